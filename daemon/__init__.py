@@ -1,0 +1,1 @@
+"""The process: settings, intake, journal, outbox, broker link, command line."""

@@ -1,0 +1,1 @@
+"""Probes over serial and MQTT: bytes in, raw readings out."""

@@ -1,0 +1,51 @@
+"""What a driver hands on: a raw reading, or the trouble that it had instead."""
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+RAW_BYTES_KEPT = 256
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One measured value, in the unit of its quantity, at `time_ms` (UTC milliseconds)."""
+
+    probe: str
+    quantity: str
+    value: float
+    time_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """One thing that went wrong on a bus: `text` is one line for the log, `raw` the bytes at fault.
+
+    `kind` is one of "timeout", "garbled", "refused", "port", "stale" and "payload".
+    """
+
+    bus: str
+    probe: str | None
+    kind: str
+    text: str
+    raw: bytes
+    time_ms: int
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "raw", self.raw[:RAW_BYTES_KEPT])
+
+
+Emit = Callable[[Reading | Trouble], None]
+
+
+class Clock(Protocol):
+    """Where a driver takes its time from; a demonstration passes one that runs faster."""
+
+    def now_ms(self) -> int:
+        """Return UTC milliseconds that never run backwards."""
+        ...
+
+    def wait(self, stop: threading.Event, until_ms: int) -> bool:
+        """Sleep until `now_ms()` reaches `until_ms`; return True at once when `stop` is set."""
+        ...

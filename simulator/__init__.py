@@ -1,0 +1,1 @@
+"""A rack that is not there: physics, probe behaviour, faults, on real wires."""
