@@ -7,6 +7,10 @@ from typing import Protocol
 
 RAW_BYTES_KEPT = 256
 
+# What others are computed from comes first: conductivity needs temperature to become salinity,
+# oxygen needs both and the air pressure to become saturation.
+_EMISSION_RANKS = {"temperature": 0, "air_pressure": 1, "conductivity": 2, "salinity": 2}
+
 
 @dataclass(frozen=True, slots=True)
 class Reading:
@@ -34,6 +38,11 @@ class Trouble:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "raw", self.raw[:RAW_BYTES_KEPT])
+
+
+def emission_rank(quantity: str) -> int:
+    """Return a sort key: readings of one moment are emitted in the order in which they are needed."""
+    return _EMISSION_RANKS.get(quantity, 3)
 
 
 Emit = Callable[[Reading | Trouble], None]

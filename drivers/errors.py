@@ -1,0 +1,68 @@
+"""What can go wrong between a probe and us, and whose fault it is.
+
+DriverError
+├── SetupError               the settings ask for something that cannot be     (whoever installs it)
+└── ProbeError               becomes a Trouble of the class's `kind`
+    ├── NoAnswerError        "timeout"   nothing came back in time             (probe, cable, address)
+    ├── GarbledAnswerError   "garbled"   a frame that cannot be trusted        (cable, two probes at once)
+    ├── RefusedError         "refused"   understood, and turned down           (probe or broker)
+    ├── PortLostError        "port"      the serial port or broker is not there
+    ├── StaleReadingError    "stale"     right, but not about now              (probe's clock, old message)
+    └── PayloadError         "payload"   arrived whole, holds no usable value  (probe or settings)
+"""
+
+from typing import ClassVar
+
+
+class DriverError(Exception):
+    """Anything that the drivers raise on purpose."""
+
+
+class SetupError(DriverError, ValueError):
+    """The settings describe a probe or bus that cannot exist; the text says what would be right."""
+
+
+class ProbeError(DriverError):
+    """One failed attempt to get a reading: one line for the log, and the bytes at fault."""
+
+    kind: ClassVar[str]
+
+    def __init__(self, text: str, raw: bytes = b"") -> None:
+        super().__init__(text)
+        self.raw = raw
+
+
+class NoAnswerError(ProbeError):
+    """Nothing came back in time."""
+
+    kind = "timeout"
+
+
+class GarbledAnswerError(ProbeError):
+    """Bytes came back that cannot be trusted."""
+
+    kind = "garbled"
+
+
+class RefusedError(ProbeError):
+    """The other side understood and turned the request down."""
+
+    kind = "refused"
+
+
+class PortLostError(ProbeError):
+    """The serial port or the broker is not there, or no longer."""
+
+    kind = "port"
+
+
+class StaleReadingError(ProbeError):
+    """A value of another time than now."""
+
+    kind = "stale"
+
+
+class PayloadError(ProbeError):
+    """A message or register arrived whole but holds no usable value."""
+
+    kind = "payload"

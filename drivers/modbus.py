@@ -1,0 +1,196 @@
+"""Modbus RTU, bytes and values only: frames out, frames in, registers to numbers.
+
+Sources: MODBUS over Serial Line V1.02 (frame, CRC) and MODBUS Application Protocol V1.1b3
+(functions 03 and 04, exception codes). How 32 and 64 bit values are laid over the 16 bit
+registers is left to the maker of the probe, hence `byte_order` and `word_order`.
+"""
+
+import math
+import struct
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from drivers.errors import GarbledAnswerError, PayloadError, RefusedError, SetupError
+
+READ_HOLDING = 3
+READ_INPUT = 4
+MAX_REGISTERS_PER_READ = 125
+EXCEPTION_FRAME_BYTES = 5
+EXCEPTION_BIT = 0x80
+ADDRESSES = 0x10000
+
+_EXCEPTIONS = {
+    0x01: "illegal function: it does not know function {function}; try the other register table",
+    0x02: "illegal data address: it has no such register; compare the address with the probe's manual "
+    "(tables that start at 1 or at 40001 are off by one)",
+    0x03: "illegal data value: it does not give that many registers at once",
+    0x04: "device failure: it could not carry the request out; switch it off and on",
+    0x05: "acknowledge: it needs long for this; ask less often",
+    0x06: "device busy: ask less often",
+    0x08: "memory parity error: its memory is damaged; have it serviced",
+    0x0A: "gateway path unavailable: the gateway is set up wrongly or overloaded",
+    0x0B: "gateway target did not respond: the probe behind the gateway is silent",
+}
+# struct format and 16 bit registers per type
+_TYPES = {
+    "int16": (">h", 1),
+    "uint16": (">H", 1),
+    "int32": (">i", 2),
+    "uint32": (">I", 2),
+    "float32": (">f", 2),
+    "float64": (">d", 4),
+}
+_ORDERS = ("big", "little")
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """Where a quantity lies in a probe's registers: value = raw * scale + offset, in the quantity's unit.
+
+    `address` counts from 0, as on the wire. `byte_order` is the order inside one 16 bit register,
+    `word_order` that of the registers of one value; the standard's own is "big" for both.
+    """
+
+    quantity: str
+    function: int
+    address: int
+    type: str
+    byte_order: str = "big"
+    word_order: str = "big"
+    scale: float = 1.0
+    offset: float = 0.0
+
+    def __post_init__(self) -> None:
+        where = f"register {self.address} ({self.quantity})"
+        if self.function not in (READ_HOLDING, READ_INPUT):
+            raise SetupError(f"{where}: function {self.function}; it must be 3 (holding) or 4 (input)")
+        if self.type not in _TYPES:
+            raise SetupError(f"{where}: type {self.type!r}; it must be one of {', '.join(_TYPES)}")
+        if self.byte_order not in _ORDERS or self.word_order not in _ORDERS:
+            raise SetupError(f"{where}: byte_order and word_order must be 'big' or 'little'")
+        if not 0 <= self.address <= ADDRESSES - self.count:
+            raise SetupError(
+                f"{where}: the address must lie in 0 to {ADDRESSES - self.count} for {self.type}"
+            )
+        if not (math.isfinite(self.scale) and math.isfinite(self.offset)) or self.scale == 0:
+            raise SetupError(f"{where}: scale and offset must be finite numbers, and scale not 0")
+
+    @property
+    def count(self) -> int:
+        """How many 16 bit registers the value fills."""
+        return _TYPES[self.type][1]
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    """One request: `count` registers from `address`, holding the values of `registers`."""
+
+    function: int
+    address: int
+    count: int
+    registers: tuple[Register, ...]
+
+    @property
+    def answer_bytes(self) -> int:
+        """Length of the whole answer frame when the probe complies."""
+        return EXCEPTION_FRAME_BYTES + 2 * self.count
+
+    def describe(self) -> str:
+        """Name the registers for a message."""
+        table = "holding" if self.function == READ_HOLDING else "input"
+        return f"{table} registers {self.address} to {self.address + self.count - 1}"
+
+
+def crc16(data: bytes) -> int:
+    """Return the CRC-16 of the serial line standard (reflected polynomial A001, start FFFF)."""
+    crc = 0xFFFF
+    for byte in data:
+        crc ^= byte
+        for _ in range(8):
+            crc = (crc >> 1) ^ 0xA001 if crc & 1 else crc >> 1
+    return crc
+
+
+def with_crc(body: bytes) -> bytes:
+    """Return `body` closed by its CRC, low byte first."""
+    return body + struct.pack("<H", crc16(body))
+
+
+def encode_read(unit_id: int, read: Read) -> bytes:
+    """Return the request frame that asks `unit_id` for `read`."""
+    return with_crc(struct.pack(">BBHH", unit_id, read.function, read.address, read.count))
+
+
+def plan_reads(registers: Iterable[Register]) -> tuple[Read, ...]:
+    """Group registers that touch into as few requests as possible.
+
+    Gaps are never bridged: many probes refuse a whole request for one address that they do not have.
+    """
+    reads: list[Read] = []
+    for register in sorted(registers, key=lambda r: (r.function, r.address)):
+        end = register.address + register.count
+        last = reads[-1] if reads else None
+        if last and last.function == register.function and register.address <= last.address + last.count:
+            count = max(last.count, end - last.address)
+            if count <= MAX_REGISTERS_PER_READ:
+                reads[-1] = Read(last.function, last.address, count, (*last.registers, register))
+                continue
+        reads.append(Read(register.function, register.address, register.count, (register,)))
+    return tuple(reads)
+
+
+def parse_answer(frame: bytes, unit_id: int, read: Read) -> bytes:
+    """Return the register bytes of an answer to `read`; raise GarbledAnswerError or RefusedError."""
+    _check_whole(frame, read)
+    body, crc = frame[:-2], struct.unpack("<H", frame[-2:])[0]
+    if crc != crc16(body):
+        raise GarbledAnswerError(
+            f"checksum {crc:04X} instead of {crc16(body):04X}: noise on the line, "
+            "a missing terminator, or two probes with one unit_id",
+            frame,
+        )
+    if frame[0] != unit_id:
+        raise GarbledAnswerError(f"unit {frame[0]} answered although unit {unit_id} was asked", frame)
+    if frame[1] == read.function | EXCEPTION_BIT:
+        raise RefusedError(f"refuses {read.describe()}: {_exception_text(frame[2], read)}", frame)
+    if frame[1] != read.function:
+        raise GarbledAnswerError(f"answered function {frame[1]} although {read.function} was asked", frame)
+    if frame[2] != 2 * read.count:
+        raise GarbledAnswerError(
+            f"announces {frame[2]} data bytes although {2 * read.count} were asked", frame
+        )
+    return frame[3:-2]
+
+
+def _check_whole(frame: bytes, read: Read) -> None:
+    refusal = len(frame) > 1 and frame[1] & EXCEPTION_BIT
+    wanted = EXCEPTION_FRAME_BYTES if refusal else read.answer_bytes
+    if len(frame) < wanted:
+        raise GarbledAnswerError(f"answer cut off after {len(frame)} of {wanted} bytes", frame)
+    if len(frame) > wanted:
+        raise GarbledAnswerError(f"answer of {len(frame)} bytes where {wanted} were due", frame)
+
+
+def _exception_text(code: int, read: Read) -> str:
+    text = _EXCEPTIONS.get(code, f"exception code {code:02X}, which the standard does not name")
+    return text.format(function=read.function)
+
+
+def decode(register: Register, read: Read, data: bytes) -> float:
+    """Return the value of `register` from the bytes of `read`, scaled; raise PayloadError if not finite."""
+    start = 2 * (register.address - read.address)
+    raw = data[start : start + 2 * register.count]
+    words = [raw[i : i + 2] for i in range(0, len(raw), 2)]
+    if register.byte_order == "little":
+        words = [word[::-1] for word in words]
+    if register.word_order == "little":
+        words.reverse()
+    (number,) = struct.unpack(_TYPES[register.type][0], b"".join(words))
+    value: float = number * register.scale + register.offset
+    if not math.isfinite(value):
+        raise PayloadError(
+            f"{register.quantity} at register {register.address} reads {value}: the probe has no "
+            "measurement, or type and word_order are not those of its manual",
+            raw,
+        )
+    return value

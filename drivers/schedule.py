@@ -1,0 +1,25 @@
+"""When each probe of a bus is polled: a fixed grid per probe, one poll at a time."""
+
+
+class Schedule:
+    """Picks the probe that is due the longest and keeps each on its own grid of `every_ms`.
+
+    A poll that overruns skips the slots that it missed; it never shifts the grid. A probe just
+    polled is due in the future, so any other that is waiting comes first: no probe can starve
+    another, however long its own poll takes.
+    """
+
+    def __init__(self, every_ms: list[int], start_ms: int) -> None:
+        self._every_ms = every_ms
+        self._due_ms = [start_ms] * len(every_ms)
+
+    def next(self) -> tuple[int, int]:
+        """Return the index of the probe to poll next, and when (UTC milliseconds)."""
+        index = min(range(len(self._due_ms)), key=self._due_ms.__getitem__)
+        return index, self._due_ms[index]
+
+    def polled(self, index: int, now_ms: int) -> None:
+        """Move a probe that has had its turn on to its first slot after `now_ms`."""
+        every = self._every_ms[index]
+        slots = max((now_ms - self._due_ms[index]) // every + 1, 1)
+        self._due_ms[index] += slots * every
