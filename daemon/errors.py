@@ -1,0 +1,48 @@
+"""What the daemon refuses, in words for the installer.
+
+BellwatchError
+├── JournalError     the journal's file cannot be used
+├── RequestError     the daemon did not do what another process asked of it
+├── SettingsError    the settings file cannot be used; carries every Problem in it
+└── JournalError     the journal cannot be opened, read or written
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing about the settings file: where, what was found, and what would be right.
+
+    A warning is worth reading but does not keep the daemon from running.
+    """
+
+    path: str
+    found: str
+    expected: str
+    is_warning: bool = False
+
+    def __str__(self) -> str:
+        mark = "warning: " if self.is_warning else ""
+        return f"{mark}{self.path}: found {self.found}; expected {self.expected}"
+
+
+class BellwatchError(Exception):
+    """Anything that the daemon refuses; its text is one line for the person who can mend it."""
+
+
+class SettingsError(BellwatchError):
+    """The settings file cannot be used; `problems` says everything that is wrong with it."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class JournalError(BellwatchError):
+    """The journal's file cannot be used."""
+
+
+class RequestError(BellwatchError):
+    """The daemon did not do what another process asked of it."""

@@ -1,0 +1,287 @@
+"""The shape of the settings file: the rack, its journal and broker, buses, probes, vessels and stages."""
+
+from collections.abc import Callable
+from typing import Annotated, Any, Literal
+from zoneinfo import available_timezones
+
+from pydantic import AfterValidator, Discriminator, Field, SecretStr, StringConstraints, Tag
+
+from daemon import settings_types as types
+from daemon.settings_types import FilePath, Host, Name, Number, Seconds, Switch, Table, TcpPort, Whole
+from daemon.stage_settings import OFF, StageSettings, ToleranceSettings
+from rules.quantities import Quantity
+from rules.stages import DEFAULT_TOLERANCES, WITHOUT_LIMITS
+from rules.tolerance import Tolerance
+
+
+def _one_of(*allowed: int) -> Callable[[int], int]:
+    def check(value: int) -> int:
+        if value not in allowed:
+            raise ValueError("one of " + ", ".join(map(str, allowed)))
+        return value
+
+    return check
+
+
+def _not_zero(value: float) -> float:
+    if value == 0:
+        raise ValueError("a number other than 0")
+    return value
+
+
+def _known_zone(value: str) -> str:
+    if value not in available_timezones():
+        raise ValueError('a time zone of the IANA database, such as "Europe/Berlin"')
+    return value
+
+
+def _time_to_fall_silent(probe: dict[str, Any]) -> float:
+    return float(max(3 * probe["every_s"], 120))
+
+
+BAUD_RATES = (1200, 2400, 4800, 9600, 14400, 19200, 38400, 57600, 115200)
+_BaudRate = Annotated[
+    Whole, AfterValidator(_one_of(*BAUD_RATES)), Field(json_schema_extra={"enum": list(BAUD_RATES)})
+]
+_StopBits = Annotated[Whole, AfterValidator(_one_of(1, 2)), Field(json_schema_extra={"enum": [1, 2]})]
+_Scale = Annotated[Number, AfterValidator(_not_zero), Field(json_schema_extra={"not": {"const": 0}})]
+_TimeZone = Annotated[str, AfterValidator(_known_zone)]
+_Label = Annotated[str, StringConstraints(pattern=types.LABEL_PATTERN)]
+
+
+class RackSettings(Table):
+    """The rack as a whole."""
+
+    name: Name = Field(description="Name of the rack; part of every topic")
+    time_zone: _TimeZone = Field(description="Time zone of the people at the rack (IANA name)")
+
+
+class JournalSettings(Table):
+    """The journal: everything that was measured and done, in one SQLite file."""
+
+    path: FilePath = Field(description="The SQLite file; on a local disk, not a network share")
+    commit_every_s: Seconds = Field(default=1.0, description="Readings are written down this often [s]")
+
+
+class BrokerLink(Table):
+    """How to reach an MQTT broker."""
+
+    host: Host = Field(default="localhost", description="Name or address of the broker")
+    port: TcpPort = Field(default=1883, description="TCP port of the broker; 8883 is usual with TLS")
+    username: _Label | None = Field(default=None, description="User name at the broker")
+    password_file: FilePath | None = Field(
+        default=None,
+        description="File that holds the password alone and that only the daemon's user may read",
+    )
+    tls: Switch = Field(default=False, description="Encrypt the connection")
+    ca_file: FilePath | None = Field(
+        default=None,
+        description="Certificate authority of the broker, if it is not one that the system knows",
+    )
+
+    def password(self) -> SecretStr | None:
+        """Read the password from its file now; None without a `password_file`. OSError if unreadable."""
+        if self.password_file is None:
+            return None
+        return SecretStr(self.password_file.read_text(encoding="utf-8").rstrip("\r\n"))
+
+
+class BrokerSettings(BrokerLink):
+    """The broker that readings and alarms are told to."""
+
+    topic_root: Annotated[str, StringConstraints(pattern=types.TOPIC_ROOT_PATTERN)] = Field(
+        default="bellwatch", description="First levels of every topic that the daemon publishes"
+    )
+    heartbeat_s: Seconds = Field(default=30.0, description="How often the daemon says that it is alive [s]")
+
+
+class ModbusBus(Table):
+    """A serial line with Modbus RTU probes on it."""
+
+    kind: Literal["modbus-rtu"]
+    port: Annotated[str, StringConstraints(pattern=types.PORT_PATTERN)] = Field(
+        description="The serial port; a name under /dev/serial/by-id stays the same after re-plugging"
+    )
+    baud: _BaudRate = Field(default=9600, description="Speed of the line [bit/s]")
+    parity: Literal["none", "even", "odd"] = Field(default="none", description="Parity bit of each character")
+    stop_bits: _StopBits = Field(default=1, description="Stop bits of each character")
+    timeout_ms: Annotated[Whole, Field(ge=10, le=10_000)] = Field(
+        default=300, description="How long to wait for an answer [ms]"
+    )
+    retries: Annotated[Whole, Field(ge=0, le=10)] = Field(
+        default=2, description="How often to ask again before the poll counts as failed"
+    )
+
+
+class MqttBus(BrokerLink):
+    """A broker on which probes publish."""
+
+    kind: Literal["mqtt"]
+
+
+class RegisterSettings(Table):
+    """Where a Modbus probe keeps one quantity. The value is raw * scale + offset."""
+
+    quantity: Quantity = Field(description="What is measured")
+    function: Literal["holding", "input"] = Field(
+        default="holding", description="Holding registers (function 3) or input registers (function 4)"
+    )
+    address: Annotated[Whole, Field(ge=0, le=65_535)] = Field(
+        description="First register, counted from 0 as on the wire (a manual's 40001 is address 0)"
+    )
+    type: Literal["int16", "uint16", "int32", "uint32", "float32", "float64"] = Field(
+        description="What the registers hold"
+    )
+    byte_order: Literal["big", "little"] = Field(
+        default="big", description="Order of the bytes in a register"
+    )
+    word_order: Literal["big", "little"] = Field(
+        default="big", description="Order of the registers in a value"
+    )
+    scale: _Scale = Field(default=1.0, description="Factor from raw to the unit of the quantity")
+    offset: Number = Field(default=0.0, description="Added after scaling, in the unit of the quantity")
+
+
+class PayloadFieldSettings(Table):
+    """Where a payload holds one quantity. The value is raw * scale + offset."""
+
+    quantity: Quantity = Field(description="What is measured")
+    pointer: Annotated[str, StringConstraints(pattern=types.POINTER_PATTERN)] | None = Field(
+        default=None, description="Where in a JSON payload (JSON pointer, RFC 6901)"
+    )
+    senml_name: Annotated[str, StringConstraints(pattern=types.SENML_NAME_PATTERN)] | None = Field(
+        default=None, description="Resolved name of the SenML record (RFC 8428)"
+    )
+    scale: _Scale = Field(default=1.0, description="Factor from raw to the unit of the quantity")
+    offset: Number = Field(default=0.0, description="Added after scaling, in the unit of the quantity")
+
+
+class _Probe(Table):
+    bus: Name = Field(description="The bus that the probe is on")
+    vessel: Name | None = Field(
+        default=None, description="The vessel that the probe is in; absent for the rack's air pressure"
+    )
+    every_s: Seconds = Field(default=30.0, description="How often the probe is polled or publishes [s]")
+    silent_after_s: Seconds = Field(
+        default_factory=_time_to_fall_silent,
+        description="Without a reading for this long it is silent [s]; absent: three polls, at least 120 s",
+    )
+
+
+class ModbusProbe(_Probe):
+    """A probe on a Modbus RTU bus."""
+
+    unit_id: Annotated[Whole, Field(ge=1, le=247)] = Field(description="Modbus unit address, 1 to 247")
+    registers: Annotated[tuple[RegisterSettings, ...], Field(min_length=1)] = Field(
+        description="What the probe measures, and where"
+    )
+
+    @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """What the probe measures, in the order of the file."""
+        return tuple(register.quantity for register in self.registers)
+
+
+class MqttProbe(_Probe):
+    """A probe that publishes to a topic."""
+
+    topic: Annotated[str, StringConstraints(pattern=types.TOPIC_PATTERN)] = Field(
+        description="The topic that the probe publishes to"
+    )
+    format: Literal["plain", "json", "senml"] = Field(
+        default="plain", description="How its payload is written"
+    )
+    max_age_s: Seconds = Field(default=120.0, description="An older reading is refused as stale [s]")
+    fields: Annotated[tuple[PayloadFieldSettings, ...], Field(min_length=1)] = Field(
+        description="What the payload holds, and where"
+    )
+
+    @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """What the probe measures, in the order of the file."""
+        return tuple(field.quantity for field in self.fields)
+
+
+class VesselSettings(Table):
+    """A vessel of the rack."""
+
+    kind: Literal["kreisel", "pseudokreisel", "tray", "dish", "tank"] = Field(description="What it is")
+    stage: Name = Field(description="The life stage in it when the daemon first starts")
+    label: _Label | None = Field(default=None, description="What people call it")
+
+
+def _bus_kind(value: object) -> str | None:
+    kind = value.get("kind") if isinstance(value, dict) else getattr(value, "kind", None)
+    return f"<{kind}>" if kind in ("modbus-rtu", "mqtt") else None
+
+
+def _probe_kind(value: object) -> str | None:
+    """Tell the two kinds of probe apart by the keys that only one of them has."""
+    keys = set(value) if isinstance(value, dict) else set(getattr(value, "model_fields_set", ()))
+    if keys & {"unit_id", "registers"}:
+        return "<modbus-rtu>"
+    return "<mqtt>" if keys & {"topic", "format", "fields", "max_age_s"} else None
+
+
+BusSettings = Annotated[
+    Annotated[ModbusBus, Tag("<modbus-rtu>")] | Annotated[MqttBus, Tag("<mqtt>")], Discriminator(_bus_kind)
+]
+ProbeSettings = Annotated[
+    Annotated[ModbusProbe, Tag("<modbus-rtu>")] | Annotated[MqttProbe, Tag("<mqtt>")],
+    Discriminator(_probe_kind),
+]
+
+
+class Settings(Table):
+    """The settings of one rack."""
+
+    rack: RackSettings
+    journal: JournalSettings
+    broker: BrokerSettings = BrokerSettings()
+    buses: dict[Name, BusSettings] = Field(default={}, description="The ports that probes share")
+    probes: dict[Name, ProbeSettings] = Field(default={}, description="The devices that measure")
+    vessels: dict[Name, VesselSettings] = Field(default={}, description="The vessels of the rack")
+    stages: dict[Name, StageSettings] = Field(
+        default={}, description="Limits that differ from the built-in ones, and stages of your own"
+    )
+
+    def stage_names(self) -> list[str]:
+        """Return the stages that a vessel may be in, built-in ones first."""
+        return list(dict.fromkeys([*DEFAULT_TOLERANCES, *self.stages]))
+
+    def lineage(self, stage: str) -> list[str]:
+        """Return the stages that `stage` takes its limits from, itself first, its last base at the end.
+
+        KeyError if there is no such stage, or if `based_on` leads to none or in a circle.
+        """
+        line = [stage]
+        while (table := self.stages.get(line[-1])) is not None and table.based_on is not None:
+            if table.based_on in line:
+                raise KeyError(f"stage {stage} is based on itself: {' > '.join([*line, table.based_on])}")
+            line.append(table.based_on)
+        if line[-1] not in self.stages and line[-1] not in DEFAULT_TOLERANCES:
+            raise KeyError(f"no stage {line[-1]}")
+        return line
+
+    def tolerance_of(self, stage: str, quantity: Quantity) -> Tolerance | None:
+        """Return what a stage tolerates: its limits in the file over those of its base, over built-in ones.
+
+        None if the stage does not care for the quantity. KeyError as `lineage`.
+        """
+        line = self.lineage(stage)
+        tolerance = DEFAULT_TOLERANCES.get(line[-1], {}).get(quantity)
+        for name in reversed(line):
+            limits = self.stages[name].limits(quantity) if name in self.stages else None
+            if limits == OFF:
+                tolerance = None
+            elif isinstance(limits, ToleranceSettings):
+                tolerance = limits.over(tolerance or WITHOUT_LIMITS[quantity])
+        return tolerance if tolerance is not None and sets_a_limit(tolerance) else None
+
+
+def sets_a_limit(tolerance: Tolerance) -> bool:
+    """Whether a value of the quantity can raise an alarm at all."""
+    bands = (tolerance.advisory, tolerance.critical)
+    rates = (tolerance.max_rise_per_hour, tolerance.max_fall_per_hour)
+    edges = [edge for band in bands for edge in (band.low, band.high)]
+    return any(limit is not None for limit in (*edges, *rates))
