@@ -3,8 +3,7 @@
 BellwatchError
 ├── JournalError     the journal's file cannot be used
 ├── RequestError     the daemon did not do what another process asked of it
-├── SettingsError    the settings file cannot be used; carries every Problem in it
-└── JournalError     the journal cannot be opened, read or written
+└── SettingsError    the settings file cannot be used; carries every Problem in it
 """
 
 from collections.abc import Sequence
