@@ -13,6 +13,9 @@ FloatArray = NDArray[np.float64]
 
 IPTS68_PER_ITS90 = 1.00024  # Saunders 1990, as in TEOS-10: t68 = 1.00024 t90
 
+silent_outside = np.errstate(all="ignore")
+"""Decorates a function that computes first and blanks afterwards what was outside its range."""
+
 
 def columns(**inputs: ArrayLike) -> tuple[FloatArray, ...]:
     """Return the named inputs as contiguous 1-d float64 arrays of n values, or of one value for all n.

@@ -11,7 +11,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rules.arrays import FloatArray, columns, ipts68, polynomial
+from rules.arrays import FloatArray, columns, ipts68, polynomial, silent_outside
 from rules.errors import SeawaterError
 from rules.validity import Limits, Validity, blank, judge, settle
 
@@ -65,6 +65,7 @@ class SpecificGravityScale:
         return cls(_celsius(sample, sample_unit or water_unit), _celsius(water, water_unit or sample_unit))
 
 
+@silent_outside
 def density_kg_m3(salinity: ArrayLike, temperature_c: ArrayLike) -> FloatArray:
     """Return the density (kg/m³) of seawater at one atmosphere, n values or one for all.
 
@@ -72,26 +73,25 @@ def density_kg_m3(salinity: ArrayLike, temperature_c: ArrayLike) -> FloatArray:
     Source: EOS-80, UNESCO 44, equations 13 and 14 (numbers from memory).
     """
     S, t = columns(salinity=salinity, temperature=temperature_c)
-    with np.errstate(all="ignore"):  # what is computed outside the range is blanked
-        density = _density(S, ipts68(t))
+    density = _density(S, ipts68(t))
     return blank(density, judge((t, TEMPERATURE), (S, SALINITY)))
 
 
+@silent_outside
 def salinity_from_density(density: ArrayLike, temperature_c: ArrayLike) -> FloatArray:
     """Return the practical salinity of seawater of a density (kg/m³) at one atmosphere and °C, ITS-90.
 
     The inverse of `density_kg_m3`, in the same range, by Newton's method in a fixed number of steps.
     """
     rho, t = columns(density=density, temperature=temperature_c)
-    with np.errstate(all="ignore"):  # what is computed outside the range is blanked
-        t68 = ipts68(t)
-        A, B = polynomial(t68, _A), polynomial(t68, _B)
-        surplus = rho - polynomial(t68, _PURE_WATER)
-        S = np.maximum(surplus / A, 0.0)
-        for _ in range(_NEWTON_STEPS):
-            root = np.sqrt(S)
-            excess = S * (A + B * root + _C * S) - surplus
-            S = S - excess / (A + 1.5 * B * root + 2.0 * _C * S)
+    t68 = ipts68(t)
+    A, B = polynomial(t68, _A), polynomial(t68, _B)
+    surplus = rho - polynomial(t68, _PURE_WATER)
+    S = np.maximum(surplus / A, 0.0)
+    for _ in range(_NEWTON_STEPS):
+        root = np.sqrt(S)
+        excess = S * (A + B * root + _C * S) - surplus
+        S = S - excess / (A + 1.5 * B * root + 2.0 * _C * S)
     S = settle(S, SALINITY)
     return blank(S, judge((t, TEMPERATURE), (S, SALINITY)))
 
@@ -117,6 +117,7 @@ def salinity_from_specific_gravity(
     return salinity_from_hydrometer(specific_gravity, known, known.sample_c)
 
 
+@silent_outside
 def salinity_from_hydrometer(
     reading: ArrayLike,
     scale: SpecificGravityScale | None,
@@ -135,6 +136,7 @@ def salinity_from_hydrometer(
     return salinity_from_density(density, t)
 
 
+@silent_outside
 def hydrometer_reading(
     salinity: ArrayLike,
     scale: SpecificGravityScale,

@@ -8,7 +8,7 @@ Limnol. Oceanogr. 29:620-632, the form of APHA Standard Methods 4500-O.
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rules.arrays import FloatArray, columns, ipts68, polynomial
+from rules.arrays import FloatArray, columns, ipts68, polynomial, silent_outside
 from rules.density import density_kg_m3
 from rules.validity import CodeArray, Limits, Validity, blank, judge
 
@@ -34,6 +34,7 @@ def oxygen_validity(temperature_c: ArrayLike, salinity: ArrayLike, air_pressure_
     return judge((t, TEMPERATURE), (S, SALINITY), (P, AIR_PRESSURE))
 
 
+@silent_outside
 def oxygen_solubility_umol_kg(
     temperature_c: ArrayLike, salinity: ArrayLike, air_pressure_hpa: ArrayLike
 ) -> FloatArray:
@@ -44,11 +45,10 @@ def oxygen_solubility_umol_kg(
     Source: Garcia & Gordon 1992, equation 8; pressure by Benson & Krause 1984.
     """
     t, S, P = columns(temperature=temperature_c, salinity=salinity, air_pressure=air_pressure_hpa)
-    with np.errstate(all="ignore"):  # what is computed outside the range is blanked
-        t68 = ipts68(t)
-        scaled = np.log((298.15 - t68) / (273.15 + t68))
-        logarithm = polynomial(scaled, _A) + S * (polynomial(scaled, _B) + _C0 * S)
-        solubility = np.exp(logarithm) * _pressure_factor(t68, S, P)
+    t68 = ipts68(t)
+    scaled = np.log((298.15 - t68) / (273.15 + t68))
+    logarithm = polynomial(scaled, _A) + S * (polynomial(scaled, _B) + _C0 * S)
+    solubility = np.exp(logarithm) * _pressure_factor(t68, S, P)
     return blank(solubility, judge((t, TEMPERATURE), (S, SALINITY), (P, AIR_PRESSURE)))
 
 
@@ -75,6 +75,7 @@ def oxygen_solubility_ml_l(
     return per_kg * _kg_per_litre(salinity, temperature_c) / OXYGEN_UMOL_PER_ML
 
 
+@silent_outside
 def oxygen_saturation_percent(
     oxygen_mg_l: ArrayLike, temperature_c: ArrayLike, salinity: ArrayLike, air_pressure_hpa: ArrayLike
 ) -> FloatArray:
@@ -88,6 +89,7 @@ def oxygen_saturation_percent(
     return 100.0 * oxygen / oxygen_solubility_mg_l(t, S, P)
 
 
+@silent_outside
 def oxygen_mg_l(
     saturation_percent: ArrayLike,
     temperature_c: ArrayLike,

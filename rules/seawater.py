@@ -8,7 +8,7 @@ section on salinity, for S from 2 to 42; below 2 the formula of Hill et al. 1986
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rules.arrays import FloatArray, columns, ipts68, polynomial, slope_of
+from rules.arrays import FloatArray, columns, ipts68, polynomial, silent_outside, slope_of
 from rules.validity import CodeArray, Limits, Validity, blank, judge, settle
 
 C_35_15_0 = 42.9140  # mS/cm, conductivity of seawater of S = 35 at 15 °C (IPTS-68) and no sea pressure
@@ -52,6 +52,7 @@ def salinity_validity(
     return _salinity_and_validity(conductivity_ms_cm, temperature_c, pressure_dbar)[1]
 
 
+@silent_outside
 def conductivity_from_salinity(
     salinity: ArrayLike, temperature_c: ArrayLike, pressure_dbar: ArrayLike = 0.0
 ) -> FloatArray:
@@ -62,23 +63,22 @@ def conductivity_from_salinity(
     """
     S, t, p = columns(salinity=salinity, temperature=temperature_c, pressure=pressure_dbar)
     codes = judge((t, TEMPERATURE), (S, SALINITY), (p, SEA_PRESSURE))
-    with np.errstate(all="ignore"):  # what is computed outside the range is blanked
-        t68 = ipts68(t)
-        Rt = np.square(_root_ratio(S, t68))
-        ratio = _add_pressure(Rt * polynomial(t68, _C), t68, p)
+    t68 = ipts68(t)
+    Rt = np.square(_root_ratio(S, t68))
+    ratio = _add_pressure(Rt * polynomial(t68, _C), t68, p)
     return blank(C_35_15_0 * ratio, codes)
 
 
+@silent_outside
 def _salinity_and_validity(
     conductivity_ms_cm: ArrayLike, temperature_c: ArrayLike, pressure_dbar: ArrayLike
 ) -> tuple[FloatArray, CodeArray]:
     C, t, p = columns(conductivity=conductivity_ms_cm, temperature=temperature_c, pressure=pressure_dbar)
-    with np.errstate(all="ignore"):  # what is computed outside the range is blanked
-        t68 = ipts68(t)
-        R = C / C_35_15_0
-        Rp = 1.0 + polynomial(p, _E) / (polynomial(t68, _D12) + polynomial(t68, _D34) * R)
-        Rt = R / (Rp * polynomial(t68, _C))
-        S = settle(_salinity_of_root(np.sqrt(Rt), t68), SALINITY)
+    t68 = ipts68(t)
+    R = C / C_35_15_0
+    Rp = 1.0 + polynomial(p, _E) / (polynomial(t68, _D12) + polynomial(t68, _D34) * R)
+    Rt = R / (Rp * polynomial(t68, _C))
+    S = settle(_salinity_of_root(np.sqrt(Rt), t68), SALINITY)
     return S, judge((t, TEMPERATURE), (C, CONDUCTIVITY), (p, SEA_PRESSURE), (S, SALINITY))
 
 

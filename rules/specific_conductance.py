@@ -7,7 +7,7 @@ first be put back by the probe's own algorithm; that is exact, whatever the algo
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rules.arrays import FloatArray, columns
+from rules.arrays import FloatArray, columns, silent_outside
 from rules.errors import SeawaterError
 from rules.validity import Limits, Validity, blank, judge
 
@@ -19,6 +19,7 @@ LINEAR_TEMPERATURE = Limits(-2.0, 40.0, Validity.TEMPERATURE_OUT_OF_RANGE)
 ISO_7888_TEMPERATURE = Limits(0.0, 35.9, Validity.TEMPERATURE_OUT_OF_RANGE)
 
 
+@silent_outside
 def conductivity_from_linear_compensation(
     specific_conductance: ArrayLike, temperature_c: ArrayLike, per_kelvin: float
 ) -> FloatArray:
@@ -36,6 +37,7 @@ def conductivity_from_linear_compensation(
     return blank(reading * (1.0 + per_kelvin * (t - 25.0)), judge((t, LINEAR_TEMPERATURE)))
 
 
+@silent_outside
 def conductivity_from_iso_7888(specific_conductance: ArrayLike, temperature_c: ArrayLike) -> FloatArray:
     """Return the in-situ conductivity of a reading compensated to 25 °C by ISO 7888 (non-linear, "nLF").
 
@@ -45,6 +47,7 @@ def conductivity_from_iso_7888(specific_conductance: ArrayLike, temperature_c: A
     return reading / iso_7888_factor(t)
 
 
+@silent_outside
 def iso_7888_factor(temperature_c: ArrayLike) -> FloatArray:
     """Return f25 of ISO 7888:1985, the conductivity at 25 °C over that at a temperature; n values, no unit.
 
@@ -52,8 +55,7 @@ def iso_7888_factor(temperature_c: ArrayLike) -> FloatArray:
     1 at 25 °C. It gives the table to its last digit, so a probe that looks up the table agrees within 0.0005.
     """
     (t,) = columns(temperature=temperature_c)
-    with np.errstate(all="ignore"):  # what is computed outside the range is blanked
-        factor = _relative_resistance(t) / _relative_resistance(np.array([25.0]))
+    factor = _relative_resistance(t) / _relative_resistance(np.array([25.0]))
     return blank(factor, judge((t, ISO_7888_TEMPERATURE)))
 
 

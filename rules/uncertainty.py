@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from rules import oxygen, seawater
-from rules.arrays import FloatArray, columns
+from rules.arrays import FloatArray, columns, silent_outside
 from rules.validity import Limits
 
 
@@ -126,6 +126,7 @@ def _saturation_by_conductivity(O2: FloatArray, t: FloatArray, C: FloatArray, P:
     return oxygen.oxygen_saturation_percent(O2, t, seawater.practical_salinity(C, t), P)
 
 
+@silent_outside
 def _propagate(function: Callable[..., FloatArray], *inputs: _Input) -> FloatArray:
     values = [given.values for given in inputs]
     at_point = function(*values)
@@ -134,8 +135,7 @@ def _propagate(function: Callable[..., FloatArray], *inputs: _Input) -> FloatArr
         below, above = given.neighbours()
         lower = function(*values[:position], below, *values[position + 1 :])
         upper = function(*values[:position], above, *values[position + 1 :])
-        with np.errstate(divide="ignore", invalid="ignore"):  # the neighbours meet only outside the range
-            variance = variance + np.square((upper - lower) / (above - below) * given.accuracy)
+        variance = variance + np.square((upper - lower) / (above - below) * given.accuracy)
     return np.where(np.isnan(at_point), np.nan, np.sqrt(variance))
 
 

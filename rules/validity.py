@@ -53,7 +53,5 @@ def settle(values: FloatArray, limits: Limits) -> FloatArray:
 
 
 def blank(values: FloatArray, codes: CodeArray) -> FloatArray:
-    """Return the values with NaN wherever the code is not OK; works in place when nothing must grow."""
-    result = values if values.shape == codes.shape else np.broadcast_to(values, codes.shape).copy()
-    result[codes != Validity.OK] = np.nan
-    return result
+    """Return the values with NaN wherever the code is not OK."""
+    return np.where(codes == Validity.OK, values, np.nan)
