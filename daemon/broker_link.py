@@ -1,0 +1,162 @@
+"""The link to the broker: alarms go out in order, at least once, and are marked when confirmed.
+
+MQTT 5, since only there does the confirmation of a publication say why it was refused.
+"""
+
+import queue
+import ssl
+from pathlib import Path
+from typing import Any
+
+import paho.mqtt.client as mqtt
+import structlog
+from paho.mqtt.client import ConnectFlags, DisconnectFlags
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from daemon.journal import Journal, Message
+from daemon.messages import heartbeat_message, watch_message
+from daemon.rack_settings import BrokerSettings
+from drivers.readings import Clock
+
+log = structlog.get_logger()
+
+IN_FLIGHT_AT_MOST = 20
+RETRY_REFUSED_MS = 60_000
+LONGEST_RECONNECT_S = 30
+GOODBYE_S = 3.0
+
+
+class BrokerLink:
+    """Publishes the journal's outbox; every method is for the thread of the watch.
+
+    paho's own thread only reports: confirmations wait in a queue until `deliver` marks them.
+    """
+
+    def __init__(self, broker: BrokerSettings, topic: str, clock: Clock) -> None:
+        self._topic = topic
+        self._clock = clock
+        self._heartbeat_ms = round(broker.heartbeat_s * 1000)
+        self._heartbeat_due_ms = clock.now_ms()
+        self._retry_due_ms = clock.now_ms() + RETRY_REFUSED_MS
+        self._published_up_to = 0
+        self._in_flight: dict[int, int] = {}
+        self._confirmed: queue.SimpleQueue[tuple[int, ReasonCode]] = queue.SimpleQueue()
+        self._where = f"{broker.host}:{broker.port}"
+        self._said = ""
+        self._client = self._connecting(broker)
+
+    def _connecting(self, broker: BrokerSettings) -> mqtt.Client:
+        client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        if broker.username is not None:
+            password = broker.password()
+            client.username_pw_set(broker.username, password and password.get_secret_value())
+        if broker.tls:
+            client.tls_set_context(_tls(broker.ca_file))
+        gone = watch_message(self._topic, "gone", self._clock.now_ms())
+        client.will_set(gone.topic, gone.payload, qos=1, retain=True)
+        client.reconnect_delay_set(1, LONGEST_RECONNECT_S)
+        client.max_inflight_messages_set(IN_FLIGHT_AT_MOST)
+        client.on_connect = self._on_connect
+        client.on_connect_fail = self._on_connect_fail
+        client.on_disconnect = self._on_disconnect
+        client.on_publish = self._on_publish
+        client.connect_async(broker.host, broker.port, keepalive=30)
+        client.loop_start()
+        return client
+
+    @property
+    def connected(self) -> bool:
+        """Return whether the broker has let us in."""
+        return self._client.is_connected()
+
+    def deliver(self, journal: Journal) -> None:
+        """Mark what was confirmed, and publish what waits."""
+        self._mark(journal)
+        if not self.connected:
+            return
+        now_ms = self._clock.now_ms()
+        if now_ms >= self._retry_due_ms:
+            self._retry_due_ms = now_ms + RETRY_REFUSED_MS
+            self._publish(journal, after_id=0)
+        self._publish(journal, self._published_up_to)
+
+    def _publish(self, journal: Journal, after_id: int) -> None:
+        room = IN_FLIGHT_AT_MOST - len(self._in_flight)
+        under_way = set(self._in_flight.values())
+        for waiting in journal.waiting(after_id, IN_FLIGHT_AT_MOST)[: max(room, 0)]:
+            if waiting.id not in under_way:
+                self._in_flight[self._send(waiting.message, qos=1)] = waiting.id
+            self._published_up_to = max(self._published_up_to, waiting.id)
+
+    def _send(self, message: Message, qos: int) -> int:
+        return self._client.publish(message.topic, message.payload, qos=qos, retain=message.retain).mid
+
+    def _mark(self, journal: Journal) -> None:
+        confirmed: list[tuple[int, ReasonCode]] = []
+        while not self._confirmed.empty():
+            confirmed.append(self._confirmed.get())
+        ours = [(key, reason) for mid, reason in confirmed if (key := self._in_flight.pop(mid, None))]
+        if not ours:
+            return
+        with journal.transaction():
+            for key, reason in ours:
+                if reason.is_failure:
+                    journal.mark_refused(key, str(reason))
+                    log.error("broker_refuses", message=key, reason=str(reason), broker=self._where)
+                else:
+                    journal.mark_delivered(key, self._clock.now_ms())
+
+    def heartbeat(self, last_seq: int, alarms: int) -> None:
+        """Give a sign of life when one is due."""
+        now_ms = self._clock.now_ms()
+        if now_ms >= self._heartbeat_due_ms and self.connected:
+            self._heartbeat_due_ms = now_ms + self._heartbeat_ms
+            self._send(heartbeat_message(self._topic, now_ms, last_seq, alarms), qos=0)
+
+    def stop(self) -> None:
+        """Say that the watch was stopped on purpose, and leave."""
+        if self.connected:
+            said = self._client.publish(
+                *_parts(watch_message(self._topic, "stopped", self._clock.now_ms())), qos=1, retain=True
+            )
+            said.wait_for_publish(GOODBYE_S)
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def _on_connect(
+        self, client: mqtt.Client, _data: Any, _flags: ConnectFlags, reason: ReasonCode, _properties: Properties | None
+    ) -> None:
+        if reason.is_failure:
+            self._say_once("broker_refuses_connection", str(reason))
+            return
+        self._say_once("broker_connected", "")
+        client.publish(
+            *_parts(watch_message(self._topic, "watching", self._clock.now_ms())), qos=1, retain=True
+        )
+
+    def _on_connect_fail(self, _client: mqtt.Client, _data: Any) -> None:
+        self._say_once("broker_unreachable", "nothing answers there; alarms wait in the journal")
+
+    def _on_disconnect(
+        self, _client: mqtt.Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Properties | None
+    ) -> None:
+        self._say_once("broker_disconnected", str(reason))
+
+    def _on_publish(
+        self, _client: mqtt.Client, _data: Any, mid: int, reason: ReasonCode, _properties: Properties
+    ) -> None:
+        self._confirmed.put((mid, reason))
+
+    def _say_once(self, what: str, why: str) -> None:
+        if what != self._said:
+            self._said = what
+            log.warning(what, broker=self._where, why=why or None)
+
+
+def _parts(message: Message) -> tuple[str, str]:
+    return message.topic, message.payload
+
+
+def _tls(ca_file: Path | None) -> ssl.SSLContext:
+    return ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))

@@ -1,0 +1,100 @@
+"""The command line: `bellwatch run`, `check`, `status`, `ack`, `demo`."""
+
+import argparse
+import getpass
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from rich.console import Console
+
+from daemon.acknowledge import acknowledge
+from daemon.check import check_command
+from daemon.demo import demo_command
+from daemon.errors import BellwatchError
+from daemon.logs import set_up_logs
+from daemon.settings import load_settings
+from daemon.status import status_command
+from daemon.wiring import build
+
+USUAL_SETTINGS = "/etc/bellwatch/bellwatch.toml"
+WRONG_USE = 2
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status: 0 done, 1 failed, 2 wrong use or settings."""
+    options = _parser().parse_args(arguments)
+    set_up_logs()
+    command: Callable[[argparse.Namespace], int] = options.command
+    try:
+        return command(options)
+    except BellwatchError as error:
+        print(error, file=sys.stderr)
+        return WRONG_USE
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 1
+
+
+def _run(options: argparse.Namespace) -> int:
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    build(load_settings(options.settings)).run(stop)
+    return 0
+
+
+def _check(options: argparse.Namespace) -> int:
+    return check_command(options.file, options.schema, sys.stdout, sys.stderr)
+
+
+def _status(options: argparse.Namespace) -> int:
+    return status_command(load_settings(options.settings), Console(), int(time.time() * 1000))
+
+
+def _ack(options: argparse.Namespace) -> int:
+    journal = load_settings(options.settings).journal.path
+    for alarm in options.alarm:
+        acknowledge(journal, alarm, options.who)
+        print(f"{alarm}: acknowledged by {options.who}")
+    return 0
+
+
+def _demo(options: argparse.Namespace) -> int:
+    return demo_command(Console())
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="bellwatch",
+        description="Keeps watch over the water of a jellyfish nursery rack. It advises and alerts; "
+        "it never switches equipment.",
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    run = commands.add_parser("run", help="watch the rack until stopped")
+    run.set_defaults(command=_run)
+    check = commands.add_parser("check", help="say everything that is wrong with a settings file")
+    check.add_argument("file", type=Path, nargs="?", default=_usual_settings())
+    check.add_argument("--schema", action="store_true", help="write the JSON Schema of the file instead")
+    check.set_defaults(command=_check)
+    status = commands.add_parser("status", help="show what every vessel is like now")
+    status.set_defaults(command=_status)
+    ack = commands.add_parser("ack", help="say that you have seen an alarm")
+    ack.add_argument("alarm", nargs="+", help="its name, such as kreisel-1/temperature/high")
+    ack.add_argument("--who", default=getpass.getuser(), help="your name (default: %(default)s)")
+    ack.set_defaults(command=_ack)
+    demo = commands.add_parser("demo", help="a night of an invented rack in fast motion")
+    demo.set_defaults(command=_demo)
+    for command in (run, status, ack):
+        command.add_argument(
+            "--settings", type=Path, default=_usual_settings(), help="settings file (default: %(default)s)"
+        )
+    return parser
+
+
+def _usual_settings() -> Path:
+    return Path(os.environ.get("BELLWATCH_SETTINGS", USUAL_SETTINGS))

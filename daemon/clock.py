@@ -1,0 +1,44 @@
+"""Where the daemon takes its time from.
+
+A Pi has no battery clock, and the system clock may be stepped while the daemon runs. So the time
+is read once, and from then on follows the monotonic clock: it never runs backwards.
+"""
+
+import threading
+import time
+
+
+class SteadyClock:
+    """UTC milliseconds that follow the monotonic clock from the moment of construction.
+
+    `scale` makes time run that many times faster; only the demonstration and the tests use it.
+    `epoch_s` is the monotonic time at which the clock shows `start_ms`, so that several processes
+    of one machine can share a scaled clock.
+    """
+
+    def __init__(
+        self, start_ms: int | None = None, scale: float = 1.0, epoch_s: float | None = None
+    ) -> None:
+        self._epoch_s = time.monotonic() if epoch_s is None else epoch_s
+        self._start_ms = int(time.time() * 1000) if start_ms is None else start_ms
+        self._scale = scale
+
+    @classmethod
+    def not_before(cls, earliest_ms: int) -> "SteadyClock":
+        """Return a clock that starts at the system's time, or at `earliest_ms` if that is later."""
+        return cls(max(int(time.time() * 1000), earliest_ms))
+
+    def now_ms(self) -> int:
+        """Return UTC milliseconds that never run backwards."""
+        return self._start_ms + int((time.monotonic() - self._epoch_s) * 1000 * self._scale)
+
+    def wait(self, stop: threading.Event, until_ms: int) -> bool:
+        """Sleep until `now_ms()` reaches `until_ms`; return True at once when `stop` is set."""
+        while (left_ms := until_ms - self.now_ms()) > 0:
+            if stop.wait(left_ms / 1000 / self._scale):
+                return True
+        return stop.is_set()
+
+    def real_seconds(self, scaled_ms: float) -> float:
+        """Return how long a stretch of this clock's time lasts on the wall."""
+        return scaled_ms / 1000 / self._scale

@@ -1,0 +1,45 @@
+"""The door: raw readings of the drivers become numbered inputs, or counted rejections."""
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping
+
+from drivers.readings import Reading
+
+Row = tuple[int, int, int, float]
+"""at_ms, source, time_ms, value, as the journal writes it."""
+
+
+class Intake:
+    """Puts readings into the order of their arrival and refuses what the journal must not hold.
+
+    `sources` maps probe and quantity to the number of their source, `last_time_ms` each source to
+    the time of its newest reading. `rejected` counts, by reason, what was refused.
+    """
+
+    def __init__(self, sources: Mapping[tuple[str, str], int], last_time_ms: Mapping[int, int]) -> None:
+        self._sources = dict(sources)
+        self._last_time_ms = dict(last_time_ms)
+        self.rejected: Counter[str] = Counter()
+
+    def rows(self, readings: Iterable[Reading], floor_ms: int) -> list[Row]:
+        """Return what is accepted, by time of measurement; nothing is taken in before `floor_ms`.
+
+        A reading that was measured before `floor_ms`, while an older block was being judged, keeps
+        its own time and is taken in at `floor_ms`.
+        """
+        rows: list[Row] = []
+        at_ms = floor_ms
+        for reading in sorted(readings, key=lambda reading: reading.time_ms):
+            source = self._sources.get((reading.probe, reading.quantity))
+            if source is None:
+                self.rejected["not in the settings"] += 1
+            elif not math.isfinite(reading.value):
+                self.rejected["not a finite number"] += 1
+            elif reading.time_ms <= self._last_time_ms.get(source, -1):
+                self.rejected["not newer than the last reading"] += 1
+            else:
+                self._last_time_ms[source] = reading.time_ms
+                at_ms = max(at_ms, reading.time_ms)
+                rows.append((at_ms, source, reading.time_ms, reading.value))
+        return rows

@@ -1,0 +1,127 @@
+"""`bellwatch status`: what every vessel is like now, worst first, on a terminal."""
+
+from collections import defaultdict
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from daemon.fold import engine_of
+from daemon.journal import Journal
+from daemon.rack_settings import Settings
+from daemon.wording import SHAPES, amount, clock_time, label
+from rules.alarms import Alarm, Priority
+from rules.engine import ChannelNow, Engine
+from rules.flags import Flag
+from rules.plan import RACK_WIDE
+from rules.quantities import Quantity
+
+STYLES = {
+    Priority.LOW: "cyan",
+    Priority.MEDIUM: "yellow",
+    Priority.HIGH: "bold yellow",
+    Priority.CRITICAL: "bold red",
+}
+QUIET_S = 120
+"""Without a new reading for this long, the page says that the watch may not be running."""
+
+
+def status_command(settings: Settings, console: Console, now_ms: int) -> int:
+    """Print the state of the rack; raise JournalError where there is no journal yet."""
+    journal = Journal(settings.journal.path, writable=False)
+    try:
+        engine = engine_of(journal)
+        if engine is None:
+            console.print("The journal is empty: `bellwatch run` has not taken in anything yet.")
+            return 0
+        zone = ZoneInfo(settings.rack.time_zone)
+        show_rack(engine, settings, console, zone)
+        _show_health(journal, console, now_ms, zone)
+    finally:
+        journal.close()
+    return 0
+
+
+def show_rack(engine: Engine, settings: Settings, console: Console, zone: ZoneInfo) -> None:
+    """Print the alarms that stand, then a row for each vessel."""
+    alarms = sorted(engine.alarms(), key=lambda alarm: (-alarm.priority, alarm.since_ms))
+    for alarm in alarms:
+        console.print(_alarm_line(alarm, zone))
+    if not alarms:
+        console.print(Text("● No alarm stands.", style="green"))
+    console.print(_vessel_table(engine, settings, {alarm.name: alarm for alarm in alarms}))
+
+
+def _alarm_line(alarm: Alarm, zone: ZoneInfo) -> Text:
+    text = f"{SHAPES[alarm.priority]} {alarm.priority.word:8}  {alarm.name}  {alarm.state}, since "
+    return Text(text + clock_time(alarm.since_ms, zone), style=STYLES[alarm.priority])
+
+
+def _vessel_table(engine: Engine, settings: Settings, alarms: dict[str, Alarm]) -> Table:
+    cells: dict[tuple[str, Quantity], list[ChannelNow]] = defaultdict(list)
+    for now in engine.channels():
+        cells[now.channel.vessel, now.channel.quantity].append(now)
+    shown = [quantity for quantity in Quantity if _worth_a_column(quantity, cells)]
+    table = Table("Vessel", "Stage", *(label(quantity).capitalize() for quantity in shown))
+    for vessel, stage in engine.plan.vessels.items():
+        rows = [_cell(cells[vessel, quantity], alarms) for quantity in shown]
+        table.add_row(settings.vessels[vessel].label or vessel if vessel in settings.vessels else vessel, stage, *rows)
+    if any(vessel == RACK_WIDE for vessel, _ in cells):
+        table.add_row(RACK_WIDE, "", *(_cell(cells[RACK_WIDE, quantity], alarms) for quantity in shown))
+    return table
+
+
+def _worth_a_column(quantity: Quantity, cells: dict[tuple[str, Quantity], list[ChannelNow]]) -> bool:
+    """Leave conductivity out where salinity says the same to people."""
+    here = {vessel for vessel, its in cells if its is quantity}
+    if quantity is Quantity.CONDUCTIVITY:
+        here -= {vessel for vessel, its in cells if its is Quantity.SALINITY}
+    return bool(here)
+
+
+def _cell(channels: list[ChannelNow], alarms: dict[str, Alarm]) -> Text:
+    return Text("\n").join(_reading(now, alarms) for now in channels) if channels else Text("-", style="dim")
+
+
+def _reading(now: ChannelNow, alarms: dict[str, Alarm]) -> Text:
+    channel = now.channel
+    worst = max(
+        (alarm.priority for alarm in alarms.values() if alarm.channel == channel.name), default=None
+    )
+    if now.silent:
+        value = "silent"
+    elif now.time_ms == 0:
+        value = "no reading yet"
+    else:
+        value = "?" if now.value != now.value else amount(now.value, channel.quantity)
+        value += _trend(now) + _doubt(now.flag)
+    if worst is None:
+        return Text(value, style="green" if now.tolerance else "")
+    return Text(f"{SHAPES[worst]} {value}", style=STYLES[worst])
+
+
+def _trend(now: ChannelNow) -> str:
+    """Show a rate once it is a tenth of what the stage tolerates."""
+    limits = now.tolerance and [now.tolerance.max_rise_per_hour, now.tolerance.max_fall_per_hour]
+    tolerated = min((limit for limit in limits or [] if limit is not None), default=None)
+    if tolerated is None or not abs(now.rate_per_hour) >= tolerated / 10:
+        return ""
+    return f" {now.rate_per_hour:+.2f}/h"
+
+
+def _doubt(flag: int) -> str:
+    return {Flag.SUSPECT: " (suspect)", Flag.FAIL: " (not believed)"}.get(Flag(flag), "")
+
+
+def _show_health(journal: Journal, console: Console, now_ms: int, zone: ZoneInfo) -> None:
+    newest_ms = journal.clock_ms()
+    age_s = (now_ms - newest_ms) / 1000
+    when = f"{datetime.fromtimestamp(newest_ms / 1000, UTC).astimezone(zone):%Y-%m-%d %H:%M:%S}"
+    console.print(f"Last entry {when} ({age_s:.0f} s ago).")
+    if age_s > QUIET_S:
+        console.print(Text("■ Nothing new for a while: is `bellwatch run` running?", style=STYLES[Priority.CRITICAL]))
+    waiting, refused = journal.outbox_counts()
+    if waiting:
+        console.print(f"{waiting} messages wait for the broker" + (f", {refused} of them refused." if refused else "."))

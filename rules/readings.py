@@ -1,0 +1,112 @@
+"""The engine's inputs and outputs: blocks of readings in, flags and alarm events out."""
+
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.alarms import Condition, Priority, State, Trigger
+from rules.errors import InputError
+
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """Readings in arrival order, as arrays of shape n.
+
+    `seq` numbers the inputs of a journal and rises; `at_ms` is when the reading was taken in (never falls);
+    `time_ms` is when it was measured (rises within a source); `source` is `Source.id`.
+    """
+
+    seq: NDArray[np.int64]
+    at_ms: NDArray[np.int64]
+    source: NDArray[np.int64]
+    time_ms: NDArray[np.int64]
+    value: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        sizes = {column.size for column in (self.seq, self.at_ms, self.source, self.time_ms, self.value)}
+        if len(sizes) != 1:
+            raise InputError(f"the columns of a block of readings differ in length: {sorted(sizes)}")
+
+    def __len__(self) -> int:
+        return int(self.seq.size)
+
+    def part(self, start: int, stop: int) -> "Readings":
+        """Return the readings from `start` up to, not including, `stop`."""
+        columns = (self.seq, self.at_ms, self.source, self.time_ms, self.value)
+        return Readings(*(column[start:stop] for column in columns))
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """Something a person did: `kind` says what ("acknowledge"), `body` to what, `who` by whom."""
+
+    at_ms: int
+    kind: str
+    who: str
+    body: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmEvent:
+    """One step in the life of an alarm; `number` counts the events of a journal from 1.
+
+    `value`, `limit` (in the channel's unit, per hour for the rates) and `rate_per_hour` are those
+    of the reading that decided it; None where there is none.
+    """
+
+    number: int
+    at_ms: int
+    vessel: str
+    channel: str
+    condition: Condition
+    trigger: Trigger
+    state: State
+    priority: Priority
+    since_ms: int
+    value: float | None = None
+    limit: float | None = None
+    rate_per_hour: float | None = None
+    who: str = ""
+
+    @property
+    def alarm(self) -> str:
+        """Return the name of the alarm that took this step."""
+        return f"{self.channel}/{self.condition}"
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {**asdict(self), "priority": self.priority.word}
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelFlags:
+    """The quality flags of one channel's readings in one block: shapes m.
+
+    `tests` packs the flags of the single tests (see `rules.quality`).
+    """
+
+    channel: str
+    seq: NDArray[np.int64]
+    summary: NDArray[np.uint8]
+    tests: NDArray[np.uint32]
+
+
+@dataclass(frozen=True, slots=True)
+class Amendment:
+    """A flag that was only known once the next reading was in: it replaces that of reading `seq`."""
+
+    channel: str
+    seq: int
+    summary: int
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What the engine made of a piece of input, in order."""
+
+    events: list[AlarmEvent] = field(default_factory=list)
+    flags: list[ChannelFlags] = field(default_factory=list)
+    amendments: list[Amendment] = field(default_factory=list)
+    refusal: str = ""
