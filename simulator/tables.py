@@ -1,0 +1,118 @@
+"""From TOML tables to frozen dataclasses, every fault of the file reported at once.
+
+The limits of a number stand beside its field (`amount`), so that the dataclass is the only
+description of the file there is.
+"""
+
+import dataclasses
+import difflib
+import types
+import typing
+from datetime import datetime
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+TomlValue = Any  # whatever the TOML reader hands over
+FieldType = Any  # a type as a dataclass field states it
+Limits = typing.Mapping[str, Any]
+
+
+def amount(low: float, high: float, default: object = dataclasses.MISSING) -> FieldType:
+    """A number that must lie within low..high, both included."""
+    return dataclasses.field(default=typing.cast(Any, default), metadata={"low": low, "high": high})
+
+
+def choice(*words: str, default: object = dataclasses.MISSING) -> FieldType:
+    """A word that must be one of those named."""
+    return dataclasses.field(default=typing.cast(Any, default), metadata={"words": words})
+
+
+def read_table(cls: type[T], table: TomlValue, where: str, problems: list[str]) -> T | None:
+    """The dataclass that a TOML table describes, or None after adding a line per fault to `problems`."""
+    if not isinstance(table, dict):
+        problems.append(f"{where}: is {_shown(table)}; expected a table of keys")
+        return None
+    before = len(problems)
+    fields = {field.name: field for field in dataclasses.fields(typing.cast(Any, cls)) if field.init}
+    hints = typing.get_type_hints(cls)
+    for key in table.keys() - fields.keys():
+        problems.append(f"{where}: unknown key '{key}'{_hint(key, fields)}")
+    values = {}
+    for name, field in fields.items():
+        if name in table:
+            values[name] = _read_value(hints[name], table[name], f"{where}.{name}", field.metadata, problems)
+        elif field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING:
+            problems.append(f"{where}: '{name}' is missing{_range_text(field.metadata)}")
+    return cls(**values) if len(problems) == before else None
+
+
+def read_tables(cls: type[T], tables: TomlValue, where: str, problems: list[str]) -> dict[str, T]:
+    """Named tables (`[vessels.NAME]`) as a dict by name; those that do not hold are left out."""
+    if not isinstance(tables, dict):
+        problems.append(f"{where}: is {_shown(tables)}; expected named tables such as [{where}.NAME]")
+        return {}
+    read = {name: read_table(cls, table, f"{where}.{name}", problems) for name, table in tables.items()}
+    return {name: item for name, item in read.items() if item is not None}
+
+
+def read_list(cls: type[T], tables: TomlValue, where: str, problems: list[str]) -> tuple[T, ...]:
+    """An array of tables in its order; those that do not hold are left out."""
+    if not isinstance(tables, list):
+        problems.append(f"{where}: is {_shown(tables)}; expected a list of tables")
+        return ()
+    read = [read_table(cls, table, f"{where}[{i}]", problems) for i, table in enumerate(tables, start=1)]
+    return tuple(item for item in read if item is not None)
+
+
+def _read_value(
+    hint: FieldType, value: TomlValue, where: str, limits: Limits, problems: list[str]
+) -> TomlValue:
+    origin: object = typing.get_origin(hint)
+    if origin is types.UnionType:
+        hint = next(part for part in typing.get_args(hint) if part is not type(None))
+    if origin is tuple:
+        return read_list(typing.get_args(hint)[0], value, where, problems)
+    if dataclasses.is_dataclass(hint):
+        return read_table(typing.cast(Any, hint), value, where, problems)
+    return _read_scalar(hint, value, where, limits, problems)
+
+
+def _read_scalar(
+    hint: FieldType, value: TomlValue, where: str, limits: Limits, problems: list[str]
+) -> TomlValue:
+    accepted = (int, float) if hint is float else (hint,)
+    wrong_bool = isinstance(value, bool) and hint is not bool
+    if wrong_bool or not isinstance(value, accepted):
+        problems.append(f"{where}: is {_shown(value)}; expected {_type_text(hint)}{_range_text(limits)}")
+        return None
+    outside = "low" in limits and not limits["low"] <= value <= limits["high"]
+    if outside or ("words" in limits and value not in limits["words"]):
+        problems.append(f"{where}: is {_shown(value)}; expected {_type_text(hint)}{_range_text(limits)}")
+        return None
+    return float(value) if hint is float else value
+
+
+def _type_text(hint: FieldType) -> str:
+    return {
+        float: "a number",
+        int: "a whole number",
+        str: "a text",
+        bool: "true or false",
+        datetime: "a date and time with its offset from UTC",
+    }[hint]
+
+
+def _range_text(limits: Limits) -> str:
+    if "words" in limits:
+        return " out of " + ", ".join(limits["words"])
+    return f" from {limits['low']:g} to {limits['high']:g}" if "low" in limits else ""
+
+
+def _hint(key: str, known: typing.Iterable[str]) -> str:
+    close = difflib.get_close_matches(key, list(known), n=1)
+    return f"; did you mean '{close[0]}'?" if close else f"; known are {', '.join(known)}"
+
+
+def _shown(value: TomlValue) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
