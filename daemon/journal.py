@@ -154,8 +154,8 @@ class Journal:
                 ],
             )
         self._db.executemany(
-            "INSERT INTO flag VALUES (?, ?, ?, 0) ON CONFLICT DO UPDATE SET summary = excluded.summary",
-            [(amended.seq, amended.channel, amended.summary) for amended in outcome.amendments],
+            "INSERT OR REPLACE INTO flag VALUES (?, ?, ?, ?)",
+            [(amended.seq, amended.channel, amended.summary, amended.tests) for amended in outcome.amendments],
         )
         self._db.executemany("INSERT INTO event VALUES (?, ?, ?, ?)", map(_event_row, outcome.events))
         self._db.executemany(

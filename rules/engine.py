@@ -131,9 +131,10 @@ class Engine:
             if indices is None:
                 continue
             series = self._series(channel, readings, indices, before, usable)
+            former_flag = self._channels[channel.name].flag
             verdict = self._judge(channel, series)
             usable[channel.name] = Series(series.index, series.time_ms, verdict.usable)
-            self._note_flags(channel, readings.seq[indices], verdict, outcome)
+            self._note_flags(channel, readings.seq[indices], verdict, former_flag, outcome)
             due += self._placed(channel, readings.at_ms, verdict.edges)
         for source_id, indices in blocks.items():
             state = self._sources[source_id]
@@ -300,11 +301,17 @@ class Engine:
         )
 
     def _note_flags(
-        self, channel: Channel, seq: NDArray[np.int64], verdict: Verdict, outcome: Outcome
+        self,
+        channel: Channel,
+        seq: NDArray[np.int64],
+        verdict: Verdict,
+        former_flag: int,
+        outcome: Outcome,
     ) -> None:
         state, judged = self._channels[channel.name], verdict.judged
-        if judged.amended is not None:
-            outcome.amendments.append(Amendment(channel.name, state.last_seq, int(judged.amended)))
+        if judged.amended_tests is not None:
+            summary = former_flag if judged.amended is None else int(judged.amended)
+            outcome.amendments.append(Amendment(channel.name, state.last_seq, summary, judged.amended_tests))
         state.last_seq = int(seq[-1])
         outcome.flags.append(ChannelFlags(channel.name, seq, judged.summary, judged.tests))
 

@@ -34,8 +34,8 @@ class Readings:
 
     def part(self, start: int, stop: int) -> "Readings":
         """Return the readings from `start` up to, not including, `stop`."""
-        columns = (self.seq, self.at_ms, self.source, self.time_ms, self.value)
-        return Readings(*(column[start:stop] for column in columns))
+        cut = slice(start, stop)
+        return Readings(self.seq[cut], self.at_ms[cut], self.source[cut], self.time_ms[cut], self.value[cut])
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ class AlarmEvent:
 class ChannelFlags:
     """The quality flags of one channel's readings in one block: shapes m.
 
-    `tests` packs the flags of the single tests (see `rules.quality`).
+    `tests` packs the flags of the single tests (see `rules.flags.pack`).
     """
 
     channel: str
@@ -100,6 +100,7 @@ class Amendment:
     channel: str
     seq: int
     summary: int
+    tests: int
 
 
 @dataclass(slots=True)
