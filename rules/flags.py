@@ -39,7 +39,9 @@ class QartodTest(IntEnum):
     ATTENUATED_SIGNAL = 7
 
 
-_CAUSAL: Final = [test for test in QartodTest if test not in (QartodTest.TIMING, QartodTest.SPIKE)]
+_CAUSAL: Final = [row for row in range(len(QartodTest)) if row not in (QartodTest.TIMING, QartodTest.SPIKE)]
+
+_DIGITS: Final = 4 * np.arange(len(QartodTest), dtype=np.uint32)[:, None]
 
 MILDEST_FIRST: Final = (Flag.NOT_EVALUATED, Flag.PASS, Flag.MISSING, Flag.SUSPECT, Flag.FAIL)
 """The order of combination: the flag that stands furthest right wins.
@@ -55,8 +57,9 @@ def combine(flags: Flags) -> Flags:
 
     flags: shape (tests, readings). Returns shape (readings,). Order: `MILDEST_FIRST`.
     """
-    if flags.size and flags.max() == Flag.PASS:
-        return np.full(flags.shape[1], Flag.PASS, dtype=np.uint8)
+    if flags.max(initial=0) <= Flag.NOT_EVALUATED:  # nothing found, as nearly always: 1 outranks 2
+        mildest: Flags = flags.min(axis=0)
+        return mildest
     summary = np.full(flags.shape[1], Flag.NOT_EVALUATED, dtype=np.uint8)
     for flag in MILDEST_FIRST[1:]:
         np.putmask(summary, (flags == flag).any(axis=0), np.uint8(flag))
@@ -77,13 +80,11 @@ def summarise(tests: Flags) -> tuple[Flags, Flags]:
 
 def pack(tests: Flags) -> npt.NDArray[np.uint32]:
     """Return one word for each reading: row i of `QartodTest` is hexadecimal digit i from the right."""
-    packed = np.zeros(tests.shape[1], dtype=np.uint32)
-    for test in QartodTest:
-        packed |= tests[test].astype(np.uint32) << np.uint32(4 * test)
-    return packed
+    digits = np.left_shift(tests, _DIGITS, dtype=np.uint32)
+    words: npt.NDArray[np.uint32] = np.bitwise_or.reduce(digits, axis=0)
+    return words
 
 
 def unpack(packed: npt.NDArray[np.uint32]) -> Flags:
     """Return the rows of `QartodTest`, shape (8, readings), from the words of `pack`."""
-    digits = [(packed >> np.uint32(4 * test)) & np.uint32(0xF) for test in QartodTest]
-    return np.array(digits, dtype=np.uint8)
+    return ((packed >> _DIGITS) & np.uint32(0xF)).astype(np.uint8)

@@ -113,13 +113,13 @@ def _flag_usable(
 def _cut(t: Ints, x: Floats, kept: int, settings: QualitySettings, run: FlatRun) -> _Segments:
     before = max(kept - 1, 0)
     # The least slack keeps rounding from cutting between two readings that one may just agree with.
-    apart = np.abs(np.diff(x[before:])) > 2.0 * settings.flat_line_eps * (1.0 + 1e-9)
+    apart = np.abs(x[before + 1 :] - x[before:-1]) > 2.0 * settings.flat_line_eps * (1.0 + 1e-9)
     gaps = np.empty(0, dtype=np.int64)
     if settings.max_gap_ms is not None:
-        late = np.diff(t[before:]) > settings.max_gap_ms
+        late = t[before + 1 :] - t[before:-1] > settings.max_gap_ms
         apart |= late
-        gaps = np.flatnonzero(late) + before + 1
-    cuts = np.flatnonzero(apart) + before + 1
+        gaps = late.nonzero()[0] + before + 1
+    cuts = apart.nonzero()[0] + before + 1
     first_ms, first = (run.barrier_ms, run.barrier_count) if run.count else (int(t[0]) - 1, 0)
     barrier_ms = t[cuts - 1]
     barrier_ms[np.searchsorted(cuts, gaps)] = t[gaps] - 1
@@ -142,7 +142,7 @@ def _reached(t: Ints, segments: _Segments, kept: int, run: FlatRun, repeats: Rep
     far = _numbers(last, kept, run) - segments.barrier > repeats.count
     far &= t[last] - segments.barrier_ms > repeats.duration_ms
     far &= last >= kept
-    chosen = np.flatnonzero(far)
+    chosen = far.nonzero()[0]
     if not chosen.size:
         return chosen
     by_count = segments.barrier[chosen] + repeats.count - run.count + kept

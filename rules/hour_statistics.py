@@ -21,63 +21,55 @@ QUANTA: Final = 2.0**20
 """Quanta in the sensor's range: a squared sum has room for 2^23 readings in a window of int64."""
 
 
-def _no_ints() -> Ints:
-    return np.empty(0, dtype=np.int64)
-
-
-def _no_floats() -> Floats:
-    return np.empty(0, dtype=np.float64)
-
-
 @dataclass(frozen=True, slots=True)
 class HourStatistics:
-    """Statistics of the usable readings of each hour in which any reading came, oldest first, shape (hours,).
+    """Statistics of the usable readings of each hour in which any reading came, oldest first.
 
-    hour: hours since 1970; count; total and squares: sums of quanta and of their squares;
-    low and high: extremes in the quantity's unit, NaN where count is 0. The last hour is still open.
+    hour: hours since 1970, shape (hours,). sums: count of readings, sum of quanta, sum of squared
+    quanta, shape (3, hours). extremes: minimum and negated maximum in the quantity's unit, NaN where
+    the count is 0, shape (2, hours). The last hour is still open.
     """
 
-    hour: Ints = field(default_factory=_no_ints)
-    count: Ints = field(default_factory=_no_ints)
-    total: Ints = field(default_factory=_no_ints)
-    squares: Ints = field(default_factory=_no_ints)
-    low: Floats = field(default_factory=_no_floats)
-    high: Floats = field(default_factory=_no_floats)
+    hour: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    sums: Ints = field(default_factory=lambda: np.empty((3, 0), dtype=np.int64))
+    extremes: Floats = field(default_factory=lambda: np.empty((2, 0), dtype=np.float64))
 
     @classmethod
     def of(cls, time_ms: Ints, value: Floats, sensor: Range) -> tuple[Self, Ints]:
         """Return the statistics of one or more readings (NaN: not usable), and where each hour begins."""
         hours = time_ms // HOUR_MS
-        starts = np.concatenate(([0], np.flatnonzero(hours[1:] != hours[:-1]) + 1))
+        starts = np.concatenate(([0], (hours[1:] != hours[:-1]).nonzero()[0] + 1))
         quanta, usable = _quanta(value, sensor)
-        return cls(
-            hour=hours[starts],
-            count=np.add.reduceat(usable, starts, dtype=np.int64),
-            total=np.add.reduceat(quanta, starts),
-            squares=np.add.reduceat(quanta * quanta, starts),
-            low=np.fmin.reduceat(value, starts),
-            high=np.fmax.reduceat(value, starts),
-        ), starts
+        sums = np.empty((3, starts.size), dtype=np.int64)
+        np.add.reduceat(usable, starts, dtype=np.int64, out=sums[0])
+        np.add.reduceat(quanta, starts, out=sums[1])
+        np.add.reduceat(quanta * quanta, starts, out=sums[2])
+        extremes = np.empty((2, starts.size))
+        np.fmin.reduceat(value, starts, out=extremes[0])
+        np.fmax.reduceat(value, starts, out=extremes[1])
+        np.negative(extremes[1], out=extremes[1])
+        return cls(hours[starts], sums, extremes), starts
 
     def followed_by(self, later: Self) -> Self:
         """Return both in one, the hour that they may share put together."""
-        shared = 1 if self.hour.size and self.hour[-1] == later.hour[0] else 0
-        kept = self.hour.size - shared
-        joined = type(self)(*(np.concatenate((own[:kept], new)) for own, new in self._beside(later)))
+        kept = self.hour.size
+        shared = kept > 0 and self.hour[-1] == later.hour[0]
+        kept -= shared
+        sums = np.concatenate((self.sums[:, :kept], later.sums), axis=1)
+        extremes = np.concatenate((self.extremes[:, :kept], later.extremes), axis=1)
         if shared:
-            for name in ("count", "total", "squares"):
-                getattr(joined, name)[kept] += getattr(self, name)[-1]
-            joined.low[kept] = np.fmin(self.low[-1], later.low[0])
-            joined.high[kept] = np.fmax(self.high[-1], later.high[0])
-        return joined
-
-    def _beside(self, later: Self) -> list[tuple[npt.NDArray[Any], npt.NDArray[Any]]]:
-        return [(getattr(self, name), getattr(later, name)) for name in self.__slots__]
+            sums[:, kept] += self.sums[:, kept]
+            extremes[:, kept] = np.fmin(self.extremes[:, kept], extremes[:, kept])
+        return type(self)(np.concatenate((self.hour[:kept], later.hour)), sums, extremes)
 
     def last_hours(self, hours: int) -> Self:
         """Return what the tests may still need: the open hour and those up to `hours` before it."""
-        start = int(np.searchsorted(self.hour, self.hour[-1] - hours)) if self.hour.size else 0
-        return type(self)(*(getattr(self, name)[start:].copy() for name in self.__slots__))
+        start = int(self.hour.searchsorted(self.hour[-1] - hours))
+        if start == 0:
+            return self
+        return type(self)(
+            self.hour[start:].copy(), self.sums[:, start:].copy(), self.extremes[:, start:].copy()
+        )
 
     def deviation_before(self, hours: int, first: int, sensor: Range) -> Floats:
         """Return, for each hour from index `first` on, the standard deviation over the `hours` before it.
@@ -85,14 +77,13 @@ class HourStatistics:
         In the quantity's unit, of the population. NaN where fewer than half of those hours hold a
         usable reading: the window of the manuals is then not covered.
         """
-        stop = np.arange(first, self.hour.size)
-        start = np.searchsorted(self.hour, self.hour[first:] - hours)
-        count, total, squares, present = (
-            _between(start, stop, column)
-            for column in (self.count, self.total, self.squares, (self.count > 0).astype(np.int64))
-        )
+        start = self.hour.searchsorted(self.hour[first:] - hours)
+        until = np.zeros((4, self.hour.size), dtype=np.int64)  # the sums of all hours before each hour
+        np.cumsum(self.sums[:, :-1], axis=1, out=until[:3, 1:])
+        np.cumsum(self.sums[0, :-1] > 0, out=until[3, 1:])
+        count, total, squares, present = until[:, first:] - until[:, start]
         covered = 2 * present >= hours
-        n = np.where(covered, count, 1).astype(np.float64)
+        n = np.where(covered, count, 1)
         mean = total / n
         variance = np.maximum(squares / n - mean * mean, 0.0)
         quantum = (sensor.high - sensor.low) / QUANTA
@@ -105,28 +96,34 @@ class HourStatistics:
         is no fault of the probe.
         """
         spans = np.full(self.hour.size - first, np.nan)
-        stop = np.arange(max(first, hours), self.hour.size)
-        stop = stop[self.hour[stop - hours] == self.hour[stop] - hours]
-        if stop.size:
-            windows = stop[:, None] - np.arange(1, hours + 1)
-            spans[stop - first] = self.high[windows].max(axis=1) - self.low[windows].min(axis=1)
+        begin = max(first, hours)
+        size = self.hour.size - begin
+        if size > 0:
+            lowest = self.extremes[:, begin - hours : begin - hours + size].copy()
+            for back in range(1, hours):
+                np.minimum(lowest, self.extremes[:, begin - back : begin - back + size], out=lowest)
+            whole = self.hour[begin - hours : begin - hours + size] == self.hour[begin:] - hours
+            spans[begin - first :] = np.where(whole, -lowest[1] - lowest[0], np.nan)
         return spans
 
     def to_json(self) -> dict[str, Any]:
         """Return lists of plain numbers; None stands for NaN."""
-        columns: dict[str, Any] = {name: getattr(self, name).tolist() for name in self.__slots__}
-        for name in ("low", "high"):
-            columns[name] = [None if np.isnan(value) else value for value in columns[name]]
-        return columns
+        return {
+            "hour": self.hour.tolist(),
+            "sums": self.sums.tolist(),
+            "extremes": [
+                [None if np.isnan(value) else value for value in row] for row in self.extremes.tolist()
+            ],
+        }
 
     @classmethod
     def from_json(cls, document: dict[str, Any]) -> Self:
         """Return the statistics that `to_json` wrote."""
-        columns: dict[str, Any] = {
-            name: np.array(column, dtype=np.float64 if name in ("low", "high") else np.int64)
-            for name, column in document.items()
-        }
-        return cls(**columns)
+        return cls(
+            np.array(document["hour"], dtype=np.int64),
+            np.array(document["sums"], dtype=np.int64),
+            np.array(document["extremes"], dtype=np.float64),
+        )
 
 
 def _quanta(value: Floats, sensor: Range) -> tuple[Ints, npt.NDArray[np.bool_]]:
@@ -137,8 +134,3 @@ def _quanta(value: Floats, sensor: Range) -> tuple[Ints, npt.NDArray[np.bool_]]:
     np.rint(scaled, out=scaled)
     np.copyto(scaled, 0.0, where=~usable)
     return scaled.astype(np.int64), usable
-
-
-def _between(start: Ints, stop: Ints, column: Ints) -> Ints:
-    sums = np.concatenate(([0], np.cumsum(column)))
-    return sums[stop] - sums[start]

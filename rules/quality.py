@@ -97,8 +97,8 @@ def _amendment(before: Flags, after: Flags) -> tuple[Flag | None, int | None]:
     """Return the new summary and packed flags of the former block's last reading, None where the same."""
     if np.array_equal(before, after):
         return None, None
-    old, new = summarise(before)[1][0], summarise(after)[1][0]
-    return (None if old == new else Flag(new)), int(pack(after)[0])
+    unspiked, settled = summarise(after)  # until now the spike test was not evaluated, so the first held
+    return (None if unspiked == settled else Flag(int(settled[0]))), int(pack(after)[0])
 
 
 def _check(time_ms: Ints, value: Floats, state: QualityState) -> None:
