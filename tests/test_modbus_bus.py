@@ -197,12 +197,14 @@ class TestBrokenAnswers:
         assert emitted.kinds() == ["refused"]
         assert len(peer.requests) == 1
 
-    def test_bytes_from_before_the_request_are_thrown_away(self, line, emitted):
-        with Peer(line, lambda request: self.GOOD) as peer:
-            peer.send_after(0, answer_frame(1, INPUT, 3000))
-            with running(bus(line.path, [probe()], emitted)):
-                emitted.wait_for(lambda e: len(e.readings) > 2)
+    def test_bytes_left_over_from_before_the_request_are_thrown_away(self, line, emitted):
+        with (
+            Peer(line, lambda request: self.GOOD + answer_frame(1, INPUT, 3000)),
+            running(bus(line.path, [probe()], emitted)),
+        ):
+            emitted.wait_for(lambda e: len(e.readings) > 5)
         assert set(emitted.values("temperature")) == {19.0}
+        assert emitted.troubles == []
 
 
 class TestLateAnswers:
@@ -341,6 +343,20 @@ class TestThePort:
             assert thread.is_alive()
         assert set(emitted.kinds()) <= {"port", "timeout"}
         assert emitted.kinds().count("port") <= 2
+
+    def test_each_unplugging_is_told(self, line, emitted):
+        with running(bus(line.path, [probe()], emitted)):
+            for times in (1, 2):
+                before = len(emitted.readings)
+                with Peer(line, lambda request: answer_frame(1, INPUT, 1900)):
+                    emitted.wait_for(lambda e, before=before: len(e.readings) > before)
+                line.unplug()
+                line.plug()
+                emitted.wait_for(
+                    lambda e, times=times: [t.text for t in e.troubles if "Input/output" in t.text][
+                        times - 1 :
+                    ]
+                )
 
     def test_a_port_in_use_is_named_as_such(self, line, emitted):
         with serial.Serial(str(line.path), exclusive=True), running(bus(line.path, [probe()], emitted)):
