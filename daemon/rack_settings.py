@@ -1,6 +1,7 @@
 """The shape of the settings file: the rack, its journal and broker, buses, probes, vessels and stages."""
 
 from collections.abc import Callable
+from difflib import get_close_matches
 from typing import Annotated, Any, Literal
 from zoneinfo import available_timezones
 
@@ -30,8 +31,10 @@ def _not_zero(value: float) -> float:
 
 
 def _known_zone(value: str) -> str:
-    if value not in available_timezones():
-        raise ValueError('a time zone of the IANA database, such as "Europe/Berlin"')
+    zones = available_timezones()
+    if value not in zones:
+        nearest = get_close_matches(value, zones, 1) or ["Europe/Berlin"]
+        raise ValueError(f'a time zone of the IANA database, such as "{nearest[0]}"')
     return value
 
 

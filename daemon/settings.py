@@ -5,16 +5,10 @@ over `every_s` of `[probes.k1]`. Its value is written as in the file, but text m
 Passwords are in files of their own and are never shown.
 """
 
-import re
-import tomllib
 from pathlib import Path
-from typing import Any
 
-from pydantic import ValidationError
-from pydantic.fields import FieldInfo
-from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict
-
-from daemon.errors import Problem, SettingsError
+from daemon.check import problems_in
+from daemon.errors import SettingsError
 from daemon.rack_settings import (
     BrokerSettings,
     BusSettings,
@@ -28,6 +22,7 @@ from daemon.rack_settings import (
     Settings,
     VesselSettings,
 )
+from daemon.settings_file import read_values
 
 __all__ = [
     "BrokerSettings",
@@ -42,77 +37,16 @@ __all__ = [
     "Settings",
     "VesselSettings",
     "load_settings",
-    "read_values",
 ]
-
-ENVIRONMENT_PREFIX = "BELLWATCH_"
-
-
-class _Overrides(Settings, BaseSettings):
-    """The same tables, for the names that pydantic-settings looks up in the environment."""
-
-    model_config = SettingsConfigDict(env_prefix=ENVIRONMENT_PREFIX, env_nested_delimiter="__")
 
 
 def load_settings(path: Path) -> Settings:
-    """Read the settings file at `path`, with overrides from the environment; SettingsError if it is unfit."""
-    values = read_values(path)
-    try:
-        return Settings.model_validate(values)
-    except ValidationError as error:
-        raise SettingsError([Problem("settings", str(error), "x")]) from None
+    """Read the settings file at `path`, with overrides from the environment.
 
-
-def read_values(path: Path) -> dict[str, Any]:
-    """Return the tables of the file at `path` with those of the environment over them, not yet checked.
-
-    SettingsError if the file cannot be read or is not TOML.
+    SettingsError with every problem that `bellwatch check` would report, warnings left out.
     """
-    return _laid_over(_read_toml(path), _typed(_Environment(_Overrides)()))
-
-
-def _read_toml(path: Path) -> dict[str, Any]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        why = (error.strerror or "an error").lower()
-        problem = Problem(str(path), f"a file that cannot be read ({why})", "a settings file")
-    except UnicodeDecodeError as error:
-        problem = Problem(str(path), f"a byte that is not UTF-8 at offset {error.start}", "text in UTF-8")
-    except (ValueError, RecursionError) as error:  # tomllib also lets numbers and nesting overflow
-        problem = _not_toml(path, str(error))
-    raise SettingsError([problem])
-
-
-def _not_toml(path: Path, message: str) -> Problem:
-    match = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", message, re.DOTALL)
-    where, what = f"{path}", message
-    if match is not None:
-        what = match[1]
-        where = f"{path}: line {match[2]}, column {match[3]}" if match[2] else f"{path}: end of file"
-    return Problem(where, f"text that is not TOML ({what})", "TOML: tables in brackets, and key = value")
-
-
-class _Environment(EnvSettingsSource):
-    """Reads variables as the file would be read; what is not TOML is text."""
-
-    def decode_complex_value(self, field_name: str, field: FieldInfo, value: object) -> object:
-        return _typed(value)
-
-
-def _typed(value: object) -> Any:  # noqa: ANN401  (whatever TOML can hold)
-    if isinstance(value, dict):
-        return {key: _typed(item) for key, item in value.items()}
-    try:
-        return tomllib.loads(f"value = {value}")["value"] if isinstance(value, str) else value
-    except (ValueError, RecursionError):
-        return value
-
-
-def _laid_over(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
-    """Return the tables of `below` with each value replaced that `above` gives too."""
-    result = dict(below)
-    for key, value in above.items():
-        both_tables = isinstance(value, dict) and isinstance(below.get(key), dict)
-        result[key] = _laid_over(below[key], value) if both_tables else value
-    return result
+    values = read_values(path)
+    errors = [problem for problem in problems_in(values) if not problem.is_warning]
+    if errors:
+        raise SettingsError(errors)
+    return Settings.model_validate(values)

@@ -149,6 +149,15 @@ class AirPressureLimits(ToleranceSettings):
     model_config = _in_unit(Quantity.AIR_PRESSURE)
 
 
+LIMITS: dict[Quantity, type[ToleranceSettings]] = {
+    Quantity.TEMPERATURE: TemperatureLimits,
+    Quantity.CONDUCTIVITY: ConductivityLimits,
+    Quantity.SALINITY: SalinityLimits,
+    Quantity.OXYGEN: OxygenLimits,
+    Quantity.OXYGEN_SATURATION: OxygenSaturationLimits,
+    Quantity.AIR_PRESSURE: AirPressureLimits,
+}
+
 _T = TypeVar("_T")
 OrOff = Annotated[Annotated[_T, Tag("<limits>")] | Off, Discriminator(_off_or("<limits>"))] | None
 

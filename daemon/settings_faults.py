@@ -1,0 +1,147 @@
+"""What pydantic finds wrong with the settings, in the installer's words."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from daemon import rack_settings as rack
+from daemon import stage_settings as stage
+from daemon.errors import Problem
+from daemon.settings_types import PATTERNS_IN_WORDS, Table
+from daemon.settings_words import one_of, quoted, shown, where
+
+Keys = tuple[str | int, ...]
+
+# Which table is at a place; "*" stands for a name or a position in a list.
+_TABLES: dict[Keys, type[Table]] = {
+    (): rack.Settings,
+    ("rack",): rack.RackSettings,
+    ("journal",): rack.JournalSettings,
+    ("broker",): rack.BrokerSettings,
+    ("buses", "*", "<modbus-rtu>"): rack.ModbusBus,
+    ("buses", "*", "<mqtt>"): rack.MqttBus,
+    ("probes", "*", "<modbus-rtu>"): rack.ModbusProbe,
+    ("probes", "*", "<modbus-rtu>", "registers", "*"): rack.RegisterSettings,
+    ("probes", "*", "<mqtt>"): rack.MqttProbe,
+    ("probes", "*", "<mqtt>", "fields", "*"): rack.PayloadFieldSettings,
+    ("vessels", "*"): rack.VesselSettings,
+    ("stages", "*"): stage.StageSettings,
+    **{("stages", "*", quantity, "<limits>"): table for quantity, table in stage.LIMITS.items()},
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A problem that makes part of the file unusable, and the keys that lead there."""
+
+    keys: Keys
+    problem: Problem
+
+
+def faults_of(error: ValidationError) -> list[Fault]:
+    """Return what is wrong, in the order of the file's tables, without what merely follows from it."""
+    details = error.errors(include_url=False)
+    places = [detail["loc"] for detail in details]
+    return [_fault(detail) for detail in details if not _follows(detail, places)]
+
+
+def _follows(detail: ErrorDetails, places: list[Keys]) -> bool:
+    """Whether an error is there only because of another: a default that needs a key that is wrong,
+    a list that is empty because its entries are wrong."""
+    if detail["type"] == "default_factory_not_called":
+        return True
+    loc = detail["loc"]
+    inside = any(place[: len(loc)] == loc and len(place) > len(loc) for place in places)
+    return detail["type"] == "too_short" and inside
+
+
+def _fault(detail: ErrorDetails) -> Fault:
+    loc = detail["loc"]
+    keys = tuple(key for key in loc if not _is_tag(key) and key != "[key]")
+    if detail["type"] == "union_tag_not_found":
+        return _neither_kind(keys, detail["input"])
+    return Fault(keys, Problem(where(*keys), _found(detail, keys), _expected(detail)))
+
+
+def _is_tag(key: str | int) -> bool:
+    """Whether part of a place is one of our marks for a choice, which the file does not have."""
+    return isinstance(key, str) and key.startswith("<") and key.endswith(">")
+
+
+def _neither_kind(keys: Keys, value: object) -> Fault:
+    """Of a bus whose kind is unknown, or a probe that shows no sign of either kind."""
+    if not isinstance(value, dict):
+        problem = Problem(where(*keys), shown(value), "a table")
+    elif keys[0] == "buses":
+        problem = Problem(where(*keys, "kind"), shown(value.get("kind")), '"modbus-rtu" or "mqtt"')
+    else:
+        expected = "unit_id and registers (on a Modbus bus), or topic and fields (on an MQTT bus)"
+        problem = Problem(where(*keys), "neither registers nor a topic", expected)
+    return Fault(keys, problem)
+
+
+def _found(detail: ErrorDetails, keys: Keys) -> str:
+    if detail["type"] == "missing":
+        return "nothing"
+    if detail["type"] == "extra_forbidden":
+        return "an unknown key"
+    if detail["type"] == "too_short":
+        return "an empty list"
+    if detail["loc"][-1] == "[key]":
+        return f"the name {quoted(str(keys[-1]))}"
+    if "password" in str(keys[-1]):
+        return "a value that is not shown"
+    return shown(detail["input"])
+
+
+def _expected(detail: ErrorDetails) -> str:
+    kind, context = detail["type"], detail.get("ctx", {})
+    if kind == "missing":
+        return _description(detail["loc"])
+    if kind == "extra_forbidden":
+        return one_of("a key of this table", _known_keys(detail["loc"][:-1]), str(detail["loc"][-1]))
+    expected = _EXPECTED[kind](context) if kind in _EXPECTED else detail["msg"]
+    may_be_off = detail["loc"][-1] in ("<number>", "<limits>")
+    return f'{expected}, or "none" to switch it off' if may_be_off else expected
+
+
+_EXPECTED: dict[str, Callable[[dict[str, Any]], str]] = {
+    "bool_type": lambda _: "true or false",
+    "dict_type": lambda _: "a table",
+    "enum": lambda context: context["expected"].replace("'", '"'),
+    "finite_number": lambda _: "a number",
+    "float_type": lambda _: "a number",
+    "greater_than": lambda context: f"more than {context['gt']:g}",
+    "greater_than_equal": lambda context: f"{context['ge']:g} or more",
+    "int_from_float": lambda _: "a whole number",
+    "int_type": lambda _: "a whole number",
+    "less_than_equal": lambda context: f"{context['le']:g} or less",
+    "literal_error": lambda context: context["expected"].replace("'", '"'),
+    "model_type": lambda _: "a table",
+    "path_type": lambda _: "the path of a file, in quotes",
+    "string_pattern_mismatch": lambda context: PATTERNS_IN_WORDS[context["pattern"]],
+    "string_type": lambda _: "text in quotes",
+    "too_short": lambda _: "at least one entry",
+    "tuple_type": lambda _: "a list of tables",
+    "value_error": lambda context: str(context["error"]),
+}
+
+
+def _table(loc: Keys) -> type[Table]:
+    pattern = ["*" if isinstance(key, int) else key for key in loc]
+    if len(pattern) > 1:
+        pattern[1] = "*"
+    return _TABLES[tuple(pattern)]
+
+
+def _known_keys(loc: Keys) -> list[str]:
+    return [field.alias or name for name, field in _table(loc).model_fields.items()]
+
+
+def _description(loc: Keys) -> str:
+    """Return what a missing key is for; of a whole table, that it is needed."""
+    description = _table(loc[:-1]).model_fields[str(loc[-1])].description
+    return f"a value ({description})" if description else f"a [{loc[-1]}] table"
