@@ -87,9 +87,9 @@ def salinity_from_density(density: ArrayLike, temperature_c: ArrayLike) -> Float
     t68 = ipts68(t)
     A, B = polynomial(t68, _A), polynomial(t68, _B)
     surplus = rho - polynomial(t68, _PURE_WATER)
-    S = np.maximum(surplus / A, 0.0)
+    S = surplus / A
     for _ in range(_NEWTON_STEPS):
-        root = np.sqrt(S)
+        root = np.sqrt(np.maximum(S, 0.0))
         excess = S * (A + B * root + _C * S) - surplus
         S = S - excess / (A + 1.5 * B * root + 2.0 * _C * S)
     S = settle(S, SALINITY)
