@@ -25,7 +25,7 @@ def acknowledge(journal_path: Path, alarm: str, who: str, within_s: float = ANSW
         while (refusal := journal.answer_to(request)) is None:
             if time.monotonic() > deadline:
                 raise RequestError(
-                    f"{alarm}: no answer from the daemon in {within_s:.0f} s; it will take this up when it runs"
+                    f"{alarm}: no answer from the daemon in {within_s:.0f} s; it takes this up when it runs"
                 )
             threading.Event().wait(_LOOK_EVERY_S)
     finally:

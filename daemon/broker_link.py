@@ -6,11 +6,11 @@ MQTT 5, since only there does the confirmation of a publication say why it was r
 import queue
 import ssl
 from pathlib import Path
-from typing import Any
 
 import paho.mqtt.client as mqtt
 import structlog
 from paho.mqtt.client import ConnectFlags, DisconnectFlags
+from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -47,10 +47,10 @@ class BrokerLink:
         self._client = self._connecting(broker)
 
     def _connecting(self, broker: BrokerSettings) -> mqtt.Client:
-        client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         if broker.username is not None:
             password = broker.password()
-            client.username_pw_set(broker.username, password and password.get_secret_value())
+            client.username_pw_set(broker.username, password.get_secret_value() if password else None)
         if broker.tls:
             client.tls_set_context(_tls(broker.ca_file))
         gone = watch_message(self._topic, "gone", self._clock.now_ms())
@@ -125,7 +125,12 @@ class BrokerLink:
         self._client.loop_stop()
 
     def _on_connect(
-        self, client: mqtt.Client, _data: Any, _flags: ConnectFlags, reason: ReasonCode, _properties: Properties | None
+        self,
+        client: mqtt.Client,
+        _data: object,
+        _flags: ConnectFlags,
+        reason: ReasonCode,
+        _properties: Properties | None,
     ) -> None:
         if reason.is_failure:
             self._say_once("broker_refuses_connection", str(reason))
@@ -135,16 +140,21 @@ class BrokerLink:
             *_parts(watch_message(self._topic, "watching", self._clock.now_ms())), qos=1, retain=True
         )
 
-    def _on_connect_fail(self, _client: mqtt.Client, _data: Any) -> None:
+    def _on_connect_fail(self, _client: mqtt.Client, _data: object) -> None:
         self._say_once("broker_unreachable", "nothing answers there; alarms wait in the journal")
 
     def _on_disconnect(
-        self, _client: mqtt.Client, _data: Any, _flags: DisconnectFlags, reason: ReasonCode, _properties: Properties | None
+        self,
+        _client: mqtt.Client,
+        _data: object,
+        _flags: DisconnectFlags,
+        reason: ReasonCode,
+        _properties: Properties | None,
     ) -> None:
         self._say_once("broker_disconnected", str(reason))
 
     def _on_publish(
-        self, _client: mqtt.Client, _data: Any, mid: int, reason: ReasonCode, _properties: Properties
+        self, _client: mqtt.Client, _data: object, mid: int, reason: ReasonCode, _properties: Properties
     ) -> None:
         self._confirmed.put((mid, reason))
 

@@ -16,10 +16,8 @@ class SteadyClock:
     of one machine can share a scaled clock.
     """
 
-    def __init__(
-        self, start_ms: int | None = None, scale: float = 1.0, epoch_s: float | None = None
-    ) -> None:
-        self._epoch_s = time.monotonic() if epoch_s is None else epoch_s
+    def __init__(self, start_ms: int | None = None, scale: float = 1.0, epoch_s: float | None = None) -> None:
+        self.epoch_s = time.monotonic() if epoch_s is None else epoch_s
         self._start_ms = int(time.time() * 1000) if start_ms is None else start_ms
         self._scale = scale
 
@@ -30,7 +28,7 @@ class SteadyClock:
 
     def now_ms(self) -> int:
         """Return UTC milliseconds that never run backwards."""
-        return self._start_ms + int((time.monotonic() - self._epoch_s) * 1000 * self._scale)
+        return self._start_ms + int((time.monotonic() - self.epoch_s) * 1000 * self._scale)
 
     def wait(self, stop: threading.Event, until_ms: int) -> bool:
         """Sleep until `now_ms()` reaches `until_ms`; return True at once when `stop` is set."""

@@ -1,6 +1,7 @@
 """What the daemon refuses, in words for the installer.
 
 BellwatchError
+├── DemoError        the demonstration could not be set up
 ├── JournalError     the journal's file cannot be used
 ├── RequestError     the daemon did not do what another process asked of it
 └── SettingsError    the settings file cannot be used; carries every Problem in it
@@ -45,3 +46,7 @@ class JournalError(BellwatchError):
 
 class RequestError(BellwatchError):
     """The daemon did not do what another process asked of it."""
+
+
+class DemoError(BellwatchError):
+    """The demonstration could not be set up."""

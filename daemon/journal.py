@@ -5,7 +5,6 @@ cause. Other processes read it, and put what they ask of the daemon into its req
 """
 
 import json
-import sqlite3
 import uuid
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -15,7 +14,6 @@ from typing import Any
 
 import numpy as np
 
-from daemon.errors import JournalError
 from daemon.journal_schema import open_for_reading, open_for_writing
 from rules.quality import Flag
 from rules.readings import Action, AlarmEvent, Outcome, Readings
@@ -155,7 +153,10 @@ class Journal:
             )
         self._db.executemany(
             "INSERT OR REPLACE INTO flag VALUES (?, ?, ?, ?)",
-            [(amended.seq, amended.channel, amended.summary, amended.tests) for amended in outcome.amendments],
+            [
+                (amended.seq, amended.channel, amended.summary, amended.tests)
+                for amended in outcome.amendments
+            ],
         )
         self._db.executemany("INSERT INTO event VALUES (?, ?, ?, ?)", map(_event_row, outcome.events))
         self._db.executemany(
@@ -165,9 +166,7 @@ class Journal:
 
     def event_bodies(self, after_number: int = 0) -> list[dict[str, Any]]:
         """Return the events after a number, oldest first, as `AlarmEvent.to_json` gives them."""
-        rows = self._db.execute(
-            "SELECT body FROM event WHERE number > ? ORDER BY number", (after_number,)
-        )
+        rows = self._db.execute("SELECT body FROM event WHERE number > ? ORDER BY number", (after_number,))
         return [json.loads(body) for (body,) in rows]
 
     def differing(self, events: list[AlarmEvent]) -> list[AlarmEvent]:
@@ -196,9 +195,10 @@ class Journal:
 
     def outbox_counts(self) -> tuple[int, int]:
         """Return how many messages wait for their confirmation, and how many of them were refused."""
-        return self._db.execute(
+        waiting, refused = self._db.execute(
             "SELECT count(*), count(refusal) FROM outbox WHERE delivered_ms IS NULL"
         ).fetchone()
+        return int(waiting), int(refused)
 
     def mark_delivered(self, message_id: int, at_ms: int) -> None:
         """Note that the other side has confirmed a message."""
@@ -243,7 +243,7 @@ class Journal:
     # State
 
     def clock_ms(self) -> int:
-        """Return the time of the newest input or event, before which nothing can come; 0 for a new journal."""
+        """Return the time of the newest input or event; nothing comes before it. 0 for a new journal."""
         (newest,) = self._db.execute(
             "SELECT max(ifnull((SELECT at_ms FROM reading ORDER BY seq DESC LIMIT 1), 0),"
             " ifnull((SELECT at_ms FROM action ORDER BY seq DESC LIMIT 1), 0),"
@@ -274,5 +274,3 @@ def _readings(rows: list[tuple[int, int, int, int, float]]) -> Readings:
 
 def _event_row(event: AlarmEvent) -> tuple[int, int, str, str]:
     return (event.number, event.at_ms, event.alarm, json.dumps(event.to_json()))
-
-

@@ -1,7 +1,7 @@
 """What is published: topics and payloads.
 
 ROOT/RACK/event                                 every alarm event, once (QoS 1), not retained
-ROOT/RACK/alarm/VESSEL/QUANTITY/CONDITION       each alarm that is not normal, retained; taken away when it is normal
+ROOT/RACK/alarm/VESSEL/QUANTITY/CONDITION       each alarm that is not normal, retained till it is
 ROOT/RACK/watch                                 whether the daemon lives, retained; "gone" is its last will
 ROOT/RACK/heartbeat                             now and then, so that silence means something
 
@@ -24,7 +24,7 @@ def rack_topic(root: str, rack: str) -> str:
 
 
 def event_messages(event: AlarmEvent, journal_id: str, topic: str, zone: tzinfo) -> list[Message]:
-    """Return what an alarm event makes us publish under a rack's `topic`: the event, and the alarm's state."""
+    """Return what an alarm event makes us publish under a rack's `topic`."""
     body = json.dumps(_event_body(event, journal_id, topic.rsplit("/", 1)[1], zone), ensure_ascii=False)
     standing = "" if event.state is State.NORMAL else body
     return [

@@ -19,6 +19,7 @@ from daemon.supervisor import tell_supervisor
 from daemon.trouble_log import TroubleLog
 from daemon.watch import Watch
 from drivers.readings import Emit, Reading, Trouble
+from rules.engine import Engine
 
 log = structlog.get_logger()
 
@@ -55,6 +56,11 @@ class Service:
         self._crash: BaseException | None = None
         self._buses = buses(self._arrivals.put)
 
+    @property
+    def engine(self) -> Engine:
+        """Return the engine, for looking only."""
+        return self._watch.engine
+
     def run(self, stop: threading.Event) -> None:
         """Watch until `stop` is set; raises what ended a bus thread unexpectedly."""
         quit_buses = threading.Event()
@@ -74,7 +80,7 @@ class Service:
             self._leave()
 
     def _turn(self) -> None:
-        """Take in what has arrived, judge it, write it down, publish what it caused; then crash if we must."""
+        """Take in what has arrived, judge it, write it down, publish what it caused."""
         self._watch.take(self._arrived(), self._clock.now_ms())
         self._link.deliver(self._journal)
         self._link.heartbeat(self._journal.last_seq(), len(self._watch.engine.alarms()))

@@ -67,7 +67,9 @@ def _vessel_table(engine: Engine, settings: Settings, alarms: dict[str, Alarm]) 
     table = Table("Vessel", "Stage", *(label(quantity).capitalize() for quantity in shown))
     for vessel, stage in engine.plan.vessels.items():
         rows = [_cell(cells[vessel, quantity], alarms) for quantity in shown]
-        table.add_row(settings.vessels[vessel].label or vessel if vessel in settings.vessels else vessel, stage, *rows)
+        table.add_row(
+            settings.vessels[vessel].label or vessel if vessel in settings.vessels else vessel, stage, *rows
+        )
     if any(vessel == RACK_WIDE for vessel, _ in cells):
         table.add_row(RACK_WIDE, "", *(_cell(cells[RACK_WIDE, quantity], alarms) for quantity in shown))
     return table
@@ -87,9 +89,7 @@ def _cell(channels: list[ChannelNow], alarms: dict[str, Alarm]) -> Text:
 
 def _reading(now: ChannelNow, alarms: dict[str, Alarm]) -> Text:
     channel = now.channel
-    worst = max(
-        (alarm.priority for alarm in alarms.values() if alarm.channel == channel.name), default=None
-    )
+    worst = max((alarm.priority for alarm in alarms.values() if alarm.channel == channel.name), default=None)
     if now.silent:
         value = "silent"
     elif now.time_ms == 0:
@@ -121,7 +121,11 @@ def _show_health(journal: Journal, console: Console, now_ms: int, zone: ZoneInfo
     when = f"{datetime.fromtimestamp(newest_ms / 1000, UTC).astimezone(zone):%Y-%m-%d %H:%M:%S}"
     console.print(f"Last entry {when} ({age_s:.0f} s ago).")
     if age_s > QUIET_S:
-        console.print(Text("■ Nothing new for a while: is `bellwatch run` running?", style=STYLES[Priority.CRITICAL]))
+        console.print(
+            Text("■ Nothing new for a while: is `bellwatch run` running?", style=STYLES[Priority.CRITICAL])
+        )
     waiting, refused = journal.outbox_counts()
     if waiting:
-        console.print(f"{waiting} messages wait for the broker" + (f", {refused} of them refused." if refused else "."))
+        console.print(
+            f"{waiting} messages wait for the broker" + (f", {refused} of them refused." if refused else ".")
+        )

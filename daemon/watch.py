@@ -17,8 +17,6 @@ log = structlog.get_logger()
 SNAPSHOT_EVERY_MS = 300_000
 
 
-
-
 class Watch:
     """Feeds the engine and writes down, together, what came in and what it caused.
 
@@ -97,7 +95,9 @@ class Watch:
         self._journal.append_action(action)
         outcome = self._engine.act(action)
         self._journal.answer(request, at_ms, outcome.refusal)
-        log.info("request", what=request.kind, who=request.who, refusal=outcome.refusal or None, **request.body)
+        log.info(
+            "request", what=request.kind, who=request.who, refusal=outcome.refusal or None, **request.body
+        )
         return outcome
 
     def _record(self, outcomes: list[Outcome]) -> None:

@@ -1,6 +1,9 @@
 """The one place that builds the daemon from its settings and connects the parts."""
 
+from collections.abc import Mapping
 from zoneinfo import ZoneInfo
+
+from drivers.mqtt_bus import Field, MqttBus, MqttTopic
 
 from daemon.broker_link import BrokerLink
 from daemon.clock import SteadyClock
@@ -11,12 +14,11 @@ from daemon.rack_settings import ModbusBus as ModbusBusSettings
 from daemon.rack_settings import ModbusProbe as ModbusProbeSettings
 from daemon.rack_settings import MqttBus as MqttBusSettings
 from daemon.rack_settings import MqttProbe as MqttProbeSettings
-from daemon.rack_settings import Settings
+from daemon.rack_settings import ProbeSettings, Settings
 from daemon.service import Bus, Service
 from daemon.watch import Watch
 from drivers.modbus import Register
 from drivers.modbus_bus import ModbusBus, ModbusProbe
-from drivers.mqtt_bus import Field, MqttBus, MqttTopic
 from drivers.readings import Emit
 from drivers.rtu_wire import SerialLine
 
@@ -63,10 +65,11 @@ def _buses(settings: Settings, clock: SteadyClock, emit: Emit) -> list[Bus]:
 
 
 def _modbus_bus(
-    name: str, bus: ModbusBusSettings, probes: dict[str, ModbusProbeSettings], clock: SteadyClock, emit: Emit
+    name: str, bus: ModbusBusSettings, probes: Mapping[str, ProbeSettings], clock: SteadyClock, emit: Emit
 ) -> ModbusBus:
     line = SerialLine(bus.port, bus.baud, bus.parity, bus.stop_bits, bus.timeout_ms, bus.retries)
-    return ModbusBus(name, line, tuple(_modbus_probe(*probe) for probe in probes.items()), clock, emit)
+    here = [_modbus_probe(name, its) for name, its in probes.items() if isinstance(its, ModbusProbeSettings)]
+    return ModbusBus(name, line, tuple(here), clock, emit)
 
 
 def _modbus_probe(name: str, probe: ModbusProbeSettings) -> ModbusProbe:
@@ -87,18 +90,19 @@ def _modbus_probe(name: str, probe: ModbusProbeSettings) -> ModbusProbe:
 
 
 def _mqtt_bus(
-    name: str, bus: MqttBusSettings, probes: dict[str, MqttProbeSettings], clock: SteadyClock, emit: Emit
+    name: str, bus: MqttBusSettings, probes: Mapping[str, ProbeSettings], clock: SteadyClock, emit: Emit
 ) -> MqttBus:
     password = bus.password()
+    topics = [_mqtt_topic(name, its) for name, its in probes.items() if isinstance(its, MqttProbeSettings)]
     return MqttBus(
         name,
         bus.host,
         bus.port,
-        tuple(_mqtt_topic(*probe) for probe in probes.items()),
+        tuple(topics),
         clock,
         emit,
         username=bus.username,
-        password=password and password.get_secret_value(),
+        password=password.get_secret_value() if password else None,
         tls=bus.tls,
         ca_file=bus.ca_file,
     )

@@ -41,7 +41,9 @@ def clock_time(time_ms: int, zone: tzinfo = UTC) -> str:
 
 def iso_time(time_ms: int) -> str:
     """Write a moment as ISO 8601 in UTC, to the millisecond."""
-    return datetime.fromtimestamp(time_ms / 1000, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return (
+        datetime.fromtimestamp(time_ms / 1000, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    )
 
 
 def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
