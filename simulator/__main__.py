@@ -5,9 +5,9 @@ import contextlib
 import sys
 import time
 from collections.abc import Sequence
-from datetime import datetime
 from pathlib import Path
 
+from simulator.arguments import host_and_port, instant_ms, positive
 from simulator.clock import ScaledTime
 from simulator.errors import SimulatorError
 from simulator.live import Show
@@ -36,36 +36,6 @@ def arguments() -> argparse.ArgumentParser:
     )
     parser.add_argument("--seed", type=int, help="seed of noise and weather; default: the file's")
     return parser
-
-
-def host_and_port(text: str) -> tuple[str, int]:
-    """HOST:PORT as a pair."""
-    host, _, port = text.rpartition(":")
-    if not host or not port.isdigit() or not 0 < int(port) < 65536:
-        raise argparse.ArgumentTypeError(f"'{text}' is not HOST:PORT, such as 127.0.0.1:1883")
-    return host, int(port)
-
-
-def positive(text: str) -> float:
-    """A number above 0."""
-    try:
-        number = float(text)
-    except ValueError:
-        number = 0.0
-    if not 0 < number <= 1e6:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a number above 0 and up to a million")
-    return number
-
-
-def instant_ms(text: str) -> int:
-    """An ISO 8601 time with offset as UTC milliseconds."""
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(f"'{text}' is not an ISO 8601 time") from error
-    if moment.utcoffset() is None:
-        raise argparse.ArgumentTypeError(f"'{text}' has no offset from UTC, such as +02:00 or Z")
-    return round(moment.timestamp() * 1000)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -13,6 +13,8 @@ from simulator.scenario import Event, Scenario
 Array = Any
 
 WET_CELL_IN_AIR_MS_CM = 0.01  # what a film of water leaves in a cell held in air (common practice, no source)
+# What no probe shows below nothing: noise about an empty cell is cut off there.
+NOT_BELOW_ZERO = {"conductivity": 0.0, "salinity": 0.0, "oxygen": 0.0, "oxygen_saturation": 0.0}
 IN_AIR = {"conductivity": WET_CELL_IN_AIR_MS_CM, "salinity": 0.0, "oxygen_saturation": 100.0}
 
 
@@ -48,6 +50,7 @@ class Probes:
         self._resolution = np.array([measure.resolution for measure in measures])
         self._bias = np.array([measure.bias for measure in measures])
         self._drift_per_day = np.array([measure.drift_per_day for measure in measures])
+        self._least = np.array([NOT_BELOW_ZERO.get(measure.quantity, -np.inf) for measure in measures])
         self._felt = truth.copy()
         self.values = truth.copy()
         self.silent = np.zeros(truth.shape, dtype=bool)
@@ -76,6 +79,7 @@ class Probes:
             measured = measured + self._of(event) * event.per_day * fouled_days
         for event in by_kind.get("probe_spike", ()):
             measured = measured + self._of(event) * event.size
+        measured = np.maximum(measured, self._least)
         stuck = self._any_of(by_kind.get("probe_stuck", ()))
         self.values = np.where(stuck, self.values, rounded(measured, self._resolution))
         self._answering(by_kind)

@@ -3,6 +3,7 @@
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from simulator.errors import ScenarioError
 from simulator.faults import KINDS, TARGETS, Kind
@@ -21,47 +22,63 @@ from simulator.scenario import (
 )
 from simulator.tables import read_list, read_table, read_tables
 
-SECTIONS = ("scenario", "room", "loops", "vessels", "buses", "probes", "events")
+RACK_SECTIONS = ("room", "loops", "vessels", "buses", "probes")
+SECTIONS = ("scenario", *RACK_SECTIONS, "events")
 _EVENT_KEYS = set(Event.__slots__) - {"kind", "at_min", "lasts_min"}
 
 
 def load_scenario(path: Path) -> Scenario:
     """The scenario in a TOML file; ScenarioError lists all that is wrong with it, file name first."""
     try:
-        return parse_scenario(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise ScenarioError([f"{path}: cannot be read: {error.strerror}"]) from error
-    except UnicodeDecodeError as error:
-        raise ScenarioError([f"{path}: is not UTF-8 text: {error.reason}"]) from error
+        return build_scenario(_tables_of(path))
     except ScenarioError as error:
         raise ScenarioError([f"{path}: {problem}" for problem in error.problems]) from error
 
 
-def parse_scenario(text: str) -> Scenario:
-    """The scenario that a TOML text describes."""
-    try:
-        tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ScenarioError([f"not TOML: {error}"]) from error
+def build_scenario(tables: dict[str, Any]) -> Scenario:
+    """The scenario that TOML tables describe."""
     problems = [
-        f"unknown section '{key}'; known are {', '.join(SECTIONS)}" for key in tables if key not in SECTIONS
+        f"unknown section '{key}'; known are {', '.join(SECTIONS)}" for key in tables.keys() - SECTIONS
     ]
     course = read_table(Course, tables.get("scenario", {}), "scenario", problems)
     room = read_table(Room, tables.get("room", {}), "room", problems)
-    scenario_parts = {
-        "loops": read_tables(Loop, tables.get("loops", {}), "loops", problems),
-        "vessels": read_tables(Vessel, tables.get("vessels", {}), "vessels", problems),
-        "buses": read_tables(Bus, tables.get("buses", {}), "buses", problems),
-        "probes": read_tables(Probe, tables.get("probes", {}), "probes", problems),
-    }
+    loops = read_tables(Loop, tables.get("loops", {}), "loops", problems)
+    vessels = read_tables(Vessel, tables.get("vessels", {}), "vessels", problems)
+    buses = read_tables(Bus, tables.get("buses", {}), "buses", problems)
+    probes = read_tables(Probe, tables.get("probes", {}), "probes", problems)
     events = read_list(Event, tables.get("events", []), "events", problems)
     if problems or course is None or room is None:
         raise ScenarioError(problems)
-    scenario = Scenario(course=course, room=room, events=events, **scenario_parts)  # type: ignore[arg-type]
+    scenario = Scenario(
+        course=course, room=room, loops=loops, vessels=vessels, buses=buses, probes=probes, events=events
+    )
     problems = check(scenario)
     if problems:
         raise ScenarioError(problems)
     return scenario
+
+
+def _tables_of(path: Path) -> dict[str, Any]:
+    """A file's tables; `rack_of` names another file whose rack it takes, entries of its own in front."""
+    tables = _parsed(path)
+    if "rack_of" not in tables:
+        return tables
+    other = tables.pop("rack_of")
+    if not isinstance(other, str) or Path(other).name != other:
+        raise ScenarioError([f"rack_of: is {other!r}; expected the name of a file in the same folder"])
+    rack = _parsed(path.with_name(other))
+    return tables | {key: rack.get(key, {}) | tables.get(key, {}) for key in RACK_SECTIONS}
+
+
+def _parsed(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ScenarioError([f"cannot be read: {path.name}: {error.strerror}"]) from error
+    except UnicodeDecodeError as error:
+        raise ScenarioError([f"{path.name} is not UTF-8 text: {error.reason}"]) from error
+    except tomllib.TOMLDecodeError as error:
+        raise ScenarioError([f"{path.name} is not TOML: {error}"]) from error
 
 
 def check(scenario: Scenario) -> list[str]:
