@@ -81,8 +81,13 @@ class _Segments:
 def flat_line_test(
     time_ms: Ints, value: Floats, settings: QualitySettings, run: FlatRun
 ) -> tuple[Flags, FlatRun]:
-    """Return the flag of each reading and the run to carry on; NaN values are missing. Shapes (readings,)."""
+    """Return the flag of each reading and the run to carry on; NaN values are missing. Shapes (readings,).
+
+    With neither count set every reading is 2, and nothing is remembered.
+    """
     missing = np.isnan(value)
+    if settings.flat_line_suspect is None and settings.flat_line_fail is None:
+        return np.where(missing, Flag.MISSING, Flag.NOT_EVALUATED).astype(np.uint8), FlatRun()
     if not missing.any():
         return _flag_usable(time_ms, value, settings, run)
     flags = np.full(value.size, Flag.MISSING, dtype=np.uint8)
