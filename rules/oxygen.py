@@ -114,7 +114,7 @@ def oxygen_corrected_for_salinity(
 ) -> FloatArray:
     """Return the oxygen (mg/L) in seawater when the probe reports mg/L as though it stood in fresh water.
 
-    A probe senses the saturation; one set to S = 0 turns it into too many mg/L, 22 % too many at S = 35
+    A probe senses the saturation; one set to S = 0 turns it into too many mg/L, 23 % too many at S = 35
     and 20 °C. Other inputs and range as in `oxygen_solubility_umol_kg`; n values or one for all.
     """
     saturation = oxygen_saturation_percent(freshwater_oxygen_mg_l, temperature_c, 0.0, air_pressure_hpa)

@@ -14,7 +14,7 @@ from rules.uncertainty import (
 )
 
 DRAWS = 200_000
-OF_MONTE_CARLO = 0.01  # relative; five times the statistical error of a standard deviation of 200 000 draws
+OF_MONTE_CARLO = 0.01  # relative; six times the statistical error of a standard deviation of 200 000 draws
 
 WATERS = [(35.0, 20.0), (32.0, 10.0), (28.0, 25.0), (20.0, 30.0), (33.0, 4.0)]
 

@@ -145,6 +145,20 @@ def test_solubility_follows_station_pressure(pressure, at_10, at_20):
 
 
 @pytest.mark.parametrize("pressure", [600.0, 850.0, 980.0, 1040.0])
+def test_solubility_follows_the_pressure_formula_of_apha(pressure):
+    """APHA 4500-O with the vapour pressure of Benson & Krause 1984, written out for fresh water."""
+    t = np.linspace(0.0, 40.0, 81)
+    t68 = IPTS68_PER_ITS90 * t
+    T = t68 + 273.15
+    vapour = np.exp(11.8571 - 3840.70 / T - 216961.0 / T**2)
+    theta = 0.000975 - 1.426e-5 * t68 + 6.436e-8 * t68**2
+    P = pressure / ONE_ATM
+    expected = P * ((1 - vapour / P) * (1 - theta * P)) / ((1 - vapour) * (1 - theta))
+    factor = oxygen_solubility_umol_kg(t, 0.0, pressure) / oxygen_solubility_umol_kg(t, 0.0, ONE_ATM)
+    assert factor == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize("pressure", [600.0, 850.0, 980.0, 1040.0])
 @pytest.mark.parametrize("salinity", [0.0, 35.0])
 def test_vapour_pressure_is_that_of_weiss_and_price(pressure, salinity):
     """The pressure factor with the vapour pressure of Weiss & Price 1980 (constants from memory)."""
