@@ -4,6 +4,10 @@ A result is the same bit for bit however an array is cut into blocks, because on
 operations on contiguous arrays are used: no sums over an array, no matrix products, no general powers.
 """
 
+from collections.abc import Callable
+from functools import wraps
+from typing import ParamSpec, TypeVar
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -13,8 +17,20 @@ FloatArray = NDArray[np.float64]
 
 IPTS68_PER_ITS90 = 1.00024  # Saunders 1990, as in TEOS-10: t68 = 1.00024 t90
 
-silent_outside = np.errstate(all="ignore")
-"""Decorates a function that computes first and blanks afterwards what was outside its range."""
+P = ParamSpec("P")
+R = TypeVar("R")
+
+
+def silent_outside(function: Callable[P, R]) -> Callable[P, R]:
+    """Decorate a function that computes first and blanks afterwards what was outside its range."""
+
+    @wraps(function)
+    def silent(*args: P.args, **kwargs: P.kwargs) -> R:
+        # one for each call: before numpy 2 an errstate shared by nested calls would stay switched on
+        with np.errstate(all="ignore"):
+            return function(*args, **kwargs)
+
+    return silent
 
 
 def columns(**inputs: ArrayLike) -> tuple[FloatArray, ...]:

@@ -197,6 +197,13 @@ def test_inputs_are_left_as_they_were(function, ranges):
 
 
 @every_function
+def test_numpy_complains_as_before_after_a_call(function, ranges):
+    before = np.geterr()
+    function(*(np.array([np.inf]) for _ in ranges))
+    assert np.geterr() == before
+
+
+@every_function
 def test_an_empty_block_gives_an_empty_result(function, ranges):
     assert function(*(np.empty(0) for _ in ranges)).shape == (0,)
 
