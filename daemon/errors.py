@@ -4,7 +4,9 @@ BellwatchError
 ├── DemoError        the demonstration could not be set up
 ├── JournalError     the journal's file cannot be used
 ├── RequestError     the daemon did not do what another process asked of it
-└── SettingsError    the settings file cannot be used; carries every Problem in it
+├── SettingsError    the settings file cannot be used; carries every Problem in it
+├── SourceError      what a replay was to read cannot be read
+└── TuneError        nothing can be recommended, or not written
 """
 
 from collections.abc import Sequence
@@ -50,3 +52,11 @@ class RequestError(BellwatchError):
 
 class DemoError(BellwatchError):
     """The demonstration could not be set up."""
+
+
+class SourceError(BellwatchError):
+    """What a replay, an import or a mark was to be read from cannot be read."""
+
+
+class TuneError(BellwatchError):
+    """Nothing can be recommended from these data, or what was chosen cannot be written."""

@@ -1,0 +1,175 @@
+"""Reading the CSV of another logger: one column of times, one column for each measured series.
+
+Nothing is guessed: a time without a zone needs to be told its zone, a unit that is not the
+project's own must be one of `UNITS`, and the first cell that cannot be read is named by its line.
+"""
+
+import csv
+import gzip
+import math
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+from pathlib import Path
+from typing import TextIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.errors import SourceError
+from rules.quantities import Quantity
+
+_EARLIEST_MS = 0.0
+_LATEST_MS = 4_102_444_800_000.0  # the year 2100: a number beyond it is not a time in milliseconds
+_SECONDS_BELOW = 1e11  # as seconds the year 5138, as milliseconds 1973
+
+UNITS: dict[Quantity, dict[str, tuple[float, float]]] = {
+    Quantity.TEMPERATURE: {"C": (1.0, 0.0), "K": (1.0, -273.15), "F": (1 / 1.8, -32 / 1.8)},
+    Quantity.CONDUCTIVITY: {"mS/cm": (1.0, 0.0), "S/m": (10.0, 0.0), "uS/cm": (1e-3, 0.0)},
+    Quantity.SALINITY: {"": (1.0, 0.0)},
+    Quantity.OXYGEN: {"mg/L": (1.0, 0.0), "kg/m3": (1e3, 0.0)},
+    Quantity.OXYGEN_SATURATION: {"%": (1.0, 0.0), "/": (100.0, 0.0)},
+    Quantity.AIR_PRESSURE: {"hPa": (1.0, 0.0), "Pa": (1e-2, 0.0), "kPa": (10.0, 0.0), "bar": (1e3, 0.0)},
+}
+"""Units that a column may be in: value * factor + offset is in the quantity's own unit, the first one."""
+
+
+@dataclass(frozen=True, slots=True)
+class CsvTable:
+    """The columns asked for, in the order of the file: `time_ms` int64 UTC, values float64, shapes n.
+
+    A value is NaN where its cell is empty or says NaN.
+    """
+
+    time_ms: NDArray[np.int64]
+    values: dict[str, NDArray[np.float64]]
+
+
+@dataclass(frozen=True, slots=True)
+class CsvColumn:
+    """What a column holds: the quantity in a vessel (or of the rack), and how to get its own unit."""
+
+    name: str
+    vessel: str
+    quantity: Quantity
+    factor: float = 1.0
+    offset: float = 0.0
+
+
+def read_csv(
+    path: Path,
+    time_column: str,
+    columns: Sequence[str],
+    *,
+    zone: tzinfo | None = None,
+    delimiter: str = ",",
+    decimal: str = ".",
+) -> CsvTable:
+    """Read a CSV, plain or .gz, with a header line. Lines that begin with # before it are passed over.
+
+    Times are ISO 8601 (those without an offset are in `zone`), or Unix seconds or milliseconds.
+    Raises SourceError with file, line and column of the first cell that cannot be read.
+    """
+    times: list[float] = []
+    cells: list[list[float]] = [[] for _ in columns]
+    with _opened(path) as file:
+        reader = csv.reader(_without_comments(file), delimiter=delimiter)
+        header = [name.strip() for name in next(reader, [])]
+        at = [_place(name, header, path) for name in (time_column, *columns)]
+        for row in reader:
+            if not row:
+                continue
+            line = reader.line_num
+            if len(row) <= max(at):
+                raise SourceError(f"{path} line {line}: {len(row)} cells; the header has {len(header)}")
+            times.append(_time_ms(row[at[0]], zone, f"{path} line {line}, column {time_column}"))
+            for name, place, numbers in zip(columns, at[1:], cells, strict=True):
+                numbers.append(_number(row[place], decimal, path, line, name))
+    return CsvTable(
+        np.array(times, dtype=np.int64),
+        {name: np.array(numbers) for name, numbers in zip(columns, cells, strict=True)},
+    )
+
+
+def column_of(text: str) -> CsvColumn:
+    """Read NAME=VESSEL/QUANTITY or NAME=VESSEL/QUANTITY[UNIT]; raise SourceError where it is not that."""
+    name, _, where = text.rpartition("=")
+    where, _, unit = where.partition("[")
+    vessel, _, quantity = where.rpartition("/")
+    if not (name and vessel and quantity in list(Quantity)):
+        raise SourceError(
+            f"column {text!r}: expected NAME=VESSEL/QUANTITY or NAME=VESSEL/QUANTITY[UNIT], such as "
+            f"cond=kreisel-1/conductivity[S/m]; quantities are {', '.join(Quantity)}"
+        )
+    units = UNITS[Quantity(quantity)]
+    unit = unit.removesuffix("]") or next(iter(units))
+    if unit not in units:
+        raise SourceError(f"column {text!r}: unit {unit!r}; {quantity} may be in {', '.join(units)}")
+    return CsvColumn(name, vessel, Quantity(quantity), *units[unit])
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[TextIO]:
+    try:
+        if path.suffix == ".gz":
+            with gzip.open(path, "rt", encoding="utf-8-sig", newline="") as packed:
+                yield packed
+        else:
+            with path.open(encoding="utf-8-sig", newline="") as plain:
+                yield plain
+    except (OSError, EOFError, UnicodeDecodeError, csv.Error) as error:
+        raise SourceError(f"{path}: {error}; expected a CSV file in UTF-8, plain or .gz") from error
+
+
+def _without_comments(file: TextIO) -> Iterator[str]:
+    """Pass over comment lines as blank ones, so that the numbers of the lines stay those of the file."""
+    before_header = True
+    for line in file:
+        before_header = before_header and line.startswith("#")
+        yield "\n" if before_header else line
+
+
+def _place(name: str, header: list[str], path: Path) -> int:
+    if header.count(name) != 1:
+        found = "twice" if name in header else f"not among {', '.join(header) or 'nothing'}"
+        raise SourceError(f"{path}: column {name!r} is {found}; each column must be there once")
+    return header.index(name)
+
+
+def _time_ms(text: str, zone: tzinfo | None, where: str) -> float:
+    text = text.strip()
+    try:
+        number = float(text)
+    except ValueError:
+        return _iso_ms(text, zone, where)
+    number *= 1000 if abs(number) < _SECONDS_BELOW else 1
+    if not _EARLIEST_MS <= number <= _LATEST_MS:
+        raise SourceError(f"{where}: {text!r}; expected ISO 8601, or Unix seconds or milliseconds")
+    return round(number)
+
+
+def _iso_ms(text: str, zone: tzinfo | None, where: str) -> int:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise SourceError(
+            f"{where}: {text!r}; expected ISO 8601, such as 2026-07-11T17:00:01Z, or Unix seconds"
+        ) from None
+    if moment.tzinfo is None:
+        if zone is None:
+            raise SourceError(f"{where}: {text!r} has no time zone; name the one that the logger kept")
+        moment = moment.replace(tzinfo=zone)
+    return round(moment.timestamp() * 1000)
+
+
+def _number(text: str, decimal: str, path: Path, line: int, name: str) -> float:
+    text = text.strip()
+    if not text:
+        return math.nan
+    try:
+        return float(text.replace(decimal, ".") if decimal != "." else text)
+    except ValueError:
+        raise SourceError(
+            f"{path} line {line}, column {name}: {text!r}; expected a number or an empty cell"
+        ) from None
