@@ -98,7 +98,7 @@ class _Limits:
         if halves and self._deadband > min(halves)[0]:
             half, name = min(halves)
             found = shown(self._deadband) + self._origin("deadband")
-            yield Problem(self._path("deadband"), found, f"at most {shown(half)}, half of the {name} band")
+            yield Problem(self._path("deadband"), found, f"at most {half:g}, half of the {name} band")
 
     def _contradiction(self, blamed: str, relation: str, other: str) -> Problem:
         found = shown(self._values[blamed]) + self._origin(blamed)

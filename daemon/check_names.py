@@ -4,11 +4,10 @@ from collections.abc import Iterator
 from difflib import get_close_matches
 
 from daemon.errors import Problem
-from daemon.rack_settings import ModbusBus, ModbusProbe, ProbeSettings
-from daemon.settings_draft import Draft
+from daemon.rack_settings import ModbusProbe, ProbeSettings
+from daemon.settings_draft import Draft, bus_suits, needs_a_vessel
 from daemon.settings_words import one_of, quoted, where
 from rules.plan import RACK_WIDE
-from rules.quantities import Quantity
 from rules.stages import DEFAULT_TOLERANCES
 
 _LOOKALIKE = 0.8
@@ -38,13 +37,10 @@ def _bus_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Problem]:
         if draft.lacks("buses", probe.bus):
             expected = one_of("a bus of this file", sorted(draft.declared["buses"]), probe.bus)
             yield Problem(path, quoted(probe.bus), expected)
-    elif isinstance(probe, ModbusProbe) != isinstance(bus, ModbusBus):
+    elif not bus_suits(probe, bus):
         has, kind = ("registers", "modbus-rtu") if isinstance(probe, ModbusProbe) else ("a topic", "mqtt")
-        yield Problem(
-            path,
-            f'{quoted(probe.bus)} of kind "{bus.kind}"',
-            f'a bus of kind "{kind}", as the probe has {has}',
-        )
+        found = f'{quoted(probe.bus)} of kind "{bus.kind}"'
+        yield Problem(path, found, f'a bus of kind "{kind}", as the probe has {has}')
 
 
 def _vessel_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Problem]:
@@ -54,11 +50,9 @@ def _vessel_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Proble
             expected = one_of("a vessel of this file", sorted(draft.declared["vessels"]), probe.vessel)
             yield Problem(path, quoted(probe.vessel), expected)
         return
-    of_a_vessel = [quantity for quantity in probe.quantities if quantity is not Quantity.AIR_PRESSURE]
-    if of_a_vessel:
-        yield Problem(
-            path, "nothing", f"the vessel whose {of_a_vessel[0]} it is; only air_pressure can do without"
-        )
+    if (quantity := needs_a_vessel(probe)) is not None:
+        expected = f"the vessel whose {quantity} it is; only air_pressure can do without"
+        yield Problem(path, "nothing", expected)
 
 
 def _vessels(draft: Draft) -> Iterator[Problem]:
@@ -115,15 +109,14 @@ def _lookalike(name: str) -> Iterator[Problem]:
 
 
 def _idle(draft: Draft) -> Iterator[Problem]:
-    """Yield buses and vessels that no probe is at."""
+    """Yield buses and vessels that no probe is at, unless a misnamed one may belong there."""
     probes = draft.settings.probes.values()
     if not draft.declared["probes"]:
         return
     for name in draft.settings.buses:
-        if draft.is_whole("probes") and name not in {probe.bus for probe in probes}:
-            yield Problem(
-                where("buses", name), "no probe on it", f"a probe with bus = {quoted(name)}, or no such bus"
-            )
+        if draft.knows_probes_of_buses() and name not in {probe.bus for probe in probes}:
+            expected = f"a probe with bus = {quoted(name)}, or no such bus"
+            yield Problem(where("buses", name), "no probe on it", expected)
     for name in draft.settings.vessels:
         if draft.knows_probes_of(name) and name not in {probe.vessel for probe in probes}:
             yield Problem(

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from difflib import get_close_matches
+from functools import cache
 from typing import Annotated, Any, Literal
 from zoneinfo import available_timezones
 
@@ -30,8 +31,11 @@ def _not_zero(value: float) -> float:
     return value
 
 
+_time_zones = cache(available_timezones)  # it searches the disk, slowly on a Pi
+
+
 def _known_zone(value: str) -> str:
-    zones = available_timezones()
+    zones = _time_zones()
     if value not in zones:
         nearest = get_close_matches(value, zones, 1) or ["Europe/Berlin"]
         raise ValueError(f'a time zone of the IANA database, such as "{nearest[0]}"')
@@ -240,7 +244,7 @@ class Settings(Table):
 
     rack: RackSettings
     journal: JournalSettings
-    broker: BrokerSettings = BrokerSettings()
+    broker: BrokerSettings = Field(default_factory=BrokerSettings)
     buses: dict[Name, BusSettings] = Field(default={}, description="The ports that probes share")
     probes: dict[Name, ProbeSettings] = Field(default={}, description="The devices that measure")
     vessels: dict[Name, VesselSettings] = Field(default={}, description="The vessels of the rack")

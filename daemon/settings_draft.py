@@ -12,8 +12,9 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from daemon.rack_settings import Settings
+from daemon.rack_settings import BusSettings, ModbusBus, ModbusProbe, ProbeSettings, Settings
 from daemon.settings_faults import Fault, Keys, faults_of
+from rules.quantities import Quantity
 
 # What stands in for tables that a file must have; no cross-check looks at them.
 _STAND_INS: dict[str, Any] = {
@@ -30,7 +31,8 @@ class Draft:
     """`settings` is the sound part. `declared` has the names of each section, those of broken tables too.
 
     `incomplete` are sections that may hold more than could be found, `faulty_stages` those of which
-    limits are missing here, `doubtful_vessels` those that a broken probe is in, or may be in.
+    limits are missing here, `doubtful_vessels` those that a broken probe is in, or may be in, since
+    it names its vessel unreadably or wrongly.
     """
 
     settings: Settings
@@ -61,6 +63,23 @@ class Draft:
         """Whether all probes of a vessel are known."""
         return "probes" not in self.incomplete and vessel not in self.doubtful_vessels
 
+    def knows_probes_of_buses(self) -> bool:
+        """Whether it is known of every probe which bus it is on."""
+        pairs = [(probe, self.settings.buses.get(probe.bus)) for probe in self.settings.probes.values()]
+        return self.is_whole("probes") and all(
+            bus is not None and bus_suits(probe, bus) for probe, bus in pairs
+        )
+
+
+def bus_suits(probe: ProbeSettings, bus: BusSettings) -> bool:
+    """Whether a probe can be on a bus of that kind."""
+    return isinstance(probe, ModbusProbe) == isinstance(bus, ModbusBus)
+
+
+def needs_a_vessel(probe: ProbeSettings) -> Quantity | None:
+    """Return a quantity that the probe cannot measure for the whole rack, if there is one."""
+    return next((quantity for quantity in probe.quantities if quantity is not Quantity.AIR_PRESSURE), None)
+
 
 def draft_of(values: Mapping[str, Any]) -> tuple[Draft, list[Fault]]:
     """Return the sound part of `values`, and every fault of the rest."""
@@ -70,13 +89,12 @@ def draft_of(values: Mapping[str, Any]) -> tuple[Draft, list[Fault]]:
         faults = faults_of(error)
         settings = Settings.model_validate(_without(values, [fault.keys for fault in faults]))
     declared = {section: _names(values, section) for section in _NAMED}
-    broken_probes = declared["probes"] - set(settings.probes)
     return Draft(
         settings=settings,
         declared=declared,
         incomplete=_incomplete(values),
         faulty_stages=frozenset(str(f.keys[1]) for f in faults if f.keys[0] == "stages" and len(f.keys) > 1),
-        doubtful_vessels=_vessels_of(broken_probes, values),
+        doubtful_vessels=_doubtful_vessels(settings, values),
     ), faults
 
 
@@ -92,12 +110,22 @@ def _incomplete(values: Mapping[str, Any]) -> frozenset[str]:
     return frozenset(meant) | {name for name in _NAMED if not isinstance(values.get(name, {}), dict)}
 
 
-def _vessels_of(probes: frozenset[str], values: Mapping[str, Any]) -> frozenset[str]:
-    """Return the vessels that broken probes are in; all of them if one does not say it readably."""
-    tables = [values["probes"][name] for name in probes]
-    given = [table.get("vessel") if isinstance(table, dict) else None for table in tables]
-    readable = [vessel for vessel in given if isinstance(vessel, str)]
-    return frozenset(readable) if len(readable) == len(given) else _names(values, "vessels")
+def _doubtful_vessels(settings: Settings, values: Mapping[str, Any]) -> frozenset[str]:
+    """Return the vessels that broken probes are in; all of them if one does not name its vessel rightly."""
+    vessels = _names(values, "vessels")
+    doubtful: set[str] = set()
+    for name in _names(values, "probes"):
+        probe, vessel = settings.probes.get(name), _vessel_given(values["probes"][name])
+        if probe is not None and (vessel in vessels or (not vessel and not needs_a_vessel(probe))):
+            continue
+        doubtful |= {vessel} if vessel in vessels else vessels
+    return frozenset(doubtful)
+
+
+def _vessel_given(probe: object) -> str:
+    """Return the vessel that a table, sound or not, gives; "" if it gives none."""
+    vessel = probe.get("vessel") if isinstance(probe, dict) else None
+    return vessel if isinstance(vessel, str) else ""
 
 
 def _without(values: Mapping[str, Any], broken: list[Keys]) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import Any
 
 from pydantic import ValidationError
@@ -44,18 +45,23 @@ class Fault:
 def faults_of(error: ValidationError) -> list[Fault]:
     """Return what is wrong, in the order of the file's tables, without what merely follows from it."""
     details = error.errors(include_url=False)
-    places = [detail["loc"] for detail in details]
-    return [_fault(detail) for detail in details if not _follows(detail, places)]
+    return [_fault(detail) for detail in details if not _follows(detail, details)]
 
 
-def _follows(detail: ErrorDetails, places: list[Keys]) -> bool:
-    """Whether an error is there only because of another: a default that needs a key that is wrong,
-    a list that is empty because its entries are wrong."""
-    if detail["type"] == "default_factory_not_called":
-        return True
-    loc = detail["loc"]
-    inside = any(place[: len(loc)] == loc and len(place) > len(loc) for place in places)
-    return detail["type"] == "too_short" and inside
+def _follows(detail: ErrorDetails, others: list[ErrorDetails]) -> bool:
+    """Whether an error is there only because of another: a default that needs a key that is wrong, a key
+    that is missing because it is misspelt, a list that is empty because its entries are wrong."""
+    kind, loc = detail["type"], detail["loc"]
+    if kind == "too_short":
+        return any(other["loc"][: len(loc)] == loc and len(other["loc"]) > len(loc) for other in others)
+    if kind == "missing":
+        return any(
+            other["type"] == "extra_forbidden"
+            and other["loc"][:-1] == loc[:-1]
+            and get_close_matches(str(other["loc"][-1]), _known_keys(loc[:-1]), 1) == [loc[-1]]
+            for other in others
+        )
+    return kind == "default_factory_not_called"
 
 
 def _fault(detail: ErrorDetails) -> Fault:
