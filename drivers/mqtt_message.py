@@ -1,0 +1,148 @@
+"""What one MQTT message means for one probe: measurements with their time, or what is wrong with it."""
+
+import math
+from dataclasses import dataclass
+
+from drivers.errors import PayloadError, SetupError, StaleReadingError
+from drivers.payload import decode_json, decode_plain, decode_senml, pointer_tokens
+from drivers.readings import emission_rank
+from drivers.senml_units import from_senml
+
+FORMATS = ("plain", "json", "senml")
+# Clocks of probes and ours may disagree by so much before a reading counts as one of the future.
+FUTURE_TOLERANCE_MS = 5_000
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """Where a quantity lies in a payload: value = found * scale + offset, in the quantity's unit.
+
+    JSON needs a `pointer`, SenML a `senml_name`; a SenML value is brought to our unit before scaling.
+    """
+
+    quantity: str
+    pointer: str | None = None
+    senml_name: str | None = None
+    scale: float = 1.0
+    offset: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class MqttTopic:
+    """The topic that a probe publishes on, and how to read it; several probes may share one topic."""
+
+    probe: str
+    topic: str
+    format: str
+    fields: tuple[Field, ...]
+    max_age_ms: int
+
+    def __post_init__(self) -> None:
+        if not self.topic or set("+#\0") & set(self.topic):
+            raise SetupError(
+                f"{self.probe}: topic {self.topic!r} must be one complete topic, without + and #"
+            )
+        if self.format not in FORMATS:
+            raise SetupError(f"{self.probe}: format {self.format!r}; it must be one of {', '.join(FORMATS)}")
+        if self.max_age_ms <= 0:
+            raise SetupError(f"{self.probe}: the greatest age of a message must be above 0")
+        if not self.fields or (self.format == "plain" and len(self.fields) > 1):
+            raise SetupError(f"{self.probe}: name at least one field; a plain number is exactly one")
+        for field in self.fields:
+            self._check_field(field)
+
+    def _check_field(self, field: Field) -> None:
+        if self.format == "json":
+            if field.pointer is None:
+                raise SetupError(f"{self.probe}: {field.quantity} in JSON needs a pointer, such as /water/t")
+            pointer_tokens(field.pointer)
+        if self.format == "senml" and not field.senml_name:
+            raise SetupError(f"{self.probe}: {field.quantity} in SenML needs a senml_name (bn and n joined)")
+        if not (math.isfinite(field.scale) and math.isfinite(field.offset)) or field.scale == 0:
+            raise SetupError(f"{self.probe}: scale and offset must be finite numbers, and scale not 0")
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """A value in its quantity's unit at `time_ms`; `dated` when the sender gave that time by calendar."""
+
+    quantity: str
+    value: float
+    time_ms: int
+    dated: bool
+
+
+def measure(
+    topic: MqttTopic, payload: bytes, arrival_ms: int
+) -> tuple[list[Measurement], list[tuple[str, PayloadError]]]:
+    """Return the measurements in a payload, oldest first, and per quantity what could not be read.
+
+    One field's error does not stop the others. A SenML pack without any of the names gives neither.
+    Raises PayloadError when the payload as a whole cannot be read.
+    """
+    if topic.format == "senml":
+        found, errors = _measure_senml(topic, payload, arrival_ms)
+    else:
+        found, errors = _measure_undated(topic, payload, arrival_ms)
+    return sorted(found, key=lambda m: (m.time_ms, emission_rank(m.quantity))), errors
+
+
+def check_age(topic: MqttTopic, measurement: Measurement, retained: bool, arrival_ms: int) -> None:
+    """Raise StaleReadingError unless a measurement is about now, give or take the topic's `max_age_ms`."""
+    age_ms = arrival_ms - measurement.time_ms
+    if retained and not measurement.dated:
+        raise StaleReadingError(
+            "a retained message without a date of its own can be of any age; "
+            "publish without the retain flag, or SenML with a time"
+        )
+    if age_ms > topic.max_age_ms:
+        raise StaleReadingError(
+            f"measured {age_ms / 1000:.1f} s ago, more than the {topic.max_age_ms / 1000:g} s of max_age_s; "
+            "check the probe's clock and its connection"
+        )
+    if age_ms < -FUTURE_TOLERANCE_MS:
+        raise StaleReadingError(f"dated {-age_ms / 1000:.1f} s in the future; set the probe's clock")
+
+
+def _measure_undated(
+    topic: MqttTopic, payload: bytes, arrival_ms: int
+) -> tuple[list[Measurement], list[tuple[str, PayloadError]]]:
+    found, errors = [], []
+    for field in topic.fields:
+        try:
+            if topic.format == "json":
+                value = decode_json(payload, field.pointer or "")
+            else:
+                value = decode_plain(payload)
+            found.append(Measurement(field.quantity, _scaled(field, value), arrival_ms, False))
+        except PayloadError as error:
+            errors.append((field.quantity, error))
+    return found, errors
+
+
+def _measure_senml(
+    topic: MqttTopic, payload: bytes, arrival_ms: int
+) -> tuple[list[Measurement], list[tuple[str, PayloadError]]]:
+    records = decode_senml(payload, arrival_ms / 1000)
+    found, errors = [], []
+    for field in topic.fields:
+        for record in records:
+            if record.name != field.senml_name:
+                continue
+            try:
+                if record.value is None:
+                    raise PayloadError(f"record {record.name} carries no number; send it as v")
+                value = _scaled(field, from_senml(field.quantity, record.unit, record.value))
+            except PayloadError as error:
+                errors.append((field.quantity, error))
+            else:
+                time_ms = arrival_ms if record.time_ms is None else record.time_ms
+                found.append(Measurement(field.quantity, value, time_ms, record.dated))
+    return found, errors
+
+
+def _scaled(field: Field, value: float) -> float:
+    scaled = value * field.scale + field.offset
+    if not math.isfinite(scaled):
+        raise PayloadError("the value is too large after scaling")
+    return scaled
