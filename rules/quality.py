@@ -77,28 +77,26 @@ def judge(
     (readings,). Raises QualityError where times do not rise or shapes differ; the state is not changed.
     """
     _check(time_ms, value, state)
-    summary, causal = np.empty(value.size, np.uint8), np.empty(value.size, np.uint8)
-    words = np.empty(value.size, np.uint32)
-    before, former = state.tests, state.tests
-    for start in range(0, value.size, PART):
+    size = value.size
+    summary, causal = np.empty(size, np.uint8), np.empty(size, np.uint8)
+    words = np.empty(size, np.uint32)
+    amended, amended_tests = None, None
+    for start in range(0, size, PART):
         part = slice(start, start + PART)
         refused = None if unparsable is None else unparsable[part]
-        tests, settled, state = _judge_part(time_ms[part], value[part], settings, state, refused)
-        words[part] = pack(tests)
-        causal[part], summary[part] = summarise(tests)
+        former = state.tests
+        tests, state = _judge_part(time_ms[part], value[part], settings, state, refused)
+        flags, packed = summarise(tests), pack(tests)
+        causal[part], summary[part], words[part] = flags[0][1:], flags[1][1:], packed[1:]
+        if tests[QartodTest.SPIKE, 0] == former[QartodTest.SPIKE, 0]:
+            continue
         if start:
-            words[start - 1], summary[start - 1] = pack(settled)[0], summarise(settled)[1][0]
+            summary[start - 1], words[start - 1] = flags[1][0], packed[0]
         else:
-            former = settled
-    return Judged(summary, causal, words, *_amendment(before, former), state)
-
-
-def _amendment(before: Flags, after: Flags) -> tuple[Flag | None, int | None]:
-    """Return the new summary and packed flags of the former block's last reading, None where the same."""
-    if np.array_equal(before, after):
-        return None, None
-    unspiked, settled = summarise(after)  # until now the spike test was not evaluated, so the first held
-    return (None if unspiked == settled else Flag(int(settled[0]))), int(pack(after)[0])
+            # Until now the spike test was not evaluated, so the summary was the causal one.
+            amended = Flag(int(flags[1][0])) if flags[0][0] != flags[1][0] else None
+            amended_tests = int(packed[0])
+    return Judged(summary, causal, words, amended, amended_tests, state)
 
 
 def _check(time_ms: Ints, value: Floats, state: QualityState) -> None:
@@ -115,17 +113,22 @@ def _check(time_ms: Ints, value: Floats, state: QualityState) -> None:
 
 def _judge_part(
     time_ms: Ints, value: Floats, settings: QualitySettings, state: QualityState, unparsable: Bools | None
-) -> tuple[Flags, Flags, QualityState]:
-    """Return the flags, shape (8, readings), those of the reading before, shape (8, 1), and the state."""
-    tests = np.full((len(QartodTest), value.size), Flag.NOT_EVALUATED, dtype=np.uint8)
+) -> tuple[Flags, QualityState]:
+    """Return the flags, those of the reading before (the spike test now known) in front, and the state.
+
+    Flags have the shape (8, 1 + readings).
+    """
+    flags = np.full((len(QartodTest), 1 + value.size), Flag.NOT_EVALUATED, dtype=np.uint8)
+    flags[:, :1] = state.tests
+    tests = flags[:, 1:]
     usable = _judge_alone(value, settings, unparsable, tests)
     hours, max_step = _judge_hours(time_ms, usable, settings, state, tests)
     times, values = np.concatenate((state.time_ms, time_ms)), np.concatenate((state.value, usable))
-    settled = _judge_beside_others(times, values, settings, max_step, state.tests, tests)
+    _judge_beside_others(times, values, settings, max_step, flags)
     tests[QartodTest.FLAT_LINE], run = flat_line_test(time_ms, usable, settings, state.run)
     _settle_unusable(usable, tests)
-    last = tests[:, -1:].copy()
-    return tests, settled, QualityState(times[-2:], values[-2:], last, run, hours, settings.sensor_range)
+    last = flags[:, -1:].copy()
+    return flags, QualityState(times[-2:], values[-2:], last, run, hours, settings.sensor_range)
 
 
 def _judge_alone(value: Floats, settings: QualitySettings, unparsable: Bools | None, tests: Flags) -> Floats:
@@ -177,33 +180,23 @@ def _attenuated(hours: HourStatistics, first: int, settings: QualitySettings) ->
 
 
 def _judge_beside_others(
-    times: Ints,
-    values: Floats,
-    settings: QualitySettings,
-    max_step: Floats | None,
-    former: Flags,
-    tests: Flags,
-) -> Flags:
-    """Fill the rows of the tests that need the readings before; return the settled flags of the one before.
+    times: Ints, values: Floats, settings: QualitySettings, max_step: Floats | None, flags: Flags
+) -> None:
+    """Fill the rows of the tests that need the readings beside: the spike test's for the one before as well.
 
-    times, values: up to two readings of the past, then the new ones, which are those of max_step and tests.
+    times, values: up to two readings of the past, then the new ones, which are those of max_step.
     """
-    past = values.size - tests.shape[1]
+    past = values.size + 1 - flags.shape[1]
     if settings.max_gap_ms is not None:
-        tests[QartodTest.TIMING] = timing_gap_test(times, settings.max_gap_ms)[past:]
+        flags[QartodTest.TIMING, 1:] = timing_gap_test(times, settings.max_gap_ms)[past:]
     if settings.max_change_per_hour is not None or max_step is not None:
         steps = None if max_step is None else np.concatenate((np.full(past, np.nan), max_step))
         rate = rate_of_change_test(times, values, settings.max_change_per_hour, steps, settings.min_step)
-        tests[QartodTest.RATE_OF_CHANGE] = rate[past:]
-    if settings.spike_suspect is None and settings.spike_fail is None:
-        return former
-    spike = spike_test(values, settings.spike_suspect, settings.spike_fail)
-    tests[QartodTest.SPIKE] = spike[past:]
-    if not past or np.isnan(values[past - 1]):
-        return former
-    settled = former.copy()
-    settled[QartodTest.SPIKE] = spike[past - 1]
-    return settled
+        flags[QartodTest.RATE_OF_CHANGE, 1:] = rate[past:]
+    if settings.spike_suspect is not None or settings.spike_fail is not None:
+        spike = spike_test(values, settings.spike_suspect, settings.spike_fail)
+        first = past - 1 if past and not np.isnan(values[past - 1]) else past
+        flags[QartodTest.SPIKE, first - past + 1 :] = spike[first:]
 
 
 def _settle_unusable(usable: Floats, tests: Flags) -> None:

@@ -60,7 +60,7 @@ def test_by_count_as_in_the_manuals_loop():
 
 
 def test_within_eps_of_the_reading_itself():
-    """EPS 0.05: example of the QARTOD manuals (from memory). Compared is the newest reading, not the range."""
+    """EPS 0.05: example of the QARTOD manuals (from memory). Compared is the newest reading, not the span."""
     settings = limits(Repeats(2), eps=0.05)
     assert flag([1.00, 1.05, 1.025], settings)[0].tolist() == [1, 1, 3]
     assert flag([1.00, 1.03, 1.06], settings)[0].tolist() == [1, 1, 1]
