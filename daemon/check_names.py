@@ -116,7 +116,7 @@ def _idle(draft: Draft) -> Iterator[Problem]:
     for name in draft.settings.buses:
         if draft.knows_probes_of_buses() and name not in {probe.bus for probe in probes}:
             expected = f"a probe with bus = {quoted(name)}, or no such bus"
-            yield Problem(where("buses", name), "no probe on it", expected)
+            yield Problem(where("buses", name), "no probe on it", expected, is_warning=True)
     for name in draft.settings.vessels:
         if draft.knows_probes_of(name) and name not in {probe.vessel for probe in probes}:
             yield Problem(

@@ -9,6 +9,7 @@ from zoneinfo import available_timezones
 from pydantic import AfterValidator, Discriminator, Field, SecretStr, StringConstraints, Tag
 
 from daemon import settings_types as types
+from daemon.errors import Problem, SettingsError
 from daemon.settings_types import FilePath, Host, Name, Number, Seconds, Switch, Table, TcpPort, Whole
 from daemon.stage_settings import OFF, StageSettings, ToleranceSettings
 from rules.quantities import Quantity
@@ -87,10 +88,15 @@ class BrokerLink(Table):
     )
 
     def password(self) -> SecretStr | None:
-        """Read the password from its file now; None without a `password_file`. OSError if unreadable."""
+        """Read the password from its file now; None without a `password_file`. SettingsError if unreadable."""
         if self.password_file is None:
             return None
-        return SecretStr(self.password_file.read_text(encoding="utf-8").rstrip("\r\n"))
+        try:
+            return SecretStr(self.password_file.read_text(encoding="utf-8").rstrip("\r\n"))
+        except (OSError, UnicodeDecodeError) as error:
+            why = (error.strerror or "an error").lower() if isinstance(error, OSError) else "not UTF-8"
+        expected = "a file that holds the password alone and that the daemon's user may read"
+        raise SettingsError([Problem("password_file", f"a file that cannot be read ({why})", expected)])
 
 
 class BrokerSettings(BrokerLink):

@@ -295,7 +295,7 @@ NAMES = [
     (
         "[stages.polyp-own]",
         '[buses.spare]\nkind = "mqtt"\n[stages.polyp-own]',
-        'buses.spare: found no probe on it; expected a probe with bus = "spare", or no such bus',
+        'warning: buses.spare: found no probe on it; expected a probe with bus = "spare", or no such bus',
     ),
 ]
 
@@ -608,7 +608,8 @@ def test_limits_that_build_on_broken_ones_are_not_judged(tmp_path: Path):
         ('based_on = "polyp"', 'based_on = "ephyra"\ntemperature = { target_c = 26 }'),
     )
     assert lines_of(tmp_path, text) == [
-        'stages.ephyra.temperature.critical_high_c: found "hot"; expected a number, or "none" to switch it off'
+        'stages.ephyra.temperature.critical_high_c: found "hot"; '
+        'expected a number, or "none" to switch it off'
     ]
 
 

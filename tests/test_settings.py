@@ -235,6 +235,20 @@ def test_the_password_is_read_when_needed(with_password: Path):
     assert load_settings(EXAMPLE).broker.password() is None
 
 
+def test_a_password_that_cannot_be_read_is_refused_in_one_line(with_password: Path):
+    rack = load_settings(with_password)
+    file = with_password.parent / "password"
+    expected = "expected a file that holds the password alone and that the daemon's user may read"
+    file.write_bytes(b"\xff")
+    with pytest.raises(SettingsError) as refused:
+        rack.broker.password()
+    assert str(refused.value) == f"password_file: found a file that cannot be read (not UTF-8); {expected}"
+    file.unlink()
+    with pytest.raises(SettingsError) as refused:
+        rack.broker.password()
+    assert "(no such file or directory)" in str(refused.value)
+
+
 def test_the_password_is_never_shown(with_password: Path):
     rack = load_settings(with_password)
     password = rack.broker.password()
