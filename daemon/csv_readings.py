@@ -75,7 +75,7 @@ def read_csv(
     cells: list[list[float]] = [[] for _ in columns]
     with _opened(path) as file:
         reader = csv.reader(_without_comments(file), delimiter=delimiter)
-        header = [name.strip() for name in next(reader, [])]
+        header = [name.strip() for name in next(filter(None, reader), [])]
         at = [_place(name, header, path) for name in (time_column, *columns)]
         for row in reader:
             if not row:

@@ -134,7 +134,7 @@ class Engine:
             former_flag = self._channels[channel.name].flag
             verdict = self._judge(channel, series)
             usable[channel.name] = Series(series.index, series.time_ms, verdict.usable)
-            self._note_flags(channel, readings.seq[indices], verdict, former_flag, outcome)
+            self._note_flags(channel, readings.seq[indices], series, verdict, former_flag, outcome)
             due += self._placed(channel, readings.at_ms, verdict.edges)
         for source_id, indices in blocks.items():
             state = self._sources[source_id]
@@ -304,6 +304,7 @@ class Engine:
         self,
         channel: Channel,
         seq: NDArray[np.int64],
+        series: Series,
         verdict: Verdict,
         former_flag: int,
         outcome: Outcome,
@@ -313,7 +314,9 @@ class Engine:
             summary = former_flag if judged.amended is None else int(judged.amended)
             outcome.amendments.append(Amendment(channel.name, state.last_seq, summary, judged.amended_tests))
         state.last_seq = int(seq[-1])
-        outcome.flags.append(ChannelFlags(channel.name, seq, judged.summary, judged.tests))
+        outcome.flags.append(
+            ChannelFlags(channel.name, seq, series.time_ms, series.value, judged.summary, judged.tests)
+        )
 
     def _silences(self, at_ms: NDArray[np.int64], blocks: dict[int, NDArray[np.intp]]) -> list[_Due]:
         """Find where sources fell silent or were heard again, and carry `silent` on (it is changed)."""

@@ -82,13 +82,16 @@ class AlarmEvent:
 
 @dataclass(frozen=True, slots=True)
 class ChannelFlags:
-    """The quality flags of one channel's readings in one block: shapes m.
+    """The quality flags of one channel's readings in one block, and the values as judged: shapes m.
 
-    `tests` packs the flags of the single tests (see `rules.flags.pack`).
+    `value` is in the channel's unit (NaN where it could not be had), measured at `time_ms`; `tests`
+    packs the flags of the single tests (see `rules.flags.pack`).
     """
 
     channel: str
     seq: NDArray[np.int64]
+    time_ms: NDArray[np.int64]
+    value: NDArray[np.float64]
     summary: NDArray[np.uint8]
     tests: NDArray[np.uint32]
 
