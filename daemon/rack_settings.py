@@ -88,7 +88,7 @@ class BrokerLink(Table):
     )
 
     def password(self) -> SecretStr | None:
-        """Read the password from its file now; None without a `password_file`. SettingsError if unreadable."""
+        """Read the password from its file now, None without one; SettingsError if it is unreadable."""
         if self.password_file is None:
             return None
         try:
