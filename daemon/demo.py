@@ -13,7 +13,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -34,7 +34,7 @@ from daemon.demo_broker import demo_broker, end
 from daemon.errors import DemoError
 from daemon.rack_settings import Settings
 from daemon.settings import load_settings
-from daemon.status import STYLES, show_rack
+from daemon.status import STYLES, status_command
 from daemon.wiring import build
 from daemon.wording import SHAPES, clock_time
 from rules.alarms import Priority
@@ -91,18 +91,17 @@ def _show(folder: Path, console: Console) -> int:
         clock = SteadyClock(night["start_ms"], TIME_SCALE, night["epoch_monotonic"])
         settings = _settings(folder, port)
         console.print(
-            f"{night['title']}: an invented rack, {TIME_SCALE} times as fast as life.\n"
+            f"{night['title']}, {TIME_SCALE} times as fast as life.\n"
             f"Simulated probes on pseudo-terminals (Modbus RTU) and on {broker} at port {port}; "
-            f"journal in {settings.journal.path}.\n"
+            f"journal in {settings.journal.path}.\n",
+            soft_wrap=True,
         )
         events = stack.enter_context(_subscriber(port, f"{settings.broker.topic_root}/{settings.rack.name}"))
-        service = build(settings, clock)
-        stack.enter_context(_watching(service.run))
+        stack.enter_context(_watching(settings, clock))
         story = Story()
         _tell(story, clock, night["end_ms"], (happenings, events), settings, console)
-        zone = ZoneInfo(settings.rack.time_zone)
-        console.print(f"\n{clock_time(clock.now_ms(), zone)}  The rack at the end of the night:")
-        show_rack(service.engine, settings, console, zone)
+        console.print("\nThe rack at the end of the night, as `bellwatch status` shows it:")
+        status_command(settings, console, clock.now_ms())
     return _verdict(story, console)
 
 
@@ -166,14 +165,14 @@ def _subscriber(port: int, topic: str) -> Iterator[Lines]:
 
 
 @contextmanager
-def _watching(run: Callable[[threading.Event], None]) -> Iterator[None]:
+def _watching(settings: Settings, clock: SteadyClock) -> Iterator[None]:
     """Run the daemon in a thread of its own until the block ends; what ended it early is raised here."""
     stop = threading.Event()
     crash: list[BaseException] = []
 
     def body() -> None:
         try:
-            run(stop)
+            build(settings, clock).run(stop)
         except BaseException as error:
             crash.append(error)
 
@@ -226,7 +225,7 @@ def _take_event(event: dict[str, Any], story: Story, now_ms: int, zone: ZoneInfo
     priority = Priority[event["priority"].upper()]
     when = datetime.fromisoformat(event["at"]).astimezone(zone)
     console.print(
-        Text(f"{when:%H:%M}  {SHAPES[priority]} {event['event']:12} {event['text']}", style=STYLES[priority])
+        Text(f"{when:%H:%M}  {SHAPES[priority]} {event['text']}", style=STYLES[priority]), soft_wrap=True
     )
     alarm = event["alarm"]
     if event["event"] == "raised":
@@ -241,7 +240,8 @@ def _take_event(event: dict[str, Any], story: Story, now_ms: int, zone: ZoneInfo
 def _verdict(story: Story, console: Console) -> int:
     console.print(
         f"\nSummary: {len(story.raised)} alarms raised and delivered through the broker, "
-        f"{len(story.acknowledged)} acknowledged, {len(story.cleared)} cleared after the repair."
+        f"{len(story.acknowledged)} acknowledged, {len(story.cleared)} cleared after the repair.",
+        soft_wrap=True,
     )
     if story.complete():
         console.print(Text("● The night went as it should.", style="green"))

@@ -1,5 +1,6 @@
 """`bellwatch status`: what every vessel is like now, worst first, on a terminal."""
 
+import math
 from collections import defaultdict
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
@@ -11,12 +12,12 @@ from rich.text import Text
 from daemon.fold import engine_of
 from daemon.journal import Journal
 from daemon.rack_settings import Settings
-from daemon.wording import SHAPES, amount, clock_time, label
+from daemon.wording import SHAPES, amount, clock_time, label, number
 from rules.alarms import Alarm, Priority
 from rules.engine import ChannelNow, Engine
 from rules.flags import Flag
 from rules.plan import RACK_WIDE
-from rules.quantities import Quantity
+from rules.quantities import Quantity, unit_of
 
 STYLES = {
     Priority.LOW: "cyan",
@@ -52,6 +53,10 @@ def show_rack(engine: Engine, settings: Settings, console: Console, zone: ZoneIn
     if not alarms:
         console.print(Text("● No alarm stands.", style="green"))
     console.print(_vessel_table(engine, settings, {alarm.name: alarm for alarm in alarms}))
+    for now in engine.channels():
+        if now.channel.vessel == RACK_WIDE and not math.isnan(now.value):
+            quantity = now.channel.quantity
+            console.print(f"{label(quantity).capitalize()} {amount(now.value, quantity)}")
 
 
 def _alarm_line(alarm: Alarm, zone: ZoneInfo) -> Text:
@@ -60,27 +65,23 @@ def _alarm_line(alarm: Alarm, zone: ZoneInfo) -> Text:
 
 
 def _vessel_table(engine: Engine, settings: Settings, alarms: dict[str, Alarm]) -> Table:
+    """Show the quantities that some stage here has limits for; the rest is in the journal."""
     cells: dict[tuple[str, Quantity], list[ChannelNow]] = defaultdict(list)
     for now in engine.channels():
         cells[now.channel.vessel, now.channel.quantity].append(now)
-    shown = [quantity for quantity in Quantity if _worth_a_column(quantity, cells)]
-    table = Table("Vessel", "Stage", *(label(quantity).capitalize() for quantity in shown))
+    limited = {its for (_, its), channels in cells.items() if any(now.tolerance for now in channels)}
+    shown = [quantity for quantity in Quantity if quantity in limited]
+    table = Table("Vessel", "Stage", *(_heading(quantity) for quantity in shown))
     for vessel, stage in engine.plan.vessels.items():
-        rows = [_cell(cells[vessel, quantity], alarms) for quantity in shown]
-        table.add_row(
-            settings.vessels[vessel].label or vessel if vessel in settings.vessels else vessel, stage, *rows
-        )
-    if any(vessel == RACK_WIDE for vessel, _ in cells):
-        table.add_row(RACK_WIDE, "", *(_cell(cells[RACK_WIDE, quantity], alarms) for quantity in shown))
+        known = settings.vessels.get(vessel)
+        label_of = known.label if known and known.label else vessel
+        table.add_row(label_of, stage, *(_cell(cells[vessel, quantity], alarms) for quantity in shown))
     return table
 
 
-def _worth_a_column(quantity: Quantity, cells: dict[tuple[str, Quantity], list[ChannelNow]]) -> bool:
-    """Leave conductivity out where salinity says the same to people."""
-    here = {vessel for vessel, its in cells if its is quantity}
-    if quantity is Quantity.CONDUCTIVITY:
-        here -= {vessel for vessel, its in cells if its is Quantity.SALINITY}
-    return bool(here)
+def _heading(quantity: Quantity) -> str:
+    unit = unit_of(quantity)
+    return f"{label(quantity).capitalize()} [{unit}]" if unit else label(quantity).capitalize()
 
 
 def _cell(channels: list[ChannelNow], alarms: dict[str, Alarm]) -> Text:
@@ -92,11 +93,10 @@ def _reading(now: ChannelNow, alarms: dict[str, Alarm]) -> Text:
     worst = max((alarm.priority for alarm in alarms.values() if alarm.channel == channel.name), default=None)
     if now.silent:
         value = "silent"
-    elif now.time_ms == 0:
-        value = "no reading yet"
+    elif math.isnan(now.value):
+        value = "..." if now.time_ms == 0 else "unknown"
     else:
-        value = "?" if now.value != now.value else amount(now.value, channel.quantity)
-        value += _trend(now) + _doubt(now.flag)
+        value = number(now.value, channel.quantity) + _trend(now) + _doubt(now.flag)
     if worst is None:
         return Text(value, style="green" if now.tolerance else "")
     return Text(f"{SHAPES[worst]} {value}", style=STYLES[worst])

@@ -3,8 +3,6 @@
 from collections.abc import Mapping
 from zoneinfo import ZoneInfo
 
-from drivers.mqtt_bus import Field, MqttBus, MqttTopic
-
 from daemon.broker_link import BrokerLink
 from daemon.clock import SteadyClock
 from daemon.journal import Journal
@@ -19,6 +17,8 @@ from daemon.service import Bus, Service
 from daemon.watch import Watch
 from drivers.modbus import Register
 from drivers.modbus_bus import ModbusBus, ModbusProbe
+from drivers.mqtt_bus import MqttBus
+from drivers.mqtt_message import Field, MqttTopic
 from drivers.readings import Emit
 from drivers.rtu_wire import SerialLine
 
@@ -104,7 +104,7 @@ def _mqtt_bus(
         username=bus.username,
         password=password.get_secret_value() if password else None,
         tls=bus.tls,
-        ca_file=bus.ca_file,
+        ca_file=str(bus.ca_file) if bus.ca_file else None,
     )
 
 

@@ -2,7 +2,7 @@
 
 from datetime import UTC, datetime, tzinfo
 
-from rules.alarms import Condition, Priority, State
+from rules.alarms import Condition, Priority, State, Trigger
 from rules.quantities import Quantity, unit_of
 from rules.readings import AlarmEvent
 
@@ -19,9 +19,14 @@ _DECIMALS = {
 }
 
 
+def number(value: float, quantity: Quantity) -> str:
+    """Write a value with as many decimals as its probes are good for."""
+    return f"{value:.{_DECIMALS[quantity]}f}"
+
+
 def amount(value: float, quantity: Quantity, per: str = "") -> str:
     """Write a value with its unit: 19.24 °C, 33.10, 104.2 %."""
-    return f"{value:.{_DECIMALS[quantity]}f} {unit_of(quantity)}".rstrip() + per
+    return f"{number(value, quantity)} {unit_of(quantity)}".rstrip() + per
 
 
 def quantity_of(channel: str) -> Quantity:
@@ -48,12 +53,14 @@ def iso_time(time_ms: int) -> str:
 
 def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
     """Say what happened: where, what, how far out, how fast, since when."""
-    where = f"{event.vessel} {label(quantity_of(event.channel))}"
-    if event.state is State.NORMAL or event.state is State.RETURNED or event.who:
-        by = f" by {event.who}" if event.who else ""
-        return f"{where} {_said(event.condition)}: {event.trigger}{by}; now {event.state}"
+    what = f"{event.vessel} {label(quantity_of(event.channel))} {_said(event.condition)}"
+    if event.trigger is Trigger.ACKNOWLEDGED:
+        return f"{what}: acknowledged by {event.who}"
+    if event.trigger is Trigger.RETURNED:
+        unseen = "" if event.state is State.NORMAL else "; nobody has acknowledged it yet"
+        return f"{what}: over{unseen}"
     since = f"since {clock_time(event.since_ms, zone)}"
-    return f"{where} {_said(event.condition)}{_numbers(event)}, {since} ({event.priority.word})"
+    return f"{what}{_numbers(event)}, {since} ({event.priority.word})"
 
 
 def _said(condition: Condition) -> str:
