@@ -1,4 +1,9 @@
-"""Plays a measured series over the wires of the rack: `python -m simulator.playback`."""
+"""Plays a measured series over the wires of the rack: `python -m simulator.playback`.
+
+Messages go out as fast as the broker confirms them unless a time scale paces them. A confirmation
+says that the broker has a row, not that a slow subscriber will get it: mosquitto keeps 1000 messages
+for one by default and drops what comes on top. Set max_queued_messages to 0 or pace the rows.
+"""
 
 import argparse
 import collections

@@ -49,7 +49,8 @@ def test_wandering_keeps_its_spread_and_forgets_at_its_memory():
 
 
 def test_open_water_loses_a_few_millimetres_a_day_and_cold_water_gathers_dew():
-    # 20 degrees C, half-saturated air: 23.4 and 11.7 hPa. Indoor pools lose 1 to 3 mm a day (common practice, no source).
+    # 20 degrees C, half-saturated air: 23.4 and 11.7 hPa.
+    # Indoor pools lose 1 to 3 mm a day (common practice, no source).
     loss_mm_per_day = evaporation_kg_per_s(1.0, 23.4, 11.7) * 86_400
     assert 1.0 < loss_mm_per_day < 3.0
     assert evaporation_kg_per_s(1.0, 8.0, 11.7) < 0

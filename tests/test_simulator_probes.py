@@ -29,7 +29,7 @@ def test_a_perfect_probe_reads_the_water():
 
 
 def test_lag_follows_a_step_by_its_time_constant():
-    # Lifted into air at minute 60: the water is at 12 and the room at 20 degrees C, the time constant is 5 min.
+    # Lifted into air at minute 60: water at 12, room at 20 degrees C, a time constant of 5 min.
     vessel = {"temperature_c": 12.0, "ua_w_per_k": 0.01}
     minutes, values = measured({"lag_s": 300}, events=[event("probe_in_air")], vessel=vessel)
     in_air = (minutes > 60) & (minutes < 90)
@@ -64,7 +64,9 @@ def test_a_stuck_probe_repeats_its_last_reading():
 
 
 def test_a_spike_is_one_reading():
-    minutes, values = measured({}, events=[event("probe_spike", quantity="temperature", size=7.0, lasts_min=0.5)])
+    minutes, values = measured(
+        {}, events=[event("probe_spike", quantity="temperature", size=7.0, lasts_min=0.5)]
+    )
     assert minutes[np.abs(values - 20) > 0.1].tolist() == [60.0]
     assert values[minutes == 60.0][0] == pytest.approx(27.0, abs=1e-6)
 

@@ -7,8 +7,8 @@ from simulator.faults import changes
 from simulator.rack import Rack, load_named, simulate
 from tests.rigs.small_rack import small_rack
 
-# Advisory bands of the stages for temperature (degrees C) and oxygen (% saturation), and the greatest change per
-# hour: the project's starting values, common practice except where rules/stages.py names a source.
+# Advisory bands of the stages for temperature (degrees C) and oxygen (% saturation), and the greatest
+# change per hour: the project's starting values, common practice except where rules/stages.py names a source.
 BANDS = {
     ("dish-1-thermometer", "temperature"): (12, 18, 1.0),
     ("tray-2-ct", "temperature"): (15, 21, 1.0),
@@ -80,7 +80,7 @@ def test_the_ephyra_kreisel_warms_while_its_chiller_is_down_and_only_then(night,
     assert 18 < at_repair < 23  # past the advisory limit of ephyrae, short of the critical one
     assert abs(values[-1] - 15) < 0.2
     _, oxygen = readings["kreisel-4-oxygen", "oxygen"]
-    assert oxygen.min() < 7.5 < 8.1 < oxygen[0]  # warm water holds less
+    assert oxygen[0] - oxygen.min() > 0.6  # mg/L; warm water holds less
 
 
 def test_conductivity_rises_with_warmth_at_one_salinity(night):

@@ -24,7 +24,9 @@ def test_oxygen_at_one_atmosphere_is_that_of_benson_and_krause(temperature_c, sa
 def test_oxygen_follows_the_barometer(temperature_c, hpa, factor):
     # Benson & Krause's pressure factor, computed independently in fresh water, theta as in APHA 4500-O.
     here = seawater.oxygen_saturation_mg_l(0.0, float(temperature_c), float(hpa))
-    assert here / seawater.oxygen_saturation_mg_l(0.0, float(temperature_c), 1013.25) == pytest.approx(factor, abs=3e-5)
+    assert here / seawater.oxygen_saturation_mg_l(0.0, float(temperature_c), 1013.25) == pytest.approx(
+        factor, abs=3e-5
+    )
 
 
 @pytest.mark.parametrize(("temperature_c", "atm"), [(10, 0.011877), (20, 0.022623)])
@@ -33,7 +35,10 @@ def test_vapour_pressure_over_sea_water(temperature_c, atm):
     assert seawater.vapour_pressure_hpa(float(temperature_c), 35.0) / 1013.25 == pytest.approx(atm, abs=1e-6)
 
 
-@pytest.mark.parametrize(("temperature_c", "salinity", "ms_cm"), [(10, 32, 35.1424), (5, 28, 27.3391), (15, 32, 39.6077), (25, 35, 53.0710)])
+@pytest.mark.parametrize(
+    ("temperature_c", "salinity", "ms_cm"),
+    [(10, 32, 35.1424), (5, 28, 27.3391), (15, 32, 39.6077), (25, 35, 53.0710)],
+)
 def test_conductivity_of_a_salinity(temperature_c, salinity, ms_cm):
     # PSS-78 turned round, two libraries agreeing to four decimals.
     found = seawater.conductivity_ms_cm(float(salinity), float(temperature_c))
@@ -48,7 +53,8 @@ def test_masses_give_volume_and_salinity_back(volume_l, salinity, temperature_c)
 
 
 def test_mass_and_heat_capacity_of_a_litre_of_sea_water():
-    # Salinity 35 at 20 degrees C: 1024.76 kg/m3 (EOS-80, computed independently), 3994 J/(kg K) (UNESCO 44, from memory).
+    # Salinity 35 at 20 degrees C: 1024.76 kg/m3 (EOS-80, computed independently) and
+    # 3994 J/(kg K) (UNESCO 44, from memory).
     water_kg, salt_g = seawater.masses(1.0, 35.0, 20.0)
     assert water_kg + salt_g / 1000 == pytest.approx(1.02476, abs=2e-5)
     assert seawater.heat_capacity_j_per_k(salt_g, water_kg, 20.0) == pytest.approx(3994 * 1.02476, rel=1e-3)

@@ -44,7 +44,12 @@ def test_a_pump_settles_at_its_power_over_the_conductance_above_the_room():
 
 
 def test_evaporation_and_top_off_keep_every_gram_of_salt():
-    vessel = {"cover": 1.0, "surface_m2": 0.5, "temperature_c": 20.0, "top_off": {"rate_l_per_h": 2, "band_l": 0.05}}
+    vessel = {
+        "cover": 1.0,
+        "surface_m2": 0.5,
+        "temperature_c": 20.0,
+        "top_off": {"rate_l_per_h": 2, "band_l": 0.05},
+    }
     scenario = small_rack(vessel, scenario=COARSE)
     before, after = Rack(scenario), run(scenario, 24 * 5)
     assert after.vessels.salt_g[0] == pytest.approx(before.vessels.salt_g[0], rel=1e-12)
@@ -130,7 +135,10 @@ def test_fine_bubbles_supersaturate():
     assert rack.vessels.oxygen_mg_l[0] / rack.vessels.saturated_mg_l()[0] == pytest.approx(1.12, abs=1e-3)
 
 
-CHILLED = {"temperature_c": 15.0, "chiller": {"setpoint_c": 15.0, "hysteresis_c": 0.2, "power_w": 150, "min_off_s": 0}}
+CHILLED = {
+    "temperature_c": 15.0,
+    "chiller": {"setpoint_c": 15.0, "hysteresis_c": 0.2, "power_w": 150, "min_off_s": 0},
+}
 
 
 def test_a_thermostat_keeps_the_water_within_its_hysteresis():
@@ -144,7 +152,9 @@ def test_a_thermostat_keeps_the_water_within_its_hysteresis():
 def test_a_chiller_rests_its_shortest_pause_between_runs():
     chiller = {"setpoint_c": 15.0, "hysteresis_c": 0.0, "power_w": 400, "min_off_s": 600}
     temperature = course(
-        small_rack({"temperature_c": 15.2, "chiller": chiller}), 12, lambda rack: rack.vessels.temperature_c[0]
+        small_rack({"temperature_c": 15.2, "chiller": chiller}),
+        12,
+        lambda rack: rack.vessels.temperature_c[0],
     )
     warming = np.diff(temperature) > 0
     edges = np.flatnonzero(np.diff(warming.astype(int)))
@@ -172,7 +182,9 @@ def test_heat_that_coils_take_from_vessels_is_in_the_loop():
         }
     }
     coil = {"loop": "loop", "ua_w_per_k": 50.0, "setpoint_c": 0.0, "hysteresis_c": 0.0}
-    scenario = small_rack({"ua_w_per_k": 0.01, "temperature_c": 18.0, "coil": coil}, loops=loops, room={"mean_c": 10.0})
+    scenario = small_rack(
+        {"ua_w_per_k": 0.01, "temperature_c": 18.0, "coil": coil}, loops=loops, room={"mean_c": 10.0}
+    )
     before, after = Rack(scenario).vessels, run(scenario, 2).vessels
     SA = 32 * 35.16504 / 35
     capacity = 0.040 * gsw.rho_t_exact(SA, 15, 0) * gsw.cp_t_exact(SA, 15, 0)
@@ -215,6 +227,8 @@ def test_the_room_follows_the_day():
 @given(st.floats(0.05, 500), st.floats(0.01, 500), st.floats(0, 40), st.sampled_from([1, 17, 60]))
 def test_any_vessel_is_stable_at_any_step(volume_l, ua, temperature_c, step_s):
     vessel = {"volume_l": volume_l, "ua_w_per_k": ua, "temperature_c": temperature_c, "kla_per_h": 100.0}
-    temperature = course(small_rack(vessel, scenario={"step_s": step_s}), 0.5, lambda rack: rack.vessels.temperature_c[0])
+    temperature = course(
+        small_rack(vessel, scenario={"step_s": step_s}), 0.5, lambda rack: rack.vessels.temperature_c[0]
+    )
     assert temperature.min() >= min(temperature_c, 20) - 1e-9
     assert temperature.max() <= max(temperature_c, 20) + 1e-9
