@@ -1,7 +1,7 @@
 """What a channel did in each whole UTC hour: the memory of the tests that look back over a day.
 
 A window over hours is the same wherever a block was cut, if the statistics of an hour are. Minimum
-and maximum are. Sums of floating point numbers are not, so values are first rounded to whole
+and maximum are. Sums of floating point numbers are not, so values are first rounded down to whole
 numbers of quanta (2^-20 of the sensor's range, below any probe's resolution): sums of whole numbers
 are exact in any order.
 """
@@ -131,6 +131,5 @@ def _quanta(value: Floats, sensor: Range) -> tuple[Ints, npt.NDArray[np.bool_]]:
     scaled = value - sensor.low
     scaled *= QUANTA / (sensor.high - sensor.low)
     usable = ~np.isnan(scaled)
-    np.rint(scaled, out=scaled)
     np.copyto(scaled, 0.0, where=~usable)
     return scaled.astype(np.int64), usable

@@ -211,6 +211,22 @@ def test_attenuated_signal_over_the_hours_before(day, by, variation):
         assert row[120:].tolist() == [flag] * (value.size - 120)
 
 
+def test_the_law_over_a_day_of_hours(day):
+    """Noise that grows from hour to hour, so that the flags hang on every hour of the window."""
+    time_ms, value = day
+    random = np.random.default_rng(1)
+    value = 15.0 + random.normal(0.0, 0.01 + 0.002 * np.arange(value.size) / 60.0)
+    for deviation_hours, attenuated_hours in ((25, 2), (2, 25)):
+        settings = QualitySettings(
+            SENSOR,
+            max_change_deviations=1.5,
+            deviation_hours=deviation_hours,
+            attenuated_suspect=0.2,
+            attenuated_hours=attenuated_hours,
+        )
+        assert_law(time_ms, value, settings, [59, 60, 700, 1000, 1500, 1501, 1560])
+
+
 def test_hours_start_anew_with_another_sensor_range(day):
     time_ms, value = day
     settings = QualitySettings(SENSOR, max_change_deviations=3.0)
