@@ -3,7 +3,9 @@
 All readings are invented.
 """
 
+import os
 import struct
+import threading
 import time
 from itertools import pairwise
 
@@ -51,7 +53,7 @@ def probe(name="kreisel-1", unit_id=1, every_ms=20, registers=(TEMPERATURE,)):
     return ModbusProbe(name, unit_id, every_ms, tuple(registers))
 
 
-def bus(path, probes, emitted, timeout_ms=60, retries=2, baud=19200):
+def bus(path, probes, emitted, timeout_ms=150, retries=2, baud=19200):
     settings = SerialLine(str(path), baud, timeout_ms=timeout_ms, retries=retries)
     return ModbusBus("rail", settings, tuple(probes), SystemClock(), emitted)
 
@@ -161,13 +163,13 @@ class TestBrokenAnswers:
             (GOOD[:3] + bytes([GOOD[3] ^ 0x10]) + GOOD[4:], "garbled", "checksum"),
             (answer_frame(2, INPUT, 1900), "garbled", "unit 2 answered"),
             (answer_frame(1, HOLDING, 1900), "garbled", "answered function 3"),
-            (b"", "timeout", "no answer within 40 ms"),
+            (b"", "timeout", "no answer within 120 ms"),
         ],
     )
     def test_each_is_tried_again_then_told_with_its_bytes(self, line, emitted, answer, kind, words):
         with (
             Peer(line, lambda request: answer) as peer,
-            running(bus(line.path, [probe(every_ms=60_000)], emitted, timeout_ms=40, retries=2)),
+            running(bus(line.path, [probe(every_ms=60_000)], emitted, timeout_ms=120, retries=2)),
         ):
             emitted.wait_for(lambda e: e.troubles)
         trouble = emitted.troubles[0]
@@ -205,6 +207,24 @@ class TestBrokenAnswers:
             emitted.wait_for(lambda e: len(e.readings) > 5)
         assert set(emitted.values("temperature")) == {19.0}
         assert emitted.troubles == []
+
+    def test_a_line_that_never_falls_silent_is_told(self, line, emitted):
+        quiet = threading.Event()
+
+        def chatter():
+            while not quiet.wait(0.003):
+                os.write(line.master, b"\x55")
+
+        noise = threading.Thread(target=chatter)
+        noise.start()
+        try:
+            with running(bus(line.path, [probe()], emitted, timeout_ms=40, retries=0)):
+                emitted.wait_for(lambda e: any("never falls silent" in t.text for t in e.troubles))
+        finally:
+            quiet.set()
+            noise.join()
+        assert set(emitted.kinds()) == {"garbled"}
+        assert emitted.readings == []
 
 
 class TestLateAnswers:
@@ -269,7 +289,7 @@ class TestSharingTheLine:
 
         with (
             Peer(line, answer) as peer,
-            running(bus(line.path, [probe()], emitted, timeout_ms=30, retries=2)),
+            running(bus(line.path, [probe()], emitted, timeout_ms=150, retries=2)),
         ):
             emitted.wait_for(lambda e: e.readings)
             assert emitted.kinds() == ["timeout", "timeout"]
