@@ -1,7 +1,7 @@
 """How people want to be told: by priority, by the hour, and how soon somebody else is called."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import time
 from enum import StrEnum
 
@@ -57,7 +57,7 @@ class Duty:
     rota: Rota
     quiet: QuietHours | None = None
     digest_at: tuple[time, ...] = ()
-    manners: Mapping[Priority, Manner] = DEFAULT_MANNERS
+    manners: Mapping[Priority, Manner] = field(default_factory=lambda: DEFAULT_MANNERS)
     racks: tuple[str, ...] = ()
     gather_ms: int = 15_000
     gone_after_ms: int = _MIN
