@@ -1,9 +1,11 @@
 """What the rules refuse.
 
 RulesError
-├── AlarmError       an action that the state of an alarm does not allow
-├── InputError       readings, actions or a snapshot that the engine cannot take
-└── SeawaterError    a quantity of the water that cannot be computed from what was given
+├── AlarmError              an action that the state of an alarm does not allow
+├── CalibrationError        points that make no sensible calibration
+├── HandMeasurementError    a hand measurement that says too little, or nonsense
+├── InputError              readings, actions or a snapshot that the engine cannot take
+└── SeawaterError           a quantity of the water that cannot be computed from what was given
 """
 
 
@@ -13,6 +15,14 @@ class RulesError(Exception):
 
 class AlarmError(RulesError):
     """An operator's action does not fit the alarm as it stands; nothing was changed."""
+
+
+class CalibrationError(RulesError):
+    """The points of a calibration make no sensible line, or say too little."""
+
+
+class HandMeasurementError(RulesError):
+    """A hand measurement says too little, or what no water can be."""
 
 
 class InputError(RulesError):
