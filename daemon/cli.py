@@ -17,6 +17,7 @@ from daemon.check import check_command
 from daemon.demo import demo_command
 from daemon.errors import BellwatchError
 from daemon.logs import set_up_logs
+from daemon.replay_command import add_replay_parser
 from daemon.settings import load_settings
 from daemon.status import status_command
 from daemon.wiring import build
@@ -89,6 +90,7 @@ def _parser() -> argparse.ArgumentParser:
     ack.set_defaults(command=_ack)
     demo = commands.add_parser("demo", help="a night of an invented rack in fast motion")
     demo.set_defaults(command=_demo)
+    add_replay_parser(commands)
     for command in (run, status, ack):
         command.add_argument(
             "--settings", type=Path, default=_usual_settings(), help="settings file (default: %(default)s)"

@@ -5,7 +5,7 @@ those that it would have raised.
 """
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,7 +17,7 @@ from rules.engine import Engine
 from rules.plan import RackPlan
 from rules.readings import Action, AlarmEvent, Outcome, Readings
 
-RESPONSES = frozenset({"acknowledge", "shelve", "unshelve"})
+RESPONSES = frozenset({"acknowledge", "shelve", "unshelve", "reset"})
 """What people did because of an alarm; under other settings the same alarm may not have been there."""
 
 _FLAG_NUMBERS = 10
@@ -43,60 +43,82 @@ class Replayed:
     refused: list[str] = field(default_factory=list)
 
 
+class Judging:
+    """One engine on its way through a recording: under `plan`, or the plans of the time where it is None."""
+
+    def __init__(
+        self, recording: Recording, plan: RackPlan | None, responses: bool, observe: Observer | None
+    ) -> None:
+        self.result = Replayed(recording.start_ms, recording.start_ms)
+        self._own_plan = plan is not None
+        self._engine = None if plan is None else Engine(plan, recording.start_ms)
+        self._left_out = (RESPONSES if not responses else frozenset()) | (
+            {CONFIGURE} if self._own_plan else frozenset()
+        )
+        self._observe = observe
+        self._tally = FlagTally(self.result.flags)
+
+    def take(self, item: Readings | Action) -> None:
+        """Judge one more block, or let happen what somebody did."""
+        if isinstance(item, Action) and item.kind in self._left_out:
+            return
+        self._engine, outcome = fold(self._engine, item)
+        if isinstance(item, Readings):
+            self._count(self._engine, item)
+        elif outcome.refusal:
+            self.result.refused.append(outcome.refusal)
+        self._note(self._engine, outcome)
+
+    def finish(self, end_ms: int) -> None:
+        """Let time pass to the end of the recording."""
+        if self._engine is not None:
+            self._note(self._engine, self._engine.advance(max(end_ms, self._engine.clock_ms)))
+        self.result.complete = True
+
+    def _note(self, engine: Engine, outcome: Outcome) -> None:
+        self.result.events += outcome.events
+        self.result.until_ms = engine.clock_ms
+        self._tally.add(outcome)
+        if self._observe is not None:
+            self._observe(engine, outcome)
+
+    def _count(self, engine: Engine, readings: Readings) -> None:
+        self.result.readings += len(readings)
+        counts = np.bincount(readings.source)
+        planned = {source.id for source in engine.plan.sources}
+        for source in set(np.flatnonzero(counts).tolist()) - planned:
+            self.result.passed_over[source] += int(counts[source])
+
+
 def replay(
     recording: Recording,
-    plan: RackPlan | None,
+    plans: Sequence[RackPlan | None],
     *,
     responses: bool = True,
     stopped: Callable[[], bool] = lambda: False,
-    observe: Observer = lambda _engine, _outcome: None,
-    progress: Callable[[int, int], None] = lambda _readings, _until_ms: None,
-) -> Replayed:
-    """Judge a recording under `plan`, or under the plans of the time where it is None.
+    observers: Sequence[Observer | None] | None = None,
+    progress: Callable[[int], None] = lambda _readings: None,
+) -> list[Replayed]:
+    """Judge a recording under each of `plans` in one go through it; None stands for the plans of the time.
 
     `responses` says whether acknowledging and shelving happen again as they did. `stopped` is asked
-    between blocks; what has been judged until then is a valid result, marked as not complete.
-    `observe` sees the engine and the outcome of each block; `progress` is told readings and time.
+    between blocks; what has been judged until then is a valid result, the same stretch for every
+    plan, marked as not complete. An observer sees the engine and the outcome of each block;
+    `progress` is told the number of readings judged.
     """
-    engine = None if plan is None else Engine(plan, recording.start_ms)
-    result = Replayed(recording.start_ms, recording.start_ms)
-    tally = FlagTally(result.flags)
+    watching = observers or [None] * len(plans)
+    runs = [
+        Judging(recording, plan, responses, observe) for plan, observe in zip(plans, watching, strict=True)
+    ]
     for item in recording.inputs():
         if stopped():
-            return result
-        if _left_out(item, plan, responses):
-            continue
-        engine, outcome = fold(engine, item)
-        _take(result, engine, item, outcome)
-        tally.add(outcome)
-        observe(engine, outcome)
-        progress(result.readings, result.until_ms)
-    if engine is not None:
-        outcome = engine.advance(max(recording.end_ms, engine.clock_ms))
-        result.events += outcome.events
-        observe(engine, outcome)
-        result.until_ms = engine.clock_ms
-    result.complete = True
-    return result
-
-
-def _left_out(item: Readings | Action, plan: RackPlan | None, responses: bool) -> bool:
-    if isinstance(item, Readings):
-        return False
-    return (plan is not None and item.kind == CONFIGURE) or (not responses and item.kind in RESPONSES)
-
-
-def _take(result: Replayed, engine: Engine, item: Readings | Action, outcome: Outcome) -> None:
-    result.events += outcome.events
-    result.until_ms = engine.clock_ms
-    if isinstance(item, Readings):
-        result.readings += len(item)
-        counts = np.bincount(item.source)
-        planned = {source.id for source in engine.plan.sources}
-        for source in set(np.flatnonzero(counts).tolist()) - planned:
-            result.passed_over[source] += int(counts[source])
-    elif outcome.refusal:
-        result.refused.append(outcome.refusal)
+            return [run.result for run in runs]
+        for run in runs:
+            run.take(item)
+        progress(runs[0].result.readings)
+    for run in runs:
+        run.finish(recording.end_ms)
+    return [run.result for run in runs]
 
 
 class FlagTally:
@@ -116,11 +138,3 @@ class FlagTally:
             counts = self._counts.setdefault(flags.channel, np.zeros(_FLAG_NUMBERS, dtype=np.int64))
             counts += np.bincount(flags.summary, minlength=_FLAG_NUMBERS)
             self._last[flags.channel] = int(flags.summary[-1])
-
-
-def passed_over_text(passed_over: Mapping[int, int], recording: Recording) -> list[str]:
-    """Say which readings the settings have no probe for, one line a source."""
-    return [
-        f"{count} readings of {' '.join(recording.sources[source])}: not in the settings, passed over"
-        for source, count in sorted(passed_over.items())
-    ]

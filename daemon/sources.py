@@ -5,6 +5,7 @@ Whatever it comes from, a recording is the inputs of the engine in the order of 
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,5 +80,5 @@ def _rising(
     return times, value[finite][first]
 
 
-def _joined(columns: Iterable[NDArray], kind: type) -> NDArray:  # type: ignore[type-arg]
+def _joined(columns: Iterable[NDArray[np.generic]], kind: type) -> NDArray[Any]:
     return np.concatenate([np.array([], dtype=kind), *columns])

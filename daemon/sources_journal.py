@@ -10,7 +10,7 @@ import sqlite3
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
-from contextlib import closing
+from contextlib import closing, contextmanager
 from itertools import pairwise
 from multiprocessing import get_context
 from pathlib import Path
@@ -45,7 +45,7 @@ def journal_recording(path: Path, workers: int = WORKERS, block: int = BLOCK) ->
     Memory in use: about `workers` + 2 blocks of 40 bytes a reading. What the daemon writes meanwhile
     is left out.
     """
-    with closing(open_for_reading(path)) as db:
+    with _reading(path) as db:
         rows = db.execute("SELECT id, probe, quantity, vessel FROM source")
         sources = {number: (probe, quantity, vessel) for number, probe, quantity, vessel in rows}
         first, last = db.execute("SELECT ifnull(min(seq), 1), ifnull(max(seq), 0) FROM reading").fetchone()
@@ -66,7 +66,7 @@ def journal_recording(path: Path, workers: int = WORKERS, block: int = BLOCK) ->
 
 def recorded_events(path: Path) -> list[str]:
     """Return the events that the daemon raised at the time, as the journal holds them, oldest first."""
-    with closing(open_for_reading(path)) as db:
+    with _reading(path) as db:
         return [body for (body,) in db.execute("SELECT body FROM event ORDER BY number")]
 
 
@@ -119,18 +119,23 @@ def _leave_interrupts_to_the_parent() -> None:
 
 def _rows(path: Path, after: int, upto: int) -> Rows:
     """Load the readings with after < seq <= upto."""
+    with _reading(path) as db:
+        rows = db.execute(
+            "SELECT seq, at_ms, source, lag_ms, value FROM reading WHERE seq > ? AND seq <= ? ORDER BY seq",
+            (after, upto),
+        )
+        return np.fromiter(rows, dtype=_ROWS)
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open a journal to read; a damaged page becomes a SourceError."""
     with closing(open_for_reading(path)) as db:
         try:
-            rows = db.execute(
-                "SELECT seq, at_ms, source, lag_ms, value FROM reading"
-                " WHERE seq > ? AND seq <= ? ORDER BY seq",
-                (after, upto),
-            )
-            return np.fromiter(rows, dtype=_ROWS)
+            yield db
         except sqlite3.Error as error:
             raise SourceError(
-                f"journal {path}, readings {after + 1} to {upto}: {error}; "
-                "`sqlite3 FILE .recover` may save them"
+                f"journal {path}: its readings cannot be read: {error}; `sqlite3 FILE .recover` may save them"
             ) from error
 
 

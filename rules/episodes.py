@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from rules.alarms import Condition, Priority, State
 from rules.readings import AlarmEvent
 
-
 STANDING = frozenset({State.UNACKNOWLEDGED, State.ACKNOWLEDGED})
 
 

@@ -1,0 +1,64 @@
+"""A long run at a terminal: a bar with its rate, and Ctrl-C that stops between two steps."""
+
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, Task, TaskProgressColumn, TextColumn, TimeRemainingColumn
+from rich.text import Text
+
+INTERRUPTED = 130
+
+
+class Stop:
+    """Set by the first Ctrl-C; a second one ends the program as usual."""
+
+    def __init__(self) -> None:
+        self.asked = False
+
+    def __call__(self) -> bool:
+        """Return whether somebody asked to stop."""
+        return self.asked
+
+
+@contextmanager
+def stoppable() -> Iterator[Stop]:
+    """Give a `Stop` that Ctrl-C sets while the block runs."""
+    stop = Stop()
+
+    def ask(_number: int, _frame: FrameType | None) -> None:
+        stop.asked = True
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+    former = signal.signal(signal.SIGINT, ask)
+    try:
+        yield stop
+    finally:
+        signal.signal(signal.SIGINT, former)
+
+
+class _Rate(TextColumn):
+    def __init__(self, unit: str) -> None:
+        super().__init__("")
+        self._unit = unit
+
+    def render(self, task: Task) -> Text:
+        """Write the speed of the run."""
+        speed = task.speed or 0.0
+        text = f"{speed / 1e6:.1f} million" if speed >= 1e5 else f"{speed:.1f}"
+        return Text(f"{text} {self._unit}/s")
+
+
+def progress_bar(console: Console, unit: str) -> Progress:
+    """Return a bar that also says how many `unit` a second; it goes away when it is done."""
+    return Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TaskProgressColumn(),
+        _Rate(unit),
+        TimeRemainingColumn(),
+        console=console,
+        transient=True,
+    )

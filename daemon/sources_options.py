@@ -1,0 +1,92 @@
+"""The arguments that say what to replay from, the same for every command that does."""
+
+import argparse
+from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from daemon.errors import SourceError
+from daemon.rack_settings import Settings
+from daemon.sources import Recording
+from daemon.sources_csv import CsvLayout, csv_recording
+from daemon.sources_journal import journal_recording
+
+_SQLITE = b"SQLite format 3\0"
+
+
+def add_source_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add SOURCE and the options that describe a CSV or an InfluxDB."""
+    parser.add_argument(
+        "source",
+        metavar="SOURCE",
+        help="a journal, a CSV (.csv, .csv.gz), or the http address of an InfluxDB",
+    )
+    table = parser.add_argument_group("where SOURCE is a CSV of another logger")
+    table.add_argument("--time-column", default="time", help="its column of times (default: %(default)s)")
+    table.add_argument(
+        "--column",
+        action="append",
+        default=[],
+        metavar="NAME=VESSEL/QUANTITY[UNIT]",
+        help="what a column holds, such as cond=kreisel-1/conductivity[S/m]; or a probe for the vessel",
+    )
+    table.add_argument("--zone", help="time zone of times without an offset (IANA name)")
+    table.add_argument("--delimiter", default=",", help="what stands between cells (default: %(default)s)")
+    table.add_argument("--decimal", default=".", help="decimal mark (default: %(default)s)")
+    influx = parser.add_argument_group("where SOURCE is an InfluxDB")
+    influx.add_argument("--bucket", help="the bucket that the readings are in")
+    influx.add_argument("--org", default="", help="the organisation")
+    influx.add_argument("--token-file", type=Path, help="file that holds the token alone")
+    influx.add_argument("--since", default="-365d", help="start, as RFC 3339 or -30d (default: %(default)s)")
+
+
+def open_recording(options: argparse.Namespace, settings: Settings | None) -> Recording:
+    """Return what SOURCE holds; raise SourceError or JournalError where it cannot be read.
+
+    Without settings only a journal can be replayed: it alone holds the plans of the time.
+    """
+    source: str = options.source
+    if not source.startswith(("http://", "https://")) and _is_journal(Path(source)):
+        return journal_recording(Path(source))
+    if settings is None:
+        raise SourceError(f"{source}: only a journal knows the settings of the time; add --settings FILE")
+    if source.startswith(("http://", "https://")):
+        return _influx(options, settings)
+    layout = CsvLayout(
+        options.time_column, options.column, _zone(options.zone), options.delimiter, options.decimal
+    )
+    return csv_recording(Path(source), layout, settings)
+
+
+def _influx(options: argparse.Namespace, settings: Settings) -> Recording:
+    try:  # an extra, and slow to load: only where it is wanted
+        from daemon.sources_influx import InfluxQuery, influx_recording  # noqa: PLC0415
+    except ImportError:
+        raise SourceError("reading an InfluxDB needs influxdb-client: install bellwatch[influx]") from None
+    token = _token(options.token_file)
+    query = InfluxQuery(options.source, options.bucket, options.org, token, options.since)
+    return influx_recording(query, settings.rack.name)
+
+
+def _is_journal(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return file.read(len(_SQLITE)) == _SQLITE
+    except OSError as error:
+        why = (error.strerror or "an error").lower()
+        raise SourceError(f"{path}: {why}; expected a journal, a CSV or an http address") from error
+
+
+def _zone(name: str | None) -> ZoneInfo | None:
+    try:
+        return None if name is None else ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise SourceError(f"zone {name!r}: expected an IANA name, such as Europe/Copenhagen") from None
+
+
+def _token(path: Path | None) -> str:
+    if path is None:
+        return ""
+    try:
+        return path.read_text(encoding="utf-8").strip()
+    except OSError as error:
+        raise SourceError(f"token file {path}: {error.strerror}; expected the token alone") from error
