@@ -122,12 +122,8 @@ class Escalation:
         """Go on at `at_ms` after a time in which nobody was here to call: what fell due, falls due now."""
         if at_ms < self._clock_ms:
             raise InputError(f"time cannot run back from {self._clock_ms} to {at_ms} ms")
-        for problem in self._problems.values():
-            if problem.due_ms is not None:
-                problem.due_ms = max(problem.due_ms, at_ms)
         if self._digest_due_ms is not None and self._digest_due_ms <= at_ms:
             self._digest_due_ms = next_daily_ms(self._duty.digest_at, self._duty.rota.zone, at_ms)
-        self._flood.resume(at_ms)
         self._signs.resume(at_ms)
         self._clock_ms = at_ms
         return self.advance(at_ms)

@@ -43,10 +43,6 @@ class FloodGate:
             self._sent[person].append(at_ms)
         return released
 
-    def resume(self, at_ms: int) -> None:
-        """What fell due before `at_ms` falls due then."""
-        self._held = {person: (max(due_ms, at_ms), held) for person, (due_ms, held) in self._held.items()}
-
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values; `take_json` is the inverse."""
         return {
