@@ -2,29 +2,47 @@
 
 from collections.abc import Callable
 
-from daemon.rack_settings import Settings
+from daemon.rack_settings import ProbeSettings, Settings
 from rules.plan import RACK_WIDE, RackPlan, Source
 from rules.quality_settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
+from rules.specific_conductance import Compensation
+
+
+DAY_MS = 86_400_000
+
+
+def sources_of(settings: Settings, source_id: Callable[[str, str, str], int]) -> tuple[Source, ...]:
+    """Return every quantity that a probe of the settings measures; `source_id` as in `rack_plan`."""
+    return tuple(
+        Source(
+            id=source_id(name, measurement.quantity, probe.vessel or RACK_WIDE),
+            probe=name,
+            quantity=measurement.quantity,
+            vessel=probe.vessel or RACK_WIDE,
+            silent_after_ms=round(probe.silent_after_s * 1000),
+            bus=probe.bus,
+            bus=probe.bus,
+            compensation=Compensation(measurement.compensation),
+            compensation_per_kelvin=(measurement.percent_per_kelvin or 0.0) / 100.0,
+            accuracy=measurement.stated_accuracy,
+            calibrate_every_ms=_calibrate_every_ms(probe),
+        )
+        for name, probe in settings.probes.items()
+        for measurement in probe.measurements
+    )
+
+
+def _calibrate_every_ms(probe: ProbeSettings) -> int | None:
+    days = probe.calibrate_every_days
+    return None if days is None else round(days * DAY_MS)
 
 
 def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> RackPlan:
     """Return the plan of a rack; `source_id` numbers a source by probe, quantity and vessel."""
-    sources = [
-        Source(
-            id=source_id(name, quantity, probe.vessel or RACK_WIDE),
-            probe=name,
-            quantity=quantity,
-            vessel=probe.vessel or RACK_WIDE,
-            silent_after_ms=round(probe.silent_after_s * 1000),
-        )
-        for name, probe in settings.probes.items()
-        for quantity in probe.quantities
-    ]
-    stages = {vessel.stage for vessel in settings.vessels.values()}
     return RackPlan(
         rack=settings.rack.name,
-        sources=tuple(sources),
+        sources=sources_of(settings, source_id),
         vessels={name: vessel.stage for name, vessel in settings.vessels.items()},
         tolerances={
             stage: {
@@ -32,7 +50,7 @@ def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> 
                 for quantity in Quantity
                 if (tolerance := settings.tolerance_of(stage, quantity)) is not None
             }
-            for stage in sorted(stages)
+            for stage in settings.stage_names()
         },
         quality=DEFAULT_QUALITY,
     )

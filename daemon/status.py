@@ -13,7 +13,8 @@ from daemon.fold import engine_of
 from daemon.journal import Journal
 from daemon.rack_settings import Settings
 from daemon.wording import SHAPES, amount, clock_time, label, number
-from rules.alarms import Alarm, Priority
+from rules.alarm import Alarm
+from rules.alarms import Priority
 from rules.engine import ChannelNow, Engine
 from rules.flags import Flag
 from rules.plan import RACK_WIDE
@@ -72,10 +73,10 @@ def _vessel_table(engine: Engine, settings: Settings, alarms: dict[str, Alarm]) 
     limited = {its for (_, its), channels in cells.items() if any(now.tolerance for now in channels)}
     shown = [quantity for quantity in Quantity if quantity in limited]
     table = Table("Vessel", "Stage", *(_heading(quantity) for quantity in shown))
-    for vessel, stage in engine.plan.vessels.items():
+    for vessel, now in engine.stages().items():
         known = settings.vessels.get(vessel)
         label_of = known.label if known and known.label else vessel
-        table.add_row(label_of, stage, *(_cell(cells[vessel, quantity], alarms) for quantity in shown))
+        table.add_row(label_of, now.stage, *(_cell(cells[vessel, quantity], alarms) for quantity in shown))
     return table
 
 

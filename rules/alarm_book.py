@@ -1,103 +1,265 @@
-"""The alarms that stand on a rack, and the numbered events by which they came and go."""
+"""The alarms that stand on a rack, and the numbered events by which they came and went.
+
+One page for one problem: alarms with the same `cause` explain each other. The first is announced,
+later ones are suppressed by design while it stands, unless they are more urgent than all that has
+been announced; when the announced ones have returned, the most urgent of the others comes forward.
+"""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
-from rules.alarms import Alarm, Condition, Priority, State, Trigger, alarm_from_json, next_state
+from rules.alarm import HOLDING, Alarm, Hold, Keeper, alarm_from_json
+from rules.alarms import Condition, Priority, State, Trigger, next_state
 from rules.errors import AlarmError
-from rules.readings import AlarmEvent
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """The numbers behind an event, as in `AlarmEvent`."""
-
-    value: float | None = None
-    limit: float | None = None
-    rate_per_hour: float | None = None
+from rules.readings import AlarmEvent, Evidence
 
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """A level of a condition on a channel is crossed (`active`), or no longer; it began at `since_ms`."""
+    """A level of a condition on a channel is crossed (`active`), or no longer; it began at `since_ms`.
+
+    `reach` names vessels that the cause concerns beside the channel's own.
+    """
 
     vessel: str
+    bus: str
     channel: str
     condition: Condition
+    cause: str
     level: str
     priority: Priority
     active: bool
     since_ms: int
+    reach: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRules:
+    """What holds for all alarms of a rack.
+
+    `shelf_limit_ms`: the longest an alarm may be shelved. `reannounce_ms`: an acknowledged alarm of
+    priority critical that still stands is announced again after this (None: never). `latching`:
+    conditions whose alarms stay until somebody resets them.
+    """
+
+    shelf_limit_ms: int = 8 * 3_600_000
+    reannounce_ms: int | None = 2 * 3_600_000
+    latching: tuple[Condition, ...] = ()
 
 
 class AlarmBook:
     """Keeps every alarm that is not normal, and counts events from 1."""
 
-    def __init__(self) -> None:
+    def __init__(self, rules: AlarmRules) -> None:
+        self.rules = rules
         self._alarms: dict[str, Alarm] = {}
         self._last_number = 0
+        self._events: list[AlarmEvent] = []
 
     def __iter__(self) -> Iterator[Alarm]:
         """Go through the alarms that are not normal, by name."""
         return iter([self._alarms[name] for name in sorted(self._alarms)])
 
-    def cross(self, crossing: Crossing, at_ms: int, evidence: Evidence) -> AlarmEvent | None:
-        """Take a crossing into account; return the event that it makes, if it makes one."""
-        name = f"{crossing.channel}/{crossing.condition}"
-        alarm = self._alarms.get(name) or Alarm(
-            crossing.vessel,
-            crossing.channel,
-            crossing.condition,
-            State.NORMAL,
-            {},
-            crossing.priority,
-            crossing.since_ms,
-        )
+    def take_events(self) -> list[AlarmEvent]:
+        """Return the events since the last call, in order."""
+        events, self._events = self._events, []
+        return events
+
+    # What the water does
+
+    def cross(self, crossing: Crossing, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> None:
+        """Take a crossing into account; `maintenance` is what goes on at the vessel or bus now."""
+        alarm = self._alarms.get(f"{crossing.channel}/{crossing.condition}") or _new(crossing)
         active = {level: rank for level, rank in alarm.active.items() if level != crossing.level}
         if crossing.active:
             active[crossing.level] = crossing.priority
-        trigger = _trigger(alarm, active)
-        if trigger is None:
-            self._keep(replace(alarm, active=active))
-            return None
-        if trigger is Trigger.RAISED:
-            alarm = replace(alarm, since_ms=crossing.since_ms, worst=crossing.priority)
-        worst = max(alarm.worst, *active.values()) if active else alarm.worst
-        return self._step(replace(alarm, active=active, worst=worst), trigger, at_ms, evidence)
+        if crossing.active and not alarm.active:
+            alarm = replace(_new(crossing), state=alarm.state, holds=alarm.holds)
+        before, alarm = alarm, replace(alarm, active=active)
+        if alarm.holds:
+            self._cross_held(before, alarm, at_ms, evidence)
+        elif not before.active and active:
+            self._raise(alarm, at_ms, evidence, maintenance)
+        else:
+            trigger = _trigger(before, alarm, self.rules.latching)
+            self._step(alarm, trigger, at_ms, evidence) if trigger else self._keep(alarm)
+        self._look_after_group(alarm.cause, at_ms)
 
-    def acknowledge(self, name: str, at_ms: int, who: str) -> AlarmEvent:
+    def _raise(self, alarm: Alarm, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> None:
+        if maintenance is not None:
+            self._hold(alarm, Keeper.MAINTENANCE, maintenance, at_ms, evidence)
+            return
+        leader = self._news(alarm)
+        if leader is not None:
+            self._hold(alarm, Keeper.EXPLAINED, Hold("", leader.name), at_ms, evidence)
+        else:
+            self._step(alarm, Trigger.RAISED, at_ms, evidence)
+
+    def _cross_held(self, before: Alarm, alarm: Alarm, at_ms: int, evidence: Evidence) -> None:
+        """While an alarm is kept from people the water is only noted; an explanation can cease to be one."""
+        self._keep(alarm)
+        if alarm.keeper is not Keeper.EXPLAINED:
+            return
+        worse = alarm.active and alarm.priority > before.priority and self._news(alarm) is None
+        if worse or not alarm.active:
+            self._release(alarm, Keeper.EXPLAINED, "", at_ms, evidence)
+
+    def _explanation(self, alarm: Alarm) -> Alarm | None:
+        """Return the announced alarm of the same cause that is at least as urgent; None if there is none."""
+        others = [it for it in self._group(alarm.cause) if it.announced and it.name != alarm.name]
+        leader = max(others, key=lambda other: other.priority, default=None)
+        return leader if leader is not None and leader.priority >= alarm.priority else None
+
+    def _news(self, alarm: Alarm) -> Alarm | None:
+        """Return what explains an alarm that has just come up or become worse; None if people must be told.
+
+        Who has acknowledged one vessel may not know that another one has become critical since.
+        """
+        leader = self._explanation(alarm)
+        told = leader is None or leader.vessel == alarm.vessel or leader.state is State.UNACKNOWLEDGED
+        return leader if told or alarm.priority < Priority.CRITICAL else None
+
+    def _group(self, cause: str) -> list[Alarm]:
+        return [alarm for alarm in self if cause and alarm.cause == cause]
+
+    def _look_after_group(self, cause: str, at_ms: int) -> None:
+        """Where nobody is told of a cause any more, let the most urgent of its alarms come forward."""
+        while True:
+            group = self._group(cause)
+            waiting = [alarm for alarm in group if alarm.keeper is Keeper.EXPLAINED and alarm.active]
+            unexplained = [alarm for alarm in waiting if self._explanation(alarm) is None]
+            if not unexplained:
+                return
+            first = min(unexplained, key=lambda alarm: (-alarm.priority, alarm.since_ms, alarm.name))
+            self._release(first, Keeper.EXPLAINED, "", at_ms, Evidence())
+
+    # What people do
+
+    def acknowledge(self, name: str, at_ms: int, who: str) -> None:
         """Note that `who` has seen the alarm; raise AlarmError where there is nothing to see."""
-        alarm = self._alarms.get(name)
-        if alarm is None:
-            raise AlarmError(f"{name}: no such alarm stands now; `bellwatch status` lists those that do")
+        alarm = self._standing(name)
+        next_state(alarm.state, Trigger.ACKNOWLEDGED)
         worst = max(alarm.active.values(), default=alarm.worst)
-        return self._step(replace(alarm, worst=worst), Trigger.ACKNOWLEDGED, at_ms, Evidence(), who)
+        seen = replace(alarm, worst=worst, acknowledged_ms=at_ms)
+        self._step(seen, Trigger.ACKNOWLEDGED, at_ms, Evidence(), who)
 
-    def _step(
-        self, alarm: Alarm, trigger: Trigger, at_ms: int, evidence: Evidence, who: str = ""
-    ) -> AlarmEvent:
-        alarm = replace(alarm, state=next_state(alarm.state, trigger))
+    def reset(self, name: str, at_ms: int, who: str) -> None:
+        """Let a latched alarm go; raise AlarmError for any other."""
+        self._step(self._standing(name), Trigger.RESET, at_ms, Evidence(), who)
+
+    def hold(self, crossing: Crossing, keeper: Keeper, hold: Hold, at_ms: int) -> None:
+        """Keep an alarm, standing or normal, from people; raise AlarmError where the table forbids it.
+
+        `crossing` says which alarm is meant; its level and priority do not matter.
+        """
+        alarm = self._alarms.get(f"{crossing.channel}/{crossing.condition}") or _new(crossing)
+        if keeper in (Keeper.SHELF, Keeper.SERVICE):
+            next_state(alarm.state, HOLDING[keeper][0])
+        self._hold(alarm, keeper, hold, at_ms, Evidence())
+        self._look_after_group(alarm.cause, at_ms)
+
+    def release(self, name: str, keeper: Keeper, at_ms: int, who: str) -> None:
+        """End a hold; an alarm whose condition lasts is raised. AlarmError where there is no such hold."""
+        alarm = self._standing(name)
+        if keeper not in alarm.holds:
+            next_state(alarm.state, HOLDING[keeper][2])
+        self._release(alarm, keeper, who, at_ms, Evidence())
+
+    def _standing(self, name: str) -> Alarm:
+        if name not in self._alarms:
+            raise AlarmError(f"{name}: no such alarm stands now; `bellwatch status` lists those that do")
+        return self._alarms[name]
+
+    # What time does
+
+    def next_due_ms(self) -> int | None:
+        """Return when a hold ends or an alarm is to be announced again; None where nothing is due."""
+        return min((due_ms for due_ms, _, _ in self._timers()), default=None)
+
+    def let_pass(self) -> None:
+        """Do the next thing that is due; there must be one."""
+        due_ms, name, keeper = min(self._timers())
+        alarm = self._alarms[name]
+        if keeper:
+            self._release(alarm, Keeper(keeper), "", due_ms, Evidence())
+        else:
+            self._step(alarm, Trigger.REANNOUNCED, due_ms, Evidence())
+
+    def _timers(self) -> Iterator[tuple[int, str, str]]:
+        """End a hold; an alarm whose condition lasts is raised. AlarmError if there is no such hold."""
+        for alarm in self:
+            for keeper, hold in alarm.holds.items():
+                if hold.until_ms is not None:
+                    yield hold.until_ms, alarm.name, keeper
+            critical = alarm.state is State.ACKNOWLEDGED and alarm.priority is Priority.CRITICAL
+            if critical and self.rules.reannounce_ms is not None:
+                yield alarm.acknowledged_ms + self.rules.reannounce_ms, alarm.name, ""
+
+    # Steps
+
+    def _hold(self, alarm: Alarm, keeper: Keeper, hold: Hold, at_ms: int, evidence: Evidence) -> None:
+        held = replace(alarm, holds={**alarm.holds, keeper: hold})
+        if HOLDING[held.keeper or keeper][1] is alarm.state:
+            self._keep(held)
+        else:
+            self._step(held, HOLDING[keeper][0], at_ms, evidence, hold.who)
+
+    def _release(self, alarm: Alarm, keeper: Keeper, who: str, at_ms: int, evidence: Evidence) -> None:
+        _, held_state, trigger = HOLDING[keeper]
+        holds = {other: hold for other, hold in alarm.holds.items() if other is not keeper}
+        left = replace(alarm, holds=holds)
+        if alarm.state is not held_state or any(HOLDING[other][1] is held_state for other in holds):
+            self._keep(left)
+            return
+        self._step(left, trigger, at_ms, evidence, who)
+        left = replace(left, state=State.NORMAL)
+        if left.keeper is not None:
+            self._step(left, HOLDING[left.keeper][0], at_ms, evidence, holds[left.keeper].who)
+        elif left.active:
+            left = replace(left, worst=left.priority)
+            leader = self._explanation(left)
+            if leader is None:
+                self._step(left, Trigger.RAISED, at_ms, evidence)
+            else:
+                self._hold(left, Keeper.EXPLAINED, Hold("", leader.name), at_ms, evidence)
+
+    def _step(self, alarm: Alarm, trigger: Trigger, at_ms: int, evidence: Evidence, who: str = "") -> None:
+        worst = max(alarm.worst, *alarm.active.values()) if alarm.active else alarm.worst
+        alarm = replace(alarm, state=next_state(alarm.state, trigger), worst=worst)
         self._keep(alarm)
         self._last_number += 1
-        return AlarmEvent(
-            self._last_number,
-            at_ms,
-            alarm.vessel,
-            alarm.channel,
-            alarm.condition,
-            trigger,
-            alarm.state,
-            alarm.priority,
-            alarm.since_ms,
-            evidence.value,
-            evidence.limit,
-            evidence.rate_per_hour,
-            who,
+        hold = alarm.holds[alarm.keeper] if alarm.keeper else None
+        self._events.append(
+            AlarmEvent(
+                number=self._last_number,
+                at_ms=at_ms,
+                vessel=alarm.vessel,
+                channel=alarm.channel,
+                condition=alarm.condition,
+                trigger=trigger,
+                state=alarm.state,
+                priority=alarm.priority,
+                since_ms=alarm.since_ms,
+                cause=alarm.cause,
+                vessels=self._vessels(alarm),
+                value=evidence.value,
+                limit=evidence.limit,
+                rate_per_hour=evidence.rate_per_hour,
+                reached_ms=evidence.reached_ms,
+                who=who,
+                why=hold.why if hold else "",
+                until_ms=hold.until_ms if hold else None,
+            )
         )
 
+    def _vessels(self, alarm: Alarm) -> tuple[str, ...]:
+        """Return the vessels in which the alarm's cause shows, the alarm's own first."""
+        others = {other.vessel for other in self._group(alarm.cause) if other.active}
+        return (alarm.vessel, *sorted(others.union(alarm.reach) - {alarm.vessel}))
+
     def _keep(self, alarm: Alarm) -> None:
-        if alarm.state is State.NORMAL and not alarm.active:
+        if alarm.state is State.NORMAL and not alarm.active and not alarm.holds:
             self._alarms.pop(alarm.name, None)
         else:
             self._alarms[alarm.name] = alarm
@@ -107,21 +269,36 @@ class AlarmBook:
         return {"alarms": [alarm.to_json() for alarm in self], "last_number": self._last_number}
 
     @classmethod
-    def from_json(cls, data: dict[str, Any]) -> "AlarmBook":
+    def from_json(cls, data: dict[str, Any], rules: AlarmRules) -> "AlarmBook":
         """Return the book that `to_json` wrote down."""
-        book = cls()
+        book = cls(rules)
         book._alarms = {alarm.name: alarm for alarm in map(alarm_from_json, data["alarms"])}
         book._last_number = data["last_number"]
         return book
 
 
-def _trigger(alarm: Alarm, active: dict[str, Priority]) -> Trigger | None:
-    """Say what a change of the crossed levels means for an alarm; None where it means nothing."""
-    before, after = max(alarm.active.values(), default=None), max(active.values(), default=None)
-    if before is None or after is None:
-        if before is after:
-            return None
-        return Trigger.RAISED if before is None else Trigger.RETURNED
-    if before == after:
+def _new(crossing: Crossing) -> Alarm:
+    return Alarm(
+        vessel=crossing.vessel,
+        bus=crossing.bus,
+        channel=crossing.channel,
+        condition=crossing.condition,
+        cause=crossing.cause,
+        state=State.NORMAL,
+        active={},
+        worst=crossing.priority,
+        since_ms=crossing.since_ms,
+        reach=crossing.reach,
+    )
+
+
+def _trigger(before: Alarm, after: Alarm, latching: tuple[Condition, ...]) -> Trigger | None:
+    """Say what a change of the crossed levels means for an alarm that stands; None where it means nothing."""
+    if not before.active:
         return None
-    return Trigger.WORSENED if after > before else Trigger.EASED
+    if not after.active:
+        return Trigger.LATCHED if after.condition in latching else Trigger.RETURNED
+    was, now = max(before.active.values()), max(after.active.values())
+    if was == now:
+        return None
+    return Trigger.WORSENED if now > was else Trigger.EASED

@@ -4,21 +4,23 @@ Everything that moves an alarm from one state to another stands in `TRANSITIONS`
 does not list is refused and changes nothing.
 """
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
 from enum import IntEnum, StrEnum
-from typing import Any
 
 from rules.errors import AlarmError
 
 
 class State(StrEnum):
-    """Where an alarm stands, by its process condition and by whether somebody has seen it."""
+    """Where an alarm stands; the letters are those of the standard's state diagram."""
 
-    NORMAL = "normal"
-    UNACKNOWLEDGED = "unacknowledged"
-    ACKNOWLEDGED = "acknowledged"
-    RETURNED = "returned unacknowledged"
+    NORMAL = "normal"  # A
+    UNACKNOWLEDGED = "unacknowledged"  # B
+    ACKNOWLEDGED = "acknowledged"  # C
+    RETURNED = "returned unacknowledged"  # D
+    LATCHED_UNACKNOWLEDGED = "latched unacknowledged"  # E
+    LATCHED = "latched acknowledged"  # F
+    SHELVED = "shelved"  # G
+    SUPPRESSED = "suppressed by design"  # H
+    OUT_OF_SERVICE = "out of service"  # I
 
 
 class Trigger(StrEnum):
@@ -28,7 +30,16 @@ class Trigger(StrEnum):
     WORSENED = "worsened"
     EASED = "eased"
     RETURNED = "returned"
+    LATCHED = "latched"
     ACKNOWLEDGED = "acknowledged"
+    REANNOUNCED = "announced again"
+    RESET = "reset"
+    SHELVED = "shelved"
+    UNSHELVED = "unshelved"
+    SUPPRESSED = "suppressed"
+    RELEASED = "released"
+    TAKEN_OUT = "taken out of service"
+    PUT_BACK = "put back into service"
 
 
 class Priority(IntEnum):
@@ -52,22 +63,51 @@ class Condition(StrEnum):
     LOW = "low"
     RISING = "rising"
     FALLING = "falling"
+    HEADING_OUT = "heading_out"
     SILENT = "silent"
     PROBE_FAULT = "probe_fault"
+    DISAGREEMENT = "disagreement"
 
 
-TRANSITIONS: dict[tuple[State, Trigger], State] = {
+HELD = (State.OUT_OF_SERVICE, State.SHELVED, State.SUPPRESSED)
+"""States in which an alarm is kept from people, whatever the water does; the first outranks the others."""
+
+_BY_THE_WATER = {
     (State.NORMAL, Trigger.RAISED): State.UNACKNOWLEDGED,
-    (State.UNACKNOWLEDGED, Trigger.ACKNOWLEDGED): State.ACKNOWLEDGED,
     (State.UNACKNOWLEDGED, Trigger.WORSENED): State.UNACKNOWLEDGED,
     (State.UNACKNOWLEDGED, Trigger.EASED): State.UNACKNOWLEDGED,
     (State.UNACKNOWLEDGED, Trigger.RETURNED): State.RETURNED,
+    (State.UNACKNOWLEDGED, Trigger.LATCHED): State.LATCHED_UNACKNOWLEDGED,
     (State.ACKNOWLEDGED, Trigger.WORSENED): State.UNACKNOWLEDGED,
     (State.ACKNOWLEDGED, Trigger.EASED): State.ACKNOWLEDGED,
     (State.ACKNOWLEDGED, Trigger.RETURNED): State.NORMAL,
-    (State.RETURNED, Trigger.ACKNOWLEDGED): State.NORMAL,
+    (State.ACKNOWLEDGED, Trigger.LATCHED): State.LATCHED,
+    (State.ACKNOWLEDGED, Trigger.REANNOUNCED): State.UNACKNOWLEDGED,
     (State.RETURNED, Trigger.RAISED): State.UNACKNOWLEDGED,
+    (State.LATCHED_UNACKNOWLEDGED, Trigger.RAISED): State.UNACKNOWLEDGED,
+    (State.LATCHED, Trigger.RAISED): State.UNACKNOWLEDGED,
 }
+_BY_PEOPLE = {
+    (State.UNACKNOWLEDGED, Trigger.ACKNOWLEDGED): State.ACKNOWLEDGED,
+    (State.RETURNED, Trigger.ACKNOWLEDGED): State.NORMAL,
+    (State.LATCHED_UNACKNOWLEDGED, Trigger.ACKNOWLEDGED): State.LATCHED,
+    (State.LATCHED, Trigger.RESET): State.NORMAL,
+    (State.SHELVED, Trigger.UNSHELVED): State.NORMAL,
+    (State.SUPPRESSED, Trigger.RELEASED): State.NORMAL,
+    (State.OUT_OF_SERVICE, Trigger.PUT_BACK): State.NORMAL,
+}
+_HOLDING = {
+    (state, trigger): held
+    for trigger, held in (
+        (Trigger.SUPPRESSED, State.SUPPRESSED),
+        (Trigger.SHELVED, State.SHELVED),
+        (Trigger.TAKEN_OUT, State.OUT_OF_SERVICE),
+    )
+    for state in State
+    if state not in HELD[: HELD.index(held) + 1]
+}
+
+TRANSITIONS: dict[tuple[State, Trigger], State] = {**_BY_THE_WATER, **_BY_PEOPLE, **_HOLDING}
 
 
 def next_state(state: State, trigger: Trigger) -> State:
@@ -75,48 +115,5 @@ def next_state(state: State, trigger: Trigger) -> State:
     try:
         return TRANSITIONS[state, trigger]
     except KeyError:
-        raise AlarmError(f"an alarm that is {state} cannot be {trigger}") from None
-
-
-@dataclass(frozen=True, slots=True)
-class Alarm:
-    """One condition on one channel, as it stands; `since_ms` is when the condition began.
-
-    `active` maps each level that is crossed now to its priority; `worst` is the most urgent
-    priority that nobody has acknowledged yet.
-    """
-
-    vessel: str
-    channel: str
-    condition: Condition
-    state: State
-    active: Mapping[str, Priority]
-    worst: Priority
-    since_ms: int
-
-    @property
-    def priority(self) -> Priority:
-        """Return how urgent the condition is now; once it has returned, how urgent it came to be."""
-        return max(self.active.values(), default=self.worst)
-
-    @property
-    def name(self) -> str:
-        """Return what people acknowledge it by, such as kreisel-1/temperature/high."""
-        return f"{self.channel}/{self.condition}"
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values; `alarm_from_json` is the inverse."""
-        return {**asdict(self), "active": {level: int(rank) for level, rank in sorted(self.active.items())}}
-
-
-def alarm_from_json(data: dict[str, Any]) -> Alarm:
-    """Return the alarm that `Alarm.to_json` wrote down."""
-    return Alarm(
-        vessel=data["vessel"],
-        channel=data["channel"],
-        condition=Condition(data["condition"]),
-        state=State(data["state"]),
-        active={level: Priority(rank) for level, rank in data["active"].items()},
-        worst=Priority(data["worst"]),
-        since_ms=data["since_ms"],
-    )
+        possible = ", ".join(sorted(then for now, then in TRANSITIONS if now is state))
+        raise AlarmError(f"an alarm that is {state} cannot be {trigger}; it can be: {possible}") from None

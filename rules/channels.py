@@ -6,31 +6,36 @@ judge: conductivity into salinity, oxygen in mg/L into saturation and back.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rules.plan import RACK_WIDE, RackPlan, Source
 from rules.quantities import Quantity
+from rules.specific_conductance import Compensation
 
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One judged series; `inputs` name the channels whose newest values its conversion needs."""
+    """One judged series; `inputs` name the channels whose newest values its conversion needs.
+
+    `twin` is the channel of the first probe for the same quantity, where this is a redundant one.
+    """
 
     name: str
     vessel: str
     quantity: Quantity
     source: Source
     inputs: tuple[str, ...] = ()
+    twin: str = ""
 
     @property
     def measured(self) -> bool:
-        """Return whether the readings are taken as the probe gives them."""
+        """Return whether the probe itself reports this quantity (a conductivity perhaps at 25 °C)."""
         return self.source.quantity is self.quantity
 
 
 def channels_of(plan: RackPlan) -> tuple[Channel, ...]:
     """Return the channels of a rack, each after those that it takes its inputs from."""
-    measured = _measured(plan.sources)
+    measured = _uncompensated(_measured(plan.sources))
     rack_wide = [channel for channel in measured if channel.vessel == RACK_WIDE]
     found = list(measured)
     for vessel in plan.vessels:
@@ -43,15 +48,24 @@ def channels_of(plan: RackPlan) -> tuple[Channel, ...]:
 def _measured(sources: Iterable[Source]) -> list[Channel]:
     sources = list(sources)
     several = [(source.vessel, source.quantity) for source in sources]
-    return [
-        Channel(
-            _name(source, source.quantity, several.count((source.vessel, source.quantity)) > 1),
-            source.vessel,
-            source.quantity,
-            source,
-        )
-        for source in sources
-    ]
+    found: list[Channel] = []
+    for source in sources:
+        same = [channel for channel in found if channel.vessel == source.vessel]
+        twin = next((channel.name for channel in same if channel.quantity is source.quantity), "")
+        name = _name(source, source.quantity, several.count((source.vessel, source.quantity)) > 1)
+        found.append(Channel(name, source.vessel, source.quantity, source, twin=twin))
+    return found
+
+
+def _uncompensated(measured: list[Channel]) -> list[Channel]:
+    """Give each conductivity at 25 °C the temperature that makes it one in situ, and its place after that."""
+    as_read = [channel for channel in measured if channel.source.compensation is Compensation.NONE]
+    at_25 = [channel for channel in measured if channel.source.compensation is not Compensation.NONE]
+    for channel in at_25:
+        here = [other for other in as_read if other.vessel == channel.vessel]
+        temperature = _beside(channel.source, here, Quantity.TEMPERATURE)
+        as_read.append(replace(channel, inputs=(temperature,) if temperature else ()))
+    return as_read
 
 
 def _name(source: Source, quantity: Quantity, several: bool) -> str:

@@ -1,4 +1,4 @@
-"""The engine: inputs in arrival order go in, quality flags and alarm events come out.
+"""The engine: inputs in arrival order go in, quality flags, alarm events and notices come out.
 
 The engine has no clock. Time comes from the inputs and from `advance`, which promises that no
 input before `until_ms` will follow. Feeding `a + b` gives exactly what feeding `a` and then `b`
@@ -6,18 +6,22 @@ gives, wherever the cut, with a snapshot and restore in between; `tests/test_eng
 this, and replay, restart and the live watch all rest on it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarm_book import AlarmBook, Crossing, Evidence
-from rules.alarms import Alarm, Condition, Priority
+from rules.alarm import Alarm
+from rules.alarm_book import AlarmBook, Crossing
+from rules.alarms import Condition, Priority
+from rules.causes import silence_cause, water_cause
 from rules.channels import Channel, channels_of
 from rules.conversion import PRESSURE_HOLDS_MS, convert, newest_known
-from rules.errors import AlarmError, InputError
+from rules.deeds import Deeds, finish_maintenance
+from rules.errors import InputError, RulesError
 from rules.judgement import (
+    FAULT_KEY,
     ChannelState,
     Edge,
     Series,
@@ -29,19 +33,13 @@ from rules.judgement import (
 from rules.limits import Level, limits_of, worst_priority
 from rules.plan import RackPlan, Source, plan_from_json
 from rules.quantities import Quantity
-from rules.readings import Action, Amendment, ChannelFlags, Outcome, Readings
-from rules.tolerance import Tolerance
+from rules.rack_state import RackState, rack_state_from_json, stages_under
+from rules.readings import Action, Amendment, ChannelFlags, Evidence, Notice, Outcome, Readings
+from rules.silence import Places, Silence, SourceState, note_heard, silences
+from rules.stage_plan import StageNow, bounds, move
+from rules.tolerance import Band, Tolerance
 
-SNAPSHOT_VERSION = 1
-
-
-@dataclass(slots=True)
-class SourceState:
-    """When a source was last heard: taken in at `at_ms`, measured at `time_ms`."""
-
-    at_ms: int
-    time_ms: int = -1
-    silent: bool = False
+SNAPSHOT_VERSION = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +57,7 @@ class ChannelNow:
 
 @dataclass(frozen=True, slots=True)
 class _Due:
-    """An edge in its place: before reading `position` (`timer`), or made by it."""
+    """A crossing in its place: before reading `position` (`timer`), or made by it."""
 
     position: int
     timer: bool
@@ -78,37 +76,21 @@ class Engine:
     """The state of a rack's judgement; every public method takes inputs no earlier than the last."""
 
     def __init__(self, plan: RackPlan, start_ms: int) -> None:
-        self._plan = plan
         self._clock_ms = start_ms
-        self._book = AlarmBook()
+        self._book = AlarmBook(plan.alarm_rules)
         self._sources = {source.id: SourceState(start_ms) for source in plan.sources}
+        self._rack = RackState(stages_under(plan, start_ms, None, {}), done_ms=start_ms)
         self._arrange(plan)
         self._channels = {channel.name: ChannelState() for channel in self._order}
 
     def _arrange(self, plan: RackPlan) -> None:
         """Work out from the plan what does not change until the next one."""
         self._plan = plan
+        self._book.rules = plan.alarm_rules
         self._order = channels_of(plan)
-        self._at = {channel.name: place for place, channel in enumerate(self._order)}
+        self._needed: dict[int, Priority] = {}
+        self._place = {channel.name: place for place, channel in enumerate(self._order)}
         self._own = {channel.source.id: channel for channel in self._order if channel.measured}
-        self._needed = {source.id: self._worst_without(source) for source in plan.sources}
-
-    def _worst_without(self, source: Source) -> Priority:
-        """Return the priority of the worst alarm that nobody could raise without `source`.
-
-        The barometer is not counted: its last value, then the standard one, stands in for it.
-        """
-        if source.quantity is Quantity.AIR_PRESSURE:
-            return Priority.LOW
-        lost = {channel.name for channel in self._order if channel.source.id == source.id}
-        for channel in self._order:
-            if lost.intersection(channel.inputs):
-                lost.add(channel.name)
-        return max(
-            worst_priority(self._plan.tolerance(channel.vessel, channel.quantity))
-            for channel in self._order
-            if channel.name in lost
-        )
 
     # Inputs
 
@@ -121,67 +103,48 @@ class Engine:
         outcome = Outcome()
         if not len(readings):
             return outcome
-        blocks = self._by_source(readings)
-        self._refuse_disorder(readings, blocks)
-        due = self._silences(readings.at_ms, blocks)
-        before = {name: (state.good_time_ms, state.good_value) for name, state in self._channels.items()}
-        usable: dict[str, Series] = {}
-        for channel in self._order:
-            indices = blocks.get(channel.source.id)
-            if indices is None:
-                continue
-            series = self._series(channel, readings, indices, before, usable)
-            former_flag = self._channels[channel.name].flag
-            verdict = self._judge(channel, series)
-            usable[channel.name] = Series(series.index, series.time_ms, verdict.usable)
-            self._note_flags(channel, readings.seq[indices], series, verdict, former_flag, outcome)
-            due += self._placed(channel, readings.at_ms, verdict.edges)
-        for source_id, indices in blocks.items():
-            state = self._sources[source_id]
-            state.at_ms, state.time_ms = int(readings.at_ms[indices[-1]]), int(readings.time_ms[indices[-1]])
-        self._clock_ms = int(readings.at_ms[-1])
-        self._settle(due, outcome)
+        self._refuse_disorder(readings)
+        start = 0
+        while (moment_ms := self._moment_up_to(int(readings.at_ms[-1]))) is not None:
+            stop = int(np.searchsorted(readings.at_ms, moment_ms))
+            self._judge_block(readings.part(start, stop), outcome)
+            self._reach(moment_ms, outcome)
+            start = stop
+        self._judge_block(readings.part(start, len(readings)), outcome)
         return outcome
 
     def advance(self, until_ms: int) -> Outcome:
         """Let time pass: everything that falls due before `until_ms` happens."""
         if until_ms < self._clock_ms:
             raise InputError(f"time cannot run back from {self._clock_ms} to {until_ms} ms")
-        self._clock_ms = until_ms
         outcome = Outcome()
-        self._settle(self._silences(np.array([until_ms], dtype=np.int64), {}), outcome)
+        while (moment_ms := self._moment_up_to(until_ms)) is not None:
+            self._reach(moment_ms, outcome)
+        self._pass_time(until_ms, outcome)
         return outcome
 
     def act(self, action: Action) -> Outcome:
         """Take what a person did into account; a refused action says why in `Outcome.refusal`."""
         outcome = self.advance(action.at_ms)
+        deeds = Deeds(self._plan, self._book, self._rack, self._possible_alarms())
         try:
-            if action.kind != "acknowledge":
-                raise AlarmError(f"{action.kind}: no such action; known is: acknowledge")
-            outcome.events.append(self._book.acknowledge(action.body["alarm"], action.at_ms, action.who))
-        except AlarmError as refused:
+            deeds.do(action)
+        except RulesError as refused:
             outcome.refusal = str(refused)
+        outcome.notices += deeds.notices
+        self._drop_limits_that_are_gone(action.at_ms, outcome)
         return outcome
 
     def configure(self, plan: RackPlan, at_ms: int) -> Outcome:
-        """Go on under another plan: what both plans have keeps its state, alarms without a limit return."""
+        """Go on under another plan: what both have keeps its state, alarms without a limit return."""
         outcome = self.advance(at_ms)
+        self._rack.stages = stages_under(plan, at_ms, self._plan, self._rack.stages)
         self._arrange(plan)
-        self._sources = {
-            source.id: self._sources.get(source.id, SourceState(at_ms)) for source in plan.sources
-        }
-        self._channels = {
-            channel.name: self._channels.get(channel.name, ChannelState()) for channel in self._order
-        }
-        possible = {channel.name: self._possible(channel) for channel in self._order}
-        for channel in self._order:
-            standing = self._channels[channel.name].standing
-            for key in sorted(standing.keys() - possible[channel.name]):
-                del standing[key]
-        for alarm in self._book:
-            for level in sorted(alarm.active):
-                if f"{alarm.condition}:{level}" not in possible.get(alarm.channel, set()):
-                    self._cross(_gone(alarm, level, at_ms), at_ms, Evidence(), outcome)
+        known = self._sources
+        self._sources = {source.id: known.get(source.id, SourceState(at_ms)) for source in plan.sources}
+        channels = self._channels
+        self._channels = {channel.name: channels.get(channel.name, ChannelState()) for channel in self._order}
+        self._drop_limits_that_are_gone(at_ms, outcome)
         return outcome
 
     # What people look at
@@ -195,7 +158,7 @@ class Engine:
         return [
             ChannelNow(
                 channel,
-                self._plan.tolerance(channel.vessel, channel.quantity),
+                self._tolerance(channel),
                 state.time_ms,
                 state.value,
                 state.flag,
@@ -205,6 +168,14 @@ class Engine:
             for channel in self._order
             for state in [self._channels[channel.name]]
         ]
+
+    def stages(self) -> dict[str, StageNow]:
+        """Return the stage that lives in each vessel."""
+        return dict(self._rack.stages)
+
+    def maintenance(self) -> dict[str, int]:
+        """Return what is under maintenance (vessel/NAME or bus/NAME), and until when."""
+        return {target: hold.until_ms or 0 for target, hold in self._rack.maintenance.items()}
 
     def newest_times_ms(self) -> dict[int, int]:
         """Return when each source's newest reading was measured; -1 where there is none yet."""
@@ -229,9 +200,8 @@ class Engine:
             "plan": self._plan.to_json(),
             "clock_ms": self._clock_ms,
             "book": self._book.to_json(),
-            "sources": {
-                str(key): [state.at_ms, state.time_ms, state.silent] for key, state in self._sources.items()
-            },
+            "rack": self._rack.to_json(),
+            "sources": {str(key): state.to_json() for key, state in self._sources.items()},
             "channels": {name: channel_state_to_json(state) for name, state in self._channels.items()},
         }
 
@@ -240,15 +210,74 @@ class Engine:
         """Return the engine that `snapshot` wrote down."""
         if data.get("version") != SNAPSHOT_VERSION:
             raise InputError(f"snapshot version {data.get('version')}; this engine reads {SNAPSHOT_VERSION}")
-        engine = cls(plan_from_json(data["plan"]), data["clock_ms"])
-        engine._book = AlarmBook.from_json(data["book"])
+        plan = plan_from_json(data["plan"])
+        engine = cls(plan, data["clock_ms"])
+        engine._book = AlarmBook.from_json(data["book"], plan.alarm_rules)
+        engine._rack = rack_state_from_json(data["rack"])
         engine._sources = {int(key): SourceState(*state) for key, state in data["sources"].items()}
         engine._channels = {name: channel_state_from_json(state) for name, state in data["channels"].items()}
         return engine
 
+    # Time
+
+    def _moment_up_to(self, until_ms: int) -> int | None:
+        """Return the next planned move, end of maintenance or reminder, if it is due by `until_ms`."""
+        moment_ms = self._rack.next_moment_ms(self._plan)
+        return moment_ms if moment_ms is not None and moment_ms <= until_ms else None
+
+    def _reach(self, moment_ms: int, outcome: Outcome) -> None:
+        """Come to a moment of the plan: it holds for every reading from then on."""
+        self._pass_time(moment_ms, outcome)
+        self._rack.done_ms = moment_ms
+        for vessel, steps in self._plan.steps.items():
+            for step in steps:
+                if step.at_ms == moment_ms:
+                    self._rack.stages[vessel] = move(self._rack.stages[vessel], step)
+        over = Action(moment_ms, "end_maintenance", "", {})
+        for target, hold in sorted(self._rack.maintenance.items()):
+            if hold.until_ms == moment_ms:
+                finish_maintenance(self._book, self._rack, target, over)
+                outcome.notices.append(self._maintenance_over(target, moment_ms))
+        for vessel, due_ms in self._rack.reminders(self._plan):
+            if due_ms == moment_ms:
+                details = {"stage": self._rack.stages[vessel].stage}
+                outcome.notices.append(Notice("stage runs long", moment_ms, vessel, details))
+        self._drop_limits_that_are_gone(moment_ms, outcome)
+
+    def _pass_time(self, until_ms: int, outcome: Outcome) -> None:
+        self._clock_ms = until_ms
+        clock = np.array([until_ms], dtype=np.int64)
+        fallen = [
+            self._silence(silence) for silence in silences(self._plan.sources, self._sources, clock, {})
+        ]
+        self._settle(fallen, outcome)
+
+    def _maintenance_over(self, target: str, at_ms: int) -> Notice:
+        """Say whether the water is back in its bands after maintenance."""
+        outside, unknown = [], []
+        for channel in self._order:
+            if target not in (f"vessel/{channel.vessel}", f"bus/{channel.source.bus}"):
+                continue
+            state, tolerance = self._channels[channel.name], self._tolerance(channel)
+            if tolerance is None:
+                continue
+            if np.isnan(state.good_value) or at_ms - state.good_time_ms > channel.source.silent_after_ms:
+                unknown.append(channel.name)
+            elif not _within(tolerance.advisory, state.good_value):
+                outside.append(channel.name)
+        return Notice("maintenance over", at_ms, target, {"outside": outside, "unknown": unknown})
+
     # The steps of a block
 
-    def _by_source(self, readings: Readings) -> dict[int, NDArray[np.intp]]:
+    def _refuse_disorder(self, readings: Readings) -> None:
+        if readings.at_ms[0] < self._clock_ms or (np.diff(readings.at_ms) < 0).any():
+            raise InputError("readings must come in the order of their arrival, none before the last")
+        for source_id, here in self._by_source(readings).items():
+            times = readings.time_ms[here]
+            if times[0] <= self._sources[source_id].time_ms or (np.diff(times) <= 0).any():
+                raise InputError(f"the times of source {source_id} must rise from reading to reading")
+
+    def _by_source(self, readings: Readings) -> Places:
         """Return the places of each source's readings in the block, in arrival order."""
         order = np.argsort(readings.source.astype(np.uint16), kind="stable")
         ranked = readings.source[order]
@@ -260,44 +289,67 @@ class Engine:
             if stop > start
         }
 
-    def _refuse_disorder(self, readings: Readings, blocks: dict[int, NDArray[np.intp]]) -> None:
-        if readings.at_ms[0] < self._clock_ms or (np.diff(readings.at_ms) < 0).any():
-            raise InputError("readings must come in the order of their arrival, none before the last")
-        for source_id, indices in blocks.items():
-            times = readings.time_ms[indices]
-            if times[0] <= self._sources[source_id].time_ms or (np.diff(times) <= 0).any():
-                raise InputError(f"the times of source {source_id} must rise from reading to reading")
+    def _judge_block(self, readings: Readings, outcome: Outcome) -> None:
+        if not len(readings):
+            return
+        places = self._by_source(readings)
+        due = [
+            self._silence(silence)
+            for silence in silences(self._plan.sources, self._sources, readings.at_ms, places)
+        ]
+        before = {name: (state.good_time_ms, state.good_value) for name, state in self._channels.items()}
+        usable: dict[str, Series] = {}
+        for channel in self._order:
+            here = places.get(channel.source.id)
+            if here is None:
+                continue
+            series = self._series(channel, readings, here, before, usable)
+            former_flag = self._channels[channel.name].flag
+            verdict = self._judge(channel, series, before, usable)
+            usable[channel.name] = Series(series.index, series.time_ms, verdict.usable)
+            self._note_flags(channel, readings.seq[here], series, verdict, former_flag, outcome)
+            due += self._placed(channel, readings.at_ms, verdict.edges)
+        note_heard(self._sources, readings.at_ms, readings.time_ms, places)
+        self._clock_ms = int(readings.at_ms[-1])
+        self._settle(due, outcome)
 
     def _series(
         self,
         channel: Channel,
         readings: Readings,
-        indices: NDArray[np.intp],
+        here: NDArray[np.intp],
         before: dict[str, tuple[int, float]],
         usable: dict[str, Series],
     ) -> Series:
         if channel.measured:
-            return Series(indices, readings.time_ms[indices], readings.value[indices])
+            return Series(here, readings.time_ms[here], readings.value[here])
         source = usable[self._own[channel.source.id].name]
-        inputs = [
-            newest_known(before[name], usable.get(name), source, self._holds_ms(name))
-            for name in channel.inputs
-        ]
-        return Series(indices, source.time_ms, convert(channel, source.value, inputs))
+        inputs = [self._newest(name, source, before, usable) for name in channel.inputs]
+        return Series(here, source.time_ms, convert(channel, source.value, inputs))
 
-    def _holds_ms(self, name: str) -> int:
-        channel = self._order[self._at[name]]
-        if channel.quantity is Quantity.AIR_PRESSURE:
-            return PRESSURE_HOLDS_MS
-        return channel.source.silent_after_ms
+    def _newest(
+        self, name: str, at: Series, before: dict[str, tuple[int, float]], usable: dict[str, Series]
+    ) -> NDArray[np.float64]:
+        channel = self._order[self._place[name]]
+        pressure = channel.quantity is Quantity.AIR_PRESSURE
+        oldest_ms = PRESSURE_HOLDS_MS if pressure else channel.source.silent_after_ms
+        return newest_known(before[name], usable.get(name), at, oldest_ms)
 
-    def _judge(self, channel: Channel, series: Series) -> Verdict:
+    def _judge(
+        self,
+        channel: Channel,
+        series: Series,
+        before: dict[str, tuple[int, float]],
+        usable: dict[str, Series],
+    ) -> Verdict:
+        twin = channel.twin and self._newest(channel.twin, series, before, usable)
         return judge_channel(
             series,
+            twin if isinstance(twin, np.ndarray) else None,
             self._channels[channel.name],
-            self._plan.tolerance(channel.vessel, channel.quantity),
+            bounds(self._plan.tolerances, self._stage(channel), channel.quantity, series.time_ms),
             self._plan.quality[channel.quantity],
-            self._needed[channel.source.id],
+            self._worst_without(channel.source),
         )
 
     def _note_flags(
@@ -318,37 +370,22 @@ class Engine:
             ChannelFlags(channel.name, seq, series.time_ms, series.value, judged.summary, judged.tests)
         )
 
-    def _silences(self, at_ms: NDArray[np.int64], blocks: dict[int, NDArray[np.intp]]) -> list[_Due]:
-        """Find where sources fell silent or were heard again, and carry `silent` on (it is changed)."""
-        due: list[_Due] = []
-        for source_id, state in self._sources.items():
-            channel = self._own[source_id]
-            limit_ms = channel.source.silent_after_ms
-            indices = blocks.get(source_id, np.array([], dtype=np.intp))
-            heard = np.concatenate([[state.at_ms], at_ms[indices], [at_ms[-1]]])
-            for gap in np.flatnonzero(np.diff(heard) > limit_ms).tolist():
-                fell_ms = int(heard[gap]) + limit_ms
-                if gap > 0 or not state.silent:
-                    position = int(np.searchsorted(at_ms, fell_ms, side="right"))
-                    due.append(self._silence(channel, position, fell_ms, int(heard[gap]), True))
-                state.silent = True
-                if gap < indices.size:
-                    position = int(indices[gap])
-                    due.append(self._silence(channel, position, int(at_ms[position]), int(heard[gap]), False))
-                    state.silent = False
-        return due
+    # Crossings
 
-    def _silence(self, channel: Channel, position: int, at_ms: int, since_ms: int, active: bool) -> _Due:
-        crossing = Crossing(
-            channel.vessel,
-            channel.name,
-            Condition.SILENT,
-            Level.ADVISORY,
-            self._needed[channel.source.id],
-            active,
-            since_ms,
+    def _silence(self, silence: Silence) -> _Due:
+        channel = self._own[silence.source.id]
+        crossing = self._crossing(channel, Condition.SILENT, Level.ADVISORY, silence.begins, silence.since_ms)
+        bus = silence.source.bus if silence.whole_bus else None
+        reach = tuple(sorted({source.vessel for source in self._plan.sources if source.bus == bus}))
+        return _Due(
+            silence.position,
+            silence.begins,
+            silence.at_ms,
+            self._place[channel.name],
+            -1,
+            replace(crossing, cause=silence_cause(channel, silence.whole_bus), reach=reach),
+            Evidence(),
         )
-        return _Due(position, active, at_ms, self._at[channel.name], -1, crossing, Evidence())
 
     def _placed(self, channel: Channel, at_ms: NDArray[np.int64], edges: list[Edge]) -> list[_Due]:
         return [
@@ -356,43 +393,119 @@ class Engine:
                 edge.index,
                 False,
                 int(at_ms[edge.index]),
-                self._at[channel.name],
-                place,
-                Crossing(
-                    channel.vessel,
-                    channel.name,
-                    edge.condition,
-                    edge.level,
-                    edge.priority,
-                    edge.active,
-                    edge.since_ms,
+                self._place[channel.name],
+                order,
+                self._crossing(
+                    channel, edge.condition, edge.level, edge.active, edge.since_ms, edge.priority
                 ),
-                Evidence(_number(edge.value), edge.limit, _number(edge.rate_per_hour)),
+                edge.evidence,
             )
-            for place, edge in enumerate(edges)
+            for order, edge in enumerate(edges)
         ]
 
     def _settle(self, due: list[_Due], outcome: Outcome) -> None:
+        """Let everything happen in its order, up to the clock."""
         for item in sorted(due, key=lambda item: item.order):
-            self._cross(item.crossing, item.at_ms, item.evidence, outcome)
+            self._ring_timers(item.at_ms)
+            held = self._rack.maintenance_of(item.crossing.vessel, item.crossing.bus)
+            self._book.cross(item.crossing, item.at_ms, item.evidence, held)
+        self._ring_timers(self._clock_ms)
+        outcome.events += self._book.take_events()
 
-    def _cross(self, crossing: Crossing, at_ms: int, evidence: Evidence, outcome: Outcome) -> None:
-        event = self._book.cross(crossing, at_ms, evidence)
-        if event is not None:
-            outcome.events.append(event)
+    def _ring_timers(self, before_ms: int) -> None:
+        while (due_ms := self._book.next_due_ms()) is not None and due_ms < before_ms:
+            self._book.let_pass()
 
-    def _possible(self, channel: Channel) -> set[str]:
+    def _crossing(
+        self,
+        channel: Channel,
+        condition: Condition,
+        level: Level,
+        active: bool,
+        since_ms: int,
+        priority: Priority | None = None,
+    ) -> Crossing:
+        return Crossing(
+            vessel=channel.vessel,
+            bus=channel.source.bus,
+            channel=channel.name,
+            condition=condition,
+            cause=water_cause(self._plan, channel, condition, level),
+            level=level,
+            priority=priority or self._worst_without(channel.source),
+            active=active,
+            since_ms=since_ms,
+        )
+
+    def _possible_alarms(self) -> dict[str, Crossing]:
+        """Return every alarm that the rack can raise now, by name."""
+        return {
+            f"{channel.name}/{condition}": self._crossing(
+                channel, condition, Level(level), False, self._clock_ms
+            )
+            for channel in self._order
+            for condition, level in (key.split(":") for key in sorted(self._possible_keys(channel)))
+            for condition in [Condition(condition)]
+        }
+
+    def _possible_keys(self, channel: Channel) -> set[str]:
         """Return the keys of every condition and level that a channel can be in."""
-        tolerance = self._plan.tolerance(channel.vessel, channel.quantity)
+        tolerance = self._tolerance(channel)
         keys = {limit.key for limit in limits_of(tolerance)} if tolerance else set()
-        keys.add(f"{Condition.PROBE_FAULT}:{Level.ADVISORY}")
+        keys.add(FAULT_KEY)
         return keys | {f"{Condition.SILENT}:{Level.ADVISORY}"} if channel.measured else keys
 
+    def _drop_limits_that_are_gone(self, at_ms: int, outcome: Outcome) -> None:
+        """Let conditions return whose limit, or whole channel, no longer exists."""
+        self._needed.clear()
+        possible = {channel.name: self._possible_keys(channel) for channel in self._order}
+        for name, keys in possible.items():
+            standing = self._channels[name].standing
+            for key in sorted(standing.keys() - keys):
+                del standing[key]
+        for alarm in self._book:
+            for level, priority in sorted(alarm.active.items()):
+                if f"{alarm.condition}:{level}" not in possible.get(alarm.channel, set()):
+                    gone = Crossing(
+                        alarm.vessel,
+                        alarm.bus,
+                        alarm.channel,
+                        alarm.condition,
+                        alarm.cause,
+                        level,
+                        priority,
+                        False,
+                        at_ms,
+                    )
+                    self._book.cross(gone, at_ms, Evidence(), None)
+        outcome.events += self._book.take_events()
 
-def _gone(alarm: Alarm, level: str, at_ms: int) -> Crossing:
-    priority = alarm.active[level]
-    return Crossing(alarm.vessel, alarm.channel, alarm.condition, level, priority, False, at_ms)
+    # Looking things up
+
+    def _stage(self, channel: Channel) -> StageNow:
+        return self._rack.stages.get(channel.vessel, StageNow("", 0))
+
+    def _tolerance(self, channel: Channel) -> Tolerance | None:
+        return self._plan.tolerances.get(self._stage(channel).stage, {}).get(channel.quantity)
+
+    def _worst_without(self, source: Source) -> Priority:
+        """Return the priority of the worst alarm that nobody could raise without `source`.
+
+        The barometer is not counted: its last value, then the standard one, stands in for it.
+        """
+        if source.id not in self._needed:
+            self._needed[source.id] = self._work_out_worst_without(source)
+        return self._needed[source.id]
+
+    def _work_out_worst_without(self, source: Source) -> Priority:
+        if source.quantity is Quantity.AIR_PRESSURE:
+            return Priority.LOW
+        lost = {channel.name for channel in self._order if channel.source.id == source.id}
+        for channel in self._order:
+            if lost.intersection(channel.inputs):
+                lost.add(channel.name)
+        return max(worst_priority(self._tolerance(self._order[self._place[name]])) for name in lost)
 
 
-def _number(value: float) -> float | None:
-    return None if np.isnan(value) else value
+def _within(band: Band, value: float) -> bool:
+    return (band.low is None or value >= band.low) and (band.high is None or value <= band.high)

@@ -1,9 +1,9 @@
-"""Judging one channel: quality flags first, then the limits on its value and on its rate.
+"""Judging one channel: quality flags first, then the limits on its value, its rate and its course.
 
 Array kernels find the few readings at which something turns; nothing else leaves this module.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,16 +11,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.alarms import Condition, Priority
-from rules.limits import Level, Limit, limits_of
+from rules.limits import Basis, Level, Limit
 from rules.persistence import Persistence, Phase, turns
 from rules.quality import Flag, Judged, QualitySettings, QualityState, judge
+from rules.readings import Evidence
 from rules.tolerance import Tolerance
-from rules.trend import TrendState, rates_per_hour, trend_state_from_json
+from rules.trend import MS_PER_HOUR, Trend, TrendState, trend, trend_state_from_json
+
+Array = NDArray[np.float64]
 
 FAULT_DELAYS_MS = (60_000, 60_000)
 """Readings that keep failing for this long are a probe fault (project judgement)."""
 
-_FAULT_KEY = f"{Condition.PROBE_FAULT}:{Level.ADVISORY}"
+FAULT_KEY = f"{Condition.PROBE_FAULT}:{Level.ADVISORY}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +32,15 @@ class Series:
 
     index: NDArray[np.intp]
     time_ms: NDArray[np.int64]
-    value: NDArray[np.float64]
+    value: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """What a channel is judged by in one block: each limit with its value, on a ramp values (shape m)."""
+
+    tolerance: Tolerance | None
+    limits: Sequence[tuple[Limit, float | Array]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,9 +53,7 @@ class Edge:
     priority: Priority
     active: bool
     since_ms: int
-    value: float
-    limit: float | None
-    rate_per_hour: float
+    evidence: Evidence
 
 
 @dataclass(slots=True)
@@ -67,66 +76,119 @@ class ChannelState:
 class Verdict:
     """What came of one block: the values that may be used (NaN elsewhere), flags and edges."""
 
-    usable: NDArray[np.float64]
+    usable: Array
     judged: Judged
     edges: list[Edge]
 
 
 def judge_channel(
     series: Series,
+    twin: Array | None,
     state: ChannelState,
-    tolerance: Tolerance | None,
+    bounds: Bounds,
     quality: QualitySettings,
     fault_priority: Priority,
 ) -> Verdict:
-    """Judge the readings of one channel in one block and carry `state` on (it is changed)."""
+    """Judge the readings of one channel in one block and carry `state` on (it is changed).
+
+    `twin` is what a redundant probe says at each reading (shape m); None where there is none.
+    """
     judged = judge(series.time_ms, series.value, quality, state.quality)
-    usable = np.where(judged.causal == Flag.FAIL, np.nan, series.value)
+    failed = judged.causal == Flag.FAIL
+    usable = np.where(failed, np.nan, series.value) if failed.any() else series.value
     state.quality = judged.state
-    edges = list(_fault_edges(series, judged, state, fault_priority))
-    if tolerance is None:
-        rates = np.full(series.value.size, np.nan)
-    else:
-        rates, state.trend = rates_per_hour(series.time_ms, usable, tolerance.rate_window_ms, state.trend)
-        for limit in limits_of(tolerance):
-            edges += _limit_edges(Series(series.index, series.time_ms, usable), rates, limit, state)
-    _remember(series, usable, judged, rates, state)
+    edges = list(_fault_edges(series, judged, failed, state, fault_priority))
+    rate = np.full(usable.size, np.nan)
+    if bounds.tolerance is not None:
+        course, state.trend = trend(series.time_ms, usable, bounds.tolerance.rate_window_ms, state.trend)
+        rate = course.rate_per_hour
+        judgement = _Judgement(series, usable, twin, course, bounds.tolerance, state)
+        for limit, value in bounds.limits:
+            edges += judgement.edges(limit, value)
+    _remember(series, usable, judged, rate, state)
     return Verdict(usable, judged, edges)
 
 
-def _limit_edges(
-    usable: Series, rates: NDArray[np.float64], limit: Limit, state: ChannelState
+@dataclass(frozen=True, slots=True)
+class _Judgement:
+    """One block of one channel, ready to be compared with limits."""
+
+    series: Series
+    usable: Array
+    twin: Array | None
+    course: Trend
+    tolerance: Tolerance
+    state: ChannelState
+
+    def edges(self, limit: Limit, bound: float | Array) -> Iterator[Edge]:
+        """Find where the readings cross one limit, and carry its persistence on."""
+        compared = self._compared(limit.basis)
+        if compared is None:
+            return
+        before = self.state.standing.get(limit.key, Persistence())
+        beyond = compared > bound if limit.above else compared < bound
+        if before.phase is Phase.CLEAR and not beyond.any():
+            return
+        if limit.basis is Basis.PROJECTION:
+            beyond = self._sure(beyond, bound, limit.above)
+        inside = compared < bound - limit.deadband if limit.above else compared > bound + limit.deadband
+        found, after = turns(beyond, inside, self.series.time_ms, limit.delays_ms, before)
+        _stand(self.state, limit.key, after)
+        for turn in found:
+            here = bound if isinstance(bound, float) else float(bound[turn.index])
+            yield Edge(
+                int(self.series.index[turn.index]),
+                limit.condition,
+                limit.level,
+                limit.priority,
+                turn.active,
+                turn.since_ms,
+                self._evidence(limit.basis, compared, turn.index, here),
+            )
+
+    def _compared(self, basis: Basis) -> Array | None:
+        if basis is Basis.VALUE:
+            return self.usable
+        if basis is Basis.RATE:
+            return self.course.rate_per_hour
+        if basis is Basis.DIFFERENCE:
+            return None if self.twin is None else np.abs(self.usable - self.twin)
+        return self.course.level + self.course.rate_per_hour * (self.tolerance.lead_time_ms / MS_PER_HOUR)
+
+    def _sure(self, beyond: NDArray[np.bool_], bound: float | Array, above: bool) -> NDArray[np.bool_]:
+        """Keep those forecasts that the flatter half of the trend would reach too."""
+        index = np.flatnonzero(beyond)
+        lead_h = self.tolerance.lead_time_ms / MS_PER_HOUR
+        reached = self.course.level[index] + self.course.steady_rate(index) * lead_h
+        limit = bound if isinstance(bound, float) else bound[index]
+        sure = np.zeros_like(beyond)
+        sure[index] = reached > limit if above else reached < limit
+        return sure
+
+    def _evidence(self, basis: Basis, compared: Array, index: int, limit: float) -> Evidence:
+        rate = _number(self.course.rate_per_hour[index])
+        if basis is not Basis.PROJECTION:
+            return Evidence(_number(compared[index]), limit, rate)
+        level = _number(self.course.level[index])
+        reached_ms = None
+        if rate and level is not None and (limit - level) / rate >= 0:
+            reached_ms = int(self.series.time_ms[index]) + round((limit - level) / rate * MS_PER_HOUR)
+        return Evidence(level, limit, rate, reached_ms)
+
+
+def _number(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
+
+
+def _fault_edges(
+    series: Series, judged: Judged, failed: NDArray[np.bool_], state: ChannelState, priority: Priority
 ) -> Iterator[Edge]:
-    judged = rates if limit.of_rate else usable.value
-    before = state.standing.get(limit.key, Persistence())
-    beyond = judged > limit.value if limit.above else judged < limit.value
-    if before.phase is Phase.CLEAR and not beyond.any():
-        return
-    inside = judged < limit.value - limit.deadband if limit.above else judged > limit.value + limit.deadband
-    found, after = turns(beyond, inside, usable.time_ms, limit.delays_ms, before)
-    _stand(state, limit.key, after)
-    for turn in found:
-        yield Edge(
-            int(usable.index[turn.index]),
-            limit.condition,
-            limit.level,
-            limit.priority,
-            turn.active,
-            turn.since_ms,
-            float(judged[turn.index]),
-            limit.value,
-            float(rates[turn.index]),
-        )
-
-
-def _fault_edges(series: Series, judged: Judged, state: ChannelState, priority: Priority) -> Iterator[Edge]:
-    before = state.standing.get(_FAULT_KEY, Persistence())
-    failed = judged.causal == Flag.FAIL
+    before = state.standing.get(FAULT_KEY, Persistence())
     if before.phase is Phase.CLEAR and not failed.any():
         return
     sound = (judged.causal == Flag.PASS) | (judged.causal == Flag.SUSPECT)
     found, after = turns(failed, sound, series.time_ms, FAULT_DELAYS_MS, before)
-    _stand(state, _FAULT_KEY, after)
+    _stand(state, FAULT_KEY, after)
     for turn in found:
         yield Edge(
             int(series.index[turn.index]),
@@ -135,9 +197,7 @@ def _fault_edges(series: Series, judged: Judged, state: ChannelState, priority: 
             priority,
             turn.active,
             turn.since_ms,
-            float(series.value[turn.index]),
-            None,
-            np.nan,
+            Evidence(_number(series.value[turn.index])),
         )
 
 
@@ -150,15 +210,15 @@ def _stand(state: ChannelState, key: str, after: Persistence) -> None:
 
 def _remember(
     series: Series,
-    usable: NDArray[np.float64],
+    usable: Array,
     judged: Judged,
-    rates: NDArray[np.float64],
+    rate: Array,
     state: ChannelState,
 ) -> None:
     state.time_ms = int(series.time_ms[-1])
     state.value = float(series.value[-1])
     state.flag = int(judged.summary[-1])
-    state.rate_per_hour = float(rates[-1])
+    state.rate_per_hour = float(rate[-1])
     good = np.flatnonzero(~np.isnan(usable))
     if good.size:
         state.good_time_ms = int(series.time_ms[good[-1]])

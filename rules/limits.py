@@ -2,7 +2,8 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from enum import StrEnum
+from enum import Enum, StrEnum, auto
+from functools import lru_cache
 
 from rules.alarms import Condition, Priority
 from rules.tolerance import Band, Tolerance
@@ -12,22 +13,33 @@ RATE_DEADBAND = 0.2
 
 
 class Level(StrEnum):
-    """How far out: an alarm of one condition is at the worst level that it has reached."""
+    """How far, or to which side: an alarm of one condition is as urgent as its most urgent level."""
 
     ADVISORY = "advisory"
     CRITICAL = "critical"
+    ABOVE = "above"
+    BELOW = "below"
+
+
+class Basis(Enum):
+    """What of a channel a limit is compared with."""
+
+    VALUE = auto()
+    RATE = auto()
+    PROJECTION = auto()
+    DIFFERENCE = auto()
 
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """One boundary: crossed when the value (or its rate per hour) is above, or below, `value`."""
+    """One boundary: crossed when what it is compared with is above, or below, `value`."""
 
     condition: Condition
     level: Level
     priority: Priority
+    basis: Basis
     value: float
     above: bool
-    of_rate: bool
     deadband: float
     delays_ms: tuple[int, int]
 
@@ -37,14 +49,20 @@ class Limit:
         return f"{self.condition}:{self.level}"
 
 
-def limits_of(tolerance: Tolerance) -> list[Limit]:
+@lru_cache(maxsize=256)
+def limits_of(tolerance: Tolerance) -> tuple[Limit, ...]:
     """Return every limit that a tolerance sets, in a fixed order."""
-    return [*_band_limits(tolerance), *_rate_limits(tolerance)]
+    return (
+        *_band_limits(tolerance),
+        *_rate_limits(tolerance),
+        *_projection_limits(tolerance),
+        *_difference_limits(tolerance),
+    )
 
 
 def worst_priority(tolerance: Tolerance | None) -> Priority:
     """Return the priority of the worst alarm that a channel can raise; LOW where it can raise none."""
-    limits = limits_of(tolerance) if tolerance else []
+    limits = limits_of(tolerance) if tolerance else ()
     return max((limit.priority for limit in limits), default=Priority.LOW)
 
 
@@ -54,28 +72,65 @@ def _band_limits(tolerance: Tolerance) -> Iterator[Limit]:
         (Level.CRITICAL, Priority.CRITICAL, tolerance.critical, tolerance.critical_on_delay_ms),
     )
     for level, priority, band, on_delay_ms in levels:
-        delays = (on_delay_ms, tolerance.off_delay_ms)
-        if band.high is not None:
-            yield Limit(Condition.HIGH, level, priority, band.high, True, False, tolerance.deadband, delays)
-        if band.low is not None:
-            yield Limit(Condition.LOW, level, priority, band.low, False, False, tolerance.deadband, delays)
+        for condition, value in ((Condition.HIGH, band.high), (Condition.LOW, band.low)):
+            if value is not None:
+                yield Limit(
+                    condition,
+                    level,
+                    priority,
+                    Basis.VALUE,
+                    value,
+                    above=condition is Condition.HIGH,
+                    deadband=tolerance.deadband,
+                    delays_ms=(on_delay_ms, tolerance.off_delay_ms),
+                )
 
 
 def _rate_limits(tolerance: Tolerance) -> Iterator[Limit]:
-    for condition, per_hour in (
+    rates = (
         (Condition.RISING, tolerance.max_rise_per_hour),
         (Condition.FALLING, tolerance.max_fall_per_hour),
-    ):
-        if per_hour is None:
-            continue
-        above = condition is Condition.RISING
+    )
+    for condition, per_hour in rates:
+        if per_hour is not None:
+            yield Limit(
+                condition,
+                Level.ADVISORY,
+                Priority.HIGH,
+                Basis.RATE,
+                per_hour if condition is Condition.RISING else -per_hour,
+                above=condition is Condition.RISING,
+                deadband=RATE_DEADBAND * per_hour,
+                delays_ms=(tolerance.on_delay_ms, tolerance.off_delay_ms),
+            )
+
+
+def _projection_limits(tolerance: Tolerance) -> Iterator[Limit]:
+    if not tolerance.lead_time_ms:
+        return
+    for level, value in ((Level.ABOVE, tolerance.critical.high), (Level.BELOW, tolerance.critical.low)):
+        if value is not None:
+            yield Limit(
+                Condition.HEADING_OUT,
+                level,
+                Priority.HIGH,
+                Basis.PROJECTION,
+                value,
+                above=level is Level.ABOVE,
+                deadband=tolerance.deadband,
+                delays_ms=(tolerance.on_delay_ms, tolerance.off_delay_ms),
+            )
+
+
+def _difference_limits(tolerance: Tolerance) -> Iterator[Limit]:
+    if tolerance.max_disagreement is not None:
         yield Limit(
-            condition,
+            Condition.DISAGREEMENT,
             Level.ADVISORY,
-            Priority.HIGH,
-            per_hour if above else -per_hour,
-            above,
-            True,
-            RATE_DEADBAND * per_hour,
-            (tolerance.on_delay_ms, tolerance.off_delay_ms),
+            Priority.MEDIUM,
+            Basis.DIFFERENCE,
+            tolerance.max_disagreement,
+            above=True,
+            deadband=RATE_DEADBAND * tolerance.max_disagreement,
+            delays_ms=(tolerance.on_delay_ms, tolerance.off_delay_ms),
         )

@@ -49,11 +49,22 @@ class Action:
 
 
 @dataclass(frozen=True, slots=True)
+class Evidence:
+    """The numbers behind an event, in the channel's unit (per hour for rates); None where there is none."""
+
+    value: float | None = None
+    limit: float | None = None
+    rate_per_hour: float | None = None
+    reached_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class AlarmEvent:
     """One step in the life of an alarm; `number` counts the events of a journal from 1.
 
-    `value`, `limit` (in the channel's unit, per hour for the rates) and `rate_per_hour` are those
-    of the reading that decided it; None where there is none.
+    `cause` is shared by alarms that are one problem, and `vessels` are those in which it shows.
+    `value`, `limit`, `rate_per_hour` and `reached_ms` (when the limit will be reached) are the
+    evidence. `who`, `why` and `until_ms` say what people did.
     """
 
     number: int
@@ -65,10 +76,15 @@ class AlarmEvent:
     state: State
     priority: Priority
     since_ms: int
+    cause: str = ""
+    vessels: tuple[str, ...] = ()
     value: float | None = None
     limit: float | None = None
     rate_per_hour: float | None = None
+    reached_ms: int | None = None
     who: str = ""
+    why: str = ""
+    until_ms: int | None = None
 
     @property
     def alarm(self) -> str:
@@ -78,6 +94,21 @@ class AlarmEvent:
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values."""
         return {**asdict(self), "priority": self.priority.word}
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Something worth telling that is no alarm: a stage that runs long, maintenance that is over."""
+
+    kind: str
+    at_ms: int
+    vessel: str
+    details: dict[str, Any]
+
+    @property
+    def id(self) -> str:
+        """Return what tells a repeat: the same notice comes out again after a restart."""
+        return f"{self.kind}:{self.vessel}:{self.at_ms}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,4 +144,5 @@ class Outcome:
     events: list[AlarmEvent] = field(default_factory=list)
     flags: list[ChannelFlags] = field(default_factory=list)
     amendments: list[Amendment] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
     refusal: str = ""

@@ -21,6 +21,8 @@ class Tolerance:
     A value outside `advisory` wants attention, one outside `critical` puts animals at risk.
     Rates are positive numbers per hour. An alarm is raised when its condition has lasted the
     on-delay and returns when the value has been inside the limit by `deadband` for `off_delay_ms`.
+    A trend that would reach a critical limit within `lead_time_ms` (0: not watched) is heading out;
+    redundant probes that differ by more than `max_disagreement` disagree.
     """
 
     target: float | None = None
@@ -33,3 +35,5 @@ class Tolerance:
     on_delay_ms: int = 120_000
     critical_on_delay_ms: int = 60_000
     off_delay_ms: int = 120_000
+    lead_time_ms: int = 7_200_000
+    max_disagreement: float | None = None

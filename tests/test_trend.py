@@ -7,10 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules.trend import TrendState, rates_per_hour
+from rules.trend import TrendState, trend
 
 HALF_HOUR = 1_800_000
 EVERY = 30_000
+
+
+def rates_per_hour(time_ms, value, window_ms, state):
+    found, state = trend(time_ms, value, window_ms, state)
+    return found.rate_per_hour, state
 
 
 def line(rate_per_hour, count=200, start=15.0):

@@ -1,0 +1,36 @@
+"""What alarms share: alarms with the same cause are one problem, told once (see `rules.alarm_book`)."""
+
+from rules.alarms import Condition
+from rules.channels import Channel
+from rules.limits import Level
+from rules.plan import RackPlan
+from rules.quantities import Quantity
+
+_FAMILY = {Quantity.OXYGEN_SATURATION: Quantity.OXYGEN, Quantity.CONDUCTIVITY: Quantity.SALINITY}
+"""Quantities that move together, being the same thing in other units."""
+
+_UPWARDS = (Condition.HIGH, Condition.RISING)
+
+
+def water_cause(plan: RackPlan, channel: Channel, condition: Condition, level: Level) -> str:
+    """Return what a condition of the water shares: where (a shared supply or the vessel), what, which way."""
+    family = _FAMILY.get(channel.quantity, channel.quantity)
+    if condition is Condition.PROBE_FAULT:
+        return f"probe/{channel.source.probe}/fault"
+    if condition is Condition.DISAGREEMENT:
+        return f"{channel.vessel}/{family}/disagreement"
+    where = next(
+        (
+            supply.name
+            for supply in plan.supplies
+            if channel.vessel in supply.vessels and _FAMILY.get(supply.quantity, supply.quantity) is family
+        ),
+        channel.vessel,
+    )
+    up = level is Level.ABOVE if condition is Condition.HEADING_OUT else condition in _UPWARDS
+    return f"{where}/{family}/{'up' if up else 'down'}"
+
+
+def silence_cause(channel: Channel, bus_is_silent: bool) -> str:
+    """Return what a silence shares: the bus where nothing on it answers, else the probe."""
+    return f"bus/{channel.source.bus}" if bus_is_silent else f"probe/{channel.source.probe}/silent"

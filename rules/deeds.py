@@ -1,0 +1,173 @@
+"""What people do, checked and carried out: each kind of `Action` has one function here.
+
+A deed that cannot be done raises AlarmError or InputError with one line for the person who asked.
+"""
+
+import difflib
+import math
+from collections.abc import Callable, Collection, Mapping
+from typing import Any
+
+from rules.alarm import Hold, Keeper
+from rules.alarm_book import AlarmBook, Crossing
+from rules.errors import InputError
+from rules.plan import RackPlan
+from rules.rack_state import RackState
+from rules.readings import Action, Notice
+from rules.stage_plan import StageStep, move
+
+MAINTENANCE_LIMIT_MS = 24 * 3_600_000
+"""The longest that maintenance can be declared for at once (project judgement)."""
+
+BELL_DIAMETER_MM = 10.0
+"""An ephyra whose recorded bell is wider is due for review (common practice, no source)."""
+
+LOG_KINDS = ("note", "count", "bell_diameter", "feed", "water_change", "deaths")
+
+
+class Deeds:
+    """Carries actions out on the book of alarms and the state of the rack.
+
+    `possible` maps the name of every alarm that the plan can raise to a crossing that names it.
+    """
+
+    def __init__(
+        self, plan: RackPlan, book: AlarmBook, rack: RackState, possible: Mapping[str, Crossing]
+    ) -> None:
+        self._plan = plan
+        self._book = book
+        self._rack = rack
+        self._possible = possible
+        self.notices: list[Notice] = []
+
+    def do(self, action: Action) -> None:
+        """Carry an action out; raise RulesError, having changed nothing, where it cannot be done."""
+        deed = DEEDS.get(action.kind)
+        if deed is None:
+            raise InputError(f"{action.kind}: no such action; known are: {', '.join(DEEDS)}")
+        deed(self, action)
+
+    def acknowledge(self, action: Action) -> None:
+        """Note that somebody has seen an alarm."""
+        self._book.acknowledge(_text(action, "alarm"), action.at_ms, action.who)
+
+    def reset(self, action: Action) -> None:
+        """Let a latched alarm go."""
+        self._book.reset(_text(action, "alarm"), action.at_ms, action.who)
+
+    def shelve(self, action: Action) -> None:
+        """Keep an alarm from people for a bounded time, for a reason."""
+        limit_ms = self._plan.alarm_rules.shelf_limit_ms
+        until_ms = action.at_ms + _duration_ms(action, limit_ms)
+        hold = Hold(action.who, _text(action, "why"), until_ms)
+        self._book.hold(self._alarm(action), Keeper.SHELF, hold, action.at_ms)
+
+    def unshelve(self, action: Action) -> None:
+        """Take an alarm off the shelf before its time."""
+        self._book.release(_text(action, "alarm"), Keeper.SHELF, action.at_ms, action.who)
+
+    def take_out(self, action: Action) -> None:
+        """Take an alarm out of service, for a reason, until somebody puts it back."""
+        hold = Hold(action.who, _text(action, "why"))
+        self._book.hold(self._alarm(action), Keeper.SERVICE, hold, action.at_ms)
+
+    def put_back(self, action: Action) -> None:
+        """Put an alarm back into service."""
+        self._book.release(_text(action, "alarm"), Keeper.SERVICE, action.at_ms, action.who)
+
+    def move_stage(self, action: Action) -> None:
+        """Move another stage into a vessel, its limits following over a ramp where one is given."""
+        vessel = _one_of(action, "vessel", self._rack.stages)
+        stage = _one_of(action, "stage", self._plan.tolerances)
+        ramp_ms = round(_number(action, "over_s", 0.0) * 1000)
+        if ramp_ms < 0:
+            raise InputError(f"over_s: found {ramp_ms / 1000}; expected a time of 0 s or more")
+        step = StageStep(action.at_ms, stage, ramp_ms)
+        self._rack.stages[vessel] = move(self._rack.stages[vessel], step)
+
+    def begin_maintenance(self, action: Action) -> None:
+        """Suppress the alarms of a vessel or a bus for a bounded time."""
+        buses = sorted({source.bus for source in self._plan.sources})
+        targets = [f"vessel/{vessel}" for vessel in self._plan.vessels] + [f"bus/{bus}" for bus in buses]
+        target = _one_of(action, "target", targets)
+        until_ms = action.at_ms + _duration_ms(action, MAINTENANCE_LIMIT_MS)
+        hold = Hold(action.who, _text(action, "why"), until_ms)
+        self._rack.maintenance[target] = hold
+        for alarm in self._book:
+            if target in (f"vessel/{alarm.vessel}", f"bus/{alarm.bus}"):
+                meant = self._possible[alarm.name]
+                self._book.hold(meant, Keeper.MAINTENANCE, Hold(hold.who, hold.why), action.at_ms)
+
+    def end_maintenance(self, action: Action) -> None:
+        """End maintenance before its time."""
+        finish_maintenance(self._book, self._rack, _one_of(action, "target", self._rack.maintenance), action)
+
+    def log(self, action: Action) -> None:
+        """Write into the logbook; a bell that has outgrown its stage makes a notice."""
+        vessel = _one_of(action, "vessel", self._rack.stages)
+        kind = _one_of(action, "what", LOG_KINDS)
+        value = _number(action, "value", math.nan)
+        if kind == "bell_diameter":
+            if not value > 0:
+                raise InputError("value: a bell diameter needs one, in millimetres, above 0")
+            if self._rack.stages[vessel].stage == "ephyra" and value > BELL_DIAMETER_MM:
+                details = {"stage": "ephyra", "bell_diameter_mm": value, "usual_mm": BELL_DIAMETER_MM}
+                self.notices.append(Notice("stage review", action.at_ms, vessel, details))
+
+    def _alarm(self, action: Action) -> Crossing:
+        return self._possible[_one_of(action, "alarm", self._possible)]
+
+
+def finish_maintenance(book: AlarmBook, rack: RackState, target: str, action: Action) -> None:
+    """Take maintenance off a target and release the alarms that nothing else keeps in maintenance."""
+    del rack.maintenance[target]
+    for alarm in book:
+        if Keeper.MAINTENANCE in alarm.holds and rack.maintenance_of(alarm.vessel, alarm.bus) is None:
+            book.release(alarm.name, Keeper.MAINTENANCE, action.at_ms, action.who)
+
+
+DEEDS: dict[str, Callable[[Deeds, Action], None]] = {
+    "acknowledge": Deeds.acknowledge,
+    "reset": Deeds.reset,
+    "shelve": Deeds.shelve,
+    "unshelve": Deeds.unshelve,
+    "take_out_of_service": Deeds.take_out,
+    "put_back_into_service": Deeds.put_back,
+    "move_stage": Deeds.move_stage,
+    "begin_maintenance": Deeds.begin_maintenance,
+    "end_maintenance": Deeds.end_maintenance,
+    "log": Deeds.log,
+}
+"""Every kind of action, and what it does."""
+
+
+def _text(action: Action, key: str) -> str:
+    value = action.body.get(key)
+    if not isinstance(value, str) or not value.strip():
+        raise InputError(f"{key}: {action.kind} needs one, in words")
+    return value
+
+
+def _number(action: Action, key: str, default: float) -> float:
+    value: Any = action.body.get(key, default)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise InputError(f"{key}: found {value!r}; expected a number")
+    return float(value)
+
+
+def _duration_ms(action: Action, limit_ms: int) -> int:
+    duration_ms = round(_number(action, "for_s", math.nan) * 1000) if "for_s" in action.body else 0
+    if not 0 < duration_ms <= limit_ms:
+        raise InputError(
+            f"for_s: found {action.body.get('for_s')}; expected up to {limit_ms / 3_600_000:g} h, above 0"
+        )
+    return duration_ms
+
+
+def _one_of(action: Action, key: str, known: Collection[str]) -> str:
+    value = _text(action, key)
+    if value not in known:
+        near = difflib.get_close_matches(value, list(known), n=1)
+        hint = f"did you mean {near[0]}?" if near else f"known are: {', '.join(sorted(known)[:12]) or 'none'}"
+        raise InputError(f"{key}: there is no {value}; {hint}")
+    return value
