@@ -3,6 +3,7 @@
 BellwatchError
 ├── DemoError        the demonstration could not be set up
 ├── JournalError     the journal's file cannot be used
+├── OnCallError      the on-call process cannot do what was asked of it
 ├── RequestError     the daemon did not do what another process asked of it
 ├── SettingsError    the settings file cannot be used; carries every Problem in it
 ├── SourceError      what a replay was to read cannot be read
@@ -44,6 +45,10 @@ class SettingsError(BellwatchError):
 
 class JournalError(BellwatchError):
     """The journal's file cannot be used."""
+
+
+class OnCallError(BellwatchError):
+    """The on-call process cannot do what was asked of it."""
 
 
 class RequestError(BellwatchError):

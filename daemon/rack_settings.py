@@ -53,7 +53,7 @@ _BaudRate = Annotated[
 ]
 _StopBits = Annotated[Whole, AfterValidator(_one_of(1, 2)), Field(json_schema_extra={"enum": [1, 2]})]
 _Scale = Annotated[Number, AfterValidator(_not_zero), Field(json_schema_extra={"not": {"const": 0}})]
-_TimeZone = Annotated[str, AfterValidator(_known_zone)]
+TimeZone = Annotated[str, AfterValidator(_known_zone)]
 _Label = Annotated[str, StringConstraints(pattern=types.LABEL_PATTERN)]
 
 
@@ -61,7 +61,7 @@ class RackSettings(Table):
     """The rack as a whole."""
 
     name: Name = Field(description="Name of the rack; part of every topic")
-    time_zone: _TimeZone = Field(description="Time zone of the people at the rack (IANA name)")
+    time_zone: TimeZone = Field(description="Time zone of the people at the rack (IANA name)")
 
 
 class JournalSettings(Table):

@@ -109,12 +109,12 @@ def _expected(detail: ErrorDetails) -> str:
         return _description(detail["loc"])
     if kind == "extra_forbidden":
         return one_of("a key of this table", _known_keys(detail["loc"][:-1]), str(detail["loc"][-1]))
-    expected = _EXPECTED[kind](context) if kind in _EXPECTED else detail["msg"]
+    expected = EXPECTED[kind](context) if kind in EXPECTED else detail["msg"]
     may_be_off = detail["loc"][-1] in ("<number>", "<limits>")
     return f'{expected}, or "none" to switch it off' if may_be_off else expected
 
 
-_EXPECTED: dict[str, Callable[[dict[str, Any]], str]] = {
+EXPECTED: dict[str, Callable[[dict[str, Any]], str]] = {
     "bool_type": lambda _: "true or false",
     "dict_type": lambda _: "a table",
     "enum": lambda context: context["expected"].replace("'", '"'),

@@ -26,10 +26,10 @@ def read_values(path: Path) -> dict[str, Any]:
 
     SettingsError if the file cannot be read or is not TOML.
     """
-    return _laid_over(_read_toml(path), _typed(_Environment(_Overrides)()))
+    return _laid_over(read_toml(path), _typed(_Environment(_Overrides)()))
 
 
-def _read_toml(path: Path) -> dict[str, Any]:
+def read_toml(path: Path) -> dict[str, Any]:
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
