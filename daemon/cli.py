@@ -16,6 +16,7 @@ from daemon.acknowledge import acknowledge
 from daemon.check import check_command
 from daemon.demo import demo_command
 from daemon.errors import BellwatchError
+from daemon.incidents_command import add_incidents_parser
 from daemon.logs import set_up_logs
 from daemon.replay_command import add_replay_parser
 from daemon.settings import load_settings
@@ -91,6 +92,7 @@ def _parser() -> argparse.ArgumentParser:
     demo = commands.add_parser("demo", help="a night of an invented rack in fast motion")
     demo.set_defaults(command=_demo)
     add_replay_parser(commands)
+    add_incidents_parser(commands)
     for command in (run, status, ack):
         command.add_argument(
             "--settings", type=Path, default=_usual_settings(), help="settings file (default: %(default)s)"

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -94,7 +95,8 @@ def test_replay_gives_the_very_events_of_measured_sea_water(tmp_path):
     settings_file.write_text(SEA_SETTINGS)
     from drivers.readings import Reading
 
-    rows = list(csv.DictReader(gzip.open(MICROCAT, "rt")))[:9000]
+    with gzip.open(MICROCAT, "rt") as file:
+        rows = list(csv.DictReader(file))[:9000]
     readings = [
         Reading("recorder", quantity, float(row[column]) * factor, _ms(row["time_utc"]))
         for row in rows
@@ -125,7 +127,7 @@ def test_where_the_blocks_end_changes_nothing(nights, data):
         if isinstance(item, Readings):
             places = data.draw(st.lists(st.integers(1, len(item)), max_size=40))
             bounds = sorted({0, *places, len(item)})
-            cut += [item.part(a, b) for a, b in zip(bounds, bounds[1:], strict=False)]
+            cut += [item.part(a, b) for a, b in pairwise(bounds)]
         else:
             cut.append(item)
     assert len(cut) >= len(items)
@@ -202,7 +204,7 @@ def test_the_command_says_that_the_past_is_as_it_was(nights, capsys):
 
 
 def test_the_command_shows_what_other_settings_change(nights, tmp_path, capsys):
-    """Held higher, the advisory limit comes later; a falling chiller no longer matters; a tighter dish does."""
+    """A higher limit comes later, a fast rise no longer matters, a tighter dish does."""
     other = write_settings(
         tmp_path / "other.toml",
         "\n[stages.ephyra.temperature]\nadvisory_high_c = 18.5\nmax_rise_c_per_hour = 9.0\n"
@@ -242,7 +244,7 @@ def test_a_csv_of_another_logger_is_replayed(tmp_path, capsys):
     days = {datetime.fromtimestamp(event["at_ms"] / 1000, UTC).day for event in cold}
     # its README: cold water on 13 to 15 and 19 to 20 July is real; on 11 and 25 July the recorder is on deck
     assert {13, 14, 19, 20} <= days <= {11, 13, 14, 15, 19, 20, 25}
-    rows = [row for row in csv.DictReader(flags.open()) if row["channel"] == "sea/conductivity"]
+    rows = [row for row in csv.DictReader(flags.read_text().splitlines()) if row["channel"] == "sea/conductivity"]
     in_air = [row for row in rows if "gross_range" in row["tests"].split()]
     assert len(in_air) == 141  # its README: 141 rows are out of water
 

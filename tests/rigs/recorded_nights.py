@@ -42,15 +42,16 @@ def quiet():
     structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
 
 
-def live(path, readings, settings_file, *, keeper=True, restarts=(), turn_ms=TURN_MS):
+def live(path, readings, settings_file, *, keeper=True, restarts=(), turn_ms=TURN_MS, after_ms=600_000):
     """Let the watch take readings in turn by turn; return the journal's path.
 
     `keeper` acknowledges ten minutes after a page; `restarts` are shares of the night at which the
-    watch is dropped, as by a power cut, and started again from the journal.
+    watch is dropped, as by a power cut, and started again from the journal. Time goes on for
+    `after_ms` after the last reading, so that by default every probe falls silent.
     """
     quiet()
     settings = load_settings(settings_file)
-    start_ms, end_ms = readings[0].time_ms, readings[-1].time_ms + 600_000
+    start_ms, end_ms = readings[0].time_ms, readings[-1].time_ms + after_ms
     cuts = sorted(start_ms + share * (end_ms - start_ms) for share in restarts)
     journal = Journal(path, writable=True)
     watch, taken, due = watch_of(journal, settings, start_ms), 0, []
