@@ -6,9 +6,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TextIO
 
+from daemon.check_accuracy import accuracy_problems
 from daemon.check_buses import bus_problems
 from daemon.check_coverage import channels_in, coverage_problems
 from daemon.check_limits import limit_problems
+from daemon.check_measurements import measurement_problems
 from daemon.check_names import name_problems
 from daemon.check_probes import probe_problems
 from daemon.errors import Problem, SettingsError
@@ -37,9 +39,11 @@ def problems_in(values: Mapping[str, Any]) -> list[Problem]:
         *(fault.problem for fault in faults),
         *name_problems(draft),
         *probe_problems(draft),
+        *measurement_problems(draft),
         *bus_problems(draft),
         *limit_problems(draft),
         *coverage_problems(draft),
+        *accuracy_problems(draft),
         *_stray_variables(),
     ]
     return sorted(found, key=lambda problem: problem.is_warning)

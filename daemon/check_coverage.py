@@ -9,6 +9,7 @@ channels there are and what they need is asked of the engine itself.
 from collections.abc import Iterator
 
 from daemon.errors import Problem
+from daemon.rack_plan import sources_of
 from daemon.rack_settings import ModbusProbe, ProbeSettings, Settings
 from daemon.settings_draft import Draft
 from daemon.settings_words import shown, where
@@ -36,13 +37,9 @@ def coverage_problems(draft: Draft) -> Iterator[Problem]:
 
 def channels_in(settings: Settings) -> tuple[Channel, ...]:
     """Return the channels that the engine would make of the rack."""
-    pairs = [
-        (name, probe, q) for name, probe in settings.probes.items() for q in dict.fromkeys(probe.quantities)
-    ]
-    sources = tuple(
-        Source(index, name, quantity, probe.vessel or RACK_WIDE, round(probe.silent_after_s * 1000))
-        for index, (name, probe, quantity) in enumerate(pairs)
-    )
+    numbers: dict[tuple[str, str, str], int] = {}
+    given = sources_of(settings, lambda *key: numbers.setdefault(key, len(numbers)))
+    sources = tuple({source.id: source for source in given}.values())
     vessels = {name: vessel.stage for name, vessel in settings.vessels.items()}
     return channels_of(RackPlan(settings.rack.name, sources, vessels, tolerances={}, quality={}))
 

@@ -3,7 +3,8 @@
 from collections.abc import Iterator
 
 from daemon.errors import Problem
-from daemon.rack_settings import ModbusProbe, MqttProbe, ProbeSettings, RegisterSettings
+from daemon.measurement_settings import RegisterSettings
+from daemon.rack_settings import ModbusProbe, MqttProbe, ProbeSettings
 from daemon.settings_draft import Draft
 from daemon.settings_words import quoted, shown, where
 from drivers.modbus import ADDRESSES, Register

@@ -22,7 +22,6 @@ def sources_of(settings: Settings, source_id: Callable[[str, str, str], int]) ->
             vessel=probe.vessel or RACK_WIDE,
             silent_after_ms=round(probe.silent_after_s * 1000),
             bus=probe.bus,
-            bus=probe.bus,
             compensation=Compensation(measurement.compensation),
             compensation_per_kelvin=(measurement.percent_per_kelvin or 0.0) / 100.0,
             accuracy=measurement.stated_accuracy,

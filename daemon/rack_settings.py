@@ -10,7 +10,8 @@ from pydantic import AfterValidator, Discriminator, Field, SecretStr, StringCons
 
 from daemon import settings_types as types
 from daemon.errors import Problem, SettingsError
-from daemon.settings_types import FilePath, Host, Name, Number, Seconds, Switch, Table, TcpPort, Whole
+from daemon.measurement_settings import Measurement, PayloadFieldSettings, RegisterSettings
+from daemon.settings_types import Days, FilePath, Host, Name, Seconds, Switch, Table, TcpPort, Whole
 from daemon.stage_settings import OFF, StageSettings, ToleranceSettings
 from rules.quantities import Quantity
 from rules.stages import DEFAULT_TOLERANCES, WITHOUT_LIMITS
@@ -24,12 +25,6 @@ def _one_of(*allowed: int) -> Callable[[int], int]:
         return value
 
     return check
-
-
-def _not_zero(value: float) -> float:
-    if value == 0:
-        raise ValueError("a number other than 0")
-    return value
 
 
 _time_zones = cache(available_timezones)  # it searches the disk, slowly on a Pi
@@ -52,7 +47,6 @@ _BaudRate = Annotated[
     Whole, AfterValidator(_one_of(*BAUD_RATES)), Field(json_schema_extra={"enum": list(BAUD_RATES)})
 ]
 _StopBits = Annotated[Whole, AfterValidator(_one_of(1, 2)), Field(json_schema_extra={"enum": [1, 2]})]
-_Scale = Annotated[Number, AfterValidator(_not_zero), Field(json_schema_extra={"not": {"const": 0}})]
 TimeZone = Annotated[str, AfterValidator(_known_zone)]
 _Label = Annotated[str, StringConstraints(pattern=types.LABEL_PATTERN)]
 
@@ -132,43 +126,6 @@ class MqttBus(BrokerLink):
     kind: Literal["mqtt"]
 
 
-class RegisterSettings(Table):
-    """Where a Modbus probe keeps one quantity. The value is raw * scale + offset."""
-
-    quantity: Quantity = Field(description="What is measured")
-    function: Literal["holding", "input"] = Field(
-        default="holding", description="Holding registers (function 3) or input registers (function 4)"
-    )
-    address: Annotated[Whole, Field(ge=0, le=65_535)] = Field(
-        description="First register, counted from 0 as on the wire (a manual's 40001 is address 0)"
-    )
-    type: Literal["int16", "uint16", "int32", "uint32", "float32", "float64"] = Field(
-        description="What the registers hold"
-    )
-    byte_order: Literal["big", "little"] = Field(
-        default="big", description="Order of the bytes in a register"
-    )
-    word_order: Literal["big", "little"] = Field(
-        default="big", description="Order of the registers in a value"
-    )
-    scale: _Scale = Field(default=1.0, description="Factor from raw to the unit of the quantity")
-    offset: Number = Field(default=0.0, description="Added after scaling, in the unit of the quantity")
-
-
-class PayloadFieldSettings(Table):
-    """Where a payload holds one quantity. The value is raw * scale + offset."""
-
-    quantity: Quantity = Field(description="What is measured")
-    pointer: Annotated[str, StringConstraints(pattern=types.POINTER_PATTERN)] | None = Field(
-        default=None, description="Where in a JSON payload (JSON pointer, RFC 6901)"
-    )
-    senml_name: Annotated[str, StringConstraints(pattern=types.SENML_NAME_PATTERN)] | None = Field(
-        default=None, description="Resolved name of the SenML record (RFC 8428)"
-    )
-    scale: _Scale = Field(default=1.0, description="Factor from raw to the unit of the quantity")
-    offset: Number = Field(default=0.0, description="Added after scaling, in the unit of the quantity")
-
-
 class _Probe(Table):
     bus: Name = Field(description="The bus that the probe is on")
     vessel: Name | None = Field(
@@ -190,7 +147,7 @@ class ModbusProbe(_Probe):
     )
 
     @property
-    def quantities(self) -> tuple[Quantity, ...]:
+    def measurements(self) -> tuple[Measurement, ...]:
         """What the probe measures, in the order of the file."""
         return tuple(register.quantity for register in self.registers)
 
@@ -210,9 +167,12 @@ class MqttProbe(_Probe):
     )
 
     @property
-    def quantities(self) -> tuple[Quantity, ...]:
+    def measurements(self) -> tuple[Measurement, ...]:
         """What the probe measures, in the order of the file."""
         return tuple(field.quantity for field in self.fields)
+    calibrate_every_days: Days | None = Field(
+        default=None, description="How long a calibration holds [days]; absent: nobody is reminded"
+    )
 
 
 class VesselSettings(Table):
@@ -226,6 +186,11 @@ class VesselSettings(Table):
 def _bus_kind(value: object) -> str | None:
     kind = value.get("kind") if isinstance(value, dict) else getattr(value, "kind", None)
     return f"<{kind}>" if kind in ("modbus-rtu", "mqtt") else None
+        return self.registers
+
+    @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """The quantities that the probe measures, in the order of the file."""
 
 
 def _probe_kind(value: object) -> str | None:
@@ -246,6 +211,11 @@ ProbeSettings = Annotated[
 
 
 class Settings(Table):
+        return self.fields
+
+    @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """The quantities that the probe measures, in the order of the file."""
     """The settings of one rack."""
 
     rack: RackSettings

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from daemon.check import problems_in
 from daemon.errors import SettingsError
+from daemon.measurement_settings import PayloadFieldSettings, RegisterSettings
 from daemon.rack_settings import (
     BrokerSettings,
     BusSettings,
@@ -16,9 +17,7 @@ from daemon.rack_settings import (
     ModbusProbe,
     MqttBus,
     MqttProbe,
-    PayloadFieldSettings,
     ProbeSettings,
-    RegisterSettings,
     Settings,
     VesselSettings,
 )

@@ -8,6 +8,7 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
+from daemon import measurement_settings as measurement
 from daemon import rack_settings as rack
 from daemon import stage_settings as stage
 from daemon.errors import Problem
@@ -25,9 +26,9 @@ _TABLES: dict[Keys, type[Table]] = {
     ("buses", "*", "<modbus-rtu>"): rack.ModbusBus,
     ("buses", "*", "<mqtt>"): rack.MqttBus,
     ("probes", "*", "<modbus-rtu>"): rack.ModbusProbe,
-    ("probes", "*", "<modbus-rtu>", "registers", "*"): rack.RegisterSettings,
+    ("probes", "*", "<modbus-rtu>", "registers", "*"): measurement.RegisterSettings,
     ("probes", "*", "<mqtt>"): rack.MqttProbe,
-    ("probes", "*", "<mqtt>", "fields", "*"): rack.PayloadFieldSettings,
+    ("probes", "*", "<mqtt>", "fields", "*"): measurement.PayloadFieldSettings,
     ("vessels", "*"): rack.VesselSettings,
     ("stages", "*"): stage.StageSettings,
     **{("stages", "*", quantity, "<limits>"): table for quantity, table in stage.LIMITS.items()},

@@ -59,13 +59,15 @@ def _measured(sources: Iterable[Source]) -> list[Channel]:
 
 def _uncompensated(measured: list[Channel]) -> list[Channel]:
     """Give each conductivity at 25 °C the temperature that makes it one in situ, and its place after that."""
-    as_read = [channel for channel in measured if channel.source.compensation is Compensation.NONE]
-    at_25 = [channel for channel in measured if channel.source.compensation is not Compensation.NONE]
-    for channel in at_25:
-        here = [other for other in as_read if other.vessel == channel.vessel]
+    if all(channel.source.compensation is Compensation.NONE for channel in measured):
+        return measured
+    found = [channel for channel in measured if channel.quantity is not Quantity.CONDUCTIVITY]
+    for channel in _of(measured, Quantity.CONDUCTIVITY):
+        here = [other for other in measured if other.vessel == channel.vessel]
         temperature = _beside(channel.source, here, Quantity.TEMPERATURE)
-        as_read.append(replace(channel, inputs=(temperature,) if temperature else ()))
-    return as_read
+        at_25 = channel.source.compensation is not Compensation.NONE
+        found.append(replace(channel, inputs=(temperature,)) if at_25 and temperature else channel)
+    return found
 
 
 def _name(source: Source, quantity: Quantity, several: bool) -> str:

@@ -4,6 +4,8 @@ Practical salinity takes the conductivity at the water's own temperature. A read
 first be put back by the probe's own algorithm; that is exact, whatever the algorithm's fit to seawater.
 """
 
+from enum import StrEnum
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -17,6 +19,30 @@ _POWER = 0.965078
 
 LINEAR_TEMPERATURE = Limits(-2.0, 40.0, Validity.TEMPERATURE_OUT_OF_RANGE)
 ISO_7888_TEMPERATURE = Limits(0.0, 35.9, Validity.TEMPERATURE_OUT_OF_RANGE)
+
+
+class Compensation(StrEnum):
+    """How a probe turns the conductivity that it measures into one at 25 °C."""
+
+    NONE = "none"
+    LINEAR = "linear"
+    ISO_7888 = "iso-7888"
+
+
+def in_situ_conductivity(
+    reading: ArrayLike, temperature_c: ArrayLike, compensation: Compensation, per_kelvin: float = 0.0
+) -> FloatArray:
+    """Return the in-situ conductivity of a reading, whatever the probe did to it; n values.
+
+    Reading and result in the same unit; temperature in °C, in the range of the compensation, NaN outside.
+    `per_kelvin` is the fraction of a linear compensation.
+    """
+    if compensation is Compensation.LINEAR:
+        return conductivity_from_linear_compensation(reading, temperature_c, per_kelvin)
+    if compensation is Compensation.ISO_7888:
+        return conductivity_from_iso_7888(reading, temperature_c)
+    (unchanged,) = columns(reading=reading)
+    return unchanged
 
 
 @silent_outside
