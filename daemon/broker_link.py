@@ -124,6 +124,13 @@ class BrokerLink:
         self._client.disconnect()
         self._client.loop_stop()
 
+    def break_off(self) -> None:
+        """Leave without a word, so that the broker says "gone" for us (the last will)."""
+        socket = self._client.socket()
+        self._client.loop_stop()
+        if socket is not None:
+            socket.close()
+
     def _on_connect(
         self,
         client: mqtt.Client,

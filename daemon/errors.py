@@ -3,6 +3,8 @@
 BellwatchError
 ├── DemoError        the demonstration could not be set up
 ├── JournalError     the journal's file cannot be used
+│   └── DamagedJournalError  ... because it is broken
+├── MissingExtraError  a library that an optional part needs is not installed
 ├── OnCallError      the on-call process cannot do what was asked of it
 ├── RequestError     the daemon did not do what another process asked of it
 ├── SettingsError    the settings file cannot be used; carries every Problem in it
@@ -49,6 +51,14 @@ class JournalError(BellwatchError):
 
 class OnCallError(BellwatchError):
     """The on-call process cannot do what was asked of it."""
+
+
+class DamagedJournalError(JournalError):
+    """The journal's file is broken: it can be set aside, and what is readable of it saved."""
+
+
+class MissingExtraError(BellwatchError):
+    """A library that an optional part needs is not installed."""
 
 
 class RequestError(BellwatchError):

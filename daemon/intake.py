@@ -6,6 +6,8 @@ from collections.abc import Iterable, Mapping
 
 from drivers.readings import Reading
 
+FUTURE_TOLERANCE_MS = 60_000
+
 Row = tuple[int, int, int, float]
 """at_ms, source, time_ms, value, as the journal writes it."""
 
@@ -17,12 +19,17 @@ class Intake:
     the time of its newest reading. `rejected` counts, by reason, what was refused.
     """
 
-    def __init__(self, sources: Mapping[tuple[str, str], int], last_time_ms: Mapping[int, int]) -> None:
+    def __init__(
+        self,
+        sources: Mapping[tuple[str, str], int],
+        last_time_ms: Mapping[int, int],
+        rejected: Mapping[str, int] | None = None,
+    ) -> None:
         self._sources = dict(sources)
         self._last_time_ms = dict(last_time_ms)
-        self.rejected: Counter[str] = Counter()
+        self.rejected: Counter[str] = Counter(rejected)
 
-    def rows(self, readings: Iterable[Reading], floor_ms: int) -> list[Row]:
+    def rows(self, readings: Iterable[Reading], floor_ms: int, now_ms: int) -> list[Row]:
         """Return what is accepted, by time of measurement; nothing is taken in before `floor_ms`.
 
         A reading that was measured before `floor_ms`, while an older block was being judged, keeps
@@ -36,6 +43,9 @@ class Intake:
                 self.rejected["not in the settings"] += 1
             elif not math.isfinite(reading.value):
                 self.rejected["not a finite number"] += 1
+            elif reading.time_ms > now_ms + FUTURE_TOLERANCE_MS:
+                # It would hold up its source: everything up to then would count as older than it.
+                self.rejected["of the future"] += 1
             elif reading.time_ms <= self._last_time_ms.get(source, -1):
                 self.rejected["not newer than the last reading"] += 1
             else:

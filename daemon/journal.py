@@ -5,6 +5,7 @@ cause. Other processes read it, and put what they ask of the daemon into its req
 """
 
 import json
+import sqlite3
 import uuid
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -19,6 +20,10 @@ from rules.quality import Flag
 from rules.readings import Action, AlarmEvent, Outcome, Readings
 
 SNAPSHOTS_KEPT = 2
+
+NumberedReading = tuple[int, int, int, int, float]
+"""A row of the table `reading`: seq, at_ms, source, lag_ms (behind at_ms), value."""
+
 _WORSE_THAN_PASS = (Flag.SUSPECT, Flag.FAIL, Flag.MISSING)
 
 
@@ -55,10 +60,31 @@ class Journal:
     def __init__(self, path: Path, *, writable: bool) -> None:
         self.path = path
         self._db = open_for_writing(path) if writable else open_for_reading(path)
-        if writable:
+        if writable and self.note("id") is None:
             with self.transaction():
-                self._db.execute("INSERT OR IGNORE INTO meta VALUES ('id', ?)", (uuid.uuid4().hex,))
-        (self.id,) = self._db.execute("SELECT value FROM meta WHERE key = 'id'").fetchone()
+                self.keep_note("id", uuid.uuid4().hex)
+        self.id = self.note("id") or ""
+        self._next_seq = self.last_seq() + 1
+
+    @property
+    def db(self) -> sqlite3.Connection:
+        """Return the connection, for the modules that keep a table of the journal each."""
+        return self._db
+
+    def note(self, key: str) -> str | None:
+        """Return what was noted under a key; None where nothing was."""
+        row = self._db.execute("SELECT value FROM meta WHERE key = ?", (key,)).fetchone()
+        return None if row is None else str(row[0])
+
+    def keep_note(self, key: str, value: str) -> None:
+        """Note something under a key, in place of what was noted there before."""
+        self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
+
+    def reopen(self) -> None:
+        """Go on with the file that lies at the path now; nothing of the old connection is written."""
+        self._db.close()
+        self._db = open_for_writing(self.path)
+        self.id = self.note("id") or self.id
         self._next_seq = self.last_seq() + 1
 
     def close(self) -> None:
@@ -75,7 +101,6 @@ class Journal:
         except BaseException:
             if self._db.in_transaction:
                 self._db.execute("ROLLBACK")
-            self._next_seq = self.last_seq() + 1
             raise
 
     # Inputs
@@ -83,9 +108,31 @@ class Journal:
     def last_seq(self) -> int:
         """Return the number of the newest input; 0 where there is none."""
         (seq,) = self._db.execute(
-            "SELECT max((SELECT ifnull(max(seq), 0) FROM reading), (SELECT ifnull(max(seq), 0) FROM action))"
+            "SELECT max((SELECT ifnull(max(seq), 0) FROM reading), (SELECT ifnull(max(seq), 0) FROM action),"
+            " (SELECT ifnull(max(seq), 0) FROM snapshot))"
         ).fetchone()
         return int(seq)
+
+    def last_seq_before(self, at_ms: int) -> int:
+        """Return the number of the newest reading taken in before a moment; 0 where there is none.
+
+        Numbers and times rise together, so a search by halves finds it without an index.
+        """
+        row = self._db.execute("SELECT min(seq), max(seq) FROM reading").fetchone()
+        if row[0] is None:
+            return 0
+        low, high = int(row[0]) - 1, int(row[1])
+        while low < high:
+            middle = (low + high + 1) // 2
+            found = self._db.execute(
+                "SELECT seq, at_ms FROM reading WHERE seq <= ? ORDER BY seq DESC LIMIT 1", (middle,)
+            ).fetchone()
+            if found is not None and found[1] >= at_ms:
+                high = int(found[0]) - 1
+            else:
+                low = middle
+        found = self._db.execute("SELECT max(seq) FROM reading WHERE seq <= ?", (low,)).fetchone()
+        return int(found[0] or 0)
 
     def source_id(self, probe: str, quantity: str, vessel: str) -> int:
         """Return the number under which a source is kept, making one for a new source."""
@@ -99,15 +146,28 @@ class Journal:
         rows = self._db.execute("SELECT id, probe, quantity, vessel FROM source")
         return {source: (probe, quantity, vessel) for source, probe, quantity, vessel in rows}
 
-    def append_readings(self, readings: Iterable[tuple[int, int, int, float]]) -> Readings:
-        """Write readings (at_ms, source, time_ms, value) down in their order and return them numbered."""
+    def number(self, readings: Iterable[tuple[int, int, int, float]]) -> list[NumberedReading]:
+        """Give readings (at_ms, source, time_ms, value) the next numbers; `write` writes them down."""
         rows = [
             (seq, at_ms, source, at_ms - time_ms, value)
             for seq, (at_ms, source, time_ms, value) in enumerate(readings, self._next_seq)
         ]
-        self._db.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", rows)
         self._next_seq += len(rows)
-        return _readings(rows)
+        return rows
+
+    def number_again(self) -> None:
+        """Take back the numbers of what was never written."""
+        self._next_seq = self.last_seq() + 1
+
+    def write(self, rows: Iterable[NumberedReading]) -> None:
+        """Write down numbered readings."""
+        self._db.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", rows)
+
+    def append_readings(self, readings: Iterable[tuple[int, int, int, float]]) -> Readings:
+        """Write readings (at_ms, source, time_ms, value) down in their order and return them numbered."""
+        rows = self.number(readings)
+        self.write(rows)
+        return as_readings(rows)
 
     def append_action(self, action: Action) -> int:
         """Write down what a person did, or a change of plan, and return its number."""
@@ -118,17 +178,22 @@ class Journal:
         )
         return seq
 
-    def inputs(self, after_seq: int, block: int = 100_000) -> Iterator[Readings | Action]:
-        """Go through the inputs after `after_seq` in order, readings in blocks of at most `block`."""
+    def inputs(
+        self, after_seq: int, block: int = 100_000, readings_after_seq: int = 0
+    ) -> Iterator[Readings | Action]:
+        """Go through the inputs after `after_seq` in order, readings in blocks of at most `block`.
+
+        Readings up to `readings_after_seq` are passed over, actions are not.
+        """
         actions = self._db.execute(
             "SELECT seq, at_ms, kind, who, body FROM action WHERE seq > ? ORDER BY seq", (after_seq,)
         ).fetchall()
         start = after_seq
         for seq, at_ms, kind, who, body in actions:
-            yield from self._reading_blocks(start, seq, block)
+            yield from self._reading_blocks(max(start, readings_after_seq), seq, block)
             yield Action(at_ms, kind, who, json.loads(body))
             start = seq
-        yield from self._reading_blocks(start, self.last_seq() + 1, block)
+        yield from self._reading_blocks(max(start, readings_after_seq), self.last_seq() + 1, block)
 
     def _reading_blocks(self, after_seq: int, before_seq: int, block: int) -> Iterator[Readings]:
         rows = self._db.execute(
@@ -136,7 +201,7 @@ class Journal:
             (after_seq, before_seq),
         )
         while found := rows.fetchmany(block):
-            yield _readings(found)
+            yield as_readings(found)
 
     # What came of them
 
@@ -168,6 +233,11 @@ class Journal:
         """Return the events after a number, oldest first, as `AlarmEvent.to_json` gives them."""
         rows = self._db.execute("SELECT body FROM event WHERE number > ? ORDER BY number", (after_number,))
         return [json.loads(body) for (body,) in rows]
+
+    def newest_event_of_each_alarm(self) -> list[dict[str, Any]]:
+        """Return the newest event of every alarm there ever was, as `event_bodies` does."""
+        rows = self._db.execute("SELECT body, max(number) FROM event GROUP BY alarm ORDER BY max(number)")
+        return [json.loads(body) for body, _ in rows]
 
     def differing(self, events: list[AlarmEvent]) -> list[AlarmEvent]:
         """Return those events that the journal holds under the same number but with other words."""
@@ -260,13 +330,14 @@ class Journal:
             (SNAPSHOTS_KEPT,),
         )
 
-    def newest_snapshot(self) -> tuple[int, dict[str, Any]] | None:
-        """Return the newest snapshot and the number of the input that it stands after."""
-        row = self._db.execute("SELECT seq, state FROM snapshot ORDER BY seq DESC LIMIT 1").fetchone()
-        return None if row is None else (int(row[0]), json.loads(row[1]))
+    def snapshots(self) -> list[tuple[int, str]]:
+        """Return each snapshot, newest first, with the number of the input that it stands after."""
+        rows = self._db.execute("SELECT seq, state FROM snapshot ORDER BY seq DESC")
+        return [(int(seq), str(state)) for seq, state in rows]
 
 
-def _readings(rows: list[tuple[int, int, int, int, float]]) -> Readings:
+def as_readings(rows: list[NumberedReading]) -> Readings:
+    """Return rows of the table `reading` as the engine takes them."""
     seq, at_ms, source, lag_ms = np.array([row[:4] for row in rows], dtype=np.int64).reshape(-1, 4).T
     value = np.array([row[4] for row in rows], dtype=np.float64)
     return Readings(seq.copy(), at_ms.copy(), source.copy(), at_ms - lag_ms, value)

@@ -62,7 +62,40 @@ class JournalSettings(Table):
     """The journal: everything that was measured and done, in one SQLite file."""
 
     path: FilePath = Field(description="The SQLite file; on a local disk, not a network share")
-    commit_every_s: Seconds = Field(default=1.0, description="Readings are written down this often [s]")
+    commit_every_s: Seconds = Field(
+        default=10.0, description="Readings are written down this often [s]; alarms always at once"
+    )
+    keep_days: Annotated[Whole, Field(ge=1, le=36_500)] = Field(
+        default=1_825, description="Older readings are replaced by hourly summaries [days]"
+    )
+    trust_clock: Switch = Field(
+        default=False,
+        description="The machine's clock is right without synchronisation (battery clock, set by hand)",
+    )
+
+
+class MirrorSettings(Table):
+    """A server that accepts InfluxDB 2's write interface and keeps a copy of readings and alarms."""
+
+    url: Annotated[str, StringConstraints(pattern=types.SERVER_URL_PATTERN)] = Field(
+        description="Address of the server"
+    )
+    org: _Label = Field(default="bellwatch", description="Organisation at the server")
+    bucket: _Label = Field(default="bellwatch", description="Bucket to write to; it must exist")
+    token_file: FilePath | None = Field(
+        default=None,
+        description="File that holds the access token alone and that only the daemon's user may read",
+    )
+    ca_file: FilePath | None = Field(
+        default=None,
+        description="Certificate authority of the server, if it is not one that the system knows",
+    )
+
+    def token(self) -> SecretStr:
+        """Read the token from its file now; empty without a `token_file`. OSError if unreadable."""
+        if self.token_file is None:
+            return SecretStr("")
+        return SecretStr(self.token_file.read_text(encoding="utf-8").strip())
 
 
 class BrokerLink(Table):
@@ -220,6 +253,7 @@ class Settings(Table):
 
     rack: RackSettings
     journal: JournalSettings
+    mirror: MirrorSettings | None = Field(default=None, description="Where a copy of everything goes")
     broker: BrokerSettings = Field(default_factory=BrokerSettings)
     buses: dict[Name, BusSettings] = Field(default={}, description="The ports that probes share")
     probes: dict[Name, ProbeSettings] = Field(default={}, description="The devices that measure")

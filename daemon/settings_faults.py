@@ -22,6 +22,7 @@ _TABLES: dict[Keys, type[Table]] = {
     (): rack.Settings,
     ("rack",): rack.RackSettings,
     ("journal",): rack.JournalSettings,
+    ("mirror",): rack.MirrorSettings,
     ("broker",): rack.BrokerSettings,
     ("buses", "*", "<modbus-rtu>"): rack.ModbusBus,
     ("buses", "*", "<mqtt>"): rack.MqttBus,

@@ -10,6 +10,7 @@ HOST_PATTERN = r"^[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?$"
 TOPIC_ROOT_PATTERN = r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$"
 TOPIC_PATTERN = r"^[^+#\x00-\x1f]{1,250}$"
 PORT_PATTERN = r"^[^\x00-\x20]{1,250}$"
+SERVER_URL_PATTERN = r"^https?://[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?(/[A-Za-z0-9._~/-]*)?$"
 POINTER_PATTERN = r"^(/[^\x00-\x1f]*)?$"  # RFC 6901
 LABEL_PATTERN = r"^[^\x00-\x1f\x7f]{1,60}$"
 SENML_NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9:./_-]*$"  # RFC 8428, section 4.5.1
@@ -18,6 +19,7 @@ SENML_NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9:./_-]*$"  # RFC 8428, section 4.5.
 PATTERNS_IN_WORDS = {
     NAME_PATTERN: "small letters, digits and hyphens, 1 to 41 of them, not starting with a hyphen",
     HOST_PATTERN: "a host name or address alone, without scheme, user or port",
+    SERVER_URL_PATTERN: 'an address such as "https://data.example.org:8086", without user and query',
     TOPIC_ROOT_PATTERN: "letters, digits, '_' and '-', in levels parted by '/', without wildcards",
     TOPIC_PATTERN: "one topic of 1 to 250 characters, without the wildcards '+' and '#'",
     POINTER_PATTERN: 'a JSON pointer, such as "/water/temperature" (RFC 6901)',

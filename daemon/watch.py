@@ -4,9 +4,10 @@ from collections.abc import Callable, Sequence
 
 import structlog
 
-from daemon.fold import configuring, engine_of
+from daemon.dating import Stretch, keep_stretch
+from daemon.fold import REDATE, configuring, resume
 from daemon.intake import Intake
-from daemon.journal import Journal, Message, Request
+from daemon.journal import Journal, Message, NumberedReading, Request, as_readings
 from drivers.readings import Reading
 from rules.engine import Engine
 from rules.plan import RackPlan
@@ -14,27 +15,47 @@ from rules.readings import Action, AlarmEvent, Outcome
 
 log = structlog.get_logger()
 
-SNAPSHOT_EVERY_MS = 300_000
+SNAPSHOT_EVERY_MS = 3_600_000
 
 
 class Watch:
     """Feeds the engine and writes down, together, what came in and what it caused.
 
-    `words` turns an alarm event into the messages that it makes us publish.
+    `words` turns an alarm event into the messages that it makes us publish. Readings that cause no
+    event are written down within `commit_every_ms`, an alarm at once with everything before it.
     """
 
     def __init__(
-        self, journal: Journal, plan: RackPlan, now_ms: int, words: Callable[[AlarmEvent], list[Message]]
+        self,
+        journal: Journal,
+        plan: RackPlan,
+        now_ms: int,
+        words: Callable[[AlarmEvent], list[Message]],
+        commit_every_ms: int = 0,
     ) -> None:
         self._journal = journal
+        self._plan = plan
         self._words = words
-        self._last_number = journal.last_event_number()
-        self._engine = self._resume(plan, now_ms)
+        self._commit_every_ms = commit_every_ms
+        self._to_judge: list[Reading] = []
+        self._judged: list[Reading] = []
+        self._intake = Intake({}, {})
+        self._go_on_from_the_journal(now_ms)
+
+    def _go_on_from_the_journal(self, now_ms: int) -> None:
+        self._stale = False
+        self._rows: list[NumberedReading] = []
+        self._outcomes: list[Outcome] = []
+        self._journal.number_again()
+        self._last_number = self._journal.last_event_number()
+        self._engine = self._resume(now_ms)
         self._intake = Intake(
-            {(source.probe, source.quantity): source.id for source in plan.sources},
+            {(source.probe, source.quantity): source.id for source in self._plan.sources},
             self._engine.newest_times_ms(),
+            self._intake.rejected,
         )
         self._snapshot_due_ms = self._engine.clock_ms + SNAPSHOT_EVERY_MS
+        self._commit_due_ms = now_ms + self._commit_every_ms
 
     @property
     def engine(self) -> Engine:
@@ -46,45 +67,91 @@ class Watch:
         """Return how many readings were refused at the door, by reason."""
         return dict(self._intake.rejected)
 
-    def _resume(self, plan: RackPlan, now_ms: int) -> Engine:
-        """Go on from the journal, under `plan` if it is another than before."""
-        engine = engine_of(self._journal)
+    def _resume(self, now_ms: int) -> Engine:
+        """Go on from the journal, under our plan if it is another than before."""
+        engine, steps = resume(self._journal)
         at_ms = max(now_ms, self._journal.clock_ms())
-        if engine is not None and engine.plan.to_json() == plan.to_json():
-            return engine
+        if engine is not None:
+            # An event that time alone caused may be newer than the newest input.
+            steps.events += engine.advance(max(engine.clock_ms, self._journal.clock_ms())).events
+            if not steps.events and engine.plan.to_json() == self._plan.to_json():
+                return engine
         with self._journal.transaction():
-            change = configuring(plan, at_ms)
-            self._journal.append_action(change)
             if engine is None:
-                engine = Engine(plan, at_ms)
-            else:
-                self._record([engine.configure(plan, at_ms)])
+                engine = Engine(self._plan, at_ms)
+                self._journal.append_action(configuring(self._plan, at_ms))
+            elif engine.plan.to_json() != self._plan.to_json():
+                self._journal.append_action(configuring(self._plan, at_ms))
+                steps.events += engine.configure(self._plan, at_ms).events
+            self._record(steps)
             self._journal.keep_snapshot(engine.snapshot())
         return engine
 
+    def start_over(self) -> None:
+        """After the journal could not be written: go on from it, and judge again what was not committed."""
+        self._to_judge = [*self._judged, *self._to_judge]
+        self._judged = []
+        self._stale = True
+
     def take(self, readings: Sequence[Reading], now_ms: int) -> None:
-        """Judge what came in and let time pass up to `now_ms`, all in one transaction."""
+        """Judge what came in and let time pass up to `now_ms`; commit what is due."""
+        self._to_judge += readings
+        self._judge(now_ms)
+        requests = self._journal.requests()
+        if requests or self._must_commit(now_ms):
+            self._commit(requests, now_ms)
+
+    def _judge(self, now_ms: int) -> None:
+        if self._stale:
+            self._go_on_from_the_journal(now_ms)
+        engine = self._engine
+        rows = self._journal.number(self._intake.rows(self._to_judge, engine.clock_ms, now_ms))
+        self._judged += self._to_judge
+        self._to_judge = []
+        if rows:
+            if not self._rows:
+                self._commit_due_ms = now_ms + self._commit_every_ms
+            self._rows += rows
+            self._outcomes.append(engine.feed(as_readings(rows)))
+        passed = engine.advance(max(now_ms, engine.clock_ms))
+        if passed != Outcome():
+            self._outcomes.append(passed)
+
+    def _must_commit(self, now_ms: int) -> bool:
+        if any(outcome.events for outcome in self._outcomes):
+            return True
+        return bool(self._rows) and now_ms >= self._commit_due_ms
+
+    def _commit(self, requests: Sequence[Request], now_ms: int) -> None:
+        """Write everything since the last commit down, together with the answers to `requests`."""
         engine, journal = self._engine, self._journal
-        rows = self._intake.rows(readings, engine.clock_ms)
-        requests = journal.requests()
-        if not rows and not requests:
-            idle = engine.advance(max(now_ms, engine.clock_ms))
-            if idle.events:
-                with journal.transaction():
-                    self._record([idle])
-            return
         with journal.transaction():
-            outcomes = [engine.feed(journal.append_readings(rows))] if rows else []
-            outcomes += [self._do(request, max(now_ms, engine.clock_ms)) for request in requests]
-            outcomes.append(engine.advance(max(now_ms, engine.clock_ms)))
-            self._record(outcomes)
+            journal.write(self._rows)
+            self._outcomes += [self._do(request, max(now_ms, engine.clock_ms)) for request in requests]
+            for outcome in self._outcomes:
+                self._record(outcome)
             if engine.clock_ms >= self._snapshot_due_ms:
                 self._keep_snapshot()
+        self._rows, self._outcomes, self._judged = [], [], []
+
+    def redate(self, stretch: Stretch, now_ms: int) -> None:
+        """Note what time it really was since `stretch` began; judgements stay as they are."""
+        self._judge(now_ms)
+        self._commit([], now_ms)
+        body = {
+            "from_ms": stretch.from_ms,
+            "ahead_ms": stretch.ahead_ms,
+            "synchronised": stretch.synchronised,
+        }
+        with self._journal.transaction():
+            self._journal.append_action(Action(self._engine.clock_ms, REDATE, "clock", body))
+            keep_stretch(self._journal, stretch)
 
     def stop(self) -> None:
-        """Keep the state, so that the next start is quick."""
-        with self._journal.transaction():
-            self._keep_snapshot()
+        """Write everything down and keep the state, so that the next start is quick."""
+        self._judge(self._engine.clock_ms)
+        self._snapshot_due_ms = self._engine.clock_ms
+        self._commit([], self._engine.clock_ms)
 
     def _keep_snapshot(self) -> None:
         self._journal.keep_snapshot(self._engine.snapshot())
@@ -100,13 +167,11 @@ class Watch:
         )
         return outcome
 
-    def _record(self, outcomes: list[Outcome]) -> None:
-        for outcome in outcomes:
-            self._drop_known(outcome)
-            for event in outcome.events:
-                log.warning("alarm", **event.to_json())
-            messages = [message for event in outcome.events for message in self._words(event)]
-            self._journal.record(outcome, messages)
+    def _record(self, outcome: Outcome) -> None:
+        self._drop_known(outcome)
+        for event in outcome.events:
+            log.warning("alarm", **event.to_json())
+        self._journal.record(outcome, [message for event in outcome.events for message in self._words(event)])
 
     def _drop_known(self, outcome: Outcome) -> None:
         """Pass over events that were committed before a restart and come out of the tail again."""

@@ -1,66 +1,119 @@
 """The one place that builds the daemon from its settings and connects the parts."""
 
+import sqlite3
 from collections.abc import Mapping
 from zoneinfo import ZoneInfo
 
 from daemon.broker_link import BrokerLink
 from daemon.clock import SteadyClock
+from daemon.errors import JournalError, MissingExtraError
+from daemon.integrity import IntegrityCheck, open_journal
 from daemon.journal import Journal
+from daemon.journal_damage import replace_damaged
+from daemon.journal_repair import JournalRepair
+from daemon.journal_schema import is_damage
 from daemon.messages import event_messages, rack_topic
 from daemon.rack_plan import rack_plan
+from daemon.rack_settings import MirrorSettings, ProbeSettings, Settings
 from daemon.rack_settings import ModbusBus as ModbusBusSettings
 from daemon.rack_settings import ModbusProbe as ModbusProbeSettings
 from daemon.rack_settings import MqttBus as MqttBusSettings
 from daemon.rack_settings import MqttProbe as MqttProbeSettings
-from daemon.rack_settings import ProbeSettings, Settings
-from daemon.service import Bus, Service
+from daemon.retention import Retention
+from daemon.service import Bus, Companion, Service
+from daemon.timekeeper import GivenTime, TimeKeeper
+from daemon.wall_clock import SystemWallClock, WallClock
 from daemon.watch import Watch
 from drivers.modbus import Register
 from drivers.modbus_bus import ModbusBus, ModbusProbe
 from drivers.mqtt_bus import MqttBus
 from drivers.mqtt_message import Field, MqttTopic
-from drivers.readings import Emit
+from drivers.readings import Clock, Emit
 from drivers.rtu_wire import SerialLine
 
 _FUNCTIONS = {"holding": 3, "input": 4}
 
 
-def build(settings: Settings, clock: SteadyClock | None = None) -> Service:
+TURN_MS = 1_000
+"""How long a reading may wait to be judged."""
+
+
+def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock | None = None) -> Service:
     """Return the daemon, ready to run; raise BellwatchError where its journal cannot be used.
 
-    The clock never starts before the newest entry of the journal: without a battery clock a Pi
-    may come back from a power cut believing it is yesterday.
+    A `clock` that is given is taken for UTC; `wall` stands for the system's clock in tests.
     """
-    journal = Journal(settings.journal.path, writable=True)
-    clock = clock or SteadyClock.not_before(journal.clock_ms())
-    topic = rack_topic(settings.broker.topic_root, settings.rack.name)
-    zone = ZoneInfo(settings.rack.time_zone)
-    watch = Watch(
-        journal,
-        rack_plan(settings, journal.source_id),
-        clock.now_ms(),
-        lambda event: event_messages(event, journal.id, topic, zone),
-    )
+    journal = open_journal(settings.journal.path)
+    wall = wall or SystemWallClock(trusted=settings.journal.trust_clock)
+    keeper = TimeKeeper(journal, wall) if clock is None else GivenTime(clock)
+    watch = _watch(settings, journal, keeper)
+    commit_every_ms = round(settings.journal.commit_every_s * 1000)
+    retention = Retention(journal, settings.journal.keep_days, mirrored=settings.mirror is not None)
+    companions: list[Companion] = [IntegrityCheck(journal.path)]
+    if settings.mirror is not None:
+        companions.append(_mirror(settings.mirror, settings.rack.name, journal, keeper))
     return Service(
         journal,
         watch,
-        BrokerLink(settings.broker, topic, clock),
-        clock,
-        round(settings.journal.commit_every_s * 1000),
-        lambda emit: _buses(settings, clock, emit),
+        BrokerLink(
+            settings.broker, rack_topic(settings.broker.topic_root, settings.rack.name), keeper.utc_clock()
+        ),
+        keeper.clock,
+        min(TURN_MS, commit_every_ms),
+        lambda emit: _buses(settings, keeper, emit),
+        JournalRepair(journal, lambda: keeper.dating),
+        [
+            lambda _now_ms: keeper.check(watch.redate),
+            lambda now_ms: retention.step(now_ms, keeper.dating),
+        ],
+        companions,
     )
 
 
-def _buses(settings: Settings, clock: SteadyClock, emit: Emit) -> list[Bus]:
+def _mirror(
+    settings: MirrorSettings, rack: str, journal: Journal, keeper: TimeKeeper | GivenTime
+) -> Companion:
+    """Return the mirror; its client library is loaded only where there is one."""
+    try:
+        from daemon.mirror import Mirror  # noqa: PLC0415
+    except ImportError as error:
+        raise MissingExtraError(f"[mirror] needs {error.name}: pip install 'bellwatch[influx]'") from error
+    return Mirror(settings, rack, journal, lambda: keeper.dating)
+
+
+def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime) -> Watch:
+    """Return the watch, going on from the journal; what shows to be damaged then is set aside."""
+    topic = rack_topic(settings.broker.topic_root, settings.rack.name)
+    zone = ZoneInfo(settings.rack.time_zone)
+
+    def begin() -> Watch:
+        return Watch(
+            journal,
+            rack_plan(settings, journal.source_id),
+            keeper.clock.now_ms(),
+            lambda event: event_messages(keeper.dating.dated(event), journal.id, topic, zone),
+            round(settings.journal.commit_every_s * 1000),
+        )
+
+    try:
+        return begin()
+    except sqlite3.Error as error:
+        if not is_damage(error):
+            raise JournalError(f"journal {journal.path}: {error}") from error
+        replace_damaged(journal, str(error))
+        return begin()
+
+
+def _buses(settings: Settings, keeper: TimeKeeper | GivenTime, emit: Emit) -> list[Bus]:
     buses: list[Bus] = []
     for name, bus in settings.buses.items():
         probes = {probe: its for probe, its in settings.probes.items() if its.bus == name}
         if not probes:
             continue
         if isinstance(bus, ModbusBusSettings):
-            buses.append(_modbus_bus(name, bus, probes, clock, emit))
+            buses.append(_modbus_bus(name, bus, probes, keeper.clock, emit))
         else:
-            buses.append(_mqtt_bus(name, bus, probes, clock, emit))
+            buses.append(_mqtt_bus(name, bus, probes, keeper.utc_clock(), keeper.on_axis(emit)))
     return buses
 
 
@@ -90,7 +143,7 @@ def _modbus_probe(name: str, probe: ModbusProbeSettings) -> ModbusProbe:
 
 
 def _mqtt_bus(
-    name: str, bus: MqttBusSettings, probes: Mapping[str, ProbeSettings], clock: SteadyClock, emit: Emit
+    name: str, bus: MqttBusSettings, probes: Mapping[str, ProbeSettings], clock: Clock, emit: Emit
 ) -> MqttBus:
     password = bus.password()
     topics = [_mqtt_topic(name, its) for name, its in probes.items() if isinstance(its, MqttProbeSettings)]

@@ -86,7 +86,7 @@ def test_killed_again_and_again_the_daemon_loses_no_reading_and_no_alarm(tmp_pat
                 listener.wait_for(len(events))
             finally:
                 daemon.end_by_force()
-        line.unplug()
+    line.unplug()
     assert readings[: len(former[0])] == former[0]
     assert events[: len(former[1])] == former[1]
     numbers = [event[0] for event in events]

@@ -1,0 +1,64 @@
+"""The system's clock, and whether anything has synchronised it since the machine started."""
+
+import ctypes
+import os
+import time
+import uuid
+from pathlib import Path
+from typing import Protocol
+
+SYNCHRONISED_MARK = Path("/run/systemd/timesync/synchronized")
+"""systemd-timesyncd touches this file at each synchronisation (systemd-timesyncd.service(8))."""
+
+BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+
+_STA_UNSYNC = 0x0040  # adjtimex(2)
+_TIMEX_BYTES = 512  # more than struct timex has on any architecture
+_STATUS_OFFSET = {8: 40, 4: 20}
+"""Where struct timex holds `status`, by the size of a long: after modes, offset, freq, maxerror, esterror."""
+
+
+class WallClock(Protocol):
+    """Where the daemon learns what time it is; the tests pass one of their own."""
+
+    def utc_ms(self) -> int:
+        """Return what the system believes, in UTC milliseconds."""
+        ...
+
+    def is_synchronised(self) -> bool:
+        """Return whether that can be trusted."""
+        ...
+
+    def boot_id(self) -> str:
+        """Return a name for this start of the machine; the monotonic clock counts from there."""
+        ...
+
+
+class SystemWallClock:
+    """The clock of this machine; `trusted` says that it is right without synchronisation."""
+
+    def __init__(self, *, trusted: bool) -> None:
+        self._trusted = trusted
+        self._boot_id = BOOT_ID.read_text().strip() if BOOT_ID.exists() else uuid.uuid4().hex
+
+    def utc_ms(self) -> int:
+        """Return what the system believes, in UTC milliseconds."""
+        return int(time.time() * 1000)
+
+    def is_synchronised(self) -> bool:
+        """Return whether the clock was synchronised since the start, or is trusted without."""
+        return self._trusted or SYNCHRONISED_MARK.exists() or kernel_says_synchronised()
+
+    def boot_id(self) -> str:
+        """Return the kernel's name for this start of the machine."""
+        return self._boot_id
+
+
+def kernel_says_synchronised() -> bool:
+    """Return whether the kernel's clock is under the discipline of a time service (adjtimex, read only)."""
+    libc = ctypes.CDLL(None, use_errno=True)
+    timex = ctypes.create_string_buffer(_TIMEX_BYTES)  # modes = 0: nothing is set
+    if libc.adjtimex(timex) == -1:
+        raise OSError(ctypes.get_errno(), f"adjtimex: {os.strerror(ctypes.get_errno())}")
+    status = ctypes.c_int.from_buffer(timex, _STATUS_OFFSET[ctypes.sizeof(ctypes.c_long)]).value
+    return not status & _STA_UNSYNC
