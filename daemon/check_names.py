@@ -2,9 +2,10 @@
 
 from collections.abc import Iterator
 from difflib import get_close_matches
+from itertools import pairwise
 
 from daemon.errors import Problem
-from daemon.rack_settings import ModbusProbe, ProbeSettings
+from daemon.rack_settings import ModbusProbe, ProbeSettings, VesselSettings
 from daemon.settings_draft import Draft, bus_suits, needs_a_vessel
 from daemon.settings_words import one_of, quoted, where
 from rules.plan import RACK_WIDE
@@ -21,6 +22,7 @@ def name_problems(draft: Draft) -> Iterator[Problem]:
         yield from _vessel_of(name, probe, draft)
     yield from _vessels(draft)
     yield from _stages(draft)
+    yield from _supplies(draft)
     yield from _idle(draft)
 
 
@@ -64,12 +66,32 @@ def _vessels(draft: Draft) -> Iterator[Problem]:
                 f'the name "{RACK_WIDE}"',
                 "another name; this one stands for the rack",
             )
-        if vessel.stage not in stages and draft.lacks("stages", vessel.stage):
+        named = [("stage", vessel.stage)]
+        named += [(f"plan[{place}].stage", step.stage) for place, step in enumerate(vessel.plan)]
+        for key, stage in named:
+            if stage not in stages and draft.lacks("stages", stage):
+                expected = one_of("a built-in stage or one of this file", stages, stage)
+                yield Problem(f"{where('vessels', name)}.{key}", quoted(stage), expected)
+        yield from _plan_order(name, vessel)
+
+
+def _plan_order(name: str, vessel: VesselSettings) -> Iterator[Problem]:
+    """A planned move must begin after the one before it."""
+    for place, (earlier, later) in enumerate(pairwise(vessel.plan), 1):
+        if later.start <= earlier.start:
             yield Problem(
-                where("vessels", name, "stage"),
-                quoted(vessel.stage),
-                one_of("a built-in stage or one of this file", stages, vessel.stage),
+                f"{where('vessels', name)}.plan[{place}].start",
+                later.start.isoformat(),
+                f"a time after {earlier.start.isoformat()}, when the move before it begins",
             )
+
+
+def _supplies(draft: Draft) -> Iterator[Problem]:
+    for name, supply in draft.settings.supplies.items():
+        for place, vessel in enumerate(supply.vessels):
+            if draft.lacks("vessels", vessel):
+                expected = one_of("a vessel of this file", sorted(draft.declared["vessels"]), vessel)
+                yield Problem(f"{where('supplies', name)}.vessels[{place}]", quoted(vessel), expected)
 
 
 def _stages(draft: Draft) -> Iterator[Problem]:

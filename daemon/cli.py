@@ -1,7 +1,6 @@
 """The command line: `bellwatch run`, `check`, `status`, `ack`, `demo`."""
 
 import argparse
-import getpass
 import os
 import signal
 import sys
@@ -12,12 +11,12 @@ from pathlib import Path
 
 from rich.console import Console
 
-from daemon.acknowledge import acknowledge
 from daemon.check import check_command
 from daemon.demo import demo_command
 from daemon.errors import BellwatchError
 from daemon.incidents_command import add_incidents_parser
 from daemon.logs import set_up_logs
+from daemon.people_commands import add_people_parsers
 from daemon.replay_command import add_replay_parser
 from daemon.settings import load_settings
 from daemon.status import status_command
@@ -58,14 +57,6 @@ def _status(options: argparse.Namespace) -> int:
     return status_command(load_settings(options.settings), Console(), int(time.time() * 1000))
 
 
-def _ack(options: argparse.Namespace) -> int:
-    journal = load_settings(options.settings).journal.path
-    for alarm in options.alarm:
-        acknowledge(journal, alarm, options.who)
-        print(f"{alarm}: acknowledged by {options.who}")
-    return 0
-
-
 def _demo(options: argparse.Namespace) -> int:
     return demo_command(Console())
 
@@ -85,15 +76,12 @@ def _parser() -> argparse.ArgumentParser:
     check.set_defaults(command=_check)
     status = commands.add_parser("status", help="show what every vessel is like now")
     status.set_defaults(command=_status)
-    ack = commands.add_parser("ack", help="say that you have seen an alarm")
-    ack.add_argument("alarm", nargs="+", help="its name, such as kreisel-1/temperature/high")
-    ack.add_argument("--who", default=getpass.getuser(), help="your name (default: %(default)s)")
-    ack.set_defaults(command=_ack)
+    people = add_people_parsers(commands)
     demo = commands.add_parser("demo", help="a night of an invented rack in fast motion")
     demo.set_defaults(command=_demo)
     add_replay_parser(commands)
     add_incidents_parser(commands)
-    for command in (run, status, ack):
+    for command in (run, status, *people):
         command.add_argument(
             "--settings", type=Path, default=_usual_settings(), help="settings file (default: %(default)s)"
         )

@@ -28,7 +28,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from rich.console import Console
 from rich.text import Text
 
-from daemon.acknowledge import acknowledge
+from daemon.asking import ask_daemon
 from daemon.clock import SteadyClock
 from daemon.demo_broker import demo_broker, end
 from daemon.errors import DemoError
@@ -206,7 +206,7 @@ def _tell(
         for due_ms, alarm in list(story.to_acknowledge):
             if now_ms >= due_ms:
                 story.to_acknowledge.remove((due_ms, alarm))
-                acknowledge(settings.journal.path, alarm, KEEPER)
+                ask_daemon(settings.journal.path, "acknowledge", {"alarm": alarm}, KEEPER)
         if now_ms >= end_ms and story.complete():
             return
         time.sleep(_LOOK_EVERY_S)

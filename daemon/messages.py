@@ -2,6 +2,7 @@
 
 ROOT/RACK/event                                 every alarm event, once (QoS 1), not retained
 ROOT/RACK/alarm/VESSEL/QUANTITY/CONDITION       each alarm that is not normal, retained till it is
+ROOT/RACK/notice                                what is worth knowing but no alarm, once (QoS 1)
 ROOT/RACK/watch                                 whether the daemon lives, retained; "gone" is its last will
 ROOT/RACK/heartbeat                             now and then, so that silence means something
 
@@ -12,10 +13,10 @@ import json
 from datetime import tzinfo
 
 from daemon.journal import Message
-from daemon.wording import event_text, iso_time, quantity_of
+from daemon.wording import event_text, iso_time, notice_text, quantity_of
 from rules.alarms import State
 from rules.quantities import unit_of
-from rules.readings import AlarmEvent
+from rules.readings import AlarmEvent, Notice
 
 
 def rack_topic(root: str, rack: str) -> str:
@@ -47,13 +48,32 @@ def _event_body(event: AlarmEvent, journal_id: str, rack: str, zone: tzinfo) -> 
         "priority": event.priority.word,
         "at": iso_time(event.at_ms),
         "since": iso_time(event.since_ms),
+        "cause": event.cause,
+        "vessels": list(event.vessels),
         "value": event.value,
         "limit": event.limit,
         "unit": unit_of(quantity),
         "rate_per_hour": event.rate_per_hour,
+        "reached": None if event.reached_ms is None else iso_time(event.reached_ms),
         "who": event.who,
+        "why": event.why,
+        "until": None if event.until_ms is None else iso_time(event.until_ms),
         "text": event_text(event, zone),
     }
+
+
+def notice_message(notice: Notice, journal_id: str, topic: str, zone: tzinfo) -> Message:
+    """Return what a notice makes us publish under a rack's `topic`."""
+    body = {
+        "id": f"{journal_id}:{notice.id}",
+        "rack": topic.rsplit("/", 1)[1],
+        "kind": notice.kind,
+        "about": notice.vessel,
+        "at": iso_time(notice.at_ms),
+        "details": notice.details,
+        "text": notice_text(notice, zone),
+    }
+    return Message(f"{topic}/notice", json.dumps(body, ensure_ascii=False), retain=False)
 
 
 def watch_message(topic: str, state: str, at_ms: int) -> Message:

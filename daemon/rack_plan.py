@@ -3,11 +3,10 @@
 from collections.abc import Callable
 
 from daemon.rack_settings import ProbeSettings, Settings
-from rules.plan import RACK_WIDE, RackPlan, Source
+from rules.plan import RACK_WIDE, RackPlan, Source, Supply
 from rules.quality_settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.specific_conductance import Compensation
-
 
 DAY_MS = 86_400_000
 
@@ -52,4 +51,18 @@ def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> 
             for stage in settings.stage_names()
         },
         quality=DEFAULT_QUALITY,
+        supplies=tuple(
+            Supply(name, supply.quantity, supply.vessels) for name, supply in settings.supplies.items()
+        ),
+        steps={
+            name: tuple(step.step() for step in vessel.plan)
+            for name, vessel in settings.vessels.items()
+            if vessel.plan
+        },
+        usual_stay_ms={
+            stage: round(days * DAY_MS)
+            for stage in settings.stage_names()
+            if (days := settings.usual_stay_days(stage)) is not None
+        },
+        alarm_rules=settings.alarms.rules(),
     )

@@ -9,12 +9,13 @@ from zoneinfo import available_timezones
 from pydantic import AfterValidator, Discriminator, Field, SecretStr, StringConstraints, Tag
 
 from daemon import settings_types as types
+from daemon.alarm_settings import AlarmSettings, StageStepSettings, SupplySettings
 from daemon.errors import Problem, SettingsError
 from daemon.measurement_settings import Measurement, PayloadFieldSettings, RegisterSettings
 from daemon.settings_types import Days, FilePath, Host, Name, Seconds, Switch, Table, TcpPort, Whole
 from daemon.stage_settings import OFF, StageSettings, ToleranceSettings
 from rules.quantities import Quantity
-from rules.stages import DEFAULT_TOLERANCES, WITHOUT_LIMITS
+from rules.stages import DEFAULT_TOLERANCES, USUAL_STAY_DAYS, WITHOUT_LIMITS
 from rules.tolerance import Tolerance
 
 
@@ -169,6 +170,9 @@ class _Probe(Table):
         default_factory=_time_to_fall_silent,
         description="Without a reading for this long it is silent [s]; absent: three polls, at least 120 s",
     )
+    calibrate_every_days: Days | None = Field(
+        default=None, description="How long a calibration holds [days]; absent: nobody is reminded"
+    )
 
 
 class ModbusProbe(_Probe):
@@ -182,6 +186,11 @@ class ModbusProbe(_Probe):
     @property
     def measurements(self) -> tuple[Measurement, ...]:
         """What the probe measures, in the order of the file."""
+        return self.registers
+
+    @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """The quantities that the probe measures, in the order of the file."""
         return tuple(register.quantity for register in self.registers)
 
 
@@ -202,10 +211,12 @@ class MqttProbe(_Probe):
     @property
     def measurements(self) -> tuple[Measurement, ...]:
         """What the probe measures, in the order of the file."""
+        return self.fields
+
+    @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """The quantities that the probe measures, in the order of the file."""
         return tuple(field.quantity for field in self.fields)
-    calibrate_every_days: Days | None = Field(
-        default=None, description="How long a calibration holds [days]; absent: nobody is reminded"
-    )
 
 
 class VesselSettings(Table):
@@ -214,16 +225,12 @@ class VesselSettings(Table):
     kind: Literal["kreisel", "pseudokreisel", "tray", "dish", "tank"] = Field(description="What it is")
     stage: Name = Field(description="The life stage in it when the daemon first starts")
     label: _Label | None = Field(default=None, description="What people call it")
+    plan: tuple[StageStepSettings, ...] = Field(default=(), description="Planned moves to other stages")
 
 
 def _bus_kind(value: object) -> str | None:
     kind = value.get("kind") if isinstance(value, dict) else getattr(value, "kind", None)
     return f"<{kind}>" if kind in ("modbus-rtu", "mqtt") else None
-        return self.registers
-
-    @property
-    def quantities(self) -> tuple[Quantity, ...]:
-        """The quantities that the probe measures, in the order of the file."""
 
 
 def _probe_kind(value: object) -> str | None:
@@ -244,11 +251,6 @@ ProbeSettings = Annotated[
 
 
 class Settings(Table):
-        return self.fields
-
-    @property
-    def quantities(self) -> tuple[Quantity, ...]:
-        """The quantities that the probe measures, in the order of the file."""
     """The settings of one rack."""
 
     rack: RackSettings
@@ -258,6 +260,10 @@ class Settings(Table):
     buses: dict[Name, BusSettings] = Field(default={}, description="The ports that probes share")
     probes: dict[Name, ProbeSettings] = Field(default={}, description="The devices that measure")
     vessels: dict[Name, VesselSettings] = Field(default={}, description="The vessels of the rack")
+    alarms: AlarmSettings = Field(default_factory=AlarmSettings)
+    supplies: dict[Name, SupplySettings] = Field(
+        default={}, description="What vessels share: alarms from one supply are one problem"
+    )
     stages: dict[Name, StageSettings] = Field(
         default={}, description="Limits that differ from the built-in ones, and stages of your own"
     )
@@ -279,6 +285,14 @@ class Settings(Table):
         if line[-1] not in self.stages and line[-1] not in DEFAULT_TOLERANCES:
             raise KeyError(f"no stage {line[-1]}")
         return line
+
+    def usual_stay_days(self, stage: str) -> float | None:
+        """Return how long a stage usually lasts; None where nobody has said so. KeyError as `lineage`."""
+        for name in self.lineage(stage):
+            own = self.stages[name].usual_stay_days if name in self.stages else None
+            if own is not None:
+                return own
+        return USUAL_STAY_DAYS.get(self.lineage(stage)[-1])
 
     def tolerance_of(self, stage: str, quantity: Quantity) -> Tolerance | None:
         """Return what a stage tolerates: its limits in the file over those of its base, over built-in ones.

@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import ConfigDict, Discriminator, Field, Tag
 
-from daemon.settings_types import Delay, Name, Number, Seconds, Table
+from daemon.settings_types import Days, Delay, Name, Number, Seconds, Table
 from rules.quantities import Quantity, unit_of
 from rules.tolerance import Band, Tolerance
 
@@ -81,6 +81,12 @@ class ToleranceSettings(Table):
         default=None, description="How long before a critical alarm is raised [s]"
     )
     off_delay_s: Delay | None = Field(default=None, description="How long inside before an alarm returns [s]")
+    lead_time_s: Delay | None = Field(
+        default=None, description="A trend that reaches a critical limit this soon alarms; 0 switches it off [s]"
+    )
+    max_disagreement: Rate | None = Field(
+        default=None, description="Two probes of one vessel may differ by this much"
+    )
 
     def over(self, base: Tolerance) -> Tolerance:
         """Return `base` with every limit replaced that this table sets or switches off."""
@@ -110,6 +116,8 @@ class ToleranceSettings(Table):
             on_delay_ms=duration_ms("on_delay_s", base.on_delay_ms),
             critical_on_delay_ms=duration_ms("critical_on_delay_s", base.critical_on_delay_ms),
             off_delay_ms=duration_ms("off_delay_s", base.off_delay_ms),
+            lead_time_ms=duration_ms("lead_time_s", base.lead_time_ms),
+            max_disagreement=limit("max_disagreement", base.max_disagreement),
         )
 
 
@@ -167,6 +175,9 @@ class StageSettings(Table):
 
     based_on: Name | None = Field(
         default=None, description="The stage whose limits hold where this one sets none"
+    )
+    usual_stay_days: Days | None = Field(
+        default=None, description="How long animals usually stay in it; longer makes a reminder [d]"
     )
     temperature: OrOff[TemperatureLimits] = None
     conductivity: OrOff[ConductivityLimits] = None

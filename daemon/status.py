@@ -73,10 +73,10 @@ def _vessel_table(engine: Engine, settings: Settings, alarms: dict[str, Alarm]) 
     limited = {its for (_, its), channels in cells.items() if any(now.tolerance for now in channels)}
     shown = [quantity for quantity in Quantity if quantity in limited]
     table = Table("Vessel", "Stage", *(_heading(quantity) for quantity in shown))
-    for vessel, now in engine.stages().items():
+    for vessel, home in engine.stages().items():
         known = settings.vessels.get(vessel)
         label_of = known.label if known and known.label else vessel
-        table.add_row(label_of, now.stage, *(_cell(cells[vessel, quantity], alarms) for quantity in shown))
+        table.add_row(label_of, home.stage, *(_cell(cells[vessel, quantity], alarms) for quantity in shown))
     return table
 
 

@@ -4,10 +4,13 @@ from datetime import UTC, datetime, tzinfo
 
 from rules.alarms import Condition, Priority, State, Trigger
 from rules.quantities import Quantity, unit_of
-from rules.readings import AlarmEvent
+from rules.readings import AlarmEvent, Notice
 
 SHAPES = {Priority.LOW: "·", Priority.MEDIUM: "▲", Priority.HIGH: "◆", Priority.CRITICAL: "■"}
 """A priority is shown by word and shape as well as by colour."""
+
+_NEWS = (Trigger.RAISED, Trigger.WORSENED, Trigger.EASED, Trigger.REANNOUNCED)
+"""Steps of which the numbers matter."""
 
 _DECIMALS = {
     Quantity.TEMPERATURE: 2,
@@ -52,22 +55,45 @@ def iso_time(time_ms: int) -> str:
 
 
 def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
-    """Say what happened: where, what, how far out, how fast, since when."""
+    """Say what happened: where, what, how far out, how fast, since when, or what people did."""
     what = f"{event.vessel} {label(quantity_of(event.channel))} {_said(event.condition)}"
-    if event.trigger is Trigger.ACKNOWLEDGED:
-        return f"{what}: acknowledged by {event.who}"
+    if event.trigger in _NEWS:
+        also = f"; also {', '.join(event.vessels[1:])}" if len(event.vessels) > 1 else ""
+        again = "again: " if event.trigger is Trigger.REANNOUNCED else ""
+        since = f"since {clock_time(event.since_ms, zone)}"
+        return f"{again}{what}{_numbers(event, zone)}, {since} ({event.priority.word}){also}"
     if event.trigger is Trigger.RETURNED:
         unseen = "" if event.state is State.NORMAL else "; nobody has acknowledged it yet"
         return f"{what}: over{unseen}"
-    since = f"since {clock_time(event.since_ms, zone)}"
-    return f"{what}{_numbers(event)}, {since} ({event.priority.word})"
+    if event.trigger is Trigger.LATCHED:
+        return f"{what}: over, but kept until somebody resets it"
+    if event.trigger is Trigger.SUPPRESSED and not event.who:
+        return f"{what}{_numbers(event, zone)}: part of {event.why}"
+    until = f" until {clock_time(event.until_ms, zone)}" if event.until_ms is not None else ""
+    by, why = (f" by {event.who}" if event.who else ""), (f": {event.why}" if event.why else "")
+    return f"{what}: {event.trigger}{by}{until}{why}"
+
+
+def notice_text(notice: Notice, zone: tzinfo = UTC) -> str:
+    """Say what is worth knowing although it is no alarm."""
+    details = notice.details
+    if notice.kind == "maintenance over":
+        found = [f"{name} is outside its band" for name in details["outside"]]
+        found += [f"{name} has no reading" for name in details["unknown"]]
+        return f"{notice.vessel}: maintenance over; {', '.join(found) or 'everything is back in its band'}"
+    if notice.kind == "stage runs long":
+        return f"{notice.vessel}: {details['stage']} for longer than usual; please look"
+    if notice.kind == "stage review":
+        size, usual = details["bell_diameter_mm"], details["usual_mm"]
+        return f"{notice.vessel}: {details['stage']} with a bell of {size:g} mm (over {usual:g}); next stage?"
+    return f"{notice.vessel}: {notice.kind}"
 
 
 def _said(condition: Condition) -> str:
     return condition.value.replace("_", " ")
 
 
-def _numbers(event: AlarmEvent) -> str:
+def _numbers(event: AlarmEvent, zone: tzinfo) -> str:
     quantity = quantity_of(event.channel)
     per = "/h" if event.condition in (Condition.RISING, Condition.FALLING) else ""
     text = "" if event.value is None else f" {amount(event.value, quantity, per)}"
@@ -75,4 +101,6 @@ def _numbers(event: AlarmEvent) -> str:
         text += f", limit {amount(event.limit, quantity, per)}"
     if event.rate_per_hour is not None and not per:
         text += f", moving {event.rate_per_hour:+.2f}/h"
+    if event.reached_ms is not None:
+        text += f", there at {clock_time(event.reached_ms, zone)}"
     return text

@@ -22,24 +22,36 @@ from dataclasses import replace
 from rules.quantities import Quantity
 from rules.tolerance import Band, Tolerance
 
-# Deadband, on-delays and off-delay of a quantity before any stage sets limits on it. CP, all of them.
+# Deadband, delays and disagreement of probes for a quantity before any stage sets limits. CP, all of them.
 # Oxygen and conductivity carry over what saturation and salinity have, near 15 °C and salinity 32:
 # 3 % of 8.29 mg/L, and 0.3 of the 1.1 mS/cm that one unit of salinity makes.
 WITHOUT_LIMITS: dict[Quantity, Tolerance] = {
     Quantity.TEMPERATURE: Tolerance(
-        deadband=0.2, on_delay_ms=120_000, critical_on_delay_ms=60_000, off_delay_ms=120_000
+        deadband=0.2,
+        on_delay_ms=120_000,
+        critical_on_delay_ms=60_000,
+        off_delay_ms=120_000,
+        max_disagreement=0.5,
     ),
     Quantity.CONDUCTIVITY: Tolerance(
         deadband=0.3, on_delay_ms=300_000, critical_on_delay_ms=300_000, off_delay_ms=300_000
     ),
     Quantity.SALINITY: Tolerance(
-        deadband=0.3, on_delay_ms=300_000, critical_on_delay_ms=300_000, off_delay_ms=300_000
+        deadband=0.3,
+        on_delay_ms=300_000,
+        critical_on_delay_ms=300_000,
+        off_delay_ms=300_000,
+        max_disagreement=1.0,
     ),
     Quantity.OXYGEN: Tolerance(
         deadband=0.25, on_delay_ms=180_000, critical_on_delay_ms=60_000, off_delay_ms=180_000
     ),
     Quantity.OXYGEN_SATURATION: Tolerance(
-        deadband=3.0, on_delay_ms=180_000, critical_on_delay_ms=60_000, off_delay_ms=180_000
+        deadband=3.0,
+        on_delay_ms=180_000,
+        critical_on_delay_ms=60_000,
+        off_delay_ms=180_000,
+        max_disagreement=8.0,
     ),
     Quantity.AIR_PRESSURE: Tolerance(
         deadband=1.0, on_delay_ms=300_000, critical_on_delay_ms=300_000, off_delay_ms=300_000
@@ -177,3 +189,9 @@ DEFAULT_TOLERANCES: dict[str, dict[Quantity, Tolerance]] = {
         ),
     },
 }
+
+USUAL_STAY_DAYS: dict[str, float] = {
+    "planula": 10.0,  # CP: settled after seven to ten days
+    "strobila": 14.0,  # CP: about two weeks
+}
+"""After this long somebody should look whether the animals have moved on."""
