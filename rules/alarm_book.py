@@ -5,11 +5,12 @@ later ones are suppressed by design while it stands, unless they are more urgent
 been announced; when the announced ones have returned, the most urgent of the others comes forward.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
 from rules.alarm import HOLDING, Alarm, Hold, Keeper, alarm_from_json
+from rules.alarm_history import remembered, steps_to
 from rules.alarms import Condition, Priority, State, Trigger, next_state
 from rules.errors import AlarmError
 from rules.readings import AlarmEvent, Evidence
@@ -133,6 +134,27 @@ class AlarmBook:
                 return
             first = min(unexplained, key=lambda alarm: (-alarm.priority, alarm.since_ms, alarm.name))
             self._release(first, Keeper.EXPLAINED, "", at_ms, Evidence())
+
+    # After a loss of state
+
+    def take_over(self, history: Iterable[AlarmEvent], last_number: int, at_ms: int) -> None:
+        """Bring every alarm from where people were told it stands (its newest event) to where it stands now.
+
+        For a book that was built up anew: people's acknowledgements stay, events are numbered on.
+        """
+        self._last_number, self._events = last_number, []
+        told = {event.alarm: event for event in history}
+        for name in sorted({*told, *self._alarms}):
+            event = told.get(name)
+            alarm = self._alarms.pop(name, None) or remembered(told[name])
+            before = State.NORMAL if event is None else event.state
+            if event is not None and before in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.RETURNED):
+                alarm = replace(alarm, since_ms=event.since_ms, acknowledged_ms=event.at_ms)
+            steps = steps_to(before, alarm, self.rules.latching)
+            alarm = replace(alarm, state=before)
+            self._keep(alarm)
+            for trigger in steps:
+                self._step(self._alarms.get(name, alarm), trigger, at_ms, Evidence())
 
     # What people do
 

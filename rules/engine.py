@@ -6,6 +6,7 @@ gives, wherever the cut, with a snapshot and restore in between; `tests/test_eng
 this, and replay, restart and the live watch all rest on it.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -34,7 +35,7 @@ from rules.limits import Level, limits_of, worst_priority
 from rules.plan import RackPlan, Source, plan_from_json
 from rules.quantities import Quantity
 from rules.rack_state import RackState, rack_state_from_json, stages_under
-from rules.readings import Action, Amendment, ChannelFlags, Evidence, Notice, Outcome, Readings
+from rules.readings import Action, AlarmEvent, Amendment, ChannelFlags, Evidence, Notice, Outcome, Readings
 from rules.silence import Places, Silence, SourceState, note_heard, silences
 from rules.stage_plan import StageNow, bounds, move
 from rules.tolerance import Band, Tolerance
@@ -146,6 +147,14 @@ class Engine:
         self._channels = {channel.name: channels.get(channel.name, ChannelState()) for channel in self._order}
         self._drop_limits_that_are_gone(at_ms, outcome)
         return outcome
+
+    def take_over(self, history: Iterable[AlarmEvent], last_number: int) -> Outcome:
+        """Go on from what people were told, in an engine that was built up anew from part of its inputs.
+
+        `history` is the newest event of each alarm, `last_number` that of the newest of all.
+        """
+        self._book.take_over(history, last_number, self._clock_ms)
+        return Outcome(events=self._book.take_events())
 
     # What people look at
 
