@@ -52,7 +52,7 @@ class BrokerLink:
             password = broker.password()
             client.username_pw_set(broker.username, password.get_secret_value() if password else None)
         if broker.tls:
-            client.tls_set_context(_tls(broker.ca_file))
+            client.tls_set_context(tls_context(broker.ca_file))
         gone = watch_message(self._topic, "gone", self._clock.now_ms())
         client.will_set(gone.topic, gone.payload, qos=1, retain=True)
         client.reconnect_delay_set(1, LONGEST_RECONNECT_S)
@@ -175,5 +175,6 @@ def _parts(message: Message) -> tuple[str, str]:
     return message.topic, message.payload
 
 
-def _tls(ca_file: Path | None) -> ssl.SSLContext:
+def tls_context(ca_file: Path | None) -> ssl.SSLContext:
+    """Return how to encrypt the connection: with the system's authorities, or with the one in a file."""
     return ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))

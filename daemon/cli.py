@@ -16,6 +16,7 @@ from daemon.demo import demo_command
 from daemon.errors import BellwatchError
 from daemon.incidents_command import add_incidents_parser
 from daemon.logs import set_up_logs
+from daemon.oncall_command import add_oncall
 from daemon.people_commands import add_people_parsers
 from daemon.replay_command import add_replay_parser
 from daemon.settings import load_settings
@@ -77,6 +78,7 @@ def _parser() -> argparse.ArgumentParser:
     status = commands.add_parser("status", help="show what every vessel is like now")
     status.set_defaults(command=_status)
     people = add_people_parsers(commands)
+    add_oncall(commands)
     demo = commands.add_parser("demo", help="a night of an invented rack in fast motion")
     demo.set_defaults(command=_demo)
     add_replay_parser(commands)

@@ -25,6 +25,11 @@ from rules.duty import When
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _LONG_NOTE = 70
+# What stands in for tables that a file must have; no check looks at them.
+_STAND_INS: Mapping[str, Any] = {
+    "oncall": {"time_zone": "UTC", "state": "state", "channels_file": "channels"},
+    "rota": {"people": ["nobody"], "first_day": "2026-01-05"},
+}
 _TABLES: Mapping[tuple[str, ...], type[Table]] = {
     (): OnCallSettings,
     ("oncall",): shape.OnCallPart,
@@ -60,17 +65,27 @@ def examine(path: Path) -> tuple[OnCallSettings | None, dict[str, list[str]], li
         settings = OnCallSettings.model_validate(values)
     except ValidationError as error:
         details = error.errors(include_url=False)
-        found = [_problem(detail) for detail in details]
-        # What is sound is looked at all the same, so that one run says everything.
-        found += _channel_problems(values)
-        return None, {}, found
+        faulty = {str(detail["loc"][0]) for detail in details}
+        found = [*(_problem(detail) for detail in details), *_problems_of_the_rest(values, faulty)]
+        return None, {}, sorted(found, key=lambda problem: problem.is_warning)
     channels, found = read_channels(settings.oncall.channels_file, settings.rota.people)
     found += [*_rota_problems(settings), *_note_problems(settings), *_other_problems(settings)]
     return settings, channels, sorted(found, key=lambda problem: problem.is_warning)
 
 
+def _problems_of_the_rest(values: Mapping[str, Any], faulty: set[str]) -> Iterator[Problem]:
+    """Look at the sections that are sound all the same, so that one run says everything."""
+    sound = {section: table for section, table in values.items() if section not in faulty}
+    rest = OnCallSettings.model_validate({**_STAND_INS, **sound})
+    if "rota" not in faulty and "oncall" not in faulty:
+        yield from _rota_problems(rest)
+    yield from _note_problems(rest)
+    yield from _other_problems(rest)
+    yield from _channel_problems(values)
+
+
 def _channel_problems(values: Mapping[str, Any]) -> list[Problem]:
-    """Look at the channels of a file that has other faults, as far as it says where they are."""
+    """Look at the channels, as far as the file says where they are and whose."""
     oncall, rota = values.get("oncall"), values.get("rota")
     path = oncall.get("channels_file") if isinstance(oncall, dict) else None
     people = rota.get("people") if isinstance(rota, dict) else None

@@ -131,6 +131,11 @@ class Escalation:
     # What people look at
 
     @property
+    def duty(self) -> Duty:
+        """Return the team's agreement."""
+        return self._duty
+
+    @property
     def clock_ms(self) -> int:
         """Return the moment up to which everything has happened."""
         return self._clock_ms

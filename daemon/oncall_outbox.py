@@ -1,0 +1,82 @@
+"""Sending pages: tried on each of a person's channels, again and again, until the library says it went.
+
+Sending may take seconds, so it is done by a few threads; only their results come back to the one
+thread that keeps the books.
+"""
+
+import queue
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+
+import structlog
+
+from daemon.oncall_channels import Channels
+from daemon.oncall_settings import DeliverySettings
+from daemon.oncall_store import OnCallStore, Owed
+
+log = structlog.get_logger()
+
+AT_ONCE = 4
+LONGEST_AGAIN_MS = 600_000
+
+
+class OnCallOutbox:
+    """Tries what the store owes; `undelivered` collects pages that no channel of their person took."""
+
+    def __init__(self, store: OnCallStore, channels: Channels, delivery: DeliverySettings) -> None:
+        self._store = store
+        self._channels = channels
+        self._tries = delivery.tries
+        self._retry_ms = round(delivery.retry_s * 1000)
+        self._again_ms = round(delivery.again_s * 1000)
+        self._under_way: set[str] = set()
+        self._results: queue.SimpleQueue[tuple[Owed, bool | BaseException]] = queue.SimpleQueue()
+        self._pool = ThreadPoolExecutor(AT_ONCE, thread_name_prefix="send")
+
+    def send(self, now_ms: int) -> None:
+        """Begin to send what is due, the most urgent first."""
+        for owed in self._store.owed(now_ms, AT_ONCE + len(self._under_way)):
+            if owed.id not in self._under_way and len(self._under_way) < AT_ONCE:
+                self._under_way.add(owed.id)
+                self._pool.submit(self._try, owed)
+
+    def _try(self, owed: Owed) -> None:
+        try:
+            if not self._channels.count(owed.person):
+                self._results.put((owed, False))
+            else:
+                place = owed.channel % self._channels.count(owed.person)
+                self._results.put((owed, self._channels.send(owed.person, place, owed.title, owed.text)))
+        except BaseException as error:
+            self._results.put((owed, error))
+
+    def settle(self, now_ms: int, undelivered: Callable[[str], None]) -> None:
+        """Write down what came of the tries since the last time; call it within a transaction."""
+        with suppress(queue.Empty):
+            while True:
+                owed, result = self._results.get_nowait()
+                self._under_way.discard(owed.id)
+                if isinstance(result, BaseException):
+                    raise result
+                if result:
+                    self._store.mark_sent(owed.id, now_ms)
+                    log.info("sent", page=owed.id, to=owed.person, channel=owed.channel + 1)
+                else:
+                    self._put_off(owed, now_ms, undelivered)
+
+    def _put_off(self, owed: Owed, now_ms: int, undelivered: Callable[[str], None]) -> None:
+        log.error("not_sent", page=owed.id, to=owed.person, channel=owed.channel + 1, tries=owed.tries + 1)
+        if owed.tries + 1 < self._tries:
+            due_ms = now_ms + self._retry_ms
+            self._store.try_later(owed.id, owed.channel, owed.tries + 1, owed.rounds, due_ms)
+        elif owed.channel + 1 < self._channels.count(owed.person):
+            self._store.try_later(owed.id, owed.channel + 1, 0, owed.rounds, now_ms)
+        else:
+            again_ms = min(self._again_ms * 2 ** min(owed.rounds, 10), max(LONGEST_AGAIN_MS, self._again_ms))
+            self._store.try_later(owed.id, 0, 0, owed.rounds + 1, now_ms + again_ms)
+            undelivered(owed.id)
+
+    def close(self) -> None:
+        """Wait for what is being sent."""
+        self._pool.shutdown()
