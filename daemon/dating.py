@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from daemon.journal import Journal
-from rules.readings import AlarmEvent
+from rules.readings import AlarmEvent, Notice
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +63,17 @@ class Dating:
 
     def dated(self, event: AlarmEvent) -> AlarmEvent:
         """Return an event with its times in UTC, for people."""
-        return replace(event, at_ms=self.utc_ms(event.at_ms), since_ms=self.utc_ms(event.since_ms))
+        return replace(
+            event,
+            at_ms=self.utc_ms(event.at_ms),
+            since_ms=self.utc_ms(event.since_ms),
+            reached_ms=None if event.reached_ms is None else self.utc_ms(event.reached_ms),
+            until_ms=None if event.until_ms is None else self.utc_ms(event.until_ms),
+        )
+
+    def dated_notice(self, notice: Notice) -> Notice:
+        """Return a notice with its time in UTC, for people."""
+        return replace(notice, at_ms=self.utc_ms(notice.at_ms))
 
 
 def dating_of(journal: Journal) -> Dating:

@@ -9,7 +9,7 @@ import sqlite3
 import uuid
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ import numpy as np
 
 from daemon.journal_schema import open_for_reading, open_for_writing
 from rules.quality import Flag
-from rules.readings import Action, AlarmEvent, Outcome, Readings
+from rules.readings import Action, AlarmEvent, Notice, Outcome, Readings
 
 SNAPSHOTS_KEPT = 2
 
@@ -228,6 +228,17 @@ class Journal:
             "INSERT INTO outbox (topic, payload, retain) VALUES (?, ?, ?)",
             [(message.topic, message.payload, message.retain) for message in messages],
         )
+
+    def keep_notices(self, notices: Iterable[Notice]) -> list[Notice]:
+        """Write notices down and return those that were not there already, from before a restart."""
+        return [
+            notice
+            for notice in notices
+            if self._db.execute(
+                "INSERT OR IGNORE INTO notice VALUES (?, ?, ?)",
+                (notice.id, notice.at_ms, json.dumps(asdict(notice))),
+            ).rowcount
+        ]
 
     def event_bodies(self, after_number: int = 0) -> list[dict[str, Any]]:
         """Return the events after a number, oldest first, as `AlarmEvent.to_json` gives them."""

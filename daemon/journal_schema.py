@@ -103,6 +103,12 @@ CREATE TABLE mirror (
     trouble TEXT NOT NULL
 ) STRICT;
 INSERT INTO mirror VALUES (1, 0, 0, NULL, '');
+-- what is worth knowing but no alarm; the id tells a repeat
+CREATE TABLE notice (
+    id TEXT PRIMARY KEY,
+    at_ms INTEGER NOT NULL,
+    body TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
 CREATE TABLE mirror_refused (
     id INTEGER PRIMARY KEY,
     line TEXT NOT NULL,

@@ -24,8 +24,14 @@ def rack_topic(root: str, rack: str) -> str:
     return f"{root}/{rack}"
 
 
-def event_messages(event: AlarmEvent, journal_id: str, topic: str, zone: tzinfo) -> list[Message]:
-    """Return what an alarm event makes us publish under a rack's `topic`."""
+def messages_of(said: AlarmEvent | Notice, journal_id: str, topic: str, zone: tzinfo) -> list[Message]:
+    """Return what an alarm event or a notice makes us publish under a rack's `topic`."""
+    if isinstance(said, Notice):
+        return [_notice_message(said, journal_id, topic, zone)]
+    return _event_messages(said, journal_id, topic, zone)
+
+
+def _event_messages(event: AlarmEvent, journal_id: str, topic: str, zone: tzinfo) -> list[Message]:
     body = json.dumps(_event_body(event, journal_id, topic.rsplit("/", 1)[1], zone), ensure_ascii=False)
     standing = "" if event.state is State.NORMAL else body
     return [
@@ -62,8 +68,7 @@ def _event_body(event: AlarmEvent, journal_id: str, rack: str, zone: tzinfo) -> 
     }
 
 
-def notice_message(notice: Notice, journal_id: str, topic: str, zone: tzinfo) -> Message:
-    """Return what a notice makes us publish under a rack's `topic`."""
+def _notice_message(notice: Notice, journal_id: str, topic: str, zone: tzinfo) -> Message:
     body = {
         "id": f"{journal_id}:{notice.id}",
         "rack": topic.rsplit("/", 1)[1],

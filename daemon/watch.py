@@ -11,7 +11,7 @@ from daemon.journal import Journal, Message, NumberedReading, Request, as_readin
 from drivers.readings import Reading
 from rules.engine import Engine
 from rules.plan import RackPlan
-from rules.readings import Action, AlarmEvent, Outcome
+from rules.readings import Action, AlarmEvent, Notice, Outcome
 
 log = structlog.get_logger()
 
@@ -21,7 +21,7 @@ SNAPSHOT_EVERY_MS = 3_600_000
 class Watch:
     """Feeds the engine and writes down, together, what came in and what it caused.
 
-    `words` turns an alarm event into the messages that it makes us publish. Readings that cause no
+    `words` turns an alarm event or a notice into the messages that it makes us publish. Readings that cause no
     event are written down within `commit_every_ms`, an alarm at once with everything before it.
     """
 
@@ -30,7 +30,7 @@ class Watch:
         journal: Journal,
         plan: RackPlan,
         now_ms: int,
-        words: Callable[[AlarmEvent], list[Message]],
+        words: Callable[[AlarmEvent | Notice], list[Message]],
         commit_every_ms: int = 0,
     ) -> None:
         self._journal = journal
@@ -73,8 +73,10 @@ class Watch:
         at_ms = max(now_ms, self._journal.clock_ms())
         if engine is not None:
             # An event that time alone caused may be newer than the newest input.
-            steps.events += engine.advance(max(engine.clock_ms, self._journal.clock_ms())).events
-            if not steps.events and engine.plan.to_json() == self._plan.to_json():
+            passed = engine.advance(max(engine.clock_ms, self._journal.clock_ms()))
+            steps.events += passed.events
+            steps.notices += passed.notices
+            if steps == Outcome() and engine.plan.to_json() == self._plan.to_json():
                 return engine
         with self._journal.transaction():
             if engine is None:
@@ -118,7 +120,7 @@ class Watch:
             self._outcomes.append(passed)
 
     def _must_commit(self, now_ms: int) -> bool:
-        if any(outcome.events for outcome in self._outcomes):
+        if any(outcome.events or outcome.notices for outcome in self._outcomes):
             return True
         return bool(self._rows) and now_ms >= self._commit_due_ms
 
@@ -171,7 +173,11 @@ class Watch:
         self._drop_known(outcome)
         for event in outcome.events:
             log.warning("alarm", **event.to_json())
-        self._journal.record(outcome, [message for event in outcome.events for message in self._words(event)])
+        notices = self._journal.keep_notices(outcome.notices)
+        for notice in notices:
+            log.warning("notice", kind=notice.kind, about=notice.vessel, **notice.details)
+        said: list[AlarmEvent | Notice] = [*outcome.events, *notices]
+        self._journal.record(outcome, [message for what in said for message in self._words(what)])
 
     def _drop_known(self, outcome: Outcome) -> None:
         """Pass over events that were committed before a restart and come out of the tail again."""

@@ -8,11 +8,11 @@ from daemon.broker_link import BrokerLink
 from daemon.clock import SteadyClock
 from daemon.errors import JournalError, MissingExtraError
 from daemon.integrity import IntegrityCheck, open_journal
-from daemon.journal import Journal
+from daemon.journal import Journal, Message
 from daemon.journal_damage import replace_damaged
 from daemon.journal_repair import JournalRepair
 from daemon.journal_schema import is_damage
-from daemon.messages import event_messages, rack_topic
+from daemon.messages import messages_of, rack_topic
 from daemon.rack_plan import rack_plan
 from daemon.rack_settings import MirrorSettings, ProbeSettings, Settings
 from daemon.rack_settings import ModbusBus as ModbusBusSettings
@@ -30,6 +30,7 @@ from drivers.mqtt_bus import MqttBus
 from drivers.mqtt_message import Field, MqttTopic
 from drivers.readings import Clock, Emit
 from drivers.rtu_wire import SerialLine
+from rules.readings import AlarmEvent, Notice
 
 _FUNCTIONS = {"holding": 3, "input": 4}
 
@@ -86,12 +87,17 @@ def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime)
     topic = rack_topic(settings.broker.topic_root, settings.rack.name)
     zone = ZoneInfo(settings.rack.time_zone)
 
+    def words(said: AlarmEvent | Notice) -> list[Message]:
+        dating = keeper.dating
+        dated = dating.dated_notice(said) if isinstance(said, Notice) else dating.dated(said)
+        return messages_of(dated, journal.id, topic, zone)
+
     def begin() -> Watch:
         return Watch(
             journal,
             rack_plan(settings, journal.source_id),
             keeper.clock.now_ms(),
-            lambda event: event_messages(keeper.dating.dated(event), journal.id, topic, zone),
+            words,
             round(settings.journal.commit_every_s * 1000),
         )
 

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import structlog
 
 from daemon.journal import Journal
-from daemon.messages import event_messages
+from daemon.messages import messages_of
 from daemon.rack_plan import rack_plan
 from daemon.settings import load_settings
 from daemon.watch import Watch
@@ -34,7 +34,7 @@ def simulated(scenario, seed=None, hours=None):
 def watch_of(journal, settings, now_ms):
     zone = ZoneInfo(settings.rack.time_zone)
     plan = rack_plan(settings, journal.source_id)
-    return Watch(journal, plan, now_ms, lambda event: event_messages(event, journal.id, "b/rack", zone))
+    return Watch(journal, plan, now_ms, lambda event: messages_of(event, journal.id, "b/rack", zone))
 
 
 def quiet():
