@@ -82,7 +82,7 @@ class ToleranceSettings(Table):
     )
     off_delay_s: Delay | None = Field(default=None, description="How long inside before an alarm returns [s]")
     lead_time_s: Delay | None = Field(
-        default=None, description="A trend that reaches a critical limit this soon alarms; 0 switches it off [s]"
+        default=None, description="A trend that is critical this soon alarms; 0 switches that off [s]"
     )
     max_disagreement: Rate | None = Field(
         default=None, description="Two probes of one vessel may differ by this much"

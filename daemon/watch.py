@@ -21,8 +21,8 @@ SNAPSHOT_EVERY_MS = 3_600_000
 class Watch:
     """Feeds the engine and writes down, together, what came in and what it caused.
 
-    `words` turns an alarm event or a notice into the messages that it makes us publish. Readings that cause no
-    event are written down within `commit_every_ms`, an alarm at once with everything before it.
+    `words` turns an alarm event or a notice into the messages that it makes us publish. Readings
+    that cause neither are written down within `commit_every_ms`, an alarm at once with all before it.
     """
 
     def __init__(
@@ -183,7 +183,7 @@ class Watch:
         """Pass over events that were committed before a restart and come out of the tail again."""
         known = [event for event in outcome.events if event.number <= self._last_number]
         for event in self._journal.differing(known):
-            log.error("restart_differs", event=event.to_json())
+            log.error("restart_differs", now=event.to_json())
         outcome.events = outcome.events[len(known) :]
         if outcome.events:
             self._last_number = outcome.events[-1].number
