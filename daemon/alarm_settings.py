@@ -1,10 +1,11 @@
 """The parts of the settings file that shape alarms: rules for all, shared supplies, planned stage moves."""
 
-from typing import Annotated, Literal
+from typing import Annotated
 
-from pydantic import AwareDatetime, Field
+from pydantic import AwareDatetime, Discriminator, Field, Tag
 
 from daemon.settings_types import Name, Number, Table
+from daemon.stage_settings import OFF, Off, off_or
 from rules.alarm_book import AlarmRules
 from rules.alarms import Condition
 from rules.quantities import Quantity
@@ -12,7 +13,10 @@ from rules.stage_plan import StageStep
 
 MS_PER_HOUR = 3_600_000
 
-Hours = Annotated[Number, Field(gt=0, le=24 * 366)]
+_HoursOrNever = Annotated[
+    Annotated[Annotated[Number, Field(gt=0, le=24 * 366)], Tag("<number>")] | Off,
+    Discriminator(off_or("<number>")),
+]
 
 
 class AlarmSettings(Table):
@@ -21,7 +25,7 @@ class AlarmSettings(Table):
     shelve_at_most_h: Annotated[Number, Field(gt=0, le=72)] = Field(
         default=8.0, description="The longest that an alarm may be shelved [h]"
     )
-    announce_again_after_h: Hours | Literal["none"] = Field(
+    announce_again_after_h: _HoursOrNever = Field(
         default=2.0,
         description='A critical alarm acknowledged this long ago is announced again [h]; "none": never',
     )
@@ -34,7 +38,7 @@ class AlarmSettings(Table):
         again = self.announce_again_after_h
         return AlarmRules(
             shelf_limit_ms=round(self.shelve_at_most_h * MS_PER_HOUR),
-            reannounce_ms=None if again == "none" else round(again * MS_PER_HOUR),
+            reannounce_ms=None if again == OFF else round(again * MS_PER_HOUR),
             latching=self.latching,
         )
 

@@ -22,7 +22,7 @@ _STAND_INS: dict[str, Any] = {
     "journal": {"path": "journal.sqlite"},
 }
 # How many keys lead to what is left out when something inside it is broken.
-_DEPTH = {"buses": 2, "probes": 2, "vessels": 2, "stages": 3}
+_DEPTH = {"buses": 2, "probes": 2, "vessels": 2, "stages": 3, "supplies": 2}
 _NAMED = ("buses", "probes", "vessels", "stages")
 
 

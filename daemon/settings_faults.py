@@ -8,9 +8,11 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
+from daemon import alarm_settings as alarm
 from daemon import measurement_settings as measurement
 from daemon import rack_settings as rack
 from daemon import stage_settings as stage
+from daemon.command_settings import CommandSettings
 from daemon.errors import Problem
 from daemon.settings_types import PATTERNS_IN_WORDS, Table
 from daemon.settings_words import one_of, quoted, shown, where
@@ -24,6 +26,7 @@ _TABLES: dict[Keys, type[Table]] = {
     ("journal",): rack.JournalSettings,
     ("mirror",): rack.MirrorSettings,
     ("broker",): rack.BrokerSettings,
+    ("commands",): CommandSettings,
     ("buses", "*", "<modbus-rtu>"): rack.ModbusBus,
     ("buses", "*", "<mqtt>"): rack.MqttBus,
     ("probes", "*", "<modbus-rtu>"): rack.ModbusProbe,
@@ -31,6 +34,9 @@ _TABLES: dict[Keys, type[Table]] = {
     ("probes", "*", "<mqtt>"): rack.MqttProbe,
     ("probes", "*", "<mqtt>", "fields", "*"): measurement.PayloadFieldSettings,
     ("vessels", "*"): rack.VesselSettings,
+    ("vessels", "*", "plan", "*"): alarm.StageStepSettings,
+    ("alarms",): alarm.AlarmSettings,
+    ("supplies", "*"): alarm.SupplySettings,
     ("stages", "*"): stage.StageSettings,
     **{("stages", "*", quantity, "<limits>"): table for quantity, table in stage.LIMITS.items()},
 }
@@ -97,7 +103,8 @@ def _found(detail: ErrorDetails, keys: Keys) -> str:
     if detail["type"] == "extra_forbidden":
         return "an unknown key"
     if detail["type"] == "too_short":
-        return "an empty list"
+        entries = len(detail["input"])
+        return f"a list of {entries}" if entries else "an empty list"
     if detail["loc"][-1] == "[key]":
         return f"the name {quoted(str(keys[-1]))}"
     if "password" in str(keys[-1]):
@@ -116,8 +123,14 @@ def _expected(detail: ErrorDetails) -> str:
     return f'{expected}, or "none" to switch it off' if may_be_off else expected
 
 
+A_MOMENT = "a moment with its UTC offset, such as 2026-09-01T08:00:00+02:00"
+
 EXPECTED: dict[str, Callable[[dict[str, Any]], str]] = {
     "bool_type": lambda _: "true or false",
+    "datetime_from_date_parsing": lambda _: A_MOMENT,
+    "datetime_parsing": lambda _: A_MOMENT,
+    "datetime_type": lambda _: A_MOMENT,
+    "timezone_aware": lambda _: A_MOMENT,
     "dict_type": lambda _: "a table",
     "enum": lambda context: context["expected"].replace("'", '"'),
     "finite_number": lambda _: "a number",
@@ -132,10 +145,14 @@ EXPECTED: dict[str, Callable[[dict[str, Any]], str]] = {
     "path_type": lambda _: "the path of a file, in quotes",
     "string_pattern_mismatch": lambda context: PATTERNS_IN_WORDS[context["pattern"]],
     "string_type": lambda _: "text in quotes",
-    "too_short": lambda _: "at least one entry",
+    "too_short": lambda context: _at_least(context.get("min_length", 1)),
     "tuple_type": lambda _: "a list of tables",
     "value_error": lambda context: str(context["error"]),
 }
+
+
+def _at_least(entries: int) -> str:
+    return "at least one entry" if entries == 1 else f"at least {entries} entries"
 
 
 def _table(loc: Keys) -> type[Table]:

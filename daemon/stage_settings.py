@@ -16,14 +16,14 @@ from rules.tolerance import Band, Tolerance
 OFF = "none"
 
 
-def _off_or(tag: str) -> Callable[[object], str]:
+def off_or(tag: str) -> Callable[[object], str]:
     return lambda value: "<off>" if value == OFF else tag
 
 
 Off = Annotated[Literal["none"], Tag("<off>")]
-Limit = Annotated[Annotated[Number, Tag("<number>")] | Off, Discriminator(_off_or("<number>"))]
+Limit = Annotated[Annotated[Number, Tag("<number>")] | Off, Discriminator(off_or("<number>"))]
 Rate = Annotated[
-    Annotated[Annotated[Number, Field(gt=0)], Tag("<number>")] | Off, Discriminator(_off_or("<number>"))
+    Annotated[Annotated[Number, Field(gt=0)], Tag("<number>")] | Off, Discriminator(off_or("<number>"))
 ]
 
 UNIT_SUFFIXES = {
@@ -167,7 +167,7 @@ LIMITS: dict[Quantity, type[ToleranceSettings]] = {
 }
 
 _T = TypeVar("_T")
-OrOff = Annotated[Annotated[_T, Tag("<limits>")] | Off, Discriminator(_off_or("<limits>"))] | None
+OrOff = Annotated[Annotated[_T, Tag("<limits>")] | Off, Discriminator(off_or("<limits>"))] | None
 
 
 class StageSettings(Table):
