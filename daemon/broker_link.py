@@ -30,6 +30,8 @@ GOODBYE_S = 3.0
 class BrokerLink:
     """Publishes the journal's outbox; every method is for the thread of the watch.
 
+    `connections` counts how often a broker has let us in.
+
     paho's own thread only reports: confirmations wait in a queue until `deliver` marks them.
     """
 
@@ -44,6 +46,7 @@ class BrokerLink:
         self._confirmed: queue.SimpleQueue[tuple[int, ReasonCode]] = queue.SimpleQueue()
         self._where = f"{broker.host}:{broker.port}"
         self._said = ""
+        self.connections = 0
         self._client = self._connecting(broker)
 
     def _connecting(self, broker: BrokerSettings) -> mqtt.Client:
@@ -143,6 +146,7 @@ class BrokerLink:
             self._say_once("broker_refuses_connection", str(reason))
             return
         self._say_once("broker_connected", "")
+        self.connections += 1
         client.publish(
             *_parts(watch_message(self._topic, "watching", self._clock.now_ms())), qos=1, retain=True
         )

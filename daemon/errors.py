@@ -1,6 +1,7 @@
 """What the daemon refuses, in words for the installer.
 
 BellwatchError
+├── CommandError     a command through the broker is refused at the door
 ├── DemoError        the demonstration could not be set up
 ├── JournalError     the journal's file cannot be used
 │   └── DamagedJournalError  ... because it is broken
@@ -47,6 +48,10 @@ class SettingsError(BellwatchError):
 
 class JournalError(BellwatchError):
     """The journal's file cannot be used."""
+
+
+class CommandError(BellwatchError):
+    """A command through the broker is refused at the door; nothing was done."""
 
 
 class OnCallError(BellwatchError):

@@ -109,6 +109,15 @@ CREATE TABLE notice (
     at_ms INTEGER NOT NULL,
     body TEXT NOT NULL
 ) STRICT, WITHOUT ROWID;
+-- commands through the broker by their id, so that a repeat does nothing
+CREATE TABLE command (
+    id TEXT PRIMARY KEY,
+    request INTEGER NOT NULL,
+    at_ms INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    who TEXT NOT NULL,
+    body TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
 CREATE TABLE mirror_refused (
     id INTEGER PRIMARY KEY,
     line TEXT NOT NULL,

@@ -10,6 +10,7 @@ from pydantic import AfterValidator, Discriminator, Field, SecretStr, StringCons
 
 from daemon import settings_types as types
 from daemon.alarm_settings import AlarmSettings, StageStepSettings, SupplySettings
+from daemon.command_settings import CommandSettings
 from daemon.errors import Problem, SettingsError
 from daemon.measurement_settings import Measurement, PayloadFieldSettings, RegisterSettings
 from daemon.settings_types import Days, FilePath, Host, Name, Seconds, Switch, Table, TcpPort, Whole
@@ -257,6 +258,7 @@ class Settings(Table):
     journal: JournalSettings
     mirror: MirrorSettings | None = Field(default=None, description="Where a copy of everything goes")
     broker: BrokerSettings = Field(default_factory=BrokerSettings)
+    commands: CommandSettings = Field(default_factory=CommandSettings)
     buses: dict[Name, BusSettings] = Field(default={}, description="The ports that probes share")
     probes: dict[Name, ProbeSettings] = Field(default={}, description="The devices that measure")
     vessels: dict[Name, VesselSettings] = Field(default={}, description="The vessels of the rack")

@@ -1,11 +1,12 @@
 """The one place that builds the daemon from its settings and connects the parts."""
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from zoneinfo import ZoneInfo
 
 from daemon.broker_link import BrokerLink
 from daemon.clock import SteadyClock
+from daemon.command_desk import CommandDesk
 from daemon.errors import JournalError, MissingExtraError
 from daemon.integrity import IntegrityCheck, open_journal
 from daemon.journal import Journal, Message
@@ -21,6 +22,7 @@ from daemon.rack_settings import MqttBus as MqttBusSettings
 from daemon.rack_settings import MqttProbe as MqttProbeSettings
 from daemon.retention import Retention
 from daemon.service import Bus, Companion, Service
+from daemon.standing_alarms import StandingAlarms
 from daemon.timekeeper import GivenTime, TimeKeeper
 from daemon.wall_clock import SystemWallClock, WallClock
 from daemon.watch import Watch
@@ -31,6 +33,8 @@ from drivers.mqtt_message import Field, MqttTopic
 from drivers.readings import Clock, Emit
 from drivers.rtu_wire import SerialLine
 from rules.readings import AlarmEvent, Notice
+
+Words = Callable[[AlarmEvent | Notice], list[Message]]
 
 _FUNCTIONS = {"holding": 3, "input": 4}
 
@@ -47,18 +51,22 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     journal = open_journal(settings.journal.path)
     wall = wall or SystemWallClock(trusted=settings.journal.trust_clock)
     keeper = TimeKeeper(journal, wall) if clock is None else GivenTime(clock)
-    watch = _watch(settings, journal, keeper)
+    topic = rack_topic(settings.broker.topic_root, settings.rack.name)
+    words = _words(settings, journal, keeper, topic)
+    watch = _watch(settings, journal, keeper, words)
+    link = BrokerLink(settings.broker, topic, keeper.utc_clock())
     commit_every_ms = round(settings.journal.commit_every_s * 1000)
     retention = Retention(journal, settings.journal.keep_days, mirrored=settings.mirror is not None)
     companions: list[Companion] = [IntegrityCheck(journal.path)]
     if settings.mirror is not None:
         companions.append(_mirror(settings.mirror, settings.rack.name, journal, keeper))
+    if settings.commands.enabled:
+        desk = CommandDesk(settings.broker, settings.commands, topic, journal, keeper.utc_clock())
+        companions.append(desk)
     return Service(
         journal,
         watch,
-        BrokerLink(
-            settings.broker, rack_topic(settings.broker.topic_root, settings.rack.name), keeper.utc_clock()
-        ),
+        link,
         keeper.clock,
         min(TURN_MS, commit_every_ms),
         lambda emit: _buses(settings, keeper, emit),
@@ -66,9 +74,22 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         [
             lambda _now_ms: keeper.check(watch.redate),
             lambda now_ms: retention.step(now_ms, keeper.dating),
+            StandingAlarms(journal, link, words).step,
         ],
         companions,
     )
+
+
+def _words(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime, topic: str) -> Words:
+    """Return how an event or a notice is put into the messages that it makes us publish."""
+    zone = ZoneInfo(settings.rack.time_zone)
+
+    def words(said: AlarmEvent | Notice) -> list[Message]:
+        dating = keeper.dating
+        dated = dating.dated_notice(said) if isinstance(said, Notice) else dating.dated(said)
+        return messages_of(dated, journal.id, topic, zone)
+
+    return words
 
 
 def _mirror(
@@ -82,15 +103,8 @@ def _mirror(
     return Mirror(settings, rack, journal, lambda: keeper.dating)
 
 
-def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime) -> Watch:
+def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime, words: Words) -> Watch:
     """Return the watch, going on from the journal; what shows to be damaged then is set aside."""
-    topic = rack_topic(settings.broker.topic_root, settings.rack.name)
-    zone = ZoneInfo(settings.rack.time_zone)
-
-    def words(said: AlarmEvent | Notice) -> list[Message]:
-        dating = keeper.dating
-        dated = dating.dated_notice(said) if isinstance(said, Notice) else dating.dated(said)
-        return messages_of(dated, journal.id, topic, zone)
 
     def begin() -> Watch:
         return Watch(
