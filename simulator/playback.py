@@ -75,6 +75,9 @@ def arguments() -> argparse.ArgumentParser:
     parser.add_argument("--time-scale", type=positive, help="rows at their own spacing / N; default: at once")
     parser.add_argument("--times", choices=("own", "scaled"), default="own", help="time stamps in the packs")
     parser.add_argument("--start", type=instant_ms, help="first time stamp if scaled; default: now")
+    parser.add_argument(
+        "--epoch-monotonic", type=float, help="CLOCK_MONOTONIC seconds at the first row; default: now"
+    )
     return parser
 
 
@@ -129,7 +132,7 @@ def _play_messages(recording: Recording, options: argparse.Namespace, ended: End
                 "start_ms": stamp(first_ms),
             }
         )
-        began = time.monotonic()
+        began = time.monotonic() if options.epoch_monotonic is None else options.epoch_monotonic
         under_way: collections.deque[MQTTMessageInfo] = collections.deque()
         for row, message in enumerate(senml_rows(recording, options.topic.replace("/", ":"), stamp)):
             due_s = 0.0 if scale is None else (recording.time_ms[row] - first_ms) / 1000 / scale
