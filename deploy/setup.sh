@@ -102,7 +102,7 @@ find_python() {
 need_python() {
     python=$(find_python complete) && return 0
     if is_root && has_apt; then
-        apt_install python3-venv
+        apt_install python3 python3-venv
         python=$(find_python complete) && return 0
     fi
     if python=$(find_python any); then
