@@ -6,6 +6,7 @@ from enum import StrEnum
 from typing import Any
 
 from rules.alarms import HELD, Condition, Priority, State, Trigger
+from rules.readings import Evidence
 
 
 class Keeper(StrEnum):
@@ -41,7 +42,8 @@ class Alarm:
 
     `active` maps each level that is crossed now to its priority; `worst` is the most urgent
     priority that nobody has acknowledged yet; `cause` names what the alarm shares with others and
-    `reach` the vessels that it concerns beside its own; `holds` says what keeps it from people.
+    `reach` the vessels that it concerns beside its own; `evidence` is that of the newest crossing;
+    `holds` says what keeps it from people.
     """
 
     vessel: str
@@ -54,6 +56,7 @@ class Alarm:
     worst: Priority
     since_ms: int
     reach: tuple[str, ...] = ()
+    evidence: Evidence = field(default_factory=Evidence)
     acknowledged_ms: int = 0
     holds: Mapping[Keeper, Hold] = field(default_factory=dict)
 
@@ -92,6 +95,7 @@ def alarm_from_json(data: Mapping[str, Any]) -> Alarm:
             "active": {level: Priority(rank) for level, rank in data["active"].items()},
             "worst": Priority(data["worst"]),
             "reach": tuple(data["reach"]),
+            "evidence": Evidence(**data["evidence"]),
             "holds": {Keeper(keeper): Hold(**hold) for keeper, hold in data["holds"].items()},
         }
     )

@@ -5,7 +5,7 @@ later ones are suppressed by design while it stands, unless they are more urgent
 been announced; when the announced ones have returned, the most urgent of the others comes forward.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -77,7 +77,8 @@ class AlarmBook:
             active[crossing.level] = crossing.priority
         if crossing.active and not alarm.active:
             alarm = replace(_new(crossing), state=alarm.state, holds=alarm.holds)
-        before, alarm = alarm, replace(alarm, active=active)
+        newest = evidence if crossing.active else alarm.evidence
+        before, alarm = alarm, replace(alarm, active=active, evidence=newest)
         if alarm.holds:
             self._cross_held(before, alarm, at_ms, evidence)
         elif not before.active and active:
@@ -148,9 +149,11 @@ class AlarmBook:
             event = told.get(name)
             alarm = self._alarms.pop(name, None) or remembered(told[name])
             before = State.NORMAL if event is None else event.state
-            if event is not None and before in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED, State.RETURNED):
-                alarm = replace(alarm, since_ms=event.since_ms, acknowledged_ms=event.at_ms)
             steps = steps_to(before, alarm, self.rules.latching)
+            if event is not None and Trigger.RAISED not in steps:
+                alarm = replace(alarm, since_ms=event.since_ms)
+            if event is not None and before is State.ACKNOWLEDGED and alarm.state is not before:
+                alarm = replace(alarm, acknowledged_ms=event.at_ms)
             alarm = replace(alarm, state=before)
             self._keep(alarm)
             for trigger in steps:
@@ -180,6 +183,14 @@ class AlarmBook:
             next_state(alarm.state, HOLDING[keeper][0])
         self._hold(alarm, keeper, hold, at_ms, Evidence())
         self._look_after_group(alarm.cause, at_ms)
+
+    def suppress_for_maintenance(self, target_of: Callable[[Alarm], bool], hold: Hold, at_ms: int) -> None:
+        """Keep every alarm that maintenance concerns from people, until `release` is called for each."""
+        for alarm in self:
+            if target_of(alarm):
+                self._hold(alarm, Keeper.MAINTENANCE, hold, at_ms, Evidence())
+        for alarm in self:
+            self._look_after_group(alarm.cause, at_ms)
 
     def release(self, name: str, keeper: Keeper, at_ms: int, who: str) -> None:
         """End a hold; an alarm whose condition lasts is raised. AlarmError where there is no such hold."""
@@ -242,7 +253,7 @@ class AlarmBook:
             left = replace(left, worst=left.priority)
             leader = self._explanation(left)
             if leader is None:
-                self._step(left, Trigger.RAISED, at_ms, evidence)
+                self._step(left, Trigger.RAISED, at_ms, left.evidence)
             else:
                 self._hold(left, Keeper.EXPLAINED, Hold("", leader.name), at_ms, evidence)
 
@@ -269,6 +280,7 @@ class AlarmBook:
                 limit=evidence.limit,
                 rate_per_hour=evidence.rate_per_hour,
                 reached_ms=evidence.reached_ms,
+                reason=evidence.reason,
                 who=who,
                 why=hold.why if hold else "",
                 until_ms=hold.until_ms if hold else None,

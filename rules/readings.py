@@ -56,6 +56,7 @@ class Evidence:
     limit: float | None = None
     rate_per_hour: float | None = None
     reached_ms: int | None = None
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ class AlarmEvent:
 
     `cause` is shared by alarms that are one problem, and `vessels` are those in which it shows.
     `value`, `limit`, `rate_per_hour` and `reached_ms` (when the limit will be reached) are the
-    evidence. `who`, `why` and `until_ms` say what people did.
+    evidence, `reason` says what a probe fault is about. `who`, `why` and `until_ms` say what people did.
     """
 
     number: int
@@ -82,6 +83,7 @@ class AlarmEvent:
     limit: float | None = None
     rate_per_hour: float | None = None
     reached_ms: int | None = None
+    reason: str = ""
     who: str = ""
     why: str = ""
     until_ms: int | None = None
