@@ -65,7 +65,7 @@ class Story:
 
     def complete(self) -> bool:
         """Return whether alarms came, were all acknowledged, and all cleared."""
-        return bool(self.raised) and self.raised == self.acknowledged == self.cleared
+        return bool(self.raised) and self.raised == self.acknowledged and self.raised <= self.cleared
 
 
 def demo_command(console: Console) -> int:
@@ -222,6 +222,10 @@ def _take_event(event: dict[str, Any], story: Story, now_ms: int, zone: ZoneInfo
     if event["id"] in story.seen:
         return
     story.seen.add(event["id"])
+    if event["state"] == "normal":
+        story.cleared.add(event["alarm"])
+    if event["event"] == "released":
+        return
     priority = Priority[event["priority"].upper()]
     when = datetime.fromisoformat(event["at"]).astimezone(zone)
     console.print(
@@ -233,14 +237,12 @@ def _take_event(event: dict[str, Any], story: Story, now_ms: int, zone: ZoneInfo
         story.to_acknowledge.append((now_ms + KEEPER_TAKES_MS, alarm))
     elif event["event"] == "acknowledged":
         story.acknowledged.add(alarm)
-    if event["state"] == "normal":
-        story.cleared.add(alarm)
 
 
 def _verdict(story: Story, console: Console) -> int:
     console.print(
         f"\nSummary: {len(story.raised)} alarms raised and delivered through the broker, "
-        f"{len(story.acknowledged)} acknowledged, {len(story.cleared)} cleared after the repair.",
+        f"{len(story.acknowledged)} acknowledged, {len(story.raised & story.cleared)} cleared after the repair.",
         soft_wrap=True,
     )
     if story.complete():
