@@ -13,7 +13,7 @@ from daemon.fold import engine_of
 from daemon.journal import Journal
 from daemon.rack_settings import Settings
 from daemon.wording import SHAPES, amount, clock_time, label, number
-from rules.alarm import Alarm
+from rules.alarm import Alarm, Keeper
 from rules.alarms import Priority
 from rules.engine import ChannelNow, Engine
 from rules.flags import Flag
@@ -48,11 +48,15 @@ def status_command(settings: Settings, console: Console, now_ms: int) -> int:
 
 def show_rack(engine: Engine, settings: Settings, console: Console, zone: ZoneInfo) -> None:
     """Print the alarms that stand, then a row for each vessel."""
-    alarms = sorted(engine.alarms(), key=lambda alarm: (-alarm.priority, alarm.since_ms))
-    for alarm in alarms:
-        console.print(_alarm_line(alarm, zone))
-    if not alarms:
+    alarms = sorted(
+        engine.alarms(), key=lambda alarm: (alarm.keeper is not None, -alarm.priority, alarm.since_ms)
+    )
+    if all(alarm.keeper for alarm in alarms):
         console.print(Text("● No alarm stands.", style="green"))
+    for alarm in alarms:
+        console.print(_alarm_line(alarm, zone), soft_wrap=True)
+    for target, until_ms in engine.maintenance().items():
+        console.print(f"  {target} is under maintenance until {clock_time(until_ms, zone)}")
     console.print(_vessel_table(engine, settings, {alarm.name: alarm for alarm in alarms}))
     for now in engine.channels():
         if now.channel.vessel == RACK_WIDE and not math.isnan(now.value):
@@ -61,8 +65,17 @@ def show_rack(engine: Engine, settings: Settings, console: Console, zone: ZoneIn
 
 
 def _alarm_line(alarm: Alarm, zone: ZoneInfo) -> Text:
-    text = f"{SHAPES[alarm.priority]} {alarm.priority.word:8}  {alarm.name}  {alarm.state}, since "
-    return Text(text + clock_time(alarm.since_ms, zone), style=STYLES[alarm.priority])
+    since = f"since {clock_time(alarm.since_ms, zone)}"
+    if alarm.keeper is None:
+        text = f"{SHAPES[alarm.priority]} {alarm.priority.word:8}  {alarm.name}  {alarm.state}, {since}"
+        return Text(text, style=STYLES[alarm.priority])
+    hold = alarm.holds[alarm.keeper]
+    until = f" until {clock_time(hold.until_ms, zone)}" if hold.until_ms is not None else ""
+    by = f" by {hold.who}" if hold.who else ""
+    why = (
+        f"part of {hold.why}" if alarm.keeper is Keeper.EXPLAINED else f"{alarm.state}{until}{by}: {hold.why}"
+    )
+    return Text(f"  {alarm.priority.word:8}  {alarm.name}  {why}", style="dim")
 
 
 def _vessel_table(engine: Engine, settings: Settings, alarms: dict[str, Alarm]) -> Table:
@@ -91,7 +104,8 @@ def _cell(channels: list[ChannelNow], alarms: dict[str, Alarm]) -> Text:
 
 def _reading(now: ChannelNow, alarms: dict[str, Alarm]) -> Text:
     channel = now.channel
-    worst = max((alarm.priority for alarm in alarms.values() if alarm.channel == channel.name), default=None)
+    here = [alarm for alarm in alarms.values() if alarm.channel == channel.name and alarm.active]
+    worst = max((alarm.priority for alarm in here), default=None)
     if now.silent:
         value = "silent"
     elif math.isnan(now.value):
