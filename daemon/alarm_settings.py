@@ -5,7 +5,7 @@ from typing import Annotated
 from pydantic import AwareDatetime, Discriminator, Field, Tag
 
 from daemon.settings_types import Name, Number, Table
-from daemon.stage_settings import OFF, Off, off_or
+from daemon.stage_settings import Off, off_or
 from rules.alarm_book import AlarmRules
 from rules.alarms import Condition
 from rules.quantities import Quantity
@@ -38,7 +38,7 @@ class AlarmSettings(Table):
         again = self.announce_again_after_h
         return AlarmRules(
             shelf_limit_ms=round(self.shelve_at_most_h * MS_PER_HOUR),
-            reannounce_ms=None if again == OFF else round(again * MS_PER_HOUR),
+            reannounce_ms=None if isinstance(again, str) else round(again * MS_PER_HOUR),
             latching=self.latching,
         )
 
