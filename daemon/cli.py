@@ -21,6 +21,7 @@ from daemon.people_commands import add_people_parsers
 from daemon.replay_command import add_replay_parser
 from daemon.settings import load_settings
 from daemon.status import status_command
+from daemon.tune_command import add_tune_parser
 from daemon.wiring import build
 
 USUAL_SETTINGS = "/etc/bellwatch/bellwatch.toml"
@@ -83,6 +84,7 @@ def _parser() -> argparse.ArgumentParser:
     demo.set_defaults(command=_demo)
     add_replay_parser(commands)
     add_incidents_parser(commands)
+    add_tune_parser(commands)
     for command in (run, status, *people):
         command.add_argument(
             "--settings", type=Path, default=_usual_settings(), help="settings file (default: %(default)s)"

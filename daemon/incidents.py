@@ -110,7 +110,9 @@ def _mark(row: dict[str, str | None], where: str) -> Mark:
     state = cells["state"] or ACCEPTED
     if state not in (ACCEPTED, PROPOSED):
         raise SourceError(f"{where}, state: {state!r}; expected {ACCEPTED} or {PROPOSED}")
-    return Mark(incident_of(*(cells[name] for name in _NEEDED), where), state, cells["origin"] or "by hand")
+    span = cells["from"], cells["to"]
+    incident = incident_of(*span, cells["vessel"], cells["what"], cells["page_wanted"], where)
+    return Mark(incident, state, cells["origin"] or "by hand")
 
 
 def _row(mark: Mark) -> tuple[str, ...]:

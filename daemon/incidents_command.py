@@ -63,7 +63,9 @@ def _line(number: int, mark: Mark, zone: tzinfo) -> str:
 
 def _changed(marks: list[Mark], options: argparse.Namespace, console: Console) -> list[Mark]:
     if options.mark is not None:
-        return added(marks, [Mark(incident_of(*options.mark, "--mark"), ACCEPTED, "by hand")])
+        start, end, vessel, what, wanted = options.mark
+        incident = incident_of(start, end, vessel, what, wanted, "--mark")
+        return added(marks, [Mark(incident, ACCEPTED, "by hand")])
     if options.add is not None:
         if not options.add.exists():
             raise SourceError(f"{options.add}: no such file; expected a CSV of incidents")
