@@ -8,8 +8,10 @@ from numpy.typing import NDArray
 from rules.channels import Channel
 from rules.judgement import Series
 from rules.oxygen import oxygen_mg_l, oxygen_saturation_percent
+from rules.plan import Source
 from rules.quantities import Quantity
 from rules.seawater import practical_salinity
+from rules.specific_conductance import in_situ_conductivity
 
 Array = NDArray[np.float64]
 
@@ -21,16 +23,25 @@ PRESSURE_HOLDS_MS = 6 * 3_600_000
 
 
 def convert(channel: Channel, value: Array, inputs: list[Array]) -> Array:
-    """Return a derived channel's values; NaN where an input is unknown or out of the formula's range.
+    """Return the values of a derived channel, or of a conductivity that the probe gives at 25 °C.
+
+    NaN where an input is unknown or out of the formula's range.
 
     `value` holds the source's readings (shape m), `inputs` the values of `Channel.inputs` at them.
     """
     if channel.quantity is Quantity.SALINITY:
         return practical_salinity(value, inputs[0])
+    if channel.quantity is Quantity.CONDUCTIVITY:
+        return _in_situ(channel.source, value, inputs)
     temperature_c, salinity, *barometer = inputs
     pressure_hpa = barometer[0] if barometer else np.full(value.size, np.nan)
     pressure_hpa = np.where(np.isnan(pressure_hpa), STANDARD_AIR_PRESSURE_HPA, pressure_hpa)
     return _OXYGEN[channel.quantity](value, temperature_c, salinity, pressure_hpa)
+
+
+def _in_situ(source: Source, value: Array, inputs: list[Array]) -> Array:
+    temperature_c = inputs[0] if inputs else np.full(value.size, np.nan)
+    return in_situ_conductivity(value, temperature_c, source.compensation, source.compensation_per_kelvin)
 
 
 _OXYGEN: dict[Quantity, Callable[..., Array]] = {

@@ -5,14 +5,16 @@ A deed that cannot be done raises AlarmError or InputError with one line for the
 
 import difflib
 import math
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any
 
 from rules.alarm import Hold, Keeper
 from rules.alarm_book import AlarmBook, Crossing
+from rules.channels import Channel
 from rules.errors import InputError
 from rules.plan import RackPlan
-from rules.rack_state import RackState
+from rules.probe_care import Newest, ProbeCare
+from rules.rack_state import RackState, targets_of
 from rules.readings import Action, Notice
 from rules.stage_plan import StageStep, move
 
@@ -28,17 +30,30 @@ LOG_KINDS = ("note", "count", "bell_diameter", "feed", "water_change", "deaths")
 class Deeds:
     """Carries actions out on the book of alarms and the state of the rack.
 
-    `possible` maps the name of every alarm that the plan can raise to a crossing that names it.
+    `possible` maps the name of every alarm that the plan can raise to a crossing that names it;
+    `newest` gives each channel's newest usable value. `changed_channels` are those that a
+    calibration makes jump.
     """
 
     def __init__(
-        self, plan: RackPlan, book: AlarmBook, rack: RackState, possible: Mapping[str, Crossing]
+        self,
+        plan: RackPlan,
+        book: AlarmBook,
+        rack: RackState,
+        possible: Mapping[str, Crossing],
+        care: ProbeCare,
+        channels: Sequence[Channel],
+        newest: Newest,
     ) -> None:
         self._plan = plan
         self._book = book
         self._rack = rack
         self._possible = possible
+        self._care = care
+        self._channels = channels
+        self._newest = newest
         self.notices: list[Notice] = []
+        self.changed_channels: list[str] = []
 
     def do(self, action: Action) -> None:
         """Carry an action out; raise RulesError, having changed nothing, where it cannot be done."""
@@ -115,6 +130,14 @@ class Deeds:
                 self.notices.append(Notice("stage review", action.at_ms, vessel, details))
 
     def _alarm(self, action: Action) -> Crossing:
+    def calibrate(self, action: Action) -> None:
+        """Put a probe's calibration into force from now on."""
+        self.changed_channels += self._care.calibrate(action, self._plan, self._channels)
+
+    def hand_measurement(self, action: Action) -> None:
+        """Compare what somebody measured by hand with the probes."""
+        self.notices += self._care.hand_measurement(action, self._plan, self._channels, self._newest)
+
         return self._possible[_one_of(action, "alarm", self._possible)]
 
 

@@ -21,8 +21,10 @@ from rules.channels import Channel, channels_of
 from rules.conversion import PRESSURE_HOLDS_MS, convert, newest_known
 from rules.deeds import Deeds, finish_maintenance
 from rules.errors import InputError, RulesError
+from rules.hand_checks import Chart
 from rules.judgement import (
     FAULT_KEY,
+    STUCK_KEY,
     ChannelState,
     Edge,
     Series,
@@ -32,13 +34,17 @@ from rules.judgement import (
     judge_channel,
 )
 from rules.limits import Level, limits_of, worst_priority
+from rules.out_of_water import cells_of, dry_at, last_dry
 from rules.plan import RackPlan, Source, plan_from_json
+from rules.probe_care import CalibrationNow, ProbeCare, probe_care_from_json
 from rules.quantities import Quantity
 from rules.rack_state import RackState, rack_state_from_json, stages_under
 from rules.readings import Action, AlarmEvent, Amendment, ChannelFlags, Evidence, Notice, Outcome, Readings
 from rules.silence import Places, Silence, SourceState, note_heard, silences
+from rules.specific_conductance import Compensation
 from rules.stage_plan import StageNow, bounds, move
 from rules.tolerance import Band, Tolerance
+from rules.trend import TrendState
 
 SNAPSHOT_VERSION = 2
 
@@ -81,6 +87,8 @@ class Engine:
         self._book = AlarmBook(plan.alarm_rules)
         self._sources = {source.id: SourceState(start_ms) for source in plan.sources}
         self._rack = RackState(stages_under(plan, start_ms, None, {}), done_ms=start_ms)
+        self._care = ProbeCare()
+        self._care.arrange(plan.sources, start_ms)
         self._arrange(plan)
         self._channels = {channel.name: ChannelState() for channel in self._order}
 
@@ -92,6 +100,7 @@ class Engine:
         self._needed: dict[int, Priority] = {}
         self._place = {channel.name: place for place, channel in enumerate(self._order)}
         self._own = {channel.source.id: channel for channel in self._order if channel.measured}
+        self._cells = cells_of(plan.sources)
 
     # Inputs
 
@@ -127,12 +136,17 @@ class Engine:
     def act(self, action: Action) -> Outcome:
         """Take what a person did into account; a refused action says why in `Outcome.refusal`."""
         outcome = self.advance(action.at_ms)
-        deeds = Deeds(self._plan, self._book, self._rack, self._possible_alarms())
+        newest = {name: (state.good_time_ms, state.good_value) for name, state in self._channels.items()}
+        deeds = Deeds(
+            self._plan, self._book, self._rack, self._possible_alarms(), self._care, self._order, newest
+        )
         try:
             deeds.do(action)
         except RulesError as refused:
             outcome.refusal = str(refused)
         outcome.notices += deeds.notices
+        for name in deeds.changed_channels:
+            self._channels[name].trend = TrendState()
         self._drop_limits_that_are_gone(action.at_ms, outcome)
         return outcome
 
@@ -140,6 +154,7 @@ class Engine:
         """Go on under another plan: what both have keeps its state, alarms without a limit return."""
         outcome = self.advance(at_ms)
         self._rack.stages = stages_under(plan, at_ms, self._plan, self._rack.stages)
+        self._care.arrange(plan.sources, at_ms)
         self._arrange(plan)
         known = self._sources
         self._sources = {source.id: known.get(source.id, SourceState(at_ms)) for source in plan.sources}
@@ -186,6 +201,14 @@ class Engine:
         """Return what is under maintenance (vessel/NAME or bus/NAME), and until when."""
         return {target: hold.until_ms or 0 for target, hold in self._rack.maintenance.items()}
 
+    def calibrations(self) -> list[CalibrationNow]:
+        """Return the calibration in force, and when the next is due, of all that probes measure."""
+        return self._care.standing(self._plan.sources)
+
+    def hand_checks(self) -> dict[str, Chart]:
+        """Return the newest hand checks of each channel that has any."""
+        return dict(self._care.charts)
+
     def newest_times_ms(self) -> dict[int, int]:
         """Return when each source's newest reading was measured; -1 where there is none yet."""
         return {source_id: state.time_ms for source_id, state in self._sources.items()}
@@ -210,6 +233,7 @@ class Engine:
             "clock_ms": self._clock_ms,
             "book": self._book.to_json(),
             "rack": self._rack.to_json(),
+            "care": self._care.to_json(),
             "sources": {str(key): state.to_json() for key, state in self._sources.items()},
             "channels": {name: channel_state_to_json(state) for name, state in self._channels.items()},
         }
@@ -223,6 +247,7 @@ class Engine:
         engine = cls(plan, data["clock_ms"])
         engine._book = AlarmBook.from_json(data["book"], plan.alarm_rules)
         engine._rack = rack_state_from_json(data["rack"])
+        engine._care = probe_care_from_json(data["care"])
         engine._sources = {int(key): SourceState(*state) for key, state in data["sources"].items()}
         engine._channels = {name: channel_state_from_json(state) for name, state in data["channels"].items()}
         return engine
@@ -230,9 +255,12 @@ class Engine:
     # Time
 
     def _moment_up_to(self, until_ms: int) -> int | None:
-        """Return the next planned move, end of maintenance or reminder, if it is due by `until_ms`."""
-        moment_ms = self._rack.next_moment_ms(self._plan)
-        return moment_ms if moment_ms is not None and moment_ms <= until_ms else None
+        """Return the next planned move, end of maintenance, reminder or calibration, if due by `until_ms`."""
+        moments = (self._rack.next_moment_ms(self._plan), self._care.next_due_ms())
+        return min(
+            (moment_ms for moment_ms in moments if moment_ms is not None and moment_ms <= until_ms),
+            default=None,
+        )
 
     def _reach(self, moment_ms: int, outcome: Outcome) -> None:
         """Come to a moment of the plan: it holds for every reading from then on."""
@@ -251,6 +279,7 @@ class Engine:
             if due_ms == moment_ms:
                 details = {"stage": self._rack.stages[vessel].stage}
                 outcome.notices.append(Notice("stage runs long", moment_ms, vessel, details))
+        outcome.notices += self._care.reach(moment_ms, self._plan.sources)
         self._drop_limits_that_are_gone(moment_ms, outcome)
 
     def _pass_time(self, until_ms: int, outcome: Outcome) -> None:
@@ -314,11 +343,13 @@ class Engine:
                 continue
             series = self._series(channel, readings, here, before, usable)
             former_flag = self._channels[channel.name].flag
-            verdict = self._judge(channel, series, before, usable)
+            dry = self._dry(channel, readings, places)
+            verdict = self._judge(channel, series, before, usable, dry)
             usable[channel.name] = Series(series.index, series.time_ms, verdict.usable)
             self._note_flags(channel, readings.seq[here], series, verdict, former_flag, outcome)
             due += self._placed(channel, readings.at_ms, verdict.edges)
         note_heard(self._sources, readings.at_ms, readings.time_ms, places)
+        self._note_dry(readings, places)
         self._clock_ms = int(readings.at_ms[-1])
         self._settle(due, outcome)
 
@@ -331,8 +362,13 @@ class Engine:
         usable: dict[str, Series],
     ) -> Series:
         if channel.measured:
-            return Series(here, readings.time_ms[here], readings.value[here])
-        source = usable[self._own[channel.source.id].name]
+            line = self._care.line(channel.source)
+            read = readings.value[here]
+            source = Series(here, readings.time_ms[here], read if line is None else line.of(read))
+            if channel.source.compensation is Compensation.NONE:
+                return source
+        else:
+            source = usable[self._own[channel.source.id].name]
         inputs = [self._newest(name, source, before, usable) for name in channel.inputs]
         return Series(here, source.time_ms, convert(channel, source.value, inputs))
 
@@ -344,12 +380,26 @@ class Engine:
         oldest_ms = PRESSURE_HOLDS_MS if pressure else channel.source.silent_after_ms
         return newest_known(before[name], usable.get(name), at, oldest_ms)
 
+    def _dry(self, channel: Channel, readings: Readings, places: Places) -> NDArray[np.bool_] | None:
+        """Return where a probe's own readings are not of the water; None where all are, or nobody knows."""
+        cell = self._cells.get(channel.source.probe)
+        if cell is None or not channel.measured:
+            return None
+        here = places[channel.source.id]
+        return dry_at(here, readings.time_ms[here], _read(readings, places, cell), self._sources[cell].dry_ms)
+
+    def _note_dry(self, readings: Readings, places: Places) -> None:
+        for cell in self._cells.values():
+            state = self._sources[cell]
+            state.dry_ms = int(last_dry(_read(readings, places, cell), state.dry_ms)[-1])
+
     def _judge(
         self,
         channel: Channel,
         series: Series,
         before: dict[str, tuple[int, float]],
         usable: dict[str, Series],
+        dry: NDArray[np.bool_] | None,
     ) -> Verdict:
         twin = channel.twin and self._newest(channel.twin, series, before, usable)
         return judge_channel(
@@ -359,6 +409,7 @@ class Engine:
             bounds(self._plan.tolerances, self._stage(channel), channel.quantity, series.time_ms),
             self._plan.quality[channel.quantity],
             self._worst_without(channel.source),
+            dry,
         )
 
     def _note_flags(
@@ -461,7 +512,7 @@ class Engine:
         """Return the keys of every condition and level that a channel can be in."""
         tolerance = self._tolerance(channel)
         keys = {limit.key for limit in limits_of(tolerance)} if tolerance else set()
-        keys.add(FAULT_KEY)
+        keys |= {FAULT_KEY, STUCK_KEY}
         return keys | {f"{Condition.SILENT}:{Level.ADVISORY}"} if channel.measured else keys
 
     def _drop_limits_that_are_gone(self, at_ms: int, outcome: Outcome) -> None:
@@ -514,6 +565,12 @@ class Engine:
             if lost.intersection(channel.inputs):
                 lost.add(channel.name)
         return max(worst_priority(self._tolerance(self._order[self._place[name]])) for name in lost)
+
+
+def _read(readings: Readings, places: Places, source_id: int) -> Series:
+    """Return the readings of a source in a block, as its probe gave them."""
+    here = places.get(source_id, np.array([], dtype=np.intp))
+    return Series(here, readings.time_ms[here], readings.value[here])
 
 
 def _within(band: Band, value: float) -> bool:

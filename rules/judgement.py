@@ -5,6 +5,7 @@ Array kernels find the few readings at which something turns; nothing else leave
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,8 @@ from numpy.typing import NDArray
 from rules.alarms import Condition, Priority
 from rules.limits import Basis, Level, Limit
 from rules.persistence import Persistence, Phase, turns
-from rules.quality import Flag, Judged, QualitySettings, QualityState, judge
+from rules.probe_faults import FaultReason, flags_of, reason_of, stuck
+from rules.quality import Flag, Judged, QartodTest, QualitySettings, QualityState, judge
 from rules.readings import Evidence
 from rules.tolerance import Tolerance
 from rules.trend import MS_PER_HOUR, Trend, TrendState, trend, trend_state_from_json
@@ -24,6 +26,8 @@ FAULT_DELAYS_MS = (60_000, 60_000)
 """Readings that keep failing for this long are a probe fault (project judgement)."""
 
 FAULT_KEY = f"{Condition.PROBE_FAULT}:{Level.ADVISORY}"
+STUCK_KEY = f"{Condition.PROBE_FAULT}:{Level.DOUBTFUL}"
+"""A probe that repeats itself for suspiciously long: still believed, but somebody should look by day."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +62,10 @@ class Edge:
 
 @dataclass(slots=True)
 class ChannelState:
-    """What is carried from block to block for one channel; `good_*` is the last reading that may be used."""
+    """What is carried from block to block for one channel.
+
+    `good_*` is the last reading that may be used, `dry` whether the last one was out of the water.
+    """
 
     quality: QualityState = field(default_factory=QualityState)
     trend: TrendState = field(default_factory=TrendState)
@@ -70,6 +77,7 @@ class ChannelState:
     rate_per_hour: float = np.nan
     good_time_ms: int = 0
     good_value: float = np.nan
+    dry: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,25 +96,60 @@ def judge_channel(
     bounds: Bounds,
     quality: QualitySettings,
     fault_priority: Priority,
+    dry: NDArray[np.bool_] | None = None,
 ) -> Verdict:
     """Judge the readings of one channel in one block and carry `state` on (it is changed).
 
-    `twin` is what a redundant probe says at each reading (shape m); None where there is none.
+    `twin` is what a redundant probe says at each reading (shape m), `dry` whether the probe is out
+    of the water there; None where there is none, and where it never is.
     """
-    judged = judge(series.time_ms, series.value, quality, state.quality)
+    judged = judge(series.time_ms, series.value, quality, state.quality, dry)
     failed = judged.causal == Flag.FAIL
     usable = np.where(failed, np.nan, series.value) if failed.any() else series.value
     state.quality = judged.state
-    edges = list(_fault_edges(series, judged, failed, state, fault_priority))
+    edges = [
+        *_fault_edges(series, judged, failed, state, fault_priority),
+        *_stuck_edges(series, judged, state),
+    ]
     rate = np.full(usable.size, np.nan)
-    if bounds.tolerance is not None:
-        course, state.trend = trend(series.time_ms, usable, bounds.tolerance.rate_window_ms, state.trend)
-        rate = course.rate_per_hour
-        judgement = _Judgement(series, usable, twin, course, bounds.tolerance, state)
-        for limit, value in bounds.limits:
-            edges += judgement.edges(limit, value)
+    for part, fresh in _stretches(usable.size, dry, state):
+        if fresh:
+            _forget_what_was_before(state)
+        if bounds.tolerance is not None:
+            judgement = _judgement(series, usable, twin, bounds.tolerance, state, part)
+            rate[part] = judgement.course.rate_per_hour
+            for limit, value in bounds.limits:
+                edges += judgement.edges(limit, value if isinstance(value, float) else value[part])
     _remember(series, usable, judged, rate, state)
     return Verdict(usable, judged, edges)
+
+
+def _stretches(size: int, dry: NDArray[np.bool_] | None, state: ChannelState) -> Iterator[tuple[slice, bool]]:
+    """Go through a block from one return into the water to the next; each says whether it begins with one."""
+    if dry is None:
+        dry = np.zeros(size, dtype=np.bool_)
+    before = np.concatenate([[state.dry], dry[:-1]])
+    state.dry = bool(dry[-1])
+    returns = np.flatnonzero(before & ~dry).tolist()
+    starts = returns if returns[:1] == [0] else [0, *returns]
+    for start, stop in pairwise([*starts, size]):
+        yield slice(start, stop), start in returns
+
+
+def _forget_what_was_before(state: ChannelState) -> None:
+    """Begin anew after a time out of the water, whose first moments nobody could know for what they were."""
+    state.trend = TrendState()
+    for key, kept in list(state.standing.items()):
+        if kept.phase is Phase.PENDING and key not in (FAULT_KEY, STUCK_KEY):
+            del state.standing[key]
+
+
+def _judgement(
+    series: Series, usable: Array, twin: Array | None, tolerance: Tolerance, state: ChannelState, part: slice
+) -> "_Judgement":
+    course, state.trend = trend(series.time_ms[part], usable[part], tolerance.rate_window_ms, state.trend)
+    here = Series(series.index[part], series.time_ms[part], series.value[part])
+    return _Judgement(here, usable[part], None if twin is None else twin[part], course, tolerance, state)
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +240,30 @@ def _fault_edges(
             priority,
             turn.active,
             turn.since_ms,
-            Evidence(_number(series.value[turn.index])),
+            Evidence(
+                _number(series.value[turn.index]),
+                reason=reason_of(judged.tests[turn.index]) if turn.active else "",
+            ),
+        )
+
+
+def _stuck_edges(series: Series, judged: Judged, state: ChannelState) -> Iterator[Edge]:
+    before = state.standing.get(STUCK_KEY, Persistence())
+    if before.phase is Phase.CLEAR and not (judged.causal >= Flag.SUSPECT).any():
+        return
+    flat = stuck(judged.tests)
+    moving = flags_of(judged.tests, QartodTest.FLAT_LINE) == Flag.PASS
+    found, after = turns(flat, moving, series.time_ms, FAULT_DELAYS_MS, before)
+    _stand(state, STUCK_KEY, after)
+    for turn in found:
+        yield Edge(
+            int(series.index[turn.index]),
+            Condition.PROBE_FAULT,
+            Level.DOUBTFUL,
+            Priority.LOW,
+            turn.active,
+            turn.since_ms,
+            Evidence(_number(series.value[turn.index]), reason=FaultReason.STUCK if turn.active else ""),
         )
 
 
@@ -238,6 +304,7 @@ def channel_state_to_json(state: ChannelState) -> dict[str, Any]:
         "rate_per_hour": state.rate_per_hour,
         "good_time_ms": state.good_time_ms,
         "good_value": state.good_value,
+        "dry": state.dry,
     }
 
 

@@ -19,6 +19,7 @@ class Level(StrEnum):
     CRITICAL = "critical"
     ABOVE = "above"
     BELOW = "below"
+    DOUBTFUL = "doubtful"
 
 
 class Basis(Enum):

@@ -19,15 +19,19 @@ Places = Mapping[int, NDArray[np.intp]]
 
 @dataclass(slots=True)
 class SourceState:
-    """When a source was last heard: taken in at `at_ms`, measured at `time_ms`."""
+    """When a source was last heard: taken in at `at_ms`, measured at `time_ms`.
+
+    `dry_ms` is when a conductivity cell last said that its probe is out of the water.
+    """
 
     at_ms: int
     time_ms: int = -1
     silent: bool = False
+    dry_ms: int = -1
 
     def to_json(self) -> list[Any]:
         """Return plain JSON values; `SourceState(*values)` is the inverse."""
-        return [self.at_ms, self.time_ms, self.silent]
+        return [self.at_ms, self.time_ms, self.silent, self.dry_ms]
 
 
 @dataclass(frozen=True, slots=True)
