@@ -324,11 +324,14 @@ class Journal:
     # State
 
     def clock_ms(self) -> int:
-        """Return the time of the newest input or event; nothing comes before it. 0 for a new journal."""
+        """Return the time up to which things are settled; nothing comes before it. 0 for a new journal.
+
+        An event that time alone caused shows that time went on beyond it.
+        """
         (newest,) = self._db.execute(
             "SELECT max(ifnull((SELECT at_ms FROM reading ORDER BY seq DESC LIMIT 1), 0),"
             " ifnull((SELECT at_ms FROM action ORDER BY seq DESC LIMIT 1), 0),"
-            " ifnull((SELECT at_ms FROM event ORDER BY number DESC LIMIT 1), 0))"
+            " ifnull((SELECT at_ms + 1 FROM event ORDER BY number DESC LIMIT 1), 0))"
         ).fetchone()
         return int(newest)
 

@@ -31,6 +31,7 @@ _SAVED = (
     ("dating", "from_ms", ""),
     ("mirror", "one", ""),
     ("mirror_refused", "id", ""),
+    ("notice", "id", ""),
     ("hourly", "source, hour_ms", ""),
 )
 """Table, key, and which rows, in the order in which they are saved."""

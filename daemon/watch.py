@@ -40,15 +40,15 @@ class Watch:
         self._to_judge: list[Reading] = []
         self._judged: list[Reading] = []
         self._intake = Intake({}, {})
-        self._go_on_from_the_journal(now_ms)
+        self._go_on_from_the_journal(now_ms, now_ms)
 
-    def _go_on_from_the_journal(self, now_ms: int) -> None:
+    def _go_on_from_the_journal(self, now_ms: int, passed_ms: int) -> None:
         self._stale = False
         self._rows: list[NumberedReading] = []
         self._outcomes: list[Outcome] = []
         self._journal.number_again()
         self._last_number = self._journal.last_event_number()
-        self._engine = self._resume(now_ms)
+        self._engine = self._resume(now_ms, passed_ms)
         self._intake = Intake(
             {(source.probe, source.quantity): source.id for source in self._plan.sources},
             self._engine.newest_times_ms(),
@@ -67,13 +67,16 @@ class Watch:
         """Return how many readings were refused at the door, by reason."""
         return dict(self._intake.rejected)
 
-    def _resume(self, now_ms: int) -> Engine:
-        """Go on from the journal, under our plan if it is another than before."""
+    def _resume(self, now_ms: int, passed_ms: int) -> Engine:
+        """Go on from the journal, under our plan if it is another than before.
+
+        Nothing that is still to come was taken in before `passed_ms`, so time has passed up to then.
+        """
         engine, steps = resume(self._journal)
         at_ms = max(now_ms, self._journal.clock_ms())
         if engine is not None:
             # An event that time alone caused may be newer than the newest input.
-            passed = engine.advance(max(engine.clock_ms, self._journal.clock_ms()))
+            passed = engine.advance(max(engine.clock_ms, self._journal.clock_ms(), passed_ms))
             steps.events += passed.events
             steps.notices += passed.notices
             if steps == Outcome() and engine.plan.to_json() == self._plan.to_json():
@@ -105,7 +108,7 @@ class Watch:
 
     def _judge(self, now_ms: int) -> None:
         if self._stale:
-            self._go_on_from_the_journal(now_ms)
+            self._go_on_from_the_journal(now_ms, passed_ms=0)
         engine = self._engine
         rows = self._journal.number(self._intake.rows(self._to_judge, engine.clock_ms, now_ms))
         self._judged += self._to_judge

@@ -11,13 +11,12 @@ import os
 import sqlite3
 import time
 
+from daemon.fold import fold
+from daemon.journal import Journal
 from tests.rigs.daemon_run import PATIENCE_S, DaemonRun, chance, write_settings
 from tests.rigs.event_listener import EventListener
 from tests.rigs.mosquitto import Mosquitto
 from tests.rigs.pty_pair import Peer, PtyLine, answer_frame
-
-from daemon.fold import fold
-from daemon.journal import Journal
 
 KILLS = int(os.environ.get("BELLWATCH_TEST_DAEMON_KILLS", "20"))
 LONGEST_LIFE_S = 0.6

@@ -42,7 +42,7 @@ bus = "line"
 vessel = "k1"
 unit_id = 1
 every_s = 0.05
-silent_after_s = 1.0
+silent_after_s = {silent_after_s}
 registers = [{{ quantity = "temperature", address = 0, type = "int16", scale = 0.01 }}]
 
 [stages.bench.temperature]
@@ -58,12 +58,20 @@ off_delay_s = 0.2
 """
 
 
-def write_settings(folder: Path, serial: Path, port: int, commit_every_s=0.05, journal="", more="") -> Path:
+def write_settings(
+    folder: Path, serial: Path, port: int, commit_every_s=0.05, silent_after_s=1.0, journal="", more=""
+) -> Path:
     """Write the settings of a rack with one probe and quick alarms; return the file."""
     path = folder / "bellwatch.toml"
     path.write_text(
         SETTINGS.format(
-            folder=folder, serial=serial, port=port, commit_every_s=commit_every_s, journal=journal, more=more
+            folder=folder,
+            serial=serial,
+            port=port,
+            commit_every_s=commit_every_s,
+            silent_after_s=silent_after_s,
+            journal=journal,
+            more=more,
         )
     )
     return path
