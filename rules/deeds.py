@@ -108,10 +108,11 @@ class Deeds:
         until_ms = action.at_ms + _duration_ms(action, MAINTENANCE_LIMIT_MS)
         hold = Hold(action.who, _text(action, "why"), until_ms)
         self._rack.maintenance[target] = hold
-        for alarm in self._book:
-            if target in (f"vessel/{alarm.vessel}", f"bus/{alarm.bus}"):
-                meant = self._possible[alarm.name]
-                self._book.hold(meant, Keeper.MAINTENANCE, Hold(hold.who, hold.why), action.at_ms)
+        self._book.suppress_for_maintenance(
+            lambda alarm: target in targets_of(alarm.vessel, alarm.bus),
+            Hold(hold.who, hold.why),
+            action.at_ms,
+        )
 
     def end_maintenance(self, action: Action) -> None:
         """End maintenance before its time."""
@@ -129,7 +130,6 @@ class Deeds:
                 details = {"stage": "ephyra", "bell_diameter_mm": value, "usual_mm": BELL_DIAMETER_MM}
                 self.notices.append(Notice("stage review", action.at_ms, vessel, details))
 
-    def _alarm(self, action: Action) -> Crossing:
     def calibrate(self, action: Action) -> None:
         """Put a probe's calibration into force from now on."""
         self.changed_channels += self._care.calibrate(action, self._plan, self._channels)
@@ -138,6 +138,7 @@ class Deeds:
         """Compare what somebody measured by hand with the probes."""
         self.notices += self._care.hand_measurement(action, self._plan, self._channels, self._newest)
 
+    def _alarm(self, action: Action) -> Crossing:
         return self._possible[_one_of(action, "alarm", self._possible)]
 
 
@@ -160,6 +161,8 @@ DEEDS: dict[str, Callable[[Deeds, Action], None]] = {
     "begin_maintenance": Deeds.begin_maintenance,
     "end_maintenance": Deeds.end_maintenance,
     "log": Deeds.log,
+    "calibrate": Deeds.calibrate,
+    "hand_measurement": Deeds.hand_measurement,
 }
 """Every kind of action, and what it does."""
 
