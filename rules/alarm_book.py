@@ -2,7 +2,8 @@
 
 One page for one problem: alarms with the same `cause` explain each other. The first is announced,
 later ones are suppressed by design while it stands, unless they are more urgent than all that has
-been announced; when the announced ones have returned, the most urgent of the others comes forward.
+been announced; when the announced ones have returned, the most urgent of the others comes forward,
+unless they return within a minute too.
 """
 
 from collections.abc import Callable, Iterable, Iterator
@@ -14,6 +15,10 @@ from rules.alarm_history import remembered, steps_to
 from rules.alarms import Condition, Priority, State, Trigger, next_state
 from rules.errors import AlarmError
 from rules.readings import AlarmEvent, Evidence
+
+LAST_BACK_MS = 60_000
+"""When an announced alarm returns, those that it explains have this long to return as well before one of
+them comes forward: the probes of a bus answer again one after the other (project judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +76,22 @@ class AlarmBook:
 
     def cross(self, crossing: Crossing, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> None:
         """Take a crossing into account; `maintenance` is what goes on at the vessel or bus now."""
+        alarm = self._take(crossing, at_ms, evidence, maintenance)
+        self._look_after_group(alarm.cause, at_ms, LAST_BACK_MS)
+
+    def withdraw(self, crossings: Iterable[Crossing], at_ms: int) -> None:
+        """Let levels that have no limit any more return all at once: none comes forward for another."""
+        taken = [self._take(crossing, at_ms, Evidence(), None) for crossing in crossings]
+        for cause in sorted({alarm.cause for alarm in taken}):
+            self._look_after_group(cause, at_ms, LAST_BACK_MS)
+
+    def _take(self, crossing: Crossing, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> Alarm:
         alarm = self._alarms.get(f"{crossing.channel}/{crossing.condition}") or _new(crossing)
         active = {level: rank for level, rank in alarm.active.items() if level != crossing.level}
         if crossing.active:
             active[crossing.level] = crossing.priority
         if crossing.active and not alarm.active:
-            alarm = replace(_new(crossing), state=alarm.state, holds=alarm.holds)
+            alarm = _again(alarm, crossing)
         newest = evidence if crossing.active else alarm.evidence
         before, alarm = alarm, replace(alarm, active=active, evidence=newest)
         if alarm.holds:
@@ -86,13 +101,14 @@ class AlarmBook:
         else:
             trigger = _trigger(before, alarm, self.rules.latching)
             self._step(alarm, trigger, at_ms, evidence) if trigger else self._keep(alarm)
-        self._look_after_group(alarm.cause, at_ms)
+        return alarm
 
     def _raise(self, alarm: Alarm, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> None:
         if maintenance is not None:
             self._hold(alarm, Keeper.MAINTENANCE, maintenance, at_ms, evidence)
             return
-        leader = self._news(alarm)
+        latched = alarm.state in (State.LATCHED, State.LATCHED_UNACKNOWLEDGED)
+        leader = None if latched else self._news(alarm)
         if leader is not None:
             self._hold(alarm, Keeper.EXPLAINED, Hold("", leader.name), at_ms, evidence)
         else:
@@ -110,7 +126,8 @@ class AlarmBook:
     def _explanation(self, alarm: Alarm) -> Alarm | None:
         """Return the announced alarm of the same cause that is at least as urgent; None if there is none."""
         others = [it for it in self._group(alarm.cause) if it.announced and it.name != alarm.name]
-        leader = max(others, key=lambda other: other.priority, default=None)
+        calling = State.UNACKNOWLEDGED
+        leader = max(others, key=lambda other: (other.priority, other.state is calling), default=None)
         return leader if leader is not None and leader.priority >= alarm.priority else None
 
     def _news(self, alarm: Alarm) -> Alarm | None:
@@ -125,16 +142,27 @@ class AlarmBook:
     def _group(self, cause: str) -> list[Alarm]:
         return [alarm for alarm in self if cause and alarm.cause == cause]
 
-    def _look_after_group(self, cause: str, at_ms: int) -> None:
-        """Where nobody is told of a cause any more, let the most urgent of its alarms come forward."""
+    def _look_after_group(self, cause: str, at_ms: int, patience_ms: int = 0) -> None:
+        """Where nobody is told of a cause any more, let the most urgent of its alarms come forward.
+
+        Those that have just lost what explained them wait for `patience_ms`.
+        """
         while True:
-            group = self._group(cause)
-            waiting = [alarm for alarm in group if alarm.keeper is Keeper.EXPLAINED and alarm.active]
-            unexplained = [alarm for alarm in waiting if self._explanation(alarm) is None]
-            if not unexplained:
+            for alarm in self._group(cause):
+                if alarm.keeper is Keeper.EXPLAINED:
+                    hold = self._explained_by(alarm, at_ms + patience_ms)
+                    self._keep(replace(alarm, holds={Keeper.EXPLAINED: hold}))
+            due = [alarm for alarm in self._group(cause) if _explained_until(alarm, at_ms)]
+            if not due:
                 return
-            first = min(unexplained, key=lambda alarm: (-alarm.priority, alarm.since_ms, alarm.name))
+            first = min(due, key=lambda alarm: (-alarm.priority, alarm.since_ms, alarm.name))
             self._release(first, Keeper.EXPLAINED, "", at_ms, Evidence())
+
+    def _explained_by(self, alarm: Alarm, else_until_ms: int) -> Hold:
+        leader, was = self._explanation(alarm), alarm.holds[Keeper.EXPLAINED]
+        if leader is not None:
+            return Hold("", leader.name)
+        return was if was.until_ms is not None else replace(was, until_ms=else_until_ms)
 
     # After a loss of state
 
@@ -198,6 +226,7 @@ class AlarmBook:
         if keeper not in alarm.holds:
             next_state(alarm.state, HOLDING[keeper][2])
         self._release(alarm, keeper, who, at_ms, Evidence())
+        self._look_after_group(alarm.cause, at_ms)
 
     def _standing(self, name: str) -> Alarm:
         if name not in self._alarms:
@@ -214,16 +243,20 @@ class AlarmBook:
         """Do the next thing that is due; there must be one."""
         due_ms, name, keeper = min(self._timers())
         alarm = self._alarms[name]
-        if keeper:
-            self._release(alarm, Keeper(keeper), "", due_ms, Evidence())
-        else:
+        if not keeper:
             self._step(alarm, Trigger.REANNOUNCED, due_ms, Evidence())
+        elif keeper != Keeper.EXPLAINED:
+            self._release(alarm, Keeper(keeper), "", due_ms, Evidence())
+        self._look_after_group(alarm.cause, due_ms)
 
     def _timers(self) -> Iterator[tuple[int, str, str]]:
-        """End a hold; an alarm whose condition lasts is raised. AlarmError if there is no such hold."""
+        """Go through all that is due: when, the alarm, and the keeper that lets go of it ("": told again).
+
+        Maintenance is not among them: it ends for the whole vessel or bus, by `release`.
+        """
         for alarm in self:
             for keeper, hold in alarm.holds.items():
-                if hold.until_ms is not None:
+                if hold.until_ms is not None and keeper is not Keeper.MAINTENANCE:
                     yield hold.until_ms, alarm.name, keeper
             critical = alarm.state is State.ACKNOWLEDGED and alarm.priority is Priority.CRITICAL
             if critical and self.rules.reannounce_ms is not None:
@@ -232,7 +265,10 @@ class AlarmBook:
     # Steps
 
     def _hold(self, alarm: Alarm, keeper: Keeper, hold: Hold, at_ms: int, evidence: Evidence) -> None:
-        held = replace(alarm, holds={**alarm.holds, keeper: hold})
+        holds = {**alarm.holds, keeper: hold}
+        if keeper is not Keeper.EXPLAINED:
+            holds.pop(Keeper.EXPLAINED, None)
+        held = replace(alarm, holds=holds)
         if HOLDING[held.keeper or keeper][1] is alarm.state:
             self._keep(held)
         else:
@@ -251,7 +287,7 @@ class AlarmBook:
             self._step(left, HOLDING[left.keeper][0], at_ms, evidence, holds[left.keeper].who)
         elif left.active:
             left = replace(left, worst=left.priority)
-            leader = self._explanation(left)
+            leader = self._news(left)
             if leader is None:
                 self._step(left, Trigger.RAISED, at_ms, left.evidence)
             else:
@@ -324,6 +360,19 @@ def _new(crossing: Crossing) -> Alarm:
         since_ms=crossing.since_ms,
         reach=crossing.reach,
     )
+
+
+def _again(alarm: Alarm, crossing: Crossing) -> Alarm:
+    """Return an alarm that was not active as the crossing finds it; what nobody has seen yet is kept."""
+    unseen = alarm.state in (State.RETURNED, State.LATCHED_UNACKNOWLEDGED)
+    worst = max(alarm.worst, crossing.priority) if unseen else crossing.priority
+    return replace(_new(crossing), state=alarm.state, holds=alarm.holds, worst=worst)
+
+
+def _explained_until(alarm: Alarm, at_ms: int) -> bool:
+    """Return whether an alarm has waited long enough for what explained it."""
+    until_ms = alarm.holds[Keeper.EXPLAINED].until_ms if Keeper.EXPLAINED in alarm.holds else None
+    return until_ms is not None and until_ms <= at_ms
 
 
 def _trigger(before: Alarm, after: Alarm, latching: tuple[Condition, ...]) -> Trigger | None:
