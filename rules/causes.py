@@ -13,8 +13,12 @@ _UPWARDS = (Condition.HIGH, Condition.RISING)
 
 
 def water_cause(plan: RackPlan, channel: Channel, condition: Condition, level: Level) -> str:
-    """Return what a condition of the water shares: where (a shared supply or the vessel), what, which way."""
+    """Return what a condition shares with others: of the water where (a shared supply or the vessel), what,
+    which way; of a probe, that it is this probe.
+    """
     family = _FAMILY.get(channel.quantity, channel.quantity)
+    if condition is Condition.SILENT:
+        return silence_cause(channel, bus_is_silent=False)
     if condition is Condition.PROBE_FAULT:
         return f"probe/{channel.source.probe}/fault"
     if condition is Condition.DISAGREEMENT:

@@ -80,11 +80,11 @@ def _salinity(here: list[Channel]) -> list[Channel]:
     conductivities = _of(here, Quantity.CONDUCTIVITY)
     if _of(here, Quantity.SALINITY):
         return []
-    return [
+    return _twinned(
         _derived(channel, Quantity.SALINITY, (temperature,), len(conductivities) > 1)
         for channel in conductivities
         if (temperature := _beside(channel.source, here, Quantity.TEMPERATURE))
-    ]
+    )
 
 
 def _oxygen(here: list[Channel], salinity: list[Channel], rack_wide: list[Channel]) -> list[Channel]:
@@ -96,17 +96,23 @@ def _oxygen(here: list[Channel], salinity: list[Channel], rack_wide: list[Channe
     ):
         probes = _of(here, have)
         if probes and not _of(here, want):
-            return [
+            return _twinned(
                 _derived(channel, want, (temperature, salt, *(p.name for p in pressure[:1])), len(probes) > 1)
                 for channel in probes
                 if (temperature := _beside(channel.source, here, Quantity.TEMPERATURE))
                 and (salt := _beside(channel.source, here + salinity, Quantity.SALINITY))
-            ]
+            )
     return []
 
 
 def _derived(channel: Channel, quantity: Quantity, inputs: tuple[str, ...], several: bool) -> Channel:
     return Channel(_name(channel.source, quantity, several), channel.vessel, quantity, channel.source, inputs)
+
+
+def _twinned(derived: Iterable[Channel]) -> list[Channel]:
+    """Compare each derived channel of a vessel with the first one of them."""
+    channels = list(derived)
+    return [*channels[:1], *(replace(channel, twin=channels[0].name) for channel in channels[1:])]
 
 
 def _of(channels: Iterable[Channel], quantity: Quantity) -> list[Channel]:

@@ -94,8 +94,10 @@ def _bus_is_silent(
 ) -> bool:
     """Say whether nothing on a source's bus was heard lately: for half of what counts as silence there.
 
-    A bus with a single probe says no more than the probe itself.
+    A bus with a single probe says no more than the probe itself; probes without a named bus share none.
     """
+    if not source.bus:
+        return False
     mates = [mate for mate in sources if mate.bus == source.bus]
     if len({mate.probe for mate in mates}) < 2:
         return False
