@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from rules.alarms import Condition, Priority
 from rules.limits import Basis, Level, Limit
-from rules.persistence import Persistence, Phase, turns
+from rules.persistence import Persistence, Phase, Turn, turns
 from rules.probe_faults import FaultReason, flags_of, reason_of, stuck
 from rules.quality import Flag, Judged, QartodTest, QualitySettings, QualityState, judge
 from rules.readings import Evidence
@@ -186,7 +186,7 @@ class _Judgement:
                 limit.priority,
                 turn.active,
                 turn.since_ms,
-                self._evidence(limit.basis, compared, turn.index, here),
+                self._evidence(limit.basis, compared, turn, here),
             )
 
     def _compared(self, basis: Basis) -> Array | None:
@@ -208,13 +208,14 @@ class _Judgement:
         sure[index] = reached > limit if above else reached < limit
         return sure
 
-    def _evidence(self, basis: Basis, compared: Array, index: int, limit: float) -> Evidence:
+    def _evidence(self, basis: Basis, compared: Array, turn: Turn, limit: float) -> Evidence:
+        index = turn.index
         rate = _number(self.course.rate_per_hour[index])
         if basis is not Basis.PROJECTION:
             return Evidence(_number(compared[index]), limit, rate)
         level = _number(self.course.level[index])
         reached_ms = None
-        if rate and level is not None and (limit - level) / rate >= 0:
+        if turn.active and rate and level is not None and (limit - level) / rate >= 0:
             reached_ms = int(self.series.time_ms[index]) + round((limit - level) / rate * MS_PER_HOUR)
         return Evidence(level, limit, rate, reached_ms)
 
