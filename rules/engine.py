@@ -33,7 +33,7 @@ from rules.judgement import (
     channel_state_to_json,
     judge_channel,
 )
-from rules.limits import Level, limits_of, worst_priority
+from rules.limits import Basis, Level, limits_of, worst_priority
 from rules.out_of_water import cells_of, dry_at, last_dry
 from rules.plan import RackPlan, Source, plan_from_json
 from rules.probe_care import CalibrationNow, ProbeCare, probe_care_from_json
@@ -43,7 +43,7 @@ from rules.readings import Action, AlarmEvent, Amendment, ChannelFlags, Evidence
 from rules.silence import Places, Silence, SourceState, note_heard, silences
 from rules.specific_conductance import Compensation
 from rules.stage_plan import StageNow, bounds, move
-from rules.tolerance import Band, Tolerance
+from rules.tolerance import Tolerance
 from rules.trend import TrendState
 
 SNAPSHOT_VERSION = 2
@@ -75,8 +75,11 @@ class _Due:
     evidence: Evidence
 
     @property
-    def order(self) -> tuple[int, bool, int, int, int]:
-        return (self.position, not self.timer, self.at_ms, self.channel_order, self.edge_order)
+    def order(self) -> tuple[int, bool, int, bool, int, int, int]:
+        """At the same moment, returns come first, then the most urgent: it explains the others."""
+        active, rank = self.crossing.active, int(self.crossing.priority)
+        urgency = (active, -rank if active else rank)
+        return (self.position, not self.timer, self.at_ms, *urgency, self.channel_order, self.edge_order)
 
 
 class Engine:
@@ -144,6 +147,9 @@ class Engine:
             deeds.do(action)
         except RulesError as refused:
             outcome.refusal = str(refused)
+        else:
+            if action.kind == "end_maintenance":
+                deeds.notices.append(self._maintenance_over(action.body["target"], action.at_ms))
         outcome.notices += deeds.notices
         for name in deeds.changed_channels:
             self._channels[name].trend = TrendState()
@@ -153,7 +159,12 @@ class Engine:
     def configure(self, plan: RackPlan, at_ms: int) -> Outcome:
         """Go on under another plan: what both have keeps its state, alarms without a limit return."""
         outcome = self.advance(at_ms)
+        due = dict(self._rack.reminders(self._plan))
         self._rack.stages = stages_under(plan, at_ms, self._plan, self._rack.stages)
+        self._rack.done_ms = at_ms
+        for vessel, due_ms in self._rack.reminders(plan):
+            if due_ms <= at_ms < due.get(vessel, at_ms + 1):
+                outcome.notices.append(self._runs_long(vessel, at_ms))
         self._care.arrange(plan.sources, at_ms)
         self._arrange(plan)
         known = self._sources
@@ -277,10 +288,12 @@ class Engine:
                 outcome.notices.append(self._maintenance_over(target, moment_ms))
         for vessel, due_ms in self._rack.reminders(self._plan):
             if due_ms == moment_ms:
-                details = {"stage": self._rack.stages[vessel].stage}
-                outcome.notices.append(Notice("stage runs long", moment_ms, vessel, details))
+                outcome.notices.append(self._runs_long(vessel, moment_ms))
         outcome.notices += self._care.reach(moment_ms, self._plan.sources)
         self._drop_limits_that_are_gone(moment_ms, outcome)
+
+    def _runs_long(self, vessel: str, at_ms: int) -> Notice:
+        return Notice("stage runs long", at_ms, vessel, {"stage": self._rack.stages[vessel].stage})
 
     def _pass_time(self, until_ms: int, outcome: Outcome) -> None:
         self._clock_ms = until_ms
@@ -301,9 +314,18 @@ class Engine:
                 continue
             if np.isnan(state.good_value) or at_ms - state.good_time_ms > channel.source.silent_after_ms:
                 unknown.append(channel.name)
-            elif not _within(tolerance.advisory, state.good_value):
+            elif self._is_outside(channel, state.good_value, at_ms):
                 outside.append(channel.name)
         return Notice("maintenance over", at_ms, target, {"outside": outside, "unknown": unknown})
+
+    def _is_outside(self, channel: Channel, value: float, at_ms: int) -> bool:
+        now = np.array([at_ms], dtype=np.int64)
+        judged = bounds(self._plan.tolerances, self._stage(channel), channel.quantity, now)
+        return any(
+            bool(value > bound if limit.above else value < bound)
+            for limit, bound in judged.limits
+            if limit.basis is Basis.VALUE
+        )
 
     # The steps of a block
 
@@ -523,21 +545,23 @@ class Engine:
             standing = self._channels[name].standing
             for key in sorted(standing.keys() - keys):
                 del standing[key]
-        for alarm in self._book:
-            for level, priority in sorted(alarm.active.items()):
-                if f"{alarm.condition}:{level}" not in possible.get(alarm.channel, set()):
-                    gone = Crossing(
-                        alarm.vessel,
-                        alarm.bus,
-                        alarm.channel,
-                        alarm.condition,
-                        alarm.cause,
-                        level,
-                        priority,
-                        False,
-                        at_ms,
-                    )
-                    self._book.cross(gone, at_ms, Evidence(), None)
+        gone = [
+            Crossing(
+                alarm.vessel,
+                alarm.bus,
+                alarm.channel,
+                alarm.condition,
+                alarm.cause,
+                level,
+                priority,
+                False,
+                at_ms,
+            )
+            for alarm in self._book
+            for level, priority in sorted(alarm.active.items())
+            if f"{alarm.condition}:{level}" not in possible.get(alarm.channel, set())
+        ]
+        self._book.withdraw(gone, at_ms)
         outcome.events += self._book.take_events()
 
     # Looking things up
@@ -571,7 +595,3 @@ def _read(readings: Readings, places: Places, source_id: int) -> Series:
     """Return the readings of a source in a block, as its probe gave them."""
     here = places.get(source_id, np.array([], dtype=np.intp))
     return Series(here, readings.time_ms[here], readings.value[here])
-
-
-def _within(band: Band, value: float) -> bool:
-    return (band.low is None or value >= band.low) and (band.high is None or value <= band.high)
