@@ -21,8 +21,14 @@ from rules.stage_plan import StageStep, move
 MAINTENANCE_LIMIT_MS = 24 * 3_600_000
 """The longest that maintenance can be declared for at once (project judgement)."""
 
+RAMP_LIMIT_MS = 366 * 86_400_000
+"""The longest that the limits may take to follow a stage move (project judgement)."""
+
 BELL_DIAMETER_MM = 10.0
 """An ephyra whose recorded bell is wider is due for review (common practice, no source)."""
+
+LARGEST = 1e12
+"""No number that somebody gives here is larger; it also keeps out what is not a number."""
 
 LOG_KINDS = ("note", "count", "bell_diameter", "feed", "water_change", "deaths")
 
@@ -74,8 +80,7 @@ class Deeds:
         """Keep an alarm from people for a bounded time, for a reason."""
         limit_ms = self._plan.alarm_rules.shelf_limit_ms
         until_ms = action.at_ms + _duration_ms(action, limit_ms)
-        hold = Hold(action.who, _text(action, "why"), until_ms)
-        self._book.hold(self._alarm(action), Keeper.SHELF, hold, action.at_ms)
+        self._keep_from_people(action, Keeper.SHELF, until_ms)
 
     def unshelve(self, action: Action) -> None:
         """Take an alarm off the shelf before its time."""
@@ -83,8 +88,7 @@ class Deeds:
 
     def take_out(self, action: Action) -> None:
         """Take an alarm out of service, for a reason, until somebody puts it back."""
-        hold = Hold(action.who, _text(action, "why"))
-        self._book.hold(self._alarm(action), Keeper.SERVICE, hold, action.at_ms)
+        self._keep_from_people(action, Keeper.SERVICE, None)
 
     def put_back(self, action: Action) -> None:
         """Put an alarm back into service."""
@@ -95,8 +99,9 @@ class Deeds:
         vessel = _one_of(action, "vessel", self._rack.stages)
         stage = _one_of(action, "stage", self._plan.tolerances)
         ramp_ms = round(_number(action, "over_s", 0.0) * 1000)
-        if ramp_ms < 0:
-            raise InputError(f"over_s: found {ramp_ms / 1000}; expected a time of 0 s or more")
+        if not 0 <= ramp_ms <= RAMP_LIMIT_MS:
+            days = RAMP_LIMIT_MS / 86_400_000
+            raise InputError(f"over_s: found {ramp_ms / 1000:g}; expected from 0 s to {days:g} days")
         step = StageStep(action.at_ms, stage, ramp_ms)
         self._rack.stages[vessel] = move(self._rack.stages[vessel], step)
 
@@ -106,12 +111,10 @@ class Deeds:
         targets = [f"vessel/{vessel}" for vessel in self._plan.vessels] + [f"bus/{bus}" for bus in buses]
         target = _one_of(action, "target", targets)
         until_ms = action.at_ms + _duration_ms(action, MAINTENANCE_LIMIT_MS)
-        hold = Hold(action.who, _text(action, "why"), until_ms)
+        hold = Hold(_who(action), _text(action, "why"), until_ms)
         self._rack.maintenance[target] = hold
         self._book.suppress_for_maintenance(
-            lambda alarm: target in targets_of(alarm.vessel, alarm.bus),
-            Hold(hold.who, hold.why),
-            action.at_ms,
+            lambda alarm: target in targets_of(alarm.vessel, alarm.bus), hold, action.at_ms
         )
 
     def end_maintenance(self, action: Action) -> None:
@@ -138,14 +141,18 @@ class Deeds:
         """Compare what somebody measured by hand with the probes."""
         self.notices += self._care.hand_measurement(action, self._plan, self._channels, self._newest)
 
-    def _alarm(self, action: Action) -> Crossing:
-        return self._possible[_one_of(action, "alarm", self._possible)]
+    def _keep_from_people(self, action: Action, keeper: Keeper, until_ms: int | None) -> None:
+        meant = self._possible[_one_of(action, "alarm", self._possible)]
+        self._book.hold(meant, keeper, Hold(_who(action), _text(action, "why"), until_ms), action.at_ms)
+        maintenance = self._rack.maintenance_of(meant.vessel, meant.bus)
+        if maintenance is not None:
+            self._book.hold(meant, Keeper.MAINTENANCE, maintenance, action.at_ms)
 
 
 def finish_maintenance(book: AlarmBook, rack: RackState, target: str, action: Action) -> None:
     """Take maintenance off a target and release the alarms that nothing else keeps in maintenance."""
     del rack.maintenance[target]
-    for alarm in book:
+    for alarm in sorted(book, key=lambda alarm: -alarm.priority):
         if Keeper.MAINTENANCE in alarm.holds and rack.maintenance_of(alarm.vessel, alarm.bus) is None:
             book.release(alarm.name, Keeper.MAINTENANCE, action.at_ms, action.who)
 
@@ -174,15 +181,23 @@ def _text(action: Action, key: str) -> str:
     return value
 
 
+def _who(action: Action) -> str:
+    if not action.who.strip():
+        raise InputError(f"who: {action.kind} needs the name of the person who does it")
+    return action.who
+
+
 def _number(action: Action, key: str, default: float) -> float:
-    value: Any = action.body.get(key, default)
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise InputError(f"{key}: found {value!r}; expected a number")
+    if key not in action.body:
+        return default
+    value: Any = action.body[key]
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= LARGEST:
+        raise InputError(f"{key}: found {str(value)[:40]}; expected a number")
     return float(value)
 
 
 def _duration_ms(action: Action, limit_ms: int) -> int:
-    duration_ms = round(_number(action, "for_s", math.nan) * 1000) if "for_s" in action.body else 0
+    duration_ms = round(_number(action, "for_s", 0.0) * 1000)
     if not 0 < duration_ms <= limit_ms:
         raise InputError(
             f"for_s: found {action.body.get('for_s')}; expected up to {limit_ms / 3_600_000:g} h, above 0"
