@@ -51,5 +51,6 @@ class Intake:
             else:
                 self._last_time_ms[source] = reading.time_ms
                 at_ms = max(at_ms, reading.time_ms)
-                rows.append((at_ms, source, reading.time_ms, reading.value))
+                # SQLite keeps no sign of a zero; what is judged must be what is written down.
+                rows.append((at_ms, source, reading.time_ms, reading.value + 0.0))
         return rows
