@@ -11,6 +11,7 @@ from pathlib import Path
 
 from rich.console import Console
 
+from daemon.care_commands import add_care_parsers
 from daemon.check import check_command
 from daemon.demo import demo_command
 from daemon.errors import BellwatchError
@@ -78,7 +79,7 @@ def _parser() -> argparse.ArgumentParser:
     check.set_defaults(command=_check)
     status = commands.add_parser("status", help="show what every vessel is like now")
     status.set_defaults(command=_status)
-    people = add_people_parsers(commands)
+    people = [*add_people_parsers(commands), *add_care_parsers(commands)]
     add_oncall(commands)
     demo = commands.add_parser("demo", help="a night of an invented rack in fast motion")
     demo.set_defaults(command=_demo)

@@ -178,6 +178,13 @@ class Journal:
         )
         return seq
 
+    def actions(self, kind: str) -> list[Action]:
+        """Return what people did of one kind, oldest first; also what was refused."""
+        rows = self._db.execute(
+            "SELECT at_ms, kind, who, body FROM action WHERE kind = ? ORDER BY seq", (kind,)
+        )
+        return [Action(at_ms, name, who, json.loads(body)) for at_ms, name, who, body in rows]
+
     def inputs(
         self, after_seq: int, block: int = 100_000, readings_after_seq: int = 0
     ) -> Iterator[Readings | Action]:
@@ -228,6 +235,13 @@ class Journal:
             "INSERT INTO outbox (topic, payload, retain) VALUES (?, ?, ?)",
             [(message.topic, message.payload, message.retain) for message in messages],
         )
+
+    def newest_notice(self, kind: str, about: str) -> Notice | None:
+        """Return the newest notice of a kind about something; None where there is none."""
+        row = self._db.execute(
+            "SELECT body FROM notice WHERE id GLOB ? ORDER BY at_ms DESC LIMIT 1", (f"{kind}:{about}:*",)
+        ).fetchone()
+        return None if row is None else Notice(**json.loads(row[0]))
 
     def keep_notices(self, notices: Iterable[Notice]) -> list[Notice]:
         """Write notices down and return those that were not there already, from before a restart."""

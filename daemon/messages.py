@@ -61,6 +61,7 @@ def _event_body(event: AlarmEvent, journal_id: str, rack: str, zone: tzinfo) -> 
         "unit": unit_of(quantity),
         "rate_per_hour": event.rate_per_hour,
         "reached": None if event.reached_ms is None else iso_time(event.reached_ms),
+        "reason": event.reason,
         "who": event.who,
         "why": event.why,
         "until": None if event.until_ms is None else iso_time(event.until_ms),

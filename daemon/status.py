@@ -9,10 +9,11 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from daemon.care_words import accuracies, care_lines
 from daemon.fold import engine_of
 from daemon.journal import Journal
 from daemon.rack_settings import Settings
-from daemon.wording import SHAPES, amount, clock_time, label, number
+from daemon.wording import SHAPES, amount, clock_time, label, number, plus_minus
 from rules.alarm import Alarm, Keeper
 from rules.alarms import Priority
 from rules.engine import ChannelNow, Engine
@@ -58,6 +59,8 @@ def show_rack(engine: Engine, settings: Settings, console: Console, zone: ZoneIn
     for target, until_ms in engine.maintenance().items():
         console.print(f"  {target} is under maintenance until {clock_time(until_ms, zone)}")
     console.print(_vessel_table(engine, settings, {alarm.name: alarm for alarm in alarms}))
+    for line in care_lines(engine, zone):
+        console.print(Text(f"▲ {line}", style=STYLES[Priority.MEDIUM]), soft_wrap=True)
     for now in engine.channels():
         if now.channel.vessel == RACK_WIDE and not math.isnan(now.value):
             quantity = now.channel.quantity
@@ -85,11 +88,13 @@ def _vessel_table(engine: Engine, settings: Settings, alarms: dict[str, Alarm]) 
         cells[now.channel.vessel, now.channel.quantity].append(now)
     limited = {its for (_, its), channels in cells.items() if any(now.tolerance for now in channels)}
     shown = [quantity for quantity in Quantity if quantity in limited]
+    trust = accuracies(engine)
     table = Table("Vessel", "Stage", *(_heading(quantity) for quantity in shown))
     for vessel, home in engine.stages().items():
         known = settings.vessels.get(vessel)
         label_of = known.label if known and known.label else vessel
-        table.add_row(label_of, home.stage, *(_cell(cells[vessel, quantity], alarms) for quantity in shown))
+        row = (_cell(cells[vessel, quantity], alarms, trust) for quantity in shown)
+        table.add_row(label_of, home.stage, *row)
     return table
 
 
@@ -98,11 +103,13 @@ def _heading(quantity: Quantity) -> str:
     return f"{label(quantity).capitalize()} [{unit}]" if unit else label(quantity).capitalize()
 
 
-def _cell(channels: list[ChannelNow], alarms: dict[str, Alarm]) -> Text:
-    return Text("\n").join(_reading(now, alarms) for now in channels) if channels else Text("-", style="dim")
+def _cell(channels: list[ChannelNow], alarms: dict[str, Alarm], trust: dict[str, float]) -> Text:
+    if not channels:
+        return Text("-", style="dim")
+    return Text("\n").join(_reading(now, alarms, trust.get(now.channel.name)) for now in channels)
 
 
-def _reading(now: ChannelNow, alarms: dict[str, Alarm]) -> Text:
+def _reading(now: ChannelNow, alarms: dict[str, Alarm], accuracy: float | None) -> Text:
     channel = now.channel
     here = [alarm for alarm in alarms.values() if alarm.channel == channel.name and alarm.active]
     worst = max((alarm.priority for alarm in here), default=None)
@@ -111,7 +118,7 @@ def _reading(now: ChannelNow, alarms: dict[str, Alarm]) -> Text:
     elif math.isnan(now.value):
         value = "..." if now.time_ms == 0 else "unknown"
     else:
-        value = number(now.value, channel.quantity) + _trend(now) + _doubt(now.flag)
+        value = number(now.value, channel.quantity) + plus_minus(accuracy) + _trend(now) + _doubt(now.flag)
     if worst is None:
         return Text(value, style="green" if now.tolerance else "")
     return Text(f"{SHAPES[worst]} {value}", style=STYLES[worst])

@@ -3,6 +3,8 @@
 from datetime import UTC, datetime, tzinfo
 
 from rules.alarms import Condition, Priority, State, Trigger
+from rules.probe_care import CHECKED, DRIFTS, DUE
+from rules.probe_faults import FaultReason
 from rules.quantities import Quantity, unit_of
 from rules.readings import AlarmEvent, Notice
 
@@ -11,6 +13,15 @@ SHAPES = {Priority.LOW: "·", Priority.MEDIUM: "▲", Priority.HIGH: "◆", Prio
 
 _NEWS = (Trigger.RAISED, Trigger.WORSENED, Trigger.EASED, Trigger.REANNOUNCED)
 """Steps of which the numbers matter."""
+
+_ADVICE: dict[str, str] = {
+    FaultReason.IN_AIR: ": the probe is in air, put it back; the water is not watched by it meanwhile",
+    FaultReason.STUCK: ": the probe is stuck on one value, check by hand and restart it",
+    FaultReason.IMPOSSIBLE: ": no water can be so, check the probe, its cable and its settings",
+    FaultReason.NO_VARIATION: ": the probe hardly moves, check by hand and clean it",
+    FaultReason.TOO_FAST: ": no water changes so fast, check the probe and its cable",
+}
+"""What a probe fault asks people to do, by its reason."""
 
 _DECIMALS = {
     Quantity.TEMPERATURE: 2,
@@ -61,7 +72,8 @@ def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
         also = f"; also {', '.join(event.vessels[1:])}" if len(event.vessels) > 1 else ""
         again = "again: " if event.trigger is Trigger.REANNOUNCED else ""
         since = f"since {clock_time(event.since_ms, zone)}"
-        return f"{again}{what}{_numbers(event, zone)}, {since} ({event.priority.word}){also}"
+        numbers, advice = _numbers(event, zone), _ADVICE.get(event.reason, "")
+        return f"{again}{what}{numbers}, {since} ({event.priority.word}){also}{advice}"
     if event.trigger is Trigger.RETURNED:
         unseen = "" if event.state is State.NORMAL else "; nobody has acknowledged it yet"
         return f"{what}: over{unseen}"
@@ -86,7 +98,35 @@ def notice_text(notice: Notice, zone: tzinfo = UTC) -> str:
     if notice.kind == "stage review":
         size, usual = details["bell_diameter_mm"], details["usual_mm"]
         return f"{notice.vessel}: {details['stage']} with a bell of {size:g} mm (over {usual:g}); next stage?"
+    if notice.kind == DUE:
+        return f"{notice.vessel}: calibration is due: {', '.join(details['probes'])}"
+    if notice.kind in (CHECKED, DRIFTS):
+        return _hand_check(notice)
     return f"{notice.vessel}: {notice.kind}"
+
+
+def _hand_check(notice: Notice) -> str:
+    quantity = quantity_of(notice.vessel)
+    said = f"{notice.vessel}: by hand {amount(notice.details['hand'], quantity)}"
+    if not notice.details["compared"]:
+        return f"{said}; no probe to compare with"
+    for found in notice.details["compared"]:
+        said += f"; {found['probe']} reads {apart(found['difference'], quantity)}"
+        if found["rule"] is not None:
+            said += f" and walks away ({found['rule']}): clean and calibrate it"
+    return said
+
+
+def apart(difference: float, quantity: Quantity) -> str:
+    """Write by how much a probe reads higher or lower than it should."""
+    if number(abs(difference), quantity) == number(0.0, quantity):
+        return "the same"
+    return f"{amount(abs(difference), quantity)} {'high' if difference > 0 else 'low'}"
+
+
+def plus_minus(accuracy: float | None) -> str:
+    """Write an accuracy to one digit, as in 34.80 ± 0.3; empty where it is not known."""
+    return "" if accuracy is None else f" ± {float(f'{accuracy:.1g}'):g}"
 
 
 def _said(condition: Condition) -> str:

@@ -206,9 +206,9 @@ def _unknown(given: str, known: list[str]) -> str:
 
 
 def _notices(taken: HandMeasurement, found: list[dict[str, Any]]) -> list[Notice]:
-    details = {"quantity": str(taken.quantity), "hand": taken.value}
-    notices = [Notice(CHECKED, taken.at_ms, taken.vessel, {**details, "compared": found})]
+    about, hand = f"{taken.vessel}/{taken.quantity}", {"hand": taken.value}
+    notices = [Notice(CHECKED, taken.at_ms, about, {**hand, "compared": found})]
     drifting = [finding for finding in found if finding["new"]]
     if drifting:
-        notices.append(Notice(DRIFTS, taken.at_ms, taken.vessel, {**details, "compared": drifting}))
+        notices.append(Notice(DRIFTS, taken.at_ms, about, {**hand, "compared": drifting}))
     return notices
