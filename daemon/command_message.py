@@ -161,7 +161,8 @@ def _in_words(detail: Any, place: tuple[str | int, ...]) -> str:  # noqa: ANN401
         return f"{where}: missing; it is needed"
     if kind == "extra_forbidden":
         return f"{quoted(where)}: not a key of this kind of command"
-    expected = EXPECTED[kind](context) if kind in EXPECTED else detail["msg"]
     if kind == "string_pattern_mismatch":
         expected = _IN_WORDS[context["pattern"]]
+    else:
+        expected = EXPECTED[kind](context) if kind in EXPECTED else detail["msg"]
     return f"{where}: found {shown(detail['input'])}; expected {expected}"

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from daemon.errors import OnCallError, Problem, SettingsError
+from daemon.errors import MissingExtraError, Problem, SettingsError
 from daemon.settings_file import read_toml
 
 _OTHERS = stat.S_IRWXO | stat.S_IWGRP
@@ -80,7 +80,5 @@ def _channel(address: str) -> Any | None:  # noqa: ANN401  (the library has no t
     try:
         import apprise  # noqa: PLC0415  (an extra: only the on-call process needs it)
     except ImportError:
-        raise OnCallError(
-            "the library that sends messages is missing; install it: pip install 'bellwatch[oncall]'"
-        ) from None
+        raise MissingExtraError("the messages need apprise: pip install 'bellwatch[oncall]'") from None
     return apprise.Apprise.instantiate(address, suppress_exceptions=True)
