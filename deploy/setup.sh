@@ -9,6 +9,7 @@ venv="$home/venv"
 log="$home/setup.log"
 policy=/usr/sbin/policy-rc.d
 policy_is_ours=
+apt_is_fresh=
 
 say() { printf 'bellwatch: %s\n' "$*"; }
 
@@ -70,7 +71,10 @@ let_services_be() {
 apt_install() {
     say "installing with apt (this machine): $*"
     keep_services_down
-    apt-get -qq update >>"$log" 2>&1 || say "apt-get update failed; going on with what is known"
+    if [ -z "$apt_is_fresh" ]; then
+        apt-get -qq update >>"$log" 2>&1 || say "apt-get update failed; going on with what is known"
+        apt_is_fresh=yes
+    fi
     failed=
     for package in "$@"; do
         DEBIAN_FRONTEND=noninteractive apt-get -qq -y --no-install-recommends install "$package" \
