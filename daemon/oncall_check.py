@@ -146,11 +146,9 @@ def _other_problems(settings: OnCallSettings) -> Iterator[Problem]:
         yield Problem("priorities.critical.when", quoted(critical.when), '"always": animals are at risk')
     try:
         settings.broker.password()
-    except (OSError, UnicodeDecodeError):
-        path = settings.broker.password_file
-        yield Problem(
-            "broker.password_file", f"{path}, which cannot be read", "a file that this user may read"
-        )
+    except SettingsError as error:
+        for problem in error.problems:
+            yield Problem(f"broker.{problem.path}", problem.found, problem.expected)
 
 
 def _problem(detail: ErrorDetails) -> Problem:
