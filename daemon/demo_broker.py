@@ -77,11 +77,12 @@ def end(process: subprocess.Popen[bytes] | subprocess.Popen[str]) -> None:
 
 def _command(folder: Path, port: int) -> tuple[str, list[str]]:
     """Return the broker's name and command, its configuration written into `folder`."""
-    configuration = folder / "broker.conf"
     mosquitto = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin") or shutil.which("mosquitto")
     if mosquitto is not None:
+        configuration = folder / "mosquitto.conf"
         configuration.write_text(_MOSQUITTO.format(port=port))
         return "mosquitto", [mosquitto, "-c", str(configuration)]
+    configuration = folder / "broker.toml"  # it knows the format by this suffix
     configuration.write_text(_EMBEDDED.format(port=port))
     return "the embedded broker", [sys.executable, "-c", _RUN_EMBEDDED, str(configuration)]
 
