@@ -5,6 +5,7 @@ from rules.channels import Channel
 from rules.limits import Level
 from rules.plan import RackPlan
 from rules.quantities import Quantity
+from rules.silence import Scope
 
 _FAMILY = {Quantity.OXYGEN_SATURATION: Quantity.OXYGEN, Quantity.CONDUCTIVITY: Quantity.SALINITY}
 """Quantities that move together, being the same thing in other units."""
@@ -18,7 +19,7 @@ def water_cause(plan: RackPlan, channel: Channel, condition: Condition, level: L
     """
     family = _FAMILY.get(channel.quantity, channel.quantity)
     if condition is Condition.SILENT:
-        return silence_cause(channel, bus_is_silent=False)
+        return silence_cause(channel, Scope.PROBE)
     if condition is Condition.PROBE_FAULT:
         return f"probe/{channel.source.probe}/fault"
     if condition is Condition.DISAGREEMENT:
@@ -35,6 +36,8 @@ def water_cause(plan: RackPlan, channel: Channel, condition: Condition, level: L
     return f"{where}/{family}/{'up' if up else 'down'}"
 
 
-def silence_cause(channel: Channel, bus_is_silent: bool) -> str:
-    """Return what a silence shares: the bus where nothing on it answers, else the probe."""
-    return f"bus/{channel.source.bus}" if bus_is_silent else f"probe/{channel.source.probe}/silent"
+def silence_cause(channel: Channel, scope: Scope) -> str:
+    """Return what a silence shares: all buses or the bus where nothing on it answers, else the probe."""
+    if scope is Scope.RACK:
+        return "rack/silent"
+    return f"bus/{channel.source.bus}" if scope is Scope.BUS else f"probe/{channel.source.probe}/silent"

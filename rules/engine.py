@@ -40,7 +40,7 @@ from rules.probe_care import CalibrationNow, ProbeCare, probe_care_from_json
 from rules.quantities import Quantity
 from rules.rack_state import RackState, rack_state_from_json, stages_under
 from rules.readings import Action, AlarmEvent, Amendment, ChannelFlags, Evidence, Notice, Outcome, Readings
-from rules.silence import Places, Silence, SourceState, note_heard, silences
+from rules.silence import Places, Scope, Silence, SourceState, note_heard, silences
 from rules.specific_conductance import Compensation
 from rules.stage_plan import StageNow, bounds, move
 from rules.tolerance import Tolerance
@@ -457,15 +457,19 @@ class Engine:
     def _silence(self, silence: Silence) -> _Due:
         channel = self._own[silence.source.id]
         crossing = self._crossing(channel, Condition.SILENT, Level.ADVISORY, silence.begins, silence.since_ms)
-        bus = silence.source.bus if silence.whole_bus else None
-        reach = tuple(sorted({source.vessel for source in self._plan.sources if source.bus == bus}))
+        reach = {
+            source.vessel
+            for source in self._plan.sources
+            if silence.scope is Scope.RACK
+            or (silence.scope is Scope.BUS and source.bus == silence.source.bus)
+        }
         return _Due(
             silence.position,
             silence.begins,
             silence.at_ms,
             self._place[channel.name],
             -1,
-            replace(crossing, cause=silence_cause(channel, silence.whole_bus), reach=reach),
+            replace(crossing, cause=silence_cause(channel, silence.scope), reach=tuple(sorted(reach))),
             Evidence(),
         )
 

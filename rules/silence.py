@@ -1,4 +1,4 @@
-"""When sources fall silent and are heard again; and whether it is the whole bus.
+"""When sources fall silent and are heard again; and whether it is the whole bus, or every bus.
 
 A source is silent once it has not been heard for longer than its limit. The moment is worked out
 from the readings, not from when somebody looked, so it does not depend on how they were cut.
@@ -6,6 +6,7 @@ from the readings, not from when somebody looked, so it does not depend on how t
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from enum import Enum, auto
 from typing import Any
 
 import numpy as np
@@ -34,11 +35,19 @@ class SourceState:
         return [self.at_ms, self.time_ms, self.silent, self.dry_ms]
 
 
+class Scope(Enum):
+    """What is silent: one probe, nothing but its bus, or all buses of a rack that has several."""
+
+    PROBE = auto()
+    BUS = auto()
+    RACK = auto()
+
+
 @dataclass(frozen=True, slots=True)
 class Silence:
     """A source fell silent (`begins`) or was heard again at `at_ms`, before or with reading `position`.
 
-    `since_ms` is when it was last heard; `whole_bus` says that nothing on its bus was heard either.
+    `since_ms` is when it was last heard; `scope` says how much else was not heard either.
     """
 
     source: Source
@@ -46,7 +55,7 @@ class Silence:
     at_ms: int
     since_ms: int
     begins: bool
-    whole_bus: bool
+    scope: Scope
 
 
 def silences(
@@ -66,12 +75,12 @@ def silences(
             if gap > 0 or not state.silent:
                 fell_ms = since_ms + limit_ms
                 position = int(np.searchsorted(at_ms, fell_ms, side="right"))
-                alone = not _bus_is_silent(source, sources, states, at_ms, places, fell_ms)
-                yield Silence(source, position, fell_ms, since_ms, True, not alone)
+                scope = _scope(source, sources, states, at_ms, places, fell_ms)
+                yield Silence(source, position, fell_ms, since_ms, True, scope)
             state.silent = True
             if gap < here.size:
                 position = int(here[gap])
-                yield Silence(source, position, int(at_ms[position]), since_ms, False, False)
+                yield Silence(source, position, int(at_ms[position]), since_ms, False, Scope.PROBE)
                 state.silent = False
 
 
@@ -84,28 +93,29 @@ def note_heard(
         state.at_ms, state.time_ms = int(at_ms[here[-1]]), int(time_ms[here[-1]])
 
 
-def _bus_is_silent(
+def _scope(
     source: Source,
     sources: tuple[Source, ...],
     states: Mapping[int, SourceState],
     at_ms: NDArray[np.int64],
     places: Places,
     moment_ms: int,
-) -> bool:
-    """Say whether nothing on a source's bus was heard lately: for half of what counts as silence there.
+) -> Scope:
+    """Say how much has not been heard lately: each source for half of what counts as silence there.
 
     A bus with a single probe says no more than the probe itself; probes without a named bus share none.
     """
-    if not source.bus:
-        return False
-    mates = [mate for mate in sources if mate.bus == source.bus]
-    if len({mate.probe for mate in mates}) < 2:
-        return False
-    return all(
-        moment_ms - _heard_by(states[mate.id], at_ms, places.get(mate.id), moment_ms)
-        >= mate.silent_after_ms / 2
-        for mate in mates
-    )
+    talks = {
+        mate.bus
+        for mate in sources
+        if moment_ms - _heard_by(states[mate.id], at_ms, places.get(mate.id), moment_ms)
+        < mate.silent_after_ms / 2
+    }
+    buses = {mate.bus for mate in sources}
+    if not talks and len(buses) > 1:
+        return Scope.RACK
+    alone = not source.bus or len({mate.probe for mate in sources if mate.bus == source.bus}) < 2
+    return Scope.PROBE if alone or source.bus in talks else Scope.BUS
 
 
 def _heard_by(
