@@ -172,6 +172,9 @@ class _Judgement:
         beyond = compared > bound if limit.above else compared < bound
         if before.phase is Phase.CLEAR and not beyond.any():
             return
+        if limit.past is not None:
+            level = self.course.level
+            beyond &= level > limit.past if limit.above else level < limit.past
         if limit.basis is Basis.PROJECTION:
             beyond = self._sure(beyond, bound, limit.above)
         inside = compared < bound - limit.deadband if limit.above else compared > bound + limit.deadband

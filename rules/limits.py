@@ -17,6 +17,7 @@ class Level(StrEnum):
 
     ADVISORY = "advisory"
     CRITICAL = "critical"
+    AWAY = "away"
     ABOVE = "above"
     BELOW = "below"
     DOUBTFUL = "doubtful"
@@ -33,7 +34,10 @@ class Basis(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Limit:
-    """One boundary: crossed when what it is compared with is above, or below, `value`."""
+    """One boundary: crossed when what it is compared with is above, or below, `value`.
+
+    Where `past` is set, only a level beyond that counts: what comes back to its target is on the mend.
+    """
 
     condition: Condition
     level: Level
@@ -43,6 +47,7 @@ class Limit:
     above: bool
     deadband: float
     delays_ms: tuple[int, int]
+    past: float | None = None
 
     @property
     def key(self) -> str:
@@ -87,22 +92,39 @@ def _band_limits(tolerance: Tolerance) -> Iterator[Limit]:
                 )
 
 
+def _past_target(tolerance: Tolerance, above: bool) -> float | None:
+    """Return from where on a level is away from the target to one side; None where there is no target."""
+    if tolerance.target is None:
+        return None
+    return tolerance.target + tolerance.deadband if above else tolerance.target - tolerance.deadband
+
+
 def _rate_limits(tolerance: Tolerance) -> Iterator[Limit]:
+    """A rate away from the target is urgent; one back to it is a strain for the animals, but no call.
+
+    (Project judgement: a chiller that is repaired brings the water back faster than it should change,
+    and woke people for that. The more urgent limit comes first, so that it is told at once.)
+    """
     rates = (
         (Condition.RISING, tolerance.max_rise_per_hour),
         (Condition.FALLING, tolerance.max_fall_per_hour),
     )
+    levels = ((Level.AWAY, Priority.HIGH), (Level.ADVISORY, Priority.MEDIUM))
     for condition, per_hour in rates:
-        if per_hour is not None:
+        if per_hour is None:
+            continue
+        above = condition is Condition.RISING
+        for level, priority in levels:
             yield Limit(
                 condition,
-                Level.ADVISORY,
-                Priority.HIGH,
+                level,
+                priority,
                 Basis.RATE,
-                per_hour if condition is Condition.RISING else -per_hour,
-                above=condition is Condition.RISING,
+                per_hour if above else -per_hour,
+                above=above,
                 deadband=RATE_DEADBAND * per_hour,
                 delays_ms=(tolerance.on_delay_ms, tolerance.off_delay_ms),
+                past=_past_target(tolerance, above) if level is Level.AWAY else None,
             )
 
 
@@ -120,6 +142,7 @@ def _projection_limits(tolerance: Tolerance) -> Iterator[Limit]:
                 above=level is Level.ABOVE,
                 deadband=tolerance.deadband,
                 delays_ms=(tolerance.on_delay_ms, tolerance.off_delay_ms),
+                past=_past_target(tolerance, level is Level.ABOVE),
             )
 
 

@@ -84,6 +84,7 @@ def _salinity(target: float, advisory: Band, critical: Band, per_hour: float) ->
 def _saturation(advisory: Band, critical: Band, max_fall_per_hour: float | None = None) -> Tolerance:
     return replace(
         WITHOUT_LIMITS[Quantity.OXYGEN_SATURATION],
+        target=100.0,  # by definition: in balance with the air
         advisory=advisory,
         critical=critical,
         max_fall_per_hour=max_fall_per_hour,
