@@ -5,7 +5,10 @@ MQTT 5, since only there does the confirmation of a publication say why it was r
 
 import queue
 import ssl
+import sys
+from contextlib import suppress
 from pathlib import Path
+from socket import SHUT_RDWR
 
 import paho.mqtt.client as mqtt
 import structlog
@@ -14,6 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from daemon.errors import Problem, SettingsError
 from daemon.journal import Journal, Message
 from daemon.messages import heartbeat_message, watch_message
 from daemon.rack_settings import BrokerSettings
@@ -79,18 +83,14 @@ class BrokerLink:
         if not self.connected:
             return
         now_ms = self._clock.now_ms()
-        if now_ms >= self._retry_due_ms:
+        if now_ms >= self._retry_due_ms and not self._in_flight:
+            # Everything that waits once more from the oldest on, so that it comes in order again.
             self._retry_due_ms = now_ms + RETRY_REFUSED_MS
-            self._publish(journal, after_id=0)
-        self._publish(journal, self._published_up_to)
-
-    def _publish(self, journal: Journal, after_id: int) -> None:
+            self._published_up_to = 0
         room = IN_FLIGHT_AT_MOST - len(self._in_flight)
-        under_way = set(self._in_flight.values())
-        for waiting in journal.waiting(after_id, IN_FLIGHT_AT_MOST)[: max(room, 0)]:
-            if waiting.id not in under_way:
-                self._in_flight[self._send(waiting.message, qos=1)] = waiting.id
-            self._published_up_to = max(self._published_up_to, waiting.id)
+        for waiting in journal.waiting(self._published_up_to, room):
+            self._in_flight[self._send(waiting.message, qos=1)] = waiting.id
+            self._published_up_to = waiting.id
 
     def _send(self, message: Message, qos: int) -> int:
         return self._client.publish(message.topic, message.payload, qos=qos, retain=message.retain).mid
@@ -123,16 +123,19 @@ class BrokerLink:
             said = self._client.publish(
                 *_parts(watch_message(self._topic, "stopped", self._clock.now_ms())), qos=1, retain=True
             )
-            said.wait_for_publish(GOODBYE_S)
+            with suppress(RuntimeError):  # the broker left first
+                said.wait_for_publish(GOODBYE_S)
         self._client.disconnect()
         self._client.loop_stop()
 
     def break_off(self) -> None:
         """Leave without a word, so that the broker says "gone" for us (the last will)."""
         socket = self._client.socket()
-        self._client.loop_stop()
         if socket is not None:
-            socket.close()
+            with suppress(OSError):  # it is gone already
+                # Before the loop stops: with messages under way it would wait for a broker that hangs.
+                socket.shutdown(SHUT_RDWR)
+        self._client.loop_stop()
 
     def _on_connect(
         self,
@@ -152,7 +155,8 @@ class BrokerLink:
         )
 
     def _on_connect_fail(self, _client: mqtt.Client, _data: object) -> None:
-        self._say_once("broker_unreachable", "nothing answers there; alarms wait in the journal")
+        reason = sys.exc_info()[1]  # paho calls this where it has caught the error, and does not pass it on
+        self._say_once("broker_unreachable", f"{reason}; alarms wait in the journal")
 
     def _on_disconnect(
         self,
@@ -162,7 +166,8 @@ class BrokerLink:
         reason: ReasonCode,
         _properties: Properties | None,
     ) -> None:
-        self._say_once("broker_disconnected", str(reason))
+        if self._said == "broker_connected":
+            self._say_once("broker_disconnected", str(reason))
 
     def _on_publish(
         self, _client: mqtt.Client, _data: object, mid: int, reason: ReasonCode, _properties: Properties
@@ -180,5 +185,13 @@ def _parts(message: Message) -> tuple[str, str]:
 
 
 def tls_context(ca_file: Path | None) -> ssl.SSLContext:
-    """Return how to encrypt the connection: with the system's authorities, or with the one in a file."""
-    return ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
+    """Return how to encrypt the connection: with the system's authorities, or with the one in a file.
+
+    SettingsError where the file cannot be used.
+    """
+    try:
+        return ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
+    except OSError as error:  # also what ssl says of a file that holds no certificate
+        why = (error.strerror or str(error)).lower()
+        found = f'"{ca_file}", which cannot be used ({why})'
+        raise SettingsError([Problem("ca_file", found, "the broker's CA certificate, in PEM")]) from error

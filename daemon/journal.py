@@ -288,6 +288,14 @@ class Journal:
         )
         return [Waiting(key, Message(topic, payload, bool(retain))) for key, topic, payload, retain in rows]
 
+    def refusals(self) -> list[tuple[str, str]]:
+        """Return topic and reason of every message that waits because it was refused, each pair once."""
+        rows = self._db.execute(
+            "SELECT DISTINCT topic, refusal FROM outbox WHERE delivered_ms IS NULL AND refusal IS NOT NULL"
+            " ORDER BY topic"
+        )
+        return [(str(topic), str(refusal)) for topic, refusal in rows]
+
     def outbox_counts(self) -> tuple[int, int]:
         """Return how many messages wait for their confirmation, and how many of them were refused."""
         waiting, refused = self._db.execute(
@@ -296,9 +304,18 @@ class Journal:
         return int(waiting), int(refused)
 
     def mark_delivered(self, message_id: int, at_ms: int) -> None:
-        """Note that the other side has confirmed a message."""
+        """Note that the other side has confirmed a message.
+
+        A retained message says how things stand: older ones that still wait on its topic are void.
+        """
         self._db.execute(
             "UPDATE outbox SET delivered_ms = ?, refusal = NULL WHERE id = ?", (at_ms, message_id)
+        )
+        self._db.execute(
+            "UPDATE outbox SET delivered_ms = ?, refusal = 'overtaken by a newer one'"
+            " WHERE delivered_ms IS NULL AND id < ? AND retain = 1"
+            " AND topic = (SELECT topic FROM outbox WHERE id = ? AND retain = 1)",
+            (at_ms, message_id, message_id),
         )
 
     def mark_refused(self, message_id: int, reason: str) -> None:

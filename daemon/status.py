@@ -149,5 +149,7 @@ def _show_health(journal: Journal, console: Console, now_ms: int, zone: ZoneInfo
     waiting, refused = journal.outbox_counts()
     if waiting:
         console.print(
-            f"{waiting} messages wait for the broker" + (f", {refused} of them refused." if refused else ".")
+            f"{waiting} messages wait for the broker" + (f", {refused} of them refused:" if refused else ".")
         )
+    for topic, reason in journal.refusals():
+        console.print(Text(f"◆ {topic}: {reason}", style=STYLES[Priority.HIGH]), soft_wrap=True)

@@ -107,6 +107,16 @@ class Mosquitto:
         """End the broker as a power cut does."""
         self._end(signal.SIGKILL)
 
+    def pause(self) -> None:
+        """Let the broker hang: its connections stay, nothing is answered."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
+
+    def go_on(self) -> None:
+        """End the hanging."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGCONT)
+
     def reload(self) -> None:
         """Make the broker read its password file and access list again."""
         assert self._process is not None
