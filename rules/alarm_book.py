@@ -84,11 +84,7 @@ class AlarmBook:
     def cross(self, crossing: Crossing, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> None:
         """Take a crossing into account; `maintenance` is what goes on at the vessel or bus now."""
         alarm = self._take(crossing, at_ms, evidence, maintenance)
-<<<<<<< Updated upstream
-        self._look_after_group(alarm.cause, at_ms, 0 if alarm.active else LAST_BACK_MS)
-=======
-        self._look_after_group(alarm.cause, at_ms, patient=True)
->>>>>>> Stashed changes
+        self._look_after_group(alarm.cause, at_ms, patient=not alarm.active)
 
     def withdraw(self, crossings: Iterable[Crossing], at_ms: int) -> None:
         """Let levels that have no limit any more return all at once: none comes forward for another."""
