@@ -1,16 +1,19 @@
 """Sending pages: tried on each of a person's channels, again and again, until the library says it went.
 
-Sending may take seconds, so it is done by a few threads; only their results come back to the one
-thread that keeps the books.
+Sending may take seconds, so each try has a thread of its own, a few at a time; only the results come
+back to the one thread that keeps the books. A try that never ends would keep its place for ever:
+then the process ends, and is started again by its supervisor with everything that it owes.
 """
 
 import queue
+import threading
+import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 
 import structlog
 
+from daemon.errors import OnCallError
 from daemon.oncall_channels import Channels
 from daemon.oncall_settings import DeliverySettings
 from daemon.oncall_store import OnCallStore, Owed
@@ -18,6 +21,8 @@ from daemon.oncall_store import OnCallStore, Owed
 log = structlog.get_logger()
 
 AT_ONCE = 4
+STUCK_AFTER_S = 120.0
+ENDS_WITHIN_S = 10.0
 LONGEST_AGAIN_MS = 600_000
 
 
@@ -30,16 +35,21 @@ class OnCallOutbox:
         self._tries = delivery.tries
         self._retry_ms = round(delivery.retry_s * 1000)
         self._again_ms = round(delivery.again_s * 1000)
-        self._under_way: set[str] = set()
+        self._under_way: dict[str, tuple[float, threading.Thread]] = {}
         self._results: queue.SimpleQueue[tuple[Owed, bool | BaseException]] = queue.SimpleQueue()
-        self._pool = ThreadPoolExecutor(AT_ONCE, thread_name_prefix="send")
 
     def send(self, now_ms: int) -> None:
-        """Begin to send what is due, the most urgent first."""
+        """Begin to send what is due, the most urgent first; OnCallError where a try never ends."""
+        for page, (since_s, _) in self._under_way.items():
+            if time.monotonic() - since_s > STUCK_AFTER_S:
+                raise OnCallError(
+                    f"page {page}: neither taken nor refused in {STUCK_AFTER_S:.0f} s; start again"
+                )
         for owed in self._store.owed(now_ms, AT_ONCE + len(self._under_way)):
             if owed.id not in self._under_way and len(self._under_way) < AT_ONCE:
-                self._under_way.add(owed.id)
-                self._pool.submit(self._try, owed)
+                thread = threading.Thread(target=self._try, args=(owed,), daemon=True)
+                self._under_way[owed.id] = time.monotonic(), thread
+                thread.start()
 
     def _try(self, owed: Owed) -> None:
         try:
@@ -56,7 +66,7 @@ class OnCallOutbox:
         with suppress(queue.Empty):
             while True:
                 owed, result = self._results.get_nowait()
-                self._under_way.discard(owed.id)
+                del self._under_way[owed.id]
                 if isinstance(result, BaseException):
                     raise result
                 if result:
@@ -78,5 +88,6 @@ class OnCallOutbox:
             undelivered(owed.id)
 
     def close(self) -> None:
-        """Wait for what is being sent."""
-        self._pool.shutdown()
+        """Wait for what is being sent, a little."""
+        for _, thread in self._under_way.values():
+            thread.join(ENDS_WITHIN_S)
