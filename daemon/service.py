@@ -18,6 +18,7 @@ from daemon.broker_link import BrokerLink
 from daemon.clock import SteadyClock
 from daemon.journal import Journal
 from daemon.journal_repair import JournalRepair
+from daemon.sole_writer import SoleWriter
 from daemon.supervisor import tell_supervisor
 from daemon.trouble_log import TroubleLog
 from daemon.watch import Watch
@@ -57,6 +58,7 @@ class Service:
 
     def __init__(
         self,
+        sole_writer: SoleWriter,
         journal: Journal,
         watch: Watch,
         link: BrokerLink,
@@ -67,6 +69,7 @@ class Service:
         chores: Sequence[Callable[[int], None]],
         companions: Sequence[Companion],
     ) -> None:
+        self._sole_writer = sole_writer
         self._journal = journal
         self._watch = watch
         self._link = link
@@ -153,6 +156,7 @@ class Service:
             else:
                 self._link.break_off()
             self._journal.close()
+            self._sole_writer.release()
             log.info("stopped", on_purpose=on_purpose, refused_readings=self._watch.rejected or None)
 
     def _guard(self, body: Bus | Companion, stop: threading.Event) -> None:

@@ -22,6 +22,7 @@ from daemon.rack_settings import MqttBus as MqttBusSettings
 from daemon.rack_settings import MqttProbe as MqttProbeSettings
 from daemon.retention import Retention
 from daemon.service import Bus, Companion, Service
+from daemon.sole_writer import SoleWriter
 from daemon.standing_alarms import StandingAlarms
 from daemon.timekeeper import GivenTime, TimeKeeper
 from daemon.wall_clock import SystemWallClock, WallClock
@@ -48,6 +49,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
 
     A `clock` that is given is taken for UTC; `wall` stands for the system's clock in tests.
     """
+    sole_writer = SoleWriter(settings.journal.path)
     journal = open_journal(settings.journal.path)
     wall = wall or SystemWallClock(trusted=settings.journal.trust_clock)
     keeper = TimeKeeper(journal, wall) if clock is None else GivenTime(clock)
@@ -64,6 +66,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         desk = CommandDesk(settings.broker, settings.commands, topic, journal, keeper.utc_clock())
         companions.append(desk)
     return Service(
+        sole_writer,
         journal,
         watch,
         link,
