@@ -98,11 +98,11 @@ def notice_text(notice: Notice, zone: tzinfo = UTC) -> str:
     if notice.kind == "stage review":
         size, usual = details["bell_diameter_mm"], details["usual_mm"]
         return f"{notice.vessel}: {details['stage']} with a bell of {size:g} mm (over {usual:g}); next stage?"
-    if notice.kind == DUE:
-        return f"{notice.vessel}: calibration is due: {', '.join(details['probes'])}"
-    if notice.kind in (CHECKED, DRIFTS):
-        return _hand_check(notice)
-    return f"{notice.vessel}: {notice.kind}"
+    return _CARE[notice.kind](notice) if notice.kind in _CARE else f"{notice.vessel}: {notice.kind}"
+
+
+def _calibration_due(notice: Notice) -> str:
+    return f"{notice.vessel}: calibration is due: {', '.join(notice.details['probes'])}"
 
 
 def _hand_check(notice: Notice) -> str:
@@ -112,9 +112,20 @@ def _hand_check(notice: Notice) -> str:
         return f"{said}; no probe to compare with"
     for found in notice.details["compared"]:
         said += f"; {found['probe']} reads {apart(found['difference'], quantity)}"
-        if found["rule"] is not None:
-            said += f" and walks away ({found['rule']}): clean and calibrate it"
     return said
+
+
+def _drift(notice: Notice) -> str:
+    quantity = quantity_of(notice.vessel)
+    said = [
+        f"{found['probe']} walks away from hand checks ({found['rule']}), it reads "
+        f"{apart(found['difference'], quantity)}"
+        for found in notice.details["compared"]
+    ]
+    return f"{notice.vessel}: {'; '.join(said)}. Clean and calibrate it; the water is as measured by hand"
+
+
+_CARE = {DUE: _calibration_due, CHECKED: _hand_check, DRIFTS: _drift}
 
 
 def apart(difference: float, quantity: Quantity) -> str:
