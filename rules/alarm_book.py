@@ -8,6 +8,7 @@ unless they return soon afterwards too.
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from typing import Any
 
 from rules.alarm import HOLDING, Alarm, Hold, Keeper, alarm_from_json
@@ -237,7 +238,9 @@ class AlarmBook:
 
     def _standing(self, name: str) -> Alarm:
         if name not in self._alarms:
-            raise AlarmError(f"{name}: no such alarm stands now; `bellwatch status` lists those that do")
+            nearest = get_close_matches(name, self._alarms, 1)
+            hint = f"the nearest that does is {nearest[0]}" if nearest else "see `bellwatch status`"
+            raise AlarmError(f"{name}: no such alarm stands now; {hint}")
         return self._alarms[name]
 
     # What time does
