@@ -10,6 +10,7 @@ import sqlite3
 import time
 from collections.abc import Callable
 from contextlib import closing, suppress
+from datetime import UTC, datetime
 from pathlib import Path
 
 import structlog
@@ -23,7 +24,7 @@ from daemon.retention import let_go
 
 log = structlog.get_logger()
 
-GIVES_UP_AFTER_S = 30.0
+GIVES_UP_AFTER_S = 5.0
 BALLAST_BYTES = 1_048_576
 """A file of this size lies beside the journal, so that a full disk leaves room to make room."""
 
@@ -51,6 +52,7 @@ class JournalRepair:
         if now is not None:
             raise JournalError(
                 f"journal {self._journal.path}: another file lies there now; "
+                f"what was in the journal is in {self._keep_replaced()}; "
                 "stop the daemon before you replace it"
             )
         self._write_again()
@@ -123,16 +125,26 @@ class JournalRepair:
 
     # A file that is gone
 
-    def _write_again(self) -> None:
-        """Write everything that the vanished file holds, which is still open, to the path again."""
-        path = self._journal.path
-        fresh = path.with_name(path.name + ".again")
-        for old in (fresh, path.with_name(path.name + "-wal"), path.with_name(path.name + "-shm")):
-            old.unlink(missing_ok=True)
-        with closing(sqlite3.connect(fresh)) as copy:
+    def _copy_to(self, target: Path) -> None:
+        """Copy what the vanished file holds, which is still open; its log is taken away from the path."""
+        with closing(sqlite3.connect(target)) as copy:
             self._journal.db.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")
-        _sync(fresh)
+        _sync(target)
+        for suffix in ("-wal", "-shm"):
+            self._journal.path.with_name(self._journal.path.name + suffix).unlink(missing_ok=True)
+
+    def _keep_replaced(self) -> Path:
+        path = self._journal.path
+        kept = path.with_name(f"{path.name}.replaced-{datetime.now(UTC):%Y%m%dT%H%M%S}")
+        self._copy_to(kept)
+        return kept
+
+    def _write_again(self) -> None:
+        path = self._journal.path
+        fresh = path.with_name(path.name + ".again")
+        fresh.unlink(missing_ok=True)
+        self._copy_to(fresh)
         fresh.rename(path)
         _sync(path.parent)
         self._journal.reopen()

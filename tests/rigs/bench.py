@@ -45,7 +45,9 @@ class Bench:
 
     def __init__(self, folder: Path, now_ms=START_MS, commit_every_ms=0, more=""):
         self.path = folder / "journal.sqlite"
-        written = write_settings(folder, folder / "serial", 1883, silent_after_s=5.0, more=more)
+        written = write_settings(
+            folder, folder / "serial", 1883, silent_after_s=5.0, more=more, name="bench.toml"
+        )
         self.settings = load_settings(written)
         self.journal = Journal(self.path, writable=True)
         self.plan = rack_plan(self.settings, self.journal.source_id)

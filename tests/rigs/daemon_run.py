@@ -1,6 +1,5 @@
 """The real `bellwatch run` as a process of its own, on a settings file that a test writes."""
 
-import os
 import random
 import signal
 import subprocess
@@ -59,10 +58,17 @@ off_delay_s = 0.2
 
 
 def write_settings(
-    folder: Path, serial: Path, port: int, commit_every_s=0.05, silent_after_s=1.0, journal="", more=""
+    folder: Path,
+    serial: Path,
+    port: int,
+    commit_every_s=0.05,
+    silent_after_s=1.0,
+    journal="",
+    more="",
+    name="bellwatch.toml",
 ) -> Path:
     """Write the settings of a rack with one probe and quick alarms; return the file."""
-    path = folder / "bellwatch.toml"
+    path = folder / name
     path.write_text(
         SETTINGS.format(
             folder=folder,
@@ -80,9 +86,8 @@ def write_settings(
 class DaemonRun:
     """Starts, kills and stops `bellwatch run`; its log is kept over all of its lives."""
 
-    def __init__(self, settings: Path, environment: dict[str, str] | None = None) -> None:
+    def __init__(self, settings: Path) -> None:
         self._command = [sys.executable, "-m", "daemon", "run", "--settings", str(settings)]
-        self._environment = os.environ | (environment or {})
         self._log = settings.with_suffix(".log")
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -93,9 +98,7 @@ class DaemonRun:
 
     def start(self) -> None:
         with self._log.open("ab") as log:
-            self._process = subprocess.Popen(
-                self._command, stdout=log, stderr=log, cwd=ROOT, env=self._environment
-            )
+            self._process = subprocess.Popen(self._command, stdout=log, stderr=log, cwd=ROOT)
 
     def kill_after(self, seconds: float) -> None:
         """End the process as a power cut does, after a while that is part of the test's chance."""
@@ -113,6 +116,11 @@ class DaemonRun:
         assert self._process is not None
         self._process.send_signal(signal.SIGTERM)
         return self._process.wait(PATIENCE_S)
+
+    def wait_for_end(self) -> int:
+        """Return the exit status of a process that must end by itself."""
+        assert self._process is not None
+        return self._process.wait(2 * PATIENCE_S)
 
     def wait_for(self, condition, what: str) -> None:
         """Return when `condition()` holds; fail with the daemon's log when it never does."""

@@ -14,7 +14,8 @@ class EventListener:
 
     def __init__(self, port: int, topic: str) -> None:
         self.received: list[dict] = []
-        self._changed = threading.Condition()
+        self._newest: dict[str, dict] = {}
+        self._changed = threading.Condition(threading.RLock())
         subscribed = threading.Event()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         self._client.on_message = self._take
@@ -33,8 +34,21 @@ class EventListener:
 
     def _take(self, _client, _data, message) -> None:
         with self._changed:
-            self.received.append(json.loads(message.payload))
+            if message.topic.endswith("/event"):
+                self.received.append(json.loads(message.payload))
+            elif message.payload:
+                self._newest[message.topic.rpartition("/")[2]] = json.loads(message.payload)
             self._changed.notify_all()
+
+    def newest(self, topic: str, key: str):
+        """Return a value of the newest message of a topic that is not for events."""
+        with self._changed:
+            return self._newest.get(topic, {}).get(key)
+
+    def wait_until(self, condition, what: str) -> None:
+        """Return when a message has made `condition()` true."""
+        with self._changed:
+            assert self._changed.wait_for(condition, PATIENCE_S), f"{what} never came"
 
     def numbers(self) -> list[int]:
         """Return the numbers of the events in the order of their first receipt."""
