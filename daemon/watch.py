@@ -167,9 +167,8 @@ class Watch:
         self._journal.append_action(action)
         outcome = self._engine.act(action)
         self._journal.answer(request, at_ms, outcome.refusal)
-        log.info(
-            "request", what=request.kind, who=request.who, refusal=outcome.refusal or None, **request.body
-        )
+        refusal = outcome.refusal or None
+        log.info("request", what=request.kind, who=request.who, refusal=refusal, body=request.body)
         return outcome
 
     def _record(self, outcome: Outcome) -> None:
@@ -178,7 +177,7 @@ class Watch:
             log.warning("alarm", **event.to_json())
         notices = self._journal.keep_notices(outcome.notices)
         for notice in notices:
-            log.warning("notice", kind=notice.kind, about=notice.vessel, **notice.details)
+            log.warning("notice", kind=notice.kind, about=notice.vessel, details=notice.details)
         said: list[AlarmEvent | Notice] = [*outcome.events, *notices]
         self._journal.record(outcome, [message for what in said for message in self._words(what)])
 
