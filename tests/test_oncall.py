@@ -5,10 +5,15 @@ A rack's voice is the daemon's own payloads; one test has the whole daemon and a
 
 import os
 import sqlite3
+import threading
 import time
+from datetime import UTC, datetime
 
 import pytest
 
+from daemon.clock import SteadyClock
+from daemon.oncall_check import load_oncall
+from daemon.oncall_command import build
 from daemon.text_message import fits
 from rules.alarms import Priority, State, Trigger
 from tests.rigs.daemon_run import DaemonRun, chance, write_settings
@@ -197,9 +202,7 @@ def test_killed_at_random_it_pages_for_every_alarm_and_repeats_carry_the_same_id
             phones.accept("ada-1")
             team.start()
         everybody = {f"v{number}" for number in range(1, raised + 1)}
-        phones.wait_for(
-            lambda: everybody <= {text.split()[2].strip(":") for text in phones.texts()}, "a page each"
-        )
+        phones.wait_for(lambda: everybody <= vessels_in(phones.texts()), "a page each")
         team.wait_for(lambda: set(fates(tmp_path)) == {"sent"}, "every mark")
         assert team.stop() == 0
     by_id = {}
@@ -209,6 +212,41 @@ def test_killed_at_random_it_pages_for_every_alarm_and_repeats_carry_the_same_id
     assert len(by_id) == raised, "no alarm was paged under two ids"
 
 
+def test_broker_rack_and_process_killed_at_random_leave_no_standing_alarm_unpaged(tmp_path, broker, phones):
+    """The broker forgets everything each time; the rack says again what stands, as the daemon does."""
+    settings = write_oncall(tmp_path, broker.port, phones.port)
+    luck, team, rack, raised = chance(SEED + 1), OnCallRun(settings), RackVoice(broker.port), 0
+    with team:
+        connected(team)
+        for _ in range(KILLS):
+            victim = luck.choice(["broker", "rack", "team", "broker and team"])
+            with rack:
+                rack.say_again()
+                for _ in range(luck.randint(1, 3)):
+                    raised += 1
+                    rack.alarm(vessel=f"v{raised}")
+                if "broker" in victim:
+                    broker.kill()
+            if "team" in victim:
+                team.kill_after(luck.random() * 0.5)
+            if "broker" in victim:
+                broker.start()
+            if "team" in victim:
+                team.start()
+        with rack:
+            rack.say_again()
+            everybody = {f"v{number}" for number in range(1, raised + 1)}
+            phones.wait_for(lambda: everybody <= vessels_in(phones.texts()), "a page each")
+    by_id = {}
+    for text in phones.texts():
+        by_id.setdefault(text.split("#")[1], set()).add(text)
+    assert all(len(texts) == 1 for texts in by_id.values()), "one id, one text"
+
+
+def vessels_in(texts):
+    return {text.split()[2].strip(":") for text in texts}
+
+
 class Water:
     """What the probe measures; the test lets it warm up."""
 
@@ -216,6 +254,36 @@ class Water:
 
     def __call__(self, request):
         return answer_frame(request[0], request[1], round(self.celsius * 100))
+
+
+@pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
+def test_a_medium_alarm_of_the_night_on_which_summer_time_begins_is_told_at_seven_by_the_clock(
+    tmp_path, broker, phones
+):
+    """Copenhagen, 29 March 2026 (Directive 2000/84/EC): seven o'clock is 05:00 UTC, not 06:00.
+
+    The process runs under a clock of the test's own, sixty times as fast; the same night in October
+    and in New York are tested without wires (test_escalation).
+    """
+    quiet = '\n[quiet_hours]\nfrom = "22:00"\nuntil = "07:00"\n'
+    path = write_oncall(tmp_path, broker.port, phones.port)
+    path.write_text(path.read_text() + quiet)
+    settings, channels = load_oncall(path)
+    seven_ms = round(datetime(2026, 3, 29, 5, tzinfo=UTC).timestamp() * 1000)
+    clock, stop = SteadyClock(seven_ms - 120_000, scale=60), threading.Event()
+    thread = threading.Thread(target=lambda: build(settings, channels, clock).run(stop))
+    thread.start()
+    try:
+        with RackVoice(broker.port) as rack:
+            rack.alarm(priority=Priority.MEDIUM)
+            phones.wait_for(phones.texts, "the page")
+    finally:
+        stop.set()
+        thread.join()
+    with sqlite3.connect(f"file:{tmp_path}/oncall.sqlite?mode=ro", uri=True) as state:
+        (first,) = state.execute("SELECT min(at_ms) FROM page").fetchone()
+    state.close()
+    assert first == seven_ms
 
 
 def test_from_the_probe_to_the_phone_and_the_acknowledgement_back_to_the_rack(tmp_path, broker, phones):
