@@ -1,7 +1,20 @@
-"""`python -m daemon` is `bellwatch`."""
+"""`bellwatch` and `python -m daemon`: a Ctrl-C ends it without a traceback, also while it is still loading."""
 
 import sys
 
-from daemon.cli import main
+INTERRUPTED = 130
 
-sys.exit(main())
+
+def main() -> int:
+    """Load the command line and run it; return its exit status."""
+    try:
+        from daemon.cli import main as bellwatch  # noqa: PLC0415  (loading takes a second)
+
+        return bellwatch()
+    except KeyboardInterrupt:
+        print("Interrupted.", file=sys.stderr)
+        return INTERRUPTED
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -3,6 +3,7 @@
 # Everything of ours goes into .bellwatch/ in the checkout (git ignores it); delete the folder to
 # start afresh. Only as root are Debian packages installed, and nothing of them is left running.
 # To be sourced, with $root set to the checkout. POSIX sh.
+# shellcheck shell=sh disable=SC2154
 
 home="$root/.bellwatch"
 venv="$home/venv"
@@ -23,14 +24,24 @@ tidy() {
     rm -rf "$home/tmp"
 }
 
+# pip and venv start processes of their own, which need a moment to end after a Ctrl-C.
+outlast_children() {
+    tries=100
+    while [ $tries -gt 0 ] && grep -qs -- "${venv}[/]bin/" /proc/[0-9]*/cmdline; do
+        sleep 0.1
+        tries=$((tries - 1))
+    done
+}
+
 interrupted() {
     trap '' INT TERM HUP
+    outlast_children
     printf '\nbellwatch: interrupted; nothing is left running. The next start goes on from here.\n' >&2
     exit 130
 }
 
 begin() {
-    mkdir -p "$home" 2>/dev/null && [ -w "$home" ] ||
+    { mkdir -p "$home" 2>/dev/null && [ -w "$home" ]; } ||
         give_up "cannot write in $root; copy the checkout to a folder of your own and start it there"
     trap tidy EXIT
     trap interrupted INT TERM HUP
@@ -120,12 +131,12 @@ need_python() {
 
 # need_packages NAME EXTRAS: the environment, with bellwatch and EXTRAS in it. Quick when nothing has changed.
 need_packages() {
-    made_by="$root $("$python" -c 'import sys; print(sys.executable, sys.version)' | tr '\n' ' ')"
+    made_by="$root $("$python" -c 'import sys; print(sys.executable, sys.version)' 2>>"$log" | tr '\n' ' ')"
     if [ "$(cat "$home/made-by" 2>/dev/null)" != "$made_by" ] || ! "$venv/bin/python" -c '' 2>/dev/null; then
         rm -f "$home"/*.stamp "$home/made-by"
         say "making a Python $("$python" -c 'import platform; print(platform.python_version())')" \
             "environment in $venv"
-        "$python" -m venv --clear "$venv" >>"$log" 2>&1 || explain "could not make $venv"
+        TMPDIR="$home/tmp" "$python" -m venv --clear "$venv" >>"$log" 2>&1 || explain "could not make $venv"
         printf '%s\n' "$made_by" >"$home/made-by"
     fi
     wanted="$2 $(cksum <"$root/pyproject.toml")"

@@ -18,4 +18,5 @@ if ! has_program mosquitto; then
 fi
 need_packages try "$extras"
 tidy
+cd "$root"
 exec "$venv/bin/python" -m daemon demo
