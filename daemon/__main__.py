@@ -1,4 +1,4 @@
-"""`bellwatch` and `python -m daemon`: a Ctrl-C ends it without a traceback, also while it is still loading."""
+"""`bellwatch` and `python -m daemon`: Ctrl-C ends it without a traceback, also while it is still loading."""
 
 import sys
 
