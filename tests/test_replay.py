@@ -55,6 +55,7 @@ critical_low_c = 3.0
 critical_high_c = 12.0
 max_rise_c_per_hour = 2.0
 max_fall_c_per_hour = 2.0
+rate_window_s = 1800
 [stages.deep.salinity]
 advisory_low = 34.9
 advisory_high = 35.3
