@@ -60,7 +60,8 @@ def bounds(tolerances: Tolerances, now: StageNow, quantity: Quantity, time_ms: N
     limits = limits_of(tolerance) if tolerance else ()
     if before is None or time_ms[0] >= now.since_ms + now.ramp_ms:
         return Bounds(tolerance, [(limit, float(limit.value)) for limit in limits])
-    share = np.clip((time_ms - now.since_ms) / max(now.ramp_ms, 1), 0.0, 1.0)
+    over = time_ms >= now.since_ms + now.ramp_ms
+    share = np.where(over, 1.0, np.clip((time_ms - now.since_ms) / max(now.ramp_ms, 1), 0.0, 1.0))
     old = {limit.key: limit for limit in limits_of(before)}
     # While the target moves as well, neither side of it is the way back.
     return Bounds(
