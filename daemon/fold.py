@@ -50,8 +50,13 @@ def fold(engine: Engine | None, item: Readings | Action) -> tuple[Engine, Outcom
 
 
 def engine_of(journal: Journal) -> Engine | None:
-    """Return the engine as it stands after everything in the journal; None for a new journal."""
+    """Return the engine as it stands after everything in the journal; None for a new journal.
+
+    An alarm that time alone raised (a silence) is in it too.
+    """
     engine, _ = resume(journal)
+    if engine is not None:
+        engine.advance(max(engine.clock_ms, journal.clock_ms()))
     return engine
 
 
