@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from daemon.drift_correction import calibrations_at, drift_corrected
 from daemon.errors import SourceError
 from daemon.rack_settings import Settings
 from daemon.sources import Recording
@@ -19,6 +20,12 @@ def add_source_arguments(parser: argparse.ArgumentParser) -> None:
         "source",
         metavar="SOURCE",
         help="a journal, a CSV (.csv, .csv.gz), or the http address of an InfluxDB",
+    )
+    journal = parser.add_argument_group("where SOURCE is a journal")
+    journal.add_argument(
+        "--correct-drift",
+        action="store_true",
+        help="take off what probes fouled and drifted between the calibrations in it; needs --settings",
     )
     table = parser.add_argument_group("where SOURCE is a CSV of another logger")
     table.add_argument("--time-column", default="time", help="its column of times (default: %(default)s)")
@@ -46,7 +53,12 @@ def open_recording(options: argparse.Namespace, settings: Settings | None) -> Re
     """
     source: str = options.source
     if not source.startswith(("http://", "https://")) and _is_journal(Path(source)):
-        return journal_recording(Path(source))
+        recording = journal_recording(Path(source))
+        return _without_drift(recording, Path(source), settings) if options.correct_drift else recording
+    if options.correct_drift:
+        raise SourceError(
+            f"{source}: only a journal holds the visits to its probes; leave --correct-drift out"
+        )
     if settings is None:
         raise SourceError(f"{source}: only a journal knows the settings of the time; add --settings FILE")
     if source.startswith(("http://", "https://")):
@@ -55,6 +67,14 @@ def open_recording(options: argparse.Namespace, settings: Settings | None) -> Re
         options.time_column, options.column, _zone(options.zone), options.delimiter, options.decimal
     )
     return csv_recording(Path(source), layout, settings)
+
+
+def _without_drift(recording: Recording, path: Path, settings: Settings | None) -> Recording:
+    if settings is None:
+        raise SourceError(
+            "--correct-drift: add --settings FILE; what was judged at the time had not been corrected"
+        )
+    return drift_corrected(recording, calibrations_at(path))
 
 
 def _influx(options: argparse.Namespace, settings: Settings) -> Recording:
