@@ -12,13 +12,11 @@ import subprocess
 import sys
 import tempfile
 import threading
-import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from types import FrameType
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -31,7 +29,7 @@ from rich.text import Text
 from daemon.asking import ask_daemon
 from daemon.clock import SteadyClock
 from daemon.demo_broker import demo_broker, end
-from daemon.errors import DemoError
+from daemon.errors import DemoError, RequestError
 from daemon.rack_settings import Settings
 from daemon.settings import load_settings
 from daemon.status import STYLES, status_command
@@ -71,20 +69,19 @@ class Story:
 def demo_command(console: Console) -> int:
     """Show the night and return 0, or 1 when it did not go as it must, 130 when it was interrupted."""
     structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    signal.signal(signal.SIGTERM, _interrupt)
-    try:
-        with tempfile.TemporaryDirectory(prefix="bellwatch-demo-") as folder:
-            return _show(Path(folder), console)
-    except KeyboardInterrupt:
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        # Never an exception out of nowhere: it could come between starting a process and noting it.
+        signal.signal(number, lambda *_: stop.set())
+    with tempfile.TemporaryDirectory(prefix="bellwatch-demo-") as folder:
+        story = _show(Path(folder), console, stop)
+    if stop.is_set():
         console.print("\nInterrupted; everything that the demonstration started has been ended.")
         return INTERRUPTED
+    return _verdict(story, console)
 
 
-def _interrupt(_number: int, _frame: FrameType | None) -> None:
-    raise KeyboardInterrupt
-
-
-def _show(folder: Path, console: Console) -> int:
+def _show(folder: Path, console: Console, stop: threading.Event) -> Story:
     with ExitStack() as stack:
         broker, port = stack.enter_context(demo_broker(folder))
         night, happenings = stack.enter_context(_simulator(folder, port))
@@ -99,10 +96,11 @@ def _show(folder: Path, console: Console) -> int:
         events = stack.enter_context(_subscriber(port, f"{settings.broker.topic_root}/{settings.rack.name}"))
         stack.enter_context(_watching(settings, clock))
         story = Story()
-        _tell(story, clock, night["end_ms"], (happenings, events), settings, console)
-        console.print("\nThe rack at the end of the night, as `bellwatch status` shows it:")
-        status_command(settings, console, clock.now_ms())
-    return _verdict(story, console)
+        _tell(story, clock, night["end_ms"], (happenings, events), settings, console, stop)
+        if not stop.is_set():
+            console.print("\nThe rack at the end of the night, as `bellwatch status` shows it:")
+            status_command(settings, console, clock.now_ms())
+    return story
 
 
 @contextmanager
@@ -194,11 +192,12 @@ def _tell(
     queues: tuple[Lines, Lines],
     settings: Settings,
     console: Console,
+    stop: threading.Event,
 ) -> None:
-    """Print what happens until the night is over, and let the keeper do his part."""
+    """Print what happens until the night is over or `stop` is set, and let the keeper do his part."""
     happenings, events = queues
     zone = ZoneInfo(settings.rack.time_zone)
-    while (now_ms := clock.now_ms()) < end_ms + HELD_UP_MS:
+    while not stop.wait(_LOOK_EVERY_S) and (now_ms := clock.now_ms()) < end_ms + HELD_UP_MS:
         while not happenings.empty():
             _print_happening(happenings.get(), zone, console)
         while not events.empty():
@@ -206,10 +205,16 @@ def _tell(
         for due_ms, alarm in list(story.to_acknowledge):
             if now_ms >= due_ms:
                 story.to_acknowledge.remove((due_ms, alarm))
-                ask_daemon(settings.journal.path, "acknowledge", {"alarm": alarm}, KEEPER)
+                _acknowledge(alarm, settings, console)
         if now_ms >= end_ms and story.complete():
             return
-        time.sleep(_LOOK_EVERY_S)
+
+
+def _acknowledge(alarm: str, settings: Settings, console: Console) -> None:
+    try:
+        ask_daemon(settings.journal.path, "acknowledge", {"alarm": alarm}, KEEPER)
+    except RequestError as refused:
+        console.print(f"The keeper cannot acknowledge: {refused}", soft_wrap=True)
 
 
 def _print_happening(happening: dict[str, Any], zone: ZoneInfo, console: Console) -> None:
@@ -234,15 +239,17 @@ def _take_event(event: dict[str, Any], story: Story, now_ms: int, zone: ZoneInfo
     alarm = event["alarm"]
     if event["event"] == "raised":
         story.raised.add(alarm)
-        story.to_acknowledge.append((now_ms + KEEPER_TAKES_MS, alarm))
+        if alarm not in [pending for _, pending in story.to_acknowledge]:
+            story.to_acknowledge.append((now_ms + KEEPER_TAKES_MS, alarm))
     elif event["event"] == "acknowledged":
         story.acknowledged.add(alarm)
 
 
 def _verdict(story: Story, console: Console) -> int:
+    cleared = len(story.raised & story.cleared)
     console.print(
         f"\nSummary: {len(story.raised)} alarms raised and delivered through the broker, "
-        f"{len(story.acknowledged)} acknowledged, {len(story.raised & story.cleared)} cleared after the repair.",
+        f"{len(story.acknowledged)} acknowledged, {cleared} cleared after the repair.",
         soft_wrap=True,
     )
     if story.complete():
