@@ -139,7 +139,7 @@ def _doubt(flag: int) -> str:
 
 def _show_health(journal: Journal, console: Console, now_ms: int, zone: ZoneInfo) -> None:
     newest_ms = journal.clock_ms()
-    age_s = (now_ms - newest_ms) / 1000
+    age_s = max(now_ms - newest_ms, 0) / 1000
     when = f"{datetime.fromtimestamp(newest_ms / 1000, UTC).astimezone(zone):%Y-%m-%d %H:%M:%S}"
     console.print(f"Last entry {when} ({age_s:.0f} s ago).")
     if age_s > QUIET_S:

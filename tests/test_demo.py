@@ -143,7 +143,7 @@ def test_without_mosquitto_it_has_a_broker_of_its_own(tmp_path):
     with demo(tmp_path, ("-c", WITHOUT_MOSQUITTO)) as running:
         running.wait_for("on the embedded broker at port")
         if WHOLE_WITH_EMBEDDED:
-            assert running.finish(NIGHT_ENDS_WITHIN_S) == 0
+            assert running.finish(NIGHT_ENDS_WITHIN_S) == 0, running.output
             assert_a_good_night(running.output)
             return
         running.wait_for("chiller fails")
@@ -212,7 +212,7 @@ def read_some(terminal, so_far):
 
 
 def test_the_night_goes_as_it_should_and_leaves_nothing(night):
-    assert night.finish(NIGHT_ENDS_WITHIN_S) == 0
+    assert night.finish(NIGHT_ENDS_WITHIN_S) == 0, night.output
     assert_a_good_night(night.output)
     told = re.findall(r"^\d\d:\d\d  (.) .*\((low|medium|high|critical)\)", night.output, re.MULTILINE)
     assert len({word for _, word in told}) >= 2

@@ -111,10 +111,10 @@ class DaemonRun:
         else:
             raise AssertionError(f"the daemon ended by itself with {code}:\n{self.log[-3000:]}")
 
-    def stop(self) -> int:
+    def stop(self, how: signal.Signals = signal.SIGTERM) -> int:
         """Ask the process to end, as a supervisor does, and return its exit status."""
         assert self._process is not None
-        self._process.send_signal(signal.SIGTERM)
+        self._process.send_signal(how)
         return self._process.wait(PATIENCE_S)
 
     def wait_for_end(self) -> int:
