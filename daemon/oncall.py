@@ -22,7 +22,7 @@ from daemon.page_text import page_text, page_title
 from daemon.supervisor import tell_supervisor
 from rules.duty import Duty
 from rules.escalation import Escalation
-from rules.reports import Report, Told
+from rules.reports import MENTIONED, Report, Told
 
 log = structlog.get_logger()
 
@@ -111,6 +111,8 @@ class OnCall:
         if isinstance(arrival, LinkIs):
             return self._team.link(arrival.up, now_ms)
         word = self._understood(arrival)
+        if isinstance(word, Report) and word.trigger == MENTIONED:
+            return self._team.mention(word, now_ms)
         if isinstance(word, Report):
             log.info(
                 "heard", rack=word.rack, alarm=word.alarm, step=word.trigger, priority=word.priority.word

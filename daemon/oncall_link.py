@@ -61,7 +61,7 @@ class OnCallLink:
         self.root = broker.topic_root
         self._where = f"{broker.host}:{broker.port}"
         self._answer_topic = f"answer/{name}"
-        topics = ["+/event", "+/alarm/#", "+/watch", "+/heartbeat"]
+        topics = ["+/event", "+/alarm/#", "+/watch", "+/heartbeat", "+/notice"]
         topics += [f"+/{self._answer_topic}"] if answers else []
         self._topics = [f"{self.root}/{topic}" for topic in topics]
         self._arrivals: queue.SimpleQueue[Arrival | LinkIs] = queue.SimpleQueue()

@@ -11,8 +11,8 @@ from datetime import datetime
 from typing import Any
 
 from daemon.errors import OnCallError
-from rules.alarms import Priority
-from rules.reports import Report
+from rules.alarms import Priority, State
+from rules.reports import MENTIONED, Report
 
 PAYLOAD_AT_MOST = 16_384
 _WATCH_STATES = ("watching", "stopped", "gone")
@@ -73,7 +73,7 @@ def heard(root: str, topic: str, payload: bytes, kept: bool) -> Heard:
             return WatchWord(rack, _one_of(_WATCH_STATES, body["state"]), kept)
         if kind.startswith("answer/"):
             return Answer(rack, str(body["id"]), str(body["refusal"]))
-        return _report(rack, body)
+        return _mention(rack, body) if kind == "notice" else _report(rack, body)
     except (ValueError, TypeError, KeyError, RecursionError) as error:
         what = f"no {error}" if isinstance(error, KeyError) else str(error)
         raise OnCallError(f"{topic}: {what[:100]}; not a message that this bellwatch knows") from None
@@ -102,6 +102,14 @@ def _report(rack: str, body: Mapping[str, Any]) -> Report:
         unit=_text(body.get("unit") or ""),
         rate_per_hour=_number(body.get("rate_per_hour")),
         reached_ms=None if body.get("reached") is None else _ms(body["reached"]),
+    )
+
+
+def _mention(rack: str, body: Mapping[str, Any]) -> Report:
+    """Return a notice of a rack as a report that is over; its id is the name by which a repeat is known."""
+    kind, about, at_ms = _text(body["kind"]), _text(body["about"]), _ms(body["at"])
+    return Report(
+        rack, _text(body["id"]), about, "", kind, MENTIONED, State.NORMAL, Priority.LOW, at_ms, at_ms
     )
 
 

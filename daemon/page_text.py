@@ -6,7 +6,7 @@ from datetime import UTC, datetime, tzinfo
 from daemon.response_notes import note_for
 from daemon.text_message import one_message, plain
 from rules.quantities import Quantity
-from rules.reports import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Page, PageKind, Report
+from rules.reports import BROKER_LOST, MENTIONED, RACK_SILENT, RACK_STOPPED, Page, PageKind, Report, Stand
 
 _DAY_MS = 86_400_000
 _VESSELS_NAMED = 3
@@ -49,7 +49,7 @@ def _summary(page: Page) -> tuple[str, str]:
 
 
 def _is_over(report: Report) -> bool:
-    return report.state == "normal" or report.state.startswith("returned")
+    return report.trigger != MENTIONED and report.stand is Stand.OVER
 
 
 def _where(about: tuple[Report, ...]) -> str:

@@ -62,6 +62,13 @@ class Escalation:
         self._end(rack, lambda report: report.alarm == alarm, told)
         return told
 
+    def mention(self, report: Report, at_ms: int) -> Told:
+        """Take something worth knowing that is no alarm: the next digest says it, once."""
+        told = self.advance(at_ms)
+        if all(report.alarm != known.alarm or report.rack != known.rack for known in self._gone):
+            self._gone = [*self._gone, report][-GONE_KEPT:]
+        return told
+
     def heartbeat(self, rack: str, alarms: int, rack_ms: int, at_ms: int) -> Told:
         """Take a rack's sign of life: its own time, and how many alarms stand on it."""
         told = self.advance(at_ms)

@@ -10,6 +10,8 @@ from rules.alarms import Priority, State, Trigger
 RACK_SILENT = "rack_silent"
 RACK_STOPPED = "rack_stopped"
 BROKER_LOST = "broker_lost"
+MENTIONED = "mentioned"
+"""The trigger of what is worth knowing but no alarm."""
 LET_GO = frozenset({Trigger.UNSHELVED, Trigger.RELEASED, Trigger.PUT_BACK})
 """Steps that end a hold: the alarm is over for the moment, but the water need not be well."""
 

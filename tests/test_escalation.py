@@ -18,7 +18,7 @@ from rules.alarms import Priority
 from rules.duty import Duty, Manner, When
 from rules.errors import InputError
 from rules.escalation import Escalation
-from rules.reports import PageKind, Report, Stand
+from rules.reports import MENTIONED, PageKind, Report, Stand
 from rules.rota import QuietHours, Rota, instant_ms
 
 ZONE = ZoneInfo("Europe/Copenhagen")
@@ -247,6 +247,15 @@ def test_an_empty_topic_or_a_heartbeat_without_alarms_ends_what_was_missed():
     assert not team.heartbeat("north", 0, NIGHT - 1, NIGHT + 2 * MIN).pages, "older than the alarm"
     assert len(team.heartbeat("north", 0, NIGHT + 3 * MIN, NIGHT + 3 * MIN).pages) == 1
     assert not team.problems()
+
+
+def test_what_is_worth_knowing_but_no_alarm_is_in_the_digest_once():
+    team = calling()
+    notice = report(alarm="stage/runs/long", trigger=MENTIONED, state="normal", priority=Priority.LOW)
+    team.mention(notice, NIGHT)
+    team.mention(notice, NIGHT + MIN)
+    told = team.advance(NIGHT + 6 * HOUR)
+    assert [(page.kind, page.about) for page in told.pages] == [(PageKind.DIGEST, (notice,))]
 
 
 def test_an_acknowledgement_of_what_calls_nobody_is_refused():

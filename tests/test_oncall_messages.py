@@ -12,8 +12,8 @@ from daemon.errors import OnCallError
 from daemon.messages import heartbeat_message, messages_of, watch_message
 from daemon.oncall_messages import PAYLOAD_AT_MOST, Cleared, Heartbeat, WatchWord, heard
 from rules.alarms import Condition, Priority, State, Trigger
-from rules.readings import AlarmEvent
-from rules.reports import Report, Stand
+from rules.readings import AlarmEvent, Notice
+from rules.reports import MENTIONED, Report, Stand
 
 EVENT = AlarmEvent(
     number=17,
@@ -93,6 +93,14 @@ def test_signs_of_life_and_the_end_of_an_alarm():
         "north", "gone", True
     )
     assert heard("r", "r/north/alarm/k1/oxygen/low", b"", False) == Cleared("north", "k1/oxygen/low")
+
+
+def test_a_notice_is_heard_as_something_that_is_no_alarm():
+    said = Notice("maintenance over", 1_760_000_000_000, "vessel/k1", {"outside": [], "unknown": []})
+    (message,) = messages_of(said, "j", "nursery/water/north", UTC)
+    mentioned = hear(message)
+    assert (mentioned.trigger, mentioned.stand, mentioned.vessel) == (MENTIONED, Stand.OVER, "vessel/k1")
+    assert mentioned.alarm == f"j:{said.id}"
 
 
 def test_a_priority_that_is_not_known_counts_as_the_worst():

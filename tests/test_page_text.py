@@ -13,7 +13,7 @@ from daemon.response_notes import DEFAULT_NOTES, known_alarms, note_for
 from daemon.text_message import fits
 from rules.alarms import Condition, Priority
 from rules.quantities import Quantity
-from rules.reports import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Page, PageKind, Report
+from rules.reports import BROKER_LOST, MENTIONED, RACK_SILENT, RACK_STOPPED, Page, PageKind, Report
 
 ZONE = ZoneInfo("Europe/Copenhagen")
 AT = datetime(2026, 3, 29, 1, 30, tzinfo=UTC)  # half past three in Copenhagen, an hour after the switch
@@ -119,6 +119,8 @@ def test_the_end_a_flood_and_the_digest():
     assert text(low, report(), kind=PageKind.FLOOD, priority=Priority.HIGH).startswith(
         "HIGH 2 more alarms at once: north k2 salinity low; north k1 temperature high"
     )
+    long = report(quantity="", condition="stage runs long", trigger=MENTIONED, state="normal")
+    assert text(long, kind=PageKind.DIGEST) == "Digest, 1: north k1 stage runs long #41.2"
     stopped = report(vessel="", quantity="", condition=RACK_STOPPED)
     assert "north rack stopped on purpose" in text(stopped, kind=PageKind.DIGEST)
 
