@@ -41,10 +41,15 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """What a channel is judged by in one block: each limit with its value, on a ramp values (shape m)."""
+    """What a channel is judged by in one block: each limit with its value, on a ramp values (shape m).
+
+    `ramp` (shape m) says at which readings the target moves as well, so that neither side of it is the
+    way back; None where it never does.
+    """
 
     tolerance: Tolerance | None
     limits: Sequence[tuple[Limit, float | Array]]
+    ramp: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +121,8 @@ def judge_channel(
         if fresh:
             _forget_what_was_before(state)
         if bounds.tolerance is not None:
-            judgement = _judgement(series, usable, twin, bounds.tolerance, state, part)
+            ramp = None if bounds.ramp is None else bounds.ramp[part]
+            judgement = _judgement(series, usable, twin, bounds.tolerance, ramp, state, part)
             rate[part] = judgement.course.rate_per_hour
             for limit, value in bounds.limits:
                 edges += judgement.edges(limit, value if isinstance(value, float) else value[part])
@@ -145,11 +151,18 @@ def _forget_what_was_before(state: ChannelState) -> None:
 
 
 def _judgement(
-    series: Series, usable: Array, twin: Array | None, tolerance: Tolerance, state: ChannelState, part: slice
+    series: Series,
+    usable: Array,
+    twin: Array | None,
+    tolerance: Tolerance,
+    ramp: NDArray[np.bool_] | None,
+    state: ChannelState,
+    part: slice,
 ) -> "_Judgement":
     course, state.trend = trend(series.time_ms[part], usable[part], tolerance.rate_window_ms, state.trend)
     here = Series(series.index[part], series.time_ms[part], series.value[part])
-    return _Judgement(here, usable[part], None if twin is None else twin[part], course, tolerance, state)
+    twin = None if twin is None else twin[part]
+    return _Judgement(here, usable[part], twin, course, tolerance, ramp, state)
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +174,7 @@ class _Judgement:
     twin: Array | None
     course: Trend
     tolerance: Tolerance
+    ramp: NDArray[np.bool_] | None
     state: ChannelState
 
     def edges(self, limit: Limit, bound: float | Array) -> Iterator[Edge]:
@@ -174,7 +188,8 @@ class _Judgement:
             return
         if limit.past is not None:
             level = self.course.level
-            beyond &= level > limit.past if limit.above else level < limit.past
+            away = level > limit.past if limit.above else level < limit.past
+            beyond &= away if self.ramp is None else away | self.ramp
         if limit.basis is Basis.PROJECTION:
             beyond = self._sure(beyond, bound, limit.above)
         inside = compared < bound - limit.deadband if limit.above else compared > bound + limit.deadband

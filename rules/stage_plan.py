@@ -6,7 +6,7 @@ stage move at noon is not an alarm at one minute past.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -63,11 +63,7 @@ def bounds(tolerances: Tolerances, now: StageNow, quantity: Quantity, time_ms: N
     over = time_ms >= now.since_ms + now.ramp_ms
     share = np.where(over, 1.0, np.clip((time_ms - now.since_ms) / max(now.ramp_ms, 1), 0.0, 1.0))
     old = {limit.key: limit for limit in limits_of(before)}
-    # While the target moves as well, neither side of it is the way back.
-    return Bounds(
-        tolerance,
-        [(replace(limit, past=None), _moving(old.get(limit.key), limit, share)) for limit in limits],
-    )
+    return Bounds(tolerance, [(limit, _moving(old.get(limit.key), limit, share)) for limit in limits], ~over)
 
 
 def _moving(old: Limit | None, new: Limit, share: NDArray[np.float64]) -> float | NDArray[np.float64]:

@@ -23,7 +23,7 @@ def by_key(tolerance):
     return {limit.key: limit for limit in limits_of(tolerance)}
 
 
-def test_a_full_tolerance_sets_nine_limits():
+def test_a_full_tolerance_sets_eleven_limits():
     found = {
         key: (limit.basis, limit.value, limit.above, limit.priority) for key, limit in by_key(FULL).items()
     }
@@ -32,8 +32,10 @@ def test_a_full_tolerance_sets_nine_limits():
         "low:advisory": (Basis.VALUE, 12, False, Priority.MEDIUM),
         "high:critical": (Basis.VALUE, 23, True, Priority.CRITICAL),
         "low:critical": (Basis.VALUE, 8, False, Priority.CRITICAL),
-        "rising:advisory": (Basis.RATE, 1.0, True, Priority.HIGH),
-        "falling:advisory": (Basis.RATE, -2.0, False, Priority.HIGH),
+        "rising:away": (Basis.RATE, 1.0, True, Priority.HIGH),
+        "rising:advisory": (Basis.RATE, 1.0, True, Priority.MEDIUM),
+        "falling:away": (Basis.RATE, -2.0, False, Priority.HIGH),
+        "falling:advisory": (Basis.RATE, -2.0, False, Priority.MEDIUM),
         "heading_out:above": (Basis.PROJECTION, 23, True, Priority.HIGH),
         "heading_out:below": (Basis.PROJECTION, 8, False, Priority.HIGH),
         "disagreement:advisory": (Basis.DIFFERENCE, 0.5, True, Priority.MEDIUM),
@@ -50,6 +52,16 @@ def test_a_rate_is_over_when_it_is_a_fifth_below_its_limit():
     found = by_key(FULL)
     assert found["falling:advisory"].deadband == 0.4
     assert found["high:advisory"].deadband == 0.5
+
+
+def test_away_from_the_target_is_beyond_it_by_the_deadband():
+    past = {key: limit.past for key, limit in by_key(FULL).items() if limit.past is not None}
+    assert past == {
+        "rising:away": 15.5,
+        "falling:away": 14.5,
+        "heading_out:above": 15.5,
+        "heading_out:below": 14.5,
+    }
 
 
 def test_an_open_side_sets_no_limit():
