@@ -15,18 +15,8 @@ from rules.alarm import HOLDING, Alarm, Hold, Keeper, alarm_from_json
 from rules.alarm_history import remembered, steps_to
 from rules.alarms import Condition, Priority, State, Trigger, next_state
 from rules.errors import AlarmError
+from rules.patience import AT_ONCE, LAST_BACK, Patience, patience
 from rules.readings import AlarmEvent, Evidence
-
-LAST_BACK_MS = {
-    Priority.CRITICAL: 180_000,
-    Priority.HIGH: 900_000,
-    Priority.MEDIUM: 900_000,
-    Priority.LOW: 900_000,
-}
-"""When an announced alarm returns, those that it explains have this long to return as well, by their own
-priority, before one of them comes forward. The probes of a bus answer again one after the other, the
-slowest after some minutes; vessels recover at their own pace. (Project judgement: with one minute for
-all, each of 5 simulated power dips paged once more for the last tray to cool.)"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,13 +75,13 @@ class AlarmBook:
     def cross(self, crossing: Crossing, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> None:
         """Take a crossing into account; `maintenance` is what goes on at the vessel or bus now."""
         alarm = self._take(crossing, at_ms, evidence, maintenance)
-        self._look_after_group(alarm.cause, at_ms, patient=not alarm.active)
+        self._look_after_group(alarm.cause, at_ms, patience(crossing.active, bool(alarm.active)))
 
     def withdraw(self, crossings: Iterable[Crossing], at_ms: int) -> None:
         """Let levels that have no limit any more return all at once: none comes forward for another."""
         taken = [self._take(crossing, at_ms, Evidence(), None) for crossing in crossings]
         for cause in sorted({alarm.cause for alarm in taken}):
-            self._look_after_group(cause, at_ms, patient=True)
+            self._look_after_group(cause, at_ms, LAST_BACK)
 
     def _take(self, crossing: Crossing, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> Alarm:
         alarm = self._alarms.get(f"{crossing.channel}/{crossing.condition}") or _new(crossing)
@@ -150,15 +140,15 @@ class AlarmBook:
     def _group(self, cause: str) -> list[Alarm]:
         return [alarm for alarm in self if cause and alarm.cause == cause]
 
-    def _look_after_group(self, cause: str, at_ms: int, *, patient: bool = False) -> None:
+    def _look_after_group(self, cause: str, at_ms: int, waits_ms: Patience = AT_ONCE) -> None:
         """Where nobody is told of a cause any more, let the most urgent of its alarms come forward.
 
-        `patient`: those that have just lost what explained them wait for `LAST_BACK_MS`.
+        Those that have just lost what explained them wait for `waits_ms`, by their own priority.
         """
         while True:
             for alarm in self._group(cause):
                 if alarm.keeper is Keeper.EXPLAINED:
-                    hold = self._explained_by(alarm, at_ms + (LAST_BACK_MS[alarm.priority] if patient else 0))
+                    hold = self._explained_by(alarm, at_ms + waits_ms[alarm.priority])
                     self._keep(replace(alarm, holds={Keeper.EXPLAINED: hold}))
             due = [alarm for alarm in self._group(cause) if _explained_until(alarm, at_ms)]
             if not due:

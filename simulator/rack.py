@@ -4,6 +4,7 @@ A scenario and a seed fix every value: the world moves only in whole steps from 
 when somebody reads a probe changes nothing.
 """
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -111,20 +112,27 @@ class _Rows:
 
 
 def simulate(
-    scenario: Scenario, seed: int | None = None, start_ms: int | None = None, hours: float | None = None
+    scenario: Scenario,
+    seed: int | None = None,
+    start_ms: int | None = None,
+    hours: float | None = None,
+    look: Callable[[Rack], None] = lambda rack: None,
 ) -> dict[tuple[str, str], tuple[Array, Array]]:
     """A whole scenario without wires: what a master would have read and when.
 
     By (probe, quantity): int64 UTC milliseconds and float64 values in the unit of the quantity,
     sampled at the probe's own period, after the probe and after the wire's own quantisation.
-    Samples that no answer or a damaged answer came for are left out.
+    Samples that no answer or a damaged answer came for are left out. `look` is shown the rack at the
+    start and after each step, for those who want to know what the water really was.
     """
     rack = Rack(scenario, seed, start_ms)
+    look(rack)
     length_h = scenario.course.lasts_h if hours is None else hours
     end_ms = rack.start_ms + round(length_h * 3_600_000)
     times, values, lost = [rack.time_ms], [rack.probes.values], [rack.probes.silent | rack.probes.garbled]
     while rack.time_ms < end_ms:
         rack.step()
+        look(rack)
         times.append(rack.time_ms)
         values.append(rack.probes.values)
         lost.append(rack.probes.silent | rack.probes.garbled)
