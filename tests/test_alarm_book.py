@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from rules.alarm import Hold, Keeper
-from rules.alarm_book import LAST_BACK_MS, AlarmBook, AlarmRules, Crossing
+from rules.alarm_book import AlarmBook, AlarmRules, Crossing
 from rules.alarms import TRANSITIONS, Condition, Priority, State, Trigger
 from rules.errors import AlarmError
+from rules.patience import LAST_BACK
 from rules.readings import Evidence
 from tests.rigs.watched_rack import told
 
@@ -183,7 +184,7 @@ def test_a_latched_leader_explains_nothing_any_more():
     bench.cross(0, "k1", cause=LOOP)
     bench.cross(1, "k2", cause=LOOP)
     bench.cross(2, "k1", active=False, cause=LOOP)
-    assert bench.until(2 + LAST_BACK_MS[MEDIUM] + 1) == [("k2", "released"), ("k2", "raised")]
+    assert bench.until(2 + LAST_BACK[MEDIUM] + 1) == [("k2", "released"), ("k2", "raised")]
 
 
 # Kept from people
@@ -327,7 +328,7 @@ def test_a_critical_alarm_off_the_shelf_is_announced_though_another_vessel_was_s
 
 def test_the_most_urgent_follower_comes_forward_when_the_leader_stays_away():
     """A critical one after three minutes, any other after a quarter of an hour."""
-    assert [LAST_BACK_MS[rank] for rank in (CRITICAL, HIGH)] == [180_000, 900_000]
+    assert [LAST_BACK[rank] for rank in (CRITICAL, HIGH)] == [180_000, 900_000]
     bench = Bench()
     bench.cross(0, "k1", cause=LOOP, rank=CRITICAL)
     bench.cross(1, "k2", cause=LOOP, rank=MEDIUM)
@@ -656,7 +657,7 @@ class TogetherMachine(AloneMachine):
             if waits_until is None:
                 assert max(announced, default=0) >= alarm.priority
             else:
-                assert self.now <= waits_until <= self.now + LAST_BACK_MS[alarm.priority]
+                assert self.now <= waits_until <= self.now + LAST_BACK[alarm.priority]
 
     @precondition(lambda self: any(expected.levels for expected in self.model.values()))
     @rule()
