@@ -36,7 +36,7 @@ class Escalation:
         self._summaries = 0
         self._gone: list[Report] = []
         self._heard_numbers: dict[str, dict[str, int]] = {}
-        self._journals: dict[str, str] = {}
+        self._journals: dict[str, tuple[str, int]] = {}
         self._digest_due_ms = next_daily_ms(duty.digest_at, duty.rota.zone, start_ms)
         self._flood = FloodGate(duty.flood_pages, duty.flood_window_ms)
         self._signs = RackSigns(duty.gone_after_ms, duty.silent_after_ms, duty.link_lost_after_ms, start_ms)
@@ -47,12 +47,8 @@ class Escalation:
     def hear(self, report: Report, at_ms: int) -> Told:
         """Take a rack's word on an alarm; what is no newer than the last word on it is passed over."""
         told = self.advance(at_ms)
-        if self._journals.get(report.rack) != report.journal:
-            self._forget(report.rack, told)
-            self._journals[report.rack] = report.journal
-        numbers = self._heard_numbers.setdefault(report.rack, {})
-        if report.number > numbers.get(report.alarm, 0):
-            numbers[report.alarm] = report.number
+        if self._is_news(report, told):
+            self._heard_numbers[report.rack][f"{report.journal}:{report.alarm}"] = report.number
             self._take(report, told)
         return told
 
@@ -163,7 +159,7 @@ class Escalation:
             "summaries": self._summaries,
             "gone": [report.to_json() for report in self._gone],
             "heard_numbers": {rack: dict(heard) for rack, heard in self._heard_numbers.items()},
-            "journals": dict(self._journals),
+            "journals": {rack: list(newest) for rack, newest in self._journals.items()},
             "flood": self._flood.to_json(),
             "signs": self._signs.to_json(),
         }
@@ -180,7 +176,7 @@ class Escalation:
         escalation._summaries = data["summaries"]
         escalation._gone = [report_from_json(report) for report in data["gone"]]
         escalation._heard_numbers = {rack: dict(heard) for rack, heard in data["heard_numbers"].items()}
-        escalation._journals = dict(data["journals"])
+        escalation._journals = {rack: (name, at_ms) for rack, (name, at_ms) in data["journals"].items()}
         escalation._flood.take_json(data["flood"])
         escalation._signs.take_json(data["signs"])
         escalation._signs.expect(duty.racks, data["clock_ms"])
@@ -252,10 +248,27 @@ class Escalation:
             if ended:
                 self._review(problem, before, told)
 
-    def _forget(self, rack: str, told: Told) -> None:
-        """A rack began a new journal: nothing that the old one said stands any more."""
-        self._heard_numbers.pop(rack, None)
-        self._end(rack, lambda report: bool(report.journal), told)
+    def _is_news(self, report: Report, told: Told) -> bool:
+        """Return whether we did not know a word yet.
+
+        A rack that begins a new journal counts its events anew, and what the old one said stands no
+        longer. Which journal is the newer one is known by the rack's clock alone: a word of another
+        journal that is older than what we know ends nothing, and never goes over a newer word.
+        """
+        journal, newest_ms = self._journals.get(report.rack, ("", -1))
+        if report.journal == journal or report.at_ms >= newest_ms:
+            self._journals[report.rack] = report.journal, max(newest_ms, report.at_ms)
+            if report.journal != journal:
+                self._heard_numbers[report.rack] = {}
+                self._end(report.rack, lambda known: known.journal not in ("", report.journal), told)
+        elif any(
+            member.report.rack == report.rack and member.report.at_ms >= report.at_ms
+            for problem in self._problems.values()
+            if (member := problem.members.get(report.alarm))
+        ):
+            return False
+        heard = self._heard_numbers[report.rack].get(f"{report.journal}:{report.alarm}", 0)
+        return report.number > heard
 
     def _next_due_ms(self) -> int | None:
         dues = [self._signs.due_ms(), self._flood.due_ms(), self._digest_due_ms]
@@ -302,11 +315,16 @@ class Escalation:
 
     def _page(self, problem: Problem, kind: PageKind, person: str, urgency: Priority, told: Told) -> None:
         """Write to one person about one problem; below critical the flood gate may hold it back."""
+        about = problem.reports(_CALLING if kind is PageKind.ALARM else _PAST)
         if urgency < Priority.CRITICAL and not self._flood.admits(person, self._clock_ms):
-            self._flood.hold(person, problem.number, self._clock_ms)
+            if kind is PageKind.ALARM:
+                self._flood.hold(person, problem.number, self._clock_ms)
+            else:
+                self._gone = [*self._gone, *(ended for ended in about if ended not in self._gone)][
+                    -GONE_KEPT:
+                ]
             return
         problem.pages += 1
-        about = problem.reports(_CALLING if kind is PageKind.ALARM else _PAST)
         page_id = f"{problem.number}.{problem.pages}"
         told.pages.append(Page(page_id, kind, problem.number, person, urgency, self._clock_ms, about))
         if person not in problem.told:

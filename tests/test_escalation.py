@@ -237,6 +237,18 @@ def test_a_new_journal_ends_what_the_old_one_said():
     assert [list(problem.members) for problem in team.problems()] == [["k2/oxygen/low"]]
 
 
+def test_a_stale_word_of_an_older_journal_that_the_broker_kept_takes_nothing_away():
+    """Both orders: which of two journals is the newer one, only the rack's clock tells."""
+    stale = report(90, trigger="returned", state="returned unacknowledged", journal="old", at_ms=NIGHT - HOUR)
+    other = report(91, "k2/oxygen/low", journal="old", at_ms=NIGHT - HOUR)
+    for order in ([stale, other, report(1)], [report(1), stale, other], [report(1), other, stale]):
+        team = calling()
+        for word in order:
+            team.hear(word, NIGHT)
+        about = [about.alarm for page in team.advance(NIGHT + MIN).pages for about in page.about]
+        assert "k1/temperature/high" in about, order
+
+
 def test_an_empty_topic_or_a_heartbeat_without_alarms_ends_what_was_missed():
     team = calling()
     team.hear(report(1), NIGHT)
@@ -299,6 +311,17 @@ def test_a_flood_never_buries_a_critical_alarm_and_its_rest_is_one_page():
     flood = next(page for page in told.pages if page.kind is PageKind.FLOOD)
     assert {"k3", "k4", "k5", "k6"} <= {about.vessel for about in flood.about}, "what was held and repeats"
     assert flood.at_ms <= NOON + 11 * MIN
+
+
+def test_word_of_the_end_that_has_no_room_in_a_flood_is_in_the_digest():
+    team = calling(NOON, replace(DUTY, flood_pages=2))
+    for number in (1, 2):
+        team.hear(report(number, f"k{number}/oxygen/low", Priority.HIGH), NOON)
+    team.advance(NOON + MIN)
+    for number in (3, 4):
+        assert not team.hear(over(number, alarm=f"k{number - 2}/oxygen/low"), NOON + 2 * MIN).pages
+    (digest,) = team.advance(NOON + 24 * HOUR).pages
+    assert {about.vessel for about in digest.about} == {"k1", "k2"}
 
 
 def test_what_was_held_back_and_has_been_seen_since_is_not_told():
@@ -416,7 +439,9 @@ TRIGGERS = ["raised", "worsened", "eased", "returned", "acknowledged", "announce
 steps = st.one_of(
     st.tuples(st.just("hear"), st.sampled_from(["north", "south"]), st.sampled_from(ALARMS),
               st.sampled_from(TRIGGERS), st.sampled_from(STATES), st.sampled_from(list(Priority)),
-              st.sampled_from(["", "loop"])),
+              st.sampled_from(["", "loop"]),
+        st.sampled_from(["j", "j", "j", "other"]),
+        st.sampled_from([0, 0, HOUR])),
     st.tuples(st.just("clear"), st.sampled_from(["north", "south"]), st.sampled_from(ALARMS)),
     st.tuples(st.just("heartbeat"), st.sampled_from(["north", "south"]), st.integers(0, 2)),
     st.tuples(st.just("watch"), st.sampled_from(["north", "south"]),
@@ -434,9 +459,9 @@ LAW_DUTY = replace(DUTY, racks=("north",), flood_pages=2)
 def do(team, step, at_ms, number):
     kind, *rest = step
     if kind == "hear":
-        rack, alarm, trigger, state, priority, cause = rest
-        heard = report(number, alarm, priority, rack=rack, trigger=trigger, state=state, cause=cause,
-                       at_ms=at_ms, since_ms=at_ms)  # fmt: skip
+        rack, alarm, trigger, state, priority, cause, journal, late_ms = rest
+        said = {"rack": rack, "trigger": trigger, "state": state, "cause": cause, "journal": journal}
+        heard = report(number, alarm, priority, **said, at_ms=at_ms - late_ms, since_ms=at_ms)
         return team.hear(heard, at_ms)
     if kind == "heartbeat":
         return team.heartbeat(*rest, at_ms, at_ms)
