@@ -7,44 +7,28 @@ this, and replay, restart and the live watch all rest on it.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rules.alarm import Alarm
 from rules.alarm_book import AlarmBook, Crossing
-from rules.alarms import Condition, Priority
-from rules.causes import silence_cause, water_cause
-from rules.channels import Channel, channels_of
-from rules.conversion import PRESSURE_HOLDS_MS, convert, newest_known
+from rules.block import Block, Due, due_silences, places_by_source
+from rules.channels import Channel
 from rules.deeds import Deeds, finish_maintenance
 from rules.errors import InputError, RulesError
 from rules.hand_checks import Chart
-from rules.judgement import (
-    FAULT_KEY,
-    STUCK_KEY,
-    ChannelState,
-    Edge,
-    Series,
-    Verdict,
-    channel_state_from_json,
-    channel_state_to_json,
-    judge_channel,
-)
-from rules.limits import Basis, Level, limits_of, worst_priority
-from rules.out_of_water import cells_of, dry_at, last_dry
-from rules.plan import RackPlan, Source, plan_from_json
+from rules.judgement import ChannelState, channel_state_from_json, channel_state_to_json
+from rules.plan import RackPlan, plan_from_json
 from rules.probe_care import CalibrationNow, ProbeCare, probe_care_from_json
-from rules.quantities import Quantity
 from rules.rack_state import RackState, rack_state_from_json, stages_under
-from rules.readings import Action, AlarmEvent, Amendment, ChannelFlags, Evidence, Notice, Outcome, Readings
-from rules.silence import Places, Scope, Silence, SourceState, note_heard, silences
-from rules.specific_conductance import Compensation
-from rules.stage_plan import StageNow, bounds, move
+from rules.readings import Action, AlarmEvent, Notice, Outcome, Readings
+from rules.silence import SourceState, note_heard, silences
+from rules.stage_plan import StageNow, move
 from rules.tolerance import Tolerance
 from rules.trend import TrendState
+from rules.watch_list import WatchList
 
 SNAPSHOT_VERSION = 2
 
@@ -62,48 +46,19 @@ class ChannelNow:
     silent: bool
 
 
-@dataclass(frozen=True, slots=True)
-class _Due:
-    """A crossing in its place: before reading `position` (`timer`), or made by it."""
-
-    position: int
-    timer: bool
-    at_ms: int
-    channel_order: int
-    edge_order: int
-    crossing: Crossing
-    evidence: Evidence
-
-    @property
-    def order(self) -> tuple[int, bool, int, bool, int, int, int]:
-        """At the same moment, returns come first, then the most urgent: it explains the others."""
-        active, rank = self.crossing.active, int(self.crossing.priority)
-        urgency = (active, -rank if active else rank)
-        return (self.position, not self.timer, self.at_ms, *urgency, self.channel_order, self.edge_order)
-
-
 class Engine:
     """The state of a rack's judgement; every public method takes inputs no earlier than the last."""
 
     def __init__(self, plan: RackPlan, start_ms: int) -> None:
         self._clock_ms = start_ms
+        self._plan = plan
         self._book = AlarmBook(plan.alarm_rules)
         self._sources = {source.id: SourceState(start_ms) for source in plan.sources}
         self._rack = RackState(stages_under(plan, start_ms, None, {}), done_ms=start_ms)
         self._care = ProbeCare()
         self._care.arrange(plan.sources, start_ms)
-        self._arrange(plan)
-        self._channels = {channel.name: ChannelState() for channel in self._order}
-
-    def _arrange(self, plan: RackPlan) -> None:
-        """Work out from the plan what does not change until the next one."""
-        self._plan = plan
-        self._book.rules = plan.alarm_rules
-        self._order = channels_of(plan)
-        self._needed: dict[int, Priority] = {}
-        self._place = {channel.name: place for place, channel in enumerate(self._order)}
-        self._own = {channel.source.id: channel for channel in self._order if channel.measured}
-        self._cells = cells_of(plan.sources)
+        self._watch_list = WatchList(plan, self._rack)
+        self._channels = {channel.name: ChannelState() for channel in self._watch_list.channels}
 
     # Inputs
 
@@ -140,8 +95,9 @@ class Engine:
         """Take what a person did into account; a refused action says why in `Outcome.refusal`."""
         outcome = self.advance(action.at_ms)
         newest = {name: (state.good_time_ms, state.good_value) for name, state in self._channels.items()}
+        possible = self._watch_list.possible_alarms(self._clock_ms)
         deeds = Deeds(
-            self._plan, self._book, self._rack, self._possible_alarms(), self._care, self._order, newest
+            self._plan, self._book, self._rack, possible, self._care, self._watch_list.channels, newest
         )
         try:
             deeds.do(action)
@@ -166,11 +122,14 @@ class Engine:
             if due_ms <= at_ms < due.get(vessel, at_ms + 1):
                 outcome.notices.append(self._runs_long(vessel, at_ms))
         self._care.arrange(plan.sources, at_ms)
-        self._arrange(plan)
+        self._plan, self._book.rules = plan, plan.alarm_rules
+        self._watch_list = WatchList(plan, self._rack)
         known = self._sources
         self._sources = {source.id: known.get(source.id, SourceState(at_ms)) for source in plan.sources}
         channels = self._channels
-        self._channels = {channel.name: channels.get(channel.name, ChannelState()) for channel in self._order}
+        self._channels = {
+            channel.name: channels.get(channel.name, ChannelState()) for channel in self._watch_list.channels
+        }
         self._drop_limits_that_are_gone(at_ms, outcome)
         return outcome
 
@@ -193,14 +152,14 @@ class Engine:
         return [
             ChannelNow(
                 channel,
-                self._tolerance(channel),
+                self._watch_list.tolerance(channel),
                 state.time_ms,
                 state.value,
                 state.flag,
                 state.rate_per_hour,
                 self._sources[channel.source.id].silent,
             )
-            for channel in self._order
+            for channel in self._watch_list.channels
             for state in [self._channels[channel.name]]
         ]
 
@@ -258,6 +217,7 @@ class Engine:
         engine = cls(plan, data["clock_ms"])
         engine._book = AlarmBook.from_json(data["book"], plan.alarm_rules)
         engine._rack = rack_state_from_json(data["rack"])
+        engine._watch_list = WatchList(plan, engine._rack)
         engine._care = probe_care_from_json(data["care"])
         engine._sources = {int(key): SourceState(*state) for key, state in data["sources"].items()}
         engine._channels = {name: channel_state_from_json(state) for name, state in data["channels"].items()}
@@ -298,198 +258,47 @@ class Engine:
     def _pass_time(self, until_ms: int, outcome: Outcome) -> None:
         self._clock_ms = until_ms
         clock = np.array([until_ms], dtype=np.int64)
-        fallen = [
-            self._silence(silence) for silence in silences(self._plan.sources, self._sources, clock, {})
-        ]
-        self._settle(fallen, outcome)
+        fallen = silences(self._plan.sources, self._sources, clock, {})
+        self._settle(due_silences(fallen, self._watch_list), outcome)
 
     def _maintenance_over(self, target: str, at_ms: int) -> Notice:
         """Say whether the water is back in its bands after maintenance."""
         outside, unknown = [], []
-        for channel in self._order:
+        for channel in self._watch_list.channels:
             if target not in (f"vessel/{channel.vessel}", f"bus/{channel.source.bus}"):
                 continue
-            state, tolerance = self._channels[channel.name], self._tolerance(channel)
-            if tolerance is None:
+            state = self._channels[channel.name]
+            if self._watch_list.tolerance(channel) is None:
                 continue
             if np.isnan(state.good_value) or at_ms - state.good_time_ms > channel.source.silent_after_ms:
                 unknown.append(channel.name)
-            elif self._is_outside(channel, state.good_value, at_ms):
+            elif self._watch_list.is_outside(channel, state.good_value, at_ms):
                 outside.append(channel.name)
         return Notice("maintenance over", at_ms, target, {"outside": outside, "unknown": unknown})
-
-    def _is_outside(self, channel: Channel, value: float, at_ms: int) -> bool:
-        now = np.array([at_ms], dtype=np.int64)
-        judged = bounds(self._plan.tolerances, self._stage(channel), channel.quantity, now)
-        return any(
-            bool(value > bound if limit.above else value < bound)
-            for limit, bound in judged.limits
-            if limit.basis is Basis.VALUE
-        )
 
     # The steps of a block
 
     def _refuse_disorder(self, readings: Readings) -> None:
         if readings.at_ms[0] < self._clock_ms or (np.diff(readings.at_ms) < 0).any():
             raise InputError("readings must come in the order of their arrival, none before the last")
-        for source_id, here in self._by_source(readings).items():
+        for source_id, here in places_by_source(readings, self._sources).items():
             times = readings.time_ms[here]
             if times[0] <= self._sources[source_id].time_ms or (np.diff(times) <= 0).any():
                 raise InputError(f"the times of source {source_id} must rise from reading to reading")
 
-    def _by_source(self, readings: Readings) -> Places:
-        """Return the places of each source's readings in the block, in arrival order."""
-        order = np.argsort(readings.source.astype(np.uint16), kind="stable")
-        ranked = readings.source[order]
-        ids = np.array(sorted(self._sources), dtype=np.int64)
-        starts, stops = np.searchsorted(ranked, ids), np.searchsorted(ranked, ids, side="right")
-        return {
-            int(source_id): order[start:stop]
-            for source_id, start, stop in zip(ids, starts, stops, strict=True)
-            if stop > start
-        }
-
     def _judge_block(self, readings: Readings, outcome: Outcome) -> None:
         if not len(readings):
             return
-        places = self._by_source(readings)
-        due = [
-            self._silence(silence)
-            for silence in silences(self._plan.sources, self._sources, readings.at_ms, places)
-        ]
-        before = {name: (state.good_time_ms, state.good_value) for name, state in self._channels.items()}
-        usable: dict[str, Series] = {}
-        for channel in self._order:
-            here = places.get(channel.source.id)
-            if here is None:
-                continue
-            series = self._series(channel, readings, here, before, usable)
-            former_flag = self._channels[channel.name].flag
-            dry = self._dry(channel, readings, places)
-            verdict = self._judge(channel, series, before, usable, dry)
-            usable[channel.name] = Series(series.index, series.time_ms, verdict.usable)
-            self._note_flags(channel, readings.seq[here], series, verdict, former_flag, outcome)
-            due += self._placed(channel, readings.at_ms, verdict.edges)
+        places = places_by_source(readings, self._sources)
+        fallen = silences(self._plan.sources, self._sources, readings.at_ms, places)
+        due = due_silences(fallen, self._watch_list)
+        block = Block(readings, places, self._watch_list, self._channels, self._care)
+        due += block.judge(self._sources, outcome)
         note_heard(self._sources, readings.at_ms, readings.time_ms, places)
-        self._note_dry(readings, places)
         self._clock_ms = int(readings.at_ms[-1])
         self._settle(due, outcome)
 
-    def _series(
-        self,
-        channel: Channel,
-        readings: Readings,
-        here: NDArray[np.intp],
-        before: dict[str, tuple[int, float]],
-        usable: dict[str, Series],
-    ) -> Series:
-        if channel.measured:
-            line = self._care.line(channel.source)
-            read = readings.value[here]
-            source = Series(here, readings.time_ms[here], read if line is None else line.of(read))
-            if channel.source.compensation is Compensation.NONE:
-                return source
-        else:
-            source = usable[self._own[channel.source.id].name]
-        inputs = [self._newest(name, source, before, usable) for name in channel.inputs]
-        return Series(here, source.time_ms, convert(channel, source.value, inputs))
-
-    def _newest(
-        self, name: str, at: Series, before: dict[str, tuple[int, float]], usable: dict[str, Series]
-    ) -> NDArray[np.float64]:
-        channel = self._order[self._place[name]]
-        pressure = channel.quantity is Quantity.AIR_PRESSURE
-        oldest_ms = PRESSURE_HOLDS_MS if pressure else channel.source.silent_after_ms
-        return newest_known(before[name], usable.get(name), at, oldest_ms)
-
-    def _dry(self, channel: Channel, readings: Readings, places: Places) -> NDArray[np.bool_] | None:
-        """Return where a probe's own readings are not of the water; None where all are, or nobody knows."""
-        cell = self._cells.get(channel.source.probe)
-        if cell is None or not channel.measured:
-            return None
-        here = places[channel.source.id]
-        return dry_at(here, readings.time_ms[here], _read(readings, places, cell), self._sources[cell].dry_ms)
-
-    def _note_dry(self, readings: Readings, places: Places) -> None:
-        for cell in self._cells.values():
-            state = self._sources[cell]
-            state.dry_ms = int(last_dry(_read(readings, places, cell), state.dry_ms)[-1])
-
-    def _judge(
-        self,
-        channel: Channel,
-        series: Series,
-        before: dict[str, tuple[int, float]],
-        usable: dict[str, Series],
-        dry: NDArray[np.bool_] | None,
-    ) -> Verdict:
-        twin = channel.twin and self._newest(channel.twin, series, before, usable)
-        return judge_channel(
-            series,
-            twin if isinstance(twin, np.ndarray) else None,
-            self._channels[channel.name],
-            bounds(self._plan.tolerances, self._stage(channel), channel.quantity, series.time_ms),
-            self._plan.quality[channel.quantity],
-            self._worst_without(channel.source),
-            dry,
-        )
-
-    def _note_flags(
-        self,
-        channel: Channel,
-        seq: NDArray[np.int64],
-        series: Series,
-        verdict: Verdict,
-        former_flag: int,
-        outcome: Outcome,
-    ) -> None:
-        state, judged = self._channels[channel.name], verdict.judged
-        if judged.amended_tests is not None:
-            summary = former_flag if judged.amended is None else int(judged.amended)
-            outcome.amendments.append(Amendment(channel.name, state.last_seq, summary, judged.amended_tests))
-        state.last_seq = int(seq[-1])
-        outcome.flags.append(
-            ChannelFlags(channel.name, seq, series.time_ms, series.value, judged.summary, judged.tests)
-        )
-
-    # Crossings
-
-    def _silence(self, silence: Silence) -> _Due:
-        channel = self._own[silence.source.id]
-        crossing = self._crossing(channel, Condition.SILENT, Level.ADVISORY, silence.begins, silence.since_ms)
-        reach = {
-            source.vessel
-            for source in self._plan.sources
-            if silence.scope is Scope.RACK
-            or (silence.scope is Scope.BUS and source.bus == silence.source.bus)
-        }
-        return _Due(
-            silence.position,
-            silence.begins,
-            silence.at_ms,
-            self._place[channel.name],
-            -1,
-            replace(crossing, cause=silence_cause(channel, silence.scope), reach=tuple(sorted(reach))),
-            Evidence(),
-        )
-
-    def _placed(self, channel: Channel, at_ms: NDArray[np.int64], edges: list[Edge]) -> list[_Due]:
-        return [
-            _Due(
-                edge.index,
-                False,
-                int(at_ms[edge.index]),
-                self._place[channel.name],
-                order,
-                self._crossing(
-                    channel, edge.condition, edge.level, edge.active, edge.since_ms, edge.priority
-                ),
-                edge.evidence,
-            )
-            for order, edge in enumerate(edges)
-        ]
-
-    def _settle(self, due: list[_Due], outcome: Outcome) -> None:
+    def _settle(self, due: list[Due], outcome: Outcome) -> None:
         """Let everything happen in its order, up to the clock."""
         for item in sorted(due, key=lambda item: item.order):
             self._ring_timers(item.at_ms)
@@ -502,49 +311,10 @@ class Engine:
         while (due_ms := self._book.next_due_ms()) is not None and due_ms < before_ms:
             self._book.let_pass()
 
-    def _crossing(
-        self,
-        channel: Channel,
-        condition: Condition,
-        level: Level,
-        active: bool,
-        since_ms: int,
-        priority: Priority | None = None,
-    ) -> Crossing:
-        return Crossing(
-            vessel=channel.vessel,
-            bus=channel.source.bus,
-            channel=channel.name,
-            condition=condition,
-            cause=water_cause(self._plan, channel, condition, level),
-            level=level,
-            priority=priority or self._worst_without(channel.source),
-            active=active,
-            since_ms=since_ms,
-        )
-
-    def _possible_alarms(self) -> dict[str, Crossing]:
-        """Return every alarm that the rack can raise now, by name."""
-        return {
-            f"{channel.name}/{condition}": self._crossing(
-                channel, condition, Level(level), False, self._clock_ms
-            )
-            for channel in self._order
-            for condition, level in (key.split(":") for key in sorted(self._possible_keys(channel)))
-            for condition in [Condition(condition)]
-        }
-
-    def _possible_keys(self, channel: Channel) -> set[str]:
-        """Return the keys of every condition and level that a channel can be in."""
-        tolerance = self._tolerance(channel)
-        keys = {limit.key for limit in limits_of(tolerance)} if tolerance else set()
-        keys |= {FAULT_KEY, STUCK_KEY}
-        return keys | {f"{Condition.SILENT}:{Level.ADVISORY}"} if channel.measured else keys
-
     def _drop_limits_that_are_gone(self, at_ms: int, outcome: Outcome) -> None:
         """Let conditions return whose limit, or whole channel, no longer exists."""
-        self._needed.clear()
-        possible = {channel.name: self._possible_keys(channel) for channel in self._order}
+        self._watch_list.stages_changed()
+        possible = self._watch_list.possible_keys()
         for name, keys in possible.items():
             standing = self._channels[name].standing
             for key in sorted(standing.keys() - keys):
@@ -563,39 +333,7 @@ class Engine:
             )
             for alarm in self._book
             for level, priority in sorted(alarm.active.items())
-            if f"{alarm.condition}:{level}" not in possible.get(alarm.channel, set())
+            if f"{alarm.condition}:{level}" not in possible.get(alarm.channel, frozenset())
         ]
         self._book.withdraw(gone, at_ms)
         outcome.events += self._book.take_events()
-
-    # Looking things up
-
-    def _stage(self, channel: Channel) -> StageNow:
-        return self._rack.stages.get(channel.vessel, StageNow("", 0))
-
-    def _tolerance(self, channel: Channel) -> Tolerance | None:
-        return self._plan.tolerances.get(self._stage(channel).stage, {}).get(channel.quantity)
-
-    def _worst_without(self, source: Source) -> Priority:
-        """Return the priority of the worst alarm that nobody could raise without `source`.
-
-        The barometer is not counted: its last value, then the standard one, stands in for it.
-        """
-        if source.id not in self._needed:
-            self._needed[source.id] = self._work_out_worst_without(source)
-        return self._needed[source.id]
-
-    def _work_out_worst_without(self, source: Source) -> Priority:
-        if source.quantity is Quantity.AIR_PRESSURE:
-            return Priority.LOW
-        lost = {channel.name for channel in self._order if channel.source.id == source.id}
-        for channel in self._order:
-            if lost.intersection(channel.inputs):
-                lost.add(channel.name)
-        return max(worst_priority(self._tolerance(self._order[self._place[name]])) for name in lost)
-
-
-def _read(readings: Readings, places: Places, source_id: int) -> Series:
-    """Return the readings of a source in a block, as its probe gave them."""
-    here = places.get(source_id, np.array([], dtype=np.intp))
-    return Series(here, readings.time_ms[here], readings.value[here])
