@@ -8,6 +8,7 @@ from typing import Any, TextIO
 
 from daemon.check_accuracy import accuracy_problems
 from daemon.check_buses import bus_problems
+from daemon.check_commands import command_problems
 from daemon.check_coverage import channels_in, coverage_problems
 from daemon.check_limits import limit_problems
 from daemon.check_measurements import measurement_problems
@@ -41,6 +42,7 @@ def problems_in(values: Mapping[str, Any]) -> list[Problem]:
         *probe_problems(draft),
         *measurement_problems(draft),
         *bus_problems(draft),
+        *command_problems(draft),
         *limit_problems(draft),
         *coverage_problems(draft),
         *accuracy_problems(draft),
