@@ -2,10 +2,13 @@
 
 A thread of its own reads what is committed and sends it in batches, in order. The journal only
 keeps how far it has come, so a week without the server costs nothing but that. Sending again what
-was sent is harmless (a point is known by its tags and time), so progress is written down seldom.
+was sent is harmless (a point is known by its tags and time), so progress is written down seldom, and
+what a server took shortly before its connection broke is sent again: it may have died with it.
 """
 
 import threading
+import time
+from collections import deque
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -29,6 +32,9 @@ LOOKS_EVERY_S = 2.0
 BREATHES_S = 0.02
 FIRST_RETRY_S, LONGEST_RETRY_S = 1.0, 300.0
 PROGRESS_EVERY_MS = 60_000
+SENT_AGAIN_S = 60.0
+"""Servers keep what they have accepted in memory for a few seconds before it is on their disk."""
+
 WAITS_FOR_CLOCK = "waits until the machine's clock is synchronised"
 NOT_FINITE = "not sent: no finite number"
 
@@ -64,6 +70,7 @@ class Mirror:
         self._refused: list[RefusedPoint] = []
         self._kept_due_ms = 0
         self._prefixes: dict[int, str] = {}
+        self._trail: deque[tuple[float, Progress]] = deque()
 
     # The thread of the watch
 
@@ -83,9 +90,12 @@ class Mirror:
 
     def run(self, stop: threading.Event) -> None:
         """Send what is new until `stop` is set; a server that is away is tried again, ever more seldom."""
-        retry_s = FIRST_RETRY_S
+        retry_s, connects = FIRST_RETRY_S, 1
         with closing(MirrorServer(self._settings, self._deadline_s)) as server:
             while not stop.is_set():
+                if server.connects > connects:
+                    connects = server.connects
+                    self._go_back()
                 batch = self._next_batch()
                 if batch is None:
                     stop.wait(LOOKS_EVERY_S)
@@ -173,8 +183,18 @@ class Mirror:
                     waiting += [part[middle:], part[:middle]]
         return refused
 
-    def _advance(self, then: Progress, refused: list[RefusedPoint]) -> None:
+    def _go_back(self) -> None:
+        """Go on from where we were a minute ago."""
         with self._lock:
+            if self._trail:
+                self._progress = replace(self._trail[0][1], trouble=self._progress.trouble)
+
+    def _advance(self, then: Progress, refused: list[RefusedPoint]) -> None:
+        now_s = time.monotonic()
+        while len(self._trail) > 1 and self._trail[1][0] < now_s - SENT_AGAIN_S:
+            self._trail.popleft()
+        with self._lock:
+            self._trail.append((now_s, self._progress))
             recovered = self._progress.trouble
             self._progress = then
             self._refused = [*self._refused, *refused]

@@ -61,9 +61,9 @@ def _tags(tags: Mapping[str, str]) -> str:
 
 
 def _escaped(value: str) -> str:
-    """Escape what parts tags; a line break cannot be escaped and becomes a space."""
-    plain = " ".join(str(value).splitlines())
-    for mark in ("\\", ",", "=", " "):
+    """Escape what parts tags; a line break or a backslash at the end cannot be escaped, and goes."""
+    plain = " ".join(str(value).splitlines()).rstrip("\\")
+    for mark in (",", "=", " "):
         plain = plain.replace(mark, f"\\{mark}")
     return plain
 

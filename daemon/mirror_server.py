@@ -8,7 +8,7 @@ keeps those happy for ever.
 import json
 import socket
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
 import urllib3
@@ -48,13 +48,17 @@ class TooLargeError(MirrorError):
 
 
 class MirrorServer:
-    """A server that accepts InfluxDB 2's write interface; for one thread."""
+    """A server that accepts InfluxDB 2's write interface; for one thread.
+
+    `connects` counts connections: a new one may mean that the server was started again.
+    """
 
     def __init__(self, settings: MirrorSettings, deadline_s: float) -> None:
         self._settings = settings
         self._deadline_s = deadline_s
         self._sockets: set[socket.socket] = set()
         self._late = False
+        self.connects = 0
         self._client = InfluxDBClient(
             settings.url,
             token=settings.token().get_secret_value(),
@@ -63,13 +67,18 @@ class MirrorServer:
             ssl_ca_cert=None if settings.ca_file is None else str(settings.ca_file),
             enable_gzip=False,
         )
-        pools = self._client.api_client.rest_client.pool_manager
-        pools.pool_classes_by_scheme = _pools_that_show_their_sockets(self._sockets)
+        self._pools = self._client.api_client.rest_client.pool_manager
+        self._pools.pool_classes_by_scheme = _pools_that_show_their_sockets(self._note_socket, self._sockets)
         self._service = WriteService(self._client.api_client)
 
     def close(self) -> None:
         """Close the connections."""
         self._client.close()
+        self._pools.clear()
+
+    def _note_socket(self, opened: socket.socket) -> None:
+        self.connects += 1
+        self._sockets.add(opened)
 
     def write(self, lines: list[str]) -> None:
         """Write points, all of them or raise MirrorError (good ones may then be stored all the same)."""
@@ -86,8 +95,10 @@ class MirrorServer:
         except ApiException as error:
             raise self._meaning(error) from error
         except (urllib3.exceptions.HTTPError, OSError, UnicodeError) as error:
-            late = f"no complete answer in {self._deadline_s:g} s" if self._late else _one_line(str(error))
-            raise UnreachableError(f"{self._settings.url}: {late}") from error
+            words = self._late_words() if self._late else _one_line(str(error))
+            raise UnreachableError(f"{self._settings.url}: {words}") from error
+        if self._late:  # what was cut off may look like an answer
+            raise UnreachableError(f"{self._settings.url}: {self._late_words()}")
         if status != NO_CONTENT:
             raise UnreachableError(
                 f"{self._settings.url} answers {status}, not {NO_CONTENT}: "
@@ -106,6 +117,9 @@ class MirrorServer:
             timer.cancel()
             timer.join()
 
+    def _late_words(self) -> str:
+        return f"no complete answer in {self._deadline_s:g} s"
+
     def _cut(self) -> None:
         self._late = True
         for connection in list(self._sockets):
@@ -122,13 +136,15 @@ class MirrorServer:
         return UnreachableError(_one_line(text), _retry_after_s(error))
 
 
-def _pools_that_show_their_sockets(sockets: set[socket.socket]) -> dict[str, type[HTTPConnectionPool]]:
-    """Return urllib3's connection pools, of which `sockets` always holds the open sockets."""
+def _pools_that_show_their_sockets(
+    opened: Callable[[socket.socket], None], sockets: set[socket.socket]
+) -> dict[str, type[HTTPConnectionPool]]:
+    """Return urllib3's connection pools; they tell `opened` of a socket and take it out of `sockets`."""
 
     class Shown(HTTPConnection):
         def connect(self) -> None:
             super().connect()
-            sockets.add(self.sock)
+            opened(self.sock)
 
         def close(self) -> None:
             sockets.discard(self.sock)
@@ -137,7 +153,7 @@ def _pools_that_show_their_sockets(sockets: set[socket.socket]) -> dict[str, typ
     class ShownSecure(HTTPSConnection):
         def connect(self) -> None:
             super().connect()
-            sockets.add(self.sock)
+            opened(self.sock)
 
         def close(self) -> None:
             sockets.discard(self.sock)
