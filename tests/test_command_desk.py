@@ -15,6 +15,7 @@ from daemon.rack_settings import BrokerSettings
 from daemon.settings import load_settings
 from tests.rigs.bench import Bench, swinging
 from tests.rigs.command_sender import CommandSender
+from tests.rigs.daemon_run import write_settings
 from tests.rigs.mosquitto import Mosquitto
 
 TOPIC = "bellwatch/bench"
@@ -193,7 +194,9 @@ def test_the_access_list_of_deploy_lets_only_the_on_call_process_ask(tmp_path):
 
 
 def test_commands_are_off_until_enabled_and_only_acknowledging_is_listed_then(tmp_path):
-    settings = Bench(tmp_path).settings
-    assert settings.commands == CommandSettings(enabled=False, kinds=("acknowledge",))
-    Bench(tmp_path, more='[commands]\nenabled = true\nkinds = ["acknowledge", "shelve"]')
-    assert load_settings(tmp_path / "bellwatch.toml").commands.kinds == ("acknowledge", "shelve")
+    assert load_settings(write_settings(tmp_path, tmp_path / "serial", 1883)).commands == CommandSettings(
+        enabled=False, kinds=("acknowledge",)
+    )
+    more = '[commands]\nenabled = true\nkinds = ["acknowledge", "shelve"]'
+    listed = load_settings(write_settings(tmp_path, tmp_path / "serial", 1883, more=more)).commands
+    assert listed == CommandSettings(enabled=True, kinds=("acknowledge", "shelve"))
