@@ -246,3 +246,31 @@ def test_a_refused_hand_measurement_changes_nothing(change, words):
     before = engine.snapshot()
     assert words in do(engine, "hand_measurement", {**BY_HAND, **change}).refusal
     assert engine.snapshot() == before
+
+
+WET = 41.0
+DRY = 0.01
+
+
+def out_and_back(engine, *, leaving, minutes, back_at_c):
+    """The probe leaves the water, each of `leaving` read before its cell is dry, and comes back."""
+    said = fed(engine, {1: 15.0, 2: WET}, times=40)
+    for temperature_c in leaving:
+        said += fed(engine, {1: temperature_c, 2: WET})
+    said += fed(engine, {1: 27.0, 2: DRY}, times=2 * minutes)
+    return_ms = engine.clock_ms + 30_000
+    said += fed(engine, {1: back_at_c, 2: WET}, times=40)
+    events = [event for outcome in said for event in outcome.events]
+    return return_ms, [event for event in events if event.condition not in ("probe_fault", "silent")]
+
+
+def test_what_a_thermometer_read_on_its_way_out_is_no_trend_of_the_water():
+    """Two readings that nobody could know for air's are forgotten: else the return looks like a fall."""
+    _, events = out_and_back(Engine(PLAN, START_MS), leaving=[17.0, 19.0], minutes=3, back_at_c=15.0)
+    assert events == []
+
+
+def test_a_condition_that_began_on_the_way_out_begins_anew_in_the_water():
+    return_ms, events = out_and_back(Engine(PLAN, START_MS), leaving=[26.0], minutes=20, back_at_c=26.0)
+    high = next(event for event in events if event.condition == "high")
+    assert high.since_ms >= return_ms
