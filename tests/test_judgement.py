@@ -92,7 +92,7 @@ def test_without_a_tolerance_only_the_probe_itself_is_judged():
 def test_probes_that_differ_by_more_than_is_allowed_disagree():
     """0.5 is allowed; it is over at a fifth less, 0.4 (project judgement)."""
     tolerance = Tolerance(max_disagreement=0.5, on_delay_ms=0, off_delay_ms=0, lead_time_ms=0)
-    mine, twin = [15.0, 15.5, 15.51, 14.5, 15.39], [15.0, 15.0, 15.0, 15.0, 15.0]
+    mine, twin = [15.0, 15.5, 15.51, 14.55, 15.39], [15.0, 15.0, 15.0, 15.0, 15.0]
     verdict = judge(mine, tolerance, twin=twin)
     assert edges(verdict) == [(2, "disagreement:advisory", True), (4, "disagreement:advisory", False)]
     assert verdict.edges[0].evidence.value == pytest.approx(0.51)

@@ -3,7 +3,7 @@
 from itertools import pairwise
 
 import numpy as np
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.plan import Source
@@ -129,6 +129,7 @@ def slowly(arrivals, until_ms):
     return found
 
 
+@settings(deadline=None)
 @given(st.sets(st.integers(1, 900), max_size=12), st.lists(st.integers(0, 12), max_size=4))
 def test_however_the_readings_are_cut_the_silences_are_those_of_the_slow_reference(arrivals, cuts):
     arrivals = sorted(arrivals)
