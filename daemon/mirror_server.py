@@ -67,14 +67,14 @@ class MirrorServer:
             ssl_ca_cert=None if settings.ca_file is None else str(settings.ca_file),
             enable_gzip=False,
         )
-        self._pools = self._client.api_client.rest_client.pool_manager
-        self._pools.pool_classes_by_scheme = _pools_that_show_their_sockets(self._note_socket, self._sockets)
+        pools = self._client.api_client.rest_client.pool_manager
+        pools.pool_classes_by_scheme = _pools_that_show_their_sockets(self._note_socket, self._sockets)
         self._service = WriteService(self._client.api_client)
 
     def close(self) -> None:
         """Close the connections."""
+        self._hang_up()
         self._client.close()
-        self._pools.clear()
 
     def _note_socket(self, opened: socket.socket) -> None:
         self.connects += 1
@@ -122,6 +122,9 @@ class MirrorServer:
 
     def _cut(self) -> None:
         self._late = True
+        self._hang_up()
+
+    def _hang_up(self) -> None:
         for connection in list(self._sockets):
             with suppress(OSError):
                 connection.shutdown(socket.SHUT_RDWR)
