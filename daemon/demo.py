@@ -43,7 +43,9 @@ KEEPER = "night-keeper"
 KEEPER_TAKES_MS = 12 * 60_000
 """The invented keeper needs twelve minutes from the page to the acknowledgement."""
 
-HELD_UP_MS = 20 * 60_000
+HELD_UP_MS = 60 * 60_000
+"""How long after the script the night may go on until every alarm is over: a rate is taken over an hour."""
+
 INTERRUPTED = 130
 _READY_WITHIN_S = 20.0
 _LOOK_EVERY_S = 0.1

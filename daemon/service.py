@@ -148,8 +148,8 @@ class Service:
             if on_purpose:
                 self._link.deliver(self._journal)
         except sqlite3.Error as error:
-            reason = str(error)
-            log.error("not_written_down", why=reason, lost="what the buses brought since the last commit")
+            lost = "what the buses brought since the last commit"
+            log.error("not_written_down", why=str(error), lost=lost)  # noqa: TRY400 - a line, no traceback
         finally:
             if on_purpose:
                 self._link.stop()
@@ -163,4 +163,5 @@ class Service:
         try:
             body.run(stop)
         except BaseException as error:
+            log.critical("thread_died", of=type(body).__name__, why=repr(error), exc_info=True)
             self._arrivals.put(error)
