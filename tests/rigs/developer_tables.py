@@ -1,0 +1,130 @@
+"""The tables of DEVELOPERS.md, drawn from the code: `python -m tests.rigs.developer_tables` writes them anew.
+
+Each stands between `<!-- NAME -->` and `<!-- end of NAME -->`; tests/test_docs.py says what is missing.
+"""
+
+import argparse
+import ast
+import json
+import re
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from daemon.cli import _parser
+from daemon.command_message import BODIES, _Envelope
+from daemon.messages import heartbeat_message, messages_of, rack_topic, watch_message
+from daemon.schema import settings_schema
+from rules.alarms import TRANSITIONS, Condition, Priority, State, Trigger
+from rules.readings import AlarmEvent, Notice
+
+ROOT = Path(__file__).parent.parent.parent
+DEVELOPERS = ROOT / "DEVELOPERS.md"
+ROOMS = ("rules", "drivers", "daemon", "simulator")
+LETTERS = "ABCDEFGHI"
+
+
+def rows_of_modules():
+    """Every module, and the first line of what it says of itself."""
+    for room in ROOMS:
+        for path in sorted((ROOT / room).rglob("*.py")):
+            said = (ast.get_docstring(ast.parse(path.read_text())) or "").splitlines()
+            yield f"| `{path.relative_to(ROOT)}` | {said[0] if said else 'says nothing of itself'} |"
+
+
+def rows_of_transitions():
+    """A row for each trigger: the state that it leads to, by its letter, from each state that knows it."""
+    letter = dict(zip(State, LETTERS, strict=True))
+    for trigger in Trigger:
+        cells = (TRANSITIONS.get((state, trigger)) for state in State)
+        yield f"| {trigger} | " + " | ".join(letter[to] if to else " " for to in cells) + " |"
+
+
+def letters_of_states():
+    """The letters of the standard's state diagram."""
+    return ", ".join(f"{letter} {state}" for letter, state in zip(LETTERS, State, strict=True))
+
+
+def rows_of_commands():
+    """Every command of the command line with its help."""
+    for action in _parser()._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            for choice in action._choices_actions:
+                yield f"| `bellwatch {choice.dest}` | {choice.help} |"
+
+
+def rows_of_topics():
+    """Every topic, whether the broker keeps it, and the keys of its payload, from messages as made."""
+    topic = rack_topic("ROOT", "RACK")
+    event = AlarmEvent(
+        1, 0, "VESSEL", "VESSEL/temperature", Condition.HIGH, Trigger.RAISED, State.UNACKNOWLEDGED,
+        Priority.HIGH, 0,
+    )  # fmt: skip
+    notice = Notice("maintenance_over", 0, "VESSEL", {"back": True})
+    messages = [
+        *messages_of(event, "JOURNAL", topic, ZoneInfo("UTC")),
+        *messages_of(notice, "JOURNAL", topic, ZoneInfo("UTC")),
+        watch_message(topic, "watching", 0),
+        heartbeat_message(topic, 0, 0, 0),
+    ]
+    for message in messages:
+        name = message.topic.replace("temperature/high", "QUANTITY/CONDITION")
+        keys = ", ".join(f"`{key}`" for key in json.loads(message.payload))
+        yield f"| `{name}` | {'retained' if message.retain else 'once'} | {keys} |"
+    keys = ", ".join(f"`{key}`" for key in _Envelope.model_fields)
+    yield f"| `ROOT/RACK/command` | to the daemon | {keys} |"
+
+
+def rows_of_command_kinds():
+    """Every kind of command through the broker, and what its body holds."""
+    for kind, body in BODIES.items():
+        yield f"| `{kind}` | {', '.join(f'`{key}`' for key in body.model_fields)} |"
+
+
+def rows_of_settings():
+    """Every table of the settings file with its keys."""
+    schema = settings_schema()
+    for path, keys in tables_in(schema, schema["$defs"], ""):
+        yield f"| `{path or '(top)'}` | {', '.join(f'`{key}`' for key in keys)} |"
+
+
+def tables_in(node, defs, path):
+    """Give (path, keys) of each table that the settings may hold, names that people choose as NAME."""
+    node = defs[node["$ref"].rsplit("/", 1)[1]] if "$ref" in node else node
+    for choice in node.get("oneOf", []) + node.get("anyOf", []):
+        yield from tables_in(choice, defs, path)
+    for inner in node.get("patternProperties", {}).values():
+        yield from tables_in(inner, defs, f"{path}.NAME")
+    if "items" in node:
+        yield from tables_in(node["items"], defs, f"{path}[]")
+    if keys := node.get("properties"):
+        yield path, list(keys)
+        for key, inner in keys.items():
+            yield from tables_in(inner, defs, f"{path}.{key}".lstrip("."))
+
+
+TABLES = {
+    "modules": rows_of_modules,
+    "transitions": rows_of_transitions,
+    "commands": rows_of_commands,
+    "topics": rows_of_topics,
+    "command kinds": rows_of_command_kinds,
+    "settings": rows_of_settings,
+}
+
+
+def rows_written(text, name):
+    """Return the rows that stand between the marks of a table, its head left out; None without the marks."""
+    found = re.search(rf"<!-- {name} -->\n(.*?)<!-- end of {name} -->", text, re.DOTALL)
+    return None if found is None else found[1].splitlines()[2:]
+
+
+def rewritten(text):
+    """Return the text with every table drawn anew under the head that it has."""
+    for name, rows in TABLES.items():
+        found = re.search(rf"(<!-- {name} -->\n.*?\n.*?\n)(.*?)(<!-- end of {name} -->)", text, re.DOTALL)
+        text = text[: found.start(2)] + "".join(f"{row}\n" for row in rows()) + text[found.start(3) :]
+    return text
+
+
+if __name__ == "__main__":
+    DEVELOPERS.write_text(rewritten(DEVELOPERS.read_text()))
