@@ -9,6 +9,7 @@ from rules import density, oxygen, seawater, specific_conductance, uncertainty
 from rules.arrays import columns, polynomial, slope_of
 from rules.density import SpecificGravityScale
 from rules.errors import SeawaterError
+from rules.specific_conductance import Compensation
 
 SCALE = SpecificGravityScale(25.0, 25.0)
 
@@ -74,6 +75,14 @@ FUNCTIONS = {
     ),
     "conductivity_from_iso_7888": (
         specific_conductance.conductivity_from_iso_7888,
+        (CONDUCTIVITY, TEMPERATURE),
+    ),
+    "in_situ_conductivity, linear": (
+        lambda SC, t: specific_conductance.in_situ_conductivity(SC, t, Compensation.LINEAR, 0.02),
+        (CONDUCTIVITY, TEMPERATURE),
+    ),
+    "in_situ_conductivity, ISO 7888": (
+        lambda SC, t: specific_conductance.in_situ_conductivity(SC, t, Compensation.ISO_7888),
         (CONDUCTIVITY, TEMPERATURE),
     ),
     "iso_7888_factor": (specific_conductance.iso_7888_factor, (TEMPERATURE,)),
