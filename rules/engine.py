@@ -30,7 +30,7 @@ from rules.tolerance import Tolerance
 from rules.trend import TrendState
 from rules.watch_list import WatchList
 
-SNAPSHOT_VERSION = 2
+SNAPSHOT_VERSION = 3
 
 
 @dataclass(frozen=True, slots=True)

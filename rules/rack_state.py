@@ -6,7 +6,7 @@ from typing import Any
 
 from rules.alarm import Hold
 from rules.plan import RackPlan
-from rules.stage_plan import StageNow, move, newest_step
+from rules.stage_plan import StageNow, move, stage_now_from_json, steps_between
 
 Target = str
 """What maintenance is done on: vessel/NAME or bus/NAME."""
@@ -55,7 +55,7 @@ class RackState:
 def rack_state_from_json(data: Mapping[str, Any]) -> RackState:
     """Return the state that `RackState.to_json` wrote down."""
     return RackState(
-        {vessel: StageNow(**now) for vessel, now in data["stages"].items()},
+        {vessel: stage_now_from_json(now) for vessel, now in data["stages"].items()},
         {target: Hold(**hold) for target, hold in data["maintenance"].items()},
         data["done_ms"],
     )
@@ -66,7 +66,7 @@ def stages_under(
 ) -> dict[str, StageNow]:
     """Return the stages when a plan comes into force: as they were, unless the plan says something new.
 
-    New is a vessel, another stage in the settings than before, or a planned move that is past and
+    New is a vessel, another stage in the settings than before, or planned moves that are past and
     newer than the vessel's last one.
     """
     stages: dict[str, StageNow] = {}
@@ -78,6 +78,7 @@ def stages_under(
             found = StageNow(stage, at_ms)
         else:
             found = was
-        step = newest_step(plan.steps.get(vessel, ()), at_ms)
-        stages[vessel] = move(found, step) if step is not None and step.at_ms > found.since_ms else found
+        for step in steps_between(plan.steps.get(vessel, ()), found.since_ms, at_ms):
+            found = move(found, step)
+        stages[vessel] = found
     return stages

@@ -5,15 +5,15 @@ stage before to that of the stage after, so that a cooling programme carries its
 stage move at noon is not an alarm at one minute past.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.judgement import Bounds
-from rules.limits import Limit, limits_of
+from rules.limits import limits_of
 from rules.quantities import Quantity
 from rules.tolerance import Tolerance
 
@@ -31,43 +31,65 @@ class StageStep:
 
 @dataclass(frozen=True, slots=True)
 class StageNow:
-    """The stage in a vessel since `since_ms`; until `ramp_ms` later its limits come from `before`."""
+    """The stage in a vessel since `since_ms`; until `ramp_ms` later its limits come from those of `before`.
+
+    A move in the middle of a ramp begins where the limits then are: `before` is on its ramp still.
+    """
 
     stage: str
     since_ms: int
-    before: str = ""
+    before: "StageNow | None" = None
     ramp_ms: int = 0
 
+    @property
+    def settled_ms(self) -> int:
+        """Return from when on the limits are those of the stage."""
+        return self.since_ms + self.ramp_ms
+
     def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values."""
+        """Return plain JSON values; `stage_now_from_json` is the inverse."""
         return asdict(self)
+
+
+def stage_now_from_json(data: Mapping[str, Any]) -> StageNow:
+    """Return the stage that `StageNow.to_json` wrote down."""
+    before = data["before"]
+    return StageNow(**{**data, "before": None if before is None else stage_now_from_json(before)})
 
 
 def move(now: StageNow, step: StageStep) -> StageNow:
     """Return the stage after a step."""
-    return StageNow(step.stage, step.at_ms, now.stage, step.ramp_ms)
+    before = now if step.at_ms < now.settled_ms else replace(now, before=None, ramp_ms=0)
+    return StageNow(step.stage, step.at_ms, before, step.ramp_ms)
 
 
-def newest_step(steps: Sequence[StageStep], at_ms: int) -> StageStep | None:
-    """Return the last planned step up to `at_ms`; None where there is none."""
-    return max((step for step in steps if step.at_ms <= at_ms), key=lambda step: step.at_ms, default=None)
+def steps_between(steps: Iterable[StageStep], after_ms: int, until_ms: int) -> list[StageStep]:
+    """Return the planned steps after a time and up to another one, in the order in which they are due."""
+    return sorted((step for step in steps if after_ms < step.at_ms <= until_ms), key=lambda step: step.at_ms)
 
 
 def bounds(tolerances: Tolerances, now: StageNow, quantity: Quantity, time_ms: NDArray[np.int64]) -> Bounds:
     """Return what a channel of `quantity` is judged by at the times `time_ms` (shape m)."""
     tolerance = tolerances.get(now.stage, {}).get(quantity)
-    before = tolerances.get(now.before, {}).get(quantity)
+    values = _values(tolerances, now, quantity, time_ms)
+    ramp = time_ms < now.settled_ms
     limits = limits_of(tolerance) if tolerance else ()
-    if before is None or time_ms[0] >= now.since_ms + now.ramp_ms:
-        return Bounds(tolerance, [(limit, float(limit.value)) for limit in limits])
-    over = time_ms >= now.since_ms + now.ramp_ms
+    moves = now.before is not None and bool(ramp.any())
+    return Bounds(tolerance, [(limit, values[limit.key]) for limit in limits], ramp if moves else None)
+
+
+def _values(
+    tolerances: Tolerances, now: StageNow, quantity: Quantity, time_ms: NDArray[np.int64]
+) -> dict[str, float | NDArray[np.float64]]:
+    """Return each limit at the times; one that only the new stage has holds at once."""
+    tolerance = tolerances.get(now.stage, {}).get(quantity)
+    new = {limit.key: float(limit.value) for limit in limits_of(tolerance)} if tolerance else {}
+    if now.before is None or time_ms[0] >= now.settled_ms:
+        return dict(new)
+    old = _values(tolerances, now.before, quantity, time_ms)
+    over = time_ms >= now.settled_ms
     share = np.where(over, 1.0, np.clip((time_ms - now.since_ms) / max(now.ramp_ms, 1), 0.0, 1.0))
-    old = {limit.key: limit for limit in limits_of(before)}
-    return Bounds(tolerance, [(limit, _moving(old.get(limit.key), limit, share)) for limit in limits], ~over)
-
-
-def _moving(old: Limit | None, new: Limit, share: NDArray[np.float64]) -> float | NDArray[np.float64]:
-    """Return a limit on its way from `old`, at each share of the ramp; a new limit holds at once."""
-    if old is None:
-        return float(new.value)
-    return np.where(share < 1.0, old.value + (new.value - old.value) * share, new.value)
+    return {
+        key: np.where(share < 1.0, old[key] + (value - old[key]) * share, value) if key in old else value
+        for key, value in new.items()
+    }

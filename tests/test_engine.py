@@ -115,6 +115,29 @@ def test_water_that_follows_the_ramp_is_never_an_alarm_and_on_the_way_back_neith
     assert watched.engine.stages()["k1"].stage == "polyp"
 
 
+def test_a_move_in_the_middle_of_a_ramp_is_no_alarm_at_one_minute_past_either():
+    """After five of ten days the band is 13 to 17 °C and the water at 15; the keeper goes back to polyps."""
+    watched = keeper_rack()
+    watched.do(0, "move_stage", vessel="k1", stage="strobila", over_s=10 * 86_400)
+    watched.read(5 * DAY - MINUTE, 1, 15.0)
+    watched.do(5 * DAY, "move_stage", vessel="k1", stage="polyp", over_s=5 * 86_400)
+    hours = np.arange(1, 5 * 24)
+    course = np.interp(hours / 24, [0, 5], [15, 20])
+    watched.read_all(
+        [(5 * DAY + int(hour) * HOUR, 1, float(value)) for hour, value in zip(hours, course, strict=True)]
+    )
+    assert watched.events == []
+
+
+def test_an_engine_that_starts_in_the_middle_of_the_second_ramp_knows_the_first_stage():
+    """Started on day 22.5 of strobila on day 0, polyp over five days from day 20: the band is 13 to 17 °C."""
+    day_0 = START_MS - 22 * DAY - DAY // 2
+    steps = [StageStep(day_0, "strobila", 10 * DAY), StageStep(day_0 + 20 * DAY, "polyp", 5 * DAY)]
+    watched = keeper_rack(steps)
+    assert watched.read(MINUTE, 1, 15.0) == []
+    assert told(watched.read(2 * MINUTE, 1, 20.0)) == [(HIGH, "raised")]
+
+
 def test_a_move_without_a_ramp_holds_at_once():
     watched = keeper_rack()
     watched.read(0, 1, 20.0)

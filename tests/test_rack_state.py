@@ -24,18 +24,18 @@ def test_at_first_the_stage_is_that_of_the_settings():
 
 def test_at_first_a_planned_move_that_is_past_has_been_made():
     steps = (StageStep(10, "strobila", 5), StageStep(50, "ephyra"), StageStep(200, "juvenile"))
-    assert under(plan(steps), 100) == StageNow("ephyra", 50, "polyp")
+    assert under(plan(steps), 100) == StageNow("ephyra", 50, StageNow("strobila", 10))
 
 
 def test_a_new_plan_with_the_same_settings_keeps_what_people_moved():
-    moved = StageNow("ephyra", 70, "polyp")
+    moved = StageNow("ephyra", 70, StageNow("polyp", 0))
     assert under(plan(), 100, plan(), k1=moved) == moved
     steps = (StageStep(60, "strobila"),)
     assert under(plan(steps), 100, plan(steps), k1=moved) == moved, "an older planned step is overruled"
 
 
 def test_a_newer_planned_step_overrules_what_people_moved():
-    moved = StageNow("ephyra", 70, "polyp")
+    moved = StageNow("ephyra", 70, StageNow("polyp", 0))
     assert under(plan((StageStep(80, "juvenile"),)), 100, plan(), k1=moved).stage == "juvenile"
 
 
@@ -44,7 +44,7 @@ def test_another_stage_in_the_settings_is_a_move_now():
 
 
 def test_settings_that_follow_what_people_moved_change_nothing():
-    moved = StageNow("ephyra", 70, "polyp")
+    moved = StageNow("ephyra", 70, StageNow("polyp", 0))
     assert under(plan(stage="ephyra"), 100, plan(), k1=moved) == moved
 
 
@@ -81,6 +81,6 @@ def test_maintenance_concerns_the_vessel_or_the_bus():
 
 def test_the_state_comes_back_from_a_snapshot_as_it_was():
     rack = RackState(
-        {"k1": StageNow("strobila", 5, "polyp", 7)}, {"vessel/k1": Hold("kim", "new pump", 9)}, 4
+        {"k1": StageNow("strobila", 5, StageNow("polyp", 0), 7)}, {"vessel/k1": Hold("kim", "new pump", 9)}, 4
     )
     assert rack_state_from_json(json.loads(json.dumps(rack.to_json()))) == rack

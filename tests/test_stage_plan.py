@@ -1,10 +1,12 @@
 """Limits on their way from one stage to the next: straight lines, worked by hand."""
 
+import json
+
 import numpy as np
 import pytest
 
 from rules.quantities import Quantity
-from rules.stage_plan import StageNow, StageStep, bounds, move, newest_step
+from rules.stage_plan import StageNow, StageStep, bounds, move, stage_now_from_json, steps_between
 from rules.tolerance import Band, Tolerance
 
 DAY = 86_400_000
@@ -14,7 +16,8 @@ TOLERANCES = {
     "strobila": {T: Tolerance(advisory=Band(8, 12), critical=Band(None, 15), lead_time_ms=0)},
     "bare": {},
 }
-COOLING = StageNow("strobila", 0, "polyp", 10 * DAY)
+POLYP = StageNow("polyp", 0)
+COOLING = StageNow("strobila", 0, POLYP, 10 * DAY)
 
 
 def limit(now, key, *times_ms):
@@ -39,7 +42,7 @@ def test_at_both_ends_of_the_ramp_the_limits_are_exactly_those_of_the_stages():
 
 def test_a_reading_from_before_the_move_is_judged_by_the_stage_before():
     assert limit(COOLING, "high:advisory", -1) == [22.0]
-    at_once = StageNow("strobila", 1_000, "polyp", 0)
+    at_once = StageNow("strobila", 1_000, POLYP, 0)
     assert limit(at_once, "high:advisory", 999, 1_000) == [22.0, 12.0]
 
 
@@ -51,7 +54,7 @@ def test_the_same_ramp_whichever_readings_are_judged_together():
 
 def test_a_limit_that_only_the_new_stage_has_holds_at_once_and_one_that_only_the_old_had_is_gone():
     """Not watching it until the end of the ramp would leave animals without a limit for days."""
-    warming = StageNow("polyp", 0, "strobila", 10 * DAY)
+    warming = StageNow("polyp", 0, StageNow("strobila", 0), 10 * DAY)
     assert limit(warming, "low:critical", 0, 5 * DAY) == [15.0, 15.0]
     assert limit(warming, "high:critical", 5 * DAY) == [20.0]
     judged = bounds(TOLERANCES, COOLING, T, np.array([0], dtype=np.int64))
@@ -66,16 +69,29 @@ def test_a_stage_without_limits_or_outside_the_plan_sets_none():
 
 
 def test_after_a_stage_without_limits_there_is_nothing_to_ramp_from():
-    assert limit(StageNow("polyp", 0, "bare", 10 * DAY), "high:advisory", 0) == [22.0]
+    assert limit(StageNow("polyp", 0, StageNow("bare", 0), 10 * DAY), "high:advisory", 0) == [22.0]
 
 
-def test_a_move_remembers_where_it_came_from():
-    assert move(StageNow("polyp", 5), StageStep(9, "strobila", 7)) == StageNow("strobila", 9, "polyp", 7)
+def test_a_move_remembers_where_it_came_from_and_no_further():
+    once = move(StageNow("polyp", 5), StageStep(9, "strobila", 7))
+    assert once == StageNow("strobila", 9, StageNow("polyp", 5), 7)
+    assert move(once, StageStep(16, "polyp")) == StageNow("polyp", 16, StageNow("strobila", 9), 0)
 
 
-def test_the_newest_step_is_the_last_that_is_due():
-    steps = (StageStep(10, "strobila"), StageStep(20, "polyp"), StageStep(30, "strobila"))
-    assert newest_step(steps, 9) is None
-    assert newest_step(steps, 10) is steps[0]
-    assert newest_step(steps, 29) is steps[1]
-    assert newest_step((), 29) is None
+def test_a_move_in_the_middle_of_a_ramp_begins_where_the_limits_are():
+    """Half way from 22 to 12 °C the keeper changes his mind: back from 17 to 22 °C in one day.
+
+    At noon of that day the ramp downwards would be at 16.5 °C: half way from there to 22 is 19.25.
+    """
+    back = move(COOLING, StageStep(5 * DAY, "polyp", DAY))
+    found = limit(back, "high:advisory", 5 * DAY, 5 * DAY + DAY // 2, 6 * DAY)
+    assert found == pytest.approx([17.0, 19.25, 22.0])
+    assert stage_now_from_json(json.loads(json.dumps(back.to_json()))) == back
+
+
+def test_the_steps_of_a_time_are_those_after_its_begin_up_to_its_end_in_order():
+    late, early, later = StageStep(20, "polyp"), StageStep(10, "strobila"), StageStep(30, "strobila")
+    steps = (late, early, later)
+    assert steps_between(steps, 0, 9) == []
+    assert steps_between(steps, 0, 29) == [early, late]
+    assert steps_between(steps, 10, 30) == [late, later]
