@@ -10,7 +10,8 @@ from rich.console import Console
 from daemon.errors import SourceError
 from daemon.incidents import ACCEPTED, Mark, added, beside, incident_of, read_marks, write_marks
 from daemon.incidents_proposed import from_alarms, from_logbook
-from daemon.replay_command import moment, run_replay, zone_of
+from daemon.replay_command import run_replay, zone_of
+from daemon.replay_words import moment
 from daemon.settings import load_settings
 from daemon.sources_options import add_source_arguments, open_recording
 from rules.episodes import episodes_of

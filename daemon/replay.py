@@ -5,13 +5,15 @@ those that it would have raised.
 """
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from daemon.fold import CONFIGURE, fold
+from daemon.rack_plan import rack_plan
+from daemon.rack_settings import Settings
 from daemon.sources import Recording
 from rules.engine import Engine
 from rules.plan import RackPlan
@@ -119,6 +121,12 @@ def replay(
     for run in runs:
         run.finish(recording.end_ms)
     return [run.result for run in runs]
+
+
+def plans_of(settings: Iterable[Settings], recording: Recording) -> list[RackPlan | None]:
+    """Return the plan of each of the settings; that of the time, None, where there are none."""
+    number = recording.numbering()
+    return [rack_plan(each, number) for each in settings] or [None]
 
 
 class FlagTally:

@@ -1,9 +1,8 @@
 """`bellwatch replay`: flags and alarms as they were, as they would have been, and what differs."""
 
 import argparse
-import json
-from collections.abc import Iterable
-from datetime import datetime, tzinfo
+from collections.abc import Iterable, Sequence
+from datetime import tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -12,21 +11,30 @@ from rich.table import Column, Table
 from rich.text import Text
 
 from daemon.errors import SourceError
-from daemon.rack_plan import rack_plan
 from daemon.rack_settings import Settings
-from daemon.replay import Replayed, replay
+from daemon.replay import Observer, Replayed, plans_of, replay
 from daemon.replay_flags import FlagFile
 from daemon.replay_progress import INTERRUPTED, progress_bar, stoppable
+from daemon.replay_words import change_text, event_line, moment, notes_on
+from daemon.report import report_of, traces_for
+from daemon.report_options import (
+    add_range_arguments,
+    add_report_arguments,
+    marks_of,
+    wanted_of,
+    write_reports,
+)
+from daemon.report_trace import Trace, in_looks
 from daemon.settings import load_settings
 from daemon.sources import Recording
 from daemon.sources_journal import recorded_events
 from daemon.sources_options import add_source_arguments, open_recording
 from daemon.status import STYLES
 from daemon.wording import SHAPES, event_text
-from rules.episodes import Change, Episode, compare, episodes_of
+from rules.engine import Engine
+from rules.episodes import compare, episodes_of
 from rules.flags import Flag
-from rules.plan import RackPlan
-from rules.readings import AlarmEvent
+from rules.readings import AlarmEvent, Outcome
 from rules.scoring import is_page
 
 
@@ -41,6 +49,8 @@ def add_replay_parser(commands: "argparse._SubParsersAction[argparse.ArgumentPar
     )
     parser.add_argument("--events", type=Path, help="write the alarm events here, one JSON object a line")
     parser.add_argument("--flags", type=Path, help="write every flag worse than pass here, as CSV")
+    add_report_arguments(parser)
+    add_range_arguments(parser)
     parser.set_defaults(command=replay_command)
 
 
@@ -52,8 +62,7 @@ def replay_command(options: argparse.Namespace) -> int:
         raise SourceError("--against needs --settings: the two settings files that are to be compared")
     settings = [load_settings(path) for path in files]
     recording = open_recording(options, settings[0] if settings else None)
-    with FlagFile(options.flags) as flags:
-        results = run_replay(recording, settings, not options.without_responses, console, flags)
+    results = _judged(options, recording, settings, console)
     zone = zone_of(settings)
     _print_result(results[0], recording, zone, console)
     if options.events is not None:
@@ -65,10 +74,35 @@ def replay_command(options: argparse.Namespace) -> int:
     return _compare_with_the_past(results[0], recording, console) if not settings else 0
 
 
-def plans_of(settings: Iterable[Settings], recording: Recording) -> list[RackPlan | None]:
-    """Return the plan of each settings file; that of the time, None, where there is no file."""
-    number = recording.numbering()
-    return [rack_plan(each, number) for each in settings] or [None]
+def _judged(
+    options: argparse.Namespace, recording: Recording, settings: list[Settings], console: Console
+) -> list[Replayed]:
+    """Replay, and write flags and report on the way where they were asked for."""
+    responses = not options.without_responses
+    wanted, marks = wanted_of(options), marks_of(options)
+    drawn = options.report is not None or options.png is not None
+    traces = traces_for(recording, wanted, max(1, len(settings))) if drawn else []
+    if drawn:
+        recording = in_looks(recording, traces[0].start_ms, traces[0].stop_ms)
+    with FlagFile(options.flags) as flags:
+        observers = [_both(flags, traces[0] if traces else None), *(trace.observe for trace in traces[1:])]
+        results = run_replay(recording, settings, responses, console, observers)
+    if drawn:
+        files = [path.name for path in (options.settings, options.against) if path is not None]
+        sides = list(zip(files or ["as it was"], results, traces, strict=True))
+        report = report_of(recording, zone_of(settings), sides, marks, wanted.vessels)
+        for path in write_reports(options, report):
+            console.print(f"Report: {path}", soft_wrap=True, highlight=False)
+    return results
+
+
+def _both(flags: FlagFile, trace: Trace | None) -> Observer:
+    def observe(engine: Engine, outcome: Outcome) -> None:
+        flags.observe(engine, outcome)
+        if trace is not None:
+            trace.observe(engine, outcome)
+
+    return observe
 
 
 def zone_of(settings: list[Settings]) -> tzinfo:
@@ -81,11 +115,11 @@ def run_replay(
     settings: list[Settings],
     responses: bool,
     console: Console,
-    flags: FlagFile | None = None,
+    observers: Sequence[Observer] = (),
 ) -> list[Replayed]:
     """Replay with a progress bar; Ctrl-C ends it with what there is by then."""
     plans = plans_of(settings, recording)
-    observers = [flags.observe if flags else None, *[None] * (len(plans) - 1)]
+    watching = [*observers, *[None] * (len(plans) - len(observers))]
     with stoppable() as stop, progress_bar(console, "readings") as bar:
         task = bar.add_task("Replay", total=recording.readings)
         return replay(
@@ -93,7 +127,7 @@ def run_replay(
             plans,
             responses=responses,
             stopped=stop,
-            observers=observers,
+            observers=watching,
             progress=lambda readings: bar.update(task, completed=readings),
         )
 
@@ -105,16 +139,6 @@ def write_events(path: Path, events: Iterable[AlarmEvent]) -> None:
         path.write_text(lines, encoding="utf-8")
     except OSError as error:
         raise SourceError(f"{path}: {error.strerror}; expected a file that can be written") from error
-
-
-def event_line(event: AlarmEvent) -> str:
-    """Return an event as the journal keeps it."""
-    return json.dumps(event.to_json())
-
-
-def moment(at_ms: int, zone: tzinfo) -> str:
-    """Write a time for a list: date, hours, minutes and seconds where the rack stands."""
-    return f"{datetime.fromtimestamp(at_ms / 1000, zone):%Y-%m-%d %H:%M:%S}"
 
 
 def _print_result(result: Replayed, recording: Recording, zone: tzinfo, console: Console) -> None:
@@ -135,20 +159,6 @@ def _print_result(result: Replayed, recording: Recording, zone: tzinfo, console:
         console.print(Text(f"PARTIAL: stopped at {moment(result.until_ms, zone)}", style="bold yellow"))
 
 
-def notes_on(result: Replayed, recording: Recording) -> list[str]:
-    """Say what of a recording could not be judged or done again."""
-    notes = [
-        f"{count} readings of {' '.join(recording.sources[source])} passed over: not in the settings"
-        for source, count in sorted(result.passed_over.items())
-    ]
-    notes += [f"{count} readings refused: {why}" for why, count in recording.rejected.items()]
-    if result.refused:
-        notes.append(
-            f"{len(result.refused)} actions of the time had nothing to act on; first: {result.refused[0]}"
-        )
-    return notes
-
-
 def _flag_table(result: Replayed) -> Table:
     table = Table("Channel", *(Column(flag.name.lower().replace("_", " "), justify="right") for flag in Flag))
     for channel, counts in sorted(result.flags.items()):
@@ -166,18 +176,6 @@ def _print_changes(before: Replayed, after: Replayed, zone: tzinfo, console: Con
         f"pages {sum(map(is_page, before.events))} -> {sum(map(is_page, after.events))}.",
         highlight=False,
     )
-
-
-def change_text(change: Change, zone: tzinfo) -> str:
-    """Write what becomes of an alarm under the other settings."""
-    name = (change.before or change.after).alarm  # type: ignore[union-attr]  # never both None
-    said = " -> ".join(_extent(episode, zone) for episode in (change.before, change.after) if episode)
-    return f"{change.what:9} {name}: {said}"
-
-
-def _extent(episode: Episode, zone: tzinfo) -> str:
-    end = "still standing" if episode.end_ms is None else moment(episode.end_ms, zone)
-    return f"{moment(episode.start_ms, zone)} to {end} ({episode.priority.word})"
 
 
 def _compare_with_the_past(result: Replayed, recording: Recording, console: Console) -> int:

@@ -3,6 +3,7 @@
 import argparse
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -10,15 +11,18 @@ from rich.console import Console
 from rich.table import Column, Table
 
 from daemon.errors import TuneError
-from daemon.incidents import accepted_incidents, beside, read_marks
+from daemon.incidents import accepted_incidents
+from daemon.rack_settings import Settings
 from daemon.replay_progress import INTERRUPTED, progress_bar, stoppable
+from daemon.report import Report, replayed_report
+from daemon.report_options import add_report_arguments, marks_of, write_reports
 from daemon.settings import load_settings
 from daemon.settings_file import read_values
 from daemon.sources_options import add_source_arguments, open_recording
 from daemon.sources_store import stored
 from daemon.tune_search import PRESENT, Search, choice_of
-from daemon.tune_space import Choice, Space, space_of
-from daemon.tune_words import reasons, trial_cells, trial_columns
+from daemon.tune_space import Choice, Space, settings_with, space_of
+from daemon.tune_words import choice_text, reasons, trial_cells, trial_columns
 from rules.trade_off import Recommendation, front, recommend
 
 MINUTE_MS = 60_000
@@ -57,20 +61,28 @@ def add_tune_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParse
     )
     parser.add_argument("--write", action="store_true", help="show the change to the settings file, and ask")
     parser.add_argument("--yes", action="store_true", help="with --write: do not ask")
+    add_report_arguments(parser)
     parser.set_defaults(command=tune_command)
 
 
 def tune_command(options: argparse.Namespace) -> int:
     """Search, show and recommend; return 0, 1 where nothing can be recommended, 130 where stopped."""
     console = Console()
-    search, found, whole = run_tune(options, console)
-    show(search, found, console)
-    if not whole:
-        console.print(f"PARTIAL: stopped after {len(search.trials)} trials; nothing is written.")
-        return INTERRUPTED
+    settings = load_settings(options.settings)
+    space = space_of(options.tries, options.around, settings)
+    if options.budget < 1:
+        raise TuneError(f"--budget {options.budget}: expected 1 or more")
+    with tempfile.TemporaryDirectory(prefix="bellwatch-tune-") as folder:
+        search, whole = _searched(options, settings, space, Path(folder), console)
+        found = _found(search, space, whole, options.page_within)
+        show(search, found, console)
+        if options.report is not None or options.png is not None:
+            report = _report(options, settings, search, found)
+            for path in write_reports(options, report):
+                console.print(f"Report: {path}", soft_wrap=True, highlight=False)
     if found.refusal:
         console.print(f"No recommendation: {found.refusal}.", soft_wrap=True, highlight=False)
-        return 1
+        return 1 if whole else INTERRUPTED
     for line in reasons(found, options.page_within):
         console.print(line, soft_wrap=True, highlight=False)
     if options.write:
@@ -78,23 +90,17 @@ def tune_command(options: argparse.Namespace) -> int:
     return 0
 
 
-def run_tune(options: argparse.Namespace, console: Console) -> tuple[Search, Recommendation, bool]:
-    """Load the record once, try the choices in all processes; return also whether nobody stopped it."""
-    settings = load_settings(options.settings)
-    space = space_of(options.tries, options.around, settings)
-    if options.budget < 1:
-        raise TuneError(f"--budget {options.budget}: expected 1 or more")
-    marks = read_marks(options.incidents or beside(options.source))
+def _searched(
+    options: argparse.Namespace, settings: Settings, space: Space, folder: Path, console: Console
+) -> tuple[Search, bool]:
+    """Load the record once and try the choices in all processes; say whether nobody stopped it."""
+    marks = marks_of(options)
     recording = open_recording(options, settings)
-    zone = ZoneInfo(settings.rack.time_zone)
-    with (
-        tempfile.TemporaryDirectory(prefix="bellwatch-tune-") as folder,
-        stoppable() as stop,
-        progress_bar(console, "trials") as bar,
-    ):
+    with stoppable() as stop, progress_bar(console, "trials") as bar:
         task = bar.add_task("Load", total=None)
-        store = stored(recording, Path(folder))
+        store = stored(recording, folder)
         bar.update(task, description="Try", total=min(space.size, options.budget) + 1)
+        zone = ZoneInfo(settings.rack.time_zone)
         search = Search(store, read_values(options.settings), accepted_incidents(marks), zone)
         whole = search.run(
             space,
@@ -102,46 +108,52 @@ def run_tune(options: argparse.Namespace, console: Console) -> tuple[Search, Rec
             stopped=stop,
             progress=lambda done: bar.update(task, completed=done),
         )
-    _refuse_unfit(search, space)
-    return (
-        search,
-        recommend(search.ranked(), search.trials[PRESENT], round(options.page_within * MINUTE_MS)),
-        whole,
-    )
+    return search, whole
 
 
-def _refuse_unfit(search: Search, space: Space) -> None:
-    if search.unfit and len(search.trials) <= 1:
-        raise TuneError(
-            f"not one of the settings would pass `bellwatch check`: {next(iter(search.unfit.values()))}"
-        )
+def _found(search: Search, space: Space, whole: bool, page_within_min: float) -> Recommendation:
     if PRESENT not in search.trials:
         raise TuneError(f"stopped before a single one of {space.size} choices was tried")
+    if search.unfit and len(search.trials) <= 1:
+        first = next(iter(search.unfit.values()))
+        raise TuneError(f"not one of the settings would pass `bellwatch check`: {first}")
+    found = recommend(search.ranked(), search.trials[PRESENT], round(page_within_min * MINUTE_MS))
+    if whole:
+        return found
+    return replace(found, refusal=f"PARTIAL: somebody stopped it after {len(search.trials)} trials")
+
+
+def _report(options: argparse.Namespace, settings: Settings, search: Search, found: Recommendation) -> Report:
+    """Draw the present settings and, beside them, those recommended."""
+    sides = [("present", settings)]
+    if not found.refusal:
+        chosen = settings_with(search.tables, choice_of(found.trial))
+        if isinstance(chosen, Settings):
+            sides.append(("tuned", chosen))
+    recording = search.store.recording()
+    report = replayed_report(recording, sides, marks_of(options), ZoneInfo(settings.rack.time_zone))
+    return replace(report, trials=tuple(search.ranked()), found=found, page_within_min=options.page_within)
 
 
 def show(search: Search, found: Recommendation, console: Console) -> None:
     """Print the trade-off front, the present settings and what could not be tried."""
-    columns = [Column(name, justify="right") for name in trial_columns()]
-    table = Table(*columns, Column("settings", overflow="fold"))
+    table = Table("No.", *(Column(name, justify="right") for name in trial_columns()))
     rows = front(search.ranked())
     rows += [trial for trial in (found.present, found.trial) if trial not in rows]
-    for trial in rows:
-        mark = "* " if trial is found.trial and not found.refusal else ""
-        table.add_row(*trial_cells(trial.score), mark + choice_text(choice_of(trial)))
+    lines = []
+    for number, trial in enumerate(rows, 1):
+        mark = f"{number}{'*' if trial is found.trial and not found.refusal else ''}"
+        table.add_row(mark, *trial_cells(trial.score))
+        lines.append(f"{mark:>4}  {choice_text(choice_of(trial))}")
     console.print(table)
+    for line in lines:
+        console.print(line, soft_wrap=True, highlight=False)
     console.print(
         f"{len(search.trials)} settings tried on {search.store.readings} readings.", highlight=False
     )
     if search.unfit:
         first = next(iter(search.unfit.values()))
         console.print(f"{len(search.unfit)} left out, since they would not pass: {first}", soft_wrap=True)
-
-
-def choice_text(choice: Choice) -> str:
-    """Write a choice for a table."""
-    if not choice:
-        return "as they are"
-    return ", ".join(f"{path.removeprefix('stages.')} = {value:g}" for path, value in choice)
 
 
 def _write(path: Path, choice: Choice, unasked: bool, console: Console) -> None:

@@ -1,9 +1,17 @@
 """Scores and recommendations in words, for the terminal and for the report."""
 
+from daemon.tune_space import Choice
 from rules.scoring import Score
 from rules.trade_off import Recommendation, late
 
 MINUTE_MS = 60_000
+
+
+def choice_text(choice: Choice) -> str:
+    """Write a choice for a table."""
+    if not choice:
+        return "as they are"
+    return ", ".join(f"{path.removeprefix('stages.')} = {value:g}" for path, value in choice)
 
 
 def trial_columns() -> list[str]:
@@ -44,5 +52,6 @@ def _said(who: str, score: Score, within_ms: int, within_min: float) -> str:
     return (
         f"{who} would have missed, or paged more than {within_min:g} min after they began, {too_late} of "
         f"{len(score.found)} incidents, with {score.per_week(score.pages):.1f} pages a week "
-        f"({score.per_week(score.night_pages):.1f} at night, {score.per_week(score.unwanted):.1f} for nothing)."
+        f"({score.per_week(score.night_pages):.1f} at night, "
+        f"{score.per_week(score.unwanted):.1f} for nothing)."
     )

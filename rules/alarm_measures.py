@@ -24,9 +24,9 @@ CHATTER_RAISED, CHATTER_WITHIN_MS = 3, 60_000
 WORST_OFFENDERS = 10
 
 REFERENCE = {
-    "per day": "about 144 acceptable, 288 at most",
-    "per hour": "about 6 acceptable, 12 at most",
-    "per 10 min": "about 1 acceptable, 2 at most",
+    "per day": "~144, at most ~288",
+    "per hour": "~6, at most ~12",
+    "per 10 min": "~1, at most ~2",
     "hours above 30": "under 1 %",
     "10 min above 10": "under 1 %",
     "most in 10 min": "10 or less",

@@ -45,6 +45,11 @@ class Change:
         return "vanishes" if self.after is None else "moves"
 
     @property
+    def alarm(self) -> str:
+        """Return which alarm it is about."""
+        return next(each.alarm for each in (self.before, self.after) if each is not None)
+
+    @property
     def start_ms(self) -> int:
         """Return when the earlier of the two was raised."""
         return min(episode.start_ms for episode in (self.before, self.after) if episode is not None)
@@ -86,7 +91,7 @@ def compare(before: Iterable[Episode], after: Iterable[Episode], until_ms: int) 
         if match is None or _extent(match) != _extent(episode):
             changes.append(Change(episode, match))
     changes += [Change(None, episode) for left in others.values() for episode in left]
-    return sorted(changes, key=lambda change: (change.start_ms, _name(change)))
+    return sorted(changes, key=lambda change: (change.start_ms, change.alarm))
 
 
 def _begun(event: AlarmEvent) -> Episode:
@@ -99,8 +104,3 @@ def _overlap(one: Episode, other: Episode, until_ms: int) -> bool:
 
 def _extent(episode: Episode) -> tuple[int, int | None, Priority]:
     return episode.start_ms, episode.end_ms, episode.priority
-
-
-def _name(change: Change) -> str:
-    either = change.before or change.after
-    return either.alarm if either else ""

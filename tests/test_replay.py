@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from daemon.cli import main
 from daemon.errors import SourceError
 from daemon.replay import FlagTally, replay
-from daemon.replay_command import event_line
+from daemon.replay_words import event_line
 from daemon.sources_journal import journal_recording
 from rules.readings import Action, Amendment, ChannelFlags, Outcome, Readings
 from tests.rigs.recorded_nights import events_at, live, simulated, write_settings
@@ -117,7 +117,7 @@ def _ms(text):
     return int(datetime.fromisoformat(text).timestamp() * 1000)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(data=st.data())
 def test_where_the_blocks_end_changes_nothing(nights, data):
     """A journal cut into blocks at forty places, actions in between: the same events and flag counts."""
@@ -245,7 +245,9 @@ def test_a_csv_of_another_logger_is_replayed(tmp_path, capsys):
     days = {datetime.fromtimestamp(event["at_ms"] / 1000, UTC).day for event in cold}
     # its README: cold water on 13 to 15 and 19 to 20 July is real; on 11 and 25 July the recorder is on deck
     assert {13, 14, 19, 20} <= days <= {11, 13, 14, 15, 19, 20, 25}
-    rows = [row for row in csv.DictReader(flags.read_text().splitlines()) if row["channel"] == "sea/conductivity"]
+    rows = [
+        row for row in csv.DictReader(flags.read_text().splitlines()) if row["channel"] == "sea/conductivity"
+    ]
     in_air = [row for row in rows if "gross_range" in row["tests"].split()]
     assert len(in_air) == 141  # its README: 141 rows are out of water
 

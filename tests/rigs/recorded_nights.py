@@ -14,7 +14,7 @@ from drivers.readings import Reading
 from simulator.rack import load_named, simulate
 
 DEMO_SETTINGS = Path(__file__).parents[2] / "daemon" / "demo_settings.toml"
-TURN_MS = 5_000
+TURN_MS = 15_000
 
 
 def readings_of(night):
