@@ -1,0 +1,335 @@
+"""What a Pi gets: the scripts, the service, the rule for serial adapters, the broker with its permissions."""
+
+import getpass
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from daemon.cli import main
+from tests.rigs.mosquitto import PATIENCE_S, Mosquitto
+from tests.rigs.simulator_process import wait_for
+
+ROOT = Path(__file__).parent.parent
+DEPLOY = ROOT / "deploy"
+SCRIPTS = [*sorted(DEPLOY.glob("*.sh")), ROOT / ".ci" / "run"]
+UNIT = (DEPLOY / "bellwatch.service").read_text()
+SH = shutil.which("dash") or "/bin/sh"
+
+
+def needs(program):
+    return pytest.mark.skipif(shutil.which(program) is None, reason=f"{program} is not installed")
+
+
+# --- Scripts ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("script", SCRIPTS, ids=lambda path: path.name)
+def test_a_script_is_plain_sh(script):
+    said = subprocess.run([SH, "-n", script], capture_output=True, text=True, check=False)
+    assert (said.returncode, said.stderr) == (0, "")
+
+
+@needs("shellcheck")
+@pytest.mark.parametrize("script", SCRIPTS, ids=lambda path: path.name)
+def test_shellcheck_finds_nothing(script):
+    command = ["shellcheck", "--shell=sh", "--external-sources", script]
+    said = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (said.returncode, said.stdout) == (0, "")
+
+
+class Checkout:
+    """A copy of the scripts, and a PATH on which only what a test puts there is found, beside the basics."""
+
+    BASICS = ("sh", "id", "cat", "cksum", "dirname", "grep", "mkdir", "rm", "sleep", "tail", "tr", "chmod")
+
+    def __init__(self, folder):
+        self.folder = folder / "check out"  # a space, as in real folders
+        self.programs = folder / "bin"
+        self.programs.mkdir()
+        shutil.copytree(DEPLOY, self.folder / "deploy")
+        (self.folder / "pyproject.toml").write_text("[project]\n")
+        for name in self.BASICS:
+            (self.programs / name).symlink_to(shutil.which(name))
+
+    def put(self, name, body):
+        path = self.programs / name
+        path.unlink(missing_ok=True)
+        path.write_text(f"#!/bin/sh\n{body}\n")
+        path.chmod(0o755)
+
+    def run(self, *command, **options):
+        return subprocess.run(
+            [SH, *command], cwd="/", env={"PATH": str(self.programs)}, timeout=PATIENCE_S,
+            capture_output=True, text=True, check=False, **options,
+        )  # fmt: skip
+
+    def sourcing(self, lines):
+        """A script that goes on where try.sh and test.sh begin."""
+        return f'set -eu\nroot="{self.folder}"\n. "$root/deploy/setup.sh"\n{lines}\n'
+
+
+@pytest.fixture
+def checkout(tmp_path):
+    return Checkout(tmp_path)
+
+
+OLD_PYTHON = 'case "$1" in -V) echo "Python 3.9.2" ;; *) exit 1 ;; esac'
+WITHOUT_ENSUREPIP = 'case "$2" in *ensurepip*) exit 1 ;; *) exit 0 ;; esac'
+NOT_ROOT = "echo 1000"
+
+
+@pytest.mark.parametrize(
+    ("python", "says"),
+    [
+        (None, ["Python 3.11 or newer is needed; on PATH there is no python3", "apt install python3"]),
+        (OLD_PYTHON, ["Python 3.11 or newer is needed; on PATH there is Python 3.9.2"]),
+        (WITHOUT_ENSUREPIP, ["ensurepip is missing", "apt install python3-venv"]),
+    ],
+)
+@pytest.mark.parametrize("script", ["try.sh", "test.sh"])
+def test_without_a_fitting_python_and_without_root_it_says_what_to_ask_for(checkout, script, python, says):
+    checkout.put("id", NOT_ROOT)
+    if python is not None:
+        checkout.put("python3", python)
+    run = checkout.run(checkout.folder / "deploy" / script)
+    assert run.returncode == 1
+    assert [words for words in says if words not in run.stderr] == []
+    assert not (checkout.folder / ".bellwatch" / "tmp").exists()
+
+
+def test_the_newest_fitting_python_is_taken(checkout):
+    for name in ("python3", "python3.11", "python3.12"):
+        checkout.put(name, "exit 0")
+    checkout.put("python3.13", OLD_PYTHON)
+    found = checkout.run("-c", checkout.sourcing("find_python complete"))
+    assert found.stdout.strip() == str(checkout.programs / "python3.12")
+
+
+def test_a_service_that_apt_would_start_is_kept_down_only_meanwhile(checkout, tmp_path):
+    policy = tmp_path / "policy-rc.d"
+    keep = f'policy="{policy}"; keep_services_down; "$policy" && exit 9 || echo $?; let_services_be'
+    assert checkout.run("-c", checkout.sourcing(keep)).stdout == "101\n"
+    assert not policy.exists()
+    policy.write_text("#!/bin/sh\nexit 101\n")
+    policy.chmod(0o755)
+    assert checkout.run("-c", checkout.sourcing(keep)).stdout == "101\n"
+    assert policy.exists(), "it was there before us"
+
+
+def test_an_interruption_takes_back_what_is_only_for_the_set_up(checkout, tmp_path):
+    policy, begun = tmp_path / "policy-rc.d", tmp_path / "begun"
+    lines = f'policy="{policy}"; begin; keep_services_down; : >"{begun}"; sleep 600'
+    process = subprocess.Popen(
+        [SH, "-c", checkout.sourcing(lines)], env={"PATH": str(checkout.programs)}, text=True,
+        stderr=subprocess.PIPE, start_new_session=True,
+    )  # fmt: skip
+    wait_for(begun.exists)
+    assert policy.exists()
+    os.killpg(process.pid, signal.SIGINT)
+    _, said = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 130
+    assert "interrupted; nothing is left running" in said
+    assert not policy.exists()
+    assert not (checkout.folder / ".bellwatch" / "tmp").exists()
+    with pytest.raises(ProcessLookupError):
+        os.killpg(process.pid, 0)
+
+
+def test_a_trial_run_of_the_install_changes_nothing_and_an_unknown_option_is_refused():
+    run = subprocess.run(
+        [SH, DEPLOY / "install.sh", "--dry-run"], capture_output=True, text=True, check=False
+    )
+    assert (run.returncode, run.stderr) == (0, "")
+    lines = run.stdout.splitlines()
+    assert [line for line in lines if not line.startswith("bellwatch: would ")] == []
+    assert any("python" in line.lower() for line in lines)
+    refused = subprocess.run(
+        [SH, DEPLOY / "install.sh", "--dry"], capture_output=True, text=True, check=False
+    )
+    assert refused.returncode == 1
+    assert "--dry: not an option; --dry-run or --no-broker" in refused.stderr
+
+
+# --- The service ------------------------------------------------------------------------------------
+
+
+@needs("systemd-analyze")
+@pytest.mark.parametrize("name", ["bellwatch.service", "bellwatch-oncall.service"])
+def test_systemd_takes_the_unit_and_finds_it_well_closed(tmp_path, name):
+    unit = tmp_path / name
+    text = (DEPLOY / name).read_text()
+    unit.write_text(text.replace("/opt/bellwatch/bin/bellwatch", sys.executable))
+    verified = subprocess.run(
+        ["systemd-analyze", "verify", unit], capture_output=True, text=True, check=False
+    )
+    assert [line for line in verified.stderr.splitlines() if name in line] == []
+    assert verified.returncode == 0
+    # its scale goes from 0 (closed) to 100; a unit without any of this has 96
+    command = ["systemd-analyze", "security", "--offline=true", "--threshold=30", unit]
+    secured = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert secured.returncode == 0, secured.stdout[-500:]
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "Type=notify",
+        "NotifyAccess=main",
+        "StartLimitIntervalSec=0",
+        "Restart=always",
+        "RestartSec=5",
+        "WatchdogSec=60",
+        "User=bellwatch",
+        "SupplementaryGroups=dialout",
+        "StateDirectory=bellwatch",
+        "DevicePolicy=closed",
+        "DeviceAllow=char-ttyUSB rw",
+    ],
+)
+def test_the_unit_says(line):
+    assert line in UNIT.splitlines()
+
+
+def test_the_unit_waits_neither_for_the_clock_nor_for_the_network():
+    orders = re.findall(r"^(?:After|Wants|Requires)=(.*)$", UNIT, re.MULTILINE)
+    assert orders
+    assert [unit for unit in " ".join(orders).split() if re.search("time-sync|time-wait|online", unit)] == []
+
+
+def test_the_unit_starts_a_command_that_exists(capsys):
+    command = re.search(r"^ExecStart=\S+/bellwatch (.*)$", UNIT, re.MULTILINE)[1].split()
+    with pytest.raises(SystemExit) as ended:
+        main([*command, "--help"])
+    assert ended.value.code == 0
+    assert "--settings" in capsys.readouterr().out
+
+
+def test_udev_takes_the_rule():
+    rules = DEPLOY / "99-bellwatch-serial.rules"
+    lines = [line for line in rules.read_text().splitlines() if line and not line.startswith("#")]
+    assert [line for line in lines if 'GROUP="dialout"' not in line] == []
+    verify = ["udevadm", "verify", rules]
+    known = shutil.which("udevadm") and subprocess.run(
+        ["udevadm", "verify", "--help"], capture_output=True, check=False
+    )
+    if not known or known.returncode:
+        pytest.skip("no udevadm that verifies rules (systemd 254 or newer)")
+    verified = subprocess.run(verify, capture_output=True, text=True, check=False)
+    assert verified.returncode == 0, verified.stderr
+
+
+# --- The broker -------------------------------------------------------------------------------------
+
+PEOPLE = {"bellwatch": "a", "probes": "b", "oncall": "c", "screen": "d"}
+RACK = "bellwatch/north-rack"
+
+
+@pytest.fixture(scope="module")
+def broker(tmp_path_factory):
+    """A mosquitto with the configuration of deploy/, its paths and port changed and nothing else."""
+    folder = tmp_path_factory.mktemp("broker")
+    with_people = Mosquitto(folder, users=PEOPLE, acl=(DEPLOY / "mosquitto.acl").read_text())
+    conf = folder / "mosquitto.conf"
+    passwords = re.search("^password_file (.*)$", conf.read_text(), re.MULTILINE)[1]
+    text = (DEPLOY / "mosquitto.conf").read_text()
+    for old, new in (
+        ("/etc/mosquitto/bellwatch.passwd", passwords),
+        ("/etc/mosquitto/bellwatch.acl", str(folder / "acl")),
+        ("listener 1883 127.0.0.1", f"user {getpass.getuser()}\nlistener {with_people.port} 127.0.0.1"),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    conf.write_text(text)
+    with with_people:
+        yield with_people
+
+
+def client_of(broker, user, password):
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+    if user:
+        client.username_pw_set(user, password)
+    client.connect("127.0.0.1", broker.port)
+    return client
+
+
+def reason_of(broker, user, callback, act):
+    """Do something as a user; return the reason code of the broker's answer as text."""
+    reasons = []
+    client = client_of(broker, user, PEOPLE[user])
+    setattr(client, callback, lambda *arguments: reasons.append(arguments[3]))
+    client.on_connect = lambda *_: act(client)
+    client.loop_start()
+    try:
+        wait_for(lambda: reasons)
+    finally:
+        client.disconnect()
+        client.loop_stop()
+    return str(reasons[0][0] if isinstance(reasons[0], list) else reasons[0])
+
+
+@needs("mosquitto")
+@pytest.mark.parametrize(
+    ("user", "topic", "allowed"),
+    [
+        ("bellwatch", f"{RACK}/event", True),
+        ("bellwatch", f"{RACK}/alarm/k1/temperature/high", True),
+        ("bellwatch", f"{RACK}/notice", True),
+        ("bellwatch", f"{RACK}/watch", True),
+        ("bellwatch", f"{RACK}/heartbeat", True),
+        ("bellwatch", f"{RACK}/answer", True),
+        ("bellwatch", f"{RACK}/answer/desk", True),
+        ("bellwatch", f"{RACK}/command", False),
+        ("probes", "nursery/tray-1", True),
+        ("probes", f"{RACK}/event", False),
+        ("oncall", f"{RACK}/command", True),
+        ("oncall", f"{RACK}/event", False),
+        ("screen", f"{RACK}/command", False),
+        ("screen", f"{RACK}/event", False),
+        ("screen", "nursery/tray-1", False),
+    ],
+)
+def test_who_may_say_what(broker, user, topic, allowed):
+    reason = reason_of(broker, user, "on_publish", lambda client: client.publish(topic, "x", qos=1))
+    assert reason in ({"Success", "No matching subscribers"} if allowed else {"Not authorized"})
+
+
+@needs("mosquitto")
+def test_nobody_comes_in_without_a_password(broker):
+    reasons = []
+    client = client_of(broker, "", "")
+    client.on_connect = lambda *arguments: reasons.append(str(arguments[3]))
+    client.loop_start()
+    try:
+        wait_for(lambda: reasons)
+    finally:
+        client.loop_stop()
+    assert reasons[0] == "Not authorized"
+
+
+@needs("mosquitto")
+def test_a_screen_hears_what_the_daemon_says_and_no_command(broker):
+    heard = []
+    screen = client_of(broker, "screen", PEOPLE["screen"])
+    screen.on_message = lambda _client, _data, message: heard.append(message.topic)
+    screen.on_connect = lambda *_: screen.subscribe("bellwatch/#", qos=1)
+    subscribed = []
+    screen.on_subscribe = lambda *_: subscribed.append(True)
+    screen.loop_start()
+    try:
+        wait_for(lambda: subscribed)
+        for user, topic in (("oncall", "command"), ("bellwatch", "answer"), ("bellwatch", "event")):
+            publish = f"{RACK}/{topic}"
+            reason_of(broker, user, "on_publish", lambda client, to=publish: client.publish(to, "x", qos=1))
+        wait_for(lambda: f"{RACK}/event" in heard)
+    finally:
+        screen.disconnect()
+        screen.loop_stop()
+    assert heard == [f"{RACK}/event"]
