@@ -11,10 +11,13 @@ from pathlib import Path
 
 from rich.console import Console
 
+from daemon.backup import add_backup_parser
 from daemon.care_commands import add_care_parsers
 from daemon.check import check_command
 from daemon.demo import demo_command
 from daemon.errors import BellwatchError
+from daemon.export import add_export_parser
+from daemon.import_readings import add_import_parser
 from daemon.incidents_command import add_incidents_parser
 from daemon.logs import set_up_logs
 from daemon.oncall_command import add_oncall
@@ -84,6 +87,9 @@ def _parser() -> argparse.ArgumentParser:
     demo = commands.add_parser("demo", help="a night of an invented rack in fast motion")
     demo.set_defaults(command=_demo)
     add_replay_parser(commands)
+    add_export_parser(commands, _usual_settings())
+    add_import_parser(commands)
+    add_backup_parser(commands, _usual_settings())
     add_incidents_parser(commands)
     add_tune_parser(commands)
     for command in (run, status, *people):

@@ -5,8 +5,8 @@ BellwatchError
 ├── DemoError        the demonstration could not be set up
 ├── JournalError     the journal's file cannot be used
 │   └── DamagedJournalError  ... because it is broken
-├── MissingExtraError  a library that an optional part needs is not installed
 ├── OnCallError      the on-call process cannot do what was asked of it
+├── MissingExtraError  a library that an optional part needs is not installed
 ├── RequestError     the daemon did not do what another process asked of it
 ├── SettingsError    the settings file cannot be used; carries every Problem in it
 ├── SourceError      what a replay was to read cannot be read
@@ -50,16 +50,16 @@ class JournalError(BellwatchError):
     """The journal's file cannot be used."""
 
 
+class DamagedJournalError(JournalError):
+    """The journal's file is broken: it can be set aside, and what is readable of it saved."""
+
+
 class CommandError(BellwatchError):
     """A command through the broker is refused at the door; nothing was done."""
 
 
 class OnCallError(BellwatchError):
     """The on-call process cannot do what was asked of it."""
-
-
-class DamagedJournalError(JournalError):
-    """The journal's file is broken: it can be set aside, and what is readable of it saved."""
 
 
 class MissingExtraError(BellwatchError):

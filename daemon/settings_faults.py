@@ -13,7 +13,6 @@ from daemon import measurement_settings as measurement
 from daemon import rack_settings as rack
 from daemon import stage_settings as stage
 from daemon.command_settings import CommandSettings
-from daemon.command_settings import CommandSettings
 from daemon.errors import Problem
 from daemon.settings_types import PATTERNS_IN_WORDS, Table
 from daemon.settings_words import one_of, quoted, shown, where
@@ -27,7 +26,6 @@ _TABLES: dict[Keys, type[Table]] = {
     ("journal",): rack.JournalSettings,
     ("mirror",): rack.MirrorSettings,
     ("broker",): rack.BrokerSettings,
-    ("commands",): CommandSettings,
     ("commands",): CommandSettings,
     ("buses", "*", "<modbus-rtu>"): rack.ModbusBus,
     ("buses", "*", "<mqtt>"): rack.MqttBus,

@@ -51,6 +51,6 @@ Switch = Annotated[bool, Strict()]
 # The shortest duration is for tests and demonstrations; the longest, a day.
 Seconds = Annotated[Number, Field(ge=0.05, le=86_400)]
 Delay = Annotated[Number, Field(ge=0, le=86_400)]
+Days = Annotated[Number, Field(gt=0, le=3_650)]
 TcpPort = Annotated[Whole, Field(ge=1, le=65_535)]
 FilePath = Annotated[Path, BeforeValidator(_a_path), Field(json_schema_extra={"minLength": 1})]
-Days = Annotated[Number, Field(gt=0, le=3_650)]

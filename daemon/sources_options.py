@@ -27,7 +27,17 @@ def add_source_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="take off what probes fouled and drifted between the calibrations in it; needs --settings",
     )
-    table = parser.add_argument_group("where SOURCE is a CSV of another logger")
+    add_csv_arguments(parser)
+    influx = parser.add_argument_group("where SOURCE is an InfluxDB")
+    influx.add_argument("--bucket", help="the bucket that the readings are in")
+    influx.add_argument("--org", default="", help="the organisation")
+    influx.add_argument("--token-file", type=Path, help="file that holds the token alone")
+    influx.add_argument("--since", default="-365d", help="start, as RFC 3339 or -30d (default: %(default)s)")
+
+
+def add_csv_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options that describe the CSV of another logger."""
+    table = parser.add_argument_group("for a CSV of another logger")
     table.add_argument("--time-column", default="time", help="its column of times (default: %(default)s)")
     table.add_argument(
         "--column",
@@ -39,11 +49,13 @@ def add_source_arguments(parser: argparse.ArgumentParser) -> None:
     table.add_argument("--zone", help="time zone of times without an offset (IANA name)")
     table.add_argument("--delimiter", default=",", help="what stands between cells (default: %(default)s)")
     table.add_argument("--decimal", default=".", help="decimal mark (default: %(default)s)")
-    influx = parser.add_argument_group("where SOURCE is an InfluxDB")
-    influx.add_argument("--bucket", help="the bucket that the readings are in")
-    influx.add_argument("--org", default="", help="the organisation")
-    influx.add_argument("--token-file", type=Path, help="file that holds the token alone")
-    influx.add_argument("--since", default="-365d", help="start, as RFC 3339 or -30d (default: %(default)s)")
+
+
+def csv_layout(options: argparse.Namespace) -> CsvLayout:
+    """Return how to read the CSV that the options describe."""
+    return CsvLayout(
+        options.time_column, options.column, _zone(options.zone), options.delimiter, options.decimal
+    )
 
 
 def open_recording(options: argparse.Namespace, settings: Settings | None) -> Recording:
@@ -63,10 +75,7 @@ def open_recording(options: argparse.Namespace, settings: Settings | None) -> Re
         raise SourceError(f"{source}: only a journal knows the settings of the time; add --settings FILE")
     if source.startswith(("http://", "https://")):
         return _influx(options, settings)
-    layout = CsvLayout(
-        options.time_column, options.column, _zone(options.zone), options.delimiter, options.decimal
-    )
-    return csv_recording(Path(source), layout, settings)
+    return csv_recording(Path(source), csv_layout(options), settings)
 
 
 def _without_drift(recording: Recording, path: Path, settings: Settings | None) -> Recording:
