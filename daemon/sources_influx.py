@@ -75,6 +75,6 @@ def _series(query: InfluxQuery, rack: str) -> dict[SourceKey, tuple[list[int], l
                 times.append(round(record.get_time().timestamp() * 1000))
                 values.append(float(record.get_value()))
         except (ApiException, HTTPError, KeyError, TypeError) as error:
-            reason = " ".join(str(error).split())[:200]
+            reason = " ".join(str(getattr(error, "message", None) or error).split())[:200]
             raise SourceError(f"{query.url}: the server did not give the readings: {reason}") from error
     return series
