@@ -217,13 +217,14 @@ class _Judgement:
         return self.course.level + self.course.rate_per_hour * (self.tolerance.lead_time_ms / MS_PER_HOUR)
 
     def _sure(self, beyond: NDArray[np.bool_], bound: float | Array, above: bool) -> NDArray[np.bool_]:
-        """Keep those forecasts that the flatter half of the trend would reach too."""
+        """Keep those forecasts of what is not past yet that the flatter half of the trend would reach too."""
         index = np.flatnonzero(beyond)
         lead_h = self.tolerance.lead_time_ms / MS_PER_HOUR
-        reached = self.course.level[index] + self.course.steady_rate(index) * lead_h
+        level = self.course.level[index]
+        reached = level + self.course.steady_rate(index) * lead_h
         limit = bound if isinstance(bound, float) else bound[index]
         sure = np.zeros_like(beyond)
-        sure[index] = reached > limit if above else reached < limit
+        sure[index] = (level <= limit) & (reached > limit) if above else (level >= limit) & (reached < limit)
         return sure
 
     def _evidence(self, basis: Basis, compared: Array, turn: Turn, limit: float) -> Evidence:

@@ -1,8 +1,10 @@
 """How long alarms wait, once what explained them is over, before one of them comes forward.
 
 What shares a cause is not over at one moment: the probes of a bus answer again one after the other, the
-slowest after some minutes, and vessels recover at their own pace. (Project judgement: with one minute
-for all, each of five simulated power dips paged once more for the last tray to cool.)
+slowest after some minutes, and vessels recover at their own pace; a rate over the last hour tells half
+an hour late that a change is over. (Project judgement: with one minute for all, each of five simulated
+power dips paged once more for the last tray to cool; with a quarter of an hour, each of three nights
+without mains.)
 """
 
 from collections.abc import Mapping
@@ -13,7 +15,7 @@ Patience = Mapping[Priority, int]
 """Milliseconds by the priority of the alarm that waits."""
 
 AT_ONCE: Patience = dict.fromkeys(Priority, 0)
-LAST_BACK: Patience = dict.fromkeys(Priority, 900_000) | {Priority.CRITICAL: 180_000}
+LAST_BACK: Patience = dict.fromkeys(Priority, 1_800_000) | {Priority.CRITICAL: 180_000}
 
 
 def patience(begins: bool, stands: bool) -> Patience:
