@@ -126,7 +126,9 @@ def test_a_service_that_apt_would_start_is_kept_down_only_meanwhile(checkout, tm
 
 def test_an_interruption_takes_back_what_is_only_for_the_set_up(checkout, tmp_path):
     policy, begun = tmp_path / "policy-rc.d", tmp_path / "begun"
-    lines = f'policy="{policy}"; begin; keep_services_down; : >"{begun}"; sleep 600'
+    # the child itself says that it runs: a signal between fork and exec would be lost
+    child = f"sh -c ': >\"{begun}\"; exec sleep 600'"
+    lines = f'policy="{policy}"; begin; keep_services_down; {child}'
     process = subprocess.Popen(
         [SH, "-c", checkout.sourcing(lines)], env={"PATH": str(checkout.programs)}, text=True,
         stderr=subprocess.PIPE, start_new_session=True,
