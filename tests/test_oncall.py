@@ -61,7 +61,8 @@ def test_an_alarm_is_one_text_message_and_stops_once_somebody_has_seen_it(tmp_pa
         first, second = phones.texts("ada-1")[:2]
         assert first.startswith("CRITICAL north k1: temperature high 19.24 C (limit 19.00), +0.6/h, since ")
         assert "Mains off before wet work" in first
-        assert (first[-4:], second[-4:]) == ("#1.1", "#1.2")
+        assert (first[-4:-1], second[-4:-1]) == ("#1.", "#1.")
+        assert first[-4:] < second[-4:]
         assert fits(first)
         answer = team.asks("ack", "#1.2", "--who", "ada")
         assert (answer.returncode, answer.stdout) == (0, "1: seen by ada\n"), answer.stderr
@@ -84,7 +85,7 @@ def test_who_does_not_answer_is_followed_by_the_next_person(tmp_path, broker, ph
         connected(team)
         rack.alarm()
         phones.wait_for(lambda: phones.texts("bo-1"), "the hand-over")
-        assert len(phones.texts("ada-1")) >= 2
+        assert phones.taken[0][0] == "ada-1"
         assert " #1." in phones.texts("bo-1")[0]
 
 
@@ -160,37 +161,48 @@ def test_a_rack_that_dies_is_paged_and_its_return_is_told(tmp_path, broker, phon
         connected(team)
         rack.beat()
         rack.die()
-        phones.wait_for(phones.texts, "the page")
-        assert phones.texts()[0].startswith("CRITICAL north: rack silent, its water is not watched, since ")
+        silent = "north: rack silent, its water is not watched"
+        phones.wait_for(lambda: said(phones, f"CRITICAL {silent}, since "), "the page")
         rack.connect()
         rack.beat()
-        phones.wait_for(lambda: len(phones.texts()) == 2, "word of the return")
-        assert phones.texts()[1].startswith("OVER north: rack silent")
+        phones.wait_for(lambda: said(phones, f"OVER {silent}"), "word of the return")
 
 
-def test_a_rack_that_falls_silent_without_a_word_or_was_never_heard_is_paged(tmp_path, broker, phones):
-    settings = write_oncall(
-        tmp_path, broker.port, phones.port, heartbeats_missed=2, oncall='racks = ["north", "south"]'
-    )
+def said(phones, start):
+    """Whether a message that starts so has come."""
+    return any(text.startswith(start) for text in phones.texts())
+
+
+def test_a_rack_that_falls_silent_without_a_word_is_paged(tmp_path, broker, phones):
+    settings = write_oncall(tmp_path, broker.port, phones.port, heartbeats_missed=2)
     with RackVoice(broker.port) as rack, OnCallRun(settings) as team:
         connected(team)
         rack.beat()
-        phones.wait_for(lambda: len(phones.texts()) == 2, "two pages")
-        assert {text.split(":")[0] for text in phones.texts()} == {"CRITICAL north", "CRITICAL south"}
+        phones.wait_for(lambda: said(phones, "CRITICAL north: rack silent"), "the page")
 
 
-def test_a_rack_that_was_stopped_on_purpose_wakes_nobody_and_a_lost_broker_does(tmp_path, broker, phones):
-    settings = write_oncall(tmp_path, broker.port, phones.port, heartbeats_missed=2, broker_after_s=1.2)
-    with RackVoice(broker.port) as rack, OnCallRun(settings) as team:
-        connected(team)
-        rack.beat()
+def test_a_rack_that_was_stopped_on_purpose_wakes_nobody_and_one_that_was_never_heard_does(
+    tmp_path, broker, phones
+):
+    """The time without a heartbeat is longer for the one that was stopped."""
+    both = 'racks = ["north", "south"]'
+    settings = write_oncall(tmp_path, broker.port, phones.port, heartbeats_missed=10, oncall=both)
+    with RackVoice(broker.port) as rack:
         rack.stop_on_purpose()
+        with OnCallRun(settings) as team:
+            connected(team)
+            phones.wait_for(phones.texts, "the page")
+            assert [text.split(":")[0] for text in phones.texts()] == ["CRITICAL south"]
+
+
+def test_a_broker_that_cannot_be_reached_is_paged_and_its_return_is_told(tmp_path, broker, phones):
+    settings = write_oncall(tmp_path, broker.port, phones.port, broker_after_s=1)
+    with OnCallRun(settings) as team:
+        connected(team)
         broker.kill()
-        phones.wait_for(phones.texts, "the page")
+        phones.wait_for(lambda: said(phones, "CRITICAL broker: broker not reached, no rack can"), "the page")
         broker.start()
-        phones.wait_for(lambda: len(phones.texts()) == 2, "word of the return")
-    assert phones.texts()[0].startswith("CRITICAL broker: broker not reached, no rack can be heard, since ")
-    assert phones.texts()[1].startswith("OVER broker")
+        phones.wait_for(lambda: said(phones, "OVER broker"), "word of the return")
 
 
 def test_killed_at_random_it_pages_for_every_alarm_and_repeats_carry_the_same_id(tmp_path, broker, phones):
