@@ -38,9 +38,11 @@ check() {
 check ruff check .
 check ruff format --check .
 check mypy
+# Two processes, a file's tests in one of them, unless the arguments say otherwise.
+set -- -q -n 2 --dist loadfile "$@"
 say pytest "$@"
 status=0
-"$venv/bin/python" -m pytest -q "$@" || status=$?
+"$venv/bin/python" -m pytest "$@" || status=$?
 if [ -n "$faults" ]; then
     say "the tests' result stands above; but not clean:$faults"
     [ "$status" -ne 0 ] || status=1

@@ -1,7 +1,12 @@
 """What holds for every test."""
 
+import hypothesis
 import pytest
 import structlog
+
+# How long an example takes says something of the machine and what else it does, not of the code.
+hypothesis.settings.register_profile("patient", deadline=None)
+hypothesis.settings.load_profile("patient")
 
 
 @pytest.fixture(autouse=True)
