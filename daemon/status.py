@@ -2,6 +2,7 @@
 
 import math
 from collections import defaultdict
+from dataclasses import replace
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
@@ -10,7 +11,9 @@ from rich.table import Table
 from rich.text import Text
 
 from daemon.care_words import accuracies, care_lines
+from daemon.dating import Dating, dating_of
 from daemon.fold import engine_of
+from daemon.health_lines import clock_lines, journal_lines, mirror_lines
 from daemon.journal import Journal
 from daemon.rack_settings import Settings
 from daemon.wording import SHAPES, amount, clock_time, label, number, plus_minus
@@ -40,14 +43,18 @@ def status_command(settings: Settings, console: Console, now_ms: int) -> int:
             console.print("The journal is empty: `bellwatch run` has not taken in anything yet.")
             return 0
         zone = ZoneInfo(settings.rack.time_zone)
-        show_rack(engine, settings, console, zone)
-        _show_health(journal, console, now_ms, zone)
+        dating = dating_of(journal)
+        show_rack(engine, settings, console, zone, dating)
+        _show_health(journal, console, now_ms, zone, dating)
+        _show_lines([*clock_lines(dating), *journal_lines(journal)], console)
+        if settings.mirror is not None:
+            _show_lines(mirror_lines(journal, zone), console)
     finally:
         journal.close()
     return 0
 
 
-def show_rack(engine: Engine, settings: Settings, console: Console, zone: ZoneInfo) -> None:
+def show_rack(engine: Engine, settings: Settings, console: Console, zone: ZoneInfo, dating: Dating) -> None:
     """Print the alarms that stand, then a row for each vessel."""
     alarms = sorted(
         engine.alarms(), key=lambda alarm: (alarm.keeper is not None, -alarm.priority, alarm.since_ms)
@@ -55,9 +62,10 @@ def show_rack(engine: Engine, settings: Settings, console: Console, zone: ZoneIn
     if all(alarm.keeper for alarm in alarms):
         console.print(Text("● No alarm stands.", style="green"))
     for alarm in alarms:
-        console.print(_alarm_line(alarm, zone), soft_wrap=True)
+        dated = replace(alarm, since_ms=dating.utc_ms(alarm.since_ms))
+        console.print(_alarm_line(dated, zone), soft_wrap=True)
     for target, until_ms in engine.maintenance().items():
-        console.print(f"  {target} is under maintenance until {clock_time(until_ms, zone)}")
+        console.print(f"  {target} is under maintenance until {clock_time(dating.utc_ms(until_ms), zone)}")
     console.print(_vessel_table(engine, settings, {alarm.name: alarm for alarm in alarms}))
     for line in care_lines(engine, zone):
         console.print(Text(f"▲ {line}", style=STYLES[Priority.MEDIUM]), soft_wrap=True)
@@ -137,8 +145,13 @@ def _doubt(flag: int) -> str:
     return {Flag.SUSPECT: " (suspect)", Flag.FAIL: " (not believed)"}.get(Flag(flag), "")
 
 
-def _show_health(journal: Journal, console: Console, now_ms: int, zone: ZoneInfo) -> None:
-    newest_ms = journal.clock_ms()
+def _show_lines(lines: list[str], console: Console) -> None:
+    for line in lines:
+        console.print(line, soft_wrap=True, highlight=False)
+
+
+def _show_health(journal: Journal, console: Console, now_ms: int, zone: ZoneInfo, dating: Dating) -> None:
+    newest_ms = dating.utc_ms(journal.clock_ms())
     age_s = max(now_ms - newest_ms, 0) / 1000
     when = f"{datetime.fromtimestamp(newest_ms / 1000, UTC).astimezone(zone):%Y-%m-%d %H:%M:%S}"
     console.print(f"Last entry {when} ({age_s:.0f} s ago).")
