@@ -86,17 +86,22 @@ class Demo:
         except subprocess.TimeoutExpired:
             self.end_by_force()
             raise AssertionError(f"it does not end:\n{self.output}") from None
-        self._reader.join(ENDS_WITHIN_S)
-        self.process.stdout.close()
+        self._close()
         assert self.children() == []
         assert list(self.folder.iterdir()) == []
         return status
 
     def end_by_force(self):
-        for pid in [self.process.pid, *self.children()]:
+        self.process.kill()
+        for pid in self.children():
             with contextlib.suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
         self.process.wait(ENDS_WITHIN_S)
+        self._close()
+
+    def _close(self):
+        self._reader.join(ENDS_WITHIN_S)
+        self.process.stdout.close()
 
 
 @contextlib.contextmanager
@@ -105,8 +110,7 @@ def demo(folder, *command):
     try:
         yield running
     finally:
-        if running.process.poll() is None:
-            running.end_by_force()
+        running.end_by_force()
 
 
 @pytest.fixture(scope="module")
