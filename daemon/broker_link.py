@@ -9,6 +9,7 @@ import sys
 from contextlib import suppress
 from pathlib import Path
 from socket import SHUT_RDWR
+from socket import socket as Socket  # noqa: N812 - a class with a small letter
 
 import paho.mqtt.client as mqtt
 import structlog
@@ -131,7 +132,7 @@ class BrokerLink:
     def break_off(self) -> None:
         """Leave without a word, so that the broker says "gone" for us (the last will)."""
         socket = self._client.socket()
-        if socket is not None:
+        if isinstance(socket, Socket):  # TLS sockets are sockets too
             with suppress(OSError):  # it is gone already
                 # Before the loop stops: with messages under way it would wait for a broker that hangs.
                 socket.shutdown(SHUT_RDWR)

@@ -21,7 +21,6 @@ from rules.silence import Places, Silence, SourceState
 from rules.specific_conductance import Compensation
 from rules.watch_list import WatchList
 
-
 _LARGEST_UINT16 = np.iinfo(np.uint16).max
 """Up to here numpy sorts by digits, several times as fast."""
 

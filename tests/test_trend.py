@@ -47,7 +47,7 @@ def test_one_outlier_changes_no_rate_on_steady_water(at):
 
 def test_a_plain_difference_would_have_been_fooled():
     """Shows that the test above can fail: the slope of the raw readings does not stand an outlier."""
-    time_ms, value = line(0.0)
+    _, value = line(0.0)
     value[100] += 100.0
     raw = (value[60:] - value[:-60]) / (HALF_HOUR / 3_600_000)
     assert np.max(np.abs(raw)) > 100
