@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 
-from daemon.errors import SourceError
+from daemon.errors import MissingExtraError, SourceError
 from daemon.incidents import Mark, beside, read_marks
 from daemon.report import Report, Wanted
 from daemon.report_html import write_html
@@ -50,8 +50,10 @@ def write_reports(options: argparse.Namespace, report: Report) -> Sequence[Path]
     if options.png is not None:
         try:  # an extra, and slow to load: only where it is wanted
             from daemon.report_png import write_png  # noqa: PLC0415
-        except ImportError:
-            raise SourceError("a picture needs matplotlib: install bellwatch[report]") from None
+        except ImportError as error:
+            raise MissingExtraError(
+                f"a picture needs {error.name}: pip install 'bellwatch[report]'"
+            ) from error
         write_png(options.png, report)
     return [path for path in (options.report, options.png) if path is not None]
 

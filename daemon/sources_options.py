@@ -1,14 +1,18 @@
 """The arguments that say what to replay from, the same for every command that does."""
 
 import argparse
+from collections.abc import Iterator
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from daemon.drift_correction import calibrations_at, drift_corrected
-from daemon.errors import SourceError
+from daemon.errors import MissingExtraError, SourceError
+from daemon.export_csv import csv_rows, is_export
+from daemon.export_rows import Row
 from daemon.rack_settings import Settings
 from daemon.sources import Recording
 from daemon.sources_csv import CsvLayout, csv_recording
+from daemon.sources_export import export_recording
 from daemon.sources_journal import journal_recording
 
 _SQLITE = b"SQLite format 3\0"
@@ -19,7 +23,7 @@ def add_source_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "source",
         metavar="SOURCE",
-        help="a journal, a CSV (.csv, .csv.gz), or the http address of an InfluxDB",
+        help="a journal, an export, a CSV (.csv, .csv.gz), or the http address of an InfluxDB",
     )
     journal = parser.add_argument_group("where SOURCE is a journal")
     journal.add_argument(
@@ -75,7 +79,20 @@ def open_recording(options: argparse.Namespace, settings: Settings | None) -> Re
         raise SourceError(f"{source}: only a journal knows the settings of the time; add --settings FILE")
     if source.startswith(("http://", "https://")):
         return _influx(options, settings)
-    return csv_recording(Path(source), csv_layout(options), settings)
+    path = Path(source)
+    if path.suffix == ".parquet" or is_export(path):
+        return export_recording(path, _export_rows(path))
+    return csv_recording(path, csv_layout(options), settings)
+
+
+def _export_rows(path: Path) -> Iterator[Row]:
+    if path.suffix != ".parquet":
+        return csv_rows(path)
+    try:  # an extra: only where it is wanted
+        from daemon.export_parquet import parquet_rows  # noqa: PLC0415
+    except ImportError as error:
+        raise MissingExtraError(f"Parquet needs {error.name}: pip install 'bellwatch[parquet]'") from error
+    return parquet_rows(path)
 
 
 def _without_drift(recording: Recording, path: Path, settings: Settings | None) -> Recording:
@@ -89,8 +106,8 @@ def _without_drift(recording: Recording, path: Path, settings: Settings | None) 
 def _influx(options: argparse.Namespace, settings: Settings) -> Recording:
     try:  # an extra, and slow to load: only where it is wanted
         from daemon.sources_influx import InfluxQuery, influx_recording  # noqa: PLC0415
-    except ImportError:
-        raise SourceError("reading an InfluxDB needs influxdb-client: install bellwatch[influx]") from None
+    except ImportError as error:
+        raise MissingExtraError(f"an InfluxDB needs {error.name}: pip install 'bellwatch[influx]'") from error
     token = _token(options.token_file)
     query = InfluxQuery(options.source, options.bucket, options.org, token, options.since)
     return influx_recording(query, settings.rack.name)

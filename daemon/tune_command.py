@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from rich.console import Console
 from rich.table import Column, Table
 
-from daemon.errors import TuneError
+from daemon.errors import MissingExtraError, TuneError
 from daemon.incidents import accepted_incidents
 from daemon.rack_settings import Settings
 from daemon.replay_progress import INTERRUPTED, progress_bar, stoppable
@@ -159,8 +159,9 @@ def show(search: Search, found: Recommendation, console: Console) -> None:
 def _write(path: Path, choice: Choice, unasked: bool, console: Console) -> None:
     try:  # an extra: only for writing
         from daemon.tune_write import changed_text, difference, write_settings  # noqa: PLC0415
-    except ImportError:
-        raise TuneError("changing a settings file needs tomlkit: install bellwatch[tuning]") from None
+    except ImportError as error:
+        needs = f"changing a settings file needs {error.name}"
+        raise MissingExtraError(f"{needs}: pip install 'bellwatch[tuning]'") from error
     before = path.read_text(encoding="utf-8")
     after = changed_text(before, choice)
     console.print(difference(before, after, str(path)), highlight=False, soft_wrap=True, markup=False)

@@ -245,11 +245,27 @@ def test_a_csv_of_another_logger_is_replayed(tmp_path, capsys):
     days = {datetime.fromtimestamp(event["at_ms"] / 1000, UTC).day for event in cold}
     # its README: cold water on 13 to 15 and 19 to 20 July is real; on 11 and 25 July the recorder is on deck
     assert {13, 14, 19, 20} <= days <= {11, 13, 14, 15, 19, 20, 25}
-    rows = [
-        row for row in csv.DictReader(flags.read_text().splitlines()) if row["channel"] == "sea/conductivity"
-    ]
-    in_air = [row for row in rows if "gross_range" in row["tests"].split()]
-    assert len(in_air) == 141  # its README: 141 rows are out of water
+    rows = csv.DictReader(flags.read_text().splitlines())
+    in_air = [row for row in rows if row["channel"] == "sea/conductivity" and float(row["value"]) < 25]
+    assert len(in_air) == 141  # its README: 141 rows are out of water (below 2.5 S/m)
+    assert all("gross_range" in row["tests"].split() for row in in_air)
+
+
+@pytest.mark.parametrize("name", ["night.csv", "night.parquet"])
+def test_a_finished_export_is_replayed_as_its_journal(nights, tmp_path, name):
+    if name.endswith("parquet"):
+        pytest.importorskip("pyarrow")
+    export = tmp_path / name
+    settings = ["--settings", str(nights["settings"])]
+    assert main(["export", str(export), "--journal", str(nights["bad line"]), *settings]) == 0
+    told = []
+    for source in (nights["bad line"], export):
+        events = tmp_path / "events.jsonl"
+        assert main(["replay", str(source), *settings, "--events", str(events), "--without-responses"]) == 0
+        told.append([json.loads(line) for line in events.read_text().splitlines()])
+    end_ms = max(event["at_ms"] for event in told[1])  # an export does not tell how long time went on
+    assert len(told[1]) >= 4
+    assert told[1] == [event for event in told[0] if event["at_ms"] <= end_ms][: len(told[1])]
 
 
 def test_settings_of_the_time_are_needed_for_a_csv(capsys):

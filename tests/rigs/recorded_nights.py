@@ -1,5 +1,6 @@
 """Simulated nights taken in by the real watch: journals as a rack would have left them."""
 
+import shutil
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -12,6 +13,7 @@ from daemon.settings import load_settings
 from daemon.watch import Watch
 from drivers.readings import Reading
 from simulator.rack import load_named, simulate
+from tests.rigs.bench import quick_folder
 
 DEMO_SETTINGS = Path(__file__).parents[2] / "daemon" / "demo_settings.toml"
 TURN_MS = 15_000
@@ -51,6 +53,15 @@ def live(path, readings, settings_file, *, keeper=True, restarts=(), turn_ms=TUR
     """
     quiet()
     settings = load_settings(settings_file)
+    with quick_folder() as folder:
+        quick = Path(folder) / path.name
+        _take_turns(quick, readings, settings, (keeper, restarts, turn_ms, after_ms))
+        shutil.copyfile(quick, path)  # closed, so that nothing is left in its write-ahead log
+    return path
+
+
+def _take_turns(path, readings, settings, how):
+    keeper, restarts, turn_ms, after_ms = how
     start_ms, end_ms = readings[0].time_ms, readings[-1].time_ms + after_ms
     cuts = sorted(start_ms + share * (end_ms - start_ms) for share in restarts)
     journal = Journal(path, writable=True)
@@ -69,7 +80,6 @@ def live(path, readings, settings_file, *, keeper=True, restarts=(), turn_ms=TUR
         if keeper:
             due = _keep(journal, watch, due, now_ms)
     journal.close()
-    return path
 
 
 def _keep(journal, watch, due, now_ms):
