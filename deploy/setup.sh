@@ -78,18 +78,28 @@ let_services_be() {
     fi
 }
 
-# apt_install PACKAGE...: each by itself, so that one that this Debian lacks does not cost the others.
+apt_get() {
+    DEBIAN_FRONTEND=noninteractive apt-get -qq -y --no-install-recommends "$@" >>"$log" 2>&1 </dev/null
+}
+
+# A Ctrl-C waits until dpkg is done: half-installed packages would be in everybody's way.
+unpack() (
+    trap '' INT TERM HUP
+    apt_get install "$@"
+)
+
+# apt_install PACKAGE...: all at once, or one by one where this Debian lacks one of them.
 apt_install() {
     say "installing with apt (this machine): $*"
     keep_services_down
     if [ -z "$apt_is_fresh" ]; then
-        apt-get -qq update >>"$log" 2>&1 || say "apt-get update failed; going on with what is known"
+        apt_get update || say "apt-get update failed; going on with what is known"
         apt_is_fresh=yes
     fi
     failed=
-    for package in "$@"; do
-        DEBIAN_FRONTEND=noninteractive apt-get -qq -y --no-install-recommends install "$package" \
-            >>"$log" 2>&1 </dev/null || failed="$failed $package"
+    apt_get --download-only install "$@" || true
+    unpack "$@" || for package in "$@"; do
+        unpack "$package" || failed="$failed $package"
     done
     let_services_be "$@"
     [ -z "$failed" ] || say "apt could not install:$failed (its words are in $log)"
