@@ -102,6 +102,7 @@ def _report(rack: str, body: Mapping[str, Any]) -> Report:
         unit=_text(body.get("unit") or ""),
         rate_per_hour=_number(body.get("rate_per_hour")),
         reached_ms=None if body.get("reached") is None else _ms(body["reached"]),
+        reason=_text(body.get("reason") or ""),
     )
 
 

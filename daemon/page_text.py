@@ -66,7 +66,8 @@ def _where(about: tuple[Report, ...]) -> str:
 def _what(report: Report) -> str:
     if report.condition in _OF_A_RACK:
         return _OF_A_RACK[report.condition]
-    return f"{report.quantity} {report.condition}".replace("_", " ").strip()
+    what = f"{report.quantity} {report.condition}".replace("_", " ").strip()
+    return f"{what} ({report.reason})" if report.reason else what
 
 
 def _how(report: Report, zone: tzinfo) -> str:

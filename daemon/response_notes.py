@@ -9,6 +9,7 @@ switched off first: mains electricity beside salt water kills.
 from collections.abc import Mapping
 
 from rules.alarms import Condition
+from rules.probe_faults import FaultReason
 from rules.quantities import Quantity
 from rules.reports import BROKER_LOST, RACK_SILENT, Report
 
@@ -32,6 +33,8 @@ DEFAULT_NOTES: Mapping[str, str] = {
     "heading_out": "Look now, while there is time. Mains off before wet work",
     "silent": "Nobody sees this water: measure by hand. Cable, power?",
     "probe_fault": "Measure by hand. Probe in air, or fouled?",
+    "probe_fault/in air": "Put the probe back into the water",
+    "probe_fault/stuck": "Measure by hand, restart the probe",
     "disagreement": "Measure by hand: which probe is right?",
     RACK_SILENT: "Rack unwatched: go and look. Power, network?",
     BROKER_LOST: "No alarm can get through. Broker, network?",
@@ -39,13 +42,18 @@ DEFAULT_NOTES: Mapping[str, str] = {
 
 
 def known_alarms() -> list[str]:
-    """Return what a note may be for: a condition, or a quantity and a condition."""
+    """Return what a note may be for: a condition, one of a quantity, or a probe fault by reason."""
     conditions = [condition.value for condition in Condition]
     by_quantity = [f"{quantity.value}/{condition}" for quantity in Quantity for condition in conditions]
-    return [*conditions, *by_quantity, RACK_SILENT, BROKER_LOST]
+    by_reason = [f"{Condition.PROBE_FAULT}/{reason}" for reason in FaultReason]
+    return [*conditions, *by_quantity, *by_reason, RACK_SILENT, BROKER_LOST]
 
 
 def note_for(report: Report, own: Mapping[str, str]) -> str:
     """Return the note for an alarm, the most particular one, an own one first; empty without any."""
-    keys = (f"{report.quantity}/{report.condition}", report.condition)
+    keys = (
+        f"{report.quantity}/{report.condition}",
+        f"{report.condition}/{report.reason}",
+        report.condition,
+    )
     return next((notes[key] for key in keys for notes in (own, DEFAULT_NOTES) if key in notes), "")

@@ -44,7 +44,7 @@ class Report:
     `cause` names what several alarms have in common: those that share one are one problem, and
     `vessels` are those in which it shows. Times are the rack's own. `value` and `limit` (both in
     `unit`), `rate_per_hour` and `reached_ms` (when the trend reaches the limit) are None where
-    there is none.
+    there is none; `reason` says what a probe fault is about.
     """
 
     rack: str
@@ -66,6 +66,7 @@ class Report:
     unit: str = ""
     rate_per_hour: float | None = None
     reached_ms: int | None = None
+    reason: str = ""
 
     @property
     def problem(self) -> str:

@@ -139,6 +139,17 @@ def test_whoever_is_sent_to_a_pump_heater_or_chiller_is_told_to_switch_the_mains
         assert len(note) <= 60, f"{alarm}: a note that is cut off says nothing"
 
 
+def test_a_probe_fault_says_what_it_is_about_and_what_to_do():
+    """A probe in air, one that is stuck and one that fails otherwise read differently on a phone."""
+    of_a_probe = {"quantity": "conductivity", "condition": "probe_fault"}
+    in_air, stuck, other = (text(report(**of_a_probe, reason=reason)) for reason in ("in air", "stuck", ""))
+    assert "conductivity probe fault (in air)" in in_air
+    assert "Put the probe back into the water" in in_air
+    assert "probe fault (stuck)" in stuck
+    assert "restart the probe" in stuck
+    assert "fault (" not in other
+
+
 def test_every_alarm_that_can_be_has_a_note():
     for condition in Condition:
         for quantity in Quantity:
