@@ -216,19 +216,17 @@ class Journal:
         """Write down flags and events, and put messages into the outbox."""
         for flags in outcome.flags:
             worse = np.flatnonzero(np.isin(flags.summary, _WORSE_THAN_PASS))
-            self._db.executemany(
-                "INSERT OR REPLACE INTO flag VALUES (?, ?, ?, ?)",
+            self._keep_flags(
                 [
                     (int(flags.seq[row]), flags.channel, int(flags.summary[row]), int(flags.tests[row]))
                     for row in worse
-                ],
+                ]
             )
+        amended = [(late.seq, late.channel, late.summary, late.tests) for late in outcome.amendments]
+        self._keep_flags([row for row in amended if row[2] in _WORSE_THAN_PASS])
         self._db.executemany(
-            "INSERT OR REPLACE INTO flag VALUES (?, ?, ?, ?)",
-            [
-                (amended.seq, amended.channel, amended.summary, amended.tests)
-                for amended in outcome.amendments
-            ],
+            "DELETE FROM flag WHERE (seq, channel) = (?, ?)",
+            [row[:2] for row in amended if row[2] not in _WORSE_THAN_PASS],
         )
         self._db.executemany("INSERT INTO event VALUES (?, ?, ?, ?)", map(_event_row, outcome.events))
         self._db.executemany(
@@ -242,6 +240,9 @@ class Journal:
             "SELECT body FROM notice WHERE id GLOB ? ORDER BY at_ms DESC LIMIT 1", (f"{kind}:{about}:*",)
         ).fetchone()
         return None if row is None else Notice(**json.loads(row[0]))
+
+    def _keep_flags(self, rows: list[tuple[int, str, int, int]]) -> None:
+        self._db.executemany("INSERT OR REPLACE INTO flag VALUES (?, ?, ?, ?)", rows)
 
     def keep_notices(self, notices: Iterable[Notice]) -> list[Notice]:
         """Write notices down and return those that were not there already, from before a restart."""

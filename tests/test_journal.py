@@ -15,7 +15,7 @@ from daemon.errors import JournalError
 from daemon.fold import configuring
 from daemon.journal import Journal, Message
 from daemon.journal_schema import SCHEMA_VERSION
-from rules.readings import Action, Outcome, Readings
+from rules.readings import Action, Amendment, Outcome, Readings
 from tests.rigs.bench import START_MS, Bench, contents, quick_folder, refolded_events, steady, swinging
 
 DATA = Path(__file__).parent / "data"
@@ -73,9 +73,10 @@ class JournalAgainstAModel(RuleBasedStateMachine):
 
     @rule(payload=st.text())
     def put_into_the_outbox(self, payload):
+        number = max(self.outbox, default=0) + 1
         with self.journal.transaction():
-            self.journal.record(Outcome(), [Message("topic", payload, retain=True)])
-        self.outbox[max(self.outbox, default=0) + 1] = payload
+            self.journal.record(Outcome(), [Message(f"topic/{number}", payload, retain=True)])
+        self.outbox[number] = payload
 
     @rule(data=st.data())
     def confirm(self, data):
@@ -223,3 +224,20 @@ def test_retained_and_plain_messages_and_refusals_are_kept_apart(tmp_path):
     assert journal.outbox_counts() == (1, 0)
     assert [item.id for item in journal.waiting(0, 5)] == [second.id]
     journal.close()
+
+
+def test_a_flag_is_kept_only_where_it_is_worse_than_pass_also_when_it_is_amended(tmp_path):
+    """Most flags are amended once the next reading is in; a row for each would outweigh the readings."""
+    journal = Journal(tmp_path / "j.sqlite", writable=True)
+    for amended, kept in (((5, 1), []), ((5, 4), [(5, "c", 4, 7)]), ((5, 3), [(5, "c", 3, 7)]), ((5, 2), [])):
+        with journal.transaction():
+            journal.record(Outcome(amendments=[Amendment("c", *amended, 7)]), [])
+        assert journal.db.execute("SELECT * FROM flag").fetchall() == kept
+    journal.close()
+
+
+def test_steady_water_leaves_no_flags(tmp_path):
+    bench = Bench(tmp_path)
+    bench.take(steady(50, 15))
+    assert contents(bench.path)["flag"] == []
+    bench.power_cut()

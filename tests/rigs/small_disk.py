@@ -64,13 +64,16 @@ class FailingDisk:
     def unmount(self) -> None:
         subprocess.run(["umount", str(self.path)], check=True)
 
-    def fail(self) -> None:
-        """Make the kernel meet an error: from now on the disk is read-only, for open files too."""
+    def device(self) -> str:
+        """Return the name of the block device that the disk is."""
         found = subprocess.run(
             ["findmnt", "-no", "SOURCE", str(self.path)], capture_output=True, text=True, check=True
         )
-        device = Path(found.stdout.strip()).name
-        (Path("/sys/fs/ext4") / device / "trigger_fs_error").write_text("1")
+        return Path(found.stdout.strip()).name
+
+    def fail(self) -> None:
+        """Make the kernel meet an error: from now on the disk is read-only, for open files too."""
+        (Path("/sys/fs/ext4") / self.device() / "trigger_fs_error").write_text("1")
 
     def repair(self) -> None:
         """Check and repair the file system, as at the next start of the machine."""
