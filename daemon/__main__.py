@@ -1,5 +1,6 @@
 """`bellwatch` and `python -m daemon`: Ctrl-C ends it without a traceback, also while it is still loading."""
 
+import signal
 import sys
 
 INTERRUPTED = 130
@@ -12,6 +13,7 @@ def main() -> int:
 
         return bellwatch()
     except KeyboardInterrupt:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # a second Ctrl-C changes nothing any more
         print("Interrupted.", file=sys.stderr)
         return INTERRUPTED
 
