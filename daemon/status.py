@@ -147,7 +147,7 @@ def _doubt(flag: int) -> str:
 
 def _show_lines(lines: list[str], console: Console) -> None:
     for line in lines:
-        console.print(line, soft_wrap=True, highlight=False)
+        console.print(Text(line))
 
 
 def _show_health(journal: Journal, console: Console, now_ms: int, zone: ZoneInfo, dating: Dating) -> None:
