@@ -180,8 +180,8 @@ def test_points_that_the_server_refuses_are_set_aside_with_its_words_and_the_res
         bench.power_cut()
 
 
-def mirror_everything(server, bench):
-    mirror, clock = Mirror(settings_for(server), RACK, bench.journal, Dating), iter(range(0, 10**9, 60_000))
+def mirror_everything(server, bench, rack=RACK):
+    mirror, clock = Mirror(settings_for(server), rack, bench.journal, Dating), iter(range(0, 10**9, 60_000))
     with mirroring(mirror):
         wait_for(lambda: caught_up(mirror, bench.journal, next(clock)), "the end of the journal")
 
@@ -269,3 +269,20 @@ def test_a_new_journal_in_place_of_a_lost_one_is_mirrored_from_its_beginning(tmp
     assert len(mirror._next_batch().lines) == 3
     anew.power_cut()
     Journal(anew.path, writable=False).close()
+
+
+@servers
+def test_several_racks_share_a_server_and_are_told_apart_by_their_names(tmp_path, server_class):
+    """The same vessel and probe names in every rack, at the same moments, with other values."""
+    with server_class(tmp_path) as server:
+        expected = set()
+        for number, rack in enumerate(("north-rack", "south-rack", "nursery-2")):
+            folder = tmp_path / rack
+            folder.mkdir()
+            bench = Bench(folder)
+            bench.take(steady(50, 12 + number))
+            mirror_everything(server, bench, rack)
+            expected |= {(rack, *point[1:]) for point in journaled(bench.path)}
+            bench.power_cut()
+        wait_for(lambda: len(server.readings()) >= len(expected), "the last points")
+        assert to_digits(server.readings(), server.digits) == to_digits(expected, server.digits)
