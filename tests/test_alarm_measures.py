@@ -49,6 +49,7 @@ def test_an_alarm_is_stale_after_a_day():
     story = Story().stands(0, DAY + 1, "a/salinity").stands(0, DAY, "b/salinity")
     story(10, "c/salinity", "low", "raised")
     assert measured(story, 3 * DAY).stale == 2
+    assert measured(story, DAY).stale == 0  # not yet within the first day
 
 
 def test_priorities_and_worst_offenders():

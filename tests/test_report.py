@@ -4,6 +4,7 @@ import json
 import re
 import shutil
 from dataclasses import replace
+from datetime import UTC
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
@@ -12,6 +13,9 @@ import pytest
 
 from daemon.cli import main
 from daemon.incidents import ACCEPTED, Mark, beside, write_marks
+from daemon.replay import Replayed
+from daemon.report import Report, Side
+from daemon.report_html import page
 from daemon.report_scale import Scale, limit_steps, round_steps, time_ticks
 from daemon.report_svg import rows_of
 from daemon.report_trace import COLUMNS, Trace, in_looks
@@ -176,6 +180,16 @@ def test_the_data_within_the_page_are_json_and_cannot_end_its_script(night):
     data = json.loads(raw)
     assert data["zone"] == "Europe/Copenhagen"
     assert len(data["channels"]["kreisel-4/temperature"]["low"]) == COLUMNS
+
+
+def test_a_name_cannot_end_the_script_either():
+    """The names in a journal from elsewhere are not ours to trust."""
+    trace = Trace(0, COLUMNS)
+    trace.channels["v<b>/temperature"] = replace_bands("v")
+    side = Side("a", Replayed(0, 1), trace, ())
+    text = page(Report("x", UTC, 0, COLUMNS, (side,), tuple(trace.channels)))
+    assert "<" not in re.search(r'id="data">(.*?)</script>', text, re.DOTALL)[1]
+    assert "<h3>v&lt;b&gt;/temperature</h3>" in text
 
 
 def test_the_picture_is_a_slide(night):

@@ -3,7 +3,7 @@
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from rules.scoring import Found, Incident, Score
@@ -117,6 +117,7 @@ def test_what_is_missing_is_said_in_numbers(parts, missing):
     assert shortage(a_trial("x", *parts)) == missing
 
 
+@example(stretches=[(1, 2), (1, 1)], happened=[(0, 2)], count=6)  # an incident longer than two parts
 @given(
     st.lists(st.tuples(st.integers(1, 50), st.integers(1, 200)), min_size=1, max_size=6),
     st.lists(st.tuples(st.integers(0, 900), st.integers(1, 60)), max_size=6),

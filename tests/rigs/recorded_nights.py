@@ -16,7 +16,7 @@ from simulator.rack import load_named, simulate
 from tests.rigs.bench import quick_folder
 
 DEMO_SETTINGS = Path(__file__).parents[2] / "daemon" / "demo_settings.toml"
-TURN_MS = 15_000
+TURN_MS = 30_000
 
 
 def readings_of(night):
