@@ -16,6 +16,8 @@ from rules.readings import Action, AlarmEvent, Notice, Outcome
 log = structlog.get_logger()
 
 SNAPSHOT_EVERY_MS = 3_600_000
+LONG_TAIL = 50_000
+"""After so many inputs since the newest snapshot a restart keeps one at once: the next shall be quick."""
 
 
 class Watch:
@@ -79,7 +81,8 @@ class Watch:
             passed = engine.advance(max(engine.clock_ms, self._journal.clock_ms(), passed_ms))
             steps.events += passed.events
             steps.notices += passed.notices
-            if steps == Outcome() and engine.plan.to_json() == self._plan.to_json():
+            same = steps == Outcome() and engine.plan.to_json() == self._plan.to_json()
+            if same and self._inputs_since_snapshot() < LONG_TAIL:
                 return engine
         with self._journal.transaction():
             if engine is None:
@@ -91,6 +94,9 @@ class Watch:
             self._record(steps)
             self._journal.keep_snapshot(engine.snapshot())
         return engine
+
+    def _inputs_since_snapshot(self) -> int:
+        return self._journal.last_seq() - max((seq for seq, _ in self._journal.snapshots()), default=0)
 
     def start_over(self) -> None:
         """After the journal could not be written: go on from it, and judge again what was not committed."""

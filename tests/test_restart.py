@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
+from daemon import watch
 from daemon.dating import Dating
 from daemon.fold import engine_of
 from daemon.journal import Journal
@@ -241,3 +242,13 @@ def test_events_of_the_newest_are_whole(tmp_path):
         newest.values(), key=lambda b: b["number"]
     )
     assert set(bodies[0]) == set(AlarmEvent.__dataclass_fields__)
+
+
+def test_a_restart_that_had_much_to_judge_again_keeps_a_snapshot_for_the_next(tmp_path, monkeypatch):
+    monkeypatch.setattr(watch, "LONG_TAIL", 30)
+    bench = Bench(tmp_path)
+    bench.take(swinging(60))
+    bench.power_cut()
+    again = Bench(tmp_path, START_MS + 60_000)
+    assert again.journal.snapshots()[0][0] == again.journal.last_seq() == 61
+    again.power_cut()
