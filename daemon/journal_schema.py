@@ -166,9 +166,16 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
         raise JournalError(f"journal {path}: no such file; `bellwatch run` makes it, or name another")
     try:
         connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)
-        _refuse_other_version(connection, path)
     except sqlite3.Error as error:
         raise JournalError(f"journal {path}: {error}") from error
+    try:
+        _refuse_other_version(connection, path)
+    except sqlite3.Error as error:
+        connection.close()
+        raise JournalError(f"journal {path}: {error}") from error
+    except JournalError:
+        connection.close()
+        raise
     return connection
 
 

@@ -95,6 +95,10 @@ class Passed:
     who: str
 
 
+def _unusable(path: Path, error: OSError | sqlite3.Error) -> OnCallError:
+    return OnCallError(f"on-call state {path}: {error}; its folder must exist and be writable by this user")
+
+
 class OnCallStore:
     """The open file; raises OnCallError where it cannot be used."""
 
@@ -102,13 +106,18 @@ class OnCallStore:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._db = sqlite3.connect(path, isolation_level=None, timeout=10)
+        except (OSError, sqlite3.Error) as error:
+            raise _unusable(path, error) from error
+        try:
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = FULL")
             self._prepare(path)
-        except (OSError, sqlite3.Error) as error:
-            raise OnCallError(
-                f"on-call state {path}: {error}; its folder must exist and be writable by this user"
-            ) from error
+        except sqlite3.Error as error:
+            self._db.close()
+            raise _unusable(path, error) from error
+        except OnCallError:
+            self._db.close()
+            raise
         self.id = str(self._db.execute("SELECT value FROM meta WHERE key = 'id'").fetchone()[0])
 
     def _prepare(self, path: Path) -> None:
