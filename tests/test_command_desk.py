@@ -77,10 +77,13 @@ class Rack:
 
 @contextmanager
 def rack_and_sender(folder, kinds=ALL):
-    with Mosquitto(folder) as broker, Rack(folder, broker, kinds) as rack:
-        broker.wait_for_log(f"{TOPIC}/command (QoS 1)")
-        with CommandSender(broker.port, TOPIC) as sender:
-            yield rack, sender
+    with Mosquitto(folder) as broker:
+        subscribed = f"{TOPIC}/command (QoS 1)"
+        before = broker.log.count(subscribed)  # the folder may hold the log of an earlier broker
+        with Rack(folder, broker, kinds) as rack:
+            broker.wait_for_log(subscribed, before + 1)
+            with CommandSender(broker.port, TOPIC) as sender:
+                yield rack, sender
 
 
 def answered(rack, sender, count):

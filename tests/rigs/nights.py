@@ -27,14 +27,10 @@ STEP_S = 30.0  # as often as most probes are polled
 TOLD = (Trigger.RAISED, Trigger.WORSENED, Trigger.REANNOUNCED)
 ANNOUNCED = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 WATER = (Quantity.TEMPERATURE, Quantity.SALINITY, Quantity.OXYGEN_SATURATION)
-COLD_LOOP = ("dish-1", "tray-2", "tray-3")
+COLD_LOOP = ("dish-1", "tray-2", "tray-3")  # as in the demo's settings
 VESSELS = (*COLD_LOOP, "kreisel-4", "kreisel-5")
 
 SHARED = f"""
-[supplies.cold-loop]
-quantity = "temperature"
-vessels = {list(COLD_LOOP)}
-
 [supplies.air]
 quantity = "oxygen"
 vessels = {list(VESSELS)}
