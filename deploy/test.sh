@@ -8,7 +8,7 @@ root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 
 # Programs that tests start for themselves, and the Debian packages that bring them.
 TOOLS='mosquitto:mosquitto mosquitto_sub:mosquitto-clients chromium:chromium chromedriver:chromium-driver
-victoria-metrics:victoria-metrics influxd:influxdb'
+victoria-metrics:victoria-metrics influxd:influxdb strace:strace mkfs.ext4:e2fsprogs'
 
 missing_packages() {
     for tool in $TOOLS; do
