@@ -27,7 +27,8 @@ class Recording:
 
     `readings` says how many there are (about, where counting would take long), `end_ms` up to when
     they tell what happened. Every call of `inputs` goes through them from the start. `rejected`
-    counts, by reason, what could not be taken in.
+    counts, by reason, what could not be taken in. `clock_off_ms` is how far off the clock was at most
+    by which its times were written (0: they are UTC).
     """
 
     name: str
@@ -37,6 +38,7 @@ class Recording:
     end_ms: int
     inputs: Callable[[], Inputs]
     rejected: Mapping[str, int]
+    clock_off_ms: int = 0
 
     def numbering(self) -> Callable[[str, str, str], int]:
         """Return what numbers a source: as recorded, or on from there for one that was not recorded."""

@@ -51,6 +51,7 @@ def journal_recording(path: Path, workers: int = WORKERS, block: int = BLOCK) ->
         first, last = db.execute("SELECT ifnull(min(seq), 1), ifnull(max(seq), 0) FROM reading").fetchone()
         actions = _actions(db)
         start_ms, end_ms = _span_ms(db, first, last)
+        (clock_off_ms,) = db.execute("SELECT ifnull(max(abs(ahead_ms)), 0) FROM dating").fetchone()
     if not sources or last < first:
         raise JournalError(f"journal {path}: no reading in it yet, so there is nothing to replay")
     few = last - first < ALONE_BELOW
@@ -61,7 +62,7 @@ def journal_recording(path: Path, workers: int = WORKERS, block: int = BLOCK) ->
         yield from _in_order(loaded, actions)
 
     readings = last - first + 1 - sum(first < seq < last for seq, _ in actions)
-    return Recording(str(path), sources, readings, start_ms, end_ms, inputs, {})
+    return Recording(str(path), sources, readings, start_ms, end_ms, inputs, {}, clock_off_ms)
 
 
 def recorded_events(path: Path) -> list[str]:

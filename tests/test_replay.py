@@ -5,8 +5,10 @@ import gzip
 import json
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -202,6 +204,17 @@ def test_the_command_says_that_the_past_is_as_it_was(nights, capsys):
     said = capsys.readouterr().out
     assert "byte for byte" in said
     assert "kreisel-4 temperature" in said
+
+
+def test_a_clock_that_was_off_is_told(nights, tmp_path, capsys):
+    copy = tmp_path / "journal.sqlite"
+    copy.write_bytes(nights["probe in air"].read_bytes())
+    assert main(["replay", str(copy)]) == 0
+    assert "clock was up to" not in capsys.readouterr().out
+    with closing(sqlite3.connect(copy)) as db, db:
+        db.execute("INSERT INTO dating VALUES (0, -5400000, 1)")
+    assert main(["replay", str(copy)]) == 0
+    assert "clock was up to 90 min off" in capsys.readouterr().out
 
 
 def test_the_command_shows_what_other_settings_change(nights, tmp_path, capsys):
