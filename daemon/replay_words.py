@@ -28,8 +28,8 @@ def notes_on(result: Replayed, recording: Recording) -> list[str]:
     notes += [f"{count} readings refused: {why}" for why, count in recording.rejected.items()]
     if recording.clock_off_ms:
         notes.append(
-            f"The machine's clock was up to {recording.clock_off_ms / 60_000:.0f} min off: times here, and those"
-            " to give, are as it ran; `bellwatch export` gives UTC."
+            f"The machine's clock was up to {recording.clock_off_ms / 60_000:.0f} min off: times here, and"
+            " those to give, are as it ran; `bellwatch export` gives UTC."
         )
     if result.refused:
         notes.append(
