@@ -305,7 +305,8 @@ def own_authority(folder, name):
     """Make a certificate authority with openssl; return its certificate."""
     certificate = folder / f"{name}.pem"
     openssl("req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "2",
-            "-subj", f"/CN={name}", "-addext", "keyUsage=critical,keyCertSign", "-keyout", folder / f"{name}.key", "-out", certificate)  # fmt: skip
+            "-subj", f"/CN={name}", "-addext", "keyUsage=critical,keyCertSign",
+            "-keyout", folder / f"{name}.key", "-out", certificate)  # fmt: skip
     return certificate
 
 
