@@ -4,21 +4,18 @@ MQTT 5, since only there does the confirmation of a publication say why it was r
 """
 
 import queue
-import ssl
 import sys
 from contextlib import suppress
-from pathlib import Path
 from socket import SHUT_RDWR
 from socket import socket as Socket  # noqa: N812 - a class with a small letter
 
 import paho.mqtt.client as mqtt
 import structlog
 from paho.mqtt.client import ConnectFlags, DisconnectFlags
-from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from daemon.errors import Problem, SettingsError
+from daemon.broker_client import KEEP_ALIVE_S, LinkWords, broker_client
 from daemon.journal import Journal, Message
 from daemon.messages import heartbeat_message, watch_message
 from daemon.rack_settings import BrokerSettings
@@ -28,7 +25,6 @@ log = structlog.get_logger()
 
 IN_FLIGHT_AT_MOST = 20
 RETRY_REFUSED_MS = 60_000
-LONGEST_RECONNECT_S = 30
 GOODBYE_S = 3.0
 
 
@@ -50,26 +46,20 @@ class BrokerLink:
         self._in_flight: dict[int, int] = {}
         self._confirmed: queue.SimpleQueue[tuple[int, ReasonCode]] = queue.SimpleQueue()
         self._where = f"{broker.host}:{broker.port}"
-        self._said = ""
+        self._words = LinkWords(broker)
         self.connections = 0
         self._client = self._connecting(broker)
 
     def _connecting(self, broker: BrokerSettings) -> mqtt.Client:
-        client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
-        if broker.username is not None:
-            password = broker.password()
-            client.username_pw_set(broker.username, password.get_secret_value() if password else None)
-        if broker.tls:
-            client.tls_set_context(tls_context(broker.ca_file))
+        client = broker_client(broker)
         gone = watch_message(self._topic, "gone", self._clock.now_ms())
         client.will_set(gone.topic, gone.payload, qos=1, retain=True)
-        client.reconnect_delay_set(1, LONGEST_RECONNECT_S)
         client.max_inflight_messages_set(IN_FLIGHT_AT_MOST)
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
         client.on_publish = self._on_publish
-        client.connect_async(broker.host, broker.port, keepalive=30)
+        client.connect_async(broker.host, broker.port, keepalive=KEEP_ALIVE_S)
         client.loop_start()
         return client
 
@@ -147,9 +137,9 @@ class BrokerLink:
         _properties: Properties | None,
     ) -> None:
         if reason.is_failure:
-            self._say_once("broker_refuses_connection", str(reason))
+            self._words.change("broker_refuses_connection", str(reason))
             return
-        self._say_once("broker_connected", "")
+        self._words.change("broker_connected")
         self.connections += 1
         client.publish(
             *_parts(watch_message(self._topic, "watching", self._clock.now_ms())), qos=1, retain=True
@@ -157,7 +147,7 @@ class BrokerLink:
 
     def _on_connect_fail(self, _client: mqtt.Client, _data: object) -> None:
         reason = sys.exc_info()[1]  # paho calls this where it has caught the error, and does not pass it on
-        self._say_once("broker_unreachable", f"{reason}; alarms wait in the journal")
+        self._words.change("broker_unreachable", f"{reason}; alarms wait in the journal")
 
     def _on_disconnect(
         self,
@@ -167,32 +157,13 @@ class BrokerLink:
         reason: ReasonCode,
         _properties: Properties | None,
     ) -> None:
-        if self._said == "broker_connected":
-            self._say_once("broker_disconnected", str(reason))
+        self._words.lost(str(reason))
 
     def _on_publish(
         self, _client: mqtt.Client, _data: object, mid: int, reason: ReasonCode, _properties: Properties
     ) -> None:
         self._confirmed.put((mid, reason))
 
-    def _say_once(self, what: str, why: str) -> None:
-        if what != self._said:
-            self._said = what
-            log.warning(what, broker=self._where, why=why or None)
-
 
 def _parts(message: Message) -> tuple[str, str]:
     return message.topic, message.payload
-
-
-def tls_context(ca_file: Path | None) -> ssl.SSLContext:
-    """Return how to encrypt the connection: with the system's authorities, or with the one in a file.
-
-    SettingsError where the file cannot be used.
-    """
-    try:
-        return ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
-    except OSError as error:  # also what ssl says of a file that holds no certificate
-        why = (error.strerror or str(error)).lower()
-        found = f'"{ca_file}", which cannot be used ({why})'
-        raise SettingsError([Problem("ca_file", found, "the broker's CA certificate, in PEM")]) from error

@@ -17,12 +17,11 @@ from dataclasses import dataclass
 import paho.mqtt.client as mqtt
 import structlog
 from paho.mqtt.client import ConnectFlags, MQTTMessage
-from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from daemon.broker_link import tls_context
+from daemon.broker_client import KEEP_ALIVE_S, broker_client
 from daemon.command_message import Command, command_of, id_in
 from daemon.command_settings import CommandSettings
 from daemon.errors import CommandError
@@ -36,8 +35,6 @@ log = structlog.get_logger()
 WAITING_AT_MOST = 50
 IN_ONE_TURN = 20
 IDS_KEPT_MS = 86_400_000
-KEEP_ALIVE_S = 30
-LONGEST_RECONNECT_S = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,13 +75,7 @@ class CommandDesk:
         self._broker = broker
 
     def _new_client(self, broker: BrokerSettings) -> mqtt.Client:
-        client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
-        if broker.username is not None:
-            password = broker.password()
-            client.username_pw_set(broker.username, password.get_secret_value() if password else None)
-        if broker.tls:
-            client.tls_set_context(tls_context(broker.ca_file))
-        client.reconnect_delay_set(1, LONGEST_RECONNECT_S)
+        client = broker_client(broker)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message

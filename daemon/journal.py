@@ -8,7 +8,7 @@ import json
 import sqlite3
 import uuid
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from daemon.journal_schema import open_for_reading, open_for_writing
+from daemon.sqlite_transaction import transaction
 from rules.quality import Flag
 from rules.readings import Action, AlarmEvent, Notice, Outcome, Readings
 
@@ -91,17 +92,9 @@ class Journal:
         """Close the file."""
         self._db.close()
 
-    @contextmanager
-    def transaction(self) -> Iterator[None]:
+    def transaction(self) -> AbstractContextManager[None]:
         """Commit everything inside together, or nothing of it."""
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-            self._db.execute("COMMIT")
-        except BaseException:
-            if self._db.in_transaction:
-                self._db.execute("ROLLBACK")
-            raise
+        return transaction(self._db)
 
     # Inputs
 

@@ -13,13 +13,12 @@ from dataclasses import dataclass
 import paho.mqtt.client as mqtt
 import structlog
 from paho.mqtt.client import ConnectFlags, DisconnectFlags, MQTTMessage
-from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from daemon.broker_link import tls_context
+from daemon.broker_client import KEEP_ALIVE_S, LinkWords, broker_client
 from daemon.oncall_store import Passed
 from daemon.rack_settings import BrokerSettings
 from daemon.wording import iso_time
@@ -28,8 +27,6 @@ log = structlog.get_logger()
 
 SESSION_S = 30 * 86_400
 RECEIVED_AT_MOST = 200
-KEEP_ALIVE_S = 30
-LONGEST_RECONNECT_S = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,29 +56,17 @@ class OnCallLink:
 
     def __init__(self, broker: BrokerSettings, name: str, *, answers: bool) -> None:
         self.root = broker.topic_root
-        self._where = f"{broker.host}:{broker.port}"
         self._answer_topic = f"answer/{name}"
         topics = ["+/event", "+/alarm/#", "+/watch", "+/heartbeat", "+/notice"]
         topics += [f"+/{self._answer_topic}"] if answers else []
         self._topics = [f"{self.root}/{topic}" for topic in topics]
         self._arrivals: queue.SimpleQueue[Arrival | LinkIs] = queue.SimpleQueue()
         self._connection = 0
-        self._said = ""
+        self._words = LinkWords(broker)
         self._client = self._connecting(broker, name)
 
     def _connecting(self, broker: BrokerSettings, name: str) -> mqtt.Client:
-        client = mqtt.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=f"bellwatch-oncall-{name}",
-            protocol=mqtt.MQTTv5,
-            manual_ack=True,
-        )
-        if broker.username is not None:
-            password = broker.password()
-            client.username_pw_set(broker.username, password.get_secret_value() if password else None)
-        if broker.tls:
-            client.tls_set_context(tls_context(broker.ca_file))
-        client.reconnect_delay_set(1, LONGEST_RECONNECT_S)
+        client = broker_client(broker, f"bellwatch-oncall-{name}", manual_ack=True)
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
@@ -139,7 +124,7 @@ class OnCallLink:
         _properties: Properties | None,
     ) -> None:
         if reason.is_failure:
-            self._say_once("broker_refuses_connection", str(reason))
+            self._words.change("broker_refuses_connection", str(reason))
             return
         self._connection += 1
         # Subscribing anew also brings what the broker keeps: what stands, should events have been lost.
@@ -155,9 +140,9 @@ class OnCallLink:
     ) -> None:
         refused = [topic for topic, reason in zip(self._topics, reasons, strict=True) if reason.is_failure]
         if refused:
-            self._say_once("broker_refuses_subscription", ", ".join(refused))
+            self._words.change("broker_refuses_subscription", ", ".join(refused))
             return
-        self._say_once("broker_connected", "")
+        self._words.change("broker_connected")
         self._arrivals.put(LinkIs(up=True))
 
     def _on_message(self, _client: mqtt.Client, _data: object, message: MQTTMessage) -> None:
@@ -173,7 +158,7 @@ class OnCallLink:
         )
 
     def _on_connect_fail(self, _client: mqtt.Client, _data: object) -> None:
-        self._say_once("broker_unreachable", "nothing answers there; no rack can be heard")
+        self._words.change("broker_unreachable", "nothing answers there; no rack can be heard")
 
     def _on_disconnect(
         self,
@@ -183,10 +168,5 @@ class OnCallLink:
         reason: ReasonCode,
         _properties: Properties | None,
     ) -> None:
-        self._say_once("broker_disconnected", str(reason))
+        self._words.lost(str(reason))
         self._arrivals.put(LinkIs(up=False))
-
-    def _say_once(self, what: str, why: str) -> None:
-        if what != self._said:
-            self._said = what
-            log.warning(what, broker=self._where, why=why or None)

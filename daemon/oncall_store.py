@@ -8,13 +8,14 @@ not committed comes again from the broker, what was not marked as sent is sent (
 import json
 import sqlite3
 import uuid
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from daemon.errors import OnCallError
+from daemon.sqlite_transaction import transaction
 from rules.reports import PageKind
 
 LAYOUT = 1
@@ -134,17 +135,9 @@ class OnCallStore:
         """Close the file."""
         self._db.close()
 
-    @contextmanager
-    def transaction(self) -> Iterator[None]:
+    def transaction(self) -> AbstractContextManager[None]:
         """Commit everything inside together, or nothing of it."""
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-            self._db.execute("COMMIT")
-        except BaseException:
-            if self._db.in_transaction:
-                self._db.execute("ROLLBACK")
-            raise
+        return transaction(self._db)
 
     # State
 
