@@ -152,7 +152,7 @@ class Engine:
         return [
             ChannelNow(
                 channel,
-                self._watch_list.tolerance(channel),
+                self._watch_list.tolerance_at(channel, self._clock_ms),
                 state.time_ms,
                 state.value,
                 state.flag,

@@ -12,10 +12,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.alarms import Condition
 from rules.judgement import Bounds
-from rules.limits import limits_of
+from rules.limits import Level, limits_of
 from rules.quantities import Quantity
-from rules.tolerance import Tolerance
+from rules.tolerance import Band, Tolerance
 
 Tolerances = Mapping[str, Mapping[Quantity, Tolerance]]
 
@@ -93,3 +94,21 @@ def _values(
         key: np.where(share < 1.0, old[key] + (value - old[key]) * share, value) if key in old else value
         for key, value in new.items()
     }
+
+
+def tolerance_at(tolerances: Tolerances, now: StageNow, quantity: Quantity, at_ms: int) -> Tolerance | None:
+    """Return what is tolerated at one moment, bands where they are on a ramp, for people to look at."""
+    tolerance = tolerances.get(now.stage, {}).get(quantity)
+    if tolerance is None or now.before is None or at_ms >= now.settled_ms:
+        return tolerance
+    values = _values(tolerances, now, quantity, np.array([at_ms], dtype=np.int64))
+
+    def limit(condition: Condition, level: Level) -> float | None:
+        value = values.get(f"{condition}:{level}")
+        return None if value is None else float(np.ravel(value)[0])
+
+    bands = {
+        level: Band(limit(Condition.LOW, level), limit(Condition.HIGH, level))
+        for level in (Level.ADVISORY, Level.CRITICAL)
+    }
+    return replace(tolerance, advisory=bands[Level.ADVISORY], critical=bands[Level.CRITICAL])

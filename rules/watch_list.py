@@ -17,7 +17,7 @@ from rules.plan import RackPlan, Source
 from rules.quantities import Quantity
 from rules.rack_state import RackState
 from rules.silence import Scope, Silence
-from rules.stage_plan import StageNow, bounds
+from rules.stage_plan import StageNow, bounds, tolerance_at
 from rules.tolerance import Tolerance
 
 _SILENT_KEY = f"{Condition.SILENT}:{Level.ADVISORY}"
@@ -50,6 +50,10 @@ class WatchList:
     def tolerance(self, channel: Channel) -> Tolerance | None:
         """Return what the stage in a channel's vessel tolerates; None where it does not care."""
         return self.plan.tolerances.get(self.stage(channel).stage, {}).get(channel.quantity)
+
+    def tolerance_at(self, channel: Channel, at_ms: int) -> Tolerance | None:
+        """Return what is tolerated at one moment, bands where they are on a ramp."""
+        return tolerance_at(self.plan.tolerances, self.stage(channel), channel.quantity, at_ms)
 
     def bounds(self, channel: Channel, time_ms: NDArray[np.int64]) -> Bounds:
         """Return what a channel is judged by at the times `time_ms` (shape m)."""

@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 
 from rules.quantities import Quantity
-from rules.stage_plan import StageNow, StageStep, bounds, move, stage_now_from_json, steps_between
+from rules.stage_plan import (
+    StageNow,
+    StageStep,
+    bounds,
+    move,
+    stage_now_from_json,
+    steps_between,
+    tolerance_at,
+)
 from rules.tolerance import Band, Tolerance
 
 DAY = 86_400_000
@@ -50,6 +58,14 @@ def test_the_same_ramp_whichever_readings_are_judged_together():
     times = [0, 3 * DAY, 7 * DAY, 10 * DAY, 12 * DAY]
     together = limit(COOLING, "low:advisory", *times)
     assert together == [limit(COOLING, "low:advisory", time)[0] for time in times]
+
+
+def test_people_see_the_bands_where_they_are_on_the_ramp():
+    """Half way from 18-22 to 8-12 °C; the lower critical limit is the old stage's alone and gone."""
+    half_way = tolerance_at(TOLERANCES, COOLING, T, 5 * DAY)
+    assert (half_way.advisory, half_way.critical) == (Band(13, 17), Band(None, 20))
+    assert tolerance_at(TOLERANCES, COOLING, T, 10 * DAY) == TOLERANCES["strobila"][T]
+    assert tolerance_at(TOLERANCES, StageNow("bare", 0, POLYP, DAY), T, 0) is None
 
 
 def test_a_limit_that_only_the_new_stage_has_holds_at_once_and_one_that_only_the_old_had_is_gone():
