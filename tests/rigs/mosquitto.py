@@ -9,21 +9,35 @@ Anything else that mosquitto.conf(5) knows goes into `config`, options of the li
 """
 
 import getpass
+import random
 import signal
 import socket
 import subprocess
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Self
 
 PATIENCE_S = 20.0
 
 
+_LENT_PORTS: set[int] = set()
+"""Ports that this process has given out already."""
+
+# Below the ports that the kernel gives to whoever asks for any: none of those can take one of ours
+# between our look and the server's start, or while a server is down for a moment.
+_OURS = range(15_000, 32_000)
+
+
 def free_port() -> int:
-    """Return a loopback TCP port that nobody listens on at this moment."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """Return a loopback TCP port that nobody listens on, another at every call."""
+    for port in random.SystemRandom().sample(_OURS, len(_OURS)):
+        with socket.socket() as probe, suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            if port not in _LENT_PORTS:
+                _LENT_PORTS.add(port)
+                return port
+    raise AssertionError(f"no free port from {_OURS.start} to {_OURS.stop}")
 
 
 class Mosquitto:
