@@ -95,7 +95,8 @@ class MirrorServer:
         except ApiException as error:
             raise self._meaning(error) from error
         except (urllib3.exceptions.HTTPError, OSError, UnicodeError) as error:
-            words = self._late_words() if self._late else _one_line(str(error))
+            late = self._late or isinstance(error, urllib3.exceptions.ReadTimeoutError)
+            words = self._late_words() if late else _one_line(str(error))
             raise UnreachableError(f"{self._settings.url}: {words}") from error
         if self._late:  # what was cut off may look like an answer
             raise UnreachableError(f"{self._settings.url}: {self._late_words()}")

@@ -1,5 +1,6 @@
 """Small disks of a test's own: one in memory to fill up, one that fails as a worn card does. Needs root."""
 
+import errno
 import os
 import shutil
 import subprocess
@@ -19,10 +20,15 @@ class SmallDisk:
         self._filler = path / "filler"
 
     def fill(self, leave_bytes: int = 0) -> None:
-        """Fill the disk up, as some other program does."""
-        free = self._free()
-        with self._filler.open("wb") as filler:
-            filler.write(b"\xff" * max(free - leave_bytes, 0))
+        """Fill the disk up, as some other program does; others may write meanwhile."""
+        rest = b"\xff" * max(self._free() - leave_bytes, 0)
+        with self._filler.open("wb", buffering=0) as filler:
+            try:
+                while rest:
+                    rest = rest[filler.write(rest) :]
+            except OSError as error:
+                if error.errno != errno.ENOSPC:
+                    raise
 
     def make_room(self) -> None:
         self._filler.unlink(missing_ok=True)
