@@ -17,6 +17,7 @@ from rich.progress import Progress
 
 from daemon.errors import JournalError
 from daemon.journal_schema import open_for_reading
+from daemon.safe_files import sync
 from daemon.settings import load_settings
 
 _LOOK_EVERY_S = 0.2
@@ -53,9 +54,9 @@ def backup(path: Path, folder: Path, now: datetime) -> Path:
         with closing(open_for_reading(path)) as source, _progress(path, part):
             source.execute("VACUUM INTO ?", (str(part),))
         _check(part)
-        _sync(part)
+        sync(part)
         part.replace(target)
-        _sync(folder)
+        sync(folder)
     except (OSError, sqlite3.Error) as error:
         with suppress(OSError):
             part.unlink(missing_ok=True)
@@ -100,11 +101,3 @@ class _progress:  # noqa: N801 - used like a function, in a with statement
         while not self._over.wait(_LOOK_EVERY_S):
             if self._part.exists():
                 self._bar.update(self._task, completed=self._part.stat().st_size)
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

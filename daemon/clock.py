@@ -33,7 +33,7 @@ class SteadyClock:
     def wait(self, stop: threading.Event, until_ms: int) -> bool:
         """Sleep until `now_ms()` reaches `until_ms`; return True at once when `stop` is set."""
         while (left_ms := until_ms - self.now_ms()) > 0:
-            if stop.wait(left_ms / 1000 / self._scale):
+            if stop.wait(self.real_seconds(left_ms)):
                 return True
         return stop.is_set()
 

@@ -6,13 +6,13 @@ count in a score.
 """
 
 import csv
-import os
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
 from daemon.errors import SourceError
+from daemon.safe_files import replacing
 from daemon.wording import iso_time
 from rules.scoring import Incident
 
@@ -60,15 +60,11 @@ def read_marks(path: Path) -> list[Mark]:
 
 def write_marks(path: Path, marks: Iterable[Mark]) -> None:
     """Write marks, all or nothing: a file that is cut short by a power cut never replaces the old one."""
-    new = path.with_name(path.name + ".new")
     try:
-        with new.open("w", encoding="utf-8", newline="") as file:
+        with replacing(path, ".new") as file:
             writer = csv.writer(file)
             writer.writerow(COLUMNS)
             writer.writerows(map(_row, in_order(marks)))
-            file.flush()
-            os.fsync(file.fileno())
-        new.replace(path)
     except OSError as error:
         raise SourceError(f"{path}: {error.strerror}; its folder must be writable") from error
 

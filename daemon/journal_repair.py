@@ -21,6 +21,7 @@ from daemon.journal import Journal
 from daemon.journal_damage import replace_damaged
 from daemon.journal_schema import is_damage
 from daemon.retention import let_go
+from daemon.safe_files import sync
 
 log = structlog.get_logger()
 
@@ -130,7 +131,7 @@ class JournalRepair:
         with closing(sqlite3.connect(target)) as copy:
             self._journal.db.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")
-        _sync(target)
+        sync(target)
         for suffix in ("-wal", "-shm"):
             self._journal.path.with_name(self._journal.path.name + suffix).unlink(missing_ok=True)
 
@@ -146,7 +147,7 @@ class JournalRepair:
         fresh.unlink(missing_ok=True)
         self._copy_to(fresh)
         fresh.rename(path)
-        _sync(path.parent)
+        sync(path.parent)
         self._journal.reopen()
         self._file = _identity(path)
         log.error("journal_vanished", journal=str(path), did="wrote it there again, with everything in it")
@@ -162,11 +163,3 @@ def _identity(path: Path) -> tuple[int, int] | None:
 
 def _code(error: sqlite3.Error) -> int:
     return getattr(error, "sqlite_errorcode", 0) & 0xFF
-
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

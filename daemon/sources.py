@@ -68,6 +68,21 @@ def merged(series: Mapping[int, tuple[NDArray[np.int64], NDArray[np.float64]]]) 
     return Readings(seq, time_ms, source[order], time_ms, value[order]), left_out
 
 
+def in_memory(
+    name: str, sources: Mapping[int, SourceKey], readings: Readings, left_out: Mapping[str, int]
+) -> Recording:
+    """Return a recording whose readings, at least one, are all at hand; `left_out` counts by reason."""
+    return Recording(
+        name,
+        sources,
+        len(readings),
+        int(readings.at_ms[0]),
+        int(readings.at_ms[-1]),
+        lambda: in_blocks(readings),
+        {why: count for why, count in left_out.items() if count},
+    )
+
+
 def in_blocks(readings: Readings, block: int = BLOCK) -> Iterator[Readings]:
     """Go through readings in blocks of at most `block`."""
     for start in range(0, len(readings), block):

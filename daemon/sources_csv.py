@@ -8,7 +8,7 @@ from pathlib import Path
 from daemon.csv_readings import CsvColumn, column_of, read_csv
 from daemon.errors import SourceError
 from daemon.rack_settings import Settings
-from daemon.sources import Recording, SourceKey, in_blocks, merged
+from daemon.sources import Recording, SourceKey, in_memory, merged
 from rules.plan import RACK_WIDE
 
 
@@ -47,15 +47,8 @@ def csv_recording(path: Path, layout: CsvLayout, settings: Settings) -> Recordin
     readings, repeated = merged(series)
     if not len(readings):
         raise SourceError(f"{path}: not one reading in column {', '.join(table.values)}")
-    return Recording(
-        str(path),
-        dict(enumerate(keys, 1)),
-        len(readings),
-        int(readings.at_ms[0]),
-        int(readings.at_ms[-1]),
-        lambda: in_blocks(readings),
-        {"time already taken": repeated} if repeated else {},
-    )
+    left_out = {"time already taken": repeated}
+    return in_memory(str(path), dict(enumerate(keys, 1)), readings, left_out)
 
 
 def _source_key(column: CsvColumn, settings: Settings) -> SourceKey:

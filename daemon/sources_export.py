@@ -7,7 +7,7 @@ import numpy as np
 
 from daemon.errors import SourceError
 from daemon.export_rows import Row
-from daemon.sources import Recording, SourceKey, in_blocks
+from daemon.sources import Recording, SourceKey, in_memory
 from rules.readings import Readings
 
 
@@ -36,12 +36,5 @@ def export_recording(path: Path, rows: Iterable[Row]) -> Recording:
         raise SourceError(f"{path}: an export without a single reading, so there is nothing to replay")
     at, source_of, time = np.array(taken, dtype=np.int64).T.copy()
     readings = Readings(np.arange(1, at.size + 1, dtype=np.int64), at, source_of, time, np.array(values))
-    return Recording(
-        str(path),
-        {number: key for key, number in sources.items()},
-        len(readings),
-        int(at[0]),
-        int(at[-1]),
-        lambda: in_blocks(readings),
-        {"not newer than the last reading": refused} if refused else {},
-    )
+    keys = {number: key for key, number in sources.items()}
+    return in_memory(str(path), keys, readings, {"not newer than the last reading": refused})

@@ -12,7 +12,7 @@ from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
 from daemon.errors import SourceError
-from daemon.sources import Recording, SourceKey, in_blocks, merged
+from daemon.sources import Recording, SourceKey, in_memory, merged
 
 TIMEOUT_MS = 300_000
 
@@ -51,15 +51,8 @@ def influx_recording(query: InfluxQuery, rack: str) -> Recording:
     if not len(readings):
         where = f"{query.url}, bucket {query.bucket}"
         raise SourceError(f"{where}: no reading of rack {rack} since {query.since}")
-    return Recording(
-        f"{query.url} {query.bucket}",
-        dict(enumerate(keys, 1)),
-        len(readings),
-        int(readings.at_ms[0]),
-        int(readings.at_ms[-1]),
-        lambda: in_blocks(readings),
-        {"time already taken": repeated} if repeated else {},
-    )
+    left_out = {"time already taken": repeated}
+    return in_memory(f"{query.url} {query.bucket}", dict(enumerate(keys, 1)), readings, left_out)
 
 
 def _series(query: InfluxQuery, rack: str) -> dict[SourceKey, tuple[list[int], list[float]]]:

@@ -1,7 +1,6 @@
 """Writing chosen settings into the file that people keep: in place, with comments, as a reviewed change."""
 
 import difflib
-import os
 import shutil
 import tomllib
 from pathlib import Path
@@ -13,6 +12,7 @@ from tomlkit.items import InlineTable, Table
 
 from daemon.check import problems_in
 from daemon.errors import TuneError
+from daemon.safe_files import replacing
 from daemon.tune_space import Choice, with_choice
 
 
@@ -48,16 +48,12 @@ def difference(before: str, after: str, name: str) -> str:
 
 def write_settings(path: Path, before: str, after: str) -> None:
     """Put the new text in the place of the old; refuse where somebody has changed the file meanwhile."""
-    new = path.with_name(path.name + ".tuned")
     try:
         if path.read_text(encoding="utf-8") != before:
             raise TuneError(f"{path}: changed by somebody else meanwhile; tune again")
-        with new.open("w", encoding="utf-8", newline="") as file:
+        with replacing(path, ".tuned") as file:
+            shutil.copymode(path, file.name)
             file.write(after)
-            file.flush()
-            os.fsync(file.fileno())
-        shutil.copymode(path, new)
-        new.replace(path)
     except OSError as error:
         raise TuneError(f"{path}: {error.strerror}; its folder must be writable") from error
 

@@ -22,9 +22,9 @@ from rules.hand_checks import Chart
 from rules.judgement import ChannelState, channel_state_from_json, channel_state_to_json
 from rules.plan import RackPlan, plan_from_json
 from rules.probe_care import CalibrationNow, ProbeCare, probe_care_from_json
-from rules.rack_state import RackState, rack_state_from_json, stages_under
+from rules.rack_state import RackState, rack_state_from_json, stages_under, targets_of
 from rules.readings import Action, AlarmEvent, Notice, Outcome, Readings
-from rules.silence import SourceState, note_heard, silences
+from rules.silence import Places, SourceState, note_heard, silences
 from rules.stage_plan import StageNow, move
 from rules.tolerance import Tolerance
 from rules.trend import TrendState
@@ -71,14 +71,16 @@ class Engine:
         outcome = Outcome()
         if not len(readings):
             return outcome
-        self._refuse_disorder(readings)
-        start = 0
+        places = places_by_source(readings, self._sources)
+        self._refuse_disorder(readings, places)
+        rest = readings
         while (moment_ms := self._moment_up_to(int(readings.at_ms[-1]))) is not None:
-            stop = int(np.searchsorted(readings.at_ms, moment_ms))
-            self._judge_block(readings.part(start, stop), outcome)
+            stop = int(np.searchsorted(rest.at_ms, moment_ms))
+            before, rest = rest.part(0, stop), rest.part(stop, len(rest))
+            self._judge_block(before, places_by_source(before, self._sources), outcome)
             self._reach(moment_ms, outcome)
-            start = stop
-        self._judge_block(readings.part(start, len(readings)), outcome)
+            places = places_by_source(rest, self._sources)
+        self._judge_block(rest, places, outcome)
         return outcome
 
     def advance(self, until_ms: int) -> Outcome:
@@ -265,7 +267,7 @@ class Engine:
         """Say whether the water is back in its bands after maintenance."""
         outside, unknown = [], []
         for channel in self._watch_list.channels:
-            if target not in (f"vessel/{channel.vessel}", f"bus/{channel.source.bus}"):
+            if target not in targets_of(channel.vessel, channel.source.bus):
                 continue
             state = self._channels[channel.name]
             if self._watch_list.tolerance(channel) is None:
@@ -278,18 +280,17 @@ class Engine:
 
     # The steps of a block
 
-    def _refuse_disorder(self, readings: Readings) -> None:
+    def _refuse_disorder(self, readings: Readings, places: Places) -> None:
         if readings.at_ms[0] < self._clock_ms or (np.diff(readings.at_ms) < 0).any():
             raise InputError("readings must come in the order of their arrival, none before the last")
-        for source_id, here in places_by_source(readings, self._sources).items():
+        for source_id, here in places.items():
             times = readings.time_ms[here]
             if times[0] <= self._sources[source_id].time_ms or (np.diff(times) <= 0).any():
                 raise InputError(f"the times of source {source_id} must rise from reading to reading")
 
-    def _judge_block(self, readings: Readings, outcome: Outcome) -> None:
+    def _judge_block(self, readings: Readings, places: Places, outcome: Outcome) -> None:
         if not len(readings):
             return
-        places = places_by_source(readings, self._sources)
         fallen = silences(self._plan.sources, self._sources, readings.at_ms, places)
         due = due_silences(fallen, self._watch_list)
         block = Block(readings, places, self._watch_list, self._channels, self._care)

@@ -182,9 +182,8 @@ class _Judgement:
         compared = self._compared(limit.basis)
         if compared is None:
             return
-        before = self.state.standing.get(limit.key, Persistence())
         beyond = compared > bound if limit.above else compared < bound
-        if before.phase is Phase.CLEAR and not beyond.any():
+        if _is_clear(self.state, limit.key) and not beyond.any():
             return
         if limit.past is not None:
             level = self.course.level
@@ -193,9 +192,8 @@ class _Judgement:
         if limit.basis is Basis.PROJECTION:
             beyond = self._sure(beyond, bound, limit.above)
         inside = compared < bound - limit.deadband if limit.above else compared > bound + limit.deadband
-        found, after = turns(beyond, inside, self.series.time_ms, limit.delays_ms, before)
-        _stand(self.state, limit.key, after)
-        for turn in found:
+        time_ms = self.series.time_ms
+        for turn in _turns(self.state, limit.key, beyond, inside, time_ms, limit.delays_ms):
             here = bound if isinstance(bound, float) else float(bound[turn.index])
             yield Edge(
                 int(self.series.index[turn.index]),
@@ -246,52 +244,58 @@ def _number(value: float) -> float | None:
 def _fault_edges(
     series: Series, judged: Judged, failed: NDArray[np.bool_], state: ChannelState, priority: Priority
 ) -> Iterator[Edge]:
-    before = state.standing.get(FAULT_KEY, Persistence())
-    if before.phase is Phase.CLEAR and not failed.any():
+    """Find where readings keep failing, and where they are sound again."""
+    if _is_clear(state, FAULT_KEY) and not failed.any():
         return
     sound = (judged.causal == Flag.PASS) | (judged.causal == Flag.SUSPECT)
-    found, after = turns(failed, sound, series.time_ms, FAULT_DELAYS_MS, before)
-    _stand(state, FAULT_KEY, after)
-    for turn in found:
-        yield Edge(
-            int(series.index[turn.index]),
-            Condition.PROBE_FAULT,
-            Level.ADVISORY,
-            priority,
-            turn.active,
-            turn.since_ms,
-            Evidence(
-                _number(series.value[turn.index]),
-                reason=reason_of(judged.tests[turn.index]) if turn.active else "",
-            ),
-        )
+    for turn in _turns(state, FAULT_KEY, failed, sound, series.time_ms, FAULT_DELAYS_MS):
+        reason = reason_of(judged.tests[turn.index]) if turn.active else ""
+        yield _probe_edge(series, turn, Level.ADVISORY, priority, reason)
 
 
 def _stuck_edges(series: Series, judged: Judged, state: ChannelState) -> Iterator[Edge]:
-    before = state.standing.get(STUCK_KEY, Persistence())
-    if before.phase is Phase.CLEAR and not (judged.causal >= Flag.SUSPECT).any():
+    """Find where readings stop moving, and where they move again."""
+    if _is_clear(state, STUCK_KEY) and not (judged.causal >= Flag.SUSPECT).any():
         return
     flat = stuck(judged.tests)
     moving = flags_of(judged.tests, QartodTest.FLAT_LINE) == Flag.PASS
-    found, after = turns(flat, moving, series.time_ms, FAULT_DELAYS_MS, before)
-    _stand(state, STUCK_KEY, after)
-    for turn in found:
-        yield Edge(
-            int(series.index[turn.index]),
-            Condition.PROBE_FAULT,
-            Level.DOUBTFUL,
-            Priority.LOW,
-            turn.active,
-            turn.since_ms,
-            Evidence(_number(series.value[turn.index]), reason=FaultReason.STUCK if turn.active else ""),
-        )
+    for turn in _turns(state, STUCK_KEY, flat, moving, series.time_ms, FAULT_DELAYS_MS):
+        reason = FaultReason.STUCK if turn.active else ""
+        yield _probe_edge(series, turn, Level.DOUBTFUL, Priority.LOW, reason)
 
 
-def _stand(state: ChannelState, key: str, after: Persistence) -> None:
+def _probe_edge(series: Series, turn: Turn, level: Level, priority: Priority, reason: str) -> Edge:
+    return Edge(
+        int(series.index[turn.index]),
+        Condition.PROBE_FAULT,
+        level,
+        priority,
+        turn.active,
+        turn.since_ms,
+        Evidence(_number(series.value[turn.index]), reason=reason),
+    )
+
+
+def _is_clear(state: ChannelState, key: str) -> bool:
+    """Say whether nothing of a condition is carried on, so that a block without it can be passed over."""
+    return state.standing.get(key, Persistence()).phase is Phase.CLEAR
+
+
+def _turns(
+    state: ChannelState,
+    key: str,
+    beyond: NDArray[np.bool_],
+    inside: NDArray[np.bool_],
+    time_ms: NDArray[np.int64],
+    delays_ms: tuple[int, int],
+) -> list[Turn]:
+    """Find where a condition turns, and carry its persistence on in `state` (it is changed)."""
+    found, after = turns(beyond, inside, time_ms, delays_ms, state.standing.get(key, Persistence()))
     if after.phase is Phase.CLEAR:
         state.standing.pop(key, None)
     else:
         state.standing[key] = after
+    return found
 
 
 def _remember(

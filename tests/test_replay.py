@@ -336,8 +336,8 @@ def test_an_interrupt_ends_the_command_with_what_there_is(tmp_path):
     code = (
         "import os, signal, sys\n"
         "import daemon.replay_command as command\n"
-        "from daemon.sources import in_blocks\n"
-        "import daemon.sources_csv as source\n"
+        "import daemon.sources as source\n"
+        "in_blocks = source.in_blocks\n"
         "def blocks(readings):\n"
         "    for at, block in enumerate(in_blocks(readings, 5000)):\n"
         "        if at == 3: os.kill(os.getpid(), signal.SIGINT)\n"

@@ -1,0 +1,27 @@
+"""Files that a power cut leaves whole: the old one or the new one, and what was said to be written is."""
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TextIO
+
+
+@contextmanager
+def replacing(path: Path, suffix: str) -> Iterator[TextIO]:
+    """Give a file to write, and put it in the place of `path` once it is on the disk; OSError if not."""
+    new = path.with_name(path.name + suffix)
+    with new.open("w", encoding="utf-8", newline="") as file:
+        yield file
+        file.flush()
+        os.fsync(file.fileno())
+    new.replace(path)
+
+
+def sync(path: Path) -> None:
+    """See a file, or what a folder lists, onto the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
