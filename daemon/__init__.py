@@ -1,1 +1,4 @@
-"""The process: settings, intake, journal, outbox, broker link, command line."""
+"""The processes: settings, journal, watch, broker, mirror, on-call, replay, tuning, commands.
+
+No rule and no formula.
+"""

@@ -9,7 +9,7 @@ INTERRUPTED = 130
 def main() -> int:
     """Load the command line and run it; return its exit status."""
     try:
-        from daemon.cli import main as bellwatch  # noqa: PLC0415  (loading takes a second)
+        from daemon.commands.cli import main as bellwatch  # noqa: PLC0415  (loading takes a second)
 
         return bellwatch()
     except KeyboardInterrupt:

@@ -4,36 +4,37 @@ import sqlite3
 from collections.abc import Callable, Mapping
 from zoneinfo import ZoneInfo
 
-from daemon.broker_link import BrokerLink
+from daemon.broker.command_desk import CommandDesk
+from daemon.broker.link import BrokerLink
+from daemon.broker.messages import messages_of, rack_topic
+from daemon.broker.standing_alarms import StandingAlarms
 from daemon.clock import SteadyClock
-from daemon.command_desk import CommandDesk
 from daemon.errors import JournalError, MissingExtraError
-from daemon.integrity import IntegrityCheck, open_journal
-from daemon.journal import Journal, Message
-from daemon.journal_damage import replace_damaged
-from daemon.journal_repair import JournalRepair
-from daemon.journal_schema import is_damage
-from daemon.messages import messages_of, rack_topic
-from daemon.rack_plan import rack_plan
-from daemon.rack_settings import MirrorSettings, ProbeSettings, Settings
-from daemon.rack_settings import ModbusBus as ModbusBusSettings
-from daemon.rack_settings import ModbusProbe as ModbusProbeSettings
-from daemon.rack_settings import MqttBus as MqttBusSettings
-from daemon.rack_settings import MqttProbe as MqttProbeSettings
-from daemon.retention import Retention
-from daemon.service import Bus, Companion, Service
-from daemon.sole_writer import SoleWriter
-from daemon.standing_alarms import StandingAlarms
-from daemon.timekeeper import GivenTime, TimeKeeper
-from daemon.wall_clock import SystemWallClock, WallClock
-from daemon.watch import Watch
+from daemon.journal.damage import replace_damaged
+from daemon.journal.integrity import IntegrityCheck, open_journal
+from daemon.journal.journal import Journal, Message
+from daemon.journal.repair import JournalRepair
+from daemon.journal.retention import Retention
+from daemon.journal.schema import is_damage
+from daemon.journal.sole_writer import SoleWriter
+from daemon.settings.plan import rack_plan
+from daemon.settings.rack import MirrorSettings, ProbeSettings, Settings
+from daemon.settings.rack import ModbusBus as ModbusBusSettings
+from daemon.settings.rack import ModbusProbe as ModbusProbeSettings
+from daemon.settings.rack import MqttBus as MqttBusSettings
+from daemon.settings.rack import MqttProbe as MqttProbeSettings
+from daemon.watch.service import Bus, Companion, Service
+from daemon.watch.timekeeper import GivenTime, TimeKeeper
+from daemon.watch.wall_clock import SystemWallClock, WallClock
+from daemon.watch.watch import Watch
 from drivers.modbus import Register
 from drivers.modbus_bus import ModbusBus, ModbusProbe
 from drivers.mqtt_bus import MqttBus
 from drivers.mqtt_message import Field, MqttTopic
 from drivers.readings import Clock, Emit
 from drivers.rtu_wire import SerialLine
-from rules.readings import AlarmEvent, Notice
+from rules.alarms.event import AlarmEvent
+from rules.readings import Notice
 
 Words = Callable[[AlarmEvent | Notice], list[Message]]
 
@@ -100,7 +101,7 @@ def _mirror(
 ) -> Companion:
     """Return the mirror; its client library is loaded only where there is one."""
     try:
-        from daemon.mirror import Mirror  # noqa: PLC0415
+        from daemon.mirror.mirror import Mirror  # noqa: PLC0415
     except ImportError as error:
         raise MissingExtraError(f"[mirror] needs {error.name}: pip install 'bellwatch[influx]'") from error
     return Mirror(settings, rack, journal, lambda: keeper.dating)

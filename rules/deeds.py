@@ -8,15 +8,15 @@ import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any
 
-from rules.alarm import Hold, Keeper
-from rules.alarm_book import AlarmBook, Crossing
-from rules.channels import Channel
+from rules.alarms.alarm import Hold, Keeper
+from rules.alarms.book import AlarmBook, Crossing
+from rules.care.probe_care import Newest, ProbeCare
 from rules.errors import InputError
-from rules.plan import RackPlan
-from rules.probe_care import Newest, ProbeCare
-from rules.rack_state import RackState, targets_of
+from rules.rack.channels import Channel
+from rules.rack.plan import RackPlan
+from rules.rack.stage_plan import StageStep, move
+from rules.rack.state import RackState, targets_of
 from rules.readings import Action, Notice
-from rules.stage_plan import StageStep, move
 
 MAINTENANCE_LIMIT_MS = 24 * 3_600_000
 """The longest that maintenance can be declared for at once (project judgement)."""

@@ -2,7 +2,7 @@
 
 The engine has no clock. Time comes from the inputs and from `advance`, which promises that no
 input before `until_ms` will follow. Feeding `a + b` gives exactly what feeding `a` and then `b`
-gives, wherever the cut, with a snapshot and restore in between; `tests/test_engine_law.py` holds
+gives, wherever the cut, with a snapshot and restore in between; `tests/rules/test_engine_law.py` holds
 this, and replay, restart and the live watch all rest on it.
 """
 
@@ -12,23 +12,24 @@ from typing import Any
 
 import numpy as np
 
-from rules.alarm import Alarm
-from rules.alarm_book import AlarmBook, Crossing
-from rules.block import Block, Due, due_silences, places_by_source
-from rules.channels import Channel
+from rules.alarms.alarm import Alarm
+from rules.alarms.book import AlarmBook, Crossing
+from rules.alarms.event import AlarmEvent
+from rules.care.hand_checks import Chart
+from rules.care.probe_care import CalibrationNow, ProbeCare, probe_care_from_json
 from rules.deeds import Deeds, finish_maintenance
 from rules.errors import InputError, RulesError
-from rules.hand_checks import Chart
-from rules.judgement import ChannelState, channel_state_from_json, channel_state_to_json
-from rules.plan import RackPlan, plan_from_json
-from rules.probe_care import CalibrationNow, ProbeCare, probe_care_from_json
-from rules.rack_state import RackState, rack_state_from_json, stages_under, targets_of
-from rules.readings import Action, AlarmEvent, Notice, Outcome, Readings
-from rules.silence import Places, SourceState, note_heard, silences
-from rules.stage_plan import StageNow, move
-from rules.tolerance import Tolerance
-from rules.trend import TrendState
-from rules.watch_list import WatchList
+from rules.judging.block import Block, Due, due_silences, places_by_source
+from rules.judging.channel import ChannelState, channel_state_from_json, channel_state_to_json
+from rules.judging.silence import Places, SourceState, note_heard, silences
+from rules.judging.trend import TrendState
+from rules.judging.watch_list import WatchList
+from rules.rack.channels import Channel
+from rules.rack.plan import RackPlan, plan_from_json
+from rules.rack.stage_plan import StageNow, move
+from rules.rack.state import RackState, rack_state_from_json, stages_under, targets_of
+from rules.rack.tolerance import Tolerance
+from rules.readings import Action, Notice, Outcome, Readings
 
 SNAPSHOT_VERSION = 3
 

@@ -1,12 +1,12 @@
 """The engine's inputs and outputs: blocks of readings in, flags and alarm events out."""
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarms import Condition, Priority, State, Trigger
+from rules.alarms.event import AlarmEvent
 from rules.errors import InputError
 
 
@@ -49,56 +49,6 @@ class Action:
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
-    """The numbers behind an event, in the channel's unit (per hour for rates); None where there is none."""
-
-    value: float | None = None
-    limit: float | None = None
-    rate_per_hour: float | None = None
-    reached_ms: int | None = None
-    reason: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmEvent:
-    """One step in the life of an alarm; `number` counts the events of a journal from 1.
-
-    `cause` is shared by alarms that are one problem, and `vessels` are those in which it shows.
-    `value`, `limit`, `rate_per_hour` and `reached_ms` (when the limit will be reached) are the
-    evidence, `reason` says what a probe fault is about. `who`, `why` and `until_ms` say what people did.
-    """
-
-    number: int
-    at_ms: int
-    vessel: str
-    channel: str
-    condition: Condition
-    trigger: Trigger
-    state: State
-    priority: Priority
-    since_ms: int
-    cause: str = ""
-    vessels: tuple[str, ...] = ()
-    value: float | None = None
-    limit: float | None = None
-    rate_per_hour: float | None = None
-    reached_ms: int | None = None
-    reason: str = ""
-    who: str = ""
-    why: str = ""
-    until_ms: int | None = None
-
-    @property
-    def alarm(self) -> str:
-        """Return the name of the alarm that took this step."""
-        return f"{self.channel}/{self.condition}"
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        return {**asdict(self), "priority": self.priority.word}
-
-
-@dataclass(frozen=True, slots=True)
 class Notice:
     """Something worth telling that is no alarm: a stage that runs long, maintenance that is over."""
 
@@ -118,7 +68,7 @@ class ChannelFlags:
     """The quality flags of one channel's readings in one block, and the values as judged: shapes m.
 
     `value` is in the channel's unit (NaN where it could not be had), measured at `time_ms`; `tests`
-    packs the flags of the single tests (see `rules.flags.pack`).
+    packs the flags of the single tests (see `rules.quality.flags.pack`).
     """
 
     channel: str

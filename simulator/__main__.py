@@ -11,11 +11,11 @@ from simulator.arguments import host_and_port, instant_ms, positive
 from simulator.clock import ScaledTime
 from simulator.errors import SimulatorError
 from simulator.live import Show
-from simulator.mqtt_wire import Publisher
 from simulator.process import EndSignals, tell
-from simulator.rack import Rack
-from simulator.scenario import Scenario
-from simulator.scenario_file import load_scenario
+from simulator.rack.rack import Rack
+from simulator.scenario.file import load_scenario
+from simulator.scenario.scenario import Scenario
+from simulator.wires.mqtt import Publisher
 
 
 def arguments() -> argparse.ArgumentParser:

@@ -6,13 +6,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 from simulator.clock import ScaledTime
-from simulator.faults import Change, changes
-from simulator.modbus_wire import ReadWords, damaged, pick, register_map, reply
-from simulator.mqtt_wire import Publisher, payload
-from simulator.rack import Rack
-from simulator.scenario import Probe, Scenario
-from simulator.scenario_file import register_field
-from simulator.serial_port import SerialPort
+from simulator.rack.rack import Rack
+from simulator.scenario.faults import Change, changes
+from simulator.scenario.file import register_field
+from simulator.scenario.scenario import Probe, Scenario
+from simulator.wires.modbus import ReadWords, damaged, pick, register_map, reply
+from simulator.wires.mqtt import Publisher, payload
+from simulator.wires.serial_port import SerialPort
 
 
 class LiveRack:

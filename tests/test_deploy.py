@@ -7,17 +7,16 @@ import shutil
 import signal
 import subprocess
 import sys
-from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from daemon.cli import main
-from tests.rigs.mosquitto import PATIENCE_S, Mosquitto
-from tests.rigs.simulator_process import wait_for
+from daemon.commands.cli import main
+from tests.rigs.parts.mosquitto import PATIENCE_S, Mosquitto
+from tests.rigs.parts.simulator_process import wait_for
+from tests.rigs.places import ROOT
 
-ROOT = Path(__file__).parent.parent
 DEPLOY = ROOT / "deploy"
 SCRIPTS = [*sorted(DEPLOY.glob("*.sh")), ROOT / ".ci" / "run"]
 UNIT = (DEPLOY / "bellwatch.service").read_text()

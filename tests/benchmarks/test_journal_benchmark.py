@@ -15,14 +15,14 @@ import numpy as np
 import pytest
 import structlog
 
-from daemon.fold import engine_of, resume
-from daemon.integrity import _finding
-from daemon.journal import Journal
-from daemon.rack_plan import rack_plan
-from daemon.settings import load_settings
-from daemon.watch import Watch
+from daemon.check.load import load_settings
+from daemon.journal.fold import engine_of, resume
+from daemon.journal.integrity import _finding
+from daemon.journal.journal import Journal
+from daemon.settings.plan import rack_plan
+from daemon.watch.watch import Watch
 from drivers.readings import Reading
-from tests.rigs.small_disk import failing_disk, needs_mount
+from tests.rigs.parts.small_disk import failing_disk, needs_mount
 
 VESSELS = 12
 EVERY_MS = 30_000

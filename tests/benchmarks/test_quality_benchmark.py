@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from ioos_qc import qartod as ioos
 
-from rules.quality import judge
-from rules.quality_settings import DEFAULT_QUALITY
-from rules.quality_state import QualityState
+from rules.quality.quality import judge
+from rules.quality.settings import DEFAULT_QUALITY
+from rules.quality.state import QualityState
 from rules.quantities import Quantity
 
 SETTINGS = DEFAULT_QUALITY[Quantity.TEMPERATURE]

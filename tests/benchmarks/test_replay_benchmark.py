@@ -18,18 +18,18 @@ import pandas as pd
 import pytest
 from ioos_qc import qartod
 
-from daemon.fold import configuring
-from daemon.journal import Journal
-from daemon.replay import replay
-from daemon.sources import BLOCK, in_blocks
-from daemon.sources_journal import journal_recording
-from daemon.sources_store import stored
+from daemon.journal.fold import configuring
+from daemon.journal.journal import Journal
+from daemon.replay.replay import replay
+from daemon.sources.journal import journal_recording
+from daemon.sources.recording import BLOCK, in_blocks
+from daemon.sources.store import stored
 from rules.engine import Engine
-from rules.plan import RackPlan, Source
-from rules.quality import DEFAULT_QUALITY
+from rules.quality.quality import DEFAULT_QUALITY
 from rules.quantities import Quantity
+from rules.rack.plan import RackPlan, Source
+from rules.rack.stages import DEFAULT_TOLERANCES
 from rules.readings import Readings
-from rules.stages import DEFAULT_TOLERANCES
 
 VESSELS, STEP_MS, YEAR_TICKS = 12, 30_000, 365 * 2880
 KINDS = (

@@ -9,7 +9,7 @@ Values from memory; the simulation here confirms them.
 import numpy as np
 import pytest
 
-from rules.control_chart import LONGEST_RUN, broken_rule
+from rules.care.control_chart import LONGEST_RUN, broken_rule
 
 RUNS = 3000
 

@@ -4,7 +4,7 @@ import gsw
 import numpy as np
 import pytest
 
-from rules.density import (
+from rules.water.density import (
     SpecificGravityScale,
     density_kg_m3,
     salinity_from_specific_gravity,

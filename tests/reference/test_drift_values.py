@@ -12,8 +12,8 @@
 import numpy as np
 import pytest
 
-from rules.calibration import Cleaning
-from rules.drift import Correction, corrected, drift_error, fouling_error, in_proportion, percent_of
+from rules.care.calibration import Cleaning
+from rules.care.drift import Correction, corrected, drift_error, fouling_error, in_proportion, percent_of
 
 CLOCK = ["12:10:49", "12:15:50", "12:20:51", "12:25:51", "12:30:51", "12:35:51"]
 SHARES = [0.0, 0.2003995, 0.4007989, 0.6005326, 0.8002663, 1.0]

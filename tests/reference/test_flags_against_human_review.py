@@ -17,13 +17,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rules.flags import Flag
-from rules.quality import judge
-from rules.quality_settings import DEFAULT_QUALITY, HOUR_MS
-from rules.quality_state import QualityState
+from rules.quality.flags import Flag
+from rules.quality.quality import judge
+from rules.quality.settings import DEFAULT_QUALITY, HOUR_MS
+from rules.quality.state import QualityState
 from rules.quantities import Quantity
+from tests.rigs.places import ROOT
 
-CHECKOUT = Path(__file__).parents[2]
+CHECKOUT = ROOT
 
 
 def reviewed(file, column, review):

@@ -6,7 +6,7 @@ import gsw
 import numpy as np
 import pytest
 
-from rules.oxygen import (
+from rules.water.oxygen import (
     oxygen_saturation_percent,
     oxygen_solubility_mg_l,
     oxygen_solubility_ml_l,

@@ -20,7 +20,7 @@ test asserts that they differ exactly there and nowhere else:
 
 Also by choice: syntax is judged by our drivers on frames, so there is nothing to compare; ioos-qc
 has no multi-variate or neighbour test. Rate of change by standard deviations (manuals, test 7) is
-not in ioos-qc either; `tests/test_hour_statistics.py` checks it against Python's `statistics`.
+not in ioos-qc either; `tests/rules/quality/test_hour_statistics.py` checks it against Python's `statistics`.
 
 Series: `tests/data/README.md` for the moored recorder. The estuary (NERRS, station apacp, 2012) and
 the river (Logan River Observatory, Blacksmith Fork, 2019) are read from the folder that the
@@ -40,16 +40,17 @@ import pytest
 from ioos_qc import qartod as ioos
 from numpy.lib.stride_tricks import sliding_window_view
 
-from rules import qartod
-from rules.flags import Flag, QartodTest, combine, unpack
-from rules.flat_line import FlatRun, flat_line_test
-from rules.hour_statistics import HourStatistics
-from rules.quality import judge
-from rules.quality_settings import DEFAULT_QUALITY, HOUR_MS, QualityError, QualitySettings, Range, Repeats
-from rules.quality_state import QualityState
+from rules.quality import qartod
+from rules.quality.flags import Flag, QartodTest, combine, unpack
+from rules.quality.flat_line import FlatRun, flat_line_test
+from rules.quality.hour_statistics import HourStatistics
+from rules.quality.quality import judge
+from rules.quality.settings import DEFAULT_QUALITY, HOUR_MS, QualityError, QualitySettings, Range, Repeats
+from rules.quality.state import QualityState
 from rules.quantities import Quantity
+from tests.rigs.places import ROOT
 
-CHECKOUT = Path(__file__).parents[2]
+CHECKOUT = ROOT
 MEASURED = {
     "sea temperature": ("microcat_dune2_2026_60s", "water_temperature_degC"),
     "sea conductivity": ("microcat_dune2_2026_60s", "conductivity_S_per_m"),

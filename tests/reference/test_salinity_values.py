@@ -4,7 +4,7 @@ import gsw
 import numpy as np
 import pytest
 
-from rules.seawater import C_35_15_0, conductivity_from_salinity, practical_salinity
+from rules.water.seawater import C_35_15_0, conductivity_from_salinity, practical_salinity
 
 IPTS68_PER_ITS90 = 1.00024  # Saunders 1990; written here again so that a change in rules/ shows
 

@@ -4,8 +4,8 @@ import gsw
 import numpy as np
 import pytest
 
-from rules.seawater import practical_salinity
-from rules.specific_conductance import (
+from rules.water.seawater import practical_salinity
+from rules.water.specific_conductance import (
     conductivity_from_iso_7888,
     conductivity_from_linear_compensation,
     iso_7888_factor,

@@ -1,7 +1,7 @@
 """Alarm events for tests of what is made of them."""
 
-from rules.alarms import Condition, Priority, State, Trigger, next_state
-from rules.readings import AlarmEvent
+from rules.alarms.event import AlarmEvent
+from rules.alarms.life_cycle import Condition, Priority, State, Trigger, next_state
 
 MINUTE_MS = 60_000
 START_MS = 1_760_313_600_000  # Monday 2025-10-13 00:00 UTC

@@ -8,11 +8,11 @@ import math
 import tempfile
 from pathlib import Path
 
-from daemon.fold import fold
-from daemon.journal import Journal, Message
-from daemon.rack_plan import rack_plan
-from daemon.settings import load_settings
-from daemon.watch import Watch
+from daemon.check.load import load_settings
+from daemon.journal.fold import fold
+from daemon.journal.journal import Journal, Message
+from daemon.settings.plan import rack_plan
+from daemon.watch.watch import Watch
 from drivers.readings import Reading
 from tests.rigs.daemon_run import write_settings
 

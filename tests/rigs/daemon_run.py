@@ -7,8 +7,9 @@ import sys
 import time
 from pathlib import Path
 
+from tests.rigs.places import ROOT
+
 PATIENCE_S = 30.0
-ROOT = Path(__file__).parents[2]
 
 SETTINGS = """\
 [rack]

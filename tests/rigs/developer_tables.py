@@ -7,17 +7,17 @@ import argparse
 import ast
 import json
 import re
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from daemon.cli import _parser
-from daemon.command_message import BODIES, _Envelope
-from daemon.messages import heartbeat_message, messages_of, rack_topic, watch_message
-from daemon.schema import settings_schema
-from rules.alarms import TRANSITIONS, Condition, Priority, State, Trigger
-from rules.readings import AlarmEvent, Notice
+from daemon.broker.command_message import BODIES, _Envelope
+from daemon.broker.messages import heartbeat_message, messages_of, rack_topic, watch_message
+from daemon.commands.cli import _parser
+from daemon.settings.schema import settings_schema
+from rules.alarms.event import AlarmEvent
+from rules.alarms.life_cycle import TRANSITIONS, Condition, Priority, State, Trigger
+from rules.readings import Notice
+from tests.rigs.places import ROOT
 
-ROOT = Path(__file__).parent.parent.parent
 DEVELOPERS = ROOT / "DEVELOPERS.md"
 ROOMS = ("rules", "drivers", "daemon", "simulator")
 LETTERS = "ABCDEFGHI"

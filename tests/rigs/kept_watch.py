@@ -3,9 +3,9 @@
 import threading
 from contextlib import contextmanager
 
-from daemon.journal import Journal
-from daemon.settings import load_settings
-from tests.rigs.recorded_nights import quiet, watch_of
+from daemon.check.load import load_settings
+from daemon.journal.journal import Journal
+from tests.rigs.nights.recorded_nights import quiet, watch_of
 
 PATIENCE_S = 30.0
 LOOK_EVERY_S = 0.01

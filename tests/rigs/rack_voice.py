@@ -9,9 +9,9 @@ from datetime import UTC
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from daemon.messages import heartbeat_message, messages_of, watch_message
-from rules.alarms import Condition, Priority, State, Trigger
-from rules.readings import AlarmEvent
+from daemon.broker.messages import heartbeat_message, messages_of, watch_message
+from rules.alarms.event import AlarmEvent
+from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 
 PATIENCE_S = 30.0
 

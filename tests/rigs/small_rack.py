@@ -3,7 +3,7 @@
 import copy
 from datetime import datetime
 
-from simulator.scenario_file import build_scenario
+from simulator.scenario.file import build_scenario
 
 TABLES = {
     "scenario": {

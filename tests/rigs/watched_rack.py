@@ -9,11 +9,11 @@ import json
 import numpy as np
 
 from rules.engine import Engine
-from rules.plan import RackPlan, Source
-from rules.quality_settings import QualitySettings, Range
+from rules.quality.settings import QualitySettings, Range
 from rules.quantities import Quantity
+from rules.rack.plan import RackPlan, Source
+from rules.rack.tolerance import Band, Tolerance
 from rules.readings import Action, Readings
-from rules.tolerance import Band, Tolerance
 
 START_MS = 1_760_000_000_000
 MINUTE = 60_000

@@ -1,0 +1,4 @@
+"""The rack's side of the broker: what is published, confirmed, kept standing, and asked of us.
+
+No probe is read here, and nothing that calls people.
+"""

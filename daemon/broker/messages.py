@@ -1,0 +1,94 @@
+"""What is published: topics and payloads.
+
+ROOT/RACK/event                                 every alarm event, once (QoS 1), not retained
+ROOT/RACK/alarm/VESSEL/QUANTITY/CONDITION       each alarm that is not normal, retained till it is
+ROOT/RACK/notice                                what is worth knowing but no alarm, once (QoS 1)
+ROOT/RACK/watch                                 whether the daemon lives, retained; "gone" is its last will
+ROOT/RACK/heartbeat                             now and then, so that silence means something
+
+Delivery is at least once: a consumer tells a repeated event by its `id`.
+"""
+
+import json
+from datetime import tzinfo
+
+from daemon.journal.journal import Message
+from daemon.words import event_text, iso_time, notice_text, quantity_of
+from rules.alarms.event import AlarmEvent
+from rules.alarms.life_cycle import State
+from rules.quantities import unit_of
+from rules.readings import Notice
+
+
+def rack_topic(root: str, rack: str) -> str:
+    """Return the topic under which everything of a rack is published."""
+    return f"{root}/{rack}"
+
+
+def messages_of(said: AlarmEvent | Notice, journal_id: str, topic: str, zone: tzinfo) -> list[Message]:
+    """Return what an alarm event or a notice makes us publish under a rack's `topic`."""
+    if isinstance(said, Notice):
+        return [_notice_message(said, journal_id, topic, zone)]
+    return _event_messages(said, journal_id, topic, zone)
+
+
+def _event_messages(event: AlarmEvent, journal_id: str, topic: str, zone: tzinfo) -> list[Message]:
+    body = json.dumps(_event_body(event, journal_id, topic.rsplit("/", 1)[1], zone), ensure_ascii=False)
+    standing = "" if event.state is State.NORMAL else body
+    return [
+        Message(f"{topic}/event", body, retain=False),
+        Message(f"{topic}/alarm/{event.alarm}", standing, retain=True),
+    ]
+
+
+def _event_body(event: AlarmEvent, journal_id: str, rack: str, zone: tzinfo) -> dict[str, object]:
+    quantity = quantity_of(event.channel)
+    return {
+        "id": f"{journal_id}:{event.number}",
+        "rack": rack,
+        "alarm": event.alarm,
+        "vessel": event.vessel,
+        "quantity": quantity,
+        "condition": event.condition,
+        "event": event.trigger,
+        "state": event.state,
+        "priority": event.priority.word,
+        "at": iso_time(event.at_ms),
+        "since": iso_time(event.since_ms),
+        "cause": event.cause,
+        "vessels": list(event.vessels),
+        "value": event.value,
+        "limit": event.limit,
+        "unit": unit_of(quantity),
+        "rate_per_hour": event.rate_per_hour,
+        "reached": None if event.reached_ms is None else iso_time(event.reached_ms),
+        "reason": event.reason,
+        "who": event.who,
+        "why": event.why,
+        "until": None if event.until_ms is None else iso_time(event.until_ms),
+        "text": event_text(event, zone),
+    }
+
+
+def _notice_message(notice: Notice, journal_id: str, topic: str, zone: tzinfo) -> Message:
+    body = {
+        "id": f"{journal_id}:{notice.id}",
+        "rack": topic.rsplit("/", 1)[1],
+        "kind": notice.kind,
+        "about": notice.vessel,
+        "at": iso_time(notice.at_ms),
+        "details": notice.details,
+        "text": notice_text(notice, zone),
+    }
+    return Message(f"{topic}/notice", json.dumps(body, ensure_ascii=False), retain=False)
+
+
+def watch_message(topic: str, state: str, at_ms: int) -> Message:
+    """Return the retained word on the daemon itself: watching, stopped or, as its last will, gone."""
+    return Message(f"{topic}/watch", json.dumps({"state": state, "since": iso_time(at_ms)}), retain=True)
+
+
+def heartbeat_message(topic: str, at_ms: int, last_seq: int, alarms: int) -> Message:
+    """Return a sign of life: the time, the newest input and how many alarms stand."""
+    body = {"at": iso_time(at_ms), "inputs": last_seq, "alarms": alarms}
+    return Message(f"{topic}/heartbeat", json.dumps(body), retain=False)

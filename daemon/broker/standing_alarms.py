@@ -1,0 +1,46 @@
+"""What stands, said again to every broker that lets us in: it may have forgotten, or kept an old word.
+
+A broker that was killed may come back without its retained messages, or with those of half an hour
+ago. So upon each connection the newest word on every alarm that stands, or ended lately, is put
+into the outbox once more, under the id of its event; who knows it already passes it over.
+"""
+
+from collections.abc import Callable
+
+from daemon.broker.link import BrokerLink
+from daemon.journal.journal import Journal, Message
+from rules.alarms.event import AlarmEvent
+from rules.alarms.history import alarm_event_from_json
+from rules.alarms.life_cycle import State
+from rules.readings import Outcome
+
+LATELY_MS = 86_400_000
+
+
+class StandingAlarms:
+    """A chore of the service; `words` turns an event into the messages that it makes us publish."""
+
+    def __init__(
+        self, journal: Journal, link: BrokerLink, words: Callable[[AlarmEvent], list[Message]]
+    ) -> None:
+        self._journal = journal
+        self._link = link
+        self._words = words
+        self._told = 0
+
+    def step(self, now_ms: int) -> None:
+        """Say again what stands, if there is a new connection since the last time."""
+        connection = self._link.connections
+        if connection == self._told:
+            return
+        events = map(alarm_event_from_json, self._journal.newest_event_of_each_alarm())
+        messages = [
+            message
+            for event in events
+            if event.state is not State.NORMAL or event.at_ms > now_ms - LATELY_MS
+            for message in self._words(event)
+            if message.retain
+        ]
+        with self._journal.transaction():
+            self._journal.record(Outcome(), messages)
+        self._told = connection

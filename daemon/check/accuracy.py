@@ -1,0 +1,103 @@
+"""Warnings of limits that are tighter than the probes can resolve, by the accuracy stated for them."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from daemon.check.coverage import channels_in
+from daemon.errors import Problem
+from daemon.settings.draft import Draft
+from daemon.settings.stages import key_of
+from daemon.settings.words import shown, where
+from rules.care.accuracy import accuracy_of
+from rules.judging.trend import MS_PER_HOUR
+from rules.quantities import Quantity, unit_of
+from rules.rack.channels import Channel
+from rules.rack.tolerance import Band, Tolerance
+from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA, oxygen_mg_l
+from rules.water.seawater import conductivity_from_salinity
+
+_USUAL_WATER = {Quantity.TEMPERATURE: 15.0, Quantity.SALINITY: 33.0, Quantity.OXYGEN_SATURATION: 98.0}
+"""Where a stage has no target, so that an accuracy can be worked out at all (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Finding:
+    limit: str
+    found: str
+    expected: str
+
+
+def accuracy_problems(draft: Draft) -> Iterator[Problem]:
+    """Yield the limits of each vessel's stage that its probes cannot resolve, once for each stage."""
+    channels = {channel.name: channel for channel in channels_in(draft.settings)}
+    told: set[tuple[str, str]] = set()
+    for channel in channels.values():
+        vessel = draft.settings.vessels.get(channel.vessel)
+        if vessel is None or not draft.knows_stage(vessel.stage):
+            continue
+        tolerance = draft.settings.tolerance_of(vessel.stage, channel.quantity)
+        accuracy = accuracy_of(channel, channels, _Water(draft, vessel.stage, channels).value_of)
+        if tolerance is None or accuracy is None:
+            continue
+        for finding in _too_tight(channel, tolerance, accuracy):
+            path = where("stages", vessel.stage, channel.quantity, key_of(finding.limit, channel.quantity))
+            if (path, channel.source.probe) not in told:
+                told.add((path, channel.source.probe))
+                yield Problem(path, finding.found, finding.expected, is_warning=True)
+
+
+@dataclass(frozen=True, slots=True)
+class _Water:
+    """The water that a stage should have, for which accuracies are worked out."""
+
+    draft: Draft
+    stage: str
+    channels: dict[str, Channel]
+
+    def value_of(self, name: str) -> float:
+        quantity = self.channels[name].quantity
+        if quantity is Quantity.AIR_PRESSURE:
+            return STANDARD_AIR_PRESSURE_HPA
+        temperature, salinity, saturation = (self._aim(each) for each in _USUAL_WATER)
+        if quantity is Quantity.CONDUCTIVITY:
+            return conductivity_from_salinity(salinity, temperature).item()
+        if quantity is Quantity.OXYGEN:
+            return oxygen_mg_l(saturation, temperature, salinity, STANDARD_AIR_PRESSURE_HPA).item()
+        return self._aim(quantity)
+
+    def _aim(self, quantity: Quantity) -> float:
+        """Return the stage's target, or else the middle of its band."""
+        tolerance = self.draft.settings.tolerance_of(self.stage, quantity)
+        if tolerance is None:
+            return _USUAL_WATER[quantity]
+        band = tolerance.advisory
+        if tolerance.target is not None:
+            return tolerance.target
+        if band.low is not None and band.high is not None:
+            return (band.low + band.high) / 2
+        return _USUAL_WATER[quantity]
+
+
+def _too_tight(channel: Channel, tolerance: Tolerance, accuracy: float) -> Iterator[_Finding]:
+    unit = unit_of(channel.quantity)
+    resolved = f"{accuracy:.2g} {unit}".rstrip()
+    good_for = f"probe {channel.source.probe} is good for ± {resolved} here"
+    if tolerance.deadband < accuracy:
+        yield _Finding("deadband", shown(tolerance.deadband), f"{resolved} or more: {good_for}")
+    for name, band in (("advisory", tolerance.advisory), ("critical", tolerance.critical)):
+        half = _half_width(band)
+        if half is not None and half < accuracy:
+            yield _Finding(f"{name}_high", f"a band of ± {half:g}", f"± {resolved} or more: {good_for}")
+    hours = tolerance.rate_window_ms / MS_PER_HOUR
+    for name, rate in (("max_rise", tolerance.max_rise_per_hour), ("max_fall", tolerance.max_fall_per_hour)):
+        if rate is not None and rate * hours < accuracy:
+            change = f"{rate * hours:.2g} {unit}".rstrip()
+            yield _Finding(
+                f"{name}_per_hour",
+                f"{shown(rate)}, {change} within the rate window",
+                f"{accuracy / hours:.2g} or more, or a longer rate_window_s: {good_for}",
+            )
+
+
+def _half_width(band: Band) -> float | None:
+    return None if band.low is None or band.high is None else (band.high - band.low) / 2

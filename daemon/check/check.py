@@ -1,0 +1,101 @@
+"""`bellwatch check`: everything that is wrong with a settings file, one line each, in one run."""
+
+import json
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, TextIO
+
+from daemon.check.accuracy import accuracy_problems
+from daemon.check.buses import bus_problems
+from daemon.check.commands import command_problems
+from daemon.check.coverage import channels_in, coverage_problems
+from daemon.check.limits import limit_problems
+from daemon.check.measurements import measurement_problems
+from daemon.check.names import name_problems
+from daemon.check.probes import probe_problems
+from daemon.errors import Problem, SettingsError
+from daemon.settings.draft import draft_of
+from daemon.settings.file import ENVIRONMENT_PREFIX, LEVEL_MARK, read_values
+from daemon.settings.rack import Settings
+from daemon.settings.schema import settings_schema
+from daemon.settings.words import one_of
+
+OK = 0
+UNFIT = 2
+
+
+def problems(path: Path) -> list[Problem]:
+    """Return everything that is wrong with the settings file at `path`, warnings after errors."""
+    try:
+        return problems_in(read_values(path))
+    except SettingsError as error:
+        return list(error.problems)
+
+
+def problems_in(values: Mapping[str, Any]) -> list[Problem]:
+    """Return everything that is wrong with the tables of a settings file, warnings after errors."""
+    draft, faults = draft_of(values)
+    found = [
+        *(fault.problem for fault in faults),
+        *name_problems(draft),
+        *probe_problems(draft),
+        *measurement_problems(draft),
+        *bus_problems(draft),
+        *command_problems(draft),
+        *limit_problems(draft),
+        *coverage_problems(draft),
+        *accuracy_problems(draft),
+        *_stray_variables(),
+    ]
+    return sorted(found, key=lambda problem: problem.is_warning)
+
+
+def check_command(path: Path | None, schema: bool, out: TextIO, err: TextIO) -> int:
+    """Print what is wrong with the file at `path`, or the JSON Schema of such files; return the exit status.
+
+    0 if the daemon would start with it, 2 if not. Warnings are shown, and change nothing. A file that
+    cannot be read at all goes to `err`.
+    """
+    if schema:
+        print(json.dumps(settings_schema(), indent=2, ensure_ascii=False), file=out)
+        return OK
+    if path is None:
+        print("no settings file given; name one, or ask for the schema", file=err)
+        return UNFIT
+    try:
+        values = read_values(path)
+    except SettingsError as error:
+        print(error, file=err)
+        return UNFIT
+    found = problems_in(values)
+    for problem in found:
+        print(problem, file=out)
+    errors = [problem for problem in found if not problem.is_warning]
+    verdict = _count(len(errors), "problem") if errors else f"OK: {_summary(Settings.model_validate(values))}"
+    warnings = len(found) - len(errors)
+    print(verdict + (f", {_count(warnings, 'warning')}" if warnings else ""), file=out)
+    return UNFIT if errors else OK
+
+
+def _summary(settings: Settings) -> str:
+    channels = [channel for channel in channels_in(settings) if channel.vessel in settings.vessels]
+    return (
+        f"{_count(len(settings.vessels), 'vessel')}, {_count(len(settings.probes), 'probe')} "
+        f"on {_count(len(settings.buses), 'bus', 'buses')}, {_count(len(channels), 'channel')}"
+    )
+
+
+def _count(number: int, one: str, many: str = "") -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def _stray_variables() -> list[Problem]:
+    """Warn of variables that look like overrides but name no table of the file."""
+    strays = []
+    for variable in sorted(os.environ):
+        table, mark, _ = variable.removeprefix(ENVIRONMENT_PREFIX).partition(LEVEL_MARK)
+        if variable.startswith(ENVIRONMENT_PREFIX) and mark and table.lower() not in Settings.model_fields:
+            expected = one_of("a variable for a table of the file", Settings.model_fields, table.lower())
+            strays.append(Problem(variable, f"no table {table.lower()}", expected, is_warning=True))
+    return strays

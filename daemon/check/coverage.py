@@ -1,0 +1,159 @@
+"""Cross-checks between what the stages need watched and what the probes measure. All are warnings.
+
+A measured quantity is *used* if the stage in its vessel has a limit on it, or if it is needed to
+derive one that has: salinity comes from conductivity and temperature; oxygen saturation from oxygen,
+temperature, salinity and the rack's air pressure, and oxygen from saturation the same way. Which
+channels there are and what they need is asked of the engine itself.
+"""
+
+from collections.abc import Iterator
+
+from daemon.errors import Problem
+from daemon.settings.draft import Draft
+from daemon.settings.plan import sources_of
+from daemon.settings.rack import ModbusProbe, ProbeSettings, Settings
+from daemon.settings.words import shown, where
+from rules.quantities import Quantity
+from rules.rack.channels import Channel, channels_of
+from rules.rack.plan import RACK_WIDE, RackPlan, Source
+from rules.rack.tolerance import Tolerance
+
+_WAYS_TO_MEASURE = {
+    Quantity.SALINITY: "salinity, or conductivity and temperature",
+    Quantity.OXYGEN: "oxygen, or oxygen_saturation, temperature and salinity (or conductivity)",
+    Quantity.OXYGEN_SATURATION: "oxygen_saturation, or oxygen, temperature and salinity (or conductivity)",
+}
+
+
+def coverage_problems(draft: Draft) -> Iterator[Problem]:
+    """Yield what is watched without need, and what needs watching and is not."""
+    channels = channels_in(draft.settings)
+    yield from _unwatched(draft, channels)
+    yield from _unused(draft, channels)
+    yield from _without_barometer(draft, channels)
+    for name, probe in draft.settings.probes.items():
+        yield from _slow(name, probe, draft)
+
+
+def channels_in(settings: Settings) -> tuple[Channel, ...]:
+    """Return the channels that the engine would make of the rack."""
+    numbers: dict[tuple[str, str, str], int] = {}
+    given = sources_of(settings, lambda *key: numbers.setdefault(key, len(numbers)))
+    sources = tuple({source.id: source for source in given}.values())
+    vessels = {name: vessel.stage for name, vessel in settings.vessels.items()}
+    return channels_of(RackPlan(settings.rack.name, sources, vessels, tolerances={}, quality={}))
+
+
+def _tolerance(draft: Draft, vessel: str, quantity: Quantity) -> Tolerance | None:
+    """Return what is tolerated in a sound vessel of a known stage."""
+    stage = draft.settings.vessels[vessel].stage
+    return draft.settings.tolerance_of(stage, quantity) if draft.knows_stage(stage) else None
+
+
+def _is_clear(draft: Draft, vessel: str) -> bool:
+    """Whether a vessel, its stage and its probes are all known, so that something can be said about them."""
+    sound = draft.settings.vessels.get(vessel)
+    return sound is not None and draft.knows_stage(sound.stage) and draft.knows_probes_of(vessel)
+
+
+def _unwatched(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Problem]:
+    """Warn of limits that nothing is measured for; a vessel without any probe is reported elsewhere."""
+    watched = {(channel.vessel, channel.quantity) for channel in channels}
+    for name, vessel in draft.settings.vessels.items():
+        if not _is_clear(draft, name) or name not in {channel.vessel for channel in channels}:
+            continue
+        for quantity in Quantity:
+            if _tolerance(draft, name, quantity) is None or (name, quantity) in watched:
+                continue
+            ways = _WAYS_TO_MEASURE.get(quantity, quantity.value)
+            yield Problem(
+                where("vessels", name, "stage"),
+                f"no {quantity} in this vessel, which the stage {vessel.stage} has limits on",
+                f'a probe of {ways}, or {quantity} = "none" in [stages.{vessel.stage}]',
+                is_warning=True,
+            )
+
+
+def _unused(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Problem]:
+    if not all(_is_clear(draft, vessel) for vessel in draft.declared["vessels"]):
+        return
+    used = _used(draft, channels)
+    for channel in channels:
+        source = channel.source
+        if (
+            not channel.measured
+            or source in used
+            or channel.vessel not in {*draft.settings.vessels, RACK_WIDE}
+        ):
+            continue
+        probe = draft.settings.probes[source.probe]
+        entries = "registers" if isinstance(probe, ModbusProbe) else "fields"
+        yield Problem(
+            where("probes", source.probe, entries, probe.quantities.index(source.quantity), "quantity"),
+            f"{source.quantity}, which is logged but raises no alarm",
+            _use_of(source, draft),
+            is_warning=True,
+        )
+
+
+def _used(draft: Draft, channels: tuple[Channel, ...]) -> set[Source]:
+    """Return the sources of every channel that has a limit, and of all that it is derived from."""
+    by_name = {channel.name: channel for channel in channels}
+    waiting = [
+        channel
+        for channel in channels
+        if channel.vessel in draft.settings.vessels and _tolerance(draft, channel.vessel, channel.quantity)
+    ]
+    used = set()
+    while waiting:
+        channel = waiting.pop()
+        used.add(channel.source)
+        waiting += [by_name[name] for name in channel.inputs]
+    return used
+
+
+def _use_of(source: Source, draft: Draft) -> str:
+    if source.vessel == RACK_WIDE:
+        return "a vessel in which oxygen is measured and limited"
+    stage = draft.settings.vessels[source.vessel].stage
+    if source.quantity is Quantity.AIR_PRESSURE:
+        return "no vessel for this probe, so that the whole rack has its air pressure"
+    return f"limits in [stages.{stage}.{source.quantity}], or a quantity with limits that is derived from it"
+
+
+def _without_barometer(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Problem]:
+    rack_wide = {channel.quantity for channel in channels if channel.vessel == RACK_WIDE}
+    judged = [
+        channel.vessel
+        for channel in channels
+        if channel.quantity is Quantity.OXYGEN_SATURATION
+        and channel.vessel in draft.settings.vessels
+        and _tolerance(draft, channel.vessel, channel.quantity)
+    ]
+    if judged and Quantity.AIR_PRESSURE not in rack_wide and draft.is_whole("probes"):
+        yield Problem(
+            "probes",
+            f"no air_pressure for the rack, although oxygen_saturation is limited in {judged[0]}",
+            "a barometer (a probe without vessel); weather alone moves saturation by 5 %",
+            is_warning=True,
+        )
+
+
+def _slow(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Problem]:
+    """Warn of a probe that is read more rarely than an alarm of its vessel is delayed."""
+    if probe.vessel not in draft.settings.vessels:
+        return
+    delays = [
+        (min(tolerance.on_delay_ms, tolerance.critical_on_delay_ms) / 1000, quantity)
+        for quantity in probe.quantities
+        if (tolerance := _tolerance(draft, probe.vessel, quantity)) is not None
+    ]
+    if delays and min(delays)[0] < probe.every_s:
+        delay_s, quantity = min(delays)
+        yield Problem(
+            where("probes", name, "every_s"),
+            shown(probe.every_s),
+            f"{shown(delay_s)} or less, the shortest on-delay of {quantity} in its vessel, "
+            "or else one reading alone can raise an alarm",
+            is_warning=True,
+        )

@@ -1,0 +1,125 @@
+"""Cross-checks of a stage's limits with each other, as they stand after merging with its base."""
+
+from collections.abc import Iterator
+
+from daemon.errors import Problem
+from daemon.settings.draft import Draft
+from daemon.settings.rack import Settings
+from daemon.settings.stages import ToleranceSettings, key_of
+from daemon.settings.words import shown, where
+from rules.quantities import Quantity
+from rules.rack.tolerance import Tolerance
+
+# What must hold, whose fault it is if it does not (the first, unless only the second is in the table),
+# most telling first: a limit that has been reported is not compared again.
+_RULES = (
+    ("advisory_low", "below", "advisory_high"),
+    ("critical_low", "below", "critical_high"),
+    ("advisory_low", "at least", "critical_low"),
+    ("advisory_high", "at most", "critical_high"),
+    ("advisory_low", "below", "critical_high"),
+    ("advisory_high", "above", "critical_low"),
+    ("target", "at least", "advisory_low"),
+    ("target", "at most", "advisory_high"),
+    ("target", "at least", "critical_low"),
+    ("target", "at most", "critical_high"),
+)
+_HOLDS = {
+    "below": lambda a, b: a < b,
+    "above": lambda a, b: a > b,
+    "at least": lambda a, b: a >= b,
+    "at most": lambda a, b: a <= b,
+}
+_OTHER_WAY = {"below": "above", "above": "below", "at least": "at most", "at most": "at least"}
+
+
+def limit_problems(draft: Draft) -> Iterator[Problem]:
+    """Yield limits that contradict each other, in every stage and quantity that the file has a table for."""
+    for stage in draft.settings.stages:
+        if _base_is_unknown(stage, draft):
+            continue
+        for quantity in Quantity:
+            tolerance = draft.settings.tolerance_of(stage, quantity)
+            table = draft.settings.stages[stage].limits(quantity)
+            if isinstance(table, ToleranceSettings) and tolerance is not None:
+                yield from _Limits(draft.settings, stage, quantity, table, tolerance).problems()
+
+
+def _base_is_unknown(stage: str, draft: Draft) -> bool:
+    try:
+        line = draft.settings.lineage(stage)
+    except KeyError:
+        return True
+    return not draft.faulty_stages.isdisjoint(line[1:])
+
+
+class _Limits:
+    """The merged limits of one quantity in one stage, beside the table of the file that sets some of them."""
+
+    def __init__(
+        self, settings: Settings, stage: str, quantity: Quantity, table: ToleranceSettings, merged: Tolerance
+    ) -> None:
+        self._settings = settings
+        self._stage = stage
+        self._quantity = quantity
+        self._table = table
+        self._bands = {"advisory": merged.advisory, "critical": merged.critical}
+        self._deadband = merged.deadband
+        self._values = {
+            "target": merged.target,
+            "advisory_low": merged.advisory.low,
+            "advisory_high": merged.advisory.high,
+            "critical_low": merged.critical.low,
+            "critical_high": merged.critical.high,
+        }
+
+    def problems(self) -> Iterator[Problem]:
+        reported: set[str] = set()
+        for first, relation, second in _RULES:
+            a, b = self._values[first], self._values[second]
+            if a is None or b is None or _HOLDS[relation](a, b) or reported & {first, second}:
+                continue
+            if self._is_set(first) or not self._is_set(second):
+                yield self._contradiction(first, relation, second)
+            else:
+                yield self._contradiction(second, _OTHER_WAY[relation], first)
+            reported |= {first, second}
+        yield from self._wide_deadband(reported)
+
+    def _wide_deadband(self, reported: set[str]) -> Iterator[Problem]:
+        """A value in the middle of the band must be able to return its alarm."""
+        halves = [
+            ((band.high - band.low) / 2, name)
+            for name, band in self._bands.items()
+            if band.low is not None
+            and band.high is not None
+            and not reported & {f"{name}_low", f"{name}_high"}
+        ]
+        if halves and self._deadband > min(halves)[0]:
+            half, name = min(halves)
+            found = shown(self._deadband) + self._origin("deadband")
+            yield Problem(self._path("deadband"), found, f"at most {half:g}, half of the {name} band")
+
+    def _contradiction(self, blamed: str, relation: str, other: str) -> Problem:
+        found = shown(self._values[blamed]) + self._origin(blamed)
+        other_key = key_of(other, self._quantity)
+        expected = f"{relation} {other_key}, which is {shown(self._values[other])}{self._origin(other)}"
+        return Problem(self._path(blamed), found, expected)
+
+    def _path(self, limit: str) -> str:
+        return where("stages", self._stage, self._quantity.value, key_of(limit, self._quantity))
+
+    def _is_set(self, limit: str) -> bool:
+        return getattr(self._table, limit) is not None
+
+    def _origin(self, limit: str) -> str:
+        """Say where a limit comes from that the table itself does not set."""
+        for stage in self._settings.lineage(self._stage):
+            table = (
+                self._settings.stages[stage].limits(self._quantity)
+                if stage in self._settings.stages
+                else None
+            )
+            if isinstance(table, ToleranceSettings) and getattr(table, limit) is not None:
+                return "" if stage == self._stage else f" (from stage {stage})"
+        return " (built-in)"

@@ -1,0 +1,69 @@
+"""Checks of what the file says of single quantities: accuracy in the right unit, compensation that fits."""
+
+from collections.abc import Iterator
+
+from daemon.errors import Problem
+from daemon.settings.draft import Draft
+from daemon.settings.measurements import Measurement, accuracy_key
+from daemon.settings.rack import ModbusProbe
+from daemon.settings.words import quoted, shown, where
+from rules.quantities import Quantity
+
+
+def measurement_problems(draft: Draft) -> Iterator[Problem]:
+    """Yield keys of a register or field that do not go with its quantity or with each other."""
+    for name, probe in draft.settings.probes.items():
+        entries = "registers" if isinstance(probe, ModbusProbe) else "fields"
+        temperature = Quantity.TEMPERATURE in probe.quantities or _has_thermometer(draft, probe.vessel)
+        for index, measurement in enumerate(probe.measurements):
+            place = ("probes", name, entries, index)
+            yield from _accuracy(place, measurement)
+            yield from _compensation(place, measurement, temperature)
+
+
+def _has_thermometer(draft: Draft, vessel: str | None) -> bool:
+    """Whether some probe of the vessel measures temperature, or may do so for all we know."""
+    if vessel is None or not draft.knows_probes_of(vessel):
+        return True
+    return any(
+        probe.vessel == vessel and Quantity.TEMPERATURE in probe.quantities
+        for probe in draft.settings.probes.values()
+    )
+
+
+def _accuracy(place: tuple[str | int, ...], measurement: Measurement) -> Iterator[Problem]:
+    for key in measurement.stray_accuracies():
+        right = accuracy_key(measurement.quantity)
+        yield Problem(
+            where(*place, key),
+            shown(getattr(measurement, key)),
+            f"{right}, the accuracy of {measurement.quantity}, in its unit",
+        )
+
+
+def _compensation(
+    place: tuple[str | int, ...], measurement: Measurement, temperature: bool
+) -> Iterator[Problem]:
+    compensation, percent = measurement.compensation, measurement.percent_per_kelvin
+    if compensation != "none" and measurement.quantity is not Quantity.CONDUCTIVITY:
+        yield Problem(
+            where(*place, "compensation"),
+            quoted(compensation),
+            f"no such key, as {measurement.quantity} is not compensated to 25 °C; conductivity is",
+        )
+    elif compensation != "none" and not temperature:
+        yield Problem(
+            where(*place, "compensation"),
+            f"{quoted(compensation)}, but no temperature in this vessel to undo it with",
+            "a probe of temperature in the same vessel",
+        )
+    if compensation == "linear" and percent is None:
+        yield Problem(
+            where(*place, "percent_per_kelvin"),
+            "nothing",
+            "the probe's own coefficient, such as 2.0 (% per kelvin)",
+        )
+    if compensation != "linear" and percent is not None:
+        yield Problem(
+            where(*place, "percent_per_kelvin"), shown(percent), 'no such key without compensation = "linear"'
+        )

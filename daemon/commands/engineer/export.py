@@ -1,0 +1,111 @@
+"""`bellwatch export`: readings out of a journal, as CSV or Parquet, with their units and flags."""
+
+import argparse
+import sys
+from contextlib import AbstractContextManager, closing
+from datetime import UTC, datetime
+from pathlib import Path
+
+from rich.console import Console
+from rich.progress import Progress
+
+from daemon.check.load import load_settings
+from daemon.errors import MissingExtraError, SourceError
+from daemon.export.csv import RowWriter, csv_writer
+from daemon.export.rows import Selection, bounds, rows, selected_sources
+from daemon.journal.dating import dating_of
+from daemon.journal.fold import CONFIGURE
+from daemon.journal.journal import Journal
+from rules.quantities import Quantity
+
+_SHOWN_EVERY = 5_000
+
+
+def add_export_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]", usual: Path) -> None:
+    """Add the command `export`."""
+    parser = commands.add_parser("export", help="write readings to a CSV or Parquet file")
+    parser.add_argument("file", type=Path, help="file to write: .csv, or .parquet (needs bellwatch[parquet])")
+    parser.add_argument("--journal", type=Path, help="the journal (default: that of the settings file)")
+    parser.add_argument("--settings", type=Path, default=usual, help="settings file (default: %(default)s)")
+    parser.add_argument("--from", dest="since", help="first moment, ISO 8601; UTC if it has no offset")
+    parser.add_argument("--to", help="moment to stop before, ISO 8601; UTC if it has no offset")
+    parser.add_argument("--vessel", action="append", default=[], help="only this vessel; may be repeated")
+    parser.add_argument("--flags", action="store_true", help="write quality flags beside the values")
+    parser.set_defaults(command=_export)
+
+
+def _export(options: argparse.Namespace) -> int:
+    path = options.journal or load_settings(options.settings).journal.path
+    selection = Selection(_moment(options.since), _moment(options.to), options.vessel)
+    with closing(Journal(path, writable=False)) as journal:
+        count = export(journal, selection, options.file, flags=options.flags)
+    print(f"{options.file}: {count} readings")
+    return 0
+
+
+def export(journal: Journal, selection: Selection, target: Path, *, flags: bool) -> int:
+    """Write what is selected to `target` (whole or not at all); return the number of readings.
+
+    Raises SourceError where nothing is selected.
+    """
+    sources = selected_sources(journal, selection)
+    if not sources:
+        known = ", ".join(sorted({vessel for _, _, vessel in journal.sources().values()})) or "none yet"
+        raise SourceError(f"no readings of vessel {', '.join(selection.vessels)}; the journal has: {known}")
+    measured = {quantity for _, quantity, _ in sources.values()}
+    quantities = [quantity for quantity in Quantity if quantity in measured]
+    part = target.with_name(target.name + ".part")
+    dating, count = dating_of(journal), 0
+    after, upto = bounds(journal, selection, dating)
+    console = Console(stderr=True)
+    # One read transaction: what the daemon writes meanwhile is left out.
+    journal.db.execute("BEGIN")
+    try:
+        with (
+            _writer(target, part, _rack(journal), quantities, flags=flags) as writer,
+            Progress(console=console, disable=not sys.stderr.isatty()) as progress,
+        ):
+            task = progress.add_task("export", total=max(upto - after, 1))
+            for number, (seq, row) in enumerate(rows(journal, selection, dating)):
+                writer.write(row)
+                count += len(row.values)
+                if number % _SHOWN_EVERY == 0:
+                    progress.update(task, completed=seq - after)
+            progress.update(task, completed=upto - after)
+        part.replace(target)
+    finally:
+        part.unlink(missing_ok=True)
+        journal.db.execute("ROLLBACK")
+    return count
+
+
+def _writer(
+    target: Path, part: Path, rack: str, quantities: list[Quantity], *, flags: bool
+) -> AbstractContextManager[RowWriter]:
+    if target.suffix == ".csv":
+        return csv_writer(part, rack, quantities, flags=flags)
+    if target.suffix != ".parquet":
+        raise SourceError(f"{target}: write to a file that ends in .csv or .parquet")
+    try:
+        from daemon.export.parquet import parquet_writer  # noqa: PLC0415
+    except ImportError as error:
+        raise MissingExtraError(f"Parquet needs {error.name}: pip install 'bellwatch[parquet]'") from error
+    return parquet_writer(part, rack, quantities, flags=flags)
+
+
+def _rack(journal: Journal) -> str:
+    row = journal.db.execute(
+        "SELECT json_extract(body, '$.rack') FROM action WHERE kind = ? ORDER BY seq DESC LIMIT 1",
+        (CONFIGURE,),
+    ).fetchone()
+    return str(row[0]) if row else ""
+
+
+def _moment(text: str | None) -> int | None:
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise SourceError(f"{text!r} is no time; expected ISO 8601, such as 2026-08-14T12:00") from None
+    return round((moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp() * 1000)

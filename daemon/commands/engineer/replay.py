@@ -1,0 +1,196 @@
+"""`bellwatch replay`: flags and alarms as they were, as they would have been, and what differs."""
+
+import argparse
+from collections.abc import Iterable, Sequence
+from datetime import tzinfo
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from rich.console import Console
+from rich.table import Column, Table
+from rich.text import Text
+
+from daemon.check.load import load_settings
+from daemon.commands.engineer.progress import INTERRUPTED, progress_bar, stoppable
+from daemon.commands.engineer.report_options import (
+    add_range_arguments,
+    add_report_arguments,
+    marks_of,
+    wanted_of,
+    write_reports,
+)
+from daemon.commands.engineer.source_options import add_source_arguments, open_recording
+from daemon.commands.rack.status import STYLES
+from daemon.errors import SourceError
+from daemon.replay.flags import FlagFile
+from daemon.replay.replay import Observer, Replayed, plans_of, replay
+from daemon.replay.words import change_text, event_line, moment, notes_on
+from daemon.report.report import report_of, traces_for
+from daemon.report.trace import Trace, in_looks
+from daemon.settings.rack import Settings
+from daemon.sources.journal import recorded_events
+from daemon.sources.recording import Recording
+from daemon.words import SHAPES, event_text
+from rules.alarms.episodes import compare, episodes_of
+from rules.alarms.event import AlarmEvent
+from rules.engine import Engine
+from rules.quality.flags import Flag
+from rules.readings import Outcome
+from rules.tuning.scoring import is_page
+
+
+def add_replay_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the sub-command to the command line."""
+    parser = commands.add_parser("replay", help="what the alarms were, or would have been")
+    add_source_arguments(parser)
+    parser.add_argument("--settings", type=Path, help="judge by these (default: as it was at the time)")
+    parser.add_argument("--against", type=Path, help="and show what differs under these")
+    parser.add_argument(
+        "--without-responses", action="store_true", help="leave out what people acknowledged or shelved then"
+    )
+    parser.add_argument("--events", type=Path, help="write the alarm events here, one JSON object a line")
+    parser.add_argument("--flags", type=Path, help="write every flag worse than pass here, as CSV")
+    add_report_arguments(parser)
+    add_range_arguments(parser)
+    parser.set_defaults(command=replay_command)
+
+
+def replay_command(options: argparse.Namespace) -> int:
+    """Replay and print; return 0, or 130 where Ctrl-C left a partial result, 1 where the past differs."""
+    console = Console()
+    files = [path for path in (options.settings, options.against) if path is not None]
+    if options.against is not None and options.settings is None:
+        raise SourceError("--against needs --settings: the two settings files that are to be compared")
+    settings = [load_settings(path) for path in files]
+    recording = open_recording(options, settings[0] if settings else None)
+    results = _judged(options, recording, settings, console)
+    zone = zone_of(settings)
+    _print_result(results[0], recording, zone, console)
+    if options.events is not None:
+        write_events(options.events, results[0].events)
+    if len(results) > 1:
+        _print_changes(results[0], results[1], zone, console)
+    if not results[0].complete:
+        return INTERRUPTED
+    return _compare_with_the_past(results[0], recording, console) if not settings else 0
+
+
+def _judged(
+    options: argparse.Namespace, recording: Recording, settings: list[Settings], console: Console
+) -> list[Replayed]:
+    """Replay, and write flags and report on the way where they were asked for."""
+    responses = not options.without_responses
+    wanted, marks = wanted_of(options), marks_of(options)
+    drawn = options.report is not None or options.png is not None
+    traces = traces_for(recording, wanted, max(1, len(settings))) if drawn else []
+    if drawn:
+        recording = in_looks(recording, traces[0].start_ms, traces[0].stop_ms)
+    with FlagFile(options.flags) as flags:
+        observers = [_both(flags, traces[0] if traces else None), *(trace.observe for trace in traces[1:])]
+        results = run_replay(recording, settings, responses, console, observers)
+    if drawn:
+        files = [path.name for path in (options.settings, options.against) if path is not None]
+        sides = list(zip(files or ["as it was"], results, traces, strict=True))
+        report = report_of(recording, zone_of(settings), sides, marks, wanted.vessels)
+        for path in write_reports(options, report):
+            console.print(f"Report: {path}", soft_wrap=True, highlight=False)
+    return results
+
+
+def _both(flags: FlagFile, trace: Trace | None) -> Observer:
+    def observe(engine: Engine, outcome: Outcome) -> None:
+        flags.observe(engine, outcome)
+        if trace is not None:
+            trace.observe(engine, outcome)
+
+    return observe
+
+
+def zone_of(settings: list[Settings]) -> tzinfo:
+    """Return the time zone in which to write times."""
+    return ZoneInfo(settings[0].rack.time_zone if settings else "UTC")
+
+
+def run_replay(
+    recording: Recording,
+    settings: list[Settings],
+    responses: bool,
+    console: Console,
+    observers: Sequence[Observer] = (),
+) -> list[Replayed]:
+    """Replay with a progress bar; Ctrl-C ends it with what there is by then."""
+    plans = plans_of(settings, recording)
+    watching = [*observers, *[None] * (len(plans) - len(observers))]
+    with stoppable() as stop, progress_bar(console, "readings") as bar:
+        task = bar.add_task("Replay", total=recording.readings)
+        return replay(
+            recording,
+            plans,
+            responses=responses,
+            stopped=stop,
+            observers=watching,
+            progress=lambda readings: bar.update(task, completed=readings),
+        )
+
+
+def write_events(path: Path, events: Iterable[AlarmEvent]) -> None:
+    """Write events as the journal keeps them, one JSON object a line."""
+    lines = "".join(event_line(event) + "\n" for event in events)
+    try:
+        path.write_text(lines, encoding="utf-8")
+    except OSError as error:
+        raise SourceError(f"{path}: {error.strerror}; expected a file that can be written") from error
+
+
+def _print_result(result: Replayed, recording: Recording, zone: tzinfo, console: Console) -> None:
+    for event in result.events:
+        text = f"{moment(event.at_ms, zone)}  {SHAPES[event.priority]} {event.trigger:12} "
+        text += event_text(event, zone)
+        console.print(Text(text, style=STYLES[event.priority]), soft_wrap=True)
+    console.print(_flag_table(result))
+    span = f"{moment(result.start_ms, zone)} to {moment(result.until_ms, zone)}"
+    pages = sum(map(is_page, result.events))
+    console.print(
+        f"{result.readings} readings, {span}: {len(episodes_of(result.events))} alarms, {pages} pages.",
+        highlight=False,
+    )
+    for line in notes_on(result, recording):
+        console.print(line, highlight=False, soft_wrap=True)
+    if not result.complete:
+        console.print(Text(f"PARTIAL: stopped at {moment(result.until_ms, zone)}", style="bold yellow"))
+
+
+def _flag_table(result: Replayed) -> Table:
+    table = Table("Channel", *(Column(flag.name.lower().replace("_", " "), justify="right") for flag in Flag))
+    for channel, counts in sorted(result.flags.items()):
+        table.add_row(channel, *(str(counts[flag]) for flag in Flag))
+    return table
+
+
+def _print_changes(before: Replayed, after: Replayed, zone: tzinfo, console: Console) -> None:
+    changes = compare(episodes_of(before.events), episodes_of(after.events), before.until_ms)
+    for change in changes:
+        console.print(change_text(change, zone), soft_wrap=True, highlight=False)
+    counts = [sum(change.what == what for change in changes) for what in ("appears", "vanishes", "moves")]
+    console.print(
+        f"Under the other settings {counts[0]} alarms appear, {counts[1]} vanish, {counts[2]} move; "
+        f"pages {sum(map(is_page, before.events))} -> {sum(map(is_page, after.events))}.",
+        highlight=False,
+    )
+
+
+def _compare_with_the_past(result: Replayed, recording: Recording, console: Console) -> int:
+    """Say whether a replay under the plans of the time gave the very events of the time."""
+    lived = recorded_events(Path(recording.name))
+    again = [event_line(event) for event in result.events]
+    if lived == again:
+        console.print(f"As it was: all {len(lived)} events are those of the time, byte for byte.")
+        return 0
+    place = next((k for k, pair in enumerate(zip(lived, again, strict=False)) if pair[0] != pair[1]), None)
+    first = min(len(lived), len(again)) if place is None else place
+    console.print(
+        f"NOT as it was: {len(lived)} events of the time, {len(again)} now; the first that differs is "
+        f"number {first + 1}. The rules have changed since, or the journal has lost its oldest readings.",
+        soft_wrap=True,
+    )
+    return 1

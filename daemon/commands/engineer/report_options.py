@@ -1,0 +1,70 @@
+"""The arguments that ask for a report, and writing what was asked for."""
+
+import argparse
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+
+from daemon.errors import MissingExtraError, SourceError
+from daemon.report.html import write_html
+from daemon.report.report import Report, Wanted
+from daemon.tune.incidents import Mark, beside, read_marks
+
+
+def add_report_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the files that a report is written to."""
+    report = parser.add_argument_group("report")
+    report.add_argument("--report", type=Path, metavar="FILE", help="write a page (one HTML file) here")
+    report.add_argument("--png", type=Path, metavar="FILE", help="write a picture for a slide here")
+
+
+def add_range_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what to show in a report."""
+    parser.add_argument("--incidents", type=Path, help="marked incidents (default: SOURCE.incidents.csv)")
+    parser.add_argument("--from", dest="start", metavar="TIME", help="show from here (ISO 8601 with offset)")
+    parser.add_argument("--to", dest="stop", metavar="TIME", help="show up to here")
+    parser.add_argument(
+        "--vessel", action="append", default=[], help="draw this vessel (default: what alarmed)"
+    )
+
+
+def wanted_of(options: argparse.Namespace) -> Wanted:
+    """Read what to show; SourceError where a time is not one."""
+    start_ms, stop_ms = _time_ms(options.start, "--from"), _time_ms(options.stop, "--to")
+    if start_ms is not None and stop_ms is not None and stop_ms <= start_ms:
+        raise SourceError(f"--to {options.stop}: expected a time after --from {options.start}")
+    return Wanted(start_ms, stop_ms, tuple(options.vessel))
+
+
+def marks_of(options: argparse.Namespace) -> list[Mark]:
+    """Return the incidents named, or those beside the source where it is a file."""
+    if options.incidents is None and options.source.startswith(("http://", "https://")):
+        return []
+    return read_marks(options.incidents or beside(options.source))
+
+
+def write_reports(options: argparse.Namespace, report: Report) -> Sequence[Path]:
+    """Write the page and the picture that were asked for, and return where they are."""
+    if options.report is not None:
+        write_html(options.report, report)
+    if options.png is not None:
+        try:  # an extra, and slow to load: only where it is wanted
+            from daemon.report.png import write_png  # noqa: PLC0415
+        except ImportError as error:
+            raise MissingExtraError(
+                f"a picture needs {error.name}: pip install 'bellwatch[report]'"
+            ) from error
+        write_png(options.png, report)
+    return [path for path in (options.report, options.png) if path is not None]
+
+
+def _time_ms(text: str | None, where: str) -> int | None:
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise SourceError(f"{where} {text!r}: expected ISO 8601 with its offset, as 2026-08-15T00:40+02:00")
+    return round(moment.timestamp() * 1000)

@@ -1,0 +1,138 @@
+"""The arguments that say what to replay from, the same for every command that does."""
+
+import argparse
+from collections.abc import Iterator
+from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from daemon.errors import MissingExtraError, SourceError
+from daemon.export.csv import csv_rows, is_export
+from daemon.export.rows import Row
+from daemon.settings.rack import Settings
+from daemon.sources.csv import CsvLayout, csv_recording
+from daemon.sources.drift_correction import calibrations_at, drift_corrected
+from daemon.sources.export import export_recording
+from daemon.sources.journal import journal_recording
+from daemon.sources.recording import Recording
+
+_SQLITE = b"SQLite format 3\0"
+
+
+def add_source_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add SOURCE and the options that describe a CSV or an InfluxDB."""
+    parser.add_argument(
+        "source",
+        metavar="SOURCE",
+        help="a journal, an export, a CSV (.csv, .csv.gz), or the http address of an InfluxDB",
+    )
+    journal = parser.add_argument_group("where SOURCE is a journal")
+    journal.add_argument(
+        "--correct-drift",
+        action="store_true",
+        help="take off what probes fouled and drifted between the calibrations in it; needs --settings",
+    )
+    add_csv_arguments(parser)
+    influx = parser.add_argument_group("where SOURCE is an InfluxDB")
+    influx.add_argument("--bucket", help="the bucket that the readings are in")
+    influx.add_argument("--org", default="", help="the organisation")
+    influx.add_argument("--token-file", type=Path, help="file that holds the token alone")
+    influx.add_argument("--since", default="-365d", help="start, as RFC 3339 or -30d (default: %(default)s)")
+
+
+def add_csv_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options that describe the CSV of another logger."""
+    table = parser.add_argument_group("for a CSV of another logger")
+    table.add_argument("--time-column", default="time", help="its column of times (default: %(default)s)")
+    table.add_argument(
+        "--column",
+        action="append",
+        default=[],
+        metavar="NAME=VESSEL/QUANTITY[UNIT]",
+        help="what a column holds, such as cond=kreisel-1/conductivity[S/m]; or a probe for the vessel",
+    )
+    table.add_argument("--zone", help="time zone of times without an offset (IANA name)")
+    table.add_argument("--delimiter", default=",", help="what stands between cells (default: %(default)s)")
+    table.add_argument("--decimal", default=".", help="decimal mark (default: %(default)s)")
+
+
+def csv_layout(options: argparse.Namespace) -> CsvLayout:
+    """Return how to read the CSV that the options describe."""
+    return CsvLayout(
+        options.time_column, options.column, _zone(options.zone), options.delimiter, options.decimal
+    )
+
+
+def open_recording(options: argparse.Namespace, settings: Settings | None) -> Recording:
+    """Return what SOURCE holds; raise SourceError or JournalError where it cannot be read.
+
+    Without settings only a journal can be replayed: it alone holds the plans of the time.
+    """
+    source: str = options.source
+    if not source.startswith(("http://", "https://")) and _is_journal(Path(source)):
+        recording = journal_recording(Path(source))
+        return _without_drift(recording, Path(source), settings) if options.correct_drift else recording
+    if options.correct_drift:
+        raise SourceError(
+            f"{source}: only a journal holds the visits to its probes; leave --correct-drift out"
+        )
+    if settings is None:
+        raise SourceError(f"{source}: only a journal knows the settings of the time; add --settings FILE")
+    if source.startswith(("http://", "https://")):
+        return _influx(options, settings)
+    path = Path(source)
+    if path.suffix == ".parquet" or is_export(path):
+        return export_recording(path, _export_rows(path))
+    return csv_recording(path, csv_layout(options), settings)
+
+
+def _export_rows(path: Path) -> Iterator[Row]:
+    if path.suffix != ".parquet":
+        return csv_rows(path)
+    try:  # an extra: only where it is wanted
+        from daemon.export.parquet import parquet_rows  # noqa: PLC0415
+    except ImportError as error:
+        raise MissingExtraError(f"Parquet needs {error.name}: pip install 'bellwatch[parquet]'") from error
+    return parquet_rows(path)
+
+
+def _without_drift(recording: Recording, path: Path, settings: Settings | None) -> Recording:
+    if settings is None:
+        raise SourceError(
+            "--correct-drift: add --settings FILE; what was judged at the time had not been corrected"
+        )
+    return drift_corrected(recording, calibrations_at(path))
+
+
+def _influx(options: argparse.Namespace, settings: Settings) -> Recording:
+    try:  # an extra, and slow to load: only where it is wanted
+        from daemon.sources.influx import InfluxQuery, influx_recording  # noqa: PLC0415
+    except ImportError as error:
+        raise MissingExtraError(f"an InfluxDB needs {error.name}: pip install 'bellwatch[influx]'") from error
+    token = _token(options.token_file)
+    query = InfluxQuery(options.source, options.bucket, options.org, token, options.since)
+    return influx_recording(query, settings.rack.name)
+
+
+def _is_journal(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            return file.read(len(_SQLITE)) == _SQLITE
+    except OSError as error:
+        why = (error.strerror or "an error").lower()
+        raise SourceError(f"{path}: {why}; expected a journal, a CSV or an http address") from error
+
+
+def _zone(name: str | None) -> ZoneInfo | None:
+    try:
+        return None if name is None else ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise SourceError(f"zone {name!r}: expected an IANA name, such as Europe/Copenhagen") from None
+
+
+def _token(path: Path | None) -> str:
+    if path is None:
+        return ""
+    try:
+        return path.read_text(encoding="utf-8").strip()
+    except OSError as error:
+        raise SourceError(f"token file {path}: {error.strerror}; expected the token alone") from error

@@ -1,0 +1,175 @@
+"""`bellwatch tune`: try settings over the whole record, show what each costs, recommend with a reason."""
+
+import argparse
+import sys
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from rich.console import Console
+from rich.table import Column, Table
+
+from daemon.check.load import load_settings
+from daemon.commands.engineer.progress import INTERRUPTED, progress_bar, stoppable
+from daemon.commands.engineer.report_options import add_report_arguments, marks_of, write_reports
+from daemon.commands.engineer.source_options import add_source_arguments, open_recording
+from daemon.errors import MissingExtraError, TuneError
+from daemon.report.report import Report, replayed_report
+from daemon.settings.file import read_values
+from daemon.settings.rack import Settings
+from daemon.sources.store import stored
+from daemon.tune.incidents import accepted_incidents
+from daemon.tune.search import PRESENT, Search, choice_of
+from daemon.tune.space import Choice, Space, settings_with, space_of
+from daemon.tune.words import choice_text, reasons, trial_cells, trial_columns
+from rules.tuning.trade_off import Recommendation, front, recommend
+
+MINUTE_MS = 60_000
+
+
+def add_tune_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add the sub-command to the command line."""
+    parser = commands.add_parser("tune", help="choose limits and delays by what they would have done")
+    add_source_arguments(parser)
+    parser.add_argument("--settings", type=Path, required=True, help="the settings file to tune")
+    parser.add_argument("--incidents", type=Path, help="marked incidents (default: SOURCE.incidents.csv)")
+    parser.add_argument(
+        "--try",
+        dest="tries",
+        action="append",
+        default=[],
+        metavar="PATH=VALUES",
+        help="values to try, such as stages.ephyra.temperature.on_delay_s=60,120,300 or FROM:TO:STEP",
+    )
+    parser.add_argument(
+        "--around",
+        action="append",
+        default=[],
+        metavar="STAGE.QUANTITY",
+        help="try delays, deadband, rates and windows of these at half, once and twice their value",
+    )
+    parser.add_argument(
+        "--budget", type=int, default=200, help="choices to try at most (default: %(default)s)"
+    )
+    parser.add_argument(
+        "--page-within",
+        type=float,
+        default=30.0,
+        metavar="MINUTES",
+        help="a later page counts as missed when choosing (default: %(default)s)",
+    )
+    parser.add_argument("--write", action="store_true", help="show the change to the settings file, and ask")
+    parser.add_argument("--yes", action="store_true", help="with --write: do not ask")
+    add_report_arguments(parser)
+    parser.set_defaults(command=tune_command)
+
+
+def tune_command(options: argparse.Namespace) -> int:
+    """Search, show and recommend; return 0, 1 where nothing can be recommended, 130 where stopped."""
+    console = Console()
+    settings = load_settings(options.settings)
+    space = space_of(options.tries, options.around, settings)
+    if options.budget < 1:
+        raise TuneError(f"--budget {options.budget}: expected 1 or more")
+    with tempfile.TemporaryDirectory(prefix="bellwatch-tune-") as folder:
+        search, whole = _searched(options, settings, space, Path(folder), console)
+        found = _found(search, space, whole, options.page_within)
+        show(search, found, console)
+        if options.report is not None or options.png is not None:
+            report = _report(options, settings, search, found)
+            for path in write_reports(options, report):
+                console.print(f"Report: {path}", soft_wrap=True, highlight=False)
+    if found.refusal:
+        console.print(f"No recommendation: {found.refusal}.", soft_wrap=True, highlight=False)
+        return 1 if whole else INTERRUPTED
+    for line in reasons(found, options.page_within):
+        console.print(line, soft_wrap=True, highlight=False)
+    if options.write:
+        _write(options.settings, choice_of(found.trial), options.yes, console)
+    return 0
+
+
+def _searched(
+    options: argparse.Namespace, settings: Settings, space: Space, folder: Path, console: Console
+) -> tuple[Search, bool]:
+    """Load the record once and try the choices in all processes; say whether nobody stopped it."""
+    marks = marks_of(options)
+    recording = open_recording(options, settings)
+    with stoppable() as stop, progress_bar(console, "trials") as bar:
+        task = bar.add_task("Load", total=None)
+        store = stored(recording, folder)
+        bar.update(task, description="Try", total=min(space.size, options.budget) + 1)
+        zone = ZoneInfo(settings.rack.time_zone)
+        search = Search(store, read_values(options.settings), accepted_incidents(marks), zone)
+        whole = search.run(
+            space,
+            options.budget,
+            stopped=stop,
+            progress=lambda done: bar.update(task, completed=done),
+        )
+    return search, whole
+
+
+def _found(search: Search, space: Space, whole: bool, page_within_min: float) -> Recommendation:
+    if PRESENT not in search.trials:
+        raise TuneError(f"stopped before a single one of {space.size} choices was tried")
+    if search.unfit and len(search.trials) <= 1:
+        first = next(iter(search.unfit.values()))
+        raise TuneError(f"not one of the settings would pass `bellwatch check`: {first}")
+    found = recommend(search.ranked(), search.trials[PRESENT], round(page_within_min * MINUTE_MS))
+    if whole:
+        return found
+    return replace(found, refusal=f"PARTIAL: somebody stopped it after {len(search.trials)} trials")
+
+
+def _report(options: argparse.Namespace, settings: Settings, search: Search, found: Recommendation) -> Report:
+    """Draw the present settings and, beside them, those recommended."""
+    sides = [("present", settings)]
+    if not found.refusal:
+        chosen = settings_with(search.tables, choice_of(found.trial))
+        if isinstance(chosen, Settings):
+            sides.append(("tuned", chosen))
+    recording = search.store.recording()
+    report = replayed_report(recording, sides, marks_of(options), ZoneInfo(settings.rack.time_zone))
+    return replace(report, trials=tuple(search.ranked()), found=found, page_within_min=options.page_within)
+
+
+def show(search: Search, found: Recommendation, console: Console) -> None:
+    """Print the trade-off front, the present settings and what could not be tried."""
+    table = Table("No.", *(Column(name, justify="right") for name in trial_columns()))
+    rows = front(search.ranked())
+    rows += [trial for trial in (found.present, found.trial) if trial not in rows]
+    lines = []
+    for number, trial in enumerate(rows, 1):
+        mark = f"{number}{'*' if trial is found.trial and not found.refusal else ''}"
+        table.add_row(mark, *trial_cells(trial.score))
+        lines.append(f"{mark:>4}  {choice_text(choice_of(trial))}")
+    console.print(table)
+    for line in lines:
+        console.print(line, soft_wrap=True, highlight=False)
+    console.print(
+        f"{len(search.trials)} settings tried on {search.store.readings} readings.", highlight=False
+    )
+    if search.unfit:
+        first = next(iter(search.unfit.values()))
+        console.print(f"{len(search.unfit)} left out, since they would not pass: {first}", soft_wrap=True)
+
+
+def _write(path: Path, choice: Choice, unasked: bool, console: Console) -> None:
+    try:  # an extra: only for writing
+        from daemon.tune.write import changed_text, difference, write_settings  # noqa: PLC0415
+    except ImportError as error:
+        needs = f"changing a settings file needs {error.name}"
+        raise MissingExtraError(f"{needs}: pip install 'bellwatch[tuning]'") from error
+    before = path.read_text(encoding="utf-8")
+    after = changed_text(before, choice)
+    console.print(difference(before, after, str(path)), highlight=False, soft_wrap=True, markup=False)
+    if not unasked:
+        if not sys.stdin.isatty():
+            raise TuneError("nobody can be asked here: add --yes to write the change")
+        if console.input("Write this change? [y/N] ").strip().lower() not in ("y", "yes"):
+            console.print("Nothing written.")
+            return
+    write_settings(path, before, after)
+    console.print(f"Written to {path}; `bellwatch run` takes it at its next start.", soft_wrap=True)

@@ -1,0 +1,103 @@
+"""`bellwatch backup`: a copy of the journal as it stands, while the daemon goes on writing.
+
+The copy is made in one read transaction (VACUUM INTO), so it is consistent, compact, and no commit of
+the daemon waits for it. It is checked before it counts as one, and the oldest copies are let go.
+"""
+
+import argparse
+import os
+import sqlite3
+import threading
+from contextlib import closing, suppress
+from datetime import UTC, datetime
+from pathlib import Path
+
+from rich.console import Console
+from rich.progress import Progress
+
+from daemon.check.load import load_settings
+from daemon.errors import JournalError
+from daemon.files import sync
+from daemon.journal.schema import open_for_reading
+
+_LOOK_EVERY_S = 0.2
+
+
+def add_backup_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]", usual: Path) -> None:
+    """Add the command `backup`."""
+    parser = commands.add_parser("backup", help="copy the journal while the daemon goes on writing it")
+    parser.add_argument("folder", type=Path, help="where the copy goes; best on another disk")
+    parser.add_argument("--journal", type=Path, help="the journal (default: that of the settings file)")
+    parser.add_argument("--settings", type=Path, default=usual, help="settings file (default: %(default)s)")
+    parser.add_argument("--keep", type=int, default=7, help="so many copies are kept (default: %(default)s)")
+    parser.set_defaults(command=_backup)
+
+
+def _backup(options: argparse.Namespace) -> int:
+    path = options.journal or load_settings(options.settings).journal.path
+    if options.keep < 1:
+        raise JournalError(f"--keep {options.keep}: at least 1 copy must be kept")
+    copy = backup(path, options.folder, datetime.now(UTC))
+    for old in copies(path, options.folder)[: -options.keep]:
+        old.unlink()
+    print(copy)
+    return 0
+
+
+def backup(path: Path, folder: Path, now: datetime) -> Path:
+    """Copy the journal at `path` into `folder` and return the copy; JournalError where that cannot be."""
+    target = folder / f"{path.stem}-{now:%Y%m%dT%H%M%S}.sqlite"
+    part = target.with_name(target.name + ".part")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        part.unlink(missing_ok=True)
+        with closing(open_for_reading(path)) as source, _progress(path, part):
+            source.execute("VACUUM INTO ?", (str(part),))
+        _check(part)
+        sync(part)
+        part.replace(target)
+        sync(folder)
+    except (OSError, sqlite3.Error) as error:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+        raise JournalError(
+            f"backup of {path} to {folder}: {error}; the journal itself is untouched"
+        ) from error
+    return target
+
+
+def copies(path: Path, folder: Path) -> list[Path]:
+    """Return the copies of a journal in a folder, oldest first."""
+    return sorted(folder.glob(f"{path.stem}-????????T??????.sqlite"))
+
+
+def _check(part: Path) -> None:
+    with closing(sqlite3.connect(part)) as copy:
+        (verdict,) = copy.execute("PRAGMA quick_check(1)").fetchone()
+    if verdict != "ok":
+        raise sqlite3.DatabaseError(f"the copy is not sound: {verdict}")
+
+
+class _progress:  # noqa: N801 - used like a function, in a with statement
+    """Shows how far a copy has come, by the size of the file."""
+
+    def __init__(self, path: Path, part: Path) -> None:
+        self._part = part
+        self._bar = Progress(console=Console(stderr=True), disable=not os.isatty(2))
+        self._task = self._bar.add_task("backup", total=max(path.stat().st_size, 1))
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._watch, name="backup-progress")
+
+    def __enter__(self) -> None:
+        self._bar.start()
+        self._thread.start()
+
+    def __exit__(self, *_exc: object) -> None:
+        self._over.set()
+        self._thread.join()
+        self._bar.stop()
+
+    def _watch(self) -> None:
+        while not self._over.wait(_LOOK_EVERY_S):
+            if self._part.exists():
+                self._bar.update(self._task, completed=self._part.stat().st_size)

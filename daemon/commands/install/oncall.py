@@ -1,0 +1,179 @@
+"""`bellwatch oncall`: runs the on-call process, checks its settings, acknowledges, tries channels."""
+
+import argparse
+import getpass
+import os
+import signal
+import sys
+import threading
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TextIO
+from zoneinfo import ZoneInfo
+
+from daemon.clock import SteadyClock
+from daemon.errors import OnCallError
+from daemon.oncall.call_text import page_text
+from daemon.oncall.channels import Channels
+from daemon.oncall.check import examine, load_oncall
+from daemon.oncall.duty import duty_of
+from daemon.oncall.link import OnCallLink
+from daemon.oncall.outbox import OnCallOutbox
+from daemon.oncall.process import OnCall
+from daemon.oncall.settings import OnCallSettings
+from daemon.oncall.store import OnCallStore
+from rules.calling.escalation import Escalation
+from rules.calling.reports import Page, PageKind, Stand
+
+USUAL_SETTINGS = "/etc/bellwatch/oncall.toml"
+OK, FAILED, UNFIT = 0, 1, 2
+ANSWER_WITHIN_S = 10.0
+_LOOK_EVERY_S = 0.05
+_TRIAL = "Trial of the on-call messages, no alarm. It came through to {person}. #trial"
+
+
+def add_oncall(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """Add `oncall` and what can be asked of it to the command line."""
+    oncall = commands.add_parser("oncall", help="page the people on call, for any number of racks")
+    oncall.add_argument("--check", type=Path, metavar="FILE", help="say everything that is wrong with FILE")
+    oncall.set_defaults(command=_run)
+    asked = oncall.add_subparsers(metavar="WHAT")
+    ack = asked.add_parser("ack", help="say that you have seen a problem")
+    ack.add_argument("number", nargs="+", type=_number, help="its number in the message: 41 of #41.2")
+    ack.add_argument("--who", default=getpass.getuser(), help="your name (default: %(default)s)")
+    ack.set_defaults(command=_ack)
+    status = asked.add_parser("status", help="show who is on call and what calls")
+    status.set_defaults(command=_status)
+    trial = asked.add_parser("trial", help="send a trial message through every channel of a person")
+    trial.add_argument("person", help="a name of the rota")
+    trial.set_defaults(command=_trial)
+    usual = _usual_settings()
+    for parser in (oncall, ack, status, trial):
+        default = usual if parser is oncall else argparse.SUPPRESS
+        parser.add_argument(
+            "--settings", type=Path, default=default, help=f"on-call settings file (default: {usual})"
+        )
+
+
+def _usual_settings() -> Path:
+    return Path(os.environ.get("BELLWATCH_ONCALL_SETTINGS", USUAL_SETTINGS))
+
+
+def _number(text: str) -> int:
+    """Read a problem's number, also as a message shows it: 41, #41 or #41.2."""
+    return int(text.removeprefix("#").partition(".")[0])
+
+
+def _run(options: argparse.Namespace) -> int:
+    if options.check is not None:
+        return check_command(options.check, sys.stdout)
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    build(*load_oncall(options.settings)).run(stop)
+    return OK
+
+
+def build(
+    settings: OnCallSettings, addresses: dict[str, list[str]], clock: SteadyClock | None = None
+) -> OnCall:
+    """Return the on-call process, ready to run; raise OnCallError where its file cannot be used."""
+    store = OnCallStore(settings.oncall.state)
+    state = store.state()
+    clock = clock or SteadyClock.not_before(0 if state is None else state["clock_ms"])
+    passes_on = settings.commands.enabled
+    return OnCall(
+        store,
+        OnCallLink(settings.broker, settings.oncall.name, answers=passes_on),
+        OnCallOutbox(store, Channels(addresses), settings.delivery),
+        duty_of(settings),
+        settings.notes,
+        ZoneInfo(settings.oncall.time_zone),
+        clock,
+        passes_on=passes_on,
+    )
+
+
+def check_command(path: Path, out: TextIO) -> int:
+    """Print what is wrong with the settings at `path`; return 0 if the process would start, 2 if not."""
+    settings, channels, found = examine(path)
+    for problem in found:
+        print(problem, file=out)
+    errors = [problem for problem in found if not problem.is_warning]
+    if errors or settings is None:
+        print(f"{len(errors)} problem{'' if len(errors) == 1 else 's'}", file=out)
+        return UNFIT
+    rota = settings.rota
+    print(
+        f"OK: {len(rota.people)} people with {sum(map(len, channels.values()))} channels, "
+        f"hand-over on {rota.first_day:%A}s at {rota.hand_over:%H:%M}",
+        file=out,
+    )
+    return OK
+
+
+def _ack(options: argparse.Namespace) -> int:
+    store = _existing_store(options.settings)
+    try:
+        for number in options.number:
+            _wait_for_answer(store, store.ask(number, options.who), number)
+            print(f"{number}: seen by {options.who}")
+    finally:
+        store.close()
+    return OK
+
+
+def _existing_store(path: Path) -> OnCallStore:
+    settings, _ = load_oncall(path)
+    if not settings.oncall.state.exists():
+        raise OnCallError(f"on-call state {settings.oncall.state}: no such file; `bellwatch oncall` makes it")
+    return OnCallStore(settings.oncall.state)
+
+
+def _wait_for_answer(store: OnCallStore, request: int, number: int) -> None:
+    deadline = time.monotonic() + ANSWER_WITHIN_S
+    while (refusal := store.answer_to(request)) is None:
+        if time.monotonic() > deadline:
+            raise OnCallError(
+                f"{number}: no answer from the on-call process in {ANSWER_WITHIN_S:.0f} s; "
+                "it takes this up when it runs"
+            )
+        threading.Event().wait(_LOOK_EVERY_S)
+    if refusal:
+        raise OnCallError(refusal)
+
+
+def _status(options: argparse.Namespace) -> int:
+    settings, _ = load_oncall(options.settings)
+    store = _existing_store(options.settings)
+    state, waiting = store.state(), store.waiting()
+    store.close()
+    duty, zone = duty_of(settings), ZoneInfo(settings.oncall.time_zone)
+    now_ms = int(time.time() * 1000)
+    team = Escalation(duty, now_ms) if state is None else Escalation.restore(state, duty)
+    print(f"On call: {', then '.join(duty.rota.line_up(now_ms))}")
+    print(f"State of {datetime.fromtimestamp(team.clock_ms / 1000, UTC).astimezone(zone):%d.%m.%Y %H:%M:%S}")
+    print(f"Messages that nobody has taken yet: {waiting}")
+    stands = frozenset(Stand) - {Stand.OVER}
+    for problem in team.problems():
+        urgency, about = problem.urgency, problem.reports(stands)
+        worst = max(report.priority for report in about)
+        said = f"calls, {len(problem.told)} told" if urgency is not None else "seen or silenced"
+        page = Page(str(problem.number), PageKind.ALARM, problem.number, "", worst, now_ms, about)
+        print(f"{said}: {page_text(page, settings.notes, zone)}")
+    return OK
+
+
+def _trial(options: argparse.Namespace) -> int:
+    _, addresses = load_oncall(options.settings)
+    if options.person not in addresses:
+        raise OnCallError(f"{options.person}: not in the rota; it has {', '.join(sorted(addresses))}")
+    channels = Channels(addresses)
+    failed = 0
+    for place in range(channels.count(options.person)):
+        text = _TRIAL.format(person=options.person)
+        taken = channels.send(options.person, place, "bellwatch trial", text)
+        failed += not taken
+        print(f"{options.person}, channel {place + 1}: {'taken' if taken else 'NOT taken'}")
+    return FAILED if failed else OK

@@ -1,0 +1,4 @@
+"""Commands of the people at the rack.
+
+They ask the running watch; none of them writes the journal.
+"""

@@ -1,0 +1,103 @@
+"""A finished export as Parquet: the columns of the CSV, with units in their names and metadata."""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from daemon.errors import SourceError
+from daemon.export.csv import FIXED
+from daemon.export.rows import Row, heading
+from rules.quantities import Quantity, unit_of
+
+ROWS_AT_ONCE = 50_000
+_TITLE = {b"bellwatch export": b"1"}
+_UTC_MS = pa.timestamp("ms", tz="UTC")
+
+
+class ParquetWriter:
+    """Collects rows and writes them in groups."""
+
+    def __init__(self, writer: pq.ParquetWriter, quantities: Sequence[Quantity], *, flags: bool) -> None:
+        self._writer = writer
+        self._quantities = quantities
+        self._flags = flags
+        self._rows: list[Row] = []
+
+    def write(self, row: Row) -> None:
+        """Take one row; now and then a group of them is written."""
+        self._rows.append(row)
+        if len(self._rows) >= ROWS_AT_ONCE:
+            self.flush()
+
+    def flush(self) -> None:
+        """Write the rows that wait."""
+        rows, self._rows = self._rows, []
+        columns: list[list[Any]] = [
+            [row.time_ms for row in rows],
+            [row.taken_in_ms for row in rows],
+            [row.known for row in rows],
+            [row.vessel for row in rows],
+            [row.probe for row in rows],
+            *([row.values.get(quantity) for row in rows] for quantity in self._quantities),
+        ]
+        if self._flags:
+            columns += [[row.flags.get(quantity) for row in rows] for quantity in self._quantities]
+        schema = self._writer.schema
+        arrays = [pa.array(column, schema.field(at).type) for at, column in enumerate(columns)]
+        self._writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
+
+
+@contextmanager
+def parquet_writer(
+    path: Path, rack: str, quantities: Sequence[Quantity], *, flags: bool
+) -> Iterator[ParquetWriter]:
+    """Give a writer of the file at `path`."""
+    fields = [
+        pa.field("time", _UTC_MS),
+        pa.field("taken in", _UTC_MS),
+        pa.field("clock", pa.bool_()),
+        pa.field("vessel", pa.dictionary(pa.int32(), pa.string())),
+        pa.field("probe", pa.dictionary(pa.int32(), pa.string())),
+        *(pa.field(heading(q), pa.float64(), metadata={"unit": unit_of(q)}) for q in quantities),
+        *(pa.field(f"{q} flag", pa.int8()) for q in quantities if flags),
+    ]
+    schema = pa.schema(fields, metadata={**_TITLE, b"rack": rack.encode()})
+    with pq.ParquetWriter(path, schema, compression="zstd") as writer:
+        rows = ParquetWriter(writer, quantities, flags=flags)
+        yield rows
+        rows.flush()
+
+
+def parquet_rows(path: Path) -> Iterator[Row]:
+    """Go through the rows of a finished export; SourceError where the file is none."""
+    try:
+        file = pq.ParquetFile(path)
+    except (OSError, pa.ArrowInvalid) as error:
+        raise SourceError(f"{path}: {error}") from error
+    names = file.schema_arrow.names
+    metadata = file.schema_arrow.metadata or {}
+    if metadata.get(b"bellwatch export") != b"1" or tuple(names[: len(FIXED)]) != FIXED:
+        raise SourceError(f"{path}: not an export of bellwatch's; its columns are {', '.join(names)}")
+    columns = {quantity: heading(quantity) for quantity in Quantity if heading(quantity) in names}
+    flags = {quantity: f"{quantity} flag" for quantity in columns if f"{quantity} flag" in names}
+    for batch in file.iter_batches(ROWS_AT_ONCE):
+        lists = {name: _plain(batch.column(name)) for name in names}
+        for at in range(batch.num_rows):
+            time_ms, taken_in_ms, known, vessel, probe = (lists[name][at] for name in FIXED)
+            values, found = _there(lists, columns, at), _there(lists, flags, at)
+            yield Row(time_ms, taken_in_ms, known, vessel, probe, values, found)
+
+
+def _plain(column: pa.Array) -> list[Any]:
+    is_time = pa.types.is_timestamp(column.type)
+    plain: list[Any] = (column.cast(pa.int64()) if is_time else column).to_pylist()
+    return plain
+
+
+def _there(lists: dict[str, list[Any]], columns: dict[Quantity, str], at: int) -> dict[Quantity, Any]:
+    """Return what the row `at` has in some columns, without the empty cells."""
+    return {quantity: lists[name][at] for quantity, name in columns.items() if lists[name][at] is not None}

@@ -1,0 +1,121 @@
+"""The rows of an export: what a probe measured at one moment, with its vessel, times and flags.
+
+Rows come in the order in which readings were taken in, and within a row the quantities in the order
+of the columns, so that an import finds the very same readings in the very same order.
+"""
+
+import sqlite3
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+from daemon.journal.dating import Dating
+from daemon.journal.journal import Journal
+from rules.quantities import Quantity, unit_of
+
+SEARCHED_MS = 3_600_000
+"""A reading may have been taken in so much later than it was measured and still be found by its time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """What to export: from `from_ms` up to, not including, `to_ms` (UTC, when measured), of some vessels."""
+
+    from_ms: int | None = None
+    to_ms: int | None = None
+    vessels: Sequence[str] = ()
+
+
+@dataclass(slots=True)
+class Row:
+    """What one probe measured at one moment; times are UTC, `known` says whether for certain.
+
+    `flags` has QARTOD's flag of a value where there is something against it (3, 4 or 9).
+    """
+
+    time_ms: int
+    taken_in_ms: int
+    known: bool
+    vessel: str
+    probe: str
+    values: dict[Quantity, float] = field(default_factory=dict)
+    flags: dict[Quantity, int] = field(default_factory=dict)
+
+
+def heading(quantity: Quantity) -> str:
+    """Return the name of a column, with its unit."""
+    unit = unit_of(quantity)
+    return f"{quantity} ({unit})" if unit else quantity.value
+
+
+def selected_sources(journal: Journal, selection: Selection) -> dict[int, tuple[str, Quantity, str]]:
+    """Return probe, quantity and vessel of every source that is selected, by its number."""
+    return {
+        key: (probe, Quantity(quantity), vessel)
+        for key, (probe, quantity, vessel) in journal.sources().items()
+        if not selection.vessels or vessel in selection.vessels
+    }
+
+
+def bounds(journal: Journal, selection: Selection, dating: Dating) -> tuple[int, int]:
+    """Return numbers between which all selected readings lie: after the first, up to the second."""
+    after, upto = 0, journal.last_seq()
+    if selection.from_ms is not None:
+        after = journal.last_seq_before(dating.axis_ms(selection.from_ms) - SEARCHED_MS)
+    if selection.to_ms is not None:
+        upto = journal.last_seq_before(dating.axis_ms(selection.to_ms) + SEARCHED_MS)
+    return after, upto
+
+
+def rows(journal: Journal, selection: Selection, dating: Dating) -> Iterator[tuple[int, Row]]:
+    """Go through the selected rows, each with the number of its first reading."""
+    sources = selected_sources(journal, selection)
+    order = list(Quantity)
+    first_seq, row = 0, None
+    for seq, at_ms, source, lag_ms, value, flag in _readings(journal.db, bounds(journal, selection, dating)):
+        if source not in sources:
+            continue
+        probe, quantity, vessel = sources[source]
+        stretch = dating.at(at_ms)
+        found = Row(
+            at_ms + stretch.ahead_ms - lag_ms, at_ms + stretch.ahead_ms, stretch.synchronised, vessel, probe
+        )
+        if not _in_range(found.time_ms, selection):
+            continue
+        if row is None or not _continues(row, found, quantity, order):
+            if row is not None:
+                yield first_seq, row
+            first_seq, row = seq, found
+        row.values[quantity] = value
+        if flag is not None:
+            row.flags[quantity] = flag
+    if row is not None:
+        yield first_seq, row
+
+
+def _in_range(time_ms: int, selection: Selection) -> bool:
+    begun = selection.from_ms is None or time_ms >= selection.from_ms
+    return begun and (selection.to_ms is None or time_ms < selection.to_ms)
+
+
+def _continues(row: Row, found: Row, quantity: Quantity, order: list[Quantity]) -> bool:
+    same = (row.time_ms, row.taken_in_ms, row.vessel, row.probe) == (
+        found.time_ms,
+        found.taken_in_ms,
+        found.vessel,
+        found.probe,
+    )
+    return same and order.index(quantity) > max(map(order.index, row.values))
+
+
+def _readings(
+    db: sqlite3.Connection, between: tuple[int, int]
+) -> Iterator[tuple[int, int, int, int, float, int | None]]:
+    """Go through readings with the flag of their own channel, where there is one."""
+    yield from db.execute(
+        "SELECT r.seq, r.at_ms, r.source, r.lag_ms, r.value, f.summary FROM reading r"
+        " JOIN source s ON s.id = r.source"
+        " LEFT JOIN flag f ON f.seq = r.seq AND f.channel IN (s.vessel || '/' || s.quantity,"
+        " s.vessel || '/' || s.quantity || '/' || s.probe)"
+        " WHERE r.seq > ? AND r.seq <= ? ORDER BY r.seq",
+        between,
+    )

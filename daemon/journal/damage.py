@@ -1,0 +1,112 @@
+"""A damaged journal: set aside as it is, and what can be read of it saved into a new one.
+
+All alarm history, actions, summaries and unsent messages are saved as far as they can be read, and
+of the readings those that the engine needs to go on. The rest stays in the file that was set aside.
+"""
+
+import json
+import sqlite3
+from contextlib import closing
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import structlog
+
+from daemon.journal.journal import Journal
+
+log = structlog.get_logger()
+
+SET_ASIDE = "set_aside"
+"""The note under which the journal remembers the damaged file before it."""
+
+_SIDE_FILES = ("", "-wal", "-shm")
+_SAVED = (
+    ("source", "id", ""),
+    ("action", "seq", ""),
+    ("event", "number", ""),
+    ("snapshot", "seq", ""),
+    ("outbox", "id", "delivered_ms IS NULL"),
+    ("request", "id", "answered_ms IS NULL"),
+    ("dating", "from_ms", ""),
+    ("mirror", "one", ""),
+    ("mirror_refused", "id", ""),
+    ("notice", "id", ""),
+    ("hourly", "source, hour_ms", ""),
+)
+"""Table, key, and which rows, in the order in which they are saved."""
+
+
+def set_aside(path: Path, now: datetime) -> Path:
+    """Rename a journal and what belongs to it; return the new name."""
+    name = path.with_name(f"{path.name}.damaged-{now:%Y%m%dT%H%M%S}")
+    for suffix in _SIDE_FILES:
+        part = path.with_name(path.name + suffix)
+        if part.exists():
+            part.rename(name.with_name(name.name + suffix))
+    return name
+
+
+def begin_anew(path: Path, reason: str) -> Journal:
+    """Set the damaged file at `path` aside, and return a new journal with what could be saved of it."""
+    damaged = set_aside(path, datetime.now(UTC))
+    journal = Journal(path, writable=True)
+    with journal.transaction():
+        saved = _save(damaged, journal.db)
+        note = {"file": str(damaged), "reason": reason, "saved": saved}
+        journal.keep_note(SET_ASIDE, json.dumps(note))
+    journal.reopen()
+    log.error("journal_damaged", reason=reason, set_aside=str(damaged), saved=saved, goes_on_in=str(path))
+    return journal
+
+
+def replace_damaged(journal: Journal, reason: str) -> None:
+    """Do what `begin_anew` does for a journal that is in use, which goes on with the new file."""
+    journal.close()
+    begin_anew(journal.path, reason).close()
+    journal.reopen()
+
+
+def _save(damaged: Path, new: sqlite3.Connection) -> dict[str, int]:
+    """Copy what can be read, and return how many rows of each table that were."""
+    new.execute("DELETE FROM mirror")
+    with closing(sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)) as old:
+        rows = {table: _readable(old, table, key, which) for table, key, which in _SAVED}
+        snapshots = [row[0] for row in rows["snapshot"]]
+        tail = f"seq > {min(snapshots)}" if snapshots else "1"
+        rows["reading"] = _readable(old, "reading", "seq", tail)
+        notes = _readable(old, "meta", "key", "")
+    for table, found in rows.items():
+        _insert(new, table, found)
+    if rows["event"] or rows["snapshot"]:
+        # Event numbers go on, so that the ids that people know stay unique under the same journal id.
+        _insert(new, "meta", notes)
+    new.execute("INSERT OR IGNORE INTO mirror VALUES (1, 0, 0, NULL, '')")
+    return {table: len(found) for table, found in rows.items() if found}
+
+
+def _insert(new: sqlite3.Connection, table: str, rows: list[tuple[Any, ...]]) -> None:
+    if rows:
+        places = ", ".join("?" * len(rows[0]))
+        new.executemany(f"INSERT OR REPLACE INTO {table} VALUES ({places})", rows)
+
+
+def _readable(old: sqlite3.Connection, table: str, key: str, which: str) -> list[tuple[Any, ...]]:
+    """Return the rows before the first damaged page, and those after the last."""
+    where = f"WHERE {which}" if which else ""
+    down = ", ".join(f"{column} DESC" for column in key.split(", "))
+    rows, is_whole = _until_damage(old, f"SELECT * FROM {table} {where} ORDER BY {key}")
+    if not is_whole:
+        rest, _ = _until_damage(old, f"SELECT * FROM {table} {where} ORDER BY {down}")
+        rows += [row for row in reversed(rest) if row not in rows[-1:]]
+    return rows
+
+
+def _until_damage(old: sqlite3.Connection, question: str) -> tuple[list[tuple[Any, ...]], bool]:
+    rows: list[tuple[Any, ...]] = []
+    try:
+        rows.extend(old.execute(question))
+    except sqlite3.Error as error:
+        log.warning("journal_unreadable", question=question, why=str(error), rows_before=len(rows))
+        return rows, False
+    return rows, True

@@ -1,0 +1,91 @@
+"""What time it really was: from the journal's own axis of time to UTC.
+
+A Pi has no battery clock. The times in the journal (`at_ms`) follow the monotonic clock and never
+run back, so that every duration is right; they begin at what the system believed at the time. Once
+the system's clock is synchronised, the journal learns by how much UTC is ahead of its axis, and
+everything since that start of the machine is dated by it: in messages, pages, exports and the
+mirror. The rows of the journal are not rewritten, so a replay judges what was judged.
+"""
+
+from bisect import bisect_right
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from daemon.journal.journal import Journal
+from rules.alarms.event import AlarmEvent
+from rules.readings import Notice
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """From `from_ms` of the axis on, UTC is `ahead_ms` ahead of it; a guess until `synchronised`."""
+
+    from_ms: int
+    ahead_ms: int
+    synchronised: bool
+
+
+class Dating:
+    """The stretches of a journal; without any, the axis is taken for UTC."""
+
+    def __init__(self, stretches: Iterable[Stretch] = ()) -> None:
+        self._stretches = sorted(stretches, key=lambda stretch: stretch.from_ms)
+        self._starts = [stretch.from_ms for stretch in self._stretches]
+
+    def at(self, at_ms: int) -> Stretch:
+        """Return the stretch that a moment of the axis falls into."""
+        place = bisect_right(self._starts, at_ms)
+        return self._stretches[place - 1] if place else Stretch(0, 0, True)
+
+    @property
+    def newest(self) -> Stretch:
+        """Return the stretch that lasts."""
+        return self._stretches[-1] if self._stretches else Stretch(0, 0, True)
+
+    def with_stretch(self, stretch: Stretch) -> "Dating":
+        """Return a dating in which `stretch` stands in place of one that began at the same moment."""
+        others = [other for other in self._stretches if other.from_ms != stretch.from_ms]
+        return Dating([*others, stretch])
+
+    def utc_ms(self, at_ms: int) -> int:
+        """Return UTC milliseconds of a moment of the axis."""
+        return at_ms + self.at(at_ms).ahead_ms
+
+    def axis_ms(self, utc_ms: int) -> int:
+        """Return the moment of the axis that `utc_ms` is, by the newest stretch in which it can lie."""
+        for stretch in reversed(self._stretches):
+            if utc_ms - stretch.ahead_ms >= stretch.from_ms:
+                return utc_ms - stretch.ahead_ms
+        return utc_ms - self.at(0).ahead_ms
+
+    def unsynchronised_from_ms(self) -> int | None:
+        """Return where the axis begins not to be dated for certain; None where all of it is."""
+        return None if self.newest.synchronised else self.newest.from_ms
+
+    def dated(self, event: AlarmEvent) -> AlarmEvent:
+        """Return an event with its times in UTC, for people."""
+        return replace(
+            event,
+            at_ms=self.utc_ms(event.at_ms),
+            since_ms=self.utc_ms(event.since_ms),
+            reached_ms=None if event.reached_ms is None else self.utc_ms(event.reached_ms),
+            until_ms=None if event.until_ms is None else self.utc_ms(event.until_ms),
+        )
+
+    def dated_notice(self, notice: Notice) -> Notice:
+        """Return a notice with its time in UTC, for people."""
+        return replace(notice, at_ms=self.utc_ms(notice.at_ms))
+
+
+def dating_of(journal: Journal) -> Dating:
+    """Return the dating that a journal holds."""
+    rows = journal.db.execute("SELECT from_ms, ahead_ms, synchronised FROM dating")
+    return Dating(Stretch(from_ms, ahead_ms, bool(synchronised)) for from_ms, ahead_ms, synchronised in rows)
+
+
+def keep_stretch(journal: Journal, stretch: Stretch) -> None:
+    """Write a stretch down, in place of one that began at the same moment (inside a transaction)."""
+    journal.db.execute(
+        "INSERT OR REPLACE INTO dating VALUES (?, ?, ?)",
+        (stretch.from_ms, stretch.ahead_ms, stretch.synchronised),
+    )

@@ -1,0 +1,75 @@
+"""Is the journal's file sound? A quick look before the watch starts, the whole file beside it.
+
+Reading a year of data takes an SD card a minute; the watch does not wait for that.
+"""
+
+import queue
+import sqlite3
+import threading
+from contextlib import closing
+from pathlib import Path
+
+import structlog
+
+from daemon.errors import DamagedJournalError
+from daemon.journal.damage import begin_anew
+from daemon.journal.journal import Journal
+from daemon.journal.schema import is_damage, open_for_reading
+
+log = structlog.get_logger()
+
+CHECKED_AT_ONCE_BYTES = 32 * 1_048_576
+AGAIN_AFTER_S = 24 * 3_600
+
+
+def open_journal(path: Path) -> Journal:
+    """Open the daemon's journal; a damaged file is set aside, and logging goes on in a new one."""
+    try:
+        journal = Journal(path, writable=True)
+    except DamagedJournalError as error:
+        return begin_anew(path, str(error))
+    if path.stat().st_size <= CHECKED_AT_ONCE_BYTES and (finding := _finding(journal.db)):
+        journal.close()
+        return begin_anew(path, finding)
+    return journal
+
+
+class IntegrityCheck:
+    """Reads the whole file at the start and once a day, in a thread of its own."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._findings: queue.SimpleQueue[str] = queue.SimpleQueue()
+
+    def run(self, stop: threading.Event) -> None:
+        """Check now and every day until `stop` is set."""
+        while True:
+            with closing(open_for_reading(self._path)) as db:
+                db.set_progress_handler(stop.is_set, 10_000)
+                finding = _finding(db)
+            if stop.is_set():
+                return
+            if finding:
+                self._findings.put(finding)
+            else:
+                log.info("journal_sound", journal=str(self._path))
+            if stop.wait(AGAIN_AFTER_S):
+                return
+
+    def step(self, _now_ms: int) -> None:
+        """Raise sqlite3.DatabaseError, as reading the place would, where the check found damage."""
+        if not self._findings.empty():
+            error = sqlite3.DatabaseError(self._findings.get())
+            error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+            raise error
+
+
+def _finding(db: sqlite3.Connection) -> str:
+    """Return what is wrong with a file in one line; empty where it is sound, or the check was interrupted."""
+    try:
+        (verdict,) = db.execute("PRAGMA quick_check(1)").fetchone()
+    except sqlite3.OperationalError:
+        return ""
+    except sqlite3.DatabaseError as error:
+        return str(error) if is_damage(error) else ""
+    return "" if verdict == "ok" else " ".join(str(verdict).split())

@@ -1,0 +1,165 @@
+"""What the daemon does when its journal cannot be written: a full disk, damage, a file that is gone.
+
+Nothing that was accepted is dropped meanwhile: readings wait in memory and are judged again once
+the journal can be written. What does not get better within `GIVES_UP_AFTER_S` ends the process with
+a clear line; the supervisor starts it again, and the broker says "gone" for it.
+"""
+
+import os
+import sqlite3
+import time
+from collections.abc import Callable
+from contextlib import closing, suppress
+from datetime import UTC, datetime
+from pathlib import Path
+
+import structlog
+
+from daemon.errors import JournalError
+from daemon.files import sync
+from daemon.journal.damage import replace_damaged
+from daemon.journal.dating import Dating
+from daemon.journal.journal import Journal
+from daemon.journal.retention import let_go
+from daemon.journal.schema import is_damage
+
+log = structlog.get_logger()
+
+GIVES_UP_AFTER_S = 5.0
+BALLAST_BYTES = 1_048_576
+"""A file of this size lies beside the journal, so that a full disk leaves room to make room."""
+
+_SHED_SHARE = 0.02
+_SHED_AT_LEAST = 5_000
+
+
+class JournalRepair:
+    """Looks after the file of a journal in use; `dating` gives the dating of the moment."""
+
+    def __init__(self, journal: Journal, dating: Callable[[], Dating]) -> None:
+        self._journal = journal
+        self._dating = dating
+        self._failing_since_s: float | None = None
+        self._said = ""
+        self._ballast = journal.path.with_name(journal.path.name + ".ballast")
+        self._file = _identity(journal.path)
+        self._keep_ballast()
+
+    def look(self) -> None:
+        """Write the journal to its path again where its file was moved or deleted under us."""
+        now = _identity(self._journal.path)
+        if now == self._file:
+            return
+        if now is not None:
+            raise JournalError(
+                f"journal {self._journal.path}: another file lies there now; "
+                f"what was in the journal is in {self._keep_replaced()}; "
+                "stop the daemon before you replace it"
+            )
+        self._write_again()
+
+    def mended(self) -> None:
+        """Note that the journal can be written."""
+        if self._failing_since_s is not None:
+            log.warning("journal_writable_again", after_s=round(time.monotonic() - self._failing_since_s, 1))
+        self._failing_since_s, self._said = None, ""
+
+    def mend(self, error: sqlite3.Error) -> None:
+        """Do what can be done about an error; raise JournalError when it has lasted too long."""
+        self._failing_since_s = self._failing_since_s or time.monotonic()
+        if is_damage(error):
+            replace_damaged(self._journal, str(error))
+            self._file = _identity(self._journal.path)
+            return
+        if str(error) != self._said:
+            self._said = str(error)
+            log.error("journal_not_writable", journal=str(self._journal.path), why=str(error))
+        if _code(error) == sqlite3.SQLITE_FULL:
+            self._make_room()
+        elif not self._journal.path.exists():
+            self._write_again()
+        lasted_s = time.monotonic() - self._failing_since_s
+        if lasted_s > GIVES_UP_AFTER_S:
+            raise JournalError(
+                f"journal {self._journal.path}: {error}, for {lasted_s:.0f} s now; "
+                "make its disk writable and give it room"
+            ) from error
+
+    # A full disk
+
+    def _make_room(self) -> None:
+        """Shed the oldest raw readings, keeping their hourly summaries."""
+        self._ballast.unlink(missing_ok=True)
+        self._checkpoint()
+        first, last = self._journal.db.execute("SELECT min(seq), max(seq) FROM reading").fetchone()
+        shed = 0
+        if first is not None:
+            upto = first + max(_SHED_AT_LEAST, int((last - first) * _SHED_SHARE))
+            shed = self._shed(upto)
+        self._checkpoint()
+        self._keep_ballast()
+        log.error(
+            "disk_full", journal=str(self._journal.path), shed_readings=shed, kept="their hourly summaries"
+        )
+
+    def _shed(self, upto: int) -> int:
+        shed = 0
+        while gone := let_go(self._journal, upto, self._dating(), at_once=1_000):
+            shed += gone
+        return shed
+
+    def _checkpoint(self) -> None:
+        # What does not fit yet stays in the write-ahead log.
+        with suppress(sqlite3.OperationalError):
+            self._journal.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+
+    def _keep_ballast(self) -> None:
+        if self._ballast.exists():
+            return
+        try:
+            with self._ballast.open("wb") as ballast:
+                ballast.write(os.urandom(BALLAST_BYTES))
+                ballast.flush()
+                os.fsync(ballast.fileno())
+        except OSError:
+            self._ballast.unlink(missing_ok=True)
+
+    # A file that is gone
+
+    def _copy_to(self, target: Path) -> None:
+        """Copy what the vanished file holds, which is still open; its log is taken away from the path."""
+        with closing(sqlite3.connect(target)) as copy:
+            self._journal.db.backup(copy)
+            copy.execute("PRAGMA journal_mode = DELETE")
+        sync(target)
+        for suffix in ("-wal", "-shm"):
+            self._journal.path.with_name(self._journal.path.name + suffix).unlink(missing_ok=True)
+
+    def _keep_replaced(self) -> Path:
+        path = self._journal.path
+        kept = path.with_name(f"{path.name}.replaced-{datetime.now(UTC):%Y%m%dT%H%M%S}")
+        self._copy_to(kept)
+        return kept
+
+    def _write_again(self) -> None:
+        path = self._journal.path
+        fresh = path.with_name(path.name + ".again")
+        fresh.unlink(missing_ok=True)
+        self._copy_to(fresh)
+        fresh.rename(path)
+        sync(path.parent)
+        self._journal.reopen()
+        self._file = _identity(path)
+        log.error("journal_vanished", journal=str(path), did="wrote it there again, with everything in it")
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return None
+    return found.st_dev, found.st_ino
+
+
+def _code(error: sqlite3.Error) -> int:
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF

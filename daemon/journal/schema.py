@@ -1,0 +1,226 @@
+"""The journal's tables, and how its file is opened.
+
+One file holds everything that a decision may rest on (readings and actions, numbered together in
+the order of their arrival) and everything that came of it (flags, events, messages to send).
+"""
+
+import sqlite3
+from pathlib import Path
+
+from daemon.errors import DamagedJournalError, JournalError
+
+SCHEMA_VERSION = 2
+
+_FIRST_TABLES = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
+CREATE TABLE source (
+    id INTEGER PRIMARY KEY,
+    probe TEXT NOT NULL,
+    quantity TEXT NOT NULL,
+    vessel TEXT NOT NULL,
+    UNIQUE (probe, quantity, vessel)
+) STRICT;
+-- value: as the probe gave it, in the quantity's unit; measured at at_ms - lag_ms
+CREATE TABLE reading (
+    seq INTEGER PRIMARY KEY,
+    at_ms INTEGER NOT NULL,
+    source INTEGER NOT NULL REFERENCES source (id),
+    lag_ms INTEGER NOT NULL,
+    value REAL NOT NULL
+) STRICT;
+-- what people did, and changes of the plan (kind 'configure'); seq is shared with reading
+CREATE TABLE action (
+    seq INTEGER PRIMARY KEY,
+    at_ms INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    who TEXT NOT NULL,
+    body TEXT NOT NULL
+) STRICT;
+-- only flags worse than pass (3 suspect, 4 fail, 9 missing)
+CREATE TABLE flag (
+    seq INTEGER NOT NULL,
+    channel TEXT NOT NULL,
+    summary INTEGER NOT NULL,
+    tests INTEGER NOT NULL,
+    PRIMARY KEY (seq, channel)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE event (
+    number INTEGER PRIMARY KEY,
+    at_ms INTEGER NOT NULL,
+    alarm TEXT NOT NULL,
+    body TEXT NOT NULL
+) STRICT;
+CREATE TABLE outbox (
+    id INTEGER PRIMARY KEY,
+    topic TEXT NOT NULL,
+    payload TEXT NOT NULL,
+    retain INTEGER NOT NULL,
+    delivered_ms INTEGER,
+    refusal TEXT
+) STRICT;
+CREATE INDEX outbox_waiting ON outbox (id) WHERE delivered_ms IS NULL;
+-- what other processes ask of the daemon, and its answer
+CREATE TABLE request (
+    id INTEGER PRIMARY KEY,
+    kind TEXT NOT NULL,
+    who TEXT NOT NULL,
+    body TEXT NOT NULL,
+    answered_ms INTEGER,
+    refusal TEXT
+) STRICT;
+CREATE TABLE snapshot (
+    seq INTEGER PRIMARY KEY,
+    state TEXT NOT NULL
+) STRICT;
+"""
+
+
+_STEPS = {
+    1: """
+-- utc = at_ms + ahead_ms, for every at_ms from from_ms on (see daemon/journal/dating.py)
+CREATE TABLE dating (
+    from_ms INTEGER PRIMARY KEY,
+    ahead_ms INTEGER NOT NULL,
+    synchronised INTEGER NOT NULL
+) STRICT;
+-- what is kept of readings that are too old to keep: per source and hour (UTC); failed ones only counted
+CREATE TABLE hourly (
+    source INTEGER NOT NULL REFERENCES source (id),
+    hour_ms INTEGER NOT NULL,
+    readings INTEGER NOT NULL,
+    failed INTEGER NOT NULL,
+    total REAL NOT NULL,
+    lowest REAL,
+    highest REAL,
+    PRIMARY KEY (source, hour_ms)
+) STRICT, WITHOUT ROWID;
+-- how far the mirror has come: the newest reading and event that the server has taken
+CREATE TABLE mirror (
+    one INTEGER PRIMARY KEY CHECK (one = 1),
+    reading INTEGER NOT NULL,
+    event INTEGER NOT NULL,
+    taken_ms INTEGER,
+    trouble TEXT NOT NULL
+) STRICT;
+INSERT INTO mirror VALUES (1, 0, 0, NULL, '');
+-- what is worth knowing but no alarm; the id tells a repeat
+CREATE TABLE notice (
+    id TEXT PRIMARY KEY,
+    at_ms INTEGER NOT NULL,
+    body TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+-- commands through the broker by their id, so that a repeat does nothing
+CREATE TABLE command (
+    id TEXT PRIMARY KEY,
+    request INTEGER NOT NULL,
+    at_ms INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    who TEXT NOT NULL,
+    body TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+CREATE TABLE mirror_refused (
+    id INTEGER PRIMARY KEY,
+    line TEXT NOT NULL,
+    reason TEXT NOT NULL,
+    at_ms INTEGER NOT NULL
+) STRICT;
+""",
+}
+"""The step from each layout to the next."""
+
+_WAL_BYTES_KEPT = 4_194_304
+
+
+def open_for_writing(path: Path) -> sqlite3.Connection:
+    """Open the journal, making it where there is none; raise JournalError where that cannot be.
+
+    WAL with synchronous=FULL: what is committed survives a power cut. Pages that retention frees
+    can be given back to the disk a few at a time (incremental vacuum), in files made by this layout.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        connection = sqlite3.connect(path, isolation_level=None, timeout=10)
+    except (OSError, sqlite3.Error) as error:
+        raise _unusable(path, error) from error
+    try:
+        connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute(f"PRAGMA journal_size_limit = {_WAL_BYTES_KEPT}")
+        connection.execute("PRAGMA foreign_keys = ON")
+        _prepare(connection, path)
+    except sqlite3.Error as error:
+        connection.close()
+        if is_damage(error):
+            raise DamagedJournalError(f"journal {path}: {error}") from error
+        raise _unusable(path, error) from error
+    except JournalError:
+        connection.close()
+        raise
+    return connection
+
+
+def open_for_reading(path: Path) -> sqlite3.Connection:
+    """Open a journal that another process may be writing, without changing it."""
+    if not path.exists():
+        raise JournalError(f"journal {path}: no such file; `bellwatch run` makes it, or name another")
+    try:
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)
+    except sqlite3.Error as error:
+        raise JournalError(f"journal {path}: {error}") from error
+    try:
+        _refuse_other_version(connection, path)
+    except sqlite3.Error as error:
+        connection.close()
+        raise JournalError(f"journal {path}: {error}") from error
+    except JournalError:
+        connection.close()
+        raise
+    return connection
+
+
+def is_damage(error: sqlite3.Error) -> bool:
+    """Return whether SQLite says that the file itself is broken."""
+    return (getattr(error, "sqlite_errorcode", 0) & 0xFF) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def _unusable(path: Path, error: OSError | sqlite3.Error) -> JournalError:
+    return JournalError(
+        f"journal {path}: {error}; its folder must exist, be writable by this user and have room"
+    )
+
+
+def _prepare(connection: sqlite3.Connection, path: Path) -> None:
+    """Make the tables of a new file, and bring an older layout up to this one, all or nothing."""
+    if _version(connection) == SCHEMA_VERSION:
+        return
+    connection.execute("BEGIN IMMEDIATE")
+    if connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0] == 0:
+        _run(connection, _FIRST_TABLES)
+        connection.execute("PRAGMA user_version = 1")
+    while (version := _version(connection)) in _STEPS:
+        _run(connection, _STEPS[version])
+        connection.execute(f"PRAGMA user_version = {version + 1}")
+    connection.execute("COMMIT")
+    _refuse_other_version(connection, path)
+
+
+def _run(connection: sqlite3.Connection, script: str) -> None:
+    for statement in script.split(";\n"):
+        connection.execute(statement)
+
+
+def _version(connection: sqlite3.Connection) -> int:
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _refuse_other_version(connection: sqlite3.Connection, path: Path) -> None:
+    version = _version(connection)
+    if version < SCHEMA_VERSION:
+        raise JournalError(
+            f"journal {path}: layout {version}; the next `bellwatch run` brings it up to {SCHEMA_VERSION}"
+        )
+    if version > SCHEMA_VERSION:
+        raise JournalError(
+            f"journal {path}: layout {version}, of a newer bellwatch; this one reads {SCHEMA_VERSION}"
+        )

@@ -1,0 +1,212 @@
+"""The mirror: a copy of readings and alarm events on a server, some time after they are journaled.
+
+A thread of its own reads what is committed and sends it in batches, in order. The journal only
+keeps how far it has come, so a week without the server costs nothing but that. Sending again what
+was sent is harmless (a point is known by its tags and time), so progress is written down seldom, and
+what a server took shortly before its connection broke is sent again: it may have died with it.
+"""
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import dataclass, replace
+
+import structlog
+
+from daemon.journal.dating import Dating
+from daemon.journal.journal import Journal
+from daemon.journal.schema import open_for_reading
+from daemon.mirror.lines import event_line, event_of, reading_line, reading_prefix
+from daemon.mirror.progress import Progress, RefusedPoint, keep_progress, progress_of
+from daemon.mirror.server import MirrorServer, RefusedError, TooLargeError, UnreachableError
+from daemon.settings.rack import MirrorSettings
+
+log = structlog.get_logger()
+
+READINGS_AT_ONCE = 5_000
+EVENTS_AT_ONCE = 500
+DEADLINE_S = 30.0
+LOOKS_EVERY_S = 2.0
+BREATHES_S = 0.02
+FIRST_RETRY_S, LONGEST_RETRY_S = 1.0, 300.0
+PROGRESS_EVERY_MS = 60_000
+SENT_AGAIN_S = 60.0
+"""Servers keep what they have accepted in memory for a few seconds before it is on their disk."""
+
+WAITS_FOR_CLOCK = "waits until the machine's clock is synchronised"
+NOT_FINITE = "not sent: no finite number"
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Points that follow the progress so far, and the progress once the server has them."""
+
+    lines: list[str]
+    not_finite: list[RefusedPoint]
+    then: Progress
+
+
+class Mirror:
+    """Copies a journal to a server; `run` is the body of a thread, `step` is for the thread of the watch."""
+
+    def __init__(
+        self,
+        settings: MirrorSettings,
+        rack: str,
+        journal: Journal,
+        dating: Callable[[], Dating],
+        deadline_s: float = DEADLINE_S,
+    ) -> None:
+        self._settings = settings
+        self._rack = rack
+        self._journal = journal
+        self._path = journal.path
+        self._dating = dating
+        self._deadline_s = deadline_s
+        self._lock = threading.Lock()
+        self._progress = self._kept = progress_of(journal)
+        self._refused: list[RefusedPoint] = []
+        self._kept_due_ms = 0
+        self._prefixes: dict[int, str] = {}
+        self._trail: deque[tuple[float, Progress]] = deque()
+
+    # The thread of the watch
+
+    def step(self, now_ms: int) -> None:
+        """Write progress down now and then, and at once where something is to be known."""
+        with self._lock:
+            progress, refused = self._progress, self._refused
+        news = bool(refused) or progress.trouble != self._kept.trouble
+        if progress == self._kept or not (news or now_ms >= self._kept_due_ms):
+            return
+        keep_progress(self._journal, progress, refused, now_ms)
+        self._kept, self._kept_due_ms = progress, now_ms + PROGRESS_EVERY_MS
+        with self._lock:
+            self._refused = self._refused[len(refused) :]
+
+    # The thread of the mirror
+
+    def run(self, stop: threading.Event) -> None:
+        """Send what is new until `stop` is set; a server that is away is tried again, ever more seldom."""
+        retry_s, connects = FIRST_RETRY_S, 1
+        with closing(MirrorServer(self._settings, self._deadline_s)) as server:
+            while not stop.is_set():
+                if server.connects > connects:
+                    connects = server.connects
+                    self._go_back()
+                batch = self._next_batch()
+                if batch is None:
+                    stop.wait(LOOKS_EVERY_S)
+                    continue
+                try:
+                    refused = self._send(server, batch.lines, stop)
+                except UnreachableError as error:
+                    self._note_trouble(str(error))
+                    stop.wait(max(retry_s, error.after_s))
+                    retry_s = min(2 * retry_s, LONGEST_RETRY_S)
+                    continue
+                retry_s = FIRST_RETRY_S
+                self._advance(batch.then, [*batch.not_finite, *refused])
+                stop.wait(BREATHES_S)
+
+    def _next_batch(self) -> Batch | None:
+        """Return the oldest points that the server does not have; None where it has all that may be sent."""
+        with self._lock:
+            start = self._progress
+        dating = self._dating()
+        until_ms = dating.unsynchronised_from_ms()
+        with closing(open_for_reading(self._path)) as db:
+            newest_event, newest_reading = db.execute(
+                "SELECT (SELECT ifnull(max(number), 0) FROM event), (SELECT ifnull(max(seq), 0) FROM reading)"
+            ).fetchone()
+            if newest_event < start.event:  # another journal has taken the place of the former one
+                start = Progress()
+            events = db.execute(
+                "SELECT number, body FROM event WHERE number > ? AND at_ms < ? ORDER BY number LIMIT ?",
+                (start.event, until_ms or 2**62, EVENTS_AT_ONCE),
+            ).fetchall()
+            readings = db.execute(
+                "SELECT seq, at_ms, source, lag_ms, value FROM reading WHERE seq > ? AND at_ms < ?"
+                " ORDER BY seq LIMIT ?",
+                (start.reading, until_ms or 2**62, READINGS_AT_ONCE),
+            ).fetchall()
+            if any(row[2] not in self._prefixes for row in readings):
+                sources = db.execute("SELECT id, probe, quantity, vessel FROM source")
+                self._prefixes = {key: reading_prefix(self._rack, *names) for key, *names in sources}
+        if not events and not readings:
+            if max(newest_event - start.event, newest_reading - start.reading) > 0 and until_ms is not None:
+                self._note_trouble(WAITS_FOR_CLOCK)
+            return None
+        return self._batch(start, events, readings, dating)
+
+    def _batch(
+        self,
+        start: Progress,
+        events: list[tuple[int, str]],
+        readings: list[tuple[int, int, int, int, float]],
+        dating: Dating,
+    ) -> Batch:
+        lines = [event_line(self._rack, dating.dated(event_of(body))) for _, body in events]
+        not_finite: list[RefusedPoint] = []
+        for seq, at_ms, source, lag_ms, value in readings:
+            line = reading_line(self._prefixes[source], value, dating.utc_ms(at_ms) - lag_ms)
+            if line is None:
+                not_finite.append(RefusedPoint(f"reading {seq}: {value}", NOT_FINITE))
+            else:
+                lines.append(line)
+        then = replace(
+            start,
+            reading=readings[-1][0] if readings else start.reading,
+            event=events[-1][0] if events else start.event,
+            taken_ms=dating.utc_ms(readings[-1][1]) if readings else start.taken_ms,
+            trouble="",
+        )
+        return Batch(lines, not_finite, then)
+
+    def _send(self, server: MirrorServer, lines: list[str], stop: threading.Event) -> list[RefusedPoint]:
+        """Send points; return those that the server refuses, found by halving (good ones may go twice)."""
+        refused: list[RefusedPoint] = []
+        waiting = [lines] if lines else []
+        while waiting:
+            part = waiting.pop()
+            if stop.is_set():
+                raise UnreachableError("stopped in the middle of a batch; the next start goes on with it")
+            try:
+                server.write(part)
+            except (RefusedError, TooLargeError) as error:
+                if len(part) == 1:
+                    refused.append(RefusedPoint(part[0], str(error)))
+                else:
+                    middle = len(part) // 2
+                    waiting += [part[middle:], part[:middle]]
+        return refused
+
+    def _go_back(self) -> None:
+        """Go on from where we were a minute ago."""
+        with self._lock:
+            if self._trail:
+                self._progress = replace(self._trail[0][1], trouble=self._progress.trouble)
+
+    def _advance(self, then: Progress, refused: list[RefusedPoint]) -> None:
+        now_s = time.monotonic()
+        while len(self._trail) > 1 and self._trail[1][0] < now_s - SENT_AGAIN_S:
+            self._trail.popleft()
+        with self._lock:
+            self._trail.append((now_s, self._progress))
+            recovered = self._progress.trouble
+            self._progress = then
+            self._refused = [*self._refused, *refused]
+        if recovered:
+            log.warning("mirror_goes_on", server=self._settings.url)
+        for reason in sorted({point.reason for point in refused}):
+            count = sum(point.reason == reason for point in refused)
+            log.error("mirror_refused", points=count, reason=reason, server=self._settings.url)
+
+    def _note_trouble(self, text: str) -> None:
+        with self._lock:
+            known = self._progress.trouble == text
+            self._progress = replace(self._progress, trouble=text)
+        if not known:
+            log.warning("mirror_held_up", why=text, server=self._settings.url)

@@ -1,0 +1,49 @@
+"""From the on-call settings to the team's agreement that the rules work with."""
+
+from zoneinfo import ZoneInfo
+
+from daemon.oncall.check import aware
+from daemon.oncall.settings import MannerSettings, OnCallSettings
+from rules.alarms.life_cycle import Priority
+from rules.calling.duty import DEFAULT_MANNERS, Duty, Manner
+from rules.calling.rota import QuietHours, Rota, Swap
+
+
+def duty_of(settings: OnCallSettings) -> Duty:
+    """Return the agreement that settings which `oncall_check` found sound describe."""
+    zone = ZoneInfo(settings.oncall.time_zone)
+    rota, quiet, silence = settings.rota, settings.quiet_hours, settings.silence
+    by_word: dict[str, MannerSettings] = dict(settings.priorities.items())
+    swaps = [
+        Swap(_ms(aware(swap.start, zone).timestamp()), _ms(aware(swap.end, zone).timestamp()), swap.person)
+        for swap in rota.swaps
+    ]
+    return Duty(
+        rota=Rota(rota.people, rota.first_day, rota.hand_over, zone, tuple(swaps)),
+        quiet=None if quiet is None else QuietHours(quiet.start, quiet.end, zone),
+        digest_at=settings.digest.at,
+        manners={
+            priority: _manner(DEFAULT_MANNERS[priority], by_word.get(priority.word)) for priority in Priority
+        },
+        racks=settings.oncall.racks,
+        gather_ms=_ms(settings.oncall.gather_s),
+        gone_after_ms=_ms(silence.gone_after_s),
+        silent_after_ms=_ms(silence.heartbeats_missed * settings.broker.heartbeat_s),
+        link_lost_after_ms=_ms(silence.broker_after_s),
+        flood_pages=settings.flood.pages,
+        flood_window_ms=_ms(settings.flood.within_s),
+    )
+
+
+def _manner(built_in: Manner, own: MannerSettings | None) -> Manner:
+    if own is None:
+        return built_in
+    return Manner(
+        built_in.when if own.when is None else own.when,
+        built_in.repeat_ms if own.repeat_s is None else _ms(own.repeat_s),
+        built_in.hand_over_ms if own.hand_over_s is None else _ms(own.hand_over_s),
+    )
+
+
+def _ms(seconds: float) -> int:
+    return round(seconds * 1000)

@@ -1,0 +1,174 @@
+"""The on-call process: hears the racks, keeps the rota, owes people pages and sends them.
+
+One thread does everything but send. Each turn takes in what has come, and commits what it changes
+together with the pages that it causes; only then are pages sent and the broker's messages confirmed.
+Crash only, as the daemon: a supervisor starts it again, and it goes on from its file.
+"""
+
+import threading
+import uuid
+from collections.abc import Mapping
+from datetime import tzinfo
+
+import structlog
+
+from daemon.clock import SteadyClock
+from daemon.errors import OnCallError
+from daemon.oncall.call_text import page_text, page_title
+from daemon.oncall.link import Arrival, LinkIs, OnCallLink
+from daemon.oncall.messages import Answer, Cleared, Heard, Heartbeat, WatchWord, heard
+from daemon.oncall.outbox import OnCallOutbox
+from daemon.oncall.store import Ask, OnCallStore, Passed
+from daemon.supervisor import tell_supervisor
+from rules.calling.duty import Duty
+from rules.calling.escalation import Escalation
+from rules.calling.reports import MENTIONED, Report, Told
+
+log = structlog.get_logger()
+
+TURN_MS = 250
+PAUSE_MS = 300_000
+"""After a longer stretch without a turn, what fell due in it is told once, not as often as was missed."""
+PASS_ON_AGAIN_MS = 15_000
+PASS_ON_FOR_MS = 900_000
+
+
+class OnCall:
+    """The process for all racks of one broker."""
+
+    def __init__(
+        self,
+        store: OnCallStore,
+        link: OnCallLink,
+        outbox: OnCallOutbox,
+        duty: Duty,
+        notes: Mapping[str, str],
+        zone: tzinfo,
+        clock: SteadyClock,
+        *,
+        passes_on: bool,
+    ) -> None:
+        self._store = store
+        self._link = link
+        self._outbox = outbox
+        self._notes = notes
+        self._zone = zone
+        self._clock = clock
+        self._passes_on = passes_on
+        self.refused = 0
+        state = store.state()
+        self._team = Escalation(duty, clock.now_ms()) if state is None else Escalation.restore(state, duty)
+        self._starting = True
+
+    def run(self, stop: threading.Event) -> None:
+        """Watch over the racks until `stop` is set."""
+        log.info("on_call", person=self._team.duty.rota.on_call(self._clock.now_ms()))
+        tell_supervisor("READY=1")
+        try:
+            while not self._clock.wait(stop, self._clock.now_ms() + TURN_MS):
+                self.turn()
+                tell_supervisor("WATCHDOG=1")
+        finally:
+            tell_supervisor("STOPPING=1")
+            self._link.stop()
+            self._outbox.close()
+            with self._store.transaction():
+                self._outbox.settle(self._clock.now_ms(), lambda _page: None)
+            self._store.close()
+            log.info("stopped", refused_messages=self.refused or None)
+
+    def turn(self) -> None:
+        """Take in what has come, commit what it changes, then send and confirm."""
+        now_ms = max(self._clock.now_ms(), self._team.clock_ms)
+        arrivals, asked = self._link.take(), self._store.asked()
+        with self._store.transaction():
+            told = [self._catch_up(now_ms)]
+            told += [self._take(arrival, now_ms) for arrival in arrivals]
+            told += [self._do(ask, now_ms) for ask in asked]
+            failed: list[str] = []
+            self._outbox.settle(now_ms, failed.append)
+            told += [self._team.undelivered(page, now_ms) for page in failed]
+            told.append(self._team.advance(now_ms))
+            for step in told:
+                self._keep(step, now_ms)
+            if arrivals or asked or failed or any(step.pages or step.settled for step in told):
+                self._store.keep_state(self._team.snapshot())
+        self._link.confirm(arrivals)
+        self._outbox.send(now_ms)
+        self._pass_on(now_ms)
+
+    def _catch_up(self, now_ms: int) -> Told:
+        """Let time pass; after a start nothing is heard before the broker is reached anew."""
+        late = now_ms - self._team.clock_ms > PAUSE_MS
+        told = self._team.resume(now_ms) if late else self._team.advance(now_ms)
+        if self._starting:
+            self._starting = False
+            self._keep(told, now_ms)
+            return self._team.link(False, now_ms)
+        return told
+
+    def _take(self, arrival: Arrival | LinkIs, now_ms: int) -> Told:
+        if isinstance(arrival, LinkIs):
+            return self._team.link(arrival.up, now_ms)
+        word = self._understood(arrival)
+        if isinstance(word, Report) and word.trigger == MENTIONED:
+            return self._team.mention(word, now_ms)
+        if isinstance(word, Report):
+            log.info(
+                "heard", rack=word.rack, alarm=word.alarm, step=word.trigger, priority=word.priority.word
+            )
+            return self._team.hear(word, now_ms)
+        if isinstance(word, Cleared):
+            return self._team.clear(word.rack, word.alarm, now_ms)
+        return self._take_sign(word, now_ms)
+
+    def _understood(self, arrival: Arrival) -> Heard | None:
+        try:
+            return heard(self._link.root, arrival.topic, arrival.payload, arrival.kept)
+        except OnCallError as refused:
+            self.refused += 1
+            why, payload = str(refused), repr(arrival.payload[:100])
+        log.error("message_refused", why=why, payload=payload)
+        return None
+
+    def _take_sign(self, word: Heartbeat | WatchWord | Answer | None, now_ms: int) -> Told:
+        if isinstance(word, Heartbeat):
+            return self._team.heartbeat(word.rack, word.alarms, word.at_ms, now_ms)
+        if isinstance(word, WatchWord):
+            return self._team.watch(word.rack, word.state, now_ms, kept=word.kept)
+        if isinstance(word, Answer) and self._store.answered(word.command, word.refusal):
+            log.info("rack_answered", rack=word.rack, refusal=word.refusal or None)
+        return Told()
+
+    def _do(self, ask: Ask, now_ms: int) -> Told:
+        """Take a problem as seen, and tell its racks so where that is wanted."""
+        calling = [
+            member.report
+            for problem in self._team.problems()
+            if problem.number == ask.problem
+            for member in problem.calling()
+            if member.report.journal
+        ]
+        told = self._team.acknowledge(ask.problem, now_ms)
+        self._store.answer(ask, now_ms, told.refusal)
+        log.info("acknowledged", problem=ask.problem, who=ask.who, refusal=told.refusal or None)
+        if self._passes_on and not told.refusal:
+            commands = [Passed(uuid.uuid4().hex, report.rack, report.alarm, ask.who) for report in calling]
+            self._store.pass_on(commands, now_ms, now_ms + PASS_ON_FOR_MS)
+        return told
+
+    def _pass_on(self, now_ms: int) -> None:
+        for passed in self._store.to_pass_on(now_ms) if self._passes_on else ():
+            self._link.acknowledge(passed, now_ms)
+            self._store.passed_on(passed.id, now_ms + PASS_ON_AGAIN_MS)
+
+    def _keep(self, told: Told, now_ms: int) -> None:
+        """Write down whom we owe what, and drop calls that nobody needs any more."""
+        for page in told.pages:
+            text, title = page_text(page, self._notes, self._zone), page_title(page)
+            log.warning("page", page=page.id, to=page.person, text=text)
+            self._store.owe(
+                page.id, page.kind, page.problem, page.person, page.priority, page.at_ms, title, text
+            )
+        for problem in told.settled:
+            self._store.drop(problem, now_ms)

@@ -1,0 +1,168 @@
+"""The shape of the on-call settings file: the people, their turns and hours, and how they are told."""
+
+from collections.abc import Callable
+from datetime import date, datetime, time
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, Field, StringConstraints
+
+from daemon.settings.rack import BrokerSettings, TimeZone
+from daemon.settings.types import LABEL_PATTERN, FilePath, Name, Seconds, Switch, Table, Whole
+from rules.calling.duty import When
+
+NOTE_PATTERN = r"^[^\x00-\x1f\x7f]{1,160}$"
+
+
+def _read_as(read: Callable[[str], object], kind: type, words: str) -> Callable[[object], object]:
+    """Return a check that takes a value of `kind` as it is, and text as `read` reads it."""
+
+    def check(value: object) -> object:
+        if type(value) is kind:
+            return value
+        try:
+            if isinstance(value, str):
+                return read(value)
+        except ValueError:
+            pass
+        raise ValueError(words)
+
+    return check
+
+
+def _clock(text: str) -> time:
+    if len(text) != len("07:30"):
+        raise ValueError(text)
+    return time.fromisoformat(text)
+
+
+_Day = Annotated[date, BeforeValidator(_read_as(date.fromisoformat, date, "a date, such as 2026-11-02"))]
+_Clock = Annotated[time, BeforeValidator(_read_as(_clock, time, 'a time of day, such as "07:30"'))]
+_Moment = Annotated[
+    datetime,
+    BeforeValidator(
+        _read_as(datetime.fromisoformat, datetime, 'a date and a time, such as "2026-12-24 18:00"')
+    ),
+]
+Note = Annotated[str, StringConstraints(pattern=NOTE_PATTERN)]
+Person = Annotated[str, StringConstraints(pattern=LABEL_PATTERN)]
+
+
+class OnCallPart(Table):
+    """The on-call process itself."""
+
+    name: Name = Field(
+        default="oncall", description="Name of this process at the broker; no two may share it"
+    )
+    time_zone: TimeZone = Field(description="Time zone of the people on call (IANA name)")
+    state: FilePath = Field(description="The SQLite file that the process keeps its state in")
+    channels_file: FilePath = Field(
+        description="File with the message channels of each person; only the process's user may read it"
+    )
+    racks: tuple[Name, ...] = Field(
+        default=(), description="Racks that are missed even if they were never heard; others are missed too"
+    )
+    gather_s: Seconds = Field(
+        default=15.0, description="A first page waits this long, so that one cause makes one page [s]"
+    )
+
+
+class SwapSettings(Table):
+    """A stretch in which somebody takes over, by the clocks of the time zone."""
+
+    start: _Moment = Field(alias="from", description="When the swap begins")
+    end: _Moment = Field(alias="until", description="When it ends")
+    person: Person = Field(description="Who is on call then")
+
+
+class RotaSettings(Table):
+    """Whose turn it is: a week each, in the order of the list, from one hand-over to the next."""
+
+    people: Annotated[tuple[Person, ...], Field(min_length=1)] = Field(description="Who takes turns")
+    first_day: _Day = Field(
+        description="A day on which the first person's turn begins; hand-overs are on that day of the week"
+    )
+    hand_over: _Clock = Field(default=time(9), description="When on that day the turns change")
+    swaps: tuple[SwapSettings, ...] = Field(default=(), description="Stretches in which somebody takes over")
+
+
+class QuietSettings(Table):
+    """The hours in which only what cannot wait is told."""
+
+    start: _Clock = Field(alias="from", description="When they begin")
+    end: _Clock = Field(alias="until", description="When they end")
+
+
+class DigestSettings(Table):
+    """When the digest of what could wait is sent."""
+
+    at: Annotated[tuple[_Clock, ...], Field(min_length=1)] = Field(
+        default=(time(8, 30),), description="Times of day"
+    )
+
+
+class MannerSettings(Table):
+    """How alarms of one priority are told; what is not given stays as built in."""
+
+    when: When | None = Field(
+        default=None, description="always; awake, which is never in the quiet hours; or digest"
+    )
+    repeat_s: Seconds | None = Field(default=None, description="Said again this often until seen [s]")
+    hand_over_s: Seconds | None = Field(default=None, description="The next person is called after this [s]")
+
+
+class SilenceSettings(Table):
+    """When silence itself is a critical problem."""
+
+    heartbeats_missed: Annotated[Whole, Field(ge=2, le=1000)] = Field(
+        default=6, description="A rack is silent after so many missed heartbeats"
+    )
+    gone_after_s: Seconds = Field(
+        default=60.0, description="A rack whose connection broke has this long to come back [s]"
+    )
+    broker_after_s: Seconds = Field(default=300.0, description="The broker has this long to come back [s]")
+
+
+class FloodSettings(Table):
+    """What one person is sent at most; critical alarms are always sent, each at once."""
+
+    pages: Annotated[Whole, Field(ge=1, le=100)] = Field(default=5, description="So many messages at most")
+    within_s: Seconds = Field(default=600.0, description="Within this time; the rest becomes one message [s]")
+
+
+class DeliverySettings(Table):
+    """What happens where a message cannot be sent."""
+
+    tries: Annotated[Whole, Field(ge=1, le=10)] = Field(
+        default=2, description="Tries on each channel before the next one"
+    )
+    retry_s: Seconds = Field(default=5.0, description="Wait between two tries on one channel [s]")
+    again_s: Seconds = Field(
+        default=60.0, description="Wait before the channels are tried from the first again [s]; it doubles"
+    )
+
+
+class CommandsToRacks(Table):
+    """Whether acknowledgements are passed on to the racks as commands through the broker."""
+
+    enabled: Switch = Field(default=False, description="Each rack must allow it too, in its own settings")
+
+
+PriorityWord = Literal["low", "medium", "high", "critical"]
+
+
+class OnCallSettings(Table):
+    """The settings of the on-call process."""
+
+    oncall: OnCallPart
+    broker: BrokerSettings = BrokerSettings()
+    rota: RotaSettings
+    quiet_hours: QuietSettings | None = None
+    digest: DigestSettings = DigestSettings()
+    priorities: dict[PriorityWord, MannerSettings] = Field(
+        default={}, description="How each priority is told"
+    )
+    silence: SilenceSettings = SilenceSettings()
+    flood: FloodSettings = FloodSettings()
+    delivery: DeliverySettings = DeliverySettings()
+    commands: CommandsToRacks = CommandsToRacks()
+    notes: dict[str, Note] = Field(default={}, description="First thing to check, by alarm")

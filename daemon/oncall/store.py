@@ -1,0 +1,272 @@
+"""The on-call process's own file: its state, the pages that it owes people, and what it is asked.
+
+State and pages are committed together, before a page is sent and before the broker is told that a
+message was taken in. So whatever moment the process is killed at, nothing is forgotten: what was
+not committed comes again from the broker, what was not marked as sent is sent (again).
+"""
+
+import json
+import sqlite3
+import uuid
+from collections.abc import Iterable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from daemon.errors import OnCallError
+from daemon.transaction import transaction
+from rules.calling.reports import PageKind
+
+LAYOUT = 1
+SENT_KEPT_MS = 90 * 86_400_000
+
+_TABLES = f"""
+CREATE TABLE state (one INTEGER PRIMARY KEY CHECK (one = 1), body TEXT NOT NULL) STRICT;
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
+-- fate: waiting, sent, or dropped because a newer page took its place or nobody is called any more
+CREATE TABLE page (
+    id TEXT PRIMARY KEY,
+    kind TEXT NOT NULL,
+    problem INTEGER NOT NULL,
+    person TEXT NOT NULL,
+    priority INTEGER NOT NULL,
+    at_ms INTEGER NOT NULL,
+    title TEXT NOT NULL,
+    text TEXT NOT NULL,
+    fate TEXT NOT NULL DEFAULT 'waiting',
+    channel INTEGER NOT NULL DEFAULT 0,
+    tries INTEGER NOT NULL DEFAULT 0,
+    rounds INTEGER NOT NULL DEFAULT 0,
+    due_ms INTEGER NOT NULL,
+    done_ms INTEGER
+) STRICT;
+CREATE INDEX page_waiting ON page (priority DESC, at_ms) WHERE fate = 'waiting';
+CREATE TABLE request (
+    id INTEGER PRIMARY KEY,
+    problem INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    answered_ms INTEGER,
+    refusal TEXT
+) STRICT;
+-- acknowledgements to pass on to racks, until they answer or it is too late
+CREATE TABLE command (
+    id TEXT PRIMARY KEY,
+    rack TEXT NOT NULL,
+    alarm TEXT NOT NULL,
+    who TEXT NOT NULL,
+    due_ms INTEGER NOT NULL,
+    until_ms INTEGER NOT NULL,
+    answer TEXT
+) STRICT;
+PRAGMA user_version = {LAYOUT}
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Owed:
+    """A page that nobody has taken yet, and how far it is: `tries` on `channel`, `rounds` through all."""
+
+    id: str
+    person: str
+    title: str
+    text: str
+    channel: int
+    tries: int
+    rounds: int
+    at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """What somebody asks of the process: that problem `problem` is taken as seen."""
+
+    id: int
+    problem: int
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """An acknowledgement on its way to a rack."""
+
+    id: str
+    rack: str
+    alarm: str
+    who: str
+
+
+def _unusable(path: Path, error: OSError | sqlite3.Error) -> OnCallError:
+    return OnCallError(f"on-call state {path}: {error}; its folder must exist and be writable by this user")
+
+
+class OnCallStore:
+    """The open file; raises OnCallError where it cannot be used."""
+
+    def __init__(self, path: Path) -> None:
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._db = sqlite3.connect(path, isolation_level=None, timeout=10)
+        except (OSError, sqlite3.Error) as error:
+            raise _unusable(path, error) from error
+        try:
+            self._db.execute("PRAGMA journal_mode = WAL")
+            self._db.execute("PRAGMA synchronous = FULL")
+            self._prepare(path)
+        except sqlite3.Error as error:
+            self._db.close()
+            raise _unusable(path, error) from error
+        except OnCallError:
+            self._db.close()
+            raise
+        self.id = str(self._db.execute("SELECT value FROM meta WHERE key = 'id'").fetchone()[0])
+
+    def _prepare(self, path: Path) -> None:
+        with self.transaction():
+            if not self._db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]:
+                for statement in _TABLES.split(";\n"):
+                    self._db.execute(statement)
+                self._db.execute("INSERT INTO meta VALUES ('id', ?)", (uuid.uuid4().hex,))
+        layout = self._db.execute("PRAGMA user_version").fetchone()[0]
+        if layout != LAYOUT:
+            raise OnCallError(f"on-call state {path}: layout {layout}; this bellwatch reads layout {LAYOUT}")
+
+    def close(self) -> None:
+        """Close the file."""
+        self._db.close()
+
+    def transaction(self) -> AbstractContextManager[None]:
+        """Commit everything inside together, or nothing of it."""
+        return transaction(self._db)
+
+    # State
+
+    def keep_state(self, state: dict[str, Any]) -> None:
+        """Keep the state of the calling."""
+        self._db.execute("INSERT OR REPLACE INTO state VALUES (1, ?)", (json.dumps(state),))
+
+    def state(self) -> dict[str, Any] | None:
+        """Return the state that was kept last; None for a new file."""
+        row = self._db.execute("SELECT body FROM state").fetchone()
+        return None if row is None else json.loads(row[0])
+
+    # Pages
+
+    def owe(
+        self,
+        page_id: str,
+        kind: str,
+        problem: int,
+        person: str,
+        priority: int,
+        at_ms: int,
+        title: str,
+        text: str,
+    ) -> None:
+        """Write down a page to send.
+
+        One that waits for the same person about the same problem is dropped: the new one says the
+        same of now. It goes on where that one stood, so that repeats do not restart its tries.
+        """
+        stood = self._db.execute(
+            "SELECT channel, tries, rounds, due_ms FROM page WHERE fate = 'waiting' AND problem = ?"
+            " AND problem > 0 AND person = ? ORDER BY at_ms DESC LIMIT 1",
+            (problem, person),
+        ).fetchone() or (0, 0, 0, at_ms)
+        self._db.execute(
+            "UPDATE page SET fate = 'dropped', done_ms = ? WHERE fate = 'waiting' AND problem = ?"
+            " AND problem > 0 AND person = ?",
+            (at_ms, problem, person),
+        )
+        self._db.execute(
+            "INSERT INTO page (id, kind, problem, person, priority, at_ms, title, text,"
+            " channel, tries, rounds, due_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (page_id, kind, problem, person, priority, at_ms, title, text, *stood),
+        )
+
+    def drop(self, problem: int, at_ms: int) -> None:
+        """Drop the calls about a problem that calls nobody any more; word of its end is still owed."""
+        self._db.execute(
+            "UPDATE page SET fate = 'dropped', done_ms = ?"
+            " WHERE fate = 'waiting' AND problem = ? AND kind = ?",
+            (at_ms, problem, PageKind.ALARM),
+        )
+
+    def owed(self, now_ms: int, at_most: int) -> list[Owed]:
+        """Return the pages to try now, the most urgent first."""
+        rows = self._db.execute(
+            "SELECT id, person, title, text, channel, tries, rounds, at_ms FROM page WHERE fate = 'waiting'"
+            " AND due_ms <= ? ORDER BY priority DESC, at_ms, id LIMIT ?",
+            (now_ms, at_most),
+        )
+        return [Owed(*row) for row in rows]
+
+    def mark_sent(self, page_id: str, at_ms: int) -> None:
+        """Note that a page was taken; what was sent long ago is forgotten."""
+        self._db.execute("UPDATE page SET fate = 'sent', done_ms = ? WHERE id = ?", (at_ms, page_id))
+        self._db.execute("DELETE FROM page WHERE fate <> 'waiting' AND done_ms < ?", (at_ms - SENT_KEPT_MS,))
+
+    def try_later(self, page_id: str, channel: int, tries: int, rounds: int, due_ms: int) -> None:
+        """Note how far a page has come without being taken, and when it is tried again."""
+        self._db.execute(
+            "UPDATE page SET channel = ?, tries = ?, rounds = ?, due_ms = ? WHERE id = ?",
+            (channel, tries, rounds, due_ms, page_id),
+        )
+
+    def waiting(self) -> int:
+        """Return how many pages nobody has taken yet."""
+        return int(self._db.execute("SELECT count(*) FROM page WHERE fate = 'waiting'").fetchone()[0])
+
+    # What people ask
+
+    def ask(self, problem: int, who: str) -> int:
+        """Ask that a problem be taken as seen (any process may do this); return the request's number."""
+        with self.transaction():
+            row = self._db.execute("INSERT INTO request (problem, who) VALUES (?, ?)", (problem, who))
+        return int(row.lastrowid or 0)
+
+    def asked(self) -> list[Ask]:
+        """Return what nobody has answered yet, oldest first."""
+        rows = self._db.execute("SELECT id, problem, who FROM request WHERE answered_ms IS NULL ORDER BY id")
+        return [Ask(*row) for row in rows]
+
+    def answer(self, ask: Ask, at_ms: int, refusal: str) -> None:
+        """Answer a request; an empty `refusal` says that it was done."""
+        self._db.execute(
+            "UPDATE request SET answered_ms = ?, refusal = ? WHERE id = ?", (at_ms, refusal, ask.id)
+        )
+
+    def answer_to(self, request: int) -> str | None:
+        """Return the refusal of a request, empty where it was done, None where it is not answered yet."""
+        row = self._db.execute(
+            "SELECT refusal FROM request WHERE id = ? AND answered_ms IS NOT NULL", (request,)
+        ).fetchone()
+        return None if row is None else str(row[0])
+
+    # Acknowledgements on their way to racks
+
+    def pass_on(self, commands: Iterable[Passed], now_ms: int, until_ms: int) -> None:
+        """Write down acknowledgements to pass on to racks."""
+        self._db.executemany(
+            "INSERT INTO command VALUES (?, ?, ?, ?, ?, ?, NULL)",
+            [(passed.id, passed.rack, passed.alarm, passed.who, now_ms, until_ms) for passed in commands],
+        )
+
+    def to_pass_on(self, now_ms: int) -> list[Passed]:
+        """Return the acknowledgements that are due to be sent (again)."""
+        rows = self._db.execute(
+            "SELECT id, rack, alarm, who FROM command WHERE answer IS NULL AND due_ms <= ? AND until_ms > ?",
+            (now_ms, now_ms),
+        )
+        return [Passed(*row) for row in rows]
+
+    def passed_on(self, command: str, due_ms: int) -> None:
+        """Note when an acknowledgement is sent again, should nobody answer."""
+        self._db.execute("UPDATE command SET due_ms = ? WHERE id = ?", (due_ms, command))
+
+    def answered(self, command: str, answer: str) -> bool:
+        """Keep a rack's answer; return whether it was still awaited."""
+        row = self._db.execute(
+            "UPDATE command SET answer = ? WHERE id = ? AND answer IS NULL", (answer, command)
+        )
+        return row.rowcount > 0

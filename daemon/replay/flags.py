@@ -1,0 +1,75 @@
+"""Writing the flags of a replay: every reading that is worse than pass, with the test that said so."""
+
+import csv
+from contextlib import ExitStack
+from pathlib import Path
+from types import TracebackType
+
+import numpy as np
+
+from daemon.errors import SourceError
+from daemon.words import iso_time
+from rules.engine import Engine
+from rules.quality.flags import Flag, QartodTest, unpack
+from rules.readings import ChannelFlags, Outcome
+
+_WORSE = (Flag.SUSPECT, Flag.FAIL, Flag.MISSING)
+_Row = tuple[int, float, int, int]  # time_ms, value, summary, packed tests
+
+
+class FlagFile:
+    """A CSV of flags; without a path it writes nothing.
+
+    The last reading of each channel waits for the next block, which may amend its flag.
+    """
+
+    def __init__(self, path: Path | None) -> None:
+        self._path = path
+        self._held: dict[str, _Row] = {}
+        self._open = ExitStack()
+
+    def __enter__(self) -> "FlagFile":
+        """Begin the file."""
+        if self._path is not None:
+            try:
+                file = self._open.enter_context(self._path.open("w", encoding="utf-8", newline=""))
+            except OSError as error:
+                raise SourceError(f"{self._path}: {error.strerror}; expected a writable file") from error
+            self._writer = csv.writer(file)
+            self._writer.writerow(["channel", "time", "value", "flag", "tests"])
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Write what is still held and close the file."""
+        for channel, row in self._held.items():
+            self._write(channel, row)
+        self._held.clear()
+        self._open.close()
+
+    def observe(self, _engine: Engine, outcome: Outcome) -> None:
+        """Write what a block of readings came to."""
+        if self._path is None:
+            return
+        for amended in outcome.amendments:
+            time_ms, value, _, _ = self._held[amended.channel]
+            self._held[amended.channel] = (time_ms, value, amended.summary, amended.tests)
+        for flags in outcome.flags:
+            if flags.channel in self._held:
+                self._write(flags.channel, self._held[flags.channel])
+            for row in np.flatnonzero(np.isin(flags.summary[:-1], _WORSE)).tolist():
+                self._write(flags.channel, _row(flags, row))
+            self._held[flags.channel] = _row(flags, -1)
+
+    def _write(self, channel: str, row: _Row) -> None:
+        time_ms, value, summary, tests = row
+        if summary not in _WORSE:
+            return
+        rows = unpack(np.array([tests], dtype=np.uint32))[:, 0]
+        said = [test.name.lower() for test in QartodTest if rows[test] in _WORSE]
+        self._writer.writerow([channel, iso_time(time_ms), value, Flag(summary).name.lower(), " ".join(said)])
+
+
+def _row(flags: ChannelFlags, at: int) -> _Row:
+    return int(flags.time_ms[at]), float(flags.value[at]), int(flags.summary[at]), int(flags.tests[at])

@@ -1,0 +1,50 @@
+"""A replay in words: times, events, what differs, what could not be judged."""
+
+import json
+from datetime import datetime, tzinfo
+
+from daemon.replay.replay import Replayed
+from daemon.sources.recording import Recording
+from rules.alarms.episodes import Change, Episode
+from rules.alarms.event import AlarmEvent
+
+
+def event_line(event: AlarmEvent) -> str:
+    """Return an event as the journal keeps it."""
+    return json.dumps(event.to_json())
+
+
+def moment(at_ms: int, zone: tzinfo) -> str:
+    """Write a time for a list: date, hours, minutes and seconds where the rack stands."""
+    return f"{datetime.fromtimestamp(at_ms / 1000, zone):%Y-%m-%d %H:%M:%S}"
+
+
+def notes_on(result: Replayed, recording: Recording) -> list[str]:
+    """Say what of a recording could not be judged or done again."""
+    notes = [
+        f"{count} readings of {' '.join(recording.sources[source])} passed over: not in the settings"
+        for source, count in sorted(result.passed_over.items())
+    ]
+    notes += [f"{count} readings refused: {why}" for why, count in recording.rejected.items()]
+    if recording.clock_off_ms:
+        notes.append(
+            f"The machine's clock was up to {recording.clock_off_ms / 60_000:.0f} min off: times here, and"
+            " those to give, are as it ran; `bellwatch export` gives UTC."
+        )
+    if result.refused:
+        notes.append(
+            f"{len(result.refused)} actions of the time had nothing to act on; first: {result.refused[0]}"
+        )
+    return notes
+
+
+def change_text(change: Change, zone: tzinfo) -> str:
+    """Write what becomes of an alarm under the other settings."""
+    said = " -> ".join(extent(episode, zone) for episode in (change.before, change.after) if episode)
+    return f"{change.what:9} {change.alarm}: {said}"
+
+
+def extent(episode: Episode, zone: tzinfo) -> str:
+    """Write from when to when an alarm stood, and its priority."""
+    end = "still standing" if episode.end_ms is None else moment(episode.end_ms, zone)
+    return f"{moment(episode.start_ms, zone)} to {end} ({episode.priority.word})"

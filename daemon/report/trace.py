@@ -1,0 +1,99 @@
+"""What a report draws of a replay: each channel's extent over time, its bands as they were, its flags.
+
+A year has a million readings a channel and a page a thousand columns: each column holds the least
+and the greatest value in its time, so that not one spike is lost in the drawing.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from daemon.sources.recording import Recording
+from rules.engine import Engine
+from rules.quality.flags import Flag
+from rules.rack.plan import RACK_WIDE
+from rules.rack.tolerance import Tolerance
+from rules.readings import Action, ChannelFlags, Outcome, Readings
+
+COLUMNS = 1000
+LOOKS = 400
+"""How often the bands are looked at, at equal times: the step of a ramp as it is drawn."""
+
+
+@dataclass(slots=True)
+class ChannelTrace:
+    """One channel over `COLUMNS` columns: least and greatest value (NaN where none), worst flag (0: good).
+
+    `bands` holds (from_ms, tolerance) wherever the tolerance became another.
+    """
+
+    vessel: str
+    low: NDArray[np.float64] = field(default_factory=lambda: np.full(COLUMNS, np.nan))
+    high: NDArray[np.float64] = field(default_factory=lambda: np.full(COLUMNS, np.nan))
+    flag: NDArray[np.uint8] = field(default_factory=lambda: np.zeros(COLUMNS, dtype=np.uint8))
+    bands: list[tuple[int, Tolerance | None]] = field(default_factory=list)
+
+
+class Trace:
+    """Gathers the traces of a replay between `start_ms` and `stop_ms`; `observe` is its observer."""
+
+    def __init__(self, start_ms: int, stop_ms: int) -> None:
+        self.start_ms, self.stop_ms = start_ms, stop_ms
+        self.channels: dict[str, ChannelTrace] = {}
+        self._edges = start_ms + np.arange(COLUMNS + 1) * (stop_ms - start_ms) // COLUMNS
+
+    def observe(self, engine: Engine, outcome: Outcome) -> None:
+        """Take a block in."""
+        if not self.start_ms <= engine.clock_ms:
+            return
+        for now in engine.channels():
+            name, vessel = now.channel.name, now.channel.vessel
+            trace = self.channels.setdefault(name, ChannelTrace(vessel or RACK_WIDE))
+            if not trace.bands or trace.bands[-1][1] != now.tolerance:
+                trace.bands.append((max(self.start_ms, engine.clock_ms), now.tolerance))
+        for flags in outcome.flags:
+            self._fill(self.channels[flags.channel], flags)
+
+    def _fill(self, trace: ChannelTrace, flags: ChannelFlags) -> None:
+        bounds = np.searchsorted(flags.time_ms, self._edges)
+        filled = np.flatnonzero(np.diff(bounds))
+        if not filled.size:
+            return
+        cut = slice(0, int(bounds[filled[-1] + 1]))
+        starts = bounds[filled]
+        found = flags.summary[cut]
+        worse = np.where(np.isin(found, (Flag.SUSPECT, Flag.FAIL, Flag.MISSING)), found, 0).astype(np.uint8)
+        trace.low[filled] = np.fmin(trace.low[filled], np.fmin.reduceat(flags.value[cut], starts))
+        trace.high[filled] = np.fmax(trace.high[filled], np.fmax.reduceat(flags.value[cut], starts))
+        trace.flag[filled] = np.maximum(trace.flag[filled], np.maximum.reduceat(worse, starts))
+
+
+def in_looks(recording: Recording, start_ms: int, stop_ms: int) -> Recording:
+    """Return the recording in blocks that end at equal times, for the bands to be looked at in between."""
+    looks = np.linspace(start_ms, stop_ms, LOOKS + 1).astype(np.int64)
+    return replace(recording, inputs=lambda: _cut(recording, looks))
+
+
+def _cut(recording: Recording, looks: NDArray[np.int64]) -> Iterator[Readings | Action]:
+    for item in recording.inputs():
+        if isinstance(item, Action):
+            yield item
+            continue
+        places = np.unique(np.searchsorted(item.at_ms, looks))
+        bounds = [0, *(int(place) for place in places if 0 < place < len(item)), len(item)]
+        for start, stop in pairwise(bounds):
+            yield item.part(start, stop)
+
+
+def worth_drawing(traces: Sequence[Trace], alarmed: Sequence[str], vessels: Sequence[str]) -> list[str]:
+    """Return the channels to draw: of the vessels named; else those that alarmed; else all with limits."""
+    names = list(dict.fromkeys(name for trace in traces for name in trace.channels))
+    first = traces[0].channels
+    if vessels:
+        return [name for name in names if name in first and first[name].vessel in vessels]
+    return [name for name in names if name in set(alarmed)] or [
+        name for name in names if any(band for _, band in first[name].bands)
+    ]

@@ -1,0 +1,66 @@
+"""The parts of the settings file that shape alarms: rules for all, shared supplies, planned stage moves."""
+
+from typing import Annotated
+
+from pydantic import AwareDatetime, Discriminator, Field, Tag
+
+from daemon.settings.stages import Off, off_or
+from daemon.settings.types import Name, Number, Table
+from rules.alarms.book import AlarmRules
+from rules.alarms.life_cycle import Condition
+from rules.quantities import Quantity
+from rules.rack.stage_plan import StageStep
+
+MS_PER_HOUR = 3_600_000
+
+_HoursOrNever = Annotated[
+    Annotated[Annotated[Number, Field(gt=0, le=24 * 366)], Tag("<number>")] | Off,
+    Discriminator(off_or("<number>")),
+]
+
+
+class AlarmSettings(Table):
+    """What holds for all alarms of the rack."""
+
+    shelve_at_most_h: Annotated[Number, Field(gt=0, le=72)] = Field(
+        default=8.0, description="The longest that an alarm may be shelved [h]"
+    )
+    announce_again_after_h: _HoursOrNever = Field(
+        default=2.0,
+        description='A critical alarm acknowledged this long ago is announced again [h]; "none": never',
+    )
+    latching: tuple[Condition, ...] = Field(
+        default=(), description="Conditions whose alarms stay until somebody resets them"
+    )
+
+    def rules(self) -> AlarmRules:
+        """Return the same for the rules."""
+        again = self.announce_again_after_h
+        return AlarmRules(
+            shelf_limit_ms=round(self.shelve_at_most_h * MS_PER_HOUR),
+            reannounce_ms=None if isinstance(again, str) else round(again * MS_PER_HOUR),
+            latching=self.latching,
+        )
+
+
+class SupplySettings(Table):
+    """What several vessels share, such as a chiller loop or an air supply."""
+
+    quantity: Quantity = Field(
+        description="What it keeps right: temperature of a chiller loop, oxygen of air"
+    )
+    vessels: Annotated[tuple[Name, ...], Field(min_length=2)] = Field(description="The vessels that share it")
+
+
+class StageStepSettings(Table):
+    """A planned move of a vessel to another stage."""
+
+    start: AwareDatetime = Field(description="When it begins, with UTC offset: 2026-09-01T08:00:00+02:00")
+    stage: Name = Field(description="The stage that the vessel moves to")
+    over_h: Annotated[Number, Field(ge=0, le=24 * 366)] = Field(
+        default=0.0, description="Over how long the limits move from the old stage's to the new one's [h]"
+    )
+
+    def step(self) -> StageStep:
+        """Return the same for the rules."""
+        return StageStep(round(self.start.timestamp() * 1000), self.stage, round(self.over_h * MS_PER_HOUR))

@@ -1,0 +1,76 @@
+"""Reading the settings file, and the variables of the environment that go over it."""
+
+import re
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from pydantic.fields import FieldInfo
+from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict
+
+from daemon.errors import Problem, SettingsError
+from daemon.settings.rack import Settings
+
+ENVIRONMENT_PREFIX = "BELLWATCH_"
+LEVEL_MARK = "__"
+
+
+class _Overrides(Settings, BaseSettings):
+    """The same tables, for the names that pydantic-settings looks up in the environment."""
+
+    model_config = SettingsConfigDict(env_prefix=ENVIRONMENT_PREFIX, env_nested_delimiter=LEVEL_MARK)
+
+
+def read_values(path: Path) -> dict[str, Any]:
+    """Return the tables of the file at `path` with those of the environment over them, not yet checked.
+
+    SettingsError if the file cannot be read or is not TOML.
+    """
+    return _laid_over(read_toml(path), _typed(_Environment(_Overrides)()))
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        why = (error.strerror or "an error").lower()
+        problem = Problem(str(path), f"a file that cannot be read ({why})", "a settings file")
+    except UnicodeDecodeError as error:
+        problem = Problem(str(path), f"a byte that is not UTF-8 at offset {error.start}", "text in UTF-8")
+    except (ValueError, RecursionError) as error:  # tomllib also lets numbers and nesting overflow
+        problem = _not_toml(path, str(error))
+    raise SettingsError([problem])
+
+
+def _not_toml(path: Path, message: str) -> Problem:
+    match = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", message, re.DOTALL)
+    where, what = f"{path}", message
+    if match is not None:
+        what = match[1]
+        where = f"{path}: line {match[2]}, column {match[3]}" if match[2] else f"{path}: end of file"
+    return Problem(where, f"text that is not TOML ({what})", "TOML: tables in brackets, and key = value")
+
+
+class _Environment(EnvSettingsSource):
+    """Reads variables as the file would be read; what is not TOML is text."""
+
+    def decode_complex_value(self, field_name: str, field: FieldInfo, value: object) -> object:
+        return _typed(value)
+
+
+def _typed(value: object) -> Any:  # noqa: ANN401  (whatever TOML can hold)
+    if isinstance(value, dict):
+        return {key: _typed(item) for key, item in value.items()}
+    try:
+        return tomllib.loads(f"value = {value}")["value"] if isinstance(value, str) else value
+    except (ValueError, RecursionError):
+        return value
+
+
+def _laid_over(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
+    """Return the tables of `below` with each value replaced that `above` gives too."""
+    result = dict(below)
+    for key, value in above.items():
+        both_tables = isinstance(value, dict) and isinstance(below.get(key), dict)
+        result[key] = _laid_over(below[key], value) if both_tables else value
+    return result

@@ -1,0 +1,68 @@
+"""From the settings to the plan that the rules work by."""
+
+from collections.abc import Callable
+
+from daemon.settings.rack import ProbeSettings, Settings
+from rules.quality.settings import DEFAULT_QUALITY
+from rules.quantities import Quantity
+from rules.rack.plan import RACK_WIDE, RackPlan, Source, Supply
+from rules.water.specific_conductance import Compensation
+
+DAY_MS = 86_400_000
+
+
+def sources_of(settings: Settings, source_id: Callable[[str, str, str], int]) -> tuple[Source, ...]:
+    """Return every quantity that a probe of the settings measures; `source_id` as in `rack_plan`."""
+    return tuple(
+        Source(
+            id=source_id(name, measurement.quantity, probe.vessel or RACK_WIDE),
+            probe=name,
+            quantity=measurement.quantity,
+            vessel=probe.vessel or RACK_WIDE,
+            silent_after_ms=round(probe.silent_after_s * 1000),
+            bus=probe.bus,
+            compensation=Compensation(measurement.compensation),
+            compensation_per_kelvin=(measurement.percent_per_kelvin or 0.0) / 100.0,
+            accuracy=measurement.stated_accuracy,
+            calibrate_every_ms=_calibrate_every_ms(probe),
+        )
+        for name, probe in settings.probes.items()
+        for measurement in probe.measurements
+    )
+
+
+def _calibrate_every_ms(probe: ProbeSettings) -> int | None:
+    days = probe.calibrate_every_days
+    return None if days is None else round(days * DAY_MS)
+
+
+def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> RackPlan:
+    """Return the plan of a rack; `source_id` numbers a source by probe, quantity and vessel."""
+    return RackPlan(
+        rack=settings.rack.name,
+        sources=sources_of(settings, source_id),
+        vessels={name: vessel.stage for name, vessel in settings.vessels.items()},
+        tolerances={
+            stage: {
+                quantity: tolerance
+                for quantity in Quantity
+                if (tolerance := settings.tolerance_of(stage, quantity)) is not None
+            }
+            for stage in settings.stage_names()
+        },
+        quality=DEFAULT_QUALITY,
+        supplies=tuple(
+            Supply(name, supply.quantity, supply.vessels) for name, supply in settings.supplies.items()
+        ),
+        steps={
+            name: tuple(step.step() for step in vessel.plan)
+            for name, vessel in settings.vessels.items()
+            if vessel.plan
+        },
+        usual_stay_ms={
+            stage: round(days * DAY_MS)
+            for stage in settings.stage_names()
+            if (days := settings.usual_stay_days(stage)) is not None
+        },
+        alarm_rules=settings.alarms.rules(),
+    )

@@ -1,0 +1,89 @@
+"""A recording loaded once and shared: its columns as files that many processes map into memory."""
+
+from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from daemon.sources.recording import Recording, SourceKey, in_blocks
+from rules.readings import Action, Readings
+
+_COLUMNS = {
+    "seq": np.int64,
+    "at_ms": np.int64,
+    "source": np.int64,
+    "time_ms": np.int64,
+    "value": np.float64,
+}
+UNWATCHED_AFTER_MS = 3_600_000
+"""A time without any reading for more than an hour was not watched (project judgement)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """Where the columns are, and which action stands before which reading. It can be sent to a process."""
+
+    folder: Path
+    name: str
+    sources: dict[int, SourceKey]
+    start_ms: int
+    end_ms: int
+    readings: int
+    actions: tuple[tuple[int, Action], ...]
+    watched: tuple[tuple[int, int], ...]
+
+    def recording(self) -> Recording:
+        """Return the recording again; its blocks are views of the mapped files, not copies."""
+        return Recording(self.name, self.sources, self.readings, self.start_ms, self.end_ms, self._inputs, {})
+
+    def _inputs(self) -> Iterator[Readings | Action]:
+        columns = [
+            np.memmap(self.folder / name, dtype=kind, mode="r", shape=(self.readings,)).view(np.ndarray)
+            for name, kind in _COLUMNS.items()
+        ]
+        whole = Readings(*columns)
+        start = 0
+        for place, action in self.actions:
+            yield from in_blocks(whole.part(start, place))
+            yield action
+            start = place
+        yield from in_blocks(whole.part(start, self.readings))
+
+
+def stored(recording: Recording, folder: Path) -> Store:
+    """Load a recording into `folder` (40 bytes a reading), block by block; it must hold some reading."""
+    count = 0
+    actions: list[tuple[int, Action]] = []
+    watched: list[tuple[int, int]] = []
+    with ExitStack() as stack:
+        files = {name: stack.enter_context((folder / name).open("wb")) for name in _COLUMNS}
+        for item in recording.inputs():
+            if isinstance(item, Action):
+                actions.append((count, item))
+                continue
+            count += len(item)
+            _watch(watched, item)
+            for name, file in files.items():
+                file.write(getattr(item, name).tobytes())
+    return Store(
+        folder,
+        recording.name,
+        dict(recording.sources),
+        recording.start_ms,
+        recording.end_ms,
+        count,
+        tuple(actions),
+        tuple(watched),
+    )
+
+
+def _watch(watched: list[tuple[int, int]], readings: Readings) -> None:
+    """Lengthen the stretches watched by a block of readings."""
+    before = watched[-1][1] if watched else int(readings.at_ms[0])
+    at_ms = np.concatenate([[before], readings.at_ms])
+    gaps = np.flatnonzero(np.diff(at_ms) > UNWATCHED_AFTER_MS)
+    starts = [at_ms[0] if not watched else watched.pop()[0], *at_ms[gaps + 1]]
+    stops = [*at_ms[gaps], at_ms[-1]]
+    watched += [(int(start), int(stop)) for start, stop in zip(starts, stops, strict=True)]

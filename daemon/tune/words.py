@@ -1,0 +1,57 @@
+"""Scores and recommendations in words, for the terminal and for the report."""
+
+from daemon.tune.space import Choice
+from rules.tuning.scoring import Score
+from rules.tuning.trade_off import Recommendation, late
+
+MINUTE_MS = 60_000
+
+
+def choice_text(choice: Choice) -> str:
+    """Write a choice for a table."""
+    if not choice:
+        return "as they are"
+    return ", ".join(f"{path.removeprefix('stages.')} = {value:g}" for path, value in choice)
+
+
+def trial_columns() -> list[str]:
+    """Return the names of the columns that `trial_cells` fills."""
+    return ["missed", "pages/week", "at night", "for nothing", "minutes to page", "chattering/week"]
+
+
+def trial_cells(score: Score) -> list[str]:
+    """Write a score for a table: counts per week, the median time to page in minutes."""
+    wait = f"{score.typical_wait_ms / MINUTE_MS:.1f}" if score.missed < len(score.found) else "-"
+    return [
+        f"{score.missed} of {len(score.found)}",
+        f"{score.per_week(score.pages):.1f}",
+        f"{score.per_week(score.night_pages):.1f}",
+        f"{score.per_week(score.unwanted):.1f}",
+        wait,
+        f"{score.per_week(score.chattering):.1f}",
+    ]
+
+
+def reasons(found: Recommendation, within_min: float) -> list[str]:
+    """Say what is recommended and why, against the present settings, and how it did on unseen parts."""
+    within_ms = round(within_min * MINUTE_MS)
+    return [
+        f"Recommended: the settings marked *. {_said('They', found.trial.score, within_ms, within_min)}",
+        _said("The present settings", found.present.score, within_ms, within_min),
+        _said(
+            "Chosen each time without a part of the record, and judged on that part, such settings",
+            found.held_out,
+            within_ms,
+            within_min,
+        ),
+    ]
+
+
+def _said(who: str, score: Score, within_ms: int, within_min: float) -> str:
+    too_late = late(score, within_ms)
+    return (
+        f"{who} would have missed, or paged more than {within_min:g} min after they began, {too_late} of "
+        f"{len(score.found)} incidents, with {score.per_week(score.pages):.1f} pages a week "
+        f"({score.per_week(score.night_pages):.1f} at night, "
+        f"{score.per_week(score.unwanted):.1f} for nothing)."
+    )

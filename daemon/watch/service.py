@@ -1,0 +1,167 @@
+"""The running daemon: a thread for each bus, and one thread that judges, writes and publishes.
+
+Crash only: what goes wrong in a bus thread without a name for it ends the process with a clear
+log line; the supervisor starts it again, and it goes on from the journal. Trouble with the journal's
+file has names, and `JournalRepair` says what is done about each.
+"""
+
+import queue
+import sqlite3
+import threading
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from typing import Protocol
+
+import structlog
+
+from daemon.broker.link import BrokerLink
+from daemon.clock import SteadyClock
+from daemon.journal.journal import Journal
+from daemon.journal.repair import JournalRepair
+from daemon.journal.sole_writer import SoleWriter
+from daemon.supervisor import tell_supervisor
+from daemon.watch.trouble_log import TroubleLog
+from daemon.watch.watch import Watch
+from drivers.readings import Emit, Reading, Trouble
+from rules.engine import Engine
+
+log = structlog.get_logger()
+
+BUS_STOPS_WITHIN_S = 5.0
+
+
+class Bus(Protocol):
+    """What a driver offers: the body of one thread."""
+
+    def run(self, stop: threading.Event) -> None:
+        """Read probes until `stop` is set."""
+        ...
+
+
+class Companion(Protocol):
+    """What goes on beside the watch, such as the mirror: `run` in a thread, `step` in each turn of ours."""
+
+    def run(self, stop: threading.Event) -> None:
+        """Work until `stop` is set."""
+        ...
+
+    def step(self, now_ms: int) -> None:
+        """Hand over what the journal is to know; sqlite3.Error where it cannot be written."""
+        ...
+
+
+class Service:
+    """The daemon of one rack; `buses` makes its buses, given where their readings go.
+
+    `chores` are done in each turn, after the readings and before what waits is published.
+    """
+
+    def __init__(
+        self,
+        sole_writer: SoleWriter,
+        journal: Journal,
+        watch: Watch,
+        link: BrokerLink,
+        clock: SteadyClock,
+        turn_ms: int,
+        buses: Callable[[Emit], list[Bus]],
+        repair: JournalRepair,
+        chores: Sequence[Callable[[int], None]],
+        companions: Sequence[Companion],
+    ) -> None:
+        self._sole_writer = sole_writer
+        self._journal = journal
+        self._watch = watch
+        self._link = link
+        self._clock = clock
+        self._turn_ms = turn_ms
+        self._repair = repair
+        self._chores = [*chores, *(companion.step for companion in companions)]
+        self._companions = companions
+        self._arrivals: queue.SimpleQueue[Reading | Trouble | BaseException] = queue.SimpleQueue()
+        self._trouble = TroubleLog()
+        self._crash: BaseException | None = None
+        self._buses = buses(self._arrivals.put)
+
+    @property
+    def engine(self) -> Engine:
+        """Return the engine, for looking only."""
+        return self._watch.engine
+
+    def run(self, stop: threading.Event) -> None:
+        """Watch until `stop` is set; raises what ended a bus thread unexpectedly."""
+        quit_buses = threading.Event()
+        bodies = [*self._buses, *self._companions]
+        threads = [threading.Thread(target=self._guard, args=(body, quit_buses)) for body in bodies]
+        for thread in threads:
+            thread.start()
+        log.info("watching", rack=self._watch.engine.plan.rack, journal=str(self._journal.path))
+        tell_supervisor("READY=1")
+        on_purpose = False
+        try:
+            while not self._clock.wait(stop, self._clock.now_ms() + self._turn_ms):
+                self._turn()
+            on_purpose = True
+        finally:
+            quit_buses.set()
+            for thread in threads:
+                thread.join(BUS_STOPS_WITHIN_S)
+            tell_supervisor("STOPPING=1")
+            self._leave(on_purpose)
+
+    def _turn(self) -> None:
+        """Take in what has arrived, judge it, write it down, publish what it caused."""
+        arrived = self._arrived()
+        try:
+            self._repair.look()
+            self._watch.take(arrived, self._clock.now_ms())
+            for chore in self._chores:
+                chore(self._clock.now_ms())
+            self._link.deliver(self._journal)
+            self._link.heartbeat(self._journal.last_seq(), len(self._watch.engine.alarms()))
+            self._repair.mended()
+        except sqlite3.Error as error:
+            self._repair.mend(error)
+            self._watch.start_over()
+        tell_supervisor("WATCHDOG=1")
+        if self._crash is not None:
+            raise self._crash
+
+    def _arrived(self) -> list[Reading]:
+        readings: list[Reading] = []
+        with suppress(queue.Empty):
+            while True:
+                item = self._arrivals.get_nowait()
+                if isinstance(item, BaseException):
+                    self._crash = item
+                elif isinstance(item, Trouble):
+                    self._trouble.note(item)
+                else:
+                    readings.append(item)
+        return readings
+
+    def _leave(self, on_purpose: bool) -> None:
+        """Write down what the buses still brought; say goodbye only where the stop was meant."""
+        try:
+            self._watch.take(self._arrived(), self._clock.now_ms())
+            self._watch.stop()
+            if on_purpose:
+                self._link.deliver(self._journal)
+        except sqlite3.Error as error:
+            lost = "what the buses brought since the last commit"
+            log.error("not_written_down", why=str(error), lost=lost)  # noqa: TRY400 - a line, no traceback
+        finally:
+            if on_purpose:
+                self._link.stop()
+            else:
+                self._link.break_off()
+            self._journal.close()
+            self._sole_writer.release()
+            log.info("stopped", on_purpose=on_purpose, refused_readings=self._watch.rejected or None)
+
+    def _guard(self, body: Bus | Companion, stop: threading.Event) -> None:
+        try:
+            body.run(stop)
+        except BaseException as error:
+            log.critical("thread_died", of=type(body).__name__, why=repr(error), exc_info=True)
+            self._arrivals.put(error)

@@ -1,0 +1,158 @@
+"""An alarm in words: short enough for one text message, in units that the culturist uses."""
+
+from datetime import UTC, datetime, tzinfo
+
+from rules.alarms.event import AlarmEvent
+from rules.alarms.life_cycle import Condition, Priority, State, Trigger
+from rules.care.probe_care import CHECKED, DRIFTS, DUE
+from rules.quality.probe_faults import FaultReason
+from rules.quantities import Quantity, unit_of
+from rules.readings import Notice
+
+SHAPES = {Priority.LOW: "·", Priority.MEDIUM: "▲", Priority.HIGH: "◆", Priority.CRITICAL: "■"}
+"""A priority is shown by word and shape as well as by colour."""
+
+_NEWS = (Trigger.RAISED, Trigger.WORSENED, Trigger.EASED, Trigger.REANNOUNCED)
+"""Steps of which the numbers matter."""
+
+_ADVICE: dict[str, str] = {
+    FaultReason.IN_AIR: ": the probe is in air, put it back; the water is not watched by it meanwhile",
+    FaultReason.STUCK: ": the probe is stuck on one value, check by hand and restart it",
+    FaultReason.IMPOSSIBLE: ": no water can be so, check the probe, its cable and its settings",
+    FaultReason.NO_VARIATION: ": the probe hardly moves, check by hand and clean it",
+    FaultReason.TOO_FAST: ": no water changes so fast, check the probe and its cable",
+}
+"""What a probe fault asks people to do, by its reason."""
+
+_DECIMALS = {
+    Quantity.TEMPERATURE: 2,
+    Quantity.CONDUCTIVITY: 2,
+    Quantity.SALINITY: 2,
+    Quantity.OXYGEN: 2,
+    Quantity.OXYGEN_SATURATION: 1,
+    Quantity.AIR_PRESSURE: 1,
+}
+
+
+def number(value: float, quantity: Quantity) -> str:
+    """Write a value with as many decimals as its probes are good for."""
+    return f"{value:.{_DECIMALS[quantity]}f}"
+
+
+def amount(value: float, quantity: Quantity, per: str = "") -> str:
+    """Write a value with its unit: 19.24 °C, 33.10, 104.2 %."""
+    return f"{number(value, quantity)} {unit_of(quantity)}".rstrip() + per
+
+
+def quantity_of(channel: str) -> Quantity:
+    """Return the quantity of a channel by its name, such as kreisel-1/temperature."""
+    return Quantity(channel.split("/")[1])
+
+
+def label(quantity: Quantity) -> str:
+    """Write a quantity as people say it."""
+    return quantity.value.replace("_", " ")
+
+
+def clock_time(time_ms: int, zone: tzinfo = UTC) -> str:
+    """Write a moment as hours and minutes where the rack stands."""
+    return f"{datetime.fromtimestamp(time_ms / 1000, zone):%H:%M}"
+
+
+def iso_time(time_ms: int) -> str:
+    """Write a moment as ISO 8601 in UTC, to the millisecond."""
+    return (
+        datetime.fromtimestamp(time_ms / 1000, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    )
+
+
+def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
+    """Say what happened: where, what, how far out, how fast, since when, or what people did."""
+    what = f"{event.vessel} {label(quantity_of(event.channel))} {_said(event.condition)}"
+    if event.trigger in _NEWS:
+        also = f"; also {', '.join(event.vessels[1:])}" if len(event.vessels) > 1 else ""
+        again = "again: " if event.trigger is Trigger.REANNOUNCED else ""
+        since = f"since {clock_time(event.since_ms, zone)}"
+        numbers, advice = _numbers(event, zone), _ADVICE.get(event.reason, "")
+        return f"{again}{what}{numbers}, {since} ({event.priority.word}){also}{advice}"
+    if event.trigger is Trigger.RETURNED:
+        unseen = "" if event.state is State.NORMAL else "; nobody has acknowledged it yet"
+        return f"{what}: over{unseen}"
+    if event.trigger is Trigger.LATCHED:
+        return f"{what}: over, but kept until somebody resets it"
+    if event.trigger is Trigger.SUPPRESSED and not event.who:
+        return f"{what}{_numbers(event, zone)}: part of {event.why}"
+    until = f" until {clock_time(event.until_ms, zone)}" if event.until_ms is not None else ""
+    by, why = (f" by {event.who}" if event.who else ""), (f": {event.why}" if event.why else "")
+    return f"{what}: {event.trigger}{by}{until}{why}"
+
+
+def notice_text(notice: Notice, zone: tzinfo = UTC) -> str:
+    """Say what is worth knowing although it is no alarm."""
+    details = notice.details
+    if notice.kind == "maintenance over":
+        found = [f"{name} is outside its band" for name in details["outside"]]
+        found += [f"{name} has no reading" for name in details["unknown"]]
+        return f"{notice.vessel}: maintenance over; {', '.join(found) or 'everything is back in its band'}"
+    if notice.kind == "stage runs long":
+        return f"{notice.vessel}: {details['stage']} for longer than usual; please look"
+    if notice.kind == "stage review":
+        size, usual = details["bell_diameter_mm"], details["usual_mm"]
+        return f"{notice.vessel}: {details['stage']} with a bell of {size:g} mm (over {usual:g}); next stage?"
+    return _CARE[notice.kind](notice) if notice.kind in _CARE else f"{notice.vessel}: {notice.kind}"
+
+
+def _calibration_due(notice: Notice) -> str:
+    return f"{notice.vessel}: calibration is due: {', '.join(notice.details['probes'])}"
+
+
+def _hand_check(notice: Notice) -> str:
+    quantity = quantity_of(notice.vessel)
+    said = f"{notice.vessel}: by hand {amount(notice.details['hand'], quantity)}"
+    if not notice.details["compared"]:
+        return f"{said}; no probe to compare with"
+    for found in notice.details["compared"]:
+        said += f"; {found['probe']} reads {apart(found['difference'], quantity)}"
+    return said
+
+
+def _drift(notice: Notice) -> str:
+    quantity = quantity_of(notice.vessel)
+    said = [
+        f"{found['probe']} walks away from hand checks ({found['rule']}), it reads "
+        f"{apart(found['difference'], quantity)}"
+        for found in notice.details["compared"]
+    ]
+    return f"{notice.vessel}: {'; '.join(said)}. Clean and calibrate it; the water is as measured by hand"
+
+
+_CARE = {DUE: _calibration_due, CHECKED: _hand_check, DRIFTS: _drift}
+
+
+def apart(difference: float, quantity: Quantity) -> str:
+    """Write by how much a probe reads higher or lower than it should."""
+    if number(abs(difference), quantity) == number(0.0, quantity):
+        return "the same"
+    return f"{amount(abs(difference), quantity)} {'high' if difference > 0 else 'low'}"
+
+
+def plus_minus(accuracy: float | None) -> str:
+    """Write an accuracy to one digit, as in 34.80 ± 0.3; empty where it is not known."""
+    return "" if accuracy is None else f" ± {float(f'{accuracy:.1g}'):g}"
+
+
+def _said(condition: Condition) -> str:
+    return condition.value.replace("_", " ")
+
+
+def _numbers(event: AlarmEvent, zone: tzinfo) -> str:
+    quantity = quantity_of(event.channel)
+    per = "/h" if event.condition in (Condition.RISING, Condition.FALLING) else ""
+    text = "" if event.value is None else f" {amount(event.value, quantity, per)}"
+    if event.limit is not None:
+        text += f", limit {amount(event.limit, quantity, per)}"
+    if event.rate_per_hour is not None and not per:
+        text += f", moving {event.rate_per_hour:+.2f}/h"
+    if event.reached_ms is not None:
+        text += f", there at {clock_time(event.reached_ms, zone)}"
+    return text

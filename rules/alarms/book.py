@@ -1,0 +1,387 @@
+"""The alarms that stand on a rack, and the numbered events by which they came and went.
+
+One page for one problem: alarms with the same `cause` explain each other. The first is announced,
+later ones are suppressed by design while it stands, unless they are more urgent than all that has
+been announced; when the announced ones have returned, the most urgent of the others comes forward,
+unless they return soon afterwards too.
+"""
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
+from typing import Any
+
+from rules.alarms.alarm import HOLDING, Alarm, Hold, Keeper, alarm_from_json
+from rules.alarms.event import AlarmEvent, Evidence
+from rules.alarms.history import remembered, steps_to
+from rules.alarms.life_cycle import Condition, Priority, State, Trigger, next_state
+from rules.alarms.patience import AT_ONCE, LAST_BACK, Patience, patience
+from rules.errors import AlarmError
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """A level of a condition on a channel is crossed (`active`), or no longer; it began at `since_ms`.
+
+    `reach` names vessels that the cause concerns beside the channel's own.
+    """
+
+    vessel: str
+    bus: str
+    channel: str
+    condition: Condition
+    cause: str
+    level: str
+    priority: Priority
+    active: bool
+    since_ms: int
+    reach: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmRules:
+    """What holds for all alarms of a rack.
+
+    `shelf_limit_ms`: the longest an alarm may be shelved. `reannounce_ms`: an acknowledged alarm of
+    priority critical that still stands is announced again after this (None: never). `latching`:
+    conditions whose alarms stay until somebody resets them.
+    """
+
+    shelf_limit_ms: int = 8 * 3_600_000
+    reannounce_ms: int | None = 2 * 3_600_000
+    latching: tuple[Condition, ...] = ()
+
+
+class AlarmBook:
+    """Keeps every alarm that is not normal, and counts events from 1."""
+
+    def __init__(self, rules: AlarmRules) -> None:
+        self.rules = rules
+        self._alarms: dict[str, Alarm] = {}
+        self._last_number = 0
+        self._events: list[AlarmEvent] = []
+
+    def __iter__(self) -> Iterator[Alarm]:
+        """Go through the alarms that are not normal, by name."""
+        return iter([self._alarms[name] for name in sorted(self._alarms)])
+
+    def take_events(self) -> list[AlarmEvent]:
+        """Return the events since the last call, in order."""
+        events, self._events = self._events, []
+        return events
+
+    # What the water does
+
+    def cross(self, crossing: Crossing, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> None:
+        """Take a crossing into account; `maintenance` is what goes on at the vessel or bus now."""
+        alarm = self._take(crossing, at_ms, evidence, maintenance)
+        self._look_after_group(alarm.cause, at_ms, patience(crossing.active, bool(alarm.active)))
+
+    def withdraw(self, crossings: Iterable[Crossing], at_ms: int) -> None:
+        """Let levels that have no limit any more return all at once: none comes forward for another."""
+        taken = [self._take(crossing, at_ms, Evidence(), None) for crossing in crossings]
+        for cause in sorted({alarm.cause for alarm in taken}):
+            self._look_after_group(cause, at_ms, LAST_BACK)
+
+    def _take(self, crossing: Crossing, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> Alarm:
+        alarm = self._alarms.get(f"{crossing.channel}/{crossing.condition}") or _new(crossing)
+        active = {level: rank for level, rank in alarm.active.items() if level != crossing.level}
+        if crossing.active:
+            active[crossing.level] = crossing.priority
+        if crossing.active and not alarm.active:
+            alarm = _again(alarm, crossing)
+        newest = evidence if crossing.active else alarm.evidence
+        before, alarm = alarm, replace(alarm, active=active, evidence=newest)
+        if alarm.holds:
+            self._cross_held(before, alarm, at_ms, evidence)
+        elif not before.active and active:
+            self._raise(alarm, at_ms, evidence, maintenance)
+        else:
+            trigger = _trigger(before, alarm, self.rules.latching)
+            self._step(alarm, trigger, at_ms, evidence) if trigger else self._keep(alarm)
+        return alarm
+
+    def _raise(self, alarm: Alarm, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> None:
+        if maintenance is not None:
+            self._hold(alarm, Keeper.MAINTENANCE, maintenance, at_ms, evidence)
+            return
+        latched = alarm.state in (State.LATCHED, State.LATCHED_UNACKNOWLEDGED)
+        leader = None if latched else self._news(alarm)
+        if leader is not None:
+            self._hold(alarm, Keeper.EXPLAINED, Hold("", leader.name), at_ms, evidence)
+        else:
+            self._step(alarm, Trigger.RAISED, at_ms, evidence)
+
+    def _cross_held(self, before: Alarm, alarm: Alarm, at_ms: int, evidence: Evidence) -> None:
+        """While an alarm is kept from people the water is only noted; an explanation can cease to be one."""
+        self._keep(alarm)
+        if alarm.keeper is not Keeper.EXPLAINED:
+            return
+        worse = alarm.active and alarm.priority > before.priority and self._news(alarm) is None
+        if worse or not alarm.active:
+            self._release(alarm, Keeper.EXPLAINED, "", at_ms, evidence)
+
+    def _explanation(self, alarm: Alarm) -> Alarm | None:
+        """Return the announced alarm of the same cause that is at least as urgent; None if there is none."""
+        others = [it for it in self._group(alarm.cause) if it.announced and it.name != alarm.name]
+        calling = State.UNACKNOWLEDGED
+        leader = max(others, key=lambda other: (other.priority, other.state is calling), default=None)
+        return leader if leader is not None and leader.priority >= alarm.priority else None
+
+    def _news(self, alarm: Alarm) -> Alarm | None:
+        """Return what explains an alarm that has just come up or become worse; None if people must be told.
+
+        Who has acknowledged one vessel may not know that another one has become critical since.
+        """
+        leader = self._explanation(alarm)
+        told = leader is None or leader.vessel == alarm.vessel or leader.state is State.UNACKNOWLEDGED
+        return leader if told or alarm.priority < Priority.CRITICAL else None
+
+    def _group(self, cause: str) -> list[Alarm]:
+        return [alarm for alarm in self if cause and alarm.cause == cause]
+
+    def _look_after_group(self, cause: str, at_ms: int, waits_ms: Patience = AT_ONCE) -> None:
+        """Where nobody is told of a cause any more, let the most urgent of its alarms come forward.
+
+        Those that have just lost what explained them wait for `waits_ms`, by their own priority.
+        """
+        while True:
+            for alarm in self._group(cause):
+                if alarm.keeper is Keeper.EXPLAINED:
+                    hold = self._explained_by(alarm, at_ms + waits_ms[alarm.priority])
+                    self._keep(replace(alarm, holds={Keeper.EXPLAINED: hold}))
+            due = [alarm for alarm in self._group(cause) if _explained_until(alarm, at_ms)]
+            if not due:
+                return
+            first = min(due, key=lambda alarm: (-alarm.priority, alarm.since_ms, alarm.name))
+            self._release(first, Keeper.EXPLAINED, "", at_ms, Evidence())
+
+    def _explained_by(self, alarm: Alarm, else_until_ms: int) -> Hold:
+        leader, was = self._explanation(alarm), alarm.holds[Keeper.EXPLAINED]
+        if leader is not None:
+            return Hold("", leader.name)
+        return was if was.until_ms is not None else replace(was, until_ms=else_until_ms)
+
+    # After a loss of state
+
+    def take_over(self, history: Iterable[AlarmEvent], last_number: int, at_ms: int) -> None:
+        """Bring every alarm from where people were told it stands (its newest event) to where it stands now.
+
+        For a book that was built up anew: people's acknowledgements stay, events are numbered on.
+        """
+        self._last_number, self._events = last_number, []
+        told = {event.alarm: event for event in history}
+        for name in sorted({*told, *self._alarms}):
+            event = told.get(name)
+            alarm = self._alarms.pop(name, None) or remembered(told[name])
+            before = State.NORMAL if event is None else event.state
+            steps = steps_to(before, alarm, self.rules.latching)
+            if event is not None and Trigger.RAISED not in steps:
+                alarm = replace(alarm, since_ms=event.since_ms)
+            if event is not None and before is State.ACKNOWLEDGED and alarm.state is not before:
+                alarm = replace(alarm, acknowledged_ms=event.at_ms)
+            alarm = replace(alarm, state=before)
+            self._keep(alarm)
+            for trigger in steps:
+                self._step(self._alarms.get(name, alarm), trigger, at_ms, Evidence())
+
+    # What people do
+
+    def acknowledge(self, name: str, at_ms: int, who: str) -> None:
+        """Note that `who` has seen the alarm; raise AlarmError where there is nothing to see."""
+        alarm = self._standing(name)
+        next_state(alarm.state, Trigger.ACKNOWLEDGED)
+        worst = max(alarm.active.values(), default=alarm.worst)
+        seen = replace(alarm, worst=worst, acknowledged_ms=at_ms)
+        self._step(seen, Trigger.ACKNOWLEDGED, at_ms, Evidence(), who)
+
+    def reset(self, name: str, at_ms: int, who: str) -> None:
+        """Let a latched alarm go; raise AlarmError for any other."""
+        self._step(self._standing(name), Trigger.RESET, at_ms, Evidence(), who)
+
+    def hold(self, crossing: Crossing, keeper: Keeper, hold: Hold, at_ms: int) -> None:
+        """Keep an alarm, standing or normal, from people; raise AlarmError where the table forbids it.
+
+        `crossing` says which alarm is meant; its level and priority do not matter.
+        """
+        alarm = self._alarms.get(f"{crossing.channel}/{crossing.condition}") or _new(crossing)
+        if keeper in (Keeper.SHELF, Keeper.SERVICE):
+            next_state(alarm.state, HOLDING[keeper][0])
+        self._hold(alarm, keeper, hold, at_ms, Evidence())
+        self._look_after_group(alarm.cause, at_ms)
+
+    def suppress_for_maintenance(self, target_of: Callable[[Alarm], bool], hold: Hold, at_ms: int) -> None:
+        """Keep every alarm that maintenance concerns from people, until `release` is called for each."""
+        for alarm in self:
+            if target_of(alarm):
+                self._hold(alarm, Keeper.MAINTENANCE, hold, at_ms, Evidence())
+        for alarm in self:
+            self._look_after_group(alarm.cause, at_ms)
+
+    def release(self, name: str, keeper: Keeper, at_ms: int, who: str) -> None:
+        """End a hold; an alarm whose condition lasts is raised. AlarmError where there is no such hold."""
+        alarm = self._standing(name)
+        if keeper not in alarm.holds:
+            next_state(alarm.state, HOLDING[keeper][2])
+        self._release(alarm, keeper, who, at_ms, Evidence())
+        self._look_after_group(alarm.cause, at_ms)
+
+    def _standing(self, name: str) -> Alarm:
+        if name not in self._alarms:
+            nearest = get_close_matches(name, self._alarms, 1)
+            hint = f"the nearest that does is {nearest[0]}" if nearest else "see `bellwatch status`"
+            raise AlarmError(f"{name}: no such alarm stands now; {hint}")
+        return self._alarms[name]
+
+    # What time does
+
+    def next_due_ms(self) -> int | None:
+        """Return when a hold ends or an alarm is to be announced again; None where nothing is due."""
+        return min((due_ms for due_ms, _, _ in self._timers()), default=None)
+
+    def let_pass(self) -> None:
+        """Do the next thing that is due; there must be one."""
+        due_ms, name, keeper = min(self._timers())
+        alarm = self._alarms[name]
+        if not keeper:
+            self._step(alarm, Trigger.REANNOUNCED, due_ms, Evidence())
+        elif keeper != Keeper.EXPLAINED:
+            self._release(alarm, Keeper(keeper), "", due_ms, Evidence())
+        self._look_after_group(alarm.cause, due_ms)
+
+    def _timers(self) -> Iterator[tuple[int, str, str]]:
+        """Go through all that is due: when, the alarm, and the keeper that lets go of it ("": told again).
+
+        Maintenance is not among them: it ends for the whole vessel or bus, by `release`.
+        """
+        for alarm in self:
+            for keeper, hold in alarm.holds.items():
+                if hold.until_ms is not None and keeper is not Keeper.MAINTENANCE:
+                    yield hold.until_ms, alarm.name, keeper
+            critical = alarm.state is State.ACKNOWLEDGED and alarm.priority is Priority.CRITICAL
+            if critical and self.rules.reannounce_ms is not None:
+                yield alarm.acknowledged_ms + self.rules.reannounce_ms, alarm.name, ""
+
+    # Steps
+
+    def _hold(self, alarm: Alarm, keeper: Keeper, hold: Hold, at_ms: int, evidence: Evidence) -> None:
+        holds = {**alarm.holds, keeper: hold}
+        if keeper is not Keeper.EXPLAINED:
+            holds.pop(Keeper.EXPLAINED, None)
+        held = replace(alarm, holds=holds)
+        if HOLDING[held.keeper or keeper][1] is alarm.state:
+            self._keep(held)
+        else:
+            self._step(held, HOLDING[keeper][0], at_ms, evidence, hold.who)
+
+    def _release(self, alarm: Alarm, keeper: Keeper, who: str, at_ms: int, evidence: Evidence) -> None:
+        _, held_state, trigger = HOLDING[keeper]
+        holds = {other: hold for other, hold in alarm.holds.items() if other is not keeper}
+        left = replace(alarm, holds=holds)
+        if alarm.state is not held_state or any(HOLDING[other][1] is held_state for other in holds):
+            self._keep(left)
+            return
+        self._step(left, trigger, at_ms, evidence, who)
+        left = replace(left, state=State.NORMAL)
+        if left.keeper is not None:
+            self._step(left, HOLDING[left.keeper][0], at_ms, evidence, holds[left.keeper].who)
+        elif left.active:
+            left = replace(left, worst=left.priority)
+            leader = self._news(left)
+            if leader is None:
+                self._step(left, Trigger.RAISED, at_ms, left.evidence)
+            else:
+                self._hold(left, Keeper.EXPLAINED, Hold("", leader.name), at_ms, evidence)
+
+    def _step(self, alarm: Alarm, trigger: Trigger, at_ms: int, evidence: Evidence, who: str = "") -> None:
+        worst = max(alarm.worst, *alarm.active.values()) if alarm.active else alarm.worst
+        alarm = replace(alarm, state=next_state(alarm.state, trigger), worst=worst)
+        self._keep(alarm)
+        self._last_number += 1
+        hold = alarm.holds[alarm.keeper] if alarm.keeper else None
+        self._events.append(
+            AlarmEvent(
+                number=self._last_number,
+                at_ms=at_ms,
+                vessel=alarm.vessel,
+                channel=alarm.channel,
+                condition=alarm.condition,
+                trigger=trigger,
+                state=alarm.state,
+                priority=alarm.priority,
+                since_ms=alarm.since_ms,
+                cause=alarm.cause,
+                vessels=self._vessels(alarm),
+                value=evidence.value,
+                limit=evidence.limit,
+                rate_per_hour=evidence.rate_per_hour,
+                reached_ms=evidence.reached_ms,
+                reason=evidence.reason,
+                who=who,
+                why=hold.why if hold else "",
+                until_ms=hold.until_ms if hold else None,
+            )
+        )
+
+    def _vessels(self, alarm: Alarm) -> tuple[str, ...]:
+        """Return the vessels in which the alarm's cause shows, the alarm's own first."""
+        others = {other.vessel for other in self._group(alarm.cause) if other.active}
+        return (alarm.vessel, *sorted(others.union(alarm.reach) - {alarm.vessel}))
+
+    def _keep(self, alarm: Alarm) -> None:
+        if alarm.state is State.NORMAL and not alarm.active and not alarm.holds:
+            self._alarms.pop(alarm.name, None)
+        else:
+            self._alarms[alarm.name] = alarm
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values for the snapshot."""
+        return {"alarms": [alarm.to_json() for alarm in self], "last_number": self._last_number}
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any], rules: AlarmRules) -> "AlarmBook":
+        """Return the book that `to_json` wrote down."""
+        book = cls(rules)
+        book._alarms = {alarm.name: alarm for alarm in map(alarm_from_json, data["alarms"])}
+        book._last_number = data["last_number"]
+        return book
+
+
+def _new(crossing: Crossing) -> Alarm:
+    return Alarm(
+        vessel=crossing.vessel,
+        bus=crossing.bus,
+        channel=crossing.channel,
+        condition=crossing.condition,
+        cause=crossing.cause,
+        state=State.NORMAL,
+        active={},
+        worst=crossing.priority,
+        since_ms=crossing.since_ms,
+        reach=crossing.reach,
+    )
+
+
+def _again(alarm: Alarm, crossing: Crossing) -> Alarm:
+    """Return an alarm that was not active as the crossing finds it; what nobody has seen yet is kept."""
+    unseen = alarm.state in (State.RETURNED, State.LATCHED_UNACKNOWLEDGED)
+    worst = max(alarm.worst, crossing.priority) if unseen else crossing.priority
+    return replace(_new(crossing), state=alarm.state, holds=alarm.holds, worst=worst)
+
+
+def _explained_until(alarm: Alarm, at_ms: int) -> bool:
+    """Return whether an alarm has waited long enough for what explained it."""
+    until_ms = alarm.holds[Keeper.EXPLAINED].until_ms if Keeper.EXPLAINED in alarm.holds else None
+    return until_ms is not None and until_ms <= at_ms
+
+
+def _trigger(before: Alarm, after: Alarm, latching: tuple[Condition, ...]) -> Trigger | None:
+    """Say what a change of the crossed levels means for an alarm that stands; None where it means nothing."""
+    if not before.active:
+        return None
+    if not after.active:
+        return Trigger.LATCHED if after.condition in latching else Trigger.RETURNED
+    was, now = max(before.active.values()), max(after.active.values())
+    if was == now:
+        return None
+    return Trigger.WORSENED if now > was else Trigger.EASED

@@ -1,0 +1,71 @@
+"""Alarms as their written history tells of them: events read back, and the way from then to now."""
+
+from collections import deque
+from collections.abc import Mapping
+from typing import Any
+
+from rules.alarms.alarm import Alarm
+from rules.alarms.event import AlarmEvent
+from rules.alarms.life_cycle import HELD, TRANSITIONS, Condition, Priority, State, Trigger
+
+_TOLD = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
+"""States in which people were told of an alarm whose condition lasts."""
+
+
+def alarm_event_from_json(body: Mapping[str, Any]) -> AlarmEvent:
+    """Return the event that `AlarmEvent.to_json` wrote down."""
+    return AlarmEvent(
+        **{
+            **body,
+            "vessels": tuple(body.get("vessels", ())),
+            "condition": Condition(body["condition"]),
+            "trigger": Trigger(body["trigger"]),
+            "state": State(body["state"]),
+            "priority": Priority[body["priority"].upper()],
+        }
+    )
+
+
+def remembered(event: AlarmEvent) -> Alarm:
+    """Return the alarm of an event, as far as the event tells: nothing is known of its condition now."""
+    return Alarm(
+        vessel=event.vessel,
+        bus="",
+        channel=event.channel,
+        condition=event.condition,
+        cause=event.cause,
+        state=State.NORMAL,
+        active={},
+        worst=event.priority,
+        since_ms=event.since_ms,
+    )
+
+
+def steps_to(told: State, alarm: Alarm, latching: tuple[Condition, ...]) -> list[Trigger]:
+    """Return the steps from the state that people were told to where `alarm` stands now.
+
+    What keeps an alarm from people now counts as it is. Otherwise only the water decides: a state
+    that differs merely by what people did (acknowledged or not) stays as they were told.
+    """
+    if told is alarm.state:
+        return []
+    if told in HELD or alarm.state in HELD:
+        return _shortest_way(told, alarm.state)
+    if alarm.active:
+        return [] if told in _TOLD else [Trigger.RAISED]
+    if told in _TOLD:
+        return [Trigger.LATCHED if alarm.condition in latching else Trigger.RETURNED]
+    return []
+
+
+def _shortest_way(start: State, end: State) -> list[Trigger]:
+    """Return the fewest steps of the transition table that lead from one state to another."""
+    ways: dict[State, list[Trigger]] = {start: []}
+    waiting = deque([start])
+    while end not in ways:
+        state = waiting.popleft()
+        for (before, trigger), after in TRANSITIONS.items():
+            if before is state and after not in ways:
+                ways[after] = [*ways[state], trigger]
+                waiting.append(after)
+    return ways[end]

@@ -1,0 +1,80 @@
+"""How people want to be told: by priority, by the hour, and how soon somebody else is called."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import time
+from enum import StrEnum
+
+from rules.alarms.life_cycle import Priority
+from rules.calling.rota import QuietHours, Rota
+from rules.errors import InputError
+
+
+class When(StrEnum):
+    """When a priority is told: at once, at once but never in the quiet hours, or in the daily digest."""
+
+    ALWAYS = "always"
+    AWAKE = "awake"
+    DIGEST = "digest"
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How alarms of one priority are told: when, how often again, and when the next person is called."""
+
+    when: When
+    repeat_ms: int
+    hand_over_ms: int
+
+    def __post_init__(self) -> None:
+        if self.repeat_ms <= 0 or self.hand_over_ms <= 0:
+            raise InputError("repeat and hand-over times must be more than 0 ms")
+
+
+_MIN = 60_000
+
+DEFAULT_MANNERS: Mapping[Priority, Manner] = {
+    Priority.CRITICAL: Manner(When.ALWAYS, 5 * _MIN, 15 * _MIN),
+    Priority.HIGH: Manner(When.ALWAYS, 10 * _MIN, 30 * _MIN),
+    Priority.MEDIUM: Manner(When.AWAKE, 30 * _MIN, 60 * _MIN),
+    Priority.LOW: Manner(When.DIGEST, 24 * 60 * _MIN, 24 * 60 * _MIN),
+}
+"""Common practice, no source: starting points for the team's own agreement."""
+
+
+@dataclass(frozen=True, slots=True)
+class Duty:
+    """The team's agreement.
+
+    `gather_ms`: a first page waits this long, so that one cause is one page with all its vessels.
+    `gone_after_ms`: a rack whose connection broke is given this long to come back.
+    `silent_after_ms`: without a heartbeat for this long a rack is silent.
+    `link_lost_after_ms`: without the broker for this long somebody must look.
+    `flood_pages` within `flood_window_ms`: what one person is sent at most below critical; the
+    rest of a flood becomes one page.
+    """
+
+    rota: Rota
+    quiet: QuietHours | None = None
+    digest_at: tuple[time, ...] = ()
+    manners: Mapping[Priority, Manner] = field(default_factory=lambda: DEFAULT_MANNERS)
+    racks: tuple[str, ...] = ()
+    gather_ms: int = 15_000
+    gone_after_ms: int = _MIN
+    silent_after_ms: int = 3 * _MIN
+    link_lost_after_ms: int = 5 * _MIN
+    flood_pages: int = 5
+    flood_window_ms: int = 10 * _MIN
+
+    def __post_init__(self) -> None:
+        if set(self.manners) != set(Priority):
+            raise InputError("each priority needs its manner of being told")
+        digests = [priority for priority in Priority if self.manners[priority].when is When.DIGEST]
+        if digests and not self.digest_at:
+            raise InputError(f"{digests[0].word} alarms go into the digest, but there is no time for it")
+        if Priority.CRITICAL in digests:
+            raise InputError("critical alarms cannot wait for a digest")
+
+    def quiet_ends_ms(self, at_ms: int) -> int | None:
+        """Return when the quiet hours around a moment end; None outside of them."""
+        return None if self.quiet is None else self.quiet.ends_ms(at_ms)

@@ -1,0 +1,214 @@
+"""What people do to keep probes honest: calibrations and their due dates, hand checks and their charts."""
+
+import difflib
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from rules.care.accuracy import accuracy_of
+from rules.care.calibration import Calibration, Line, calibration_from_json, calibration_of, key_of
+from rules.care.hand_checks import (
+    COMPARED_WITHIN_MS,
+    Chart,
+    HandCheck,
+    HandMeasurement,
+    chart_from_json,
+    compared,
+    hand_measurement_of,
+)
+from rules.errors import CalibrationError, HandMeasurementError
+from rules.rack.channels import Channel
+from rules.rack.plan import RACK_WIDE, RackPlan, Source
+from rules.readings import Action, Notice
+
+Newest = Mapping[str, tuple[int, float]]
+"""When each channel's newest usable value was measured, and the value; NaN where there is none."""
+
+DUE = "calibration due"
+CHECKED = "hand check"
+DRIFTS = "probe drifts"
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationNow:
+    """How a probe's quantity stands: its calibration in force, and when the next is due; None if neither."""
+
+    source: Source
+    newest: Calibration | None
+    due_ms: int | None
+
+
+@dataclass(slots=True)
+class ProbeCare:
+    """The calibrations in force by probe/quantity, what is due when, and the hand checks by channel.
+
+    `since_ms` is when a probe was first known, and `told` holds those that were said to be overdue.
+    Nothing is said before `floor_ms`, when the plan came into force.
+    """
+
+    newest: dict[str, Calibration] = field(default_factory=dict)
+    since_ms: dict[str, int] = field(default_factory=dict)
+    due_ms: dict[str, int] = field(default_factory=dict)
+    told: set[str] = field(default_factory=set)
+    charts: dict[str, Chart] = field(default_factory=dict)
+    floor_ms: int = 0
+
+    def arrange(self, sources: Iterable[Source], at_ms: int) -> None:
+        """Work out what is due under the probes of a plan that comes into force."""
+        self.due_ms.clear()
+        self.floor_ms = at_ms + 1
+        for source in sources:
+            self.since_ms.setdefault(_key(source), at_ms)
+            self._plan_next(source, at_ms)
+
+    def _plan_next(self, source: Source, at_ms: int) -> None:
+        key = _key(source)
+        if source.calibrate_every_ms is None:
+            return
+        newest = self.newest.get(key)
+        base_ms = self.since_ms[key] if newest is None else newest.at_ms
+        self.due_ms[key] = base_ms + source.calibrate_every_ms
+        if self.due_ms[key] > at_ms:
+            self.told.discard(key)
+
+    def line(self, source: Source) -> Line | None:
+        """Return the line that turns a source's reports into true values; None where it was never found."""
+        newest = self.newest.get(_key(source))
+        return None if newest is None else newest.line
+
+    def standing(self, sources: Iterable[Source]) -> list[CalibrationNow]:
+        """Return how every probe's quantity stands, in the order of the plan."""
+        return [
+            CalibrationNow(source, self.newest.get(_key(source)), self.due_ms.get(_key(source)))
+            for source in sources
+        ]
+
+    # Time
+
+    def next_due_ms(self) -> int | None:
+        """Return when the next calibration falls due that nobody was told of."""
+        untold = [due_ms for key, due_ms in self.due_ms.items() if key not in self.told]
+        return max(min(untold), self.floor_ms) if untold else None
+
+    def reach(self, moment_ms: int, sources: Iterable[Source]) -> list[Notice]:
+        """Say once, one notice a vessel, which calibrations fall due at this moment."""
+        due: dict[str, list[str]] = {}
+        for source in sources:
+            key = _key(source)
+            if key in self.due_ms and self.due_ms[key] <= moment_ms and key not in self.told:
+                self.told.add(key)
+                due.setdefault(source.vessel, []).append(key)
+        return [Notice(DUE, moment_ms, vessel, {"probes": keys}) for vessel, keys in due.items()]
+
+    # What people do
+
+    def calibrate(self, action: Action, plan: RackPlan, channels: Sequence[Channel]) -> list[str]:
+        """Put a calibration into force and return the channels whose values it changes.
+
+        Their charts start anew. Raises CalibrationError where it is absurd or the probe unknown.
+        """
+        made = calibration_of(action.body, action.at_ms, action.who)
+        source = next((source for source in plan.sources if _key(source) == made.key), None)
+        if source is None:
+            raise CalibrationError(_unknown(made.key, [_key(source) for source in plan.sources]))
+        self.newest[made.key] = made
+        self._plan_next(source, action.at_ms)
+        changed = _made_from(made.key, channels)
+        for name in changed:
+            self.charts.pop(name, None)
+        return changed
+
+    def hand_measurement(
+        self, action: Action, plan: RackPlan, channels: Sequence[Channel], newest: Newest
+    ) -> list[Notice]:
+        """Compare a hand measurement with what the probes say now, and say which of them walk away.
+
+        Raises RulesError where it says too little, or what no water can be.
+        """
+        taken = hand_measurement_of(action.body, action.at_ms, action.who)
+        if taken.vessel not in (*plan.vessels, RACK_WIDE):
+            raise HandMeasurementError(_unknown(taken.vessel, list(plan.vessels)))
+        possible = plan.quality[taken.quantity].sensor_range
+        if not possible.low <= taken.value <= possible.high:
+            raise HandMeasurementError(
+                f"{taken.quantity} {taken.value:g}: {possible.low:g} to {possible.high:g} would be possible;"
+                " is it in another unit?"
+            )
+        by_name = {channel.name: channel for channel in channels}
+        found = []
+        for channel in channels:
+            time_ms, value = newest[channel.name]
+            fresh = action.at_ms - time_ms <= COMPARED_WITHIN_MS and not math.isnan(value)
+            if fresh and (channel.vessel, channel.quantity) == (taken.vessel, taken.quantity):
+                accuracy = accuracy_of(channel, by_name, lambda name: newest[name][1])
+                found.append(self._chart(channel, compared(taken, value, accuracy)))
+        return _notices(taken, found)
+
+    def _chart(self, channel: Channel, check: HandCheck) -> dict[str, Any]:
+        """Put a check on its channel's chart and return what to say of it."""
+        before = self.charts.get(channel.name, Chart())
+        chart = self.charts[channel.name] = before.with_check(check)
+        return {
+            "channel": channel.name,
+            "probe": channel.source.probe,
+            "reads": check.probe,
+            "difference": check.difference,
+            "mean_difference": chart.mean_difference,
+            "rule": None if chart.rule is None else str(chart.rule),
+            "new": chart.rule is not None and before.rule is None,
+        }
+
+    # Snapshot
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values; `probe_care_from_json` is the inverse."""
+        return {
+            "newest": {key: made.to_json() for key, made in self.newest.items()},
+            "since_ms": dict(self.since_ms),
+            "due_ms": dict(self.due_ms),
+            "told": sorted(self.told),
+            "charts": {name: chart.to_json() for name, chart in self.charts.items()},
+            "floor_ms": self.floor_ms,
+        }
+
+
+def probe_care_from_json(data: Mapping[str, Any]) -> ProbeCare:
+    """Return the state that `ProbeCare.to_json` wrote down."""
+    return ProbeCare(
+        {key: calibration_from_json(made) for key, made in data["newest"].items()},
+        dict(data["since_ms"]),
+        dict(data["due_ms"]),
+        set(data["told"]),
+        {name: chart_from_json(chart) for name, chart in data["charts"].items()},
+        data["floor_ms"],
+    )
+
+
+def _key(source: Source) -> str:
+    return key_of(source.probe, source.quantity)
+
+
+def _made_from(key: str, channels: Sequence[Channel]) -> list[str]:
+    """Return the channels that come from a probe's quantity, also by way of others."""
+    names: list[str] = []
+    for channel in channels:
+        if _key(channel.source) == key or not set(names).isdisjoint(channel.inputs):
+            names.append(channel.name)
+    return names
+
+
+def _unknown(given: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(given, known, 1)
+    return f"there is no {given}; " + (
+        f"did you mean {near[0]}?" if near else f"known are: {', '.join(known)}"
+    )
+
+
+def _notices(taken: HandMeasurement, found: list[dict[str, Any]]) -> list[Notice]:
+    about, hand = f"{taken.vessel}/{taken.quantity}", {"hand": taken.value}
+    notices = [Notice(CHECKED, taken.at_ms, about, {**hand, "compared": found})]
+    drifting = [finding for finding in found if finding["new"]]
+    if drifting:
+        notices.append(Notice(DRIFTS, taken.at_ms, about, {**hand, "compared": drifting}))
+    return notices

@@ -1,0 +1,188 @@
+"""One block of readings, judged channel by channel: conversion, flags, limits.
+
+What comes out are the few crossings, each in its place in the order of arrival.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.alarms.book import Crossing
+from rules.alarms.event import Evidence
+from rules.care.probe_care import ProbeCare
+from rules.judging.channel import ChannelState, Edge, Series, Verdict, judge_channel
+from rules.judging.conversion import PRESSURE_HOLDS_MS, convert, newest_known
+from rules.judging.out_of_water import dry_at, last_dry
+from rules.judging.silence import Places, Silence, SourceState
+from rules.judging.watch_list import WatchList
+from rules.quantities import Quantity
+from rules.rack.channels import Channel
+from rules.readings import Amendment, ChannelFlags, Outcome, Readings
+from rules.water.specific_conductance import Compensation
+
+_LARGEST_UINT16 = np.iinfo(np.uint16).max
+"""Up to here numpy sorts by digits, several times as fast."""
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """A crossing in its place: before reading `position` (`timer`), or made by it."""
+
+    position: int
+    timer: bool
+    at_ms: int
+    channel_order: int
+    edge_order: int
+    crossing: Crossing
+    evidence: Evidence
+
+    @property
+    def order(self) -> tuple[int, bool, int, bool, int, int, int]:
+        """At the same moment, returns come first, then the most urgent: it explains the others."""
+        active, rank = self.crossing.active, int(self.crossing.priority)
+        urgency = (active, -rank if active else rank)
+        return (self.position, not self.timer, self.at_ms, *urgency, self.channel_order, self.edge_order)
+
+
+def due_silences(found: Iterable[Silence], watch_list: WatchList) -> list[Due]:
+    """Put silences into their places."""
+    return [
+        Due(
+            silence.position,
+            silence.begins,
+            silence.at_ms,
+            watch_list.place[watch_list.own[silence.source.id].name],
+            -1,
+            watch_list.silence(silence),
+            Evidence(),
+        )
+        for silence in found
+    ]
+
+
+def places_by_source(readings: Readings, source_ids: Iterable[int]) -> Places:
+    """Return the places of each source's readings in a block, in arrival order; others are passed over."""
+    small = readings.source.size and int(readings.source.max()) <= _LARGEST_UINT16
+    order = np.argsort(readings.source.astype(np.uint16) if small else readings.source, kind="stable")
+    ranked = readings.source[order]
+    ids = np.array(sorted(source_ids), dtype=np.int64)
+    starts, stops = np.searchsorted(ranked, ids), np.searchsorted(ranked, ids, side="right")
+    return {
+        int(source_id): order[start:stop]
+        for source_id, start, stop in zip(ids, starts, stops, strict=True)
+        if stop > start
+    }
+
+
+class Block:
+    """A block under judgement; `channels`, the carried states, are changed by `judge`."""
+
+    def __init__(
+        self,
+        readings: Readings,
+        places: Places,
+        watch_list: WatchList,
+        channels: Mapping[str, ChannelState],
+        care: ProbeCare,
+    ) -> None:
+        self._readings = readings
+        self._places = places
+        self._watch_list = watch_list
+        self._channels = channels
+        self._care = care
+        self._before = {name: (state.good_time_ms, state.good_value) for name, state in channels.items()}
+        self._usable: dict[str, Series] = {}
+
+    def judge(self, sources: Mapping[int, SourceState], outcome: Outcome) -> Iterator[Due]:
+        """Judge every channel that has readings; flags go into `outcome`, crossings come back in places."""
+        for channel in self._watch_list.channels:
+            here = self._places.get(channel.source.id)
+            if here is None:
+                continue
+            series = self._series(channel, here)
+            former_flag = self._channels[channel.name].flag
+            verdict = self._judge(channel, series, self._dry(channel, here, sources))
+            self._usable[channel.name] = Series(series.index, series.time_ms, verdict.usable)
+            self._note_flags(channel, here, series, verdict, former_flag, outcome)
+            yield from self._placed(channel, verdict.edges)
+        self._note_dry(sources)
+
+    def _series(self, channel: Channel, here: NDArray[np.intp]) -> Series:
+        """Return a channel's readings: as measured and calibrated, or converted from another channel's."""
+        if channel.measured:
+            line = self._care.line(channel.source)
+            read = self._readings.value[here]
+            source = Series(here, self._readings.time_ms[here], read if line is None else line.of(read))
+            if channel.source.compensation is Compensation.NONE:
+                return source
+        else:
+            source = self._usable[self._watch_list.own[channel.source.id].name]
+        inputs = [self._newest(name, source) for name in channel.inputs]
+        return Series(here, source.time_ms, convert(channel, source.value, inputs))
+
+    def _newest(self, name: str, at: Series) -> NDArray[np.float64]:
+        """Return the newest usable value of another channel at each reading of `at`."""
+        channel = self._watch_list.channels[self._watch_list.place[name]]
+        pressure = channel.quantity is Quantity.AIR_PRESSURE
+        oldest_ms = PRESSURE_HOLDS_MS if pressure else channel.source.silent_after_ms
+        return newest_known(self._before[name], self._usable.get(name), at, oldest_ms)
+
+    def _judge(self, channel: Channel, series: Series, dry: NDArray[np.bool_] | None) -> Verdict:
+        return judge_channel(
+            series,
+            self._newest(channel.twin, series) if channel.twin else None,
+            self._channels[channel.name],
+            self._watch_list.bounds(channel, series.time_ms),
+            self._watch_list.plan.quality[channel.quantity],
+            self._watch_list.worst_without(channel.source),
+            dry,
+        )
+
+    def _note_flags(
+        self,
+        channel: Channel,
+        here: NDArray[np.intp],
+        series: Series,
+        verdict: Verdict,
+        former_flag: int,
+        outcome: Outcome,
+    ) -> None:
+        state, judged, seq = self._channels[channel.name], verdict.judged, self._readings.seq[here]
+        if judged.amended_tests is not None:
+            summary = former_flag if judged.amended is None else int(judged.amended)
+            outcome.amendments.append(Amendment(channel.name, state.last_seq, summary, judged.amended_tests))
+        state.last_seq = int(seq[-1])
+        outcome.flags.append(
+            ChannelFlags(channel.name, seq, series.time_ms, series.value, judged.summary, judged.tests)
+        )
+
+    def _placed(self, channel: Channel, edges: list[Edge]) -> Iterator[Due]:
+        for order, edge in enumerate(edges):
+            crossing = self._watch_list.crossing(
+                channel, edge.condition, edge.level, edge.active, edge.since_ms, edge.priority
+            )
+            at_ms = int(self._readings.at_ms[edge.index])
+            place = self._watch_list.place[channel.name]
+            yield Due(edge.index, False, at_ms, place, order, crossing, edge.evidence)
+
+    # Out of the water
+
+    def _dry(
+        self, channel: Channel, here: NDArray[np.intp], sources: Mapping[int, SourceState]
+    ) -> NDArray[np.bool_] | None:
+        """Return where a probe's own readings are not of the water; None where all are, or nobody knows."""
+        cell = self._watch_list.cells.get(channel.source.probe)
+        if cell is None or not channel.measured:
+            return None
+        return dry_at(here, self._readings.time_ms[here], self._read(cell), sources[cell].dry_ms)
+
+    def _note_dry(self, sources: Mapping[int, SourceState]) -> None:
+        for cell in self._watch_list.cells.values():
+            sources[cell].dry_ms = int(last_dry(self._read(cell), sources[cell].dry_ms)[-1])
+
+    def _read(self, source_id: int) -> Series:
+        """Return the readings of a source as its probe gave them."""
+        here = self._places.get(source_id, np.array([], dtype=np.intp))
+        return Series(here, self._readings.time_ms[here], self._readings.value[here])

@@ -1,0 +1,129 @@
+"""When sources fall silent and are heard again; and whether it is the whole bus, or every bus.
+
+A source is silent once it has not been heard for longer than its limit. The moment is worked out
+from the readings, not from when somebody looked, so it does not depend on how they were cut.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from enum import Enum, auto
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.rack.plan import Source
+
+Places = Mapping[int, NDArray[np.intp]]
+"""For each source, where in the block its readings are."""
+
+
+@dataclass(slots=True)
+class SourceState:
+    """When a source was last heard: taken in at `at_ms`, measured at `time_ms`.
+
+    `dry_ms` is when a conductivity cell last said that its probe is out of the water.
+    """
+
+    at_ms: int
+    time_ms: int = -1
+    silent: bool = False
+    dry_ms: int = -1
+
+    def to_json(self) -> list[Any]:
+        """Return plain JSON values; `SourceState(*values)` is the inverse."""
+        return [self.at_ms, self.time_ms, self.silent, self.dry_ms]
+
+
+class Scope(Enum):
+    """What is silent: one probe, nothing but its bus, or all buses of a rack that has several."""
+
+    PROBE = auto()
+    BUS = auto()
+    RACK = auto()
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """A source fell silent (`begins`) or was heard again at `at_ms`, before or with reading `position`.
+
+    `since_ms` is when it was last heard; `scope` says how much else was not heard either.
+    """
+
+    source: Source
+    position: int
+    at_ms: int
+    since_ms: int
+    begins: bool
+    scope: Scope
+
+
+def silences(
+    sources: tuple[Source, ...], states: Mapping[int, SourceState], at_ms: NDArray[np.int64], places: Places
+) -> Iterator[Silence]:
+    """Find the silences up to the last of `at_ms` (shape n, not empty) and carry `silent` on (it is changed).
+
+    A silence begins when time passes its limit: a reading at that very moment is still in time.
+    """
+    for source in sources:
+        state = states[source.id]
+        limit_ms = source.silent_after_ms
+        here = places.get(source.id, np.array([], dtype=np.intp))
+        heard = np.concatenate([[state.at_ms], at_ms[here], at_ms[-1:]])
+        for gap in np.flatnonzero(np.diff(heard) > limit_ms).tolist():
+            since_ms = int(heard[gap])
+            if gap > 0 or not state.silent:
+                fell_ms = since_ms + limit_ms
+                position = int(np.searchsorted(at_ms, fell_ms, side="right"))
+                scope = _scope(source, sources, states, at_ms, places, fell_ms)
+                yield Silence(source, position, fell_ms, since_ms, True, scope)
+            state.silent = True
+            if gap < here.size:
+                position = int(here[gap])
+                yield Silence(source, position, int(at_ms[position]), since_ms, False, Scope.PROBE)
+                state.silent = False
+
+
+def note_heard(
+    states: Mapping[int, SourceState], at_ms: NDArray[np.int64], time_ms: NDArray[np.int64], places: Places
+) -> None:
+    """Remember when each source was last heard in a block (`states` are changed)."""
+    for source_id, here in places.items():
+        state = states[source_id]
+        state.at_ms, state.time_ms = int(at_ms[here[-1]]), int(time_ms[here[-1]])
+
+
+def _scope(
+    source: Source,
+    sources: tuple[Source, ...],
+    states: Mapping[int, SourceState],
+    at_ms: NDArray[np.int64],
+    places: Places,
+    moment_ms: int,
+) -> Scope:
+    """Say how much has not been heard lately: each source for half of what counts as silence there.
+
+    A bus with a single probe says no more than the probe itself; probes without a named bus share none.
+    """
+    talks = {
+        mate.bus
+        for mate in sources
+        if moment_ms - _heard_by(states[mate.id], at_ms, places.get(mate.id), moment_ms)
+        < mate.silent_after_ms / 2
+    }
+    buses = {mate.bus for mate in sources}
+    if not talks and len(buses) > 1:
+        return Scope.RACK
+    alone = not source.bus or len({mate.probe for mate in sources if mate.bus == source.bus}) < 2
+    return Scope.PROBE if alone or source.bus in talks else Scope.BUS
+
+
+def _heard_by(
+    state: SourceState, at_ms: NDArray[np.int64], here: NDArray[np.intp] | None, moment_ms: int
+) -> int:
+    """Return when a source was last heard up to a moment."""
+    if here is None:
+        return state.at_ms
+    times = at_ms[here]
+    before = int(np.searchsorted(times, moment_ms, side="right"))
+    return int(times[before - 1]) if before else state.at_ms

@@ -1,0 +1,139 @@
+"""The channels of a rack, what each is judged by now, and the alarms that it can raise."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.alarms.book import Crossing
+from rules.alarms.life_cycle import Condition, Priority
+from rules.judging.causes import silence_cause, water_cause
+from rules.judging.out_of_water import cells_of
+from rules.judging.silence import Scope, Silence
+from rules.quantities import Quantity
+from rules.rack.channels import Channel, channels_of
+from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, limits_of, worst_priority
+from rules.rack.plan import RackPlan, Source
+from rules.rack.stage_plan import StageNow, bounds, tolerance_at
+from rules.rack.state import RackState
+from rules.rack.tolerance import Tolerance
+
+_SILENT_KEY = f"{Condition.SILENT}:{Level.ADVISORY}"
+
+
+class WatchList:
+    """What follows from a plan and from the stages in the vessels; the engine looks everything up here.
+
+    `channels` come each after those that it takes its inputs from; `own` is the channel of what a
+    source measures, `cells` the conductivity source by which a probe knows that it is in water.
+    """
+
+    def __init__(self, plan: RackPlan, rack: RackState) -> None:
+        self.plan = plan
+        self.channels = channels_of(plan)
+        self.place = {channel.name: place for place, channel in enumerate(self.channels)}
+        self.own = {channel.source.id: channel for channel in self.channels if channel.measured}
+        self.cells = cells_of(plan.sources)
+        self._rack = rack
+        self._needed: dict[int, Priority] = {}
+
+    def stages_changed(self) -> None:
+        """Forget what was worked out for the stages as they were."""
+        self._needed.clear()
+
+    def stage(self, channel: Channel) -> StageNow:
+        """Return the stage in a channel's vessel; one without a name where there is none."""
+        return self._rack.stages.get(channel.vessel, StageNow("", 0))
+
+    def tolerance(self, channel: Channel) -> Tolerance | None:
+        """Return what the stage in a channel's vessel tolerates; None where it does not care."""
+        return self.plan.tolerances.get(self.stage(channel).stage, {}).get(channel.quantity)
+
+    def tolerance_at(self, channel: Channel, at_ms: int) -> Tolerance | None:
+        """Return what is tolerated at one moment, bands where they are on a ramp."""
+        return tolerance_at(self.plan.tolerances, self.stage(channel), channel.quantity, at_ms)
+
+    def bounds(self, channel: Channel, time_ms: NDArray[np.int64]) -> Bounds:
+        """Return what a channel is judged by at the times `time_ms` (shape m)."""
+        return bounds(self.plan.tolerances, self.stage(channel), channel.quantity, time_ms)
+
+    def is_outside(self, channel: Channel, value: float, at_ms: int) -> bool:
+        """Say whether a value is outside one of the channel's bands at a moment."""
+        judged = self.bounds(channel, np.array([at_ms], dtype=np.int64))
+        return any(
+            bool(value > bound if limit.above else value < bound)
+            for limit, bound in judged.limits
+            if limit.basis is Basis.VALUE
+        )
+
+    def worst_without(self, source: Source) -> Priority:
+        """Return the priority of the worst alarm that nobody could raise without `source`.
+
+        The barometer is not counted: its last value, then the standard one, stands in for it.
+        """
+        if source.id not in self._needed:
+            self._needed[source.id] = self._work_out_worst_without(source)
+        return self._needed[source.id]
+
+    def _work_out_worst_without(self, source: Source) -> Priority:
+        if source.quantity is Quantity.AIR_PRESSURE:
+            return Priority.LOW
+        lost = {channel.name for channel in self.channels if channel.source.id == source.id}
+        for channel in self.channels:
+            if lost.intersection(channel.inputs):
+                lost.add(channel.name)
+        return max(worst_priority(self.tolerance(self.channels[self.place[name]])) for name in lost)
+
+    def crossing(
+        self,
+        channel: Channel,
+        condition: Condition,
+        level: Level,
+        active: bool,
+        since_ms: int,
+        priority: Priority | None = None,
+    ) -> Crossing:
+        """Return a crossing; without a `priority`, that of the worst alarm lost with the channel's source."""
+        return Crossing(
+            vessel=channel.vessel,
+            bus=channel.source.bus,
+            channel=channel.name,
+            condition=condition,
+            cause=water_cause(self.plan, channel, condition, level),
+            level=level,
+            priority=priority or self.worst_without(channel.source),
+            active=active,
+            since_ms=since_ms,
+        )
+
+    def silence(self, silence: Silence) -> Crossing:
+        """Return the crossing of a source that fell silent or was heard again."""
+        channel, source, scope = self.own[silence.source.id], silence.source, silence.scope
+        crossing = self.crossing(channel, Condition.SILENT, Level.ADVISORY, silence.begins, silence.since_ms)
+        reach = {
+            other.vessel
+            for other in self.plan.sources
+            if scope is Scope.RACK or (scope is Scope.BUS and other.bus == source.bus)
+        }
+        return replace(crossing, cause=silence_cause(channel, scope), reach=tuple(sorted(reach)))
+
+    def possible_keys(self) -> Mapping[str, frozenset[str]]:
+        """Return, for every channel, the keys of each condition and level that it can be in."""
+        return {channel.name: self._possible_keys(channel) for channel in self.channels}
+
+    def _possible_keys(self, channel: Channel) -> frozenset[str]:
+        tolerance = self.tolerance(channel)
+        keys = {limit.key for limit in limits_of(tolerance)} if tolerance else set()
+        silent = {_SILENT_KEY} if channel.measured else set()
+        return frozenset(keys | silent | {FAULT_KEY, STUCK_KEY})
+
+    def possible_alarms(self, at_ms: int) -> dict[str, Crossing]:
+        """Return every alarm that the rack can raise now, by name."""
+        return {
+            f"{channel.name}/{condition}": self.crossing(
+                channel, Condition(condition), Level(level), False, at_ms
+            )
+            for channel in self.channels
+            for condition, level in (key.split(":") for key in sorted(self._possible_keys(channel)))
+        }

@@ -1,0 +1,135 @@
+"""What a channel did in each whole UTC hour: the memory of the tests that look back over a day.
+
+A window over hours is the same wherever a block was cut, if the statistics of an hour are. Minimum
+and maximum are. Sums of floating point numbers are not, so values are first rounded down to whole
+numbers of quanta (2^-20 of the sensor's range, below any probe's resolution): sums of whole numbers
+are exact in any order.
+"""
+
+from dataclasses import dataclass, field
+from typing import Any, Final, Self, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+from rules.quality.settings import HOUR_MS, Range
+
+Ints: TypeAlias = npt.NDArray[np.int64]
+Floats: TypeAlias = npt.NDArray[np.float64]
+
+QUANTA: Final = 2.0**20
+"""Quanta in the sensor's range: a squared sum has room for 2^23 readings in a window of int64."""
+
+
+@dataclass(frozen=True, slots=True)
+class HourStatistics:
+    """Statistics of the usable readings of each hour in which any reading came, oldest first.
+
+    hour: hours since 1970, shape (hours,). sums: count of readings, sum of quanta, sum of squared
+    quanta, shape (3, hours). extremes: minimum and negated maximum in the quantity's unit, NaN where
+    the count is 0, shape (2, hours). The last hour is still open.
+    """
+
+    hour: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    sums: Ints = field(default_factory=lambda: np.empty((3, 0), dtype=np.int64))
+    extremes: Floats = field(default_factory=lambda: np.empty((2, 0), dtype=np.float64))
+
+    @classmethod
+    def of(cls, time_ms: Ints, value: Floats, sensor: Range) -> tuple[Self, Ints]:
+        """Return the statistics of one or more readings (NaN: not usable), and where each hour begins."""
+        hours = time_ms // HOUR_MS
+        starts = np.concatenate(([0], (hours[1:] != hours[:-1]).nonzero()[0] + 1))
+        quanta, usable = _quanta(value, sensor)
+        sums = np.empty((3, starts.size), dtype=np.int64)
+        np.add.reduceat(usable, starts, dtype=np.int64, out=sums[0])
+        np.add.reduceat(quanta, starts, out=sums[1])
+        np.add.reduceat(quanta * quanta, starts, out=sums[2])
+        extremes = np.empty((2, starts.size))
+        np.fmin.reduceat(value, starts, out=extremes[0])
+        np.fmax.reduceat(value, starts, out=extremes[1])
+        np.negative(extremes[1], out=extremes[1])
+        return cls(hours[starts], sums, extremes), starts
+
+    def followed_by(self, later: Self) -> Self:
+        """Return both in one, the hour that they may share put together."""
+        kept = self.hour.size
+        shared = kept > 0 and self.hour[-1] == later.hour[0]
+        kept -= shared
+        sums = np.concatenate((self.sums[:, :kept], later.sums), axis=1)
+        extremes = np.concatenate((self.extremes[:, :kept], later.extremes), axis=1)
+        if shared:
+            sums[:, kept] += self.sums[:, kept]
+            extremes[:, kept] = np.fmin(self.extremes[:, kept], extremes[:, kept])
+        return type(self)(np.concatenate((self.hour[:kept], later.hour)), sums, extremes)
+
+    def last_hours(self, hours: int) -> Self:
+        """Return what the tests may still need: the open hour and those up to `hours` before it."""
+        start = int(self.hour.searchsorted(self.hour[-1] - hours))
+        if start == 0:
+            return self
+        return type(self)(
+            self.hour[start:].copy(), self.sums[:, start:].copy(), self.extremes[:, start:].copy()
+        )
+
+    def deviation_before(self, hours: int, first: int, sensor: Range) -> Floats:
+        """Return, for each hour from index `first` on, the standard deviation over the `hours` before it.
+
+        In the quantity's unit, of the population. NaN where fewer than half of those hours hold a
+        usable reading: the window of the manuals is then not covered.
+        """
+        start = self.hour.searchsorted(self.hour[first:] - hours)
+        until = np.zeros((4, self.hour.size), dtype=np.int64)  # the sums of all hours before each hour
+        np.cumsum(self.sums[:, :-1], axis=1, out=until[:3, 1:])
+        np.cumsum(self.sums[0, :-1] > 0, out=until[3, 1:])
+        count, total, squares, present = until[:, first:] - until[:, start]
+        covered = 2 * present >= hours
+        n = np.where(covered, count, 1)
+        mean = total / n
+        variance = np.maximum(squares / n - mean * mean, 0.0)
+        quantum = (sensor.high - sensor.low) / QUANTA
+        return np.where(covered, np.sqrt(variance) * quantum, np.nan)
+
+    def span_before(self, hours: int, first: int) -> Floats:
+        """Return, for each hour from index `first` on, maximum minus minimum over the `hours` before it.
+
+        NaN unless every one of those hours holds a usable reading: fewer readings vary less, which
+        is no fault of the probe.
+        """
+        spans = np.full(self.hour.size - first, np.nan)
+        begin = max(first, hours)
+        size = self.hour.size - begin
+        if size > 0:
+            lowest = self.extremes[:, begin - hours : begin - hours + size].copy()
+            for back in range(1, hours):
+                np.minimum(lowest, self.extremes[:, begin - back : begin - back + size], out=lowest)
+            whole = self.hour[begin - hours : begin - hours + size] == self.hour[begin:] - hours
+            spans[begin - first :] = np.where(whole, -lowest[1] - lowest[0], np.nan)
+        return spans
+
+    def to_json(self) -> dict[str, Any]:
+        """Return lists of plain numbers; None stands for NaN."""
+        return {
+            "hour": self.hour.tolist(),
+            "sums": self.sums.tolist(),
+            "extremes": [
+                [None if np.isnan(value) else value for value in row] for row in self.extremes.tolist()
+            ],
+        }
+
+    @classmethod
+    def from_json(cls, document: dict[str, Any]) -> Self:
+        """Return the statistics that `to_json` wrote."""
+        return cls(
+            np.array(document["hour"], dtype=np.int64),
+            np.array(document["sums"], dtype=np.int64),
+            np.array(document["extremes"], dtype=np.float64),
+        )
+
+
+def _quanta(value: Floats, sensor: Range) -> tuple[Ints, npt.NDArray[np.bool_]]:
+    """Return whole quanta above the sensor's lower limit, 0 where not usable, and which are usable."""
+    scaled = value - sensor.low
+    scaled *= QUANTA / (sensor.high - sensor.low)
+    usable = ~np.isnan(scaled)
+    np.copyto(scaled, 0.0, where=~usable)
+    return scaled.astype(np.int64), usable

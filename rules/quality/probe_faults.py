@@ -1,0 +1,48 @@
+"""Why a reading is not believed, in a word that tells people what to do about it."""
+
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.quality.flags import Flag, QartodTest, unpack
+
+
+class FaultReason(StrEnum):
+    """What a probe fault is about."""
+
+    IN_AIR = "in air"
+    STUCK = "stuck"
+    IMPOSSIBLE = "impossible value"
+    NO_VARIATION = "no variation"
+    TOO_FAST = "impossible change"
+
+
+_BY_TEST = {
+    QartodTest.SYNTAX: FaultReason.IN_AIR,
+    QartodTest.GROSS_RANGE: FaultReason.IMPOSSIBLE,
+    QartodTest.FLAT_LINE: FaultReason.STUCK,
+    QartodTest.ATTENUATED_SIGNAL: FaultReason.NO_VARIATION,
+    QartodTest.RATE_OF_CHANGE: FaultReason.TOO_FAST,
+}
+"""Which test says what, the most telling first. The engine has the syntax test fail a reading that is not
+of the water, and nothing else: what a driver cannot read never gets so far."""
+
+
+def reason_of(tests: np.uint32) -> str:
+    """Return why a reading failed, from the packed flags of its tests; empty where no test did."""
+    flags = unpack(np.array([tests]))[:, 0]
+    return next((reason for test, reason in _BY_TEST.items() if flags[test] == Flag.FAIL), "")
+
+
+def stuck(tests: NDArray[np.uint32]) -> NDArray[np.bool_]:
+    """Return whether each reading (packed flags, shape n) repeats those before for suspiciously long."""
+    flat = flags_of(tests, QartodTest.FLAT_LINE)
+    repeated: NDArray[np.bool_] = (flat == Flag.SUSPECT) | (flat == Flag.FAIL)
+    return repeated
+
+
+def flags_of(tests: NDArray[np.uint32], test: QartodTest) -> NDArray[np.uint32]:
+    """Return the flag of one test for each reading, from packed flags (shape n)."""
+    flags: NDArray[np.uint32] = (tests >> np.uint32(4 * test)) & np.uint32(0xF)
+    return flags

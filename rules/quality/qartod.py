@@ -1,0 +1,190 @@
+"""The QARTOD real-time tests, one function each, named as in the manuals.
+
+Source: U.S. IOOS, Manual for Real-Time Quality Control of In-situ Temperature and Salinity Data
+(version 2.1, 2020) and of Dissolved Oxygen Observations (version 2.1, 2018). Flat line has a module
+of its own, `rules.quality.flat_line`.
+
+All take and give arrays of shape (readings,), in order of time; a value that is NaN is missing and
+flagged 9. A test that looks at neighbours flags the readings that lack one with 2, so whoever cuts
+a series into blocks hands the last readings of the former block in again. Thresholds themselves
+pass: only what is beyond them is flagged.
+"""
+
+from typing import Final, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+from rules.quality.flags import Flag, Flags
+from rules.quality.settings import HOUR_MS, Range
+
+Ints: TypeAlias = npt.NDArray[np.int64]
+Floats: TypeAlias = npt.NDArray[np.float64]
+Bools: TypeAlias = npt.NDArray[np.bool_]
+
+NEVER: Final = (float("nan"), float("nan"))
+
+
+def timing_test(time_ms: Ints, now_ms: int, max_age_ms: int) -> Flags:
+    """Test 1 as the manuals write it, NOW - TIM_STMP > TIM_INC: flag 4 what is older than max_age_ms."""
+    flags = _all(Flag.PASS, time_ms.size)
+    flags[now_ms - time_ms > max_age_ms] = Flag.FAIL
+    return flags
+
+
+def timing_gap_test(time_ms: Ints, max_gap_ms: int) -> Flags:
+    """Test 1 between readings: flag 4 what follows a gap longer than max_gap_ms; the first is 2."""
+    flags = _all(Flag.PASS, time_ms.size)
+    flags[:1] = Flag.NOT_EVALUATED
+    np.putmask(flags[1:], time_ms[1:] - time_ms[:-1] > max_gap_ms, np.uint8(Flag.FAIL))
+    return flags
+
+
+def syntax_test(value: Floats, unparsable: Bools | None = None) -> Flags:
+    """Test 2: flag 4 what the driver could not read, 9 what is not a finite number.
+
+    The frames and payloads themselves are checked by the drivers; the manuals' flag 3 for a wrong
+    record length has no counterpart there, since such a record is refused.
+    """
+    flags = _all(Flag.PASS, value.size)
+    finite = np.isfinite(value)
+    if not finite.all():
+        flags[~finite] = Flag.MISSING
+    if unparsable is not None:
+        flags[unparsable] = Flag.FAIL
+    return flags
+
+
+def gross_range_test(value: Floats, sensor: Range, operator: Range | None = None) -> Flags:
+    """Test 4: flag 4 outside the sensor's range, 3 outside the operator's; the limits pass."""
+    flags = _all(Flag.PASS, value.size)
+    narrowest = sensor if operator is None else operator
+    if _all_within(value, narrowest):
+        return flags
+    if operator is not None:
+        flags[_outside(value, operator)] = Flag.SUSPECT
+    flags[_outside(value, sensor)] = Flag.FAIL
+    return _mark_missing(flags, value)
+
+
+def climatology_test(value: Floats, plausible: Range) -> Flags:
+    """Test 5: flag 3 outside what the stage and season make plausible; there is no flag 4."""
+    flags = _all(Flag.PASS, value.size)
+    if _all_within(value, plausible):
+        return flags
+    flags[_outside(value, plausible)] = Flag.SUSPECT
+    return _mark_missing(flags, value)
+
+
+def spike_test(value: Floats, suspect: float | None, fail: float | None) -> Flags:
+    """Test 6: flag 3 or 4 what is further than a threshold from the mean of both its neighbours.
+
+    The first and the last reading, and those beside a missing one, are 2.
+    """
+    flags = _all(Flag.NOT_EVALUATED, value.size)
+    if value.size > 2:
+        distance = value[:-2] + value[2:]
+        distance /= 2.0
+        np.subtract(value[1:-1], distance, out=distance)
+        np.abs(distance, out=distance)
+        inner = flags[1:-1]
+        np.putmask(inner, distance >= 0.0, np.uint8(Flag.PASS))  # false where any of the three is NaN
+        for threshold, flag in ((suspect, Flag.SUSPECT), (fail, Flag.FAIL)):
+            if threshold is not None:
+                np.putmask(inner, distance > threshold, np.uint8(flag))
+    return _mark_missing(flags, value)
+
+
+def rate_of_change_test(
+    time_ms: Ints,
+    value: Floats,
+    max_per_hour: float | None,
+    max_step: Floats | None = None,
+    min_step: float = 0.0,
+) -> Flags:
+    """Test 7: flag 3 a reading whose step from the one before is too great; there is no flag 4.
+
+    max_per_hour: greatest rate, in units per hour. max_step: greatest step for each reading, the
+    manuals' N_DEV standard deviations; NaN where not known. Steps up to min_step always pass.
+    The first reading and those beside a missing one are 2, as is one without any limit known.
+    """
+    flags = _all(Flag.NOT_EVALUATED, value.size)
+    step = np.abs(value[1:] - value[:-1])
+    later = flags[1:]
+    too_far = np.zeros(step.size, dtype=np.bool_)
+    if max_per_hour is not None:
+        np.putmask(later, step >= 0.0, np.uint8(Flag.PASS))
+        too_far |= step * float(HOUR_MS) > max_per_hour * (time_ms[1:] - time_ms[:-1])
+    if max_step is not None:
+        np.putmask(later, (step >= 0.0) & (max_step[1:] >= 0.0), np.uint8(Flag.PASS))
+        too_far |= step > max_step[1:]
+    np.putmask(later, too_far & (step > min_step), np.uint8(Flag.SUSPECT))
+    np.putmask(later, too_far & (step <= min_step), np.uint8(Flag.PASS))
+    return _mark_missing(flags, value)
+
+
+def multi_variate_test(
+    value: Floats,
+    second: Floats,
+    max_step: Floats | float,
+    second_max_step: Floats | float,
+    previous: tuple[float, float] = NEVER,
+) -> Flags:
+    """Test 9: flag 3 a step in one quantity that a second quantity, which should follow, does not show.
+
+    second: the other quantity at the same times. max_step, second_max_step: the manuals' N (2) times
+    the standard deviation of each, for all readings or for each. previous: both values before the
+    first. Readings beside a missing one, or without a known limit, are 2; missing ones are 9.
+    """
+    step = np.abs(np.diff(value, prepend=previous[0]))
+    second_step = np.abs(np.diff(second, prepend=previous[1]))
+    known = (step >= 0.0) & (second_step >= 0.0) & ~np.isnan(max_step) & ~np.isnan(second_max_step)
+    alone = (step > max_step) & (second_step <= second_max_step)
+    flags = np.where(known, np.where(alone, Flag.SUSPECT, Flag.PASS), Flag.NOT_EVALUATED).astype(np.uint8)
+    return _mark_missing(flags, value)
+
+
+def attenuated_signal_test(variation: Floats, suspect: float | None, fail: float | None) -> Flags:
+    """Test 10: flag 3 or 4 where the variation over the window is below a threshold; 2 where it is NaN.
+
+    variation: maximum minus minimum, or standard deviation, see `rules.quality.hour_statistics`.
+    """
+    flags = _all(Flag.NOT_EVALUATED, variation.size)
+    np.putmask(flags, variation >= 0.0, np.uint8(Flag.PASS))
+    for threshold, flag in ((suspect, Flag.SUSPECT), (fail, Flag.FAIL)):
+        if threshold is not None:
+            np.putmask(flags, variation < threshold, np.uint8(flag))
+    return flags
+
+
+def neighbour_test(
+    value: Floats,
+    neighbour: Floats,
+    max_step: Floats | float,
+    neighbour_max_step: Floats | float,
+    previous: tuple[float, float] = NEVER,
+) -> Flags:
+    """Test 11: flag 3 a step that a redundant probe of the same quantity does not show.
+
+    The manuals give it the logic of test 9; arguments and flags as there.
+    """
+    return multi_variate_test(value, neighbour, max_step, neighbour_max_step, previous)
+
+
+def _all(flag: Flag, size: int) -> Flags:
+    return np.full(size, flag, dtype=np.uint8)
+
+
+def _all_within(value: Floats, limits: Range) -> bool:
+    """Tell whether no value is outside or NaN, which is nearly always so, without making an array."""
+    return bool(value.min(initial=limits.low) >= limits.low and value.max(initial=limits.high) <= limits.high)
+
+
+def _outside(value: Floats, limits: Range) -> Bools:
+    return (value < limits.low) | (value > limits.high)
+
+
+def _mark_missing(flags: Flags, value: Floats) -> Flags:
+    """Flag 9 what is NaN, in place."""
+    np.putmask(flags, np.isnan(value), np.uint8(Flag.MISSING))
+    return flags

@@ -1,0 +1,181 @@
+"""The limits of a tolerance, one by one, as the engine checks them."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from enum import Enum, StrEnum, auto
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.alarms.life_cycle import Condition, Priority
+from rules.rack.tolerance import Band, Tolerance
+
+RATE_DEADBAND = 0.2
+"""Share of a rate limit by which the rate must fall below it to count as over (project judgement)."""
+
+
+class Level(StrEnum):
+    """How far, or to which side: an alarm of one condition is as urgent as its most urgent level."""
+
+    ADVISORY = "advisory"
+    CRITICAL = "critical"
+    AWAY = "away"
+    ABOVE = "above"
+    BELOW = "below"
+    DOUBTFUL = "doubtful"
+
+
+class Basis(Enum):
+    """What of a channel a limit is compared with."""
+
+    VALUE = auto()
+    RATE = auto()
+    PROJECTION = auto()
+    DIFFERENCE = auto()
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """One boundary: crossed when what it is compared with is above, or below, `value`.
+
+    Where `past` is set, only a level beyond that counts: what comes back to its target is on the mend.
+    """
+
+    condition: Condition
+    level: Level
+    priority: Priority
+    basis: Basis
+    value: float
+    above: bool
+    deadband: float
+    delays_ms: tuple[int, int]
+    past: float | None = None
+
+    @property
+    def key(self) -> str:
+        """Return what the state of this limit is kept under."""
+        return f"{self.condition}:{self.level}"
+
+
+FAULT_KEY = f"{Condition.PROBE_FAULT}:{Level.ADVISORY}"
+STUCK_KEY = f"{Condition.PROBE_FAULT}:{Level.DOUBTFUL}"
+"""A probe that repeats itself for suspiciously long: still believed, but somebody should look by day."""
+
+
+@lru_cache(maxsize=256)
+def limits_of(tolerance: Tolerance) -> tuple[Limit, ...]:
+    """Return every limit that a tolerance sets, in a fixed order."""
+    return (
+        *_band_limits(tolerance),
+        *_rate_limits(tolerance),
+        *_projection_limits(tolerance),
+        *_difference_limits(tolerance),
+    )
+
+
+def worst_priority(tolerance: Tolerance | None) -> Priority:
+    """Return the priority of the worst alarm that a channel can raise; LOW where it can raise none."""
+    limits = limits_of(tolerance) if tolerance else ()
+    return max((limit.priority for limit in limits), default=Priority.LOW)
+
+
+def _band_limits(tolerance: Tolerance) -> Iterator[Limit]:
+    levels: tuple[tuple[Level, Priority, Band, int], ...] = (
+        (Level.ADVISORY, Priority.MEDIUM, tolerance.advisory, tolerance.on_delay_ms),
+        (Level.CRITICAL, Priority.CRITICAL, tolerance.critical, tolerance.critical_on_delay_ms),
+    )
+    for level, priority, band, on_delay_ms in levels:
+        for condition, value in ((Condition.HIGH, band.high), (Condition.LOW, band.low)):
+            if value is not None:
+                yield Limit(
+                    condition,
+                    level,
+                    priority,
+                    Basis.VALUE,
+                    value,
+                    above=condition is Condition.HIGH,
+                    deadband=tolerance.deadband,
+                    delays_ms=(on_delay_ms, tolerance.off_delay_ms),
+                )
+
+
+def _past_target(tolerance: Tolerance, above: bool) -> float | None:
+    """Return from where on a level is away from the target to one side; None where there is no target."""
+    if tolerance.target is None:
+        return None
+    return tolerance.target + tolerance.deadband if above else tolerance.target - tolerance.deadband
+
+
+def _rate_limits(tolerance: Tolerance) -> Iterator[Limit]:
+    """A rate away from the target is urgent; one back to it is a strain for the animals, but no call.
+
+    (Project judgement: a chiller that is repaired brings the water back faster than it should change,
+    and woke people for that. The more urgent limit comes first, so that it is told at once.)
+    """
+    rates = (
+        (Condition.RISING, tolerance.max_rise_per_hour),
+        (Condition.FALLING, tolerance.max_fall_per_hour),
+    )
+    levels = ((Level.AWAY, Priority.HIGH), (Level.ADVISORY, Priority.MEDIUM))
+    for condition, per_hour in rates:
+        if per_hour is None:
+            continue
+        above = condition is Condition.RISING
+        for level, priority in levels:
+            yield Limit(
+                condition,
+                level,
+                priority,
+                Basis.RATE,
+                per_hour if above else -per_hour,
+                above=above,
+                deadband=RATE_DEADBAND * per_hour,
+                delays_ms=(tolerance.on_delay_ms, tolerance.off_delay_ms),
+                past=_past_target(tolerance, above) if level is Level.AWAY else None,
+            )
+
+
+def _projection_limits(tolerance: Tolerance) -> Iterator[Limit]:
+    if not tolerance.lead_time_ms:
+        return
+    for level, value in ((Level.ABOVE, tolerance.critical.high), (Level.BELOW, tolerance.critical.low)):
+        if value is not None:
+            yield Limit(
+                Condition.HEADING_OUT,
+                level,
+                Priority.HIGH,
+                Basis.PROJECTION,
+                value,
+                above=level is Level.ABOVE,
+                deadband=tolerance.deadband,
+                delays_ms=(tolerance.on_delay_ms, tolerance.off_delay_ms),
+                past=_past_target(tolerance, level is Level.ABOVE),
+            )
+
+
+def _difference_limits(tolerance: Tolerance) -> Iterator[Limit]:
+    if tolerance.max_disagreement is not None:
+        yield Limit(
+            Condition.DISAGREEMENT,
+            Level.ADVISORY,
+            Priority.MEDIUM,
+            Basis.DIFFERENCE,
+            tolerance.max_disagreement,
+            above=True,
+            deadband=RATE_DEADBAND * tolerance.max_disagreement,
+            delays_ms=(tolerance.on_delay_ms, tolerance.off_delay_ms),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """What a channel is judged by in one block: each limit with its value, on a ramp values (shape m).
+
+    `ramp` (shape m) says at which readings the target moves as well, so that neither side of it is the
+    way back; None where it never does.
+    """
+
+    tolerance: Tolerance | None
+    limits: Sequence[tuple[Limit, float | NDArray[np.float64]]]
+    ramp: NDArray[np.bool_] | None = None

@@ -1,0 +1,4 @@
+"""How good settings were, and which to choose.
+
+Nothing here replays.
+"""

@@ -1,0 +1,4 @@
+"""A measured series played over the wires: `python -m simulator.playback`.
+
+Nothing here invents water.
+"""

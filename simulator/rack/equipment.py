@@ -1,0 +1,101 @@
+"""What acts on the water: thermostats, chillers on vessels and loops, top-off."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from simulator.rack.physics import relax
+from simulator.scenario.scenario import Chiller, Coil, Loop, TopOff, Vessel
+
+Array = Any
+
+COOLANT_J_PER_L_K = 4180.0  # fresh water near 10 degrees C (handbook value, from memory)
+
+
+class Thermostats:
+    """On-off control with hysteresis and a shortest pause, one for each element of the arrays."""
+
+    def __init__(self, setpoint_c: Array, hysteresis_c: Array, min_off_s: Array) -> None:
+        self._above = np.asarray(setpoint_c) + hysteresis_c
+        self._below = np.asarray(setpoint_c) - hysteresis_c
+        self._min_off_s = np.asarray(min_off_s)
+        self.on = np.zeros(self._above.shape, dtype=bool)
+        self._off_for_s = np.full(self._above.shape, np.inf)
+
+    def decide(self, temperature_c: Array, able: Array, step_s: float) -> Array:
+        """Which are on for the coming step; one that is not `able` is off and must rest before it starts."""
+        starts = (temperature_c > self._above) & (self._off_for_s >= self._min_off_s)
+        stays = self.on & (temperature_c >= self._below)
+        self.on = able & (starts | stays)
+        self._off_for_s = np.where(self.on, 0.0, self._off_for_s + step_s)
+        return self.on
+
+
+class ChillerBank:
+    """Chillers that take heat out of the vessels or loops that have one."""
+
+    def __init__(self, chillers: Sequence[Chiller | None]) -> None:
+        self._power_w = np.array([0.0 if c is None else c.power_w for c in chillers])
+        self._thermostats = Thermostats(
+            np.array([np.inf if c is None else c.setpoint_c for c in chillers]),
+            np.array([0.0 if c is None else c.hysteresis_c for c in chillers]),
+            np.array([0.0 if c is None else c.min_off_s for c in chillers]),
+        )
+
+    def heat_out_w(self, temperature_c: Array, able: Array, step_s: float) -> Array:
+        """Heat taken out during the coming step, W per vessel or loop."""
+        return self._power_w * self._thermostats.decide(temperature_c, able, step_s)
+
+
+class Coils:
+    """Valves and coils between vessels and loops."""
+
+    def __init__(self, coils: Sequence[Coil | None], loop_names: Sequence[str]) -> None:
+        self._ua = np.array([0.0 if c is None else c.ua_w_per_k for c in coils])
+        self.loop_index = np.array([0 if c is None else loop_names.index(c.loop) for c in coils], dtype=int)
+        self._thermostats = Thermostats(
+            np.array([np.inf if c is None else c.setpoint_c for c in coils]),
+            np.array([0.0 if c is None else c.hysteresis_c for c in coils]),
+            np.zeros(len(coils)),
+        )
+
+    def open_ua_w_per_k(self, temperature_c: Array, power: bool, step_s: float) -> Array:
+        """Conductance to the loop during the coming step, 0 where the valve is shut."""
+        able = np.full(self._ua.shape, power)
+        return self._ua * self._thermostats.decide(temperature_c, able, step_s)
+
+
+class Loops:
+    """Coolant circuits, each with one chiller; at least one slot so that indices always exist."""
+
+    def __init__(self, loops: Sequence[Loop]) -> None:
+        self.temperature_c = np.array([loop.temperature_c for loop in loops] or [0.0])
+        self._ua = np.array([loop.ua_w_per_k for loop in loops] or [1.0])
+        self._capacity_j_per_k = np.array([loop.coolant_l for loop in loops] or [1.0]) * COOLANT_J_PER_L_K
+        self._chillers = ChillerBank([loop.chiller for loop in loops] or [None])
+
+    def step(self, heat_in_w: Array, room_c: float, able: Array, step_s: float) -> None:
+        """Coolant after a step in which the vessels gave it `heat_in_w` (W per loop)."""
+        heat_out_w = self._chillers.heat_out_w(self.temperature_c, able, step_s)
+        balance_c = room_c + (heat_in_w - heat_out_w) / self._ua
+        rate = self._ua / self._capacity_j_per_k
+        self.temperature_c = relax(self.temperature_c, balance_c, rate, step_s)
+
+
+class TopOffs:
+    """Fresh water to the full mark; a stuck one runs on."""
+
+    def __init__(self, vessels: Sequence[Vessel]) -> None:
+        fitted: list[TopOff | None] = [vessel.top_off for vessel in vessels]
+        self._rate_l_per_s = np.array([0.0 if t is None else t.rate_l_per_h / 3600.0 for t in fitted])
+        self._full_l = np.array([vessel.volume_l for vessel in vessels])
+        self._band_l = np.array([0.0 if t is None else t.band_l for t in fitted])
+        self._filling = np.zeros(len(vessels), dtype=bool)
+
+    def poured_l(self, volume_l: Array, able: Array, stuck_open: Array, step_s: float) -> Array:
+        """Litres of fresh water that run in during the coming step, per vessel."""
+        missing_l = np.maximum(self._full_l - volume_l, 0.0)
+        self._filling = able & ((missing_l > self._band_l) | (self._filling & (missing_l > 0.0)))
+        offered_l = self._rate_l_per_s * step_s
+        return np.where(stuck_open, offered_l, np.where(self._filling, np.minimum(offered_l, missing_l), 0.0))

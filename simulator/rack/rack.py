@@ -1,0 +1,162 @@
+"""The rack that is not there: room, vessels and probes stepped on one grid of time.
+
+A scenario and a seed fix every value: the world moves only in whole steps from its start, so
+when somebody reads a probe changes nothing.
+"""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from simulator.rack import seawater
+from simulator.rack.conditions import conditions_at
+from simulator.rack.probes import IN_AIR, Probes, channels_of
+from simulator.rack.room import RoomAir
+from simulator.rack.vessel import Vessels
+from simulator.scenario.faults import acting
+from simulator.scenario.file import load_scenario
+from simulator.scenario.scenario import Scenario
+from simulator.wires.rounding import seen_on_wire
+
+Array = Any
+
+SCENARIOS = Path(__file__).parents[1] / "scenarios"
+
+
+class Rack:
+    """The state of a scenario's world at `time_ms`."""
+
+    def __init__(self, scenario: Scenario, seed: int | None = None, start_ms: int | None = None) -> None:
+        self.scenario = scenario
+        self.start_ms = scenario.start_ms if start_ms is None else start_ms
+        self.time_ms = self.start_ms
+        self._step_s = scenario.course.step_s
+        self._step_ms = round(scenario.course.step_s * 1000)
+        self._steps = 0
+        self._draws = np.random.default_rng(scenario.course.seed if seed is None else seed)
+        self.air = RoomAir(scenario.room, self.start_ms, scenario.utc_offset_h)
+        self.vessels = Vessels(scenario, self.air)
+        self._rows = _Rows(scenario)
+        self.probes = Probes(scenario, self.start_ms, self.truth())
+        self._read_probes(0.0)
+
+    def step(self) -> None:
+        """One step on: equipment and water under what acts now, then the probes at the step's end."""
+        here = conditions_at(self.scenario, self.start_ms, self.time_ms)
+        self._steps += 1
+        self.time_ms = self.start_ms + self._steps * self._step_ms
+        draws = self._draws.standard_normal(2)
+        self.air.step(self.time_ms, self._step_s, (draws[0], draws[1]), here.room_rise_c)
+        self.vessels.step(here, self._step_s)
+        self._read_probes(self._step_s)
+
+    def advance_to(self, time_ms: int) -> None:
+        """Steps until the next step would go past `time_ms`."""
+        while self.time_ms + self._step_ms <= time_ms:
+            self.step()
+
+    def truth(self) -> Array:
+        """What each channel would read if its probe were perfect, in the channels' order."""
+        vessels = self.vessels
+        salinity = vessels.salinity
+        oxygen = vessels.oxygen_mg_l
+        return self._rows.gather(
+            {
+                "temperature": vessels.temperature_c,
+                "conductivity": seawater.conductivity_ms_cm(salinity, vessels.temperature_c),
+                "salinity": salinity,
+                "oxygen": oxygen,
+                "oxygen_saturation": 100.0 * oxygen / vessels.saturated_mg_l(),
+                "air_pressure": np.array([self.air.pressure_hpa]),
+            }
+        )
+
+    def reading(self, probe: str) -> dict[str, float]:
+        """The probe's values by quantity before the wire, whether it answers or not."""
+        rows = enumerate(self.probes.channels)
+        return {c.quantity: float(self.probes.values[i]) for i, c in rows if c.probe == probe}
+
+    def is_silent(self, probe: str) -> bool:
+        """Whether the probe gives no answer now."""
+        return bool(self.probes.silent[self._rows.first(probe)])
+
+    def is_garbled(self, probe: str) -> bool:
+        """Whether the probe's answers are damaged now."""
+        return bool(self.probes.garbled[self._rows.first(probe)])
+
+    def _read_probes(self, step_s: float) -> None:
+        events = list(acting(self.scenario.events, self.start_ms, self.time_ms))
+        room_c = self.air.temperature_c
+        dry_oxygen = float(seawater.oxygen_saturation_mg_l(0.0, room_c, self.air.pressure_hpa))
+        in_air = {**IN_AIR, "temperature": room_c, "oxygen": dry_oxygen}
+        draws = self._draws.standard_normal(len(self.probes.channels))
+        self.probes.step(self.truth(), in_air, events, self.time_ms, step_s, draws)
+
+
+class _Rows:
+    """Which element of which vessel array each channel reads, worked out once."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self._channels = channels_of(scenario)
+        names = list(scenario.vessels)
+        self._index = [0 if c.vessel is None else names.index(c.vessel) for c in self._channels]
+
+    def gather(self, by_quantity: dict[str, Array]) -> Array:
+        rows = zip(self._channels, self._index, strict=True)
+        return np.array([by_quantity[channel.quantity][index] for channel, index in rows])
+
+    def first(self, probe: str) -> int:
+        return next(i for i, channel in enumerate(self._channels) if channel.probe == probe)
+
+
+def simulate(
+    scenario: Scenario,
+    seed: int | None = None,
+    start_ms: int | None = None,
+    hours: float | None = None,
+    look: Callable[[Rack], None] = lambda rack: None,
+) -> dict[tuple[str, str], tuple[Array, Array]]:
+    """A whole scenario without wires: what a master would have read and when.
+
+    By (probe, quantity): int64 UTC milliseconds and float64 values in the unit of the quantity,
+    sampled at the probe's own period, after the probe and after the wire's own quantisation.
+    Samples that no answer or a damaged answer came for are left out. `look` is shown the rack at the
+    start and after each step, for those who want to know what the water really was.
+    """
+    rack = Rack(scenario, seed, start_ms)
+    look(rack)
+    length_h = scenario.course.lasts_h if hours is None else hours
+    end_ms = rack.start_ms + round(length_h * 3_600_000)
+    times, values, lost = [rack.time_ms], [rack.probes.values], [rack.probes.silent | rack.probes.garbled]
+    while rack.time_ms < end_ms:
+        rack.step()
+        look(rack)
+        times.append(rack.time_ms)
+        values.append(rack.probes.values)
+        lost.append(rack.probes.silent | rack.probes.garbled)
+    return _sampled(scenario, np.array(times), np.array(values), np.array(lost))
+
+
+def _sampled(
+    scenario: Scenario, times: Array, values: Array, lost: Array
+) -> dict[tuple[str, str], tuple[Array, Array]]:
+    wires = seen_on_wire(scenario)
+    read = {}
+    for column, channel in enumerate(channels_of(scenario)):
+        period_ms = round(scenario.probes[channel.probe].every_s * 1000)
+        polls = np.arange(times[0], times[-1] + 1, period_ms)
+        rows = np.searchsorted(times, polls, side="right") - 1
+        kept = ~lost[rows, column]
+        seen = wires[channel.probe, channel.quantity]
+        read[channel.probe, channel.quantity] = (
+            polls[kept],
+            np.array([seen(value) for value in values[rows[kept], column]], dtype=np.float64),
+        )
+    return read
+
+
+def load_named(name: str) -> Scenario:
+    """One of the scenarios that come with the simulator, by its file's name without the ending."""
+    return load_scenario(SCENARIOS / f"{name}.toml")

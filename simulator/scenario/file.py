@@ -1,0 +1,226 @@
+"""Loading a scenario file: every fault of the file in one line of its own."""
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from simulator.encoding.registers import FUNCTION_CODES, RegisterField
+from simulator.errors import ScenarioError
+from simulator.scenario.faults import KINDS, TARGETS, Kind
+from simulator.scenario.scenario import (
+    RACK_QUANTITIES,
+    Bus,
+    Course,
+    Event,
+    Loop,
+    Measure,
+    Probe,
+    Room,
+    Scenario,
+    Vessel,
+)
+from simulator.scenario.tables import read_list, read_table, read_tables
+
+RACK_SECTIONS = ("room", "loops", "vessels", "buses", "probes")
+SECTIONS = ("scenario", *RACK_SECTIONS, "events")
+_EVENT_KEYS = set(Event.__slots__) - {"kind", "at_min", "lasts_min"}
+
+
+def load_scenario(path: Path) -> Scenario:
+    """The scenario in a TOML file; ScenarioError lists all that is wrong with it, file name first."""
+    try:
+        return build_scenario(_tables_of(path))
+    except ScenarioError as error:
+        raise ScenarioError([f"{path}: {problem}" for problem in error.problems]) from error
+
+
+def build_scenario(tables: dict[str, Any]) -> Scenario:
+    """The scenario that TOML tables describe."""
+    problems = [
+        f"unknown section '{key}'; known are {', '.join(SECTIONS)}" for key in tables.keys() - SECTIONS
+    ]
+    course = read_table(Course, tables.get("scenario", {}), "scenario", problems)
+    room = read_table(Room, tables.get("room", {}), "room", problems)
+    loops = read_tables(Loop, tables.get("loops", {}), "loops", problems)
+    vessels = read_tables(Vessel, tables.get("vessels", {}), "vessels", problems)
+    buses = read_tables(Bus, tables.get("buses", {}), "buses", problems)
+    probes = read_tables(Probe, tables.get("probes", {}), "probes", problems)
+    events = read_list(Event, tables.get("events", []), "events", problems)
+    if problems or course is None or room is None:
+        raise ScenarioError(problems)
+    scenario = Scenario(
+        course=course, room=room, loops=loops, vessels=vessels, buses=buses, probes=probes, events=events
+    )
+    problems = check(scenario)
+    if problems:
+        raise ScenarioError(problems)
+    return scenario
+
+
+def _tables_of(path: Path) -> dict[str, Any]:
+    """A file's tables; `rack_of` names another file whose rack it takes, entries of its own in front."""
+    tables = _parsed(path)
+    if "rack_of" not in tables:
+        return tables
+    other = tables.pop("rack_of")
+    if not isinstance(other, str) or Path(other).name != other:
+        raise ScenarioError([f"rack_of: is {other!r}; expected the name of a file in the same folder"])
+    rack = _parsed(path.with_name(other))
+    return tables | {key: rack.get(key, {}) | tables.get(key, {}) for key in RACK_SECTIONS}
+
+
+def _parsed(path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ScenarioError([f"cannot be read: {path.name}: {error.strerror}"]) from error
+    except UnicodeDecodeError as error:
+        raise ScenarioError([f"{path.name} is not UTF-8 text: {error.reason}"]) from error
+    except tomllib.TOMLDecodeError as error:
+        raise ScenarioError([f"{path.name} is not TOML: {error}"]) from error
+
+
+def check(scenario: Scenario) -> list[str]:
+    """What does not fit together: names that do not exist, wires that cannot carry a probe."""
+    problems = []
+    if scenario.course.start.utcoffset() is None:
+        problems.append("scenario.start: has no offset from UTC; write it as 2026-08-14T21:00:00+02:00")
+    if not scenario.vessels:
+        problems.append("vessels: there is none; describe at least one as [vessels.NAME]")
+    for name, vessel in scenario.vessels.items():
+        if vessel.coil is not None and vessel.coil.loop not in scenario.loops:
+            problems.append(_no_such("loop", vessel.coil.loop, f"vessels.{name}.coil.loop", scenario.loops))
+    for name, probe in scenario.probes.items():
+        problems += _check_probe(scenario, name, probe)
+    problems += _check_units(scenario)
+    for number, event in enumerate(scenario.events, start=1):
+        problems += _check_event(scenario, f"events[{number}]", event)
+    return problems
+
+
+def _check_probe(scenario: Scenario, name: str, probe: Probe) -> list[str]:
+    where = f"probes.{name}"
+    problems = []
+    if not probe.measures:
+        problems.append(f"{where}.measures: is empty; a probe measures at least one quantity")
+    if probe.vessel is not None and probe.vessel not in scenario.vessels:
+        problems.append(_no_such("vessel", probe.vessel, f"{where}.vessel", scenario.vessels))
+    for number, measure in enumerate(probe.measures, start=1):
+        of_air = measure.quantity in RACK_QUANTITIES
+        if of_air != (probe.vessel is None):
+            right = "no vessel" if of_air else "a vessel"
+            problems.append(f"{where}.measures[{number}]: {measure.quantity} needs a probe with {right}")
+        if measure.scale == 0:
+            problems.append(f"{where}.measures[{number}].scale: is 0; a value divides by it")
+    bus = scenario.buses.get(probe.bus)
+    if bus is None:
+        problems.append(_no_such("bus", probe.bus, f"{where}.bus", scenario.buses))
+    elif bus.kind == "modbus-rtu":
+        problems += _check_registers(where, probe)
+    else:
+        problems += _check_topic(where, probe)
+    return problems
+
+
+def _check_registers(where: str, probe: Probe) -> list[str]:
+    problems = (
+        [] if probe.unit_id is not None else [f"{where}: 'unit_id' is missing; 1 to 247 on a Modbus bus"]
+    )
+    taken: dict[tuple[int, int], str] = {}
+    for number, measure in enumerate(probe.measures, start=1):
+        if measure.address is None:
+            problems.append(f"{where}.measures[{number}]: 'address' is missing; the first register's number")
+            continue
+        field = register_field(measure)
+        for address in range(field.address, field.address + field.word_count):
+            other = taken.setdefault((field.function, address), measure.quantity)
+            if other != measure.quantity or address > 65535:
+                problems.append(f"{where}.measures[{number}]: register {address} is not free for it")
+    return problems
+
+
+def _check_topic(where: str, probe: Probe) -> list[str]:
+    needed = {"topic": probe.topic, "format": probe.format}
+    problems = [f"{where}: '{key}' is missing on an MQTT bus" for key, value in needed.items() if not value]
+    if probe.format == "plain" and len(probe.measures) != 1:
+        problems.append(f"{where}: a plain payload carries one quantity, not {len(probe.measures)}")
+    for number, measure in enumerate(probe.measures, start=1):
+        if probe.format == "json" and not (measure.pointer or "").startswith("/"):
+            problems.append(f"{where}.measures[{number}]: 'pointer' must be a JSON pointer such as /water/c")
+        if probe.format == "senml" and not measure.senml_name:
+            problems.append(f"{where}.measures[{number}]: 'senml_name' is missing, such as kreisel:oxygen")
+    return problems
+
+
+def _check_units(scenario: Scenario) -> list[str]:
+    seen: dict[tuple[str, int | None], str] = {}
+    problems = []
+    for name, probe in scenario.probes.items():
+        if probe.unit_id is not None:
+            other = seen.setdefault((probe.bus, probe.unit_id), name)
+            if other != name:
+                problems.append(f"probes.{name}.unit_id: {probe.unit_id} on {probe.bus} belongs to {other}")
+    return problems
+
+
+def _check_event(scenario: Scenario, where: str, event: Event) -> list[str]:
+    kind = KINDS.get(event.kind)
+    if kind is None:
+        return [f"{where}.kind: no such kind '{event.kind}'; known are {', '.join(KINDS)}"]
+    stated = {key for key in _EVENT_KEYS if getattr(event, key) is not None}
+    problems = [f"{where}: {event.kind} needs '{key}'" for key in kind.needs if getattr(event, key) is None]
+    for key in sorted(stated - set(kind.targets) - set(kind.needs) - set(kind.may)):
+        problems.append(f"{where}: {event.kind} has no use for '{key}'")
+    targets = [key for key in kind.targets if key in stated]
+    if kind.targets and len(targets) != 1 and not (kind.target_optional and not targets):
+        problems.append(f"{where}: {event.kind} needs exactly one of {', '.join(kind.targets)}")
+    return problems + _check_targets(scenario, where, event, kind)
+
+
+def _check_targets(scenario: Scenario, where: str, event: Event, kind: Kind) -> list[str]:
+    known: dict[str, Mapping[str, object]] = {
+        "vessel": scenario.vessels,
+        "loop": scenario.loops,
+        "probe": scenario.probes,
+        "bus": scenario.buses,
+    }
+    problems = []
+    for key in TARGETS:
+        name = getattr(event, key)
+        if name is not None and key in kind.targets and name not in known[key]:
+            problems.append(_no_such(key, name, f"{where}.{key}", known[key]))
+    if not problems:
+        problems += _check_equipment(scenario, where, event)
+    return problems
+
+
+def _check_equipment(scenario: Scenario, where: str, event: Event) -> list[str]:
+    vessel = scenario.vessels.get(event.vessel or "")
+    if event.kind == "chiller_fails" and vessel is not None and vessel.chiller is None:
+        return [f"{where}: vessel '{event.vessel}' has no chiller of its own that could fail"]
+    if event.kind == "top_off_stuck_open" and vessel is not None and vessel.top_off is None:
+        return [f"{where}: vessel '{event.vessel}' has no top-off that could stick"]
+    probe = scenario.probes.get(event.probe or "")
+    if probe is not None and event.quantity not in (None, *(measure.quantity for measure in probe.measures)):
+        return [f"{where}: probe '{event.probe}' does not measure {event.quantity}"]
+    return []
+
+
+def register_field(measure: Measure) -> RegisterField:
+    """The register of a measure on a Modbus bus; its address has been checked to be there."""
+    assert measure.address is not None, "checked when the scenario was loaded"
+    return RegisterField(
+        function=FUNCTION_CODES[measure.function],
+        address=measure.address,
+        type=measure.type,
+        byte_order=measure.byte_order,
+        word_order=measure.word_order,
+        scale=measure.scale,
+        offset=measure.offset,
+    )
+
+
+def _no_such(what: str, name: str, where: str, known: Mapping[str, object]) -> str:
+    names = ", ".join(known) or "none"
+    return f"{where}: no such {what} '{name}'; known are {names}"

@@ -1,0 +1,116 @@
+"""Readings from elsewhere become a journal that can be replayed, or one clear line says why not."""
+
+import gzip
+
+import pytest
+
+from daemon.commands.cli import main
+from daemon.commands.engineer.export import export
+from daemon.export.rows import Selection
+from daemon.journal.journal import Journal
+from rules.readings import Action, Readings
+from tests.rigs.bench import START_MS, Bench, events_in, refolded_events, swinging
+
+LOGGER = """\
+# an invented logger
+when;bath;note
+2026-08-14 12:00:00;15,25;
+2026-08-14 12:00:30;15,5;door open
+2026-08-14 12:01:00;;
+2026-08-14 12:01:30;22,125;
+"""
+
+
+@pytest.fixture
+def bench(tmp_path):
+    bench = Bench(tmp_path)
+    bench.take(swinging(100))
+    yield bench
+    bench.power_cut()
+
+
+def settings_of(bench):
+    return str(bench.path.parent / "bench.toml")
+
+
+def inputs_of(path):
+    journal = Journal(path, writable=False)
+    found = list(journal.inputs(0))
+    journal.close()
+    return found
+
+
+def test_what_another_bellwatch_exported_is_judged_here_as_it_was_there(bench, tmp_path):
+    out, copy = tmp_path / "out.csv", tmp_path / "copy.sqlite"
+    export(bench.journal, Selection(), out, flags=True)
+    assert main(["import", str(out), str(copy), "--settings", settings_of(bench)]) == 0
+    assert refolded_events(copy) == events_in(bench.path)
+
+
+def test_another_loggers_csv_is_described_by_a_few_options(bench, tmp_path, capsys):
+    source, target = tmp_path / "logger.csv.gz", tmp_path / "other.sqlite"
+    with gzip.open(source, "wt", encoding="utf-8") as file:
+        file.write(LOGGER)
+    described = ["--time-column", "when", "--column", "bath=k1-ct/temperature", "--zone", "Europe/Copenhagen"]
+    command = ["import", str(source), str(target), "--settings", settings_of(bench), "--delimiter", ";"]
+    assert main([*command, "--decimal", ",", *described]) == 0
+    assert capsys.readouterr().out == f"{target}: 3 readings\n"
+    plan, readings = inputs_of(target)
+    assert isinstance(plan, Action)
+    assert isinstance(readings, Readings)
+    assert readings.value.tolist() == [15.25, 15.5, 22.125]
+    assert readings.time_ms.tolist() == [1_786_701_600_000 + ms for ms in (0, 30_000, 90_000)]
+
+
+def test_a_journal_that_is_there_is_never_touched(bench, tmp_path, capsys):
+    out = tmp_path / "out.csv"
+    export(bench.journal, Selection(), out, flags=False)
+    before = bench.path.read_bytes()
+    assert main(["import", str(out), str(bench.path)]) == 2
+    assert "is there already; an import makes a new journal" in capsys.readouterr().err
+    assert bench.path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("line", "change", "words"),
+    [
+        (
+            4,
+            ("15.0", "fifteen"),
+            "line 5: could not convert string to float: 'fifteen'; expected",
+        ),
+        (4, ("2025-10-09T08:53:20.000Z", "soon"), "line 5: Invalid isoformat string: 'soon'"),
+        (4, (",set,", ",maybe,"), "line 5: 'maybe'"),
+        (4, (",15.0", ",15.0,9,9"), "line 5: 8 cells; the header has 6"),
+        (3, ("temperature (°C)", "temperature (F)"), "an export begins with time, taken in, clock"),
+    ],
+)
+def test_a_damaged_export_is_refused_by_line_and_leaves_nothing(bench, tmp_path, capsys, line, change, words):
+    out, target = tmp_path / "out.csv", tmp_path / "new.sqlite"
+    export(bench.journal, Selection(), out, flags=False)
+    lines = out.read_text().splitlines()
+    assert change[0] in lines[line]
+    lines[line] = lines[line].replace(*change)
+    out.write_text("\n".join(lines) + "\n")
+    assert main(["import", str(out), str(target)]) == 2
+    assert words in capsys.readouterr().err
+    assert not list(tmp_path.glob("new.sqlite*"))
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "words"),
+    [
+        ("a.csv", "time,t\n1,2\n", "for another logger's CSV name --settings and --column"),
+        ("a.parquet", "no parquet", "a.parquet: "),
+        (None, "", "No such file"),
+    ],
+)
+def test_a_file_that_is_no_export_is_refused(tmp_path, capsys, name, content, words):
+    path = tmp_path / (name or "none.csv")
+    if name:
+        path.write_text(content)
+    assert main(["import", str(path), str(tmp_path / "new.sqlite")]) == 2
+    said = capsys.readouterr().err
+    assert words in said
+    assert not list(tmp_path.glob("new.sqlite*"))
+    assert START_MS

@@ -1,0 +1,170 @@
+"""calibrate, calibrations, measure and status, against the real watch and its journal."""
+
+import pytest
+from gsw import C_from_SP
+
+from daemon.commands.cli import main
+from drivers.readings import Reading
+from tests.rigs.kept_watch import answering
+
+START_MS = 1_786_700_000_000  # an invented summer day of 2026
+SETTINGS = """
+[rack]
+name = "rack-1"
+time_zone = "Europe/Lisbon"
+
+[journal]
+path = "{folder}/journal.sqlite"
+
+[buses.line]
+kind = "modbus-rtu"
+port = "/dev/ttyEXAMPLE0"
+
+[vessels.k1]
+kind = "kreisel"
+stage = "ephyra"
+
+[probes.k1-multi]
+bus = "line"
+vessel = "k1"
+unit_id = 1
+calibrate_every_days = 30
+registers = [
+    {{ quantity = "temperature", address = 0, type = "float32", accuracy_c = 0.1 }},
+    {{ quantity = "conductivity", address = 2, type = "float32", accuracy_ms_cm = 0.3 }},
+    {{ quantity = "oxygen", address = 4, type = "float32" }},
+]
+
+[probes.barometer]
+bus = "line"
+unit_id = 2
+registers = [{{ quantity = "air_pressure", address = 0, type = "float32" }}]
+"""
+
+
+def readings(until_s=600):
+    values = {
+        ("barometer", "air_pressure"): 1003.0,
+        ("k1-multi", "temperature"): 15.0,
+        ("k1-multi", "conductivity"): float(C_from_SP(34.8, 15.0, 0.0)),
+        ("k1-multi", "oxygen"): 8.0,
+    }
+    return [
+        Reading(probe, quantity, value + 0.001 * (step % 3), START_MS + 30_000 * step)
+        for step in range(until_s // 30)
+        for (probe, quantity), value in values.items()
+    ]
+
+
+@pytest.fixture
+def rack(tmp_path):
+    file = tmp_path / "bellwatch.toml"
+    file.write_text(SETTINGS.format(folder=tmp_path))
+    return file
+
+
+@pytest.fixture
+def ask(rack, capsys):
+    """Run a command against the rack; return its exit status, what it printed and what it complained of."""
+
+    def run(*words):
+        status = main([*words, "--settings", str(rack)])
+        said = capsys.readouterr()
+        return status, said.out, said.err
+
+    with answering(rack, readings()):
+        yield run
+
+
+CALIBRATE = ("calibrate", "k1-multi", "temperature", "--standard", "ice point", "--who", "kim")
+MEASURE = ("measure", "k1", "salinity", "--method", "refractometer", "--instrument", "no. 2", "--who", "kim")
+
+
+def test_a_calibration_is_taken_and_listed_with_its_history(ask):
+    assert ask(*CALIBRATE, "--point", "0.2=0")[0] == 0
+    status, _, _ = ask(*CALIBRATE, "--point", "0.3=0", "--point", "25.2=25", "--note", "new bath")
+    assert status == 0
+    _, listed, _ = ask("calibrations")
+    lines = [line for line in listed.splitlines() if line.startswith("k1-multi temperature: 2026")]
+    assert "0.2 read for 0: slope 1, offset -0.2 °C; against ice point, by kim" in lines[0]
+    assert "slope 1.004, offset -0.3012 °C; against ice point, by kim (new bath)" in lines[1]
+    assert "k1-multi temperature: due 2026-09-13" in listed
+
+
+def test_a_refused_calibration_is_told_and_not_listed(ask):
+    status, _, error = ask(*CALIBRATE, "--point", "25=0")
+    refusal = "temperature 25 read for 0: at most 5 °C apart would be drift; check the unit and the standard"
+    assert (status, error.splitlines()[-1]) == (2, refusal)
+    assert "No calibration is written down yet." in ask("calibrations")[1]
+
+
+def test_air_saturation_takes_the_pressure_from_the_racks_barometer(ask):
+    """At 20 °C and 1003 hPa: 9.09 mg/L (Benson & Krause 1984) times 0.9897, between the table's pressures."""
+    words = ("calibrate", "k1-multi", "oxygen", "--standard", "moist air", "--who", "kim")
+    status, _, _ = ask(*words, "--air-saturated", "9.3", "--temperature-c", "20")
+    assert status == 0
+    assert "9.3 read for 8.99" in ask("calibrations")[1]
+    status, _, error = ask(*words, "--air-saturated", "9.3")
+    assert status == 2
+    assert "--temperature-c" in error
+
+
+def test_a_hand_measurement_says_how_the_probe_compares(ask):
+    status, said, _ = ask(*MEASURE, "34.5")
+    assert (status, said) == (0, "k1/salinity: 34.50 by hand, k1-multi says 34.80: 0.30 high\n")
+
+
+def test_a_specific_gravity_needs_its_reference_temperatures(ask):
+    words = ("measure", "k1", "specific_gravity", "1.0261", "--method", "hydrometer", "--instrument", "no. 1")
+    status, _, error = ask(*words)
+    assert status == 2
+    assert "without its reference temperatures says nothing" in error
+    status, said, _ = ask(*words, "--scale", "25/25")
+    assert status == 0
+    assert said.startswith("k1/salinity: 34.6")
+
+
+def test_a_measurement_of_what_no_probe_measures_is_kept_all_the_same(ask):
+    words = ("measure", "k1", "oxygen_saturation", "98", "--method", "titration", "--instrument", "kit")
+    status, said, _ = ask(*words)
+    assert status == 0
+    assert said.startswith("k1/oxygen_saturation: 98.0 by hand")  # made from mg/L
+    status, said, _ = ask("measure", "rack", "temperature", "21", "--method", "glass", "--instrument", "wall")
+    assert (status, said) == (
+        0,
+        "rack/temperature: written down; no probe had a usable value in the last 15 min\n",
+    )
+
+
+def test_a_request_may_name_anything_without_upsetting_the_watch(ask):
+    """The logbook's own word for what it is about is the log's word too."""
+    assert ask("log", "k1", "note", "--note", "new lamp")[0] == 0
+    assert ask(*MEASURE, "34.5")[0] == 0
+
+
+def test_status_shows_the_accuracy_where_it_is_known(ask):
+    _, shown, _ = ask("status")
+    assert "34.80 ± 0.3" in shown
+    assert "15.00 ± 0.1" in shown
+
+
+def test_status_points_out_a_probe_that_walks_away(ask):
+    for value in ("34.0", "33.6", "33.2"):
+        ask(*MEASURE, value, "--accuracy", "0.2")
+    _, shown, _ = ask("status")
+    assert "▲ k1/salinity walks away from hand checks: 1.20 high over the last 3" in shown
+
+
+def test_status_shows_an_overdue_calibration(rack, capsys):
+    late = START_MS + 31 * 86_400_000
+    with answering(rack, readings(), now_ms=late):
+        main(["status", "--settings", str(rack)])
+    shown = capsys.readouterr().out
+    assert "▲ k1-multi conductivity: calibration due since 2026-09-13, never calibrated" in shown
+
+
+@pytest.mark.parametrize("text", ["49.2", "49.2=", "=50", "a=b", "inf=1", "49.2=50=1"])
+def test_a_point_is_two_numbers(rack, text, capsys):
+    with pytest.raises(SystemExit):
+        main([*CALIBRATE, "--point", text, "--settings", str(rack)])
+    assert "expected two numbers, such as 49.2=50.0" in capsys.readouterr().err

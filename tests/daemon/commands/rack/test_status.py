@@ -1,0 +1,221 @@
+"""`bellwatch status`: what people see of a rack, worst first, by word and shape, and of the watch itself."""
+
+import io
+import re
+from contextlib import contextmanager
+
+import pytest
+from rich.console import Console
+
+from daemon.check.load import load_settings
+from daemon.commands.rack.status import QUIET_S, status_command
+from daemon.errors import JournalError
+from daemon.journal.journal import Journal
+from drivers.readings import Reading
+from tests.rigs.nights.recorded_nights import quiet, watch_of
+
+START_MS = 1_786_752_000_000  # 2026-08-15T00:00:00Z, 02:00 in Copenhagen
+MINUTE_MS = 60_000
+
+SETTINGS = """\
+[rack]
+name = "north"
+time_zone = "Europe/Copenhagen"
+
+[journal]
+path = "{folder}/journal.sqlite"
+
+[buses.line]
+kind = "modbus-rtu"
+port = "/dev/none"
+
+[vessels.k1]
+kind = "kreisel"
+stage = "ephyra"
+label = "Kreisel 1, top left"
+
+[vessels.k2]
+kind = "kreisel"
+stage = "juvenile"
+
+[vessels.k3]
+kind = "kreisel"
+stage = "juvenile"
+
+{probes}
+[probes.barometer]
+bus = "line"
+unit_id = 9
+registers = [{{ quantity = "air_pressure", address = 4, type = "float32" }}]
+"""
+
+CT = """\
+[probes.{vessel}-ct]
+bus = "line"
+vessel = "{vessel}"
+unit_id = {unit_id}
+registers = [
+    {{ quantity = "temperature", address = 0, type = "float32" }},
+    {{ quantity = "conductivity", address = 2, type = "float32" }},
+]
+"""
+WELL = {"k1": 15.0, "k2": 16.0, "k3": 16.0}
+
+
+class Rack:
+    """A rack whose journal is written minute by minute, and what its status page says."""
+
+    def __init__(self, folder):
+        path = folder / "bellwatch.toml"
+        vessels = enumerate(("k1", "k2", "k3"), 1)
+        probes = "\n".join(CT.format(vessel=name, unit_id=unit_id) for unit_id, name in vessels)
+        path.write_text(SETTINGS.format(folder=folder, probes=probes))
+        self.settings = load_settings(path)
+        self.journal = Journal(self.settings.journal.path, writable=True)
+        self.watch = watch_of(self.journal, self.settings, START_MS)
+        self.now_ms = START_MS
+
+    def minutes(self, count, **celsius):
+        """Let minutes pass; a vessel whose temperature is None says nothing."""
+        for minute in range(count):
+            self.now_ms += MINUTE_MS
+            flicker = minute % 3 * 0.002
+            readings = [Reading("barometer", "air_pressure", 1011.0 + flicker, self.now_ms)]
+            for vessel, value in (WELL | celsius).items():
+                if value is not None:
+                    readings.append(Reading(f"{vessel}-ct", "temperature", value + flicker, self.now_ms))
+                    readings.append(Reading(f"{vessel}-ct", "conductivity", 40.0 + flicker, self.now_ms))
+            self.watch.take(readings, self.now_ms)
+
+    def ask(self, kind, **body):
+        self.journal.ask(kind, "ada", body)
+        self.watch.take([], self.now_ms)
+
+    def page(self, later_s=5, width=80):
+        out = io.StringIO()
+        console = Console(file=out, width=width)
+        assert status_command(self.settings, console, self.now_ms + later_s * 1000) == 0
+        return out.getvalue()
+
+
+@contextmanager
+def rack_in(folder):
+    quiet()
+    made = Rack(folder)
+    yield made
+    made.journal.close()
+
+
+@pytest.fixture
+def rack(tmp_path):
+    with rack_in(tmp_path) as made:
+        yield made
+
+
+def row_of(page, vessel):
+    (row,) = [line for line in page.splitlines() if line.startswith(f"│ {vessel}")]
+    return [cell.strip() for cell in row.strip("│").split("│")]
+
+
+def test_a_quiet_rack(rack):
+    rack.minutes(30)
+    page = rack.page()
+    assert page.splitlines()[0] == "● No alarm stands."
+    assert row_of(page, "Kreisel 1")[1:3] == ["ephyra", "15.00"], "the label that people gave it"
+    assert row_of(page, "k2")[1:3] == ["juvenile", "16.00"]
+    assert "Air pressure 1011.0 hPa" in page
+    assert "Last entry 2026-08-15 02:30:00 (5 s ago)." in page, "the time of the people at the rack"
+    assert "is `bellwatch run` running?" not in page
+    assert max(map(len, page.splitlines())) <= 80
+
+
+def test_the_worst_comes_first_and_stands_beside_its_number(rack):
+    rack.minutes(30)
+    rack.minutes(30, k2=19.9, k3=None)
+    rack.minutes(30, k1=24.0, k2=19.9, k3=None)
+    page = rack.page()
+    told = re.findall(r"^(\S) (\w+) +(\S+)  (.*), since (\d\d:\d\d)$", page, re.MULTILINE)
+    ranks = ["low", "medium", "high", "critical"]
+    assert [ranks.index(word) for _, word, *_ in told] == sorted(
+        (ranks.index(word) for _, word, *_ in told), reverse=True
+    )
+    names = [name for _, _, name, *_ in told]
+    assert "k1/temperature/high" in names
+    assert "k3/temperature/silent" in names
+    assert dict.fromkeys((shape, word) for shape, word, *_ in told).keys() <= {
+        ("■", "critical"),
+        ("◆", "high"),
+        ("▲", "medium"),
+        ("·", "low"),
+    }
+    assert re.match(r"■ 24\.00", row_of(page, "Kreisel 1")[2])
+    assert re.match(r"\S silent", row_of(page, "k3")[2])
+
+
+def test_an_acknowledged_and_a_shelved_alarm_say_so(rack):
+    rack.minutes(30)
+    rack.minutes(15, k1=24.0)
+    rack.ask("acknowledge", alarm="k1/temperature/high")
+    assert re.search(r"■ critical  k1/temperature/high  acknowledged, since", rack.page())
+    rack.ask("shelve", alarm="k1/temperature/high", for_s=1800, why="new chiller")
+    shelved = [line for line in rack.page(width=200).splitlines() if "k1/temperature/high" in line]
+    assert len(shelved) == 1
+    assert re.search(r"shelved until \d\d:\d\d by ada: new chiller", shelved[0])
+
+
+def test_maintenance_is_shown_with_its_end(rack):
+    rack.minutes(5)
+    rack.ask("begin_maintenance", target="vessel/k2", for_s=3600, why="cleaning")
+    assert "vessel/k2 is under maintenance until 03:05" in rack.page()
+
+
+def test_a_number_that_is_not_believed_says_so(rack):
+    rack.minutes(30)
+    rack.minutes(1, k1=-40.0)
+    assert "(not believed)" in " ".join(row_of(rack.page(), "Kreisel 1"))
+
+
+def test_a_watch_that_brings_nothing_new_is_doubted(rack):
+    rack.minutes(3)
+    assert "running?" not in rack.page(later_s=QUIET_S)
+    page = rack.page(later_s=QUIET_S + 1)
+    assert "■ Nothing new for a while: is `bellwatch run` running?" in page
+    assert f"({QUIET_S + 1} s ago)" in page
+
+
+def test_messages_that_wait_are_counted_and_refusals_give_their_reason(rack):
+    rack.minutes(30)
+    rack.minutes(15, k1=24.0)
+    waiting = len(rack.journal.waiting(0, 1000))
+    assert f"{waiting} messages wait for the broker." in rack.page()
+    with rack.journal.transaction():
+        first = rack.journal.waiting(0, 1)[0]
+        rack.journal.mark_refused(first.id, "Not authorized")
+    page = rack.page()
+    assert f"{waiting} messages wait for the broker, 1 of them refused:" in page
+    assert f"◆ {first.message.topic}: Not authorized" in page
+    with rack.journal.transaction():
+        for each in rack.journal.waiting(0, 1000):
+            rack.journal.mark_delivered(each.id, rack.now_ms)
+    assert "wait for the broker" not in rack.page()
+    assert "Not authorized" not in rack.page()
+
+
+def test_looking_changes_nothing(rack):
+    rack.minutes(30)
+    rack.minutes(15, k1=24.0)
+    before = list(rack.journal.db.iterdump())
+    rack.page()
+    assert list(rack.journal.db.iterdump()) == before
+
+
+def test_a_new_journal_and_none_at_all(tmp_path):
+    path = tmp_path / "bellwatch.toml"
+    path.write_text(SETTINGS.format(folder=tmp_path, probes=CT.format(vessel="k1", unit_id=1)))
+    settings = load_settings(path)
+    out = io.StringIO()
+    with pytest.raises(JournalError, match="no such file; `bellwatch run` makes it"):
+        status_command(settings, Console(file=out), START_MS)
+    Journal(settings.journal.path, writable=True).close()
+    assert status_command(settings, Console(file=out), START_MS) == 0
+    assert "The journal is empty" in out.getvalue()

@@ -1,0 +1,278 @@
+"""The real daemon with a disk that fills up, goes read-only, loses the journal or damages it.
+
+Each test states what the daemon said (its log), what it did, and what the journal holds afterwards.
+"""
+
+import json
+import math
+import sqlite3
+import time
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import pytest
+
+from daemon.clock import SteadyClock
+from daemon.journal import integrity
+from daemon.journal.damage import SET_ASIDE
+from daemon.journal.fold import engine_of
+from daemon.journal.journal import Journal
+from tests.rigs.bench import START_MS, Bench, steady
+from tests.rigs.daemon_run import PATIENCE_S, DaemonRun, write_settings
+from tests.rigs.daemon_thread import running_daemon
+from tests.rigs.parts.event_listener import EventListener
+from tests.rigs.parts.mosquitto import Mosquitto
+from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
+from tests.rigs.parts.small_disk import failing_disk, needs_mount, small_disk
+
+PAGE = 4096
+
+
+class Water:
+    """The probe's answer: water that swings through every limit, about once in two seconds."""
+
+    def __init__(self):
+        self.asked = 0
+
+    def __call__(self, request):
+        self.asked += 1
+        celsius = 15 + 14 * math.sin(self.asked * 2 * math.pi / 40)
+        return answer_frame(request[0], request[1], round(celsius * 100) & 0xFFFF)
+
+
+@contextmanager
+def rack(tmp_path, folder):
+    """A broker, a probe and a daemon that is ready to start; its journal is in `folder`."""
+    line = PtyLine(tmp_path / "serial")
+    with Mosquitto(tmp_path) as broker, Peer(line, Water()):
+        settings = write_settings(folder, line.path, broker.port, name=tmp_path / "bellwatch.toml")
+        daemon = DaemonRun(settings)
+        with EventListener(broker.port, "bellwatch/bench/#") as listener:
+            try:
+                yield daemon, listener
+            finally:
+                daemon.end_by_force()
+    line.unplug()
+
+
+def said(daemon, event):
+    """What the daemon logged under a name, oldest first."""
+    lines = [json.loads(line) for line in daemon.log.splitlines() if line.startswith("{")]
+    return [line for line in lines if line.get("event") == event]
+
+
+def asked(path, question):
+    try:
+        with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+            return db.execute(question).fetchall()
+    except sqlite3.DatabaseError:
+        return []
+
+
+def count(path, table):
+    found = asked(path, f"SELECT count(*) FROM {table}")
+    return found[0][0] if found else 0
+
+
+def numbers(path):
+    return [row[0] for row in asked(path, "SELECT number FROM event ORDER BY number")]
+
+
+def is_sound(path):
+    return asked(path, "PRAGMA integrity_check") == [("ok",)]
+
+
+@needs_mount
+def test_a_full_disk_costs_the_oldest_raw_readings_and_no_alarm(tmp_path):
+    with small_disk(tmp_path / "disk", 16) as disk, rack(tmp_path, disk.path) as (daemon, _):
+        bench = Bench(disk.path)
+        bench.watch.take(steady(60_000, 22), START_MS + 60_000_000)
+        bench.power_cut()
+        history = asked(bench.path, "SELECT * FROM event")
+        assert history
+        daemon.start()
+        daemon.wait_for(lambda: count(bench.path, "event") > len(history) + 2, "alarms")
+        disk.fill()
+        daemon.wait_for(lambda: said(daemon, "journal_writable_again"), "room")
+        events, readings = count(bench.path, "event"), asked(bench.path, "SELECT max(seq) FROM reading")
+        daemon.wait_for(lambda: count(bench.path, "event") > events + 4, "alarms on a full disk")
+        assert asked(bench.path, "SELECT max(seq) FROM reading") > readings
+        assert daemon.stop() == 0
+        (trouble, *_), (shed, *_) = said(daemon, "journal_not_writable"), said(daemon, "disk_full")
+        assert trouble["why"] == "database or disk is full"
+        assert shed["shed_readings"] >= 5_000
+        assert shed["kept"] == "their hourly summaries"
+        assert is_sound(bench.path)
+        assert asked(bench.path, "SELECT * FROM event")[: len(history)] == history
+        assert numbers(bench.path) == list(range(1, len(numbers(bench.path)) + 1))
+        gone = sum(line["shed_readings"] for line in said(daemon, "disk_full"))
+        assert asked(bench.path, "SELECT sum(readings) FROM hourly") == [(gone,)]
+        (oldest,) = asked(bench.path, "SELECT min(seq) FROM reading")[0]
+        assert oldest > gone
+
+
+@needs_mount
+def test_a_read_only_disk_ends_the_daemon_with_a_clear_line_and_the_broker_says_gone(tmp_path):
+    """The kernel itself makes an ext4 disk read-only on its first error, as it does with a worn card."""
+    with failing_disk(tmp_path, 24) as disk, rack(tmp_path, disk.path) as (daemon, listener):
+        path = disk.path / "journal.sqlite"
+        daemon.start()
+        daemon.wait_for(lambda: count(path, "event") > 2, "alarms")
+        disk.fail()
+        assert daemon.wait_for_end() == 2
+        before = numbers(path)
+        last_line = daemon.log.strip().splitlines()[-1]
+        assert last_line.startswith(f"journal {path}: ")
+        assert "make its disk writable and give it room" in last_line
+        listener.wait_until(lambda: listener.newest("watch", "state") == "gone", "the last will")
+        daemon.start()
+        assert daemon.wait_for_end() == 2
+        assert "writable by this user" in daemon.log.strip().splitlines()[-1]
+        disk.repair()
+        daemon.start()
+        daemon.wait_for(lambda: count(path, "event") > len(before) + 2, "alarms again")
+        assert daemon.stop() == 0
+        assert is_sound(path)
+        assert numbers(path) == list(range(1, len(numbers(path)) + 1))
+        assert listener.newest("watch", "state") == "stopped"
+
+
+def test_a_journal_that_vanishes_is_written_again_with_everything_in_it(tmp_path):
+    with rack(tmp_path, tmp_path) as (daemon, _):
+        path = tmp_path / "journal.sqlite"
+        daemon.start()
+        daemon.wait_for(lambda: count(path, "event") > 2, "alarms")
+        before = asked(path, "SELECT * FROM reading ORDER BY seq")
+        for file in tmp_path.glob("journal.sqlite*"):
+            file.unlink()
+        daemon.wait_for(lambda: said(daemon, "journal_vanished"), "the journal's return")
+        daemon.wait_for(lambda: count(path, "event") > 6, "alarms again")
+        assert daemon.stop() == 0
+        assert asked(path, "SELECT * FROM reading ORDER BY seq")[: len(before)] == before
+        assert is_sound(path)
+        assert numbers(path) == list(range(1, len(numbers(path)) + 1))
+        (line,) = said(daemon, "journal_vanished")
+        assert line["did"] == "wrote it there again, with everything in it"
+
+
+def test_another_file_in_the_journals_place_ends_the_daemon(tmp_path):
+    with rack(tmp_path, tmp_path) as (daemon, _):
+        path = tmp_path / "journal.sqlite"
+        daemon.start()
+        daemon.wait_for(lambda: count(path, "reading") > 2, "readings")
+        other = tmp_path / "other.sqlite"
+        with sqlite3.connect(other) as db:
+            db.execute("CREATE TABLE precious (x)")
+        db.close()
+        other.replace(path)
+        assert daemon.wait_for_end() == 2
+        last = daemon.log.strip().splitlines()[-1]
+        assert "another file lies there now; what was in the journal is in " in last
+        assert asked(path, "SELECT name FROM sqlite_schema") == [("precious",)], "and is left alone"
+        (kept,) = tmp_path.glob("journal.sqlite.replaced-*")
+        assert is_sound(kept)
+        assert count(kept, "reading") > 2
+
+
+def spoil(path, table):
+    """Overwrite a page in the middle of a table, as a failing card does; return how many rows it had."""
+    with sqlite3.connect(path) as db:
+        (rows,) = db.execute(f"SELECT count(*) FROM {table}").fetchone()
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        pages = db.execute(
+            "SELECT pageno FROM dbstat WHERE name = ? AND pagetype = 'leaf' ORDER BY pageno", (table,)
+        ).fetchall()
+    db.close()
+    (page,) = pages[len(pages) // 2]
+    with path.open("r+b") as file:
+        file.seek((page - 1) * PAGE)
+        file.write(b"\xa5" * PAGE)
+    return rows
+
+
+def has_dbstat():
+    try:
+        sqlite3.connect(":memory:").execute("SELECT * FROM dbstat")
+    except sqlite3.OperationalError:
+        return False
+    return True
+
+
+@pytest.mark.skipif(not has_dbstat(), reason="this SQLite cannot tell which page belongs to which table")
+@pytest.mark.parametrize("table", ["reading", "event"])
+def test_a_damaged_page_found_at_the_start_sets_the_file_aside_and_logging_goes_on(tmp_path, table):
+    with rack(tmp_path, tmp_path) as (daemon, _):
+        path = tmp_path / "journal.sqlite"
+        bench = Bench(tmp_path)
+        for k in range(120):
+            celsius = 15 if k % 2 else 26
+            bench.watch.take(steady(20, celsius, START_MS + k * 20_000), START_MS + k * 20_000 + 19_000)
+        bench.watch.stop()
+        last = bench.journal.last_event_number()
+        bench.power_cut()
+        rows = spoil(path, table)
+        daemon.start()
+        daemon.wait_for(lambda: (numbers(path) or [0])[-1] > last + 2, "alarms")
+        assert daemon.stop() == 0
+        (line,) = said(daemon, "journal_damaged")
+        damaged = line["set_aside"]
+        assert Path(damaged).exists()
+        assert line["goes_on_in"] == str(path)
+        assert is_sound(path)
+        saved = line["saved"]
+        if table == "event":
+            assert rows - 100 < saved["event"] < rows, "the rows of one page are lost, no more"
+        else:
+            assert saved["event"] == last
+        kept = [number for number in numbers(path) if number <= last]
+        assert kept[0] == 1
+        assert kept[-1] == last
+        assert [number for number in numbers(path) if number > last][:3] == [last + 1, last + 2, last + 3]
+        assert "restart_differs" not in daemon.log
+        note = json.loads(asked(path, f"SELECT value FROM meta WHERE key = '{SET_ASIDE}'")[0][0])
+        assert note["file"] == damaged
+
+
+def test_a_file_of_rubbish_is_set_aside_and_a_new_journal_begun(tmp_path):
+    with rack(tmp_path, tmp_path) as (daemon, _):
+        path = tmp_path / "journal.sqlite"
+        path.write_bytes(b"\x5a" * 100_000)
+        daemon.start()
+        daemon.wait_for(lambda: count(path, "event") > 2, "alarms")
+        assert daemon.stop() == 0
+        (line,) = said(daemon, "journal_damaged")
+        assert line["reason"].endswith("file is not a database")
+        assert numbers(path) == list(range(1, len(numbers(path)) + 1))
+        assert Path(line["set_aside"]).read_bytes() == b"\x5a" * 100_000
+
+
+@pytest.mark.skipif(not has_dbstat(), reason="this SQLite cannot tell which page belongs to which table")
+def test_damage_found_by_the_check_beside_the_watch_costs_no_alarm(tmp_path, monkeypatch):
+    """A file too large to be read before the watch starts: its bad page is found while the watch runs."""
+    monkeypatch.setattr(integrity, "CHECKED_AT_ONCE_BYTES", 0)
+    bench = Bench(tmp_path)
+    for k in range(120):
+        celsius = 15 if k % 2 else 26
+        bench.watch.take(steady(20, celsius, START_MS + k * 20_000), START_MS + k * 20_000 + 19_000)
+    bench.watch.stop()
+    standing = {alarm.name: alarm.since_ms for alarm in bench.watch.engine.alarms()}
+    last, clock_ms = bench.journal.last_event_number(), bench.journal.clock_ms()
+    bench.power_cut()
+    assert standing
+    spoil(bench.path, "event")
+    with running_daemon(bench.settings, SteadyClock(clock_ms)):
+        wait_until(lambda: list(tmp_path.glob("journal.sqlite.damaged-*")), "the file set aside")
+        wait_until(lambda: last + 1 in numbers(bench.path), "the next alarm")
+    assert is_sound(bench.path)
+    assert next(number for number in numbers(bench.path) if number > last) == last + 1
+    journal = Journal(bench.path, writable=False)
+    now = {alarm.name: alarm.since_ms for alarm in engine_of(journal).alarms()}
+    journal.close()
+    assert standing.items() <= now.items()
+
+
+def wait_until(condition, what):
+    until = time.monotonic() + PATIENCE_S
+    while not condition():
+        assert time.monotonic() < until, f"{what} never came"
+        time.sleep(0.02)

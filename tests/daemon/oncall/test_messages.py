@@ -1,0 +1,142 @@
+"""What the on-call process hears: exactly what the daemon publishes, and nothing that it cannot use."""
+
+import json
+from contextlib import suppress
+from datetime import UTC
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daemon.broker.messages import heartbeat_message, messages_of, watch_message
+from daemon.errors import OnCallError
+from daemon.oncall.messages import PAYLOAD_AT_MOST, Cleared, Heartbeat, WatchWord, heard
+from rules.alarms.event import AlarmEvent
+from rules.alarms.life_cycle import Condition, Priority, State, Trigger
+from rules.calling.reports import MENTIONED, Report, Stand
+from rules.readings import Notice
+
+EVENT = AlarmEvent(
+    number=17,
+    at_ms=1_760_000_000_123,
+    vessel="k1",
+    channel="k1/oxygen_saturation",
+    condition=Condition.LOW,
+    trigger=Trigger.WORSENED,
+    state=State.UNACKNOWLEDGED,
+    priority=Priority.HIGH,
+    since_ms=1_759_999_000_000,
+    cause="air-1",
+    vessels=("k1", "k2"),
+    value=71.5,
+    limit=75.0,
+    rate_per_hour=-3.0,
+    reached_ms=1_760_000_900_000,
+    who="",
+    why="",
+    until_ms=None,
+)
+
+
+def hear(message, kept=False):
+    return heard("nursery/water", message.topic, message.payload.encode(), kept)
+
+
+def test_what_the_daemon_publishes_of_an_event_is_understood_to_the_last_field():
+    event, alarm = messages_of(EVENT, "journal-1", "nursery/water/north", UTC)
+    assert hear(event) == hear(alarm, kept=True)
+    assert hear(event) == Report(
+        rack="north",
+        alarm="k1/oxygen_saturation/low",
+        vessel="k1",
+        quantity="oxygen_saturation",
+        condition="low",
+        trigger="worsened",
+        state="unacknowledged",
+        priority=Priority.HIGH,
+        at_ms=EVENT.at_ms,
+        since_ms=EVENT.since_ms,
+        journal="journal-1",
+        number=17,
+        cause="air-1",
+        vessels=("k1", "k2"),
+        value=71.5,
+        limit=75.0,
+        unit="%",
+        rate_per_hour=-3.0,
+        reached_ms=EVENT.reached_ms,
+    )
+
+
+@pytest.mark.parametrize("state", list(State))
+def test_every_state_that_the_daemon_knows_has_its_stand(state):
+    """IEC 62682: who must be called in which state; a latched alarm is annunciated until acknowledged."""
+    stands = {
+        State.NORMAL: Stand.OVER,
+        State.UNACKNOWLEDGED: Stand.CALLS,
+        State.ACKNOWLEDGED: Stand.SEEN,
+        State.RETURNED: Stand.OVER,
+        State.LATCHED_UNACKNOWLEDGED: Stand.CALLS,
+        State.LATCHED: Stand.SEEN,
+        State.SHELVED: Stand.SILENCED,
+        State.SUPPRESSED: Stand.SILENCED,
+        State.OUT_OF_SERVICE: Stand.SILENCED,
+    }
+    body = {**json.loads(messages_of(EVENT, "j", "r/north", UTC)[0].payload), "state": state.value}
+    assert heard("r", "r/north/event", json.dumps(body).encode(), False).stand is stands[state]
+
+
+def test_signs_of_life_and_the_end_of_an_alarm():
+    assert hear(heartbeat_message("nursery/water/north", 1_760_000_000_000, 5, 2)) == Heartbeat(
+        "north", 2, 1_760_000_000_000
+    )
+    assert hear(watch_message("nursery/water/north", "gone", 0), kept=True) == WatchWord(
+        "north", "gone", True
+    )
+    assert heard("r", "r/north/alarm/k1/oxygen/low", b"", False) == Cleared("north", "k1/oxygen/low")
+
+
+def test_a_notice_is_heard_as_something_that_is_no_alarm():
+    said = Notice("maintenance over", 1_760_000_000_000, "vessel/k1", {"outside": [], "unknown": []})
+    (message,) = messages_of(said, "j", "nursery/water/north", UTC)
+    mentioned = hear(message)
+    assert (mentioned.trigger, mentioned.stand, mentioned.vessel) == (MENTIONED, Stand.OVER, "vessel/k1")
+    assert mentioned.alarm == f"j:{said.id}"
+
+
+def test_a_priority_that_is_not_known_counts_as_the_worst():
+    body = json.loads(messages_of(EVENT, "j", "r/north", UTC)[0].payload) | {"priority": "dire"}
+    assert heard("r", "r/north/event", json.dumps(body).encode(), False).priority is Priority.CRITICAL
+
+
+@pytest.mark.parametrize(
+    ("topic", "payload", "words"),
+    [
+        ("r/north/event", b"{}", "no 'id'"),
+        ("r/north/event", b"[]", "not an object"),
+        ("r/north/event", b"hello", "not a message that this bellwatch knows"),
+        ("r/north/event", b"x" * (PAYLOAD_AT_MOST + 1), f"at most {PAYLOAD_AT_MOST}"),
+        ("r/north/watch", b'{"state": "asleep"}', "'asleep', which is none of watching, stopped, gone"),
+        ("r/north/heartbeat", b'{"at": "2026-01-01T00:00:00", "alarms": 0}', "without its offset"),
+        ("r/north/heartbeat", b'{"at": 5, "alarms": 0}', "5 where text belongs"),
+    ],
+)
+def test_what_cannot_be_used_is_refused_in_one_line_that_says_where(topic, payload, words):
+    with pytest.raises(OnCallError) as refused:
+        heard("r", topic, payload, False)
+    assert str(refused.value).startswith(f"{topic}: ")
+    assert words in str(refused.value)
+    assert "\n" not in str(refused.value)
+
+
+@given(
+    st.sampled_from(["event", "alarm/k1/oxygen/low", "watch", "heartbeat", "answer/desk"]),
+    st.binary(max_size=100)
+    | st.dictionaries(
+        st.sampled_from(["id", "at", "alarms", "state", "rack", "alarm", "refusal", "since", "value"]),
+        st.none() | st.text(max_size=30) | st.floats() | st.integers() | st.lists(st.none(), max_size=2),
+    ).map(lambda body: json.dumps(body).encode()),
+)
+def test_no_payload_does_more_than_be_refused_or_understood(kind, payload):
+    with suppress(OnCallError):
+        assert heard("r", f"r/north/{kind}", payload, False).rack == "north"

@@ -1,0 +1,337 @@
+"""`bellwatch oncall` as a real process: a real broker, real messages over HTTP, everything killed at will.
+
+A rack's voice is the daemon's own payloads; one test has the whole daemon and a probe on a pseudo-terminal.
+"""
+
+import os
+import sqlite3
+import threading
+import time
+from datetime import UTC, datetime
+
+import pytest
+
+from daemon.clock import SteadyClock
+from daemon.commands.install.oncall import build
+from daemon.oncall.check import load_oncall
+from daemon.oncall.link import RECEIVED_AT_MOST
+from daemon.oncall.text_message import fits
+from rules.alarms.life_cycle import Priority, State, Trigger
+from tests.rigs.daemon_run import DaemonRun, chance, write_settings
+from tests.rigs.oncall_run import SECRET, OnCallRun, write_oncall
+from tests.rigs.parts.mosquitto import Mosquitto
+from tests.rigs.parts.page_receiver import PageReceiver
+from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
+from tests.rigs.rack_voice import RackVoice
+
+KILLS = int(os.environ.get("BELLWATCH_TEST_ONCALL_KILLS", "5"))
+SEED = 20261125
+
+
+@pytest.fixture
+def broker(tmp_path):
+    with Mosquitto(tmp_path) as broker:
+        yield broker
+
+
+@pytest.fixture
+def phones():
+    with PageReceiver() as phones:
+        yield phones
+
+
+def fates(folder):
+    """How many pages there are of each fate."""
+    with sqlite3.connect(f"file:{folder}/oncall.sqlite?mode=ro", uri=True) as db:
+        counted = dict(db.execute("SELECT fate, count(*) FROM page GROUP BY fate").fetchall())
+    db.close()
+    return counted
+
+
+def connected(team):
+    team.wait_for(lambda: "broker_connected" in team.log, "the connection")
+
+
+def test_an_alarm_is_one_text_message_and_stops_once_somebody_has_seen_it(tmp_path, broker, phones):
+    settings = write_oncall(tmp_path, broker.port, phones.port, repeat_s=0.5)
+    with RackVoice(broker.port) as rack, OnCallRun(settings) as team:
+        connected(team)
+        rack.alarm()
+        phones.wait_for(lambda: len(phones.texts("ada-1")) >= 2, "the page and its repeat")
+        first, second = phones.texts("ada-1")[:2]
+        assert first.startswith("CRITICAL north k1: temperature high 19.24 C (limit 19.00), +0.6/h, since ")
+        assert "Mains off before wet work" in first
+        assert (first[-4:-1], second[-4:-1]) == ("#1.", "#1.")
+        assert first[-4:] < second[-4:]
+        assert fits(first)
+        answer = team.asks("ack", "#1.2", "--who", "ada")
+        assert (answer.returncode, answer.stdout) == (0, "1: seen by ada\n"), answer.stderr
+        assert "no problem of this number" in team.asks("ack", "1").stderr
+        sent = len(phones.texts())
+        rack.alarm(Trigger.RETURNED, State.NORMAL)
+        phones.wait_for(lambda: any(text.startswith("OVER") for text in phones.texts()), "word of the end")
+        assert len(phones.texts()) == sent + 1
+        assert "temperature high is over" in phones.texts()[-1]
+        status = team.asks("status").stdout
+        assert "On call: ada, then bo" in status
+        assert team.stop() == 0
+    assert SECRET not in team.log
+    assert "/ada-1" not in team.log, "an address was logged"
+
+
+def test_who_does_not_answer_is_followed_by_the_next_person(tmp_path, broker, phones):
+    settings = write_oncall(tmp_path, broker.port, phones.port, repeat_s=0.4, hand_over_s=0.8)
+    with RackVoice(broker.port) as rack, OnCallRun(settings) as team:
+        connected(team)
+        rack.alarm()
+        phones.wait_for(lambda: phones.texts("bo-1"), "the hand-over")
+        assert phones.taken[0][0] == "ada-1"
+        assert " #1." in phones.texts("bo-1")[0]
+
+
+def test_a_channel_that_fails_is_followed_by_the_next_then_by_the_next_person(tmp_path, broker, phones):
+    """Nothing counts as sent before the receiving end has taken it."""
+    settings = write_oncall(tmp_path, broker.port, phones.port, channels=2)
+    phones.refuse("ada-1")
+    with RackVoice(broker.port) as rack, OnCallRun(settings) as team:
+        connected(team)
+        rack.alarm(vessel="k1")
+        phones.wait_for(lambda: phones.texts("ada-2"), "the second channel")
+        assert phones.refusals["ada-1"] == 2
+        phones.refuse("ada-2", "bo-1", "bo-2")
+        rack.alarm(vessel="k2")
+        phones.wait_for(lambda: phones.refusals.get("bo-2", 0) >= 2, "every channel of everybody")
+        assert fates(tmp_path) == {"sent": 1, "waiting": 2}
+        phones.accept("ada-1", "ada-2", "bo-1", "bo-2")
+        phones.wait_for(lambda: len(phones.texts()) == 3, "what was owed")
+        team.wait_for(lambda: fates(tmp_path) == {"sent": 3}, "the marks")
+        assert all("k2" in text for text in phones.texts()[1:])
+
+
+def test_what_happens_while_the_process_is_down_is_told_when_it_is_back(tmp_path, broker, phones):
+    settings = write_oncall(tmp_path, broker.port, phones.port)
+    team = OnCallRun(settings)
+    with RackVoice(broker.port) as rack:
+        with team:
+            connected(team)
+            team.kill_after(0.1)
+        rack.alarm(vessel="k1")
+        rack.alarm(vessel="k2", priority=Priority.HIGH)
+        rack.alarm(Trigger.ACKNOWLEDGED, State.ACKNOWLEDGED, vessel="k2", priority=Priority.HIGH, who="bo")
+        rack.alarm(vessel="k4", priority=Priority.HIGH)
+        rack.alarm(Trigger.RETURNED, State.NORMAL, vessel="k4", priority=Priority.HIGH)
+        with team:
+            phones.wait_for(phones.texts, "the page")
+            for _ in range(RECEIVED_AT_MOST + 1):  # more than the broker sends before the first is confirmed
+                rack.beat()
+            rack.alarm(vessel="k3")
+            phones.wait_for(lambda: len(phones.texts()) == 2, "the next page")
+    assert [text.split(":")[0] for text in phones.texts()] == ["CRITICAL north k1", "CRITICAL north k3"]
+    told_of_k4 = [line for line in team.log.splitlines() if '"heard"' in line and "k4/" in line]
+    assert any('"step": "returned"' in line for line in told_of_k4), "the broker kept what came and went"
+
+
+def test_a_broker_that_was_killed_and_forgot_everything_leaves_nobody_unpaged(tmp_path, broker, phones):
+    """The broker keeps nothing on disk: its sessions and retained messages are gone with it."""
+    settings = write_oncall(tmp_path, broker.port, phones.port)
+    rack, team = RackVoice(broker.port), OnCallRun(settings)
+    with team:
+        connected(team)
+        team.kill_after(0.1)
+    with rack:
+        rack.alarm(vessel="k1")
+        broker.kill()
+    broker.start()
+    with rack, team:
+        rack.say_again()
+        phones.wait_for(phones.texts, "the page")
+        broker.kill()
+        rack.die()
+        broker.start()
+        rack.connect()
+        rack.say_again()
+        rack.alarm(vessel="k2")
+        phones.wait_for(lambda: len(phones.texts()) == 2, "the page after the second loss")
+    assert [text.split(":")[0] for text in phones.texts()] == ["CRITICAL north k1", "CRITICAL north k2"]
+
+
+def test_a_rack_that_dies_is_paged_and_its_return_is_told(tmp_path, broker, phones):
+    settings = write_oncall(tmp_path, broker.port, phones.port)
+    with RackVoice(broker.port) as rack, OnCallRun(settings) as team:
+        connected(team)
+        rack.beat()
+        rack.die()
+        silent = "north: rack silent, its water is not watched"
+        phones.wait_for(lambda: said(phones, f"CRITICAL {silent}, since "), "the page")
+        rack.connect()
+        rack.beat()
+        phones.wait_for(lambda: said(phones, f"OVER {silent}"), "word of the return")
+
+
+def said(phones, start):
+    """Whether a message that starts so has come."""
+    return any(text.startswith(start) for text in phones.texts())
+
+
+def test_a_rack_that_falls_silent_without_a_word_is_paged(tmp_path, broker, phones):
+    settings = write_oncall(tmp_path, broker.port, phones.port, heartbeats_missed=2)
+    with RackVoice(broker.port) as rack, OnCallRun(settings) as team:
+        connected(team)
+        rack.beat()
+        phones.wait_for(lambda: said(phones, "CRITICAL north: rack silent"), "the page")
+
+
+def test_a_rack_that_was_stopped_on_purpose_wakes_nobody_and_one_that_was_never_heard_does(
+    tmp_path, broker, phones
+):
+    """The time without a heartbeat is longer for the one that was stopped."""
+    both = 'racks = ["north", "south"]'
+    settings = write_oncall(tmp_path, broker.port, phones.port, heartbeats_missed=10, oncall=both)
+    with RackVoice(broker.port) as rack:
+        rack.stop_on_purpose()
+        with OnCallRun(settings) as team:
+            connected(team)
+            phones.wait_for(phones.texts, "the page")
+            assert [text.split(":")[0] for text in phones.texts()] == ["CRITICAL south"]
+
+
+def test_a_broker_that_cannot_be_reached_is_paged_and_its_return_is_told(tmp_path, broker, phones):
+    settings = write_oncall(tmp_path, broker.port, phones.port, broker_after_s=1)
+    with OnCallRun(settings) as team:
+        connected(team)
+        broker.kill()
+        phones.wait_for(lambda: said(phones, "CRITICAL broker: broker not reached, no rack can"), "the page")
+        broker.start()
+        phones.wait_for(lambda: said(phones, "OVER broker"), "word of the return")
+
+
+def test_killed_at_random_it_pages_for_every_alarm_and_repeats_carry_the_same_id(tmp_path, broker, phones):
+    settings = write_oncall(tmp_path, broker.port, phones.port, channels=2)
+    luck, team, raised = chance(SEED), OnCallRun(settings), 0
+    with RackVoice(broker.port) as rack, team:
+        connected(team)
+        for _ in range(KILLS):
+            for _ in range(luck.randint(1, 3)):
+                raised += 1
+                rack.alarm(vessel=f"v{raised}")
+                time.sleep(luck.random() * 0.1)  # part of the chance, nothing is waited for
+            refusing = luck.random() < 0.4
+            if refusing:
+                phones.refuse("ada-1")
+            team.kill_after(luck.random() * 1.2)
+            phones.accept("ada-1")
+            team.start()
+        everybody = {f"v{number}" for number in range(1, raised + 1)}
+        phones.wait_for(lambda: everybody <= vessels_in(phones.texts()), "a page each")
+        team.wait_for(lambda: set(fates(tmp_path)) == {"sent"}, "every mark")
+        assert team.stop() == 0
+    by_id = {}
+    for text in phones.texts():
+        by_id.setdefault(text.split("#")[1], set()).add(text)
+    assert all(len(texts) == 1 for texts in by_id.values()), "one id, one text"
+    assert len(by_id) == raised, "no alarm was paged under two ids"
+
+
+def test_broker_rack_and_process_killed_at_random_leave_no_standing_alarm_unpaged(tmp_path, broker, phones):
+    """The broker forgets everything each time; the rack says again what stands, as the daemon does."""
+    settings = write_oncall(tmp_path, broker.port, phones.port)
+    luck, team, rack, raised = chance(SEED + 1), OnCallRun(settings), RackVoice(broker.port), 0
+    with team:
+        connected(team)
+        for _ in range(KILLS):
+            victim = luck.choice(["broker", "rack", "team", "broker and team"])
+            with rack:
+                rack.say_again()
+                for _ in range(luck.randint(1, 3)):
+                    raised += 1
+                    rack.alarm(vessel=f"v{raised}")
+                if "broker" in victim:
+                    broker.kill()
+            if "team" in victim:
+                team.kill_after(luck.random() * 0.5)
+            if "broker" in victim:
+                broker.start()
+            if "team" in victim:
+                team.start()
+        with rack:
+            rack.say_again()
+            everybody = {f"v{number}" for number in range(1, raised + 1)}
+            phones.wait_for(lambda: everybody <= vessels_in(phones.texts()), "a page each")
+    by_id = {}
+    for text in phones.texts():
+        by_id.setdefault(text.split("#")[1], set()).add(text)
+    assert all(len(texts) == 1 for texts in by_id.values()), "one id, one text"
+
+
+def vessels_in(texts):
+    return {text.split()[2].strip(":") for text in texts}
+
+
+class Water:
+    """What the probe measures; the test lets it warm up."""
+
+    celsius = 15.0
+
+    def __call__(self, request):
+        return answer_frame(request[0], request[1], round(self.celsius * 100))
+
+
+@pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
+def test_a_medium_alarm_of_the_night_on_which_summer_time_begins_is_told_at_seven_by_the_clock(
+    tmp_path, broker, phones
+):
+    """Copenhagen, 29 March 2026 (Directive 2000/84/EC): seven o'clock is 05:00 UTC, not 06:00.
+
+    The process runs under a clock of the test's own, sixty times as fast; the same night in October
+    and in New York are tested without wires (test_escalation).
+    """
+    quiet = '\n[quiet_hours]\nfrom = "22:00"\nuntil = "07:00"\n'
+    path = write_oncall(tmp_path, broker.port, phones.port)
+    path.write_text(path.read_text() + quiet)
+    settings, channels = load_oncall(path)
+    seven_ms = round(datetime(2026, 3, 29, 5, tzinfo=UTC).timestamp() * 1000)
+    clock, stop = SteadyClock(seven_ms - 120_000, scale=60), threading.Event()
+    thread = threading.Thread(target=lambda: build(settings, channels, clock).run(stop))
+    thread.start()
+    try:
+        with RackVoice(broker.port) as rack:
+            rack.alarm(priority=Priority.MEDIUM)
+            phones.wait_for(phones.texts, "the page")
+    finally:
+        stop.set()
+        thread.join()
+    with sqlite3.connect(f"file:{tmp_path}/oncall.sqlite?mode=ro", uri=True) as state:
+        (first,) = state.execute("SELECT min(at_ms) FROM page").fetchone()
+    state.close()
+    assert first == seven_ms
+
+
+def test_from_the_probe_to_the_phone_and_the_acknowledgement_back_to_the_rack(tmp_path, broker, phones):
+    """Probe, daemon, broker, on-call, phone; and back through the broker into the journal."""
+    water, line = Water(), PtyLine(tmp_path / "serial")
+    with Peer(line, water):
+        rack_settings = write_settings(tmp_path, line.path, broker.port, more="[commands]\nenabled = true\n")
+        rack = DaemonRun(rack_settings)
+        rack.start()
+        try:
+            with OnCallRun(write_oncall(tmp_path, broker.port, phones.port, commands=True)) as team:
+                connected(team)
+                rack.wait_for(lambda: "commands_enabled" in rack.log, "the desk")
+                water.celsius = 27.0
+                phones.wait_for(phones.texts, "the page")
+                assert phones.texts()[0].startswith("CRITICAL bench k1: temperature ")
+                number = phones.texts()[0].split("#")[1]
+                assert team.asks("ack", number, "--who", "ada").returncode == 0
+                team.wait_for(lambda: "rack_answered" in team.log, "the rack's answer")
+                with sqlite3.connect(f"file:{tmp_path}/journal.sqlite?mode=ro", uri=True) as journal:
+                    said = journal.execute("SELECT who FROM action WHERE kind = 'acknowledge'").fetchall()
+                journal.close()
+                assert said
+                assert set(said) == {("ada",)}
+                rack.kill_after(0.1)
+                phones.wait_for(
+                    lambda: any("rack silent" in text for text in phones.texts()), "its last will"
+                )
+        finally:
+            rack.end_by_force()
+    line.unplug()

@@ -1,0 +1,74 @@
+"""One text message, against an independent codec of the GSM 7-bit alphabet (the library gsm0338).
+
+Lengths: 3GPP TS 23.038, section 6.2.1, and TS 23.040: 140 octets, so 160 septets or 70 UCS-2 units.
+"""
+
+import codecs
+import unicodedata
+
+import gsm0338
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daemon.oncall.text_message import fits, one_message, plain
+
+CODEC = gsm0338.Codec()
+LETTERS = st.text(st.characters(codec="utf-8", exclude_categories=("Cs",)), max_size=400)
+
+
+def septets(text):
+    """How many places a text takes by the independent codec; None where it has a character outside."""
+    try:
+        return len(CODEC.encode(text)[0])
+    except (UnicodeError, ValueError):
+        return None
+
+
+def test_every_character_of_the_basic_plane_counts_as_in_the_codec():
+    assert codecs.lookup("utf-16-be")
+    for number in range(0x10000):
+        character = chr(number)
+        # NUL stands for @ and ESC for the extension in the codec's own tables.
+        if unicodedata.category(character) == "Cs" or character in "\x00\x1b":
+            continue
+        counted = septets(character)
+        most = 160 // counted if counted else 70
+        assert fits(character * most), repr(character)
+        assert not fits(character * (most + 1)), repr(character)
+
+
+@given(LETTERS)
+def test_a_text_fits_as_the_codec_counts(text):
+    text = text.replace("\x00", "").replace("\x1b", "")
+    counted = septets(text)
+    units = len(text.encode("utf-16-be")) // 2
+    assert fits(text) == (units <= 70 if counted is None else counted <= 160)
+
+
+@given(LETTERS, LETTERS, st.sampled_from(["#1.1", "#123.45"]))
+def test_a_message_always_fits_ends_with_its_number_and_keeps_what_must_be_said_where_it_can(must, may, last):
+    text = one_message(must, may, last)
+    assert fits(text)
+    assert text.endswith(last)
+    if fits(f"{plain(must)} {last}"):
+        assert text.startswith(plain(must))
+
+
+@pytest.mark.parametrize(
+    ("text", "as_sent"),
+    [
+        ("19.2 °C ± 0.1", "19.2 C +/- 0.1"),
+        ("Kühler prüfen, Ærø", "Kühler prüfen, Ærø"),
+        ("čerpadlo – ventil…", "cerpadlo - ventil..."),
+        ("O₂ ≤ 5 µmol", "O2 <= 5 umol"),
+        ("Проверь насос", "Проверь насос"),
+    ],
+)
+def test_what_has_a_plain_form_is_written_so_and_the_rest_is_kept(text, as_sent):
+    assert plain(text) == as_sent
+
+
+def test_words_are_left_out_from_the_end_of_the_note():
+    text = one_message("A" * 130, "first second third fourth fifth", "#9.1")
+    assert text == "A" * 130 + " first second third... #9.1"

@@ -1,0 +1,334 @@
+"""The report in a real browser: what it shows, what it answers to, and that it loads nothing."""
+
+import json
+import re
+import shutil
+from dataclasses import replace
+from datetime import UTC
+from itertools import pairwise
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from daemon.commands.cli import main
+from daemon.replay.replay import Replayed
+from daemon.report.html import page
+from daemon.report.report import Report, Side
+from daemon.report.scale import Scale, limit_steps, round_steps, time_ticks
+from daemon.report.svg import rows_of
+from daemon.report.trace import COLUMNS, Trace, in_looks
+from daemon.sources.journal import journal_recording
+from daemon.tune.incidents import ACCEPTED, Mark, beside, write_marks
+from rules.alarms.episodes import episodes_of
+from rules.engine import Engine
+from rules.rack.tolerance import Band, Tolerance
+from rules.readings import ChannelFlags, Outcome
+from rules.tuning.scoring import Incident
+from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story
+from tests.rigs.nights.known_nights import SETTINGS, known_nights
+from tests.rigs.nights.recorded_nights import live, simulated, write_settings
+
+FAILED_MS = 1_786_747_200_000  # 00:40 on 15 August 2026 in Copenhagen, as the scenario says
+OTHER = """
+[stages.ephyra.temperature]
+advisory_high_c = 18.5
+max_rise_c_per_hour = 4.0
+max_fall_c_per_hour = 4.0
+"""
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory):
+    """A page and a picture of the night the chiller failed, under two settings."""
+    folder = tmp_path_factory.mktemp("report")
+    settings, other = write_settings(folder / "nursery.toml"), write_settings(folder / "other.toml", OTHER)
+    journal = live(
+        folder / "night.sqlite",
+        simulated("chiller_night", hours=8),
+        settings,
+        after_ms=60_000,
+        turn_ms=30_000,
+    )
+    marks = [
+        Incident(FAILED_MS, FAILED_MS + 180 * MINUTE_MS, "kreisel-4", "chiller failed", True),
+        Incident(
+            FAILED_MS - 99 * MINUTE_MS, FAILED_MS - 60 * MINUTE_MS, "kreisel-4", "<b>wiped</b> & so", False
+        ),
+    ]
+    write_marks(beside(str(journal)), [Mark(each, ACCEPTED, "truth") for each in marks])
+    files = ["--report", str(folder / "night.html"), "--png", str(folder / "night.png")]
+    arguments = ["--settings", str(settings), "--against", str(other), *files]
+    assert main(["replay", str(journal), *arguments]) == 0
+    return folder
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    chromium, driver = shutil.which("chromium"), shutil.which("chromedriver")
+    if not (chromium and driver):
+        pytest.skip("no chromium and chromedriver here: apt-get install chromium chromium-driver")
+    from selenium import webdriver
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = chromium
+    for flag in (
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--no-first-run",
+        "--disable-background-networking",
+        "--disable-component-update",
+        "--disable-sync",
+        "--disable-dev-shm-usage",
+        "--window-size=1200,1000",
+        f"--user-data-dir={tmp_path_factory.mktemp('browser')}",
+    ):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    opened = webdriver.Chrome(options, webdriver.ChromeService(driver))
+    yield opened
+    opened.quit()
+
+
+def find(browser, selector):
+    return browser.find_elements("css selector", selector)
+
+
+def test_the_page_shows_the_night_and_loads_nothing(night, browser):
+    browser.get((night / "night.html").as_uri())
+    assert browser.get_log("browser") == []  # neither errors nor refused loads
+    assert browser.execute_script("return performance.getEntriesByType('resource').length") == 0
+    drawn = [svg.get_attribute("data-channel") for svg in find(browser, "svg.trace")]
+    assert "kreisel-4/temperature" in drawn
+    picture = find(browser, "svg.trace[data-channel='kreisel-4/temperature']")[0]
+    assert picture.size["width"] > 900
+    assert picture.size["height"] > 150
+    inside = browser.execute_script("return arguments[0].getBBox()", picture)
+    assert inside["x"] >= -1
+    assert inside["x"] + inside["width"] <= 1001  # nothing is drawn beyond the drawing
+    titles = [each.get_attribute("textContent") for each in find(browser, "svg.trace .alarm title")]
+    assert any("kreisel-4/temperature/rising (high)" in title for title in titles)
+    shapes = {each.text for each in find(browser, "svg.trace .alarm.high text")}
+    assert shapes == {"◆"}
+    assert [each.text for each in find(browser, "h2")] == [
+        "Traces",
+        "What differs",
+        "Incidents",
+        "Alarms",
+        "Alarm measures by week",
+        "Quality flags",
+    ]
+
+
+def test_words_of_people_stay_words(night, browser):
+    """Markup in an incident is text on the page, in the table and in the drawing."""
+    browser.get((night / "night.html").as_uri())
+    assert find(browser, "td b") == []
+    assert any("<b>wiped</b> & so" in cell.text for cell in find(browser, "td"))
+    assert any("<b>wiped</b> & so (no page)" in text.text for text in find(browser, "svg.trace text"))
+
+
+def test_pointing_at_a_trace_reads_it_out(night, browser):
+    from selenium.webdriver.common.action_chains import ActionChains
+
+    browser.get((night / "night.html").as_uri())
+    picture = find(browser, "svg.trace[data-channel='kreisel-4/temperature']")[0]
+    readout = picture.find_element("xpath", "following-sibling::p")
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", picture)
+    ActionChains(browser).move_to_element(picture).perform()
+    found = re.fullmatch(r"15 Aug 2026, 0[01]:\d\d: ([\d.]+)(?: to ([\d.]+))? °C", readout.text)
+    assert found, readout.text
+    assert 14 < float(found[1]) < 19
+    ActionChains(browser).move_to_element_with_offset(picture, -picture.size["width"] // 2 + 5, 0).perform()
+    assert readout.text == ""
+
+
+def test_tables_are_sorted_by_what_their_cells_mean(night, browser):
+    browser.get((night / "night.html").as_uri())
+    table = next(
+        table for table in find(browser, "table") if "minutes" in table.find_element("tag name", "thead").text
+    )
+
+    def column(place):
+        return [row.text for row in table.find_elements("css selector", f"tbody td:nth-child({place})")]
+
+    head = table.find_elements("tag name", "th")
+    head[5].click()
+    minutes = [float(text) for text in column(6)]
+    assert minutes == sorted(minutes)
+    assert len(set(minutes)) > 2
+    head[5].click()
+    assert [float(text) for text in column(6)] == sorted(minutes, reverse=True)
+    head[2].send_keys("\n")  # by keyboard, and priorities by rank, not by letter
+    assert column(3) == sorted(column(3), key=["· low", "▲ medium", "◆ high", "■ critical"].index)
+
+
+def test_the_tables_say_what_became_of_each_incident(night):
+    text = (night / "night.html").read_text()
+    row = next(row for row in re.findall(r"<tr>.*?</tr>", text) if "chiller failed</td>" in row)
+    waits = [float(minutes) for minutes in re.findall(r">([\d.]+) min<", row)]
+    assert len(waits) == 2
+    assert 0 < waits[0] < waits[1] < 120  # the other settings page later
+    assert "vanishes</td><td>kreisel-4/temperature/rising" in text
+
+
+def test_the_data_within_the_page_are_json_and_cannot_end_its_script(night):
+    text = (night / "night.html").read_text()
+    raw = re.search(r'id="data">(.*?)</script>', text, re.DOTALL)[1]
+    assert "<" not in raw
+    data = json.loads(raw)
+    assert data["zone"] == "Europe/Copenhagen"
+    assert len(data["channels"]["kreisel-4/temperature"]["low"]) == COLUMNS
+
+
+def test_a_name_cannot_end_the_script_either():
+    """The names in a journal from elsewhere are not ours to trust."""
+    trace = Trace(0, COLUMNS)
+    trace.channels["v<b>/temperature"] = replace_bands("v")
+    side = Side("a", Replayed(0, 1), trace, ())
+    text = page(Report("x", UTC, 0, COLUMNS, (side,), tuple(trace.channels)))
+    assert "<" not in re.search(r'id="data">(.*?)</script>', text, re.DOTALL)[1]
+    assert "<h3>v&lt;b&gt;/temperature</h3>" in text
+
+
+def test_the_picture_is_a_slide(night):
+    from matplotlib.image import imread
+
+    picture = imread(night / "night.png")
+    assert picture.shape[:2] == (1080, 1920)
+    inked = (picture[:, :, :3].min(axis=2) < 0.6).mean()
+    assert 0.002 < inked < 0.2
+
+
+def test_a_tuning_report_shows_the_trade_off(tmp_path, browser):
+    readings, incidents = known_nights(0, 18)
+    source = tmp_path / "logger.csv"
+    source.write_text("time,c\n" + "".join(f"{r.time_ms},{r.value}\n" for r in readings))
+    write_marks(beside(str(source)), [Mark(each, ACCEPTED, "truth") for each in incidents])
+    (tmp_path / "known.toml").write_text(SETTINGS)
+    path = "stages.ephyra.temperature"
+    arguments = ["--column=c=kreisel-4/temperature", "--settings", str(tmp_path / "known.toml")]
+    arguments += ["--try", f"{path}.on_delay_s=60,480,21600"]
+    arguments += ["--report", str(tmp_path / "tune.html"), "--png", str(tmp_path / "tune.png")]
+    assert main(["tune", str(source), *arguments, "--try", f"{path}.critical_on_delay_s=60,480"]) == 0
+    browser.get((tmp_path / "tune.html").as_uri())
+    assert browser.get_log("browser") == []
+    assert find(browser, "svg.trade-off .named")[0].text == "present"
+    assert "recommended" in [each.text for each in find(browser, "svg.trade-off .named")]
+    assert find(browser, "svg.trade-off .trial.missed")  # six hours of delay miss a failure of two
+    chosen = find(browser, "tr.chosen")
+    assert len(chosen) == 1
+    assert "on_delay_s = 480" in chosen[0].text
+    assert (tmp_path / "tune.png").stat().st_size > 10_000
+
+
+def test_a_partial_replay_is_marked_on_the_page(night, monkeypatch, tmp_path):
+    import daemon.commands.engineer.replay as command
+
+    real = command.stoppable
+
+    def stopping():
+        manager = real()
+
+        class Stopped:
+            def __enter__(self):
+                manager.__enter__()
+                looks = iter(range(10_000))
+                return lambda: next(looks) > 150
+
+            def __exit__(self, *error):
+                return manager.__exit__(*error)
+
+        return Stopped()
+
+    monkeypatch.setattr(command, "stoppable", stopping)
+    page = tmp_path / "part.html"
+    assert main(["replay", str(night / "night.sqlite"), "--report", str(page)]) == 130
+    assert "PARTIAL: somebody stopped the replay at 2026-08-1" in page.read_text()
+
+
+def test_a_time_without_an_offset_is_refused(night, capsys):
+    page = ["--report", str(night / "x.html"), "--from", "2026-08-15T00:00"]
+    assert main(["replay", str(night / "night.sqlite"), *page]) == 2
+    assert "expected ISO 8601 with its offset" in capsys.readouterr().err
+
+
+# The parts
+
+
+def test_a_trace_loses_no_spike_and_does_not_depend_on_blocks(night):
+    recording = journal_recording(night / "night.sqlite")
+    whole, cut = (Trace(recording.start_ms, recording.end_ms) for _ in range(2))
+    from daemon.replay.replay import replay
+
+    replay(recording, [None], observers=[whole.observe])
+    replay(in_looks(recording, recording.start_ms, recording.end_ms), [None], observers=[cut.observe])
+    for channel, trace in whole.channels.items():
+        assert np.array_equal(trace.low, cut.channels[channel].low, equal_nan=True)
+        assert np.array_equal(trace.high, cut.channels[channel].high, equal_nan=True)
+    highest = np.nanmax(whole.channels["kreisel-4/temperature"].high)
+    source = {key: number for number, key in recording.sources.items()}[
+        ("kreisel-4-ct", "temperature", "kreisel-4")
+    ]
+    values = [i.value[i.source == source] for i in recording.inputs() if hasattr(i, "source")]
+    assert highest == max(value.max() for value in values if value.size)
+
+
+def test_columns_hold_the_least_and_the_greatest_value_and_the_worst_flag():
+    trace = Trace(0, 1000 * COLUMNS)
+    trace.channels["v/temperature"] = replace_bands("v")
+    times = np.array([-5, 10, 20, 30, 999, 2500, 10**9])
+    values = np.array([99.0, 1.0, np.nan, 3.0, 2.0, 7.0, 99.0])
+    flags = np.array([4, 1, 9, 3, 1, 1, 4], dtype=np.uint8)
+    block = ChannelFlags("v/temperature", times, times, values, flags, np.zeros(7, dtype=np.uint32))
+
+    class NoChannels(Engine):
+        def __init__(self):
+            self._clock_ms = 10**9
+
+        def channels(self):
+            return []
+
+    trace.observe(NoChannels(), Outcome(flags=[block]))
+    found = trace.channels["v/temperature"]
+    assert (found.low[0], found.high[0], found.flag[0]) == (1.0, 3.0, 9)
+    assert np.isnan(found.low[1])
+    assert (found.low[2], found.high[2], found.flag[2]) == (7.0, 7.0, 0)
+    assert np.nansum(found.high) == 10.0
+
+
+def replace_bands(vessel):
+    from daemon.report.trace import ChannelTrace
+
+    return replace(ChannelTrace(vessel), bands=[])
+
+
+def test_bands_are_stepped_as_they_were():
+    narrow, wide = Tolerance(advisory=Band(12, 18)), Tolerance(advisory=Band(None, 20))
+    bands = [(0, narrow), (50, None), (70, wide)]
+    assert list(limit_steps(bands, "advisory", "high", 100)) == [(0, 50, 18), (70, 100, 20)]
+    assert list(limit_steps(bands, "advisory", "low", 100)) == [(0, 50, 12)]
+    assert list(limit_steps([], "advisory", "low", 100)) == []
+
+
+def test_alarms_that_overlap_stand_in_rows_of_their_own():
+    story = Story().stands(0, 10, "a/temperature").stands(11, 30, "a/temperature")
+    story.stands(5, 8, "a/temperature", "rising").stands(9, 20, "a/temperature", "falling")
+    rows = rows_of(episodes_of(story.events), START_MS + 100 * MINUTE_MS)
+    assert [len(row) for row in rows] == [2, 2]
+    for row in rows:
+        for one, other in pairwise(row):
+            assert one.end_ms < other.start_ms
+
+
+def test_ticks_are_round_where_the_rack_stands():
+    """Midnight in Copenhagen on the night the clocks go back (25 October 2026, IANA): a day of 25 hours."""
+    zone = ZoneInfo("Europe/Copenhagen")
+    start = 1_792_792_800_000  # 2026-10-24 00:00 +02:00
+    ticks = time_ticks(start, start + 5 * 86_400_000, zone)
+    days = [at_ms for at_ms, words in ticks if words.endswith("Oct")]
+    assert [(b - a) / 3_600_000 for a, b in pairwise(days)][:3] == [24, 25, 24]
+    assert round_steps(14.2, 18.9) == [15.0, 16.0, 17.0, 18.0]
+    assert round_steps(0, 0.031) == [0.0, 0.01, 0.02, 0.03]
+    assert Scale(0, 10, 100, 0).clipped(20) == 0

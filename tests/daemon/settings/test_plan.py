@@ -1,0 +1,63 @@
+"""From the settings to the plan that the rules work by: nothing lost, nothing in another unit."""
+
+import pytest
+
+from daemon.check.load import load_settings
+from daemon.settings.plan import rack_plan
+from rules.quantities import Quantity
+from rules.rack.plan import RACK_WIDE, plan_from_json
+from tests.rigs.places import DEMO_SETTINGS, ROOT
+
+EXAMPLE = ROOT / "deploy" / "bellwatch.example.toml"
+DEMO = DEMO_SETTINGS
+
+
+class Numbers:
+    """Numbers sources as the journal does: a new one for what it has not seen."""
+
+    def __init__(self):
+        self.given = {}
+
+    def __call__(self, probe, quantity, vessel):
+        return self.given.setdefault((probe, str(quantity), vessel), len(self.given) + 1)
+
+
+@pytest.fixture(params=[EXAMPLE, DEMO], ids=["example", "demo"])
+def settings(request):
+    return load_settings(request.param)
+
+
+def test_every_quantity_of_every_probe_is_a_source_with_a_number_of_its_own(settings):
+    numbers = Numbers()
+    plan = rack_plan(settings, numbers)
+    expected = [
+        (name, quantity, probe.vessel or RACK_WIDE, probe.bus)
+        for name, probe in settings.probes.items()
+        for quantity in probe.quantities
+    ]
+    assert [(s.probe, s.quantity, s.vessel, s.bus) for s in plan.sources] == expected
+    assert [source.id for source in plan.sources] == list(numbers.given.values())
+    for source in plan.sources:
+        assert source.silent_after_ms == settings.probes[source.probe].silent_after_s * 1000
+
+
+def test_the_barometer_serves_the_whole_rack(settings):
+    (barometer,) = [s for s in rack_plan(settings, Numbers()).sources if s.quantity == "air_pressure"]
+    assert barometer.vessel == RACK_WIDE
+
+
+def test_every_vessel_has_its_stage_and_every_stage_its_limits(settings):
+    plan = rack_plan(settings, Numbers())
+    assert plan.rack == settings.rack.name
+    assert plan.vessels == {name: vessel.stage for name, vessel in settings.vessels.items()}
+    assert set(plan.vessels.values()) <= set(plan.tolerances)
+    for stage, limits in plan.tolerances.items():
+        for quantity in Quantity:
+            assert limits.get(quantity) == settings.tolerance_of(stage, quantity)
+    assert set(plan.quality) == set(Quantity)
+
+
+def test_it_survives_the_journal(settings):
+    plan = rack_plan(settings, Numbers())
+    assert plan_from_json(plan.to_json()) == plan
+    assert rack_plan(settings, Numbers()).to_json() == plan.to_json(), "the same settings, no change of plan"

@@ -1,0 +1,119 @@
+"""A fortnight of fouling, taken off again when it is replayed: against the simulator, which knows the truth.
+
+The cell of kreisel-5-ct reads 0.35 mS/cm a day less for ten days, then it is wiped. The visits at both ends
+are what a culturist would have logged: the cell right in a standard (invented), and at the second visit what
+wiping it changed in the vessel.
+"""
+
+import json
+
+import numpy as np
+import pytest
+
+from daemon.check.load import load_settings
+from daemon.commands.cli import main
+from daemon.journal.fold import fold
+from daemon.journal.journal import Journal
+from daemon.sources.drift_correction import calibrations_at, drift_corrected
+from daemon.sources.journal import journal_recording
+from rules.readings import Readings
+from simulator.rack.rack import load_named, simulate
+from tests.rigs.nights.recorded_nights import quiet, readings_of, watch_of, write_settings
+
+MINUTE_MS = 60_000
+FOULS, WIPED = 1440 * MINUTE_MS, (1440 + 14_400) * MINUTE_MS
+
+VISIT = {
+    "probe": "kreisel-5-ct",
+    "quantity": "conductivity",
+    "points": [{"read": 42.0, "true": 42.0}],
+    "standard": "KCl 42 mS/cm, invented lot",
+}
+AFTER_WIPING = {**VISIT, "cleaned": {"before": 38.2, "after": 41.7}}
+
+
+@pytest.fixture(scope="module")
+def rack(tmp_path_factory):
+    """A journal of the fortnight's readings of kreisel-5 and of both visits; and its settings."""
+    folder = tmp_path_factory.mktemp("fouled")
+    file = write_settings(folder / "bellwatch.toml")
+    whole = simulate(load_named("fouling"))
+    record = {
+        key: (times[::4], values[::4]) for key, (times, values) in whole.items() if key[0] == "kreisel-5-ct"
+    }
+    readings = readings_of(record)
+    quiet()
+    journal = Journal(folder / "journal.sqlite", writable=True)
+    start_ms = readings[0].time_ms
+    watch = watch_of(journal, load_settings(file), start_ms)
+    taken = 0
+    for until_ms, body in ((start_ms + FOULS, VISIT), (start_ms + WIPED, AFTER_WIPING), (None, None)):
+        upto = next((n for n, r in enumerate(readings) if until_ms and r.time_ms >= until_ms), len(readings))
+        watch.take(readings[taken:upto], readings[upto - 1].time_ms)
+        taken = upto
+        if body is not None:
+            request = journal.ask("calibrate", "kim", body)
+            watch.take([], watch.engine.clock_ms)
+            assert journal.answer_to(request) == ""
+    watch.stop()
+    journal.close()
+    return folder / "journal.sqlite", file, start_ms
+
+
+def salinities(recording):
+    """Time and salinity of kreisel-5, judged under the plan of the time."""
+    engine, times, values = None, [], []
+    for item in recording.inputs():
+        engine, outcome = fold(engine, item)
+        for block in outcome.flags:
+            if block.channel == "kreisel-5/salinity":
+                times.append(block.time_ms)
+                values.append(block.value)
+    return np.concatenate(times), np.concatenate(values)
+
+
+def test_the_corrected_record_is_the_truth_to_the_noise_of_the_cell(rack):
+    path, _, start_ms = rack
+    times, fouled = salinities(journal_recording(path))
+    same, corrected = salinities(drift_corrected(journal_recording(path), calibrations_at(path)))
+    assert np.array_equal(times, same)
+    fouling = (times >= start_ms + FOULS) & (times < start_ms + WIPED)
+    assert np.nanmin(fouled[fouling]) < 30.1  # three of salinity too low before the wiping
+    assert np.nanmax(np.abs(corrected[fouling] - 33.0)) < 0.15
+    assert np.array_equal(corrected[~fouling], fouled[~fouling], equal_nan=True)
+
+
+def test_what_was_logged_stays_as_it_was(rack):
+    path, _, _ = rack
+    before = [item.value.copy() for item in journal_recording(path).inputs() if isinstance(item, Readings)]
+    for item in drift_corrected(journal_recording(path), calibrations_at(path)).inputs():
+        assert item is not None
+    after = [item.value for item in journal_recording(path).inputs() if isinstance(item, Readings)]
+    assert all(np.array_equal(one, other) for one, other in zip(before, after, strict=True))
+
+
+def alarms(path, file, folder, *options):
+    events = folder / "events.jsonl"
+    assert main(["replay", str(path), "--settings", str(file), "--events", str(events), *options]) == 0
+    found = [json.loads(line) for line in events.read_text().splitlines()]
+    return {
+        (event["channel"], event["condition"])
+        for event in found
+        if event["trigger"] == "raised" and event["vessel"] == "kreisel-5"
+    }
+
+
+def test_the_replay_command_takes_the_false_alarm_away(rack, tmp_path, capsys):
+    path, file, _ = rack
+    assert ("kreisel-5/salinity", "low") in alarms(path, file, tmp_path)
+    assert ("kreisel-5/salinity", "low") not in alarms(path, file, tmp_path, "--correct-drift")
+
+
+def test_correcting_needs_settings_and_a_journal(rack, tmp_path, capsys):
+    path, file, _ = rack
+    assert main(["replay", str(path), "--correct-drift"]) == 2
+    assert "--correct-drift: add --settings FILE" in capsys.readouterr().err
+    table = tmp_path / "logger.csv"
+    table.write_text("time,temperature\n")
+    assert main(["replay", str(table), "--settings", str(file), "--correct-drift"]) == 2
+    assert "only a journal holds the visits" in capsys.readouterr().err

@@ -1,0 +1,359 @@
+"""An MQTT bus on a real mosquitto, fed by mosquitto's own publishing tool. All readings are invented."""
+
+import json
+import socket
+import struct
+import subprocess
+import threading
+from pathlib import Path
+
+import pytest
+
+from drivers.errors import SetupError
+from drivers.mqtt_bus import MqttBus
+from drivers.mqtt_message import Field, MqttTopic
+from tests.rigs.emitted import Emitted, running
+from tests.rigs.parts.mosquitto import Mosquitto, free_port
+from tests.rigs.parts.system_clock import SystemClock
+
+CLOCK = SystemClock()
+
+
+@pytest.fixture
+def emitted():
+    return Emitted()
+
+
+@pytest.fixture
+def broker(tmp_path):
+    with Mosquitto(tmp_path) as broker:
+        yield broker
+
+
+def plain(probe="tray", topic="water/tray", quantity="temperature"):
+    return MqttTopic(probe, topic, "plain", (Field(quantity),), 60_000)
+
+
+def senml_topic(probe="tray", topic="water/tray", name="tray:t", quantity="temperature"):
+    return MqttTopic(probe, topic, "senml", (Field(quantity, senml_name=name),), 60_000)
+
+
+def record(value, age_s=0.0, name="tray:t"):
+    """Return a pack of one temperature with a date of its own, so many seconds ago."""
+    return json.dumps([{"n": name, "u": "Cel", "v": value, "t": CLOCK.now_ms() / 1000 - age_s}])
+
+
+def bus(broker, topics, emitted, **more):
+    return MqttBus("air", broker.host, broker.port, tuple(topics), SystemClock(), emitted, **more)
+
+
+class Subscribed:
+    """Runs a bus, and waits until the broker has answered its subscription."""
+
+    def __init__(self, broker, topics, emitted, **more):
+        self.driver = bus(broker, topics, emitted, **more)
+        self._broker = broker
+        self._running = running(self.driver)
+
+    def __enter__(self):
+        before = self._broker.log.count("Sending SUBACK")
+        self._running.__enter__()
+        self._broker.wait_for_log("Sending SUBACK", before + 1)
+        return self.driver
+
+    def __exit__(self, *exc):
+        return self._running.__exit__(*exc)
+
+
+class TestReadings:
+    def test_each_format(self, broker, emitted):
+        topics = [
+            plain("dish", "water/dish", "salinity"),
+            MqttTopic(
+                "kreisel", "water/kreisel", "json", (Field("oxygen", "/water/0/do", scale=0.1),), 60_000
+            ),
+            senml_topic(),
+        ]
+        before_ms = CLOCK.now_ms()
+        with Subscribed(broker, topics, emitted):
+            broker.publish("water/dish", "31.5\n")
+            broker.publish("water/kreisel", '{"water": [{"do": 81}]}')
+            broker.publish("water/tray", '[{"bn":"tray:","n":"t","u":"K","t":-4,"v":291.65}]')
+            emitted.wait_for(lambda e: len(e.readings) == 3)
+        dish, kreisel, tray = emitted.readings
+        assert (dish.probe, dish.quantity, dish.value) == ("dish", "salinity", 31.5)
+        assert (kreisel.probe, kreisel.quantity, kreisel.value) == ("kreisel", "oxygen", pytest.approx(8.1))
+        assert (tray.probe, tray.quantity, tray.value) == ("tray", "temperature", pytest.approx(18.5))
+        after_ms = CLOCK.now_ms() + 1
+        assert before_ms - 1 <= dish.time_ms <= kreisel.time_ms <= after_ms
+        assert before_ms - 4_001 <= tray.time_ms <= after_ms - 4_000
+        assert emitted.troubles == []
+
+    def test_two_probes_may_share_a_topic(self, broker, emitted):
+        topics = [senml_topic("a", "water", "a:t"), senml_topic("b", "water", "b:t")]
+        with Subscribed(broker, topics, emitted):
+            broker.publish("water", record(18.0, name="b:t"))
+            broker.publish("water", record(17.0, name="a:t"))
+            emitted.wait_for(lambda e: len(e.readings) == 2)
+        assert [(r.probe, r.value) for r in emitted.readings] == [("b", 18.0), ("a", 17.0)]
+        assert emitted.troubles == []
+
+    def test_names_that_nobody_expects_are_told(self, broker, emitted):
+        topics = [senml_topic("a", "water", "a:t"), senml_topic("b", "water", "b:t")]
+        with Subscribed(broker, topics, emitted):
+            broker.publish("water", record(18.0, name="c:t"))
+            emitted.wait_for(lambda e: e.troubles)
+        (trouble,) = emitted.troubles
+        assert (trouble.kind, trouble.probe) == ("payload", None)
+        assert "a:t, b:t" in trouble.text
+
+    def test_one_bad_message_or_field_stops_nothing(self, broker, emitted):
+        fields = (Field("oxygen", "/o"), Field("temperature", "/t"))
+        topics = [plain("dish", "water/dish"), MqttTopic("tray", "water/tray", "json", fields, 60_000)]
+        with Subscribed(broker, topics, emitted):
+            broker.publish("water/dish", b"\xff\x00")
+            broker.publish("water/tray", '{"t": 18.5, "o": "much"}')
+            broker.publish("water/tray", "{" * 1000)
+            broker.publish("water/dish", "x" * 70_000)
+            broker.publish("water/dish", "19.5")
+            emitted.wait_for(lambda e: len(e.readings) == 2)
+        assert [(r.probe, r.value) for r in emitted.readings] == [("tray", 18.5), ("dish", 19.5)]
+        assert emitted.kinds() == ["payload"] * 5
+        assert emitted.troubles[0].raw == b"\xff\x00"
+        assert "tray (oxygen) on water/tray: text at '/o'" in emitted.troubles[1].text
+        assert "70000 bytes" in emitted.troubles[4].text
+        assert emitted.troubles[4].raw == b"x" * 256
+        assert all(t.text.isprintable() for t in emitted.troubles)
+
+
+class TestTime:
+    def test_retained_messages_count_only_with_a_fresh_date(self, broker, emitted):
+        topics = [
+            plain("undated", "water/undated"),
+            senml_topic("old", "water/old"),
+            senml_topic("fresh", "water/fresh"),
+            senml_topic("relative", "water/relative"),
+        ]
+        broker.publish("water/undated", "18.5", "-r")
+        broker.publish("water/old", record(18.5, age_s=3600), "-r")
+        broker.publish("water/fresh", record(18.5, age_s=30), "-r")
+        broker.publish("water/relative", '[{"n":"tray:t","u":"Cel","v":18.5,"t":-1}]', "-r")
+        with Subscribed(broker, topics, emitted):
+            emitted.wait_for(lambda e: len(e.items) == 4)
+        assert [r.probe for r in emitted.readings] == ["fresh"]
+        assert {t.probe: t.kind for t in emitted.troubles} == dict.fromkeys(
+            ("undated", "old", "relative"), "stale"
+        )
+
+    def test_readings_of_another_time_are_stale(self, broker, emitted):
+        with Subscribed(broker, [senml_topic()], emitted):
+            broker.publish("water/tray", record(1.0, age_s=61))
+            broker.publish("water/tray", record(2.0, age_s=-3600))
+            broker.publish("water/tray", record(3.0, age_s=59))
+            emitted.wait_for(lambda e: e.readings)
+        assert emitted.kinds() == ["stale", "stale"]
+        assert "max_age_s" in emitted.troubles[0].text
+        assert "in the future" in emitted.troubles[1].text
+        assert emitted.values("temperature") == [3.0]
+
+    def test_a_message_delivered_twice_is_one_reading(self, broker, emitted):
+        """QoS 1 as it happens: the publisher loses its connection before PUBACK and sends again with DUP."""
+        payload = record(18.5).encode()
+        with Subscribed(broker, [senml_topic()], emitted) as driver:
+            publish_by_hand(broker.port, "water/tray", payload, dup=False)
+            publish_by_hand(broker.port, "water/tray", payload, dup=True)
+            broker.publish("water/tray", record(19.5))
+            emitted.wait_for(lambda e: 19.5 in e.values("temperature"))
+        assert emitted.values("temperature") == [18.5, 19.5]
+        assert driver.repeats == 1
+        assert emitted.troubles == []
+
+
+def publish_by_hand(port, topic, payload, dup):
+    """Publish at QoS 1 as packet 7, with bytes laid out by hand after MQTT 5.0, 3.1 and 3.3."""
+
+    def text(value):
+        return struct.pack(">H", len(value)) + value.encode()
+
+    connect = text("MQTT") + b"\x05\x02\x00\x0a\x00" + text("by-hand")
+    publish = text(topic) + b"\x00\x07\x00" + payload
+    assert len(publish) < 128, "one byte of remaining length"
+    with socket.create_connection(("127.0.0.1", port), timeout=20) as wire:
+        wire.sendall(b"\x10" + bytes([len(connect)]) + connect)
+        assert wire.recv(2)[0] == 0x20  # CONNACK
+        wire.sendall(bytes([0x3A if dup else 0x32, len(publish)]) + publish)
+        received = b""
+        while b"\x40\x02\x00\x07" not in received and b"\x40\x03\x00\x07" not in received:  # PUBACK of 7
+            more = wire.recv(64)
+            assert more, "the broker hung up"
+            received += more
+
+
+class TestTheBroker:
+    def test_killed_and_restarted(self, broker, emitted):
+        with Subscribed(broker, [plain()], emitted):
+            broker.publish("water/tray", "18.0")
+            emitted.wait_for(lambda e: len(e.readings) == 1)
+            broker.kill()
+            emitted.wait_for(lambda e: "port" in e.kinds())
+            broker.start()
+            broker.wait_for_log("Sending SUBACK", 2)
+            broker.publish("water/tray", "19.0")
+            emitted.wait_for(lambda e: len(e.readings) == 2)
+            assert emitted.kinds().count("port") <= 2  # lost, perhaps away: each said once
+            broker.stop()
+            emitted.wait_for(lambda e: [t for t in e.troubles if "connection lost" in t.text][1:])
+        assert emitted.values("temperature") == [18.0, 19.0]
+        assert set(emitted.kinds()) == {"port"}
+        assert "connection lost" in emitted.troubles[0].text
+        assert all(t.probe is None and str(broker.port) in t.text for t in emitted.troubles)
+
+    def test_why_the_broker_hangs_up_is_told(self, emitted):
+        """Mosquitto 2.0.11 never sends DISCONNECT, so a peer does, laid out after MQTT 5.0, 3.2 and 3.14."""
+        with socket.create_server(("127.0.0.1", 0)) as server:
+            server.settimeout(20)
+            topics = (plain(),)
+            driver = MqttBus("air", "127.0.0.1", server.getsockname()[1], topics, SystemClock(), emitted)
+            with running(driver), server.accept()[0] as connection:
+                assert connection.recv(1) == b"\x10"  # CONNECT
+                connection.sendall(b"\x20\x03\x00\x00\x00" + b"\xe0\x02\x8b\x00")
+                emitted.wait_for(lambda e: e.troubles)
+        assert emitted.kinds()[0] == "port"
+        assert "closes the connection: Server shutting down" in emitted.troubles[0].text
+
+    def test_away_at_start_is_said_once(self, tmp_path, emitted):
+        broker = Mosquitto(tmp_path)
+        with running(bus(broker, [plain()], emitted)):
+            emitted.wait_for(lambda e: e.troubles)
+            with broker:
+                broker.wait_for_log("Sending SUBACK")
+                broker.publish("water/tray", "18.0")
+                emitted.wait_for(lambda e: e.readings)
+                assert emitted.kinds() == ["port"]
+        assert "cannot be reached: Connection refused" in emitted.troubles[0].text
+
+    def test_what_is_no_broker_is_told_too(self, emitted):
+        with socket.create_server(("127.0.0.1", 0)) as server:
+            server.settimeout(20)
+            topics = (plain(),)
+            driver = MqttBus("air", "127.0.0.1", server.getsockname()[1], topics, SystemClock(), emitted)
+            with running(driver):
+                with server.accept()[0] as connection:
+                    connection.sendall(b"HTTP/1.1 400 Bad Request\r\n\r\n")
+                emitted.wait_for(lambda e: e.troubles)
+        assert emitted.kinds()[0] == "port"
+
+    def test_a_wrong_password_is_refused_with_the_brokers_reason(self, tmp_path, emitted):
+        with (
+            Mosquitto(tmp_path, users={"logger": "right"}) as broker,
+            running(bus(broker, [plain()], emitted, username="logger", password="wrong")),
+        ):
+            emitted.wait_for(lambda e: e.troubles)
+            broker.wait_for_log("Sending CONNACK", 2)
+        assert emitted.kinds() == ["refused"]
+        text = emitted.troubles[0].text
+        assert "Not authorized" in text
+        assert "password_file" in text
+        assert "wrong" not in text
+
+    def test_the_right_password_is_let_in(self, tmp_path, emitted):
+        acl = "user logger\ntopic read water/#\nuser probe\ntopic write water/#"
+        users = {"logger": "right", "probe": "other"}
+        with (
+            Mosquitto(tmp_path, users=users, acl=acl) as broker,
+            Subscribed(broker, [plain()], emitted, username="logger", password="right"),
+        ):
+            broker.publish("water/tray", "18.5", "-u", "probe", "-P", "other")
+            emitted.wait_for(lambda e: e.readings)
+        assert emitted.values("temperature") == [18.5]
+
+    def test_a_refused_subscription_is_told_and_the_others_go_on(self, tmp_path, emitted):
+        """Mosquitto's acl_file never refuses a subscription; its dynamic security plugin does."""
+        topics = [plain("dish", "water/dish"), plain("tray", "water/tray"), plain("twin", "water/tray")]
+        with (
+            Mosquitto(tmp_path, config=dynamic_security(tmp_path, "water/dish")) as broker,
+            Subscribed(broker, topics, emitted, username="logger", password="right"),
+        ):
+            broker.publish("water/dish", "18.5", "-u", "logger", "-P", "right")
+            emitted.wait_for(lambda e: e.readings and len(e.troubles) == 2)
+        assert [r.probe for r in emitted.readings] == ["dish"]
+        assert [(t.kind, t.probe) for t in emitted.troubles] == [("refused", "tray"), ("refused", "twin")]
+        assert "Not authorized" in emitted.troubles[0].text
+        assert "water/tray" in emitted.troubles[0].text
+
+    # After a failed handshake paho leaves its socket to the garbage collector.
+    @pytest.mark.filterwarnings("ignore:unclosed <ssl.SSLSocket:ResourceWarning")
+    def test_tls_with_the_right_and_the_wrong_authority(self, tmp_path, emitted):
+        certificate, key = self_signed(tmp_path, "broker")
+        stranger, _ = self_signed(tmp_path, "stranger")
+        tls = f"certfile {certificate}\nkeyfile {key}"
+        with Mosquitto(tmp_path, listener=tls) as broker:
+            with Subscribed(broker, [plain()], emitted, tls=True, ca_file=str(certificate)):
+                options = ("--cafile", str(certificate))
+                broker.publish("water/tray", "18.5", *options)
+                emitted.wait_for(lambda e: e.readings)
+            assert emitted.troubles == []
+            with running(bus(broker, [plain()], emitted, tls=True, ca_file=str(stranger))):
+                emitted.wait_for(lambda e: e.troubles)
+        assert emitted.kinds() == ["port"]
+        assert "certificate verify failed" in emitted.troubles[0].text
+
+    def test_what_is_unexpected_ends_the_run(self, broker):
+        def emit(item):
+            raise LookupError("the journal is gone")
+
+        def publish():
+            broker.wait_for_log("Sending SUBACK")
+            broker.publish("water/tray", "18.5")
+
+        publishing = threading.Thread(target=publish)
+        publishing.start()
+        with pytest.raises(LookupError), running(bus(broker, [plain()], emit)) as thread:
+            thread.join(20)
+        publishing.join(20)
+
+
+def dynamic_security(folder, allowed_topic):
+    """Configure mosquitto's plugin: user "logger" may subscribe to one topic and publish anywhere."""
+    plugins = sorted(Path("/usr").glob("lib*/**/mosquitto_dynamic_security.so"))
+    if not plugins:
+        pytest.skip("this mosquitto comes without its dynamic security plugin")
+    path = folder / "dynamic-security.json"
+    subprocess.run(
+        ["mosquitto_ctrl", "dynsec", "init", str(path), "logger", "right"], check=True, capture_output=True
+    )
+    config = json.loads(path.read_text())
+    config["defaultACLAccess"]["subscribe"] = False
+    config["roles"][0]["acls"] = [
+        {"acltype": "subscribeLiteral", "topic": allowed_topic, "allow": True},
+        {"acltype": "publishClientSend", "topic": "#", "allow": True},
+    ]
+    path.write_text(json.dumps(config))
+    return f"plugin {plugins[0]}\nplugin_opt_config_file {path}"
+
+
+def self_signed(folder, name):
+    """Make a certificate for 127.0.0.1 that is its own authority."""
+    certificate, key = folder / f"{name}.pem", folder / f"{name}.key"
+    curve = ["-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"]
+    who = ["-subj", f"/CN={name}", "-addext", "subjectAltName=IP:127.0.0.1", "-days", "2"]
+    files = ["-keyout", str(key), "-out", str(certificate)]
+    subprocess.run(["openssl", "req", "-x509", *curve, *who, *files], check=True, capture_output=True)
+    return certificate, key
+
+
+class TestSetup:
+    def test_a_ca_file_that_cannot_be_read(self, tmp_path, emitted):
+        missing = str(tmp_path / "missing.pem")
+        with pytest.raises(SetupError, match=r"missing\.pem: .*PEM file"):
+            MqttBus("air", "127.0.0.1", 1, (plain(),), CLOCK, emitted, tls=True, ca_file=missing)
+
+    def test_nothing_to_subscribe(self, emitted):
+        with pytest.raises(SetupError, match="no probes"):
+            MqttBus("air", "127.0.0.1", 1, (), CLOCK, emitted)
+
+    def test_a_stop_before_the_start_ends_at_once(self, emitted):
+        stop = threading.Event()
+        stop.set()
+        MqttBus("air", "127.0.0.1", free_port(), (plain(),), CLOCK, emitted).run(stop)
+        assert emitted.items == []

@@ -1,0 +1,90 @@
+"""Simulated nights whose truth is known: in some the ephyra chiller fails, in some a hand warms the probe.
+
+A failure deserves a page. A warmed probe reads 9 °C too much for six minutes and deserves none, so
+that of the delays on offer the shortest above six minutes is the right one.
+"""
+
+from dataclasses import replace
+
+from rules.tuning.scoring import Incident
+from simulator.rack.rack import load_named, simulate
+from simulator.scenario.scenario import Event
+from tests.rigs.nights.recorded_nights import readings_of
+
+HOURS = 9.5
+LENGTH_MS = round(HOURS * 3_600_000)
+WARMED_MIN = 6.0
+FAILS = {"kind": "chiller_fails", "vessel": "kreisel-4", "lasts_min": 120.0}
+WARMED = {
+    "kind": "probe_spike",
+    "probe": "kreisel-4-ct",
+    "quantity": "temperature",
+    "size": 9.0,
+    "lasts_min": WARMED_MIN,
+}
+SETTINGS = """# The rack of the test: one vessel, one thermometer. All invented.
+[rack]
+name = "known"
+time_zone = "Europe/Copenhagen"
+
+[journal]
+path = "known.sqlite"
+
+[buses.wire]
+kind = "mqtt"
+
+[vessels.kreisel-4]
+kind = "kreisel"
+stage = "ephyra"        # moved in on Tuesday
+
+[probes.kreisel-4-ct]
+bus = "wire"
+vessel = "kreisel-4"
+every_s = 60
+topic = "k4"
+fields = [{ quantity = "temperature" }]   # the cell is out for cleaning
+
+[stages.ephyra.temperature]
+# Set in a hurry.
+on_delay_s = 60
+critical_on_delay_s = 60   # one minute
+"""
+
+
+def small_rack():
+    """The ephyra kreisel of the demo's rack alone, looked at every minute."""
+    scenario = load_named("chiller_night")
+    probe = replace(scenario.probes["kreisel-4-ct"], every_s=60.0)
+    return replace(
+        scenario,
+        course=replace(scenario.course, step_s=60.0),
+        loops={},
+        vessels={"kreisel-4": scenario.vessels["kreisel-4"]},
+        probes={"kreisel-4-ct": probe},
+    )
+
+
+def known_nights(first, count):
+    """Readings of the thermometer and incidents, night after night without a break; both kinds in turns."""
+    scenario = small_rack()
+    readings, incidents = [], []
+    for night in range(first, first + count):
+        start_ms = scenario.start_ms + night * LENGTH_MS
+        kind = FAILS if night % 2 == 0 else WARMED
+        at_min = 120.0 + 37.0 * (night % 5)
+        events = (Event(at_min=at_min, **kind),)
+        here = replace(scenario, events=events)
+        night_readings = readings_of(simulate(here, 100 + night, start_ms, HOURS))
+        readings += [
+            reading
+            for reading in night_readings
+            if (reading.probe, reading.quantity) == ("kreisel-4-ct", "temperature")
+            and reading.time_ms < start_ms + LENGTH_MS
+        ]
+        if kind is FAILS:
+            begun_ms = start_ms + round(at_min * 60_000)
+            # until the water is cold again, an hour after the repair
+            incidents.append(
+                Incident(begun_ms, begun_ms + 3 * 3_600_000, "kreisel-4", "chiller failed", True)
+            )
+    return readings, incidents

@@ -1,0 +1,75 @@
+"""Which alarms are one problem. The groups are this project's design; the examples are worked by hand."""
+
+import pytest
+
+from rules.alarms.life_cycle import Condition
+from rules.judging.causes import silence_cause, water_cause
+from rules.judging.silence import Scope
+from rules.quantities import Quantity
+from rules.rack.channels import channels_of
+from rules.rack.limits import Level
+from rules.rack.plan import Source, Supply
+from tests.rigs.watched_rack import plan_of
+
+SOURCES = (
+    Source(1, "ct1", Quantity.TEMPERATURE, "k1", 60_000, "bench"),
+    Source(2, "ct1", Quantity.CONDUCTIVITY, "k1", 60_000, "bench"),
+    Source(3, "do1", Quantity.OXYGEN, "k1", 60_000, "bench"),
+    Source(4, "t2", Quantity.TEMPERATURE, "k2", 60_000, "bench"),
+)
+PLAN = plan_of(
+    SOURCES,
+    {},
+    supplies=(
+        Supply("cold-loop", Quantity.TEMPERATURE, ("k1", "k2")),
+        Supply("air-pump", Quantity.OXYGEN, ("k1", "k3")),
+    ),
+)
+CHANNELS = {channel.name: channel for channel in channels_of(PLAN)}
+
+
+def cause(channel, condition, level=Level.ADVISORY):
+    return water_cause(PLAN, CHANNELS[channel], condition, level)
+
+
+@pytest.mark.parametrize(
+    ("channel", "condition", "level", "expected"),
+    [
+        ("k1/temperature", Condition.HIGH, Level.CRITICAL, "cold-loop/temperature/up"),
+        ("k2/temperature", Condition.HIGH, Level.ADVISORY, "cold-loop/temperature/up"),
+        ("k1/temperature", Condition.RISING, Level.ADVISORY, "cold-loop/temperature/up"),
+        ("k1/temperature", Condition.HEADING_OUT, Level.ABOVE, "cold-loop/temperature/up"),
+        ("k1/temperature", Condition.HEADING_OUT, Level.BELOW, "cold-loop/temperature/down"),
+        ("k1/temperature", Condition.LOW, Level.ADVISORY, "cold-loop/temperature/down"),
+        ("k1/temperature", Condition.FALLING, Level.ADVISORY, "cold-loop/temperature/down"),
+        ("k1/oxygen", Condition.LOW, Level.ADVISORY, "air-pump/oxygen/down"),
+        ("k1/oxygen_saturation", Condition.LOW, Level.ADVISORY, "air-pump/oxygen/down"),
+        ("k1/salinity", Condition.HIGH, Level.ADVISORY, "k1/salinity/up"),
+        ("k1/conductivity", Condition.HIGH, Level.ADVISORY, "k1/salinity/up"),
+        ("k1/conductivity", Condition.PROBE_FAULT, Level.ADVISORY, "probe/ct1/fault"),
+        ("k1/temperature", Condition.PROBE_FAULT, Level.ADVISORY, "probe/ct1/fault"),
+        ("k1/temperature", Condition.DISAGREEMENT, Level.ADVISORY, "k1/temperature/disagreement"),
+        ("k1/temperature", Condition.SILENT, Level.ADVISORY, "probe/ct1/silent"),
+    ],
+)
+def test_what_alarms_share(channel, condition, level, expected):
+    assert cause(channel, condition, level) == expected
+
+
+def test_up_and_down_are_two_problems():
+    assert cause("k1/temperature", Condition.HIGH) != cause("k1/temperature", Condition.LOW)
+
+
+def test_a_supply_of_another_quantity_or_other_vessels_is_no_common_cause():
+    assert cause("k1/oxygen", Condition.LOW) != cause("k1/temperature", Condition.LOW)
+    elsewhere = plan_of(SOURCES, {}, supplies=(Supply("loop", Quantity.TEMPERATURE, ("k8", "k9")),))
+    assert water_cause(elsewhere, CHANNELS["k1/temperature"], Condition.HIGH, Level.ADVISORY) == (
+        "k1/temperature/up"
+    )
+
+
+def test_what_is_silent_is_the_rack_the_bus_or_the_probe():
+    channel = CHANNELS["k1/temperature"]
+    assert silence_cause(channel, Scope.RACK) == "rack/silent"
+    assert silence_cause(channel, Scope.BUS) == "bus/bench"
+    assert silence_cause(channel, Scope.PROBE) == "probe/ct1/silent"

@@ -1,0 +1,77 @@
+"""Statistics by whole hours, against Python's own `statistics` over the same readings."""
+
+import json
+import math
+import statistics
+from itertools import pairwise
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rules.quality.hour_statistics import QUANTA, HourStatistics
+from rules.quality.settings import HOUR_MS, Range
+
+SENSOR = Range(-5.0, 50.0)
+QUANTUM = 55.0 / QUANTA
+
+values = st.one_of(st.floats(-5.0, 50.0), st.sampled_from([10.0, 10.5]), st.just(math.nan))
+steps = st.sampled_from([60_000, 900_000, HOUR_MS, 3 * HOUR_MS, 30 * HOUR_MS])
+series = st.lists(st.tuples(steps, values), min_size=1, max_size=60)
+
+
+def arrays(readings):
+    time_ms = 1_760_000_000_000 + np.cumsum([step for step, _ in readings], dtype=np.int64)
+    return time_ms, np.array([value for _, value in readings], dtype=np.float64)
+
+
+def before(time_ms, value, hour, hours):
+    """Usable readings of each of the `hours` before `hour` that holds any."""
+    of_hour = [
+        [x for t, x in zip(time_ms, value, strict=True) if t // HOUR_MS == h and not math.isnan(x)]
+        for h in range(hour - hours, hour)
+    ]
+    return [held for held in of_hour if held]
+
+
+@given(series, st.sampled_from([1, 3, 4]))
+def test_deviation_and_span_are_those_of_the_readings(readings, hours):
+    time_ms, value = arrays(readings)
+    found, starts = HourStatistics.of(time_ms, value, SENSOR)
+    deviations, spans = found.deviation_before(hours, 0, SENSOR), found.span_before(hours, 0)
+    assert found.hour.tolist() == (time_ms[starts] // HOUR_MS).tolist() == sorted(set(time_ms // HOUR_MS))
+    for hour, deviation, span in zip(found.hour.tolist(), deviations, spans, strict=True):
+        held = before(time_ms.tolist(), value.tolist(), hour, hours)
+        together = [x for one in held for x in one]
+        if 2 * len(held) >= hours:
+            # Rounding down moves values by half a quantum, give or take another half: so the deviation.
+            assert abs(deviation - statistics.pstdev(together)) <= QUANTUM / 2 + 1e-9
+        else:
+            assert math.isnan(deviation)
+        if len(held) == hours:
+            assert span == max(together) - min(together)
+        else:
+            assert math.isnan(span)
+
+
+@given(series, st.sets(st.integers(1, 59), max_size=5), st.sampled_from([1, 3]))
+def test_is_the_same_however_cut(readings, cuts, hours):
+    time_ms, value = arrays(readings)
+    whole, _ = HourStatistics.of(time_ms, value, SENSOR)
+    bounds = [0, *sorted(cut for cut in cuts if cut < len(value)), len(value)]
+    carried = HourStatistics()
+    for start, stop in pairwise(bounds):
+        part, _ = HourStatistics.of(time_ms[start:stop], value[start:stop], SENSOR)
+        carried = carried.followed_by(part).last_hours(hours)
+        carried = HourStatistics.from_json(json.loads(json.dumps(carried.to_json(), allow_nan=False)))
+    assert carried.to_json() == whole.last_hours(hours).to_json()
+    for of_carried, of_whole in (
+        (carried.deviation_before(hours, 0, SENSOR)[-1], whole.deviation_before(hours, 0, SENSOR)[-1]),
+        (carried.span_before(hours, 0)[-1], whole.span_before(hours, 0)[-1]),
+    ):
+        np.testing.assert_equal(of_carried, of_whole)
+
+
+def test_quanta_are_finer_than_a_probe_and_sums_have_room():
+    assert QUANTUM < 1e-4
+    assert QUANTA**2 * 2**23 <= 2**63  # squared sums of 93 readings a second over 25 hours

@@ -1,0 +1,49 @@
+"""Each test that fails a reading has its word; the most telling one is said."""
+
+import numpy as np
+import pytest
+
+from rules.engine import Engine
+from rules.quality.flags import Flag, QartodTest, pack
+from rules.quality.probe_faults import FaultReason, reason_of, stuck
+from rules.readings import Readings
+from tests.rules.care.test_probe_care import DAY_MS, PLAN, START_MS
+
+
+def packed(**flags):
+    rows = np.full((len(QartodTest), 1), Flag.PASS, dtype=np.uint8)
+    for test, flag in flags.items():
+        rows[QartodTest[test]] = flag
+    return pack(rows)
+
+
+@pytest.mark.parametrize(
+    ("flags", "reason"),
+    [
+        ({"SYNTAX": Flag.FAIL, "GROSS_RANGE": Flag.MISSING, "FLAT_LINE": Flag.MISSING}, FaultReason.IN_AIR),
+        ({"GROSS_RANGE": Flag.FAIL}, FaultReason.IMPOSSIBLE),
+        ({"FLAT_LINE": Flag.FAIL, "RATE_OF_CHANGE": Flag.SUSPECT}, FaultReason.STUCK),
+        ({"ATTENUATED_SIGNAL": Flag.FAIL}, FaultReason.NO_VARIATION),
+        ({"RATE_OF_CHANGE": Flag.FAIL}, FaultReason.TOO_FAST),
+        ({"FLAT_LINE": Flag.SUSPECT}, ""),
+    ],
+)
+def test_the_reason_is_that_of_the_test_that_failed(flags, reason):
+    assert reason_of(packed(**flags)[0]) == reason
+
+
+def test_stuck_is_what_the_flat_line_test_suspects_or_fails():
+    words = np.concatenate([packed(FLAT_LINE=flag) for flag in (1, 2, 3, 4, 9)])
+    assert stuck(words).tolist() == [False, False, True, True, False]
+
+
+def test_a_probe_that_is_stuck_for_a_day_is_no_longer_believed():
+    """After two hours somebody should look by day; after twelve nobody watches the water any more."""
+    engine = Engine(PLAN, START_MS)
+    times = START_MS + 30_000 * np.arange(1, DAY_MS // 30_000 + 1)
+    ones = np.ones(times.size, dtype=np.int64)
+    outcome = engine.feed(Readings(ones.cumsum(), times, ones, times, np.full(times.size, 15.0)))
+    told = [(event.trigger, event.priority.word, event.reason) for event in outcome.events]
+    assert told == [("raised", "low", "stuck"), ("worsened", "critical", "stuck")]
+    hours = [(event.at_ms - START_MS) / 3_600_000 for event in outcome.events]
+    assert hours == pytest.approx([2.0, 12.0], abs=0.1)

@@ -1,0 +1,102 @@
+"""Limits of the quality tests: what is refused, with what words, and the way through JSON."""
+
+import dataclasses
+import json
+import math
+
+import pytest
+
+from rules.errors import RulesError
+from rules.quality.settings import DEFAULT_QUALITY, QualityError, QualitySettings, Range, Repeats
+from rules.quantities import Quantity
+
+SENSOR = Range(0.0, 50.0)
+
+
+@pytest.mark.parametrize(
+    ("make", "message"),
+    [
+        (lambda: Range(9.0, 7.0), "range 9.0 to 7.0: the low limit must be below the high one"),
+        (lambda: Range(7.0, 7.0), "range 7.0 to 7.0: the low limit must be below the high one"),
+        (lambda: Range(-math.inf, 7.0), "range -inf to 7.0: both limits must be finite numbers"),
+        (lambda: Range(7.0, math.nan), "range 7.0 to nan: both limits must be finite numbers"),
+        (lambda: Repeats(0), "flat line count 0: at least 1 previous reading must be compared"),
+        (lambda: Repeats(3, -1), "flat line duration -1 ms: must be 0 or more"),
+        (
+            lambda: QualitySettings(SENSOR, operator_range=Range(-1.0, 40.0)),
+            "operator_range -1.0 to 40.0: must lie within sensor_range 0.0 to 50.0",
+        ),
+        (
+            lambda: QualitySettings(SENSOR, spike_suspect=8.0, spike_fail=3.0),
+            "spike_suspect 8.0: must not be greater than spike_fail 3.0",
+        ),
+        (
+            lambda: QualitySettings(SENSOR, attenuated_suspect=0.1, attenuated_fail=0.2),
+            "attenuated_fail 0.2: must not be greater than attenuated_suspect 0.1",
+        ),
+        (
+            lambda: QualitySettings(SENSOR, flat_line_suspect=Repeats(5), flat_line_fail=Repeats(3)),
+            "flat_line_suspect count 5: must not be greater than flat_line_fail count 3",
+        ),
+        (
+            lambda: QualitySettings(SENSOR, flat_line_suspect=Repeats(3, 9), flat_line_fail=Repeats(3, 8)),
+            "flat_line_suspect duration_ms 9: must not be greater than flat_line_fail duration_ms 8",
+        ),
+        (
+            lambda: QualitySettings(SENSOR, spike_fail=-1.0),
+            "spike_fail -1.0: must be 0 or more, or left out to switch the test off",
+        ),
+        (
+            lambda: QualitySettings(SENSOR, min_step=math.nan),
+            "min_step nan: must be 0 or more, or left out to switch the test off",
+        ),
+        (
+            lambda: QualitySettings(SENSOR, deviation_hours=0),
+            "deviation_hours 0: must be a whole number of hours from 1 to 240",
+        ),
+        (
+            lambda: QualitySettings(SENSOR, attenuated_by="variance"),
+            'attenuated_by "variance": must be "range" or "deviation"',
+        ),
+        (
+            lambda: QualitySettings.from_json({"sensor_range": {"low": 0, "high": 1}, "spike": 3}),
+            "quality settings: no setting is called spike",
+        ),
+        (
+            lambda: QualitySettings.from_json({"spike_fail": 3}),
+            "quality settings: sensor_range is missing; it bounds every other test",
+        ),
+    ],
+)
+def test_refused_in_one_clear_line(make, message):
+    with pytest.raises(QualityError) as refusal:
+        make()
+    assert str(refusal.value) == message
+    assert isinstance(refusal.value, RulesError)
+
+
+def test_every_quantity_has_defaults():
+    assert set(DEFAULT_QUALITY) == set(Quantity)
+
+
+full = QualitySettings(
+    SENSOR,
+    operator_range=Range(1.0, 40.0),
+    climatology=Range(10.0, 20.0),
+    max_gap_ms=60_000,
+    flat_line_suspect=Repeats(3, 5),
+    flat_line_fail=Repeats(5, 7),
+    attenuated_by="deviation",
+)
+
+
+@pytest.mark.parametrize("settings", [*DEFAULT_QUALITY.values(), full, QualitySettings(SENSOR)])
+def test_json_gives_the_same_settings_back(settings):
+    text = json.dumps(settings.to_json(), allow_nan=False)
+    assert QualitySettings.from_json(json.loads(text)) == settings
+
+
+def test_a_stage_move_replaces_the_climatology_alone():
+    moved = dataclasses.replace(full, climatology=Range(5.0, 12.0))
+    assert moved.climatology == Range(5.0, 12.0)
+    assert moved.operator_range == full.operator_range

@@ -1,0 +1,90 @@
+"""The limits that a tolerance sets, one by one: written down by hand for one tolerance."""
+
+from rules.alarms.life_cycle import Condition, Priority
+from rules.rack.limits import Basis, Level, limits_of, worst_priority
+from rules.rack.tolerance import Band, Tolerance
+
+FULL = Tolerance(
+    target=15.0,
+    advisory=Band(12, 18),
+    critical=Band(8, 23),
+    max_rise_per_hour=1.0,
+    max_fall_per_hour=2.0,
+    deadband=0.5,
+    on_delay_ms=2,
+    critical_on_delay_ms=1,
+    off_delay_ms=3,
+    lead_time_ms=7_200_000,
+    max_disagreement=0.5,
+)
+
+
+def by_key(tolerance):
+    return {limit.key: limit for limit in limits_of(tolerance)}
+
+
+def test_a_full_tolerance_sets_eleven_limits():
+    found = {
+        key: (limit.basis, limit.value, limit.above, limit.priority) for key, limit in by_key(FULL).items()
+    }
+    assert found == {
+        "high:advisory": (Basis.VALUE, 18, True, Priority.MEDIUM),
+        "low:advisory": (Basis.VALUE, 12, False, Priority.MEDIUM),
+        "high:critical": (Basis.VALUE, 23, True, Priority.CRITICAL),
+        "low:critical": (Basis.VALUE, 8, False, Priority.CRITICAL),
+        "rising:away": (Basis.RATE, 1.0, True, Priority.HIGH),
+        "rising:advisory": (Basis.RATE, 1.0, True, Priority.MEDIUM),
+        "falling:away": (Basis.RATE, -2.0, False, Priority.HIGH),
+        "falling:advisory": (Basis.RATE, -2.0, False, Priority.MEDIUM),
+        "heading_out:above": (Basis.PROJECTION, 23, True, Priority.HIGH),
+        "heading_out:below": (Basis.PROJECTION, 8, False, Priority.HIGH),
+        "disagreement:advisory": (Basis.DIFFERENCE, 0.5, True, Priority.MEDIUM),
+    }
+
+
+def test_a_critical_limit_has_its_own_on_delay():
+    found = by_key(FULL)
+    assert found["high:critical"].delays_ms == (1, 3)
+    assert found["high:advisory"].delays_ms == found["rising:advisory"].delays_ms == (2, 3)
+
+
+def test_a_rate_is_over_when_it_is_a_fifth_below_its_limit():
+    found = by_key(FULL)
+    assert found["falling:advisory"].deadband == 0.4
+    assert found["high:advisory"].deadband == 0.5
+
+
+def test_away_from_the_target_is_beyond_it_by_the_deadband():
+    past = {key: limit.past for key, limit in by_key(FULL).items() if limit.past is not None}
+    assert past == {
+        "rising:away": 15.5,
+        "falling:away": 14.5,
+        "heading_out:above": 15.5,
+        "heading_out:below": 14.5,
+    }
+
+
+def test_an_open_side_sets_no_limit():
+    only_low = Tolerance(advisory=Band(low=80), critical=Band(low=60), lead_time_ms=1)
+    assert set(by_key(only_low)) == {"low:advisory", "low:critical", "heading_out:below"}
+
+
+def test_without_a_lead_time_nothing_is_forecast():
+    assert not [key for key in by_key(Tolerance(critical=Band(8, 23), lead_time_ms=0)) if "heading" in key]
+
+
+def test_an_empty_tolerance_sets_no_limit():
+    assert limits_of(Tolerance()) == ()
+
+
+def test_the_worst_alarm_that_a_channel_can_raise():
+    assert worst_priority(FULL) is Priority.CRITICAL
+    assert worst_priority(Tolerance(advisory=Band(12, 18), max_rise_per_hour=1.0)) is Priority.HIGH
+    assert worst_priority(Tolerance(advisory=Band(12, 18))) is Priority.MEDIUM
+    assert worst_priority(Tolerance()) is worst_priority(None) is Priority.LOW
+
+
+def test_every_condition_of_the_water_has_a_limit():
+    others = {Condition.SILENT, Condition.PROBE_FAULT}
+    assert {limit.condition for limit in limits_of(FULL)} == set(Condition) - others
+    assert Level("advisory") is Level.ADVISORY

@@ -1,0 +1,206 @@
+"""What people do: what is asked for, what is refused and in which words. Worked by hand."""
+
+import json
+import math
+
+import pytest
+
+from rules.alarms.book import AlarmRules
+from rules.deeds import DEEDS, LOG_KINDS, MAINTENANCE_LIMIT_MS
+from rules.quantities import Quantity
+from tests.rigs.watched_rack import DAY, HOUR, MINUTE, PROMPT, START_MS, WatchedRack, plan_of, thermometers
+
+HIGH = "k1/temperature/high"
+STAGES = {
+    "polyp": {Quantity.TEMPERATURE: PROMPT},
+    "ephyra": {Quantity.TEMPERATURE: PROMPT},
+    "adult": {},
+}
+
+
+def rack(**more):
+    return WatchedRack(plan_of(thermometers(2), STAGES, **more))
+
+
+def refused(watched, after_ms, kind, **body):
+    """Do what must be refused: the reason; nothing was changed but the time."""
+    watched.wait(after_ms)
+    before = json.dumps(watched.engine.snapshot())
+    assert watched.do(after_ms, kind, **body) == []
+    assert watched.refusal
+    assert json.dumps(watched.engine.snapshot()) == before
+    return watched.refusal
+
+
+def test_an_unknown_deed_is_answered_with_the_known_ones():
+    text = refused(rack(), 1, "open_valve")
+    assert text.startswith("open_valve: no such action")
+    assert all(kind in text for kind in DEEDS)
+
+
+# Acknowledging and shelving
+
+
+def test_shelving_needs_who_why_and_for_how_long():
+    watched = rack(alarm_rules=AlarmRules(shelf_limit_ms=8 * HOUR))
+    watched.read(0, 1, 20.0)
+    good = {"alarm": HIGH, "why": "probe is being cleaned", "for_s": 600}
+    assert "why: shelve needs one" in refused(watched, 1, "shelve", **{**good, "why": "  "})
+    assert "why: shelve needs one" in refused(watched, 1, "shelve", alarm=HIGH, for_s=600)
+    assert "who: shelve needs the name" in refused(watched, 1, "shelve", who=" ", **good)
+    assert "for_s: found None; expected up to 8 h, above 0" in refused(
+        watched, 1, "shelve", alarm=HIGH, why="x"
+    )
+    watched.do(2, "shelve", **good)
+    assert watched.states == {HIGH: "shelved"}
+    event = watched.events[-1]
+    assert (event.who, event.why) == ("kim", "probe is being cleaned")
+    assert event.until_ms == START_MS + 2 + 600_000
+
+
+def test_the_shelf_has_a_limit_which_is_included():
+    for for_s, fine in ((8 * 3600, True), (8 * 3600 + 0.001, False), (0, False), (-5, False)):
+        watched = rack(alarm_rules=AlarmRules(shelf_limit_ms=8 * HOUR))
+        watched.do(1, "shelve", alarm=HIGH, why="new probe", for_s=for_s)
+        assert (watched.refusal == "") is fine, for_s
+
+
+@pytest.mark.parametrize("odd", [math.nan, math.inf, -math.inf, True, "600", None, [600], 10**30, 1e300])
+def test_a_time_that_is_no_number_is_refused_and_not_a_fault(odd):
+    assert "for_s: found" in refused(rack(), 1, "shelve", alarm=HIGH, why="x", for_s=odd)
+    assert "over_s: found" in refused(rack(), 1, "move_stage", vessel="k1", stage="ephyra", over_s=odd)
+
+
+def test_a_misspelt_alarm_is_answered_with_the_nearest():
+    text = refused(rack(), 1, "shelve", alarm="k1/temprature/high", why="x", for_s=60)
+    assert text == "alarm: there is no k1/temprature/high; did you mean k1/temperature/high?"
+
+
+def test_only_what_stands_can_be_acknowledged():
+    watched = rack()
+    assert "no such alarm stands now" in refused(watched, 1, "acknowledge", alarm=HIGH)
+    watched.read(2, 1, 20.0)
+    watched.do(3, "acknowledge", alarm=HIGH)
+    assert watched.events[-1].who == "kim"
+    assert "that is acknowledged cannot be acknowledged" in refused(watched, 4, "acknowledge", alarm=HIGH)
+
+
+def test_off_the_shelf_and_out_of_service_and_back():
+    watched = rack()
+    watched.do(1, "shelve", alarm=HIGH, why="x", for_s=60)
+    watched.do(2, "unshelve", alarm=HIGH)
+    watched.do(3, "take_out_of_service", alarm=HIGH, why="no spare part")
+    assert "out of service cannot be shelved" in refused(watched, 4, "shelve", alarm=HIGH, why="x", for_s=60)
+    watched.read(5, 1, 30.0)
+    watched.wait(5 * DAY)
+    assert watched.states == {HIGH: "out of service"}, "until somebody puts it back"
+    watched.do(5 * DAY, "put_back_into_service", alarm=HIGH)
+    assert watched.states == {HIGH: "unacknowledged"}
+
+
+def test_an_alarm_shelved_while_its_vessel_is_under_maintenance_stays_quiet_until_that_ends():
+    watched = rack()
+    watched.do(0, "begin_maintenance", target="vessel/k1", why="water change", for_s=3600)
+    watched.do(1, "shelve", alarm=HIGH, why="new probe", for_s=60)
+    watched.read(2, 1, 30.0)
+    watched.wait(30 * MINUTE)
+    assert watched.states == {HIGH: "suppressed by design"}
+    watched.wait(2 * HOUR)
+    assert watched.states == {HIGH: "unacknowledged"}
+
+
+# Stages
+
+
+def test_a_stage_move_needs_a_vessel_and_a_stage_of_the_plan():
+    watched = rack()
+    assert "vessel: there is no k9" in refused(watched, 1, "move_stage", vessel="k9", stage="ephyra")
+    text = refused(watched, 1, "move_stage", vessel="k1", stage="ephyrae")
+    assert text == "stage: there is no ephyrae; did you mean ephyra?"
+    assert "expected from 0 s to 366 days" in refused(
+        watched, 1, "move_stage", vessel="k1", stage="ephyra", over_s=-1
+    )
+    watched.do(2, "move_stage", vessel="k1", stage="ephyra", over_s=3600)
+    now = watched.engine.stages()["k1"]
+    assert (now.stage, now.since_ms, now.ramp_ms) == ("ephyra", START_MS + 2, HOUR)
+
+
+# Maintenance
+
+
+def test_maintenance_is_bounded_and_needs_a_target_and_a_reason():
+    watched = rack()
+    good = {"target": "vessel/k1", "why": "water change", "for_s": 60}
+    assert "target: there is no k1" in refused(watched, 1, "begin_maintenance", **{**good, "target": "k1"})
+    assert "why: begin_maintenance needs one" in refused(
+        watched, 1, "begin_maintenance", **{**good, "why": ""}
+    )
+    assert "who:" in refused(watched, 1, "begin_maintenance", who="", **good)
+    too_long = MAINTENANCE_LIMIT_MS / 1000 + 1
+    assert "expected up to 24 h" in refused(watched, 1, "begin_maintenance", **{**good, "for_s": too_long})
+    assert "target: there is no vessel/k1" in refused(watched, 1, "end_maintenance", target="vessel/k1")
+    watched.do(2, "begin_maintenance", **good)
+    assert watched.engine.maintenance() == {"vessel/k1": START_MS + 2 + MINUTE}
+
+
+def test_a_second_declaration_prolongs_maintenance_for_what_it_already_suppresses():
+    watched = rack()
+    watched.do(0, "begin_maintenance", target="vessel/k1", why="water change", for_s=60)
+    watched.read(1, 1, 30.0)
+    watched.do(2, "begin_maintenance", target="vessel/k1", why="takes longer", for_s=600)
+    watched.wait(5 * MINUTE)
+    assert watched.states == {HIGH: "suppressed by design"}
+
+
+def test_maintenance_of_the_bus_goes_on_when_that_of_the_vessel_ends():
+    watched = rack()
+    watched.do(0, "begin_maintenance", target="vessel/k1", why="water change", for_s=60)
+    watched.do(0, "begin_maintenance", target="bus/bench", why="new cable", for_s=600)
+    watched.read(1, 1, 30.0)
+    watched.wait(5 * MINUTE)
+    assert watched.states == {HIGH: "suppressed by design"}
+    watched.wait(11 * MINUTE)
+    assert watched.states == {HIGH: "unacknowledged"}
+
+
+def test_maintenance_reaches_alarms_whose_limit_is_gone():
+    """An alarm that returned unseen outlives a stage move; nothing can raise it any more."""
+    watched = rack()
+    watched.read(0, 1, 30.0)
+    watched.do(1, "move_stage", vessel="k1", stage="adult")
+    assert watched.states == {HIGH: "returned unacknowledged"}
+    watched.do(2, "begin_maintenance", target="vessel/k1", why="water change", for_s=60)
+    assert watched.states == {HIGH: "suppressed by design"}
+    watched.wait(2 * MINUTE)
+    assert watched.states == {}
+
+
+# The logbook
+
+
+def test_the_logbook_takes_its_kinds_and_no_others():
+    watched = rack()
+    for kind in LOG_KINDS:
+        watched.do(1, "log", vessel="k1", what=kind, value=3)
+        assert watched.refusal == ""
+    assert (
+        refused(watched, 2, "log", vessel="k1", what="feeed") == "what: there is no feeed; did you mean feed?"
+    )
+    assert "value: found nan" in refused(watched, 2, "log", vessel="k1", what="feed", value=math.nan)
+
+
+def test_an_ephyra_whose_bell_is_wider_than_10_mm_is_due_for_review():
+    """Common practice, no source."""
+    watched = rack()
+    for stage, millimetres, due in (
+        ("ephyra", 10.0, False),
+        ("ephyra", 10.1, True),
+        ("polyp", 50.0, False),
+    ):
+        watched.do(1, "move_stage", vessel="k1", stage=stage)
+        watched.notices.clear()
+        watched.do(1, "log", vessel="k1", what="bell_diameter", value=millimetres)
+        assert [notice.kind for notice in watched.notices] == ["stage review"] * due
+    assert "bell diameter needs one, in millimetres, above 0" in refused(
+        watched, 2, "log", vessel="k1", what="bell_diameter"
+    )

@@ -1,0 +1,74 @@
+"""The engine's inputs and outputs: what a block of readings must be, and how events are written down."""
+
+import json
+
+import numpy as np
+import pytest
+
+from rules.alarms.event import AlarmEvent
+from rules.alarms.life_cycle import Condition, Priority, State, Trigger
+from rules.errors import InputError
+from rules.readings import Notice, Readings
+
+
+def block(size):
+    count = np.arange(size, dtype=np.int64)
+    return Readings(count + 1, count * 10, count % 3, count * 10 - 5, count / 2)
+
+
+def test_a_part_of_a_block_is_a_block():
+    part = block(10).part(3, 6)
+    assert len(part) == 3
+    assert part.seq.tolist() == [4, 5, 6]
+    assert part.at_ms.tolist() == [30, 40, 50]
+    assert part.source.tolist() == [0, 1, 2]
+    assert part.time_ms.tolist() == [25, 35, 45]
+    assert part.value.tolist() == [1.5, 2.0, 2.5]
+
+
+def test_parts_put_together_are_the_whole():
+    whole = block(10)
+    parts = [whole.part(0, 4), whole.part(4, 4), whole.part(4, 10)]
+    assert np.concatenate([part.seq for part in parts]).tolist() == whole.seq.tolist()
+    assert len(parts[1]) == 0
+
+
+def test_columns_of_different_lengths_are_refused():
+    count = np.arange(3, dtype=np.int64)
+    with pytest.raises(InputError, match=r"differ in length: \[2, 3\]"):
+        Readings(count, count, count, count, np.zeros(2))
+
+
+def test_an_event_is_written_down_in_words():
+    event = AlarmEvent(
+        number=7,
+        at_ms=100,
+        vessel="k1",
+        channel="k1/temperature",
+        condition=Condition.HEADING_OUT,
+        trigger=Trigger.RAISED,
+        state=State.UNACKNOWLEDGED,
+        priority=Priority.HIGH,
+        since_ms=90,
+        vessels=("k1", "k2"),
+        value=21.5,
+        limit=23.0,
+        rate_per_hour=1.0,
+        reached_ms=5_400_100,
+    )
+    assert event.alarm == "k1/temperature/heading_out"
+    written = json.loads(json.dumps(event.to_json()))
+    assert written["priority"] == "high"
+    assert written["state"] == "unacknowledged"
+    assert written["vessels"] == ["k1", "k2"]
+    assert written["reached_ms"] == 5_400_100
+
+
+def test_the_same_notice_has_the_same_id_and_others_have_others():
+    notice = Notice("stage runs long", 5, "k1", {"stage": "planula"})
+    assert notice.id == Notice("stage runs long", 5, "k1", {}).id
+    assert notice.id not in {
+        Notice("stage runs long", 6, "k1", {}).id,
+        Notice("stage runs long", 5, "k2", {}).id,
+        Notice("stage review", 5, "k1", {}).id,
+    }

@@ -1,0 +1,74 @@
+"""Pages, nights, missed incidents, time to page, chattering: counted by hand on small stories."""
+
+from zoneinfo import ZoneInfo
+
+from rules.alarms.life_cycle import Priority
+from rules.tuning.scoring import WEEK_MS, Incident, is_night, is_page, score
+from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story
+
+T, S = "kreisel-1/temperature", "kreisel-2/salinity"
+WEEK = [(START_MS, START_MS + WEEK_MS)]
+
+
+def incident(start, end, vessel="kreisel-1", wanted=True):
+    return Incident(START_MS + start * MINUTE_MS, START_MS + end * MINUTE_MS, vessel, "trouble", wanted)
+
+
+def test_a_page_is_an_alarm_raised_or_worse_at_high_or_critical():
+    story = Story()
+    story(0, T, "high", "raised", Priority.MEDIUM)(1, T, "high", "worsened", Priority.CRITICAL)
+    story(2, T, "high", "acknowledged", Priority.CRITICAL)(3, T, "high", "eased", Priority.HIGH)
+    story(4, T, "high", "returned", Priority.HIGH)(5, T, "low", "raised", Priority.HIGH)
+    assert [is_page(event) for event in story.events] == [False, True, False, False, False, True]
+
+
+def test_night_is_by_the_clock_where_people_sleep():
+    """06:30 UTC is 08:30 in Copenhagen in summer; 21:30 UTC is 22:30 in winter."""
+    copenhagen = ZoneInfo("Europe/Copenhagen")
+    hours = {"2025-07-01T04:30Z": True, "2025-07-01T06:30Z": False, "2025-12-01T21:30Z": True}
+    from datetime import datetime
+
+    for text, night in hours.items():
+        assert is_night(int(datetime.fromisoformat(text).timestamp() * 1000), copenhagen) is night
+
+
+def test_a_week_is_scored():
+    story = Story()
+    story.stands(8 * 60, 9 * 60, T)  # 08:00, the incident's page, 20 minutes in
+    story.stands(9 * 60 + 5, 9 * 60 + 30, T)  # five minutes after its return: chattering
+    story.stands(23 * 60, 23 * 60 + 30, S)  # at night, for nothing
+    story.stands(30 * 60, 31 * 60, S, priority=Priority.MEDIUM)  # no page, though an incident
+    result = score(
+        story.events,
+        [incident(460, 600), incident(30 * 60, 31 * 60, "kreisel-2"), incident(0, 5, "kreisel-1", False)],
+        WEEK,
+    )
+    assert (result.pages, result.night_pages, result.unwanted, result.chattering) == (3, 1, 1, 1)
+    assert result.missed == 1
+    assert result.typical_wait_ms == 20 * MINUTE_MS
+    assert result.per_week(result.pages) == 3
+
+
+def test_an_alarm_that_stood_before_the_incident_pages_nobody_for_it():
+    """Else a limit that always alarms would miss nothing."""
+    story = Story()(0, T, "high", "raised")
+    assert score(story.events, [incident(100, 200)], WEEK).missed == 1
+
+
+def test_a_page_for_another_vessel_or_after_the_end_does_not_count():
+    story = Story().stands(100, 130, S).stands(201, 220, T)
+    result = score(story.events, [incident(90, 200)], WEEK)
+    assert result.missed == 1
+    assert result.unwanted == 2
+
+
+def test_only_what_falls_into_the_stretches_watched_is_scored():
+    story = Story().stands(10, 20, T).stands(110, 120, T).stands(210, 220, T)
+    stretches = [
+        (START_MS, START_MS + 100 * MINUTE_MS),
+        (START_MS + 200 * MINUTE_MS, START_MS + 300 * MINUTE_MS),
+    ]
+    result = score(story.events, [incident(105, 130), incident(205, 230)], stretches)
+    assert result.pages == 2
+    assert [found.waited_ms for found in result.found] == [5 * MINUTE_MS]
+    assert result.watched_ms == 200 * MINUTE_MS

@@ -1,0 +1,113 @@
+"""Oxygen solubility and saturation: inverse directions, ranges and reasons, a probe set to fresh water."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rules.water.oxygen import (
+    oxygen_corrected_for_salinity,
+    oxygen_mg_l,
+    oxygen_saturation_percent,
+    oxygen_solubility_mg_l,
+    oxygen_solubility_ml_l,
+    oxygen_solubility_umol_kg,
+    oxygen_validity,
+)
+from rules.water.validity import Validity
+
+temperatures = st.floats(-2.0, 40.0)
+salinities = st.floats(0.0, 42.0)
+pressures = st.floats(500.0, 1100.0)
+oxygens = st.floats(-0.5, 25.0)
+
+
+@given(oxygens, temperatures, salinities, pressures)
+def test_saturation_and_back_gives_the_same_oxygen(oxygen, temperature, salinity, pressure):
+    percent = oxygen_saturation_percent(oxygen, temperature, salinity, pressure)
+    assert oxygen_mg_l(percent, temperature, salinity, pressure) == pytest.approx([oxygen], rel=1e-14)
+
+
+@given(temperatures, salinities, pressures)
+def test_water_in_balance_with_air_is_at_a_hundred_percent(temperature, salinity, pressure):
+    solubility = oxygen_solubility_mg_l(temperature, salinity, pressure)
+    percent = oxygen_saturation_percent(solubility, temperature, salinity, pressure)
+    assert percent == pytest.approx([100.0], rel=1e-14)
+
+
+@given(temperatures, salinities, pressures)
+def test_the_three_units_are_one_amount(temperature, salinity, pressure):
+    """1 mL of oxygen at 0 °C and 1 atm is 1.42905 mg (density of the gas, common in oceanography)."""
+    ml_l = oxygen_solubility_ml_l(temperature, salinity, pressure)
+    mg_l = oxygen_solubility_mg_l(temperature, salinity, pressure)
+    umol_kg = oxygen_solubility_umol_kg(temperature, salinity, pressure)
+    assert mg_l / ml_l == pytest.approx([1.42905], abs=1e-5)
+    assert np.all((mg_l / 31.9988e-3 / umol_kg > 0.99) & (mg_l / 31.9988e-3 / umol_kg < 1.04))
+
+
+@given(st.floats(-2.0, 39.0), st.floats(0.0, 41.0), st.floats(500.0, 1090.0))
+def test_warmth_and_salt_drive_oxygen_out_and_pressure_drives_it_in(temperature, salinity, pressure):
+    here, warmer, saltier, deeper = oxygen_solubility_mg_l(
+        [temperature, temperature + 1.0, temperature, temperature],
+        [salinity, salinity, salinity + 1.0, salinity],
+        [pressure, pressure, pressure, pressure + 10.0],
+    )
+    assert warmer < here
+    assert saltier < here
+    assert deeper > here
+
+
+@pytest.mark.parametrize(
+    ("temperature", "salinity", "pressure", "reason"),
+    [
+        (20.0, 35.0, 1013.25, Validity.OK),
+        (-2.0, 0.0, 500.0, Validity.OK),
+        (40.0, 42.0, 1100.0, Validity.OK),
+        (np.nan, 35.0, 1013.25, Validity.MISSING),
+        (20.0, np.nan, 1013.25, Validity.MISSING),
+        (20.0, 35.0, np.nan, Validity.MISSING),
+        (40.1, 35.0, 1013.25, Validity.TEMPERATURE_OUT_OF_RANGE),
+        (20.0, 42.1, 1013.25, Validity.SALINITY_OUT_OF_RANGE),
+        (20.0, -0.1, 1013.25, Validity.SALINITY_OUT_OF_RANGE),
+        (20.0, 35.0, 101.325, Validity.PRESSURE_OUT_OF_RANGE),  # kPa
+        (20.0, 35.0, 29.92, Validity.PRESSURE_OUT_OF_RANGE),  # inHg
+        (20.0, 35.0, 101_325.0, Validity.PRESSURE_OUT_OF_RANGE),  # Pa
+        (20.0, 35.0, np.inf, Validity.PRESSURE_OUT_OF_RANGE),
+    ],
+)
+def test_every_oxygen_result_is_nan_exactly_where_there_is_a_reason(temperature, salinity, pressure, reason):
+    water = (temperature, salinity, pressure)
+    assert oxygen_validity(*water).tolist() == [reason]
+    results = [
+        oxygen_solubility_umol_kg(*water),
+        oxygen_solubility_mg_l(*water),
+        oxygen_solubility_ml_l(*water),
+        oxygen_saturation_percent(7.0, *water),
+        oxygen_mg_l(100.0, *water),
+        oxygen_corrected_for_salinity(7.0, *water),
+    ]
+    assert np.isnan(np.concatenate(results)).tolist() == [reason is not Validity.OK] * 6
+
+
+def test_a_reading_a_little_below_zero_stays_one():
+    """A probe's zero drifts; water without oxygen must not turn into a missing value."""
+    assert oxygen_saturation_percent(-0.02, 20.0, 35.0, 1013.25)[0] == pytest.approx(-0.27, abs=0.01)
+
+
+@given(st.floats(0.0, 200.0), temperatures, salinities, pressures)
+def test_a_freshwater_probe_is_corrected_to_what_it_senses(percent, temperature, salinity, pressure):
+    """It senses the saturation and reports the mg/L of fresh water at that saturation."""
+    reported = oxygen_mg_l(percent, temperature, 0.0, pressure)
+    corrected = oxygen_corrected_for_salinity(reported, temperature, salinity, pressure)
+    assert corrected == pytest.approx(oxygen_mg_l(percent, temperature, salinity, pressure), rel=1e-12)
+
+
+def test_a_freshwater_probe_reads_a_fifth_too_much_in_seawater():
+    """By the tables of APHA 4500-O at 20 °C: 9.092 mg/L fresh, 7.346 mg/L at chlorinity 20."""
+    corrected = oxygen_corrected_for_salinity(9.092, 20.0, 1.80655 * 20.0, 1013.25)
+    assert corrected == pytest.approx([7.346], abs=4e-3)
+
+
+@given(temperatures, pressures)
+def test_fresh_water_needs_no_correction(temperature, pressure):
+    assert oxygen_corrected_for_salinity(8.0, temperature, 0.0, pressure) == pytest.approx([8.0], rel=1e-14)

@@ -1,0 +1,46 @@
+"""Putting a reading compensated to 25 °C back to the water's temperature."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rules.errors import SeawaterError
+from rules.water.specific_conductance import (
+    conductivity_from_iso_7888,
+    conductivity_from_linear_compensation,
+    iso_7888_factor,
+)
+
+
+@given(st.floats(0.1, 80.0), st.floats(0.0, 35.9), st.floats(0.0, 0.039))
+def test_a_linear_probe_that_reads_the_result_would_report_the_reading(reading, temperature, per_kelvin):
+    in_situ = conductivity_from_linear_compensation(reading, temperature, per_kelvin)
+    assert in_situ / (1.0 + per_kelvin * (temperature - 25.0)) == pytest.approx([reading], rel=1e-12)
+
+
+@given(st.floats(0.1, 80.0))
+def test_at_25_degrees_nothing_is_to_be_put_back(reading):
+    assert conductivity_from_linear_compensation(reading, 25.0, 0.02).tolist() == [reading]
+    assert conductivity_from_iso_7888(reading, 25.0) == pytest.approx([reading], rel=1e-15)
+
+
+def test_warmer_water_needs_less_compensation():
+    assert np.all(np.diff(iso_7888_factor(np.linspace(0.0, 35.9, 360))) < 0.0)
+
+
+@pytest.mark.parametrize("temperature", [-0.01, 35.91, np.nan])
+def test_iso_7888_is_nan_outside_its_range(temperature):
+    assert np.isnan(iso_7888_factor(temperature)).all()
+    assert np.isnan(conductivity_from_iso_7888(50.0, temperature)).all()
+
+
+@pytest.mark.parametrize("temperature", [-2.01, 40.01, np.nan])
+def test_linear_compensation_is_nan_outside_its_range(temperature):
+    assert np.isnan(conductivity_from_linear_compensation(50.0, temperature, 0.02)).all()
+
+
+@pytest.mark.parametrize("per_kelvin", [2.0, -0.02, np.nan])
+def test_a_coefficient_that_is_no_fraction_is_refused(per_kelvin):
+    with pytest.raises(SeawaterError, match=r"give a fraction up to 0\.05, as 0\.02 for 2 %/K"):
+        conductivity_from_linear_compensation(50.0, 20.0, per_kelvin)

@@ -1,0 +1,134 @@
+"""Propagated accuracy against Monte Carlo (JCGM 101:2008) with the reference library of TEOS-10."""
+
+import gsw
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rules.water.seawater import conductivity_from_salinity
+from rules.water.uncertainty import (
+    salinity_uncertainty,
+    saturation_uncertainty,
+    saturation_uncertainty_with_conductivity,
+)
+
+DRAWS = 200_000
+OF_MONTE_CARLO = 0.01  # relative; six times the statistical error of a standard deviation of 200 000 draws
+
+WATERS = [(35.0, 20.0), (32.0, 10.0), (28.0, 25.0), (20.0, 30.0), (33.0, 4.0)]
+
+O2_ACCURACY, T_ACCURACY, C_ACCURACY, S_ACCURACY, P_ACCURACY = 0.1, 0.2, 0.4, 0.5, 2.0
+
+
+def _saturation(O2: np.ndarray, t: np.ndarray, S: np.ndarray, P: np.ndarray) -> np.ndarray:
+    """Saturation (%) by gsw alone; that pressure acts on the dry air is enough for a spread."""
+    vapour_hpa = 6.112 * np.exp(17.62 * t / (243.12 + t))  # Magnus formula, WMO-No. 8
+    solubility = gsw.O2sol_SP_pt(S, t) * gsw.rho_t_exact(gsw.SR_from_SP(S), t, 0.0) * 31.9988e-6
+    return 100.0 * O2 / (solubility * (P - vapour_hpa) / (1013.25 - vapour_hpa))
+
+
+@pytest.mark.parametrize(("salinity", "temperature"), WATERS)
+def test_salinity_uncertainty_is_the_spread_of_monte_carlo(salinity, temperature):
+    rng = np.random.default_rng(7)
+    C = gsw.C_from_SP(salinity, temperature, 0.0)
+    spread = np.std(
+        gsw.SP_from_C(rng.normal(C, C_ACCURACY, DRAWS), rng.normal(temperature, T_ACCURACY, DRAWS), 0.0)
+    )
+    ours = salinity_uncertainty(
+        C, temperature, conductivity_accuracy_ms_cm=C_ACCURACY, temperature_accuracy_c=T_ACCURACY
+    )
+    assert ours == pytest.approx([spread], rel=OF_MONTE_CARLO)
+
+
+@pytest.mark.parametrize(("salinity", "temperature"), WATERS)
+def test_saturation_uncertainty_is_the_spread_of_monte_carlo(salinity, temperature):
+    rng = np.random.default_rng(8)
+    spread = np.std(
+        _saturation(
+            rng.normal(7.4, O2_ACCURACY, DRAWS),
+            rng.normal(temperature, T_ACCURACY, DRAWS),
+            rng.normal(salinity, S_ACCURACY, DRAWS),
+            rng.normal(990.0, P_ACCURACY, DRAWS),
+        )
+    )
+    ours = saturation_uncertainty(
+        7.4,
+        temperature,
+        salinity,
+        990.0,
+        oxygen_accuracy_mg_l=O2_ACCURACY,
+        temperature_accuracy_c=T_ACCURACY,
+        salinity_accuracy=S_ACCURACY,
+        air_pressure_accuracy_hpa=P_ACCURACY,
+    )
+    assert ours == pytest.approx([spread], rel=OF_MONTE_CARLO)
+
+
+@pytest.mark.parametrize(("salinity", "temperature"), WATERS)
+def test_saturation_uncertainty_with_conductivity_is_the_spread_of_monte_carlo(salinity, temperature):
+    rng = np.random.default_rng(9)
+    C = gsw.C_from_SP(salinity, temperature, 0.0)
+    t = rng.normal(temperature, T_ACCURACY, DRAWS)
+    S = gsw.SP_from_C(rng.normal(C, C_ACCURACY, DRAWS), t, 0.0)
+    spread = np.std(
+        _saturation(rng.normal(7.4, O2_ACCURACY, DRAWS), t, S, rng.normal(990.0, P_ACCURACY, DRAWS))
+    )
+    ours = saturation_uncertainty_with_conductivity(
+        7.4,
+        temperature,
+        C,
+        990.0,
+        oxygen_accuracy_mg_l=O2_ACCURACY,
+        temperature_accuracy_c=T_ACCURACY,
+        conductivity_accuracy_ms_cm=C_ACCURACY,
+        air_pressure_accuracy_hpa=P_ACCURACY,
+    )
+    assert ours == pytest.approx([spread], rel=OF_MONTE_CARLO)
+
+
+def test_one_thermometer_for_both_leaves_less_doubt_than_two():
+    """Read too warm, salinity comes out low and solubility high, which takes back part of the error."""
+    shared = {
+        "oxygen_accuracy_mg_l": 0.0,
+        "temperature_accuracy_c": T_ACCURACY,
+        "air_pressure_accuracy_hpa": 0.0,
+    }
+    C = conductivity_from_salinity(35.0, 20.0)
+    one = saturation_uncertainty_with_conductivity(
+        7.4, 20.0, C, 1013.25, conductivity_accuracy_ms_cm=0.0, **shared
+    )
+    apart = saturation_uncertainty(7.4, 20.0, 35.0, 1013.25, salinity_accuracy=0.0, **shared)
+    assert 0.6 * apart[0] < one[0] < 0.85 * apart[0]
+
+
+@given(st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.floats(0.1, 10.0))
+def test_uncertainty_grows_in_proportion_to_the_accuracies(C_accuracy, t_accuracy, factor):
+    once, scaled = salinity_uncertainty(
+        45.0,
+        20.0,
+        conductivity_accuracy_ms_cm=[C_accuracy, factor * C_accuracy],
+        temperature_accuracy_c=[t_accuracy, factor * t_accuracy],
+    )
+    assert scaled == pytest.approx(factor * once, rel=1e-9)
+
+
+def test_perfect_probes_leave_no_uncertainty():
+    perfect = salinity_uncertainty(45.0, 20.0, conductivity_accuracy_ms_cm=0.0, temperature_accuracy_c=0.0)
+    assert perfect.tolist() == [0.0]
+
+
+@pytest.mark.parametrize(("limit", "inside"), [(-2.0, -1.99), (35.0, 34.99)])
+def test_uncertainty_is_known_on_the_very_limits_of_the_range(limit, inside):
+    at_limit, beside = salinity_uncertainty(
+        30.0, [limit, inside], conductivity_accuracy_ms_cm=0.5, temperature_accuracy_c=0.2
+    )
+    assert at_limit == pytest.approx(beside, rel=1e-3)
+
+
+@pytest.mark.parametrize(("conductivity", "temperature"), [(30.0, 35.005), (30.0, -2.005), (np.nan, 20.0)])
+def test_uncertainty_is_nan_where_salinity_is(conductivity, temperature):
+    uncertainty = salinity_uncertainty(
+        conductivity, temperature, conductivity_accuracy_ms_cm=0.5, temperature_accuracy_c=0.2
+    )
+    assert np.isnan(uncertainty).all()
