@@ -16,9 +16,10 @@ from daemon.check.names import name_problems
 from daemon.check.probes import probe_problems
 from daemon.errors import Problem, SettingsError
 from daemon.settings.draft import draft_of
-from daemon.settings.file import ENVIRONMENT_PREFIX, LEVEL_MARK, read_values
+from daemon.settings.file import LEVEL_MARK, read_values
 from daemon.settings.rack import Settings
 from daemon.settings.schema import settings_schema
+from daemon.settings.toml import ENVIRONMENT_PREFIX
 from daemon.settings.words import one_of
 
 OK = 0

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.errors import MissingExtraError, Problem, SettingsError
-from daemon.settings.file import read_toml
+from daemon.settings.toml import read_toml
 
 _OTHERS = stat.S_IRWXO | stat.S_IWGRP
 

@@ -17,8 +17,8 @@ from daemon.oncall.channels import read_channels
 from daemon.oncall.response_notes import known_alarms
 from daemon.oncall.settings import OnCallSettings
 from daemon.settings.faults import EXPECTED
-from daemon.settings.file import read_toml
 from daemon.settings.rack import BrokerSettings
+from daemon.settings.toml import read_toml
 from daemon.settings.types import PATTERNS_IN_WORDS, Table
 from daemon.settings.words import one_of, quoted, shown
 from rules.calling.duty import When

@@ -6,7 +6,8 @@ import re
 from collections.abc import Iterable
 from difflib import get_close_matches
 
-from daemon.settings.file import ENVIRONMENT_PREFIX, LEVEL_MARK
+from daemon.settings.file import LEVEL_MARK
+from daemon.settings.toml import ENVIRONMENT_PREFIX
 
 _LONGEST = 48
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")

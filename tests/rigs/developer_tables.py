@@ -3,7 +3,6 @@
 Each stands between `<!-- NAME -->` and `<!-- end of NAME -->`; tests/test_docs.py says what is missing.
 """
 
-import argparse
 import ast
 import json
 import re
@@ -11,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from daemon.broker.command_message import BODIES, _Envelope
 from daemon.broker.messages import heartbeat_message, messages_of, rack_topic, watch_message
-from daemon.commands.cli import _parser
+from daemon.commands.cli import COMMANDS
 from daemon.settings.schema import settings_schema
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import TRANSITIONS, Condition, Priority, State, Trigger
@@ -46,10 +45,8 @@ def letters_of_states():
 
 def rows_of_commands():
     """Every command of the command line with its help."""
-    for action in _parser()._actions:
-        if isinstance(action, argparse._SubParsersAction):
-            for choice in action._choices_actions:
-                yield f"| `bellwatch {choice.dest}` | {choice.help} |"
+    for name, (_, help_text) in COMMANDS.items():
+        yield f"| `bellwatch {name}` | {help_text} |"
 
 
 def rows_of_topics():

@@ -14,9 +14,9 @@ from rich.console import Console
 from rich.progress import Progress
 
 from daemon.check.load import load_settings
-from daemon.commands.engineer.source_options import add_csv_arguments, csv_layout
-from daemon.errors import MissingExtraError, SourceError
-from daemon.export.csv import csv_rows, is_export
+from daemon.commands.engineer.source_options import add_csv_arguments, csv_layout, export_rows
+from daemon.errors import SourceError
+from daemon.export.csv import is_export
 from daemon.export.rows import Row
 from daemon.journal.dating import Dating, Stretch, keep_stretch
 from daemon.journal.fold import configuring
@@ -30,11 +30,8 @@ from rules.readings import Readings
 ROWS_AT_ONCE = 20_000
 
 
-def add_import_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `import`."""
-    parser = commands.add_parser(
-        "import", help="read a finished export, or another logger's CSV, into a new journal"
-    )
+def import_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `import`."""
     parser.add_argument("file", type=Path, help="an export (.csv, .parquet), or a CSV of another logger")
     parser.add_argument("journal", type=Path, help="the journal to make; it must not be there yet")
     parser.add_argument("--settings", type=Path, help="settings of the rack; needed for another logger's CSV")
@@ -71,26 +68,15 @@ def import_into(journal: Journal, options: argparse.Namespace, settings: Setting
     with Progress(console=console, disable=not sys.stderr.isatty()) as progress:
         task = progress.add_task("import", total=None)
         counted = 0
-        rows = _finished(path) if finished else None
         steps = (
-            ExportIntake(journal, settings).take_all(rows)
-            if rows is not None
+            ExportIntake(journal, settings).take_all(export_rows(path))
+            if finished
             else _take_recording(journal, options, settings)
         )
         for count in steps:
             counted += count
             progress.update(task, completed=counted)
     return counted
-
-
-def _finished(path: Path) -> Iterator[Row]:
-    if path.suffix != ".parquet":
-        return csv_rows(path)
-    try:
-        from daemon.export.parquet import parquet_rows  # noqa: PLC0415
-    except ImportError as error:
-        raise MissingExtraError(f"Parquet needs {error.name}: pip install 'bellwatch[parquet]'") from error
-    return parquet_rows(path)
 
 
 class ExportIntake:

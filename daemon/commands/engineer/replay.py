@@ -39,9 +39,8 @@ from rules.readings import Outcome
 from rules.tuning.scoring import is_page
 
 
-def add_replay_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the sub-command to the command line."""
-    parser = commands.add_parser("replay", help="what the alarms were, or would have been")
+def replay_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `replay`."""
     add_source_arguments(parser)
     parser.add_argument("--settings", type=Path, help="judge by these (default: as it was at the time)")
     parser.add_argument("--against", type=Path, help="and show what differs under these")

@@ -15,7 +15,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.progress import Progress
 
-from daemon.check.load import load_settings
+from daemon.commands.options import add_journal, journal_path
 from daemon.errors import JournalError
 from daemon.files import sync
 from daemon.journal.schema import open_for_reading
@@ -23,18 +23,16 @@ from daemon.journal.schema import open_for_reading
 _LOOK_EVERY_S = 0.2
 
 
-def add_backup_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]", usual: Path) -> None:
-    """Add the command `backup`."""
-    parser = commands.add_parser("backup", help="copy the journal while the daemon goes on writing it")
+def backup_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `backup`."""
     parser.add_argument("folder", type=Path, help="where the copy goes; best on another disk")
-    parser.add_argument("--journal", type=Path, help="the journal (default: that of the settings file)")
-    parser.add_argument("--settings", type=Path, default=usual, help="settings file (default: %(default)s)")
+    add_journal(parser)
     parser.add_argument("--keep", type=int, default=7, help="so many copies are kept (default: %(default)s)")
     parser.set_defaults(command=_backup)
 
 
 def _backup(options: argparse.Namespace) -> int:
-    path = options.journal or load_settings(options.settings).journal.path
+    path = options.journal or journal_path(options.settings)
     if options.keep < 1:
         raise JournalError(f"--keep {options.keep}: at least 1 copy must be kept")
     copy = backup(path, options.folder, datetime.now(UTC))

@@ -1,6 +1,8 @@
 """`bellwatch status`: what every vessel is like now, worst first, on a terminal."""
 
+import argparse
 import math
+import time
 from collections import defaultdict
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -10,6 +12,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from daemon.check.load import load_settings
+from daemon.commands.options import add_settings
 from daemon.commands.rack.care_words import accuracies, care_lines
 from daemon.commands.rack.health_lines import clock_lines, journal_lines, mirror_lines
 from daemon.journal.dating import Dating, dating_of
@@ -32,6 +36,16 @@ STYLES = {
 }
 QUIET_S = 120
 """Without a new reading for this long, the page says that the watch may not be running."""
+
+
+def status_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `status`."""
+    add_settings(parser)
+    parser.set_defaults(command=_status)
+
+
+def _status(options: argparse.Namespace) -> int:
+    return status_command(load_settings(options.settings), Console(), int(time.time() * 1000))
 
 
 def status_command(settings: Settings, console: Console, now_ms: int) -> int:
