@@ -150,8 +150,8 @@ def _judged(items):
 
 def test_ranges_read_by_other_processes_come_in_order(nights):
     """Small ranges, two processes: the same inputs as the journal's own slow way gives."""
-    from daemon import sources_journal
     from daemon.journal.journal import Journal
+    from daemon.sources import journal as sources_journal
 
     path = nights["chiller"]
     journal = Journal(path, writable=False)
