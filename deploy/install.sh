@@ -65,7 +65,8 @@ user() {
 program() {
     [ -x "$prefix/bin/python" ] || step "make a Python environment in $prefix" "$python" -m venv "$prefix"
     step "install bellwatch into $prefix (from this checkout; what it needs from the Python package index)" \
-        "$prefix/bin/python" -m pip install --quiet --disable-pip-version-check --upgrade "${root}[completion,influx,tuning]"
+        "$prefix/bin/python" -m pip install --quiet --disable-pip-version-check --upgrade \
+        "${root}[completion,influx,tuning]"
     [ "$(readlink /usr/local/bin/bellwatch 2>/dev/null)" = "$prefix/bin/bellwatch" ] ||
         step "link /usr/local/bin/bellwatch" ln -sf "$prefix/bin/bellwatch" /usr/local/bin/bellwatch
 }

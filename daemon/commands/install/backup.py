@@ -8,7 +8,8 @@ import argparse
 import os
 import sqlite3
 import threading
-from contextlib import closing, suppress
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -76,26 +77,22 @@ def _check(part: Path) -> None:
         raise sqlite3.DatabaseError(f"the copy is not sound: {verdict}")
 
 
-class _progress:  # noqa: N801 - used like a function, in a with statement
-    """Shows how far a copy has come, by the size of the file."""
+@contextmanager
+def _progress(path: Path, part: Path) -> Iterator[None]:
+    """Show how far a copy has come, by the size of the file, while the block makes it."""
+    over = threading.Event()
+    with Progress(console=Console(stderr=True), disable=not os.isatty(2)) as bar:
+        task = bar.add_task("backup", total=max(path.stat().st_size, 1))
 
-    def __init__(self, path: Path, part: Path) -> None:
-        self._part = part
-        self._bar = Progress(console=Console(stderr=True), disable=not os.isatty(2))
-        self._task = self._bar.add_task("backup", total=max(path.stat().st_size, 1))
-        self._over = threading.Event()
-        self._thread = threading.Thread(target=self._watch, name="backup-progress")
+        def watch() -> None:
+            while not over.wait(_LOOK_EVERY_S):
+                if part.exists():
+                    bar.update(task, completed=part.stat().st_size)
 
-    def __enter__(self) -> None:
-        self._bar.start()
-        self._thread.start()
-
-    def __exit__(self, *_exc: object) -> None:
-        self._over.set()
-        self._thread.join()
-        self._bar.stop()
-
-    def _watch(self) -> None:
-        while not self._over.wait(_LOOK_EVERY_S):
-            if self._part.exists():
-                self._bar.update(self._task, completed=self._part.stat().st_size)
+        thread = threading.Thread(target=watch, name="backup-progress")
+        thread.start()
+        try:
+            yield
+        finally:
+            over.set()
+            thread.join()
