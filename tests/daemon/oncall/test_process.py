@@ -11,10 +11,10 @@ from datetime import UTC, datetime
 
 import pytest
 
+from daemon.broker.connection import RECEIVED_AT_MOST
 from daemon.clock import SteadyClock
 from daemon.commands.install.oncall import build
 from daemon.oncall.check import load_oncall
-from daemon.oncall.link import RECEIVED_AT_MOST
 from daemon.oncall.text_message import fits
 from rules.alarms.life_cycle import Priority, State, Trigger
 from tests.rigs.daemon_run import DaemonRun, chance, write_settings
@@ -316,7 +316,7 @@ def test_from_the_probe_to_the_phone_and_the_acknowledgement_back_to_the_rack(tm
         try:
             with OnCallRun(write_oncall(tmp_path, broker.port, phones.port, commands=True)) as team:
                 connected(team)
-                rack.wait_for(lambda: "commands_enabled" in rack.log, "the desk")
+                rack.wait_for(lambda: "broker_connected" in rack.log, "the desk")
                 water.celsius = 27.0
                 phones.wait_for(phones.texts, "the page")
                 assert phones.texts()[0].startswith("CRITICAL bench k1: temperature ")
