@@ -65,7 +65,6 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         lambda state: watch_message(topic, state, utc_clock.now_ms()),
     )
     link = BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock)
-    commit_every_ms = round(settings.journal.commit_every_s * 1000)
     retention = Retention(journal, settings.journal.keep_days, mirrored=settings.mirror is not None)
     chores: list[Callable[[int], None]] = [
         lambda _now_ms: keeper.check(watch.redate),
@@ -84,7 +83,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         connection,
         link,
         keeper.clock,
-        min(TURN_MS, commit_every_ms),
+        min(TURN_MS, round(settings.journal.commit_every_s * 1000)),
         lambda emit: _buses(settings, keeper, emit),
         JournalRepair(journal, lambda: keeper.dating),
         chores,

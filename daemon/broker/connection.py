@@ -5,6 +5,7 @@ thread only reports: what it hears waits for the thread that takes it. An error 
 of ends that thread and is raised where the owner looks next, while paho would still say "connected".
 """
 
+import socket
 import ssl
 import sys
 from collections import deque
@@ -12,9 +13,6 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from socket import SHUT_RDWR
-from socket import socket as Socket  # noqa: N812 - a class with a small letter
-from threading import Event
 
 import paho.mqtt.client as mqtt
 import structlog
@@ -61,7 +59,7 @@ class Hearing:
         self.topics = topics
         self._room = room
         self._waiting: deque[Arrival] = deque()
-        self._overrun = Event()
+        self._overrun = False
 
     def put(self, arrival: Arrival) -> bool:
         """Return whether a message is for us; it waits where there is room."""
@@ -70,19 +68,19 @@ class Hearing:
         if self._room is None or len(self._waiting) < self._room:
             self._waiting.append(arrival)
         else:
-            self._overrun.set()
+            self._overrun = True
         return True
 
     def take(self, at_most: int) -> list[Arrival]:
         """Return what has waited longest, in the order in which it came."""
-        if self._overrun.is_set():
-            self._overrun.clear()
+        if self._overrun:
+            self._overrun = False
             log.error("messages_left_out", topics=self.topics, more_than=self._room)
         return [self._waiting.popleft() for _ in range(min(at_most, len(self._waiting)))]
 
 
 class Connection:
-    """What is not said otherwise is for one thread, its owner's; ask to hear before the start.
+    """One connection, for the thread of its owner; ask to hear before the start.
 
     `away` says in the log what it means that the broker is not reached. `presence` makes the retained
     word on the owner: "watching", "stopped" and, as the last will, "gone". A session that is `kept_as`
@@ -164,7 +162,7 @@ class Connection:
     def publish(
         self, message: Message, qos: int = 1, respond_to: str | None = None, correlation: bytes | None = None
     ) -> mqtt.MQTTMessageInfo:
-        """Hand a message to the broker, at the latest when it is back; its `mid` numbers the confirmation."""
+        """Hand over a message, to a broker that is away once it is back; `mid` is the number to confirm."""
         properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
         if respond_to is not None:
             properties.ResponseTopic = respond_to
@@ -187,11 +185,11 @@ class Connection:
 
     def break_off(self) -> None:
         """Leave without a word, so that the broker says "gone" for us (the last will)."""
-        socket = self._client.socket()
-        if isinstance(socket, Socket):  # TLS sockets are sockets too
+        link = self._client.socket()
+        if isinstance(link, socket.socket):  # TLS sockets are sockets too
             with suppress(OSError):  # it is gone already
                 # Before the loop stops: with messages under way it would wait for a broker that hangs.
-                socket.shutdown(SHUT_RDWR)
+                link.shutdown(socket.SHUT_RDWR)
         self._client.loop_stop()
 
     # In paho's thread

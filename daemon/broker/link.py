@@ -1,6 +1,6 @@
 """What the rack says over its connection: alarms in order, at least once, and signs of life."""
 
-import queue
+from collections import deque
 
 import structlog
 
@@ -26,8 +26,8 @@ class BrokerLink:
         self._retry_due_ms = clock.now_ms() + RETRY_REFUSED_MS
         self._published_up_to = 0
         self._in_flight: dict[int, int] = {}
-        self._confirmed: queue.SimpleQueue[tuple[int, str | None]] = queue.SimpleQueue()
-        connection.on_confirmed = self._confirmed.put
+        self._confirmed: deque[tuple[int, str | None]] = deque()
+        connection.on_confirmed = self._confirmed.append
 
     def deliver(self, journal: Journal) -> None:
         """Mark what was confirmed, and publish what waits."""
@@ -45,9 +45,7 @@ class BrokerLink:
             self._published_up_to = waiting.id
 
     def _mark(self, journal: Journal) -> None:
-        confirmed: list[tuple[int, str | None]] = []
-        while not self._confirmed.empty():
-            confirmed.append(self._confirmed.get())
+        confirmed = [self._confirmed.popleft() for _ in range(len(self._confirmed))]
         ours = [(key, refusal) for number, refusal in confirmed if (key := self._in_flight.pop(number, None))]
         if not ours:
             return

@@ -30,8 +30,7 @@ class StandingAlarms:
 
     def step(self, now_ms: int) -> None:
         """Say again what stands, if there is a new connection since the last time."""
-        connection = self._connection.connections
-        if connection == self._told:
+        if (connection := self._connection.connections) == self._told:
             return
         events = map(alarm_event_from_json, self._journal.newest_event_of_each_alarm())
         messages = [

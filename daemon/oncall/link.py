@@ -32,14 +32,14 @@ class OnCallLink:
         topics = ["+/event", "+/alarm/#", "+/watch", "+/heartbeat", "+/notice"]
         topics += [f"+/{self._answer_topic}"] if answers else []
         self._listening = 0
-        self._connection = Connection(broker, "no rack can be heard", kept_as=f"bellwatch-oncall-{name}")
-        self._racks = self._connection.hear([f"{self.root}/{topic}" for topic in topics])
-        self._connection.start()
+        self.connection = Connection(broker, "no rack can be heard", kept_as=f"bellwatch-oncall-{name}")
+        self._racks = self.connection.hear([f"{self.root}/{topic}" for topic in topics])
+        self.connection.start()
 
     def take(self) -> list[Arrival | LinkIs]:
         """Return what has come since the last time: the state of the link, then messages in order."""
         taken: list[Arrival | LinkIs] = []
-        if (listening := self._connection.listening) != self._listening:
+        if (listening := self.connection.listening) != self._listening:
             self._listening = listening
             taken = [LinkIs(up=False), LinkIs(up=True)] if listening else [LinkIs(up=False)]
         return [*taken, *self._racks.take(RECEIVED_AT_MOST)]
@@ -48,7 +48,7 @@ class OnCallLink:
         """Tell the broker that messages need not come again."""
         for arrival in arrivals:
             if isinstance(arrival, Arrival):
-                self._connection.confirm(arrival)
+                self.connection.confirm(arrival)
 
     def acknowledge(self, passed: Passed, now_ms: int) -> None:
         """Ask a rack to acknowledge an alarm, and to answer where we hear it."""
@@ -56,8 +56,4 @@ class OnCallLink:
         rack = f"{self.root}/{passed.rack}"
         payload = json.dumps(said | {"body": {"alarm": passed.alarm}})
         command = Message(f"{rack}/command", payload, retain=False)
-        self._connection.publish(command, respond_to=f"{rack}/{self._answer_topic}")
-
-    def stop(self) -> None:
-        """Leave; the broker keeps for us what comes meanwhile."""
-        self._connection.stop()
+        self.connection.publish(command, respond_to=f"{rack}/{self._answer_topic}")

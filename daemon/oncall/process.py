@@ -71,7 +71,7 @@ class OnCall:
                 tell_supervisor("WATCHDOG=1")
         finally:
             tell_supervisor("STOPPING=1")
-            self._link.stop()
+            self._link.connection.stop()
             self._outbox.close()
             with self._store.transaction():
                 self._outbox.settle(self._clock.now_ms(), lambda _page: None)

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from daemon.broker.connection import RECEIVED_AT_MOST
+from daemon.broker.connection import RECEIVED_AT_MOST, Connection
 from daemon.clock import SteadyClock
 from daemon.commands.install.oncall import build
 from daemon.oncall.check import load_oncall
@@ -203,6 +203,21 @@ def test_a_broker_that_cannot_be_reached_is_paged_and_its_return_is_told(tmp_pat
         phones.wait_for(lambda: said(phones, "CRITICAL broker: broker not reached, no rack can"), "the page")
         broker.start()
         phones.wait_for(lambda: said(phones, "OVER broker"), "word of the return")
+
+
+@pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
+def test_a_connection_whose_thread_dies_ends_the_process(tmp_path, broker, phones, monkeypatch):
+    """paho would say "connected" for ever, and nobody would be paged."""
+
+    def breaks(*_):
+        raise ZeroDivisionError("a fault that nobody thought of")
+
+    monkeypatch.setattr(Connection, "_on_message", breaks)
+    team = build(*load_oncall(write_oncall(tmp_path, broker.port, phones.port)))
+    broker.publish("bellwatch/north/watch", "anything", "-r")
+    with pytest.raises(ZeroDivisionError, match="nobody thought of"):
+        team.run(threading.Event())
+    broker.wait_for_log("Client bellwatch-oncall-desk disconnected")
 
 
 def test_killed_at_random_it_pages_for_every_alarm_and_repeats_carry_the_same_id(tmp_path, broker, phones):
