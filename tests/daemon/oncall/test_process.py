@@ -3,6 +3,7 @@
 A rack's voice is the daemon's own payloads; one test has the whole daemon and a probe on a pseudo-terminal.
 """
 
+import gc
 import os
 import sqlite3
 import threading
@@ -206,6 +207,7 @@ def test_a_broker_that_cannot_be_reached_is_paged_and_its_return_is_told(tmp_pat
 
 
 @pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
+@pytest.mark.filterwarnings("ignore:Exception ignored in. <socket.socket")  # paho leaves them to the GC
 def test_a_connection_whose_thread_dies_ends_the_process(tmp_path, broker, phones, monkeypatch):
     """paho would say "connected" for ever, and nobody would be paged."""
 
@@ -218,6 +220,8 @@ def test_a_connection_whose_thread_dies_ends_the_process(tmp_path, broker, phone
     with pytest.raises(ZeroDivisionError, match="nobody thought of"):
         team.run(threading.Event())
     broker.wait_for_log("Client bellwatch-oncall-desk disconnected")
+    del team
+    gc.collect()
 
 
 def test_killed_at_random_it_pages_for_every_alarm_and_repeats_carry_the_same_id(tmp_path, broker, phones):
