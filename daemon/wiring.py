@@ -5,8 +5,9 @@ from collections.abc import Callable, Mapping
 from zoneinfo import ZoneInfo
 
 from daemon.broker.command_desk import CommandDesk
+from daemon.broker.connection import Connection
 from daemon.broker.link import BrokerLink
-from daemon.broker.messages import messages_of, rack_topic
+from daemon.broker.messages import messages_of, rack_topic, watch_message
 from daemon.broker.standing_alarms import StandingAlarms
 from daemon.clock import SteadyClock
 from daemon.errors import JournalError, MissingExtraError
@@ -57,29 +58,35 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     topic = rack_topic(settings.broker.topic_root, settings.rack.name)
     words = _words(settings, journal, keeper, topic)
     watch = _watch(settings, journal, keeper, words)
-    link = BrokerLink(settings.broker, topic, keeper.utc_clock())
-    commit_every_ms = round(settings.journal.commit_every_s * 1000)
+    utc_clock = keeper.utc_clock()
+    connection = Connection(
+        settings.broker,
+        "alarms wait in the journal",
+        lambda state: watch_message(topic, state, utc_clock.now_ms()),
+    )
+    link = BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock)
     retention = Retention(journal, settings.journal.keep_days, mirrored=settings.mirror is not None)
+    chores: list[Callable[[int], None]] = [
+        lambda _now_ms: keeper.check(watch.redate),
+        lambda now_ms: retention.step(now_ms, keeper.dating),
+        StandingAlarms(journal, connection, words).step,
+    ]
+    if settings.commands.enabled:
+        chores.append(CommandDesk(connection, settings.commands, topic, journal, utc_clock).step)
     companions: list[Companion] = [IntegrityCheck(journal.path)]
     if settings.mirror is not None:
         companions.append(_mirror(settings.mirror, settings.rack.name, journal, keeper))
-    if settings.commands.enabled:
-        desk = CommandDesk(settings.broker, settings.commands, topic, journal, keeper.utc_clock())
-        companions.append(desk)
     return Service(
         sole_writer,
         journal,
         watch,
+        connection,
         link,
         keeper.clock,
-        min(TURN_MS, commit_every_ms),
+        min(TURN_MS, round(settings.journal.commit_every_s * 1000)),
         lambda emit: _buses(settings, keeper, emit),
         JournalRepair(journal, lambda: keeper.dating),
-        [
-            lambda _now_ms: keeper.check(watch.redate),
-            lambda now_ms: retention.step(now_ms, keeper.dating),
-            StandingAlarms(journal, link, words).step,
-        ],
+        chores,
         companions,
     )
 

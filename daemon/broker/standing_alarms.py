@@ -7,7 +7,7 @@ into the outbox once more, under the id of its event; who knows it already passe
 
 from collections.abc import Callable
 
-from daemon.broker.link import BrokerLink
+from daemon.broker.connection import Connection
 from daemon.journal.journal import Journal, Message
 from rules.alarms.event import AlarmEvent
 from rules.alarms.history import alarm_event_from_json
@@ -21,17 +21,16 @@ class StandingAlarms:
     """A chore of the service; `words` turns an event into the messages that it makes us publish."""
 
     def __init__(
-        self, journal: Journal, link: BrokerLink, words: Callable[[AlarmEvent], list[Message]]
+        self, journal: Journal, connection: Connection, words: Callable[[AlarmEvent], list[Message]]
     ) -> None:
         self._journal = journal
-        self._link = link
+        self._connection = connection
         self._words = words
         self._told = 0
 
     def step(self, now_ms: int) -> None:
         """Say again what stands, if there is a new connection since the last time."""
-        connection = self._link.connections
-        if connection == self._told:
+        if (connection := self._connection.connections) == self._told:
             return
         events = map(alarm_event_from_json, self._journal.newest_event_of_each_alarm())
         messages = [

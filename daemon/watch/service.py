@@ -1,6 +1,6 @@
 """The running daemon: a thread for each bus, and one thread that judges, writes and publishes.
 
-Crash only: what goes wrong in a bus thread without a name for it ends the process with a clear
+Crash only: what goes wrong in another thread without a name for it ends the process with a clear
 log line; the supervisor starts it again, and it goes on from the journal. Trouble with the journal's
 file has names, and `JournalRepair` says what is done about each.
 """
@@ -14,6 +14,7 @@ from typing import Protocol
 
 import structlog
 
+from daemon.broker.connection import Connection
 from daemon.broker.link import BrokerLink
 from daemon.clock import SteadyClock
 from daemon.journal.journal import Journal
@@ -61,6 +62,7 @@ class Service:
         sole_writer: SoleWriter,
         journal: Journal,
         watch: Watch,
+        connection: Connection,
         link: BrokerLink,
         clock: SteadyClock,
         turn_ms: int,
@@ -72,6 +74,7 @@ class Service:
         self._sole_writer = sole_writer
         self._journal = journal
         self._watch = watch
+        self._connection = connection
         self._link = link
         self._clock = clock
         self._turn_ms = turn_ms
@@ -89,10 +92,11 @@ class Service:
         return self._watch.engine
 
     def run(self, stop: threading.Event) -> None:
-        """Watch until `stop` is set; raises what ended a bus thread unexpectedly."""
+        """Watch until `stop` is set; raises what ended another thread unexpectedly."""
         quit_buses = threading.Event()
         bodies = [*self._buses, *self._companions]
         threads = [threading.Thread(target=self._guard, args=(body, quit_buses)) for body in bodies]
+        self._connection.start()
         for thread in threads:
             thread.start()
         log.info("watching", rack=self._watch.engine.plan.rack, journal=str(self._journal.path))
@@ -152,9 +156,9 @@ class Service:
             log.error("not_written_down", why=str(error), lost=lost)  # noqa: TRY400 - a line, no traceback
         finally:
             if on_purpose:
-                self._link.stop()
+                self._connection.stop()
             else:
-                self._link.break_off()
+                self._connection.break_off()
             self._journal.close()
             self._sole_writer.release()
             log.info("stopped", on_purpose=on_purpose, refused_readings=self._watch.rejected or None)
