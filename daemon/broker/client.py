@@ -7,7 +7,7 @@ import paho.mqtt.client as mqtt
 import structlog
 from paho.mqtt.enums import CallbackAPIVersion
 
-from daemon.errors import Problem, SettingsError
+from daemon.errors import Finding, SettingsError
 from daemon.settings.rack import BrokerSettings
 
 log = structlog.get_logger()
@@ -59,4 +59,4 @@ def _tls_context(ca_file: Path | None) -> ssl.SSLContext:
     except OSError as error:  # also what ssl says of a file that holds no certificate
         why = (error.strerror or str(error)).lower()
         found = f'"{ca_file}", which cannot be used ({why})'
-        raise SettingsError([Problem("ca_file", found, "the broker's CA certificate, in PEM")]) from error
+        raise SettingsError([Finding("ca_file", found, "the broker's CA certificate, in PEM")]) from error

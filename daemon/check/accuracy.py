@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from daemon.check.coverage import channels_in
-from daemon.errors import Problem
+from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.settings.stages import key_of
 from daemon.settings.words import shown, where
@@ -21,13 +21,13 @@ _USUAL_WATER = {Quantity.TEMPERATURE: 15.0, Quantity.SALINITY: 33.0, Quantity.OX
 
 
 @dataclass(frozen=True, slots=True)
-class _Finding:
+class _TooTight:
     limit: str
     found: str
     expected: str
 
 
-def accuracy_problems(draft: Draft) -> Iterator[Problem]:
+def accuracy_findings(draft: Draft) -> Iterator[Finding]:
     """Yield the limits of each vessel's stage that its probes cannot resolve, once for each stage."""
     channels = {channel.name: channel for channel in channels_in(draft.settings)}
     told: set[tuple[str, str]] = set()
@@ -39,11 +39,11 @@ def accuracy_problems(draft: Draft) -> Iterator[Problem]:
         accuracy = accuracy_of(channel, channels, _Water(draft, vessel.stage, channels).value_of)
         if tolerance is None or accuracy is None:
             continue
-        for finding in _too_tight(channel, tolerance, accuracy):
-            path = where("stages", vessel.stage, channel.quantity, key_of(finding.limit, channel.quantity))
+        for tight in _too_tight(channel, tolerance, accuracy):
+            path = where("stages", vessel.stage, channel.quantity, key_of(tight.limit, channel.quantity))
             if (path, channel.source.probe) not in told:
                 told.add((path, channel.source.probe))
-                yield Problem(path, finding.found, finding.expected, is_warning=True)
+                yield Finding(path, tight.found, tight.expected, is_warning=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,21 +78,21 @@ class _Water:
         return _USUAL_WATER[quantity]
 
 
-def _too_tight(channel: Channel, tolerance: Tolerance, accuracy: float) -> Iterator[_Finding]:
+def _too_tight(channel: Channel, tolerance: Tolerance, accuracy: float) -> Iterator[_TooTight]:
     unit = unit_of(channel.quantity)
     resolved = f"{accuracy:.2g} {unit}".rstrip()
     good_for = f"probe {channel.source.probe} is good for ± {resolved} here"
     if tolerance.deadband < accuracy:
-        yield _Finding("deadband", shown(tolerance.deadband), f"{resolved} or more: {good_for}")
+        yield _TooTight("deadband", shown(tolerance.deadband), f"{resolved} or more: {good_for}")
     for name, band in (("advisory", tolerance.advisory), ("critical", tolerance.critical)):
         half = _half_width(band)
         if half is not None and half < accuracy:
-            yield _Finding(f"{name}_high", f"a band of ± {half:g}", f"± {resolved} or more: {good_for}")
+            yield _TooTight(f"{name}_high", f"a band of ± {half:g}", f"± {resolved} or more: {good_for}")
     hours = tolerance.rate_window_ms / MS_PER_HOUR
     for name, rate in (("max_rise", tolerance.max_rise_per_hour), ("max_fall", tolerance.max_fall_per_hour)):
         if rate is not None and rate * hours < accuracy:
             change = f"{rate * hours:.2g} {unit}".rstrip()
-            yield _Finding(
+            yield _TooTight(
                 f"{name}_per_hour",
                 f"{shown(rate)}, {change} within the rate window",
                 f"{accuracy / hours:.2g} or more, or a longer rate_window_s: {good_for}",

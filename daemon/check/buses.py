@@ -6,7 +6,7 @@ from collections.abc import Hashable, Iterator
 from pathlib import Path
 
 from daemon.check.probes import words_of
-from daemon.errors import Problem
+from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.settings.rack import BrokerLink, ModbusBus, ModbusProbe, ProbeSettings
 from daemon.settings.words import quoted, shown, where
@@ -14,7 +14,7 @@ from drivers.modbus import ADDRESSES, READ_HOLDING, READ_INPUT, Register, encode
 from drivers.rtu_wire import BITS_PER_CHARACTER, silence_s
 
 
-def bus_problems(draft: Draft) -> Iterator[Problem]:
+def bus_findings(draft: Draft) -> Iterator[Finding]:
     """Yield what is wrong with buses and with the probes that share one."""
     yield from _shared_ports(draft)
     for name, bus in draft.settings.buses.items():
@@ -27,14 +27,14 @@ def bus_problems(draft: Draft) -> Iterator[Problem]:
     yield from _link(("broker",), draft.settings.broker)
 
 
-def _shared_ports(draft: Draft) -> Iterator[Problem]:
+def _shared_ports(draft: Draft) -> Iterator[Finding]:
     first: dict[str, str] = {}
     for name, bus in draft.settings.buses.items():
         if not isinstance(bus, ModbusBus):
             continue
         device = os.path.realpath(bus.port)  # two names of one device are one port
         if device in first:
-            yield Problem(
+            yield Finding(
                 where("buses", name, "port"),
                 shown(bus.port),
                 f"another port, as buses.{first[device]} has it; probes on one port share one bus",
@@ -42,7 +42,7 @@ def _shared_ports(draft: Draft) -> Iterator[Problem]:
         first.setdefault(device, name)
 
 
-def _shared_addresses(probes: dict[str, ProbeSettings]) -> Iterator[Problem]:
+def _shared_addresses(probes: dict[str, ProbeSettings]) -> Iterator[Finding]:
     """Yield probes that would read the very same place, and warn of a unit with more than one probe."""
     for index, (name, probe) in enumerate(probes.items()):
         for other_name, other in list(probes.items())[:index]:
@@ -51,12 +51,12 @@ def _shared_addresses(probes: dict[str, ProbeSettings]) -> Iterator[Problem]:
             key = "unit_id" if isinstance(probe, ModbusProbe) else "topic"
             path, found = where("probes", name, key), shown(getattr(probe, key))
             if _places(probe) & _places(other):
-                yield Problem(path, found, f"another one, as probes.{other_name} reads the same there")
+                yield Finding(path, found, f"another one, as probes.{other_name} reads the same there")
             elif isinstance(probe, ModbusProbe) and getattr(probe, key) == getattr(other, key):
                 expected = (
                     f"another one than that of probes.{other_name}, unless both are channels of one device"
                 )
-                yield Problem(path, found, expected, is_warning=True)
+                yield Finding(path, found, expected, is_warning=True)
 
 
 def _places(probe: ProbeSettings) -> set[Hashable]:
@@ -65,12 +65,12 @@ def _places(probe: ProbeSettings) -> set[Hashable]:
     return {(probe.topic, field.pointer, field.senml_name) for field in probe.fields}
 
 
-def _crowded(name: str, bus: ModbusBus, probes: dict[str, ProbeSettings]) -> Iterator[Problem]:
+def _crowded(name: str, bus: ModbusBus, probes: dict[str, ProbeSettings]) -> Iterator[Finding]:
     """Warn if the probes' polls need more of the line's time than there is."""
     modbus = [probe for probe in probes.values() if isinstance(probe, ModbusProbe)]
     share = sum(_poll_s(bus.baud, probe) / probe.every_s for probe in modbus)
     if share > 1:
-        yield Problem(
+        yield Finding(
             where("buses", name, "baud"),
             f"{bus.baud}, at which the polls take {share:.1f} times as long as there is",
             "a faster line, a longer every_s, or fewer probes on it",
@@ -90,32 +90,32 @@ def _poll_s(baud: int, probe: ModbusProbe) -> float:
     return characters * BITS_PER_CHARACTER / baud + 2 * len(reads) * silence_s(baud)
 
 
-def _link(keys: tuple[str, ...], link: BrokerLink) -> Iterator[Problem]:
+def _link(keys: tuple[str, ...], link: BrokerLink) -> Iterator[Finding]:
     if link.password_file is not None:
         if link.username is None:
-            yield Problem(where(*keys, "username"), "nothing", "the user name that the password is for")
+            yield Finding(where(*keys, "username"), "nothing", "the user name that the password is for")
         yield from _secret_file(where(*keys, "password_file"), link.password_file)
     if link.ca_file is not None:
         path = where(*keys, "ca_file")
         if not link.tls:
-            yield Problem(
+            yield Finding(
                 path, shown(str(link.ca_file)), "tls = true beside it; without it nothing is encrypted"
             )
         if _mode(link.ca_file) is None:
-            yield Problem(
+            yield Finding(
                 path, f"no file {quoted(str(link.ca_file))}", "the broker's CA certificate", is_warning=True
             )
 
 
-def _secret_file(path: str, file: Path) -> Iterator[Problem]:
+def _secret_file(path: str, file: Path) -> Iterator[Finding]:
     """Warn of a password file that is missing or open to everybody; its name is not shown, since somebody
     may have put the password there."""
     mode = _mode(file)
     if mode is None:
-        yield Problem(path, "no file of that name", "a file that holds the password alone", is_warning=True)
+        yield Finding(path, "no file of that name", "a file that holds the password alone", is_warning=True)
     elif mode & stat.S_IRWXO:
         found = f"a file that everybody may open (mode {stat.S_IMODE(mode):04o})"
-        yield Problem(path, found, "mode 0600 or 0640", is_warning=True)
+        yield Finding(path, found, "mode 0600 or 0640", is_warning=True)
 
 
 def _mode(file: Path) -> int | None:

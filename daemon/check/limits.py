@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from daemon.errors import Problem
+from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.settings.rack import Settings
 from daemon.settings.stages import ToleranceSettings, key_of
@@ -33,7 +33,7 @@ _HOLDS = {
 _OTHER_WAY = {"below": "above", "above": "below", "at least": "at most", "at most": "at least"}
 
 
-def limit_problems(draft: Draft) -> Iterator[Problem]:
+def limit_findings(draft: Draft) -> Iterator[Finding]:
     """Yield limits that contradict each other, in every stage and quantity that the file has a table for."""
     for stage in draft.settings.stages:
         if _base_is_unknown(stage, draft):
@@ -42,7 +42,7 @@ def limit_problems(draft: Draft) -> Iterator[Problem]:
             tolerance = draft.settings.tolerance_of(stage, quantity)
             table = draft.settings.stages[stage].limits(quantity)
             if isinstance(table, ToleranceSettings) and tolerance is not None:
-                yield from _Limits(draft.settings, stage, quantity, table, tolerance).problems()
+                yield from _Limits(draft.settings, stage, quantity, table, tolerance).findings()
 
 
 def _base_is_unknown(stage: str, draft: Draft) -> bool:
@@ -73,7 +73,7 @@ class _Limits:
             "critical_high": merged.critical.high,
         }
 
-    def problems(self) -> Iterator[Problem]:
+    def findings(self) -> Iterator[Finding]:
         reported: set[str] = set()
         for first, relation, second in _RULES:
             a, b = self._values[first], self._values[second]
@@ -86,7 +86,7 @@ class _Limits:
             reported |= {first, second}
         yield from self._wide_deadband(reported)
 
-    def _wide_deadband(self, reported: set[str]) -> Iterator[Problem]:
+    def _wide_deadband(self, reported: set[str]) -> Iterator[Finding]:
         """A value in the middle of the band must be able to return its alarm."""
         halves = [
             ((band.high - band.low) / 2, name)
@@ -98,13 +98,13 @@ class _Limits:
         if halves and self._deadband > min(halves)[0]:
             half, name = min(halves)
             found = shown(self._deadband) + self._origin("deadband")
-            yield Problem(self._path("deadband"), found, f"at most {half:g}, half of the {name} band")
+            yield Finding(self._path("deadband"), found, f"at most {half:g}, half of the {name} band")
 
-    def _contradiction(self, blamed: str, relation: str, other: str) -> Problem:
+    def _contradiction(self, blamed: str, relation: str, other: str) -> Finding:
         found = shown(self._values[blamed]) + self._origin(blamed)
         other_key = key_of(other, self._quantity)
         expected = f"{relation} {other_key}, which is {shown(self._values[other])}{self._origin(other)}"
-        return Problem(self._path(blamed), found, expected)
+        return Finding(self._path(blamed), found, expected)
 
     def _path(self, limit: str) -> str:
         return where("stages", self._stage, self._quantity.value, key_of(limit, self._quantity))

@@ -7,7 +7,7 @@ Passwords are in files of their own and are never shown.
 
 from pathlib import Path
 
-from daemon.check.check import problems_in
+from daemon.check.check import findings_in
 from daemon.errors import SettingsError
 from daemon.settings.file import read_values
 from daemon.settings.measurements import PayloadFieldSettings, RegisterSettings
@@ -42,10 +42,10 @@ __all__ = [
 def load_settings(path: Path) -> Settings:
     """Read the settings file at `path`, with overrides from the environment.
 
-    SettingsError with every problem that `bellwatch check` would report, warnings left out.
+    SettingsError with every finding that `bellwatch check` would report, warnings left out.
     """
     values = read_values(path)
-    errors = [problem for problem in problems_in(values) if not problem.is_warning]
+    errors = [finding for finding in findings_in(values) if not finding.is_warning]
     if errors:
         raise SettingsError(errors)
     return Settings.model_validate(values)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from daemon.errors import Problem
+from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.settings.measurements import Measurement, accuracy_key
 from daemon.settings.rack import ModbusProbe
@@ -10,7 +10,7 @@ from daemon.settings.words import quoted, shown, where
 from rules.quantities import Quantity
 
 
-def measurement_problems(draft: Draft) -> Iterator[Problem]:
+def measurement_findings(draft: Draft) -> Iterator[Finding]:
     """Yield keys of a register or field that do not go with its quantity or with each other."""
     for name, probe in draft.settings.probes.items():
         entries = "registers" if isinstance(probe, ModbusProbe) else "fields"
@@ -31,10 +31,10 @@ def _has_thermometer(draft: Draft, vessel: str | None) -> bool:
     )
 
 
-def _accuracy(place: tuple[str | int, ...], measurement: Measurement) -> Iterator[Problem]:
+def _accuracy(place: tuple[str | int, ...], measurement: Measurement) -> Iterator[Finding]:
     for key in measurement.stray_accuracies():
         right = accuracy_key(measurement.quantity)
-        yield Problem(
+        yield Finding(
             where(*place, key),
             shown(getattr(measurement, key)),
             f"{right}, the accuracy of {measurement.quantity}, in its unit",
@@ -43,27 +43,27 @@ def _accuracy(place: tuple[str | int, ...], measurement: Measurement) -> Iterato
 
 def _compensation(
     place: tuple[str | int, ...], measurement: Measurement, temperature: bool
-) -> Iterator[Problem]:
+) -> Iterator[Finding]:
     compensation, percent = measurement.compensation, measurement.percent_per_kelvin
     if compensation != "none" and measurement.quantity is not Quantity.CONDUCTIVITY:
-        yield Problem(
+        yield Finding(
             where(*place, "compensation"),
             quoted(compensation),
             f"no such key, as {measurement.quantity} is not compensated to 25 °C; conductivity is",
         )
     elif compensation != "none" and not temperature:
-        yield Problem(
+        yield Finding(
             where(*place, "compensation"),
             f"{quoted(compensation)}, but no temperature in this vessel to undo it with",
             "a probe of temperature in the same vessel",
         )
     if compensation == "linear" and percent is None:
-        yield Problem(
+        yield Finding(
             where(*place, "percent_per_kelvin"),
             "nothing",
             "the probe's own coefficient, such as 2.0 (% per kelvin)",
         )
     if compensation != "linear" and percent is not None:
-        yield Problem(
+        yield Finding(
             where(*place, "percent_per_kelvin"), shown(percent), 'no such key without compensation = "linear"'
         )

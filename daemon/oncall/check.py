@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from daemon.errors import Problem, SettingsError
+from daemon.errors import Finding, SettingsError
 from daemon.oncall import settings as shape
 from daemon.oncall.channels import read_channels
 from daemon.oncall.response_notes import known_alarms
@@ -49,42 +49,42 @@ _TABLES: Mapping[tuple[str, ...], type[Table]] = {
 def load_oncall(path: Path) -> tuple[OnCallSettings, dict[str, list[str]]]:
     """Return the settings and the addresses of each person; SettingsError with everything that is wrong."""
     settings, channels, found = examine(path)
-    errors = [problem for problem in found if not problem.is_warning]
+    errors = [finding for finding in found if not finding.is_warning]
     if errors or settings is None:
         raise SettingsError(errors)
     return settings, channels
 
 
-def examine(path: Path) -> tuple[OnCallSettings | None, dict[str, list[str]], list[Problem]]:
+def examine(path: Path) -> tuple[OnCallSettings | None, dict[str, list[str]], list[Finding]]:
     """Return the settings where they can be used, the addresses, and what is wrong, warnings last."""
     try:
         values = read_toml(path)
     except SettingsError as error:
-        return None, {}, list(error.problems)
+        return None, {}, list(error.findings)
     try:
         settings = OnCallSettings.model_validate(values)
     except ValidationError as error:
         details = error.errors(include_url=False)
         faulty = {str(detail["loc"][0]) for detail in details}
-        found = [*(_problem(detail) for detail in details), *_problems_of_the_rest(values, faulty)]
-        return None, {}, sorted(found, key=lambda problem: problem.is_warning)
+        found = [*(_finding(detail) for detail in details), *_findings_of_the_rest(values, faulty)]
+        return None, {}, sorted(found, key=lambda finding: finding.is_warning)
     channels, found = read_channels(settings.oncall.channels_file, settings.rota.people)
-    found += [*_rota_problems(settings), *_note_problems(settings), *_other_problems(settings)]
-    return settings, channels, sorted(found, key=lambda problem: problem.is_warning)
+    found += [*_rota_findings(settings), *_note_findings(settings), *_other_findings(settings)]
+    return settings, channels, sorted(found, key=lambda finding: finding.is_warning)
 
 
-def _problems_of_the_rest(values: Mapping[str, Any], faulty: set[str]) -> Iterator[Problem]:
+def _findings_of_the_rest(values: Mapping[str, Any], faulty: set[str]) -> Iterator[Finding]:
     """Look at the sections that are sound all the same, so that one run says everything."""
     sound = {section: table for section, table in values.items() if section not in faulty}
     rest = OnCallSettings.model_validate({**_STAND_INS, **sound})
     if "rota" not in faulty and "oncall" not in faulty:
-        yield from _rota_problems(rest)
-    yield from _note_problems(rest)
-    yield from _other_problems(rest)
-    yield from _channel_problems(values)
+        yield from _rota_findings(rest)
+    yield from _note_findings(rest)
+    yield from _other_findings(rest)
+    yield from _channel_findings(values)
 
 
-def _channel_problems(values: Mapping[str, Any]) -> list[Problem]:
+def _channel_findings(values: Mapping[str, Any]) -> list[Finding]:
     """Look at the channels, as far as the file says where they are and whose."""
     oncall, rota = values.get("oncall"), values.get("rota")
     path = oncall.get("channels_file") if isinstance(oncall, dict) else None
@@ -94,29 +94,29 @@ def _channel_problems(values: Mapping[str, Any]) -> list[Problem]:
     return read_channels(Path(path), [name for name in people if isinstance(name, str)])[1]
 
 
-def _rota_problems(settings: OnCallSettings) -> Iterator[Problem]:
+def _rota_findings(settings: OnCallSettings) -> Iterator[Finding]:
     people = settings.rota.people
     for name in sorted({name for name in people if people.count(name) > 1}):
-        yield Problem("rota.people", f"{quoted(name)} twice", "each person once")
+        yield Finding("rota.people", f"{quoted(name)} twice", "each person once")
     zone = ZoneInfo(settings.oncall.time_zone)
     for place, swap in enumerate(settings.rota.swaps):
         where = f"rota.swaps[{place}]"
         if swap.person not in people:
-            yield Problem(
+            yield Finding(
                 f"{where}.person", quoted(swap.person), one_of("a person of the rota", people, swap.person)
             )
         if aware(swap.start, zone) >= aware(swap.end, zone):
-            yield Problem(f"{where}.until", f"{swap.end}", f"a moment after {swap.start}")
+            yield Finding(f"{where}.until", f"{swap.end}", f"a moment after {swap.start}")
     ordered = sorted(settings.rota.swaps, key=lambda swap: aware(swap.start, zone))
     for sooner, later in pairwise(ordered):
         if aware(later.start, zone) < aware(sooner.end, zone):
-            yield Problem(
+            yield Finding(
                 "rota.swaps",
                 f"two at the same time, until {sooner.end} and from {later.start}",
                 "one at a time",
             )
     if len(people) == 1:
-        yield Problem(
+        yield Finding(
             "rota.people", "one person", "a second one, who is called where the first does not answer", True
         )
 
@@ -126,51 +126,51 @@ def aware(moment: datetime, zone: ZoneInfo) -> datetime:
     return moment if moment.tzinfo is not None else moment.replace(tzinfo=zone)
 
 
-def _note_problems(settings: OnCallSettings) -> Iterator[Problem]:
+def _note_findings(settings: OnCallSettings) -> Iterator[Finding]:
     known = known_alarms()
     for key, note in settings.notes.items():
         where = f"notes.{quoted(key)}"
         if key not in known:
-            yield Problem(where, "an alarm that does not exist", one_of("an alarm", known, key))
+            yield Finding(where, "an alarm that does not exist", one_of("an alarm", known, key))
         elif len(note) > _LONG_NOTE:
             expected = f"{_LONG_NOTE} or fewer, else its end is cut off in a text message"
-            yield Problem(where, f"{len(note)} characters", expected, True)
+            yield Finding(where, f"{len(note)} characters", expected, True)
 
 
-def _other_problems(settings: OnCallSettings) -> Iterator[Problem]:
+def _other_findings(settings: OnCallSettings) -> Iterator[Finding]:
     quiet = settings.quiet_hours
     if quiet is not None and quiet.start == quiet.end:
-        yield Problem("quiet_hours.until", f"{quiet.end:%H:%M}, as from", "another time than from")
+        yield Finding("quiet_hours.until", f"{quiet.end:%H:%M}, as from", "another time than from")
     critical = settings.priorities.get("critical")
     if critical is not None and critical.when not in (None, When.ALWAYS):
-        yield Problem("priorities.critical.when", quoted(critical.when), '"always": animals are at risk')
+        yield Finding("priorities.critical.when", quoted(critical.when), '"always": animals are at risk')
     try:
         settings.broker.password()
     except SettingsError as error:
-        for problem in error.problems:
-            yield Problem(f"broker.{problem.path}", problem.found, problem.expected)
+        for finding in error.findings:
+            yield Finding(f"broker.{finding.path}", finding.found, finding.expected)
 
 
-def _problem(detail: ErrorDetails) -> Problem:
+def _finding(detail: ErrorDetails) -> Finding:
     loc = [key for key in detail["loc"] if key != "[key]"]
     where = "".join(_key(key) for key in loc).removeprefix(".")
     kind, context = detail["type"], detail.get("ctx", {})
     if kind == "missing":
         field = _fields(loc[:-1])[str(loc[-1])]
         expected = f"a value ({field.description})" if field.description else f"a [{loc[-1]}] table"
-        return Problem(where, "nothing", expected)
+        return Finding(where, "nothing", expected)
     if kind == "extra_forbidden":
-        return Problem(
+        return Finding(
             where, "an unknown key", one_of("a key of this table", _fields(loc[:-1]), str(loc[-1]))
         )
     if kind == "too_short":
-        return Problem(where, "an empty list", "at least one entry")
+        return Finding(where, "an empty list", "at least one entry")
     found = "a value that is not shown" if "password" in str(loc[-1]) else shown(detail["input"])
     if kind == "string_pattern_mismatch":
         words = {**PATTERNS_IN_WORDS, shape.NOTE_PATTERN: "1 to 160 characters on one line"}
-        return Problem(where, found, words[context["pattern"]])
+        return Finding(where, found, words[context["pattern"]])
     expected = EXPECTED[kind](context) if kind in EXPECTED else detail["msg"]
-    return Problem(where, found, expected)
+    return Finding(where, found, expected)
 
 
 def _key(key: str | int) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from daemon.errors import Problem
+from daemon.errors import Finding
 from daemon.settings import alarms as alarm
 from daemon.settings import measurements as measurement
 from daemon.settings import rack
@@ -44,10 +44,10 @@ _TABLES: dict[Keys, type[Table]] = {
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A problem that makes part of the file unusable, and the keys that lead there."""
+    """A finding that makes part of the file unusable, and the keys that lead there."""
 
     keys: Keys
-    problem: Problem
+    finding: Finding
 
 
 def faults_of(error: ValidationError) -> list[Fault]:
@@ -77,7 +77,7 @@ def _fault(detail: ErrorDetails) -> Fault:
     keys = tuple(key for key in loc if not _is_tag(key) and key != "[key]")
     if detail["type"] == "union_tag_not_found":
         return _neither_kind(keys, detail["input"])
-    return Fault(keys, Problem(where(*keys), _found(detail, keys), _expected(detail)))
+    return Fault(keys, Finding(where(*keys), _found(detail, keys), _expected(detail)))
 
 
 def _is_tag(key: str | int) -> bool:
@@ -88,13 +88,13 @@ def _is_tag(key: str | int) -> bool:
 def _neither_kind(keys: Keys, value: object) -> Fault:
     """Of a bus whose kind is unknown, or a probe that shows no sign of either kind."""
     if not isinstance(value, dict):
-        problem = Problem(where(*keys), shown(value), "a table")
+        finding = Finding(where(*keys), shown(value), "a table")
     elif keys[0] == "buses":
-        problem = Problem(where(*keys, "kind"), shown(value.get("kind")), '"modbus-rtu" or "mqtt"')
+        finding = Finding(where(*keys, "kind"), shown(value.get("kind")), '"modbus-rtu" or "mqtt"')
     else:
         expected = "unit_id and registers (on a Modbus bus), or topic and fields (on an MQTT bus)"
-        problem = Problem(where(*keys), "neither registers nor a topic", expected)
-    return Fault(keys, problem)
+        finding = Finding(where(*keys), "neither registers nor a topic", expected)
+    return Fault(keys, finding)
 
 
 def _found(detail: ErrorDetails, keys: Keys) -> str:

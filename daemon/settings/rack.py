@@ -8,7 +8,7 @@ from zoneinfo import available_timezones
 
 from pydantic import AfterValidator, Discriminator, Field, SecretStr, StringConstraints, Tag
 
-from daemon.errors import Problem, SettingsError
+from daemon.errors import Finding, SettingsError
 from daemon.settings import types
 from daemon.settings.alarms import AlarmSettings, StageStepSettings, SupplySettings
 from daemon.settings.commands import CommandSettings
@@ -125,7 +125,7 @@ class BrokerLink(Table):
         except (OSError, UnicodeDecodeError) as error:
             why = (error.strerror or "an error").lower() if isinstance(error, OSError) else "not UTF-8"
         expected = "a file that holds the password alone and that the daemon's user may read"
-        raise SettingsError([Problem("password_file", f"a file that cannot be read ({why})", expected)])
+        raise SettingsError([Finding("password_file", f"a file that cannot be read ({why})", expected)])
 
 
 class BrokerSettings(BrokerLink):

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.check.check import check_command, problems, problems_in
+from daemon.check.check import check_command, findings, findings_in
 from daemon.check.load import Settings, load_settings
 from daemon.errors import SettingsError
 from tests.rigs.places import EXAMPLE
@@ -552,7 +552,7 @@ def edited(*edits: tuple[str, str]) -> str:
 def lines_of(tmp_path: Path, text: str) -> list[str]:
     path = tmp_path / "bellwatch.toml"
     path.write_text(text)
-    return [str(problem) for problem in problems(path)]
+    return [str(finding) for finding in findings(path)]
 
 
 def run(path: Path) -> tuple[int, str, str]:
@@ -561,9 +561,9 @@ def run(path: Path) -> tuple[int, str, str]:
     return status, out.getvalue(), err.getvalue()
 
 
-def test_the_good_file_and_the_example_have_no_problem(tmp_path: Path):
+def test_the_good_file_and_the_example_have_no_finding(tmp_path: Path):
     assert lines_of(tmp_path, GOOD) == []
-    assert problems(EXAMPLE) == []
+    assert findings(EXAMPLE) == []
 
 
 @pytest.mark.parametrize(
@@ -616,7 +616,7 @@ def test_limits_that_build_on_broken_ones_are_not_judged(tmp_path: Path):
 def test_a_file_for_an_editor_on_windows_is_read(tmp_path: Path):
     path = tmp_path / "bellwatch.toml"
     path.write_bytes(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").encode())
-    assert problems(path) == []
+    assert findings(path) == []
 
 
 def test_an_empty_file_says_what_is_needed(tmp_path: Path):
@@ -693,7 +693,7 @@ def test_the_verdict_counts_what_there_is(tmp_path: Path):
     path.write_text(edited(("unit_id = 1", "unit_id = 0"), ('stage = "ephyra"', 'stage = "efyra"')))
     status, out, err = run(path)
     assert (status, err) == (2, "")
-    assert out.splitlines()[-1] == "2 problems"
+    assert out.splitlines()[-1] == "2 errors"
 
 
 def test_warnings_come_after_errors_and_are_counted_apart(tmp_path: Path):
@@ -709,7 +709,7 @@ def test_warnings_come_after_errors_and_are_counted_apart(tmp_path: Path):
     lines = out.splitlines()
     assert status == 2
     assert [line.startswith("warning: ") for line in lines] == [False, False, True, False]
-    assert lines[-1] == "2 problems, 1 warning"
+    assert lines[-1] == "2 errors, 1 warning"
 
 
 def test_without_a_file_the_schema_can_still_be_asked_for():
@@ -838,11 +838,11 @@ def mutated_files(draw: st.DrawFn) -> dict[str, Any]:
 
 @settings(max_examples=400, deadline=None)
 @given(mutated_files())
-def test_whatever_a_file_holds_it_is_fit_or_its_problems_are_told(values: dict[str, Any]):
-    found = problems_in(values)
-    for problem in found:
-        assert len(str(problem).splitlines()) == 1
-        assert re.fullmatch(r"(warning: )?.+: found .+; expected .+", str(problem))
-        str(problem).encode()
-    if all(problem.is_warning for problem in found):
+def test_whatever_a_file_holds_it_is_fit_or_its_findings_are_told(values: dict[str, Any]):
+    found = findings_in(values)
+    for finding in found:
+        assert len(str(finding).splitlines()) == 1
+        assert re.fullmatch(r"(warning: )?.+: found .+; expected .+", str(finding))
+        str(finding).encode()
+    if all(finding.is_warning for finding in found):
         Settings.model_validate(values)

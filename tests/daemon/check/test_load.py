@@ -204,14 +204,14 @@ def test_a_section_given_as_a_word_is_refused(monkeypatch: pytest.MonkeyPatch):
     assert str(refused.value) == 'BELLWATCH_BROKER: found "broker.example"; expected a table'
 
 
-def test_an_unfit_file_is_refused_with_all_its_problems(tmp_path: Path):
+def test_an_unfit_file_is_refused_with_all_its_findings(tmp_path: Path):
     path = tmp_path / "bellwatch.toml"
     path.write_text(
         EXAMPLE.read_text().replace("baud = 9600", "baud = 9601").replace("unit_id = 12", "unit_id = 0")
     )
     with pytest.raises(SettingsError) as refused:
         load_settings(path)
-    assert [problem.path for problem in refused.value.problems] == [
+    assert [finding.path for finding in refused.value.findings] == [
         "buses.wet-side.baud",
         "probes.k2-multi.unit_id",
     ]

@@ -168,7 +168,7 @@ def test_one_run_says_everything(tmp_path):
         "CH: Ada[0]",
         "CH: Bo",
     ]
-    assert (code, said[-1]) == (2, "7 problems")
+    assert (code, said[-1]) == (2, "7 errors")
 
 
 def test_two_swaps_at_once_a_lonely_rota_and_a_long_note(tmp_path):
