@@ -7,7 +7,7 @@ from daemon.check.coverage import channels_in
 from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.settings.stages import key_of
-from daemon.settings.words import shown, where
+from daemon.tables.words import shown, where
 from rules.care.accuracy import accuracy_of
 from rules.judging.trend import MS_PER_HOUR
 from rules.quantities import Quantity, unit_of

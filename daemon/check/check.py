@@ -16,10 +16,10 @@ from daemon.check.names import name_findings
 from daemon.check.probes import probe_findings
 from daemon.errors import Finding, SettingsError
 from daemon.settings.draft import draft_of
-from daemon.settings.file import ENVIRONMENT_PREFIX, LEVEL_MARK, read_values
+from daemon.settings.file import read_values
 from daemon.settings.rack import Settings
 from daemon.settings.schema import settings_schema
-from daemon.settings.words import one_of
+from daemon.tables.words import ENVIRONMENT_PREFIX, LEVEL_MARK, one_of
 
 OK = 0
 UNFIT = 2

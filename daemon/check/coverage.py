@@ -8,11 +8,12 @@ channels there are and what they need is asked of the engine itself.
 
 from collections.abc import Iterator
 
+from daemon.buses.shape import ProbeSettings
 from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.settings.plan import sources_of
-from daemon.settings.rack import ModbusProbe, ProbeSettings, Settings
-from daemon.settings.words import shown, where
+from daemon.settings.rack import Settings
+from daemon.tables.words import shown, where
 from rules.quantities import Quantity
 from rules.rack.channels import Channel, channels_of
 from rules.rack.plan import RACK_WIDE, RackPlan, Source
@@ -87,9 +88,14 @@ def _unused(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]:
         ):
             continue
         probe = draft.settings.probes[source.probe]
-        entries = "registers" if isinstance(probe, ModbusProbe) else "fields"
         yield Finding(
-            where("probes", source.probe, entries, probe.quantities.index(source.quantity), "quantity"),
+            where(
+                "probes",
+                source.probe,
+                probe.entries_key,
+                probe.quantities.index(source.quantity),
+                "quantity",
+            ),
             f"{source.quantity}, which is logged but raises no alarm",
             _use_of(source, draft),
             is_warning=True,

@@ -6,7 +6,7 @@ from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.settings.rack import Settings
 from daemon.settings.stages import ToleranceSettings, key_of
-from daemon.settings.words import shown, where
+from daemon.tables.words import shown, where
 from rules.quantities import Quantity
 from rules.rack.tolerance import Tolerance
 

@@ -10,33 +10,7 @@ from pathlib import Path
 from daemon.check.check import findings_in
 from daemon.errors import SettingsError
 from daemon.settings.file import read_values
-from daemon.settings.measurements import PayloadFieldSettings, RegisterSettings
-from daemon.settings.rack import (
-    BrokerSettings,
-    BusSettings,
-    ModbusBus,
-    ModbusProbe,
-    MqttBus,
-    MqttProbe,
-    ProbeSettings,
-    Settings,
-    VesselSettings,
-)
-
-__all__ = [
-    "BrokerSettings",
-    "BusSettings",
-    "ModbusBus",
-    "ModbusProbe",
-    "MqttBus",
-    "MqttProbe",
-    "PayloadFieldSettings",
-    "ProbeSettings",
-    "RegisterSettings",
-    "Settings",
-    "VesselSettings",
-    "load_settings",
-]
+from daemon.settings.rack import Settings
 
 
 def load_settings(path: Path) -> Settings:

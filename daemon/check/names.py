@@ -4,10 +4,12 @@ from collections.abc import Iterator
 from difflib import get_close_matches
 from itertools import pairwise
 
+from daemon.buses.kinds import kinds_for
+from daemon.buses.shape import ProbeSettings
 from daemon.errors import Finding
-from daemon.settings.draft import Draft, bus_suits, needs_a_vessel
-from daemon.settings.rack import ModbusProbe, ProbeSettings, VesselSettings
-from daemon.settings.words import one_of, quoted, where
+from daemon.settings.draft import Draft, needs_a_vessel
+from daemon.settings.rack import VesselSettings
+from daemon.tables.words import one_of, quoted, where
 from rules.rack.plan import RACK_WIDE
 from rules.rack.stages import DEFAULT_TOLERANCES
 
@@ -39,10 +41,9 @@ def _bus_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
         if draft.lacks("buses", probe.bus):
             expected = one_of("a bus of this file", sorted(draft.declared["buses"]), probe.bus)
             yield Finding(path, quoted(probe.bus), expected)
-    elif not bus_suits(probe, bus):
-        has, kind = ("registers", "modbus-rtu") if isinstance(probe, ModbusProbe) else ("a topic", "mqtt")
+    elif not isinstance(probe, bus.probe_table):
         found = f'{quoted(probe.bus)} of kind "{bus.kind}"'
-        yield Finding(path, found, f'a bus of kind "{kind}", as the probe has {has}')
+        yield Finding(path, found, f"a bus of kind {kinds_for(probe)}, as the probe has {probe.known_by}")
 
 
 def _vessel_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
@@ -67,7 +68,7 @@ def _vessels(draft: Draft) -> Iterator[Finding]:
                 "another name; this one stands for the rack",
             )
         named = [("stage", vessel.stage)]
-        named += [(f"plan[{place}].stage", step.stage) for place, step in enumerate(vessel.plan)]
+        named += [(f"plan[{index}].stage", step.stage) for index, step in enumerate(vessel.plan)]
         for key, stage in named:
             if stage not in stages and draft.lacks("stages", stage):
                 expected = one_of("a built-in stage or one of this file", stages, stage)
@@ -77,10 +78,10 @@ def _vessels(draft: Draft) -> Iterator[Finding]:
 
 def _plan_order(name: str, vessel: VesselSettings) -> Iterator[Finding]:
     """A planned move must begin after the one before it."""
-    for place, (earlier, later) in enumerate(pairwise(vessel.plan), 1):
+    for index, (earlier, later) in enumerate(pairwise(vessel.plan), 1):
         if later.start <= earlier.start:
             yield Finding(
-                f"{where('vessels', name)}.plan[{place}].start",
+                f"{where('vessels', name)}.plan[{index}].start",
                 later.start.isoformat(),
                 f"a time after {earlier.start.isoformat()}, when the move before it begins",
             )
@@ -88,10 +89,10 @@ def _plan_order(name: str, vessel: VesselSettings) -> Iterator[Finding]:
 
 def _supplies(draft: Draft) -> Iterator[Finding]:
     for name, supply in draft.settings.supplies.items():
-        for place, vessel in enumerate(supply.vessels):
+        for index, vessel in enumerate(supply.vessels):
             if draft.lacks("vessels", vessel):
                 expected = one_of("a vessel of this file", sorted(draft.declared["vessels"]), vessel)
-                yield Finding(f"{where('supplies', name)}.vessels[{place}]", quoted(vessel), expected)
+                yield Finding(f"{where('supplies', name)}.vessels[{index}]", quoted(vessel), expected)
 
 
 def _stages(draft: Draft) -> Iterator[Finding]:

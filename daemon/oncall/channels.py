@@ -39,8 +39,8 @@ def read_channels(path: Path, people: Sequence[str]) -> tuple[dict[str, list[str
             continue
         channels[person] = [address for address in addresses if isinstance(address, str)]
         found += [
-            Finding(f"{where}[{place}]", "an address that is not shown", "one that the apprise library knows")
-            for place, address in enumerate(addresses)
+            Finding(f"{where}[{index}]", "an address that is not shown", "one that the apprise library knows")
+            for index, address in enumerate(addresses)
             if not isinstance(address, str) or _channel(address) is None
         ]
     strangers = sorted(set(values) - set(people))

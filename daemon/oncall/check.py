@@ -1,6 +1,5 @@
 """`bellwatch oncall --check`: everything that is wrong with the on-call settings, in one run."""
 
-import re
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 from itertools import pairwise
@@ -9,40 +8,21 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
-from pydantic_core import ErrorDetails
 
 from daemon.errors import Finding, SettingsError
-from daemon.oncall import settings as shape
 from daemon.oncall.channels import read_channels
 from daemon.oncall.response_notes import known_alarms
 from daemon.oncall.settings import OnCallSettings
-from daemon.settings.faults import EXPECTED
 from daemon.settings.file import read_toml
-from daemon.settings.rack import BrokerSettings
-from daemon.settings.types import PATTERNS_IN_WORDS, Table
-from daemon.settings.words import one_of, quoted, shown
+from daemon.tables.faults import faults_of
+from daemon.tables.words import one_of, path_of, quoted
 from rules.calling.duty import When
 
-_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _LONG_NOTE = 70
 # What stands in for tables that a file must have; no check looks at them.
 _STAND_INS: Mapping[str, Any] = {
     "oncall": {"time_zone": "UTC", "state": "state", "channels_file": "channels"},
     "rota": {"people": ["nobody"], "first_day": "2026-01-05"},
-}
-_TABLES: Mapping[tuple[str, ...], type[Table]] = {
-    (): OnCallSettings,
-    ("oncall",): shape.OnCallPart,
-    ("broker",): BrokerSettings,
-    ("rota",): shape.RotaSettings,
-    ("rota", "swaps", "*"): shape.SwapSettings,
-    ("quiet_hours",): shape.QuietSettings,
-    ("digest",): shape.DigestSettings,
-    ("priorities", "*"): shape.MannerSettings,
-    ("silence",): shape.SilenceSettings,
-    ("flood",): shape.FloodSettings,
-    ("delivery",): shape.DeliverySettings,
-    ("commands",): shape.CommandsToRacks,
 }
 
 
@@ -64,9 +44,9 @@ def examine(path: Path) -> tuple[OnCallSettings | None, dict[str, list[str]], li
     try:
         settings = OnCallSettings.model_validate(values)
     except ValidationError as error:
-        details = error.errors(include_url=False)
-        faulty = {str(detail["loc"][0]) for detail in details}
-        found = [*(_finding(detail) for detail in details), *_findings_of_the_rest(values, faulty)]
+        faulty = {str(detail["loc"][0]) for detail in error.errors(include_url=False)}
+        found = [fault.finding for fault in faults_of(error, OnCallSettings, path_of)]
+        found += _findings_of_the_rest(values, faulty)
         return None, {}, sorted(found, key=lambda finding: finding.is_warning)
     channels, found = read_channels(settings.oncall.channels_file, settings.rota.people)
     found += [*_rota_findings(settings), *_note_findings(settings), *_other_findings(settings)]
@@ -99,8 +79,8 @@ def _rota_findings(settings: OnCallSettings) -> Iterator[Finding]:
     for name in sorted({name for name in people if people.count(name) > 1}):
         yield Finding("rota.people", f"{quoted(name)} twice", "each person once")
     zone = ZoneInfo(settings.oncall.time_zone)
-    for place, swap in enumerate(settings.rota.swaps):
-        where = f"rota.swaps[{place}]"
+    for index, swap in enumerate(settings.rota.swaps):
+        where = f"rota.swaps[{index}]"
         if swap.person not in people:
             yield Finding(
                 f"{where}.person", quoted(swap.person), one_of("a person of the rota", people, swap.person)
@@ -149,39 +129,3 @@ def _other_findings(settings: OnCallSettings) -> Iterator[Finding]:
     except SettingsError as error:
         for finding in error.findings:
             yield Finding(f"broker.{finding.path}", finding.found, finding.expected)
-
-
-def _finding(detail: ErrorDetails) -> Finding:
-    loc = [key for key in detail["loc"] if key != "[key]"]
-    where = "".join(_key(key) for key in loc).removeprefix(".")
-    kind, context = detail["type"], detail.get("ctx", {})
-    if kind == "missing":
-        field = _fields(loc[:-1])[str(loc[-1])]
-        expected = f"a value ({field.description})" if field.description else f"a [{loc[-1]}] table"
-        return Finding(where, "nothing", expected)
-    if kind == "extra_forbidden":
-        return Finding(
-            where, "an unknown key", one_of("a key of this table", _fields(loc[:-1]), str(loc[-1]))
-        )
-    if kind == "too_short":
-        return Finding(where, "an empty list", "at least one entry")
-    found = "a value that is not shown" if "password" in str(loc[-1]) else shown(detail["input"])
-    if kind == "string_pattern_mismatch":
-        words = {**PATTERNS_IN_WORDS, shape.NOTE_PATTERN: "1 to 160 characters on one line"}
-        return Finding(where, found, words[context["pattern"]])
-    expected = EXPECTED[kind](context) if kind in EXPECTED else detail["msg"]
-    return Finding(where, found, expected)
-
-
-def _key(key: str | int) -> str:
-    if isinstance(key, int):
-        return f"[{key}]"
-    return f".{key}" if _BARE_KEY.fullmatch(key) else f".{quoted(key)}"
-
-
-def _fields(loc: list[str | int]) -> dict[str, Any]:
-    """Return the keys of the table at a place."""
-    place = ["*" if isinstance(key, int) else key for key in loc]
-    if place[:1] == ["priorities"] and len(place) > 1:
-        place[1] = "*"
-    return {field.alias or name: field for name, field in _TABLES[tuple(place)].model_fields.items()}

@@ -7,10 +7,8 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, StringConstraints
 
 from daemon.settings.rack import BrokerSettings, TimeZone
-from daemon.settings.types import LABEL_PATTERN, FilePath, Name, Seconds, Switch, Table, Whole
+from daemon.tables.types import LABEL_PATTERN, NOTE_PATTERN, FilePath, Name, Seconds, Switch, Table, Whole
 from rules.calling.duty import When
-
-NOTE_PATTERN = r"^[^\x00-\x1f\x7f]{1,160}$"
 
 
 def _read_as(read: Callable[[str], object], kind: type, words: str) -> Callable[[object], object]:

@@ -10,9 +10,7 @@ from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDic
 
 from daemon.errors import Finding, SettingsError
 from daemon.settings.rack import Settings
-
-ENVIRONMENT_PREFIX = "BELLWATCH_"
-LEVEL_MARK = "__"
+from daemon.tables.words import ENVIRONMENT_PREFIX, LEVEL_MARK
 
 
 class _Overrides(Settings, BaseSettings):

@@ -2,7 +2,8 @@
 
 from collections.abc import Callable
 
-from daemon.settings.rack import ProbeSettings, Settings
+from daemon.buses.shape import ProbeSettings
+from daemon.settings.rack import Settings
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import RACK_WIDE, RackPlan, Source, Supply

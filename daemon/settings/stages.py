@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import ConfigDict, Discriminator, Field, Tag
 
-from daemon.settings.types import Days, Delay, Name, Number, Seconds, Table
+from daemon.tables.types import UNIT_SUFFIXES, Days, Delay, Name, Number, Seconds, Table
 from rules.quantities import Quantity, unit_of
 from rules.rack.tolerance import Band, Tolerance
 
@@ -25,15 +25,6 @@ Limit = Annotated[Annotated[Number, Tag("<number>")] | Off, Discriminator(off_or
 Rate = Annotated[
     Annotated[Annotated[Number, Field(gt=0)], Tag("<number>")] | Off, Discriminator(off_or("<number>"))
 ]
-
-UNIT_SUFFIXES = {
-    Quantity.TEMPERATURE: "_c",
-    Quantity.CONDUCTIVITY: "_ms_cm",
-    Quantity.SALINITY: "",
-    Quantity.OXYGEN: "_mg_l",
-    Quantity.OXYGEN_SATURATION: "_percent",
-    Quantity.AIR_PRESSURE: "_hpa",
-}
 
 
 def key_of(limit: str, quantity: Quantity) -> str:

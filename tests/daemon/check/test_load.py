@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 from pydantic import ValidationError
 
-from daemon.check.load import ModbusBus, ModbusProbe, MqttBus, MqttProbe, Settings, load_settings
+from daemon.buses.modbus_rtu import ModbusBus, ModbusProbe
+from daemon.buses.mqtt import MqttBus, MqttProbe
+from daemon.check.load import Settings, load_settings
 from daemon.errors import SettingsError
 from rules.quantities import Quantity
 from rules.rack.stages import DEFAULT_TOLERANCES, WITHOUT_LIMITS
