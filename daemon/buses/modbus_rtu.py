@@ -60,16 +60,9 @@ class RegisterSettings(Measurement):
 
     def register(self) -> Register:
         """Return the same for the driver; SetupError where it runs over the last address."""
-        return Register(
-            self.quantity,
-            {"holding": READ_HOLDING, "input": READ_INPUT}[self.function],
-            self.address,
-            self.type,
-            self.byte_order,
-            self.word_order,
-            self.scale,
-            self.offset,
-        )
+        function = READ_HOLDING if self.function == "holding" else READ_INPUT
+        lies = (self.address, self.type, self.byte_order, self.word_order)
+        return Register(self.quantity, function, *lies, self.scale, self.offset)
 
 
 class ModbusProbe(ProbeSettings):

@@ -20,13 +20,6 @@ _USUAL_WATER = {Quantity.TEMPERATURE: 15.0, Quantity.SALINITY: 33.0, Quantity.OX
 """Where a stage has no target, so that an accuracy can be worked out at all (common practice, no source)."""
 
 
-@dataclass(frozen=True, slots=True)
-class _TooTight:
-    limit: str
-    found: str
-    expected: str
-
-
 def accuracy_findings(draft: Draft) -> Iterator[Finding]:
     """Yield the limits of each vessel's stage that its probes cannot resolve, once for each stage."""
     channels = {channel.name: channel for channel in channels_in(draft.settings)}
@@ -39,11 +32,11 @@ def accuracy_findings(draft: Draft) -> Iterator[Finding]:
         accuracy = accuracy_of(channel, channels, _Water(draft, vessel.stage, channels).value_of)
         if tolerance is None or accuracy is None:
             continue
-        for tight in _too_tight(channel, tolerance, accuracy):
-            path = where("stages", vessel.stage, channel.quantity, key_of(tight.limit, channel.quantity))
+        for limit, found, expected in _too_tight(channel, tolerance, accuracy):
+            path = where("stages", vessel.stage, channel.quantity, key_of(limit, channel.quantity))
             if (path, channel.source.probe) not in told:
                 told.add((path, channel.source.probe))
-                yield Finding(path, tight.found, tight.expected, is_warning=True)
+                yield Finding(path, found, expected, is_warning=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,25 +71,24 @@ class _Water:
         return _USUAL_WATER[quantity]
 
 
-def _too_tight(channel: Channel, tolerance: Tolerance, accuracy: float) -> Iterator[_TooTight]:
+def _too_tight(channel: Channel, tolerance: Tolerance, accuracy: float) -> Iterator[tuple[str, str, str]]:
+    """Yield each limit that the accuracy does not resolve, what it is, and what would be right."""
     unit = unit_of(channel.quantity)
     resolved = f"{accuracy:.2g} {unit}".rstrip()
     good_for = f"probe {channel.source.probe} is good for ± {resolved} here"
     if tolerance.deadband < accuracy:
-        yield _TooTight("deadband", shown(tolerance.deadband), f"{resolved} or more: {good_for}")
+        yield "deadband", shown(tolerance.deadband), f"{resolved} or more: {good_for}"
     for name, band in (("advisory", tolerance.advisory), ("critical", tolerance.critical)):
         half = _half_width(band)
         if half is not None and half < accuracy:
-            yield _TooTight(f"{name}_high", f"a band of ± {half:g}", f"± {resolved} or more: {good_for}")
+            yield f"{name}_high", f"a band of ± {half:g}", f"± {resolved} or more: {good_for}"
     hours = tolerance.rate_window_ms / MS_PER_HOUR
     for name, rate in (("max_rise", tolerance.max_rise_per_hour), ("max_fall", tolerance.max_fall_per_hour)):
         if rate is not None and rate * hours < accuracy:
             change = f"{rate * hours:.2g} {unit}".rstrip()
-            yield _TooTight(
-                f"{name}_per_hour",
-                f"{shown(rate)}, {change} within the rate window",
-                f"{accuracy / hours:.2g} or more, or a longer rate_window_s: {good_for}",
-            )
+            found = f"{shown(rate)}, {change} within the rate window"
+            expected = f"{accuracy / hours:.2g} or more, or a longer rate_window_s: {good_for}"
+            yield f"{name}_per_hour", found, expected
 
 
 def _half_width(band: Band) -> float | None:

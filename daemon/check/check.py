@@ -25,14 +25,6 @@ OK = 0
 UNFIT = 2
 
 
-def findings(path: Path) -> list[Finding]:
-    """Return everything that is wrong with the settings file at `path`, warnings after errors."""
-    try:
-        return findings_in(read_values(path))
-    except SettingsError as error:
-        return list(error.findings)
-
-
 def findings_in(values: Mapping[str, Any]) -> list[Finding]:
     """Return everything that is wrong with the tables of a settings file, warnings after errors."""
     draft, faults = draft_of(values)

@@ -88,14 +88,9 @@ def _unused(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]:
         ):
             continue
         probe = draft.settings.probes[source.probe]
+        entry = probe.quantities.index(source.quantity)
         yield Finding(
-            where(
-                "probes",
-                source.probe,
-                probe.entries_key,
-                probe.quantities.index(source.quantity),
-                "quantity",
-            ),
+            where("probes", source.probe, probe.entries_key, entry, "quantity"),
             f"{source.quantity}, which is logged but raises no alarm",
             _use_of(source, draft),
             is_warning=True,

@@ -34,13 +34,16 @@ def _empty_rack(draft: Draft) -> Iterator[Finding]:
             yield Finding(section, "none", f"at least one [{section}.{example}] table")
 
 
+def _unknown(draft: Draft, section: str, name: str, path: str, what: str) -> Iterator[Finding]:
+    if draft.lacks(section, name):
+        yield Finding(path, quoted(name), one_of(what, sorted(draft.declared[section]), name))
+
+
 def _bus_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
     path = where("probes", name, "bus")
     bus = draft.settings.buses.get(probe.bus)
     if bus is None:
-        if draft.lacks("buses", probe.bus):
-            expected = one_of("a bus of this file", sorted(draft.declared["buses"]), probe.bus)
-            yield Finding(path, quoted(probe.bus), expected)
+        yield from _unknown(draft, "buses", probe.bus, path, "a bus of this file")
     elif not isinstance(probe, bus.probe_table):
         found = f'{quoted(probe.bus)} of kind "{bus.kind}"'
         yield Finding(path, found, f"a bus of kind {kinds_for(probe)}, as the probe has {probe.known_by}")
@@ -49,11 +52,8 @@ def _bus_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
 def _vessel_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
     path = where("probes", name, "vessel")
     if probe.vessel is not None:
-        if draft.lacks("vessels", probe.vessel):
-            expected = one_of("a vessel of this file", sorted(draft.declared["vessels"]), probe.vessel)
-            yield Finding(path, quoted(probe.vessel), expected)
-        return
-    if (quantity := needs_a_vessel(probe)) is not None:
+        yield from _unknown(draft, "vessels", probe.vessel, path, "a vessel of this file")
+    elif (quantity := needs_a_vessel(probe)) is not None:
         expected = f"the vessel whose {quantity} it is; only air_pressure can do without"
         yield Finding(path, "nothing", expected)
 
@@ -90,9 +90,8 @@ def _plan_order(name: str, vessel: VesselSettings) -> Iterator[Finding]:
 def _supplies(draft: Draft) -> Iterator[Finding]:
     for name, supply in draft.settings.supplies.items():
         for index, vessel in enumerate(supply.vessels):
-            if draft.lacks("vessels", vessel):
-                expected = one_of("a vessel of this file", sorted(draft.declared["vessels"]), vessel)
-                yield Finding(f"{where('supplies', name)}.vessels[{index}]", quoted(vessel), expected)
+            path = f"{where('supplies', name)}.vessels[{index}]"
+            yield from _unknown(draft, "vessels", vessel, path, "a vessel of this file")
 
 
 def _stages(draft: Draft) -> Iterator[Finding]:

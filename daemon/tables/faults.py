@@ -1,6 +1,6 @@
 """What pydantic finds wrong with a table from outside, in the words of whoever wrote it."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from difflib import get_close_matches
 from types import UnionType
@@ -11,11 +11,14 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from daemon.errors import Finding
-from daemon.tables.choice import NO_KIND, Choice, tag_of
 from daemon.tables.types import PATTERNS_IN_WORDS, Table
 from daemon.tables.words import one_of, quoted, shown, where
 
 Keys = tuple[str | int, ...]
+
+NO_KIND = "no_kind"
+"""The error of a table that fits none of several kinds; its context holds `expected`, and what was `found`
+or the `key` that would tell the kind."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +58,14 @@ def _fault(detail: ErrorDetails, table: type[Table], written: Callable[..., str]
     keys = tuple(key for key in detail["loc"] if not _is_tag(key) and key != "[key]")
     if detail["type"] == NO_KIND and isinstance(detail["input"], dict):
         told = detail["ctx"]
-        if (key := told.get("key")) is not None:
-            found = shown(detail["input"].get(key))
-            return Fault(keys, Finding(written(*keys, key), found, told["expected"]))
-        return Fault(keys, Finding(written(*keys), told["found"], told["expected"]))
+        found = told["found"] or shown(detail["input"].get(told["key"]))
+        return Fault(keys, Finding(written(*keys, *filter(None, [told["key"]])), found, told["expected"]))
     return Fault(keys, Finding(written(*keys), _found(detail, keys), _expected(detail, table)))
+
+
+def tag_of(kind: type) -> str:
+    """Return the mark in pydantic's path that tells which of several kinds a table was taken for."""
+    return f"<{kind.__name__}>"
 
 
 def _is_tag(key: str | int) -> bool:
@@ -89,77 +95,51 @@ def _expected(detail: ErrorDetails, table: type[Table]) -> str:
         return f"a value ({description})" if description else f"a [{last}] table"
     if kind == "extra_forbidden":
         return one_of("a key of this table", _fields_at(tuple(outer), table), str(last))
-    expected = EXPECTED[kind](context) if kind in EXPECTED else detail["msg"]
+    if kind == "string_pattern_mismatch":
+        return PATTERNS_IN_WORDS[context["pattern"]]
+    if kind == "too_short":
+        entries = context.get("min_length", 1)
+        return "at least one entry" if entries == 1 else f"at least {entries} entries"
+    expected = _EXPECTED[kind].format(**context) if kind in _EXPECTED else detail["msg"]
+    if kind in ("enum", "literal_error"):
+        expected = expected.replace("'", '"')
     may_be_off = last in ("<number>", "<limits>")
     return f'{expected}, or "none" to switch it off' if may_be_off else expected
 
 
-A_MOMENT = "a moment with its UTC offset, such as 2026-09-01T08:00:00+02:00"
-
-EXPECTED: dict[str, Callable[[dict[str, Any]], str]] = {
-    "bool_type": lambda _: "true or false",
-    "datetime_from_date_parsing": lambda _: A_MOMENT,
-    "datetime_parsing": lambda _: A_MOMENT,
-    "datetime_type": lambda _: A_MOMENT,
-    "timezone_aware": lambda _: A_MOMENT,
-    "dict_type": lambda _: "a table",
-    "enum": lambda context: context["expected"].replace("'", '"'),
-    "finite_number": lambda _: "a number",
-    "float_type": lambda _: "a number",
-    "greater_than": lambda context: f"more than {context['gt']:g}",
-    "greater_than_equal": lambda context: f"{context['ge']:g} or more",
-    "int_from_float": lambda _: "a whole number",
-    "int_type": lambda _: "a whole number",
-    "less_than_equal": lambda context: f"{context['le']:g} or less",
-    "literal_error": lambda context: context["expected"].replace("'", '"'),
-    "model_type": lambda _: "a table",
-    NO_KIND: lambda _: "a table",
-    "path_type": lambda _: "the path of a file, in quotes",
-    "string_pattern_mismatch": lambda context: PATTERNS_IN_WORDS[context["pattern"]],
-    "string_type": lambda _: "text in quotes",
-    "too_short": lambda context: _at_least(context.get("min_length", 1)),
-    "tuple_type": lambda _: "a list of tables",
-    "value_error": lambda context: str(context["error"]),
+_A_MOMENT = "a moment with its UTC offset, such as 2026-09-01T08:00:00+02:00"
+_EXPECTED = {
+    **dict.fromkeys(("dict_type", "model_type", NO_KIND), "a table"),
+    **dict.fromkeys(("datetime_from_date_parsing", "datetime_parsing", "datetime_type"), _A_MOMENT),
+    **dict.fromkeys(("enum", "literal_error"), "{expected}"),
+    **dict.fromkeys(("finite_number", "float_type"), "a number"),
+    **dict.fromkeys(("int_from_float", "int_type"), "a whole number"),
+    "bool_type": "true or false",
+    "greater_than": "more than {gt:g}",
+    "greater_than_equal": "{ge:g} or more",
+    "less_than_equal": "{le:g} or less",
+    "path_type": "the path of a file, in quotes",
+    "string_type": "text in quotes",
+    "timezone_aware": _A_MOMENT,
+    "tuple_type": "a list of tables",
+    "value_error": "{error}",
 }
-
-
-def _at_least(entries: int) -> str:
-    return "at least one entry" if entries == 1 else f"at least {entries} entries"
+"""What would be right, by pydantic's name of the error and with the values of its context."""
 
 
 def _fields_at(loc: Keys, table: type[Table]) -> dict[str, FieldInfo]:
     """Return the keys of the table that a path of pydantic's leads to."""
-    types: list[Any] = [table]
+    at: Any = table
     for key in loc:
         if _is_tag(key):
-            types = [one for one in types if tag_of(one) == key] or types
-        else:
-            types = [inner for one in types for inner in _inside(one, key)]
-    return _fields(types[0])
+            at = next((kind for kind in at.__subclasses__() if tag_of(kind) == key), at)
+            continue
+        into = get_args(at)[get_origin(at) is dict] if get_origin(at) else _fields(at)[str(key)].annotation
+        while get_origin(into) in (Annotated, Union, UnionType):
+            into = get_args(into)[0]  # ahead of "none" and of nothing, in each of ours
+        at = into
+    return _fields(at)
 
 
 def _fields(table: type[Table]) -> dict[str, FieldInfo]:
     return {field.alias or name: field for name, field in table.model_fields.items()}
-
-
-def _inside(outer: Any, key: str | int) -> Iterator[Any]:  # noqa: ANN401  (types as values)
-    """Yield the types that may be under a key of a table, under a name, or in a list."""
-    if isinstance(outer, type) and issubclass(outer, Table):
-        yield from _alternatives(_fields(outer)[str(key)].annotation)
-    elif get_origin(outer) is dict:
-        yield from _alternatives(get_args(outer)[1])
-    elif get_origin(outer) is tuple:
-        yield from _alternatives(get_args(outer)[0])
-
-
-def _alternatives(annotation: Any) -> Iterator[Any]:  # noqa: ANN401
-    """Yield the types that an annotation allows, one by one."""
-    inner = get_args(annotation)
-    choices = [part for part in inner[1:] if isinstance(part, Choice)]
-    if get_origin(annotation) is Annotated:
-        yield from choices[0].tables() if choices else _alternatives(inner[0])
-    elif get_origin(annotation) in (Union, UnionType):
-        for part in inner:
-            yield from _alternatives(part)
-    else:
-        yield annotation

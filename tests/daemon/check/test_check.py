@@ -12,9 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.check.check import check_command, findings, findings_in
+from daemon.check.check import check_command, findings_in
 from daemon.check.load import Settings, load_settings
 from daemon.errors import SettingsError
+from daemon.settings.file import read_values
 from tests.rigs.places import EXAMPLE
 
 SECRET = "medusa-hunts-by-night"
@@ -552,7 +553,7 @@ def edited(*edits: tuple[str, str]) -> str:
 def lines_of(tmp_path: Path, text: str) -> list[str]:
     path = tmp_path / "bellwatch.toml"
     path.write_text(text)
-    return [str(finding) for finding in findings(path)]
+    return [str(finding) for finding in findings_in(read_values(path))]
 
 
 def run(path: Path) -> tuple[int, str, str]:
@@ -563,7 +564,7 @@ def run(path: Path) -> tuple[int, str, str]:
 
 def test_the_good_file_and_the_example_have_no_finding(tmp_path: Path):
     assert lines_of(tmp_path, GOOD) == []
-    assert findings(EXAMPLE) == []
+    assert findings_in(read_values(EXAMPLE)) == []
 
 
 @pytest.mark.parametrize(
@@ -616,7 +617,7 @@ def test_limits_that_build_on_broken_ones_are_not_judged(tmp_path: Path):
 def test_a_file_for_an_editor_on_windows_is_read(tmp_path: Path):
     path = tmp_path / "bellwatch.toml"
     path.write_bytes(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").encode())
-    assert findings(path) == []
+    assert findings_in(read_values(path)) == []
 
 
 def test_an_empty_file_says_what_is_needed(tmp_path: Path):
