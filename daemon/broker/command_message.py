@@ -19,24 +19,15 @@ from pydantic import AwareDatetime, BeforeValidator, Field, StringConstraints, V
 from daemon.errors import CommandError
 from daemon.settings.commands import CommandKind
 from daemon.tables.faults import faults_of
-from daemon.tables.types import COMMAND_ID_PATTERN, LABEL_PATTERN, REASON_PATTERN, Number, Table
+from daemon.tables.types import COMMAND_ID_PATTERN, REASON_PATTERN, Label, Number, Table, read_as
 from daemon.tables.words import path_of
 
 BYTES_AT_MOST = 4096
 AGE_AT_MOST_MS = 120_000
 
 _T = TypeVar("_T", bound=Table)
-
-
-def _read_moment(value: object) -> object:
-    try:
-        if isinstance(value, str) and (moment := datetime.fromisoformat(value)).tzinfo is not None:
-            return moment
-    except ValueError:
-        pass
-    raise ValueError('a moment with its offset from UTC, such as "2026-11-02T03:12:00Z"')
-
-
+_SENT = 'a moment with its offset from UTC, such as "2026-11-02T03:12:00Z"'
+_Moment = Annotated[AwareDatetime, BeforeValidator(read_as(datetime.fromisoformat, datetime, _SENT))]
 _Words = Annotated[str, StringConstraints(pattern=REASON_PATTERN)]
 _Positive = Annotated[Number, Field(gt=0)]
 
@@ -85,10 +76,8 @@ BODIES: Mapping[str, type[Table]] = {
 class _Envelope(Table):
     id: Annotated[str, StringConstraints(pattern=COMMAND_ID_PATTERN)] = Field(description="Tells a repeat")
     kind: CommandKind = Field(description="What to do")
-    who: Annotated[str, StringConstraints(pattern=LABEL_PATTERN)] = Field(description="Who asks for it")
-    issued_at: Annotated[AwareDatetime, BeforeValidator(_read_moment)] = Field(
-        description="When it was sent (ISO 8601 with its offset from UTC)"
-    )
+    who: Label = Field(description="Who asks for it")
+    issued_at: _Moment = Field(description="When it was sent (ISO 8601 with its offset from UTC)")
     body: dict[str, Any] = Field(description="What the kind needs to know")
 
 

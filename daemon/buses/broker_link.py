@@ -3,12 +3,11 @@
 import stat
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated
 
-from pydantic import Field, SecretStr, StringConstraints
+from pydantic import Field, SecretStr
 
 from daemon.errors import Finding, SettingsError
-from daemon.tables.types import LABEL_PATTERN, FilePath, Host, Switch, Table, TcpPort
+from daemon.tables.types import FilePath, Host, Label, Switch, Table, TcpPort
 from daemon.tables.words import quoted, shown, where
 
 
@@ -17,9 +16,7 @@ class BrokerLink(Table):
 
     host: Host = Field(default="localhost", description="Name or address of the broker")
     port: TcpPort = Field(default=1883, description="TCP port of the broker; 8883 is usual with TLS")
-    username: Annotated[str, StringConstraints(pattern=LABEL_PATTERN)] | None = Field(
-        default=None, description="User name at the broker"
-    )
+    username: Label | None = Field(default=None, description="User name at the broker")
     password_file: FilePath | None = Field(
         default=None,
         description="File that holds the password alone and that only the daemon's user may read",

@@ -1,10 +1,10 @@
 """Probes on a Modbus RTU line: their settings, what can be wrong with them, and how they are read."""
 
-from collections.abc import Callable, Hashable, Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping
 from itertools import combinations
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator, Field, StringConstraints
+from pydantic import Field, StringConstraints
 
 from daemon.buses.measurement import Measurement
 from daemon.buses.shape import BusSettings, ProbeSettings
@@ -15,22 +15,6 @@ from drivers import modbus_bus
 from drivers.modbus import ADDRESSES, READ_HOLDING, READ_INPUT, Register, encode_read, plan_reads
 from drivers.readings import Bus, Clock, Emit
 from drivers.rtu_wire import BITS_PER_CHARACTER, SerialLine, silence_s
-
-
-def _one_of(*allowed: int) -> Callable[[int], int]:
-    def check(value: int) -> int:
-        if value not in allowed:
-            raise ValueError("one of " + ", ".join(map(str, allowed)))
-        return value
-
-    return check
-
-
-BAUD_RATES = (1200, 2400, 4800, 9600, 14400, 19200, 38400, 57600, 115200)
-_BaudRate = Annotated[
-    Whole, AfterValidator(_one_of(*BAUD_RATES)), Field(json_schema_extra={"enum": list(BAUD_RATES)})
-]
-_StopBits = Annotated[Whole, AfterValidator(_one_of(1, 2)), Field(json_schema_extra={"enum": [1, 2]})]
 
 
 class RegisterSettings(Measurement):
@@ -113,9 +97,13 @@ class ModbusBus(BusSettings):
     port: Annotated[str, StringConstraints(pattern=PORT_PATTERN)] = Field(
         description="The serial port; a name under /dev/serial/by-id stays the same after re-plugging"
     )
-    baud: _BaudRate = Field(default=9600, description="Speed of the line [bit/s]")
+    baud: Literal[1200, 2400, 4800, 9600, 14400, 19200, 38400, 57600, 115200] = Field(
+        default=9600, description="Speed of the line [bit/s]"
+    )
     parity: Literal["none", "even", "odd"] = Field(default="none", description="Parity bit of each character")
-    stop_bits: _StopBits = Field(default=1, description="Stop bits of each character")
+    stop_bits: Annotated[Whole, Field(ge=1, le=2)] = Field(
+        default=1, description="Stop bits of each character"
+    )
     timeout_ms: Annotated[Whole, Field(ge=10, le=10_000)] = Field(
         default=300, description="How long to wait for an answer [ms]"
     )

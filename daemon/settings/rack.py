@@ -14,7 +14,7 @@ from daemon.settings.alarms import AlarmSettings, StageStepSettings, SupplySetti
 from daemon.settings.commands import CommandSettings
 from daemon.settings.stages import OFF, StageSettings, ToleranceSettings
 from daemon.tables import types
-from daemon.tables.types import FilePath, Name, Seconds, Switch, Table, Whole
+from daemon.tables.types import FilePath, Label, Name, Seconds, Switch, Table, Whole
 from rules.quantities import Quantity
 from rules.rack.stages import DEFAULT_TOLERANCES, USUAL_STAY_DAYS, WITHOUT_LIMITS
 from rules.rack.tolerance import Tolerance
@@ -31,7 +31,6 @@ def _known_zone(value: str) -> str:
 
 
 TimeZone = Annotated[str, AfterValidator(_known_zone)]
-_Label = Annotated[str, StringConstraints(pattern=types.LABEL_PATTERN)]
 
 
 class RackSettings(Table):
@@ -63,8 +62,8 @@ class MirrorSettings(Table):
     url: Annotated[str, StringConstraints(pattern=types.SERVER_URL_PATTERN)] = Field(
         description="Address of the server"
     )
-    org: _Label = Field(default="bellwatch", description="Organisation at the server")
-    bucket: _Label = Field(default="bellwatch", description="Bucket to write to; it must exist")
+    org: Label = Field(default="bellwatch", description="Organisation at the server")
+    bucket: Label = Field(default="bellwatch", description="Bucket to write to; it must exist")
     token_file: FilePath | None = Field(
         default=None,
         description="File that holds the access token alone and that only the daemon's user may read",
@@ -95,7 +94,7 @@ class VesselSettings(Table):
 
     kind: Literal["kreisel", "pseudokreisel", "tray", "dish", "tank"] = Field(description="What it is")
     stage: Name = Field(description="The life stage in it when the daemon first starts")
-    label: _Label | None = Field(default=None, description="What people call it")
+    label: Label | None = Field(default=None, description="What people call it")
     plan: tuple[StageStepSettings, ...] = Field(default=(), description="Planned moves to other stages")
 
 

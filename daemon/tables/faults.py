@@ -55,7 +55,7 @@ def _follows(detail: ErrorDetails, others: list[ErrorDetails], table: type[Table
 
 
 def _fault(detail: ErrorDetails, table: type[Table], written: Callable[..., str]) -> Fault:
-    keys = tuple(key for key in detail["loc"] if not _is_tag(key) and key != "[key]")
+    keys = tuple(key for key in _walk(detail["loc"], table)[0] if key != "[key]")
     if detail["type"] == NO_KIND and isinstance(detail["input"], dict):
         told = detail["ctx"]
         found = told["found"] or shown(detail["input"].get(told["key"]))
@@ -107,7 +107,7 @@ def _expected(detail: ErrorDetails, table: type[Table]) -> str:
     return f'{expected}, or "none" to switch it off' if may_be_off else expected
 
 
-_A_MOMENT = "a moment with its UTC offset, such as 2026-09-01T08:00:00+02:00"
+_A_MOMENT = "a moment with its offset from UTC, such as 2026-09-01T08:00:00+02:00"
 _EXPECTED = {
     **dict.fromkeys(("dict_type", "model_type", NO_KIND), "a table"),
     **dict.fromkeys(("datetime_from_date_parsing", "datetime_parsing", "datetime_type"), _A_MOMENT),
@@ -127,19 +127,26 @@ _EXPECTED = {
 """What would be right, by pydantic's name of the error and with the values of its context."""
 
 
-def _fields_at(loc: Keys, table: type[Table]) -> dict[str, FieldInfo]:
-    """Return the keys of the table that a path of pydantic's leads to."""
+def _walk(loc: Keys, table: type[Table]) -> tuple[Keys, Any]:
+    """Return the keys of the file in a path of pydantic's, and the table or other type that they lead to."""
+    keys: list[str | int] = []
     at: Any = table
     for key in loc:
-        if _is_tag(key):
+        inside = get_origin(at)  # of the tables under names, or of those in a list
+        if inside is None and _is_tag(key):
             at = next((kind for kind in at.__subclasses__() if tag_of(kind) == key), at)
             continue
-        into = get_args(at)[get_origin(at) is dict] if get_origin(at) else _fields(at)[str(key)].annotation
-        while get_origin(into) in (Annotated, Union, UnionType):
-            into = get_args(into)[0]  # ahead of "none" and of nothing, in each of ours
-        at = into
-    return _fields(at)
+        keys.append(key)
+        field = _fields(at).get(str(key))
+        at = get_args(at)[inside is dict] if inside else field and field.annotation
+        while get_origin(at) in (Annotated, Union, UnionType):
+            at = get_args(at)[0]  # ahead of "none" and of nothing, in each of ours
+    return tuple(keys), at
 
 
-def _fields(table: type[Table]) -> dict[str, FieldInfo]:
-    return {field.alias or name: field for name, field in table.model_fields.items()}
+def _fields(table: Any) -> dict[str, FieldInfo]:  # noqa: ANN401  (what is no table has no keys)
+    return {field.alias or name: field for name, field in getattr(table, "model_fields", {}).items()}
+
+
+def _fields_at(loc: Keys, table: type[Table]) -> dict[str, FieldInfo]:
+    return _fields(_walk(loc, table)[1])

@@ -1,5 +1,6 @@
 """What the values of a table from outside are made of: names, numbers and durations."""
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
@@ -61,7 +62,24 @@ def _a_path(value: object) -> object:
     return value
 
 
+def read_as(read: Callable[[str], object], kind: type, words: str) -> Callable[[object], object]:
+    """Return a check that takes a value of `kind` as it is, and text as `read` reads it."""
+
+    def check(value: object) -> object:
+        if type(value) is kind:
+            return value
+        try:
+            if isinstance(value, str):
+                return read(value)
+        except ValueError:
+            pass
+        raise ValueError(words)
+
+    return check
+
+
 Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
+Label = Annotated[str, StringConstraints(pattern=LABEL_PATTERN)]
 Host = Annotated[str, StringConstraints(pattern=HOST_PATTERN)]
 # Strict, so that no text and no true or false passes for a number: Python would read true as 1.
 Whole = Annotated[int, Strict()]

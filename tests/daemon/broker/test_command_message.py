@@ -83,7 +83,7 @@ def test_what_may_be_asked_from_afar_are_things_that_people_do_but_nothing_that_
         ({"extra": True}, "extra: found an unknown key"),
     ],
 )
-def test_what_does_not_fit_the_schema_is_refused_with_its_place(changes, words):
+def test_what_does_not_fit_the_schema_is_refused_with_its_path(changes, words):
     assert words in refusal(payload(**changes))
 
 

@@ -192,7 +192,7 @@ def test_the_environment_goes_over_the_file(monkeypatch: pytest.MonkeyPatch):
     assert barometer.fields[0].scale == 0.01
 
 
-def test_a_wrong_variable_is_named_as_the_place(monkeypatch: pytest.MonkeyPatch):
+def test_a_wrong_variable_is_named_as_the_path(monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setenv("BELLWATCH_BROKER__PORT", "many")
     with pytest.raises(SettingsError) as refused:
         load_settings(EXAMPLE)

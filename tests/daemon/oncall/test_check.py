@@ -166,8 +166,8 @@ def test_each_mistake_in_the_channels_has_its_line_and_no_address_shows(tmp_path
 def test_one_run_says_everything(tmp_path):
     text = GOOD.replace("22:00", "late").replace("2026-11-02", '"never"').replace("= 120", "= -1")
     code, said = lines(written(tmp_path, text + '\n[notes]\n"x" = "y"\n', 'Ada = ["nonsense"]', 0o644))
-    places = [re.sub(r"^.*channels\.toml", "CH", one).split(": found")[0] for one in said[:-1]]
-    assert places == [
+    paths = [re.sub(r"^.*channels\.toml", "CH", one).split(": found")[0] for one in said[:-1]]
+    assert paths == [
         "rota.first_day",
         "quiet_hours.from",
         "priorities.high.repeat_s",
