@@ -11,10 +11,17 @@ from daemon.buses.shape import BusSettings, ProbeSettings
 from daemon.errors import Finding
 from daemon.tables.types import PORT_PATTERN, Whole
 from daemon.tables.words import shown, where
-from drivers import modbus_bus
-from drivers.modbus import ADDRESSES, READ_HOLDING, READ_INPUT, Register, encode_read, plan_reads
+from drivers.modbus import (
+    ADDRESSES,
+    READ_HOLDING,
+    READ_INPUT,
+    Register,
+    encode_read,
+    plan_reads,
+    silence_s,
+    wire_time_s,
+)
 from drivers.readings import Bus, Clock, Emit
-from drivers.rtu_wire import BITS_PER_CHARACTER, SerialLine, silence_s
 
 
 class RegisterSettings(Measurement):
@@ -83,7 +90,7 @@ class ModbusProbe(ProbeSettings):
         them, the probe answering at once."""
         reads = plan_reads(r.register() for r in self.registers if r.words.stop <= ADDRESSES)
         characters = sum(len(encode_read(self.unit_id, read)) + read.answer_bytes for read in reads)
-        return (characters * BITS_PER_CHARACTER / baud + 2 * len(reads) * silence_s(baud)) / self.every_s
+        return (wire_time_s(characters, baud) + 2 * len(reads) * silence_s(baud)) / self.every_s
 
 
 class ModbusBus(BusSettings):
@@ -131,8 +138,12 @@ class ModbusBus(BusSettings):
             yield Finding(where("buses", name, "baud"), found, expected, is_warning=True)
 
     def driver(self, name: str, probes: Mapping[str, ProbeSettings], clock: Clock, emit: Emit) -> Bus:
-        """Return what polls the probes."""
-        line = SerialLine(self.port, self.baud, self.parity, self.stop_bits, self.timeout_ms, self.retries)
+        """Return what polls the probes; its library for serial ports is loaded only here."""
+        from drivers import modbus_bus, rtu_wire  # noqa: PLC0415
+
+        line = rtu_wire.SerialLine(
+            self.port, self.baud, self.parity, self.stop_bits, self.timeout_ms, self.retries
+        )
         asked = tuple(
             modbus_bus.ModbusProbe(
                 key, probe.unit_id, round(probe.every_s * 1000), tuple(r.register() for r in probe.registers)

@@ -20,12 +20,9 @@ def _time_to_fall_silent(probe: dict[str, Any]) -> float:
 class ProbeSettings(Table):
     """A device that measures, on a bus of any kind."""
 
-    entries_key: ClassVar[str]
-    """The key of the list of what it measures."""
-    address_key: ClassVar[str]
-    """The key that says where on its bus it is."""
-    known_by: ClassVar[str]
-    """What tells that it is of this kind, in words."""
+    entries_key: ClassVar[str]  # of the list of what it measures
+    address_key: ClassVar[str]  # of where on its bus it is
+    known_by: ClassVar[str]  # what tells that it is of this kind, in words
 
     bus: Name = Field(description="The bus that the probe is on")
     vessel: Name | None = Field(
@@ -63,12 +60,9 @@ class ProbeSettings(Table):
 class BusSettings(Table):
     """A port that probes share, of any kind."""
 
-    called: ClassVar[str]
-    """What such a bus is called in a message."""
-    probe_table: ClassVar[type[ProbeSettings]]
-    """The settings of the probes that can be on it."""
-    dates_readings: ClassVar[bool]
-    """Whether probes may say themselves, in UTC, when they measured."""
+    called: ClassVar[str]  # in a message
+    probe_table: ClassVar[type[ProbeSettings]]  # of the probes that can be on it
+    dates_readings: ClassVar[bool]  # whether its probes may say themselves, in UTC, when they measured
 
     kind: str
 

@@ -81,11 +81,8 @@ def _unused(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]:
     used = _used(draft, channels)
     for channel in channels:
         source = channel.source
-        if (
-            not channel.measured
-            or source in used
-            or channel.vessel not in {*draft.settings.vessels, RACK_WIDE}
-        ):
+        is_known = channel.vessel in {*draft.settings.vessels, RACK_WIDE}
+        if not channel.measured or source in used or not is_known:
             continue
         probe = draft.settings.probes[source.probe]
         entry = probe.quantities.index(source.quantity)
