@@ -1,7 +1,7 @@
 """The one place that builds the daemon from its settings and connects the parts."""
 
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from zoneinfo import ZoneInfo
 
 from daemon.broker.command_desk import CommandDesk
@@ -19,28 +19,16 @@ from daemon.journal.retention import Retention
 from daemon.journal.schema import is_damage
 from daemon.journal.sole_writer import SoleWriter
 from daemon.settings.plan import rack_plan
-from daemon.settings.rack import MirrorSettings, ProbeSettings, Settings
-from daemon.settings.rack import ModbusBus as ModbusBusSettings
-from daemon.settings.rack import ModbusProbe as ModbusProbeSettings
-from daemon.settings.rack import MqttBus as MqttBusSettings
-from daemon.settings.rack import MqttProbe as MqttProbeSettings
-from daemon.watch.service import Bus, Companion, Service
+from daemon.settings.rack import MirrorSettings, Settings
+from daemon.watch.service import Companion, Service
 from daemon.watch.timekeeper import GivenTime, TimeKeeper
 from daemon.watch.wall_clock import SystemWallClock, WallClock
 from daemon.watch.watch import Watch
-from drivers.modbus import Register
-from drivers.modbus_bus import ModbusBus, ModbusProbe
-from drivers.mqtt_bus import MqttBus
-from drivers.mqtt_message import Field, MqttTopic
-from drivers.readings import Clock, Emit
-from drivers.rtu_wire import SerialLine
+from drivers.readings import Bus, Emit
 from rules.alarms.event import AlarmEvent
 from rules.readings import Notice
 
 Words = Callable[[AlarmEvent | Notice], list[Message]]
-
-_FUNCTIONS = {"holding": 3, "input": 4}
-
 
 TURN_MS = 1_000
 """How long a reading may wait to be judged."""
@@ -136,65 +124,9 @@ def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime,
 
 
 def _buses(settings: Settings, keeper: TimeKeeper | GivenTime, emit: Emit) -> list[Bus]:
-    buses: list[Bus] = []
-    for name, bus in settings.buses.items():
-        probes = {probe: its for probe, its in settings.probes.items() if its.bus == name}
-        if not probes:
-            continue
-        if isinstance(bus, ModbusBusSettings):
-            buses.append(_modbus_bus(name, bus, probes, keeper.clock, emit))
-        else:
-            buses.append(_mqtt_bus(name, bus, probes, keeper.utc_clock(), keeper.on_axis(emit)))
-    return buses
-
-
-def _modbus_bus(
-    name: str, bus: ModbusBusSettings, probes: Mapping[str, ProbeSettings], clock: SteadyClock, emit: Emit
-) -> ModbusBus:
-    line = SerialLine(bus.port, bus.baud, bus.parity, bus.stop_bits, bus.timeout_ms, bus.retries)
-    here = [_modbus_probe(name, its) for name, its in probes.items() if isinstance(its, ModbusProbeSettings)]
-    return ModbusBus(name, line, tuple(here), clock, emit)
-
-
-def _modbus_probe(name: str, probe: ModbusProbeSettings) -> ModbusProbe:
-    registers = tuple(
-        Register(
-            register.quantity,
-            _FUNCTIONS[register.function],
-            register.address,
-            register.type,
-            register.byte_order,
-            register.word_order,
-            register.scale,
-            register.offset,
-        )
-        for register in probe.registers
-    )
-    return ModbusProbe(name, probe.unit_id, round(probe.every_s * 1000), registers)
-
-
-def _mqtt_bus(
-    name: str, bus: MqttBusSettings, probes: Mapping[str, ProbeSettings], clock: Clock, emit: Emit
-) -> MqttBus:
-    password = bus.password()
-    topics = [_mqtt_topic(name, its) for name, its in probes.items() if isinstance(its, MqttProbeSettings)]
-    return MqttBus(
-        name,
-        bus.host,
-        bus.port,
-        tuple(topics),
-        clock,
-        emit,
-        username=bus.username,
-        password=password.get_secret_value() if password else None,
-        tls=bus.tls,
-        ca_file=str(bus.ca_file) if bus.ca_file else None,
-    )
-
-
-def _mqtt_topic(name: str, probe: MqttProbeSettings) -> MqttTopic:
-    fields = tuple(
-        Field(field.quantity, field.pointer, field.senml_name, field.scale, field.offset)
-        for field in probe.fields
-    )
-    return MqttTopic(name, probe.topic, probe.format, fields, round(probe.max_age_s * 1000))
+    dated = (keeper.utc_clock(), keeper.on_axis(emit))
+    return [
+        bus.driver(name, probes, *(dated if bus.dates_readings else (keeper.clock, emit)))
+        for name, bus in settings.buses.items()
+        if (probes := settings.probes_on(name))
+    ]

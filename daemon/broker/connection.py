@@ -22,7 +22,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from daemon.errors import Problem, SettingsError
+from daemon.errors import Finding, SettingsError
 from daemon.journal.journal import Message
 from daemon.settings.rack import BrokerSettings
 
@@ -271,4 +271,4 @@ def _tls_context(ca_file: Path | None) -> ssl.SSLContext:
     except OSError as error:  # also what ssl says of a file that holds no certificate
         why = (error.strerror or str(error)).lower()
         found = f'"{ca_file}", which cannot be used ({why})'
-        raise SettingsError([Problem("ca_file", found, "the broker's CA certificate, in PEM")]) from error
+        raise SettingsError([Finding("ca_file", found, "the broker's CA certificate, in PEM")]) from error

@@ -9,7 +9,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from daemon.errors import MissingExtraError
-from daemon.settings.toml import ENVIRONMENT_PREFIX, read_toml
+from daemon.settings.toml import read_toml
+from daemon.tables.words import ENVIRONMENT_PREFIX
 
 USUAL_SETTINGS = "/etc/bellwatch/bellwatch.toml"
 

@@ -8,9 +8,8 @@ from pydantic.fields import FieldInfo
 from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict
 
 from daemon.settings.rack import Settings
-from daemon.settings.toml import ENVIRONMENT_PREFIX, read_toml
-
-LEVEL_MARK = "__"
+from daemon.settings.toml import read_toml
+from daemon.tables.words import ENVIRONMENT_PREFIX, LEVEL_MARK
 
 
 class _Overrides(Settings, BaseSettings):

@@ -5,10 +5,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from daemon.errors import Problem, SettingsError
-
-ENVIRONMENT_PREFIX = "BELLWATCH_"
-"""Variables of the environment that begin so, and then name a table of the file, go over it."""
+from daemon.errors import Finding, SettingsError
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -17,18 +14,18 @@ def read_toml(path: Path) -> dict[str, Any]:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         why = (error.strerror or "an error").lower()
-        problem = Problem(str(path), f"a file that cannot be read ({why})", "a settings file")
+        finding = Finding(str(path), f"a file that cannot be read ({why})", "a settings file")
     except UnicodeDecodeError as error:
-        problem = Problem(str(path), f"a byte that is not UTF-8 at offset {error.start}", "text in UTF-8")
+        finding = Finding(str(path), f"a byte that is not UTF-8 at offset {error.start}", "text in UTF-8")
     except (ValueError, RecursionError) as error:  # tomllib also lets numbers and nesting overflow
-        problem = _not_toml(path, str(error))
-    raise SettingsError([problem])
+        finding = _not_toml(path, str(error))
+    raise SettingsError([finding])
 
 
-def _not_toml(path: Path, message: str) -> Problem:
+def _not_toml(path: Path, message: str) -> Finding:
     match = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", message, re.DOTALL)
     where, what = f"{path}", message
     if match is not None:
         what = match[1]
         where = f"{path}: line {match[2]}, column {match[3]}" if match[2] else f"{path}: end of file"
-    return Problem(where, f"text that is not TOML ({what})", "TOML: tables in brackets, and key = value")
+    return Finding(where, f"text that is not TOML ({what})", "TOML: tables in brackets, and key = value")

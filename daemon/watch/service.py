@@ -23,20 +23,12 @@ from daemon.journal.sole_writer import SoleWriter
 from daemon.supervisor import tell_supervisor
 from daemon.watch.trouble_log import TroubleLog
 from daemon.watch.watch import Watch
-from drivers.readings import Emit, Reading, Trouble
+from drivers.readings import Bus, Emit, Reading, Trouble
 from rules.engine import Engine
 
 log = structlog.get_logger()
 
 BUS_STOPS_WITHIN_S = 5.0
-
-
-class Bus(Protocol):
-    """What a driver offers: the body of one thread."""
-
-    def run(self, stop: threading.Event) -> None:
-        """Read probes until `stop` is set."""
-        ...
 
 
 class Companion(Protocol):

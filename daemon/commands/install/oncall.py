@@ -97,11 +97,11 @@ def build(
 def check_command(path: Path, out: TextIO) -> int:
     """Print what is wrong with the settings at `path`; return 0 if the process would start, 2 if not."""
     settings, channels, found = examine(path)
-    for problem in found:
-        print(problem, file=out)
-    errors = [problem for problem in found if not problem.is_warning]
+    for finding in found:
+        print(finding, file=out)
+    errors = [finding for finding in found if not finding.is_warning]
     if errors or settings is None:
-        print(f"{len(errors)} problem{'' if len(errors) == 1 else 's'}", file=out)
+        print(f"{len(errors)} error{'' if len(errors) == 1 else 's'}", file=out)
         return UNFIT
     rota = settings.rota
     print(
