@@ -3,8 +3,8 @@
 ROOT/RACK/command            commands, one JSON object each (see `daemon.broker.command_message`)
 ROOT/RACK/answer[/...]       answers; the MQTT 5 response topic of a command may name one of these
 
-A command that passes the door goes the way of `bellwatch ack`: into the journal's request table,
-which the watch takes up. It is written down under its id before the broker hears that it was taken
+A command that passes the door goes the way of `bellwatch ack`: into the box of requests,
+from which the watch takes it. It lies there under its id before the broker hears that it was taken
 in, so a repeat does nothing and is only answered again.
 """
 
@@ -23,7 +23,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from daemon.broker.client import KEEP_ALIVE_S, broker_client
 from daemon.broker.command_message import Command, command_of, id_in
-from daemon.errors import CommandError
+from daemon.errors import CommandError, RequestError
+from daemon.journal.asking import RequestBox
 from daemon.journal.journal import Journal
 from daemon.settings.commands import CommandSettings
 from daemon.settings.rack import BrokerSettings
@@ -34,7 +35,6 @@ log = structlog.get_logger()
 
 WAITING_AT_MOST = 50
 IN_ONE_TURN = 20
-IDS_KEPT_MS = 86_400_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,7 @@ class _Open:
     """A command that waits for the watch: its id, its request, and where the answer goes."""
 
     id: str
-    request: int
+    request: str
     asked: _Arrival
 
 
@@ -66,7 +66,7 @@ class CommandDesk:
         self.refused = 0
         self._allowed = frozenset(commands.kinds)
         self._topic = topic
-        self._journal = journal
+        self._box = RequestBox(journal.path)
         self._clock = clock
         self._arrivals: queue.Queue[_Arrival] = queue.Queue(WAITING_AT_MOST)
         self._overrun = threading.Event()
@@ -91,25 +91,25 @@ class CommandDesk:
             self._client.disconnect()
             self._client.loop_stop()
 
-    def step(self, now_ms: int) -> None:
+    def step(self, _now_ms: int) -> None:
         """Write down what has come, and answer what has been decided."""
         if self._overrun.is_set():
             self._overrun.clear()
             log.error("commands_overrun", at_most=WAITING_AT_MOST)
         with suppress(queue.Empty):
             for _ in range(IN_ONE_TURN):
-                self._take(self._arrivals.get_nowait(), now_ms)
+                self._take(self._arrivals.get_nowait())
         for waiting in list(self._open):
-            if (refusal := self._journal.answer_to(waiting.request)) is not None:
+            if (refusal := self._box.answer_to(waiting.request)) is not None:
                 self._open.remove(waiting)
                 self._answer(waiting.asked, waiting.id, refusal)
 
-    def _take(self, asked: _Arrival, now_ms: int) -> None:
+    def _take(self, asked: _Arrival) -> None:
         try:
             if asked.kept:
                 raise CommandError("kept by the broker (retain); a command is for now, send it without")
             command = command_of(asked.payload, self._clock.now_ms(), self._allowed)
-            self._open.append(_Open(command.id, self._request(command, now_ms), asked))
+            self._open.append(_Open(command.id, self._request(command), asked))
         except CommandError as refused:
             self.refused += 1
             why = str(refused)
@@ -118,28 +118,12 @@ class CommandDesk:
         log.error("command_refused", why=why, payload=repr(asked.payload[:256]), refused=self.refused)
         self._answer(asked, id_in(asked.payload), why)
 
-    def _request(self, command: Command, now_ms: int) -> int:
+    def _request(self, command: Command) -> str:
         """Return the request of a command, made now unless the command came before."""
-        database, body = self._journal.db, json.dumps(command.body)
-        with self._journal.transaction():
-            known = database.execute(
-                "SELECT request, kind, who, body FROM command WHERE id = ?", (command.id,)
-            ).fetchone()
-            if known is None:
-                row = database.execute(
-                    "INSERT INTO request (kind, who, body) VALUES (?, ?, ?)",
-                    (command.kind, command.who, body),
-                )
-                request = int(row.lastrowid or 0)
-                database.execute(
-                    "INSERT INTO command VALUES (?, ?, ?, ?, ?, ?)",
-                    (command.id, request, now_ms, command.kind, command.who, body),
-                )
-                database.execute("DELETE FROM command WHERE at_ms < ?", (now_ms - IDS_KEPT_MS,))
-                return request
-        if known[1:] != (command.kind, command.who, body):
-            raise CommandError(f"id: {command.id} was used for another command; each needs a new one")
-        return int(known[0])
+        try:
+            return self._box.ask(command.kind, command.who, command.body, command.id)
+        except RequestError as error:
+            raise CommandError(str(error)) from error
 
     def _answer(self, asked: _Arrival, command: str, refusal: str) -> None:
         body = {

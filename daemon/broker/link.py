@@ -17,7 +17,8 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from daemon.broker.client import KEEP_ALIVE_S, LinkWords, broker_client
 from daemon.broker.messages import heartbeat_message, watch_message
-from daemon.journal.journal import Journal, Message
+from daemon.journal.journal import Journal
+from daemon.journal.outbox import Message
 from daemon.settings.rack import BrokerSettings
 from drivers.readings import Clock
 
@@ -79,7 +80,7 @@ class BrokerLink:
             self._retry_due_ms = now_ms + RETRY_REFUSED_MS
             self._published_up_to = 0
         room = IN_FLIGHT_AT_MOST - len(self._in_flight)
-        for waiting in journal.waiting(self._published_up_to, room):
+        for waiting in journal.outbox.waiting(self._published_up_to, room):
             self._in_flight[self._send(waiting.message, qos=1)] = waiting.id
             self._published_up_to = waiting.id
 
@@ -96,10 +97,10 @@ class BrokerLink:
         with journal.transaction():
             for key, reason in ours:
                 if reason.is_failure:
-                    journal.mark_refused(key, str(reason))
+                    journal.outbox.mark_refused(key, str(reason))
                     log.error("broker_refuses", message=key, reason=str(reason), broker=self._where)
                 else:
-                    journal.mark_delivered(key, self._clock.now_ms())
+                    journal.outbox.mark_delivered(key, self._clock.now_ms())
 
     def heartbeat(self, last_seq: int, alarms: int) -> None:
         """Give a sign of life when one is due."""
