@@ -13,7 +13,8 @@ from daemon.clock import SteadyClock
 from daemon.errors import JournalError, MissingExtraError
 from daemon.journal.damage import replace_damaged
 from daemon.journal.integrity import IntegrityCheck, open_journal
-from daemon.journal.journal import Journal, Message
+from daemon.journal.journal import Journal
+from daemon.journal.outbox import Message
 from daemon.journal.repair import JournalRepair
 from daemon.journal.retention import Retention
 from daemon.journal.schema import is_damage
@@ -108,7 +109,7 @@ def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime,
     def begin() -> Watch:
         return Watch(
             journal,
-            rack_plan(settings, journal.source_id),
+            rack_plan(settings, journal.inputs.source_id),
             keeper.clock.now_ms(),
             words,
             round(settings.journal.commit_every_s * 1000),

@@ -3,9 +3,9 @@
 ROOT/RACK/command            commands, one JSON object each (see `daemon.broker.command_message`)
 ROOT/RACK/answer[/...]       answers; the MQTT 5 response topic of a command may name one of these
 
-A command that passes the door goes the way of `bellwatch ack`: into the journal's request table,
-which the watch takes up. It is written down under its id before it is answered, so a repeat does
-nothing and is only answered again.
+A command that passes the door goes the way of `bellwatch ack`: into the box of requests,
+from which the watch takes it. It lies there under its id before the broker hears that it was taken
+in, so a repeat does nothing and is only answered again.
 """
 
 import json
@@ -15,8 +15,10 @@ import structlog
 
 from daemon.broker.command_message import Command, command_of, id_in
 from daemon.broker.connection import Arrival, Connection
-from daemon.errors import CommandError
-from daemon.journal.journal import Journal, Message
+from daemon.errors import CommandError, RequestError
+from daemon.journal.asking import RequestBox
+from daemon.journal.journal import Journal
+from daemon.journal.outbox import Message
 from daemon.settings.commands import CommandSettings
 from daemon.words import iso_time
 from drivers.readings import Clock
@@ -25,7 +27,6 @@ log = structlog.get_logger()
 
 WAITING_AT_MOST = 50
 IN_ONE_TURN = 20
-IDS_KEPT_MS = 86_400_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +34,7 @@ class _Open:
     """A command that waits for the watch: its id, its request, and where the answer goes."""
 
     id: str
-    request: int
+    request: str
     asked: Arrival
 
 
@@ -46,27 +47,27 @@ class CommandDesk:
         self.refused = 0
         self._allowed = frozenset(commands.kinds)
         self._topic = topic
-        self._journal = journal
+        self._box = RequestBox(journal.path)
         self._clock = clock
         self._connection = connection
         self._commands = connection.hear([f"{topic}/command"], WAITING_AT_MOST)
         self._open: list[_Open] = []
 
-    def step(self, now_ms: int) -> None:
+    def step(self, _now_ms: int) -> None:
         """Write down what has come, and answer what has been decided."""
         for asked in self._commands.take(IN_ONE_TURN):
-            self._take(asked, now_ms)
+            self._take(asked)
         for waiting in list(self._open):
-            if (refusal := self._journal.answer_to(waiting.request)) is not None:
+            if (refusal := self._box.answer_to(waiting.request)) is not None:
                 self._open.remove(waiting)
                 self._answer(waiting.asked, waiting.id, refusal)
 
-    def _take(self, asked: Arrival, now_ms: int) -> None:
+    def _take(self, asked: Arrival) -> None:
         try:
             if asked.kept:
                 raise CommandError("kept by the broker (retain); a command is for now, send it without")
             command = command_of(asked.payload, self._clock.now_ms(), self._allowed)
-            self._open.append(_Open(command.id, self._request(command, now_ms), asked))
+            self._open.append(_Open(command.id, self._request(command), asked))
         except CommandError as refused:
             self.refused += 1
             why = str(refused)
@@ -75,28 +76,12 @@ class CommandDesk:
         log.error("command_refused", why=why, payload=repr(asked.payload[:256]), refused=self.refused)
         self._answer(asked, id_in(asked.payload), why)
 
-    def _request(self, command: Command, now_ms: int) -> int:
+    def _request(self, command: Command) -> str:
         """Return the request of a command, made now unless the command came before."""
-        database, body = self._journal.db, json.dumps(command.body)
-        with self._journal.transaction():
-            known = database.execute(
-                "SELECT request, kind, who, body FROM command WHERE id = ?", (command.id,)
-            ).fetchone()
-            if known is None:
-                row = database.execute(
-                    "INSERT INTO request (kind, who, body) VALUES (?, ?, ?)",
-                    (command.kind, command.who, body),
-                )
-                request = int(row.lastrowid or 0)
-                database.execute(
-                    "INSERT INTO command VALUES (?, ?, ?, ?, ?, ?)",
-                    (command.id, request, now_ms, command.kind, command.who, body),
-                )
-                database.execute("DELETE FROM command WHERE at_ms < ?", (now_ms - IDS_KEPT_MS,))
-                return request
-        if known[1:] != (command.kind, command.who, body):
-            raise CommandError(f"id: {command.id} was used for another command; each needs a new one")
-        return int(known[0])
+        try:
+            return self._box.ask(command.kind, command.who, command.body, command.id)
+        except RequestError as error:
+            raise CommandError(str(error)) from error
 
     def _answer(self, asked: Arrival, command: str, refusal: str) -> None:
         at = iso_time(self._clock.now_ms())

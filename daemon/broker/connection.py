@@ -23,7 +23,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from daemon.errors import Finding, SettingsError
-from daemon.journal.journal import Message
+from daemon.journal.outbox import Message
 from daemon.settings.rack import BrokerSettings
 
 log = structlog.get_logger()

@@ -40,7 +40,7 @@ class BrokerLink:
             self._retry_due_ms = now_ms + RETRY_REFUSED_MS
             self._published_up_to = 0
         room = IN_FLIGHT_AT_MOST - len(self._in_flight)
-        for waiting in journal.waiting(self._published_up_to, room):
+        for waiting in journal.outbox.waiting(self._published_up_to, room):
             self._in_flight[self._connection.publish(waiting.message).mid] = waiting.id
             self._published_up_to = waiting.id
 
@@ -52,10 +52,10 @@ class BrokerLink:
         with journal.transaction():
             for key, refusal in ours:
                 if refusal is not None:
-                    journal.mark_refused(key, refusal)
+                    journal.outbox.mark_refused(key, refusal)
                     log.error("broker_refuses", message=key, reason=refusal)
                 else:
-                    journal.mark_delivered(key, self._clock.now_ms())
+                    journal.outbox.mark_delivered(key, self._clock.now_ms())
 
     def heartbeat(self, last_seq: int, alarms: int) -> None:
         """Give a sign of life when one is due."""

@@ -8,11 +8,11 @@ into the outbox once more, under the id of its event; who knows it already passe
 from collections.abc import Callable
 
 from daemon.broker.connection import Connection
-from daemon.journal.journal import Journal, Message
+from daemon.journal.journal import Journal
+from daemon.journal.outbox import Message
 from rules.alarms.event import AlarmEvent
 from rules.alarms.history import alarm_event_from_json
 from rules.alarms.life_cycle import State
-from rules.readings import Outcome
 
 LATELY_MS = 86_400_000
 
@@ -32,7 +32,7 @@ class StandingAlarms:
         """Say again what stands, if there is a new connection since the last time."""
         if (connection := self._connection.connections) == self._told:
             return
-        events = map(alarm_event_from_json, self._journal.newest_event_of_each_alarm())
+        events = map(alarm_event_from_json, self._journal.history.newest_event_of_each_alarm())
         messages = [
             message
             for event in events
@@ -41,5 +41,5 @@ class StandingAlarms:
             if message.retain
         ]
         with self._journal.transaction():
-            self._journal.record(Outcome(), messages)
+            self._journal.outbox.put(messages)
         self._told = connection

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from daemon.broker.connection import RECEIVED_AT_MOST, Arrival, Connection
-from daemon.journal.journal import Message
+from daemon.journal.outbox import Message
 from daemon.oncall.store import Passed
 from daemon.settings.rack import BrokerSettings
 from daemon.words import iso_time

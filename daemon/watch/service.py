@@ -91,7 +91,12 @@ class Service:
         self._connection.start()
         for thread in threads:
             thread.start()
-        log.info("watching", rack=self._watch.engine.plan.rack, journal=str(self._journal.path))
+        log.info(
+            "watching",
+            rack=self._watch.engine.plan.rack,
+            journal=str(self._journal.path),
+            run=self._journal.run_id,
+        )
         tell_supervisor("READY=1")
         on_purpose = False
         try:
@@ -114,7 +119,7 @@ class Service:
             for chore in self._chores:
                 chore(self._clock.now_ms())
             self._link.deliver(self._journal)
-            self._link.heartbeat(self._journal.last_seq(), len(self._watch.engine.alarms()))
+            self._link.heartbeat(self._journal.inputs.last_seq(), len(self._watch.engine.alarms()))
             self._repair.mended()
         except sqlite3.Error as error:
             self._repair.mend(error)

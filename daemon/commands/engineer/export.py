@@ -13,7 +13,6 @@ from daemon.commands.options import add_journal, journal_path, needing
 from daemon.errors import SourceError
 from daemon.export.csv import RowWriter, csv_writer
 from daemon.export.rows import Selection, bounds, rows, selected_sources
-from daemon.journal.dating import dating_of
 from daemon.journal.fold import CONFIGURE
 from daemon.journal.journal import Journal
 from rules.quantities import Quantity
@@ -48,18 +47,19 @@ def export(journal: Journal, selection: Selection, target: Path, *, flags: bool)
     """
     sources = selected_sources(journal, selection)
     if not sources:
-        known = ", ".join(sorted({vessel for _, _, vessel in journal.sources().values()})) or "none yet"
+        known = (
+            ", ".join(sorted({vessel for _, _, vessel in journal.inputs.sources().values()})) or "none yet"
+        )
         raise SourceError(f"no readings of vessel {', '.join(selection.vessels)}; the journal has: {known}")
     measured = {quantity for _, quantity, _ in sources.values()}
     quantities = [quantity for quantity in Quantity if quantity in measured]
     part = target.with_name(target.name + ".part")
-    dating, count = dating_of(journal), 0
+    dating, count = journal.state.dating(), 0
     after, upto = bounds(journal, selection, dating)
     console = Console(stderr=True)
-    # One read transaction: what the daemon writes meanwhile is left out.
-    journal.db.execute("BEGIN")
     try:
         with (
+            journal.standing_still(),
             _writer(target, part, _rack(journal), quantities, flags=flags) as writer,
             Progress(console=console, disable=not sys.stderr.isatty()) as progress,
         ):
@@ -73,7 +73,6 @@ def export(journal: Journal, selection: Selection, target: Path, *, flags: bool)
         part.replace(target)
     finally:
         part.unlink(missing_ok=True)
-        journal.db.execute("ROLLBACK")
     return count
 
 
@@ -90,11 +89,8 @@ def _writer(
 
 
 def _rack(journal: Journal) -> str:
-    row = journal.db.execute(
-        "SELECT json_extract(body, '$.rack') FROM action WHERE kind = ? ORDER BY seq DESC LIMIT 1",
-        (CONFIGURE,),
-    ).fetchone()
-    return str(row[0]) if row else ""
+    plan = journal.inputs.newest_action(CONFIGURE)
+    return str(plan.body["rack"]) if plan else ""
 
 
 def _moment(text: str | None) -> int | None:

@@ -18,7 +18,7 @@ from daemon.commands.engineer.source_options import add_csv_arguments, csv_layou
 from daemon.errors import SourceError
 from daemon.export.csv import is_export
 from daemon.export.rows import Row
-from daemon.journal.dating import Dating, Stretch, keep_stretch
+from daemon.journal.dating import Dating, Stretch
 from daemon.journal.fold import configuring
 from daemon.journal.journal import Journal
 from daemon.settings.plan import rack_plan
@@ -48,7 +48,7 @@ def _import(options: argparse.Namespace) -> int:
     try:
         with closing(Journal(part, writable=True)) as journal:
             count = import_into(journal, options, settings)
-            journal.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            journal.checkpoint()
         part.replace(options.journal)
     finally:
         for suffix in ("", "-wal", "-shm"):
@@ -106,15 +106,12 @@ class ExportIntake:
                 source = self._source(row.probe, quantity, row.vessel)
                 readings.append((at_ms, source, at_ms - (row.taken_in_ms - row.time_ms), value + 0.0))
                 flags.append((row, quantity))
-        numbered = self._journal.number(readings)
-        self._journal.write(numbered)
-        self._journal.db.executemany(
-            "INSERT INTO flag VALUES (?, ?, ?, 0)",
-            [
-                (numbers[0], f"{row.vessel}/{quantity}/{row.probe}", row.flags[quantity])
-                for numbers, (row, quantity) in zip(numbered, flags, strict=True)
-                if quantity in row.flags
-            ],
+        numbered = self._journal.inputs.number(readings)
+        self._journal.inputs.write(numbered)
+        self._journal.history.keep_flags(
+            (numbers[0], f"{row.vessel}/{quantity}/{row.probe}", row.flags[quantity], 0)
+            for numbers, (row, quantity) in zip(numbered, flags, strict=True)
+            if quantity in row.flags
         )
         return len(numbered)
 
@@ -126,19 +123,19 @@ class ExportIntake:
             at_ms = max(at_ms, self._newest_ms + 1) if self._newest_ms else at_ms
             stretch = Stretch(at_ms, row.taken_in_ms - at_ms, row.known)
             self._dating = self._dating.with_stretch(stretch)
-            keep_stretch(self._journal, stretch)
+            self._journal.state.keep_stretch(stretch)
         self._newest_ms = at_ms
         return at_ms
 
     def _source(self, probe: str, quantity: Quantity, vessel: str) -> int:
         key = (probe, quantity, vessel)
         if key not in self._sources:
-            self._sources[key] = self._journal.source_id(*key)
+            self._sources[key] = self._journal.inputs.source_id(*key)
         return self._sources[key]
 
 
 def _begin(journal: Journal, settings: Settings, at_ms: int) -> None:
-    journal.append_action(configuring(rack_plan(settings, journal.source_id), at_ms))
+    journal.inputs.append_action(configuring(rack_plan(settings, journal.inputs.source_id), at_ms))
 
 
 def _take_recording(
@@ -152,7 +149,7 @@ def _take_recording(
     recording = csv_recording(options.file, csv_layout(options), settings)
     with journal.transaction():
         _begin(journal, settings, recording.start_ms)
-        numbers = {key: journal.source_id(*names) for key, names in recording.sources.items()}
+        numbers = {key: journal.inputs.source_id(*names) for key, names in recording.sources.items()}
     for block in recording.inputs():
         if not isinstance(block, Readings):
             continue
@@ -160,7 +157,7 @@ def _take_recording(
         values = zip(*(column.tolist() for column in columns), strict=True)
         while part := list(islice(values, ROWS_AT_ONCE)):
             with journal.transaction():
-                journal.append_readings(
+                journal.inputs.append_readings(
                     (at, numbers[source], time, value) for at, source, time, value in part
                 )
             yield len(part)

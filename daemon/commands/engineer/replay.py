@@ -24,7 +24,7 @@ from daemon.commands.rack.status import STYLES
 from daemon.errors import SourceError
 from daemon.replay.flags import FlagFile
 from daemon.replay.replay import Observer, Replayed, plans_of, replay
-from daemon.replay.words import change_text, event_line, moment, notes_on
+from daemon.replay.words import change_text, event_line, moment, notes_on, rules_text
 from daemon.report.report import report_of, traces_for
 from daemon.report.trace import Trace, in_looks
 from daemon.settings.rack import Settings
@@ -153,8 +153,9 @@ def _print_result(result: Replayed, recording: Recording, zone: tzinfo, console:
         f"{result.readings} readings, {span}: {len(episodes_of(result.events))} alarms, {pages} pages.",
         highlight=False,
     )
-    for line in notes_on(result, recording):
-        console.print(line, highlight=False, soft_wrap=True)
+    for line in [*notes_on(result, recording), rules_text(result, zone)]:
+        if line:
+            console.print(line, highlight=False, soft_wrap=True)
     if not result.complete:
         console.print(Text(f"PARTIAL: stopped at {moment(result.until_ms, zone)}", style="bold yellow"))
 

@@ -19,7 +19,7 @@ from rich.progress import Progress
 from daemon.commands.options import add_journal, journal_path
 from daemon.errors import JournalError
 from daemon.files import sync
-from daemon.journal.schema import open_for_reading
+from daemon.journal.journal import Journal
 
 _LOOK_EVERY_S = 0.2
 
@@ -50,9 +50,8 @@ def backup(path: Path, folder: Path, now: datetime) -> Path:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         part.unlink(missing_ok=True)
-        with closing(open_for_reading(path)) as source, _progress(path, part):
-            source.execute("VACUUM INTO ?", (str(part),))
-        _check(part)
+        with closing(Journal(path, writable=False)) as journal, _progress(path, part):
+            journal.copy_compactly_to(part)
         sync(part)
         part.replace(target)
         sync(folder)
@@ -68,13 +67,6 @@ def backup(path: Path, folder: Path, now: datetime) -> Path:
 def copies(path: Path, folder: Path) -> list[Path]:
     """Return the copies of a journal in a folder, oldest first."""
     return sorted(folder.glob(f"{path.stem}-????????T??????.sqlite"))
-
-
-def _check(part: Path) -> None:
-    with closing(sqlite3.connect(part)) as copy:
-        (verdict,) = copy.execute("PRAGMA quick_check(1)").fetchone()
-    if verdict != "ok":
-        raise sqlite3.DatabaseError(f"the copy is not sound: {verdict}")
 
 
 @contextmanager

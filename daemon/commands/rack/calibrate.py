@@ -124,8 +124,8 @@ def _list(options: argparse.Namespace) -> int:
     settings = load_settings(options.settings)
     zone = ZoneInfo(settings.rack.time_zone)
     with closing(Journal(settings.journal.path, writable=False)) as journal:
-        probes = {(probe, quantity) for probe, quantity, _ in journal.sources().values()}
-        made = calibrations_in(journal.actions(CALIBRATE), probes)
+        probes = {(probe, quantity) for probe, quantity, _ in journal.inputs.sources().values()}
+        made = calibrations_in(journal.inputs.actions(CALIBRATE), probes)
         engine = engine_of(journal)
     for calibration in sorted(made, key=lambda calibration: (calibration.key, calibration.at_ms)):
         print(calibration_line(calibration, zone))

@@ -22,7 +22,7 @@ def clock_lines(dating: Dating) -> list[str]:
 
 def journal_lines(journal: Journal) -> list[str]:
     """Say that an earlier journal was set aside as damaged, and where it is."""
-    note = journal.note(SET_ASIDE)
+    note = journal.state.note(SET_ASIDE)
     if note is None:
         return []
     found = json.loads(note)

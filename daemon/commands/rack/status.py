@@ -16,7 +16,7 @@ from daemon.check.load import load_settings
 from daemon.commands.options import add_settings
 from daemon.commands.rack.care_words import accuracies, care_lines
 from daemon.commands.rack.health_lines import clock_lines, journal_lines, mirror_lines
-from daemon.journal.dating import Dating, dating_of
+from daemon.journal.dating import Dating
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.settings.rack import Settings
@@ -57,7 +57,7 @@ def status_command(settings: Settings, console: Console, now_ms: int) -> int:
             console.print("The journal is empty: `bellwatch run` has not taken in anything yet.")
             return 0
         zone = ZoneInfo(settings.rack.time_zone)
-        dating = dating_of(journal)
+        dating = journal.state.dating()
         show_rack(engine, settings, console, zone, dating)
         _show_health(journal, console, now_ms, zone, dating)
         _show_lines([*clock_lines(dating), *journal_lines(journal)], console)
@@ -165,7 +165,7 @@ def _show_lines(lines: list[str], console: Console) -> None:
 
 
 def _show_health(journal: Journal, console: Console, now_ms: int, zone: ZoneInfo, dating: Dating) -> None:
-    newest_ms = dating.utc_ms(journal.clock_ms())
+    newest_ms = dating.utc_ms(journal.state.clock_ms())
     age_s = max(now_ms - newest_ms, 0) / 1000
     when = f"{datetime.fromtimestamp(newest_ms / 1000, UTC).astimezone(zone):%Y-%m-%d %H:%M:%S}"
     console.print(f"Last entry {when} ({age_s:.0f} s ago).")
@@ -173,10 +173,10 @@ def _show_health(journal: Journal, console: Console, now_ms: int, zone: ZoneInfo
         console.print(
             Text("■ Nothing new for a while: is `bellwatch run` running?", style=STYLES[Priority.CRITICAL])
         )
-    waiting, refused = journal.outbox_counts()
+    waiting, refused = journal.outbox.counts()
     if waiting:
         console.print(
             f"{waiting} messages wait for the broker" + (f", {refused} of them refused:" if refused else ".")
         )
-    for topic, reason in journal.refusals():
+    for topic, reason in journal.outbox.refusals():
         console.print(Text(f"◆ {topic}: {reason}", style=STYLES[Priority.HIGH]), soft_wrap=True)

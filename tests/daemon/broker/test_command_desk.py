@@ -69,7 +69,7 @@ class Rack:
         raise AssertionError("never came")
 
     def actions(self):
-        found = self.bench.journal.db.execute(
+        found = self.bench.journal._db.execute(
             "SELECT kind, who, body FROM action WHERE kind <> 'configure' ORDER BY seq"
         ).fetchall()
         return [(kind, who, json.loads(body)) for kind, who, body in found]

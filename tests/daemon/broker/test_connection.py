@@ -8,7 +8,7 @@ from structlog.testing import capture_logs
 
 from daemon.broker.connection import RECEIVED_AT_MOST, Connection
 from daemon.errors import SettingsError
-from daemon.journal.journal import Message
+from daemon.journal.outbox import Message
 from daemon.settings.rack import BrokerSettings
 from tests.rigs.parts.dynamic_security import dynamic_security
 from tests.rigs.parts.mosquitto import Mosquitto, free_port

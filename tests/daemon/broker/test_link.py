@@ -16,9 +16,9 @@ from daemon.broker.messages import watch_message
 from daemon.clock import SteadyClock
 from daemon.errors import SettingsError
 from daemon.journal.asking import ask_daemon
-from daemon.journal.journal import Journal, Message
+from daemon.journal.journal import Journal
+from daemon.journal.outbox import Message
 from daemon.settings.rack import BrokerSettings
-from rules.readings import Outcome
 from tests.rigs.daemon_run import DaemonRun, write_settings
 from tests.rigs.journal_file import asked, waiting_in
 from tests.rigs.parts.mosquitto import Mosquitto, free_port
@@ -46,7 +46,7 @@ class Outbox:
 
     def put(self, *messages):
         with self.journal.transaction():
-            self.journal.record(Outcome(), [Message(f"{RACK}/{t}", p, r) for t, p, r in messages])
+            self.journal.outbox.put([Message(f"{RACK}/{t}", p, r) for t, p, r in messages])
 
     def turn_until(self, condition):
         def turned():
@@ -56,7 +56,7 @@ class Outbox:
         wait_for(turned)
 
     def waiting(self):
-        return [each.message.payload for each in self.journal.waiting(0, 1000)]
+        return [each.message.payload for each in self.journal.outbox.waiting(0, 1000)]
 
 
 @contextmanager
@@ -206,7 +206,7 @@ def test_what_the_access_list_refuses_is_not_delivered_and_the_rest_goes_on(tmp_
         box.put(*events(1), ("alarm/k1", "stands", True), *events(2), ("alarm/k2", "stands", True))
         box.turn_until(lambda: len(asked(box.path, "SELECT 1 FROM outbox WHERE refusal NOT NULL")) == 2)
         box.turn_until(lambda: box.waiting() == ["1", "2"])
-        assert box.journal.outbox_counts() == (2, 2)
+        assert box.journal.outbox.counts() == (2, 2)
         rows = asked(box.path, "SELECT payload, refusal FROM outbox WHERE delivered_ms IS NULL")
     assert rows == [("1", "Not authorized"), ("2", "Not authorized")]
     refusals = [line for line in said if line["event"] == "broker_refuses"]
@@ -219,7 +219,7 @@ def test_what_the_access_list_refuses_is_not_delivered_and_the_rest_goes_on(tmp_
 def test_once_it_is_permitted_it_is_delivered_in_order(tmp_path):
     with guarded(tmp_path, NO_EVENTS, scale=FAST) as (broker, box):
         box.put(*events(*range(50)))
-        box.turn_until(lambda: box.journal.outbox_counts() == (50, 50))
+        box.turn_until(lambda: box.journal.outbox.counts() == (50, 50))
         with Subscriber(broker.port, f"{RACK}/event", username="screen", password="secret") as screen:
             permit(broker, tmp_path, ALL)
             box.turn_until(lambda: not box.waiting())
@@ -232,7 +232,7 @@ def test_once_it_is_permitted_it_is_delivered_in_order(tmp_path):
 def test_an_old_word_that_was_refused_never_replaces_a_newer_one(tmp_path):
     with guarded(tmp_path, NO_ALARM_STATES, scale=FAST) as (broker, box):
         box.put(("alarm/k1", "stands", True))
-        box.turn_until(lambda: box.journal.outbox_counts() == (1, 1))
+        box.turn_until(lambda: box.journal.outbox.counts() == (1, 1))
         permit(broker, tmp_path, ALL)
         broker.wait_for_log("Reloading config")
         with Subscriber(broker.port, f"{RACK}/alarm/#", username="screen", password="secret") as screen:

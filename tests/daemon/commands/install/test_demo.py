@@ -20,10 +20,10 @@ from daemon.broker.messages import watch_message
 from daemon.clock import SteadyClock
 from daemon.commands.install.demo import INTERRUPTED, Story
 from daemon.commands.install.demo_broker import demo_broker
-from daemon.journal.journal import Journal, Message
+from daemon.journal.journal import Journal
+from daemon.journal.outbox import Message
 from daemon.settings.rack import BrokerSettings
 from daemon.words import SHAPES
-from rules.readings import Outcome
 from tests.rigs.daemon_run import ROOT
 from tests.rigs.parts.simulator_process import wait_for
 from tests.rigs.parts.subscriber import Subscriber, retained_at
@@ -172,8 +172,8 @@ def test_the_embedded_broker_delivers_confirms_and_retains(tmp_path, monkeypatch
         connection.start()
         messages = [Message("b/rack/event", str(n), False) for n in range(50)]
         with journal.transaction():
-            journal.record(Outcome(), [*messages, Message("b/rack/alarm/k1", "stands", True)])
-        wait_for(lambda: link.deliver(journal) or journal.outbox_counts() == (0, 0))
+            journal.outbox.put([*messages, Message("b/rack/alarm/k1", "stands", True)])
+        wait_for(lambda: link.deliver(journal) or journal.outbox.counts() == (0, 0))
         screen.wait_for_topic("b/rack/alarm/k1")
         assert screen.payloads("b/rack/event") == [str(n) for n in range(50)]
         assert retained_at(port)["b/rack/alarm/k1"] == "stands"

@@ -8,7 +8,7 @@ import structlog
 from daemon.commands.rack.health_lines import clock_lines, journal_lines, mirror_lines
 from daemon.journal.damage import replace_damaged
 from daemon.journal.dating import Dating, Stretch
-from daemon.mirror.progress import Progress, RefusedPoint, keep_progress
+from daemon.journal.outbox import Progress, RefusedPoint
 from tests.rigs.bench import START_MS, Bench, swinging
 
 ZONE = ZoneInfo("Europe/Copenhagen")
@@ -39,18 +39,18 @@ def test_a_journal_that_was_set_aside_is_named(bench):
 
 
 def test_the_mirrors_progress_trouble_and_refusals_are_said(bench):
-    events = bench.journal.last_event_number()
+    events = bench.journal.history.last_event_number()
     assert mirror_lines(bench.journal, ZONE) == [
-        f"The mirror is {bench.journal.last_seq()} readings and {events} alarm events behind."
+        f"The mirror is {bench.journal.inputs.last_seq()} readings and {events} alarm events behind."
     ]
-    newest = bench.journal.last_seq()
+    newest = bench.journal.inputs.last_seq()
     refused = [RefusedPoint("reading,... value=1.0 0", "400: field type conflict")]
-    keep_progress(bench.journal, Progress(newest - 5, events, START_MS, "no route to host"), refused, 0)
+    bench.journal.outbox.keep_mirrored(Progress(newest - 5, events, START_MS, "no route to host"), refused, 0)
     behind, trouble, refusal = mirror_lines(bench.journal, ZONE)
     assert behind.startswith("The mirror is 5 readings behind, it has everything up to ")
     assert trouble == "The mirror is held up: no route to host"
     assert refusal == "The mirror's server refused 1 points, the last one so: 400: field type conflict"
-    keep_progress(bench.journal, Progress(newest, events, START_MS, ""), [], 0)
+    bench.journal.outbox.keep_mirrored(Progress(newest, events, START_MS, ""), [], 0)
     assert mirror_lines(bench.journal, ZONE)[0].startswith(
         "The mirror is up to date, it has everything up to "
     )

@@ -10,6 +10,7 @@ from rich.console import Console
 from daemon.check.load import load_settings
 from daemon.commands.rack.status import QUIET_S, status_command
 from daemon.errors import JournalError
+from daemon.journal.asking import RequestBox
 from daemon.journal.journal import Journal
 from drivers.readings import Reading
 from tests.rigs.nights.recorded_nights import quiet, watch_of
@@ -88,7 +89,7 @@ class Rack:
             self.watch.take(readings, self.now_ms)
 
     def ask(self, kind, **body):
-        self.journal.ask(kind, "ada", body)
+        RequestBox(self.journal.path).ask(kind, "ada", body)
         self.watch.take([], self.now_ms)
 
     def page(self, later_s=5, width=80):
@@ -186,17 +187,17 @@ def test_a_watch_that_brings_nothing_new_is_doubted(rack):
 def test_messages_that_wait_are_counted_and_refusals_give_their_reason(rack):
     rack.minutes(30)
     rack.minutes(15, k1=24.0)
-    waiting = len(rack.journal.waiting(0, 1000))
+    waiting = len(rack.journal.outbox.waiting(0, 1000))
     assert f"{waiting} messages wait for the broker." in rack.page()
     with rack.journal.transaction():
-        first = rack.journal.waiting(0, 1)[0]
-        rack.journal.mark_refused(first.id, "Not authorized")
+        first = rack.journal.outbox.waiting(0, 1)[0]
+        rack.journal.outbox.mark_refused(first.id, "Not authorized")
     page = rack.page()
     assert f"{waiting} messages wait for the broker, 1 of them refused:" in page
     assert f"◆ {first.message.topic}: Not authorized" in page
     with rack.journal.transaction():
-        for each in rack.journal.waiting(0, 1000):
-            rack.journal.mark_delivered(each.id, rack.now_ms)
+        for each in rack.journal.outbox.waiting(0, 1000):
+            rack.journal.outbox.mark_delivered(each.id, rack.now_ms)
     assert "wait for the broker" not in rack.page()
     assert "Not authorized" not in rack.page()
 
@@ -204,9 +205,9 @@ def test_messages_that_wait_are_counted_and_refusals_give_their_reason(rack):
 def test_looking_changes_nothing(rack):
     rack.minutes(30)
     rack.minutes(15, k1=24.0)
-    before = list(rack.journal.db.iterdump())
+    before = list(rack.journal._db.iterdump())
     rack.page()
-    assert list(rack.journal.db.iterdump()) == before
+    assert list(rack.journal._db.iterdump()) == before
 
 
 def test_a_new_journal_and_none_at_all(tmp_path):
