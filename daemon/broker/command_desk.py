@@ -24,7 +24,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from daemon.broker.client import KEEP_ALIVE_S, broker_client
 from daemon.broker.command_message import Command, command_of, id_in
 from daemon.errors import CommandError, RequestError
-from daemon.journal.asking import RequestBox
+from daemon.journal.asking import DESK_WAITS_S, RequestBox
 from daemon.journal.journal import Journal
 from daemon.settings.commands import CommandSettings
 from daemon.settings.rack import BrokerSettings
@@ -66,7 +66,7 @@ class CommandDesk:
         self.refused = 0
         self._allowed = frozenset(commands.kinds)
         self._topic = topic
-        self._box = RequestBox(journal.path)
+        self._box = RequestBox(journal.path, DESK_WAITS_S)
         self._clock = clock
         self._arrivals: queue.Queue[_Arrival] = queue.Queue(WAITING_AT_MOST)
         self._overrun = threading.Event()
@@ -100,7 +100,7 @@ class CommandDesk:
             for _ in range(IN_ONE_TURN):
                 self._take(self._arrivals.get_nowait())
         for waiting in list(self._open):
-            if (refusal := self._box.answer_to(waiting.request)) is not None:
+            if (refusal := self._box.known_answer(waiting.request)) is not None:
                 self._open.remove(waiting)
                 self._answer(waiting.asked, waiting.id, refusal)
 
