@@ -16,7 +16,7 @@ import structlog
 from daemon.broker.command_message import Command, command_of, id_in
 from daemon.broker.connection import Arrival, Connection
 from daemon.errors import CommandError, RequestError
-from daemon.journal.asking import RequestBox
+from daemon.journal.asking import DESK_WAITS_S, RequestBox
 from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message
 from daemon.settings.commands import CommandSettings
@@ -47,7 +47,7 @@ class CommandDesk:
         self.refused = 0
         self._allowed = frozenset(commands.kinds)
         self._topic = topic
-        self._box = RequestBox(journal.path)
+        self._box = RequestBox(journal.path, DESK_WAITS_S)
         self._clock = clock
         self._connection = connection
         self._commands = connection.hear([f"{topic}/command"], WAITING_AT_MOST)
@@ -58,7 +58,7 @@ class CommandDesk:
         for asked in self._commands.take(IN_ONE_TURN):
             self._take(asked)
         for waiting in list(self._open):
-            if (refusal := self._box.answer_to(waiting.request)) is not None:
+            if (refusal := self._box.known_answer(waiting.request)) is not None:
                 self._open.remove(waiting)
                 self._answer(waiting.asked, waiting.id, refusal)
 

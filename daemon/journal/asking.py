@@ -32,7 +32,7 @@ BODY_AT_MOST = 65_536
 
 _LAYOUT = 1
 _LOOK_EVERY_S = 0.05
-_ASKER_WAITS_S, _DAEMON_WAITS_S = 10.0, 0.2
+ASKER_WAITS_S, DESK_WAITS_S, WATCH_WAITS_S = 10.0, 2.0, 0.2
 """For another process that is writing the box; the watch tries again in its next turn."""
 
 _TABLES = (
@@ -57,7 +57,8 @@ class Request:
 class RequestBox:
     """The box beside a journal, opened anew for each look: it may be made, moved or locked at any time."""
 
-    def __init__(self, journal: Path) -> None:
+    def __init__(self, journal: Path, wait_s: float = ASKER_WAITS_S) -> None:
+        self._wait_s = wait_s
         self.path = journal.with_name(journal.name + ".requests")
         self._trouble = ""
 
@@ -70,7 +71,7 @@ class RequestBox:
         """
         asked = (request_id or uuid.uuid4().hex, kind, who, json.dumps(body))
         self.put([asked])
-        with self._open(_ASKER_WAITS_S) as db:
+        with self._open() as db:
             found = db.execute("SELECT id, kind, who, body FROM request WHERE id = ?", asked[:1]).fetchone()
         if found != asked:
             raise RequestError(f"id: {request_id} was used for another command; each needs a new one")
@@ -80,14 +81,14 @@ class RequestBox:
         """Put requests (id, kind, who, body as JSON) in; those whose ids are there already change nothing."""
         rows = list(requests)
         if rows:
-            with self._open(_ASKER_WAITS_S, make=True) as db:
+            with self._open(make=True) as db:
                 db.executemany(
                     "INSERT OR IGNORE INTO request (id, kind, who, body) VALUES (?, ?, ?, ?)", rows
                 )
 
     def answer_to(self, request_id: str) -> str | None:
         """Return the refusal of a request, empty where it was done, None where it is not answered yet."""
-        with self._open(_ASKER_WAITS_S) as db:
+        with self._open() as db:
             row = db.execute(
                 "SELECT refusal FROM request WHERE id = ? AND answered_ms IS NOT NULL", (request_id,)
             ).fetchone()
@@ -100,7 +101,7 @@ class RequestBox:
         try:
             if not self.path.exists():
                 return []
-            with self._open(_DAEMON_WAITS_S) as db:
+            with self._open() as db:
                 rows = db.execute(
                     "SELECT number, id, kind, who, body FROM request WHERE answered_ms IS NULL"
                     " ORDER BY number"
@@ -111,10 +112,18 @@ class RequestBox:
         self._trouble = ""
         return [_request(*row) for row in rows]
 
+    def known_answer(self, request_id: str) -> str | None:
+        """Return what `answer_to` does; None also while the box cannot be read."""
+        try:
+            return self.answer_to(request_id)
+        except RequestError as error:
+            self._say(error)
+            return None
+
     def answer(self, answers: Mapping[int, str], at_ms: int) -> None:
         """Answer requests, by number; an empty refusal says that it was done. Old answers are let go."""
         try:
-            with self._open(_DAEMON_WAITS_S) as db:
+            with self._open() as db:
                 db.executemany(
                     "UPDATE request SET answered_ms = ?, refusal = ? WHERE number = ?",
                     [(at_ms, refusal, number) for number, refusal in answers.items()],
@@ -137,13 +146,15 @@ class RequestBox:
         log.error("request_box_set_aside", why=str(error), set_aside=aside)
 
     @contextmanager
-    def _open(self, wait_s: float, make: bool = False) -> Iterator[sqlite3.Connection]:
+    def _open(self, make: bool = False) -> Iterator[sqlite3.Connection]:
         """Open the box for one transaction; RequestError where it cannot be used or has another layout."""
         try:
             if make:
                 self._make()
             address = f"{self.path.absolute().as_uri()}?mode=rw"
-            with closing(sqlite3.connect(address, uri=True, isolation_level=None, timeout=wait_s)) as db:
+            with closing(
+                sqlite3.connect(address, uri=True, isolation_level=None, timeout=self._wait_s)
+            ) as db:
                 db.text_factory = _text
                 db.execute("PRAGMA synchronous = FULL")
                 db.execute("BEGIN IMMEDIATE" if make else "BEGIN")

@@ -3,6 +3,7 @@
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,6 @@ NumberedReading = tuple[int, int, int, int, float]
 FlaggedReading = tuple[int, int, int, int, float, int | None]
 """The same with the flag of the reading's own channel; None where there is nothing against it."""
 
-_COLUMNS = "seq, at_ms, source, lag_ms, value"
 _OWN_CHANNEL = "f.channel IN (s.vessel || '/' || s.quantity, s.vessel || '/' || s.quantity || '/' || s.probe)"
 
 
@@ -102,7 +102,8 @@ class Inputs:
     def rows(self, after_seq: int, upto_seq: int, before_ms: int = 2**62) -> Iterator[NumberedReading]:
         """Go through the readings with after_seq < seq <= upto_seq that were taken in before a moment."""
         return self._db.execute(
-            f"SELECT {_COLUMNS} FROM reading WHERE seq > ? AND seq <= ? AND at_ms < ? ORDER BY seq",
+            "SELECT seq, at_ms, source, lag_ms, value FROM reading"
+            " WHERE seq > ? AND seq <= ? AND at_ms < ? ORDER BY seq",
             (after_seq, upto_seq, before_ms),
         )
 
@@ -180,10 +181,8 @@ class Inputs:
         yield from self._blocks(max(start, readings_after_seq), self.last_seq(), block)
 
     def _blocks(self, after_seq: int, upto_seq: int, block: int) -> Iterator[Readings]:
-        rows = self._db.execute(
-            f"SELECT {_COLUMNS} FROM reading WHERE seq > ? AND seq <= ? ORDER BY seq", (after_seq, upto_seq)
-        )
-        while found := rows.fetchmany(block):
+        rows = self.rows(after_seq, upto_seq)
+        while found := list(islice(rows, block)):
             yield as_readings(found)
 
     def start_ms(self) -> int:

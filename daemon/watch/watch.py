@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 
 import structlog
 
-from daemon.journal.asking import Request, RequestBox
+from daemon.journal.asking import WATCH_WAITS_S, Request, RequestBox
 from daemon.journal.dating import Stretch
 from daemon.journal.fold import CONFIGURE, REDATE, configuring, judged_by, resume
 from daemon.journal.history import entry_of
@@ -43,7 +43,7 @@ class Watch:
         commit_every_ms: int = 0,
     ) -> None:
         self._journal = journal
-        self._box = RequestBox(journal.path)
+        self._box = RequestBox(journal.path, WATCH_WAITS_S)
         self._plan = plan
         self._words = words
         self._commit_every_ms = commit_every_ms
@@ -201,7 +201,7 @@ class Watch:
         if request.fault:
             refusal = request.fault
         elif request.kind not in DEEDS:
-            refusal = f"{request.kind}: nothing that people do; known are: {', '.join(DEEDS)}"
+            refusal = f"{request.kind[:40]!r}: nothing that people do; known are: {', '.join(DEEDS)}"
         else:
             refusal = self._do(request.id, Action(at_ms, *asked))
         log.info("request", what=request.kind, who=request.who, refusal=refusal or None, body=request.body)

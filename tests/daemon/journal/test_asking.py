@@ -108,8 +108,9 @@ def test_an_id_stands_for_one_request_also_after_the_box_was_lost(bench):
         ({"body": "[" * 30_000}, "body: no JSON"),
         ({"body": "[1]"}, "body: must be a JSON object"),
         ({"body": json.dumps({"text": "x" * BODY_AT_MOST})}, f"at most {BODY_AT_MOST}"),
-        ({"kind": "configure"}, "configure: nothing that people do; known are: acknowledge"),
-        ({"kind": "redate"}, "redate: nothing that people do"),
+        ({"kind": "configure"}, "'configure': nothing that people do; known are: acknowledge"),
+        ({"kind": "redate"}, "'redate': nothing that people do"),
+        ({"kind": "two\nlines"}, "two\\nlines"),
         ({"kind": b"\xff\xfe"}, "id, kind, who and body must be text"),
         ({"who": ""}, "who"),
         ({"body": '{"alarm": ["k1"]}'}, "alarm"),
@@ -219,6 +220,10 @@ def test_a_box_that_is_no_box_is_set_aside_and_one_that_is_locked_is_looked_at_l
     assert sum(line["event"] == "request_box_not_usable" for line in said) == 1
     bench.watch.take([], START_MS + 34_000)
     assert box.answer_to(asked) == ""
+    box.path.unlink()
+    assert RequestBox(bench.path, 0.1).known_answer(asked) is None
+    with pytest.raises(RequestError, match="it and its folder must be writable"):
+        box.answer_to(asked)
 
 
 def test_old_answers_are_let_go(bench):

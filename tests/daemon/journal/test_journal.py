@@ -1,5 +1,6 @@
 """The journal against a model of it, its layouts, and what it says when it cannot be used."""
 
+import ast
 import shutil
 import sqlite3
 from contextlib import suppress
@@ -18,7 +19,7 @@ from daemon.journal.outbox import Message
 from daemon.journal.schema import SCHEMA_VERSION
 from rules.readings import Action, Amendment, Outcome, Readings
 from tests.rigs.bench import START_MS, Bench, contents, quick_folder, refolded_events, steady, swinging
-from tests.rigs.places import DATA
+from tests.rigs.places import DATA, ROOT
 
 
 class PowerCutError(Exception):
@@ -151,7 +152,7 @@ def test_a_journal_of_the_first_layout_is_brought_up_with_all_that_is_in_it(tmp_
     assert {table: journal._db.execute(f"SELECT * FROM {table}").fetchall() for table in tables} == before
     fresh = Journal(tmp_path / "fresh.sqlite", writable=True)
     layout = "SELECT type, name, sql FROM sqlite_schema ORDER BY name"
-    assert journal._db.execute(layout).fetchall() == fresh.db.execute(layout).fetchall()
+    assert journal._db.execute(layout).fetchall() == fresh._db.execute(layout).fetchall()
     assert journal._db.execute("SELECT * FROM mirror").fetchall() == [(1, 0, 0, None, "")]
     fresh.close()
     journal.close()
@@ -243,3 +244,17 @@ def test_steady_water_leaves_no_flags(tmp_path):
     bench.take(steady(50, 15))
     assert contents(bench.path)["flag"] == []
     bench.power_cut()
+
+
+def test_nobody_else_opens_the_journal_or_speaks_sql_to_it():
+    """The on-call process has a file of its own; what both share is a transaction."""
+    own = ("daemon/journal/", "daemon/oncall/store.py", "daemon/transaction.py")
+    speaking = [
+        f"{path.relative_to(ROOT)}:{node.lineno}"
+        for path in (ROOT / "daemon").rglob("*.py")
+        if not str(path.relative_to(ROOT)).startswith(own)
+        for node in ast.walk(ast.parse(path.read_text()))
+        if isinstance(node, ast.Attribute) and node.attr in ("execute", "executemany", "connect", "_db")
+        if node.attr != "connect" or ast.unparse(node) == "sqlite3.connect"
+    ]
+    assert speaking == []
