@@ -23,7 +23,7 @@ from daemon.commands.install.demo import demo_command
 from daemon.commands.install.oncall import add_oncall
 from daemon.commands.rack.care import add_care_parsers
 from daemon.commands.rack.people import add_people_parsers
-from daemon.commands.rack.status import status_command
+from daemon.commands.rack.status import print_schema, status_command
 from daemon.errors import BellwatchError
 from daemon.logs import set_up_logs
 from daemon.wiring import build
@@ -60,7 +60,10 @@ def _check(options: argparse.Namespace) -> int:
 
 
 def _status(options: argparse.Namespace) -> int:
-    return status_command(load_settings(options.settings), Console(), int(time.time() * 1000))
+    if options.schema:
+        return print_schema(Console())
+    now_ms = int(time.time() * 1000)
+    return status_command(load_settings(options.settings), Console(), now_ms, as_json=options.json)
 
 
 def _demo(options: argparse.Namespace) -> int:
@@ -81,6 +84,8 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("--schema", action="store_true", help="write the JSON Schema of the file instead")
     check.set_defaults(command=_check)
     status = commands.add_parser("status", help="show what every vessel is like now")
+    status.add_argument("--json", action="store_true", help="as JSON, for other programs")
+    status.add_argument("--schema", action="store_true", help="write the JSON Schema of that instead")
     status.set_defaults(command=_status)
     people = [*add_people_parsers(commands), *add_care_parsers(commands)]
     add_oncall(commands)

@@ -1,18 +1,26 @@
 """`bellwatch status`: what people see of a rack, worst first, by word and shape, and of the watch itself."""
 
 import io
+import json
 import re
 from contextlib import contextmanager
 
+import jsonschema
 import pytest
 from rich.console import Console
 
 from daemon.check.load import load_settings
-from daemon.commands.rack.status import QUIET_S, status_command
+from daemon.commands.rack.status import print_schema, status_command
 from daemon.errors import JournalError
+from daemon.journal.damage import replace_damaged
+from daemon.journal.dating import Stretch, keep_stretch
 from daemon.journal.journal import Journal
+from daemon.journal.sole_writer import SoleWriter
+from daemon.mirror.progress import Progress, RefusedPoint, keep_progress
+from daemon.settings.rack import MirrorSettings
 from drivers.readings import Reading
 from tests.rigs.nights.recorded_nights import quiet, watch_of
+from tests.rigs.places import DEPLOY
 
 START_MS = 1_786_752_000_000  # 2026-08-15T00:00:00Z, 02:00 in Copenhagen
 MINUTE_MS = 60_000
@@ -49,16 +57,18 @@ unit_id = 9
 registers = [{{ quantity = "air_pressure", address = 4, type = "float32" }}]
 """
 
-CT = """\
-[probes.{vessel}-ct]
+MULTI = """\
+[probes.{vessel}-multi]
 bus = "line"
 vessel = "{vessel}"
 unit_id = {unit_id}
 registers = [
     {{ quantity = "temperature", address = 0, type = "float32" }},
     {{ quantity = "conductivity", address = 2, type = "float32" }},
+    {{ quantity = "oxygen", address = 4, type = "float32" }},
 ]
 """
+MIRROR = MirrorSettings(url="http://127.0.0.1:1", org="o", bucket="b", token_file="/dev/null")
 WELL = {"k1": 15.0, "k2": 16.0, "k3": 16.0}
 
 
@@ -68,12 +78,14 @@ class Rack:
     def __init__(self, folder):
         path = folder / "bellwatch.toml"
         vessels = enumerate(("k1", "k2", "k3"), 1)
-        probes = "\n".join(CT.format(vessel=name, unit_id=unit_id) for unit_id, name in vessels)
+        probes = "\n".join(MULTI.format(vessel=name, unit_id=unit_id) for unit_id, name in vessels)
         path.write_text(SETTINGS.format(folder=folder, probes=probes))
         self.settings = load_settings(path)
+        self.sole_writer = SoleWriter(self.settings.journal.path)
         self.journal = Journal(self.settings.journal.path, writable=True)
         self.watch = watch_of(self.journal, self.settings, START_MS)
         self.now_ms = START_MS
+        self.without_oxygen = ()
 
     def minutes(self, count, **celsius):
         """Let minutes pass; a vessel whose temperature is None says nothing."""
@@ -83,8 +95,11 @@ class Rack:
             readings = [Reading("barometer", "air_pressure", 1011.0 + flicker, self.now_ms)]
             for vessel, value in (WELL | celsius).items():
                 if value is not None:
-                    readings.append(Reading(f"{vessel}-ct", "temperature", value + flicker, self.now_ms))
-                    readings.append(Reading(f"{vessel}-ct", "conductivity", 40.0 + flicker, self.now_ms))
+                    readings.append(Reading(f"{vessel}-multi", "temperature", value + flicker, self.now_ms))
+                    readings.append(Reading(f"{vessel}-multi", "conductivity", 40.0 + flicker, self.now_ms))
+                    if vessel not in self.without_oxygen:
+                        oxygen = 8.0 + flicker
+                        readings.append(Reading(f"{vessel}-multi", "oxygen", oxygen, self.now_ms))
             self.watch.take(readings, self.now_ms)
 
     def ask(self, kind, **body):
@@ -104,6 +119,7 @@ def rack_in(folder):
     made = Rack(folder)
     yield made
     made.journal.close()
+    made.sole_writer.release()
 
 
 @pytest.fixture
@@ -121,11 +137,13 @@ def test_a_quiet_rack(rack):
     rack.minutes(30)
     page = rack.page()
     assert page.splitlines()[0] == "● No alarm stands."
-    assert row_of(page, "Kreisel 1")[1:3] == ["ephyra", "15.00"], "the label that people gave it"
+    assert row_of(page, "k1")[0].startswith("k1 Kreis"), "the name for commands, the label for people"
+    assert row_of(page, "k1")[1:3] == ["ephyra", "15.00"]
     assert row_of(page, "k2")[1:3] == ["juvenile", "16.00"]
     assert "Air pressure 1011.0 hPa" in page
     assert "Last entry 2026-08-15 02:30:00 (5 s ago)." in page, "the time of the people at the rack"
-    assert "is `bellwatch run` running?" not in page
+    assert "unwatched" not in page.lower()
+    assert "NOT WATCHED" not in page
     assert max(map(len, page.splitlines())) <= 80
 
 
@@ -148,7 +166,7 @@ def test_the_worst_comes_first_and_stands_beside_its_number(rack):
         ("▲", "medium"),
         ("·", "low"),
     }
-    assert re.match(r"■ 24\.00", row_of(page, "Kreisel 1")[2])
+    assert re.match(r"■ 24\.00", row_of(page, "k1")[2])
     assert re.match(r"\S silent", row_of(page, "k3")[2])
 
 
@@ -156,7 +174,7 @@ def test_an_acknowledged_and_a_shelved_alarm_say_so(rack):
     rack.minutes(30)
     rack.minutes(15, k1=24.0)
     rack.ask("acknowledge", alarm="k1/temperature/high")
-    assert re.search(r"■ critical  k1/temperature/high  acknowledged, since", rack.page())
+    assert re.search(r"■ critical  k1/temperature/high  acknowledged by ada, since", rack.page())
     rack.ask("shelve", alarm="k1/temperature/high", for_s=1800, why="new chiller")
     shelved = [line for line in rack.page(width=200).splitlines() if "k1/temperature/high" in line]
     assert len(shelved) == 1
@@ -172,15 +190,67 @@ def test_maintenance_is_shown_with_its_end(rack):
 def test_a_number_that_is_not_believed_says_so(rack):
     rack.minutes(30)
     rack.minutes(1, k1=-40.0)
-    assert "(not believed)" in " ".join(row_of(rack.page(), "Kreisel 1"))
+    assert "(not believed)" in " ".join(row_of(rack.page(width=120), "k1"))
 
 
-def test_a_watch_that_brings_nothing_new_is_doubted(rack):
-    rack.minutes(3)
-    assert "running?" not in rack.page(later_s=QUIET_S)
-    page = rack.page(later_s=QUIET_S + 1)
-    assert "■ Nothing new for a while: is `bellwatch run` running?" in page
-    assert f"({QUIET_S + 1} s ago)" in page
+def test_vessels_stand_worst_first(rack):
+    rack.minutes(30)
+    rack.minutes(15, k3=24.5)
+    rows = re.findall(r"^│ (k\d)", rack.page(), re.MULTILINE)
+    assert rows == ["k3", "k1", "k2"]
+
+
+def test_a_watch_that_does_not_live_is_said_first(rack):
+    rack.minutes(30)
+    rack.sole_writer.release()
+    try:
+        page = rack.page(later_s=300)
+    finally:
+        rack.sole_writer = SoleWriter(rack.settings.journal.path)
+    first, second, *_ = page.splitlines()
+    assert first.startswith("■ NOT WATCHED: `bellwatch run` is dead since 2026-08-15 02:30:00 (300 s ago)")
+    assert "No alarm stands" not in page
+    assert second.startswith("┏"), "in one line, and then the table"
+
+
+def test_what_nobody_watches_stands_in_place_of_all_is_well(rack):
+    rack.without_oxygen = ("k2",)
+    rack.minutes(2)
+    page = rack.page()
+    assert page.splitlines()[0] == "▨ unwatched  k2 oxygen saturation: no reading yet"
+    assert "No alarm stands" not in page
+    assert re.findall(r"^│ (k\d)", page, re.MULTILINE)[0] == "k2"
+
+
+def test_clock_and_damaged_journal_are_said(rack):
+    rack.minutes(30)
+    assert "not synchronised" not in rack.page()
+    with rack.journal.transaction():
+        keep_stretch(rack.journal, Stretch(START_MS, 0, False))
+    assert "clock is not synchronised yet" in rack.page(width=200)
+    replace_damaged(rack.journal, "database disk image is malformed")
+    page = rack.page(width=200)
+    assert "An earlier journal was damaged (database disk image is malformed) and set aside as " in page
+    (kept,) = {path.name for path in rack.settings.journal.path.parent.glob("*.damaged-*")} & set(
+        re.findall(r"journal\.sqlite\.damaged-\w+", page)
+    )
+    assert kept
+
+
+def test_the_mirrors_progress_trouble_and_refusals_are_said(rack):
+    rack.minutes(30)
+    assert "mirror" not in rack.page()
+    rack.settings = rack.settings.model_copy(update={"mirror": MIRROR})
+    newest, events = rack.journal.last_seq(), rack.journal.last_event_number()
+    assert f"The mirror is {newest} readings behind." in rack.page()
+    refused = [RefusedPoint("reading,... value=1.0 0", "400: field type conflict")]
+    keep_progress(rack.journal, Progress(newest - 5, events, START_MS, "no route to host"), refused, 0)
+    page = rack.page()
+    assert "The mirror is 5 readings behind, it has everything up to 02:00." in page
+    assert "The mirror is held up: no route to host" in page
+    assert "The mirror's server refused 1 points, the last one so: 400: field type conflict" in page
+    keep_progress(rack.journal, Progress(newest, events, START_MS, ""), [], 0)
+    assert "The mirror is up to date, it has everything up to 02:00." in rack.page()
 
 
 def test_messages_that_wait_are_counted_and_refusals_give_their_reason(rack):
@@ -211,11 +281,33 @@ def test_looking_changes_nothing(rack):
 
 def test_a_new_journal_and_none_at_all(tmp_path):
     path = tmp_path / "bellwatch.toml"
-    path.write_text(SETTINGS.format(folder=tmp_path, probes=CT.format(vessel="k1", unit_id=1)))
+    path.write_text(SETTINGS.format(folder=tmp_path, probes=MULTI.format(vessel="k1", unit_id=1)))
     settings = load_settings(path)
     out = io.StringIO()
     with pytest.raises(JournalError, match="no such file; `bellwatch run` makes it"):
         status_command(settings, Console(file=out), START_MS)
     Journal(settings.journal.path, writable=True).close()
-    assert status_command(settings, Console(file=out), START_MS) == 0
-    assert "The journal is empty" in out.getvalue()
+    with pytest.raises(JournalError, match="empty; `bellwatch run` has not taken in anything yet"):
+        status_command(settings, Console(file=out), START_MS)
+    assert out.getvalue() == ""
+
+
+def test_as_json_it_is_what_the_schema_says(rack):
+    rack.minutes(30)
+    rack.minutes(15, k1=24.0, k3=None)
+    out = io.StringIO()
+    status_command(rack.settings, Console(file=out, width=80), rack.now_ms, as_json=True)
+    found = json.loads(out.getvalue())
+    schema = json.loads((DEPLOY / "status.schema.json").read_text())
+    validator = jsonschema.Draft202012Validator(schema)
+    validator.validate(found)
+    assert [vessel["name"] for vessel in found["vessels"]] == ["k3", "k1", "k2"]
+    del found["vessels"][0]["unwatched"]
+    assert not validator.is_valid(found)
+
+
+def test_the_schema_in_the_repository_is_that_of_the_code():
+    out = io.StringIO()
+    print_schema(Console(file=out))
+    again = "python -m daemon status --schema > deploy/status.schema.json"
+    assert (DEPLOY / "status.schema.json").read_text() == out.getvalue(), again

@@ -1,0 +1,153 @@
+"""The one reader of a journal for everything that is looked at: restored once, then followed.
+
+Each look is one short transaction that reads only what is new; only the first one, and one after the
+watch was started anew or the file replaced, restores from the newest snapshot and the inputs after it.
+"""
+
+import json
+import shutil
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from daemon.errors import JournalError
+from daemon.journal.beat import Beats, beats_at
+from daemon.journal.damage import SET_ASIDE
+from daemon.journal.dating import Dating, dating_of
+from daemon.journal.fold import fold, resume
+from daemon.journal.journal import Journal
+from daemon.journal.sole_writer import Holder, holder_of
+from daemon.mirror.progress import Backlog, backlog
+from daemon.settings.rack import Settings
+from rules.alarms.life_cycle import State
+from rules.engine import Engine
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What one look at a journal found; the engine's times are those of the journal's axis.
+
+    `seen_by` tells who acknowledged something at a moment of the axis; `set_aside` is the note on a
+    damaged journal, with its `file` and `reason`.
+    """
+
+    settings: Settings
+    now_ms: int
+    engine: Engine
+    dating: Dating
+    newest_ms: int
+    seen_by: dict[int, str]
+    holder: Holder | None
+    beats: Beats | None
+    journal_id: str
+    journal_bytes: int
+    disk_free_bytes: int
+    set_aside: dict[str, str] | None
+    waiting: int
+    refused: int
+    refusals: Sequence[tuple[str, str]]
+    mirror: Backlog | None
+
+
+class JournalView:
+    """Looks at the journal of a rack again and again; `close` it in the end."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._path = settings.journal.path
+        self._journal: Journal | None = None
+        self._engine: Engine | None = None
+        self._seq = 0
+        self._stands_for: tuple[object, ...] = ()
+
+    def look(self, now_ms: int) -> Sight:
+        """Return what is there at `now_ms` (UTC); JournalError where there is nothing that can be read."""
+        holder = holder_of(self._path)
+        try:
+            journal = self._opened(holder)
+            with _one_moment(journal):
+                sight = self._follow(journal, holder, now_ms)
+        except (sqlite3.Error, OSError) as error:
+            self.close()
+            raise JournalError(f"journal {self._path}: {error}; look again in a moment") from error
+        return sight
+
+    def close(self) -> None:
+        """Let the file go, and what was worked out from it."""
+        if self._journal is not None:
+            self._journal.close()
+        self._journal, self._engine = None, None
+
+    def _opened(self, holder: Holder | None) -> Journal:
+        """Return the journal that lies at the path; what was known of another one, or run, is forgotten."""
+        run = holder.run if holder else ""
+        stands_for = (*_identity(self._path), run)
+        if self._journal is None or stands_for != self._stands_for:
+            self.close()
+            self._journal = Journal(self._path, writable=False)
+            self._stands_for = stands_for
+        return self._journal
+
+    def _follow(self, journal: Journal, holder: Holder | None, now_ms: int) -> Sight:
+        engine = self._up_to_date(journal)
+        aside = journal.note(SET_ASIDE)
+        waiting, refused = journal.outbox_counts()
+        return Sight(
+            self._settings,
+            now_ms,
+            engine,
+            dating_of(journal),
+            journal.clock_ms(),
+            _seen_by(journal, engine),
+            holder,
+            beats_at(holder.beat) if holder else None,
+            journal.id,
+            self._path.stat().st_size,
+            shutil.disk_usage(self._path.parent).free,
+            None if aside is None else json.loads(aside),
+            waiting,
+            refused,
+            journal.refusals() if refused else [],
+            backlog(journal) if self._settings.mirror is not None else None,
+        )
+
+    def _up_to_date(self, journal: Journal) -> Engine:
+        """Return the engine after everything in the journal, also a silence that time alone raised."""
+        engine, newest = self._engine, journal.last_seq()
+        self._engine = None  # until all that is new is in it
+        if engine is None or newest < self._seq:
+            engine, _ = resume(journal)
+        else:
+            for item in journal.inputs(self._seq):
+                engine, _ = fold(engine, item)
+        if engine is None:
+            raise JournalError(f"journal {self._path}: empty; `bellwatch run` has not taken in anything yet")
+        engine.advance(max(engine.clock_ms, journal.clock_ms()))
+        self._engine, self._seq = engine, newest
+        return engine
+
+
+@contextmanager
+def _one_moment(journal: Journal) -> Iterator[None]:
+    """Let everything inside see the journal as it is at one moment."""
+    journal.db.execute("BEGIN")
+    try:
+        yield
+    finally:
+        journal.db.execute("ROLLBACK")
+
+
+def _identity(path: Path) -> tuple[int, int]:
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return 0, 0  # opening it says what is the matter
+    return found.st_dev, found.st_ino
+
+
+def _seen_by(journal: Journal, engine: Engine) -> dict[int, str]:
+    if all(alarm.state is not State.ACKNOWLEDGED for alarm in engine.alarms()):
+        return {}
+    return {action.at_ms: action.who for action in journal.actions("acknowledge")}
