@@ -29,6 +29,15 @@ def _leader(alarm: Alarm) -> str | None:
     return alarm.holds[Keeper.EXPLAINED].why if alarm.keeper is Keeper.EXPLAINED else None
 
 
+def _limit(alarm: Alarm, channel: ChannelNow | None) -> float | None:
+    """Return the limit of the most urgent level that is crossed; the evidence has that of the newest."""
+    level = max(alarm.active, key=lambda level: alarm.active[level], default="")
+    of_band = f"{level}_{alarm.condition}"
+    if channel is not None and hasattr(channel.limits, of_band):
+        return float(getattr(channel.limits, of_band))
+    return alarm.evidence.limit
+
+
 def _alarm_now(
     alarm: Alarm, sight: Sight, channels: Mapping[str, ChannelNow], followers: tuple[str, ...]
 ) -> AlarmNow:
@@ -58,7 +67,7 @@ def _alarm_now(
         acknowledged_ms=utc_ms(alarm.acknowledged_ms) if seen else None,
         value=evidence.value,
         value_now=channel.value if channel else None,
-        limit=evidence.limit,
+        limit=_limit(alarm, channel),
         rate_per_hour=evidence.rate_per_hour,
         reached_ms=None if evidence.reached_ms is None else utc_ms(evidence.reached_ms),
         reason=evidence.reason,

@@ -120,7 +120,7 @@ class Unwatched:
 
 @dataclass(frozen=True, slots=True)
 class AlarmNow:
-    """An alarm that is not normal; `value` and `limit` are those of its newest evidence.
+    """An alarm that is not normal; `value` is that of its newest evidence, `limit` its worst.
 
     `held_by` is what keeps it from people (service, shelf, maintenance, explained), with who, why and
     until when; `leader` is the alarm that explains it, `followers` are those that it explains.

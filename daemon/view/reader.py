@@ -8,9 +8,8 @@ import json
 import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 
 from daemon.errors import JournalError
 from daemon.journal.beat import Beats, beats_at
@@ -23,6 +22,7 @@ from daemon.mirror.progress import Backlog, backlog
 from daemon.settings.rack import Settings
 from rules.alarms.life_cycle import State
 from rules.engine import Engine
+from rules.errors import InputError
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,12 +52,15 @@ class Sight:
 
 
 class JournalView:
-    """Looks at the journal of a rack again and again; `close` it in the end."""
+    """Looks at the journal of a rack again and again.
+
+    The file is open during a look only: a reader that stays would keep the daemon from folding its
+    write-ahead log into the file when it stops.
+    """
 
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
         self._path = settings.journal.path
-        self._journal: Journal | None = None
         self._engine: Engine | None = None
         self._seq = 0
         self._stands_for: tuple[object, ...] = ()
@@ -66,31 +69,16 @@ class JournalView:
         """Return what is there at `now_ms` (UTC); JournalError where there is nothing that can be read."""
         holder = holder_of(self._path)
         try:
-            journal = self._opened(holder)
-            with _one_moment(journal):
-                sight = self._follow(journal, holder, now_ms)
+            with closing(Journal(self._path, writable=False)) as journal, _one_moment(journal):
+                return self._sight(journal, holder, now_ms)
         except (sqlite3.Error, OSError) as error:
-            self.close()
             raise JournalError(f"journal {self._path}: {error}; look again in a moment") from error
-        return sight
 
-    def close(self) -> None:
-        """Let the file go, and what was worked out from it."""
-        if self._journal is not None:
-            self._journal.close()
-        self._journal, self._engine = None, None
-
-    def _opened(self, holder: Holder | None) -> Journal:
-        """Return the journal that lies at the path; what was known of another one, or run, is forgotten."""
-        run = holder.run if holder else ""
-        stands_for = (*_identity(self._path), run)
-        if self._journal is None or stands_for != self._stands_for:
-            self.close()
-            self._journal = Journal(self._path, writable=False)
-            self._stands_for = stands_for
-        return self._journal
-
-    def _follow(self, journal: Journal, holder: Holder | None, now_ms: int) -> Sight:
+    def _sight(self, journal: Journal, holder: Holder | None, now_ms: int) -> Sight:
+        file = self._path.stat()
+        stands_for = (file.st_dev, file.st_ino, journal.id, holder and holder.run)
+        if stands_for != self._stands_for:
+            self._engine, self._stands_for = None, stands_for
         engine = self._up_to_date(journal)
         aside = journal.note(SET_ASIDE)
         waiting, refused = journal.outbox_counts()
@@ -104,7 +92,7 @@ class JournalView:
             holder,
             beats_at(holder.beat) if holder else None,
             journal.id,
-            self._path.stat().st_size,
+            file.st_size,
             shutil.disk_usage(self._path.parent).free,
             None if aside is None else json.loads(aside),
             waiting,
@@ -115,17 +103,25 @@ class JournalView:
 
     def _up_to_date(self, journal: Journal) -> Engine:
         """Return the engine after everything in the journal, also a silence that time alone raised."""
-        engine, newest = self._engine, journal.last_seq()
-        self._engine = None  # until all that is new is in it
-        if engine is None or newest < self._seq:
+        engine = self._followed(journal)
+        if engine is None:
             engine, _ = resume(journal)
-        else:
-            for item in journal.inputs(self._seq):
-                engine, _ = fold(engine, item)
         if engine is None:
             raise JournalError(f"journal {self._path}: empty; `bellwatch run` has not taken in anything yet")
         engine.advance(max(engine.clock_ms, journal.clock_ms()))
-        self._engine, self._seq = engine, newest
+        self._engine, self._seq = engine, journal.last_seq()
+        return engine
+
+    def _followed(self, journal: Journal) -> Engine | None:
+        """Return the engine of the last look with all that is new; None where it must be restored."""
+        engine, self._engine = self._engine, None
+        if engine is None or journal.last_seq() < self._seq:
+            return None
+        try:
+            for item in journal.inputs(self._seq):
+                engine, _ = fold(engine, item)
+        except InputError:  # an input of the very moment of an event, beyond which we had let time pass
+            return None
         return engine
 
 
@@ -137,14 +133,6 @@ def _one_moment(journal: Journal) -> Iterator[None]:
         yield
     finally:
         journal.db.execute("ROLLBACK")
-
-
-def _identity(path: Path) -> tuple[int, int]:
-    try:
-        found = path.stat()
-    except FileNotFoundError:
-        return 0, 0  # opening it says what is the matter
-    return found.st_dev, found.st_ino
 
 
 def _seen_by(journal: Journal, engine: Engine) -> dict[int, str]:

@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Iterator
-from contextlib import closing
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -38,8 +37,7 @@ STYLES = {
 
 def status_command(settings: Settings, console: Console, now_ms: int, *, as_json: bool = False) -> int:
     """Print the state of the rack; raise JournalError where there is no journal yet."""
-    with closing(JournalView(settings)) as view:
-        rack = rack_now(view, now_ms)
+    rack = rack_now(JournalView(settings), now_ms)
     if as_json:
         from daemon.view.as_json import rack_json  # noqa: PLC0415 - slow to load, and only needed here
 

@@ -3,7 +3,6 @@
 import io
 import json
 import re
-from contextlib import contextmanager
 
 import jsonschema
 import pytest
@@ -17,109 +16,15 @@ from daemon.journal.dating import Stretch, keep_stretch
 from daemon.journal.journal import Journal
 from daemon.journal.sole_writer import SoleWriter
 from daemon.mirror.progress import Progress, RefusedPoint, keep_progress
-from daemon.settings.rack import MirrorSettings
-from drivers.readings import Reading
-from tests.rigs.nights.recorded_nights import quiet, watch_of
+from tests.rigs.minute_rack import MIRROR, MULTI, SETTINGS, START_MS, rack_in
 from tests.rigs.places import DEPLOY
 
-START_MS = 1_786_752_000_000  # 2026-08-15T00:00:00Z, 02:00 in Copenhagen
-MINUTE_MS = 60_000
 
-SETTINGS = """\
-[rack]
-name = "north"
-time_zone = "Europe/Copenhagen"
-
-[journal]
-path = "{folder}/journal.sqlite"
-
-[buses.line]
-kind = "modbus-rtu"
-port = "/dev/none"
-
-[vessels.k1]
-kind = "kreisel"
-stage = "ephyra"
-label = "Kreisel 1, top left"
-
-[vessels.k2]
-kind = "kreisel"
-stage = "juvenile"
-
-[vessels.k3]
-kind = "kreisel"
-stage = "juvenile"
-
-{probes}
-[probes.barometer]
-bus = "line"
-unit_id = 9
-registers = [{{ quantity = "air_pressure", address = 4, type = "float32" }}]
-"""
-
-MULTI = """\
-[probes.{vessel}-multi]
-bus = "line"
-vessel = "{vessel}"
-unit_id = {unit_id}
-registers = [
-    {{ quantity = "temperature", address = 0, type = "float32" }},
-    {{ quantity = "conductivity", address = 2, type = "float32" }},
-    {{ quantity = "oxygen", address = 4, type = "float32" }},
-]
-"""
-MIRROR = MirrorSettings(url="http://127.0.0.1:1", org="o", bucket="b", token_file="/dev/null")
-WELL = {"k1": 15.0, "k2": 16.0, "k3": 16.0}
-
-
-class Rack:
-    """A rack whose journal is written minute by minute, and what its status page says."""
-
-    def __init__(self, folder):
-        path = folder / "bellwatch.toml"
-        vessels = enumerate(("k1", "k2", "k3"), 1)
-        probes = "\n".join(MULTI.format(vessel=name, unit_id=unit_id) for unit_id, name in vessels)
-        path.write_text(SETTINGS.format(folder=folder, probes=probes))
-        self.settings = load_settings(path)
-        self.sole_writer = SoleWriter(self.settings.journal.path)
-        self.journal = Journal(self.settings.journal.path, writable=True)
-        self.watch = watch_of(self.journal, self.settings, START_MS)
-        self.now_ms = START_MS
-        self.without_oxygen = ()
-
-    def minutes(self, count, **celsius):
-        """Let minutes pass; a vessel whose temperature is None says nothing."""
-        for minute in range(count):
-            self.now_ms += MINUTE_MS
-            flicker = minute % 3 * 0.002
-            readings = [Reading("barometer", "air_pressure", 1011.0 + flicker, self.now_ms)]
-            for vessel, value in (WELL | celsius).items():
-                if value is not None:
-                    readings.append(Reading(f"{vessel}-multi", "temperature", value + flicker, self.now_ms))
-                    readings.append(Reading(f"{vessel}-multi", "conductivity", 40.0 + flicker, self.now_ms))
-                    if vessel not in self.without_oxygen:
-                        oxygen = 8.0 + flicker
-                        readings.append(Reading(f"{vessel}-multi", "oxygen", oxygen, self.now_ms))
-            self.watch.take(readings, self.now_ms)
-
-    def ask(self, kind, **body):
-        self.journal.ask(kind, "ada", body)
-        self.watch.take([], self.now_ms)
-
-    def page(self, later_s=5, width=80):
-        out = io.StringIO()
-        console = Console(file=out, width=width)
-        assert status_command(self.settings, console, self.now_ms + later_s * 1000) == 0
-        return out.getvalue()
-
-
-@contextmanager
-def rack_in(folder):
-    quiet()
-    made = Rack(folder)
-    yield made
-    made.journal.close()
-    made.sole_writer.release()
+def page_of(rack, later_s=5, width=80):
+    out = io.StringIO()
+    console = Console(file=out, width=width)
+    assert status_command(rack.settings, console, rack.now_ms + later_s * 1000) == 0
+    return out.getvalue()
 
 
 @pytest.fixture
@@ -135,7 +40,7 @@ def row_of(page, vessel):
 
 def test_a_quiet_rack(rack):
     rack.minutes(30)
-    page = rack.page()
+    page = page_of(rack)
     assert page.splitlines()[0] == "● No alarm stands."
     assert row_of(page, "k1")[0].startswith("k1 Kreis"), "the name for commands, the label for people"
     assert row_of(page, "k1")[1:3] == ["ephyra", "15.00"]
@@ -151,7 +56,7 @@ def test_the_worst_comes_first_and_stands_beside_its_number(rack):
     rack.minutes(30)
     rack.minutes(30, k2=19.9, k3=None)
     rack.minutes(30, k1=24.0, k2=19.9, k3=None)
-    page = rack.page()
+    page = page_of(rack)
     told = re.findall(r"^(\S) (\w+) +(\S+)  (.*), since (\d\d:\d\d)$", page, re.MULTILINE)
     ranks = ["low", "medium", "high", "critical"]
     assert [ranks.index(word) for _, word, *_ in told] == sorted(
@@ -174,9 +79,9 @@ def test_an_acknowledged_and_a_shelved_alarm_say_so(rack):
     rack.minutes(30)
     rack.minutes(15, k1=24.0)
     rack.ask("acknowledge", alarm="k1/temperature/high")
-    assert re.search(r"■ critical  k1/temperature/high  acknowledged by ada, since", rack.page())
+    assert re.search(r"■ critical  k1/temperature/high  acknowledged by ada, since", page_of(rack))
     rack.ask("shelve", alarm="k1/temperature/high", for_s=1800, why="new chiller")
-    shelved = [line for line in rack.page(width=200).splitlines() if "k1/temperature/high" in line]
+    shelved = [line for line in page_of(rack, width=200).splitlines() if "k1/temperature/high" in line]
     assert len(shelved) == 1
     assert re.search(r"shelved until \d\d:\d\d by ada: new chiller", shelved[0])
 
@@ -184,19 +89,19 @@ def test_an_acknowledged_and_a_shelved_alarm_say_so(rack):
 def test_maintenance_is_shown_with_its_end(rack):
     rack.minutes(5)
     rack.ask("begin_maintenance", target="vessel/k2", for_s=3600, why="cleaning")
-    assert "vessel/k2 is under maintenance until 03:05" in rack.page()
+    assert "vessel/k2 is under maintenance until 03:05" in page_of(rack)
 
 
 def test_a_number_that_is_not_believed_says_so(rack):
     rack.minutes(30)
     rack.minutes(1, k1=-40.0)
-    assert "(not believed)" in " ".join(row_of(rack.page(width=120), "k1"))
+    assert "(not believed)" in " ".join(row_of(page_of(rack, width=120), "k1"))
 
 
 def test_vessels_stand_worst_first(rack):
     rack.minutes(30)
     rack.minutes(15, k3=24.5)
-    rows = re.findall(r"^│ (k\d)", rack.page(), re.MULTILINE)
+    rows = re.findall(r"^│ (k\d)", page_of(rack), re.MULTILINE)
     assert rows == ["k3", "k1", "k2"]
 
 
@@ -204,7 +109,7 @@ def test_a_watch_that_does_not_live_is_said_first(rack):
     rack.minutes(30)
     rack.sole_writer.release()
     try:
-        page = rack.page(later_s=300)
+        page = page_of(rack, later_s=300)
     finally:
         rack.sole_writer = SoleWriter(rack.settings.journal.path)
     first, second, *_ = page.splitlines()
@@ -216,7 +121,7 @@ def test_a_watch_that_does_not_live_is_said_first(rack):
 def test_what_nobody_watches_stands_in_place_of_all_is_well(rack):
     rack.without_oxygen = ("k2",)
     rack.minutes(2)
-    page = rack.page()
+    page = page_of(rack)
     assert page.splitlines()[0] == "▨ unwatched  k2 oxygen saturation: no reading yet"
     assert "No alarm stands" not in page
     assert re.findall(r"^│ (k\d)", page, re.MULTILINE)[0] == "k2"
@@ -224,12 +129,12 @@ def test_what_nobody_watches_stands_in_place_of_all_is_well(rack):
 
 def test_clock_and_damaged_journal_are_said(rack):
     rack.minutes(30)
-    assert "not synchronised" not in rack.page()
+    assert "not synchronised" not in page_of(rack)
     with rack.journal.transaction():
         keep_stretch(rack.journal, Stretch(START_MS, 0, False))
-    assert "clock is not synchronised yet" in rack.page(width=200)
+    assert "clock is not synchronised yet" in page_of(rack, width=200)
     replace_damaged(rack.journal, "database disk image is malformed")
-    page = rack.page(width=200)
+    page = page_of(rack, width=200)
     assert "An earlier journal was damaged (database disk image is malformed) and set aside as " in page
     (kept,) = {path.name for path in rack.settings.journal.path.parent.glob("*.damaged-*")} & set(
         re.findall(r"journal\.sqlite\.damaged-\w+", page)
@@ -239,43 +144,43 @@ def test_clock_and_damaged_journal_are_said(rack):
 
 def test_the_mirrors_progress_trouble_and_refusals_are_said(rack):
     rack.minutes(30)
-    assert "mirror" not in rack.page()
+    assert "mirror" not in page_of(rack)
     rack.settings = rack.settings.model_copy(update={"mirror": MIRROR})
     newest, events = rack.journal.last_seq(), rack.journal.last_event_number()
-    assert f"The mirror is {newest} readings behind." in rack.page()
+    assert f"The mirror is {newest} readings behind." in page_of(rack)
     refused = [RefusedPoint("reading,... value=1.0 0", "400: field type conflict")]
     keep_progress(rack.journal, Progress(newest - 5, events, START_MS, "no route to host"), refused, 0)
-    page = rack.page()
+    page = page_of(rack)
     assert "The mirror is 5 readings behind, it has everything up to 02:00." in page
     assert "The mirror is held up: no route to host" in page
     assert "The mirror's server refused 1 points, the last one so: 400: field type conflict" in page
     keep_progress(rack.journal, Progress(newest, events, START_MS, ""), [], 0)
-    assert "The mirror is up to date, it has everything up to 02:00." in rack.page()
+    assert "The mirror is up to date, it has everything up to 02:00." in page_of(rack)
 
 
 def test_messages_that_wait_are_counted_and_refusals_give_their_reason(rack):
     rack.minutes(30)
     rack.minutes(15, k1=24.0)
     waiting = len(rack.journal.waiting(0, 1000))
-    assert f"{waiting} messages wait for the broker." in rack.page()
+    assert f"{waiting} messages wait for the broker." in page_of(rack)
     with rack.journal.transaction():
         first = rack.journal.waiting(0, 1)[0]
         rack.journal.mark_refused(first.id, "Not authorized")
-    page = rack.page()
+    page = page_of(rack)
     assert f"{waiting} messages wait for the broker, 1 of them refused:" in page
     assert f"◆ {first.message.topic}: Not authorized" in page
     with rack.journal.transaction():
         for each in rack.journal.waiting(0, 1000):
             rack.journal.mark_delivered(each.id, rack.now_ms)
-    assert "wait for the broker" not in rack.page()
-    assert "Not authorized" not in rack.page()
+    assert "wait for the broker" not in page_of(rack)
+    assert "Not authorized" not in page_of(rack)
 
 
 def test_looking_changes_nothing(rack):
     rack.minutes(30)
     rack.minutes(15, k1=24.0)
     before = list(rack.journal.db.iterdump())
-    rack.page()
+    page_of(rack)
     assert list(rack.journal.db.iterdump()) == before
 
 
