@@ -70,7 +70,7 @@ def show_rack(rack: RackNow, console: Console) -> None:
             quantity = Quantity(channel.quantity)
             console.print(f"{label(quantity).capitalize()} {amount(channel.value, quantity)}")
     for text in _health_lines(rack, zone):
-        console.print(text, soft_wrap=True, highlight=False)
+        console.print(text, soft_wrap=isinstance(text, Text), highlight=False)
 
 
 def _headlines(rack: RackNow, zone: ZoneInfo) -> Iterator[Text]:
