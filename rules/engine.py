@@ -36,7 +36,7 @@ SNAPSHOT_VERSION = 3
 
 @dataclass(frozen=True, slots=True)
 class ChannelNow:
-    """A channel as it stands, for people to look at."""
+    """A channel as it stands, for people to look at; `tests` are the newest reading's flags, test by test."""
 
     channel: Channel
     tolerance: Tolerance | None
@@ -45,6 +45,7 @@ class ChannelNow:
     flag: int
     rate_per_hour: float
     silent: bool
+    tests: tuple[int, ...]
 
 
 class Engine:
@@ -161,6 +162,7 @@ class Engine:
                 state.flag,
                 state.rate_per_hour,
                 self._sources[channel.source.id].silent,
+                tuple(state.quality.tests[:, 0].tolist()),
             )
             for channel in self._watch_list.channels
             for state in [self._channels[channel.name]]

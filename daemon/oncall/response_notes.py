@@ -7,9 +7,10 @@ switched off first: mains electricity beside salt water kills.
 """
 
 from collections.abc import Mapping
+from typing import Protocol
 
 from rules.alarms.life_cycle import Condition
-from rules.calling.reports import BROKER_LOST, RACK_SILENT, Report
+from rules.calling.reports import BROKER_LOST, RACK_SILENT
 from rules.quality.probe_faults import FaultReason
 from rules.quantities import Quantity
 
@@ -49,11 +50,22 @@ def known_alarms() -> list[str]:
     return [*conditions, *by_quantity, *by_reason, RACK_SILENT, BROKER_LOST]
 
 
-def note_for(report: Report, own: Mapping[str, str]) -> str:
+class Noted(Protocol):
+    """What a note is looked up by; `reason` is that of a probe fault."""
+
+    @property
+    def quantity(self) -> str: ...
+    @property
+    def condition(self) -> str: ...
+    @property
+    def reason(self) -> str: ...
+
+
+def note_for(alarm: Noted, own: Mapping[str, str]) -> str:
     """Return the note for an alarm, the most particular one, an own one first; empty without any."""
     keys = (
-        f"{report.quantity}/{report.condition}",
-        f"{report.condition}/{report.reason}",
-        report.condition,
+        f"{alarm.quantity}/{alarm.condition}",
+        f"{alarm.condition}/{alarm.reason}",
+        alarm.condition,
     )
     return next((notes[key] for key in keys for notes in (own, DEFAULT_NOTES) if key in notes), "")

@@ -124,6 +124,7 @@ class Service:
         except sqlite3.Error as error:
             self._repair.mend(error)
             self._watch.start_over()
+        self._sole_writer.beat()
         tell_supervisor("WATCHDOG=1")
         if self._crash is not None:
             raise self._crash

@@ -96,7 +96,7 @@ def _values(
 
 
 def tolerance_at(tolerances: Tolerances, now: StageNow, quantity: Quantity, at_ms: int) -> Tolerance | None:
-    """Return what is tolerated at one moment, bands where they are on a ramp, for people to look at."""
+    """Return what is tolerated at one moment, target and bands where they are on a ramp, for people."""
     tolerance = tolerances.get(now.stage, {}).get(quantity)
     if tolerance is None or now.before is None or at_ms >= now.settled_ms:
         return tolerance
@@ -110,4 +110,14 @@ def tolerance_at(tolerances: Tolerances, now: StageNow, quantity: Quantity, at_m
         level: Band(limit(Condition.LOW, level), limit(Condition.HIGH, level))
         for level in (Level.ADVISORY, Level.CRITICAL)
     }
-    return replace(tolerance, advisory=bands[Level.ADVISORY], critical=bands[Level.CRITICAL])
+    target = _target_at(tolerances, now, quantity, at_ms)
+    return replace(tolerance, target=target, advisory=bands[Level.ADVISORY], critical=bands[Level.CRITICAL])
+
+
+def _target_at(tolerances: Tolerances, now: StageNow, quantity: Quantity, at_ms: int) -> float | None:
+    tolerance = tolerances.get(now.stage, {}).get(quantity)
+    new = tolerance.target if tolerance else None
+    if new is None or now.before is None or at_ms >= now.settled_ms:
+        return new
+    old = _target_at(tolerances, now.before, quantity, at_ms)
+    return new if old is None else old + (new - old) * (at_ms - now.since_ms) / now.ramp_ms

@@ -112,6 +112,11 @@ class DaemonRun:
         else:
             raise AssertionError(f"the daemon ended by itself with {code}:\n{self.log[-3000:]}")
 
+    def pause(self) -> None:
+        """Let the process hang, holding what it holds."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
+
     def stop(self, how: signal.Signals = signal.SIGTERM) -> int:
         """Ask the process to end, as a supervisor does, and return its exit status."""
         assert self._process is not None

@@ -1,11 +1,10 @@
-"""`bellwatch status`: what every vessel is like now, worst first, on a terminal."""
+"""`bellwatch status`: what every vessel is like now, worst first, on a terminal or as JSON."""
 
 import argparse
-import math
+import json
 import time
-from collections import defaultdict
-from dataclasses import replace
-from datetime import UTC, datetime
+from collections.abc import Iterator
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from rich.console import Console
@@ -14,19 +13,23 @@ from rich.text import Text
 
 from daemon.check.load import load_settings
 from daemon.commands.options import add_settings
-from daemon.commands.rack.care_words import accuracies, care_lines
-from daemon.commands.rack.health_lines import clock_lines, journal_lines, mirror_lines
-from daemon.journal.dating import Dating
-from daemon.journal.fold import engine_of
-from daemon.journal.journal import Journal
 from daemon.settings.rack import Settings
-from daemon.words import SHAPES, amount, clock_time, label, number, plus_minus
-from rules.alarms.alarm import Alarm, Keeper
+from daemon.view.rack import rack_now
+from daemon.view.rack_now import (
+    AlarmNow,
+    ChannelNow,
+    MirrorNow,
+    Overall,
+    ProbeNow,
+    RackNow,
+    VesselNow,
+    WatchNow,
+    WatchState,
+)
+from daemon.view.reader import JournalView
+from daemon.words import SHAPES, amount, apart, clock_time, label, number, plus_minus, quantity_of
 from rules.alarms.life_cycle import Priority
-from rules.engine import ChannelNow, Engine
-from rules.quality.flags import Flag
 from rules.quantities import Quantity, unit_of
-from rules.rack.plan import RACK_WIDE
 
 STYLES = {
     Priority.LOW: "cyan",
@@ -34,89 +37,106 @@ STYLES = {
     Priority.HIGH: "bold yellow",
     Priority.CRITICAL: "bold red",
 }
-QUIET_S = 120
-"""Without a new reading for this long, the page says that the watch may not be running."""
 
 
 def status_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `status`."""
+    parser.add_argument("--json", action="store_true", help="as JSON, for other programs")
+    parser.add_argument("--schema", action="store_true", help="write the JSON Schema of that instead")
     add_settings(parser)
     parser.set_defaults(command=_status)
 
 
 def _status(options: argparse.Namespace) -> int:
-    return status_command(load_settings(options.settings), Console(), int(time.time() * 1000))
+    if options.schema:
+        return print_schema(Console())
+    now_ms = int(time.time() * 1000)
+    return status_command(load_settings(options.settings), Console(), now_ms, as_json=options.json)
 
 
-def status_command(settings: Settings, console: Console, now_ms: int) -> int:
+def status_command(settings: Settings, console: Console, now_ms: int, *, as_json: bool = False) -> int:
     """Print the state of the rack; raise JournalError where there is no journal yet."""
-    journal = Journal(settings.journal.path, writable=False)
-    try:
-        engine = engine_of(journal)
-        if engine is None:
-            console.print("The journal is empty: `bellwatch run` has not taken in anything yet.")
-            return 0
-        zone = ZoneInfo(settings.rack.time_zone)
-        dating = journal.state.dating()
-        show_rack(engine, settings, console, zone, dating)
-        _show_health(journal, console, now_ms, zone, dating)
-        _show_lines([*clock_lines(dating), *journal_lines(journal)], console)
-        if settings.mirror is not None:
-            _show_lines(mirror_lines(journal, zone), console)
-    finally:
-        journal.close()
+    rack = rack_now(JournalView(settings), now_ms)
+    if as_json:
+        from daemon.view.as_json import rack_json  # noqa: PLC0415 - slow to load, and only needed here
+
+        console.out(rack_json(rack), highlight=False)
+    else:
+        show_rack(rack, console)
     return 0
 
 
-def show_rack(engine: Engine, settings: Settings, console: Console, zone: ZoneInfo, dating: Dating) -> None:
-    """Print the alarms that stand, then a row for each vessel."""
-    alarms = sorted(
-        engine.alarms(), key=lambda alarm: (alarm.keeper is not None, -alarm.priority, alarm.since_ms)
-    )
-    if all(alarm.keeper for alarm in alarms):
-        console.print(Text("● No alarm stands.", style="green"))
-    for alarm in alarms:
-        dated = replace(alarm, since_ms=dating.utc_ms(alarm.since_ms))
-        console.print(_alarm_line(dated, zone), soft_wrap=True)
-    for target, until_ms in engine.maintenance().items():
-        console.print(f"  {target} is under maintenance until {clock_time(dating.utc_ms(until_ms), zone)}")
-    console.print(_vessel_table(engine, settings, {alarm.name: alarm for alarm in alarms}))
-    for line in care_lines(engine, zone):
+def print_schema(console: Console) -> int:
+    """Print the JSON Schema of what `--json` prints."""
+    from daemon.view.as_json import rack_schema  # noqa: PLC0415
+
+    console.out(json.dumps(rack_schema(), indent=2, ensure_ascii=False), highlight=False)
+    return 0
+
+
+def show_rack(rack: RackNow, console: Console) -> None:
+    """Print whether the watch lives where it does not, the alarms that stand, then a row for each vessel."""
+    zone = ZoneInfo(rack.time_zone)
+    for told in (*_headlines(rack, zone), *(_alarm_line(alarm, zone) for alarm in rack.alarms)):
+        console.print(told, soft_wrap=True)
+    for work in rack.maintenance:
+        console.print(f"  {work.target} is under maintenance until {clock_time(work.until_ms, zone)}")
+    console.print(_vessel_table(rack))
+    for line in (line for probe in rack.probes for line in _care_lines(probe, zone)):
         console.print(Text(f"▲ {line}", style=STYLES[Priority.MEDIUM]), soft_wrap=True)
-    for now in engine.channels():
-        if now.channel.vessel == RACK_WIDE and not math.isnan(now.value):
-            quantity = now.channel.quantity
-            console.print(f"{label(quantity).capitalize()} {amount(now.value, quantity)}")
+    for channel in rack.rack_wide:
+        if channel.value is not None:
+            quantity = Quantity(channel.quantity)
+            console.print(f"{label(quantity).capitalize()} {amount(channel.value, quantity)}")
+    for text in _health_lines(rack, zone):
+        console.print(text, soft_wrap=isinstance(text, Text), highlight=False)
 
 
-def _alarm_line(alarm: Alarm, zone: ZoneInfo) -> Text:
-    since = f"since {clock_time(alarm.since_ms, zone)}"
-    if alarm.keeper is None:
-        text = f"{SHAPES[alarm.priority]} {alarm.priority.word:8}  {alarm.name}  {alarm.state}, {since}"
-        return Text(text, style=STYLES[alarm.priority])
-    hold = alarm.holds[alarm.keeper]
-    until = f" until {clock_time(hold.until_ms, zone)}" if hold.until_ms is not None else ""
-    by = f" by {hold.who}" if hold.who else ""
-    why = (
-        f"part of {hold.why}" if alarm.keeper is Keeper.EXPLAINED else f"{alarm.state}{until}{by}: {hold.why}"
-    )
-    return Text(f"  {alarm.priority.word:8}  {alarm.name}  {why}", style="dim")
+def _headlines(rack: RackNow, zone: ZoneInfo) -> Iterator[Text]:
+    if rack.watch.state is not WatchState.ALIVE:
+        yield Text(f"■ NOT WATCHED: {_lifeless(rack.watch, zone)}", style=STYLES[Priority.CRITICAL])
+        return
+    if rack.overall is Overall.WELL:
+        yield Text("● No alarm stands.", style="green")
+    elif rack.overall is Overall.ALARMS_HELD:
+        yield Text("No alarm stands but those that are held.")
+    for vessel in rack.vessels:
+        for lost in vessel.unwatched:
+            since = f", since {clock_time(lost.since_ms, zone)}" if lost.since_ms is not None else ""
+            yield Text(f"▨ unwatched  {vessel.name} {label(Quantity(lost.quantity))}: {lost.why}{since}")
 
 
-def _vessel_table(engine: Engine, settings: Settings, alarms: dict[str, Alarm]) -> Table:
+def _lifeless(watch: WatchNow, zone: ZoneInfo) -> str:
+    if watch.since_ms is None:
+        return "`bellwatch run` never wrote this journal; start it"
+    since = f"since {datetime.fromtimestamp(watch.since_ms / 1000, zone):%Y-%m-%d %H:%M:%S}"
+    age = f"({watch.age_s or 0:.0f} s ago)"
+    if watch.state is WatchState.HUNG:
+        return f"`bellwatch run` hangs, no turn was finished {since} {age}; start it again"
+    return f"`bellwatch run` is dead {since} {age}; start it"
+
+
+def _alarm_line(alarm: AlarmNow, zone: ZoneInfo) -> Text:
+    priority = Priority[alarm.priority.upper()]
+    if alarm.held_by is None:
+        by = f" by {alarm.acknowledged_by}" if alarm.acknowledged_by else ""
+        said = f"{alarm.state}{by}, since {clock_time(alarm.since_ms, zone)}"
+        return Text(f"{SHAPES[priority]} {priority.word:8}  {alarm.name}  {said}", style=STYLES[priority])
+    until = f" until {clock_time(alarm.held_until_ms, zone)}" if alarm.held_until_ms is not None else ""
+    by = f" by {alarm.held_who}" if alarm.held_who else ""
+    why = f"part of {alarm.leader}" if alarm.leader else f"{alarm.state}{until}{by}: {alarm.held_why}"
+    return Text(f"  {priority.word:8}  {alarm.name}  {why}", style="dim")
+
+
+def _vessel_table(rack: RackNow) -> Table:
     """Show the quantities that some stage here has limits for; the rest is in the journal."""
-    cells: dict[tuple[str, Quantity], list[ChannelNow]] = defaultdict(list)
-    for now in engine.channels():
-        cells[now.channel.vessel, now.channel.quantity].append(now)
-    limited = {its for (_, its), channels in cells.items() if any(now.tolerance for now in channels)}
+    everything = [channel for vessel in rack.vessels for channel in vessel.channels]
+    limited = {channel.quantity for channel in everything if channel.limits}
     shown = [quantity for quantity in Quantity if quantity in limited]
-    trust = accuracies(engine)
     table = Table("Vessel", "Stage", *(_heading(quantity) for quantity in shown))
-    for vessel, home in engine.stages().items():
-        known = settings.vessels.get(vessel)
-        label_of = known.label if known and known.label else vessel
-        row = (_cell(cells[vessel, quantity], alarms, trust) for quantity in shown)
-        table.add_row(label_of, home.stage, *row)
+    for vessel in rack.vessels:
+        named = f"{vessel.name} {vessel.label}" if vessel.label else vessel.name
+        table.add_row(named, vessel.stage.name, *(_cell(vessel, quantity) for quantity in shown))
     return table
 
 
@@ -125,58 +145,69 @@ def _heading(quantity: Quantity) -> str:
     return f"{label(quantity).capitalize()} [{unit}]" if unit else label(quantity).capitalize()
 
 
-def _cell(channels: list[ChannelNow], alarms: dict[str, Alarm], trust: dict[str, float]) -> Text:
-    if not channels:
-        return Text("-", style="dim")
-    return Text("\n").join(_reading(now, alarms, trust.get(now.channel.name)) for now in channels)
+def _cell(vessel: VesselNow, quantity: Quantity) -> Text:
+    here = [_reading(channel) for channel in vessel.channels if channel.quantity == quantity]
+    return Text("\n").join(here) if here else Text("-", style="dim")
 
 
-def _reading(now: ChannelNow, alarms: dict[str, Alarm], accuracy: float | None) -> Text:
-    channel = now.channel
-    here = [alarm for alarm in alarms.values() if alarm.channel == channel.name and alarm.active]
-    worst = max((alarm.priority for alarm in here), default=None)
-    if now.silent:
-        value = "silent"
-    elif math.isnan(now.value):
-        value = "..." if now.time_ms == 0 else "unknown"
-    else:
-        value = number(now.value, channel.quantity) + plus_minus(accuracy) + _trend(now) + _doubt(now.flag)
-    if worst is None:
-        return Text(value, style="green" if now.tolerance else "")
-    return Text(f"{SHAPES[worst]} {value}", style=STYLES[worst])
+def _reading(channel: ChannelNow) -> Text:
+    value = channel.lack
+    if channel.value is not None:
+        value = number(channel.value, Quantity(channel.quantity)) + plus_minus(channel.uncertainty)
+        value += f" {channel.trend_per_hour:+.2f}/h" if channel.trend_tells else ""
+        value += {"suspect": " (suspect)", "fail": " (not believed)"}.get(channel.flag, "")
+    if channel.priority is None:
+        return Text(value, style="green" if channel.limits else "")
+    priority = Priority[channel.priority.upper()]
+    return Text(f"{SHAPES[priority]} {value}", style=STYLES[priority])
 
 
-def _trend(now: ChannelNow) -> str:
-    """Show a rate once it is a tenth of what the stage tolerates."""
-    limits = now.tolerance and [now.tolerance.max_rise_per_hour, now.tolerance.max_fall_per_hour]
-    tolerated = min((limit for limit in limits or [] if limit is not None), default=None)
-    if tolerated is None or not abs(now.rate_per_hour) >= tolerated / 10:
-        return ""
-    return f" {now.rate_per_hour:+.2f}/h"
+def _care_lines(probe: ProbeNow, zone: ZoneInfo) -> Iterator[str]:
+    """Say whether a probe walks away from hand checks, and which of its calibrations are overdue."""
+    for drift in probe.drifts:
+        apart_by = apart(drift.reads_high_by, quantity_of(drift.channel))
+        over = f"{apart_by} over the last {drift.checks} ({drift.rule})"
+        yield f"{drift.channel} walks away from hand checks: {over}"
+    for its in probe.calibrations:
+        if its.overdue and its.due_ms is not None:
+            last = "never calibrated" if its.newest_ms is None else f"last {_day(its.newest_ms, zone)}"
+            yield f"{probe.name} {its.quantity}: calibration due since {_day(its.due_ms, zone)}, {last}"
 
 
-def _doubt(flag: int) -> str:
-    return {Flag.SUSPECT: " (suspect)", Flag.FAIL: " (not believed)"}.get(Flag(flag), "")
+def _day(time_ms: int, zone: ZoneInfo) -> str:
+    return f"{datetime.fromtimestamp(time_ms / 1000, zone):%Y-%m-%d}"
 
 
-def _show_lines(lines: list[str], console: Console) -> None:
-    for line in lines:
-        console.print(Text(line))
-
-
-def _show_health(journal: Journal, console: Console, now_ms: int, zone: ZoneInfo, dating: Dating) -> None:
-    newest_ms = dating.utc_ms(journal.state.clock_ms())
-    age_s = max(now_ms - newest_ms, 0) / 1000
-    when = f"{datetime.fromtimestamp(newest_ms / 1000, UTC).astimezone(zone):%Y-%m-%d %H:%M:%S}"
-    console.print(f"Last entry {when} ({age_s:.0f} s ago).")
-    if age_s > QUIET_S:
-        console.print(
-            Text("■ Nothing new for a while: is `bellwatch run` running?", style=STYLES[Priority.CRITICAL])
+def _health_lines(rack: RackNow, zone: ZoneInfo) -> Iterator[str | Text]:
+    """Say how old the journal is, what waits for broker and mirror, and what is wrong with clock and file."""
+    journal, broker = rack.journal, rack.broker
+    when = f"{datetime.fromtimestamp(journal.newest_ms / 1000, zone):%Y-%m-%d %H:%M:%S}"
+    yield f"Last entry {when} ({journal.age_s:.0f} s ago)."
+    if broker.waiting:
+        refused = f", {broker.refused} of them refused:" if broker.refused else "."
+        yield f"{broker.waiting} messages wait for the broker{refused}"
+    for refusal in broker.refusals:
+        yield Text(f"◆ {refusal.topic}: {refusal.why}", style=STYLES[Priority.HIGH])
+    if not rack.clock.synchronised:
+        yield (
+            "The machine's clock is not synchronised yet: times since its start are a guess, "
+            "and dated anew then."
         )
-    waiting, refused = journal.outbox.counts()
-    if waiting:
-        console.print(
-            f"{waiting} messages wait for the broker" + (f", {refused} of them refused:" if refused else ".")
+    if journal.set_aside is not None:
+        yield (
+            f"An earlier journal was damaged ({journal.set_aside_why}) and set aside as {journal.set_aside}; "
+            "older readings are in there."
         )
-    for topic, reason in journal.outbox.refusals():
-        console.print(Text(f"◆ {topic}: {reason}", style=STYLES[Priority.HIGH]), soft_wrap=True)
+    if rack.mirror is not None:
+        yield from _mirror_lines(rack.mirror, zone)
+
+
+def _mirror_lines(mirror: MirrorNow, zone: ZoneInfo) -> Iterator[str]:
+    counts = ((mirror.readings_behind, "readings"), (mirror.events_behind, "alarm events"))
+    behind = " and ".join(f"{count} {what}" for count, what in counts if count)
+    upto = f", it has everything up to {clock_time(mirror.taken_ms, zone)}" if mirror.taken_ms else ""
+    yield f"The mirror is {behind} behind{upto}." if behind else f"The mirror is up to date{upto}."
+    if mirror.trouble:
+        yield f"The mirror is held up: {mirror.trouble}"
+    if mirror.refused:
+        yield f"The mirror's server refused {mirror.refused} points, the last one so: {mirror.last_refusal}"

@@ -1,110 +1,30 @@
 """`bellwatch status`: what people see of a rack, worst first, by word and shape, and of the watch itself."""
 
 import io
+import json
 import re
-from contextlib import contextmanager
 
+import jsonschema
 import pytest
 from rich.console import Console
 
 from daemon.check.load import load_settings
-from daemon.commands.rack.status import QUIET_S, status_command
+from daemon.commands.rack.status import print_schema, status_command
 from daemon.errors import JournalError
-from daemon.journal.asking import RequestBox
+from daemon.journal.damage import replace_damaged
+from daemon.journal.dating import Stretch
 from daemon.journal.journal import Journal
-from drivers.readings import Reading
-from tests.rigs.nights.recorded_nights import quiet, watch_of
-
-START_MS = 1_786_752_000_000  # 2026-08-15T00:00:00Z, 02:00 in Copenhagen
-MINUTE_MS = 60_000
-
-SETTINGS = """\
-[rack]
-name = "north"
-time_zone = "Europe/Copenhagen"
-
-[journal]
-path = "{folder}/journal.sqlite"
-
-[buses.line]
-kind = "modbus-rtu"
-port = "/dev/none"
-
-[vessels.k1]
-kind = "kreisel"
-stage = "ephyra"
-label = "Kreisel 1, top left"
-
-[vessels.k2]
-kind = "kreisel"
-stage = "juvenile"
-
-[vessels.k3]
-kind = "kreisel"
-stage = "juvenile"
-
-{probes}
-[probes.barometer]
-bus = "line"
-unit_id = 9
-registers = [{{ quantity = "air_pressure", address = 4, type = "float32" }}]
-"""
-
-CT = """\
-[probes.{vessel}-ct]
-bus = "line"
-vessel = "{vessel}"
-unit_id = {unit_id}
-registers = [
-    {{ quantity = "temperature", address = 0, type = "float32" }},
-    {{ quantity = "conductivity", address = 2, type = "float32" }},
-]
-"""
-WELL = {"k1": 15.0, "k2": 16.0, "k3": 16.0}
+from daemon.journal.outbox import Progress, RefusedPoint
+from daemon.journal.sole_writer import SoleWriter
+from tests.rigs.minute_rack import MIRROR, MULTI, SETTINGS, START_MS, rack_in
+from tests.rigs.places import DEPLOY
 
 
-class Rack:
-    """A rack whose journal is written minute by minute, and what its status page says."""
-
-    def __init__(self, folder):
-        path = folder / "bellwatch.toml"
-        vessels = enumerate(("k1", "k2", "k3"), 1)
-        probes = "\n".join(CT.format(vessel=name, unit_id=unit_id) for unit_id, name in vessels)
-        path.write_text(SETTINGS.format(folder=folder, probes=probes))
-        self.settings = load_settings(path)
-        self.journal = Journal(self.settings.journal.path, writable=True)
-        self.watch = watch_of(self.journal, self.settings, START_MS)
-        self.now_ms = START_MS
-
-    def minutes(self, count, **celsius):
-        """Let minutes pass; a vessel whose temperature is None says nothing."""
-        for minute in range(count):
-            self.now_ms += MINUTE_MS
-            flicker = minute % 3 * 0.002
-            readings = [Reading("barometer", "air_pressure", 1011.0 + flicker, self.now_ms)]
-            for vessel, value in (WELL | celsius).items():
-                if value is not None:
-                    readings.append(Reading(f"{vessel}-ct", "temperature", value + flicker, self.now_ms))
-                    readings.append(Reading(f"{vessel}-ct", "conductivity", 40.0 + flicker, self.now_ms))
-            self.watch.take(readings, self.now_ms)
-
-    def ask(self, kind, **body):
-        RequestBox(self.journal.path).ask(kind, "ada", body)
-        self.watch.take([], self.now_ms)
-
-    def page(self, later_s=5, width=80):
-        out = io.StringIO()
-        console = Console(file=out, width=width)
-        assert status_command(self.settings, console, self.now_ms + later_s * 1000) == 0
-        return out.getvalue()
-
-
-@contextmanager
-def rack_in(folder):
-    quiet()
-    made = Rack(folder)
-    yield made
-    made.journal.close()
+def page_of(rack, later_s=5, width=80):
+    out = io.StringIO()
+    console = Console(file=out, width=width)
+    assert status_command(rack.settings, console, rack.now_ms + later_s * 1000) == 0
+    return out.getvalue()
 
 
 @pytest.fixture
@@ -120,13 +40,15 @@ def row_of(page, vessel):
 
 def test_a_quiet_rack(rack):
     rack.minutes(30)
-    page = rack.page()
+    page = page_of(rack)
     assert page.splitlines()[0] == "● No alarm stands."
-    assert row_of(page, "Kreisel 1")[1:3] == ["ephyra", "15.00"], "the label that people gave it"
+    assert row_of(page, "k1")[0].startswith("k1 Kreis"), "the name for commands, the label for people"
+    assert row_of(page, "k1")[1:3] == ["ephyra", "15.00"]
     assert row_of(page, "k2")[1:3] == ["juvenile", "16.00"]
     assert "Air pressure 1011.0 hPa" in page
     assert "Last entry 2026-08-15 02:30:00 (5 s ago)." in page, "the time of the people at the rack"
-    assert "is `bellwatch run` running?" not in page
+    assert "unwatched" not in page.lower()
+    assert "NOT WATCHED" not in page
     assert max(map(len, page.splitlines())) <= 80
 
 
@@ -134,7 +56,7 @@ def test_the_worst_comes_first_and_stands_beside_its_number(rack):
     rack.minutes(30)
     rack.minutes(30, k2=19.9, k3=None)
     rack.minutes(30, k1=24.0, k2=19.9, k3=None)
-    page = rack.page()
+    page = page_of(rack)
     told = re.findall(r"^(\S) (\w+) +(\S+)  (.*), since (\d\d:\d\d)$", page, re.MULTILINE)
     ranks = ["low", "medium", "high", "critical"]
     assert [ranks.index(word) for _, word, *_ in told] == sorted(
@@ -149,7 +71,7 @@ def test_the_worst_comes_first_and_stands_beside_its_number(rack):
         ("▲", "medium"),
         ("·", "low"),
     }
-    assert re.match(r"■ 24\.00", row_of(page, "Kreisel 1")[2])
+    assert re.match(r"■ 24\.00", row_of(page, "k1")[2])
     assert re.match(r"\S silent", row_of(page, "k3")[2])
 
 
@@ -157,9 +79,9 @@ def test_an_acknowledged_and_a_shelved_alarm_say_so(rack):
     rack.minutes(30)
     rack.minutes(15, k1=24.0)
     rack.ask("acknowledge", alarm="k1/temperature/high")
-    assert re.search(r"■ critical  k1/temperature/high  acknowledged, since", rack.page())
+    assert re.search(r"■ critical  k1/temperature/high  acknowledged by ada, since", page_of(rack))
     rack.ask("shelve", alarm="k1/temperature/high", for_s=1800, why="new chiller")
-    shelved = [line for line in rack.page(width=200).splitlines() if "k1/temperature/high" in line]
+    shelved = [line for line in page_of(rack, width=200).splitlines() if "k1/temperature/high" in line]
     assert len(shelved) == 1
     assert re.search(r"shelved until \d\d:\d\d by ada: new chiller", shelved[0])
 
@@ -167,56 +89,134 @@ def test_an_acknowledged_and_a_shelved_alarm_say_so(rack):
 def test_maintenance_is_shown_with_its_end(rack):
     rack.minutes(5)
     rack.ask("begin_maintenance", target="vessel/k2", for_s=3600, why="cleaning")
-    assert "vessel/k2 is under maintenance until 03:05" in rack.page()
+    assert "vessel/k2 is under maintenance until 03:05" in page_of(rack)
 
 
 def test_a_number_that_is_not_believed_says_so(rack):
     rack.minutes(30)
     rack.minutes(1, k1=-40.0)
-    assert "(not believed)" in " ".join(row_of(rack.page(), "Kreisel 1"))
+    assert "(not believed)" in " ".join(row_of(page_of(rack, width=120), "k1"))
 
 
-def test_a_watch_that_brings_nothing_new_is_doubted(rack):
-    rack.minutes(3)
-    assert "running?" not in rack.page(later_s=QUIET_S)
-    page = rack.page(later_s=QUIET_S + 1)
-    assert "■ Nothing new for a while: is `bellwatch run` running?" in page
-    assert f"({QUIET_S + 1} s ago)" in page
+def test_vessels_stand_worst_first(rack):
+    rack.minutes(30)
+    rack.minutes(15, k3=24.5)
+    rows = re.findall(r"^│ (k\d)", page_of(rack), re.MULTILINE)
+    assert rows == ["k3", "k1", "k2"]
+
+
+def test_a_watch_that_does_not_live_is_said_first(rack):
+    rack.minutes(30)
+    rack.sole_writer.release()
+    try:
+        page = page_of(rack, later_s=300)
+    finally:
+        rack.sole_writer = SoleWriter(rack.settings.journal.path)
+    first, second, *_ = page.splitlines()
+    assert first.startswith("■ NOT WATCHED: `bellwatch run` is dead since 2026-08-15 02:30:00 (300 s ago)")
+    assert "No alarm stands" not in page
+    assert second.startswith("┏"), "in one line, and then the table"
+
+
+def test_what_nobody_watches_stands_in_place_of_all_is_well(rack):
+    rack.without_oxygen = ("k2",)
+    rack.minutes(2)
+    page = page_of(rack)
+    assert page.splitlines()[0] == "▨ unwatched  k2 oxygen saturation: no reading yet"
+    assert "No alarm stands" not in page
+    assert re.findall(r"^│ (k\d)", page, re.MULTILINE)[0] == "k2"
+
+
+def test_clock_and_damaged_journal_are_said(rack):
+    rack.minutes(30)
+    assert "not synchronised" not in page_of(rack)
+    with rack.journal.transaction():
+        rack.journal.state.keep_stretch(Stretch(START_MS, 0, False))
+    assert "clock is not synchronised yet" in page_of(rack, width=200)
+    replace_damaged(rack.journal, "database disk image is malformed")
+    page = page_of(rack, width=200)
+    assert "An earlier journal was damaged (database disk image is malformed) and set aside as " in page
+    (kept,) = {path.name for path in rack.settings.journal.path.parent.glob("*.damaged-*")} & set(
+        re.findall(r"journal\.sqlite\.damaged-\w+", page)
+    )
+    assert kept
+
+
+def test_the_mirrors_progress_trouble_and_refusals_are_said(rack):
+    rack.minutes(30)
+    assert "mirror" not in page_of(rack)
+    rack.settings = rack.settings.model_copy(update={"mirror": MIRROR})
+    newest, events = rack.journal.inputs.last_seq(), rack.journal.history.last_event_number()
+    assert f"The mirror is {newest} readings behind." in page_of(rack)
+    refused = [RefusedPoint("reading,... value=1.0 0", "400: field type conflict")]
+    with rack.journal.transaction():
+        rack.journal.outbox.keep_mirrored(
+            Progress(newest - 5, events, START_MS, "no route to host"), refused, 0
+        )
+    page = page_of(rack)
+    assert "The mirror is 5 readings behind, it has everything up to 02:00." in page
+    assert "The mirror is held up: no route to host" in page
+    assert "The mirror's server refused 1 points, the last one so: 400: field type conflict" in page
+    with rack.journal.transaction():
+        rack.journal.outbox.keep_mirrored(Progress(newest, events, START_MS, ""), [], 0)
+    assert "The mirror is up to date, it has everything up to 02:00." in page_of(rack)
 
 
 def test_messages_that_wait_are_counted_and_refusals_give_their_reason(rack):
     rack.minutes(30)
     rack.minutes(15, k1=24.0)
     waiting = len(rack.journal.outbox.waiting(0, 1000))
-    assert f"{waiting} messages wait for the broker." in rack.page()
+    assert f"{waiting} messages wait for the broker." in page_of(rack)
     with rack.journal.transaction():
         first = rack.journal.outbox.waiting(0, 1)[0]
         rack.journal.outbox.mark_refused(first.id, "Not authorized")
-    page = rack.page()
+    page = page_of(rack)
     assert f"{waiting} messages wait for the broker, 1 of them refused:" in page
     assert f"◆ {first.message.topic}: Not authorized" in page
     with rack.journal.transaction():
         for each in rack.journal.outbox.waiting(0, 1000):
             rack.journal.outbox.mark_delivered(each.id, rack.now_ms)
-    assert "wait for the broker" not in rack.page()
-    assert "Not authorized" not in rack.page()
+    assert "wait for the broker" not in page_of(rack)
+    assert "Not authorized" not in page_of(rack)
 
 
 def test_looking_changes_nothing(rack):
     rack.minutes(30)
     rack.minutes(15, k1=24.0)
     before = list(rack.journal._db.iterdump())
-    rack.page()
+    page_of(rack)
     assert list(rack.journal._db.iterdump()) == before
 
 
 def test_a_new_journal_and_none_at_all(tmp_path):
     path = tmp_path / "bellwatch.toml"
-    path.write_text(SETTINGS.format(folder=tmp_path, probes=CT.format(vessel="k1", unit_id=1)))
+    path.write_text(SETTINGS.format(folder=tmp_path, probes=MULTI.format(vessel="k1", unit_id=1)))
     settings = load_settings(path)
     out = io.StringIO()
     with pytest.raises(JournalError, match="no such file; `bellwatch run` makes it"):
         status_command(settings, Console(file=out), START_MS)
     Journal(settings.journal.path, writable=True).close()
-    assert status_command(settings, Console(file=out), START_MS) == 0
-    assert "The journal is empty" in out.getvalue()
+    with pytest.raises(JournalError, match="empty; `bellwatch run` has not taken in anything yet"):
+        status_command(settings, Console(file=out), START_MS)
+    assert out.getvalue() == ""
+
+
+def test_as_json_it_is_what_the_schema_says(rack):
+    rack.minutes(30)
+    rack.minutes(15, k1=24.0, k3=None)
+    out = io.StringIO()
+    status_command(rack.settings, Console(file=out, width=80), rack.now_ms, as_json=True)
+    found = json.loads(out.getvalue())
+    schema = json.loads((DEPLOY / "status.schema.json").read_text())
+    validator = jsonschema.Draft202012Validator(schema)
+    validator.validate(found)
+    assert [vessel["name"] for vessel in found["vessels"]] == ["k3", "k1", "k2"]
+    del found["vessels"][0]["unwatched"]
+    assert not validator.is_valid(found)
+
+
+def test_the_schema_in_the_repository_is_that_of_the_code():
+    out = io.StringIO()
+    print_schema(Console(file=out))
+    again = "python -m daemon status --schema > deploy/status.schema.json"
+    assert (DEPLOY / "status.schema.json").read_text() == out.getvalue(), again

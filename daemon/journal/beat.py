@@ -1,0 +1,68 @@
+"""The watch's beat: a few bytes in memory that each turn writes anew, so that a hung watch shows.
+
+Never on the card: the file lies in the folder that systemd gives (RuntimeDirectory, below /run), by
+hand in that of the user's session, else in shared memory. All of them are empty after a start of the
+machine, and the beat shows the monotonic clock, which begins with it. The lock beside the journal
+says where the beat is, so that any other process of the user finds it.
+"""
+
+import hashlib
+import os
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from daemon.errors import JournalError
+
+
+@dataclass(frozen=True, slots=True)
+class Beats:
+    """How long ago the watch began, and how long ago it last finished a turn, in seconds."""
+
+    began_s: float
+    last_s: float
+
+
+class Beat:
+    """The beat of the watch over one journal, until `end`; JournalError where no folder is in memory."""
+
+    def __init__(self, journal: Path) -> None:
+        of_path = hashlib.sha256(str(journal.absolute()).encode()).hexdigest()[:16]
+        self.path = _folder_in_memory() / f"bellwatch-{os.getuid()}-{of_path}.beat"
+        flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+        try:
+            self._file = os.open(self.path, flags, 0o644)
+        except OSError as error:
+            raise JournalError(
+                f"beat {self.path}: {error.strerror}; a file of this user must fit there"
+            ) from error
+        self._began_s = time.monotonic()
+        self.strike()
+
+    def strike(self) -> None:
+        """Say that a turn is done."""
+        os.pwrite(self._file, f"{self._began_s:16.3f} {time.monotonic():16.3f}\n".encode(), 0)
+
+    def end(self) -> None:
+        """Take the beat away: the watch ends as it should."""
+        self.path.unlink(missing_ok=True)
+        os.close(self._file)
+
+
+def beats_at(path: Path) -> Beats | None:
+    """Return the newest beat in a file; None where there is none (any more)."""
+    try:
+        began_s, last_s = map(float, path.read_text().split())
+    except (OSError, ValueError):
+        return None
+    now_s = time.monotonic()
+    return Beats(now_s - began_s, now_s - last_s)
+
+
+def _folder_in_memory() -> Path:
+    given = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
+    places = [*([given] if given else []), f"/run/user/{os.getuid()}", "/dev/shm"]
+    for place in places:
+        if os.access(place, os.W_OK | os.X_OK):
+            return Path(place)
+    raise JournalError(f"no folder in memory for the watch's beat; {' or '.join(places)} must be writable")

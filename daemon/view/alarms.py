@@ -1,0 +1,76 @@
+"""Alarms as they stand: since when, kept from people by whom, explained by which, seen by whom."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from daemon.oncall.response_notes import note_for
+from daemon.view.rack_now import AlarmNow, ChannelNow
+from daemon.view.reader import Sight
+from daemon.words import quantity_of
+from rules.alarms.alarm import Alarm, Keeper
+from rules.alarms.life_cycle import State
+from rules.quantities import unit_of
+
+
+def alarms_now(sight: Sight, channels: Mapping[str, ChannelNow]) -> list[AlarmNow]:
+    """Return the alarms that are not normal, the most urgent first, those kept from people last."""
+    alarms = sorted(
+        sight.engine.alarms(), key=lambda alarm: (alarm.keeper is not None, -alarm.priority, alarm.since_ms)
+    )
+    followers: dict[str, list[str]] = {}
+    for alarm in alarms:
+        if leader := _leader(alarm):
+            followers.setdefault(leader, []).append(alarm.name)
+    found = [_alarm_now(alarm, sight, channels, tuple(followers.get(alarm.name, ()))) for alarm in alarms]
+    return [replace(alarm, first_check=note_for(alarm, {}) or None) for alarm in found]
+
+
+def _leader(alarm: Alarm) -> str | None:
+    return alarm.holds[Keeper.EXPLAINED].why if alarm.keeper is Keeper.EXPLAINED else None
+
+
+def _limit(alarm: Alarm, channel: ChannelNow | None) -> float | None:
+    """Return the limit of the most urgent level that is crossed; the evidence has that of the newest."""
+    level = max(alarm.active, key=lambda level: alarm.active[level], default="")
+    of_band = f"{level}_{alarm.condition}"
+    if channel is not None and hasattr(channel.limits, of_band):
+        return float(getattr(channel.limits, of_band))
+    return alarm.evidence.limit
+
+
+def _alarm_now(
+    alarm: Alarm, sight: Sight, channels: Mapping[str, ChannelNow], followers: tuple[str, ...]
+) -> AlarmNow:
+    utc_ms, evidence = sight.dating.utc_ms, alarm.evidence
+    channel = channels.get(alarm.channel)
+    hold = alarm.holds[alarm.keeper] if alarm.keeper else None
+    seen = alarm.state is State.ACKNOWLEDGED
+    return AlarmNow(
+        name=alarm.name,
+        vessel=alarm.vessel,
+        vessels=tuple(dict.fromkeys((alarm.vessel, *alarm.reach))),
+        channel=alarm.channel,
+        quantity=quantity_of(alarm.channel).value,
+        unit=unit_of(quantity_of(alarm.channel)),
+        condition=alarm.condition.value,
+        priority=alarm.priority.word,
+        state=alarm.state.value,
+        since_ms=utc_ms(alarm.since_ms),
+        cause=alarm.cause,
+        leader=_leader(alarm),
+        followers=followers,
+        held_by=alarm.keeper.value if alarm.keeper else None,
+        held_who=hold.who if hold else "",
+        held_why=hold.why if hold else "",
+        held_until_ms=utc_ms(hold.until_ms) if hold and hold.until_ms is not None else None,
+        acknowledged_by=sight.seen_by.get(alarm.acknowledged_ms) if seen else None,
+        acknowledged_ms=utc_ms(alarm.acknowledged_ms) if seen else None,
+        value=evidence.value,
+        value_now=channel.value if channel else None,
+        limit=_limit(alarm, channel),
+        rate_per_hour=evidence.rate_per_hour,
+        reached_ms=None if evidence.reached_ms is None else utc_ms(evidence.reached_ms),
+        reason=evidence.reason,
+        who_has_it=None,
+        first_check=None,
+    )

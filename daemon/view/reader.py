@@ -1,0 +1,131 @@
+"""The one reader of a journal for everything that is looked at: restored once, then followed.
+
+Each look is one short transaction that reads only what is new; only the first one, and one after the
+watch was started anew or the file replaced, restores from the newest snapshot and the inputs after it.
+"""
+
+import json
+import shutil
+import sqlite3
+from collections.abc import Sequence
+from contextlib import closing
+from dataclasses import dataclass
+
+from daemon.errors import JournalError
+from daemon.journal.beat import Beats, beats_at
+from daemon.journal.damage import SET_ASIDE
+from daemon.journal.dating import Dating
+from daemon.journal.fold import fold, resume
+from daemon.journal.journal import Journal
+from daemon.journal.sole_writer import Holder, holder_of
+from daemon.mirror.progress import Backlog, backlog
+from daemon.settings.rack import Settings
+from rules.alarms.life_cycle import State
+from rules.engine import Engine
+from rules.errors import InputError
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What one look at a journal found; the engine's times are those of the journal's axis.
+
+    `seen_by` tells who acknowledged something at a moment of the axis; `set_aside` is the note on a
+    damaged journal, with its `file` and `reason`.
+    """
+
+    settings: Settings
+    now_ms: int
+    engine: Engine
+    dating: Dating
+    newest_ms: int
+    seen_by: dict[int, str]
+    holder: Holder | None
+    beats: Beats | None
+    journal_id: str
+    journal_bytes: int
+    disk_free_bytes: int
+    set_aside: dict[str, str] | None
+    waiting: int
+    refused: int
+    refusals: Sequence[tuple[str, str]]
+    mirror: Backlog | None
+
+
+class JournalView:
+    """Looks at the journal of a rack again and again.
+
+    The file is open during a look only: a reader that stays would keep the daemon from folding its
+    write-ahead log into the file when it stops.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._path = settings.journal.path
+        self._engine: Engine | None = None
+        self._seq = 0
+        self._stands_for: tuple[object, ...] = ()
+
+    def look(self, now_ms: int) -> Sight:
+        """Return what is there at `now_ms` (UTC); JournalError where there is nothing that can be read."""
+        holder = holder_of(self._path)
+        try:
+            with closing(Journal(self._path, writable=False)) as journal, journal.standing_still():
+                return self._sight(journal, holder, now_ms)
+        except (sqlite3.Error, OSError) as error:
+            raise JournalError(f"journal {self._path}: {error}; look again in a moment") from error
+
+    def _sight(self, journal: Journal, holder: Holder | None, now_ms: int) -> Sight:
+        file = self._path.stat()
+        stands_for = (file.st_dev, file.st_ino, journal.id, holder and holder.run)
+        if stands_for != self._stands_for:
+            self._engine, self._stands_for = None, stands_for
+        engine = self._up_to_date(journal)
+        aside = journal.state.note(SET_ASIDE)
+        waiting, refused = journal.outbox.counts()
+        return Sight(
+            self._settings,
+            now_ms,
+            engine,
+            journal.state.dating(),
+            journal.state.clock_ms(),
+            _seen_by(journal, engine),
+            holder,
+            beats_at(holder.beat) if holder else None,
+            journal.id,
+            file.st_size,
+            shutil.disk_usage(self._path.parent).free,
+            None if aside is None else json.loads(aside),
+            waiting,
+            refused,
+            journal.outbox.refusals() if refused else [],
+            backlog(journal) if self._settings.mirror is not None else None,
+        )
+
+    def _up_to_date(self, journal: Journal) -> Engine:
+        """Return the engine after everything in the journal, also a silence that time alone raised."""
+        engine = self._followed(journal)
+        if engine is None:
+            engine, _ = resume(journal)
+        if engine is None:
+            raise JournalError(f"journal {self._path}: empty; `bellwatch run` has not taken in anything yet")
+        engine.advance(max(engine.clock_ms, journal.state.clock_ms()))
+        self._engine, self._seq = engine, journal.inputs.last_seq()
+        return engine
+
+    def _followed(self, journal: Journal) -> Engine | None:
+        """Return the engine of the last look with all that is new; None where it must be restored."""
+        engine, self._engine = self._engine, None
+        if engine is None or journal.inputs.last_seq() < self._seq:
+            return None
+        try:
+            for item in journal.inputs.after(self._seq):
+                engine, _ = fold(engine, item)
+        except InputError:  # an input of the very moment of an event, beyond which we had let time pass
+            return None
+        return engine
+
+
+def _seen_by(journal: Journal, engine: Engine) -> dict[int, str]:
+    if all(alarm.state is not State.ACKNOWLEDGED for alarm in engine.alarms()):
+        return {}
+    return {action.at_ms: action.who for action in journal.inputs.actions("acknowledge")}

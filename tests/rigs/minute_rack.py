@@ -1,0 +1,107 @@
+"""A rack of three kreisels whose journal is written minute by minute, by the watch without wires.
+
+All numbers are invented.
+"""
+
+from contextlib import contextmanager
+
+from daemon.check.load import load_settings
+from daemon.journal.asking import RequestBox
+from daemon.journal.journal import Journal
+from daemon.journal.sole_writer import SoleWriter
+from daemon.settings.rack import MirrorSettings
+from drivers.readings import Reading
+from tests.rigs.nights.recorded_nights import quiet, watch_of
+
+START_MS = 1_786_752_000_000  # 2026-08-15T00:00:00Z, 02:00 in Copenhagen
+MINUTE_MS = 60_000
+
+SETTINGS = """\
+[rack]
+name = "north"
+time_zone = "Europe/Copenhagen"
+
+[journal]
+path = "{folder}/journal.sqlite"
+
+[buses.line]
+kind = "modbus-rtu"
+port = "/dev/none"
+
+[vessels.k1]
+kind = "kreisel"
+stage = "ephyra"
+label = "Kreisel 1, top left"
+
+[vessels.k2]
+kind = "kreisel"
+stage = "juvenile"
+
+[vessels.k3]
+kind = "kreisel"
+stage = "juvenile"
+
+{probes}
+[probes.barometer]
+bus = "line"
+unit_id = 9
+registers = [{{ quantity = "air_pressure", address = 4, type = "float32" }}]
+"""
+
+MULTI = """\
+[probes.{vessel}-multi]
+bus = "line"
+vessel = "{vessel}"
+unit_id = {unit_id}
+registers = [
+    {{ quantity = "temperature", address = 0, type = "float32" }},
+    {{ quantity = "conductivity", address = 2, type = "float32" }},
+    {{ quantity = "oxygen", address = 4, type = "float32" }},
+]
+"""
+MIRROR = MirrorSettings(url="http://127.0.0.1:1", org="o", bucket="b", token_file="/dev/null")
+WELL = {"k1": 15.0, "k2": 16.0, "k3": 16.0}
+
+
+class MinuteRack:
+    """The rack, with the lock and the beat of its watch."""
+
+    def __init__(self, folder):
+        path = folder / "bellwatch.toml"
+        vessels = enumerate(("k1", "k2", "k3"), 1)
+        probes = "\n".join(MULTI.format(vessel=name, unit_id=unit_id) for unit_id, name in vessels)
+        path.write_text(SETTINGS.format(folder=folder, probes=probes))
+        self.settings = load_settings(path)
+        self.sole_writer = SoleWriter(self.settings.journal.path)
+        self.journal = Journal(self.settings.journal.path, writable=True)
+        self.watch = watch_of(self.journal, self.settings, START_MS)
+        self.now_ms = START_MS
+        self.without_oxygen = ()
+
+    def minutes(self, count, **celsius):
+        """Let minutes pass; a vessel whose temperature is None says nothing."""
+        for minute in range(count):
+            self.now_ms += MINUTE_MS
+            flicker = minute % 3 * 0.002
+            readings = [Reading("barometer", "air_pressure", 1011.0 + flicker, self.now_ms)]
+            for vessel, value in (WELL | celsius).items():
+                if value is not None:
+                    readings.append(Reading(f"{vessel}-multi", "temperature", value + flicker, self.now_ms))
+                    readings.append(Reading(f"{vessel}-multi", "conductivity", 40.0 + flicker, self.now_ms))
+                    if vessel not in self.without_oxygen:
+                        oxygen = 8.0 + flicker
+                        readings.append(Reading(f"{vessel}-multi", "oxygen", oxygen, self.now_ms))
+            self.watch.take(readings, self.now_ms)
+
+    def ask(self, kind, **body):
+        RequestBox(self.journal.path).ask(kind, "ada", body)
+        self.watch.take([], self.now_ms)
+
+
+@contextmanager
+def rack_in(folder):
+    quiet()
+    made = MinuteRack(folder)
+    yield made
+    made.journal.close()
+    made.sole_writer.release()
