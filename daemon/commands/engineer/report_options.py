@@ -49,7 +49,7 @@ def write_reports(options: argparse.Namespace, report: Report) -> Sequence[Path]
         write_html(options.report, report)
     if options.png is not None:
         try:  # an extra, and slow to load: only where it is wanted
-            from daemon.report.png import write_png  # noqa: PLC0415
+            from daemon.report.slide import write_png  # noqa: PLC0415
         except ImportError as error:
             raise MissingExtraError(
                 f"a picture needs {error.name}: pip install 'bellwatch[report]'"

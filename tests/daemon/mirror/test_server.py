@@ -116,7 +116,7 @@ def test_only_204_is_success(tmp_path):
             "bucket .* not found",
         ),
         (answer("500 Internal Server Error", b"oops"), "500"),
-        (answer("200 OK", b"\xff\xfe\xfd"), "utf-8"),
+        (answer("200 OK", b"\xff\xfe\xfd"), "answers 200, not 204"),
         (b"SSH-2.0-OpenSSH_9.2\r\n", "BadStatusLine|Connection aborted"),
         (b"", "RemoteDisconnected|Connection aborted"),
         (b"HTTP/1.1 500 E\r\nContent-Length: 100\r\n\r\nshort", "IncompleteRead|Connection broken"),
