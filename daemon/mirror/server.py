@@ -10,8 +10,7 @@ import select
 import socket
 import ssl
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from http.client import HTTPConnection, HTTPException, HTTPResponse, HTTPSConnection
 from urllib.parse import urlencode, urlsplit
 
@@ -22,6 +21,7 @@ TOO_LARGE = 413
 POINTS_REFUSED = (400, 422)
 CONNECTS_WITHIN_S = 10.0
 WORDS_KEPT = 300
+ANOTHER = "is something else there, such as a login page?"
 
 
 class MirrorError(Exception):
@@ -55,7 +55,9 @@ class MirrorServer:
         self._deadline_s = deadline_s
         self._late = False
         self.connects = 0
-        self._connection = _connection_to(settings)
+        self._ca_file = settings.ca_file
+        self._tls = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+        self._connection = _connection_to(settings.url, self._tls)
         query = urlencode({"org": settings.org, "bucket": settings.bucket, "precision": "ns"})
         self._path = f"{urlsplit(settings.url).path.rstrip('/')}/api/v2/write?{query}"
         token = settings.token().get_secret_value()
@@ -68,17 +70,19 @@ class MirrorServer:
 
     def write(self, lines: list[str]) -> None:
         """Write points, all of them or raise MirrorError (good ones may then be stored all the same)."""
+        self._late = False
+        timer = threading.Timer(self._deadline_s, self._cut)
+        timer.start()
         try:
-            with self._deadline():
-                answer, body = self._exchange("\n".join(lines).encode())
+            answer, body = self._exchange("\n".join(lines).encode())
         except (HTTPException, OSError, UnicodeError) as error:
             self._connection.close()
             words = repr(error) if isinstance(error, HTTPException) else str(error)
-            raise UnreachableError(
-                f"{self._url}: {self._late_words() if self._late else _one_line(words)}"
-            ) from error
-        if self._late:  # what was cut off may look like an answer
-            raise UnreachableError(f"{self._url}: {self._late_words()}")
+            late = f"no complete answer in {self._deadline_s:g} s"
+            raise UnreachableError(f"{self._url}: {late if self._late else _one_line(words)}") from error
+        finally:
+            timer.cancel()
+            timer.join()
         if answer.status != NO_CONTENT:
             raise self._meaning(answer, body)
 
@@ -88,33 +92,28 @@ class MirrorServer:
             connection.close()  # nothing was asked: this is the server's farewell
         if connection.sock is None:
             self._connect()
-        if self._late:  # it came too early to find the socket
-            raise TimeoutError
+        self._check_deadline()  # it may have come too early to find the socket
         connection.request("POST", self._path, body, self._headers)
         answer = connection.getresponse()
-        return answer, answer.read()
+        said = answer.read()
+        self._check_deadline()  # what was cut off may look like an answer
+        return answer, said
+
+    def _check_deadline(self) -> None:
+        if self._late:
+            raise TimeoutError
 
     def _connect(self) -> None:
+        if self._ca_file is not None:  # read now: what is wrong with it must not end the watch
+            self._tls.load_verify_locations(self._ca_file)
+        elif isinstance(self._connection, HTTPSConnection):
+            self._tls.load_default_certs()
         self._connection.connect()
         self.connects += 1
         self._connection.sock.settimeout(None)  # from here on the deadline is the only clock
 
-    @contextmanager
-    def _deadline(self) -> Iterator[None]:
-        """Cut the connection when a request takes too long as a whole."""
-        self._late = False
-        timer = threading.Timer(self._deadline_s, self._cut)
-        timer.start()
-        try:
-            yield
-        finally:
-            timer.cancel()
-            timer.join()
-
-    def _late_words(self) -> str:
-        return f"no complete answer in {self._deadline_s:g} s"
-
     def _cut(self) -> None:
+        """End a request that takes too long as a whole."""
         self._late = True
         with suppress(OSError, AttributeError):  # no socket yet, or none any more
             self._connection.sock.shutdown(socket.SHUT_RDWR)
@@ -127,20 +126,16 @@ class MirrorServer:
         if answer.status == TOO_LARGE:
             return TooLargeError(text)
         if answer.status < 300:
-            text = (
-                f"{self._url} answers {answer.status}, not {NO_CONTENT}: "
-                "is something else there, such as a login page?"
-            )
+            text = f"{self._url} answers {answer.status}, not {NO_CONTENT}: {ANOTHER}"
         return UnreachableError(text, _retry_after_s(answer))
 
 
-def _connection_to(settings: MirrorSettings) -> HTTPConnection:
+def _connection_to(address: str, tls: ssl.SSLContext) -> HTTPConnection:
     """Return a connection that is not open yet."""
-    url = urlsplit(settings.url)
+    url = urlsplit(address)
     host = url.hostname or ""
     if url.scheme == "https":
-        trusted = ssl.create_default_context(cafile=settings.ca_file)
-        return HTTPSConnection(host, url.port, timeout=CONNECTS_WITHIN_S, context=trusted)
+        return HTTPSConnection(host, url.port, timeout=CONNECTS_WITHIN_S, context=tls)
     return HTTPConnection(host, url.port, timeout=CONNECTS_WITHIN_S)
 
 

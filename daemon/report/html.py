@@ -6,25 +6,18 @@ from typing import Any
 
 from numpy.typing import NDArray
 
-from daemon.errors import SourceError
 from daemon.replay.words import moment
 from daemon.report import tables
 from daemon.report.markup import templates
 from daemon.report.report import Report
 from daemon.report.svg import LEFT, PLOT_HEIGHT, PLOT_TOP, RIGHT, WIDTH, channel_svg, trade_off_svg
-from daemon.tune.words import reasons
+from daemon.tune.words import reasons, trial_columns
 from daemon.words import SHAPES, quantity_of
+from rules.alarms.measures import REFERENCE
+from rules.quality.flags import Flag
 from rules.quantities import unit_of
 
 _DIGITS = 5
-
-
-def write_html(path: Path, report: Report) -> None:
-    """Write the page; SourceError where the file cannot be written."""
-    try:
-        path.write_text(page(report), encoding="utf-8")
-    except OSError as error:
-        raise SourceError(f"{path}: {error.strerror}; expected a file that can be written") from error
 
 
 def page(report: Report) -> str:
@@ -37,14 +30,17 @@ def page(report: Report) -> str:
         stopped=moment(report.sides[0].result.until_ms, report.zone),
         shapes=SHAPES,
         drawings={channel: channel_svg(report, channel) for channel in report.channels},
-        changes=tables.changes_table(report),
-        incidents=tables.incidents_table(report),
-        alarms=tables.alarms_table(report),
+        changes=tables.change_rows(report),
+        paged=[f"page under {side.name}" for side in report.sides],
+        incidents=tables.incident_rows(report),
+        alarms=tables.alarm_rows(report),
+        measures=[*REFERENCE],
         weeks=[
-            (side.name, tables.measures_table(report, side), tables.offenders_table(report, side))
+            (side.name, tables.measure_rows(report, side), tables.offender_rows(report, side))
             for side in report.sides
         ],
-        flags=tables.flags_table(report),
+        flags=tables.flag_rows(report),
+        flag_names=[flag.name.lower().replace("_", " ") for flag in Flag],
         data=_data(report),
         **_tuning(report),
     )
@@ -58,7 +54,8 @@ def _tuning(report: Report) -> dict[str, Any]:
     return {
         "reasons": refused if found.refusal else reasons(found, report.page_within_min),
         "trade_off": trade_off_svg(report),
-        "trials": tables.trials_table(report, found),
+        "trials": tables.trial_rows(report, found),
+        "trial_columns": trial_columns(),
     }
 
 

@@ -1,13 +1,13 @@
 """The report as a picture for a slide: the drawings of its page, beside and under each other."""
 
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import fontpkg_source_sans_3
 from resvg_py import svg_to_bytes
 
-from daemon.errors import SourceError
 from daemon.replay.words import moment
 from daemon.report.markup import templates
 from daemon.report.report import Report
@@ -25,15 +25,10 @@ LEAST_PLOT_HEIGHT = 40
 _TITLE_HEIGHT, _NAME_HEIGHT = 44, 8
 
 
-def write_png(path: Path, report: Report) -> None:
-    """Write the picture; SourceError where the file cannot be written."""
-    picture = svg_to_bytes(
-        svg_string=slide(report), width=PIXELS_ACROSS, font_dirs=[str(fontpkg_source_sans_3.ROOT)]
-    )
-    try:
-        path.write_bytes(picture)
-    except OSError as error:
-        raise SourceError(f"{path}: {error.strerror}; expected a file that can be written") from error
+def png(report: Report) -> bytes:
+    """Return the picture."""
+    fonts = [str(fontpkg_source_sans_3.ROOT)]
+    return svg_to_bytes(svg_string=slide(report), width=PIXELS_ACROSS, font_dirs=fonts)
 
 
 def slide(report: Report) -> str:
@@ -50,7 +45,9 @@ def slide(report: Report) -> str:
 
 def _cells(report: Report) -> Iterator[dict[str, Any]]:
     """Give the name of each drawing, the drawing, and the place that it is fitted into."""
-    channels = _loudest(report)
+    alarms = Counter(each.first.channel for side in report.sides for each in side.episodes)
+    loudest = sorted(report.channels, key=lambda channel: -alarms[channel])[:MOST_CHANNELS]
+    channels = [channel for channel in report.channels if channel in loudest]
     count = len(channels) + (report.found is not None)
     columns = 1 if count <= MOST_IN_A_COLUMN else 2
     rows = max(-(-count // columns), 1)
@@ -65,11 +62,3 @@ def _cells(report: Report) -> Iterator[dict[str, Any]]:
             drawing = channel_svg(report, channel, width, plot_height)
         left, top = place // rows * width, _TITLE_HEIGHT + place % rows * height
         yield {"name": name, "drawing": drawing, "left": left, "top": top, "width": width, "height": room}
-
-
-def _loudest(report: Report) -> Sequence[str]:
-    def alarms(channel: str) -> int:
-        return sum(each.first.channel == channel for side in report.sides for each in side.episodes)
-
-    chosen = sorted(report.channels, key=lambda channel: -alarms(channel))[:MOST_CHANNELS]
-    return [channel for channel in report.channels if channel in chosen]

@@ -68,7 +68,7 @@ def trade_off_svg(report: Report, width: float = WIDTH, height: float = TRADE_OF
     parts = [
         *_rungs(x, y, [(value, f"{value:g}") for value in round_steps(y.first, y.last)]),
         *(_text(x.at(value), y.start + 18, f"{value:g}", "middle") for value in round_steps(x.first, x.last)),
-        _text((LEFT + width) / 2, y.start + 36, "pages a week", "middle"),
+        _text((LEFT + width) / 2, y.start + 36, "pages a week (hollow: missed an incident)", "middle"),
         _text(LEFT, 14, "minutes from the beginning of an incident to its page"),
         *(_point(trial, x, y, "dot") for trial in report.trials if id(trial) not in map(id, named.values())),
     ]

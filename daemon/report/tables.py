@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from daemon.replay.words import moment
 from daemon.report.report import Report, Side
 from daemon.tune.search import choice_of
-from daemon.tune.words import MINUTE_MS, choice_text, trial_cells, trial_columns
+from daemon.tune.words import MINUTE_MS, choice_text, trial_cells
 from daemon.words import SHAPES
 from rules.alarms.episodes import Episode
 from rules.alarms.life_cycle import Priority
@@ -25,42 +25,28 @@ class Cell:
     kind: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Table:
-    """A table; `chosen` is the place of the row that stands out, `left_out` counts rows beyond the last."""
-
-    headings: Sequence[str]
-    rows: Sequence[Sequence[Cell]]
-    chosen: int | None
-    left_out: int
-
-
-Rows = Sequence[Sequence[Cell | str]]
+Row = Sequence[Cell | str]
 MOST_OFFENDERS = 20
-MOST_ALARMS = 2000
 
 
-def alarms_table(report: Report) -> Table:
+def alarm_rows(report: Report) -> list[Row]:
     """Return every alarm of every side, by time."""
     found = [(side.name, episode) for side in report.sides for episode in side.episodes]
     found.sort(key=lambda each: each[1].start_ms)
-    rows: Rows = [[name, *_episode_cells(episode, report)] for name, episode in found[:MOST_ALARMS]]
-    headings = ["settings", "alarm", "priority", "from", "to", "minutes", "value", "limit"]
-    return _table(headings, rows, left_out=len(found) - len(rows))
+    return [[name, *_episode_cells(episode, report)] for name, episode in found]
 
 
-def changes_table(report: Report) -> Table:
+def change_rows(report: Report) -> list[Row]:
     """Return which alarms appear, vanish or move under the second settings."""
-    rows = [
-        [change.what, change.alarm, *(_extent(episode, report) for episode in (change.before, change.after))]
+    return [
+        [change.what, change.alarm, _extent(change.before, report), _extent(change.after, report)]
         for change in report.changes
     ]
-    return _table(["what", "alarm", *(side.name for side in report.sides[:2])], rows)
 
 
-def incidents_table(report: Report) -> Table:
+def incident_rows(report: Report) -> list[Row]:
     """Return every incident, and after how many minutes each of the settings paged for it."""
-    rows = [
+    return [
         [
             _when(mark.incident.start_ms, report),
             _when(mark.incident.end_ms, report),
@@ -72,56 +58,47 @@ def incidents_table(report: Report) -> Table:
         ]
         for mark in report.marks
     ]
-    paged = [f"page under {side.name}" for side in report.sides]
-    return _table(["from", "to", "vessel", "what", "page wanted", "state", *paged], rows)
 
 
-def measures_table(report: Report, side: Side) -> Table:
+def measure_rows(report: Report, side: Side) -> list[Row]:
     """Return the alarm measures of each week and of all, with the standard's values on top."""
     weeks = by_week(side.episodes, report.start_ms, report.stop_ms)
-    whole = measures(side.episodes, report.start_ms, report.stop_ms)
-    return _table(
-        ["week from", *REFERENCE, "low / medium / high / critical %"],
-        [
-            ["reference", *REFERENCE.values(), "80 / 15 / 5 / under 1"],
-            *([_when(week.start_ms, report), *_measured(week)] for week in weeks),
-            [Cell("all", "9"), *_measured(whole)],
-        ],
-    )
+    return [
+        ["reference", *REFERENCE.values(), "80 / 15 / 5 / under 1"],
+        *([_when(week.start_ms, report), *_measured(week)] for week in weeks),
+        [Cell("all", "9"), *_measured(measures(side.episodes, report.start_ms, report.stop_ms))],
+    ]
 
 
-def offenders_table(report: Report, side: Side) -> Table:
+def offender_rows(report: Report, side: Side) -> list[Row]:
     """Return the alarms that came most often."""
     whole = measures(side.episodes, report.start_ms, report.stop_ms)
-    return _table(
-        ["alarm", "times", "% of all"],
-        [
-            [alarm, _number(count), _number(100 * count / whole.alarms, 1)]
-            for alarm, count in whole.offenders[:MOST_OFFENDERS]
-        ],
-    )
+    return [
+        [alarm, _number(count), _number(100 * count / whole.alarms, 1)]
+        for alarm, count in whole.offenders[:MOST_OFFENDERS]
+    ]
 
 
-def flags_table(report: Report) -> Table:
+def flag_rows(report: Report) -> list[Row]:
     """Return the flags of each channel's readings, those with the most failures first."""
-    counts = report.sides[0].result.flags
-    order = sorted(
-        counts, key=lambda name: (-int(counts[name][Flag.FAIL]), -int(counts[name][Flag.SUSPECT]), name)
-    )
-    rows: Rows = [[name, *(_number(int(counts[name][flag])) for flag in Flag)] for name in order]
-    return _table(["channel", *(flag.name.lower().replace("_", " ") for flag in Flag)], rows)
+    counts = {name: [int(each[flag]) for flag in Flag] for name, each in report.sides[0].result.flags.items()}
+    bad = [list(Flag).index(flag) for flag in (Flag.FAIL, Flag.SUSPECT)]
+    order = sorted(counts, key=lambda name: (*(-counts[name][place] for place in bad), name))
+    return [[name, *map(_number, counts[name])] for name in order]
 
 
-def trials_table(report: Report, found: Recommendation) -> Table:
+def trial_rows(report: Report, found: Recommendation) -> list[Row]:
     """Return the choices on the trade-off front, the present settings and the recommended ones."""
     kept = front(report.trials)
     kept += [trial for trial in (found.present, found.trial) if trial not in kept]
-    chosen = None if found.refusal else next(k for k, trial in enumerate(kept) if trial is found.trial)
-    rows: Rows = [
-        [*map(_counted, trial_cells(trial.score)), "* " * (k == chosen) + choice_text(choice_of(trial))]
-        for k, trial in enumerate(kept)
-    ]
-    return _table([*trial_columns(), "settings"], rows, chosen=chosen)
+    rows: list[Row] = []
+    for trial in kept:
+        words = choice_text(choice_of(trial))
+        chosen = trial is found.trial and not found.refusal
+        rows.append(
+            [*map(_counted, trial_cells(trial.score)), Cell(f"* {words}", "", "chosen") if chosen else words]
+        )
+    return rows
 
 
 def _measured(week: Measures) -> list[Cell | str]:
@@ -182,13 +159,3 @@ def _number(value: float, decimals: int = 0, unit: str = "") -> Cell:
 
 def _counted(text: str) -> Cell:
     return Cell(text, text.split(" ", maxsplit=1)[0], "n")
-
-
-def _table(
-    headings: Sequence[str],
-    rows: Rows,
-    chosen: int | None = None,
-    left_out: int = 0,
-) -> Table:
-    cells = [[Cell(cell) if isinstance(cell, str) else cell for cell in row] for row in rows]
-    return Table(headings, cells, chosen, left_out)
