@@ -115,8 +115,10 @@ class MirrorServer:
     def _cut(self) -> None:
         """End a request that takes too long as a whole."""
         self._late = True
-        with suppress(OSError, AttributeError):  # no socket yet, or none any more
-            self._connection.sock.shutdown(socket.SHUT_RDWR)
+        opened = self._connection.sock
+        if opened is not None:
+            with suppress(OSError):  # past TLS, whose own way may surprise the thread that is reading
+                socket.socket.shutdown(opened, socket.SHUT_RDWR)
 
     def _meaning(self, answer: HTTPResponse, body: bytes) -> MirrorError:
         words = _server_words(body)

@@ -6,7 +6,6 @@ from datetime import datetime
 from pathlib import Path
 
 from daemon.errors import MissingExtraError, SourceError
-from daemon.report.html import page
 from daemon.report.report import Report, Wanted
 from daemon.tune.incidents import Mark, beside, read_marks
 
@@ -46,6 +45,8 @@ def marks_of(options: argparse.Namespace) -> list[Mark]:
 def write_reports(options: argparse.Namespace, report: Report) -> Sequence[Path]:
     """Write the page and the picture that were asked for, and return where they are."""
     if options.report is not None:
+        from daemon.report.html import page  # noqa: PLC0415
+
         _write(options.report, page(report).encode())
     if options.png is not None:
         try:  # an extra, and slow to load: only where it is wanted
