@@ -10,7 +10,7 @@ from daemon.broker.link import BrokerLink
 from daemon.broker.messages import messages_of, rack_topic, watch_message
 from daemon.broker.standing_alarms import StandingAlarms
 from daemon.clock import SteadyClock
-from daemon.errors import JournalError, MissingExtraError
+from daemon.errors import JournalError
 from daemon.journal.damage import replace_damaged
 from daemon.journal.integrity import IntegrityCheck, open_journal
 from daemon.journal.journal import Journal
@@ -95,11 +95,9 @@ def _words(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime,
 def _mirror(
     settings: MirrorSettings, rack: str, journal: Journal, keeper: TimeKeeper | GivenTime
 ) -> Companion:
-    """Return the mirror; its client library is loaded only where there is one."""
-    try:
-        from daemon.mirror.mirror import Mirror  # noqa: PLC0415
-    except ImportError as error:
-        raise MissingExtraError(f"[mirror] needs {error.name}: pip install 'bellwatch[influx]'") from error
+    """Return the mirror, loaded only where there is one."""
+    from daemon.mirror.mirror import Mirror  # noqa: PLC0415
+
     return Mirror(settings, rack, journal, lambda: keeper.dating)
 
 

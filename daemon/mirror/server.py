@@ -6,17 +6,13 @@ keeps those happy for ever.
 """
 
 import json
+import select
 import socket
+import ssl
 import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
-
-import urllib3
-from influxdb_client.client.influxdb_client import InfluxDBClient
-from influxdb_client.rest import ApiException
-from influxdb_client.service.write_service import WriteService
-from urllib3.connection import HTTPConnection, HTTPSConnection
-from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
+from contextlib import suppress
+from http.client import HTTPConnection, HTTPException, HTTPResponse, HTTPSConnection
+from urllib.parse import urlencode, urlsplit
 
 from daemon.settings.rack import MirrorSettings
 
@@ -25,6 +21,7 @@ TOO_LARGE = 413
 POINTS_REFUSED = (400, 422)
 CONNECTS_WITHIN_S = 10.0
 WORDS_KEPT = 300
+ANOTHER = "is something else there, such as a login page?"
 
 
 class MirrorError(Exception):
@@ -54,139 +51,111 @@ class MirrorServer:
     """
 
     def __init__(self, settings: MirrorSettings, deadline_s: float) -> None:
-        self._settings = settings
+        self._url = settings.url
         self._deadline_s = deadline_s
-        self._sockets: set[socket.socket] = set()
         self._late = False
         self.connects = 0
-        self._client = InfluxDBClient(
-            settings.url,
-            token=settings.token().get_secret_value(),
-            org=settings.org,
-            timeout=(round(CONNECTS_WITHIN_S * 1000), round(deadline_s * 1000)),
-            ssl_ca_cert=None if settings.ca_file is None else str(settings.ca_file),
-            enable_gzip=False,
-        )
-        pools = self._client.api_client.rest_client.pool_manager
-        pools.pool_classes_by_scheme = _pools_that_show_their_sockets(self._note_socket, self._sockets)
-        self._service = WriteService(self._client.api_client)
+        self._ca_file = settings.ca_file
+        self._tls = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+        self._connection = _connection_to(settings.url, self._tls)
+        query = urlencode({"org": settings.org, "bucket": settings.bucket, "precision": "ns"})
+        self._path = f"{urlsplit(settings.url).path.rstrip('/')}/api/v2/write?{query}"
+        token = settings.token().get_secret_value()
+        self._headers = {"Content-Type": "text/plain; charset=utf-8"}
+        self._headers |= {"Authorization": f"Token {token}"} if token else {}
 
     def close(self) -> None:
-        """Close the connections."""
-        self._hang_up()
-        self._client.close()
-
-    def _note_socket(self, opened: socket.socket) -> None:
-        self.connects += 1
-        self._sockets.add(opened)
+        """Close the connection."""
+        self._connection.close()
 
     def write(self, lines: list[str]) -> None:
         """Write points, all of them or raise MirrorError (good ones may then be stored all the same)."""
-        try:
-            with self._deadline():
-                _, status, _ = self._service.post_write_with_http_info(
-                    self._settings.org,
-                    self._settings.bucket,
-                    "\n".join(lines).encode(),
-                    precision="ns",
-                    content_type="text/plain; charset=utf-8",
-                    _return_http_data_only=False,
-                )
-        except ApiException as error:
-            raise self._meaning(error) from error
-        except (urllib3.exceptions.HTTPError, OSError, UnicodeError) as error:
-            late = self._late or isinstance(error, urllib3.exceptions.ReadTimeoutError)
-            words = self._late_words() if late else _one_line(str(error))
-            raise UnreachableError(f"{self._settings.url}: {words}") from error
-        if self._late:  # what was cut off may look like an answer
-            raise UnreachableError(f"{self._settings.url}: {self._late_words()}")
-        if status != NO_CONTENT:
-            raise UnreachableError(
-                f"{self._settings.url} answers {status}, not {NO_CONTENT}: "
-                "is something else there, such as a login page?"
-            )
-
-    @contextmanager
-    def _deadline(self) -> Iterator[None]:
-        """Cut the connection when a request takes too long as a whole."""
         self._late = False
         timer = threading.Timer(self._deadline_s, self._cut)
         timer.start()
         try:
-            yield
+            answer, body = self._exchange("\n".join(lines).encode())
+        except (HTTPException, OSError, UnicodeError) as error:
+            self._connection.close()
+            words = repr(error) if isinstance(error, HTTPException) else str(error)
+            late = f"no complete answer in {self._deadline_s:g} s"
+            raise UnreachableError(f"{self._url}: {late if self._late else _one_line(words)}") from error
         finally:
             timer.cancel()
             timer.join()
+        if answer.status != NO_CONTENT:
+            raise self._meaning(answer, body)
 
-    def _late_words(self) -> str:
-        return f"no complete answer in {self._deadline_s:g} s"
+    def _exchange(self, body: bytes) -> tuple[HTTPResponse, bytes]:
+        connection = self._connection
+        if connection.sock is not None and select.select([connection.sock], [], [], 0)[0]:
+            connection.close()  # nothing was asked: this is the server's farewell
+        if connection.sock is None:
+            self._connect()
+        self._check_deadline()  # it may have come too early to find the socket
+        connection.request("POST", self._path, body, self._headers)
+        answer = connection.getresponse()
+        said = answer.read()
+        self._check_deadline()  # what was cut off may look like an answer
+        return answer, said
+
+    def _check_deadline(self) -> None:
+        if self._late:
+            raise TimeoutError
+
+    def _connect(self) -> None:
+        if self._ca_file is not None:  # read now: what is wrong with it must not end the watch
+            self._tls.load_verify_locations(self._ca_file)
+        elif isinstance(self._connection, HTTPSConnection):
+            self._tls.load_default_certs()
+        self._connection.connect()
+        self.connects += 1
+        self._connection.sock.settimeout(None)  # from here on the deadline is the only clock
 
     def _cut(self) -> None:
+        """End a request that takes too long as a whole."""
         self._late = True
-        self._hang_up()
+        opened = self._connection.sock
+        if opened is not None:
+            with suppress(OSError):  # past TLS, whose own way may surprise the thread that is reading
+                socket.socket.shutdown(opened, socket.SHUT_RDWR)
 
-    def _hang_up(self) -> None:
-        for connection in list(self._sockets):
-            with suppress(OSError):
-                connection.shutdown(socket.SHUT_RDWR)
-
-    def _meaning(self, error: ApiException) -> MirrorError:
-        words = _server_words(error.body)
-        text = f"{self._settings.url} answers {error.status}: {words or error.reason}"
-        if error.status in POINTS_REFUSED and words:
-            return RefusedError(f"{error.status}: {words}")
-        if error.status == TOO_LARGE:
+    def _meaning(self, answer: HTTPResponse, body: bytes) -> MirrorError:
+        words = _server_words(body)
+        text = _one_line(f"{self._url} answers {answer.status}: {words or answer.reason}")
+        if answer.status in POINTS_REFUSED and words:
+            return RefusedError(f"{answer.status}: {words}")
+        if answer.status == TOO_LARGE:
             return TooLargeError(text)
-        return UnreachableError(_one_line(text), _retry_after_s(error))
+        if answer.status < 300:
+            text = f"{self._url} answers {answer.status}, not {NO_CONTENT}: {ANOTHER}"
+        return UnreachableError(text, _retry_after_s(answer))
 
 
-def _pools_that_show_their_sockets(
-    opened: Callable[[socket.socket], None], sockets: set[socket.socket]
-) -> dict[str, type[HTTPConnectionPool]]:
-    """Return urllib3's connection pools; they tell `opened` of a socket and take it out of `sockets`."""
-
-    class Shown(HTTPConnection):
-        def connect(self) -> None:
-            super().connect()
-            opened(self.sock)
-
-        def close(self) -> None:
-            sockets.discard(self.sock)
-            super().close()
-
-    class ShownSecure(HTTPSConnection):
-        def connect(self) -> None:
-            super().connect()
-            opened(self.sock)
-
-        def close(self) -> None:
-            sockets.discard(self.sock)
-            super().close()
-
-    class Pool(HTTPConnectionPool):
-        ConnectionCls = Shown
-
-    class SecurePool(HTTPSConnectionPool):
-        ConnectionCls = ShownSecure
-
-    return {"http": Pool, "https": SecurePool}
+def _connection_to(address: str, tls: ssl.SSLContext) -> HTTPConnection:
+    """Return a connection that is not open yet."""
+    url = urlsplit(address)
+    host = url.hostname or ""
+    if url.scheme == "https":
+        return HTTPSConnection(host, url.port, timeout=CONNECTS_WITHIN_S, context=tls)
+    return HTTPConnection(host, url.port, timeout=CONNECTS_WITHIN_S)
 
 
-def _server_words(body: str | bytes | None) -> str:
+def _server_words(body: bytes) -> str:
     """Return what InfluxDB says in its JSON answer; empty where the answer is not one of InfluxDB's."""
     try:
-        answer = json.loads(body or "")
-    except (TypeError, ValueError):
+        answer = json.loads(body)
+    except ValueError:
         return ""
     if not isinstance(answer, dict):
         return ""
     return _one_line(str(answer.get("message") or answer.get("error") or ""))
 
 
-def _retry_after_s(error: ApiException) -> float:
+def _retry_after_s(answer: HTTPResponse) -> float:
     try:
-        return max(float(error.headers["Retry-After"]), 0.0)
-    except (KeyError, TypeError, ValueError):
+        return max(float(answer.headers["Retry-After"]), 0.0)
+    except (TypeError, ValueError):
         return 0.0
 
 

@@ -7,7 +7,6 @@ from pathlib import Path
 
 from daemon.commands.options import needing
 from daemon.errors import SourceError
-from daemon.report.html import write_html
 from daemon.report.report import Report, Wanted
 from daemon.tune.incidents import Mark, beside, read_marks
 
@@ -47,12 +46,21 @@ def marks_of(options: argparse.Namespace) -> list[Mark]:
 def write_reports(options: argparse.Namespace, report: Report) -> Sequence[Path]:
     """Write the page and the picture that were asked for, and return where they are."""
     if options.report is not None:
-        write_html(options.report, report)
+        from daemon.report.html import page  # noqa: PLC0415
+
+        _write(options.report, page(report).encode())
     if options.png is not None:
         with needing("report", "a picture"):  # slow to load: only where it is wanted
-            from daemon.report.png import write_png  # noqa: PLC0415
-        write_png(options.png, report)
+            from daemon.report.slide import png  # noqa: PLC0415
+        _write(options.png, png(report))
     return [path for path in (options.report, options.png) if path is not None]
+
+
+def _write(path: Path, content: bytes) -> None:
+    try:
+        path.write_bytes(content)
+    except OSError as error:
+        raise SourceError(f"{path}: {error.strerror}; expected a file that can be written") from error
 
 
 def _time_ms(text: str | None, where: str) -> int | None:

@@ -3,6 +3,7 @@
 The servers here are small on purpose: real sockets that say exactly what such a server says.
 """
 
+import select
 import socket
 import threading
 import time
@@ -116,7 +117,7 @@ def test_only_204_is_success(tmp_path):
             "bucket .* not found",
         ),
         (answer("500 Internal Server Error", b"oops"), "500"),
-        (answer("200 OK", b"\xff\xfe\xfd"), "utf-8"),
+        (answer("200 OK", b"\xff\xfe\xfd"), "answers 200, not 204"),
         (b"SSH-2.0-OpenSSH_9.2\r\n", "BadStatusLine|Connection aborted"),
         (b"", "RemoteDisconnected|Connection aborted"),
         (b"HTTP/1.1 500 E\r\nContent-Length: 100\r\n\r\nshort", "IncompleteRead|Connection broken"),
@@ -214,3 +215,20 @@ def test_connections_are_counted_and_used_again():
                 server.write(LINES)
         assert server.connects == 2, "the first connection was at its end"
         server.close()
+
+
+def test_a_connection_that_the_server_let_go_is_made_anew_before_it_is_used():
+    with talking(saying(answer("204 No Content"))) as (url, heard):
+        server = MirrorServer(MirrorSettings(url=url), 5.0)
+        for count in (1, 2):
+            server.write(LINES)
+            assert server.connects == count
+            assert select.select([server._connection.sock], [], [], PATIENCE_S)[0], "the server's farewell"
+        server.close()
+    assert len(heard) == 2
+
+
+def test_a_broken_certificate_file_is_said_and_tried_again(tmp_path):
+    (tmp_path / "ca.pem").write_text("no certificate")
+    with pytest.raises(UnreachableError, match=r"https://127.0.0.1:1: .*(PEM|NO_CERTIFICATE)"):
+        write("https://127.0.0.1:1", ca_file=tmp_path / "ca.pem")

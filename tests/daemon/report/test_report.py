@@ -5,17 +5,23 @@ import re
 import shutil
 from dataclasses import replace
 from datetime import UTC
+from io import BytesIO
 from itertools import pairwise
+from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
 
+import fontpkg_source_sans_3
 import numpy as np
 import pytest
+from PIL import Image
+from resvg_py import svg_to_bytes
 
 from daemon.commands.cli import main
 from daemon.replay.replay import Replayed
 from daemon.report.html import page
 from daemon.report.report import Report, Side
 from daemon.report.scale import Scale, limit_steps, round_steps, time_ticks
+from daemon.report.slide import HEIGHT, PIXELS_ACROSS, WIDTH, png, slide
 from daemon.report.svg import rows_of
 from daemon.report.trace import COLUMNS, Trace, in_looks
 from daemon.sources.journal import journal_recording
@@ -193,12 +199,37 @@ def test_a_name_cannot_end_the_script_either():
 
 
 def test_the_picture_is_a_slide(night):
-    from matplotlib.image import imread
-
-    picture = imread(night / "night.png")
+    picture = np.asarray(Image.open(night / "night.png").convert("RGB"))
     assert picture.shape[:2] == (1080, 1920)
-    inked = (picture[:, :, :3].min(axis=2) < 0.6).mean()
+    inked = (picture.min(axis=2) < 0.6 * 255).mean()
     assert 0.002 < inked < 0.2
+
+
+def eight_channels():
+    """A report of more channels than a slide holds, with names of people in them."""
+    trace = Trace(0, COLUMNS)
+    for number in range(8):
+        trace.channels[f"v<{number}>/temperature"] = replace_bands("v")
+    return Report("x", UTC, 0, COLUMNS, (Side("a", Replayed(0, 1), trace, ()),), tuple(trace.channels))
+
+
+def test_the_words_of_a_slide_need_no_font_of_the_machine():
+    """A bare Debian has none: with the machine's fonts left out the picture is the same, and has words."""
+    arguments = {"width": PIXELS_ACROSS, "font_dirs": [str(fontpkg_source_sans_3.ROOT)]}
+    bare = svg_to_bytes(svg_string=slide(eight_channels()), skip_system_fonts=True, **arguments)
+    assert png(eight_channels()) == bare
+    title = np.asarray(Image.open(BytesIO(bare)).convert("L"))[:60]
+    assert (title < 100).mean() > 0.0005
+
+
+def test_a_slide_holds_the_six_loudest_channels_beside_each_other():
+    root = ElementTree.fromstring(slide(eight_channels()))
+    cells = root.findall("{*}svg")
+    assert [cell[0].get("data-channel") for cell in cells] == [f"v<{n}>/temperature" for n in range(6)]
+    places = [[float(cell.get(name)) for name in ("x", "y", "width", "height")] for cell in cells]
+    assert {x for x, *_ in places} == {0, WIDTH / 2}
+    assert len({y for _, y, *_ in places}) == 3
+    assert all(x + width <= WIDTH and y + height <= HEIGHT for x, y, width, height in places)
 
 
 def test_a_tuning_report_shows_the_trade_off(tmp_path, browser):
