@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from rules.quality.flat_line import FlatRun, flat_line_test
 from rules.quality.settings import QualitySettings, Range, Repeats
+from tests.rigs.examples import examples
 
 NAN = math.nan
 SENSOR = Range(-100, 100)
@@ -101,7 +102,7 @@ def settings_of_both(draw):
     return limits(suspect, fail, eps, draw(st.sampled_from([None, 9])))
 
 
-@settings(max_examples=600)
+@settings(max_examples=examples(600))
 @given(series, settings_of_both(), st.sets(st.integers(1, 119), max_size=20))
 def test_is_the_plain_loop_however_cut(series, limits, cuts):
     time_ms = np.cumsum([step for step, _ in series])
