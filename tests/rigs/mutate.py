@@ -69,7 +69,8 @@ class Sight:
             path for room in ("rules", "tests", "daemon", "simulator") for path in (root / room).rglob("*.py")
         ]
         self._imports = {self.name(root, path): imports_of(path) for path in files}
-        suites = sorted(path for suite in SUITES for path in (root / suite).rglob("test_*.py"))
+        suites = [path for suite in SUITES for path in sorted((root / suite).rglob("test_*.py"))]
+        suites.sort(key=lambda path: len(path.parts))
         seen = {str(path.relative_to(root)): self._seen(self.name(root, path)) for path in suites}
         self._tests = {test: modules for test, modules in seen.items() if test not in TOO_SLOW}
 
@@ -91,7 +92,7 @@ class Sight:
         return list(self._tests)
 
     def tests_of(self, path: str) -> list[list[str]]:
-        """The test files that can see a module, nearest first."""
+        """The test files that can see a module: nearest first, then those of the whole engine."""
         module = path.removesuffix(".py").replace("/", ".")
         seeing = [test for test, seen in self._tests.items() if module.removesuffix(".__init__") in seen]
         own = [test for test in seeing if Path(test).stem == f"test_{Path(path).stem}"]

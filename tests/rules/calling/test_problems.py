@@ -104,3 +104,11 @@ def test_a_team_of_one_is_not_called_twice_at_once():
     (page,) = team.advance(NIGHT + MIN).pages
     team.undelivered(page.id, NIGHT + MIN)
     assert not team.advance(NIGHT + 2 * MIN).pages
+
+
+def test_of_what_is_due_at_one_moment_the_most_urgent_is_told_first_then_the_oldest():
+    team = calling()
+    for number, priority in enumerate([Priority.HIGH, CRITICAL, Priority.HIGH, CRITICAL], 1):
+        team.hear(report(number, f"k{number}/temperature/high", priority), NIGHT)
+    told = team.advance(NIGHT + MIN)
+    assert [page.problem for page in told.pages] == [2, 4, 1, 3]
