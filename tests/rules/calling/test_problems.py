@@ -112,3 +112,11 @@ def test_of_what_is_due_at_one_moment_the_most_urgent_is_told_first_then_the_old
         team.hear(report(number, f"k{number}/temperature/high", priority), NIGHT)
     told = team.advance(NIGHT + MIN)
     assert [page.problem for page in told.pages] == [2, 4, 1, 3]
+
+
+def test_what_joins_a_cause_while_it_is_gathered_puts_nothing_off():
+    team = calling()
+    team.hear(report(1, "k1/temperature/high", Priority.HIGH, **GUST), NIGHT)
+    team.hear(report(2, "k2/temperature/high", CRITICAL, **GUST), NIGHT + 10_000)
+    (page,) = team.advance(NIGHT + MIN).pages
+    assert (page.at_ms, page.priority, len(page.about)) == (NIGHT + 15_000, CRITICAL, 2)
