@@ -1,12 +1,22 @@
 """What holds for every test."""
 
+import os
+
 import hypothesis
 import pytest
 import structlog
 
 # How long an example takes says something of the machine and what else it does, not of the code.
 hypothesis.settings.register_profile("patient", deadline=None)
-hypothesis.settings.load_profile("patient")
+# For a run that is one of hundreds: always the same few examples, and the first that fails is enough.
+hypothesis.settings.register_profile(
+    "quick",
+    deadline=None,
+    derandomize=True,
+    max_examples=20,
+    phases=[hypothesis.Phase.explicit, hypothesis.Phase.generate],
+)
+hypothesis.settings.load_profile(os.environ.get("BELLWATCH_TESTS", "patient"))
 
 
 @pytest.fixture(autouse=True)

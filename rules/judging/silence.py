@@ -70,9 +70,11 @@ def silences(
         limit_ms = source.silent_after_ms
         here = places.get(source.id, np.array([], dtype=np.intp))
         heard = np.concatenate([[state.at_ms], at_ms[here], at_ms[-1:]])
-        for gap in np.flatnonzero(np.diff(heard) > limit_ms).tolist():
+        too_long = np.diff(heard) > limit_ms
+        too_long[0] |= state.silent  # also where the limit has been made longer since
+        for gap in np.flatnonzero(too_long).tolist():
             since_ms = int(heard[gap])
-            if gap > 0 or not state.silent:
+            if not state.silent:
                 fell_ms = since_ms + limit_ms
                 position = int(np.searchsorted(at_ms, fell_ms, side="right"))
                 scope = _scope(source, sources, states, at_ms, places, fell_ms)

@@ -21,6 +21,7 @@ from rules.rack.stage_plan import StageStep
 from rules.rack.tolerance import Band, Tolerance
 from rules.readings import Action, Readings
 from rules.water.specific_conductance import Compensation
+from tests.rigs.examples import examples
 
 START_MS = 1_760_000_000_000
 PLAN = RackPlan(
@@ -145,7 +146,7 @@ def assert_same_state(one, other):
     assert json.dumps(one.snapshot(), sort_keys=True) == json.dumps(other.snapshot(), sort_keys=True)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 @given(
     st.lists(reading(), min_size=1, max_size=120),
     st.lists(st.tuples(st.integers(0, 120), st.floats(0, 1), st.booleans()), max_size=10),
@@ -199,7 +200,7 @@ DEEDS = st.sampled_from(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(
     st.lists(reading(), min_size=1, max_size=100), st.lists(st.tuples(st.integers(0, 100), DEEDS), max_size=8)
 )

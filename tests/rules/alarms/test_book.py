@@ -17,6 +17,7 @@ from rules.alarms.event import Evidence
 from rules.alarms.life_cycle import TRANSITIONS, Condition, Priority, State, Trigger
 from rules.alarms.patience import LAST_BACK
 from rules.errors import AlarmError
+from tests.rigs.examples import examples
 from tests.rigs.watched_rack import told
 
 MEDIUM, HIGH, CRITICAL = Priority.MEDIUM, Priority.HIGH, Priority.CRITICAL
@@ -678,6 +679,6 @@ class TogetherMachine(AloneMachine):
 
 
 TestAlone = AloneMachine.TestCase
-TestAlone.settings = settings(max_examples=50, stateful_step_count=40, deadline=None)
+TestAlone.settings = settings(max_examples=examples(50), stateful_step_count=40, deadline=None)
 TestTogether = TogetherMachine.TestCase
-TestTogether.settings = settings(max_examples=60, stateful_step_count=40, deadline=None)
+TestTogether.settings = settings(max_examples=examples(60), stateful_step_count=40, deadline=None)

@@ -70,3 +70,35 @@ def test_weeks_are_counted_apart_and_the_last_may_be_short():
     weeks = by_week(episodes_of(story.events), START_MS, START_MS + 10 * DAY * MINUTE_MS)
     assert [week.alarms for week in weeks] == [1, 1]
     assert weeks[1].per_day == pytest.approx(1 / 3)
+
+
+def test_where_no_alarm_was_raised_everything_is_nought():
+    found = measured(Story())
+    assert set(found.priorities.values()) == {0.0}
+    assert (found.alarms, found.per_day, found.top_share, found.most_in_ten_minutes) == (0, 0.0, 0.0, 0)
+    assert (found.busy_hours, found.busy_ten_minutes, found.flood_time, found.stale) == (0.0, 0.0, 0.0, 0)
+
+
+def test_ten_alarms_in_ten_minutes_are_no_flood_yet_and_thirty_in_an_hour_not_busy():
+    story = Story()
+    for k in range(10):
+        story.stands(k, k + 0.5, f"v{k}/temperature")
+    for k in range(20):
+        story.stands(20 + 2 * k, 20.5 + 2 * k, f"w{k}/temperature")
+    found = measured(story, 60)
+    assert (found.flood_time, found.busy_ten_minutes, found.most_in_ten_minutes) == (0.0, 0.0, 10)
+    assert (found.alarms, found.busy_hours) == (30, 0.0)
+    story.stands(59.5, 61, "one/more")
+    assert measured(story, 60).busy_hours == 1.0
+
+
+def test_three_times_in_just_a_minute_chatters_and_the_worst_ten_are_ten():
+    story = Story()
+    for k in range(3):
+        story.stands(0.5 * k, 0.5 * k + 0.1, "a/temperature")
+    assert measured(story).chattering == 1
+    for k in range(12):
+        story.stands(100 + k, 100 + k + 0.1, f"v{k:02}/temperature")
+    found = measured(story)
+    assert found.top_share == 12 / 15
+    assert [name for name, _ in found.offenders[:2]] == ["a/temperature/high", "v00/temperature/high"]

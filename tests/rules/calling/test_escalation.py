@@ -20,6 +20,7 @@ from rules.calling.escalation import Escalation
 from rules.calling.reports import MENTIONED, PageKind, Report, Stand
 from rules.calling.rota import QuietHours, Rota, instant_ms
 from rules.errors import InputError
+from tests.rigs.examples import examples
 
 ZONE = ZoneInfo("Europe/Copenhagen")
 MIN = 60_000
@@ -476,7 +477,7 @@ def through_json(team):
     return Escalation.restore(json.loads(json.dumps(team.snapshot())), LAW_DUTY)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(st.lists(st.tuples(gaps, steps, st.integers(0, 3)), max_size=25))
 def test_cutting_time_anywhere_with_a_restart_in_between_gives_the_same_pages(story):
     whole, cut = Escalation(LAW_DUTY, NOON), Escalation(LAW_DUTY, NOON)
@@ -498,7 +499,7 @@ def test_cutting_time_anywhere_with_a_restart_in_between_gives_the_same_pages(st
     assert cut.snapshot() == json.loads(json.dumps(whole.snapshot()))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(st.lists(st.tuples(gaps, steps), max_size=25))
 def test_no_input_leaves_a_calling_problem_untold_and_none_breaks_the_promises(story):
     """After each input, time passes; a plain look at the problems and the pages decides."""
@@ -530,7 +531,7 @@ def test_no_input_leaves_a_calling_problem_untold_and_none_breaks_the_promises(s
             assert any(names & {about.alarm for about in page.about} for page in tail)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.lists(st.tuples(gaps, steps), max_size=20), st.integers(0, 3 * HOUR))
 def test_a_critical_alarm_is_told_at_once_whatever_else_is_going_on(story, later_ms):
     team, at_ms = Escalation(LAW_DUTY, NOON), NOON

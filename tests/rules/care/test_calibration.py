@@ -140,3 +140,60 @@ def test_a_calibration_survives_the_journal():
     )
     assert calibration_from_json(json.loads(json.dumps(made.to_json()))) == made
     assert made.key == "k1-ct/conductivity"
+
+
+@pytest.mark.parametrize(
+    ("quantity", "points", "slope"),
+    [
+        ("oxygen", [Point(4.0, 2.0)], 0.5),  # the least and the greatest slope of a probe that works
+        ("oxygen", [Point(2.0, 4.0)], 2.0),
+        ("salinity", [Point(0.5, 0.5)], 1.0),  # small, and above zero
+        ("temperature", [Point(15.0, 20.0)], 1.0),  # the largest shift of each quantity
+        ("temperature", [Point(20.0, 15.0)], 1.0),
+        ("air_pressure", [Point(950.0, 1000.0)], 1.0),
+        ("oxygen", [Point(2.0, 0.0), Point(10.0, 8.0)], 1.0),
+        ("oxygen_saturation", [Point(20.0, 0.0), Point(100.0, 100.0)], 1.25),
+        ("conductivity", [Point(5.0, 0.0), Point(50.0, 50.0)], 50 / 45),
+        ("salinity", [Point(0.0, 5.0), Point(35.0, 35.0)], 30 / 35),
+    ],
+)
+def test_points_at_the_very_edge_of_what_is_allowed_are_taken(quantity, points, slope):
+    assert line_through(Quantity(quantity), points).slope == pytest.approx(slope)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "points", "words"),
+    [
+        ("oxygen", [Point(4.0, 1.99)], "slope 0.497"),
+        ("oxygen", [Point(2.0, 4.01)], "slope 2"),
+        ("temperature", [Point(15.0, 20.01)], "at most 5 °C"),
+        ("air_pressure", [Point(950.0, 1000.1)], "at most 50 hPa"),
+        ("oxygen", [Point(2.01, 0.0), Point(10.0, 9.0)], "at most 2 mg/L"),
+        ("oxygen_saturation", [Point(20.1, 0.0), Point(100.0, 100.0)], "at most 20 %"),
+        ("conductivity", [Point(5.01, 0.0), Point(50.0, 50.0)], "at most 5 mS/cm"),
+        ("salinity", [Point(0.0, 5.01), Point(35.0, 35.0)], "at most 5 apart"),
+        ("salinity", [Point(0.0, 1.0)], "above zero"),
+        ("salinity", [Point(1.0, 0.0)], "above zero"),
+        ("salinity", [Point(-1.0, -1.0)], "above zero"),
+    ],
+)
+def test_points_just_over_the_edge_are_refused(quantity, points, words):
+    with pytest.raises(CalibrationError, match=words):
+        line_through(Quantity(quantity), points)
+
+
+def test_the_words_of_a_refusal_are_whole():
+    with pytest.raises(CalibrationError) as refused:
+        line_through(Quantity.TEMPERATURE, [Point(0.0, 0.0), Point(25.0, 77.0)])
+    assert str(refused.value) == (
+        "slope 3.08 from temperature 0 read for 0 and 25 read for 77: between 0.5 and 2 would be a probe that"
+        " works; check the unit and the standard"
+    )
+
+
+def test_what_the_water_did_while_a_probe_was_wiped_may_be_said_or_not():
+    body = {**BODY, "cleaned": {"before": 48.0, "after": 49.2, "meanwhile": -0.5}}
+    assert calibration_of(body, 7, "kim").cleaned == Cleaning(48.0, 49.2, -0.5)
+    with pytest.raises(CalibrationError, match="the one after"):
+        calibration_of({**BODY, "cleaned": {"before": 1.0, "after": 2.0, "who": 3.0}}, 7, "kim")
+    assert calibration_of(BODY, 7, "kim").note == ""

@@ -115,6 +115,31 @@ def test_a_mate_that_is_heard_after_the_moment_was_silent_at_the_moment():
     assert found[:2] == [(1, 100, 0, True, Scope.BUS), (2, 100, 0, True, Scope.BUS)]
 
 
+def test_a_limit_made_longer_keeps_no_silence_that_is_over_and_hides_none_that_comes():
+    ears = Ears(source(1))
+    assert ears.wait(150) == [(1, 100, 0, True, Scope.PROBE)]
+    ears.sources = (source(1, silent_after_ms=1_000),)
+    assert ears.wait(200) == []
+    assert ears.hear((300, 1), (400, 1)) == [(1, 300, 0, False, Scope.PROBE)]
+    assert ears.wait(1_401) == [(1, 1_400, 400, True, Scope.PROBE)]
+
+
+def test_a_silence_within_a_block_ends_and_begins_again_in_its_places():
+    """Silent from the start, heard twice with a gap in between, and silent again at the end."""
+    ears = Ears(source(1), source(2, bus="other"))
+    at_ms = np.array([200, 300, 350, 450, 500, 501, 601, 700])
+    places = {1: np.array([1, 4]), 2: np.array([0, 2, 3, 5, 6, 7])}
+    found = [it for it in silences(ears.sources, ears.states, at_ms, places) if it.source.id == 1]
+    assert [(it.position, it.at_ms, it.since_ms, it.begins) for it in found] == [
+        (0, 100, 0, True),
+        (1, 300, 0, False),
+        (3, 400, 300, True),
+        (4, 500, 300, False),
+        (6, 600, 500, True),
+    ]
+    assert ears.states[1].silent
+
+
 def slowly(arrivals, until_ms):
     """The same, millisecond by millisecond: a source is silent once it was not heard for more than 100 ms."""
     last, silent, found = 0, False, []

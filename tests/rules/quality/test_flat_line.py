@@ -6,11 +6,12 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from rules.quality.flat_line import FlatRun, flat_line_test
 from rules.quality.settings import QualitySettings, Range, Repeats
+from tests.rigs.examples import examples
 
 NAN = math.nan
 SENSOR = Range(-100, 100)
@@ -101,7 +102,9 @@ def settings_of_both(draw):
     return limits(suspect, fail, eps, draw(st.sampled_from([None, 9])))
 
 
-@settings(max_examples=600)
+@example([(1, 0.0), (1, 0.4), (1, 0.2)], limits(Repeats(2), eps=0.2), set())  # neighbours apart by 2 EPS
+@example([(1, 0.0), (1, 0.1), (1, 0.1), (1, 0.2)], limits(Repeats(3), eps=0.15), {1, 2, 3})
+@settings(max_examples=examples(600))
 @given(series, settings_of_both(), st.sets(st.integers(1, 119), max_size=20))
 def test_is_the_plain_loop_however_cut(series, limits, cuts):
     time_ms = np.cumsum([step for step, _ in series])
@@ -123,3 +126,8 @@ def test_little_is_carried_however_long_the_window(eps):
     value = np.random.default_rng(20260711).normal(15.0, 0.1, 200_000)
     _, run = flag(value, limits(Repeats(10, 86_400_000), eps=eps))
     assert run.value.size < 60
+
+
+def test_nothing_from_before_a_jump_is_carried():
+    _, run = flag([1.0] * 5 + [9.0] * 3, limits(Repeats(10, 1_000_000), eps=0.1))
+    assert (run.value.tolist(), run.number.tolist(), run.barrier_count) == ([9.0], [8], 5)

@@ -4,7 +4,7 @@ import gsw
 import pytest
 
 from rules.quantities import Quantity
-from rules.rack.stages import DEFAULT_TOLERANCES, WITHOUT_LIMITS
+from rules.rack.stages import DEFAULT_TOLERANCES, USUAL_STAY_DAYS, WITHOUT_LIMITS
 from rules.rack.tolerance import Tolerance
 
 EVERY = [
@@ -88,3 +88,66 @@ def test_temperature_changes_no_faster_than_a_degree_an_hour(stage: str):
     tolerance = DEFAULT_TOLERANCES[stage][Quantity.TEMPERATURE]
     assert 0 < tolerance.max_rise_per_hour <= 1
     assert 0 < tolerance.max_fall_per_hour <= 1
+
+
+# Written down a second time, as the books of a bank are: what each stage tolerates decides who is woken, and
+# no slip of a finger may change it. Target, advisory band, critical band, most rise and fall per hour. The
+# sources stand beside the numbers in the module; where there is none, common practice or project judgement.
+TOLERATED = """
+planula       temperature       15  12 18  8 22  1 1
+planula       salinity          32  28 35  24 38  1 1
+planula       oxygen_saturation 100  70 105  50 110  - -
+polyp         temperature       18  15 21  8 25  1 1
+polyp         salinity          32  28 35  20 38  1 1
+polyp         oxygen_saturation 100  60 110  30 120  - -
+polyp-cooling temperature       10  8 12  4 16  1 1
+polyp-cooling salinity          30  28 32  20 36  1 1
+polyp-cooling oxygen_saturation 100  60 110  30 120  - -
+strobila      temperature       10  8 13  4 16  0.5 0.5
+strobila      salinity          30  28 33  22 36  0.5 0.5
+strobila      oxygen_saturation 100  70 105  50 110  - -
+ephyra        temperature       15  12 18  8 23  0.5 0.5
+ephyra        salinity          32  29 34  25 37  0.5 0.5
+ephyra        oxygen_saturation 100  80 103  60 107  - 10
+juvenile      temperature       16  13 19  8 24  0.5 0.5
+juvenile      salinity          33  30 35  25 37  0.5 0.5
+juvenile      oxygen_saturation 100  80 105  60 110  - 10
+adult         temperature       16  12 19  6 25  1 1
+adult         salinity          33  30 35  24 38  1 1
+adult         oxygen_saturation 100  75 105  50 110  - 10
+"""
+# Deadband, on-delay, critical on-delay, off-delay and rate window in seconds, disagreement of two probes.
+BEFORE_ANY_STAGE = """
+temperature       0.2 120 60 120 3600 0.5
+conductivity      0.3 300 300 300 3600 -
+salinity          0.3 300 300 300 3600 1
+oxygen            0.25 180 60 180 1800 -
+oxygen_saturation 3 180 60 180 1800 8
+air_pressure      1 300 300 300 1800 -
+"""
+
+
+def numbers(words):
+    return [None if word == "-" else float(word) for word in words]
+
+
+@pytest.mark.parametrize("row", TOLERATED.split("\n")[1:-1])
+def test_what_a_stage_tolerates_is_what_was_agreed(row: str):
+    stage, quantity, *given = row.split()
+    found = DEFAULT_TOLERANCES[stage][Quantity(quantity)]
+    bands = (found.advisory.low, found.advisory.high, found.critical.low, found.critical.high)
+    assert [found.target, *bands, found.max_rise_per_hour, found.max_fall_per_hour] == numbers(given)
+
+
+@pytest.mark.parametrize("row", BEFORE_ANY_STAGE.split("\n")[1:-1])
+def test_deadbands_and_delays_are_what_was_agreed(row: str):
+    quantity, *given = row.split()
+    found = WITHOUT_LIMITS[Quantity(quantity)]
+    times = (found.on_delay_ms, found.critical_on_delay_ms, found.off_delay_ms, found.rate_window_ms)
+    seconds = [time_ms / 1000 for time_ms in times]
+    assert [found.deadband, *seconds, found.max_disagreement] == numbers(given)
+
+
+def test_after_how_long_somebody_should_look_whether_animals_have_moved_on():
+    """Common practice, no source: settled after seven to ten days; strobilae about two weeks."""
+    assert USUAL_STAY_DAYS == {"planula": 10, "strobila": 14}

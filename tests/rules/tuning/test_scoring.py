@@ -1,5 +1,6 @@
 """Pages, nights, missed incidents, time to page, chattering: counted by hand on small stories."""
 
+from datetime import UTC
 from zoneinfo import ZoneInfo
 
 from rules.alarms.life_cycle import Priority
@@ -72,3 +73,33 @@ def test_only_what_falls_into_the_stretches_watched_is_scored():
     assert result.pages == 2
     assert [found.waited_ms for found in result.found] == [5 * MINUTE_MS]
     assert result.watched_ms == 200 * MINUTE_MS
+
+
+def test_a_page_answers_from_the_first_to_the_last_moment_of_an_incident():
+    for minute, answered in ((99, False), (100, True), (200, True), (201, False)):
+        result = score(Story()(minute, T, "high", "raised").events, [incident(100, 200)], WEEK)
+        assert (result.missed == 0, result.unwanted == 0) == (answered, answered)
+
+
+def test_chattering_is_a_return_of_the_same_alarm_within_ten_minutes():
+    """Ten minutes: project judgement."""
+    for gap, chatters in ((10, 1), (10.01, 0)):
+        story = Story().stands(0, 5, T).stands(5 + gap, 30, T).stands(31, 32, S)
+        assert score(story.events, [], WEEK).chattering == chatters
+
+
+def test_the_stretch_watched_begins_with_its_first_moment_and_ends_before_its_last():
+    story = Story().stands(10, 11, T).stands(50, 51, S)
+    for begin, end, pages in ((10, 50, 1), (11, 50, 0), (10, 51, 2)):
+        stretch = [(START_MS + begin * MINUTE_MS, START_MS + end * MINUTE_MS)]
+        assert score(story.events, [], stretch).pages == pages
+
+
+def test_at_night_is_from_ten_to_seven():
+    """Common practice, no source."""
+    hours = [hour for hour in range(24) if is_night(hour * 3_600_000, UTC)]
+    assert hours == [0, 1, 2, 3, 4, 5, 6, 22, 23]
+
+
+def test_without_a_page_there_is_no_wait():
+    assert score([], [incident(0, 10)], WEEK).typical_wait_ms == 0.0

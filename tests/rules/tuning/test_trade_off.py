@@ -7,7 +7,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from rules.tuning.scoring import Found, Incident, Score
-from rules.tuning.trade_off import Trial, choose, front, joined, parts_of, recommend, shortage
+from rules.tuning.trade_off import Trial, choose, front, joined, late, parts_of, rank, recommend, shortage
 
 DAY = 86_400_000
 MINUTE = 60_000
@@ -137,3 +137,47 @@ def test_parts_cover_what_was_watched_once_and_cut_no_incident(stretches, happen
         cut = after[0][0]
         if before[-1][1] == cut:  # a cut within a stretch, not at a gap
             assert not any(each.start_ms < cut <= each.end_ms for each in incidents)
+
+
+@pytest.mark.parametrize(
+    ("watched", "incidents", "parts"),
+    [
+        ([(0, 100)], [], [[(0, 25)], [(25, 50)], [(50, 75)], [(75, 100)]]),
+        ([(0, 50), (1000, 1050)], [], [[(0, 25)], [(25, 50)], [(1000, 1025)], [(1025, 1050)]]),
+        ([(0, 10), (20, 110)], [], [[(0, 10), (20, 35)], [(35, 60)], [(60, 85)], [(85, 110)]]),
+        ([(0, 100)], [(20, 30)], [[(0, 31)], [(31, 50)], [(50, 75)], [(75, 100)]]),
+        ([(0, 100)], [(25, 30)], [[(0, 25)], [(25, 50)], [(50, 75)], [(75, 100)]]),
+        ([(0, 100)], [(20, 25)], [[(0, 26)], [(26, 50)], [(50, 75)], [(75, 100)]]),
+        ([(0, 100)], [(26, 40), (20, 30)], [[(0, 41)], [(41, 50)], [(50, 75)], [(75, 100)]]),
+        ([(0, 100)], [(10, 60)], [[(0, 61)], [(61, 75)], [(75, 100)]]),
+    ],
+)
+def test_a_record_is_cut_where_a_person_would_cut_it(watched, incidents, parts):
+    happened = [Incident(start, stop, "v", "x", True) for start, stop in incidents]
+    assert parts_of(watched, happened, 4) == parts
+
+
+def test_a_wait_of_just_what_is_allowed_is_not_late():
+    assert [late(a_score(waits=(wait,)), 30 * MINUTE) for wait in (30, 31, None)] == [0, 1, 1]
+
+
+def test_two_pages_by_day_are_as_bad_as_one_that_wakes_somebody():
+    by_day, by_night = a_score(pages=5, nights=0), a_score(pages=4, nights=1)
+    assert rank(by_day, MINUTE) == rank(by_night, MINUTE)
+
+
+def test_a_choice_that_does_only_as_well_on_what_it_has_not_seen_is_refused():
+    present = a_trial("present", *(a_score(pages=3, waits=(9, 9)) for _ in range(5)), changes=0)
+    fitted = [
+        a_trial(part, *(a_score(pages=3 if at == part else 1, waits=(9, 9)) for at in range(5)))
+        for part in range(5)
+    ]
+    found = recommend([present, *fitted], present, 30 * MINUTE)
+    assert found.held_out.pages == 15
+    assert "tune to single nights" in found.refusal
+
+
+def test_just_enough_to_learn_from_is_enough():
+    """Seven days, six incidents, in three parts of the record."""
+    parts = [*[a_score(waits=(1, 1), days=1)] * 3, *[a_score(days=2)] * 2]
+    assert shortage(a_trial("x", *parts)) == []

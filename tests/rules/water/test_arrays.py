@@ -10,6 +10,7 @@ from rules.water import density, oxygen, seawater, specific_conductance, uncerta
 from rules.water.arrays import columns, polynomial, slope_of
 from rules.water.density import SpecificGravityScale
 from rules.water.specific_conductance import Compensation
+from tests.rigs.examples import examples
 
 SCALE = SpecificGravityScale(25.0, 25.0)
 
@@ -144,7 +145,7 @@ def _block(ranges: tuple, size: int, seed: int) -> list[np.ndarray]:
 
 
 @every_function
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=examples(50), deadline=None)
 @given(size_and_seed=blocks, cuts=st.lists(st.integers(0, 40), max_size=6))
 def test_a_block_gives_the_same_bits_however_it_is_cut(function, ranges, size_and_seed, cuts):
     size = size_and_seed[0]
@@ -160,7 +161,7 @@ def test_a_block_gives_the_same_bits_however_it_is_cut(function, ranges, size_an
 
 
 @every_function
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=examples(20), deadline=None)
 @given(size_and_seed=blocks)
 def test_strided_and_reversed_input_gives_the_same_bits(function, ranges, size_and_seed):
     block = _block(ranges, *size_and_seed)
@@ -172,7 +173,7 @@ def test_strided_and_reversed_input_gives_the_same_bits(function, ranges, size_a
 
 
 @every_function
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=examples(20), deadline=None)
 @given(size_and_seed=blocks)
 def test_one_value_for_all_gives_the_bits_of_that_value_repeated(function, ranges, size_and_seed):
     size = size_and_seed[0]

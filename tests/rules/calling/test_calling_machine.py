@@ -1,0 +1,244 @@
+"""Any story of alarms of mixed priorities, held against a plain model of what the team was promised.
+
+The model keeps, for each cause, which alarms call and how bad each was since somebody saw it; the promises
+are those that the duty gives: gathered first, repeated, handed over, silent once seen, its end told to those
+who were told. A second calling fold lives through the same story with restarts; nobody may see a difference.
+"""
+
+import json
+from dataclasses import dataclass, field, replace
+
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
+
+from rules.alarms.life_cycle import Priority
+from rules.calling.escalation import Escalation
+from rules.calling.reports import PageKind, Stand
+from tests.rigs.examples import examples
+from tests.rules.calling.test_escalation import DUTY, HOUR, MANNERS, MIN, NIGHT, NOON, report
+
+CAUSES = {
+    "k1/temperature/high": "loop",
+    "k2/temperature/high": "loop",
+    "k3/temperature/high": "loop",
+    "k1/oxygen/low": "",
+    "k2/oxygen/low": "",
+}
+STANDS = {
+    "raised": ("unacknowledged", Stand.CALLS),
+    "worsened": ("unacknowledged", Stand.CALLS),
+    "eased": ("unacknowledged", Stand.CALLS),
+    "acknowledged": ("acknowledged", Stand.SEEN),
+    "shelved": ("shelved", Stand.SILENCED),
+    "returned": ("normal", Stand.OVER),
+}
+TRIGGERS = st.sampled_from(["raised", "raised", "raised", "worsened", *STANDS])
+PRIORITIES = st.sampled_from([Priority.CRITICAL, Priority.CRITICAL, Priority.HIGH, *Priority])
+TIMES = st.sampled_from([0, 5_000, 15_000, MIN, 5 * MIN, 16 * MIN, HOUR]) | st.integers(0, 12 * HOUR)
+TEAM = len(DUTY.rota.people)
+
+
+@dataclass
+class Matter:
+    """What one cause asks of people: each alarm's stand and its worst priority since somebody saw it."""
+
+    stands: dict = field(default_factory=dict)
+    told: set = field(default_factory=set)
+    newest_id: str = ""
+    call_by_ms: int | None = None
+    step: int = 0
+    handed_ms: int | None = None
+    failed: int = 0
+
+    @property
+    def urgency(self):
+        return max((worst for stand, worst in self.stands.values() if stand is Stand.CALLS), default=None)
+
+    @property
+    def over(self):
+        return all(stand is Stand.OVER for stand, _ in self.stands.values())
+
+    def hear(self, alarm, trigger, priority):
+        stand = STANDS[trigger][1]
+        before, worst = self.stands.get(alarm, (stand, priority))
+        if trigger == "eased" and before is Stand.SEEN:
+            stand = Stand.SEEN
+        unseen = stand is before is Stand.CALLS
+        self.stands[alarm] = (stand, max(worst, priority) if unseen else priority)
+
+    def review(self, before, now_ms):
+        """Somebody must be called sooner where it is new, or worse than it was."""
+        if self.urgency is None:
+            self.call_by_ms = None
+        elif before is None or self.urgency > before:
+            gathering = before is not None and self.handed_ms is None and self.call_by_ms is not None
+            gathered_ms = now_ms + DUTY.gather_ms
+            self.call_by_ms = min(gathered_ms, self.call_by_ms) if gathering else gathered_ms
+            self.step, self.handed_ms, self.failed = 0, None, 0
+
+    def called(self, page):
+        """Take a call into account; the person must be the one whose turn it is."""
+        manner, now_ms = MANNERS[page.priority], page.at_ms
+        if self.handed_ms is None:
+            self.handed_ms = now_ms
+        elif now_ms > self.handed_ms:
+            self.failed = 0
+            if now_ms >= self.handed_ms + manner.hand_over_ms:
+                self.step, self.handed_ms = self.step + 1, now_ms
+        self.call_by_ms = min(now_ms + manner.repeat_ms, self.handed_ms + manner.hand_over_ms)
+        self.newest_id = page.id
+        self.told.add(page.person)
+        return DUTY.rota.line_up(now_ms)[self.step % TEAM]
+
+
+class Calling(RuleBasedStateMachine):
+    """A team that has room for every page."""
+
+    duty = replace(DUTY, flood_pages=10_000)
+    roomy = True
+
+    @initialize(start_ms=st.sampled_from([NIGHT, NOON]))
+    def begin(self, start_ms):
+        self.now_ms, self.number = start_ms, 0
+        self.whole, self.cut = Escalation(self.duty, start_ms), Escalation(self.duty, start_ms)
+        self.whole.link(True, start_ms)
+        self.cut.link(True, start_ms)
+        self.matters, self.calls, self.ids = {}, set(), set()
+
+    def say(self, do):
+        """Let both folds take an input; what they say is the same."""
+        told, again = do(self.whole), do(self.cut)
+        assert (told.pages, told.settled, told.refusal) == (again.pages, again.settled, again.refusal)
+        return told
+
+    @rule(ms=TIMES, pieces=st.integers(1, 3))
+    def pass_time(self, ms, pieces):
+        began_ms, self.now_ms = self.now_ms, self.now_ms + ms
+        told = self.whole.advance(self.now_ms)
+        pages, settled = [], []
+        for piece in range(1, pieces + 1):
+            part = self.cut.advance(began_ms + ms * piece // pieces)
+            pages, settled = pages + part.pages, settled + part.settled
+            self.restart()
+        assert (told.pages, told.settled) == (pages, settled)
+        self.check(told.pages)
+
+    @rule()
+    def restart(self):
+        snapshot = json.loads(json.dumps(self.cut.snapshot()))
+        self.cut = Escalation.restore(snapshot, self.duty)
+        assert self.cut.snapshot() == snapshot
+
+    @rule(alarm=st.sampled_from(list(CAUSES)), trigger=TRIGGERS, priority=PRIORITIES)
+    def hear(self, alarm, trigger, priority):
+        self.number += 1
+        state, stand = STANDS[trigger]
+        said = {"trigger": trigger, "state": state, "cause": CAUSES[alarm], "at_ms": self.now_ms}
+        heard = report(self.number, alarm, priority, **said)
+        told = self.say(lambda team: team.hear(heard, self.now_ms))
+        if heard.problem not in self.matters:
+            assert not told.pages
+            if stand is not Stand.CALLS:
+                return
+        matter = self.matters.setdefault(heard.problem, Matter())
+        before = matter.urgency
+        matter.hear(alarm, trigger, priority)
+        matter.review(before, self.now_ms)
+        if matter.over:
+            del self.matters[heard.problem]
+            self.ended(matter, told.pages)
+        else:
+            assert not told.pages, "no call before time has passed"
+
+    @precondition(lambda self: self.matters)
+    @rule(chance=st.integers(0, 20))
+    def all_is_well(self, chance):
+        _, matter = sorted(self.matters.items())[chance % len(self.matters)]
+        for alarm, (stand, worst) in list(matter.stands.items()):
+            if stand is not Stand.OVER:
+                self.hear(alarm, "returned", worst)
+
+    def ended(self, matter, pages):
+        """Who was told is told of the end, once, and nobody else; of what may not wake only by day."""
+        assert {page.kind for page in pages} <= {PageKind.RETURNED}
+        people = [page.person for page in pages]
+        assert len(people) == len(set(people))
+        worst = max(worst for _, worst in matter.stands.values())
+        waits = worst is Priority.MEDIUM and self.duty.quiet_ends_ms(self.now_ms) is not None
+        if waits:
+            assert not people
+        elif self.roomy:
+            assert set(people) == matter.told
+        else:
+            assert set(people) <= matter.told
+
+    @precondition(lambda self: any(matter.urgency for matter in self.matters.values()))
+    @rule(chance=st.integers(0, 20))
+    def acknowledge(self, chance):
+        standing = [found for found in self.whole.problems() if found.urgency]
+        problem = standing[chance % len(standing)]
+        told = self.say(lambda team: team.acknowledge(problem.number, self.now_ms))
+        assert (told.pages, told.settled, told.refusal) == ([], [problem.number], "")
+        matter = self.matters[problem.key]
+        before = matter.urgency
+        for alarm, (stand, worst) in matter.stands.items():
+            if stand is Stand.CALLS:
+                matter.stands[alarm] = (Stand.SEEN, worst)
+        matter.review(before, self.now_ms)
+
+    @precondition(lambda self: any(matter.newest_id for matter in self.matters.values()))
+    @rule(chance=st.integers(0, 20))
+    def not_reached(self, chance):
+        called = [found for _, found in sorted(self.matters.items()) if found.newest_id]
+        matter = called[chance % len(called)]
+        told = self.say(lambda team: team.undelivered(matter.newest_id, self.now_ms))
+        assert not told.pages
+        if self.roomy and matter.urgency is not None and matter.failed + 1 < TEAM:
+            matter.failed, matter.step = matter.failed + 1, matter.step + 1
+            matter.handed_ms = matter.call_by_ms = self.now_ms
+        self.pass_time(0, 1)
+
+    def check(self, pages):
+        """Hold what was sent while time passed against the model, and see that nothing was forgotten."""
+        for page in pages:
+            assert page.id not in self.ids
+            self.ids.add(page.id)
+            if page.kind is PageKind.ALARM:
+                self.check_call(page)
+            elif page.kind is PageKind.FLOOD:
+                assert not self.roomy
+                for about in page.about:
+                    matter = self.matters[about.problem]
+                    assert matter.urgency is not None, "seen, and told all the same"
+                    matter.told.add(page.person)
+        for matter in self.matters.values():
+            if matter.urgency is Priority.CRITICAL:
+                assert matter.call_by_ms > self.now_ms, "an unseen critical alarm was not called in time"
+            if matter.call_by_ms is not None and matter.call_by_ms <= self.now_ms:
+                matter.call_by_ms = None  # of what waits for the digest, the morning or the end of a flood
+
+    def check_call(self, page):
+        assert (page.problem, page.person, page.at_ms) not in self.calls, "called twice at once"
+        self.calls.add((page.problem, page.person, page.at_ms))
+        matter = self.matters[page.about[0].problem]
+        assert page.priority is matter.urgency, "the worst that nobody has seen"
+        assert page.priority is not Priority.LOW
+        assert page.priority is not Priority.MEDIUM or self.duty.quiet_ends_ms(page.at_ms) is None
+        calling = {alarm for alarm, (stand, _) in matter.stands.items() if stand is Stand.CALLS}
+        assert {about.alarm for about in page.about} == calling
+        turn = matter.called(page)
+        assert page.person == turn or not self.roomy, "out of turn"
+
+
+class CallingInAFlood(Calling):
+    """The same team, which is sent one page in ten minutes at most, but for what is critical."""
+
+    duty = replace(DUTY, flood_pages=1)
+    roomy = False
+
+
+TestCalling = Calling.TestCase
+TestCalling.settings = settings(max_examples=examples(80), stateful_step_count=30, deadline=None)
+TestCallingInAFlood = CallingInAFlood.TestCase
+TestCallingInAFlood.settings = settings(max_examples=examples(80), stateful_step_count=30, deadline=None)

@@ -1,0 +1,122 @@
+"""How urgent a problem of several alarms is, seen through what people are sent."""
+
+from dataclasses import replace
+
+import pytest
+
+from rules.alarms.life_cycle import Priority
+from rules.calling.reports import PageKind
+from tests.rules.calling.test_escalation import DUTY, MIN, NIGHT, calling, over, pages, report
+
+CRITICAL, MEDIUM = Priority.CRITICAL, Priority.MEDIUM
+GUST = {"cause": "loop"}
+
+
+@pytest.mark.parametrize("order", [(MEDIUM, CRITICAL), (CRITICAL, MEDIUM)])
+def test_a_problem_is_as_urgent_as_its_worst_alarm(order):
+    team = calling()
+    for number, priority in enumerate(order, 1):
+        team.hear(report(number, f"k{number}/temperature/high", priority, **GUST), NIGHT)
+    told = team.advance(NIGHT + 6 * MIN)
+    assert pages(told) == [(0.25, "ada", "alarm"), (5.25, "ada", "alarm")], "at night, and every five minutes"
+    assert {page.priority for page in told.pages} == {CRITICAL}
+
+
+@pytest.mark.parametrize("order", [(MEDIUM, CRITICAL), (CRITICAL, MEDIUM)])
+def test_the_end_of_what_woke_somebody_is_told_at_night_whatever_else_was_in_it(order):
+    team = calling()
+    for number, priority in enumerate(order, 1):
+        team.hear(report(number, f"k{number}/temperature/high", priority, **GUST), NIGHT)
+    team.advance(NIGHT + MIN)
+    for number, priority in enumerate(order, 1):
+        told = team.hear(
+            over(number + 2, alarm=f"k{number}/temperature/high", priority=priority, **GUST), NIGHT + 2 * MIN
+        )
+    assert pages(told) == [(2, "ada", PageKind.RETURNED.value)]
+
+
+def test_once_the_worst_alarm_is_seen_the_rest_sets_the_pace():
+    team = calling()
+    team.hear(report(1, "k1/temperature/high", CRITICAL, **GUST), NIGHT)
+    team.hear(report(2, "k2/temperature/high", Priority.HIGH, **GUST), NIGHT)
+    team.advance(NIGHT + MIN)
+    seen = {"trigger": "acknowledged", "state": "acknowledged", **GUST}
+    assert not team.hear(report(3, "k1/temperature/high", CRITICAL, **seen), NIGHT + MIN).settled
+    told = team.advance(NIGHT + 20 * MIN)
+    assert {page.priority for page in told.pages} == {Priority.HIGH}
+    assert [about.vessel for page in told.pages[:1] for about in page.about] == ["k2"]
+
+
+def test_an_alarm_that_was_worse_before_somebody_saw_it_counts_as_what_it_is_when_it_calls_again():
+    team = calling()
+    team.hear(report(1), NIGHT)
+    team.advance(NIGHT + MIN)
+    team.acknowledge(1, NIGHT + MIN)
+    again = {"trigger": "announced again", "priority": MEDIUM}
+    team.hear(report(2, **again), NIGHT + 2 * MIN)
+    assert not team.advance(NIGHT + 60 * MIN).pages, "medium waits for the morning"
+
+
+def test_who_could_not_be_reached_counts_from_the_last_regular_page():
+    """With three people two are tried at once after each regular page, not once and for all."""
+    team = calling()
+    team.hear(report(), NIGHT)
+    (first,) = team.advance(NIGHT + MIN).pages
+    tried = [first.person]
+    page = first
+    for _ in range(2):
+        team.undelivered(page.id, NIGHT + MIN)
+        (page,) = team.advance(NIGHT + MIN).pages
+        tried.append(page.person)
+    assert tried == ["ada", "bo", "cy"]
+    team.undelivered(page.id, NIGHT + 2 * MIN)
+    assert not team.advance(NIGHT + 2 * MIN).pages, "nobody is left in this round"
+    (page,) = team.advance(NIGHT + 6 * MIN).pages
+    again = [page.person]
+    for _ in range(2):
+        team.undelivered(page.id, NIGHT + 6 * MIN)
+        (page,) = team.advance(NIGHT + 6 * MIN).pages
+        again.append(page.person)
+    assert again == ["cy", "ada", "bo"]
+
+
+def test_a_worsening_counts_those_who_could_not_be_reached_anew():
+    team = calling()
+    team.hear(report(1, priority=Priority.HIGH), NIGHT)
+    (page,) = team.advance(NIGHT + MIN).pages
+    for _ in range(2):
+        team.undelivered(page.id, NIGHT + MIN)
+        (page,) = team.advance(NIGHT + MIN).pages
+    team.hear(report(2, trigger="worsened"), NIGHT + 2 * MIN)
+    (page,) = team.advance(NIGHT + 3 * MIN).pages
+    tried = [page.person]
+    for _ in range(2):
+        team.undelivered(page.id, NIGHT + 3 * MIN)
+        (page,) = team.advance(NIGHT + 3 * MIN).pages
+        tried.append(page.person)
+    assert tried == ["ada", "bo", "cy"]
+
+
+def test_a_team_of_one_is_not_called_twice_at_once():
+    alone = replace(DUTY, rota=replace(DUTY.rota, people=("ada",)))
+    team = calling(duty=alone)
+    team.hear(report(), NIGHT)
+    (page,) = team.advance(NIGHT + MIN).pages
+    team.undelivered(page.id, NIGHT + MIN)
+    assert not team.advance(NIGHT + 2 * MIN).pages
+
+
+def test_of_what_is_due_at_one_moment_the_most_urgent_is_told_first_then_the_oldest():
+    team = calling()
+    for number, priority in enumerate([Priority.HIGH, CRITICAL, Priority.HIGH, CRITICAL], 1):
+        team.hear(report(number, f"k{number}/temperature/high", priority), NIGHT)
+    told = team.advance(NIGHT + MIN)
+    assert [page.problem for page in told.pages] == [2, 4, 1, 3]
+
+
+def test_what_joins_a_cause_while_it_is_gathered_puts_nothing_off():
+    team = calling()
+    team.hear(report(1, "k1/temperature/high", Priority.HIGH, **GUST), NIGHT)
+    team.hear(report(2, "k2/temperature/high", CRITICAL, **GUST), NIGHT + 10_000)
+    (page,) = team.advance(NIGHT + MIN).pages
+    assert (page.at_ms, page.priority, len(page.about)) == (NIGHT + 15_000, CRITICAL, 2)
