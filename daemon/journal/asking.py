@@ -19,11 +19,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import structlog
-
 from daemon.errors import RequestError
-
-log = structlog.get_logger()
 
 ANSWER_WITHIN_S = 10.0
 ANSWERS_KEPT_MS = 86_400_000
@@ -134,6 +130,9 @@ class RequestBox:
 
     def _say(self, error: RequestError) -> None:
         """Log what is wrong, once, and put a box aside that no process of ours can use."""
+        import structlog  # noqa: PLC0415 (who asks waits for no library)
+
+        log = structlog.get_logger()
         if isinstance(error.__cause__, sqlite3.OperationalError):
             if str(error) != self._trouble:
                 log.warning("request_box_not_usable", why=str(error))

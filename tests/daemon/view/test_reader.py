@@ -7,6 +7,7 @@ import structlog
 
 import daemon.view.reader
 from daemon.errors import JournalError
+from daemon.journal.asking import RequestBox
 from daemon.journal.sole_writer import SoleWriter
 from daemon.view.reader import JournalView
 from tests.rigs.bench import START_MS, Bench, steady, swinging
@@ -63,7 +64,7 @@ def test_following_gives_what_restoring_would(bench, view, monkeypatch):
         bench.take(swinging(17, START_MS + turn * 60 * SECOND_MS))
         if turn % 3 == 0:
             alarm = bench.watch.engine.alarms()[0].name
-            bench.journal.ask("shelve", "ada", {"alarm": alarm, "for_s": 30, "why": "x"})
+            RequestBox(bench.journal.path).ask("shelve", "ada", {"alarm": alarm, "for_s": 30, "why": "x"})
             bench.watch.take([], START_MS + turn * 60 * SECOND_MS + 20 * SECOND_MS)
         assert state_of(view.look(START_MS)) == fresh(bench)
     del restores[1::2]  # those of the fresh ones
