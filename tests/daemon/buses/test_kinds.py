@@ -7,7 +7,7 @@ import re
 import threading
 from collections.abc import Iterator
 from pathlib import Path
-from typing import ClassVar, Literal, get_args
+from typing import Any, ClassVar, Literal, get_args
 
 import pytest
 from jsonschema import Draft202012Validator
@@ -24,8 +24,11 @@ from daemon.settings.plan import rack_plan
 from daemon.settings.rack import Settings
 from daemon.settings.schema import settings_schema
 from daemon.tables.words import shown, where
+from daemon.watch.timekeeper import TimeKeeper
+from daemon.wiring import _buses
 from drivers.readings import Reading
 from rules.quantities import Quantity
+from tests.daemon.watch.test_timekeeper import HOUR_MS, NOON_MS, Wall, close, journal_at
 from tests.rigs.daemon_thread import running_daemon
 from tests.rigs.journal_file import asked
 from tests.rigs.parts.mosquitto import free_port
@@ -249,6 +252,30 @@ def test_the_daemon_runs_its_driver(tmp_path: Path):
     with running_daemon(settings, SteadyClock()):
         wait_for(lambda: asked(settings.journal.path, rows))
     assert asked(settings.journal.path, rows) == [("notes", 15.75)]
+
+
+@pytest.mark.parametrize("dates", [True, False])
+def test_a_kind_whose_probes_date_their_readings_gets_utc_and_others_the_axis(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, dates: bool
+):
+    monkeypatch.setattr(FolderBus, "dates_readings", dates)
+    wall = Wall(NOON_MS, synchronised=False)
+    keeper = TimeKeeper(journal_at(tmp_path), wall)
+    wall.synchronised, wall.set_ahead_ms = True, 3 * HOUR_MS
+    keeper.check(lambda *_: None)
+    emitted: list[Any] = []
+    driver = _buses(load_settings(written(tmp_path)), keeper, emitted.append)[0]
+    assert close(driver.clock.now_ms() - keeper.clock.now_ms(), 3 * HOUR_MS if dates else 0)
+    driver.emit(Reading("notes", "temperature", 15.0, driver.clock.now_ms()))
+    assert close(emitted[0].time_ms, keeper.clock.now_ms())
+
+
+def test_payloads_carry_times_and_registers_do_not():
+    """SenML dates its records (RFC 8428, 4.5.3); an answer in Modbus RTU has no place for a time."""
+    assert {kind: bus.dates_readings for kind, bus in KINDS.items() if kind != "folder"} == {
+        "modbus-rtu": False,
+        "mqtt": True,
+    }
 
 
 def test_nothing_else_in_the_daemon_tells_kinds_apart():
