@@ -190,6 +190,10 @@ def ask_daemon(
     """Ask for an action (`rules.deeds.DEEDS`); raise RequestError where it is refused or not answered."""
     if not journal_path.exists():
         raise RequestError(f"journal {journal_path}: no such file; is this the daemon's settings file?")
+    if os.access(journal_path, os.R_OK):  # who may ask need not be allowed to read it
+        with journal_path.open("rb") as file:
+            if file.read(16) not in (b"SQLite format 3\0", b""):
+                raise RequestError(f"journal {journal_path}: file is not a database; name the daemon's own")
     box = RequestBox(journal_path)
     request = box.ask(kind, who, body)
     deadline = time.monotonic() + within_s

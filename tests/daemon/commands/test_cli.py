@@ -213,7 +213,7 @@ def test_a_daemon_that_does_not_run_takes_it_up_later(settings):
         with pytest.raises(RequestError, match=r"no answer from the daemon in 0 s; it takes this up when"):
             ask_daemon(journal, "acknowledge", {"alarm": silent}, "ada", within_s=0.2)
         daemon.start()
-        daemon.wait_for(lambda: asked(journal, "SELECT 1 FROM request WHERE refusal = ''"), "its answer")
+        daemon.wait_for(lambda: asked(journal, "SELECT 1 FROM taken WHERE refusal = ''"), "its answer")
         assert daemon.stop() == 0
     finally:
         daemon.end_by_force()

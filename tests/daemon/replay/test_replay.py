@@ -19,10 +19,12 @@ from hypothesis import strategies as st
 
 from daemon.commands.cli import main
 from daemon.errors import SourceError
+from daemon.journal.journal import Journal
 from daemon.replay.replay import FlagTally, replay
 from daemon.replay.words import event_line
 from daemon.sources.journal import journal_recording
 from rules.readings import Action, Amendment, ChannelFlags, Outcome, Readings
+from tests.rigs.bench import START_MS, Bench, swinging
 from tests.rigs.nights.recorded_nights import events_at, live, simulated, write_settings
 from tests.rigs.places import DATA, ROOT
 
@@ -150,7 +152,6 @@ def _judged(items):
 
 def test_ranges_read_by_other_processes_come_in_order(nights):
     """Small ranges, two processes: the same inputs as the journal's own slow way gives."""
-    from daemon.journal.journal import Journal
     from daemon.sources import journal as sources_journal
 
     path = nights["chiller"]
@@ -369,3 +370,25 @@ def test_a_damaged_journal_is_told_in_one_line(nights, tmp_path):
     damaged.write_bytes(content)
     with pytest.raises(SourceError, match="readings"):
         replay(journal_recording(damaged), [None])
+
+
+def test_a_replay_says_where_other_rules_judged_than_todays(tmp_path, capsys):
+    """A journal of the version before has plans without a version of the rules; today's come after."""
+    path = tmp_path / "journal.sqlite"
+    path.write_bytes(gzip.decompress((DATA / "journal_layout_2.sqlite.gz").read_bytes()))
+    Journal(path, writable=True).close()
+    assert main(["replay", str(path)]) == 0
+    assert "Judged from 2025-10-09 08:53:20 by rules before 1; today's are 1." in capsys.readouterr().out
+    bench = Bench(tmp_path, START_MS + 1_000_000)
+    bench.watch.stop()
+    bench.power_cut()
+    main(["replay", str(path)])
+    assert "by rules before 1, from 2025-10-09 09:10:00 by rules 1; today's are 1." in capsys.readouterr().out
+
+
+def test_a_replay_under_todays_rules_says_nothing_of_them(tmp_path, capsys):
+    bench = Bench(tmp_path)
+    bench.take(swinging(5))
+    bench.power_cut()
+    assert main(["replay", str(bench.path)]) == 0
+    assert "by rules" not in capsys.readouterr().out
