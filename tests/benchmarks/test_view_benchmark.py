@@ -1,4 +1,4 @@
-"""What a look at the rack costs beside the engine's restore: the first, one with nothing new, one with little.
+"""What a look at the rack costs beside the restore of an engine: the first, one with nothing or little new.
 
     pytest tests/benchmarks/test_view_benchmark.py --benchmark-enable -s
 
