@@ -8,7 +8,7 @@ BellwatchError
 ├── OnCallError      the on-call process cannot do what was asked of it
 ├── MissingExtraError  a library that an optional part needs is not installed
 ├── RequestError     the daemon did not do what another process asked of it
-├── SettingsError    the settings file cannot be used; carries every Problem in it
+├── SettingsError    the settings file cannot be used; carries every Finding in it
 ├── SourceError      what a replay was to read cannot be read
 └── TuneError        nothing can be recommended, or not written
 """
@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Problem:
+class Finding:
     """One thing about the settings file: where, what was found, and what would be right.
 
     A warning is worth reading but does not keep the daemon from running.
@@ -39,11 +39,11 @@ class BellwatchError(Exception):
 
 
 class SettingsError(BellwatchError):
-    """The settings file cannot be used; `problems` says everything that is wrong with it."""
+    """The settings file cannot be used; `findings` says everything that is wrong with it."""
 
-    def __init__(self, problems: Sequence[Problem]) -> None:
-        self.problems = tuple(problems)
-        super().__init__("\n".join(str(problem) for problem in self.problems))
+    def __init__(self, findings: Sequence[Finding]) -> None:
+        self.findings = tuple(findings)
+        super().__init__("\n".join(str(finding) for finding in self.findings))
 
 
 class JournalError(BellwatchError):

@@ -1,45 +1,35 @@
 """The one place that builds the daemon from its settings and connects the parts."""
 
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from zoneinfo import ZoneInfo
 
 from daemon.broker.command_desk import CommandDesk
+from daemon.broker.connection import Connection
 from daemon.broker.link import BrokerLink
-from daemon.broker.messages import messages_of, rack_topic
+from daemon.broker.messages import messages_of, rack_topic, watch_message
 from daemon.broker.standing_alarms import StandingAlarms
 from daemon.clock import SteadyClock
 from daemon.errors import JournalError, MissingExtraError
 from daemon.journal.damage import replace_damaged
 from daemon.journal.integrity import IntegrityCheck, open_journal
-from daemon.journal.journal import Journal, Message
+from daemon.journal.journal import Journal
+from daemon.journal.outbox import Message
 from daemon.journal.repair import JournalRepair
 from daemon.journal.retention import Retention
 from daemon.journal.schema import is_damage
 from daemon.journal.sole_writer import SoleWriter
 from daemon.settings.plan import rack_plan
-from daemon.settings.rack import MirrorSettings, ProbeSettings, Settings
-from daemon.settings.rack import ModbusBus as ModbusBusSettings
-from daemon.settings.rack import ModbusProbe as ModbusProbeSettings
-from daemon.settings.rack import MqttBus as MqttBusSettings
-from daemon.settings.rack import MqttProbe as MqttProbeSettings
-from daemon.watch.service import Bus, Companion, Service
+from daemon.settings.rack import MirrorSettings, Settings
+from daemon.watch.service import Companion, Service
 from daemon.watch.timekeeper import GivenTime, TimeKeeper
 from daemon.watch.wall_clock import SystemWallClock, WallClock
 from daemon.watch.watch import Watch
-from drivers.modbus import Register
-from drivers.modbus_bus import ModbusBus, ModbusProbe
-from drivers.mqtt_bus import MqttBus
-from drivers.mqtt_message import Field, MqttTopic
-from drivers.readings import Clock, Emit
-from drivers.rtu_wire import SerialLine
+from drivers.readings import Bus, Emit
 from rules.alarms.event import AlarmEvent
 from rules.readings import Notice
 
 Words = Callable[[AlarmEvent | Notice], list[Message]]
-
-_FUNCTIONS = {"holding": 3, "input": 4}
-
 
 TURN_MS = 1_000
 """How long a reading may wait to be judged."""
@@ -57,29 +47,35 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     topic = rack_topic(settings.broker.topic_root, settings.rack.name)
     words = _words(settings, journal, keeper, topic)
     watch = _watch(settings, journal, keeper, words)
-    link = BrokerLink(settings.broker, topic, keeper.utc_clock())
-    commit_every_ms = round(settings.journal.commit_every_s * 1000)
+    utc_clock = keeper.utc_clock()
+    connection = Connection(
+        settings.broker,
+        "alarms wait in the journal",
+        lambda state: watch_message(topic, state, utc_clock.now_ms()),
+    )
+    link = BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock)
     retention = Retention(journal, settings.journal.keep_days, mirrored=settings.mirror is not None)
+    chores: list[Callable[[int], None]] = [
+        lambda _now_ms: keeper.check(watch.redate),
+        lambda now_ms: retention.step(now_ms, keeper.dating),
+        StandingAlarms(journal, connection, words).step,
+    ]
+    if settings.commands.enabled:
+        chores.append(CommandDesk(connection, settings.commands, topic, journal, utc_clock).step)
     companions: list[Companion] = [IntegrityCheck(journal.path)]
     if settings.mirror is not None:
         companions.append(_mirror(settings.mirror, settings.rack.name, journal, keeper))
-    if settings.commands.enabled:
-        desk = CommandDesk(settings.broker, settings.commands, topic, journal, keeper.utc_clock())
-        companions.append(desk)
     return Service(
         sole_writer,
         journal,
         watch,
+        connection,
         link,
         keeper.clock,
-        min(TURN_MS, commit_every_ms),
+        min(TURN_MS, round(settings.journal.commit_every_s * 1000)),
         lambda emit: _buses(settings, keeper, emit),
         JournalRepair(journal, lambda: keeper.dating),
-        [
-            lambda _now_ms: keeper.check(watch.redate),
-            lambda now_ms: retention.step(now_ms, keeper.dating),
-            StandingAlarms(journal, link, words).step,
-        ],
+        chores,
         companions,
     )
 
@@ -113,7 +109,7 @@ def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime,
     def begin() -> Watch:
         return Watch(
             journal,
-            rack_plan(settings, journal.source_id),
+            rack_plan(settings, journal.inputs.source_id),
             keeper.clock.now_ms(),
             words,
             round(settings.journal.commit_every_s * 1000),
@@ -129,65 +125,9 @@ def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime,
 
 
 def _buses(settings: Settings, keeper: TimeKeeper | GivenTime, emit: Emit) -> list[Bus]:
-    buses: list[Bus] = []
-    for name, bus in settings.buses.items():
-        probes = {probe: its for probe, its in settings.probes.items() if its.bus == name}
-        if not probes:
-            continue
-        if isinstance(bus, ModbusBusSettings):
-            buses.append(_modbus_bus(name, bus, probes, keeper.clock, emit))
-        else:
-            buses.append(_mqtt_bus(name, bus, probes, keeper.utc_clock(), keeper.on_axis(emit)))
-    return buses
-
-
-def _modbus_bus(
-    name: str, bus: ModbusBusSettings, probes: Mapping[str, ProbeSettings], clock: SteadyClock, emit: Emit
-) -> ModbusBus:
-    line = SerialLine(bus.port, bus.baud, bus.parity, bus.stop_bits, bus.timeout_ms, bus.retries)
-    here = [_modbus_probe(name, its) for name, its in probes.items() if isinstance(its, ModbusProbeSettings)]
-    return ModbusBus(name, line, tuple(here), clock, emit)
-
-
-def _modbus_probe(name: str, probe: ModbusProbeSettings) -> ModbusProbe:
-    registers = tuple(
-        Register(
-            register.quantity,
-            _FUNCTIONS[register.function],
-            register.address,
-            register.type,
-            register.byte_order,
-            register.word_order,
-            register.scale,
-            register.offset,
-        )
-        for register in probe.registers
-    )
-    return ModbusProbe(name, probe.unit_id, round(probe.every_s * 1000), registers)
-
-
-def _mqtt_bus(
-    name: str, bus: MqttBusSettings, probes: Mapping[str, ProbeSettings], clock: Clock, emit: Emit
-) -> MqttBus:
-    password = bus.password()
-    topics = [_mqtt_topic(name, its) for name, its in probes.items() if isinstance(its, MqttProbeSettings)]
-    return MqttBus(
-        name,
-        bus.host,
-        bus.port,
-        tuple(topics),
-        clock,
-        emit,
-        username=bus.username,
-        password=password.get_secret_value() if password else None,
-        tls=bus.tls,
-        ca_file=str(bus.ca_file) if bus.ca_file else None,
-    )
-
-
-def _mqtt_topic(name: str, probe: MqttProbeSettings) -> MqttTopic:
-    fields = tuple(
-        Field(field.quantity, field.pointer, field.senml_name, field.scale, field.offset)
-        for field in probe.fields
-    )
-    return MqttTopic(name, probe.topic, probe.format, fields, round(probe.max_age_s * 1000))
+    dated = (keeper.utc_clock(), keeper.on_axis(emit))
+    return [
+        bus.driver(name, probes, *(dated if bus.dates_readings else (keeper.clock, emit)))
+        for name, bus in settings.buses.items()
+        if (probes := settings.probes_on(name))
+    ]

@@ -10,6 +10,7 @@ root=$(CDPATH='' cd -- "$(dirname -- "$0")/.." && pwd)
 prefix=/opt/bellwatch
 settings=/etc/bellwatch/bellwatch.toml
 password=/etc/bellwatch/broker-password
+completion=/usr/local/share/bash-completion/completions/bellwatch
 dry_run=
 broker=yes
 
@@ -64,9 +65,16 @@ user() {
 program() {
     [ -x "$prefix/bin/python" ] || step "make a Python environment in $prefix" "$python" -m venv "$prefix"
     step "install bellwatch into $prefix (from this checkout; what it needs from the Python package index)" \
-        "$prefix/bin/python" -m pip install --quiet --disable-pip-version-check --upgrade "${root}[influx,tuning]"
+        "$prefix/bin/python" -m pip install --quiet --disable-pip-version-check --upgrade \
+        "${root}[completion,influx,tuning]"
     [ "$(readlink /usr/local/bin/bellwatch 2>/dev/null)" = "$prefix/bin/bellwatch" ] ||
         step "link /usr/local/bin/bellwatch" ln -sf "$prefix/bin/bellwatch" /usr/local/bin/bellwatch
+}
+
+write_completion() {
+    mkdir -p "${completion%/*}"
+    "$prefix/bin/shtab" --shell=bash --error-unimportable --output="$completion" \
+        daemon.commands.cli.bellwatch_parser
 }
 
 make_password() {
@@ -123,6 +131,7 @@ python=$(find_python any) || give_up "Python 3.11 or newer is needed:  apt insta
 packages
 user
 program
+step "let bash complete what follows bellwatch ($completion)" write_completion
 settings_of_the_rack
 [ -z "$broker" ] || broker_of_the_rack
 services

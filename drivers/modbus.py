@@ -18,6 +18,12 @@ MAX_REGISTERS_PER_READ = 125
 EXCEPTION_FRAME_BYTES = 5
 EXCEPTION_BIT = 0x80
 ADDRESSES = 0x10000
+# MODBUS over Serial Line V1.02, 2.5.1: 11 bits per character, frames 3.5 characters apart,
+# and a fixed 1.750 ms above 19200 baud.
+BITS_PER_CHARACTER = 11
+SILENCE_CHARACTERS = 3.5
+FAST_BAUD = 19_200
+FAST_SILENCE_S = 0.001_75
 
 _EXCEPTIONS = {
     0x01: "illegal function: it does not know function {function}; try the other register table",
@@ -99,6 +105,18 @@ class Read:
         """Name the registers for a message."""
         table = "holding" if self.function == READ_HOLDING else "input"
         return f"{table} registers {self.address} to {self.address + self.count - 1}"
+
+
+def silence_s(baud: int) -> float:
+    """Return the least time between two frames, in seconds."""
+    if baud > FAST_BAUD:
+        return FAST_SILENCE_S
+    return wire_time_s(SILENCE_CHARACTERS, baud)
+
+
+def wire_time_s(characters: float, baud: int) -> float:
+    """Return how long so many characters take on the wire, in seconds."""
+    return characters * BITS_PER_CHARACTER / baud
 
 
 def crc16(data: bytes) -> int:

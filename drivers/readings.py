@@ -1,4 +1,4 @@
-"""What a driver hands on: a raw reading, or the trouble that it had instead."""
+"""What a driver is, and what it hands on: a raw reading, or the trouble that it had instead."""
 
 import threading
 from collections.abc import Callable
@@ -57,4 +57,12 @@ class Clock(Protocol):
 
     def wait(self, stop: threading.Event, until_ms: int) -> bool:
         """Sleep until `now_ms()` reaches `until_ms`; return True at once when `stop` is set."""
+        ...
+
+
+class Bus(Protocol):
+    """What a driver offers: the body of one thread."""
+
+    def run(self, stop: threading.Event) -> None:
+        """Read probes until `stop` is set."""
         ...

@@ -13,14 +13,7 @@ from typing import Self
 import serial
 
 from drivers.errors import GarbledAnswerError, NoAnswerError, PortLostError, SetupError
-from drivers.modbus import EXCEPTION_BIT, EXCEPTION_FRAME_BYTES
-
-# MODBUS over Serial Line V1.02, 2.5.1: 11 bits per character, frames 3.5 characters apart,
-# and a fixed 1.750 ms above 19200 baud.
-BITS_PER_CHARACTER = 11
-SILENCE_CHARACTERS = 3.5
-FAST_BAUD = 19_200
-FAST_SILENCE_S = 0.001_75
+from drivers.modbus import EXCEPTION_BIT, EXCEPTION_FRAME_BYTES, silence_s, wire_time_s
 
 _PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 _WRITE_TIMEOUT_S = 1.0
@@ -54,18 +47,6 @@ class SerialLine:
             raise SetupError(f"{self.port}: stop_bits {self.stop_bits}; it must be 1 or 2")
         if self.baud <= 0 or self.timeout_ms <= 0 or self.retries < 0:
             raise SetupError(f"{self.port}: baud and timeout_ms must be above 0, retries not below 0")
-
-
-def silence_s(baud: int) -> float:
-    """Return the least time between two frames, in seconds."""
-    if baud > FAST_BAUD:
-        return FAST_SILENCE_S
-    return wire_time_s(SILENCE_CHARACTERS, baud)
-
-
-def wire_time_s(characters: float, baud: int) -> float:
-    """Return how long so many characters take on the wire, in seconds."""
-    return characters * BITS_PER_CHARACTER / baud
 
 
 class RtuWire:

@@ -159,6 +159,31 @@ def test_a_trial_run_of_the_install_changes_nothing_and_an_unknown_option_is_ref
     assert "--dry: not an option; --dry-run or --no-broker" in refused.stderr
 
 
+COMPLETE = """
+. "$1"
+[[ $(complete -p bellwatch) =~ -F\\ ([^ ]+) ]]
+COMP_WORDS=(bellwatch "${@:2}") COMP_CWORD=$(($# - 1))
+"${BASH_REMATCH[1]}"
+printf '%s\\n' "${COMPREPLY[@]}"
+"""
+
+
+@needs("bash")
+def test_what_the_install_writes_for_bash_completes_commands_and_options(tmp_path):
+    parser = re.search(r"^ +(daemon\.\S+_parser)$", (DEPLOY / "install.sh").read_text(), re.MULTILINE)[1]
+    written = tmp_path / "bellwatch"
+    command = [sys.executable, "-m", "shtab", "--shell=bash", "--error-unimportable", f"--output={written}"]
+    subprocess.run([*command, parser], cwd=ROOT, check=True)
+
+    def completed(*words):
+        command = ["bash", "-c", COMPLETE, "bash", written, *words]
+        return set(subprocess.run(command, capture_output=True, text=True, check=True).stdout.split())
+
+    assert completed("calib") == {"calibrate", "calibrations"}
+    assert completed("oncall", "tr") == {"trial"}
+    assert {"--for", "--why", "--who"} <= completed("shelve", "--")
+
+
 # --- The service ------------------------------------------------------------------------------------
 
 

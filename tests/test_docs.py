@@ -7,17 +7,19 @@ from pathlib import Path
 
 import pytest
 
-from tests.rigs.developer_tables import DEVELOPERS, ROOT, TABLES, letters_of_states, rewritten, rows_written
+from tests.rigs.developer_tables import REFERENCE, TABLES, letters_of_states, rewritten, rows_written
+from tests.rigs.places import ROOT
 
+DEVELOPERS = ROOT / "DEVELOPERS.md"
 README = ROOT / "README.md"
 DOCUMENTS = [README, DEVELOPERS, *sorted((ROOT / "deploy").glob("*.md"))]
-ANEW = "`python -m tests.rigs.developer_tables` draws the tables of DEVELOPERS.md anew"
+ANEW = "`python -m tests.rigs.developer_tables` draws the tables of deploy/reference.md anew"
 
 
 def differences(name: str, rows: list[str], written: list[str] | None) -> list[str]:
-    """Return what a table of DEVELOPERS.md lacks or has too much, one line each."""
+    """Return what a table of the reference lacks or has too much, one line each."""
     if written is None:
-        return [f"DEVELOPERS.md has no table between <!-- {name} --> and <!-- end of {name} -->"]
+        return [f"deploy/reference.md has no table between <!-- {name} --> and <!-- end of {name} -->"]
     missing = [f"missing: {row}" for row in rows if row not in written]
     stale = [f"no longer true: {row}" for row in written if row not in rows]
     order = ["the order differs from the code's"] if not missing + stale and rows != written else []
@@ -25,14 +27,14 @@ def differences(name: str, rows: list[str], written: list[str] | None) -> list[s
 
 
 @pytest.mark.parametrize("name", TABLES)
-def test_a_table_of_the_guide_agrees_with_the_code(name: str) -> None:
+def test_a_table_of_the_reference_agrees_with_the_code(name: str) -> None:
     rows = list(TABLES[name]())
     assert len(rows) > 1
-    assert differences(name, rows, rows_written(DEVELOPERS.read_text(), name)) == [], ANEW
+    assert differences(name, rows, rows_written(REFERENCE.read_text(), name)) == [], ANEW
 
 
 def test_a_missing_line_is_named() -> None:
-    text = DEVELOPERS.read_text()
+    text = REFERENCE.read_text()
     rows = list(TABLES["transitions"]())
     broken = text.replace("| raised | B |", "| raised | C |")
     assert differences("transitions", rows, rows_written(broken, "transitions")) == [
@@ -44,7 +46,7 @@ def test_a_missing_line_is_named() -> None:
 
 
 def test_the_letters_of_the_states_are_explained() -> None:
-    assert letters_of_states() in " ".join(DEVELOPERS.read_text().split())
+    assert letters_of_states() in " ".join(REFERENCE.read_text().split())
 
 
 def test_the_readme_tells_every_command() -> None:
@@ -70,6 +72,10 @@ def test_every_extra_says_what_it_is_for() -> None:
     extras = tomllib.loads("\n".join(lines))["project"]["optional-dependencies"]
     explained = {line.split(" = ")[0] for above, line in pairwise(lines) if above.startswith("# ")}
     assert set(extras) - explained == {"test"}
+
+
+def test_the_guide_is_short() -> None:
+    assert len(DEVELOPERS.read_text().splitlines()) < 250
 
 
 def test_the_two_commands_stand_at_the_top_of_the_readme() -> None:

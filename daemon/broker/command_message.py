@@ -11,38 +11,24 @@ import json
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated, Any
+from functools import partial
+from typing import Annotated, Any, TypeVar
 
 from pydantic import AwareDatetime, BeforeValidator, Field, StringConstraints, ValidationError
 
 from daemon.errors import CommandError
 from daemon.settings.commands import CommandKind
-from daemon.settings.faults import EXPECTED
-from daemon.settings.types import LABEL_PATTERN, PATTERNS_IN_WORDS, Number, Table
-from daemon.settings.words import quoted, shown
+from daemon.tables.faults import faults_of
+from daemon.tables.types import COMMAND_ID_PATTERN, REASON_PATTERN, Label, Number, Table, read_as
+from daemon.tables.words import path_of
 
 BYTES_AT_MOST = 4096
 AGE_AT_MOST_MS = 120_000
-ID_PATTERN = r"^[A-Za-z0-9-]{8,64}$"
-WORDS_PATTERN = r"^[^\x00-\x1f\x7f]{1,200}$"
 
-_IN_WORDS = {
-    **PATTERNS_IN_WORDS,
-    ID_PATTERN: "8 to 64 letters, digits and hyphens, new for each command",
-    WORDS_PATTERN: "1 to 200 characters on one line",
-}
-
-
-def _read_moment(value: object) -> object:
-    try:
-        if isinstance(value, str) and (moment := datetime.fromisoformat(value)).tzinfo is not None:
-            return moment
-    except ValueError:
-        pass
-    raise ValueError('a moment with its offset from UTC, such as "2026-11-02T03:12:00Z"')
-
-
-_Words = Annotated[str, StringConstraints(pattern=WORDS_PATTERN)]
+_T = TypeVar("_T", bound=Table)
+_SENT = 'a moment with its offset from UTC, such as "2026-11-02T03:12:00Z"'
+_Moment = Annotated[AwareDatetime, BeforeValidator(read_as(datetime.fromisoformat, datetime, _SENT))]
+_Words = Annotated[str, StringConstraints(pattern=REASON_PATTERN)]
 _Positive = Annotated[Number, Field(gt=0)]
 
 
@@ -88,12 +74,10 @@ BODIES: Mapping[str, type[Table]] = {
 
 
 class _Envelope(Table):
-    id: Annotated[str, StringConstraints(pattern=ID_PATTERN)] = Field(description="Tells a repeat")
+    id: Annotated[str, StringConstraints(pattern=COMMAND_ID_PATTERN)] = Field(description="Tells a repeat")
     kind: CommandKind = Field(description="What to do")
-    who: Annotated[str, StringConstraints(pattern=LABEL_PATTERN)] = Field(description="Who asks for it")
-    issued_at: Annotated[AwareDatetime, BeforeValidator(_read_moment)] = Field(
-        description="When it was sent (ISO 8601 with its offset from UTC)"
-    )
+    who: Label = Field(description="Who asks for it")
+    issued_at: _Moment = Field(description="When it was sent (ISO 8601 with its offset from UTC)")
     body: dict[str, Any] = Field(description="What the kind needs to know")
 
 
@@ -111,18 +95,13 @@ def command_of(payload: bytes, now_ms: int, allowed: Collection[str]) -> Command
     """Return the command in a payload; CommandError, in one line, where it is refused."""
     if len(payload) > BYTES_AT_MOST:
         raise CommandError(f"{len(payload)} bytes; a command has at most {BYTES_AT_MOST}")
-    try:
-        envelope = _Envelope.model_validate(_json_object(payload))
-        if envelope.kind not in allowed:
-            raise CommandError(
-                f"kind: {envelope.kind} is not allowed here; the rack's settings allow "
-                f"{', '.join(sorted(allowed)) or 'nothing'}"
-            )
-        body = BODIES[envelope.kind].model_validate(envelope.body)
-    except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        inside = ("body",) if error.title != _Envelope.__name__ else ()
-        raise CommandError(_in_words(first, (*inside, *first["loc"]))) from None
+    envelope = _checked(_Envelope, _json_object(payload))
+    if envelope.kind not in allowed:
+        raise CommandError(
+            f"kind: {envelope.kind} is not allowed here; the rack's settings allow "
+            f"{', '.join(sorted(allowed)) or 'nothing'}"
+        )
+    body = _checked(BODIES[envelope.kind], envelope.body, "body")
     age_ms = now_ms - round(envelope.issued_at.timestamp() * 1000)
     if abs(age_ms) > AGE_AT_MOST_MS:
         raise CommandError(
@@ -130,6 +109,14 @@ def command_of(payload: bytes, now_ms: int, allowed: Collection[str]) -> Command
             f"at most {AGE_AT_MOST_MS // 1000} s are accepted; are both clocks right?"
         )
     return Command(envelope.id, envelope.kind, envelope.who, body.model_dump())
+
+
+def _checked(table: type[_T], values: dict[str, Any], *path: str) -> _T:
+    try:
+        return table.model_validate(values)
+    except ValidationError as error:
+        first = faults_of(error, table, partial(path_of, *path))[0]
+        raise CommandError(str(first.finding)) from None
 
 
 def id_in(payload: bytes) -> str:
@@ -153,16 +140,3 @@ def _json_object(payload: bytes) -> dict[str, Any]:
 
 def _refuse_constant(name: str) -> float:
     raise ValueError(name)
-
-
-def _in_words(detail: Any, place: tuple[str | int, ...]) -> str:  # noqa: ANN401  (pydantic's detail)
-    where, kind, context = ".".join(map(str, place)), detail["type"], detail.get("ctx", {})
-    if kind == "missing":
-        return f"{where}: missing; it is needed"
-    if kind == "extra_forbidden":
-        return f"{quoted(where)}: not a key of this kind of command"
-    if kind == "string_pattern_mismatch":
-        expected = _IN_WORDS[context["pattern"]]
-    else:
-        expected = EXPECTED[kind](context) if kind in EXPECTED else detail["msg"]
-    return f"{where}: found {shown(detail['input'])}; expected {expected}"

@@ -12,7 +12,7 @@ Delivery is at least once: a consumer tells a repeated event by its `id`.
 import json
 from datetime import tzinfo
 
-from daemon.journal.journal import Message
+from daemon.journal.outbox import Message
 from daemon.words import event_text, iso_time, notice_text, quantity_of
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import State

@@ -7,12 +7,12 @@ into the outbox once more, under the id of its event; who knows it already passe
 
 from collections.abc import Callable
 
-from daemon.broker.link import BrokerLink
-from daemon.journal.journal import Journal, Message
+from daemon.broker.connection import Connection
+from daemon.journal.journal import Journal
+from daemon.journal.outbox import Message
 from rules.alarms.event import AlarmEvent
 from rules.alarms.history import alarm_event_from_json
 from rules.alarms.life_cycle import State
-from rules.readings import Outcome
 
 LATELY_MS = 86_400_000
 
@@ -21,19 +21,18 @@ class StandingAlarms:
     """A chore of the service; `words` turns an event into the messages that it makes us publish."""
 
     def __init__(
-        self, journal: Journal, link: BrokerLink, words: Callable[[AlarmEvent], list[Message]]
+        self, journal: Journal, connection: Connection, words: Callable[[AlarmEvent], list[Message]]
     ) -> None:
         self._journal = journal
-        self._link = link
+        self._connection = connection
         self._words = words
         self._told = 0
 
     def step(self, now_ms: int) -> None:
         """Say again what stands, if there is a new connection since the last time."""
-        connection = self._link.connections
-        if connection == self._told:
+        if (connection := self._connection.connections) == self._told:
             return
-        events = map(alarm_event_from_json, self._journal.newest_event_of_each_alarm())
+        events = map(alarm_event_from_json, self._journal.history.newest_event_of_each_alarm())
         messages = [
             message
             for event in events
@@ -42,5 +41,5 @@ class StandingAlarms:
             if message.retain
         ]
         with self._journal.transaction():
-            self._journal.record(Outcome(), messages)
+            self._journal.outbox.put(messages)
         self._told = connection

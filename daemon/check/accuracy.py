@@ -4,10 +4,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from daemon.check.coverage import channels_in
-from daemon.errors import Problem
+from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.settings.stages import key_of
-from daemon.settings.words import shown, where
+from daemon.tables.words import shown, where
 from rules.care.accuracy import accuracy_of
 from rules.judging.trend import MS_PER_HOUR
 from rules.quantities import Quantity, unit_of
@@ -20,14 +20,7 @@ _USUAL_WATER = {Quantity.TEMPERATURE: 15.0, Quantity.SALINITY: 33.0, Quantity.OX
 """Where a stage has no target, so that an accuracy can be worked out at all (common practice, no source)."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Finding:
-    limit: str
-    found: str
-    expected: str
-
-
-def accuracy_problems(draft: Draft) -> Iterator[Problem]:
+def accuracy_findings(draft: Draft) -> Iterator[Finding]:
     """Yield the limits of each vessel's stage that its probes cannot resolve, once for each stage."""
     channels = {channel.name: channel for channel in channels_in(draft.settings)}
     told: set[tuple[str, str]] = set()
@@ -39,11 +32,11 @@ def accuracy_problems(draft: Draft) -> Iterator[Problem]:
         accuracy = accuracy_of(channel, channels, _Water(draft, vessel.stage, channels).value_of)
         if tolerance is None or accuracy is None:
             continue
-        for finding in _too_tight(channel, tolerance, accuracy):
-            path = where("stages", vessel.stage, channel.quantity, key_of(finding.limit, channel.quantity))
+        for limit, found, expected in _too_tight(channel, tolerance, accuracy):
+            path = where("stages", vessel.stage, channel.quantity, key_of(limit, channel.quantity))
             if (path, channel.source.probe) not in told:
                 told.add((path, channel.source.probe))
-                yield Problem(path, finding.found, finding.expected, is_warning=True)
+                yield Finding(path, found, expected, is_warning=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,25 +71,24 @@ class _Water:
         return _USUAL_WATER[quantity]
 
 
-def _too_tight(channel: Channel, tolerance: Tolerance, accuracy: float) -> Iterator[_Finding]:
+def _too_tight(channel: Channel, tolerance: Tolerance, accuracy: float) -> Iterator[tuple[str, str, str]]:
+    """Yield each limit that the accuracy does not resolve, what it is, and what would be right."""
     unit = unit_of(channel.quantity)
     resolved = f"{accuracy:.2g} {unit}".rstrip()
     good_for = f"probe {channel.source.probe} is good for ± {resolved} here"
     if tolerance.deadband < accuracy:
-        yield _Finding("deadband", shown(tolerance.deadband), f"{resolved} or more: {good_for}")
+        yield "deadband", shown(tolerance.deadband), f"{resolved} or more: {good_for}"
     for name, band in (("advisory", tolerance.advisory), ("critical", tolerance.critical)):
         half = _half_width(band)
         if half is not None and half < accuracy:
-            yield _Finding(f"{name}_high", f"a band of ± {half:g}", f"± {resolved} or more: {good_for}")
+            yield f"{name}_high", f"a band of ± {half:g}", f"± {resolved} or more: {good_for}"
     hours = tolerance.rate_window_ms / MS_PER_HOUR
     for name, rate in (("max_rise", tolerance.max_rise_per_hour), ("max_fall", tolerance.max_fall_per_hour)):
         if rate is not None and rate * hours < accuracy:
             change = f"{rate * hours:.2g} {unit}".rstrip()
-            yield _Finding(
-                f"{name}_per_hour",
-                f"{shown(rate)}, {change} within the rate window",
-                f"{accuracy / hours:.2g} or more, or a longer rate_window_s: {good_for}",
-            )
+            found = f"{shown(rate)}, {change} within the rate window"
+            expected = f"{accuracy / hours:.2g} or more, or a longer rate_window_s: {good_for}"
+            yield f"{name}_per_hour", found, expected
 
 
 def _half_width(band: Band) -> float | None:

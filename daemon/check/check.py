@@ -6,49 +6,41 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TextIO
 
-from daemon.check.accuracy import accuracy_problems
-from daemon.check.buses import bus_problems
-from daemon.check.commands import command_problems
-from daemon.check.coverage import channels_in, coverage_problems
-from daemon.check.limits import limit_problems
-from daemon.check.measurements import measurement_problems
-from daemon.check.names import name_problems
-from daemon.check.probes import probe_problems
-from daemon.errors import Problem, SettingsError
+from daemon.check.accuracy import accuracy_findings
+from daemon.check.buses import bus_findings
+from daemon.check.commands import command_findings
+from daemon.check.coverage import channels_in, coverage_findings
+from daemon.check.limits import limit_findings
+from daemon.check.measurements import measurement_findings
+from daemon.check.names import name_findings
+from daemon.check.probes import probe_findings
+from daemon.errors import Finding, SettingsError
 from daemon.settings.draft import draft_of
-from daemon.settings.file import ENVIRONMENT_PREFIX, LEVEL_MARK, read_values
+from daemon.settings.file import read_values
 from daemon.settings.rack import Settings
 from daemon.settings.schema import settings_schema
-from daemon.settings.words import one_of
+from daemon.tables.words import ENVIRONMENT_PREFIX, LEVEL_MARK, one_of
 
 OK = 0
 UNFIT = 2
 
 
-def problems(path: Path) -> list[Problem]:
-    """Return everything that is wrong with the settings file at `path`, warnings after errors."""
-    try:
-        return problems_in(read_values(path))
-    except SettingsError as error:
-        return list(error.problems)
-
-
-def problems_in(values: Mapping[str, Any]) -> list[Problem]:
+def findings_in(values: Mapping[str, Any]) -> list[Finding]:
     """Return everything that is wrong with the tables of a settings file, warnings after errors."""
     draft, faults = draft_of(values)
     found = [
-        *(fault.problem for fault in faults),
-        *name_problems(draft),
-        *probe_problems(draft),
-        *measurement_problems(draft),
-        *bus_problems(draft),
-        *command_problems(draft),
-        *limit_problems(draft),
-        *coverage_problems(draft),
-        *accuracy_problems(draft),
+        *(fault.finding for fault in faults),
+        *name_findings(draft),
+        *probe_findings(draft),
+        *measurement_findings(draft),
+        *bus_findings(draft),
+        *command_findings(draft),
+        *limit_findings(draft),
+        *coverage_findings(draft),
+        *accuracy_findings(draft),
         *_stray_variables(),
     ]
-    return sorted(found, key=lambda problem: problem.is_warning)
+    return sorted(found, key=lambda finding: finding.is_warning)
 
 
 def check_command(path: Path | None, schema: bool, out: TextIO, err: TextIO) -> int:
@@ -68,11 +60,11 @@ def check_command(path: Path | None, schema: bool, out: TextIO, err: TextIO) -> 
     except SettingsError as error:
         print(error, file=err)
         return UNFIT
-    found = problems_in(values)
-    for problem in found:
-        print(problem, file=out)
-    errors = [problem for problem in found if not problem.is_warning]
-    verdict = _count(len(errors), "problem") if errors else f"OK: {_summary(Settings.model_validate(values))}"
+    found = findings_in(values)
+    for finding in found:
+        print(finding, file=out)
+    errors = [finding for finding in found if not finding.is_warning]
+    verdict = _count(len(errors), "error") if errors else f"OK: {_summary(Settings.model_validate(values))}"
     warnings = len(found) - len(errors)
     print(verdict + (f", {_count(warnings, 'warning')}" if warnings else ""), file=out)
     return UNFIT if errors else OK
@@ -90,12 +82,12 @@ def _count(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
-def _stray_variables() -> list[Problem]:
+def _stray_variables() -> list[Finding]:
     """Warn of variables that look like overrides but name no table of the file."""
     strays = []
     for variable in sorted(os.environ):
         table, mark, _ = variable.removeprefix(ENVIRONMENT_PREFIX).partition(LEVEL_MARK)
         if variable.startswith(ENVIRONMENT_PREFIX) and mark and table.lower() not in Settings.model_fields:
             expected = one_of("a variable for a table of the file", Settings.model_fields, table.lower())
-            strays.append(Problem(variable, f"no table {table.lower()}", expected, is_warning=True))
+            strays.append(Finding(variable, f"no table {table.lower()}", expected, is_warning=True))
     return strays

@@ -2,23 +2,23 @@
 
 from collections.abc import Iterator
 
-from daemon.errors import Problem
+from daemon.errors import Finding
 from daemon.settings.draft import Draft
 
 
-def command_problems(draft: Draft) -> Iterator[Problem]:
+def command_findings(draft: Draft) -> Iterator[Finding]:
     """Yield what lets more people command the daemon than the installer may think."""
     commands, broker = draft.settings.commands, draft.settings.broker
     if not commands.enabled:
         return
     if broker.username is None:
-        yield Problem(
+        yield Finding(
             "commands.enabled",
             "true, at a broker without users",
             "a broker with users and an access list; else anybody there may silence alarms",
             is_warning=True,
         )
     if not commands.kinds:
-        yield Problem(
+        yield Finding(
             "commands.kinds", "an empty list", "what may be asked, or enabled = false", is_warning=True
         )

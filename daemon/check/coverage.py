@@ -8,11 +8,12 @@ channels there are and what they need is asked of the engine itself.
 
 from collections.abc import Iterator
 
-from daemon.errors import Problem
+from daemon.buses.shape import ProbeSettings
+from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.settings.plan import sources_of
-from daemon.settings.rack import ModbusProbe, ProbeSettings, Settings
-from daemon.settings.words import shown, where
+from daemon.settings.rack import Settings
+from daemon.tables.words import shown, where
 from rules.quantities import Quantity
 from rules.rack.channels import Channel, channels_of
 from rules.rack.plan import RACK_WIDE, RackPlan, Source
@@ -25,7 +26,7 @@ _WAYS_TO_MEASURE = {
 }
 
 
-def coverage_problems(draft: Draft) -> Iterator[Problem]:
+def coverage_findings(draft: Draft) -> Iterator[Finding]:
     """Yield what is watched without need, and what needs watching and is not."""
     channels = channels_in(draft.settings)
     yield from _unwatched(draft, channels)
@@ -56,7 +57,7 @@ def _is_clear(draft: Draft, vessel: str) -> bool:
     return sound is not None and draft.knows_stage(sound.stage) and draft.knows_probes_of(vessel)
 
 
-def _unwatched(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Problem]:
+def _unwatched(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]:
     """Warn of limits that nothing is measured for; a vessel without any probe is reported elsewhere."""
     watched = {(channel.vessel, channel.quantity) for channel in channels}
     for name, vessel in draft.settings.vessels.items():
@@ -66,7 +67,7 @@ def _unwatched(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Problem]
             if _tolerance(draft, name, quantity) is None or (name, quantity) in watched:
                 continue
             ways = _WAYS_TO_MEASURE.get(quantity, quantity.value)
-            yield Problem(
+            yield Finding(
                 where("vessels", name, "stage"),
                 f"no {quantity} in this vessel, which the stage {vessel.stage} has limits on",
                 f'a probe of {ways}, or {quantity} = "none" in [stages.{vessel.stage}]',
@@ -74,22 +75,19 @@ def _unwatched(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Problem]
             )
 
 
-def _unused(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Problem]:
+def _unused(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]:
     if not all(_is_clear(draft, vessel) for vessel in draft.declared["vessels"]):
         return
     used = _used(draft, channels)
     for channel in channels:
         source = channel.source
-        if (
-            not channel.measured
-            or source in used
-            or channel.vessel not in {*draft.settings.vessels, RACK_WIDE}
-        ):
+        is_known = channel.vessel in {*draft.settings.vessels, RACK_WIDE}
+        if not channel.measured or source in used or not is_known:
             continue
         probe = draft.settings.probes[source.probe]
-        entries = "registers" if isinstance(probe, ModbusProbe) else "fields"
-        yield Problem(
-            where("probes", source.probe, entries, probe.quantities.index(source.quantity), "quantity"),
+        entry = probe.quantities.index(source.quantity)
+        yield Finding(
+            where("probes", source.probe, probe.entries_key, entry, "quantity"),
             f"{source.quantity}, which is logged but raises no alarm",
             _use_of(source, draft),
             is_warning=True,
@@ -121,7 +119,7 @@ def _use_of(source: Source, draft: Draft) -> str:
     return f"limits in [stages.{stage}.{source.quantity}], or a quantity with limits that is derived from it"
 
 
-def _without_barometer(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Problem]:
+def _without_barometer(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]:
     rack_wide = {channel.quantity for channel in channels if channel.vessel == RACK_WIDE}
     judged = [
         channel.vessel
@@ -131,7 +129,7 @@ def _without_barometer(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[
         and _tolerance(draft, channel.vessel, channel.quantity)
     ]
     if judged and Quantity.AIR_PRESSURE not in rack_wide and draft.is_whole("probes"):
-        yield Problem(
+        yield Finding(
             "probes",
             f"no air_pressure for the rack, although oxygen_saturation is limited in {judged[0]}",
             "a barometer (a probe without vessel); weather alone moves saturation by 5 %",
@@ -139,7 +137,7 @@ def _without_barometer(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[
         )
 
 
-def _slow(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Problem]:
+def _slow(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
     """Warn of a probe that is read more rarely than an alarm of its vessel is delayed."""
     if probe.vessel not in draft.settings.vessels:
         return
@@ -150,7 +148,7 @@ def _slow(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Problem]:
     ]
     if delays and min(delays)[0] < probe.every_s:
         delay_s, quantity = min(delays)
-        yield Problem(
+        yield Finding(
             where("probes", name, "every_s"),
             shown(probe.every_s),
             f"{shown(delay_s)} or less, the shortest on-delay of {quantity} in its vessel, "

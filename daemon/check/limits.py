@@ -1,12 +1,13 @@
 """Cross-checks of a stage's limits with each other, as they stand after merging with its base."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
-from daemon.errors import Problem
+from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.settings.rack import Settings
 from daemon.settings.stages import ToleranceSettings, key_of
-from daemon.settings.words import shown, where
+from daemon.tables.words import shown, where
 from rules.quantities import Quantity
 from rules.rack.tolerance import Tolerance
 
@@ -33,7 +34,7 @@ _HOLDS = {
 _OTHER_WAY = {"below": "above", "above": "below", "at least": "at most", "at most": "at least"}
 
 
-def limit_problems(draft: Draft) -> Iterator[Problem]:
+def limit_findings(draft: Draft) -> Iterator[Finding]:
     """Yield limits that contradict each other, in every stage and quantity that the file has a table for."""
     for stage in draft.settings.stages:
         if _base_is_unknown(stage, draft):
@@ -42,7 +43,7 @@ def limit_problems(draft: Draft) -> Iterator[Problem]:
             tolerance = draft.settings.tolerance_of(stage, quantity)
             table = draft.settings.stages[stage].limits(quantity)
             if isinstance(table, ToleranceSettings) and tolerance is not None:
-                yield from _Limits(draft.settings, stage, quantity, table, tolerance).problems()
+                yield from _Limits(draft.settings, stage, quantity, table, tolerance).findings()
 
 
 def _base_is_unknown(stage: str, draft: Draft) -> bool:
@@ -53,30 +54,27 @@ def _base_is_unknown(stage: str, draft: Draft) -> bool:
     return not draft.faulty_stages.isdisjoint(line[1:])
 
 
+@dataclass(frozen=True, slots=True)
 class _Limits:
     """The merged limits of one quantity in one stage, beside the table of the file that sets some of them."""
 
-    def __init__(
-        self, settings: Settings, stage: str, quantity: Quantity, table: ToleranceSettings, merged: Tolerance
-    ) -> None:
-        self._settings = settings
-        self._stage = stage
-        self._quantity = quantity
-        self._table = table
-        self._bands = {"advisory": merged.advisory, "critical": merged.critical}
-        self._deadband = merged.deadband
-        self._values = {
-            "target": merged.target,
-            "advisory_low": merged.advisory.low,
-            "advisory_high": merged.advisory.high,
-            "critical_low": merged.critical.low,
-            "critical_high": merged.critical.high,
-        }
+    settings: Settings
+    stage: str
+    quantity: Quantity
+    table: ToleranceSettings
+    merged: Tolerance
 
-    def problems(self) -> Iterator[Problem]:
+    def value_of(self, limit: str) -> float | None:
+        if limit == "target":
+            return self.merged.target
+        band, edge = limit.split("_")
+        value: float | None = getattr(getattr(self.merged, band), edge)
+        return value
+
+    def findings(self) -> Iterator[Finding]:
         reported: set[str] = set()
         for first, relation, second in _RULES:
-            a, b = self._values[first], self._values[second]
+            a, b = self.value_of(first), self.value_of(second)
             if a is None or b is None or _HOLDS[relation](a, b) or reported & {first, second}:
                 continue
             if self._is_set(first) or not self._is_set(second):
@@ -86,40 +84,37 @@ class _Limits:
             reported |= {first, second}
         yield from self._wide_deadband(reported)
 
-    def _wide_deadband(self, reported: set[str]) -> Iterator[Problem]:
+    def _wide_deadband(self, reported: set[str]) -> Iterator[Finding]:
         """A value in the middle of the band must be able to return its alarm."""
         halves = [
             ((band.high - band.low) / 2, name)
-            for name, band in self._bands.items()
+            for name, band in (("advisory", self.merged.advisory), ("critical", self.merged.critical))
             if band.low is not None
             and band.high is not None
             and not reported & {f"{name}_low", f"{name}_high"}
         ]
-        if halves and self._deadband > min(halves)[0]:
+        if halves and self.merged.deadband > min(halves)[0]:
             half, name = min(halves)
-            found = shown(self._deadband) + self._origin("deadband")
-            yield Problem(self._path("deadband"), found, f"at most {half:g}, half of the {name} band")
+            found = shown(self.merged.deadband) + self._origin("deadband")
+            yield Finding(self._path("deadband"), found, f"at most {half:g}, half of the {name} band")
 
-    def _contradiction(self, blamed: str, relation: str, other: str) -> Problem:
-        found = shown(self._values[blamed]) + self._origin(blamed)
-        other_key = key_of(other, self._quantity)
-        expected = f"{relation} {other_key}, which is {shown(self._values[other])}{self._origin(other)}"
-        return Problem(self._path(blamed), found, expected)
+    def _contradiction(self, blamed: str, relation: str, other: str) -> Finding:
+        found = shown(self.value_of(blamed)) + self._origin(blamed)
+        other_key = key_of(other, self.quantity)
+        expected = f"{relation} {other_key}, which is {shown(self.value_of(other))}{self._origin(other)}"
+        return Finding(self._path(blamed), found, expected)
 
     def _path(self, limit: str) -> str:
-        return where("stages", self._stage, self._quantity.value, key_of(limit, self._quantity))
+        return where("stages", self.stage, self.quantity.value, key_of(limit, self.quantity))
 
     def _is_set(self, limit: str) -> bool:
-        return getattr(self._table, limit) is not None
+        return getattr(self.table, limit) is not None
 
     def _origin(self, limit: str) -> str:
         """Say where a limit comes from that the table itself does not set."""
-        for stage in self._settings.lineage(self._stage):
-            table = (
-                self._settings.stages[stage].limits(self._quantity)
-                if stage in self._settings.stages
-                else None
-            )
+        for stage in self.settings.lineage(self.stage):
+            own = self.settings.stages.get(stage)
+            table = own.limits(self.quantity) if own is not None else None
             if isinstance(table, ToleranceSettings) and getattr(table, limit) is not None:
-                return "" if stage == self._stage else f" (from stage {stage})"
+                return "" if stage == self.stage else f" (from stage {stage})"
         return " (built-in)"

@@ -7,45 +7,19 @@ Passwords are in files of their own and are never shown.
 
 from pathlib import Path
 
-from daemon.check.check import problems_in
+from daemon.check.check import findings_in
 from daemon.errors import SettingsError
 from daemon.settings.file import read_values
-from daemon.settings.measurements import PayloadFieldSettings, RegisterSettings
-from daemon.settings.rack import (
-    BrokerSettings,
-    BusSettings,
-    ModbusBus,
-    ModbusProbe,
-    MqttBus,
-    MqttProbe,
-    ProbeSettings,
-    Settings,
-    VesselSettings,
-)
-
-__all__ = [
-    "BrokerSettings",
-    "BusSettings",
-    "ModbusBus",
-    "ModbusProbe",
-    "MqttBus",
-    "MqttProbe",
-    "PayloadFieldSettings",
-    "ProbeSettings",
-    "RegisterSettings",
-    "Settings",
-    "VesselSettings",
-    "load_settings",
-]
+from daemon.settings.rack import Settings
 
 
 def load_settings(path: Path) -> Settings:
     """Read the settings file at `path`, with overrides from the environment.
 
-    SettingsError with every problem that `bellwatch check` would report, warnings left out.
+    SettingsError with every finding that `bellwatch check` would report, warnings left out.
     """
     values = read_values(path)
-    errors = [problem for problem in problems_in(values) if not problem.is_warning]
+    errors = [finding for finding in findings_in(values) if not finding.is_warning]
     if errors:
         raise SettingsError(errors)
     return Settings.model_validate(values)

@@ -2,23 +2,21 @@
 
 from collections.abc import Iterator
 
-from daemon.errors import Problem
+from daemon.buses.measurement import Measurement, accuracy_key
+from daemon.errors import Finding
 from daemon.settings.draft import Draft
-from daemon.settings.measurements import Measurement, accuracy_key
-from daemon.settings.rack import ModbusProbe
-from daemon.settings.words import quoted, shown, where
+from daemon.tables.words import quoted, shown, where
 from rules.quantities import Quantity
 
 
-def measurement_problems(draft: Draft) -> Iterator[Problem]:
+def measurement_findings(draft: Draft) -> Iterator[Finding]:
     """Yield keys of a register or field that do not go with its quantity or with each other."""
     for name, probe in draft.settings.probes.items():
-        entries = "registers" if isinstance(probe, ModbusProbe) else "fields"
         temperature = Quantity.TEMPERATURE in probe.quantities or _has_thermometer(draft, probe.vessel)
         for index, measurement in enumerate(probe.measurements):
-            place = ("probes", name, entries, index)
-            yield from _accuracy(place, measurement)
-            yield from _compensation(place, measurement, temperature)
+            keys = ("probes", name, probe.entries_key, index)
+            yield from _accuracy(keys, measurement)
+            yield from _compensation(keys, measurement, temperature)
 
 
 def _has_thermometer(draft: Draft, vessel: str | None) -> bool:
@@ -31,39 +29,39 @@ def _has_thermometer(draft: Draft, vessel: str | None) -> bool:
     )
 
 
-def _accuracy(place: tuple[str | int, ...], measurement: Measurement) -> Iterator[Problem]:
+def _accuracy(keys: tuple[str | int, ...], measurement: Measurement) -> Iterator[Finding]:
     for key in measurement.stray_accuracies():
         right = accuracy_key(measurement.quantity)
-        yield Problem(
-            where(*place, key),
+        yield Finding(
+            where(*keys, key),
             shown(getattr(measurement, key)),
             f"{right}, the accuracy of {measurement.quantity}, in its unit",
         )
 
 
 def _compensation(
-    place: tuple[str | int, ...], measurement: Measurement, temperature: bool
-) -> Iterator[Problem]:
+    keys: tuple[str | int, ...], measurement: Measurement, temperature: bool
+) -> Iterator[Finding]:
     compensation, percent = measurement.compensation, measurement.percent_per_kelvin
     if compensation != "none" and measurement.quantity is not Quantity.CONDUCTIVITY:
-        yield Problem(
-            where(*place, "compensation"),
+        yield Finding(
+            where(*keys, "compensation"),
             quoted(compensation),
             f"no such key, as {measurement.quantity} is not compensated to 25 °C; conductivity is",
         )
     elif compensation != "none" and not temperature:
-        yield Problem(
-            where(*place, "compensation"),
+        yield Finding(
+            where(*keys, "compensation"),
             f"{quoted(compensation)}, but no temperature in this vessel to undo it with",
             "a probe of temperature in the same vessel",
         )
     if compensation == "linear" and percent is None:
-        yield Problem(
-            where(*place, "percent_per_kelvin"),
+        yield Finding(
+            where(*keys, "percent_per_kelvin"),
             "nothing",
             "the probe's own coefficient, such as 2.0 (% per kelvin)",
         )
     if compensation != "linear" and percent is not None:
-        yield Problem(
-            where(*place, "percent_per_kelvin"), shown(percent), 'no such key without compensation = "linear"'
+        yield Finding(
+            where(*keys, "percent_per_kelvin"), shown(percent), 'no such key without compensation = "linear"'
         )

@@ -4,17 +4,19 @@ from collections.abc import Iterator
 from difflib import get_close_matches
 from itertools import pairwise
 
-from daemon.errors import Problem
-from daemon.settings.draft import Draft, bus_suits, needs_a_vessel
-from daemon.settings.rack import ModbusProbe, ProbeSettings, VesselSettings
-from daemon.settings.words import one_of, quoted, where
+from daemon.buses.kinds import kinds_for
+from daemon.buses.shape import ProbeSettings
+from daemon.errors import Finding
+from daemon.settings.draft import Draft, needs_a_vessel
+from daemon.settings.rack import VesselSettings
+from daemon.tables.words import one_of, quoted, where
 from rules.rack.plan import RACK_WIDE
 from rules.rack.stages import DEFAULT_TOLERANCES
 
 _LOOKALIKE = 0.8
 
 
-def name_problems(draft: Draft) -> Iterator[Problem]:
+def name_findings(draft: Draft) -> Iterator[Finding]:
     """Yield what is wrong with the names that buses, probes, vessels and stages call each other by."""
     yield from _empty_rack(draft)
     for name, probe in draft.settings.probes.items():
@@ -26,84 +28,82 @@ def name_problems(draft: Draft) -> Iterator[Problem]:
     yield from _idle(draft)
 
 
-def _empty_rack(draft: Draft) -> Iterator[Problem]:
+def _empty_rack(draft: Draft) -> Iterator[Finding]:
     for section, example in (("vessels", "VESSEL"), ("probes", "PROBE")):
         if not draft.declared[section] and section not in draft.incomplete:
-            yield Problem(section, "none", f"at least one [{section}.{example}] table")
+            yield Finding(section, "none", f"at least one [{section}.{example}] table")
 
 
-def _bus_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Problem]:
+def _unknown(draft: Draft, section: str, name: str, path: str, what: str) -> Iterator[Finding]:
+    if draft.lacks(section, name):
+        yield Finding(path, quoted(name), one_of(what, sorted(draft.declared[section]), name))
+
+
+def _bus_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
     path = where("probes", name, "bus")
     bus = draft.settings.buses.get(probe.bus)
     if bus is None:
-        if draft.lacks("buses", probe.bus):
-            expected = one_of("a bus of this file", sorted(draft.declared["buses"]), probe.bus)
-            yield Problem(path, quoted(probe.bus), expected)
-    elif not bus_suits(probe, bus):
-        has, kind = ("registers", "modbus-rtu") if isinstance(probe, ModbusProbe) else ("a topic", "mqtt")
+        yield from _unknown(draft, "buses", probe.bus, path, "a bus of this file")
+    elif not isinstance(probe, bus.probe_table):
         found = f'{quoted(probe.bus)} of kind "{bus.kind}"'
-        yield Problem(path, found, f'a bus of kind "{kind}", as the probe has {has}')
+        yield Finding(path, found, f"a bus of kind {kinds_for(probe)}, as the probe has {probe.known_by}")
 
 
-def _vessel_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Problem]:
+def _vessel_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
     path = where("probes", name, "vessel")
     if probe.vessel is not None:
-        if draft.lacks("vessels", probe.vessel):
-            expected = one_of("a vessel of this file", sorted(draft.declared["vessels"]), probe.vessel)
-            yield Problem(path, quoted(probe.vessel), expected)
-        return
-    if (quantity := needs_a_vessel(probe)) is not None:
+        yield from _unknown(draft, "vessels", probe.vessel, path, "a vessel of this file")
+    elif (quantity := needs_a_vessel(probe)) is not None:
         expected = f"the vessel whose {quantity} it is; only air_pressure can do without"
-        yield Problem(path, "nothing", expected)
+        yield Finding(path, "nothing", expected)
 
 
-def _vessels(draft: Draft) -> Iterator[Problem]:
+def _vessels(draft: Draft) -> Iterator[Finding]:
     stages = draft.settings.stage_names()
     for name, vessel in draft.settings.vessels.items():
         if name == RACK_WIDE:
-            yield Problem(
+            yield Finding(
                 where("vessels", name),
                 f'the name "{RACK_WIDE}"',
                 "another name; this one stands for the rack",
             )
         named = [("stage", vessel.stage)]
-        named += [(f"plan[{place}].stage", step.stage) for place, step in enumerate(vessel.plan)]
+        named += [(f"plan[{index}].stage", step.stage) for index, step in enumerate(vessel.plan)]
         for key, stage in named:
             if stage not in stages and draft.lacks("stages", stage):
                 expected = one_of("a built-in stage or one of this file", stages, stage)
-                yield Problem(f"{where('vessels', name)}.{key}", quoted(stage), expected)
+                yield Finding(f"{where('vessels', name)}.{key}", quoted(stage), expected)
         yield from _plan_order(name, vessel)
 
 
-def _plan_order(name: str, vessel: VesselSettings) -> Iterator[Problem]:
+def _plan_order(name: str, vessel: VesselSettings) -> Iterator[Finding]:
     """A planned move must begin after the one before it."""
-    for place, (earlier, later) in enumerate(pairwise(vessel.plan), 1):
+    for index, (earlier, later) in enumerate(pairwise(vessel.plan), 1):
         if later.start <= earlier.start:
-            yield Problem(
-                f"{where('vessels', name)}.plan[{place}].start",
+            yield Finding(
+                f"{where('vessels', name)}.plan[{index}].start",
                 later.start.isoformat(),
                 f"a time after {earlier.start.isoformat()}, when the move before it begins",
             )
 
 
-def _supplies(draft: Draft) -> Iterator[Problem]:
+def _supplies(draft: Draft) -> Iterator[Finding]:
     for name, supply in draft.settings.supplies.items():
-        for place, vessel in enumerate(supply.vessels):
-            if draft.lacks("vessels", vessel):
-                expected = one_of("a vessel of this file", sorted(draft.declared["vessels"]), vessel)
-                yield Problem(f"{where('supplies', name)}.vessels[{place}]", quoted(vessel), expected)
+        for index, vessel in enumerate(supply.vessels):
+            path = f"{where('supplies', name)}.vessels[{index}]"
+            yield from _unknown(draft, "vessels", vessel, path, "a vessel of this file")
 
 
-def _stages(draft: Draft) -> Iterator[Problem]:
+def _stages(draft: Draft) -> Iterator[Finding]:
     known = draft.settings.stage_names()
     used = {vessel.stage for vessel in draft.settings.vessels.values()}
     for name, stage in draft.settings.stages.items():
         base = stage.based_on
         path = where("stages", name, "based_on")
         if base is not None and base not in known and draft.lacks("stages", base):
-            yield Problem(path, quoted(base), one_of("a built-in stage or one of this file", known, base))
+            yield Finding(path, quoted(base), one_of("a built-in stage or one of this file", known, base))
         elif base is not None and _leads_back(name, draft):
-            yield Problem(path, f"{quoted(base)}, which is based on {name} itself", "a stage that is not")
+            yield Finding(path, f"{quoted(base)}, which is based on {name} itself", "a stage that is not")
         elif base is None and name not in used and name not in DEFAULT_TOLERANCES:
             yield from _lookalike(name)
 
@@ -119,10 +119,10 @@ def _leads_back(stage: str, draft: Draft) -> bool:
     return following == stage
 
 
-def _lookalike(name: str) -> Iterator[Problem]:
+def _lookalike(name: str) -> Iterator[Finding]:
     """Warn of a stage of the user's own that is perhaps a built-in one, misspelt."""
     if nearest := get_close_matches(name, DEFAULT_TOLERANCES, 1, _LOOKALIKE):
-        yield Problem(
+        yield Finding(
             where("stages", name),
             f"the new stage {quoted(name)}, which no vessel is in",
             f"{quoted(nearest[0])}, if the built-in stage was meant",
@@ -130,7 +130,7 @@ def _lookalike(name: str) -> Iterator[Problem]:
         )
 
 
-def _idle(draft: Draft) -> Iterator[Problem]:
+def _idle(draft: Draft) -> Iterator[Finding]:
     """Yield buses and vessels that no probe is at, unless a misnamed one may belong there."""
     probes = draft.settings.probes.values()
     if not draft.declared["probes"]:
@@ -138,10 +138,10 @@ def _idle(draft: Draft) -> Iterator[Problem]:
     for name in draft.settings.buses:
         if draft.knows_probes_of_buses() and name not in {probe.bus for probe in probes}:
             expected = f"a probe with bus = {quoted(name)}, or no such bus"
-            yield Problem(where("buses", name), "no probe on it", expected, is_warning=True)
+            yield Finding(where("buses", name), "no probe on it", expected, is_warning=True)
     for name in draft.settings.vessels:
         if draft.knows_probes_of(name) and name not in {probe.vessel for probe in probes}:
-            yield Problem(
+            yield Finding(
                 where("vessels", name),
                 "no probe in it",
                 f"a probe with vessel = {quoted(name)}; without one nothing here raises an alarm",

@@ -1,41 +1,52 @@
-"""The command line: `bellwatch run`, `check`, `status`, `ack`, `demo`."""
+"""The command line: every command with its help, and the module that is loaded when it is asked for."""
 
 import argparse
-import os
-import signal
 import sys
-import threading
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
+from importlib import import_module
 from pathlib import Path
+from typing import Any
 
-from rich.console import Console
-
-from daemon.check.check import check_command
-from daemon.check.load import load_settings
-from daemon.commands.engineer.export import add_export_parser
-from daemon.commands.engineer.import_readings import add_import_parser
-from daemon.commands.engineer.incidents import add_incidents_parser
-from daemon.commands.engineer.replay import add_replay_parser
-from daemon.commands.engineer.tune import add_tune_parser
-from daemon.commands.install.backup import add_backup_parser
-from daemon.commands.install.demo import demo_command
-from daemon.commands.install.oncall import add_oncall
-from daemon.commands.rack.care import add_care_parsers
-from daemon.commands.rack.people import add_people_parsers
-from daemon.commands.rack.status import print_schema, status_command
 from daemon.errors import BellwatchError
-from daemon.logs import set_up_logs
-from daemon.wiring import build
 
-USUAL_SETTINGS = "/etc/bellwatch/bellwatch.toml"
 WRONG_USE = 2
+
+COMMANDS = {
+    "run": ("install.run", "watch the rack until stopped"),
+    "check": ("install.check", "say everything that is wrong with a settings file"),
+    "status": ("rack.status", "show what every vessel is like now"),
+    "ack": ("rack.ack", "say that you have seen an alarm"),
+    "reset": ("rack.ack", "let a latched alarm go"),
+    "shelve": ("rack.shelve", "keep an alarm quiet for a while"),
+    "unshelve": ("rack.shelve", "take an alarm off the shelf"),
+    "out-of-service": ("rack.out_of_service", "switch an alarm off until it is put back"),
+    "back-in-service": ("rack.out_of_service", "put an alarm back"),
+    "stage": ("rack.stage", "move a vessel to another life stage"),
+    "maintain": ("rack.maintain", "keep alarms quiet while you work on a vessel or bus"),
+    "log": ("rack.log", "write into the logbook of a vessel"),
+    "calibrate": ("rack.calibrate", "put a probe's calibration into force"),
+    "measure": ("rack.measure", "write down what you measured by hand; it is compared with the probe"),
+    "calibrations": ("rack.calibrate", "list the calibrations of every probe"),
+    "oncall": ("install.oncall", "page the people on call, for any number of racks"),
+    "demo": ("install.demo", "a night of an invented rack in fast motion"),
+    "replay": ("engineer.replay", "what the alarms were, or would have been"),
+    "export": ("engineer.export", "write readings to a CSV or Parquet file"),
+    "import": (
+        "engineer.import_readings",
+        "read a finished export, or another logger's CSV, into a new journal",
+    ),
+    "backup": ("install.backup", "copy the journal while the daemon goes on writing it"),
+    "incidents": ("engineer.incidents", "mark what happened, for tuning to learn from"),
+    "tune": ("engineer.tune", "choose limits and delays by what they would have done"),
+}
+"""Name: module below `daemon.commands` that has a function NAME_arguments(parser), help."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 failed, 2 wrong use or settings."""
-    options = _parser().parse_args(arguments)
-    set_up_logs()
+    arguments = sys.argv[1:] if arguments is None else arguments
+    options = bellwatch_parser(arguments).parse_args(arguments)
+    _set_up_logs()
     command: Callable[[argparse.Namespace], int] = options.command
     try:
         return command(options)
@@ -47,62 +58,44 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 1
 
 
-def _run(options: argparse.Namespace) -> int:
-    stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
-    build(load_settings(options.settings)).run(stop)
-    return 0
-
-
-def _check(options: argparse.Namespace) -> int:
-    return check_command(options.file, options.schema, sys.stdout, sys.stderr)
-
-
-def _status(options: argparse.Namespace) -> int:
-    if options.schema:
-        return print_schema(Console())
-    now_ms = int(time.time() * 1000)
-    return status_command(load_settings(options.settings), Console(), now_ms, as_json=options.json)
-
-
-def _demo(options: argparse.Namespace) -> int:
-    return demo_command(Console())
-
-
-def _parser() -> argparse.ArgumentParser:
+def bellwatch_parser(named: Container[str] = tuple(COMMANDS)) -> argparse.ArgumentParser:
+    """Return the parser of the command line, in which the commands `named` have their arguments."""
     parser = argparse.ArgumentParser(
         prog="bellwatch",
         description="Keeps watch over the water of a jellyfish nursery rack. It advises and alerts; "
         "it never switches equipment.",
     )
+    parser.add_argument("--version", action=_Version, nargs=0, help="show the version and exit")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    run = commands.add_parser("run", help="watch the rack until stopped")
-    run.set_defaults(command=_run)
-    check = commands.add_parser("check", help="say everything that is wrong with a settings file")
-    check.add_argument("file", type=Path, nargs="?", default=_usual_settings())
-    check.add_argument("--schema", action="store_true", help="write the JSON Schema of the file instead")
-    check.set_defaults(command=_check)
-    status = commands.add_parser("status", help="show what every vessel is like now")
-    status.add_argument("--json", action="store_true", help="as JSON, for other programs")
-    status.add_argument("--schema", action="store_true", help="write the JSON Schema of that instead")
-    status.set_defaults(command=_status)
-    people = [*add_people_parsers(commands), *add_care_parsers(commands)]
-    add_oncall(commands)
-    demo = commands.add_parser("demo", help="a night of an invented rack in fast motion")
-    demo.set_defaults(command=_demo)
-    add_replay_parser(commands)
-    add_export_parser(commands, _usual_settings())
-    add_import_parser(commands)
-    add_backup_parser(commands, _usual_settings())
-    add_incidents_parser(commands)
-    add_tune_parser(commands)
-    for command in (run, status, *people):
-        command.add_argument(
-            "--settings", type=Path, default=_usual_settings(), help="settings file (default: %(default)s)"
-        )
+    for name, (module, help_text) in COMMANDS.items():
+        command = commands.add_parser(name, help=help_text, description=help_text)
+        if name in named:
+            add_arguments = f"{name.replace('-', '_')}_arguments"
+            getattr(import_module(f"daemon.commands.{module}"), add_arguments)(command)
     return parser
 
 
-def _usual_settings() -> Path:
-    return Path(os.environ.get("BELLWATCH_SETTINGS", USUAL_SETTINGS))
+class _Version(argparse.Action):
+    def __call__(self, parser: argparse.ArgumentParser, *_given: Any) -> None:  # noqa: ANN401
+        print(f"bellwatch {_version()}")
+        parser.exit()
+
+
+def _version() -> str:
+    from importlib import metadata  # noqa: PLC0415  (slow to load, like the next)
+
+    try:
+        return metadata.version("bellwatch")
+    except metadata.PackageNotFoundError:  # a checkout that nobody has installed
+        import tomllib  # noqa: PLC0415
+
+        text = (Path(__file__).parents[2] / "pyproject.toml").read_text(encoding="utf-8")
+        return str(tomllib.loads(text)["project"]["version"])
+
+
+def _set_up_logs() -> None:
+    """Set up logging for a command whose modules log; the others need not wait for it to load."""
+    if "structlog" in sys.modules:
+        from daemon.logs import set_up_logs  # noqa: PLC0415
+
+        set_up_logs()

@@ -4,7 +4,6 @@ Rows come in the order in which readings were taken in, and within a row the qua
 of the columns, so that an import finds the very same readings in the very same order.
 """
 
-import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -51,18 +50,18 @@ def selected_sources(journal: Journal, selection: Selection) -> dict[int, tuple[
     """Return probe, quantity and vessel of every source that is selected, by its number."""
     return {
         key: (probe, Quantity(quantity), vessel)
-        for key, (probe, quantity, vessel) in journal.sources().items()
+        for key, (probe, quantity, vessel) in journal.inputs.sources().items()
         if not selection.vessels or vessel in selection.vessels
     }
 
 
 def bounds(journal: Journal, selection: Selection, dating: Dating) -> tuple[int, int]:
     """Return numbers between which all selected readings lie: after the first, up to the second."""
-    after, upto = 0, journal.last_seq()
+    after, upto = 0, journal.inputs.last_seq()
     if selection.from_ms is not None:
-        after = journal.last_seq_before(dating.axis_ms(selection.from_ms) - SEARCHED_MS)
+        after = journal.inputs.last_seq_before(dating.axis_ms(selection.from_ms) - SEARCHED_MS)
     if selection.to_ms is not None:
-        upto = journal.last_seq_before(dating.axis_ms(selection.to_ms) + SEARCHED_MS)
+        upto = journal.inputs.last_seq_before(dating.axis_ms(selection.to_ms) + SEARCHED_MS)
     return after, upto
 
 
@@ -71,7 +70,8 @@ def rows(journal: Journal, selection: Selection, dating: Dating) -> Iterator[tup
     sources = selected_sources(journal, selection)
     order = list(Quantity)
     first_seq, row = 0, None
-    for seq, at_ms, source, lag_ms, value, flag in _readings(journal.db, bounds(journal, selection, dating)):
+    between = bounds(journal, selection, dating)
+    for seq, at_ms, source, lag_ms, value, flag in journal.inputs.flagged_rows(*between):
         if source not in sources:
             continue
         probe, quantity, vessel = sources[source]
@@ -105,17 +105,3 @@ def _continues(row: Row, found: Row, quantity: Quantity, order: list[Quantity]) 
         found.probe,
     )
     return same and order.index(quantity) > max(map(order.index, row.values))
-
-
-def _readings(
-    db: sqlite3.Connection, between: tuple[int, int]
-) -> Iterator[tuple[int, int, int, int, float, int | None]]:
-    """Go through readings with the flag of their own channel, where there is one."""
-    yield from db.execute(
-        "SELECT r.seq, r.at_ms, r.source, r.lag_ms, r.value, f.summary FROM reading r"
-        " JOIN source s ON s.id = r.source"
-        " LEFT JOIN flag f ON f.seq = r.seq AND f.channel IN (s.vessel || '/' || s.quantity,"
-        " s.vessel || '/' || s.quantity || '/' || s.probe)"
-        " WHERE r.seq > ? AND r.seq <= ? ORDER BY r.seq",
-        between,
-    )

@@ -1,20 +1,188 @@
-"""Asking the daemon to do something, through the journal's request table, and waiting for its answer.
+"""Asking the daemon to do something, by a box of requests beside the journal, and waiting for its answer.
 
-This is the one way in for people and for the broker's commands alike: what was asked is journaled
-with who asked it, and a request that the daemon cannot take up now stays until it runs.
+This is the one way in for people and for the broker's commands alike. Who asks never opens the journal
+to write: the box is a small file of its own (JOURNAL.requests), and what lies in it is taken up when the
+daemon runs. A request has an id, which the journal keeps with the action: none is done twice, also where
+the answer got lost on its way back.
 """
 
+import json
+import os
+import sqlite3
 import threading
 import time
-from collections.abc import Mapping
+import uuid
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import structlog
+
 from daemon.errors import RequestError
-from daemon.journal.journal import Journal
+
+log = structlog.get_logger()
 
 ANSWER_WITHIN_S = 10.0
+ANSWERS_KEPT_MS = 86_400_000
+BODY_AT_MOST = 65_536
+"""Characters of a request's body; what people do needs a few hundred."""
+
+_LAYOUT = 1
 _LOOK_EVERY_S = 0.05
+ASKER_WAITS_S, DESK_WAITS_S, WATCH_WAITS_S = 10.0, 2.0, 0.2
+"""For another process that is writing the box; the watch tries again in its next turn."""
+
+_TABLES = (
+    "CREATE TABLE request (number INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, kind TEXT NOT NULL,"
+    " who TEXT NOT NULL, body TEXT NOT NULL, answered_ms INTEGER, refusal TEXT)",
+    "CREATE INDEX open_request ON request (number) WHERE answered_ms IS NULL",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """Something that another process asks of the daemon; `fault` says why it cannot be read."""
+
+    number: int
+    id: str
+    kind: str
+    who: str
+    body: dict[str, Any]
+    fault: str = ""
+
+
+class RequestBox:
+    """The box beside a journal, opened anew for each look: it may be made, moved or locked at any time."""
+
+    def __init__(self, journal: Path, wait_s: float = ASKER_WAITS_S) -> None:
+        self._wait_s = wait_s
+        self.path = journal.with_name(journal.name + ".requests")
+        self._trouble = ""
+
+    # For who asks
+
+    def ask(self, kind: str, who: str, body: Mapping[str, Any], request_id: str = "") -> str:
+        """Put a request in, under its own id where it has one, and return its id.
+
+        The same request under the same id is one request; another one under it raises RequestError.
+        """
+        asked = (request_id or uuid.uuid4().hex, kind, who, json.dumps(body))
+        self.put([asked])
+        with self._open() as db:
+            found = db.execute("SELECT id, kind, who, body FROM request WHERE id = ?", asked[:1]).fetchone()
+        if found != asked:
+            raise RequestError(f"id: {request_id} was used for another command; each needs a new one")
+        return asked[0]
+
+    def put(self, requests: Iterable[tuple[str, str, str, str]]) -> None:
+        """Put requests (id, kind, who, body as JSON) in; those whose ids are there already change nothing."""
+        rows = list(requests)
+        if rows:
+            with self._open(make=True) as db:
+                db.executemany(
+                    "INSERT OR IGNORE INTO request (id, kind, who, body) VALUES (?, ?, ?, ?)", rows
+                )
+
+    def answer_to(self, request_id: str) -> str | None:
+        """Return the refusal of a request, empty where it was done, None where it is not answered yet."""
+        with self._open() as db:
+            row = db.execute(
+                "SELECT refusal FROM request WHERE id = ? AND answered_ms IS NOT NULL", (request_id,)
+            ).fetchone()
+        return None if row is None else str(row[0])
+
+    # For the daemon, which goes on whatever is wrong with the box
+
+    def waiting(self) -> list[Request]:
+        """Return the requests that nobody has answered, oldest first; none while the box cannot be read."""
+        try:
+            if not self.path.exists():
+                return []
+            with self._open() as db:
+                rows = db.execute(
+                    "SELECT number, id, kind, who, body FROM request WHERE answered_ms IS NULL"
+                    " ORDER BY number"
+                ).fetchall()
+        except RequestError as error:
+            self._say(error)
+            return []
+        self._trouble = ""
+        return [_request(*row) for row in rows]
+
+    def known_answer(self, request_id: str) -> str | None:
+        """Return what `answer_to` does; None also while the box cannot be read."""
+        try:
+            return self.answer_to(request_id)
+        except RequestError as error:
+            self._say(error)
+            return None
+
+    def answer(self, answers: Mapping[int, str], at_ms: int) -> None:
+        """Answer requests, by number; an empty refusal says that it was done. Old answers are let go."""
+        try:
+            with self._open() as db:
+                db.executemany(
+                    "UPDATE request SET answered_ms = ?, refusal = ? WHERE number = ?",
+                    [(at_ms, refusal, number) for number, refusal in answers.items()],
+                )
+                db.execute("DELETE FROM request WHERE answered_ms < ?", (at_ms - ANSWERS_KEPT_MS,))
+        except RequestError as error:  # the next turn finds them in the journal and answers then
+            self._say(error)
+
+    def _say(self, error: RequestError) -> None:
+        """Log what is wrong, once, and put a box aside that no process of ours can use."""
+        if isinstance(error.__cause__, sqlite3.OperationalError):
+            if str(error) != self._trouble:
+                log.warning("request_box_not_usable", why=str(error))
+            self._trouble = str(error)
+            return
+        aside = f"{self.path.name}.unusable-{datetime.now(UTC):%Y%m%dT%H%M%S}"
+        for suffix in ("-journal", ""):
+            with suppress(FileNotFoundError):
+                self.path.with_name(self.path.name + suffix).rename(self.path.with_name(aside + suffix))
+        log.error("request_box_set_aside", why=str(error), set_aside=aside)
+
+    @contextmanager
+    def _open(self, make: bool = False) -> Iterator[sqlite3.Connection]:
+        """Open the box for one transaction; RequestError where it cannot be used or has another layout."""
+        try:
+            if make:
+                self._make()
+            address = f"{self.path.absolute().as_uri()}?mode=rw"
+            with closing(
+                sqlite3.connect(address, uri=True, isolation_level=None, timeout=self._wait_s)
+            ) as db:
+                db.text_factory = _text
+                db.execute("PRAGMA synchronous = FULL")
+                db.execute("BEGIN IMMEDIATE" if make else "BEGIN")
+                self._refuse_other_layout(db)
+                yield db
+                db.execute("COMMIT")
+        except (OSError, sqlite3.Error) as error:
+            raise RequestError(
+                f"requests {self.path}: {error}; it and its folder must be writable by this user"
+            ) from error
+
+    def _make(self) -> None:
+        made = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o660)
+        with suppress(PermissionError):  # it is another user's, who has done so
+            os.fchmod(made, 0o660)
+        os.close(made)
+
+    def _refuse_other_layout(self, db: sqlite3.Connection) -> None:
+        (layout,) = db.execute("PRAGMA user_version").fetchone()
+        if layout == 0 and not db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]:
+            for table in _TABLES:
+                db.execute(table)
+            db.execute(f"PRAGMA user_version = {_LAYOUT}")
+        elif layout != _LAYOUT:
+            raise RequestError(
+                f"requests {self.path}: layout {layout}; this bellwatch reads {_LAYOUT}: "
+                "ask with the version that `bellwatch run` has"
+            )
 
 
 def ask_daemon(
@@ -23,17 +191,37 @@ def ask_daemon(
     """Ask for an action (`rules.deeds.DEEDS`); raise RequestError where it is refused or not answered."""
     if not journal_path.exists():
         raise RequestError(f"journal {journal_path}: no such file; is this the daemon's settings file?")
-    journal = Journal(journal_path, writable=True)
-    try:
-        request = journal.ask(kind, who, dict(body))
-        deadline = time.monotonic() + within_s
-        while (refusal := journal.answer_to(request)) is None:
-            if time.monotonic() > deadline:
-                raise RequestError(
-                    f"{kind}: no answer from the daemon in {within_s:.0f} s; it takes this up when it runs"
-                )
-            threading.Event().wait(_LOOK_EVERY_S)
-    finally:
-        journal.close()
+    box = RequestBox(journal_path)
+    request = box.ask(kind, who, body)
+    deadline = time.monotonic() + within_s
+    while (refusal := box.answer_to(request)) is None:
+        if time.monotonic() > deadline:
+            raise RequestError(
+                f"{kind}: no answer from the daemon in {within_s:.0f} s; it takes this up when it runs"
+            )
+        threading.Event().wait(_LOOK_EVERY_S)
     if refusal:
         raise RequestError(refusal)
+
+
+def _text(stored: bytes) -> str:
+    return stored.decode(errors="replace")
+
+
+def _request(number: int, request_id: object, kind: object, who: object, body: object) -> Request:
+    """Return a row as a request, with its fault where it is none."""
+    fault, found = "", None
+    if not all(isinstance(part, str) for part in (request_id, kind, who, body)):
+        fault = "id, kind, who and body must be text"
+    elif len(str(body)) > BODY_AT_MOST:
+        fault = f"body: {len(str(body))} characters; at most {BODY_AT_MOST}"
+    else:
+        try:
+            found = json.loads(str(body))
+        except (ValueError, RecursionError) as error:
+            fault = f"body: no JSON: {error}"
+    if not fault and not isinstance(found, dict):
+        fault = "body: must be a JSON object"
+    return Request(
+        number, str(request_id), str(kind), str(who), found if isinstance(found, dict) else {}, fault
+    )

@@ -13,7 +13,13 @@ from typing import Any
 
 import structlog
 
+from daemon.journal.asking import RequestBox
+from daemon.journal.history import History
+from daemon.journal.inputs import Inputs
 from daemon.journal.journal import Journal
+from daemon.journal.schema import OPEN_REQUESTS, open_for_writing
+from daemon.journal.state import Place, State
+from daemon.transaction import transaction
 
 log = structlog.get_logger()
 
@@ -27,7 +33,9 @@ _SAVED = (
     ("event", "number", ""),
     ("snapshot", "seq", ""),
     ("outbox", "id", "delivered_ms IS NULL"),
-    ("request", "id", "answered_ms IS NULL"),
+    ("taken", "id", ""),
+    ("entry", "seq", ""),
+    ("run", "number", ""),
     ("dating", "from_ms", ""),
     ("mirror", "one", ""),
     ("mirror_refused", "id", ""),
@@ -50,12 +58,14 @@ def set_aside(path: Path, now: datetime) -> Path:
 def begin_anew(path: Path, reason: str) -> Journal:
     """Set the damaged file at `path` aside, and return a new journal with what could be saved of it."""
     damaged = set_aside(path, datetime.now(UTC))
+    with closing(open_for_writing(path)) as new, transaction(new):
+        saved = _save(damaged, new)
+        state, place = State(new), Place(Inputs(new).last_seq(), History(new).last_event_number())
+        state.seal(Place(), place)
+        state.begin_run(place, "salvage")
+        state.keep_note(SET_ASIDE, json.dumps({"file": str(damaged), "reason": reason, "saved": saved}))
     journal = Journal(path, writable=True)
-    with journal.transaction():
-        saved = _save(damaged, journal.db)
-        note = {"file": str(damaged), "reason": reason, "saved": saved}
-        journal.keep_note(SET_ASIDE, json.dumps(note))
-    journal.reopen()
+    RequestBox(path).put(_open_requests(damaged))
     log.error("journal_damaged", reason=reason, set_aside=str(damaged), saved=saved, goes_on_in=str(path))
     return journal
 
@@ -83,6 +93,13 @@ def _save(damaged: Path, new: sqlite3.Connection) -> dict[str, int]:
         _insert(new, "meta", notes)
     new.execute("INSERT OR IGNORE INTO mirror VALUES (1, 0, 0, NULL, '')")
     return {table: len(found) for table, found in rows.items() if found}
+
+
+def _open_requests(damaged: Path) -> list[tuple[Any, ...]]:
+    """Return what a journal of an earlier layout, which had requests in it, was still asked."""
+    with closing(sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)) as old:
+        had_requests = _until_damage(old, "SELECT 1 FROM sqlite_schema WHERE name = 'command'")[0]
+        return _until_damage(old, OPEN_REQUESTS)[0] if had_requests else []
 
 
 def _insert(new: sqlite3.Connection, table: str, rows: list[tuple[Any, ...]]) -> None:

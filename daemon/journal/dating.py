@@ -11,7 +11,6 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from daemon.journal.journal import Journal
 from rules.alarms.event import AlarmEvent
 from rules.readings import Notice
 
@@ -41,6 +40,11 @@ class Dating:
     def newest(self) -> Stretch:
         """Return the stretch that lasts."""
         return self._stretches[-1] if self._stretches else Stretch(0, 0, True)
+
+    @property
+    def largest_ahead_ms(self) -> int:
+        """Return how far off the axis was at most; 0 where it is UTC."""
+        return max((abs(stretch.ahead_ms) for stretch in self._stretches), default=0)
 
     def with_stretch(self, stretch: Stretch) -> "Dating":
         """Return a dating in which `stretch` stands in place of one that began at the same moment."""
@@ -75,17 +79,3 @@ class Dating:
     def dated_notice(self, notice: Notice) -> Notice:
         """Return a notice with its time in UTC, for people."""
         return replace(notice, at_ms=self.utc_ms(notice.at_ms))
-
-
-def dating_of(journal: Journal) -> Dating:
-    """Return the dating that a journal holds."""
-    rows = journal.db.execute("SELECT from_ms, ahead_ms, synchronised FROM dating")
-    return Dating(Stretch(from_ms, ahead_ms, bool(synchronised)) for from_ms, ahead_ms, synchronised in rows)
-
-
-def keep_stretch(journal: Journal, stretch: Stretch) -> None:
-    """Write a stretch down, in place of one that began at the same moment (inside a transaction)."""
-    journal.db.execute(
-        "INSERT OR REPLACE INTO dating VALUES (?, ?, ?)",
-        (stretch.from_ms, stretch.ahead_ms, stretch.synchronised),
-    )

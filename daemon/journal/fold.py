@@ -9,6 +9,7 @@ import structlog
 
 from daemon.errors import JournalError
 from daemon.journal.journal import Journal
+from rules import RULES_VERSION
 from rules.alarms.history import alarm_event_from_json
 from rules.engine import Engine
 from rules.errors import InputError
@@ -19,6 +20,9 @@ log = structlog.get_logger()
 
 CONFIGURE = "configure"
 """The kind of action that puts a plan into force; every journal begins with one."""
+
+RULES = "rules"
+"""Where such an action says which version of the rules judged under its plan."""
 
 REDATE = "redate"
 """The kind of action that notes what time it really was; it changes no judgement."""
@@ -32,7 +36,12 @@ _UNUSABLE = (InputError, ValueError, KeyError, TypeError, AttributeError, IndexE
 
 def configuring(plan: RackPlan, at_ms: int) -> Action:
     """Return the action that puts `plan` into force."""
-    return Action(at_ms, CONFIGURE, "settings", plan.to_json())
+    return Action(at_ms, CONFIGURE, "settings", {**plan.to_json(), RULES: RULES_VERSION})
+
+
+def judged_by(plan: Action | None) -> int | None:
+    """Return the version of the rules that judged under a plan; None before plans carried it."""
+    return None if plan is None else plan.body.get(RULES)
 
 
 def fold(engine: Engine | None, item: Readings | Action) -> tuple[Engine, Outcome]:
@@ -56,7 +65,7 @@ def engine_of(journal: Journal) -> Engine | None:
     """
     engine, _ = resume(journal)
     if engine is not None:
-        engine.advance(max(engine.clock_ms, journal.clock_ms()))
+        engine.advance(max(engine.clock_ms, journal.state.clock_ms()))
     return engine
 
 
@@ -66,13 +75,13 @@ def resume(journal: Journal) -> tuple[Engine | None, Outcome]:
     From the newest snapshot that can be used, and the inputs after it. Where there is none, the
     newest days are judged again and the alarms that stood are taken over from their history.
     """
-    for seq, state in journal.snapshots():
+    for seq, state in journal.state.snapshots():
         try:
             engine = Engine.restore(json.loads(state))
         except _UNUSABLE as error:
             log.warning("snapshot_unusable", after_input=seq, why=repr(error))
             continue
-        for item in journal.inputs(seq):
+        for item in journal.inputs.after(seq):
             engine, _ = fold(engine, item)
         return engine, Outcome()
     return _relearn(journal)
@@ -80,11 +89,12 @@ def resume(journal: Journal) -> tuple[Engine | None, Outcome]:
 
 def _relearn(journal: Journal) -> tuple[Engine | None, Outcome]:
     engine = None
-    clock_ms = journal.clock_ms()
-    for item in journal.inputs(0, readings_after_seq=journal.last_seq_before(clock_ms - RELEARNT_MS)):
+    clock_ms = journal.state.clock_ms()
+    oldest = journal.inputs.last_seq_before(clock_ms - RELEARNT_MS)
+    for item in journal.inputs.after(0, readings_after_seq=oldest):
         engine, _ = fold(engine, item)
     if engine is None:
         return None, Outcome()
     engine.advance(max(clock_ms, engine.clock_ms))
-    history = [alarm_event_from_json(body) for body in journal.newest_event_of_each_alarm()]
-    return engine, engine.take_over(history, journal.last_event_number())
+    history = [alarm_event_from_json(body) for body in journal.history.newest_event_of_each_alarm()]
+    return engine, engine.take_over(history, journal.history.last_event_number())

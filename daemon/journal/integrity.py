@@ -11,15 +11,18 @@ from pathlib import Path
 
 import structlog
 
-from daemon.errors import DamagedJournalError
+from daemon.errors import DamagedJournalError, JournalError
 from daemon.journal.damage import begin_anew
 from daemon.journal.journal import Journal
 from daemon.journal.schema import is_damage, open_for_reading
+from daemon.journal.state import Place
 
 log = structlog.get_logger()
 
 CHECKED_AT_ONCE_BYTES = 32 * 1_048_576
 AGAIN_AFTER_S = 24 * 3_600
+SEALS_AT_ONCE = 100
+BREATHES_S = 0.1
 
 
 def open_journal(path: Path) -> Journal:
@@ -28,9 +31,12 @@ def open_journal(path: Path) -> Journal:
         journal = Journal(path, writable=True)
     except DamagedJournalError as error:
         return begin_anew(path, str(error))
-    if path.stat().st_size <= CHECKED_AT_ONCE_BYTES and (finding := _finding(journal.db)):
-        journal.close()
-        return begin_anew(path, finding)
+    if path.stat().st_size <= CHECKED_AT_ONCE_BYTES:
+        with closing(open_for_reading(path)) as db:
+            finding = _finding(db)
+        if finding:
+            journal.close()
+            return begin_anew(path, finding)
     return journal
 
 
@@ -44,17 +50,35 @@ class IntegrityCheck:
     def run(self, stop: threading.Event) -> None:
         """Check now and every day until `stop` is set."""
         while True:
-            with closing(open_for_reading(self._path)) as db:
-                db.set_progress_handler(stop.is_set, 10_000)
-                finding = _finding(db)
+            finding = self._look(stop)
             if stop.is_set():
                 return
             if finding:
                 self._findings.put(finding)
-            else:
+            elif finding is not None:
                 log.info("journal_sound", journal=str(self._path))
             if stop.wait(AGAIN_AFTER_S):
                 return
+
+    def _look(self, stop: threading.Event) -> str | None:
+        """Look at the file, then at what is sealed in it: a little at a time, beside the watch.
+
+        Return what is wrong in one line, empty where it is sound; None where it could not be read now.
+        """
+        try:
+            with closing(open_for_reading(self._path)) as db:
+                db.set_progress_handler(stop.is_set, 10_000)
+                finding = _finding(db)
+            place: Place | None = Place()
+            while not finding and place is not None and not stop.wait(BREATHES_S):
+                with closing(Journal(self._path, writable=False)) as journal, journal.standing_still():
+                    place, finding = journal.state.broken_seal(place, SEALS_AT_ONCE)
+        except (JournalError, sqlite3.DatabaseError) as error:
+            if isinstance(error, sqlite3.Error) and is_damage(error):
+                return str(error)
+            log.warning("journal_not_checked", why=str(error), again_after_s=AGAIN_AFTER_S)
+            return None
+        return finding
 
     def step(self, _now_ms: int) -> None:
         """Raise sqlite3.DatabaseError, as reading the place would, where the check found damage."""

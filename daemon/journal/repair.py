@@ -9,7 +9,6 @@ import os
 import sqlite3
 import time
 from collections.abc import Callable
-from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -90,13 +89,11 @@ class JournalRepair:
     def _make_room(self) -> None:
         """Shed the oldest raw readings, keeping their hourly summaries."""
         self._ballast.unlink(missing_ok=True)
-        self._checkpoint()
-        first, last = self._journal.db.execute("SELECT min(seq), max(seq) FROM reading").fetchone()
-        shed = 0
-        if first is not None:
-            upto = first + max(_SHED_AT_LEAST, int((last - first) * _SHED_SHARE))
-            shed = self._shed(upto)
-        self._checkpoint()
+        self._journal.checkpoint()
+        span, shed = self._journal.inputs.span(), 0
+        if span is not None:
+            shed = self._shed(span[0] + max(_SHED_AT_LEAST, int((span[1] - span[0]) * _SHED_SHARE)))
+        self._journal.checkpoint()
         self._keep_ballast()
         log.error(
             "disk_full", journal=str(self._journal.path), shed_readings=shed, kept="their hourly summaries"
@@ -107,11 +104,6 @@ class JournalRepair:
         while gone := let_go(self._journal, upto, self._dating(), at_once=1_000):
             shed += gone
         return shed
-
-    def _checkpoint(self) -> None:
-        # What does not fit yet stays in the write-ahead log.
-        with suppress(sqlite3.OperationalError):
-            self._journal.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
     def _keep_ballast(self) -> None:
         if self._ballast.exists():
@@ -128,9 +120,7 @@ class JournalRepair:
 
     def _copy_to(self, target: Path) -> None:
         """Copy what the vanished file holds, which is still open; its log is taken away from the path."""
-        with closing(sqlite3.connect(target)) as copy:
-            self._journal.db.backup(copy)
-            copy.execute("PRAGMA journal_mode = DELETE")
+        self._journal.copy_to(target)
         sync(target)
         for suffix in ("-wal", "-shm"):
             self._journal.path.with_name(self._journal.path.name + suffix).unlink(missing_ok=True)

@@ -7,9 +7,12 @@ the order of their arrival) and everything that came of it (flags, events, messa
 import sqlite3
 from pathlib import Path
 
-from daemon.errors import DamagedJournalError, JournalError
+from daemon.errors import BellwatchError, DamagedJournalError, JournalError
+from daemon.journal.asking import RequestBox
+from daemon.journal.history import History, entry_of
+from daemon.journal.inputs import Inputs
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 _FIRST_TABLES = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
@@ -125,8 +128,59 @@ CREATE TABLE mirror_refused (
     at_ms INTEGER NOT NULL
 ) STRICT;
 """,
+    2: """
+-- requests that became actions, by their id, with the answer, so that none is done twice
+CREATE TABLE taken (
+    id TEXT PRIMARY KEY,
+    seq INTEGER NOT NULL,
+    refusal TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+INSERT OR IGNORE INTO taken
+    SELECT ifnull(c.id, ifnull((SELECT value FROM meta WHERE key = 'id'), '') || '-' || r.id),
+    a.seq, r.refusal
+    FROM request r LEFT JOIN command c ON c.request = r.id
+    JOIN action a ON (a.at_ms, a.kind, a.who, a.body) = (r.answered_ms, r.kind, r.who, r.body);
+DROP TABLE request;
+DROP TABLE command;
+-- what people wrote down, by kind; seq is that of the action it came with, corrects that of an earlier entry
+CREATE TABLE entry (
+    seq INTEGER PRIMARY KEY,
+    kind TEXT NOT NULL,
+    at_ms INTEGER NOT NULL,
+    who TEXT NOT NULL,
+    vessel TEXT NOT NULL,
+    corrects INTEGER,
+    body TEXT NOT NULL
+) STRICT;
+CREATE INDEX entry_by_kind ON entry (kind);
+-- under which id numbers were given out, from which on; see daemon/journal/state.py
+CREATE TABLE run (
+    number INTEGER PRIMARY KEY,
+    id TEXT NOT NULL UNIQUE,
+    first_seq INTEGER NOT NULL,
+    first_event INTEGER NOT NULL,
+    reason TEXT NOT NULL
+) STRICT;
+-- checksums over each commit: its readings (NULL once they are gone), and its actions and events
+CREATE TABLE seal (
+    first_seq INTEGER NOT NULL,
+    last_seq INTEGER NOT NULL,
+    first_event INTEGER NOT NULL,
+    last_event INTEGER NOT NULL,
+    readings INTEGER,
+    rest INTEGER,
+    PRIMARY KEY (last_seq, last_event)
+) STRICT, WITHOUT ROWID;
+""",
 }
 """The step from each layout to the next."""
+
+OPEN_REQUESTS = """
+SELECT ifnull(c.id, ifnull((SELECT value FROM meta WHERE key = 'id'), '') || '-' || r.id),
+    r.kind, r.who, r.body
+FROM request r LEFT JOIN command c ON c.request = r.id WHERE r.answered_ms IS NULL ORDER BY r.id
+"""
+"""What a journal of the second layout was asked and had not answered yet: id, kind, who, body."""
 
 _WAL_BYTES_KEPT = 4_194_304
 
@@ -154,7 +208,7 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
         if is_damage(error):
             raise DamagedJournalError(f"journal {path}: {error}") from error
         raise _unusable(path, error) from error
-    except JournalError:
+    except BellwatchError:
         connection.close()
         raise
     return connection
@@ -199,7 +253,12 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
         _run(connection, _FIRST_TABLES)
         connection.execute("PRAGMA user_version = 1")
     while (version := _version(connection)) in _STEPS:
+        waiting = connection.execute(OPEN_REQUESTS).fetchall() if version == 2 else []
         _run(connection, _STEPS[version])
+        if version == 2:
+            _write_entries(connection)
+            # Before the commit, under ids that stay: what is cut short is done again and adds nothing.
+            RequestBox(path).put(waiting)
         connection.execute(f"PRAGMA user_version = {version + 1}")
     connection.execute("COMMIT")
     _refuse_other_version(connection, path)
@@ -208,6 +267,16 @@ def _prepare(connection: sqlite3.Connection, path: Path) -> None:
 def _run(connection: sqlite3.Connection, script: str) -> None:
     for statement in script.split(";\n"):
         connection.execute(statement)
+
+
+def _write_entries(connection: sqlite3.Connection) -> None:
+    """Write an entry for everything in the actions that is one and was not refused."""
+    inputs, history = Inputs(connection), History(connection)
+    refused = {seq for (seq,) in connection.execute("SELECT seq FROM taken WHERE refusal <> ''")}
+    for seq, action in inputs.numbered_actions():
+        entry = entry_of(seq, action)
+        if entry is not None and seq not in refused:
+            history.keep_entry(entry)
 
 
 def _version(connection: sqlite3.Connection) -> int:

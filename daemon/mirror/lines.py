@@ -8,13 +8,11 @@ a field keeps the type of its first value for ever. Times are nanoseconds; event
 millisecond stay apart by the nanosecond of their number.
 """
 
-import json
 import math
 from collections.abc import Mapping
 
 from daemon.words import quantity_of
 from rules.alarms.event import AlarmEvent
-from rules.alarms.history import alarm_event_from_json
 from rules.alarms.life_cycle import State
 
 NS_PER_MS = 1_000_000
@@ -49,11 +47,6 @@ def event_line(rack: str, event: AlarmEvent) -> str:
         fields["value"] = repr(float(event.value))
     written = ",".join(f"{key}={value}" for key, value in fields.items())
     return f"alarm{_tags(tags)} {written} {event.at_ms * NS_PER_MS + event.number % NS_PER_MS}"
-
-
-def event_of(body: str) -> AlarmEvent:
-    """Return the event that the journal holds as JSON."""
-    return alarm_event_from_json(json.loads(body))
 
 
 def _tags(tags: Mapping[str, str]) -> str:

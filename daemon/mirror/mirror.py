@@ -12,16 +12,19 @@ from collections import deque
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass, replace
+from itertools import islice
+from typing import Any
 
 import structlog
 
 from daemon.journal.dating import Dating
+from daemon.journal.inputs import NumberedReading
 from daemon.journal.journal import Journal
-from daemon.journal.schema import open_for_reading
-from daemon.mirror.lines import event_line, event_of, reading_line, reading_prefix
-from daemon.mirror.progress import Progress, RefusedPoint, keep_progress, progress_of
+from daemon.journal.outbox import Progress, RefusedPoint
+from daemon.mirror.lines import event_line, reading_line, reading_prefix
 from daemon.mirror.server import MirrorServer, RefusedError, TooLargeError, UnreachableError
 from daemon.settings.rack import MirrorSettings
+from rules.alarms.history import alarm_event_from_json
 
 log = structlog.get_logger()
 
@@ -66,7 +69,7 @@ class Mirror:
         self._dating = dating
         self._deadline_s = deadline_s
         self._lock = threading.Lock()
-        self._progress = self._kept = progress_of(journal)
+        self._progress = self._kept = journal.outbox.mirrored()
         self._refused: list[RefusedPoint] = []
         self._kept_due_ms = 0
         self._prefixes: dict[int, str] = {}
@@ -81,7 +84,8 @@ class Mirror:
         news = bool(refused) or progress.trouble != self._kept.trouble
         if progress == self._kept or not (news or now_ms >= self._kept_due_ms):
             return
-        keep_progress(self._journal, progress, refused, now_ms)
+        with self._journal.transaction():
+            self._journal.outbox.keep_mirrored(progress, refused, now_ms)
         self._kept, self._kept_due_ms = progress, now_ms + PROGRESS_EVERY_MS
         with self._lock:
             self._refused = self._refused[len(refused) :]
@@ -117,24 +121,18 @@ class Mirror:
             start = self._progress
         dating = self._dating()
         until_ms = dating.unsynchronised_from_ms()
-        with closing(open_for_reading(self._path)) as db:
-            newest_event, newest_reading = db.execute(
-                "SELECT (SELECT ifnull(max(number), 0) FROM event), (SELECT ifnull(max(seq), 0) FROM reading)"
-            ).fetchone()
+        before_ms = until_ms or 2**62
+        with closing(Journal(self._path, writable=False)) as journal:
+            newest_event = journal.history.last_event_number()
+            _, newest_reading = journal.inputs.span() or (0, 0)
             if newest_event < start.event:  # another journal has taken the place of the former one
                 start = Progress()
-            events = db.execute(
-                "SELECT number, body FROM event WHERE number > ? AND at_ms < ? ORDER BY number LIMIT ?",
-                (start.event, until_ms or 2**62, EVENTS_AT_ONCE),
-            ).fetchall()
-            readings = db.execute(
-                "SELECT seq, at_ms, source, lag_ms, value FROM reading WHERE seq > ? AND at_ms < ?"
-                " ORDER BY seq LIMIT ?",
-                (start.reading, until_ms or 2**62, READINGS_AT_ONCE),
-            ).fetchall()
+            events = journal.history.event_bodies(start.event, before_ms, EVENTS_AT_ONCE)
+            rows = journal.inputs.rows(start.reading, newest_reading, before_ms)
+            readings = list(islice(rows, READINGS_AT_ONCE))
             if any(row[2] not in self._prefixes for row in readings):
-                sources = db.execute("SELECT id, probe, quantity, vessel FROM source")
-                self._prefixes = {key: reading_prefix(self._rack, *names) for key, *names in sources}
+                sources = journal.inputs.sources()
+                self._prefixes = {key: reading_prefix(self._rack, *names) for key, names in sources.items()}
         if not events and not readings:
             if max(newest_event - start.event, newest_reading - start.reading) > 0 and until_ms is not None:
                 self._note_trouble(WAITS_FOR_CLOCK)
@@ -144,11 +142,11 @@ class Mirror:
     def _batch(
         self,
         start: Progress,
-        events: list[tuple[int, str]],
-        readings: list[tuple[int, int, int, int, float]],
+        events: list[dict[str, Any]],
+        readings: list[NumberedReading],
         dating: Dating,
     ) -> Batch:
-        lines = [event_line(self._rack, dating.dated(event_of(body))) for _, body in events]
+        lines = [event_line(self._rack, dating.dated(alarm_event_from_json(body))) for body in events]
         not_finite: list[RefusedPoint] = []
         for seq, at_ms, source, lag_ms, value in readings:
             line = reading_line(self._prefixes[source], value, dating.utc_ms(at_ms) - lag_ms)
@@ -159,7 +157,7 @@ class Mirror:
         then = replace(
             start,
             reading=readings[-1][0] if readings else start.reading,
-            event=events[-1][0] if events else start.event,
+            event=events[-1]["number"] if events else start.event,
             taken_ms=dating.utc_ms(readings[-1][1]) if readings else start.taken_ms,
             trouble="",
         )

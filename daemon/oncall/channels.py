@@ -12,40 +12,40 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from daemon.errors import MissingExtraError, Problem, SettingsError
-from daemon.settings.file import read_toml
+from daemon.errors import Finding, MissingExtraError, SettingsError
+from daemon.settings.toml import read_toml
 
 _OTHERS = stat.S_IRWXO | stat.S_IWGRP
 
 
-def read_channels(path: Path, people: Sequence[str]) -> tuple[dict[str, list[str]], list[Problem]]:
+def read_channels(path: Path, people: Sequence[str]) -> tuple[dict[str, list[str]], list[Finding]]:
     """Return the addresses of each person, and everything that is wrong with the file."""
     try:
         values = read_toml(path)
         mode = path.stat().st_mode
     except SettingsError as error:
-        return {}, [Problem(p.path, p.found, "the channels: NAME = [ADDRESS, ...]") for p in error.problems]
+        return {}, [Finding(p.path, p.found, "the channels: NAME = [ADDRESS, ...]") for p in error.findings]
     found = []
     if os.name == "posix" and mode & _OTHERS:
         found.append(
-            Problem(str(path), f"a file of mode {stat.S_IMODE(mode):04o}", "0600 or 0640: it is secret")
+            Finding(str(path), f"a file of mode {stat.S_IMODE(mode):04o}", "0600 or 0640: it is secret")
         )
     channels: dict[str, list[str]] = {}
     for person in people:
         where = f"{path}: {person}"
         addresses = values.get(person)
         if not isinstance(addresses, list) or not addresses:
-            found.append(Problem(where, "no channel", "a list of at least one address"))
+            found.append(Finding(where, "no channel", "a list of at least one address"))
             continue
         channels[person] = [address for address in addresses if isinstance(address, str)]
         found += [
-            Problem(f"{where}[{place}]", "an address that is not shown", "one that the apprise library knows")
-            for place, address in enumerate(addresses)
+            Finding(f"{where}[{index}]", "an address that is not shown", "one that the apprise library knows")
+            for index, address in enumerate(addresses)
             if not isinstance(address, str) or _channel(address) is None
         ]
     strangers = sorted(set(values) - set(people))
     found += [
-        Problem(f"{path}: {name}", "a person who is not in rota.people", "the name as it is there", True)
+        Finding(f"{path}: {name}", "a person who is not in rota.people", "the name as it is there", True)
         for name in strangers
     ]
     return channels, found

@@ -12,10 +12,11 @@ from datetime import tzinfo
 
 import structlog
 
+from daemon.broker.connection import Arrival
 from daemon.clock import SteadyClock
 from daemon.errors import OnCallError
 from daemon.oncall.call_text import page_text, page_title
-from daemon.oncall.link import Arrival, LinkIs, OnCallLink
+from daemon.oncall.link import LinkIs, OnCallLink
 from daemon.oncall.messages import Answer, Cleared, Heard, Heartbeat, WatchWord, heard
 from daemon.oncall.outbox import OnCallOutbox
 from daemon.oncall.store import Ask, OnCallStore, Passed
@@ -70,7 +71,7 @@ class OnCall:
                 tell_supervisor("WATCHDOG=1")
         finally:
             tell_supervisor("STOPPING=1")
-            self._link.stop()
+            self._link.connection.stop()
             self._outbox.close()
             with self._store.transaction():
                 self._outbox.settle(self._clock.now_ms(), lambda _page: None)

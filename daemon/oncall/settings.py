@@ -1,32 +1,13 @@
 """The shape of the on-call settings file: the people, their turns and hours, and how they are told."""
 
-from collections.abc import Callable
 from datetime import date, datetime, time
 from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, StringConstraints
 
 from daemon.settings.rack import BrokerSettings, TimeZone
-from daemon.settings.types import LABEL_PATTERN, FilePath, Name, Seconds, Switch, Table, Whole
+from daemon.tables.types import NOTE_PATTERN, FilePath, Label, Name, Seconds, Switch, Table, Whole, read_as
 from rules.calling.duty import When
-
-NOTE_PATTERN = r"^[^\x00-\x1f\x7f]{1,160}$"
-
-
-def _read_as(read: Callable[[str], object], kind: type, words: str) -> Callable[[object], object]:
-    """Return a check that takes a value of `kind` as it is, and text as `read` reads it."""
-
-    def check(value: object) -> object:
-        if type(value) is kind:
-            return value
-        try:
-            if isinstance(value, str):
-                return read(value)
-        except ValueError:
-            pass
-        raise ValueError(words)
-
-    return check
 
 
 def _clock(text: str) -> time:
@@ -35,16 +16,15 @@ def _clock(text: str) -> time:
     return time.fromisoformat(text)
 
 
-_Day = Annotated[date, BeforeValidator(_read_as(date.fromisoformat, date, "a date, such as 2026-11-02"))]
-_Clock = Annotated[time, BeforeValidator(_read_as(_clock, time, 'a time of day, such as "07:30"'))]
+_Day = Annotated[date, BeforeValidator(read_as(date.fromisoformat, date, "a date, such as 2026-11-02"))]
+_Clock = Annotated[time, BeforeValidator(read_as(_clock, time, 'a time of day, such as "07:30"'))]
 _Moment = Annotated[
     datetime,
     BeforeValidator(
-        _read_as(datetime.fromisoformat, datetime, 'a date and a time, such as "2026-12-24 18:00"')
+        read_as(datetime.fromisoformat, datetime, 'a date and a time, such as "2026-12-24 18:00"')
     ),
 ]
 Note = Annotated[str, StringConstraints(pattern=NOTE_PATTERN)]
-Person = Annotated[str, StringConstraints(pattern=LABEL_PATTERN)]
 
 
 class OnCallPart(Table):
@@ -71,13 +51,13 @@ class SwapSettings(Table):
 
     start: _Moment = Field(alias="from", description="When the swap begins")
     end: _Moment = Field(alias="until", description="When it ends")
-    person: Person = Field(description="Who is on call then")
+    person: Label = Field(description="Who is on call then")
 
 
 class RotaSettings(Table):
     """Whose turn it is: a week each, in the order of the list, from one hand-over to the next."""
 
-    people: Annotated[tuple[Person, ...], Field(min_length=1)] = Field(description="Who takes turns")
+    people: Annotated[tuple[Label, ...], Field(min_length=1)] = Field(description="Who takes turns")
     first_day: _Day = Field(
         description="A day on which the first person's turn begins; hand-overs are on that day of the week"
     )

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.journal.fold import CONFIGURE, fold
+from daemon.journal.fold import CONFIGURE, fold, judged_by
 from daemon.settings.plan import rack_plan
 from daemon.settings.rack import Settings
 from daemon.sources.recording import Recording
@@ -33,7 +33,8 @@ class Replayed:
     """What came of a replay; `until_ms` is the time up to which it went, `complete` whether that is all.
 
     `flags` counts each channel's readings by QARTOD flag (shape 10), `passed_over` the readings of
-    sources that the plan does not have, `refused` what people did that had nothing to act on.
+    sources that the plan does not have, `refused` what people did that had nothing to act on,
+    `judged_by` when which version of the rules took over at the time (None: before they were counted).
     """
 
     start_ms: int
@@ -44,6 +45,7 @@ class Replayed:
     flags: dict[str, NDArray[np.int64]] = field(default_factory=dict)
     passed_over: Counter[int] = field(default_factory=Counter)
     refused: list[str] = field(default_factory=list)
+    judged_by: list[tuple[int, int | None]] = field(default_factory=list)
 
 
 class Judging:
@@ -63,6 +65,10 @@ class Judging:
 
     def take(self, item: Readings | Action) -> None:
         """Judge one more block, or let happen what somebody did."""
+        if isinstance(item, Action) and item.kind == CONFIGURE:
+            rules = judged_by(item)
+            if rules not in [version for _, version in self.result.judged_by[-1:]]:
+                self.result.judged_by.append((item.at_ms, rules))
         if isinstance(item, Action) and item.kind in self._left_out:
             return
         self._engine, outcome = fold(self._engine, item)

@@ -5,6 +5,7 @@ from datetime import datetime, tzinfo
 
 from daemon.replay.replay import Replayed
 from daemon.sources.recording import Recording
+from rules import RULES_VERSION
 from rules.alarms.episodes import Change, Episode
 from rules.alarms.event import AlarmEvent
 
@@ -36,6 +37,16 @@ def notes_on(result: Replayed, recording: Recording) -> list[str]:
             f"{len(result.refused)} actions of the time had nothing to act on; first: {result.refused[0]}"
         )
     return notes
+
+
+def rules_text(result: Replayed, zone: tzinfo) -> str:
+    """Say where other rules than today's judged at the time; empty where it was these all along."""
+    others = [
+        f"from {moment(at_ms, zone)} by rules {version or 'before 1'}" for at_ms, version in result.judged_by
+    ]
+    if all(version == RULES_VERSION for _, version in result.judged_by):
+        return ""
+    return f"Judged {', '.join(others)}; today's are {RULES_VERSION}."
 
 
 def change_text(change: Change, zone: tzinfo) -> str:

@@ -5,7 +5,7 @@ from typing import Annotated
 from pydantic import AwareDatetime, Discriminator, Field, Tag
 
 from daemon.settings.stages import Off, off_or
-from daemon.settings.types import Name, Number, Table
+from daemon.tables.types import Name, Number, Table
 from rules.alarms.book import AlarmRules
 from rules.alarms.life_cycle import Condition
 from rules.quantities import Quantity

@@ -4,7 +4,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from daemon.settings.types import Switch, Table
+from daemon.tables.types import Switch, Table
 
 CommandKind = Literal[
     "acknowledge",

@@ -12,8 +12,9 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from daemon.settings.faults import Fault, Keys, faults_of
-from daemon.settings.rack import BusSettings, ModbusBus, ModbusProbe, ProbeSettings, Settings
+from daemon.buses.shape import ProbeSettings
+from daemon.settings.rack import Settings
+from daemon.tables.faults import Fault, Keys, faults_of
 from rules.quantities import Quantity
 
 # What stands in for tables that a file must have; no cross-check looks at them.
@@ -67,13 +68,8 @@ class Draft:
         """Whether it is known of every probe which bus it is on."""
         pairs = [(probe, self.settings.buses.get(probe.bus)) for probe in self.settings.probes.values()]
         return self.is_whole("probes") and all(
-            bus is not None and bus_suits(probe, bus) for probe, bus in pairs
+            bus is not None and isinstance(probe, bus.probe_table) for probe, bus in pairs
         )
-
-
-def bus_suits(probe: ProbeSettings, bus: BusSettings) -> bool:
-    """Whether a probe can be on a bus of that kind."""
-    return isinstance(probe, ModbusProbe) == isinstance(bus, ModbusBus)
 
 
 def needs_a_vessel(probe: ProbeSettings) -> Quantity | None:
@@ -86,7 +82,7 @@ def draft_of(values: Mapping[str, Any]) -> tuple[Draft, list[Fault]]:
     try:
         settings, faults = Settings.model_validate(values), []
     except ValidationError as error:
-        faults = faults_of(error)
+        faults = faults_of(error, Settings)
         settings = Settings.model_validate(_without(values, [fault.keys for fault in faults]))
     declared = {section: _names(values, section) for section in _NAMED}
     return Draft(

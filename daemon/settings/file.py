@@ -1,6 +1,5 @@
 """Reading the settings file, and the variables of the environment that go over it."""
 
-import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -8,11 +7,9 @@ from typing import Any
 from pydantic.fields import FieldInfo
 from pydantic_settings import BaseSettings, EnvSettingsSource, SettingsConfigDict
 
-from daemon.errors import Problem, SettingsError
 from daemon.settings.rack import Settings
-
-ENVIRONMENT_PREFIX = "BELLWATCH_"
-LEVEL_MARK = "__"
+from daemon.settings.toml import read_toml
+from daemon.tables.words import ENVIRONMENT_PREFIX, LEVEL_MARK
 
 
 class _Overrides(Settings, BaseSettings):
@@ -27,28 +24,6 @@ def read_values(path: Path) -> dict[str, Any]:
     SettingsError if the file cannot be read or is not TOML.
     """
     return _laid_over(read_toml(path), _typed(_Environment(_Overrides)()))
-
-
-def read_toml(path: Path) -> dict[str, Any]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        why = (error.strerror or "an error").lower()
-        problem = Problem(str(path), f"a file that cannot be read ({why})", "a settings file")
-    except UnicodeDecodeError as error:
-        problem = Problem(str(path), f"a byte that is not UTF-8 at offset {error.start}", "text in UTF-8")
-    except (ValueError, RecursionError) as error:  # tomllib also lets numbers and nesting overflow
-        problem = _not_toml(path, str(error))
-    raise SettingsError([problem])
-
-
-def _not_toml(path: Path, message: str) -> Problem:
-    match = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", message, re.DOTALL)
-    where, what = f"{path}", message
-    if match is not None:
-        what = match[1]
-        where = f"{path}: line {match[2]}, column {match[3]}" if match[2] else f"{path}: end of file"
-    return Problem(where, f"text that is not TOML ({what})", "TOML: tables in brackets, and key = value")
 
 
 class _Environment(EnvSettingsSource):

@@ -2,13 +2,17 @@
 
 from collections.abc import Callable
 
-from daemon.settings.rack import ProbeSettings, Settings
+from daemon.settings.rack import Settings
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import RACK_WIDE, RackPlan, Source, Supply
 from rules.water.specific_conductance import Compensation
 
 DAY_MS = 86_400_000
+
+
+def _ms(days: float | None) -> int | None:
+    return None if days is None else round(days * DAY_MS)
 
 
 def sources_of(settings: Settings, source_id: Callable[[str, str, str], int]) -> tuple[Source, ...]:
@@ -24,16 +28,11 @@ def sources_of(settings: Settings, source_id: Callable[[str, str, str], int]) ->
             compensation=Compensation(measurement.compensation),
             compensation_per_kelvin=(measurement.percent_per_kelvin or 0.0) / 100.0,
             accuracy=measurement.stated_accuracy,
-            calibrate_every_ms=_calibrate_every_ms(probe),
+            calibrate_every_ms=_ms(probe.calibrate_every_days),
         )
         for name, probe in settings.probes.items()
         for measurement in probe.measurements
     )
-
-
-def _calibrate_every_ms(probe: ProbeSettings) -> int | None:
-    days = probe.calibrate_every_days
-    return None if days is None else round(days * DAY_MS)
 
 
 def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> RackPlan:
@@ -60,9 +59,9 @@ def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> 
             if vessel.plan
         },
         usual_stay_ms={
-            stage: round(days * DAY_MS)
+            stage: stay_ms
             for stage in settings.stage_names()
-            if (days := settings.usual_stay_days(stage)) is not None
+            if (stay_ms := _ms(settings.usual_stay_days(stage))) is not None
         },
         alarm_rules=settings.alarms.rules(),
     )

@@ -1,33 +1,23 @@
 """The shape of the settings file: the rack, its journal and broker, buses, probes, vessels and stages."""
 
-from collections.abc import Callable
 from difflib import get_close_matches
 from functools import cache
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 from zoneinfo import available_timezones
 
-from pydantic import AfterValidator, Discriminator, Field, SecretStr, StringConstraints, Tag
+from pydantic import AfterValidator, Field, SecretStr, StringConstraints
 
-from daemon.errors import Problem, SettingsError
-from daemon.settings import types
+from daemon.buses.broker_link import BrokerLink
+from daemon.buses.kinds import AnyBus, AnyProbe
+from daemon.buses.shape import ProbeSettings
 from daemon.settings.alarms import AlarmSettings, StageStepSettings, SupplySettings
 from daemon.settings.commands import CommandSettings
-from daemon.settings.measurements import Measurement, PayloadFieldSettings, RegisterSettings
 from daemon.settings.stages import OFF, StageSettings, ToleranceSettings
-from daemon.settings.types import Days, FilePath, Host, Name, Seconds, Switch, Table, TcpPort, Whole
+from daemon.tables import types
+from daemon.tables.types import FilePath, Label, Name, Seconds, Switch, Table, Whole
 from rules.quantities import Quantity
 from rules.rack.stages import DEFAULT_TOLERANCES, USUAL_STAY_DAYS, WITHOUT_LIMITS
 from rules.rack.tolerance import Tolerance
-
-
-def _one_of(*allowed: int) -> Callable[[int], int]:
-    def check(value: int) -> int:
-        if value not in allowed:
-            raise ValueError("one of " + ", ".join(map(str, allowed)))
-        return value
-
-    return check
-
 
 _time_zones = cache(available_timezones)  # it searches the disk, slowly on a Pi
 
@@ -40,17 +30,7 @@ def _known_zone(value: str) -> str:
     return value
 
 
-def _time_to_fall_silent(probe: dict[str, Any]) -> float:
-    return float(max(3 * probe["every_s"], 120))
-
-
-BAUD_RATES = (1200, 2400, 4800, 9600, 14400, 19200, 38400, 57600, 115200)
-_BaudRate = Annotated[
-    Whole, AfterValidator(_one_of(*BAUD_RATES)), Field(json_schema_extra={"enum": list(BAUD_RATES)})
-]
-_StopBits = Annotated[Whole, AfterValidator(_one_of(1, 2)), Field(json_schema_extra={"enum": [1, 2]})]
 TimeZone = Annotated[str, AfterValidator(_known_zone)]
-_Label = Annotated[str, StringConstraints(pattern=types.LABEL_PATTERN)]
 
 
 class RackSettings(Table):
@@ -82,8 +62,8 @@ class MirrorSettings(Table):
     url: Annotated[str, StringConstraints(pattern=types.SERVER_URL_PATTERN)] = Field(
         description="Address of the server"
     )
-    org: _Label = Field(default="bellwatch", description="Organisation at the server")
-    bucket: _Label = Field(default="bellwatch", description="Bucket to write to; it must exist")
+    org: Label = Field(default="bellwatch", description="Organisation at the server")
+    bucket: Label = Field(default="bellwatch", description="Bucket to write to; it must exist")
     token_file: FilePath | None = Field(
         default=None,
         description="File that holds the access token alone and that only the daemon's user may read",
@@ -100,34 +80,6 @@ class MirrorSettings(Table):
         return SecretStr(self.token_file.read_text(encoding="utf-8").strip())
 
 
-class BrokerLink(Table):
-    """How to reach an MQTT broker."""
-
-    host: Host = Field(default="localhost", description="Name or address of the broker")
-    port: TcpPort = Field(default=1883, description="TCP port of the broker; 8883 is usual with TLS")
-    username: _Label | None = Field(default=None, description="User name at the broker")
-    password_file: FilePath | None = Field(
-        default=None,
-        description="File that holds the password alone and that only the daemon's user may read",
-    )
-    tls: Switch = Field(default=False, description="Encrypt the connection")
-    ca_file: FilePath | None = Field(
-        default=None,
-        description="Certificate authority of the broker, if it is not one that the system knows",
-    )
-
-    def password(self) -> SecretStr | None:
-        """Read the password from its file now, None without one; SettingsError if it is unreadable."""
-        if self.password_file is None:
-            return None
-        try:
-            return SecretStr(self.password_file.read_text(encoding="utf-8").rstrip("\r\n"))
-        except (OSError, UnicodeDecodeError) as error:
-            why = (error.strerror or "an error").lower() if isinstance(error, OSError) else "not UTF-8"
-        expected = "a file that holds the password alone and that the daemon's user may read"
-        raise SettingsError([Problem("password_file", f"a file that cannot be read ({why})", expected)])
-
-
 class BrokerSettings(BrokerLink):
     """The broker that readings and alarms are told to."""
 
@@ -137,118 +89,13 @@ class BrokerSettings(BrokerLink):
     heartbeat_s: Seconds = Field(default=30.0, description="How often the daemon says that it is alive [s]")
 
 
-class ModbusBus(Table):
-    """A serial line with Modbus RTU probes on it."""
-
-    kind: Literal["modbus-rtu"]
-    port: Annotated[str, StringConstraints(pattern=types.PORT_PATTERN)] = Field(
-        description="The serial port; a name under /dev/serial/by-id stays the same after re-plugging"
-    )
-    baud: _BaudRate = Field(default=9600, description="Speed of the line [bit/s]")
-    parity: Literal["none", "even", "odd"] = Field(default="none", description="Parity bit of each character")
-    stop_bits: _StopBits = Field(default=1, description="Stop bits of each character")
-    timeout_ms: Annotated[Whole, Field(ge=10, le=10_000)] = Field(
-        default=300, description="How long to wait for an answer [ms]"
-    )
-    retries: Annotated[Whole, Field(ge=0, le=10)] = Field(
-        default=2, description="How often to ask again before the poll counts as failed"
-    )
-
-
-class MqttBus(BrokerLink):
-    """A broker on which probes publish."""
-
-    kind: Literal["mqtt"]
-
-
-class _Probe(Table):
-    bus: Name = Field(description="The bus that the probe is on")
-    vessel: Name | None = Field(
-        default=None, description="The vessel that the probe is in; absent for the rack's air pressure"
-    )
-    every_s: Seconds = Field(default=30.0, description="How often the probe is polled or publishes [s]")
-    silent_after_s: Seconds = Field(
-        default_factory=_time_to_fall_silent,
-        description="Without a reading for this long it is silent [s]; absent: three polls, at least 120 s",
-    )
-    calibrate_every_days: Days | None = Field(
-        default=None, description="How long a calibration holds [days]; absent: nobody is reminded"
-    )
-
-
-class ModbusProbe(_Probe):
-    """A probe on a Modbus RTU bus."""
-
-    unit_id: Annotated[Whole, Field(ge=1, le=247)] = Field(description="Modbus unit address, 1 to 247")
-    registers: Annotated[tuple[RegisterSettings, ...], Field(min_length=1)] = Field(
-        description="What the probe measures, and where"
-    )
-
-    @property
-    def measurements(self) -> tuple[Measurement, ...]:
-        """What the probe measures, in the order of the file."""
-        return self.registers
-
-    @property
-    def quantities(self) -> tuple[Quantity, ...]:
-        """The quantities that the probe measures, in the order of the file."""
-        return tuple(register.quantity for register in self.registers)
-
-
-class MqttProbe(_Probe):
-    """A probe that publishes to a topic."""
-
-    topic: Annotated[str, StringConstraints(pattern=types.TOPIC_PATTERN)] = Field(
-        description="The topic that the probe publishes to"
-    )
-    format: Literal["plain", "json", "senml"] = Field(
-        default="plain", description="How its payload is written"
-    )
-    max_age_s: Seconds = Field(default=120.0, description="An older reading is refused as stale [s]")
-    fields: Annotated[tuple[PayloadFieldSettings, ...], Field(min_length=1)] = Field(
-        description="What the payload holds, and where"
-    )
-
-    @property
-    def measurements(self) -> tuple[Measurement, ...]:
-        """What the probe measures, in the order of the file."""
-        return self.fields
-
-    @property
-    def quantities(self) -> tuple[Quantity, ...]:
-        """The quantities that the probe measures, in the order of the file."""
-        return tuple(field.quantity for field in self.fields)
-
-
 class VesselSettings(Table):
     """A vessel of the rack."""
 
     kind: Literal["kreisel", "pseudokreisel", "tray", "dish", "tank"] = Field(description="What it is")
     stage: Name = Field(description="The life stage in it when the daemon first starts")
-    label: _Label | None = Field(default=None, description="What people call it")
+    label: Label | None = Field(default=None, description="What people call it")
     plan: tuple[StageStepSettings, ...] = Field(default=(), description="Planned moves to other stages")
-
-
-def _bus_kind(value: object) -> str | None:
-    kind = value.get("kind") if isinstance(value, dict) else getattr(value, "kind", None)
-    return f"<{kind}>" if kind in ("modbus-rtu", "mqtt") else None
-
-
-def _probe_kind(value: object) -> str | None:
-    """Tell the two kinds of probe apart by the keys that only one of them has."""
-    keys = set(value) if isinstance(value, dict) else set(getattr(value, "model_fields_set", ()))
-    if keys & {"unit_id", "registers"}:
-        return "<modbus-rtu>"
-    return "<mqtt>" if keys & {"topic", "format", "fields", "max_age_s"} else None
-
-
-BusSettings = Annotated[
-    Annotated[ModbusBus, Tag("<modbus-rtu>")] | Annotated[MqttBus, Tag("<mqtt>")], Discriminator(_bus_kind)
-]
-ProbeSettings = Annotated[
-    Annotated[ModbusProbe, Tag("<modbus-rtu>")] | Annotated[MqttProbe, Tag("<mqtt>")],
-    Discriminator(_probe_kind),
-]
 
 
 class Settings(Table):
@@ -259,8 +106,8 @@ class Settings(Table):
     mirror: MirrorSettings | None = Field(default=None, description="Where a copy of everything goes")
     broker: BrokerSettings = Field(default_factory=BrokerSettings)
     commands: CommandSettings = Field(default_factory=CommandSettings)
-    buses: dict[Name, BusSettings] = Field(default={}, description="The ports that probes share")
-    probes: dict[Name, ProbeSettings] = Field(default={}, description="The devices that measure")
+    buses: dict[Name, AnyBus] = Field(default={}, description="The ports that probes share")
+    probes: dict[Name, AnyProbe] = Field(default={}, description="The devices that measure")
     vessels: dict[Name, VesselSettings] = Field(default={}, description="The vessels of the rack")
     alarms: AlarmSettings = Field(default_factory=AlarmSettings)
     supplies: dict[Name, SupplySettings] = Field(
@@ -269,6 +116,10 @@ class Settings(Table):
     stages: dict[Name, StageSettings] = Field(
         default={}, description="Limits that differ from the built-in ones, and stages of your own"
     )
+
+    def probes_on(self, bus: str) -> dict[str, ProbeSettings]:
+        """Return the probes that name a bus, by their names."""
+        return {name: probe for name, probe in self.probes.items() if probe.bus == bus}
 
     def stage_names(self) -> list[str]:
         """Return the stages that a vessel may be in, built-in ones first."""

@@ -5,11 +5,12 @@ to remember it. A limit that is absent keeps its built-in value; "none" switches
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import ConfigDict, Discriminator, Field, Tag
 
-from daemon.settings.types import Days, Delay, Name, Number, Seconds, Table
+from daemon.tables.types import UNIT_SUFFIXES, Days, Delay, Name, Number, Seconds, Table
 from rules.quantities import Quantity, unit_of
 from rules.rack.tolerance import Band, Tolerance
 
@@ -25,15 +26,6 @@ Limit = Annotated[Annotated[Number, Tag("<number>")] | Off, Discriminator(off_or
 Rate = Annotated[
     Annotated[Annotated[Number, Field(gt=0)], Tag("<number>")] | Off, Discriminator(off_or("<number>"))
 ]
-
-UNIT_SUFFIXES = {
-    Quantity.TEMPERATURE: "_c",
-    Quantity.CONDUCTIVITY: "_ms_cm",
-    Quantity.SALINITY: "",
-    Quantity.OXYGEN: "_mg_l",
-    Quantity.OXYGEN_SATURATION: "_percent",
-    Quantity.AIR_PRESSURE: "_hpa",
-}
 
 
 def key_of(limit: str, quantity: Quantity) -> str:
@@ -91,34 +83,22 @@ class ToleranceSettings(Table):
     def over(self, base: Tolerance) -> Tolerance:
         """Return `base` with every limit replaced that this table sets or switches off."""
 
-        def limit(name: str, otherwise: float | None) -> float | None:
-            value = getattr(self, name)
-            if value is None:
-                return otherwise
-            return None if value == OFF else float(value)
-
-        def duration_ms(name: str, otherwise: int) -> int:
-            seconds = getattr(self, name)
-            return otherwise if seconds is None else round(seconds * 1000)
-
-        return Tolerance(
-            target=limit("target", base.target),
-            advisory=Band(
-                limit("advisory_low", base.advisory.low), limit("advisory_high", base.advisory.high)
-            ),
-            critical=Band(
-                limit("critical_low", base.critical.low), limit("critical_high", base.critical.high)
-            ),
-            max_rise_per_hour=limit("max_rise_per_hour", base.max_rise_per_hour),
-            max_fall_per_hour=limit("max_fall_per_hour", base.max_fall_per_hour),
-            deadband=base.deadband if self.deadband is None else self.deadband,
-            rate_window_ms=duration_ms("rate_window_s", base.rate_window_ms),
-            on_delay_ms=duration_ms("on_delay_s", base.on_delay_ms),
-            critical_on_delay_ms=duration_ms("critical_on_delay_s", base.critical_on_delay_ms),
-            off_delay_ms=duration_ms("off_delay_s", base.off_delay_ms),
-            lead_time_ms=duration_ms("lead_time_s", base.lead_time_ms),
-            max_disagreement=limit("max_disagreement", base.max_disagreement),
-        )
+        given: dict[str, Any] = {
+            name: None if value == OFF else value
+            for name in type(self).model_fields
+            if (value := getattr(self, name)) is not None
+        }
+        changes: dict[str, Any] = {}
+        for band in ("advisory", "critical"):
+            edges: Band = getattr(base, band)
+            low, high = given.pop(f"{band}_low", edges.low), given.pop(f"{band}_high", edges.high)
+            changes[band] = Band(low, high)
+        for name, value in given.items():
+            if name.endswith("_s"):
+                changes[name.removesuffix("_s") + "_ms"] = round(value * 1000)
+            else:
+                changes[name] = value
+        return replace(base, **changes)
 
 
 class TemperatureLimits(ToleranceSettings):

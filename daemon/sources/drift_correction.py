@@ -25,8 +25,8 @@ BySource = Mapping[int, Sequence[Correction]]
 def calibrations_at(path: Path) -> list[Calibration]:
     """Return the calibrations that a journal holds, oldest first; raise JournalError where it is none."""
     with closing(Journal(path, writable=False)) as journal:
-        probes = {(probe, quantity) for probe, quantity, _ in journal.sources().values()}
-        return calibrations_in(journal.actions(CALIBRATE), probes)
+        probes = {(probe, quantity) for probe, quantity, _ in journal.inputs.sources().values()}
+        return calibrations_in(journal.inputs.actions(CALIBRATE), probes)
 
 
 def drift_corrected(recording: Recording, visits: Sequence[Calibration]) -> Recording:

@@ -4,7 +4,6 @@ The larger part of a replay is bringing rows out of SQLite into arrays; it goes 
 processes while the blocks that are already there are being judged.
 """
 
-import json
 import signal
 import sqlite3
 from collections import deque
@@ -19,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.errors import JournalError, SourceError
-from daemon.journal.schema import open_for_reading
+from daemon.journal.journal import Journal
 from daemon.sources.recording import BLOCK, Inputs, Recording
 from rules.readings import Action, Readings
 
@@ -45,15 +44,14 @@ def journal_recording(path: Path, workers: int = WORKERS, block: int = BLOCK) ->
     Memory in use: about `workers` + 2 blocks of 40 bytes a reading. What the daemon writes meanwhile
     is left out.
     """
-    with _reading(path) as db:
-        rows = db.execute("SELECT id, probe, quantity, vessel FROM source")
-        sources = {number: (probe, quantity, vessel) for number, probe, quantity, vessel in rows}
-        first, last = db.execute("SELECT ifnull(min(seq), 1), ifnull(max(seq), 0) FROM reading").fetchone()
-        actions = _actions(db)
-        start_ms, end_ms = _span_ms(db, first, last)
-        (clock_off_ms,) = db.execute("SELECT ifnull(max(abs(ahead_ms)), 0) FROM dating").fetchone()
-    if not sources or last < first:
+    with _reading(path) as journal, journal.standing_still():
+        sources, span = journal.inputs.sources(), journal.inputs.span()
+        actions = journal.inputs.numbered_actions()
+        start_ms = journal.inputs.start_ms()
+        end_ms, clock_off_ms = journal.state.clock_ms(), journal.state.dating().largest_ahead_ms
+    if span is None:
         raise JournalError(f"journal {path}: no reading in it yet, so there is nothing to replay")
+    first, last = span
     few = last - first < ALONE_BELOW
     bounds = [first - 1, *range(first - 1 + block, last, block), last]
 
@@ -67,32 +65,8 @@ def journal_recording(path: Path, workers: int = WORKERS, block: int = BLOCK) ->
 
 def recorded_events(path: Path) -> list[str]:
     """Return the events that the daemon raised at the time, as the journal holds them, oldest first."""
-    with _reading(path) as db:
-        return [body for (body,) in db.execute("SELECT body FROM event ORDER BY number")]
-
-
-def _actions(db: sqlite3.Connection) -> list[tuple[int, Action]]:
-    rows = db.execute("SELECT seq, at_ms, kind, who, body FROM action ORDER BY seq")
-    return [(seq, Action(at_ms, kind, who, json.loads(body))) for seq, at_ms, kind, who, body in rows]
-
-
-def _span_ms(db: sqlite3.Connection, first: int, last: int) -> tuple[int, int]:
-    """Return the time of the first input and the time up to which the watch is known to have gone on.
-
-    An event that no input caused (a silence) says that time went on beyond it.
-    """
-    (start_ms,) = db.execute(
-        "SELECT min(ifnull((SELECT at_ms FROM reading WHERE seq = ?), 9e18),"
-        " ifnull((SELECT at_ms FROM action ORDER BY seq LIMIT 1), 9e18))",
-        (first,),
-    ).fetchone()
-    (end_ms,) = db.execute(
-        "SELECT max(ifnull((SELECT at_ms FROM reading WHERE seq = ?), 0),"
-        " ifnull((SELECT at_ms FROM action ORDER BY seq DESC LIMIT 1), 0),"
-        " ifnull((SELECT at_ms + 1 FROM event ORDER BY number DESC LIMIT 1), 0))",
-        (last,),
-    ).fetchone()
-    return int(start_ms), int(end_ms)
+    with _reading(path) as journal:
+        return journal.history.event_lines()
 
 
 def _alone(path: Path, bounds: list[int]) -> Iterator[Rows]:
@@ -120,20 +94,16 @@ def _leave_interrupts_to_the_parent() -> None:
 
 def _rows(path: Path, after: int, upto: int) -> Rows:
     """Load the readings with after < seq <= upto."""
-    with _reading(path) as db:
-        rows = db.execute(
-            "SELECT seq, at_ms, source, lag_ms, value FROM reading WHERE seq > ? AND seq <= ? ORDER BY seq",
-            (after, upto),
-        )
-        return np.fromiter(rows, dtype=_ROWS)
+    with _reading(path) as journal:
+        return np.fromiter(journal.inputs.rows(after, upto), dtype=_ROWS)
 
 
 @contextmanager
-def _reading(path: Path) -> Iterator[sqlite3.Connection]:
+def _reading(path: Path) -> Iterator[Journal]:
     """Open a journal to read; a damaged page becomes a SourceError."""
-    with closing(open_for_reading(path)) as db:
+    with closing(Journal(path, writable=False)) as journal:
         try:
-            yield db
+            yield journal
         except sqlite3.Error as error:
             raise SourceError(
                 f"journal {path}: its readings cannot be read: {error}; `sqlite3 FILE .recover` may save them"

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Any
 
-from daemon.check.check import problems_in
-from daemon.errors import Problem, TuneError
+from daemon.check.check import findings_in
+from daemon.errors import Finding, TuneError
 from daemon.settings.rack import Settings
 from daemon.settings.stages import key_of
 from rules.quantities import Quantity
@@ -81,10 +81,10 @@ def with_choice(tables: Mapping[str, Any], choice: Choice) -> dict[str, Any]:
     return changed
 
 
-def settings_with(tables: Mapping[str, Any], choice: Choice) -> Settings | list[Problem]:
+def settings_with(tables: Mapping[str, Any], choice: Choice) -> Settings | list[Finding]:
     """Return the settings under a choice, or what is wrong with them."""
     changed = with_choice(tables, choice)
-    errors = [problem for problem in problems_in(changed) if not problem.is_warning]
+    errors = [finding for finding in findings_in(changed) if not finding.is_warning]
     return errors or Settings.model_validate(changed)
 
 

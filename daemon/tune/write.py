@@ -10,7 +10,7 @@ import tomlkit
 from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import InlineTable, Table
 
-from daemon.check.check import problems_in
+from daemon.check.check import findings_in
 from daemon.errors import TuneError
 from daemon.files import replacing
 from daemon.tune.space import Choice, with_choice
@@ -32,7 +32,7 @@ def changed_text(text: str, choice: Choice) -> str:
     wanted = with_choice(tomllib.loads(text), choice)
     if tomllib.loads(changed) != wanted:
         raise TuneError("the settings file cannot be changed in place without harm; write it by hand")
-    errors = [problem for problem in problems_in(wanted) if not problem.is_warning]
+    errors = [finding for finding in findings_in(wanted) if not finding.is_warning]
     if errors:
         raise TuneError(f"the chosen settings would not pass: {errors[0]}")
     return changed

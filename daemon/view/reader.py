@@ -7,14 +7,14 @@ watch was started anew or the file replaced, restores from the newest snapshot a
 import json
 import shutil
 import sqlite3
-from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager
+from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import dataclass
 
 from daemon.errors import JournalError
 from daemon.journal.beat import Beats, beats_at
 from daemon.journal.damage import SET_ASIDE
-from daemon.journal.dating import Dating, dating_of
+from daemon.journal.dating import Dating
 from daemon.journal.fold import fold, resume
 from daemon.journal.journal import Journal
 from daemon.journal.sole_writer import Holder, holder_of
@@ -69,7 +69,7 @@ class JournalView:
         """Return what is there at `now_ms` (UTC); JournalError where there is nothing that can be read."""
         holder = holder_of(self._path)
         try:
-            with closing(Journal(self._path, writable=False)) as journal, _one_moment(journal):
+            with closing(Journal(self._path, writable=False)) as journal, journal.standing_still():
                 return self._sight(journal, holder, now_ms)
         except (sqlite3.Error, OSError) as error:
             raise JournalError(f"journal {self._path}: {error}; look again in a moment") from error
@@ -80,14 +80,14 @@ class JournalView:
         if stands_for != self._stands_for:
             self._engine, self._stands_for = None, stands_for
         engine = self._up_to_date(journal)
-        aside = journal.note(SET_ASIDE)
-        waiting, refused = journal.outbox_counts()
+        aside = journal.state.note(SET_ASIDE)
+        waiting, refused = journal.outbox.counts()
         return Sight(
             self._settings,
             now_ms,
             engine,
-            dating_of(journal),
-            journal.clock_ms(),
+            journal.state.dating(),
+            journal.state.clock_ms(),
             _seen_by(journal, engine),
             holder,
             beats_at(holder.beat) if holder else None,
@@ -97,7 +97,7 @@ class JournalView:
             None if aside is None else json.loads(aside),
             waiting,
             refused,
-            journal.refusals() if refused else [],
+            journal.outbox.refusals() if refused else [],
             backlog(journal) if self._settings.mirror is not None else None,
         )
 
@@ -108,34 +108,24 @@ class JournalView:
             engine, _ = resume(journal)
         if engine is None:
             raise JournalError(f"journal {self._path}: empty; `bellwatch run` has not taken in anything yet")
-        engine.advance(max(engine.clock_ms, journal.clock_ms()))
-        self._engine, self._seq = engine, journal.last_seq()
+        engine.advance(max(engine.clock_ms, journal.state.clock_ms()))
+        self._engine, self._seq = engine, journal.inputs.last_seq()
         return engine
 
     def _followed(self, journal: Journal) -> Engine | None:
         """Return the engine of the last look with all that is new; None where it must be restored."""
         engine, self._engine = self._engine, None
-        if engine is None or journal.last_seq() < self._seq:
+        if engine is None or journal.inputs.last_seq() < self._seq:
             return None
         try:
-            for item in journal.inputs(self._seq):
+            for item in journal.inputs.after(self._seq):
                 engine, _ = fold(engine, item)
         except InputError:  # an input of the very moment of an event, beyond which we had let time pass
             return None
         return engine
 
 
-@contextmanager
-def _one_moment(journal: Journal) -> Iterator[None]:
-    """Let everything inside see the journal as it is at one moment."""
-    journal.db.execute("BEGIN")
-    try:
-        yield
-    finally:
-        journal.db.execute("ROLLBACK")
-
-
 def _seen_by(journal: Journal, engine: Engine) -> dict[int, str]:
     if all(alarm.state is not State.ACKNOWLEDGED for alarm in engine.alarms()):
         return {}
-    return {action.at_ms: action.who for action in journal.actions("acknowledge")}
+    return {action.at_ms: action.who for action in journal.inputs.actions("acknowledge")}

@@ -1,6 +1,6 @@
 """The running daemon: a thread for each bus, and one thread that judges, writes and publishes.
 
-Crash only: what goes wrong in a bus thread without a name for it ends the process with a clear
+Crash only: what goes wrong in another thread without a name for it ends the process with a clear
 log line; the supervisor starts it again, and it goes on from the journal. Trouble with the journal's
 file has names, and `JournalRepair` says what is done about each.
 """
@@ -14,6 +14,7 @@ from typing import Protocol
 
 import structlog
 
+from daemon.broker.connection import Connection
 from daemon.broker.link import BrokerLink
 from daemon.clock import SteadyClock
 from daemon.journal.journal import Journal
@@ -22,20 +23,12 @@ from daemon.journal.sole_writer import SoleWriter
 from daemon.supervisor import tell_supervisor
 from daemon.watch.trouble_log import TroubleLog
 from daemon.watch.watch import Watch
-from drivers.readings import Emit, Reading, Trouble
+from drivers.readings import Bus, Emit, Reading, Trouble
 from rules.engine import Engine
 
 log = structlog.get_logger()
 
 BUS_STOPS_WITHIN_S = 5.0
-
-
-class Bus(Protocol):
-    """What a driver offers: the body of one thread."""
-
-    def run(self, stop: threading.Event) -> None:
-        """Read probes until `stop` is set."""
-        ...
 
 
 class Companion(Protocol):
@@ -61,6 +54,7 @@ class Service:
         sole_writer: SoleWriter,
         journal: Journal,
         watch: Watch,
+        connection: Connection,
         link: BrokerLink,
         clock: SteadyClock,
         turn_ms: int,
@@ -72,6 +66,7 @@ class Service:
         self._sole_writer = sole_writer
         self._journal = journal
         self._watch = watch
+        self._connection = connection
         self._link = link
         self._clock = clock
         self._turn_ms = turn_ms
@@ -89,13 +84,19 @@ class Service:
         return self._watch.engine
 
     def run(self, stop: threading.Event) -> None:
-        """Watch until `stop` is set; raises what ended a bus thread unexpectedly."""
+        """Watch until `stop` is set; raises what ended another thread unexpectedly."""
         quit_buses = threading.Event()
         bodies = [*self._buses, *self._companions]
         threads = [threading.Thread(target=self._guard, args=(body, quit_buses)) for body in bodies]
+        self._connection.start()
         for thread in threads:
             thread.start()
-        log.info("watching", rack=self._watch.engine.plan.rack, journal=str(self._journal.path))
+        log.info(
+            "watching",
+            rack=self._watch.engine.plan.rack,
+            journal=str(self._journal.path),
+            run=self._journal.run_id,
+        )
         tell_supervisor("READY=1")
         on_purpose = False
         try:
@@ -118,7 +119,7 @@ class Service:
             for chore in self._chores:
                 chore(self._clock.now_ms())
             self._link.deliver(self._journal)
-            self._link.heartbeat(self._journal.last_seq(), len(self._watch.engine.alarms()))
+            self._link.heartbeat(self._journal.inputs.last_seq(), len(self._watch.engine.alarms()))
             self._repair.mended()
         except sqlite3.Error as error:
             self._repair.mend(error)
@@ -153,9 +154,9 @@ class Service:
             log.error("not_written_down", why=str(error), lost=lost)  # noqa: TRY400 - a line, no traceback
         finally:
             if on_purpose:
-                self._link.stop()
+                self._connection.stop()
             else:
-                self._link.break_off()
+                self._connection.break_off()
             self._journal.close()
             self._sole_writer.release()
             log.info("stopped", on_purpose=on_purpose, refused_readings=self._watch.rejected or None)

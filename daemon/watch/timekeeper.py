@@ -13,7 +13,7 @@ from dataclasses import replace
 import structlog
 
 from daemon.clock import SteadyClock
-from daemon.journal.dating import Dating, Stretch, dating_of, keep_stretch
+from daemon.journal.dating import Dating, Stretch
 from daemon.journal.journal import Journal
 from daemon.watch.wall_clock import WallClock
 from drivers.readings import Clock, Emit, Reading, Trouble
@@ -31,29 +31,29 @@ class TimeKeeper:
 
     def __init__(self, journal: Journal, wall: WallClock) -> None:
         self._wall = wall
-        self.dating = dating_of(journal)
+        self.dating = journal.state.dating()
         self.clock = self._same_axis(journal) or self._new_axis(journal)
 
     def _same_axis(self, journal: Journal) -> SteadyClock | None:
         """Return the clock of the axis that a run since the machine's start has begun, if there was one."""
-        axis = json.loads(journal.note(_AXIS) or "{}")
+        axis = json.loads(journal.state.note(_AXIS) or "{}")
         if axis.get("boot_id") != self._wall.boot_id():
             return None
         clock = SteadyClock(axis["start_ms"], epoch_s=axis["epoch_s"])
-        return clock if clock.now_ms() >= journal.clock_ms() else None
+        return clock if clock.now_ms() >= journal.state.clock_ms() else None
 
     def _new_axis(self, journal: Journal) -> SteadyClock:
         utc_ms = self._wall.utc_ms()
         former_ahead_ms = self.dating.newest.ahead_ms
-        start_ms = max(utc_ms - former_ahead_ms, journal.clock_ms() + 1)
+        start_ms = max(utc_ms - former_ahead_ms, journal.state.clock_ms() + 1)
         synchronised = self._wall.is_synchronised()
         ahead_ms = utc_ms - start_ms if synchronised else former_ahead_ms
         stretch = Stretch(start_ms, ahead_ms, synchronised)
         clock = SteadyClock(start_ms)
         axis = {"boot_id": self._wall.boot_id(), "start_ms": start_ms, "epoch_s": clock.epoch_s}
         with journal.transaction():
-            journal.keep_note(_AXIS, json.dumps(axis))
-            keep_stretch(journal, stretch)
+            journal.state.keep_note(_AXIS, json.dumps(axis))
+            journal.state.keep_stretch(stretch)
         self.dating = self.dating.with_stretch(stretch)
         if not synchronised:
             log.warning("clock_not_synchronised", readings="marked so until it is, and dated then")

@@ -4,12 +4,18 @@ from collections.abc import Callable, Sequence
 
 import structlog
 
-from daemon.journal.dating import Stretch, keep_stretch
-from daemon.journal.fold import REDATE, configuring, resume
-from daemon.journal.journal import Journal, Message, NumberedReading, Request, as_readings
+from daemon.journal.asking import WATCH_WAITS_S, Request, RequestBox
+from daemon.journal.dating import Stretch
+from daemon.journal.fold import CONFIGURE, REDATE, configuring, judged_by, resume
+from daemon.journal.history import entry_of
+from daemon.journal.inputs import NumberedReading, as_readings
+from daemon.journal.journal import Journal
+from daemon.journal.outbox import Message
 from daemon.watch.intake import Intake
 from drivers.readings import Reading
+from rules import RULES_VERSION
 from rules.alarms.event import AlarmEvent
+from rules.deeds import DEEDS
 from rules.engine import Engine
 from rules.rack.plan import RackPlan
 from rules.readings import Action, Notice, Outcome
@@ -37,6 +43,7 @@ class Watch:
         commit_every_ms: int = 0,
     ) -> None:
         self._journal = journal
+        self._box = RequestBox(journal.path, WATCH_WAITS_S)
         self._plan = plan
         self._words = words
         self._commit_every_ms = commit_every_ms
@@ -49,8 +56,8 @@ class Watch:
         self._stale = False
         self._rows: list[NumberedReading] = []
         self._outcomes: list[Outcome] = []
-        self._journal.number_again()
-        self._last_number = self._journal.last_event_number()
+        self._journal.inputs.number_again()
+        self._last_number = self._journal.history.last_event_number()
         self._engine = self._resume(now_ms, passed_ms)
         self._intake = Intake(
             {(source.probe, source.quantity): source.id for source in self._plan.sources},
@@ -76,28 +83,39 @@ class Watch:
         Nothing that is still to come was taken in before `passed_ms`, so time has passed up to then.
         """
         engine, steps = resume(self._journal)
-        at_ms = max(now_ms, self._journal.clock_ms())
+        at_ms = max(now_ms, self._journal.state.clock_ms())
+        same_plan = engine is not None and self._goes_on_under_its_plan(engine)
         if engine is not None:
             # An event that time alone caused may be newer than the newest input.
-            passed = engine.advance(max(engine.clock_ms, self._journal.clock_ms(), passed_ms))
+            passed = engine.advance(max(engine.clock_ms, self._journal.state.clock_ms(), passed_ms))
             steps.events += passed.events
             steps.notices += passed.notices
-            same = steps == Outcome() and engine.plan.to_json() == self._plan.to_json()
-            if same and self._inputs_since_snapshot() < LONG_TAIL:
+            if steps == Outcome() and same_plan and self._inputs_since_snapshot() < LONG_TAIL:
                 return engine
         with self._journal.transaction():
             if engine is None:
                 engine = Engine(self._plan, at_ms)
-                self._journal.append_action(configuring(self._plan, at_ms))
-            elif engine.plan.to_json() != self._plan.to_json():
-                self._journal.append_action(configuring(self._plan, at_ms))
+                self._journal.inputs.append_action(configuring(self._plan, at_ms))
+            elif not same_plan:
+                self._journal.inputs.append_action(configuring(self._plan, at_ms))
                 steps.events += engine.configure(self._plan, at_ms).events
             self._record(steps)
-            self._journal.keep_snapshot(engine.snapshot())
+            self._journal.state.keep_snapshot(self._journal.inputs.last_seq(), engine.snapshot())
         return engine
 
+    def _goes_on_under_its_plan(self, engine: Engine) -> bool:
+        """Return whether neither the plan nor the rules are others than those that judged last."""
+        judged = self._journal.inputs.newest_action(CONFIGURE)
+        if judged_by(judged) != RULES_VERSION:
+            log.warning(
+                "rules_changed", judged_by=judged_by(judged) or "a version before 1", now=RULES_VERSION
+            )
+            return False
+        return engine.plan.to_json() == self._plan.to_json()
+
     def _inputs_since_snapshot(self) -> int:
-        return self._journal.last_seq() - max((seq for seq, _ in self._journal.snapshots()), default=0)
+        newest = max((seq for seq, _ in self._journal.state.snapshots()), default=0)
+        return self._journal.inputs.last_seq() - newest
 
     def start_over(self) -> None:
         """After the journal could not be written: go on from it, and judge again what was not committed."""
@@ -109,7 +127,7 @@ class Watch:
         """Judge what came in and let time pass up to `now_ms`; commit what is due."""
         self._to_judge += readings
         self._judge(now_ms)
-        requests = self._journal.requests()
+        requests = self._box.waiting()
         if requests or self._must_commit(now_ms):
             self._commit(requests, now_ms)
 
@@ -117,7 +135,7 @@ class Watch:
         if self._stale:
             self._go_on_from_the_journal(now_ms, passed_ms=0)
         engine = self._engine
-        rows = self._journal.number(self._intake.rows(self._to_judge, engine.clock_ms, now_ms))
+        rows = self._journal.inputs.number(self._intake.rows(self._to_judge, engine.clock_ms, now_ms))
         self._judged += self._to_judge
         self._to_judge = []
         if rows:
@@ -138,13 +156,15 @@ class Watch:
         """Write everything since the last commit down, together with the answers to `requests`."""
         engine, journal = self._engine, self._journal
         with journal.transaction():
-            journal.write(self._rows)
-            self._outcomes += [self._do(request, max(now_ms, engine.clock_ms)) for request in requests]
+            journal.inputs.write(self._rows)
+            answers = {it.number: self._answer(it, max(now_ms, engine.clock_ms)) for it in requests}
             for outcome in self._outcomes:
                 self._record(outcome)
             if engine.clock_ms >= self._snapshot_due_ms:
                 self._keep_snapshot()
         self._rows, self._outcomes, self._judged = [], [], []
+        if answers:
+            self._box.answer(answers, now_ms)
 
     def redate(self, stretch: Stretch, now_ms: int) -> None:
         """Note what time it really was since `stretch` began; judgements stay as they are."""
@@ -156,8 +176,8 @@ class Watch:
             "synchronised": stretch.synchronised,
         }
         with self._journal.transaction():
-            self._journal.append_action(Action(self._engine.clock_ms, REDATE, "clock", body))
-            keep_stretch(self._journal, stretch)
+            self._journal.inputs.append_action(Action(self._engine.clock_ms, REDATE, "clock", body))
+            self._journal.state.keep_stretch(stretch)
 
     def stop(self) -> None:
         """Write everything down and keep the state, so that the next start is quick."""
@@ -166,32 +186,52 @@ class Watch:
         self._commit([], self._engine.clock_ms)
 
     def _keep_snapshot(self) -> None:
-        self._journal.keep_snapshot(self._engine.snapshot())
+        self._journal.state.keep_snapshot(self._journal.inputs.last_seq(), self._engine.snapshot())
         self._snapshot_due_ms = self._engine.clock_ms + SNAPSHOT_EVERY_MS
 
-    def _do(self, request: Request, at_ms: int) -> Outcome:
-        action = Action(at_ms, request.kind, request.who, request.body)
-        self._journal.append_action(action)
+    def _answer(self, request: Request, at_ms: int) -> str:
+        """Do what is asked, unless it was done already; return why not, empty where it is done."""
+        asked = (request.kind, request.who, request.body)
+        taken = self._journal.inputs.taken(request.id)
+        if taken is not None:
+            same = asked == (taken[0].kind, taken[0].who, taken[0].body)
+            return (
+                taken[1] if same else f"id: {request.id} was used for another request; each needs a new one"
+            )
+        if request.fault:
+            refusal = request.fault
+        elif request.kind not in DEEDS:
+            refusal = f"{request.kind[:40]!r}: nothing that people do; known are: {', '.join(DEEDS)}"
+        else:
+            refusal = self._do(request.id, Action(at_ms, *asked))
+        log.info("request", what=request.kind, who=request.who, refusal=refusal or None, body=request.body)
+        return refusal
+
+    def _do(self, request_id: str, action: Action) -> str:
+        seq = self._journal.inputs.append_action(action)
         outcome = self._engine.act(action)
-        self._journal.answer(request, at_ms, outcome.refusal)
-        refusal = outcome.refusal or None
-        log.info("request", what=request.kind, who=request.who, refusal=refusal, body=request.body)
-        return outcome
+        self._outcomes.append(outcome)
+        self._journal.inputs.keep_answer(request_id, seq, outcome.refusal)
+        entry = entry_of(seq, action)
+        if entry is not None and not outcome.refusal:
+            self._journal.history.keep_entry(entry)
+        return outcome.refusal
 
     def _record(self, outcome: Outcome) -> None:
         self._drop_known(outcome)
         for event in outcome.events:
             log.warning("alarm", **event.to_json())
-        notices = self._journal.keep_notices(outcome.notices)
+        notices = self._journal.history.keep_notices(outcome.notices)
         for notice in notices:
             log.warning("notice", kind=notice.kind, about=notice.vessel, details=notice.details)
         said: list[AlarmEvent | Notice] = [*outcome.events, *notices]
-        self._journal.record(outcome, [message for what in said for message in self._words(what)])
+        self._journal.history.record(outcome)
+        self._journal.outbox.put(message for what in said for message in self._words(what))
 
     def _drop_known(self, outcome: Outcome) -> None:
         """Pass over events that were committed before a restart and come out of the tail again."""
         known = [event for event in outcome.events if event.number <= self._last_number]
-        for event in self._journal.differing(known):
+        for event in self._journal.history.differing(known):
             log.error("restart_differs", now=event.to_json())
         outcome.events = outcome.events[len(known) :]
         if outcome.events:

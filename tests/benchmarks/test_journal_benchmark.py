@@ -77,7 +77,7 @@ def a_watch(folder, commit_every_ms=10_000):
     path = Path(folder) / "bench.toml"
     path.write_text(text)
     journal = Journal(Path(folder) / "journal.sqlite", writable=True)
-    plan = rack_plan(load_settings(path), journal.source_id)
+    plan = rack_plan(load_settings(path), journal.inputs.source_id)
     return journal, plan, Watch(journal, plan, START_MS, lambda _: [], commit_every_ms)
 
 
@@ -122,9 +122,9 @@ def test_bytes_written_to_the_card_in_six_hours(tmp_path, benchmark, commit_ever
                 watch.take([], at_ms + 1_000)
             os.sync()
             written = written_to(device) - before
-            journal.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            journal._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             size = journal.path.stat().st_size
-            (snapshot,) = journal.db.execute("SELECT max(length(state)) FROM snapshot").fetchone()
+            (snapshot,) = journal._db.execute("SELECT max(length(state)) FROM snapshot").fetchone()
             journal.close()
         return readings, written, size, snapshot
 
@@ -163,14 +163,14 @@ def test_restart_and_size_of_the_file(tmp_path, benchmark):
     journal, plan, watch = a_watch(tmp_path)
     for at_ms, found in polls(plan, stop_ms - 3_600_000, stop_ms, dice):
         watch.take(found, at_ms)
-    readings = journal.last_seq()
-    journal.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    readings = journal.inputs.last_seq()
+    journal._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     size = journal.path.stat().st_size
     journal.close()
     again_s = benchmark.pedantic(lambda: timed(a_watch, tmp_path), rounds=1)
     opened = Journal(tmp_path / "journal.sqlite", writable=True)
-    check_s = timed(_finding, opened.db)
-    opened.db.execute("UPDATE snapshot SET state = ''")
+    check_s = timed(_finding, opened._db)
+    opened._db.execute("UPDATE snapshot SET state = ''")
     relearn_s = timed(resume, opened)
     assert engine_of(opened) is not None
     opened.close()
@@ -198,8 +198,8 @@ def fill(journal, plan, start_ms, stop_ms, dice):
         values = level + 0.02 * dice.standard_normal((rounds, ids.size))
         columns = (times.ravel(), np.tile(ids, rounds), values.ravel())
         with journal.transaction():
-            journal.write(
-                journal.number(
+            journal.inputs.write(
+                journal.inputs.number(
                     (at, key, at, value)
                     for at, key, value in zip(*(c.tolist() for c in columns), strict=True)
                 )

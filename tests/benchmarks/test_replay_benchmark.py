@@ -77,8 +77,8 @@ def journal_of(path, ticks):
     journal = Journal(path, writable=True)
     with journal.transaction():
         for source in plan().sources:
-            assert journal.source_id(source.probe, source.quantity, source.vessel) == source.id
-        journal.append_action(configuring(plan(), START_MS))
+            assert journal.inputs.source_id(source.probe, source.quantity, source.vessel) == source.id
+        journal.inputs.append_action(configuring(plan(), START_MS))
     journal.close()
     with sqlite3.connect(path) as db:
         db.execute("PRAGMA journal_mode = MEMORY")

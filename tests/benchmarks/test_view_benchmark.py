@@ -41,7 +41,7 @@ def a_rack(folder, vessels):
     path.write_text(text)
     settings = load_settings(path)
     journal = Journal(settings.journal.path, writable=True)
-    plan = rack_plan(settings, journal.source_id)
+    plan = rack_plan(settings, journal.inputs.source_id)
     return settings, journal, Watch(journal, plan, START_MS, lambda _: [], 10_000)
 
 
@@ -58,7 +58,7 @@ def test_a_look_beside_a_restore(tmp_path, benchmark, vessels):
         if at_ms >= START_MS + HOUR_MS // 3:
             break
     watch.stop()
-    state = journal.snapshots()[0][1]
+    state = journal.state.snapshots()[0][1]
     restore_s = median_s(lambda: Engine.restore(json.loads(state)))
     first_s = median_s(lambda: rack_now(JournalView(settings), at_ms))
     view = JournalView(settings)

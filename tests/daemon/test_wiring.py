@@ -176,7 +176,7 @@ def test_the_daemon_can_be_built_from_the_example_settings(tmp_path, monkeypatch
     with running_daemon(settings, SteadyClock()):
         wait_for(lambda: asked(tmp_path / "journal.sqlite", "SELECT 1 FROM action WHERE kind = 'configure'"))
     with closing(Journal(tmp_path / "journal.sqlite", writable=False)) as journal:
-        sources = {(probe, quantity) for probe, quantity, _ in journal.sources().values()}
+        sources = {(probe, quantity) for probe, quantity, _ in journal.inputs.sources().values()}
     assert sources == {(name, q) for name, probe in settings.probes.items() for q in probe.quantities}
 
 

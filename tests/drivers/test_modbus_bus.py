@@ -14,9 +14,9 @@ import serial
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from drivers.errors import SetupError
-from drivers.modbus import Register
+from drivers.modbus import Register, silence_s
 from drivers.modbus_bus import ModbusBus, ModbusProbe
-from drivers.rtu_wire import SerialLine, silence_s
+from drivers.rtu_wire import SerialLine
 from tests.rigs.emitted import Emitted, running
 from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame, pymodbus_line
 from tests.rigs.parts.system_clock import SystemClock

@@ -5,7 +5,6 @@ import socket
 import struct
 import subprocess
 import threading
-from pathlib import Path
 
 import pytest
 
@@ -13,6 +12,7 @@ from drivers.errors import SetupError
 from drivers.mqtt_bus import MqttBus
 from drivers.mqtt_message import Field, MqttTopic
 from tests.rigs.emitted import Emitted, running
+from tests.rigs.parts.dynamic_security import dynamic_security
 from tests.rigs.parts.mosquitto import Mosquitto, free_port
 from tests.rigs.parts.system_clock import SystemClock
 
@@ -311,25 +311,6 @@ class TestTheBroker:
         with pytest.raises(LookupError), running(bus(broker, [plain()], emit)) as thread:
             thread.join(20)
         publishing.join(20)
-
-
-def dynamic_security(folder, allowed_topic):
-    """Configure mosquitto's plugin: user "logger" may subscribe to one topic and publish anywhere."""
-    plugins = sorted(Path("/usr").glob("lib*/**/mosquitto_dynamic_security.so"))
-    if not plugins:
-        pytest.skip("this mosquitto comes without its dynamic security plugin")
-    path = folder / "dynamic-security.json"
-    subprocess.run(
-        ["mosquitto_ctrl", "dynsec", "init", str(path), "logger", "right"], check=True, capture_output=True
-    )
-    config = json.loads(path.read_text())
-    config["defaultACLAccess"]["subscribe"] = False
-    config["roles"][0]["acls"] = [
-        {"acltype": "subscribeLiteral", "topic": allowed_topic, "allow": True},
-        {"acltype": "publishClientSend", "topic": "#", "allow": True},
-    ]
-    path.write_text(json.dumps(config))
-    return f"plugin {plugins[0]}\nplugin_opt_config_file {path}"
 
 
 def self_signed(folder, name):

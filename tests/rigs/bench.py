@@ -10,7 +10,8 @@ from pathlib import Path
 
 from daemon.check.load import load_settings
 from daemon.journal.fold import fold
-from daemon.journal.journal import Journal, Message
+from daemon.journal.journal import Journal
+from daemon.journal.outbox import Message
 from daemon.settings.plan import rack_plan
 from daemon.watch.watch import Watch
 from drivers.readings import Reading
@@ -50,7 +51,7 @@ class Bench:
         )
         self.settings = load_settings(written)
         self.journal = Journal(self.path, writable=True)
-        self.plan = rack_plan(self.settings, self.journal.source_id)
+        self.plan = rack_plan(self.settings, self.journal.inputs.source_id)
         self.watch = Watch(self.journal, self.plan, now_ms, self.words, commit_every_ms)
 
     def words(self, event):
@@ -69,7 +70,7 @@ def contents(path):
     """Everything that the rules put in and took out, as plain rows."""
     journal = Journal(path, writable=False)
     tables = {
-        table: journal.db.execute(f"SELECT * FROM {table} ORDER BY {key}").fetchall()
+        table: journal._db.execute(f"SELECT * FROM {table} ORDER BY {key}").fetchall()
         for table, key in (
             ("reading", "seq"),
             ("event", "number"),
@@ -77,7 +78,7 @@ def contents(path):
             ("action", "seq"),
         )
     }
-    tables["outbox"] = journal.db.execute("SELECT topic, payload FROM outbox ORDER BY id").fetchall()
+    tables["outbox"] = journal._db.execute("SELECT topic, payload FROM outbox ORDER BY id").fetchall()
     journal.close()
     return tables
 
@@ -86,7 +87,7 @@ def refolded_events(path):
     """The events that a fresh engine makes of the journal's inputs."""
     journal = Journal(path, writable=False)
     engine, events = None, []
-    for item in journal.inputs(0):
+    for item in journal.inputs.after(0):
         engine, outcome = fold(engine, item)
         events += outcome.events
     journal.close()
@@ -95,6 +96,6 @@ def refolded_events(path):
 
 def events_in(path):
     journal = Journal(path, writable=False)
-    bodies = journal.event_bodies()
+    bodies = journal.history.event_bodies()
     journal.close()
     return bodies

@@ -1,34 +1,23 @@
-"""The tables of DEVELOPERS.md, drawn from the code: `python -m tests.rigs.developer_tables` writes them anew.
+"""The tables of deploy/reference.md, from the code: `python -m tests.rigs.developer_tables` draws them anew.
 
 Each stands between `<!-- NAME -->` and `<!-- end of NAME -->`; tests/test_docs.py says what is missing.
 """
 
-import argparse
-import ast
 import json
 import re
 from zoneinfo import ZoneInfo
 
 from daemon.broker.command_message import BODIES, _Envelope
 from daemon.broker.messages import heartbeat_message, messages_of, rack_topic, watch_message
-from daemon.commands.cli import _parser
+from daemon.commands.cli import COMMANDS
 from daemon.settings.schema import settings_schema
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import TRANSITIONS, Condition, Priority, State, Trigger
 from rules.readings import Notice
-from tests.rigs.places import ROOT
+from tests.rigs.places import DEPLOY
 
-DEVELOPERS = ROOT / "DEVELOPERS.md"
-ROOMS = ("rules", "drivers", "daemon", "simulator")
+REFERENCE = DEPLOY / "reference.md"
 LETTERS = "ABCDEFGHI"
-
-
-def rows_of_modules():
-    """Every module, and the first line of what it says of itself."""
-    for room in ROOMS:
-        for path in sorted((ROOT / room).rglob("*.py")):
-            said = (ast.get_docstring(ast.parse(path.read_text())) or "").splitlines()
-            yield f"| `{path.relative_to(ROOT)}` | {said[0] if said else 'says nothing of itself'} |"
 
 
 def rows_of_transitions():
@@ -46,10 +35,8 @@ def letters_of_states():
 
 def rows_of_commands():
     """Every command of the command line with its help."""
-    for action in _parser()._actions:
-        if isinstance(action, argparse._SubParsersAction):
-            for choice in action._choices_actions:
-                yield f"| `bellwatch {choice.dest}` | {choice.help} |"
+    for name, (_, help_text) in COMMANDS.items():
+        yield f"| `bellwatch {name}` | {help_text} |"
 
 
 def rows_of_topics():
@@ -103,7 +90,6 @@ def tables_in(node, defs, path):
 
 
 TABLES = {
-    "modules": rows_of_modules,
     "transitions": rows_of_transitions,
     "commands": rows_of_commands,
     "topics": rows_of_topics,
@@ -127,4 +113,4 @@ def rewritten(text):
 
 
 if __name__ == "__main__":
-    DEVELOPERS.write_text(rewritten(DEVELOPERS.read_text()))
+    REFERENCE.write_text(rewritten(REFERENCE.read_text()))

@@ -34,7 +34,7 @@ def main(folder: Path, at_once: int, turns: int) -> None:
         ]
         place += at_once
         bench.watch.take(readings, readings[-1].time_ms)
-        os.write(1, b"%d %d\n" % (bench.journal.last_seq(), bench.journal.last_event_number()))
+        os.write(1, b"%d %d\n" % (bench.journal.inputs.last_seq(), bench.journal.history.last_event_number()))
 
 
 if __name__ == "__main__":

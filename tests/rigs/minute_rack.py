@@ -6,6 +6,7 @@ All numbers are invented.
 from contextlib import contextmanager
 
 from daemon.check.load import load_settings
+from daemon.journal.asking import RequestBox
 from daemon.journal.journal import Journal
 from daemon.journal.sole_writer import SoleWriter
 from daemon.settings.rack import MirrorSettings
@@ -93,7 +94,7 @@ class MinuteRack:
             self.watch.take(readings, self.now_ms)
 
     def ask(self, kind, **body):
-        self.journal.ask(kind, "ada", body)
+        RequestBox(self.journal.path).ask(kind, "ada", body)
         self.watch.take([], self.now_ms)
 
 

@@ -9,11 +9,10 @@ from pathlib import Path
 from rich.console import Console
 from rich.progress import Progress
 
-from daemon.check.load import load_settings
-from daemon.errors import MissingExtraError, SourceError
+from daemon.commands.options import add_journal, journal_path, needing
+from daemon.errors import SourceError
 from daemon.export.csv import RowWriter, csv_writer
 from daemon.export.rows import Selection, bounds, rows, selected_sources
-from daemon.journal.dating import dating_of
 from daemon.journal.fold import CONFIGURE
 from daemon.journal.journal import Journal
 from rules.quantities import Quantity
@@ -21,12 +20,10 @@ from rules.quantities import Quantity
 _SHOWN_EVERY = 5_000
 
 
-def add_export_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]", usual: Path) -> None:
-    """Add the command `export`."""
-    parser = commands.add_parser("export", help="write readings to a CSV or Parquet file")
+def export_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `export`."""
     parser.add_argument("file", type=Path, help="file to write: .csv, or .parquet (needs bellwatch[parquet])")
-    parser.add_argument("--journal", type=Path, help="the journal (default: that of the settings file)")
-    parser.add_argument("--settings", type=Path, default=usual, help="settings file (default: %(default)s)")
+    add_journal(parser)
     parser.add_argument("--from", dest="since", help="first moment, ISO 8601; UTC if it has no offset")
     parser.add_argument("--to", help="moment to stop before, ISO 8601; UTC if it has no offset")
     parser.add_argument("--vessel", action="append", default=[], help="only this vessel; may be repeated")
@@ -35,7 +32,7 @@ def add_export_parser(commands: "argparse._SubParsersAction[argparse.ArgumentPar
 
 
 def _export(options: argparse.Namespace) -> int:
-    path = options.journal or load_settings(options.settings).journal.path
+    path = options.journal or journal_path(options.settings)
     selection = Selection(_moment(options.since), _moment(options.to), options.vessel)
     with closing(Journal(path, writable=False)) as journal:
         count = export(journal, selection, options.file, flags=options.flags)
@@ -50,18 +47,19 @@ def export(journal: Journal, selection: Selection, target: Path, *, flags: bool)
     """
     sources = selected_sources(journal, selection)
     if not sources:
-        known = ", ".join(sorted({vessel for _, _, vessel in journal.sources().values()})) or "none yet"
+        known = (
+            ", ".join(sorted({vessel for _, _, vessel in journal.inputs.sources().values()})) or "none yet"
+        )
         raise SourceError(f"no readings of vessel {', '.join(selection.vessels)}; the journal has: {known}")
     measured = {quantity for _, quantity, _ in sources.values()}
     quantities = [quantity for quantity in Quantity if quantity in measured]
     part = target.with_name(target.name + ".part")
-    dating, count = dating_of(journal), 0
+    dating, count = journal.state.dating(), 0
     after, upto = bounds(journal, selection, dating)
     console = Console(stderr=True)
-    # One read transaction: what the daemon writes meanwhile is left out.
-    journal.db.execute("BEGIN")
     try:
         with (
+            journal.standing_still(),
             _writer(target, part, _rack(journal), quantities, flags=flags) as writer,
             Progress(console=console, disable=not sys.stderr.isatty()) as progress,
         ):
@@ -75,7 +73,6 @@ def export(journal: Journal, selection: Selection, target: Path, *, flags: bool)
         part.replace(target)
     finally:
         part.unlink(missing_ok=True)
-        journal.db.execute("ROLLBACK")
     return count
 
 
@@ -86,19 +83,14 @@ def _writer(
         return csv_writer(part, rack, quantities, flags=flags)
     if target.suffix != ".parquet":
         raise SourceError(f"{target}: write to a file that ends in .csv or .parquet")
-    try:
+    with needing("parquet", "Parquet"):
         from daemon.export.parquet import parquet_writer  # noqa: PLC0415
-    except ImportError as error:
-        raise MissingExtraError(f"Parquet needs {error.name}: pip install 'bellwatch[parquet]'") from error
     return parquet_writer(part, rack, quantities, flags=flags)
 
 
 def _rack(journal: Journal) -> str:
-    row = journal.db.execute(
-        "SELECT json_extract(body, '$.rack') FROM action WHERE kind = ? ORDER BY seq DESC LIMIT 1",
-        (CONFIGURE,),
-    ).fetchone()
-    return str(row[0]) if row else ""
+    plan = journal.inputs.newest_action(CONFIGURE)
+    return str(plan.body["rack"]) if plan else ""
 
 
 def _moment(text: str | None) -> int | None:

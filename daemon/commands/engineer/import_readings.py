@@ -14,11 +14,11 @@ from rich.console import Console
 from rich.progress import Progress
 
 from daemon.check.load import load_settings
-from daemon.commands.engineer.source_options import add_csv_arguments, csv_layout
-from daemon.errors import MissingExtraError, SourceError
-from daemon.export.csv import csv_rows, is_export
+from daemon.commands.engineer.source_options import add_csv_arguments, csv_layout, export_rows
+from daemon.errors import SourceError
+from daemon.export.csv import is_export
 from daemon.export.rows import Row
-from daemon.journal.dating import Dating, Stretch, keep_stretch
+from daemon.journal.dating import Dating, Stretch
 from daemon.journal.fold import configuring
 from daemon.journal.journal import Journal
 from daemon.settings.plan import rack_plan
@@ -30,11 +30,8 @@ from rules.readings import Readings
 ROWS_AT_ONCE = 20_000
 
 
-def add_import_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the command `import`."""
-    parser = commands.add_parser(
-        "import", help="read a finished export, or another logger's CSV, into a new journal"
-    )
+def import_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `import`."""
     parser.add_argument("file", type=Path, help="an export (.csv, .parquet), or a CSV of another logger")
     parser.add_argument("journal", type=Path, help="the journal to make; it must not be there yet")
     parser.add_argument("--settings", type=Path, help="settings of the rack; needed for another logger's CSV")
@@ -51,7 +48,7 @@ def _import(options: argparse.Namespace) -> int:
     try:
         with closing(Journal(part, writable=True)) as journal:
             count = import_into(journal, options, settings)
-            journal.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            journal.checkpoint()
         part.replace(options.journal)
     finally:
         for suffix in ("", "-wal", "-shm"):
@@ -71,26 +68,15 @@ def import_into(journal: Journal, options: argparse.Namespace, settings: Setting
     with Progress(console=console, disable=not sys.stderr.isatty()) as progress:
         task = progress.add_task("import", total=None)
         counted = 0
-        rows = _finished(path) if finished else None
         steps = (
-            ExportIntake(journal, settings).take_all(rows)
-            if rows is not None
+            ExportIntake(journal, settings).take_all(export_rows(path))
+            if finished
             else _take_recording(journal, options, settings)
         )
         for count in steps:
             counted += count
             progress.update(task, completed=counted)
     return counted
-
-
-def _finished(path: Path) -> Iterator[Row]:
-    if path.suffix != ".parquet":
-        return csv_rows(path)
-    try:
-        from daemon.export.parquet import parquet_rows  # noqa: PLC0415
-    except ImportError as error:
-        raise MissingExtraError(f"Parquet needs {error.name}: pip install 'bellwatch[parquet]'") from error
-    return parquet_rows(path)
 
 
 class ExportIntake:
@@ -120,15 +106,12 @@ class ExportIntake:
                 source = self._source(row.probe, quantity, row.vessel)
                 readings.append((at_ms, source, at_ms - (row.taken_in_ms - row.time_ms), value + 0.0))
                 flags.append((row, quantity))
-        numbered = self._journal.number(readings)
-        self._journal.write(numbered)
-        self._journal.db.executemany(
-            "INSERT INTO flag VALUES (?, ?, ?, 0)",
-            [
-                (numbers[0], f"{row.vessel}/{quantity}/{row.probe}", row.flags[quantity])
-                for numbers, (row, quantity) in zip(numbered, flags, strict=True)
-                if quantity in row.flags
-            ],
+        numbered = self._journal.inputs.number(readings)
+        self._journal.inputs.write(numbered)
+        self._journal.history.keep_flags(
+            (numbers[0], f"{row.vessel}/{quantity}/{row.probe}", row.flags[quantity], 0)
+            for numbers, (row, quantity) in zip(numbered, flags, strict=True)
+            if quantity in row.flags
         )
         return len(numbered)
 
@@ -140,19 +123,19 @@ class ExportIntake:
             at_ms = max(at_ms, self._newest_ms + 1) if self._newest_ms else at_ms
             stretch = Stretch(at_ms, row.taken_in_ms - at_ms, row.known)
             self._dating = self._dating.with_stretch(stretch)
-            keep_stretch(self._journal, stretch)
+            self._journal.state.keep_stretch(stretch)
         self._newest_ms = at_ms
         return at_ms
 
     def _source(self, probe: str, quantity: Quantity, vessel: str) -> int:
         key = (probe, quantity, vessel)
         if key not in self._sources:
-            self._sources[key] = self._journal.source_id(*key)
+            self._sources[key] = self._journal.inputs.source_id(*key)
         return self._sources[key]
 
 
 def _begin(journal: Journal, settings: Settings, at_ms: int) -> None:
-    journal.append_action(configuring(rack_plan(settings, journal.source_id), at_ms))
+    journal.inputs.append_action(configuring(rack_plan(settings, journal.inputs.source_id), at_ms))
 
 
 def _take_recording(
@@ -166,7 +149,7 @@ def _take_recording(
     recording = csv_recording(options.file, csv_layout(options), settings)
     with journal.transaction():
         _begin(journal, settings, recording.start_ms)
-        numbers = {key: journal.source_id(*names) for key, names in recording.sources.items()}
+        numbers = {key: journal.inputs.source_id(*names) for key, names in recording.sources.items()}
     for block in recording.inputs():
         if not isinstance(block, Readings):
             continue
@@ -174,7 +157,7 @@ def _take_recording(
         values = zip(*(column.tolist() for column in columns), strict=True)
         while part := list(islice(values, ROWS_AT_ONCE)):
             with journal.transaction():
-                journal.append_readings(
+                journal.inputs.append_readings(
                     (at, numbers[source], time, value) for at, source, time, value in part
                 )
             yield len(part)

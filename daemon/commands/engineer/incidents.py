@@ -18,9 +18,8 @@ from rules.alarms.episodes import episodes_of
 from rules.readings import Action
 
 
-def add_incidents_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the sub-command to the command line."""
-    parser = commands.add_parser("incidents", help="mark what happened, for tuning to learn from")
+def incidents_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `incidents`."""
     add_source_arguments(parser)
     parser.add_argument("--incidents", type=Path, help="the file (default: SOURCE.incidents.csv)")
     parser.add_argument("--settings", type=Path, help="for proposals: the settings to judge by")

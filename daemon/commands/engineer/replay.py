@@ -24,7 +24,7 @@ from daemon.commands.rack.status import STYLES
 from daemon.errors import SourceError
 from daemon.replay.flags import FlagFile
 from daemon.replay.replay import Observer, Replayed, plans_of, replay
-from daemon.replay.words import change_text, event_line, moment, notes_on
+from daemon.replay.words import change_text, event_line, moment, notes_on, rules_text
 from daemon.report.report import report_of, traces_for
 from daemon.report.trace import Trace, in_looks
 from daemon.settings.rack import Settings
@@ -39,9 +39,8 @@ from rules.readings import Outcome
 from rules.tuning.scoring import is_page
 
 
-def add_replay_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the sub-command to the command line."""
-    parser = commands.add_parser("replay", help="what the alarms were, or would have been")
+def replay_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `replay`."""
     add_source_arguments(parser)
     parser.add_argument("--settings", type=Path, help="judge by these (default: as it was at the time)")
     parser.add_argument("--against", type=Path, help="and show what differs under these")
@@ -154,8 +153,9 @@ def _print_result(result: Replayed, recording: Recording, zone: tzinfo, console:
         f"{result.readings} readings, {span}: {len(episodes_of(result.events))} alarms, {pages} pages.",
         highlight=False,
     )
-    for line in notes_on(result, recording):
-        console.print(line, highlight=False, soft_wrap=True)
+    for line in [*notes_on(result, recording), rules_text(result, zone)]:
+        if line:
+            console.print(line, highlight=False, soft_wrap=True)
     if not result.complete:
         console.print(Text(f"PARTIAL: stopped at {moment(result.until_ms, zone)}", style="bold yellow"))
 

@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 
-from daemon.errors import MissingExtraError, SourceError
+from daemon.commands.options import needing
+from daemon.errors import SourceError
 from daemon.report.html import write_html
 from daemon.report.report import Report, Wanted
 from daemon.tune.incidents import Mark, beside, read_marks
@@ -48,12 +49,8 @@ def write_reports(options: argparse.Namespace, report: Report) -> Sequence[Path]
     if options.report is not None:
         write_html(options.report, report)
     if options.png is not None:
-        try:  # an extra, and slow to load: only where it is wanted
+        with needing("report", "a picture"):  # slow to load: only where it is wanted
             from daemon.report.png import write_png  # noqa: PLC0415
-        except ImportError as error:
-            raise MissingExtraError(
-                f"a picture needs {error.name}: pip install 'bellwatch[report]'"
-            ) from error
         write_png(options.png, report)
     return [path for path in (options.report, options.png) if path is not None]
 

@@ -5,7 +5,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from daemon.errors import MissingExtraError, SourceError
+from daemon.commands.options import needing
+from daemon.errors import SourceError
 from daemon.export.csv import csv_rows, is_export
 from daemon.export.rows import Row
 from daemon.settings.rack import Settings
@@ -81,17 +82,16 @@ def open_recording(options: argparse.Namespace, settings: Settings | None) -> Re
         return _influx(options, settings)
     path = Path(source)
     if path.suffix == ".parquet" or is_export(path):
-        return export_recording(path, _export_rows(path))
+        return export_recording(path, export_rows(path))
     return csv_recording(path, csv_layout(options), settings)
 
 
-def _export_rows(path: Path) -> Iterator[Row]:
+def export_rows(path: Path) -> Iterator[Row]:
+    """Return the rows of a finished export, CSV or Parquet."""
     if path.suffix != ".parquet":
         return csv_rows(path)
-    try:  # an extra: only where it is wanted
+    with needing("parquet", "Parquet"):  # only where it is wanted
         from daemon.export.parquet import parquet_rows  # noqa: PLC0415
-    except ImportError as error:
-        raise MissingExtraError(f"Parquet needs {error.name}: pip install 'bellwatch[parquet]'") from error
     return parquet_rows(path)
 
 
@@ -104,10 +104,8 @@ def _without_drift(recording: Recording, path: Path, settings: Settings | None) 
 
 
 def _influx(options: argparse.Namespace, settings: Settings) -> Recording:
-    try:  # an extra, and slow to load: only where it is wanted
+    with needing("influx", "an InfluxDB"):  # slow to load: only where it is wanted
         from daemon.sources.influx import InfluxQuery, influx_recording  # noqa: PLC0415
-    except ImportError as error:
-        raise MissingExtraError(f"an InfluxDB needs {error.name}: pip install 'bellwatch[influx]'") from error
     token = _token(options.token_file)
     query = InfluxQuery(options.source, options.bucket, options.org, token, options.since)
     return influx_recording(query, settings.rack.name)

@@ -14,7 +14,8 @@ from daemon.check.load import load_settings
 from daemon.commands.engineer.progress import INTERRUPTED, progress_bar, stoppable
 from daemon.commands.engineer.report_options import add_report_arguments, marks_of, write_reports
 from daemon.commands.engineer.source_options import add_source_arguments, open_recording
-from daemon.errors import MissingExtraError, TuneError
+from daemon.commands.options import needing
+from daemon.errors import TuneError
 from daemon.report.report import Report, replayed_report
 from daemon.settings.file import read_values
 from daemon.settings.rack import Settings
@@ -28,9 +29,8 @@ from rules.tuning.trade_off import Recommendation, front, recommend
 MINUTE_MS = 60_000
 
 
-def add_tune_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add the sub-command to the command line."""
-    parser = commands.add_parser("tune", help="choose limits and delays by what they would have done")
+def tune_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `tune`."""
     add_source_arguments(parser)
     parser.add_argument("--settings", type=Path, required=True, help="the settings file to tune")
     parser.add_argument("--incidents", type=Path, help="marked incidents (default: SOURCE.incidents.csv)")
@@ -157,11 +157,8 @@ def show(search: Search, found: Recommendation, console: Console) -> None:
 
 
 def _write(path: Path, choice: Choice, unasked: bool, console: Console) -> None:
-    try:  # an extra: only for writing
+    with needing("tuning", "changing a settings file"):
         from daemon.tune.write import changed_text, difference, write_settings  # noqa: PLC0415
-    except ImportError as error:
-        needs = f"changing a settings file needs {error.name}"
-        raise MissingExtraError(f"{needs}: pip install 'bellwatch[tuning]'") from error
     before = path.read_text(encoding="utf-8")
     after = changed_text(before, choice)
     console.print(difference(before, after, str(path)), highlight=False, soft_wrap=True, markup=False)

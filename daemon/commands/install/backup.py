@@ -8,33 +8,32 @@ import argparse
 import os
 import sqlite3
 import threading
-from contextlib import closing, suppress
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
 from rich.console import Console
 from rich.progress import Progress
 
-from daemon.check.load import load_settings
+from daemon.commands.options import add_journal, journal_path
 from daemon.errors import JournalError
 from daemon.files import sync
-from daemon.journal.schema import open_for_reading
+from daemon.journal.journal import Journal
 
 _LOOK_EVERY_S = 0.2
 
 
-def add_backup_parser(commands: "argparse._SubParsersAction[argparse.ArgumentParser]", usual: Path) -> None:
-    """Add the command `backup`."""
-    parser = commands.add_parser("backup", help="copy the journal while the daemon goes on writing it")
+def backup_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `backup`."""
     parser.add_argument("folder", type=Path, help="where the copy goes; best on another disk")
-    parser.add_argument("--journal", type=Path, help="the journal (default: that of the settings file)")
-    parser.add_argument("--settings", type=Path, default=usual, help="settings file (default: %(default)s)")
+    add_journal(parser)
     parser.add_argument("--keep", type=int, default=7, help="so many copies are kept (default: %(default)s)")
     parser.set_defaults(command=_backup)
 
 
 def _backup(options: argparse.Namespace) -> int:
-    path = options.journal or load_settings(options.settings).journal.path
+    path = options.journal or journal_path(options.settings)
     if options.keep < 1:
         raise JournalError(f"--keep {options.keep}: at least 1 copy must be kept")
     copy = backup(path, options.folder, datetime.now(UTC))
@@ -51,9 +50,8 @@ def backup(path: Path, folder: Path, now: datetime) -> Path:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         part.unlink(missing_ok=True)
-        with closing(open_for_reading(path)) as source, _progress(path, part):
-            source.execute("VACUUM INTO ?", (str(part),))
-        _check(part)
+        with closing(Journal(path, writable=False)) as journal, _progress(path, part):
+            journal.copy_compactly_to(part)
         sync(part)
         part.replace(target)
         sync(folder)
@@ -71,33 +69,22 @@ def copies(path: Path, folder: Path) -> list[Path]:
     return sorted(folder.glob(f"{path.stem}-????????T??????.sqlite"))
 
 
-def _check(part: Path) -> None:
-    with closing(sqlite3.connect(part)) as copy:
-        (verdict,) = copy.execute("PRAGMA quick_check(1)").fetchone()
-    if verdict != "ok":
-        raise sqlite3.DatabaseError(f"the copy is not sound: {verdict}")
+@contextmanager
+def _progress(path: Path, part: Path) -> Iterator[None]:
+    """Show how far a copy has come, by the size of the file, while the block makes it."""
+    over = threading.Event()
+    with Progress(console=Console(stderr=True), disable=not os.isatty(2)) as bar:
+        task = bar.add_task("backup", total=max(path.stat().st_size, 1))
 
+        def watch() -> None:
+            while not over.wait(_LOOK_EVERY_S):
+                if part.exists():
+                    bar.update(task, completed=part.stat().st_size)
 
-class _progress:  # noqa: N801 - used like a function, in a with statement
-    """Shows how far a copy has come, by the size of the file."""
-
-    def __init__(self, path: Path, part: Path) -> None:
-        self._part = part
-        self._bar = Progress(console=Console(stderr=True), disable=not os.isatty(2))
-        self._task = self._bar.add_task("backup", total=max(path.stat().st_size, 1))
-        self._over = threading.Event()
-        self._thread = threading.Thread(target=self._watch, name="backup-progress")
-
-    def __enter__(self) -> None:
-        self._bar.start()
-        self._thread.start()
-
-    def __exit__(self, *_exc: object) -> None:
-        self._over.set()
-        self._thread.join()
-        self._bar.stop()
-
-    def _watch(self) -> None:
-        while not self._over.wait(_LOOK_EVERY_S):
-            if self._part.exists():
-                self._bar.update(self._task, completed=self._part.stat().st_size)
+        thread = threading.Thread(target=watch, name="backup-progress")
+        thread.start()
+        try:
+            yield
+        finally:
+            over.set()
+            thread.join()

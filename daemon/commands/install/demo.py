@@ -5,6 +5,7 @@ daemon polls, judges, journals and alarms as it would at night; a subscriber pri
 at the broker's other side; a keeper, invented too, acknowledges.
 """
 
+import argparse
 import json
 import queue
 import signal
@@ -66,6 +67,11 @@ class Story:
     def complete(self) -> bool:
         """Return whether alarms came, were all acknowledged, and all cleared."""
         return bool(self.raised) and self.raised == self.acknowledged and self.raised <= self.cleared
+
+
+def demo_arguments(parser: argparse.ArgumentParser) -> None:
+    """Let `demo` be without arguments."""
+    parser.set_defaults(command=lambda _options: demo_command(Console()))
 
 
 def demo_command(console: Console) -> int:

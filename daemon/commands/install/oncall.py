@@ -1,7 +1,6 @@
 """`bellwatch oncall`: runs the on-call process, checks its settings, acknowledges, tries channels."""
 
 import argparse
-import getpass
 import os
 import signal
 import sys
@@ -13,6 +12,7 @@ from typing import TextIO
 from zoneinfo import ZoneInfo
 
 from daemon.clock import SteadyClock
+from daemon.commands.options import add_who
 from daemon.errors import OnCallError
 from daemon.oncall.call_text import page_text
 from daemon.oncall.channels import Channels
@@ -33,15 +33,14 @@ _LOOK_EVERY_S = 0.05
 _TRIAL = "Trial of the on-call messages, no alarm. It came through to {person}. #trial"
 
 
-def add_oncall(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    """Add `oncall` and what can be asked of it to the command line."""
-    oncall = commands.add_parser("oncall", help="page the people on call, for any number of racks")
+def oncall_arguments(oncall: argparse.ArgumentParser) -> None:
+    """Add the arguments of `oncall` and of what can be asked of it."""
     oncall.add_argument("--check", type=Path, metavar="FILE", help="say everything that is wrong with FILE")
     oncall.set_defaults(command=_run)
     asked = oncall.add_subparsers(metavar="WHAT")
     ack = asked.add_parser("ack", help="say that you have seen a problem")
     ack.add_argument("number", nargs="+", type=_number, help="its number in the message: 41 of #41.2")
-    ack.add_argument("--who", default=getpass.getuser(), help="your name (default: %(default)s)")
+    add_who(ack)
     ack.set_defaults(command=_ack)
     status = asked.add_parser("status", help="show who is on call and what calls")
     status.set_defaults(command=_status)
@@ -98,11 +97,11 @@ def build(
 def check_command(path: Path, out: TextIO) -> int:
     """Print what is wrong with the settings at `path`; return 0 if the process would start, 2 if not."""
     settings, channels, found = examine(path)
-    for problem in found:
-        print(problem, file=out)
-    errors = [problem for problem in found if not problem.is_warning]
+    for finding in found:
+        print(finding, file=out)
+    errors = [finding for finding in found if not finding.is_warning]
     if errors or settings is None:
-        print(f"{len(errors)} problem{'' if len(errors) == 1 else 's'}", file=out)
+        print(f"{len(errors)} error{'' if len(errors) == 1 else 's'}", file=out)
         return UNFIT
     rota = settings.rota
     print(

@@ -24,7 +24,7 @@ def calibration_line(made: Calibration, zone: tzinfo) -> str:
 
 def hand_check_lines(journal: Journal, vessel: str, quantity: str) -> list[str]:
     """Say how the newest hand measurement of a quantity compares with each probe of its vessel."""
-    found = journal.newest_notice(CHECKED, f"{vessel}/{quantity}")
+    found = journal.history.newest_notice(CHECKED, f"{vessel}/{quantity}")
     if found is None or not found.details["compared"]:
         minutes = COMPARED_WITHIN_MS // 60_000
         return [f"{vessel}/{quantity}: written down; no probe had a usable value in the last {minutes} min"]

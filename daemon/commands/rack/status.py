@@ -1,6 +1,8 @@
 """`bellwatch status`: what every vessel is like now, worst first, on a terminal or as JSON."""
 
+import argparse
 import json
+import time
 from collections.abc import Iterator
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -9,6 +11,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from daemon.check.load import load_settings
+from daemon.commands.options import add_settings
 from daemon.settings.rack import Settings
 from daemon.view.rack import rack_now
 from daemon.view.rack_now import (
@@ -33,6 +37,21 @@ STYLES = {
     Priority.HIGH: "bold yellow",
     Priority.CRITICAL: "bold red",
 }
+
+
+def status_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `status`."""
+    add_settings(parser)
+    parser.add_argument("--json", action="store_true", help="as JSON, for other programs")
+    parser.add_argument("--schema", action="store_true", help="write the JSON Schema of that instead")
+    parser.set_defaults(command=_status)
+
+
+def _status(options: argparse.Namespace) -> int:
+    if options.schema:
+        return print_schema(Console())
+    now_ms = int(time.time() * 1000)
+    return status_command(load_settings(options.settings), Console(), now_ms, as_json=options.json)
 
 
 def status_command(settings: Settings, console: Console, now_ms: int, *, as_json: bool = False) -> int:

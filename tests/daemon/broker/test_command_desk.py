@@ -1,13 +1,14 @@
 """Commands through a real broker into a real journal and back; the access list of deploy/, tried."""
 
 import json
-import threading
+import time
 from contextlib import contextmanager
 
 import pytest
 import structlog
 
 from daemon.broker.command_desk import WAITING_AT_MOST, CommandDesk
+from daemon.broker.connection import Connection
 from daemon.check.load import load_settings
 from daemon.clock import SteadyClock
 from daemon.settings.commands import CommandSettings
@@ -38,23 +39,22 @@ class Rack:
         self.bench = Bench(folder)
         if not self.bench.watch.engine.alarms():
             self.bench.take(swinging(12))
+        settings = BrokerSettings(host=broker.host, port=broker.port, **login)
+        self.connection = Connection(settings, "no command can be heard")
         self.desk = CommandDesk(
-            BrokerSettings(host=broker.host, port=broker.port, **login),
+            self.connection,
             CommandSettings(enabled=True, kinds=kinds),
             topic,
             self.bench.journal,
             SteadyClock(),
         )
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self.desk.run, args=(self._stop,))
 
     def __enter__(self):
-        self._thread.start()
+        self.connection.start()
         return self
 
     def __exit__(self, *exc):
-        self._stop.set()
-        self._thread.join()
+        self.connection.stop()
         self.bench.journal.close()
 
     def turn_until(self, condition):
@@ -65,11 +65,11 @@ class Rack:
             self.desk.step(now_ms)
             if condition():
                 return
-            self._stop.wait(0.01)
+            time.sleep(0.01)
         raise AssertionError("never came")
 
     def actions(self):
-        found = self.bench.journal.db.execute(
+        found = self.bench.journal._db.execute(
             "SELECT kind, who, body FROM action WHERE kind <> 'configure' ORDER BY seq"
         ).fetchall()
         return [(kind, who, json.loads(body)) for kind, who, body in found]

@@ -10,13 +10,15 @@ from contextlib import contextmanager
 import pytest
 import structlog
 
-from daemon.broker.link import GOODBYE_S, BrokerLink
+from daemon.broker.connection import GOODBYE_S, Connection
+from daemon.broker.link import BrokerLink
+from daemon.broker.messages import watch_message
 from daemon.clock import SteadyClock
 from daemon.errors import SettingsError
 from daemon.journal.asking import ask_daemon
-from daemon.journal.journal import Journal, Message
+from daemon.journal.journal import Journal
+from daemon.journal.outbox import Message
 from daemon.settings.rack import BrokerSettings
-from rules.readings import Outcome
 from tests.rigs.daemon_run import DaemonRun, write_settings
 from tests.rigs.journal_file import asked, waiting_in
 from tests.rigs.parts.mosquitto import Mosquitto, free_port
@@ -35,11 +37,16 @@ class Outbox:
     def __init__(self, folder, broker, scale=1.0):
         self.path = folder / "journal.sqlite"
         self.journal = Journal(self.path, writable=True)
-        self.link = BrokerLink(broker, RACK, SteadyClock(scale=scale))
+        clock = SteadyClock(scale=scale)
+        self.connection = Connection(
+            broker, "alarms wait in the journal", lambda state: watch_message(RACK, state, clock.now_ms())
+        )
+        self.link = BrokerLink(self.connection, RACK, broker.heartbeat_s, clock)
+        self.connection.start()
 
     def put(self, *messages):
         with self.journal.transaction():
-            self.journal.record(Outcome(), [Message(f"{RACK}/{t}", p, r) for t, p, r in messages])
+            self.journal.outbox.put([Message(f"{RACK}/{t}", p, r) for t, p, r in messages])
 
     def turn_until(self, condition):
         def turned():
@@ -49,7 +56,7 @@ class Outbox:
         wait_for(turned)
 
     def waiting(self):
-        return [each.message.payload for each in self.journal.waiting(0, 1000)]
+        return [each.message.payload for each in self.journal.outbox.waiting(0, 1000)]
 
 
 @contextmanager
@@ -58,7 +65,7 @@ def outbox(folder, scale=1.0, **broker):
     try:
         yield box
     finally:
-        box.link.stop()
+        box.connection.stop()
         box.journal.close()
 
 
@@ -83,7 +90,7 @@ def test_a_message_waits_until_the_broker_confirms_it(tmp_path):
         box.link.deliver(box.journal)
         assert box.waiting() == ["1", "2"]
         with Mosquitto(tmp_path, port=port), Subscriber(port, f"{RACK}/event") as screen:
-            box.turn_until(lambda: box.link.connected and not box.waiting())
+            box.turn_until(lambda: box.connection.connected and not box.waiting())
             screen.wait_for_topic(f"{RACK}/event", 2)
             assert screen.payloads(f"{RACK}/event") == ["1", "2"]
     (times,) = zip(*asked(box.path, "SELECT delivered_ms FROM outbox"), strict=True)
@@ -92,7 +99,7 @@ def test_a_message_waits_until_the_broker_confirms_it(tmp_path):
 
 def test_a_broker_that_takes_but_does_not_confirm_has_not_taken(tmp_path):
     with Mosquitto(tmp_path) as broker, outbox(tmp_path, port=broker.port) as box:
-        box.turn_until(lambda: box.link.connected)
+        box.turn_until(lambda: box.connection.connected)
         broker.pause()
         box.put(*events(1))
         for _ in range(20):
@@ -135,7 +142,7 @@ def test_what_was_under_way_when_the_broker_died_comes_in_order_and_at_least_onc
         box.turn_until(lambda: 0 < len(box.waiting()) < 100)
         broker.kill()
         box.put(*events(*range(100, 120)))
-        box.turn_until(lambda: not box.link.connected)
+        box.turn_until(lambda: not box.connection.connected)
         assert len(box.waiting()) >= 20
         broker.start()
         screen.wait_until_subscribed()
@@ -152,12 +159,12 @@ def test_what_was_under_way_when_the_broker_died_comes_in_order_and_at_least_onc
 def test_a_next_run_sends_what_the_last_did_not_see_confirmed(tmp_path):
     with Mosquitto(tmp_path) as broker:
         with outbox(tmp_path, port=broker.port) as box:
-            box.turn_until(lambda: box.link.connected)
+            box.turn_until(lambda: box.connection.connected)
             broker.pause()
             box.put(*events(1, 2))
             box.link.deliver(box.journal)
             began = time.monotonic()
-            box.link.break_off()
+            box.connection.break_off()
             assert time.monotonic() - began < 5, "a broker that hangs does not hold up the end"
             broker.go_on()
         with outbox(tmp_path, port=broker.port) as box:
@@ -199,7 +206,7 @@ def test_what_the_access_list_refuses_is_not_delivered_and_the_rest_goes_on(tmp_
         box.put(*events(1), ("alarm/k1", "stands", True), *events(2), ("alarm/k2", "stands", True))
         box.turn_until(lambda: len(asked(box.path, "SELECT 1 FROM outbox WHERE refusal NOT NULL")) == 2)
         box.turn_until(lambda: box.waiting() == ["1", "2"])
-        assert box.journal.outbox_counts() == (2, 2)
+        assert box.journal.outbox.counts() == (2, 2)
         rows = asked(box.path, "SELECT payload, refusal FROM outbox WHERE delivered_ms IS NULL")
     assert rows == [("1", "Not authorized"), ("2", "Not authorized")]
     refusals = [line for line in said if line["event"] == "broker_refuses"]
@@ -212,7 +219,7 @@ def test_what_the_access_list_refuses_is_not_delivered_and_the_rest_goes_on(tmp_
 def test_once_it_is_permitted_it_is_delivered_in_order(tmp_path):
     with guarded(tmp_path, NO_EVENTS, scale=FAST) as (broker, box):
         box.put(*events(*range(50)))
-        box.turn_until(lambda: box.journal.outbox_counts() == (50, 50))
+        box.turn_until(lambda: box.journal.outbox.counts() == (50, 50))
         with Subscriber(broker.port, f"{RACK}/event", username="screen", password="secret") as screen:
             permit(broker, tmp_path, ALL)
             box.turn_until(lambda: not box.waiting())
@@ -225,7 +232,7 @@ def test_once_it_is_permitted_it_is_delivered_in_order(tmp_path):
 def test_an_old_word_that_was_refused_never_replaces_a_newer_one(tmp_path):
     with guarded(tmp_path, NO_ALARM_STATES, scale=FAST) as (broker, box):
         box.put(("alarm/k1", "stands", True))
-        box.turn_until(lambda: box.journal.outbox_counts() == (1, 1))
+        box.turn_until(lambda: box.journal.outbox.counts() == (1, 1))
         permit(broker, tmp_path, ALL)
         broker.wait_for_log("Reloading config")
         with Subscriber(broker.port, f"{RACK}/alarm/#", username="screen", password="secret") as screen:
@@ -251,7 +258,7 @@ def test_a_wrong_password_is_told_once_and_nothing_is_lost(tmp_path, said):
         broker.wait_for_log("not authorised", times=2)
         box.link.deliver(box.journal)
         assert box.waiting() == ["1"]
-        assert not box.link.connected
+        assert not box.connection.connected
     told = [line for line in said if line["event"].startswith("broker_")]
     assert [line["event"] for line in told] == ["broker_refuses_connection"]
     assert told[0]["why"] == "Not authorized"
@@ -285,7 +292,7 @@ def test_a_certificate_that_cannot_be_used_is_told_in_a_line(tmp_path, content):
     if content is not None:
         path.write_text(content)
     with pytest.raises(SettingsError) as refused:
-        BrokerLink(BrokerSettings(tls=True, ca_file=path), RACK, SteadyClock())
+        Connection(BrokerSettings(tls=True, ca_file=path), "alarms wait in the journal")
     assert str(refused.value).startswith(f'ca_file: found "{path}", which cannot be used (')
     assert str(refused.value).endswith("expected the broker's CA certificate, in PEM")
 
@@ -337,7 +344,7 @@ def words_on(screen, topic="watch"):
 def test_it_says_that_it_watches_and_that_it_was_stopped(tmp_path):
     with Mosquitto(tmp_path) as broker, Subscriber(broker.port, f"{RACK}/watch") as screen:
         with outbox(tmp_path, port=broker.port) as box:
-            box.turn_until(lambda: box.link.connected)
+            box.turn_until(lambda: box.connection.connected)
             screen.wait_for(lambda heard: len(heard) == 1, "watching")
             assert json.loads(retained_at(broker.port)[f"{RACK}/watch"])["state"] == "watching"
         screen.wait_for(lambda heard: len(heard) == 2, "stopped")
@@ -348,9 +355,9 @@ def test_it_says_that_it_watches_and_that_it_was_stopped(tmp_path):
 def test_breaking_off_leaves_the_last_will(tmp_path):
     with Mosquitto(tmp_path) as broker, Subscriber(broker.port, f"{RACK}/watch") as screen:
         with outbox(tmp_path, port=broker.port) as box:
-            box.turn_until(lambda: box.link.connected)
+            box.turn_until(lambda: box.connection.connected)
             screen.wait_for(lambda heard: len(heard) == 1, "watching")
-            box.link.break_off()
+            box.connection.break_off()
             screen.wait_for(lambda heard: len(heard) == 2, "the last will")
         assert words_on(screen) == ["watching", "gone"]
         assert json.loads(retained_at(broker.port)[f"{RACK}/watch"])["state"] == "gone"
@@ -373,10 +380,10 @@ def test_a_broker_that_hangs_holds_the_stop_up_for_a_moment_only(tmp_path):
         Mosquitto(tmp_path) as broker,
         outbox(tmp_path, port=broker.port) as box,
     ):
-        box.turn_until(lambda: box.link.connected)
+        box.turn_until(lambda: box.connection.connected)
         broker.pause()
         began = time.monotonic()
-        box.link.stop()
+        box.connection.stop()
         assert time.monotonic() - began < GOODBYE_S + 5
         broker.go_on()
 

@@ -12,9 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.check.check import check_command, problems, problems_in
+from daemon.check.check import check_command, findings_in
 from daemon.check.load import Settings, load_settings
 from daemon.errors import SettingsError
+from daemon.settings.file import read_values
 from tests.rigs.places import EXAMPLE
 
 SECRET = "medusa-hunts-by-night"
@@ -137,8 +138,7 @@ STRUCTURE = [
     (
         'port = "/dev/ttyEXAMPLE0"',
         'port = "/dev/ttyEXAMPLE0"\nbaud = 9601',
-        "buses.line.baud: found 9601; "
-        "expected one of 1200, 2400, 4800, 9600, 14400, 19200, 38400, 57600, 115200",
+        "buses.line.baud: found 9601; expected 1200, 2400, 4800, 9600, 14400, 19200, 38400, 57600 or 115200",
     ),
     (
         'port = "/dev/ttyEXAMPLE0"',
@@ -148,7 +148,7 @@ STRUCTURE = [
     (
         'port = "/dev/ttyEXAMPLE0"',
         'port = "/dev/ttyEXAMPLE0"\nstop_bits = 3',
-        "buses.line.stop_bits: found 3; expected one of 1, 2",
+        "buses.line.stop_bits: found 3; expected 2 or less",
     ),
     ("unit_id = 1", "unit_id = 248", "probes.k1-multi.unit_id: found 248; expected 247 or less"),
     (
@@ -205,6 +205,15 @@ STRUCTURE = [
         '[probes."The Barometer"]',
         'probes."The Barometer": found the name "The Barometer"; '
         "expected small letters, digits and hyphens, 1 to 41 of them, not starting with a hyphen",
+    ),
+    (
+        "[vessels.t1]",
+        '[vessels."<odd>"]\nkidn = "tray"\n[vessels.t1]',
+        'vessels."<odd>": found the name "<odd>"; '
+        "expected small letters, digits and hyphens, 1 to 41 of them, not starting with a hyphen\n"
+        'vessels."<odd>".stage: found nothing; '
+        "expected a value (The life stage in it when the daemon first starts)\n"
+        'vessels."<odd>".kidn: found an unknown key; expected a key of this table, perhaps "kind"',
     ),
     (
         'kind = "tray"',
@@ -552,7 +561,7 @@ def edited(*edits: tuple[str, str]) -> str:
 def lines_of(tmp_path: Path, text: str) -> list[str]:
     path = tmp_path / "bellwatch.toml"
     path.write_text(text)
-    return [str(problem) for problem in problems(path)]
+    return [str(finding) for finding in findings_in(read_values(path))]
 
 
 def run(path: Path) -> tuple[int, str, str]:
@@ -561,9 +570,9 @@ def run(path: Path) -> tuple[int, str, str]:
     return status, out.getvalue(), err.getvalue()
 
 
-def test_the_good_file_and_the_example_have_no_problem(tmp_path: Path):
+def test_the_good_file_and_the_example_have_no_finding(tmp_path: Path):
     assert lines_of(tmp_path, GOOD) == []
-    assert problems(EXAMPLE) == []
+    assert findings_in(read_values(EXAMPLE)) == []
 
 
 @pytest.mark.parametrize(
@@ -616,7 +625,7 @@ def test_limits_that_build_on_broken_ones_are_not_judged(tmp_path: Path):
 def test_a_file_for_an_editor_on_windows_is_read(tmp_path: Path):
     path = tmp_path / "bellwatch.toml"
     path.write_bytes(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").encode())
-    assert problems(path) == []
+    assert findings_in(read_values(path)) == []
 
 
 def test_an_empty_file_says_what_is_needed(tmp_path: Path):
@@ -693,7 +702,7 @@ def test_the_verdict_counts_what_there_is(tmp_path: Path):
     path.write_text(edited(("unit_id = 1", "unit_id = 0"), ('stage = "ephyra"', 'stage = "efyra"')))
     status, out, err = run(path)
     assert (status, err) == (2, "")
-    assert out.splitlines()[-1] == "2 problems"
+    assert out.splitlines()[-1] == "2 errors"
 
 
 def test_warnings_come_after_errors_and_are_counted_apart(tmp_path: Path):
@@ -709,7 +718,7 @@ def test_warnings_come_after_errors_and_are_counted_apart(tmp_path: Path):
     lines = out.splitlines()
     assert status == 2
     assert [line.startswith("warning: ") for line in lines] == [False, False, True, False]
-    assert lines[-1] == "2 problems, 1 warning"
+    assert lines[-1] == "2 errors, 1 warning"
 
 
 def test_without_a_file_the_schema_can_still_be_asked_for():
@@ -804,10 +813,10 @@ VALUES = st.recursive(
 )
 
 
-def places_in(node: Any, path: tuple = ()) -> list[tuple]:
-    """Return the place of every table, key and list entry below a node."""
+def paths_in(node: Any, path: tuple = ()) -> list[tuple]:
+    """Return the path of every table, key and list entry below a node."""
     inside = node.items() if isinstance(node, dict) else enumerate(node) if isinstance(node, list) else ()
-    return [place for key, value in inside for place in ((*path, key), *places_in(value, (*path, key)))]
+    return [inner for key, value in inside for inner in ((*path, key), *paths_in(value, (*path, key)))]
 
 
 @st.composite
@@ -815,10 +824,10 @@ def mutated_files(draw: st.DrawFn) -> dict[str, Any]:
     """A good file with up to five keys deleted, renamed, moved or given another value."""
     values = tomllib.loads(draw(st.sampled_from([GOOD, EXAMPLE.read_text()])))
     for _ in range(draw(st.integers(1, 5))):
-        places = places_in(values)
-        if not places:
+        paths = paths_in(values)
+        if not paths:
             break
-        *outer, last = draw(st.sampled_from(places))
+        *outer, last = draw(st.sampled_from(paths))
         node: Any = values
         for key in outer:
             node = node[key]
@@ -838,11 +847,11 @@ def mutated_files(draw: st.DrawFn) -> dict[str, Any]:
 
 @settings(max_examples=400, deadline=None)
 @given(mutated_files())
-def test_whatever_a_file_holds_it_is_fit_or_its_problems_are_told(values: dict[str, Any]):
-    found = problems_in(values)
-    for problem in found:
-        assert len(str(problem).splitlines()) == 1
-        assert re.fullmatch(r"(warning: )?.+: found .+; expected .+", str(problem))
-        str(problem).encode()
-    if all(problem.is_warning for problem in found):
+def test_whatever_a_file_holds_it_is_fit_or_its_findings_are_told(values: dict[str, Any]):
+    found = findings_in(values)
+    for finding in found:
+        assert len(str(finding).splitlines()) == 1
+        assert re.fullmatch(r"(warning: )?.+: found .+; expected .+", str(finding))
+        str(finding).encode()
+    if all(finding.is_warning for finding in found):
         Settings.model_validate(values)

@@ -4,7 +4,7 @@ import tomllib
 
 import pytest
 
-from daemon.check.check import problems_in
+from daemon.check.check import findings_in
 from tests.rigs.places import EXAMPLE
 
 
@@ -28,6 +28,6 @@ def test_what_is_said_of_commands(commands, user, words):
     values["commands"] = commands
     if user is not None:
         values["broker"]["username"] = user
-    about = [str(problem) for problem in problems_in(values) if problem.path.startswith("commands")]
+    about = [str(finding) for finding in findings_in(values) if finding.path.startswith("commands")]
     assert len(about) == len(words)
     assert all(word in line for word, line in zip(words, about, strict=True)), about

@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 from pydantic import ValidationError
 
-from daemon.check.load import ModbusBus, ModbusProbe, MqttBus, MqttProbe, Settings, load_settings
+from daemon.buses.modbus_rtu import ModbusBus, ModbusProbe
+from daemon.buses.mqtt import MqttBus, MqttProbe
+from daemon.check.load import Settings, load_settings
 from daemon.errors import SettingsError
 from rules.quantities import Quantity
 from rules.rack.stages import DEFAULT_TOLERANCES, WITHOUT_LIMITS
@@ -190,7 +192,7 @@ def test_the_environment_goes_over_the_file(monkeypatch: pytest.MonkeyPatch):
     assert barometer.fields[0].scale == 0.01
 
 
-def test_a_wrong_variable_is_named_as_the_place(monkeypatch: pytest.MonkeyPatch):
+def test_a_wrong_variable_is_named_as_the_path(monkeypatch: pytest.MonkeyPatch):
     monkeypatch.setenv("BELLWATCH_BROKER__PORT", "many")
     with pytest.raises(SettingsError) as refused:
         load_settings(EXAMPLE)
@@ -204,14 +206,14 @@ def test_a_section_given_as_a_word_is_refused(monkeypatch: pytest.MonkeyPatch):
     assert str(refused.value) == 'BELLWATCH_BROKER: found "broker.example"; expected a table'
 
 
-def test_an_unfit_file_is_refused_with_all_its_problems(tmp_path: Path):
+def test_an_unfit_file_is_refused_with_all_its_findings(tmp_path: Path):
     path = tmp_path / "bellwatch.toml"
     path.write_text(
         EXAMPLE.read_text().replace("baud = 9600", "baud = 9601").replace("unit_id = 12", "unit_id = 0")
     )
     with pytest.raises(SettingsError) as refused:
         load_settings(path)
-    assert [problem.path for problem in refused.value.problems] == [
+    assert [finding.path for finding in refused.value.findings] == [
         "buses.wet-side.baud",
         "probes.k2-multi.unit_id",
     ]

@@ -2,7 +2,7 @@
 
 import pytest
 
-from daemon.check.check import problems_in
+from daemon.check.check import findings_in
 from daemon.settings.file import tomllib
 from tests.daemon.check.test_check import GOOD
 
@@ -11,7 +11,7 @@ THERMOMETER = '{ quantity = "temperature", address = 0, type = "float32" }'
 
 
 def lines(settings, about):
-    return [str(problem) for problem in problems_in(tomllib.loads(settings)) if about in problem.path]
+    return [str(finding) for finding in findings_in(tomllib.loads(settings)) if about in finding.path]
 
 
 def with_cell(keys, settings=GOOD):

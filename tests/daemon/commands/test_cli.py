@@ -19,6 +19,7 @@ from daemon.errors import RequestError
 from daemon.journal.asking import ask_daemon
 from tests.rigs.daemon_run import PATIENCE_S, ROOT, DaemonRun, write_settings
 from tests.rigs.journal_file import asked, readings_in
+from tests.rigs.loaded_modules import libraries, loaded, ours
 from tests.rigs.parts.mosquitto import free_port
 from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
 
@@ -191,6 +192,14 @@ def test_a_misspelt_alarm_is_told_with_the_nearest(watched, capsys):
     assert main(["ack", "k1/temprature/high", "--settings", str(watched)]) == 2
     said = one_line(capsys.readouterr().err)
     assert said == f"k1/temprature/high: no such alarm stands now; the nearest that does is {ALARM}"
+
+
+def test_an_acknowledgement_loads_little(watched):
+    """It goes all the way to the watch and back; 18 modules of ours are what that takes."""
+    modules = loaded("ack", "k1/temprature/high", "--settings", str(watched))
+    assert "daemon.journal.asking" in modules
+    assert libraries(modules) == set()
+    assert len(ours(modules)) <= 18, ours(modules)
 
 
 def test_a_daemon_that_does_not_run_takes_it_up_later(settings):

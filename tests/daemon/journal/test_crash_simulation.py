@@ -270,7 +270,7 @@ def after_a_cut(tmp_path, files, said):
     assert len(events) >= number
     journal = Journal(path, writable=False)
     engine, again = None, []
-    for item in journal.inputs(0):
+    for item in journal.inputs.after(0):
         engine, outcome = fold(engine, item)
         again += outcome.events
     journal.close()

@@ -1,5 +1,6 @@
 """The journal against a model of it, its layouts, and what it says when it cannot be used."""
 
+import ast
 import shutil
 import sqlite3
 from contextlib import suppress
@@ -13,11 +14,12 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 from daemon.errors import JournalError
 from daemon.journal.fold import configuring
-from daemon.journal.journal import Journal, Message
+from daemon.journal.journal import Journal
+from daemon.journal.outbox import Message
 from daemon.journal.schema import SCHEMA_VERSION
 from rules.readings import Action, Amendment, Outcome, Readings
 from tests.rigs.bench import START_MS, Bench, contents, quick_folder, refolded_events, steady, swinging
-from tests.rigs.places import DATA
+from tests.rigs.places import DATA, ROOT
 
 
 class PowerCutError(Exception):
@@ -32,7 +34,7 @@ class JournalAgainstAModel(RuleBasedStateMachine):
         self.folder = quick_folder()
         self.path = Path(self.folder.name) / "journal.sqlite"
         self.journal = Journal(self.path, writable=True)
-        self.source = self.journal.source_id("k1-ct", "temperature", "k1")
+        self.source = self.journal.inputs.source_id("k1-ct", "temperature", "k1")
         self.at_ms = START_MS
         self.inputs = []
         self.outbox = {}
@@ -51,7 +53,7 @@ class JournalAgainstAModel(RuleBasedStateMachine):
             self.at_ms += 10
             rows.append((self.at_ms, self.source, self.at_ms - lag_ms, value))
         with self.journal.transaction():
-            numbered = self.journal.append_readings(rows)
+            numbered = self.journal.inputs.append_readings(rows)
         self.inputs += [("reading", *row) for row in rows]
         assert numbered.seq.tolist()[-1] == len(self.inputs)
 
@@ -59,22 +61,24 @@ class JournalAgainstAModel(RuleBasedStateMachine):
     def act(self, kind, why):
         self.at_ms += 1
         with self.journal.transaction():
-            self.journal.append_action(Action(self.at_ms, kind, "kim", {"why": why}))
+            self.journal.inputs.append_action(Action(self.at_ms, kind, "kim", {"why": why}))
         self.inputs.append((kind, self.at_ms, "kim", {"why": why}))
 
     @rule(values=values)
     def cut_the_power_before_the_commit(self, values):
         with suppress(PowerCutError), self.journal.transaction():
-            self.journal.append_readings([(self.at_ms, self.source, self.at_ms, value) for value in values])
-            self.journal.record(Outcome(), [Message("lost", "", retain=False)])
+            self.journal.inputs.append_readings(
+                [(self.at_ms, self.source, self.at_ms, value) for value in values]
+            )
+            self.journal.outbox.put([Message("lost", "", retain=False)])
             raise PowerCutError
-        self.journal.number_again()
+        self.journal.inputs.number_again()
 
     @rule(payload=st.text())
     def put_into_the_outbox(self, payload):
         number = max(self.outbox, default=0) + 1
         with self.journal.transaction():
-            self.journal.record(Outcome(), [Message(f"topic/{number}", payload, retain=True)])
+            self.journal.outbox.put([Message(f"topic/{number}", payload, retain=True)])
         self.outbox[number] = payload
 
     @rule(data=st.data())
@@ -82,7 +86,7 @@ class JournalAgainstAModel(RuleBasedStateMachine):
         waiting = [key for key in self.outbox if key not in self.confirmed]
         if waiting:
             key = data.draw(st.sampled_from(waiting))
-            self.journal.mark_delivered(key, self.at_ms)
+            self.journal.outbox.mark_delivered(key, self.at_ms)
             self.confirmed.add(key)
 
     @rule()
@@ -93,18 +97,18 @@ class JournalAgainstAModel(RuleBasedStateMachine):
     @invariant()
     def inputs_come_back_in_order(self):
         found = []
-        for item in self.journal.inputs(0, block=3):
+        for item in self.journal.inputs.after(0, block=3):
             if isinstance(item, Readings):
                 columns = (item.at_ms, item.source, item.time_ms, item.value)
                 found += [("reading", *row) for row in zip(*(c.tolist() for c in columns), strict=True)]
             else:
                 found.append((item.kind, item.at_ms, item.who, item.body))
         assert found == self.inputs
-        assert self.journal.last_seq() == len(self.inputs)
+        assert self.journal.inputs.last_seq() == len(self.inputs)
 
     @invariant()
     def the_outbox_holds_what_nobody_confirmed(self):
-        waiting = {item.id: item.message.payload for item in self.journal.waiting(0, 1_000)}
+        waiting = {item.id: item.message.payload for item in self.journal.outbox.waiting(0, 1_000)}
         assert waiting == {key: text for key, text in self.outbox.items() if key not in self.confirmed}
         assert list(waiting) == sorted(waiting)
 
@@ -113,7 +117,7 @@ class JournalAgainstAModel(RuleBasedStateMachine):
         readings = [(seq, row[1]) for seq, row in enumerate(self.inputs, 1) if row[0] == "reading"]
         for at_ms in (0, self.at_ms - 25, self.at_ms, self.at_ms + 1):
             expected = max((seq for seq, taken in readings if taken < at_ms), default=0)
-            assert self.journal.last_seq_before(at_ms) == expected
+            assert self.journal.inputs.last_seq_before(at_ms) == expected
 
 
 JournalAgainstAModel.TestCase.settings = settings(max_examples=30, stateful_step_count=25, deadline=None)
@@ -122,11 +126,11 @@ TestJournalAgainstAModel = JournalAgainstAModel.TestCase
 
 def test_values_come_back_to_the_last_bit(tmp_path):
     journal = Journal(tmp_path / "j.sqlite", writable=True)
-    source = journal.source_id("p", "temperature", "k1")
+    source = journal.inputs.source_id("p", "temperature", "k1")
     values = np.array([0.1 + 0.2, 5e-324, -5e-324, 1e15, 1.7976931348623157e308, 1 / 3])
     with journal.transaction():
-        journal.append_readings([(k, source, k, float(value)) for k, value in enumerate(values)])
-    (back,) = journal.inputs(0)
+        journal.inputs.append_readings([(k, source, k, float(value)) for k, value in enumerate(values)])
+    (back,) = journal.inputs.after(0)
     assert back.value.tobytes() == values.tobytes()
     journal.close()
 
@@ -135,7 +139,7 @@ def test_a_journal_of_the_first_layout_is_brought_up_with_all_that_is_in_it(tmp_
     """The file was written by the first layout's own code, before there was a second."""
     path = tmp_path / "journal.sqlite"
     shutil.copy(DATA / "journal_layout_1.sqlite", path)
-    tables = ("reading", "action", "event", "flag", "outbox", "request", "snapshot", "source", "meta")
+    tables = ("reading", "action", "event", "flag", "outbox", "snapshot", "source", "meta")
     with sqlite3.connect(path) as db:
         assert db.execute("PRAGMA user_version").fetchone() == (1,)
         before = {table: db.execute(f"SELECT * FROM {table}").fetchall() for table in tables}
@@ -144,12 +148,12 @@ def test_a_journal_of_the_first_layout_is_brought_up_with_all_that_is_in_it(tmp_
     with pytest.raises(JournalError, match="layout 1; the next `bellwatch run` brings it up to"):
         Journal(path, writable=False)
     journal = Journal(path, writable=True)
-    assert journal.db.execute("PRAGMA user_version").fetchone() == (SCHEMA_VERSION,)
-    assert {table: journal.db.execute(f"SELECT * FROM {table}").fetchall() for table in tables} == before
+    assert journal._db.execute("PRAGMA user_version").fetchone() == (SCHEMA_VERSION,)
+    assert {table: journal._db.execute(f"SELECT * FROM {table}").fetchall() for table in tables} == before
     fresh = Journal(tmp_path / "fresh.sqlite", writable=True)
     layout = "SELECT type, name, sql FROM sqlite_schema ORDER BY name"
-    assert journal.db.execute(layout).fetchall() == fresh.db.execute(layout).fetchall()
-    assert journal.db.execute("SELECT * FROM mirror").fetchall() == [(1, 0, 0, None, "")]
+    assert journal._db.execute(layout).fetchall() == fresh._db.execute(layout).fetchall()
+    assert journal._db.execute("SELECT * FROM mirror").fetchall() == [(1, 0, 0, None, "")]
     fresh.close()
     journal.close()
 
@@ -214,14 +218,14 @@ def test_readings_wait_in_memory_and_alarms_do_not(tmp_path):
 def test_retained_and_plain_messages_and_refusals_are_kept_apart(tmp_path):
     journal = Journal(tmp_path / "j.sqlite", writable=True)
     with journal.transaction():
-        journal.record(Outcome(), [Message("a", "1", retain=True), Message("b", "2", retain=False)])
-    first, second = journal.waiting(0, 5)
+        journal.outbox.put([Message("a", "1", retain=True), Message("b", "2", retain=False)])
+    first, second = journal.outbox.waiting(0, 5)
     assert (first.message.retain, second.message.retain) == (True, False)
-    journal.mark_refused(first.id, "Not authorized")
-    assert journal.outbox_counts() == (2, 1)
-    journal.mark_delivered(first.id, 5)
-    assert journal.outbox_counts() == (1, 0)
-    assert [item.id for item in journal.waiting(0, 5)] == [second.id]
+    journal.outbox.mark_refused(first.id, "Not authorized")
+    assert journal.outbox.counts() == (2, 1)
+    journal.outbox.mark_delivered(first.id, 5)
+    assert journal.outbox.counts() == (1, 0)
+    assert [item.id for item in journal.outbox.waiting(0, 5)] == [second.id]
     journal.close()
 
 
@@ -230,8 +234,8 @@ def test_a_flag_is_kept_only_where_it_is_worse_than_pass_also_when_it_is_amended
     journal = Journal(tmp_path / "j.sqlite", writable=True)
     for amended, kept in (((5, 1), []), ((5, 4), [(5, "c", 4, 7)]), ((5, 3), [(5, "c", 3, 7)]), ((5, 2), [])):
         with journal.transaction():
-            journal.record(Outcome(amendments=[Amendment("c", *amended, 7)]), [])
-        assert journal.db.execute("SELECT * FROM flag").fetchall() == kept
+            journal.history.record(Outcome(amendments=[Amendment("c", *amended, 7)]))
+        assert journal._db.execute("SELECT * FROM flag").fetchall() == kept
     journal.close()
 
 
@@ -240,3 +244,17 @@ def test_steady_water_leaves_no_flags(tmp_path):
     bench.take(steady(50, 15))
     assert contents(bench.path)["flag"] == []
     bench.power_cut()
+
+
+def test_nobody_else_opens_the_journal_or_speaks_sql_to_it():
+    """The on-call process has a file of its own; what both share is a transaction."""
+    own = ("daemon/journal/", "daemon/oncall/store.py", "daemon/transaction.py")
+    speaking = [
+        f"{path.relative_to(ROOT)}:{node.lineno}"
+        for path in (ROOT / "daemon").rglob("*.py")
+        if not str(path.relative_to(ROOT)).startswith(own)
+        for node in ast.walk(ast.parse(path.read_text()))
+        if isinstance(node, ast.Attribute) and node.attr in ("execute", "executemany", "connect", "_db")
+        if node.attr != "connect" or ast.unparse(node) == "sqlite3.connect"
+    ]
+    assert speaking == []

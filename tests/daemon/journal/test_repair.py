@@ -208,7 +208,7 @@ def test_a_damaged_page_found_at_the_start_sets_the_file_aside_and_logging_goes_
             celsius = 15 if k % 2 else 26
             bench.watch.take(steady(20, celsius, START_MS + k * 20_000), START_MS + k * 20_000 + 19_000)
         bench.watch.stop()
-        last = bench.journal.last_event_number()
+        last = bench.journal.history.last_event_number()
         bench.power_cut()
         rows = spoil(path, table)
         daemon.start()
@@ -256,7 +256,7 @@ def test_damage_found_by_the_check_beside_the_watch_costs_no_alarm(tmp_path, mon
         bench.watch.take(steady(20, celsius, START_MS + k * 20_000), START_MS + k * 20_000 + 19_000)
     bench.watch.stop()
     standing = {alarm.name: alarm.since_ms for alarm in bench.watch.engine.alarms()}
-    last, clock_ms = bench.journal.last_event_number(), bench.journal.clock_ms()
+    last, clock_ms = bench.journal.history.last_event_number(), bench.journal.state.clock_ms()
     bench.power_cut()
     assert standing
     spoil(bench.path, "event")

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
+from daemon.journal.asking import RequestBox
 from daemon.journal.dating import Dating
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
@@ -49,12 +50,12 @@ def run_through(folder, steps, cuts, acknowledged, commit_every_ms=0):
         at_ms += wait_ms
         if place in acknowledged:
             for alarm in bench.watch.engine.alarms():
-                bench.journal.ask("acknowledge", "kim", {"alarm": alarm.name})
+                RequestBox(bench.path).ask("acknowledge", "kim", {"alarm": alarm.name})
         if place in cuts:
-            before = bench.journal.last_seq()
+            before = bench.journal.inputs.last_seq()
             bench.power_cut()
             bench = Bench(folder, at_ms - wait_ms, commit_every_ms)
-            assert bench.journal.last_seq() >= before
+            assert bench.journal.inputs.last_seq() >= before
         bench.take([Reading("k1-ct", "temperature", celsius, at_ms)])
     bench.watch.stop()
     bench.power_cut()
@@ -131,7 +132,7 @@ def spoil_snapshots(path, state):
 def test_without_a_usable_snapshot_the_journal_alone_gives_the_same(tmp_path, state):
     bench = Bench(tmp_path)
     bench.take(swinging(130))
-    bench.journal.ask("acknowledge", "kim", {"alarm": bench.watch.engine.alarms()[0].name})
+    RequestBox(bench.path).ask("acknowledge", "kim", {"alarm": bench.watch.engine.alarms()[0].name})
     bench.watch.take([], START_MS + 130_000)
     bench.watch.stop()
     as_it_was = state_of(bench.watch.engine)
@@ -169,7 +170,7 @@ def test_after_an_upgrade_a_standing_alarm_stands_on_with_its_acknowledgement_an
     bench = Bench(tmp_path)
     bench.take(steady(20, 15))
     bench.take(steady(200, 22, START_MS + 20_000))
-    bench.journal.ask("acknowledge", "kim", {"alarm": "k1/temperature/high"})
+    RequestBox(bench.path).ask("acknowledge", "kim", {"alarm": "k1/temperature/high"})
     bench.watch.take([], START_MS + 220_000)
     bench.watch.stop()
     (alarm,) = bench.watch.engine.alarms()
@@ -213,7 +214,7 @@ def test_after_an_upgrade_alarms_go_on_from_what_people_were_told(tmp_path):
         "k1/temperature/high",
         "k1/temperature/low",
     }
-    waiting = again.journal.waiting(0, 10)
+    waiting = again.journal.outbox.waiting(0, 10)
     assert [json.loads(message.message.payload)[1] for message in waiting] == [1, 2, 3], "and people are told"
     snapshot = state_of(again.watch.engine)
     again.power_cut()
@@ -237,7 +238,7 @@ def test_events_of_the_newest_are_whole(tmp_path):
     bench.take(swinging(130))
     bodies = events_in(bench.path)
     newest = {body["channel"] + body["condition"]: body for body in bodies}
-    found = bench.journal.newest_event_of_each_alarm()
+    found = bench.journal.history.newest_event_of_each_alarm()
     assert sorted(found, key=lambda body: body["number"]) == sorted(
         newest.values(), key=lambda b: b["number"]
     )
@@ -250,5 +251,5 @@ def test_a_restart_that_had_much_to_judge_again_keeps_a_snapshot_for_the_next(tm
     bench.take(swinging(60))
     bench.power_cut()
     again = Bench(tmp_path, START_MS + 60_000)
-    assert again.journal.snapshots()[0][0] == again.journal.last_seq() == 61
+    assert again.journal.state.snapshots()[0][0] == again.journal.inputs.last_seq() == 61
     again.power_cut()

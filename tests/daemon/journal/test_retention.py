@@ -9,10 +9,9 @@ import structlog
 from daemon.journal import retention
 from daemon.journal.dating import Dating, Stretch
 from daemon.journal.fold import engine_of
-from daemon.journal.journal import Message
+from daemon.journal.outbox import Message
 from daemon.journal.retention import DAY_MS, HOUR_MS, Retention, let_go
 from drivers.readings import Reading
-from rules.readings import Outcome
 from tests.rigs.bench import START_MS, Bench, contents, steady, swinging
 
 AT_ONCE = 500
@@ -67,7 +66,7 @@ def test_what_goes_is_summed_up_by_the_hour_as_numpy_sums_it_up(tmp_path):
     hours = {}
     for seq, at_ms, _, lag_ms, value in gone:
         hours.setdefault((at_ms - lag_ms) // HOUR_MS * HOUR_MS, []).append((value, seq in failed))
-    kept = bench.journal.db.execute("SELECT * FROM hourly ORDER BY hour_ms").fetchall()
+    kept = bench.journal._db.execute("SELECT * FROM hourly ORDER BY hour_ms").fetchall()
     assert [row[1] for row in kept] == sorted(hours)
     for _, hour_ms, readings, bad, total, lowest, highest in kept:
         good = np.array([value for value, is_bad in hours[hour_ms] if not is_bad])
@@ -85,7 +84,7 @@ def test_what_goes_is_summed_up_by_the_hour_as_numpy_sums_it_up(tmp_path):
 
 def test_nothing_that_a_restart_needs_goes_however_old_it_is(tmp_path):
     bench = old_and_new(tmp_path)
-    older = bench.journal.snapshots()[-1][0]
+    older = bench.journal.state.snapshots()[-1][0]
     while let_go(bench.journal, 2**60, Dating(), 500):
         pass
     assert contents(bench.path)["reading"][0][0] > older
@@ -95,7 +94,7 @@ def test_nothing_that_a_restart_needs_goes_however_old_it_is(tmp_path):
 
 def test_what_the_mirror_does_not_have_yet_stays(tmp_path):
     bench = old_and_new(tmp_path)
-    bench.journal.db.execute("UPDATE mirror SET reading = 100")
+    bench.journal._db.execute("UPDATE mirror SET reading = 100")
     run_out(Retention(bench.journal, 1, mirrored=True), START_MS + 3 * DAY_MS)
     assert contents(bench.path)["reading"][0][0] == 101
     bench.power_cut()
@@ -109,7 +108,7 @@ def test_hours_are_those_of_utc_as_it_was_learnt(tmp_path):
     bench.watch.stop()
     dating = Dating([Stretch(START_MS, 5 * HOUR_MS, True)])
     assert let_go(bench.journal, 10, dating) == 9
-    ((hour_ms,),) = bench.journal.db.execute("SELECT DISTINCT hour_ms FROM hourly").fetchall()
+    ((hour_ms,),) = bench.journal._db.execute("SELECT DISTINCT hour_ms FROM hourly").fetchall()
     assert hour_ms == START_MS // HOUR_MS * HOUR_MS + 5 * HOUR_MS
     bench.power_cut()
 
@@ -117,8 +116,8 @@ def test_hours_are_those_of_utc_as_it_was_learnt(tmp_path):
 def test_delivered_messages_are_forgotten_after_a_month_and_waiting_ones_never(tmp_path):
     bench = Bench(tmp_path)
     with bench.journal.transaction():
-        bench.journal.record(Outcome(), [Message("a", "old", False), Message("b", "waits", False)])
-    bench.journal.mark_delivered(1, START_MS)
+        bench.journal.outbox.put([Message("a", "old", False), Message("b", "waits", False)])
+    bench.journal.outbox.mark_delivered(1, START_MS)
     run_out(Retention(bench.journal, 1, mirrored=False), START_MS + 40 * DAY_MS)
     assert [row[1] for row in contents(bench.path)["outbox"]] == ["waits"]
     bench.power_cut()
@@ -133,7 +132,7 @@ def test_the_file_shrinks_a_little_at_a_time_and_no_step_takes_long(tmp_path):
     bench.watch.stop()
     bench.take(steady(2, 15, START_MS + 200_000_000))
     bench.watch.stop()
-    bench.journal.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    bench.journal._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     before = bench.path.stat().st_size
     slowest_s = 0.0
     keeper = Retention(bench.journal, 1, mirrored=False)
@@ -141,11 +140,11 @@ def test_the_file_shrinks_a_little_at_a_time_and_no_step_takes_long(tmp_path):
         began = time.perf_counter()
         keeper.step(START_MS + 40 * DAY_MS + k * 60_001, Dating())
         slowest_s = max(slowest_s, time.perf_counter() - began)
-    bench.journal.db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    bench.journal._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     assert bench.path.stat().st_size < before / 2
     assert slowest_s < 1.0
     (free,), (pages,) = (
-        bench.journal.db.execute(f"PRAGMA {n}").fetchone() for n in ("freelist_count", "page_count")
+        bench.journal._db.execute(f"PRAGMA {n}").fetchone() for n in ("freelist_count", "page_count")
     )
     assert free < max(0.25 * pages, 250)
     bench.power_cut()

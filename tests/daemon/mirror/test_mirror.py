@@ -131,7 +131,7 @@ def test_a_week_without_the_server_is_made_up_for_while_the_watch_goes_on(tmp_pa
         with mirroring(mirror):
             bench.watch.take(steady(20_160, 15, every_ms=30_000), START_MS + WEEK_MS)
             wait_for(lambda: mirror.step(0) or backlog(bench.journal).progress.trouble, "the trouble")
-            assert backlog(bench.journal).readings_behind == bench.journal.last_seq()
+            assert backlog(bench.journal).readings_behind == bench.journal.inputs.last_seq()
             server.start()
             slowest_s, k = 0.0, 0
 
@@ -143,7 +143,7 @@ def test_a_week_without_the_server_is_made_up_for_while_the_watch_goes_on(tmp_pa
                 bench.watch.take([Reading("k1-ct", "temperature", 15 + k % 3, at_ms)], at_ms)
                 slowest_s = max(slowest_s, time.perf_counter() - began)
 
-            newest = bench.journal.last_seq()
+            newest = bench.journal.inputs.last_seq()
             clock = iter(range(0, 10**9, 60_000))
 
             def has_the_week():
@@ -176,7 +176,7 @@ def test_points_that_the_server_refuses_are_set_aside_with_its_words_and_the_res
         state = backlog(bench.journal)
         assert state.refused == 23
         assert "field type conflict" in state.last_refusal
-        lines = bench.journal.db.execute("SELECT line, reason FROM mirror_refused ORDER BY id").fetchall()
+        lines = bench.journal._db.execute("SELECT line, reason FROM mirror_refused ORDER BY id").fetchall()
         assert (
             lines[0][0]
             == f"reading,probe=k1-ct,quantity=temperature,rack=bench,vessel=k1 value=15.0 {START_MS}000000"
@@ -200,9 +200,9 @@ def test_writing_everything_again_changes_nothing_and_every_name_survives(tmp_pa
     with Influx(tmp_path) as server:
         bench = Bench(tmp_path)
         bench.take(swinging(60))
-        source = bench.journal.source_id(odd, Quantity.OXYGEN, odd)
+        source = bench.journal.inputs.source_id(odd, Quantity.OXYGEN, odd)
         with bench.journal.transaction():
-            bench.journal.append_readings(
+            bench.journal.inputs.append_readings(
                 [
                     (START_MS + 61_000 + k, source, START_MS + 61_000 + k, v)
                     for k, v in enumerate([8, 0.1, 1e-9, 1e22])
@@ -211,12 +211,12 @@ def test_writing_everything_again_changes_nothing_and_every_name_survives(tmp_pa
         for _ in range(2):
             mirror_everything(server, bench)
             assert server.readings() == journaled(bench.path)
-            events = bench.journal.event_bodies()
+            events = bench.journal.history.event_bodies()
             alarms = server.points("alarm")
             assert [point["number"] for point in alarms] == [event["number"] for event in events]
             assert [point["event"] for point in alarms] == [event["trigger"] for event in events]
             assert [point["time"] // 1_000_000 for point in alarms] == [event["at_ms"] for event in events]
-            bench.journal.db.execute("UPDATE mirror SET reading = 0, event = 0")
+            bench.journal._db.execute("UPDATE mirror SET reading = 0, event = 0")
         bench.power_cut()
 
 
@@ -250,8 +250,8 @@ def test_values_that_are_no_numbers_never_reach_the_wire(tmp_path):
     bench = Bench(tmp_path)
     bench.take(steady(2, 15))
     with bench.journal.transaction():
-        source = bench.journal.source_id("k1-ct", "temperature", "k1")
-        bench.journal.append_readings([(START_MS + 9_000, source, START_MS + 9_000, float("inf"))])
+        source = bench.journal.inputs.source_id("k1-ct", "temperature", "k1")
+        bench.journal.inputs.append_readings([(START_MS + 9_000, source, START_MS + 9_000, float("inf"))])
     settings = MirrorSettings(url="http://127.0.0.1:1")
     mirror = Mirror(settings, RACK, bench.journal, Dating)
     batch = mirror._next_batch()

@@ -101,7 +101,11 @@ def test_settings_become_the_agreement_that_the_rules_keep(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "line"),
     [
-        ("[oncall]", "[oncal]", "oncall: found nothing; expected a [oncall] table"),
+        (
+            "[oncall]",
+            "[oncal]",
+            'oncal: found an unknown key; expected a key of this table, perhaps "oncall"',
+        ),
         ("Europe/Copenhagen", "Europe/Copenhagn", 'such as "Europe/Copenhagen"'),
         ("first_day = 2026-11-02", 'first_day = "soon"', 'rota.first_day: found "soon"; expected a date'),
         ("first_day = 2026-11-02", "first_day = 2026-11-02T09:00:00", "rota.first_day: found 2026-11-02 09"),
@@ -112,7 +116,11 @@ def test_settings_become_the_agreement_that_the_rules_keep(tmp_path):
         ("2026-12-24T18:00:00+00:00", "2026-12-24T10:59:00+00:00", "expected a moment after 2026-12-24"),
         ('from = "22:00"', 'from = "10 pm"', 'quiet_hours.from: found "10 pm"; expected a time of day'),
         ('from = "22:00"', 'from = "07:00"', "quiet_hours.until: found 07:00, as from"),
-        ("[priorities.high]", "[priorities.hihg]", 'priorities.hihg: found "hihg"; expected "low", "medium"'),
+        (
+            "[priorities.high]",
+            "[priorities.hihg]",
+            'priorities.hihg: found the name "hihg"; expected "low", "medium"',
+        ),
         ("repeat_s = 120", "repeat_s = 0", "priorities.high.repeat_s: found 0; expected 0.05 or more"),
         ("repeat_s = 120", 'wehn = "awake"', "priorities.high.wehn: found an unknown key"),
         ("[priorities.high]\nrepeat_s = 120", '[priorities.critical]\nwhen = "digest"', "at risk"),
@@ -158,8 +166,8 @@ def test_each_mistake_in_the_channels_has_its_line_and_no_address_shows(tmp_path
 def test_one_run_says_everything(tmp_path):
     text = GOOD.replace("22:00", "late").replace("2026-11-02", '"never"').replace("= 120", "= -1")
     code, said = lines(written(tmp_path, text + '\n[notes]\n"x" = "y"\n', 'Ada = ["nonsense"]', 0o644))
-    places = [re.sub(r"^.*channels\.toml", "CH", one).split(": found")[0] for one in said[:-1]]
-    assert places == [
+    paths = [re.sub(r"^.*channels\.toml", "CH", one).split(": found")[0] for one in said[:-1]]
+    assert paths == [
         "rota.first_day",
         "quiet_hours.from",
         "priorities.high.repeat_s",
@@ -168,7 +176,7 @@ def test_one_run_says_everything(tmp_path):
         "CH: Ada[0]",
         "CH: Bo",
     ]
-    assert (code, said[-1]) == (2, "7 problems")
+    assert (code, said[-1]) == (2, "7 errors")
 
 
 def test_two_swaps_at_once_a_lonely_rota_and_a_long_note(tmp_path):

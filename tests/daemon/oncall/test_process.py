@@ -3,6 +3,7 @@
 A rack's voice is the daemon's own payloads; one test has the whole daemon and a probe on a pseudo-terminal.
 """
 
+import gc
 import os
 import sqlite3
 import threading
@@ -11,10 +12,10 @@ from datetime import UTC, datetime
 
 import pytest
 
+from daemon.broker.connection import RECEIVED_AT_MOST, Connection
 from daemon.clock import SteadyClock
 from daemon.commands.install.oncall import build
 from daemon.oncall.check import load_oncall
-from daemon.oncall.link import RECEIVED_AT_MOST
 from daemon.oncall.text_message import fits
 from rules.alarms.life_cycle import Priority, State, Trigger
 from tests.rigs.daemon_run import DaemonRun, chance, write_settings
@@ -205,6 +206,24 @@ def test_a_broker_that_cannot_be_reached_is_paged_and_its_return_is_told(tmp_pat
         phones.wait_for(lambda: said(phones, "OVER broker"), "word of the return")
 
 
+@pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
+@pytest.mark.filterwarnings("ignore:Exception ignored in. <socket.socket")  # paho leaves them to the GC
+def test_a_connection_whose_thread_dies_ends_the_process(tmp_path, broker, phones, monkeypatch):
+    """paho would say "connected" for ever, and nobody would be paged."""
+
+    def breaks(*_):
+        raise ZeroDivisionError("a fault that nobody thought of")
+
+    monkeypatch.setattr(Connection, "_on_message", breaks)
+    team = build(*load_oncall(write_oncall(tmp_path, broker.port, phones.port)))
+    broker.publish("bellwatch/north/watch", "anything", "-r")
+    with pytest.raises(ZeroDivisionError, match="nobody thought of"):
+        team.run(threading.Event())
+    broker.wait_for_log("Client bellwatch-oncall-desk disconnected")
+    del team
+    gc.collect()
+
+
 def test_killed_at_random_it_pages_for_every_alarm_and_repeats_carry_the_same_id(tmp_path, broker, phones):
     settings = write_oncall(tmp_path, broker.port, phones.port, channels=2)
     luck, team, raised = chance(SEED), OnCallRun(settings), 0
@@ -316,7 +335,7 @@ def test_from_the_probe_to_the_phone_and_the_acknowledgement_back_to_the_rack(tm
         try:
             with OnCallRun(write_oncall(tmp_path, broker.port, phones.port, commands=True)) as team:
                 connected(team)
-                rack.wait_for(lambda: "commands_enabled" in rack.log, "the desk")
+                rack.wait_for(lambda: "broker_connected" in rack.log, "the desk")
                 water.celsius = 27.0
                 phones.wait_for(phones.texts, "the page")
                 assert phones.texts()[0].startswith("CRITICAL bench k1: temperature ")

@@ -175,7 +175,7 @@ def judged(over_mqtt):
     """What a fresh engine makes of that journal's inputs: events, and by channel each reading's judgement."""
     journal = Journal(over_mqtt, writable=False)
     engine, events, flags, amendments = None, [], {}, []
-    for item in journal.inputs(0):
+    for item in journal.inputs.after(0):
         engine, outcome = fold(engine, item)
         events += outcome.events
         amendments += outcome.amendments

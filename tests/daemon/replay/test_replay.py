@@ -150,19 +150,18 @@ def _judged(items):
 
 def test_ranges_read_by_other_processes_come_in_order(nights):
     """Small ranges, two processes: the same inputs as the journal's own slow way gives."""
-    from daemon import sources_journal
     from daemon.journal.journal import Journal
+    from daemon.sources import journal as sources_journal
 
     path = nights["chiller"]
     journal = Journal(path, writable=False)
-    slow = _flat(journal.inputs(0))
+    slow = _flat(journal.inputs.after(0))
+    actions = journal.inputs.numbered_actions()
     journal.close()
     recording = journal_recording(path)
     assert _flat(recording.inputs()) == slow
     loaded = sources_journal._in_parallel(path, [0, 700, 701, 5000, 10**9], 2)
-    db = sources_journal.open_for_reading(path)
-    assert _flat(sources_journal._in_order(loaded, sources_journal._actions(db))) == slow
-    db.close()
+    assert _flat(sources_journal._in_order(loaded, actions)) == slow
 
 
 def _flat(inputs):

@@ -81,22 +81,22 @@ def test_an_editor_marks_what_the_check_refuses(path: str, value: object):
         Settings.model_validate(values)
 
 
-def _places(node: Any, path: tuple = ()) -> list[tuple]:
+def _paths(node: Any, path: tuple = ()) -> list[tuple]:
     inside = node.items() if isinstance(node, dict) else enumerate(node) if isinstance(node, list) else ()
-    return [place for key, value in inside for place in ((*path, key), *_places(value, (*path, key)))]
+    return [inner for key, value in inside for inner in ((*path, key), *_paths(value, (*path, key)))]
 
 
 @settings(max_examples=300, deadline=None)
 @given(
-    st.sampled_from(_places(example())),
+    st.sampled_from(_paths(example())),
     st.booleans()
     | st.integers(-2, 70_000)
     | st.floats(-100, 1000)
     | st.sampled_from(["none", "UTC", "k1", "input", "/", "a b", "", "9600", "senml"]),
 )
-def test_what_the_check_accepts_an_editor_accepts(place: tuple, value: object):
+def test_what_the_check_accepts_an_editor_accepts(path: tuple, value: object):
     """The other way round it need not be: a schema cannot know time zones."""
-    values = changed("/".join(map(str, place)), value)
+    values = changed("/".join(map(str, path)), value)
     try:
         Settings.model_validate(values)
     except ValidationError:

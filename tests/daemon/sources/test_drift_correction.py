@@ -12,6 +12,7 @@ import pytest
 
 from daemon.check.load import load_settings
 from daemon.commands.cli import main
+from daemon.journal.asking import RequestBox
 from daemon.journal.fold import fold
 from daemon.journal.journal import Journal
 from daemon.sources.drift_correction import calibrations_at, drift_corrected
@@ -52,9 +53,9 @@ def rack(tmp_path_factory):
         watch.take(readings[taken:upto], readings[upto - 1].time_ms)
         taken = upto
         if body is not None:
-            request = journal.ask("calibrate", "kim", body)
+            request = RequestBox(journal.path).ask("calibrate", "kim", body)
             watch.take([], watch.engine.clock_ms)
-            assert journal.answer_to(request) == ""
+            assert RequestBox(journal.path).answer_to(request) == ""
     watch.stop()
     journal.close()
     return folder / "journal.sqlite", file, start_ms

@@ -3,7 +3,7 @@
 import json
 import subprocess
 import sys
-from contextlib import closing
+from contextlib import closing, contextmanager
 
 from daemon.journal.schema import open_for_reading
 from tests.rigs.daemon_run import PATIENCE_S, ROOT, DaemonRun, write_settings
@@ -14,8 +14,9 @@ from tests.rigs.parts.simulator_process import wait_for
 from tests.rigs.parts.subscriber import Subscriber
 
 DIES_AFTER_POLLS = 10
-DIES = f"""
+DIES = """
 import sys
+from daemon.broker.connection import Connection
 from daemon.commands.cli import main
 from drivers.modbus_bus import ModbusBus
 
@@ -23,43 +24,69 @@ polls, sound = [], ModbusBus._poll
 
 def poll(self, *rest):
     polls.append(1)
-    if len(polls) > {DIES_AFTER_POLLS}:
+    if len(polls) > {polls}:
         raise ZeroDivisionError("a fault that nobody thought of")
     sound(self, *rest)
 
-ModbusBus._poll = poll
+def hears(self, message):
+    raise ZeroDivisionError("a fault that nobody thought of")
+
+{fault}
 sys.exit(main(["run", "--settings", sys.argv[1]]))
 """
-"""The daemon with a fault in a driver, which shows after some polls."""
+"""The daemon with a fault that shows after some polls, or with the first command that it hears."""
 
 
 def fifteen_degrees(request):
     return answer_frame(request[0], request[1], 1500)
 
 
-def test_a_bus_thread_that_dies_ends_the_process_and_says_why(tmp_path):
-    line = PtyLine(tmp_path / "serial")
+@contextmanager
+def daemon_that_dies(folder, fault):
+    """The daemon with a fault in front of a probe: its broker, and at the end its words on the death."""
+    line, died = PtyLine(folder / "serial"), []
     with (
-        Mosquitto(tmp_path) as broker,
+        Mosquitto(folder) as broker,
         Peer(line, fifteen_degrees),
         Subscriber(broker.port, "bellwatch/bench/watch") as screen,
     ):
-        settings = write_settings(tmp_path, line.path, broker.port, silent_after_s=60)
-        done = subprocess.run(
-            [sys.executable, "-c", DIES, str(settings)], cwd=ROOT, capture_output=True, text=True,
-            timeout=PATIENCE_S, check=False,
-        )  # fmt: skip
-        states = [json.loads(payload)["state"] for payload in screen.payloads("bellwatch/bench/watch")]
-        if states[-1] != "gone":
-            screen.wait_for(lambda heard: '"gone"' in heard[-1].payload, "the last will")
+        settings = write_settings(
+            folder, line.path, broker.port, silent_after_s=60, more="[commands]\nenabled = true\n"
+        )
+        program = DIES.format(polls=DIES_AFTER_POLLS, fault=fault)
+        process = subprocess.Popen(
+            [sys.executable, "-c", program, str(settings)], cwd=ROOT, stderr=subprocess.PIPE, text=True
+        )
+        try:
+            yield broker, died
+            _, said = process.communicate(timeout=PATIENCE_S)
+        finally:
+            process.kill()
+            process.wait()
+        screen.wait_for(lambda heard: heard and '"gone"' in heard[-1].payload, "the last will")
     line.unplug()
-    assert done.returncode == 1
-    lines = [json.loads(said) for said in done.stderr.splitlines() if said.startswith("{")]
-    (died,) = [said for said in lines if said["event"] == "thread_died"]
-    assert (died["level"], died["of"]) == ("critical", "ModbusBus")
-    assert "a fault that nobody thought of" in died["why"]
-    assert [said["on_purpose"] for said in lines if said["event"] == "stopped"] == [False]
+    assert process.returncode == 1
+    lines = [json.loads(line) for line in said.splitlines() if line.startswith("{")]
+    assert [line["on_purpose"] for line in lines if line["event"] == "stopped"] == [False]
+    died += [line for line in lines if line["event"] == "thread_died"]
+    assert len(died) == 1
+    assert died[0]["level"] == "critical"
+    assert "a fault that nobody thought of" in died[0]["why"]
+
+
+def test_a_bus_thread_that_dies_ends_the_process_and_says_why(tmp_path):
+    with daemon_that_dies(tmp_path, "ModbusBus._poll = poll") as (_, died):
+        pass
+    assert died[0]["of"] == "ModbusBus"
     assert readings_in(tmp_path / "journal.sqlite") == DIES_AFTER_POLLS, "what had come is written down"
+
+
+def test_a_connection_whose_thread_dies_ends_the_process_and_says_why(tmp_path):
+    """paho would say "connected" for ever, and no alarm would go out."""
+    with daemon_that_dies(tmp_path, "Connection._on_message = hears") as (broker, died):
+        broker.wait_for_log("bellwatch/bench/command (QoS 1)")
+        broker.publish("bellwatch/bench/command", "anything")
+    assert died[0]["of"] == "Connection"
 
 
 def test_what_the_buses_bring_until_the_stop_is_written_down_before_it_ends(tmp_path):

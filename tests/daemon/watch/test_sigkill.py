@@ -48,7 +48,7 @@ def on_disk(path):
 def events_by_a_fresh_engine(path):
     journal = Journal(path, writable=False)
     engine, events = None, []
-    for item in journal.inputs(0):
+    for item in journal.inputs.after(0):
         engine, outcome = fold(engine, item)
         events += outcome.events
     journal.close()

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.broker.messages import messages_of
-from daemon.journal.dating import Dating, Stretch, dating_of
+from daemon.journal.dating import Dating, Stretch
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.watch.timekeeper import TimeKeeper
@@ -57,9 +57,9 @@ def close(one, other):
 def journal_at(tmp_path, newest_ms=0):
     journal = Journal(tmp_path / "journal.sqlite", writable=True)
     if newest_ms:
-        source = journal.source_id("k1-ct", "temperature", "k1")
+        source = journal.inputs.source_id("k1-ct", "temperature", "k1")
         with journal.transaction():
-            journal.append_readings([(newest_ms, source, newest_ms, 15.0)])
+            journal.inputs.append_readings([(newest_ms, source, newest_ms, 15.0)])
     return journal
 
 
@@ -147,7 +147,7 @@ def test_no_jump_raises_or_hides_an_alarm_and_people_read_the_right_time(tmp_pat
     bench.watch.take([], NOON_MS + 9_000)
     assert [e["condition"] for e in events_of(bench.path)] == ["high", "silent"], "silence is counted as ever"
     journal = Journal(bench.path, writable=False)
-    dating = dating_of(journal)
+    dating = journal.state.dating()
     found = bench.watch.engine
     assert engine_of(journal).alarms() == found.alarms()
     journal.close()

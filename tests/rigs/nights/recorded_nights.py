@@ -8,6 +8,7 @@ import structlog
 
 from daemon.broker.messages import messages_of
 from daemon.check.load import load_settings
+from daemon.journal.asking import RequestBox
 from daemon.journal.journal import Journal
 from daemon.settings.plan import rack_plan
 from daemon.watch.watch import Watch
@@ -35,7 +36,7 @@ def simulated(scenario, seed=None, hours=None):
 
 def watch_of(journal, settings, now_ms):
     zone = ZoneInfo(settings.rack.time_zone)
-    plan = rack_plan(settings, journal.source_id)
+    plan = rack_plan(settings, journal.inputs.source_id)
     return Watch(journal, plan, now_ms, lambda event: messages_of(event, journal.id, "b/rack", zone))
 
 
@@ -87,7 +88,7 @@ def _keep(journal, watch, due, now_ms):
         if alarm.state == "unacknowledged" and alarm.name not in {name for _, name in due}:
             due.append((now_ms + 600_000, alarm.name))
     for _, name in [each for each in due if each[0] <= now_ms]:
-        journal.ask("acknowledge", "night-keeper", {"alarm": name})
+        RequestBox(journal.path).ask("acknowledge", "night-keeper", {"alarm": name})
     return [each for each in due if each[0] > now_ms]
 
 

@@ -15,7 +15,7 @@ from daemon.commands.cli import main
 from daemon.commands.engineer.export import export
 from daemon.export.csv import TITLE, csv_rows
 from daemon.export.rows import Selection
-from daemon.journal.dating import Dating, Stretch, keep_stretch
+from daemon.journal.dating import Dating, Stretch
 from daemon.journal.journal import Journal
 from tests.rigs.bench import START_MS, Bench, quick_folder, swinging
 
@@ -38,12 +38,12 @@ def quiet():
 
 def readings_of(journal):
     """Every reading as people know it: names, UTC times, value bits, flag of its own channel."""
-    found = journal.db.execute(
+    found = journal._db.execute(
         "SELECT probe, quantity, vessel, at_ms, lag_ms, value, summary FROM reading r"
         " JOIN source s ON s.id = r.source LEFT JOIN flag f ON f.seq = r.seq"
         " AND f.channel LIKE vessel || '/' || quantity || '%' ORDER BY r.seq"
     ).fetchall()
-    stretches = journal.db.execute("SELECT from_ms, ahead_ms, synchronised FROM dating").fetchall()
+    stretches = journal._db.execute("SELECT from_ms, ahead_ms, synchronised FROM dating").fetchall()
     dating = Dating(Stretch(a, b, bool(c)) for a, b, c in stretches)
     return [
         (*names, dating.utc_ms(at_ms), dating.at(at_ms).synchronised, lag_ms, value.hex(), flag)
@@ -70,16 +70,16 @@ def fill(path, steps, jumps):
             for after, ahead_ms, known in jumps:
                 if place == after:
                     at_ms += 1
-                    keep_stretch(journal, Stretch(at_ms, ahead_ms, known))
+                    journal.state.keep_stretch(Stretch(at_ms, ahead_ms, known))
             time_ms = max(at_ms + wait_ms - lag_ms, newest.get(source, 0) + 1)
             at_ms = max(at_ms + wait_ms, time_ms)
             newest[source] = time_ms
             probe, quantity, vessel = SOURCES[source]
-            key = journal.source_id(probe, quantity, vessel)
-            (row,) = journal.number([(at_ms, key, time_ms, value + 0.0)])
-            journal.write([row])
+            key = journal.inputs.source_id(probe, quantity, vessel)
+            (row,) = journal.inputs.number([(at_ms, key, time_ms, value + 0.0)])
+            journal.inputs.write([row])
             if flag:
-                journal.db.execute(
+                journal._db.execute(
                     "INSERT INTO flag VALUES (?, ?, ?, 0)", (row[0], f"{vessel}/{quantity}", flag)
                 )
     return journal
@@ -168,7 +168,7 @@ def test_a_range_and_vessels_are_picked_by_the_time_of_measurement(journal, tmp_
 
 
 def whole(journal):
-    return journal.db.execute(
+    return journal._db.execute(
         "SELECT probe, quantity, vessel, at_ms - lag_ms FROM reading JOIN source ON id = source"
     ).fetchall()
 
@@ -206,10 +206,10 @@ def test_an_export_goes_on_while_the_daemon_writes(tmp_path):
     bench = Bench(tmp_path)
     bench.take(swinging(50))
     reader = Journal(bench.path, writable=False)
-    reader.db.execute("BEGIN")
-    reader.db.execute("SELECT count(*) FROM reading").fetchone()
+    reader._db.execute("BEGIN")
+    reader._db.execute("SELECT count(*) FROM reading").fetchone()
     bench.take(swinging(50, START_MS + 50_000))
-    reader.db.execute("ROLLBACK")
+    reader._db.execute("ROLLBACK")
     assert export(reader, Selection(), tmp_path / "out.csv", flags=False) == 100
     reader.close()
     bench.power_cut()
@@ -218,10 +218,10 @@ def test_an_export_goes_on_while_the_daemon_writes(tmp_path):
 def test_times_before_the_clock_was_set_are_marked(tmp_path):
     bench = Bench(tmp_path)
     bench.take(swinging(5))
-    keep_stretch(bench.journal, Stretch(START_MS, 0, False))
+    bench.journal.state.keep_stretch(Stretch(START_MS, 0, False))
     export(bench.journal, Selection(), tmp_path / "out.csv", flags=False)
     assert {row["clock"] for row in table(tmp_path / "out.csv")} == {"not set"}
-    keep_stretch(bench.journal, Stretch(START_MS, 3_600_000, True))
+    bench.journal.state.keep_stretch(Stretch(START_MS, 3_600_000, True))
     export(bench.journal, Selection(), tmp_path / "out.csv", flags=False)
     rows = table(tmp_path / "out.csv")
     assert {row["clock"] for row in rows} == {"set"}

@@ -35,7 +35,7 @@ def settings_of(bench):
 
 def inputs_of(path):
     journal = Journal(path, writable=False)
-    found = list(journal.inputs(0))
+    found = list(journal.inputs.after(0))
     journal.close()
     return found
 

@@ -11,6 +11,7 @@ import pytest
 from daemon.check.load import load_settings
 from daemon.commands.cli import main
 from daemon.errors import TuneError
+from daemon.journal.asking import RequestBox
 from daemon.journal.journal import Journal
 from daemon.replay.replay import replay
 from daemon.settings.file import read_values
@@ -256,7 +257,7 @@ def test_a_store_gives_the_recording_again(tmp_path):
     journal = Journal(tmp_path / "a.sqlite", writable=True)
     watch = watch_of(journal, load_settings(settings_file), readings[0].time_ms)
     watch.take(readings, readings[-1].time_ms)
-    journal.ask("acknowledge", "kim", {"alarm": "kreisel-4/temperature/high"})
+    RequestBox(journal.path).ask("acknowledge", "kim", {"alarm": "kreisel-4/temperature/high"})
     watch.take(moved, moved[-1].time_ms)
     journal.close()
     recording = journal_recording(tmp_path / "a.sqlite")

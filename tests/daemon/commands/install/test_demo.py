@@ -14,14 +14,16 @@ from pathlib import Path
 
 import pytest
 
+from daemon.broker.connection import Connection
 from daemon.broker.link import BrokerLink
+from daemon.broker.messages import watch_message
 from daemon.clock import SteadyClock
 from daemon.commands.install.demo import INTERRUPTED, Story
 from daemon.commands.install.demo_broker import demo_broker
-from daemon.journal.journal import Journal, Message
+from daemon.journal.journal import Journal
+from daemon.journal.outbox import Message
 from daemon.settings.rack import BrokerSettings
 from daemon.words import SHAPES
-from rules.readings import Outcome
 from tests.rigs.daemon_run import ROOT
 from tests.rigs.parts.simulator_process import wait_for
 from tests.rigs.parts.subscriber import Subscriber, retained_at
@@ -164,15 +166,18 @@ def test_the_embedded_broker_delivers_confirms_and_retains(tmp_path, monkeypatch
     journal = Journal(tmp_path / "journal.sqlite", writable=True)
     with demo_broker(tmp_path) as (name, port), Subscriber(port, "b/rack/#") as screen:
         assert name == "the embedded broker"
-        link = BrokerLink(BrokerSettings(host="127.0.0.1", port=port), "b/rack", SteadyClock())
+        settings = BrokerSettings(host="127.0.0.1", port=port)
+        connection = Connection(settings, "messages wait", lambda state: watch_message("b/rack", state, 0))
+        link = BrokerLink(connection, "b/rack", settings.heartbeat_s, SteadyClock())
+        connection.start()
         messages = [Message("b/rack/event", str(n), False) for n in range(50)]
         with journal.transaction():
-            journal.record(Outcome(), [*messages, Message("b/rack/alarm/k1", "stands", True)])
-        wait_for(lambda: link.deliver(journal) or journal.outbox_counts() == (0, 0))
+            journal.outbox.put([*messages, Message("b/rack/alarm/k1", "stands", True)])
+        wait_for(lambda: link.deliver(journal) or journal.outbox.counts() == (0, 0))
         screen.wait_for_topic("b/rack/alarm/k1")
         assert screen.payloads("b/rack/event") == [str(n) for n in range(50)]
         assert retained_at(port)["b/rack/alarm/k1"] == "stands"
-        link.stop()
+        connection.stop()
         screen.wait_for_topic("b/rack/watch", 2)
     journal.close()
 

@@ -12,10 +12,10 @@ from daemon.check.load import load_settings
 from daemon.commands.rack.status import print_schema, status_command
 from daemon.errors import JournalError
 from daemon.journal.damage import replace_damaged
-from daemon.journal.dating import Stretch, keep_stretch
+from daemon.journal.dating import Stretch
 from daemon.journal.journal import Journal
+from daemon.journal.outbox import Progress, RefusedPoint
 from daemon.journal.sole_writer import SoleWriter
-from daemon.mirror.progress import Progress, RefusedPoint, keep_progress
 from tests.rigs.minute_rack import MIRROR, MULTI, SETTINGS, START_MS, rack_in
 from tests.rigs.places import DEPLOY
 
@@ -131,7 +131,7 @@ def test_clock_and_damaged_journal_are_said(rack):
     rack.minutes(30)
     assert "not synchronised" not in page_of(rack)
     with rack.journal.transaction():
-        keep_stretch(rack.journal, Stretch(START_MS, 0, False))
+        rack.journal.state.keep_stretch(Stretch(START_MS, 0, False))
     assert "clock is not synchronised yet" in page_of(rack, width=200)
     replace_damaged(rack.journal, "database disk image is malformed")
     page = page_of(rack, width=200)
@@ -146,32 +146,32 @@ def test_the_mirrors_progress_trouble_and_refusals_are_said(rack):
     rack.minutes(30)
     assert "mirror" not in page_of(rack)
     rack.settings = rack.settings.model_copy(update={"mirror": MIRROR})
-    newest, events = rack.journal.last_seq(), rack.journal.last_event_number()
+    newest, events = rack.journal.inputs.last_seq(), rack.journal.history.last_event_number()
     assert f"The mirror is {newest} readings behind." in page_of(rack)
     refused = [RefusedPoint("reading,... value=1.0 0", "400: field type conflict")]
-    keep_progress(rack.journal, Progress(newest - 5, events, START_MS, "no route to host"), refused, 0)
+    rack.journal.outbox.keep_mirrored(Progress(newest - 5, events, START_MS, "no route to host"), refused, 0)
     page = page_of(rack)
     assert "The mirror is 5 readings behind, it has everything up to 02:00." in page
     assert "The mirror is held up: no route to host" in page
     assert "The mirror's server refused 1 points, the last one so: 400: field type conflict" in page
-    keep_progress(rack.journal, Progress(newest, events, START_MS, ""), [], 0)
+    rack.journal.outbox.keep_mirrored(Progress(newest, events, START_MS, ""), [], 0)
     assert "The mirror is up to date, it has everything up to 02:00." in page_of(rack)
 
 
 def test_messages_that_wait_are_counted_and_refusals_give_their_reason(rack):
     rack.minutes(30)
     rack.minutes(15, k1=24.0)
-    waiting = len(rack.journal.waiting(0, 1000))
+    waiting = len(rack.journal.outbox.waiting(0, 1000))
     assert f"{waiting} messages wait for the broker." in page_of(rack)
     with rack.journal.transaction():
-        first = rack.journal.waiting(0, 1)[0]
-        rack.journal.mark_refused(first.id, "Not authorized")
+        first = rack.journal.outbox.waiting(0, 1)[0]
+        rack.journal.outbox.mark_refused(first.id, "Not authorized")
     page = page_of(rack)
     assert f"{waiting} messages wait for the broker, 1 of them refused:" in page
     assert f"◆ {first.message.topic}: Not authorized" in page
     with rack.journal.transaction():
-        for each in rack.journal.waiting(0, 1000):
-            rack.journal.mark_delivered(each.id, rack.now_ms)
+        for each in rack.journal.outbox.waiting(0, 1000):
+            rack.journal.outbox.mark_delivered(each.id, rack.now_ms)
     assert "wait for the broker" not in page_of(rack)
     assert "Not authorized" not in page_of(rack)
 
@@ -179,9 +179,9 @@ def test_messages_that_wait_are_counted_and_refusals_give_their_reason(rack):
 def test_looking_changes_nothing(rack):
     rack.minutes(30)
     rack.minutes(15, k1=24.0)
-    before = list(rack.journal.db.iterdump())
+    before = list(rack.journal._db.iterdump())
     page_of(rack)
-    assert list(rack.journal.db.iterdump()) == before
+    assert list(rack.journal._db.iterdump()) == before
 
 
 def test_a_new_journal_and_none_at_all(tmp_path):

@@ -3,11 +3,9 @@
 from collections.abc import Iterator
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field, StringConstraints
+from pydantic import AfterValidator, Field
 
-from daemon.settings import types
-from daemon.settings.stages import UNIT_SUFFIXES
-from daemon.settings.types import Number, Table, Whole
+from daemon.tables.types import UNIT_SUFFIXES, Number, Table
 from rules.quantities import Quantity
 
 
@@ -67,34 +65,3 @@ class Measurement(Table):
         for other in Quantity:
             if other is not self.quantity and getattr(self, accuracy_key(other)) is not None:
                 yield accuracy_key(other)
-
-
-class RegisterSettings(Measurement):
-    """Where a Modbus probe keeps one quantity. The value is raw * scale + offset."""
-
-    function: Literal["holding", "input"] = Field(
-        default="holding", description="Holding registers (function 3) or input registers (function 4)"
-    )
-    address: Annotated[Whole, Field(ge=0, le=65_535)] = Field(
-        description="First register, counted from 0 as on the wire (a manual's 40001 is address 0)"
-    )
-    type: Literal["int16", "uint16", "int32", "uint32", "float32", "float64"] = Field(
-        description="What the registers hold"
-    )
-    byte_order: Literal["big", "little"] = Field(
-        default="big", description="Order of the bytes in a register"
-    )
-    word_order: Literal["big", "little"] = Field(
-        default="big", description="Order of the registers in a value"
-    )
-
-
-class PayloadFieldSettings(Measurement):
-    """Where a payload holds one quantity. The value is raw * scale + offset."""
-
-    pointer: Annotated[str, StringConstraints(pattern=types.POINTER_PATTERN)] | None = Field(
-        default=None, description="Where in a JSON payload (JSON pointer, RFC 6901)"
-    )
-    senml_name: Annotated[str, StringConstraints(pattern=types.SENML_NAME_PATTERN)] | None = Field(
-        default=None, description="Resolved name of the SenML record (RFC 8428)"
-    )

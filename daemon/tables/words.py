@@ -1,4 +1,4 @@
-"""How places and values of the settings file are written in a message: one line, short, no secret."""
+"""How paths and values of a table from outside are written in a message: one line, short, no secret."""
 
 import json
 import os
@@ -6,18 +6,21 @@ import re
 from collections.abc import Iterable
 from difflib import get_close_matches
 
-from daemon.settings.file import ENVIRONMENT_PREFIX, LEVEL_MARK
-
+ENVIRONMENT_PREFIX = "BELLWATCH_"
+LEVEL_MARK = "__"
 _LONGEST = 48
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _HUGE = 10**_LONGEST
 
 
 def where(*keys: str | int) -> str:
-    """Write a place as TOML does: `probes.k1.registers[0].address`; or the variable that it came from."""
+    """Write a path of the settings file; or the variable of the environment that went over it."""
     variable = ENVIRONMENT_PREFIX + LEVEL_MARK.join(str(key) for key in keys).upper()
-    if variable in os.environ:
-        return variable
+    return variable if variable in os.environ else path_of(*keys)
+
+
+def path_of(*keys: str | int) -> str:
+    """Write a path as TOML does: `probes.k1.registers[0].address`."""
     path = ""
     for key in keys:
         if isinstance(key, int):

@@ -1,9 +1,12 @@
-"""What the values of the settings file are made of: names, numbers and durations."""
+"""What the values of a table from outside are made of: names, numbers and durations."""
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, StringConstraints
+
+from rules.quantities import Quantity
 
 NAME_PATTERN = r"^[a-z0-9][a-z0-9-]{0,40}$"
 HOST_PATTERN = r"^[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?$"
@@ -13,6 +16,9 @@ PORT_PATTERN = r"^[^\x00-\x20]{1,250}$"
 SERVER_URL_PATTERN = r"^https?://[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?(/[A-Za-z0-9._~/-]*)?$"
 POINTER_PATTERN = r"^(/[^\x00-\x1f]*)?$"  # RFC 6901
 LABEL_PATTERN = r"^[^\x00-\x1f\x7f]{1,60}$"
+NOTE_PATTERN = r"^[^\x00-\x1f\x7f]{1,160}$"
+REASON_PATTERN = r"^[^\x00-\x1f\x7f]{1,200}$"
+COMMAND_ID_PATTERN = r"^[A-Za-z0-9-]{8,64}$"
 SENML_NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9:./_-]*$"  # RFC 8428, section 4.5.1
 
 # What to say when a text does not fit its pattern.
@@ -25,12 +31,26 @@ PATTERNS_IN_WORDS = {
     POINTER_PATTERN: 'a JSON pointer, such as "/water/temperature" (RFC 6901)',
     PORT_PATTERN: 'the serial port, such as "/dev/ttyUSB0"',
     LABEL_PATTERN: "1 to 60 characters on one line",
+    NOTE_PATTERN: "1 to 160 characters on one line",
+    REASON_PATTERN: "1 to 200 characters on one line",
+    COMMAND_ID_PATTERN: "8 to 64 letters, digits and hyphens, new for each command",
     SENML_NAME_PATTERN: "a SenML name: letters, digits and - : . / _, starting with a letter or digit",
 }
 
 
+# What ends a key whose value has the unit of a quantity.
+UNIT_SUFFIXES = {
+    Quantity.TEMPERATURE: "_c",
+    Quantity.CONDUCTIVITY: "_ms_cm",
+    Quantity.SALINITY: "",
+    Quantity.OXYGEN: "_mg_l",
+    Quantity.OXYGEN_SATURATION: "_percent",
+    Quantity.AIR_PRESSURE: "_hpa",
+}
+
+
 class Table(BaseModel):
-    """One table of the settings file: it never changes, and a key that it does not know is an error."""
+    """One table from outside: it never changes, and a key that it does not know is an error."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
 
@@ -42,7 +62,24 @@ def _a_path(value: object) -> object:
     return value
 
 
+def read_as(read: Callable[[str], object], kind: type, words: str) -> Callable[[object], object]:
+    """Return a check that takes a value of `kind` as it is, and text as `read` reads it."""
+
+    def check(value: object) -> object:
+        if type(value) is kind:
+            return value
+        try:
+            if isinstance(value, str):
+                return read(value)
+        except ValueError:
+            pass
+        raise ValueError(words)
+
+    return check
+
+
 Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
+Label = Annotated[str, StringConstraints(pattern=LABEL_PATTERN)]
 Host = Annotated[str, StringConstraints(pattern=HOST_PATTERN)]
 # Strict, so that no text and no true or false passes for a number: Python would read true as 1.
 Whole = Annotated[int, Strict()]

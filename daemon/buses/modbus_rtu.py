@@ -1,0 +1,158 @@
+"""Probes on a Modbus RTU line: their settings, what can be wrong with them, and how they are read."""
+
+from collections.abc import Hashable, Iterator, Mapping
+from itertools import combinations
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import Field, StringConstraints
+
+from daemon.buses.measurement import Measurement
+from daemon.buses.shape import BusSettings, ProbeSettings
+from daemon.errors import Finding
+from daemon.tables.types import PORT_PATTERN, Whole
+from daemon.tables.words import shown, where
+from drivers.modbus import (
+    ADDRESSES,
+    READ_HOLDING,
+    READ_INPUT,
+    Register,
+    encode_read,
+    plan_reads,
+    silence_s,
+    wire_time_s,
+)
+from drivers.readings import Bus, Clock, Emit
+
+
+class RegisterSettings(Measurement):
+    """Where a Modbus probe keeps one quantity. The value is raw * scale + offset."""
+
+    function: Literal["holding", "input"] = Field(
+        default="holding", description="Holding registers (function 3) or input registers (function 4)"
+    )
+    address: Annotated[Whole, Field(ge=0, le=65_535)] = Field(
+        description="First register, counted from 0 as on the wire (a manual's 40001 is address 0)"
+    )
+    type: Literal["int16", "uint16", "int32", "uint32", "float32", "float64"] = Field(
+        description="What the registers hold"
+    )
+    byte_order: Literal["big", "little"] = Field(
+        default="big", description="Order of the bytes in a register"
+    )
+    word_order: Literal["big", "little"] = Field(
+        default="big", description="Order of the registers in a value"
+    )
+
+    @property
+    def words(self) -> range:
+        """The 16 bit registers that the value fills, as addresses on the wire."""
+        count = Register(self.quantity, READ_HOLDING, 0, self.type).count
+        return range(self.address, self.address + count)
+
+    def register(self) -> Register:
+        """Return the same for the driver; SetupError where it runs over the last address."""
+        function = READ_HOLDING if self.function == "holding" else READ_INPUT
+        lies = (self.address, self.type, self.byte_order, self.word_order)
+        return Register(self.quantity, function, *lies, self.scale, self.offset)
+
+
+class ModbusProbe(ProbeSettings):
+    """A probe on a Modbus RTU bus."""
+
+    entries_key: ClassVar = "registers"
+    address_key: ClassVar = "unit_id"
+    known_by: ClassVar = "registers"
+
+    unit_id: Annotated[Whole, Field(ge=1, le=247)] = Field(description="Modbus unit address, 1 to 247")
+    registers: Annotated[tuple[RegisterSettings, ...], Field(min_length=1)] = Field(
+        description="What the probe measures, and where"
+    )
+
+    def reads(self) -> set[Hashable]:
+        """Return the registers that it reads, with its unit."""
+        return {(self.unit_id, r.function, word) for r in self.registers for word in r.words}
+
+    def findings(self, name: str) -> Iterator[Finding]:
+        """Yield registers that run over the last address or into each other."""
+        for index, register in enumerate(self.registers):
+            path, found = where("probes", name, "registers", index, "address"), shown(register.address)
+            if register.words.stop > ADDRESSES:
+                expected = f"{ADDRESSES - len(register.words)} or less for a {register.type}"
+                yield Finding(path, found, expected)
+            for before, other in enumerate(self.registers[:index]):
+                taken = other.words
+                if other.function == register.function and set(taken) & set(register.words):
+                    apart = f"registers apart from those of registers[{before}], {taken[0]} to {taken[-1]}"
+                    yield Finding(path, found, apart)
+
+    def share_of(self, baud: int) -> float:
+        """Return how much of the line's time its polls take: requests, answers, and the silences between
+        them, the probe answering at once."""
+        reads = plan_reads(r.register() for r in self.registers if r.words.stop <= ADDRESSES)
+        characters = sum(len(encode_read(self.unit_id, read)) + read.answer_bytes for read in reads)
+        return (wire_time_s(characters, baud) + 2 * len(reads) * silence_s(baud)) / self.every_s
+
+
+class ModbusBus(BusSettings):
+    """A serial line with Modbus RTU probes on it."""
+
+    called: ClassVar = "a Modbus bus"
+    probe_table: ClassVar = ModbusProbe
+    dates_readings: ClassVar = False
+
+    kind: Literal["modbus-rtu"]
+    port: Annotated[str, StringConstraints(pattern=PORT_PATTERN)] = Field(
+        description="The serial port; a name under /dev/serial/by-id stays the same after re-plugging"
+    )
+    baud: Literal[1200, 2400, 4800, 9600, 14400, 19200, 38400, 57600, 115200] = Field(
+        default=9600, description="Speed of the line [bit/s]"
+    )
+    parity: Literal["none", "even", "odd"] = Field(default="none", description="Parity bit of each character")
+    stop_bits: Annotated[Whole, Field(ge=1, le=2)] = Field(
+        default=1, description="Stop bits of each character"
+    )
+    timeout_ms: Annotated[Whole, Field(ge=10, le=10_000)] = Field(
+        default=300, description="How long to wait for an answer [ms]"
+    )
+    retries: Annotated[Whole, Field(ge=0, le=10)] = Field(
+        default=2, description="How often to ask again before the poll counts as failed"
+    )
+
+    @property
+    def serial_port(self) -> str:
+        """The port, which no other bus may use."""
+        return self.port
+
+    def findings(self, name: str, probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
+        """Warn of two probes with one unit address, and of polls that need more time than there is."""
+        modbus = _modbus(probes)
+        for (first, one), (second, other) in combinations(modbus.items(), 2):
+            if one.unit_id == other.unit_id and not one.reads() & other.reads():
+                expected = f"another one than that of probes.{first}, unless both are channels of one device"
+                path = where("probes", second, "unit_id")
+                yield Finding(path, shown(other.unit_id), expected, is_warning=True)
+        share = sum(probe.share_of(self.baud) for probe in modbus.values())
+        if share > 1:
+            found = f"{self.baud}, at which the polls take {share:.1f} times as long as there is"
+            expected = "a faster line, a longer every_s, or fewer probes on it"
+            yield Finding(where("buses", name, "baud"), found, expected, is_warning=True)
+
+    def driver(self, name: str, probes: Mapping[str, ProbeSettings], clock: Clock, emit: Emit) -> Bus:
+        """Return what polls the probes; its library for serial ports is loaded only here."""
+        from drivers import modbus_bus, rtu_wire  # noqa: PLC0415
+
+        line = rtu_wire.SerialLine(
+            self.port, self.baud, self.parity, self.stop_bits, self.timeout_ms, self.retries
+        )
+        asked = tuple(
+            modbus_bus.ModbusProbe(
+                key, probe.unit_id, round(probe.every_s * 1000), tuple(r.register() for r in probe.registers)
+            )
+            for key, probe in _modbus(probes).items()
+        )
+        return modbus_bus.ModbusBus(name, line, asked, clock, emit)
+
+
+def _modbus(probes: Mapping[str, ProbeSettings]) -> dict[str, ModbusProbe]:
+    """Return the probes that can be on such a line."""
+    return {name: probe for name, probe in probes.items() if isinstance(probe, ModbusProbe)}

@@ -1,0 +1,103 @@
+"""Probes that publish to a broker: their settings, what can be wrong with them, and how they are read."""
+
+from collections.abc import Hashable, Iterator, Mapping
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import Field, StringConstraints
+
+from daemon.buses.broker_link import BrokerLink
+from daemon.buses.measurement import Measurement
+from daemon.buses.shape import BusSettings, ProbeSettings
+from daemon.errors import Finding
+from daemon.tables.types import POINTER_PATTERN, SENML_NAME_PATTERN, TOPIC_PATTERN, Seconds
+from daemon.tables.words import shown, where
+from drivers import mqtt_message
+from drivers.readings import Bus, Clock, Emit
+
+
+class PayloadFieldSettings(Measurement):
+    """Where a payload holds one quantity. The value is raw * scale + offset."""
+
+    pointer: Annotated[str, StringConstraints(pattern=POINTER_PATTERN)] | None = Field(
+        default=None, description="Where in a JSON payload (JSON pointer, RFC 6901)"
+    )
+    senml_name: Annotated[str, StringConstraints(pattern=SENML_NAME_PATTERN)] | None = Field(
+        default=None, description="Resolved name of the SenML record (RFC 8428)"
+    )
+
+
+class MqttProbe(ProbeSettings):
+    """A probe that publishes to a topic."""
+
+    entries_key: ClassVar = "fields"
+    address_key: ClassVar = "topic"
+    known_by: ClassVar = "a topic"
+
+    topic: Annotated[str, StringConstraints(pattern=TOPIC_PATTERN)] = Field(
+        description="The topic that the probe publishes to"
+    )
+    format: Literal["plain", "json", "senml"] = Field(
+        default="plain", description="How its payload is written"
+    )
+    max_age_s: Seconds = Field(default=120.0, description="An older reading is refused as stale [s]")
+    fields: Annotated[tuple[PayloadFieldSettings, ...], Field(min_length=1)] = Field(
+        description="What the payload holds, and where"
+    )
+
+    def reads(self) -> set[Hashable]:
+        """Return the parts of its topic's payload that it reads."""
+        return {(self.topic, field.pointer, field.senml_name) for field in self.fields}
+
+    def findings(self, name: str) -> Iterator[Finding]:
+        """Yield fields that do not say where their value is, or say it in the way of another format."""
+        wanted = {"plain": None, "json": "pointer", "senml": "senml_name"}[self.format]
+        for index, field in enumerate(self.fields):
+            for key, value in (("pointer", field.pointer), ("senml_name", field.senml_name)):
+                path = where("probes", name, "fields", index, key)
+                if key == wanted and value is None:
+                    yield Finding(path, "nothing", f'where the value is, as the format is "{self.format}"')
+                if key != wanted and value is not None:
+                    yield Finding(path, shown(value), f'no such key, as the format is "{self.format}"')
+        if self.format == "plain" and len(self.fields) > 1:
+            found = f"{len(self.fields)} entries"
+            yield Finding(where("probes", name, "fields"), found, 'one, as the format is "plain"')
+
+    def topic_read(self, name: str) -> mqtt_message.MqttTopic:
+        """Return the same for the driver."""
+        fields = tuple(
+            mqtt_message.Field(field.quantity, field.pointer, field.senml_name, field.scale, field.offset)
+            for field in self.fields
+        )
+        return mqtt_message.MqttTopic(name, self.topic, self.format, fields, round(self.max_age_s * 1000))
+
+
+class MqttBus(BrokerLink, BusSettings):
+    """A broker on which probes publish."""
+
+    called: ClassVar = "an MQTT bus"
+    probe_table: ClassVar = MqttProbe
+    dates_readings: ClassVar = True
+
+    kind: Literal["mqtt"]
+
+    def findings(self, name: str, _probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
+        """Yield what is wrong on the way to the broker."""
+        yield from self.link_findings("buses", name)
+
+    def driver(self, name: str, probes: Mapping[str, ProbeSettings], clock: Clock, emit: Emit) -> Bus:
+        """Return what subscribes to the probes' topics; its client library is loaded only here."""
+        from drivers import mqtt_bus  # noqa: PLC0415
+
+        password = self.password()
+        return mqtt_bus.MqttBus(
+            name,
+            self.host,
+            self.port,
+            tuple(probe.topic_read(key) for key, probe in probes.items() if isinstance(probe, MqttProbe)),
+            clock,
+            emit,
+            username=self.username,
+            password=password.get_secret_value() if password else None,
+            tls=self.tls,
+            ca_file=str(self.ca_file) if self.ca_file else None,
+        )

@@ -1,0 +1,80 @@
+"""What every kind of bus says of itself and of its probes, so that nobody else need tell kinds apart."""
+
+from abc import abstractmethod
+from collections.abc import Hashable, Iterator, Mapping
+from typing import Any, ClassVar
+
+from pydantic import Field
+
+from daemon.buses.measurement import Measurement
+from daemon.errors import Finding
+from daemon.tables.types import Days, Name, Seconds, Table
+from drivers.readings import Bus, Clock, Emit
+from rules.quantities import Quantity
+
+
+def _time_to_fall_silent(probe: dict[str, Any]) -> float:
+    return float(max(3 * probe["every_s"], 120))
+
+
+class ProbeSettings(Table):
+    """A device that measures, on a bus of any kind."""
+
+    entries_key: ClassVar[str]  # of the list of what it measures
+    address_key: ClassVar[str]  # of where on its bus it is
+    known_by: ClassVar[str]  # what tells that it is of this kind, in words
+
+    bus: Name = Field(description="The bus that the probe is on")
+    vessel: Name | None = Field(
+        default=None, description="The vessel that the probe is in; absent for the rack's air pressure"
+    )
+    every_s: Seconds = Field(default=30.0, description="How often the probe is polled or publishes [s]")
+    silent_after_s: Seconds = Field(
+        default_factory=_time_to_fall_silent,
+        description="Without a reading for this long it is silent [s]; absent: three polls, at least 120 s",
+    )
+    calibrate_every_days: Days | None = Field(
+        default=None, description="How long a calibration holds [days]; absent: nobody is reminded"
+    )
+
+    @property
+    def measurements(self) -> tuple[Measurement, ...]:
+        """What the probe measures, in the order of the file."""
+        entries: tuple[Measurement, ...] = getattr(self, self.entries_key)
+        return entries
+
+    @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """The quantities that the probe measures, in the order of the file."""
+        return tuple(entry.quantity for entry in self.measurements)
+
+    @abstractmethod
+    def reads(self) -> set[Hashable]:
+        """Return what it reads on its bus, part by part; no other probe is to read the same."""
+
+    @abstractmethod
+    def findings(self, name: str) -> Iterator[Finding]:
+        """Yield what is wrong within the probe, apart from what can be wrong with any."""
+
+
+class BusSettings(Table):
+    """A port that probes share, of any kind."""
+
+    called: ClassVar[str]  # in a message
+    probe_table: ClassVar[type[ProbeSettings]]  # of the probes that can be on it
+    dates_readings: ClassVar[bool]  # whether its probes may say themselves, in UTC, when they measured
+
+    kind: str
+
+    @property
+    def serial_port(self) -> str | None:
+        """What the key `port` says where that is a serial port, which no other bus may use; else None."""
+        return None
+
+    @abstractmethod
+    def findings(self, name: str, probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
+        """Yield what is wrong with the bus, and with its probes taken together."""
+
+    @abstractmethod
+    def driver(self, name: str, probes: Mapping[str, ProbeSettings], clock: Clock, emit: Emit) -> Bus:
+        """Return what reads the probes; SettingsError or SetupError where that cannot be."""

@@ -1,0 +1,19 @@
+"""`bellwatch check`: everything that is wrong with a settings file, or the schema of such files."""
+
+import argparse
+import sys
+from pathlib import Path
+
+from daemon.check.check import check_command
+from daemon.commands.options import usual_settings
+
+
+def check_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `check`."""
+    parser.add_argument("file", type=Path, nargs="?", default=usual_settings())
+    parser.add_argument("--schema", action="store_true", help="write the JSON Schema of the file instead")
+    parser.set_defaults(command=_check)
+
+
+def _check(options: argparse.Namespace) -> int:
+    return check_command(options.file, options.schema, sys.stdout, sys.stderr)

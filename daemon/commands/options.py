@@ -1,0 +1,73 @@
+"""Options that several commands share: the settings file, the journal, who asks, lengths of time, extras."""
+
+import argparse
+import getpass
+import os
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from daemon.errors import MissingExtraError
+from daemon.settings.toml import read_toml
+from daemon.tables.words import ENVIRONMENT_PREFIX
+
+USUAL_SETTINGS = "/etc/bellwatch/bellwatch.toml"
+
+_SECONDS = {"s": 1, "m": 60, "h": 3_600, "d": 86_400}
+
+
+def usual_settings() -> Path:
+    """Return the settings file that is meant where none is named."""
+    return Path(os.environ.get("BELLWATCH_SETTINGS", USUAL_SETTINGS))
+
+
+def add_settings(parser: argparse.ArgumentParser) -> None:
+    """Add the settings file."""
+    parser.add_argument(
+        "--settings", type=Path, default=usual_settings(), help="settings file (default: %(default)s)"
+    )
+
+
+def add_who(parser: argparse.ArgumentParser) -> None:
+    """Add the name of the person who asks."""
+    parser.add_argument("--who", default=getpass.getuser(), help="your name (default: %(default)s)")
+
+
+def add_journal(parser: argparse.ArgumentParser) -> None:
+    """Add the journal to work on, or the settings file that names it."""
+    parser.add_argument("--journal", type=Path, help="the journal (default: that of the settings file)")
+    add_settings(parser)
+
+
+def journal_path(settings: Path) -> Path:
+    """Return where the journal is by the settings file, checking nothing else of it where that is plain.
+
+    Who acknowledges at night waits for no limit of a stage to be checked, nor for what checks it to be
+    loaded. Where the environment has a say, or the path is none, the whole file is checked as ever.
+    """
+    table = read_toml(settings).get("journal")
+    path = table.get("path") if isinstance(table, dict) else None
+    overridden = any(name.upper().startswith(f"{ENVIRONMENT_PREFIX}JOURNAL") for name in os.environ)
+    if isinstance(path, str) and path and path.isprintable() and not overridden:
+        return Path(path)
+    from daemon.check.load import load_settings  # noqa: PLC0415  (what checks takes a second to load)
+
+    return load_settings(settings).journal.path
+
+
+def duration_s(text: str) -> float:
+    """Read a length of time such as 90m, 2h or 8d; a bare number is refused, since it could mean anything."""
+    match = re.fullmatch(r"(\d+(?:\.\d+)?)([smhd])", text)
+    if match is None:
+        raise argparse.ArgumentTypeError(f"found {text!r}; expected a number and s, m, h or d, such as 90m")
+    return float(match[1]) * _SECONDS[match[2]]
+
+
+@contextmanager
+def needing(extra: str, what: str) -> Iterator[None]:
+    """Say which extra to install where `what`, imported in the block, lacks a library."""
+    try:
+        yield
+    except ImportError as error:
+        raise MissingExtraError(f"{what} needs {error.name}: pip install 'bellwatch[{extra}]'") from error

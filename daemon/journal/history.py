@@ -1,0 +1,188 @@
+"""The journal's history: what the rules made of the inputs, and what people wrote down."""
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from rules.alarms.event import AlarmEvent
+from rules.quality.quality import Flag
+from rules.readings import Action, Notice, Outcome
+
+_WORSE_THAN_PASS = (Flag.SUSPECT, Flag.FAIL, Flag.MISSING)
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What somebody wrote down; `seq` is the input with which it came, and tells it from all others.
+
+    `corrects` names an earlier entry that this one puts right; both stay.
+    """
+
+    seq: int
+    kind: str
+    at_ms: int
+    who: str
+    vessel: str
+    body: dict[str, Any]
+    corrects: int | None = None
+
+
+@dataclass(slots=True)
+class Hour:
+    """What is kept of a source's readings of one hour; failed ones are only counted."""
+
+    readings: int = 0
+    failed: int = 0
+    total: float = 0.0
+    lowest: float | None = None
+    highest: float | None = None
+
+    def add(self, value: float, failed: bool) -> None:
+        """Count one more reading."""
+        self.readings += 1
+        if failed:
+            self.failed += 1
+            return
+        self.total += value
+        self.lowest = value if self.lowest is None else min(self.lowest, value)
+        self.highest = value if self.highest is None else max(self.highest, value)
+
+
+def entry_of(seq: int, action: Action) -> Entry | None:
+    """Return what an action writes down; None where it only does something."""
+    if action.kind not in ("log", "hand_measurement"):
+        return None
+    kind = action.body.get("what") if action.kind == "log" else action.kind
+    return Entry(seq, str(kind), action.at_ms, action.who, str(action.body.get("vessel")), action.body)
+
+
+class History:
+    """Owns the tables `flag`, `event`, `notice`, `hourly` and `entry`."""
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        self._db = db
+
+    def record(self, outcome: Outcome) -> None:
+        """Write down the flags and events of an outcome."""
+        for flags in outcome.flags:
+            worse = np.flatnonzero(np.isin(flags.summary, _WORSE_THAN_PASS))
+            self.keep_flags(
+                [
+                    (int(flags.seq[row]), flags.channel, int(flags.summary[row]), int(flags.tests[row]))
+                    for row in worse
+                ]
+            )
+        amended = [(late.seq, late.channel, late.summary, late.tests) for late in outcome.amendments]
+        self.keep_flags([row for row in amended if row[2] in _WORSE_THAN_PASS])
+        self._db.executemany(
+            "DELETE FROM flag WHERE (seq, channel) = (?, ?)",
+            [row[:2] for row in amended if row[2] not in _WORSE_THAN_PASS],
+        )
+        self._db.executemany("INSERT INTO event VALUES (?, ?, ?, ?)", map(_event_row, outcome.events))
+
+    def keep_flags(self, rows: Iterable[tuple[int, str, int, int]]) -> None:
+        """Write down flags worse than pass: seq, channel, summary, single tests."""
+        self._db.executemany("INSERT OR REPLACE INTO flag VALUES (?, ?, ?, ?)", rows)
+
+    def let_go(self, upto_seq: int, hours: Mapping[tuple[int, int], Hour]) -> None:
+        """Delete flags of readings up to a number, and keep the hours (by source and hour_ms) instead."""
+        self._db.execute("DELETE FROM flag WHERE seq <= ?", (upto_seq,))
+        self._db.executemany(
+            "INSERT INTO hourly VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (source, hour_ms) DO UPDATE SET"
+            " readings = readings + excluded.readings, failed = failed + excluded.failed,"
+            " total = total + excluded.total,"
+            " lowest = min(ifnull(lowest, excluded.lowest), ifnull(excluded.lowest, lowest)),"
+            " highest = max(ifnull(highest, excluded.highest), ifnull(excluded.highest, highest))",
+            [
+                (source, hour_ms, hour.readings, hour.failed, hour.total, hour.lowest, hour.highest)
+                for (source, hour_ms), hour in hours.items()
+            ],
+        )
+
+    # Events and notices
+
+    def event_bodies(
+        self, after_number: int = 0, before_ms: int = 2**62, at_most: int = -1
+    ) -> list[dict[str, Any]]:
+        """Return the oldest events after a number and before a moment, as `AlarmEvent.to_json` gives them."""
+        rows = self._db.execute(
+            "SELECT body FROM event WHERE number > ? AND at_ms < ? ORDER BY number LIMIT ?",
+            (after_number, before_ms, at_most),
+        )
+        return [json.loads(body) for (body,) in rows]
+
+    def event_lines(self) -> list[str]:
+        """Return every event, oldest first, byte for byte as it was written down."""
+        return [str(body) for (body,) in self._db.execute("SELECT body FROM event ORDER BY number")]
+
+    def newest_event_of_each_alarm(self) -> list[dict[str, Any]]:
+        """Return the newest event of every alarm there ever was, as `event_bodies` does."""
+        rows = self._db.execute("SELECT body, max(number) FROM event GROUP BY alarm ORDER BY max(number)")
+        return [json.loads(body) for body, _ in rows]
+
+    def differing(self, events: list[AlarmEvent]) -> list[AlarmEvent]:
+        """Return those events that the journal holds under the same number but with other words."""
+        return [
+            event
+            for event in events
+            if (row := self._db.execute("SELECT * FROM event WHERE number = ?", (event.number,)).fetchone())
+            and row != _event_row(event)
+        ]
+
+    def last_event_number(self) -> int:
+        """Return the number of the newest event; 0 where there is none."""
+        return int(self._db.execute("SELECT ifnull(max(number), 0) FROM event").fetchone()[0])
+
+    def keep_notices(self, notices: Iterable[Notice]) -> list[Notice]:
+        """Write notices down and return those that were not there already, from before a restart."""
+        return [
+            notice
+            for notice in notices
+            if self._db.execute(
+                "INSERT OR IGNORE INTO notice VALUES (?, ?, ?)",
+                (notice.id, notice.at_ms, json.dumps(asdict(notice))),
+            ).rowcount
+        ]
+
+    def newest_notice(self, kind: str, about: str) -> Notice | None:
+        """Return the newest notice of a kind about something; None where there is none."""
+        row = self._db.execute(
+            "SELECT body FROM notice WHERE id GLOB ? ORDER BY at_ms DESC LIMIT 1", (f"{kind}:{about}:*",)
+        ).fetchone()
+        return None if row is None else Notice(**json.loads(row[0]))
+
+    # What people wrote down
+
+    def keep_entry(self, entry: Entry) -> None:
+        """Write an entry down; none is ever changed."""
+        self._db.execute(
+            "INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (
+                entry.seq,
+                entry.kind,
+                entry.at_ms,
+                entry.who,
+                entry.vessel,
+                entry.corrects,
+                json.dumps(entry.body),
+            ),
+        )
+
+    def entries(self, kind: str) -> list[Entry]:
+        """Return the entries of a kind, oldest first."""
+        rows = self._db.execute(
+            "SELECT seq, at_ms, who, vessel, body, corrects FROM entry WHERE kind = ? ORDER BY seq",
+            (kind,),
+        )
+        return [
+            Entry(seq, kind, at_ms, who, vessel, json.loads(body), corrects)
+            for seq, at_ms, who, vessel, body, corrects in rows
+        ]
+
+
+def _event_row(event: AlarmEvent) -> tuple[int, int, str, str]:
+    return (event.number, event.at_ms, event.alarm, json.dumps(event.to_json()))

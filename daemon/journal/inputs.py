@@ -1,0 +1,206 @@
+"""The journal's inputs: readings, their sources and what people did, numbered together as they arrived."""
+
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator
+from itertools import islice
+from typing import Any
+
+import numpy as np
+
+from rules.readings import Action, Readings
+
+NumberedReading = tuple[int, int, int, int, float]
+"""A row of the table `reading`: seq, at_ms, source, lag_ms (behind at_ms), value."""
+
+FlaggedReading = tuple[int, int, int, int, float, int | None]
+"""The same with the flag of the reading's own channel; None where there is nothing against it."""
+
+_OWN_CHANNEL = "f.channel IN (s.vessel || '/' || s.quantity, s.vessel || '/' || s.quantity || '/' || s.probe)"
+
+
+class Inputs:
+    """Owns the tables `source`, `reading`, `action` and `taken` (the requests that became actions)."""
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        self._db = db
+        self._next_seq = self.last_seq() + 1
+
+    def last_seq(self) -> int:
+        """Return the number of the newest input; 0 where there is none."""
+        (seq,) = self._db.execute(
+            "SELECT max((SELECT ifnull(max(seq), 0) FROM reading), (SELECT ifnull(max(seq), 0) FROM action),"
+            " (SELECT ifnull(max(seq), 0) FROM snapshot))"
+        ).fetchone()
+        return int(seq)
+
+    def span(self) -> tuple[int, int] | None:
+        """Return the numbers of the oldest and the newest reading; None where there is none."""
+        first, last = self._db.execute("SELECT min(seq), max(seq) FROM reading").fetchone()
+        return None if first is None else (int(first), int(last))
+
+    def last_seq_before(self, at_ms: int) -> int:
+        """Return the number of the newest reading taken in before a moment; 0 where there is none.
+
+        Numbers and times rise together, so a search by halves finds it without an index.
+        """
+        span = self.span()
+        if span is None:
+            return 0
+        low, high = span[0] - 1, span[1]
+        while low < high:
+            middle = (low + high + 1) // 2
+            found = self._db.execute(
+                "SELECT seq, at_ms FROM reading WHERE seq <= ? ORDER BY seq DESC LIMIT 1", (middle,)
+            ).fetchone()
+            if found is not None and found[1] >= at_ms:
+                high = int(found[0]) - 1
+            else:
+                low = middle
+        found = self._db.execute("SELECT max(seq) FROM reading WHERE seq <= ?", (low,)).fetchone()
+        return int(found[0] or 0)
+
+    # Sources
+
+    def source_id(self, probe: str, quantity: str, vessel: str) -> int:
+        """Return the number under which a source is kept, making one for a new source."""
+        key = (probe, quantity, vessel)
+        self._db.execute("INSERT OR IGNORE INTO source (probe, quantity, vessel) VALUES (?, ?, ?)", key)
+        found = self._db.execute("SELECT id FROM source WHERE (probe, quantity, vessel) = (?, ?, ?)", key)
+        return int(found.fetchone()[0])
+
+    def sources(self) -> dict[int, tuple[str, str, str]]:
+        """Return probe, quantity and vessel of every source, by its number."""
+        rows = self._db.execute("SELECT id, probe, quantity, vessel FROM source")
+        return {source: (probe, quantity, vessel) for source, probe, quantity, vessel in rows}
+
+    # Readings
+
+    def number(self, readings: Iterable[tuple[int, int, int, float]]) -> list[NumberedReading]:
+        """Give readings (at_ms, source, time_ms, value) the next numbers; `write` writes them down."""
+        rows = [
+            (seq, at_ms, source, at_ms - time_ms, value)
+            for seq, (at_ms, source, time_ms, value) in enumerate(readings, self._next_seq)
+        ]
+        self._next_seq += len(rows)
+        return rows
+
+    def number_again(self) -> None:
+        """Take back the numbers of what was never written."""
+        self._next_seq = self.last_seq() + 1
+
+    def write(self, rows: Iterable[NumberedReading]) -> None:
+        """Write down numbered readings."""
+        self._db.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", rows)
+
+    def append_readings(self, readings: Iterable[tuple[int, int, int, float]]) -> Readings:
+        """Write readings (at_ms, source, time_ms, value) down in their order and return them numbered."""
+        rows = self.number(readings)
+        self.write(rows)
+        return as_readings(rows)
+
+    def rows(self, after_seq: int, upto_seq: int, before_ms: int = 2**62) -> Iterator[NumberedReading]:
+        """Go through the readings with after_seq < seq <= upto_seq that were taken in before a moment."""
+        return self._db.execute(
+            "SELECT seq, at_ms, source, lag_ms, value FROM reading"
+            " WHERE seq > ? AND seq <= ? AND at_ms < ? ORDER BY seq",
+            (after_seq, upto_seq, before_ms),
+        )
+
+    def flagged_rows(self, after_seq: int, upto_seq: int) -> Iterator[FlaggedReading]:
+        """Go through the readings with after_seq < seq <= upto_seq and what speaks against each."""
+        return self._db.execute(
+            "SELECT r.seq, r.at_ms, r.source, r.lag_ms, r.value, f.summary FROM reading r"
+            f" JOIN source s ON s.id = r.source LEFT JOIN flag f ON f.seq = r.seq AND {_OWN_CHANNEL}"
+            " WHERE r.seq > ? AND r.seq <= ? ORDER BY r.seq",
+            (after_seq, upto_seq),
+        )
+
+    def let_go(self, upto_seq: int) -> None:
+        """Delete readings up to a number; what was made of them is for who asks."""
+        self._db.execute("DELETE FROM reading WHERE seq <= ?", (upto_seq,))
+
+    # What people did
+
+    def append_action(self, action: Action) -> int:
+        """Write down what a person did, or a change of plan, and return its number."""
+        seq, self._next_seq = self._next_seq, self._next_seq + 1
+        self._db.execute(
+            "INSERT INTO action VALUES (?, ?, ?, ?, ?)",
+            (seq, action.at_ms, action.kind, action.who, json.dumps(action.body)),
+        )
+        return seq
+
+    def keep_answer(self, request: str, seq: int, refusal: str) -> None:
+        """Note that a request became the action `seq`; an empty `refusal` says that it was done."""
+        self._db.execute("INSERT INTO taken VALUES (?, ?, ?)", (request, seq, refusal))
+
+    def taken(self, request: str) -> tuple[Action, str] | None:
+        """Return what a request became and how it was answered; None for one that is new."""
+        row = self._db.execute(
+            "SELECT at_ms, kind, who, body, refusal FROM taken JOIN action USING (seq) WHERE id = ?",
+            (request,),
+        ).fetchone()
+        return None if row is None else (_action(*row[:4]), str(row[4]))
+
+    def actions(self, kind: str) -> list[Action]:
+        """Return what people did of one kind, oldest first; also what was refused."""
+        rows = self._db.execute(
+            "SELECT at_ms, kind, who, body FROM action WHERE kind = ? ORDER BY seq", (kind,)
+        )
+        return [_action(*row) for row in rows]
+
+    def newest_action(self, kind: str) -> Action | None:
+        """Return the newest action of a kind; None where there is none."""
+        row = self._db.execute(
+            "SELECT at_ms, kind, who, body FROM action WHERE kind = ? ORDER BY seq DESC LIMIT 1", (kind,)
+        ).fetchone()
+        return None if row is None else _action(*row)
+
+    def numbered_actions(self, after_seq: int = 0) -> list[tuple[int, Action]]:
+        """Return every action after a number with its own, oldest first."""
+        rows = self._db.execute(
+            "SELECT seq, at_ms, kind, who, body FROM action WHERE seq > ? ORDER BY seq", (after_seq,)
+        )
+        return [(int(seq), _action(*row)) for seq, *row in rows]
+
+    # Both in order
+
+    def after(
+        self, after_seq: int, block: int = 100_000, readings_after_seq: int = 0
+    ) -> Iterator[Readings | Action]:
+        """Go through the inputs after `after_seq` in order, readings in blocks of at most `block`.
+
+        Readings up to `readings_after_seq` are passed over, actions are not.
+        """
+        start = after_seq
+        for seq, action in self.numbered_actions(after_seq):
+            yield from self._blocks(max(start, readings_after_seq), seq - 1, block)
+            yield action
+            start = seq
+        yield from self._blocks(max(start, readings_after_seq), self.last_seq(), block)
+
+    def _blocks(self, after_seq: int, upto_seq: int, block: int) -> Iterator[Readings]:
+        rows = self.rows(after_seq, upto_seq)
+        while found := list(islice(rows, block)):
+            yield as_readings(found)
+
+    def start_ms(self) -> int:
+        """Return the time of the first input; there must be one."""
+        (first,) = self._db.execute(
+            "SELECT min(ifnull((SELECT at_ms FROM reading ORDER BY seq LIMIT 1), 9e18),"
+            " ifnull((SELECT at_ms FROM action ORDER BY seq LIMIT 1), 9e18))"
+        ).fetchone()
+        return int(first)
+
+
+def as_readings(rows: list[NumberedReading]) -> Readings:
+    """Return rows of the table `reading` as the engine takes them."""
+    seq, at_ms, source, lag_ms = np.array([row[:4] for row in rows], dtype=np.int64).reshape(-1, 4).T
+    value = np.array([row[4] for row in rows], dtype=np.float64)
+    return Readings(seq.copy(), at_ms.copy(), source.copy(), at_ms - lag_ms, value)
+
+
+def _action(at_ms: int, kind: str, who: str, body: str) -> Action:
+    found: dict[str, Any] = json.loads(body)
+    return Action(at_ms, kind, who, found)

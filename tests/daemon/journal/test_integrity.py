@@ -1,0 +1,87 @@
+"""The check beside the watch finds what SQLite's own check does not: a bit that flipped in a row."""
+
+import sqlite3
+import threading
+from contextlib import closing
+
+import pytest
+import structlog
+from structlog.testing import LogCapture
+
+from daemon.journal import integrity
+from daemon.journal.integrity import IntegrityCheck, open_journal
+from daemon.journal.repair import JournalRepair
+from tests.rigs.bench import START_MS, Bench, contents, swinging
+from tests.rigs.daemon_run import PATIENCE_S
+
+
+@pytest.fixture(autouse=True)
+def heard(monkeypatch):
+    monkeypatch.setattr(integrity, "BREATHES_S", 0.001)
+    heard = LogCapture()
+    structlog.configure(processors=[heard])
+    yield heard
+    structlog.reset_defaults()
+
+
+@pytest.fixture
+def bench(tmp_path):
+    bench = Bench(tmp_path)
+    bench.take(swinging(250))
+    bench.watch.stop()
+    yield bench
+    bench.power_cut()
+
+
+def checked(path):
+    """Run the check once; return it with what it has found."""
+    check, stop = IntegrityCheck(path), threading.Event()
+    thread = threading.Thread(target=check.run, args=(stop,))
+    thread.start()
+    for _ in range(int(PATIENCE_S * 100)):
+        if not check._findings.empty() or any("journal_" in line["event"] for line in said()):
+            break
+        stop.wait(0.01)
+    stop.set()
+    thread.join(PATIENCE_S)
+    return check
+
+
+def said():
+    (capture,) = structlog.get_config()["processors"]
+    return capture.entries
+
+
+def test_a_sound_journal_is_said_to_be_sound(bench):
+    checked(bench.path).step(0)
+    assert [line["event"] for line in said() if "journal_" in line["event"]] == ["journal_sound"]
+
+
+def test_a_flipped_value_is_told_as_damage_is_and_the_watch_goes_on_under_a_new_run(bench):
+    with closing(sqlite3.connect(bench.path)) as db:
+        db.execute("UPDATE reading SET value = value + 0.001 WHERE seq = 200")
+        db.commit()
+        assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    check = checked(bench.path)
+    with pytest.raises(
+        sqlite3.DatabaseError, match=r"inputs 200 to 200, .* is not what was written"
+    ) as damage:
+        check.step(0)
+    run, events = bench.journal.run_id, contents(bench.path)["event"]
+    JournalRepair(bench.journal, bench.journal.state.dating).mend(damage.value)
+    bench.watch.start_over()
+    bench.take(swinging(10, START_MS + 251_000))
+    (aside,) = bench.path.parent.glob("*.damaged-*[0-9]")
+    assert bench.journal.run_id != run
+    assert contents(bench.path)["event"][: len(events)] == events
+    assert aside.name in str([line for line in said() if line["event"] == "journal_damaged"])
+    open_journal(bench.path).close()
+
+
+def test_a_journal_that_is_away_for_a_moment_is_looked_at_another_day(bench, monkeypatch):
+    bench.power_cut()
+    gone = bench.path.with_name("elsewhere")
+    bench.path.rename(gone)
+    checked(bench.path).step(0)
+    assert [line["event"] for line in said() if "journal_" in line["event"]] == ["journal_not_checked"]
+    gone.rename(bench.path)

@@ -1,0 +1,151 @@
+"""A journal of the layout before: refused to who only reads, brought up by the daemon, judged as it was."""
+
+import gzip
+import json
+import sqlite3
+from contextlib import closing
+
+import pytest
+import structlog
+from structlog.testing import LogCapture
+
+from daemon.errors import JournalError, RequestError
+from daemon.journal.asking import RequestBox, ask_daemon
+from daemon.journal.journal import Journal
+from daemon.replay.replay import replay
+from daemon.sources.journal import journal_recording, recorded_events
+from tests.rigs.bench import START_MS, Bench, contents, steady
+from tests.rigs.places import DATA
+
+KEPT = ("meta", "source", "reading", "action", "flag", "event", "notice", "outbox", "snapshot", "dating")
+KEPT += ("hourly", "mirror", "mirror_refused")
+PLAN = """
+[stages.ephyra.temperature]
+advisory_low_c = 10
+advisory_high_c = 20
+critical_low_c = 5
+critical_high_c = 24
+"""
+ALARM = "k1/temperature/high"
+
+
+@pytest.fixture(autouse=True)
+def quiet():
+    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
+    yield
+    structlog.reset_defaults()
+
+
+@pytest.fixture
+def before(tmp_path):
+    """The file that the version before left: see tests/data/README.md."""
+    path = tmp_path / "journal.sqlite"
+    path.write_bytes(gzip.decompress((DATA / "journal_layout_2.sqlite.gz").read_bytes()))
+    return path
+
+
+def rows(path, *tables):
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+        return {table: db.execute(f"SELECT * FROM {table}").fetchall() for table in tables}
+
+
+def test_everything_that_was_in_it_is_in_it_afterwards(before):
+    old = rows(before, *KEPT, "request", "command")
+    assert all(old[table] for table in old if table != "hourly"), "the file has something of everything"
+    Journal(before, writable=True).close()
+    new = rows(before, *KEPT, "taken", "run")
+    assert {table: new[table] for table in KEPT} == {table: old[table] for table in KEPT}
+    answered = {row[0]: row[5] for row in old["request"] if row[4] is not None}
+    assert len(new["taken"]) == len(answered) == 18
+    assert sorted(refusal for _, _, refusal in new["taken"]) == sorted(answered.values())
+    kinds = {seq: kind for seq, _, kind, _, _ in new["action"]}
+    assert {kinds[seq] for _, seq, _ in new["taken"]} == {kind for _, kind, *_ in old["request"]}
+    last_seq, last_event = max(kinds | {row[0]: "" for row in new["reading"]}), new["event"][-1][0]
+    ((_, run, first_seq, first_event, _),) = new["run"]
+    assert (len(run), first_seq, first_event) == (32, last_seq + 1, last_event + 1)
+
+
+def test_what_people_had_written_down_and_was_not_refused_becomes_an_entry(before):
+    Journal(before, writable=True).close()
+    with closing(Journal(before, writable=False)) as journal:
+        found = {kind: journal.history.entries(kind) for kind in ("note", "count", "bell_diameter")}
+        (measured,) = journal.history.entries("hand_measurement")
+    assert [(entry.who, entry.vessel, entry.body["text"]) for entry in found["note"]] == [
+        ("ada", "k1", "clear water")
+    ], "that of a vessel which is not there was refused"
+    assert [entry.body["value"] for entry in found["count"] + found["bell_diameter"]] == [42, 14.5]
+    assert (measured.who, measured.body["value"], measured.corrects) == ("kim", 25.4, None)
+
+
+def test_it_is_judged_as_it_was_in_every_field_that_it_had(before):
+    Journal(before, writable=True).close()
+    (again,) = replay(journal_recording(before), [None])
+    lived = [json.loads(line) for line in recorded_events(before)]
+    judged = [json.loads(json.dumps(event.to_json())) for event in again.events]
+    assert len(lived) == len(judged) == 29
+    assert [{key: new[key] for key in old} for old, new in zip(lived, judged, strict=True)] == lived
+    flagged = sum(counts[3] + counts[4] for counts in again.flags.values())
+    assert flagged == len(contents(before)["flag"]) == 73
+
+
+def test_what_was_asked_and_not_answered_is_done_once_and_a_repeat_does_nothing(before):
+    Journal(before, writable=True).close()
+    waiting = RequestBox(before).waiting()
+    assert [(it.kind, it.who) for it in waiting] == [("log", "bob"), ("acknowledge", "ada")]
+    assert waiting[0].id == "phone-0002", "a command keeps the id under which its sender repeats it"
+    box = RequestBox(before)
+    box.ask("acknowledge", "bob", {"alarm": ALARM}, "phone-0001")
+    known = len(contents(before)["action"])
+    bench = Bench(before.parent, START_MS + 1_000_000, more=PLAN)
+    bench.watch.take([], START_MS + 1_000_000)
+    kinds = [row[2] for row in contents(before)["action"]][known:]
+    assert kinds == ["configure", "log", "acknowledge"], "and phone-0001 was done before"
+    assert box.answer_to("phone-0001") == ""
+    assert [entry.body["text"] for entry in bench.journal.history.entries("feed")] == ["rotifers"]
+    bench.power_cut()
+
+
+def test_the_daemon_goes_on_from_it_and_says_that_the_rules_are_others(before):
+    numbers = [row[0] for row in contents_of_events(before)]
+    heard = LogCapture()
+    structlog.configure(processors=[heard])
+    bench = Bench(before.parent, START_MS + 1_000_000, more=PLAN)
+    bench.take(steady(60, 26, START_MS + 1_001_000))
+    assert [event["judged_by"] for event in heard.entries if event["event"] == "rules_changed"] == [
+        "a version before 1"
+    ]
+    new = [row[0] for row in contents_of_events(before)]
+    assert new[: len(numbers)] == numbers
+    assert new == list(range(1, len(new) + 1))
+    assert len(new) > len(numbers)
+    bench.power_cut()
+    heard.entries.clear()
+    Bench(before.parent, START_MS + 1_061_000, more=PLAN).power_cut()
+    assert [event for event in heard.entries if event["event"] in ("rules_changed", "restart_differs")] == []
+
+
+def contents_of_events(path):
+    return rows(path, "event")["event"]
+
+
+def test_who_reads_or_asks_leaves_it_as_it_is_and_says_so_in_a_line(before):
+    was = before.read_bytes()
+    with pytest.raises(JournalError, match="layout 2; the next `bellwatch run` brings it up to 3") as refused:
+        Journal(before, writable=False)
+    assert "\n" not in str(refused.value)
+    with pytest.raises(RequestError, match="it takes this up when it runs"):
+        ask_daemon(before, "acknowledge", {"alarm": ALARM}, "ada", within_s=0.1)
+    assert before.read_bytes() == was
+
+
+@pytest.mark.parametrize("in_the_way", ["CREATE TABLE seal (mine TEXT)", "UPDATE action SET body = '{'"])
+def test_a_step_that_fails_changes_nothing(before, in_the_way):
+    with closing(sqlite3.connect(before)) as db:
+        db.execute(in_the_way)
+        db.commit()
+        was = list(db.iterdump())
+    with pytest.raises((JournalError, ValueError)):
+        Journal(before, writable=True)
+    with closing(sqlite3.connect(before)) as db:
+        assert db.execute("PRAGMA user_version").fetchone() == (2,)
+        assert list(db.iterdump()) == was
