@@ -6,8 +6,8 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+from daemon.beat import Beat
 from daemon.errors import JournalError
-from daemon.journal.beat import Beat
 
 _TRIES = 5
 _TRY_AGAIN_S = 0.02

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
 
+from daemon.beat import Beats, beats_at
 from daemon.errors import JournalError
-from daemon.journal.beat import Beats, beats_at
 from daemon.journal.damage import SET_ASIDE
 from daemon.journal.dating import Dating
 from daemon.journal.fold import fold, resume

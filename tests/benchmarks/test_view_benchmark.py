@@ -1,4 +1,4 @@
-"""What a look at the rack costs beside the restore of the engine: the first, a later one, one with news.
+"""What a look at the rack costs beside the restore of an engine: the first, one with nothing or little new.
 
     pytest tests/benchmarks/test_view_benchmark.py --benchmark-enable -s
 
@@ -41,7 +41,7 @@ def a_rack(folder, vessels):
     path.write_text(text)
     settings = load_settings(path)
     journal = Journal(settings.journal.path, writable=True)
-    plan = rack_plan(settings, journal.source_id)
+    plan = rack_plan(settings, journal.inputs.source_id)
     return settings, journal, Watch(journal, plan, START_MS, lambda _: [], 10_000)
 
 

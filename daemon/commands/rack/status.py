@@ -41,9 +41,9 @@ STYLES = {
 
 def status_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `status`."""
+    add_settings(parser)
     parser.add_argument("--json", action="store_true", help="as JSON, for other programs")
     parser.add_argument("--schema", action="store_true", help="write the JSON Schema of that instead")
-    add_settings(parser)
     parser.set_defaults(command=_status)
 
 

@@ -308,7 +308,7 @@ def test_status_fits_a_terminal_of_80_columns_and_says_everything_without_colour
     assert "\x1b" not in piped, "nor where it is no terminal"
     for text in (plain(coloured), plain(quiet), piped):
         assert max(map(len, text.splitlines())) <= 80
-        assert re.search(rf"▲ medium +{ALARM}  (un)?acknowledged, since \d\d:\d\d", text)
+        assert re.search(rf"▲ medium +{ALARM}  (un)?acknowledged( by ada)?, since \d\d:\d\d", text)
         assert "▲ 22.00" in text
         assert "Temperature [°C]" in text
         assert re.search(r"Last entry \d{4}-\d\d-\d\d \d\d:\d\d:\d\d \(\d+ s ago\)\.", text)

@@ -64,7 +64,7 @@ def test_following_gives_what_restoring_would(bench, view, monkeypatch):
         bench.take(swinging(17, START_MS + turn * 60 * SECOND_MS))
         if turn % 3 == 0:
             alarm = bench.watch.engine.alarms()[0].name
-            RequestBox(bench.journal.path).ask("shelve", "ada", {"alarm": alarm, "for_s": 30, "why": "x"})
+            RequestBox(bench.path).ask("shelve", "ada", {"alarm": alarm, "for_s": 30, "why": "x"})
             bench.watch.take([], START_MS + turn * 60 * SECOND_MS + 20 * SECOND_MS)
         assert state_of(view.look(START_MS)) == fresh(bench)
     del restores[1::2]  # those of the fresh ones
@@ -104,10 +104,11 @@ def test_another_file_at_the_path_is_looked_at_instead(bench, view, tmp_path):
     (tmp_path / "other").mkdir()
     other = Bench(tmp_path / "other")
     other.take(steady(5, 15.0))
+    its_id = other.journal.id
     other.power_cut()
     replace(bench, other.path.read_bytes())
     second = view.look(START_MS)
-    assert first.journal_id != second.journal_id == other.journal.id
+    assert first.journal_id != second.journal_id == its_id
     assert second.newest_ms == START_MS + 4 * SECOND_MS
     assert second.engine.alarms() == []
 

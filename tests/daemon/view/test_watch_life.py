@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 import daemon.view.rack
+from daemon import beat
 from daemon.check.load import load_settings
 from daemon.errors import JournalError
-from daemon.journal import beat
 from daemon.journal.sole_writer import SoleWriter, holder_of
 from daemon.view.rack import rack_now
 from daemon.view.rack_now import Overall, WatchedState, WatchState
