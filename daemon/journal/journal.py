@@ -18,6 +18,7 @@ import numpy as np
 from daemon.journal.schema import open_for_reading, open_for_writing
 from daemon.transaction import transaction
 from rules.alarms.event import AlarmEvent
+from rules.plain import to_plain
 from rules.quality.quality import Flag
 from rules.readings import Action, Notice, Outcome, Readings
 
@@ -250,7 +251,7 @@ class Journal:
         ]
 
     def event_bodies(self, after_number: int = 0) -> list[dict[str, Any]]:
-        """Return the events after a number, oldest first, as `AlarmEvent.to_json` gives them."""
+        """Return the events after a number, oldest first, as `rules.plain` writes them."""
         rows = self._db.execute("SELECT body FROM event WHERE number > ? ORDER BY number", (after_number,))
         return [json.loads(body) for (body,) in rows]
 
@@ -384,4 +385,4 @@ def as_readings(rows: list[NumberedReading]) -> Readings:
 
 
 def _event_row(event: AlarmEvent) -> tuple[int, int, str, str]:
-    return (event.number, event.at_ms, event.alarm, json.dumps(event.to_json()))
+    return (event.number, event.at_ms, event.alarm, json.dumps(to_plain(event)))

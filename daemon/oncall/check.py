@@ -13,8 +13,8 @@ from pydantic_core import ErrorDetails
 
 from daemon.errors import Problem, SettingsError
 from daemon.oncall import settings as shape
-from daemon.oncall.channels import read_channels
 from daemon.oncall.response_notes import known_alarms
+from daemon.oncall.routes import read_routes
 from daemon.oncall.settings import OnCallSettings
 from daemon.settings.faults import EXPECTED
 from daemon.settings.file import read_toml
@@ -27,9 +27,10 @@ _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _LONG_NOTE = 70
 # What stands in for tables that a file must have; no check looks at them.
 _STAND_INS: Mapping[str, Any] = {
-    "oncall": {"time_zone": "UTC", "state": "state", "channels_file": "channels"},
+    "oncall": {"time_zone": "UTC", "state": "state", "routes_file": "routes"},
     "rota": {"people": ["nobody"], "first_day": "2026-01-05"},
 }
+_RENAMED = {("oncall", "channels_file"): "routes_file", ("flood", "pages"): "calls"}
 _TABLES: Mapping[tuple[str, ...], type[Table]] = {
     (): OnCallSettings,
     ("oncall",): shape.OnCallPart,
@@ -48,17 +49,17 @@ _TABLES: Mapping[tuple[str, ...], type[Table]] = {
 
 def load_oncall(path: Path) -> tuple[OnCallSettings, dict[str, list[str]]]:
     """Return the settings and the addresses of each person; SettingsError with everything that is wrong."""
-    settings, channels, found = examine(path)
+    settings, routes, found = examine(path)
     errors = [problem for problem in found if not problem.is_warning]
     if errors or settings is None:
         raise SettingsError(errors)
-    return settings, channels
+    return settings, routes
 
 
 def examine(path: Path) -> tuple[OnCallSettings | None, dict[str, list[str]], list[Problem]]:
     """Return the settings where they can be used, the addresses, and what is wrong, warnings last."""
     try:
-        values = read_toml(path)
+        values, old = _present_names(read_toml(path))
     except SettingsError as error:
         return None, {}, list(error.problems)
     try:
@@ -66,11 +67,24 @@ def examine(path: Path) -> tuple[OnCallSettings | None, dict[str, list[str]], li
     except ValidationError as error:
         details = error.errors(include_url=False)
         faulty = {str(detail["loc"][0]) for detail in details}
-        found = [*(_problem(detail) for detail in details), *_problems_of_the_rest(values, faulty)]
+        found = [*map(_problem, details), *_problems_of_the_rest(values, faulty), *old]
         return None, {}, sorted(found, key=lambda problem: problem.is_warning)
-    channels, found = read_channels(settings.oncall.channels_file, settings.rota.people)
-    found += [*_rota_problems(settings), *_note_problems(settings), *_other_problems(settings)]
-    return settings, channels, sorted(found, key=lambda problem: problem.is_warning)
+    routes, found = read_routes(settings.oncall.routes_file, settings.rota.people)
+    found += [*_rota_problems(settings), *_note_problems(settings), *_other_problems(settings), *old]
+    return settings, routes, sorted(found, key=lambda problem: problem.is_warning)
+
+
+def _present_names(values: dict[str, Any]) -> tuple[dict[str, Any], list[Problem]]:
+    """Return a file's values with keys of an older version under their present names, and a line on each."""
+    found = []
+    for (section, old), new in _RENAMED.items():
+        table = values.get(section)
+        if isinstance(table, dict) and old in table and new not in table:
+            values = {**values, section: {new if key == old else key: table[key] for key in table}}
+            found.append(
+                Problem(f"{section}.{old}", "the name of an older version", f"{section}.{new}", True)
+            )
+    return values, found
 
 
 def _problems_of_the_rest(values: Mapping[str, Any], faulty: set[str]) -> Iterator[Problem]:
@@ -81,17 +95,17 @@ def _problems_of_the_rest(values: Mapping[str, Any], faulty: set[str]) -> Iterat
         yield from _rota_problems(rest)
     yield from _note_problems(rest)
     yield from _other_problems(rest)
-    yield from _channel_problems(values)
+    yield from _route_problems(values)
 
 
-def _channel_problems(values: Mapping[str, Any]) -> list[Problem]:
-    """Look at the channels, as far as the file says where they are and whose."""
+def _route_problems(values: Mapping[str, Any]) -> list[Problem]:
+    """Look at the routes, as far as the file says where they are and whose."""
     oncall, rota = values.get("oncall"), values.get("rota")
-    path = oncall.get("channels_file") if isinstance(oncall, dict) else None
+    path = oncall.get("routes_file") if isinstance(oncall, dict) else None
     people = rota.get("people") if isinstance(rota, dict) else None
     if not isinstance(path, str) or not path or not isinstance(people, list):
         return []
-    return read_channels(Path(path), [name for name in people if isinstance(name, str)])[1]
+    return read_routes(Path(path), [name for name in people if isinstance(name, str)])[1]
 
 
 def _rota_problems(settings: OnCallSettings) -> Iterator[Problem]:

@@ -8,8 +8,9 @@ switched off first: mains electricity beside salt water kills.
 
 from collections.abc import Mapping
 
+from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import Condition
-from rules.calling.reports import BROKER_LOST, RACK_SILENT, Report
+from rules.calling.records import BROKER_LOST, RACK_SILENT
 from rules.quality.probe_faults import FaultReason
 from rules.quantities import Quantity
 
@@ -49,11 +50,11 @@ def known_alarms() -> list[str]:
     return [*conditions, *by_quantity, *by_reason, RACK_SILENT, BROKER_LOST]
 
 
-def note_for(report: Report, own: Mapping[str, str]) -> str:
+def note_for(event: AlarmEvent, own: Mapping[str, str]) -> str:
     """Return the note for an alarm, the most particular one, an own one first; empty without any."""
     keys = (
-        f"{report.quantity}/{report.condition}",
-        f"{report.condition}/{report.reason}",
-        report.condition,
+        f"{event.quantity}/{event.condition}",
+        f"{event.condition}/{event.evidence.reason}",
+        event.condition,
     )
     return next((notes[key] for key in keys for notes in (own, DEFAULT_NOTES) if key in notes), "")

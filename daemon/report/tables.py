@@ -135,8 +135,8 @@ def _episode_cells(episode: Episode, report: Report) -> list[Cell]:
         _when(episode.start_ms, report),
         "still standing" if end_ms is None else _when(end_ms, report),
         _number(minutes, 1),
-        "" if first.value is None else _number(first.value, 2),
-        "" if first.limit is None else _number(first.limit, 2),
+        "" if first.evidence.value is None else _number(first.evidence.value, 2),
+        "" if first.evidence.limit is None else _number(first.evidence.limit, 2),
     ]
 
 

@@ -88,8 +88,8 @@ class ToleranceSettings(Table):
         default=None, description="Two probes of one vessel may differ by this much"
     )
 
-    def over(self, base: Tolerance) -> Tolerance:
-        """Return `base` with every limit replaced that this table sets or switches off."""
+    def over(self, base: Tolerance, table: str) -> Tolerance:
+        """Return `base` with every limit replaced that this table, named `table`, sets or switches off."""
 
         def limit(name: str, otherwise: float | None) -> float | None:
             value = getattr(self, name)
@@ -118,6 +118,7 @@ class ToleranceSettings(Table):
             off_delay_ms=duration_ms("off_delay_s", base.off_delay_ms),
             lead_time_ms=duration_ms("lead_time_s", base.lead_time_ms),
             max_disagreement=limit("max_disagreement", base.max_disagreement),
+            given=(*(f"{table}.{name}" for name in sorted(self.model_fields_set)), *base.given),
         )
 
 

@@ -11,6 +11,7 @@ from daemon.watch.intake import Intake
 from drivers.readings import Reading
 from rules.alarms.event import AlarmEvent
 from rules.engine import Engine
+from rules.plain import to_plain
 from rules.rack.plan import RackPlan
 from rules.readings import Action, Notice, Outcome
 
@@ -82,14 +83,14 @@ class Watch:
             passed = engine.advance(max(engine.clock_ms, self._journal.clock_ms(), passed_ms))
             steps.events += passed.events
             steps.notices += passed.notices
-            same = steps == Outcome() and engine.plan.to_json() == self._plan.to_json()
+            same = steps == Outcome() and engine.plan == self._plan
             if same and self._inputs_since_snapshot() < LONG_TAIL:
                 return engine
         with self._journal.transaction():
             if engine is None:
                 engine = Engine(self._plan, at_ms)
                 self._journal.append_action(configuring(self._plan, at_ms))
-            elif engine.plan.to_json() != self._plan.to_json():
+            elif engine.plan != self._plan:
                 self._journal.append_action(configuring(self._plan, at_ms))
                 steps.events += engine.configure(self._plan, at_ms).events
             self._record(steps)
@@ -181,7 +182,7 @@ class Watch:
     def _record(self, outcome: Outcome) -> None:
         self._drop_known(outcome)
         for event in outcome.events:
-            log.warning("alarm", **event.to_json())
+            log.warning("alarm", **to_plain(event))
         notices = self._journal.keep_notices(outcome.notices)
         for notice in notices:
             log.warning("notice", kind=notice.kind, about=notice.vessel, details=notice.details)
@@ -192,7 +193,7 @@ class Watch:
         """Pass over events that were committed before a restart and come out of the tail again."""
         known = [event for event in outcome.events if event.number <= self._last_number]
         for event in self._journal.differing(known):
-            log.error("restart_differs", now=event.to_json())
+            log.error("restart_differs", now=to_plain(event))
         outcome.events = outcome.events[len(known) :]
         if outcome.events:
             self._last_number = outcome.events[-1].number

@@ -17,7 +17,7 @@ from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.settings.rack import Settings
 from daemon.words import SHAPES, amount, clock_time, label, number, plus_minus
-from rules.alarms.alarm import Alarm, Keeper
+from rules.alarms.alarm import Alarm, HoldKind
 from rules.alarms.life_cycle import Priority
 from rules.engine import ChannelNow, Engine
 from rules.quality.flags import Flag
@@ -57,9 +57,9 @@ def status_command(settings: Settings, console: Console, now_ms: int) -> int:
 def show_rack(engine: Engine, settings: Settings, console: Console, zone: ZoneInfo, dating: Dating) -> None:
     """Print the alarms that stand, then a row for each vessel."""
     alarms = sorted(
-        engine.alarms(), key=lambda alarm: (alarm.keeper is not None, -alarm.priority, alarm.since_ms)
+        engine.alarms(), key=lambda alarm: (alarm.held_by is not None, -alarm.priority, alarm.since_ms)
     )
-    if all(alarm.keeper for alarm in alarms):
+    if all(alarm.held_by for alarm in alarms):
         console.print(Text("● No alarm stands.", style="green"))
     for alarm in alarms:
         dated = replace(alarm, since_ms=dating.utc_ms(alarm.since_ms))
@@ -77,14 +77,16 @@ def show_rack(engine: Engine, settings: Settings, console: Console, zone: ZoneIn
 
 def _alarm_line(alarm: Alarm, zone: ZoneInfo) -> Text:
     since = f"since {clock_time(alarm.since_ms, zone)}"
-    if alarm.keeper is None:
+    if alarm.held_by is None:
         text = f"{SHAPES[alarm.priority]} {alarm.priority.word:8}  {alarm.name}  {alarm.state}, {since}"
         return Text(text, style=STYLES[alarm.priority])
-    hold = alarm.holds[alarm.keeper]
+    hold = alarm.holds[alarm.held_by]
     until = f" until {clock_time(hold.until_ms, zone)}" if hold.until_ms is not None else ""
     by = f" by {hold.who}" if hold.who else ""
     why = (
-        f"part of {hold.why}" if alarm.keeper is Keeper.EXPLAINED else f"{alarm.state}{until}{by}: {hold.why}"
+        f"part of {hold.why}"
+        if alarm.held_by is HoldKind.EXPLAINED
+        else f"{alarm.state}{until}{by}: {hold.why}"
     )
     return Text(f"  {alarm.priority.word:8}  {alarm.name}  {why}", style="dim")
 

@@ -4,8 +4,9 @@ import pytest
 
 from daemon.check.load import load_settings
 from daemon.settings.plan import rack_plan
+from rules.plain import from_plain, to_plain
 from rules.quantities import Quantity
-from rules.rack.plan import RACK_WIDE, plan_from_json
+from rules.rack.plan import RACK_WIDE, RackPlan
 from tests.rigs.places import DEMO_SETTINGS, ROOT
 
 EXAMPLE = ROOT / "deploy" / "bellwatch.example.toml"
@@ -59,5 +60,5 @@ def test_every_vessel_has_its_stage_and_every_stage_its_limits(settings):
 
 def test_it_survives_the_journal(settings):
     plan = rack_plan(settings, Numbers())
-    assert plan_from_json(plan.to_json()) == plan
-    assert rack_plan(settings, Numbers()).to_json() == plan.to_json(), "the same settings, no change of plan"
+    assert from_plain(RackPlan, to_plain(plan)) == plan
+    assert to_plain(rack_plan(settings, Numbers())) == to_plain(plan), "the same settings, no change of plan"
