@@ -1,6 +1,7 @@
 """Judging one channel: what counts against which limit, and what a forecast says. Worked by hand."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -63,6 +64,9 @@ def test_the_evidence_is_the_value_and_the_limit():
     _, edge = judge([15, 19]).edges[0]
     assert (edge.evidence.value, edge.evidence.limit, edge.priority) == (19.0, 18.0, Priority.MEDIUM)
     assert edge.since_ms == MINUTE
+    assert edge.evidence.limit_from == "built-in"
+    own = replace(PROMPT, given=("stages.ephyra.x.advisory_high",))
+    assert judge([15, 19], own).edges[0][1].evidence.limit_from == "stages.ephyra.x.advisory_high"
 
 
 def test_on_the_limit_is_still_inside_and_the_deadband_must_be_left():
