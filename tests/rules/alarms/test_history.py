@@ -25,7 +25,8 @@ RAISED = AlarmEvent(
     evidence=Evidence(20.030344192147748, 20.0),
 )
 OLD = """{"number": 1, "at_ms": 1760000205000, "vessel": "k1", "channel": "k1/temperature",
- "condition": "high", "trigger": "raised", "state": "unacknowledged", "priority": "medium", "since_ms": 1760000204000,
+ "condition": "high", "trigger": "raised", "state": "unacknowledged", "priority": "medium",
+ "since_ms": 1760000204000,
  "cause": "k1/temperature/up", "vessels": ["k1"], "value": 20.030344192147748, "limit": 20.0,
  "rate_per_hour": null, "reached_ms": null, "reason": "", "who": "", "why": "", "until_ms": null}"""
 """A row of a journal that the version before wrote."""
