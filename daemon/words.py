@@ -73,7 +73,7 @@ def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
         also = f"; also {', '.join(event.vessels[1:])}" if len(event.vessels) > 1 else ""
         again = "again: " if event.trigger is Trigger.REANNOUNCED else ""
         since = f"since {clock_time(event.since_ms, zone)}"
-        numbers, advice = _numbers(event, zone), _ADVICE.get(event.reason, "")
+        numbers, advice = _numbers(event, zone), _ADVICE.get(event.evidence.reason, "")
         return f"{again}{what}{numbers}, {since} ({event.priority.word}){also}{advice}"
     if event.trigger is Trigger.RETURNED:
         unseen = "" if event.state is State.NORMAL else "; nobody has acknowledged it yet"
@@ -141,18 +141,19 @@ def plus_minus(accuracy: float | None) -> str:
     return "" if accuracy is None else f" ± {float(f'{accuracy:.1g}'):g}"
 
 
-def _said(condition: Condition) -> str:
-    return condition.value.replace("_", " ")
+def _said(condition: str) -> str:
+    return condition.replace("_", " ")
 
 
 def _numbers(event: AlarmEvent, zone: tzinfo) -> str:
     quantity = quantity_of(event.channel)
     per = "/h" if event.condition in (Condition.RISING, Condition.FALLING) else ""
-    text = "" if event.value is None else f" {amount(event.value, quantity, per)}"
-    if event.limit is not None:
-        text += f", limit {amount(event.limit, quantity, per)}"
-    if event.rate_per_hour is not None and not per:
-        text += f", moving {event.rate_per_hour:+.2f}/h"
-    if event.reached_ms is not None:
-        text += f", there at {clock_time(event.reached_ms, zone)}"
+    evidence = event.evidence
+    text = "" if evidence.value is None else f" {amount(evidence.value, quantity, per)}"
+    if evidence.limit is not None:
+        text += f", limit {amount(evidence.limit, quantity, per)}"
+    if evidence.rate_per_hour is not None and not per:
+        text += f", moving {evidence.rate_per_hour:+.2f}/h"
+    if evidence.reached_ms is not None:
+        text += f", there at {clock_time(evidence.reached_ms, zone)}"
     return text

@@ -8,8 +8,9 @@ import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from typing import Any
 
-from rules.alarms.alarm import Hold, Keeper
-from rules.alarms.book import AlarmBook, Crossing
+from rules.alarms.alarm import Hold, HoldKind
+from rules.alarms.book import AlarmBook
+from rules.alarms.event import Crossing
 from rules.care.probe_care import Newest, ProbeCare
 from rules.errors import InputError
 from rules.rack.channels import Channel
@@ -80,19 +81,19 @@ class Deeds:
         """Keep an alarm from people for a bounded time, for a reason."""
         limit_ms = self._plan.alarm_rules.shelf_limit_ms
         until_ms = action.at_ms + _duration_ms(action, limit_ms)
-        self._keep_from_people(action, Keeper.SHELF, until_ms)
+        self._keep_from_people(action, HoldKind.SHELF, until_ms)
 
     def unshelve(self, action: Action) -> None:
         """Take an alarm off the shelf before its time."""
-        self._book.release(_text(action, "alarm"), Keeper.SHELF, action.at_ms, action.who)
+        self._book.release(_text(action, "alarm"), HoldKind.SHELF, action.at_ms, action.who)
 
     def take_out(self, action: Action) -> None:
         """Take an alarm out of service, for a reason, until somebody puts it back."""
-        self._keep_from_people(action, Keeper.SERVICE, None)
+        self._keep_from_people(action, HoldKind.SERVICE, None)
 
     def put_back(self, action: Action) -> None:
         """Put an alarm back into service."""
-        self._book.release(_text(action, "alarm"), Keeper.SERVICE, action.at_ms, action.who)
+        self._book.release(_text(action, "alarm"), HoldKind.SERVICE, action.at_ms, action.who)
 
     def move_stage(self, action: Action) -> None:
         """Move another stage into a vessel, its limits following over a ramp where one is given."""
@@ -141,20 +142,20 @@ class Deeds:
         """Compare what somebody measured by hand with the probes."""
         self.notices += self._care.hand_measurement(action, self._plan, self._channels, self._newest)
 
-    def _keep_from_people(self, action: Action, keeper: Keeper, until_ms: int | None) -> None:
+    def _keep_from_people(self, action: Action, kind: HoldKind, until_ms: int | None) -> None:
         meant = self._possible[_one_of(action, "alarm", self._possible)]
-        self._book.hold(meant, keeper, Hold(_who(action), _text(action, "why"), until_ms), action.at_ms)
+        self._book.hold(meant, kind, Hold(_who(action), _text(action, "why"), until_ms), action.at_ms)
         maintenance = self._rack.maintenance_of(meant.vessel, meant.bus)
         if maintenance is not None:
-            self._book.hold(meant, Keeper.MAINTENANCE, maintenance, action.at_ms)
+            self._book.hold(meant, HoldKind.MAINTENANCE, maintenance, action.at_ms)
 
 
 def finish_maintenance(book: AlarmBook, rack: RackState, target: str, action: Action) -> None:
     """Take maintenance off a target and release the alarms that nothing else keeps in maintenance."""
     del rack.maintenance[target]
     for alarm in sorted(book, key=lambda alarm: -alarm.priority):
-        if Keeper.MAINTENANCE in alarm.holds and rack.maintenance_of(alarm.vessel, alarm.bus) is None:
-            book.release(alarm.name, Keeper.MAINTENANCE, action.at_ms, action.who)
+        if HoldKind.MAINTENANCE in alarm.holds and rack.maintenance_of(alarm.vessel, alarm.bus) is None:
+            book.release(alarm.name, HoldKind.MAINTENANCE, action.at_ms, action.who)
 
 
 DEEDS: dict[str, Callable[[Deeds, Action], None]] = {

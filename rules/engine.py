@@ -13,25 +13,26 @@ from typing import Any
 import numpy as np
 
 from rules.alarms.alarm import Alarm
-from rules.alarms.book import AlarmBook, Crossing
-from rules.alarms.event import AlarmEvent
+from rules.alarms.book import AlarmBook
+from rules.alarms.event import AlarmEvent, Crossing
 from rules.care.hand_checks import Chart
-from rules.care.probe_care import CalibrationNow, ProbeCare, probe_care_from_json
+from rules.care.probe_care import CalibrationNow, ProbeCare
 from rules.deeds import Deeds, finish_maintenance
 from rules.errors import InputError, RulesError
 from rules.judging.block import Block, Due, due_silences, places_by_source
-from rules.judging.channel import ChannelState, channel_state_from_json, channel_state_to_json
+from rules.judging.channel import ChannelState
 from rules.judging.silence import Places, SourceState, note_heard, silences
 from rules.judging.trend import TrendState
 from rules.judging.watch_list import WatchList
+from rules.plain import from_plain, to_plain
 from rules.rack.channels import Channel
-from rules.rack.plan import RackPlan, plan_from_json
+from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, move
-from rules.rack.state import RackState, rack_state_from_json, stages_under, targets_of
+from rules.rack.state import RackState, stages_under, targets_of
 from rules.rack.tolerance import Tolerance
 from rules.readings import Action, Notice, Outcome, Readings
 
-SNAPSHOT_VERSION = 3
+SNAPSHOT_VERSION = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +47,20 @@ class ChannelNow:
     rate_per_hour: float
     silent: bool
     tests: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """What a snapshot holds beside its version."""
+
+    plan: RackPlan
+    clock_ms: int
+    alarms: tuple[Alarm, ...]
+    last_number: int
+    rack: RackState
+    care: ProbeCare
+    sources: dict[int, SourceState]
+    channels: dict[str, ChannelState]
 
 
 class Engine:
@@ -202,30 +217,29 @@ class Engine:
 
     def snapshot(self) -> dict[str, Any]:
         """Return the whole state as plain JSON values; `Engine.restore` is the exact inverse."""
-        return {
-            "version": SNAPSHOT_VERSION,
-            "plan": self._plan.to_json(),
-            "clock_ms": self._clock_ms,
-            "book": self._book.to_json(),
-            "rack": self._rack.to_json(),
-            "care": self._care.to_json(),
-            "sources": {str(key): state.to_json() for key, state in self._sources.items()},
-            "channels": {name: channel_state_to_json(state) for name, state in self._channels.items()},
-        }
+        kept = _Kept(
+            self._plan,
+            self._clock_ms,
+            tuple(self._book),
+            self._book.last_number,
+            self._rack,
+            self._care,
+            self._sources,
+            self._channels,
+        )
+        return {"version": SNAPSHOT_VERSION, **to_plain(kept)}
 
     @classmethod
     def restore(cls, data: dict[str, Any]) -> "Engine":
         """Return the engine that `snapshot` wrote down."""
         if data.get("version") != SNAPSHOT_VERSION:
             raise InputError(f"snapshot version {data.get('version')}; this engine reads {SNAPSHOT_VERSION}")
-        plan = plan_from_json(data["plan"])
-        engine = cls(plan, data["clock_ms"])
-        engine._book = AlarmBook.from_json(data["book"], plan.alarm_rules)
-        engine._rack = rack_state_from_json(data["rack"])
-        engine._watch_list = WatchList(plan, engine._rack)
-        engine._care = probe_care_from_json(data["care"])
-        engine._sources = {int(key): SourceState(*state) for key, state in data["sources"].items()}
-        engine._channels = {name: channel_state_from_json(state) for name, state in data["channels"].items()}
+        kept = from_plain(_Kept, {key: value for key, value in data.items() if key != "version"})
+        engine = cls(kept.plan, kept.clock_ms)
+        engine._book = AlarmBook(kept.plan.alarm_rules, kept.alarms, kept.last_number)
+        engine._rack, engine._care = kept.rack, kept.care
+        engine._watch_list = WatchList(kept.plan, kept.rack)
+        engine._sources, engine._channels = kept.sources, kept.channels
         return engine
 
     # Time
@@ -307,7 +321,7 @@ class Engine:
         for item in sorted(due, key=lambda item: item.order):
             self._ring_timers(item.at_ms)
             held = self._rack.maintenance_of(item.crossing.vessel, item.crossing.bus)
-            self._book.cross(item.crossing, item.at_ms, item.evidence, held)
+            self._book.cross(item.crossing, item.at_ms, held)
         self._ring_timers(self._clock_ms)
         outcome.events += self._book.take_events()
 

@@ -42,7 +42,7 @@ def _event_messages(event: AlarmEvent, journal_id: str, topic: str, zone: tzinfo
 
 
 def _event_body(event: AlarmEvent, journal_id: str, rack: str, zone: tzinfo) -> dict[str, object]:
-    quantity = quantity_of(event.channel)
+    quantity, evidence = quantity_of(event.channel), event.evidence
     return {
         "id": f"{journal_id}:{event.number}",
         "rack": rack,
@@ -57,12 +57,12 @@ def _event_body(event: AlarmEvent, journal_id: str, rack: str, zone: tzinfo) -> 
         "since": iso_time(event.since_ms),
         "cause": event.cause,
         "vessels": list(event.vessels),
-        "value": event.value,
-        "limit": event.limit,
+        "value": evidence.value,
+        "limit": evidence.limit,
         "unit": unit_of(quantity),
-        "rate_per_hour": event.rate_per_hour,
-        "reached": None if event.reached_ms is None else iso_time(event.reached_ms),
-        "reason": event.reason,
+        "rate_per_hour": evidence.rate_per_hour,
+        "reached": None if evidence.reached_ms is None else iso_time(evidence.reached_ms),
+        "reason": evidence.reason,
         "who": event.who,
         "why": event.why,
         "until": None if event.until_ms is None else iso_time(event.until_ms),

@@ -68,11 +68,14 @@ class Dating:
 
     def dated(self, event: AlarmEvent) -> AlarmEvent:
         """Return an event with its times in UTC, for people."""
+        reached_ms = event.evidence.reached_ms
         return replace(
             event,
             at_ms=self.utc_ms(event.at_ms),
             since_ms=self.utc_ms(event.since_ms),
-            reached_ms=None if event.reached_ms is None else self.utc_ms(event.reached_ms),
+            evidence=replace(
+                event.evidence, reached_ms=None if reached_ms is None else self.utc_ms(reached_ms)
+            ),
             until_ms=None if event.until_ms is None else self.utc_ms(event.until_ms),
         )
 

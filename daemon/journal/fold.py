@@ -13,7 +13,8 @@ from rules import RULES_VERSION
 from rules.alarms.history import alarm_event_from_json
 from rules.engine import Engine
 from rules.errors import InputError
-from rules.rack.plan import RackPlan, plan_from_json
+from rules.plain import from_plain, to_plain
+from rules.rack.plan import RackPlan
 from rules.readings import Action, Outcome, Readings
 
 log = structlog.get_logger()
@@ -36,7 +37,7 @@ _UNUSABLE = (InputError, ValueError, KeyError, TypeError, AttributeError, IndexE
 
 def configuring(plan: RackPlan, at_ms: int) -> Action:
     """Return the action that puts `plan` into force."""
-    return Action(at_ms, CONFIGURE, "settings", {**plan.to_json(), RULES: RULES_VERSION})
+    return Action(at_ms, CONFIGURE, "settings", {**to_plain(plan), RULES: RULES_VERSION})
 
 
 def judged_by(plan: Action | None) -> int | None:
@@ -47,7 +48,7 @@ def judged_by(plan: Action | None) -> int | None:
 def fold(engine: Engine | None, item: Readings | Action) -> tuple[Engine, Outcome]:
     """Return the engine after one more input, and what it made of it."""
     if isinstance(item, Action) and item.kind == CONFIGURE:
-        plan = plan_from_json(item.body)
+        plan = from_plain(RackPlan, item.body)
         if engine is None:
             return Engine(plan, item.at_ms), Outcome()
         return engine, engine.configure(plan, item.at_ms)

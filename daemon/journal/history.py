@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from rules.alarms.event import AlarmEvent
+from rules.plain import to_plain
 from rules.quality.quality import Flag
 from rules.readings import Action, Notice, Outcome
 
@@ -185,4 +186,4 @@ class History:
 
 
 def _event_row(event: AlarmEvent) -> tuple[int, int, str, str]:
-    return (event.number, event.at_ms, event.alarm, json.dumps(event.to_json()))
+    return (event.number, event.at_ms, event.alarm, json.dumps(to_plain(event)))

@@ -43,8 +43,9 @@ def event_line(rack: str, event: AlarmEvent) -> str:
         "event": _text(event.trigger),
         "state": _text(event.state),
     }
-    if event.value is not None and math.isfinite(event.value):
-        fields["value"] = repr(float(event.value))
+    value = event.evidence.value
+    if value is not None and math.isfinite(value):
+        fields["value"] = repr(float(value))
     written = ",".join(f"{key}={value}" for key, value in fields.items())
     return f"alarm{_tags(tags)} {written} {event.at_ms * NS_PER_MS + event.number % NS_PER_MS}"
 

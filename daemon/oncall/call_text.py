@@ -1,20 +1,13 @@
-"""A page in words, for one text message: what, where, how bad, since when, trend, what to check first."""
+"""A call in words, for one text message: what, where, how bad, since when, trend, what to check first."""
 
 from collections.abc import Mapping
 from datetime import UTC, datetime, tzinfo
 
 from daemon.oncall.response_notes import note_for
 from daemon.oncall.text_message import one_message, plain
-from rules.calling.reports import (
-    BROKER_LOST,
-    MENTIONED,
-    RACK_SILENT,
-    RACK_STOPPED,
-    Page,
-    PageKind,
-    Report,
-    Stand,
-)
+from rules.alarms.event import AlarmEvent
+from rules.alarms.life_cycle import Condition
+from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Call, CallKind, Stand, Word
 from rules.quantities import Quantity
 
 _DAY_MS = 86_400_000
@@ -27,44 +20,45 @@ _OF_A_RACK = {
 }
 
 
-def page_text(page: Page, notes: Mapping[str, str], zone: tzinfo) -> str:
-    """Return the words of a page; they end with the number that people acknowledge it by."""
-    first = page.about[0]
-    last = f"#{page.id}"
-    if page.kind is PageKind.ALARM:
-        must = f"{page.priority.word.upper()} {_where(page.about)}: {_what(first)}{_how(first, zone)}"
-        since = f", since {_clock(first.since_ms, page.at_ms, zone)}."
-        return one_message(must + since, note_for(first, notes), last)
-    if page.kind is PageKind.RETURNED:
-        since = f"since {_clock(first.since_ms, page.at_ms, zone)}"
-        return one_message(f"OVER {_where(page.about)}: {_what(first)} is over, {since}.", "", last)
-    return one_message(*_summary(page), last)
+def call_text(call: Call, notes: Mapping[str, str], zone: tzinfo) -> str:
+    """Return the words of a call; they end with the number that people acknowledge it by."""
+    first = call.about[0]
+    last = f"#{call.id}"
+    if call.kind is CallKind.ALARM:
+        must = f"{call.priority.word.upper()} {_where(call.about)}: {_what(first)}{_how(first, zone)}"
+        since = f", since {_clock(first.event.since_ms, call.at_ms, zone)}."
+        event = first.event
+        note = note_for(event.quantity, event.condition, event.evidence.reason, notes)
+        return one_message(must + since, note, last)
+    if call.kind is CallKind.RETURNED:
+        since = f"since {_clock(first.event.since_ms, call.at_ms, zone)}"
+        return one_message(f"OVER {_where(call.about)}: {_what(first)} is over, {since}.", "", last)
+    return one_message(*_summary(call), last)
 
 
-def page_title(page: Page) -> str:
-    """Return a title, for channels that have one beside the text."""
-    racks = sorted({report.rack for report in page.about})
-    return plain(f"bellwatch {page.kind} {page.priority.word} {' '.join(racks)}")
+def call_title(call: Call) -> str:
+    """Return a title, for routes that have one beside the text."""
+    racks = sorted({word.rack for word in call.about})
+    return plain(f"bellwatch {call.kind} {call.priority.word} {' '.join(racks)}")
 
 
-def _summary(page: Page) -> tuple[str, str]:
-    parts = [
-        f"{_where((report,))} {_what(report)}{' over' if _is_over(report) else ''}" for report in page.about
-    ]
-    count = len(page.about) + page.more
-    if page.kind is PageKind.DIGEST:
+def _summary(call: Call) -> tuple[str, str]:
+    parts = [f"{_where((word,))} {_what(word)}{' over' if _is_over(word) else ''}" for word in call.about]
+    count = len(call.about) + call.more
+    if call.kind is CallKind.DIGEST:
         return f"Digest, {count}:", "; ".join(parts)
-    return f"{page.priority.word.upper()} {count} more alarms at once:", "; ".join(parts)
+    return f"{call.priority.word.upper()} {count} more alarms at once:", "; ".join(parts)
 
 
-def _is_over(report: Report) -> bool:
-    return report.trigger != MENTIONED and report.stand is Stand.OVER
+def _is_over(word: Word) -> bool:
+    return not word.mention and word.stand is Stand.OVER
 
 
-def _where(about: tuple[Report, ...]) -> str:
+def _where(about: tuple[Word, ...]) -> str:
     """Name the rack and its vessels, the first ones where there are many."""
     rack = about[0].rack
-    named = dict.fromkeys(vessel for report in about for vessel in (report.vessels or (report.vessel,)))
+    events = [word.event for word in about]
+    named = dict.fromkeys(vessel for event in events for vessel in (event.vessels or (event.vessel,)))
     vessels = [vessel for vessel in named if vessel]
     if not vessels:
         return rack
@@ -72,31 +66,33 @@ def _where(about: tuple[Report, ...]) -> str:
     return f"{rack} {','.join(vessels[:_VESSELS_NAMED])}{more}"
 
 
-def _what(report: Report) -> str:
-    if report.condition in _OF_A_RACK:
-        return _OF_A_RACK[report.condition]
-    what = f"{report.quantity} {report.condition}".replace("_", " ").strip()
-    return f"{what} ({report.reason})" if report.reason else what
+def _what(word: Word) -> str:
+    event, reason = word.event, word.event.evidence.reason
+    if event.condition in _OF_A_RACK:
+        return _OF_A_RACK[event.condition]
+    what = f"{event.quantity} {event.condition}".replace("_", " ").strip()
+    return f"{what} ({reason})" if reason else what
 
 
-def _how(report: Report, zone: tzinfo) -> str:
+def _how(word: Word, zone: tzinfo) -> str:
     """Say how bad it is and how it moves."""
-    per_hour = "/h" if report.condition in ("rising", "falling") else ""
-    unit = plain(report.unit.replace("°", ""))
+    event, evidence = word.event, word.event.evidence
+    per_hour = "/h" if event.condition in (Condition.RISING, Condition.FALLING) else ""
+    unit = plain(word.unit.replace("°", ""))
     words = ""
-    if report.value is not None:
-        words += f" {_number(report.value, report)}{' ' if unit else ''}{unit}{per_hour}"
-    if report.limit is not None:
-        words += f" (limit {_number(report.limit, report)})"
-    if report.rate_per_hour is not None and not per_hour:
-        words += f", {report.rate_per_hour:+.2g}/h"
-    if report.reached_ms is not None:
-        words += f", there at {_clock(report.reached_ms, report.at_ms, zone)}"
+    if evidence.value is not None:
+        words += f" {_number(evidence.value, event)}{' ' if unit else ''}{unit}{per_hour}"
+    if evidence.limit is not None:
+        words += f" (limit {_number(evidence.limit, event)})"
+    if evidence.rate_per_hour is not None and not per_hour:
+        words += f", {evidence.rate_per_hour:+.2g}/h"
+    if evidence.reached_ms is not None:
+        words += f", there at {_clock(evidence.reached_ms, event.at_ms, zone)}"
     return words
 
 
-def _number(value: float, report: Report) -> str:
-    decimals = {quantity.value: count for quantity, count in _DECIMALS.items()}.get(report.quantity, 2)
+def _number(value: float, event: AlarmEvent) -> str:
+    decimals = {quantity.value: count for quantity, count in _DECIMALS.items()}.get(event.quantity, 2)
     return f"{value:.{decimals}f}"
 
 

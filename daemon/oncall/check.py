@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 from pydantic import ValidationError
 
 from daemon.errors import Finding, SettingsError
-from daemon.oncall.channels import read_channels
 from daemon.oncall.response_notes import known_alarms
+from daemon.oncall.routes import read_routes
 from daemon.oncall.settings import OnCallSettings
 from daemon.settings.toml import read_toml
 from daemon.tables.faults import faults_of
@@ -21,24 +21,25 @@ from rules.calling.duty import When
 _LONG_NOTE = 70
 # What stands in for tables that a file must have; no check looks at them.
 _STAND_INS: Mapping[str, Any] = {
-    "oncall": {"time_zone": "UTC", "state": "state", "channels_file": "channels"},
+    "oncall": {"time_zone": "UTC", "state": "state", "routes_file": "routes"},
     "rota": {"people": ["nobody"], "first_day": "2026-01-05"},
 }
+_RENAMED = {("oncall", "channels_file"): "routes_file", ("flood", "pages"): "calls"}
 
 
 def load_oncall(path: Path) -> tuple[OnCallSettings, dict[str, list[str]]]:
     """Return the settings and the addresses of each person; SettingsError with everything that is wrong."""
-    settings, channels, found = examine(path)
+    settings, routes, found = examine(path)
     errors = [finding for finding in found if not finding.is_warning]
     if errors or settings is None:
         raise SettingsError(errors)
-    return settings, channels
+    return settings, routes
 
 
 def examine(path: Path) -> tuple[OnCallSettings | None, dict[str, list[str]], list[Finding]]:
     """Return the settings where they can be used, the addresses, and what is wrong, warnings last."""
     try:
-        values = read_toml(path)
+        values, old = _present_names(read_toml(path))
     except SettingsError as error:
         return None, {}, list(error.findings)
     try:
@@ -46,11 +47,24 @@ def examine(path: Path) -> tuple[OnCallSettings | None, dict[str, list[str]], li
     except ValidationError as error:
         faulty = {str(detail["loc"][0]) for detail in error.errors(include_url=False)}
         found = [fault.finding for fault in faults_of(error, OnCallSettings, path_of)]
-        found += _findings_of_the_rest(values, faulty)
+        found += [*_findings_of_the_rest(values, faulty), *old]
         return None, {}, sorted(found, key=lambda finding: finding.is_warning)
-    channels, found = read_channels(settings.oncall.channels_file, settings.rota.people)
-    found += [*_rota_findings(settings), *_note_findings(settings), *_other_findings(settings)]
-    return settings, channels, sorted(found, key=lambda finding: finding.is_warning)
+    routes, found = read_routes(settings.oncall.routes_file, settings.rota.people)
+    found += [*_rota_findings(settings), *_note_findings(settings), *_other_findings(settings), *old]
+    return settings, routes, sorted(found, key=lambda finding: finding.is_warning)
+
+
+def _present_names(values: dict[str, Any]) -> tuple[dict[str, Any], list[Finding]]:
+    """Return a file's values with keys of an older version under their present names, and a line on each."""
+    found = []
+    for (section, old), new in _RENAMED.items():
+        table = values.get(section)
+        if isinstance(table, dict) and old in table and new not in table:
+            values = {**values, section: {new if key == old else key: table[key] for key in table}}
+            found.append(
+                Finding(f"{section}.{old}", "the name of an older version", f"{section}.{new}", True)
+            )
+    return values, found
 
 
 def _findings_of_the_rest(values: Mapping[str, Any], faulty: set[str]) -> Iterator[Finding]:
@@ -61,17 +75,17 @@ def _findings_of_the_rest(values: Mapping[str, Any], faulty: set[str]) -> Iterat
         yield from _rota_findings(rest)
     yield from _note_findings(rest)
     yield from _other_findings(rest)
-    yield from _channel_findings(values)
+    yield from _route_findings(values)
 
 
-def _channel_findings(values: Mapping[str, Any]) -> list[Finding]:
-    """Look at the channels, as far as the file says where they are and whose."""
+def _route_findings(values: Mapping[str, Any]) -> list[Finding]:
+    """Look at the routes, as far as the file says where they are and whose."""
     oncall, rota = values.get("oncall"), values.get("rota")
-    path = oncall.get("channels_file") if isinstance(oncall, dict) else None
+    path = oncall.get("routes_file") if isinstance(oncall, dict) else None
     people = rota.get("people") if isinstance(rota, dict) else None
     if not isinstance(path, str) or not path or not isinstance(people, list):
         return []
-    return read_channels(Path(path), [name for name in people if isinstance(name, str)])[1]
+    return read_routes(Path(path), [name for name in people if isinstance(name, str)])[1]
 
 
 def _rota_findings(settings: OnCallSettings) -> Iterator[Finding]:

@@ -8,11 +8,13 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from enum import StrEnum
+from typing import Any, TypeVar
 
 from daemon.errors import OnCallError
-from rules.alarms.life_cycle import Priority, State
-from rules.calling.reports import MENTIONED, Report
+from rules.alarms.event import AlarmEvent, Evidence
+from rules.alarms.life_cycle import Priority, State, Trigger
+from rules.calling.records import Word
 
 PAYLOAD_AT_MOST = 16_384
 _WATCH_STATES = ("watching", "stopped", "gone")
@@ -53,7 +55,7 @@ class Answer:
     refusal: str
 
 
-Heard = Report | Cleared | Heartbeat | WatchWord | Answer
+Heard = Word | Cleared | Heartbeat | WatchWord | Answer
 
 
 def heard(root: str, topic: str, payload: bytes, kept: bool) -> Heard:
@@ -73,45 +75,54 @@ def heard(root: str, topic: str, payload: bytes, kept: bool) -> Heard:
             return WatchWord(rack, _one_of(_WATCH_STATES, body["state"]), kept)
         if kind.startswith("answer/"):
             return Answer(rack, str(body["id"]), str(body["refusal"]))
-        return _mention(rack, body) if kind == "notice" else _report(rack, body)
+        return _mention(rack, body) if kind == "notice" else _word(rack, body)
     except (ValueError, TypeError, KeyError, RecursionError) as error:
         what = f"no {error}" if isinstance(error, KeyError) else str(error)
         raise OnCallError(f"{topic}: {what[:100]}; not a message that this bellwatch knows") from None
 
 
-def _report(rack: str, body: Mapping[str, Any]) -> Report:
+def _word(rack: str, body: Mapping[str, Any]) -> Word:
+    """Return a rack's word on an alarm; a state or priority that we do not know calls, as the worst: that is
+    the safe side."""
     journal, _, number = _text(body["id"]).rpartition(":")
-    return Report(
-        rack=rack,
-        alarm=_text(body["alarm"]),
-        vessel=_text(body["vessel"]),
-        quantity=_text(body["quantity"]),
-        condition=_text(body["condition"]),
-        trigger=_text(body["event"]),
-        state=_text(body["state"]),
-        # A priority that we do not know is taken for the worst one: not knowing is not safe.
-        priority=Priority.__members__.get(_text(body["priority"]).upper(), Priority.CRITICAL),
-        at_ms=_ms(body["at"]),
-        since_ms=_ms(body["since"]),
-        journal=journal,
+    condition = _text(body["condition"])
+    event = AlarmEvent(
         number=int(number),
+        at_ms=_ms(body["at"]),
+        vessel=_text(body["vessel"]),
+        channel=_text(body["alarm"]).removesuffix(f"/{condition}"),
+        condition=condition,
+        trigger=_known(Trigger, body["event"], Trigger.RAISED),
+        state=_known(State, body["state"], State.UNACKNOWLEDGED),
+        priority=Priority.__members__.get(_text(body["priority"]).upper(), Priority.CRITICAL),
+        since_ms=_ms(body["since"]),
         cause=_text(body.get("cause") or ""),
         vessels=tuple(_text(vessel) for vessel in body.get("vessels") or ()),
-        value=_number(body.get("value")),
-        limit=_number(body.get("limit")),
-        unit=_text(body.get("unit") or ""),
-        rate_per_hour=_number(body.get("rate_per_hour")),
-        reached_ms=None if body.get("reached") is None else _ms(body["reached"]),
-        reason=_text(body.get("reason") or ""),
+        evidence=Evidence(
+            value=_number(body.get("value")),
+            limit=_number(body.get("limit")),
+            rate_per_hour=_number(body.get("rate_per_hour")),
+            reached_ms=None if body.get("reached") is None else _ms(body["reached"]),
+            reason=_text(body.get("reason") or ""),
+        ),
     )
+    return Word(rack, event, journal, _text(body.get("unit") or ""))
 
 
-def _mention(rack: str, body: Mapping[str, Any]) -> Report:
-    """Return a notice of a rack as a report that is over; its id is the name by which a repeat is known."""
+def _mention(rack: str, body: Mapping[str, Any]) -> Word:
+    """Return a notice of a rack: it calls nobody, and its id is the cause by which a repeat is known."""
     kind, about, at_ms = _text(body["kind"]), _text(body["about"]), _ms(body["at"])
-    return Report(
-        rack, _text(body["id"]), about, "", kind, MENTIONED, State.NORMAL, Priority.LOW, at_ms, at_ms
+    event = AlarmEvent(
+        0, at_ms, about, "", kind, Trigger.RAISED, State.NORMAL, Priority.LOW, at_ms, _text(body["id"])
     )
+    return Word(rack, event, mention=True)
+
+
+_Known = TypeVar("_Known", bound=StrEnum)
+
+
+def _known(kind: type[_Known], value: object, otherwise: _Known) -> _Known:
+    return next((member for member in kind if member == _text(value)), otherwise)
 
 
 def _text(value: object) -> str:

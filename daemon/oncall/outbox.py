@@ -1,4 +1,4 @@
-"""Sending pages: tried on each of a person's channels, again and again, until the library says it went.
+"""Sending calls: tried on each of a person's routes, again and again, until the library says it went.
 
 Sending may take seconds, so each try has a thread of its own, a few at a time; only the results come
 back to the one thread that keeps the books. A try that never ends would keep its place for ever:
@@ -14,7 +14,7 @@ from contextlib import suppress
 import structlog
 
 from daemon.errors import OnCallError
-from daemon.oncall.channels import Channels
+from daemon.oncall.routes import Routes
 from daemon.oncall.settings import DeliverySettings
 from daemon.oncall.store import OnCallStore, Owed
 
@@ -27,11 +27,11 @@ LONGEST_AGAIN_MS = 600_000
 
 
 class OnCallOutbox:
-    """Tries what the store owes; `undelivered` collects pages that no channel of their person took."""
+    """Tries what the store owes; `undelivered` collects calls that no route of their person took."""
 
-    def __init__(self, store: OnCallStore, channels: Channels, delivery: DeliverySettings) -> None:
+    def __init__(self, store: OnCallStore, routes: Routes, delivery: DeliverySettings) -> None:
         self._store = store
-        self._channels = channels
+        self._routes = routes
         self._tries = delivery.tries
         self._retry_ms = round(delivery.retry_s * 1000)
         self._again_ms = round(delivery.again_s * 1000)
@@ -40,10 +40,10 @@ class OnCallOutbox:
 
     def send(self, now_ms: int) -> None:
         """Begin to send what is due, the most urgent first; OnCallError where a try never ends."""
-        for page, (since_s, _) in self._under_way.items():
+        for call, (since_s, _) in self._under_way.items():
             if time.monotonic() - since_s > STUCK_AFTER_S:
                 raise OnCallError(
-                    f"page {page}: neither taken nor refused in {STUCK_AFTER_S:.0f} s; start again"
+                    f"call {call}: neither taken nor refused in {STUCK_AFTER_S:.0f} s; start again"
                 )
         for owed in self._store.owed(now_ms, AT_ONCE + len(self._under_way)):
             if owed.id not in self._under_way and len(self._under_way) < AT_ONCE:
@@ -53,11 +53,11 @@ class OnCallOutbox:
 
     def _try(self, owed: Owed) -> None:
         try:
-            if not self._channels.count(owed.person):
+            if not self._routes.count(owed.person):
                 self._results.put((owed, False))
             else:
-                place = owed.channel % self._channels.count(owed.person)
-                self._results.put((owed, self._channels.send(owed.person, place, owed.title, owed.text)))
+                place = owed.route % self._routes.count(owed.person)
+                self._results.put((owed, self._routes.send(owed.person, place, owed.title, owed.text)))
         except BaseException as error:
             self._results.put((owed, error))
 
@@ -71,17 +71,17 @@ class OnCallOutbox:
                     raise result
                 if result:
                     self._store.mark_sent(owed.id, now_ms)
-                    log.info("sent", page=owed.id, to=owed.person, channel=owed.channel + 1)
+                    log.info("sent", call=owed.id, to=owed.person, route=owed.route + 1)
                 else:
                     self._put_off(owed, now_ms, undelivered)
 
     def _put_off(self, owed: Owed, now_ms: int, undelivered: Callable[[str], None]) -> None:
-        log.error("not_sent", page=owed.id, to=owed.person, channel=owed.channel + 1, tries=owed.tries + 1)
+        log.error("not_sent", call=owed.id, to=owed.person, route=owed.route + 1, tries=owed.tries + 1)
         if owed.tries + 1 < self._tries:
             due_ms = now_ms + self._retry_ms
-            self._store.try_later(owed.id, owed.channel, owed.tries + 1, owed.rounds, due_ms)
-        elif owed.channel + 1 < self._channels.count(owed.person):
-            self._store.try_later(owed.id, owed.channel + 1, 0, owed.rounds, now_ms)
+            self._store.try_later(owed.id, owed.route, owed.tries + 1, owed.rounds, due_ms)
+        elif owed.route + 1 < self._routes.count(owed.person):
+            self._store.try_later(owed.id, owed.route + 1, 0, owed.rounds, now_ms)
         else:
             again_ms = min(self._again_ms * 2 ** min(owed.rounds, 10), max(LONGEST_AGAIN_MS, self._again_ms))
             self._store.try_later(owed.id, 0, 0, owed.rounds + 1, now_ms + again_ms)

@@ -1,7 +1,7 @@
-"""The on-call process: hears the racks, keeps the rota, owes people pages and sends them.
+"""The on-call process: hears the racks, keeps the rota, owes people calls and makes them.
 
 One thread does everything but send. Each turn takes in what has come, and commits what it changes
-together with the pages that it causes; only then are pages sent and the broker's messages confirmed.
+together with the calls that it causes; only then are they sent and the broker's messages confirmed.
 Crash only, as the daemon: a supervisor starts it again, and it goes on from its file.
 """
 
@@ -15,7 +15,7 @@ import structlog
 from daemon.broker.connection import Arrival
 from daemon.clock import SteadyClock
 from daemon.errors import OnCallError
-from daemon.oncall.call_text import page_text, page_title
+from daemon.oncall.call_text import call_text, call_title
 from daemon.oncall.link import LinkIs, OnCallLink
 from daemon.oncall.messages import Answer, Cleared, Heard, Heartbeat, WatchWord, heard
 from daemon.oncall.outbox import OnCallOutbox
@@ -23,7 +23,7 @@ from daemon.oncall.store import Ask, OnCallStore, Passed
 from daemon.supervisor import tell_supervisor
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
-from rules.calling.reports import MENTIONED, Report, Told
+from rules.calling.records import Upshot, Word
 
 log = structlog.get_logger()
 
@@ -74,7 +74,7 @@ class OnCall:
             self._link.connection.stop()
             self._outbox.close()
             with self._store.transaction():
-                self._outbox.settle(self._clock.now_ms(), lambda _page: None)
+                self._outbox.settle(self._clock.now_ms(), lambda _call: None)
             self._store.close()
             log.info("stopped", refused_messages=self.refused or None)
 
@@ -83,40 +83,41 @@ class OnCall:
         now_ms = max(self._clock.now_ms(), self._team.clock_ms)
         arrivals, asked = self._link.take(), self._store.asked()
         with self._store.transaction():
-            told = [self._catch_up(now_ms)]
-            told += [self._take(arrival, now_ms) for arrival in arrivals]
-            told += [self._do(ask, now_ms) for ask in asked]
+            upshots = [self._catch_up(now_ms)]
+            upshots += [self._take(arrival, now_ms) for arrival in arrivals]
+            upshots += [self._do(ask, now_ms) for ask in asked]
             failed: list[str] = []
             self._outbox.settle(now_ms, failed.append)
-            told += [self._team.undelivered(page, now_ms) for page in failed]
-            told.append(self._team.advance(now_ms))
-            for step in told:
-                self._keep(step, now_ms)
-            if arrivals or asked or failed or any(step.pages or step.settled for step in told):
+            upshots += [self._team.undelivered(call, now_ms) for call in failed]
+            upshots.append(self._team.advance(now_ms))
+            for upshot in upshots:
+                self._keep(upshot, now_ms)
+            if arrivals or asked or failed or any(upshot.calls or upshot.settled for upshot in upshots):
                 self._store.keep_state(self._team.snapshot())
         self._link.confirm(arrivals)
         self._outbox.send(now_ms)
         self._pass_on(now_ms)
 
-    def _catch_up(self, now_ms: int) -> Told:
+    def _catch_up(self, now_ms: int) -> Upshot:
         """Let time pass; after a start nothing is heard before the broker is reached anew."""
         late = now_ms - self._team.clock_ms > PAUSE_MS
-        told = self._team.resume(now_ms) if late else self._team.advance(now_ms)
+        upshot = self._team.resume(now_ms) if late else self._team.advance(now_ms)
         if self._starting:
             self._starting = False
-            self._keep(told, now_ms)
+            self._keep(upshot, now_ms)
             return self._team.link(False, now_ms)
-        return told
+        return upshot
 
-    def _take(self, arrival: Arrival | LinkIs, now_ms: int) -> Told:
+    def _take(self, arrival: Arrival | LinkIs, now_ms: int) -> Upshot:
         if isinstance(arrival, LinkIs):
             return self._team.link(arrival.up, now_ms)
         word = self._understood(arrival)
-        if isinstance(word, Report) and word.trigger == MENTIONED:
+        if isinstance(word, Word) and word.mention:
             return self._team.mention(word, now_ms)
-        if isinstance(word, Report):
+        if isinstance(word, Word):
+            event = word.event
             log.info(
-                "heard", rack=word.rack, alarm=word.alarm, step=word.trigger, priority=word.priority.word
+                "heard", rack=word.rack, alarm=event.alarm, step=event.trigger, priority=event.priority.word
             )
             return self._team.hear(word, now_ms)
         if isinstance(word, Cleared):
@@ -132,44 +133,42 @@ class OnCall:
         log.error("message_refused", why=why, payload=payload)
         return None
 
-    def _take_sign(self, word: Heartbeat | WatchWord | Answer | None, now_ms: int) -> Told:
+    def _take_sign(self, word: Heartbeat | WatchWord | Answer | None, now_ms: int) -> Upshot:
         if isinstance(word, Heartbeat):
             return self._team.heartbeat(word.rack, word.alarms, word.at_ms, now_ms)
         if isinstance(word, WatchWord):
             return self._team.watch(word.rack, word.state, now_ms, kept=word.kept)
         if isinstance(word, Answer) and self._store.answered(word.command, word.refusal):
             log.info("rack_answered", rack=word.rack, refusal=word.refusal or None)
-        return Told()
+        return Upshot()
 
-    def _do(self, ask: Ask, now_ms: int) -> Told:
+    def _do(self, ask: Ask, now_ms: int) -> Upshot:
         """Take a problem as seen, and tell its racks so where that is wanted."""
         calling = [
-            member.report
+            member.word
             for problem in self._team.problems()
             if problem.number == ask.problem
             for member in problem.calling()
-            if member.report.journal
+            if member.word.journal
         ]
-        told = self._team.acknowledge(ask.problem, now_ms)
-        self._store.answer(ask, now_ms, told.refusal)
-        log.info("acknowledged", problem=ask.problem, who=ask.who, refusal=told.refusal or None)
-        if self._passes_on and not told.refusal:
-            commands = [Passed(uuid.uuid4().hex, report.rack, report.alarm, ask.who) for report in calling]
+        upshot = self._team.acknowledge(ask.problem, now_ms)
+        self._store.answer(ask, now_ms, upshot.refusal)
+        log.info("acknowledged", problem=ask.problem, who=ask.who, refusal=upshot.refusal or None)
+        if self._passes_on and not upshot.refusal:
+            commands = [Passed(uuid.uuid4().hex, word.rack, word.event.alarm, ask.who) for word in calling]
             self._store.pass_on(commands, now_ms, now_ms + PASS_ON_FOR_MS)
-        return told
+        return upshot
 
     def _pass_on(self, now_ms: int) -> None:
         for passed in self._store.to_pass_on(now_ms) if self._passes_on else ():
             self._link.acknowledge(passed, now_ms)
             self._store.passed_on(passed.id, now_ms + PASS_ON_AGAIN_MS)
 
-    def _keep(self, told: Told, now_ms: int) -> None:
+    def _keep(self, upshot: Upshot, now_ms: int) -> None:
         """Write down whom we owe what, and drop calls that nobody needs any more."""
-        for page in told.pages:
-            text, title = page_text(page, self._notes, self._zone), page_title(page)
-            log.warning("page", page=page.id, to=page.person, text=text)
-            self._store.owe(
-                page.id, page.kind, page.problem, page.person, page.priority, page.at_ms, title, text
-            )
-        for problem in told.settled:
+        for call in upshot.calls:
+            text = call_text(call, self._notes, self._zone)
+            log.warning("call", call=call.id, to=call.person, text=text)
+            self._store.owe(call, call_title(call), text)
+        for problem in upshot.settled:
             self._store.drop(problem, now_ms)

@@ -7,10 +7,9 @@ switched off first: mains electricity beside salt water kills.
 """
 
 from collections.abc import Mapping
-from typing import Protocol
 
 from rules.alarms.life_cycle import Condition
-from rules.calling.reports import BROKER_LOST, RACK_SILENT
+from rules.calling.records import BROKER_LOST, RACK_SILENT
 from rules.quality.probe_faults import FaultReason
 from rules.quantities import Quantity
 
@@ -50,22 +49,10 @@ def known_alarms() -> list[str]:
     return [*conditions, *by_quantity, *by_reason, RACK_SILENT, BROKER_LOST]
 
 
-class Noted(Protocol):
-    """What a note is looked up by; `reason` is that of a probe fault."""
+def note_for(quantity: str, condition: str, reason: str, own: Mapping[str, str]) -> str:
+    """Return the note for an alarm, the most particular one, an own one first; empty without any.
 
-    @property
-    def quantity(self) -> str: ...
-    @property
-    def condition(self) -> str: ...
-    @property
-    def reason(self) -> str: ...
-
-
-def note_for(alarm: Noted, own: Mapping[str, str]) -> str:
-    """Return the note for an alarm, the most particular one, an own one first; empty without any."""
-    keys = (
-        f"{alarm.quantity}/{alarm.condition}",
-        f"{alarm.condition}/{alarm.reason}",
-        alarm.condition,
-    )
+    `reason` is that of a probe fault.
+    """
+    keys = (f"{quantity}/{condition}", f"{condition}/{reason}", condition)
     return next((notes[key] for key in keys for notes in (own, DEFAULT_NOTES) if key in notes), "")

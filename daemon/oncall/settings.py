@@ -35,14 +35,14 @@ class OnCallPart(Table):
     )
     time_zone: TimeZone = Field(description="Time zone of the people on call (IANA name)")
     state: FilePath = Field(description="The SQLite file that the process keeps its state in")
-    channels_file: FilePath = Field(
-        description="File with the message channels of each person; only the process's user may read it"
+    routes_file: FilePath = Field(
+        description="File with the routes of each person; only the process's user may read it"
     )
     racks: tuple[Name, ...] = Field(
         default=(), description="Racks that are missed even if they were never heard; others are missed too"
     )
     gather_s: Seconds = Field(
-        default=15.0, description="A first page waits this long, so that one cause makes one page [s]"
+        default=15.0, description="A first call waits this long, so that one cause makes one call [s]"
     )
 
 
@@ -105,7 +105,7 @@ class SilenceSettings(Table):
 class FloodSettings(Table):
     """What one person is sent at most; critical alarms are always sent, each at once."""
 
-    pages: Annotated[Whole, Field(ge=1, le=100)] = Field(default=5, description="So many messages at most")
+    calls: Annotated[Whole, Field(ge=1, le=100)] = Field(default=5, description="So many messages at most")
     within_s: Seconds = Field(default=600.0, description="Within this time; the rest becomes one message [s]")
 
 
@@ -113,11 +113,11 @@ class DeliverySettings(Table):
     """What happens where a message cannot be sent."""
 
     tries: Annotated[Whole, Field(ge=1, le=10)] = Field(
-        default=2, description="Tries on each channel before the next one"
+        default=2, description="Tries on each route before the next one"
     )
-    retry_s: Seconds = Field(default=5.0, description="Wait between two tries on one channel [s]")
+    retry_s: Seconds = Field(default=5.0, description="Wait between two tries on one route [s]")
     again_s: Seconds = Field(
-        default=60.0, description="Wait before the channels are tried from the first again [s]; it doubles"
+        default=60.0, description="Wait before the routes are tried from the first again [s]; it doubles"
     )
 
 

@@ -1,6 +1,6 @@
-"""The on-call process's own file: its state, the pages that it owes people, and what it is asked.
+"""The on-call process's own file: its state, the calls that it owes people, and what it is asked.
 
-State and pages are committed together, before a page is sent and before the broker is told that a
+State and calls are committed together, before a call is sent and before the broker is told that a
 message was taken in. So whatever moment the process is killed at, nothing is forgotten: what was
 not committed comes again from the broker, what was not marked as sent is sent (again).
 """
@@ -16,7 +16,7 @@ from typing import Any
 
 from daemon.errors import OnCallError
 from daemon.transaction import transaction
-from rules.calling.reports import PageKind
+from rules.calling.records import Call, CallKind
 
 LAYOUT = 1
 SENT_KEPT_MS = 90 * 86_400_000
@@ -24,7 +24,8 @@ SENT_KEPT_MS = 90 * 86_400_000
 _TABLES = f"""
 CREATE TABLE state (one INTEGER PRIMARY KEY CHECK (one = 1), body TEXT NOT NULL) STRICT;
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
--- fate: waiting, sent, or dropped because a newer page took its place or nobody is called any more
+-- calls to people, under the name that layout 1 gave them, each on its route (channel)
+-- fate: waiting, sent, or dropped because a newer one took its place or nobody is called any more
 CREATE TABLE page (
     id TEXT PRIMARY KEY,
     kind TEXT NOT NULL,
@@ -65,13 +66,13 @@ PRAGMA user_version = {LAYOUT}
 
 @dataclass(frozen=True, slots=True)
 class Owed:
-    """A page that nobody has taken yet, and how far it is: `tries` on `channel`, `rounds` through all."""
+    """A call that nobody has taken yet, and how far it is: `tries` on `route`, `rounds` through all."""
 
     id: str
     person: str
     title: str
     text: str
-    channel: int
+    route: int
     tries: int
     rounds: int
     at_ms: int
@@ -150,20 +151,10 @@ class OnCallStore:
         row = self._db.execute("SELECT body FROM state").fetchone()
         return None if row is None else json.loads(row[0])
 
-    # Pages
+    # Calls
 
-    def owe(
-        self,
-        page_id: str,
-        kind: str,
-        problem: int,
-        person: str,
-        priority: int,
-        at_ms: int,
-        title: str,
-        text: str,
-    ) -> None:
-        """Write down a page to send.
+    def owe(self, call: Call, title: str, text: str) -> None:
+        """Write down a call to send, in its words.
 
         One that waits for the same person about the same problem is dropped: the new one says the
         same of now. It goes on where that one stood, so that repeats do not restart its tries.
@@ -171,17 +162,17 @@ class OnCallStore:
         stood = self._db.execute(
             "SELECT channel, tries, rounds, due_ms FROM page WHERE fate = 'waiting' AND problem = ?"
             " AND problem > 0 AND person = ? ORDER BY at_ms DESC LIMIT 1",
-            (problem, person),
-        ).fetchone() or (0, 0, 0, at_ms)
+            (call.problem, call.person),
+        ).fetchone() or (0, 0, 0, call.at_ms)
         self._db.execute(
             "UPDATE page SET fate = 'dropped', done_ms = ? WHERE fate = 'waiting' AND problem = ?"
             " AND problem > 0 AND person = ?",
-            (at_ms, problem, person),
+            (call.at_ms, call.problem, call.person),
         )
         self._db.execute(
             "INSERT INTO page (id, kind, problem, person, priority, at_ms, title, text,"
             " channel, tries, rounds, due_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (page_id, kind, problem, person, priority, at_ms, title, text, *stood),
+            (call.id, call.kind, call.problem, call.person, call.priority, call.at_ms, title, text, *stood),
         )
 
     def drop(self, problem: int, at_ms: int) -> None:
@@ -189,11 +180,11 @@ class OnCallStore:
         self._db.execute(
             "UPDATE page SET fate = 'dropped', done_ms = ?"
             " WHERE fate = 'waiting' AND problem = ? AND kind = ?",
-            (at_ms, problem, PageKind.ALARM),
+            (at_ms, problem, CallKind.ALARM),
         )
 
     def owed(self, now_ms: int, at_most: int) -> list[Owed]:
-        """Return the pages to try now, the most urgent first."""
+        """Return the calls to try now, the most urgent first."""
         rows = self._db.execute(
             "SELECT id, person, title, text, channel, tries, rounds, at_ms FROM page WHERE fate = 'waiting'"
             " AND due_ms <= ? ORDER BY priority DESC, at_ms, id LIMIT ?",
@@ -201,20 +192,20 @@ class OnCallStore:
         )
         return [Owed(*row) for row in rows]
 
-    def mark_sent(self, page_id: str, at_ms: int) -> None:
-        """Note that a page was taken; what was sent long ago is forgotten."""
-        self._db.execute("UPDATE page SET fate = 'sent', done_ms = ? WHERE id = ?", (at_ms, page_id))
+    def mark_sent(self, call_id: str, at_ms: int) -> None:
+        """Note that a call was taken; what was sent long ago is forgotten."""
+        self._db.execute("UPDATE page SET fate = 'sent', done_ms = ? WHERE id = ?", (at_ms, call_id))
         self._db.execute("DELETE FROM page WHERE fate <> 'waiting' AND done_ms < ?", (at_ms - SENT_KEPT_MS,))
 
-    def try_later(self, page_id: str, channel: int, tries: int, rounds: int, due_ms: int) -> None:
-        """Note how far a page has come without being taken, and when it is tried again."""
+    def try_later(self, call_id: str, route: int, tries: int, rounds: int, due_ms: int) -> None:
+        """Note how far a call has come without being taken, and when it is tried again."""
         self._db.execute(
             "UPDATE page SET channel = ?, tries = ?, rounds = ?, due_ms = ? WHERE id = ?",
-            (channel, tries, rounds, due_ms, page_id),
+            (route, tries, rounds, due_ms, call_id),
         )
 
     def waiting(self) -> int:
-        """Return how many pages nobody has taken yet."""
+        """Return how many calls nobody has taken yet."""
         return int(self._db.execute("SELECT count(*) FROM page WHERE fate = 'waiting'").fetchone()[0])
 
     # What people ask

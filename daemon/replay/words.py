@@ -8,11 +8,12 @@ from daemon.sources.recording import Recording
 from rules import RULES_VERSION
 from rules.alarms.episodes import Change, Episode
 from rules.alarms.event import AlarmEvent
+from rules.plain import to_plain
 
 
 def event_line(event: AlarmEvent) -> str:
     """Return an event as the journal keeps it."""
-    return json.dumps(event.to_json())
+    return json.dumps(to_plain(event))
 
 
 def moment(at_ms: int, zone: tzinfo) -> str:

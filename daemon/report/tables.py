@@ -125,8 +125,8 @@ def _episode_cells(episode: Episode, report: Report) -> list[Cell | str]:
         _when(episode.start_ms, report),
         "still standing" if end_ms is None else _when(end_ms, report),
         _number((episode.until(report.stop_ms) - episode.start_ms) / MINUTE_MS, 1),
-        "" if first.value is None else _number(first.value, 2),
-        "" if first.limit is None else _number(first.limit, 2),
+        "" if first.evidence.value is None else _number(first.evidence.value, 2),
+        "" if first.evidence.limit is None else _number(first.evidence.limit, 2),
     ]
 
 

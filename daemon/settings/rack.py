@@ -159,7 +159,7 @@ class Settings(Table):
             if limits == OFF:
                 tolerance = None
             elif isinstance(limits, ToleranceSettings):
-                tolerance = limits.over(tolerance or WITHOUT_LIMITS[quantity])
+                tolerance = limits.over(tolerance or WITHOUT_LIMITS[quantity], f"stages.{name}.{quantity}")
         return tolerance if tolerance is not None and sets_a_limit(tolerance) else None
 
 

@@ -80,8 +80,8 @@ class ToleranceSettings(Table):
         default=None, description="Two probes of one vessel may differ by this much"
     )
 
-    def over(self, base: Tolerance) -> Tolerance:
-        """Return `base` with every limit replaced that this table sets or switches off."""
+    def over(self, base: Tolerance, table: str) -> Tolerance:
+        """Return `base` with every limit replaced that this table, named `table`, sets or switches off."""
 
         given: dict[str, Any] = {
             name: None if value == OFF else value
@@ -98,7 +98,8 @@ class ToleranceSettings(Table):
                 changes[name.removesuffix("_s") + "_ms"] = round(value * 1000)
             else:
                 changes[name] = value
-        return replace(base, **changes)
+        set_here = (*(f"{table}.{name}" for name in sorted(self.model_fields_set)), *base.given)
+        return replace(base, **changes, given=set_here)
 
 
 class TemperatureLimits(ToleranceSettings):

@@ -1,13 +1,12 @@
 """Alarms as they stand: since when, kept from people by whom, explained by which, seen by whom."""
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 from daemon.oncall.response_notes import note_for
 from daemon.view.rack_now import AlarmNow, ChannelNow
 from daemon.view.reader import Sight
 from daemon.words import quantity_of
-from rules.alarms.alarm import Alarm, Keeper
+from rules.alarms.alarm import Alarm, HoldKind
 from rules.alarms.life_cycle import State
 from rules.quantities import unit_of
 
@@ -15,18 +14,17 @@ from rules.quantities import unit_of
 def alarms_now(sight: Sight, channels: Mapping[str, ChannelNow]) -> list[AlarmNow]:
     """Return the alarms that are not normal, the most urgent first, those kept from people last."""
     alarms = sorted(
-        sight.engine.alarms(), key=lambda alarm: (alarm.keeper is not None, -alarm.priority, alarm.since_ms)
+        sight.engine.alarms(), key=lambda alarm: (alarm.held_by is not None, -alarm.priority, alarm.since_ms)
     )
     followers: dict[str, list[str]] = {}
     for alarm in alarms:
         if leader := _leader(alarm):
             followers.setdefault(leader, []).append(alarm.name)
-    found = [_alarm_now(alarm, sight, channels, tuple(followers.get(alarm.name, ()))) for alarm in alarms]
-    return [replace(alarm, first_check=note_for(alarm, {}) or None) for alarm in found]
+    return [_alarm_now(alarm, sight, channels, tuple(followers.get(alarm.name, ()))) for alarm in alarms]
 
 
 def _leader(alarm: Alarm) -> str | None:
-    return alarm.holds[Keeper.EXPLAINED].why if alarm.keeper is Keeper.EXPLAINED else None
+    return alarm.holds[HoldKind.EXPLAINED].why if alarm.held_by is HoldKind.EXPLAINED else None
 
 
 def _limit(alarm: Alarm, channel: ChannelNow | None) -> float | None:
@@ -42,16 +40,16 @@ def _alarm_now(
     alarm: Alarm, sight: Sight, channels: Mapping[str, ChannelNow], followers: tuple[str, ...]
 ) -> AlarmNow:
     utc_ms, evidence = sight.dating.utc_ms, alarm.evidence
-    channel = channels.get(alarm.channel)
-    hold = alarm.holds[alarm.keeper] if alarm.keeper else None
+    channel, quantity = channels.get(alarm.channel), quantity_of(alarm.channel)
+    hold = alarm.holds[alarm.held_by] if alarm.held_by else None
     seen = alarm.state is State.ACKNOWLEDGED
     return AlarmNow(
         name=alarm.name,
         vessel=alarm.vessel,
         vessels=tuple(dict.fromkeys((alarm.vessel, *alarm.reach))),
         channel=alarm.channel,
-        quantity=quantity_of(alarm.channel).value,
-        unit=unit_of(quantity_of(alarm.channel)),
+        quantity=quantity.value,
+        unit=unit_of(quantity),
         condition=alarm.condition.value,
         priority=alarm.priority.word,
         state=alarm.state.value,
@@ -59,7 +57,7 @@ def _alarm_now(
         cause=alarm.cause,
         leader=_leader(alarm),
         followers=followers,
-        held_by=alarm.keeper.value if alarm.keeper else None,
+        held_by=alarm.held_by.value if alarm.held_by else None,
         held_who=hold.who if hold else "",
         held_why=hold.why if hold else "",
         held_until_ms=utc_ms(hold.until_ms) if hold and hold.until_ms is not None else None,
@@ -72,5 +70,5 @@ def _alarm_now(
         reached_ms=None if evidence.reached_ms is None else utc_ms(evidence.reached_ms),
         reason=evidence.reason,
         who_has_it=None,
-        first_check=None,
+        first_check=note_for(quantity.value, alarm.condition, evidence.reason, {}) or None,
     )

@@ -17,6 +17,7 @@ from rules import RULES_VERSION
 from rules.alarms.event import AlarmEvent
 from rules.deeds import DEEDS
 from rules.engine import Engine
+from rules.plain import to_plain
 from rules.rack.plan import RackPlan
 from rules.readings import Action, Notice, Outcome
 
@@ -111,7 +112,7 @@ class Watch:
                 "rules_changed", judged_by=judged_by(judged) or "a version before 1", now=RULES_VERSION
             )
             return False
-        return engine.plan.to_json() == self._plan.to_json()
+        return engine.plan == self._plan
 
     def _inputs_since_snapshot(self) -> int:
         newest = max((seq for seq, _ in self._journal.state.snapshots()), default=0)
@@ -220,7 +221,7 @@ class Watch:
     def _record(self, outcome: Outcome) -> None:
         self._drop_known(outcome)
         for event in outcome.events:
-            log.warning("alarm", **event.to_json())
+            log.warning("alarm", **to_plain(event))
         notices = self._journal.history.keep_notices(outcome.notices)
         for notice in notices:
             log.warning("notice", kind=notice.kind, about=notice.vessel, details=notice.details)
@@ -232,7 +233,7 @@ class Watch:
         """Pass over events that were committed before a restart and come out of the tail again."""
         known = [event for event in outcome.events if event.number <= self._last_number]
         for event in self._journal.history.differing(known):
-            log.error("restart_differs", now=event.to_json())
+            log.error("restart_differs", now=to_plain(event))
         outcome.events = outcome.events[len(known) :]
         if outcome.events:
             self._last_number = outcome.events[-1].number

@@ -1,15 +1,14 @@
 """One alarm as it stands, and what keeps it from people."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
 
-from rules.alarms.event import Evidence
+from rules.alarms.event import NO_EVIDENCE, Evidence
 from rules.alarms.life_cycle import HELD, Condition, Priority, State, Trigger
 
 
-class Keeper(StrEnum):
+class HoldKind(StrEnum):
     """What can keep an alarm from people."""
 
     SERVICE = "service"
@@ -27,13 +26,13 @@ class Hold:
     until_ms: int | None = None
 
 
-HOLDING: dict[Keeper, tuple[Trigger, State, Trigger]] = {
-    Keeper.SERVICE: (Trigger.TAKEN_OUT, State.OUT_OF_SERVICE, Trigger.PUT_BACK),
-    Keeper.SHELF: (Trigger.SHELVED, State.SHELVED, Trigger.UNSHELVED),
-    Keeper.MAINTENANCE: (Trigger.SUPPRESSED, State.SUPPRESSED, Trigger.RELEASED),
-    Keeper.EXPLAINED: (Trigger.SUPPRESSED, State.SUPPRESSED, Trigger.RELEASED),
+HOLDING: dict[HoldKind, tuple[Trigger, State, Trigger]] = {
+    HoldKind.SERVICE: (Trigger.TAKEN_OUT, State.OUT_OF_SERVICE, Trigger.PUT_BACK),
+    HoldKind.SHELF: (Trigger.SHELVED, State.SHELVED, Trigger.UNSHELVED),
+    HoldKind.MAINTENANCE: (Trigger.SUPPRESSED, State.SUPPRESSED, Trigger.RELEASED),
+    HoldKind.EXPLAINED: (Trigger.SUPPRESSED, State.SUPPRESSED, Trigger.RELEASED),
 }
-"""For each keeper: the trigger that begins it, the state that it makes, the trigger that ends it."""
+"""For each kind: the trigger that begins it, the state that it makes, the trigger that ends it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +55,9 @@ class Alarm:
     worst: Priority
     since_ms: int
     reach: tuple[str, ...] = ()
-    evidence: Evidence = field(default_factory=Evidence)
+    evidence: Evidence = NO_EVIDENCE
     acknowledged_ms: int = 0
-    holds: Mapping[Keeper, Hold] = field(default_factory=dict)
+    holds: Mapping[HoldKind, Hold] = field(default_factory=dict)
 
     @property
     def priority(self) -> Priority:
@@ -76,26 +75,6 @@ class Alarm:
         return bool(self.active) and self.state in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 
     @property
-    def keeper(self) -> Keeper | None:
+    def held_by(self) -> HoldKind | None:
         """Return what keeps it from people, the strongest where there are several; None if nothing does."""
-        return min(self.holds, key=lambda keeper: (HELD.index(HOLDING[keeper][1]), keeper), default=None)
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values; `alarm_from_json` is the inverse."""
-        return asdict(self)
-
-
-def alarm_from_json(data: Mapping[str, Any]) -> Alarm:
-    """Return the alarm that `Alarm.to_json` wrote down."""
-    return Alarm(
-        **{
-            **data,
-            "condition": Condition(data["condition"]),
-            "state": State(data["state"]),
-            "active": {level: Priority(rank) for level, rank in data["active"].items()},
-            "worst": Priority(data["worst"]),
-            "reach": tuple(data["reach"]),
-            "evidence": Evidence(**data["evidence"]),
-            "holds": {Keeper(keeper): Hold(**hold) for keeper, hold in data["holds"].items()},
-        }
-    )
+        return min(self.holds, key=lambda kind: (HELD.index(HOLDING[kind][1]), kind), default=None)

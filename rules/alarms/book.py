@@ -1,6 +1,6 @@
 """The alarms that stand on a rack, and the numbered events by which they came and went.
 
-One page for one problem: alarms with the same `cause` explain each other. The first is announced,
+One call for one problem: alarms with the same `cause` explain each other. The first is announced,
 later ones are suppressed by design while it stands, unless they are more urgent than all that has
 been announced; when the announced ones have returned, the most urgent of the others comes forward,
 unless they return soon afterwards too.
@@ -9,33 +9,13 @@ unless they return soon afterwards too.
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
-from typing import Any
 
-from rules.alarms.alarm import HOLDING, Alarm, Hold, Keeper, alarm_from_json
-from rules.alarms.event import AlarmEvent, Evidence
+from rules.alarms.alarm import HOLDING, Alarm, Hold, HoldKind
+from rules.alarms.event import NO_EVIDENCE, AlarmEvent, Crossing, Evidence
 from rules.alarms.history import remembered, steps_to
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger, next_state
 from rules.alarms.patience import AT_ONCE, LAST_BACK, Patience, patience
 from rules.errors import AlarmError
-
-
-@dataclass(frozen=True, slots=True)
-class Crossing:
-    """A level of a condition on a channel is crossed (`active`), or no longer; it began at `since_ms`.
-
-    `reach` names vessels that the cause concerns beside the channel's own.
-    """
-
-    vessel: str
-    bus: str
-    channel: str
-    condition: Condition
-    cause: str
-    level: str
-    priority: Priority
-    active: bool
-    since_ms: int
-    reach: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,10 +35,10 @@ class AlarmRules:
 class AlarmBook:
     """Keeps every alarm that is not normal, and counts events from 1."""
 
-    def __init__(self, rules: AlarmRules) -> None:
+    def __init__(self, rules: AlarmRules, alarms: Iterable[Alarm] = (), last_number: int = 0) -> None:
         self.rules = rules
-        self._alarms: dict[str, Alarm] = {}
-        self._last_number = 0
+        self.last_number = last_number
+        self._alarms = {alarm.name: alarm for alarm in alarms}
         self._events: list[AlarmEvent] = []
 
     def __iter__(self) -> Iterator[Alarm]:
@@ -72,19 +52,20 @@ class AlarmBook:
 
     # What the water does
 
-    def cross(self, crossing: Crossing, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> None:
+    def cross(self, crossing: Crossing, at_ms: int, maintenance: Hold | None) -> None:
         """Take a crossing into account; `maintenance` is what goes on at the vessel or bus now."""
-        alarm = self._take(crossing, at_ms, evidence, maintenance)
+        alarm = self._take(crossing, at_ms, maintenance)
         self._look_after_group(alarm.cause, at_ms, patience(crossing.active, bool(alarm.active)))
 
     def withdraw(self, crossings: Iterable[Crossing], at_ms: int) -> None:
         """Let levels that have no limit any more return all at once: none comes forward for another."""
-        taken = [self._take(crossing, at_ms, Evidence(), None) for crossing in crossings]
+        taken = [self._take(crossing, at_ms, None) for crossing in crossings]
         for cause in sorted({alarm.cause for alarm in taken}):
             self._look_after_group(cause, at_ms, LAST_BACK)
 
-    def _take(self, crossing: Crossing, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> Alarm:
-        alarm = self._alarms.get(f"{crossing.channel}/{crossing.condition}") or _new(crossing)
+    def _take(self, crossing: Crossing, at_ms: int, maintenance: Hold | None) -> Alarm:
+        evidence = crossing.evidence
+        alarm = self._alarms.get(crossing.alarm) or _new(crossing)
         active = {level: rank for level, rank in alarm.active.items() if level != crossing.level}
         if crossing.active:
             active[crossing.level] = crossing.priority
@@ -103,23 +84,23 @@ class AlarmBook:
 
     def _raise(self, alarm: Alarm, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> None:
         if maintenance is not None:
-            self._hold(alarm, Keeper.MAINTENANCE, maintenance, at_ms, evidence)
+            self._hold(alarm, HoldKind.MAINTENANCE, maintenance, at_ms, evidence)
             return
         latched = alarm.state in (State.LATCHED, State.LATCHED_UNACKNOWLEDGED)
         leader = None if latched else self._news(alarm)
         if leader is not None:
-            self._hold(alarm, Keeper.EXPLAINED, Hold("", leader.name), at_ms, evidence)
+            self._hold(alarm, HoldKind.EXPLAINED, Hold("", leader.name), at_ms, evidence)
         else:
             self._step(alarm, Trigger.RAISED, at_ms, evidence)
 
     def _cross_held(self, before: Alarm, alarm: Alarm, at_ms: int, evidence: Evidence) -> None:
         """While an alarm is kept from people the water is only noted; an explanation can cease to be one."""
         self._keep(alarm)
-        if alarm.keeper is not Keeper.EXPLAINED:
+        if alarm.held_by is not HoldKind.EXPLAINED:
             return
         worse = alarm.active and alarm.priority > before.priority and self._news(alarm) is None
         if worse or not alarm.active:
-            self._release(alarm, Keeper.EXPLAINED, "", at_ms, evidence)
+            self._release(alarm, HoldKind.EXPLAINED, "", at_ms, evidence)
 
     def _explanation(self, alarm: Alarm) -> Alarm | None:
         """Return the announced alarm of the same cause that is at least as urgent; None if there is none."""
@@ -147,17 +128,17 @@ class AlarmBook:
         """
         while True:
             for alarm in self._group(cause):
-                if alarm.keeper is Keeper.EXPLAINED:
+                if alarm.held_by is HoldKind.EXPLAINED:
                     hold = self._explained_by(alarm, at_ms + waits_ms[alarm.priority])
-                    self._keep(replace(alarm, holds={Keeper.EXPLAINED: hold}))
+                    self._keep(replace(alarm, holds={HoldKind.EXPLAINED: hold}))
             due = [alarm for alarm in self._group(cause) if _explained_until(alarm, at_ms)]
             if not due:
                 return
             first = min(due, key=lambda alarm: (-alarm.priority, alarm.since_ms, alarm.name))
-            self._release(first, Keeper.EXPLAINED, "", at_ms, Evidence())
+            self._release(first, HoldKind.EXPLAINED, "", at_ms, NO_EVIDENCE)
 
     def _explained_by(self, alarm: Alarm, else_until_ms: int) -> Hold:
-        leader, was = self._explanation(alarm), alarm.holds[Keeper.EXPLAINED]
+        leader, was = self._explanation(alarm), alarm.holds[HoldKind.EXPLAINED]
         if leader is not None:
             return Hold("", leader.name)
         return was if was.until_ms is not None else replace(was, until_ms=else_until_ms)
@@ -169,7 +150,7 @@ class AlarmBook:
 
         For a book that was built up anew: people's acknowledgements stay, events are numbered on.
         """
-        self._last_number, self._events = last_number, []
+        self.last_number, self._events = last_number, []
         told = {event.alarm: event for event in history}
         for name in sorted({*told, *self._alarms}):
             event = told.get(name)
@@ -183,7 +164,7 @@ class AlarmBook:
             alarm = replace(alarm, state=before)
             self._keep(alarm)
             for trigger in steps:
-                self._step(self._alarms.get(name, alarm), trigger, at_ms, Evidence())
+                self._step(self._alarms.get(name, alarm), trigger, at_ms, NO_EVIDENCE)
 
     # What people do
 
@@ -193,37 +174,37 @@ class AlarmBook:
         next_state(alarm.state, Trigger.ACKNOWLEDGED)
         worst = max(alarm.active.values(), default=alarm.worst)
         seen = replace(alarm, worst=worst, acknowledged_ms=at_ms)
-        self._step(seen, Trigger.ACKNOWLEDGED, at_ms, Evidence(), who)
+        self._step(seen, Trigger.ACKNOWLEDGED, at_ms, NO_EVIDENCE, who)
 
     def reset(self, name: str, at_ms: int, who: str) -> None:
         """Let a latched alarm go; raise AlarmError for any other."""
-        self._step(self._standing(name), Trigger.RESET, at_ms, Evidence(), who)
+        self._step(self._standing(name), Trigger.RESET, at_ms, NO_EVIDENCE, who)
 
-    def hold(self, crossing: Crossing, keeper: Keeper, hold: Hold, at_ms: int) -> None:
+    def hold(self, crossing: Crossing, kind: HoldKind, hold: Hold, at_ms: int) -> None:
         """Keep an alarm, standing or normal, from people; raise AlarmError where the table forbids it.
 
         `crossing` says which alarm is meant; its level and priority do not matter.
         """
-        alarm = self._alarms.get(f"{crossing.channel}/{crossing.condition}") or _new(crossing)
-        if keeper in (Keeper.SHELF, Keeper.SERVICE):
-            next_state(alarm.state, HOLDING[keeper][0])
-        self._hold(alarm, keeper, hold, at_ms, Evidence())
+        alarm = self._alarms.get(crossing.alarm) or _new(crossing)
+        if kind in (HoldKind.SHELF, HoldKind.SERVICE):
+            next_state(alarm.state, HOLDING[kind][0])
+        self._hold(alarm, kind, hold, at_ms, NO_EVIDENCE)
         self._look_after_group(alarm.cause, at_ms)
 
     def suppress_for_maintenance(self, target_of: Callable[[Alarm], bool], hold: Hold, at_ms: int) -> None:
         """Keep every alarm that maintenance concerns from people, until `release` is called for each."""
         for alarm in self:
             if target_of(alarm):
-                self._hold(alarm, Keeper.MAINTENANCE, hold, at_ms, Evidence())
+                self._hold(alarm, HoldKind.MAINTENANCE, hold, at_ms, NO_EVIDENCE)
         for alarm in self:
             self._look_after_group(alarm.cause, at_ms)
 
-    def release(self, name: str, keeper: Keeper, at_ms: int, who: str) -> None:
+    def release(self, name: str, kind: HoldKind, at_ms: int, who: str) -> None:
         """End a hold; an alarm whose condition lasts is raised. AlarmError where there is no such hold."""
         alarm = self._standing(name)
-        if keeper not in alarm.holds:
-            next_state(alarm.state, HOLDING[keeper][2])
-        self._release(alarm, keeper, who, at_ms, Evidence())
+        if kind not in alarm.holds:
+            next_state(alarm.state, HOLDING[kind][2])
+        self._release(alarm, kind, who, at_ms, NO_EVIDENCE)
         self._look_after_group(alarm.cause, at_ms)
 
     def _standing(self, name: str) -> Alarm:
@@ -241,67 +222,67 @@ class AlarmBook:
 
     def let_pass(self) -> None:
         """Do the next thing that is due; there must be one."""
-        due_ms, name, keeper = min(self._timers())
+        due_ms, name, kind = min(self._timers())
         alarm = self._alarms[name]
-        if not keeper:
-            self._step(alarm, Trigger.REANNOUNCED, due_ms, Evidence())
-        elif keeper != Keeper.EXPLAINED:
-            self._release(alarm, Keeper(keeper), "", due_ms, Evidence())
+        if not kind:
+            self._step(alarm, Trigger.REANNOUNCED, due_ms, NO_EVIDENCE)
+        elif kind != HoldKind.EXPLAINED:
+            self._release(alarm, HoldKind(kind), "", due_ms, NO_EVIDENCE)
         self._look_after_group(alarm.cause, due_ms)
 
     def _timers(self) -> Iterator[tuple[int, str, str]]:
-        """Go through all that is due: when, the alarm, and the keeper that lets go of it ("": told again).
+        """Go through all that is due: when, the alarm, and the kind of hold that ends ("": told again).
 
         Maintenance is not among them: it ends for the whole vessel or bus, by `release`.
         """
         for alarm in self:
-            for keeper, hold in alarm.holds.items():
-                if hold.until_ms is not None and keeper is not Keeper.MAINTENANCE:
-                    yield hold.until_ms, alarm.name, keeper
+            for kind, hold in alarm.holds.items():
+                if hold.until_ms is not None and kind is not HoldKind.MAINTENANCE:
+                    yield hold.until_ms, alarm.name, kind
             critical = alarm.state is State.ACKNOWLEDGED and alarm.priority is Priority.CRITICAL
             if critical and self.rules.reannounce_ms is not None:
                 yield alarm.acknowledged_ms + self.rules.reannounce_ms, alarm.name, ""
 
     # Steps
 
-    def _hold(self, alarm: Alarm, keeper: Keeper, hold: Hold, at_ms: int, evidence: Evidence) -> None:
-        holds = {**alarm.holds, keeper: hold}
-        if keeper is not Keeper.EXPLAINED:
-            holds.pop(Keeper.EXPLAINED, None)
+    def _hold(self, alarm: Alarm, kind: HoldKind, hold: Hold, at_ms: int, evidence: Evidence) -> None:
+        holds = {**alarm.holds, kind: hold}
+        if kind is not HoldKind.EXPLAINED:
+            holds.pop(HoldKind.EXPLAINED, None)
         held = replace(alarm, holds=holds)
-        if HOLDING[held.keeper or keeper][1] is alarm.state:
+        if HOLDING[held.held_by or kind][1] is alarm.state:
             self._keep(held)
         else:
-            self._step(held, HOLDING[keeper][0], at_ms, evidence, hold.who)
+            self._step(held, HOLDING[kind][0], at_ms, evidence, hold.who)
 
-    def _release(self, alarm: Alarm, keeper: Keeper, who: str, at_ms: int, evidence: Evidence) -> None:
-        _, held_state, trigger = HOLDING[keeper]
-        holds = {other: hold for other, hold in alarm.holds.items() if other is not keeper}
+    def _release(self, alarm: Alarm, kind: HoldKind, who: str, at_ms: int, evidence: Evidence) -> None:
+        _, held_state, trigger = HOLDING[kind]
+        holds = {other: hold for other, hold in alarm.holds.items() if other is not kind}
         left = replace(alarm, holds=holds)
         if alarm.state is not held_state or any(HOLDING[other][1] is held_state for other in holds):
             self._keep(left)
             return
         self._step(left, trigger, at_ms, evidence, who)
         left = replace(left, state=State.NORMAL)
-        if left.keeper is not None:
-            self._step(left, HOLDING[left.keeper][0], at_ms, evidence, holds[left.keeper].who)
+        if left.held_by is not None:
+            self._step(left, HOLDING[left.held_by][0], at_ms, evidence, holds[left.held_by].who)
         elif left.active:
             left = replace(left, worst=left.priority)
             leader = self._news(left)
             if leader is None:
                 self._step(left, Trigger.RAISED, at_ms, left.evidence)
             else:
-                self._hold(left, Keeper.EXPLAINED, Hold("", leader.name), at_ms, evidence)
+                self._hold(left, HoldKind.EXPLAINED, Hold("", leader.name), at_ms, evidence)
 
     def _step(self, alarm: Alarm, trigger: Trigger, at_ms: int, evidence: Evidence, who: str = "") -> None:
         worst = max(alarm.worst, *alarm.active.values()) if alarm.active else alarm.worst
         alarm = replace(alarm, state=next_state(alarm.state, trigger), worst=worst)
         self._keep(alarm)
-        self._last_number += 1
-        hold = alarm.holds[alarm.keeper] if alarm.keeper else None
+        self.last_number += 1
+        hold = alarm.holds[alarm.held_by] if alarm.held_by else None
         self._events.append(
             AlarmEvent(
-                number=self._last_number,
+                number=self.last_number,
                 at_ms=at_ms,
                 vessel=alarm.vessel,
                 channel=alarm.channel,
@@ -312,11 +293,7 @@ class AlarmBook:
                 since_ms=alarm.since_ms,
                 cause=alarm.cause,
                 vessels=self._vessels(alarm),
-                value=evidence.value,
-                limit=evidence.limit,
-                rate_per_hour=evidence.rate_per_hour,
-                reached_ms=evidence.reached_ms,
-                reason=evidence.reason,
+                evidence=evidence,
                 who=who,
                 why=hold.why if hold else "",
                 until_ms=hold.until_ms if hold else None,
@@ -333,18 +310,6 @@ class AlarmBook:
             self._alarms.pop(alarm.name, None)
         else:
             self._alarms[alarm.name] = alarm
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values for the snapshot."""
-        return {"alarms": [alarm.to_json() for alarm in self], "last_number": self._last_number}
-
-    @classmethod
-    def from_json(cls, data: dict[str, Any], rules: AlarmRules) -> "AlarmBook":
-        """Return the book that `to_json` wrote down."""
-        book = cls(rules)
-        book._alarms = {alarm.name: alarm for alarm in map(alarm_from_json, data["alarms"])}
-        book._last_number = data["last_number"]
-        return book
 
 
 def _new(crossing: Crossing) -> Alarm:
@@ -371,7 +336,7 @@ def _again(alarm: Alarm, crossing: Crossing) -> Alarm:
 
 def _explained_until(alarm: Alarm, at_ms: int) -> bool:
     """Return whether an alarm has waited long enough for what explained it."""
-    until_ms = alarm.holds[Keeper.EXPLAINED].until_ms if Keeper.EXPLAINED in alarm.holds else None
+    until_ms = alarm.holds[HoldKind.EXPLAINED].until_ms if HoldKind.EXPLAINED in alarm.holds else None
     return until_ms is not None and until_ms <= at_ms
 
 

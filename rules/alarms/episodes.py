@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from rules.alarms.event import AlarmEvent
-from rules.alarms.life_cycle import Condition, Priority, State
+from rules.alarms.life_cycle import Priority, State
 
 STANDING = frozenset({State.UNACKNOWLEDGED, State.ACKNOWLEDGED})
 
@@ -19,7 +19,7 @@ class Episode:
 
     alarm: str
     vessel: str
-    condition: Condition
+    condition: str
     start_ms: int
     end_ms: int | None
     priority: Priority

@@ -1,47 +1,76 @@
-"""One step in the life of an alarm, with its evidence: what is journaled, sent and shown."""
+"""What moves an alarm and what comes of it: a crossed limit with its evidence, and the steps of an alarm."""
 
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """The numbers behind an event, in the channel's unit (per hour for rates); None where there is none."""
+    """The numbers behind an event, in the channel's unit (per hour for rates); None where there is none.
+
+    `limit_from` is the key of the settings that the limit stands under, such as
+    stages.ephyra.temperature.critical_high, after the word built-in where the file does not set it.
+    `reached_ms` is when the limit will be reached, `reason` what a probe fault is about.
+    """
 
     value: float | None = None
     limit: float | None = None
+    limit_from: str = ""
     rate_per_hour: float | None = None
     reached_ms: int | None = None
     reason: str = ""
+
+
+NO_EVIDENCE = Evidence()
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """A level of a condition on a channel is crossed (`active`), or no longer; it began at `since_ms`.
+
+    `reach` names vessels that the cause concerns beside the channel's own.
+    """
+
+    vessel: str
+    bus: str
+    channel: str
+    condition: Condition
+    cause: str
+    level: str
+    priority: Priority
+    active: bool
+    since_ms: int
+    reach: tuple[str, ...] = ()
+    evidence: Evidence = NO_EVIDENCE
+
+    @property
+    def alarm(self) -> str:
+        """Return the name of the alarm that it concerns."""
+        return f"{self.channel}/{self.condition}"
 
 
 @dataclass(frozen=True, slots=True)
 class AlarmEvent:
     """One step in the life of an alarm; `number` counts the events of a journal from 1.
 
+    `condition` is a `Condition`; only on call it may be a word that another version of a rack says.
     `cause` is shared by alarms that are one problem, and `vessels` are those in which it shows.
-    `value`, `limit`, `rate_per_hour` and `reached_ms` (when the limit will be reached) are the
-    evidence, `reason` says what a probe fault is about. `who`, `why` and `until_ms` say what people did.
+    `who`, `why` and `until_ms` say what people did.
     """
 
     number: int
     at_ms: int
     vessel: str
     channel: str
-    condition: Condition
+    condition: str
     trigger: Trigger
     state: State
     priority: Priority
     since_ms: int
     cause: str = ""
     vessels: tuple[str, ...] = ()
-    value: float | None = None
-    limit: float | None = None
-    rate_per_hour: float | None = None
-    reached_ms: int | None = None
-    reason: str = ""
+    evidence: Evidence = NO_EVIDENCE
     who: str = ""
     why: str = ""
     until_ms: int | None = None
@@ -51,6 +80,7 @@ class AlarmEvent:
         """Return the name of the alarm that took this step."""
         return f"{self.channel}/{self.condition}"
 
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values."""
-        return {**asdict(self), "priority": self.priority.word}
+    @property
+    def quantity(self) -> str:
+        """Return what is measured on the channel."""
+        return self.channel.rpartition("/")[2]

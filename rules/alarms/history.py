@@ -6,24 +6,22 @@ from typing import Any
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import AlarmEvent
-from rules.alarms.life_cycle import HELD, TRANSITIONS, Condition, Priority, State, Trigger
+from rules.alarms.life_cycle import HELD, TRANSITIONS, Condition, State, Trigger
+from rules.plain import from_plain
 
 _TOLD = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 """States in which people were told of an alarm whose condition lasts."""
 
 
+_ONCE_BESIDE = ("value", "limit", "rate_per_hour", "reached_ms", "reason")
+
+
 def alarm_event_from_json(body: Mapping[str, Any]) -> AlarmEvent:
-    """Return the event that `AlarmEvent.to_json` wrote down."""
-    return AlarmEvent(
-        **{
-            **body,
-            "vessels": tuple(body.get("vessels", ())),
-            "condition": Condition(body["condition"]),
-            "trigger": Trigger(body["trigger"]),
-            "state": State(body["state"]),
-            "priority": Priority[body["priority"].upper()],
-        }
-    )
+    """Return the event that a journal holds; older ones have their evidence spread over the event."""
+    if "evidence" not in body:
+        evidence = {key: body[key] for key in _ONCE_BESIDE if key in body}
+        body = {key: value for key, value in body.items() if key not in evidence} | {"evidence": evidence}
+    return from_plain(AlarmEvent, body)
 
 
 def remembered(event: AlarmEvent) -> Alarm:
@@ -32,7 +30,7 @@ def remembered(event: AlarmEvent) -> Alarm:
         vessel=event.vessel,
         bus="",
         channel=event.channel,
-        condition=event.condition,
+        condition=Condition(event.condition),
         cause=event.cause,
         state=State.NORMAL,
         active={},

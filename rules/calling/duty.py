@@ -46,12 +46,12 @@ DEFAULT_MANNERS: Mapping[Priority, Manner] = {
 class Duty:
     """The team's agreement.
 
-    `gather_ms`: a first page waits this long, so that one cause is one page with all its vessels.
+    `gather_ms`: a first call waits this long, so that one cause is one call with all its vessels.
     `gone_after_ms`: a rack whose connection broke is given this long to come back.
     `silent_after_ms`: without a heartbeat for this long a rack is silent.
     `link_lost_after_ms`: without the broker for this long somebody must look.
-    `flood_pages` within `flood_window_ms`: what one person is sent at most below critical; the
-    rest of a flood becomes one page.
+    `flood_calls` within `flood_window_ms`: what one person is sent at most below critical; the
+    rest of a flood becomes one call.
     """
 
     rota: Rota
@@ -63,7 +63,7 @@ class Duty:
     gone_after_ms: int = _MIN
     silent_after_ms: int = 3 * _MIN
     link_lost_after_ms: int = 5 * _MIN
-    flood_pages: int = 5
+    flood_calls: int = 5
     flood_window_ms: int = 10 * _MIN
 
     def __post_init__(self) -> None:

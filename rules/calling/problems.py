@@ -1,53 +1,65 @@
-"""A problem as the on-call fold keeps it: the alarms of one cause, and how far the calling has come."""
+"""What people are called about: the alarms of one cause, and how far the calling has come.
+
+1. Alarms that share a cause on a rack are one problem; the first that calls begins it, under a new number.
+2. A problem is as urgent as the worst of its alarms that nobody has seen yet, at its worst since then: what
+   eases unseen is called as what it was.
+3. What a person has seen stays seen until it calls anew; easing is no new call.
+4. An alarm whose cause becomes known goes over to the problem of that cause.
+"""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any
 
 from rules.alarms.life_cycle import Priority, Trigger
-from rules.calling.reports import Report, Stand, report_from_json
+from rules.calling.records import Stand, Word
 
 
 @dataclass(slots=True)
 class Member:
-    """One alarm of a problem: what its rack said last, what it asks of people, and its worst priority
-    since somebody has seen it."""
+    """One alarm of a problem: the last word on it, what it asks of people, its worst priority unseen."""
 
-    report: Report
+    word: Word
     stand: Stand
     worst: Priority
 
-    def take(self, report: Report) -> None:
-        """Take a newer word of the rack into account.
-
-        What a person at this end has seen stays seen until it calls anew: easing is no new call.
-        """
-        stand = report.stand
-        if stand is Stand.CALLS and self.stand is Stand.SEEN and report.trigger == Trigger.EASED:
+    def take(self, word: Word) -> None:
+        """Take a newer word of the rack into account."""
+        stand, priority = word.stand, word.event.priority
+        if stand is Stand.CALLS and self.stand is Stand.SEEN and word.event.trigger is Trigger.EASED:
             stand = Stand.SEEN
-        if stand is not Stand.CALLS or self.stand is not Stand.CALLS:
-            self.worst = report.priority
-        self.report, self.stand, self.worst = report, stand, max(self.worst, report.priority)
+        went_on = stand is Stand.CALLS and self.stand is Stand.CALLS
+        self.worst = max(self.worst, priority) if went_on else priority
+        self.word, self.stand = word, stand
 
 
 @dataclass(slots=True)
 class Problem:
-    """Alarms of one cause on one rack.
+    """Alarms of one cause on one rack, by name.
 
-    `pages` counts the pages about it; `step` is the place in the line-up that is called now, since
-    `handed_ms`; `due_ms` is when the next page falls due; `failed` counts the people who could not
-    be reached since the last regular page; `told` are those who were paged.
+    `calls` counts the calls about it; `step` is the place in the line-up that is called now, since
+    `handed_ms`; `due_ms` is when the next call falls due; `failed` counts the people who could not
+    be reached since the last regular call; `told` are those who were called.
     """
 
     number: int
     key: str
     members: dict[str, Member] = field(default_factory=dict)
-    pages: int = 0
+    calls: int = 0
     step: int = 0
     handed_ms: int | None = None
     due_ms: int | None = None
     failed: int = 0
     told: list[str] = field(default_factory=list)
+
+    def member(self, word: Word) -> Member | None:
+        """Return the alarm that a word is about, if it is part of the problem."""
+        member = self.members.get(word.event.alarm)
+        return member if member is not None and member.word.rack == word.rack else None
+
+    def take(self, word: Word) -> None:
+        """Take a word on an alarm into account."""
+        member = self.members.setdefault(word.event.alarm, Member(word, word.stand, word.event.priority))
+        member.take(word)
 
     def calling(self) -> Iterator[Member]:
         """Go through the alarms that nobody has seen yet."""
@@ -63,39 +75,12 @@ class Problem:
         """Return whether any of its alarms still stands."""
         return any(member.stand is not Stand.OVER for member in self.members.values())
 
-    def begin(self, due_ms: int | None) -> None:
-        """Start calling from the top of the line-up, the first page at `due_ms`."""
+    def begin(self, due_ms: int) -> None:
+        """Start calling from the top of the line-up, the first call at `due_ms`."""
         self.step, self.handed_ms, self.failed, self.due_ms = 0, None, 0, due_ms
 
-    def reports(self, stands: frozenset[Stand]) -> tuple[Report, ...]:
+    def words(self, *stands: Stand) -> tuple[Word, ...]:
         """Return the latest word on its alarms in those stands, the most urgent and oldest first."""
         chosen = [member for member in self.members.values() if member.stand in stands]
-        chosen.sort(key=lambda member: (-member.worst, member.report.since_ms, member.report.alarm))
-        return tuple(member.report for member in chosen)
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values; `problem_from_json` is the inverse."""
-        return {
-            "number": self.number,
-            "key": self.key,
-            "members": [
-                [member.report.to_json(), member.stand, int(member.worst)] for member in self.members.values()
-            ],
-            "pages": self.pages,
-            "step": self.step,
-            "handed_ms": self.handed_ms,
-            "due_ms": self.due_ms,
-            "failed": self.failed,
-            "told": list(self.told),
-        }
-
-
-def problem_from_json(data: dict[str, Any]) -> Problem:
-    """Return the problem that `Problem.to_json` wrote down."""
-    members = [
-        Member(report_from_json(report), Stand(stand), Priority(worst))
-        for report, stand, worst in data["members"]
-    ]
-    return Problem(
-        **{**data, "members": {member.report.alarm: member for member in members}, "told": list(data["told"])}
-    )
+        chosen.sort(key=lambda member: (-member.worst, member.word.event.since_ms, member.word.event.alarm))
+        return tuple(member.word for member in chosen)

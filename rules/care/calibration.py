@@ -7,7 +7,7 @@ a thermometer or barometer is shifted, a conductivity cell or an oxygen foil kee
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
@@ -109,27 +109,10 @@ class Calibration:
         """Return what its probe and quantity are kept under."""
         return key_of(self.probe, self.quantity)
 
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values; `calibration_from_json` is the inverse."""
-        return asdict(self)
-
 
 def key_of(probe: str, quantity: Quantity) -> str:
     """Return what the calibrations of a probe's quantity are kept under."""
     return f"{probe}/{quantity}"
-
-
-def calibration_from_json(data: Mapping[str, Any]) -> Calibration:
-    """Return the calibration that `Calibration.to_json` wrote down."""
-    cleaned = data["cleaned"]
-    return Calibration(
-        **{
-            **data,
-            "quantity": Quantity(data["quantity"]),
-            "points": tuple(Point(**point) for point in data["points"]),
-            "cleaned": None if cleaned is None else Cleaning(**cleaned),
-        }
-    )
 
 
 def calibration_of(body: Mapping[str, Any], at_ms: int, who: str) -> Calibration:

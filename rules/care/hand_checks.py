@@ -78,15 +78,6 @@ class Chart:
         """Return by how much the probe reads higher on average, over the checks on the chart."""
         return math.fsum(check.difference for check in self.checks) / len(self.checks)
 
-    def to_json(self) -> list[list[float]]:
-        """Return plain JSON values; `chart_from_json` is the inverse."""
-        return [[check.at_ms, check.hand, check.probe, check.sigma] for check in self.checks]
-
-
-def chart_from_json(data: list[list[float]]) -> Chart:
-    """Return the chart that `Chart.to_json` wrote down."""
-    return Chart(tuple(HandCheck(int(at_ms), *numbers) for at_ms, *numbers in data))
-
 
 def compared(measurement: HandMeasurement, probe: float, probe_accuracy: float | None) -> HandCheck:
     """Return a hand measurement beside the probe's value; an accuracy that nobody stated is the usual one."""

@@ -7,13 +7,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from rules.care.accuracy import accuracy_of
-from rules.care.calibration import Calibration, Line, calibration_from_json, calibration_of, key_of
+from rules.care.calibration import Calibration, Line, calibration_of, key_of
 from rules.care.hand_checks import (
     COMPARED_WITHIN_MS,
     Chart,
     HandCheck,
     HandMeasurement,
-    chart_from_json,
     compared,
     hand_measurement_of,
 )
@@ -158,31 +157,6 @@ class ProbeCare:
             "rule": None if chart.rule is None else str(chart.rule),
             "new": chart.rule is not None and before.rule is None,
         }
-
-    # Snapshot
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values; `probe_care_from_json` is the inverse."""
-        return {
-            "newest": {key: made.to_json() for key, made in self.newest.items()},
-            "since_ms": dict(self.since_ms),
-            "due_ms": dict(self.due_ms),
-            "told": sorted(self.told),
-            "charts": {name: chart.to_json() for name, chart in self.charts.items()},
-            "floor_ms": self.floor_ms,
-        }
-
-
-def probe_care_from_json(data: Mapping[str, Any]) -> ProbeCare:
-    """Return the state that `ProbeCare.to_json` wrote down."""
-    return ProbeCare(
-        {key: calibration_from_json(made) for key, made in data["newest"].items()},
-        dict(data["since_ms"]),
-        dict(data["due_ms"]),
-        set(data["told"]),
-        {name: chart_from_json(chart) for name, chart in data["charts"].items()},
-        data["floor_ms"],
-    )
 
 
 def _key(source: Source) -> str:

@@ -5,12 +5,12 @@ What comes out are the few crossings, each in its place in the order of arrival.
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarms.book import Crossing
-from rules.alarms.event import Evidence
+from rules.alarms.event import Crossing
 from rules.care.probe_care import ProbeCare
 from rules.judging.channel import ChannelState, Edge, Series, Verdict, judge_channel
 from rules.judging.conversion import PRESSURE_HOLDS_MS, convert, newest_known
@@ -36,7 +36,6 @@ class Due:
     channel_order: int
     edge_order: int
     crossing: Crossing
-    evidence: Evidence
 
     @property
     def order(self) -> tuple[int, bool, int, bool, int, int, int]:
@@ -56,7 +55,6 @@ def due_silences(found: Iterable[Silence], watch_list: WatchList) -> list[Due]:
             watch_list.place[watch_list.own[silence.source.id].name],
             -1,
             watch_list.silence(silence),
-            Evidence(),
         )
         for silence in found
     ]
@@ -136,7 +134,7 @@ class Block:
             self._channels[channel.name],
             self._watch_list.bounds(channel, series.time_ms),
             self._watch_list.plan.quality[channel.quantity],
-            self._watch_list.worst_without(channel.source),
+            partial(self._watch_list.crossing, channel),
             dry,
         )
 
@@ -159,13 +157,9 @@ class Block:
         )
 
     def _placed(self, channel: Channel, edges: list[Edge]) -> Iterator[Due]:
-        for order, edge in enumerate(edges):
-            crossing = self._watch_list.crossing(
-                channel, edge.condition, edge.level, edge.active, edge.since_ms, edge.priority
-            )
-            at_ms = int(self._readings.at_ms[edge.index])
-            place = self._watch_list.place[channel.name]
-            yield Due(edge.index, False, at_ms, place, order, crossing, edge.evidence)
+        place = self._watch_list.place[channel.name]
+        for order, (index, crossing) in enumerate(edges):
+            yield Due(index, False, int(self._readings.at_ms[index]), place, order, crossing)
 
     # Out of the water
 

@@ -3,18 +3,17 @@
 Array kernels find the few readings at which something turns; nothing else leaves this module.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarms.event import Evidence
+from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.persistence import Persistence, Phase, Turn, turns
-from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, trend, trend_state_from_json
+from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, trend
 from rules.quality.probe_faults import FaultReason, flags_of, reason_of, stuck
 from rules.quality.quality import Flag, Judged, QartodTest, QualitySettings, QualityState, judge
 from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, Limit
@@ -35,17 +34,11 @@ class Series:
     value: Array
 
 
-@dataclass(frozen=True, slots=True)
-class Edge:
-    """At reading `index` of the block one level of a condition became active, or ceased to be."""
+CrossingOf = Callable[[Condition, Level, Priority | None, Turn, Evidence], Crossing]
+"""Makes the crossing of a channel; a priority of None stands for that of what is lost without its probe."""
 
-    index: int
-    condition: Condition
-    level: Level
-    priority: Priority
-    active: bool
-    since_ms: int
-    evidence: Evidence
+Edge = tuple[int, Crossing]
+"""A crossing, and the reading of the block that made it."""
 
 
 @dataclass(slots=True)
@@ -70,7 +63,7 @@ class ChannelState:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What came of one block: the values that may be used (NaN elsewhere), flags and edges."""
+    """What came of one block: the values that may be used (NaN elsewhere), flags and crossings."""
 
     usable: Array
     judged: Judged
@@ -83,7 +76,7 @@ def judge_channel(
     state: ChannelState,
     bounds: Bounds,
     quality: QualitySettings,
-    fault_priority: Priority,
+    crossing: CrossingOf,
     dry: NDArray[np.bool_] | None = None,
 ) -> Verdict:
     """Judge the readings of one channel in one block and carry `state` on (it is changed).
@@ -96,8 +89,8 @@ def judge_channel(
     usable = np.where(failed, np.nan, series.value) if failed.any() else series.value
     state.quality = judged.state
     edges = [
-        *_fault_edges(series, judged, failed, state, fault_priority),
-        *_stuck_edges(series, judged, state),
+        *_fault_edges(series, judged, failed, state, crossing),
+        *_stuck_edges(series, judged, state, crossing),
     ]
     rate = np.full(usable.size, np.nan)
     for part, fresh in _stretches(usable.size, dry, state):
@@ -108,7 +101,8 @@ def judge_channel(
             judgement = _judgement(series, usable, twin, bounds.tolerance, ramp, state, part)
             rate[part] = judgement.course.rate_per_hour
             for limit, value in bounds.limits:
-                edges += judgement.edges(limit, value if isinstance(value, float) else value[part])
+                bound = value if isinstance(value, float) else value[part]
+                edges += judgement.edges(limit, bound, crossing)
     _remember(series, usable, judged, rate, state)
     return Verdict(usable, judged, edges)
 
@@ -160,7 +154,7 @@ class _Judgement:
     ramp: NDArray[np.bool_] | None
     state: ChannelState
 
-    def edges(self, limit: Limit, bound: float | Array) -> Iterator[Edge]:
+    def edges(self, limit: Limit, bound: float | Array, crossing: CrossingOf) -> Iterator[Edge]:
         """Find where the readings cross one limit, and carry its persistence on."""
         compared = self._compared(limit.basis)
         if compared is None:
@@ -178,15 +172,9 @@ class _Judgement:
         time_ms = self.series.time_ms
         for turn in _turns(self.state, limit.key, beyond, inside, time_ms, limit.delays_ms):
             here = bound if isinstance(bound, float) else float(bound[turn.index])
-            yield Edge(
-                int(self.series.index[turn.index]),
-                limit.condition,
-                limit.level,
-                limit.priority,
-                turn.active,
-                turn.since_ms,
-                self._evidence(limit.basis, compared, turn, here),
-            )
+            evidence = self._evidence(limit, compared, turn, here)
+            made = crossing(limit.condition, limit.level, limit.priority, turn, evidence)
+            yield int(self.series.index[turn.index]), made
 
     def _compared(self, basis: Basis) -> Array | None:
         if basis is Basis.VALUE:
@@ -208,16 +196,16 @@ class _Judgement:
         sure[index] = (level <= limit) & (reached > limit) if above else (level >= limit) & (reached < limit)
         return sure
 
-    def _evidence(self, basis: Basis, compared: Array, turn: Turn, limit: float) -> Evidence:
+    def _evidence(self, limit: Limit, compared: Array, turn: Turn, bound: float) -> Evidence:
         index = turn.index
         rate = _number(self.course.rate_per_hour[index])
-        if basis is not Basis.PROJECTION:
-            return Evidence(_number(compared[index]), limit, rate)
+        if limit.basis is not Basis.PROJECTION:
+            return Evidence(_number(compared[index]), bound, limit.origin, rate)
         level = _number(self.course.level[index])
         reached_ms = None
-        if turn.active and rate and level is not None and (limit - level) / rate >= 0:
-            reached_ms = int(self.series.time_ms[index]) + round((limit - level) / rate * MS_PER_HOUR)
-        return Evidence(level, limit, rate, reached_ms)
+        if turn.active and rate and level is not None and (bound - level) / rate >= 0:
+            reached_ms = int(self.series.time_ms[index]) + round((bound - level) / rate * MS_PER_HOUR)
+        return Evidence(level, bound, limit.origin, rate, reached_ms)
 
 
 def _number(value: float) -> float | None:
@@ -225,7 +213,7 @@ def _number(value: float) -> float | None:
 
 
 def _fault_edges(
-    series: Series, judged: Judged, failed: NDArray[np.bool_], state: ChannelState, priority: Priority
+    series: Series, judged: Judged, failed: NDArray[np.bool_], state: ChannelState, crossing: CrossingOf
 ) -> Iterator[Edge]:
     """Find where readings keep failing, and where they are sound again."""
     if _is_clear(state, FAULT_KEY) and not failed.any():
@@ -233,10 +221,12 @@ def _fault_edges(
     sound = (judged.causal == Flag.PASS) | (judged.causal == Flag.SUSPECT)
     for turn in _turns(state, FAULT_KEY, failed, sound, series.time_ms, FAULT_DELAYS_MS):
         reason = reason_of(judged.tests[turn.index]) if turn.active else ""
-        yield _probe_edge(series, turn, Level.ADVISORY, priority, reason)
+        evidence = Evidence(_number(series.value[turn.index]), reason=reason)
+        made = crossing(Condition.PROBE_FAULT, Level.ADVISORY, None, turn, evidence)
+        yield int(series.index[turn.index]), made
 
 
-def _stuck_edges(series: Series, judged: Judged, state: ChannelState) -> Iterator[Edge]:
+def _stuck_edges(series: Series, judged: Judged, state: ChannelState, crossing: CrossingOf) -> Iterator[Edge]:
     """Find where readings stop moving, and where they move again."""
     if _is_clear(state, STUCK_KEY) and not (judged.causal >= Flag.SUSPECT).any():
         return
@@ -244,19 +234,9 @@ def _stuck_edges(series: Series, judged: Judged, state: ChannelState) -> Iterato
     moving = flags_of(judged.tests, QartodTest.FLAT_LINE) == Flag.PASS
     for turn in _turns(state, STUCK_KEY, flat, moving, series.time_ms, FAULT_DELAYS_MS):
         reason = FaultReason.STUCK if turn.active else ""
-        yield _probe_edge(series, turn, Level.DOUBTFUL, Priority.LOW, reason)
-
-
-def _probe_edge(series: Series, turn: Turn, level: Level, priority: Priority, reason: str) -> Edge:
-    return Edge(
-        int(series.index[turn.index]),
-        Condition.PROBE_FAULT,
-        level,
-        priority,
-        turn.active,
-        turn.since_ms,
-        Evidence(_number(series.value[turn.index]), reason=reason),
-    )
+        evidence = Evidence(_number(series.value[turn.index]), reason=reason)
+        made = crossing(Condition.PROBE_FAULT, Level.DOUBTFUL, Priority.LOW, turn, evidence)
+        yield int(series.index[turn.index]), made
 
 
 def _is_clear(state: ChannelState, key: str) -> bool:
@@ -296,35 +276,3 @@ def _remember(
     if good.size:
         state.good_time_ms = int(series.time_ms[good[-1]])
         state.good_value = float(usable[good[-1]])
-
-
-def channel_state_to_json(state: ChannelState) -> dict[str, Any]:
-    """Return the carried state as plain JSON values (NaN as JSON's extension NaN)."""
-    return {
-        "quality": state.quality.to_json(),
-        "trend": state.trend.to_json(),
-        "standing": {key: [kept.phase, kept.since_ms] for key, kept in sorted(state.standing.items())},
-        "last_seq": state.last_seq,
-        "time_ms": state.time_ms,
-        "value": state.value,
-        "flag": state.flag,
-        "rate_per_hour": state.rate_per_hour,
-        "good_time_ms": state.good_time_ms,
-        "good_value": state.good_value,
-        "dry": state.dry,
-    }
-
-
-def channel_state_from_json(data: dict[str, Any]) -> ChannelState:
-    """Return the state that `channel_state_to_json` wrote down."""
-    return ChannelState(
-        **{
-            **data,
-            "quality": QualityState.from_json(data["quality"]),
-            "trend": trend_state_from_json(data["trend"]),
-            "standing": {
-                key: Persistence(Phase(phase), since_ms)
-                for key, (phase, since_ms) in data["standing"].items()
-            },
-        }
-    )

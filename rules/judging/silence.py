@@ -7,7 +7,6 @@ from the readings, not from when somebody looked, so it does not depend on how t
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum, auto
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,10 +28,6 @@ class SourceState:
     time_ms: int = -1
     silent: bool = False
     dry_ms: int = -1
-
-    def to_json(self) -> list[Any]:
-        """Return plain JSON values; `SourceState(*values)` is the inverse."""
-        return [self.at_ms, self.time_ms, self.silent, self.dry_ms]
 
 
 class Scope(Enum):

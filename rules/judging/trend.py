@@ -11,7 +11,6 @@ where the halves disagree about the direction, small where a change is already l
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,15 +30,6 @@ class TrendState:
 
     time_ms: tuple[int, ...] = ()
     value: tuple[float, ...] = ()
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values for the snapshot."""
-        return {"time_ms": list(self.time_ms), "value": list(self.value)}
-
-
-def trend_state_from_json(data: dict[str, Any]) -> TrendState:
-    """Return the state that `TrendState.to_json` wrote down."""
-    return TrendState(tuple(data["time_ms"]), tuple(data["value"]))
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,10 +6,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarms.book import Crossing
+from rules.alarms.event import NO_EVIDENCE, Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.causes import silence_cause, water_cause
 from rules.judging.out_of_water import cells_of
+from rules.judging.persistence import Turn
 from rules.judging.silence import Scope, Silence
 from rules.quantities import Quantity
 from rules.rack.channels import Channel, channels_of
@@ -90,9 +91,9 @@ class WatchList:
         channel: Channel,
         condition: Condition,
         level: Level,
-        active: bool,
-        since_ms: int,
-        priority: Priority | None = None,
+        priority: Priority | None,
+        turn: Turn,
+        evidence: Evidence = NO_EVIDENCE,
     ) -> Crossing:
         """Return a crossing; without a `priority`, that of the worst alarm lost with the channel's source."""
         return Crossing(
@@ -103,19 +104,21 @@ class WatchList:
             cause=water_cause(self.plan, channel, condition, level),
             level=level,
             priority=priority or self.worst_without(channel.source),
-            active=active,
-            since_ms=since_ms,
+            active=turn.active,
+            since_ms=turn.since_ms,
+            evidence=evidence,
         )
 
     def silence(self, silence: Silence) -> Crossing:
         """Return the crossing of a source that fell silent or was heard again."""
         channel, source, scope = self.own[silence.source.id], silence.source, silence.scope
-        crossing = self.crossing(channel, Condition.SILENT, Level.ADVISORY, silence.begins, silence.since_ms)
+        turn = Turn(silence.position, silence.begins, silence.since_ms)
         reach = {
             other.vessel
             for other in self.plan.sources
             if scope is Scope.RACK or (scope is Scope.BUS and other.bus == source.bus)
         }
+        crossing = self.crossing(channel, Condition.SILENT, Level.ADVISORY, None, turn)
         return replace(crossing, cause=silence_cause(channel, scope), reach=tuple(sorted(reach)))
 
     def possible_keys(self) -> Mapping[str, frozenset[str]]:
@@ -132,7 +135,7 @@ class WatchList:
         """Return every alarm that the rack can raise now, by name."""
         return {
             f"{channel.name}/{condition}": self.crossing(
-                channel, Condition(condition), Level(level), False, at_ms
+                channel, Condition(condition), Level(level), None, Turn(0, False, at_ms)
             )
             for channel in self.channels
             for condition, level in (key.split(":") for key in sorted(self._possible_keys(channel)))

@@ -11,7 +11,7 @@ everything after them, since only such a reading can be the last that disagrees.
 """
 
 from dataclasses import dataclass, field
-from typing import Any, Final, Self, TypeAlias
+from typing import Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -40,29 +40,6 @@ class FlatRun:
     time_ms: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     value: Floats = field(default_factory=lambda: np.empty(0, dtype=np.float64))
     number: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain numbers and lists."""
-        return {
-            "count": self.count,
-            "barrier_ms": self.barrier_ms,
-            "barrier_count": self.barrier_count,
-            "time_ms": self.time_ms.tolist(),
-            "value": self.value.tolist(),
-            "number": self.number.tolist(),
-        }
-
-    @classmethod
-    def from_json(cls, document: dict[str, Any]) -> Self:
-        """Return the run that `to_json` wrote."""
-        return cls(
-            count=document["count"],
-            barrier_ms=document["barrier_ms"],
-            barrier_count=document["barrier_count"],
-            time_ms=np.array(document["time_ms"], dtype=np.int64),
-            value=np.array(document["value"], dtype=np.float64),
-            number=np.array(document["number"], dtype=np.int64),
-        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ are exact in any order.
 """
 
 from dataclasses import dataclass, field
-from typing import Any, Final, Self, TypeAlias
+from typing import Final, Self, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -105,25 +105,6 @@ class HourStatistics:
             whole = self.hour[begin - hours : begin - hours + size] == self.hour[begin:] - hours
             spans[begin - first :] = np.where(whole, -lowest[1] - lowest[0], np.nan)
         return spans
-
-    def to_json(self) -> dict[str, Any]:
-        """Return lists of plain numbers; None stands for NaN."""
-        return {
-            "hour": self.hour.tolist(),
-            "sums": self.sums.tolist(),
-            "extremes": [
-                [None if np.isnan(value) else value for value in row] for row in self.extremes.tolist()
-            ],
-        }
-
-    @classmethod
-    def from_json(cls, document: dict[str, Any]) -> Self:
-        """Return the statistics that `to_json` wrote."""
-        return cls(
-            np.array(document["hour"], dtype=np.int64),
-            np.array(document["sums"], dtype=np.int64),
-            np.array(document["extremes"], dtype=np.float64),
-        )
 
 
 def _quanta(value: Floats, sensor: Range) -> tuple[Ints, npt.NDArray[np.bool_]]:

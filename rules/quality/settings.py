@@ -2,8 +2,8 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
-from typing import Any, Final, Literal, Self
+from dataclasses import dataclass
+from typing import Final, Literal
 
 from rules.errors import RulesError
 from rules.quantities import Quantity
@@ -112,35 +112,11 @@ class QualitySettings:
             _check_at_most("flat_line_suspect duration_ms", self.flat_line_suspect.duration_ms,
                            "flat_line_fail duration_ms", self.flat_line_fail.duration_ms)  # fmt: skip
 
-    def to_json(self) -> dict[str, Any]:
-        """Return the settings as plain dicts, numbers, strings and None."""
-        return asdict(self)
 
-    @classmethod
-    def from_json(cls, document: Mapping[str, Any]) -> Self:
-        """Return the settings that `to_json` wrote. Raises QualityError for a name that is not a setting."""
-        unknown = sorted(document.keys() - {field.name for field in fields(cls)})
-        if unknown:
-            raise QualityError(f"quality settings: no setting is called {', '.join(unknown)}")
-        if "sensor_range" not in document:
-            raise QualityError("quality settings: sensor_range is missing; it bounds every other test")
-        return cls(**{name: _from_plain(name, value) for name, value in document.items()})
-
-
-_RANGES = ("sensor_range", "operator_range", "climatology")
-_REPEATS = ("flat_line_suspect", "flat_line_fail")
 _NOT_NEGATIVE = (
     "max_gap_ms", "spike_suspect", "spike_fail", "max_change_per_hour", "max_change_deviations", "min_step",
     "flat_line_eps", "attenuated_suspect", "attenuated_fail",
 )  # fmt: skip
-
-
-def _from_plain(name: str, value: Any) -> Any:  # noqa: ANN401 - whatever JSON holds
-    if value is not None and name in _RANGES:
-        return Range(**value)
-    if value is not None and name in _REPEATS:
-        return Repeats(**value)
-    return value
 
 
 def _text(limits: Range) -> str:

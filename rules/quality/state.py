@@ -1,7 +1,6 @@
 """What the quality tests remember of a channel between two blocks."""
 
 from dataclasses import dataclass, field
-from typing import Any, Self
 
 import numpy as np
 
@@ -25,28 +24,3 @@ class QualityState:
     run: FlatRun = field(default_factory=FlatRun)
     hours: HourStatistics = field(default_factory=HourStatistics)
     sensor_range: Range | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain dicts, lists and numbers; None stands for NaN."""
-        limits = self.sensor_range
-        return {
-            "time_ms": self.time_ms.tolist(),
-            "value": [None if np.isnan(value) else value for value in self.value.tolist()],
-            "tests": self.tests[:, 0].tolist(),
-            "run": self.run.to_json(),
-            "hours": self.hours.to_json(),
-            "sensor_range": None if limits is None else [limits.low, limits.high],
-        }
-
-    @classmethod
-    def from_json(cls, document: dict[str, Any]) -> Self:
-        """Return the state that `to_json` wrote, the same bit for bit."""
-        limits = document["sensor_range"]
-        return cls(
-            time_ms=np.array(document["time_ms"], dtype=np.int64),
-            value=np.array(document["value"], dtype=np.float64),
-            tests=np.array(document["tests"], dtype=np.uint8)[:, None],
-            run=FlatRun.from_json(document["run"]),
-            hours=HourStatistics.from_json(document["hours"]),
-            sensor_range=None if limits is None else Range(*limits),
-        )

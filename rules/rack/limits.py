@@ -40,6 +40,7 @@ class Limit:
     """One boundary: crossed when what it is compared with is above, or below, `value`.
 
     Where `past` is set, only a level beyond that counts: what comes back to its target is on the mend.
+    `origin` is the key of the settings file that gave it, or built-in.
     """
 
     condition: Condition
@@ -51,6 +52,7 @@ class Limit:
     deadband: float
     delays_ms: tuple[int, int]
     past: float | None = None
+    origin: str = ""
 
     @property
     def key(self) -> str:
@@ -97,6 +99,7 @@ def _band_limits(tolerance: Tolerance) -> Iterator[Limit]:
                     above=condition is Condition.HIGH,
                     deadband=tolerance.deadband,
                     delays_ms=(on_delay_ms, tolerance.off_delay_ms),
+                    origin=tolerance.origin(f"{level}_{condition}"),
                 )
 
 
@@ -114,11 +117,11 @@ def _rate_limits(tolerance: Tolerance) -> Iterator[Limit]:
     and woke people for that. The more urgent limit comes first, so that it is told at once.)
     """
     rates = (
-        (Condition.RISING, tolerance.max_rise_per_hour),
-        (Condition.FALLING, tolerance.max_fall_per_hour),
+        (Condition.RISING, tolerance.max_rise_per_hour, tolerance.origin("max_rise_per_hour")),
+        (Condition.FALLING, tolerance.max_fall_per_hour, tolerance.origin("max_fall_per_hour")),
     )
     levels = ((Level.AWAY, Priority.HIGH), (Level.ADVISORY, Priority.MEDIUM))
-    for condition, per_hour in rates:
+    for condition, per_hour, origin in rates:
         if per_hour is None:
             continue
         above = condition is Condition.RISING
@@ -133,6 +136,7 @@ def _rate_limits(tolerance: Tolerance) -> Iterator[Limit]:
                 deadband=RATE_DEADBAND * per_hour,
                 delays_ms=(tolerance.on_delay_ms, tolerance.off_delay_ms),
                 past=_past_target(tolerance, above) if level is Level.AWAY else None,
+                origin=origin,
             )
 
 
@@ -151,6 +155,7 @@ def _projection_limits(tolerance: Tolerance) -> Iterator[Limit]:
                 deadband=tolerance.deadband,
                 delays_ms=(tolerance.on_delay_ms, tolerance.off_delay_ms),
                 past=_past_target(tolerance, level is Level.ABOVE),
+                origin=tolerance.origin("critical_high" if level is Level.ABOVE else "critical_low"),
             )
 
 
@@ -165,6 +170,7 @@ def _difference_limits(tolerance: Tolerance) -> Iterator[Limit]:
             above=True,
             deadband=RATE_DEADBAND * tolerance.max_disagreement,
             delays_ms=(tolerance.on_delay_ms, tolerance.off_delay_ms),
+            origin=tolerance.origin("max_disagreement"),
         )
 
 

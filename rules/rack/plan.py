@@ -5,15 +5,13 @@ a replay finds the plan of every moment beside the readings of that moment.
 """
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
-from typing import Any
+from dataclasses import dataclass, field
 
 from rules.alarms.book import AlarmRules
-from rules.alarms.life_cycle import Condition
 from rules.quality.quality import QualitySettings
 from rules.quantities import Quantity
 from rules.rack.stage_plan import StageStep
-from rules.rack.tolerance import Band, Tolerance
+from rules.rack.tolerance import Tolerance
 from rules.water.specific_conductance import Compensation
 
 RACK_WIDE = "rack"
@@ -67,63 +65,3 @@ class RackPlan:
     steps: Mapping[str, tuple[StageStep, ...]] = field(default_factory=dict)
     usual_stay_ms: Mapping[str, int] = field(default_factory=dict)
     alarm_rules: AlarmRules = field(default_factory=AlarmRules)
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the plan as plain JSON values; `plan_from_json` is the inverse."""
-        return {
-            "rack": self.rack,
-            "sources": [asdict(source) for source in self.sources],
-            "vessels": dict(self.vessels),
-            "tolerances": {
-                stage: {quantity.value: asdict(tolerance) for quantity, tolerance in limits.items()}
-                for stage, limits in self.tolerances.items()
-            },
-            "quality": {quantity.value: settings.to_json() for quantity, settings in self.quality.items()},
-            "supplies": [asdict(supply) for supply in self.supplies],
-            "steps": {vessel: [asdict(step) for step in steps] for vessel, steps in self.steps.items()},
-            "usual_stay_ms": dict(self.usual_stay_ms),
-            "alarm_rules": asdict(self.alarm_rules),
-        }
-
-
-def plan_from_json(data: Mapping[str, Any]) -> RackPlan:
-    """Return the plan that `RackPlan.to_json` wrote down."""
-    return RackPlan(
-        rack=data["rack"],
-        sources=tuple(map(_source_from_json, data["sources"])),
-        vessels=dict(data["vessels"]),
-        tolerances={
-            stage: {
-                Quantity(quantity): _tolerance_from_json(limits) for quantity, limits in per_quantity.items()
-            }
-            for stage, per_quantity in data["tolerances"].items()
-        },
-        quality={
-            Quantity(quantity): QualitySettings.from_json(settings)
-            for quantity, settings in data["quality"].items()
-        },
-        supplies=tuple(_supply_from_json(supply) for supply in data["supplies"]),
-        steps={vessel: tuple(StageStep(**step) for step in steps) for vessel, steps in data["steps"].items()},
-        usual_stay_ms=dict(data["usual_stay_ms"]),
-        alarm_rules=_alarm_rules_from_json(data["alarm_rules"]),
-    )
-
-
-def _source_from_json(data: Mapping[str, Any]) -> Source:
-    kinds: dict[str, Any] = {"quantity": Quantity(data["quantity"])}
-    if "compensation" in data:  # a plan that was written down before probes had one
-        kinds["compensation"] = Compensation(data["compensation"])
-    return Source(**{**data, **kinds})
-
-
-def _supply_from_json(data: Mapping[str, Any]) -> Supply:
-    return Supply(data["name"], Quantity(data["quantity"]), tuple(data["vessels"]))
-
-
-def _alarm_rules_from_json(data: Mapping[str, Any]) -> AlarmRules:
-    return AlarmRules(**{**data, "latching": tuple(map(Condition, data["latching"]))})
-
-
-def _tolerance_from_json(data: Mapping[str, Any]) -> Tolerance:
-    bands = {side: Band(**data[side]) for side in ("advisory", "critical")}
-    return Tolerance(**{**data, **bands})

@@ -6,8 +6,7 @@ stage move at noon is not an alarm at one minute past.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,16 +44,6 @@ class StageNow:
     def settled_ms(self) -> int:
         """Return from when on the limits are those of the stage."""
         return self.since_ms + self.ramp_ms
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values; `stage_now_from_json` is the inverse."""
-        return asdict(self)
-
-
-def stage_now_from_json(data: Mapping[str, Any]) -> StageNow:
-    """Return the stage that `StageNow.to_json` wrote down."""
-    before = data["before"]
-    return StageNow(**{**data, "before": None if before is None else stage_now_from_json(before)})
 
 
 def move(now: StageNow, step: StageStep) -> StageNow:

@@ -1,12 +1,11 @@
 """What the engine carries about the vessels themselves: their stages, and maintenance under way."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass, field
-from typing import Any
+from dataclasses import dataclass, field
 
 from rules.alarms.alarm import Hold
 from rules.rack.plan import RackPlan
-from rules.rack.stage_plan import StageNow, move, stage_now_from_json, steps_between
+from rules.rack.stage_plan import StageNow, move, steps_between
 
 Target = str
 """What maintenance is done on: vessel/NAME or bus/NAME."""
@@ -42,23 +41,6 @@ class RackState:
         for vessel, now in self.stages.items():
             if now.since_ms and now.stage in plan.usual_stay_ms:
                 yield vessel, now.since_ms + plan.usual_stay_ms[now.stage]
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain JSON values for the snapshot."""
-        return {
-            "stages": {vessel: now.to_json() for vessel, now in self.stages.items()},
-            "maintenance": {target: asdict(hold) for target, hold in self.maintenance.items()},
-            "done_ms": self.done_ms,
-        }
-
-
-def rack_state_from_json(data: Mapping[str, Any]) -> RackState:
-    """Return the state that `RackState.to_json` wrote down."""
-    return RackState(
-        {vessel: stage_now_from_json(now) for vessel, now in data["stages"].items()},
-        {target: Hold(**hold) for target, hold in data["maintenance"].items()},
-        data["done_ms"],
-    )
 
 
 def stages_under(

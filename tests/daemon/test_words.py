@@ -1,6 +1,5 @@
 """Alarms in words: every step says where and what, in units, on one line, short enough for a phone."""
 
-from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -9,10 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.words import SHAPES, amount, clock_time, event_text, iso_time, notice_text
-from rules.alarms.event import AlarmEvent
+from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import TRANSITIONS, Condition, Priority, State, Trigger
 from rules.quantities import Quantity
 from rules.readings import Notice
+from tests.rigs.alarm_events import changed
 
 COPENHAGEN = ZoneInfo("Europe/Copenhagen")
 AT_MS = 1_786_752_000_000  # 2026-08-15T00:00:00Z, 02:00 in Copenhagen
@@ -27,9 +27,7 @@ HIGH = AlarmEvent(
     state=State.UNACKNOWLEDGED,
     priority=Priority.MEDIUM,
     since_ms=AT_MS - 300_000,
-    value=18.14,
-    limit=18.0,
-    rate_per_hour=3.194,
+    evidence=Evidence(18.14, 18.0, rate_per_hour=3.194),
 )
 
 
@@ -82,14 +80,14 @@ HIGH = AlarmEvent(
     ],
 )
 def test_an_event_says_where_what_how_far_how_fast_and_since_when(changes, text):
-    assert event_text(replace(HIGH, **changes), COPENHAGEN) == text
+    assert event_text(changed(HIGH, **changes), COPENHAGEN) == text
 
 
 @pytest.mark.parametrize(("step", "state"), TRANSITIONS.items())
 @pytest.mark.parametrize("condition", Condition)
 def test_every_step_of_every_condition_has_words_on_one_line(step, state, condition):
     _, trigger = step
-    text = event_text(replace(HIGH, trigger=trigger, state=state, condition=condition), COPENHAGEN)
+    text = event_text(changed(HIGH, trigger=trigger, state=state, condition=condition), COPENHAGEN)
     assert text.count("kreisel-4 temperature") == 1
     assert condition.replace("_", " ") in text
     assert "\n" not in text
@@ -101,7 +99,7 @@ def test_every_step_of_every_condition_has_words_on_one_line(step, state, condit
 def test_the_priority_is_said_by_word_and_shown_by_a_shape_of_its_own():
     assert len({*SHAPES.values()}) == len(Priority)
     for priority in Priority:
-        assert event_text(replace(HIGH, priority=priority)).endswith(f"({priority.word})")
+        assert event_text(changed(HIGH, priority=priority)).endswith(f"({priority.word})")
 
 
 @pytest.mark.parametrize(

@@ -1,10 +1,21 @@
 """Alarm events for tests of what is made of them."""
 
-from rules.alarms.event import AlarmEvent
+from dataclasses import fields, replace
+
+from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger, next_state
 
 MINUTE_MS = 60_000
 START_MS = 1_760_313_600_000  # Monday 2025-10-13 00:00 UTC
+
+
+_OF_EVIDENCE = {field.name for field in fields(Evidence)}
+
+
+def changed(event, **changes):
+    """An event that differs in some of its fields, or of those of its evidence."""
+    evidence = {name: changes.pop(name) for name in _OF_EVIDENCE & changes.keys()}
+    return replace(event, evidence=replace(event.evidence, **evidence), **changes)
 
 
 class Story:

@@ -15,6 +15,7 @@ from daemon.journal.outbox import Message
 from daemon.settings.plan import rack_plan
 from daemon.watch.watch import Watch
 from drivers.readings import Reading
+from rules.plain import to_plain
 from tests.rigs.daemon_run import write_settings
 
 START_MS = 1_760_000_000_000
@@ -91,7 +92,7 @@ def refolded_events(path):
         engine, outcome = fold(engine, item)
         events += outcome.events
     journal.close()
-    return [json.loads(json.dumps(event.to_json())) for event in events]
+    return [json.loads(json.dumps(to_plain(event))) for event in events]
 
 
 def events_in(path):

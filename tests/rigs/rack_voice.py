@@ -10,7 +10,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from daemon.broker.messages import heartbeat_message, messages_of, watch_message
-from rules.alarms.event import AlarmEvent
+from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 
 PATIENCE_S = 30.0
@@ -76,7 +76,7 @@ class RackVoice:
         now_ms = _now_ms()
         event = AlarmEvent(
             self.number, now_ms, vessel, f"{vessel}/temperature", Condition.HIGH, trigger, state, priority,
-            now_ms, value=19.24, limit=19.0, rate_per_hour=0.6, who=who, **more,
+            now_ms, evidence=Evidence(19.24, 19.0, rate_per_hour=0.6), who=who, **more,
         )  # fmt: skip
         self._newest[event.alarm] = event
         if state is State.NORMAL:

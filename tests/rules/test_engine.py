@@ -13,6 +13,7 @@ from rules.alarms.book import AlarmRules
 from rules.alarms.life_cycle import Condition, Priority, State
 from rules.engine import Engine
 from rules.errors import InputError
+from rules.plain import to_plain
 from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source, Supply
 from rules.rack.stage_plan import StageStep
@@ -99,7 +100,7 @@ def test_a_stage_move_at_noon_is_no_alarm_at_one_minute_past(planned):
     for after in (MINUTE, HOUR, DAY, 2 * DAY):
         assert watched.read(NOON + after, 1, 20.0) == []
     assert watched.read(NOON + 2 * DAY + MINUTE, 1, 20.0)[0].alarm == HIGH
-    assert watched.events[-1].limit == pytest.approx(20.0, abs=0.001)
+    assert watched.events[-1].evidence.limit == pytest.approx(20.0, abs=0.001)
 
 
 def test_water_that_follows_the_ramp_is_never_an_alarm_and_on_the_way_back_neither():
@@ -350,7 +351,7 @@ def test_redundant_probes_that_disagree_say_so_on_the_second():
     assert watched.events == []
     (event,) = watched.read(MINUTE, 2, 15.6)
     assert (event.alarm, event.priority) == ("k1/temperature/b/disagreement", Priority.MEDIUM)
-    assert event.value == pytest.approx(0.6)
+    assert event.evidence.value == pytest.approx(0.6)
     assert told(watched.read(2 * MINUTE, 2, 15.3)) == [("k1/temperature/b/disagreement", "returned")]
 
 
@@ -365,7 +366,7 @@ def test_salinities_of_two_cells_are_compared_too():
     watched = WatchedRack(plan_of(sources, {"polyp": {Quantity.SALINITY: limits}}))
     watched.read_all([(0, 1, 15.0), (1, 2, 40.0), (2, 3, 41.5)])
     assert told(watched.events) == [("k1/salinity/b/disagreement", "raised")]
-    assert watched.events[0].value == pytest.approx(1.35, abs=0.1)
+    assert watched.events[0].evidence.value == pytest.approx(1.35, abs=0.1)
 
 
 # Maintenance
@@ -457,7 +458,7 @@ def test_a_restart_in_any_state_resumes_in_it_and_goes_on_as_if_nothing_had_happ
                 alarm = next(iter(watched.states), HIGH)
                 watched.do(minute * MINUTE, kind, **{"alarm": alarm} | what)
         watched.wait(5 * HOUR)
-        return [event.to_json() for event in watched.events], watched.states
+        return [to_plain(event) for event in watched.events], watched.states
 
     assert life(restarting=True) == life(restarting=False)
 

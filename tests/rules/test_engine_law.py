@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 from rules.alarms.book import AlarmRules
 from rules.alarms.life_cycle import Condition
 from rules.engine import Engine
+from rules.plain import from_plain, to_plain
 from rules.quality.quality import DEFAULT_QUALITY
 from rules.quantities import Quantity
-from rules.rack.plan import RackPlan, Source, Supply, plan_from_json
+from rules.rack.plan import RackPlan, Source, Supply
 from rules.rack.stage_plan import StageStep
 from rules.rack.tolerance import Band, Tolerance
 from rules.readings import Action, Readings
@@ -126,7 +127,7 @@ class Record:
         self.events, self.flags, self.notices = [], {}, []
 
     def add(self, outcome):
-        self.events += [event.to_json() for event in outcome.events]
+        self.events += [to_plain(event) for event in outcome.events]
         self.notices += [(notice.id, notice.details) for notice in outcome.notices]
         for block in outcome.flags:
             for seq, summary, tests in zip(block.seq, block.summary, block.tests, strict=True):
@@ -229,7 +230,7 @@ def test_what_people_do_meets_the_same_however_the_readings_are_cut(steps, deeds
 
 
 def test_the_plan_survives_the_journal():
-    assert plan_from_json(json.loads(json.dumps(PLAN.to_json()))) == PLAN
+    assert from_plain(RackPlan, json.loads(json.dumps(to_plain(PLAN)))) == PLAN
 
 
 def test_the_nights_of_these_tests_do_raise_alarms():

@@ -5,9 +5,10 @@ import json
 import numpy as np
 import pytest
 
-from rules.alarms.event import AlarmEvent
+from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.errors import InputError
+from rules.plain import to_plain
 from rules.readings import Notice, Readings
 
 
@@ -51,17 +52,14 @@ def test_an_event_is_written_down_in_words():
         priority=Priority.HIGH,
         since_ms=90,
         vessels=("k1", "k2"),
-        value=21.5,
-        limit=23.0,
-        rate_per_hour=1.0,
-        reached_ms=5_400_100,
+        evidence=Evidence(21.5, 23.0, rate_per_hour=1.0, reached_ms=5_400_100),
     )
     assert event.alarm == "k1/temperature/heading_out"
-    written = json.loads(json.dumps(event.to_json()))
+    written = json.loads(json.dumps(to_plain(event)))
     assert written["priority"] == "high"
     assert written["state"] == "unacknowledged"
     assert written["vessels"] == ["k1", "k2"]
-    assert written["reached_ms"] == 5_400_100
+    assert written["evidence"]["reached_ms"] == 5_400_100
 
 
 def test_the_same_notice_has_the_same_id_and_others_have_others():

@@ -1,4 +1,4 @@
-"""`bellwatch oncall`: runs the on-call process, checks its settings, acknowledges, tries channels."""
+"""`bellwatch oncall`: runs the on-call process, checks its settings, acknowledges, tries routes."""
 
 import argparse
 import os
@@ -14,17 +14,17 @@ from zoneinfo import ZoneInfo
 from daemon.clock import SteadyClock
 from daemon.commands.options import add_who
 from daemon.errors import OnCallError
-from daemon.oncall.call_text import page_text
-from daemon.oncall.channels import Channels
+from daemon.oncall.call_text import call_text
 from daemon.oncall.check import examine, load_oncall
 from daemon.oncall.duty import duty_of
 from daemon.oncall.link import OnCallLink
 from daemon.oncall.outbox import OnCallOutbox
 from daemon.oncall.process import OnCall
+from daemon.oncall.routes import Routes
 from daemon.oncall.settings import OnCallSettings
 from daemon.oncall.store import OnCallStore
 from rules.calling.escalation import Escalation
-from rules.calling.reports import Page, PageKind, Stand
+from rules.calling.records import Call, CallKind, Stand
 
 USUAL_SETTINGS = "/etc/bellwatch/oncall.toml"
 OK, FAILED, UNFIT = 0, 1, 2
@@ -44,7 +44,7 @@ def oncall_arguments(oncall: argparse.ArgumentParser) -> None:
     ack.set_defaults(command=_ack)
     status = asked.add_parser("status", help="show who is on call and what calls")
     status.set_defaults(command=_status)
-    trial = asked.add_parser("trial", help="send a trial message through every channel of a person")
+    trial = asked.add_parser("trial", help="send a trial message through every route of a person")
     trial.add_argument("person", help="a name of the rota")
     trial.set_defaults(command=_trial)
     usual = _usual_settings()
@@ -85,7 +85,7 @@ def build(
     return OnCall(
         store,
         OnCallLink(settings.broker, settings.oncall.name, answers=passes_on),
-        OnCallOutbox(store, Channels(addresses), settings.delivery),
+        OnCallOutbox(store, Routes(addresses), settings.delivery),
         duty_of(settings),
         settings.notes,
         ZoneInfo(settings.oncall.time_zone),
@@ -96,7 +96,7 @@ def build(
 
 def check_command(path: Path, out: TextIO) -> int:
     """Print what is wrong with the settings at `path`; return 0 if the process would start, 2 if not."""
-    settings, channels, found = examine(path)
+    settings, routes, found = examine(path)
     for finding in found:
         print(finding, file=out)
     errors = [finding for finding in found if not finding.is_warning]
@@ -105,7 +105,7 @@ def check_command(path: Path, out: TextIO) -> int:
         return UNFIT
     rota = settings.rota
     print(
-        f"OK: {len(rota.people)} people with {sum(map(len, channels.values()))} channels, "
+        f"OK: {len(rota.people)} people with {sum(map(len, routes.values()))} routes, "
         f"hand-over on {rota.first_day:%A}s at {rota.hand_over:%H:%M}",
         file=out,
     )
@@ -154,13 +154,12 @@ def _status(options: argparse.Namespace) -> int:
     print(f"On call: {', then '.join(duty.rota.line_up(now_ms))}")
     print(f"State of {datetime.fromtimestamp(team.clock_ms / 1000, UTC).astimezone(zone):%d.%m.%Y %H:%M:%S}")
     print(f"Messages that nobody has taken yet: {waiting}")
-    stands = frozenset(Stand) - {Stand.OVER}
     for problem in team.problems():
-        urgency, about = problem.urgency, problem.reports(stands)
-        worst = max(report.priority for report in about)
+        urgency, about = problem.urgency, problem.words(Stand.CALLS, Stand.SEEN, Stand.SILENCED)
+        worst = max(word.event.priority for word in about)
         said = f"calls, {len(problem.told)} told" if urgency is not None else "seen or silenced"
-        page = Page(str(problem.number), PageKind.ALARM, problem.number, "", worst, now_ms, about)
-        print(f"{said}: {page_text(page, settings.notes, zone)}")
+        call = Call(str(problem.number), CallKind.ALARM, problem.number, "", worst, now_ms, about)
+        print(f"{said}: {call_text(call, settings.notes, zone)}")
     return OK
 
 
@@ -168,11 +167,11 @@ def _trial(options: argparse.Namespace) -> int:
     _, addresses = load_oncall(options.settings)
     if options.person not in addresses:
         raise OnCallError(f"{options.person}: not in the rota; it has {', '.join(sorted(addresses))}")
-    channels = Channels(addresses)
+    routes = Routes(addresses)
     failed = 0
-    for place in range(channels.count(options.person)):
+    for place in range(routes.count(options.person)):
         text = _TRIAL.format(person=options.person)
-        taken = channels.send(options.person, place, "bellwatch trial", text)
+        taken = routes.send(options.person, place, "bellwatch trial", text)
         failed += not taken
-        print(f"{options.person}, channel {place + 1}: {'taken' if taken else 'NOT taken'}")
+        print(f"{options.person}, route {place + 1}: {'taken' if taken else 'NOT taken'}")
     return FAILED if failed else OK

@@ -7,10 +7,11 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from daemon.broker.messages import heartbeat_message, messages_of, rack_topic, watch_message
-from rules.alarms.event import AlarmEvent
+from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import TRANSITIONS, Condition, Priority, State, Trigger
 from rules.quantities import Quantity, unit_of
 from rules.readings import Notice
+from tests.rigs.alarm_events import changed
 
 COPENHAGEN = ZoneInfo("Europe/Copenhagen")
 AT_MS = 1_786_752_000_123  # 2026-08-15T00:00:00.123Z
@@ -18,19 +19,19 @@ TOPIC = "bellwatch/north-rack"
 
 
 def event_of(trigger=Trigger.RAISED, state=State.UNACKNOWLEDGED, **changes):
-    values = {
-        "number": 7,
-        "at_ms": AT_MS,
-        "vessel": "kreisel-4",
-        "channel": "kreisel-4/temperature",
-        "condition": Condition.HIGH,
-        "priority": Priority.CRITICAL,
-        "since_ms": AT_MS - 120_000,
-        "value": 23.4,
-        "limit": 23.0,
-        "rate_per_hour": 2.0,
-    }
-    return AlarmEvent(trigger=trigger, state=state, **values | changes)
+    usual = AlarmEvent(
+        number=7,
+        at_ms=AT_MS,
+        vessel="kreisel-4",
+        channel="kreisel-4/temperature",
+        condition=Condition.HIGH,
+        trigger=trigger,
+        state=state,
+        priority=Priority.CRITICAL,
+        since_ms=AT_MS - 120_000,
+        evidence=Evidence(23.4, 23.0, rate_per_hour=2.0),
+    )
+    return changed(usual, **changes)
 
 
 def test_an_event_goes_to_two_topics():

@@ -1,6 +1,5 @@
-"""Pages in words: what, where, how bad, since when, trend and what to check, in one text message."""
+"""Calls in words: what, where, how bad, since when, trend and what to check, in one text message."""
 
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -8,12 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.oncall.call_text import page_text, page_title
+from daemon.oncall.call_text import call_text, call_title
 from daemon.oncall.response_notes import DEFAULT_NOTES, known_alarms, note_for
 from daemon.oncall.text_message import fits
 from rules.alarms.life_cycle import Condition, Priority
-from rules.calling.reports import BROKER_LOST, MENTIONED, RACK_SILENT, RACK_STOPPED, Page, PageKind, Report
+from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Call, CallKind
 from rules.quantities import Quantity
+from tests.rigs.rack_words import word_of
 
 ZONE = ZoneInfo("Europe/Copenhagen")
 AT = datetime(2026, 3, 29, 1, 30, tzinfo=UTC)  # half past three in Copenhagen, an hour after the switch
@@ -23,35 +23,27 @@ def ms(moment):
     return round(moment.timestamp() * 1000)
 
 
-def report(**changes):
-    usual = Report(
-        rack="north",
-        alarm="k1/temperature/high",
-        vessel="k1",
-        quantity="temperature",
-        condition="high",
-        trigger="raised",
-        state="unacknowledged",
-        priority=Priority.CRITICAL,
-        at_ms=ms(AT),
-        since_ms=ms(AT - timedelta(minutes=31)),
-        journal="j",
-        number=1,
-        value=19.24,
-        limit=19.0,
-        unit="°C",
-        rate_per_hour=0.6,
-    )
-    return replace(usual, **changes)
+def word(quantity="temperature", condition="high", vessel="k1", **changes):
+    usual = {
+        "at_ms": ms(AT),
+        "since_ms": ms(AT - timedelta(minutes=31)),
+        "value": 19.24,
+        "limit": 19.0,
+        "unit": "°C",
+        "rate_per_hour": 0.6,
+        "vessel": vessel,
+    }
+    channel = f"{vessel}/{quantity}" if quantity else ""
+    return word_of(f"{channel}/{condition}", **(usual | changes))
 
 
-def text(*about, kind=PageKind.ALARM, priority=Priority.CRITICAL, notes=None, more=0, page_id="41.2"):
-    page = Page(page_id, kind, 41, "ada", priority, ms(AT), about, more)
-    return page_text(page, notes or {}, ZONE)
+def text(*about, kind=CallKind.ALARM, priority=Priority.CRITICAL, notes=None, more=0, call_id="41.2"):
+    call = Call(call_id, kind, 41, "ada", priority, ms(AT), about, more)
+    return call_text(call, notes or {}, ZONE)
 
 
 def test_an_alarm_says_everything_in_one_message():
-    assert text(report()) == (
+    assert text(word()) == (
         "CRITICAL north k1: temperature high 19.24 C (limit 19.00), +0.6/h, since 01:59. "
         "Chiller, room heat? Mains off before wet work #41.2"
     )
@@ -78,7 +70,6 @@ def test_an_alarm_says_everything_in_one_message():
         (
             {
                 "vessel": "",
-                "alarm": RACK_SILENT,
                 "quantity": "",
                 "condition": RACK_SILENT,
                 "value": None,
@@ -104,32 +95,32 @@ def test_an_alarm_says_everything_in_one_message():
     ],
 )
 def test_each_kind_of_alarm_in_its_words(changes, words):
-    assert words in text(report(**changes))
+    assert words in text(word(**changes))
 
 
 def test_the_end_a_flood_and_the_digest():
-    over = report(state="normal", trigger="returned")
-    assert text(over, kind=PageKind.RETURNED, priority=Priority.LOW) == (
+    over = word(state="normal", trigger="returned")
+    assert text(over, kind=CallKind.RETURNED, priority=Priority.LOW) == (
         "OVER north k1: temperature high is over, since 01:59. #41.2"
     )
-    low = report(vessel="k2", alarm="k2/salinity/low", quantity="salinity", condition="low")
-    assert text(low, over, kind=PageKind.DIGEST, more=3) == (
+    low = word(vessel="k2", quantity="salinity", condition="low")
+    assert text(low, over, kind=CallKind.DIGEST, more=3) == (
         "Digest, 5: north k2 salinity low; north k1 temperature high over #41.2"
     )
-    assert text(low, report(), kind=PageKind.FLOOD, priority=Priority.HIGH).startswith(
+    assert text(low, word(), kind=CallKind.FLOOD, priority=Priority.HIGH).startswith(
         "HIGH 2 more alarms at once: north k2 salinity low; north k1 temperature high"
     )
-    long = report(quantity="", condition="stage runs long", trigger=MENTIONED, state="normal")
-    assert text(long, kind=PageKind.DIGEST) == "Digest, 1: north k1 stage runs long #41.2"
-    stopped = report(vessel="", quantity="", condition=RACK_STOPPED)
-    assert "north rack stopped on purpose" in text(stopped, kind=PageKind.DIGEST)
+    long = word(quantity="", condition="stage runs long", mention=True, state="normal")
+    assert text(long, kind=CallKind.DIGEST) == "Digest, 1: north k1 stage runs long #41.2"
+    stopped = word(vessel="", quantity="", condition=RACK_STOPPED)
+    assert "north rack stopped on purpose" in text(stopped, kind=CallKind.DIGEST)
 
 
 def test_an_own_note_goes_before_the_built_in_one_and_the_particular_before_the_general():
-    assert text(report(), notes={"temperature/high": "Breaker 4."}).endswith("since 01:59. Breaker 4. #41.2")
-    assert text(report(), notes={"high": "General."}).endswith("Mains off before wet work #41.2")
-    assert note_for(report(condition="silent"), {"silent": "Own."}) == "Own."
-    assert note_for(report(condition="beside itself"), {}) == ""
+    assert text(word(), notes={"temperature/high": "Breaker 4."}).endswith("since 01:59. Breaker 4. #41.2")
+    assert text(word(), notes={"high": "General."}).endswith("Mains off before wet work #41.2")
+    assert note_for(word(condition="silent").event, {"silent": "Own."}) == "Own."
+    assert note_for(word(condition="beside itself").event, {}) == ""
 
 
 def test_whoever_is_sent_to_a_pump_heater_or_chiller_is_told_to_switch_the_mains_off_first():
@@ -142,7 +133,7 @@ def test_whoever_is_sent_to_a_pump_heater_or_chiller_is_told_to_switch_the_mains
 def test_a_probe_fault_says_what_it_is_about_and_what_to_do():
     """A probe in air, one that is stuck and one that fails otherwise read differently on a phone."""
     of_a_probe = {"quantity": "conductivity", "condition": "probe_fault"}
-    in_air, stuck, other = (text(report(**of_a_probe, reason=reason)) for reason in ("in air", "stuck", ""))
+    in_air, stuck, other = (text(word(**of_a_probe, reason=reason)) for reason in ("in air", "stuck", ""))
     assert "conductivity probe fault (in air)" in in_air
     assert "Put the probe back into the water" in in_air
     assert "probe fault (stuck)" in stuck
@@ -153,17 +144,17 @@ def test_a_probe_fault_says_what_it_is_about_and_what_to_do():
 def test_every_alarm_that_can_be_has_a_note():
     for condition in Condition:
         for quantity in Quantity:
-            named = report(quantity=quantity.value, condition=condition.value)
+            named = word(quantity=quantity.value, condition=condition.value)
             made_by_water = condition in ("high", "low", "rising", "falling")
             rare = quantity in ("air_pressure", "conductivity", "oxygen") and made_by_water
-            assert rare or note_for(named, {}), f"{quantity}/{condition}"
+            assert rare or note_for(named.event, {}), f"{quantity}/{condition}"
     assert set(DEFAULT_NOTES) <= set(known_alarms())
 
 
 words = st.text("abcdefghijklmnopqrstuvwxyz0123456789-", min_size=1, max_size=41)
 numbers = st.none() | st.floats(-1e6, 1e6)
-reports = st.builds(
-    report,
+said = st.builds(
+    word,
     rack=words,
     vessel=words,
     vessels=st.lists(words, max_size=6).map(tuple),
@@ -177,9 +168,9 @@ reports = st.builds(
 )
 
 
-@given(st.lists(reports, min_size=1, max_size=20), st.sampled_from(list(PageKind)), st.text(max_size=160))
-def test_whatever_stands_the_page_is_one_message_with_its_number(about, kind, note):
-    said = text(*about, kind=kind, notes={about[0].condition: note.strip() or "x"})
+@given(st.lists(said, min_size=1, max_size=20), st.sampled_from(list(CallKind)), st.text(max_size=160))
+def test_whatever_stands_the_call_is_one_message_with_its_number(about, kind, note):
+    said = text(*about, kind=kind, notes={about[0].event.condition: note.strip() or "x"})
     assert fits(said)
     assert said.endswith("#41.2")
-    assert page_title(Page("41.2", kind, 41, "ada", Priority.HIGH, 0, tuple(about))).startswith("bellwatch ")
+    assert call_title(Call("41.2", kind, 41, "ada", Priority.HIGH, 0, tuple(about))).startswith("bellwatch ")

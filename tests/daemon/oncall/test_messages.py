@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from daemon.broker.messages import heartbeat_message, messages_of, watch_message
 from daemon.errors import OnCallError
 from daemon.oncall.messages import PAYLOAD_AT_MOST, Cleared, Heartbeat, WatchWord, heard
-from rules.alarms.event import AlarmEvent
+from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
-from rules.calling.reports import MENTIONED, Report, Stand
+from rules.calling.records import Stand, Word
 from rules.readings import Notice
 
 EVENT = AlarmEvent(
@@ -28,13 +28,7 @@ EVENT = AlarmEvent(
     since_ms=1_759_999_000_000,
     cause="air-1",
     vessels=("k1", "k2"),
-    value=71.5,
-    limit=75.0,
-    rate_per_hour=-3.0,
-    reached_ms=1_760_000_900_000,
-    who="",
-    why="",
-    until_ms=None,
+    evidence=Evidence(71.5, 75.0, rate_per_hour=-3.0, reached_ms=1_760_000_900_000),
 )
 
 
@@ -45,27 +39,19 @@ def hear(message, kept=False):
 def test_what_the_daemon_publishes_of_an_event_is_understood_to_the_last_field():
     event, alarm = messages_of(EVENT, "journal-1", "nursery/water/north", UTC)
     assert hear(event) == hear(alarm, kept=True)
-    assert hear(event) == Report(
-        rack="north",
-        alarm="k1/oxygen_saturation/low",
-        vessel="k1",
-        quantity="oxygen_saturation",
-        condition="low",
-        trigger="worsened",
-        state="unacknowledged",
-        priority=Priority.HIGH,
-        at_ms=EVENT.at_ms,
-        since_ms=EVENT.since_ms,
-        journal="journal-1",
-        number=17,
-        cause="air-1",
-        vessels=("k1", "k2"),
-        value=71.5,
-        limit=75.0,
-        unit="%",
-        rate_per_hour=-3.0,
-        reached_ms=EVENT.reached_ms,
-    )
+    assert hear(event) == Word("north", EVENT, "journal-1", "%")
+
+
+@pytest.mark.parametrize(("key", "said"), [("state", "beside itself"), ("event", "sung of")])
+def test_a_state_or_a_step_that_this_version_does_not_know_calls(key, said):
+    body = json.loads(messages_of(EVENT, "j", "r/north", UTC)[0].payload) | {key: said}
+    assert heard("r", "r/north/event", json.dumps(body).encode(), False).stand is Stand.CALLS
+
+
+def test_a_condition_that_this_version_does_not_know_keeps_its_words():
+    body = json.loads(messages_of(EVENT, "j", "r/north", UTC)[0].payload)
+    body |= {"condition": "frothing", "alarm": "k1/oxygen_saturation/frothing"}
+    assert heard("r", "r/north/event", json.dumps(body).encode(), False).event.alarm == body["alarm"]
 
 
 @pytest.mark.parametrize("state", list(State))
@@ -100,13 +86,13 @@ def test_a_notice_is_heard_as_something_that_is_no_alarm():
     said = Notice("maintenance over", 1_760_000_000_000, "vessel/k1", {"outside": [], "unknown": []})
     (message,) = messages_of(said, "j", "nursery/water/north", UTC)
     mentioned = hear(message)
-    assert (mentioned.trigger, mentioned.stand, mentioned.vessel) == (MENTIONED, Stand.OVER, "vessel/k1")
-    assert mentioned.alarm == f"j:{said.id}"
+    assert (mentioned.mention, mentioned.stand, mentioned.event.vessel) == (True, Stand.OVER, "vessel/k1")
+    assert mentioned.event.cause == f"j:{said.id}"
 
 
 def test_a_priority_that_is_not_known_counts_as_the_worst():
     body = json.loads(messages_of(EVENT, "j", "r/north", UTC)[0].payload) | {"priority": "dire"}
-    assert heard("r", "r/north/event", json.dumps(body).encode(), False).priority is Priority.CRITICAL
+    assert heard("r", "r/north/event", json.dumps(body).encode(), False).event.priority is Priority.CRITICAL
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ from daemon.oncall.outbox import OnCallOutbox
 from daemon.oncall.settings import DeliverySettings
 from daemon.oncall.store import OnCallStore
 from rules.alarms.life_cycle import Priority
-from rules.calling.reports import PageKind
+from rules.calling.records import Call, CallKind
 
 PATIENCE_S = 10.0
 
@@ -28,7 +28,7 @@ def quiet():
 
 
 class Phones:
-    """Two channels for ada, one for bo; `works` says which take a message, `tried` what was tried."""
+    """Two routes for ada, one for bo; `works` says which take a message, `tried` what was tried."""
 
     def __init__(self, works):
         self.works = works
@@ -46,9 +46,9 @@ class Phones:
         return self.works(person, place)
 
 
-def owe(store, page_id, person="ada", problem=1, priority=Priority.HIGH, at_ms=0, kind=PageKind.ALARM):
+def owe(store, call_id, person="ada", problem=1, priority=Priority.HIGH, at_ms=0, kind=CallKind.ALARM):
     with store.transaction():
-        store.owe(page_id, kind, problem, person, priority, at_ms, "a title", page_id)
+        store.owe(Call(call_id, kind, problem, person, priority, at_ms, ()), "a title", call_id)
 
 
 class Desk:
@@ -69,7 +69,7 @@ class Desk:
             self.outbox.settle(now_ms, self.undelivered.append)
 
 
-def test_each_channel_is_tried_twice_then_the_next_person_is_called_and_the_rounds_grow_longer(tmp_path):
+def test_each_route_is_tried_twice_then_the_next_person_is_called_and_the_rounds_grow_longer(tmp_path):
     desk = Desk(tmp_path, works=lambda *_: False)
     owe(desk.store, "1.1")
     tried_at = []
@@ -136,7 +136,7 @@ def test_a_repeat_takes_the_place_of_the_one_that_waits_and_goes_on_where_that_s
 def test_a_call_that_nobody_needs_any_more_is_dropped_but_word_of_its_end_is_not(tmp_path):
     desk = Desk(tmp_path)
     owe(desk.store, "1.1")
-    owe(desk.store, "1.2", person="bo", kind=PageKind.RETURNED)
+    owe(desk.store, "1.2", person="bo", kind=CallKind.RETURNED)
     with desk.store.transaction():
         desk.store.drop(1, 0)
     desk.turn(0)
@@ -157,7 +157,7 @@ def test_a_try_that_never_ends_ends_the_process_instead(tmp_path, monkeypatch):
     owe(desk.store, "1.1")
     desk.phones.let_go.clear()
     desk.outbox.send(0)
-    with pytest.raises(OnCallError, match=r"page 1\.1: neither taken nor refused"):
+    with pytest.raises(OnCallError, match=r"call 1\.1: neither taken nor refused"):
         desk.outbox.send(0)
     desk.phones.let_go.set()
     desk.outbox.close()
@@ -189,7 +189,7 @@ owings = st.tuples(st.integers(1, 3), st.sampled_from(["ada", "bo"]), st.boolean
 
 @settings(max_examples=40, deadline=None)
 @given(st.lists(owings, min_size=1, max_size=12), st.lists(st.booleans(), max_size=30))
-def test_however_the_network_fails_the_newest_page_of_each_person_and_problem_arrives(owed, luck):
+def test_however_the_network_fails_the_newest_call_of_each_person_and_problem_arrives(owed, luck):
     works = iter(luck)
     with tempfile.TemporaryDirectory() as folder:
         desk = Desk(Path(folder), lambda *_: next(works, True))

@@ -42,7 +42,7 @@ def phones():
 
 
 def fates(folder):
-    """How many pages there are of each fate."""
+    """How many calls there are of each fate."""
     with sqlite3.connect(f"file:{folder}/oncall.sqlite?mode=ro", uri=True) as db:
         counted = dict(db.execute("SELECT fate, count(*) FROM page GROUP BY fate").fetchall())
     db.close()
@@ -58,7 +58,7 @@ def test_an_alarm_is_one_text_message_and_stops_once_somebody_has_seen_it(tmp_pa
     with RackVoice(broker.port) as rack, OnCallRun(settings) as team:
         connected(team)
         rack.alarm()
-        phones.wait_for(lambda: len(phones.texts("ada-1")) >= 2, "the page and its repeat")
+        phones.wait_for(lambda: len(phones.texts("ada-1")) >= 2, "the call and its repeat")
         first, second = phones.texts("ada-1")[:2]
         assert first.startswith("CRITICAL north k1: temperature high 19.24 C (limit 19.00), +0.6/h, since ")
         assert "Mains off before wet work" in first
@@ -90,18 +90,18 @@ def test_who_does_not_answer_is_followed_by_the_next_person(tmp_path, broker, ph
         assert " #1." in phones.texts("bo-1")[0]
 
 
-def test_a_channel_that_fails_is_followed_by_the_next_then_by_the_next_person(tmp_path, broker, phones):
+def test_a_route_that_fails_is_followed_by_the_next_then_by_the_next_person(tmp_path, broker, phones):
     """Nothing counts as sent before the receiving end has taken it."""
-    settings = write_oncall(tmp_path, broker.port, phones.port, channels=2)
+    settings = write_oncall(tmp_path, broker.port, phones.port, routes=2)
     phones.refuse("ada-1")
     with RackVoice(broker.port) as rack, OnCallRun(settings) as team:
         connected(team)
         rack.alarm(vessel="k1")
-        phones.wait_for(lambda: phones.texts("ada-2"), "the second channel")
+        phones.wait_for(lambda: phones.texts("ada-2"), "the second route")
         assert phones.refusals["ada-1"] == 2
         phones.refuse("ada-2", "bo-1", "bo-2")
         rack.alarm(vessel="k2")
-        phones.wait_for(lambda: phones.refusals.get("bo-2", 0) >= 2, "every channel of everybody")
+        phones.wait_for(lambda: phones.refusals.get("bo-2", 0) >= 2, "every route of everybody")
         assert fates(tmp_path) == {"sent": 1, "waiting": 2}
         phones.accept("ada-1", "ada-2", "bo-1", "bo-2")
         phones.wait_for(lambda: len(phones.texts()) == 3, "what was owed")
@@ -122,17 +122,17 @@ def test_what_happens_while_the_process_is_down_is_told_when_it_is_back(tmp_path
         rack.alarm(vessel="k4", priority=Priority.HIGH)
         rack.alarm(Trigger.RETURNED, State.NORMAL, vessel="k4", priority=Priority.HIGH)
         with team:
-            phones.wait_for(phones.texts, "the page")
+            phones.wait_for(phones.texts, "the call")
             for _ in range(RECEIVED_AT_MOST + 1):  # more than the broker sends before the first is confirmed
                 rack.beat()
             rack.alarm(vessel="k3")
-            phones.wait_for(lambda: len(phones.texts()) == 2, "the next page")
+            phones.wait_for(lambda: len(phones.texts()) == 2, "the next call")
     assert [text.split(":")[0] for text in phones.texts()] == ["CRITICAL north k1", "CRITICAL north k3"]
     told_of_k4 = [line for line in team.log.splitlines() if '"heard"' in line and "k4/" in line]
     assert any('"step": "returned"' in line for line in told_of_k4), "the broker kept what came and went"
 
 
-def test_a_broker_that_was_killed_and_forgot_everything_leaves_nobody_unpaged(tmp_path, broker, phones):
+def test_a_broker_that_was_killed_and_forgot_everything_leaves_nobody_uncalled(tmp_path, broker, phones):
     """The broker keeps nothing on disk: its sessions and retained messages are gone with it."""
     settings = write_oncall(tmp_path, broker.port, phones.port)
     rack, team = RackVoice(broker.port), OnCallRun(settings)
@@ -145,25 +145,25 @@ def test_a_broker_that_was_killed_and_forgot_everything_leaves_nobody_unpaged(tm
     broker.start()
     with rack, team:
         rack.say_again()
-        phones.wait_for(phones.texts, "the page")
+        phones.wait_for(phones.texts, "the call")
         broker.kill()
         rack.die()
         broker.start()
         rack.connect()
         rack.say_again()
         rack.alarm(vessel="k2")
-        phones.wait_for(lambda: len(phones.texts()) == 2, "the page after the second loss")
+        phones.wait_for(lambda: len(phones.texts()) == 2, "the call after the second loss")
     assert [text.split(":")[0] for text in phones.texts()] == ["CRITICAL north k1", "CRITICAL north k2"]
 
 
-def test_a_rack_that_dies_is_paged_and_its_return_is_told(tmp_path, broker, phones):
+def test_a_rack_that_dies_is_called_and_its_return_is_told(tmp_path, broker, phones):
     settings = write_oncall(tmp_path, broker.port, phones.port)
     with RackVoice(broker.port) as rack, OnCallRun(settings) as team:
         connected(team)
         rack.beat()
         rack.die()
         silent = "north: rack silent, its water is not watched"
-        phones.wait_for(lambda: said(phones, f"CRITICAL {silent}, since "), "the page")
+        phones.wait_for(lambda: said(phones, f"CRITICAL {silent}, since "), "the call")
         rack.connect()
         rack.beat()
         phones.wait_for(lambda: said(phones, f"OVER {silent}"), "word of the return")
@@ -174,12 +174,12 @@ def said(phones, start):
     return any(text.startswith(start) for text in phones.texts())
 
 
-def test_a_rack_that_falls_silent_without_a_word_is_paged(tmp_path, broker, phones):
+def test_a_rack_that_falls_silent_without_a_word_is_called(tmp_path, broker, phones):
     settings = write_oncall(tmp_path, broker.port, phones.port, heartbeats_missed=2)
     with RackVoice(broker.port) as rack, OnCallRun(settings) as team:
         connected(team)
         rack.beat()
-        phones.wait_for(lambda: said(phones, "CRITICAL north: rack silent"), "the page")
+        phones.wait_for(lambda: said(phones, "CRITICAL north: rack silent"), "the call")
 
 
 def test_a_rack_that_was_stopped_on_purpose_wakes_nobody_and_one_that_was_never_heard_does(
@@ -192,16 +192,16 @@ def test_a_rack_that_was_stopped_on_purpose_wakes_nobody_and_one_that_was_never_
         rack.stop_on_purpose()
         with OnCallRun(settings) as team:
             connected(team)
-            phones.wait_for(phones.texts, "the page")
+            phones.wait_for(phones.texts, "the call")
             assert [text.split(":")[0] for text in phones.texts()] == ["CRITICAL south"]
 
 
-def test_a_broker_that_cannot_be_reached_is_paged_and_its_return_is_told(tmp_path, broker, phones):
+def test_a_broker_that_cannot_be_reached_is_called_and_its_return_is_told(tmp_path, broker, phones):
     settings = write_oncall(tmp_path, broker.port, phones.port, broker_after_s=1)
     with OnCallRun(settings) as team:
         connected(team)
         broker.kill()
-        phones.wait_for(lambda: said(phones, "CRITICAL broker: broker not reached, no rack can"), "the page")
+        phones.wait_for(lambda: said(phones, "CRITICAL broker: broker not reached, no rack can"), "the call")
         broker.start()
         phones.wait_for(lambda: said(phones, "OVER broker"), "word of the return")
 
@@ -224,8 +224,8 @@ def test_a_connection_whose_thread_dies_ends_the_process(tmp_path, broker, phone
     gc.collect()
 
 
-def test_killed_at_random_it_pages_for_every_alarm_and_repeats_carry_the_same_id(tmp_path, broker, phones):
-    settings = write_oncall(tmp_path, broker.port, phones.port, channels=2)
+def test_killed_at_random_it_calls_for_every_alarm_and_repeats_carry_the_same_id(tmp_path, broker, phones):
+    settings = write_oncall(tmp_path, broker.port, phones.port, routes=2)
     luck, team, raised = chance(SEED), OnCallRun(settings), 0
     with RackVoice(broker.port) as rack, team:
         connected(team)
@@ -241,17 +241,17 @@ def test_killed_at_random_it_pages_for_every_alarm_and_repeats_carry_the_same_id
             phones.accept("ada-1")
             team.start()
         everybody = {f"v{number}" for number in range(1, raised + 1)}
-        phones.wait_for(lambda: everybody <= vessels_in(phones.texts()), "a page each")
+        phones.wait_for(lambda: everybody <= vessels_in(phones.texts()), "a call each")
         team.wait_for(lambda: set(fates(tmp_path)) == {"sent"}, "every mark")
         assert team.stop() == 0
     by_id = {}
     for text in phones.texts():
         by_id.setdefault(text.split("#")[1], set()).add(text)
     assert all(len(texts) == 1 for texts in by_id.values()), "one id, one text"
-    assert len(by_id) == raised, "no alarm was paged under two ids"
+    assert len(by_id) == raised, "no alarm was called under two ids"
 
 
-def test_broker_rack_and_process_killed_at_random_leave_no_standing_alarm_unpaged(tmp_path, broker, phones):
+def test_broker_rack_and_process_killed_at_random_leave_no_standing_alarm_uncalled(tmp_path, broker, phones):
     """The broker forgets everything each time; the rack says again what stands, as the daemon does."""
     settings = write_oncall(tmp_path, broker.port, phones.port)
     luck, team, rack, raised = chance(SEED + 1), OnCallRun(settings), RackVoice(broker.port), 0
@@ -275,7 +275,7 @@ def test_broker_rack_and_process_killed_at_random_leave_no_standing_alarm_unpage
         with rack:
             rack.say_again()
             everybody = {f"v{number}" for number in range(1, raised + 1)}
-            phones.wait_for(lambda: everybody <= vessels_in(phones.texts()), "a page each")
+            phones.wait_for(lambda: everybody <= vessels_in(phones.texts()), "a call each")
     by_id = {}
     for text in phones.texts():
         by_id.setdefault(text.split("#")[1], set()).add(text)
@@ -307,15 +307,15 @@ def test_a_medium_alarm_of_the_night_on_which_summer_time_begins_is_told_at_seve
     quiet = '\n[quiet_hours]\nfrom = "22:00"\nuntil = "07:00"\n'
     path = write_oncall(tmp_path, broker.port, phones.port)
     path.write_text(path.read_text() + quiet)
-    settings, channels = load_oncall(path)
+    settings, routes = load_oncall(path)
     seven_ms = round(datetime(2026, 3, 29, 5, tzinfo=UTC).timestamp() * 1000)
     clock, stop = SteadyClock(seven_ms - 120_000, scale=60), threading.Event()
-    thread = threading.Thread(target=lambda: build(settings, channels, clock).run(stop))
+    thread = threading.Thread(target=lambda: build(settings, routes, clock).run(stop))
     thread.start()
     try:
         with RackVoice(broker.port) as rack:
             rack.alarm(priority=Priority.MEDIUM)
-            phones.wait_for(phones.texts, "the page")
+            phones.wait_for(phones.texts, "the call")
     finally:
         stop.set()
         thread.join()
@@ -337,7 +337,7 @@ def test_from_the_probe_to_the_phone_and_the_acknowledgement_back_to_the_rack(tm
                 connected(team)
                 rack.wait_for(lambda: "broker_connected" in rack.log, "the desk")
                 water.celsius = 27.0
-                phones.wait_for(phones.texts, "the page")
+                phones.wait_for(phones.texts, "the call")
                 assert phones.texts()[0].startswith("CRITICAL bench k1: temperature ")
                 number = phones.texts()[0].split("#")[1]
                 assert team.asks("ack", number, "--who", "ada").returncode == 0

@@ -22,6 +22,7 @@ from daemon.check.load import load_settings
 from daemon.clock import SteadyClock
 from daemon.journal.fold import fold
 from daemon.journal.journal import Journal
+from rules.plain import to_plain
 from rules.quality.flags import Flag
 from simulator.playback.recording import expected_rows, expected_senml, read_recording, register_fields
 from tests.rigs.daemon_thread import running_daemon
@@ -303,7 +304,7 @@ def test_the_daemon_judged_in_its_small_turns_what_a_replay_judges_at_once(over_
     events, channels = judged
     bodies = [json.loads(body) for (body,) in asked(over_mqtt, "SELECT body FROM event ORDER BY number")]
     rows = asked(over_mqtt, "SELECT channel, seq, summary, tests FROM flag")
-    assert bodies == json.loads(json.dumps([event.to_json() for event in events]))
+    assert bodies == json.loads(json.dumps([to_plain(event) for event in events]))
     noted = {(channel, seq): (summary, tests) for channel, seq, summary, tests in rows}
     for name, column in channels.items():
         for place in np.flatnonzero(column["summary"] >= Flag.SUSPECT).tolist():

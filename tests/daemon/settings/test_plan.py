@@ -4,8 +4,11 @@ import pytest
 
 from daemon.check.load import load_settings
 from daemon.settings.plan import rack_plan
+from rules.plain import from_plain, to_plain
 from rules.quantities import Quantity
-from rules.rack.plan import RACK_WIDE, plan_from_json
+from rules.rack.limits import limits_of
+from rules.rack.plan import RACK_WIDE, RackPlan
+from tests.rigs.daemon_run import write_settings
 from tests.rigs.places import DEMO_SETTINGS, ROOT
 
 EXAMPLE = ROOT / "deploy" / "bellwatch.example.toml"
@@ -59,5 +62,38 @@ def test_every_vessel_has_its_stage_and_every_stage_its_limits(settings):
 
 def test_it_survives_the_journal(settings):
     plan = rack_plan(settings, Numbers())
-    assert plan_from_json(plan.to_json()) == plan
-    assert rack_plan(settings, Numbers()).to_json() == plan.to_json(), "the same settings, no change of plan"
+    assert from_plain(RackPlan, to_plain(plan)) == plan
+    assert to_plain(rack_plan(settings, Numbers())) == to_plain(plan), "the same settings, no change of plan"
+
+
+OWN_STAGES = """
+[stages.ephyra.temperature]
+critical_high_c = 22.0
+max_rise_c_per_hour = 0.7
+
+[stages.small]
+based_on = "ephyra"
+
+[stages.small.temperature]
+critical_high_c = 21.5
+"""
+
+
+def test_each_limit_knows_the_key_that_set_it(tmp_path):
+    written = write_settings(tmp_path, tmp_path / "serial", 1883, more=OWN_STAGES)
+    settings = load_settings(written)
+    small, ephyra = (settings.tolerance_of(stage, Quantity.TEMPERATURE) for stage in ("small", "ephyra"))
+    assert {limit.key: limit.origin for limit in limits_of(small)} == {
+        "high:advisory": "built-in",
+        "low:advisory": "built-in",
+        "high:critical": "stages.small.temperature.critical_high",
+        "low:critical": "built-in",
+        "rising:away": "stages.ephyra.temperature.max_rise_per_hour",
+        "rising:advisory": "stages.ephyra.temperature.max_rise_per_hour",
+        "falling:away": "built-in",
+        "falling:advisory": "built-in",
+        "heading_out:above": "stages.small.temperature.critical_high",
+        "heading_out:below": "built-in",
+        "disagreement:advisory": "built-in",
+    }
+    assert ephyra.origin("critical_high") == "stages.ephyra.temperature.critical_high"

@@ -70,7 +70,7 @@ def test_a_chiller_failure_is_an_alarm_of_the_water():
     text = event_text(first, ZONE)
     assert text.startswith("kreisel-4 temperature rising ")
     assert "limit 0.50 °C/h" in text
-    assert not first.reason
+    assert not first.evidence.reason
     assert "probe" not in text
     assert not any(event.condition is Condition.PROBE_FAULT for event in said.events)
 

@@ -181,7 +181,7 @@ def water_can_be_seen(it, page):
 
 def causeless(it):
     return [
-        (page.alarm, page.trigger, round(it.minute(page)), round(page.value or 0, 2))
+        (page.alarm, page.trigger, round(it.minute(page)), round(page.evidence.value or 0, 2))
         for page in it.pages
         if not causes_of(page, it.scenario)
         or (direction(page) and water_can_be_seen(it, page) and not is_true(it, page))
@@ -298,11 +298,10 @@ def test_a_power_dip_that_silences_every_bus_is_one_silence(seed):
 def test_a_forecast_is_of_what_has_not_happened_yet(seed):
     """Supersaturation passes its limit soon after its trend is known: then the limit has the word."""
     forecasts = [e for e in night("fine_bubbles", seed).events if e.condition is Condition.HEADING_OUT]
-    begun = [
-        e for e in forecasts if e.trigger in (Trigger.RAISED, Trigger.SUPPRESSED) and e.value is not None
-    ]
-    assert all(event.value <= event.limit for event in begun if event.rate_per_hour > 0)
-    assert all(event.value >= event.limit for event in begun if event.rate_per_hour < 0)
+    told = [e.evidence for e in forecasts if e.trigger in (Trigger.RAISED, Trigger.SUPPRESSED)]
+    begun = [evidence for evidence in told if evidence.value is not None]
+    assert all(evidence.value <= evidence.limit for evidence in begun if evidence.rate_per_hour > 0)
+    assert all(evidence.value >= evidence.limit for evidence in begun if evidence.rate_per_hour < 0)
 
 
 def hot_change(**also):

@@ -13,6 +13,7 @@ import time
 
 from daemon.journal.fold import fold
 from daemon.journal.journal import Journal
+from rules.plain import to_plain
 from tests.rigs.daemon_run import PATIENCE_S, DaemonRun, chance, write_settings
 from tests.rigs.parts.event_listener import EventListener
 from tests.rigs.parts.mosquitto import Mosquitto
@@ -53,7 +54,7 @@ def events_by_a_fresh_engine(path):
         events += outcome.events
     journal.close()
     return [
-        (event.number, event.at_ms, event.alarm, json.loads(json.dumps(event.to_json()))) for event in events
+        (event.number, event.at_ms, event.alarm, json.loads(json.dumps(to_plain(event)))) for event in events
     ]
 
 

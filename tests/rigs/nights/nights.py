@@ -131,7 +131,7 @@ def direction(event):
         return None
     upwards = event.condition in (Condition.HIGH, Condition.RISING)
     if event.condition is Condition.HEADING_OUT:
-        upwards = (event.rate_per_hour or 0.0) > 0
+        upwards = (event.evidence.rate_per_hour or 0.0) > 0
     return family(event.channel.split("/")[1]), upwards
 
 

@@ -1,6 +1,6 @@
-"""Who is paged, when and how often: worked nights, the law of cuts, and promises that no input may break.
+"""Who is called, when and how often: worked nights, the law of cuts, and promises that no input may break.
 
-The timings are those of the test's own team; that pages repeat until acknowledged and go on to the
+The timings are those of the test's own team; that calls repeat until acknowledged and go on to the
 next person is common practice, no source. States and their meaning: IEC 62682.
 """
 
@@ -8,6 +8,7 @@ import json
 from dataclasses import replace
 from datetime import UTC, date, datetime, time
 from itertools import pairwise
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -17,10 +18,11 @@ from hypothesis import strategies as st
 from rules.alarms.life_cycle import Priority
 from rules.calling.duty import Duty, Manner, When
 from rules.calling.escalation import Escalation
-from rules.calling.reports import MENTIONED, PageKind, Report, Stand
+from rules.calling.records import CallKind
 from rules.calling.rota import QuietHours, Rota, instant_ms
 from rules.errors import InputError
 from tests.rigs.examples import examples
+from tests.rigs.rack_words import word_of
 
 ZONE = ZoneInfo("Europe/Copenhagen")
 MIN = 60_000
@@ -49,30 +51,24 @@ def calling(start_ms=NIGHT, duty=DUTY):
     return escalation
 
 
-def report(number=1, alarm="k1/temperature/high", priority=Priority.CRITICAL, **changes):
-    vessel, quantity, condition = alarm.split("/")
-    return replace(
-        Report(
-            "north", alarm, vessel, quantity, condition, "raised", "unacknowledged", priority, NIGHT, NIGHT
-        ),
-        **{"journal": "j", "number": number, **changes},
-    )
+def word(number=1, alarm="k1/temperature/high", priority=Priority.CRITICAL, **changes):
+    return word_of(alarm, **{"at_ms": NIGHT, "number": number, "priority": priority, **changes})
 
 
 def over(number, **changes):
-    return report(number, trigger="returned", state="normal", **changes)
+    return word(number, trigger="returned", state="normal", **changes)
 
 
-def pages(told, start_ms=NIGHT):
+def calls(told, start_ms=NIGHT):
     """When (minutes from the start), to whom, and which kind."""
-    return [((page.at_ms - start_ms) / MIN, page.person, page.kind.value) for page in told.pages]
+    return [((call.at_ms - start_ms) / MIN, call.person, call.kind.value) for call in told.calls]
 
 
 def test_a_critical_alarm_is_repeated_and_goes_on_to_the_next_person_until_somebody_has_seen_it():
     team = calling()
-    team.hear(report(), NIGHT)
+    team.hear(word(), NIGHT)
     told = team.advance(NIGHT + 36 * MIN)
-    assert pages(told) == [
+    assert calls(told) == [
         (0.25, "ada", "alarm"),
         (5.25, "ada", "alarm"),
         (10.25, "ada", "alarm"),
@@ -82,45 +78,45 @@ def test_a_critical_alarm_is_repeated_and_goes_on_to_the_next_person_until_someb
         (30.25, "cy", "alarm"),
         (35.25, "cy", "alarm"),
     ]
-    assert [page.id for page in told.pages] == [f"1.{n}" for n in range(1, 9)]
-    seen = team.hear(report(2, trigger="acknowledged", state="acknowledged"), NIGHT + 36 * MIN)
+    assert [call.id for call in told.calls] == [f"1.{n}" for n in range(1, 9)]
+    seen = team.hear(word(2, trigger="acknowledged", state="acknowledged"), NIGHT + 36 * MIN)
     assert seen.settled == [1]
-    assert not team.advance(NIGHT + 5 * HOUR).pages
+    assert not team.advance(NIGHT + 5 * HOUR).calls
 
 
 def test_who_was_paged_is_told_of_the_return_once_and_nobody_else_is():
     team = calling()
-    team.hear(report(), NIGHT)
+    team.hear(word(), NIGHT)
     team.advance(NIGHT + 16 * MIN)
     told = team.hear(over(2), NIGHT + 20 * MIN)
-    assert pages(told)[-2:] == [(20, "ada", "returned"), (20, "bo", "returned")]
+    assert calls(told)[-2:] == [(20, "ada", "returned"), (20, "bo", "returned")]
     assert told.settled == [1]
-    assert not team.advance(NIGHT + 5 * HOUR).pages
+    assert not team.advance(NIGHT + 5 * HOUR).calls
 
 
 def test_an_alarm_that_returns_before_anybody_was_paged_is_left_to_the_digest():
     team = calling()
-    team.hear(report(), NIGHT)
-    assert not team.hear(over(2), NIGHT + 10_000).pages
+    team.hear(word(), NIGHT)
+    assert not team.hear(over(2), NIGHT + 10_000).calls
     told = team.advance(NIGHT + 6 * HOUR)
-    assert pages(told) == [(330, "ada", "digest")]
-    assert told.pages[0].about[0].state == "normal"
+    assert calls(told) == [(330, "ada", "digest")]
+    assert told.calls[0].about[0].event.state == "normal"
 
 
 def test_medium_waits_until_the_quiet_hours_end_and_low_waits_for_the_digest():
     team = calling()
-    team.hear(report(1, priority=Priority.MEDIUM), NIGHT)
-    team.hear(report(2, "k2/salinity/low", Priority.LOW), NIGHT)
+    team.hear(word(1, priority=Priority.MEDIUM), NIGHT)
+    team.hear(word(2, "k2/salinity/low", Priority.LOW), NIGHT)
     told = team.advance(NIGHT + 6 * HOUR)
-    assert pages(told)[:1] == [(240, "ada", "alarm")]
-    assert [page.kind for page in told.pages].count(PageKind.DIGEST) == 1
-    digest = next(page for page in told.pages if page.kind is PageKind.DIGEST)
+    assert calls(told)[:1] == [(240, "ada", "alarm")]
+    assert [call.kind for call in told.calls].count(CallKind.DIGEST) == 1
+    digest = next(call for call in told.calls if call.kind is CallKind.DIGEST)
     assert digest.at_ms == instant_ms(date(2026, 1, 7), time(8, 30), ZONE)
-    assert [about.alarm for about in digest.about] == ["k2/salinity/low"]
+    assert [about.event.alarm for about in digest.about] == ["k2/salinity/low"]
 
 
 @pytest.mark.parametrize(
-    ("zone", "evening", "first_page"),
+    ("zone", "evening", "first_call"),
     [
         ("Europe/Copenhagen", date(2026, 3, 28), "2026-03-29T05:00:00+00:00"),
         ("Europe/Copenhagen", date(2026, 10, 24), "2026-10-25T06:00:00+00:00"),
@@ -129,48 +125,48 @@ def test_medium_waits_until_the_quiet_hours_end_and_low_waits_for_the_digest():
     ],
 )
 def test_the_quiet_hours_of_a_night_that_changes_the_clock_end_at_seven_on_the_wall(
-    zone, evening, first_page
+    zone, evening, first_call
 ):
     """Directive 2000/84/EC and the Energy Policy Act of 2005 give the switches; see test_rota."""
     there = ZoneInfo(zone)
     duty = replace(DUTY, rota=replace(DUTY.rota, zone=there), quiet=QuietHours(time(22), time(7), there))
     start_ms = instant_ms(evening, time(23), there)
     team = calling(start_ms, duty)
-    team.hear(report(1, priority=Priority.MEDIUM), start_ms)
+    team.hear(word(1, priority=Priority.MEDIUM), start_ms)
     team.link(False, start_ms + 1)  # heartbeats play no part here
     told = team.advance(start_ms + 10 * HOUR)
-    about_the_alarm = [page for page in told.pages if page.about[0].rack == "north"]
-    assert about_the_alarm[0].at_ms == round(datetime.fromisoformat(first_page).timestamp() * 1000)
+    about_the_alarm = [call for call in told.calls if call.about[0].rack == "north"]
+    assert about_the_alarm[0].at_ms == round(datetime.fromisoformat(first_call).timestamp() * 1000)
 
 
 def test_a_worsening_restarts_the_calling_from_the_top_of_the_line_up():
     team = calling(NOON)
-    team.hear(report(1, priority=Priority.MEDIUM), NOON)
+    team.hear(word(1, priority=Priority.MEDIUM), NOON)
     told = team.advance(NOON + 61 * MIN)
-    assert pages(told, NOON) == [(0.25, "ada", "alarm"), (30.25, "ada", "alarm"), (60.25, "bo", "alarm")]
-    team.hear(report(2, trigger="worsened"), NOON + 61 * MIN)
+    assert calls(told, NOON) == [(0.25, "ada", "alarm"), (30.25, "ada", "alarm"), (60.25, "bo", "alarm")]
+    team.hear(word(2, trigger="worsened"), NOON + 61 * MIN)
     told = team.advance(NOON + 66.5 * MIN // 1)
-    assert pages(told, NOON) == [(61.25, "ada", "alarm"), (66.25, "ada", "alarm")]
-    assert all(page.priority is Priority.CRITICAL for page in told.pages)
+    assert calls(told, NOON) == [(61.25, "ada", "alarm"), (66.25, "ada", "alarm")]
+    assert all(call.priority is Priority.CRITICAL for call in told.calls)
 
 
 def test_a_worsening_calls_again_although_the_alarm_had_been_seen_and_easing_does_not():
     team = calling(NOON)
-    team.hear(report(1, priority=Priority.HIGH), NOON)
+    team.hear(word(1, priority=Priority.HIGH), NOON)
     team.advance(NOON + MIN)
     assert team.acknowledge(1, NOON + MIN).settled == [1]
-    team.hear(report(2, trigger="eased", priority=Priority.MEDIUM), NOON + 2 * MIN)
-    assert not team.advance(NOON + 2 * HOUR).pages
-    team.hear(report(3, trigger="worsened"), NOON + 2 * HOUR)
-    assert pages(team.advance(NOON + 2 * HOUR + MIN), NOON) == [(120.25, "ada", "alarm")]
+    team.hear(word(2, trigger="eased", priority=Priority.MEDIUM), NOON + 2 * MIN)
+    assert not team.advance(NOON + 2 * HOUR).calls
+    team.hear(word(3, trigger="worsened"), NOON + 2 * HOUR)
+    assert calls(team.advance(NOON + 2 * HOUR + MIN), NOON) == [(120.25, "ada", "alarm")]
 
 
 def test_an_unseen_critical_alarm_that_eases_goes_on_being_called_as_critical():
     team = calling()
-    team.hear(report(), NIGHT)
+    team.hear(word(), NIGHT)
     team.advance(NIGHT + MIN)
-    team.hear(report(2, trigger="eased", priority=Priority.MEDIUM), NIGHT + 2 * MIN)
-    assert pages(team.advance(NIGHT + 11 * MIN)) == [(5.25, "ada", "alarm"), (10.25, "ada", "alarm")]
+    team.hear(word(2, trigger="eased", priority=Priority.MEDIUM), NIGHT + 2 * MIN)
+    assert calls(team.advance(NIGHT + 11 * MIN)) == [(5.25, "ada", "alarm"), (10.25, "ada", "alarm")]
 
 
 def test_one_cause_is_one_page_that_lists_its_alarms_the_most_urgent_first():
@@ -178,103 +174,99 @@ def test_one_cause_is_one_page_that_lists_its_alarms_the_most_urgent_first():
     for number, vessel in enumerate(["k1", "k2", "k3"], 1):
         priority = Priority.CRITICAL if vessel == "k3" else Priority.HIGH
         alarm = f"{vessel}/temperature/high"
-        team.hear(report(number, alarm, priority, cause="loop-a"), NIGHT + 1000 * number)
+        team.hear(word(number, alarm, priority, cause="loop-a"), NIGHT + 1000 * number)
     told = team.advance(NIGHT + 2 * MIN)
-    assert len(told.pages) == 1
-    assert [about.vessel for about in told.pages[0].about] == ["k3", "k1", "k2"]
+    assert len(told.calls) == 1
+    assert [about.event.vessel for about in told.calls[0].about] == ["k3", "k1", "k2"]
 
 
 def test_an_alarm_moves_to_the_problem_of_its_cause_once_that_is_known():
     team = calling()
-    team.hear(report(1), NIGHT)
-    team.hear(report(2, "k2/temperature/high", cause="loop-a"), NIGHT)
-    told = team.hear(report(3, trigger="eased", cause="loop-a"), NIGHT + 5000)
+    team.hear(word(1), NIGHT)
+    team.hear(word(2, "k2/temperature/high", cause="loop-a"), NIGHT)
+    told = team.hear(word(3, trigger="eased", cause="loop-a"), NIGHT + 5000)
     assert told.settled == [1]
     told = team.advance(NIGHT + MIN)
-    assert [len(page.about) for page in told.pages] == [2]
+    assert [len(call.about) for call in told.calls] == [2]
 
 
 @pytest.mark.parametrize("state", ["shelved", "suppressed by design", "out of service"])
 def test_what_is_silenced_calls_nobody_and_its_release_is_no_return(state):
     team = calling()
-    team.hear(report(), NIGHT)
+    team.hear(word(), NIGHT)
     team.advance(NIGHT + MIN)
-    assert team.hear(report(2, trigger="shelved", state=state), NIGHT + MIN).settled == [1]
-    assert not team.advance(NIGHT + HOUR).pages
-    told = team.hear(report(3, trigger="unshelved", state="normal"), NIGHT + HOUR)
-    assert not told.pages
+    assert team.hear(word(2, trigger="shelved", state=state), NIGHT + MIN).settled == [1]
+    assert not team.advance(NIGHT + HOUR).calls
+    told = team.hear(word(3, trigger="unshelved", state="normal"), NIGHT + HOUR)
+    assert not told.calls
     assert not team.problems()
-    team.hear(report(4), NIGHT + HOUR)
-    assert pages(team.advance(NIGHT + HOUR + MIN)) == [(60.25, "ada", "alarm")]
+    team.hear(word(4), NIGHT + HOUR)
+    assert calls(team.advance(NIGHT + HOUR + MIN)) == [(60.25, "ada", "alarm")]
 
 
 def test_a_latched_alarm_calls_until_it_is_seen():
     team = calling()
-    team.hear(report(), NIGHT)
+    team.hear(word(), NIGHT)
     team.advance(NIGHT + MIN)
-    team.hear(report(2, trigger="latched", state="latched unacknowledged"), NIGHT + 2 * MIN)
-    assert pages(team.advance(NIGHT + 6 * MIN)) == [(5.25, "ada", "alarm")]
-    assert team.hear(report(3, trigger="acknowledged", state="latched acknowledged"), NIGHT + 7 * MIN).settled
-
-
-def test_a_state_that_this_version_does_not_know_calls():
-    assert report(state="beside itself").stand is Stand.CALLS
+    team.hear(word(2, trigger="latched", state="latched unacknowledged"), NIGHT + 2 * MIN)
+    assert calls(team.advance(NIGHT + 6 * MIN)) == [(5.25, "ada", "alarm")]
+    assert team.hear(word(3, trigger="acknowledged", state="latched acknowledged"), NIGHT + 7 * MIN).settled
 
 
 def test_an_event_that_comes_twice_or_late_changes_nothing():
     team = calling()
-    team.hear(report(4), NIGHT)
-    team.hear(report(4), NIGHT)
+    team.hear(word(4), NIGHT)
+    team.hear(word(4), NIGHT)
     team.hear(over(3), NIGHT)
-    assert len(team.advance(NIGHT + MIN).pages) == 1
+    assert len(team.advance(NIGHT + MIN).calls) == 1
 
 
 def test_a_new_journal_ends_what_the_old_one_said():
     team = calling()
-    team.hear(report(41), NIGHT)
+    team.hear(word(41), NIGHT)
     team.advance(NIGHT + MIN)
-    told = team.hear(report(1, "k2/oxygen/low", journal="new"), NIGHT + MIN)
-    assert [page.kind for page in told.pages] == [PageKind.RETURNED]
+    told = team.hear(word(1, "k2/oxygen/low", journal="new"), NIGHT + MIN)
+    assert [call.kind for call in told.calls] == [CallKind.RETURNED]
     assert [list(problem.members) for problem in team.problems()] == [["k2/oxygen/low"]]
 
 
 def test_a_stale_word_of_an_older_journal_that_the_broker_kept_takes_nothing_away():
     """Both orders: which of two journals is the newer one, only the rack's clock tells."""
-    stale = report(90, trigger="returned", state="returned unacknowledged", journal="old", at_ms=NIGHT - HOUR)
-    other = report(91, "k2/oxygen/low", journal="old", at_ms=NIGHT - HOUR)
-    for order in ([stale, other, report(1)], [report(1), stale, other], [report(1), other, stale]):
+    stale = word(90, trigger="returned", state="returned unacknowledged", journal="old", at_ms=NIGHT - HOUR)
+    other = word(91, "k2/oxygen/low", journal="old", at_ms=NIGHT - HOUR)
+    for order in ([stale, other, word(1)], [word(1), stale, other], [word(1), other, stale]):
         team = calling()
-        for word in order:
-            team.hear(word, NIGHT)
-        about = [about.alarm for page in team.advance(NIGHT + MIN).pages for about in page.about]
+        for said in order:
+            team.hear(said, NIGHT)
+        about = [about.event.alarm for call in team.advance(NIGHT + MIN).calls for about in call.about]
         assert "k1/temperature/high" in about, order
 
 
 def test_an_empty_topic_or_a_heartbeat_without_alarms_ends_what_was_missed():
     team = calling()
-    team.hear(report(1), NIGHT)
-    team.hear(report(2, "k2/oxygen/low"), NIGHT)
+    team.hear(word(1), NIGHT)
+    team.hear(word(2, "k2/oxygen/low"), NIGHT)
     team.advance(NIGHT + MIN)
-    assert len(team.clear("north", "k1/temperature/high", NIGHT + MIN).pages) == 1
-    assert not team.heartbeat("north", 1, NIGHT + MIN, NIGHT + MIN).pages
-    assert not team.heartbeat("north", 0, NIGHT - 1, NIGHT + 2 * MIN).pages, "older than the alarm"
-    assert len(team.heartbeat("north", 0, NIGHT + 3 * MIN, NIGHT + 3 * MIN).pages) == 1
+    assert len(team.clear("north", "k1/temperature/high", NIGHT + MIN).calls) == 1
+    assert not team.heartbeat("north", 1, NIGHT + MIN, NIGHT + MIN).calls
+    assert not team.heartbeat("north", 0, NIGHT - 1, NIGHT + 2 * MIN).calls, "older than the alarm"
+    assert len(team.heartbeat("north", 0, NIGHT + 3 * MIN, NIGHT + 3 * MIN).calls) == 1
     assert not team.problems()
 
 
 def test_what_is_worth_knowing_but_no_alarm_is_in_the_digest_once():
     team = calling()
-    notice = report(alarm="stage/runs/long", trigger=MENTIONED, state="normal", priority=Priority.LOW)
+    notice = word(alarm="k1/runs long", state="normal", priority=Priority.LOW, cause="j:1", mention=True)
     team.mention(notice, NIGHT)
     team.mention(notice, NIGHT + MIN)
     told = team.advance(NIGHT + 6 * HOUR)
-    assert [(page.kind, page.about) for page in told.pages] == [(PageKind.DIGEST, (notice,))]
+    assert [(call.kind, call.about) for call in told.calls] == [(CallKind.DIGEST, (notice,))]
 
 
 def test_an_acknowledgement_of_what_calls_nobody_is_refused():
     team = calling()
     assert "no problem of this number" in team.acknowledge(1, NIGHT).refusal
-    team.hear(report(), NIGHT)
+    team.hear(word(), NIGHT)
     assert team.acknowledge(1, NIGHT).refusal == ""
     assert "1: no problem" in team.acknowledge(1, NIGHT).refusal
 
@@ -284,55 +276,57 @@ def test_an_acknowledgement_of_what_calls_nobody_is_refused():
 
 def test_who_cannot_be_reached_is_passed_over_at_once_for_one_round():
     team = calling()
-    team.hear(report(), NIGHT)
-    first = team.advance(NIGHT + MIN).pages[0]
+    team.hear(word(), NIGHT)
+    first = team.advance(NIGHT + MIN).calls[0]
     team.undelivered(first.id, NIGHT + MIN)
-    second = team.advance(NIGHT + MIN).pages[0]
+    second = team.advance(NIGHT + MIN).calls[0]
     assert second.person == "bo"
     team.undelivered(first.id, NIGHT + MIN)
-    assert not team.advance(NIGHT + MIN).pages, "only the newest page counts"
+    assert not team.advance(NIGHT + MIN).calls, "only the newest call counts"
     team.undelivered(second.id, NIGHT + 2 * MIN)
-    third = team.advance(NIGHT + 2 * MIN).pages[0]
+    third = team.advance(NIGHT + 2 * MIN).calls[0]
     assert third.person == "cy"
     team.undelivered(third.id, NIGHT + 3 * MIN)
-    assert pages(team.advance(NIGHT + 7 * MIN)) == [(7, "cy", "alarm")], "after a round, on with the repeats"
+    assert calls(team.advance(NIGHT + 7 * MIN)) == [(7, "cy", "alarm")], "after a round, on with the repeats"
 
 
 # Floods
 
 
 def test_a_flood_never_buries_a_critical_alarm_and_its_rest_is_one_page():
-    team = calling(NOON, replace(DUTY, flood_pages=2))
+    team = calling(NOON, replace(DUTY, flood_calls=2))
     for number in range(1, 7):
-        team.hear(report(number, f"k{number}/oxygen/low", Priority.HIGH), NOON + number * 1000)
-    team.hear(report(7, "k7/temperature/high"), NOON + 8000)
+        team.hear(word(number, f"k{number}/oxygen/low", Priority.HIGH), NOON + number * 1000)
+    team.hear(word(7, "k7/temperature/high"), NOON + 8000)
     told = team.advance(NOON + 9 * MIN)
-    assert [page.priority for page in told.pages] == [Priority.HIGH, Priority.HIGH] + [Priority.CRITICAL] * 2
+    assert [call.priority for call in told.calls] == [Priority.HIGH, Priority.HIGH] + [Priority.CRITICAL] * 2
     told = team.advance(NOON + 11 * MIN)
-    flood = next(page for page in told.pages if page.kind is PageKind.FLOOD)
-    assert {"k3", "k4", "k5", "k6"} <= {about.vessel for about in flood.about}, "what was held and repeats"
+    flood = next(call for call in told.calls if call.kind is CallKind.FLOOD)
+    assert {"k3", "k4", "k5", "k6"} <= {about.event.vessel for about in flood.about}, (
+        "what was held and repeats"
+    )
     assert flood.at_ms <= NOON + 11 * MIN
 
 
 def test_word_of_the_end_that_has_no_room_in_a_flood_is_in_the_digest():
-    team = calling(NOON, replace(DUTY, flood_pages=2))
+    team = calling(NOON, replace(DUTY, flood_calls=2))
     for number in (1, 2):
-        team.hear(report(number, f"k{number}/oxygen/low", Priority.HIGH), NOON)
+        team.hear(word(number, f"k{number}/oxygen/low", Priority.HIGH), NOON)
     team.advance(NOON + MIN)
     for number in (3, 4):
-        assert not team.hear(over(number, alarm=f"k{number - 2}/oxygen/low"), NOON + 2 * MIN).pages
-    (digest,) = team.advance(NOON + 24 * HOUR).pages
-    assert {about.vessel for about in digest.about} == {"k1", "k2"}
+        assert not team.hear(over(number, alarm=f"k{number - 2}/oxygen/low"), NOON + 2 * MIN).calls
+    (digest,) = team.advance(NOON + 24 * HOUR).calls
+    assert {about.event.vessel for about in digest.about} == {"k1", "k2"}
 
 
 def test_what_was_held_back_and_has_been_seen_since_is_not_told():
-    team = calling(NOON, replace(DUTY, flood_pages=1))
-    team.hear(report(1, "k1/oxygen/low", Priority.HIGH), NOON)
-    team.hear(report(2, "k2/oxygen/low", Priority.HIGH), NOON)
+    team = calling(NOON, replace(DUTY, flood_calls=1))
+    team.hear(word(1, "k1/oxygen/low", Priority.HIGH), NOON)
+    team.hear(word(2, "k2/oxygen/low", Priority.HIGH), NOON)
     team.advance(NOON + MIN)
     for number in (1, 2):
         team.acknowledge(number, NOON + 2 * MIN)
-    assert not team.advance(NOON + HOUR).pages
+    assert not team.advance(NOON + HOUR).calls
 
 
 # Racks that fall silent
@@ -342,16 +336,19 @@ def test_a_rack_without_heartbeats_is_a_critical_problem_and_is_told_when_it_is_
     team = calling()
     team.heartbeat("north", 0, NIGHT, NIGHT)
     told = team.advance(NIGHT + 4 * MIN)
-    assert pages(told) == [(3.25, "ada", "alarm")]
-    assert (told.pages[0].about[0].condition, told.pages[0].priority) == ("rack_silent", Priority.CRITICAL)
-    assert pages(team.heartbeat("north", 0, NIGHT, NIGHT + 4 * MIN)) == [(4, "ada", "returned")]
+    assert calls(told) == [(3.25, "ada", "alarm")]
+    assert (told.calls[0].about[0].event.condition, told.calls[0].priority) == (
+        "rack_silent",
+        Priority.CRITICAL,
+    )
+    assert calls(team.heartbeat("north", 0, NIGHT, NIGHT + 4 * MIN)) == [(4, "ada", "returned")]
 
 
 def test_an_expected_rack_that_was_never_heard_is_missed():
     team = calling(duty=replace(DUTY, racks=("north", "south")))
     team.heartbeat("north", 0, NIGHT, NIGHT + 2 * MIN)
     told = team.advance(NIGHT + 4 * MIN)
-    assert [page.about[0].rack for page in told.pages] == ["south"]
+    assert [call.about[0].rack for call in told.calls] == ["south"]
 
 
 def test_a_last_will_pages_after_its_grace_unless_the_rack_comes_back_within_it():
@@ -359,9 +356,9 @@ def test_a_last_will_pages_after_its_grace_unless_the_rack_comes_back_within_it(
     team.heartbeat("north", 0, NIGHT, NIGHT)
     team.watch("north", "gone", NIGHT + 10_000, kept=False)
     team.watch("north", "watching", NIGHT + 40_000, kept=False)
-    assert not team.advance(NIGHT + 2 * MIN).pages
+    assert not team.advance(NIGHT + 2 * MIN).calls
     team.watch("north", "gone", NIGHT + 2 * MIN, kept=False)
-    assert pages(team.advance(NIGHT + 4 * MIN)) == [(3.25, "ada", "alarm")]
+    assert calls(team.advance(NIGHT + 4 * MIN)) == [(3.25, "ada", "alarm")]
 
 
 def test_a_rack_that_was_stopped_on_purpose_is_in_the_digest_and_wakes_nobody():
@@ -369,8 +366,8 @@ def test_a_rack_that_was_stopped_on_purpose_is_in_the_digest_and_wakes_nobody():
     team.heartbeat("north", 0, NIGHT, NIGHT)
     team.watch("north", "stopped", NIGHT + MIN, kept=False)
     told = team.advance(NIGHT + 6 * HOUR)
-    assert [(page.kind, page.about[0].condition) for page in told.pages] == [
-        (PageKind.DIGEST, "rack_stopped")
+    assert [(call.kind, call.about[0].event.condition) for call in told.calls] == [
+        (CallKind.DIGEST, "rack_stopped")
     ]
 
 
@@ -378,7 +375,7 @@ def test_a_kept_word_of_watching_is_no_sign_of_life():
     team = calling()
     team.watch("north", "watching", NIGHT, kept=True)
     team.advance(NIGHT + 4 * MIN)
-    assert not team.watch("north", "watching", NIGHT + 5 * MIN, kept=True).pages
+    assert not team.watch("north", "watching", NIGHT + 5 * MIN, kept=True).calls
     assert len(team.problems()) == 1
 
 
@@ -386,11 +383,11 @@ def test_without_the_broker_no_rack_is_blamed_but_the_broker_is():
     team = calling(duty=replace(DUTY, racks=("north", "south")))
     team.link(False, NIGHT + MIN)
     told = team.advance(NIGHT + 10 * MIN)
-    assert {page.about[0].condition for page in told.pages} == {"broker_lost"}
-    assert told.pages[0].at_ms == NIGHT + 6 * MIN + 15_000
-    assert [page.kind for page in team.link(True, NIGHT + 10 * MIN).pages] == [PageKind.RETURNED]
-    assert not team.advance(NIGHT + 12 * MIN).pages, "every rack is given its time to be heard"
-    assert len(team.advance(NIGHT + 14 * MIN).pages) == 2
+    assert {call.about[0].event.condition for call in told.calls} == {"broker_lost"}
+    assert told.calls[0].at_ms == NIGHT + 6 * MIN + 15_000
+    assert [call.kind for call in team.link(True, NIGHT + 10 * MIN).calls] == [CallKind.RETURNED]
+    assert not team.advance(NIGHT + 12 * MIN).calls, "every rack is given its time to be heard"
+    assert len(team.advance(NIGHT + 14 * MIN).calls) == 2
 
 
 # Time in which nobody was here
@@ -398,19 +395,19 @@ def test_without_the_broker_no_rack_is_blamed_but_the_broker_is():
 
 def test_after_a_pause_each_problem_is_told_once_now_and_not_as_often_as_was_missed():
     team = calling()
-    team.hear(report(), NIGHT)
+    team.hear(word(), NIGHT)
     team.advance(NIGHT + MIN)
     told = team.resume(NIGHT + 3 * HOUR)
-    assert pages(told) == [(180, "bo", "alarm")]
-    assert not team.advance(NIGHT + 3 * HOUR + MIN).pages
+    assert calls(told) == [(180, "bo", "alarm")]
+    assert not team.advance(NIGHT + 3 * HOUR + MIN).calls
 
 
 def test_after_a_pause_no_rack_is_blamed_for_the_time_in_which_nobody_listened():
     team = calling()
     team.heartbeat("north", 0, NIGHT, NIGHT)
-    assert not team.resume(NIGHT + 3 * HOUR).pages
-    assert not team.advance(NIGHT + 3 * HOUR + 2 * MIN).pages
-    assert len(team.advance(NIGHT + 3 * HOUR + 4 * MIN).pages) == 1
+    assert not team.resume(NIGHT + 3 * HOUR).calls
+    assert not team.advance(NIGHT + 3 * HOUR + 2 * MIN).calls
+    assert len(team.advance(NIGHT + 3 * HOUR + 4 * MIN).calls) == 1
 
 
 def test_time_cannot_run_back():
@@ -454,7 +451,7 @@ steps = st.one_of(
     st.tuples(st.just("resume")),
 )  # fmt: skip
 gaps = st.one_of(st.integers(0, 20_000), st.integers(0, 20 * MIN), st.integers(0, 12 * HOUR))
-LAW_DUTY = replace(DUTY, racks=("north",), flood_pages=2)
+LAW_DUTY = replace(DUTY, racks=("north",), flood_calls=2)
 
 
 def do(team, step, at_ms, number):
@@ -462,7 +459,7 @@ def do(team, step, at_ms, number):
     if kind == "hear":
         rack, alarm, trigger, state, priority, cause, journal, late_ms = rest
         said = {"rack": rack, "trigger": trigger, "state": state, "cause": cause, "journal": journal}
-        heard = report(number, alarm, priority, **said, at_ms=at_ms - late_ms, since_ms=at_ms)
+        heard = word(number, alarm, priority, **said, at_ms=at_ms - late_ms, since_ms=at_ms)
         return team.hear(heard, at_ms)
     if kind == "heartbeat":
         return team.heartbeat(*rest, at_ms, at_ms)
@@ -479,7 +476,7 @@ def through_json(team):
 
 @settings(max_examples=examples(150), deadline=None)
 @given(st.lists(st.tuples(gaps, steps, st.integers(0, 3)), max_size=25))
-def test_cutting_time_anywhere_with_a_restart_in_between_gives_the_same_pages(story):
+def test_cutting_time_anywhere_with_a_restart_in_between_gives_the_same_calls(story):
     whole, cut = Escalation(LAW_DUTY, NOON), Escalation(LAW_DUTY, NOON)
     at_ms = NOON
     for number, (gap_ms, step, cuts) in enumerate(story, 1):
@@ -489,10 +486,10 @@ def test_cutting_time_anywhere_with_a_restart_in_between_gives_the_same_pages(st
         if step[0] != "resume":  # that one says of itself that nobody was here before
             for place in range(1, cuts + 1):
                 told = cut.advance(before_ms + gap_ms * place // (cuts + 1))
-                pieces, settled = pieces + told.pages, settled + told.settled
+                pieces, settled = pieces + told.calls, settled + told.settled
                 cut = through_json(cut)
         told = do(cut, step, at_ms, number)
-        assert pieces + told.pages == once.pages
+        assert pieces + told.calls == once.calls
         assert settled + told.settled == once.settled
         assert told.refusal == once.refusal
         cut = through_json(cut)
@@ -502,33 +499,33 @@ def test_cutting_time_anywhere_with_a_restart_in_between_gives_the_same_pages(st
 @settings(max_examples=examples(150), deadline=None)
 @given(st.lists(st.tuples(gaps, steps), max_size=25))
 def test_no_input_leaves_a_calling_problem_untold_and_none_breaks_the_promises(story):
-    """After each input, time passes; a plain look at the problems and the pages decides."""
-    team, at_ms, ids, told_pages = Escalation(LAW_DUTY, NOON), NOON, set(), []
+    """After each input, time passes; a plain look at the problems and the calls decides."""
+    team, at_ms, ids, told = Escalation(LAW_DUTY, NOON), NOON, set(), []
     for number, (gap_ms, step) in enumerate(story, 1):
         at_ms += gap_ms
-        for page in do(team, step, at_ms, number).pages:
-            assert page.id not in ids, "an id is never used for two pages"
-            ids.add(page.id)
-            told_pages.append(page)
-            wakes = page.kind is PageKind.ALARM and MANNERS[page.priority].when is not When.ALWAYS
-            assert not wakes or DUTY.quiet.ends_ms(page.at_ms) is None, "quiet hours"
-            assert page.person in DUTY.rota.people
-            assert page.about, "a page is about something"
-    tail = team.advance(at_ms + 2 * 24 * HOUR).pages
+        for call in do(team, step, at_ms, number).calls:
+            assert call.id not in ids, "an id is never used for two calls"
+            ids.add(call.id)
+            told.append(call)
+            wakes = call.kind is CallKind.ALARM and MANNERS[call.priority].when is not When.ALWAYS
+            assert not wakes or DUTY.quiet.ends_ms(call.at_ms) is None, "quiet hours"
+            assert call.person in DUTY.rota.people
+            assert call.about, "a call is about something"
+    tail = team.advance(at_ms + 2 * 24 * HOUR).calls
     for problem in team.problems():
         urgency = problem.urgency
         if urgency is None:
             continue
-        names = {member.report.alarm
+        names = {member.word.event.alarm
                  for member in problem.calling()}  # fmt: skip
         for priority, longest_ms in ((Priority.CRITICAL, 5 * MIN), (Priority.HIGH, 25 * MIN)):
             if urgency is priority:
-                mine = [page.at_ms for page in tail if names & {about.alarm for about in page.about}]
+                mine = [call.at_ms for call in tail if names & {about.event.alarm for about in call.about}]
                 spans = [later - sooner for sooner, later in pairwise(mine)]
                 assert mine, "two days and nobody told"
                 assert max(spans) <= longest_ms, "repeated until seen"
         if urgency in (Priority.MEDIUM, Priority.LOW):
-            assert any(names & {about.alarm for about in page.about} for page in tail)
+            assert any(names & {about.event.alarm for about in call.about} for call in tail)
 
 
 @settings(max_examples=examples(60), deadline=None)
@@ -539,17 +536,39 @@ def test_a_critical_alarm_is_told_at_once_whatever_else_is_going_on(story, later
         at_ms += gap_ms
         do(team, step, at_ms, number)
     at_ms += later_ms
-    team.hear(report(1000, "k9/temperature/high", rack="west", at_ms=at_ms, since_ms=at_ms), at_ms)
+    team.hear(word(1000, "k9/temperature/high", rack="west", at_ms=at_ms, since_ms=at_ms), at_ms)
     told = team.advance(at_ms + LAW_DUTY.gather_ms)
-    mine = [page for page in told.pages if "west" in {about.rack for about in page.about}]
-    assert [(page.person, page.at_ms) for page in mine] == [
+    mine = [call for call in told.calls if "west" in {about.rack for about in call.about}]
+    assert [(call.person, call.at_ms) for call in mine] == [
         (DUTY.rota.on_call(at_ms + LAW_DUTY.gather_ms), at_ms + LAW_DUTY.gather_ms)
     ]
 
 
 def test_the_state_is_plain_json():
     team = calling()
-    team.hear(report(vessels=("k1", "k2")), NIGHT)
+    team.hear(word(vessels=("k1", "k2")), NIGHT)
     team.advance(NIGHT + MIN)
     assert datetime.fromtimestamp(team.clock_ms / 1000, UTC).year == 2026
     assert json.loads(json.dumps(team.snapshot())) == team.snapshot()
+
+
+def test_a_snapshot_of_version_1_goes_on_with_the_calls_that_it_would_have_gone_on_with():
+    """The file was written by the version before, with the calls that it made in the 35 minutes after."""
+    kept = json.loads((Path(__file__).parent / "escalation_1.json").read_text())
+    duty = Duty(DUTY.rota, DUTY.quiet, DUTY.digest_at, flood_calls=2, racks=("south",))
+    team = Escalation.restore(kept["snapshot"], duty)
+    told = team.advance(NOON + 40 * MIN)
+    assert [
+        [call.id, call.kind, call.person, call.priority.word, call.at_ms,
+         [[about.rack, about.event.vessel, about.event.condition] for about in call.about], call.more]
+        for call in told.calls
+    ] == kept["then"]  # fmt: skip
+    assert Escalation.restore(team.snapshot(), duty).snapshot() == team.snapshot()
+    (mentioned,) = [word for word in team._state.calls.gone if word.mention]
+    team.mention(mentioned, team.clock_ms)
+    assert len([word for word in team._state.calls.gone if word.mention]) == 1, "known by its id"
+
+
+def test_a_snapshot_of_another_version_is_refused():
+    with pytest.raises(InputError, match="version 9"):
+        Escalation.restore({**calling().snapshot(), "version": 9}, DUTY)

@@ -13,11 +13,11 @@ from rules.care.calibration import (
     Line,
     Point,
     air_saturated,
-    calibration_from_json,
     calibration_of,
     line_through,
 )
 from rules.errors import CalibrationError
+from rules.plain import from_plain, to_plain
 from rules.quantities import Quantity
 
 BODY = {
@@ -138,7 +138,7 @@ def test_a_calibration_survives_the_journal():
         "cell wiped",
         Cleaning(48.0, 49.2),
     )
-    assert calibration_from_json(json.loads(json.dumps(made.to_json()))) == made
+    assert from_plain(Calibration, json.loads(json.dumps(to_plain(made)))) == made
     assert made.key == "k1-ct/conductivity"
 
 

@@ -5,8 +5,9 @@ import json
 import pytest
 
 from rules.care.control_chart import ChartRule
-from rules.care.hand_checks import USUAL_ACCURACY, Chart, chart_from_json, compared, hand_measurement_of
+from rules.care.hand_checks import USUAL_ACCURACY, Chart, compared, hand_measurement_of
 from rules.errors import HandMeasurementError, SeawaterError
+from rules.plain import from_plain, to_plain
 from rules.quantities import Quantity
 
 BODY = {
@@ -84,4 +85,4 @@ def test_a_probe_that_walks_away_is_seen_and_one_that_scatters_is_not():
 
 def test_a_chart_survives_the_snapshot():
     chart = Chart().with_check(compared(measured(), 32.8, None)).with_check(compared(measured(), 32.7, 0.1))
-    assert chart_from_json(json.loads(json.dumps(chart.to_json()))) == chart
+    assert from_plain(Chart, json.loads(json.dumps(to_plain(chart)))) == chart

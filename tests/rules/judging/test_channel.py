@@ -1,18 +1,19 @@
 """Judging one channel: what counts against which limit, and what a forecast says. Worked by hand."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.channel import (
     ChannelState,
     Series,
-    channel_state_from_json,
-    channel_state_to_json,
     judge_channel,
 )
+from rules.plain import from_plain, to_plain
 from rules.quality.settings import QualitySettings, Range
 from rules.rack.limits import Bounds, Level, limits_of
 from rules.rack.tolerance import Band, Tolerance
@@ -36,13 +37,18 @@ def judge(values, tolerance=PROMPT, *, state=None, twin=None, every=MINUTE, star
     )
     twin = None if twin is None else np.array(twin, dtype=np.float64)
     state = ChannelState() if state is None else state
-    return judge_channel(
-        series(values, every=every, start=start), twin, state, bounds, QUALITY, Priority.HIGH
+    return judge_channel(series(values, every=every, start=start), twin, state, bounds, QUALITY, crossing)
+
+
+def crossing(condition, level, priority, turn, evidence):
+    lost = priority or Priority.HIGH
+    return Crossing(
+        "k1", "", "k1/x", condition, "", level, lost, turn.active, turn.since_ms, evidence=evidence
     )
 
 
 def edges(verdict):
-    return [(edge.index, f"{edge.condition}:{edge.level}", edge.active) for edge in verdict.edges]
+    return [(index, f"{edge.condition}:{edge.level}", edge.active) for index, edge in verdict.edges]
 
 
 def test_beyond_the_limits_and_back():
@@ -55,9 +61,12 @@ def test_beyond_the_limits_and_back():
 
 
 def test_the_evidence_is_the_value_and_the_limit():
-    edge = judge([15, 19]).edges[0]
+    _, edge = judge([15, 19]).edges[0]
     assert (edge.evidence.value, edge.evidence.limit, edge.priority) == (19.0, 18.0, Priority.MEDIUM)
     assert edge.since_ms == MINUTE
+    assert edge.evidence.limit_from == "built-in"
+    own = replace(PROMPT, given=("stages.ephyra.x.advisory_high",))
+    assert judge([15, 19], own).edges[0][1].evidence.limit_from == "stages.ephyra.x.advisory_high"
 
 
 def test_on_the_limit_is_still_inside_and_the_deadband_must_be_left():
@@ -71,8 +80,8 @@ def test_on_the_limit_is_still_inside_and_the_deadband_must_be_left():
 def test_a_reading_that_cannot_be_is_no_evidence_and_in_the_end_a_probe_fault():
     verdict = judge([15, 99, 99, 99, 15, 15, 15])
     assert edges(verdict) == [(2, "probe_fault:advisory", True), (5, "probe_fault:advisory", False)]
-    assert verdict.edges[0].priority is Priority.HIGH
-    assert verdict.edges[0].evidence.value == 99.0
+    assert verdict.edges[0][1].priority is Priority.HIGH
+    assert verdict.edges[0][1].evidence.value == 99.0
     assert np.isnan(verdict.usable).tolist() == [False, True, True, True, False, False, False]
 
 
@@ -94,7 +103,7 @@ def test_probes_that_differ_by_more_than_is_allowed_disagree():
     mine, twin = [15.0, 15.5, 15.51, 14.55, 15.39], [15.0, 15.0, 15.0, 15.0, 15.0]
     verdict = judge(mine, tolerance, twin=twin)
     assert edges(verdict) == [(2, "disagreement:advisory", True), (4, "disagreement:advisory", False)]
-    assert verdict.edges[0].evidence.value == pytest.approx(0.51)
+    assert verdict.edges[0][1].evidence.value == pytest.approx(0.51)
 
 
 def test_a_twin_that_is_unknown_neither_agrees_nor_disagrees():
@@ -113,17 +122,17 @@ RATE = Tolerance(target=15.0, max_rise_per_hour=1.0, on_delay_ms=0, off_delay_ms
 
 def test_a_rate_beyond_its_limit_is_told_in_the_quantity_per_hour():
     """2 °C an hour, against 1 °C an hour; known after half the window of half an hour."""
-    first = judge([15 + 2 * minute / 60 for minute in range(40)], RATE).edges[0]
+    index, first = judge([15 + 2 * minute / 60 for minute in range(40)], RATE).edges[0]
     assert (first.condition, first.active, first.priority) == (Condition.RISING, True, Priority.HIGH)
     assert first.evidence.rate_per_hour == pytest.approx(2.0)
-    assert 15 <= first.index <= 18
+    assert 15 <= index <= 18
     assert edges(judge([15 - 2 * minute / 60 for minute in range(40)], RATE)) == []
 
 
 def test_a_rate_back_to_the_target_is_less_urgent():
     """From 10 °C up to 12 °C, where 15 is wanted: a strain for the animals, but the water is on the mend."""
     found = judge([10 + 2 * minute / 60 for minute in range(60)], RATE).edges
-    assert [(edge.condition, edge.priority) for edge in found] == [(Condition.RISING, Priority.MEDIUM)]
+    assert [(edge.condition, edge.priority) for _, edge in found] == [(Condition.RISING, Priority.MEDIUM)]
 
 
 @pytest.mark.parametrize("cut", [10, 30, 50])
@@ -135,17 +144,17 @@ def test_while_the_target_moves_either_way_is_away_however_the_readings_are_cut(
     for part in (slice(0, cut), slice(cut, 60)):
         block = Series(np.arange(60)[part], np.arange(60)[part] * MINUTE, course[part])
         here = ramp[part] if ramp[part].any() else None
-        verdict = judge_channel(block, None, state, Bounds(RATE, limits, here), QUALITY, Priority.LOW)
-        found += [(edge.index, str(edge.level)) for edge in verdict.edges]
+        verdict = judge_channel(block, None, state, Bounds(RATE, limits, here), QUALITY, crossing)
+        found += [(index, str(edge.level)) for index, edge in verdict.edges]
     assert sorted(found) == [(17, "advisory"), (17, "away")]
 
 
 def test_a_steady_course_towards_a_critical_limit_is_told_with_the_time_of_arrival():
     """1 °C an hour from 20 °C: 23 °C is three hours away, which is within two hours from 21 °C on."""
     verdict = judge([20 + minute / 60 for minute in range(120)], FORECAST)
-    (edge,) = verdict.edges
+    ((index, edge),) = verdict.edges
     assert (edge.condition, edge.level, edge.active) == (Condition.HEADING_OUT, Level.ABOVE, True)
-    assert edge.index in (61, 62), "one reading later than on paper: the median looks one back"
+    assert index in (61, 62), "one reading later than on paper: the median looks one back"
     assert edge.evidence.reached_ms == pytest.approx(180 * MINUTE, abs=2 * MINUTE)
     assert edge.evidence.limit == 23.0
 
@@ -153,20 +162,20 @@ def test_a_steady_course_towards_a_critical_limit_is_told_with_the_time_of_arriv
 def test_a_course_that_turns_away_is_told_to_be_over_and_promises_no_time_of_arrival():
     course = [20 + minute / 60 for minute in range(90)] + [21.5 - minute / 60 for minute in range(60)]
     verdict = judge(course, FORECAST)
-    assert [edge.active for edge in verdict.edges] == [True, False]
-    assert verdict.edges[1].evidence.reached_ms is None
+    assert [edge.active for _, edge in verdict.edges] == [True, False]
+    assert verdict.edges[1][1].evidence.reached_ms is None
 
 
 def test_a_fall_towards_the_lower_limit_is_told_too():
     verdict = judge([11 - minute / 60 for minute in range(120)], FORECAST)
-    assert [(edge.level, edge.active) for edge in verdict.edges] == [(Level.BELOW, True)]
+    assert [(edge.level, edge.active) for _, edge in verdict.edges] == [(Level.BELOW, True)]
 
 
 @pytest.mark.parametrize("step_minute", [10, 25, 40, 55])
 def test_a_step_is_no_trend_for_only_one_half_of_the_window_shows_it(step_minute):
     """A water change: 1.5 °C at once would be 3 °C an hour, and 6 °C more in two hours."""
     course = [18.0 + 0.001 * (minute % 3) + 1.5 * (minute >= step_minute) for minute in range(120)]
-    assert not [edge for edge in judge(course, FORECAST).edges if edge.condition is Condition.HEADING_OUT]
+    assert not [edge for _, edge in judge(course, FORECAST).edges if edge.condition is Condition.HEADING_OUT]
 
 
 def test_a_course_that_levels_off_before_the_limit_is_not_told():
@@ -182,7 +191,7 @@ def noisy_nights(level, sigma, nights):
     raised = 0
     for _ in range(nights):
         found = judge(level + random.normal(0.0, sigma, 12 * 360), tolerance, every=10_000).edges
-        raised += any(edge.condition is Condition.HEADING_OUT and edge.active for edge in found)
+        raised += any(edge.condition is Condition.HEADING_OUT and edge.active for _, edge in found)
     return raised
 
 
@@ -199,8 +208,8 @@ def test_noise_is_no_trend():
 def test_the_state_comes_back_from_a_snapshot_as_it_was():
     state = ChannelState()
     judge([15, 19, 24, 99, 20], FORECAST, state=state)
-    there = json.dumps(channel_state_to_json(state))
-    assert json.dumps(channel_state_to_json(channel_state_from_json(json.loads(there)))) == there
+    there = json.dumps(to_plain(state))
+    assert json.dumps(to_plain(from_plain(ChannelState, json.loads(there)))) == there
 
 
 def test_what_is_remembered_is_the_last_reading_and_the_last_that_may_be_used():

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from rules.plain import from_plain, to_plain
 from rules.quality.flat_line import FlatRun, flat_line_test
 from rules.quality.settings import QualitySettings, Range, Repeats
 from tests.rigs.examples import examples
@@ -113,7 +114,7 @@ def test_is_the_plain_loop_however_cut(series, limits, cuts):
     bounds = [0, *sorted(cut for cut in cuts if cut < len(value)), len(value)]
     for start, stop in pairwise(bounds):
         part, run = flag(value[start:stop], limits, time_ms[start:stop], run)
-        run = FlatRun.from_json(json.loads(json.dumps(run.to_json(), allow_nan=False)))
+        run = from_plain(FlatRun, json.loads(json.dumps(to_plain(run))))
         flags += part.tolist()
     evaluated = limits.flat_line_suspect or limits.flat_line_fail
     expected = plain(time_ms.tolist(), value, limits)

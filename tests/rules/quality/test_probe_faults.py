@@ -43,7 +43,7 @@ def test_a_probe_that_is_stuck_for_a_day_is_no_longer_believed():
     times = START_MS + 30_000 * np.arange(1, DAY_MS // 30_000 + 1)
     ones = np.ones(times.size, dtype=np.int64)
     outcome = engine.feed(Readings(ones.cumsum(), times, ones, times, np.full(times.size, 15.0)))
-    told = [(event.trigger, event.priority.word, event.reason) for event in outcome.events]
+    told = [(event.trigger, event.priority.word, event.evidence.reason) for event in outcome.events]
     assert told == [("raised", "low", "stuck"), ("worsened", "critical", "stuck")]
     hours = [(event.at_ms - START_MS) / 3_600_000 for event in outcome.events]
     assert hours == pytest.approx([2.0, 12.0], abs=0.1)

@@ -4,9 +4,10 @@ import json
 
 from rules.alarms.book import AlarmRules
 from rules.alarms.life_cycle import Condition
+from rules.plain import from_plain, to_plain
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
-from rules.rack.plan import RackPlan, Source, Supply, plan_from_json
+from rules.rack.plan import RackPlan, Source, Supply
 from rules.rack.stage_plan import StageStep
 from rules.rack.tolerance import Band, Tolerance
 from rules.water.specific_conductance import Compensation
@@ -31,27 +32,27 @@ PLAN = RackPlan(
 
 
 def test_a_plan_comes_back_from_the_journal_as_it_was():
-    assert plan_from_json(json.loads(json.dumps(PLAN.to_json()))) == PLAN
+    assert from_plain(RackPlan, json.loads(json.dumps(to_plain(PLAN)))) == PLAN
 
 
 def test_a_plan_that_says_the_least_comes_back_too():
     empty = RackPlan("empty", (), {}, {}, {})
-    assert plan_from_json(json.loads(json.dumps(empty.to_json()))) == empty
+    assert from_plain(RackPlan, json.loads(json.dumps(to_plain(empty)))) == empty
 
 
 def test_a_plan_from_before_probes_had_a_compensation_is_still_read():
-    written = PLAN.to_json()
+    written = to_plain(PLAN)
     for source in written["sources"]:
         for later in ("compensation", "compensation_per_kelvin", "accuracy", "calibrate_every_ms"):
             del source[later]
-    found = plan_from_json(json.loads(json.dumps(written)))
+    found = from_plain(RackPlan, json.loads(json.dumps(written)))
     assert {source.compensation for source in found.sources} == {Compensation.NONE}
     assert found.tolerances == PLAN.tolerances
 
 
 def test_words_become_what_they_stand_for():
     """Text would compare equal to a StrEnum, but not be one: limits are told apart by identity."""
-    found = plan_from_json(json.loads(json.dumps(PLAN.to_json())))
+    found = from_plain(RackPlan, json.loads(json.dumps(to_plain(PLAN))))
     assert found.sources[0].quantity is Quantity.TEMPERATURE
     assert found.alarm_rules.latching[0] is Condition.PROBE_FAULT
     assert found.supplies[0].quantity is Quantity.TEMPERATURE

@@ -5,13 +5,13 @@ import json
 import numpy as np
 import pytest
 
+from rules.plain import from_plain, to_plain
 from rules.quantities import Quantity
 from rules.rack.stage_plan import (
     StageNow,
     StageStep,
     bounds,
     move,
-    stage_now_from_json,
     steps_between,
     tolerance_at,
 )
@@ -102,7 +102,7 @@ def test_a_move_in_the_middle_of_a_ramp_begins_where_the_limits_are():
     back = move(COOLING, StageStep(5 * DAY, "polyp", DAY))
     found = limit(back, "high:advisory", 5 * DAY, 5 * DAY + DAY // 2, 6 * DAY)
     assert found == pytest.approx([17.0, 19.25, 22.0])
-    assert stage_now_from_json(json.loads(json.dumps(back.to_json()))) == back
+    assert from_plain(StageNow, json.loads(json.dumps(to_plain(back)))) == back
 
 
 def test_the_steps_of_a_time_are_those_after_its_begin_up_to_its_end_in_order():

@@ -3,9 +3,10 @@
 import json
 
 from rules.alarms.alarm import Hold
+from rules.plain import from_plain, to_plain
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, StageStep
-from rules.rack.state import RackState, rack_state_from_json, stages_under, targets_of
+from rules.rack.state import RackState, stages_under, targets_of
 
 
 def plan(steps=(), stage="polyp", stays=None, vessel="k1"):
@@ -83,4 +84,4 @@ def test_the_state_comes_back_from_a_snapshot_as_it_was():
     rack = RackState(
         {"k1": StageNow("strobila", 5, StageNow("polyp", 0), 7)}, {"vessel/k1": Hold("kim", "new pump", 9)}, 4
     )
-    assert rack_state_from_json(json.loads(json.dumps(rack.to_json()))) == rack
+    assert from_plain(RackState, json.loads(json.dumps(to_plain(rack)))) == rack

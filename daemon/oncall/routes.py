@@ -1,8 +1,8 @@
-"""The message channels of each person: addresses that are secrets, kept in a file of their own.
+"""The routes by which each person is reached: addresses that are secrets, kept in a file of their own.
 
 Each address is a URL of the `apprise` library, which knows how to write to some hundred services,
 by SMS gateway, e-mail, chat or plain HTTP. An address holds passwords and numbers, so neither it nor
-any part of it is ever shown or logged: a channel is named by its person and its place in the list.
+any part of it is ever shown or logged: a route is named by its person and its place in the list.
 """
 
 import logging
@@ -18,65 +18,65 @@ from daemon.settings.toml import read_toml
 _OTHERS = stat.S_IRWXO | stat.S_IWGRP
 
 
-def read_channels(path: Path, people: Sequence[str]) -> tuple[dict[str, list[str]], list[Finding]]:
+def read_routes(path: Path, people: Sequence[str]) -> tuple[dict[str, list[str]], list[Finding]]:
     """Return the addresses of each person, and everything that is wrong with the file."""
     try:
         values = read_toml(path)
         mode = path.stat().st_mode
     except SettingsError as error:
-        return {}, [Finding(p.path, p.found, "the channels: NAME = [ADDRESS, ...]") for p in error.findings]
+        return {}, [Finding(p.path, p.found, "the routes: NAME = [ADDRESS, ...]") for p in error.findings]
     found = []
     if os.name == "posix" and mode & _OTHERS:
         found.append(
             Finding(str(path), f"a file of mode {stat.S_IMODE(mode):04o}", "0600 or 0640: it is secret")
         )
-    channels: dict[str, list[str]] = {}
+    routes: dict[str, list[str]] = {}
     for person in people:
         where = f"{path}: {person}"
         addresses = values.get(person)
         if not isinstance(addresses, list) or not addresses:
-            found.append(Finding(where, "no channel", "a list of at least one address"))
+            found.append(Finding(where, "no route", "a list of at least one address"))
             continue
-        channels[person] = [address for address in addresses if isinstance(address, str)]
+        routes[person] = [address for address in addresses if isinstance(address, str)]
         found += [
             Finding(f"{where}[{index}]", "an address that is not shown", "one that the apprise library knows")
             for index, address in enumerate(addresses)
-            if not isinstance(address, str) or _channel(address) is None
+            if not isinstance(address, str) or _route(address) is None
         ]
     strangers = sorted(set(values) - set(people))
     found += [
         Finding(f"{path}: {name}", "a person who is not in rota.people", "the name as it is there", True)
         for name in strangers
     ]
-    return channels, found
+    return routes, found
 
 
-class Channels:
-    """Sends through the channels of each person; every method may be called from any thread."""
+class Routes:
+    """Sends through the routes of each person; every method may be called from any thread."""
 
-    def __init__(self, channels: Mapping[str, Sequence[str]]) -> None:
+    def __init__(self, routes: Mapping[str, Sequence[str]]) -> None:
         # The library's own log names addresses.
         logging.getLogger("apprise").setLevel(logging.CRITICAL + 1)
-        self._channels = {
-            person: [made for address in addresses if (made := _channel(address)) is not None]
-            for person, addresses in channels.items()
+        self._routes = {
+            person: [made for address in addresses if (made := _route(address)) is not None]
+            for person, addresses in routes.items()
         }
 
     def count(self, person: str) -> int:
-        """Return how many channels a person has; 0 for a person who is unknown."""
-        return len(self._channels.get(person, ()))
+        """Return how many routes a person has; 0 for a person who is unknown."""
+        return len(self._routes.get(person, ()))
 
     def send(self, person: str, place: int, title: str, text: str) -> bool:
-        """Send through one channel; return whether the library says that it was taken.
+        """Send through one route; return whether the library says that it was taken.
 
-        A channel without titles gets the text alone, so that it stays one text message.
+        A route without titles gets the text alone, so that it stays one text message.
         """
-        channel = self._channels[person][place]
-        has_title = getattr(channel, "title_maxlen", 0) > 0
-        return bool(channel.notify(body=text, title=title if has_title else ""))
+        route = self._routes[person][place]
+        has_title = getattr(route, "title_maxlen", 0) > 0
+        return bool(route.notify(body=text, title=title if has_title else ""))
 
 
-def _channel(address: str) -> Any | None:  # noqa: ANN401  (the library has no types)
+def _route(address: str) -> Any | None:  # noqa: ANN401  (the library has no types)
     try:
         import apprise  # noqa: PLC0415  (an extra: only the on-call process needs it)
     except ImportError:

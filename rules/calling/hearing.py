@@ -1,0 +1,47 @@
+"""What racks say: which word on an alarm is news.
+
+1. A rack numbers the words of its journal. One that is no newer than the newest on its alarm is passed over.
+2. A rack that begins a new journal counts anew, and what the old journal said stands no longer.
+3. Which of two journals is the newer one is known by the rack's clock alone. A word of another journal that
+   is older than the rack's newest ends nothing, and never goes over a newer word on its alarm.
+"""
+
+from dataclasses import dataclass, field
+
+from rules.calling.records import Word
+
+
+@dataclass(frozen=True, slots=True)
+class Journal:
+    """The journal that a rack writes now, and the newest time of the rack that we know of."""
+
+    id: str = ""
+    newest_ms: int = -1
+
+
+@dataclass(slots=True)
+class Hearing:
+    """The newest journal by rack, and by rack the newest number heard of each journal:alarm."""
+
+    journals: dict[str, Journal] = field(default_factory=dict)
+    numbers: dict[str, dict[str, int]] = field(default_factory=dict)
+
+    def begins_anew(self, word: Word) -> bool:
+        """Note a word's journal; return whether its rack has begun a new one."""
+        known = self.journals.get(word.rack, Journal())
+        another = word.journal != known.id
+        if another and word.event.at_ms < known.newest_ms:
+            return False
+        self.journals[word.rack] = Journal(word.journal, max(known.newest_ms, word.event.at_ms))
+        if another:
+            self.numbers[word.rack] = {}
+        return another
+
+    def is_news(self, word: Word, known_ms: int) -> bool:
+        """Return whether we did not know a word yet; `known_ms` is that of the last one on its alarm."""
+        numbers, key = self.numbers[word.rack], f"{word.journal}:{word.event.alarm}"
+        outdated = word.journal != self.journals[word.rack].id and known_ms >= word.event.at_ms
+        if outdated or word.event.number <= numbers.get(key, 0):
+            return False
+        numbers[key] = word.event.number
+        return True

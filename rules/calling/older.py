@@ -1,0 +1,78 @@
+"""Snapshots of the calling that an older version wrote, as the present one reads them."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from rules.alarms.life_cycle import State, Trigger
+
+_EVIDENCE = ("value", "limit", "rate_per_hour", "reached_ms", "reason")
+_EVENT = ("number", "at_ms", "vessel", "condition", "priority", "since_ms", "vessels")
+
+
+def of_version_1(data: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a snapshot of version 1 as version 2, in which a word carries the event of its alarm."""
+    flood, signs = data["flood"], data["signs"]
+    problems = {
+        problem["key"]: {
+            **{key: value for key, value in problem.items() if key not in ("pages", "members")},
+            "calls": problem["pages"],
+            "members": dict(_member(*member) for member in problem["members"]),
+        }
+        for problem in data["problems"]
+    }
+    return {
+        "version": 2,
+        "clock_ms": data["clock_ms"],
+        "hearing": {
+            "journals": {
+                rack: {"id": name, "newest_ms": at_ms} for rack, (name, at_ms) in data["journals"].items()
+            },
+            "numbers": data["heard_numbers"],
+        },
+        "signs": {
+            **signs,
+            "racks": {
+                name: {"state": state, "heard_ms": heard_ms, "silent": silent}
+                for name, (state, heard_ms, silent) in signs["racks"].items()
+            },
+        },
+        "calls": {
+            "problems": problems,
+            "last_number": data["last_number"],
+            "summaries": data["summaries"],
+            "gone": [_word(report) for report in data["gone"]],
+            "flood": {
+                "sent": flood["sent"],
+                "held": {
+                    person: {"due_ms": due_ms, "problems": numbers}
+                    for person, (due_ms, numbers) in flood["held"].items()
+                },
+            },
+        },
+    }
+
+
+def _member(report: Mapping[str, Any], stand: str, worst: int) -> tuple[str, dict[str, Any]]:
+    word = _word(report)
+    name = f"{word['event']['channel']}/{report['condition']}"
+    return name, {"word": word, "stand": stand, "worst": worst}
+
+
+def _word(report: Mapping[str, Any]) -> dict[str, Any]:
+    """What is no alarm of a channel (a silent rack, something mentioned) has its old name as its cause."""
+    alarm, condition, mention = report["alarm"], f"/{report['condition']}", report["trigger"] == "mentioned"
+    of_channel = alarm.endswith(condition) and not mention
+    event = {key: report[key] for key in _EVENT} | {
+        "channel": alarm.removesuffix(condition) if of_channel else "",
+        "cause": report["cause"] if of_channel else alarm,
+        "trigger": report["trigger"] if report["trigger"] in set(Trigger) else Trigger.RAISED,
+        "state": report["state"] if report["state"] in set(State) else State.UNACKNOWLEDGED,
+        "evidence": {key: report[key] for key in _EVIDENCE},
+    }
+    return {
+        "rack": report["rack"],
+        "journal": report["journal"],
+        "unit": report["unit"],
+        "mention": mention,
+        "event": event,
+    }

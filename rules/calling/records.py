@@ -1,0 +1,96 @@
+"""What the on-call fold takes in and gives out: a rack's word on an alarm, and calls to people."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from rules.alarms.event import AlarmEvent
+from rules.alarms.life_cycle import Priority, State, Trigger
+
+RACK_SILENT = "rack_silent"
+RACK_STOPPED = "rack_stopped"
+BROKER_LOST = "broker_lost"
+LET_GO = frozenset({Trigger.UNSHELVED, Trigger.RELEASED, Trigger.PUT_BACK})
+"""Steps that end a hold: the alarm is over for the moment, but the water need not be well."""
+
+
+class Stand(StrEnum):
+    """What an alarm asks of people: it calls, somebody has seen it, it is silenced, it is over."""
+
+    CALLS = "calls"
+    SEEN = "seen"
+    SILENCED = "silenced"
+    OVER = "over"
+
+
+_STANDS: Mapping[State, Stand] = {
+    State.NORMAL: Stand.OVER,
+    State.RETURNED: Stand.OVER,
+    State.ACKNOWLEDGED: Stand.SEEN,
+    State.LATCHED: Stand.SEEN,
+    State.SHELVED: Stand.SILENCED,
+    State.SUPPRESSED: Stand.SILENCED,
+    State.OUT_OF_SERVICE: Stand.SILENCED,
+}
+"""What a state asks of people; every other one calls."""
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """What a rack says: an event of an alarm in its `journal`, times as the rack has them.
+
+    `unit` is that of the evidence. A `mention` is worth knowing but no alarm: its event says what of
+    (`vessel`) and which (`condition`), and its cause is the id by which a repeat is known.
+    """
+
+    rack: str
+    event: AlarmEvent
+    journal: str = ""
+    unit: str = ""
+    mention: bool = False
+
+    @property
+    def problem(self) -> str:
+        """Return the name of the problem that the alarm belongs to."""
+        return f"{self.rack}/{self.event.cause or self.event.alarm}"
+
+    @property
+    def stand(self) -> Stand:
+        """Return what the alarm asks of people."""
+        return _STANDS.get(self.event.state, Stand.CALLS)
+
+
+class CallKind(StrEnum):
+    """Why a person is written to."""
+
+    ALARM = "alarm"
+    RETURNED = "returned"
+    FLOOD = "flood"
+    DIGEST = "digest"
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """One message to one person; the same call always carries the same `id`.
+
+    `problem` is the number that people acknowledge by, 0 for calls about several problems. `about`
+    are the alarms, the most urgent first; `more` counts those that had no room in it.
+    """
+
+    id: str
+    kind: CallKind
+    problem: int
+    person: str
+    priority: Priority
+    at_ms: int
+    about: tuple[Word, ...]
+    more: int = 0
+
+
+@dataclass(slots=True)
+class Upshot:
+    """What came of an input: calls to send, and the problems that call nobody any more."""
+
+    calls: list[Call] = field(default_factory=list)
+    settled: list[int] = field(default_factory=list)
+    refusal: str = ""

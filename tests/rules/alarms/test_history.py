@@ -1,0 +1,45 @@
+"""Events read back from a journal: as they are written now, and as the version before wrote them."""
+
+import json
+
+import pytest
+
+from rules.alarms.event import AlarmEvent, Evidence
+from rules.alarms.history import alarm_event_from_json
+from rules.alarms.life_cycle import Condition, Priority, State, Trigger
+from rules.errors import InputError
+from rules.plain import to_plain
+
+RAISED = AlarmEvent(
+    number=1,
+    at_ms=1_760_000_205_000,
+    vessel="k1",
+    channel="k1/temperature",
+    condition=Condition.HIGH,
+    trigger=Trigger.RAISED,
+    state=State.UNACKNOWLEDGED,
+    priority=Priority.MEDIUM,
+    since_ms=1_760_000_204_000,
+    cause="k1/temperature/up",
+    vessels=("k1",),
+    evidence=Evidence(20.030344192147748, 20.0),
+)
+OLD = """{"number": 1, "at_ms": 1760000205000, "vessel": "k1", "channel": "k1/temperature",
+ "condition": "high", "trigger": "raised", "state": "unacknowledged", "priority": "medium",
+ "since_ms": 1760000204000,
+ "cause": "k1/temperature/up", "vessels": ["k1"], "value": 20.030344192147748, "limit": 20.0,
+ "rate_per_hour": null, "reached_ms": null, "reason": "", "who": "", "why": "", "until_ms": null}"""
+"""A row of a journal that the version before wrote."""
+
+
+def test_an_event_that_the_version_before_wrote_is_read():
+    assert alarm_event_from_json(json.loads(OLD)) == RAISED
+
+
+def test_an_event_comes_back_as_it_was_written():
+    assert alarm_event_from_json(json.loads(json.dumps(to_plain(RAISED)))) == RAISED
+
+
+def test_an_event_with_a_key_that_nobody_knows_is_refused():
+    with pytest.raises(InputError, match="no key is called colour"):
+        alarm_event_from_json(json.loads(OLD) | {"colour": "red"})
