@@ -242,6 +242,15 @@ def test_a_stale_word_of_an_older_journal_that_the_broker_kept_takes_nothing_awa
         assert "k1/temperature/high" in about, order
 
 
+def test_a_word_of_an_older_journal_of_the_same_moment_as_the_known_one_is_passed_over():
+    team = calling()
+    team.hear(word(1, at_ms=NIGHT - HOUR), NIGHT)
+    team.hear(word(2, "k2/oxygen/low"), NIGHT)
+    ended = {"trigger": "returned", "state": "normal"}
+    assert not team.hear(word(90, journal="old", at_ms=NIGHT - HOUR, **ended), NIGHT).settled
+    assert team.hear(word(91, journal="old", at_ms=NIGHT - HOUR + 1, **ended), NIGHT).settled == [1]
+
+
 def test_an_empty_topic_or_a_heartbeat_without_alarms_ends_what_was_missed():
     team = calling()
     team.hear(word(1), NIGHT)
@@ -567,6 +576,7 @@ def test_a_snapshot_of_version_1_goes_on_with_the_calls_that_it_would_have_gone_
     (mentioned,) = [word for word in team._state.calls.gone if word.mention]
     team.mention(mentioned, team.clock_ms)
     assert len([word for word in team._state.calls.gone if word.mention]) == 1, "known by its id"
+    assert mentioned.event.cause == "j:stage runs long:k1:5"
 
 
 def test_a_snapshot_of_another_version_is_refused():
