@@ -31,7 +31,7 @@ def page(report: Report) -> str:
         shapes=SHAPES,
         drawings={channel: channel_svg(report, channel) for channel in report.channels},
         changes=tables.change_rows(report),
-        paged=[f"page under {side.name}" for side in report.sides],
+        paged=[f"call under {side.name}" for side in report.sides],
         incidents=tables.incident_rows(report),
         alarms=tables.alarm_rows(report),
         measures=[*REFERENCE],
@@ -52,7 +52,7 @@ def _tuning(report: Report) -> dict[str, Any]:
         return {}
     refused = [f"No recommendation: {found.refusal}."]
     return {
-        "reasons": refused if found.refusal else reasons(found, report.page_within_min),
+        "reasons": refused if found.refusal else reasons(found, report.call_within_min),
         "trade_off": trade_off_svg(report),
         "trials": tables.trial_rows(report, found),
         "trial_columns": trial_columns(),

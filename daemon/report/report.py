@@ -11,7 +11,7 @@ from daemon.settings.rack import Settings
 from daemon.sources.recording import Recording
 from daemon.tune.incidents import Mark
 from rules.alarms.episodes import Change, Episode, compare, episodes_of
-from rules.tuning.scoring import Incident, is_page
+from rules.tuning.scoring import Incident, is_call
 from rules.tuning.trade_off import Recommendation, Trial
 
 
@@ -30,16 +30,16 @@ class Side:
         return self.name.removesuffix(".toml")[:10]
 
     @property
-    def pages(self) -> int:
-        """Return how many pages it made."""
-        return sum(map(is_page, self.result.events))
+    def calls(self) -> int:
+        """Return how many calls it made."""
+        return sum(map(is_call, self.result.events))
 
-    def page_ms(self, incident: Incident) -> int | None:
-        """Return when the first page for an incident came; None where none did."""
+    def call_ms(self, incident: Incident) -> int | None:
+        """Return when the first call for an incident came; None where none did."""
         times = (
             event.at_ms
             for event in self.result.events
-            if is_page(event)
+            if is_call(event)
             and event.vessel == incident.vessel
             and incident.start_ms <= event.at_ms <= incident.end_ms
         )
@@ -61,7 +61,7 @@ class Report:
     notes: tuple[str, ...] = ()
     trials: tuple[Trial, ...] = ()
     found: Recommendation | None = None
-    page_within_min: float = 0.0
+    call_within_min: float = 0.0
 
     @property
     def complete(self) -> bool:

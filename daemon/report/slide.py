@@ -36,7 +36,7 @@ def slide(report: Report) -> str:
     span = f"{moment(report.start_ms, report.zone)} to {moment(report.stop_ms, report.zone)}"
     title = [
         f"{Path(report.source).name}, {span}{'' if report.complete else ', PARTIAL'}",
-        ", ".join(f"{side.name}: {side.pages} pages" for side in report.sides),
+        ", ".join(f"{side.name}: {side.calls} calls" for side in report.sides),
     ]
     return templates.get_template("slide.svg").render(
         width=WIDTH, height=HEIGHT, title=title, cells=list(_cells(report))

@@ -58,7 +58,7 @@ def room_under(report: Report, channel: str) -> float:
 
 
 def trade_off_svg(report: Report, width: float = WIDTH, height: float = TRADE_OFF_HEIGHT) -> Markup:
-    """Return pages per week against minutes to page; a filled mark missed nothing."""
+    """Return calls per week against minutes to call; a filled mark missed nothing."""
     places = [_place(trial) for trial in report.trials]
     x = Scale(0, max(pages for pages, _ in places) * 1.08 + 0.1, LEFT, width - RIGHT)
     y = Scale(0, max(minutes for _, minutes in places) * 1.15 + 0.1, height - 44, 20)
@@ -68,13 +68,13 @@ def trade_off_svg(report: Report, width: float = WIDTH, height: float = TRADE_OF
     parts = [
         *_rungs(x, y, [(value, f"{value:g}") for value in round_steps(y.first, y.last)]),
         *(_text(x.at(value), y.start + 18, f"{value:g}", "middle") for value in round_steps(x.first, x.last)),
-        _text((LEFT + width) / 2, y.start + 36, "pages a week (hollow: missed an incident)", "middle"),
-        _text(LEFT, 14, "minutes from the beginning of an incident to its page"),
+        _text((LEFT + width) / 2, y.start + 36, "calls a week (hollow: missed an incident)", "middle"),
+        _text(LEFT, 14, "minutes from the beginning of an incident to its call"),
         *(_point(trial, x, y, "dot") for trial in report.trials if id(trial) not in map(id, named.values())),
     ]
     for kind, trial in named.items():
         parts += [_point(trial, x, y, kind), _name(trial, x, y, kind)]
-    return _svg(width, height, parts, "trade-off between pages and time to page", class_="trade-off")
+    return _svg(width, height, parts, "trade-off between calls and time to call", class_="trade-off")
 
 
 def rows_of(episodes: Sequence[Episode], stop_ms: int) -> list[list[Episode]]:
@@ -117,7 +117,7 @@ def _other_limits(report: Report, channel: str, x: Scale, y: Scale) -> Iterator[
 def _incidents(report: Report, vessel: str, x: Scale, y: Scale) -> Iterator[Markup]:
     for incident in (mark.incident for mark in report.marks if mark.incident.vessel == vessel):
         left, right = x.clipped(incident.start_ms), x.clipped(incident.end_ms)
-        wanted, note = ("wanted", "") if incident.page_wanted else ("unwanted", " (no page)")
+        wanted, note = ("wanted", "") if incident.call_wanted else ("unwanted", " (no call)")
         yield _box(f"incident {wanted}", left, right, y.stop - 8, y.start)
         yield _text(left + 2, y.stop - 11, incident.what + note)
 
@@ -181,13 +181,13 @@ def _told(episode: Episode) -> str:
 
 
 def _place(trial: Trial) -> tuple[float, float]:
-    """Return pages a week and minutes to page."""
-    return trial.score.per_week(trial.score.pages), trial.score.typical_wait_ms / MINUTE_MS
+    """Return calls a week and minutes to call."""
+    return trial.score.per_week(trial.score.calls), trial.score.typical_wait_ms / MINUTE_MS
 
 
 def _point(trial: Trial, x: Scale, y: Scale, kind: str) -> Markup:
     score, (pages, minutes) = trial.score, _place(trial)
-    words = f"{pages:.1f} pages a week, {score.missed} of {len(score.found)} missed"
+    words = f"{pages:.1f} calls a week, {score.missed} of {len(score.found)} missed"
     missed = "missed" if score.missed else "caught"
     return _outline(kind, f"trial {kind} {missed}", x.at(pages), y.at(minutes), _mark("title", words))
 

@@ -45,16 +45,16 @@ def change_rows(report: Report) -> list[Row]:
 
 
 def incident_rows(report: Report) -> list[Row]:
-    """Return every incident, and after how many minutes each of the settings paged for it."""
+    """Return every incident, and after how many minutes each of the settings called for it."""
     return [
         [
             _when(mark.incident.start_ms, report),
             _when(mark.incident.end_ms, report),
             mark.incident.vessel,
             mark.incident.what,
-            "yes" if mark.incident.page_wanted else "no",
+            "yes" if mark.incident.call_wanted else "no",
             mark.state,
-            *(_paged(side, mark.incident) for side in report.sides),
+            *(_called(side, mark.incident) for side in report.sides),
         ]
         for mark in report.marks
     ]
@@ -138,11 +138,11 @@ def _extent(episode: Episode | None, report: Report) -> Cell:
     return Cell(words, str(episode.start_ms), f"p-{episode.priority.word}")
 
 
-def _paged(side: Side, incident: Incident) -> Cell:
-    page_ms = side.page_ms(incident)
-    if page_ms is None:
-        return Cell("MISSED", "inf") if incident.page_wanted else Cell("none")
-    return _number((page_ms - incident.start_ms) / MINUTE_MS, 1, " min")
+def _called(side: Side, incident: Incident) -> Cell:
+    call_ms = side.call_ms(incident)
+    if call_ms is None:
+        return Cell("MISSED", "inf") if incident.call_wanted else Cell("none")
+    return _number((call_ms - incident.start_ms) / MINUTE_MS, 1, " min")
 
 
 def _priority(rank: Priority) -> str:

@@ -1,7 +1,7 @@
 """Incidents: stretches of the record that somebody has marked, kept in a file beside the data.
 
 The file is a CSV that people may also write by hand: from, to (ISO 8601 with an offset), vessel,
-what it was, page_wanted (yes or no), state (accepted or proposed), origin. Only accepted incidents
+what it was, call_wanted (yes or no), state (accepted or proposed), origin. Only accepted incidents
 count in a score.
 """
 
@@ -16,10 +16,12 @@ from daemon.files import replacing
 from daemon.words import iso_time
 from rules.tuning.scoring import Incident
 
-COLUMNS = ("from", "to", "vessel", "what", "page_wanted", "state", "origin")
+COLUMNS = ("from", "to", "vessel", "what", "call_wanted", "state", "origin")
 ACCEPTED, PROPOSED = "accepted", "proposed"
 _YES_NO = {"yes": True, "no": False}
 _NEEDED = COLUMNS[:5]
+_ONCE = {"page_wanted": "call_wanted"}
+"""Columns that an older version named otherwise; they are understood."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +49,8 @@ def read_marks(path: Path) -> list[Mark]:
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             reader = csv.DictReader(file)
-            missing = [name for name in _NEEDED if name not in (reader.fieldnames or ())]
+            reader.fieldnames = [_ONCE.get(name, name) for name in reader.fieldnames or ()]
+            missing = [name for name in _NEEDED if name not in reader.fieldnames]
             if missing:
                 raise SourceError(f"{path}: no column {', '.join(missing)}; expected {', '.join(COLUMNS)}")
             marks = [_mark(row, f"{path} line {reader.line_num}") for row in reader]
@@ -88,16 +91,16 @@ def in_order(marks: Iterable[Mark]) -> list[Mark]:
     return sorted(marks, key=lambda mark: (mark.incident.start_ms, mark.incident.vessel, mark.incident.what))
 
 
-def incident_of(start: str, end: str, vessel: str, what: str, page_wanted: str, where: str) -> Incident:
+def incident_of(start: str, end: str, vessel: str, what: str, call_wanted: str, where: str) -> Incident:
     """Read an incident from words; SourceError says `where` and what would be right."""
     start_ms, end_ms = _time_ms(start, f"{where}, from"), _time_ms(end, f"{where}, to")
     if end_ms <= start_ms:
         raise SourceError(f"{where}: it ends at {end}, not after its beginning at {start}")
     if not vessel.strip() or not what.strip():
         raise SourceError(f"{where}: vessel and what it was must both be given")
-    if page_wanted.strip().lower() not in _YES_NO:
-        raise SourceError(f"{where}, page_wanted: {page_wanted!r}; expected yes or no")
-    wanted = _YES_NO[page_wanted.strip().lower()]
+    if call_wanted.strip().lower() not in _YES_NO:
+        raise SourceError(f"{where}, call_wanted: {call_wanted!r}; expected yes or no")
+    wanted = _YES_NO[call_wanted.strip().lower()]
     return Incident(start_ms, end_ms, vessel.strip(), what.strip(), wanted)
 
 
@@ -107,13 +110,13 @@ def _mark(row: dict[str, str | None], where: str) -> Mark:
     if state not in (ACCEPTED, PROPOSED):
         raise SourceError(f"{where}, state: {state!r}; expected {ACCEPTED} or {PROPOSED}")
     span = cells["from"], cells["to"]
-    incident = incident_of(*span, cells["vessel"], cells["what"], cells["page_wanted"], where)
+    incident = incident_of(*span, cells["vessel"], cells["what"], cells["call_wanted"], where)
     return Mark(incident, state, cells["origin"] or "by hand")
 
 
 def _row(mark: Mark) -> tuple[str, ...]:
     incident = mark.incident
-    wanted = "yes" if incident.page_wanted else "no"
+    wanted = "yes" if incident.call_wanted else "no"
     span = iso_time(incident.start_ms), iso_time(incident.end_ms)
     return (*span, incident.vessel, incident.what, wanted, mark.state, mark.origin)
 

@@ -7,7 +7,7 @@ from typing import Any
 from daemon.tune.incidents import PROPOSED, Mark
 from rules.alarms.episodes import Episode
 from rules.readings import Action
-from rules.tuning.scoring import PAGES_FROM, Incident
+from rules.tuning.scoring import CALLS_FROM, Incident
 
 JOINED_WITHIN_MS = 1_800_000
 """Alarms of a vessel with no more than half an hour between them are one incident (project judgement)."""
@@ -17,18 +17,18 @@ CHANGE_TAKES_MS = 3_600_000
 
 
 def from_alarms(episodes: Iterable[Episode], until_ms: int) -> list[Mark]:
-    """Propose one incident for each run of alarms in a vessel that was urgent enough to page for."""
+    """Propose one incident for each run of alarms in a vessel that was urgent enough to call for."""
     by_vessel: dict[str, list[Episode]] = defaultdict(list)
     for episode in episodes:
         by_vessel[episode.vessel].append(episode)
     runs = [run for each in by_vessel.values() for run in _runs(each, until_ms)]
     return [
-        _proposed(run, until_ms) for run in runs if max(episode.priority for episode in run) >= PAGES_FROM
+        _proposed(run, until_ms) for run in runs if max(episode.priority for episode in run) >= CALLS_FROM
     ]
 
 
 def from_logbook(actions: Sequence[Action]) -> list[Mark]:
-    """Propose what people logged: maintenance and water changes, for which no page was wanted."""
+    """Propose what people logged: maintenance and water changes, for which no call was wanted."""
     marks = []
     for place, action in enumerate(actions):
         body = action.body

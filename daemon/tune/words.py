@@ -16,16 +16,16 @@ def choice_text(choice: Choice) -> str:
 
 def trial_columns() -> list[str]:
     """Return the names of the columns that `trial_cells` fills."""
-    return ["missed", "pages/week", "at night", "for nothing", "minutes to page", "chattering/week"]
+    return ["missed", "calls/week", "at night", "for nothing", "minutes to call", "chattering/week"]
 
 
 def trial_cells(score: Score) -> list[str]:
-    """Write a score for a table: counts per week, the median time to page in minutes."""
+    """Write a score for a table: counts per week, the median time to call in minutes."""
     wait = f"{score.typical_wait_ms / MINUTE_MS:.1f}" if score.missed < len(score.found) else "-"
     return [
         f"{score.missed} of {len(score.found)}",
-        f"{score.per_week(score.pages):.1f}",
-        f"{score.per_week(score.night_pages):.1f}",
+        f"{score.per_week(score.calls):.1f}",
+        f"{score.per_week(score.night_calls):.1f}",
         f"{score.per_week(score.unwanted):.1f}",
         wait,
         f"{score.per_week(score.chattering):.1f}",
@@ -50,8 +50,8 @@ def reasons(found: Recommendation, within_min: float) -> list[str]:
 def _said(who: str, score: Score, within_ms: int, within_min: float) -> str:
     too_late = late(score, within_ms)
     return (
-        f"{who} would have missed, or paged more than {within_min:g} min after they began, {too_late} of "
-        f"{len(score.found)} incidents, with {score.per_week(score.pages):.1f} pages a week "
-        f"({score.per_week(score.night_pages):.1f} at night, "
+        f"{who} would have missed, or called more than {within_min:g} min after they began, {too_late} of "
+        f"{len(score.found)} incidents, with {score.per_week(score.calls):.1f} calls a week "
+        f"({score.per_week(score.night_calls):.1f} at night, "
         f"{score.per_week(score.unwanted):.1f} for nothing)."
     )

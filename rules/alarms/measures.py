@@ -1,7 +1,7 @@
 """The alarm measures of IEC 62682 / ANSI/ISA-18.2 over a stretch of time.
 
 The reference values in `REFERENCE` are per operator position of a staffed console and from memory of
-the standards' tables (the standards themselves could not be read); a rack that pages sleeping people
+the standards' tables (the standards themselves could not be read); a rack that calls sleeping people
 should stay far below them.
 """
 

@@ -3,7 +3,7 @@
 What shares a cause is not over at one moment: the probes of a bus answer again one after the other, the
 slowest after some minutes, and vessels recover at their own pace; a rate over the last hour tells half
 an hour late that a change is over. (Project judgement: with one minute for all, each of five simulated
-power dips paged once more for the last tray to cool; with a quarter of an hour, each of three nights
+power dips called once more for the last tray to cool; with a quarter of an hour, each of three nights
 without mains.)
 """
 

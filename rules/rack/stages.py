@@ -25,7 +25,7 @@ from rules.rack.tolerance import Band, Tolerance
 # Deadband, delays and disagreement of probes for a quantity before any stage sets limits. CP, all of them.
 # Oxygen and conductivity carry over what saturation and salinity have, near 15 °C and salinity 32:
 # 3 % of 8.29 mg/L, and 0.3 of the 1.1 mS/cm that one unit of salinity makes.
-# Limits per hour are taken over an hour: over half of one, 10 of the 15 rate pages after five simulated
+# Limits per hour are taken over an hour: over half of one, 10 of the 15 rate calls after five simulated
 # power dips of twelve minutes were for a change that an hour allows. For oxygen half an hour stays, since
 # a loss of flow is urgent.
 _PER_HOUR_MS = 3_600_000

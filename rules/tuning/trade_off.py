@@ -1,8 +1,8 @@
 """Choosing among settings by what they did: the trade-off front, a rule of choice, validation by time.
 
 The rule of choice is a plain order, so that a recommendation can be said in words: first as few
-incidents as possible that were missed or paged too late, of these few missed, then as few pages as
-possible, one that wakes somebody counted twice, then little chattering, early pages, little change.
+incidents as possible that were missed or called too late, of these few missed, then as few calls as
+possible, one that wakes somebody counted twice, then little chattering, early calls, little change.
 """
 
 from collections.abc import Hashable, Iterable, Sequence
@@ -16,7 +16,7 @@ LEAST_INCIDENTS = 6
 0.39 for 6, 0.26 for 10. Below 6 nothing is worth saying (project judgement)."""
 
 LEAST_DAYS = 7
-"""Pages per week need a week to be counted in (project judgement)."""
+"""Calls per week need a week to be counted in (project judgement)."""
 
 LEAST_PARTS = 3
 """Incidents in at least so many parts of the record: leaving one out must leave some to choose by."""
@@ -55,18 +55,18 @@ class Recommendation:
 
 
 def late(score: Score, within_ms: int) -> int:
-    """Return how many incidents were missed, or paged later than `within_ms` after they began."""
+    """Return how many incidents were missed, or called later than `within_ms` after they began."""
     return sum(found.waited_ms is None or found.waited_ms > within_ms for found in score.found)
 
 
 def front(trials: Iterable[Trial]) -> list[Trial]:
-    """Return the trials that no other beats or equals in everything and beats in something, by pages."""
+    """Return the trials that no other beats or equals in everything and beats in something, by calls."""
     ranked = sorted(trials, key=lambda trial: (_costs(trial.score), trial.changes))
     kept: list[Trial] = []
     for trial in ranked:
         if not any(_dominates(other.score, trial.score) for other in kept):
             kept.append(trial)
-    return sorted(kept, key=lambda trial: (trial.score.pages, _costs(trial.score)))
+    return sorted(kept, key=lambda trial: (trial.score.calls, _costs(trial.score)))
 
 
 def rank(score: Score, within_ms: int) -> tuple[float, ...]:
@@ -74,7 +74,7 @@ def rank(score: Score, within_ms: int) -> tuple[float, ...]:
     return (
         late(score, within_ms),
         score.missed,
-        score.pages + score.night_pages,
+        score.calls + score.night_calls,
         score.chattering,
         score.typical_wait_ms,
     )
@@ -119,7 +119,7 @@ def shortage(trial: Trial) -> list[str]:
         missing.append(f"{days:.1f} days of readings, {LEAST_DAYS - days:.1f} more are needed")
     if incidents < LEAST_INCIDENTS:
         missing.append(
-            f"{incidents} incidents for which a page was wanted, "
+            f"{incidents} incidents for which a call was wanted, "
             f"{LEAST_INCIDENTS - incidents} more are needed"
         )
     elif parts < LEAST_PARTS:
@@ -135,8 +135,8 @@ def joined(scores: Iterable[Score]) -> Score:
     each = list(scores)
     return Score(
         sum(score.watched_ms for score in each),
-        sum(score.pages for score in each),
-        sum(score.night_pages for score in each),
+        sum(score.calls for score in each),
+        sum(score.night_calls for score in each),
         sum(score.unwanted for score in each),
         sum(score.chattering for score in each),
         tuple(found for score in each for found in score.found),
@@ -172,7 +172,7 @@ def _after_incidents(at_ms: int, incidents: Sequence[Incident]) -> int:
 
 
 def _costs(score: Score) -> tuple[float, ...]:
-    return (score.missed, score.pages, score.night_pages, score.typical_wait_ms, score.chattering)
+    return (score.missed, score.calls, score.night_calls, score.typical_wait_ms, score.chattering)
 
 
 def _dominates(one: Score, other: Score) -> bool:

@@ -1,4 +1,4 @@
-"""`bellwatch incidents`: mark stretches of the record, and say for which a page was wanted."""
+"""`bellwatch incidents`: mark stretches of the record, and say for which a call was wanted."""
 
 import argparse
 from datetime import tzinfo
@@ -28,7 +28,7 @@ def incidents_arguments(parser: argparse.ArgumentParser) -> None:
         "--mark",
         nargs=5,
         metavar=("FROM", "TO", "VESSEL", "WHAT", "YES_OR_NO"),
-        help="mark a stretch and say whether a page was wanted",
+        help="mark a stretch and say whether a call was wanted",
     )
     what.add_argument("--add", type=Path, metavar="FILE", help="add the marks of another file")
     what.add_argument("--propose", action="store_true", help="propose some from alarms and logbook")
@@ -55,7 +55,7 @@ def incidents_command(options: argparse.Namespace) -> int:
 
 def _line(number: int, mark: Mark, zone: tzinfo) -> str:
     incident = mark.incident
-    wanted = "page wanted" if incident.page_wanted else "no page wanted"
+    wanted = "call wanted" if incident.call_wanted else "no call wanted"
     span = f"{moment(incident.start_ms, zone)} to {moment(incident.end_ms, zone)}"
     how = f"{mark.state} ({mark.origin})"
     return f"{number:3}  {span}  {incident.vessel}: {incident.what}; {wanted}; {how}"

@@ -36,7 +36,7 @@ from rules.alarms.event import AlarmEvent
 from rules.engine import Engine
 from rules.quality.flags import Flag
 from rules.readings import Outcome
-from rules.tuning.scoring import is_page
+from rules.tuning.scoring import is_call
 
 
 def replay_arguments(parser: argparse.ArgumentParser) -> None:
@@ -148,9 +148,9 @@ def _print_result(result: Replayed, recording: Recording, zone: tzinfo, console:
         console.print(Text(text, style=STYLES[event.priority]), soft_wrap=True)
     console.print(_flag_table(result))
     span = f"{moment(result.start_ms, zone)} to {moment(result.until_ms, zone)}"
-    pages = sum(map(is_page, result.events))
+    calls = sum(map(is_call, result.events))
     console.print(
-        f"{result.readings} readings, {span}: {len(episodes_of(result.events))} alarms, {pages} pages.",
+        f"{result.readings} readings, {span}: {len(episodes_of(result.events))} alarms, {calls} calls.",
         highlight=False,
     )
     for line in [*notes_on(result, recording), rules_text(result, zone)]:
@@ -174,7 +174,7 @@ def _print_changes(before: Replayed, after: Replayed, zone: tzinfo, console: Con
     counts = [sum(change.what == what for change in changes) for what in ("appears", "vanishes", "moves")]
     console.print(
         f"Under the other settings {counts[0]} alarms appear, {counts[1]} vanish, {counts[2]} move; "
-        f"pages {sum(map(is_page, before.events))} -> {sum(map(is_page, after.events))}.",
+        f"calls {sum(map(is_call, before.events))} -> {sum(map(is_call, after.events))}.",
         highlight=False,
     )
 

@@ -53,11 +53,12 @@ def tune_arguments(parser: argparse.ArgumentParser) -> None:
         "--budget", type=int, default=200, help="choices to try at most (default: %(default)s)"
     )
     parser.add_argument(
+        "--call-within",
         "--page-within",
         type=float,
         default=30.0,
         metavar="MINUTES",
-        help="a later page counts as missed when choosing (default: %(default)s)",
+        help="a later call counts as missed when choosing (default: %(default)s)",
     )
     parser.add_argument("--write", action="store_true", help="show the change to the settings file, and ask")
     parser.add_argument("--yes", action="store_true", help="with --write: do not ask")
@@ -74,7 +75,7 @@ def tune_command(options: argparse.Namespace) -> int:
         raise TuneError(f"--budget {options.budget}: expected 1 or more")
     with tempfile.TemporaryDirectory(prefix="bellwatch-tune-") as folder:
         search, whole = _searched(options, settings, space, Path(folder), console)
-        found = _found(search, space, whole, options.page_within)
+        found = _found(search, space, whole, options.call_within)
         show(search, found, console)
         if options.report is not None or options.png is not None:
             report = _report(options, settings, search, found)
@@ -83,7 +84,7 @@ def tune_command(options: argparse.Namespace) -> int:
     if found.refusal:
         console.print(f"No recommendation: {found.refusal}.", soft_wrap=True, highlight=False)
         return 1 if whole else INTERRUPTED
-    for line in reasons(found, options.page_within):
+    for line in reasons(found, options.call_within):
         console.print(line, soft_wrap=True, highlight=False)
     if options.write:
         _write(options.settings, choice_of(found.trial), options.yes, console)
@@ -111,13 +112,13 @@ def _searched(
     return search, whole
 
 
-def _found(search: Search, space: Space, whole: bool, page_within_min: float) -> Recommendation:
+def _found(search: Search, space: Space, whole: bool, call_within_min: float) -> Recommendation:
     if PRESENT not in search.trials:
         raise TuneError(f"stopped before a single one of {space.size} choices was tried")
     if search.unfit and len(search.trials) <= 1:
         first = next(iter(search.unfit.values()))
         raise TuneError(f"not one of the settings would pass `bellwatch check`: {first}")
-    found = recommend(search.ranked(), search.trials[PRESENT], round(page_within_min * MINUTE_MS))
+    found = recommend(search.ranked(), search.trials[PRESENT], round(call_within_min * MINUTE_MS))
     if whole:
         return found
     return replace(found, refusal=f"PARTIAL: somebody stopped it after {len(search.trials)} trials")
@@ -132,7 +133,7 @@ def _report(options: argparse.Namespace, settings: Settings, search: Search, fou
             sides.append(("tuned", chosen))
     recording = search.store.recording()
     report = replayed_report(recording, sides, marks_of(options), ZoneInfo(settings.rack.time_zone))
-    return replace(report, trials=tuple(search.ranked()), found=found, page_within_min=options.page_within)
+    return replace(report, trials=tuple(search.ranked()), found=found, call_within_min=options.call_within)
 
 
 def show(search: Search, found: Recommendation, console: Console) -> None:

@@ -42,7 +42,7 @@ SCENARIO = Path(__file__).parents[3] / "simulator" / "scenarios" / "chiller_nigh
 TIME_SCALE = 360
 KEEPER = "night-keeper"
 KEEPER_TAKES_MS = 12 * 60_000
-"""The invented keeper needs twelve minutes from the page to the acknowledgement."""
+"""The invented keeper needs twelve minutes from the call to the acknowledgement."""
 
 HELD_UP_MS = 60 * 60_000
 """How long after the script the night may go on until every alarm is over: a rate is taken over an hour."""

@@ -119,8 +119,8 @@ def test_the_end_a_flood_and_the_digest():
 def test_an_own_note_goes_before_the_built_in_one_and_the_particular_before_the_general():
     assert text(word(), notes={"temperature/high": "Breaker 4."}).endswith("since 01:59. Breaker 4. #41.2")
     assert text(word(), notes={"high": "General."}).endswith("Mains off before wet work #41.2")
-    assert note_for(word(condition="silent").event, {"silent": "Own."}) == "Own."
-    assert note_for(word(condition="beside itself").event, {}) == ""
+    assert note_for("temperature", "silent", "", {"silent": "Own."}) == "Own."
+    assert note_for("temperature", "beside itself", "", {}) == ""
 
 
 def test_whoever_is_sent_to_a_pump_heater_or_chiller_is_told_to_switch_the_mains_off_first():
@@ -147,7 +147,7 @@ def test_every_alarm_that_can_be_has_a_note():
             named = word(quantity=quantity.value, condition=condition.value)
             made_by_water = condition in ("high", "low", "rising", "falling")
             rare = quantity in ("air_pressure", "conductivity", "oxygen") and made_by_water
-            assert rare or note_for(named.event, {}), f"{quantity}/{condition}"
+            assert rare or note_for(quantity, condition, "", {}), f"{quantity}/{condition}"
     assert set(DEFAULT_NOTES) <= set(known_alarms())
 
 

@@ -132,7 +132,7 @@ def test_words_of_people_stay_words(night, browser):
     browser.get((night / "night.html").as_uri())
     assert find(browser, "td b") == []
     assert any("<b>wiped</b> & so" in cell.text for cell in find(browser, "td"))
-    assert any("<b>wiped</b> & so (no page)" in text.text for text in find(browser, "svg.trace text"))
+    assert any("<b>wiped</b> & so (no call)" in text.text for text in find(browser, "svg.trace text"))
 
 
 def test_pointing_at_a_trace_reads_it_out(night, browser):

@@ -19,7 +19,7 @@ def row(**cells):
         "to": "2026-08-15T03:10+02:00",
         "vessel": "kreisel-4",
         "what": "chiller failed",
-        "page_wanted": "yes",
+        "call_wanted": "yes",
     }
     return usual | cells
 
@@ -30,9 +30,9 @@ def write(path, *rows):
 
 
 def test_a_file_written_by_hand_is_read_and_written_back_the_same(tmp_path):
-    path = write(tmp_path / "marks.csv", row(), row(vessel="kreisel-5", page_wanted="no"))
+    path = write(tmp_path / "marks.csv", row(), row(vessel="kreisel-5", call_wanted="no"))
     marks = read_marks(path)
-    assert [mark.incident.page_wanted for mark in marks] == [True, False]
+    assert [mark.incident.call_wanted for mark in marks] == [True, False]
     assert len(accepted_incidents(marks)) == 2
     write_marks(path, marks)
     assert read_marks(path) == marks
@@ -43,7 +43,7 @@ def test_a_file_written_by_hand_is_read_and_written_back_the_same(tmp_path):
     [
         ({"from": "2026-08-15T00:40"}, "line 2, from: '2026-08-15T00:40'; expected ISO 8601 with its offset"),
         ({"to": "2026-08-14T00:40+02:00"}, "not after its beginning"),
-        ({"page_wanted": "maybe"}, "page_wanted: 'maybe'; expected yes or no"),
+        ({"call_wanted": "maybe"}, "call_wanted: 'maybe'; expected yes or no"),
         ({"vessel": " "}, "must both be given"),
         ({"state": "guessed"}, "expected accepted or proposed"),
     ],
@@ -57,7 +57,7 @@ def test_a_bad_row_is_told_by_its_line(tmp_path, cells, complaint):
 
 def test_columns_that_are_missing_are_named(tmp_path):
     (tmp_path / "marks.csv").write_text("from,to,vessel\n")
-    with pytest.raises(SourceError, match="no column what, page_wanted"):
+    with pytest.raises(SourceError, match="no column what, call_wanted"):
         read_marks(tmp_path / "marks.csv")
 
 
@@ -86,7 +86,7 @@ def test_maintenance_and_water_changes_of_the_logbook_want_no_page():
         Action(95_000, "log", "ana", {"vessel": "kreisel-5", "what": "feed"}),
     ]
     found = [
-        (m.incident.vessel, m.incident.start_ms, m.incident.end_ms, m.incident.what, m.incident.page_wanted)
+        (m.incident.vessel, m.incident.start_ms, m.incident.end_ms, m.incident.what, m.incident.call_wanted)
         for m in from_logbook(actions)
     ]
     assert found == [

@@ -277,7 +277,7 @@ def test_one_failed_loop_is_one_page_that_names_its_vessels(seed):
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_a_bus_is_one_page_within_two_minutes_and_a_half_that_names_its_vessels(seed):
+def test_a_bus_is_one_call_within_two_minutes_and_a_half_that_names_its_vessels(seed):
     it = night("bus_unplugged", seed)
     unplugged = [begin_ms(event, it.start_ms) for event in it.scenario.events]
     for page, began_ms, bus in zip(it.pages, unplugged, ("bench-bus", "air-bus"), strict=True):

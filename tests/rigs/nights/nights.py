@@ -95,7 +95,7 @@ class Night:
         return int(self.water.time_ms[-1])
 
     @property
-    def pages(self):
+    def calls(self):
         """What wakes somebody."""
         return [event for event in self.events if event.trigger in TOLD and event.priority >= Priority.HIGH]
 

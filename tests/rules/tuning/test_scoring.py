@@ -1,10 +1,10 @@
-"""Pages, nights, missed incidents, time to page, chattering: counted by hand on small stories."""
+"""Calls, nights, missed incidents, time to call, chattering: counted by hand on small stories."""
 
 from datetime import UTC
 from zoneinfo import ZoneInfo
 
 from rules.alarms.life_cycle import Priority
-from rules.tuning.scoring import WEEK_MS, Incident, is_night, is_page, score
+from rules.tuning.scoring import WEEK_MS, Incident, is_call, is_night, score
 from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story
 
 T, S = "kreisel-1/temperature", "kreisel-2/salinity"
@@ -20,7 +20,7 @@ def test_a_page_is_an_alarm_raised_or_worse_at_high_or_critical():
     story(0, T, "high", "raised", Priority.MEDIUM)(1, T, "high", "worsened", Priority.CRITICAL)
     story(2, T, "high", "acknowledged", Priority.CRITICAL)(3, T, "high", "eased", Priority.HIGH)
     story(4, T, "high", "returned", Priority.HIGH)(5, T, "low", "raised", Priority.HIGH)
-    assert [is_page(event) for event in story.events] == [False, True, False, False, False, True]
+    assert [is_call(event) for event in story.events] == [False, True, False, False, False, True]
 
 
 def test_night_is_by_the_clock_where_people_sleep():
@@ -35,19 +35,19 @@ def test_night_is_by_the_clock_where_people_sleep():
 
 def test_a_week_is_scored():
     story = Story()
-    story.stands(8 * 60, 9 * 60, T)  # 08:00, the incident's page, 20 minutes in
+    story.stands(8 * 60, 9 * 60, T)  # 08:00, the incident's call, 20 minutes in
     story.stands(9 * 60 + 5, 9 * 60 + 30, T)  # five minutes after its return: chattering
     story.stands(23 * 60, 23 * 60 + 30, S)  # at night, for nothing
-    story.stands(30 * 60, 31 * 60, S, priority=Priority.MEDIUM)  # no page, though an incident
+    story.stands(30 * 60, 31 * 60, S, priority=Priority.MEDIUM)  # no call, though an incident
     result = score(
         story.events,
         [incident(460, 600), incident(30 * 60, 31 * 60, "kreisel-2"), incident(0, 5, "kreisel-1", False)],
         WEEK,
     )
-    assert (result.pages, result.night_pages, result.unwanted, result.chattering) == (3, 1, 1, 1)
+    assert (result.calls, result.night_calls, result.unwanted, result.chattering) == (3, 1, 1, 1)
     assert result.missed == 1
     assert result.typical_wait_ms == 20 * MINUTE_MS
-    assert result.per_week(result.pages) == 3
+    assert result.per_week(result.calls) == 3
 
 
 def test_an_alarm_that_stood_before_the_incident_pages_nobody_for_it():
@@ -70,7 +70,7 @@ def test_only_what_falls_into_the_stretches_watched_is_scored():
         (START_MS + 200 * MINUTE_MS, START_MS + 300 * MINUTE_MS),
     ]
     result = score(story.events, [incident(105, 130), incident(205, 230)], stretches)
-    assert result.pages == 2
+    assert result.calls == 2
     assert [found.waited_ms for found in result.found] == [5 * MINUTE_MS]
     assert result.watched_ms == 200 * MINUTE_MS
 
@@ -90,9 +90,9 @@ def test_chattering_is_a_return_of_the_same_alarm_within_ten_minutes():
 
 def test_the_stretch_watched_begins_with_its_first_moment_and_ends_before_its_last():
     story = Story().stands(10, 11, T).stands(50, 51, S)
-    for begin, end, pages in ((10, 50, 1), (11, 50, 0), (10, 51, 2)):
+    for begin, end, calls in ((10, 50, 1), (11, 50, 0), (10, 51, 2)):
         stretch = [(START_MS + begin * MINUTE_MS, START_MS + end * MINUTE_MS)]
-        assert score(story.events, [], stretch).pages == pages
+        assert score(story.events, [], stretch).calls == calls
 
 
 def test_at_night_is_from_ten_to_seven():

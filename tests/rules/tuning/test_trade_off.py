@@ -13,11 +13,11 @@ DAY = 86_400_000
 MINUTE = 60_000
 
 
-def a_score(pages=0, nights=0, waits=(), chattering=0, days=2.0, unwanted=0):
+def a_score(calls=0, nights=0, waits=(), chattering=0, days=2.0, unwanted=0):
     """A score of `days`; `waits` in minutes, None for a missed incident."""
     incident = Incident(0, DAY, "kreisel-1", "x", True)
     found = tuple(Found(incident, None if wait is None else round(wait * MINUTE)) for wait in waits)
-    return Score(round(days * DAY), pages, nights, unwanted, chattering, found)
+    return Score(round(days * DAY), calls, nights, unwanted, chattering, found)
 
 
 def a_trial(name, *parts, changes=1):
@@ -26,12 +26,12 @@ def a_trial(name, *parts, changes=1):
 
 def costs(trial):
     score = trial.score
-    return (score.missed, score.pages, score.night_pages, score.typical_wait_ms, score.chattering)
+    return (score.missed, score.calls, score.night_calls, score.typical_wait_ms, score.chattering)
 
 
 scores = st.builds(
     a_score,
-    pages=st.integers(0, 5),
+    calls=st.integers(0, 5),
     nights=st.integers(0, 3),
     waits=st.lists(st.sampled_from([None, 5, 10, 20]), min_size=2, max_size=2),
     chattering=st.integers(0, 2),
@@ -52,13 +52,13 @@ def test_the_front_leaves_out_only_what_something_on_it_beats(found):
 
 
 def test_the_rule_of_choice_is_the_order_that_it_says():
-    missed = a_trial("missed", a_score(pages=1, waits=(None, 5)))
-    late = a_trial("late", a_score(pages=1, waits=(31, 5)))
-    noisy = a_trial("noisy", a_score(pages=10, waits=(5, 5)))
-    by_night = a_trial("by night", a_score(pages=8, nights=3, waits=(5, 5)))
-    slow = a_trial("slow", a_score(pages=8, nights=1, waits=(9, 9)))
-    much = a_trial("much", a_score(pages=8, nights=1, waits=(8, 8)), changes=3)
-    good = a_trial("good", a_score(pages=8, nights=1, waits=(8, 8)), changes=1)
+    missed = a_trial("missed", a_score(calls=1, waits=(None, 5)))
+    late = a_trial("late", a_score(calls=1, waits=(31, 5)))
+    noisy = a_trial("noisy", a_score(calls=10, waits=(5, 5)))
+    by_night = a_trial("by night", a_score(calls=8, nights=3, waits=(5, 5)))
+    slow = a_trial("slow", a_score(calls=8, nights=1, waits=(9, 9)))
+    much = a_trial("much", a_score(calls=8, nights=1, waits=(8, 8)), changes=3)
+    good = a_trial("good", a_score(calls=8, nights=1, waits=(8, 8)), changes=1)
     order = [good, much, slow, noisy, by_night, late, missed]
     for place, best in enumerate(order):
         assert choose(order[place:], 30 * MINUTE) is best
@@ -66,11 +66,11 @@ def test_the_rule_of_choice_is_the_order_that_it_says():
 
 def test_a_choice_that_only_one_night_likes_is_refused():
     """Each choice is good everywhere but in one part, where it misses an incident."""
-    present = a_trial("present", *(a_score(pages=4, waits=(9, 9)) for _ in range(5)), changes=0)
+    present = a_trial("present", *(a_score(calls=4, waits=(9, 9)) for _ in range(5)), changes=0)
     fickle = [
         a_trial(
             part,
-            *(a_score(pages=9 if at == part else 1, waits=(9, None if at == part else 9)) for at in range(5)),
+            *(a_score(calls=9 if at == part else 1, waits=(9, None if at == part else 9)) for at in range(5)),
         )
         for part in range(5)
     ]
@@ -82,23 +82,23 @@ def test_a_choice_that_only_one_night_likes_is_refused():
 
 def test_a_choice_that_does_not_hold_up_is_refused():
     """Each part is quiet under another choice: whatever is chosen without a part is loud in it."""
-    present = a_trial("present", *(a_score(pages=3, waits=(9, 9)) for _ in range(5)), changes=0)
+    present = a_trial("present", *(a_score(calls=3, waits=(9, 9)) for _ in range(5)), changes=0)
     fitted = [
-        a_trial(part, *(a_score(pages=7 if at == part else 1, waits=(9, 9)) for at in range(5)))
+        a_trial(part, *(a_score(calls=7 if at == part else 1, waits=(9, 9)) for at in range(5)))
         for part in range(5)
     ]
     found = recommend([present, *fitted], present, 30 * MINUTE)
     assert found.trial.choice in range(5)
-    assert found.held_out.pages == 35
+    assert found.held_out.calls == 35
     assert "tune to single nights" in found.refusal
 
 
 def test_what_holds_up_is_recommended():
-    present = a_trial("present", *(a_score(pages=3, waits=(9, 9)) for _ in range(5)), changes=0)
-    better = a_trial("better", *(a_score(pages=1, waits=(9, 9)) for _ in range(5)))
+    present = a_trial("present", *(a_score(calls=3, waits=(9, 9)) for _ in range(5)), changes=0)
+    better = a_trial("better", *(a_score(calls=1, waits=(9, 9)) for _ in range(5)))
     found = recommend([present, better], present, 30 * MINUTE)
     assert (found.trial, found.refusal) == (better, "")
-    assert found.held_out.pages == 5
+    assert found.held_out.calls == 5
 
 
 @pytest.mark.parametrize(
@@ -106,7 +106,7 @@ def test_what_holds_up_is_recommended():
     [
         ([a_score(waits=(1, 1))] * 5, []),
         ([a_score(waits=(1, 1), days=1)] * 5, ["5.0 days of readings, 2.0 more are needed"]),
-        ([a_score(waits=(1,))] * 5, ["5 incidents for which a page was wanted, 1 more are needed"]),
+        ([a_score(waits=(1,))] * 5, ["5 incidents for which a call was wanted, 1 more are needed"]),
         (
             [a_score(waits=(1,) * 6), *[a_score()] * 4],
             ["incidents in only 1 of 5 parts of the record, 2 more parts with some are needed"],
@@ -162,18 +162,18 @@ def test_a_wait_of_just_what_is_allowed_is_not_late():
 
 
 def test_two_pages_by_day_are_as_bad_as_one_that_wakes_somebody():
-    by_day, by_night = a_score(pages=5, nights=0), a_score(pages=4, nights=1)
+    by_day, by_night = a_score(calls=5, nights=0), a_score(calls=4, nights=1)
     assert rank(by_day, MINUTE) == rank(by_night, MINUTE)
 
 
 def test_a_choice_that_does_only_as_well_on_what_it_has_not_seen_is_refused():
-    present = a_trial("present", *(a_score(pages=3, waits=(9, 9)) for _ in range(5)), changes=0)
+    present = a_trial("present", *(a_score(calls=3, waits=(9, 9)) for _ in range(5)), changes=0)
     fitted = [
-        a_trial(part, *(a_score(pages=3 if at == part else 1, waits=(9, 9)) for at in range(5)))
+        a_trial(part, *(a_score(calls=3 if at == part else 1, waits=(9, 9)) for at in range(5)))
         for part in range(5)
     ]
     found = recommend([present, *fitted], present, 30 * MINUTE)
-    assert found.held_out.pages == 15
+    assert found.held_out.calls == 15
     assert "tune to single nights" in found.refusal
 
 

@@ -25,7 +25,7 @@ from daemon.tune.space import Space, space_of
 from daemon.tune.write import changed_text, difference, write_settings
 from daemon.words import iso_time
 from rules.readings import Action, Readings
-from rules.tuning.scoring import is_page, score
+from rules.tuning.scoring import is_call, score
 from tests.rigs.nights.known_nights import SETTINGS, known_nights
 from tests.rigs.nights.recorded_nights import events_at, live, quiet, simulated, watch_of
 from tests.rigs.nights.recorded_nights import write_settings as nursery
@@ -75,14 +75,14 @@ def test_the_right_delays_are_found_and_live_pages_are_those_predicted(known, tm
     predicted = replay(recording, [rack_plan(settings, recording.numbering())])[0].events
     unseen = score(predicted, incidents, [(recording.start_ms, recording.end_ms)])
     assert (unseen.missed, unseen.unwanted) == (0, 0)
-    assert unseen.pages >= len(incidents) == HELD_OUT // 2
+    assert unseen.calls >= len(incidents) == HELD_OUT // 2
 
     turns = {"keeper": False, "turn_ms": 60_000, "after_ms": 60_000}
     journal = live(tmp_path / "live.sqlite", readings, settings_file, **turns)
     lived = replay(journal_recording(journal), [None])[0].events
     assert len(events_at(journal)) == len(lived)
-    assert [(e.at_ms, e.alarm, e.trigger, e.priority) for e in lived if is_page(e)] == [
-        (e.at_ms, e.alarm, e.trigger, e.priority) for e in predicted if is_page(e)
+    assert [(e.at_ms, e.alarm, e.trigger, e.priority) for e in lived if is_call(e)] == [
+        (e.at_ms, e.alarm, e.trigger, e.priority) for e in predicted if is_call(e)
     ]
 
     (tmp_path / "before.toml").write_text(SETTINGS)
@@ -96,7 +96,7 @@ def test_too_little_is_refused_with_what_is_missing(tmp_path, capsys):
     assert main([*arguments, *TRIES, "--write", "--yes"]) == 1
     said = " ".join(capsys.readouterr().out.split())
     assert "1.6 days of readings, 5.4 more are needed" in said
-    assert "2 incidents for which a page was wanted, 4 more are needed" in said
+    assert "2 incidents for which a call was wanted, 4 more are needed" in said
     assert settings_file.read_text() == SETTINGS
 
 
