@@ -120,3 +120,12 @@ def test_what_joins_a_cause_while_it_is_gathered_puts_nothing_off():
     team.hear(report(2, "k2/temperature/high", CRITICAL, **GUST), NIGHT + 10_000)
     (page,) = team.advance(NIGHT + MIN).pages
     assert (page.at_ms, page.priority, len(page.about)) == (NIGHT + 15_000, CRITICAL, 2)
+
+
+def test_no_two_digests_have_the_same_id():
+    team = calling()
+    team.hear(report(1, priority=Priority.LOW), NIGHT)
+    told = team.advance(NIGHT + 72 * 60 * MIN)
+    assert [(page.id, page.kind, page.problem) for page in told.pages] == [
+        (f"0.{day}", PageKind.DIGEST, 0) for day in (1, 2, 3)
+    ]
