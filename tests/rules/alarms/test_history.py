@@ -55,6 +55,7 @@ def test_what_came_and_went_meanwhile_is_said_now():
         (72, 1_000, 395),
     ]
     assert after.state("k1") is State.RETURNED
+    assert [alarm.acknowledged_ms for alarm in after.book] == [0, 0], "nobody has"
 
 
 def test_what_latches_is_latched_and_what_was_returned_comes_up_again():

@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from rules.alarms.life_cycle import Priority
+from rules.calling.duty import DEFAULT_MANNERS
 from rules.calling.reports import PageKind
 from tests.rules.calling.test_escalation import DUTY, MIN, NIGHT, calling, over, pages, report
 
@@ -129,3 +130,17 @@ def test_no_two_digests_have_the_same_id():
     assert [(page.id, page.kind, page.problem) for page in told.pages] == [
         (f"0.{day}", PageKind.DIGEST, 0) for day in (1, 2, 3)
     ]
+
+
+def test_how_each_priority_is_told_unless_a_team_agrees_otherwise():
+    """Common practice, no source; written down a second time, since it decides who is woken."""
+    found = {
+        priority: (str(manner.when), manner.repeat_ms // MIN, manner.hand_over_ms // MIN)
+        for priority, manner in DEFAULT_MANNERS.items()
+    }
+    assert found == {
+        CRITICAL: ("always", 5, 15),
+        Priority.HIGH: ("always", 10, 30),
+        MEDIUM: ("awake", 30, 60),
+        Priority.LOW: ("digest", 1440, 1440),
+    }
