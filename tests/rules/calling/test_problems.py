@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from rules.alarms.life_cycle import Priority
+from rules.calling.duty import DEFAULT_MANNERS
 from rules.calling.reports import PageKind
 from tests.rules.calling.test_escalation import DUTY, MIN, NIGHT, calling, over, pages, report
 
@@ -120,3 +121,26 @@ def test_what_joins_a_cause_while_it_is_gathered_puts_nothing_off():
     team.hear(report(2, "k2/temperature/high", CRITICAL, **GUST), NIGHT + 10_000)
     (page,) = team.advance(NIGHT + MIN).pages
     assert (page.at_ms, page.priority, len(page.about)) == (NIGHT + 15_000, CRITICAL, 2)
+
+
+def test_no_two_digests_have_the_same_id():
+    team = calling()
+    team.hear(report(1, priority=Priority.LOW), NIGHT)
+    told = team.advance(NIGHT + 72 * 60 * MIN)
+    assert [(page.id, page.kind, page.problem) for page in told.pages] == [
+        (f"0.{day}", PageKind.DIGEST, 0) for day in (1, 2, 3)
+    ]
+
+
+def test_how_each_priority_is_told_unless_a_team_agrees_otherwise():
+    """Common practice, no source; written down a second time, since it decides who is woken."""
+    found = {
+        priority: (str(manner.when), manner.repeat_ms // MIN, manner.hand_over_ms // MIN)
+        for priority, manner in DEFAULT_MANNERS.items()
+    }
+    assert found == {
+        CRITICAL: ("always", 5, 15),
+        Priority.HIGH: ("always", 10, 30),
+        MEDIUM: ("awake", 30, 60),
+        Priority.LOW: ("digest", 1440, 1440),
+    }
