@@ -21,10 +21,8 @@ def signs(*racks, up=True):
 
 
 def said(words):
-    return [
-        (one.rack, one.event.condition, one.event.state, one.event.at_ms, one.event.since_ms)
-        for one in reports
-    ]
+    events = [(one.rack, one.event) for one in words]
+    return [(rack, its.condition, its.state, its.at_ms, its.since_ms) for rack, its in events]
 
 
 def test_the_broker_is_missed_when_it_was_away_for_as_long_as_agreed_and_no_sooner():
