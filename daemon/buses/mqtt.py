@@ -19,10 +19,10 @@ class PayloadFieldSettings(Measurement):
     """Where a payload holds one quantity. The value is raw * scale + offset."""
 
     pointer: Annotated[str, StringConstraints(pattern=POINTER_PATTERN)] | None = Field(
-        default=None, description="Where in a JSON payload (JSON pointer, RFC 6901)"
+        None, description="Where in a JSON payload (JSON pointer, RFC 6901)"
     )
     senml_name: Annotated[str, StringConstraints(pattern=SENML_NAME_PATTERN)] | None = Field(
-        default=None, description="Resolved name of the SenML record (RFC 8428)"
+        None, description="Resolved name of the SenML record (RFC 8428)"
     )
 
 
@@ -36,10 +36,8 @@ class MqttProbe(ProbeSettings):
     topic: Annotated[str, StringConstraints(pattern=TOPIC_PATTERN)] = Field(
         description="The topic that the probe publishes to"
     )
-    format: Literal["plain", "json", "senml"] = Field(
-        default="plain", description="How its payload is written"
-    )
-    max_age_s: Seconds = Field(default=120.0, description="An older reading is refused as stale [s]")
+    format: Literal["plain", "json", "senml"] = Field("plain", description="How its payload is written")
+    max_age_s: Seconds = Field(120.0, description="An older reading is refused as stale [s]")
     fields: Annotated[tuple[PayloadFieldSettings, ...], Field(min_length=1)] = Field(
         description="What the payload holds, and where"
     )

@@ -45,14 +45,13 @@ class JournalSettings(Table):
 
     path: FilePath = Field(description="The SQLite file; on a local disk, not a network share")
     commit_every_s: Seconds = Field(
-        default=10.0, description="Readings are written down this often [s]; alarms always at once"
+        10.0, description="Readings are written down this often [s]; alarms always at once"
     )
     keep_days: Annotated[Whole, Field(ge=1, le=36_500)] = Field(
-        default=1_825, description="Older readings are replaced by hourly summaries [days]"
+        1_825, description="Older readings are replaced by hourly summaries [days]"
     )
     trust_clock: Switch = Field(
-        default=False,
-        description="The machine's clock is right without synchronisation (battery clock, set by hand)",
+        False, description="The machine's clock is right without synchronisation (battery clock, set by hand)"
     )
 
 
@@ -62,15 +61,13 @@ class MirrorSettings(Table):
     url: Annotated[str, StringConstraints(pattern=types.SERVER_URL_PATTERN)] = Field(
         description="Address of the server"
     )
-    org: Label = Field(default="bellwatch", description="Organisation at the server")
-    bucket: Label = Field(default="bellwatch", description="Bucket to write to; it must exist")
+    org: Label = Field("bellwatch", description="Organisation at the server")
+    bucket: Label = Field("bellwatch", description="Bucket to write to; it must exist")
     token_file: FilePath | None = Field(
-        default=None,
-        description="File that holds the access token alone and that only the daemon's user may read",
+        None, description="File that holds the access token alone and that only the daemon's user may read"
     )
     ca_file: FilePath | None = Field(
-        default=None,
-        description="Certificate authority of the server, if it is not one that the system knows",
+        None, description="Certificate authority of the server, if it is not one that the system knows"
     )
 
     def token(self) -> SecretStr:
@@ -84,9 +81,9 @@ class BrokerSettings(BrokerLink):
     """The broker that readings and alarms are told to."""
 
     topic_root: Annotated[str, StringConstraints(pattern=types.TOPIC_ROOT_PATTERN)] = Field(
-        default="bellwatch", description="First levels of every topic that the daemon publishes"
+        "bellwatch", description="First levels of every topic that the daemon publishes"
     )
-    heartbeat_s: Seconds = Field(default=30.0, description="How often the daemon says that it is alive [s]")
+    heartbeat_s: Seconds = Field(30.0, description="How often the daemon says that it is alive [s]")
 
 
 class VesselSettings(Table):
@@ -94,8 +91,8 @@ class VesselSettings(Table):
 
     kind: Literal["kreisel", "pseudokreisel", "tray", "dish", "tank"] = Field(description="What it is")
     stage: Name = Field(description="The life stage in it when the daemon first starts")
-    label: Label | None = Field(default=None, description="What people call it")
-    plan: tuple[StageStepSettings, ...] = Field(default=(), description="Planned moves to other stages")
+    label: Label | None = Field(None, description="What people call it")
+    plan: tuple[StageStepSettings, ...] = Field((), description="Planned moves to other stages")
 
 
 class Settings(Table):
@@ -103,18 +100,18 @@ class Settings(Table):
 
     rack: RackSettings
     journal: JournalSettings
-    mirror: MirrorSettings | None = Field(default=None, description="Where a copy of everything goes")
+    mirror: MirrorSettings | None = Field(None, description="Where a copy of everything goes")
     broker: BrokerSettings = Field(default_factory=BrokerSettings)
     commands: CommandSettings = Field(default_factory=CommandSettings)
-    buses: dict[Name, AnyBus] = Field(default={}, description="The ports that probes share")
-    probes: dict[Name, AnyProbe] = Field(default={}, description="The devices that measure")
-    vessels: dict[Name, VesselSettings] = Field(default={}, description="The vessels of the rack")
+    buses: dict[Name, AnyBus] = Field({}, description="The ports that probes share")
+    probes: dict[Name, AnyProbe] = Field({}, description="The devices that measure")
+    vessels: dict[Name, VesselSettings] = Field({}, description="The vessels of the rack")
     alarms: AlarmSettings = Field(default_factory=AlarmSettings)
     supplies: dict[Name, SupplySettings] = Field(
-        default={}, description="What vessels share: alarms from one supply are one problem"
+        {}, description="What vessels share: alarms from one supply are one problem"
     )
     stages: dict[Name, StageSettings] = Field(
-        default={}, description="Limits that differ from the built-in ones, and stages of your own"
+        {}, description="Limits that differ from the built-in ones, and stages of your own"
     )
 
     def probes_on(self, bus: str) -> dict[str, ProbeSettings]:

@@ -51,33 +51,27 @@ def _in_unit(quantity: Quantity) -> ConfigDict:
 class ToleranceSettings(Table):
     """Limits of one quantity as the file gives them; None where it says nothing."""
 
-    target: Limit | None = Field(default=None, description="The value to keep to, shown beside the reading")
-    advisory_low: Limit | None = Field(default=None, description="Below this somebody should look")
-    advisory_high: Limit | None = Field(default=None, description="Above this somebody should look")
-    critical_low: Limit | None = Field(default=None, description="Below this animals are at risk")
-    critical_high: Limit | None = Field(default=None, description="Above this animals are at risk")
-    max_rise_per_hour: Rate | None = Field(default=None, description="A faster rise alarms")
-    max_fall_per_hour: Rate | None = Field(
-        default=None, description="A faster fall alarms; a positive number"
-    )
+    target: Limit | None = Field(None, description="The value to keep to, shown beside the reading")
+    advisory_low: Limit | None = Field(None, description="Below this somebody should look")
+    advisory_high: Limit | None = Field(None, description="Above this somebody should look")
+    critical_low: Limit | None = Field(None, description="Below this animals are at risk")
+    critical_high: Limit | None = Field(None, description="Above this animals are at risk")
+    max_rise_per_hour: Rate | None = Field(None, description="A faster rise alarms")
+    max_fall_per_hour: Rate | None = Field(None, description="A faster fall alarms; a positive number")
     deadband: Annotated[Number, Field(ge=0)] | None = Field(
-        default=None, description="How far inside a limit the value must be before its alarm returns"
+        None, description="How far inside a limit the value must be before its alarm returns"
     )
-    rate_window_s: Seconds | None = Field(
-        default=None, description="Time over which rise and fall are judged [s]"
-    )
-    on_delay_s: Delay | None = Field(
-        default=None, description="How long before an advisory alarm is raised [s]"
-    )
+    rate_window_s: Seconds | None = Field(None, description="Time over which rise and fall are judged [s]")
+    on_delay_s: Delay | None = Field(None, description="How long before an advisory alarm is raised [s]")
     critical_on_delay_s: Delay | None = Field(
-        default=None, description="How long before a critical alarm is raised [s]"
+        None, description="How long before a critical alarm is raised [s]"
     )
-    off_delay_s: Delay | None = Field(default=None, description="How long inside before an alarm returns [s]")
+    off_delay_s: Delay | None = Field(None, description="How long inside before an alarm returns [s]")
     lead_time_s: Delay | None = Field(
-        default=None, description="A trend that is critical this soon alarms; 0 switches that off [s]"
+        None, description="A trend that is critical this soon alarms; 0 switches that off [s]"
     )
     max_disagreement: Rate | None = Field(
-        default=None, description="Two probes of one vessel may differ by this much"
+        None, description="Two probes of one vessel may differ by this much"
     )
 
     def over(self, base: Tolerance, table: str) -> Tolerance:
@@ -154,11 +148,9 @@ OrOff = Annotated[Annotated[_T, Tag("<limits>")] | Off, Discriminator(off_or("<l
 class StageSettings(Table):
     """What one life stage tolerates. A quantity set to "none" is not watched in this stage."""
 
-    based_on: Name | None = Field(
-        default=None, description="The stage whose limits hold where this one sets none"
-    )
+    based_on: Name | None = Field(None, description="The stage whose limits hold where this one sets none")
     usual_stay_days: Days | None = Field(
-        default=None, description="How long animals usually stay in it; longer makes a reminder [d]"
+        None, description="How long animals usually stay in it; longer makes a reminder [d]"
     )
     temperature: OrOff[TemperatureLimits] = None
     conductivity: OrOff[ConductivityLimits] = None
