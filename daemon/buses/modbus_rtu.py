@@ -4,12 +4,12 @@ from collections.abc import Hashable, Iterator, Mapping
 from itertools import combinations
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import Field, StringConstraints
+from pydantic import Field
 
 from daemon.buses.measurement import Measurement
 from daemon.buses.shape import BusSettings, ProbeSettings
 from daemon.errors import Finding
-from daemon.tables.types import PORT_PATTERN, Whole
+from daemon.tables.types import SerialPort, Whole
 from daemon.tables.words import shown, where
 from drivers.modbus import (
     ADDRESSES,
@@ -97,7 +97,7 @@ class ModbusBus(BusSettings):
     dates_readings: ClassVar = False
 
     kind: Literal["modbus-rtu"]
-    port: Annotated[str, StringConstraints(pattern=PORT_PATTERN)] = Field(
+    port: SerialPort = Field(
         description="The serial port; a name under /dev/serial/by-id stays the same after re-plugging"
     )
     baud: Literal[1200, 2400, 4800, 9600, 14400, 19200, 38400, 57600, 115200] = Field(

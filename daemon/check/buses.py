@@ -33,8 +33,5 @@ def _read_twice(draft: Draft, bus: str) -> Iterator[Finding]:
     """Yield probes that would read the very same on one bus."""
     for (first, one), (second, other) in combinations(draft.settings.probes_on(bus).items(), 2):
         if one.reads() & other.reads():
-            yield Finding(
-                where("probes", second, other.address_key),
-                shown(getattr(other, other.address_key)),
-                f"another one, as probes.{first} reads the same there",
-            )
+            path, found = where("probes", second, other.address_key), getattr(other, other.address_key)
+            yield Finding(path, shown(found), f"another one, as probes.{first} reads the same there")

@@ -12,13 +12,8 @@ def command_findings(draft: Draft) -> Iterator[Finding]:
     if not commands.enabled:
         return
     if broker.username is None:
-        yield Finding(
-            "commands.enabled",
-            "true, at a broker without users",
-            "a broker with users and an access list; else anybody there may silence alarms",
-            is_warning=True,
-        )
+        expected = "a broker with users and an access list; else anybody there may silence alarms"
+        yield Finding("commands.enabled", "true, at a broker without users", expected, is_warning=True)
     if not commands.kinds:
-        yield Finding(
-            "commands.kinds", "an empty list", "what may be asked, or enabled = false", is_warning=True
-        )
+        expected = "what may be asked, or enabled = false"
+        yield Finding("commands.kinds", "an empty list", expected, is_warning=True)

@@ -67,12 +67,9 @@ def _unwatched(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]
             if _tolerance(draft, name, quantity) is None or (name, quantity) in watched:
                 continue
             ways = _WAYS_TO_MEASURE.get(quantity, quantity.value)
-            yield Finding(
-                where("vessels", name, "stage"),
-                f"no {quantity} in this vessel, which the stage {vessel.stage} has limits on",
-                f'a probe of {ways}, or {quantity} = "none" in [stages.{vessel.stage}]',
-                is_warning=True,
-            )
+            found = f"no {quantity} in this vessel, which the stage {vessel.stage} has limits on"
+            expected = f'a probe of {ways}, or {quantity} = "none" in [stages.{vessel.stage}]'
+            yield Finding(where("vessels", name, "stage"), found, expected, is_warning=True)
 
 
 def _unused(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]:
@@ -86,12 +83,9 @@ def _unused(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]:
             continue
         probe = draft.settings.probes[source.probe]
         entry = probe.quantities.index(source.quantity)
-        yield Finding(
-            where("probes", source.probe, probe.entries_key, entry, "quantity"),
-            f"{source.quantity}, which is logged but raises no alarm",
-            _use_of(source, draft),
-            is_warning=True,
-        )
+        path = where("probes", source.probe, probe.entries_key, entry, "quantity")
+        found = f"{source.quantity}, which is logged but raises no alarm"
+        yield Finding(path, found, _use_of(source, draft), is_warning=True)
 
 
 def _used(draft: Draft, channels: tuple[Channel, ...]) -> set[Source]:
@@ -129,12 +123,9 @@ def _without_barometer(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[
         and _tolerance(draft, channel.vessel, channel.quantity)
     ]
     if judged and Quantity.AIR_PRESSURE not in rack_wide and draft.is_whole("probes"):
-        yield Finding(
-            "probes",
-            f"no air_pressure for the rack, although oxygen_saturation is limited in {judged[0]}",
-            "a barometer (a probe without vessel); weather alone moves saturation by 5 %",
-            is_warning=True,
-        )
+        found = f"no air_pressure for the rack, although oxygen_saturation is limited in {judged[0]}"
+        expected = "a barometer (a probe without vessel); weather alone moves saturation by 5 %"
+        yield Finding("probes", found, expected, is_warning=True)
 
 
 def _slow(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
@@ -148,10 +139,6 @@ def _slow(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
     ]
     if delays and min(delays)[0] < probe.every_s:
         delay_s, quantity = min(delays)
-        yield Finding(
-            where("probes", name, "every_s"),
-            shown(probe.every_s),
-            f"{shown(delay_s)} or less, the shortest on-delay of {quantity} in its vessel, "
-            "or else one reading alone can raise an alarm",
-            is_warning=True,
-        )
+        expected = f"{shown(delay_s)} or less, the shortest on-delay of {quantity} in its vessel, "
+        expected += "or else one reading alone can raise an alarm"
+        yield Finding(where("probes", name, "every_s"), shown(probe.every_s), expected, is_warning=True)

@@ -31,12 +31,8 @@ def _has_thermometer(draft: Draft, vessel: str | None) -> bool:
 
 def _accuracy(keys: tuple[str | int, ...], measurement: Measurement) -> Iterator[Finding]:
     for key in measurement.stray_accuracies():
-        right = accuracy_key(measurement.quantity)
-        yield Finding(
-            where(*keys, key),
-            shown(getattr(measurement, key)),
-            f"{right}, the accuracy of {measurement.quantity}, in its unit",
-        )
+        right = f"{accuracy_key(measurement.quantity)}, the accuracy of {measurement.quantity}, in its unit"
+        yield Finding(where(*keys, key), shown(getattr(measurement, key)), right)
 
 
 def _compensation(
@@ -44,24 +40,12 @@ def _compensation(
 ) -> Iterator[Finding]:
     compensation, percent = measurement.compensation, measurement.percent_per_kelvin
     if compensation != "none" and measurement.quantity is not Quantity.CONDUCTIVITY:
-        yield Finding(
-            where(*keys, "compensation"),
-            quoted(compensation),
-            f"no such key, as {measurement.quantity} is not compensated to 25 °C; conductivity is",
-        )
+        expected = f"no such key, as {measurement.quantity} is not compensated to 25 °C; conductivity is"
+        yield Finding(where(*keys, "compensation"), quoted(compensation), expected)
     elif compensation != "none" and not temperature:
-        yield Finding(
-            where(*keys, "compensation"),
-            f"{quoted(compensation)}, but no temperature in this vessel to undo it with",
-            "a probe of temperature in the same vessel",
-        )
-    if compensation == "linear" and percent is None:
-        yield Finding(
-            where(*keys, "percent_per_kelvin"),
-            "nothing",
-            "the probe's own coefficient, such as 2.0 (% per kelvin)",
-        )
-    if compensation != "linear" and percent is not None:
-        yield Finding(
-            where(*keys, "percent_per_kelvin"), shown(percent), 'no such key without compensation = "linear"'
-        )
+        found = f"{quoted(compensation)}, but no temperature in this vessel to undo it with"
+        yield Finding(where(*keys, "compensation"), found, "a probe of temperature in the same vessel")
+    if (compensation == "linear") == (percent is None):
+        expected = "the probe's own coefficient, such as 2.0 (% per kelvin)"
+        expected = expected if percent is None else 'no such key without compensation = "linear"'
+        yield Finding(where(*keys, "percent_per_kelvin"), shown(percent), expected)

@@ -3,10 +3,10 @@
 from datetime import date, datetime, time
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, StringConstraints
+from pydantic import BeforeValidator, Field
 
 from daemon.settings.rack import BrokerSettings, TimeZone
-from daemon.tables.types import NOTE_PATTERN, FilePath, Label, Name, Seconds, Switch, Table, Whole, read_as
+from daemon.tables.types import FilePath, Label, Name, Note, Seconds, Switch, Table, Whole, read_as
 from rules.calling.duty import When
 
 
@@ -24,7 +24,6 @@ _Moment = Annotated[
         read_as(datetime.fromisoformat, datetime, 'a date and a time, such as "2026-12-24 18:00"')
     ),
 ]
-Note = Annotated[str, StringConstraints(pattern=NOTE_PATTERN)]
 
 
 class OnCallPart(Table):

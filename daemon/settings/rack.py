@@ -5,7 +5,7 @@ from functools import cache
 from typing import Annotated, Literal
 from zoneinfo import available_timezones
 
-from pydantic import AfterValidator, Field, SecretStr, StringConstraints
+from pydantic import AfterValidator, Field, SecretStr
 
 from daemon.buses.broker_link import BrokerLink
 from daemon.buses.kinds import AnyBus, AnyProbe
@@ -13,8 +13,7 @@ from daemon.buses.shape import ProbeSettings
 from daemon.settings.alarms import AlarmSettings, StageStepSettings, SupplySettings
 from daemon.settings.commands import CommandSettings
 from daemon.settings.stages import OFF, StageSettings, ToleranceSettings
-from daemon.tables import types
-from daemon.tables.types import FilePath, Label, Name, Seconds, Switch, Table, Whole
+from daemon.tables.types import FilePath, Label, Name, Seconds, ServerUrl, Switch, Table, TopicRoot, Whole
 from rules.quantities import Quantity
 from rules.rack.stages import DEFAULT_TOLERANCES, USUAL_STAY_DAYS, WITHOUT_LIMITS
 from rules.rack.tolerance import Tolerance
@@ -58,9 +57,7 @@ class JournalSettings(Table):
 class MirrorSettings(Table):
     """A server that accepts InfluxDB 2's write interface and keeps a copy of readings and alarms."""
 
-    url: Annotated[str, StringConstraints(pattern=types.SERVER_URL_PATTERN)] = Field(
-        description="Address of the server"
-    )
+    url: ServerUrl = Field(description="Address of the server")
     org: Label = Field("bellwatch", description="Organisation at the server")
     bucket: Label = Field("bellwatch", description="Bucket to write to; it must exist")
     token_file: FilePath | None = Field(
@@ -80,7 +77,7 @@ class MirrorSettings(Table):
 class BrokerSettings(BrokerLink):
     """The broker that readings and alarms are told to."""
 
-    topic_root: Annotated[str, StringConstraints(pattern=types.TOPIC_ROOT_PATTERN)] = Field(
+    topic_root: TopicRoot = Field(
         "bellwatch", description="First levels of every topic that the daemon publishes"
     )
     heartbeat_s: Seconds = Field(30.0, description="How often the daemon says that it is alive [s]")
