@@ -96,7 +96,9 @@ class OnCall:
                 self._store.keep_state(self._team.snapshot())
         self._link.confirm(arrivals)
         self._outbox.send(now_ms)
-        self._pass_on(now_ms)
+        for passed in self._store.to_pass_on(now_ms) if self._passes_on else ():
+            self._link.acknowledge(passed, now_ms)
+            self._store.passed_on(passed.id, now_ms + PASS_ON_AGAIN_MS)
 
     def _catch_up(self, now_ms: int) -> Upshot:
         """Let time pass; after a start nothing is heard before the broker is reached anew."""
@@ -115,10 +117,8 @@ class OnCall:
         if isinstance(word, Word) and word.mention:
             return self._team.mention(word, now_ms)
         if isinstance(word, Word):
-            event = word.event
-            log.info(
-                "heard", rack=word.rack, alarm=event.alarm, step=event.trigger, priority=event.priority.word
-            )
+            rank = word.event.priority.word
+            log.info("heard", rack=word.rack, alarm=word.event.alarm, step=word.event.trigger, priority=rank)
             return self._team.hear(word, now_ms)
         if isinstance(word, Cleared):
             return self._team.clear(word.rack, word.alarm, now_ms)
@@ -129,8 +129,8 @@ class OnCall:
             return heard(self._link.root, arrival.topic, arrival.payload, arrival.kept)
         except OnCallError as refused:
             self.refused += 1
-            why, payload = str(refused), repr(arrival.payload[:100])
-        log.error("message_refused", why=why, payload=payload)
+            why = str(refused)
+        log.error("message_refused", why=why, payload=repr(arrival.payload[:100]))
         return None
 
     def _take_sign(self, word: Heartbeat | WatchWord | Answer | None, now_ms: int) -> Upshot:
@@ -158,11 +158,6 @@ class OnCall:
             commands = [Passed(uuid.uuid4().hex, word.rack, word.event.alarm, ask.who) for word in calling]
             self._store.pass_on(commands, now_ms, now_ms + PASS_ON_FOR_MS)
         return upshot
-
-    def _pass_on(self, now_ms: int) -> None:
-        for passed in self._store.to_pass_on(now_ms) if self._passes_on else ():
-            self._link.acknowledge(passed, now_ms)
-            self._store.passed_on(passed.id, now_ms + PASS_ON_AGAIN_MS)
 
     def _keep(self, upshot: Upshot, now_ms: int) -> None:
         """Write down whom we owe what, and drop calls that nobody needs any more."""

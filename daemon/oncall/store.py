@@ -9,7 +9,7 @@ import json
 import sqlite3
 import uuid
 from collections.abc import Iterable
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -97,29 +97,22 @@ class Passed:
     who: str
 
 
-def _unusable(path: Path, error: OSError | sqlite3.Error) -> OnCallError:
-    return OnCallError(f"on-call state {path}: {error}; its folder must exist and be writable by this user")
-
-
 class OnCallStore:
     """The open file; raises OnCallError where it cannot be used."""
 
     def __init__(self, path: Path) -> None:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._db = sqlite3.connect(path, isolation_level=None, timeout=10)
+            with ExitStack() as unless_ready:
+                self._db = sqlite3.connect(path, isolation_level=None, timeout=10)
+                unless_ready.callback(self._db.close)
+                self._db.execute("PRAGMA journal_mode = WAL")
+                self._db.execute("PRAGMA synchronous = FULL")
+                self._prepare(path)
+                unless_ready.pop_all()
         except (OSError, sqlite3.Error) as error:
-            raise _unusable(path, error) from error
-        try:
-            self._db.execute("PRAGMA journal_mode = WAL")
-            self._db.execute("PRAGMA synchronous = FULL")
-            self._prepare(path)
-        except sqlite3.Error as error:
-            self._db.close()
-            raise _unusable(path, error) from error
-        except OnCallError:
-            self._db.close()
-            raise
+            what = f"{error}; its folder must exist and be writable by this user"
+            raise OnCallError(f"on-call state {path}: {what}") from error
         self.id = str(self._db.execute("SELECT value FROM meta WHERE key = 'id'").fetchone()[0])
 
     def _prepare(self, path: Path) -> None:
