@@ -90,11 +90,11 @@ def notice_text(notice: Notice, zone: tzinfo = UTC) -> str:
     if notice.kind == "stage review":
         size, usual = details["bell_diameter_mm"], details["usual_mm"]
         return f"{notice.vessel}: {details['stage']} with a bell of {size:g} mm (over {usual:g}); next stage?"
-    return _CARE[notice.kind](notice) if notice.kind in _CARE else f"{notice.vessel}: {notice.kind}"
-
-
-def _calibration_due(notice: Notice) -> str:
-    return f"{notice.vessel}: calibration is due: {', '.join(notice.details['probes'])}"
+    if notice.kind == DUE:
+        return f"{notice.vessel}: calibration is due: {', '.join(details['probes'])}"
+    if notice.kind in (CHECKED, DRIFTS):
+        return _hand_check(notice) if notice.kind == CHECKED else _drift(notice)
+    return f"{notice.vessel}: {notice.kind}"
 
 
 def _hand_check(notice: Notice) -> str:
@@ -115,9 +115,6 @@ def _drift(notice: Notice) -> str:
         for found in notice.details["compared"]
     ]
     return f"{notice.vessel}: {'; '.join(said)}. Clean and calibrate it; the water is as measured by hand"
-
-
-_CARE = {DUE: _calibration_due, CHECKED: _hand_check, DRIFTS: _drift}
 
 
 def apart(difference: float, quantity: Quantity) -> str:

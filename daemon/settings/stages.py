@@ -76,70 +76,45 @@ class ToleranceSettings(Table):
 
     def over(self, base: Tolerance, table: str) -> Tolerance:
         """Return `base` with every limit replaced that this table, named `table`, sets or switches off."""
-
         given: dict[str, Any] = {
             name: None if value == OFF else value
             for name in type(self).model_fields
             if (value := getattr(self, name)) is not None
         }
         changes: dict[str, Any] = {}
-        for band in ("advisory", "critical"):
-            edges: Band = getattr(base, band)
+        for band, edges in (("advisory", base.advisory), ("critical", base.critical)):
             low, high = given.pop(f"{band}_low", edges.low), given.pop(f"{band}_high", edges.high)
             changes[band] = Band(low, high)
         for name, value in given.items():
-            if name.endswith("_s"):
-                changes[name.removesuffix("_s") + "_ms"] = round(value * 1000)
-            else:
-                changes[name] = value
+            seconds = name.endswith("_s")
+            changes[f"{name[:-2]}_ms" if seconds else name] = round(value * 1000) if seconds else value
         set_here = (*(f"{table}.{name}" for name in sorted(self.model_fields_set)), *base.given)
         return replace(base, **changes, given=set_here)
 
 
-class TemperatureLimits(ToleranceSettings):
+class TemperatureLimits(ToleranceSettings, **_in_unit(Quantity.TEMPERATURE)):
     """Limits of the water temperature, in °C (ITS-90)."""
 
-    model_config = _in_unit(Quantity.TEMPERATURE)
 
-
-class ConductivityLimits(ToleranceSettings):
+class ConductivityLimits(ToleranceSettings, **_in_unit(Quantity.CONDUCTIVITY)):
     """Limits of the in-situ conductivity, in mS/cm."""
 
-    model_config = _in_unit(Quantity.CONDUCTIVITY)
 
-
-class SalinityLimits(ToleranceSettings):
+class SalinityLimits(ToleranceSettings, **_in_unit(Quantity.SALINITY)):
     """Limits of the practical salinity (PSS-78), which has no unit."""
 
-    model_config = _in_unit(Quantity.SALINITY)
 
-
-class OxygenLimits(ToleranceSettings):
+class OxygenLimits(ToleranceSettings, **_in_unit(Quantity.OXYGEN)):
     """Limits of the dissolved oxygen, in mg/L."""
 
-    model_config = _in_unit(Quantity.OXYGEN)
 
-
-class OxygenSaturationLimits(ToleranceSettings):
+class OxygenSaturationLimits(ToleranceSettings, **_in_unit(Quantity.OXYGEN_SATURATION)):
     """Limits of the oxygen saturation, in %."""
 
-    model_config = _in_unit(Quantity.OXYGEN_SATURATION)
 
-
-class AirPressureLimits(ToleranceSettings):
+class AirPressureLimits(ToleranceSettings, **_in_unit(Quantity.AIR_PRESSURE)):
     """Limits of the air pressure at the station, in hPa."""
 
-    model_config = _in_unit(Quantity.AIR_PRESSURE)
-
-
-LIMITS: dict[Quantity, type[ToleranceSettings]] = {
-    Quantity.TEMPERATURE: TemperatureLimits,
-    Quantity.CONDUCTIVITY: ConductivityLimits,
-    Quantity.SALINITY: SalinityLimits,
-    Quantity.OXYGEN: OxygenLimits,
-    Quantity.OXYGEN_SATURATION: OxygenSaturationLimits,
-    Quantity.AIR_PRESSURE: AirPressureLimits,
-}
 
 _T = TypeVar("_T")
 OrOff = Annotated[Annotated[_T, Tag("<limits>")] | Off, Discriminator(off_or("<limits>"))] | None
