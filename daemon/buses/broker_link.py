@@ -63,7 +63,6 @@ def _secret_file(path: str, file: Path) -> Iterator[Finding]:
 
 
 def _mode(file: Path) -> int | None:
-    """Return the mode of a regular file; None if there is none."""
     try:
         mode = file.stat().st_mode
     except OSError:

@@ -148,5 +148,4 @@ class ModbusBus(BusSettings):
 
 
 def _modbus(probes: Mapping[str, ProbeSettings]) -> dict[str, ModbusProbe]:
-    """Return the probes that can be on such a line."""
     return {name: probe for name, probe in probes.items() if isinstance(probe, ModbusProbe)}

@@ -30,7 +30,6 @@ def _shared_ports(draft: Draft) -> Iterator[Finding]:
 
 
 def _read_twice(draft: Draft, bus: str) -> Iterator[Finding]:
-    """Yield probes that would read the very same on one bus."""
     for (first, one), (second, other) in combinations(draft.settings.probes_on(bus).items(), 2):
         if one.reads() & other.reads():
             path, found = where("probes", second, other.address_key), getattr(other, other.address_key)

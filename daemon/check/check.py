@@ -11,7 +11,6 @@ from daemon.check.buses import bus_findings
 from daemon.check.commands import command_findings
 from daemon.check.coverage import channels_in, coverage_findings
 from daemon.check.limits import limit_findings
-from daemon.check.measurements import measurement_findings
 from daemon.check.names import name_findings
 from daemon.check.probes import probe_findings
 from daemon.errors import Finding, SettingsError
@@ -32,7 +31,6 @@ def findings_in(values: Mapping[str, Any]) -> list[Finding]:
         *(fault.finding for fault in faults),
         *name_findings(draft),
         *probe_findings(draft),
-        *measurement_findings(draft),
         *bus_findings(draft),
         *command_findings(draft),
         *limit_findings(draft),

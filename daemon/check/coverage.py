@@ -46,7 +46,6 @@ def channels_in(settings: Settings) -> tuple[Channel, ...]:
 
 
 def _tolerance(draft: Draft, vessel: str, quantity: Quantity) -> Tolerance | None:
-    """Return what is tolerated in a sound vessel of a known stage."""
     stage = draft.settings.vessels[vessel].stage
     return draft.settings.tolerance_of(stage, quantity) if draft.knows_stage(stage) else None
 

@@ -59,8 +59,6 @@ def _base_is_unknown(stage: str, draft: Draft) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Limits:
-    """The merged limits of one quantity in one stage, of which the file's own table sets some."""
-
     stage: str
     quantity: Quantity
     merged: Tolerance

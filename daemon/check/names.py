@@ -5,7 +5,6 @@ from difflib import get_close_matches
 from itertools import pairwise
 
 from daemon.buses.kinds import kinds_for
-from daemon.buses.shape import ProbeSettings
 from daemon.errors import Finding
 from daemon.settings.draft import Draft, needs_a_vessel
 from daemon.tables.words import one_of, quoted, where
@@ -18,9 +17,7 @@ _LOOKALIKE = 0.8
 def name_findings(draft: Draft) -> Iterator[Finding]:
     """Yield what is wrong with the names that buses, probes, vessels and stages call each other by."""
     yield from _empty_rack(draft)
-    for name, probe in draft.settings.probes.items():
-        yield from _bus_of(name, probe, draft)
-        yield from _vessel_of(name, probe, draft)
+    yield from _probes(draft)
     yield from _vessels(draft)
     yield from _stages(draft)
     yield from _supplies(draft)
@@ -38,22 +35,20 @@ def _unknown(draft: Draft, section: str, name: str, path: str, what: str) -> Ite
         yield Finding(path, quoted(name), one_of(what, sorted(draft.declared[section]), name))
 
 
-def _bus_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
-    path = where("probes", name, "bus")
-    bus = draft.settings.buses.get(probe.bus)
-    if bus is None:
-        yield from _unknown(draft, "buses", probe.bus, path, "a bus of this file")
-    elif not isinstance(probe, bus.probe_table):
-        found = f'{quoted(probe.bus)} of kind "{bus.kind}"'
-        yield Finding(path, found, f"a bus of kind {kinds_for(probe)}, as the probe has {probe.known_by}")
-
-
-def _vessel_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
-    path = where("probes", name, "vessel")
-    if probe.vessel is not None:
-        yield from _unknown(draft, "vessels", probe.vessel, path, "a vessel of this file")
-    elif (quantity := needs_a_vessel(probe)) is not None:
-        yield Finding(path, "nothing", f"the vessel whose {quantity} it is; only air_pressure can do without")
+def _probes(draft: Draft) -> Iterator[Finding]:
+    for name, probe in draft.settings.probes.items():
+        path, bus = where("probes", name, "bus"), draft.settings.buses.get(probe.bus)
+        if bus is None:
+            yield from _unknown(draft, "buses", probe.bus, path, "a bus of this file")
+        elif not isinstance(probe, bus.probe_table):
+            found = f'{quoted(probe.bus)} of kind "{bus.kind}"'
+            yield Finding(path, found, f"a bus of kind {kinds_for(probe)}, as the probe has {probe.known_by}")
+        path = where("probes", name, "vessel")
+        if probe.vessel is not None:
+            yield from _unknown(draft, "vessels", probe.vessel, path, "a vessel of this file")
+        elif (quantity := needs_a_vessel(probe)) is not None:
+            expected = f"the vessel whose {quantity} it is; only air_pressure can do without"
+            yield Finding(path, "nothing", expected)
 
 
 def _vessels(draft: Draft) -> Iterator[Finding]:
@@ -115,8 +110,8 @@ def _idle(draft: Draft) -> Iterator[Finding]:
     probes = draft.settings.probes.values()
     if not draft.declared["probes"]:
         return
-    for name in draft.settings.buses:
-        if draft.knows_probes_of_buses() and name not in {probe.bus for probe in probes}:
+    for name in draft.settings.buses if draft.knows_probes_of_buses() else ():
+        if name not in {probe.bus for probe in probes}:
             expected = f"a probe with bus = {quoted(name)}, or no such bus"
             yield Finding(where("buses", name), "no probe on it", expected, is_warning=True)
     for name in draft.settings.vessels:

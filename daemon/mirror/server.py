@@ -133,7 +133,6 @@ class MirrorServer:
 
 
 def _connection_to(address: str, tls: ssl.SSLContext) -> HTTPConnection:
-    """Return a connection that is not open yet."""
     url = urlsplit(address)
     if url.scheme == "https":
         return HTTPSConnection(url.hostname or "", url.port, timeout=CONNECTS_WITHIN_S, context=tls)

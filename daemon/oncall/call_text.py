@@ -72,7 +72,6 @@ def _what(word: Word) -> str:
 
 
 def _how(word: Word, zone: tzinfo) -> str:
-    """Say how bad it is and how it moves."""
     event, evidence = word.event, word.event.evidence
     per_hour = "/h" if event.condition in (Condition.RISING, Condition.FALLING) else ""
     unit = plain(word.unit.replace("°", ""))

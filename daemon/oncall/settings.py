@@ -18,12 +18,8 @@ def _clock(text: str) -> time:
 
 _Day = Annotated[date, BeforeValidator(read_as(date.fromisoformat, date, "a date, such as 2026-11-02"))]
 _Clock = Annotated[time, BeforeValidator(read_as(_clock, time, 'a time of day, such as "07:30"'))]
-_Moment = Annotated[
-    datetime,
-    BeforeValidator(
-        read_as(datetime.fromisoformat, datetime, 'a date and a time, such as "2026-12-24 18:00"')
-    ),
-]
+_A_MOMENT = 'a date and a time, such as "2026-12-24 18:00"'
+_Moment = Annotated[datetime, BeforeValidator(read_as(datetime.fromisoformat, datetime, _A_MOMENT))]
 
 
 class OnCallPart(Table):

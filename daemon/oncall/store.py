@@ -153,19 +153,24 @@ class OnCallStore:
         same of now. It goes on where that one stood, so that repeats do not restart its tries.
         """
         stood = self._db.execute(
-            "SELECT channel, tries, rounds, due_ms FROM page WHERE fate = 'waiting' AND problem = ?"
-            " AND problem > 0 AND person = ? ORDER BY at_ms DESC LIMIT 1",
-            (call.problem, call.person),
-        ).fetchone() or (0, 0, 0, call.at_ms)
-        self._db.execute(
             "UPDATE page SET fate = 'dropped', done_ms = ? WHERE fate = 'waiting' AND problem = ?"
-            " AND problem > 0 AND person = ?",
+            " AND problem > 0 AND person = ? RETURNING channel, tries, rounds, due_ms",
             (call.at_ms, call.problem, call.person),
-        )
+        ).fetchall() or [(0, 0, 0, call.at_ms)]
         self._db.execute(
             "INSERT INTO page (id, kind, problem, person, priority, at_ms, title, text,"
             " channel, tries, rounds, due_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (call.id, call.kind, call.problem, call.person, call.priority, call.at_ms, title, text, *stood),
+            (
+                call.id,
+                call.kind,
+                call.problem,
+                call.person,
+                call.priority,
+                call.at_ms,
+                title,
+                text,
+                *stood[-1],
+            ),
         )
 
     def drop(self, problem: int, at_ms: int) -> None:
@@ -216,9 +221,8 @@ class OnCallStore:
 
     def answer(self, ask: Ask, at_ms: int, refusal: str) -> None:
         """Answer a request; an empty `refusal` says that it was done."""
-        self._db.execute(
-            "UPDATE request SET answered_ms = ?, refusal = ? WHERE id = ?", (at_ms, refusal, ask.id)
-        )
+        answered = "UPDATE request SET answered_ms = ?, refusal = ? WHERE id = ?"
+        self._db.execute(answered, (at_ms, refusal, ask.id))
 
     def answer_to(self, request: int) -> str | None:
         """Return the refusal of a request, empty where it was done, None where it is not answered yet."""
@@ -250,7 +254,5 @@ class OnCallStore:
 
     def answered(self, command: str, answer: str) -> bool:
         """Keep a rack's answer; return whether it was still awaited."""
-        row = self._db.execute(
-            "UPDATE command SET answer = ? WHERE id = ? AND answer IS NULL", (answer, command)
-        )
-        return row.rowcount > 0
+        awaited = "UPDATE command SET answer = ? WHERE id = ? AND answer IS NULL"
+        return self._db.execute(awaited, (answer, command)).rowcount > 0

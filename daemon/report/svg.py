@@ -105,7 +105,6 @@ def _bands(trace: ChannelTrace, x: Scale, y: Scale, stop_ms: int) -> Iterator[Ma
 
 
 def _other_limits(report: Report, channel: str, x: Scale, y: Scale) -> Iterator[Markup]:
-    """Draw the limits under the other settings as dashed lines."""
     for side, level, edge in product(report.sides[1:], _LEVELS, ("low", "high")):
         trace = side.trace.channels.get(channel)
         for start_ms, end_ms, limit in limit_steps(trace.bands if trace else [], level, edge, report.stop_ms):
@@ -180,7 +179,6 @@ def _told(episode: Episode) -> str:
 
 
 def _place(trial: Trial) -> tuple[float, float]:
-    """Return calls a week and minutes to call."""
     return trial.score.per_week(trial.score.calls), trial.score.typical_wait_ms / MINUTE_MS
 
 

@@ -69,9 +69,8 @@ class MirrorSettings(Table):
 
     def token(self) -> SecretStr:
         """Read the token from its file now; empty without a `token_file`. OSError if unreadable."""
-        if self.token_file is None:
-            return SecretStr("")
-        return SecretStr(self.token_file.read_text(encoding="utf-8").strip())
+        file = self.token_file
+        return SecretStr(file.read_text(encoding="utf-8").strip() if file else "")
 
 
 class BrokerSettings(BrokerLink):
@@ -135,11 +134,9 @@ class Settings(Table):
 
     def usual_stay_days(self, stage: str) -> float | None:
         """Return how long a stage usually lasts; None where nobody has said so. KeyError as `lineage`."""
-        for name in self.lineage(stage):
-            own = self.stages[name].usual_stay_days if name in self.stages else None
-            if own is not None:
-                return own
-        return USUAL_STAY_DAYS.get(self.lineage(stage)[-1])
+        line = self.lineage(stage)
+        given = (self.stages[name].usual_stay_days for name in line if name in self.stages)
+        return next((days for days in given if days is not None), USUAL_STAY_DAYS.get(line[-1]))
 
     def tolerance_of(self, stage: str, quantity: Quantity) -> Tolerance | None:
         """Return what a stage tolerates: its limits in the file over those of its base, over built-in ones.
@@ -159,7 +156,6 @@ class Settings(Table):
 
 def sets_a_limit(tolerance: Tolerance) -> bool:
     """Whether a value of the quantity can raise an alarm at all."""
-    bands = (tolerance.advisory, tolerance.critical)
-    rates = (tolerance.max_rise_per_hour, tolerance.max_fall_per_hour)
-    edges = [edge for band in bands for edge in (band.low, band.high)]
-    return any(limit is not None for limit in (*edges, *rates))
+    edges = [edge for band in (tolerance.advisory, tolerance.critical) for edge in (band.low, band.high)]
+    limits = (*edges, tolerance.max_rise_per_hour, tolerance.max_fall_per_hour)
+    return any(limit is not None for limit in limits)

@@ -105,10 +105,11 @@ def incident_of(start: str, end: str, vessel: str, what: str, call_wanted: str, 
 
 
 def _mark(row: dict[str, str | None], where: str) -> Mark:
-    *told, state, origin = [row.get(name) or "" for name in COLUMNS]
+    start, end, vessel, what, call_wanted, state, origin = [row.get(name) or "" for name in COLUMNS]
     if state not in ("", ACCEPTED, PROPOSED):
         raise SourceError(f"{where}, state: {state!r}; expected {ACCEPTED} or {PROPOSED}")
-    return Mark(incident_of(*told, where=where), state or ACCEPTED, origin or "by hand")
+    incident = incident_of(start, end, vessel, what, call_wanted, where)
+    return Mark(incident, state or ACCEPTED, origin or "by hand")
 
 
 def _row(mark: Mark) -> tuple[str, ...]:

@@ -34,7 +34,6 @@ class Space:
         return prod(map(len, self.values.values()))
 
     def __iter__(self) -> Iterator[Choice]:
-        """Go through every choice."""
         for picked in product(*self.values.values()):
             yield tuple(zip(self.values, picked, strict=True))
 
