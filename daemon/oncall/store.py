@@ -156,21 +156,12 @@ class OnCallStore:
             "UPDATE page SET fate = 'dropped', done_ms = ? WHERE fate = 'waiting' AND problem = ?"
             " AND problem > 0 AND person = ? RETURNING channel, tries, rounds, due_ms",
             (call.at_ms, call.problem, call.person),
-        ).fetchall() or [(0, 0, 0, call.at_ms)]
+        ).fetchall()
+        how_far = stood[-1] if stood else (0, 0, 0, call.at_ms)
         self._db.execute(
             "INSERT INTO page (id, kind, problem, person, priority, at_ms, title, text,"
             " channel, tries, rounds, due_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                call.id,
-                call.kind,
-                call.problem,
-                call.person,
-                call.priority,
-                call.at_ms,
-                title,
-                text,
-                *stood[-1],
-            ),
+            (call.id, call.kind, call.problem, call.person, call.priority, call.at_ms, title, text, *how_far),
         )
 
     def drop(self, problem: int, at_ms: int) -> None:
