@@ -1,6 +1,5 @@
 """What the settings file says of one quantity of a probe: where it is, how good it is, what to undo."""
 
-from collections.abc import Iterator
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
@@ -56,9 +55,3 @@ class Measurement(Table):
         """Return the accuracy in the quantity's unit; None where the file does not state it."""
         accuracy: float | None = getattr(self, accuracy_key(self.quantity))
         return accuracy
-
-    def stray_accuracies(self) -> Iterator[str]:
-        """Go through the keys that state an accuracy in the unit of another quantity."""
-        for other in Quantity:
-            if other is not self.quantity and getattr(self, accuracy_key(other)) is not None:
-                yield accuracy_key(other)

@@ -29,9 +29,14 @@ _WAYS_TO_MEASURE = {
 def coverage_findings(draft: Draft) -> Iterator[Finding]:
     """Yield what is watched without need, and what needs watching and is not."""
     channels = channels_in(draft.settings)
+    limited = [
+        channel
+        for channel in channels
+        if channel.vessel in draft.settings.vessels and _tolerance(draft, channel.vessel, channel.quantity)
+    ]
     yield from _unwatched(draft, channels)
-    yield from _unused(draft, channels)
-    yield from _without_barometer(draft, channels)
+    yield from _unused(draft, channels, limited)
+    yield from _without_barometer(draft, channels, limited)
     for name, probe in draft.settings.probes.items():
         yield from _slow(name, probe, draft)
 
@@ -71,10 +76,10 @@ def _unwatched(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]
             yield Finding(where("vessels", name, "stage"), found, expected, is_warning=True)
 
 
-def _unused(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]:
+def _unused(draft: Draft, channels: tuple[Channel, ...], limited: list[Channel]) -> Iterator[Finding]:
     if not all(_is_clear(draft, vessel) for vessel in draft.declared["vessels"]):
         return
-    used = _used(draft, channels)
+    used = _used(channels, limited)
     for channel in channels:
         source = channel.source
         is_known = channel.vessel in {*draft.settings.vessels, RACK_WIDE}
@@ -87,15 +92,10 @@ def _unused(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]:
         yield Finding(path, found, _use_of(source, draft), is_warning=True)
 
 
-def _used(draft: Draft, channels: tuple[Channel, ...]) -> set[Source]:
+def _used(channels: tuple[Channel, ...], limited: list[Channel]) -> set[Source]:
     """Return the sources of every channel that has a limit, and of all that it is derived from."""
     by_name = {channel.name: channel for channel in channels}
-    waiting = [
-        channel
-        for channel in channels
-        if channel.vessel in draft.settings.vessels and _tolerance(draft, channel.vessel, channel.quantity)
-    ]
-    used = set()
+    waiting, used = list(limited), set()
     while waiting:
         channel = waiting.pop()
         used.add(channel.source)
@@ -112,15 +112,11 @@ def _use_of(source: Source, draft: Draft) -> str:
     return f"limits in [stages.{stage}.{source.quantity}], or a quantity with limits that is derived from it"
 
 
-def _without_barometer(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]:
+def _without_barometer(
+    draft: Draft, channels: tuple[Channel, ...], limited: list[Channel]
+) -> Iterator[Finding]:
     rack_wide = {channel.quantity for channel in channels if channel.vessel == RACK_WIDE}
-    judged = [
-        channel.vessel
-        for channel in channels
-        if channel.quantity is Quantity.OXYGEN_SATURATION
-        and channel.vessel in draft.settings.vessels
-        and _tolerance(draft, channel.vessel, channel.quantity)
-    ]
+    judged = [channel.vessel for channel in limited if channel.quantity is Quantity.OXYGEN_SATURATION]
     if judged and Quantity.AIR_PRESSURE not in rack_wide and draft.is_whole("probes"):
         found = f"no air_pressure for the rack, although oxygen_saturation is limited in {judged[0]}"
         expected = "a barometer (a probe without vessel); weather alone moves saturation by 5 %"

@@ -38,9 +38,11 @@ def _has_thermometer(draft: Draft, vessel: str | None) -> bool:
 
 
 def _accuracy(keys: tuple[str | int, ...], measurement: Measurement) -> Iterator[Finding]:
-    for key in measurement.stray_accuracies():
-        right = f"{accuracy_key(measurement.quantity)}, the accuracy of {measurement.quantity}, in its unit"
-        yield Finding(where(*keys, key), shown(getattr(measurement, key)), right)
+    right = accuracy_key(measurement.quantity)
+    for key in map(accuracy_key, Quantity):
+        if key != right and (stated := getattr(measurement, key)) is not None:
+            expected = f"{right}, the accuracy of {measurement.quantity}, in its unit"
+            yield Finding(where(*keys, key), shown(stated), expected)
 
 
 def _compensation(

@@ -75,7 +75,6 @@ class Owed:
     route: int
     tries: int
     rounds: int
-    at_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,7 +174,7 @@ class OnCallStore:
     def owed(self, now_ms: int, at_most: int) -> list[Owed]:
         """Return the calls to try now, the most urgent first."""
         rows = self._db.execute(
-            "SELECT id, person, title, text, channel, tries, rounds, at_ms FROM page WHERE fate = 'waiting'"
+            "SELECT id, person, title, text, channel, tries, rounds FROM page WHERE fate = 'waiting'"
             " AND due_ms <= ? ORDER BY priority DESC, at_ms, id LIMIT ?",
             (now_ms, at_most),
         )
