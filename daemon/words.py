@@ -24,19 +24,12 @@ _ADVICE: dict[str, str] = {
 }
 """What a probe fault asks people to do, by its reason."""
 
-_DECIMALS = {
-    Quantity.TEMPERATURE: 2,
-    Quantity.CONDUCTIVITY: 2,
-    Quantity.SALINITY: 2,
-    Quantity.OXYGEN: 2,
-    Quantity.OXYGEN_SATURATION: 1,
-    Quantity.AIR_PRESSURE: 1,
-}
+_DECIMALS: dict[str, int] = {Quantity.OXYGEN_SATURATION: 1, Quantity.AIR_PRESSURE: 1}
 
 
-def number(value: float, quantity: Quantity) -> str:
+def number(value: float, quantity: str) -> str:
     """Write a value with as many decimals as its probes are good for."""
-    return f"{value:.{_DECIMALS[quantity]}f}"
+    return f"{value:.{_DECIMALS.get(quantity, 2)}f}"
 
 
 def amount(value: float, quantity: Quantity, per: str = "") -> str:
@@ -61,14 +54,12 @@ def clock_time(time_ms: int, zone: tzinfo = UTC) -> str:
 
 def iso_time(time_ms: int) -> str:
     """Write a moment as ISO 8601 in UTC, to the millisecond."""
-    return (
-        datetime.fromtimestamp(time_ms / 1000, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    )
+    return datetime.fromtimestamp(time_ms / 1000, UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
 
 
 def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
     """Say what happened: where, what, how far out, how fast, since when, or what people did."""
-    what = f"{event.vessel} {label(quantity_of(event.channel))} {_said(event.condition)}"
+    what = f"{event.vessel} {label(quantity_of(event.channel))} {event.condition.replace('_', ' ')}"
     if event.trigger in _NEWS:
         also = f"; also {', '.join(event.vessels[1:])}" if len(event.vessels) > 1 else ""
         again = "again: " if event.trigger is Trigger.REANNOUNCED else ""
@@ -99,11 +90,11 @@ def notice_text(notice: Notice, zone: tzinfo = UTC) -> str:
     if notice.kind == "stage review":
         size, usual = details["bell_diameter_mm"], details["usual_mm"]
         return f"{notice.vessel}: {details['stage']} with a bell of {size:g} mm (over {usual:g}); next stage?"
-    return _CARE[notice.kind](notice) if notice.kind in _CARE else f"{notice.vessel}: {notice.kind}"
-
-
-def _calibration_due(notice: Notice) -> str:
-    return f"{notice.vessel}: calibration is due: {', '.join(notice.details['probes'])}"
+    if notice.kind == DUE:
+        return f"{notice.vessel}: calibration is due: {', '.join(details['probes'])}"
+    if notice.kind in (CHECKED, DRIFTS):
+        return _hand_check(notice) if notice.kind == CHECKED else _drift(notice)
+    return f"{notice.vessel}: {notice.kind}"
 
 
 def _hand_check(notice: Notice) -> str:
@@ -126,9 +117,6 @@ def _drift(notice: Notice) -> str:
     return f"{notice.vessel}: {'; '.join(said)}. Clean and calibrate it; the water is as measured by hand"
 
 
-_CARE = {DUE: _calibration_due, CHECKED: _hand_check, DRIFTS: _drift}
-
-
 def apart(difference: float, quantity: Quantity) -> str:
     """Write by how much a probe reads higher or lower than it should."""
     if number(abs(difference), quantity) == number(0.0, quantity):
@@ -139,10 +127,6 @@ def apart(difference: float, quantity: Quantity) -> str:
 def plus_minus(accuracy: float | None) -> str:
     """Write an accuracy to one digit, as in 34.80 ± 0.3; empty where it is not known."""
     return "" if accuracy is None else f" ± {float(f'{accuracy:.1g}'):g}"
-
-
-def _said(condition: str) -> str:
-    return condition.replace("_", " ")
 
 
 def _numbers(event: AlarmEvent, zone: tzinfo) -> str:

@@ -9,11 +9,10 @@ in, so a repeat does nothing and is only answered again.
 """
 
 import json
-from dataclasses import dataclass
 
 import structlog
 
-from daemon.broker.command_message import Command, command_of, id_in
+from daemon.broker.command_message import command_of, id_in
 from daemon.broker.connection import Arrival, Connection
 from daemon.errors import CommandError, RequestError
 from daemon.journal.asking import DESK_WAITS_S, RequestBox
@@ -29,15 +28,6 @@ WAITING_AT_MOST = 50
 IN_ONE_TURN = 20
 
 
-@dataclass(frozen=True, slots=True)
-class _Open:
-    """A command that waits for the watch: its id, its request, and where the answer goes."""
-
-    id: str
-    request: str
-    asked: Arrival
-
-
 class CommandDesk:
     """A chore of the service; `refused` counts commands that did not pass the door."""
 
@@ -51,24 +41,26 @@ class CommandDesk:
         self._clock = clock
         self._connection = connection
         self._commands = connection.hear([f"{topic}/command"], WAITING_AT_MOST)
-        self._open: list[_Open] = []
+        self._open: list[tuple[str, str, Arrival]] = []  # id, request, where the answer goes
 
     def step(self, _now_ms: int) -> None:
         """Write down what has come, and answer what has been decided."""
         for asked in self._commands.take(IN_ONE_TURN):
             self._take(asked)
         for waiting in list(self._open):
-            if (refusal := self._box.known_answer(waiting.request)) is not None:
+            command, request, asked = waiting
+            if (refusal := self._box.known_answer(request)) is not None:
                 self._open.remove(waiting)
-                self._answer(waiting.asked, waiting.id, refusal)
+                self._answer(asked, command, refusal)
 
     def _take(self, asked: Arrival) -> None:
         try:
             if asked.kept:
                 raise CommandError("kept by the broker (retain); a command is for now, send it without")
             command = command_of(asked.payload, self._clock.now_ms(), self._allowed)
-            self._open.append(_Open(command.id, self._request(command), asked))
-        except CommandError as refused:
+            request = self._box.ask(command.kind, command.who, command.body, command.id)  # or the one before
+            self._open.append((command.id, request, asked))
+        except (CommandError, RequestError) as refused:
             self.refused += 1
             why = str(refused)
         else:
@@ -76,18 +68,9 @@ class CommandDesk:
         log.error("command_refused", why=why, payload=repr(asked.payload[:256]), refused=self.refused)
         self._answer(asked, id_in(asked.payload), why)
 
-    def _request(self, command: Command) -> str:
-        """Return the request of a command, made now unless the command came before."""
-        try:
-            return self._box.ask(command.kind, command.who, command.body, command.id)
-        except RequestError as error:
-            raise CommandError(str(error)) from error
-
     def _answer(self, asked: Arrival, command: str, refusal: str) -> None:
-        at = iso_time(self._clock.now_ms())
-        body = json.dumps(
-            {"id": command, "done": not refusal, "refusal": refusal, "at": at}, ensure_ascii=False
-        )
+        said = {"id": command, "done": not refusal, "refusal": refusal, "at": iso_time(self._clock.now_ms())}
+        body = json.dumps(said, ensure_ascii=False)
         answer = Message(self._answer_topic(asked.response_topic), body, retain=False)
         self._connection.publish(answer, correlation=asked.correlation)
 

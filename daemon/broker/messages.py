@@ -11,6 +11,7 @@ Delivery is at least once: a consumer tells a repeated event by its `id`.
 
 import json
 from datetime import tzinfo
+from typing import Any
 
 from daemon.journal.outbox import Message
 from daemon.words import event_text, iso_time, notice_text, quantity_of
@@ -27,25 +28,23 @@ def rack_topic(root: str, rack: str) -> str:
 
 def messages_of(said: AlarmEvent | Notice, journal_id: str, topic: str, zone: tzinfo) -> list[Message]:
     """Return what an alarm event or a notice makes us publish under a rack's `topic`."""
+    rack = topic.rsplit("/", 1)[1]
     if isinstance(said, Notice):
-        return [_notice_message(said, journal_id, topic, zone)]
-    return _event_messages(said, journal_id, topic, zone)
-
-
-def _event_messages(event: AlarmEvent, journal_id: str, topic: str, zone: tzinfo) -> list[Message]:
-    body = json.dumps(_event_body(event, journal_id, topic.rsplit("/", 1)[1], zone), ensure_ascii=False)
-    standing = "" if event.state is State.NORMAL else body
+        head = {"id": f"{journal_id}:{said.id}", "rack": rack}
+        body = json.dumps(head | _notice_body(said, zone), ensure_ascii=False)
+        return [Message(f"{topic}/notice", body, retain=False)]
+    head = {"id": f"{journal_id}:{said.number}", "rack": rack}
+    body = json.dumps(head | _event_body(said, zone), ensure_ascii=False)
+    standing = "" if said.state is State.NORMAL else body
     return [
         Message(f"{topic}/event", body, retain=False),
-        Message(f"{topic}/alarm/{event.alarm}", standing, retain=True),
+        Message(f"{topic}/alarm/{said.alarm}", standing, retain=True),
     ]
 
 
-def _event_body(event: AlarmEvent, journal_id: str, rack: str, zone: tzinfo) -> dict[str, object]:
+def _event_body(event: AlarmEvent, zone: tzinfo) -> dict[str, Any]:
     quantity, evidence = quantity_of(event.channel), event.evidence
     return {
-        "id": f"{journal_id}:{event.number}",
-        "rack": rack,
         "alarm": event.alarm,
         "vessel": event.vessel,
         "quantity": quantity,
@@ -70,17 +69,9 @@ def _event_body(event: AlarmEvent, journal_id: str, rack: str, zone: tzinfo) -> 
     }
 
 
-def _notice_message(notice: Notice, journal_id: str, topic: str, zone: tzinfo) -> Message:
-    body = {
-        "id": f"{journal_id}:{notice.id}",
-        "rack": topic.rsplit("/", 1)[1],
-        "kind": notice.kind,
-        "about": notice.vessel,
-        "at": iso_time(notice.at_ms),
-        "details": notice.details,
-        "text": notice_text(notice, zone),
-    }
-    return Message(f"{topic}/notice", json.dumps(body, ensure_ascii=False), retain=False)
+def _notice_body(notice: Notice, zone: tzinfo) -> dict[str, Any]:
+    said = {"kind": notice.kind, "about": notice.vessel, "at": iso_time(notice.at_ms)}
+    return said | {"details": notice.details, "text": notice_text(notice, zone)}
 
 
 def watch_message(topic: str, state: str, at_ms: int) -> Message:

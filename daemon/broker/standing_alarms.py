@@ -6,6 +6,7 @@ into the outbox once more, under the id of its event; who knows it already passe
 """
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from daemon.broker.connection import Connection
 from daemon.journal.journal import Journal
@@ -17,29 +18,27 @@ from rules.alarms.life_cycle import State
 LATELY_MS = 86_400_000
 
 
+@dataclass(slots=True)
 class StandingAlarms:
     """A chore of the service; `words` turns an event into the messages that it makes us publish."""
 
-    def __init__(
-        self, journal: Journal, connection: Connection, words: Callable[[AlarmEvent], list[Message]]
-    ) -> None:
-        self._journal = journal
-        self._connection = connection
-        self._words = words
-        self._told = 0
+    journal: Journal
+    connection: Connection
+    words: Callable[[AlarmEvent], list[Message]]
+    told: int = 0
 
     def step(self, now_ms: int) -> None:
         """Say again what stands, if there is a new connection since the last time."""
-        if (connection := self._connection.connections) == self._told:
+        if (connection := self.connection.connections) == self.told:
             return
-        events = map(alarm_event_from_json, self._journal.history.newest_event_of_each_alarm())
+        events = map(alarm_event_from_json, self.journal.history.newest_event_of_each_alarm())
         messages = [
             message
             for event in events
             if event.state is not State.NORMAL or event.at_ms > now_ms - LATELY_MS
-            for message in self._words(event)
+            for message in self.words(event)
             if message.retain
         ]
-        with self._journal.transaction():
-            self._journal.outbox.put(messages)
-        self._told = connection
+        with self.journal.transaction():
+            self.journal.outbox.put(messages)
+        self.told = connection

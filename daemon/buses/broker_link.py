@@ -14,17 +14,15 @@ from daemon.tables.words import quoted, shown, where
 class BrokerLink(Table):
     """How to reach an MQTT broker."""
 
-    host: Host = Field(default="localhost", description="Name or address of the broker")
-    port: TcpPort = Field(default=1883, description="TCP port of the broker; 8883 is usual with TLS")
-    username: Label | None = Field(default=None, description="User name at the broker")
+    host: Host = Field("localhost", description="Name or address of the broker")
+    port: TcpPort = Field(1883, description="TCP port of the broker; 8883 is usual with TLS")
+    username: Label | None = Field(None, description="User name at the broker")
     password_file: FilePath | None = Field(
-        default=None,
-        description="File that holds the password alone and that only the daemon's user may read",
+        None, description="File that holds the password alone and that only the daemon's user may read"
     )
-    tls: Switch = Field(default=False, description="Encrypt the connection")
+    tls: Switch = Field(False, description="Encrypt the connection")
     ca_file: FilePath | None = Field(
-        default=None,
-        description="Certificate authority of the broker, if it is not one that the system knows",
+        None, description="Certificate authority of the broker, if it is not one that the system knows"
     )
 
     def password(self) -> SecretStr | None:
@@ -65,7 +63,6 @@ def _secret_file(path: str, file: Path) -> Iterator[Finding]:
 
 
 def _mode(file: Path) -> int | None:
-    """Return the mode of a regular file; None if there is none."""
     try:
         mode = file.stat().st_mode
     except OSError:

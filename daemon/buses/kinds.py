@@ -13,10 +13,7 @@ from daemon.tables.faults import NO_KIND, tag_of
 from daemon.tables.types import Table
 from daemon.tables.words import quoted
 
-KINDS: dict[str, type[BusSettings]] = {
-    "modbus-rtu": ModbusBus,
-    "mqtt": MqttBus,
-}
+KINDS: dict[str, type[BusSettings]] = {"modbus-rtu": ModbusBus, "mqtt": MqttBus}
 
 
 def kinds_for(probe: ProbeSettings) -> str:

@@ -1,6 +1,5 @@
 """What the settings file says of one quantity of a probe: where it is, how good it is, what to undo."""
 
-from collections.abc import Iterator
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
@@ -28,30 +27,27 @@ class Measurement(Table):
     """One quantity of a probe. The value is raw * scale + offset."""
 
     quantity: Quantity = Field(description="What is measured")
-    scale: _Scale = Field(default=1.0, description="Factor from raw to the unit of the quantity")
-    offset: Number = Field(default=0.0, description="Added after scaling, in the unit of the quantity")
-    accuracy_c: _Accuracy = Field(
-        default=None, description="Stated accuracy of a temperature, plus or minus [°C]"
-    )
+    scale: _Scale = Field(1.0, description="Factor from raw to the unit of the quantity")
+    offset: Number = Field(0.0, description="Added after scaling, in the unit of the quantity")
+    accuracy_c: _Accuracy = Field(None, description="Stated accuracy of a temperature, plus or minus [°C]")
     accuracy_ms_cm: _Accuracy = Field(
-        default=None, description="Stated accuracy of a conductivity, plus or minus [mS/cm]"
+        None, description="Stated accuracy of a conductivity, plus or minus [mS/cm]"
     )
-    accuracy: _Accuracy = Field(default=None, description="Stated accuracy of a salinity, plus or minus")
+    accuracy: _Accuracy = Field(None, description="Stated accuracy of a salinity, plus or minus")
     accuracy_mg_l: _Accuracy = Field(
-        default=None, description="Stated accuracy of dissolved oxygen, plus or minus [mg/L]"
+        None, description="Stated accuracy of dissolved oxygen, plus or minus [mg/L]"
     )
     accuracy_percent: _Accuracy = Field(
-        default=None, description="Stated accuracy of an oxygen saturation, plus or minus [% saturation]"
+        None, description="Stated accuracy of an oxygen saturation, plus or minus [% saturation]"
     )
     accuracy_hpa: _Accuracy = Field(
-        default=None, description="Stated accuracy of an air pressure, plus or minus [hPa]"
+        None, description="Stated accuracy of an air pressure, plus or minus [hPa]"
     )
     compensation: Literal["none", "linear", "iso-7888"] = Field(
-        default="none",
-        description="How the probe turns its conductivity into one at 25 °C, to be undone",
+        "none", description="How the probe turns its conductivity into one at 25 °C, to be undone"
     )
     percent_per_kelvin: Annotated[Number, Field(ge=0, le=5)] | None = Field(
-        default=None, description="Coefficient of the probe's linear compensation [% per kelvin], such as 2.0"
+        None, description="Coefficient of the probe's linear compensation [% per kelvin], such as 2.0"
     )
 
     @property
@@ -59,9 +55,3 @@ class Measurement(Table):
         """Return the accuracy in the quantity's unit; None where the file does not state it."""
         accuracy: float | None = getattr(self, accuracy_key(self.quantity))
         return accuracy
-
-    def stray_accuracies(self) -> Iterator[str]:
-        """Go through the keys that state an accuracy in the unit of another quantity."""
-        for other in Quantity:
-            if other is not self.quantity and getattr(self, accuracy_key(other)) is not None:
-                yield accuracy_key(other)

@@ -4,12 +4,12 @@ from collections.abc import Hashable, Iterator, Mapping
 from itertools import combinations
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import Field, StringConstraints
+from pydantic import Field
 
 from daemon.buses.measurement import Measurement
 from daemon.buses.shape import BusSettings, ProbeSettings
 from daemon.errors import Finding
-from daemon.tables.types import PORT_PATTERN, Whole
+from daemon.tables.types import SerialPort, Whole
 from daemon.tables.words import shown, where
 from drivers.modbus import (
     ADDRESSES,
@@ -28,7 +28,7 @@ class RegisterSettings(Measurement):
     """Where a Modbus probe keeps one quantity. The value is raw * scale + offset."""
 
     function: Literal["holding", "input"] = Field(
-        default="holding", description="Holding registers (function 3) or input registers (function 4)"
+        "holding", description="Holding registers (function 3) or input registers (function 4)"
     )
     address: Annotated[Whole, Field(ge=0, le=65_535)] = Field(
         description="First register, counted from 0 as on the wire (a manual's 40001 is address 0)"
@@ -36,12 +36,8 @@ class RegisterSettings(Measurement):
     type: Literal["int16", "uint16", "int32", "uint32", "float32", "float64"] = Field(
         description="What the registers hold"
     )
-    byte_order: Literal["big", "little"] = Field(
-        default="big", description="Order of the bytes in a register"
-    )
-    word_order: Literal["big", "little"] = Field(
-        default="big", description="Order of the registers in a value"
-    )
+    byte_order: Literal["big", "little"] = Field("big", description="Order of the bytes in a register")
+    word_order: Literal["big", "little"] = Field("big", description="Order of the registers in a value")
 
     @property
     def words(self) -> range:
@@ -101,21 +97,19 @@ class ModbusBus(BusSettings):
     dates_readings: ClassVar = False
 
     kind: Literal["modbus-rtu"]
-    port: Annotated[str, StringConstraints(pattern=PORT_PATTERN)] = Field(
+    port: SerialPort = Field(
         description="The serial port; a name under /dev/serial/by-id stays the same after re-plugging"
     )
     baud: Literal[1200, 2400, 4800, 9600, 14400, 19200, 38400, 57600, 115200] = Field(
-        default=9600, description="Speed of the line [bit/s]"
+        9600, description="Speed of the line [bit/s]"
     )
-    parity: Literal["none", "even", "odd"] = Field(default="none", description="Parity bit of each character")
-    stop_bits: Annotated[Whole, Field(ge=1, le=2)] = Field(
-        default=1, description="Stop bits of each character"
-    )
+    parity: Literal["none", "even", "odd"] = Field("none", description="Parity bit of each character")
+    stop_bits: Annotated[Whole, Field(ge=1, le=2)] = Field(1, description="Stop bits of each character")
     timeout_ms: Annotated[Whole, Field(ge=10, le=10_000)] = Field(
-        default=300, description="How long to wait for an answer [ms]"
+        300, description="How long to wait for an answer [ms]"
     )
     retries: Annotated[Whole, Field(ge=0, le=10)] = Field(
-        default=2, description="How often to ask again before the poll counts as failed"
+        2, description="How often to ask again before the poll counts as failed"
     )
 
     @property
@@ -154,5 +148,4 @@ class ModbusBus(BusSettings):
 
 
 def _modbus(probes: Mapping[str, ProbeSettings]) -> dict[str, ModbusProbe]:
-    """Return the probes that can be on such a line."""
     return {name: probe for name, probe in probes.items() if isinstance(probe, ModbusProbe)}

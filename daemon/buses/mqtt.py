@@ -3,13 +3,13 @@
 from collections.abc import Hashable, Iterator, Mapping
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import Field, StringConstraints
+from pydantic import Field
 
 from daemon.buses.broker_link import BrokerLink
 from daemon.buses.measurement import Measurement
 from daemon.buses.shape import BusSettings, ProbeSettings
 from daemon.errors import Finding
-from daemon.tables.types import POINTER_PATTERN, SENML_NAME_PATTERN, TOPIC_PATTERN, Seconds
+from daemon.tables.types import Pointer, Seconds, SenmlName, Topic
 from daemon.tables.words import shown, where
 from drivers import mqtt_message
 from drivers.readings import Bus, Clock, Emit
@@ -18,12 +18,8 @@ from drivers.readings import Bus, Clock, Emit
 class PayloadFieldSettings(Measurement):
     """Where a payload holds one quantity. The value is raw * scale + offset."""
 
-    pointer: Annotated[str, StringConstraints(pattern=POINTER_PATTERN)] | None = Field(
-        default=None, description="Where in a JSON payload (JSON pointer, RFC 6901)"
-    )
-    senml_name: Annotated[str, StringConstraints(pattern=SENML_NAME_PATTERN)] | None = Field(
-        default=None, description="Resolved name of the SenML record (RFC 8428)"
-    )
+    pointer: Pointer | None = Field(None, description="Where in a JSON payload (JSON pointer, RFC 6901)")
+    senml_name: SenmlName | None = Field(None, description="Resolved name of the SenML record (RFC 8428)")
 
 
 class MqttProbe(ProbeSettings):
@@ -33,13 +29,9 @@ class MqttProbe(ProbeSettings):
     address_key: ClassVar = "topic"
     known_by: ClassVar = "a topic"
 
-    topic: Annotated[str, StringConstraints(pattern=TOPIC_PATTERN)] = Field(
-        description="The topic that the probe publishes to"
-    )
-    format: Literal["plain", "json", "senml"] = Field(
-        default="plain", description="How its payload is written"
-    )
-    max_age_s: Seconds = Field(default=120.0, description="An older reading is refused as stale [s]")
+    topic: Topic = Field(description="The topic that the probe publishes to")
+    format: Literal["plain", "json", "senml"] = Field("plain", description="How its payload is written")
+    max_age_s: Seconds = Field(120.0, description="An older reading is refused as stale [s]")
     fields: Annotated[tuple[PayloadFieldSettings, ...], Field(min_length=1)] = Field(
         description="What the payload holds, and where"
     )

@@ -26,15 +26,15 @@ class ProbeSettings(Table):
 
     bus: Name = Field(description="The bus that the probe is on")
     vessel: Name | None = Field(
-        default=None, description="The vessel that the probe is in; absent for the rack's air pressure"
+        None, description="The vessel that the probe is in; absent for the rack's air pressure"
     )
-    every_s: Seconds = Field(default=30.0, description="How often the probe is polled or publishes [s]")
+    every_s: Seconds = Field(30.0, description="How often the probe is polled or publishes [s]")
     silent_after_s: Seconds = Field(
         default_factory=_time_to_fall_silent,
         description="Without a reading for this long it is silent [s]; absent: three polls, at least 120 s",
     )
     calibrate_every_days: Days | None = Field(
-        default=None, description="How long a calibration holds [days]; absent: nobody is reminded"
+        None, description="How long a calibration holds [days]; absent: nobody is reminded"
     )
 
     @property

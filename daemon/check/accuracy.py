@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from daemon.check.coverage import channels_in
+from daemon.check.limits import half_width
 from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.settings.stages import key_of
@@ -12,7 +13,7 @@ from rules.care.accuracy import accuracy_of
 from rules.judging.trend import MS_PER_HOUR
 from rules.quantities import Quantity, unit_of
 from rules.rack.channels import Channel
-from rules.rack.tolerance import Band, Tolerance
+from rules.rack.tolerance import Tolerance
 from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA, oxygen_mg_l
 from rules.water.seawater import conductivity_from_salinity
 
@@ -60,9 +61,7 @@ class _Water:
 
     def _aim(self, quantity: Quantity) -> float:
         """Return the stage's target, or else the middle of its band."""
-        tolerance = self.draft.settings.tolerance_of(self.stage, quantity)
-        if tolerance is None:
-            return _USUAL_WATER[quantity]
+        tolerance = self.draft.settings.tolerance_of(self.stage, quantity) or Tolerance()
         band = tolerance.advisory
         if tolerance.target is not None:
             return tolerance.target
@@ -79,7 +78,7 @@ def _too_tight(channel: Channel, tolerance: Tolerance, accuracy: float) -> Itera
     if tolerance.deadband < accuracy:
         yield "deadband", shown(tolerance.deadband), f"{resolved} or more: {good_for}"
     for name, band in (("advisory", tolerance.advisory), ("critical", tolerance.critical)):
-        half = _half_width(band)
+        half = half_width(band)
         if half is not None and half < accuracy:
             yield f"{name}_high", f"a band of ± {half:g}", f"± {resolved} or more: {good_for}"
     hours = tolerance.rate_window_ms / MS_PER_HOUR
@@ -89,7 +88,3 @@ def _too_tight(channel: Channel, tolerance: Tolerance, accuracy: float) -> Itera
             found = f"{shown(rate)}, {change} within the rate window"
             expected = f"{accuracy / hours:.2g} or more, or a longer rate_window_s: {good_for}"
             yield f"{name}_per_hour", found, expected
-
-
-def _half_width(band: Band) -> float | None:
-    return None if band.low is None or band.high is None else (band.high - band.low) / 2

@@ -1,4 +1,4 @@
-"""Cross-checks between buses of all kinds, between the probes of one, and on the way to the broker."""
+"""Cross-checks of buses of all kinds, of the way to the broker, and of who could command over it."""
 
 import os
 from collections.abc import Iterator
@@ -30,11 +30,20 @@ def _shared_ports(draft: Draft) -> Iterator[Finding]:
 
 
 def _read_twice(draft: Draft, bus: str) -> Iterator[Finding]:
-    """Yield probes that would read the very same on one bus."""
     for (first, one), (second, other) in combinations(draft.settings.probes_on(bus).items(), 2):
         if one.reads() & other.reads():
-            yield Finding(
-                where("probes", second, other.address_key),
-                shown(getattr(other, other.address_key)),
-                f"another one, as probes.{first} reads the same there",
-            )
+            path, found = where("probes", second, other.address_key), getattr(other, other.address_key)
+            yield Finding(path, shown(found), f"another one, as probes.{first} reads the same there")
+
+
+def command_findings(draft: Draft) -> Iterator[Finding]:
+    """Yield what lets more people command the daemon than the installer may think."""
+    commands, broker = draft.settings.commands, draft.settings.broker
+    if not commands.enabled:
+        return
+    if broker.username is None:
+        expected = "a broker with users and an access list; else anybody there may silence alarms"
+        yield Finding("commands.enabled", "true, at a broker without users", expected, is_warning=True)
+    if not commands.kinds:
+        expected = "what may be asked, or enabled = false"
+        yield Finding("commands.kinds", "an empty list", expected, is_warning=True)

@@ -2,16 +2,14 @@
 
 import json
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, TextIO
 
 from daemon.check.accuracy import accuracy_findings
-from daemon.check.buses import bus_findings
-from daemon.check.commands import command_findings
+from daemon.check.buses import bus_findings, command_findings
 from daemon.check.coverage import channels_in, coverage_findings
 from daemon.check.limits import limit_findings
-from daemon.check.measurements import measurement_findings
 from daemon.check.names import name_findings
 from daemon.check.probes import probe_findings
 from daemon.errors import Finding, SettingsError
@@ -32,7 +30,6 @@ def findings_in(values: Mapping[str, Any]) -> list[Finding]:
         *(fault.finding for fault in faults),
         *name_findings(draft),
         *probe_findings(draft),
-        *measurement_findings(draft),
         *bus_findings(draft),
         *command_findings(draft),
         *limit_findings(draft),
@@ -82,12 +79,10 @@ def _count(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or one + 's'}"
 
 
-def _stray_variables() -> list[Finding]:
+def _stray_variables() -> Iterator[Finding]:
     """Warn of variables that look like overrides but name no table of the file."""
-    strays = []
     for variable in sorted(os.environ):
         table, mark, _ = variable.removeprefix(ENVIRONMENT_PREFIX).partition(LEVEL_MARK)
         if variable.startswith(ENVIRONMENT_PREFIX) and mark and table.lower() not in Settings.model_fields:
             expected = one_of("a variable for a table of the file", Settings.model_fields, table.lower())
-            strays.append(Finding(variable, f"no table {table.lower()}", expected, is_warning=True))
-    return strays
+            yield Finding(variable, f"no table {table.lower()}", expected, is_warning=True)

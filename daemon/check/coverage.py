@@ -29,9 +29,14 @@ _WAYS_TO_MEASURE = {
 def coverage_findings(draft: Draft) -> Iterator[Finding]:
     """Yield what is watched without need, and what needs watching and is not."""
     channels = channels_in(draft.settings)
+    limited = [
+        channel
+        for channel in channels
+        if channel.vessel in draft.settings.vessels and _tolerance(draft, channel.vessel, channel.quantity)
+    ]
     yield from _unwatched(draft, channels)
-    yield from _unused(draft, channels)
-    yield from _without_barometer(draft, channels)
+    yield from _unused(draft, channels, limited)
+    yield from _without_barometer(draft, channels, limited)
     for name, probe in draft.settings.probes.items():
         yield from _slow(name, probe, draft)
 
@@ -46,7 +51,6 @@ def channels_in(settings: Settings) -> tuple[Channel, ...]:
 
 
 def _tolerance(draft: Draft, vessel: str, quantity: Quantity) -> Tolerance | None:
-    """Return what is tolerated in a sound vessel of a known stage."""
     stage = draft.settings.vessels[vessel].stage
     return draft.settings.tolerance_of(stage, quantity) if draft.knows_stage(stage) else None
 
@@ -67,18 +71,15 @@ def _unwatched(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]
             if _tolerance(draft, name, quantity) is None or (name, quantity) in watched:
                 continue
             ways = _WAYS_TO_MEASURE.get(quantity, quantity.value)
-            yield Finding(
-                where("vessels", name, "stage"),
-                f"no {quantity} in this vessel, which the stage {vessel.stage} has limits on",
-                f'a probe of {ways}, or {quantity} = "none" in [stages.{vessel.stage}]',
-                is_warning=True,
-            )
+            found = f"no {quantity} in this vessel, which the stage {vessel.stage} has limits on"
+            expected = f'a probe of {ways}, or {quantity} = "none" in [stages.{vessel.stage}]'
+            yield Finding(where("vessels", name, "stage"), found, expected, is_warning=True)
 
 
-def _unused(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]:
+def _unused(draft: Draft, channels: tuple[Channel, ...], limited: list[Channel]) -> Iterator[Finding]:
     if not all(_is_clear(draft, vessel) for vessel in draft.declared["vessels"]):
         return
-    used = _used(draft, channels)
+    used = _used(channels, limited)
     for channel in channels:
         source = channel.source
         is_known = channel.vessel in {*draft.settings.vessels, RACK_WIDE}
@@ -86,23 +87,15 @@ def _unused(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]:
             continue
         probe = draft.settings.probes[source.probe]
         entry = probe.quantities.index(source.quantity)
-        yield Finding(
-            where("probes", source.probe, probe.entries_key, entry, "quantity"),
-            f"{source.quantity}, which is logged but raises no alarm",
-            _use_of(source, draft),
-            is_warning=True,
-        )
+        path = where("probes", source.probe, probe.entries_key, entry, "quantity")
+        found = f"{source.quantity}, which is logged but raises no alarm"
+        yield Finding(path, found, _use_of(source, draft), is_warning=True)
 
 
-def _used(draft: Draft, channels: tuple[Channel, ...]) -> set[Source]:
+def _used(channels: tuple[Channel, ...], limited: list[Channel]) -> set[Source]:
     """Return the sources of every channel that has a limit, and of all that it is derived from."""
     by_name = {channel.name: channel for channel in channels}
-    waiting = [
-        channel
-        for channel in channels
-        if channel.vessel in draft.settings.vessels and _tolerance(draft, channel.vessel, channel.quantity)
-    ]
-    used = set()
+    waiting, used = list(limited), set()
     while waiting:
         channel = waiting.pop()
         used.add(channel.source)
@@ -119,22 +112,15 @@ def _use_of(source: Source, draft: Draft) -> str:
     return f"limits in [stages.{stage}.{source.quantity}], or a quantity with limits that is derived from it"
 
 
-def _without_barometer(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]:
+def _without_barometer(
+    draft: Draft, channels: tuple[Channel, ...], limited: list[Channel]
+) -> Iterator[Finding]:
     rack_wide = {channel.quantity for channel in channels if channel.vessel == RACK_WIDE}
-    judged = [
-        channel.vessel
-        for channel in channels
-        if channel.quantity is Quantity.OXYGEN_SATURATION
-        and channel.vessel in draft.settings.vessels
-        and _tolerance(draft, channel.vessel, channel.quantity)
-    ]
+    judged = [channel.vessel for channel in limited if channel.quantity is Quantity.OXYGEN_SATURATION]
     if judged and Quantity.AIR_PRESSURE not in rack_wide and draft.is_whole("probes"):
-        yield Finding(
-            "probes",
-            f"no air_pressure for the rack, although oxygen_saturation is limited in {judged[0]}",
-            "a barometer (a probe without vessel); weather alone moves saturation by 5 %",
-            is_warning=True,
-        )
+        found = f"no air_pressure for the rack, although oxygen_saturation is limited in {judged[0]}"
+        expected = "a barometer (a probe without vessel); weather alone moves saturation by 5 %"
+        yield Finding("probes", found, expected, is_warning=True)
 
 
 def _slow(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
@@ -148,10 +134,6 @@ def _slow(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
     ]
     if delays and min(delays)[0] < probe.every_s:
         delay_s, quantity = min(delays)
-        yield Finding(
-            where("probes", name, "every_s"),
-            shown(probe.every_s),
-            f"{shown(delay_s)} or less, the shortest on-delay of {quantity} in its vessel, "
-            "or else one reading alone can raise an alarm",
-            is_warning=True,
-        )
+        expected = f"{shown(delay_s)} or less, the shortest on-delay of {quantity} in its vessel, "
+        expected += "or else one reading alone can raise an alarm"
+        yield Finding(where("probes", name, "every_s"), shown(probe.every_s), expected, is_warning=True)

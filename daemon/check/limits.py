@@ -5,11 +5,10 @@ from dataclasses import dataclass
 
 from daemon.errors import Finding
 from daemon.settings.draft import Draft
-from daemon.settings.rack import Settings
 from daemon.settings.stages import ToleranceSettings, key_of
 from daemon.tables.words import shown, where
 from rules.quantities import Quantity
-from rules.rack.tolerance import Tolerance
+from rules.rack.tolerance import Band, Tolerance
 
 # What must hold, whose fault it is if it does not (the first, unless only the second is in the table),
 # most telling first: a limit that has been reported is not compared again.
@@ -43,25 +42,25 @@ def limit_findings(draft: Draft) -> Iterator[Finding]:
             tolerance = draft.settings.tolerance_of(stage, quantity)
             table = draft.settings.stages[stage].limits(quantity)
             if isinstance(table, ToleranceSettings) and tolerance is not None:
-                yield from _Limits(draft.settings, stage, quantity, table, tolerance).findings()
+                yield from _Limits(stage, quantity, tolerance).findings()
+
+
+def half_width(band: Band) -> float | None:
+    """Return half the width of a band; None where a side of it is open."""
+    return None if band.low is None or band.high is None else (band.high - band.low) / 2
 
 
 def _base_is_unknown(stage: str, draft: Draft) -> bool:
     try:
-        line = draft.settings.lineage(stage)
+        return not draft.faulty_stages.isdisjoint(draft.settings.lineage(stage)[1:])
     except KeyError:
         return True
-    return not draft.faulty_stages.isdisjoint(line[1:])
 
 
 @dataclass(frozen=True, slots=True)
 class _Limits:
-    """The merged limits of one quantity in one stage, beside the table of the file that sets some of them."""
-
-    settings: Settings
     stage: str
     quantity: Quantity
-    table: ToleranceSettings
     merged: Tolerance
 
     def value_of(self, limit: str) -> float | None:
@@ -87,11 +86,9 @@ class _Limits:
     def _wide_deadband(self, reported: set[str]) -> Iterator[Finding]:
         """A value in the middle of the band must be able to return its alarm."""
         halves = [
-            ((band.high - band.low) / 2, name)
+            (half, name)
             for name, band in (("advisory", self.merged.advisory), ("critical", self.merged.critical))
-            if band.low is not None
-            and band.high is not None
-            and not reported & {f"{name}_low", f"{name}_high"}
+            if (half := half_width(band)) is not None and not reported & {f"{name}_low", f"{name}_high"}
         ]
         if halves and self.merged.deadband > min(halves)[0]:
             half, name = min(halves)
@@ -108,13 +105,12 @@ class _Limits:
         return where("stages", self.stage, self.quantity.value, key_of(limit, self.quantity))
 
     def _is_set(self, limit: str) -> bool:
-        return getattr(self.table, limit) is not None
+        return not self._origin(limit)
 
     def _origin(self, limit: str) -> str:
-        """Say where a limit comes from that the table itself does not set."""
-        for stage in self.settings.lineage(self.stage):
-            own = self.settings.stages.get(stage)
-            table = own.limits(self.quantity) if own is not None else None
-            if isinstance(table, ToleranceSettings) and getattr(table, limit) is not None:
-                return "" if stage == self.stage else f" (from stage {stage})"
-        return " (built-in)"
+        """Say where a limit comes from that the stage's own table does not set."""
+        table, _, stage_and_limit = self.merged.origin(limit).partition(".")
+        if not stage_and_limit:
+            return f" ({table})"
+        stage = stage_and_limit.partition(".")[0]
+        return "" if stage == self.stage else f" (from stage {stage})"

@@ -5,10 +5,8 @@ from difflib import get_close_matches
 from itertools import pairwise
 
 from daemon.buses.kinds import kinds_for
-from daemon.buses.shape import ProbeSettings
 from daemon.errors import Finding
 from daemon.settings.draft import Draft, needs_a_vessel
-from daemon.settings.rack import VesselSettings
 from daemon.tables.words import one_of, quoted, where
 from rules.rack.plan import RACK_WIDE
 from rules.rack.stages import DEFAULT_TOLERANCES
@@ -19,9 +17,7 @@ _LOOKALIKE = 0.8
 def name_findings(draft: Draft) -> Iterator[Finding]:
     """Yield what is wrong with the names that buses, probes, vessels and stages call each other by."""
     yield from _empty_rack(draft)
-    for name, probe in draft.settings.probes.items():
-        yield from _bus_of(name, probe, draft)
-        yield from _vessel_of(name, probe, draft)
+    yield from _probes(draft)
     yield from _vessels(draft)
     yield from _stages(draft)
     yield from _supplies(draft)
@@ -39,52 +35,39 @@ def _unknown(draft: Draft, section: str, name: str, path: str, what: str) -> Ite
         yield Finding(path, quoted(name), one_of(what, sorted(draft.declared[section]), name))
 
 
-def _bus_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
-    path = where("probes", name, "bus")
-    bus = draft.settings.buses.get(probe.bus)
-    if bus is None:
-        yield from _unknown(draft, "buses", probe.bus, path, "a bus of this file")
-    elif not isinstance(probe, bus.probe_table):
-        found = f'{quoted(probe.bus)} of kind "{bus.kind}"'
-        yield Finding(path, found, f"a bus of kind {kinds_for(probe)}, as the probe has {probe.known_by}")
-
-
-def _vessel_of(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
-    path = where("probes", name, "vessel")
-    if probe.vessel is not None:
-        yield from _unknown(draft, "vessels", probe.vessel, path, "a vessel of this file")
-    elif (quantity := needs_a_vessel(probe)) is not None:
-        expected = f"the vessel whose {quantity} it is; only air_pressure can do without"
-        yield Finding(path, "nothing", expected)
+def _probes(draft: Draft) -> Iterator[Finding]:
+    for name, probe in draft.settings.probes.items():
+        path, bus = where("probes", name, "bus"), draft.settings.buses.get(probe.bus)
+        if bus is None:
+            yield from _unknown(draft, "buses", probe.bus, path, "a bus of this file")
+        elif not isinstance(probe, bus.probe_table):
+            found = f'{quoted(probe.bus)} of kind "{bus.kind}"'
+            yield Finding(path, found, f"a bus of kind {kinds_for(probe)}, as the probe has {probe.known_by}")
+        path = where("probes", name, "vessel")
+        if probe.vessel is not None:
+            yield from _unknown(draft, "vessels", probe.vessel, path, "a vessel of this file")
+        elif (quantity := needs_a_vessel(probe)) is not None:
+            expected = f"the vessel whose {quantity} it is; only air_pressure can do without"
+            yield Finding(path, "nothing", expected)
 
 
 def _vessels(draft: Draft) -> Iterator[Finding]:
     stages = draft.settings.stage_names()
     for name, vessel in draft.settings.vessels.items():
         if name == RACK_WIDE:
-            yield Finding(
-                where("vessels", name),
-                f'the name "{RACK_WIDE}"',
-                "another name; this one stands for the rack",
-            )
+            expected = "another name; this one stands for the rack"
+            yield Finding(where("vessels", name), f'the name "{RACK_WIDE}"', expected)
         named = [("stage", vessel.stage)]
         named += [(f"plan[{index}].stage", step.stage) for index, step in enumerate(vessel.plan)]
         for key, stage in named:
             if stage not in stages and draft.lacks("stages", stage):
                 expected = one_of("a built-in stage or one of this file", stages, stage)
                 yield Finding(f"{where('vessels', name)}.{key}", quoted(stage), expected)
-        yield from _plan_order(name, vessel)
-
-
-def _plan_order(name: str, vessel: VesselSettings) -> Iterator[Finding]:
-    """A planned move must begin after the one before it."""
-    for index, (earlier, later) in enumerate(pairwise(vessel.plan), 1):
-        if later.start <= earlier.start:
-            yield Finding(
-                f"{where('vessels', name)}.plan[{index}].start",
-                later.start.isoformat(),
-                f"a time after {earlier.start.isoformat()}, when the move before it begins",
-            )
+        for index, (earlier, later) in enumerate(pairwise(vessel.plan), 1):
+            if later.start <= earlier.start:
+                path = f"{where('vessels', name)}.plan[{index}].start"
+                expected = f"a time after {earlier.start.isoformat()}, when the move before it begins"
+                yield Finding(path, later.start.isoformat(), expected)
 
 
 def _supplies(draft: Draft) -> Iterator[Finding]:
@@ -105,29 +88,21 @@ def _stages(draft: Draft) -> Iterator[Finding]:
         elif base is not None and _leads_back(name, draft):
             yield Finding(path, f"{quoted(base)}, which is based on {name} itself", "a stage that is not")
         elif base is None and name not in used and name not in DEFAULT_TOLERANCES:
-            yield from _lookalike(name)
+            for built_in in get_close_matches(name, DEFAULT_TOLERANCES, 1, _LOOKALIKE):
+                found = f"the new stage {quoted(name)}, which no vessel is in"
+                expected = f"{quoted(built_in)}, if the built-in stage was meant"
+                yield Finding(where("stages", name), found, expected, is_warning=True)
 
 
 def _leads_back(stage: str, draft: Draft) -> bool:
     """Whether following `based_on` from a stage comes back to it."""
-    seen: list[str] = []
     following: str | None = stage
-    while following is not None and following not in seen:
-        seen.append(following)
-        table = draft.settings.stages.get(following)
+    for _ in draft.settings.stages:
+        table = draft.settings.stages.get(following or "")
         following = table.based_on if table is not None else None
-    return following == stage
-
-
-def _lookalike(name: str) -> Iterator[Finding]:
-    """Warn of a stage of the user's own that is perhaps a built-in one, misspelt."""
-    if nearest := get_close_matches(name, DEFAULT_TOLERANCES, 1, _LOOKALIKE):
-        yield Finding(
-            where("stages", name),
-            f"the new stage {quoted(name)}, which no vessel is in",
-            f"{quoted(nearest[0])}, if the built-in stage was meant",
-            is_warning=True,
-        )
+        if following == stage:
+            return True
+    return False
 
 
 def _idle(draft: Draft) -> Iterator[Finding]:
@@ -135,15 +110,11 @@ def _idle(draft: Draft) -> Iterator[Finding]:
     probes = draft.settings.probes.values()
     if not draft.declared["probes"]:
         return
-    for name in draft.settings.buses:
-        if draft.knows_probes_of_buses() and name not in {probe.bus for probe in probes}:
+    for name in draft.settings.buses if draft.knows_probes_of_buses() else ():
+        if name not in {probe.bus for probe in probes}:
             expected = f"a probe with bus = {quoted(name)}, or no such bus"
             yield Finding(where("buses", name), "no probe on it", expected, is_warning=True)
     for name in draft.settings.vessels:
         if draft.knows_probes_of(name) and name not in {probe.vessel for probe in probes}:
-            yield Finding(
-                where("vessels", name),
-                "no probe in it",
-                f"a probe with vessel = {quoted(name)}; without one nothing here raises an alarm",
-                is_warning=True,
-            )
+            expected = f"a probe with vessel = {quoted(name)}; without one nothing here raises an alarm"
+            yield Finding(where("vessels", name), "no probe in it", expected, is_warning=True)

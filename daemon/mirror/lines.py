@@ -30,12 +30,8 @@ def reading_line(prefix: str, value: float, utc_ms: int) -> str | None:
 
 def event_line(rack: str, event: AlarmEvent) -> str:
     """Return the line of an alarm event whose times are UTC."""
-    tags = {
-        "condition": event.condition,
-        "quantity": quantity_of(event.channel),
-        "rack": rack,
-        "vessel": event.vessel,
-    }
+    quantity = quantity_of(event.channel)
+    tags = {"condition": event.condition, "quantity": quantity, "rack": rack, "vessel": event.vessel}
     fields = {
         "number": repr(float(event.number)),
         "priority": repr(float(event.priority)),

@@ -8,7 +8,7 @@ what a server took shortly before its connection broke is sent again: it may hav
 
 import threading
 import time
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -65,7 +65,6 @@ class Mirror:
         self._settings = settings
         self._rack = rack
         self._journal = journal
-        self._path = journal.path
         self._dating = dating
         self._deadline_s = deadline_s
         self._lock = threading.Lock()
@@ -122,7 +121,7 @@ class Mirror:
         dating = self._dating()
         until_ms = dating.unsynchronised_from_ms()
         before_ms = until_ms or 2**62
-        with closing(Journal(self._path, writable=False)) as journal:
+        with closing(Journal(self._journal.path, writable=False)) as journal:
             newest_event = journal.history.last_event_number()
             _, newest_reading = journal.inputs.span() or (0, 0)
             if newest_event < start.event:  # another journal has taken the place of the former one
@@ -140,11 +139,7 @@ class Mirror:
         return self._batch(start, events, readings, dating)
 
     def _batch(
-        self,
-        start: Progress,
-        events: list[dict[str, Any]],
-        readings: list[NumberedReading],
-        dating: Dating,
+        self, start: Progress, events: list[dict[str, Any]], readings: list[NumberedReading], dating: Dating
     ) -> Batch:
         lines = [event_line(self._rack, dating.dated(alarm_event_from_json(body))) for body in events]
         not_finite: list[RefusedPoint] = []
@@ -154,13 +149,9 @@ class Mirror:
                 not_finite.append(RefusedPoint(f"reading {seq}: {value}", NOT_FINITE))
             else:
                 lines.append(line)
-        then = replace(
-            start,
-            reading=readings[-1][0] if readings else start.reading,
-            event=events[-1]["number"] if events else start.event,
-            taken_ms=dating.utc_ms(readings[-1][1]) if readings else start.taken_ms,
-            trouble="",
-        )
+        then = replace(start, trouble="", event=events[-1]["number"] if events else start.event)
+        if readings:
+            then = replace(then, reading=readings[-1][0], taken_ms=dating.utc_ms(readings[-1][1]))
         return Batch(lines, not_finite, then)
 
     def _send(self, server: MirrorServer, lines: list[str], stop: threading.Event) -> list[RefusedPoint]:
@@ -198,8 +189,7 @@ class Mirror:
             self._refused = [*self._refused, *refused]
         if recovered:
             log.warning("mirror_goes_on", server=self._settings.url)
-        for reason in sorted({point.reason for point in refused}):
-            count = sum(point.reason == reason for point in refused)
+        for reason, count in sorted(Counter(point.reason for point in refused).items()):
             log.error("mirror_refused", points=count, reason=reason, server=self._settings.url)
 
     def _note_trouble(self, text: str) -> None:

@@ -133,12 +133,10 @@ class MirrorServer:
 
 
 def _connection_to(address: str, tls: ssl.SSLContext) -> HTTPConnection:
-    """Return a connection that is not open yet."""
     url = urlsplit(address)
-    host = url.hostname or ""
     if url.scheme == "https":
-        return HTTPSConnection(host, url.port, timeout=CONNECTS_WITHIN_S, context=tls)
-    return HTTPConnection(host, url.port, timeout=CONNECTS_WITHIN_S)
+        return HTTPSConnection(url.hostname or "", url.port, timeout=CONNECTS_WITHIN_S, context=tls)
+    return HTTPConnection(url.hostname or "", url.port, timeout=CONNECTS_WITHIN_S)
 
 
 def _server_words(body: bytes) -> str:
@@ -147,9 +145,8 @@ def _server_words(body: bytes) -> str:
         answer = json.loads(body)
     except ValueError:
         return ""
-    if not isinstance(answer, dict):
-        return ""
-    return _one_line(str(answer.get("message") or answer.get("error") or ""))
+    said = (answer.get("message") or answer.get("error")) if isinstance(answer, dict) else ""
+    return _one_line(str(said or ""))
 
 
 def _retry_after_s(answer: HTTPResponse) -> float:

@@ -5,14 +5,12 @@ from datetime import UTC, datetime, tzinfo
 
 from daemon.oncall.text_message import one_message, plain
 from daemon.response_notes import note_for
-from rules.alarms.event import AlarmEvent
+from daemon.words import number
 from rules.alarms.life_cycle import Condition
 from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Call, CallKind, Stand, Word
-from rules.quantities import Quantity
 
 _DAY_MS = 86_400_000
 _VESSELS_NAMED = 3
-_DECIMALS = {Quantity.OXYGEN_SATURATION: 1, Quantity.AIR_PRESSURE: 1}
 _OF_A_RACK = {
     RACK_SILENT: "rack silent, its water is not watched",
     RACK_STOPPED: "rack stopped on purpose",
@@ -22,17 +20,17 @@ _OF_A_RACK = {
 
 def call_text(call: Call, notes: Mapping[str, str], zone: tzinfo) -> str:
     """Return the words of a call; they end with the number that people acknowledge it by."""
-    first = call.about[0]
-    last = f"#{call.id}"
+    first, event, last = call.about[0], call.about[0].event, f"#{call.id}"
+    since = f"since {_clock(event.since_ms, call.at_ms, zone)}."
     if call.kind is CallKind.ALARM:
-        must = f"{call.priority.word.upper()} {_where(call.about)}: {_what(first)}{_how(first, zone)}"
-        since = f", since {_clock(first.event.since_ms, call.at_ms, zone)}."
-        event = first.event
-        note = note_for(event.quantity, event.condition, event.evidence.reason, notes)
-        return one_message(must + since, note, last)
+        must = (
+            f"{call.priority.word.upper()} {_where(call.about)}: {_what(first)}{_how(first, zone)}, {since}"
+        )
+        return one_message(
+            must, note_for(event.quantity, event.condition, event.evidence.reason, notes), last
+        )
     if call.kind is CallKind.RETURNED:
-        since = f"since {_clock(first.event.since_ms, call.at_ms, zone)}"
-        return one_message(f"OVER {_where(call.about)}: {_what(first)} is over, {since}.", "", last)
+        return one_message(f"OVER {_where(call.about)}: {_what(first)} is over, {since}", "", last)
     return one_message(*_summary(call), last)
 
 
@@ -43,15 +41,14 @@ def call_title(call: Call) -> str:
 
 
 def _summary(call: Call) -> tuple[str, str]:
-    parts = [f"{_where((word,))} {_what(word)}{' over' if _is_over(word) else ''}" for word in call.about]
+    parts = [
+        f"{_where((word,))} {_what(word)}{' over' if word.stand is Stand.OVER and not word.mention else ''}"
+        for word in call.about
+    ]
     count = len(call.about) + call.more
     if call.kind is CallKind.DIGEST:
         return f"Digest, {count}:", "; ".join(parts)
     return f"{call.priority.word.upper()} {count} more alarms at once:", "; ".join(parts)
-
-
-def _is_over(word: Word) -> bool:
-    return not word.mention and word.stand is Stand.OVER
 
 
 def _where(about: tuple[Word, ...]) -> str:
@@ -75,25 +72,19 @@ def _what(word: Word) -> str:
 
 
 def _how(word: Word, zone: tzinfo) -> str:
-    """Say how bad it is and how it moves."""
     event, evidence = word.event, word.event.evidence
     per_hour = "/h" if event.condition in (Condition.RISING, Condition.FALLING) else ""
     unit = plain(word.unit.replace("°", ""))
     words = ""
     if evidence.value is not None:
-        words += f" {_number(evidence.value, event)}{' ' if unit else ''}{unit}{per_hour}"
+        words += f" {number(evidence.value, event.quantity)}{' ' if unit else ''}{unit}{per_hour}"
     if evidence.limit is not None:
-        words += f" (limit {_number(evidence.limit, event)})"
+        words += f" (limit {number(evidence.limit, event.quantity)})"
     if evidence.rate_per_hour is not None and not per_hour:
         words += f", {evidence.rate_per_hour:+.2g}/h"
     if evidence.reached_ms is not None:
         words += f", there at {_clock(evidence.reached_ms, event.at_ms, zone)}"
     return words
-
-
-def _number(value: float, event: AlarmEvent) -> str:
-    decimals = {quantity.value: count for quantity, count in _DECIMALS.items()}.get(event.quantity, 2)
-    return f"{value:.{decimals}f}"
 
 
 def _clock(time_ms: int, now_ms: int, zone: tzinfo) -> str:

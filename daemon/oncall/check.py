@@ -61,9 +61,8 @@ def _present_names(values: dict[str, Any]) -> tuple[dict[str, Any], list[Finding
         table = values.get(section)
         if isinstance(table, dict) and old in table and new not in table:
             values = {**values, section: {new if key == old else key: table[key] for key in table}}
-            found.append(
-                Finding(f"{section}.{old}", "the name of an older version", f"{section}.{new}", True)
-            )
+            where = f"{section}.{old}"
+            found.append(Finding(where, "the name of an older version", f"{section}.{new}", True))
     return values, found
 
 
@@ -80,12 +79,10 @@ def _findings_of_the_rest(values: Mapping[str, Any], faulty: set[str]) -> Iterat
 
 def _route_findings(values: Mapping[str, Any]) -> list[Finding]:
     """Look at the routes, as far as the file says where they are and whose."""
-    oncall, rota = values.get("oncall"), values.get("rota")
-    path = oncall.get("routes_file") if isinstance(oncall, dict) else None
-    people = rota.get("people") if isinstance(rota, dict) else None
-    if not isinstance(path, str) or not path or not isinstance(people, list):
-        return []
-    return read_routes(Path(path), [name for name in people if isinstance(name, str)])[1]
+    match values:
+        case {"oncall": {"routes_file": str(path)}, "rota": {"people": list(people)}} if path:
+            return read_routes(Path(path), [name for name in people if isinstance(name, str)])[1]
+    return []
 
 
 def _rota_findings(settings: OnCallSettings) -> Iterator[Finding]:
@@ -96,23 +93,18 @@ def _rota_findings(settings: OnCallSettings) -> Iterator[Finding]:
     for index, swap in enumerate(settings.rota.swaps):
         where = f"rota.swaps[{index}]"
         if swap.person not in people:
-            yield Finding(
-                f"{where}.person", quoted(swap.person), one_of("a person of the rota", people, swap.person)
-            )
+            expected = one_of("a person of the rota", people, swap.person)
+            yield Finding(f"{where}.person", quoted(swap.person), expected)
         if aware(swap.start, zone) >= aware(swap.end, zone):
             yield Finding(f"{where}.until", f"{swap.end}", f"a moment after {swap.start}")
     ordered = sorted(settings.rota.swaps, key=lambda swap: aware(swap.start, zone))
     for sooner, later in pairwise(ordered):
         if aware(later.start, zone) < aware(sooner.end, zone):
-            yield Finding(
-                "rota.swaps",
-                f"two at the same time, until {sooner.end} and from {later.start}",
-                "one at a time",
-            )
+            found = f"two at the same time, until {sooner.end} and from {later.start}"
+            yield Finding("rota.swaps", found, "one at a time")
     if len(people) == 1:
-        yield Finding(
-            "rota.people", "one person", "a second one, who is called where the first does not answer", True
-        )
+        expected = "a second one, who is called where the first does not answer"
+        yield Finding("rota.people", "one person", expected, True)
 
 
 def aware(moment: datetime, zone: ZoneInfo) -> datetime:

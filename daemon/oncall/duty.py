@@ -22,9 +22,7 @@ def duty_of(settings: OnCallSettings) -> Duty:
         rota=Rota(rota.people, rota.first_day, rota.hand_over, zone, tuple(swaps)),
         quiet=None if quiet is None else QuietHours(quiet.start, quiet.end, zone),
         digest_at=settings.digest.at,
-        manners={
-            priority: _manner(DEFAULT_MANNERS[priority], by_word.get(priority.word)) for priority in Priority
-        },
+        manners={rank: _manner(DEFAULT_MANNERS[rank], by_word.get(rank.word)) for rank in Priority},
         racks=settings.oncall.racks,
         gather_ms=_ms(settings.oncall.gather_s),
         gone_after_ms=_ms(silence.gone_after_s),
@@ -39,9 +37,9 @@ def _manner(built_in: Manner, own: MannerSettings | None) -> Manner:
     if own is None:
         return built_in
     return Manner(
-        built_in.when if own.when is None else own.when,
-        built_in.repeat_ms if own.repeat_s is None else _ms(own.repeat_s),
-        built_in.hand_over_ms if own.hand_over_s is None else _ms(own.hand_over_s),
+        own.when or built_in.when,
+        _ms(own.repeat_s) if own.repeat_s else built_in.repeat_ms,
+        _ms(own.hand_over_s) if own.hand_over_s else built_in.hand_over_ms,
     )
 
 

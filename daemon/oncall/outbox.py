@@ -53,11 +53,9 @@ class OnCallOutbox:
 
     def _try(self, owed: Owed) -> None:
         try:
-            if not self._routes.count(owed.person):
-                self._results.put((owed, False))
-            else:
-                place = owed.route % self._routes.count(owed.person)
-                self._results.put((owed, self._routes.send(owed.person, place, owed.title, owed.text)))
+            count = self._routes.count(owed.person)
+            sent = bool(count) and self._routes.send(owed.person, owed.route % count, owed.title, owed.text)
+            self._results.put((owed, sent))
         except BaseException as error:
             self._results.put((owed, error))
 

@@ -8,6 +8,7 @@ Crash only, as the daemon: a supervisor starts it again, and it goes on from its
 import threading
 import uuid
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import tzinfo
 
 import structlog
@@ -34,69 +35,63 @@ PASS_ON_AGAIN_MS = 15_000
 PASS_ON_FOR_MS = 900_000
 
 
+@dataclass
 class OnCall:
     """The process for all racks of one broker."""
 
-    def __init__(
-        self,
-        store: OnCallStore,
-        link: OnCallLink,
-        outbox: OnCallOutbox,
-        duty: Duty,
-        notes: Mapping[str, str],
-        zone: tzinfo,
-        clock: SteadyClock,
-        *,
-        passes_on: bool,
-    ) -> None:
-        self._store = store
-        self._link = link
-        self._outbox = outbox
-        self._notes = notes
-        self._zone = zone
-        self._clock = clock
-        self._passes_on = passes_on
-        self.refused = 0
-        state = store.state()
-        self._team = Escalation(duty, clock.now_ms()) if state is None else Escalation.restore(state, duty)
-        self._starting = True
+    store: OnCallStore
+    link: OnCallLink
+    outbox: OnCallOutbox
+    duty: Duty
+    notes: Mapping[str, str]
+    zone: tzinfo
+    clock: SteadyClock
+    passes_on: bool
+
+    def __post_init__(self) -> None:
+        """Go on from the state that the file keeps."""
+        self.refused, self._starting, state = 0, True, self.store.state()
+        now_ms = self.clock.now_ms()
+        self._team = Escalation.restore(state, self.duty) if state else Escalation(self.duty, now_ms)
 
     def run(self, stop: threading.Event) -> None:
         """Watch over the racks until `stop` is set."""
-        log.info("on_call", person=self._team.duty.rota.on_call(self._clock.now_ms()))
+        log.info("on_call", person=self._team.duty.rota.on_call(self.clock.now_ms()))
         tell_supervisor("READY=1")
         try:
-            while not self._clock.wait(stop, self._clock.now_ms() + TURN_MS):
+            while not self.clock.wait(stop, self.clock.now_ms() + TURN_MS):
                 self.turn()
                 tell_supervisor("WATCHDOG=1")
         finally:
             tell_supervisor("STOPPING=1")
-            self._link.connection.stop()
-            self._outbox.close()
-            with self._store.transaction():
-                self._outbox.settle(self._clock.now_ms(), lambda _call: None)
-            self._store.close()
+            self.link.connection.stop()
+            self.outbox.close()
+            with self.store.transaction():
+                self.outbox.settle(self.clock.now_ms(), lambda _call: None)
+            self.store.close()
             log.info("stopped", refused_messages=self.refused or None)
 
     def turn(self) -> None:
         """Take in what has come, commit what it changes, then send and confirm."""
-        now_ms = max(self._clock.now_ms(), self._team.clock_ms)
-        arrivals, asked = self._link.take(), self._store.asked()
-        with self._store.transaction():
+        now_ms = max(self.clock.now_ms(), self._team.clock_ms)
+        arrivals, asked = self.link.take(), self.store.asked()
+        with self.store.transaction():
             upshots = [self._catch_up(now_ms)]
             upshots += [self._take(arrival, now_ms) for arrival in arrivals]
             upshots += [self._do(ask, now_ms) for ask in asked]
             failed: list[str] = []
-            self._outbox.settle(now_ms, failed.append)
+            self.outbox.settle(now_ms, failed.append)
             upshots += [self._team.undelivered(call, now_ms) for call in failed]
             upshots.append(self._team.advance(now_ms))
             for upshot in upshots:
                 self._keep(upshot, now_ms)
             if arrivals or asked or failed or any(upshot.calls or upshot.settled for upshot in upshots):
-                self._store.keep_state(self._team.snapshot())
-        self._link.confirm(arrivals)
-        self._outbox.send(now_ms)
-        self._pass_on(now_ms)
+                self.store.keep_state(self._team.snapshot())
+        self.link.confirm(arrivals)
+        self.outbox.send(now_ms)
+        for passed in self.store.to_pass_on(now_ms) if self.passes_on else ():
+            self.link.acknowledge(passed, now_ms)
+            self.store.passed_on(passed.id, now_ms + PASS_ON_AGAIN_MS)
 
     def _catch_up(self, now_ms: int) -> Upshot:
         """Let time pass; after a start nothing is heard before the broker is reached anew."""
@@ -115,10 +110,8 @@ class OnCall:
         if isinstance(word, Word) and word.mention:
             return self._team.mention(word, now_ms)
         if isinstance(word, Word):
-            event = word.event
-            log.info(
-                "heard", rack=word.rack, alarm=event.alarm, step=event.trigger, priority=event.priority.word
-            )
+            rank = word.event.priority.word
+            log.info("heard", rack=word.rack, alarm=word.event.alarm, step=word.event.trigger, priority=rank)
             return self._team.hear(word, now_ms)
         if isinstance(word, Cleared):
             return self._team.clear(word.rack, word.alarm, now_ms)
@@ -126,11 +119,11 @@ class OnCall:
 
     def _understood(self, arrival: Arrival) -> Heard | None:
         try:
-            return heard(self._link.root, arrival.topic, arrival.payload, arrival.kept)
+            return heard(self.link.root, arrival.topic, arrival.payload, arrival.kept)
         except OnCallError as refused:
             self.refused += 1
-            why, payload = str(refused), repr(arrival.payload[:100])
-        log.error("message_refused", why=why, payload=payload)
+            why = str(refused)
+        log.error("message_refused", why=why, payload=repr(arrival.payload[:100]))
         return None
 
     def _take_sign(self, word: Heartbeat | WatchWord | Answer | None, now_ms: int) -> Upshot:
@@ -138,7 +131,7 @@ class OnCall:
             return self._team.heartbeat(word.rack, word.alarms, word.at_ms, now_ms)
         if isinstance(word, WatchWord):
             return self._team.watch(word.rack, word.state, now_ms, kept=word.kept)
-        if isinstance(word, Answer) and self._store.answered(word.command, word.refusal):
+        if isinstance(word, Answer) and self.store.answered(word.command, word.refusal):
             log.info("rack_answered", rack=word.rack, refusal=word.refusal or None)
         return Upshot()
 
@@ -152,23 +145,18 @@ class OnCall:
             if member.word.journal
         ]
         upshot = self._team.acknowledge(ask.problem, now_ms)
-        self._store.answer(ask, now_ms, upshot.refusal)
+        self.store.answer(ask, now_ms, upshot.refusal)
         log.info("acknowledged", problem=ask.problem, who=ask.who, refusal=upshot.refusal or None)
-        if self._passes_on and not upshot.refusal:
+        if self.passes_on and not upshot.refusal:
             commands = [Passed(uuid.uuid4().hex, word.rack, word.event.alarm, ask.who) for word in calling]
-            self._store.pass_on(commands, now_ms, now_ms + PASS_ON_FOR_MS)
+            self.store.pass_on(commands, now_ms, now_ms + PASS_ON_FOR_MS)
         return upshot
-
-    def _pass_on(self, now_ms: int) -> None:
-        for passed in self._store.to_pass_on(now_ms) if self._passes_on else ():
-            self._link.acknowledge(passed, now_ms)
-            self._store.passed_on(passed.id, now_ms + PASS_ON_AGAIN_MS)
 
     def _keep(self, upshot: Upshot, now_ms: int) -> None:
         """Write down whom we owe what, and drop calls that nobody needs any more."""
         for call in upshot.calls:
-            text = call_text(call, self._notes, self._zone)
+            text = call_text(call, self.notes, self.zone)
             log.warning("call", call=call.id, to=call.person, text=text)
-            self._store.owe(call, call_title(call), text)
+            self.store.owe(call, call_title(call), text)
         for problem in upshot.settled:
-            self._store.drop(problem, now_ms)
+            self.store.drop(problem, now_ms)

@@ -27,9 +27,8 @@ def read_routes(path: Path, people: Sequence[str]) -> tuple[dict[str, list[str]]
         return {}, [Finding(p.path, p.found, "the routes: NAME = [ADDRESS, ...]") for p in error.findings]
     found = []
     if os.name == "posix" and mode & _OTHERS:
-        found.append(
-            Finding(str(path), f"a file of mode {stat.S_IMODE(mode):04o}", "0600 or 0640: it is secret")
-        )
+        is_open = f"a file of mode {stat.S_IMODE(mode):04o}"
+        found.append(Finding(str(path), is_open, "0600 or 0640: it is secret"))
     routes: dict[str, list[str]] = {}
     for person in people:
         where = f"{path}: {person}"
@@ -43,11 +42,9 @@ def read_routes(path: Path, people: Sequence[str]) -> tuple[dict[str, list[str]]
             for index, address in enumerate(addresses)
             if not isinstance(address, str) or _route(address) is None
         ]
-    strangers = sorted(set(values) - set(people))
-    found += [
-        Finding(f"{path}: {name}", "a person who is not in rota.people", "the name as it is there", True)
-        for name in strangers
-    ]
+    for name in sorted(set(values) - set(people)):
+        a_stranger = "a person who is not in rota.people"
+        found.append(Finding(f"{path}: {name}", a_stranger, "the name as it is there", True))
     return routes, found
 
 

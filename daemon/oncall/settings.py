@@ -3,10 +3,10 @@
 from datetime import date, datetime, time
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, StringConstraints
+from pydantic import BeforeValidator, Field
 
 from daemon.settings.rack import BrokerSettings, TimeZone
-from daemon.tables.types import NOTE_PATTERN, FilePath, Label, Name, Seconds, Switch, Table, Whole, read_as
+from daemon.tables.types import FilePath, Label, Name, Note, Seconds, Switch, Table, Whole, read_as
 from rules.calling.duty import When
 
 
@@ -18,31 +18,24 @@ def _clock(text: str) -> time:
 
 _Day = Annotated[date, BeforeValidator(read_as(date.fromisoformat, date, "a date, such as 2026-11-02"))]
 _Clock = Annotated[time, BeforeValidator(read_as(_clock, time, 'a time of day, such as "07:30"'))]
-_Moment = Annotated[
-    datetime,
-    BeforeValidator(
-        read_as(datetime.fromisoformat, datetime, 'a date and a time, such as "2026-12-24 18:00"')
-    ),
-]
-Note = Annotated[str, StringConstraints(pattern=NOTE_PATTERN)]
+_A_MOMENT = 'a date and a time, such as "2026-12-24 18:00"'
+_Moment = Annotated[datetime, BeforeValidator(read_as(datetime.fromisoformat, datetime, _A_MOMENT))]
 
 
 class OnCallPart(Table):
     """The on-call process itself."""
 
-    name: Name = Field(
-        default="oncall", description="Name of this process at the broker; no two may share it"
-    )
+    name: Name = Field("oncall", description="Name of this process at the broker; no two may share it")
     time_zone: TimeZone = Field(description="Time zone of the people on call (IANA name)")
     state: FilePath = Field(description="The SQLite file that the process keeps its state in")
     routes_file: FilePath = Field(
         description="File with the routes of each person; only the process's user may read it"
     )
     racks: tuple[Name, ...] = Field(
-        default=(), description="Racks that are missed even if they were never heard; others are missed too"
+        (), description="Racks that are missed even if they were never heard; others are missed too"
     )
     gather_s: Seconds = Field(
-        default=15.0, description="A first call waits this long, so that one cause makes one call [s]"
+        15.0, description="A first call waits this long, so that one cause makes one call [s]"
     )
 
 
@@ -61,8 +54,8 @@ class RotaSettings(Table):
     first_day: _Day = Field(
         description="A day on which the first person's turn begins; hand-overs are on that day of the week"
     )
-    hand_over: _Clock = Field(default=time(9), description="When on that day the turns change")
-    swaps: tuple[SwapSettings, ...] = Field(default=(), description="Stretches in which somebody takes over")
+    hand_over: _Clock = Field(time(9), description="When on that day the turns change")
+    swaps: tuple[SwapSettings, ...] = Field((), description="Stretches in which somebody takes over")
 
 
 class QuietSettings(Table):
@@ -75,56 +68,52 @@ class QuietSettings(Table):
 class DigestSettings(Table):
     """When the digest of what could wait is sent."""
 
-    at: Annotated[tuple[_Clock, ...], Field(min_length=1)] = Field(
-        default=(time(8, 30),), description="Times of day"
-    )
+    at: Annotated[tuple[_Clock, ...], Field(min_length=1)] = Field((time(8, 30),), description="Times of day")
 
 
 class MannerSettings(Table):
     """How alarms of one priority are told; what is not given stays as built in."""
 
-    when: When | None = Field(
-        default=None, description="always; awake, which is never in the quiet hours; or digest"
-    )
-    repeat_s: Seconds | None = Field(default=None, description="Said again this often until seen [s]")
-    hand_over_s: Seconds | None = Field(default=None, description="The next person is called after this [s]")
+    when: When | None = Field(None, description="always; awake, which is never in the quiet hours; or digest")
+    repeat_s: Seconds | None = Field(None, description="Said again this often until seen [s]")
+    hand_over_s: Seconds | None = Field(None, description="The next person is called after this [s]")
 
 
 class SilenceSettings(Table):
     """When silence itself is a critical problem."""
 
     heartbeats_missed: Annotated[Whole, Field(ge=2, le=1000)] = Field(
-        default=6, description="A rack is silent after so many missed heartbeats"
+        6, description="A rack is silent after so many missed heartbeats"
     )
     gone_after_s: Seconds = Field(
-        default=60.0, description="A rack whose connection broke has this long to come back [s]"
+        60.0, description="A rack whose connection broke has this long to come back [s]"
     )
-    broker_after_s: Seconds = Field(default=300.0, description="The broker has this long to come back [s]")
+    broker_after_s: Seconds = Field(300.0, description="The broker has this long to come back [s]")
 
 
 class FloodSettings(Table):
     """What one person is sent at most; critical alarms are always sent, each at once."""
 
-    calls: Annotated[Whole, Field(ge=1, le=100)] = Field(default=5, description="So many messages at most")
-    within_s: Seconds = Field(default=600.0, description="Within this time; the rest becomes one message [s]")
+    calls: Annotated[Whole, Field(ge=1, le=100)] = Field(5, description="So many messages at most")
+    within_s: Seconds = Field(600.0, description="Within this time; the rest becomes one message [s]")
 
 
 class DeliverySettings(Table):
     """What happens where a message cannot be sent."""
 
     tries: Annotated[Whole, Field(ge=1, le=10)] = Field(
-        default=2, description="Tries on each route before the next one"
+        2, description="Tries on each route before the next one"
     )
-    retry_s: Seconds = Field(default=5.0, description="Wait between two tries on one route [s]")
+    retry_s: Seconds = Field(5.0, description="Wait between two tries on one route [s]")
     again_s: Seconds = Field(
-        default=60.0, description="Wait before the routes are tried from the first again [s]; it doubles"
+        60.0, description="Wait before the routes are tried from the first again [s]; it doubles"
     )
 
 
 class CommandsToRacks(Table):
     """Whether acknowledgements are passed on to the racks as commands through the broker."""
 
-    enabled: Switch = Field(default=False, description="Each rack must allow it too, in its own settings")
+    enabled: Switch = Field(False, description="Each rack must allow it too, in its own settings")
 
 
 PriorityWord = Literal["low", "medium", "high", "critical"]
@@ -138,11 +127,9 @@ class OnCallSettings(Table):
     rota: RotaSettings
     quiet_hours: QuietSettings | None = None
     digest: DigestSettings = DigestSettings()
-    priorities: dict[PriorityWord, MannerSettings] = Field(
-        default={}, description="How each priority is told"
-    )
+    priorities: dict[PriorityWord, MannerSettings] = Field({}, description="How each priority is told")
     silence: SilenceSettings = SilenceSettings()
     flood: FloodSettings = FloodSettings()
     delivery: DeliverySettings = DeliverySettings()
     commands: CommandsToRacks = CommandsToRacks()
-    notes: dict[str, Note] = Field(default={}, description="First thing to check, by alarm")
+    notes: dict[str, Note] = Field({}, description="First thing to check, by alarm")

@@ -9,7 +9,7 @@ import json
 import sqlite3
 import uuid
 from collections.abc import Iterable
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -75,7 +75,6 @@ class Owed:
     route: int
     tries: int
     rounds: int
-    at_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,29 +96,22 @@ class Passed:
     who: str
 
 
-def _unusable(path: Path, error: OSError | sqlite3.Error) -> OnCallError:
-    return OnCallError(f"on-call state {path}: {error}; its folder must exist and be writable by this user")
-
-
 class OnCallStore:
     """The open file; raises OnCallError where it cannot be used."""
 
     def __init__(self, path: Path) -> None:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._db = sqlite3.connect(path, isolation_level=None, timeout=10)
+            with ExitStack() as unless_ready:
+                self._db = sqlite3.connect(path, isolation_level=None, timeout=10)
+                unless_ready.callback(self._db.close)
+                self._db.execute("PRAGMA journal_mode = WAL")
+                self._db.execute("PRAGMA synchronous = FULL")
+                self._prepare(path)
+                unless_ready.pop_all()
         except (OSError, sqlite3.Error) as error:
-            raise _unusable(path, error) from error
-        try:
-            self._db.execute("PRAGMA journal_mode = WAL")
-            self._db.execute("PRAGMA synchronous = FULL")
-            self._prepare(path)
-        except sqlite3.Error as error:
-            self._db.close()
-            raise _unusable(path, error) from error
-        except OnCallError:
-            self._db.close()
-            raise
+            what = f"{error}; its folder must exist and be writable by this user"
+            raise OnCallError(f"on-call state {path}: {what}") from error
         self.id = str(self._db.execute("SELECT value FROM meta WHERE key = 'id'").fetchone()[0])
 
     def _prepare(self, path: Path) -> None:
@@ -160,19 +152,15 @@ class OnCallStore:
         same of now. It goes on where that one stood, so that repeats do not restart its tries.
         """
         stood = self._db.execute(
-            "SELECT channel, tries, rounds, due_ms FROM page WHERE fate = 'waiting' AND problem = ?"
-            " AND problem > 0 AND person = ? ORDER BY at_ms DESC LIMIT 1",
-            (call.problem, call.person),
-        ).fetchone() or (0, 0, 0, call.at_ms)
-        self._db.execute(
             "UPDATE page SET fate = 'dropped', done_ms = ? WHERE fate = 'waiting' AND problem = ?"
-            " AND problem > 0 AND person = ?",
+            " AND problem > 0 AND person = ? RETURNING channel, tries, rounds, due_ms",
             (call.at_ms, call.problem, call.person),
-        )
+        ).fetchall()
+        how_far = stood[-1] if stood else (0, 0, 0, call.at_ms)
         self._db.execute(
             "INSERT INTO page (id, kind, problem, person, priority, at_ms, title, text,"
             " channel, tries, rounds, due_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (call.id, call.kind, call.problem, call.person, call.priority, call.at_ms, title, text, *stood),
+            (call.id, call.kind, call.problem, call.person, call.priority, call.at_ms, title, text, *how_far),
         )
 
     def drop(self, problem: int, at_ms: int) -> None:
@@ -186,7 +174,7 @@ class OnCallStore:
     def owed(self, now_ms: int, at_most: int) -> list[Owed]:
         """Return the calls to try now, the most urgent first."""
         rows = self._db.execute(
-            "SELECT id, person, title, text, channel, tries, rounds, at_ms FROM page WHERE fate = 'waiting'"
+            "SELECT id, person, title, text, channel, tries, rounds FROM page WHERE fate = 'waiting'"
             " AND due_ms <= ? ORDER BY priority DESC, at_ms, id LIMIT ?",
             (now_ms, at_most),
         )
@@ -223,9 +211,8 @@ class OnCallStore:
 
     def answer(self, ask: Ask, at_ms: int, refusal: str) -> None:
         """Answer a request; an empty `refusal` says that it was done."""
-        self._db.execute(
-            "UPDATE request SET answered_ms = ?, refusal = ? WHERE id = ?", (at_ms, refusal, ask.id)
-        )
+        answered = "UPDATE request SET answered_ms = ?, refusal = ? WHERE id = ?"
+        self._db.execute(answered, (at_ms, refusal, ask.id))
 
     def answer_to(self, request: int) -> str | None:
         """Return the refusal of a request, empty where it was done, None where it is not answered yet."""
@@ -257,7 +244,5 @@ class OnCallStore:
 
     def answered(self, command: str, answer: str) -> bool:
         """Keep a rack's answer; return whether it was still awaited."""
-        row = self._db.execute(
-            "UPDATE command SET answer = ? WHERE id = ? AND answer IS NULL", (answer, command)
-        )
-        return row.rowcount > 0
+        awaited = "UPDATE command SET answer = ? WHERE id = ? AND answer IS NULL"
+        return self._db.execute(awaited, (answer, command)).rowcount > 0

@@ -55,20 +55,17 @@ class Judging:
         self, recording: Recording, plan: RackPlan | None, responses: bool, observe: Observer | None
     ) -> None:
         self.result = Replayed(recording.start_ms, recording.start_ms)
-        self._own_plan = plan is not None
         self._engine = None if plan is None else Engine(plan, recording.start_ms)
-        self._left_out = (RESPONSES if not responses else frozenset()) | (
-            {CONFIGURE} if self._own_plan else frozenset()
-        )
+        self._left_out = {*(() if responses else RESPONSES), *(() if plan is None else [CONFIGURE])}
         self._observe = observe
         self._tally = FlagTally(self.result.flags)
 
     def take(self, item: Readings | Action) -> None:
         """Judge one more block, or let happen what somebody did."""
         if isinstance(item, Action) and item.kind == CONFIGURE:
-            rules = judged_by(item)
-            if rules not in [version for _, version in self.result.judged_by[-1:]]:
-                self.result.judged_by.append((item.at_ms, rules))
+            rules, known = judged_by(item), self.result.judged_by
+            if not known or known[-1][1] != rules:
+                known.append((item.at_ms, rules))
         if isinstance(item, Action) and item.kind in self._left_out:
             return
         self._engine, outcome = fold(self._engine, item)
@@ -116,9 +113,8 @@ def replay(
     `progress` is told the number of readings judged.
     """
     watching = observers or [None] * len(plans)
-    runs = [
-        Judging(recording, plan, responses, observe) for plan, observe in zip(plans, watching, strict=True)
-    ]
+    pairs = zip(plans, watching, strict=True)
+    runs = [Judging(recording, plan, responses, observe) for plan, observe in pairs]
     for item in recording.inputs():
         if stopped():
             return [run.result for run in runs]

@@ -34,20 +34,17 @@ def notes_on(result: Replayed, recording: Recording) -> list[str]:
             " those to give, are as it ran; `bellwatch export` gives UTC."
         )
     if result.refused:
-        notes.append(
-            f"{len(result.refused)} actions of the time had nothing to act on; first: {result.refused[0]}"
-        )
+        first = result.refused[0]
+        notes.append(f"{len(result.refused)} actions of the time had nothing to act on; first: {first}")
     return notes
 
 
 def rules_text(result: Replayed, zone: tzinfo) -> str:
     """Say where other rules than today's judged at the time; empty where it was these all along."""
-    others = [
-        f"from {moment(at_ms, zone)} by rules {version or 'before 1'}" for at_ms, version in result.judged_by
-    ]
     if all(version == RULES_VERSION for _, version in result.judged_by):
         return ""
-    return f"Judged {', '.join(others)}; today's are {RULES_VERSION}."
+    judged = [f"from {moment(at_ms, zone)} by rules {by or 'before 1'}" for at_ms, by in result.judged_by]
+    return f"Judged {', '.join(judged)}; today's are {RULES_VERSION}."
 
 
 def change_text(change: Change, zone: tzinfo) -> str:

@@ -60,7 +60,6 @@ def _tuning(report: Report) -> dict[str, Any]:
 
 
 def _data(report: Report) -> dict[str, Any]:
-    """Return what the page's script needs."""
     traces = report.sides[0].trace.channels
     return {
         "zone": str(report.zone),

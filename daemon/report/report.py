@@ -36,13 +36,8 @@ class Side:
 
     def call_ms(self, incident: Incident) -> int | None:
         """Return when the first call for an incident came; None where none did."""
-        times = (
-            event.at_ms
-            for event in self.result.events
-            if is_call(event)
-            and event.vessel == incident.vessel
-            and incident.start_ms <= event.at_ms <= incident.end_ms
-        )
+        calls = (event for event in self.result.events if is_call(event) and event.vessel == incident.vessel)
+        times = (call.at_ms for call in calls if incident.start_ms <= call.at_ms <= incident.end_ms)
         return next(times, None)
 
 
@@ -107,9 +102,7 @@ def report_of(
         stop_ms=stop_ms,
         sides=tuple(made),
         channels=tuple(worth_drawing([side.trace for side in made], alarmed, vessels)),
-        marks=tuple(
-            mark for mark in marks if mark.incident.start_ms < stop_ms and mark.incident.end_ms > start_ms
-        ),
+        marks=tuple(m for m in marks if m.incident.start_ms < stop_ms and m.incident.end_ms > start_ms),
         changes=tuple(changes),
         notes=tuple(notes_on(made[0].result, recording)),
     )

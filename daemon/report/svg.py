@@ -62,8 +62,8 @@ def trade_off_svg(report: Report, width: float = WIDTH, height: float = TRADE_OF
     places = [_place(trial) for trial in report.trials]
     x = Scale(0, max(pages for pages, _ in places) * 1.08 + 0.1, LEFT, width - RIGHT)
     y = Scale(0, max(minutes for _, minutes in places) * 1.15 + 0.1, height - 44, 20)
-    named = {} if report.found is None else {"present": report.found.present}
-    if report.found is not None and not report.found.refusal:
+    named = {"present": report.found.present} if report.found else {}
+    if report.found and not report.found.refusal:
         named["recommended"] = report.found.trial
     parts = [
         *_rungs(x, y, [(value, f"{value:g}") for value in round_steps(y.first, y.last)]),
@@ -83,9 +83,8 @@ def rows_of(episodes: Sequence[Episode], stop_ms: int) -> list[list[Episode]]:
     for episode in episodes:
         row = next((row for row in rows if row[-1].until(stop_ms) < episode.start_ms), None)
         if row is None:
-            rows.append([episode])
-        else:
-            row.append(episode)
+            rows.append(row := [])
+        row.append(episode)
     return rows
 
 
@@ -106,7 +105,6 @@ def _bands(trace: ChannelTrace, x: Scale, y: Scale, stop_ms: int) -> Iterator[Ma
 
 
 def _other_limits(report: Report, channel: str, x: Scale, y: Scale) -> Iterator[Markup]:
-    """Draw the limits under the other settings as dashed lines."""
     for side, level, edge in product(report.sides[1:], _LEVELS, ("low", "high")):
         trace = side.trace.channels.get(channel)
         for start_ms, end_ms, limit in limit_steps(trace.bands if trace else [], level, edge, report.stop_ms):
@@ -181,7 +179,6 @@ def _told(episode: Episode) -> str:
 
 
 def _place(trial: Trial) -> tuple[float, float]:
-    """Return calls a week and minutes to call."""
     return trial.score.per_week(trial.score.calls), trial.score.typical_wait_ms / MINUTE_MS
 
 
@@ -223,10 +220,7 @@ def _text(x: float, y: float, words: str, anchor: str = "start", kind: str = "")
 
 def _mark(element: str, inside: str = "", **attributes: str | float) -> Markup:
     """Write an element with numbers to a tenth; what is not markup yet is escaped."""
-    written = Markup("").join(
-        Markup(' {}="{}"').format(
-            name.rstrip("_").replace("_", "-"), value if isinstance(value, str) else f"{value:.1f}"
-        )
-        for name, value in attributes.items()
-    )
+    words = {key: value if isinstance(value, str) else f"{value:.1f}" for key, value in attributes.items()}
+    names = {key: key.rstrip("_").replace("_", "-") for key in words}
+    written = Markup("").join(Markup(' {}="{}"').format(names[key], words[key]) for key in words)
     return Markup("<{0}{1}>{2}</{0}>").format(element, written, inside)

@@ -62,11 +62,11 @@ def incident_rows(report: Report) -> list[Row]:
 
 def measure_rows(report: Report, side: Side) -> list[Row]:
     """Return the alarm measures of each week and of all, with the standard's values on top."""
-    weeks = by_week(side.episodes, report.start_ms, report.stop_ms)
+    span = side.episodes, report.start_ms, report.stop_ms
     return [
         ["reference", *REFERENCE.values(), "80 / 15 / 5 / under 1"],
-        *([_when(week.start_ms, report), *_measured(week)] for week in weeks),
-        [Cell("all", "9"), *_measured(measures(side.episodes, report.start_ms, report.stop_ms))],
+        *([_when(week.start_ms, report), *_measured(week)] for week in by_week(*span)),
+        [Cell("all", "9"), *_measured(measures(*span))],
     ]
 
 
@@ -93,11 +93,10 @@ def trial_rows(report: Report, found: Recommendation) -> list[Row]:
     kept += [trial for trial in (found.present, found.trial) if trial not in kept]
     rows: list[Row] = []
     for trial in kept:
-        words = choice_text(choice_of(trial))
-        chosen = trial is found.trial and not found.refusal
-        rows.append(
-            [*map(_counted, trial_cells(trial.score)), Cell(f"* {words}", "", "chosen") if chosen else words]
-        )
+        words: Cell | str = choice_text(choice_of(trial))
+        if trial is found.trial and not found.refusal:
+            words = Cell(f"* {words}", "", "chosen")
+        rows.append([*map(_counted, trial_cells(trial.score)), words])
     return rows
 
 

@@ -23,14 +23,13 @@ class AlarmSettings(Table):
     """What holds for all alarms of the rack."""
 
     shelve_at_most_h: Annotated[Number, Field(gt=0, le=72)] = Field(
-        default=8.0, description="The longest that an alarm may be shelved [h]"
+        8.0, description="The longest that an alarm may be shelved [h]"
     )
     announce_again_after_h: _HoursOrNever = Field(
-        default=2.0,
-        description='A critical alarm acknowledged this long ago is announced again [h]; "none": never',
+        2.0, description='A critical alarm acknowledged this long ago is announced again [h]; "none": never'
     )
     latching: tuple[Condition, ...] = Field(
-        default=(), description="Conditions whose alarms stay until somebody resets them"
+        (), description="Conditions whose alarms stay until somebody resets them"
     )
 
     def rules(self) -> AlarmRules:
@@ -58,7 +57,7 @@ class StageStepSettings(Table):
     start: AwareDatetime = Field(description="When it begins, with UTC offset: 2026-09-01T08:00:00+02:00")
     stage: Name = Field(description="The stage that the vessel moves to")
     over_h: Annotated[Number, Field(ge=0, le=24 * 366)] = Field(
-        default=0.0, description="Over how long the limits move from the old stage's to the new one's [h]"
+        0.0, description="Over how long the limits move from the old stage's to the new one's [h]"
     )
 
     def step(self) -> StageStep:

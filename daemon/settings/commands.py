@@ -23,8 +23,8 @@ class CommandSettings(Table):
     """Commands through the broker: what people may ask of the daemon from afar."""
 
     enabled: Switch = Field(
-        default=False, description="Off until the broker lets only the right people publish commands"
+        False, description="Off until the broker lets only the right people publish commands"
     )
     kinds: tuple[CommandKind, ...] = Field(
-        default=("acknowledge",), description="What may be asked; everything else is refused"
+        ("acknowledge",), description="What may be asked; everything else is refused"
     )

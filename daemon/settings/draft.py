@@ -48,17 +48,16 @@ class Draft:
 
     def is_whole(self, section: str) -> bool:
         """Whether every table of a section is sound."""
-        return section not in self.incomplete and len(self.declared[section]) == len(
-            getattr(self.settings, section)
-        )
+        found = getattr(self.settings, section)
+        return section not in self.incomplete and len(self.declared[section]) == len(found)
 
     def knows_stage(self, stage: str) -> bool:
         """Whether all limits of a stage are known."""
         try:
-            line = self.settings.lineage(stage)
+            sound = self.faulty_stages.isdisjoint(self.settings.lineage(stage))
         except KeyError:
             return False
-        return "stages" not in self.incomplete and self.faulty_stages.isdisjoint(line)
+        return sound and "stages" not in self.incomplete
 
     def knows_probes_of(self, vessel: str) -> bool:
         """Whether all probes of a vessel are known."""
@@ -68,7 +67,7 @@ class Draft:
         """Whether it is known of every probe which bus it is on."""
         pairs = [(probe, self.settings.buses.get(probe.bus)) for probe in self.settings.probes.values()]
         return self.is_whole("probes") and all(
-            bus is not None and isinstance(probe, bus.probe_table) for probe, bus in pairs
+            bus and isinstance(probe, bus.probe_table) for probe, bus in pairs
         )
 
 
@@ -84,14 +83,14 @@ def draft_of(values: Mapping[str, Any]) -> tuple[Draft, list[Fault]]:
     except ValidationError as error:
         faults = faults_of(error, Settings)
         settings = Settings.model_validate(_without(values, [fault.keys for fault in faults]))
-    declared = {section: _names(values, section) for section in _NAMED}
-    return Draft(
-        settings=settings,
-        declared=declared,
+    draft = Draft(
+        settings,
+        declared={section: _names(values, section) for section in _NAMED},
         incomplete=_incomplete(values),
         faulty_stages=frozenset(str(f.keys[1]) for f in faults if f.keys[0] == "stages" and len(f.keys) > 1),
         doubtful_vessels=_doubtful_vessels(settings, values),
-    ), faults
+    )
+    return draft, faults
 
 
 def _names(values: Mapping[str, Any], section: str) -> frozenset[str]:
@@ -111,17 +110,12 @@ def _doubtful_vessels(settings: Settings, values: Mapping[str, Any]) -> frozense
     vessels = _names(values, "vessels")
     doubtful: set[str] = set()
     for name in _names(values, "probes"):
-        probe, vessel = settings.probes.get(name), _vessel_given(values["probes"][name])
-        if probe is not None and (vessel in vessels or (not vessel and not needs_a_vessel(probe))):
-            continue
-        doubtful |= {vessel} if vessel in vessels else vessels
+        given, probe = values["probes"][name], settings.probes.get(name)
+        vessel = given.get("vessel") if isinstance(given, dict) else None
+        vessel = vessel if isinstance(vessel, str) else ""
+        if probe is None or (vessel not in vessels and (vessel or needs_a_vessel(probe))):
+            doubtful |= {vessel} if vessel in vessels else vessels
     return frozenset(doubtful)
-
-
-def _vessel_given(probe: object) -> str:
-    """Return the vessel that a table, sound or not, gives; "" if it gives none."""
-    vessel = probe.get("vessel") if isinstance(probe, dict) else None
-    return vessel if isinstance(vessel, str) else ""
 
 
 def _without(values: Mapping[str, Any], broken: list[Keys]) -> dict[str, Any]:

@@ -5,7 +5,7 @@ from functools import cache
 from typing import Annotated, Literal
 from zoneinfo import available_timezones
 
-from pydantic import AfterValidator, Field, SecretStr, StringConstraints
+from pydantic import AfterValidator, Field, SecretStr
 
 from daemon.buses.broker_link import BrokerLink
 from daemon.buses.kinds import AnyBus, AnyProbe
@@ -13,8 +13,7 @@ from daemon.buses.shape import ProbeSettings
 from daemon.settings.alarms import AlarmSettings, StageStepSettings, SupplySettings
 from daemon.settings.commands import CommandSettings
 from daemon.settings.stages import OFF, StageSettings, ToleranceSettings
-from daemon.tables import types
-from daemon.tables.types import FilePath, Label, Name, Seconds, Switch, Table, Whole
+from daemon.tables.types import FilePath, Label, Name, Seconds, ServerUrl, Switch, Table, TopicRoot, Whole
 from rules.quantities import Quantity
 from rules.rack.stages import DEFAULT_TOLERANCES, USUAL_STAY_DAYS, WITHOUT_LIMITS
 from rules.rack.tolerance import Tolerance
@@ -45,48 +44,42 @@ class JournalSettings(Table):
 
     path: FilePath = Field(description="The SQLite file; on a local disk, not a network share")
     commit_every_s: Seconds = Field(
-        default=10.0, description="Readings are written down this often [s]; alarms always at once"
+        10.0, description="Readings are written down this often [s]; alarms always at once"
     )
     keep_days: Annotated[Whole, Field(ge=1, le=36_500)] = Field(
-        default=1_825, description="Older readings are replaced by hourly summaries [days]"
+        1_825, description="Older readings are replaced by hourly summaries [days]"
     )
     trust_clock: Switch = Field(
-        default=False,
-        description="The machine's clock is right without synchronisation (battery clock, set by hand)",
+        False, description="The machine's clock is right without synchronisation (battery clock, set by hand)"
     )
 
 
 class MirrorSettings(Table):
     """A server that accepts InfluxDB 2's write interface and keeps a copy of readings and alarms."""
 
-    url: Annotated[str, StringConstraints(pattern=types.SERVER_URL_PATTERN)] = Field(
-        description="Address of the server"
-    )
-    org: Label = Field(default="bellwatch", description="Organisation at the server")
-    bucket: Label = Field(default="bellwatch", description="Bucket to write to; it must exist")
+    url: ServerUrl = Field(description="Address of the server")
+    org: Label = Field("bellwatch", description="Organisation at the server")
+    bucket: Label = Field("bellwatch", description="Bucket to write to; it must exist")
     token_file: FilePath | None = Field(
-        default=None,
-        description="File that holds the access token alone and that only the daemon's user may read",
+        None, description="File that holds the access token alone and that only the daemon's user may read"
     )
     ca_file: FilePath | None = Field(
-        default=None,
-        description="Certificate authority of the server, if it is not one that the system knows",
+        None, description="Certificate authority of the server, if it is not one that the system knows"
     )
 
     def token(self) -> SecretStr:
         """Read the token from its file now; empty without a `token_file`. OSError if unreadable."""
-        if self.token_file is None:
-            return SecretStr("")
-        return SecretStr(self.token_file.read_text(encoding="utf-8").strip())
+        file = self.token_file
+        return SecretStr(file.read_text(encoding="utf-8").strip() if file else "")
 
 
 class BrokerSettings(BrokerLink):
     """The broker that readings and alarms are told to."""
 
-    topic_root: Annotated[str, StringConstraints(pattern=types.TOPIC_ROOT_PATTERN)] = Field(
-        default="bellwatch", description="First levels of every topic that the daemon publishes"
+    topic_root: TopicRoot = Field(
+        "bellwatch", description="First levels of every topic that the daemon publishes"
     )
-    heartbeat_s: Seconds = Field(default=30.0, description="How often the daemon says that it is alive [s]")
+    heartbeat_s: Seconds = Field(30.0, description="How often the daemon says that it is alive [s]")
 
 
 class VesselSettings(Table):
@@ -94,8 +87,8 @@ class VesselSettings(Table):
 
     kind: Literal["kreisel", "pseudokreisel", "tray", "dish", "tank"] = Field(description="What it is")
     stage: Name = Field(description="The life stage in it when the daemon first starts")
-    label: Label | None = Field(default=None, description="What people call it")
-    plan: tuple[StageStepSettings, ...] = Field(default=(), description="Planned moves to other stages")
+    label: Label | None = Field(None, description="What people call it")
+    plan: tuple[StageStepSettings, ...] = Field((), description="Planned moves to other stages")
 
 
 class Settings(Table):
@@ -103,18 +96,18 @@ class Settings(Table):
 
     rack: RackSettings
     journal: JournalSettings
-    mirror: MirrorSettings | None = Field(default=None, description="Where a copy of everything goes")
+    mirror: MirrorSettings | None = Field(None, description="Where a copy of everything goes")
     broker: BrokerSettings = Field(default_factory=BrokerSettings)
     commands: CommandSettings = Field(default_factory=CommandSettings)
-    buses: dict[Name, AnyBus] = Field(default={}, description="The ports that probes share")
-    probes: dict[Name, AnyProbe] = Field(default={}, description="The devices that measure")
-    vessels: dict[Name, VesselSettings] = Field(default={}, description="The vessels of the rack")
+    buses: dict[Name, AnyBus] = Field({}, description="The ports that probes share")
+    probes: dict[Name, AnyProbe] = Field({}, description="The devices that measure")
+    vessels: dict[Name, VesselSettings] = Field({}, description="The vessels of the rack")
     alarms: AlarmSettings = Field(default_factory=AlarmSettings)
     supplies: dict[Name, SupplySettings] = Field(
-        default={}, description="What vessels share: alarms from one supply are one problem"
+        {}, description="What vessels share: alarms from one supply are one problem"
     )
     stages: dict[Name, StageSettings] = Field(
-        default={}, description="Limits that differ from the built-in ones, and stages of your own"
+        {}, description="Limits that differ from the built-in ones, and stages of your own"
     )
 
     def probes_on(self, bus: str) -> dict[str, ProbeSettings]:
@@ -141,11 +134,9 @@ class Settings(Table):
 
     def usual_stay_days(self, stage: str) -> float | None:
         """Return how long a stage usually lasts; None where nobody has said so. KeyError as `lineage`."""
-        for name in self.lineage(stage):
-            own = self.stages[name].usual_stay_days if name in self.stages else None
-            if own is not None:
-                return own
-        return USUAL_STAY_DAYS.get(self.lineage(stage)[-1])
+        line = self.lineage(stage)
+        given = (self.stages[name].usual_stay_days for name in line if name in self.stages)
+        return next((days for days in given if days is not None), USUAL_STAY_DAYS.get(line[-1]))
 
     def tolerance_of(self, stage: str, quantity: Quantity) -> Tolerance | None:
         """Return what a stage tolerates: its limits in the file over those of its base, over built-in ones.
@@ -165,7 +156,6 @@ class Settings(Table):
 
 def sets_a_limit(tolerance: Tolerance) -> bool:
     """Whether a value of the quantity can raise an alarm at all."""
-    bands = (tolerance.advisory, tolerance.critical)
-    rates = (tolerance.max_rise_per_hour, tolerance.max_fall_per_hour)
-    edges = [edge for band in bands for edge in (band.low, band.high)]
-    return any(limit is not None for limit in (*edges, *rates))
+    edges = [edge for band in (tolerance.advisory, tolerance.critical) for edge in (band.low, band.high)]
+    limits = (*edges, tolerance.max_rise_per_hour, tolerance.max_fall_per_hour)
+    return any(limit is not None for limit in limits)

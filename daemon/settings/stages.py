@@ -51,101 +51,70 @@ def _in_unit(quantity: Quantity) -> ConfigDict:
 class ToleranceSettings(Table):
     """Limits of one quantity as the file gives them; None where it says nothing."""
 
-    target: Limit | None = Field(default=None, description="The value to keep to, shown beside the reading")
-    advisory_low: Limit | None = Field(default=None, description="Below this somebody should look")
-    advisory_high: Limit | None = Field(default=None, description="Above this somebody should look")
-    critical_low: Limit | None = Field(default=None, description="Below this animals are at risk")
-    critical_high: Limit | None = Field(default=None, description="Above this animals are at risk")
-    max_rise_per_hour: Rate | None = Field(default=None, description="A faster rise alarms")
-    max_fall_per_hour: Rate | None = Field(
-        default=None, description="A faster fall alarms; a positive number"
-    )
+    target: Limit | None = Field(None, description="The value to keep to, shown beside the reading")
+    advisory_low: Limit | None = Field(None, description="Below this somebody should look")
+    advisory_high: Limit | None = Field(None, description="Above this somebody should look")
+    critical_low: Limit | None = Field(None, description="Below this animals are at risk")
+    critical_high: Limit | None = Field(None, description="Above this animals are at risk")
+    max_rise_per_hour: Rate | None = Field(None, description="A faster rise alarms")
+    max_fall_per_hour: Rate | None = Field(None, description="A faster fall alarms; a positive number")
     deadband: Annotated[Number, Field(ge=0)] | None = Field(
-        default=None, description="How far inside a limit the value must be before its alarm returns"
+        None, description="How far inside a limit the value must be before its alarm returns"
     )
-    rate_window_s: Seconds | None = Field(
-        default=None, description="Time over which rise and fall are judged [s]"
-    )
-    on_delay_s: Delay | None = Field(
-        default=None, description="How long before an advisory alarm is raised [s]"
-    )
+    rate_window_s: Seconds | None = Field(None, description="Time over which rise and fall are judged [s]")
+    on_delay_s: Delay | None = Field(None, description="How long before an advisory alarm is raised [s]")
     critical_on_delay_s: Delay | None = Field(
-        default=None, description="How long before a critical alarm is raised [s]"
+        None, description="How long before a critical alarm is raised [s]"
     )
-    off_delay_s: Delay | None = Field(default=None, description="How long inside before an alarm returns [s]")
+    off_delay_s: Delay | None = Field(None, description="How long inside before an alarm returns [s]")
     lead_time_s: Delay | None = Field(
-        default=None, description="A trend that is critical this soon alarms; 0 switches that off [s]"
+        None, description="A trend that is critical this soon alarms; 0 switches that off [s]"
     )
     max_disagreement: Rate | None = Field(
-        default=None, description="Two probes of one vessel may differ by this much"
+        None, description="Two probes of one vessel may differ by this much"
     )
 
     def over(self, base: Tolerance, table: str) -> Tolerance:
         """Return `base` with every limit replaced that this table, named `table`, sets or switches off."""
-
         given: dict[str, Any] = {
             name: None if value == OFF else value
             for name in type(self).model_fields
             if (value := getattr(self, name)) is not None
         }
         changes: dict[str, Any] = {}
-        for band in ("advisory", "critical"):
-            edges: Band = getattr(base, band)
+        for band, edges in (("advisory", base.advisory), ("critical", base.critical)):
             low, high = given.pop(f"{band}_low", edges.low), given.pop(f"{band}_high", edges.high)
             changes[band] = Band(low, high)
         for name, value in given.items():
-            if name.endswith("_s"):
-                changes[name.removesuffix("_s") + "_ms"] = round(value * 1000)
-            else:
-                changes[name] = value
+            seconds = name.endswith("_s")
+            changes[f"{name[:-2]}_ms" if seconds else name] = round(value * 1000) if seconds else value
         set_here = (*(f"{table}.{name}" for name in sorted(self.model_fields_set)), *base.given)
         return replace(base, **changes, given=set_here)
 
 
-class TemperatureLimits(ToleranceSettings):
+class TemperatureLimits(ToleranceSettings, **_in_unit(Quantity.TEMPERATURE)):
     """Limits of the water temperature, in °C (ITS-90)."""
 
-    model_config = _in_unit(Quantity.TEMPERATURE)
 
-
-class ConductivityLimits(ToleranceSettings):
+class ConductivityLimits(ToleranceSettings, **_in_unit(Quantity.CONDUCTIVITY)):
     """Limits of the in-situ conductivity, in mS/cm."""
 
-    model_config = _in_unit(Quantity.CONDUCTIVITY)
 
-
-class SalinityLimits(ToleranceSettings):
+class SalinityLimits(ToleranceSettings, **_in_unit(Quantity.SALINITY)):
     """Limits of the practical salinity (PSS-78), which has no unit."""
 
-    model_config = _in_unit(Quantity.SALINITY)
 
-
-class OxygenLimits(ToleranceSettings):
+class OxygenLimits(ToleranceSettings, **_in_unit(Quantity.OXYGEN)):
     """Limits of the dissolved oxygen, in mg/L."""
 
-    model_config = _in_unit(Quantity.OXYGEN)
 
-
-class OxygenSaturationLimits(ToleranceSettings):
+class OxygenSaturationLimits(ToleranceSettings, **_in_unit(Quantity.OXYGEN_SATURATION)):
     """Limits of the oxygen saturation, in %."""
 
-    model_config = _in_unit(Quantity.OXYGEN_SATURATION)
 
-
-class AirPressureLimits(ToleranceSettings):
+class AirPressureLimits(ToleranceSettings, **_in_unit(Quantity.AIR_PRESSURE)):
     """Limits of the air pressure at the station, in hPa."""
 
-    model_config = _in_unit(Quantity.AIR_PRESSURE)
-
-
-LIMITS: dict[Quantity, type[ToleranceSettings]] = {
-    Quantity.TEMPERATURE: TemperatureLimits,
-    Quantity.CONDUCTIVITY: ConductivityLimits,
-    Quantity.SALINITY: SalinityLimits,
-    Quantity.OXYGEN: OxygenLimits,
-    Quantity.OXYGEN_SATURATION: OxygenSaturationLimits,
-    Quantity.AIR_PRESSURE: AirPressureLimits,
-}
 
 _T = TypeVar("_T")
 OrOff = Annotated[Annotated[_T, Tag("<limits>")] | Off, Discriminator(off_or("<limits>"))] | None
@@ -154,11 +123,9 @@ OrOff = Annotated[Annotated[_T, Tag("<limits>")] | Off, Discriminator(off_or("<l
 class StageSettings(Table):
     """What one life stage tolerates. A quantity set to "none" is not watched in this stage."""
 
-    based_on: Name | None = Field(
-        default=None, description="The stage whose limits hold where this one sets none"
-    )
+    based_on: Name | None = Field(None, description="The stage whose limits hold where this one sets none")
     usual_stay_days: Days | None = Field(
-        default=None, description="How long animals usually stay in it; longer makes a reminder [d]"
+        None, description="How long animals usually stay in it; longer makes a reminder [d]"
     )
     temperature: OrOff[TemperatureLimits] = None
     conductivity: OrOff[ConductivityLimits] = None

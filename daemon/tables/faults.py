@@ -1,5 +1,6 @@
 """What pydantic finds wrong with a table from outside, in the words of whoever wrote it."""
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -68,11 +69,6 @@ def tag_of(kind: type) -> str:
     return f"<{kind.__name__}>"
 
 
-def _is_tag(key: str | int) -> bool:
-    """Whether part of a path is one of our marks for a choice, which the file does not have."""
-    return isinstance(key, str) and key.startswith("<") and key.endswith(">")
-
-
 def _found(detail: ErrorDetails, keys: Keys) -> str:
     if detail["type"] == "missing":
         return "nothing"
@@ -133,7 +129,7 @@ def _walk(loc: Keys, table: type[Table]) -> tuple[Keys, Any]:
     at: Any = table
     for key in loc:
         inside = get_origin(at)  # of the tables under names, or of those in a list
-        if inside is None and _is_tag(key):
+        if inside is None and re.fullmatch("(?s)<.*>", str(key)):  # a mark, which the file does not have
             at = next((kind for kind in at.__subclasses__() if tag_of(kind) == key), at)
             continue
         keys.append(key)

@@ -8,34 +8,20 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, Stri
 
 from rules.quantities import Quantity
 
-NAME_PATTERN = r"^[a-z0-9][a-z0-9-]{0,40}$"
-HOST_PATTERN = r"^[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?$"
-TOPIC_ROOT_PATTERN = r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$"
-TOPIC_PATTERN = r"^[^+#\x00-\x1f]{1,250}$"
-PORT_PATTERN = r"^[^\x00-\x20]{1,250}$"
-SERVER_URL_PATTERN = r"^https?://[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?(/[A-Za-z0-9._~/-]*)?$"
-POINTER_PATTERN = r"^(/[^\x00-\x1f]*)?$"  # RFC 6901
-LABEL_PATTERN = r"^[^\x00-\x1f\x7f]{1,60}$"
-NOTE_PATTERN = r"^[^\x00-\x1f\x7f]{1,160}$"
-REASON_PATTERN = r"^[^\x00-\x1f\x7f]{1,200}$"
 COMMAND_ID_PATTERN = r"^[A-Za-z0-9-]{8,64}$"
-SENML_NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9:./_-]*$"  # RFC 8428, section 4.5.1
+REASON_PATTERN = r"^[^\x00-\x1f\x7f]{1,200}$"
 
 # What to say when a text does not fit its pattern.
 PATTERNS_IN_WORDS = {
-    NAME_PATTERN: "small letters, digits and hyphens, 1 to 41 of them, not starting with a hyphen",
-    HOST_PATTERN: "a host name or address alone, without scheme, user or port",
-    SERVER_URL_PATTERN: 'an address such as "https://data.example.org:8086", without user and query',
-    TOPIC_ROOT_PATTERN: "letters, digits, '_' and '-', in levels parted by '/', without wildcards",
-    TOPIC_PATTERN: "one topic of 1 to 250 characters, without the wildcards '+' and '#'",
-    POINTER_PATTERN: 'a JSON pointer, such as "/water/temperature" (RFC 6901)',
-    PORT_PATTERN: 'the serial port, such as "/dev/ttyUSB0"',
-    LABEL_PATTERN: "1 to 60 characters on one line",
-    NOTE_PATTERN: "1 to 160 characters on one line",
-    REASON_PATTERN: "1 to 200 characters on one line",
     COMMAND_ID_PATTERN: "8 to 64 letters, digits and hyphens, new for each command",
-    SENML_NAME_PATTERN: "a SenML name: letters, digits and - : . / _, starting with a letter or digit",
+    REASON_PATTERN: "1 to 200 characters on one line",
 }
+
+
+def _like(pattern: str, words: str) -> StringConstraints:
+    """Return the constraint to a pattern; `words` say what fits it."""
+    PATTERNS_IN_WORDS[pattern] = words
+    return StringConstraints(pattern=pattern)
 
 
 # What ends a key whose value has the unit of a quantity.
@@ -78,9 +64,24 @@ def read_as(read: Callable[[str], object], kind: type, words: str) -> Callable[[
     return check
 
 
-Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
-Label = Annotated[str, StringConstraints(pattern=LABEL_PATTERN)]
-Host = Annotated[str, StringConstraints(pattern=HOST_PATTERN)]
+_A_NAME = "small letters, digits and hyphens, 1 to 41 of them, not starting with a hyphen"
+Name = Annotated[str, _like(r"^[a-z0-9][a-z0-9-]{0,40}$", _A_NAME)]
+Label = Annotated[str, _like(r"^[^\x00-\x1f\x7f]{1,60}$", "1 to 60 characters on one line")]
+Note = Annotated[str, _like(r"^[^\x00-\x1f\x7f]{1,160}$", "1 to 160 characters on one line")]
+_A_HOST = "a host name or address alone, without scheme, user or port"
+Host = Annotated[str, _like(r"^[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?$", _A_HOST)]
+_A_SERVER = r"^https?://[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?(/[A-Za-z0-9._~/-]*)?$"
+_AN_ADDRESS = 'an address such as "https://data.example.org:8086", without user and query'
+ServerUrl = Annotated[str, _like(_A_SERVER, _AN_ADDRESS)]
+_LEVELS = "letters, digits, '_' and '-', in levels parted by '/', without wildcards"
+TopicRoot = Annotated[str, _like(r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", _LEVELS)]
+_A_TOPIC = "one topic of 1 to 250 characters, without the wildcards '+' and '#'"
+Topic = Annotated[str, _like(r"^[^+#\x00-\x1f]{1,250}$", _A_TOPIC)]
+_A_POINTER = 'a JSON pointer, such as "/water/temperature" (RFC 6901)'
+Pointer = Annotated[str, _like(r"^(/[^\x00-\x1f]*)?$", _A_POINTER)]
+_A_SENML_NAME = "a SenML name: letters, digits and - : . / _, starting with a letter or digit"
+SenmlName = Annotated[str, _like(r"^[A-Za-z0-9][A-Za-z0-9:./_-]*$", _A_SENML_NAME)]  # RFC 8428, 4.5.1
+SerialPort = Annotated[str, _like(r"^[^\x00-\x20]{1,250}$", 'the serial port, such as "/dev/ttyUSB0"')]
 # Strict, so that no text and no true or false passes for a number: Python would read true as 1.
 Whole = Annotated[int, Strict()]
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]

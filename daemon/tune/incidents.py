@@ -98,25 +98,22 @@ def incident_of(start: str, end: str, vessel: str, what: str, call_wanted: str, 
         raise SourceError(f"{where}: it ends at {end}, not after its beginning at {start}")
     if not vessel.strip() or not what.strip():
         raise SourceError(f"{where}: vessel and what it was must both be given")
-    if call_wanted.strip().lower() not in _YES_NO:
+    wanted = _YES_NO.get(call_wanted.strip().lower())
+    if wanted is None:
         raise SourceError(f"{where}, call_wanted: {call_wanted!r}; expected yes or no")
-    wanted = _YES_NO[call_wanted.strip().lower()]
     return Incident(start_ms, end_ms, vessel.strip(), what.strip(), wanted)
 
 
 def _mark(row: dict[str, str | None], where: str) -> Mark:
-    cells = {name: row.get(name) or "" for name in COLUMNS}
-    state = cells["state"] or ACCEPTED
-    if state not in (ACCEPTED, PROPOSED):
+    start, end, vessel, what, call_wanted, state, origin = [row.get(name) or "" for name in COLUMNS]
+    if state not in ("", ACCEPTED, PROPOSED):
         raise SourceError(f"{where}, state: {state!r}; expected {ACCEPTED} or {PROPOSED}")
-    span = cells["from"], cells["to"]
-    incident = incident_of(*span, cells["vessel"], cells["what"], cells["call_wanted"], where)
-    return Mark(incident, state, cells["origin"] or "by hand")
+    incident = incident_of(start, end, vessel, what, call_wanted, where)
+    return Mark(incident, state or ACCEPTED, origin or "by hand")
 
 
 def _row(mark: Mark) -> tuple[str, ...]:
-    incident = mark.incident
-    wanted = "yes" if incident.call_wanted else "no"
+    incident, wanted = mark.incident, "yes" if mark.incident.call_wanted else "no"
     span = iso_time(incident.start_ms), iso_time(incident.end_ms)
     return (*span, incident.vessel, incident.what, wanted, mark.state, mark.origin)
 

@@ -22,9 +22,7 @@ def from_alarms(episodes: Iterable[Episode], until_ms: int) -> list[Mark]:
     for episode in episodes:
         by_vessel[episode.vessel].append(episode)
     runs = [run for each in by_vessel.values() for run in _runs(each, until_ms)]
-    return [
-        _proposed(run, until_ms) for run in runs if max(episode.priority for episode in run) >= CALLS_FROM
-    ]
+    return [_proposed(run, until_ms) for run in runs if max(each.priority for each in run) >= CALLS_FROM]
 
 
 def from_logbook(actions: Sequence[Action]) -> list[Mark]:
@@ -45,11 +43,9 @@ def _runs(episodes: list[Episode], until_ms: int) -> list[list[Episode]]:
     runs: list[list[Episode]] = []
     end_ms = 0
     for episode in sorted(episodes, key=lambda episode: episode.start_ms):
-        if runs and episode.start_ms - end_ms <= JOINED_WITHIN_MS:
-            runs[-1].append(episode)
-        else:
-            runs.append([episode])
-            end_ms = 0
+        if not runs or episode.start_ms - end_ms > JOINED_WITHIN_MS:
+            runs.append([])
+        runs[-1].append(episode)
         end_ms = max(end_ms, episode.until(until_ms))
     return runs
 

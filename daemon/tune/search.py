@@ -12,7 +12,6 @@ from typing import Any
 
 from daemon.replay.replay import replay
 from daemon.settings.plan import rack_plan
-from daemon.settings.rack import Settings
 from daemon.sources.store import Store
 from daemon.tune.space import Choice, Space, settings_with
 from rules.alarms.event import AlarmEvent
@@ -46,13 +45,11 @@ class Search:
         seed: int = 1,
     ) -> bool:
         """Try the present settings and up to `budget` choices; return whether it was not stopped before."""
-        pool = ProcessPoolExecutor(
-            workers or os.cpu_count() or 1, get_context("spawn"), _begin, (self.store,)
-        )
+        processes = workers or os.cpu_count() or 1
+        pool = ProcessPoolExecutor(processes, get_context("spawn"), _begin, (self.store,))
+        batches = self._batches(space, budget, seed)
         try:
-            return all(
-                self._try(pool, batch, stopped, progress) for batch in self._batches(space, budget, seed)
-            )
+            return all(self._try(pool, batch, stopped, progress) for batch in batches)
         finally:
             pool.shutdown(cancel_futures=True)
 
@@ -67,20 +64,16 @@ class Search:
             yield list(space)
             return
         draw = random.Random(seed)
-        yield _sample(space, budget // 2, draw)
+        yield sorted(_sample(space, budget // 2, draw))
         while (left := budget - len(self.trials) - len(self.unfit) + 1) > 0:
             best = [choice_of(trial) for trial in front(self.ranked())]
             near = {near for choice in best if choice for near in space.neighbours(choice)}
-            new = sorted(near - self.trials.keys() - self.unfit.keys())
-            if not new:
-                new = [each for each in _sample(space, left, draw) if each not in self._tried()]
+            tried = self.trials.keys() | self.unfit.keys()
+            new = sorted(near - tried) or sorted(_sample(space, left, draw) - tried)
             if not new:
                 return
             draw.shuffle(new)
             yield new[:left]
-
-    def _tried(self) -> set[Choice]:
-        return {*self.trials, *self.unfit}
 
     def _try(
         self,
@@ -89,36 +82,29 @@ class Search:
         stopped: Callable[[], bool],
         progress: Callable[[int], None],
     ) -> bool:
-        waiting: dict[Future[list[AlarmEvent]], tuple[Choice, Settings]] = {}
+        waiting: dict[Future[list[AlarmEvent]], Choice] = {}
         for choice in choices:
             settings = settings_with(self.tables, choice)
             if isinstance(settings, list):
                 self.unfit[choice] = str(settings[0])
             else:
-                waiting[pool.submit(_events, self._plan(settings))] = (choice, settings)
+                plan = rack_plan(settings, self.store.recording().numbering())
+                waiting[pool.submit(_events, plan)] = choice
         while waiting:
             done, _ = wait(waiting, timeout=0.2, return_when=FIRST_COMPLETED)
             for future in done:
-                choice, _settings = waiting.pop(future)
+                choice = waiting.pop(future)
                 self.trials[choice] = self._trial(choice, future.result())
                 progress(len(self.trials))
             if stopped():
                 return False
         return True
 
-    def _plan(self, settings: Settings) -> RackPlan:
-        return rack_plan(settings, self.store.recording().numbering())
-
     def _trial(self, choice: Choice, events: list[AlarmEvent]) -> Trial:
         watched = list(self.store.watched)
-        return Trial(
-            choice,
-            len(choice),
-            score(events, self.incidents, watched, self.zone),
-            tuple(
-                score(events, self.incidents, part, self.zone) for part in parts_of(watched, self.incidents)
-            ),
-        )
+        parts = [watched, *parts_of(watched, self.incidents)]
+        whole, *by_part = (score(events, self.incidents, part, self.zone) for part in parts)
+        return Trial(choice, len(choice), whole, tuple(by_part))
 
 
 def choice_of(trial: Trial) -> Choice:
@@ -127,11 +113,8 @@ def choice_of(trial: Trial) -> Choice:
     return choice
 
 
-def _sample(space: Space, count: int, draw: random.Random) -> list[Choice]:
-    picked = {
-        tuple((path, draw.choice(values)) for path, values in space.values.items()) for _ in range(count)
-    }
-    return sorted(picked)
+def _sample(space: Space, count: int, draw: random.Random) -> set[Choice]:
+    return {tuple((path, draw.choice(values)) for path, values in space.values.items()) for _ in range(count)}
 
 
 _STORE: list[Store] = []

@@ -4,6 +4,7 @@ import copy
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
+from math import prod
 from typing import Any
 
 from daemon.check.check import findings_in
@@ -30,13 +31,9 @@ class Space:
     @property
     def size(self) -> int:
         """Return how many choices there are."""
-        size = 1
-        for values in self.values.values():
-            size *= len(values)
-        return size
+        return prod(map(len, self.values.values()))
 
     def __iter__(self) -> Iterator[Choice]:
-        """Go through every choice."""
         for picked in product(*self.values.values()):
             yield tuple(zip(self.values, picked, strict=True))
 
@@ -58,9 +55,8 @@ def space_of(tries: Sequence[str], around: Sequence[str], settings: Settings) ->
     for text in tries:
         path, _, listed = text.partition("=")
         if not path.startswith(TUNABLE) or path.count(".") < 2:
-            raise TuneError(
-                f"{text!r}: expected PATH=VALUES, such as stages.ephyra.temperature.on_delay_s=60,120,300"
-            )
+            example = "stages.ephyra.temperature.on_delay_s=60,120,300"
+            raise TuneError(f"{text!r}: expected PATH=VALUES, such as {example}")
         values[path] = _values(listed, text)
     if not values:
         raise TuneError("nothing to try: name settings with --try or --around")
@@ -107,14 +103,12 @@ def _values(listed: str, text: str) -> tuple[float, ...]:
 def _around(text: str, settings: Settings) -> dict[str, tuple[float, ...]]:
     """Return delays, deadband, rates and windows of STAGE.QUANTITY, each at `FACTORS` of its value."""
     stage, _, name = text.rpartition(".")
-    tolerance = None
-    if stage in settings.stage_names() and name in list(Quantity):
-        tolerance = settings.tolerance_of(stage, Quantity(name))
+    stages = settings.stage_names()
+    known = stage in stages and name in list(Quantity)
+    tolerance = settings.tolerance_of(stage, Quantity(name)) if known else None
     if tolerance is None:
-        raise TuneError(
-            f"{text!r}: expected STAGE.QUANTITY with limits, such as ephyra.temperature; "
-            f"stages are {', '.join(settings.stage_names())}"
-        )
+        expected = "expected STAGE.QUANTITY with limits, such as ephyra.temperature"
+        raise TuneError(f"{text!r}: {expected}; stages are {', '.join(stages)}")
     return {
         f"stages.{stage}.{name}.{key}": tuple(round(factor * value, 6) for factor in FACTORS)
         for key, value in _scalable(tolerance, Quantity(name)).items()
@@ -123,13 +117,8 @@ def _around(text: str, settings: Settings) -> dict[str, tuple[float, ...]]:
 
 def _scalable(tolerance: Tolerance, quantity: Quantity) -> dict[str, float]:
     """Return the settings of a tolerance that can be scaled, by their key in the file."""
-    found: dict[str, float] = {}
-    for name in ("max_rise_per_hour", "max_fall_per_hour", "deadband"):
-        value = getattr(tolerance, name)
-        if value:
-            found[key_of(name, quantity)] = float(value)
-    for name in ("rate_window_ms", "on_delay_ms", "critical_on_delay_ms", "off_delay_ms", "lead_time_ms"):
-        value = getattr(tolerance, name, 0)
-        if value:
-            found[key_of(name.removesuffix("_ms") + "_s", quantity)] = value / 1000
-    return found
+    limits = ("max_rise_per_hour", "max_fall_per_hour", "deadband")
+    times = ("rate_window", "on_delay", "critical_on_delay", "off_delay", "lead_time")
+    found = {key_of(name, quantity): getattr(tolerance, name) for name in limits}
+    found |= {key_of(f"{name}_s", quantity): getattr(tolerance, f"{name}_ms") / 1000 for name in times}
+    return {key: float(value) for key, value in found.items() if value}

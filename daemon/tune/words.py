@@ -34,21 +34,16 @@ def trial_cells(score: Score) -> list[str]:
 
 def reasons(found: Recommendation, within_min: float) -> list[str]:
     """Say what is recommended and why, against the present settings, and how it did on unseen parts."""
-    within_ms = round(within_min * MINUTE_MS)
+    unseen = "Chosen each time without a part of the record, and judged on that part, such settings"
     return [
-        f"Recommended: the settings marked *. {_said('They', found.trial.score, within_ms, within_min)}",
-        _said("The present settings", found.present.score, within_ms, within_min),
-        _said(
-            "Chosen each time without a part of the record, and judged on that part, such settings",
-            found.held_out,
-            within_ms,
-            within_min,
-        ),
+        f"Recommended: the settings marked *. {_said('They', found.trial.score, within_min)}",
+        _said("The present settings", found.present.score, within_min),
+        _said(unseen, found.held_out, within_min),
     ]
 
 
-def _said(who: str, score: Score, within_ms: int, within_min: float) -> str:
-    too_late = late(score, within_ms)
+def _said(who: str, score: Score, within_min: float) -> str:
+    too_late = late(score, round(within_min * MINUTE_MS))
     return (
         f"{who} would have missed, or called more than {within_min:g} min after they began, {too_late} of "
         f"{len(score.found)} incidents, with {score.per_week(score.calls):.1f} calls a week "
