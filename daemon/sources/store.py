@@ -10,13 +10,7 @@ import numpy as np
 from daemon.sources.recording import Recording, SourceKey, in_blocks
 from rules.readings import Action, Readings
 
-_COLUMNS = {
-    "seq": np.int64,
-    "at_ms": np.int64,
-    "source": np.int64,
-    "time_ms": np.int64,
-    "value": np.float64,
-}
+_COLUMNS = {"seq": np.int64, "at_ms": np.int64, "source": np.int64, "time_ms": np.int64, "value": np.float64}
 UNWATCHED_AFTER_MS = 3_600_000
 """A time without any reading for more than an hour was not watched (project judgement)."""
 

@@ -104,10 +104,7 @@ def _searched(
         zone = ZoneInfo(settings.rack.time_zone)
         search = Search(store, read_values(options.settings), accepted_incidents(marks), zone)
         whole = search.run(
-            space,
-            options.budget,
-            stopped=stop,
-            progress=lambda done: bar.update(task, completed=done),
+            space, options.budget, stopped=stop, progress=lambda done: bar.update(task, completed=done)
         )
     return search, whole
 
