@@ -152,7 +152,7 @@ class History:
             "SELECT seq, kind, at_ms, who, vessel, body, corrects FROM entry WHERE kind = ? ORDER BY seq",
             (kind,),
         )
-        return [Entry(*row[:5], json.loads(row[5]), row[6]) for row in rows]
+        return [Entry(*row, json.loads(body), corrects) for *row, body, corrects in rows]  # type: ignore[call-arg]
 
 
 def _event_row(event: AlarmEvent) -> tuple[int, int, str, str]:

@@ -60,12 +60,12 @@ def export(journal: Journal, selection: Selection, target: Path, *, flags: bool)
     try:
         with (
             journal.standing_still(),
-            _writer(target, part, _rack(journal), quantities, flags=flags) as writer,
+            _writer(target, part, _rack(journal), quantities, flags=flags) as write,
             Progress(console=console, disable=not sys.stderr.isatty()) as progress,
         ):
             task = progress.add_task("export", total=max(upto - after, 1))
             for number, (seq, row) in enumerate(rows(journal, selection, dating)):
-                writer.write(row)
+                write(row)
                 count += len(row.values)
                 if number % _SHOWN_EVERY == 0:
                     progress.update(task, completed=seq - after)

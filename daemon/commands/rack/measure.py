@@ -29,8 +29,7 @@ def measure_arguments(parser: argparse.ArgumentParser) -> None:
         type=float,
         help="of the sample, where a hydrometer swam in it (default: the scale's)",
     )
-    add_request(parser)
-    parser.set_defaults(command=_measure)
+    add_request(parser, _measure)
 
 
 def _measure(options: argparse.Namespace) -> int:

@@ -14,6 +14,7 @@ from daemon.journal.asking import RequestBox, ask_daemon
 from daemon.journal.journal import Journal
 from daemon.replay.replay import replay
 from daemon.sources.journal import journal_recording, recorded_events
+from rules.plain import to_plain
 from tests.rigs.bench import START_MS, Bench, contents, steady
 from tests.rigs.places import DATA
 
@@ -81,7 +82,7 @@ def test_it_is_judged_as_it_was_in_every_field_that_it_had(before):
     Journal(before, writable=True).close()
     (again,) = replay(journal_recording(before), [None])
     lived = [json.loads(line) for line in recorded_events(before)]
-    judged = [json.loads(json.dumps(event.to_json())) for event in again.events]
+    judged = [json.loads(json.dumps(to_plain(event))) for event in again.events]
     assert len(lived) == len(judged) == 29
     assert [{key: new[key] for key in old} for old, new in zip(lived, judged, strict=True)] == lived
     flagged = sum(counts[3] + counts[4] for counts in again.flags.values())
