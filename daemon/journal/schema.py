@@ -188,7 +188,12 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
 
 def is_damage(error: Exception) -> bool:
     """Return whether SQLite says that the file itself is broken."""
-    return (getattr(error, "sqlite_errorcode", 0) & 0xFF) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    return error_code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def error_code(error: Exception) -> int:
+    """Return SQLite's primary result code; 0 where an error is of another kind."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF
 
 
 def _prepare(db: sqlite3.Connection, path: Path) -> None:

@@ -123,7 +123,7 @@ class _Looked:
     def _watched(self, lack: str, time_ms: int | None) -> Watched:
         probe = self.state.channel.source.probe
         if self.watch is not WatchState.ALIVE:
-            newest_ms = self._utc(self.sight.newest_ms)
+            newest_ms = self.sight.journal.newest_ms
             return Watched(WatchedState.UNWATCHED, "", f"the watch is {self.watch}", newest_ms)
         fault = next((alarm for alarm in self.alarms if _is_fault(alarm)), None)
         if not lack and fault is None and self.state.flag != Flag.FAIL:
