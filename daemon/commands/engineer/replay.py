@@ -17,6 +17,7 @@ from daemon.commands.engineer.report_options import (
     add_report_arguments,
     marks_of,
     wanted_of,
+    write_file,
     write_reports,
 )
 from daemon.commands.engineer.source_options import add_source_arguments, open_recording
@@ -134,11 +135,7 @@ def run_replay(
 
 def write_events(path: Path, events: Iterable[AlarmEvent]) -> None:
     """Write events as the journal keeps them, one JSON object a line."""
-    lines = "".join(event_line(event) + "\n" for event in events)
-    try:
-        path.write_text(lines, encoding="utf-8")
-    except OSError as error:
-        raise SourceError(f"{path}: {error.strerror}; expected a file that can be written") from error
+    write_file(path, "".join(event_line(event) + "\n" for event in events).encode())
 
 
 def _print_result(result: Replayed, recording: Recording, zone: tzinfo, console: Console) -> None:

@@ -82,7 +82,9 @@ def test_it_is_judged_as_it_was_in_every_field_that_it_had(before):
     Journal(before, writable=True).close()
     (again,) = replay(journal_recording(before), [None])
     lived = [json.loads(line) for line in recorded_events(before)]
-    judged = [json.loads(json.dumps(to_plain(event))) for event in again.events]
+    judged = [
+        plain | plain["evidence"] for plain in map(to_plain, again.events)
+    ]  # it stood beside the rest then
     assert len(lived) == len(judged) == 29
     assert [{key: new[key] for key in old} for old, new in zip(lived, judged, strict=True)] == lived
     flagged = sum(counts[3] + counts[4] for counts in again.flags.values())
