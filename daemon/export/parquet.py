@@ -80,5 +80,4 @@ def _plain(column: pa.Array) -> list[Any]:
 
 
 def _there(lists: dict[str, list[Any]], columns: dict[Quantity, str], at: int) -> dict[Quantity, Any]:
-    """Return what the row `at` has in some columns, without the empty cells."""
     return {quantity: lists[name][at] for quantity, name in columns.items() if lists[name][at] is not None}

@@ -213,20 +213,18 @@ def awaited(answer: Callable[[], str | None], within_s: float) -> str | None:
     return found
 
 
-def _request(number: int, request_id: object, kind: object, who: object, body: object) -> Request:
+def _request(number: int, *stored: object) -> Request:
     """Return a row as a request, with its fault where it is none."""
-    fault, found = "", None
-    if not all(isinstance(part, str) for part in (request_id, kind, who, body)):
+    request_id, kind, who, body = map(str, stored)
+    found: object = None
+    if not all(isinstance(part, str) for part in stored):
         fault = "id, kind, who and body must be text"
-    elif len(str(body)) > BODY_AT_MOST:
-        fault = f"body: {len(str(body))} characters; at most {BODY_AT_MOST}"
+    elif len(body) > BODY_AT_MOST:
+        fault = f"body: {len(body)} characters; at most {BODY_AT_MOST}"
     else:
         try:
-            found = json.loads(str(body))
+            found = json.loads(body)
+            fault = "" if isinstance(found, dict) else "body: must be a JSON object"
         except (ValueError, RecursionError) as error:
             fault = f"body: no JSON: {error}"
-    if not fault and not isinstance(found, dict):
-        fault = "body: must be a JSON object"
-    return Request(
-        number, str(request_id), str(kind), str(who), found if isinstance(found, dict) else {}, fault
-    )
+    return Request(number, request_id, kind, who, found if isinstance(found, dict) else {}, fault)

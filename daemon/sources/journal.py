@@ -101,7 +101,6 @@ def _reading(path: Path) -> Iterator[Journal]:
 
 
 def _in_order(loaded: Iterator[Rows], actions: list[tuple[int, Action]]) -> Inputs:
-    """Put the actions back between the readings where they happened."""
     waiting = deque(actions)
     for rows in loaded:
         start = 0

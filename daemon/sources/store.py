@@ -61,20 +61,11 @@ def stored(recording: Recording, folder: Path) -> Store:
             _watch(watched, item)
             for name, file in files.items():
                 file.write(getattr(item, name).tobytes())
-    return Store(
-        folder,
-        recording.name,
-        dict(recording.sources),
-        recording.start_ms,
-        recording.end_ms,
-        count,
-        tuple(actions),
-        tuple(watched),
-    )
+    sources, span = dict(recording.sources), (recording.start_ms, recording.end_ms)
+    return Store(folder, recording.name, sources, *span, count, tuple(actions), tuple(watched))
 
 
 def _watch(watched: list[tuple[int, int]], readings: Readings) -> None:
-    """Lengthen the stretches watched by a block of readings."""
     before = watched[-1][1] if watched else int(readings.at_ms[0])
     at_ms = np.concatenate([[before], readings.at_ms])
     gaps = np.flatnonzero(np.diff(at_ms) > UNWATCHED_AFTER_MS)

@@ -1,7 +1,5 @@
 """`rack_now`: one answer to what is now, put together from one look at the journal."""
 
-from collections.abc import Mapping
-
 from daemon.beat import beats_at
 from daemon.view.alarms import alarms_now
 from daemon.view.channels import channels_now, unwatched
@@ -33,7 +31,7 @@ def rack_now(view: JournalView, now_ms: int) -> RackNow:
     channels = channels_now(sight, watch.state)
     alarms = alarms_now(sight, {channel.name: channel for channel in channels})
     vessels = _vessels(sight, channels, alarms)
-    utc_ms = sight.dating.utc_ms
+    utc_ms, guess_ms = sight.dating.utc_ms, sight.dating.unsynchronised_from_ms()
     return RackNow(
         sight.engine.plan.rack,
         now_ms,
@@ -45,7 +43,7 @@ def rack_now(view: JournalView, now_ms: int) -> RackNow:
         tuple(alarms),
         tuple(MaintenanceNow(target, utc_ms(until)) for target, until in sight.engine.maintenance().items()),
         probes_now(sight, {channel.name: channel for channel in channels}),
-        _clock(sight),
+        ClockNow(guess_ms is None, None if guess_ms is None else utc_ms(guess_ms)),
         sight.journal,
         sight.broker,
         sight.mirror,
@@ -78,8 +76,7 @@ def _overall(watch: WatchNow, vessels: tuple[VesselNow, ...], alarms: list[Alarm
 
 def _vessels(sight: Sight, channels: list[ChannelNow], alarms: list[AlarmNow]) -> tuple[VesselNow, ...]:
     """Return the vessels, the one that most needs somebody first, otherwise in the order of the plan."""
-    maintenance = sight.engine.maintenance()
-    found = [_vessel(sight, vessel, channels, alarms, maintenance) for vessel in sight.engine.stages()]
+    found = [_vessel(sight, vessel, channels, alarms) for vessel in sight.engine.stages()]
     open_alarms = {alarm.name: alarm for alarm in alarms if alarm.held_by is None}
 
     def urgency(vessel: VesselNow) -> tuple[int, bool, int]:
@@ -89,17 +86,10 @@ def _vessels(sight: Sight, channels: list[ChannelNow], alarms: list[AlarmNow]) -
     return tuple(sorted(found, key=urgency, reverse=True))
 
 
-def _vessel(
-    sight: Sight,
-    name: str,
-    channels: list[ChannelNow],
-    alarms: list[AlarmNow],
-    maintenance: Mapping[str, int],
-) -> VesselNow:
-    known = sight.settings.vessels.get(name)
-    stage = _stage(sight, name)
+def _vessel(sight: Sight, name: str, channels: list[ChannelNow], alarms: list[AlarmNow]) -> VesselNow:
+    known, stage = sight.settings.vessels.get(name), _stage(sight, name)
     here = tuple(channel for channel in channels if channel.vessel == name)
-    until_ms = maintenance.get(f"vessel/{name}")
+    until_ms = sight.engine.maintenance().get(f"vessel/{name}")
     return VesselNow(
         name,
         known.label if known else None,
@@ -126,8 +116,3 @@ def _stage(sight: Sight, vessel: str) -> StageNow:
         step.stage if step else None,
         utc_ms(step.at_ms) if step else None,
     )
-
-
-def _clock(sight: Sight) -> ClockNow:
-    from_ms = sight.dating.unsynchronised_from_ms()
-    return ClockNow(from_ms is None, None if from_ms is None else sight.dating.utc_ms(from_ms))

@@ -1,7 +1,7 @@
 """`bellwatch replay`: flags and alarms as they were, as they would have been, and what differs."""
 
 import argparse
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -33,7 +33,6 @@ from daemon.sources.journal import recorded_events
 from daemon.sources.recording import Recording
 from daemon.words import SHAPES, event_text
 from rules.alarms.episodes import compare, episodes_of
-from rules.alarms.event import AlarmEvent
 from rules.engine import Engine
 from rules.quality.flags import Flag
 from rules.readings import Outcome
@@ -67,7 +66,8 @@ def replay_command(options: argparse.Namespace) -> int:
     zone = zone_of(settings)
     _print_result(results[0], recording, zone, console)
     if options.events is not None:
-        write_events(options.events, results[0].events)
+        lines = (event_line(event) + "\n" for event in results[0].events)
+        write_file(options.events, "".join(lines).encode())
     if len(results) > 1:
         _print_changes(results[0], results[1], zone, console)
     if not results[0].complete:
@@ -131,11 +131,6 @@ def run_replay(
             observers=watching,
             progress=lambda readings: bar.update(task, completed=readings),
         )
-
-
-def write_events(path: Path, events: Iterable[AlarmEvent]) -> None:
-    """Write events as the journal keeps them, one JSON object a line."""
-    write_file(path, "".join(event_line(event) + "\n" for event in events).encode())
 
 
 def _print_result(result: Replayed, recording: Recording, zone: tzinfo, console: Console) -> None:

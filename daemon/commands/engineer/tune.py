@@ -122,7 +122,6 @@ def _found(search: Search, space: Space, whole: bool, call_within_min: float) ->
 
 
 def _report(options: argparse.Namespace, settings: Settings, search: Search, found: Recommendation) -> Report:
-    """Draw the present settings and, beside them, those recommended."""
     sides = [("present", settings)]
     if not found.refusal:
         chosen = settings_with(search.tables, choice_of(found.trial))

@@ -137,7 +137,6 @@ def _read_lines(process: "subprocess.Popen[str]", lines: Lines) -> None:
 
 
 def _settings(folder: Path, port: int) -> Settings:
-    """Write the demo's settings with this run's folder and port, and load them as any other."""
     text = (Path(__file__).parent / "demo_settings.toml").read_text()
     text = text.replace("LINKS/", f"{folder}/").replace('path = "', f'path = "{folder}/')
     path = folder / "bellwatch.toml"

@@ -76,7 +76,6 @@ def end(process: subprocess.Popen[bytes] | subprocess.Popen[str]) -> None:
 
 
 def _command(folder: Path, port: int) -> tuple[str, list[str]]:
-    """Return the broker's name and command, its configuration written into `folder`."""
     mosquitto = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin") or shutil.which("mosquitto")
     if mosquitto is not None:
         configuration = folder / "mosquitto.conf"
