@@ -4,22 +4,21 @@ import argparse
 import math
 from contextlib import closing
 from dataclasses import asdict
-from datetime import datetime
+from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from daemon.check.load import load_settings
 from daemon.commands.options import add_settings, journal_path
-from daemon.commands.rack.care_words import calibration_line
 from daemon.commands.rack.request import add_request, ask
 from daemon.errors import RequestError
 from daemon.journal.calibrations import CALIBRATE, calibrations_in
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
-from rules.care.calibration import air_saturated, quantity_named
+from rules.care.calibration import Calibration, air_saturated, quantity_named
 from rules.errors import RulesError
-from rules.quantities import Quantity
+from rules.quantities import Quantity, unit_of
 from rules.rack.plan import RACK_WIDE
 
 
@@ -120,7 +119,7 @@ def _list(options: argparse.Namespace) -> int:
         made = calibrations_in(journal)
         engine = engine_of(journal)
     for calibration in sorted(made, key=lambda calibration: (calibration.key, calibration.at_ms)):
-        print(calibration_line(calibration, zone))
+        print(_calibration_line(calibration, zone))
     if not made:
         print("No calibration is written down yet.")
     for now in engine.calibrations() if engine else []:
@@ -128,3 +127,14 @@ def _list(options: argparse.Namespace) -> int:
             due = datetime.fromtimestamp(now.due_ms / 1000, zone)
             print(f"{now.source.probe} {now.source.quantity}: due {due:%Y-%m-%d}")
     return 0
+
+
+def _calibration_line(made: Calibration, zone: tzinfo) -> str:
+    when = datetime.fromtimestamp(made.at_ms / 1000, zone)
+    points = ", ".join(f"{point.read:g} read for {point.true:g}" for point in made.points)
+    line = f"slope {made.line.slope:.4g}, offset {made.line.offset:.4g} {unit_of(made.quantity)}".rstrip()
+    note = f" ({made.note})" if made.note else ""
+    return (
+        f"{made.probe} {made.quantity}: {when:%Y-%m-%d %H:%M} {points}: {line}; "
+        f"against {made.standard}, by {made.who}{note}"
+    )

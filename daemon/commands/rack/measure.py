@@ -5,9 +5,11 @@ from contextlib import closing
 from typing import Any
 
 from daemon.commands.options import journal_path
-from daemon.commands.rack.care_words import hand_check_lines
 from daemon.commands.rack.request import add_request, ask
 from daemon.journal.journal import Journal
+from daemon.words import apart, number, quantity_of
+from rules.care.hand_checks import COMPARED_WITHIN_MS
+from rules.care.probe_care import CHECKED
 from rules.quantities import Quantity
 
 SPECIFIC_GRAVITY = "specific_gravity"
@@ -45,6 +47,23 @@ def _measure(options: argparse.Namespace) -> int:
     body |= {key: value for key, value in optional.items() if value is not None}
     ask(options, "hand_measurement", body)
     with closing(Journal(journal_path(options.settings), writable=False)) as journal:
-        for line in hand_check_lines(journal, options.vessel, body["quantity"]):
+        for line in _hand_check_lines(journal, options.vessel, body["quantity"]):
             print(line)
     return 0
+
+
+def _hand_check_lines(journal: Journal, vessel: str, quantity: str) -> list[str]:
+    """Say how the newest hand measurement of a quantity compares with each probe of its vessel."""
+    found = journal.history.newest_notice(CHECKED, f"{vessel}/{quantity}")
+    if found is None or not found.details["compared"]:
+        minutes = COMPARED_WITHIN_MS // 60_000
+        return [f"{vessel}/{quantity}: written down; no probe had a usable value in the last {minutes} min"]
+    lines = []
+    for check in found.details["compared"]:
+        name, its = check["channel"], quantity_of(check["channel"])
+        hand, reads = number(found.details["hand"], its), number(check["reads"], its)
+        away = f"; it walks away ({check['rule']})" if check["rule"] is not None else ""
+        lines.append(
+            f"{name}: {hand} by hand, {check['probe']} says {reads}: {apart(check['difference'], its)}{away}"
+        )
+    return lines
