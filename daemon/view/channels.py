@@ -76,13 +76,11 @@ class _Looked:
             reaches = reaching(value, rate, tolerance, self._utc(state.time_ms))
             soon = reaches is not None and reaches.at_ms <= self.sight.now_ms + tolerance.lead_time_ms
             tells = tells or soon
+        its, quantity = state.channel, state.channel.quantity
+        named = (its.name, its.vessel, quantity.value, unit_of(quantity), its.source.probe)
         here = [alarm.priority for alarm in self.alarms if alarm.active]
         return ChannelNow(
-            state.channel.name,
-            state.channel.vessel,
-            state.channel.quantity.value,
-            unit_of(state.channel.quantity),
-            state.channel.source.probe,
+            *named,
             value,
             lack,
             self.accuracy if value is not None else None,

@@ -43,12 +43,5 @@ class _Rate(TextColumn):
 
 def progress_bar(console: Console, unit: str) -> Progress:
     """Return a bar that also says how many `unit` a second; it goes away when it is done."""
-    return Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TaskProgressColumn(),
-        _Rate(unit),
-        TimeRemainingColumn(),
-        console=console,
-        transient=True,
-    )
+    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), _Rate(unit))
+    return Progress(*columns, TimeRemainingColumn(), console=console, transient=True)

@@ -2,7 +2,6 @@
 
 import argparse
 from contextlib import closing
-from typing import Any
 
 from daemon.commands.options import journal_path
 from daemon.commands.rack.request import add_request, ask
@@ -35,16 +34,10 @@ def measure_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _measure(options: argparse.Namespace) -> int:
-    by_gravity = options.quantity == SPECIFIC_GRAVITY
-    body: dict[str, Any] = {
-        "vessel": options.vessel,
-        "quantity": Quantity.SALINITY.value if by_gravity else options.quantity,
-        SPECIFIC_GRAVITY if by_gravity else "value": options.value,
-        "method": options.method,
-        "instrument": options.instrument,
-    }
-    optional = {key: getattr(options, key) for key in ("accuracy", "scale", "temperature_c")}
-    body |= {key: value for key, value in optional.items() if value is not None}
+    keys = ("vessel", "quantity", "value", "method", "instrument", "accuracy", "scale", "temperature_c")
+    body = {key: getattr(options, key) for key in keys if getattr(options, key) is not None}
+    if options.quantity == SPECIFIC_GRAVITY:
+        body |= {"quantity": Quantity.SALINITY.value, SPECIFIC_GRAVITY: body.pop("value")}
     ask(options, "hand_measurement", body)
     with closing(Journal(journal_path(options.settings), writable=False)) as journal:
         for line in _hand_check_lines(journal, options.vessel, body["quantity"]):
