@@ -47,9 +47,7 @@ def export(journal: Journal, selection: Selection, target: Path, *, flags: bool)
     """
     sources = selected_sources(journal, selection)
     if not sources:
-        known = (
-            ", ".join(sorted({vessel for _, _, vessel in journal.inputs.sources().values()})) or "none yet"
-        )
+        known = ", ".join(sorted({vessel for *_, vessel in journal.inputs.sources().values()})) or "none yet"
         raise SourceError(f"no readings of vessel {', '.join(selection.vessels)}; the journal has: {known}")
     measured = {quantity for _, quantity, _ in sources.values()}
     quantities = [quantity for quantity in Quantity if quantity in measured]
