@@ -2,7 +2,7 @@
 
 import argparse
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from datetime import tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -18,6 +18,7 @@ from daemon.commands.engineer.report_options import (
     add_report_arguments,
     marks_of,
     wanted_of,
+    write_file,
     write_reports,
 )
 from daemon.commands.engineer.source_options import add_source_arguments, open_recording
@@ -33,7 +34,6 @@ from daemon.sources.journal import recorded_events
 from daemon.sources.recording import Recording
 from daemon.words import SHAPES, event_text
 from rules.alarms.episodes import compare, episodes_of
-from rules.alarms.event import AlarmEvent
 from rules.alarms.history import says_the_same
 from rules.engine import Engine
 from rules.quality.flags import Flag
@@ -68,7 +68,8 @@ def replay_command(options: argparse.Namespace) -> int:
     zone = zone_of(settings)
     _print_result(results[0], recording, zone, console)
     if options.events is not None:
-        write_events(options.events, results[0].events)
+        lines = (event_line(event) + "\n" for event in results[0].events)
+        write_file(options.events, "".join(lines).encode())
     if len(results) > 1:
         _print_changes(results[0], results[1], zone, console)
     if not results[0].complete:
@@ -132,15 +133,6 @@ def run_replay(
             observers=watching,
             progress=lambda readings: bar.update(task, completed=readings),
         )
-
-
-def write_events(path: Path, events: Iterable[AlarmEvent]) -> None:
-    """Write events as the journal keeps them, one JSON object a line."""
-    lines = "".join(event_line(event) + "\n" for event in events)
-    try:
-        path.write_text(lines, encoding="utf-8")
-    except OSError as error:
-        raise SourceError(f"{path}: {error.strerror}; expected a file that can be written") from error
 
 
 def _print_result(result: Replayed, recording: Recording, zone: tzinfo, console: Console) -> None:
