@@ -29,8 +29,8 @@ SET_ASIDE = "set_aside"
 _SIDE_FILES = ("", "-wal", "-shm")
 _SAVED = (
     ("source", "id", ""),
-    ("action", "seq", ""),
-    ("event", "number", ""),
+    ("action", "seq", "json_valid(body)"),
+    ("event", "number", "json_valid(body)"),
     ("snapshot", "seq", ""),
     ("outbox", "id", "delivered_ms IS NULL"),
     ("taken", "id", ""),
