@@ -26,7 +26,11 @@ ANSWERS_KEPT_MS = 86_400_000
 BODY_AT_MOST = 65_536
 """Characters of a request's body; what people do needs a few hundred."""
 
+TAKEN_AT_ONCE = 200
+"""Requests that one turn of the watch takes up, so that alarms never wait long for those of others."""
+
 _LAYOUT = 1
+_NO_TEXT = "a character that cannot be written down"
 _LOOK_EVERY_S = 0.05
 ASKER_WAITS_S, DESK_WAITS_S, WATCH_WAITS_S = 10.0, 2.0, 0.2
 """For another process that is writing the box; the watch tries again in its next turn."""
@@ -66,6 +70,8 @@ class RequestBox:
         The same request under the same id is one request; another one under it raises RequestError.
         """
         asked = (request_id or uuid.uuid4().hex, kind, who, json.dumps(body))
+        if not _is_text(who) or not _is_text(json.dumps(body, ensure_ascii=False)):
+            raise RequestError(f"{kind}: {_NO_TEXT}; is this terminal set to UTF-8?")
         self.put([asked])
         with self._open() as db:
             found = db.execute("SELECT id, kind, who, body FROM request WHERE id = ?", asked[:1]).fetchone()
@@ -93,14 +99,15 @@ class RequestBox:
     # For the daemon, which goes on whatever is wrong with the box
 
     def waiting(self) -> list[Request]:
-        """Return the requests that nobody has answered, oldest first; none while the box cannot be read."""
+        """Return the next requests that nobody has answered, oldest first; none while it cannot be read."""
         try:
             if not self.path.exists():
                 return []
             with self._open() as db:
                 rows = db.execute(
                     "SELECT number, id, kind, who, body FROM request WHERE answered_ms IS NULL"
-                    " ORDER BY number"
+                    " ORDER BY number LIMIT ?",
+                    (TAKEN_AT_ONCE,),
                 ).fetchall()
         except RequestError as error:
             self._say(error)
@@ -213,6 +220,15 @@ def awaited(answer: Callable[[], str | None], within_s: float) -> str | None:
     return found
 
 
+def _is_text(words: str) -> bool:
+    """Return whether every character can be written down (half of a pair of UTF-16 cannot)."""
+    try:
+        words.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
 def _request(number: int, *stored: object) -> Request:
     """Return a row as a request, with its fault where it is none."""
     request_id, kind, who, body = map(str, stored)
@@ -227,4 +243,6 @@ def _request(number: int, *stored: object) -> Request:
             fault = "" if isinstance(found, dict) else "body: must be a JSON object"
         except (ValueError, RecursionError) as error:
             fault = f"body: no JSON: {error}"
+    if not fault and not _is_text(json.dumps(found, ensure_ascii=False)):
+        fault = f"body: {_NO_TEXT}"
     return Request(number, request_id, kind, who, found if isinstance(found, dict) else {}, fault)

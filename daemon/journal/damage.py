@@ -29,6 +29,8 @@ SET_ASIDE = "set_aside"
 _SIDE_FILES = ("", "-wal", "-shm")
 _NOT_SAVED = ("meta", "reading", "flag", "seal")
 """Tables of which less is saved than can be read, or nothing; `_save` says what."""
+_WHICH = {"outbox": "delivered_ms IS NULL", "action": "json_valid(body)", "event": "json_valid(body)"}
+"""Which rows of a table are saved, where not all are."""
 
 
 def set_aside(path: Path, now: datetime) -> Path:
@@ -98,10 +100,9 @@ def _opened(damaged: Path) -> "closing[sqlite3.Connection]":
     return closing(sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True))
 
 
-def _readable(old: sqlite3.Connection, table: str, which: str = "true") -> list[tuple[Any, ...]]:
+def _readable(old: sqlite3.Connection, table: str, which: str = "") -> list[tuple[Any, ...]]:
     """Return the rows before the first damaged page, and those after the last, by the first columns."""
-    if table == "outbox":
-        which = "delivered_ms IS NULL"
+    which = which or _WHICH.get(table, "true")
     rows, is_whole = _until_damage(old, f"SELECT * FROM {table} WHERE {which} ORDER BY 1, 2")
     if not is_whole:
         rest, _ = _until_damage(old, f"SELECT * FROM {table} WHERE {which} ORDER BY 1 DESC, 2 DESC")

@@ -31,12 +31,12 @@ def open_journal(path: Path) -> Journal:
         journal = Journal(path, writable=True)
     except DamagedJournalError as error:
         return begin_anew(path, str(error))
-    if path.stat().st_size <= CHECKED_AT_ONCE_BYTES:
-        with closing(open_for_reading(path)) as db:
-            finding = _finding(db)
-        if finding:
-            journal.close()
-            return begin_anew(path, finding)
+    with closing(open_for_reading(path)) as db:
+        small = path.stat().st_size <= CHECKED_AT_ONCE_BYTES
+        finding = _unreadable(db) or (_finding(db) if small else "")
+    if finding:
+        journal.close()
+        return begin_anew(path, finding)
     return journal
 
 
@@ -86,6 +86,18 @@ class IntegrityCheck:
             error = sqlite3.DatabaseError(self._findings.get())
             error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
             raise error
+
+
+def _unreadable(db: sqlite3.Connection) -> str:
+    """Return which action or event is no JSON any more, in one line: the watch could not go on from it."""
+    try:
+        for table, number in (("action", "seq"), ("event", "number")):
+            (first,) = db.execute(f"SELECT min({number}) FROM {table} WHERE NOT json_valid(body)").fetchone()
+            if first is not None:
+                return f"{table} {first}: what is stored is not what was written (no JSON)"
+    except sqlite3.DatabaseError as error:
+        return str(error) if is_damage(error) else ""
+    return ""
 
 
 def _finding(db: sqlite3.Connection) -> str:

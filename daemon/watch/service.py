@@ -121,9 +121,11 @@ class Service:
             self._link.deliver(self._journal)
             self._link.heartbeat(self._journal.inputs.last_seq(), len(self._watch.engine.alarms()))
             self._repair.mended()
-        except sqlite3.Error as error:
+        except BaseException as error:
+            self._watch.start_over()  # nothing that was judged and not written down may pass for told
+            if not isinstance(error, sqlite3.Error):
+                raise
             self._repair.mend(error)
-            self._watch.start_over()
         self._sole_writer.beat()
         tell_supervisor("WATCHDOG=1")
         if self._crash is not None:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from structlog.testing import LogCapture
 
 from daemon.errors import RequestError
-from daemon.journal.asking import BODY_AT_MOST, RequestBox, ask_daemon
+from daemon.journal.asking import BODY_AT_MOST, TAKEN_AT_ONCE, RequestBox, ask_daemon
 from rules.deeds import DEEDS
 from tests.rigs.bench import START_MS, Bench, contents, quick_folder, steady
 from tests.rigs.daemon_run import ROOT
@@ -114,6 +114,7 @@ def test_an_id_stands_for_one_request_also_after_the_box_was_lost(bench):
         ({"kind": b"\xff\xfe"}, "id, kind, who and body must be text"),
         ({"who": ""}, "who"),
         ({"body": '{"alarm": ["k1"]}'}, "alarm"),
+        ({"body": '{"alarm": "\\udcf8"}'}, "body: a character that cannot be written down"),
     ],
 )
 def test_a_row_that_cannot_be_done_is_refused_in_a_line(bench, row, refusal):
@@ -126,6 +127,25 @@ def test_a_row_that_cannot_be_done_is_refused_in_a_line(bench, row, refusal):
     assert "\n" not in box.answer_to("raw")
     assert set(acted(bench)) <= {"log", "shelve", "acknowledge"}
     assert box.waiting() == []
+
+
+@pytest.mark.parametrize(("who", "why"), [("ad\udcf8", "w"), ("ada", "k\udcf8ling")])
+def test_what_a_terminal_of_another_alphabet_sends_is_refused_before_it_is_asked(bench, who, why):
+    with pytest.raises(RequestError, match=r"shelve: a character that cannot be written down; .* UTF-8"):
+        ask_daemon(bench.path, "shelve", {"alarm": ALARM, "why": why, "for_s": 60}, who)
+    assert not RequestBox(bench.path).path.exists()
+
+
+def test_however_many_ask_a_turn_takes_up_some_of_them_in_their_order(bench):
+    box = RequestBox(bench.path)
+    body = json.dumps({"vessel": "k1", "what": "count", "value": 1})
+    box.put((f"r{number}", "log", "ada", body) for number in range(2 * TAKEN_AT_ONCE + 1))
+    for left in (TAKEN_AT_ONCE + 1, 1, 0):
+        bench.watch.take([], START_MS + 31_000)
+        with closing(sqlite3.connect(box.path)) as db:
+            (waits,) = db.execute("SELECT count(*) FROM request WHERE answered_ms IS NULL").fetchone()
+        assert waits == left
+    assert len(acted(bench)) == 2 * TAKEN_AT_ONCE + 1
 
 
 json_values = st.recursive(

@@ -85,3 +85,18 @@ def test_a_journal_that_is_away_for_a_moment_is_looked_at_another_day(bench, mon
     checked(bench.path).step(0)
     assert [line["event"] for line in said() if "journal_" in line["event"]] == ["journal_not_checked"]
     gone.rename(bench.path)
+
+
+def test_a_plan_that_is_no_json_any_more_is_set_aside_at_the_start_and_the_watch_goes_on(bench):
+    with closing(sqlite3.connect(bench.path)) as db:
+        db.execute("UPDATE action SET body = 'z' || substr(body, 2) WHERE kind = 'configure'")
+        db.commit()
+    bench.power_cut()
+    open_journal(bench.path).close()
+    assert "action 1: what is stored is not what was written" in str(said())
+    again = Bench(bench.path.parent, now_ms=START_MS + 300_000)
+    assert [action.kind for _, action in again.journal.inputs.numbered_actions()] == ["configure"]
+    assert again.watch.engine.plan == bench.plan
+    again.power_cut()
+    open_journal(bench.path).close()
+    assert len(list(bench.path.parent.glob("*.damaged-*[0-9]"))) == 1

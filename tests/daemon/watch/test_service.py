@@ -5,6 +5,7 @@ import subprocess
 import sys
 from contextlib import closing, contextmanager
 
+from daemon.journal.asking import RequestBox
 from daemon.journal.schema import open_for_reading
 from tests.rigs.daemon_run import PATIENCE_S, ROOT, DaemonRun, write_settings
 from tests.rigs.journal_file import asked, readings_in
@@ -35,6 +36,25 @@ def hears(self, message):
 sys.exit(main(["run", "--settings", sys.argv[1]]))
 """
 """The daemon with a fault that shows after some polls, or with the first command that it hears."""
+
+
+CANNOT_PUT_ONCE = """
+import sys
+from daemon.commands.cli import main
+from daemon.journal.outbox import Outbox
+
+sound = Outbox.put
+
+def put(self, messages):
+    found = list(messages)
+    if any(message.topic.endswith("/event") for message in found):
+        Outbox.put = sound
+        raise ZeroDivisionError("a fault that nobody thought of")
+    sound(self, found)
+
+Outbox.put = put
+sys.exit(main(["run", "--settings", sys.argv[1]]))
+"""
 
 
 def fifteen_degrees(request):
@@ -79,6 +99,21 @@ def test_a_bus_thread_that_dies_ends_the_process_and_says_why(tmp_path):
         pass
     assert died[0]["of"] == "ModbusBus"
     assert readings_in(tmp_path / "journal.sqlite") == DIES_AFTER_POLLS, "what had come is written down"
+
+
+def test_what_a_turn_judged_and_could_not_write_down_is_not_taken_for_told(tmp_path):
+    """The last words of a dying watch must not pass over what its broken turn had judged."""
+    path = tmp_path / "journal.sqlite"
+    settings = write_settings(tmp_path, tmp_path / "serial", port=1, silent_after_s=600)
+    ask = {"alarm": "k1/temperature/high", "why": "w", "for_s": 60}
+    RequestBox(path).ask("shelve", "ada", ask, "asked-once")
+    command = [sys.executable, "-c", CANNOT_PUT_ONCE, str(settings)]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
+    assert done.returncode == 1
+    assert "a fault that nobody thought of" in done.stderr
+    assert asked(path, "SELECT number FROM event") == [(1,)]
+    assert len(asked(path, "SELECT 1 FROM outbox WHERE topic LIKE '%/event'")) == 1
+    assert asked(path, "SELECT id, refusal FROM taken") == [("asked-once", "")]
 
 
 def test_a_connection_whose_thread_dies_ends_the_process_and_says_why(tmp_path):
