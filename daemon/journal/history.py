@@ -11,6 +11,7 @@ import numpy as np
 from daemon.journal.dating import Dating
 from daemon.journal.inputs import FLAGGED
 from rules.alarms.event import AlarmEvent
+from rules.alarms.history import says_the_same
 from rules.plain import to_plain
 from rules.quality.quality import Flag
 from rules.readings import Action, Notice, Outcome
@@ -111,8 +112,10 @@ class History:
         return [
             event
             for event in events
-            if (row := self._db.execute("SELECT * FROM event WHERE number = ?", (event.number,)).fetchone())
-            and row != _event_row(event)
+            if (
+                row := self._db.execute("SELECT body FROM event WHERE number = ?", (event.number,)).fetchone()
+            )
+            and not says_the_same(json.loads(row[0]), event)
         ]
 
     def last_event_number(self) -> int:

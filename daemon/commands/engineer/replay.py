@@ -1,6 +1,7 @@
 """`bellwatch replay`: flags and alarms as they were, as they would have been, and what differs."""
 
 import argparse
+import json
 from collections.abc import Sequence
 from datetime import tzinfo
 from pathlib import Path
@@ -33,6 +34,7 @@ from daemon.sources.journal import recorded_events
 from daemon.sources.recording import Recording
 from daemon.words import SHAPES, event_text
 from rules.alarms.episodes import compare, episodes_of
+from rules.alarms.history import says_the_same
 from rules.engine import Engine
 from rules.quality.flags import Flag
 from rules.readings import Outcome
@@ -174,12 +176,15 @@ def _print_changes(before: Replayed, after: Replayed, zone: tzinfo, console: Con
 def _compare_with_the_past(result: Replayed, recording: Recording, console: Console) -> int:
     """Say whether a replay under the plans of the time gave the very events of the time."""
     lived = recorded_events(Path(recording.name))
-    again = [event_line(event) for event in result.events]
-    if lived == again:
-        console.print(f"As it was: all {len(lived)} events are those of the time, byte for byte.")
+    again = result.events
+    same = map(says_the_same, map(json.loads, lived), again)
+    first = next(
+        (place for place, as_it_was in enumerate(same) if not as_it_was), min(len(lived), len(again))
+    )
+    if first == len(lived) == len(again):
+        how = "byte for byte" if lived == [*map(event_line, again)] else "in every field that they had"
+        console.print(f"As it was: all {len(lived)} events are those of the time, {how}.")
         return 0
-    place = next((k for k, pair in enumerate(zip(lived, again, strict=False)) if pair[0] != pair[1]), None)
-    first = min(len(lived), len(again)) if place is None else place
     console.print(
         f"NOT as it was: {len(lived)} events of the time, {len(again)} now; the first that differs is "
         f"number {first + 1}. The rules have changed since, or the journal has lost its oldest readings.",
