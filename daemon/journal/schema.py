@@ -237,11 +237,7 @@ def _version(db: sqlite3.Connection) -> int:
 
 def _refuse_other_version(db: sqlite3.Connection, path: Path) -> None:
     version = _version(db)
-    if version < SCHEMA_VERSION:
-        raise JournalError(
-            f"journal {path}: layout {version}; the next `bellwatch run` brings it up to {SCHEMA_VERSION}"
-        )
-    if version > SCHEMA_VERSION:
-        raise JournalError(
-            f"journal {path}: layout {version}, of a newer bellwatch; this one reads {SCHEMA_VERSION}"
-        )
+    older = f"; the next `bellwatch run` brings it up to {SCHEMA_VERSION}"
+    newer = f", of a newer bellwatch; this one reads {SCHEMA_VERSION}"
+    if version != SCHEMA_VERSION:
+        raise JournalError(f"journal {path}: layout {version}{older if version < SCHEMA_VERSION else newer}")

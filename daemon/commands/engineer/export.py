@@ -1,14 +1,11 @@
 """`bellwatch export`: readings out of a journal, as CSV or Parquet, with their units and flags."""
 
 import argparse
-import sys
 from contextlib import AbstractContextManager, closing
 from datetime import UTC, datetime
 from pathlib import Path
 
-from rich.console import Console
-from rich.progress import Progress
-
+from daemon.commands.engineer.progress import shown
 from daemon.commands.options import add_journal, journal_path, needing
 from daemon.errors import SourceError
 from daemon.export.csv import RowWriter, csv_writer
@@ -54,20 +51,18 @@ def export(journal: Journal, selection: Selection, target: Path, *, flags: bool)
     part = target.with_name(target.name + ".part")
     dating, count = journal.state.dating(), 0
     after, upto = bounds(journal, selection, dating)
-    console = Console(stderr=True)
     try:
         with (
             journal.standing_still(),
             _writer(target, part, _rack(journal), quantities, flags=flags) as write,
-            Progress(console=console, disable=not sys.stderr.isatty()) as progress,
+            shown("export", max(upto - after, 1)) as show,
         ):
-            task = progress.add_task("export", total=max(upto - after, 1))
             for number, (seq, row) in enumerate(rows(journal, selection, dating)):
                 write(row)
                 count += len(row.values)
                 if number % _SHOWN_EVERY == 0:
-                    progress.update(task, completed=seq - after)
-            progress.update(task, completed=upto - after)
+                    show(seq - after)
+            show(upto - after)
         part.replace(target)
     finally:
         part.unlink(missing_ok=True)

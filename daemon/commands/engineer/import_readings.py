@@ -4,17 +4,14 @@ The readings are written down as they were taken in; nothing is judged here, `be
 """
 
 import argparse
-import sys
 from collections.abc import Iterable, Iterator
 from contextlib import closing
 from functools import cache
 from itertools import islice
 from pathlib import Path
 
-from rich.console import Console
-from rich.progress import Progress
-
 from daemon.check.load import load_settings
+from daemon.commands.engineer.progress import shown
 from daemon.commands.engineer.source_options import add_csv_arguments, csv_layout, export_rows
 from daemon.errors import SourceError
 from daemon.export.csv import is_export
@@ -64,10 +61,8 @@ def import_into(journal: Journal, options: argparse.Namespace, settings: Setting
         finished = path.suffix == ".parquet" or is_export(path)
     except OSError as error:
         raise SourceError(f"{path}: {error.strerror}") from error
-    console = Console(stderr=True)
-    with Progress(console=console, disable=not sys.stderr.isatty()) as progress:
-        task = progress.add_task("import", total=None)
-        counted = 0
+    counted = 0
+    with shown("import") as show:
         steps = (
             ExportIntake(journal, settings).take_all(export_rows(path))
             if finished
@@ -75,7 +70,7 @@ def import_into(journal: Journal, options: argparse.Namespace, settings: Setting
         )
         for count in steps:
             counted += count
-            progress.update(task, completed=counted)
+            show(counted)
     return counted
 
 

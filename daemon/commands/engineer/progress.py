@@ -1,6 +1,7 @@
 """A long run at a terminal: a bar with its rate, and Ctrl-C that stops between two steps."""
 
 import signal
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -27,6 +28,14 @@ def stoppable() -> Iterator[Callable[[], bool]]:
         yield asked.is_set
     finally:
         signal.signal(signal.SIGINT, former)
+
+
+@contextmanager
+def shown(what: str, total: int | None = None) -> Iterator[Callable[[int], None]]:
+    """Show how far a piece of work is, at a terminal only, and give what says so."""
+    with Progress(console=Console(stderr=True), disable=not sys.stderr.isatty()) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda completed: bar.update(task, completed=completed)
 
 
 class _Rate(TextColumn):

@@ -14,7 +14,6 @@ from rich.text import Text
 from daemon.check.load import load_settings
 from daemon.commands.engineer.progress import INTERRUPTED, progress_bar, stoppable
 from daemon.commands.engineer.report_options import (
-    add_range_arguments,
     add_report_arguments,
     marks_of,
     wanted_of,
@@ -52,7 +51,12 @@ def replay_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--events", type=Path, help="write the alarm events here, one JSON object a line")
     parser.add_argument("--flags", type=Path, help="write every flag worse than pass here, as CSV")
     add_report_arguments(parser)
-    add_range_arguments(parser)
+    parser.add_argument("--incidents", type=Path, help="marked incidents (default: SOURCE.incidents.csv)")
+    parser.add_argument("--from", dest="start", metavar="TIME", help="show from here (ISO 8601 with offset)")
+    parser.add_argument("--to", dest="stop", metavar="TIME", help="show up to here")
+    parser.add_argument(
+        "--vessel", action="append", default=[], help="draw this vessel (default: what alarmed)"
+    )
     parser.set_defaults(command=replay_command)
 
 

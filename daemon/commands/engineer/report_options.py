@@ -18,16 +18,6 @@ def add_report_arguments(parser: argparse.ArgumentParser) -> None:
     report.add_argument("--png", type=Path, metavar="FILE", help="write a picture for a slide here")
 
 
-def add_range_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add what to show in a report."""
-    parser.add_argument("--incidents", type=Path, help="marked incidents (default: SOURCE.incidents.csv)")
-    parser.add_argument("--from", dest="start", metavar="TIME", help="show from here (ISO 8601 with offset)")
-    parser.add_argument("--to", dest="stop", metavar="TIME", help="show up to here")
-    parser.add_argument(
-        "--vessel", action="append", default=[], help="draw this vessel (default: what alarmed)"
-    )
-
-
 def wanted_of(options: argparse.Namespace) -> Wanted:
     """Read what to show; SourceError where a time is not one."""
     start_ms, stop_ms = _time_ms(options.start, "--from"), _time_ms(options.stop, "--to")

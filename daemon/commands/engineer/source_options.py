@@ -69,16 +69,23 @@ def open_recording(options: argparse.Namespace, settings: Settings | None) -> Re
     Without settings only a journal can be replayed: it alone holds the plans of the time.
     """
     source: str = options.source
-    if not source.startswith(("http://", "https://")) and _is_journal(Path(source)):
+    is_address = source.startswith(("http://", "https://"))
+    if not is_address and _is_journal(Path(source)):
         recording = journal_recording(Path(source))
-        return _without_drift(recording, Path(source), settings) if options.correct_drift else recording
+        if not options.correct_drift:
+            return recording
+        if settings is None:
+            raise SourceError(
+                "--correct-drift: add --settings FILE; what was judged at the time had not been corrected"
+            )
+        return drift_corrected(recording, calibrations_at(Path(source)))
     if options.correct_drift:
         raise SourceError(
             f"{source}: only a journal holds the visits to its probes; leave --correct-drift out"
         )
     if settings is None:
         raise SourceError(f"{source}: only a journal knows the settings of the time; add --settings FILE")
-    if source.startswith(("http://", "https://")):
+    if is_address:
         return _influx(options, settings)
     path = Path(source)
     if path.suffix == ".parquet" or is_export(path):
@@ -93,14 +100,6 @@ def export_rows(path: Path) -> Iterator[Row]:
     with needing("parquet", "Parquet"):  # only where it is wanted
         from daemon.export.parquet import parquet_rows  # noqa: PLC0415
     return parquet_rows(path)
-
-
-def _without_drift(recording: Recording, path: Path, settings: Settings | None) -> Recording:
-    if settings is None:
-        raise SourceError(
-            "--correct-drift: add --settings FILE; what was judged at the time had not been corrected"
-        )
-    return drift_corrected(recording, calibrations_at(path))
 
 
 def _influx(options: argparse.Namespace, settings: Settings) -> Recording:

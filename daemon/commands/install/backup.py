@@ -5,7 +5,6 @@ the daemon waits for it. It is checked before it counts as one, and the oldest c
 """
 
 import argparse
-import os
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -13,9 +12,7 @@ from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
-from rich.console import Console
-from rich.progress import Progress
-
+from daemon.commands.engineer.progress import shown
 from daemon.commands.options import add_journal, journal_path
 from daemon.errors import JournalError
 from daemon.files import sync
@@ -73,13 +70,12 @@ def copies(path: Path, folder: Path) -> list[Path]:
 def _progress(path: Path, part: Path) -> Iterator[None]:
     """Show how far a copy has come, by the size of the file, while the block makes it."""
     over = threading.Event()
-    with Progress(console=Console(stderr=True), disable=not os.isatty(2)) as bar:
-        task = bar.add_task("backup", total=max(path.stat().st_size, 1))
+    with shown("backup", max(path.stat().st_size, 1)) as show:
 
         def watch() -> None:
             while not over.wait(_LOOK_EVERY_S):
                 if part.exists():
-                    bar.update(task, completed=part.stat().st_size)
+                    show(part.stat().st_size)
 
         thread = threading.Thread(target=watch, name="backup-progress")
         thread.start()
