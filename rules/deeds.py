@@ -6,6 +6,7 @@ A deed that cannot be done raises AlarmError or InputError with one line for the
 import difflib
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from rules.alarms.alarm import Hold, HoldKind
@@ -34,6 +35,7 @@ LARGEST = 1e12
 LOG_KINDS = ("note", "count", "bell_diameter", "feed", "water_change", "deaths")
 
 
+@dataclass(slots=True)
 class Deeds:
     """Carries actions out on the book of alarms and the state of the rack.
 
@@ -42,25 +44,15 @@ class Deeds:
     calibration makes jump.
     """
 
-    def __init__(
-        self,
-        plan: RackPlan,
-        book: AlarmBook,
-        rack: RackState,
-        possible: Mapping[str, Crossing],
-        care: ProbeCare,
-        channels: Sequence[Channel],
-        newest: Newest,
-    ) -> None:
-        self._plan = plan
-        self._book = book
-        self._rack = rack
-        self._possible = possible
-        self._care = care
-        self._channels = channels
-        self._newest = newest
-        self.notices: list[Notice] = []
-        self.changed_channels: list[str] = []
+    plan: RackPlan
+    book: AlarmBook
+    rack: RackState
+    possible: Mapping[str, Crossing]
+    care: ProbeCare
+    channels: Sequence[Channel]
+    newest: Newest
+    notices: list[Notice] = field(default_factory=list)
+    changed_channels: list[str] = field(default_factory=list)
 
     def do(self, action: Action) -> None:
         """Carry an action out; raise RulesError, having changed nothing, where it cannot be done."""
@@ -71,21 +63,21 @@ class Deeds:
 
     def acknowledge(self, action: Action) -> None:
         """Note that somebody has seen an alarm."""
-        self._book.acknowledge(_text(action, "alarm"), action.at_ms, action.who)
+        self.book.acknowledge(_text(action, "alarm"), action.at_ms, action.who)
 
     def reset(self, action: Action) -> None:
         """Let a latched alarm go."""
-        self._book.reset(_text(action, "alarm"), action.at_ms, action.who)
+        self.book.reset(_text(action, "alarm"), action.at_ms, action.who)
 
     def shelve(self, action: Action) -> None:
         """Keep an alarm from people for a bounded time, for a reason."""
-        limit_ms = self._plan.alarm_rules.shelf_limit_ms
+        limit_ms = self.plan.alarm_rules.shelf_limit_ms
         until_ms = action.at_ms + _duration_ms(action, limit_ms)
         self._keep_from_people(action, HoldKind.SHELF, until_ms)
 
     def unshelve(self, action: Action) -> None:
         """Take an alarm off the shelf before its time."""
-        self._book.release(_text(action, "alarm"), HoldKind.SHELF, action.at_ms, action.who)
+        self.book.release(_text(action, "alarm"), HoldKind.SHELF, action.at_ms, action.who)
 
     def take_out(self, action: Action) -> None:
         """Take an alarm out of service, for a reason, until somebody puts it back."""
@@ -93,61 +85,61 @@ class Deeds:
 
     def put_back(self, action: Action) -> None:
         """Put an alarm back into service."""
-        self._book.release(_text(action, "alarm"), HoldKind.SERVICE, action.at_ms, action.who)
+        self.book.release(_text(action, "alarm"), HoldKind.SERVICE, action.at_ms, action.who)
 
     def move_stage(self, action: Action) -> None:
         """Move another stage into a vessel, its limits following over a ramp where one is given."""
-        vessel = _one_of(action, "vessel", self._rack.stages)
-        stage = _one_of(action, "stage", self._plan.tolerances)
+        vessel = _one_of(action, "vessel", self.rack.stages)
+        stage = _one_of(action, "stage", self.plan.tolerances)
         ramp_ms = round(_number(action, "over_s", 0.0) * 1000)
         if not 0 <= ramp_ms <= RAMP_LIMIT_MS:
             days = RAMP_LIMIT_MS / 86_400_000
             raise InputError(f"over_s: found {ramp_ms / 1000:g}; expected from 0 s to {days:g} days")
         step = StageStep(action.at_ms, stage, ramp_ms)
-        self._rack.stages[vessel] = move(self._rack.stages[vessel], step)
+        self.rack.stages[vessel] = move(self.rack.stages[vessel], step)
 
     def begin_maintenance(self, action: Action) -> None:
         """Suppress the alarms of a vessel or a bus for a bounded time."""
-        buses = sorted({source.bus for source in self._plan.sources})
-        targets = [f"vessel/{vessel}" for vessel in self._plan.vessels] + [f"bus/{bus}" for bus in buses]
+        buses = sorted({source.bus for source in self.plan.sources})
+        targets = [f"vessel/{vessel}" for vessel in self.plan.vessels] + [f"bus/{bus}" for bus in buses]
         target = _one_of(action, "target", targets)
         until_ms = action.at_ms + _duration_ms(action, MAINTENANCE_LIMIT_MS)
         hold = Hold(_who(action), _text(action, "why"), until_ms)
-        self._rack.maintenance[target] = hold
-        self._book.suppress_for_maintenance(
+        self.rack.maintenance[target] = hold
+        self.book.suppress_for_maintenance(
             lambda alarm: target in targets_of(alarm.vessel, alarm.bus), hold, action.at_ms
         )
 
     def end_maintenance(self, action: Action) -> None:
         """End maintenance before its time."""
-        finish_maintenance(self._book, self._rack, _one_of(action, "target", self._rack.maintenance), action)
+        finish_maintenance(self.book, self.rack, _one_of(action, "target", self.rack.maintenance), action)
 
     def log(self, action: Action) -> None:
         """Write into the logbook; a bell that has outgrown its stage makes a notice."""
-        vessel = _one_of(action, "vessel", self._rack.stages)
+        vessel = _one_of(action, "vessel", self.rack.stages)
         kind = _one_of(action, "what", LOG_KINDS)
         value = _number(action, "value", math.nan)
         if kind == "bell_diameter":
             if not value > 0:
                 raise InputError("value: a bell diameter needs one, in millimetres, above 0")
-            if self._rack.stages[vessel].stage == "ephyra" and value > BELL_DIAMETER_MM:
+            if self.rack.stages[vessel].stage == "ephyra" and value > BELL_DIAMETER_MM:
                 details = {"stage": "ephyra", "bell_diameter_mm": value, "usual_mm": BELL_DIAMETER_MM}
                 self.notices.append(Notice("stage review", action.at_ms, vessel, details))
 
     def calibrate(self, action: Action) -> None:
         """Put a probe's calibration into force from now on."""
-        self.changed_channels += self._care.calibrate(action, self._plan, self._channels)
+        self.changed_channels += self.care.calibrate(action, self.plan, self.channels)
 
     def hand_measurement(self, action: Action) -> None:
         """Compare what somebody measured by hand with the probes."""
-        self.notices += self._care.hand_measurement(action, self._plan, self._channels, self._newest)
+        self.notices += self.care.hand_measurement(action, self.plan, self.channels, self.newest)
 
     def _keep_from_people(self, action: Action, kind: HoldKind, until_ms: int | None) -> None:
-        meant = self._possible[_one_of(action, "alarm", self._possible)]
-        self._book.hold(meant, kind, Hold(_who(action), _text(action, "why"), until_ms), action.at_ms)
-        maintenance = self._rack.maintenance_of(meant.vessel, meant.bus)
+        meant = self.possible[_one_of(action, "alarm", self.possible)]
+        self.book.hold(meant, kind, Hold(_who(action), _text(action, "why"), until_ms), action.at_ms)
+        maintenance = self.rack.maintenance_of(meant.vessel, meant.bus)
         if maintenance is not None:
-            self._book.hold(meant, HoldKind.MAINTENANCE, maintenance, action.at_ms)
+            self.book.hold(meant, HoldKind.MAINTENANCE, maintenance, action.at_ms)
 
 
 def finish_maintenance(book: AlarmBook, rack: RackState, target: str, action: Action) -> None:

@@ -44,7 +44,7 @@ def in_the_wheel(wheel):
 def test_the_wheel_holds_the_rooms_and_nothing_else(wheel):
     files = in_the_wheel(wheel)
     assert files == in_the_tree(ROOT)
-    assert {"daemon/report/page.html", "daemon/commands/install/demo_settings.toml"} <= files
+    assert {"daemon/report/templates/page.html", "daemon/commands/install/demo_settings.toml"} <= files
 
 
 def test_a_new_folder_gets_in_and_what_was_built_before_does_not(tmp_path):

@@ -4,6 +4,8 @@ import argparse
 import getpass
 import os
 import re
+import signal
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -62,6 +64,14 @@ def duration_s(text: str) -> float:
     if match is None:
         raise argparse.ArgumentTypeError(f"found {text!r}; expected a number and s, m, h or d, such as 90m")
     return float(match[1]) * _SECONDS[match[2]]
+
+
+def stopped_by_signals() -> threading.Event:
+    """Return what Ctrl-C and the supervisor set; never an exception out of nowhere."""
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    return stop
 
 
 @contextmanager

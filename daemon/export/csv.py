@@ -8,11 +8,11 @@ Values are written so that reading them gives the same bits (Python's repr).
 """
 
 import csv
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Protocol, TextIO
+from typing import TextIO
 
 from daemon.errors import SourceError
 from daemon.export.rows import Row, heading
@@ -23,54 +23,38 @@ FIXED = ("time", "taken in", "clock", "vessel", "probe")
 CLOCK = {True: "set", False: "not set"}
 
 
-class RowWriter(Protocol):
-    """Takes the rows of an export, one by one."""
-
-    def write(self, row: Row) -> None:
-        """Write one row."""
-        ...
-
-
-class CsvWriter:
-    """Writes rows to an open text file, the header first."""
-
-    def __init__(self, file: TextIO, rack: str, quantities: Sequence[Quantity], *, flags: bool) -> None:
-        self._quantities = quantities
-        self._flags = flags
-        said = [TITLE, f"# rack: {rack}", "# times: UTC; clock not set: the time is a guess of the machine's"]
-        if flags:
-            said.append("# flags: QARTOD's 3 suspect, 4 fail, 9 missing; empty: nothing against the value")
-        file.write("".join(f"{line}\n" for line in said))
-        self._csv = csv.writer(file, lineterminator="\n")
-        names = [heading(quantity) for quantity in quantities]
-        self._csv.writerow([*FIXED, *names, *([f"{q} flag" for q in quantities] if flags else [])])
-
-    def write(self, row: Row) -> None:
-        """Write one row."""
-        values = [repr(row.values[q]) if q in row.values else "" for q in self._quantities]
-        flags = [row.flags.get(q, "") for q in self._quantities] if self._flags else []
-        self._csv.writerow(
-            [iso(row.time_ms), iso(row.taken_in_ms), CLOCK[row.known], row.vessel, row.probe, *values, *flags]
-        )
+RowWriter = Callable[[Row], None]
+"""Takes the rows of an export, one by one."""
 
 
 @contextmanager
-def csv_writer(path: Path, rack: str, quantities: Sequence[Quantity], *, flags: bool) -> Iterator[CsvWriter]:
-    """Give a writer of the file at `path`."""
+def csv_writer(path: Path, rack: str, quantities: Sequence[Quantity], *, flags: bool) -> Iterator[RowWriter]:
+    """Give a writer of the file at `path`, the header written."""
+    said = [TITLE, f"# rack: {rack}", "# times: UTC; clock not set: the time is a guess of the machine's"]
+    if flags:
+        said.append("# flags: QARTOD's 3 suspect, 4 fail, 9 missing; empty: nothing against the value")
+    flagged = quantities if flags else ()
     with path.open("w", encoding="utf-8", newline="") as file:
-        yield CsvWriter(file, rack, quantities, flags=flags)
+        file.write("".join(f"{line}\n" for line in said))
+        table = csv.writer(file, lineterminator="\n")
+        table.writerow([*FIXED, *map(heading, quantities), *(f"{q} flag" for q in flagged)])
+
+        def write(row: Row) -> None:
+            fixed = (iso(row.time_ms), iso(row.taken_in_ms), CLOCK[row.known], row.vessel, row.probe)
+            values = [repr(row.values[q]) if q in row.values else "" for q in quantities]
+            table.writerow([*fixed, *values, *(row.flags.get(q, "") for q in flagged)])
+
+        yield write
 
 
 def csv_rows(path: Path) -> Iterator[Row]:
     """Go through the rows of a finished export; SourceError names the first line that is not as written."""
     with path.open(encoding="utf-8", newline="") as file:
-        lines = (line for line in file if not line.startswith("#"))
-        comments = _comment_lines(path)
-        reader = csv.reader(lines)
-        header = next(reader, [])
+        reader = csv.reader(without_comments(file))
+        header = next(filter(None, reader), [])
         columns = _columns(header, path)
         for cells in reader:
-            where = f"{path} line {reader.line_num + comments}"
+            where = f"{path} line {reader.line_num}"
             if len(cells) != len(header):
                 raise SourceError(f"{where}: {len(cells)} cells; the header has {len(header)}")
             yield _row(dict(zip(header, cells, strict=True)), columns, where)
@@ -88,9 +72,12 @@ def iso(utc_ms: int) -> str:
     return f"{moment:%Y-%m-%dT%H:%M:%S}.{utc_ms % 1000:03d}Z"
 
 
-def _comment_lines(path: Path) -> int:
-    with path.open(encoding="utf-8") as file:
-        return next((number for number, line in enumerate(file) if not line.startswith("#")), 0)
+def without_comments(file: TextIO) -> Iterator[str]:
+    """Pass over comment lines before the header as blank ones, so that lines keep the file's numbers."""
+    before_header = True
+    for line in file:
+        before_header = before_header and line.startswith("#")
+        yield "\n" if before_header else line
 
 
 def _columns(header: list[str], path: Path) -> dict[Quantity, str]:

@@ -9,7 +9,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from daemon.errors import SourceError
-from daemon.export.csv import FIXED
+from daemon.export.csv import FIXED, RowWriter
 from daemon.export.rows import Row, heading
 from rules.quantities import Quantity, unit_of
 
@@ -18,44 +18,11 @@ _TITLE = {b"bellwatch export": b"1"}
 _UTC_MS = pa.timestamp("ms", tz="UTC")
 
 
-class ParquetWriter:
-    """Collects rows and writes them in groups."""
-
-    def __init__(self, writer: pq.ParquetWriter, quantities: Sequence[Quantity], *, flags: bool) -> None:
-        self._writer = writer
-        self._quantities = quantities
-        self._flags = flags
-        self._rows: list[Row] = []
-
-    def write(self, row: Row) -> None:
-        """Take one row; now and then a group of them is written."""
-        self._rows.append(row)
-        if len(self._rows) >= ROWS_AT_ONCE:
-            self.flush()
-
-    def flush(self) -> None:
-        """Write the rows that wait."""
-        rows, self._rows = self._rows, []
-        columns: list[list[Any]] = [
-            [row.time_ms for row in rows],
-            [row.taken_in_ms for row in rows],
-            [row.known for row in rows],
-            [row.vessel for row in rows],
-            [row.probe for row in rows],
-            *([row.values.get(quantity) for row in rows] for quantity in self._quantities),
-        ]
-        if self._flags:
-            columns += [[row.flags.get(quantity) for row in rows] for quantity in self._quantities]
-        schema = self._writer.schema
-        arrays = [pa.array(column, schema.field(at).type) for at, column in enumerate(columns)]
-        self._writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
-
-
 @contextmanager
 def parquet_writer(
     path: Path, rack: str, quantities: Sequence[Quantity], *, flags: bool
-) -> Iterator[ParquetWriter]:
-    """Give a writer of the file at `path`."""
+) -> Iterator[RowWriter]:
+    """Give a writer of the file at `path`; now and then a group of rows is written."""
     fields = [
         pa.field("time", _UTC_MS),
         pa.field("taken in", _UTC_MS),
@@ -66,10 +33,24 @@ def parquet_writer(
         *(pa.field(f"{q} flag", pa.int8()) for q in quantities if flags),
     ]
     schema = pa.schema(fields, metadata={**_TITLE, b"rack": rack.encode()})
-    with pq.ParquetWriter(path, schema, compression="zstd") as writer:
-        rows = ParquetWriter(writer, quantities, flags=flags)
-        yield rows
-        rows.flush()
+    flagged = quantities if flags else ()
+    with pq.ParquetWriter(path, schema, compression="zstd") as file:
+        rows: list[tuple[Any, ...]] = []
+
+        def flush() -> None:
+            columns = list(zip(*rows, strict=True)) or [()] * len(schema)
+            arrays = [pa.array(column, field.type) for column, field in zip(columns, schema, strict=True)]
+            file.write_table(pa.Table.from_arrays(arrays, schema=schema))
+            rows.clear()
+
+        def write(row: Row) -> None:
+            fixed = (row.time_ms, row.taken_in_ms, row.known, row.vessel, row.probe)
+            rows.append((*fixed, *map(row.values.get, quantities), *map(row.flags.get, flagged)))
+            if len(rows) >= ROWS_AT_ONCE:
+                flush()
+
+        yield write
+        flush()
 
 
 def parquet_rows(path: Path) -> Iterator[Row]:
@@ -99,5 +80,4 @@ def _plain(column: pa.Array) -> list[Any]:
 
 
 def _there(lists: dict[str, list[Any]], columns: dict[Quantity, str], at: int) -> dict[Quantity, Any]:
-    """Return what the row `at` has in some columns, without the empty cells."""
     return {quantity: lists[name][at] for quantity, name in columns.items() if lists[name][at] is not None}

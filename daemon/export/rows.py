@@ -6,6 +6,7 @@ of the columns, so that an import finds the very same readings in the very same 
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from operator import attrgetter
 
 from daemon.journal.dating import Dating
 from daemon.journal.journal import Journal
@@ -13,6 +14,8 @@ from rules.quantities import Quantity, unit_of
 
 SEARCHED_MS = 3_600_000
 """A reading may have been taken in so much later than it was measured and still be found by its time."""
+
+_MOMENT = attrgetter("time_ms", "taken_in_ms", "vessel", "probe")
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,10 +101,4 @@ def _in_range(time_ms: int, selection: Selection) -> bool:
 
 
 def _continues(row: Row, found: Row, quantity: Quantity, order: list[Quantity]) -> bool:
-    same = (row.time_ms, row.taken_in_ms, row.vessel, row.probe) == (
-        found.time_ms,
-        found.taken_in_ms,
-        found.vessel,
-        found.probe,
-    )
-    return same and order.index(quantity) > max(map(order.index, row.values))
+    return _MOMENT(row) == _MOMENT(found) and order.index(quantity) > max(map(order.index, row.values))

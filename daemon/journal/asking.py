@@ -9,13 +9,13 @@ the answer got lost on its way back.
 import json
 import os
 import sqlite3
-import threading
 import time
 import uuid
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -154,7 +154,7 @@ class RequestBox:
             with closing(
                 sqlite3.connect(address, uri=True, isolation_level=None, timeout=self._wait_s)
             ) as db:
-                db.text_factory = _text
+                db.text_factory = partial(str, encoding="utf-8", errors="replace")
                 db.execute("PRAGMA synchronous = FULL")
                 db.execute("BEGIN IMMEDIATE" if make else "BEGIN")
                 self._refuse_other_layout(db)
@@ -196,35 +196,35 @@ def ask_daemon(
                 raise RequestError(f"journal {journal_path}: file is not a database; name the daemon's own")
     box = RequestBox(journal_path)
     request = box.ask(kind, who, body)
-    deadline = time.monotonic() + within_s
-    while (refusal := box.answer_to(request)) is None:
-        if time.monotonic() > deadline:
-            raise RequestError(
-                f"{kind}: no answer from the daemon in {within_s:.0f} s; it takes this up when it runs"
-            )
-        threading.Event().wait(_LOOK_EVERY_S)
+    refusal = awaited(lambda: box.answer_to(request), within_s)
+    if refusal is None:
+        raise RequestError(
+            f"{kind}: no answer from the daemon in {within_s:.0f} s; it takes this up when it runs"
+        )
     if refusal:
         raise RequestError(refusal)
 
 
-def _text(stored: bytes) -> str:
-    return stored.decode(errors="replace")
+def awaited(answer: Callable[[], str | None], within_s: float) -> str | None:
+    """Look for an answer until it is there; None where none came in time."""
+    deadline = time.monotonic() + within_s
+    while (found := answer()) is None and time.monotonic() <= deadline:
+        time.sleep(_LOOK_EVERY_S)
+    return found
 
 
-def _request(number: int, request_id: object, kind: object, who: object, body: object) -> Request:
+def _request(number: int, *stored: object) -> Request:
     """Return a row as a request, with its fault where it is none."""
-    fault, found = "", None
-    if not all(isinstance(part, str) for part in (request_id, kind, who, body)):
+    request_id, kind, who, body = map(str, stored)
+    found: object = None
+    if not all(isinstance(part, str) for part in stored):
         fault = "id, kind, who and body must be text"
-    elif len(str(body)) > BODY_AT_MOST:
-        fault = f"body: {len(str(body))} characters; at most {BODY_AT_MOST}"
+    elif len(body) > BODY_AT_MOST:
+        fault = f"body: {len(body)} characters; at most {BODY_AT_MOST}"
     else:
         try:
-            found = json.loads(str(body))
+            found = json.loads(body)
+            fault = "" if isinstance(found, dict) else "body: must be a JSON object"
         except (ValueError, RecursionError) as error:
             fault = f"body: no JSON: {error}"
-    if not fault and not isinstance(found, dict):
-        fault = "body: must be a JSON object"
-    return Request(
-        number, str(request_id), str(kind), str(who), found if isinstance(found, dict) else {}, fault
-    )
+    return Request(number, request_id, kind, who, found if isinstance(found, dict) else {}, fault)

@@ -1,27 +1,21 @@
 """The calibrations of a journal, from its actions: history is kept there and never edited."""
 
-from collections.abc import Collection, Iterable
-
+from daemon.journal.journal import Journal
 from rules.care.calibration import Calibration, calibration_of
 from rules.errors import RulesError
-from rules.readings import Action
 
 CALIBRATE = "calibrate"
 
 
-def calibrations_in(actions: Iterable[Action], probes: Collection[tuple[str, str]]) -> list[Calibration]:
-    """Return the calibrations among actions, oldest first, of the probes (name and quantity) that there are.
+def calibrations_in(journal: Journal) -> list[Calibration]:
+    """Return the calibrations of the probes that there are, oldest first.
 
     A calibration that was refused is in the journal as well; the rule that refused it leaves it out here.
     """
-    made = []
-    for action in actions:
-        if action.kind != CALIBRATE:
-            continue
+    probes, made = {source[:2] for source in journal.inputs.sources().values()}, []
+    for action in journal.inputs.actions(CALIBRATE):
         try:
-            calibration = calibration_of(action.body, action.at_ms, action.who)
+            made.append(calibration_of(action.body, action.at_ms, action.who))
         except RulesError:
             continue
-        if (calibration.probe, str(calibration.quantity)) in probes:
-            made.append(calibration)
-    return made
+    return [calibration for calibration in made if (calibration.probe, calibration.quantity) in probes]

@@ -27,22 +27,8 @@ SET_ASIDE = "set_aside"
 """The note under which the journal remembers the damaged file before it."""
 
 _SIDE_FILES = ("", "-wal", "-shm")
-_SAVED = (
-    ("source", "id", ""),
-    ("action", "seq", ""),
-    ("event", "number", ""),
-    ("snapshot", "seq", ""),
-    ("outbox", "id", "delivered_ms IS NULL"),
-    ("taken", "id", ""),
-    ("entry", "seq", ""),
-    ("run", "number", ""),
-    ("dating", "from_ms", ""),
-    ("mirror", "one", ""),
-    ("mirror_refused", "id", ""),
-    ("notice", "id", ""),
-    ("hourly", "source, hour_ms", ""),
-)
-"""Table, key, and which rows, in the order in which they are saved."""
+_NOT_SAVED = ("meta", "reading", "flag", "seal")
+"""Tables of which less is saved than can be read, or nothing; `_save` says what."""
 
 
 def set_aside(path: Path, now: datetime) -> Path:
@@ -80,12 +66,12 @@ def replace_damaged(journal: Journal, reason: str) -> None:
 def _save(damaged: Path, new: sqlite3.Connection) -> dict[str, int]:
     """Copy what can be read, and return how many rows of each table that were."""
     new.execute("DELETE FROM mirror")
-    with closing(sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)) as old:
-        rows = {table: _readable(old, table, key, which) for table, key, which in _SAVED}
-        snapshots = [row[0] for row in rows["snapshot"]]
-        tail = f"seq > {min(snapshots)}" if snapshots else "1"
-        rows["reading"] = _readable(old, "reading", "seq", tail)
-        notes = _readable(old, "meta", "key", "")
+    tables = [table for (table,) in new.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
+    with _opened(damaged) as old:
+        rows = {table: _readable(old, table) for table in tables if table not in _NOT_SAVED}
+        after_seq = min((row[0] for row in rows["snapshot"]), default=0)
+        rows["reading"] = _readable(old, "reading", f"seq > {after_seq}")
+        notes = _readable(old, "meta")
     for table, found in rows.items():
         _insert(new, table, found)
     if rows["event"] or rows["snapshot"]:
@@ -97,7 +83,7 @@ def _save(damaged: Path, new: sqlite3.Connection) -> dict[str, int]:
 
 def _open_requests(damaged: Path) -> list[tuple[Any, ...]]:
     """Return what a journal of an earlier layout, which had requests in it, was still asked."""
-    with closing(sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True)) as old:
+    with _opened(damaged) as old:
         had_requests = _until_damage(old, "SELECT 1 FROM sqlite_schema WHERE name = 'command'")[0]
         return _until_damage(old, OPEN_REQUESTS)[0] if had_requests else []
 
@@ -108,13 +94,17 @@ def _insert(new: sqlite3.Connection, table: str, rows: list[tuple[Any, ...]]) ->
         new.executemany(f"INSERT OR REPLACE INTO {table} VALUES ({places})", rows)
 
 
-def _readable(old: sqlite3.Connection, table: str, key: str, which: str) -> list[tuple[Any, ...]]:
-    """Return the rows before the first damaged page, and those after the last."""
-    where = f"WHERE {which}" if which else ""
-    down = ", ".join(f"{column} DESC" for column in key.split(", "))
-    rows, is_whole = _until_damage(old, f"SELECT * FROM {table} {where} ORDER BY {key}")
+def _opened(damaged: Path) -> "closing[sqlite3.Connection]":
+    return closing(sqlite3.connect(f"{damaged.absolute().as_uri()}?mode=ro", uri=True))
+
+
+def _readable(old: sqlite3.Connection, table: str, which: str = "true") -> list[tuple[Any, ...]]:
+    """Return the rows before the first damaged page, and those after the last, by the first columns."""
+    if table == "outbox":
+        which = "delivered_ms IS NULL"
+    rows, is_whole = _until_damage(old, f"SELECT * FROM {table} WHERE {which} ORDER BY 1, 2")
     if not is_whole:
-        rest, _ = _until_damage(old, f"SELECT * FROM {table} {where} ORDER BY {down}")
+        rest, _ = _until_damage(old, f"SELECT * FROM {table} WHERE {which} ORDER BY 1 DESC, 2 DESC")
         rows += [row for row in reversed(rest) if row not in rows[-1:]]
     return rows
 

@@ -68,16 +68,13 @@ class Dating:
 
     def dated(self, event: AlarmEvent) -> AlarmEvent:
         """Return an event with its times in UTC, for people."""
-        reached_ms = event.evidence.reached_ms
-        return replace(
-            event,
-            at_ms=self.utc_ms(event.at_ms),
-            since_ms=self.utc_ms(event.since_ms),
-            evidence=replace(
-                event.evidence, reached_ms=None if reached_ms is None else self.utc_ms(reached_ms)
-            ),
-            until_ms=None if event.until_ms is None else self.utc_ms(event.until_ms),
+        until_ms, reached_ms = (
+            None if at_ms is None else self.utc_ms(at_ms)
+            for at_ms in (event.until_ms, event.evidence.reached_ms)
         )
+        evidence = replace(event.evidence, reached_ms=reached_ms)
+        at_ms, since_ms = self.utc_ms(event.at_ms), self.utc_ms(event.since_ms)
+        return replace(event, at_ms=at_ms, since_ms=since_ms, until_ms=until_ms, evidence=evidence)
 
     def dated_notice(self, notice: Notice) -> Notice:
         """Return a notice with its time in UTC, for people."""

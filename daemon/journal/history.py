@@ -2,17 +2,21 @@
 
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 
+from daemon.journal.dating import Dating
+from daemon.journal.inputs import FLAGGED
 from rules.alarms.event import AlarmEvent
+from rules.alarms.history import says_the_same
 from rules.plain import to_plain
 from rules.quality.quality import Flag
 from rules.readings import Action, Notice, Outcome
 
+HOUR_MS = 3_600_000
 _WORSE_THAN_PASS = (Flag.SUSPECT, Flag.FAIL, Flag.MISSING)
 
 
@@ -32,27 +36,6 @@ class Entry:
     corrects: int | None = None
 
 
-@dataclass(slots=True)
-class Hour:
-    """What is kept of a source's readings of one hour; failed ones are only counted."""
-
-    readings: int = 0
-    failed: int = 0
-    total: float = 0.0
-    lowest: float | None = None
-    highest: float | None = None
-
-    def add(self, value: float, failed: bool) -> None:
-        """Count one more reading."""
-        self.readings += 1
-        if failed:
-            self.failed += 1
-            return
-        self.total += value
-        self.lowest = value if self.lowest is None else min(self.lowest, value)
-        self.highest = value if self.highest is None else max(self.highest, value)
-
-
 def entry_of(seq: int, action: Action) -> Entry | None:
     """Return what an action writes down; None where it only does something."""
     if action.kind not in ("log", "hand_measurement"):
@@ -70,13 +53,9 @@ class History:
     def record(self, outcome: Outcome) -> None:
         """Write down the flags and events of an outcome."""
         for flags in outcome.flags:
-            worse = np.flatnonzero(np.isin(flags.summary, _WORSE_THAN_PASS))
-            self.keep_flags(
-                [
-                    (int(flags.seq[row]), flags.channel, int(flags.summary[row]), int(flags.tests[row]))
-                    for row in worse
-                ]
-            )
+            worse = np.isin(flags.summary, _WORSE_THAN_PASS)
+            columns = (column[worse].tolist() for column in (flags.seq, flags.summary, flags.tests))
+            self.keep_flags((seq, flags.channel, *found) for seq, *found in zip(*columns, strict=True))
         amended = [(late.seq, late.channel, late.summary, late.tests) for late in outcome.amendments]
         self.keep_flags([row for row in amended if row[2] in _WORSE_THAN_PASS])
         self._db.executemany(
@@ -89,20 +68,23 @@ class History:
         """Write down flags worse than pass: seq, channel, summary, single tests."""
         self._db.executemany("INSERT OR REPLACE INTO flag VALUES (?, ?, ?, ?)", rows)
 
-    def let_go(self, upto_seq: int, hours: Mapping[tuple[int, int], Hour]) -> None:
-        """Delete flags of readings up to a number, and keep the hours (by source and hour_ms) instead."""
-        self._db.execute("DELETE FROM flag WHERE seq <= ?", (upto_seq,))
-        self._db.executemany(
-            "INSERT INTO hourly VALUES (?, ?, ?, ?, ?, ?, ?) ON CONFLICT (source, hour_ms) DO UPDATE SET"
+    def let_go(self, upto_seq: int, dating: Dating) -> None:
+        """Delete flags of readings up to a number, and keep summaries by source and hour of the readings."""
+        self._db.create_function("utc_ms", 1, dating.utc_ms)
+        self._db.execute(
+            "INSERT INTO hourly"
+            f" SELECT source, (utc_ms(at_ms) - lag_ms) / {HOUR_MS} * {HOUR_MS} AS hour, count(*),"
+            f" count(*) - count(good), total(good), min(good), max(good) FROM (SELECT r.*,"
+            f" CASE WHEN f.summary = {Flag.FAIL:d} THEN NULL ELSE r.value END AS good FROM {FLAGGED}"
+            " WHERE r.seq <= ?) WHERE true GROUP BY source, hour"
+            " ON CONFLICT (source, hour_ms) DO UPDATE SET"
             " readings = readings + excluded.readings, failed = failed + excluded.failed,"
             " total = total + excluded.total,"
             " lowest = min(ifnull(lowest, excluded.lowest), ifnull(excluded.lowest, lowest)),"
             " highest = max(ifnull(highest, excluded.highest), ifnull(excluded.highest, highest))",
-            [
-                (source, hour_ms, hour.readings, hour.failed, hour.total, hour.lowest, hour.highest)
-                for (source, hour_ms), hour in hours.items()
-            ],
+            (upto_seq,),
         )
+        self._db.execute("DELETE FROM flag WHERE seq <= ?", (upto_seq,))
 
     # Events and notices
 
@@ -130,8 +112,10 @@ class History:
         return [
             event
             for event in events
-            if (row := self._db.execute("SELECT * FROM event WHERE number = ?", (event.number,)).fetchone())
-            and row != _event_row(event)
+            if (
+                row := self._db.execute("SELECT body FROM event WHERE number = ?", (event.number,)).fetchone()
+            )
+            and not says_the_same(json.loads(row[0]), event)
         ]
 
     def last_event_number(self) -> int:
@@ -161,28 +145,17 @@ class History:
     def keep_entry(self, entry: Entry) -> None:
         """Write an entry down; none is ever changed."""
         self._db.execute(
-            "INSERT INTO entry VALUES (?, ?, ?, ?, ?, ?, ?)",
-            (
-                entry.seq,
-                entry.kind,
-                entry.at_ms,
-                entry.who,
-                entry.vessel,
-                entry.corrects,
-                json.dumps(entry.body),
-            ),
+            "INSERT INTO entry VALUES (:seq, :kind, :at_ms, :who, :vessel, :corrects, :body)",
+            asdict(entry) | {"body": json.dumps(entry.body)},
         )
 
     def entries(self, kind: str) -> list[Entry]:
         """Return the entries of a kind, oldest first."""
         rows = self._db.execute(
-            "SELECT seq, at_ms, who, vessel, body, corrects FROM entry WHERE kind = ? ORDER BY seq",
+            "SELECT seq, kind, at_ms, who, vessel, body, corrects FROM entry WHERE kind = ? ORDER BY seq",
             (kind,),
         )
-        return [
-            Entry(seq, kind, at_ms, who, vessel, json.loads(body), corrects)
-            for seq, at_ms, who, vessel, body, corrects in rows
-        ]
+        return [Entry(*row, json.loads(body), corrects) for *row, body, corrects in rows]  # type: ignore[call-arg]
 
 
 def _event_row(event: AlarmEvent) -> tuple[int, int, str, str]:

@@ -2,6 +2,7 @@
 
 import json
 import sqlite3
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator
 from itertools import islice
 from typing import Any
@@ -16,7 +17,11 @@ NumberedReading = tuple[int, int, int, int, float]
 FlaggedReading = tuple[int, int, int, int, float, int | None]
 """The same with the flag of the reading's own channel; None where there is nothing against it."""
 
-_OWN_CHANNEL = "f.channel IN (s.vessel || '/' || s.quantity, s.vessel || '/' || s.quantity || '/' || s.probe)"
+FLAGGED = (
+    "reading r JOIN source s ON s.id = r.source LEFT JOIN flag f ON f.seq = r.seq AND"
+    " f.channel IN (s.vessel || '/' || s.quantity, s.vessel || '/' || s.quantity || '/' || s.probe)"
+)
+"""Readings (r) with the flag (f) of their own channel."""
 
 
 class Inputs:
@@ -47,18 +52,11 @@ class Inputs:
         span = self.span()
         if span is None:
             return 0
-        low, high = span[0] - 1, span[1]
-        while low < high:
-            middle = (low + high + 1) // 2
-            found = self._db.execute(
-                "SELECT seq, at_ms FROM reading WHERE seq <= ? ORDER BY seq DESC LIMIT 1", (middle,)
-            ).fetchone()
-            if found is not None and found[1] >= at_ms:
-                high = int(found[0]) - 1
-            else:
-                low = middle
-        found = self._db.execute("SELECT max(seq) FROM reading WHERE seq <= ?", (low,)).fetchone()
-        return int(found[0] or 0)
+        newest = "SELECT at_ms, seq FROM reading WHERE seq <= ? ORDER BY seq DESC LIMIT 1"
+        numbers = range(span[0], span[1] + 1)
+        later = bisect_left(numbers, at_ms, key=lambda seq: self._db.execute(newest, (seq,)).fetchone()[0])
+        found = self._db.execute(newest, (span[0] + later - 1,)).fetchone()
+        return 0 if found is None else int(found[1])
 
     # Sources
 
@@ -110,8 +108,7 @@ class Inputs:
     def flagged_rows(self, after_seq: int, upto_seq: int) -> Iterator[FlaggedReading]:
         """Go through the readings with after_seq < seq <= upto_seq and what speaks against each."""
         return self._db.execute(
-            "SELECT r.seq, r.at_ms, r.source, r.lag_ms, r.value, f.summary FROM reading r"
-            f" JOIN source s ON s.id = r.source LEFT JOIN flag f ON f.seq = r.seq AND {_OWN_CHANNEL}"
+            f"SELECT r.seq, r.at_ms, r.source, r.lag_ms, r.value, f.summary FROM {FLAGGED}"
             " WHERE r.seq > ? AND r.seq <= ? ORDER BY r.seq",
             (after_seq, upto_seq),
         )

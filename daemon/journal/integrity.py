@@ -74,7 +74,7 @@ class IntegrityCheck:
                 with closing(Journal(self._path, writable=False)) as journal, journal.standing_still():
                     place, finding = journal.state.broken_seal(place, SEALS_AT_ONCE)
         except (JournalError, sqlite3.DatabaseError) as error:
-            if isinstance(error, sqlite3.Error) and is_damage(error):
+            if is_damage(error):
                 return str(error)
             log.warning("journal_not_checked", why=str(error), again_after_s=AGAIN_AFTER_S)
             return None

@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 REFUSED_KEPT = 10_000
 """So many of the newest points that the mirror's server refused are kept with its words."""
@@ -52,8 +52,7 @@ class Outbox:
     def put(self, messages: Iterable[Message]) -> None:
         """Let messages wait for their confirmation."""
         self._db.executemany(
-            "INSERT INTO outbox (topic, payload, retain) VALUES (?, ?, ?)",
-            [(message.topic, message.payload, message.retain) for message in messages],
+            "INSERT INTO outbox (topic, payload, retain) VALUES (?, ?, ?)", map(astuple, messages)
         )
 
     def waiting(self, after_id: int, at_most: int) -> list[Waiting]:
@@ -115,10 +114,7 @@ class Outbox:
 
     def keep_mirrored(self, progress: Progress, refused: Sequence[RefusedPoint], at_ms: int) -> None:
         """Write down how far the mirror has come, with points that were refused on the way."""
-        self._db.execute(
-            "INSERT OR REPLACE INTO mirror VALUES (1, ?, ?, ?, ?)",
-            (progress.reading, progress.event, progress.taken_ms, progress.trouble),
-        )
+        self._db.execute("INSERT OR REPLACE INTO mirror VALUES (1, ?, ?, ?, ?)", astuple(progress))
         self._db.executemany(
             "INSERT INTO mirror_refused (line, reason, at_ms) VALUES (?, ?, ?)",
             [(point.line, point.reason, at_ms) for point in refused],

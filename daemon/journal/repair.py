@@ -20,7 +20,7 @@ from daemon.journal.damage import replace_damaged
 from daemon.journal.dating import Dating
 from daemon.journal.journal import Journal
 from daemon.journal.retention import let_go
-from daemon.journal.schema import is_damage
+from daemon.journal.schema import error_code, is_damage
 
 log = structlog.get_logger()
 
@@ -46,16 +46,17 @@ class JournalRepair:
 
     def look(self) -> None:
         """Write the journal to its path again where its file was moved or deleted under us."""
-        now = _identity(self._journal.path)
-        if now == self._file:
-            return
-        if now is not None:
+        path = self._journal.path
+        now = _identity(path)
+        if now is None:
+            self._write_again()
+        elif now != self._file:
+            kept = path.with_name(f"{path.name}.replaced-{datetime.now(UTC):%Y%m%dT%H%M%S}")
+            self._copy_to(kept)
             raise JournalError(
-                f"journal {self._journal.path}: another file lies there now; "
-                f"what was in the journal is in {self._keep_replaced()}; "
+                f"journal {path}: another file lies there now; what was in the journal is in {kept}; "
                 "stop the daemon before you replace it"
             )
-        self._write_again()
 
     def mended(self) -> None:
         """Note that the journal can be written."""
@@ -73,7 +74,7 @@ class JournalRepair:
         if str(error) != self._said:
             self._said = str(error)
             log.error("journal_not_writable", journal=str(self._journal.path), why=str(error))
-        if _code(error) == sqlite3.SQLITE_FULL:
+        if error_code(error) == sqlite3.SQLITE_FULL:
             self._make_room()
         elif not self._journal.path.exists():
             self._write_again()
@@ -92,18 +93,14 @@ class JournalRepair:
         self._journal.checkpoint()
         span, shed = self._journal.inputs.span(), 0
         if span is not None:
-            shed = self._shed(span[0] + max(_SHED_AT_LEAST, int((span[1] - span[0]) * _SHED_SHARE)))
+            upto = span[0] + max(_SHED_AT_LEAST, int((span[1] - span[0]) * _SHED_SHARE))
+            while gone := let_go(self._journal, upto, self._dating(), at_once=1_000):
+                shed += gone
         self._journal.checkpoint()
         self._keep_ballast()
         log.error(
             "disk_full", journal=str(self._journal.path), shed_readings=shed, kept="their hourly summaries"
         )
-
-    def _shed(self, upto: int) -> int:
-        shed = 0
-        while gone := let_go(self._journal, upto, self._dating(), at_once=1_000):
-            shed += gone
-        return shed
 
     def _keep_ballast(self) -> None:
         if self._ballast.exists():
@@ -125,12 +122,6 @@ class JournalRepair:
         for suffix in ("-wal", "-shm"):
             self._journal.path.with_name(self._journal.path.name + suffix).unlink(missing_ok=True)
 
-    def _keep_replaced(self) -> Path:
-        path = self._journal.path
-        kept = path.with_name(f"{path.name}.replaced-{datetime.now(UTC):%Y%m%dT%H%M%S}")
-        self._copy_to(kept)
-        return kept
-
     def _write_again(self) -> None:
         path = self._journal.path
         fresh = path.with_name(path.name + ".again")
@@ -149,7 +140,3 @@ def _identity(path: Path) -> tuple[int, int] | None:
     except FileNotFoundError:
         return None
     return found.st_dev, found.st_ino
-
-
-def _code(error: sqlite3.Error) -> int:
-    return getattr(error, "sqlite_errorcode", 0) & 0xFF

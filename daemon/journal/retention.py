@@ -4,15 +4,12 @@ Of every hour that goes, a summary per source is kept. Readings go a few thousan
 file gives pages back a few at a time, so that logging never waits for it.
 """
 
-from collections import defaultdict
 from itertools import islice
 
 from daemon.journal.dating import Dating
-from daemon.journal.history import Hour
+from daemon.journal.history import HOUR_MS
 from daemon.journal.journal import Journal
-from rules.quality.flags import Flag
 
-HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
 AT_ONCE = 5_000
 LOOK_EVERY_MS = 60_000
@@ -51,16 +48,10 @@ def let_go(journal: Journal, upto_seq: int, dating: Dating, at_once: int = AT_ON
     if not snapshots:
         return 0
     upto_seq = min(upto_seq, *(seq for seq, _ in snapshots), 2**62)
-    rows = list(islice(journal.inputs.flagged_rows(0, upto_seq), at_once))
-    if not rows:
-        return 0
-    hours: defaultdict[tuple[int, int], Hour] = defaultdict(Hour)
-    for _, at_ms, source, lag_ms, value, flag in rows:
-        hour_ms = (dating.utc_ms(at_ms) - lag_ms) // HOUR_MS * HOUR_MS
-        hours[source, hour_ms].add(value, flag == Flag.FAIL)
-    upto_seq = rows[-1][0]
-    with journal.transaction():
-        journal.inputs.let_go(upto_seq)
-        journal.history.let_go(upto_seq, hours)
-        journal.state.unseal_readings(upto_seq)
-    return len(rows)
+    going = [seq for seq, *_ in islice(journal.inputs.rows(0, upto_seq), at_once)]
+    if going:
+        with journal.transaction():
+            journal.history.let_go(going[-1], dating)
+            journal.inputs.let_go(going[-1])
+            journal.state.unseal_readings(going[-1])
+    return len(going)

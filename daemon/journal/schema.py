@@ -5,9 +5,10 @@ the order of their arrival) and everything that came of it (flags, events, messa
 """
 
 import sqlite3
+from contextlib import ExitStack, closing
 from pathlib import Path
 
-from daemon.errors import BellwatchError, DamagedJournalError, JournalError
+from daemon.errors import DamagedJournalError, JournalError
 from daemon.journal.asking import RequestBox
 from daemon.journal.history import History, entry_of
 from daemon.journal.inputs import Inputs
@@ -77,64 +78,37 @@ CREATE TABLE snapshot (
 ) STRICT;
 """
 
-
 _STEPS = {
     1: """
 -- utc = at_ms + ahead_ms, for every at_ms from from_ms on (see daemon/journal/dating.py)
 CREATE TABLE dating (
-    from_ms INTEGER PRIMARY KEY,
-    ahead_ms INTEGER NOT NULL,
-    synchronised INTEGER NOT NULL
+    from_ms INTEGER PRIMARY KEY, ahead_ms INTEGER NOT NULL, synchronised INTEGER NOT NULL
 ) STRICT;
 -- what is kept of readings that are too old to keep: per source and hour (UTC); failed ones only counted
 CREATE TABLE hourly (
-    source INTEGER NOT NULL REFERENCES source (id),
-    hour_ms INTEGER NOT NULL,
-    readings INTEGER NOT NULL,
-    failed INTEGER NOT NULL,
-    total REAL NOT NULL,
-    lowest REAL,
-    highest REAL,
-    PRIMARY KEY (source, hour_ms)
+    source INTEGER NOT NULL REFERENCES source (id), hour_ms INTEGER NOT NULL, readings INTEGER NOT NULL,
+    failed INTEGER NOT NULL, total REAL NOT NULL, lowest REAL, highest REAL, PRIMARY KEY (source, hour_ms)
 ) STRICT, WITHOUT ROWID;
 -- how far the mirror has come: the newest reading and event that the server has taken
 CREATE TABLE mirror (
-    one INTEGER PRIMARY KEY CHECK (one = 1),
-    reading INTEGER NOT NULL,
-    event INTEGER NOT NULL,
-    taken_ms INTEGER,
-    trouble TEXT NOT NULL
+    one INTEGER PRIMARY KEY CHECK (one = 1), reading INTEGER NOT NULL, event INTEGER NOT NULL,
+    taken_ms INTEGER, trouble TEXT NOT NULL
 ) STRICT;
 INSERT INTO mirror VALUES (1, 0, 0, NULL, '');
 -- what is worth knowing but no alarm; the id tells a repeat
-CREATE TABLE notice (
-    id TEXT PRIMARY KEY,
-    at_ms INTEGER NOT NULL,
-    body TEXT NOT NULL
-) STRICT, WITHOUT ROWID;
+CREATE TABLE notice (id TEXT PRIMARY KEY, at_ms INTEGER NOT NULL, body TEXT NOT NULL) STRICT, WITHOUT ROWID;
 -- commands through the broker by their id, so that a repeat does nothing
 CREATE TABLE command (
-    id TEXT PRIMARY KEY,
-    request INTEGER NOT NULL,
-    at_ms INTEGER NOT NULL,
-    kind TEXT NOT NULL,
-    who TEXT NOT NULL,
-    body TEXT NOT NULL
+    id TEXT PRIMARY KEY, request INTEGER NOT NULL, at_ms INTEGER NOT NULL, kind TEXT NOT NULL,
+    who TEXT NOT NULL, body TEXT NOT NULL
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE mirror_refused (
-    id INTEGER PRIMARY KEY,
-    line TEXT NOT NULL,
-    reason TEXT NOT NULL,
-    at_ms INTEGER NOT NULL
+    id INTEGER PRIMARY KEY, line TEXT NOT NULL, reason TEXT NOT NULL, at_ms INTEGER NOT NULL
 ) STRICT;
 """,
     2: """
 -- requests that became actions, by their id, with the answer, so that none is done twice
-CREATE TABLE taken (
-    id TEXT PRIMARY KEY,
-    seq INTEGER NOT NULL,
-    refusal TEXT NOT NULL
-) STRICT, WITHOUT ROWID;
+CREATE TABLE taken (id TEXT PRIMARY KEY, seq INTEGER NOT NULL, refusal TEXT NOT NULL) STRICT, WITHOUT ROWID;
 INSERT OR IGNORE INTO taken
     SELECT ifnull(c.id, ifnull((SELECT value FROM meta WHERE key = 'id'), '') || '-' || r.id),
     a.seq, r.refusal
@@ -144,32 +118,19 @@ DROP TABLE request;
 DROP TABLE command;
 -- what people wrote down, by kind; seq is that of the action it came with, corrects that of an earlier entry
 CREATE TABLE entry (
-    seq INTEGER PRIMARY KEY,
-    kind TEXT NOT NULL,
-    at_ms INTEGER NOT NULL,
-    who TEXT NOT NULL,
-    vessel TEXT NOT NULL,
-    corrects INTEGER,
-    body TEXT NOT NULL
+    seq INTEGER PRIMARY KEY, kind TEXT NOT NULL, at_ms INTEGER NOT NULL, who TEXT NOT NULL,
+    vessel TEXT NOT NULL, corrects INTEGER, body TEXT NOT NULL
 ) STRICT;
 CREATE INDEX entry_by_kind ON entry (kind);
 -- under which id numbers were given out, from which on; see daemon/journal/state.py
 CREATE TABLE run (
-    number INTEGER PRIMARY KEY,
-    id TEXT NOT NULL UNIQUE,
-    first_seq INTEGER NOT NULL,
-    first_event INTEGER NOT NULL,
-    reason TEXT NOT NULL
+    number INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, first_seq INTEGER NOT NULL,
+    first_event INTEGER NOT NULL, reason TEXT NOT NULL
 ) STRICT;
 -- checksums over each commit: its readings (NULL once they are gone), and its actions and events
 CREATE TABLE seal (
-    first_seq INTEGER NOT NULL,
-    last_seq INTEGER NOT NULL,
-    first_event INTEGER NOT NULL,
-    last_event INTEGER NOT NULL,
-    readings INTEGER,
-    rest INTEGER,
-    PRIMARY KEY (last_seq, last_event)
+    first_seq INTEGER NOT NULL, last_seq INTEGER NOT NULL, first_event INTEGER NOT NULL,
+    last_event INTEGER NOT NULL, readings INTEGER, rest INTEGER, PRIMARY KEY (last_seq, last_event)
 ) STRICT, WITHOUT ROWID;
 """,
 }
@@ -193,25 +154,21 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        connection = sqlite3.connect(path, isolation_level=None, timeout=10)
+        with ExitStack() as unless_sound:
+            db = unless_sound.enter_context(closing(sqlite3.connect(path, isolation_level=None, timeout=10)))
+            db.executescript(
+                "PRAGMA auto_vacuum = INCREMENTAL; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;"
+                f"PRAGMA journal_size_limit = {_WAL_BYTES_KEPT}; PRAGMA foreign_keys = ON"
+            )
+            _prepare(db, path)
+            unless_sound.pop_all()
     except (OSError, sqlite3.Error) as error:
-        raise _unusable(path, error) from error
-    try:
-        connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute(f"PRAGMA journal_size_limit = {_WAL_BYTES_KEPT}")
-        connection.execute("PRAGMA foreign_keys = ON")
-        _prepare(connection, path)
-    except sqlite3.Error as error:
-        connection.close()
         if is_damage(error):
             raise DamagedJournalError(f"journal {path}: {error}") from error
-        raise _unusable(path, error) from error
-    except BellwatchError:
-        connection.close()
-        raise
-    return connection
+        raise JournalError(
+            f"journal {path}: {error}; its folder must exist, be writable by this user and have room"
+        ) from error
+    return db
 
 
 def open_for_reading(path: Path) -> sqlite3.Connection:
@@ -219,72 +176,67 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     if not path.exists():
         raise JournalError(f"journal {path}: no such file; `bellwatch run` makes it, or name another")
     try:
-        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)
+        with ExitStack() as unless_sound:
+            address = f"{path.absolute().as_uri()}?mode=ro"
+            db = unless_sound.enter_context(closing(sqlite3.connect(address, uri=True, timeout=10)))
+            _refuse_other_version(db, path)
+            unless_sound.pop_all()
     except sqlite3.Error as error:
         raise JournalError(f"journal {path}: {error}") from error
-    try:
-        _refuse_other_version(connection, path)
-    except sqlite3.Error as error:
-        connection.close()
-        raise JournalError(f"journal {path}: {error}") from error
-    except JournalError:
-        connection.close()
-        raise
-    return connection
+    return db
 
 
-def is_damage(error: sqlite3.Error) -> bool:
+def is_damage(error: Exception) -> bool:
     """Return whether SQLite says that the file itself is broken."""
-    return (getattr(error, "sqlite_errorcode", 0) & 0xFF) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    return error_code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
-def _unusable(path: Path, error: OSError | sqlite3.Error) -> JournalError:
-    return JournalError(
-        f"journal {path}: {error}; its folder must exist, be writable by this user and have room"
-    )
+def error_code(error: Exception) -> int:
+    """Return SQLite's primary result code; 0 where an error is of another kind."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF
 
 
-def _prepare(connection: sqlite3.Connection, path: Path) -> None:
+def _prepare(db: sqlite3.Connection, path: Path) -> None:
     """Make the tables of a new file, and bring an older layout up to this one, all or nothing."""
-    if _version(connection) == SCHEMA_VERSION:
+    if _version(db) == SCHEMA_VERSION:
         return
-    connection.execute("BEGIN IMMEDIATE")
-    if connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0] == 0:
-        _run(connection, _FIRST_TABLES)
-        connection.execute("PRAGMA user_version = 1")
-    while (version := _version(connection)) in _STEPS:
-        waiting = connection.execute(OPEN_REQUESTS).fetchall() if version == 2 else []
-        _run(connection, _STEPS[version])
+    db.execute("BEGIN IMMEDIATE")
+    if db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0] == 0:
+        _run(db, _FIRST_TABLES)
+        db.execute("PRAGMA user_version = 1")
+    while (version := _version(db)) in _STEPS:
+        waiting = db.execute(OPEN_REQUESTS).fetchall() if version == 2 else []
+        _run(db, _STEPS[version])
         if version == 2:
-            _write_entries(connection)
+            _write_entries(db)
             # Before the commit, under ids that stay: what is cut short is done again and adds nothing.
             RequestBox(path).put(waiting)
-        connection.execute(f"PRAGMA user_version = {version + 1}")
-    connection.execute("COMMIT")
-    _refuse_other_version(connection, path)
+        db.execute(f"PRAGMA user_version = {version + 1}")
+    db.execute("COMMIT")
+    _refuse_other_version(db, path)
 
 
-def _run(connection: sqlite3.Connection, script: str) -> None:
+def _run(db: sqlite3.Connection, script: str) -> None:
     for statement in script.split(";\n"):
-        connection.execute(statement)
+        db.execute(statement)
 
 
-def _write_entries(connection: sqlite3.Connection) -> None:
+def _write_entries(db: sqlite3.Connection) -> None:
     """Write an entry for everything in the actions that is one and was not refused."""
-    inputs, history = Inputs(connection), History(connection)
-    refused = {seq for (seq,) in connection.execute("SELECT seq FROM taken WHERE refusal <> ''")}
+    inputs, history = Inputs(db), History(db)
+    refused = {seq for (seq,) in db.execute("SELECT seq FROM taken WHERE refusal <> ''")}
     for seq, action in inputs.numbered_actions():
         entry = entry_of(seq, action)
         if entry is not None and seq not in refused:
             history.keep_entry(entry)
 
 
-def _version(connection: sqlite3.Connection) -> int:
-    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+def _version(db: sqlite3.Connection) -> int:
+    return int(db.execute("PRAGMA user_version").fetchone()[0])
 
 
-def _refuse_other_version(connection: sqlite3.Connection, path: Path) -> None:
-    version = _version(connection)
+def _refuse_other_version(db: sqlite3.Connection, path: Path) -> None:
+    version = _version(db)
     if version < SCHEMA_VERSION:
         raise JournalError(
             f"journal {path}: layout {version}; the next `bellwatch run` brings it up to {SCHEMA_VERSION}"

@@ -9,7 +9,7 @@ import sqlite3
 import uuid
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from itertools import starmap
 from struct import Struct
 from struct import error as StructError  # noqa: N812 - a class with a small letter
@@ -90,10 +90,7 @@ class State:
 
     def keep_stretch(self, stretch: Stretch) -> None:
         """Write a stretch down, in place of one that began at the same moment."""
-        self._db.execute(
-            "INSERT OR REPLACE INTO dating VALUES (?, ?, ?)",
-            (stretch.from_ms, stretch.ahead_ms, stretch.synchronised),
-        )
+        self._db.execute("INSERT OR REPLACE INTO dating VALUES (?, ?, ?)", astuple(stretch))
 
     # Runs
 

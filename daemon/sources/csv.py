@@ -32,13 +32,9 @@ def csv_recording(path: Path, layout: CsvLayout, settings: Settings) -> Recordin
     if not columns:
         raise SourceError(f"{path}: no column named; say what each holds with --column")
     keys = [_source_key(column, settings) for column in columns]
+    named = [column.name for column in columns]
     table = read_csv(
-        path,
-        layout.time_column,
-        [column.name for column in columns],
-        zone=layout.zone,
-        delimiter=layout.delimiter,
-        decimal=layout.decimal,
+        path, layout.time_column, named, zone=layout.zone, delimiter=layout.delimiter, decimal=layout.decimal
     )
     series = {
         number: (table.time_ms, table.values[column.name] * column.factor + column.offset)

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.errors import SourceError
+from daemon.export.csv import without_comments
 from rules.quantities import Quantity
 
 _EARLIEST_MS = 0.0
@@ -74,7 +75,7 @@ def read_csv(
     times: list[float] = []
     cells: list[list[float]] = [[] for _ in columns]
     with _opened(path) as file:
-        reader = csv.reader(_without_comments(file), delimiter=delimiter)
+        reader = csv.reader(without_comments(file), delimiter=delimiter)
         header = [name.strip() for name in next(filter(None, reader), [])]
         at = [_place(name, header, path) for name in (time_column, *columns)]
         for row in reader:
@@ -112,22 +113,11 @@ def column_of(text: str) -> CsvColumn:
 @contextmanager
 def _opened(path: Path) -> Iterator[TextIO]:
     try:
-        if path.suffix == ".gz":
-            with gzip.open(path, "rt", encoding="utf-8-sig", newline="") as packed:
-                yield packed
-        else:
-            with path.open(encoding="utf-8-sig", newline="") as plain:
-                yield plain
+        opened = gzip.open if path.suffix == ".gz" else open
+        with opened(path, "rt", encoding="utf-8-sig", newline="") as file:
+            yield file
     except (OSError, EOFError, UnicodeDecodeError, csv.Error) as error:
         raise SourceError(f"{path}: {error}; expected a CSV file in UTF-8, plain or .gz") from error
-
-
-def _without_comments(file: TextIO) -> Iterator[str]:
-    """Pass over comment lines as blank ones, so that the numbers of the lines stay those of the file."""
-    before_header = True
-    for line in file:
-        before_header = before_header and line.startswith("#")
-        yield "\n" if before_header else line
 
 
 def _place(name: str, header: list[str], path: Path) -> int:

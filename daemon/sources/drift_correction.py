@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from daemon.journal.calibrations import CALIBRATE, calibrations_in
+from daemon.journal.calibrations import calibrations_in
 from daemon.journal.journal import Journal
 from daemon.sources.recording import Inputs, Recording
 from rules.care.calibration import Calibration, key_of
@@ -25,8 +25,7 @@ BySource = Mapping[int, Sequence[Correction]]
 def calibrations_at(path: Path) -> list[Calibration]:
     """Return the calibrations that a journal holds, oldest first; raise JournalError where it is none."""
     with closing(Journal(path, writable=False)) as journal:
-        probes = {(probe, quantity) for probe, quantity, _ in journal.inputs.sources().values()}
-        return calibrations_in(journal.inputs.actions(CALIBRATE), probes)
+        return calibrations_in(journal)
 
 
 def drift_corrected(recording: Recording, visits: Sequence[Calibration]) -> Recording:

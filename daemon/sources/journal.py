@@ -26,15 +26,8 @@ ALONE_BELOW = 400_000
 """Fewer readings than this are read sooner than another process is started."""
 
 WORKERS = 2
-_ROWS = np.dtype(
-    [
-        ("seq", np.int64),
-        ("at_ms", np.int64),
-        ("source", np.int64),
-        ("lag_ms", np.int64),
-        ("value", np.float64),
-    ]
-)
+_ROWS = np.dtype("int64, int64, int64, int64, float64")
+_ROWS.names = ("seq", "at_ms", "source", "lag_ms", "value")
 Rows = NDArray[np.void]
 
 
@@ -56,7 +49,8 @@ def journal_recording(path: Path, workers: int = WORKERS, block: int = BLOCK) ->
     bounds = [first - 1, *range(first - 1 + block, last, block), last]
 
     def inputs() -> Inputs:
-        loaded = _alone(path, bounds) if few else _in_parallel(path, bounds, workers)
+        alone = (_rows(path, after, upto) for after, upto in pairwise(bounds))
+        loaded = alone if few else _in_parallel(path, bounds, workers)
         yield from _in_order(loaded, actions)
 
     readings = last - first + 1 - sum(first < seq < last for seq, _ in actions)
@@ -67,10 +61,6 @@ def recorded_events(path: Path) -> list[str]:
     """Return the events that the daemon raised at the time, as the journal holds them, oldest first."""
     with _reading(path) as journal:
         return journal.history.event_lines()
-
-
-def _alone(path: Path, bounds: list[int]) -> Iterator[Rows]:
-    return (_rows(path, after, upto) for after, upto in pairwise(bounds))
 
 
 def _in_parallel(path: Path, bounds: list[int], workers: int) -> Iterator[Rows]:
@@ -111,7 +101,6 @@ def _reading(path: Path) -> Iterator[Journal]:
 
 
 def _in_order(loaded: Iterator[Rows], actions: list[tuple[int, Action]]) -> Inputs:
-    """Put the actions back between the readings where they happened."""
     waiting = deque(actions)
     for rows in loaded:
         start = 0

@@ -72,15 +72,9 @@ def in_memory(
     name: str, sources: Mapping[int, SourceKey], readings: Readings, left_out: Mapping[str, int]
 ) -> Recording:
     """Return a recording whose readings, at least one, are all at hand; `left_out` counts by reason."""
-    return Recording(
-        name,
-        sources,
-        len(readings),
-        int(readings.at_ms[0]),
-        int(readings.at_ms[-1]),
-        lambda: in_blocks(readings),
-        {why: count for why, count in left_out.items() if count},
-    )
+    start_ms, end_ms = int(readings.at_ms[0]), int(readings.at_ms[-1])
+    counted = {why: count for why, count in left_out.items() if count}
+    return Recording(name, sources, len(readings), start_ms, end_ms, lambda: in_blocks(readings), counted)
 
 
 def in_blocks(readings: Readings, block: int = BLOCK) -> Iterator[Readings]:

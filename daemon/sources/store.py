@@ -10,13 +10,7 @@ import numpy as np
 from daemon.sources.recording import Recording, SourceKey, in_blocks
 from rules.readings import Action, Readings
 
-_COLUMNS = {
-    "seq": np.int64,
-    "at_ms": np.int64,
-    "source": np.int64,
-    "time_ms": np.int64,
-    "value": np.float64,
-}
+_COLUMNS = {"seq": np.int64, "at_ms": np.int64, "source": np.int64, "time_ms": np.int64, "value": np.float64}
 UNWATCHED_AFTER_MS = 3_600_000
 """A time without any reading for more than an hour was not watched (project judgement)."""
 
@@ -67,20 +61,11 @@ def stored(recording: Recording, folder: Path) -> Store:
             _watch(watched, item)
             for name, file in files.items():
                 file.write(getattr(item, name).tobytes())
-    return Store(
-        folder,
-        recording.name,
-        dict(recording.sources),
-        recording.start_ms,
-        recording.end_ms,
-        count,
-        tuple(actions),
-        tuple(watched),
-    )
+    sources, span = dict(recording.sources), (recording.start_ms, recording.end_ms)
+    return Store(folder, recording.name, sources, *span, count, tuple(actions), tuple(watched))
 
 
 def _watch(watched: list[tuple[int, int]], readings: Readings) -> None:
-    """Lengthen the stretches watched by a block of readings."""
     before = watched[-1][1] if watched else int(readings.at_ms[0])
     at_ms = np.concatenate([[before], readings.at_ms])
     gaps = np.flatnonzero(np.diff(at_ms) > UNWATCHED_AFTER_MS)

@@ -76,13 +76,11 @@ class _Looked:
             reaches = reaching(value, rate, tolerance, self._utc(state.time_ms))
             soon = reaches is not None and reaches.at_ms <= self.sight.now_ms + tolerance.lead_time_ms
             tells = tells or soon
+        its, quantity = state.channel, state.channel.quantity
+        named = (its.name, its.vessel, quantity.value, unit_of(quantity), its.source.probe)
         here = [alarm.priority for alarm in self.alarms if alarm.active]
         return ChannelNow(
-            state.channel.name,
-            state.channel.vessel,
-            state.channel.quantity.value,
-            unit_of(state.channel.quantity),
-            state.channel.source.probe,
+            *named,
             value,
             lack,
             self.accuracy if value is not None else None,
@@ -123,7 +121,7 @@ class _Looked:
     def _watched(self, lack: str, time_ms: int | None) -> Watched:
         probe = self.state.channel.source.probe
         if self.watch is not WatchState.ALIVE:
-            newest_ms = self._utc(self.sight.newest_ms)
+            newest_ms = self.sight.journal.newest_ms
             return Watched(WatchedState.UNWATCHED, "", f"the watch is {self.watch}", newest_ms)
         fault = next((alarm for alarm in self.alarms if _is_fault(alarm)), None)
         if not lack and fault is None and self.state.flag != Flag.FAIL:

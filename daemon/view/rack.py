@@ -1,22 +1,16 @@
 """`rack_now`: one answer to what is now, put together from one look at the journal."""
 
-from collections.abc import Mapping
-from pathlib import Path
-
+from daemon.beat import beats_at
 from daemon.view.alarms import alarms_now
 from daemon.view.channels import channels_now, unwatched
 from daemon.view.probes import probes_now
 from daemon.view.rack_now import (
     AlarmNow,
-    BrokerNow,
     ChannelNow,
     ClockNow,
-    JournalNow,
     MaintenanceNow,
-    MirrorNow,
     Overall,
     RackNow,
-    Refusal,
     StageNow,
     VesselNow,
     WatchNow,
@@ -37,11 +31,11 @@ def rack_now(view: JournalView, now_ms: int) -> RackNow:
     channels = channels_now(sight, watch.state)
     alarms = alarms_now(sight, {channel.name: channel for channel in channels})
     vessels = _vessels(sight, channels, alarms)
-    utc_ms, settings = sight.dating.utc_ms, sight.settings
+    utc_ms, guess_ms = sight.dating.utc_ms, sight.dating.unsynchronised_from_ms()
     return RackNow(
         sight.engine.plan.rack,
         now_ms,
-        settings.rack.time_zone,
+        sight.settings.rack.time_zone,
         _overall(watch, vessels, alarms),
         watch,
         vessels,
@@ -49,27 +43,24 @@ def rack_now(view: JournalView, now_ms: int) -> RackNow:
         tuple(alarms),
         tuple(MaintenanceNow(target, utc_ms(until)) for target, until in sight.engine.maintenance().items()),
         probes_now(sight, {channel.name: channel for channel in channels}),
-        _clock(sight),
-        _journal(sight),
-        BrokerNow(sight.waiting, sight.refused, tuple(Refusal(*refusal) for refusal in sight.refusals)),
-        _mirror(sight),
+        ClockNow(guess_ms is None, None if guess_ms is None else utc_ms(guess_ms)),
+        sight.journal,
+        sight.broker,
+        sight.mirror,
     )
 
 
 def watch_now(sight: Sight) -> WatchNow:
     """Return whether the watch lives: by its lock, and by its beat, never by what it writes to the card."""
-    holder, beats, now_ms = sight.holder, sight.beats, sight.now_ms
+    holder, now_ms = sight.holder, sight.now_ms
     if holder is None:
         return WatchNow(WatchState.NEVER, None, None)
+    beats = beats_at(holder.beat)
+    lifeless = WatchState.HUNG if holder.holds else WatchState.DEAD
     if beats is None:  # dead since it wrote down the last, or one that nobody can tell from a hung one
-        newest_ms = sight.dating.utc_ms(sight.newest_ms)
-        state = WatchState.HUNG if holder.holds else WatchState.DEAD
-        return WatchNow(state, newest_ms, max(now_ms - newest_ms, 0) / 1000)
-    last_ms = now_ms - round(beats.last_s * 1000)
-    if not holder.holds:
-        return WatchNow(WatchState.DEAD, last_ms, beats.last_s)
-    if beats.last_s > HUNG_AFTER_S:
-        return WatchNow(WatchState.HUNG, last_ms, beats.last_s)
+        return WatchNow(lifeless, sight.journal.newest_ms, sight.journal.age_s)
+    if not holder.holds or beats.last_s > HUNG_AFTER_S:
+        return WatchNow(lifeless, now_ms - round(beats.last_s * 1000), beats.last_s)
     return WatchNow(WatchState.ALIVE, now_ms - round(beats.began_s * 1000), beats.last_s)
 
 
@@ -85,8 +76,7 @@ def _overall(watch: WatchNow, vessels: tuple[VesselNow, ...], alarms: list[Alarm
 
 def _vessels(sight: Sight, channels: list[ChannelNow], alarms: list[AlarmNow]) -> tuple[VesselNow, ...]:
     """Return the vessels, the one that most needs somebody first, otherwise in the order of the plan."""
-    maintenance = sight.engine.maintenance()
-    found = [_vessel(sight, vessel, channels, alarms, maintenance) for vessel in sight.engine.stages()]
+    found = [_vessel(sight, vessel, channels, alarms) for vessel in sight.engine.stages()]
     open_alarms = {alarm.name: alarm for alarm in alarms if alarm.held_by is None}
 
     def urgency(vessel: VesselNow) -> tuple[int, bool, int]:
@@ -96,17 +86,10 @@ def _vessels(sight: Sight, channels: list[ChannelNow], alarms: list[AlarmNow]) -
     return tuple(sorted(found, key=urgency, reverse=True))
 
 
-def _vessel(
-    sight: Sight,
-    name: str,
-    channels: list[ChannelNow],
-    alarms: list[AlarmNow],
-    maintenance: Mapping[str, int],
-) -> VesselNow:
-    known = sight.settings.vessels.get(name)
-    stage = _stage(sight, name)
+def _vessel(sight: Sight, name: str, channels: list[ChannelNow], alarms: list[AlarmNow]) -> VesselNow:
+    known, stage = sight.settings.vessels.get(name), _stage(sight, name)
     here = tuple(channel for channel in channels if channel.vessel == name)
-    until_ms = maintenance.get(f"vessel/{name}")
+    until_ms = sight.engine.maintenance().get(f"vessel/{name}")
     return VesselNow(
         name,
         known.label if known else None,
@@ -132,36 +115,4 @@ def _stage(sight: Sight, vessel: str) -> StageNow:
         utc_ms(now.settled_ms) if ramp else None,
         step.stage if step else None,
         utc_ms(step.at_ms) if step else None,
-    )
-
-
-def _clock(sight: Sight) -> ClockNow:
-    from_ms = sight.dating.unsynchronised_from_ms()
-    return ClockNow(from_ms is None, None if from_ms is None else sight.dating.utc_ms(from_ms))
-
-
-def _journal(sight: Sight) -> JournalNow:
-    newest_ms, aside = sight.dating.utc_ms(sight.newest_ms), sight.set_aside
-    return JournalNow(
-        sight.journal_id,
-        newest_ms,
-        max(sight.now_ms - newest_ms, 0) / 1000,
-        Path(aside["file"]).name if aside else None,
-        aside["reason"] if aside else None,
-        sight.journal_bytes,
-        sight.disk_free_bytes,
-    )
-
-
-def _mirror(sight: Sight) -> MirrorNow | None:
-    state = sight.mirror
-    if state is None:
-        return None
-    return MirrorNow(
-        state.readings_behind,
-        state.events_behind,
-        state.progress.taken_ms,
-        state.progress.trouble,
-        state.refused,
-        state.last_refusal,
     )

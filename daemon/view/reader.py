@@ -7,19 +7,19 @@ watch was started anew or the file replaced, restores from the newest snapshot a
 import json
 import shutil
 import sqlite3
-from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
+from pathlib import Path
 
-from daemon.beat import Beats, beats_at
 from daemon.errors import JournalError
 from daemon.journal.damage import SET_ASIDE
 from daemon.journal.dating import Dating
 from daemon.journal.fold import fold, resume
 from daemon.journal.journal import Journal
 from daemon.journal.sole_writer import Holder, holder_of
-from daemon.mirror.progress import Backlog, backlog
+from daemon.mirror.progress import backlog
 from daemon.settings.rack import Settings
+from daemon.view.rack_now import BrokerNow, JournalNow, MirrorNow, Refusal
 from rules.alarms.life_cycle import State
 from rules.engine import Engine
 from rules.errors import InputError
@@ -29,26 +29,18 @@ from rules.errors import InputError
 class Sight:
     """What one look at a journal found; the engine's times are those of the journal's axis.
 
-    `seen_by` tells who acknowledged something at a moment of the axis; `set_aside` is the note on a
-    damaged journal, with its `file` and `reason`.
+    `seen_by` tells who acknowledged something at a moment of the axis.
     """
 
     settings: Settings
     now_ms: int
     engine: Engine
     dating: Dating
-    newest_ms: int
     seen_by: dict[int, str]
     holder: Holder | None
-    beats: Beats | None
-    journal_id: str
-    journal_bytes: int
-    disk_free_bytes: int
-    set_aside: dict[str, str] | None
-    waiting: int
-    refused: int
-    refusals: Sequence[tuple[str, str]]
-    mirror: Backlog | None
+    journal: JournalNow
+    broker: BrokerNow
+    mirror: MirrorNow | None
 
 
 class JournalView:
@@ -79,27 +71,23 @@ class JournalView:
         stands_for = (file.st_dev, file.st_ino, journal.id, holder and holder.run)
         if stands_for != self._stands_for:
             self._engine, self._stands_for = None, stands_for
-        engine = self._up_to_date(journal)
-        aside = journal.state.note(SET_ASIDE)
-        waiting, refused = journal.outbox.counts()
-        return Sight(
-            self._settings,
-            now_ms,
-            engine,
-            journal.state.dating(),
-            journal.state.clock_ms(),
-            _seen_by(journal, engine),
-            holder,
-            beats_at(holder.beat) if holder else None,
+        engine, dating = self._up_to_date(journal), journal.state.dating()
+        newest_ms, (waiting, refused) = dating.utc_ms(journal.state.clock_ms()), journal.outbox.counts()
+        aside = json.loads(journal.state.note(SET_ASIDE) or "{}")
+        now = JournalNow(
             journal.id,
+            newest_ms,
+            max(now_ms - newest_ms, 0) / 1000,
+            Path(aside["file"]).name if aside else None,
+            aside.get("reason"),
             file.st_size,
             shutil.disk_usage(self._path.parent).free,
-            None if aside is None else json.loads(aside),
-            waiting,
-            refused,
-            journal.outbox.refusals() if refused else [],
-            backlog(journal) if self._settings.mirror is not None else None,
         )
+        refusals = journal.outbox.refusals() if refused else ()
+        broker = BrokerNow(waiting, refused, tuple(Refusal(*refusal) for refusal in refusals))
+        mirror = _mirror(journal) if self._settings.mirror is not None else None
+        seen_by = _seen_by(journal, engine)
+        return Sight(self._settings, now_ms, engine, dating, seen_by, holder, now, broker, mirror)
 
     def _up_to_date(self, journal: Journal) -> Engine:
         """Return the engine after everything in the journal, also a silence that time alone raised."""
@@ -123,6 +111,12 @@ class JournalView:
         except InputError:  # an input of the very moment of an event, beyond which we had let time pass
             return None
         return engine
+
+
+def _mirror(journal: Journal) -> MirrorNow:
+    its = backlog(journal)
+    behind, come = (its.readings_behind, its.events_behind), its.progress
+    return MirrorNow(*behind, come.taken_ms, come.trouble, its.refused, its.last_refusal)
 
 
 def _seen_by(journal: Journal, engine: Engine) -> dict[int, str]:

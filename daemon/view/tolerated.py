@@ -16,15 +16,9 @@ def limits_now(tolerance: Tolerance | None) -> LimitsNow | None:
     if tolerance is None:
         return None
     advisory, critical = tolerance.advisory, tolerance.critical
-    return LimitsNow(
-        tolerance.target,
-        advisory.low,
-        advisory.high,
-        critical.low,
-        critical.high,
-        place_of(advisory.low, tolerance),
-        place_of(advisory.high, tolerance),
-    )
+    ends = (advisory.low, advisory.high)
+    places = (place_of(end, tolerance) for end in ends)
+    return LimitsNow(tolerance.target, *ends, critical.low, critical.high, *places)
 
 
 def place_of(value: float | None, tolerance: Tolerance | None) -> float | None:

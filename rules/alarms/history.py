@@ -2,6 +2,7 @@
 
 from collections import deque
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from rules.alarms.alarm import Alarm
@@ -22,6 +23,13 @@ def alarm_event_from_json(body: Mapping[str, Any]) -> AlarmEvent:
         evidence = {key: body[key] for key in _ONCE_BESIDE if key in body}
         body = {key: value for key, value in body.items() if key not in evidence} | {"evidence": evidence}
     return from_plain(AlarmEvent, body)
+
+
+def says_the_same(body: Mapping[str, Any], event: AlarmEvent) -> bool:
+    """Return whether an event is the one that a journal holds, in every field that it has there."""
+    if "evidence" not in body:  # nor did it say which key gave the limit
+        event = replace(event, evidence=replace(event.evidence, limit_from=""))
+    return alarm_event_from_json(body) == event
 
 
 def remembered(event: AlarmEvent) -> Alarm:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.errors import CalibrationError
+from rules.errors import CalibrationError, RulesError
 from rules.quantities import Quantity, unit_of
 from rules.water.oxygen import oxygen_solubility_mg_l
 
@@ -130,25 +130,24 @@ def calibration_of(body: Mapping[str, Any], at_ms: int, who: str) -> Calibration
     given = body.get("points")
     points = tuple(_point(point) for point in given) if isinstance(given, Sequence) else ()
     line_through(quantity, points)
-    cleaned = body.get("cleaned")
-    return Calibration(
-        at_ms,
-        str(body.get("probe")),
-        quantity,
-        points,
-        standard,
-        who,
-        str(body.get("note") or ""),
-        None if cleaned is None else _cleaning(cleaned),
-    )
+    cleaned = None if body.get("cleaned") is None else _cleaning(body["cleaned"])
+    probe, note = str(body.get("probe")), str(body.get("note") or "")
+    return Calibration(at_ms, probe, quantity, points, standard, who, note, cleaned)
 
 
-def quantity_named(name: object) -> Quantity:
-    """Return the quantity of that name. Raises CalibrationError, listing all there are, where none is."""
+def quantity_named(name: object, refusal: type[RulesError] = CalibrationError) -> Quantity:
+    """Return the quantity of that name. Raises the refusal, listing all there are, where none is."""
     try:
         return Quantity(str(name))
     except ValueError:
-        raise CalibrationError(f"{name}: no such quantity; there are: {', '.join(Quantity)}") from None
+        raise refusal(f"{name}: no such quantity; there are: {', '.join(Quantity)}") from None
+
+
+def finite(value: object, what: str, refusal: type[RulesError] = CalibrationError) -> float:
+    """Return a number that somebody gave. Raises the refusal where it is none."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise refusal(f"{what} {value!r} is not a number")
+    return float(value)
 
 
 def line_through(quantity: Quantity, points: Sequence[Point]) -> Line:
@@ -225,20 +224,15 @@ def _words(quantity: Quantity, points: Sequence[Point]) -> str:
 def _point(given: object) -> Point:
     if not isinstance(given, Mapping) or given.keys() != {"read", "true"}:
         raise CalibrationError("calibration: each point needs what was read and what is true")
-    return Point(_number(given["read"]), _number(given["true"]))
+    return Point(**_numbers(given))
 
 
 def _cleaning(given: object) -> Cleaning:
-    if not isinstance(given, Mapping) or not {"before", "after"} <= given.keys() <= {
-        "before",
-        "after",
-        "meanwhile",
-    }:
+    needed = {"before", "after"}
+    if not isinstance(given, Mapping) or not needed <= given.keys() <= needed | {"meanwhile"}:
         raise CalibrationError("calibration: cleaning needs the reading before and the one after")
-    return Cleaning(**{name: _number(value) for name, value in given.items()})
+    return Cleaning(**_numbers(given))
 
 
-def _number(value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise CalibrationError(f"calibration: {value!r} is not a number")
-    return float(value)
+def _numbers(given: Mapping[str, object]) -> dict[str, float]:
+    return {name: finite(value, "calibration:") for name, value in given.items()}

@@ -8,7 +8,6 @@ chart starts anew at each calibration.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 
 LONGEST_RUN = 8
@@ -27,20 +26,13 @@ class ChartRule(StrEnum):
     EIGHT_IN_A_ROW = "eight in a row on one side"
 
 
-@dataclass(frozen=True, slots=True)
-class _Zone:
-    rule: ChartRule
-    sigmas: float
-    of: int
-    at_least: int
-
-
 _ZONES = (
-    _Zone(ChartRule.BEYOND_3_SIGMA, 3.0, 1, 1),
-    _Zone(ChartRule.TWO_OF_THREE, 2.0, 3, 2),
-    _Zone(ChartRule.FOUR_OF_FIVE, 1.0, 5, 4),
-    _Zone(ChartRule.EIGHT_IN_A_ROW, 0.0, 8, 8),
+    (ChartRule.BEYOND_3_SIGMA, 3.0, 1, 1),
+    (ChartRule.TWO_OF_THREE, 2.0, 3, 2),
+    (ChartRule.FOUR_OF_FIVE, 1.0, 5, 4),
+    (ChartRule.EIGHT_IN_A_ROW, 0.0, 8, 8),
 )
+"""Each rule: how many sigmas, how far it looks back, and how many of these differences lie beyond."""
 
 
 def sigma_of(*accuracies: float) -> float:
@@ -56,8 +48,8 @@ def broken_rule(differences: Sequence[float]) -> ChartRule | None:
     if not differences:
         return None
     side = math.copysign(1.0, differences[-1])
-    for zone in _ZONES:
-        beyond = [difference * side > zone.sigmas for difference in differences[-zone.of :]]
-        if beyond[-1] and sum(beyond) >= zone.at_least:
-            return zone.rule
+    for rule, sigmas, back, at_least in _ZONES:
+        beyond = [difference * side > sigmas for difference in differences[-back:]]
+        if beyond[-1] and sum(beyond) >= at_least:
+            return rule
     return None

@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.care.calibration import Calibration, Cleaning, Line
+from rules.care.calibration import Calibration, Cleaning
 from rules.errors import CalibrationError
 
 Floats = NDArray[np.float64]
@@ -104,10 +104,6 @@ def _between(before: Calibration, visit: Calibration) -> list[Correction]:
     if visit.cleaned is not None:
         point = (visit.cleaned.before, fouling_error(visit.cleaned))
         corrections.append(Correction(before.at_ms, visit.at_ms, (point,)))
-    points = sorted((point.read, _raw_error(before.line, point.true, point.read)) for point in visit.points)
-    return [*corrections, Correction(before.at_ms, visit.at_ms, tuple(points))]
-
-
-def _raw_error(line: Line, true: float, read: float) -> float:
-    """Return what a probe's report is short of at a visit, if its former line were still to hold."""
-    return drift_error(line.read_at(true), read)
+    # What the probe's report is short of, if its former line were still to hold.
+    short = [(point.read, drift_error(before.line.read_at(point.true), point.read)) for point in visit.points]
+    return [*corrections, Correction(before.at_ms, visit.at_ms, tuple(sorted(short)))]

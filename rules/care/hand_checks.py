@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from rules.care.calibration import finite, quantity_named
 from rules.care.control_chart import LONGEST_RUN, ChartRule, broken_rule, sigma_of
 from rules.errors import HandMeasurementError
 from rules.quantities import Quantity
@@ -97,19 +98,12 @@ def hand_measurement_of(body: Mapping[str, Any], at_ms: int, who: str) -> HandMe
     missing = [name for name, text in words.items() if not text]
     if missing:
         raise HandMeasurementError(f"hand measurement: say its {' and '.join(missing)}")
-    quantity = _quantity(body.get("quantity"))
+    quantity = quantity_named(body.get("quantity"), HandMeasurementError)
     accuracy = _number(body.get("accuracy", USUAL_ACCURACY[quantity]), "accuracy")
     if accuracy <= 0:
         raise HandMeasurementError(f"hand measurement: accuracy {accuracy:g}; more than 0 would be right")
     value = _value(body, quantity)
     return HandMeasurement(at_ms, quantity=quantity, value=value, accuracy=accuracy, who=who, **words)
-
-
-def _quantity(name: object) -> Quantity:
-    try:
-        return Quantity(str(name))
-    except ValueError:
-        raise HandMeasurementError(f"{name}: no such quantity; there are: {', '.join(Quantity)}") from None
 
 
 def _value(body: Mapping[str, Any], quantity: Quantity) -> float:
@@ -135,6 +129,4 @@ def _value(body: Mapping[str, Any], quantity: Quantity) -> float:
 
 
 def _number(value: object, what: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise HandMeasurementError(f"hand measurement: {what} {value!r} is not a number")
-    return float(value)
+    return finite(value, f"hand measurement: {what}", HandMeasurementError)

@@ -28,76 +28,55 @@ from rules.rack.tolerance import Band, Tolerance
 # Limits per hour are taken over an hour: over half of one, 10 of the 15 rate calls after five simulated
 # power dips of twelve minutes were for a change that an hour allows. For oxygen half an hour stays, since
 # a loss of flow is urgent.
-_PER_HOUR_MS = 3_600_000
+_SLOW = Tolerance(on_delay_ms=300_000, critical_on_delay_ms=300_000, off_delay_ms=300_000)
+_SALT = replace(_SLOW, deadband=0.3, rate_window_ms=3_600_000)
+_GAS = Tolerance(on_delay_ms=180_000, critical_on_delay_ms=60_000, off_delay_ms=180_000)
 WITHOUT_LIMITS: dict[Quantity, Tolerance] = {
     Quantity.TEMPERATURE: Tolerance(
         deadband=0.2,
         on_delay_ms=120_000,
         critical_on_delay_ms=60_000,
         off_delay_ms=120_000,
-        rate_window_ms=_PER_HOUR_MS,
+        rate_window_ms=3_600_000,
         max_disagreement=0.5,
     ),
-    Quantity.CONDUCTIVITY: Tolerance(
-        deadband=0.3,
-        on_delay_ms=300_000,
-        critical_on_delay_ms=300_000,
-        off_delay_ms=300_000,
-        rate_window_ms=_PER_HOUR_MS,
-    ),
-    Quantity.SALINITY: Tolerance(
-        deadband=0.3,
-        on_delay_ms=300_000,
-        critical_on_delay_ms=300_000,
-        off_delay_ms=300_000,
-        rate_window_ms=_PER_HOUR_MS,
-        max_disagreement=1.0,
-    ),
-    Quantity.OXYGEN: Tolerance(
-        deadband=0.25, on_delay_ms=180_000, critical_on_delay_ms=60_000, off_delay_ms=180_000
-    ),
-    Quantity.OXYGEN_SATURATION: Tolerance(
-        deadband=3.0,
-        on_delay_ms=180_000,
-        critical_on_delay_ms=60_000,
-        off_delay_ms=180_000,
-        max_disagreement=8.0,
-    ),
-    Quantity.AIR_PRESSURE: Tolerance(
-        deadband=1.0, on_delay_ms=300_000, critical_on_delay_ms=300_000, off_delay_ms=300_000
-    ),
+    Quantity.CONDUCTIVITY: _SALT,
+    Quantity.SALINITY: replace(_SALT, max_disagreement=1.0),
+    Quantity.OXYGEN: replace(_GAS, deadband=0.25),
+    Quantity.OXYGEN_SATURATION: replace(_GAS, deadband=3.0, max_disagreement=8.0),
+    Quantity.AIR_PRESSURE: replace(_SLOW, deadband=1.0),
 }
 
+_Limits = tuple[float, Band, Band, float]
+"""Target, advisory band, critical band, and the most that the value may rise or fall per hour."""
 
-def _temperature(target: float, advisory: Band, critical: Band, per_hour: float) -> Tolerance:
+
+def _stage(
+    temperature: _Limits,
+    salinity: _Limits,
+    saturation: tuple[Band, Band],
+    max_fall_of_saturation: float | None = None,
+) -> dict[Quantity, Tolerance]:
+    balance = 100.0  # by definition: in balance with the air
+    return {
+        Quantity.TEMPERATURE: _limited(Quantity.TEMPERATURE, *temperature, temperature[-1]),
+        Quantity.SALINITY: _limited(Quantity.SALINITY, *salinity, salinity[-1]),
+        Quantity.OXYGEN_SATURATION: _limited(
+            Quantity.OXYGEN_SATURATION, balance, *saturation, None, max_fall_of_saturation
+        ),
+    }
+
+
+def _limited(
+    quantity: Quantity, target: float, advisory: Band, critical: Band, rise: float | None, fall: float | None
+) -> Tolerance:
     return replace(
-        WITHOUT_LIMITS[Quantity.TEMPERATURE],
+        WITHOUT_LIMITS[quantity],
         target=target,
         advisory=advisory,
         critical=critical,
-        max_rise_per_hour=per_hour,
-        max_fall_per_hour=per_hour,
-    )
-
-
-def _salinity(target: float, advisory: Band, critical: Band, per_hour: float) -> Tolerance:
-    return replace(
-        WITHOUT_LIMITS[Quantity.SALINITY],
-        target=target,
-        advisory=advisory,
-        critical=critical,
-        max_rise_per_hour=per_hour,
-        max_fall_per_hour=per_hour,
-    )
-
-
-def _saturation(advisory: Band, critical: Band, max_fall_per_hour: float | None = None) -> Tolerance:
-    return replace(
-        WITHOUT_LIMITS[Quantity.OXYGEN_SATURATION],
-        target=100.0,  # by definition: in balance with the air
-        advisory=advisory,
-        critical=critical,
-        max_fall_per_hour=max_fall_per_hour,
+        max_rise_per_hour=rise,
+        max_fall_per_hour=fall,
     )
 
 
@@ -108,97 +87,49 @@ _LOSS_OF_FLOW = 10.0
 # Low oxygen limits guard against a failed pump, the animals themselves bear less. All CP; the
 # high ones are TGP. Temperature rates of 1 °C/h and less are CP ("at most 1 °C/h").
 DEFAULT_TOLERANCES: dict[str, dict[Quantity, Tolerance]] = {
-    # In a dish, until settled.
-    "planula": {
-        Quantity.TEMPERATURE: _temperature(
-            15.0,  # CP
-            Band(12.0, 18.0),  # low CP, high W&L
-            Band(8.0, 22.0),  # CP
-            1.0,  # CP
-        ),
-        Quantity.SALINITY: _salinity(32.0, Band(28.0, 35.0), Band(24.0, 38.0), 1.0),  # CP
-        Quantity.OXYGEN_SATURATION: _saturation(Band(70.0, 105.0), Band(50.0, 110.0)),  # low CP, high TGP
-    },
-    # Holding and budding, no strobilation wanted.
-    "polyp": {
-        Quantity.TEMPERATURE: _temperature(
-            18.0,  # CP
-            Band(15.0, 21.0),  # CP
-            Band(8.0, 25.0),  # CP
-            1.0,  # CP
-        ),
-        Quantity.SALINITY: _salinity(
-            32.0,  # CP
-            Band(28.0, 35.0),  # CP
-            Band(20.0, 38.0),  # within coer's 20-40
-            1.0,  # CP
-        ),
-        Quantity.OXYGEN_SATURATION: _saturation(Band(60.0, 110.0), Band(30.0, 120.0)),  # CP
-    },
+    "planula": _stage(  # in a dish, until settled
+        temperature=(15.0, Band(12.0, 18.0), Band(8.0, 22.0), 1.0),  # CP; advisory high W&L
+        salinity=(32.0, Band(28.0, 35.0), Band(24.0, 38.0), 1.0),  # CP
+        saturation=(Band(70.0, 105.0), Band(50.0, 110.0)),  # low CP, high TGP
+    ),
+    "polyp": _stage(  # holding and budding, no strobilation wanted
+        temperature=(18.0, Band(15.0, 21.0), Band(8.0, 25.0), 1.0),  # CP
+        salinity=(32.0, Band(28.0, 35.0), Band(20.0, 38.0), 1.0),  # CP; critical within coer's 20-40
+        saturation=(Band(60.0, 110.0), Band(30.0, 120.0)),  # CP
+    ),
     # The cold weeks that bring strobilation on. The way down (1 to 2 °C a day, CP) belongs in a
     # stage plan that moves the target, or the cooling itself would alarm.
-    "polyp-cooling": {
-        Quantity.TEMPERATURE: _temperature(
-            10.0,  # CP
-            Band(8.0, 12.0),  # CP
-            Band(4.0, 16.0),  # CP; well under Sok's 20 °C
-            1.0,  # CP
-        ),
-        Quantity.SALINITY: _salinity(
-            30.0,  # middle of coer's best range
-            Band(28.0, 32.0),  # coer
-            Band(20.0, 36.0),  # low coer, high CP
-            1.0,  # CP
-        ),
-        Quantity.OXYGEN_SATURATION: _saturation(Band(60.0, 110.0), Band(30.0, 120.0)),  # CP
-    },
-    "strobila": {
-        Quantity.TEMPERATURE: _temperature(
-            10.0,  # CP
-            Band(8.0, 13.0),  # CP
-            Band(4.0, 16.0),  # CP; well under Sok's 20 °C
-            0.5,  # CP
-        ),
-        Quantity.SALINITY: _salinity(
-            30.0,  # middle of coer's best range
-            Band(28.0, 33.0),  # low coer, high CP
-            Band(22.0, 36.0),  # CP
-            0.5,  # CP
-        ),
-        Quantity.OXYGEN_SATURATION: _saturation(Band(70.0, 105.0), Band(50.0, 110.0)),  # low CP, high TGP
-    },
-    "ephyra": {
-        Quantity.TEMPERATURE: _temperature(15.0, Band(12.0, 18.0), Band(8.0, 23.0), 0.5),  # CP
-        Quantity.SALINITY: _salinity(32.0, Band(29.0, 34.0), Band(25.0, 37.0), 0.5),  # CP
-        Quantity.OXYGEN_SATURATION: _saturation(
-            Band(80.0, 103.0),  # CP; tighter than TGP, small bells trap bubbles
-            Band(60.0, 107.0),  # CP
-            _LOSS_OF_FLOW,
-        ),
-    },
-    "juvenile": {
-        Quantity.TEMPERATURE: _temperature(16.0, Band(13.0, 19.0), Band(8.0, 24.0), 0.5),  # CP
-        Quantity.SALINITY: _salinity(33.0, Band(30.0, 35.0), Band(25.0, 37.0), 0.5),  # CP
-        Quantity.OXYGEN_SATURATION: _saturation(
-            Band(80.0, 105.0),  # low CP, high TGP
-            Band(60.0, 110.0),  # low CP, high TGP
-            _LOSS_OF_FLOW,
-        ),
-    },
-    "adult": {
-        Quantity.TEMPERATURE: _temperature(
-            16.0,  # CP
-            Band(12.0, 19.0),  # low CP, high enc
-            Band(6.0, 25.0),  # low enc, high CP
-            1.0,  # CP
-        ),
-        Quantity.SALINITY: _salinity(33.0, Band(30.0, 35.0), Band(24.0, 38.0), 1.0),  # CP
-        Quantity.OXYGEN_SATURATION: _saturation(
-            Band(75.0, 105.0),  # low CP, high TGP
-            Band(50.0, 110.0),  # low CP, high TGP
-            _LOSS_OF_FLOW,
-        ),
-    },
+    "polyp-cooling": _stage(
+        temperature=(10.0, Band(8.0, 12.0), Band(4.0, 16.0), 1.0),  # CP; critical well under Sok's 20 °C
+        # target the middle of coer's best range, advisory coer, critical low coer and high CP, rate CP
+        salinity=(30.0, Band(28.0, 32.0), Band(20.0, 36.0), 1.0),
+        saturation=(Band(60.0, 110.0), Band(30.0, 120.0)),  # CP
+    ),
+    "strobila": _stage(
+        temperature=(10.0, Band(8.0, 13.0), Band(4.0, 16.0), 0.5),  # CP; critical well under Sok's 20 °C
+        # target the middle of coer's best range, advisory low coer and high CP, critical and rate CP
+        salinity=(30.0, Band(28.0, 33.0), Band(22.0, 36.0), 0.5),
+        saturation=(Band(70.0, 105.0), Band(50.0, 110.0)),  # low CP, high TGP
+    ),
+    "ephyra": _stage(
+        temperature=(15.0, Band(12.0, 18.0), Band(8.0, 23.0), 0.5),  # CP
+        salinity=(32.0, Band(29.0, 34.0), Band(25.0, 37.0), 0.5),  # CP
+        saturation=(Band(80.0, 103.0), Band(60.0, 107.0)),  # CP; tighter than TGP, small bells trap bubbles
+        max_fall_of_saturation=_LOSS_OF_FLOW,
+    ),
+    "juvenile": _stage(
+        temperature=(16.0, Band(13.0, 19.0), Band(8.0, 24.0), 0.5),  # CP
+        salinity=(33.0, Band(30.0, 35.0), Band(25.0, 37.0), 0.5),  # CP
+        saturation=(Band(80.0, 105.0), Band(60.0, 110.0)),  # low CP, high TGP
+        max_fall_of_saturation=_LOSS_OF_FLOW,
+    ),
+    "adult": _stage(
+        # target CP, advisory low CP and high enc, critical low enc and high CP, rate CP
+        temperature=(16.0, Band(12.0, 19.0), Band(6.0, 25.0), 1.0),
+        salinity=(33.0, Band(30.0, 35.0), Band(24.0, 38.0), 1.0),  # CP
+        saturation=(Band(75.0, 105.0), Band(50.0, 110.0)),  # low CP, high TGP
+        max_fall_of_saturation=_LOSS_OF_FLOW,
+    ),
 }
 
 USUAL_STAY_DAYS: dict[str, float] = {

@@ -93,10 +93,7 @@ def oxygen_saturation_percent(
 
 @silent_outside
 def oxygen_mg_l(
-    saturation_percent: ArrayLike,
-    temperature_c: ArrayLike,
-    salinity: ArrayLike,
-    air_pressure_hpa: ArrayLike,
+    saturation_percent: ArrayLike, temperature_c: ArrayLike, salinity: ArrayLike, air_pressure_hpa: ArrayLike
 ) -> FloatArray:
     """Return the oxygen (mg/L) of a saturation (%), the inverse of `oxygen_saturation_percent`."""
     saturation, t, S, P = columns(

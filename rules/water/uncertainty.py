@@ -6,30 +6,21 @@ result is at that level.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from rules.water import oxygen, seawater
 from rules.water.arrays import FloatArray, columns, silent_outside
-from rules.water.validity import Limits
 
-
-@dataclass(frozen=True, slots=True)
-class _Input:
-    """An input with its accuracy; `step` is small beside the formula's curvature, large beside rounding."""
-
-    values: FloatArray
-    accuracy: FloatArray
-    step: float
-    limits: Limits | None = None
-
-    def neighbours(self) -> tuple[FloatArray, FloatArray]:
-        below, above = self.values - self.step, self.values + self.step
-        if self.limits is None:
-            return below, above
-        return np.maximum(below, self.limits.low), np.minimum(above, self.limits.high)
+_STEPS = {
+    "oxygen": (0.01, -np.inf, np.inf),
+    "temperature": (0.01, seawater.TEMPERATURE.low, seawater.TEMPERATURE.high),
+    "conductivity": (0.01, seawater.CONDUCTIVITY.low, seawater.CONDUCTIVITY.high),
+    "salinity": (0.01, oxygen.SALINITY.low, oxygen.SALINITY.high),
+    "air_pressure": (0.1, oxygen.AIR_PRESSURE.low, oxygen.AIR_PRESSURE.high),
+}
+"""For each input a step, small beside the formula's curvature and large beside rounding, and its range."""
 
 
 def salinity_uncertainty(
@@ -43,13 +34,11 @@ def salinity_uncertainty(
 
     Inputs and range as in `practical_salinity`; accuracies in the unit of their input. NaN outside.
     """
-    C, t, C_accuracy, t_accuracy = columns(
-        conductivity=conductivity_ms_cm,
-        temperature=temperature_c,
-        conductivity_accuracy=conductivity_accuracy_ms_cm,
-        temperature_accuracy=temperature_accuracy_c,
+    return _propagate(
+        seawater.practical_salinity,
+        conductivity=(conductivity_ms_cm, conductivity_accuracy_ms_cm),
+        temperature=(temperature_c, temperature_accuracy_c),
     )
-    return _propagate(seawater.practical_salinity, _conductivity(C, C_accuracy), _temperature(t, t_accuracy))
 
 
 def saturation_uncertainty(
@@ -68,22 +57,12 @@ def saturation_uncertainty(
     Inputs and range as in `oxygen_saturation_percent`; accuracies in the unit of their input. The salinity
     is one that was measured or set apart from the thermometer. NaN outside.
     """
-    O2, t, S, P, O2_accuracy, t_accuracy, S_accuracy, P_accuracy = columns(
-        oxygen=oxygen_mg_l,
-        temperature=temperature_c,
-        salinity=salinity,
-        air_pressure=air_pressure_hpa,
-        oxygen_accuracy=oxygen_accuracy_mg_l,
-        temperature_accuracy=temperature_accuracy_c,
-        salinity_accuracy=salinity_accuracy,
-        air_pressure_accuracy=air_pressure_accuracy_hpa,
-    )
     return _propagate(
         oxygen.oxygen_saturation_percent,
-        _oxygen(O2, O2_accuracy),
-        _temperature(t, t_accuracy),
-        _Input(S, S_accuracy, 0.01, oxygen.SALINITY),
-        _air_pressure(P, P_accuracy),
+        oxygen=(oxygen_mg_l, oxygen_accuracy_mg_l),
+        temperature=(temperature_c, temperature_accuracy_c),
+        salinity=(salinity, salinity_accuracy),
+        air_pressure=(air_pressure_hpa, air_pressure_accuracy_hpa),
     )
 
 
@@ -103,22 +82,12 @@ def saturation_uncertainty_with_conductivity(
     As `saturation_uncertainty`, but an error of the one thermometer acts on salinity and on solubility at
     once; the two effects pull against each other, which makes the result smaller.
     """
-    O2, t, C, P, O2_accuracy, t_accuracy, C_accuracy, P_accuracy = columns(
-        oxygen=oxygen_mg_l,
-        temperature=temperature_c,
-        conductivity=conductivity_ms_cm,
-        air_pressure=air_pressure_hpa,
-        oxygen_accuracy=oxygen_accuracy_mg_l,
-        temperature_accuracy=temperature_accuracy_c,
-        conductivity_accuracy=conductivity_accuracy_ms_cm,
-        air_pressure_accuracy=air_pressure_accuracy_hpa,
-    )
     return _propagate(
         _saturation_by_conductivity,
-        _oxygen(O2, O2_accuracy),
-        _temperature(t, t_accuracy),
-        _conductivity(C, C_accuracy),
-        _air_pressure(P, P_accuracy),
+        oxygen=(oxygen_mg_l, oxygen_accuracy_mg_l),
+        temperature=(temperature_c, temperature_accuracy_c),
+        conductivity=(conductivity_ms_cm, conductivity_accuracy_ms_cm),
+        air_pressure=(air_pressure_hpa, air_pressure_accuracy_hpa),
     )
 
 
@@ -127,29 +96,18 @@ def _saturation_by_conductivity(O2: FloatArray, t: FloatArray, C: FloatArray, P:
 
 
 @silent_outside
-def _propagate(function: Callable[..., FloatArray], *inputs: _Input) -> FloatArray:
-    values = [given.values for given in inputs]
+def _propagate(function: Callable[..., FloatArray], **inputs: tuple[ArrayLike, ArrayLike]) -> FloatArray:
+    """Return the uncertainty of `function` of the inputs, each a value and its accuracy."""
+    given = {name: value for name, (value, _) in inputs.items()}
+    stated = {f"{name}_accuracy": accuracy for name, (_, accuracy) in inputs.items()}
+    arrays = columns(**given, **stated)
+    values, accuracies = arrays[: len(inputs)], arrays[len(inputs) :]
     at_point = function(*values)
     variance = np.zeros(at_point.shape)
-    for position, given in enumerate(inputs):
-        below, above = given.neighbours()
+    for position, (name, accuracy) in enumerate(zip(inputs, accuracies, strict=True)):
+        step, low, high = _STEPS[name]
+        below, above = np.maximum(values[position] - step, low), np.minimum(values[position] + step, high)
         lower = function(*values[:position], below, *values[position + 1 :])
         upper = function(*values[:position], above, *values[position + 1 :])
-        variance = variance + np.square((upper - lower) / (above - below) * given.accuracy)
+        variance = variance + np.square((upper - lower) / (above - below) * accuracy)
     return np.where(np.isnan(at_point), np.nan, np.sqrt(variance))
-
-
-def _temperature(values: FloatArray, accuracy: FloatArray) -> _Input:
-    return _Input(values, accuracy, 0.01, seawater.TEMPERATURE)
-
-
-def _conductivity(values: FloatArray, accuracy: FloatArray) -> _Input:
-    return _Input(values, accuracy, 0.01, seawater.CONDUCTIVITY)
-
-
-def _oxygen(values: FloatArray, accuracy: FloatArray) -> _Input:
-    return _Input(values, accuracy, 0.01)
-
-
-def _air_pressure(values: FloatArray, accuracy: FloatArray) -> _Input:
-    return _Input(values, accuracy, 0.1, oxygen.AIR_PRESSURE)

@@ -47,9 +47,7 @@ def export(journal: Journal, selection: Selection, target: Path, *, flags: bool)
     """
     sources = selected_sources(journal, selection)
     if not sources:
-        known = (
-            ", ".join(sorted({vessel for _, _, vessel in journal.inputs.sources().values()})) or "none yet"
-        )
+        known = ", ".join(sorted({vessel for *_, vessel in journal.inputs.sources().values()})) or "none yet"
         raise SourceError(f"no readings of vessel {', '.join(selection.vessels)}; the journal has: {known}")
     measured = {quantity for _, quantity, _ in sources.values()}
     quantities = [quantity for quantity in Quantity if quantity in measured]
@@ -60,12 +58,12 @@ def export(journal: Journal, selection: Selection, target: Path, *, flags: bool)
     try:
         with (
             journal.standing_still(),
-            _writer(target, part, _rack(journal), quantities, flags=flags) as writer,
+            _writer(target, part, _rack(journal), quantities, flags=flags) as write,
             Progress(console=console, disable=not sys.stderr.isatty()) as progress,
         ):
             task = progress.add_task("export", total=max(upto - after, 1))
             for number, (seq, row) in enumerate(rows(journal, selection, dating)):
-                writer.write(row)
+                write(row)
                 count += len(row.values)
                 if number % _SHOWN_EVERY == 0:
                     progress.update(task, completed=seq - after)

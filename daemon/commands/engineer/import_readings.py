@@ -7,6 +7,7 @@ import argparse
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import closing
+from functools import cache
 from itertools import islice
 from pathlib import Path
 
@@ -24,7 +25,6 @@ from daemon.journal.journal import Journal
 from daemon.settings.plan import rack_plan
 from daemon.settings.rack import Settings
 from daemon.sources.csv import csv_recording
-from rules.quantities import Quantity
 from rules.readings import Readings
 
 ROWS_AT_ONCE = 20_000
@@ -86,7 +86,7 @@ class ExportIntake:
         self._journal = journal
         self._settings = settings
         self._dating = Dating()
-        self._sources: dict[tuple[str, Quantity, str], int] = {}
+        self._source = cache(journal.inputs.source_id)
         self._newest_ms = 0
 
     def take_all(self, rows: Iterable[Row]) -> Iterator[int]:
@@ -126,12 +126,6 @@ class ExportIntake:
             self._journal.state.keep_stretch(stretch)
         self._newest_ms = at_ms
         return at_ms
-
-    def _source(self, probe: str, quantity: Quantity, vessel: str) -> int:
-        key = (probe, quantity, vessel)
-        if key not in self._sources:
-            self._sources[key] = self._journal.inputs.source_id(*key)
-        return self._sources[key]
 
 
 def _begin(journal: Journal, settings: Settings, at_ms: int) -> None:

@@ -1,7 +1,8 @@
 """A long run at a terminal: a bar with its rate, and Ctrl-C that stops between two steps."""
 
 import signal
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
@@ -12,29 +13,18 @@ from rich.text import Text
 INTERRUPTED = 130
 
 
-class Stop:
-    """Set by the first Ctrl-C; a second one ends the program as usual."""
-
-    def __init__(self) -> None:
-        self.asked = False
-
-    def __call__(self) -> bool:
-        """Return whether somebody asked to stop."""
-        return self.asked
-
-
 @contextmanager
-def stoppable() -> Iterator[Stop]:
-    """Give a `Stop` that Ctrl-C sets while the block runs."""
-    stop = Stop()
+def stoppable() -> Iterator[Callable[[], bool]]:
+    """Give what says whether somebody asked to stop: the first Ctrl-C does, a second ends the program."""
+    asked = threading.Event()
 
     def ask(_number: int, _frame: FrameType | None) -> None:
-        stop.asked = True
+        asked.set()
         signal.signal(signal.SIGINT, signal.default_int_handler)
 
     former = signal.signal(signal.SIGINT, ask)
     try:
-        yield stop
+        yield asked.is_set
     finally:
         signal.signal(signal.SIGINT, former)
 
@@ -53,12 +43,5 @@ class _Rate(TextColumn):
 
 def progress_bar(console: Console, unit: str) -> Progress:
     """Return a bar that also says how many `unit` a second; it goes away when it is done."""
-    return Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TaskProgressColumn(),
-        _Rate(unit),
-        TimeRemainingColumn(),
-        console=console,
-        transient=True,
-    )
+    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), _Rate(unit))
+    return Progress(*columns, TimeRemainingColumn(), console=console, transient=True)

@@ -1,7 +1,8 @@
 """`bellwatch replay`: flags and alarms as they were, as they would have been, and what differs."""
 
 import argparse
-from collections.abc import Iterable, Sequence
+import json
+from collections.abc import Sequence
 from datetime import tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -17,6 +18,7 @@ from daemon.commands.engineer.report_options import (
     add_report_arguments,
     marks_of,
     wanted_of,
+    write_file,
     write_reports,
 )
 from daemon.commands.engineer.source_options import add_source_arguments, open_recording
@@ -32,7 +34,7 @@ from daemon.sources.journal import recorded_events
 from daemon.sources.recording import Recording
 from daemon.words import SHAPES, event_text
 from rules.alarms.episodes import compare, episodes_of
-from rules.alarms.event import AlarmEvent
+from rules.alarms.history import says_the_same
 from rules.engine import Engine
 from rules.quality.flags import Flag
 from rules.readings import Outcome
@@ -66,7 +68,8 @@ def replay_command(options: argparse.Namespace) -> int:
     zone = zone_of(settings)
     _print_result(results[0], recording, zone, console)
     if options.events is not None:
-        write_events(options.events, results[0].events)
+        lines = (event_line(event) + "\n" for event in results[0].events)
+        write_file(options.events, "".join(lines).encode())
     if len(results) > 1:
         _print_changes(results[0], results[1], zone, console)
     if not results[0].complete:
@@ -132,15 +135,6 @@ def run_replay(
         )
 
 
-def write_events(path: Path, events: Iterable[AlarmEvent]) -> None:
-    """Write events as the journal keeps them, one JSON object a line."""
-    lines = "".join(event_line(event) + "\n" for event in events)
-    try:
-        path.write_text(lines, encoding="utf-8")
-    except OSError as error:
-        raise SourceError(f"{path}: {error.strerror}; expected a file that can be written") from error
-
-
 def _print_result(result: Replayed, recording: Recording, zone: tzinfo, console: Console) -> None:
     for event in result.events:
         text = f"{moment(event.at_ms, zone)}  {SHAPES[event.priority]} {event.trigger:12} "
@@ -182,12 +176,15 @@ def _print_changes(before: Replayed, after: Replayed, zone: tzinfo, console: Con
 def _compare_with_the_past(result: Replayed, recording: Recording, console: Console) -> int:
     """Say whether a replay under the plans of the time gave the very events of the time."""
     lived = recorded_events(Path(recording.name))
-    again = [event_line(event) for event in result.events]
-    if lived == again:
-        console.print(f"As it was: all {len(lived)} events are those of the time, byte for byte.")
+    again = result.events
+    same = map(says_the_same, map(json.loads, lived), again)
+    first = next(
+        (place for place, as_it_was in enumerate(same) if not as_it_was), min(len(lived), len(again))
+    )
+    if first == len(lived) == len(again):
+        how = "byte for byte" if lived == [*map(event_line, again)] else "in every field that they had"
+        console.print(f"As it was: all {len(lived)} events are those of the time, {how}.")
         return 0
-    place = next((k for k, pair in enumerate(zip(lived, again, strict=False)) if pair[0] != pair[1]), None)
-    first = min(len(lived), len(again)) if place is None else place
     console.print(
         f"NOT as it was: {len(lived)} events of the time, {len(again)} now; the first that differs is "
         f"number {first + 1}. The rules have changed since, or the journal has lost its oldest readings.",

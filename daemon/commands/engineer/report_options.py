@@ -48,15 +48,16 @@ def write_reports(options: argparse.Namespace, report: Report) -> Sequence[Path]
     if options.report is not None:
         from daemon.report.html import page  # noqa: PLC0415
 
-        _write(options.report, page(report).encode())
+        write_file(options.report, page(report).encode())
     if options.png is not None:
         with needing("report", "a picture"):  # slow to load: only where it is wanted
             from daemon.report.slide import png  # noqa: PLC0415
-        _write(options.png, png(report))
+        write_file(options.png, png(report))
     return [path for path in (options.report, options.png) if path is not None]
 
 
-def _write(path: Path, content: bytes) -> None:
+def write_file(path: Path, content: bytes) -> None:
+    """Write what somebody asked for; SourceError where that cannot be."""
     try:
         path.write_bytes(content)
     except OSError as error:

@@ -104,10 +104,7 @@ def _searched(
         zone = ZoneInfo(settings.rack.time_zone)
         search = Search(store, read_values(options.settings), accepted_incidents(marks), zone)
         whole = search.run(
-            space,
-            options.budget,
-            stopped=stop,
-            progress=lambda done: bar.update(task, completed=done),
+            space, options.budget, stopped=stop, progress=lambda done: bar.update(task, completed=done)
         )
     return search, whole
 
@@ -125,7 +122,6 @@ def _found(search: Search, space: Space, whole: bool, call_within_min: float) ->
 
 
 def _report(options: argparse.Namespace, settings: Settings, search: Search, found: Recommendation) -> Report:
-    """Draw the present settings and, beside them, those recommended."""
     sides = [("present", settings)]
     if not found.refusal:
         chosen = settings_with(search.tables, choice_of(found.trial))

@@ -12,8 +12,6 @@ def check_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `check`."""
     parser.add_argument("file", type=Path, nargs="?", default=usual_settings())
     parser.add_argument("--schema", action="store_true", help="write the JSON Schema of the file instead")
-    parser.set_defaults(command=_check)
-
-
-def _check(options: argparse.Namespace) -> int:
-    return check_command(options.file, options.schema, sys.stdout, sys.stderr)
+    parser.set_defaults(
+        command=lambda options: check_command(options.file, options.schema, sys.stdout, sys.stderr)
+    )

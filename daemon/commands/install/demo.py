@@ -8,12 +8,12 @@ at the broker's other side; a keeper, invented too, acknowledges.
 import argparse
 import json
 import queue
-import signal
 import subprocess
 import sys
 import tempfile
 import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -30,6 +30,7 @@ from rich.text import Text
 from daemon.check.load import load_settings
 from daemon.clock import SteadyClock
 from daemon.commands.install.demo_broker import demo_broker, end
+from daemon.commands.options import stopped_by_signals
 from daemon.commands.rack.status import STYLES, status_command
 from daemon.errors import DemoError, RequestError
 from daemon.journal.asking import ask_daemon
@@ -62,7 +63,7 @@ class Story:
     acknowledged: set[str] = field(default_factory=set)
     cleared: set[str] = field(default_factory=set)
     seen: set[str] = field(default_factory=set)
-    to_acknowledge: list[tuple[int, str]] = field(default_factory=list)
+    to_acknowledge: dict[str, int] = field(default_factory=dict)
 
     def complete(self) -> bool:
         """Return whether alarms came, were all acknowledged, and all cleared."""
@@ -77,10 +78,7 @@ def demo_arguments(parser: argparse.ArgumentParser) -> None:
 def demo_command(console: Console) -> int:
     """Show the night and return 0, or 1 when it did not go as it must, 130 when it was interrupted."""
     structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        # Never an exception out of nowhere: it could come between starting a process and noting it.
-        signal.signal(number, lambda *_: stop.set())
+    stop = stopped_by_signals()  # an exception could come between starting a process and noting it
     with tempfile.TemporaryDirectory(prefix="bellwatch-demo-") as folder:
         story = _show(Path(folder), console, stop)
     if stop.is_set():
@@ -116,24 +114,21 @@ def _simulator(folder: Path, port: int) -> Iterator[tuple[dict[str, Any], Lines]
     """Run the simulated rack; give what it says of the night, and the queue of what happens in it."""
     command = [sys.executable, "-m", "simulator", str(SCENARIO), "--links", str(folder)]
     command += ["--broker", f"127.0.0.1:{port}", "--time-scale", str(TIME_SCALE)]
-    process = subprocess.Popen(
-        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True
-    )
     lines: Lines = queue.SimpleQueue()
-    reader = threading.Thread(target=_read_lines, args=(process, lines))
-    reader.start()
-    try:
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, start_new_session=True
+    ) as process:
+        reader = threading.Thread(target=_read_lines, args=(process, lines))
+        reader.start()
         try:
-            night = lines.get(timeout=_READY_WITHIN_S)
-        except queue.Empty:
-            raise DemoError("the simulated rack did not get ready; its words stand above") from None
-        yield night, lines
-    finally:
-        end(process)
-        reader.join()
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
-                pipe.close()
+            try:
+                night = lines.get(timeout=_READY_WITHIN_S)
+            except queue.Empty:
+                raise DemoError("the simulated rack did not get ready; its words stand above") from None
+            yield night, lines
+        finally:
+            end(process)
+            reader.join()
 
 
 def _read_lines(process: "subprocess.Popen[str]", lines: Lines) -> None:
@@ -142,7 +137,6 @@ def _read_lines(process: "subprocess.Popen[str]", lines: Lines) -> None:
 
 
 def _settings(folder: Path, port: int) -> Settings:
-    """Write the demo's settings with this run's folder and port, and load them as any other."""
     text = (Path(__file__).parent / "demo_settings.toml").read_text()
     text = text.replace("LINKS/", f"{folder}/").replace('path = "', f'path = "{folder}/')
     path = folder / "bellwatch.toml"
@@ -174,23 +168,13 @@ def _subscriber(port: int, topic: str) -> Iterator[Lines]:
 def _watching(settings: Settings, clock: SteadyClock) -> Iterator[None]:
     """Run the daemon in a thread of its own until the block ends; what ended it early is raised here."""
     stop = threading.Event()
-    crash: list[BaseException] = []
-
-    def body() -> None:
+    with ThreadPoolExecutor(1) as pool:
+        watch = pool.submit(lambda: build(settings, clock).run(stop))
         try:
-            build(settings, clock).run(stop)
-        except BaseException as error:
-            crash.append(error)
-
-    thread = threading.Thread(target=body)
-    thread.start()
-    try:
-        yield
-    finally:
-        stop.set()
-        thread.join()
-    if crash:
-        raise crash[0]
+            yield
+        finally:
+            stop.set()
+    watch.result()
 
 
 def _tell(
@@ -210,9 +194,9 @@ def _tell(
             _print_happening(happenings.get(), zone, console)
         while not events.empty():
             _take_event(events.get(), story, now_ms, zone, console)
-        for due_ms, alarm in list(story.to_acknowledge):
+        for alarm, due_ms in list(story.to_acknowledge.items()):
             if now_ms >= due_ms:
-                story.to_acknowledge.remove((due_ms, alarm))
+                del story.to_acknowledge[alarm]
                 _acknowledge(alarm, settings, console)
         if now_ms >= end_ms and story.complete():
             return
@@ -247,8 +231,7 @@ def _take_event(event: dict[str, Any], story: Story, now_ms: int, zone: ZoneInfo
     alarm = event["alarm"]
     if event["event"] == "raised":
         story.raised.add(alarm)
-        if alarm not in [pending for _, pending in story.to_acknowledge]:
-            story.to_acknowledge.append((now_ms + KEEPER_TAKES_MS, alarm))
+        story.to_acknowledge.setdefault(alarm, now_ms + KEEPER_TAKES_MS)
     elif event["event"] == "acknowledged":
         story.acknowledged.add(alarm)
 

@@ -51,13 +51,8 @@ def demo_broker(folder: Path) -> Iterator[tuple[str, int]]:
     """Run a broker and give its name and port; it is gone when the block ends."""
     port = _free_port()
     name, command = _command(folder, port)
-    process = subprocess.Popen(
-        command,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-    )
+    nothing = subprocess.DEVNULL
+    process = subprocess.Popen(command, stdin=nothing, stdout=nothing, stderr=nothing, start_new_session=True)
     try:
         _wait_until_it_listens(process, name, port)
         yield name, port
@@ -76,7 +71,6 @@ def end(process: subprocess.Popen[bytes] | subprocess.Popen[str]) -> None:
 
 
 def _command(folder: Path, port: int) -> tuple[str, list[str]]:
-    """Return the broker's name and command, its configuration written into `folder`."""
     mosquitto = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin") or shutil.which("mosquitto")
     if mosquitto is not None:
         configuration = folder / "mosquitto.conf"

@@ -2,18 +2,18 @@
 
 import argparse
 import os
-import signal
 import sys
-import threading
 import time
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TextIO
 from zoneinfo import ZoneInfo
 
 from daemon.clock import SteadyClock
-from daemon.commands.options import add_who
+from daemon.commands.options import add_who, stopped_by_signals
 from daemon.errors import OnCallError
+from daemon.journal.asking import ANSWER_WITHIN_S, awaited
 from daemon.oncall.call_text import call_text
 from daemon.oncall.check import examine, load_oncall
 from daemon.oncall.duty import duty_of
@@ -28,8 +28,6 @@ from rules.calling.records import Call, CallKind, Stand
 
 USUAL_SETTINGS = "/etc/bellwatch/oncall.toml"
 OK, FAILED, UNFIT = 0, 1, 2
-ANSWER_WITHIN_S = 10.0
-_LOOK_EVERY_S = 0.05
 _TRIAL = "Trial of the on-call messages, no alarm. It came through to {person}. #trial"
 
 
@@ -67,10 +65,7 @@ def _number(text: str) -> int:
 def _run(options: argparse.Namespace) -> int:
     if options.check is not None:
         return check_command(options.check, sys.stdout)
-    stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
-    build(*load_oncall(options.settings)).run(stop)
+    build(*load_oncall(options.settings)).run(stopped_by_signals())
     return OK
 
 
@@ -113,13 +108,10 @@ def check_command(path: Path, out: TextIO) -> int:
 
 
 def _ack(options: argparse.Namespace) -> int:
-    store = _existing_store(options.settings)
-    try:
+    with closing(_existing_store(options.settings)) as store:
         for number in options.number:
             _wait_for_answer(store, store.ask(number, options.who), number)
             print(f"{number}: seen by {options.who}")
-    finally:
-        store.close()
     return OK
 
 
@@ -131,14 +123,12 @@ def _existing_store(path: Path) -> OnCallStore:
 
 
 def _wait_for_answer(store: OnCallStore, request: int, number: int) -> None:
-    deadline = time.monotonic() + ANSWER_WITHIN_S
-    while (refusal := store.answer_to(request)) is None:
-        if time.monotonic() > deadline:
-            raise OnCallError(
-                f"{number}: no answer from the on-call process in {ANSWER_WITHIN_S:.0f} s; "
-                "it takes this up when it runs"
-            )
-        threading.Event().wait(_LOOK_EVERY_S)
+    refusal = awaited(lambda: store.answer_to(request), ANSWER_WITHIN_S)
+    if refusal is None:
+        raise OnCallError(
+            f"{number}: no answer from the on-call process in {ANSWER_WITHIN_S:.0f} s; "
+            "it takes this up when it runs"
+        )
     if refusal:
         raise OnCallError(refusal)
 
@@ -168,10 +158,9 @@ def _trial(options: argparse.Namespace) -> int:
     if options.person not in addresses:
         raise OnCallError(f"{options.person}: not in the rota; it has {', '.join(sorted(addresses))}")
     routes = Routes(addresses)
-    failed = 0
+    failed, text = False, _TRIAL.format(person=options.person)
     for place in range(routes.count(options.person)):
-        text = _TRIAL.format(person=options.person)
         taken = routes.send(options.person, place, "bellwatch trial", text)
-        failed += not taken
+        failed |= not taken
         print(f"{options.person}, route {place + 1}: {'taken' if taken else 'NOT taken'}")
     return FAILED if failed else OK

@@ -1,11 +1,9 @@
 """`bellwatch run`: the watch itself, until it is stopped."""
 
 import argparse
-import signal
-import threading
 
 from daemon.check.load import load_settings
-from daemon.commands.options import add_settings
+from daemon.commands.options import add_settings, stopped_by_signals
 from daemon.wiring import build
 
 
@@ -16,8 +14,5 @@ def run_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _run(options: argparse.Namespace) -> int:
-    stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
-    build(load_settings(options.settings)).run(stop)
+    build(load_settings(options.settings)).run(stopped_by_signals())
     return 0

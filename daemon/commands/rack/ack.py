@@ -1,15 +1,8 @@
 """`bellwatch ack` and `reset`: somebody has seen an alarm; a latched one may go."""
 
-import argparse
+from functools import partial
 
 from daemon.commands.rack.request import add_alarms
 
-
-def ack_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of `ack`."""
-    add_alarms(parser, "acknowledge", "acknowledged")
-
-
-def reset_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of `reset`."""
-    add_alarms(parser, "reset", "reset")
+ack_arguments = partial(add_alarms, kind="acknowledge", done="acknowledged")
+reset_arguments = partial(add_alarms, kind="reset", done="reset")

@@ -3,22 +3,22 @@
 import argparse
 import math
 from contextlib import closing
-from datetime import datetime
+from dataclasses import asdict
+from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from daemon.check.load import load_settings
 from daemon.commands.options import add_settings, journal_path
-from daemon.commands.rack.care_words import calibration_line
-from daemon.commands.rack.request import add_request, ask_and_say
+from daemon.commands.rack.request import add_request, ask
 from daemon.errors import RequestError
 from daemon.journal.calibrations import CALIBRATE, calibrations_in
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
-from rules.care.calibration import air_saturated, quantity_named
+from rules.care.calibration import Calibration, air_saturated, quantity_named
 from rules.errors import RulesError
-from rules.quantities import Quantity
+from rules.quantities import Quantity, unit_of
 from rules.rack.plan import RACK_WIDE
 
 
@@ -52,8 +52,7 @@ def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--meanwhile", type=float, default=0.0, help="by how much the water itself changed during the wiping"
     )
-    add_request(parser)
-    parser.set_defaults(command=_calibrate)
+    add_request(parser, _calibrate)
 
 
 def calibrations_arguments(parser: argparse.ArgumentParser) -> None:
@@ -78,34 +77,27 @@ def _calibrate(options: argparse.Namespace) -> int:
     points = [{"read": read, "true": true} for read, true in options.point]
     if options.air_saturated is not None:
         points.append(_air_saturated(options))
-    body: dict[str, Any] = {
-        "probe": options.probe,
-        "quantity": options.quantity,
-        "points": points,
-        "standard": options.standard,
-        "note": options.note,
-    }
+    said = {key: getattr(options, key) for key in ("probe", "quantity", "standard", "note")}
+    body: dict[str, Any] = {**said, "points": points}
     if options.cleaned is not None:
         before, after = options.cleaned
         body["cleaned"] = {"before": before, "after": after, "meanwhile": options.meanwhile}
-    done = f"{options.probe} {options.quantity}: calibrated by {options.who}"
-    return ask_and_say(options, CALIBRATE, body, done)
+    ask(options, CALIBRATE, body)
+    print(f"{options.probe} {options.quantity}: calibrated by {options.who}")
+    return 0
 
 
 def _air_saturated(options: argparse.Namespace) -> dict[str, float]:
     if options.temperature_c is None:
         raise RequestError("--air-saturated: also give --temperature-c, that of the water or moist air")
-    pressure = options.air_pressure_hpa
-    if pressure is None:
-        pressure = _barometer_hpa(journal_path(options.settings))
+    hpa = options.air_pressure_hpa
+    if hpa is None:
+        hpa = _barometer_hpa(journal_path(options.settings))
     try:
-        quantity = quantity_named(options.quantity)
-        point = air_saturated(
-            quantity, options.air_saturated, options.temperature_c, options.salinity, pressure
-        )
+        quantity, temperature_c = quantity_named(options.quantity), options.temperature_c
+        return asdict(air_saturated(quantity, options.air_saturated, temperature_c, options.salinity, hpa))
     except RulesError as refused:
         raise RequestError(str(refused)) from None
-    return {"read": point.read, "true": point.true}
 
 
 def _barometer_hpa(path: Path) -> float:
@@ -124,11 +116,10 @@ def _list(options: argparse.Namespace) -> int:
     settings = load_settings(options.settings)
     zone = ZoneInfo(settings.rack.time_zone)
     with closing(Journal(settings.journal.path, writable=False)) as journal:
-        probes = {(probe, quantity) for probe, quantity, _ in journal.inputs.sources().values()}
-        made = calibrations_in(journal.inputs.actions(CALIBRATE), probes)
+        made = calibrations_in(journal)
         engine = engine_of(journal)
     for calibration in sorted(made, key=lambda calibration: (calibration.key, calibration.at_ms)):
-        print(calibration_line(calibration, zone))
+        print(_calibration_line(calibration, zone))
     if not made:
         print("No calibration is written down yet.")
     for now in engine.calibrations() if engine else []:
@@ -136,3 +127,14 @@ def _list(options: argparse.Namespace) -> int:
             due = datetime.fromtimestamp(now.due_ms / 1000, zone)
             print(f"{now.source.probe} {now.source.quantity}: due {due:%Y-%m-%d}")
     return 0
+
+
+def _calibration_line(made: Calibration, zone: tzinfo) -> str:
+    when = datetime.fromtimestamp(made.at_ms / 1000, zone)
+    points = ", ".join(f"{point.read:g} read for {point.true:g}" for point in made.points)
+    line = f"slope {made.line.slope:.4g}, offset {made.line.offset:.4g} {unit_of(made.quantity)}".rstrip()
+    note = f" ({made.note})" if made.note else ""
+    return (
+        f"{made.probe} {made.quantity}: {when:%Y-%m-%d %H:%M} {points}: {line}; "
+        f"against {made.standard}, by {made.who}{note}"
+    )

@@ -1,9 +1,9 @@
 """`bellwatch log`: what was seen, fed or changed goes into the logbook of a vessel."""
 
 import argparse
-from typing import Any
+from functools import partial
 
-from daemon.commands.rack.request import add_request, ask_and_say
+from daemon.commands.rack.request import add_request, ask_for
 from rules.deeds import LOG_KINDS
 
 
@@ -13,12 +13,5 @@ def log_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("what", choices=LOG_KINDS)
     parser.add_argument("value", type=float, nargs="?", help="a number, such as a bell diameter in mm")
     parser.add_argument("--note", default="", help="in words")
-    add_request(parser)
-    parser.set_defaults(command=_log)
-
-
-def _log(options: argparse.Namespace) -> int:
-    body: dict[str, Any] = {"vessel": options.vessel, "what": options.what, "note": options.note}
-    if options.value is not None:
-        body["value"] = options.value
-    return ask_and_say(options, "log", body, f"{options.vessel}: {options.what} written down")
+    keys = ("vessel", "what", "note", "value")
+    add_request(parser, partial(ask_for, kind="log", done="{vessel}: {what} written down", keys=keys))

@@ -2,12 +2,13 @@
 
 import argparse
 from contextlib import closing
-from typing import Any
 
 from daemon.commands.options import journal_path
-from daemon.commands.rack.care_words import hand_check_lines
 from daemon.commands.rack.request import add_request, ask
 from daemon.journal.journal import Journal
+from daemon.words import apart, number, quantity_of
+from rules.care.hand_checks import COMPARED_WITHIN_MS
+from rules.care.probe_care import CHECKED
 from rules.quantities import Quantity
 
 SPECIFIC_GRAVITY = "specific_gravity"
@@ -29,23 +30,33 @@ def measure_arguments(parser: argparse.ArgumentParser) -> None:
         type=float,
         help="of the sample, where a hydrometer swam in it (default: the scale's)",
     )
-    add_request(parser)
-    parser.set_defaults(command=_measure)
+    add_request(parser, _measure)
 
 
 def _measure(options: argparse.Namespace) -> int:
-    by_gravity = options.quantity == SPECIFIC_GRAVITY
-    body: dict[str, Any] = {
-        "vessel": options.vessel,
-        "quantity": Quantity.SALINITY.value if by_gravity else options.quantity,
-        SPECIFIC_GRAVITY if by_gravity else "value": options.value,
-        "method": options.method,
-        "instrument": options.instrument,
-    }
-    optional = {key: getattr(options, key) for key in ("accuracy", "scale", "temperature_c")}
-    body |= {key: value for key, value in optional.items() if value is not None}
+    keys = ("vessel", "quantity", "value", "method", "instrument", "accuracy", "scale", "temperature_c")
+    body = {key: getattr(options, key) for key in keys if getattr(options, key) is not None}
+    if options.quantity == SPECIFIC_GRAVITY:
+        body |= {"quantity": Quantity.SALINITY.value, SPECIFIC_GRAVITY: body.pop("value")}
     ask(options, "hand_measurement", body)
     with closing(Journal(journal_path(options.settings), writable=False)) as journal:
-        for line in hand_check_lines(journal, options.vessel, body["quantity"]):
+        for line in _hand_check_lines(journal, options.vessel, body["quantity"]):
             print(line)
     return 0
+
+
+def _hand_check_lines(journal: Journal, vessel: str, quantity: str) -> list[str]:
+    """Say how the newest hand measurement of a quantity compares with each probe of its vessel."""
+    found = journal.history.newest_notice(CHECKED, f"{vessel}/{quantity}")
+    if found is None or not found.details["compared"]:
+        minutes = COMPARED_WITHIN_MS // 60_000
+        return [f"{vessel}/{quantity}: written down; no probe had a usable value in the last {minutes} min"]
+    lines = []
+    for check in found.details["compared"]:
+        name, its = check["channel"], quantity_of(check["channel"])
+        hand, reads = number(found.details["hand"], its), number(check["reads"], its)
+        away = f"; it walks away ({check['rule']})" if check["rule"] is not None else ""
+        lines.append(
+            f"{name}: {hand} by hand, {check['probe']} says {reads}: {apart(check['difference'], its)}{away}"
+        )
+    return lines

@@ -1,15 +1,10 @@
 """`bellwatch out-of-service` and `back-in-service`: an alarm is off, for a reason, until it is put back."""
 
-import argparse
+from functools import partial
 
 from daemon.commands.rack.request import add_alarms
 
-
-def out_of_service_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of `out-of-service`."""
-    add_alarms(parser, "take_out_of_service", "out of service", "why")
-
-
-def back_in_service_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of `back-in-service`."""
-    add_alarms(parser, "put_back_into_service", "back in service")
+out_of_service_arguments = partial(
+    add_alarms, kind="take_out_of_service", done="out of service", keys=("why",)
+)
+back_in_service_arguments = partial(add_alarms, kind="put_back_into_service", done="back in service")

@@ -53,7 +53,9 @@ def test_a_limit_that_is_set_leaves_the_other_built_in_ones():
     built_in = DEFAULT_TOLERANCES["ephyra"][Quantity.TEMPERATURE]
     merged = settings({"ephyra": {"temperature": {"advisory_high_c": 17.5}}})
     assert merged.tolerance_of("ephyra", Quantity.TEMPERATURE) == replace(
-        built_in, advisory=Band(built_in.advisory.low, 17.5)
+        built_in,
+        advisory=Band(built_in.advisory.low, 17.5),
+        given=("stages.ephyra.temperature.advisory_high",),
     )
     assert merged.tolerance_of("ephyra", Quantity.SALINITY) == DEFAULT_TOLERANCES["ephyra"][Quantity.SALINITY]
     assert (
@@ -90,7 +92,9 @@ def test_every_limit_and_duration_of_a_table_arrives():
         on_delay_ms=90_500,
         critical_on_delay_ms=0,
         off_delay_ms=91_000,
+        given=tolerance.given,
     )
+    assert len(tolerance.given) == len(table)
 
 
 @pytest.mark.parametrize(
@@ -143,7 +147,16 @@ def test_a_stage_of_the_users_own_is_based_on_others():
     )
     built_in = DEFAULT_TOLERANCES["polyp"]
     temperature = merged.tolerance_of("polyp-warm", Quantity.TEMPERATURE)
-    assert temperature == replace(built_in[Quantity.TEMPERATURE], target=20, advisory=Band(15, 22))
+    assert temperature == replace(
+        built_in[Quantity.TEMPERATURE],
+        target=20,
+        advisory=Band(15, 22),
+        given=(
+            "stages.polyp-warm.temperature.target",
+            "stages.polyp-mine.temperature.advisory_high",
+            "stages.polyp-mine.temperature.target",
+        ),
+    )
     assert merged.tolerance_of("polyp-warm", Quantity.SALINITY) == built_in[Quantity.SALINITY]
     assert merged.stage_names()[-2:] == ["polyp-warm", "polyp-mine"]
 

@@ -12,7 +12,7 @@ def test_the_file_of_the_version_before_opens_with_all_that_is_owed(tmp_path):
     path.write_bytes(gzip.decompress((DATA / "oncall_before.sqlite.gz").read_bytes()))
     store = OnCallStore(path)
     owed = store.owed(2**62, 10)
-    assert [(each.id, each.person, each.channel, each.rounds) for each in owed] == [
+    assert [(each.id, each.person, each.route, each.rounds) for each in owed] == [
         ("3.1", "ada", 0, 3),
         ("3.2", "bo", 1, 2),
     ]

@@ -108,8 +108,8 @@ def test_another_file_at_the_path_is_looked_at_instead(bench, view, tmp_path):
     other.power_cut()
     replace(bench, other.path.read_bytes())
     second = view.look(START_MS)
-    assert first.journal_id != second.journal_id == its_id
-    assert second.newest_ms == START_MS + 4 * SECOND_MS
+    assert first.journal.id != second.journal.id == its_id
+    assert second.journal.newest_ms == START_MS + 4 * SECOND_MS
     assert second.engine.alarms() == []
 
 

@@ -2,7 +2,7 @@
 
 Twenty nights are quiet, on ten something happens: more than any rack should live through in a month.
 The bounds are the 'acceptable' values of the standard's table (per operator of a staffed console; from
-memory, the standards could not be read). People who sleep beside a phone deserve far less, so pages
+memory, the standards could not be read). People who sleep beside a phone deserve far less, so calls
 have targets of our own. Run with `-s` to see the table.
 """
 
@@ -30,7 +30,7 @@ INCIDENTS = (
     "stuck_probe",
     "bad_line",
 )
-PAGES_PER_INCIDENT_NIGHT = 2.5
+CALLS_PER_INCIDENT_NIGHT = 2.5
 """Our own target: on the average night on which something happens (project judgement)."""
 
 PAGES_IN_TEN_MINUTES = 3
@@ -43,7 +43,7 @@ class Month:
     def __init__(self):
         self.nights = [night("quiet_night", seed) for seed in range(QUIET)]
         self.nights += [night(name, 1) for name in INCIDENTS]
-        self.episodes, self.pages_ms, self.length_ms = [], [], 0
+        self.episodes, self.calls_ms, self.length_ms = [], [], 0
         for it in self.nights:
             self._append(it)
         self.measures = measures(self.episodes, 0, self.length_ms)
@@ -54,12 +54,12 @@ class Month:
         for episode in episodes_of(it.events):
             start_ms, end_ms = episode.start_ms + moved, episode.until(it.end_ms) + moved
             self.episodes.append(replace(episode, start_ms=start_ms, end_ms=end_ms))
-        self.pages_ms += [page.at_ms + moved for page in it.pages]
+        self.calls_ms += [call.at_ms + moved for call in it.calls]
         self.length_ms += it.end_ms - it.start_ms
 
     @property
-    def most_pages_in_ten_minutes(self):
-        return max(sum(0 <= other - ms < TEN_MINUTES_MS for other in self.pages_ms) for ms in self.pages_ms)
+    def most_calls_in_ten_minutes(self):
+        return max(sum(0 <= other - ms < TEN_MINUTES_MS for other in self.calls_ms) for ms in self.calls_ms)
 
 
 @pytest.fixture(scope="module")
@@ -81,8 +81,8 @@ def table(month):
         ("worst ten", f"{got.top_share:.0%}", REFERENCE["worst ten"]),
         ("chattering", got.chattering, REFERENCE["chattering"]),
         ("stale", got.stale, REFERENCE["stale"]),
-        ("pages", len(month.pages_ms), f"at most {PAGES_PER_INCIDENT_NIGHT:g} a night with an incident"),
-        ("most pages in 10 min", month.most_pages_in_ten_minutes, f"at most {PAGES_IN_TEN_MINUTES}"),
+        ("calls", len(month.calls_ms), f"at most {CALLS_PER_INCIDENT_NIGHT:g} a night with an incident"),
+        ("most pages in 10 min", month.most_calls_in_ten_minutes, f"at most {PAGES_IN_TEN_MINUTES}"),
     ]
     rows += [(f"priority {rank.word}", f"{share:.0%}", "") for rank, share in got.priorities.items()]
     rows += [(f"came {count} times", alarm, "") for alarm, count in got.offenders[:5]]
@@ -112,9 +112,9 @@ def test_no_alarm_is_a_bad_actor(month):
 
 
 def test_sleepers_are_woken_far_less_often_than_operators(month):
-    assert len(month.pages_ms) <= PAGES_PER_INCIDENT_NIGHT * len(INCIDENTS)
-    assert month.most_pages_in_ten_minutes <= PAGES_IN_TEN_MINUTES
-    assert all(it.pages == [] for it in month.nights[:QUIET])
+    assert len(month.calls_ms) <= CALLS_PER_INCIDENT_NIGHT * len(INCIDENTS)
+    assert month.most_calls_in_ten_minutes <= PAGES_IN_TEN_MINUTES
+    assert all(it.calls == [] for it in month.nights[:QUIET])
 
 
 def test_critical_alarms_are_the_fewer_part(month):
