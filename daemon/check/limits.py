@@ -76,7 +76,7 @@ class _Limits:
             a, b = self.value_of(first), self.value_of(second)
             if a is None or b is None or _HOLDS[relation](a, b) or reported & {first, second}:
                 continue
-            if self._is_set(first) or not self._is_set(second):
+            if not self._origin(first) or self._origin(second):  # the first is set here, or the second is not
                 yield self._contradiction(first, relation, second)
             else:
                 yield self._contradiction(second, _OTHER_WAY[relation], first)
@@ -103,9 +103,6 @@ class _Limits:
 
     def _path(self, limit: str) -> str:
         return where("stages", self.stage, self.quantity.value, key_of(limit, self.quantity))
-
-    def _is_set(self, limit: str) -> bool:
-        return not self._origin(limit)
 
     def _origin(self, limit: str) -> str:
         """Say where a limit comes from that the stage's own table does not set."""

@@ -51,24 +51,20 @@ class Batch:
     then: Progress
 
 
+@dataclass
 class Mirror:
     """Copies a journal to a server; `run` is the body of a thread, `step` is for the thread of the watch."""
 
-    def __init__(
-        self,
-        settings: MirrorSettings,
-        rack: str,
-        journal: Journal,
-        dating: Callable[[], Dating],
-        deadline_s: float = DEADLINE_S,
-    ) -> None:
-        self._settings = settings
-        self._rack = rack
-        self._journal = journal
-        self._dating = dating
-        self._deadline_s = deadline_s
+    settings: MirrorSettings
+    rack: str
+    journal: Journal
+    dating: Callable[[], Dating]
+    deadline_s: float = DEADLINE_S
+
+    def __post_init__(self) -> None:
+        """Go on from where the journal says that we were."""
         self._lock = threading.Lock()
-        self._progress = self._kept = journal.outbox.mirrored()
+        self._progress = self._kept = self.journal.outbox.mirrored()
         self._refused: list[RefusedPoint] = []
         self._kept_due_ms = 0
         self._prefixes: dict[int, str] = {}
@@ -83,8 +79,8 @@ class Mirror:
         news = bool(refused) or progress.trouble != self._kept.trouble
         if progress == self._kept or not (news or now_ms >= self._kept_due_ms):
             return
-        with self._journal.transaction():
-            self._journal.outbox.keep_mirrored(progress, refused, now_ms)
+        with self.journal.transaction():
+            self.journal.outbox.keep_mirrored(progress, refused, now_ms)
         self._kept, self._kept_due_ms = progress, now_ms + PROGRESS_EVERY_MS
         with self._lock:
             self._refused = self._refused[len(refused) :]
@@ -94,7 +90,7 @@ class Mirror:
     def run(self, stop: threading.Event) -> None:
         """Send what is new until `stop` is set; a server that is away is tried again, ever more seldom."""
         retry_s, connects = FIRST_RETRY_S, 1
-        with closing(MirrorServer(self._settings, self._deadline_s)) as server:
+        with closing(MirrorServer(self.settings, self.deadline_s)) as server:
             while not stop.is_set():
                 if server.connects > connects:
                     connects = server.connects
@@ -118,10 +114,10 @@ class Mirror:
         """Return the oldest points that the server does not have; None where it has all that may be sent."""
         with self._lock:
             start = self._progress
-        dating = self._dating()
+        dating = self.dating()
         until_ms = dating.unsynchronised_from_ms()
         before_ms = until_ms or 2**62
-        with closing(Journal(self._journal.path, writable=False)) as journal:
+        with closing(Journal(self.journal.path, writable=False)) as journal:
             newest_event = journal.history.last_event_number()
             _, newest_reading = journal.inputs.span() or (0, 0)
             if newest_event < start.event:  # another journal has taken the place of the former one
@@ -131,7 +127,7 @@ class Mirror:
             readings = list(islice(rows, READINGS_AT_ONCE))
             if any(row[2] not in self._prefixes for row in readings):
                 sources = journal.inputs.sources()
-                self._prefixes = {key: reading_prefix(self._rack, *names) for key, names in sources.items()}
+                self._prefixes = {key: reading_prefix(self.rack, *names) for key, names in sources.items()}
         if not events and not readings:
             if max(newest_event - start.event, newest_reading - start.reading) > 0 and until_ms is not None:
                 self._note_trouble(WAITS_FOR_CLOCK)
@@ -141,7 +137,7 @@ class Mirror:
     def _batch(
         self, start: Progress, events: list[dict[str, Any]], readings: list[NumberedReading], dating: Dating
     ) -> Batch:
-        lines = [event_line(self._rack, dating.dated(alarm_event_from_json(body))) for body in events]
+        lines = [event_line(self.rack, dating.dated(alarm_event_from_json(body))) for body in events]
         not_finite: list[RefusedPoint] = []
         for seq, at_ms, source, lag_ms, value in readings:
             line = reading_line(self._prefixes[source], value, dating.utc_ms(at_ms) - lag_ms)
@@ -188,13 +184,13 @@ class Mirror:
             self._progress = then
             self._refused = [*self._refused, *refused]
         if recovered:
-            log.warning("mirror_goes_on", server=self._settings.url)
+            log.warning("mirror_goes_on", server=self.settings.url)
         for reason, count in sorted(Counter(point.reason for point in refused).items()):
-            log.error("mirror_refused", points=count, reason=reason, server=self._settings.url)
+            log.error("mirror_refused", points=count, reason=reason, server=self.settings.url)
 
     def _note_trouble(self, text: str) -> None:
         with self._lock:
             known = self._progress.trouble == text
             self._progress = replace(self._progress, trouble=text)
         if not known:
-            log.warning("mirror_held_up", why=text, server=self._settings.url)
+            log.warning("mirror_held_up", why=text, server=self.settings.url)

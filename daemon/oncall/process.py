@@ -50,8 +50,9 @@ class OnCall:
 
     def __post_init__(self) -> None:
         """Go on from the state that the file keeps."""
-        self.refused, self._starting, state = 0, True, self.store.state()
-        now_ms = self.clock.now_ms()
+        self.refused = 0
+        self._starting = True
+        now_ms, state = self.clock.now_ms(), self.store.state()
         self._team = Escalation.restore(state, self.duty) if state else Escalation(self.duty, now_ms)
 
     def run(self, stop: threading.Event) -> None:

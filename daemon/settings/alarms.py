@@ -2,9 +2,9 @@
 
 from typing import Annotated
 
-from pydantic import AwareDatetime, Discriminator, Field, Tag
+from pydantic import AwareDatetime, Field
 
-from daemon.settings.stages import Off, off_or
+from daemon.settings.stages import NumberOrOff
 from daemon.tables.types import Name, Number, Table
 from rules.alarms.book import AlarmRules
 from rules.alarms.life_cycle import Condition
@@ -13,10 +13,7 @@ from rules.rack.stage_plan import StageStep
 
 MS_PER_HOUR = 3_600_000
 
-_HoursOrNever = Annotated[
-    Annotated[Annotated[Number, Field(gt=0, le=24 * 366)], Tag("<number>")] | Off,
-    Discriminator(off_or("<number>")),
-]
+_HoursOrNever = NumberOrOff[Annotated[Number, Field(gt=0, le=24 * 366)]]
 
 
 class AlarmSettings(Table):

@@ -22,10 +22,10 @@ def off_or(tag: str) -> Callable[[object], str]:
 
 
 Off = Annotated[Literal["none"], Tag("<off>")]
-Limit = Annotated[Annotated[Number, Tag("<number>")] | Off, Discriminator(off_or("<number>"))]
-Rate = Annotated[
-    Annotated[Annotated[Number, Field(gt=0)], Tag("<number>")] | Off, Discriminator(off_or("<number>"))
-]
+_T = TypeVar("_T")
+NumberOrOff = Annotated[Annotated[_T, Tag("<number>")] | Off, Discriminator(off_or("<number>"))]
+Limit = NumberOrOff[Number]
+Rate = NumberOrOff[Annotated[Number, Field(gt=0)]]
 
 
 def key_of(limit: str, quantity: Quantity) -> str:
@@ -116,7 +116,6 @@ class AirPressureLimits(ToleranceSettings, **_in_unit(Quantity.AIR_PRESSURE)):
     """Limits of the air pressure at the station, in hPa."""
 
 
-_T = TypeVar("_T")
 OrOff = Annotated[Annotated[_T, Tag("<limits>")] | Off, Discriminator(off_or("<limits>"))] | None
 
 
