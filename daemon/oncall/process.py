@@ -2,12 +2,14 @@
 
 One thread does everything but send. Each turn takes in what has come, and commits what it changes
 together with the calls that it causes; only then are they sent and the broker's messages confirmed.
-Crash only, as the daemon: a supervisor starts it again, and it goes on from its file.
+Crash only, as the daemon: a supervisor starts it again, and it goes on from its file. A message alone must
+never end it, for it would come again at each start: what cannot be taken is set aside, told and confirmed.
 """
 
+import sqlite3
 import threading
 import uuid
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 
 import structlog
@@ -17,13 +19,15 @@ from daemon.clock import SteadyClock
 from daemon.errors import OnCallError
 from daemon.oncall.call_text import call_text, call_title
 from daemon.oncall.link import LinkIs, OnCallLink
-from daemon.oncall.messages import Answer, Cleared, Heard, Heartbeat, WatchWord, heard
+from daemon.oncall.messages import Answer, Cleared, Heard, Heartbeat, WatchWord, heard, rack_of
 from daemon.oncall.outbox import OnCallOutbox
 from daemon.oncall.store import Ask, OnCallStore, Passed
 from daemon.supervisor import tell_supervisor
+from rules.alarms.life_cycle import Priority
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
-from rules.calling.records import Upshot, Word
+from rules.calling.records import Call, CallKind, Upshot, Word
+from rules.errors import InputError
 
 log = structlog.get_logger()
 
@@ -32,6 +36,12 @@ PAUSE_MS = 300_000
 """After a longer stretch without a turn, what fell due in it is told once, not as often as was missed."""
 PASS_ON_AGAIN_MS = 15_000
 PASS_ON_FOR_MS = 900_000
+LOG_REFUSED_EVERY_MS = 10_000
+BYTES_LOGGED = 1_000
+
+
+class _CannotTakeError(Exception):
+    """A message could not be taken, for no reason that the door knows."""
 
 
 class OnCall:
@@ -57,8 +67,11 @@ class OnCall:
         self._clock = clock
         self._passes_on = passes_on
         self.refused = 0
+        self._set_aside: list[Arrival] = []
+        self._log_refused_from_ms = 0
         state = store.state()
         self._team = Escalation(duty, clock.now_ms()) if state is None else Escalation.restore(state, duty)
+        self._before = self._team.snapshot()
         self._starting = True
 
     def run(self, stop: threading.Event) -> None:
@@ -82,28 +95,39 @@ class OnCall:
         """Take in what has come, commit what it changes, then send and confirm."""
         now_ms = max(self._clock.now_ms(), self._team.clock_ms)
         arrivals, asked = self._link.take(), self._store.asked()
-        with self._store.transaction():
-            upshots = [self._catch_up(now_ms)]
-            upshots += [self._take(arrival, now_ms) for arrival in arrivals]
-            upshots += [self._do(ask, now_ms) for ask in asked]
-            failed: list[str] = []
-            self._outbox.settle(now_ms, failed.append)
-            upshots += [self._team.undelivered(call, now_ms) for call in failed]
-            upshots.append(self._team.advance(now_ms))
-            for upshot in upshots:
-                self._keep(upshot, now_ms)
-            if arrivals or asked or failed or any(upshot.calls or upshot.settled for upshot in upshots):
-                self._store.keep_state(self._team.snapshot())
+        while not self._commit(arrivals, asked, now_ms):
+            pass
         self._link.confirm(arrivals)
         self._outbox.send(now_ms)
         self._pass_on(now_ms)
+
+    def _commit(self, arrivals: Sequence[Arrival | LinkIs], asked: Sequence[Ask], now_ms: int) -> bool:
+        """Commit what the inputs change; False, and nothing is changed, where one is set aside now."""
+        try:
+            with self._store.transaction():
+                upshots = [self._catch_up(now_ms)]
+                upshots += [self._take(arrival, now_ms) for arrival in arrivals]
+                upshots += [self._do(ask, now_ms) for ask in asked]
+                failed: list[str] = []
+                self._outbox.settle(now_ms, failed.append)
+                upshots += [self._team.undelivered(call, now_ms) for call in failed]
+                upshots.append(self._team.advance(now_ms))
+                for upshot in upshots:
+                    self._keep(upshot, now_ms)
+                if arrivals or asked or failed or any(upshot.calls or upshot.settled for upshot in upshots):
+                    self._before = self._team.snapshot()
+                    self._store.keep_state(self._before)
+        except _CannotTakeError:
+            self._team = Escalation.restore(self._before, self._team.duty)
+            return False
+        self._starting, self._set_aside = False, []
+        return True
 
     def _catch_up(self, now_ms: int) -> Upshot:
         """Let time pass; after a start nothing is heard before the broker is reached anew."""
         late = now_ms - self._team.clock_ms > PAUSE_MS
         upshot = self._team.resume(now_ms) if late else self._team.advance(now_ms)
         if self._starting:
-            self._starting = False
             self._keep(upshot, now_ms)
             return self._team.link(False, now_ms)
         return upshot
@@ -111,7 +135,25 @@ class OnCall:
     def _take(self, arrival: Arrival | LinkIs, now_ms: int) -> Upshot:
         if isinstance(arrival, LinkIs):
             return self._team.link(arrival.up, now_ms)
-        word = self._understood(arrival)
+        if arrival in self._set_aside:
+            return self._garbled(arrival, now_ms)
+        try:
+            return self._hear(heard(self._link.root, arrival.topic, arrival.payload, arrival.kept), now_ms)
+        except (OnCallError, InputError) as refused:
+            self._refuse(arrival, str(refused), now_ms)
+            return self._garbled(arrival, now_ms)
+        except sqlite3.Error:  # not the message's fault
+            raise
+        except Exception as error:
+            # Whatever nobody thought of: the same message would end the process at every start.
+            self._refuse(arrival, repr(error), now_ms)
+            self._set_aside.append(arrival)
+            raise _CannotTakeError from error
+
+    def _hear(self, word: Heard, now_ms: int) -> Upshot:
+        if isinstance(word, Word):
+            # What cannot be said later is refused now.
+            self._text(Call("", CallKind.ALARM, 0, "", word.event.priority, now_ms, (word,)))
         if isinstance(word, Word) and word.mention:
             return self._team.mention(word, now_ms)
         if isinstance(word, Word):
@@ -124,21 +166,28 @@ class OnCall:
             return self._team.clear(word.rack, word.alarm, now_ms)
         return self._take_sign(word, now_ms)
 
-    def _understood(self, arrival: Arrival) -> Heard | None:
-        try:
-            return heard(self._link.root, arrival.topic, arrival.payload, arrival.kept)
-        except OnCallError as refused:
-            self.refused += 1
-            why, payload = str(refused), repr(arrival.payload[:100])
-        log.error("message_refused", why=why, payload=payload)
-        return None
+    def _refuse(self, arrival: Arrival, why: str, now_ms: int) -> None:
+        """Count what cannot be taken, and log it with its bytes unless that was done a moment ago."""
+        self.refused += 1
+        if now_ms < self._log_refused_from_ms:
+            return
+        self._log_refused_from_ms = now_ms + LOG_REFUSED_EVERY_MS
+        payload = repr(arrival.payload[:BYTES_LOGGED])
+        log.error("message_refused", why=why[:BYTES_LOGGED], payload=payload, refused=self.refused)
 
-    def _take_sign(self, word: Heartbeat | WatchWord | Answer | None, now_ms: int) -> Upshot:
+    def _garbled(self, arrival: Arrival, now_ms: int) -> Upshot:
+        """Tell people that a rack sends what cannot be read, as urgently as what that may hide."""
+        level = arrival.topic.removeprefix(f"{self._link.root}/").split("/")[1:2]
+        alarming = level in (["event"], ["alarm"])
+        priority = Priority.CRITICAL if alarming else Priority.MEDIUM
+        return self._team.garbled(rack_of(self._link.root, arrival.topic), priority, now_ms)
+
+    def _take_sign(self, word: Heartbeat | WatchWord | Answer, now_ms: int) -> Upshot:
         if isinstance(word, Heartbeat):
             return self._team.heartbeat(word.rack, word.alarms, word.at_ms, now_ms)
         if isinstance(word, WatchWord):
             return self._team.watch(word.rack, word.state, now_ms, kept=word.kept)
-        if isinstance(word, Answer) and self._store.answered(word.command, word.refusal):
+        if self._store.answered(word.command, word.refusal):
             log.info("rack_answered", rack=word.rack, refusal=word.refusal or None)
         return Upshot()
 
@@ -167,8 +216,11 @@ class OnCall:
     def _keep(self, upshot: Upshot, now_ms: int) -> None:
         """Write down whom we owe what, and drop calls that nobody needs any more."""
         for call in upshot.calls:
-            text = call_text(call, self._notes, self._zone)
+            text = self._text(call)
             log.warning("call", call=call.id, to=call.person, text=text)
             self._store.owe(call, call_title(call), text)
         for problem in upshot.settled:
             self._store.drop(problem, now_ms)
+
+    def _text(self, call: Call) -> str:
+        return call_text(call, self._notes, self._zone)
