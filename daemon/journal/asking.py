@@ -20,11 +20,14 @@ from pathlib import Path
 from typing import Any
 
 from daemon.errors import RequestError
+from daemon.tables.values import number as finite_number
+from daemon.tables.values import one_line
 
 ANSWER_WITHIN_S = 10.0
 ANSWERS_KEPT_MS = 86_400_000
 BODY_AT_MOST = 65_536
 """Characters of a request's body; what people do needs a few hundred."""
+TEXT_AT_MOST, DEEP_AT_MOST, AT_ONCE = 200, 8, 1_000
 
 _LAYOUT = 1
 _LOOK_EVERY_S = 0.05
@@ -65,7 +68,7 @@ class RequestBox:
 
         The same request under the same id is one request; another one under it raises RequestError.
         """
-        asked = (request_id or uuid.uuid4().hex, kind, who, json.dumps(body))
+        asked = (request_id or uuid.uuid4().hex, kind, one_line(who), json.dumps(body))
         self.put([asked])
         with self._open() as db:
             found = db.execute("SELECT id, kind, who, body FROM request WHERE id = ?", asked[:1]).fetchone()
@@ -99,8 +102,10 @@ class RequestBox:
                 return []
             with self._open() as db:
                 rows = db.execute(
-                    "SELECT number, id, kind, who, body FROM request WHERE answered_ms IS NULL"
-                    " ORDER BY number"
+                    "SELECT number, substr(id, 1, :text), substr(kind, 1, :text), substr(who, 1, :text),"
+                    " substr(body, 1, :body) FROM request WHERE answered_ms IS NULL"
+                    " ORDER BY number LIMIT :most",
+                    {"text": TEXT_AT_MOST + 1, "body": BODY_AT_MOST + 1, "most": AT_ONCE},
                 ).fetchall()
         except RequestError as error:
             self._say(error)
@@ -212,19 +217,33 @@ def _text(stored: bytes) -> str:
 
 
 def _request(number: int, request_id: object, kind: object, who: object, body: object) -> Request:
-    """Return a row as a request, with its fault where it is none."""
+    """Return a row as a request, its texts on one line each, with its fault where it is none."""
     fault, found = "", None
     if not all(isinstance(part, str) for part in (request_id, kind, who, body)):
         fault = "id, kind, who and body must be text"
+    elif max(len(str(part)) for part in (request_id, kind, who)) > TEXT_AT_MOST:
+        fault = f"id, kind and who: at most {TEXT_AT_MOST} characters each"
     elif len(str(body)) > BODY_AT_MOST:
         fault = f"body: {len(str(body))} characters; at most {BODY_AT_MOST}"
     else:
         try:
-            found = json.loads(str(body))
+            found = _cleaned(
+                json.loads(str(body), parse_float=finite_number, parse_constant=finite_number), DEEP_AT_MOST
+            )
         except (ValueError, RecursionError) as error:
             fault = f"body: no JSON: {error}"
     if not fault and not isinstance(found, dict):
         fault = "body: must be a JSON object"
-    return Request(
-        number, str(request_id), str(kind), str(who), found if isinstance(found, dict) else {}, fault
-    )
+    body_of = found if isinstance(found, dict) else {}
+    return Request(number, str(request_id), one_line(str(kind)), one_line(str(who)), body_of, fault)
+
+
+def _cleaned(value: Any, deep: int) -> Any:  # noqa: ANN401  (whatever JSON can hold)
+    """Return a value with each text on one line; ValueError where it is nested deeper than `deep`."""
+    if isinstance(value, str):
+        return one_line(value)
+    if isinstance(value, dict | list) and not deep:
+        raise ValueError(f"nested deeper than {DEEP_AT_MOST}")
+    if isinstance(value, dict):
+        return {one_line(key): _cleaned(each, deep - 1) for key, each in value.items()}
+    return [_cleaned(each, deep - 1) for each in value] if isinstance(value, list) else value

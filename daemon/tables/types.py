@@ -11,13 +11,15 @@ from rules.quantities import Quantity
 NAME_PATTERN = r"^[a-z0-9][a-z0-9-]{0,40}$"
 HOST_PATTERN = r"^[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?$"
 TOPIC_ROOT_PATTERN = r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$"
-TOPIC_PATTERN = r"^[^+#\x00-\x1f]{1,250}$"
+_UNSEEN = r"\x00-\x1f\x7f-\x9f\u00ad\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff"
+"""What breaks a line, steers a terminal, turns the direction of text or is not seen in it."""
+TOPIC_PATTERN = rf"^[^+#{_UNSEEN}]{{1,250}}$"
 PORT_PATTERN = r"^[^\x00-\x20]{1,250}$"
 SERVER_URL_PATTERN = r"^https?://[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?(/[A-Za-z0-9._~/-]*)?$"
 POINTER_PATTERN = r"^(/[^\x00-\x1f]*)?$"  # RFC 6901
-LABEL_PATTERN = r"^[^\x00-\x1f\x7f]{1,60}$"
-NOTE_PATTERN = r"^[^\x00-\x1f\x7f]{1,160}$"
-REASON_PATTERN = r"^[^\x00-\x1f\x7f]{1,200}$"
+LABEL_PATTERN = rf"^[^{_UNSEEN}]{{1,60}}$"
+NOTE_PATTERN = rf"^[^{_UNSEEN}]{{1,160}}$"
+REASON_PATTERN = rf"^[^{_UNSEEN}]{{1,200}}$"
 COMMAND_ID_PATTERN = r"^[A-Za-z0-9-]{8,64}$"
 SENML_NAME_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9:./_-]*$"  # RFC 8428, section 4.5.1
 

@@ -154,6 +154,7 @@ def test_a_message_that_breaks_what_nobody_thought_of_is_set_aside_and_the_other
             thread.join()
     assert sorted(text.split(":")[1][:6] for text in phones.texts()) == [" sends", " tempe"]
 
+
 def test_who_does_not_answer_is_followed_by_the_next_person(tmp_path, broker, phones):
     settings = write_oncall(tmp_path, broker.port, phones.port, repeat_s=0.4, hand_over_s=0.8)
     with RackVoice(broker.port) as rack, OnCallRun(settings) as team:
