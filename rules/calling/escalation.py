@@ -48,6 +48,9 @@ class Escalation:
         self._state = state
         self._digest_due_ms = self._next_digest_ms()
         state.signs.expect(duty.racks, state.clock_ms)
+        for problem in state.calls.problems.values():
+            if problem.waits and problem.due_ms is not None:  # for the end of quiet hours that the team, or its zone, may have moved
+                problem.due_ms = duty.quiet_ends_ms(state.clock_ms) or state.clock_ms
 
     # Inputs
 

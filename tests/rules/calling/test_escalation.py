@@ -620,3 +620,31 @@ def test_a_sender_that_makes_up_names_does_not_fill_the_memory(monkeypatch):
     assert team.snapshot() == before
     team.hear(word(2, priority=Priority.HIGH, rack="a"), NIGHT)
     assert team.snapshot() != before, "what is known already is heard"
+
+
+def under(team, zone):
+    """The same calling, restored under the team's agreement in another time zone."""
+    moved = replace(
+        team.duty, quiet=replace(team.duty.quiet, zone=zone), rota=replace(team.duty.rota, zone=zone)
+    )
+    return Escalation.restore(json.loads(json.dumps(team.snapshot())), moved)
+
+
+@pytest.mark.parametrize(
+    ("zone", "told_after_ms"),
+    [
+        ("Europe/Copenhagen", 4 * HOUR),  # it is three at night there
+        ("Asia/Dubai", HOUR),  # six in the morning
+        ("America/New_York", MIN),  # nine in the evening: at once
+    ],
+)
+def test_a_new_time_zone_moves_quiet_hours_from_the_next_minute_on_and_no_repeat(zone, told_after_ms):
+    team = calling()
+    team.hear(word(1, priority=Priority.CRITICAL), NIGHT)
+    team.hear(word(2, alarm="k2/temperature/high", priority=Priority.MEDIUM), NIGHT)
+    told = team.advance(NIGHT + MIN).calls
+    told += under(team, ZoneInfo(zone)).advance(NIGHT + 5 * HOUR).calls
+    medium = [call.at_ms - NIGHT for call in told if call.priority is Priority.MEDIUM]
+    assert medium[0] == told_after_ms
+    critical = [call.at_ms - told[0].at_ms for call in told if call.priority is Priority.CRITICAL]
+    assert critical[:6] == [count * 5 * MIN for count in range(6)]
