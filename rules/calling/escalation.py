@@ -49,7 +49,7 @@ class Escalation:
         self._digest_due_ms = self._next_digest_ms()
         state.signs.expect(duty.racks, state.clock_ms)
         for problem in state.calls.problems.values():
-            if problem.waits and problem.due_ms is not None:  # for the end of quiet hours that the team, or its zone, may have moved
+            if problem.waits and problem.due_ms is not None:  # the quiet hours may have been moved
                 problem.due_ms = duty.quiet_ends_ms(state.clock_ms) or state.clock_ms
 
     # Inputs
