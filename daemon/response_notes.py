@@ -9,7 +9,7 @@ switched off first: mains electricity beside salt water kills.
 from collections.abc import Mapping
 
 from rules.alarms.life_cycle import Condition
-from rules.calling.records import BROKER_LOST, RACK_SILENT
+from rules.calling.records import BROKER_LOST, RACK_SILENT, UNREADABLE
 from rules.quality.probe_faults import FaultReason
 from rules.quantities import Quantity
 
@@ -38,6 +38,7 @@ DEFAULT_NOTES: Mapping[str, str] = {
     "disagreement": "Measure by hand: which probe is right?",
     RACK_SILENT: "Rack unwatched: go and look. Power, network?",
     BROKER_LOST: "No alarm can get through. Broker, network?",
+    UNREADABLE: "Look at the rack itself: bellwatch status. Same version as here?",
 }
 
 
@@ -46,7 +47,7 @@ def known_alarms() -> list[str]:
     conditions = [condition.value for condition in Condition]
     by_quantity = [f"{quantity.value}/{condition}" for quantity in Quantity for condition in conditions]
     by_reason = [f"{Condition.PROBE_FAULT}/{reason}" for reason in FaultReason]
-    return [*conditions, *by_quantity, *by_reason, RACK_SILENT, BROKER_LOST]
+    return [*conditions, *by_quantity, *by_reason, RACK_SILENT, BROKER_LOST, UNREADABLE]
 
 
 def note_for(quantity: str, condition: str, reason: str, own: Mapping[str, str]) -> str:

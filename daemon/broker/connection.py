@@ -34,6 +34,8 @@ LONGEST_RECONNECT_S = 30
 KEEP_ALIVE_S = 30
 IN_FLIGHT_AT_MOST = 20
 RECEIVED_AT_MOST = 200
+PACKET_AT_MOST = 65_536
+"""Bytes of a message that the broker passes on to us; none that we can read is nearly as long."""
 SESSION_S = 30 * 86_400
 GOODBYE_S = 3.0
 
@@ -53,11 +55,15 @@ class Arrival:
 
 
 class Hearing:
-    """What comes on some topics, until it is taken; what more than `room` messages wait for is left out."""
+    """What comes on some topics, until it is taken; what more than `room` messages wait for is left out.
 
-    def __init__(self, topics: Sequence[str], room: int | None) -> None:
+    Where each is confirmed once it is taken, the broker bounds how many that is to be done with wait.
+    """
+
+    def __init__(self, topics: Sequence[str], room: int | None, *, confirms: bool) -> None:
         self.topics = topics
         self._room = room
+        self._confirms = confirms
         self._waiting: deque[Arrival] = deque()
         self._overrun = False
 
@@ -65,7 +71,8 @@ class Hearing:
         """Return whether a message is for us; it waits where there is room."""
         if not any(mqtt.topic_matches_sub(topic, arrival.topic) for topic in self.topics):
             return False
-        if self._room is None or len(self._waiting) < self._room:
+        bounded = self._confirms and arrival.qos
+        if self._room is None or bounded or len(self._waiting) < self._room:
             self._waiting.append(arrival)
         else:
             self._overrun = True
@@ -133,7 +140,7 @@ class Connection:
 
         Topics are MQTT filters. Where two of a connection overlap, a message may come twice.
         """
-        self._hearings.append(Hearing(topics, room))
+        self._hearings.append(Hearing(topics, room, confirms=bool(self._kept_as)))
         return self._hearings[-1]
 
     def start(self) -> None:
@@ -141,6 +148,7 @@ class Connection:
         session = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         session.SessionExpiryInterval = SESSION_S if self._kept_as else 0
         session.ReceiveMaximum = RECEIVED_AT_MOST
+        session.MaximumPacketSize = PACKET_AT_MOST
         fresh = False if self._kept_as else mqtt.MQTT_CLEAN_START_FIRST_ONLY
         self._client.connect_async(
             self._broker.host, self._broker.port, KEEP_ALIVE_S, clean_start=fresh, properties=session

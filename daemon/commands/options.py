@@ -12,6 +12,7 @@ from pathlib import Path
 
 from daemon.errors import MissingExtraError
 from daemon.settings.toml import read_toml
+from daemon.tables.values import one_line
 from daemon.tables.words import ENVIRONMENT_PREFIX
 
 USUAL_SETTINGS = "/etc/bellwatch/bellwatch.toml"
@@ -33,7 +34,8 @@ def add_settings(parser: argparse.ArgumentParser) -> None:
 
 def add_who(parser: argparse.ArgumentParser) -> None:
     """Add the name of the person who asks."""
-    parser.add_argument("--who", default=getpass.getuser(), help="your name (default: %(default)s)")
+    user = getpass.getuser()
+    parser.add_argument("--who", type=one_line, default=user, help="your name (default: %(default)s)")
 
 
 def add_journal(parser: argparse.ArgumentParser) -> None:

@@ -4,7 +4,8 @@
     time,taken in,clock,vessel,probe,temperature (°C),temperature flag
     2026-08-14T12:00:00.000Z,2026-08-14T12:00:00.250Z,set,k1,k1-ct,15.25,
 
-Values are written so that reading them gives the same bits (Python's repr).
+Values are written so that reading them gives the same bits (Python's repr), names so that no spreadsheet
+takes one for a formula.
 """
 
 import csv
@@ -16,6 +17,7 @@ from typing import TextIO
 
 from daemon.errors import SourceError
 from daemon.export.rows import Row, heading
+from daemon.tables.values import cell, from_cell, number, one_line, utc_ms
 from rules.quantities import Quantity
 
 TITLE = "# bellwatch export 1"
@@ -40,7 +42,13 @@ def csv_writer(path: Path, rack: str, quantities: Sequence[Quantity], *, flags: 
         table.writerow([*FIXED, *map(heading, quantities), *(f"{q} flag" for q in flagged)])
 
         def write(row: Row) -> None:
-            fixed = (iso(row.time_ms), iso(row.taken_in_ms), CLOCK[row.known], row.vessel, row.probe)
+            fixed = (
+                iso(row.time_ms),
+                iso(row.taken_in_ms),
+                CLOCK[row.known],
+                cell(row.vessel),
+                cell(row.probe),
+            )
             values = [repr(row.values[q]) if q in row.values else "" for q in quantities]
             table.writerow([*fixed, *values, *(row.flags.get(q, "") for q in flagged)])
 
@@ -95,20 +103,13 @@ def _columns(header: list[str], path: Path) -> dict[Quantity, str]:
 def _row(cells: dict[str, str], columns: dict[Quantity, str], where: str) -> Row:
     try:
         return Row(
-            _utc_ms(cells["time"]),
-            _utc_ms(cells["taken in"]),
+            utc_ms(cells["time"]),
+            utc_ms(cells["taken in"]),
             {word: known for known, word in CLOCK.items()}[cells["clock"]],
-            cells["vessel"],
-            cells["probe"],
-            {quantity: float(cells[name]) for quantity, name in columns.items() if cells[name]},
+            one_line(from_cell(cells["vessel"])),
+            one_line(from_cell(cells["probe"])),
+            {quantity: number(cells[name]) for quantity, name in columns.items() if cells[name]},
             {q: int(cells[f"{q} flag"]) for q in columns if cells.get(f"{q} flag")},
         )
     except (ValueError, KeyError) as error:
         raise SourceError(f"{where}: {error}; expected what an export writes there") from error
-
-
-def _utc_ms(text: str) -> int:
-    moment = datetime.fromisoformat(text)
-    if moment.tzinfo is None:
-        raise ValueError(f"{text!r} has no time zone")
-    return int(moment.replace(microsecond=0).timestamp()) * 1000 + moment.microsecond // 1000

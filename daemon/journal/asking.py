@@ -20,11 +20,14 @@ from pathlib import Path
 from typing import Any
 
 from daemon.errors import RequestError
+from daemon.tables.values import number as finite_number
+from daemon.tables.values import one_line
 
 ANSWER_WITHIN_S = 10.0
 ANSWERS_KEPT_MS = 86_400_000
 BODY_AT_MOST = 65_536
 """Characters of a request's body; what people do needs a few hundred."""
+TEXT_AT_MOST, DEEP_AT_MOST = 200, 8
 
 TAKEN_AT_ONCE = 200
 """Requests that one turn of the watch takes up, so that alarms never wait long for those of others."""
@@ -69,9 +72,9 @@ class RequestBox:
 
         The same request under the same id is one request; another one under it raises RequestError.
         """
-        asked = (request_id or uuid.uuid4().hex, kind, who, json.dumps(body))
         if not _is_text(who) or not _is_text(json.dumps(body, ensure_ascii=False)):
             raise RequestError(f"{kind}: {_NO_TEXT}; is this terminal set to UTF-8?")
+        asked = (request_id or uuid.uuid4().hex, kind, one_line(who), json.dumps(body))
         self.put([asked])
         with self._open() as db:
             found = db.execute("SELECT id, kind, who, body FROM request WHERE id = ?", asked[:1]).fetchone()
@@ -105,9 +108,10 @@ class RequestBox:
                 return []
             with self._open() as db:
                 rows = db.execute(
-                    "SELECT number, id, kind, who, body FROM request WHERE answered_ms IS NULL"
-                    " ORDER BY number LIMIT ?",
-                    (TAKEN_AT_ONCE,),
+                    "SELECT number, substr(id, 1, :text), substr(kind, 1, :text), substr(who, 1, :text),"
+                    " substr(body, 1, :body) FROM request WHERE answered_ms IS NULL"
+                    " ORDER BY number LIMIT :most",
+                    {"text": TEXT_AT_MOST + 1, "body": BODY_AT_MOST + 1, "most": TAKEN_AT_ONCE},
                 ).fetchall()
         except RequestError as error:
             self._say(error)
@@ -230,19 +234,34 @@ def _is_text(words: str) -> bool:
 
 
 def _request(number: int, *stored: object) -> Request:
-    """Return a row as a request, with its fault where it is none."""
+    """Return a row as a request, its texts on one line each, with its fault where it is none."""
     request_id, kind, who, body = map(str, stored)
     found: object = None
     if not all(isinstance(part, str) for part in stored):
         fault = "id, kind, who and body must be text"
+    elif max(map(len, (request_id, kind, who))) > TEXT_AT_MOST:
+        fault = f"id, kind and who: at most {TEXT_AT_MOST} characters each"
     elif len(body) > BODY_AT_MOST:
         fault = f"body: {len(body)} characters; at most {BODY_AT_MOST}"
     else:
         try:
-            found = json.loads(body)
+            read = json.loads(body, parse_float=finite_number, parse_constant=finite_number)
+            found = _cleaned(read, DEEP_AT_MOST)
             fault = "" if isinstance(found, dict) else "body: must be a JSON object"
         except (ValueError, RecursionError) as error:
             fault = f"body: no JSON: {error}"
     if not fault and not _is_text(json.dumps(found, ensure_ascii=False)):
         fault = f"body: {_NO_TEXT}"
-    return Request(number, request_id, kind, who, found if isinstance(found, dict) else {}, fault)
+    known = found if isinstance(found, dict) else {}
+    return Request(number, request_id, one_line(kind), one_line(who), known, fault)
+
+
+def _cleaned(value: Any, deep: int) -> Any:  # noqa: ANN401  (whatever JSON can hold)
+    """Return a value with each text on one line; ValueError where it is nested deeper than `deep`."""
+    if isinstance(value, str):
+        return one_line(value)
+    if isinstance(value, dict | list) and not deep:
+        raise ValueError(f"nested deeper than {DEEP_AT_MOST}")
+    if isinstance(value, dict):
+        return {one_line(key): _cleaned(each, deep - 1) for key, each in value.items()}
+    return [_cleaned(each, deep - 1) for each in value] if isinstance(value, list) else value

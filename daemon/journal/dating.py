@@ -62,6 +62,15 @@ class Dating:
                 return utc_ms - stretch.ahead_ms
         return utc_ms - self.at(0).ahead_ms
 
+    def surely_before_ms(self, utc_ms: int) -> int:
+        """Return the moment of the axis up to which all was before `utc_ms`, by what is synchronised."""
+        stretches = [Stretch(0, 0, True), *self._stretches]
+        for stretch, end_ms in zip(reversed(stretches), [None, *reversed(self._starts)], strict=True):
+            moment_ms = utc_ms - stretch.ahead_ms
+            if stretch.synchronised and moment_ms > stretch.from_ms:
+                return moment_ms if end_ms is None else min(moment_ms, end_ms)
+        return 0
+
     def unsynchronised_from_ms(self) -> int | None:
         """Return where the axis begins not to be dated for certain; None where all of it is."""
         return None if self.newest.synchronised else self.newest.from_ms

@@ -1,19 +1,26 @@
 """What goes when readings get too old or the disk too small: raw readings, never alarm history.
 
 Of every hour that goes, a summary per source is kept. Readings go a few thousand at a time, and the
-file gives pages back a few at a time, so that logging never waits for it.
+file gives pages back a few at a time, so that logging never waits for it. What goes by its date goes only
+while the date is certain: not before the clock is synchronised, nor within a day after it has jumped.
 """
 
+import json
 from itertools import islice
+
+import structlog
 
 from daemon.journal.dating import Dating
 from daemon.journal.history import HOUR_MS
 from daemon.journal.journal import Journal
 
+log = structlog.get_logger()
+
 DAY_MS = 24 * HOUR_MS
 AT_ONCE = 5_000
 LOOK_EVERY_MS = 60_000
 DELIVERED_KEPT_MS = 30 * DAY_MS
+_NOTE = "retention"
 
 
 class Retention:
@@ -29,14 +36,30 @@ class Retention:
         """Do a little of what is due, if anything is."""
         if now_ms < self._due_ms:
             return
-        upto = self._journal.inputs.last_seq_before(now_ms - self._keep_ms)
+        utc_ms = dating.utc_ms(now_ms)
+        if not dating.newest.synchronised or self._jumped(utc_ms, now_ms):
+            self._due_ms = now_ms + LOOK_EVERY_MS
+            return
+        upto = self._journal.inputs.last_seq_before(dating.surely_before_ms(utc_ms - self._keep_ms))
         if self._mirrored:
             upto = min(upto, self._journal.outbox.mirrored().reading)
         gone = let_go(self._journal, upto, dating)
-        self._journal.outbox.forget_delivered(now_ms - DELIVERED_KEPT_MS, AT_ONCE)
+        delivered_ms = dating.surely_before_ms(utc_ms - DELIVERED_KEPT_MS)
+        self._journal.outbox.forget_delivered(delivered_ms, AT_ONCE)
         shrunk = self._journal.give_pages_back()
         if gone < AT_ONCE and not shrunk:
             self._due_ms = now_ms + LOOK_EVERY_MS
+
+    def _jumped(self, utc_ms: int, now_ms: int) -> bool:
+        """Return whether the date is another than an hour of running explains, now or less than a day ago."""
+        noted = json.loads(self._journal.state.note(_NOTE) or "{}") or {"utc_ms": utc_ms, "from_ms": 0}
+        if jumped := abs(utc_ms - noted["utc_ms"]) > DAY_MS:
+            log.warning("date_jumped", by_days=(utc_ms - noted["utc_ms"]) / DAY_MS, nothing_goes_for_h=24)
+            noted["from_ms"] = now_ms + DAY_MS
+        if jumped or utc_ms - noted["utc_ms"] >= HOUR_MS or noted["utc_ms"] == utc_ms:
+            with self._journal.transaction():
+                self._journal.state.keep_note(_NOTE, json.dumps(noted | {"utc_ms": utc_ms}))
+        return bool(now_ms < noted["from_ms"])
 
 
 def let_go(journal: Journal, upto_seq: int, dating: Dating, at_once: int = AT_ONCE) -> int:

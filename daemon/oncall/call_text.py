@@ -7,7 +7,16 @@ from daemon.oncall.text_message import one_message, plain
 from daemon.response_notes import note_for
 from daemon.words import number
 from rules.alarms.life_cycle import Condition
-from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Call, CallKind, Stand, Word
+from rules.calling.records import (
+    BROKER_LOST,
+    RACK_SILENT,
+    RACK_STOPPED,
+    UNREADABLE,
+    Call,
+    CallKind,
+    Stand,
+    Word,
+)
 
 _DAY_MS = 86_400_000
 _VESSELS_NAMED = 3
@@ -15,6 +24,7 @@ _OF_A_RACK = {
     RACK_SILENT: "rack silent, its water is not watched",
     RACK_STOPPED: "rack stopped on purpose",
     BROKER_LOST: "broker not reached, no rack can be heard",
+    UNREADABLE: "sends what cannot be read, an alarm may be in it",
 }
 
 

@@ -15,6 +15,8 @@ from daemon.oncall.store import Passed
 from daemon.settings.rack import BrokerSettings
 from daemon.words import iso_time
 
+WAITING_AT_MOST = 5 * RECEIVED_AT_MOST
+
 
 @dataclass(frozen=True, slots=True)
 class LinkIs:
@@ -33,7 +35,7 @@ class OnCallLink:
         topics += [f"+/{self._answer_topic}"] if answers else []
         self._listening = 0
         self.connection = Connection(broker, "no rack can be heard", kept_as=f"bellwatch-oncall-{name}")
-        self._racks = self.connection.hear([f"{self.root}/{topic}" for topic in topics])
+        self._racks = self.connection.hear([f"{self.root}/{topic}" for topic in topics], WAITING_AT_MOST)
         self.connection.start()
 
     def take(self) -> list[Arrival | LinkIs]:

@@ -1,22 +1,27 @@
 """What the on-call process hears at the broker, checked at the door.
 
 The payloads are those that `daemon.broker.messages` writes. What a rack of another version adds is passed
-over; what cannot be used at all is refused with one line.
+over; what cannot be used at all is refused with one line. Behind this door every text is one short line,
+every number finite, and every time one that the process can compute with.
 """
 
 import json
+import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from enum import StrEnum
 from typing import Any, TypeVar
 
 from daemon.errors import OnCallError
+from daemon.tables.types import NAME_PATTERN
+from daemon.tables.values import one_line, utc_ms
 from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.records import Word
 
 PAYLOAD_AT_MOST = 16_384
+TEXT_AT_MOST, VESSELS_AT_MOST, NUMBER_AT_MOST = 200, 200, 10**15
 _WATCH_STATES = ("watching", "stopped", "gone")
 
 
@@ -58,27 +63,39 @@ class Answer:
 Heard = Word | Cleared | Heartbeat | WatchWord | Answer
 
 
+def rack_of(root: str, topic: str) -> str:
+    """Return the rack that a topic belongs to; empty where it has the name of none."""
+    rack = topic.removeprefix(f"{root}/").partition("/")[0]
+    return rack if re.fullmatch(NAME_PATTERN, rack) else ""
+
+
 def heard(root: str, topic: str, payload: bytes, kept: bool) -> Heard:
     """Return what a message says; OnCallError, in one line, where that cannot be used."""
-    rack, _, kind = topic.removeprefix(f"{root}/").partition("/")
+    where = one_line(topic)[:TEXT_AT_MOST]
     if len(payload) > PAYLOAD_AT_MOST:
-        raise OnCallError(f"{topic}: {len(payload)} bytes; at most {PAYLOAD_AT_MOST} are read")
-    if kind.startswith("alarm/") and not payload:
-        return Cleared(rack, kind.removeprefix("alarm/"))
+        raise OnCallError(f"{where}: {len(payload)} bytes; at most {PAYLOAD_AT_MOST} are read")
     try:
-        body = json.loads(payload)
-        if not isinstance(body, dict):
-            raise TypeError("not an object")
-        if kind == "heartbeat":
-            return Heartbeat(rack, int(body["alarms"]), _ms(body["at"]))
-        if kind == "watch":
-            return WatchWord(rack, _one_of(_WATCH_STATES, body["state"]), kept)
-        if kind.startswith("answer/"):
-            return Answer(rack, str(body["id"]), str(body["refusal"]))
-        return _mention(rack, body) if kind == "notice" else _word(rack, body)
-    except (ValueError, TypeError, KeyError, RecursionError) as error:
-        what = f"no {error}" if isinstance(error, KeyError) else str(error)
-        raise OnCallError(f"{topic}: {what[:100]}; not a message that this bellwatch knows") from None
+        return _heard(rack_of(root, topic), topic.removeprefix(f"{root}/").partition("/")[2], payload, kept)
+    except (ValueError, TypeError, KeyError, OverflowError, RecursionError) as error:
+        what = f"no {error}" if isinstance(error, KeyError) else one_line(str(error))
+        raise OnCallError(f"{where}: {what[:100]}; not a message that this bellwatch knows") from None
+
+
+def _heard(rack: str, kind: str, payload: bytes, kept: bool) -> Heard:
+    if not rack:
+        raise ValueError("no name of a rack")
+    if kind.startswith("alarm/") and not payload:
+        return Cleared(rack, _text(kind.removeprefix("alarm/")))
+    body = json.loads(payload)
+    if not isinstance(body, dict):
+        raise TypeError("not an object")
+    if kind == "heartbeat":
+        return Heartbeat(rack, _whole(body["alarms"]), _ms(body["at"]))
+    if kind == "watch":
+        return WatchWord(rack, _one_of(_WATCH_STATES, body["state"]), kept)
+    if kind.startswith("answer/"):
+        return Answer(rack, _text(body["id"]), _text(body["refusal"]))
+    return _mention(rack, body) if kind == "notice" else _word(rack, body)
 
 
 def _word(rack: str, body: Mapping[str, Any]) -> Word:
@@ -87,7 +104,7 @@ def _word(rack: str, body: Mapping[str, Any]) -> Word:
     journal, _, number = _text(body["id"]).rpartition(":")
     condition = _text(body["condition"])
     event = AlarmEvent(
-        number=int(number),
+        number=_whole(int(number) if re.fullmatch("[0-9]{1,16}", number) else number),
         at_ms=_ms(body["at"]),
         vessel=_text(body["vessel"]),
         channel=_text(body["alarm"]).removesuffix(f"/{condition}"),
@@ -97,7 +114,7 @@ def _word(rack: str, body: Mapping[str, Any]) -> Word:
         priority=Priority.__members__.get(_text(body["priority"]).upper(), Priority.CRITICAL),
         since_ms=_ms(body["since"]),
         cause=_text(body.get("cause") or ""),
-        vessels=tuple(_text(vessel) for vessel in body.get("vessels") or ()),
+        vessels=_texts(body.get("vessels") or []),
         evidence=Evidence(
             value=_number(body.get("value")),
             limit=_number(body.get("limit")),
@@ -128,15 +145,29 @@ def _known(kind: type[_Known], value: object, otherwise: _Known) -> _Known:
 def _text(value: object) -> str:
     if not isinstance(value, str):
         raise TypeError(f"{value!r:.40} where text belongs")
-    return value
+    if len(value) > TEXT_AT_MOST:
+        raise ValueError(f"{len(value)} characters where at most {TEXT_AT_MOST} belong")
+    return one_line(value)
+
+
+def _texts(values: object) -> tuple[str, ...]:
+    if not isinstance(values, list) or len(values) > VESSELS_AT_MOST:
+        raise TypeError(f"{values!r:.40} where a list of at most {VESSELS_AT_MOST} names belongs")
+    return tuple(_text(value) for value in values)
 
 
 def _number(value: object) -> float | None:
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
         raise TypeError(f"{value!r:.40} where a number belongs")
     return float(value)
+
+
+def _whole(value: object) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= NUMBER_AT_MOST:
+        raise TypeError(f"{value!r:.40} where a whole number belongs")
+    return value
 
 
 def _one_of(known: tuple[str, ...], value: object) -> str:
@@ -146,7 +177,4 @@ def _one_of(known: tuple[str, ...], value: object) -> str:
 
 
 def _ms(value: object) -> int:
-    moment = datetime.fromisoformat(_text(value))
-    if moment.tzinfo is None:
-        raise ValueError(f"{value!r:.40} without its offset from UTC")
-    return round(moment.timestamp() * 1000)
+    return utc_ms(_text(value))

@@ -2,13 +2,14 @@
 
 One thread does everything but send. Each turn takes in what has come, and commits what it changes
 together with the calls that it causes; only then are they sent and the broker's messages confirmed.
-Crash only, as the daemon: a supervisor starts it again, and it goes on from its file.
+Crash only, as the daemon: a supervisor starts it again, and it goes on from its file. A message alone must
+never end it, for it would come again at each start: what cannot be taken is set aside, told and confirmed.
 """
 
+import sqlite3
 import threading
 import uuid
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from datetime import tzinfo
 
 import structlog
@@ -18,13 +19,15 @@ from daemon.clock import SteadyClock
 from daemon.errors import OnCallError
 from daemon.oncall.call_text import call_text, call_title
 from daemon.oncall.link import LinkIs, OnCallLink
-from daemon.oncall.messages import Answer, Cleared, Heard, Heartbeat, WatchWord, heard
+from daemon.oncall.messages import Answer, Cleared, Heard, Heartbeat, WatchWord, heard, rack_of
 from daemon.oncall.outbox import OnCallOutbox
 from daemon.oncall.store import Ask, OnCallStore, Passed
 from daemon.supervisor import tell_supervisor
+from rules.alarms.life_cycle import Priority
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
-from rules.calling.records import Upshot, Word
+from rules.calling.records import Call, CallKind, Upshot, Word
+from rules.errors import InputError
 
 log = structlog.get_logger()
 
@@ -33,73 +36,98 @@ PAUSE_MS = 300_000
 """After a longer stretch without a turn, what fell due in it is told once, not as often as was missed."""
 PASS_ON_AGAIN_MS = 15_000
 PASS_ON_FOR_MS = 900_000
+LOG_REFUSED_EVERY_MS = 10_000
+BYTES_LOGGED = 1_000
 
 
-@dataclass
+class _CannotTakeError(Exception):
+    """A message could not be taken, for no reason that the door knows."""
+
+
 class OnCall:
     """The process for all racks of one broker."""
 
-    store: OnCallStore
-    link: OnCallLink
-    outbox: OnCallOutbox
-    duty: Duty
-    notes: Mapping[str, str]
-    zone: tzinfo
-    clock: SteadyClock
-    passes_on: bool
-
-    def __post_init__(self) -> None:
-        """Go on from the state that the file keeps."""
+    def __init__(
+        self,
+        store: OnCallStore,
+        link: OnCallLink,
+        outbox: OnCallOutbox,
+        duty: Duty,
+        notes: Mapping[str, str],
+        zone: tzinfo,
+        clock: SteadyClock,
+        *,
+        passes_on: bool,
+    ) -> None:
+        self._store = store
+        self._link = link
+        self._outbox = outbox
+        self._notes = notes
+        self._zone = zone
+        self._clock = clock
+        self._passes_on = passes_on
         self.refused = 0
+        self._set_aside: list[Arrival] = []
+        self._log_refused_from_ms = 0
+        state = store.state()
+        self._team = Escalation(duty, clock.now_ms()) if state is None else Escalation.restore(state, duty)
+        self._before = self._team.snapshot()
         self._starting = True
-        now_ms, state = self.clock.now_ms(), self.store.state()
-        self._team = Escalation.restore(state, self.duty) if state else Escalation(self.duty, now_ms)
 
     def run(self, stop: threading.Event) -> None:
         """Watch over the racks until `stop` is set."""
-        log.info("on_call", person=self._team.duty.rota.on_call(self.clock.now_ms()))
+        log.info("on_call", person=self._team.duty.rota.on_call(self._clock.now_ms()))
         tell_supervisor("READY=1")
         try:
-            while not self.clock.wait(stop, self.clock.now_ms() + TURN_MS):
+            while not self._clock.wait(stop, self._clock.now_ms() + TURN_MS):
                 self.turn()
                 tell_supervisor("WATCHDOG=1")
         finally:
             tell_supervisor("STOPPING=1")
-            self.link.connection.stop()
-            self.outbox.close()
-            with self.store.transaction():
-                self.outbox.settle(self.clock.now_ms(), lambda _call: None)
-            self.store.close()
+            self._link.connection.stop()
+            self._outbox.close()
+            with self._store.transaction():
+                self._outbox.settle(self._clock.now_ms(), lambda _call: None)
+            self._store.close()
             log.info("stopped", refused_messages=self.refused or None)
 
     def turn(self) -> None:
         """Take in what has come, commit what it changes, then send and confirm."""
-        now_ms = max(self.clock.now_ms(), self._team.clock_ms)
-        arrivals, asked = self.link.take(), self.store.asked()
-        with self.store.transaction():
-            upshots = [self._catch_up(now_ms)]
-            upshots += [self._take(arrival, now_ms) for arrival in arrivals]
-            upshots += [self._do(ask, now_ms) for ask in asked]
-            failed: list[str] = []
-            self.outbox.settle(now_ms, failed.append)
-            upshots += [self._team.undelivered(call, now_ms) for call in failed]
-            upshots.append(self._team.advance(now_ms))
-            for upshot in upshots:
-                self._keep(upshot, now_ms)
-            if arrivals or asked or failed or any(upshot.calls or upshot.settled for upshot in upshots):
-                self.store.keep_state(self._team.snapshot())
-        self.link.confirm(arrivals)
-        self.outbox.send(now_ms)
-        for passed in self.store.to_pass_on(now_ms) if self.passes_on else ():
-            self.link.acknowledge(passed, now_ms)
-            self.store.passed_on(passed.id, now_ms + PASS_ON_AGAIN_MS)
+        now_ms = max(self._clock.now_ms(), self._team.clock_ms)
+        arrivals, asked = self._link.take(), self._store.asked()
+        while not self._commit(arrivals, asked, now_ms):
+            pass
+        self._link.confirm(arrivals)
+        self._outbox.send(now_ms)
+        self._pass_on(now_ms)
+
+    def _commit(self, arrivals: Sequence[Arrival | LinkIs], asked: Sequence[Ask], now_ms: int) -> bool:
+        """Commit what the inputs change; False, and nothing is changed, where one is set aside now."""
+        try:
+            with self._store.transaction():
+                upshots = [self._catch_up(now_ms)]
+                upshots += [self._take(arrival, now_ms) for arrival in arrivals]
+                upshots += [self._do(ask, now_ms) for ask in asked]
+                failed: list[str] = []
+                self._outbox.settle(now_ms, failed.append)
+                upshots += [self._team.undelivered(call, now_ms) for call in failed]
+                upshots.append(self._team.advance(now_ms))
+                for upshot in upshots:
+                    self._keep(upshot, now_ms)
+                if arrivals or asked or failed or any(upshot.calls or upshot.settled for upshot in upshots):
+                    self._before = self._team.snapshot()
+                    self._store.keep_state(self._before)
+        except _CannotTakeError:
+            self._team = Escalation.restore(self._before, self._team.duty)
+            return False
+        self._starting, self._set_aside = False, []
+        return True
 
     def _catch_up(self, now_ms: int) -> Upshot:
         """Let time pass; after a start nothing is heard before the broker is reached anew."""
         late = now_ms - self._team.clock_ms > PAUSE_MS
         upshot = self._team.resume(now_ms) if late else self._team.advance(now_ms)
         if self._starting:
-            self._starting = False
             self._keep(upshot, now_ms)
             return self._team.link(False, now_ms)
         return upshot
@@ -107,32 +135,59 @@ class OnCall:
     def _take(self, arrival: Arrival | LinkIs, now_ms: int) -> Upshot:
         if isinstance(arrival, LinkIs):
             return self._team.link(arrival.up, now_ms)
-        word = self._understood(arrival)
+        if arrival in self._set_aside:
+            return self._garbled(arrival, now_ms)
+        try:
+            return self._hear(heard(self._link.root, arrival.topic, arrival.payload, arrival.kept), now_ms)
+        except (OnCallError, InputError) as refused:
+            self._refuse(arrival, str(refused), now_ms)
+            return self._garbled(arrival, now_ms)
+        except sqlite3.Error:  # not the message's fault
+            raise
+        except Exception as error:
+            # Whatever nobody thought of: the same message would end the process at every start.
+            self._refuse(arrival, repr(error), now_ms)
+            self._set_aside.append(arrival)
+            raise _CannotTakeError from error
+
+    def _hear(self, word: Heard, now_ms: int) -> Upshot:
+        if isinstance(word, Word):
+            # What cannot be said later is refused now.
+            self._text(Call("", CallKind.ALARM, 0, "", word.event.priority, now_ms, (word,)))
         if isinstance(word, Word) and word.mention:
             return self._team.mention(word, now_ms)
         if isinstance(word, Word):
-            rank = word.event.priority.word
-            log.info("heard", rack=word.rack, alarm=word.event.alarm, step=word.event.trigger, priority=rank)
+            event = word.event
+            log.info(
+                "heard", rack=word.rack, alarm=event.alarm, step=event.trigger, priority=event.priority.word
+            )
             return self._team.hear(word, now_ms)
         if isinstance(word, Cleared):
             return self._team.clear(word.rack, word.alarm, now_ms)
         return self._take_sign(word, now_ms)
 
-    def _understood(self, arrival: Arrival) -> Heard | None:
-        try:
-            return heard(self.link.root, arrival.topic, arrival.payload, arrival.kept)
-        except OnCallError as refused:
-            self.refused += 1
-            why = str(refused)
-        log.error("message_refused", why=why, payload=repr(arrival.payload[:100]))
-        return None
+    def _refuse(self, arrival: Arrival, why: str, now_ms: int) -> None:
+        """Count what cannot be taken, and log it with its bytes unless that was done a moment ago."""
+        self.refused += 1
+        if now_ms < self._log_refused_from_ms:
+            return
+        self._log_refused_from_ms = now_ms + LOG_REFUSED_EVERY_MS
+        payload = repr(arrival.payload[:BYTES_LOGGED])
+        log.error("message_refused", why=why[:BYTES_LOGGED], payload=payload, refused=self.refused)
 
-    def _take_sign(self, word: Heartbeat | WatchWord | Answer | None, now_ms: int) -> Upshot:
+    def _garbled(self, arrival: Arrival, now_ms: int) -> Upshot:
+        """Tell people that a rack sends what cannot be read, as urgently as what that may hide."""
+        level = arrival.topic.removeprefix(f"{self._link.root}/").split("/")[1:2]
+        alarming = level in (["event"], ["alarm"])
+        priority = Priority.CRITICAL if alarming else Priority.MEDIUM
+        return self._team.garbled(rack_of(self._link.root, arrival.topic), priority, now_ms)
+
+    def _take_sign(self, word: Heartbeat | WatchWord | Answer, now_ms: int) -> Upshot:
         if isinstance(word, Heartbeat):
             return self._team.heartbeat(word.rack, word.alarms, word.at_ms, now_ms)
         if isinstance(word, WatchWord):
             return self._team.watch(word.rack, word.state, now_ms, kept=word.kept)
-        if isinstance(word, Answer) and self.store.answered(word.command, word.refusal):
+        if self._store.answered(word.command, word.refusal):
             log.info("rack_answered", rack=word.rack, refusal=word.refusal or None)
         return Upshot()
 
@@ -146,18 +201,26 @@ class OnCall:
             if member.word.journal
         ]
         upshot = self._team.acknowledge(ask.problem, now_ms)
-        self.store.answer(ask, now_ms, upshot.refusal)
+        self._store.answer(ask, now_ms, upshot.refusal)
         log.info("acknowledged", problem=ask.problem, who=ask.who, refusal=upshot.refusal or None)
-        if self.passes_on and not upshot.refusal:
+        if self._passes_on and not upshot.refusal:
             commands = [Passed(uuid.uuid4().hex, word.rack, word.event.alarm, ask.who) for word in calling]
-            self.store.pass_on(commands, now_ms, now_ms + PASS_ON_FOR_MS)
+            self._store.pass_on(commands, now_ms, now_ms + PASS_ON_FOR_MS)
         return upshot
+
+    def _pass_on(self, now_ms: int) -> None:
+        for passed in self._store.to_pass_on(now_ms) if self._passes_on else ():
+            self._link.acknowledge(passed, now_ms)
+            self._store.passed_on(passed.id, now_ms + PASS_ON_AGAIN_MS)
 
     def _keep(self, upshot: Upshot, now_ms: int) -> None:
         """Write down whom we owe what, and drop calls that nobody needs any more."""
         for call in upshot.calls:
-            text = call_text(call, self.notes, self.zone)
+            text = self._text(call)
             log.warning("call", call=call.id, to=call.person, text=text)
-            self.store.owe(call, call_title(call), text)
+            self._store.owe(call, call_title(call), text)
         for problem in upshot.settled:
-            self.store.drop(problem, now_ms)
+            self._store.drop(problem, now_ms)
+
+    def _text(self, call: Call) -> str:
+        return call_text(call, self._notes, self._zone)

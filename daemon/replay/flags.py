@@ -14,13 +14,13 @@ from rules.quality.flags import Flag, QartodTest, unpack
 from rules.readings import ChannelFlags, Outcome
 
 _WORSE = (Flag.SUSPECT, Flag.FAIL, Flag.MISSING)
-_Row = tuple[int, float, int, int]  # time_ms, value, summary, packed tests
+_Row = tuple[int, int, float, int, int]  # seq, time_ms, value, summary, packed tests
 
 
 class FlagFile:
     """A CSV of flags; without a path it writes nothing.
 
-    The last reading of each channel waits for the next block, which may amend its flag.
+    The last reading of each channel waits for the next block, with which its flag may be amended.
     """
 
     def __init__(self, path: Path | None) -> None:
@@ -52,18 +52,18 @@ class FlagFile:
         """Write what a block of readings came to."""
         if self._path is None:
             return
-        for amended in outcome.amendments:
-            time_ms, value, _, _ = self._held[amended.channel]
-            self._held[amended.channel] = (time_ms, value, amended.summary, amended.tests)
+        late = {(amended.channel, amended.seq): amended for amended in outcome.amendments}
         for flags in outcome.flags:
-            if flags.channel in self._held:
-                self._write(flags.channel, self._held[flags.channel])
+            if (held := self._held.get(flags.channel)) is not None:
+                amended = late.get((flags.channel, held[0]))
+                tail = held[3:] if amended is None else (amended.summary, amended.tests)
+                self._write(flags.channel, (*held[:3], *tail))
             for row in np.flatnonzero(np.isin(flags.summary[:-1], _WORSE)).tolist():
                 self._write(flags.channel, _row(flags, row))
             self._held[flags.channel] = _row(flags, -1)
 
     def _write(self, channel: str, row: _Row) -> None:
-        time_ms, value, summary, tests = row
+        _, time_ms, value, summary, tests = row
         if summary not in _WORSE:
             return
         rows = unpack(np.array([tests], dtype=np.uint32))[:, 0]
@@ -72,4 +72,5 @@ class FlagFile:
 
 
 def _row(flags: ChannelFlags, at: int) -> _Row:
-    return int(flags.time_ms[at]), float(flags.value[at]), int(flags.summary[at]), int(flags.tests[at])
+    seq, time_ms = int(flags.seq[at]), int(flags.time_ms[at])
+    return seq, time_ms, float(flags.value[at]), int(flags.summary[at]), int(flags.tests[at])

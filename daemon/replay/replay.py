@@ -137,15 +137,16 @@ class FlagTally:
 
     def __init__(self, counts: dict[str, NDArray[np.int64]]) -> None:
         self._counts = counts
-        self._last: dict[str, int] = {}
+        self._last: dict[str, tuple[int, int]] = {}  # seq and summary of each channel's newest reading
 
     def add(self, outcome: Outcome) -> None:
-        """Count the flags of one block; an amendment is to the last reading of the block before."""
-        for amended in outcome.amendments:
-            counts = self._counts[amended.channel]
-            counts[self._last[amended.channel]] -= 1
-            counts[amended.summary] += 1
+        """Count the flags of one outcome; an amendment is to the reading before a block, in it or not."""
+        late = {(amended.channel, amended.seq): amended for amended in outcome.amendments}
         for flags in outcome.flags:
             counts = self._counts.setdefault(flags.channel, np.zeros(_FLAG_NUMBERS, dtype=np.int64))
+            seq, summary = self._last.get(flags.channel, (-1, 0))
+            if (amended := late.get((flags.channel, seq))) is not None:
+                counts[summary] -= 1
+                counts[amended.summary] += 1
             counts += np.bincount(flags.summary, minlength=_FLAG_NUMBERS)
-            self._last[flags.channel] = int(flags.summary[-1])
+            self._last[flags.channel] = int(flags.seq[-1]), int(flags.summary[-1])

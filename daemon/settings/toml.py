@@ -1,4 +1,7 @@
-"""The settings file as text: TOML, or one line that says where it is none. Loads nothing that checks."""
+"""The settings file as text: TOML, or one line that says where it is none. Loads nothing that checks.
+
+Before anything is made of it a file is bounded: in bytes, in keys of a table, in tables within tables.
+"""
 
 import re
 import tomllib
@@ -6,12 +9,23 @@ from pathlib import Path
 from typing import Any
 
 from daemon.errors import Finding, SettingsError
+from daemon.tables.words import quoted
+
+BYTES_AT_MOST, KEYS_AT_MOST, DEEP_AT_MOST = 262_144, 500, 8
+_PART = r"""(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+"""
+_DEEP = f"at most {DEEP_AT_MOST} levels"
+_LONG_KEY = re.compile(rf"(?<![\w-])(?:{_PART}\.[ \t]*+){{{DEEP_AT_MOST + 1}}}")
 
 
 def read_toml(path: Path) -> dict[str, Any]:
-    """Return the tables of the file at `path`; SettingsError if it cannot be read or is not TOML."""
+    """Return the tables of the file at `path`; SettingsError if it is not readable, no TOML or too large."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        with path.open("rb") as file:
+            content = file.read(BYTES_AT_MOST + 1)
+        tables = None if len(content) > BYTES_AT_MOST else _tables(path, content.decode("utf-8-sig"))
+        if tables is not None:
+            return tables
+        finding = Finding(str(path), "a huge file", f"at most {BYTES_AT_MOST // 1024} KiB")
     except OSError as error:
         why = (error.strerror or "an error").lower()
         finding = Finding(str(path), f"a file that cannot be read ({why})", "a settings file")
@@ -20,6 +34,31 @@ def read_toml(path: Path) -> dict[str, Any]:
     except (ValueError, RecursionError) as error:  # tomllib also lets numbers and nesting overflow
         finding = _not_toml(path, str(error))
     raise SettingsError([finding])
+
+
+def _tables(path: Path, text: str) -> dict[str, Any]:
+    """Return the tables in a text; a key of very many parts would keep the reader of TOML for ever."""
+    text = text.replace("\r\n", "\n")
+    if (key := _LONG_KEY.search(text)) is not None:
+        line = text.count("\n", 0, key.start()) + 1
+        raise SettingsError([Finding(f"{path}: line {line}", "a key of very many parts", _DEEP)])
+    tables = tomllib.loads(text)
+    if (finding := _out_of_bounds(str(path), tables, DEEP_AT_MOST)) is not None:
+        raise SettingsError([finding])
+    return tables
+
+
+def _out_of_bounds(where: str, value: object, deep: int) -> Finding | None:
+    """Return what is wrong with the size of a value, if anything is; it looks no deeper than `deep`."""
+    if not isinstance(value, dict | list):
+        return None
+    if not deep:
+        return Finding(where, "tables within tables", _DEEP)
+    if len(value) > KEYS_AT_MOST:
+        return Finding(where, f"{len(value)} keys or values", f"at most {KEYS_AT_MOST}")
+    within = value.items() if isinstance(value, dict) else enumerate(value)
+    found = (_out_of_bounds(f"{where}: {quoted(str(key))}", each, deep - 1) for key, each in within)
+    return next(filter(None, found), None)
 
 
 def _not_toml(path: Path, message: str) -> Finding:

@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime, tzinfo
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import TextIO
 
@@ -19,10 +19,9 @@ from numpy.typing import NDArray
 
 from daemon.errors import SourceError
 from daemon.export.csv import without_comments
+from daemon.tables.values import EARLIEST_MS, LATEST_MS, number, utc_ms
 from rules.quantities import Quantity
 
-_EARLIEST_MS = 0.0
-_LATEST_MS = 4_102_444_800_000.0  # the year 2100: a number beyond it is not a time in milliseconds
 _SECONDS_BELOW = 1e11  # as seconds the year 5138, as milliseconds 1973
 
 UNITS: dict[Quantity, dict[str, tuple[float, float]]] = {
@@ -130,35 +129,34 @@ def _place(name: str, header: list[str], path: Path) -> int:
 def _time_ms(text: str, zone: tzinfo | None, where: str) -> float:
     text = text.strip()
     try:
-        number = float(text)
+        found = number(text)
     except ValueError:
         return _iso_ms(text, zone, where)
-    number *= 1000 if abs(number) < _SECONDS_BELOW else 1
-    if not _EARLIEST_MS <= number <= _LATEST_MS:
+    found *= 1000 if abs(found) < _SECONDS_BELOW else 1
+    if not EARLIEST_MS <= found < LATEST_MS:
         raise SourceError(f"{where}: {text!r}; expected ISO 8601, or Unix seconds or milliseconds")
-    return round(number)
+    return round(found)
 
 
 def _iso_ms(text: str, zone: tzinfo | None, where: str) -> int:
     try:
-        moment = datetime.fromisoformat(text)
+        found = utc_ms(text, zone or UTC)
     except ValueError:
         raise SourceError(
-            f"{where}: {text!r}; expected ISO 8601, such as 2026-07-11T17:00:01Z, or Unix seconds"
+            f"{where}: {text!r}; expected ISO 8601 from 1970 to 2099, such as 2026-07-11T17:00:01Z, "
+            "or Unix seconds"
         ) from None
-    if moment.tzinfo is None:
-        if zone is None:
-            raise SourceError(f"{where}: {text!r} has no time zone; name the one that the logger kept")
-        moment = moment.replace(tzinfo=zone)
-    return round(moment.timestamp() * 1000)
+    if zone is None and datetime.fromisoformat(text).tzinfo is None:
+        raise SourceError(f"{where}: {text!r} has no time zone; name the one that the logger kept")
+    return found
 
 
 def _number(text: str, decimal: str, path: Path, line: int, name: str) -> float:
     text = text.strip()
-    if not text:
+    if not text or text.lower() == "nan":
         return math.nan
     try:
-        return float(text.replace(decimal, ".") if decimal != "." else text)
+        return number(text.replace(decimal, ".") if decimal != "." else text)
     except ValueError:
         raise SourceError(
             f"{path} line {line}, column {name}: {text!r}; expected a number or an empty cell"

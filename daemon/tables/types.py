@@ -8,8 +8,11 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, Stri
 
 from rules.quantities import Quantity
 
+NAME_PATTERN = r"^[a-z0-9][a-z0-9-]{0,40}$"
+_UNSEEN = r"\x00-\x1f\x7f-\x9f\u00ad\u061c\u200b-\u200f\u2028-\u202e\u2060-\u206f\ufeff"
+"""What breaks a line, steers a terminal, turns the direction of text or is not seen in it."""
 COMMAND_ID_PATTERN = r"^[A-Za-z0-9-]{8,64}$"
-REASON_PATTERN = r"^[^\x00-\x1f\x7f]{1,200}$"
+REASON_PATTERN = rf"^[^{_UNSEEN}]{{1,200}}$"
 
 # What to say when a text does not fit its pattern.
 PATTERNS_IN_WORDS = {
@@ -65,9 +68,9 @@ def read_as(read: Callable[[str], object], kind: type, words: str) -> Callable[[
 
 
 _A_NAME = "small letters, digits and hyphens, 1 to 41 of them, not starting with a hyphen"
-Name = Annotated[str, _like(r"^[a-z0-9][a-z0-9-]{0,40}$", _A_NAME)]
-Label = Annotated[str, _like(r"^[^\x00-\x1f\x7f]{1,60}$", "1 to 60 characters on one line")]
-Note = Annotated[str, _like(r"^[^\x00-\x1f\x7f]{1,160}$", "1 to 160 characters on one line")]
+Name = Annotated[str, _like(NAME_PATTERN, _A_NAME)]
+Label = Annotated[str, _like(rf"^[^{_UNSEEN}]{{1,60}}$", "1 to 60 characters on one line")]
+Note = Annotated[str, _like(rf"^[^{_UNSEEN}]{{1,160}}$", "1 to 160 characters on one line")]
 _A_HOST = "a host name or address alone, without scheme, user or port"
 Host = Annotated[str, _like(r"^[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?$", _A_HOST)]
 _A_SERVER = r"^https?://[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?(/[A-Za-z0-9._~/-]*)?$"
@@ -76,7 +79,7 @@ ServerUrl = Annotated[str, _like(_A_SERVER, _AN_ADDRESS)]
 _LEVELS = "letters, digits, '_' and '-', in levels parted by '/', without wildcards"
 TopicRoot = Annotated[str, _like(r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", _LEVELS)]
 _A_TOPIC = "one topic of 1 to 250 characters, without the wildcards '+' and '#'"
-Topic = Annotated[str, _like(r"^[^+#\x00-\x1f]{1,250}$", _A_TOPIC)]
+Topic = Annotated[str, _like(rf"^[^+#{_UNSEEN}]{{1,250}}$", _A_TOPIC)]
 _A_POINTER = 'a JSON pointer, such as "/water/temperature" (RFC 6901)'
 Pointer = Annotated[str, _like(r"^(/[^\x00-\x1f]*)?$", _A_POINTER)]
 _A_SENML_NAME = "a SenML name: letters, digits and - : . / _, starting with a letter or digit"

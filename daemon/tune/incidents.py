@@ -8,11 +8,11 @@ count in a score.
 import csv
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from pathlib import Path
 
 from daemon.errors import SourceError
 from daemon.files import replacing
+from daemon.tables.values import cell, from_cell, one_line, utc_ms
 from daemon.words import iso_time
 from rules.tuning.scoring import Incident
 
@@ -101,11 +101,13 @@ def incident_of(start: str, end: str, vessel: str, what: str, call_wanted: str, 
     wanted = _YES_NO.get(call_wanted.strip().lower())
     if wanted is None:
         raise SourceError(f"{where}, call_wanted: {call_wanted!r}; expected yes or no")
-    return Incident(start_ms, end_ms, vessel.strip(), what.strip(), wanted)
+    return Incident(start_ms, end_ms, one_line(vessel.strip()), one_line(what.strip()), wanted)
 
 
 def _mark(row: dict[str, str | None], where: str) -> Mark:
-    start, end, vessel, what, call_wanted, state, origin = [row.get(name) or "" for name in COLUMNS]
+    start, end, vessel, what, call_wanted, state, origin = [
+        one_line(from_cell(row.get(name) or "")) for name in COLUMNS
+    ]
     if state not in ("", ACCEPTED, PROPOSED):
         raise SourceError(f"{where}, state: {state!r}; expected {ACCEPTED} or {PROPOSED}")
     incident = incident_of(start, end, vessel, what, call_wanted, where)
@@ -115,17 +117,15 @@ def _mark(row: dict[str, str | None], where: str) -> Mark:
 def _row(mark: Mark) -> tuple[str, ...]:
     incident, wanted = mark.incident, "yes" if mark.incident.call_wanted else "no"
     span = iso_time(incident.start_ms), iso_time(incident.end_ms)
-    return (*span, incident.vessel, incident.what, wanted, mark.state, mark.origin)
+    return (*span, cell(incident.vessel), cell(incident.what), wanted, mark.state, cell(mark.origin))
 
 
 def _time_ms(text: str, where: str) -> int:
     try:
-        moment = datetime.fromisoformat(text.strip())
+        return utc_ms(text.strip())
     except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        raise SourceError(f"{where}: {text!r}; expected ISO 8601 with its offset, as 2026-08-15T00:40+02:00")
-    return round(moment.timestamp() * 1000)
+        expected = "ISO 8601 with its offset, as 2026-08-15T00:40+02:00"
+        raise SourceError(f"{where}: {text!r}; expected {expected}") from None
 
 
 def _same(one: Incident, other: Incident) -> bool:

@@ -11,6 +11,7 @@ from daemon.check.check import findings_in
 from daemon.errors import Finding, TuneError
 from daemon.settings.rack import Settings
 from daemon.settings.stages import key_of
+from daemon.tables.values import number
 from rules.quantities import Quantity
 from rules.rack.tolerance import Tolerance
 
@@ -88,11 +89,11 @@ def _values(listed: str, text: str) -> tuple[float, ...]:
     """Read 60,120,300 or FROM:TO:STEP."""
     try:
         if ":" in listed:
-            first, last, step = map(float, listed.split(":"))
+            first, last, step = map(number, listed.split(":"))
             count = int((last - first) / step + 1e-9) + 1
             numbers = [round(first + k * step, 9) for k in range(count)]
         else:
-            numbers = [float(number) for number in listed.split(",")]
+            numbers = [number(each) for each in listed.split(",")]
     except (ValueError, ZeroDivisionError):
         numbers = []
     if not numbers:

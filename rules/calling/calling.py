@@ -125,6 +125,7 @@ class Caller:
         """Call whoever is to be called for a problem now, and work out when the next call falls due."""
         now_ms, urgency = self.now_ms, problem.urgency
         wait_ms = None if urgency is None else self._waits_until_ms(urgency)
+        problem.waits = wait_ms is not None
         if urgency is None or self.duty.manners[urgency].when is When.DIGEST or wait_ms is not None:
             problem.due_ms = wait_ms
             return

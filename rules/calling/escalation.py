@@ -10,18 +10,21 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from rules.alarms.life_cycle import Priority
 from rules.calling.calling import Caller, Calls
 from rules.calling.duty import Duty
 from rules.calling.hearing import Hearing
 from rules.calling.older import of_version_1
 from rules.calling.problems import Problem
-from rules.calling.rack_signs import RackSigns
+from rules.calling.rack_signs import EVERY_RACK, RackSigns
 from rules.calling.records import Stand, Upshot, Word
 from rules.calling.rota import next_daily_ms
 from rules.errors import InputError
 from rules.plain import from_plain, to_plain
 
 SNAPSHOT_VERSION = 2
+RACKS_AT_MOST, ALARMS_AT_MOST = 200, 20_000
+"""More than any team cares for (project judgement): a sender gone wild must not fill the memory."""
 
 
 @dataclass(slots=True)
@@ -45,11 +48,15 @@ class Escalation:
         self._state = state
         self._digest_due_ms = self._next_digest_ms()
         state.signs.expect(duty.racks, state.clock_ms)
+        for problem in state.calls.problems.values():
+            if problem.waits and problem.due_ms is not None:  # the quiet hours may have been moved
+                problem.due_ms = duty.quiet_ends_ms(state.clock_ms) or state.clock_ms
 
     # Inputs
 
     def hear(self, word: Word, at_ms: int) -> Upshot:
         """Take a rack's word on an alarm; what is no newer than the last word on it is passed over."""
+        self._refuse_too_many(word.rack, word)
         upshot, state = self.advance(at_ms), self._state
         caller = self._caller(upshot)
         if state.hearing.begins_anew(word):
@@ -66,6 +73,7 @@ class Escalation:
 
     def mention(self, word: Word, at_ms: int) -> Upshot:
         """Take something worth knowing that is no alarm: the next digest says it, once."""
+        self._refuse_too_many(word.rack)
         upshot, calls = self.advance(at_ms), self._state.calls
         if all((known.rack, known.event.cause) != (word.rack, word.event.cause) for known in calls.gone):
             calls.keep_for_digest(word)
@@ -73,6 +81,7 @@ class Escalation:
 
     def heartbeat(self, rack: str, alarms: int, rack_ms: int, at_ms: int) -> Upshot:
         """Take a rack's sign of life: its own time, and how many alarms stand on it."""
+        self._refuse_too_many(rack)
         upshot = self.advance(at_ms)
         self._take_all(self._state.signs.heard(rack, at_ms), upshot)
         if alarms == 0:
@@ -82,8 +91,18 @@ class Escalation:
 
     def watch(self, rack: str, state: str, at_ms: int, *, kept: bool) -> Upshot:
         """Take what the rack's watch topic says; `kept` tells that the broker kept it from before."""
+        self._refuse_too_many(rack)
         upshot = self.advance(at_ms)
         return self._take_all(self._state.signs.said(rack, state, at_ms, kept=kept), upshot)
+
+    def garbled(self, rack: str, priority: Priority, at_ms: int) -> Upshot:
+        """Take into account that a message cannot be read; it may hide an alarm of `priority`.
+
+        A rack that never gave a sign of life is not blamed: its name may be made up like the rest.
+        """
+        upshot, signs = self.advance(at_ms), self._state.signs
+        sender = rack if rack in signs.racks else EVERY_RACK
+        return self._take_all(signs.garbled(sender, priority, at_ms), upshot)
 
     def link(self, up: bool, at_ms: int) -> Upshot:
         """Take into account whether the broker is reached; at first it is not."""
@@ -166,6 +185,13 @@ class Escalation:
 
     def _caller(self, upshot: Upshot) -> Caller:
         return Caller(self.duty, self._state.calls, self._state.clock_ms, upshot)
+
+    def _refuse_too_many(self, rack: str, word: Word | None = None) -> None:
+        racks, hearing = self._state.signs.racks, self._state.hearing
+        if rack not in racks and len(racks) >= RACKS_AT_MOST:
+            raise InputError(f"{rack}: more than {RACKS_AT_MOST} racks; is a sender making up names?")
+        if word is not None and hearing.count() >= ALARMS_AT_MOST and not hearing.knows(word):
+            raise InputError(f"{rack}: more than {ALARMS_AT_MOST} alarms; is a sender making up names?")
 
     def _take_all(self, words: Iterable[Word], upshot: Upshot) -> Upshot:
         for word in words:

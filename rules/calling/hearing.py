@@ -26,6 +26,14 @@ class Hearing:
     journals: dict[str, Journal] = field(default_factory=dict)
     numbers: dict[str, dict[str, int]] = field(default_factory=dict)
 
+    def count(self) -> int:
+        """Return how many alarms were heard of."""
+        return sum(map(len, self.numbers.values()))
+
+    def knows(self, word: Word) -> bool:
+        """Return whether a word is about an alarm that was heard of."""
+        return f"{word.journal}:{word.event.alarm}" in self.numbers.get(word.rack, {})
+
     def begins_anew(self, word: Word) -> bool:
         """Note a word's journal; return whether its rack has begun a new one."""
         known = self.journals.get(word.rack, Journal())

@@ -37,7 +37,8 @@ class Problem:
     """Alarms of one cause on one rack, by name.
 
     `calls` counts the calls about it; `step` is the place in the line-up that is called now, since
-    `handed_ms`; `due_ms` is when the next call falls due; `failed` counts the people who could not
+    `handed_ms`; `due_ms` is when the next call falls due, the end of the quiet hours where it `waits` for
+    that; `failed` counts the people who could not
     be reached since the last regular call; `told` are those who were called.
     """
 
@@ -50,6 +51,7 @@ class Problem:
     due_ms: int | None = None
     failed: int = 0
     told: list[str] = field(default_factory=list)
+    waits: bool = False
 
     def member(self, word: Word) -> Member | None:
         """Return the alarm that a word is about, if it is part of the problem."""
@@ -78,6 +80,7 @@ class Problem:
     def begin(self, due_ms: int) -> None:
         """Start calling from the top of the line-up, the first call at `due_ms`."""
         self.step, self.handed_ms, self.failed, self.due_ms = 0, None, 0, due_ms
+        self.waits = False
 
     def words(self, *stands: Stand) -> tuple[Word, ...]:
         """Return the latest word on its alarms in those stands, the most urgent and oldest first."""

@@ -1,7 +1,8 @@
 """Signs of life: whether racks are heard, whether the broker is, and when silence becomes a problem.
 
 A dead rack cannot call for help, so its silence is an alarm in itself. While the broker cannot be
-reached no rack can be heard: then the broker is the problem, and no rack is blamed.
+reached no rack can be heard: then the broker is the problem, and no rack is blamed. A rack of which a
+message cannot be read is a problem too, until it has sent no other such for a while.
 """
 
 from collections.abc import Iterable
@@ -10,11 +11,13 @@ from dataclasses import dataclass, field
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.duty import Duty
-from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Word
+from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, UNREADABLE, Word
 
 WATCHING, STOPPED, GONE = "watching", "stopped", "gone"
 EVERY_RACK = "broker"
-"""Stands for all racks in the one word that is about none of them: a rack cannot be silent then."""
+"""Stands for all racks in words that are about none of them: no rack can be heard, a message names none."""
+READABLE_AFTER_MS = 600_000
+"""What a rack says can be read again when so long nothing came that could not (project judgement)."""
 
 
 @dataclass(slots=True)
@@ -27,15 +30,25 @@ class Rack:
 
 
 @dataclass(slots=True)
+class Unreadable:
+    """A rack of which messages since `since_ms`, the last at `last_ms`, could not be read."""
+
+    since_ms: int
+    last_ms: int
+    priority: Priority
+
+
+@dataclass(slots=True)
 class RackSigns:
     """When each rack was last heard, since when the broker is not reached (None: it is), if that was told.
 
-    What comes back are words of silence that begins or is over.
+    What comes back are words of silence, or of what cannot be read, that begins or is over.
     """
 
     down_ms: int | None
     racks: dict[str, Rack] = field(default_factory=dict)
     lost_told: bool = False
+    unreadable: dict[str, Unreadable] = field(default_factory=dict)
 
     def expect(self, racks: Iterable[str], at_ms: int) -> None:
         """Miss these racks even where they were never heard."""
@@ -67,6 +80,16 @@ class RackSigns:
             return ended
         return []
 
+    def garbled(self, rack: str, priority: Priority, at_ms: int) -> list[Word]:
+        """Note a message that cannot be read, of the `priority` of what it may hide."""
+        known = self.unreadable.get(rack)
+        if known is not None and priority <= known.priority:
+            known.last_ms = at_ms
+            return []
+        since_ms = at_ms if known is None else known.since_ms
+        self.unreadable[rack] = Unreadable(since_ms, at_ms, priority)
+        return [_word(rack, UNREADABLE, priority, at_ms, since_ms)]
+
     def link(self, up: bool, at_ms: int) -> list[Word]:
         """Note whether the broker is reached; once it is, every rack is given its time to be heard."""
         if not up:
@@ -95,22 +118,27 @@ class RackSigns:
         if self.down_ms is not None:
             return None if self.lost_told else self.down_ms + duty.link_lost_after_ms
         waiting = [_deadline_ms(rack, duty) for rack in self.racks.values() if _can_fall_silent(rack)]
+        waiting += [known.last_ms + READABLE_AFTER_MS for known in self.unreadable.values()]
         return min(waiting, default=None)
 
     def fall_silent(self, at_ms: int, duty: Duty) -> list[Word]:
-        """Return words on what has been silent for too long at `at_ms`."""
+        """Return words on what has been silent for too long at `at_ms`, and on what can be read again."""
         if self.down_ms is not None:
             if self.lost_told or at_ms < self.down_ms + duty.link_lost_after_ms:
                 return []
             self.lost_told = True
             return [_word(EVERY_RACK, BROKER_LOST, Priority.CRITICAL, at_ms, self.down_ms)]
-        silent = []
+        words = []
         for name in sorted(self.racks):
             rack = self.racks[name]
             if _can_fall_silent(rack) and at_ms >= _deadline_ms(rack, duty):
                 rack.silent = True
-                silent.append(_word(name, RACK_SILENT, Priority.CRITICAL, at_ms, rack.heard_ms))
-        return silent
+                words.append(_word(name, RACK_SILENT, Priority.CRITICAL, at_ms, rack.heard_ms))
+        for name, known in sorted(self.unreadable.items()):
+            if at_ms >= known.last_ms + READABLE_AFTER_MS:
+                del self.unreadable[name]
+                words.append(_word(name, UNREADABLE, known.priority, at_ms, known.since_ms, ended=True))
+        return words
 
 
 def _can_fall_silent(rack: Rack) -> bool:

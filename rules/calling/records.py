@@ -10,6 +10,7 @@ from rules.alarms.life_cycle import Priority, State, Trigger
 RACK_SILENT = "rack_silent"
 RACK_STOPPED = "rack_stopped"
 BROKER_LOST = "broker_lost"
+UNREADABLE = "unreadable"
 LET_GO = frozenset({Trigger.UNSHELVED, Trigger.RELEASED, Trigger.PUT_BACK})
 """Steps that end a hold: the alarm is over for the moment, but the water need not be well."""
 

@@ -93,7 +93,10 @@ class RackVoice:
                     self._say(message)
 
     def _say(self, message) -> None:
-        said = self._client.publish(message.topic, message.payload, qos=1, retain=message.retain)
+        self.publish(message.topic, message.payload, retain=message.retain)
+
+    def publish(self, topic, payload, *, retain=False) -> None:
+        said = self._client.publish(topic, payload, qos=1, retain=retain)
         said.wait_for_publish(PATIENCE_S)
         assert said.is_published(), "the broker did not confirm"
 

@@ -2,7 +2,7 @@
 
 import argparse
 from contextlib import AbstractContextManager, closing
-from datetime import UTC, datetime
+from datetime import UTC
 from pathlib import Path
 
 from daemon.commands.engineer.progress import shown
@@ -12,6 +12,7 @@ from daemon.export.csv import RowWriter, csv_writer
 from daemon.export.rows import Selection, bounds, rows, selected_sources
 from daemon.journal.fold import CONFIGURE
 from daemon.journal.journal import Journal
+from daemon.tables.values import utc_ms
 from rules.quantities import Quantity
 
 _SHOWN_EVERY = 5_000
@@ -90,7 +91,6 @@ def _moment(text: str | None) -> int | None:
     if text is None:
         return None
     try:
-        moment = datetime.fromisoformat(text)
+        return utc_ms(text, UTC)
     except ValueError:
         raise SourceError(f"{text!r} is no time; expected ISO 8601, such as 2026-08-14T12:00") from None
-    return round((moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp() * 1000)

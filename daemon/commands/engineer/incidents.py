@@ -39,7 +39,7 @@ def incidents_arguments(parser: argparse.ArgumentParser) -> None:
 
 def incidents_command(options: argparse.Namespace) -> int:
     """Change the marks as asked, and list them; return 0."""
-    console = Console()
+    console = Console(markup=False, emoji=False)
     path = options.incidents or beside(options.source)
     marks = read_marks(path)
     changed = _changed(marks, options, console)

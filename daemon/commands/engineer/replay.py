@@ -62,7 +62,7 @@ def replay_arguments(parser: argparse.ArgumentParser) -> None:
 
 def replay_command(options: argparse.Namespace) -> int:
     """Replay and print; return 0, or 130 where Ctrl-C left a partial result, 1 where the past differs."""
-    console = Console()
+    console = Console(markup=False, emoji=False)
     files = [path for path in (options.settings, options.against) if path is not None]
     if options.against is not None and options.settings is None:
         raise SourceError("--against needs --settings: the two settings files that are to be compared")

@@ -2,12 +2,12 @@
 
 import argparse
 from collections.abc import Sequence
-from datetime import datetime
 from pathlib import Path
 
 from daemon.commands.options import needing
 from daemon.errors import SourceError
 from daemon.report.report import Report, Wanted
+from daemon.tables.values import utc_ms
 from daemon.tune.incidents import Mark, beside, read_marks
 
 
@@ -58,9 +58,7 @@ def _time_ms(text: str | None, where: str) -> int | None:
     if text is None:
         return None
     try:
-        moment = datetime.fromisoformat(text)
+        return utc_ms(text)
     except ValueError:
-        moment = None
-    if moment is None or moment.tzinfo is None:
-        raise SourceError(f"{where} {text!r}: expected ISO 8601 with its offset, as 2026-08-15T00:40+02:00")
-    return round(moment.timestamp() * 1000)
+        expected = "ISO 8601 with its offset, as 2026-08-15T00:40+02:00"
+        raise SourceError(f"{where} {text!r}: expected {expected}") from None

@@ -20,6 +20,7 @@ from daemon.report.report import Report, replayed_report
 from daemon.settings.file import read_values
 from daemon.settings.rack import Settings
 from daemon.sources.store import stored
+from daemon.tables.values import number
 from daemon.tune.incidents import accepted_incidents
 from daemon.tune.search import PRESENT, Search, choice_of
 from daemon.tune.space import Choice, Space, settings_with, space_of
@@ -55,7 +56,7 @@ def tune_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--call-within",
         "--page-within",
-        type=float,
+        type=number,
         default=30.0,
         metavar="MINUTES",
         help="a later call counts as missed when choosing (default: %(default)s)",
@@ -68,7 +69,7 @@ def tune_arguments(parser: argparse.ArgumentParser) -> None:
 
 def tune_command(options: argparse.Namespace) -> int:
     """Search, show and recommend; return 0, 1 where nothing can be recommended, 130 where stopped."""
-    console = Console()
+    console = Console(markup=False, emoji=False)
     settings = load_settings(options.settings)
     space = space_of(options.tries, options.around, settings)
     if options.budget < 1:
@@ -138,8 +139,8 @@ def show(search: Search, found: Recommendation, console: Console) -> None:
     rows = front(search.ranked())
     rows += [trial for trial in (found.present, found.trial) if trial not in rows]
     lines = []
-    for number, trial in enumerate(rows, 1):
-        mark = f"{number}{'*' if trial is found.trial and not found.refusal else ''}"
+    for place, trial in enumerate(rows, 1):
+        mark = f"{place}{'*' if trial is found.trial and not found.refusal else ''}"
         table.add_row(mark, *trial_cells(trial.score))
         lines.append(f"{mark:>4}  {choice_text(choice_of(trial))}")
     console.print(table)

@@ -72,7 +72,7 @@ class Story:
 
 def demo_arguments(parser: argparse.ArgumentParser) -> None:
     """Let `demo` be without arguments."""
-    parser.set_defaults(command=lambda _options: demo_command(Console()))
+    parser.set_defaults(command=lambda _options: demo_command(Console(markup=False, emoji=False)))
 
 
 def demo_command(console: Console) -> int:

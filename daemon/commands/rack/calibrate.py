@@ -16,6 +16,7 @@ from daemon.errors import RequestError
 from daemon.journal.calibrations import CALIBRATE, calibrations_in
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
+from daemon.tables.values import number
 from rules.care.calibration import Calibration, air_saturated, quantity_named
 from rules.errors import RulesError
 from rules.quantities import Quantity, unit_of
@@ -34,13 +35,13 @@ def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--standard", required=True, help="against what: ice point, a bottle and its lot")
     parser.add_argument("--note", default="", help="in words")
     parser.add_argument(
-        "--air-saturated", type=float, metavar="READ", help="oxygen: read at balance with the air"
+        "--air-saturated", type=number, metavar="READ", help="oxygen: read at balance with the air"
     )
-    parser.add_argument("--temperature-c", type=float, help="there, in °C")
-    parser.add_argument("--salinity", type=float, default=0.0, help="there; 0 for fresh water or moist air")
+    parser.add_argument("--temperature-c", type=number, help="there, in °C")
+    parser.add_argument("--salinity", type=number, default=0.0, help="there; 0 for fresh water or moist air")
     parser.add_argument(
         "--air-pressure-hpa",
-        type=float,
+        type=number,
         help="there, not reduced to sea level (default: the rack's barometer)",
     )
     parser.add_argument(
@@ -50,7 +51,7 @@ def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
         help="read in the vessel before wiping the probe and after",
     )
     parser.add_argument(
-        "--meanwhile", type=float, default=0.0, help="by how much the water itself changed during the wiping"
+        "--meanwhile", type=number, default=0.0, help="by how much the water itself changed during the wiping"
     )
     add_request(parser, _calibrate)
 
@@ -65,7 +66,7 @@ def _pair(text: str) -> tuple[float, float]:
     """Read two numbers such as 49.2=50.0."""
     first, mark, second = text.partition("=")
     try:
-        numbers = float(first), float(second)
+        numbers = number(first), number(second)
     except ValueError:
         numbers = (math.nan, math.nan)
     if not mark or not all(map(math.isfinite, numbers)):

@@ -6,6 +6,7 @@ from contextlib import closing
 from daemon.commands.options import journal_path
 from daemon.commands.rack.request import add_request, ask
 from daemon.journal.journal import Journal
+from daemon.tables.values import number as a_number
 from daemon.words import apart, number, quantity_of
 from rules.care.hand_checks import COMPARED_WITHIN_MS
 from rules.care.probe_care import CHECKED
@@ -18,16 +19,16 @@ def measure_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `measure`."""
     parser.add_argument("vessel")
     parser.add_argument("quantity", help=f"{', '.join(Quantity)}, or {SPECIFIC_GRAVITY}")
-    parser.add_argument("value", type=float, help="in the unit that `bellwatch status` shows")
+    parser.add_argument("value", type=a_number, help="in the unit that `bellwatch status` shows")
     parser.add_argument("--method", required=True, help="such as refractometer, hydrometer, titration")
     parser.add_argument("--instrument", required=True, help="which one")
-    parser.add_argument("--accuracy", type=float, help="of the instrument, plus or minus")
+    parser.add_argument("--accuracy", type=a_number, help="of the instrument, plus or minus")
     parser.add_argument(
         "--scale", help="reference temperatures of a specific gravity, as printed on the instrument: 25/25"
     )
     parser.add_argument(
         "--temperature-c",
-        type=float,
+        type=a_number,
         help="of the sample, where a hydrometer swam in it (default: the scale's)",
     )
     add_request(parser, _measure)

@@ -48,10 +48,11 @@ def status_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _status(options: argparse.Namespace) -> int:
+    terminal = Console(markup=False, emoji=False)
     if options.schema:
-        return print_schema(Console())
+        return print_schema(terminal)
     now_ms = int(time.time() * 1000)
-    return status_command(load_settings(options.settings), Console(), now_ms, as_json=options.json)
+    return status_command(load_settings(options.settings), terminal, now_ms, as_json=options.json)
 
 
 def status_command(settings: Settings, console: Console, now_ms: int, *, as_json: bool = False) -> int:

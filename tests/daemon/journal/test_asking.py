@@ -101,6 +101,16 @@ def test_an_id_stands_for_one_request_also_after_the_box_was_lost(bench):
     assert "was used for another" in box.answer_to("mine-1")
 
 
+def test_what_people_write_cannot_forge_a_line_nor_steer_a_terminal(bench):
+    box = RequestBox(bench.path)
+    body = {"vessel": "k1", "what": "note", "note": "fine\r\n\x9b2J\u202eCRITICAL \ud800k1: [red]0 °C"}
+    put_raw(box, kind="log", who="ada\n\x07", body=json.dumps(body))
+    bench.watch.take([], START_MS + 31_000)
+    assert box.answer_to("raw") == ""
+    (entry,) = bench.journal.history.entries("note")
+    assert (entry.who, entry.body["note"]) == ("ada ", "fine  2JCRITICAL k1: [red]0 °C")
+
+
 @pytest.mark.parametrize(
     ("row", "refusal"),
     [
@@ -110,7 +120,11 @@ def test_an_id_stands_for_one_request_also_after_the_box_was_lost(bench):
         ({"body": json.dumps({"text": "x" * BODY_AT_MOST})}, f"at most {BODY_AT_MOST}"),
         ({"kind": "configure"}, "'configure': nothing that people do; known are: acknowledge"),
         ({"kind": "redate"}, "'redate': nothing that people do"),
-        ({"kind": "two\nlines"}, "two\\nlines"),
+        ({"kind": "two\nlines\x1b[2J"}, "'two lines[2J'"),
+        ({"who": "x" * 201}, "at most 200 characters each"),
+        ({"body": '{"alarm": 1e999}'}, "expected a number"),
+        ({"body": '{"alarm": NaN}'}, "expected a number"),
+        ({"body": '{"alarm": ' + "[" * 8 + "]" * 8 + "}"}, "nested deeper than 8"),
         ({"kind": b"\xff\xfe"}, "id, kind, who and body must be text"),
         ({"who": ""}, "who"),
         ({"body": '{"alarm": ["k1"]}'}, "alarm"),

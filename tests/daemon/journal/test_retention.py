@@ -82,6 +82,54 @@ def test_what_goes_is_summed_up_by_the_hour_as_numpy_sums_it_up(tmp_path):
     again.power_cut()
 
 
+def seqs(bench):
+    return [row[0] for row in contents(bench.path)["reading"]]
+
+
+def test_nothing_goes_by_a_date_that_nobody_has_synchronised(tmp_path):
+    """A Pi that starts with a clock of ten years ahead believes that everything is old."""
+    bench, ten_years_ms = old_and_new(tmp_path), 3_650 * DAY_MS
+    before, now_ms = seqs(bench), START_MS + 3 * DAY_MS + ten_years_ms
+    guess = Stretch(now_ms, 0, False)
+    run_out(Retention(bench.journal, 1, mirrored=False), now_ms, Dating([guess]))
+    assert seqs(bench) == before
+    found = Stretch(now_ms, -ten_years_ms, True)
+    run_out(Retention(bench.journal, 4, mirrored=False), now_ms, Dating([found]))
+    assert seqs(bench) == before, "by UTC the oldest is three days old"
+    run_out(Retention(bench.journal, 1, mirrored=False), now_ms, Dating([found]))
+    gone = len(before) - len(seqs(bench))
+    assert 1_900 < gone < 4_000, "two of the three days"
+    bench.power_cut()
+
+
+def test_for_a_day_after_the_date_has_jumped_nothing_goes_also_over_a_restart(tmp_path):
+    bench = old_and_new(tmp_path)
+    now_ms = START_MS + 3 * DAY_MS
+    jumped = Dating([Stretch(now_ms, 30 * DAY_MS, True)])
+    Retention(bench.journal, 10, mirrored=False).step(now_ms, Dating())
+    before = seqs(bench)
+    for keeper in (
+        Retention(bench.journal, 10, mirrored=False),
+        Retention(bench.journal, 10, mirrored=False),
+    ):
+        for hours in (0, 1, 23.9):
+            keeper.step(now_ms + round(hours * HOUR_MS), jumped)
+    assert seqs(bench) == before
+    keeper.step(now_ms + DAY_MS, jumped)
+    assert len(seqs(bench)) < len(before)
+    bench.power_cut()
+
+
+def test_what_lies_in_a_stretch_that_was_never_dated_goes_with_what_is_surely_younger():
+    day = DAY_MS
+    sure = Dating([Stretch(10 * day, 0, False), Stretch(20 * day, 5 * day, True)])
+    assert sure.surely_before_ms(9 * day) == 9 * day, "the axis is UTC before the first stretch"
+    assert sure.surely_before_ms(15 * day) == 10 * day, "the dates of the middle are guesses"
+    assert sure.surely_before_ms(25 * day) == 10 * day
+    assert sure.surely_before_ms(26 * day) == 21 * day
+    assert Dating([Stretch(0, 0, False)]).surely_before_ms(9 * day) == 0
+
+
 def test_nothing_that_a_restart_needs_goes_however_old_it_is(tmp_path):
     bench = old_and_new(tmp_path)
     older = bench.journal.state.snapshots()[-1][0]

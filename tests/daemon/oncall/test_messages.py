@@ -105,6 +105,13 @@ def test_a_priority_that_is_not_known_counts_as_the_worst():
         ("r/north/watch", b'{"state": "asleep"}', "'asleep', which is none of watching, stopped, gone"),
         ("r/north/heartbeat", b'{"at": "2026-01-01T00:00:00", "alarms": 0}', "without its offset"),
         ("r/north/heartbeat", b'{"at": 5, "alarms": 0}', "5 where text belongs"),
+        ("r/north/heartbeat", b'{"at": "2026-01-01T00:00:00Z", "alarms": 1e999}', "inf where a whole number"),
+        ("r/north/heartbeat", b'{"at": "2026-01-01T00:00:00Z", "alarms": true}', "True where a whole number"),
+        ("r/north/heartbeat", b'{"at": "9999-12-31T23:59:59Z", "alarms": 0}', "from 1970 to 2099"),
+        ("r/north/heartbeat", b'{"at": "0001-01-01T00:00:00+14:00", "alarms": 0}', "from 1970 to 2099"),
+        ("r/north/notice", b'{"kind": "' + b"x" * 201 + b'", "about": "a"}', "201 characters"),
+        ("r/No Name/heartbeat", b'{"at": "2026-01-01T00:00:00Z", "alarms": 0}', "no name of a rack"),
+        ("r/north/event", b"[" * 15_000, "not a message that this bellwatch knows"),
     ],
 )
 def test_what_cannot_be_used_is_refused_in_one_line_that_says_where(topic, payload, words):
@@ -113,6 +120,39 @@ def test_what_cannot_be_used_is_refused_in_one_line_that_says_where(topic, paylo
     assert str(refused.value).startswith(f"{topic}: ")
     assert words in str(refused.value)
     assert "\n" not in str(refused.value)
+
+
+def event_with(**other):
+    body = json.loads(messages_of(EVENT, "j", "r/north", UTC)[0].payload) | other
+    return heard("r", "r/north/event", json.dumps(body).encode(), False)
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"value": 10**401},
+        {"limit": float("inf")},
+        {"rate_per_hour": float("nan")},
+        {"at": "9999-12-31T00:00:00Z"},
+        {"since": "0001-01-01T00:00:00Z"},
+        {"reached": "2100-01-01T00:00:00Z"},
+        {"id": "j:1_5"},
+        {"id": "j:-1"},
+        {"id": "j:" + "9" * 17},
+        {"vessels": ["k"] * 201},
+        {"vessels": "k1"},
+    ],
+    ids=str,
+)
+def test_an_event_that_nobody_could_compute_with_or_say_is_refused(other):
+    with pytest.raises(OnCallError):
+        event_with(**other)
+
+
+def test_text_loses_what_steers_a_terminal_forges_a_line_or_turns_its_direction():
+    reason = "a\x1b[31m\u202eb\r\nCRITICAL north\ud800"
+    assert event_with(reason=reason).event.evidence.reason == "a[31mb  CRITICAL north"
+    assert event_with(vessels=["k\x00\u2028 1"]).event.vessels == ("k  1",)
 
 
 @given(

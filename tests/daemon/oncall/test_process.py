@@ -4,6 +4,7 @@ A rack's voice is the daemon's own payloads; one test has the whole daemon and a
 """
 
 import gc
+import json
 import os
 import sqlite3
 import threading
@@ -16,6 +17,7 @@ from daemon.broker.connection import RECEIVED_AT_MOST, Connection
 from daemon.clock import SteadyClock
 from daemon.commands.install.oncall import build
 from daemon.oncall.check import load_oncall
+from daemon.oncall.messages import heard
 from daemon.oncall.text_message import fits
 from rules.alarms.life_cycle import Priority, State, Trigger
 from tests.rigs.daemon_run import DaemonRun, chance, write_settings
@@ -78,6 +80,79 @@ def test_an_alarm_is_one_text_message_and_stops_once_somebody_has_seen_it(tmp_pa
         assert team.stop() == 0
     assert SECRET not in team.log
     assert "/ada-1" not in team.log, "an address was logged"
+
+
+def poison(rack):
+    """What each ended the process before, at every start anew, by a client that is no rack of ours."""
+    event = {
+        "id": "j:1", "alarm": "k9/temperature/high", "vessel": "k9", "condition": "high", "event": "raised",
+        "state": "unacknowledged", "priority": "critical", "at": "2026-11-02T03:12:00Z",
+        "since": "2026-11-02T03:12:00Z",
+    }  # fmt: skip
+    heartbeat = '{"at": "2026-11-02T03:12:00Z", "alarms": %s}'
+    said = [("heartbeat", heartbeat % "1e999"), ("heartbeat", heartbeat % ("9" * 401))]
+    said += [
+        (f"alarm/k9/temperature/odd-{number}", json.dumps(event | other))
+        for number, other in enumerate(
+            [
+                {"at": "9999-12-31T23:59:59Z"},
+                {"since": "0001-01-01T00:00:00Z"},
+                {"value": 10**401},
+                {"reason": "\ud800"},
+                {"vessels": {"k": 1}},
+            ]
+        )
+    ]
+    said += [("event", "[" * 10_000), ("event", "x" * 100_000), ("event", b"\xff\xfe")]
+    for kind, payload in said:
+        rack.publish(f"bellwatch/north/{kind}", payload, retain=True)
+
+
+def test_no_message_ends_the_process_and_people_are_told_that_a_rack_sends_what_cannot_be_read(
+    tmp_path, broker, phones
+):
+    settings = write_oncall(tmp_path, broker.port, phones.port)
+    with RackVoice(broker.port) as rack, OnCallRun(settings) as team:
+        connected(team)
+        rack.beat()
+        poison(rack)
+        phones.wait_for(lambda: any("cannot be read" in text for text in phones.texts()), "word of it")
+        rack.alarm(vessel="k2")
+        phones.wait_for(lambda: any("north k2: temp" in text for text in phones.texts()), "the real alarm")
+        team.kill_after(0.0)
+        team.start()
+        rack.alarm(vessel="k3")
+        phones.wait_for(lambda: any("north k3: temp" in text for text in phones.texts()), "the next one")
+        assert team.stop() == 0
+    assert "thread_died" not in team.log
+    told = next(text for text in phones.texts() if "cannot be read" in text)
+    assert told.startswith("CRITICAL north: sends what cannot be read, an alarm may be in it, since ")
+    assert "message_refused" in team.log
+
+
+@pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
+def test_a_message_that_breaks_what_nobody_thought_of_is_set_aside_and_the_others_are_taken(
+    tmp_path, broker, phones, monkeypatch
+):
+    def breaks(root, topic, payload, kept):
+        if topic.endswith("/odd"):
+            raise ZeroDivisionError("a fault that nobody thought of")
+        return heard(root, topic, payload, kept)
+
+    monkeypatch.setattr("daemon.oncall.process.heard", breaks)
+    settings, routes = load_oncall(write_oncall(tmp_path, broker.port, phones.port))
+    stop = threading.Event()
+    with RackVoice(broker.port) as rack:
+        rack.alarm(vessel="k1")
+        rack.publish("bellwatch/north/alarm/odd", "anything", retain=True)
+        thread = threading.Thread(target=lambda: build(settings, routes).run(stop))
+        thread.start()
+        try:
+            phones.wait_for(lambda: len(phones.texts()) == 2, "the alarm, and word of what cannot be read")
+        finally:
+            stop.set()
+            thread.join()
+    assert sorted(text.split(":")[1][:6] for text in phones.texts()) == [" sends", " tempe"]
 
 
 def test_who_does_not_answer_is_followed_by_the_next_person(tmp_path, broker, phones):

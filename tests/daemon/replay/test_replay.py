@@ -180,11 +180,11 @@ def test_an_amended_flag_is_counted_once():
     counts = {}
     tally = FlagTally(counts)
 
-    def flags(*summary):
+    def flags(*summary, first=0):
         n = len(summary)
         return ChannelFlags(
             "v/temperature",
-            np.arange(n),
+            np.arange(n) + first,
             np.arange(n),
             np.zeros(n),
             np.array(summary, dtype=np.uint8),
@@ -192,8 +192,26 @@ def test_an_amended_flag_is_counted_once():
         )
 
     tally.add(Outcome(flags=[flags(1, 1, 1)]))
-    tally.add(Outcome(flags=[flags(1)], amendments=[Amendment("v/temperature", 2, 4, 0)]))
+    tally.add(Outcome(flags=[flags(1, first=3)], amendments=[Amendment("v/temperature", 2, 4, 0)]))
     assert counts["v/temperature"].tolist() == [0, 3, 0, 0, 1, 0, 0, 0, 0, 0]
+    parts = [flags(1, 3, first=4), flags(1, first=6), flags(2, first=7)]
+    late = [Amendment("v/temperature", 5, 4, 0), Amendment("v/temperature", 6, 3, 0)]
+    tally.add(Outcome(flags=parts, amendments=late))
+    assert counts["v/temperature"].tolist() == [0, 4, 1, 1, 2, 0, 0, 0, 0, 0]
+
+
+def test_what_falls_due_within_a_block_changes_no_flag(tmp_path):
+    """A reminder to calibrate parts the block in which it falls due, the first one like the others."""
+    plain, reminding, flags = tmp_path / "plain.toml", tmp_path / "reminding.toml", {}
+    plain.write_text(SEA_SETTINGS)
+    reminding.write_text(SEA_SETTINGS.replace("every_s = 60", "every_s = 60\ncalibrate_every_days = 1"))
+    for settings_file in (plain, reminding):
+        file = settings_file.with_suffix(".csv")
+        command = ["replay", str(MICROCAT), "--time-column", "time_utc", *SEA_COLUMNS, "--flags", str(file)]
+        assert main([*command, "--settings", str(settings_file)]) == 0
+        flags[settings_file] = sorted(file.read_text().splitlines())
+    assert flags[plain] == flags[reminding]
+    assert len(flags[plain]) > 100
 
 
 # The command

@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.alarms.life_cycle import Priority
+from rules.calling import escalation
 from rules.calling.duty import Duty, Manner, When
 from rules.calling.escalation import Escalation
 from rules.calling.records import CallKind
@@ -582,3 +583,68 @@ def test_a_snapshot_of_version_1_goes_on_with_the_calls_that_it_would_have_gone_
 def test_a_snapshot_of_another_version_is_refused():
     with pytest.raises(InputError, match="version 9"):
         Escalation.restore({**calling().snapshot(), "version": 9}, DUTY)
+
+
+def test_a_message_that_cannot_be_read_is_called_of_its_rack_or_of_the_broker_and_kept_over_a_restart():
+    team = calling(duty=replace(DUTY, racks=("north",)))
+    team.link(True, NIGHT)
+    team.garbled("north", Priority.CRITICAL, NIGHT + 1)
+    team.garbled("made-up", Priority.CRITICAL, NIGHT + 2)
+    team = Escalation.restore(json.loads(json.dumps(team.snapshot())), team.duty)
+    told = team.advance(NIGHT + MIN).calls
+    assert {(call.about[0].rack, call.about[0].event.condition) for call in told} == {
+        ("north", "unreadable"),
+        ("broker", "unreadable"),
+    }
+    ended = team.advance(NIGHT + 11 * MIN).calls
+    assert "returned" in {call.kind for call in ended}
+
+
+def test_a_sender_that_makes_up_names_does_not_fill_the_memory(monkeypatch):
+    monkeypatch.setattr(escalation, "RACKS_AT_MOST", 2)
+    monkeypatch.setattr(escalation, "ALARMS_AT_MOST", 2)
+    team = calling()
+    for rack in ("a", "b"):
+        team.heartbeat(rack, 1, NIGHT, NIGHT)
+        team.hear(word(1, rack=rack), NIGHT)
+    before = team.snapshot()
+    for one_more in (
+        lambda: team.heartbeat("c", 0, NIGHT, NIGHT),
+        lambda: team.watch("c", "watching", NIGHT, kept=False),
+        lambda: team.mention(word(1, rack="c"), NIGHT),
+        lambda: team.hear(word(1, rack="c"), NIGHT),
+        lambda: team.hear(word(2, alarm="k2/temperature/high", rack="a"), NIGHT),
+    ):
+        with pytest.raises(InputError, match="is a sender making up names"):
+            one_more()
+    assert team.snapshot() == before
+    team.hear(word(2, priority=Priority.HIGH, rack="a"), NIGHT)
+    assert team.snapshot() != before, "what is known already is heard"
+
+
+def under(team, zone):
+    """The same calling, restored under the team's agreement in another time zone."""
+    moved = replace(
+        team.duty, quiet=replace(team.duty.quiet, zone=zone), rota=replace(team.duty.rota, zone=zone)
+    )
+    return Escalation.restore(json.loads(json.dumps(team.snapshot())), moved)
+
+
+@pytest.mark.parametrize(
+    ("zone", "told_after_ms"),
+    [
+        ("Europe/Copenhagen", 4 * HOUR),  # it is three at night there
+        ("Asia/Dubai", HOUR),  # six in the morning
+        ("America/New_York", MIN),  # nine in the evening: at once
+    ],
+)
+def test_a_new_time_zone_moves_quiet_hours_from_the_next_minute_on_and_no_repeat(zone, told_after_ms):
+    team = calling()
+    team.hear(word(1, priority=Priority.CRITICAL), NIGHT)
+    team.hear(word(2, alarm="k2/temperature/high", priority=Priority.MEDIUM), NIGHT)
+    told = team.advance(NIGHT + MIN).calls
+    told += under(team, ZoneInfo(zone)).advance(NIGHT + 5 * HOUR).calls
+    medium = [call.at_ms - NIGHT for call in told if call.priority is Priority.MEDIUM]
+    assert medium[0] == told_after_ms
+    critical = [call.at_ms - told[0].at_ms for call in told if call.priority is Priority.CRITICAL]
+    assert critical[:6] == [count * 5 * MIN for count in range(6)]

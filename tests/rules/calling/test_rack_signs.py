@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from rules.alarms.life_cycle import Priority
-from rules.calling.rack_signs import RackSigns
+from rules.calling.rack_signs import READABLE_AFTER_MS, RackSigns
 from tests.rules.calling.test_escalation import DUTY
 
 GONE_MS, SILENT_MS, LINK_MS = 10, 30, 50
@@ -144,3 +144,30 @@ def test_a_rack_that_is_expected_twice_keeps_what_is_known_of_it():
     racks.heard("north", START + 5)
     racks.expect(["north", "west"], START + 20)
     assert racks.due_ms(TIMES) == START + 5 + SILENT_MS
+
+
+def test_what_cannot_be_read_is_one_problem_until_for_long_enough_nothing_such_came():
+    racks = signs("north")
+    racks.heard("north", START)
+    told = racks.garbled("north", Priority.MEDIUM, START + 1)
+    assert said(told) == [("north", "unreadable", "unacknowledged", START + 1, START + 1)]
+    assert racks.garbled("north", Priority.MEDIUM, START + 2) == [], "told once"
+    (worse,) = racks.garbled("north", Priority.CRITICAL, START + 3)
+    assert (worse.event.priority, worse.event.since_ms) == (Priority.CRITICAL, START + 1)
+    racks.garbled("north", Priority.MEDIUM, START + 4)
+    racks.heard("north", START + READABLE_AFTER_MS)
+    calm_ms = START + 4 + READABLE_AFTER_MS
+    assert racks.due_ms(TIMES) == calm_ms
+    assert racks.fall_silent(calm_ms - 1, TIMES) == []
+    ended = racks.fall_silent(calm_ms, TIMES)
+    assert said(ended) == [("north", "unreadable", "normal", calm_ms, START + 1)]
+    assert said(racks.garbled("north", Priority.MEDIUM, calm_ms + 1)), "told anew"
+
+
+def test_while_the_broker_is_away_nothing_can_be_read_again():
+    racks = signs("north")
+    racks.garbled("north", Priority.MEDIUM, START)
+    racks.link(False, START + 1)
+    assert [one[1] for one in said(racks.fall_silent(START + 2 * READABLE_AFTER_MS, TIMES))] == [
+        "broker_lost"
+    ]

@@ -77,7 +77,7 @@ def test_a_journal_that_is_there_is_never_touched(bench, tmp_path, capsys):
         (
             4,
             ("15.0", "fifteen"),
-            "line 5: could not convert string to float: 'fifteen'; expected",
+            "line 5: 'fifteen'; expected a number",
         ),
         (4, ("2025-10-09T08:53:20.000Z", "soon"), "line 5: Invalid isoformat string: 'soon'"),
         (4, (",set,", ",maybe,"), "line 5: 'maybe'"),
