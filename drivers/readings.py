@@ -26,7 +26,7 @@ class Reading:
 class Trouble:
     """One thing that went wrong on a bus: `text` is one line for the log, `raw` the bytes at fault.
 
-    `kind` is one of "timeout", "garbled", "refused", "port", "stale" and "payload".
+    `kind` is that of an error in `drivers/errors.py`.
     """
 
     bus: str

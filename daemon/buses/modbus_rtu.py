@@ -67,6 +67,10 @@ class ModbusProbe(ProbeSettings):
     registers: Annotated[tuple[RegisterSettings, ...], Field(min_length=1)] = Field(
         description="What the probe measures, and where"
     )
+    bridge_registers: Annotated[Whole, Field(ge=0, le=100)] = Field(
+        default=0,
+        description="Unused registers between two values that may be read along, to make one question of two",
+    )
 
     def reads(self) -> set[Hashable]:
         """Return the registers that it reads, with its unit."""
@@ -88,7 +92,8 @@ class ModbusProbe(ProbeSettings):
     def share_of(self, baud: int) -> float:
         """Return how much of the line's time its polls take: requests, answers, and the silences between
         them, the probe answering at once."""
-        reads = plan_reads(r.register() for r in self.registers if r.words.stop <= ADDRESSES)
+        registers = (r.register() for r in self.registers if r.words.stop <= ADDRESSES)
+        reads = plan_reads(registers, self.bridge_registers)
         characters = sum(len(encode_read(self.unit_id, read)) + read.answer_bytes for read in reads)
         return (wire_time_s(characters, baud) + 2 * len(reads) * silence_s(baud)) / self.every_s
 
@@ -112,7 +117,7 @@ class ModbusBus(BusSettings):
         default=1, description="Stop bits of each character"
     )
     timeout_ms: Annotated[Whole, Field(ge=10, le=10_000)] = Field(
-        default=300, description="How long to wait for an answer [ms]"
+        default=1000, description="How long to wait for an answer [ms]"
     )
     retries: Annotated[Whole, Field(ge=0, le=10)] = Field(
         default=2, description="How often to ask again before the poll counts as failed"
@@ -146,7 +151,11 @@ class ModbusBus(BusSettings):
         )
         asked = tuple(
             modbus_bus.ModbusProbe(
-                key, probe.unit_id, round(probe.every_s * 1000), tuple(r.register() for r in probe.registers)
+                key,
+                probe.unit_id,
+                round(probe.every_s * 1000),
+                tuple(r.register() for r in probe.registers),
+                probe.bridge_registers,
             )
             for key, probe in _modbus(probes).items()
         )
