@@ -21,7 +21,7 @@ from drivers.modbus import (
     silence_s,
     wire_time_s,
 )
-from drivers.readings import Bus, Clock, Emit
+from drivers.readings import Bus, Emit, Surroundings
 
 
 class RegisterSettings(Measurement):
@@ -103,7 +103,6 @@ class ModbusBus(BusSettings):
 
     called: ClassVar = "a Modbus bus"
     probe_table: ClassVar = ModbusProbe
-    dates_readings: ClassVar = False
 
     kind: Literal["modbus-rtu"]
     port: Annotated[str, StringConstraints(pattern=PORT_PATTERN)] = Field(
@@ -142,7 +141,7 @@ class ModbusBus(BusSettings):
             expected = "a faster line, a longer every_s, or fewer probes on it"
             yield Finding(where("buses", name, "baud"), found, expected, is_warning=True)
 
-    def driver(self, name: str, probes: Mapping[str, ProbeSettings], clock: Clock, emit: Emit) -> Bus:
+    def driver(self, name: str, probes: Mapping[str, ProbeSettings], around: Surroundings, emit: Emit) -> Bus:
         """Return what polls the probes; its library for serial ports is loaded only here."""
         from drivers import modbus_bus, rtu_wire  # noqa: PLC0415
 
@@ -159,7 +158,7 @@ class ModbusBus(BusSettings):
             )
             for key, probe in _modbus(probes).items()
         )
-        return modbus_bus.ModbusBus(name, line, asked, clock, emit)
+        return modbus_bus.ModbusBus(name, line, asked, around.clock, emit)
 
 
 def _modbus(probes: Mapping[str, ProbeSettings]) -> dict[str, ModbusProbe]:
