@@ -120,6 +120,7 @@ def rack(folder):
     line.unplug()
 
 
+@pytest.mark.timeout(4 * 3600)
 @pytest.mark.parametrize("kills", [KILLS, pytest.param(LONG_KILLS, marks=pytest.mark.long)])
 def test_killed_again_and_again_it_loses_no_publication(tmp_path, kills):
     dice = chance(SEED)
