@@ -25,7 +25,7 @@ from daemon.watch.service import Companion, Service
 from daemon.watch.timekeeper import GivenTime, TimeKeeper
 from daemon.watch.wall_clock import SystemWallClock, WallClock
 from daemon.watch.watch import Watch
-from drivers.readings import Bus, Emit
+from drivers.readings import Bus, Emit, Surroundings
 from rules.alarms.event import AlarmEvent
 from rules.readings import Notice
 
@@ -54,6 +54,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         lambda state: watch_message(topic, state, utc_clock.now_ms()),
     )
     link = BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock)
+    surroundings = _surroundings(keeper, topic, journal.id)
     retention = Retention(journal, settings.journal.keep_days, mirrored=settings.mirror is not None)
     chores: list[Callable[[int], None]] = [
         lambda _now_ms: keeper.check(watch.redate),
@@ -73,7 +74,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         link,
         keeper.clock,
         min(TURN_MS, round(settings.journal.commit_every_s * 1000)),
-        lambda emit: _buses(settings, keeper, emit),
+        lambda emit: _buses(settings, surroundings, emit),
         JournalRepair(journal, lambda: keeper.dating),
         chores,
         companions,
@@ -122,10 +123,19 @@ def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime,
         return begin()
 
 
-def _buses(settings: Settings, keeper: TimeKeeper | GivenTime, emit: Emit) -> list[Bus]:
-    dated = (keeper.utc_clock(), keeper.on_axis(emit))
+def _surroundings(keeper: TimeKeeper | GivenTime, topic: str, journal_id: str) -> Surroundings:
+    return Surroundings(
+        keeper.clock,
+        lambda at_ms: keeper.dating.utc_ms(at_ms),  # noqa: PLW0108 - the dating changes
+        lambda utc_ms: keeper.dating.axis_ms(utc_ms),  # noqa: PLW0108
+        topic,
+        journal_id,
+    )
+
+
+def _buses(settings: Settings, surroundings: Surroundings, emit: Emit) -> list[Bus]:
     return [
-        bus.driver(name, probes, *(dated if bus.dates_readings else (keeper.clock, emit)))
+        bus.driver(name, probes, surroundings, emit)
         for name, bus in settings.buses.items()
         if (probes := settings.probes_on(name))
     ]

@@ -6,6 +6,9 @@ DriverError
     ├── NoAnswerError        "timeout"   nothing came back in time             (probe, cable, address)
     ├── GarbledAnswerError   "garbled"   a frame that cannot be trusted        (cable, two probes at once)
     ├── RefusedError         "refused"   understood, and turned down           (probe or broker)
+    │   └── NoSuchRegisterError          ... since it has no such register     (probe or settings)
+    ├── LateAnswerError      "late"      bytes that no open question is for     (probe, cable, timeout_ms)
+    ├── SlowAnswerError      "slow"      in time, but only just                 (probe, timeout_ms)
     ├── PortLostError        "port"      the serial port or broker is not there
     ├── StaleReadingError    "stale"     right, but not about now              (probe's clock, old message)
     └── PayloadError         "payload"   arrived whole, holds no usable value  (probe or settings)
@@ -48,6 +51,22 @@ class RefusedError(ProbeError):
     """The other side understood and turned the request down."""
 
     kind = "refused"
+
+
+class NoSuchRegisterError(RefusedError):
+    """The probe has not all of the registers that it was asked for."""
+
+
+class LateAnswerError(ProbeError):
+    """Bytes came that no open question is for."""
+
+    kind = "late"
+
+
+class SlowAnswerError(ProbeError):
+    """An answer came in time, but only just."""
+
+    kind = "slow"
 
 
 class PortLostError(ProbeError):

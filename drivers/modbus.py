@@ -10,13 +10,20 @@ import struct
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from drivers.errors import GarbledAnswerError, PayloadError, RefusedError, SetupError
+from drivers.errors import (
+    GarbledAnswerError,
+    NoSuchRegisterError,
+    PayloadError,
+    RefusedError,
+    SetupError,
+)
 
 READ_HOLDING = 3
 READ_INPUT = 4
 MAX_REGISTERS_PER_READ = 125
 EXCEPTION_FRAME_BYTES = 5
 EXCEPTION_BIT = 0x80
+NO_SUCH_ADDRESS = 0x02
 ADDRESSES = 0x10000
 # MODBUS over Serial Line V1.02, 2.5.1: 11 bits per character, frames 3.5 characters apart,
 # and a fixed 1.750 ms above 19200 baud.
@@ -101,6 +108,11 @@ class Read:
         """Length of the whole answer frame when the probe complies."""
         return EXCEPTION_FRAME_BYTES + 2 * self.count
 
+    @property
+    def shape(self) -> tuple[int, int]:
+        """All that tells its answer from another of the same unit: function and number of registers."""
+        return self.function, self.count
+
     def describe(self) -> str:
         """Name the registers for a message."""
         table = "holding" if self.function == READ_HOLDING else "input"
@@ -139,22 +151,68 @@ def encode_read(unit_id: int, read: Read) -> bytes:
     return with_crc(struct.pack(">BBHH", unit_id, read.function, read.address, read.count))
 
 
-def plan_reads(registers: Iterable[Register]) -> tuple[Read, ...]:
-    """Group registers that touch into as few requests as possible.
+def plan_reads(registers: Iterable[Register], bridge: int = 0) -> tuple[Read, ...]:
+    """Group registers that touch into as few requests as possible, also over gaps of up to `bridge`.
 
-    Gaps are never bridged: many probes refuse a whole request for one address that they do not have.
+    Of its own accord no gap is bridged: many probes refuse a whole request for one address that they
+    do not have. Requests of one shape do not follow each other where others can come between.
     """
     reads: list[Read] = []
     for register in sorted(registers, key=lambda r: (r.function, r.address)):
         end = register.address + register.count
         last = reads[-1] if reads else None
-        if last and last.function == register.function and register.address <= last.address + last.count:
+        if (
+            last
+            and last.function == register.function
+            and register.address <= last.address + last.count + bridge
+        ):
             count = max(last.count, end - last.address)
             if count <= MAX_REGISTERS_PER_READ:
                 reads[-1] = Read(last.function, last.address, count, (*last.registers, register))
                 continue
-        reads.append(Read(register.function, register.address, register.count, (register,)))
-    return tuple(reads)
+        reads.append(_alone(register))
+    return _mixed(reads)
+
+
+def separate_reads(read: Read) -> tuple[Read, ...]:
+    """Return a request for each register of a read that a probe refuses as a whole."""
+    return tuple(_alone(register) for register in read.registers)
+
+
+def _alone(register: Register) -> Read:
+    return Read(register.function, register.address, register.count, (register,))
+
+
+def _mixed(reads: Iterable[Read]) -> tuple[Read, ...]:
+    """Put requests of unlike shapes in turn: always one of the shape that most are left of."""
+    left: dict[tuple[int, int], list[Read]] = {}
+    for read in reads:
+        left.setdefault(read.shape, []).append(read)
+    mixed: list[Read] = []
+    while left:
+        last = mixed[-1].shape if mixed else None
+        shape = max(left, key=lambda shape: (shape != last, len(left[shape])))
+        mixed.append(left[shape].pop(0))
+        if not left[shape]:
+            del left[shape]
+    return tuple(mixed)
+
+
+def find_answer(data: bytes, unit_id: int, read: Read) -> slice | None:
+    """Return where in the bytes of a line the first whole frame is that can answer `read`; None without.
+
+    Such a frame has the right unit, function, length and checksum, or is the unit's refusal.
+    """
+    heads = (
+        (bytes([unit_id, read.function, 2 * read.count]), read.answer_bytes),
+        (bytes([unit_id, read.function | EXCEPTION_BIT]), EXCEPTION_FRAME_BYTES),
+    )
+    for start in range(len(data) - EXCEPTION_FRAME_BYTES + 1):
+        for head, size in heads:
+            frame = data[start : start + size]
+            if frame.startswith(head) and len(frame) == size and with_crc(frame[:-2]) == frame:
+                return slice(start, start + size)
+    return None
 
 
 def parse_answer(frame: bytes, unit_id: int, read: Read) -> bytes:
@@ -170,7 +228,8 @@ def parse_answer(frame: bytes, unit_id: int, read: Read) -> bytes:
     if frame[0] != unit_id:
         raise GarbledAnswerError(f"unit {frame[0]} answered although unit {unit_id} was asked", frame)
     if frame[1] == read.function | EXCEPTION_BIT:
-        raise RefusedError(f"refuses {read.describe()}: {_exception_text(frame[2], read)}", frame)
+        what = f"refuses {read.describe()}: {_exception_text(frame[2], read)}"
+        raise NoSuchRegisterError(what, frame) if frame[2] == NO_SUCH_ADDRESS else RefusedError(what, frame)
     if frame[1] != read.function:
         raise GarbledAnswerError(f"answered function {frame[1]} although {read.function} was asked", frame)
     if frame[2] != 2 * read.count:

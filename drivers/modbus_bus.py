@@ -1,34 +1,56 @@
 """The probes of one Modbus RTU line, polled one after the other, each on its own schedule."""
 
 import threading
+from collections import deque
 from dataclasses import dataclass
 
 from drivers.errors import (
     GarbledAnswerError,
+    LateAnswerError,
     NoAnswerError,
+    NoSuchRegisterError,
     PayloadError,
     PortLostError,
     ProbeError,
     RefusedError,
     SetupError,
+    SlowAnswerError,
 )
-from drivers.modbus import Read, Register, decode, encode_read, parse_answer, plan_reads
+from drivers.modbus import (
+    Read,
+    Register,
+    decode,
+    encode_read,
+    find_answer,
+    parse_answer,
+    plan_reads,
+    separate_reads,
+)
 from drivers.outage import Outage
-from drivers.readings import Clock, Emit, Reading, Trouble, emission_rank
+from drivers.readings import RAW_BYTES_KEPT, Clock, Emit, Reading, Trouble, emission_rank
 from drivers.rtu_wire import RtuWire, SerialLine
 from drivers.schedule import Schedule
+from drivers.unit import Unit
 
 HIGHEST_UNIT_ID = 247
+# While a late answer may come, the line is looked at so often.
+LISTEN_EVERY_MS = 50
+# An answer that takes more of the time-out than this is told as slow. Common practice, no source.
+SLOW_SHARE = 0.7
 
 
 @dataclass(frozen=True, slots=True)
 class ModbusProbe:
-    """A probe on the line: who it is, how often it is asked, and for which registers."""
+    """A probe on the line: who it is, how often it is asked, and for which registers.
+
+    Up to `bridge` registers between two of its own are read along, to make one request of two.
+    """
 
     name: str
     unit_id: int
     every_ms: int
     registers: tuple[Register, ...]
+    bridge: int = 0
 
     def __post_init__(self) -> None:
         if not 1 <= self.unit_id <= HIGHEST_UNIT_ID:
@@ -39,8 +61,47 @@ class ModbusProbe:
             raise SetupError(f"{self.name}: no registers to read; name at least one")
 
 
+class _Poll:
+    """What is left to do of the poll of one probe, and what it has brought so far."""
+
+    def __init__(self, probe: ModbusProbe, unit: Unit) -> None:
+        self.probe = probe
+        self.unit = unit
+        self.values: list[tuple[str, float]] = []
+        self.time_ms = 0
+        self._reads = plan_reads(probe.registers, probe.bridge)
+        self._failing: set[Read] = set()
+        self.begin_again()
+
+    def begin_again(self) -> None:
+        """Be ready for the next poll."""
+        self.left = deque(self._reads)
+        self._tries = 0
+
+    def next_read(self, failed: bool) -> None:
+        """Go on to the next read."""
+        read = self.left.popleft()
+        self._tries = 0
+        (self._failing.add if failed else self._failing.discard)(read)
+
+    def may_try_again(self, retries: int) -> bool:
+        """Count a failed try; a read that failed in the last poll too has one only, to cost others little."""
+        self._tries += 1
+        return self._tries <= retries and self.left[0] not in self._failing
+
+    def read_apart(self) -> None:
+        """Ask for the registers of the read in turn one by one, from now on."""
+        whole = self.left.popleft()
+        apart = separate_reads(whole)
+        self._reads = tuple(each for read in self._reads for each in (apart if read == whole else (read,)))
+        self.left.extendleft(reversed(apart))
+
+
 class ModbusBus:
-    """The body of one thread: polls, decodes, emits; lives on when a probe or the port does not."""
+    """The body of one thread: polls, decodes, emits; lives on when a probe or the port does not.
+
+    A unit that has failed is left alone for a while (`drivers/unit.py`); the others are polled meanwhile.
+    """
 
     def __init__(
         self, name: str, line: SerialLine, probes: tuple[ModbusProbe, ...], clock: Clock, emit: Emit
@@ -49,72 +110,153 @@ class ModbusBus:
             raise SetupError(f"{name}: no probes on this bus")
         self._name = name
         self._line = line
-        self._probes = probes
-        self._reads = [plan_reads(probe.registers) for probe in probes]
+        self._units = {probe.unit_id: Unit(probe.unit_id) for probe in probes}
+        self._polls = [_Poll(probe, self._units[probe.unit_id]) for probe in probes]
         self._clock = clock
         self._emit = emit
         self._outage = Outage()
-        self._silent: set[str] = set()
+        self._stray = b""
 
     def run(self, stop: threading.Event) -> None:
         """Poll until `stop` is set; a port that is away is reopened, anything unexpected is raised."""
-        schedule = Schedule([probe.every_ms for probe in self._probes], self._clock.now_ms())
+        schedule = Schedule([poll.probe.every_ms for poll in self._polls], self._clock.now_ms())
         while not stop.is_set():
             try:
                 with RtuWire(self._line) as wire:
                     self._poll_in_turn(wire, schedule, stop)
             except PortLostError as lost:
                 now_ms = self._clock.now_ms()
+                for poll in self._polls:
+                    self._hand_on(poll)
+                    poll.begin_again()
+                    poll.unit.rest(now_ms)
                 if self._outage.failed(str(lost), now_ms):
                     self._complain(lost, None)
                 self._clock.wait(stop, self._outage.retry_ms(now_ms))
 
     def _poll_in_turn(self, wire: RtuWire, schedule: Schedule, stop: threading.Event) -> None:
         while True:
+            for index, poll in enumerate(self._polls):
+                schedule.hold(index, poll.unit.ready_ms(poll.left[0]))
             index, due_ms = schedule.next()
+            if self._is_listening():
+                due_ms = min(due_ms, self._clock.now_ms() + LISTEN_EVERY_MS)
             if self._clock.wait(stop, due_ms):
                 return
-            self._poll(wire, self._probes[index], self._reads[index])
-            schedule.polled(index, self._clock.now_ms())
+            self._pass_over(wire.hear())
+            index, due_ms = schedule.next()
+            poll = self._polls[index]
+            if max(due_ms, poll.unit.ready_ms(poll.left[0])) > self._clock.now_ms():
+                continue
+            if self._finishes(wire, poll):
+                self._hand_on(poll)
+                poll.begin_again()
+                schedule.polled(index, self._clock.now_ms())
             self._outage.over()
 
-    def _poll(self, wire: RtuWire, probe: ModbusProbe, reads: tuple[Read, ...]) -> None:
-        values: list[tuple[str, float]] = []
-        time_ms = self._clock.now_ms()
-        for read in reads:
-            try:
-                data = self._ask(wire, probe, read)
-            except NoAnswerError as silence:
-                # The rest of a silent probe's registers would cost the others a timeout each.
-                self._silent.add(probe.name)
-                self._complain(silence, probe)
-                break
-            except (GarbledAnswerError, RefusedError) as error:
-                self._complain(error, probe)
-                continue
-            time_ms = self._clock.now_ms()
-            values += self._decode(probe, read, data)
-        for quantity, value in sorted(values, key=lambda v: emission_rank(v[0])):
-            self._emit(Reading(probe.name, quantity, value, time_ms))
+    def _is_listening(self) -> bool:
+        return bool(self._stray) or any(unit.owes for unit in self._units.values())
 
-    def _ask(self, wire: RtuWire, probe: ModbusProbe, read: Read) -> bytes:
-        """Return the registers' bytes, asking again after silence or noise.
+    def _finishes(self, wire: RtuWire, poll: _Poll) -> bool:
+        """Ask for the next registers of a poll; return whether they were its last."""
+        read, failed = poll.left[0], False
+        try:
+            data = self._ask(wire, poll, read)
+        except (NoAnswerError, GarbledAnswerError) as failure:
+            failed = True
+            self._hand_on(poll)
+            if poll.may_try_again(self._line.retries):
+                return False
+            self._complain(failure, poll.probe)
+            if isinstance(failure, NoAnswerError):
+                # The rest of a silent probe's registers would cost the others a time-out each.
+                poll.next_read(failed)
+                return True
+        except RefusedError as refusal:
+            self._complain(refusal, poll.probe)
+            if isinstance(refusal, NoSuchRegisterError) and len(read.registers) > 1:
+                poll.read_apart()
+                return False
+        else:
+            poll.time_ms = self._clock.now_ms()
+            poll.values += self._decode(poll.probe, read, data)
+        poll.next_read(failed)
+        return not poll.left
 
-        A probe known to be silent gets one try only, so that it costs the others little.
-        """
-        request = encode_read(probe.unit_id, read)
-        tries_left = 1 if probe.name in self._silent else 1 + self._line.retries
-        while True:
-            try:
-                data = parse_answer(wire.ask(request, read.answer_bytes), probe.unit_id, read)
-            except (NoAnswerError, GarbledAnswerError):
-                wire.distrust()
-                tries_left -= 1
-                if not tries_left:
-                    raise
-            else:
-                self._silent.discard(probe.name)
-                return data
+    def _ask(self, wire: RtuWire, poll: _Poll, read: Read) -> bytes:
+        """Return the registers' bytes; raise NoAnswerError, GarbledAnswerError or RefusedError."""
+        unit = poll.unit
+        others_owe = any(other.owes for other in self._units.values() if other is not unit)
+
+        def is_whole(heard: bytes) -> bool:
+            enough = len(heard) >= read.answer_bytes and not others_owe
+            return enough or find_answer(heard, unit.unit_id, read) is not None
+
+        wire.pause()
+        unit.asked(read, self._clock.now_ms())
+        request = encode_read(unit.unit_id, read)
+        heard, thinking_s = wire.ask(request, read.answer_bytes, is_whole)
+        found = find_answer(heard, unit.unit_id, read)
+        if found is None:
+            # It raises, since there is no answer in it.
+            return parse_answer(self._failed(wire, unit, heard), unit.unit_id, read)
+        unit.answered(self._clock.now_ms())
+        self._pass_over(heard[: found.start] + heard[found.stop :])
+        self._watch_pace(thinking_s, poll.probe)
+        return parse_answer(heard[found], unit.unit_id, read)
+
+    def _failed(self, wire: RtuWire, unit: Unit, heard: bytes) -> bytes:
+        """Return what was heard but for late answers; the line falls silent in the time of this unit."""
+        heard = self._without_late(heard)
+        tail, is_silent = wire.settle()
+        unit.failed(self._clock.now_ms())
+        if not is_silent:
+            raise GarbledAnswerError(
+                "the line never falls silent; is another master or a chattering adapter on it?", heard + tail
+            )
+        if not heard:
+            self._pass_over(tail)
+            raise NoAnswerError(
+                f"no answer within {self._line.timeout_ms} ms; check power, wiring (A and B swapped?), "
+                "unit_id, baud and parity"
+            )
+        self._without_late(heard + tail)
+        return heard
+
+    def _pass_over(self, heard: bytes) -> None:
+        """Tell what no question is open for, as soon as no more comes of it, and take none of it."""
+        self._stray = self._without_late(self._stray + heard)
+        if self._stray and (not heard or len(self._stray) > RAW_BYTES_KEPT):
+            text = f"{self._line.port}: {len(self._stray)} bytes came that nobody had asked for; thrown away"
+            self._complain(LateAnswerError(text, self._stray), None)
+            self._stray = b""
+
+    def _without_late(self, heard: bytes) -> bytes:
+        """Return what was heard without late answers, each of which is told."""
+        for probe, unit in ((poll.probe, poll.unit) for poll in self._polls):
+            while late := unit.take_late(heard, self._clock.now_ms()):
+                where, read, after_ms = late
+                text = (
+                    f"an answer for {read.describe()} came {after_ms} ms after the question, too late or "
+                    f"once too often; thrown away. timeout_ms = {self._line.timeout_ms} may be too short"
+                )
+                self._complain(LateAnswerError(text, heard[where]), probe)
+                heard = heard[: where.start] + heard[where.stop :]
+        return heard
+
+    def _watch_pace(self, thinking_s: float, probe: ModbusProbe) -> None:
+        thinking_ms = round(1000 * thinking_s)
+        if thinking_ms > SLOW_SHARE * self._line.timeout_ms:
+            text = (
+                f"answers after {thinking_ms} ms, near the {self._line.timeout_ms} ms of timeout_ms; "
+                f"set it to {2 * thinking_ms} or more"
+            )
+            self._complain(SlowAnswerError(text), probe)
+
+    def _hand_on(self, poll: _Poll) -> None:
+        for quantity, value in sorted(poll.values, key=lambda v: emission_rank(v[0])):
+            self._emit(Reading(poll.probe.name, quantity, value, poll.time_ms))
+        poll.values.clear()
 
     def _decode(self, probe: ModbusProbe, read: Read, data: bytes) -> list[tuple[str, float]]:
         values = []

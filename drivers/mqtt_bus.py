@@ -3,10 +3,11 @@
 import secrets
 import ssl
 import threading
-from collections import defaultdict
+from functools import partial
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
@@ -19,20 +20,35 @@ from drivers.errors import (
     SetupError,
     StaleReadingError,
 )
+from drivers.flood import SHUT_MS, FloodGate
 from drivers.mqtt_message import Measurement, MqttTopic, check_age, measure
+from drivers.mqtt_packets import Packets
 from drivers.outage import Outage
-from drivers.readings import Clock, Emit, Reading, Trouble
+from drivers.payload import MAX_PAYLOAD_BYTES
+from drivers.readings import RECEIPTS_OPEN, Emit, Reading, Receipt, Surroundings, Trouble, Waited
 
 KEEP_ALIVE_S = 30
-# How long a stop request may go unnoticed.
-LOOP_S = 0.2
+# How long a stop request, or a commit, may go unnoticed.
+LOOP_S = 0.1
+# The broker keeps for us what is published while we are away, for so long at most.
+SESSION_S = 86_400
+# What is larger is not even sent to us; what is smaller and too large all the same is told with its bytes.
+MAX_PACKET_BYTES = 4 * MAX_PAYLOAD_BYTES
+# Our own mark is back when nothing has come for so long, or it never will be.
+MARK_WITHIN_MS = 10_000
+WAITED_BYTES_KEPT = 4_096
 
 
 class MqttBus:
     """The body of one thread: keeps the subscriptions alive and turns messages into readings.
 
-    `repeats` counts measurements that were not newer than the last of their probe and quantity, such as
-    a message delivered twice under QoS 1; they are dropped without further notice.
+    A message is confirmed to the broker when its receipt is, that is, after the commit. The broker keeps
+    the session while we are away. What it kept comes first after we are back, and then a mark that we
+    publish to ourselves: a message before the mark had waited, and only its own time, if it has one, says
+    when it was measured.
+
+    `repeats` counts what was delivered twice: packets of the session, and dated measurements that were not
+    newer than the last of their probe and quantity; they are dropped without further notice.
     """
 
     def __init__(
@@ -41,7 +57,7 @@ class MqttBus:
         host: str,
         port: int,
         topics: tuple[MqttTopic, ...],
-        clock: Clock,
+        around: Surroundings,
         emit: Emit,
         username: str | None = None,
         password: str | None = None,
@@ -55,11 +71,20 @@ class MqttBus:
         self._host, self._port = host, port
         self._username, self._password = username, password
         self._tls = _tls_context(name, ca_file) if tls else None
-        self._clock = clock
+        self._around = around
+        self._clock = around.clock
         self._emit = emit
-        self._probes: defaultdict[str, list[MqttTopic]] = defaultdict(list)
+        self._probes: dict[str, list[MqttTopic]] = {}
         for topic in topics:
-            self._probes[topic.topic].append(topic)
+            self._probes.setdefault(topic.topic, []).append(topic)
+        self._gates = {topic: FloodGate() for topic in self._probes}
+        self._arrived_ms = dict.fromkeys(self._probes, 0)
+        self._packets = Packets()
+        self._keeps_session = True
+        self._mark_topic = f"{around.topic}/mark/{name}"
+        self._mark = ""
+        self._mark_due_ms = 0
+        self._waited = 0
         self._newest_ms: dict[tuple[str, str], int] = {}
         self._outage = Outage()
         self._asked: dict[int | None, list[str]] = {}
@@ -83,8 +108,9 @@ class MqttBus:
     def _new_client(self) -> mqtt.Client:
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
-            client_id=f"bellwatch-{self._name}-{secrets.token_hex(4)}",
+            client_id=f"bellwatch-{self._around.id}-{self._name}",
             protocol=mqtt.MQTTv5,
+            manual_ack=True,
         )
         if self._username is not None:
             client.username_pw_set(self._username, self._password)
@@ -93,6 +119,7 @@ class MqttBus:
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
+        client.on_publish = self._on_publish
         client.on_disconnect = self._on_disconnect
         return client
 
@@ -100,8 +127,13 @@ class MqttBus:
         """Connect and serve one connection until it ends."""
         self._goodbye = None
         try:
-            # A session kept by the broker would deliver undated readings long after they were made.
-            client.connect(self._host, self._port, KEEP_ALIVE_S, clean_start=True)
+            client.connect(
+                self._host,
+                self._port,
+                KEEP_ALIVE_S,
+                clean_start=not self._keeps_session,
+                properties=_connect_properties(self._keeps_session),
+            )
         except OSError as error:
             raise PortLostError(
                 f"broker {self._host}:{self._port} cannot be reached: {error.strerror or error}; "
@@ -113,12 +145,17 @@ class MqttBus:
                 raise self._goodbye or PortLostError(
                     f"broker {self._host}:{self._port}: connection lost; is the broker or the network down?"
                 )
+            for number in self._packets.confirmable():
+                client.ack(number, 1)
+            self._look_at_gates(client)
+            if self._mark and self._clock.now_ms() > self._mark_due_ms:
+                self._do_without_session("it does not come back")
 
     def _on_connect(
         self,
         client: mqtt.Client,
         _data: object,
-        _flags: mqtt.ConnectFlags,
+        flags: mqtt.ConnectFlags,
         reason: ReasonCode,
         _props: Properties | None,
     ) -> None:
@@ -128,19 +165,31 @@ class MqttBus:
                 "check username and password_file, and that the broker speaks MQTT 5"
             )
             return
+        self._packets.connected(flags.session_present)
         self._asked.clear()
-        _, message_id = client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in self._probes])
-        self._asked[message_id] = list(self._probes)
+        self._waited = 0
+        self._mark = secrets.token_hex(8) if flags.session_present else ""
+        self._mark_due_ms = self._clock.now_ms() + MARK_WITHIN_MS
+        topics = [topic for topic, gate in self._gates.items() if not gate.is_shut]
+        self._subscribe(client, [*topics, self._mark_topic] if self._keeps_session else topics)
+
+    def _subscribe(self, client: mqtt.Client, topics: list[str]) -> None:
+        _, message_id = client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in topics])
+        self._asked[message_id] = topics
 
     def _on_subscribe(
         self,
-        _client: mqtt.Client,
+        client: mqtt.Client,
         _data: object,
         message_id: int,
         reasons: list[ReasonCode],
         _props: Properties | None,
     ) -> None:
         for topic, reason in zip(self._asked.pop(message_id), reasons, strict=True):
+            if topic == self._mark_topic:
+                if self._mark:
+                    client.publish(topic, self._mark, qos=1)
+                continue
             if not reason.is_failure:
                 self._outage.over()
                 continue
@@ -164,8 +213,73 @@ class MqttBus:
                 f"broker {self._host}:{self._port} closes the connection: {reason}; see the broker's log"
             )
 
-    def _on_message(self, _client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
+    def _on_publish(
+        self, _client: mqtt.Client, _data: object, _number: int, reason: ReasonCode, _props: Properties
+    ) -> None:
+        if reason.is_failure:
+            self._mark_due_ms = 0
+
+    def _do_without_session(self, why: str) -> None:
+        """Connect anew, without what the broker keeps: nobody could tell its age."""
+        self._keeps_session, self._mark = False, ""
+        raise RefusedError(
+            f"broker {self._host}:{self._port}: no own mark on {self._mark_topic}, {why}, so what the broker "
+            "keeps for us while we are away is not used; its access list must let user "
+            f"{self._username!r} read and write there"
+        )
+
+    def _on_message(self, client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
         arrival_ms = self._clock.now_ms()
+        packet = self._packets.arrived(message.mid, message.dup) if message.qos else None
+        if message.qos and packet is None:
+            self.repeats += 1
+            return
+        self._mark_due_ms = arrival_ms + MARK_WITHIN_MS
+        if message.topic == self._mark_topic:
+            self._pass_mark(message)
+        elif message.topic not in self._probes:
+            # Of a session that was begun under other settings.
+            client.unsubscribe(message.topic)
+        elif self._mark or self._gates[message.topic].lets_in(arrival_ms):
+            # Two messages of one millisecond are two readings.
+            self._arrived_ms[message.topic] = max(arrival_ms, self._arrived_ms[message.topic] + 1)
+            self._take_in(message, self._arrived_ms[message.topic])
+            if packet is not None:
+                self._emit(Receipt(partial(self._packets.commit, packet)))
+            return
+        elif self._gates[message.topic].refused == 1:
+            self._shut_out(client, message)
+        if packet is not None:
+            self._packets.commit(packet)
+
+    def _pass_mark(self, message: mqtt.MQTTMessage) -> None:
+        """What comes from now on is new."""
+        if not self._mark or message.payload != self._mark.encode():
+            return
+        self._mark = ""
+        if self._waited:
+            text = (
+                f"{self._waited} undated readings waited at the broker; they are kept in the journal and not "
+                "judged, since nobody knows when they were measured (SenML can say so)"
+            )
+            self._complain(StaleReadingError(text), None, text)
+
+    def _shut_out(self, client: mqtt.Client, message: mqtt.MQTTMessage) -> None:
+        client.unsubscribe(message.topic)
+        for probe in self._probes[message.topic]:
+            flood = RefusedError(
+                f"{probe.probe} on {message.topic}: it publishes far too often and is shut out for "
+                f"{SHUT_MS // 1000} s; look at what it sends, or who else sends there",
+                bytes(message.payload),
+            )
+            self._complain(flood, probe, str(flood))
+
+    def _look_at_gates(self, client: mqtt.Client) -> None:
+        now_ms = self._clock.now_ms()
+        if again := [topic for topic, gate in self._gates.items() if gate.opens(now_ms)]:
+            self._subscribe(client, again)
+
+    def _take_in(self, message: mqtt.MQTTMessage, arrival_ms: int) -> None:
         probes = self._probes[message.topic]
         understood = [self._take(probe, message, arrival_ms) for probe in probes]
         if not any(understood):
@@ -178,29 +292,44 @@ class MqttBus:
 
     def _take(self, probe: MqttTopic, message: mqtt.MQTTMessage, arrival_ms: int) -> bool:
         """Emit what a message holds for one probe; return whether it holds anything for it, good or bad."""
+        utc_ms = self._around.utc_ms(arrival_ms)
         try:
-            found, errors = measure(probe, bytes(message.payload), arrival_ms)
+            found, errors = measure(probe, bytes(message.payload), utc_ms)
         except PayloadError as error:
             self._refuse(probe, "message", error, message)
             return True
         for quantity, unread in errors:
             self._refuse(probe, quantity, unread, message)
+        waited = bool(self._mark) and not message.retain
+        if undated := [it for it in found if waited and not it.dated]:
+            self._waited += len(undated)
+            payload = bytes(message.payload[:WAITED_BYTES_KEPT])
+            self._emit(Waited(probe.probe, message.topic, payload))
         for measurement in found:
+            if measurement in undated:
+                continue
             if self._is_repeat(probe, measurement):
                 self.repeats += 1
                 continue
             try:
-                check_age(probe, measurement, message.retain, arrival_ms)
+                check_age(probe, measurement, message.retain, waited, utc_ms)
             except StaleReadingError as stale:
                 self._refuse(probe, measurement.quantity, stale, message)
                 continue
-            self._newest_ms[probe.probe, measurement.quantity] = measurement.time_ms
-            self._emit(Reading(probe.probe, measurement.quantity, measurement.value, measurement.time_ms))
+            self._hand_on(probe, measurement, arrival_ms - utc_ms)
         return bool(found or errors)
+
+    def _hand_on(self, probe: MqttTopic, measurement: Measurement, behind_ms: int) -> None:
+        """Emit a measurement by the axis, which was `behind_ms` behind UTC at its arrival."""
+        time_ms = measurement.time_ms + behind_ms
+        if measurement.dated:
+            self._newest_ms[probe.probe, measurement.quantity] = measurement.time_ms
+            time_ms = self._around.axis_ms(measurement.time_ms)
+        self._emit(Reading(probe.probe, measurement.quantity, measurement.value, time_ms))
 
     def _is_repeat(self, probe: MqttTopic, measurement: Measurement) -> bool:
         newest_ms = self._newest_ms.get((probe.probe, measurement.quantity))
-        return newest_ms is not None and measurement.time_ms <= newest_ms
+        return measurement.dated and newest_ms is not None and measurement.time_ms <= newest_ms
 
     def _refuse(self, probe: MqttTopic, what: str, error: ProbeError, message: mqtt.MQTTMessage) -> None:
         error.raw = bytes(message.payload)
@@ -209,6 +338,15 @@ class MqttBus:
     def _complain(self, error: ProbeError, probe: MqttTopic | None, text: str) -> None:
         name = probe.probe if probe else None
         self._emit(Trouble(self._name, name, error.kind, text, error.raw, self._clock.now_ms()))
+
+
+def _connect_properties(keeps_session: bool) -> Properties:
+    """Return what we ask of the broker: to keep the session, and to send no more than we can take."""
+    wanted = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    wanted.SessionExpiryInterval = SESSION_S if keeps_session else 0
+    wanted.ReceiveMaximum = RECEIPTS_OPEN
+    wanted.MaximumPacketSize = MAX_PACKET_BYTES
+    return wanted
 
 
 def _tls_context(name: str, ca_file: str | None) -> ssl.SSLContext:

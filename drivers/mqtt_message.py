@@ -87,15 +87,20 @@ def measure(
     return sorted(found, key=lambda m: (m.time_ms, emission_rank(m.quantity))), errors
 
 
-def check_age(topic: MqttTopic, measurement: Measurement, retained: bool, arrival_ms: int) -> None:
-    """Raise StaleReadingError unless a measurement is about now, give or take the topic's `max_age_ms`."""
+def check_age(
+    topic: MqttTopic, measurement: Measurement, retained: bool, waited: bool, arrival_ms: int
+) -> None:
+    """Raise StaleReadingError unless a measurement is about now, give or take the topic's `max_age_ms`.
+
+    One that `waited` at the broker while nobody was there to take it may be of any age.
+    """
     age_ms = arrival_ms - measurement.time_ms
     if retained and not measurement.dated:
         raise StaleReadingError(
             "a retained message without a date of its own can be of any age; "
             "publish without the retain flag, or SenML with a time"
         )
-    if age_ms > topic.max_age_ms:
+    if age_ms > topic.max_age_ms and not waited:
         raise StaleReadingError(
             f"measured {age_ms / 1000:.1f} s ago, more than the {topic.max_age_ms / 1000:g} s of max_age_s; "
             "check the probe's clock and its connection"

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from typing import Protocol
 
 RAW_BYTES_KEPT = 256
+# So many messages of a bus may wait for their commit; then its broker sends no more.
+RECEIPTS_OPEN = 2_000
 
 # What others are computed from comes first: conductivity needs temperature to become salinity,
 # oxygen needs both and the air pressure to become saturation.
@@ -26,7 +28,7 @@ class Reading:
 class Trouble:
     """One thing that went wrong on a bus: `text` is one line for the log, `raw` the bytes at fault.
 
-    `kind` is one of "timeout", "garbled", "refused", "port", "stale" and "payload".
+    `kind` is that of an error in `drivers/errors.py`.
     """
 
     bus: str
@@ -40,12 +42,29 @@ class Trouble:
         object.__setattr__(self, "raw", self.raw[:RAW_BYTES_KEPT])
 
 
+@dataclass(frozen=True, slots=True)
+class Waited:
+    """A message that had waited at the broker and does not say when it was measured: kept, never judged."""
+
+    probe: str
+    topic: str
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """Stands behind all that one message brought; `confirm` is called once that is committed."""
+
+    confirm: Callable[[], None]
+
+
 def emission_rank(quantity: str) -> int:
     """Return a sort key: readings of one moment are emitted in the order in which they are needed."""
     return _EMISSION_RANKS.get(quantity, 3)
 
 
-Emit = Callable[[Reading | Trouble], None]
+Emitted = Reading | Trouble | Waited | Receipt
+Emit = Callable[[Emitted], None]
 
 
 class Clock(Protocol):
@@ -58,6 +77,19 @@ class Clock(Protocol):
     def wait(self, stop: threading.Event, until_ms: int) -> bool:
         """Sleep until `now_ms()` reaches `until_ms`; return True at once when `stop` is set."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What a bus is told of the rack: its clock (the journal's axis), how UTC and the axis become each
+    other, and the topic and the id under which it is known.
+    """
+
+    clock: Clock
+    utc_ms: Callable[[int], int]
+    axis_ms: Callable[[int], int]
+    topic: str
+    id: str
 
 
 class Bus(Protocol):

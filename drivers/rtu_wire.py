@@ -4,7 +4,7 @@ import errno
 import os
 import termios
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from types import TracebackType
@@ -12,12 +12,13 @@ from typing import Self
 
 import serial
 
-from drivers.errors import GarbledAnswerError, NoAnswerError, PortLostError, SetupError
-from drivers.modbus import EXCEPTION_BIT, EXCEPTION_FRAME_BYTES, silence_s, wire_time_s
+from drivers.errors import PortLostError, SetupError
+from drivers.modbus import silence_s, wire_time_s
 
 _PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 _WRITE_TIMEOUT_S = 1.0
-_BABBLE_TIMEOUTS = 10
+# A slave that sends its bytes one by one leaves gaps of about so long. Common practice, no source.
+_SETTLED_S = 0.05
 _HINTS: dict[int | None, str] = {
     errno.ENOENT: "is the adapter plugged in, and the port's name right?",
     errno.EACCES: "the user that runs this must be in the group that owns the port (often dialout)",
@@ -30,14 +31,16 @@ _HINTS: dict[int | None, str] = {
 class SerialLine:
     """A serial port and how to speak on it.
 
-    `timeout_ms` is the time a probe may think; the time that the bytes need on the wire is added.
+    `timeout_ms` is the time a probe may think; the time that the bytes need on the wire is added. One
+    second is the least that MODBUS over Serial Line V1.02, 2.4.1, calls typical at 9600 bit/s (from
+    memory).
     """
 
     port: str
     baud: int = 9600
     parity: str = "none"
     stop_bits: int = 1
-    timeout_ms: int = 300
+    timeout_ms: int = 1000
     retries: int = 2
 
     def __post_init__(self) -> None:
@@ -50,9 +53,8 @@ class SerialLine:
 
 
 class RtuWire:
-    """An open port. RTU answers carry no number that ties them to a request, so after a failure the
-    line must stay quiet for one more timeout before anything else is asked: whatever comes late
-    belongs to nobody.
+    """An open port. RTU answers carry no number that ties them to a question, so nothing that comes
+    outside of an exchange is taken for an answer: `ask` and `hear` hand it all to their caller.
     """
 
     def __init__(self, line: SerialLine) -> None:
@@ -67,7 +69,7 @@ class RtuWire:
                 write_timeout=_WRITE_TIMEOUT_S,
                 exclusive=True,
             )
-        self.distrust()
+        self._quiet_until = time.monotonic() + line.timeout_ms / 1000
 
     def __enter__(self) -> Self:
         return self
@@ -77,51 +79,49 @@ class RtuWire:
     ) -> None:
         self._port.close()
 
-    def ask(self, request: bytes, answer_bytes: int) -> bytes:
-        """Send a request and return what comes back, at most `answer_bytes` long.
-
-        Raises NoAnswerError when nothing comes, PortLostError when the port is gone, and
-        GarbledAnswerError when the line never falls silent.
-        """
+    def hear(self) -> bytes:
+        """Return what has come unasked."""
         with self._port_errors():
-            self._settle()
-            self._port.reset_input_buffer()
+            return self._receive(time.monotonic())
+
+    def pause(self) -> None:
+        """Keep the silence that the standard asks for between two frames; one time-out after opening."""
+        time.sleep(max(self._quiet_until - time.monotonic(), 0))
+
+    def ask(
+        self, request: bytes, answer_bytes: int, is_whole: Callable[[bytes], bool]
+    ) -> tuple[bytes, float]:
+        """Send a request; return what comes until `is_whole` or the time-out, and the seconds of thinking."""
+        data = b""
+        with self._port_errors():
+            start = time.monotonic()
             self._port.write(request)
             on_wire_s = wire_time_s(len(request) + answer_bytes, self._line.baud)
-            deadline = time.monotonic() + on_wire_s + self._line.timeout_ms / 1000
-            frame = self._read(EXCEPTION_FRAME_BYTES, deadline)
-            if len(frame) == EXCEPTION_FRAME_BYTES and not frame[1] & EXCEPTION_BIT:
-                frame += self._read(answer_bytes - EXCEPTION_FRAME_BYTES, deadline)
-        self._rest(self._silence_s)
-        if not frame:
-            raise NoAnswerError(
-                f"no answer within {self._line.timeout_ms} ms; check power, wiring (A and B swapped?), "
-                "unit_id, baud and parity"
-            )
-        return frame
+            deadline = start + on_wire_s + self._line.timeout_ms / 1000
+            while not is_whole(data) and (more := self._receive(deadline)):
+                data += more
+        return data, max(time.monotonic() - start - on_wire_s, 0)
 
-    def distrust(self) -> None:
-        """After a failed answer: what arrives within one more timeout is late and is thrown away."""
-        self._rest(max(self._silence_s, self._line.timeout_ms / 1000))
+    def settle(self) -> tuple[bytes, bool]:
+        """After a failed exchange, wait until the line falls silent, for one more time-out at most.
 
-    def _rest(self, quiet_s: float) -> None:
-        self._quiet_s = quiet_s
-        self._quiet_until = time.monotonic() + quiet_s
-
-    def _settle(self) -> None:
-        """Wait until the line has been quiet for as long as the last exchange asks."""
-        patience = time.monotonic() + _BABBLE_TIMEOUTS * self._line.timeout_ms / 1000
-        while time.monotonic() < self._quiet_until:
-            if late := self._read(1, self._quiet_until):
-                self._quiet_until = time.monotonic() + self._quiet_s
+        Returns what came meanwhile, and whether the line is silent.
+        """
+        heard, patience = b"", time.monotonic() + self._line.timeout_ms / 1000
+        with self._port_errors():
+            while more := self._receive(time.monotonic() + max(self._silence_s, _SETTLED_S)):
+                heard += more
                 if time.monotonic() > patience:
-                    raise GarbledAnswerError(
-                        "the line never falls silent; is another master or a chattering adapter on it?", late
-                    )
+                    return heard, False
+        return heard, True
 
-    def _read(self, size: int, deadline: float) -> bytes:
+    def _receive(self, deadline: float) -> bytes:
+        """Return what is there, or else the first byte that comes until then with all behind it."""
         self._port.timeout = max(deadline - time.monotonic(), 0)
-        return self._port.read(size)
+        data = self._port.read(max(self._port.in_waiting, 1))
+        if data:
+            self._quiet_until = time.monotonic() + self._silence_s
+        return data
 
     @contextmanager
     def _port_errors(self) -> Iterator[None]:

@@ -6,17 +6,23 @@ class Schedule:
 
     A poll that overruns skips the slots that it missed; it never shifts the grid. A probe just
     polled is due in the future, so any other that is waiting comes first: no probe can starve
-    another, however long its own poll takes.
+    another, however long its own poll takes. A probe that is held until later waits outside the queue.
     """
 
     def __init__(self, every_ms: list[int], start_ms: int) -> None:
         self._every_ms = every_ms
         self._due_ms = [start_ms] * len(every_ms)
+        self._not_before_ms = [start_ms] * len(every_ms)
 
     def next(self) -> tuple[int, int]:
         """Return the index of the probe to poll next, and when (UTC milliseconds)."""
-        index = min(range(len(self._due_ms)), key=self._due_ms.__getitem__)
-        return index, self._due_ms[index]
+        starts_ms = list(map(max, self._due_ms, self._not_before_ms))
+        index = min(range(len(starts_ms)), key=starts_ms.__getitem__)
+        return index, starts_ms[index]
+
+    def hold(self, index: int, until_ms: int) -> None:
+        """Leave a probe alone until then, whatever is due; its grid stays."""
+        self._not_before_ms[index] = until_ms
 
     def polled(self, index: int, now_ms: int) -> None:
         """Move a probe that has had its turn on to its first slot after `now_ms`."""

@@ -21,7 +21,7 @@ from drivers.modbus import (
     silence_s,
     wire_time_s,
 )
-from drivers.readings import Bus, Clock, Emit
+from drivers.readings import Bus, Emit, Surroundings
 
 
 class RegisterSettings(Measurement):
@@ -63,6 +63,10 @@ class ModbusProbe(ProbeSettings):
     registers: Annotated[tuple[RegisterSettings, ...], Field(min_length=1)] = Field(
         description="What the probe measures, and where"
     )
+    bridge_registers: Annotated[Whole, Field(ge=0, le=100)] = Field(
+        default=0,
+        description="Unused registers between two values that may be read along, to make one question of two",
+    )
 
     def reads(self) -> set[Hashable]:
         """Return the registers that it reads, with its unit."""
@@ -84,7 +88,8 @@ class ModbusProbe(ProbeSettings):
     def share_of(self, baud: int) -> float:
         """Return how much of the line's time its polls take: requests, answers, and the silences between
         them, the probe answering at once."""
-        reads = plan_reads(r.register() for r in self.registers if r.words.stop <= ADDRESSES)
+        registers = (r.register() for r in self.registers if r.words.stop <= ADDRESSES)
+        reads = plan_reads(registers, self.bridge_registers)
         characters = sum(len(encode_read(self.unit_id, read)) + read.answer_bytes for read in reads)
         return (wire_time_s(characters, baud) + 2 * len(reads) * silence_s(baud)) / self.every_s
 
@@ -94,7 +99,6 @@ class ModbusBus(BusSettings):
 
     called: ClassVar = "a Modbus bus"
     probe_table: ClassVar = ModbusProbe
-    dates_readings: ClassVar = False
 
     kind: Literal["modbus-rtu"]
     port: SerialPort = Field(
@@ -106,7 +110,7 @@ class ModbusBus(BusSettings):
     parity: Literal["none", "even", "odd"] = Field("none", description="Parity bit of each character")
     stop_bits: Annotated[Whole, Field(ge=1, le=2)] = Field(1, description="Stop bits of each character")
     timeout_ms: Annotated[Whole, Field(ge=10, le=10_000)] = Field(
-        300, description="How long to wait for an answer [ms]"
+        1000, description="How long to wait for an answer [ms]"
     )
     retries: Annotated[Whole, Field(ge=0, le=10)] = Field(
         2, description="How often to ask again before the poll counts as failed"
@@ -131,7 +135,7 @@ class ModbusBus(BusSettings):
             expected = "a faster line, a longer every_s, or fewer probes on it"
             yield Finding(where("buses", name, "baud"), found, expected, is_warning=True)
 
-    def driver(self, name: str, probes: Mapping[str, ProbeSettings], clock: Clock, emit: Emit) -> Bus:
+    def driver(self, name: str, probes: Mapping[str, ProbeSettings], around: Surroundings, emit: Emit) -> Bus:
         """Return what polls the probes; its library for serial ports is loaded only here."""
         from drivers import modbus_bus, rtu_wire  # noqa: PLC0415
 
@@ -140,11 +144,15 @@ class ModbusBus(BusSettings):
         )
         asked = tuple(
             modbus_bus.ModbusProbe(
-                key, probe.unit_id, round(probe.every_s * 1000), tuple(r.register() for r in probe.registers)
+                key,
+                probe.unit_id,
+                round(probe.every_s * 1000),
+                tuple(r.register() for r in probe.registers),
+                probe.bridge_registers,
             )
             for key, probe in _modbus(probes).items()
         )
-        return modbus_bus.ModbusBus(name, line, asked, clock, emit)
+        return modbus_bus.ModbusBus(name, line, asked, around.clock, emit)
 
 
 def _modbus(probes: Mapping[str, ProbeSettings]) -> dict[str, ModbusProbe]:

@@ -12,7 +12,7 @@ from daemon.errors import Finding
 from daemon.tables.types import Pointer, Seconds, SenmlName, Topic
 from daemon.tables.words import shown, where
 from drivers import mqtt_message
-from drivers.readings import Bus, Clock, Emit
+from drivers.readings import Bus, Emit, Surroundings
 
 
 class PayloadFieldSettings(Measurement):
@@ -68,7 +68,6 @@ class MqttBus(BrokerLink, BusSettings):
 
     called: ClassVar = "an MQTT bus"
     probe_table: ClassVar = MqttProbe
-    dates_readings: ClassVar = True
 
     kind: Literal["mqtt"]
 
@@ -76,7 +75,7 @@ class MqttBus(BrokerLink, BusSettings):
         """Yield what is wrong on the way to the broker."""
         yield from self.link_findings("buses", name)
 
-    def driver(self, name: str, probes: Mapping[str, ProbeSettings], clock: Clock, emit: Emit) -> Bus:
+    def driver(self, name: str, probes: Mapping[str, ProbeSettings], around: Surroundings, emit: Emit) -> Bus:
         """Return what subscribes to the probes' topics; its client library is loaded only here."""
         from drivers import mqtt_bus  # noqa: PLC0415
 
@@ -86,7 +85,7 @@ class MqttBus(BrokerLink, BusSettings):
             self.host,
             self.port,
             tuple(probe.topic_read(key) for key, probe in probes.items() if isinstance(probe, MqttProbe)),
-            clock,
+            around,
             emit,
             username=self.username,
             password=password.get_secret_value() if password else None,

@@ -9,7 +9,7 @@ from pydantic import Field
 from daemon.buses.measurement import Measurement
 from daemon.errors import Finding
 from daemon.tables.types import Days, Name, Seconds, Table
-from drivers.readings import Bus, Clock, Emit
+from drivers.readings import Bus, Emit, Surroundings
 from rules.quantities import Quantity
 
 
@@ -62,7 +62,6 @@ class BusSettings(Table):
 
     called: ClassVar[str]  # in a message
     probe_table: ClassVar[type[ProbeSettings]]  # of the probes that can be on it
-    dates_readings: ClassVar[bool]  # whether its probes may say themselves, in UTC, when they measured
 
     kind: str
 
@@ -76,5 +75,5 @@ class BusSettings(Table):
         """Yield what is wrong with the bus, and with its probes taken together."""
 
     @abstractmethod
-    def driver(self, name: str, probes: Mapping[str, ProbeSettings], clock: Clock, emit: Emit) -> Bus:
+    def driver(self, name: str, probes: Mapping[str, ProbeSettings], around: Surroundings, emit: Emit) -> Bus:
         """Return what reads the probes; SettingsError or SetupError where that cannot be."""

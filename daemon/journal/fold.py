@@ -28,6 +28,9 @@ RULES = "rules"
 REDATE = "redate"
 """The kind of action that notes what time it really was; it changes no judgement."""
 
+WAITED = "waited"
+"""The kind of action that keeps what waited at a broker and cannot be dated; it changes no judgement."""
+
 RELEARNT_MS = 48 * 3_600_000
 """Without a usable snapshot the engine judges the readings of so long a time again."""
 
@@ -56,7 +59,7 @@ def fold(engine: Engine | None, item: Readings | Action) -> tuple[Engine, Outcom
         raise JournalError("the journal does not begin with a plan, so its readings cannot be judged")
     if isinstance(item, Readings):
         return engine, engine.feed(item)
-    return engine, engine.advance(item.at_ms) if item.kind == REDATE else engine.act(item)
+    return engine, engine.advance(item.at_ms) if item.kind in (REDATE, WAITED) else engine.act(item)
 
 
 def engine_of(journal: Journal) -> Engine | None:

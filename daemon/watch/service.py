@@ -10,6 +10,7 @@ import sqlite3
 import threading
 from collections.abc import Callable, Sequence
 from contextlib import suppress
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import structlog
@@ -23,7 +24,7 @@ from daemon.journal.sole_writer import SoleWriter
 from daemon.supervisor import tell_supervisor
 from daemon.watch.trouble_log import TroubleLog
 from daemon.watch.watch import Watch
-from drivers.readings import Bus, Emit, Reading, Trouble
+from drivers.readings import Bus, Emit, Emitted, Reading, Receipt, Trouble, Waited
 from rules.engine import Engine
 
 log = structlog.get_logger()
@@ -41,6 +42,15 @@ class Companion(Protocol):
     def step(self, now_ms: int) -> None:
         """Hand over what the journal is to know; sqlite3.Error where it cannot be written."""
         ...
+
+
+@dataclass
+class Arrived:
+    """What the buses brought since the last turn."""
+
+    readings: list[Reading] = field(default_factory=list)
+    waited: list[Waited] = field(default_factory=list)
+    receipts: list[Receipt] = field(default_factory=list)
 
 
 class Service:
@@ -73,7 +83,7 @@ class Service:
         self._repair = repair
         self._chores = [*chores, *(companion.step for companion in companions)]
         self._companions = companions
-        self._arrivals: queue.SimpleQueue[Reading | Trouble | BaseException] = queue.SimpleQueue()
+        self._arrivals: queue.SimpleQueue[Emitted | BaseException] = queue.SimpleQueue()
         self._trouble = TroubleLog()
         self._crash: BaseException | None = None
         self._buses = buses(self._arrivals.put)
@@ -115,7 +125,7 @@ class Service:
         arrived = self._arrived()
         try:
             self._repair.look()
-            self._watch.take(arrived, self._clock.now_ms())
+            self._watch.take(arrived.readings, self._clock.now_ms(), arrived.waited, arrived.receipts)
             for chore in self._chores:
                 chore(self._clock.now_ms())
             self._link.deliver(self._journal)
@@ -131,8 +141,8 @@ class Service:
         if self._crash is not None:
             raise self._crash
 
-    def _arrived(self) -> list[Reading]:
-        readings: list[Reading] = []
+    def _arrived(self) -> Arrived:
+        arrived = Arrived()
         with suppress(queue.Empty):
             while True:
                 item = self._arrivals.get_nowait()
@@ -140,14 +150,19 @@ class Service:
                     self._crash = item
                 elif isinstance(item, Trouble):
                     self._trouble.note(item)
+                elif isinstance(item, Receipt):
+                    arrived.receipts.append(item)
+                elif isinstance(item, Waited):
+                    arrived.waited.append(item)
                 else:
-                    readings.append(item)
-        return readings
+                    arrived.readings.append(item)
+        return arrived
 
     def _leave(self, on_purpose: bool) -> None:
         """Write down what the buses still brought; say goodbye only where the stop was meant."""
         try:
-            self._watch.take(self._arrived(), self._clock.now_ms())
+            last = self._arrived()
+            self._watch.take(last.readings, self._clock.now_ms(), last.waited, last.receipts)
             self._watch.stop()
             if on_purpose:
                 self._link.deliver(self._journal)

@@ -16,7 +16,7 @@ from daemon.clock import SteadyClock
 from daemon.journal.dating import Dating, Stretch
 from daemon.journal.journal import Journal
 from daemon.watch.wall_clock import WallClock
-from drivers.readings import Clock, Emit, Reading, Trouble
+from drivers.readings import Clock
 
 log = structlog.get_logger()
 
@@ -80,16 +80,8 @@ class TimeKeeper:
         )
 
     def utc_clock(self) -> Clock:
-        """Return a clock that shows UTC as far as it is known, for probes that date their own readings."""
+        """Return a clock that shows UTC as far as it is known."""
         return UtcClock(self)
-
-    def on_axis(self, emit: Emit) -> Emit:
-        """Return an `emit` that takes readings dated in UTC."""
-
-        def carry(item: Reading | Trouble) -> None:
-            emit(replace(item, time_ms=item.time_ms - self.dating.newest.ahead_ms))
-
-        return carry
 
 
 class GivenTime:
@@ -105,10 +97,6 @@ class GivenTime:
     def utc_clock(self) -> Clock:
         """Return the clock itself."""
         return self.clock
-
-    def on_axis(self, emit: Emit) -> Emit:
-        """Return `emit` as it is."""
-        return emit
 
 
 class UtcClock:

@@ -6,13 +6,13 @@ import structlog
 
 from daemon.journal.asking import WATCH_WAITS_S, Request, RequestBox
 from daemon.journal.dating import Stretch
-from daemon.journal.fold import CONFIGURE, REDATE, configuring, judged_by, resume
+from daemon.journal.fold import CONFIGURE, REDATE, WAITED, configuring, judged_by, resume
 from daemon.journal.history import entry_of
 from daemon.journal.inputs import NumberedReading, as_readings
 from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message
 from daemon.watch.intake import Intake
-from drivers.readings import Reading
+from drivers.readings import RECEIPTS_OPEN, Reading, Receipt, Waited
 from rules import RULES_VERSION
 from rules.alarms.event import AlarmEvent
 from rules.deeds import DEEDS
@@ -50,6 +50,8 @@ class Watch:
         self._commit_every_ms = commit_every_ms
         self._to_judge: list[Reading] = []
         self._judged: list[Reading] = []
+        self._waited: list[Waited] = []
+        self._receipts: list[Receipt] = []
         self._intake = Intake({}, {})
         self._go_on_from_the_journal(now_ms, now_ms)
 
@@ -124,13 +126,27 @@ class Watch:
         self._judged = []
         self._stale = True
 
-    def take(self, readings: Sequence[Reading], now_ms: int) -> None:
-        """Judge what came in and let time pass up to `now_ms`; commit what is due."""
+    def take(
+        self,
+        readings: Sequence[Reading],
+        now_ms: int,
+        waited: Sequence[Waited] = (),
+        receipts: Sequence[Receipt] = (),
+    ) -> None:
+        """Judge what came in and let time pass up to `now_ms`; commit what is due.
+
+        What `waited` at a broker is kept. `receipts` are confirmed when all that came with or before
+        them is committed.
+        """
         self._to_judge += readings
+        self._waited += waited
+        self._receipts += receipts
         self._judge(now_ms)
         requests = self._box.waiting()
         if requests or self._must_commit(now_ms):
             self._commit(requests, now_ms)
+        elif not self._rows:
+            self._confirm()
 
     def _judge(self, now_ms: int) -> None:
         if self._stale:
@@ -149,6 +165,9 @@ class Watch:
             self._outcomes.append(passed)
 
     def _must_commit(self, now_ms: int) -> bool:
+        # A broker whose messages wait for their commit sends no more at some time; be early.
+        if self._waited or len(self._receipts) >= RECEIPTS_OPEN // 4:
+            return True
         if any(outcome.events or outcome.notices for outcome in self._outcomes):
             return True
         return bool(self._rows) and now_ms >= self._commit_due_ms
@@ -158,14 +177,31 @@ class Watch:
         engine, journal = self._engine, self._journal
         with journal.transaction():
             journal.inputs.write(self._rows)
+            self._keep_waited()
             answers = {it.number: self._answer(it, max(now_ms, engine.clock_ms)) for it in requests}
             for outcome in self._outcomes:
                 self._record(outcome)
             if engine.clock_ms >= self._snapshot_due_ms:
                 self._keep_snapshot()
-        self._rows, self._outcomes, self._judged = [], [], []
+        self._rows, self._outcomes, self._judged, self._waited = [], [], [], []
+        self._confirm()
         if answers:
             self._box.answer(answers, now_ms)
+
+    def _keep_waited(self) -> None:
+        if self._waited:
+            kept = [
+                {"probe": it.probe, "topic": it.topic, "payload": it.payload.decode("utf-8", "replace")}
+                for it in self._waited
+            ]
+            action = Action(self._engine.clock_ms, WAITED, "broker", {"messages": kept})
+            self._journal.inputs.append_action(action)
+
+    def _confirm(self) -> None:
+        """Let the brokers know what is safe."""
+        for receipt in self._receipts:
+            receipt.confirm()
+        self._receipts = []
 
     def redate(self, stretch: Stretch, now_ms: int) -> None:
         """Note what time it really was since `stretch` began; judgements stay as they are."""

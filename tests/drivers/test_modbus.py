@@ -2,6 +2,7 @@
 
 import struct
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -10,7 +11,18 @@ from pymodbus.client.mixin import ModbusClientMixin
 from pymodbus.framer import FramerRTU
 
 from drivers.errors import GarbledAnswerError, PayloadError, RefusedError, SetupError
-from drivers.modbus import Read, Register, crc16, decode, encode_read, parse_answer, plan_reads, with_crc
+from drivers.modbus import (
+    Read,
+    Register,
+    crc16,
+    decode,
+    encode_read,
+    find_answer,
+    parse_answer,
+    plan_reads,
+    separate_reads,
+    with_crc,
+)
 
 # Published frames, CRC included. "02 07" is the worked example of MODBUS over Serial Line V1.02,
 # appendix B (CRC 1241); the others are frames printed in Modbus tutorials, CRCs recomputed
@@ -148,6 +160,28 @@ class TestFrames:
         assert len(data) == 4
 
 
+class TestFinding:
+    READ = Read(4, 0, 1, ())
+    GOOD = with_crc(b"\x01\x04\x02\x07\x6c")
+
+    def test_an_answer_is_found_between_other_bytes(self):
+        others = with_crc(b"\x02\x04\x02\x07\x6c") + with_crc(b"\x01\x04\x04\x00\x00\x00\x00") + b"\x01\x04"
+        assert find_answer(others, 1, self.READ) is None
+        assert find_answer(others + self.GOOD + b"\xff", 1, self.READ) == slice(len(others), len(others) + 7)
+
+    def test_so_is_a_refusal(self):
+        refusal = with_crc(b"\x01\x84\x02")
+        assert find_answer(b"\x00" + refusal, 1, self.READ) == slice(1, 6)
+
+    @given(st.binary(max_size=40), st.binary(max_size=40))
+    def test_wherever_it_lies_something_whole_is_found(self, before, after):
+        found = find_answer(before + self.GOOD + after, 1, self.READ)
+        assert found is not None
+        assert found.start <= len(before)
+        parse = (before + self.GOOD + after)[found]
+        assert with_crc(parse[:-2]) == parse
+
+
 class TestRegisters:
     # 123.456 as IEEE 754 single is 42F6E979 (worked example of the format's usual converters,
     # recomputed here with struct); the four layouts are those that probes are found with.
@@ -219,6 +253,22 @@ class TestGrouping:
     def test_neighbours_are_read_together_and_gaps_are_not_bridged(self):
         reads = plan_reads([register(4), register(0, "float32"), register(2, "int32"), register(6)])
         assert [(r.address, r.count) for r in reads] == [(0, 5), (6, 1)]
+
+    def test_a_gap_is_bridged_only_as_far_as_asked(self):
+        registers = [register(0, "float32"), register(5, "float32"), register(10)]
+        assert [(r.address, r.count) for r in plan_reads(registers, bridge=3)] == [(0, 11)]
+        assert len(plan_reads(registers, bridge=2)) == 3
+        (read,) = plan_reads(registers, bridge=3)
+        assert [(r.address, r.count) for r in separate_reads(read)] == [(0, 2), (5, 2), (10, 1)]
+
+    def test_questions_of_one_shape_do_not_follow_each_other_where_others_can_come_between(self):
+        singles, doubles = (
+            [register(4 * i) for i in range(3)],
+            [register(4 * i + 50, "int32") for i in range(2)],
+        )
+        shapes = [read.shape for read in plan_reads([*singles, *doubles])]
+        assert all(one != next for one, next in pairwise(shapes))
+        assert sorted(shapes) == [(3, 1)] * 3 + [(3, 2)] * 2
 
     def test_the_two_tables_are_separate(self):
         reads = plan_reads([register(0, function=4), register(1, function=3)])

@@ -1,16 +1,22 @@
 """An MQTT bus on a real mosquitto, fed by mosquitto's own publishing tool. All readings are invented."""
 
 import json
+import resource
 import socket
 import struct
 import subprocess
 import threading
+import time
 
+import paho.mqtt.client as mqtt
 import pytest
+from paho.mqtt.enums import CallbackAPIVersion
 
 from drivers.errors import SetupError
-from drivers.mqtt_bus import MqttBus
+from drivers.flood import BURST
+from drivers.mqtt_bus import LOOP_S, MqttBus
 from drivers.mqtt_message import Field, MqttTopic
+from drivers.readings import Reading, Receipt, Surroundings, Trouble, Waited
 from tests.rigs.emitted import Emitted, running
 from tests.rigs.parts.dynamic_security import dynamic_security
 from tests.rigs.parts.mosquitto import Mosquitto, free_port
@@ -30,6 +36,10 @@ def broker(tmp_path):
         yield broker
 
 
+def around(clock=CLOCK, utc_ms=int, axis_ms=int):
+    return Surroundings(clock, utc_ms, axis_ms, "bellwatch/bench", "invented-id")
+
+
 def plain(probe="tray", topic="water/tray", quantity="temperature"):
     return MqttTopic(probe, topic, "plain", (Field(quantity),), 60_000)
 
@@ -44,7 +54,7 @@ def record(value, age_s=0.0, name="tray:t"):
 
 
 def bus(broker, topics, emitted, **more):
-    return MqttBus("air", broker.host, broker.port, tuple(topics), SystemClock(), emitted, **more)
+    return MqttBus("air", broker.host, broker.port, tuple(topics), around(), emitted, **more)
 
 
 class Subscribed:
@@ -139,7 +149,7 @@ class TestTime:
         broker.publish("water/fresh", record(18.5, age_s=30), "-r")
         broker.publish("water/relative", '[{"n":"tray:t","u":"Cel","v":18.5,"t":-1}]', "-r")
         with Subscribed(broker, topics, emitted):
-            emitted.wait_for(lambda e: len(e.items) == 4)
+            emitted.wait_for(lambda e: len(e.readings + e.troubles) == 4)
         assert [r.probe for r in emitted.readings] == ["fresh"]
         assert {t.probe: t.kind for t in emitted.troubles} == dict.fromkeys(
             ("undated", "old", "relative"), "stale"
@@ -167,6 +177,164 @@ class TestTime:
         assert emitted.values("temperature") == [18.5, 19.5]
         assert driver.repeats == 1
         assert emitted.troubles == []
+
+
+class TestTheSession:
+    def test_a_message_is_confirmed_after_its_commit_and_not_before(self, broker, emitted):
+        with Subscribed(broker, [plain()], emitted):
+            broker.publish("water/tray", "18.5")
+            broker.publish("water/tray", "warm")
+            emitted.wait_for(lambda e: len(e.items) == 4)
+            kinds = [type(item) for item in emitted.items]
+            assert kinds == [Reading, Receipt, Trouble, Receipt], "a receipt stands behind what it is for"
+            time.sleep(3 * LOOP_S)
+            assert "Received PUBACK from bellwatch-invented-id-air" not in broker.log
+            confirm_all(emitted)
+            broker.wait_for_log("Received PUBACK from bellwatch-invented-id-air", 2)
+
+    def test_what_was_not_confirmed_comes_again_and_what_was_does_not(self, broker, emitted):
+        with Subscribed(broker, [senml_topic()], emitted):
+            broker.publish("water/tray", record(18.5))
+            emitted.wait_for(lambda e: e.readings)
+            confirm_all(emitted)
+            broker.wait_for_log("Received PUBACK from bellwatch-invented-id-air")
+            broker.publish("water/tray", record(19.5))
+            emitted.wait_for(lambda e: len(e.readings) == 2)
+        again = Emitted()
+        with Subscribed(broker, [senml_topic()], again):
+            again.wait_for(lambda e: e.readings)
+            broker.publish("water/tray", record(20.5))
+            again.wait_for(lambda e: len(e.readings) == 2)
+        assert again.values("temperature") == [19.5, 20.5]
+
+    def test_what_waited_counts_at_its_own_time_or_is_kept_and_never_judged(self, broker, emitted):
+        topics = [senml_topic("dated", "water/dated"), plain()]
+        with Subscribed(broker, topics, emitted):
+            pass
+        before_ms = CLOCK.now_ms()
+        for value in ("17.0", "17.1", "17.2"):
+            broker.publish("water/tray", value)
+        broker.publish("water/dated", record(16.0, age_s=7200))
+        with Subscribed(broker, topics, emitted):
+            emitted.wait_for(lambda e: e.troubles)
+            broker.publish("water/tray", "18.0")
+            emitted.wait_for(lambda e: len(e.readings) == 2)
+        dated, live = emitted.readings
+        assert (dated.probe, dated.value, live.probe, live.value) == ("dated", 16.0, "tray", 18.0)
+        assert abs(dated.time_ms - (before_ms - 7_200_000)) < 60_000
+        waited = [item for item in emitted.items if isinstance(item, Waited)]
+        assert [(it.probe, it.topic, it.payload) for it in waited] == [
+            ("tray", "water/tray", value) for value in (b"17.0", b"17.1", b"17.2")
+        ]
+        (trouble,) = emitted.troubles
+        assert trouble.text.startswith("3 undated readings waited at the broker")
+
+    def test_where_no_mark_may_be_set_nothing_is_taken_from_the_past(self, tmp_path, emitted):
+        acl = "user logger\ntopic read water/#\nuser probe\ntopic write water/#"
+        users = {"logger": "right", "probe": "other"}
+        who = {"username": "logger", "password": "right"}
+        with Mosquitto(tmp_path, users=users, acl=acl) as broker:
+            with Subscribed(broker, [plain()], emitted, **who):
+                pass
+            broker.publish("water/tray", "17.0", "-u", "probe", "-P", "other")
+            with Subscribed(broker, [plain()], emitted, **who):
+                emitted.wait_for(lambda e: e.troubles)
+                broker.wait_for_log("Sending SUBACK", 3)
+                broker.publish("water/tray", "18.0", "-u", "probe", "-P", "other")
+                emitted.wait_for(lambda e: e.readings)
+        assert emitted.values("temperature") == [18.0]
+        assert emitted.kinds() == ["refused"]
+        assert "no own mark on bellwatch/bench/mark/air" in emitted.troubles[0].text
+        assert "read and write there" in emitted.troubles[0].text
+
+    def test_a_topic_of_former_settings_is_left(self, broker, emitted):
+        with Subscribed(broker, [plain("dish", "water/dish")], emitted):
+            pass
+        with Subscribed(broker, [plain()], emitted):
+            broker.publish("water/dish", "1.0")
+            broker.wait_for_log("Received UNSUBSCRIBE")
+            broker.publish("water/tray", "18.0")
+            emitted.wait_for(lambda e: e.readings)
+        assert emitted.values("temperature") == [18.0]
+        assert emitted.troubles == []
+
+    def test_a_clock_set_back_refuses_nothing(self, broker, emitted):
+        """UTC is what the system's clock makes of the axis; undated readings are told apart by the axis."""
+        ahead_ms = [7_200_000]
+        driver = MqttBus(
+            "air",
+            broker.host,
+            broker.port,
+            (plain(),),
+            around(utc_ms=lambda at_ms: at_ms + ahead_ms[0], axis_ms=lambda utc_ms: utc_ms - ahead_ms[0]),
+            emitted,
+        )
+        with running(driver):
+            broker.wait_for_log("Sending SUBACK")
+            broker.publish("water/tray", "18.0")
+            emitted.wait_for(lambda e: len(e.readings) == 1)
+            ahead_ms[0] = 0
+            broker.publish("water/tray", "18.0")
+            emitted.wait_for(lambda e: len(e.readings) == 2)
+        sooner, later = (reading.time_ms for reading in emitted.readings)
+        assert sooner < later < sooner + 20_000
+        assert driver.repeats == 0
+
+
+def confirm_all(emitted):
+    """Do what the watch does after a commit."""
+    for item in emitted.items:
+        if isinstance(item, Receipt):
+            item.confirm()
+
+
+class TestTooMuch:
+    def test_a_flood_does_not_delay_the_neighbours_times(self, broker, emitted):
+        flood = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        flood.max_inflight_messages_set(1000)
+        with Subscribed(broker, [plain("flood", "water/flood"), plain()], emitted):
+            flood.connect(broker.host, broker.port)
+            flood.loop_start()
+            late_ms = []
+            for nth in range(10):
+                for _ in range(1_000):
+                    flood.publish("water/flood", "1.0", qos=1)
+                sent_ms = CLOCK.now_ms()
+                broker.publish("water/tray", str(nth))
+                emitted.wait_for(lambda e, nth=nth: float(nth) in e.values("temperature", "tray"))
+                late_ms.append(emitted.readings[-1].time_ms - sent_ms)
+                confirm_all(emitted)
+            flood.disconnect()
+            flood.loop_stop()
+        assert max(late_ms) < 2_000
+        assert emitted.kinds() == ["refused"]
+        assert "flood on water/flood: it publishes far too often" in emitted.troubles[0].text
+        assert BURST <= len(emitted.values("temperature", "flood")) < BURST + 500
+
+    def test_a_huge_payload_is_not_even_sent_to_us(self, broker, emitted):
+        with Subscribed(broker, [plain()], emitted):
+            before_kib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+            huge = ["head", "-c", "150000000", "/dev/zero"]
+            where = [
+                "-h",
+                broker.host,
+                "-p",
+                str(broker.port),
+                "-V",
+                "5",
+                "-q",
+                "1",
+                "-t",
+                "water/tray",
+                "-s",
+            ]
+            with subprocess.Popen(huge, stdout=subprocess.PIPE) as source:
+                subprocess.run(["mosquitto_pub", *where], stdin=source.stdout, check=True, timeout=60)
+            broker.publish("water/tray", "18.0")
+            emitted.wait_for(lambda e: e.readings)
+            grown_kib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before_kib
+        assert emitted.values("temperature") == [18.0]
+        assert grown_kib < 50_000
 
 
 def publish_by_hand(port, topic, payload, dup):
@@ -213,7 +381,7 @@ class TestTheBroker:
         with socket.create_server(("127.0.0.1", 0)) as server:
             server.settimeout(20)
             topics = (plain(),)
-            driver = MqttBus("air", "127.0.0.1", server.getsockname()[1], topics, SystemClock(), emitted)
+            driver = MqttBus("air", "127.0.0.1", server.getsockname()[1], topics, around(), emitted)
             with running(driver), server.accept()[0] as connection:
                 assert connection.recv(1) == b"\x10"  # CONNECT
                 connection.sendall(b"\x20\x03\x00\x00\x00" + b"\xe0\x02\x8b\x00")
@@ -236,7 +404,7 @@ class TestTheBroker:
         with socket.create_server(("127.0.0.1", 0)) as server:
             server.settimeout(20)
             topics = (plain(),)
-            driver = MqttBus("air", "127.0.0.1", server.getsockname()[1], topics, SystemClock(), emitted)
+            driver = MqttBus("air", "127.0.0.1", server.getsockname()[1], topics, around(), emitted)
             with running(driver):
                 with server.accept()[0] as connection:
                     connection.sendall(b"HTTP/1.1 400 Bad Request\r\n\r\n")
@@ -327,14 +495,14 @@ class TestSetup:
     def test_a_ca_file_that_cannot_be_read(self, tmp_path, emitted):
         missing = str(tmp_path / "missing.pem")
         with pytest.raises(SetupError, match=r"missing\.pem: .*PEM file"):
-            MqttBus("air", "127.0.0.1", 1, (plain(),), CLOCK, emitted, tls=True, ca_file=missing)
+            MqttBus("air", "127.0.0.1", 1, (plain(),), around(), emitted, tls=True, ca_file=missing)
 
     def test_nothing_to_subscribe(self, emitted):
         with pytest.raises(SetupError, match="no probes"):
-            MqttBus("air", "127.0.0.1", 1, (), CLOCK, emitted)
+            MqttBus("air", "127.0.0.1", 1, (), around(), emitted)
 
     def test_a_stop_before_the_start_ends_at_once(self, emitted):
         stop = threading.Event()
         stop.set()
-        MqttBus("air", "127.0.0.1", free_port(), (plain(),), CLOCK, emitted).run(stop)
+        MqttBus("air", "127.0.0.1", free_port(), (plain(),), around(), emitted).run(stop)
         assert emitted.items == []

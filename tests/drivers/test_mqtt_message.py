@@ -96,7 +96,14 @@ class TestAge:
         ],
     )
     def test_fresh_enough(self, time_ms, dated, retained):
-        check_age(self.PLAIN, Measurement("temperature", 18.0, time_ms, dated), retained, NOW_MS)
+        check_age(self.PLAIN, Measurement("temperature", 18.0, time_ms, dated), retained, False, NOW_MS)
+
+    def test_what_waited_at_the_broker_may_be_old_but_not_of_the_future(self):
+        check_age(
+            self.PLAIN, Measurement("temperature", 18.0, NOW_MS - 86_400_000, True), False, True, NOW_MS
+        )
+        with pytest.raises(StaleReadingError, match="in the future"):
+            check_age(self.PLAIN, Measurement("temperature", 18.0, NOW_MS + 5_001, True), False, True, NOW_MS)
 
     @pytest.mark.parametrize(
         ("time_ms", "dated", "retained", "words"),
@@ -110,7 +117,7 @@ class TestAge:
     )
     def test_too_old_undated_or_of_the_future(self, time_ms, dated, retained, words):
         with pytest.raises(StaleReadingError, match=words):
-            check_age(self.PLAIN, Measurement("temperature", 18.0, time_ms, dated), retained, NOW_MS)
+            check_age(self.PLAIN, Measurement("temperature", 18.0, time_ms, dated), retained, False, NOW_MS)
 
 
 @pytest.mark.parametrize(

@@ -40,9 +40,9 @@ class Emitted:
     def kinds(self, probe=None):
         return [t.kind for t in self.troubles if probe in (None, t.probe)]
 
-    def wait_for(self, condition):
+    def wait_for(self, condition, patience_s=PATIENCE_S):
         """Wait until `condition(self)` holds; fail with all that was emitted when it never does."""
-        until = time.monotonic() + PATIENCE_S
+        until = time.monotonic() + patience_s
         with self._changed:
             while not condition(self):
                 left = until - time.monotonic()

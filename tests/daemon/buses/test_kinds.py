@@ -25,7 +25,7 @@ from daemon.settings.rack import Settings
 from daemon.settings.schema import settings_schema
 from daemon.tables.words import shown, where
 from daemon.watch.timekeeper import TimeKeeper
-from daemon.wiring import _buses
+from daemon.wiring import _buses, _surroundings
 from drivers.readings import Reading
 from rules.quantities import Quantity
 from tests.daemon.watch.test_timekeeper import HOUR_MS, NOON_MS, Wall, close, journal_at
@@ -66,7 +66,6 @@ class FolderBus(BusSettings):
 
     called: ClassVar = "a folder"
     probe_table: ClassVar = FileProbe
-    dates_readings: ClassVar = False
 
     kind: Literal["folder"]
     folder: str
@@ -75,15 +74,15 @@ class FolderBus(BusSettings):
         if not Path(self.folder).is_dir():
             yield Finding(where("buses", name, "folder"), shown(self.folder), "a folder that is there")
 
-    def driver(self, name, probes, clock, emit):
-        return FolderDriver(self, probes, clock, emit)
+    def driver(self, name, probes, around, emit):
+        return FolderDriver(self, probes, around, emit)
 
 
 class FolderDriver:
     """Reads each file ten times a second."""
 
-    def __init__(self, bus, probes, clock, emit):
-        self.bus, self.probes, self.clock, self.emit = bus, probes, clock, emit
+    def __init__(self, bus, probes, around, emit):
+        self.bus, self.probes, self.around, self.clock, self.emit = bus, probes, around, around.clock, emit
 
     def run(self, stop: threading.Event) -> None:
         while not self.clock.wait(stop, self.clock.now_ms() + 100):
@@ -254,28 +253,19 @@ def test_the_daemon_runs_its_driver(tmp_path: Path):
     assert asked(settings.journal.path, rows) == [("notes", 15.75)]
 
 
-@pytest.mark.parametrize("dates", [True, False])
-def test_a_kind_whose_probes_date_their_readings_gets_utc_and_others_the_axis(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, dates: bool
-):
-    monkeypatch.setattr(FolderBus, "dates_readings", dates)
+def test_a_bus_is_told_the_axis_and_what_utc_is_on_it(tmp_path: Path):
     wall = Wall(NOON_MS, synchronised=False)
     keeper = TimeKeeper(journal_at(tmp_path), wall)
+    settings = load_settings(written(tmp_path))
+    emitted: list[Any] = []
+    driver: Any = _buses(settings, _surroundings(keeper, "bellwatch/third", "an-id"), emitted.append)[0]
     wall.synchronised, wall.set_ahead_ms = True, 3 * HOUR_MS
     keeper.check(lambda *_: None)
-    emitted: list[Any] = []
-    driver = _buses(load_settings(written(tmp_path)), keeper, emitted.append)[0]
-    assert close(driver.clock.now_ms() - keeper.clock.now_ms(), 3 * HOUR_MS if dates else 0)
-    driver.emit(Reading("notes", "temperature", 15.0, driver.clock.now_ms()))
-    assert close(emitted[0].time_ms, keeper.clock.now_ms())
-
-
-def test_payloads_carry_times_and_registers_do_not():
-    """SenML dates its records (RFC 8428, 4.5.3); an answer in Modbus RTU has no place for a time."""
-    assert {kind: bus.dates_readings for kind, bus in KINDS.items() if kind != "folder"} == {
-        "modbus-rtu": False,
-        "mqtt": True,
-    }
+    around, now_ms = driver.around, keeper.clock.now_ms()
+    assert around.clock is keeper.clock
+    assert close(around.utc_ms(now_ms) - now_ms, 3 * HOUR_MS)
+    assert around.axis_ms(around.utc_ms(now_ms)) == now_ms
+    assert (around.topic, around.id) == ("bellwatch/third", "an-id")
 
 
 def test_nothing_else_in_the_daemon_tells_kinds_apart():

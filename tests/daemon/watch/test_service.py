@@ -21,13 +21,13 @@ from daemon.broker.connection import Connection
 from daemon.commands.cli import main
 from drivers.modbus_bus import ModbusBus
 
-polls, sound = [], ModbusBus._poll
+polls, sound = [], ModbusBus._finishes
 
 def poll(self, *rest):
     polls.append(1)
     if len(polls) > {polls}:
         raise ZeroDivisionError("a fault that nobody thought of")
-    sound(self, *rest)
+    return sound(self, *rest)
 
 def hears(self, message):
     raise ZeroDivisionError("a fault that nobody thought of")
@@ -95,7 +95,7 @@ def daemon_that_dies(folder, fault):
 
 
 def test_a_bus_thread_that_dies_ends_the_process_and_says_why(tmp_path):
-    with daemon_that_dies(tmp_path, "ModbusBus._poll = poll") as (_, died):
+    with daemon_that_dies(tmp_path, "ModbusBus._finishes = poll") as (_, died):
         pass
     assert died[0]["of"] == "ModbusBus"
     assert readings_in(tmp_path / "journal.sqlite") == DIES_AFTER_POLLS, "what had come is written down"

@@ -202,9 +202,7 @@ def test_probes_that_date_themselves_are_brought_to_the_axis(tmp_path):
     wall.synchronised, wall.set_ahead_ms = True, 3 * HOUR_MS
     keeper.check(lambda *_: None)
     assert close(keeper.utc_clock().now_ms(), NOON_MS + 3 * HOUR_MS)
-    emitted = []
-    keeper.on_axis(emitted.append)(Reading("p", "oxygen", 8.0, keeper.utc_clock().now_ms()))
-    assert close(emitted[0].time_ms, keeper.clock.now_ms())
+    assert close(keeper.dating.axis_ms(keeper.utc_clock().now_ms()), keeper.clock.now_ms())
 
 
 def test_waiting_by_utc_ends_by_the_axis(tmp_path):
