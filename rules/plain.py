@@ -35,6 +35,13 @@ def from_plain(kind: type[_Record], data: object) -> _Record:
     return record
 
 
+def taken_over(kind: type[_Record], source: object, **own: object) -> _Record:
+    """Return a record of `kind`: its `own` values, and what else the source has under a field's name."""
+    hint: _Hint = kind
+    names = [field.name for field in fields(hint) if field.name not in own]
+    return kind(**own, **{name: getattr(source, name) for name in names if hasattr(source, name)})
+
+
 class _Steps(NamedTuple):
     """How a value of some type is written and read."""
 

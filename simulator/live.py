@@ -1,6 +1,5 @@
 """A scenario on real wires in scaled time: what the `simulator` command runs."""
 
-import heapq
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -43,12 +42,8 @@ class BusSlaves:
 
     def __init__(self, live: LiveRack, probes: dict[str, Probe]) -> None:
         self._live = live
-        self._names = {probe.unit_id: name for name, probe in probes.items()}
-        self._slaves = {
-            probe.unit_id: self._reader(name, probe)
-            for name, probe in probes.items()
-            if probe.unit_id is not None
-        }
+        self._names = {probe.unit_id: name for name, probe in probes.items() if probe.unit_id is not None}
+        self._slaves = {unit_id: self._reader(name, probes[name]) for unit_id, name in self._names.items()}
         self._damaged = 0
 
     def reply(self, frame: bytes) -> bytes:
@@ -78,27 +73,23 @@ class Timetable:
 
     def __init__(self, start_ms: int, periods_ms: dict[str, int], script: list[Change], over_ms: int) -> None:
         self._periods_ms = periods_ms
-        self._due: list[tuple[int, str]] = [(start_ms, name) for name in periods_ms]
-        heapq.heapify(self._due)
+        self._due_ms = dict.fromkeys(periods_ms, start_ms)
         self._script = list(script)
         self._over_ms: int | None = over_ms
 
     def next_ms(self) -> int | None:
         """Simulated time of what comes next, or None when nothing will."""
-        times = [self._due[0][0]] if self._due else []
-        times += [self._script[0].time_ms] if self._script else []
+        times = [*self._due_ms.values(), *(change.time_ms for change in self._script[:1])]
         times += [] if self._over_ms is None else [self._over_ms]
         return min(times, default=None)
 
     def due_probes(self, now_ms: int) -> list[str]:
         """Probes to publish now; one whose turn was missed publishes once and keeps its rhythm."""
-        names = []
-        while self._due and self._due[0][0] <= now_ms:
-            due_ms, name = heapq.heappop(self._due)
-            names.append(name)
+        due = sorted((due_ms, name) for name, due_ms in self._due_ms.items() if due_ms <= now_ms)
+        for due_ms, name in due:
             missed = (now_ms - due_ms) // self._periods_ms[name]
-            heapq.heappush(self._due, (due_ms + (missed + 1) * self._periods_ms[name], name))
-        return names
+            self._due_ms[name] += (missed + 1) * self._periods_ms[name]
+        return [name for _, name in due]
 
     def due_changes(self, now_ms: int) -> list[Change]:
         """Changes of the script that have come about since the last call."""

@@ -16,6 +16,7 @@ from rules.alarms.history import remembered, steps_to
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger, next_state
 from rules.alarms.patience import AT_ONCE, LAST_BACK, Patience, patience
 from rules.errors import AlarmError
+from rules.plain import taken_over
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,25 +281,19 @@ class AlarmBook:
         self._keep(alarm)
         self.last_number += 1
         hold = alarm.holds[alarm.held_by] if alarm.held_by else None
-        self._events.append(
-            AlarmEvent(
-                number=self.last_number,
-                at_ms=at_ms,
-                vessel=alarm.vessel,
-                channel=alarm.channel,
-                condition=alarm.condition,
-                trigger=trigger,
-                state=alarm.state,
-                priority=alarm.priority,
-                since_ms=alarm.since_ms,
-                cause=alarm.cause,
-                vessels=self._vessels(alarm),
-                evidence=evidence,
-                who=who,
-                why=hold.why if hold else "",
-                until_ms=hold.until_ms if hold else None,
-            )
+        event = taken_over(
+            AlarmEvent,
+            alarm,
+            number=self.last_number,
+            at_ms=at_ms,
+            trigger=trigger,
+            vessels=self._vessels(alarm),
+            evidence=evidence,
+            who=who,
+            why=hold.why if hold else "",
+            until_ms=hold.until_ms if hold else None,
         )
+        self._events.append(event)
 
     def _vessels(self, alarm: Alarm) -> tuple[str, ...]:
         """Return the vessels in which the alarm's cause shows, the alarm's own first."""
@@ -313,18 +308,7 @@ class AlarmBook:
 
 
 def _new(crossing: Crossing) -> Alarm:
-    return Alarm(
-        vessel=crossing.vessel,
-        bus=crossing.bus,
-        channel=crossing.channel,
-        condition=crossing.condition,
-        cause=crossing.cause,
-        state=State.NORMAL,
-        active={},
-        worst=crossing.priority,
-        since_ms=crossing.since_ms,
-        reach=crossing.reach,
-    )
+    return taken_over(Alarm, crossing, state=State.NORMAL, active={}, worst=crossing.priority)
 
 
 def _again(alarm: Alarm, crossing: Crossing) -> Alarm:

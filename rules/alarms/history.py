@@ -6,9 +6,9 @@ from dataclasses import replace
 from typing import Any
 
 from rules.alarms.alarm import Alarm
-from rules.alarms.event import AlarmEvent
+from rules.alarms.event import NO_EVIDENCE, AlarmEvent
 from rules.alarms.life_cycle import HELD, TRANSITIONS, Condition, State, Trigger
-from rules.plain import from_plain
+from rules.plain import from_plain, taken_over
 
 _TOLD = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 """States in which people were told of an alarm whose condition lasts."""
@@ -34,17 +34,8 @@ def says_the_same(body: Mapping[str, Any], event: AlarmEvent) -> bool:
 
 def remembered(event: AlarmEvent) -> Alarm:
     """Return the alarm of an event, as far as the event tells: nothing is known of its condition now."""
-    return Alarm(
-        vessel=event.vessel,
-        bus="",
-        channel=event.channel,
-        condition=Condition(event.condition),
-        cause=event.cause,
-        state=State.NORMAL,
-        active={},
-        worst=event.priority,
-        since_ms=event.since_ms,
-    )
+    unknown = {"bus": "", "active": {}, "evidence": NO_EVIDENCE, "state": State.NORMAL}
+    return taken_over(Alarm, event, condition=Condition(event.condition), worst=event.priority, **unknown)
 
 
 def steps_to(told: State, alarm: Alarm, latching: tuple[Condition, ...]) -> list[Trigger]:

@@ -5,7 +5,7 @@ the standards' tables (the standards themselves could not be read); a rack that 
 should stay far below them.
 """
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -73,6 +73,7 @@ def measures(episodes: Sequence[Episode], start_ms: int, stop_ms: int) -> Measur
     tens = _counts(raised, TEN_MINUTES_MS, length_ms)
     hours = _counts(raised, HOUR_MS, length_ms)
     ranked = Counter(episode.alarm for episode in here)
+    urgency = Counter(episode.priority for episode in here)
     offenders = sorted(ranked.items(), key=lambda item: (-item[1], item[0]))
     count = len(here)
     return Measures(
@@ -88,10 +89,7 @@ def measures(episodes: Sequence[Episode], start_ms: int, stop_ms: int) -> Measur
         flood_time=sum(_in_flood(tens)) / len(tens),
         chattering=len(_chattering(here)),
         stale=sum(_stands_stale(episode, start_ms, stop_ms) for episode in episodes),
-        priorities={
-            rank: sum(episode.priority == rank for episode in here) / count if count else 0.0
-            for rank in Priority
-        },
+        priorities={rank: urgency[rank] / count if count else 0.0 for rank in Priority},
         offenders=tuple(offenders),
         top_share=sum(n for _, n in offenders[:WORST_OFFENDERS]) / count if count else 0.0,
     )
@@ -121,16 +119,13 @@ def _in_flood(tens: Sequence[int]) -> list[bool]:
 
 def _chattering(episodes: Sequence[Episode]) -> set[str]:
     """Return the alarms that were raised three times or more within a minute."""
-    times: dict[str, list[int]] = {}
+    times: defaultdict[str, list[int]] = defaultdict(list)
     for episode in episodes:
-        times.setdefault(episode.alarm, []).append(episode.start_ms)
+        times[episode.alarm].append(episode.start_ms)
+    ends = CHATTER_RAISED - 1
+    spans = ((alarm, zip(raised, raised[ends:], strict=False)) for alarm, raised in times.items())
     return {
-        alarm
-        for alarm, raised in times.items()
-        if any(
-            last - first <= CHATTER_WITHIN_MS
-            for first, last in zip(raised, raised[CHATTER_RAISED - 1 :], strict=False)
-        )
+        alarm for alarm, pairs in spans if any(last - first <= CHATTER_WITHIN_MS for first, last in pairs)
     }
 
 

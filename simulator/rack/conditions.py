@@ -1,6 +1,5 @@
 """What the scripted events do to the rack during one step."""
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,47 +10,30 @@ from simulator.scenario.scenario import Event, Scenario
 Array = Any
 
 
-@dataclass(slots=True)
 class Conditions:
-    """State of supply and equipment; arrays have one element per vessel or loop."""
+    """State of supply and equipment, all well at first; arrays have one element per vessel or loop."""
 
-    power: bool
-    room_rise_c: float
-    chiller_able: Array
-    loop_able: Array
-    air: Array
-    bubble_factor: Array  # how much above air saturation the gas in the water strives to
-    top_off_able: Array
-    top_off_stuck: Array
-    drain_l_per_s: Array
-    fill_l_per_s: Array
-    fill_salinity: Array
-    fill_temperature_c: Array
+    def __init__(self, vessels: int, loops: int) -> None:
+        self.power = True
+        self.room_rise_c = 0.0
+        self.chiller_able: Array = np.ones(vessels, dtype=bool)
+        self.loop_able: Array = np.ones(loops, dtype=bool)
+        self.air: Array = np.ones(vessels, dtype=bool)
+        self.bubble_factor: Array = np.ones(vessels)  # how much above air saturation the gas strives to
+        self.top_off_able: Array = np.ones(vessels, dtype=bool)
+        self.top_off_stuck: Array = np.zeros(vessels, dtype=bool)
+        self.drain_l_per_s: Array = np.zeros(vessels)
+        self.fill_l_per_s: Array = np.zeros(vessels)
+        self.fill_salinity: Array = np.zeros(vessels)
+        self.fill_temperature_c: Array = np.full(vessels, 15.0)
 
 
 def conditions_at(scenario: Scenario, start_ms: int, time_ms: int) -> Conditions:
     """What acts at a time."""
-    here = _all_well(len(scenario.vessels), max(len(scenario.loops), 1))
+    here = Conditions(len(scenario.vessels), max(len(scenario.loops), 1))
     for event in acting(scenario.events, start_ms, time_ms):
         _apply(here, event, scenario, start_ms, time_ms)
     return here
-
-
-def _all_well(vessels: int, loops: int) -> Conditions:
-    return Conditions(
-        power=True,
-        room_rise_c=0.0,
-        chiller_able=np.ones(vessels, dtype=bool),
-        loop_able=np.ones(loops, dtype=bool),
-        air=np.ones(vessels, dtype=bool),
-        bubble_factor=np.ones(vessels),
-        top_off_able=np.ones(vessels, dtype=bool),
-        top_off_stuck=np.zeros(vessels, dtype=bool),
-        drain_l_per_s=np.zeros(vessels),
-        fill_l_per_s=np.zeros(vessels),
-        fill_salinity=np.zeros(vessels),
-        fill_temperature_c=np.full(vessels, 15.0),
-    )
 
 
 def _apply(here: Conditions, event: Event, scenario: Scenario, start_ms: int, time_ms: int) -> None:

@@ -6,20 +6,26 @@ from typing import Any
 import numpy as np
 
 from simulator.rack.physics import relax
-from simulator.scenario.scenario import Chiller, Coil, Loop, TopOff, Vessel
+from simulator.scenario.scenario import Chiller, Coil, Loop, Vessel
 
 Array = Any
 
 COOLANT_J_PER_L_K = 4180.0  # fresh water near 10 degrees C (handbook value, from memory)
 
 
+def of_each(items: Sequence[object], name: str, without: float = 0.0) -> Array:
+    """One attribute of all items as an array; `without` for those that are not there or have none."""
+    return np.array([float(getattr(item, name, without)) for item in items])
+
+
 class Thermostats:
     """On-off control with hysteresis and a shortest pause, one for each element of the arrays."""
 
-    def __init__(self, setpoint_c: Array, hysteresis_c: Array, min_off_s: Array) -> None:
-        self._above = np.asarray(setpoint_c) + hysteresis_c
-        self._below = np.asarray(setpoint_c) - hysteresis_c
-        self._min_off_s = np.asarray(min_off_s)
+    def __init__(self, fitted: Sequence[Chiller | Coil | None]) -> None:
+        setpoint_c, hysteresis_c = of_each(fitted, "setpoint_c", np.inf), of_each(fitted, "hysteresis_c")
+        self._above = setpoint_c + hysteresis_c
+        self._below = setpoint_c - hysteresis_c
+        self._min_off_s = of_each(fitted, "min_off_s")  # a valve has none
         self.on = np.zeros(self._above.shape, dtype=bool)
         self._off_for_s = np.full(self._above.shape, np.inf)
 
@@ -36,12 +42,8 @@ class ChillerBank:
     """Chillers that take heat out of the vessels or loops that have one."""
 
     def __init__(self, chillers: Sequence[Chiller | None]) -> None:
-        self._power_w = np.array([0.0 if c is None else c.power_w for c in chillers])
-        self._thermostats = Thermostats(
-            np.array([np.inf if c is None else c.setpoint_c for c in chillers]),
-            np.array([0.0 if c is None else c.hysteresis_c for c in chillers]),
-            np.array([0.0 if c is None else c.min_off_s for c in chillers]),
-        )
+        self._power_w = of_each(chillers, "power_w")
+        self._thermostats = Thermostats(chillers)
 
     def heat_out_w(self, temperature_c: Array, able: Array, step_s: float) -> Array:
         """Heat taken out during the coming step, W per vessel or loop."""
@@ -52,13 +54,9 @@ class Coils:
     """Valves and coils between vessels and loops."""
 
     def __init__(self, coils: Sequence[Coil | None], loop_names: Sequence[str]) -> None:
-        self._ua = np.array([0.0 if c is None else c.ua_w_per_k for c in coils])
+        self._ua = of_each(coils, "ua_w_per_k")
         self.loop_index = np.array([0 if c is None else loop_names.index(c.loop) for c in coils], dtype=int)
-        self._thermostats = Thermostats(
-            np.array([np.inf if c is None else c.setpoint_c for c in coils]),
-            np.array([0.0 if c is None else c.hysteresis_c for c in coils]),
-            np.zeros(len(coils)),
-        )
+        self._thermostats = Thermostats(coils)
 
     def open_ua_w_per_k(self, temperature_c: Array, power: bool, step_s: float) -> Array:
         """Conductance to the loop during the coming step, 0 where the valve is shut."""
@@ -87,10 +85,10 @@ class TopOffs:
     """Fresh water to the full mark; a stuck one runs on."""
 
     def __init__(self, vessels: Sequence[Vessel]) -> None:
-        fitted: list[TopOff | None] = [vessel.top_off for vessel in vessels]
-        self._rate_l_per_s = np.array([0.0 if t is None else t.rate_l_per_h / 3600.0 for t in fitted])
-        self._full_l = np.array([vessel.volume_l for vessel in vessels])
-        self._band_l = np.array([0.0 if t is None else t.band_l for t in fitted])
+        fitted = [vessel.top_off for vessel in vessels]
+        self._rate_l_per_s = of_each(fitted, "rate_l_per_h") / 3600.0
+        self._full_l = of_each(vessels, "volume_l")
+        self._band_l = of_each(fitted, "band_l")
         self._filling = np.zeros(len(vessels), dtype=bool)
 
     def poured_l(self, volume_l: Array, able: Array, stuck_open: Array, step_s: float) -> Array:

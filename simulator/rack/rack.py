@@ -38,7 +38,8 @@ class Rack:
         self._draws = np.random.default_rng(scenario.course.seed if seed is None else seed)
         self.air = RoomAir(scenario.room, self.start_ms, scenario.utc_offset_h)
         self.vessels = Vessels(scenario, self.air)
-        self._rows = _Rows(scenario)
+        names = list(scenario.vessels)
+        self._rows = [(c.quantity, names.index(c.vessel) if c.vessel else 0) for c in channels_of(scenario)]
         self.probes = Probes(scenario, self.start_ms, self.truth())
         self._read_probes(0.0)
 
@@ -59,32 +60,29 @@ class Rack:
 
     def truth(self) -> Array:
         """What each channel would read if its probe were perfect, in the channels' order."""
-        vessels = self.vessels
-        salinity = vessels.salinity
-        oxygen = vessels.oxygen_mg_l
-        return self._rows.gather(
-            {
-                "temperature": vessels.temperature_c,
-                "conductivity": seawater.conductivity_ms_cm(salinity, vessels.temperature_c),
-                "salinity": salinity,
-                "oxygen": oxygen,
-                "oxygen_saturation": 100.0 * oxygen / vessels.saturated_mg_l(),
-                "air_pressure": np.array([self.air.pressure_hpa]),
-            }
-        )
+        vessels, salinity, oxygen = self.vessels, self.vessels.salinity, self.vessels.oxygen_mg_l
+        true = {
+            "temperature": vessels.temperature_c,
+            "conductivity": seawater.conductivity_ms_cm(salinity, vessels.temperature_c),
+            "salinity": salinity,
+            "oxygen": oxygen,
+            "oxygen_saturation": 100.0 * oxygen / vessels.saturated_mg_l(),
+            "air_pressure": [self.air.pressure_hpa],
+        }
+        return np.array([true[quantity][vessel] for quantity, vessel in self._rows])
 
     def reading(self, probe: str) -> dict[str, float]:
         """The probe's values by quantity before the wire, whether it answers or not."""
-        rows = enumerate(self.probes.channels)
-        return {c.quantity: float(self.probes.values[i]) for i, c in rows if c.probe == probe}
+        rows = zip(self.probes.channels, self.probes.values, strict=True)
+        return {channel.quantity: float(value) for channel, value in rows if channel.probe == probe}
 
     def is_silent(self, probe: str) -> bool:
         """Whether the probe gives no answer now."""
-        return bool(self.probes.silent[self._rows.first(probe)])
+        return bool(self.probes.silent[self.probes.first(probe)])
 
     def is_garbled(self, probe: str) -> bool:
         """Whether the probe's answers are damaged now."""
-        return bool(self.probes.garbled[self._rows.first(probe)])
+        return bool(self.probes.garbled[self.probes.first(probe)])
 
     def _read_probes(self, step_s: float) -> None:
         events = list(acting(self.scenario.events, self.start_ms, self.time_ms))
@@ -93,22 +91,6 @@ class Rack:
         in_air = {**IN_AIR, "temperature": room_c, "oxygen": dry_oxygen}
         draws = self._draws.standard_normal(len(self.probes.channels))
         self.probes.step(self.truth(), in_air, events, self.time_ms, step_s, draws)
-
-
-class _Rows:
-    """Which element of which vessel array each channel reads, worked out once."""
-
-    def __init__(self, scenario: Scenario) -> None:
-        self._channels = channels_of(scenario)
-        names = list(scenario.vessels)
-        self._index = [0 if c.vessel is None else names.index(c.vessel) for c in self._channels]
-
-    def gather(self, by_quantity: dict[str, Array]) -> Array:
-        rows = zip(self._channels, self._index, strict=True)
-        return np.array([by_quantity[channel.quantity][index] for channel, index in rows])
-
-    def first(self, probe: str) -> int:
-        return next(i for i, channel in enumerate(self._channels) if channel.probe == probe)
 
 
 def simulate(
@@ -129,14 +111,12 @@ def simulate(
     look(rack)
     length_h = scenario.course.lasts_h if hours is None else hours
     end_ms = rack.start_ms + round(length_h * 3_600_000)
-    times, values, lost = [rack.time_ms], [rack.probes.values], [rack.probes.silent | rack.probes.garbled]
+    seen = [(rack.time_ms, rack.probes.values, rack.probes.lost)]
     while rack.time_ms < end_ms:
         rack.step()
         look(rack)
-        times.append(rack.time_ms)
-        values.append(rack.probes.values)
-        lost.append(rack.probes.silent | rack.probes.garbled)
-    return _sampled(scenario, np.array(times), np.array(values), np.array(lost))
+        seen.append((rack.time_ms, rack.probes.values, rack.probes.lost))
+    return _sampled(scenario, *map(np.array, zip(*seen, strict=True)))
 
 
 def _sampled(

@@ -10,10 +10,10 @@ import numpy as np
 
 from simulator.rack import seawater
 from simulator.rack.conditions import Conditions
-from simulator.rack.equipment import ChillerBank, Coils, Loops, TopOffs
+from simulator.rack.equipment import ChillerBank, Coils, Loops, TopOffs, of_each
 from simulator.rack.physics import evaporation_kg_per_s, metabolic_factor, relax, relax_mean
 from simulator.rack.room import RoomAir
-from simulator.scenario.scenario import Scenario, Vessel
+from simulator.scenario.scenario import Scenario
 
 Array = Any
 
@@ -26,21 +26,23 @@ class Vessels:
     def __init__(self, scenario: Scenario, air: RoomAir) -> None:
         vessels = list(scenario.vessels.values())
         self._air = air
-        self._surface_m2 = _of(vessels, "surface_m2") * _of(vessels, "cover")
-        self._ua = _of(vessels, "ua_w_per_k")
-        self._pump_w = _of(vessels, "pump_heat_w")
-        self._kla_per_s = _of(vessels, "kla_per_h") / 3600.0
-        self._kla_still_per_s = _of(vessels, "kla_still_per_h") / 3600.0
-        self._respiration_mg_per_s = _of(vessels, "respiration_mg_per_h") / 3600.0
-        self._brim_l = _of(vessels, "volume_l") * _of(vessels, "brim")
+        self._surface_m2 = of_each(vessels, "surface_m2") * of_each(vessels, "cover")
+        self._ua = of_each(vessels, "ua_w_per_k")
+        self._pump_w = of_each(vessels, "pump_heat_w")
+        self._kla_per_s = of_each(vessels, "kla_per_h") / 3600.0
+        self._kla_still_per_s = of_each(vessels, "kla_still_per_h") / 3600.0
+        self._respiration_mg_per_s = of_each(vessels, "respiration_mg_per_h") / 3600.0
+        self._brim_l = of_each(vessels, "volume_l") * of_each(vessels, "brim")
         self._chillers = ChillerBank([vessel.chiller for vessel in vessels])
         self._coils = Coils([vessel.coil for vessel in vessels], list(scenario.loops))
         self._top_offs = TopOffs(vessels)
         self.loops = Loops(list(scenario.loops.values()))
-        self.temperature_c = _of(vessels, "temperature_c")
-        volume_l = _of(vessels, "volume_l")
-        self.water_kg, self.salt_g = seawater.masses(volume_l, _of(vessels, "salinity"), self.temperature_c)
-        self.oxygen_mg = self.saturated_mg_l() * _of(vessels, "oxygen_percent") / 100.0 * volume_l
+        self.temperature_c = of_each(vessels, "temperature_c")
+        volume_l = of_each(vessels, "volume_l")
+        self.water_kg, self.salt_g = seawater.masses(
+            volume_l, of_each(vessels, "salinity"), self.temperature_c
+        )
+        self.oxygen_mg = self.saturated_mg_l() * of_each(vessels, "oxygen_percent") / 100.0 * volume_l
 
     def step(self, here: Conditions, step_s: float) -> None:
         """All vessels and loops one step on, under the conditions that act during it."""
@@ -127,7 +129,3 @@ class Vessels:
         balance = self.saturated_mg_l() * here.bubble_factor - uptake_mg_l_s / kla
         oxygen_mg_l = relax(self.oxygen_mg / volume_l, balance, kla, step_s)
         self.oxygen_mg = np.maximum(oxygen_mg_l, 0.0) * volume_l
-
-
-def _of(vessels: list[Vessel], name: str) -> Array:
-    return np.array([float(getattr(vessel, name)) for vessel in vessels])

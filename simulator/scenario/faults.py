@@ -6,8 +6,6 @@ from typing import Any
 
 from simulator.scenario.scenario import Event
 
-TARGETS = ("vessel", "loop", "probe", "bus")
-
 
 @dataclass(frozen=True, slots=True)
 class Kind:

@@ -1,13 +1,13 @@
 """Loading a scenario file: every fault of the file in one line of its own."""
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 from simulator.encoding.registers import FUNCTION_CODES, RegisterField
 from simulator.errors import ScenarioError
-from simulator.scenario.faults import KINDS, TARGETS, Kind
+from simulator.scenario.faults import KINDS
 from simulator.scenario.scenario import (
     RACK_QUANTITIES,
     Bus,
@@ -52,7 +52,7 @@ def build_scenario(tables: dict[str, Any]) -> Scenario:
     scenario = Scenario(
         course=course, room=room, loops=loops, vessels=vessels, buses=buses, probes=probes, events=events
     )
-    problems = check(scenario)
+    problems = list(check(scenario))
     if problems:
         raise ScenarioError(problems)
     return scenario
@@ -81,118 +81,107 @@ def _parsed(path: Path) -> dict[str, Any]:
         raise ScenarioError([f"{path.name} is not TOML: {error}"]) from error
 
 
-def check(scenario: Scenario) -> list[str]:
+def check(scenario: Scenario) -> Iterator[str]:
     """What does not fit together: names that do not exist, wires that cannot carry a probe."""
-    problems = []
     if scenario.course.start.utcoffset() is None:
-        problems.append("scenario.start: has no offset from UTC; write it as 2026-08-14T21:00:00+02:00")
+        yield "scenario.start: has no offset from UTC; write it as 2026-08-14T21:00:00+02:00"
     if not scenario.vessels:
-        problems.append("vessels: there is none; describe at least one as [vessels.NAME]")
+        yield "vessels: there is none; describe at least one as [vessels.NAME]"
     for name, vessel in scenario.vessels.items():
-        if vessel.coil is not None and vessel.coil.loop not in scenario.loops:
-            problems.append(_no_such("loop", vessel.coil.loop, f"vessels.{name}.coil.loop", scenario.loops))
+        if vessel.coil is not None:
+            yield from _known("loop", vessel.coil.loop, f"vessels.{name}.coil.loop", scenario.loops)
     for name, probe in scenario.probes.items():
-        problems += _check_probe(scenario, name, probe)
-    problems += _check_units(scenario)
+        yield from _check_probe(scenario, f"probes.{name}", probe)
+    yield from _check_units(scenario)
     for number, event in enumerate(scenario.events, start=1):
-        problems += _check_event(scenario, f"events[{number}]", event)
-    return problems
+        yield from _check_event(scenario, f"events[{number}]", event)
 
 
-def _check_probe(scenario: Scenario, name: str, probe: Probe) -> list[str]:
-    where = f"probes.{name}"
-    problems = []
+def _check_probe(scenario: Scenario, where: str, probe: Probe) -> Iterator[str]:
     if not probe.measures:
-        problems.append(f"{where}.measures: is empty; a probe measures at least one quantity")
-    if probe.vessel is not None and probe.vessel not in scenario.vessels:
-        problems.append(_no_such("vessel", probe.vessel, f"{where}.vessel", scenario.vessels))
-    for number, measure in enumerate(probe.measures, start=1):
+        yield f"{where}.measures: is empty; a probe measures at least one quantity"
+    if probe.vessel is not None:
+        yield from _known("vessel", probe.vessel, f"{where}.vessel", scenario.vessels)
+    for here, measure in _measures(where, probe):
         of_air = measure.quantity in RACK_QUANTITIES
         if of_air != (probe.vessel is None):
-            right = "no vessel" if of_air else "a vessel"
-            problems.append(f"{where}.measures[{number}]: {measure.quantity} needs a probe with {right}")
+            yield f"{here}: {measure.quantity} needs a probe with {'no vessel' if of_air else 'a vessel'}"
         if measure.scale == 0:
-            problems.append(f"{where}.measures[{number}].scale: is 0; a value divides by it")
-    bus = scenario.buses.get(probe.bus)
-    if bus is None:
-        problems.append(_no_such("bus", probe.bus, f"{where}.bus", scenario.buses))
-    elif bus.kind == "modbus-rtu":
-        problems += _check_registers(where, probe)
-    else:
-        problems += _check_topic(where, probe)
-    return problems
+            yield f"{here}.scale: is 0; a value divides by it"
+    yield from _known("bus", probe.bus, f"{where}.bus", scenario.buses)
+    if probe.bus in scenario.buses:
+        on_modbus = scenario.buses[probe.bus].kind == "modbus-rtu"
+        yield from _check_registers(where, probe) if on_modbus else _check_topic(where, probe)
 
 
-def _check_registers(where: str, probe: Probe) -> list[str]:
-    problems = (
-        [] if probe.unit_id is not None else [f"{where}: 'unit_id' is missing; 1 to 247 on a Modbus bus"]
+def _measures(where: str, probe: Probe) -> Iterator[tuple[str, Measure]]:
+    return (
+        (f"{where}.measures[{number}]", measure) for number, measure in enumerate(probe.measures, start=1)
     )
+
+
+def _check_registers(where: str, probe: Probe) -> Iterator[str]:
+    if probe.unit_id is None:
+        yield f"{where}: 'unit_id' is missing; 1 to 247 on a Modbus bus"
     taken: dict[tuple[int, int], str] = {}
-    for number, measure in enumerate(probe.measures, start=1):
+    for here, measure in _measures(where, probe):
         if measure.address is None:
-            problems.append(f"{where}.measures[{number}]: 'address' is missing; the first register's number")
+            yield f"{here}: 'address' is missing; the first register's number"
             continue
         field = register_field(measure)
         for address in range(field.address, field.address + field.word_count):
             other = taken.setdefault((field.function, address), measure.quantity)
             if other != measure.quantity or address > 65535:
-                problems.append(f"{where}.measures[{number}]: register {address} is not free for it")
-    return problems
+                yield f"{here}: register {address} is not free for it"
 
 
-def _check_topic(where: str, probe: Probe) -> list[str]:
+def _check_topic(where: str, probe: Probe) -> Iterator[str]:
     needed = {"topic": probe.topic, "format": probe.format}
-    problems = [f"{where}: '{key}' is missing on an MQTT bus" for key, value in needed.items() if not value]
+    yield from (f"{where}: '{key}' is missing on an MQTT bus" for key, value in needed.items() if not value)
     if probe.format == "plain" and len(probe.measures) != 1:
-        problems.append(f"{where}: a plain payload carries one quantity, not {len(probe.measures)}")
-    for number, measure in enumerate(probe.measures, start=1):
+        yield f"{where}: a plain payload carries one quantity, not {len(probe.measures)}"
+    for here, measure in _measures(where, probe):
         if probe.format == "json" and not (measure.pointer or "").startswith("/"):
-            problems.append(f"{where}.measures[{number}]: 'pointer' must be a JSON pointer such as /water/c")
+            yield f"{here}: 'pointer' must be a JSON pointer such as /water/c"
         if probe.format == "senml" and not measure.senml_name:
-            problems.append(f"{where}.measures[{number}]: 'senml_name' is missing, such as kreisel:oxygen")
-    return problems
+            yield f"{here}: 'senml_name' is missing, such as kreisel:oxygen"
 
 
-def _check_units(scenario: Scenario) -> list[str]:
-    seen: dict[tuple[str, int | None], str] = {}
-    problems = []
+def _check_units(scenario: Scenario) -> Iterator[str]:
+    seen: dict[tuple[str, int], str] = {}
     for name, probe in scenario.probes.items():
         if probe.unit_id is not None:
             other = seen.setdefault((probe.bus, probe.unit_id), name)
             if other != name:
-                problems.append(f"probes.{name}.unit_id: {probe.unit_id} on {probe.bus} belongs to {other}")
-    return problems
+                yield f"probes.{name}.unit_id: {probe.unit_id} on {probe.bus} belongs to {other}"
 
 
-def _check_event(scenario: Scenario, where: str, event: Event) -> list[str]:
+def _check_event(scenario: Scenario, where: str, event: Event) -> Iterator[str]:
     kind = KINDS.get(event.kind)
     if kind is None:
-        return [f"{where}.kind: no such kind '{event.kind}'; known are {', '.join(KINDS)}"]
+        yield f"{where}.kind: no such kind '{event.kind}'; known are {', '.join(KINDS)}"
+        return
     stated = {key for key in _EVENT_KEYS if getattr(event, key) is not None}
-    problems = [f"{where}: {event.kind} needs '{key}'" for key in kind.needs if getattr(event, key) is None]
+    yield from (f"{where}: {event.kind} needs '{key}'" for key in kind.needs if getattr(event, key) is None)
     for key in sorted(stated - set(kind.targets) - set(kind.needs) - set(kind.may)):
-        problems.append(f"{where}: {event.kind} has no use for '{key}'")
+        yield f"{where}: {event.kind} has no use for '{key}'"
     targets = [key for key in kind.targets if key in stated]
     if kind.targets and len(targets) != 1 and not (kind.target_optional and not targets):
-        problems.append(f"{where}: {event.kind} needs exactly one of {', '.join(kind.targets)}")
-    return problems + _check_targets(scenario, where, event, kind)
+        yield f"{where}: {event.kind} needs exactly one of {', '.join(kind.targets)}"
+    yield from _check_targets(scenario, where, event, targets)
 
 
-def _check_targets(scenario: Scenario, where: str, event: Event, kind: Kind) -> list[str]:
+def _check_targets(scenario: Scenario, where: str, event: Event, targets: list[str]) -> list[str]:
     known: dict[str, Mapping[str, object]] = {
         "vessel": scenario.vessels,
         "loop": scenario.loops,
         "probe": scenario.probes,
         "bus": scenario.buses,
     }
-    problems = []
-    for key in TARGETS:
-        name = getattr(event, key)
-        if name is not None and key in kind.targets and name not in known[key]:
-            problems.append(_no_such(key, name, f"{where}.{key}", known[key]))
-    if not problems:
-        problems += _check_equipment(scenario, where, event)
-    return problems
+    strangers = [
+        line for key in targets for line in _known(key, getattr(event, key), f"{where}.{key}", known[key])
+    ]
+    return strangers or _check_equipment(scenario, where, event)
 
 
 def _check_equipment(scenario: Scenario, where: str, event: Event) -> list[str]:
@@ -211,16 +200,12 @@ def register_field(measure: Measure) -> RegisterField:
     """The register of a measure on a Modbus bus; its address has been checked to be there."""
     assert measure.address is not None, "checked when the scenario was loaded"
     return RegisterField(
-        function=FUNCTION_CODES[measure.function],
-        address=measure.address,
-        type=measure.type,
-        byte_order=measure.byte_order,
-        word_order=measure.word_order,
-        scale=measure.scale,
-        offset=measure.offset,
+        FUNCTION_CODES[measure.function],
+        **{key: getattr(measure, key) for key in RegisterField.__slots__ if key != "function"},
     )
 
 
-def _no_such(what: str, name: str, where: str, known: Mapping[str, object]) -> str:
+def _known(what: str, name: str, where: str, known: Mapping[str, object]) -> list[str]:
+    """Nothing where a name is known, else the line that says so."""
     names = ", ".join(known) or "none"
-    return f"{where}: no such {what} '{name}'; known are {names}"
+    return [] if name in known else [f"{where}: no such {what} '{name}'; known are {names}"]

@@ -2,7 +2,6 @@
 
 import json
 import threading
-from types import TracebackType
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -63,9 +62,7 @@ class Publisher:
             raise WireError(f"broker {self._name}: {self._refusal or 'did not answer the connection'}")
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *raised: object) -> None:
         self.close()
 
     @property
