@@ -77,19 +77,21 @@ def judge_channel(
     bounds: Bounds,
     quality: QualitySettings,
     crossing: CrossingOf,
-    dry: NDArray[np.bool_] | None = None,
+    out_of_water: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None = None,
 ) -> Verdict:
     """Judge the readings of one channel in one block and carry `state` on (it is changed).
 
-    `twin` is what a redundant probe says at each reading (shape m), `dry` whether the probe is out
-    of the water there; None where there is none, and where it never is.
+    `twin` is what a redundant probe says at each reading (shape m), `out_of_water` whether a reading
+    there is not of the water, and whether its whole probe is out; None where there is none, and where
+    it never is.
     """
+    dry, out = out_of_water or (None, None)
     judged = judge(series.time_ms, series.value, quality, state.quality, dry)
     failed = judged.causal == Flag.FAIL
     usable = np.where(failed, np.nan, series.value) if failed.any() else series.value
     state.quality = judged.state
     edges = [
-        *_fault_edges(series, judged, failed, state, crossing),
+        *_fault_edges(series, judged, failed, out, state, crossing),
         *_stuck_edges(series, judged, state, crossing),
     ]
     rate = np.full(usable.size, np.nan)
@@ -213,7 +215,12 @@ def _number(value: float) -> float | None:
 
 
 def _fault_edges(
-    series: Series, judged: Judged, failed: NDArray[np.bool_], state: ChannelState, crossing: CrossingOf
+    series: Series,
+    judged: Judged,
+    failed: NDArray[np.bool_],
+    out: NDArray[np.bool_] | None,
+    state: ChannelState,
+    crossing: CrossingOf,
 ) -> Iterator[Edge]:
     """Find where readings keep failing, and where they are sound again."""
     if _is_clear(state, FAULT_KEY) and not failed.any():
@@ -221,6 +228,8 @@ def _fault_edges(
     sound = (judged.causal == Flag.PASS) | (judged.causal == Flag.SUSPECT)
     for turn in _turns(state, FAULT_KEY, failed, sound, series.time_ms, FAULT_DELAYS_MS):
         reason = reason_of(judged.tests[turn.index]) if turn.active else ""
+        if reason == FaultReason.IN_AIR and out is not None and not out[turn.index]:
+            reason = FaultReason.IMPOSSIBLE  # a dry cell that nothing else bears out is broken
         evidence = Evidence(_number(series.value[turn.index]), reason=reason)
         made = crossing(Condition.PROBE_FAULT, Level.ADVISORY, None, turn, evidence)
         yield int(series.index[turn.index]), made

@@ -39,6 +39,16 @@ class WatchList:
         self._rack = rack
         self._needed: dict[int, Priority] = {}
 
+    def mates(self, cell: int) -> list[Source]:
+        """Return what a conductivity cell's probe measures beside it."""
+        probe = self.own[cell].source.probe
+        return [mate for mate in self.plan.sources if mate.probe == probe and mate.id != cell]
+
+    def is_maintained(self, source_id: int) -> bool:
+        """Return whether somebody is at work on a source's vessel or bus now."""
+        source = self.own[source_id].source
+        return self._rack.maintenance_of(source.vessel, source.bus) is not None
+
     def stages_changed(self) -> None:
         """Forget what was worked out for the stages as they were."""
         self._needed.clear()
