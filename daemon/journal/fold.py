@@ -48,7 +48,7 @@ def judged_by(plan: Action | None) -> int | None:
 def fold(engine: Engine | None, item: Readings | Action) -> tuple[Engine, Outcome]:
     """Return the engine after one more input, and what it made of it."""
     if isinstance(item, Action) and item.kind == CONFIGURE:
-        plan = from_plain(RackPlan, item.body)
+        plan = from_plain(RackPlan, {key: value for key, value in item.body.items() if key != RULES})
         if engine is None:
             return Engine(plan, item.at_ms), Outcome()
         return engine, engine.configure(plan, item.at_ms)

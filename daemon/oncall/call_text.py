@@ -3,8 +3,8 @@
 from collections.abc import Mapping
 from datetime import UTC, datetime, tzinfo
 
-from daemon.oncall.response_notes import note_for
 from daemon.oncall.text_message import one_message, plain
+from daemon.response_notes import note_for
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import Condition
 from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Call, CallKind, Stand, Word

@@ -10,9 +10,9 @@ from zoneinfo import ZoneInfo
 from pydantic import ValidationError
 
 from daemon.errors import Finding, SettingsError
-from daemon.oncall.response_notes import known_alarms
 from daemon.oncall.routes import read_routes
 from daemon.oncall.settings import OnCallSettings
+from daemon.response_notes import known_alarms
 from daemon.settings.toml import read_toml
 from daemon.tables.faults import faults_of
 from daemon.tables.words import one_of, path_of, quoted

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from daemon.oncall.response_notes import note_for
+from daemon.response_notes import note_for
 from daemon.view.rack_now import AlarmNow, ChannelNow
 from daemon.view.reader import Sight
 from daemon.words import quantity_of

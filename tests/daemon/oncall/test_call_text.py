@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.oncall.call_text import call_text, call_title
-from daemon.oncall.response_notes import DEFAULT_NOTES, known_alarms, note_for
 from daemon.oncall.text_message import fits
+from daemon.response_notes import DEFAULT_NOTES, known_alarms, note_for
 from rules.alarms.life_cycle import Condition, Priority
 from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Call, CallKind
 from rules.quantities import Quantity

@@ -2,7 +2,7 @@
 
 Two rules hold for every night and every seed. No critical condition of the true water goes
 unannounced: the time allowed is worked out from the limit, the probe's lag, error and polling, and
-the on-delay. No page without a cause: each page is the consequence of a scripted event, and true of the
+the on-delay. No call without a cause: each call is the consequence of a scripted event, and true of the
 water at that moment. The limits themselves are the stages' defaults (project judgement, see
 `rules.rack.stages`); what is checked here is that they are held, in time, and that nothing else is said.
 """
@@ -45,8 +45,8 @@ MG_L_PER_PERCENT = 0.08  # near 15 °C and salinity 32 (8.3 mg/L at saturation)
 
 @dataclass(frozen=True)
 class Expected:
-    """A scenario's pages: between `least` and `most` of them, and where truth turns critical, a
-    page at least `warns_min` before that (None: it never turns critical, or it comes too fast)."""
+    """A scenario's calls: between `least` and `most` of them, and where truth turns critical, a
+    call at least `warns_min` before that (None: it never turns critical, or it comes too fast)."""
 
     name: str
     least: int
@@ -56,15 +56,15 @@ class Expected:
 
 
 NIGHTS = [
-    # One failing chiller is one page; the water stays short of the critical limit until the repair.
+    # One failing chiller is one call; the water stays short of the critical limit until the repair.
     Expected("chiller_night", 1, 1),
     # Eighty litres warm up over half a day: rising; on the way out; out.
     Expected("chiller_slow", 2, 3, warns_min=60, turns_critical=True),
-    # Three vessels on one loop: one page, and a second when one of them turns critical.
+    # Three vessels on one loop: one call, and a second when one of them turns critical.
     Expected("loop_chiller_fails", 2, 2, warns_min=60, turns_critical=True),
     Expected("top_off_stuck", 2, 2, warns_min=60, turns_critical=True),
     Expected("air_stops", 2, 2, warns_min=30, turns_critical=True),
-    # Supersaturation comes within a quarter of an hour: at most a warning before the critical page.
+    # Supersaturation comes within a quarter of an hour: at most a warning before the critical call.
     Expected("fine_bubbles", 1, 2, turns_critical=True),
     # Probes and all gone for twelve minutes, then a small kreisel that has warmed by most of a degree.
     Expected("power_dip", 1, 2),
@@ -75,7 +75,7 @@ NIGHTS = [
     # A third of the water, slightly warmer and saltier: no faster than the animals bear.
     Expected("water_change", 0, 0),
     Expected("probe_in_air", 1, 1),
-    # No cell tells that it is in air: one page for water that seems to be warm.
+    # No cell tells that it is in air: one call for water that seems to be warm.
     Expected("thermometer_in_air", 1, 1),
     # Two chillers that are too small for the heat, and the loop.
     Expected("heat_wave", 1, 3),
@@ -150,41 +150,41 @@ def unannounced(it):
     ]
 
 
-def is_true(it, page):
-    """Whether the water was at the time of a page, or within the on-delay before, as the page says."""
-    channel_quantity = Quantity(page.channel.split("/")[1])
+def is_true(it, call):
+    """Whether the water was at the time of a call, or within the on-delay before, as the call says."""
+    channel_quantity = Quantity(call.channel.split("/")[1])
     quantity = Quantity.OXYGEN_SATURATION if channel_quantity is Quantity.OXYGEN else channel_quantity
-    tolerance = it.tolerance(page.vessel, quantity)
+    tolerance = it.tolerance(call.vessel, quantity)
     slack = tolerance.deadband
-    truth = it.water.at(page.at_ms, page.vessel, quantity)
-    rate = it.water.rate_per_hour(page.at_ms, page.vessel, quantity, tolerance.rate_window_ms)
-    if page.condition is Condition.HIGH:
+    truth = it.water.at(call.at_ms, call.vessel, quantity)
+    rate = it.water.rate_per_hour(call.at_ms, call.vessel, quantity, tolerance.rate_window_ms)
+    if call.condition is Condition.HIGH:
         return truth > tolerance.advisory.high - slack
-    if page.condition is Condition.LOW:
+    if call.condition is Condition.LOW:
         return truth < tolerance.advisory.low + slack
-    if page.condition is Condition.RISING:
+    if call.condition is Condition.RISING:
         return rate > 0.8 * tolerance.max_rise_per_hour
-    if page.condition is Condition.FALLING:
+    if call.condition is Condition.FALLING:
         return rate < -0.8 * tolerance.max_fall_per_hour
     ahead = truth + rate * tolerance.lead_time_ms / HOUR_MS
     return ahead > tolerance.critical.high - slack or ahead < tolerance.critical.low + slack
 
 
-def water_can_be_seen(it, page):
+def water_can_be_seen(it, call):
     """Whether no probe of the vessel is being tampered with: what it says is then what the water does."""
     tampered = ("probe_in_air", "probe_stuck", "probe_spike", "probe_fouling")
     return not any(
-        event.kind in tampered and it.scenario.probes[event.probe].vessel == page.vessel
+        event.kind in tampered and it.scenario.probes[event.probe].vessel == call.vessel
         for event in it.scenario.events
     )
 
 
 def causeless(it):
     return [
-        (page.alarm, page.trigger, round(it.minute(page)), round(page.evidence.value or 0, 2))
-        for page in it.pages
-        if not causes_of(page, it.scenario)
-        or (direction(page) and water_can_be_seen(it, page) and not is_true(it, page))
+        (call.alarm, call.trigger, round(it.minute(call)), round(call.evidence.value or 0, 2))
+        for call in it.calls
+        if not causes_of(call, it.scenario)
+        or (direction(call) and water_can_be_seen(it, call) and not is_true(it, call))
     ]
 
 
@@ -194,23 +194,23 @@ def causeless(it):
 @pytest.mark.parametrize(("expected", "seed"), nights(SEEDS))
 def test_a_night(expected, seed):
     it = night(expected.name, seed)
-    pages = [(page.alarm, page.trigger, round(it.minute(page))) for page in it.pages]
-    assert not unannounced(it), pages
+    calls = [(call.alarm, call.trigger, round(it.minute(call))) for call in it.calls]
+    assert not unannounced(it), calls
     assert not causeless(it)
-    assert expected.least <= len(pages) <= expected.most, pages
-    assert not [page for page in it.pages if page.trigger is Trigger.REANNOUNCED]
+    assert expected.least <= len(calls) <= expected.most, calls
+    assert not [call for call in it.calls if call.trigger is Trigger.REANNOUNCED]
 
 
 @pytest.mark.parametrize(("expected", "seed"), nights(SEEDS[:2]))
 def test_a_night_on_which_somebody_acknowledges(expected, seed):
-    """Who has seen a page is told again only of what is worse, elsewhere, or still critical hours later."""
+    """Who has seen a call is told again only of what is worse, elsewhere, or still critical hours later."""
     it = night(expected.name, seed, keeper_min=60 if expected.name == "heat_wave" else 10)
     assert not it.refusals
     assert not unannounced(it)
     assert not causeless(it)
-    again = [page for page in it.pages if page.trigger is Trigger.REANNOUNCED]
-    assert len(it.pages) - len(again) <= expected.most + expected.turns_critical
-    assert all(page.priority is Priority.CRITICAL for page in again)
+    again = [call for call in it.calls if call.trigger is Trigger.REANNOUNCED]
+    assert len(it.calls) - len(again) <= expected.most + expected.turns_critical
+    assert all(call.priority is Priority.CRITICAL for call in again)
 
 
 @pytest.mark.parametrize("expected", [each for each in NIGHTS if each.turns_critical], ids=lambda e: e.name)
@@ -219,7 +219,7 @@ def test_the_nights_that_are_meant_to_turn_critical_do(expected):
     it = night(expected.name, SEEDS[0])
     first = min(from_ms for *_, from_ms, _ in critical_moments(it))
     if expected.warns_min is not None:
-        warning_ms = it.pages[0].at_ms
+        warning_ms = it.calls[0].at_ms
         assert first - warning_ms >= expected.warns_min * MINUTE_MS
 
 
@@ -231,7 +231,7 @@ def test_a_quiet_night_says_nothing_at_all(seed):
 def test_probes_with_three_times_the_noise_page_nobody_on_a_quiet_night():
     scenario = noisier(scenario_of("quiet_night"), 3.0)
     for seed in range(5):
-        assert night(scenario, seed).pages == []
+        assert night(scenario, seed).calls == []
 
 
 def noisier(scenario, times):
@@ -259,7 +259,7 @@ def test_a_fortnight_of_fouling_is_no_page():
     ]
     course = replace(scenario.course, lasts_h=scenario.course.lasts_h / hasty)
     it = night(replace(scenario, course=course, events=tuple(events)), 1)
-    assert it.pages == []
+    assert it.calls == []
     assert it.events  # the salinity has drifted out of its advisory band by then
 
 
@@ -269,27 +269,27 @@ def test_a_fortnight_of_fouling_is_no_page():
 @pytest.mark.parametrize("seed", SEEDS)
 def test_one_failed_loop_is_one_page_that_names_its_vessels(seed):
     it = night("loop_chiller_fails", seed)
-    assert {page.vessel for page in it.pages} <= {"dish-1", "tray-2", "tray-3"}
-    assert len({page.cause for page in it.pages}) == 1
-    assert it.pages[-1].priority is Priority.CRITICAL
-    later = [event for event in it.events if event.at_ms > it.pages[-1].at_ms]
-    assert any({"dish-1", "tray-3"} <= set(event.vessels) for event in [it.pages[-1], *later])
+    assert {call.vessel for call in it.calls} <= {"dish-1", "tray-2", "tray-3"}
+    assert len({call.cause for call in it.calls}) == 1
+    assert it.calls[-1].priority is Priority.CRITICAL
+    later = [event for event in it.events if event.at_ms > it.calls[-1].at_ms]
+    assert any({"dish-1", "tray-3"} <= set(event.vessels) for event in [it.calls[-1], *later])
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_bus_is_one_call_within_two_minutes_and_a_half_that_names_its_vessels(seed):
     it = night("bus_unplugged", seed)
     unplugged = [begin_ms(event, it.start_ms) for event in it.scenario.events]
-    for page, began_ms, bus in zip(it.pages, unplugged, ("bench-bus", "air-bus"), strict=True):
+    for call, began_ms, bus in zip(it.calls, unplugged, ("bench-bus", "air-bus"), strict=True):
         on_it = {probe.vessel or "rack" for probe in it.scenario.probes.values() if probe.bus == bus}
-        assert (page.condition, set(page.vessels)) == (Condition.SILENT, on_it)
-        assert 0 < page.at_ms - began_ms <= 150_000
+        assert (call.condition, set(call.vessels)) == (Condition.SILENT, on_it)
+        assert 0 < call.at_ms - began_ms <= 150_000
 
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_power_dip_that_silences_every_bus_is_one_silence(seed):
     it = night("power_dip", seed)
-    silent = [page for page in it.pages if page.condition is Condition.SILENT]
+    silent = [call for call in it.calls if call.condition is Condition.SILENT]
     assert len(silent) == 1
     assert set(silent[0].vessels) == {*it.plan.vessels, "rack"}
 
@@ -322,8 +322,8 @@ def test_a_water_change_that_strains_the_animals_is_announced(seed):
     """Half the water, seven degrees warmer: nobody has told the watch."""
     it = night(hot_change(), seed)
     assert not causeless(it)
-    assert {family(page.channel.split("/")[1]) for page in it.pages} == {"temperature", "salinity"}
-    assert 60 < it.minute(it.pages[0]) < 90  # before the last of it has run in
+    assert {family(call.channel.split("/")[1]) for call in it.calls} == {"temperature", "salinity"}
+    assert 60 < it.minute(it.calls[0]) < 90  # before the last of it has run in
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -331,7 +331,7 @@ def test_under_maintenance_the_same_change_pages_nobody_until_it_is_over(seed):
     body = {"target": "vessel/kreisel-5", "for_s": 7200, "why": "water change"}
     it = night(hot_change(), seed, actions=[(55, "begin_maintenance", body)])
     assert not it.refusals
-    assert [page for page in it.pages if it.minute(page) < 55 + 120] == []
+    assert [call for call in it.calls if it.minute(call) < 55 + 120] == []
     over = [notice for notice in it.notices if notice.kind == "maintenance over"]
     assert [(notice.vessel, round(it.minute(notice))) for notice in over] == [("vessel/kreisel-5", 175)]
     outside = [
@@ -350,7 +350,7 @@ def within(it, at_ms, quantity):
 def test_a_failure_during_maintenance_elsewhere_is_announced_all_the_same():
     body = {"target": "vessel/kreisel-5", "for_s": 28_800, "why": "cleaning"}
     it = night("air_stops", 1, actions=[(30, "begin_maintenance", body)])
-    assert it.pages == []  # the vessel that runs short is the one in maintenance
+    assert it.calls == []  # the vessel that runs short is the one in maintenance
     it = night("top_off_stuck", 1, actions=[(30, "begin_maintenance", body)])
     assert not unannounced(it)
 
@@ -358,7 +358,7 @@ def test_a_failure_during_maintenance_elsewhere_is_announced_all_the_same():
 def test_a_critical_condition_that_outlasts_maintenance_is_announced_when_it_ends():
     body = {"target": "vessel/kreisel-4", "for_s": 6 * 3600, "why": "cleaning"}
     it = night("top_off_stuck", 1, actions=[(80, "begin_maintenance", body)])
-    first = it.pages[0]
+    first = it.calls[0]
     assert (first.priority, it.minute(first)) == (Priority.CRITICAL, 80 + 6 * 60)
 
 
@@ -397,26 +397,26 @@ def test_a_longer_delay_is_found_out():
 def test_without_shared_causes_a_failed_loop_pages_for_each_vessel():
     scenario = scenario_of("loop_chiller_fails")
     alone = replace(plan_of(scenario)[0], supplies=())
-    assert len(night(scenario, 1, plan=alone).pages) > 2
+    assert len(night(scenario, 1, plan=alone).calls) > 2
 
 
 def test_a_page_that_nothing_explains_is_found_out():
     scenario = scenario_of("chiller_night")
     it = night(scenario, 1)
-    assert it.pages
+    assert it.calls
     calm = replace(it, scenario=replace(scenario, events=()))
-    assert len(causeless(calm)) == len(it.pages)
+    assert len(causeless(calm)) == len(it.calls)
 
 
 def test_a_page_that_is_not_true_of_the_water_is_found_out():
     scenario = scenario_of("chiller_night")
     quiet = night(replace(scenario, events=()), 1)
     lie = replace(night(scenario, 1), water=quiet.water)
-    assert len(causeless(lie)) == len(lie.pages) > 0
+    assert len(causeless(lie)) == len(lie.calls) > 0
 
 
 def test_every_limit_of_the_stages_has_a_delay():
-    """The spike night pages nobody because a single reading never does."""
+    """The spike night calls nobody because a single reading never does."""
     plan, _ = plan_of(scenario_of("quiet_night"))
     for of in plan.tolerances.values():
         for tolerance in of.values():

@@ -14,9 +14,9 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition,
 
 from rules.alarms.life_cycle import Priority
 from rules.calling.escalation import Escalation
-from rules.calling.reports import PageKind, Stand
+from rules.calling.records import CallKind, Stand
 from tests.rigs.examples import examples
-from tests.rules.calling.test_escalation import DUTY, HOUR, MANNERS, MIN, NIGHT, NOON, report
+from tests.rules.calling.test_escalation import DUTY, HOUR, MANNERS, MIN, NIGHT, NOON, word
 
 CAUSES = {
     "k1/temperature/high": "loop",
@@ -77,9 +77,9 @@ class Matter:
             self.call_by_ms = min(gathered_ms, self.call_by_ms) if gathering else gathered_ms
             self.step, self.handed_ms, self.failed = 0, None, 0
 
-    def called(self, page):
+    def called(self, call):
         """Take a call into account; the person must be the one whose turn it is."""
-        manner, now_ms = MANNERS[page.priority], page.at_ms
+        manner, now_ms = MANNERS[call.priority], call.at_ms
         if self.handed_ms is None:
             self.handed_ms = now_ms
         elif now_ms > self.handed_ms:
@@ -87,15 +87,15 @@ class Matter:
             if now_ms >= self.handed_ms + manner.hand_over_ms:
                 self.step, self.handed_ms = self.step + 1, now_ms
         self.call_by_ms = min(now_ms + manner.repeat_ms, self.handed_ms + manner.hand_over_ms)
-        self.newest_id = page.id
-        self.told.add(page.person)
+        self.newest_id = call.id
+        self.told.add(call.person)
         return DUTY.rota.line_up(now_ms)[self.step % TEAM]
 
 
 class Calling(RuleBasedStateMachine):
-    """A team that has room for every page."""
+    """A team that has room for every call."""
 
-    duty = replace(DUTY, flood_pages=10_000)
+    duty = replace(DUTY, flood_calls=10_000)
     roomy = True
 
     @initialize(start_ms=st.sampled_from([NIGHT, NOON]))
@@ -109,20 +109,20 @@ class Calling(RuleBasedStateMachine):
     def say(self, do):
         """Let both folds take an input; what they say is the same."""
         told, again = do(self.whole), do(self.cut)
-        assert (told.pages, told.settled, told.refusal) == (again.pages, again.settled, again.refusal)
+        assert (told.calls, told.settled, told.refusal) == (again.calls, again.settled, again.refusal)
         return told
 
     @rule(ms=TIMES, pieces=st.integers(1, 3))
     def pass_time(self, ms, pieces):
         began_ms, self.now_ms = self.now_ms, self.now_ms + ms
         told = self.whole.advance(self.now_ms)
-        pages, settled = [], []
+        calls, settled = [], []
         for piece in range(1, pieces + 1):
             part = self.cut.advance(began_ms + ms * piece // pieces)
-            pages, settled = pages + part.pages, settled + part.settled
+            calls, settled = calls + part.calls, settled + part.settled
             self.restart()
-        assert (told.pages, told.settled) == (pages, settled)
-        self.check(told.pages)
+        assert (told.calls, told.settled) == (calls, settled)
+        self.check(told.calls)
 
     @rule()
     def restart(self):
@@ -135,10 +135,10 @@ class Calling(RuleBasedStateMachine):
         self.number += 1
         state, stand = STANDS[trigger]
         said = {"trigger": trigger, "state": state, "cause": CAUSES[alarm], "at_ms": self.now_ms}
-        heard = report(self.number, alarm, priority, **said)
+        heard = word(self.number, alarm, priority, **said)
         told = self.say(lambda team: team.hear(heard, self.now_ms))
         if heard.problem not in self.matters:
-            assert not told.pages
+            assert not told.calls
             if stand is not Stand.CALLS:
                 return
         matter = self.matters.setdefault(heard.problem, Matter())
@@ -147,9 +147,9 @@ class Calling(RuleBasedStateMachine):
         matter.review(before, self.now_ms)
         if matter.over:
             del self.matters[heard.problem]
-            self.ended(matter, told.pages)
+            self.ended(matter, told.calls)
         else:
-            assert not told.pages, "no call before time has passed"
+            assert not told.calls, "no call before time has passed"
 
     @precondition(lambda self: self.matters)
     @rule(chance=st.integers(0, 20))
@@ -159,10 +159,10 @@ class Calling(RuleBasedStateMachine):
             if stand is not Stand.OVER:
                 self.hear(alarm, "returned", worst)
 
-    def ended(self, matter, pages):
+    def ended(self, matter, calls):
         """Who was told is told of the end, once, and nobody else; of what may not wake only by day."""
-        assert {page.kind for page in pages} <= {PageKind.RETURNED}
-        people = [page.person for page in pages]
+        assert {call.kind for call in calls} <= {CallKind.RETURNED}
+        people = [call.person for call in calls]
         assert len(people) == len(set(people))
         worst = max(worst for _, worst in matter.stands.values())
         waits = worst is Priority.MEDIUM and self.duty.quiet_ends_ms(self.now_ms) is not None
@@ -179,7 +179,7 @@ class Calling(RuleBasedStateMachine):
         standing = [found for found in self.whole.problems() if found.urgency]
         problem = standing[chance % len(standing)]
         told = self.say(lambda team: team.acknowledge(problem.number, self.now_ms))
-        assert (told.pages, told.settled, told.refusal) == ([], [problem.number], "")
+        assert (told.calls, told.settled, told.refusal) == ([], [problem.number], "")
         matter = self.matters[problem.key]
         before = matter.urgency
         for alarm, (stand, worst) in matter.stands.items():
@@ -193,48 +193,48 @@ class Calling(RuleBasedStateMachine):
         called = [found for _, found in sorted(self.matters.items()) if found.newest_id]
         matter = called[chance % len(called)]
         told = self.say(lambda team: team.undelivered(matter.newest_id, self.now_ms))
-        assert not told.pages
+        assert not told.calls
         if self.roomy and matter.urgency is not None and matter.failed + 1 < TEAM:
             matter.failed, matter.step = matter.failed + 1, matter.step + 1
             matter.handed_ms = matter.call_by_ms = self.now_ms
         self.pass_time(0, 1)
 
-    def check(self, pages):
+    def check(self, calls):
         """Hold what was sent while time passed against the model, and see that nothing was forgotten."""
-        for page in pages:
-            assert page.id not in self.ids
-            self.ids.add(page.id)
-            if page.kind is PageKind.ALARM:
-                self.check_call(page)
-            elif page.kind is PageKind.FLOOD:
+        for call in calls:
+            assert call.id not in self.ids
+            self.ids.add(call.id)
+            if call.kind is CallKind.ALARM:
+                self.check_call(call)
+            elif call.kind is CallKind.FLOOD:
                 assert not self.roomy
-                for about in page.about:
+                for about in call.about:
                     matter = self.matters[about.problem]
                     assert matter.urgency is not None, "seen, and told all the same"
-                    matter.told.add(page.person)
+                    matter.told.add(call.person)
         for matter in self.matters.values():
             if matter.urgency is Priority.CRITICAL:
                 assert matter.call_by_ms > self.now_ms, "an unseen critical alarm was not called in time"
             if matter.call_by_ms is not None and matter.call_by_ms <= self.now_ms:
                 matter.call_by_ms = None  # of what waits for the digest, the morning or the end of a flood
 
-    def check_call(self, page):
-        assert (page.problem, page.person, page.at_ms) not in self.calls, "called twice at once"
-        self.calls.add((page.problem, page.person, page.at_ms))
-        matter = self.matters[page.about[0].problem]
-        assert page.priority is matter.urgency, "the worst that nobody has seen"
-        assert page.priority is not Priority.LOW
-        assert page.priority is not Priority.MEDIUM or self.duty.quiet_ends_ms(page.at_ms) is None
+    def check_call(self, call):
+        assert (call.problem, call.person, call.at_ms) not in self.calls, "called twice at once"
+        self.calls.add((call.problem, call.person, call.at_ms))
+        matter = self.matters[call.about[0].problem]
+        assert call.priority is matter.urgency, "the worst that nobody has seen"
+        assert call.priority is not Priority.LOW
+        assert call.priority is not Priority.MEDIUM or self.duty.quiet_ends_ms(call.at_ms) is None
         calling = {alarm for alarm, (stand, _) in matter.stands.items() if stand is Stand.CALLS}
-        assert {about.alarm for about in page.about} == calling
-        turn = matter.called(page)
-        assert page.person == turn or not self.roomy, "out of turn"
+        assert {about.event.alarm for about in call.about} == calling
+        turn = matter.called(call)
+        assert call.person == turn or not self.roomy, "out of turn"
 
 
 class CallingInAFlood(Calling):
-    """The same team, which is sent one page in ten minutes at most, but for what is critical."""
+    """The same team, which is sent one call in ten minutes at most, but for what is critical."""
 
-    duty = replace(DUTY, flood_pages=1)
+    duty = replace(DUTY, flood_calls=1)
     roomy = False
 
 

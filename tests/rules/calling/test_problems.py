@@ -5,8 +5,9 @@ from dataclasses import replace
 import pytest
 
 from rules.alarms.life_cycle import Priority
-from rules.calling.reports import PageKind
-from tests.rules.calling.test_escalation import DUTY, MIN, NIGHT, calling, over, pages, report
+from rules.calling.duty import DEFAULT_MANNERS
+from rules.calling.records import CallKind
+from tests.rules.calling.test_escalation import DUTY, MIN, NIGHT, calling, calls, over, word
 
 CRITICAL, MEDIUM = Priority.CRITICAL, Priority.MEDIUM
 GUST = {"cause": "loop"}
@@ -16,107 +17,130 @@ GUST = {"cause": "loop"}
 def test_a_problem_is_as_urgent_as_its_worst_alarm(order):
     team = calling()
     for number, priority in enumerate(order, 1):
-        team.hear(report(number, f"k{number}/temperature/high", priority, **GUST), NIGHT)
+        team.hear(word(number, f"k{number}/temperature/high", priority, **GUST), NIGHT)
     told = team.advance(NIGHT + 6 * MIN)
-    assert pages(told) == [(0.25, "ada", "alarm"), (5.25, "ada", "alarm")], "at night, and every five minutes"
-    assert {page.priority for page in told.pages} == {CRITICAL}
+    assert calls(told) == [(0.25, "ada", "alarm"), (5.25, "ada", "alarm")], "at night, and every five minutes"
+    assert {call.priority for call in told.calls} == {CRITICAL}
 
 
 @pytest.mark.parametrize("order", [(MEDIUM, CRITICAL), (CRITICAL, MEDIUM)])
 def test_the_end_of_what_woke_somebody_is_told_at_night_whatever_else_was_in_it(order):
     team = calling()
     for number, priority in enumerate(order, 1):
-        team.hear(report(number, f"k{number}/temperature/high", priority, **GUST), NIGHT)
+        team.hear(word(number, f"k{number}/temperature/high", priority, **GUST), NIGHT)
     team.advance(NIGHT + MIN)
     for number, priority in enumerate(order, 1):
         told = team.hear(
             over(number + 2, alarm=f"k{number}/temperature/high", priority=priority, **GUST), NIGHT + 2 * MIN
         )
-    assert pages(told) == [(2, "ada", PageKind.RETURNED.value)]
+    assert calls(told) == [(2, "ada", CallKind.RETURNED.value)]
 
 
 def test_once_the_worst_alarm_is_seen_the_rest_sets_the_pace():
     team = calling()
-    team.hear(report(1, "k1/temperature/high", CRITICAL, **GUST), NIGHT)
-    team.hear(report(2, "k2/temperature/high", Priority.HIGH, **GUST), NIGHT)
+    team.hear(word(1, "k1/temperature/high", CRITICAL, **GUST), NIGHT)
+    team.hear(word(2, "k2/temperature/high", Priority.HIGH, **GUST), NIGHT)
     team.advance(NIGHT + MIN)
     seen = {"trigger": "acknowledged", "state": "acknowledged", **GUST}
-    assert not team.hear(report(3, "k1/temperature/high", CRITICAL, **seen), NIGHT + MIN).settled
+    assert not team.hear(word(3, "k1/temperature/high", CRITICAL, **seen), NIGHT + MIN).settled
     told = team.advance(NIGHT + 20 * MIN)
-    assert {page.priority for page in told.pages} == {Priority.HIGH}
-    assert [about.vessel for page in told.pages[:1] for about in page.about] == ["k2"]
+    assert {call.priority for call in told.calls} == {Priority.HIGH}
+    assert [about.event.vessel for call in told.calls[:1] for about in call.about] == ["k2"]
 
 
 def test_an_alarm_that_was_worse_before_somebody_saw_it_counts_as_what_it_is_when_it_calls_again():
     team = calling()
-    team.hear(report(1), NIGHT)
+    team.hear(word(1), NIGHT)
     team.advance(NIGHT + MIN)
     team.acknowledge(1, NIGHT + MIN)
     again = {"trigger": "announced again", "priority": MEDIUM}
-    team.hear(report(2, **again), NIGHT + 2 * MIN)
-    assert not team.advance(NIGHT + 60 * MIN).pages, "medium waits for the morning"
+    team.hear(word(2, **again), NIGHT + 2 * MIN)
+    assert not team.advance(NIGHT + 60 * MIN).calls, "medium waits for the morning"
 
 
 def test_who_could_not_be_reached_counts_from_the_last_regular_page():
-    """With three people two are tried at once after each regular page, not once and for all."""
+    """With three people two are tried at once after each regular call, not once and for all."""
     team = calling()
-    team.hear(report(), NIGHT)
-    (first,) = team.advance(NIGHT + MIN).pages
+    team.hear(word(), NIGHT)
+    (first,) = team.advance(NIGHT + MIN).calls
     tried = [first.person]
-    page = first
+    call = first
     for _ in range(2):
-        team.undelivered(page.id, NIGHT + MIN)
-        (page,) = team.advance(NIGHT + MIN).pages
-        tried.append(page.person)
+        team.undelivered(call.id, NIGHT + MIN)
+        (call,) = team.advance(NIGHT + MIN).calls
+        tried.append(call.person)
     assert tried == ["ada", "bo", "cy"]
-    team.undelivered(page.id, NIGHT + 2 * MIN)
-    assert not team.advance(NIGHT + 2 * MIN).pages, "nobody is left in this round"
-    (page,) = team.advance(NIGHT + 6 * MIN).pages
-    again = [page.person]
+    team.undelivered(call.id, NIGHT + 2 * MIN)
+    assert not team.advance(NIGHT + 2 * MIN).calls, "nobody is left in this round"
+    (call,) = team.advance(NIGHT + 6 * MIN).calls
+    again = [call.person]
     for _ in range(2):
-        team.undelivered(page.id, NIGHT + 6 * MIN)
-        (page,) = team.advance(NIGHT + 6 * MIN).pages
-        again.append(page.person)
+        team.undelivered(call.id, NIGHT + 6 * MIN)
+        (call,) = team.advance(NIGHT + 6 * MIN).calls
+        again.append(call.person)
     assert again == ["cy", "ada", "bo"]
 
 
 def test_a_worsening_counts_those_who_could_not_be_reached_anew():
     team = calling()
-    team.hear(report(1, priority=Priority.HIGH), NIGHT)
-    (page,) = team.advance(NIGHT + MIN).pages
+    team.hear(word(1, priority=Priority.HIGH), NIGHT)
+    (call,) = team.advance(NIGHT + MIN).calls
     for _ in range(2):
-        team.undelivered(page.id, NIGHT + MIN)
-        (page,) = team.advance(NIGHT + MIN).pages
-    team.hear(report(2, trigger="worsened"), NIGHT + 2 * MIN)
-    (page,) = team.advance(NIGHT + 3 * MIN).pages
-    tried = [page.person]
+        team.undelivered(call.id, NIGHT + MIN)
+        (call,) = team.advance(NIGHT + MIN).calls
+    team.hear(word(2, trigger="worsened"), NIGHT + 2 * MIN)
+    (call,) = team.advance(NIGHT + 3 * MIN).calls
+    tried = [call.person]
     for _ in range(2):
-        team.undelivered(page.id, NIGHT + 3 * MIN)
-        (page,) = team.advance(NIGHT + 3 * MIN).pages
-        tried.append(page.person)
+        team.undelivered(call.id, NIGHT + 3 * MIN)
+        (call,) = team.advance(NIGHT + 3 * MIN).calls
+        tried.append(call.person)
     assert tried == ["ada", "bo", "cy"]
 
 
 def test_a_team_of_one_is_not_called_twice_at_once():
     alone = replace(DUTY, rota=replace(DUTY.rota, people=("ada",)))
     team = calling(duty=alone)
-    team.hear(report(), NIGHT)
-    (page,) = team.advance(NIGHT + MIN).pages
-    team.undelivered(page.id, NIGHT + MIN)
-    assert not team.advance(NIGHT + 2 * MIN).pages
+    team.hear(word(), NIGHT)
+    (call,) = team.advance(NIGHT + MIN).calls
+    team.undelivered(call.id, NIGHT + MIN)
+    assert not team.advance(NIGHT + 2 * MIN).calls
 
 
 def test_of_what_is_due_at_one_moment_the_most_urgent_is_told_first_then_the_oldest():
     team = calling()
     for number, priority in enumerate([Priority.HIGH, CRITICAL, Priority.HIGH, CRITICAL], 1):
-        team.hear(report(number, f"k{number}/temperature/high", priority), NIGHT)
+        team.hear(word(number, f"k{number}/temperature/high", priority), NIGHT)
     told = team.advance(NIGHT + MIN)
-    assert [page.problem for page in told.pages] == [2, 4, 1, 3]
+    assert [call.problem for call in told.calls] == [2, 4, 1, 3]
 
 
 def test_what_joins_a_cause_while_it_is_gathered_puts_nothing_off():
     team = calling()
-    team.hear(report(1, "k1/temperature/high", Priority.HIGH, **GUST), NIGHT)
-    team.hear(report(2, "k2/temperature/high", CRITICAL, **GUST), NIGHT + 10_000)
-    (page,) = team.advance(NIGHT + MIN).pages
-    assert (page.at_ms, page.priority, len(page.about)) == (NIGHT + 15_000, CRITICAL, 2)
+    team.hear(word(1, "k1/temperature/high", Priority.HIGH, **GUST), NIGHT)
+    team.hear(word(2, "k2/temperature/high", CRITICAL, **GUST), NIGHT + 10_000)
+    (call,) = team.advance(NIGHT + MIN).calls
+    assert (call.at_ms, call.priority, len(call.about)) == (NIGHT + 15_000, CRITICAL, 2)
+
+
+def test_no_two_digests_have_the_same_id():
+    team = calling()
+    team.hear(word(1, priority=Priority.LOW), NIGHT)
+    told = team.advance(NIGHT + 72 * 60 * MIN)
+    assert [(call.id, call.kind, call.problem) for call in told.calls] == [
+        (f"0.{day}", CallKind.DIGEST, 0) for day in (1, 2, 3)
+    ]
+
+
+def test_how_each_priority_is_told_unless_a_team_agrees_otherwise():
+    """Common practice, no source; written down a second time, since it decides who is woken."""
+    found = {
+        priority: (str(manner.when), manner.repeat_ms // MIN, manner.hand_over_ms // MIN)
+        for priority, manner in DEFAULT_MANNERS.items()
+    }
+    assert found == {
+        CRITICAL: ("always", 5, 15),
+        Priority.HIGH: ("always", 10, 30),
+        MEDIUM: ("awake", 30, 60),
+        Priority.LOW: ("digest", 1440, 1440),
+    }

@@ -1,37 +1,40 @@
 """Signs of life: when silence becomes a problem, to the millisecond, and since when it is said to be."""
 
+from dataclasses import replace
+
 from rules.alarms.life_cycle import Priority
 from rules.calling.rack_signs import RackSigns
+from tests.rules.calling.test_escalation import DUTY
 
 GONE_MS, SILENT_MS, LINK_MS = 10, 30, 50
 START = 1_000
+TIMES = replace(DUTY, gone_after_ms=GONE_MS, silent_after_ms=SILENT_MS, link_lost_after_ms=LINK_MS)
 
 
 def signs(*racks, up=True):
     """Racks under watch; the broker is reached from the start unless not `up`."""
-    found = RackSigns(GONE_MS, SILENT_MS, LINK_MS, START)
+    found = RackSigns(START)
     found.expect(racks, START)
     if up:
         found.link(True, START)
     return found
 
 
-def said(reports):
-    return [
-        (report.rack, report.condition, report.state, report.at_ms, report.since_ms) for report in reports
-    ]
+def said(words):
+    events = [(one.rack, one.event) for one in words]
+    return [(rack, its.condition, its.state, its.at_ms, its.since_ms) for rack, its in events]
 
 
 def test_the_broker_is_missed_when_it_was_away_for_as_long_as_agreed_and_no_sooner():
     link = signs()
     assert link.link(False, START + 5) == []
-    assert link.due_ms() == START + 5 + LINK_MS
-    assert link.fall_silent(START + 4 + LINK_MS) == []
-    lost = link.fall_silent(START + 5 + LINK_MS)
+    assert link.due_ms(TIMES) == START + 5 + LINK_MS
+    assert link.fall_silent(START + 4 + LINK_MS, TIMES) == []
+    lost = link.fall_silent(START + 5 + LINK_MS, TIMES)
     assert said(lost) == [("broker", "broker_lost", "unacknowledged", START + 5 + LINK_MS, START + 5)]
-    assert lost[0].priority is Priority.CRITICAL
-    assert link.due_ms() is None, "told once"
-    assert link.fall_silent(START + 900) == []
+    assert lost[0].event.priority is Priority.CRITICAL
+    assert link.due_ms(TIMES) is None, "told once"
+    assert link.fall_silent(START + 900, TIMES) == []
     ended = link.link(True, START + 1_000)
     assert said(ended) == [("broker", "broker_lost", "normal", START + 1_000, START + 5)]
 
@@ -43,76 +46,76 @@ def test_a_link_that_is_back_in_time_is_not_spoken_of_and_one_that_breaks_again_
     assert link.link(True, START + LINK_MS) == []
     link.link(False, START + 100)
     link.link(False, START + 120)
-    assert link.due_ms() == START + 100 + LINK_MS, "since it broke, not since it was last said"
-    assert said(link.fall_silent(START + 100 + LINK_MS))
+    assert link.due_ms(TIMES) == START + 100 + LINK_MS, "since it broke, not since it was last said"
+    assert said(link.fall_silent(START + 100 + LINK_MS, TIMES))
     link.link(True, START + 200)
     link.link(False, START + 300)
-    assert said(link.fall_silent(START + 300 + LINK_MS)), "a second loss is told like the first"
+    assert said(link.fall_silent(START + 300 + LINK_MS, TIMES)), "a second loss is told like the first"
 
 
 def test_at_first_the_broker_is_not_reached():
     never = signs("north", up=False)
-    assert never.due_ms() == START + LINK_MS
+    assert never.due_ms(TIMES) == START + LINK_MS
     never.resume(START + 40)
-    assert never.due_ms() == START + 40 + LINK_MS, "nobody listened before"
+    assert never.due_ms(TIMES) == START + 40 + LINK_MS, "nobody listened before"
 
 
 def test_a_rack_is_silent_after_its_time_and_gone_after_a_shorter_one():
     racks = signs("north", "south")
     racks.heard("north", START + 5)
     racks.said("south", "gone", START + 8, kept=False)
-    assert racks.due_ms() == START + 8 + GONE_MS
-    assert racks.fall_silent(START + 7 + GONE_MS) == []
-    assert said(racks.fall_silent(START + 8 + GONE_MS)) == [
+    assert racks.due_ms(TIMES) == START + 8 + GONE_MS
+    assert racks.fall_silent(START + 7 + GONE_MS, TIMES) == []
+    assert said(racks.fall_silent(START + 8 + GONE_MS, TIMES)) == [
         ("south", "rack_silent", "unacknowledged", START + 8 + GONE_MS, START + 8)
     ]
-    assert racks.due_ms() == START + 5 + SILENT_MS
-    assert racks.fall_silent(START + 4 + SILENT_MS) == []
-    assert said(racks.fall_silent(START + 5 + SILENT_MS)) == [
+    assert racks.due_ms(TIMES) == START + 5 + SILENT_MS
+    assert racks.fall_silent(START + 4 + SILENT_MS, TIMES) == []
+    assert said(racks.fall_silent(START + 5 + SILENT_MS, TIMES)) == [
         ("north", "rack_silent", "unacknowledged", START + 5 + SILENT_MS, START + 5)
     ]
-    assert racks.due_ms() is None
+    assert racks.due_ms(TIMES) is None
     assert said(racks.heard("north", START + 90)) == [
         ("north", "rack_silent", "normal", START + 90, START + 5)
     ]
-    assert racks.due_ms() == START + 90 + SILENT_MS
+    assert racks.due_ms(TIMES) == START + 90 + SILENT_MS
 
 
 def test_a_rack_that_is_back_within_its_grace_is_given_the_longer_time_again():
     racks = signs("north")
     racks.said("north", "gone", START + 1, kept=False)
     assert racks.said("north", "watching", START + 5, kept=False) == []
-    assert racks.due_ms() == START + 5 + SILENT_MS
+    assert racks.due_ms(TIMES) == START + 5 + SILENT_MS
 
 
 def test_a_kept_word_is_what_a_rack_was_and_counts_from_now_where_it_is_new():
     racks = signs()
     assert racks.said("north", "gone", START + 3, kept=True) == []
-    assert racks.due_ms() == START + 3 + GONE_MS
+    assert racks.due_ms(TIMES) == START + 3 + GONE_MS
     assert racks.said("north", "gone", START + 6, kept=True) == []
-    assert racks.due_ms() == START + 3 + GONE_MS, "said again: no news"
+    assert racks.due_ms(TIMES) == START + 3 + GONE_MS, "said again: no news"
     assert racks.said("north", "watching", START + 7, kept=True) == []
-    assert racks.due_ms() == START + 7 + SILENT_MS
+    assert racks.due_ms(TIMES) == START + 7 + SILENT_MS
     assert racks.said("north", "watching", START + 9, kept=True) == []
-    assert racks.due_ms() == START + 7 + SILENT_MS, "a kept word is no sign of life"
+    assert racks.due_ms(TIMES) == START + 7 + SILENT_MS, "a kept word is no sign of life"
 
 
 def test_a_rack_that_was_stopped_cannot_fall_silent_until_it_is_back():
     racks = signs("north")
     stopped = racks.said("north", "stopped", START + 5, kept=False)
     assert said(stopped) == [("north", "rack_stopped", "unacknowledged", START + 5, START + 5)]
-    assert stopped[0].priority is Priority.LOW
+    assert stopped[0].event.priority is Priority.LOW
     assert racks.said("north", "stopped", START + 6, kept=False) == [], "told once"
-    assert racks.due_ms() is None
-    assert racks.fall_silent(START + 900) == []
+    assert racks.due_ms(TIMES) is None
+    assert racks.fall_silent(START + 900, TIMES) == []
     back = racks.said("north", "watching", START + 950, kept=True)
     assert [found[:3] for found in said(back)] == [("north", "rack_stopped", "normal")]
-    assert racks.due_ms() == START + 950 + SILENT_MS
+    assert racks.due_ms(TIMES) == START + 950 + SILENT_MS
 
 
 def test_a_silent_rack_that_was_stopped_on_purpose_is_no_longer_called_silent():
     racks = signs("north")
-    racks.fall_silent(START + SILENT_MS)
+    racks.fall_silent(START + SILENT_MS, TIMES)
     found = racks.said("north", "stopped", START + 70, kept=True)
     assert [one[:3] for one in said(found)] == [
         ("north", "rack_silent", "normal"),
@@ -125,14 +128,14 @@ def test_a_silent_rack_that_was_stopped_on_purpose_is_no_longer_called_silent():
 
 def test_while_the_broker_is_away_no_rack_is_blamed_and_then_each_has_its_time_again():
     racks = signs("north", "south")
-    racks.fall_silent(START + SILENT_MS)
+    racks.fall_silent(START + SILENT_MS, TIMES)
     racks.heard("north", START + 40)
     racks.link(False, START + 41)
-    assert racks.due_ms() == START + 41 + LINK_MS
-    assert [one[1] for one in said(racks.fall_silent(START + 900))] == ["broker_lost"]
+    assert racks.due_ms(TIMES) == START + 41 + LINK_MS
+    assert [one[1] for one in said(racks.fall_silent(START + 900, TIMES))] == ["broker_lost"]
     racks.link(True, START + 1_000)
-    assert racks.due_ms() == START + 1_000 + SILENT_MS
-    assert [one[0] for one in said(racks.fall_silent(START + 1_000 + SILENT_MS))] == ["north"]
+    assert racks.due_ms(TIMES) == START + 1_000 + SILENT_MS
+    assert [one[0] for one in said(racks.fall_silent(START + 1_000 + SILENT_MS, TIMES))] == ["north"]
     assert said(racks.heard("south", START + 1_050))[0][4] == START, "silent since before the link broke"
 
 
@@ -140,4 +143,4 @@ def test_a_rack_that_is_expected_twice_keeps_what_is_known_of_it():
     racks = signs("north")
     racks.heard("north", START + 5)
     racks.expect(["north", "west"], START + 20)
-    assert racks.due_ms() == START + 5 + SILENT_MS
+    assert racks.due_ms(TIMES) == START + 5 + SILENT_MS

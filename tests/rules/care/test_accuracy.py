@@ -28,6 +28,7 @@ VALUES = {
 ACCURACY = {
     Quantity.TEMPERATURE: 0.1,
     Quantity.CONDUCTIVITY: 0.3,
+    Quantity.SALINITY: 1.0,
     Quantity.OXYGEN: 0.2,
     Quantity.OXYGEN_SATURATION: 2.0,
     Quantity.AIR_PRESSURE: 1.0,
@@ -126,3 +127,13 @@ def test_salinity_is_as_unknown_as_what_it_is_made_of(unknown):
 def test_saturation_is_as_unknown_as_what_it_is_made_of(unknown):
     measured = (*CT, Quantity.OXYGEN, Quantity.AIR_PRESSURE)
     assert accuracy(Quantity.OXYGEN_SATURATION, *measured, unknown=(unknown,)) is None
+
+
+def test_saturation_where_a_probe_gives_the_salinity_itself():
+    measured = (Quantity.TEMPERATURE, Quantity.SALINITY, Quantity.OXYGEN, Quantity.AIR_PRESSURE)
+    found = accuracy(Quantity.OXYGEN_SATURATION, *measured)
+    drawn_salinity, pressure = drawn(Quantity.SALINITY, 13), drawn(Quantity.AIR_PRESSURE, 14)
+    temperature, oxygen = drawn(Quantity.TEMPERATURE, 15), drawn(Quantity.OXYGEN, 16)
+    spread = oxygen_saturation_percent(oxygen, temperature, drawn_salinity, pressure).std()
+    assert found == pytest.approx(spread, rel=0.03)
+    assert accuracy(Quantity.OXYGEN_SATURATION, *measured, unknown=(Quantity.SALINITY,)) is None

@@ -1,6 +1,7 @@
 """A block of readings under judgement: what a derived value may be made of, and in which order all comes."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,6 +10,7 @@ from rules.engine import Engine
 from rules.judging.block import places_by_source
 from rules.quantities import Quantity
 from rules.rack.plan import Source
+from rules.rack.tolerance import Band
 from rules.readings import Readings
 from tests.rigs.watched_rack import DAY, HOUR, MINUTE, PROMPT, START_MS, WatchedRack, plan_of, thermometers
 
@@ -124,3 +126,24 @@ def test_at_one_moment_returns_come_first_then_the_most_urgent():
     steps = [(event.alarm, str(event.trigger)) for event in watched.events if event.vessel == "k1"]
     returned = [trigger for _, trigger in steps].index("returned")
     assert steps[returned + 1][1] == "raised"
+
+
+def test_of_channels_that_one_reading_moves_the_one_that_the_others_come_from_is_told_first():
+    """The conductivity leaves its high limit and falls past its low one, where the salinity falls too."""
+    limits = {
+        Quantity.CONDUCTIVITY: replace(PROMPT, advisory=Band(35, 45), critical=Band()),
+        Quantity.SALINITY: replace(PROMPT, advisory=Band(25, None), critical=Band()),
+    }
+    sources = (
+        Source(1, "ct", Quantity.TEMPERATURE, "k1", DAY, "a"),
+        Source(2, "ct", Quantity.CONDUCTIVITY, "k1", DAY, "a"),
+    )
+    watched = WatchedRack(plan_of(sources, {"polyp": limits}))
+    watched.read_all([(0, 1, 15.0), (0, 2, 50.0)])
+    assert watched.states == {"k1/conductivity/high": "unacknowledged"}
+    events = watched.read(MINUTE, 2, 20.0)
+    assert [(event.alarm, str(event.trigger)) for event in events] == [
+        ("k1/conductivity/high", "returned"),
+        ("k1/conductivity/low", "raised"),
+        ("k1/salinity/low", "suppressed"),
+    ]

@@ -217,3 +217,11 @@ def test_what_is_remembered_is_the_last_reading_and_the_last_that_may_be_used():
     judge([15, 19, 99], state=state)
     assert (state.time_ms, state.value) == (2 * MINUTE, 99.0)
     assert (state.good_time_ms, state.good_value) == (MINUTE, 19.0)
+
+
+@pytest.mark.parametrize(("limit", "away", "edge"), [(8.0, 0.25, "below"), (23.0, -0.25, "above")])
+def test_what_is_just_on_the_limit_and_goes_on_is_heading_out(limit, away, edge):
+    """A rate is known after half its window: then the level, one reading behind, is exactly the limit."""
+    half = FORECAST.rate_window_ms // 2 // MINUTE
+    values = [limit + away * (half + 1 - minute) for minute in range(half + 3)]
+    assert (half + 2, f"heading_out:{edge}", True) in edges(judge(values, FORECAST))

@@ -107,3 +107,17 @@ def test_the_kernel_does_what_the_slow_reference_does_however_it_is_cut(steps, d
         more, state = turns(part > 10, part < 9, time_ms[start:stop], delays, state)
         found += [(turn.index + start, turn.active, turn.since_ms) for turn in more]
     assert found == slow_reference(value, time_ms, 10, 1, delays)
+
+
+def test_each_phase_is_carried_over_a_cut_and_counts_on_from_where_it_began():
+    found, state = judge([11, 8], delays=(0, 2 * MINUTE))
+    assert (found, state) == ([Turn(0, True, 0)], Persistence(Phase.CLEARING, MINUTE))
+    later = np.array([2, 3], dtype=np.int64) * MINUTE
+    out = np.array([False, False])
+    found, state = turns(out, ~out, later, (0, 2 * MINUTE), state)
+    assert (found, state.phase) == ([Turn(1, False, MINUTE)], Phase.CLEAR)
+    _, state = judge([11], delays=(2 * MINUTE, 0))
+    assert state == Persistence(Phase.PENDING, 0)
+    found, state = turns(~out, out, later, (2 * MINUTE, 0), state)
+    assert (found, state.phase) == ([Turn(0, True, 0)], Phase.ACTIVE)
+    assert len(set(Phase)) == 4

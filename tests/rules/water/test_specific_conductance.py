@@ -44,3 +44,14 @@ def test_linear_compensation_is_nan_outside_its_range(temperature):
 def test_a_coefficient_that_is_no_fraction_is_refused(per_kelvin):
     with pytest.raises(SeawaterError, match=r"give a fraction up to 0\.05, as 0\.02 for 2 %/K"):
         conductivity_from_linear_compensation(50.0, 20.0, per_kelvin)
+
+
+@pytest.mark.parametrize(("per_kelvin", "expected"), [(0.0, 50.0), (0.05, 37.5)])
+def test_a_coefficient_at_either_end_is_taken(per_kelvin, expected):
+    """50 * (1 + 0.05 * (20 - 25))."""
+    assert conductivity_from_linear_compensation(50.0, 20.0, per_kelvin) == pytest.approx([expected])
+
+
+@pytest.mark.parametrize("temperature", [-2.0, 40.0])
+def test_linear_compensation_reaches_to_both_ends_of_its_range(temperature):
+    assert not np.isnan(conductivity_from_linear_compensation(50.0, temperature, 0.02)).any()
