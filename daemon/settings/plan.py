@@ -64,4 +64,6 @@ def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> 
             if (stay_ms := _ms(settings.usual_stay_days(stage))) is not None
         },
         alarm_rules=settings.alarms.rules(),
+        altitude_m=settings.rack.altitude_m,
+        usual={name: usual for name, vessel in settings.vessels.items() if (usual := vessel.usual())},
     )

@@ -14,7 +14,7 @@ from daemon.settings.alarms import AlarmSettings, StageStepSettings, SupplySetti
 from daemon.settings.commands import CommandSettings
 from daemon.settings.stages import OFF, StageSettings, ToleranceSettings
 from daemon.tables import types
-from daemon.tables.types import FilePath, Label, Name, Seconds, Switch, Table, Whole
+from daemon.tables.types import FilePath, Label, Name, Number, Seconds, Switch, Table, Whole
 from rules.quantities import Quantity
 from rules.rack.stages import DEFAULT_TOLERANCES, USUAL_STAY_DAYS, WITHOUT_LIMITS
 from rules.rack.tolerance import Tolerance
@@ -38,6 +38,10 @@ class RackSettings(Table):
 
     name: Name = Field(description="Name of the rack; part of every topic")
     time_zone: TimeZone = Field(description="Time zone of the people at the rack (IANA name)")
+    altitude_m: Annotated[Number, Field(ge=-500, le=5000)] | None = Field(
+        default=None,
+        description="Altitude, for the air pressure where no barometer tells it [m]",
+    )
 
 
 class JournalSettings(Table):
@@ -96,6 +100,19 @@ class VesselSettings(Table):
     stage: Name = Field(description="The life stage in it when the daemon first starts")
     label: Label | None = Field(default=None, description="What people call it")
     plan: tuple[StageStepSettings, ...] = Field(default=(), description="Planned moves to other stages")
+    usual_temperature_c: Annotated[Number, Field(ge=-2, le=40)] | None = Field(
+        default=None,
+        description="Usual value, for salinity and oxygen while no thermometer tells it [°C]",
+    )
+    usual_salinity: Annotated[Number, Field(ge=0, le=42)] | None = Field(
+        default=None,
+        description="Usual value, for oxygen while no probe tells it [no unit]",
+    )
+
+    def usual(self) -> dict[Quantity, float]:
+        """Return the usual values that are given."""
+        given = {Quantity.TEMPERATURE: self.usual_temperature_c, Quantity.SALINITY: self.usual_salinity}
+        return {quantity: value for quantity, value in given.items() if value is not None}
 
 
 class Settings(Table):

@@ -4,7 +4,7 @@ What comes out are the few crossings, each in its place in the order of arrival.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from rules.alarms.event import Crossing
 from rules.care.probe_care import ProbeCare
-from rules.judging.channel import ChannelState, Edge, Series, Verdict, judge_channel
-from rules.judging.conversion import PRESSURE_HOLDS_MS, convert, newest_known
+from rules.judging.channel import ChannelState, Edge, Series, Verdict, judge_channel, sample
+from rules.judging.conversion import convert
 from rules.judging.out_of_water import (
     WITNESSES,
     Dryness,
@@ -23,12 +23,12 @@ from rules.judging.out_of_water import (
     jumps,
     values_in_water,
 )
+from rules.judging.ranked_inputs import USUALLY, Inputs
 from rules.judging.silence import Places, Silence, SourceState
 from rules.judging.watch_list import WatchList
-from rules.quantities import Quantity
+from rules.quality.flags import Flag
 from rules.rack.channels import Channel
 from rules.readings import Amendment, ChannelFlags, Outcome, Readings
-from rules.water.specific_conductance import Compensation
 
 _LARGEST_UINT16 = np.iinfo(np.uint16).max
 """Up to here numpy sorts by digits, several times as fast."""
@@ -98,8 +98,8 @@ class Block:
         self._watch_list = watch_list
         self._channels = channels
         self._care = care
-        self._before = {name: (state.good_time_ms, state.good_value) for name, state in channels.items()}
-        self._usable: dict[str, Series] = {}
+        self._inputs = Inputs(watch_list, channels)
+        self._judged: dict[str, Series] = {}
         self._dry: dict[int, Dryness] = {}
         self._witnesses: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
 
@@ -112,7 +112,7 @@ class Block:
             series = self._series(channel, here)
             former_flag = self._channels[channel.name].flag
             verdict = self._judge(channel, series, self._out_of_water(channel, here, sources))
-            self._usable[channel.name] = Series(series.index, series.time_ms, verdict.usable)
+            self._note(channel, series, verdict)
             self._note_flags(channel, here, series, verdict, former_flag, outcome)
             yield from self._placed(channel, verdict.edges)
         self._note_dry(sources)
@@ -123,26 +123,30 @@ class Block:
             line = self._care.line(channel.source)
             read = self._readings.value[here]
             source = Series(here, self._readings.time_ms[here], read if line is None else line.of(read))
-            if channel.source.compensation is Compensation.NONE:
+            if not channel.needs:
                 return source
         else:
-            source = self._usable[self._watch_list.own[channel.source.id].name]
-        inputs = [self._newest(name, source) for name in channel.inputs]
-        return Series(here, source.time_ms, convert(channel, source.value, inputs))
+            source = self._judged[self._watch_list.own[channel.source.id].name]
+        return convert(
+            channel, source, [self._inputs.of(need, channel.vessel, source) for need in channel.needs]
+        )
 
-    def _newest(self, name: str, at: Series) -> NDArray[np.float64]:
-        """Return the newest usable value of another channel at each reading of `at`."""
-        channel = self._watch_list.channels[self._watch_list.place[name]]
-        pressure = channel.quantity is Quantity.AIR_PRESSURE
-        oldest_ms = PRESSURE_HOLDS_MS if pressure else channel.source.silent_after_ms
-        return newest_known(self._before[name], self._usable.get(name), at, oldest_ms)
+    def _note(self, channel: Channel, series: Series, verdict: Verdict) -> None:
+        """Keep what became of a channel, for those that are made of it or compared with it."""
+        suspect = verdict.judged.causal == Flag.SUSPECT
+        self._judged[channel.name] = replace(series, value=verdict.usable, suspect=suspect)
+        now = verdict.usable if series.error is None else np.where(series.error > 0, np.nan, verdict.usable)
+        measured = Series(series.index, series.time_ms, now, suspect=suspect)
+        usual = channel.quantity in USUALLY and not self._watch_list.is_maintained(channel.source.id)
+        sampled = sample(measured, self._channels[channel.name]) if usual else np.array([], dtype=np.intp)
+        self._inputs.note(channel.name, measured, sampled)
 
     def _judge(
         self, channel: Channel, series: Series, dry: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None
     ) -> Verdict:
         return judge_channel(
             series,
-            self._newest(channel.twin, series) if channel.twin else None,
+            self._inputs.newest(channel.twin, series) if channel.twin else None,
             self._channels[channel.name],
             self._watch_list.bounds(channel, series.time_ms),
             self._watch_list.plan.quality[channel.quantity],

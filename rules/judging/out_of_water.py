@@ -87,7 +87,7 @@ def values_in_water(other: Series, dryness: Dryness, state: SourceState) -> NDAr
 
 
 def jumps(other: Series, quantity: Quantity, dryness: Dryness, state: SourceState) -> tuple[Times, Times]:
-    """Return where in the block another quantity of the probe jumps as the cell goes dry, and in which spell."""
+    """Return where in the block another quantity jumps as the cell goes dry, and in which spell."""
     known = np.searchsorted(dryness.cell.index, other.index, side="right")
     spell_ms = dryness.spell_ms[known]
     wet = dryness.cell.index[~dryness.dry]

@@ -12,7 +12,6 @@ from rules.judging.causes import silence_cause, water_cause
 from rules.judging.out_of_water import cells_of
 from rules.judging.persistence import Turn
 from rules.judging.silence import Scope, Silence
-from rules.quantities import Quantity
 from rules.rack.channels import Channel, channels_of
 from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, limits_of, worst_priority
 from rules.rack.plan import RackPlan, Source
@@ -81,20 +80,15 @@ class WatchList:
     def worst_without(self, source: Source) -> Priority:
         """Return the priority of the worst alarm that nobody could raise without `source`.
 
-        The barometer is not counted: its last value, then the standard one, stands in for it.
+        What it is only an input of goes on: something else stands in for it (see `ranked_inputs`).
         """
         if source.id not in self._needed:
             self._needed[source.id] = self._work_out_worst_without(source)
         return self._needed[source.id]
 
     def _work_out_worst_without(self, source: Source) -> Priority:
-        if source.quantity is Quantity.AIR_PRESSURE:
-            return Priority.LOW
-        lost = {channel.name for channel in self.channels if channel.source.id == source.id}
-        for channel in self.channels:
-            if lost.intersection(channel.inputs):
-                lost.add(channel.name)
-        return max(worst_priority(self.tolerance(self.channels[self.place[name]])) for name in lost)
+        own = (channel for channel in self.channels if channel.source.id == source.id)
+        return max(worst_priority(self.tolerance(channel)) for channel in own)
 
     def crossing(
         self,

@@ -14,7 +14,9 @@ def draw(picture):
     """Let the watch take the chiller's night in, and draw its replay."""
     with TemporaryDirectory() as folder:
         settings = write_settings(Path(folder) / "rack.toml")
-        journal = live(Path(folder) / "night.sqlite", simulated("chiller_night", seed=1), settings, after_ms=0)
+        journal = live(
+            Path(folder) / "night.sqlite", simulated("chiller_night", seed=1), settings, after_ms=0
+        )
         return main(["replay", str(journal), "--png", str(picture)])
 
 

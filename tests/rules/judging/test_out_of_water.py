@@ -1,6 +1,7 @@
 """Which readings are not of the water, by what the probe's cell and a second witness had said by then."""
 
 import json
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -115,7 +116,7 @@ def test_any_cut_gives_the_same(polls, cuts):
 
     def judged(bounds):
         engine, flags = Engine(plan_of(PROBE, {"polyp": {Quantity.TEMPERATURE: PROMPT}}), START_MS), {}
-        for start, stop in zip(bounds, bounds[1:], strict=False):
+        for start, stop in pairwise(bounds):
             outcome = engine.feed(readings.part(start, stop))
             engine = Engine.restore(json.loads(json.dumps(engine.snapshot())))
             for block in outcome.flags:
