@@ -11,6 +11,7 @@ from rules import engine
 from rules.alarms.alarm import Alarm
 from rules.alarms.life_cycle import Condition
 from rules.care.accuracy import accuracy_of
+from rules.judging.channel import without
 from rules.quality.flags import Flag, QartodTest
 from rules.quantities import Quantity, unit_of
 from rules.rack.limits import Basis, limits_of, tells_limits, worst_priority
@@ -137,7 +138,7 @@ class _Looked:
     def _watched_roughly(self, probe: str) -> Watched:
         """Say so of a value that lacks an input: unwatched where it tells a limit from the target no more."""
         state, tolerance = self.state, self.state.tolerance
-        why = f"± {state.error:.2g}, no {', '.join(state.lacking)} now".replace("_", " ")
+        why = without(state.lacking, state.error)
         since_ms = self._utc(state.good_time_ms) if state.good_time_ms else None
         if tolerance is not None and not tells_limits(tolerance, state.error):
             return Watched(WatchedState.UNWATCHED, "", why, since_ms)

@@ -286,7 +286,12 @@ class _Judgement:
         error, lacks = self.series.error, self.series.lacks(index)
         if error is None or not lacks:
             return ""
-        return f"± {error[index]:.2g}, no {', '.join(lacks)} now".replace("_", " ")
+        return without(lacks, float(error[index]))
+
+
+def without(lacks: tuple[Quantity, ...], error: float) -> str:
+    """Say in words how far a value may be off for want of inputs that are not measured now."""
+    return f"off by up to {error:.2g}, no {' and '.join(lacks)} now".replace("_", " ")
 
 
 def _number(value: float) -> float | None:

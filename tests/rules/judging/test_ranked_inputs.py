@@ -82,7 +82,7 @@ def test_what_is_likely_beyond_a_limit_is_told_one_priority_lower_and_says_why()
     assert 57 < rack.saturation.value < 60
     assert rack.saturation.value + rack.saturation.error > 60
     assert max(event.priority for event in low) is Priority.HIGH, "one lower than critical"
-    assert any("no temperature, salinity now" in event.evidence.reason for event in low)
+    assert any("no temperature and salinity now" in event.evidence.reason for event in low)
 
 
 def test_an_error_that_merely_grows_calls_nobody():
