@@ -122,8 +122,28 @@ class WatchList:
             for other in self.plan.sources
             if scope is Scope.RACK or (scope is Scope.BUS and other.bus == source.bus)
         }
-        crossing = self.crossing(channel, Condition.SILENT, Level.ADVISORY, None, turn)
+        evidence = Evidence(reason=self._hidden_by(source, scope)) if silence.begins else NO_EVIDENCE
+        crossing = self.crossing(channel, Condition.SILENT, Level.ADVISORY, None, turn, evidence)
         return replace(crossing, cause=silence_cause(channel, scope), reach=tuple(sorted(reach)))
+
+    def _hidden_by(self, source: Source, scope: Scope) -> str:
+        """Say which limits of which vessels nothing watches while a probe, its bus or the rack is silent."""
+        silent = {
+            other.id
+            for other in self.plan.sources
+            if scope is Scope.RACK
+            or (other.bus == source.bus if scope is Scope.BUS else other.probe == source.probe)
+        }
+        limited = [channel for channel in self.channels if self.tolerance(channel) is not None]
+        seen = {(it.vessel, it.quantity) for it in limited if it.source.id not in silent}
+        hidden = {
+            (it.vessel, it.quantity): None
+            for it in limited
+            if it.source.id in silent and (it.vessel, it.quantity) not in seen
+        }
+        vessels = {vessel: [q for at, q in hidden if at == vessel] for vessel, _ in hidden}
+        told = (f"{vessel}: {' and '.join(them)}" for vessel, them in vessels.items())
+        return f"{'; '.join(told)} unwatched".replace("_", " ") if vessels else ""
 
     def possible_keys(self) -> Mapping[str, frozenset[str]]:
         """Return, for every channel, the keys of each condition and level that it can be in."""
