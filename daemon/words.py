@@ -64,7 +64,8 @@ def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
         also = f"; also {', '.join(event.vessels[1:])}" if len(event.vessels) > 1 else ""
         again = "again: " if event.trigger is Trigger.REANNOUNCED else ""
         since = f"since {clock_time(event.since_ms, zone)}"
-        numbers, advice = _numbers(event, zone), _ADVICE.get(event.evidence.reason, "")
+        reason, numbers = event.evidence.reason, _numbers(event, zone)
+        advice = _ADVICE.get(reason, f"; {reason}" if reason else "")
         return f"{again}{what}{numbers}, {since} ({event.priority.word}){also}{advice}"
     if event.trigger is Trigger.RETURNED:
         unseen = "" if event.state is State.NORMAL else "; nobody has acknowledged it yet"

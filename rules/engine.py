@@ -25,6 +25,7 @@ from rules.judging.silence import Places, SourceState, note_heard, silences
 from rules.judging.trend import TrendState
 from rules.judging.watch_list import WatchList
 from rules.plain import from_plain, to_plain
+from rules.quantities import Quantity
 from rules.rack.channels import Channel
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, move
@@ -32,12 +33,16 @@ from rules.rack.state import RackState, stages_under, targets_of
 from rules.rack.tolerance import Tolerance
 from rules.readings import Action, Notice, Outcome, Readings
 
-SNAPSHOT_VERSION = 4
+SNAPSHOT_VERSION = 5
 
 
 @dataclass(frozen=True, slots=True)
 class ChannelNow:
-    """A channel as it stands, for people to look at; `tests` are the newest reading's flags, test by test."""
+    """A channel as it stands, for people to look at; `tests` are the newest reading's flags, test by test.
+
+    `error` is how far the value may be off for want of the inputs in `lacking`; `good_time_ms` is when the
+    last good reading was measured that lacked none.
+    """
 
     channel: Channel
     tolerance: Tolerance | None
@@ -47,6 +52,9 @@ class ChannelNow:
     rate_per_hour: float
     silent: bool
     tests: tuple[int, ...]
+    error: float
+    lacking: tuple[Quantity, ...]
+    good_time_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +186,9 @@ class Engine:
                 state.rate_per_hour,
                 self._sources[channel.source.id].silent,
                 tuple(state.quality.tests[:, 0].tolist()),
+                state.error,
+                state.lacking,
+                state.good_time_ms,
             )
             for channel in self._watch_list.channels
             for state in [self._channels[channel.name]]

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from daemon.buses.shape import ProbeSettings
 from daemon.errors import Finding
 from daemon.settings.draft import Draft
-from daemon.settings.plan import sources_of
+from daemon.settings.plan import sources_of, supplies_of
 from daemon.settings.rack import Settings
 from daemon.tables.words import shown, where
 from rules.quantities import Quantity
@@ -47,7 +47,8 @@ def channels_in(settings: Settings) -> tuple[Channel, ...]:
     given = sources_of(settings, lambda *key: numbers.setdefault(key, len(numbers)))
     sources = tuple({source.id: source for source in given}.values())
     vessels = {name: vessel.stage for name, vessel in settings.vessels.items()}
-    return channels_of(RackPlan(settings.rack.name, sources, vessels, tolerances={}, quality={}))
+    supplies = supplies_of(settings)
+    return channels_of(RackPlan(settings.rack.name, sources, vessels, {}, {}, supplies))
 
 
 def _tolerance(draft: Draft, vessel: str, quantity: Quantity) -> Tolerance | None:

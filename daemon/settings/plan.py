@@ -35,6 +35,12 @@ def sources_of(settings: Settings, source_id: Callable[[str, str, str], int]) ->
     )
 
 
+def supplies_of(settings: Settings) -> tuple[Supply, ...]:
+    """Return what vessels share."""
+    given = settings.supplies.items()
+    return tuple(Supply(name, supply.quantity, supply.vessels) for name, supply in given)
+
+
 def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> RackPlan:
     """Return the plan of a rack; `source_id` numbers a source by probe, quantity and vessel."""
     return RackPlan(
@@ -50,9 +56,7 @@ def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> 
             for stage in settings.stage_names()
         },
         quality=DEFAULT_QUALITY,
-        supplies=tuple(
-            Supply(name, supply.quantity, supply.vessels) for name, supply in settings.supplies.items()
-        ),
+        supplies=supplies_of(settings),
         steps={
             name: tuple(step.step() for step in vessel.plan)
             for name, vessel in settings.vessels.items()
@@ -64,4 +68,6 @@ def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> 
             if (stay_ms := _ms(settings.usual_stay_days(stage))) is not None
         },
         alarm_rules=settings.alarms.rules(),
+        altitude_m=settings.rack.altitude_m,
+        usual={name: usual for name, vessel in settings.vessels.items() if (usual := vessel.usual())},
     )

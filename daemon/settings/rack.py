@@ -13,7 +13,18 @@ from daemon.buses.shape import ProbeSettings
 from daemon.settings.alarms import AlarmSettings, StageStepSettings, SupplySettings
 from daemon.settings.commands import CommandSettings
 from daemon.settings.stages import OFF, StageSettings, ToleranceSettings
-from daemon.tables.types import FilePath, Label, Name, Seconds, ServerUrl, Switch, Table, TopicRoot, Whole
+from daemon.tables.types import (
+    FilePath,
+    Label,
+    Name,
+    Number,
+    Seconds,
+    ServerUrl,
+    Switch,
+    Table,
+    TopicRoot,
+    Whole,
+)
 from rules.quantities import Quantity
 from rules.rack.stages import DEFAULT_TOLERANCES, USUAL_STAY_DAYS, WITHOUT_LIMITS
 from rules.rack.tolerance import Tolerance
@@ -37,6 +48,10 @@ class RackSettings(Table):
 
     name: Name = Field(description="Name of the rack; part of every topic")
     time_zone: TimeZone = Field(description="Time zone of the people at the rack (IANA name)")
+    altitude_m: Annotated[Number, Field(ge=-500, le=5000)] | None = Field(
+        default=None,
+        description="Altitude, for the air pressure where no barometer tells it [m]",
+    )
 
 
 class JournalSettings(Table):
@@ -87,8 +102,21 @@ class VesselSettings(Table):
 
     kind: Literal["kreisel", "pseudokreisel", "tray", "dish", "tank"] = Field(description="What it is")
     stage: Name = Field(description="The life stage in it when the daemon first starts")
-    label: Label | None = Field(None, description="What people call it")
-    plan: tuple[StageStepSettings, ...] = Field((), description="Planned moves to other stages")
+    label: Label | None = Field(default=None, description="What people call it")
+    plan: tuple[StageStepSettings, ...] = Field(default=(), description="Planned moves to other stages")
+    usual_temperature_c: Annotated[Number, Field(ge=-2, le=40)] | None = Field(
+        default=None,
+        description="Usual value, for salinity and oxygen while no thermometer tells it [°C]",
+    )
+    usual_salinity: Annotated[Number, Field(ge=0, le=42)] | None = Field(
+        default=None,
+        description="Usual value, for oxygen while no probe tells it [no unit]",
+    )
+
+    def usual(self) -> dict[Quantity, float]:
+        """Return the usual values that are given."""
+        given = {Quantity.TEMPERATURE: self.usual_temperature_c, Quantity.SALINITY: self.usual_salinity}
+        return {quantity: value for quantity, value in given.items() if value is not None}
 
 
 class Settings(Table):

@@ -11,9 +11,10 @@ from rules import engine
 from rules.alarms.alarm import Alarm
 from rules.alarms.life_cycle import Condition
 from rules.care.accuracy import accuracy_of
+from rules.judging.channel import without
 from rules.quality.flags import Flag, QartodTest
 from rules.quantities import Quantity, unit_of
-from rules.rack.limits import Basis, limits_of, worst_priority
+from rules.rack.limits import Basis, limits_of, tells_limits, worst_priority
 from rules.rack.tolerance import Tolerance
 
 _FOUND = {
@@ -83,7 +84,7 @@ class _Looked:
             *named,
             value,
             lack,
-            self.accuracy if value is not None else None,
+            (state.error or self.accuracy) if value is not None else None,
             limits_now(tolerance),
             None if state.flag == Flag.FAIL else place_of(value, tolerance),
             rate,
@@ -125,10 +126,21 @@ class _Looked:
             return Watched(WatchedState.UNWATCHED, "", f"the watch is {self.watch}", newest_ms)
         fault = next((alarm for alarm in self.alarms if _is_fault(alarm)), None)
         if not lack and fault is None and self.state.flag != Flag.FAIL:
+            if self.state.error:
+                return self._watched_roughly(probe)
             return Watched(WatchedState.WATCHED, probe, "", None)
         since_ms = self._utc(fault.since_ms) if fault else time_ms
         why = self._why(lack) or (fault.evidence.reason if fault else "")
         return Watched(WatchedState.UNWATCHED, "", why, since_ms)
+
+    def _watched_roughly(self, probe: str) -> Watched:
+        """Say so of a value that lacks an input: unwatched where it tells a limit from the target no more."""
+        state, tolerance = self.state, self.state.tolerance
+        why = without(state.lacking, state.error)
+        since_ms = self._utc(state.good_time_ms) if state.good_time_ms else None
+        if tolerance is not None and not tells_limits(tolerance, state.error):
+            return Watched(WatchedState.UNWATCHED, "", why, since_ms)
+        return Watched(WatchedState.WATCHED_ROUGHLY, probe, why, since_ms)
 
 
 def _is_fault(alarm: Alarm) -> bool:

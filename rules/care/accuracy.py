@@ -29,6 +29,8 @@ def accuracy_of(channel: Channel, channels: Mapping[str, Channel], value_of: Val
 
     `channels` are those of the rack by name, `value_of` gives their values at the time.
     """
+    if any(not need.channels for need in channel.needs if need.quantity is not Quantity.AIR_PRESSURE):
+        return None
     return _Moment(channels, value_of).accuracy(channel)
 
 

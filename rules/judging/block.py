@@ -4,7 +4,7 @@ What comes out are the few crossings, each in its place in the order of arrival.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -12,15 +12,23 @@ from numpy.typing import NDArray
 
 from rules.alarms.event import Crossing
 from rules.care.probe_care import ProbeCare
-from rules.judging.channel import ChannelState, Edge, Series, Verdict, judge_channel
-from rules.judging.conversion import PRESSURE_HOLDS_MS, convert, newest_known
-from rules.judging.out_of_water import dry_at, last_dry
+from rules.judging.channel import ChannelState, Edge, Series, Verdict, judge_channel, sample
+from rules.judging.conversion import convert
+from rules.judging.out_of_water import (
+    WITNESSES,
+    Dryness,
+    believed_out,
+    borne_out,
+    dryness,
+    jumps,
+    values_in_water,
+)
+from rules.judging.ranked_inputs import USUALLY, Inputs
 from rules.judging.silence import Places, Silence, SourceState
 from rules.judging.watch_list import WatchList
-from rules.quantities import Quantity
+from rules.quality.flags import Flag
 from rules.rack.channels import Channel
 from rules.readings import Amendment, ChannelFlags, Outcome, Readings
-from rules.water.specific_conductance import Compensation
 
 _LARGEST_UINT16 = np.iinfo(np.uint16).max
 """Up to here numpy sorts by digits, several times as fast."""
@@ -90,8 +98,10 @@ class Block:
         self._watch_list = watch_list
         self._channels = channels
         self._care = care
-        self._before = {name: (state.good_time_ms, state.good_value) for name, state in channels.items()}
-        self._usable: dict[str, Series] = {}
+        self._inputs = Inputs(watch_list, channels)
+        self._judged: dict[str, Series] = {}
+        self._dry: dict[int, Dryness] = {}
+        self._witnesses: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
 
     def judge(self, sources: Mapping[int, SourceState], outcome: Outcome) -> Iterator[Due]:
         """Judge every channel that has readings; flags go into `outcome`, crossings come back in places."""
@@ -101,8 +111,8 @@ class Block:
                 continue
             series = self._series(channel, here)
             former_flag = self._channels[channel.name].flag
-            verdict = self._judge(channel, series, self._dry(channel, here, sources))
-            self._usable[channel.name] = Series(series.index, series.time_ms, verdict.usable)
+            verdict = self._judge(channel, series, self._out_of_water(channel, here, sources))
+            self._note(channel, series, verdict)
             self._note_flags(channel, here, series, verdict, former_flag, outcome)
             yield from self._placed(channel, verdict.edges)
         self._note_dry(sources)
@@ -113,24 +123,30 @@ class Block:
             line = self._care.line(channel.source)
             read = self._readings.value[here]
             source = Series(here, self._readings.time_ms[here], read if line is None else line.of(read))
-            if channel.source.compensation is Compensation.NONE:
+            if not channel.needs:
                 return source
         else:
-            source = self._usable[self._watch_list.own[channel.source.id].name]
-        inputs = [self._newest(name, source) for name in channel.inputs]
-        return Series(here, source.time_ms, convert(channel, source.value, inputs))
+            source = self._judged[self._watch_list.own[channel.source.id].name]
+        return convert(
+            channel, source, [self._inputs.of(need, channel.vessel, source) for need in channel.needs]
+        )
 
-    def _newest(self, name: str, at: Series) -> NDArray[np.float64]:
-        """Return the newest usable value of another channel at each reading of `at`."""
-        channel = self._watch_list.channels[self._watch_list.place[name]]
-        pressure = channel.quantity is Quantity.AIR_PRESSURE
-        oldest_ms = PRESSURE_HOLDS_MS if pressure else channel.source.silent_after_ms
-        return newest_known(self._before[name], self._usable.get(name), at, oldest_ms)
+    def _note(self, channel: Channel, series: Series, verdict: Verdict) -> None:
+        """Keep what became of a channel, for those that are made of it or compared with it."""
+        suspect = verdict.judged.causal == Flag.SUSPECT
+        self._judged[channel.name] = replace(series, value=verdict.usable, suspect=suspect)
+        now = verdict.usable if series.error is None else np.where(series.error > 0, np.nan, verdict.usable)
+        measured = Series(series.index, series.time_ms, now, suspect=suspect)
+        usual = channel.quantity in USUALLY and not self._watch_list.is_maintained(channel.source.id)
+        sampled = sample(measured, self._channels[channel.name]) if usual else np.array([], dtype=np.intp)
+        self._inputs.note(channel.name, measured, sampled)
 
-    def _judge(self, channel: Channel, series: Series, dry: NDArray[np.bool_] | None) -> Verdict:
+    def _judge(
+        self, channel: Channel, series: Series, dry: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None
+    ) -> Verdict:
         return judge_channel(
             series,
-            self._newest(channel.twin, series) if channel.twin else None,
+            self._inputs.newest(channel.twin, series) if channel.twin else None,
             self._channels[channel.name],
             self._watch_list.bounds(channel, series.time_ms),
             self._watch_list.plan.quality[channel.quantity],
@@ -163,18 +179,55 @@ class Block:
 
     # Out of the water
 
-    def _dry(
+    def _out_of_water(
         self, channel: Channel, here: NDArray[np.intp], sources: Mapping[int, SourceState]
-    ) -> NDArray[np.bool_] | None:
-        """Return where a probe's own readings are not of the water; None where all are, or nobody knows."""
+    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
+        """Return where a probe's own readings are not of the water, and where the whole probe is out.
+
+        None where all are of the water, or nobody knows.
+        """
         cell = self._watch_list.cells.get(channel.source.probe)
         if cell is None or not channel.measured:
             return None
-        return dry_at(here, self._readings.time_ms[here], self._read(cell), sources[cell].dry_ms)
+        its, time_ms = self._dryness(cell, sources), self._readings.time_ms[here]
+        if its.is_over(time_ms):
+            return None
+        out = believed_out(here, time_ms, its, self._witness(cell, sources))
+        return (out | its.dry if channel.source.id == cell else out), out
+
+    def _dryness(self, cell: int, sources: Mapping[int, SourceState]) -> Dryness:
+        if cell not in self._dry:
+            self._dry[cell] = dryness(self._read(cell), sources[cell])
+        return self._dry[cell]
+
+    def _witness(
+        self, cell: int, sources: Mapping[int, SourceState]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return what bears a cell out: a jump of what shares its probe, or maintenance."""
+        its = self._dryness(cell, sources)
+        if cell not in self._witnesses and not its.dry.any() and its.is_over(self._readings.time_ms):
+            return borne_out([], sources[cell].witness_ms)
+        if cell not in self._witnesses:
+            found = [
+                jumps(self._read(mate.id), mate.quantity, its, sources[mate.id])
+                for mate in self._watch_list.mates(cell)
+                if mate.quantity in WITNESSES
+            ]
+            if self._watch_list.is_maintained(cell):
+                found.append((its.cell.index[its.dry], its.spell_ms[1:][its.dry]))
+            self._witnesses[cell] = borne_out(found, sources[cell].witness_ms)
+        return self._witnesses[cell]
 
     def _note_dry(self, sources: Mapping[int, SourceState]) -> None:
         for cell in self._watch_list.cells.values():
-            sources[cell].dry_ms = int(last_dry(self._read(cell), sources[cell].dry_ms)[-1])
+            its, state = self._dryness(cell, sources), sources[cell]
+            state.witness_ms = int(self._witness(cell, sources)[1][-1])
+            for mate in self._watch_list.mates(cell):
+                read = self._read(mate.id)
+                sources[mate.id].wet = float(values_in_water(read, its, sources[mate.id])[-1])
+                if read.value.size:
+                    sources[mate.id].raw = float(read.value[-1])
+            state.dry_ms, state.spell_ms = int(its.last_ms[-1]), int(its.spell_ms[-1])
 
     def _read(self, source_id: int) -> Series:
         """Return the readings of a source as its probe gave them."""

@@ -3,8 +3,8 @@
 Array kernels find the few readings at which something turns; nothing else leaves this module.
 """
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,6 +16,7 @@ from rules.judging.persistence import Persistence, Phase, Turn, turns
 from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, trend
 from rules.quality.probe_faults import FaultReason, flags_of, reason_of, stuck
 from rules.quality.quality import Flag, Judged, QartodTest, QualitySettings, QualityState, judge
+from rules.quantities import Quantity
 from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, Limit
 from rules.rack.tolerance import Tolerance
 
@@ -27,11 +28,35 @@ FAULT_DELAYS_MS = (60_000, 60_000)
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """A channel's readings in one block: `index` (into the block), `time_ms`, `value`, shapes m."""
+    """A channel's readings in one block: `index` (into the block), `time_ms`, `value`, shapes m.
+
+    Of a derived one that lacks an input: `error` is how far the value may be off for that (0 where nothing
+    lacks), `elsewhere` where an input was never measured in the vessel, `lacking` which input lacks where.
+    `suspect` is where an input is.
+    """
 
     index: NDArray[np.intp]
     time_ms: NDArray[np.int64]
     value: Array
+    error: Array | None = None
+    suspect: NDArray[np.bool_] | None = None
+    elsewhere: NDArray[np.bool_] | None = None
+    lacking: Mapping[Quantity, NDArray[np.bool_]] = field(default_factory=dict)
+
+    def lacks(self, index: int) -> tuple[Quantity, ...]:
+        """Return what is not measured now at one reading."""
+        return tuple(quantity for quantity, where in self.lacking.items() if where[index])
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """One good reading an hour of the last day: the hours (since the epoch) and the values."""
+
+    hour: tuple[int, ...] = ()
+    value: tuple[float, ...] = ()
+
+
+SAMPLES_KEPT = 24
 
 
 CrossingOf = Callable[[Condition, Level, Priority | None, Turn, Evidence], Crossing]
@@ -45,7 +70,8 @@ Edge = tuple[int, Crossing]
 class ChannelState:
     """What is carried from block to block for one channel.
 
-    `good_*` is the last reading that may be used, `dry` whether the last one was out of the water.
+    `good_*` is the last reading that may be used and lacked nothing, `dry` whether the last one was out of
+    the water, `error` how far it may be off for want of the inputs in `lacking`, `elsewhere` as in `Series`.
     """
 
     quality: QualityState = field(default_factory=QualityState)
@@ -58,7 +84,12 @@ class ChannelState:
     rate_per_hour: float = np.nan
     good_time_ms: int = 0
     good_value: float = np.nan
+    good_suspect: bool = False
+    sample: Samples = Samples()
     dry: bool = False
+    elsewhere: bool = False
+    error: float = 0.0
+    lacking: tuple[Quantity, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,25 +108,30 @@ def judge_channel(
     bounds: Bounds,
     quality: QualitySettings,
     crossing: CrossingOf,
-    dry: NDArray[np.bool_] | None = None,
+    out_of_water: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None = None,
 ) -> Verdict:
     """Judge the readings of one channel in one block and carry `state` on (it is changed).
 
-    `twin` is what a redundant probe says at each reading (shape m), `dry` whether the probe is out
-    of the water there; None where there is none, and where it never is.
+    `twin` is what a redundant probe says at each reading (shape m), `out_of_water` whether a reading
+    there is not of the water, and whether its whole probe is out; None where there is none, and where
+    it never is.
     """
+    dry, out = out_of_water or (None, None)
     judged = judge(series.time_ms, series.value, quality, state.quality, dry)
+    judged = _with_inputs(judged, series.suspect)
     failed = judged.causal == Flag.FAIL
     usable = np.where(failed, np.nan, series.value) if failed.any() else series.value
     state.quality = judged.state
     edges = [
-        *_fault_edges(series, judged, failed, state, crossing),
+        *_fault_edges(series, judged, failed, out, state, crossing),
         *_stuck_edges(series, judged, state, crossing),
     ]
     rate = np.full(usable.size, np.nan)
-    for part, fresh in _stretches(usable.size, dry, state):
-        if fresh:
-            _forget_what_was_before(state)
+    for part, back in _stretches(usable.size, dry, series.elsewhere, state):
+        if back is not None:
+            state.trend = TrendState()
+        if back:
+            _forget_what_was_pending(state)
         if bounds.tolerance is not None:
             ramp = None if bounds.ramp is None else bounds.ramp[part]
             judgement = _judgement(series, usable, twin, bounds.tolerance, ramp, state, part)
@@ -107,21 +143,38 @@ def judge_channel(
     return Verdict(usable, judged, edges)
 
 
-def _stretches(size: int, dry: NDArray[np.bool_] | None, state: ChannelState) -> Iterator[tuple[slice, bool]]:
-    """Go through a block from one return into the water to the next; each says whether it begins with one."""
-    if dry is None:
-        dry = np.zeros(size, dtype=np.bool_)
-    before = np.concatenate([[state.dry], dry[:-1]])
-    state.dry = bool(dry[-1])
-    returns = np.flatnonzero(before & ~dry).tolist()
-    starts = returns if returns[:1] == [0] else [0, *returns]
+def _with_inputs(judged: Judged, suspect: NDArray[np.bool_] | None) -> Judged:
+    """Let a derived value be suspect where its worst input is."""
+    if suspect is None:
+        return judged
+    doubtful = np.flatnonzero(suspect & (judged.causal == Flag.PASS))
+    causal, summary = judged.causal.copy(), judged.summary.copy()
+    causal[doubtful] = Flag.SUSPECT
+    summary[doubtful] = np.maximum(summary[doubtful], np.uint8(Flag.SUSPECT))
+    return replace(judged, causal=causal, summary=summary)
+
+
+def _stretches(
+    size: int, dry: NDArray[np.bool_] | None, elsewhere: NDArray[np.bool_] | None, state: ChannelState
+) -> Iterator[tuple[slice, bool | None]]:
+    """Go through a block in stretches, at whose beginnings a trend begins anew.
+
+    Each says whether it begins with a return into the water; None where it only goes on from before.
+    A value made of what another vessel or another day knows steps when it begins and ends.
+    """
+    none = np.zeros(size, dtype=np.bool_)
+    dry, elsewhere = none if dry is None else dry, none if elsewhere is None else elsewhere
+    returns = np.concatenate([[state.dry], dry[:-1]]) & ~dry
+    steps = np.concatenate([[state.elsewhere], elsewhere[:-1]]) != elsewhere
+    state.dry, state.elsewhere = bool(dry[-1]), bool(elsewhere[-1])
+    anew = np.flatnonzero(returns | steps).tolist()
+    starts = anew if anew[:1] == [0] else [0, *anew]
     for start, stop in pairwise([*starts, size]):
-        yield slice(start, stop), start in returns
+        yield slice(start, stop), bool(returns[start]) if start in anew else None
 
 
-def _forget_what_was_before(state: ChannelState) -> None:
+def _forget_what_was_pending(state: ChannelState) -> None:
     """Begin anew after a time out of the water, whose first moments nobody could know for what they were."""
-    state.trend = TrendState()
     for key, kept in list(state.standing.items()):
         if kept.phase is Phase.PENDING and key not in (FAULT_KEY, STUCK_KEY):
             del state.standing[key]
@@ -137,7 +190,9 @@ def _judgement(
     part: slice,
 ) -> "_Judgement":
     course, state.trend = trend(series.time_ms[part], usable[part], tolerance.rate_window_ms, state.trend)
-    here = Series(series.index[part], series.time_ms[part], series.value[part])
+    error = None if series.error is None else series.error[part]
+    lacking = {quantity: where[part] for quantity, where in series.lacking.items()}
+    here = Series(series.index[part], series.time_ms[part], series.value[part], error, lacking=lacking)
     twin = None if twin is None else twin[part]
     return _Judgement(here, usable[part], twin, course, tolerance, ramp, state)
 
@@ -157,9 +212,10 @@ class _Judgement:
     def edges(self, limit: Limit, bound: float | Array, crossing: CrossingOf) -> Iterator[Edge]:
         """Find where the readings cross one limit, and carry its persistence on."""
         compared = self._compared(limit.basis)
-        if compared is None:
+        if compared is None or (limit.basis is Basis.LIKELY_VALUE and self._has_no_likely(limit)):
             return
-        beyond = compared > bound if limit.above else compared < bound
+        extreme = self._surely(compared, limit)
+        beyond = extreme > bound if limit.above else extreme < bound
         if _is_clear(self.state, limit.key) and not beyond.any():
             return
         if limit.past is not None:
@@ -177,13 +233,31 @@ class _Judgement:
             yield int(self.series.index[turn.index]), made
 
     def _compared(self, basis: Basis) -> Array | None:
-        if basis is Basis.VALUE:
+        if basis in (Basis.VALUE, Basis.LIKELY_VALUE):
             return self.usable
         if basis is Basis.RATE:
             return self.course.rate_per_hour
         if basis is Basis.DIFFERENCE:
-            return None if self.twin is None else np.abs(self.usable - self.twin)
+            if self.twin is None:
+                return None
+            apart = np.abs(self.usable - self.twin)
+            return apart if self.series.error is None else np.where(self.series.error > 0, np.nan, apart)
         return self.course.level + self.course.rate_per_hour * (self.tolerance.lead_time_ms / MS_PER_HOUR)
+
+    def _has_no_likely(self, limit: Limit) -> bool:
+        return self.series.error is None and _is_clear(self.state, limit.key)
+
+    def _surely(self, compared: Array, limit: Limit) -> Array:
+        """Return what is compared with a limit: where a value may be off, its end on the limit's safe side.
+
+        A likely one counts as it is, but only where it may be off.
+        """
+        error = self.series.error
+        if limit.basis is Basis.LIKELY_VALUE:
+            return np.where(False if error is None else error > 0, compared, np.nan)
+        if limit.basis is not Basis.VALUE or error is None:
+            return compared
+        return compared - error if limit.above else compared + error
 
     def _sure(self, beyond: NDArray[np.bool_], bound: float | Array, above: bool) -> NDArray[np.bool_]:
         """Keep those forecasts of what is not past yet that the flatter half of the trend would reach too."""
@@ -200,12 +274,24 @@ class _Judgement:
         index = turn.index
         rate = _number(self.course.rate_per_hour[index])
         if limit.basis is not Basis.PROJECTION:
-            return Evidence(_number(compared[index]), bound, limit.origin, rate)
+            return Evidence(_number(compared[index]), bound, limit.origin, rate, reason=self._rough(index))
         level = _number(self.course.level[index])
         reached_ms = None
         if turn.active and rate and level is not None and (bound - level) / rate >= 0:
             reached_ms = int(self.series.time_ms[index]) + round((bound - level) / rate * MS_PER_HOUR)
         return Evidence(level, bound, limit.origin, rate, reached_ms)
+
+    def _rough(self, index: int) -> str:
+        """Say how far a value may be off, and for want of what; empty where all is measured now."""
+        error, lacks = self.series.error, self.series.lacks(index)
+        if error is None or not lacks:
+            return ""
+        return without(lacks, float(error[index]))
+
+
+def without(lacks: tuple[Quantity, ...], error: float) -> str:
+    """Say in words how far a value may be off for want of inputs that are not measured now."""
+    return f"off by up to {error:.2g}, no {' and '.join(lacks)} now".replace("_", " ")
 
 
 def _number(value: float) -> float | None:
@@ -213,7 +299,12 @@ def _number(value: float) -> float | None:
 
 
 def _fault_edges(
-    series: Series, judged: Judged, failed: NDArray[np.bool_], state: ChannelState, crossing: CrossingOf
+    series: Series,
+    judged: Judged,
+    failed: NDArray[np.bool_],
+    out: NDArray[np.bool_] | None,
+    state: ChannelState,
+    crossing: CrossingOf,
 ) -> Iterator[Edge]:
     """Find where readings keep failing, and where they are sound again."""
     if _is_clear(state, FAULT_KEY) and not failed.any():
@@ -221,6 +312,8 @@ def _fault_edges(
     sound = (judged.causal == Flag.PASS) | (judged.causal == Flag.SUSPECT)
     for turn in _turns(state, FAULT_KEY, failed, sound, series.time_ms, FAULT_DELAYS_MS):
         reason = reason_of(judged.tests[turn.index]) if turn.active else ""
+        if reason == FaultReason.IN_AIR and out is not None and not out[turn.index]:
+            reason = FaultReason.IMPOSSIBLE  # a dry cell that nothing else bears out is broken
         evidence = Evidence(_number(series.value[turn.index]), reason=reason)
         made = crossing(Condition.PROBE_FAULT, Level.ADVISORY, None, turn, evidence)
         yield int(series.index[turn.index]), made
@@ -272,7 +365,23 @@ def _remember(
     state.value = float(series.value[-1])
     state.flag = int(judged.summary[-1])
     state.rate_per_hour = float(rate[-1])
-    good = np.flatnonzero(~np.isnan(usable))
+    state.error = 0.0 if series.error is None else float(series.error[-1])
+    state.lacking = series.lacks(-1)
+    good = np.flatnonzero(~np.isnan(usable) & (series.error is None or series.error == 0))
     if good.size:
+        state.good_suspect = bool(judged.causal[good[-1]] == Flag.SUSPECT)
         state.good_time_ms = int(series.time_ms[good[-1]])
         state.good_value = float(usable[good[-1]])
+
+
+def sample(measured: Series, state: ChannelState) -> NDArray[np.intp]:
+    """Return which readings (places in `measured`) are the first good ones of their hours and keep them."""
+    good = np.flatnonzero(~np.isnan(measured.value))
+    hour = measured.time_ms[good] // round(MS_PER_HOUR)
+    new = hour > np.concatenate([state.sample.hour[-1:] or (-1,), hour[:-1]])
+    kept = good[new]
+    if kept.size:
+        hours = (*state.sample.hour, *hour[new].tolist())[-SAMPLES_KEPT:]
+        values = (*state.sample.value, *measured.value[kept].tolist())[-SAMPLES_KEPT:]
+        state.sample = Samples(hours, values)
+    return kept

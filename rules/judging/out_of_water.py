@@ -1,11 +1,18 @@
-"""When a probe is out of the water: its conductivity cell tells, for everything that the probe measures."""
+"""When a probe is out of the water: its conductivity cell says so, and a second witness must bear it out.
 
-from collections.abc import Iterable, Mapping
+A cell alone may be broken. It is believed for the rest of its probe where temperature or oxygen jumped as it
+went dry, or where somebody declared maintenance; and for minutes only, since a probe that stays out is a
+fault for people to see. A dry cell itself fails either way.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.judging.channel import Series
+from rules.judging.silence import SourceState
 from rules.quantities import Quantity
 from rules.rack.plan import Source
 
@@ -17,7 +24,20 @@ SETTLES_WITHIN_MS = 120_000
 """A probe that is back in the water is not believed before (common practice, no source: eight times the
 15 s in which a slow thermometer goes 63 % of the way)."""
 
+BELIEVED_FOR_MS = 600_000
+"""So long may a cell that is borne out speak for its whole probe (project judgement)."""
+
+JUMPS_WITHIN_MS = 180_000
+"""What leaves the water shows it in its other quantities within this time (project judgement)."""
+
+_JUMP_C = 0.5
+_JUMP_SHARE = 0.05
+"""A jump, in kelvin or as a share of the oxygen; no vessel changes so much in minutes (project judgement)."""
+
+WITNESSES = (Quantity.TEMPERATURE, Quantity.OXYGEN, Quantity.OXYGEN_SATURATION)
+
 Bools = NDArray[np.bool_]
+Times = NDArray[np.int64]
 
 
 def cells_of(sources: Iterable[Source]) -> Mapping[str, int]:
@@ -25,26 +45,78 @@ def cells_of(sources: Iterable[Source]) -> Mapping[str, int]:
     return {source.probe: source.id for source in sources if source.quantity is Quantity.CONDUCTIVITY}
 
 
-def last_dry(cell: Series, before_ms: int) -> NDArray[np.int64]:
-    """Return, for the time before each reading of a cell and after the last, when it was last found dry.
+@dataclass(frozen=True, slots=True)
+class Dryness:
+    """What a cell says in a block, shapes n + 1: element k is what is known after k of its readings.
 
-    `cell` are its readings as it gives them (shape n), `before_ms` when it was last dry before them. The
-    result has shape n + 1: element k is what is known after k readings.
+    `last_ms` is when it was last dry, `spell_ms` when that spell began; -1 for never.
     """
+
+    cell: Series
+    last_ms: Times
+    spell_ms: Times
+
+    @property
+    def dry(self) -> Bools:
+        """Return which of the cell's own readings are not of the water (shape n)."""
+        return self.cell.value < DRY_BELOW_MS_CM
+
+    def is_over(self, time_ms: Times) -> bool:
+        """Return whether no reading at these times can be of a dry or settling probe."""
+        return bool(self.last_ms[-1] < 0 or time_ms[0] - self.last_ms[-1] > SETTLES_WITHIN_MS)
+
+
+def dryness(cell: Series, state: SourceState) -> Dryness:
+    """Return what a cell says in a block; `state` is what was known before."""
     dry_ms = np.where(cell.value < DRY_BELOW_MS_CM, cell.time_ms, np.int64(-1))
-    known: NDArray[np.int64] = np.maximum.accumulate(np.concatenate([[before_ms], dry_ms]))
-    return known
+    last_ms = np.maximum.accumulate(np.concatenate([[state.dry_ms], dry_ms]))
+    before = last_ms[:-1]
+    begins = (dry_ms >= 0) & ((before < 0) | (cell.time_ms - before > SETTLES_WITHIN_MS))
+    spell_ms = np.concatenate([[state.spell_ms], np.where(begins, cell.time_ms, np.int64(-1))])
+    return Dryness(cell, last_ms, np.maximum.accumulate(spell_ms))
 
 
-def dry_at(here: NDArray[np.intp], time_ms: NDArray[np.int64], cell: Series, before_ms: int) -> Bools | None:
-    """Return whether the probe was out of the water, or just back, at each of its readings (shape m).
+def values_in_water(other: Series, dryness: Dryness, state: SourceState) -> NDArray[np.float64]:
+    """Return what another source of the probe said when the cell was last wet.
 
-    `here` and `time_ms` are where in the block these are and when they were measured. None where the
-    probe never was.
+    Element k is what is known after k wet readings of the cell.
     """
-    dry_ms = last_dry(cell, before_ms)
-    if dry_ms[-1] < 0 or time_ms[0] - dry_ms[-1] > SETTLES_WITHIN_MS:
-        return None
-    known = dry_ms[np.searchsorted(cell.index, here, side="right")]
-    dry: Bools = (known >= 0) & (time_ms - known <= SETTLES_WITHIN_MS)
-    return dry
+    wet = dryness.cell.index[~dryness.dry]
+    newest = np.concatenate([[state.raw], other.value])[np.searchsorted(other.index, wet, side="right")]
+    return np.concatenate([[state.wet], newest])
+
+
+def jumps(other: Series, quantity: Quantity, dryness: Dryness, state: SourceState) -> tuple[Times, Times]:
+    """Return where in the block another quantity jumps as the cell goes dry, and in which spell."""
+    known = np.searchsorted(dryness.cell.index, other.index, side="right")
+    spell_ms = dryness.spell_ms[known]
+    wet = dryness.cell.index[~dryness.dry]
+    past = values_in_water(other, dryness, state)[np.searchsorted(wet, other.index, side="right")]
+    change = np.abs(other.value - past)
+    far = change >= (_JUMP_C if quantity is Quantity.TEMPERATURE else _JUMP_SHARE * np.abs(past))
+    soon = (spell_ms >= 0) & (other.time_ms - spell_ms <= JUMPS_WITHIN_MS)
+    return other.index[far & soon], spell_ms[far & soon]
+
+
+def borne_out(found: Sequence[tuple[Times, Times]], before_ms: int) -> tuple[Times, Times]:
+    """Put what witnesses found (places and spells) in order: places, and the spell last borne out after each.
+
+    The second has an element more, `before_ms` in front.
+    """
+    places = np.concatenate([np.array([], dtype=np.int64), *(place for place, _ in found)])
+    spells = np.concatenate([np.array([], dtype=np.int64), *(spell for _, spell in found)])
+    order = np.argsort(places, kind="stable")
+    return places[order], np.maximum.accumulate(np.concatenate([[before_ms], spells[order]]))
+
+
+def believed_out(
+    here: NDArray[np.intp], time_ms: Times, dryness: Dryness, witness: tuple[Times, Times]
+) -> Bools:
+    """Return at which readings (places `here`, shape m) the probe counts as out of the water or just back."""
+    known = np.searchsorted(dryness.cell.index, here, side="right")
+    last_ms, spell_ms = dryness.last_ms[known], dryness.spell_ms[known]
+    places, spells = witness
+    seen_twice = spells[np.searchsorted(places, here, side="right")] == spell_ms
+    lately = (last_ms >= 0) & (time_ms - last_ms <= SETTLES_WITHIN_MS)
+    out: Bools = lately & seen_twice & (last_ms - spell_ms <= BELIEVED_FOR_MS)
+    return out

@@ -4,6 +4,7 @@ A source is silent once it has not been heard for longer than its limit. The mom
 from the readings, not from when somebody looked, so it does not depend on how they were cut.
 """
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum, auto
@@ -21,13 +22,19 @@ Places = Mapping[int, NDArray[np.intp]]
 class SourceState:
     """When a source was last heard: taken in at `at_ms`, measured at `time_ms`.
 
-    `dry_ms` is when a conductivity cell last said that its probe is out of the water.
+    Of a conductivity cell: `dry_ms` is when it was last dry, `spell_ms` when that began, `witness_ms` the
+    spell that something else bore out. Of what shares a probe with one: `raw` is the newest reading, `wet`
+    that of the cell's last wet one.
     """
 
     at_ms: int
     time_ms: int = -1
     silent: bool = False
     dry_ms: int = -1
+    spell_ms: int = -1
+    witness_ms: int = -1
+    raw: float = math.nan
+    wet: float = math.nan
 
 
 class Scope(Enum):

@@ -12,7 +12,6 @@ from rules.judging.causes import silence_cause, water_cause
 from rules.judging.out_of_water import cells_of
 from rules.judging.persistence import Turn
 from rules.judging.silence import Scope, Silence
-from rules.quantities import Quantity
 from rules.rack.channels import Channel, channels_of
 from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, limits_of, worst_priority
 from rules.rack.plan import RackPlan, Source
@@ -38,6 +37,16 @@ class WatchList:
         self.cells = cells_of(plan.sources)
         self._rack = rack
         self._needed: dict[int, Priority] = {}
+
+    def mates(self, cell: int) -> list[Source]:
+        """Return what a conductivity cell's probe measures beside it."""
+        probe = self.own[cell].source.probe
+        return [mate for mate in self.plan.sources if mate.probe == probe and mate.id != cell]
+
+    def is_maintained(self, source_id: int) -> bool:
+        """Return whether somebody is at work on a source's vessel or bus now."""
+        source = self.own[source_id].source
+        return self._rack.maintenance_of(source.vessel, source.bus) is not None
 
     def stages_changed(self) -> None:
         """Forget what was worked out for the stages as they were."""
@@ -71,20 +80,15 @@ class WatchList:
     def worst_without(self, source: Source) -> Priority:
         """Return the priority of the worst alarm that nobody could raise without `source`.
 
-        The barometer is not counted: its last value, then the standard one, stands in for it.
+        What it is only an input of goes on: something else stands in for it (see `ranked_inputs`).
         """
         if source.id not in self._needed:
             self._needed[source.id] = self._work_out_worst_without(source)
         return self._needed[source.id]
 
     def _work_out_worst_without(self, source: Source) -> Priority:
-        if source.quantity is Quantity.AIR_PRESSURE:
-            return Priority.LOW
-        lost = {channel.name for channel in self.channels if channel.source.id == source.id}
-        for channel in self.channels:
-            if lost.intersection(channel.inputs):
-                lost.add(channel.name)
-        return max(worst_priority(self.tolerance(self.channels[self.place[name]])) for name in lost)
+        own = (channel for channel in self.channels if channel.source.id == source.id)
+        return max(worst_priority(self.tolerance(channel)) for channel in own)
 
     def crossing(
         self,
@@ -118,8 +122,28 @@ class WatchList:
             for other in self.plan.sources
             if scope is Scope.RACK or (scope is Scope.BUS and other.bus == source.bus)
         }
-        crossing = self.crossing(channel, Condition.SILENT, Level.ADVISORY, None, turn)
+        evidence = Evidence(reason=self._hidden_by(source, scope)) if silence.begins else NO_EVIDENCE
+        crossing = self.crossing(channel, Condition.SILENT, Level.ADVISORY, None, turn, evidence)
         return replace(crossing, cause=silence_cause(channel, scope), reach=tuple(sorted(reach)))
+
+    def _hidden_by(self, source: Source, scope: Scope) -> str:
+        """Say which limits of which vessels nothing watches while a probe, its bus or the rack is silent."""
+        silent = {
+            other.id
+            for other in self.plan.sources
+            if scope is Scope.RACK
+            or (other.bus == source.bus if scope is Scope.BUS else other.probe == source.probe)
+        }
+        limited = [channel for channel in self.channels if self.tolerance(channel) is not None]
+        seen = {(it.vessel, it.quantity) for it in limited if it.source.id not in silent}
+        hidden = {
+            (it.vessel, it.quantity): None
+            for it in limited
+            if it.source.id in silent and (it.vessel, it.quantity) not in seen
+        }
+        vessels = {vessel: [q for at, q in hidden if at == vessel] for vessel, _ in hidden}
+        told = (f"{vessel}: {' and '.join(them)}" for vessel, them in vessels.items())
+        return f"{'; '.join(told)} unwatched".replace("_", " ") if vessels else ""
 
     def possible_keys(self) -> Mapping[str, frozenset[str]]:
         """Return, for every channel, the keys of each condition and level that it can be in."""

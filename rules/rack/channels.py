@@ -14,8 +14,20 @@ from rules.water.specific_conductance import Compensation
 
 
 @dataclass(frozen=True, slots=True)
+class Need:
+    """A quantity that a conversion needs: the channels of the vessel that give it, best first.
+
+    `supplied` are those of vessels on the same supply.
+    """
+
+    quantity: Quantity
+    channels: tuple[str, ...] = ()
+    supplied: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Channel:
-    """One judged series; `inputs` name the channels whose newest values its conversion needs.
+    """One judged series; `needs` are the quantities whose values its conversion takes.
 
     `twin` is the channel of the first probe for the same quantity, where this is a redundant one.
     """
@@ -24,7 +36,7 @@ class Channel:
     vessel: str
     quantity: Quantity
     source: Source
-    inputs: tuple[str, ...] = ()
+    needs: tuple[Need, ...] = ()
     twin: str = ""
 
     @property
@@ -32,17 +44,58 @@ class Channel:
         """Return whether the probe itself reports this quantity (a conductivity perhaps at 25 °C)."""
         return self.source.quantity is self.quantity
 
+    @property
+    def inputs(self) -> tuple[str, ...]:
+        """Return the channels that it takes its inputs from while all is well."""
+        return tuple(need.channels[0] for need in self.needs if need.channels)
+
 
 def channels_of(plan: RackPlan) -> tuple[Channel, ...]:
     """Return the channels of a rack, each after those that it takes its inputs from."""
-    measured = _uncompensated(_measured(plan.sources))
-    rack_wide = [channel for channel in measured if channel.vessel == RACK_WIDE]
-    found = list(measured)
-    for vessel in plan.vessels:
-        here = [channel for channel in measured if channel.vessel == vessel]
-        salinity = _salinity(here)
-        found += salinity + _oxygen(here, salinity, rack_wide)
+    look = _Look(plan, _measured(plan.sources))
+    found = _uncompensated(look)
+    for make in (_salinity, _oxygen):
+        look = _Look(plan, found)
+        found = [*found, *(channel for vessel in plan.vessels for channel in make(look, vessel))]
     return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """The channels made so far."""
+
+    plan: RackPlan
+    channels: list[Channel]
+
+    def of(self, vessel: str, quantity: Quantity) -> list[Channel]:
+        return [it for it in self.channels if it.vessel == vessel and it.quantity is quantity]
+
+    def need(self, channel: Channel, quantity: Quantity) -> Need:
+        """Return where to take a quantity from: the same probe before any other of the vessel."""
+        here = self.of(RACK_WIDE if quantity is Quantity.AIR_PRESSURE else channel.vessel, quantity)
+        here.sort(key=lambda other: other.source.probe != channel.source.probe)
+        mates = {
+            mate: None
+            for supply in self.plan.supplies
+            if supply.quantity is quantity and channel.vessel in supply.vessels
+            for mate in supply.vessels
+            if mate != channel.vessel
+        }
+        supplied = [other.name for mate in mates for other in self.of(mate, quantity)]
+        return Need(quantity, tuple(other.name for other in here), tuple(supplied))
+
+    def derived(
+        self, vessel: str, have: Quantity, want: Quantity, needs: tuple[Quantity, ...]
+    ) -> list[Channel]:
+        """Return one quantity from each probe of another, each compared with the first one."""
+        probes = self.of(vessel, have)
+        found: list[Channel] = []
+        for probe in probes:
+            name = _name(probe.source, want, len(probes) > 1)
+            taken = tuple(self.need(probe, quantity) for quantity in needs)
+            twin = found[0].name if found else ""
+            found.append(Channel(name, vessel, want, probe.source, taken, twin))
+        return found
 
 
 def _measured(sources: Iterable[Source]) -> list[Channel]:
@@ -57,16 +110,16 @@ def _measured(sources: Iterable[Source]) -> list[Channel]:
     return found
 
 
-def _uncompensated(measured: list[Channel]) -> list[Channel]:
+def _uncompensated(look: _Look) -> list[Channel]:
     """Give each conductivity at 25 °C the temperature that makes it one in situ, and its place after that."""
-    if all(channel.source.compensation is Compensation.NONE for channel in measured):
-        return measured
-    found = [channel for channel in measured if channel.quantity is not Quantity.CONDUCTIVITY]
-    for channel in _of(measured, Quantity.CONDUCTIVITY):
-        here = [other for other in measured if other.vessel == channel.vessel]
-        temperature = _beside(channel.source, here, Quantity.TEMPERATURE)
-        at_25 = channel.source.compensation is not Compensation.NONE
-        found.append(replace(channel, inputs=(temperature,)) if at_25 and temperature else channel)
+    if all(channel.source.compensation is Compensation.NONE for channel in look.channels):
+        return look.channels
+    found = [channel for channel in look.channels if channel.quantity is not Quantity.CONDUCTIVITY]
+    for channel in look.channels:
+        if channel.quantity is Quantity.CONDUCTIVITY:
+            at_25 = channel.source.compensation is not Compensation.NONE
+            needs = (look.need(channel, Quantity.TEMPERATURE),) if at_25 else ()
+            found.append(replace(channel, needs=needs))
     return found
 
 
@@ -75,52 +128,18 @@ def _name(source: Source, quantity: Quantity, several: bool) -> str:
     return f"{name}/{source.probe}" if several else name
 
 
-def _salinity(here: list[Channel]) -> list[Channel]:
+def _salinity(look: _Look, vessel: str) -> list[Channel]:
     """Return a salinity channel for each conductivity, unless a probe reports salinity itself."""
-    conductivities = _of(here, Quantity.CONDUCTIVITY)
-    if _of(here, Quantity.SALINITY):
+    if look.of(vessel, Quantity.SALINITY):
         return []
-    return _twinned(
-        _derived(channel, Quantity.SALINITY, (temperature,), len(conductivities) > 1)
-        for channel in conductivities
-        if (temperature := _beside(channel.source, here, Quantity.TEMPERATURE))
-    )
+    return look.derived(vessel, Quantity.CONDUCTIVITY, Quantity.SALINITY, (Quantity.TEMPERATURE,))
 
 
-def _oxygen(here: list[Channel], salinity: list[Channel], rack_wide: list[Channel]) -> list[Channel]:
-    """Return oxygen in the unit that no probe of the vessel reports, where T, S and P are known."""
-    pressure = _of(rack_wide, Quantity.AIR_PRESSURE)
-    for have, want in (
-        (Quantity.OXYGEN, Quantity.OXYGEN_SATURATION),
-        (Quantity.OXYGEN_SATURATION, Quantity.OXYGEN),
-    ):
-        probes = _of(here, have)
-        if probes and not _of(here, want):
-            return _twinned(
-                _derived(channel, want, (temperature, salt, *(p.name for p in pressure[:1])), len(probes) > 1)
-                for channel in probes
-                if (temperature := _beside(channel.source, here, Quantity.TEMPERATURE))
-                and (salt := _beside(channel.source, here + salinity, Quantity.SALINITY))
-            )
+def _oxygen(look: _Look, vessel: str) -> list[Channel]:
+    """Return oxygen in the unit that no probe of the vessel reports."""
+    needs = (Quantity.TEMPERATURE, Quantity.SALINITY, Quantity.AIR_PRESSURE)
+    units = (Quantity.OXYGEN, Quantity.OXYGEN_SATURATION)
+    for have, want in (units, units[::-1]):
+        if look.of(vessel, have) and not look.of(vessel, want):
+            return look.derived(vessel, have, want, needs)
     return []
-
-
-def _derived(channel: Channel, quantity: Quantity, inputs: tuple[str, ...], several: bool) -> Channel:
-    return Channel(_name(channel.source, quantity, several), channel.vessel, quantity, channel.source, inputs)
-
-
-def _twinned(derived: Iterable[Channel]) -> list[Channel]:
-    """Compare each derived channel of a vessel with the first one of them."""
-    channels = list(derived)
-    return [*channels[:1], *(replace(channel, twin=channels[0].name) for channel in channels[1:])]
-
-
-def _of(channels: Iterable[Channel], quantity: Quantity) -> list[Channel]:
-    return [channel for channel in channels if channel.quantity is quantity]
-
-
-def _beside(source: Source, channels: list[Channel], quantity: Quantity) -> str | None:
-    """Return the channel of `quantity` to use with `source`: the same probe's before any other."""
-    candidates = _of(channels, quantity)
-    candidates.sort(key=lambda channel: channel.source.probe != source.probe)
-    return candidates[0].name if candidates else None

@@ -1,7 +1,7 @@
 """The limits of a tolerance, one by one, as the engine checks them."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum, StrEnum, auto
 from functools import lru_cache
 
@@ -20,6 +20,8 @@ class Level(StrEnum):
 
     ADVISORY = "advisory"
     CRITICAL = "critical"
+    LIKELY_ADVISORY = "likely_advisory"
+    LIKELY_CRITICAL = "likely_critical"
     AWAY = "away"
     ABOVE = "above"
     BELOW = "below"
@@ -30,6 +32,7 @@ class Basis(Enum):
     """What of a channel a limit is compared with."""
 
     VALUE = auto()
+    LIKELY_VALUE = auto()
     RATE = auto()
     PROJECTION = auto()
     DIFFERENCE = auto()
@@ -82,15 +85,37 @@ def worst_priority(tolerance: Tolerance | None) -> Priority:
     return max((limit.priority for limit in limits), default=Priority.LOW)
 
 
+def tells_limits(tolerance: Tolerance, error: float) -> bool:
+    """Return whether a value that may be off by `error` still tells the worst limits from the target."""
+    return all(error < distance for distance in distances_to_worst(tolerance))
+
+
+def distances_to_worst(tolerance: Tolerance) -> list[float]:
+    """Return how far the target is from the most urgent band limits; without one half the band's width."""
+    limits = [limit for limit in limits_of(tolerance) if limit.basis is Basis.VALUE]
+    worst = max((limit.priority for limit in limits), default=Priority.LOW)
+    values = [limit.value for limit in limits if limit.priority == worst]
+    if tolerance.target is None:
+        return [(max(values) - min(values)) / 2] if len(values) > 1 else []
+    return [abs(value - tolerance.target) for value in values]
+
+
 def _band_limits(tolerance: Tolerance) -> Iterator[Limit]:
-    levels: tuple[tuple[Level, Priority, Band, int], ...] = (
-        (Level.ADVISORY, Priority.MEDIUM, tolerance.advisory, tolerance.on_delay_ms),
-        (Level.CRITICAL, Priority.CRITICAL, tolerance.critical, tolerance.critical_on_delay_ms),
+    """Every limit twice: where the value is beyond it for sure, and one priority lower where it likely is."""
+    levels: tuple[tuple[Level, Level, Priority, Band, int], ...] = (
+        (Level.ADVISORY, Level.LIKELY_ADVISORY, Priority.MEDIUM, tolerance.advisory, tolerance.on_delay_ms),
+        (
+            Level.CRITICAL,
+            Level.LIKELY_CRITICAL,
+            Priority.CRITICAL,
+            tolerance.critical,
+            tolerance.critical_on_delay_ms,
+        ),
     )
-    for level, priority, band, on_delay_ms in levels:
+    for level, likely, priority, band, on_delay_ms in levels:
         for condition, value in ((Condition.HIGH, band.high), (Condition.LOW, band.low)):
             if value is not None:
-                yield Limit(
+                sure = Limit(
                     condition,
                     level,
                     priority,
@@ -101,6 +126,8 @@ def _band_limits(tolerance: Tolerance) -> Iterator[Limit]:
                     delays_ms=(on_delay_ms, tolerance.off_delay_ms),
                     origin=tolerance.origin(f"{level}_{condition}"),
                 )
+                yield sure
+                yield replace(sure, level=likely, priority=Priority(priority - 1), basis=Basis.LIKELY_VALUE)
 
 
 def _past_target(tolerance: Tolerance, above: bool) -> float | None:

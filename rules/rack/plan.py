@@ -54,6 +54,7 @@ class RackPlan:
     `vessels` maps each vessel to the stage that lives in it at first, `tolerances` each stage to
     its limits, `quality` each quantity to the settings of its data-quality tests, `steps` each
     vessel to its planned stage moves, and `usual_stay_ms` each stage to how long it usually lasts.
+    `altitude_m` is that of the station, `usual` each vessel's usual values, for when nothing better is known.
     """
 
     rack: str
@@ -65,3 +66,5 @@ class RackPlan:
     steps: Mapping[str, tuple[StageStep, ...]] = field(default_factory=dict)
     usual_stay_ms: Mapping[str, int] = field(default_factory=dict)
     alarm_rules: AlarmRules = field(default_factory=AlarmRules)
+    altitude_m: float | None = None
+    usual: Mapping[str, Mapping[Quantity, float]] = field(default_factory=dict)

@@ -312,11 +312,11 @@ def test_readings_that_cannot_be_raise_no_alarm_of_the_water_but_one_of_the_prob
         ({T: Tolerance(advisory=Band(12, 18))}, Priority.MEDIUM),
         ({T: Tolerance(max_rise_per_hour=1.0)}, Priority.HIGH),
         ({T: Tolerance(critical=Band(8, 23))}, Priority.CRITICAL),
-        ({Quantity.OXYGEN_SATURATION: Tolerance(critical=Band(60, 107))}, Priority.CRITICAL),
+        ({Quantity.OXYGEN_SATURATION: Tolerance(critical=Band(60, 107))}, Priority.LOW),
     ],
 )
 def test_a_probe_fault_is_as_urgent_as_the_worst_alarm_that_is_lost_with_it(tolerances, expected):
-    """The last case: temperature has no limit itself, but without it nobody knows the saturation."""
+    """The last case: temperature has no limit itself, and saturation goes on without it, less surely."""
     sources = (
         Source(1, "ct", T, "k1", DAY, "bench"),
         Source(2, "ct", Quantity.CONDUCTIVITY, "k1", DAY, "bench"),

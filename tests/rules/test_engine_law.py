@@ -104,7 +104,11 @@ VALUES = {
 @st.composite
 def reading(draw):
     source = draw(st.sampled_from([1, 1, 2, 2, 3, 3, 4, 5, 5, 6, 7, 7]))
-    return (source, draw(st.sampled_from([0, 0, 1, 5_000, 15_000, 30_000, 130_000])), draw(VALUES[source]))
+    return (
+        source,
+        draw(st.sampled_from([0, 0, 1, 5_000, 15_000, 30_000, 130_000, 2_400_000])),
+        draw(VALUES[source]),
+    )
 
 
 def readings_of(steps):

@@ -23,6 +23,7 @@ from daemon.view.rack_now import (
     ProbeNow,
     RackNow,
     VesselNow,
+    WatchedState,
     WatchNow,
     WatchState,
 )
@@ -105,6 +106,12 @@ def _headlines(rack: RackNow, zone: ZoneInfo) -> Iterator[Text]:
         for lost in vessel.unwatched:
             since = f", since {clock_time(lost.since_ms, zone)}" if lost.since_ms is not None else ""
             yield Text(f"▨ unwatched  {vessel.name} {label(Quantity(lost.quantity))}: {lost.why}{since}")
+        for channel in vessel.channels:
+            its = channel.watched
+            if its.state is WatchedState.WATCHED_ROUGHLY and its.since_ms is not None:
+                since = f"since {clock_time(its.since_ms, zone)}"
+                what = f"{vessel.name} {label(Quantity(channel.quantity))}: {its.why}"
+                yield Text(f"◪ watched roughly  {what}, {since}")
 
 
 def _lifeless(watch: WatchNow, zone: ZoneInfo) -> str:

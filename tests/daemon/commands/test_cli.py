@@ -164,7 +164,7 @@ def test_wrong_use_is_told_with_what_is_possible(capsys, arguments, says):
 def test_the_process_ends_with_the_status_and_without_a_traceback(settings, tmp_path):
     sound = bellwatch("check", settings)
     assert (sound.returncode, sound.stderr) == (0, "")
-    assert sound.stdout.startswith("OK: 1 vessel, 1 probe on 1 bus, 1 channel")
+    assert sound.stdout.splitlines()[-1].startswith("OK: 1 vessel, 1 probe on 1 bus, 1 channel")
     missing = bellwatch("run", "--settings", tmp_path / "none.toml")
     assert (missing.returncode, missing.stdout) == (2, "")
     assert "Traceback" not in missing.stderr

@@ -1,6 +1,5 @@
 """A block of readings under judgement: what a derived value may be made of, and in which order all comes."""
 
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -53,8 +52,8 @@ class Probes:
 
 
 @pytest.mark.parametrize("together", [True, False])
-def test_salinity_is_not_made_of_a_temperature_that_is_older_than_its_own_silence(together):
-    """The limit is the thermometer's, not that of the conductivity probe, and it is met to the minute."""
+def test_salinity_is_made_of_the_last_temperature_which_grows_less_sure(together):
+    """It lacks from the thermometer's own silence on, not that of the conductivity probe, to the minute."""
     probes = Probes(water_rack())
     rows = [
         (0, TEMPERATURE, 15.0),
@@ -66,8 +65,13 @@ def test_salinity_is_not_made_of_a_temperature_that_is_older_than_its_own_silenc
         probes.read(*block)
     found = probes.values["k1/salinity"]
     assert found[5] == pytest.approx(34.2, abs=0.2), "42.914 mS/cm at 15 °C is 35 by PSS-78"
-    assert math.isnan(found[6])
-    assert math.isnan(found[60])
+    assert found[5] == found[6] == found[60]
+    (salinity,) = (it for it in probes.engine.channels() if it.channel.name == "k1/salinity")
+    assert salinity.lacking == (Quantity.TEMPERATURE,)
+    assert salinity.error == pytest.approx(0.5 * 0.81, abs=0.05), (
+        "0.5 °C in an hour; PSS-78: 0.81 per °C here"
+    )
+    assert salinity.good_time_ms == START_MS + 5 * MINUTE
 
 
 @pytest.mark.parametrize("together", [True, False])
@@ -81,14 +85,20 @@ def test_air_pressure_serves_for_hours_although_the_barometer_is_missed_sooner(t
         probes.read(*block)
     found = probes.values["k1/oxygen_saturation"]
     assert found[360] == found[1], "six hours old"
-    assert found[361] < found[1] * 0.95, "older: the standard pressure, which is far higher here"
+    assert found[361] == found[1], "older: still surer than the standard pressure, but no longer as of now"
+    (saturation,) = (
+        it for it in probes.engine.channels() if it.channel.quantity is Quantity.OXYGEN_SATURATION
+    )
+    assert saturation.lacking == (Quantity.AIR_PRESSURE,)
+    assert saturation.error == pytest.approx(found[361] * 6 / 900, rel=0.05), "1 hPa an hour"
 
 
 def test_a_value_that_arrives_later_in_the_block_does_not_count_before():
     probes = Probes(water_rack())
-    probes.read((0, CONDUCTIVITY, 42.0), (1, TEMPERATURE, 15.0), (2, CONDUCTIVITY, 42.0))
-    assert math.isnan(probes.values["k1/salinity"][0])
-    assert probes.values["k1/salinity"][2] == pytest.approx(34.2, abs=0.2)
+    probes.read((0, CONDUCTIVITY, 42.0), (1, TEMPERATURE, 20.0), (2, CONDUCTIVITY, 42.0))
+    before = probes.values["k1/salinity"][0]
+    assert before == pytest.approx(34.2, abs=0.2), "15 °C is also what any water may have"
+    assert probes.values["k1/salinity"][2] < before - 3
 
 
 @pytest.mark.parametrize("ids", [(1, 2), (70_000, 90_000), (65_535, 65_536)])

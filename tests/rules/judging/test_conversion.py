@@ -5,7 +5,8 @@ import numpy as np
 import pytest
 
 from rules.judging.channel import Series
-from rules.judging.conversion import PRESSURE_HOLDS_MS, convert, newest_known
+from rules.judging.conversion import convert
+from rules.judging.ranked_inputs import Known
 from rules.quantities import Quantity
 from rules.rack.channels import channels_of
 from rules.rack.plan import Source
@@ -25,17 +26,23 @@ def column(*values):
     return np.array(values, dtype=np.float64)
 
 
-def series(*rows):
-    """Readings of a channel: (index into the block, minute, value)."""
-    index, minute, value = np.array(rows, dtype=np.float64).reshape(-1, 3).T
-    return Series(index.astype(np.intp), (minute * MINUTE).astype(np.int64), value)
+def known(*values, error=0.0):
+    """An input at each reading, off by as much as `error` says."""
+    value, none = column(*values), np.zeros(len(values), dtype=np.bool_)
+    return Known(value, np.full(value.size, error), none, none)
+
+
+def converted(name, own, *inputs):
+    places = np.arange(own.size)
+    return convert(CHANNELS[name], Series(places, places * MINUTE, own), list(inputs))
 
 
 def test_salinity_is_that_of_the_reference_library():
-    conductivity, temperature = column(42.914, 30.0, 50.2), column(15.0 / 1.00024, 12.5, 24.0)
-    found = convert(CHANNELS["k1/salinity"], conductivity, [temperature])
-    assert found == pytest.approx(gsw.SP_from_C(conductivity, temperature, 0.0), abs=1e-9)
-    assert found[0] == pytest.approx(35.0, abs=1e-3), "PSS-78: 42.914 mS/cm at 15 °C is salinity 35"
+    conductivity, temperature = column(42.914, 30.0, 50.2), (15.0 / 1.00024, 12.5, 24.0)
+    found = converted("k1/salinity", conductivity, known(*temperature))
+    assert found.value == pytest.approx(gsw.SP_from_C(conductivity, temperature, 0.0), abs=1e-9)
+    assert found.value[0] == pytest.approx(35.0, abs=1e-3), "PSS-78: 42.914 mS/cm at 15 °C is salinity 35"
+    assert found.error is None
 
 
 def test_oxygen_at_the_reference_librarys_solubility_is_100_percent():
@@ -44,54 +51,46 @@ def test_oxygen_at_the_reference_librarys_solubility_is_100_percent():
     absolute = gsw.SA_from_SP(salinity, 0.0, 0.0, 0.0)
     kg_per_m3 = gsw.rho(absolute, gsw.CT_from_t(absolute, temperature, 0.0), 0.0)
     mg_per_litre = umol_per_kg * kg_per_m3 * 31.9988e-6
-    channel = CHANNELS["k1/oxygen_saturation"]
-    found = convert(channel, mg_per_litre, [temperature, salinity, column(1013.25, 1013.25)])
-    assert found == pytest.approx(100.0, abs=0.05)
+    inputs = known(*temperature), known(*salinity), known(1013.25, 1013.25)
+    found = converted("k1/oxygen_saturation", mg_per_litre, *inputs)
+    assert found.value == pytest.approx(100.0, abs=0.05)
 
 
-def test_lower_air_pressure_means_a_higher_saturation_and_an_unknown_one_the_standard():
-    inputs = [column(15.0), column(32.0)]
-    channel, oxygen = CHANNELS["k1/oxygen_saturation"], column(8.0)
-    standard = convert(channel, oxygen, [*inputs, column(1013.25)])
-    assert convert(channel, oxygen, [*inputs, column(np.nan)]) == standard
-    assert convert(channel, oxygen, inputs) == standard
-    low = convert(channel, oxygen, [*inputs, column(963.0)])
+def test_lower_air_pressure_means_a_higher_saturation():
+    water, oxygen = (known(15.0), known(32.0)), column(8.0)
+    standard = converted("k1/oxygen_saturation", oxygen, *water, known(1013.25)).value
+    low = converted("k1/oxygen_saturation", oxygen, *water, known(963.0)).value
     vapour_hpa = 16.7  # of sea water at 15 °C: 17.05 over pure water, 2 % less over salinity 32 (from memory)
     by_hand = (1013.25 - vapour_hpa) / (963.0 - vapour_hpa)
     assert low[0] / standard[0] == pytest.approx(by_hand, abs=5e-4), "weather alone moves it by 5 %"
 
 
-def test_what_is_not_known_stays_unknown():
-    assert np.isnan(convert(CHANNELS["k1/salinity"], column(42.0), [column(np.nan)])).all()
-    assert np.isnan(
-        convert(CHANNELS["k1/oxygen_saturation"], column(8.0), [column(15), column(np.nan)])
-    ).all()
+def test_the_error_of_an_input_becomes_that_of_the_value_by_the_reference_library():
+    """An hour after the thermometer went, say: half a degree. The slope is gsw's own, by differences."""
+    found = converted("k1/salinity", column(42.0), known(15.0, error=0.5))
+    by_gsw = (gsw.SP_from_C(42.0, 14.5, 0.0) - gsw.SP_from_C(42.0, 15.5, 0.0)) / 2
+    assert found.error == pytest.approx([by_gsw], rel=1e-3)
+    assert found.lacks(0) == (Quantity.TEMPERATURE,)
+    inputs = known(15.0, error=0.5), known(32.0), known(1013.25)
+    found = converted("k1/oxygen_saturation", column(8.0), *inputs)
+    by_gsw = found.value[0] * (1 - gsw.O2sol_SP_pt(32.0, 15.5) / gsw.O2sol_SP_pt(32.0, 14.5)) / 2
+    assert found.error == pytest.approx([by_gsw], rel=0.04), "gsw's is for a kilogram"
 
 
-def test_only_what_had_arrived_before_counts():
-    temperature = series((0, 0, 15.0), (2, 2, 16.0), (4, 4, 17.0))
-    at = series((1, 1, 0), (3, 3, 0), (5, 5, 0))
-    assert newest_known((0, np.nan), temperature, at, 10 * MINUTE).tolist() == [15.0, 16.0, 17.0]
+def test_oxygen_from_saturation_is_as_unsure_in_its_own_unit():
+    channels = {it.name: it for it in channels_of(plan_of((SOURCES[0], *_foil()), {}))}
+    places = np.arange(1)
+    own = Series(places, places, column(98.0))
+    inputs = [known(15.0, error=1.0), known(32.0), known(1013.25)]
+    found = convert(channels["k1/oxygen"], own, inputs)
+    by_gsw = found.value[0] * (1 - gsw.O2sol_SP_pt(32.0, 16.0) / gsw.O2sol_SP_pt(32.0, 14.0)) / 2
+    assert found.error == pytest.approx([by_gsw], rel=0.04), "gsw's is for a kilogram"
 
 
-def test_the_last_value_of_earlier_blocks_serves_until_there_is_a_new_one():
-    at = series((0, 5, 0), (2, 6, 0))
-    assert newest_known((4 * MINUTE, 14.0), None, at, 10 * MINUTE).tolist() == [14.0, 14.0]
-    fresh = series((1, 5.5, 15.0))
-    assert newest_known((4 * MINUTE, 14.0), fresh, at, 10 * MINUTE).tolist() == [14.0, 15.0]
+def _foil():
+    return (Source(3, "do", Quantity.OXYGEN_SATURATION, "k1", MINUTE, "bench"),)
 
 
-def test_a_value_is_good_for_as_long_as_said_and_not_a_millisecond_longer():
-    at = Series(np.array([0, 1]), np.array([MINUTE, MINUTE + 1]), column(0, 0))
-    known = newest_known((0, 14.0), None, at, MINUTE)
-    assert known[0] == 14.0
-    assert np.isnan(known[1])
-
-
-def test_readings_that_may_not_be_used_are_passed_over():
-    temperature = series((0, 0, 15.0), (1, 1, np.nan))
-    assert newest_known((0, np.nan), temperature, series((2, 2, 0)), 10 * MINUTE).tolist() == [15.0]
-
-
-def test_air_pressure_holds_for_hours():
-    assert PRESSURE_HOLDS_MS == 6 * 60 * MINUTE
+def test_out_of_the_formulas_range_nothing_is_known():
+    assert np.isnan(converted("k1/salinity", column(42.0), known(60.0)).value).all()
+    assert np.isnan(converted("k1/salinity", column(42.0), known(60.0, error=1.0)).value).all()

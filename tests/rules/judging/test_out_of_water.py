@@ -1,70 +1,130 @@
-"""Which readings are not of the water, by what the probe's cell had said when they came in."""
+"""Which readings are not of the water, by what the probe's cell and a second witness had said by then."""
+
+import json
+from itertools import pairwise
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules.judging.channel import Series
-from rules.judging.out_of_water import SETTLES_WITHIN_MS, dry_at, last_dry
+from rules.engine import Engine
+from rules.quantities import Quantity
+from rules.rack.plan import Source
+from rules.readings import Readings
+from tests.rigs.watched_rack import MINUTE, PROMPT, START_MS, WatchedRack, plan_of
+
+WET, DRY, RINSED = 41.0, 0.02, 0.6
+POLL = 30_000
+PROBE = (
+    Source(1, "multi", Quantity.TEMPERATURE, "k1", 10 * MINUTE, "bench"),
+    Source(2, "multi", Quantity.CONDUCTIVITY, "k1", 10 * MINUTE, "bench"),
+    Source(3, "multi", Quantity.OXYGEN, "k1", 10 * MINUTE, "bench"),
+)
 
 
-def cell(*readings):
-    """Conductivity readings as (place in the block, time in s, mS/cm)."""
-    place, seconds, value = zip(*readings, strict=True) if readings else ((), (), ())
-    return Series(
-        np.array(place, dtype=np.intp), 1000 * np.array(seconds, dtype=np.int64), np.array(value, float)
-    )
+def rack():
+    return WatchedRack(plan_of(PROBE, {"polyp": {Quantity.TEMPERATURE: PROMPT}}))
 
 
-def dry(places, seconds, its_cell, before_ms=-1):
-    found = dry_at(np.array(places), 1000 * np.array(seconds, dtype=np.int64), its_cell, before_ms)
-    return None if found is None else found.tolist()
+def polled(watched, polls, start=0):
+    """Take in polls of (temperature, conductivity, oxygen), one block each; return what came last."""
+    for number, poll in enumerate(polls, start):
+        watched.read_all([(number * POLL, source, value) for source, value in enumerate(poll, 1)])
+    return {channel.channel.name.split("/")[-1]: channel for channel in watched.engine.channels()}
 
 
-def test_a_probe_that_was_never_dry_costs_nothing():
-    assert dry([0, 2], [0, 30], cell((1, 0, 41.0), (3, 30, 41.0))) is None
+def believed(channels):
+    """Return which quantities are not failed."""
+    return {name for name, now in channels.items() if now.flag != 4 and not np.isnan(now.value)}
 
 
-def test_only_what_the_cell_had_said_before_counts():
-    """Temperature comes before conductivity in a poll: that in which the cell is first dry still counts."""
-    its_cell = cell((1, 0, 41.0), (3, 30, 0.01), (5, 60, 0.01))
-    assert dry([0, 2, 4], [0, 30, 60], its_cell) == [False, False, True]
+def reasons(watched):
+    return {alarm.channel.split("/")[-1]: alarm.evidence.reason for alarm in watched.engine.alarms()}
 
 
-def test_the_cell_judges_itself_at_once():
-    assert dry([1, 3], [0, 30], cell((1, 0, 41.0), (3, 30, 0.01))) == [False, True]
+def test_a_dead_cell_alone_is_its_own_fault_and_the_heat_is_told():
+    """A cell that dies at 0.02 mS/cm says nothing about the thermometer beside it."""
+    watched = rack()
+    polled(watched, [(15.0, WET, 8.0)] * 20)
+    channels = polled(watched, [(15.0, DRY, 8.0)] * 10, start=20)
+    assert "temperature" in believed(channels)
+    assert reasons(watched)["conductivity"] == "impossible value"
+    polled(watched, [(15.0 + 0.05 * n, DRY, 8.0) for n in range(240)], start=30)
+    assert "k1/temperature/high" in watched.states
+
+
+@pytest.mark.parametrize("in_air", [(22.0, DRY, 8.0), (15.0, DRY, 9.3), (22.0, RINSED, 8.0)])
+def test_a_jump_of_temperature_or_oxygen_bears_the_cell_out(in_air):
+    watched = rack()
+    polled(watched, [(15.0, WET, 8.0)] * 20)
+    channels = polled(watched, [in_air] * 8, start=20)
+    assert believed(channels) == set()
+    assert set(reasons(watched).values()) == {"in air"}
+
+
+def test_maintenance_bears_the_cell_out():
+    watched = rack()
+    polled(watched, [(15.0, WET, 8.0)] * 20)
+    watched.do(20 * POLL - 1, "begin_maintenance", target="vessel/k1", for_s=3600, why="cleaning the probe")
+    assert believed(polled(watched, [(15.0, DRY, 8.0)] * 8, start=20)) == set()
+
+
+def test_a_jump_long_after_the_cell_went_dry_bears_nothing_out():
+    watched = rack()
+    polled(watched, [(15.0, WET, 8.0)] * 20 + [(15.0, DRY, 8.0)] * 8)
+    assert "temperature" in believed(polled(watched, [(17.0, DRY, 8.0)] * 4, start=28))
+
+
+def test_a_cell_is_believed_for_minutes_and_then_the_rest_is_judged_on():
+    watched = rack()
+    polled(watched, [(15.0, WET, 8.0)] * 20)
+    assert believed(polled(watched, [(25.0, DRY, 8.0)] * 21, start=20)) == set()
+    channels = polled(watched, [(25.0, DRY, 8.0)] * 6, start=41)
+    assert "temperature" in believed(channels)
+    assert {"k1/temperature/high", "k1/conductivity/probe_fault"} <= watched.states.keys()
 
 
 def test_a_probe_that_is_back_settles_first():
-    settles_s = SETTLES_WITHIN_MS // 1000
-    its_cell = cell((0, 0, 0.01), (1, 30, 41.0))
-    seconds = [30, settles_s, settles_s + 1]
-    assert dry([2, 3, 4], seconds, its_cell) == [True, True, False]
+    watched = rack()
+    polled(watched, [(15.0, WET, 8.0)] * 20 + [(22.0, DRY, 8.0)] * 4)
+    assert believed(polled(watched, [(18.0, WET, 8.0)] * 4, start=24)) == set()
+    assert "temperature" in believed(polled(watched, [(15.0, WET, 8.0)], start=28))
 
 
-def test_a_rinse_in_fresh_water_is_not_the_water_of_the_vessel():
-    assert dry([1], [0], cell((1, 0, 0.6))) == [True]
-
-
-@given(
-    st.lists(
-        st.tuples(st.integers(1, 200), st.sampled_from([0.01, 0.9, 1.0, 41.0]), st.booleans()), max_size=30
+POLLS = st.lists(
+    st.tuples(
+        st.sampled_from([15.0, 15.2, 22.0, 26.0]),
+        st.sampled_from([WET, WET, DRY, 1.0]),
+        st.sampled_from([8.0, 8.1, 9.5]),
+        st.sampled_from([1_000, POLL, POLL, 4 * MINUTE]),
     ),
-    st.integers(0, 30),
+    min_size=1,
+    max_size=40,
 )
-def test_any_cut_gives_the_same(steps, cut):
-    seconds = (
-        np.cumsum([gap for gap, _, _ in steps]).astype(np.int64) if steps else np.array([], dtype=np.int64)
-    )
 
-    def judged(start, stop, before_ms):
-        here = range(start, min(stop, len(steps)))
-        cells = [(place, int(seconds[place]), steps[place][1]) for place in here if steps[place][2]]
-        others = [place for place in here if not steps[place][2]]
-        its_cell = cell(*cells)
-        found = dry(others, seconds[others].tolist(), its_cell, before_ms) if others else []
-        return found or [False] * len(others), int(last_dry(its_cell, before_ms)[-1])
 
-    first, before_ms = judged(0, cut, -1)
-    second, end_ms = judged(cut, len(steps), before_ms)
-    assert (first + second, end_ms) == judged(0, len(steps), -1)
+@given(POLLS, st.lists(st.integers(0, 120), max_size=8))
+def test_any_cut_gives_the_same(polls, cuts):
+    rows, at_ms = [], START_MS
+    for *values, wait_ms in polls:
+        at_ms += wait_ms
+        rows += [(at_ms, source, value) for source, value in enumerate(values, 1)]
+    at, source = np.array([row[:2] for row in rows], dtype=np.int64).T
+    value = np.array([row[2] for row in rows])
+    readings = Readings(np.arange(1, len(rows) + 1), at, source, at, value)
+
+    def judged(bounds):
+        engine, flags = Engine(plan_of(PROBE, {"polyp": {Quantity.TEMPERATURE: PROMPT}}), START_MS), {}
+        for start, stop in pairwise(bounds):
+            outcome = engine.feed(readings.part(start, stop))
+            engine = Engine.restore(json.loads(json.dumps(engine.snapshot())))
+            for block in outcome.flags:
+                tests = (block.tests & np.uint32(0xFF)).tolist()
+                flags |= {
+                    (block.channel, seq): test for seq, test in zip(block.seq.tolist(), tests, strict=True)
+                }
+        return flags, json.dumps(engine.snapshot(), sort_keys=True)
+
+    inner = sorted({min(cut, len(rows)) for cut in cuts} - {0, len(rows)})
+    assert judged([0, *inner, len(rows)]) == judged([0, len(rows)])

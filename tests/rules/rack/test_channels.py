@@ -1,8 +1,8 @@
 """Which channels a rack has: worked by hand from what its probes measure."""
 
 from rules.quantities import Quantity
-from rules.rack.channels import channels_of
-from rules.rack.plan import Source
+from rules.rack.channels import Need, channels_of
+from rules.rack.plan import Source, Supply
 from rules.water.specific_conductance import Compensation
 from tests.rigs.watched_rack import plan_of
 
@@ -23,11 +23,17 @@ def test_conductivity_beside_temperature_makes_salinity():
     assert [name for name, channel in found.items() if not channel.measured] == ["k1/salinity"]
 
 
-def test_without_a_temperature_in_the_vessel_there_is_no_salinity():
-    assert list(channels(source(1, "c", "conductivity"), source(2, "t", "temperature", "k2"))) == [
-        "k1/conductivity",
-        "k2/temperature",
-    ]
+def test_without_a_temperature_in_the_vessel_salinity_has_no_input_of_its_own():
+    found = channels(source(1, "c", "conductivity"), source(2, "t", "temperature", "k2"))
+    assert list(found) == ["k1/conductivity", "k2/temperature", "k1/salinity"]
+    assert found["k1/salinity"].inputs == ()
+
+
+def test_what_vessels_share_a_supply_of_may_stand_in():
+    loop = Supply("loop", Quantity.TEMPERATURE, ("k1", "k2"))
+    sources = (source(1, "c", "conductivity"), source(2, "t", "temperature", "k2"))
+    (salinity,) = (it for it in channels_of(plan_of(sources, {}, supplies=(loop,))) if not it.measured)
+    assert salinity.needs == (Need(Quantity.TEMPERATURE, (), ("k2/temperature",)),)
 
 
 def test_a_probe_that_reports_salinity_itself_is_believed():
@@ -54,10 +60,9 @@ def test_oxygen_without_a_barometer_or_without_salinity():
     assert channels(
         source(1, "ct", "temperature"), source(2, "ct", "conductivity"), source(3, "do", "oxygen")
     )["k1/oxygen_saturation"].inputs == ("k1/temperature", "k1/salinity")
-    assert list(channels(source(1, "t", "temperature"), source(3, "do", "oxygen"))) == [
-        "k1/temperature",
-        "k1/oxygen",
-    ]
+    alone = channels(source(3, "do", "oxygen"))
+    assert list(alone) == ["k1/oxygen", "k1/oxygen_saturation"], "there is always some saturation"
+    assert alone["k1/oxygen_saturation"].inputs == ()
 
 
 def test_saturation_becomes_mg_per_litre_and_both_measured_make_nothing():

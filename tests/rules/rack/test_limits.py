@@ -23,7 +23,7 @@ def by_key(tolerance):
     return {limit.key: limit for limit in limits_of(tolerance)}
 
 
-def test_a_full_tolerance_sets_eleven_limits():
+def test_a_full_tolerance_sets_eleven_limits_and_four_that_likely_are_crossed():
     found = {
         key: (limit.basis, limit.value, limit.above, limit.priority) for key, limit in by_key(FULL).items()
     }
@@ -36,6 +36,10 @@ def test_a_full_tolerance_sets_eleven_limits():
         "rising:advisory": (Basis.RATE, 1.0, True, Priority.MEDIUM),
         "falling:away": (Basis.RATE, -2.0, False, Priority.HIGH),
         "falling:advisory": (Basis.RATE, -2.0, False, Priority.MEDIUM),
+        "high:likely_advisory": (Basis.LIKELY_VALUE, 18, True, Priority.LOW),
+        "low:likely_advisory": (Basis.LIKELY_VALUE, 12, False, Priority.LOW),
+        "high:likely_critical": (Basis.LIKELY_VALUE, 23, True, Priority.HIGH),
+        "low:likely_critical": (Basis.LIKELY_VALUE, 8, False, Priority.HIGH),
         "heading_out:above": (Basis.PROJECTION, 23, True, Priority.HIGH),
         "heading_out:below": (Basis.PROJECTION, 8, False, Priority.HIGH),
         "disagreement:advisory": (Basis.DIFFERENCE, 0.5, True, Priority.MEDIUM),
@@ -66,7 +70,8 @@ def test_away_from_the_target_is_beyond_it_by_the_deadband():
 
 def test_an_open_side_sets_no_limit():
     only_low = Tolerance(advisory=Band(low=80), critical=Band(low=60), lead_time_ms=1)
-    assert set(by_key(only_low)) == {"low:advisory", "low:critical", "heading_out:below"}
+    likely = {"low:likely_advisory", "low:likely_critical"}
+    assert set(by_key(only_low)) == {"low:advisory", "low:critical", "heading_out:below", *likely}
 
 
 def test_without_a_lead_time_nothing_is_forecast():

@@ -1,0 +1,168 @@
+"""What a derived value takes its inputs from when the best is lost: the next best, with its error.
+
+Measured now in the vessel comes first and has no error here: that of a healthy probe moves no limit.
+Otherwise whichever is surest of: the last good value, which grows less sure with its age, what a vessel of
+the same supply measures now, and the vessel's usual value. Never a limit or a target: tuning moves them,
+and a replay under other limits must not change the water.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.care.accuracy import WEATHER_HPA
+from rules.judging.channel import SAMPLES_KEPT, ChannelState, Series
+from rules.judging.watch_list import WatchList
+from rules.quantities import Quantity
+from rules.rack.channels import Need
+from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA
+from rules.water.standard_atmosphere import standard_air_pressure_hpa
+
+Array = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+PRESSURE_HOLDS_MS = 6 * 3_600_000
+"""How long the last air pressure counts as measured now: a deep low moves it by a few hPa in that time."""
+
+# How far each may be off, plus or minus. All project judgement, in the unit of the quantity.
+CHANGE_PER_HOUR = {Quantity.TEMPERATURE: 0.5, Quantity.SALINITY: 0.3, Quantity.AIR_PRESSURE: 1.0}
+ON_ONE_SUPPLY = 1.0
+USUALLY = {Quantity.TEMPERATURE: 3.0, Quantity.SALINITY: 3.0}
+ANYWHERE = {Quantity.TEMPERATURE: (15.0, 10.0), Quantity.SALINITY: (32.0, 6.0)}
+"""The water of a moon jellyfish that nobody ever told us anything about."""
+
+ENOUGH_SAMPLES = SAMPLES_KEPT // 2
+_MS_PER_HOUR = 3_600_000
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """An input at m readings: its value, how far it may be off (0: measured now), and what is the matter.
+
+    `suspect` is where the reading is, `elsewhere` where it is neither measured in the vessel nor was.
+    """
+
+    value: Array
+    error: Array
+    suspect: Bools
+    elsewhere: Bools
+
+    def at(self, where: Bools) -> "Known":
+        """Return the same at some of the readings."""
+        return Known(self.value[where], self.error[where], self.suspect[where], self.elsewhere[where])
+
+
+def change_per_hour(quantity: Quantity) -> float:
+    """Return how fast a quantity usually changes."""
+    return CHANGE_PER_HOUR[quantity]
+
+
+class Inputs:
+    """Looks up, in one block, what is known of other channels at each reading."""
+
+    def __init__(self, watch_list: WatchList, channels: Mapping[str, ChannelState]) -> None:
+        self._watch_list = watch_list
+        self._before = {
+            name: (it.good_time_ms, it.good_value, it.good_suspect, it.sample)
+            for name, it in channels.items()
+        }
+        self._found: dict[str, Series] = {}
+        self._samples: dict[str, NDArray[np.intp]] = {}
+
+    def note(self, name: str, measured: Series, sampled: NDArray[np.intp]) -> None:
+        """Take in what became of a channel: values measured now (NaN elsewhere), and which were sampled."""
+        self._found[name], self._samples[name] = measured, sampled
+
+    def newest(self, name: str, at: Series) -> Array:
+        """Return a channel's newest value at each reading of `at` (shape m); NaN where it is none of now."""
+        times, values, _ = self._last(name, at)
+        return np.where(at.time_ms - times > self._holds_ms(name), np.nan, values)
+
+    def of(self, need: Need, vessel: str, at: Series) -> Known:
+        """Return the best that is known of a quantity at each reading of `at` (shape m)."""
+        size = at.time_ms.size
+        value, suspect = np.full(size, np.nan), np.zeros(size, np.bool_)
+        for name in need.channels:
+            times, values, doubtful = self._last(name, at)
+            now = np.isnan(value) & (at.time_ms - times <= self._holds_ms(name))
+            value[now], suspect[now] = values[now], doubtful[now]
+            if not np.isnan(value).any():
+                break
+        error, elsewhere = np.zeros(size), np.zeros(size, np.bool_)
+        lost = np.flatnonzero(np.isnan(value))
+        if lost.size:
+            then = Series(at.index[lost], at.time_ms[lost], at.value[lost])
+            value[lost], error[lost], elsewhere[lost] = self._next_best(need, vessel, then)
+        return Known(value, error, suspect, elsewhere)
+
+    def _next_best(self, need: Need, vessel: str, at: Series) -> tuple[Array, Array, Bools]:
+        found = list(self._candidates(need, vessel, at))
+        values = np.stack([value for value, _ in found])
+        errors = np.stack([np.where(np.isnan(value), np.inf, error) for value, error in found])
+        best, rows = np.argmin(errors, axis=0), np.arange(at.time_ms.size)
+        return values[best, rows], errors[best, rows], best >= len(need.channels)
+
+    def _candidates(self, need: Need, vessel: str, at: Series) -> Iterator[tuple[Array, Array]]:
+        """Go through what may stand in, with its error: last good values first."""
+        size = at.time_ms.size
+        for name in need.channels:
+            times, values, _ = self._last(name, at)
+            yield values, change_per_hour(need.quantity) * (np.maximum(at.time_ms - times, 1) / _MS_PER_HOUR)
+        for name in need.supplied:
+            yield self.newest(name, at), np.full(size, ON_ONE_SUPPLY)
+        yield self._usual(need, vessel, at)
+
+    def _usual(self, need: Need, vessel: str, at: Series) -> tuple[Array, Array]:
+        """Return the vessel's usual value: from the settings, else its last day's, else that of any."""
+        size, quantity, plan = at.time_ms.size, need.quantity, self._watch_list.plan
+        if quantity is Quantity.AIR_PRESSURE:
+            altitude_m = plan.altitude_m
+            here = STANDARD_AIR_PRESSURE_HPA if altitude_m is None else standard_air_pressure_hpa(altitude_m)
+            return np.full(size, here), np.full(size, WEATHER_HPA)
+        given = plan.usual.get(vessel, {}).get(quantity)
+        if given is not None:
+            return np.full(size, given), np.full(size, USUALLY[quantity])
+        value, error = (np.full(size, number) for number in ANYWHERE[quantity])
+        for name in need.channels[::-1]:
+            median = self._last_day(name, at)
+            value = np.where(np.isnan(median), value, median)
+            error = np.where(np.isnan(median), error, USUALLY[quantity])
+        return value, error
+
+    def _last_day(self, name: str, at: Series) -> Array:
+        """Return the median of a channel's samples of its last day at each reading; NaN where few."""
+        past = self._before[name][3].value
+        sampled, here = self._samples.get(name, np.array([], dtype=np.intp)), self._found.get(name)
+        values = [*past, *(here.value[sampled].tolist() if here is not None else [])]
+        index = here.index[sampled] if here is not None else sampled
+        known = len(past) + np.searchsorted(index, at.index, side="right")
+        median = np.full(at.index.size, np.nan)
+        for count in np.unique(known).tolist():
+            if count >= ENOUGH_SAMPLES:
+                median[known == count] = np.median(values[max(0, count - SAMPLES_KEPT) : count])
+        return median
+
+    def _last(self, name: str, at: Series) -> tuple[NDArray[np.int64], Array, Bools]:
+        """Return when a channel's newest good value was measured, the value, and whether it is suspect.
+
+        Only what had arrived before each reading of `at` counts.
+        """
+        time_ms, value, suspect, _ = self._before[name]
+        times, values, doubts = np.array([time_ms], dtype=np.int64), np.array([value]), np.array([suspect])
+        position = np.zeros(at.index.size, dtype=np.intp)
+        found = self._found.get(name)
+        if found is not None:
+            good = np.flatnonzero(~np.isnan(found.value))
+            times = np.concatenate([times, found.time_ms[good]])
+            values = np.concatenate([values, found.value[good]])
+            doubtful = np.zeros(good.size, np.bool_) if found.suspect is None else found.suspect[good]
+            doubts = np.concatenate([doubts, doubtful])
+            position = np.searchsorted(found.index[good], at.index, side="right")
+        return times[position], values[position], doubts[position]
+
+    def _holds_ms(self, name: str) -> int:
+        channel = self._watch_list.channels[self._watch_list.place[name]]
+        pressure = channel.quantity is Quantity.AIR_PRESSURE
+        return PRESSURE_HOLDS_MS if pressure else channel.source.silent_after_ms
