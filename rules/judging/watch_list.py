@@ -142,7 +142,7 @@ class WatchList:
             if it.source.id in silent and (it.vessel, it.quantity) not in seen
         }
         vessels = {vessel: [q for at, q in hidden if at == vessel] for vessel, _ in hidden}
-        told = (f"{vessel}: {' and '.join(them)}" for vessel, them in vessels.items())
+        told = (f"{vessel}: {', '.join(them)}" for vessel, them in vessels.items())
         return f"{'; '.join(told)} unwatched".replace("_", " ") if vessels else ""
 
     def possible_keys(self) -> Mapping[str, frozenset[str]]:

@@ -692,6 +692,19 @@ def test_a_value_that_overflows_the_reader_is_refused(tmp_path: Path, value: str
     assert "not TOML" in err
 
 
+def test_it_says_of_each_danger_who_watches_it(tmp_path: Path):
+    _, out, _ = run(EXAMPLE)
+    assert (
+        "k1 oxygen saturation: k1-multi every 30 s, temperature of k1-multi, salinity of k1-multi, "
+        "air pressure of barometer; told within 120 s of its loss"
+    ) in out.splitlines()
+    path = tmp_path / "bellwatch.toml"
+    path.write_text(edited(("[vessels.t1]", '[vessels.t2]\nkind = "dish"\nstage = "planula"\n[vessels.t1]')))
+    assert "t2 temperature: unwatched by settings, no probe for it" in run(path)[1].splitlines()
+    path.write_text(edited(("unit_id = 1", "unit_id = 0")))
+    assert "told within" not in run(path)[1], "nothing is said of settings that are not sound"
+
+
 def test_the_verdict_counts_what_there_is(tmp_path: Path):
     status, out, err = run(EXAMPLE)
     assert (status, err) == (0, "")

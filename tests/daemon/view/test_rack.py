@@ -122,6 +122,17 @@ def test_a_reading_that_is_not_believed_says_why(rack, now):
     assert its.watched.why == its.why
 
 
+def test_what_lacks_an_input_is_watched_roughly_and_says_how_well(rack, now):
+    rack.minutes(30)
+    assert channel(now(), "k1/oxygen_saturation").watched.state is WatchedState.WATCHED
+    rack.minutes(15, k1=-40.0)
+    its = channel(now(), "k1/oxygen_saturation")
+    assert its.watched.state is WatchedState.WATCHED_ROUGHLY
+    assert its.watched.by_what == "k1-multi"
+    assert its.watched.why == f"off by up to {its.uncertainty:.2g}, no temperature and salinity now"
+    assert its.watched.since_ms is not None
+
+
 def test_an_alarm_tells_all_that_is_known_of_it(rack, now):
     rack.minutes(30)
     began_ms = rack.now_ms + MINUTE_MS

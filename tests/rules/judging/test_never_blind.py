@@ -198,3 +198,17 @@ def test_a_lost_input_without_a_danger_is_one_problem_and_none_lost_is_none(lost
     both = lost == "thermometer and cell silent" or (lost == "whole probe silent" and separate)
     lost_count = len(SILENT.get(lost, ())) if both and separate else 1
     assert len(causes) == (0 if fine else lost_count), [(event.alarm, event.cause) for event in events]
+
+
+@pytest.mark.parametrize(
+    ("lost", "separate", "hidden"),
+    [
+        ("whole probe silent", False, "k1: temperature, salinity, oxygen saturation unwatched"),
+        ("thermometer silent", True, "k1: temperature unwatched"),
+        ("oxygen silent", True, "k1: oxygen saturation unwatched"),
+        ("barometer silent", True, ""),
+    ],
+)
+def test_a_silence_says_what_nobody_watches_for_it(lost, separate, hidden):
+    events, _ = night(lost, None, separate)
+    assert [event.evidence.reason for event in events] == [hidden]
