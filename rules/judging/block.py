@@ -17,6 +17,7 @@ from rules.judging.conversion import convert
 from rules.judging.out_of_water import (
     WITNESSES,
     Dryness,
+    away,
     believed_out,
     borne_out,
     dryness,
@@ -192,7 +193,11 @@ class Block:
         its, time_ms = self._dryness(cell, sources), self._readings.time_ms[here]
         if its.is_over(time_ms):
             return None
-        out = believed_out(here, time_ms, its, self._witness(cell, sources))
+        still_away = np.zeros(here.size, dtype=np.bool_)
+        for mate in self._watch_list.mates(cell):
+            if mate.quantity in WITNESSES:
+                still_away |= away(here, self._read(mate.id), mate.quantity, its, sources[mate.id])
+        out = believed_out(here, time_ms, its, self._witness(cell, sources), still_away)
         return (out | its.dry if channel.source.id == cell else out), out
 
     def _dryness(self, cell: int, sources: Mapping[int, SourceState]) -> Dryness:

@@ -1,8 +1,8 @@
 """When a probe is out of the water: its conductivity cell says so, and a second witness must bear it out.
 
 A cell alone may be broken. It is believed for the rest of its probe where temperature or oxygen jumped as it
-went dry, or where somebody declared maintenance; and for minutes only, since a probe that stays out is a
-fault for people to see. A dry cell itself fails either way.
+went dry, or where somebody declared maintenance; and for minutes only, unless what jumped has not come back
+since: a cell that broke meanwhile does not blind the rest. A dry cell itself fails either way.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -25,7 +25,7 @@ SETTLES_WITHIN_MS = 120_000
 15 s in which a slow thermometer goes 63 % of the way)."""
 
 BELIEVED_FOR_MS = 600_000
-"""So long may a cell that is borne out speak for its whole probe (project judgement)."""
+"""So long may a cell that was borne out speak for its probe once nothing else does (project judgement)."""
 
 JUMPS_WITHIN_MS = 180_000
 """What leaves the water shows it in its other quantities within this time (project judgement)."""
@@ -86,14 +86,23 @@ def values_in_water(other: Series, dryness: Dryness, state: SourceState) -> NDAr
     return np.concatenate([[state.wet], newest])
 
 
+def away(
+    here: NDArray[np.intp], other: Series, quantity: Quantity, dryness: Dryness, state: SourceState
+) -> Bools:
+    """Return whether another quantity is a jump away, at places `here`, from what it was in the water."""
+    wet = dryness.cell.index[~dryness.dry]
+    past = values_in_water(other, dryness, state)[np.searchsorted(wet, here, side="right")]
+    newest = np.concatenate([[state.raw], other.value])[np.searchsorted(other.index, here, side="right")]
+    far: Bools = np.abs(newest - past) >= (
+        _JUMP_C if quantity is Quantity.TEMPERATURE else _JUMP_SHARE * np.abs(past)
+    )
+    return far
+
+
 def jumps(other: Series, quantity: Quantity, dryness: Dryness, state: SourceState) -> tuple[Times, Times]:
     """Return where in the block another quantity jumps as the cell goes dry, and in which spell."""
     known = np.searchsorted(dryness.cell.index, other.index, side="right")
-    spell_ms = dryness.spell_ms[known]
-    wet = dryness.cell.index[~dryness.dry]
-    past = values_in_water(other, dryness, state)[np.searchsorted(wet, other.index, side="right")]
-    change = np.abs(other.value - past)
-    far = change >= (_JUMP_C if quantity is Quantity.TEMPERATURE else _JUMP_SHARE * np.abs(past))
+    spell_ms, far = dryness.spell_ms[known], away(other.index, other, quantity, dryness, state)
     soon = (spell_ms >= 0) & (other.time_ms - spell_ms <= JUMPS_WITHIN_MS)
     return other.index[far & soon], spell_ms[far & soon]
 
@@ -110,13 +119,16 @@ def borne_out(found: Sequence[tuple[Times, Times]], before_ms: int) -> tuple[Tim
 
 
 def believed_out(
-    here: NDArray[np.intp], time_ms: Times, dryness: Dryness, witness: tuple[Times, Times]
+    here: NDArray[np.intp], time_ms: Times, dryness: Dryness, witness: tuple[Times, Times], still_away: Bools
 ) -> Bools:
-    """Return at which readings (places `here`, shape m) the probe counts as out of the water or just back."""
+    """Return at which readings (places `here`, shape m) the probe counts as out of the water or just back.
+
+    `still_away` says where what jumped has not come back: after minutes only that speaks for it.
+    """
     known = np.searchsorted(dryness.cell.index, here, side="right")
     last_ms, spell_ms = dryness.last_ms[known], dryness.spell_ms[known]
     places, spells = witness
     seen_twice = spells[np.searchsorted(places, here, side="right")] == spell_ms
     lately = (last_ms >= 0) & (time_ms - last_ms <= SETTLES_WITHIN_MS)
-    out: Bools = lately & seen_twice & (last_ms - spell_ms <= BELIEVED_FOR_MS)
+    out: Bools = lately & seen_twice & (still_away | (last_ms - spell_ms <= BELIEVED_FOR_MS))
     return out
