@@ -38,7 +38,7 @@ DEFAULT_NOTES: Mapping[str, str] = {
     "disagreement": "Measure by hand: which probe is right?",
     RACK_SILENT: "Rack unwatched: go and look. Power, network?",
     BROKER_LOST: "No alarm can get through. Broker, network?",
-    UNREADABLE: "Look at the rack itself: bellwatch status. Same version as here?",
+    UNREADABLE: "Look at the rack: bellwatch status. Same version here?",
 }
 
 

@@ -250,8 +250,6 @@ def _request(number: int, *stored: object) -> Request:
             fault = "" if isinstance(found, dict) else "body: must be a JSON object"
         except (ValueError, RecursionError) as error:
             fault = f"body: no JSON: {error}"
-    if not fault and not _is_text(json.dumps(found, ensure_ascii=False)):
-        fault = f"body: {_NO_TEXT}"
     known = found if isinstance(found, dict) else {}
     return Request(number, request_id, one_line(kind), one_line(who), known, fault)
 

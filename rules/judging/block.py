@@ -21,6 +21,7 @@ from rules.judging.out_of_water import (
     believed_out,
     borne_out,
     dryness,
+    given_up,
     jumps,
     values_in_water,
 )
@@ -103,6 +104,7 @@ class Block:
         self._judged: dict[str, Series] = {}
         self._dry: dict[int, Dryness] = {}
         self._witnesses: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
+        self._ends: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
 
     def judge(self, sources: Mapping[int, SourceState], outcome: Outcome) -> Iterator[Due]:
         """Judge every channel that has readings; flags go into `outcome`, crossings come back in places."""
@@ -193,11 +195,7 @@ class Block:
         its, time_ms = self._dryness(cell, sources), self._readings.time_ms[here]
         if its.is_over(time_ms):
             return None
-        still_away = np.zeros(here.size, dtype=np.bool_)
-        for mate in self._watch_list.mates(cell):
-            if mate.quantity in WITNESSES:
-                still_away |= away(here, self._read(mate.id), mate.quantity, its, sources[mate.id])
-        out = believed_out(here, time_ms, its, self._witness(cell, sources), still_away)
+        out = believed_out(here, time_ms, its, self._witness(cell, sources), self._ended(cell, sources))
         return (out | its.dry if channel.source.id == cell else out), out
 
     def _dryness(self, cell: int, sources: Mapping[int, SourceState]) -> Dryness:
@@ -223,10 +221,27 @@ class Block:
             self._witnesses[cell] = borne_out(found, sources[cell].witness_ms)
         return self._witnesses[cell]
 
+    def _ended(
+        self, cell: int, sources: Mapping[int, SourceState]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return where a cell ceases to be believed: nothing that shares its probe is away any more."""
+        its = self._dryness(cell, sources)
+        if cell not in self._ends and its.is_over(self._readings.time_ms):
+            return borne_out([], sources[cell].ended_ms)
+        if cell not in self._ends:
+            mates = [mate for mate in self._watch_list.mates(cell) if mate.quantity in WITNESSES]
+            here = its.cell.index[its.dry]
+            still_away = np.zeros(here.size, dtype=np.bool_)
+            for mate in mates:
+                still_away |= away(here, self._read(mate.id), mate.quantity, its, sources[mate.id])
+            self._ends[cell] = borne_out([given_up(its, still_away)], sources[cell].ended_ms)
+        return self._ends[cell]
+
     def _note_dry(self, sources: Mapping[int, SourceState]) -> None:
         for cell in self._watch_list.cells.values():
             its, state = self._dryness(cell, sources), sources[cell]
             state.witness_ms = int(self._witness(cell, sources)[1][-1])
+            state.ended_ms = int(self._ended(cell, sources)[1][-1])
             for mate in self._watch_list.mates(cell):
                 read = self._read(mate.id)
                 sources[mate.id].wet = float(values_in_water(read, its, sources[mate.id])[-1])

@@ -61,6 +61,13 @@ class Dryness:
         """Return which of the cell's own readings are not of the water (shape n)."""
         return self.cell.value < DRY_BELOW_MS_CM
 
+    @property
+    def in_water(self) -> Bools:
+        """Return which of the cell's own readings are of the water, the probe having settled (shape n)."""
+        last_ms = self.last_ms[1:]
+        settled: Bools = (last_ms < 0) | (self.cell.time_ms - last_ms > SETTLES_WITHIN_MS)
+        return settled
+
     def is_over(self, time_ms: Times) -> bool:
         """Return whether no reading at these times can be of a dry or settling probe."""
         return bool(self.last_ms[-1] < 0 or time_ms[0] - self.last_ms[-1] > SETTLES_WITHIN_MS)
@@ -77,11 +84,11 @@ def dryness(cell: Series, state: SourceState) -> Dryness:
 
 
 def values_in_water(other: Series, dryness: Dryness, state: SourceState) -> NDArray[np.float64]:
-    """Return what another source of the probe said when the cell was last wet.
+    """Return what another source of the probe said when the cell was last in the water.
 
-    Element k is what is known after k wet readings of the cell.
+    Element k is what is known after k such readings of the cell.
     """
-    wet = dryness.cell.index[~dryness.dry]
+    wet = dryness.cell.index[dryness.in_water]
     newest = np.concatenate([[state.raw], other.value])[np.searchsorted(other.index, wet, side="right")]
     return np.concatenate([[state.wet], newest])
 
@@ -90,7 +97,7 @@ def away(
     here: NDArray[np.intp], other: Series, quantity: Quantity, dryness: Dryness, state: SourceState
 ) -> Bools:
     """Return whether another quantity is a jump away, at places `here`, from what it was in the water."""
-    wet = dryness.cell.index[~dryness.dry]
+    wet = dryness.cell.index[dryness.in_water]
     past = values_in_water(other, dryness, state)[np.searchsorted(wet, here, side="right")]
     newest = np.concatenate([[state.raw], other.value])[np.searchsorted(other.index, here, side="right")]
     far: Bools = np.abs(newest - past) >= (
@@ -107,6 +114,16 @@ def jumps(other: Series, quantity: Quantity, dryness: Dryness, state: SourceStat
     return other.index[far & soon], spell_ms[far & soon]
 
 
+def given_up(dryness: Dryness, still_away: Bools) -> tuple[Times, Times]:
+    """Return at which dry readings of the cell its spell is believed no longer, and which spell that is.
+
+    `still_away` says at each of them (shape m) whether something that shares the probe has not come back.
+    """
+    cell, spell_ms = dryness.cell, dryness.spell_ms[1:][dryness.dry]
+    over = (cell.time_ms[dryness.dry] - spell_ms > BELIEVED_FOR_MS) & ~still_away
+    return cell.index[dryness.dry][over], spell_ms[over]
+
+
 def borne_out(found: Sequence[tuple[Times, Times]], before_ms: int) -> tuple[Times, Times]:
     """Put what witnesses found (places and spells) in order: places, and the spell last borne out after each.
 
@@ -119,16 +136,21 @@ def borne_out(found: Sequence[tuple[Times, Times]], before_ms: int) -> tuple[Tim
 
 
 def believed_out(
-    here: NDArray[np.intp], time_ms: Times, dryness: Dryness, witness: tuple[Times, Times], still_away: Bools
+    here: NDArray[np.intp],
+    time_ms: Times,
+    dryness: Dryness,
+    witness: tuple[Times, Times],
+    ended: tuple[Times, Times],
 ) -> Bools:
     """Return at which readings (places `here`, shape m) the probe counts as out of the water or just back.
 
-    `still_away` says where what jumped has not come back: after minutes only that speaks for it.
+    `witness` says which spell was borne out from where on, `ended` which was given up.
     """
     known = np.searchsorted(dryness.cell.index, here, side="right")
     last_ms, spell_ms = dryness.last_ms[known], dryness.spell_ms[known]
-    places, spells = witness
-    seen_twice = spells[np.searchsorted(places, here, side="right")] == spell_ms
+    seen_twice, given_up = (
+        spells[np.searchsorted(places, here, side="right")] == spell_ms for places, spells in (witness, ended)
+    )
     lately = (last_ms >= 0) & (time_ms - last_ms <= SETTLES_WITHIN_MS)
-    out: Bools = lately & seen_twice & (still_away | (last_ms - spell_ms <= BELIEVED_FOR_MS))
+    out: Bools = lately & seen_twice & ~given_up
     return out

@@ -23,8 +23,8 @@ class SourceState:
     """When a source was last heard: taken in at `at_ms`, measured at `time_ms`.
 
     Of a conductivity cell: `dry_ms` is when it was last dry, `spell_ms` when that began, `witness_ms` the
-    spell that something else bore out. Of what shares a probe with one: `raw` is the newest reading, `wet`
-    that of the cell's last wet one.
+    spell that something else bore out, `ended_ms` one that is believed no longer. Of what shares a probe
+    with one: `raw` is the newest reading, `wet` that of the cell's last one in the water.
     """
 
     at_ms: int
@@ -33,6 +33,7 @@ class SourceState:
     dry_ms: int = -1
     spell_ms: int = -1
     witness_ms: int = -1
+    ended_ms: int = -1
     raw: float = math.nan
     wet: float = math.nan
 

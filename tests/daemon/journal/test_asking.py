@@ -128,7 +128,7 @@ def test_what_people_write_cannot_forge_a_line_nor_steer_a_terminal(bench):
         ({"kind": b"\xff\xfe"}, "id, kind, who and body must be text"),
         ({"who": ""}, "who"),
         ({"body": '{"alarm": ["k1"]}'}, "alarm"),
-        ({"body": '{"alarm": "\\udcf8"}'}, "body: a character that cannot be written down"),
+        ({"body": '{"alarm": "\\udcf8"}'}, "alarm: acknowledge needs one, in words"),
     ],
 )
 def test_a_row_that_cannot_be_done_is_refused_in_a_line(bench, row, refusal):

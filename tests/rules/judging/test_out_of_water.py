@@ -76,13 +76,15 @@ def test_a_jump_long_after_the_cell_went_dry_bears_nothing_out():
     assert "temperature" in believed(polled(watched, [(17.0, DRY, 8.0)] * 4, start=28))
 
 
-def test_a_cell_is_believed_for_minutes_and_then_the_rest_is_judged_on():
+def test_a_cell_is_believed_for_minutes_unless_what_jumped_stays_away():
     watched = rack()
     polled(watched, [(15.0, WET, 8.0)] * 20)
-    assert believed(polled(watched, [(25.0, DRY, 8.0)] * 21, start=20)) == set()
-    channels = polled(watched, [(25.0, DRY, 8.0)] * 6, start=41)
-    assert "temperature" in believed(channels)
-    assert {"k1/temperature/high", "k1/conductivity/probe_fault"} <= watched.states.keys()
+    assert believed(polled(watched, [(25.0, DRY, 8.0)] * 41, start=20)) == set(), "it still hangs in the air"
+    assert believed(polled(watched, [(15.1, DRY, 8.0)] * 3, start=61)) >= {"temperature"}, (
+        "the cell is broken"
+    )
+    polled(watched, [(15.0 + 0.05 * n, DRY, 8.0) for n in range(240)], start=64)
+    assert {"k1/temperature/high", "k1/conductivity/probe_fault"} <= watched.states.keys(), "heat is told"
 
 
 def test_a_probe_that_is_back_settles_first():
