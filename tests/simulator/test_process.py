@@ -113,7 +113,7 @@ def test_registers_follow_scaled_time(tmp_path, broker):
         simulator.line()
         assert simulator.line()["phase"] == "begins"
         assert simulator.line()["phase"] == "ends"
-        client = ModbusSerialClient(str(tmp_path / "bench-bus"), timeout=5, retries=0)
+        client = ModbusSerialClient(str(tmp_path / "bench-bus"), timeout=5, retries=3)
         assert client.connect()
         answer = client.read_input_registers(0, count=2, device_id=14)
         client.close()

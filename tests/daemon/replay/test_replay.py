@@ -396,12 +396,12 @@ def test_a_replay_says_where_other_rules_judged_than_todays(tmp_path, capsys):
     path.write_bytes(gzip.decompress((DATA / "journal_layout_2.sqlite.gz").read_bytes()))
     Journal(path, writable=True).close()
     assert main(["replay", str(path)]) == 0
-    assert "Judged from 2025-10-09 08:53:20 by rules before 1; today's are 1." in capsys.readouterr().out
+    assert "Judged from 2025-10-09 08:53:20 by rules before 1; today's are 2." in capsys.readouterr().out
     bench = Bench(tmp_path, START_MS + 1_000_000)
     bench.watch.stop()
     bench.power_cut()
     main(["replay", str(path)])
-    assert "by rules before 1, from 2025-10-09 09:10:00 by rules 1; today's are 1." in capsys.readouterr().out
+    assert "by rules before 1, from 2025-10-09 09:10:00 by rules 2; today's are 2." in capsys.readouterr().out
 
 
 def test_a_replay_under_todays_rules_says_nothing_of_them(tmp_path, capsys):
