@@ -89,26 +89,15 @@ FUNCTIONS = {
     "iso_7888_factor": (specific_conductance.iso_7888_factor, (TEMPERATURE,)),
     "density_kg_m3": (density.density_kg_m3, (SALINITY, TEMPERATURE)),
     "salinity_from_density": (density.salinity_from_density, (DENSITY, TEMPERATURE)),
-    "specific_gravity": (lambda S: density.specific_gravity(S, SCALE), (SALINITY,)),
-    "salinity_from_specific_gravity": (
-        lambda SG: density.salinity_from_specific_gravity(SG, SCALE),
-        (SPECIFIC_GRAVITY,),
-    ),
     "salinity_from_hydrometer": (
         lambda SG, t: density.salinity_from_hydrometer(SG, SCALE, t),
         (SPECIFIC_GRAVITY, TEMPERATURE),
     ),
-    "hydrometer_reading": (
-        lambda S, t: density.hydrometer_reading(S, SCALE, t),
-        (SALINITY, TEMPERATURE),
-    ),
     "oxygen_validity": (oxygen.oxygen_validity, ENVIRONMENT),
     "oxygen_solubility_umol_kg": (oxygen.oxygen_solubility_umol_kg, ENVIRONMENT),
     "oxygen_solubility_mg_l": (oxygen.oxygen_solubility_mg_l, ENVIRONMENT),
-    "oxygen_solubility_ml_l": (oxygen.oxygen_solubility_ml_l, ENVIRONMENT),
     "oxygen_saturation_percent": (oxygen.oxygen_saturation_percent, (OXYGEN, *ENVIRONMENT)),
     "oxygen_mg_l": (oxygen.oxygen_mg_l, (PERCENT, *ENVIRONMENT)),
-    "oxygen_corrected_for_salinity": (oxygen.oxygen_corrected_for_salinity, (OXYGEN, *ENVIRONMENT)),
     "salinity_uncertainty": (_salinity_uncertainty, (CONDUCTIVITY, TEMPERATURE)),
     "saturation_uncertainty": (_saturation_uncertainty, (OXYGEN, *ENVIRONMENT)),
     "saturation_uncertainty_with_conductivity": (
