@@ -106,13 +106,6 @@ def expected_rows(recording: Recording, fields: Mapping[str, RegisterField]) -> 
     return expected
 
 
-def expected_senml(recording: Recording) -> dict[str, Array]:
-    """By quantity the float64 values that a master has after applying the SenML unit's factor."""
-    return {
-        quantity: senml_numbers(recording, quantity) * UNITS[quantity][1] for quantity in recording.values
-    }
-
-
 def senml_numbers(recording: Recording, quantity: str) -> Array:
     """The numbers of a quantity as they stand in SenML, in the unit that SenML has for it."""
     return recording.values[quantity] / UNITS[quantity][1]

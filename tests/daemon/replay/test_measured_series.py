@@ -24,11 +24,12 @@ from daemon.journal.fold import fold
 from daemon.journal.journal import Journal
 from rules.plain import to_plain
 from rules.quality.flags import Flag
-from simulator.playback.recording import expected_rows, expected_senml, read_recording, register_fields
+from simulator.playback.recording import expected_rows, read_recording, register_fields
 from tests.rigs.daemon_thread import running_daemon
 from tests.rigs.journal_file import asked, readings_in
 from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.parts.simulator_process import SimulatorProcess, wait_for
+from tests.rigs.simulated import expected_senml
 from tests.simulator.playback.test_recording import COLUMNS, SERIES
 
 ROWS = 19_898

@@ -14,7 +14,6 @@ from pymodbus.client import ModbusSerialClient
 from simulator.playback.recording import (
     Recording,
     expected_rows,
-    expected_senml,
     read_recording,
     register_fields,
 )
@@ -22,6 +21,7 @@ from simulator.playback.slave import PlaybackSlave
 from simulator.wires.modbus import sealed
 from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.parts.simulator_process import SimulatorProcess, wait_for
+from tests.rigs.simulated import expected_senml
 from tests.simulator.playback.test_recording import COLUMNS, SERIES
 
 READ = sealed(bytes.fromhex("01 04 0000 0004"))

@@ -13,12 +13,12 @@ from simulator.playback.recording import (
     Column,
     Recording,
     expected_rows,
-    expected_senml,
     parse_column,
     read_recording,
     register_fields,
 )
 from tests.rigs.places import DATA
+from tests.rigs.simulated import expected_senml
 
 SERIES = DATA / "microcat_dune2_2026_60s.csv.gz"
 COLUMNS = [
