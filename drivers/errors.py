@@ -34,54 +34,41 @@ class ProbeError(DriverError):
         super().__init__(text)
         self.raw = raw
 
+    def __init_subclass__(cls, kind: str = "") -> None:
+        cls.kind = kind or cls.kind
 
-class NoAnswerError(ProbeError):
+
+class NoAnswerError(ProbeError, kind="timeout"):
     """Nothing came back in time."""
 
-    kind = "timeout"
 
-
-class GarbledAnswerError(ProbeError):
+class GarbledAnswerError(ProbeError, kind="garbled"):
     """Bytes came back that cannot be trusted."""
 
-    kind = "garbled"
 
-
-class RefusedError(ProbeError):
+class RefusedError(ProbeError, kind="refused"):
     """The other side understood and turned the request down."""
-
-    kind = "refused"
 
 
 class NoSuchRegisterError(RefusedError):
     """The probe has not all of the registers that it was asked for."""
 
 
-class LateAnswerError(ProbeError):
+class LateAnswerError(ProbeError, kind="late"):
     """Bytes came that no open question is for."""
 
-    kind = "late"
 
-
-class SlowAnswerError(ProbeError):
+class SlowAnswerError(ProbeError, kind="slow"):
     """An answer came in time, but only just."""
 
-    kind = "slow"
 
-
-class PortLostError(ProbeError):
+class PortLostError(ProbeError, kind="port"):
     """The serial port or the broker is not there, or no longer."""
 
-    kind = "port"
 
-
-class StaleReadingError(ProbeError):
+class StaleReadingError(ProbeError, kind="stale"):
     """A value of another time than now."""
 
-    kind = "stale"
 
-
-class PayloadError(ProbeError):
+class PayloadError(ProbeError, kind="payload"):
     """A message or register arrived whole but holds no usable value."""
-
-    kind = "payload"
