@@ -5,8 +5,6 @@ from typing import Any
 
 import numpy as np
 
-from simulator.encoding.senml import UNITS
-from simulator.playback.recording import Recording, senml_numbers
 from simulator.rack.probes import channels_of
 from simulator.rack.rack import Rack
 from simulator.scenario.file import load_scenario, register_field
@@ -80,13 +78,6 @@ def _seen(measure: Measure, bus_kind: str) -> Callable[[float], float]:
     if bus_kind == "modbus-rtu":
         return register_field(measure).seen
     return lambda value: float(wire_number(measure, value)) * measure.scale + measure.offset
-
-
-def expected_senml(recording: Recording) -> dict[str, Array]:
-    """By quantity the float64 values that a master has after applying the SenML unit's factor."""
-    return {
-        quantity: senml_numbers(recording, quantity) * UNITS[quantity][1] for quantity in recording.values
-    }
 
 
 def load_named(name: str) -> Scenario:
