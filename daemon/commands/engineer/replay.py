@@ -42,21 +42,18 @@ from rules.tuning.scoring import is_call
 
 def replay_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `replay`."""
+    add = parser.add_argument
     add_source_arguments(parser)
-    parser.add_argument("--settings", type=Path, help="judge by these (default: as it was at the time)")
-    parser.add_argument("--against", type=Path, help="and show what differs under these")
-    parser.add_argument(
-        "--without-responses", action="store_true", help="leave out what people acknowledged or shelved then"
-    )
-    parser.add_argument("--events", type=Path, help="write the alarm events here, one JSON object a line")
-    parser.add_argument("--flags", type=Path, help="write every flag worse than pass here, as CSV")
+    add("--settings", type=Path, help="judge by these (default: as it was at the time)")
+    add("--against", type=Path, help="and show what differs under these")
+    add("--without-responses", action="store_true", help="leave out what people acknowledged or shelved then")
+    add("--events", type=Path, help="write the alarm events here, one JSON object a line")
+    add("--flags", type=Path, help="write every flag worse than pass here, as CSV")
     add_report_arguments(parser)
-    parser.add_argument("--incidents", type=Path, help="marked incidents (default: SOURCE.incidents.csv)")
-    parser.add_argument("--from", dest="start", metavar="TIME", help="show from here (ISO 8601 with offset)")
-    parser.add_argument("--to", dest="stop", metavar="TIME", help="show up to here")
-    parser.add_argument(
-        "--vessel", action="append", default=[], help="draw this vessel (default: what alarmed)"
-    )
+    add("--incidents", type=Path, help="marked incidents (default: SOURCE.incidents.csv)")
+    add("--from", dest="start", metavar="TIME", help="show from here (ISO 8601 with offset)")
+    add("--to", dest="stop", metavar="TIME", help="show up to here")
+    add("--vessel", action="append", default=[], help="draw this vessel (default: what alarmed)")
     parser.set_defaults(command=replay_command)
 
 
