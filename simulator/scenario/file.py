@@ -3,24 +3,13 @@
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, get_type_hints
 
 from simulator.encoding.registers import FUNCTION_CODES, RegisterField
 from simulator.errors import ScenarioError
 from simulator.scenario.faults import KINDS
-from simulator.scenario.scenario import (
-    RACK_QUANTITIES,
-    Bus,
-    Course,
-    Event,
-    Loop,
-    Measure,
-    Probe,
-    Room,
-    Scenario,
-    Vessel,
-)
-from simulator.scenario.tables import read_list, read_table, read_tables
+from simulator.scenario.scenario import RACK_QUANTITIES, Event, Measure, Probe, Scenario
+from simulator.scenario.tables import read_value
 
 RACK_SECTIONS = ("room", "loops", "vessels", "buses", "probes")
 SECTIONS = ("scenario", *RACK_SECTIONS, "events")
@@ -40,19 +29,14 @@ def build_scenario(tables: dict[str, Any]) -> Scenario:
     problems = [
         f"unknown section '{key}'; known are {', '.join(SECTIONS)}" for key in tables.keys() - SECTIONS
     ]
-    course = read_table(Course, tables.get("scenario", {}), "scenario", problems)
-    room = read_table(Room, tables.get("room", {}), "room", problems)
-    loops = read_tables(Loop, tables.get("loops", {}), "loops", problems)
-    vessels = read_tables(Vessel, tables.get("vessels", {}), "vessels", problems)
-    buses = read_tables(Bus, tables.get("buses", {}), "buses", problems)
-    probes = read_tables(Probe, tables.get("probes", {}), "probes", problems)
-    events = read_list(Event, tables.get("events", []), "events", problems)
-    if problems or course is None or room is None:
-        raise ScenarioError(problems)
-    scenario = Scenario(
-        course=course, room=room, loops=loops, vessels=vessels, buses=buses, probes=probes, events=events
-    )
-    problems = list(check(scenario))
+    read = {}
+    for name, hint in get_type_hints(Scenario).items():
+        section = "scenario" if name == "course" else name
+        given = tables.get(section, [] if name == "events" else {})
+        read[name] = read_value(hint, given, section, {}, problems)
+    if not problems:
+        scenario = Scenario(**read)
+        problems = list(check(scenario))
     if problems:
         raise ScenarioError(problems)
     return scenario
