@@ -10,13 +10,9 @@ from dataclasses import dataclass
 
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
+from rules.water import uncertainty
 from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA
 from rules.water.specific_conductance import in_situ_conductivity
-from rules.water.uncertainty import (
-    salinity_uncertainty,
-    saturation_uncertainty,
-    saturation_uncertainty_with_conductivity,
-)
 
 WEATHER_HPA = 30.0
 """What stands for a barometer's accuracy where there is none: a deep low or a strong high."""
@@ -66,7 +62,7 @@ class _Moment:
         of_cell, of_thermometer = self.accuracy(cell), thermometer.source.accuracy
         if of_cell is None or of_thermometer is None:
             return None
-        return salinity_uncertainty(
+        return uncertainty.salinity_uncertainty(
             self.value_of(cell.name),
             self.value_of(thermometer.name),
             conductivity_accuracy_ms_cm=of_cell,
@@ -100,14 +96,14 @@ class _Moment:
         at_c = self.value_of(thermometer.name)
         if salt.measured or salt.inputs[0] != thermometer.name:
             at_salt = self.value_of(salt.name)
-            return saturation_uncertainty(
+            return uncertainty.saturation_uncertainty(
                 oxygen_mg_l, at_c, at_salt, pressure, salinity_accuracy=of_salt, **shared
             ).item()
         cell = self._own(salt)
         of_cell = self.accuracy(cell)
         assert of_cell is not None, "the salinity made from it has one"
         at_cell = self.value_of(cell.name)
-        return saturation_uncertainty_with_conductivity(
+        return uncertainty.saturation_uncertainty_with_conductivity(
             oxygen_mg_l, at_c, at_cell, pressure, conductivity_accuracy_ms_cm=of_cell, **shared
         ).item()
 

@@ -12,14 +12,8 @@ from rich.table import Column, Table
 from rich.text import Text
 
 from daemon.check.load import load_settings
+from daemon.commands.engineer import report_options
 from daemon.commands.engineer.progress import INTERRUPTED, progress_bar, stoppable
-from daemon.commands.engineer.report_options import (
-    add_report_arguments,
-    marks_of,
-    wanted_of,
-    write_file,
-    write_reports,
-)
 from daemon.commands.engineer.source_options import add_source_arguments, open_recording
 from daemon.commands.rack.status import STYLES
 from daemon.errors import SourceError
@@ -49,7 +43,7 @@ def replay_arguments(parser: argparse.ArgumentParser) -> None:
     add("--without-responses", action="store_true", help="leave out what people acknowledged or shelved then")
     add("--events", type=Path, help="write the alarm events here, one JSON object a line")
     add("--flags", type=Path, help="write every flag worse than pass here, as CSV")
-    add_report_arguments(parser)
+    report_options.add_report_arguments(parser)
     add("--incidents", type=Path, help="marked incidents (default: SOURCE.incidents.csv)")
     add("--from", dest="start", metavar="TIME", help="show from here (ISO 8601 with offset)")
     add("--to", dest="stop", metavar="TIME", help="show up to here")
@@ -70,7 +64,7 @@ def replay_command(options: argparse.Namespace) -> int:
     _print_result(results[0], recording, zone, console)
     if options.events is not None:
         lines = (event_line(event) + "\n" for event in results[0].events)
-        write_file(options.events, "".join(lines).encode())
+        report_options.write_file(options.events, "".join(lines).encode())
     if len(results) > 1:
         _print_changes(results[0], results[1], zone, console)
     if not results[0].complete:
@@ -83,7 +77,7 @@ def _judged(
 ) -> list[Replayed]:
     """Replay, and write flags and report on the way where they were asked for."""
     responses = not options.without_responses
-    wanted, marks = wanted_of(options), marks_of(options)
+    wanted, marks = report_options.wanted_of(options), report_options.marks_of(options)
     drawn = options.report is not None or options.png is not None
     traces = traces_for(recording, wanted, max(1, len(settings))) if drawn else []
     if drawn:
@@ -95,7 +89,7 @@ def _judged(
         files = [path.name for path in (options.settings, options.against) if path is not None]
         sides = list(zip(files or ["as it was"], results, traces, strict=True))
         report = report_of(recording, zone_of(settings), sides, marks, wanted.vessels)
-        for path in write_reports(options, report):
+        for path in report_options.write_reports(options, report):
             console.print(f"Report: {path}", soft_wrap=True, highlight=False)
     return results
 
