@@ -65,14 +65,6 @@ FUNCTIONS = {
         seawater.conductivity_from_salinity,
         (LOW_SALINITY, TEMPERATURE, SEA_PRESSURE),
     ),
-    "conductivity_from_linear_compensation": (
-        lambda SC, t: specific_conductance.conductivity_from_linear_compensation(SC, t, 0.02),
-        (CONDUCTIVITY, TEMPERATURE),
-    ),
-    "conductivity_from_iso_7888": (
-        specific_conductance.conductivity_from_iso_7888,
-        (CONDUCTIVITY, TEMPERATURE),
-    ),
     "in_situ_conductivity, linear": (
         lambda SC, t: specific_conductance.in_situ_conductivity(SC, t, Compensation.LINEAR, 0.02),
         (CONDUCTIVITY, TEMPERATURE),
