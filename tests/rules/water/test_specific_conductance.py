@@ -6,9 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.errors import SeawaterError
-from rules.water.specific_conductance import (
-    iso_7888_factor,
-)
+from rules.water.specific_conductance import Compensation, in_situ_conductivity, iso_7888_factor
 
 
 @given(st.floats(0.1, 80.0), st.floats(0.0, 35.9), st.floats(0.0, 0.039))
