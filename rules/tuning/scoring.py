@@ -129,10 +129,7 @@ def chattering(episodes: Iterable[Episode]) -> list[Episode]:
 
 
 def first_call_ms(incident: Incident, events: Iterable[AlarmEvent]) -> int | None:
-    """Return when the first call for an incident came; None where none did.
-
-    An alarm that stood before it began tells nobody anything new.
-    """
+    """Return when the first call for an incident came; an alarm from before it tells nobody anything new."""
     return next((event.at_ms for event in events if is_call(event) and _answers(event, incident)), None)
 
 

@@ -138,13 +138,9 @@ def _print_result(result: Replayed, recording: Recording, zone: tzinfo, console:
     console.print(_flag_table(result))
     span = f"{moment(result.start_ms, zone)} to {moment(result.until_ms, zone)}"
     calls = sum(map(is_call, result.events))
-    console.print(
-        f"{result.readings} readings, {span}: {len(episodes_of(result.events))} alarms, {calls} calls.",
-        highlight=False,
-    )
-    for line in [*notes_on(result, recording), rules_text(result, zone)]:
-        if line:
-            console.print(line, highlight=False, soft_wrap=True)
+    said = f"{result.readings} readings, {span}: {len(episodes_of(result.events))} alarms, {calls} calls."
+    for line in filter(None, [said, *notes_on(result, recording), rules_text(result, zone)]):
+        console.print(line, highlight=False, soft_wrap=True)
     if not result.complete:
         console.print(Text(f"PARTIAL: stopped at {moment(result.until_ms, zone)}", style="bold yellow"))
 
