@@ -4,6 +4,7 @@ import argparse
 import json
 from collections.abc import Sequence
 from datetime import tzinfo
+from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -83,7 +84,7 @@ def _judged(
     if drawn:
         recording = in_looks(recording, traces[0].start_ms, traces[0].stop_ms)
     with FlagFile(options.flags) as flags:
-        observers = [_both(flags, traces[0] if traces else None), *(trace.observe for trace in traces[1:])]
+        observers = [partial(_tell, [flags, *traces[:1]]), *(trace.observe for trace in traces[1:])]
         results = run_replay(recording, settings, responses, console, observers)
     if drawn:
         files = [path.name for path in (options.settings, options.against) if path is not None]
@@ -94,13 +95,9 @@ def _judged(
     return results
 
 
-def _both(flags: FlagFile, trace: Trace | None) -> Observer:
-    def observe(engine: Engine, outcome: Outcome) -> None:
-        flags.observe(engine, outcome)
-        if trace is not None:
-            trace.observe(engine, outcome)
-
-    return observe
+def _tell(watching: Sequence[FlagFile | Trace], engine: Engine, outcome: Outcome) -> None:
+    for each in watching:
+        each.observe(engine, outcome)
 
 
 def zone_of(settings: list[Settings]) -> tzinfo:
