@@ -84,10 +84,8 @@ def _judged(
     if drawn:
         recording = in_looks(recording, traces[0].start_ms, traces[0].stop_ms)
     with FlagFile(options.flags) as flags:
-        observers: list[Observer] = [
-            partial(_tell, [flags, *traces[:1]]),
-            *(trace.observe for trace in traces[1:]),
-        ]
+        observers: list[Observer] = [partial(_tell, [flags, *traces[:1]])]
+        observers += [trace.observe for trace in traces[1:]]
         results = run_replay(recording, settings, responses, console, observers)
     if drawn:
         files = [path.name for path in (options.settings, options.against) if path is not None]
