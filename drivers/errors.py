@@ -1,17 +1,6 @@
-"""What can go wrong between a probe and us, and whose fault it is.
+"""What can go wrong between a probe and us, and, in brackets, whose fault it is.
 
-DriverError
-├── SetupError               the settings ask for something that cannot be     (whoever installs it)
-└── ProbeError               becomes a Trouble of the class's `kind`
-    ├── NoAnswerError        "timeout"   nothing came back in time             (probe, cable, address)
-    ├── GarbledAnswerError   "garbled"   a frame that cannot be trusted        (cable, two probes at once)
-    ├── RefusedError         "refused"   understood, and turned down           (probe or broker)
-    │   └── NoSuchRegisterError          ... since it has no such register     (probe or settings)
-    ├── LateAnswerError      "late"      bytes that no open question is for     (probe, cable, timeout_ms)
-    ├── SlowAnswerError      "slow"      in time, but only just                 (probe, timeout_ms)
-    ├── PortLostError        "port"      the serial port or broker is not there
-    ├── StaleReadingError    "stale"     right, but not about now              (probe's clock, old message)
-    └── PayloadError         "payload"   arrived whole, holds no usable value  (probe or settings)
+A ProbeError becomes a Trouble of its class's `kind`.
 """
 
 from typing import ClassVar
@@ -22,7 +11,7 @@ class DriverError(Exception):
 
 
 class SetupError(DriverError, ValueError):
-    """The settings describe a probe or bus that cannot exist; the text says what would be right."""
+    """The settings ask for something that cannot be (whoever installs it); the text says what would."""
 
 
 class ProbeError(DriverError):
@@ -39,27 +28,27 @@ class ProbeError(DriverError):
 
 
 class NoAnswerError(ProbeError, kind="timeout"):
-    """Nothing came back in time."""
+    """Nothing came back in time (probe, cable, address)."""
 
 
 class GarbledAnswerError(ProbeError, kind="garbled"):
-    """Bytes came back that cannot be trusted."""
+    """Bytes came back that cannot be trusted (cable, two probes at once)."""
 
 
 class RefusedError(ProbeError, kind="refused"):
-    """The other side understood and turned the request down."""
+    """The other side understood and turned the request down (probe or broker)."""
 
 
 class NoSuchRegisterError(RefusedError):
-    """The probe has not all of the registers that it was asked for."""
+    """The probe has not all of the registers that it was asked for (probe or settings)."""
 
 
 class LateAnswerError(ProbeError, kind="late"):
-    """Bytes came that no open question is for."""
+    """Bytes came that no open question is for (probe, cable, timeout_ms)."""
 
 
 class SlowAnswerError(ProbeError, kind="slow"):
-    """An answer came in time, but only just."""
+    """An answer came in time, but only just (probe, timeout_ms)."""
 
 
 class PortLostError(ProbeError, kind="port"):
@@ -67,8 +56,8 @@ class PortLostError(ProbeError, kind="port"):
 
 
 class StaleReadingError(ProbeError, kind="stale"):
-    """A value of another time than now."""
+    """A value of another time than now (probe's clock, old message)."""
 
 
 class PayloadError(ProbeError, kind="payload"):
-    """A message or register arrived whole but holds no usable value."""
+    """A message or register arrived whole but holds no usable value (probe or settings)."""

@@ -94,7 +94,7 @@ class MqttBus:
                 except (errors.PortLostError, errors.RefusedError) as lost:
                     now_ms = self._clock.now_ms()
                     if self._outage.failed(str(lost), now_ms):
-                        self._complain(lost, None, str(lost))
+                        self._complain(lost, None)
                     self._clock.wait(stop, self._outage.retry_ms(now_ms))
         finally:
             client.disconnect()
@@ -237,7 +237,7 @@ class MqttBus:
                 f"{self._waited} undated readings waited at the broker; they are kept in the journal and not "
                 "judged, since nobody knows when they were measured (SenML can say so)"
             )
-            self._complain(errors.StaleReadingError(text), None, text)
+            self._complain(errors.StaleReadingError(text), None)
 
     def _shut_out(self, client: mqtt.Client, message: mqtt.MQTTMessage) -> None:
         client.unsubscribe(message.topic)
@@ -247,7 +247,7 @@ class MqttBus:
                 f"{SHUT_MS // 1000} s; look at what it sends, or who else sends there",
                 bytes(message.payload),
             )
-            self._complain(flood, probe, str(flood))
+            self._complain(flood, probe)
 
     def _look_at_gates(self, client: mqtt.Client) -> None:
         now_ms = self._clock.now_ms()
@@ -263,7 +263,7 @@ class MqttBus:
                 f"{message.topic}: no record of the SenML pack is named as expected: {names}",
                 bytes(message.payload),
             )
-            self._complain(nothing, probes[0] if len(probes) == 1 else None, str(nothing))
+            self._complain(nothing, probes[0] if len(probes) == 1 else None)
 
     def _take(self, probe: MqttTopic, message: mqtt.MQTTMessage, arrival_ms: int) -> bool:
         """Emit what a message holds for one probe; return whether it holds anything for it, good or bad."""
@@ -312,9 +312,9 @@ class MqttBus:
         error.raw = bytes(message.payload)
         self._complain(error, probe, f"{probe.probe} ({what}) on {probe.topic}: {error}")
 
-    def _complain(self, error: errors.ProbeError, probe: MqttTopic | None, text: str) -> None:
-        name = probe.probe if probe else None
-        self._emit(Trouble(self._name, name, error.kind, text, error.raw, self._clock.now_ms()))
+    def _complain(self, error: errors.ProbeError, probe: MqttTopic | None, text: str = "") -> None:
+        name, said = probe.probe if probe else None, text or str(error)
+        self._emit(Trouble(self._name, name, error.kind, said, error.raw, self._clock.now_ms()))
 
 
 def _connect_properties(keeps_session: bool) -> Properties:

@@ -7,7 +7,7 @@ count in a score.
 
 import csv
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from daemon.errors import SourceError
@@ -32,10 +32,6 @@ class Mark:
     incident: Incident
     state: str
     origin: str
-
-    def accepted(self) -> "Mark":
-        """Return the same mark, accepted."""
-        return replace(self, state=ACCEPTED)
 
 
 def beside(source: str) -> Path:

@@ -190,11 +190,8 @@ def _two_point(low: Point, high: Point) -> Line:
 
 def _refuse_far(quantity: Quantity, point: Point) -> None:
     allowed = MAX_CORRECTION[quantity]
-    if (
-        quantity not in _SHIFTED
-        and point.read > 0
-        and LEAST_SLOPE <= point.true / point.read <= GREATEST_SLOPE
-    ):
+    by_slope = quantity not in _SHIFTED and point.read > 0
+    if by_slope and LEAST_SLOPE <= point.true / point.read <= GREATEST_SLOPE:
         return
     if abs(point.true - point.read) > allowed:
         raise CalibrationError(

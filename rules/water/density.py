@@ -73,8 +73,9 @@ def density_kg_m3(salinity: ArrayLike, temperature_c: ArrayLike) -> FloatArray:
     Source: EOS-80, UNESCO 44, equation 13 (page 17).
     """
     S, t = columns(salinity=salinity, temperature=temperature_c)
-    density = _density(S, ipts68(t))
-    return blank(density, judge((t, TEMPERATURE), (S, SALINITY)))
+    t68 = ipts68(t)
+    dissolved = polynomial(t68, _A) + polynomial(t68, _B) * np.sqrt(S) + _C * S
+    return blank(polynomial(t68, _PURE_WATER) + S * dissolved, judge((t, TEMPERATURE), (S, SALINITY)))
 
 
 @silent_outside
@@ -114,11 +115,6 @@ def salinity_from_hydrometer(
     SG, t = columns(reading=reading, temperature=temperature_c)
     glass = 1.0 + SODA_LIME_GLASS_PER_K * (t - scale.sample_c)
     return salinity_from_density(SG * density_kg_m3(0.0, scale.water_c) / glass, t)
-
-
-def _density(S: FloatArray, t68: FloatArray) -> FloatArray:
-    dissolved = polynomial(t68, _A) + polynomial(t68, _B) * np.sqrt(S) + _C * S
-    return polynomial(t68, _PURE_WATER) + S * dissolved
 
 
 def _celsius(number: str, unit: str) -> float:

@@ -70,13 +70,10 @@ class Rack:
         rows = zip(self.probes.channels, self.probes.values, strict=True)
         return {channel.quantity: float(value) for channel, value in rows if channel.probe == probe}
 
-    def is_silent(self, probe: str) -> bool:
-        """Whether the probe gives no answer now."""
-        return bool(self.probes.silent[self.probes.first(probe)])
-
-    def is_garbled(self, probe: str) -> bool:
-        """Whether the probe's answers are damaged now."""
-        return bool(self.probes.garbled[self.probes.first(probe)])
+    def disturbance(self, probe: str) -> tuple[bool, bool]:
+        """Whether the probe gives no answer now, and whether its answers are damaged."""
+        first = next(i for i, channel in enumerate(self.probes.channels) if channel.probe == probe)
+        return bool(self.probes.silent[first]), bool(self.probes.garbled[first])
 
     def _read_probes(self, step_s: float) -> None:
         events = list(acting(self.scenario.events, self.start_ms, self.time_ms))

@@ -13,6 +13,7 @@ from simulator.scenario.tables import read_value
 
 RACK_SECTIONS = ("room", "loops", "vessels", "buses", "probes")
 SECTIONS = ("scenario", *RACK_SECTIONS, "events")
+_SECTION_OF = {"vessel": "vessels", "loop": "loops", "probe": "probes", "bus": "buses"}
 _EVENT_KEYS = set(Event.__slots__) - {"kind", "at_min", "lasts_min"}
 
 
@@ -99,9 +100,7 @@ def _check_probe(scenario: Scenario, where: str, probe: Probe) -> Iterator[str]:
 
 
 def _measures(where: str, probe: Probe) -> Iterator[tuple[str, Measure]]:
-    return (
-        (f"{where}.measures[{number}]", measure) for number, measure in enumerate(probe.measures, start=1)
-    )
+    return ((f"{where}.measures[{number}]", measure) for number, measure in enumerate(probe.measures, 1))
 
 
 def _check_registers(where: str, probe: Probe) -> Iterator[str]:
@@ -156,14 +155,10 @@ def _check_event(scenario: Scenario, where: str, event: Event) -> Iterator[str]:
 
 
 def _check_targets(scenario: Scenario, where: str, event: Event, targets: list[str]) -> list[str]:
-    known: dict[str, Mapping[str, object]] = {
-        "vessel": scenario.vessels,
-        "loop": scenario.loops,
-        "probe": scenario.probes,
-        "bus": scenario.buses,
-    }
     strangers = [
-        line for key in targets for line in _known(key, getattr(event, key), f"{where}.{key}", known[key])
+        line
+        for key in targets
+        for line in _known(key, getattr(event, key), f"{where}.{key}", getattr(scenario, _SECTION_OF[key]))
     ]
     return strangers or _check_equipment(scenario, where, event)
 

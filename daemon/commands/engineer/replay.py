@@ -4,6 +4,7 @@ import argparse
 import json
 from collections.abc import Sequence
 from datetime import tzinfo
+from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -83,7 +84,8 @@ def _judged(
     if drawn:
         recording = in_looks(recording, traces[0].start_ms, traces[0].stop_ms)
     with FlagFile(options.flags) as flags:
-        observers = [_both(flags, traces[0] if traces else None), *(trace.observe for trace in traces[1:])]
+        observers: list[Observer] = [partial(_tell, [flags, *traces[:1]])]
+        observers += [trace.observe for trace in traces[1:]]
         results = run_replay(recording, settings, responses, console, observers)
     if drawn:
         files = [path.name for path in (options.settings, options.against) if path is not None]
@@ -94,13 +96,9 @@ def _judged(
     return results
 
 
-def _both(flags: FlagFile, trace: Trace | None) -> Observer:
-    def observe(engine: Engine, outcome: Outcome) -> None:
-        flags.observe(engine, outcome)
-        if trace is not None:
-            trace.observe(engine, outcome)
-
-    return observe
+def _tell(watching: Sequence[FlagFile | Trace], engine: Engine, outcome: Outcome) -> None:
+    for each in watching:
+        each.observe(engine, outcome)
 
 
 def zone_of(settings: list[Settings]) -> tzinfo:
@@ -138,13 +136,9 @@ def _print_result(result: Replayed, recording: Recording, zone: tzinfo, console:
     console.print(_flag_table(result))
     span = f"{moment(result.start_ms, zone)} to {moment(result.until_ms, zone)}"
     calls = sum(map(is_call, result.events))
-    console.print(
-        f"{result.readings} readings, {span}: {len(episodes_of(result.events))} alarms, {calls} calls.",
-        highlight=False,
-    )
-    for line in [*notes_on(result, recording), rules_text(result, zone)]:
-        if line:
-            console.print(line, highlight=False, soft_wrap=True)
+    said = f"{result.readings} readings, {span}: {len(episodes_of(result.events))} alarms, {calls} calls."
+    for line in filter(None, [said, *notes_on(result, recording), rules_text(result, zone)]):
+        console.print(line, highlight=False, soft_wrap=True)
     if not result.complete:
         console.print(Text(f"PARTIAL: stopped at {moment(result.until_ms, zone)}", style="bold yellow"))
 

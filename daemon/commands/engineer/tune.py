@@ -142,15 +142,13 @@ def show(search: Search, found: Recommendation, console: Console) -> None:
         mark = f"{place}{'*' if trial is found.trial and not found.refusal else ''}"
         table.add_row(mark, *trial_cells(trial.score))
         lines.append(f"{mark:>4}  {choice_text(choice_of(trial))}")
+    lines.append(f"{len(search.trials)} settings tried on {search.store.readings} readings.")
+    if search.unfit:
+        first = next(iter(search.unfit.values()))
+        lines.append(f"{len(search.unfit)} left out, since they would not pass: {first}")
     console.print(table)
     for line in lines:
         console.print(line, soft_wrap=True, highlight=False)
-    console.print(
-        f"{len(search.trials)} settings tried on {search.store.readings} readings.", highlight=False
-    )
-    if search.unfit:
-        first = next(iter(search.unfit.values()))
-        console.print(f"{len(search.unfit)} left out, since they would not pass: {first}", soft_wrap=True)
 
 
 def _write(path: Path, choice: Choice, unasked: bool, console: Console) -> None:

@@ -17,7 +17,6 @@ from datetime import UTC, datetime
 import gsw
 import numpy as np
 import pytest
-from tests.tests.rigs.playback.test_recording import COLUMNS, SERIES
 
 from daemon.check.load import load_settings
 from daemon.clock import SteadyClock
@@ -30,6 +29,7 @@ from tests.rigs.journal_file import asked, readings_in
 from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.parts.simulator_process import SimulatorProcess, wait_for
 from tests.rigs.playback.recording import expected_rows, expected_senml, read_recording, register_fields
+from tests.simulator.playback.test_recording import COLUMNS, SERIES
 
 ROWS = 19_898
 WHOLE_OVER_MODBUS = "BELLWATCH_TEST_WHOLE_SERIES" in os.environ

@@ -45,16 +45,11 @@ def _saturation_uncertainty(O2, t, S, P):
 
 
 def _saturation_uncertainty_with_conductivity(O2, t, C, P):
-    return uncertainty.saturation_uncertainty_with_conductivity(
-        O2,
-        t,
-        C,
-        P,
-        oxygen_accuracy_mg_l=0.1,
-        temperature_accuracy_c=0.2,
-        conductivity_accuracy_ms_cm=0.5,
-        air_pressure_accuracy_hpa=2.0,
-    )
+    def by_conductivity(O2, t, C, P):
+        return oxygen.oxygen_saturation_percent(O2, t, seawater.practical_salinity(C, t), P)
+
+    inputs = ("oxygen", O2, 0.1), ("temperature", t, 0.2), ("conductivity", C, 0.5), ("air_pressure", P, 2.0)
+    return uncertainty.propagated(by_conductivity, *inputs)
 
 
 ENVIRONMENT = (TEMPERATURE, SALINITY, AIR_PRESSURE)
@@ -69,14 +64,6 @@ FUNCTIONS = {
     "conductivity_from_salinity, brackish": (
         seawater.conductivity_from_salinity,
         (LOW_SALINITY, TEMPERATURE, SEA_PRESSURE),
-    ),
-    "conductivity_from_linear_compensation": (
-        lambda SC, t: specific_conductance.conductivity_from_linear_compensation(SC, t, 0.02),
-        (CONDUCTIVITY, TEMPERATURE),
-    ),
-    "conductivity_from_iso_7888": (
-        specific_conductance.conductivity_from_iso_7888,
-        (CONDUCTIVITY, TEMPERATURE),
     ),
     "in_situ_conductivity, linear": (
         lambda SC, t: specific_conductance.in_situ_conductivity(SC, t, Compensation.LINEAR, 0.02),
@@ -100,7 +87,7 @@ FUNCTIONS = {
     "oxygen_mg_l": (oxygen.oxygen_mg_l, (PERCENT, *ENVIRONMENT)),
     "salinity_uncertainty": (_salinity_uncertainty, (CONDUCTIVITY, TEMPERATURE)),
     "saturation_uncertainty": (_saturation_uncertainty, (OXYGEN, *ENVIRONMENT)),
-    "saturation_uncertainty_with_conductivity": (
+    "propagated": (
         _saturation_uncertainty_with_conductivity,
         (OXYGEN, TEMPERATURE, CONDUCTIVITY, AIR_PRESSURE),
     ),

@@ -10,7 +10,6 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from pymodbus.client import ModbusSerialClient
-from tests.tests.rigs.playback.test_recording import COLUMNS, SERIES
 
 from simulator.wires.modbus import sealed
 from tests.rigs.parts.mosquitto import Mosquitto
@@ -23,6 +22,7 @@ from tests.rigs.playback.recording import (
     register_fields,
 )
 from tests.rigs.playback.slave import PlaybackSlave
+from tests.simulator.playback.test_recording import COLUMNS, SERIES
 
 READ = sealed(bytes.fromhex("01 04 0000 0004"))
 OPTIONS = (
