@@ -53,7 +53,7 @@ def begin_anew(path: Path, reason: str) -> Journal:
         state.begin_run(place, "salvage")
         state.keep_note(SET_ASIDE, json.dumps({"file": str(damaged), "reason": reason, "saved": saved}))
     journal = Journal(path, writable=True)
-    RequestBox(path).put(_open_requests(damaged))
+    RequestBox(path).put_first(_open_requests(damaged))
     log.error("journal_damaged", reason=reason, set_aside=str(damaged), saved=saved, goes_on_in=str(path))
     return journal
 

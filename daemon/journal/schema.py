@@ -210,7 +210,7 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
         if version == 2:
             _write_entries(db)
             # Before the commit, under ids that stay: what is cut short is done again and adds nothing.
-            RequestBox(path).put(waiting)
+            RequestBox(path).put_first(waiting)
         db.execute(f"PRAGMA user_version = {version + 1}")
     db.execute("COMMIT")
     _refuse_other_version(db, path)

@@ -224,6 +224,19 @@ class ProbeNow:
 
 
 @dataclass(frozen=True, slots=True)
+class TroubleNow:
+    """What goes wrong with a probe, or its bus where there is no probe, in words; how often since when."""
+
+    bus: str
+    probe: str | None
+    kind: str
+    what: str
+    times: int
+    first_ms: int
+    last_ms: int
+
+
+@dataclass(frozen=True, slots=True)
 class ClockNow:
     """Whether times can be trusted; if not, from when on they are a guess."""
 
@@ -275,7 +288,10 @@ class MirrorNow:
 
 @dataclass(frozen=True, slots=True)
 class RackNow:
-    """The rack at one moment: vessels and alarms worst first, channels of no vessel, the watch itself."""
+    """The rack at one moment: vessels and alarms worst first, channels of no vessel, the watch itself.
+
+    `troubles` are those on the buses within the last day, the newest last.
+    """
 
     rack: str
     made_ms: int
@@ -287,6 +303,7 @@ class RackNow:
     alarms: tuple[AlarmNow, ...]
     maintenance: tuple[MaintenanceNow, ...]
     probes: tuple[ProbeNow, ...]
+    troubles: tuple[TroubleNow, ...]
     clock: ClockNow
     journal: JournalNow
     broker: BrokerNow

@@ -19,7 +19,7 @@ from daemon.journal.journal import Journal
 from daemon.journal.sole_writer import Holder, holder_of
 from daemon.mirror.progress import backlog
 from daemon.settings.rack import Settings
-from daemon.view.rack_now import BrokerNow, JournalNow, MirrorNow, Refusal
+from daemon.view.rack_now import BrokerNow, JournalNow, MirrorNow, Refusal, TroubleNow
 from rules.alarms.life_cycle import State
 from rules.engine import Engine
 from rules.errors import InputError
@@ -41,6 +41,7 @@ class Sight:
     journal: JournalNow
     broker: BrokerNow
     mirror: MirrorNow | None
+    troubles: tuple[TroubleNow, ...]
 
 
 class JournalView:
@@ -87,7 +88,8 @@ class JournalView:
         broker = BrokerNow(waiting, refused, tuple(Refusal(*refusal) for refusal in refusals))
         mirror = _mirror(journal) if self._settings.mirror is not None else None
         seen_by = _seen_by(journal, engine)
-        return Sight(self._settings, now_ms, engine, dating, seen_by, holder, now, broker, mirror)
+        troubles = _troubles(journal, dating)
+        return Sight(self._settings, now_ms, engine, dating, seen_by, holder, now, broker, mirror, troubles)
 
     def _up_to_date(self, journal: Journal) -> Engine:
         """Return the engine after everything in the journal, also a silence that time alone raised."""
@@ -117,6 +119,14 @@ def _mirror(journal: Journal) -> MirrorNow:
     its = backlog(journal)
     behind, come = (its.readings_behind, its.events_behind), its.progress
     return MirrorNow(*behind, come.taken_ms, come.trouble, its.refused, its.last_refusal)
+
+
+def _troubles(journal: Journal, dating: Dating) -> tuple[TroubleNow, ...]:
+    utc_ms = dating.utc_ms
+    return tuple(
+        TroubleNow(it.bus, it.probe, it.kind, it.text, it.times, utc_ms(it.first_ms), utc_ms(it.last_ms))
+        for it in journal.state.troubles()
+    )
 
 
 def _seen_by(journal: Journal, engine: Engine) -> dict[int, str]:

@@ -1,5 +1,6 @@
 """The watch: readings and requests in, one transaction, messages out."""
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 
 import structlog
@@ -76,9 +77,9 @@ class Watch:
         return self._engine
 
     @property
-    def rejected(self) -> dict[str, int]:
-        """Return how many readings were refused at the door, by reason."""
-        return dict(self._intake.rejected)
+    def rejected(self) -> Counter[tuple[str, str]]:
+        """Return how many readings were refused at the door, by probe and reason."""
+        return Counter(self._intake.rejected)
 
     def _resume(self, now_ms: int, passed_ms: int) -> Engine:
         """Go on from the journal, under our plan if it is another than before.

@@ -123,10 +123,13 @@ class Escalation:
         return upshot
 
     def undelivered(self, call_id: str, at_ms: int) -> Upshot:
-        """Note that a call reached its person by no route: the next person is called at once."""
+        """Note that a call reached its person by no route: the next person is called at once.
+
+        Word of a call from before the calling began anew changes nothing: its own first call is still due.
+        """
         upshot = self.advance(at_ms)
         for problem in self.problems():
-            newest = f"{problem.number}.{problem.calls}" == call_id
+            newest = f"{problem.number}.{problem.calls}" == call_id and problem.handed_ms is not None
             if newest and problem.urgency is not None and problem.failed + 1 < len(self.duty.rota.people):
                 problem.failed += 1
                 problem.step += 1

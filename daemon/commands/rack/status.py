@@ -28,6 +28,8 @@ STYLES = {
     Priority.CRITICAL: "bold red",
 }
 
+TROUBLE_SHOWN_MS = 3_600_000
+
 
 def status_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `status`."""
@@ -75,6 +77,9 @@ def show_rack(rack: now.RackNow, console: Console) -> None:
     console.print(_vessel_table(rack))
     for line in (line for probe in rack.probes for line in _care_lines(probe, zone)):
         console.print(Text(f"▲ {line}", style=STYLES[Priority.MEDIUM]), soft_wrap=True)
+    for trouble in rack.troubles:
+        if trouble.last_ms > rack.made_ms - TROUBLE_SHOWN_MS:
+            console.print(_trouble_line(trouble, zone), soft_wrap=True, highlight=False)
     for channel in rack.rack_wide:
         if channel.value is not None:
             quantity = Quantity(channel.quantity)
@@ -123,6 +128,13 @@ def _alarm_line(alarm: now.AlarmNow, zone: ZoneInfo) -> Text:
     by = f" by {alarm.held_who}" if alarm.held_who else ""
     why = f"part of {alarm.leader}" if alarm.leader else f"{alarm.state}{until}{by}: {alarm.held_why}"
     return Text(f"  {priority.word:8}  {alarm.name}  {why}", style="dim")
+
+
+def _trouble_line(trouble: now.TroubleNow, zone: ZoneInfo) -> str:
+    often = f"{trouble.times} times since {clock_time(trouble.first_ms, zone)}, last "
+    last = f"{often if trouble.times > 1 else ''}{clock_time(trouble.last_ms, zone)}"
+    where = " ".join(part for part in (trouble.bus, trouble.probe) if part)
+    return f"  {where}: {trouble.kind} ({last}): {trouble.what}"
 
 
 def _vessel_table(rack: now.RackNow) -> Table:
