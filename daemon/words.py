@@ -12,8 +12,21 @@ from rules.readings import Notice
 SHAPES = {Priority.LOW: "·", Priority.MEDIUM: "▲", Priority.HIGH: "◆", Priority.CRITICAL: "■"}
 """A priority is shown by word and shape as well as by colour."""
 
-_NEWS = (Trigger.RAISED, Trigger.WORSENED, Trigger.EASED, Trigger.REANNOUNCED)
+_NEWS = (
+    Trigger.RAISED,
+    Trigger.WORSENED,
+    Trigger.EASED,
+    Trigger.REANNOUNCED,
+    Trigger.GOES_ON,
+    Trigger.GOES_ON_SEEN,
+)
 """Steps of which the numbers matter."""
+
+_BEFORE_NEWS = {
+    Trigger.REANNOUNCED: "again: ",
+    Trigger.GOES_ON: "still: ",
+    Trigger.GOES_ON_SEEN: "still, as seen: ",
+}
 
 _ADVICE: dict[str, str] = {
     FaultReason.IN_AIR: ": the probe is in air, put it back; the water is not watched by it meanwhile",
@@ -47,6 +60,12 @@ def label(quantity: Quantity) -> str:
     return quantity.value.replace("_", " ")
 
 
+def condition_word(condition: str) -> str:
+    """Write a condition as people say it: high-high, probe fault."""
+    doubled = condition in (Condition.HIGH_HIGH, Condition.LOW_LOW)
+    return condition.replace("_", "-" if doubled else " ")
+
+
 def clock_time(time_ms: int, zone: tzinfo = UTC) -> str:
     """Write a moment as hours and minutes where the rack stands."""
     return f"{datetime.fromtimestamp(time_ms / 1000, zone):%H:%M}"
@@ -59,10 +78,10 @@ def iso_time(time_ms: int) -> str:
 
 def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
     """Say what happened: where, what, how far out, how fast, since when, or what people did."""
-    what = f"{event.vessel} {label(quantity_of(event.channel))} {event.condition.replace('_', ' ')}"
+    what = f"{event.vessel} {label(quantity_of(event.channel))} {condition_word(event.condition)}"
     if event.trigger in _NEWS:
         also = f"; also {', '.join(event.vessels[1:])}" if len(event.vessels) > 1 else ""
-        again = "again: " if event.trigger is Trigger.REANNOUNCED else ""
+        again = _BEFORE_NEWS.get(event.trigger, "")
         since = f"since {clock_time(event.since_ms, zone)}"
         reason, numbers = event.evidence.reason, _numbers(event, zone)
         advice = _ADVICE.get(reason, f"; {reason}" if reason else "")
@@ -70,6 +89,8 @@ def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
     if event.trigger is Trigger.RETURNED:
         unseen = "" if event.state is State.NORMAL else "; nobody has acknowledged it yet"
         return f"{what}: over{unseen}"
+    if event.trigger is Trigger.HANDED_ON:
+        return f"{what}: over, the milder limit is still crossed"
     if event.trigger is Trigger.LATCHED:
         return f"{what}: over, but kept until somebody resets it"
     if event.trigger is Trigger.SUPPRESSED and not event.who:

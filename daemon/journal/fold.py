@@ -8,6 +8,7 @@ import json
 import structlog
 
 from daemon.errors import JournalError
+from daemon.journal.inputs import CONFIGURE, RULES
 from daemon.journal.journal import Journal
 from rules import RULES_VERSION
 from rules.alarms.history import alarm_event_from_json
@@ -18,12 +19,6 @@ from rules.rack.plan import RackPlan
 from rules.readings import Action, Outcome, Readings
 
 log = structlog.get_logger()
-
-CONFIGURE = "configure"
-"""The kind of action that puts a plan into force; every journal begins with one."""
-
-RULES = "rules"
-"""Where such an action says which version of the rules judged under its plan."""
 
 REDATE = "redate"
 """The kind of action that notes what time it really was; it changes no judgement."""
@@ -41,11 +36,6 @@ _UNUSABLE = (InputError, ValueError, KeyError, TypeError, AttributeError, IndexE
 def configuring(plan: RackPlan, at_ms: int) -> Action:
     """Return the action that puts `plan` into force."""
     return Action(at_ms, CONFIGURE, "settings", {**to_plain(plan), RULES: RULES_VERSION})
-
-
-def judged_by(plan: Action | None) -> int | None:
-    """Return the version of the rules that judged under a plan; None before plans carried it."""
-    return None if plan is None else plan.body.get(RULES)
 
 
 def fold(engine: Engine | None, item: Readings | Action) -> tuple[Engine, Outcome]:

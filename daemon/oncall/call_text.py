@@ -5,7 +5,7 @@ from datetime import UTC, datetime, tzinfo
 
 from daemon.oncall.text_message import one_message, plain
 from daemon.response_notes import note_for
-from daemon.words import number
+from daemon.words import condition_word, number
 from rules.alarms.life_cycle import Condition
 from rules.calling.records import (
     BROKER_LOST,
@@ -77,7 +77,7 @@ def _what(word: Word) -> str:
     event, reason = word.event, word.event.evidence.reason
     if event.condition in _OF_A_RACK:
         return _OF_A_RACK[event.condition]
-    what = f"{event.quantity} {event.condition}".replace("_", " ").strip()
+    what = f"{event.quantity.replace('_', ' ')} {condition_word(event.condition)}".strip()
     return f"{what} ({reason})" if reason else what
 
 

@@ -7,9 +7,9 @@ import structlog
 
 from daemon.journal.asking import WATCH_WAITS_S, Request, RequestBox
 from daemon.journal.dating import Stretch
-from daemon.journal.fold import CONFIGURE, REDATE, WAITED, configuring, judged_by, resume
+from daemon.journal.fold import REDATE, WAITED, configuring, resume
 from daemon.journal.history import entry_of
-from daemon.journal.inputs import NumberedReading, as_readings
+from daemon.journal.inputs import CONFIGURE, NumberedReading, as_readings, judged_by
 from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message
 from daemon.watch.intake import Intake

@@ -144,7 +144,7 @@ def test_a_probe_fault_says_what_it_is_about_and_what_to_do():
 def test_every_alarm_that_can_be_has_a_note():
     for condition in Condition:
         for quantity in Quantity:
-            made_by_water = condition in ("high", "low", "rising", "falling")
+            made_by_water = condition in ("high_high", "high", "low", "low_low", "rising", "falling")
             rare = quantity in ("air_pressure", "conductivity", "oxygen") and made_by_water
             assert rare or note_for(quantity, condition, "", {}), f"{quantity}/{condition}"
     assert set(DEFAULT_NOTES) <= set(known_alarms())
