@@ -122,12 +122,14 @@ class State:
 
     # Runs
 
-    def begin_run(self, after: Place, reason: str) -> None:
-        """Give out numbers under a new run id from now on: what stands after may not be what stood once."""
+    def begin_run(self, after: Place, reason: str) -> str:
+        """Give out numbers under a new run id from now on (what stands after may not be what stood once)."""
+        run = uuid.uuid4().hex
         self._db.execute(
             "INSERT INTO run (id, first_seq, first_event, reason) VALUES (?, ?, ?, ?)",
-            (uuid.uuid4().hex, after.seq + 1, after.event + 1, reason),
+            (run, after.seq + 1, after.event + 1, reason),
         )
+        return run
 
     def runs(self) -> list[Run]:
         """Return every run, oldest first."""

@@ -95,6 +95,9 @@ class BrokerSettings(BrokerLink):
         "bellwatch", description="First levels of every topic that the daemon publishes"
     )
     heartbeat_s: Seconds = Field(30.0, description="How often the daemon says that it is alive [s]")
+    oncall: Switch = Field(
+        False, description="An on-call process must take alarms on; expected anyway once one was heard"
+    )
 
 
 class VesselSettings(Table):

@@ -246,9 +246,15 @@ class ClockNow:
 
 @dataclass(frozen=True, slots=True)
 class JournalNow:
-    """The journal: its newest entry, the damaged one set aside before it, its size, room on its disk."""
+    """The journal: its newest entry, the damaged one set aside before it, its size, room on its disk.
+
+    Numbers are given out under `run`; `went_back_ms` is when they were begun anew lately, and why.
+    """
 
     id: str
+    run: str
+    went_back_ms: int | None
+    went_back_why: str | None
     newest_ms: int
     age_s: float
     set_aside: str | None
@@ -267,11 +273,36 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True)
 class BrokerNow:
-    """How many messages wait for the broker, and which of them it refused."""
+    """How many messages wait for the broker, which of them it refused, and whether it carries anything.
+
+    The link lives (`alive`, None: not known) while what we say comes back. `rival` is another rack under
+    our name, with the journal and the machine; empty where there is none.
+    """
 
     waiting: int
     refused: int
     refusals: tuple[Refusal, ...]
+    alive: bool | None
+    since_ms: int | None
+    rival: str
+
+
+@dataclass(frozen=True, slots=True)
+class UntakenNow:
+    """An alarm that no on-call process has taken on within its time; it stands since `since_ms`."""
+
+    alarm: str
+    since_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class OnCallNow:
+    """The on-call process that was heard last (`by`: name and host; empty: none), what it has not taken."""
+
+    by: str
+    alive: bool
+    since_ms: int | None
+    untaken: tuple[UntakenNow, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -307,4 +338,5 @@ class RackNow:
     clock: ClockNow
     journal: JournalNow
     broker: BrokerNow
+    oncall: OnCallNow | None
     mirror: MirrorNow | None

@@ -96,6 +96,12 @@ def _headlines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[Text]:
         yield Text("● No alarm stands.", style="green")
     elif rack.overall is now.Overall.ALARMS_HELD:
         yield Text("No alarm stands but those that are held.")
+    if rack.broker.rival:
+        said = f"■ TWO RACKS are called {rack.rack}: this one, and {rack.broker.rival}. Rename one."
+        yield Text(said, style=STYLES[Priority.CRITICAL])
+    for missed in rack.oncall.untaken if rack.oncall else ():
+        said = f"■ NOBODY HAS TAKEN {missed.alarm}, since {clock_time(missed.since_ms, zone)}; call somebody."
+        yield Text(said, style=STYLES[Priority.CRITICAL])
     for vessel in rack.vessels:
         for lost in vessel.unwatched:
             since = f", since {clock_time(lost.since_ms, zone)}" if lost.since_ms is not None else ""
@@ -192,6 +198,13 @@ def _health_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str | Text]:
     journal, broker = rack.journal, rack.broker
     when = f"{datetime.fromtimestamp(journal.newest_ms / 1000, zone):%Y-%m-%d %H:%M:%S}"
     yield f"Last entry {when} ({journal.age_s:.0f} s ago)."
+    if journal.went_back_ms is not None:
+        yield Text(
+            f"▲ The journal went back on {_day(journal.went_back_ms, zone)}: {journal.went_back_why}. "
+            f"Its numbers are begun anew, as run {journal.run[:6]}.",
+            style=STYLES[Priority.MEDIUM],
+        )
+    yield from _link_lines(rack, zone)
     if broker.waiting:
         refused = f", {broker.refused} of them refused:" if broker.refused else "."
         yield f"{broker.waiting} messages wait for the broker{refused}"
@@ -209,6 +222,26 @@ def _health_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str | Text]:
         )
     if rack.mirror is not None:
         yield from _mirror_lines(rack.mirror, zone)
+
+
+def _link_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str | Text]:
+    """Say whether the broker carries anything, and whether an on-call process hears us."""
+    broker = rack.broker
+    if broker.alive is False and broker.since_ms is not None:
+        yield Text(
+            f"◆ The broker carries nothing since {clock_time(broker.since_ms, zone)}: "
+            "our own heartbeats do not come back.",
+            style=STYLES[Priority.HIGH],
+        )
+    elif broker.since_ms is not None:
+        yield f"The broker carries what we say since {clock_time(broker.since_ms, zone)}."
+    if rack.oncall is not None and rack.oncall.since_ms is not None:
+        since = clock_time(rack.oncall.since_ms, zone)
+        if rack.oncall.alive:
+            yield f"On call: {rack.oncall.by}, heard since {since}."
+        else:
+            said = f"◆ {rack.oncall.by} is not heard since {since}: nobody is called."
+            yield Text(said, style=STYLES[Priority.HIGH])
 
 
 def _mirror_lines(mirror: now.MirrorNow, zone: ZoneInfo) -> Iterator[str]:
