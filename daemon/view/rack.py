@@ -100,7 +100,7 @@ def _vessel(sight: Sight, name: str, channels: list[ChannelNow], alarms: list[Al
         None if until_ms is None else sight.dating.utc_ms(until_ms),
         here,
         tuple(alarm.name for alarm in alarms if name in alarm.vessels),
-        unwatched(sight.engine.plan.tolerances.get(stage.name, {}), here),
+        unwatched(sight.engine.plan.tolerances_of(name).get(stage.name, {}), here),
     )
 
 
