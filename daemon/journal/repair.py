@@ -46,11 +46,7 @@ class JournalRepair:
         self._keep_ballast()
 
     def _know_files(self) -> None:
-<<<<<<< HEAD
-        self._file, self._log = identity(self._journal.path), identity(self._wal)
-=======
         self._file, self._log = identity(self._journal.path), self._log_now()
->>>>>>> fident
         self._log_bytes = 0
 
     def look(self) -> None:
@@ -58,13 +54,8 @@ class JournalRepair:
 
         JournalError where the log was cut: what it held is lost, and the watch begins anew.
         """
-<<<<<<< HEAD
-        path, log_now = self._journal.path, identity(self._wal)
-        now = identity(path)
-=======
         path, log_now = self._journal.path, self._log_now()
         now = identity(path)
->>>>>>> fident
         if now is None or (now == self._file and self._log is not None and log_now != self._log):
             self._write_again()
         elif now == self._file:
@@ -80,7 +71,7 @@ class JournalRepair:
 
     def _log_now(self) -> tuple[object, object] | None:
         """Return what tells the log and its index from any other; None before SQLite has made them."""
-        found = identity(self._wal), _identity(self._wal.with_name(f"{self._journal.path.name}-shm"))
+        found = identity(self._wal), identity(self._wal.with_name(f"{self._journal.path.name}-shm"))
         return None if found == (None, None) else found
 
     def _look_at_size(self) -> None:
