@@ -9,7 +9,7 @@ from pydantic import Field
 from daemon.buses.measurement import Measurement
 from daemon.buses.shape import BusSettings, ProbeSettings
 from daemon.errors import Finding
-from daemon.tables.types import SerialPort, Whole
+from daemon.tables.types import SerialPort, Table, Whole
 from daemon.tables.words import shown, where
 from drivers.modbus import (
     ADDRESSES,
@@ -22,10 +22,11 @@ from drivers.modbus import (
     wire_time_s,
 )
 from drivers.readings import Bus, Emit, Surroundings
+from rules.rack.plan import FRESH
 
 
-class RegisterSettings(Measurement):
-    """Where a Modbus probe keeps one quantity. The value is raw * scale + offset."""
+class RegisterPlace(Table):
+    """Where a Modbus probe keeps a number."""
 
     function: Literal["holding", "input"] = Field(
         "holding", description="Holding registers (function 3) or input registers (function 4)"
@@ -42,14 +43,18 @@ class RegisterSettings(Measurement):
     @property
     def words(self) -> range:
         """The 16 bit registers that the value fills, as addresses on the wire."""
-        count = Register(self.quantity, READ_HOLDING, 0, self.type).count
+        count = Register("", READ_HOLDING, 0, self.type).count
         return range(self.address, self.address + count)
 
-    def register(self) -> Register:
+    def register(self, quantity: str, scale: float = 1.0, offset: float = 0.0) -> Register:
         """Return the same for the driver; SetupError where it runs over the last address."""
         function = READ_HOLDING if self.function == "holding" else READ_INPUT
         lies = (self.address, self.type, self.byte_order, self.word_order)
-        return Register(self.quantity, function, *lies, self.scale, self.offset)
+        return Register(quantity, function, *lies, scale, offset)
+
+
+class RegisterSettings(Measurement, RegisterPlace):
+    """Where a Modbus probe keeps one quantity. The value is raw * scale + offset."""
 
 
 class ModbusProbe(ProbeSettings):
@@ -63,6 +68,10 @@ class ModbusProbe(ProbeSettings):
     registers: Annotated[tuple[RegisterSettings, ...], Field(min_length=1)] = Field(
         description="What the probe measures, and where"
     )
+    fresh_by: RegisterPlace | None = Field(
+        default=None,
+        description="A register that must change from poll to poll: a count of samples, uptime, its time",
+    )
     bridge_registers: Annotated[Whole, Field(ge=0, le=100)] = Field(
         default=0,
         description="Unused registers between two values that may be read along, to make one question of two",
@@ -70,16 +79,27 @@ class ModbusProbe(ProbeSettings):
 
     def reads(self) -> set[Hashable]:
         """Return the registers that it reads, with its unit."""
-        return {(self.unit_id, r.function, word) for r in self.registers for word in r.words}
+        return {(self.unit_id, r.function, word) for r in self.places for word in r.words}
+
+    @property
+    def places(self) -> tuple[RegisterPlace, ...]:
+        """The registers that it reads."""
+        return (*self.registers, *(() if self.fresh_by is None else (self.fresh_by,)))
+
+    def asked(self) -> tuple[Register, ...]:
+        """Return the same for the driver; SetupError where one runs over the last address."""
+        read = (r.register(r.quantity, r.scale, r.offset) for r in self.registers)
+        return (*read, *(() if self.fresh_by is None else (self.fresh_by.register(FRESH),)))
 
     def findings(self, name: str) -> Iterator[Finding]:
         """Yield registers that run over the last address or into each other."""
-        for index, register in enumerate(self.registers):
-            path, found = where("probes", name, "registers", index, "address"), shown(register.address)
+        keys: list[tuple[str | int, ...]] = [("registers", index) for index in range(len(self.registers))]
+        for index, (key, register) in enumerate(zip([*keys, ("fresh_by",)], self.places, strict=False)):
+            path, found = where("probes", name, *key, "address"), shown(register.address)
             if register.words.stop > ADDRESSES:
                 expected = f"{ADDRESSES - len(register.words)} or less for a {register.type}"
                 yield Finding(path, found, expected)
-            for before, other in enumerate(self.registers[:index]):
+            for before, other in enumerate(self.places[:index]):
                 taken = other.words
                 if other.function == register.function and set(taken) & set(register.words):
                     apart = f"registers apart from those of registers[{before}], {taken[0]} to {taken[-1]}"
@@ -88,8 +108,9 @@ class ModbusProbe(ProbeSettings):
     def share_of(self, baud: int) -> float:
         """Return how much of the line's time its polls take: requests, answers, and the silences between
         them, the probe answering at once."""
-        registers = (r.register() for r in self.registers if r.words.stop <= ADDRESSES)
-        reads = plan_reads(registers, self.bridge_registers)
+        if any(place.words.stop > ADDRESSES for place in self.places):
+            return 0.0
+        reads = plan_reads(self.asked(), self.bridge_registers)
         characters = sum(len(encode_read(self.unit_id, read)) + read.answer_bytes for read in reads)
         return (wire_time_s(characters, baud) + 2 * len(reads) * silence_s(baud)) / self.every_s
 
@@ -147,7 +168,7 @@ class ModbusBus(BusSettings):
                 key,
                 probe.unit_id,
                 round(probe.every_s * 1000),
-                tuple(r.register() for r in probe.registers),
+                probe.asked(),
                 probe.bridge_registers,
             )
             for key, probe in _modbus(probes).items()
