@@ -274,7 +274,8 @@ class _Judgement:
         index = turn.index
         rate = _number(self.course.rate_per_hour[index])
         if limit.basis is not Basis.PROJECTION:
-            return Evidence(_number(compared[index]), bound, limit.origin, rate, reason=self._rough(index))
+            reason = "; ".join(filter(None, (self._rough(index), turn.again)))
+            return Evidence(_number(compared[index]), bound, limit.origin, rate, reason=reason)
         level = _number(self.course.level[index])
         reached_ms = None
         if turn.active and rate and level is not None and (bound - level) / rate >= 0:
@@ -347,7 +348,7 @@ def _turns(
 ) -> list[Turn]:
     """Find where a condition turns, and carry its persistence on in `state` (it is changed)."""
     found, after = turns(beyond, inside, time_ms, delays_ms, state.standing.get(key, Persistence()))
-    if after.phase is Phase.CLEAR:
+    if after == Persistence(since_ms=after.since_ms):
         state.standing.pop(key, None)
     else:
         state.standing[key] = after
