@@ -210,7 +210,7 @@ def solubility_mg_l(t, s):
 
 
 @lru_cache(maxsize=2 * len(WATERS))
-def _before(which, separate):
+def before(which, separate):
     """The engine after the calm days, as it is written down."""
     at_ms, true, pressure, noise = calm_days(which)
     values = shown(which, true, pressure, noise)
@@ -267,10 +267,10 @@ def night(lost, danger, separate):
     values = shown(tank, true, pressure, noise)
     calm_ms = longest_calm_ms(tank, values, at_ms < at) if kind in ("frozen", "dithering") else {}
     heard = [(it, *_arrives(fault, it, values[it], at_ms, WATERS[tank])) for it in SOURCES]
-    snapshot, before = _before(tank, separate)
+    snapshot, earlier = before(tank, separate)
     engine = Engine.restore(json.loads(snapshot))
     events = [
-        *before,
+        *earlier,
         *engine.feed(block([(taken, then, it, value) for it, taken, then, value, _ in heard])).events,
     ]
     events += engine.advance(START_MS + WHOLE_H * HOUR_MS).events
@@ -388,7 +388,7 @@ def healthy(tank, separate):
     """What is said of calm water and healthy probes in three days."""
     at_ms, true, pressure, noise = calm_days(tank)
     values = shown(tank, true, pressure, noise)
-    snapshot, before = _before(tank, separate)
+    snapshot, earlier = before(tank, separate)
     tail = at_ms >= BEFORE_H * HOUR_MS
     rows = [(at_ms[tail], at_ms[tail], it, values[it][tail]) for it in SOURCES]
-    return [*before, *Engine.restore(json.loads(snapshot)).feed(block(rows)).events]
+    return [*earlier, *Engine.restore(json.loads(snapshot)).feed(block(rows)).events]
