@@ -15,7 +15,7 @@ from pathlib import Path
 import structlog
 
 from daemon.errors import JournalError
-from daemon.files import sync
+from daemon.files import identity, sync
 from daemon.journal.damage import replace_damaged
 from daemon.journal.dating import Dating
 from daemon.journal.journal import Journal
@@ -41,13 +41,13 @@ class JournalRepair:
         self._failing_since_s: float | None = None
         self._said = ""
         self._ballast = journal.path.with_name(journal.path.name + ".ballast")
-        self._file = _identity(journal.path)
+        self._file = identity(journal.path)
         self._keep_ballast()
 
     def look(self) -> None:
         """Write the journal to its path again where its file was moved or deleted under us."""
         path = self._journal.path
-        now = _identity(path)
+        now = identity(path)
         if now is None:
             self._write_again()
         elif now != self._file:
@@ -69,7 +69,7 @@ class JournalRepair:
         self._failing_since_s = self._failing_since_s or time.monotonic()
         if is_damage(error):
             replace_damaged(self._journal, str(error))
-            self._file = _identity(self._journal.path)
+            self._file = identity(self._journal.path)
             return
         if str(error) != self._said:
             self._said = str(error)
@@ -130,13 +130,5 @@ class JournalRepair:
         fresh.rename(path)
         sync(path.parent)
         self._journal.reopen()
-        self._file = _identity(path)
+        self._file = identity(path)
         log.error("journal_vanished", journal=str(path), did="wrote it there again, with everything in it")
-
-
-def _identity(path: Path) -> tuple[int, int] | None:
-    try:
-        found = path.stat()
-    except FileNotFoundError:
-        return None
-    return found.st_dev, found.st_ino

@@ -20,8 +20,8 @@ from daemon.view.reader import JournalView, Sight
 from rules.alarms.life_cycle import Priority
 from rules.rack.plan import RACK_WIDE
 
-HUNG_AFTER_S = 30.0
-"""A turn takes a second; one of half a minute hangs (project judgement: half the supervisor's patience)."""
+HUNG_AFTER_S = 10.0
+"""A turn takes a second; after ten without one nothing new is told (project judgement)."""
 
 
 def rack_now(view: JournalView, now_ms: int) -> RackNow:

@@ -131,12 +131,12 @@ class Service:
             self._link.deliver(self._journal)
             self._link.heartbeat(self._journal.inputs.last_seq(), len(self._watch.engine.alarms()))
             self._repair.mended()
+            self._sole_writer.beat()
         except BaseException as error:
             self._watch.start_over()  # nothing that was judged and not written down may pass for told
             if not isinstance(error, sqlite3.Error):
                 raise
             self._repair.mend(error)
-        self._sole_writer.beat()
         tell_supervisor("WATCHDOG=1")
         if self._crash is not None:
             raise self._crash
@@ -175,7 +175,7 @@ class Service:
             else:
                 self._connection.break_off()
             self._journal.close()
-            self._sole_writer.release()
+            self._sole_writer.release(on_purpose)
             log.info("stopped", on_purpose=on_purpose, refused_readings=self._watch.rejected or None)
 
     def _guard(self, body: Bus | Companion, stop: threading.Event) -> None:

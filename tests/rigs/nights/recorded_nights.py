@@ -13,9 +13,9 @@ from daemon.journal.journal import Journal
 from daemon.settings.plan import rack_plan
 from daemon.watch.watch import Watch
 from drivers.readings import Reading
-from simulator.rack.rack import load_named, simulate
 from tests.rigs.bench import quick_folder
 from tests.rigs.places import DEMO_SETTINGS
+from tests.rigs.simulated import load_named, simulate
 
 TURN_MS = 30_000
 
