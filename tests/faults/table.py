@@ -61,10 +61,17 @@ def faults():
 
 
 def results():
-    """Return what came of each row last: key to (machine, people, neither or not tried; after; remark)."""
+    """Return what came of each row last: key to (state, time in words, remark, commit)."""
     if not RESULT.exists():
         return {}
-    return {f"{kind}_{cells[0]}": tuple(cells[1:]) for kind, cells in _rows(RESULT.read_text(), 6)}
+    return {f"{kind}_{cells[0]}": _state(*cells[1:]) for kind, cells in _rows(RESULT.read_text(), 6)}
+
+
+def _state(machine, duty, neither, remark, commit):
+    if neither == NOT_TRIED:
+        return NOT_TRIED, "", remark, commit
+    state = MACHINE if machine else PEOPLE if duty else NEITHER
+    return state, machine or duty or neither, remark, commit
 
 
 def _rows(text, width):
@@ -73,6 +80,6 @@ def _rows(text, width):
         if head := re.fullmatch(r"## (\w+)", line):
             kind = head[1]
         elif kind and line.startswith("| ") and not line.startswith(("| name ", "| --- ")):
-            cells = [cell.strip() for cell in line.strip("|").split("|")]
+            cells = [cell.strip() for cell in line[1:-1].split("|")]
             assert len(cells) == width, f"line {number}: {len(cells)} cells instead of {width}: {line}"
             yield kind, cells
