@@ -12,6 +12,8 @@ import time
 from contextlib import closing
 from pathlib import Path
 
+import pytest
+
 from daemon.errors import JournalError
 from daemon.journal.asking import RequestBox
 from tests.faults.chain import Came
@@ -423,7 +425,13 @@ def file_request_malformed(folder):
 # Disk
 
 
+def only_root():
+    if os.geteuid() != 0:
+        pytest.skip("only root may mount a small disk of its own")
+
+
 def disk_full(folder):
+    only_root()
     with small_disk(folder / "disk", 24) as disk, WholeRack(folder, journal_in=disk.path) as rack:
         rack.mark()
         disk.fill()
@@ -436,7 +444,28 @@ def disk_full(folder):
         return (came if came.after_s is not None else shown)._replace(wrong=wrong)
 
 
+def disk_fills(folder):
+    """Other things fill the disk: there is room for an hour of readings at most."""
+    only_root()
+    with small_disk(folder / "disk", 24) as disk, WholeRack(folder, journal_in=disk.path) as rack:
+        rack.mark()
+        disk.fill(leave_bytes=3_000_000)
+        told = rack.shown(lambda view: any("disk" in alarm.name for alarm in view.alarms), 4.0)
+        disk.make_room()
+        return told
+
+
+def disk_wal_grows(folder):
+    """Somebody reads and never ends; the log cannot be folded into the file meanwhile."""
+    with WholeRack(folder) as rack, closing(sqlite3.connect(rack.journal)) as reader:
+        rack.mark()
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM reading").fetchone()
+        return rack.shown(lambda view: "wal" in str(view.journal) or "log" in str(view.journal), 4.0)
+
+
 def disk_read_only(folder):
+    only_root()
     with failing_disk(folder, 24) as disk, WholeRack(folder, journal_in=disk.path) as rack:
         rack.mark()
         disk.fail()
@@ -599,6 +628,12 @@ def broker_deaf_ear(folder):
 
 def oncall_host_dead(folder):
     return _nobody_takes(folder, lambda rack: rack.team.kill_after(0.0))
+
+
+def oncall_disk_full(folder):
+    only_root()
+    with small_disk(folder / "disk", 8) as disk:
+        return _nobody_takes(folder, lambda _rack: disk.fill(), oncall={"state_in": disk.path})
 
 
 def oncall_hangs(folder):

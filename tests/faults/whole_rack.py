@@ -219,7 +219,7 @@ class Listener:
         return Came(None)
 
 
-def short_oncall(folder, broker_port, phones_port, **how):
+def short_oncall(folder, broker_port, phones_port, *, state_in=None, **how):
     """Write on-call settings whose patience is short; return the file."""
     usual = {
         "repeat_s": 60, "hand_over_s": 3.0, "heartbeats_missed": round(RACK_SILENT_S / 0.5),
@@ -227,6 +227,7 @@ def short_oncall(folder, broker_port, phones_port, **how):
     }  # fmt: skip
     path = write_oncall(folder, broker_port, phones_port, **(usual | how))
     text = path.read_text().replace("gone_after_s = 0.3", f"gone_after_s = {GONE_S}")
+    text = text.replace(f"{folder}/oncall.sqlite", f"{state_in or folder}/oncall.sqlite")
     path.write_text(text.replace("gather_s = 0.1", f"gather_s = {GATHER_S}"))
     return path
 

@@ -72,6 +72,7 @@ def boot(folder):
 def _program(opt):
     for name in ("site", "checkout", "wheel"):
         (opt / name).mkdir()
+    shutil.copytree(BOOT, opt / "boot")
     (opt / "bin" / "bellwatch").write_text(PROGRAM)
     (opt / "bin" / "bellwatch").chmod(0o755)
     wheels = opt.parent / "wheels"
@@ -109,7 +110,7 @@ def _settings(etc):
     )
     oncall = write_oncall(etc, 1883, 9)
     text = oncall.read_text().replace(f"{etc}/oncall.sqlite", "/var/lib/bellwatch-oncall/state.sqlite")
-    oncall.write_text(text.replace(f"{etc}/routes.toml", "/etc/bellwatch/routes.toml"))
+    oncall.write_text(text.replace(f"{etc}/routes.toml", "/run/rack/routes.toml"))
     for file in etc.iterdir():
         file.chmod(0o644)
     etc.chmod(0o755)

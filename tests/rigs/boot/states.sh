@@ -27,9 +27,10 @@ again() { systemctl restart bellwatch; say "$1 restart" "$? $(state) reads $(rea
 
 mkdir -p /var/lib/bellwatch /var/lib/bellwatch-oncall
 mount -t tmpfs -o size=24m tmpfs /var/lib/bellwatch
-PYTHONPATH=/opt/bellwatch/checkout:/opt/bellwatch/site python3 /opt/bellwatch/checkout/tests/rigs/boot/probe.py &
+PYTHONPATH=/opt/bellwatch/checkout:/opt/bellwatch/site python3 /opt/bellwatch/boot/probe.py &
 probe=$!
 sleep 1
+install -m 0640 -g bellwatch-oncall /etc/bellwatch/routes.toml /run/rack/routes.toml
 systemctl start mosquitto
 say "synchronised at first" "$(timedatectl show -p NTPSynchronized --value)"
 say "network" "$(ls /sys/class/net | tr '\n' ' ')"
@@ -81,7 +82,7 @@ say "room again" "reads $(reads) $(state)"
 
 before=$(restarts)
 kill -STOP "$(systemctl show bellwatch -p MainPID --value)"
-for _ in $(seq 100); do [ "$(restarts)" -gt "$before" ] && break; sleep 1; done
+for _ in $(seq 150); do [ "$(restarts)" -gt "$before" ] && break; sleep 1; done
 sleep 2
 say "watchdog" "restarts $(( $(restarts) - before )) $(state) reads $(reads)"
 
