@@ -14,6 +14,7 @@ from tests.rigs.nights.lost_inputs import (
     HOUR_MS,
     LOST,
     MINUTE_MS,
+    QUANTITIES,
     START_MS,
     TOLERANCES,
     WHOLE_H,
@@ -120,6 +121,8 @@ def judged(lost, danger, separate):
     }[must]
     found = {said: _standing(events, told, later_ms) for said, events in found.items()}
     said, in_time = _first_in_time(found, deadline_ms)
+    if said == "watched roughly" and not _shown_roughly(told, danger):
+        said = "SILENT"
     all_ms = sorted(event.at_ms - START_MS for events in found.values() for event in events)
     at = min(in_time) if in_time else next((ms for ms in all_ms if ms > later_ms), None)
     return Row(
@@ -142,6 +145,12 @@ def _standing(events, told, at_ms):
         for event in events
         if not any(name == event.alarm and event.at_ms < ms <= START_MS + at_ms for name, ms in over)
     ]
+
+
+def _shown_roughly(told, danger):
+    """Whether people see that nobody can tell whether the probe that would show the danger is frozen."""
+    mine = QUANTITIES[DANGERS[danger].shown_by]
+    return any(it.frozen is None for it in told.engine.channels() if it.channel.quantity is mine)
 
 
 def _first_in_time(found, deadline_ms):
@@ -266,7 +275,23 @@ def counts(rows):
     return Counter(row.said for row in rows)
 
 
+def failing(rows):
+    """The rows that fail, as the list in the head of the test has them: by input, dangers and probes."""
+    found = {}
+    for row in rows:
+        if row.fails:
+            found.setdefault(row.lost, {}).setdefault(row.danger or "no danger", []).append(row.separate)
+    for lost, dangers in found.items():
+        both = [it for it in (False, True) if possible(lost, it)]
+        said = [
+            danger if probes == both else f"{danger}: {'separate' if probes[0] else 'one probe'}"
+            for danger, probes in dangers.items()
+        ]
+        yield f'    "{" ".join(lost)}": "{"; ".join(said)}",'
+
+
 if __name__ == "__main__":
     ROWS = list(table())
     print(*ROWS, sep="\n")
     print(len(ROWS), "rows:", dict(counts(ROWS)))
+    print("FAILS_TODAY = {", *failing(ROWS), "}", sep="\n")
