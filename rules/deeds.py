@@ -92,7 +92,7 @@ class Deeds:
     def move_stage(self, action: Action) -> None:
         """Move another stage into a vessel, its limits following over a ramp where one is given."""
         vessel = _one_of(_text(action, "vessel"), "vessel", self.rack.stages)
-        stage = _one_of(_text(action, "stage"), "stage", self.plan.tolerances)
+        stage = _one_of(_text(action, "stage"), "stage", self.plan.tolerances_of(vessel))
         ramp_ms = round(_number(action, "over_s", 0.0) * 1000)
         if not 0 <= ramp_ms <= RAMP_LIMIT_MS:
             days = RAMP_LIMIT_MS / 86_400_000
@@ -119,10 +119,15 @@ class Deeds:
         )
 
     def log(self, action: Action) -> None:
-        """Write into the logbook; a bell that has outgrown its stage makes a notice."""
+        """Write into the logbook; a bell that has outgrown its stage makes a notice.
+
+        After food oxygen may fall faster for a while (see `rules.judging.watch_list`).
+        """
         vessel = _one_of(_text(action, "vessel"), "vessel", self.rack.stages)
         kind = _one_of(_text(action, "what"), "what", LOG_KINDS)
         value = _number(action, "value", math.nan)
+        if kind == "feed":
+            self.rack.fed_ms[vessel] = action.at_ms
         if kind == "bell_diameter":
             if not value > 0:
                 raise InputError("value: a bell diameter needs one, in millimetres, above 0")
