@@ -24,7 +24,7 @@ from daemon.journal.retention import Retention
 from daemon.journal.schema import is_damage
 from daemon.journal.sole_writer import SoleWriter
 from daemon.settings.plan import rack_plan
-from daemon.settings.rack import BrokerSettings, MirrorSettings, Settings
+from daemon.settings.rack import BrokerSettings, Settings
 from daemon.watch.newest_mark import NewestMark
 from daemon.watch.service import Companion, Service
 from daemon.watch.timekeeper import GivenTime, TimeKeeper
@@ -72,9 +72,6 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     ]
     if settings.commands.enabled:
         chores.append(CommandDesk(connection, settings.commands, topic, journal, utc_clock).step)
-    companions: list[Companion] = [IntegrityCheck(journal.path)]
-    if settings.mirror is not None:
-        companions.append(_mirror(settings.mirror, settings.rack.name, journal, keeper))
     return Service(
         sole_writer,
         journal,
@@ -86,7 +83,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         lambda emit: _buses(settings, surroundings, emit),
         JournalRepair(journal, lambda: keeper.dating),
         chores,
-        companions,
+        _companions(settings, journal, keeper),
     )
 
 
@@ -122,13 +119,14 @@ def _words(
     return words
 
 
-def _mirror(
-    settings: MirrorSettings, rack: str, journal: Journal, keeper: TimeKeeper | GivenTime
-) -> Companion:
-    """Return the mirror, loaded only where there is one."""
+def _companions(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime) -> list[Companion]:
+    """Return what goes on beside the watch; the mirror is loaded only where there is one."""
+    check = IntegrityCheck(journal.path)
+    if settings.mirror is None:
+        return [check]
     from daemon.mirror.mirror import Mirror  # noqa: PLC0415
 
-    return Mirror(settings, rack, journal, lambda: keeper.dating)
+    return [check, Mirror(settings.mirror, settings.rack.name, journal, lambda: keeper.dating)]
 
 
 def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime, words: Words) -> Watch:
