@@ -3,6 +3,7 @@
 import socket
 import sqlite3
 from collections.abc import Callable
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from daemon.broker.command_desk import CommandDesk
@@ -45,10 +46,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     A `clock` that is given is taken for UTC; `wall` stands for the system's clock in tests.
     """
     sole_writer = SoleWriter(settings.journal.path)
-    journal = open_journal(settings.journal.path)
-    mark = NewestMark(journal)
-    if why := mark.went_back():
-        journal.begin_run(why)
+    journal, mark = _journal(settings.journal.path)
     wall = wall or SystemWallClock(trusted=settings.journal.trust_clock)
     keeper = TimeKeeper(journal, wall) if clock is None else GivenTime(clock)
     topic = rack_topic(settings.broker.topic_root, settings.rack.name)
@@ -85,6 +83,15 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         chores,
         _companions(settings, journal, keeper),
     )
+
+
+def _journal(path: Path) -> tuple[Journal, NewestMark]:
+    """Return the journal, and the mark of how far it had come; one that went back begins a new run."""
+    journal = open_journal(path)
+    mark = NewestMark(journal)
+    if why := mark.went_back():
+        journal.begin_run(why)
+    return journal, mark
 
 
 def _voice(journal: Journal, wall: WallClock) -> Callable[[], Voice]:
