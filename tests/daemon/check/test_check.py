@@ -659,10 +659,9 @@ def test_no_vessel_is_in_a_stage_that_its_lineage_does_not_know(tmp_path: Path):
     text = edited(
         ("[vessels.k1]", '[vessels.k1]\nlineage = "warm"'), ('stage = "ephyra"', 'stage = "polyp-cooling"')
     )
-    (line,) = [line for line in lines_of(tmp_path, text) if not line.startswith("warning")]
-    assert line.startswith(
-        'vessels.k1.stage: found "polyp-cooling"; expected a built-in stage or one of this'
-    )
+    unknown, contradicted = (line for line in lines_of(tmp_path, text) if not line.startswith("warning"))
+    assert unknown.startswith('vessels.k1.stage: found "polyp-cooling"; expected a built-in stage or one of')
+    assert "advisory_high_c: found 17.5; expected above advisory_low_c, which is 20" in contradicted
 
 
 def test_a_vessel_cannot_have_the_name_that_stands_for_the_rack(tmp_path: Path):
