@@ -201,7 +201,7 @@ def _with_hours(days: tuple[Day, ...], rows: Ints, wait_ms: int) -> tuple[Day, .
         return days
     _, _, count, _, _, steps, bends, low, high, digit = rows[:, good]
     first, sums = int(number[good][0]), [int(column.sum()) for column in (count, steps, bends, high - low)]
-    return _added(days, Day(first // 24, first, int(good.sum()), *sums, int(digit.min())))
+    return _added(days, Day(*[first // 24, first, int(good.sum()), *sums, int(digit.min())]))
 
 
 def _added(days: tuple[Day, ...], more: Day) -> tuple[Day, ...]:
