@@ -11,17 +11,9 @@ from daemon.buses.shape import BusSettings, ProbeSettings
 from daemon.errors import Finding
 from daemon.tables.types import SerialPort, Table, Whole
 from daemon.tables.words import shown, where
-from drivers.modbus import (
-    ADDRESSES,
-    READ_HOLDING,
-    READ_INPUT,
-    Register,
-    encode_read,
-    plan_reads,
-    silence_s,
-    wire_time_s,
-)
+from drivers import modbus
 from drivers.readings import Bus, Emit, Surroundings
+from rules.plain import taken_over
 from rules.rack.plan import FRESH
 
 
@@ -43,14 +35,13 @@ class RegisterPlace(Table):
     @property
     def words(self) -> range:
         """The 16 bit registers that the value fills, as addresses on the wire."""
-        count = Register("", READ_HOLDING, 0, self.type).count
+        count = modbus.Register("", modbus.READ_HOLDING, 0, self.type).count
         return range(self.address, self.address + count)
 
-    def register(self, quantity: str, scale: float = 1.0, offset: float = 0.0) -> Register:
+    def register(self, **own: str) -> modbus.Register:
         """Return the same for the driver; SetupError where it runs over the last address."""
-        function = READ_HOLDING if self.function == "holding" else READ_INPUT
-        lies = (self.address, self.type, self.byte_order, self.word_order)
-        return Register(quantity, function, *lies, scale, offset)
+        function = modbus.READ_HOLDING if self.function == "holding" else modbus.READ_INPUT
+        return taken_over(modbus.Register, self, function=function, **own)
 
 
 class RegisterSettings(Measurement, RegisterPlace):
@@ -86,18 +77,18 @@ class ModbusProbe(ProbeSettings):
         """The registers that it reads."""
         return (*self.registers, *(() if self.fresh_by is None else (self.fresh_by,)))
 
-    def asked(self) -> tuple[Register, ...]:
+    def asked(self) -> tuple[modbus.Register, ...]:
         """Return the same for the driver; SetupError where one runs over the last address."""
-        read = (r.register(r.quantity, r.scale, r.offset) for r in self.registers)
-        return (*read, *(() if self.fresh_by is None else (self.fresh_by.register(FRESH),)))
+        fresh = () if self.fresh_by is None else (self.fresh_by.register(quantity=FRESH),)
+        return (*(register.register() for register in self.registers), *fresh)
 
     def findings(self, name: str) -> Iterator[Finding]:
         """Yield registers that run over the last address or into each other."""
         keys: list[tuple[str | int, ...]] = [("registers", index) for index in range(len(self.registers))]
         for index, (key, register) in enumerate(zip([*keys, ("fresh_by",)], self.places, strict=False)):
             path, found = where("probes", name, *key, "address"), shown(register.address)
-            if register.words.stop > ADDRESSES:
-                expected = f"{ADDRESSES - len(register.words)} or less for a {register.type}"
+            if register.words.stop > modbus.ADDRESSES:
+                expected = f"{modbus.ADDRESSES - len(register.words)} or less for a {register.type}"
                 yield Finding(path, found, expected)
             for before, other in enumerate(self.places[:index]):
                 taken = other.words
@@ -108,11 +99,11 @@ class ModbusProbe(ProbeSettings):
     def share_of(self, baud: int) -> float:
         """Return how much of the line's time its polls take: requests, answers, and the silences between
         them, the probe answering at once."""
-        if any(place.words.stop > ADDRESSES for place in self.places):
+        if any(place.words.stop > modbus.ADDRESSES for place in self.places):
             return 0.0
-        reads = plan_reads(self.asked(), self.bridge_registers)
-        characters = sum(len(encode_read(self.unit_id, read)) + read.answer_bytes for read in reads)
-        return (wire_time_s(characters, baud) + 2 * len(reads) * silence_s(baud)) / self.every_s
+        reads = modbus.plan_reads(self.asked(), self.bridge_registers)
+        characters = sum(len(modbus.encode_read(self.unit_id, read)) + read.answer_bytes for read in reads)
+        return (modbus.wire_time_s(characters, baud) + 2 * len(reads) * modbus.silence_s(baud)) / self.every_s
 
 
 class ModbusBus(BusSettings):
@@ -144,13 +135,13 @@ class ModbusBus(BusSettings):
 
     def findings(self, name: str, probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
         """Warn of two probes with one unit address, and of polls that need more time than there is."""
-        modbus = _modbus(probes)
-        for (first, one), (second, other) in combinations(modbus.items(), 2):
+        mine = _modbus(probes)
+        for (first, one), (second, other) in combinations(mine.items(), 2):
             if one.unit_id == other.unit_id and not one.reads() & other.reads():
                 expected = f"another one than that of probes.{first}, unless both are channels of one device"
                 path = where("probes", second, "unit_id")
                 yield Finding(path, shown(other.unit_id), expected, is_warning=True)
-        share = sum(probe.share_of(self.baud) for probe in modbus.values())
+        share = sum(probe.share_of(self.baud) for probe in mine.values())
         if share > 1:
             found = f"{self.baud}, at which the polls take {share:.1f} times as long as there is"
             expected = "a faster line, a longer every_s, or fewer probes on it"
@@ -160,20 +151,12 @@ class ModbusBus(BusSettings):
         """Return what polls the probes; its library for serial ports is loaded only here."""
         from drivers import modbus_bus, rtu_wire  # noqa: PLC0415
 
-        line = rtu_wire.SerialLine(
-            self.port, self.baud, self.parity, self.stop_bits, self.timeout_ms, self.retries
-        )
-        asked = tuple(
-            modbus_bus.ModbusProbe(
-                key,
-                probe.unit_id,
-                round(probe.every_s * 1000),
-                probe.asked(),
-                probe.bridge_registers,
-            )
-            for key, probe in _modbus(probes).items()
-        )
-        return modbus_bus.ModbusBus(name, line, asked, around.clock, emit)
+        asked = []
+        for key, probe in _modbus(probes).items():
+            every_ms, bridge = round(probe.every_s * 1000), probe.bridge_registers
+            asked.append(modbus_bus.ModbusProbe(key, probe.unit_id, every_ms, probe.asked(), bridge))
+        line = taken_over(rtu_wire.SerialLine, self)
+        return modbus_bus.ModbusBus(name, line, tuple(asked), around.clock, emit)
 
 
 def _modbus(probes: Mapping[str, ProbeSettings]) -> dict[str, ModbusProbe]:

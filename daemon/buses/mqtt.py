@@ -13,6 +13,7 @@ from daemon.tables.types import Pointer, Seconds, SenmlName, Table, Topic
 from daemon.tables.words import shown, where
 from drivers import mqtt_message
 from drivers.readings import Bus, Emit, Surroundings
+from rules.plain import taken_over
 from rules.rack.plan import FRESH
 
 
@@ -74,12 +75,9 @@ class MqttProbe(ProbeSettings):
 
     def topic_read(self, name: str) -> mqtt_message.MqttTopic:
         """Return the same for the driver."""
-        fields = [
-            mqtt_message.Field(field.quantity, field.pointer, field.senml_name, field.scale, field.offset)
-            for field in self.fields
-        ]
+        fields = [taken_over(mqtt_message.Field, field) for field in self.fields]
         if self.fresh_by is not None:
-            fields.append(mqtt_message.Field(FRESH, self.fresh_by.pointer, self.fresh_by.senml_name))
+            fields.append(taken_over(mqtt_message.Field, self.fresh_by, quantity=FRESH))
         age_ms = round(self.max_age_s * 1000)
         return mqtt_message.MqttTopic(name, self.topic, self.format, tuple(fields), age_ms)
 

@@ -10,8 +10,9 @@ from daemon.check.accuracy import accuracy_findings
 from daemon.check.buses import bus_findings, command_findings
 from daemon.check.coverage import channels_in, coverage_findings
 from daemon.check.dangers import danger_lines
+from daemon.check.duties import duty_lines
 from daemon.check.limits import limit_findings
-from daemon.check.names import name_findings
+from daemon.check.names import lineage_findings, name_findings
 from daemon.check.probes import probe_findings
 from daemon.check.quality import quality_findings
 from daemon.check.witnesses import witness_lines
@@ -32,6 +33,7 @@ def findings_in(values: Mapping[str, Any]) -> list[Finding]:
     found = [
         *(fault.finding for fault in faults),
         *name_findings(draft),
+        *(() if any(fault.keys[0] == "rack" for fault in faults) else lineage_findings(draft)),
         *probe_findings(draft),
         *bus_findings(draft),
         *command_findings(draft),
@@ -67,7 +69,7 @@ def check_command(path: Path | None, schema: bool, out: TextIO, err: TextIO) -> 
     errors = [finding for finding in found if not finding.is_warning]
     if not errors:
         sound = Settings.model_validate(values)
-        print(*danger_lines(sound), *witness_lines(sound), sep="\n", file=out)
+        print(*danger_lines(sound), *witness_lines(sound), *duty_lines(sound), sep="\n", file=out)
     verdict = _count(len(errors), "error") if errors else f"OK: {_summary(Settings.model_validate(values))}"
     warnings = len(found) - len(errors)
     print(verdict + (f", {_count(warnings, 'warning')}" if warnings else ""), file=out)

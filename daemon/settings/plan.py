@@ -5,6 +5,7 @@ from collections.abc import Callable
 from daemon.settings.rack import Settings
 from rules.quantities import Quantity
 from rules.rack.plan import FRESH, RACK_WIDE, RackPlan, Source, Supply
+from rules.rack.stage_plan import Tolerances
 from rules.water.specific_conductance import Compensation
 
 DAY_MS = 86_400_000
@@ -40,20 +41,25 @@ def supplies_of(settings: Settings) -> tuple[Supply, ...]:
     return tuple(Supply(name, supply.quantity, supply.vessels) for name, supply in given)
 
 
+def tolerances_in(settings: Settings, vessel: str | None) -> Tolerances:
+    """Return what each stage tolerates in a vessel, or in the rack."""
+    return {
+        stage: {
+            quantity: tolerance
+            for quantity in Quantity
+            if (tolerance := settings.tolerance_of(stage, quantity, vessel)) is not None
+        }
+        for stage in settings.stage_names(vessel)
+    }
+
+
 def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> RackPlan:
     """Return the plan of a rack; `source_id` numbers a source by probe, quantity and vessel."""
     return RackPlan(
         rack=settings.rack.name,
         sources=sources_of(settings, source_id),
         vessels={name: vessel.stage for name, vessel in settings.vessels.items()},
-        tolerances={
-            stage: {
-                quantity: tolerance
-                for quantity in Quantity
-                if (tolerance := settings.tolerance_of(stage, quantity)) is not None
-            }
-            for stage in settings.stage_names()
-        },
+        tolerances=tolerances_in(settings, None),
         quality=settings.quality.general(),
         closer_quality={
             f"{stage}/{name}": closer
@@ -80,4 +86,7 @@ def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> 
             if probe.fresh_by is not None
         },
         usual={name: usual for name, vessel in settings.vessels.items() if (usual := vessel.usual())},
+        own_tolerances={
+            name: tolerances_in(settings, name) for name, vessel in settings.vessels.items() if vessel.lineage
+        },
     )

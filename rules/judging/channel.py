@@ -283,19 +283,18 @@ class _Judgement:
         index = turn.index
         rate = _number(self.course.rate_per_hour[index])
         if limit.basis is not Basis.PROJECTION:
-            return Evidence(_number(compared[index]), bound, limit.origin, rate, reason=self._rough(index))
+            return Evidence(_number(compared[index]), bound, limit.origin, rate, reason=self._reason(turn))
         level = _number(self.course.level[index])
         reached_ms = None
         if turn.active and rate and level is not None and (bound - level) / rate >= 0:
             reached_ms = int(self.series.time_ms[index]) + round((bound - level) / rate * MS_PER_HOUR)
         return Evidence(level, bound, limit.origin, rate, reached_ms)
 
-    def _rough(self, index: int) -> str:
-        """Say how far a value may be off, and for want of what; empty where all is measured now."""
-        error, lacks = self.series.error, self.series.lacks(index)
-        if error is None or not lacks:
-            return ""
-        return without(lacks, float(error[index]))
+    def _reason(self, turn: Turn) -> str:
+        """Say how far a value may be off, and for want of what, and that it chatters; empty where neither."""
+        error, lacks = self.series.error, self.series.lacks(turn.index)
+        rough = without(lacks, float(error[turn.index])) if error is not None and lacks else ""
+        return "; ".join(filter(None, (rough, turn.again)))
 
 
 def without(lacks: tuple[Quantity, ...], error: float) -> str:
@@ -359,7 +358,7 @@ def _turns(
 ) -> list[Turn]:
     """Find where a condition turns, and carry its persistence on in `state` (it is changed)."""
     found, after = turns(beyond, inside, time_ms, delays_ms, state.standing.get(key, Persistence()))
-    if after.phase is Phase.CLEAR:
+    if after == Persistence(since_ms=after.since_ms):
         state.standing.pop(key, None)
     else:
         state.standing[key] = after

@@ -23,6 +23,11 @@ from rules.rack.state import RackState
 from rules.rack.tolerance import Tolerance
 from rules.water.specific_conductance import Compensation
 
+OXYGEN = (Quantity.OXYGEN, Quantity.OXYGEN_SATURATION)
+FEED_MS = 2_700_000
+"""So long animals that have been fed may draw oxygen down faster (project judgement); low limits stand."""
+
+_FALLS = {f"{Condition.FALLING}:{level}" for level in Level}
 _SILENT_KEY = f"{Condition.SILENT}:{Level.ADVISORY}"
 
 
@@ -92,15 +97,31 @@ class WatchList:
 
     def tolerance(self, channel: Channel) -> Tolerance | None:
         """Return what the stage in a channel's vessel tolerates; None where it does not care."""
-        return self.plan.tolerances.get(self.stage(channel).stage, {}).get(channel.quantity)
+        return (
+            self.plan.tolerances_of(channel.vessel).get(self.stage(channel).stage, {}).get(channel.quantity)
+        )
 
     def tolerance_at(self, channel: Channel, at_ms: int) -> Tolerance | None:
         """Return what is tolerated at one moment, bands where they are on a ramp."""
-        return tolerance_at(self.plan.tolerances, self.stage(channel), channel.quantity, at_ms)
+        return tolerance_at(
+            self.plan.tolerances_of(channel.vessel), self.stage(channel), channel.quantity, at_ms
+        )
 
     def bounds(self, channel: Channel, time_ms: NDArray[np.int64]) -> Bounds:
-        """Return what a channel is judged by at the times `time_ms` (shape m)."""
-        return bounds(self.plan.tolerances, self.stage(channel), channel.quantity, time_ms)
+        """Return what a channel is judged by at the times `time_ms` (shape m).
+
+        After feeding no fall of oxygen counts as too fast for a while; what stands, stands.
+        """
+        tolerances = self.plan.tolerances_of(channel.vessel)
+        found = bounds(tolerances, self.stage(channel), channel.quantity, time_ms)
+        fed = time_ms < self._rack.fed_ms.get(channel.vessel, -FEED_MS) + FEED_MS
+        if channel.quantity not in OXYGEN or not fed.any():
+            return found
+        limits = [
+            (limit, np.where(fed, np.nan, value) if limit.key in _FALLS else value)
+            for limit, value in found.limits
+        ]
+        return replace(found, limits=limits)
 
     def is_outside(self, channel: Channel, value: float, at_ms: int) -> bool:
         """Say whether a value is outside one of the channel's bands at a moment."""

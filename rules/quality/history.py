@@ -200,8 +200,9 @@ def _with_hours(days: tuple[Day, ...], rows: Ints, wait_ms: int) -> tuple[Day, .
     if not good.any():
         return days
     _, _, count, _, _, steps, bends, low, high, digit = rows[:, good]
-    first, sums = int(number[good][0]), [int(column.sum()) for column in (count, steps, bends, high - low)]
-    return _added(days, Day(*[first // 24, first, int(good.sum()), *sums, int(digit.min())]))
+    first, hours = int(number[good][0]), int(good.sum())
+    count, steps, bends, span = (int(column.sum()) for column in (count, steps, bends, high - low))
+    return _added(days, Day(first // 24, first, hours, count, steps, bends, span, int(digit.min())))
 
 
 def _added(days: tuple[Day, ...], more: Day) -> tuple[Day, ...]:

@@ -10,8 +10,7 @@ from dataclasses import dataclass, field
 from rules.alarms.book import AlarmRules
 from rules.quality.quality import QualitySettings
 from rules.quantities import Quantity
-from rules.rack.stage_plan import StageStep
-from rules.rack.tolerance import Tolerance
+from rules.rack.stage_plan import StageStep, Tolerances
 from rules.water.specific_conductance import Compensation
 
 FRESH = "fresh"
@@ -57,6 +56,7 @@ class RackPlan:
     `vessels` maps each vessel to the stage that lives in it at first, `tolerances` each stage to
     its limits, `quality` each quantity to the settings of its data-quality tests, `steps` each
     vessel to its planned stage moves, and `usual_stay_ms` each stage to how long it usually lasts.
+    `own_tolerances` has the stages of each vessel whose lineage is not the rack's.
     `closer_quality` has those that differ for a probe while a stage lives in its vessel, by stage/probe.
     `fresh` is the source, of each probe that has one, whose value must change from poll to poll.
     `altitude_m` is that of the station, `usual` each vessel's usual values, for when nothing better is known.
@@ -65,7 +65,7 @@ class RackPlan:
     rack: str
     sources: tuple[Source, ...]
     vessels: Mapping[str, str]
-    tolerances: Mapping[str, Mapping[Quantity, Tolerance]]
+    tolerances: Tolerances
     quality: Mapping[Quantity, QualitySettings]
     supplies: tuple[Supply, ...] = ()
     steps: Mapping[str, tuple[StageStep, ...]] = field(default_factory=dict)
@@ -73,8 +73,14 @@ class RackPlan:
     alarm_rules: AlarmRules = field(default_factory=AlarmRules)
     altitude_m: float | None = None
     usual: Mapping[str, Mapping[Quantity, float]] = field(default_factory=dict)
+    own_tolerances: Mapping[str, Tolerances] = field(default_factory=dict)
+
     fresh: Mapping[str, int] = field(default_factory=dict)
     closer_quality: Mapping[str, Mapping[Quantity, QualitySettings]] = field(default_factory=dict)
+
+    def tolerances_of(self, vessel: str) -> Tolerances:
+        """Return what each stage tolerates in a vessel."""
+        return self.own_tolerances.get(vessel, self.tolerances)
 
     def quality_of(self, quantity: Quantity, probe: str, stage: str) -> QualitySettings:
         """Return the settings of the quality tests for a probe while a stage lives in its vessel."""
