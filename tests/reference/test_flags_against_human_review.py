@@ -138,7 +138,7 @@ def test_more_of_what_people_rejected_is_caught_and_less_of_what_they_accepted(t
 
 def test_a_probe_pinned_at_50_degrees_never_passes_and_is_soon_frozen():
     """Instrument malfunction, 6 to 14 June 2012: 757 rejected rows at exactly 50.0 °C."""
-    time_ms, value, review = reviewed("nerr_apacp_2012_15min", *SONDE[Quantity.TEMPERATURE])
+    _, value, review = reviewed("nerr_apacp_2012_15min", *SONDE[Quantity.TEMPERATURE])
     pinned = (value == 50.0) & (review == "-3")
     assert np.count_nonzero(pinned) == 757
     found = watched((Quantity.TEMPERATURE,))[Quantity.TEMPERATURE]
