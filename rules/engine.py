@@ -7,22 +7,25 @@ this, and replay, restart and the live watch all rest on it.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.book import AlarmBook
 from rules.alarms.event import AlarmEvent, Crossing
+from rules.alarms.life_cycle import EXCUSES, Condition
 from rules.care.hand_checks import Chart
 from rules.care.probe_care import CalibrationNow, ProbeCare
 from rules.deeds import Deeds, finish_maintenance
 from rules.errors import InputError, RulesError
-from rules.judging.block import Block, Due, due_silences, places_by_source
+from rules.judging.block import Block, Due, due_losses, due_silences, places_by_source
 from rules.judging.channel import ChannelState
 from rules.judging.silence import Places, SourceState, note_heard, silences
 from rules.judging.trend import TrendState
+from rules.judging.unwatched import Seen, Unseen
 from rules.judging.watch_list import WatchList
 from rules.plain import from_plain, to_plain
 from rules.quantities import Quantity
@@ -33,7 +36,7 @@ from rules.rack.state import RackState, stages_under, targets_of
 from rules.rack.tolerance import Tolerance
 from rules.readings import Action, Notice, Outcome, Readings
 
-SNAPSHOT_VERSION = 6
+SNAPSHOT_VERSION = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +72,7 @@ class _Kept:
     care: ProbeCare
     sources: dict[int, SourceState]
     channels: dict[str, ChannelState]
+    unwatched: dict[str, str]
 
 
 class Engine:
@@ -83,7 +87,10 @@ class Engine:
         self._care = ProbeCare()
         self._care.arrange(plan.sources, start_ms)
         self._watch_list = WatchList(plan, self._rack)
-        self._channels = {channel.name: ChannelState() for channel in self._watch_list.channels}
+        self._channels = {
+            channel.name: ChannelState(seen_ms=start_ms) for channel in self._watch_list.channels
+        }
+        self._unwatched: dict[str, str] = {}
 
     # Inputs
 
@@ -155,7 +162,8 @@ class Engine:
         self._sources = {source.id: known.get(source.id, SourceState(at_ms)) for source in plan.sources}
         channels = self._channels
         self._channels = {
-            channel.name: channels.get(channel.name, ChannelState()) for channel in self._watch_list.channels
+            channel.name: channels.get(channel.name, ChannelState(seen_ms=at_ms))
+            for channel in self._watch_list.channels
         }
         self._drop_limits_that_are_gone(at_ms, outcome)
         return outcome
@@ -237,6 +245,7 @@ class Engine:
             self._care,
             self._sources,
             self._channels,
+            self._unwatched,
         )
         return {"version": SNAPSHOT_VERSION, **to_plain(kept)}
 
@@ -251,6 +260,7 @@ class Engine:
         engine._rack, engine._care = kept.rack, kept.care
         engine._watch_list = WatchList(kept.plan, kept.rack)
         engine._sources, engine._channels = kept.sources, kept.channels
+        engine._unwatched = kept.unwatched
         return engine
 
     # Time
@@ -286,10 +296,11 @@ class Engine:
         return Notice("stage runs long", at_ms, vessel, {"stage": self._rack.stages[vessel].stage})
 
     def _pass_time(self, until_ms: int, outcome: Outcome) -> None:
-        self._clock_ms = until_ms
+        before_ms, self._clock_ms = self._clock_ms, until_ms
         clock = np.array([until_ms], dtype=np.int64)
         fallen = silences(self._plan.sources, self._sources, clock, {})
-        self._settle(due_silences(fallen, self._watch_list), outcome)
+        due = due_silences(fallen, self._watch_list)
+        self._settle([*due, *self._losses(before_ms, clock, {}, {})], outcome)
 
     def _maintenance_over(self, target: str, at_ms: int) -> Notice:
         """Say whether the water is back in its bands after maintenance."""
@@ -323,16 +334,43 @@ class Engine:
         due = due_silences(fallen, self._watch_list)
         block = Block(readings, places, self._watch_list, self._channels, self._care)
         due += block.judge(self._sources, outcome)
+        due += self._losses(self._clock_ms, readings.at_ms, places, block.seen)
+        for name, here in block.seen.items():
+            if here.size:
+                self._channels[name].seen_ms = int(readings.at_ms[here[-1]])
         note_heard(self._sources, readings.at_ms, readings.time_ms, places)
         self._clock_ms = int(readings.at_ms[-1])
         self._settle(due, outcome)
+
+    def _losses(self, from_ms: int, at_ms: NDArray[np.int64], places: Places, seen: Seen) -> list[Due]:
+        """Find what nobody sees any more, or sees again, up to the last of `at_ms`."""
+        names = {channel.name: channel for channel in self._watch_list.channels}
+        last = {name: state.seen_ms for name, state in self._channels.items()}
+        own, sources = self._watch_list.own, self._plan.sources
+        unseen = Unseen(sources, self._sources, own, names, from_ms, at_ms, places, last, seen)
+        found = unseen.losses(self._watch_list.dangers(), self._unwatched)
+        return due_losses(found, self._watch_list)
+
+    def _told_with_its_reason(self, crossing: Crossing) -> Crossing:
+        """Say of what hides a danger what is the matter with it, as its own alarms tell."""
+        if crossing.condition is not Condition.UNWATCHED or not crossing.active:
+            return crossing
+        reasons = {
+            alarm.evidence.reason or str(alarm.condition)
+            for alarm in self._book
+            if alarm.cause == crossing.cause
+            and alarm.active
+            and alarm.condition in EXCUSES[crossing.condition]
+        }
+        evidence = replace(crossing.evidence, reason=", ".join(sorted(reasons)))
+        return replace(crossing, evidence=evidence)
 
     def _settle(self, due: list[Due], outcome: Outcome) -> None:
         """Let everything happen in its order, up to the clock."""
         for item in sorted(due, key=lambda item: item.order):
             self._ring_timers(item.at_ms)
             held = self._rack.maintenance_of(item.crossing.vessel, item.crossing.bus)
-            self._book.cross(item.crossing, item.at_ms, held)
+            self._book.cross(self._told_with_its_reason(item.crossing), item.at_ms, held)
         self._ring_timers(self._clock_ms)
         outcome.events += self._book.take_events()
 
@@ -348,6 +386,9 @@ class Engine:
             standing = self._channels[name].standing
             for key in sorted(standing.keys() - keys):
                 del standing[key]
+        dangers = {danger.name for danger in self._watch_list.dangers()}
+        self._unwatched = {name: cause for name, cause in self._unwatched.items() if name in dangers}
+        possible = {**possible, **self._watch_list.causes()}
         gone = [
             Crossing(
                 alarm.vessel,

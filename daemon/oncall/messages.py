@@ -121,6 +121,7 @@ def _word(rack: str, body: Mapping[str, Any]) -> Word:
             rate_per_hour=_number(body.get("rate_per_hour")),
             reached_ms=None if body.get("reached") is None else _ms(body["reached"]),
             reason=_text(body.get("reason") or ""),
+            hidden=_texts(body.get("hidden") or []),
         ),
     )
     return Word(rack, event, journal, _text(body.get("unit") or ""))

@@ -15,6 +15,7 @@ from rules.alarms.alarm import HOLDING, Alarm, Hold, HoldKind
 from rules.alarms.event import NO_EVIDENCE, AlarmEvent, Crossing, Evidence
 from rules.alarms.history import TOLD, remembered, steps_to
 from rules.alarms.life_cycle import (
+    EXCUSES,
     MILDER,
     Condition,
     Priority,
@@ -349,9 +350,10 @@ class AlarmBook:
             until_ms=hold.until_ms if hold else None,
         )
         self._events.append(event)
-        milder = self._milder(alarm)
-        if trigger is Trigger.RAISED and milder is not None and milder.announced:
-            self._hold(milder, HoldKind.EXPLAINED, Hold("", alarm.name), at_ms, NO_EVIDENCE)
+        if trigger is Trigger.RAISED:
+            for other in self._group(alarm.cause):
+                if other.announced and _is_explained(other, alarm):
+                    self._hold(other, HoldKind.EXPLAINED, Hold("", alarm.name), at_ms, NO_EVIDENCE)
 
     def _vessels(self, alarm: Alarm) -> tuple[str, ...]:
         """Return the vessels in which the alarm's cause shows, the alarm's own first."""
@@ -381,6 +383,11 @@ def _is_worse(one: Alarm, other: Alarm) -> bool:
     return one.channel == other.channel and MILDER.get(one.condition) is other.condition
 
 
+def _is_explained(alarm: Alarm, by: Alarm) -> bool:
+    """Return whether an announced alarm needs telling no more once another one of its cause is raised."""
+    return _is_worse(by, alarm) or alarm.condition in EXCUSES.get(by.condition, ())
+
+
 def _explained_until(alarm: Alarm, at_ms: int) -> bool:
     """Return whether an alarm has waited long enough for what explained it."""
     until_ms = alarm.holds[HoldKind.EXPLAINED].until_ms if HoldKind.EXPLAINED in alarm.holds else None
@@ -395,5 +402,6 @@ def _trigger(before: Alarm, after: Alarm, latching: tuple[Condition, ...]) -> Tr
         return Trigger.LATCHED if latches(after.condition, latching) else Trigger.RETURNED
     was, now = max(before.active.values()), max(after.active.values())
     if was == now:
-        return None
+        more = after.condition is Condition.UNWATCHED and len(after.active) > len(before.active)
+        return Trigger.WORSENED if more and after.evidence.hidden != before.evidence.hidden else None
     return Trigger.WORSENED if now > was else Trigger.EASED

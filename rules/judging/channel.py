@@ -72,6 +72,7 @@ class ChannelState:
 
     `good_*` is the last reading that may be used and lacked nothing, `dry` whether the last one was out of
     the water, `error` how far it may be off for want of the inputs in `lacking`, `elsewhere` as in `Series`.
+    `seen_ms` is when the last reading came in that shows the water.
     """
 
     quality: QualityState = field(default_factory=QualityState)
@@ -90,6 +91,7 @@ class ChannelState:
     elsewhere: bool = False
     error: float = 0.0
     lacking: tuple[Quantity, ...] = ()
+    seen_ms: int = 0
 
 
 @dataclass(frozen=True, slots=True)
