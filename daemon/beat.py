@@ -37,16 +37,21 @@ class Beat:
                 f"beat {self.path}: {error.strerror}; a file of this user must fit there"
             ) from error
         self._began_s = time.monotonic()
-        self.strike()
+        before = beats_at(self.path)  # of a watch that did not end as it should: nothing was done since
+        self._write(self._began_s - before.last_s if before else self._began_s)
 
     def strike(self) -> None:
-        """Say that a turn is done."""
-        os.pwrite(self._file, f"{self._began_s:16.3f} {time.monotonic():16.3f}\n".encode(), 0)
+        """Say that a turn is done, with everything in it written down."""
+        self._write(time.monotonic())
 
-    def end(self) -> None:
-        """Take the beat away: the watch ends as it should."""
-        self.path.unlink(missing_ok=True)
+    def end(self, on_purpose: bool) -> None:
+        """Take the beat away where the watch ends as it should; else it shows when the last turn was done."""
+        if on_purpose:
+            self.path.unlink(missing_ok=True)
         os.close(self._file)
+
+    def _write(self, last_s: float) -> None:
+        os.pwrite(self._file, f"{self._began_s:16.3f} {last_s:16.3f}\n".encode(), 0)
 
 
 def beats_at(path: Path) -> Beats | None:

@@ -25,3 +25,12 @@ def sync(path: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def identity(file: Path | int) -> tuple[int, int] | None:
+    """Return what tells a file (or an open one) from another of its name; None where there is none."""
+    try:
+        found = os.fstat(file) if isinstance(file, int) else file.stat()
+    except FileNotFoundError:
+        return None
+    return found.st_dev, found.st_ino

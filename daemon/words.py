@@ -149,7 +149,21 @@ def notice_text(notice: Notice, zone: tzinfo = UTC) -> str:
         return f"{notice.vessel}: calibration is due: {', '.join(details['probes'])}"
     if notice.kind in (CHECKED, DRIFTS):
         return _hand_check(notice) if notice.kind == CHECKED else _drift(notice)
-    return f"{notice.vessel}: {notice.kind}"
+    since = clock_time(notice.at_ms - details.get("away_ms", 0), zone)
+    known = {**details, "about": notice.vessel, "kind": notice.kind, "since": since}
+    return _OF_THE_RACK.get(notice.kind, "{about}: {kind}").format_map(
+        known | {"at": clock_time(notice.at_ms, zone)}
+    )
+
+
+_OF_THE_RACK = {
+    "away": "{about}: nobody watched from {since} to {at}",
+    "journal went back": "{about}: the journal went back, its numbers are begun anew: {why}",
+    "inputs unusable": "{about}: {inputs} inputs of the journal make no sense and are left out: {why}",
+    "alarms not taken": "{about}: no on-call process has taken {alarms}; call somebody yourself",
+    "no on-call process": "{about}: {by} is not heard any more; nobody is called",
+    "two racks of one name": "{about}: two racks use its name: {own} and {other}; rename one",
+}
 
 
 def _hand_check(notice: Notice) -> str:

@@ -1,17 +1,6 @@
-"""What can go wrong between a probe and us, and whose fault it is.
+"""What can go wrong between a probe and us, and, in brackets, whose fault it is.
 
-DriverError
-├── SetupError               the settings ask for something that cannot be     (whoever installs it)
-└── ProbeError               becomes a Trouble of the class's `kind`
-    ├── NoAnswerError        "timeout"   nothing came back in time             (probe, cable, address)
-    ├── GarbledAnswerError   "garbled"   a frame that cannot be trusted        (cable, two probes at once)
-    ├── RefusedError         "refused"   understood, and turned down           (probe or broker)
-    │   └── NoSuchRegisterError          ... since it has no such register     (probe or settings)
-    ├── LateAnswerError      "late"      bytes that no open question is for     (probe, cable, timeout_ms)
-    ├── SlowAnswerError      "slow"      in time, but only just                 (probe, timeout_ms)
-    ├── PortLostError        "port"      the serial port or broker is not there
-    ├── StaleReadingError    "stale"     right, but not about now              (probe's clock, old message)
-    └── PayloadError         "payload"   arrived whole, holds no usable value  (probe or settings)
+A ProbeError becomes a Trouble of its class's `kind`.
 """
 
 from typing import ClassVar
@@ -22,7 +11,7 @@ class DriverError(Exception):
 
 
 class SetupError(DriverError, ValueError):
-    """The settings describe a probe or bus that cannot exist; the text says what would be right."""
+    """The settings ask for something that cannot be (whoever installs it); the text says what would."""
 
 
 class ProbeError(DriverError):
@@ -34,54 +23,41 @@ class ProbeError(DriverError):
         super().__init__(text)
         self.raw = raw
 
-
-class NoAnswerError(ProbeError):
-    """Nothing came back in time."""
-
-    kind = "timeout"
+    def __init_subclass__(cls, kind: str = "") -> None:
+        cls.kind = kind or cls.kind
 
 
-class GarbledAnswerError(ProbeError):
-    """Bytes came back that cannot be trusted."""
-
-    kind = "garbled"
+class NoAnswerError(ProbeError, kind="timeout"):
+    """Nothing came back in time (probe, cable, address)."""
 
 
-class RefusedError(ProbeError):
-    """The other side understood and turned the request down."""
+class GarbledAnswerError(ProbeError, kind="garbled"):
+    """Bytes came back that cannot be trusted (cable, two probes at once)."""
 
-    kind = "refused"
+
+class RefusedError(ProbeError, kind="refused"):
+    """The other side understood and turned the request down (probe or broker)."""
 
 
 class NoSuchRegisterError(RefusedError):
-    """The probe has not all of the registers that it was asked for."""
+    """The probe has not all of the registers that it was asked for (probe or settings)."""
 
 
-class LateAnswerError(ProbeError):
-    """Bytes came that no open question is for."""
-
-    kind = "late"
+class LateAnswerError(ProbeError, kind="late"):
+    """Bytes came that no open question is for (probe, cable, timeout_ms)."""
 
 
-class SlowAnswerError(ProbeError):
-    """An answer came in time, but only just."""
-
-    kind = "slow"
+class SlowAnswerError(ProbeError, kind="slow"):
+    """An answer came in time, but only just (probe, timeout_ms)."""
 
 
-class PortLostError(ProbeError):
+class PortLostError(ProbeError, kind="port"):
     """The serial port or the broker is not there, or no longer."""
 
-    kind = "port"
+
+class StaleReadingError(ProbeError, kind="stale"):
+    """A value of another time than now (probe's clock, old message)."""
 
 
-class StaleReadingError(ProbeError):
-    """A value of another time than now."""
-
-    kind = "stale"
-
-
-class PayloadError(ProbeError):
-    """A message or register arrived whole but holds no usable value."""
-
-    kind = "payload"
+class PayloadError(ProbeError, kind="payload"):
+    """A message or register arrived whole but holds no usable value (probe or settings)."""

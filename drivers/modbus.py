@@ -10,13 +10,7 @@ import struct
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from drivers.errors import (
-    GarbledAnswerError,
-    NoSuchRegisterError,
-    PayloadError,
-    RefusedError,
-    SetupError,
-)
+from drivers.errors import GarbledAnswerError, NoSuchRegisterError, PayloadError, RefusedError, SetupError
 
 READ_HOLDING = 3
 READ_INPUT = 4
@@ -44,15 +38,7 @@ _EXCEPTIONS = {
     0x0A: "gateway path unavailable: the gateway is set up wrongly or overloaded",
     0x0B: "gateway target did not respond: the probe behind the gateway is silent",
 }
-# struct format and 16 bit registers per type
-_TYPES = {
-    "int16": (">h", 1),
-    "uint16": (">H", 1),
-    "int32": (">i", 2),
-    "uint32": (">I", 2),
-    "float32": (">f", 2),
-    "float64": (">d", 4),
-}
+_STRUCTS = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f", "float64": ">d"}
 _ORDERS = ("big", "little")
 
 
@@ -77,8 +63,8 @@ class Register:
         where = f"register {self.address} ({self.quantity})"
         if self.function not in (READ_HOLDING, READ_INPUT):
             raise SetupError(f"{where}: function {self.function}; it must be 3 (holding) or 4 (input)")
-        if self.type not in _TYPES:
-            raise SetupError(f"{where}: type {self.type!r}; it must be one of {', '.join(_TYPES)}")
+        if self.type not in _STRUCTS:
+            raise SetupError(f"{where}: type {self.type!r}; it must be one of {', '.join(_STRUCTS)}")
         if self.byte_order not in _ORDERS or self.word_order not in _ORDERS:
             raise SetupError(f"{where}: byte_order and word_order must be 'big' or 'little'")
         if not 0 <= self.address <= ADDRESSES - self.count:
@@ -91,7 +77,7 @@ class Register:
     @property
     def count(self) -> int:
         """How many 16 bit registers the value fills."""
-        return _TYPES[self.type][1]
+        return struct.calcsize(_STRUCTS[self.type]) // 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,18 +145,13 @@ def plan_reads(registers: Iterable[Register], bridge: int = 0) -> tuple[Read, ..
     """
     reads: list[Read] = []
     for register in sorted(registers, key=lambda r: (r.function, r.address)):
-        end = register.address + register.count
-        last = reads[-1] if reads else None
-        if (
-            last
-            and last.function == register.function
-            and register.address <= last.address + last.count + bridge
-        ):
-            count = max(last.count, end - last.address)
-            if count <= MAX_REGISTERS_PER_READ:
-                reads[-1] = Read(last.function, last.address, count, (*last.registers, register))
-                continue
-        reads.append(_alone(register))
+        last = reads[-1] if reads else _alone(register)
+        count = max(last.count, register.address + register.count - last.address)
+        touches = register.address <= last.address + last.count + bridge and count <= MAX_REGISTERS_PER_READ
+        if reads and last.function == register.function and touches:
+            reads[-1] = Read(last.function, last.address, count, (*last.registers, register))
+        else:
+            reads.append(_alone(register))
     return _mixed(reads)
 
 
@@ -217,40 +198,34 @@ def find_answer(data: bytes, unit_id: int, read: Read) -> slice | None:
 
 def parse_answer(frame: bytes, unit_id: int, read: Read) -> bytes:
     """Return the register bytes of an answer to `read`; raise GarbledAnswerError or RefusedError."""
-    _check_whole(frame, read)
-    body, crc = frame[:-2], struct.unpack("<H", frame[-2:])[0]
-    if crc != crc16(body):
-        raise GarbledAnswerError(
-            f"checksum {crc:04X} instead of {crc16(body):04X}: noise on the line, "
-            "a missing terminator, or two probes with one unit_id",
-            frame,
-        )
-    if frame[0] != unit_id:
-        raise GarbledAnswerError(f"unit {frame[0]} answered although unit {unit_id} was asked", frame)
-    if frame[1] == read.function | EXCEPTION_BIT:
-        what = f"refuses {read.describe()}: {_exception_text(frame[2], read)}"
-        raise NoSuchRegisterError(what, frame) if frame[2] == NO_SUCH_ADDRESS else RefusedError(what, frame)
-    if frame[1] != read.function:
-        raise GarbledAnswerError(f"answered function {frame[1]} although {read.function} was asked", frame)
-    if frame[2] != 2 * read.count:
-        raise GarbledAnswerError(
-            f"announces {frame[2]} data bytes although {2 * read.count} were asked", frame
-        )
+    if fault := _fault_in(frame, unit_id, read):
+        raise GarbledAnswerError(fault, frame)
+    if frame[1] & EXCEPTION_BIT:
+        code = frame[2]
+        why = _EXCEPTIONS.get(code, f"exception code {code:02X}, which the standard does not name")
+        what = f"refuses {read.describe()}: {why.format(function=read.function)}"
+        raise NoSuchRegisterError(what, frame) if code == NO_SUCH_ADDRESS else RefusedError(what, frame)
     return frame[3:-2]
 
 
-def _check_whole(frame: bytes, read: Read) -> None:
+def _fault_in(frame: bytes, unit_id: int, read: Read) -> str:
+    """Say why a frame can be neither the answer nor the refusal; empty where it can."""
     refusal = len(frame) > 1 and frame[1] & EXCEPTION_BIT
     wanted = EXCEPTION_FRAME_BYTES if refusal else read.answer_bytes
-    if len(frame) < wanted:
-        raise GarbledAnswerError(f"answer cut off after {len(frame)} of {wanted} bytes", frame)
-    if len(frame) > wanted:
-        raise GarbledAnswerError(f"answer of {len(frame)} bytes where {wanted} were due", frame)
-
-
-def _exception_text(code: int, read: Read) -> str:
-    text = _EXCEPTIONS.get(code, f"exception code {code:02X}, which the standard does not name")
-    return text.format(function=read.function)
+    if len(frame) != wanted:
+        cut_off = f"answer cut off after {len(frame)} of {wanted} bytes"
+        return cut_off if len(frame) < wanted else f"answer of {len(frame)} bytes where {wanted} were due"
+    crc, due = struct.unpack("<H", frame[-2:])[0], crc16(frame[:-2])
+    if crc != due:
+        why = "noise on the line, a missing terminator, or two probes with one unit_id"
+        return f"checksum {crc:04X} instead of {due:04X}: {why}"
+    if frame[0] != unit_id:
+        return f"unit {frame[0]} answered although unit {unit_id} was asked"
+    if frame[1] & ~EXCEPTION_BIT != read.function:
+        return f"answered function {frame[1]} although {read.function} was asked"
+    if not refusal and frame[2] != 2 * read.count:
+        return f"announces {frame[2]} data bytes although {2 * read.count} were asked"
+    return ""
 
 
 def decode(register: Register, read: Read, data: bytes) -> float:
@@ -262,7 +237,7 @@ def decode(register: Register, read: Read, data: bytes) -> float:
         words = [word[::-1] for word in words]
     if register.word_order == "little":
         words.reverse()
-    (number,) = struct.unpack(_TYPES[register.type][0], b"".join(words))
+    (number,) = struct.unpack(_STRUCTS[register.type], b"".join(words))
     value: float = number * register.scale + register.offset
     if not math.isfinite(value):
         raise PayloadError(

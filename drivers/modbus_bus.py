@@ -4,28 +4,7 @@ import threading
 from collections import deque
 from dataclasses import dataclass
 
-from drivers.errors import (
-    GarbledAnswerError,
-    LateAnswerError,
-    NoAnswerError,
-    NoSuchRegisterError,
-    PayloadError,
-    PortLostError,
-    ProbeError,
-    RefusedError,
-    SetupError,
-    SlowAnswerError,
-)
-from drivers.modbus import (
-    Read,
-    Register,
-    decode,
-    encode_read,
-    find_answer,
-    parse_answer,
-    plan_reads,
-    separate_reads,
-)
+from drivers import errors, modbus
 from drivers.outage import Outage
 from drivers.readings import RAW_BYTES_KEPT, Clock, Emit, Reading, Trouble, emission_rank
 from drivers.rtu_wire import RtuWire, SerialLine
@@ -49,16 +28,16 @@ class ModbusProbe:
     name: str
     unit_id: int
     every_ms: int
-    registers: tuple[Register, ...]
+    registers: tuple[modbus.Register, ...]
     bridge: int = 0
 
     def __post_init__(self) -> None:
         if not 1 <= self.unit_id <= HIGHEST_UNIT_ID:
-            raise SetupError(f"{self.name}: unit_id {self.unit_id}; it must be 1 to {HIGHEST_UNIT_ID}")
+            raise errors.SetupError(f"{self.name}: unit_id {self.unit_id}; it must be 1 to {HIGHEST_UNIT_ID}")
         if self.every_ms <= 0:
-            raise SetupError(f"{self.name}: it must be polled every so many milliseconds, above 0")
+            raise errors.SetupError(f"{self.name}: it must be polled every so many milliseconds, above 0")
         if not self.registers:
-            raise SetupError(f"{self.name}: no registers to read; name at least one")
+            raise errors.SetupError(f"{self.name}: no registers to read; name at least one")
 
 
 class _Poll:
@@ -69,8 +48,8 @@ class _Poll:
         self.unit = unit
         self.values: list[tuple[str, float]] = []
         self.time_ms = 0
-        self._reads = plan_reads(probe.registers, probe.bridge)
-        self._failing: set[Read] = set()
+        self._reads = modbus.plan_reads(probe.registers, probe.bridge)
+        self._failing: set[modbus.Read] = set()
         self.begin_again()
 
     def begin_again(self) -> None:
@@ -92,7 +71,7 @@ class _Poll:
     def read_apart(self) -> None:
         """Ask for the registers of the read in turn one by one, from now on."""
         whole = self.left.popleft()
-        apart = separate_reads(whole)
+        apart = modbus.separate_reads(whole)
         self._reads = tuple(each for read in self._reads for each in (apart if read == whole else (read,)))
         self.left.extendleft(reversed(apart))
 
@@ -107,7 +86,7 @@ class ModbusBus:
         self, name: str, line: SerialLine, probes: tuple[ModbusProbe, ...], clock: Clock, emit: Emit
     ) -> None:
         if not probes:
-            raise SetupError(f"{name}: no probes on this bus")
+            raise errors.SetupError(f"{name}: no probes on this bus")
         self._name = name
         self._line = line
         self._units = {probe.unit_id: Unit(probe.unit_id) for probe in probes}
@@ -124,7 +103,7 @@ class ModbusBus:
             try:
                 with RtuWire(self._line) as wire:
                     self._poll_in_turn(wire, schedule, stop)
-            except PortLostError as lost:
+            except errors.PortLostError as lost:
                 now_ms = self._clock.now_ms()
                 for poll in self._polls:
                     self._hand_on(poll)
@@ -162,19 +141,19 @@ class ModbusBus:
         read, failed = poll.left[0], False
         try:
             data = self._ask(wire, poll, read)
-        except (NoAnswerError, GarbledAnswerError) as failure:
+        except (errors.NoAnswerError, errors.GarbledAnswerError) as failure:
             failed = True
             self._hand_on(poll)
             if poll.may_try_again(self._line.retries):
                 return False
             self._complain(failure, poll.probe)
-            if isinstance(failure, NoAnswerError):
+            if isinstance(failure, errors.NoAnswerError):
                 # The rest of a silent probe's registers would cost the others a time-out each.
                 poll.next_read(failed)
                 return True
-        except RefusedError as refusal:
+        except errors.RefusedError as refusal:
             self._complain(refusal, poll.probe)
-            if isinstance(refusal, NoSuchRegisterError) and len(read.registers) > 1:
+            if isinstance(refusal, errors.NoSuchRegisterError) and len(read.registers) > 1:
                 poll.read_apart()
                 return False
         else:
@@ -183,27 +162,27 @@ class ModbusBus:
         poll.next_read(failed)
         return not poll.left
 
-    def _ask(self, wire: RtuWire, poll: _Poll, read: Read) -> bytes:
+    def _ask(self, wire: RtuWire, poll: _Poll, read: modbus.Read) -> bytes:
         """Return the registers' bytes; raise NoAnswerError, GarbledAnswerError or RefusedError."""
         unit = poll.unit
         others_owe = any(other.owes for other in self._units.values() if other is not unit)
 
         def is_whole(heard: bytes) -> bool:
             enough = len(heard) >= read.answer_bytes and not others_owe
-            return enough or find_answer(heard, unit.unit_id, read) is not None
+            return enough or modbus.find_answer(heard, unit.unit_id, read) is not None
 
         wire.pause()
         unit.asked(read, self._clock.now_ms())
-        request = encode_read(unit.unit_id, read)
+        request = modbus.encode_read(unit.unit_id, read)
         heard, thinking_s = wire.ask(request, read.answer_bytes, is_whole)
-        found = find_answer(heard, unit.unit_id, read)
+        found = modbus.find_answer(heard, unit.unit_id, read)
         if found is None:
             # It raises, since there is no answer in it.
-            return parse_answer(self._failed(wire, unit, heard), unit.unit_id, read)
+            return modbus.parse_answer(self._failed(wire, unit, heard), unit.unit_id, read)
         unit.answered(self._clock.now_ms())
         self._pass_over(heard[: found.start] + heard[found.stop :])
         self._watch_pace(thinking_s, poll.probe)
-        return parse_answer(heard[found], unit.unit_id, read)
+        return modbus.parse_answer(heard[found], unit.unit_id, read)
 
     def _failed(self, wire: RtuWire, unit: Unit, heard: bytes) -> bytes:
         """Return what was heard but for late answers; the line falls silent in the time of this unit."""
@@ -211,12 +190,12 @@ class ModbusBus:
         tail, is_silent = wire.settle()
         unit.failed(self._clock.now_ms())
         if not is_silent:
-            raise GarbledAnswerError(
+            raise errors.GarbledAnswerError(
                 "the line never falls silent; is another master or a chattering adapter on it?", heard + tail
             )
         if not heard:
             self._pass_over(tail)
-            raise NoAnswerError(
+            raise errors.NoAnswerError(
                 f"no answer within {self._line.timeout_ms} ms; check power, wiring (A and B swapped?), "
                 "unit_id, baud and parity"
             )
@@ -228,7 +207,7 @@ class ModbusBus:
         self._stray = self._without_late(self._stray + heard)
         if self._stray and (not heard or len(self._stray) > RAW_BYTES_KEPT):
             text = f"{self._line.port}: {len(self._stray)} bytes came that nobody had asked for; thrown away"
-            self._complain(LateAnswerError(text, self._stray), None)
+            self._complain(errors.LateAnswerError(text, self._stray), None)
             self._stray = b""
 
     def _without_late(self, heard: bytes) -> bytes:
@@ -240,7 +219,7 @@ class ModbusBus:
                     f"an answer for {read.describe()} came {after_ms} ms after the question, too late or "
                     f"once too often; thrown away. timeout_ms = {self._line.timeout_ms} may be too short"
                 )
-                self._complain(LateAnswerError(text, heard[where]), probe)
+                self._complain(errors.LateAnswerError(text, heard[where]), probe)
                 heard = heard[: where.start] + heard[where.stop :]
         return heard
 
@@ -251,23 +230,23 @@ class ModbusBus:
                 f"answers after {thinking_ms} ms, near the {self._line.timeout_ms} ms of timeout_ms; "
                 f"set it to {2 * thinking_ms} or more"
             )
-            self._complain(SlowAnswerError(text), probe)
+            self._complain(errors.SlowAnswerError(text), probe)
 
     def _hand_on(self, poll: _Poll) -> None:
         for quantity, value in sorted(poll.values, key=lambda v: emission_rank(v[0])):
             self._emit(Reading(poll.probe.name, quantity, value, poll.time_ms))
         poll.values.clear()
 
-    def _decode(self, probe: ModbusProbe, read: Read, data: bytes) -> list[tuple[str, float]]:
+    def _decode(self, probe: ModbusProbe, read: modbus.Read, data: bytes) -> list[tuple[str, float]]:
         values = []
         for register in read.registers:
             try:
-                values.append((register.quantity, decode(register, read, data)))
-            except PayloadError as error:
+                values.append((register.quantity, modbus.decode(register, read, data)))
+            except errors.PayloadError as error:
                 self._complain(error, probe)
         return values
 
-    def _complain(self, error: ProbeError, probe: ModbusProbe | None) -> None:
+    def _complain(self, error: errors.ProbeError, probe: ModbusProbe | None) -> None:
         text = f"{probe.name} (unit {probe.unit_id} on {self._line.port}): {error}" if probe else str(error)
         name = probe.name if probe else None
         self._emit(Trouble(self._name, name, error.kind, text, error.raw, self._clock.now_ms()))

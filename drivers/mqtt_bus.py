@@ -12,14 +12,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from drivers.errors import (
-    PayloadError,
-    PortLostError,
-    ProbeError,
-    RefusedError,
-    SetupError,
-    StaleReadingError,
-)
+from drivers import errors
 from drivers.flood import SHUT_MS, FloodGate
 from drivers.mqtt_message import Measurement, MqttTopic, check_age, measure
 from drivers.mqtt_packets import Packets
@@ -65,10 +58,11 @@ class MqttBus:
         ca_file: str | None = None,
     ) -> None:
         if not topics:
-            raise SetupError(f"{name}: no probes on this bus")
+            raise errors.SetupError(f"{name}: no probes on this bus")
         self.repeats = 0
         self._name = name
         self._host, self._port = host, port
+        self._broker = f"broker {host}:{port}"
         self._username, self._password = username, password
         self._tls = _tls_context(name, ca_file) if tls else None
         self._around = around
@@ -88,7 +82,7 @@ class MqttBus:
         self._newest_ms: dict[tuple[str, str], int] = {}
         self._outage = Outage()
         self._asked: dict[int | None, list[str]] = {}
-        self._goodbye: ProbeError | None = None
+        self._goodbye: errors.ProbeError | None = None
 
     def run(self, stop: threading.Event) -> None:
         """Receive until `stop` is set; a broker that is away is tried again, the unexpected is raised."""
@@ -97,10 +91,10 @@ class MqttBus:
             while not stop.is_set():
                 try:
                     self._receive(client, stop)
-                except (PortLostError, RefusedError) as lost:
+                except (errors.PortLostError, errors.RefusedError) as lost:
                     now_ms = self._clock.now_ms()
                     if self._outage.failed(str(lost), now_ms):
-                        self._complain(lost, None, str(lost))
+                        self._complain(lost, None)
                     self._clock.wait(stop, self._outage.retry_ms(now_ms))
         finally:
             client.disconnect()
@@ -127,23 +121,19 @@ class MqttBus:
         """Connect and serve one connection until it ends."""
         self._goodbye = None
         try:
-            client.connect(
-                self._host,
-                self._port,
-                KEEP_ALIVE_S,
-                clean_start=not self._keeps_session,
-                properties=_connect_properties(self._keeps_session),
-            )
+            kept = self._keeps_session
+            wanted = _connect_properties(kept)
+            client.connect(self._host, self._port, KEEP_ALIVE_S, clean_start=not kept, properties=wanted)
         except OSError as error:
-            raise PortLostError(
-                f"broker {self._host}:{self._port} cannot be reached: {error.strerror or error}; "
+            raise errors.PortLostError(
+                f"{self._broker} cannot be reached: {error.strerror or error}; "
                 "is it running, and are host, port and tls right?"
             ) from error
         while not stop.is_set():
             code = client.loop(LOOP_S)
             if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                raise self._goodbye or PortLostError(
-                    f"broker {self._host}:{self._port}: connection lost; is the broker or the network down?"
+                raise self._goodbye or errors.PortLostError(
+                    f"{self._broker}: connection lost; is the broker or the network down?"
                 )
             for number in self._packets.confirmable():
                 client.ack(number, 1)
@@ -152,16 +142,11 @@ class MqttBus:
                 self._do_without_session("it does not come back")
 
     def _on_connect(
-        self,
-        client: mqtt.Client,
-        _data: object,
-        flags: mqtt.ConnectFlags,
-        reason: ReasonCode,
-        _props: Properties | None,
+        self, client: mqtt.Client, _data: object, flags: mqtt.ConnectFlags, reason: ReasonCode, _props: object
     ) -> None:
         if reason.is_failure:
-            self._goodbye = RefusedError(
-                f"broker {self._host}:{self._port} refuses the connection: {reason}; "
+            self._goodbye = errors.RefusedError(
+                f"{self._broker} refuses the connection: {reason}; "
                 "check username and password_file, and that the broker speaks MQTT 5"
             )
             return
@@ -178,12 +163,7 @@ class MqttBus:
         self._asked[message_id] = topics
 
     def _on_subscribe(
-        self,
-        client: mqtt.Client,
-        _data: object,
-        message_id: int,
-        reasons: list[ReasonCode],
-        _props: Properties | None,
+        self, client: mqtt.Client, _data: object, message_id: int, reasons: list[ReasonCode], _props: object
     ) -> None:
         for topic, reason in zip(self._asked.pop(message_id), reasons, strict=True):
             if topic == self._mark_topic:
@@ -193,28 +173,23 @@ class MqttBus:
             if not reason.is_failure:
                 self._outage.over()
                 continue
-            refusal = RefusedError(
-                f"broker {self._host}:{self._port} refuses the subscription: {reason}; "
+            refusal = errors.RefusedError(
+                f"{self._broker} refuses the subscription: {reason}; "
                 f"its access list must let user {self._username!r} subscribe"
             )
             for probe in self._probes[topic]:
                 self._complain(refusal, probe, f"{probe.probe} on {topic}: {refusal}")
 
     def _on_disconnect(
-        self,
-        _client: mqtt.Client,
-        _data: object,
-        flags: mqtt.DisconnectFlags,
-        reason: ReasonCode,
-        _props: Properties | None,
+        self, _client: object, _data: object, flags: mqtt.DisconnectFlags, reason: ReasonCode, _props: object
     ) -> None:
         if flags.is_disconnect_packet_from_server:
-            self._goodbye = PortLostError(
-                f"broker {self._host}:{self._port} closes the connection: {reason}; see the broker's log"
+            self._goodbye = errors.PortLostError(
+                f"{self._broker} closes the connection: {reason}; see the broker's log"
             )
 
     def _on_publish(
-        self, _client: mqtt.Client, _data: object, _number: int, reason: ReasonCode, _props: Properties
+        self, _client: object, _data: object, _number: int, reason: ReasonCode, _: object
     ) -> None:
         if reason.is_failure:
             self._mark_due_ms = 0
@@ -222,8 +197,8 @@ class MqttBus:
     def _do_without_session(self, why: str) -> None:
         """Connect anew, without what the broker keeps: nobody could tell its age."""
         self._keeps_session, self._mark = False, ""
-        raise RefusedError(
-            f"broker {self._host}:{self._port}: no own mark on {self._mark_topic}, {why}, so what the broker "
+        raise errors.RefusedError(
+            f"{self._broker}: no own mark on {self._mark_topic}, {why}, so what the broker "
             "keeps for us while we are away is not used; its access list must let user "
             f"{self._username!r} read and write there"
         )
@@ -262,17 +237,17 @@ class MqttBus:
                 f"{self._waited} undated readings waited at the broker; they are kept in the journal and not "
                 "judged, since nobody knows when they were measured (SenML can say so)"
             )
-            self._complain(StaleReadingError(text), None, text)
+            self._complain(errors.StaleReadingError(text), None)
 
     def _shut_out(self, client: mqtt.Client, message: mqtt.MQTTMessage) -> None:
         client.unsubscribe(message.topic)
         for probe in self._probes[message.topic]:
-            flood = RefusedError(
+            flood = errors.RefusedError(
                 f"{probe.probe} on {message.topic}: it publishes far too often and is shut out for "
                 f"{SHUT_MS // 1000} s; look at what it sends, or who else sends there",
                 bytes(message.payload),
             )
-            self._complain(flood, probe, str(flood))
+            self._complain(flood, probe)
 
     def _look_at_gates(self, client: mqtt.Client) -> None:
         now_ms = self._clock.now_ms()
@@ -284,22 +259,22 @@ class MqttBus:
         understood = [self._take(probe, message, arrival_ms) for probe in probes]
         if not any(understood):
             names = ", ".join(field.senml_name or "" for probe in probes for field in probe.fields)
-            nothing = PayloadError(
+            nothing = errors.PayloadError(
                 f"{message.topic}: no record of the SenML pack is named as expected: {names}",
                 bytes(message.payload),
             )
-            self._complain(nothing, probes[0] if len(probes) == 1 else None, str(nothing))
+            self._complain(nothing, probes[0] if len(probes) == 1 else None)
 
     def _take(self, probe: MqttTopic, message: mqtt.MQTTMessage, arrival_ms: int) -> bool:
         """Emit what a message holds for one probe; return whether it holds anything for it, good or bad."""
         utc_ms = self._around.utc_ms(arrival_ms)
         try:
-            found, errors = measure(probe, bytes(message.payload), utc_ms)
-        except PayloadError as error:
+            found, unread = measure(probe, bytes(message.payload), utc_ms)
+        except errors.PayloadError as error:
             self._refuse(probe, "message", error, message)
             return True
-        for quantity, unread in errors:
-            self._refuse(probe, quantity, unread, message)
+        for quantity, why in unread:
+            self._refuse(probe, quantity, why, message)
         waited = bool(self._mark) and not message.retain
         if undated := [it for it in found if waited and not it.dated]:
             self._waited += len(undated)
@@ -313,11 +288,11 @@ class MqttBus:
                 continue
             try:
                 check_age(probe, measurement, message.retain, waited, utc_ms)
-            except StaleReadingError as stale:
+            except errors.StaleReadingError as stale:
                 self._refuse(probe, measurement.quantity, stale, message)
                 continue
             self._hand_on(probe, measurement, arrival_ms - utc_ms)
-        return bool(found or errors)
+        return bool(found or unread)
 
     def _hand_on(self, probe: MqttTopic, measurement: Measurement, behind_ms: int) -> None:
         """Emit a measurement by the axis, which was `behind_ms` behind UTC at its arrival."""
@@ -331,13 +306,15 @@ class MqttBus:
         newest_ms = self._newest_ms.get((probe.probe, measurement.quantity))
         return measurement.dated and newest_ms is not None and measurement.time_ms <= newest_ms
 
-    def _refuse(self, probe: MqttTopic, what: str, error: ProbeError, message: mqtt.MQTTMessage) -> None:
+    def _refuse(
+        self, probe: MqttTopic, what: str, error: errors.ProbeError, message: mqtt.MQTTMessage
+    ) -> None:
         error.raw = bytes(message.payload)
         self._complain(error, probe, f"{probe.probe} ({what}) on {probe.topic}: {error}")
 
-    def _complain(self, error: ProbeError, probe: MqttTopic | None, text: str) -> None:
-        name = probe.probe if probe else None
-        self._emit(Trouble(self._name, name, error.kind, text, error.raw, self._clock.now_ms()))
+    def _complain(self, error: errors.ProbeError, probe: MqttTopic | None, text: str = "") -> None:
+        name, said = probe.probe if probe else None, text or str(error)
+        self._emit(Trouble(self._name, name, error.kind, said, error.raw, self._clock.now_ms()))
 
 
 def _connect_properties(keeps_session: bool) -> Properties:
@@ -358,5 +335,6 @@ def _tls_context(name: str, ca_file: str | None) -> ssl.SSLContext:
     try:
         context.load_verify_locations(ca_file)
     except OSError as error:
-        raise SetupError(f"{name}: ca_file {ca_file}: {error}; it must be a readable PEM file") from error
+        why = f"ca_file {ca_file}: {error}; it must be a readable PEM file"
+        raise errors.SetupError(f"{name}: {why}") from error
     return context

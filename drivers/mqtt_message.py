@@ -2,9 +2,10 @@
 
 import math
 from dataclasses import dataclass
+from itertools import product
 
 from drivers.errors import PayloadError, SetupError, StaleReadingError
-from drivers.payload import decode_json, decode_plain, decode_senml, pointer_tokens
+from drivers.payload import SenmlRecord, decode_json, decode_plain, decode_senml, pointer_tokens
 from drivers.readings import emission_rank
 from drivers.senml_units import from_senml
 
@@ -80,10 +81,14 @@ def measure(
     One field's error does not stop the others. A SenML pack without any of the names gives neither.
     Raises PayloadError when the payload as a whole cannot be read.
     """
-    if topic.format == "senml":
-        found, errors = _measure_senml(topic, payload, arrival_ms)
-    else:
-        found, errors = _measure_undated(topic, payload, arrival_ms)
+    records = decode_senml(payload, arrival_ms / 1000) if topic.format == "senml" else [None]
+    found, errors = [], []
+    for field, record in product(topic.fields, records):
+        if record is None or record.name == field.senml_name:
+            try:
+                found.append(_measured(topic, field, payload, record, arrival_ms))
+            except PayloadError as error:
+                errors.append((field.quantity, error))
     return sorted(found, key=lambda m: (m.time_ms, emission_rank(m.quantity))), errors
 
 
@@ -109,45 +114,18 @@ def check_age(
         raise StaleReadingError(f"dated {-age_ms / 1000:.1f} s in the future; set the probe's clock")
 
 
-def _measure_undated(
-    topic: MqttTopic, payload: bytes, arrival_ms: int
-) -> tuple[list[Measurement], list[tuple[str, PayloadError]]]:
-    found, errors = [], []
-    for field in topic.fields:
-        try:
-            if topic.format == "json":
-                value = decode_json(payload, field.pointer or "")
-            else:
-                value = decode_plain(payload)
-            found.append(Measurement(field.quantity, _scaled(field, value), arrival_ms, False))
-        except PayloadError as error:
-            errors.append((field.quantity, error))
-    return found, errors
-
-
-def _measure_senml(
-    topic: MqttTopic, payload: bytes, arrival_ms: int
-) -> tuple[list[Measurement], list[tuple[str, PayloadError]]]:
-    records = decode_senml(payload, arrival_ms / 1000)
-    found, errors = [], []
-    for field in topic.fields:
-        for record in records:
-            if record.name != field.senml_name:
-                continue
-            try:
-                if record.value is None:
-                    raise PayloadError(f"record {record.name} carries no number; send it as v")
-                value = _scaled(field, from_senml(field.quantity, record.unit, record.value))
-            except PayloadError as error:
-                errors.append((field.quantity, error))
-            else:
-                time_ms = arrival_ms if record.time_ms is None else record.time_ms
-                found.append(Measurement(field.quantity, value, time_ms, record.dated))
-    return found, errors
-
-
-def _scaled(field: Field, value: float) -> float:
-    scaled = value * field.scale + field.offset
-    if not math.isfinite(scaled):
+def _measured(
+    topic: MqttTopic, field: Field, payload: bytes, record: SenmlRecord | None, arrival_ms: int
+) -> Measurement:
+    if record is None:
+        is_json = topic.format == "json"
+        value = decode_json(payload, field.pointer or "") if is_json else decode_plain(payload)
+    elif record.value is None:
+        raise PayloadError(f"record {record.name} carries no number; send it as v")
+    else:
+        value = from_senml(field.quantity, record.unit, record.value)
+    value = value * field.scale + field.offset
+    if not math.isfinite(value):
         raise PayloadError("the value is too large after scaling")
-    return scaled
+    time_ms = arrival_ms if record is None or record.time_ms is None else record.time_ms
+    return Measurement(field.quantity, value, time_ms, record is not None and record.dated)

@@ -7,7 +7,6 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from types import TracebackType
 from typing import Self
 
 import serial
@@ -74,9 +73,7 @@ class RtuWire:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_raised: object) -> None:
         self._port.close()
 
     def hear(self) -> bytes:

@@ -92,7 +92,7 @@ class Deeds:
     def move_stage(self, action: Action) -> None:
         """Move another stage into a vessel, its limits following over a ramp where one is given."""
         vessel = _one_of(_text(action, "vessel"), "vessel", self.rack.stages)
-        stage = _one_of(_text(action, "stage"), "stage", self.plan.tolerances)
+        stage = _one_of(_text(action, "stage"), "stage", self.plan.tolerances_of(vessel))
         ramp_ms = round(_number(action, "over_s", 0.0) * 1000)
         if not 0 <= ramp_ms <= RAMP_LIMIT_MS:
             days = RAMP_LIMIT_MS / 86_400_000

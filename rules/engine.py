@@ -125,6 +125,14 @@ class Engine:
         self._pass_time(until_ms, outcome)
         return outcome
 
+    def unwatched_until(self, until_ms: int, at_ms: int) -> Outcome:
+        """Take into account that nobody watches from `at_ms` to `until_ms`: no probe is silent for that."""
+        outcome = self.advance(at_ms)
+        for state in self._sources.values():
+            if not state.silent:
+                state.at_ms = max(state.at_ms, until_ms)
+        return outcome
+
     def act(self, action: Action) -> Outcome:
         """Take what a person did into account; a refused action says why in `Outcome.refusal`."""
         outcome = self.advance(action.at_ms)

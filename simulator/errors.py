@@ -13,9 +13,5 @@ class ScenarioError(SimulatorError):
         self.problems = problems
 
 
-class PlaybackError(SimulatorError):
-    """A measured series cannot be played: the file, a column or a value is not usable."""
-
-
 class WireError(SimulatorError):
     """A port or broker on this machine cannot be opened."""

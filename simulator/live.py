@@ -1,7 +1,8 @@
 """A scenario on real wires in scaled time: what the `simulator` command runs."""
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from simulator.clock import ScaledTime
@@ -22,19 +23,12 @@ class LiveRack:
         self._clock = clock
         self._lock = threading.Lock()
 
-    def reading(self, probe: str) -> tuple[dict[str, float], int]:
-        """A probe's values by quantity now and when they were measured (UTC milliseconds)."""
+    @contextmanager
+    def now(self) -> Iterator[Rack]:
+        """The rack at the clock's time, held still."""
         with self._lock:
             self._rack.advance_to(self._clock.now_ms())
-            return self._rack.reading(probe), self._rack.time_ms
-
-    def disturbance(self, probe: str) -> str:
-        """What is wrong with a probe's answers now: "silent", "garbled" or "" for nothing."""
-        with self._lock:
-            self._rack.advance_to(self._clock.now_ms())
-            if self._rack.is_silent(probe):
-                return "silent"
-            return "garbled" if self._rack.is_garbled(probe) else ""
+            yield self._rack
 
 
 class BusSlaves:
@@ -51,17 +45,17 @@ class BusSlaves:
         answer = reply(frame, self._slaves)
         if not answer:
             return b""
-        disturbance = self._live.disturbance(self._names[answer[0]])
-        if disturbance == "garbled":
-            self._damaged += 1
-            return damaged(answer, self._damaged)
-        return b"" if disturbance == "silent" else answer
+        with self._live.now() as rack:
+            silent, garbled = rack.disturbance(self._names[answer[0]])
+        self._damaged += garbled
+        return b"" if silent else damaged(answer, self._damaged) if garbled else answer
 
     def _reader(self, name: str, probe: Probe) -> ReadWords:
         fields = {measure.quantity: register_field(measure) for measure in probe.measures}
 
         def read_words(function: int, address: int, count: int) -> list[int]:
-            values, _ = self._live.reading(name)
+            with self._live.now() as rack:
+                values = rack.reading(name)
             registers = register_map((field, values[quantity]) for quantity, field in fields.items())
             return pick(registers, function, address, count)
 
@@ -159,12 +153,12 @@ class Show:
 
     def _publish(self, name: str) -> None:
         probe = self._scenario.probes[name]
-        values, time_ms = self._live.reading(name)
-        disturbance = self._live.disturbance(name)
-        if self._publisher is None or disturbance == "silent" or not self._publisher.connected:
+        with self._live.now() as rack:
+            message = payload(probe, rack.reading(name), rack.time_ms)
+            silent, garbled = rack.disturbance(name)
+        if self._publisher is None or silent or not self._publisher.connected:
             return
-        message = payload(probe, values, time_ms)
-        if disturbance == "garbled":
+        if garbled:
             message = b"\xff" + message[: len(message) // 2]
         self._publisher.publish(probe.topic or "", message)
 

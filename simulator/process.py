@@ -1,4 +1,4 @@
-"""What the simulator's commands share: lines on stdout and the three ways to be ended."""
+"""What the simulator says, line by line on stdout, and the three ways in which it is ended."""
 
 import json
 import os

@@ -1,6 +1,6 @@
 """What the settings file says of one quantity of a probe: where it is, how good it is, what to undo."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field
 
@@ -23,26 +23,22 @@ def accuracy_key(quantity: Quantity) -> str:
     return "accuracy" + UNIT_SUFFIXES[quantity]
 
 
+def _stated(what: str, unit: str = "") -> Any:  # noqa: ANN401  (a field of any type)
+    return Field(None, description=f"Stated accuracy of {what}, plus or minus{unit}")
+
+
 class Measurement(Table):
     """One quantity of a probe. The value is raw * scale + offset."""
 
     quantity: Quantity = Field(description="What is measured")
     scale: _Scale = Field(1.0, description="Factor from raw to the unit of the quantity")
     offset: Number = Field(0.0, description="Added after scaling, in the unit of the quantity")
-    accuracy_c: _Accuracy = Field(None, description="Stated accuracy of a temperature, plus or minus [°C]")
-    accuracy_ms_cm: _Accuracy = Field(
-        None, description="Stated accuracy of a conductivity, plus or minus [mS/cm]"
-    )
-    accuracy: _Accuracy = Field(None, description="Stated accuracy of a salinity, plus or minus")
-    accuracy_mg_l: _Accuracy = Field(
-        None, description="Stated accuracy of dissolved oxygen, plus or minus [mg/L]"
-    )
-    accuracy_percent: _Accuracy = Field(
-        None, description="Stated accuracy of an oxygen saturation, plus or minus [% saturation]"
-    )
-    accuracy_hpa: _Accuracy = Field(
-        None, description="Stated accuracy of an air pressure, plus or minus [hPa]"
-    )
+    accuracy_c: _Accuracy = _stated("a temperature", " [°C]")
+    accuracy_ms_cm: _Accuracy = _stated("a conductivity", " [mS/cm]")
+    accuracy: _Accuracy = _stated("a salinity")
+    accuracy_mg_l: _Accuracy = _stated("dissolved oxygen", " [mg/L]")
+    accuracy_percent: _Accuracy = _stated("an oxygen saturation", " [% saturation]")
+    accuracy_hpa: _Accuracy = _stated("an air pressure", " [hPa]")
     compensation: Literal["none", "linear", "iso-7888"] = Field(
         "none", description="How the probe turns its conductivity into one at 25 °C, to be undone"
     )

@@ -11,17 +11,9 @@ from daemon.buses.shape import BusSettings, ProbeSettings
 from daemon.errors import Finding
 from daemon.tables.types import SerialPort, Whole
 from daemon.tables.words import shown, where
-from drivers.modbus import (
-    ADDRESSES,
-    READ_HOLDING,
-    READ_INPUT,
-    Register,
-    encode_read,
-    plan_reads,
-    silence_s,
-    wire_time_s,
-)
+from drivers import modbus
 from drivers.readings import Bus, Emit, Surroundings
+from rules.plain import taken_over
 
 
 class RegisterSettings(Measurement):
@@ -42,14 +34,13 @@ class RegisterSettings(Measurement):
     @property
     def words(self) -> range:
         """The 16 bit registers that the value fills, as addresses on the wire."""
-        count = Register(self.quantity, READ_HOLDING, 0, self.type).count
+        count = modbus.Register(self.quantity, modbus.READ_HOLDING, 0, self.type).count
         return range(self.address, self.address + count)
 
-    def register(self) -> Register:
+    def register(self) -> modbus.Register:
         """Return the same for the driver; SetupError where it runs over the last address."""
-        function = READ_HOLDING if self.function == "holding" else READ_INPUT
-        lies = (self.address, self.type, self.byte_order, self.word_order)
-        return Register(self.quantity, function, *lies, self.scale, self.offset)
+        function = modbus.READ_HOLDING if self.function == "holding" else modbus.READ_INPUT
+        return taken_over(modbus.Register, self, function=function)
 
 
 class ModbusProbe(ProbeSettings):
@@ -76,8 +67,8 @@ class ModbusProbe(ProbeSettings):
         """Yield registers that run over the last address or into each other."""
         for index, register in enumerate(self.registers):
             path, found = where("probes", name, "registers", index, "address"), shown(register.address)
-            if register.words.stop > ADDRESSES:
-                expected = f"{ADDRESSES - len(register.words)} or less for a {register.type}"
+            if register.words.stop > modbus.ADDRESSES:
+                expected = f"{modbus.ADDRESSES - len(register.words)} or less for a {register.type}"
                 yield Finding(path, found, expected)
             for before, other in enumerate(self.registers[:index]):
                 taken = other.words
@@ -88,10 +79,10 @@ class ModbusProbe(ProbeSettings):
     def share_of(self, baud: int) -> float:
         """Return how much of the line's time its polls take: requests, answers, and the silences between
         them, the probe answering at once."""
-        registers = (r.register() for r in self.registers if r.words.stop <= ADDRESSES)
-        reads = plan_reads(registers, self.bridge_registers)
-        characters = sum(len(encode_read(self.unit_id, read)) + read.answer_bytes for read in reads)
-        return (wire_time_s(characters, baud) + 2 * len(reads) * silence_s(baud)) / self.every_s
+        registers = (r.register() for r in self.registers if r.words.stop <= modbus.ADDRESSES)
+        reads = modbus.plan_reads(registers, self.bridge_registers)
+        characters = sum(len(modbus.encode_read(self.unit_id, read)) + read.answer_bytes for read in reads)
+        return (modbus.wire_time_s(characters, baud) + 2 * len(reads) * modbus.silence_s(baud)) / self.every_s
 
 
 class ModbusBus(BusSettings):
@@ -123,13 +114,13 @@ class ModbusBus(BusSettings):
 
     def findings(self, name: str, probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
         """Warn of two probes with one unit address, and of polls that need more time than there is."""
-        modbus = _modbus(probes)
-        for (first, one), (second, other) in combinations(modbus.items(), 2):
+        mine = _modbus(probes)
+        for (first, one), (second, other) in combinations(mine.items(), 2):
             if one.unit_id == other.unit_id and not one.reads() & other.reads():
                 expected = f"another one than that of probes.{first}, unless both are channels of one device"
                 path = where("probes", second, "unit_id")
                 yield Finding(path, shown(other.unit_id), expected, is_warning=True)
-        share = sum(probe.share_of(self.baud) for probe in modbus.values())
+        share = sum(probe.share_of(self.baud) for probe in mine.values())
         if share > 1:
             found = f"{self.baud}, at which the polls take {share:.1f} times as long as there is"
             expected = "a faster line, a longer every_s, or fewer probes on it"
@@ -139,20 +130,13 @@ class ModbusBus(BusSettings):
         """Return what polls the probes; its library for serial ports is loaded only here."""
         from drivers import modbus_bus, rtu_wire  # noqa: PLC0415
 
-        line = rtu_wire.SerialLine(
-            self.port, self.baud, self.parity, self.stop_bits, self.timeout_ms, self.retries
-        )
-        asked = tuple(
-            modbus_bus.ModbusProbe(
-                key,
-                probe.unit_id,
-                round(probe.every_s * 1000),
-                tuple(r.register() for r in probe.registers),
-                probe.bridge_registers,
-            )
-            for key, probe in _modbus(probes).items()
-        )
-        return modbus_bus.ModbusBus(name, line, asked, around.clock, emit)
+        asked = []
+        for key, probe in _modbus(probes).items():
+            every_ms, registers = round(probe.every_s * 1000), tuple(r.register() for r in probe.registers)
+            bridge = probe.bridge_registers
+            asked.append(modbus_bus.ModbusProbe(key, probe.unit_id, every_ms, registers, bridge))
+        line = taken_over(rtu_wire.SerialLine, self)
+        return modbus_bus.ModbusBus(name, line, tuple(asked), around.clock, emit)
 
 
 def _modbus(probes: Mapping[str, ProbeSettings]) -> dict[str, ModbusProbe]:

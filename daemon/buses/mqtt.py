@@ -13,6 +13,7 @@ from daemon.tables.types import Pointer, Seconds, SenmlName, Topic
 from daemon.tables.words import shown, where
 from drivers import mqtt_message
 from drivers.readings import Bus, Emit, Surroundings
+from rules.plain import taken_over
 
 
 class PayloadFieldSettings(Measurement):
@@ -56,10 +57,7 @@ class MqttProbe(ProbeSettings):
 
     def topic_read(self, name: str) -> mqtt_message.MqttTopic:
         """Return the same for the driver."""
-        fields = tuple(
-            mqtt_message.Field(field.quantity, field.pointer, field.senml_name, field.scale, field.offset)
-            for field in self.fields
-        )
+        fields = tuple(taken_over(mqtt_message.Field, field) for field in self.fields)
         return mqtt_message.MqttTopic(name, self.topic, self.format, fields, round(self.max_age_s * 1000))
 
 

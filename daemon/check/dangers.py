@@ -21,7 +21,7 @@ def danger_lines(settings: Settings) -> Iterator[str]:
     channels = {channel.name: channel for channel in channels_in(settings)}
     for vessel, table in settings.vessels.items():
         for quantity in Quantity:
-            tolerance = settings.tolerance_of(table.stage, quantity)
+            tolerance = settings.tolerance_of(table.stage, quantity, vessel)
             if tolerance is None or not asks_for_watch(tolerance):
                 continue
             here = [it for it in channels.values() if it.vessel == vessel and it.quantity is quantity]

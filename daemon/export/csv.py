@@ -9,15 +9,15 @@ takes one for a formula.
 """
 
 import csv
-from collections.abc import Callable, Iterator, Sequence
+import gzip
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import TextIO
 
 from daemon.errors import SourceError
 from daemon.export.rows import Row, heading
 from daemon.tables.values import cell, from_cell, number, one_line, utc_ms
+from daemon.words import iso_time
 from rules.quantities import Quantity
 
 TITLE = "# bellwatch export 1"
@@ -42,13 +42,8 @@ def csv_writer(path: Path, rack: str, quantities: Sequence[Quantity], *, flags: 
         table.writerow([*FIXED, *map(heading, quantities), *(f"{q} flag" for q in flagged)])
 
         def write(row: Row) -> None:
-            fixed = (
-                iso(row.time_ms),
-                iso(row.taken_in_ms),
-                CLOCK[row.known],
-                cell(row.vessel),
-                cell(row.probe),
-            )
+            times = iso_time(row.time_ms), iso_time(row.taken_in_ms)
+            fixed = (*times, CLOCK[row.known], cell(row.vessel), cell(row.probe))
             values = [repr(row.values[q]) if q in row.values else "" for q in quantities]
             table.writerow([*fixed, *values, *(row.flags.get(q, "") for q in flagged)])
 
@@ -57,15 +52,29 @@ def csv_writer(path: Path, rack: str, quantities: Sequence[Quantity], *, flags: 
 
 def csv_rows(path: Path) -> Iterator[Row]:
     """Go through the rows of a finished export; SourceError names the first line that is not as written."""
-    with path.open(encoding="utf-8", newline="") as file:
-        reader = csv.reader(without_comments(file))
-        header = next(filter(None, reader), [])
-        columns = _columns(header, path)
-        for cells in reader:
-            where = f"{path} line {reader.line_num}"
-            if len(cells) != len(header):
-                raise SourceError(f"{where}: {len(cells)} cells; the header has {len(header)}")
-            yield _row(dict(zip(header, cells, strict=True)), columns, where)
+    lines = csv_lines(path)
+    _, header = next(lines, ("", []))
+    columns = _columns(header, path)
+    for where, cells in lines:
+        if len(cells) != len(header):
+            raise SourceError(f"{where}: {len(cells)} cells; the header has {len(header)}")
+        yield _row(dict(zip(header, cells, strict=True)), columns, where)
+
+
+def csv_lines(path: Path, delimiter: str = ",") -> Iterator[tuple[str, list[str]]]:
+    """Go through the header and the rows of a CSV, plain or .gz, each with where it stands.
+
+    Blank lines, and those before the header that begin with #, are passed over. SourceError where the file
+    cannot be read.
+    """
+    try:
+        opened = gzip.open if path.suffix == ".gz" else open
+        with opened(path, "rt", encoding="utf-8-sig", newline="") as file:
+            reader = csv.reader(_without_comments(file), delimiter=delimiter)
+            for cells in filter(None, reader):
+                yield f"{path} line {reader.line_num}", cells
+    except (OSError, EOFError, UnicodeDecodeError, csv.Error) as error:
+        raise SourceError(f"{path}: {error}; expected a CSV file in UTF-8, plain or .gz") from error
 
 
 def is_export(path: Path) -> bool:
@@ -74,13 +83,7 @@ def is_export(path: Path) -> bool:
         return file.readline().rstrip() == TITLE.encode()
 
 
-def iso(utc_ms: int) -> str:
-    """Return a time as exports write it."""
-    moment = datetime.fromtimestamp(utc_ms // 1000, UTC)
-    return f"{moment:%Y-%m-%dT%H:%M:%S}.{utc_ms % 1000:03d}Z"
-
-
-def without_comments(file: TextIO) -> Iterator[str]:
+def _without_comments(file: Iterable[str]) -> Iterator[str]:
     """Pass over comment lines before the header as blank ones, so that lines keep the file's numbers."""
     before_header = True
     for line in file:

@@ -6,7 +6,6 @@ from bisect import bisect_left
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from itertools import islice
-from typing import Any
 
 import numpy as np
 
@@ -219,5 +218,8 @@ def as_readings(rows: list[NumberedReading]) -> Readings:
 
 
 def _action(at_ms: int, kind: str, who: str, body: str) -> Action:
-    found: dict[str, Any] = json.loads(body)
+    try:
+        found = json.loads(body)
+    except ValueError:  # damaged: what nobody can do is refused, and said, where it is folded
+        return Action(at_ms, f"unreadable {kind}", who, {})
     return Action(at_ms, kind, who, found)

@@ -6,8 +6,13 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+import structlog
+
 from daemon.beat import Beat
 from daemon.errors import JournalError
+from daemon.files import identity
+
+log = structlog.get_logger()
 
 _TRIES = 5
 _TRY_AGAIN_S = 0.02
@@ -22,42 +27,55 @@ class SoleWriter:
     """
 
     def __init__(self, journal: Path) -> None:
-        lock = _lock_of(journal)
+        self._journal = journal
+        self._file = self._taken()
+        try:
+            self._beat = Beat(journal)
+        except JournalError:
+            os.close(self._file)
+            raise
+        self._say_who()
+
+    def _taken(self) -> int:
+        journal, lock = self._journal, _lock_of(self._journal)
         try:
             lock.parent.mkdir(parents=True, exist_ok=True)
-            self._file = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            file = os.open(lock, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         except OSError as error:
             raise JournalError(
                 f"journal {journal}: {lock.name}: {error.strerror}; "
                 "the folder must exist and be writable by this user"
             ) from error
-        try:
-            self._take(journal)
-            self._beat = Beat(journal)
-        except JournalError:
-            os.close(self._file)
-            raise
-        os.ftruncate(self._file, 0)
-        os.pwrite(self._file, f"{os.getpid()}\n{self._beat.path}\n".encode(), 0)
-
-    def _take(self, journal: Path) -> None:
         for _ in range(_TRIES):
-            if _free(self._file, fcntl.LOCK_EX):
-                return
+            if _free(file, fcntl.LOCK_EX):
+                return file
             time.sleep(_TRY_AGAIN_S)
-        holder = _lines(os.pread(self._file, 4096, 0))[0]
+        holder = _lines(os.pread(file, 4096, 0))[0]
+        os.close(file)
         raise JournalError(
             f"journal {journal}: process {holder} is writing it; one `bellwatch run` to a journal, "
             "stop that one first"
         )
 
+    def _say_who(self) -> None:
+        os.ftruncate(self._file, 0)
+        os.pwrite(self._file, f"{os.getpid()}\n{self._beat.path}\n".encode(), 0)
+
     def beat(self) -> None:
-        """Say that a turn of the watch is done."""
+        """Say that a turn of the watch is done; a lock that was deleted under us is laid anew.
+
+        JournalError where another daemon was quicker with that.
+        """
+        if identity(_lock_of(self._journal)) != identity(self._file):
+            mine, self._file = self._file, self._taken()
+            os.close(mine)
+            self._say_who()
+            log.warning("lock_vanished", journal=str(self._journal), did="laid it again")
         self._beat.strike()
 
-    def release(self) -> None:
+    def release(self, on_purpose: bool = True) -> None:
         """Let another daemon have the journal."""
-        self._beat.end()
+        self._beat.end(on_purpose)
         os.close(self._file)
 
 

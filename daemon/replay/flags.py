@@ -3,7 +3,6 @@
 import csv
 from contextlib import ExitStack
 from pathlib import Path
-from types import TracebackType
 
 import numpy as np
 
@@ -39,9 +38,7 @@ class FlagFile:
             self._writer.writerow(["channel", "time", "value", "flag", "tests"])
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_raised: object) -> None:
         """Write what is still held and close the file."""
         for channel, row in self._held.items():
             self._write(channel, row)

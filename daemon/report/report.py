@@ -11,7 +11,7 @@ from daemon.settings.rack import Settings
 from daemon.sources.recording import Recording
 from daemon.tune.incidents import Mark
 from rules.alarms.episodes import Change, Episode, compare, episodes_of
-from rules.tuning.scoring import Incident, is_call
+from rules.tuning.scoring import Incident, first_call_ms, is_call
 from rules.tuning.trade_off import Recommendation, Trial
 
 
@@ -36,9 +36,7 @@ class Side:
 
     def call_ms(self, incident: Incident) -> int | None:
         """Return when the first call for an incident came; None where none did."""
-        calls = (event for event in self.result.events if is_call(event) and event.vessel == incident.vessel)
-        times = (call.at_ms for call in calls if incident.start_ms <= call.at_ms <= incident.end_ms)
-        return next(times, None)
+        return first_call_ms(incident, self.result.events)
 
 
 @dataclass(frozen=True, slots=True)

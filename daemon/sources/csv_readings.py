@@ -4,21 +4,17 @@ Nothing is guessed: a time without a zone needs to be told its zone, a unit that
 project's own must be one of `UNITS`, and the first cell that cannot be read is named by its line.
 """
 
-import csv
-import gzip
 import math
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
-from typing import TextIO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from daemon.errors import SourceError
-from daemon.export.csv import without_comments
+from daemon.export.csv import csv_lines
 from daemon.tables.values import EARLIEST_MS, LATEST_MS, number, utc_ms
 from rules.quantities import Quantity
 
@@ -73,19 +69,15 @@ def read_csv(
     """
     times: list[float] = []
     cells: list[list[float]] = [[] for _ in columns]
-    with _opened(path) as file:
-        reader = csv.reader(without_comments(file), delimiter=delimiter)
-        header = [name.strip() for name in next(filter(None, reader), [])]
-        at = [_place(name, header, path) for name in (time_column, *columns)]
-        for row in reader:
-            if not row:
-                continue
-            line = reader.line_num
-            if len(row) <= max(at):
-                raise SourceError(f"{path} line {line}: {len(row)} cells; the header has {len(header)}")
-            times.append(_time_ms(row[at[0]], zone, f"{path} line {line}, column {time_column}"))
-            for name, place, numbers in zip(columns, at[1:], cells, strict=True):
-                numbers.append(_number(row[place], decimal, path, line, name))
+    lines = csv_lines(path, delimiter)
+    header = [name.strip() for name in next(lines, ("", []))[1]]
+    at = [_place(name, header, path) for name in (time_column, *columns)]
+    for where, row in lines:
+        if len(row) <= max(at):
+            raise SourceError(f"{where}: {len(row)} cells; the header has {len(header)}")
+        times.append(_time_ms(row[at[0]], zone, f"{where}, column {time_column}"))
+        for name, place, numbers in zip(columns, at[1:], cells, strict=True):
+            numbers.append(_number(row[place], decimal, where, name))
     return CsvTable(
         np.array(times, dtype=np.int64),
         {name: np.array(numbers) for name, numbers in zip(columns, cells, strict=True)},
@@ -107,16 +99,6 @@ def column_of(text: str) -> CsvColumn:
     if unit not in units:
         raise SourceError(f"column {text!r}: unit {unit!r}; {quantity} may be in {', '.join(units)}")
     return CsvColumn(name, vessel, Quantity(quantity), *units[unit])
-
-
-@contextmanager
-def _opened(path: Path) -> Iterator[TextIO]:
-    try:
-        opened = gzip.open if path.suffix == ".gz" else open
-        with opened(path, "rt", encoding="utf-8-sig", newline="") as file:
-            yield file
-    except (OSError, EOFError, UnicodeDecodeError, csv.Error) as error:
-        raise SourceError(f"{path}: {error}; expected a CSV file in UTF-8, plain or .gz") from error
 
 
 def _place(name: str, header: list[str], path: Path) -> int:
@@ -151,13 +133,11 @@ def _iso_ms(text: str, zone: tzinfo | None, where: str) -> int:
     return found
 
 
-def _number(text: str, decimal: str, path: Path, line: int, name: str) -> float:
+def _number(text: str, decimal: str, where: str, name: str) -> float:
     text = text.strip()
     if not text or text.lower() == "nan":
         return math.nan
     try:
         return number(text.replace(decimal, ".") if decimal != "." else text)
     except ValueError:
-        raise SourceError(
-            f"{path} line {line}, column {name}: {text!r}; expected a number or an empty cell"
-        ) from None
+        raise SourceError(f"{where}, column {name}: {text!r}; expected a number or an empty cell") from None

@@ -66,7 +66,8 @@ def recorded_events(path: Path) -> list[str]:
 def _in_parallel(path: Path, bounds: list[int], workers: int) -> Iterator[Rows]:
     """Load ranges in `workers` processes, at most one more than these ahead of who reads them."""
     waiting: deque[Future[Rows]] = deque()
-    pool = ProcessPoolExecutor(workers, get_context("spawn"), _leave_interrupts_to_the_parent)
+    ignoring = (signal.SIGINT, signal.SIG_IGN)  # interrupts are left to the parent
+    pool = ProcessPoolExecutor(workers, get_context("spawn"), signal.signal, ignoring)
     try:
         for after, upto in pairwise(bounds):
             waiting.append(pool.submit(_rows, path, after, upto))
@@ -76,10 +77,6 @@ def _in_parallel(path: Path, bounds: list[int], workers: int) -> Iterator[Rows]:
             yield waiting.popleft().result()
     finally:
         pool.shutdown(cancel_futures=True)
-
-
-def _leave_interrupts_to_the_parent() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _rows(path: Path, after: int, upto: int) -> Rows:

@@ -7,10 +7,11 @@ count in a score.
 
 import csv
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from daemon.errors import SourceError
+from daemon.export.csv import csv_lines
 from daemon.files import replacing
 from daemon.tables.values import cell, from_cell, one_line, utc_ms
 from daemon.words import iso_time
@@ -32,10 +33,6 @@ class Mark:
     state: str
     origin: str
 
-    def accepted(self) -> "Mark":
-        """Return the same mark, accepted."""
-        return replace(self, state=ACCEPTED)
-
 
 def beside(source: str) -> Path:
     """Return where the incidents of a source are kept; SourceError for one that is no file."""
@@ -46,19 +43,14 @@ def beside(source: str) -> Path:
 
 def read_marks(path: Path) -> list[Mark]:
     """Return the marks in a file, by time; none where there is no file. SourceError names a bad line."""
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            reader = csv.DictReader(file)
-            reader.fieldnames = [_ONCE.get(name, name) for name in reader.fieldnames or ()]
-            missing = [name for name in _NEEDED if name not in reader.fieldnames]
-            if missing:
-                raise SourceError(f"{path}: no column {', '.join(missing)}; expected {', '.join(COLUMNS)}")
-            marks = [_mark(row, f"{path} line {reader.line_num}") for row in reader]
-    except FileNotFoundError:
+    if not path.exists():
         return []
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise SourceError(f"{path}: {error}; expected a CSV in UTF-8") from error
-    return in_order(marks)
+    lines = csv_lines(path)
+    header = [_ONCE.get(name, name) for name in next(lines, ("", []))[1]]
+    missing = [name for name in _NEEDED if name not in header]
+    if missing:
+        raise SourceError(f"{path}: no column {', '.join(missing)}; expected {', '.join(COLUMNS)}")
+    return in_order(_mark(dict(zip(header, cells, strict=False)), where) for where, cells in lines)
 
 
 def write_marks(path: Path, marks: Iterable[Mark]) -> None:
@@ -93,7 +85,7 @@ def in_order(marks: Iterable[Mark]) -> list[Mark]:
 
 def incident_of(start: str, end: str, vessel: str, what: str, call_wanted: str, where: str) -> Incident:
     """Read an incident from words; SourceError says `where` and what would be right."""
-    start_ms, end_ms = _time_ms(start, f"{where}, from"), _time_ms(end, f"{where}, to")
+    start_ms, end_ms = moment_ms(start, f"{where}, from"), moment_ms(end, f"{where}, to")
     if end_ms <= start_ms:
         raise SourceError(f"{where}: it ends at {end}, not after its beginning at {start}")
     if not vessel.strip() or not what.strip():
@@ -104,9 +96,9 @@ def incident_of(start: str, end: str, vessel: str, what: str, call_wanted: str, 
     return Incident(start_ms, end_ms, one_line(vessel.strip()), one_line(what.strip()), wanted)
 
 
-def _mark(row: dict[str, str | None], where: str) -> Mark:
+def _mark(row: dict[str, str], where: str) -> Mark:
     start, end, vessel, what, call_wanted, state, origin = [
-        one_line(from_cell(row.get(name) or "")) for name in COLUMNS
+        one_line(from_cell(row.get(name, ""))) for name in COLUMNS
     ]
     if state not in ("", ACCEPTED, PROPOSED):
         raise SourceError(f"{where}, state: {state!r}; expected {ACCEPTED} or {PROPOSED}")
@@ -120,7 +112,8 @@ def _row(mark: Mark) -> tuple[str, ...]:
     return (*span, cell(incident.vessel), cell(incident.what), wanted, mark.state, cell(mark.origin))
 
 
-def _time_ms(text: str, where: str) -> int:
+def moment_ms(text: str, where: str) -> int:
+    """Read a moment in ISO 8601 as UTC milliseconds; SourceError says `where` it is not one."""
     try:
         return utc_ms(text.strip())
     except ValueError:

@@ -1,27 +1,31 @@
 """How far the value of a channel can be trusted, from the accuracy that is stated for its probes.
 
-First order, as `rules.water.uncertainty`. A conductivity that the probe gives at 25 °C is put back with the
-same thermometer that the probe used, so that its error cancels; only the cell's is counted.
+First order, as `rules.water.uncertainty`: a thermometer that acts on salinity and on solubility at once is
+varied for both. A conductivity that the probe gives at 25 °C is put back with the same thermometer that the
+probe used, so that its error cancels; only the cell's is counted.
 """
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
-from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA
+from rules.water.arrays import FloatArray
+from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA, oxygen_mg_l, oxygen_saturation_percent
+from rules.water.seawater import practical_salinity
 from rules.water.specific_conductance import in_situ_conductivity
-from rules.water.uncertainty import (
-    salinity_uncertainty,
-    saturation_uncertainty,
-    saturation_uncertainty_with_conductivity,
-)
+from rules.water.uncertainty import propagated
 
 WEATHER_HPA = 30.0
 """What stands for a barometer's accuracy where there is none: a deep low or a strong high."""
 
 Values = Callable[[str], float]
+
+_FORMULAS: dict[Quantity, Callable[..., FloatArray]] = {
+    Quantity.SALINITY: practical_salinity,
+    Quantity.OXYGEN: oxygen_mg_l,
+    Quantity.OXYGEN_SATURATION: oxygen_saturation_percent,
+}
 
 
 def accuracy_of(channel: Channel, channels: Mapping[str, Channel], value_of: Values) -> float | None:
@@ -31,89 +35,59 @@ def accuracy_of(channel: Channel, channels: Mapping[str, Channel], value_of: Val
     """
     if any(not need.channels for need in channel.needs if need.quantity is not Quantity.AIR_PRESSURE):
         return None
-    return _Moment(channels, value_of).accuracy(channel)
-
-
-@dataclass(frozen=True, slots=True)
-class _Moment:
-    channels: Mapping[str, Channel]
-    value_of: Values
-
-    def accuracy(self, channel: Channel) -> float | None:
-        if channel.measured:
-            found = self._of_reading(channel)
-        elif channel.quantity is Quantity.SALINITY:
-            found = self._of_salinity(channel)
-        else:
-            found = self._of_oxygen(channel)
+    if channel.measured:
+        found = _of_reading(channel, value_of)
         return None if found is None or math.isnan(found) else found
-
-    def _own(self, channel: Channel) -> Channel:
-        """Return the channel of what the probe itself reports."""
-        every = self.channels.values()
-        return next(other for other in every if other.measured and other.source == channel.source)
-
-    def _of_reading(self, channel: Channel) -> float | None:
-        source = channel.source
-        if source.accuracy is None or not channel.inputs:
-            return source.accuracy
-        at_c = self.value_of(channel.inputs[0])
-        kept = in_situ_conductivity(1.0, at_c, source.compensation, source.compensation_per_kelvin)
-        return source.accuracy * kept.item()
-
-    def _of_salinity(self, channel: Channel) -> float | None:
-        cell, thermometer = self._own(channel), self.channels[channel.inputs[0]]
-        of_cell, of_thermometer = self.accuracy(cell), thermometer.source.accuracy
-        if of_cell is None or of_thermometer is None:
+    readings = list(dict.fromkeys(_made_of(channel, channels)))
+    inputs = []
+    for reading in readings:
+        value, accuracy = _known(reading, value_of)
+        if accuracy is None:
             return None
-        return salinity_uncertainty(
-            self.value_of(cell.name),
-            self.value_of(thermometer.name),
-            conductivity_accuracy_ms_cm=of_cell,
-            temperature_accuracy_c=of_thermometer,
-        ).item()
+        inputs.append((reading.quantity if reading else Quantity.AIR_PRESSURE, value, accuracy))
 
-    def _of_oxygen(self, channel: Channel) -> float | None:
-        """Return the accuracy of saturation from mg/L, or of mg/L from saturation."""
-        foil = self._own(channel)
-        if foil.source.accuracy is None:
-            return None
-        reading, converted = self.value_of(foil.name), self.value_of(channel.name)
-        if channel.quantity is Quantity.OXYGEN_SATURATION:
-            return self._of_saturation(channel, reading, foil.source.accuracy)
-        of_solubility = self._of_saturation(channel, converted, 0.0)
-        if of_solubility is None or not reading > 0:
-            return None
-        return converted * math.hypot(of_solubility / reading, foil.source.accuracy / reading)
+    def made(*values: FloatArray) -> FloatArray:
+        return _value(channel, channels, dict(zip(readings, values, strict=True)))
 
-    def _of_saturation(self, channel: Channel, oxygen_mg_l: float, oxygen_accuracy: float) -> float | None:
-        thermometer, salt, *barometer = [self.channels[name] for name in channel.inputs]
-        pressure, of_barometer = self._air_pressure(barometer)
-        of_thermometer, of_salt = thermometer.source.accuracy, self.accuracy(salt)
-        if of_thermometer is None or of_barometer is None or of_salt is None:
-            return None
-        shared = {
-            "oxygen_accuracy_mg_l": oxygen_accuracy,
-            "temperature_accuracy_c": of_thermometer,
-            "air_pressure_accuracy_hpa": of_barometer,
-        }
-        at_c = self.value_of(thermometer.name)
-        if salt.measured or salt.inputs[0] != thermometer.name:
-            at_salt = self.value_of(salt.name)
-            return saturation_uncertainty(
-                oxygen_mg_l, at_c, at_salt, pressure, salinity_accuracy=of_salt, **shared
-            ).item()
-        cell = self._own(salt)
-        of_cell = self.accuracy(cell)
-        assert of_cell is not None, "the salinity made from it has one"
-        at_cell = self.value_of(cell.name)
-        return saturation_uncertainty_with_conductivity(
-            oxygen_mg_l, at_c, at_cell, pressure, conductivity_accuracy_ms_cm=of_cell, **shared
-        ).item()
+    found = propagated(made, *inputs).item()
+    return None if math.isnan(found) else found
 
-    def _air_pressure(self, barometer: list[Channel]) -> tuple[float, float | None]:
-        """Return the air pressure and its accuracy; the standard one, as far as weather moves it, without."""
-        pressure = self.value_of(barometer[0].name) if barometer else math.nan
-        if math.isnan(pressure):
-            return STANDARD_AIR_PRESSURE_HPA, WEATHER_HPA
-        return pressure, barometer[0].source.accuracy
+
+def _of_reading(channel: Channel, value_of: Values) -> float | None:
+    source = channel.source
+    if source.accuracy is None or not channel.inputs:
+        return source.accuracy
+    at_c = value_of(channel.inputs[0])
+    kept = in_situ_conductivity(1.0, at_c, source.compensation, source.compensation_per_kelvin)
+    return source.accuracy * kept.item()
+
+
+def _known(reading: Channel | None, value_of: Values) -> tuple[float, float | None]:
+    """Return a reading and its accuracy; the standard air pressure, as far as weather moves it, for none."""
+    value = math.nan if reading is None else value_of(reading.name)
+    if reading is None or (math.isnan(value) and reading.quantity is Quantity.AIR_PRESSURE):
+        return STANDARD_AIR_PRESSURE_HPA, WEATHER_HPA
+    return value, _of_reading(reading, value_of)
+
+
+def _inputs(channel: Channel, channels: Mapping[str, Channel]) -> list[Channel | None]:
+    """Return what the probe itself reports, then what its conversion takes; None: there is no barometer."""
+    every = channels.values()
+    own = next(other for other in every if other.measured and other.source == channel.source)
+    return [own, *(channels[need.channels[0]] if need.channels else None for need in channel.needs)]
+
+
+def _made_of(channel: Channel | None, channels: Mapping[str, Channel]) -> list[Channel | None]:
+    if channel is None or channel.measured:
+        return [channel]
+    return [reading for each in _inputs(channel, channels) for reading in _made_of(each, channels)]
+
+
+def _value(
+    channel: Channel | None, channels: Mapping[str, Channel], at: Mapping[Channel | None, FloatArray]
+) -> FloatArray:
+    """Return what a channel is at those values of the readings that it is made of."""
+    if channel is None or channel.measured:
+        return at[channel]
+    inputs = _inputs(channel, channels)
+    return _FORMULAS[channel.quantity](*(_value(each, channels, at) for each in inputs))

@@ -1,14 +1,13 @@
 """Calibration: from what a probe read in a standard, and what is true there, to a straight line.
 
 What the probe reports is never changed; the line is applied to it from the moment of the calibration
-until the next one. Which way a single point moves the line (`ONE_POINT`) is common practice, no source:
+until the next one. Which way a single point moves the line (`_SHIFTED`) is common practice, no source:
 a thermometer or barometer is shifted, a conductivity cell or an oxygen foil keeps its zero.
 """
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Any
 
 import numpy as np
@@ -18,22 +17,7 @@ from rules.errors import CalibrationError, RulesError
 from rules.quantities import Quantity, unit_of
 from rules.water.oxygen import oxygen_solubility_mg_l
 
-
-class Adjustment(StrEnum):
-    """What a single point says about the line."""
-
-    OFFSET = "offset"
-    SLOPE = "slope"
-
-
-ONE_POINT = {
-    Quantity.TEMPERATURE: Adjustment.OFFSET,
-    Quantity.CONDUCTIVITY: Adjustment.SLOPE,
-    Quantity.SALINITY: Adjustment.SLOPE,
-    Quantity.OXYGEN: Adjustment.SLOPE,
-    Quantity.OXYGEN_SATURATION: Adjustment.SLOPE,
-    Quantity.AIR_PRESSURE: Adjustment.OFFSET,
-}
+_SHIFTED = (Quantity.TEMPERATURE, Quantity.AIR_PRESSURE)
 
 LEAST_SLOPE, GREATEST_SLOPE = 0.5, 2.0
 """Beyond these a probe is broken, or a point was read in another unit (project judgement)."""
@@ -187,7 +171,7 @@ def air_saturated(
 
 
 def _one_point(quantity: Quantity, point: Point) -> Line:
-    if ONE_POINT[quantity] is Adjustment.OFFSET:
+    if quantity in _SHIFTED:
         return Line(1.0, point.true - point.read)
     if point.read <= 0 or point.true <= 0:
         raise CalibrationError(
@@ -206,8 +190,8 @@ def _two_point(low: Point, high: Point) -> Line:
 
 def _refuse_far(quantity: Quantity, point: Point) -> None:
     allowed = MAX_CORRECTION[quantity]
-    by_slope = ONE_POINT[quantity] is Adjustment.SLOPE
-    if by_slope and point.read > 0 and LEAST_SLOPE <= point.true / point.read <= GREATEST_SLOPE:
+    by_slope = quantity not in _SHIFTED and point.read > 0
+    if by_slope and LEAST_SLOPE <= point.true / point.read <= GREATEST_SLOPE:
         return
     if abs(point.true - point.read) > allowed:
         raise CalibrationError(

@@ -54,16 +54,6 @@ def drift_error(standard: float, read: float) -> float:
     return standard - read
 
 
-def percent_of(error: float, read: float) -> float:
-    """Return an error as the percentage of the reading it was found at: 100 Ef / Mb and 100 Ed / Vc."""
-    return 100.0 * error / read
-
-
-def in_proportion(read: float, error: float, value: Floats) -> Floats:
-    """Return an error, found at `read`, in proportion to each value (shape n): the percent correction."""
-    return value * (error / read)
-
-
 def corrected(time_ms: Ints, value: Floats, correction: Correction) -> Floats:
     """Return the values (shape n) with the correction's share of their time added.
 

@@ -6,16 +6,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from rules.care import hand_checks
 from rules.care.accuracy import accuracy_of
 from rules.care.calibration import Calibration, Line, calibration_of, key_of
-from rules.care.hand_checks import (
-    COMPARED_WITHIN_MS,
-    Chart,
-    HandCheck,
-    HandMeasurement,
-    compared,
-    hand_measurement_of,
-)
 from rules.errors import CalibrationError, HandMeasurementError
 from rules.rack.channels import Channel
 from rules.rack.plan import RACK_WIDE, RackPlan, Source
@@ -50,7 +43,7 @@ class ProbeCare:
     since_ms: dict[str, int] = field(default_factory=dict)
     due_ms: dict[str, int] = field(default_factory=dict)
     told: set[str] = field(default_factory=set)
-    charts: dict[str, Chart] = field(default_factory=dict)
+    charts: dict[str, hand_checks.Chart] = field(default_factory=dict)
     floor_ms: int = 0
 
     def arrange(self, sources: Iterable[Source], at_ms: int) -> None:
@@ -125,7 +118,7 @@ class ProbeCare:
 
         Raises RulesError where it says too little, or what no water can be.
         """
-        taken = hand_measurement_of(action.body, action.at_ms, action.who)
+        taken = hand_checks.hand_measurement_of(action.body, action.at_ms, action.who)
         if taken.vessel not in (*plan.vessels, RACK_WIDE):
             raise HandMeasurementError(_unknown(taken.vessel, list(plan.vessels)))
         possible = plan.quality[taken.quantity].sensor_range
@@ -138,15 +131,15 @@ class ProbeCare:
         found = []
         for channel in channels:
             time_ms, value = newest[channel.name]
-            fresh = action.at_ms - time_ms <= COMPARED_WITHIN_MS and not math.isnan(value)
+            fresh = action.at_ms - time_ms <= hand_checks.COMPARED_WITHIN_MS and not math.isnan(value)
             if fresh and (channel.vessel, channel.quantity) == (taken.vessel, taken.quantity):
                 accuracy = accuracy_of(channel, by_name, lambda name: newest[name][1])
-                found.append(self._chart(channel, compared(taken, value, accuracy)))
+                found.append(self._chart(channel, hand_checks.compared(taken, value, accuracy)))
         return _notices(taken, found)
 
-    def _chart(self, channel: Channel, check: HandCheck) -> dict[str, Any]:
+    def _chart(self, channel: Channel, check: hand_checks.HandCheck) -> dict[str, Any]:
         """Put a check on its channel's chart and return what to say of it."""
-        before = self.charts.get(channel.name, Chart())
+        before = self.charts.get(channel.name, hand_checks.Chart())
         chart = self.charts[channel.name] = before.with_check(check)
         return {
             "channel": channel.name,
@@ -179,7 +172,7 @@ def _unknown(given: str, known: list[str]) -> str:
     )
 
 
-def _notices(taken: HandMeasurement, found: list[dict[str, Any]]) -> list[Notice]:
+def _notices(taken: hand_checks.HandMeasurement, found: list[dict[str, Any]]) -> list[Notice]:
     about, hand = f"{taken.vessel}/{taken.quantity}", {"hand": taken.value}
     notices = [Notice(CHECKED, taken.at_ms, about, {**hand, "compared": found})]
     drifting = [finding for finding in found if finding["new"]]

@@ -107,8 +107,9 @@ def distances_to_worst(tolerance: Tolerance) -> list[float]:
 
 def _band_limits(tolerance: Tolerance) -> Iterator[Limit]:
     """Every limit twice: where the value is beyond it for sure, and one priority lower where it likely is."""
+    advisory = Priority.LOW if tolerance.mild else Priority.MEDIUM
     levels: tuple[tuple[Level, Level, Priority, Band, int], ...] = (
-        (Level.ADVISORY, Level.LIKELY_ADVISORY, Priority.MEDIUM, tolerance.advisory, tolerance.on_delay_ms),
+        (Level.ADVISORY, Level.LIKELY_ADVISORY, advisory, tolerance.advisory, tolerance.on_delay_ms),
         (
             Level.CRITICAL,
             Level.LIKELY_CRITICAL,
@@ -132,7 +133,8 @@ def _band_limits(tolerance: Tolerance) -> Iterator[Limit]:
                     origin=tolerance.origin(f"{level}_{side}"),
                 )
                 yield sure
-                yield replace(sure, level=likely, priority=Priority(priority - 1), basis=Basis.LIKELY_VALUE)
+                lower = Priority(max(priority - 1, Priority.LOW))
+                yield replace(sure, level=likely, priority=lower, basis=Basis.LIKELY_VALUE)
 
 
 def band_condition(side: Condition, level: Level) -> Condition:

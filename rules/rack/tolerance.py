@@ -23,7 +23,8 @@ class Tolerance:
     on-delay and returns when the value has been inside the limit by `deadband` for `off_delay_ms`.
     A trend that would reach a critical limit within `lead_time_ms` (0: not watched) is heading out;
     redundant probes that differ by more than `max_disagreement` disagree. What has shown no usable reading
-    for `unwatched_after_ms` is unwatched. `given` are the keys of the
+    for `unwatched_after_ms` is unwatched. `mild` says that what lies outside `advisory` is known to be
+    tolerated: it is of low priority. `given` are the keys of the
     settings file that set any of this, such as stages.ephyra.temperature.critical_high; the rest is built in.
     """
 
@@ -40,6 +41,7 @@ class Tolerance:
     lead_time_ms: int = 7_200_000
     max_disagreement: float | None = None
     unwatched_after_ms: int = 1_800_000
+    mild: bool = False
     given: tuple[str, ...] = ()
 
     def origin(self, limit: str) -> str:

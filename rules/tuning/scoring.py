@@ -109,7 +109,9 @@ def score(
         night_calls=sum(is_night(call.at_ms, zone) for call in calls),
         unwanted=sum(not any(_answers(call, each) for each in wanted) for call in calls),
         chattering=sum(_within(each.start_ms, watched) for each in chattering(episodes_of(events))),
-        found=tuple(_found(each, events) for each in wanted if _within(each.start_ms, watched)),
+        found=tuple(
+            Found(each, first_call_ms(each, events)) for each in wanted if _within(each.start_ms, watched)
+        ),
     )
 
 
@@ -126,10 +128,9 @@ def chattering(episodes: Iterable[Episode]) -> list[Episode]:
     return again
 
 
-def _found(incident: Incident, events: Iterable[AlarmEvent]) -> Found:
-    """Find the first call for an incident. An alarm that stood before it began tells nobody anything new."""
-    first = (event.at_ms for event in events if is_call(event) and _answers(event, incident))
-    return Found(incident, next(first, None))
+def first_call_ms(incident: Incident, events: Iterable[AlarmEvent]) -> int | None:
+    """Return when the first call for an incident came; an alarm from before it tells nobody anything new."""
+    return next((event.at_ms for event in events if is_call(event) and _answers(event, incident)), None)
 
 
 def _answers(call: AlarmEvent, incident: Incident) -> bool:

@@ -1,4 +1,4 @@
-"""Density of seawater at the surface, and specific gravity to salinity and back.
+"""Density of seawater at the surface, and salinity from it or from a specific gravity.
 
 Source: the one-atmosphere international equation of state of seawater 1980 (EOS-80), Millero & Poisson
 1981, as in Fofonoff & Millard 1983, UNESCO Technical Papers in Marine Science 44.
@@ -73,8 +73,9 @@ def density_kg_m3(salinity: ArrayLike, temperature_c: ArrayLike) -> FloatArray:
     Source: EOS-80, UNESCO 44, equation 13 (page 17).
     """
     S, t = columns(salinity=salinity, temperature=temperature_c)
-    density = _density(S, ipts68(t))
-    return blank(density, judge((t, TEMPERATURE), (S, SALINITY)))
+    t68 = ipts68(t)
+    dissolved = polynomial(t68, _A) + polynomial(t68, _B) * np.sqrt(S) + _C * S
+    return blank(polynomial(t68, _PURE_WATER) + S * dissolved, judge((t, TEMPERATURE), (S, SALINITY)))
 
 
 @silent_outside
@@ -96,78 +97,24 @@ def salinity_from_density(density: ArrayLike, temperature_c: ArrayLike) -> Float
     return blank(S, judge((t, TEMPERATURE), (S, SALINITY)))
 
 
-def specific_gravity(salinity: ArrayLike, scale: SpecificGravityScale) -> FloatArray:
-    """Return the specific gravity SG(sample/water) = rho(S, sample) / rho(0, water), no unit; n values.
-
-    Practical salinity 0 to 42; NaN outside.
-    """
-    return density_kg_m3(salinity, scale.sample_c) / _reference_density(scale)
-
-
-def salinity_from_specific_gravity(
-    specific_gravity: ArrayLike, scale: SpecificGravityScale | None
-) -> FloatArray:
-    """Return the practical salinity of a specific gravity at the reference temperatures of its scale.
-
-    n values; NaN where S leaves 0 to 42. Raises SeawaterError without a scale: 1.025 alone means
-    anything from S = 32.6 to 37.2. The sample must be at the scale's temperature; if it is not, see
-    `salinity_from_hydrometer`.
-    """
-    known = _require(scale)
-    return salinity_from_hydrometer(specific_gravity, known, known.sample_c)
-
-
 @silent_outside
 def salinity_from_hydrometer(
-    reading: ArrayLike,
-    scale: SpecificGravityScale | None,
-    temperature_c: ArrayLike,
-    glass_expansion_per_k: float = SODA_LIME_GLASS_PER_K,
+    reading: ArrayLike, scale: SpecificGravityScale | None, temperature_c: ArrayLike
 ) -> FloatArray:
     """Return the practical salinity of a hydrometer's reading in water at `temperature_c`.
 
     Reading without unit, marked for `scale`; temperature in °C, ITS-90; n values or one for all. Warm
     glass displaces more, so it reads high by its cubic expansion. NaN where S leaves 0 to 42. Raises
-    SeawaterError without a scale.
+    SeawaterError without a scale: 1.025 alone means anything from S = 32.6 to 37.2.
     """
-    known = _require(scale)
-    SG, t = columns(reading=reading, temperature=temperature_c)
-    density = SG * _reference_density(known) / (1.0 + glass_expansion_per_k * (t - known.sample_c))
-    return salinity_from_density(density, t)
-
-
-@silent_outside
-def hydrometer_reading(
-    salinity: ArrayLike,
-    scale: SpecificGravityScale,
-    temperature_c: ArrayLike,
-    glass_expansion_per_k: float = SODA_LIME_GLASS_PER_K,
-) -> FloatArray:
-    """Return what a hydrometer marked for `scale` reads in water of a salinity at `temperature_c`.
-
-    The inverse of `salinity_from_hydrometer`.
-    """
-    S, t = columns(salinity=salinity, temperature=temperature_c)
-    glass = 1.0 + glass_expansion_per_k * (t - scale.sample_c)
-    return density_kg_m3(S, t) * glass / _reference_density(scale)
-
-
-def _density(S: FloatArray, t68: FloatArray) -> FloatArray:
-    dissolved = polynomial(t68, _A) + polynomial(t68, _B) * np.sqrt(S) + _C * S
-    return polynomial(t68, _PURE_WATER) + S * dissolved
-
-
-def _reference_density(scale: SpecificGravityScale) -> FloatArray:
-    return density_kg_m3(0.0, scale.water_c)
-
-
-def _require(scale: SpecificGravityScale | None) -> SpecificGravityScale:
     if scale is None:
         raise SeawaterError(
             "a specific gravity without its reference temperatures says nothing (1.025 means salinity 32.6"
             " to 37.2): give those printed on the instrument, for example 25/25"
         )
-    return scale
+    SG, t = columns(reading=reading, temperature=temperature_c)
+    glass = 1.0 + SODA_LIME_GLASS_PER_K * (t - scale.sample_c)
+    return salinity_from_density(SG * density_kg_m3(0.0, scale.water_c) / glass, t)
 
 
 def _celsius(number: str, unit: str) -> float:

@@ -1,4 +1,4 @@
-"""Oxygen in seawater under moist air: solubility, saturation, and the correction of a freshwater probe.
+"""Oxygen in seawater under moist air: solubility and saturation.
 
 Sources: Garcia & Gordon 1992, Limnol. Oceanogr. 37:1307-1312, equation 8 with the coefficients of Table 1
 fitted to Benson & Krause's data (without the misprinted term A3 Ts²); pressure by Benson & Krause 1984,
@@ -23,7 +23,6 @@ HPA_PER_ATM = 1013.25
 STANDARD_AIR_PRESSURE_HPA = HPA_PER_ATM
 """Stands in where a rack has no barometer or has lost it; weather then moves saturation by up to 5 %."""
 OXYGEN_MG_PER_UMOL = 31.9988e-3
-OXYGEN_UMOL_PER_ML = 44.6596  # real gas at 0 °C and 1 atm
 
 TEMPERATURE = Limits(-2.0, 40.0, Validity.TEMPERATURE_OUT_OF_RANGE)
 SALINITY = Limits(0.0, 42.0, Validity.SALINITY_OUT_OF_RANGE)
@@ -63,18 +62,7 @@ def oxygen_solubility_mg_l(
     temperature and salinity.
     """
     per_kg = oxygen_solubility_umol_kg(temperature_c, salinity, air_pressure_hpa)
-    return per_kg * _kg_per_litre(salinity, temperature_c) * OXYGEN_MG_PER_UMOL
-
-
-def oxygen_solubility_ml_l(
-    temperature_c: ArrayLike, salinity: ArrayLike, air_pressure_hpa: ArrayLike
-) -> FloatArray:
-    """Return the oxygen (mL at 0 °C and 1 atm per litre of seawater) in balance with moist air.
-
-    Inputs and range as in `oxygen_solubility_umol_kg`, litres as in `oxygen_solubility_mg_l`.
-    """
-    per_kg = oxygen_solubility_umol_kg(temperature_c, salinity, air_pressure_hpa)
-    return per_kg * _kg_per_litre(salinity, temperature_c) / OXYGEN_UMOL_PER_ML
+    return per_kg * density_kg_m3(salinity, temperature_c) / 1000.0 * OXYGEN_MG_PER_UMOL
 
 
 @silent_outside
@@ -105,21 +93,6 @@ def oxygen_mg_l(
     return saturation / 100.0 * oxygen_solubility_mg_l(t, S, P)
 
 
-def oxygen_corrected_for_salinity(
-    freshwater_oxygen_mg_l: ArrayLike,
-    temperature_c: ArrayLike,
-    salinity: ArrayLike,
-    air_pressure_hpa: ArrayLike,
-) -> FloatArray:
-    """Return the oxygen (mg/L) in seawater when the probe reports mg/L as though it stood in fresh water.
-
-    A probe senses the saturation; one set to S = 0 turns it into too many mg/L, 23 % too many at S = 35
-    and 20 °C. Other inputs and range as in `oxygen_solubility_umol_kg`; n values or one for all.
-    """
-    saturation = oxygen_saturation_percent(freshwater_oxygen_mg_l, temperature_c, 0.0, air_pressure_hpa)
-    return oxygen_mg_l(saturation, temperature_c, salinity, air_pressure_hpa)
-
-
 def _pressure_factor(t68: FloatArray, S: FloatArray, P_hpa: FloatArray) -> FloatArray:
     """Return solubility at station pressure over that at one atmosphere, both under moist air."""
     P = P_hpa / HPA_PER_ATM
@@ -133,7 +106,3 @@ def _water_vapour_atm(t68: FloatArray, S: FloatArray) -> FloatArray:
     per_kelvin = 1.0 / (t68 + 273.15)
     fresh = np.exp(polynomial(per_kelvin, (11.8571, -3840.70, -216961.0)))
     return fresh * (1.0 - 5.37e-4 * S)
-
-
-def _kg_per_litre(salinity: ArrayLike, temperature_c: ArrayLike) -> FloatArray:
-    return density_kg_m3(salinity, temperature_c) / 1000.0

@@ -98,10 +98,12 @@ def _root_ratio(S: FloatArray, t68: FloatArray) -> FloatArray:
     """Return the root of the conductivity ratio Rt of salinity S, the inverse of `_salinity_of_root`."""
     beside_15 = _beside_15(t68)
     S, beside_15 = np.broadcast_arrays(S, beside_15)
-    root = _solve_pss78(S, beside_15, np.sqrt(S / 35.0))
+    root = _solve(S, beside_15, np.sqrt(S / 35.0))
     low = S < _HILL_BELOW
     if low.any():
-        root[low] = _solve_hill(S[low], beside_15[low])
+        raw = S[low] / _hill_scale(beside_15[low])
+        start = np.sqrt((S[low] + 0.0015) / 35.0)  # right of the dip, so that the steps cannot fall into it
+        root[low] = _solve(raw, beside_15[low], start, hill=True)
     return root
 
 
@@ -109,23 +111,16 @@ def _beside_15(t68: FloatArray) -> FloatArray:
     return (t68 - 15.0) / (1.0 + _K * (t68 - 15.0))
 
 
-def _solve_pss78(S: FloatArray, beside_15: FloatArray, start: FloatArray) -> FloatArray:
+def _solve(S: FloatArray, beside_15: FloatArray, start: FloatArray, hill: bool = False) -> FloatArray:
+    """Return the root of Rt at which PSS-78, less Hill's excess where that is asked for, gives S."""
     root = start
     for _ in range(_NEWTON_STEPS):
-        excess = polynomial(root, _A) + beside_15 * polynomial(root, _B) - S
+        excess = polynomial(root, _A) + beside_15 * polynomial(root, _B)
         slope = polynomial(root, slope_of(_A)) + beside_15 * polynomial(root, slope_of(_B))
-        root = root - excess / slope
-    return root
-
-
-def _solve_hill(S: FloatArray, beside_15: FloatArray) -> FloatArray:
-    raw = S / _hill_scale(beside_15)
-    root = np.sqrt((S + 0.0015) / 35.0)  # right of the dip, so that the steps cannot fall into it
-    for _ in range(_NEWTON_STEPS):
-        hill, hill_slope = _hill_excess(root, beside_15)
-        excess = polynomial(root, _A) + beside_15 * polynomial(root, _B) - hill - raw
-        slope = polynomial(root, slope_of(_A)) + beside_15 * polynomial(root, slope_of(_B)) - hill_slope
-        root = root - excess / slope
+        if hill:
+            taken_off, its_slope = _hill_excess(root, beside_15)
+            excess, slope = excess - taken_off, slope - its_slope
+        root = root - (excess - S) / slope
     return root
 
 
@@ -145,7 +140,7 @@ def _hill_excess(root: FloatArray, beside_15: FloatArray) -> tuple[FloatArray, F
 def _hill_scale(beside_15: FloatArray) -> FloatArray:
     """Return the factor that makes Hill's formula meet PSS-78 at S = 2, which depends on temperature."""
     meeting = np.full(beside_15.shape, _HILL_BELOW)
-    root = _solve_pss78(meeting, beside_15, np.full(beside_15.shape, 0.265))
+    root = _solve(meeting, beside_15, np.full(beside_15.shape, 0.265))
     return _HILL_BELOW / (_HILL_BELOW - _hill_excess(root, beside_15)[0])
 
 

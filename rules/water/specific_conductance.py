@@ -29,48 +29,26 @@ class Compensation(StrEnum):
     ISO_7888 = "iso-7888"
 
 
+@silent_outside
 def in_situ_conductivity(
     reading: ArrayLike, temperature_c: ArrayLike, compensation: Compensation, per_kelvin: float = 0.0
 ) -> FloatArray:
-    """Return the in-situ conductivity of a reading, whatever the probe did to it; n values.
+    """Return the in-situ conductivity of a reading, whatever the probe did to it; n values or one for all.
 
-    Reading and result in the same unit; temperature in °C, in the range of the compensation, NaN outside.
-    `per_kelvin` is the fraction of a linear compensation.
+    Reading and result in the same unit; temperature in °C, -2 to 40 where the reading is compensated by a
+    straight line, 0 to 35.9 by ISO 7888 (non-linear, "nLF"), NaN outside. `per_kelvin` is the coefficient of
+    the line as a fraction: 0.02 for 2 % per kelvin. SeawaterError for one that is not from 0 to 0.05.
     """
-    if compensation is Compensation.LINEAR:
-        return conductivity_from_linear_compensation(reading, temperature_c, per_kelvin)
+    if compensation is Compensation.NONE:
+        return columns(reading=reading)[0]
+    given, t = columns(specific_conductance=reading, temperature=temperature_c)
     if compensation is Compensation.ISO_7888:
-        return conductivity_from_iso_7888(reading, temperature_c)
-    (unchanged,) = columns(reading=reading)
-    return unchanged
-
-
-@silent_outside
-def conductivity_from_linear_compensation(
-    specific_conductance: ArrayLike, temperature_c: ArrayLike, per_kelvin: float
-) -> FloatArray:
-    """Return the in-situ conductivity of a reading compensated to 25 °C by a straight line.
-
-    Reading and result in the same unit, n values or one for all; temperature in °C, -2 to 40, NaN outside.
-    `per_kelvin` is the probe's own coefficient as a fraction: 0.02 for 2 % per kelvin. Raises SeawaterError
-    for one that is no fraction between 0 and 0.05.
-    """
+        return given / iso_7888_factor(t)
     if not 0.0 <= per_kelvin <= 0.05:
         raise SeawaterError(
             f"coefficient {per_kelvin:g} per kelvin: give a fraction up to 0.05, as 0.02 for 2 %/K"
         )
-    reading, t = columns(specific_conductance=specific_conductance, temperature=temperature_c)
-    return blank(reading * (1.0 + per_kelvin * (t - 25.0)), judge((t, LINEAR_TEMPERATURE)))
-
-
-@silent_outside
-def conductivity_from_iso_7888(specific_conductance: ArrayLike, temperature_c: ArrayLike) -> FloatArray:
-    """Return the in-situ conductivity of a reading compensated to 25 °C by ISO 7888 (non-linear, "nLF").
-
-    Reading and result in the same unit, n values or one for all; temperature in °C, 0 to 35.9, NaN outside.
-    """
-    reading, t = columns(specific_conductance=specific_conductance, temperature=temperature_c)
-    return reading / iso_7888_factor(t)
+    return blank(given * (1.0 + per_kelvin * (t - 25.0)), judge((t, LINEAR_TEMPERATURE)))
 
 
 @silent_outside

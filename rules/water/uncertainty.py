@@ -15,6 +15,7 @@ from rules.water.arrays import FloatArray, columns, silent_outside
 
 _STEPS = {
     "oxygen": (0.01, -np.inf, np.inf),
+    "oxygen_saturation": (0.01, -np.inf, np.inf),
     "temperature": (0.01, seawater.TEMPERATURE.low, seawater.TEMPERATURE.high),
     "conductivity": (0.01, seawater.CONDUCTIVITY.low, seawater.CONDUCTIVITY.high),
     "salinity": (0.01, oxygen.SALINITY.low, oxygen.SALINITY.high),
@@ -34,10 +35,10 @@ def salinity_uncertainty(
 
     Inputs and range as in `practical_salinity`; accuracies in the unit of their input. NaN outside.
     """
-    return _propagate(
+    return propagated(
         seawater.practical_salinity,
-        conductivity=(conductivity_ms_cm, conductivity_accuracy_ms_cm),
-        temperature=(temperature_c, temperature_accuracy_c),
+        ("conductivity", conductivity_ms_cm, conductivity_accuracy_ms_cm),
+        ("temperature", temperature_c, temperature_accuracy_c),
     )
 
 
@@ -57,54 +58,26 @@ def saturation_uncertainty(
     Inputs and range as in `oxygen_saturation_percent`; accuracies in the unit of their input. The salinity
     is one that was measured or set apart from the thermometer. NaN outside.
     """
-    return _propagate(
+    return propagated(
         oxygen.oxygen_saturation_percent,
-        oxygen=(oxygen_mg_l, oxygen_accuracy_mg_l),
-        temperature=(temperature_c, temperature_accuracy_c),
-        salinity=(salinity, salinity_accuracy),
-        air_pressure=(air_pressure_hpa, air_pressure_accuracy_hpa),
+        ("oxygen", oxygen_mg_l, oxygen_accuracy_mg_l),
+        ("temperature", temperature_c, temperature_accuracy_c),
+        ("salinity", salinity, salinity_accuracy),
+        ("air_pressure", air_pressure_hpa, air_pressure_accuracy_hpa),
     )
-
-
-def saturation_uncertainty_with_conductivity(
-    oxygen_mg_l: ArrayLike,
-    temperature_c: ArrayLike,
-    conductivity_ms_cm: ArrayLike,
-    air_pressure_hpa: ArrayLike,
-    *,
-    oxygen_accuracy_mg_l: ArrayLike,
-    temperature_accuracy_c: ArrayLike,
-    conductivity_accuracy_ms_cm: ArrayLike,
-    air_pressure_accuracy_hpa: ArrayLike,
-) -> FloatArray:
-    """Return the uncertainty (percentage points) of saturation whose salinity comes from conductivity.
-
-    As `saturation_uncertainty`, but an error of the one thermometer acts on salinity and on solubility at
-    once; the two effects pull against each other, which makes the result smaller.
-    """
-    return _propagate(
-        _saturation_by_conductivity,
-        oxygen=(oxygen_mg_l, oxygen_accuracy_mg_l),
-        temperature=(temperature_c, temperature_accuracy_c),
-        conductivity=(conductivity_ms_cm, conductivity_accuracy_ms_cm),
-        air_pressure=(air_pressure_hpa, air_pressure_accuracy_hpa),
-    )
-
-
-def _saturation_by_conductivity(O2: FloatArray, t: FloatArray, C: FloatArray, P: FloatArray) -> FloatArray:
-    return oxygen.oxygen_saturation_percent(O2, t, seawater.practical_salinity(C, t), P)
 
 
 @silent_outside
-def _propagate(function: Callable[..., FloatArray], **inputs: tuple[ArrayLike, ArrayLike]) -> FloatArray:
-    """Return the uncertainty of `function` of the inputs, each a value and its accuracy."""
-    given = {name: value for name, (value, _) in inputs.items()}
-    stated = {f"{name}_accuracy": accuracy for name, (_, accuracy) in inputs.items()}
-    arrays = columns(**given, **stated)
-    values, accuracies = arrays[: len(inputs)], arrays[len(inputs) :]
+def propagated(function: Callable[..., FloatArray], *inputs: tuple[str, ArrayLike, ArrayLike]) -> FloatArray:
+    """Return the uncertainty of `function` of the inputs: each a quantity, its n values and its accuracy."""
+    named: dict[str, ArrayLike] = {}
+    for place, (name, value, accuracy) in enumerate(inputs, 1):
+        named |= {f"{name} {place}": value, f"accuracy of {name} {place}": accuracy}
+    arrays = columns(**named)
+    values, accuracies = arrays[::2], arrays[1::2]
     at_point = function(*values)
     variance = np.zeros(at_point.shape)
-    for position, (name, accuracy) in enumerate(zip(inputs, accuracies, strict=True)):
+    for position, ((name, *_), accuracy) in enumerate(zip(inputs, accuracies, strict=True)):
         step, low, high = _STEPS[name]
         below, above = np.maximum(values[position] - step, low), np.minimum(values[position] + step, high)
         lower = function(*values[:position], below, *values[position + 1 :])

@@ -1,4 +1,4 @@
-"""What acts on the water: thermostats, chillers on vessels and loops, top-off."""
+"""What acts on the water: chillers and coils under their thermostats, loops, top-off."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -21,7 +21,8 @@ def of_each(items: Sequence[object], name: str, without: float = 0.0) -> Array:
 class Thermostats:
     """On-off control with hysteresis and a shortest pause, one for each element of the arrays."""
 
-    def __init__(self, fitted: Sequence[Chiller | Coil | None]) -> None:
+    def __init__(self, fitted: Sequence[Chiller | Coil | None], strength: str) -> None:
+        self._strength = of_each(fitted, strength)
         setpoint_c, hysteresis_c = of_each(fitted, "setpoint_c", np.inf), of_each(fitted, "hysteresis_c")
         self._above = setpoint_c + hysteresis_c
         self._below = setpoint_c - hysteresis_c
@@ -29,39 +30,16 @@ class Thermostats:
         self.on = np.zeros(self._above.shape, dtype=bool)
         self._off_for_s = np.full(self._above.shape, np.inf)
 
-    def decide(self, temperature_c: Array, able: Array, step_s: float) -> Array:
-        """Which are on for the coming step; one that is not `able` is off and must rest before it starts."""
+    def acting(self, temperature_c: Array, able: Array | bool, step_s: float) -> Array:
+        """The strength of each that is on for the coming step (a chiller's W, a coil's W/K), 0 of the others.
+
+        One that is not `able` is off and must rest before it starts.
+        """
         starts = (temperature_c > self._above) & (self._off_for_s >= self._min_off_s)
         stays = self.on & (temperature_c >= self._below)
         self.on = able & (starts | stays)
         self._off_for_s = np.where(self.on, 0.0, self._off_for_s + step_s)
-        return self.on
-
-
-class ChillerBank:
-    """Chillers that take heat out of the vessels or loops that have one."""
-
-    def __init__(self, chillers: Sequence[Chiller | None]) -> None:
-        self._power_w = of_each(chillers, "power_w")
-        self._thermostats = Thermostats(chillers)
-
-    def heat_out_w(self, temperature_c: Array, able: Array, step_s: float) -> Array:
-        """Heat taken out during the coming step, W per vessel or loop."""
-        return self._power_w * self._thermostats.decide(temperature_c, able, step_s)
-
-
-class Coils:
-    """Valves and coils between vessels and loops."""
-
-    def __init__(self, coils: Sequence[Coil | None], loop_names: Sequence[str]) -> None:
-        self._ua = of_each(coils, "ua_w_per_k")
-        self.loop_index = np.array([0 if c is None else loop_names.index(c.loop) for c in coils], dtype=int)
-        self._thermostats = Thermostats(coils)
-
-    def open_ua_w_per_k(self, temperature_c: Array, power: bool, step_s: float) -> Array:
-        """Conductance to the loop during the coming step, 0 where the valve is shut."""
-        able = np.full(self._ua.shape, power)
-        return self._ua * self._thermostats.decide(temperature_c, able, step_s)
+        return self._strength * self.on
 
 
 class Loops:
@@ -71,11 +49,11 @@ class Loops:
         self.temperature_c = np.array([loop.temperature_c for loop in loops] or [0.0])
         self._ua = np.array([loop.ua_w_per_k for loop in loops] or [1.0])
         self._capacity_j_per_k = np.array([loop.coolant_l for loop in loops] or [1.0]) * COOLANT_J_PER_L_K
-        self._chillers = ChillerBank([loop.chiller for loop in loops] or [None])
+        self._chillers = Thermostats([loop.chiller for loop in loops] or [None], "power_w")
 
     def step(self, heat_in_w: Array, room_c: float, able: Array, step_s: float) -> None:
         """Coolant after a step in which the vessels gave it `heat_in_w` (W per loop)."""
-        heat_out_w = self._chillers.heat_out_w(self.temperature_c, able, step_s)
+        heat_out_w = self._chillers.acting(self.temperature_c, able, step_s)
         balance_c = room_c + (heat_in_w - heat_out_w) / self._ua
         rate = self._ua / self._capacity_j_per_k
         self.temperature_c = relax(self.temperature_c, balance_c, rate, step_s)

@@ -84,15 +84,6 @@ class Probes:
         self.values = np.where(stuck, self.values, rounded(measured, self._resolution))
         self._answering(by_kind)
 
-    @property
-    def lost(self) -> Array:
-        """Which readings do not reach a master whole."""
-        return self.silent | self.garbled
-
-    def first(self, probe: str) -> int:
-        """The first channel of a probe."""
-        return next(i for i, channel in enumerate(self.channels) if channel.probe == probe)
-
     def _answering(self, by_kind: Mapping[str, list[Event]]) -> None:
         unplugged = {event.bus for event in by_kind.get("bus_unplugged", ())}
         self.silent = self._any_of(by_kind.get("probe_silent", ()))

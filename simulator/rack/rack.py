@@ -4,8 +4,6 @@ A scenario and a seed fix every value: the world moves only in whole steps from 
 when somebody reads a probe changes nothing.
 """
 
-from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -16,13 +14,9 @@ from simulator.rack.probes import IN_AIR, Probes, channels_of
 from simulator.rack.room import RoomAir
 from simulator.rack.vessel import Vessels
 from simulator.scenario.faults import acting
-from simulator.scenario.file import load_scenario
 from simulator.scenario.scenario import Scenario
-from simulator.wires.rounding import seen_on_wire
 
 Array = Any
-
-SCENARIOS = Path(__file__).parents[1] / "scenarios"
 
 
 class Rack:
@@ -76,13 +70,10 @@ class Rack:
         rows = zip(self.probes.channels, self.probes.values, strict=True)
         return {channel.quantity: float(value) for channel, value in rows if channel.probe == probe}
 
-    def is_silent(self, probe: str) -> bool:
-        """Whether the probe gives no answer now."""
-        return bool(self.probes.silent[self.probes.first(probe)])
-
-    def is_garbled(self, probe: str) -> bool:
-        """Whether the probe's answers are damaged now."""
-        return bool(self.probes.garbled[self.probes.first(probe)])
+    def disturbance(self, probe: str) -> tuple[bool, bool]:
+        """Whether the probe gives no answer now, and whether its answers are damaged."""
+        first = next(i for i, channel in enumerate(self.probes.channels) if channel.probe == probe)
+        return bool(self.probes.silent[first]), bool(self.probes.garbled[first])
 
     def _read_probes(self, step_s: float) -> None:
         events = list(acting(self.scenario.events, self.start_ms, self.time_ms))
@@ -91,52 +82,3 @@ class Rack:
         in_air = {**IN_AIR, "temperature": room_c, "oxygen": dry_oxygen}
         draws = self._draws.standard_normal(len(self.probes.channels))
         self.probes.step(self.truth(), in_air, events, self.time_ms, step_s, draws)
-
-
-def simulate(
-    scenario: Scenario,
-    seed: int | None = None,
-    start_ms: int | None = None,
-    hours: float | None = None,
-    look: Callable[[Rack], None] = lambda rack: None,
-) -> dict[tuple[str, str], tuple[Array, Array]]:
-    """A whole scenario without wires: what a master would have read and when.
-
-    By (probe, quantity): int64 UTC milliseconds and float64 values in the unit of the quantity,
-    sampled at the probe's own period, after the probe and after the wire's own quantisation.
-    Samples that no answer or a damaged answer came for are left out. `look` is shown the rack at the
-    start and after each step, for those who want to know what the water really was.
-    """
-    rack = Rack(scenario, seed, start_ms)
-    look(rack)
-    length_h = scenario.course.lasts_h if hours is None else hours
-    end_ms = rack.start_ms + round(length_h * 3_600_000)
-    seen = [(rack.time_ms, rack.probes.values, rack.probes.lost)]
-    while rack.time_ms < end_ms:
-        rack.step()
-        look(rack)
-        seen.append((rack.time_ms, rack.probes.values, rack.probes.lost))
-    return _sampled(scenario, *map(np.array, zip(*seen, strict=True)))
-
-
-def _sampled(
-    scenario: Scenario, times: Array, values: Array, lost: Array
-) -> dict[tuple[str, str], tuple[Array, Array]]:
-    wires = seen_on_wire(scenario)
-    read = {}
-    for column, channel in enumerate(channels_of(scenario)):
-        period_ms = round(scenario.probes[channel.probe].every_s * 1000)
-        polls = np.arange(times[0], times[-1] + 1, period_ms)
-        rows = np.searchsorted(times, polls, side="right") - 1
-        kept = ~lost[rows, column]
-        seen = wires[channel.probe, channel.quantity]
-        read[channel.probe, channel.quantity] = (
-            polls[kept],
-            np.array([seen(value) for value in values[rows[kept], column]], dtype=np.float64),
-        )
-    return read
-
-
-def load_named(name: str) -> Scenario:
-    """One of the scenarios that come with the simulator, by its file's name without the ending."""
-    return load_scenario(SCENARIOS / f"{name}.toml")

@@ -10,7 +10,7 @@ import numpy as np
 
 from simulator.rack import seawater
 from simulator.rack.conditions import Conditions
-from simulator.rack.equipment import ChillerBank, Coils, Loops, TopOffs, of_each
+from simulator.rack.equipment import Loops, Thermostats, TopOffs, of_each
 from simulator.rack.physics import evaporation_kg_per_s, metabolic_factor, relax, relax_mean
 from simulator.rack.room import RoomAir
 from simulator.scenario.scenario import Scenario
@@ -33,8 +33,10 @@ class Vessels:
         self._kla_still_per_s = of_each(vessels, "kla_still_per_h") / 3600.0
         self._respiration_mg_per_s = of_each(vessels, "respiration_mg_per_h") / 3600.0
         self._brim_l = of_each(vessels, "volume_l") * of_each(vessels, "brim")
-        self._chillers = ChillerBank([vessel.chiller for vessel in vessels])
-        self._coils = Coils([vessel.coil for vessel in vessels], list(scenario.loops))
+        self._chillers = Thermostats([vessel.chiller for vessel in vessels], "power_w")
+        self._coils = Thermostats([vessel.coil for vessel in vessels], "ua_w_per_k")
+        loops = list(scenario.loops)
+        self._loop_of = np.array([loops.index(v.coil.loop) if v.coil else 0 for v in vessels], dtype=int)
         self._top_offs = TopOffs(vessels)
         self.loops = Loops(list(scenario.loops.values()))
         self.temperature_c = of_each(vessels, "temperature_c")
@@ -110,16 +112,16 @@ class Vessels:
 
     def _exchange_heat(self, here: Conditions, latent_w: Array, step_s: float) -> None:
         capacity = seawater.heat_capacity_j_per_k(self.salt_g, self.water_kg, self.temperature_c)
-        chiller_w = self._chillers.heat_out_w(self.temperature_c, here.chiller_able, step_s)
-        coil_ua = self._coils.open_ua_w_per_k(self.temperature_c, here.power, step_s)
-        loop_c = self.loops.temperature_c[self._coils.loop_index]
+        chiller_w = self._chillers.acting(self.temperature_c, here.chiller_able, step_s)
+        coil_ua = self._coils.acting(self.temperature_c, here.power, step_s)
+        loop_c = self.loops.temperature_c[self._loop_of]
         ua = self._ua + coil_ua
         drive_w = self._ua * self._air.temperature_c + coil_ua * loop_c
         drive_w = drive_w + self._pump_w * here.power - latent_w - chiller_w
         mean_c = relax_mean(self.temperature_c, drive_w / ua, ua / capacity, step_s)
         self.temperature_c = relax(self.temperature_c, drive_w / ua, ua / capacity, step_s)
         given_w = coil_ua * (mean_c - loop_c)
-        to_loops_w = np.bincount(self._coils.loop_index, given_w, minlength=len(self.loops.temperature_c))
+        to_loops_w = np.bincount(self._loop_of, given_w, minlength=len(self.loops.temperature_c))
         self.loops.step(to_loops_w, self._air.temperature_c, here.loop_able, step_s)
 
     def _exchange_oxygen(self, here: Conditions, step_s: float) -> None:

@@ -3,27 +3,17 @@
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, get_type_hints
 
 from simulator.encoding.registers import FUNCTION_CODES, RegisterField
 from simulator.errors import ScenarioError
 from simulator.scenario.faults import KINDS
-from simulator.scenario.scenario import (
-    RACK_QUANTITIES,
-    Bus,
-    Course,
-    Event,
-    Loop,
-    Measure,
-    Probe,
-    Room,
-    Scenario,
-    Vessel,
-)
-from simulator.scenario.tables import read_list, read_table, read_tables
+from simulator.scenario.scenario import RACK_QUANTITIES, Event, Measure, Probe, Scenario
+from simulator.scenario.tables import read_value
 
 RACK_SECTIONS = ("room", "loops", "vessels", "buses", "probes")
 SECTIONS = ("scenario", *RACK_SECTIONS, "events")
+_SECTION_OF = {"vessel": "vessels", "loop": "loops", "probe": "probes", "bus": "buses"}
 _EVENT_KEYS = set(Event.__slots__) - {"kind", "at_min", "lasts_min"}
 
 
@@ -40,19 +30,14 @@ def build_scenario(tables: dict[str, Any]) -> Scenario:
     problems = [
         f"unknown section '{key}'; known are {', '.join(SECTIONS)}" for key in tables.keys() - SECTIONS
     ]
-    course = read_table(Course, tables.get("scenario", {}), "scenario", problems)
-    room = read_table(Room, tables.get("room", {}), "room", problems)
-    loops = read_tables(Loop, tables.get("loops", {}), "loops", problems)
-    vessels = read_tables(Vessel, tables.get("vessels", {}), "vessels", problems)
-    buses = read_tables(Bus, tables.get("buses", {}), "buses", problems)
-    probes = read_tables(Probe, tables.get("probes", {}), "probes", problems)
-    events = read_list(Event, tables.get("events", []), "events", problems)
-    if problems or course is None or room is None:
-        raise ScenarioError(problems)
-    scenario = Scenario(
-        course=course, room=room, loops=loops, vessels=vessels, buses=buses, probes=probes, events=events
-    )
-    problems = list(check(scenario))
+    read = {}
+    for name, hint in get_type_hints(Scenario).items():
+        section = "scenario" if name == "course" else name
+        given = tables.get(section, [] if name == "events" else {})
+        read[name] = read_value(hint, given, section, {}, problems)
+    if not problems:
+        scenario = Scenario(**read)
+        problems = list(check(scenario))
     if problems:
         raise ScenarioError(problems)
     return scenario
@@ -115,9 +100,7 @@ def _check_probe(scenario: Scenario, where: str, probe: Probe) -> Iterator[str]:
 
 
 def _measures(where: str, probe: Probe) -> Iterator[tuple[str, Measure]]:
-    return (
-        (f"{where}.measures[{number}]", measure) for number, measure in enumerate(probe.measures, start=1)
-    )
+    return ((f"{where}.measures[{number}]", measure) for number, measure in enumerate(probe.measures, 1))
 
 
 def _check_registers(where: str, probe: Probe) -> Iterator[str]:
@@ -172,14 +155,10 @@ def _check_event(scenario: Scenario, where: str, event: Event) -> Iterator[str]:
 
 
 def _check_targets(scenario: Scenario, where: str, event: Event, targets: list[str]) -> list[str]:
-    known: dict[str, Mapping[str, object]] = {
-        "vessel": scenario.vessels,
-        "loop": scenario.loops,
-        "probe": scenario.probes,
-        "bus": scenario.buses,
-    }
     strangers = [
-        line for key in targets for line in _known(key, getattr(event, key), f"{where}.{key}", known[key])
+        line
+        for key in targets
+        for line in _known(key, getattr(event, key), f"{where}.{key}", getattr(scenario, _SECTION_OF[key]))
     ]
     return strangers or _check_equipment(scenario, where, event)
 

@@ -9,12 +9,18 @@ import difflib
 import types
 import typing
 from datetime import datetime
-from typing import Any, TypeVar
+from typing import Any
 
-T = TypeVar("T")
 TomlValue = Any  # whatever the TOML reader hands over
 FieldType = Any  # a type as a dataclass field states it
 Limits = typing.Mapping[str, Any]
+_TYPES = {
+    float: "a number",
+    int: "a whole number",
+    str: "a text",
+    bool: "true or false",
+    datetime: "a date and time with its offset from UTC",
+}
 
 
 def amount(low: float, high: float, default: object = dataclasses.MISSING) -> FieldType:
@@ -27,79 +33,66 @@ def choice(*words: str, default: object = dataclasses.MISSING) -> FieldType:
     return dataclasses.field(default=typing.cast(Any, default), metadata={"words": words})
 
 
-def read_table(cls: type[T], table: TomlValue, where: str, problems: list[str]) -> T | None:
-    """The dataclass that a TOML table describes, or None after adding a line per fault to `problems`."""
+def read_value(
+    hint: FieldType, value: TomlValue, where: str, limits: Limits, problems: list[str]
+) -> TomlValue:
+    """What a TOML value says by a field's type, or None after adding a line per fault to `problems`."""
+    origin: object = typing.get_origin(hint)
+    if origin is types.UnionType:
+        hint = next(part for part in typing.get_args(hint) if part is not type(None))
+    if origin is tuple:
+        return _read_list(typing.get_args(hint)[0], value, where, problems)
+    if origin is dict:
+        return _read_tables(typing.get_args(hint)[1], value, where, problems)
+    if dataclasses.is_dataclass(hint):
+        return _read_table(hint, value, where, problems)
+    return _read_scalar(hint, value, where, limits, problems)
+
+
+def _read_table(cls: FieldType, table: TomlValue, where: str, problems: list[str]) -> TomlValue:
     if not isinstance(table, dict):
         problems.append(f"{where}: is {_shown(table)}; expected a table of keys")
         return None
     before = len(problems)
-    fields = {field.name: field for field in dataclasses.fields(typing.cast(Any, cls)) if field.init}
+    fields = {field.name: field for field in dataclasses.fields(cls)}
     hints = typing.get_type_hints(cls)
     for key in table.keys() - fields.keys():
         problems.append(f"{where}: unknown key '{key}'{_hint(key, fields)}")
     values = {}
     for name, field in fields.items():
         if name in table:
-            values[name] = _read_value(hints[name], table[name], f"{where}.{name}", field.metadata, problems)
-        elif field.default is dataclasses.MISSING and field.default_factory is dataclasses.MISSING:
+            values[name] = read_value(hints[name], table[name], f"{where}.{name}", field.metadata, problems)
+        elif field.default is dataclasses.MISSING:
             problems.append(f"{where}: '{name}' is missing{_range_text(field.metadata)}")
     return cls(**values) if len(problems) == before else None
 
 
-def read_tables(cls: type[T], tables: TomlValue, where: str, problems: list[str]) -> dict[str, T]:
-    """Named tables (`[vessels.NAME]`) as a dict by name; those that do not hold are left out."""
+def _read_tables(cls: FieldType, tables: TomlValue, where: str, problems: list[str]) -> dict[str, Any]:
     if not isinstance(tables, dict):
         problems.append(f"{where}: is {_shown(tables)}; expected named tables such as [{where}.NAME]")
         return {}
-    read = {name: read_table(cls, table, f"{where}.{name}", problems) for name, table in tables.items()}
+    read = {name: _read_table(cls, table, f"{where}.{name}", problems) for name, table in tables.items()}
     return {name: item for name, item in read.items() if item is not None}
 
 
-def read_list(cls: type[T], tables: TomlValue, where: str, problems: list[str]) -> tuple[T, ...]:
-    """An array of tables in its order; those that do not hold are left out."""
+def _read_list(cls: FieldType, tables: TomlValue, where: str, problems: list[str]) -> tuple[Any, ...]:
     if not isinstance(tables, list):
         problems.append(f"{where}: is {_shown(tables)}; expected a list of tables")
         return ()
-    read = [read_table(cls, table, f"{where}[{i}]", problems) for i, table in enumerate(tables, start=1)]
+    read = [_read_table(cls, table, f"{where}[{i}]", problems) for i, table in enumerate(tables, start=1)]
     return tuple(item for item in read if item is not None)
-
-
-def _read_value(
-    hint: FieldType, value: TomlValue, where: str, limits: Limits, problems: list[str]
-) -> TomlValue:
-    origin: object = typing.get_origin(hint)
-    if origin is types.UnionType:
-        hint = next(part for part in typing.get_args(hint) if part is not type(None))
-    if origin is tuple:
-        return read_list(typing.get_args(hint)[0], value, where, problems)
-    if dataclasses.is_dataclass(hint):
-        return read_table(typing.cast(Any, hint), value, where, problems)
-    return _read_scalar(hint, value, where, limits, problems)
 
 
 def _read_scalar(
     hint: FieldType, value: TomlValue, where: str, limits: Limits, problems: list[str]
 ) -> TomlValue:
-    accepted = (int, float) if hint is float else (hint,)
-    wrong_bool = isinstance(value, bool) and hint is not bool
-    if wrong_bool or not isinstance(value, accepted):
-        problems.append(f"{where}: is {_shown(value)}; expected {_type_text(hint)}{_range_text(limits)}")
-        return None
-    outside = "low" in limits and not limits["low"] <= value <= limits["high"]
-    if outside or ("words" in limits and value not in limits["words"]):
-        problems.append(f"{where}: is {_shown(value)}; expected {_type_text(hint)}{_range_text(limits)}")
+    fits = type(value) in ((int, float) if hint is float else (hint,))
+    if fits and "low" in limits:
+        fits = limits["low"] <= value <= limits["high"]
+    if not fits or value not in limits.get("words", (value,)):
+        problems.append(f"{where}: is {_shown(value)}; expected {_TYPES[hint]}{_range_text(limits)}")
         return None
     return float(value) if hint is float else value
-
-
-def _type_text(hint: FieldType) -> str:
-    return {
-        float: "a number",
-        int: "a whole number",
-        str: "a text",
-        bool: "true or false",
-        datetime: "a date and time with its offset from UTC",
-    }[hint]
 
 
 def _range_text(limits: Limits) -> str:

@@ -10,10 +10,14 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from simulator.encoding import senml
 from simulator.errors import WireError
-from simulator.scenario.scenario import Probe
-from simulator.wires.rounding import wire_number
+from simulator.scenario.scenario import Measure, Probe
 
 CONNECT_WITHIN_S = 10.0
+
+
+def wire_number(measure: Measure, value: float) -> str:
+    """The number that a text payload carries for a value: (value - offset) / scale with fixed decimals."""
+    return f"{(value - measure.offset) / measure.scale:.{measure.decimals}f}"
 
 
 def payload(probe: Probe, values: dict[str, float], time_ms: int) -> bytes:

@@ -32,49 +32,36 @@ class SerialPort:
         self._reply = reply
         self._silence_s = silence_s(baud)
         self._delay_s = reply_delay_s
-        self._line: _Line | None = None
+        self._thread: threading.Thread | None = None
 
     def plug(self) -> None:
         """Makes the pseudo-terminal, lays the link to it and starts to answer."""
-        master, slave = os.openpty()
-        tty.setraw(slave, termios.TCSANOW)
-        try:
-            self.link.unlink(missing_ok=True)
-            self.link.symlink_to(os.ttyname(slave))
-        except OSError as error:
-            os.close(master)
-            os.close(slave)
-            raise WireError(f"{self.link}: cannot lay the link to the port: {error.strerror}") from error
-        self._line = _Line(master, slave, self._reply, self._silence_s, self._delay_s)
-
-    def unplug(self) -> None:
-        """Takes the link away and hangs up, as when the adapter is pulled; nothing if it is out already."""
-        if self._line is not None:
-            self.link.unlink(missing_ok=True)
-            self._line.close()
-            self._line = None
-
-
-class _Line:
-    """One life of the pseudo-terminal, from plug to unplug."""
-
-    def __init__(
-        self, master: int, slave: int, reply: Callable[[bytes], bytes], silence: float, delay: float
-    ) -> None:
         # The slave's end stays open here too: else the master's end reports a hang-up
         # whenever nobody has the port open, and waiting on it would spin.
-        self._master, self._slave = master, slave
-        os.set_blocking(master, False)
-        self._reply, self._silence_s, self._delay_s = reply, silence, delay
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave, termios.TCSANOW)
+        try:
+            self.link.unlink(missing_ok=True)
+            self.link.symlink_to(os.ttyname(self._slave))
+        except OSError as error:
+            os.close(self._master)
+            os.close(self._slave)
+            raise WireError(f"{self.link}: cannot lay the link to the port: {error.strerror}") from error
+        os.set_blocking(self._master, False)
         self._stop = threading.Event()
         self._wake_read, self._wake_write = os.pipe()
         self._thread = threading.Thread(target=self._serve, name="serial-port", daemon=True)
         self._thread.start()
 
-    def close(self) -> None:
+    def unplug(self) -> None:
+        """Takes the link away and hangs up, as when the adapter is pulled; nothing if it is out already."""
+        if self._thread is None:
+            return
+        self.link.unlink(missing_ok=True)
         self._stop.set()
         os.write(self._wake_write, b".")
         self._thread.join()
+        self._thread = None
         for descriptor in (self._master, self._slave, self._wake_read, self._wake_write):
             os.close(descriptor)
 

@@ -7,8 +7,7 @@ import pytest
 from rules.water.density import (
     SpecificGravityScale,
     density_kg_m3,
-    salinity_from_specific_gravity,
-    specific_gravity,
+    salinity_from_hydrometer,
 )
 
 IPTS68_PER_ITS90 = 1.00024  # Saunders 1990
@@ -118,12 +117,14 @@ def test_pure_water_is_within_two_grams_per_cubic_metre_of_the_metrologists(temp
 @pytest.mark.parametrize("row", SPECIFIC_GRAVITY, ids=lambda row: f"S={row[0]}")
 def test_specific_gravity_of_salinity(row):
     salinity, *expected = row
-    ours = [specific_gravity(salinity, SpecificGravityScale.parse(scale))[0] for scale in SCALES]
+    scales = map(SpecificGravityScale.parse, SCALES)
+    ours = [density_kg_m3(salinity, each.sample_c)[0] / density_kg_m3(0, each.water_c)[0] for each in scales]
     assert ours == pytest.approx(expected, abs=5.1e-8)
 
 
 @pytest.mark.parametrize("row", SALINITY, ids=lambda row: f"SG={row[0]}")
 def test_salinity_of_specific_gravity(row):
     SG, *expected = row
-    ours = [salinity_from_specific_gravity(SG, SpecificGravityScale.parse(scale))[0] for scale in SCALES]
+    scales = map(SpecificGravityScale.parse, SCALES)
+    ours = [salinity_from_hydrometer(SG, scale, scale.sample_c)[0] for scale in scales]
     assert ours == pytest.approx(expected, abs=5.1e-3)

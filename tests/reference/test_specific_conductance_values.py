@@ -6,8 +6,8 @@ import pytest
 
 from rules.water.seawater import practical_salinity
 from rules.water.specific_conductance import (
-    conductivity_from_iso_7888,
-    conductivity_from_linear_compensation,
+    Compensation,
+    in_situ_conductivity,
     iso_7888_factor,
 )
 
@@ -56,7 +56,7 @@ def test_a_compensated_reading_put_back_is_exact_and_not_put_back_is_off(t, at_2
             in_situ * iso_7888_factor(t)[0],
             at_iso,
             OF_THE_TABLE,
-            lambda SC: conductivity_from_iso_7888(SC, t),
+            lambda SC: in_situ_conductivity(SC, t, Compensation.ISO_7888),
         ),
     ]
     for compensated, wrong, tolerance, put_back in cases:
@@ -65,4 +65,4 @@ def test_a_compensated_reading_put_back_is_exact_and_not_put_back_is_off(t, at_2
 
 
 def _linear(SC: float, t: float, per_kelvin: float) -> np.ndarray:
-    return conductivity_from_linear_compensation(SC, t, per_kelvin)
+    return in_situ_conductivity(SC, t, Compensation.LINEAR, per_kelvin)

@@ -10,10 +10,11 @@ from paho.mqtt.enums import CallbackAPIVersion
 from pymodbus.client import ModbusSerialClient
 
 from simulator.clock import ScaledTime
-from simulator.rack.rack import SCENARIOS, Rack, load_named
+from simulator.rack.rack import Rack
 from simulator.wires.mqtt import payload
 from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.parts.simulator_process import SimulatorProcess, wait_for
+from tests.rigs.simulated import SCENARIOS, load_named
 
 NIGHT = SCENARIOS / "chiller_night.toml"
 

@@ -1,6 +1,7 @@
 """`bellwatch incidents`: mark stretches of the record, and say for which a call was wanted."""
 
 import argparse
+from dataclasses import replace
 from datetime import tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -74,7 +75,7 @@ def _changed(marks: list[Mark], options: argparse.Namespace, console: Console) -
         return added(marks, _proposals(options, console))
     if options.accept is not None:
         chosen = _numbers(options.accept, len(marks))
-        return [mark.accepted() if at in chosen else mark for at, mark in enumerate(marks, 1)]
+        return [replace(mark, state=ACCEPTED) if at in chosen else mark for at, mark in enumerate(marks, 1)]
     if options.drop is not None:
         dropped = _numbers(options.drop, len(marks))
         return [mark for at, mark in enumerate(marks, 1) if at not in dropped]

@@ -4,6 +4,7 @@ import argparse
 import json
 from collections.abc import Sequence
 from datetime import tzinfo
+from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -12,14 +13,8 @@ from rich.table import Column, Table
 from rich.text import Text
 
 from daemon.check.load import load_settings
+from daemon.commands.engineer import report_options
 from daemon.commands.engineer.progress import INTERRUPTED, progress_bar, stoppable
-from daemon.commands.engineer.report_options import (
-    add_report_arguments,
-    marks_of,
-    wanted_of,
-    write_file,
-    write_reports,
-)
 from daemon.commands.engineer.source_options import add_source_arguments, open_recording
 from daemon.commands.rack.status import STYLES
 from daemon.errors import SourceError
@@ -42,21 +37,18 @@ from rules.tuning.scoring import is_call
 
 def replay_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `replay`."""
+    add = parser.add_argument
     add_source_arguments(parser)
-    parser.add_argument("--settings", type=Path, help="judge by these (default: as it was at the time)")
-    parser.add_argument("--against", type=Path, help="and show what differs under these")
-    parser.add_argument(
-        "--without-responses", action="store_true", help="leave out what people acknowledged or shelved then"
-    )
-    parser.add_argument("--events", type=Path, help="write the alarm events here, one JSON object a line")
-    parser.add_argument("--flags", type=Path, help="write every flag worse than pass here, as CSV")
-    add_report_arguments(parser)
-    parser.add_argument("--incidents", type=Path, help="marked incidents (default: SOURCE.incidents.csv)")
-    parser.add_argument("--from", dest="start", metavar="TIME", help="show from here (ISO 8601 with offset)")
-    parser.add_argument("--to", dest="stop", metavar="TIME", help="show up to here")
-    parser.add_argument(
-        "--vessel", action="append", default=[], help="draw this vessel (default: what alarmed)"
-    )
+    add("--settings", type=Path, help="judge by these (default: as it was at the time)")
+    add("--against", type=Path, help="and show what differs under these")
+    add("--without-responses", action="store_true", help="leave out what people acknowledged or shelved then")
+    add("--events", type=Path, help="write the alarm events here, one JSON object a line")
+    add("--flags", type=Path, help="write every flag worse than pass here, as CSV")
+    report_options.add_report_arguments(parser)
+    add("--incidents", type=Path, help="marked incidents (default: SOURCE.incidents.csv)")
+    add("--from", dest="start", metavar="TIME", help="show from here (ISO 8601 with offset)")
+    add("--to", dest="stop", metavar="TIME", help="show up to here")
+    add("--vessel", action="append", default=[], help="draw this vessel (default: what alarmed)")
     parser.set_defaults(command=replay_command)
 
 
@@ -73,7 +65,7 @@ def replay_command(options: argparse.Namespace) -> int:
     _print_result(results[0], recording, zone, console)
     if options.events is not None:
         lines = (event_line(event) + "\n" for event in results[0].events)
-        write_file(options.events, "".join(lines).encode())
+        report_options.write_file(options.events, "".join(lines).encode())
     if len(results) > 1:
         _print_changes(results[0], results[1], zone, console)
     if not results[0].complete:
@@ -86,30 +78,27 @@ def _judged(
 ) -> list[Replayed]:
     """Replay, and write flags and report on the way where they were asked for."""
     responses = not options.without_responses
-    wanted, marks = wanted_of(options), marks_of(options)
+    wanted, marks = report_options.wanted_of(options), report_options.marks_of(options)
     drawn = options.report is not None or options.png is not None
     traces = traces_for(recording, wanted, max(1, len(settings))) if drawn else []
     if drawn:
         recording = in_looks(recording, traces[0].start_ms, traces[0].stop_ms)
     with FlagFile(options.flags) as flags:
-        observers = [_both(flags, traces[0] if traces else None), *(trace.observe for trace in traces[1:])]
+        observers: list[Observer] = [partial(_tell, [flags, *traces[:1]])]
+        observers += [trace.observe for trace in traces[1:]]
         results = run_replay(recording, settings, responses, console, observers)
     if drawn:
         files = [path.name for path in (options.settings, options.against) if path is not None]
         sides = list(zip(files or ["as it was"], results, traces, strict=True))
         report = report_of(recording, zone_of(settings), sides, marks, wanted.vessels)
-        for path in write_reports(options, report):
+        for path in report_options.write_reports(options, report):
             console.print(f"Report: {path}", soft_wrap=True, highlight=False)
     return results
 
 
-def _both(flags: FlagFile, trace: Trace | None) -> Observer:
-    def observe(engine: Engine, outcome: Outcome) -> None:
-        flags.observe(engine, outcome)
-        if trace is not None:
-            trace.observe(engine, outcome)
-
-    return observe
+def _tell(watching: Sequence[FlagFile | Trace], engine: Engine, outcome: Outcome) -> None:
+    for each in watching:
+        each.observe(engine, outcome)
 
 
 def zone_of(settings: list[Settings]) -> tzinfo:
@@ -147,13 +136,9 @@ def _print_result(result: Replayed, recording: Recording, zone: tzinfo, console:
     console.print(_flag_table(result))
     span = f"{moment(result.start_ms, zone)} to {moment(result.until_ms, zone)}"
     calls = sum(map(is_call, result.events))
-    console.print(
-        f"{result.readings} readings, {span}: {len(episodes_of(result.events))} alarms, {calls} calls.",
-        highlight=False,
-    )
-    for line in [*notes_on(result, recording), rules_text(result, zone)]:
-        if line:
-            console.print(line, highlight=False, soft_wrap=True)
+    said = f"{result.readings} readings, {span}: {len(episodes_of(result.events))} alarms, {calls} calls."
+    for line in filter(None, [said, *notes_on(result, recording), rules_text(result, zone)]):
+        console.print(line, highlight=False, soft_wrap=True)
     if not result.complete:
         console.print(Text(f"PARTIAL: stopped at {moment(result.until_ms, zone)}", style="bold yellow"))
 

@@ -7,8 +7,7 @@ from pathlib import Path
 from daemon.commands.options import needing
 from daemon.errors import SourceError
 from daemon.report.report import Report, Wanted
-from daemon.tables.values import utc_ms
-from daemon.tune.incidents import Mark, beside, read_marks
+from daemon.tune.incidents import Mark, beside, moment_ms, read_marks
 
 
 def add_report_arguments(parser: argparse.ArgumentParser) -> None:
@@ -20,7 +19,8 @@ def add_report_arguments(parser: argparse.ArgumentParser) -> None:
 
 def wanted_of(options: argparse.Namespace) -> Wanted:
     """Read what to show; SourceError where a time is not one."""
-    start_ms, stop_ms = _time_ms(options.start, "--from"), _time_ms(options.stop, "--to")
+    start_ms = None if options.start is None else moment_ms(options.start, "--from")
+    stop_ms = None if options.stop is None else moment_ms(options.stop, "--to")
     if start_ms is not None and stop_ms is not None and stop_ms <= start_ms:
         raise SourceError(f"--to {options.stop}: expected a time after --from {options.start}")
     return Wanted(start_ms, stop_ms, tuple(options.vessel))
@@ -52,13 +52,3 @@ def write_file(path: Path, content: bytes) -> None:
         path.write_bytes(content)
     except OSError as error:
         raise SourceError(f"{path}: {error.strerror}; expected a file that can be written") from error
-
-
-def _time_ms(text: str | None, where: str) -> int | None:
-    if text is None:
-        return None
-    try:
-        return utc_ms(text)
-    except ValueError:
-        expected = "ISO 8601 with its offset, as 2026-08-15T00:40+02:00"
-        raise SourceError(f"{where} {text!r}: expected {expected}") from None

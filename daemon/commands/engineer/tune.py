@@ -32,10 +32,11 @@ MINUTE_MS = 60_000
 
 def tune_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `tune`."""
+    add = parser.add_argument
     add_source_arguments(parser)
-    parser.add_argument("--settings", type=Path, required=True, help="the settings file to tune")
-    parser.add_argument("--incidents", type=Path, help="marked incidents (default: SOURCE.incidents.csv)")
-    parser.add_argument(
+    add("--settings", type=Path, required=True, help="the settings file to tune")
+    add("--incidents", type=Path, help="marked incidents (default: SOURCE.incidents.csv)")
+    add(
         "--try",
         dest="tries",
         action="append",
@@ -43,17 +44,15 @@ def tune_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="PATH=VALUES",
         help="values to try, such as stages.ephyra.temperature.on_delay_s=60,120,300 or FROM:TO:STEP",
     )
-    parser.add_argument(
+    add(
         "--around",
         action="append",
         default=[],
         metavar="STAGE.QUANTITY",
         help="try delays, deadband, rates and windows of these at half, once and twice their value",
     )
-    parser.add_argument(
-        "--budget", type=int, default=200, help="choices to try at most (default: %(default)s)"
-    )
-    parser.add_argument(
+    add("--budget", type=int, default=200, help="choices to try at most (default: %(default)s)")
+    add(
         "--call-within",
         "--page-within",
         type=number,
@@ -61,8 +60,8 @@ def tune_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="MINUTES",
         help="a later call counts as missed when choosing (default: %(default)s)",
     )
-    parser.add_argument("--write", action="store_true", help="show the change to the settings file, and ask")
-    parser.add_argument("--yes", action="store_true", help="with --write: do not ask")
+    add("--write", action="store_true", help="show the change to the settings file, and ask")
+    add("--yes", action="store_true", help="with --write: do not ask")
     add_report_arguments(parser)
     parser.set_defaults(command=tune_command)
 
@@ -143,15 +142,13 @@ def show(search: Search, found: Recommendation, console: Console) -> None:
         mark = f"{place}{'*' if trial is found.trial and not found.refusal else ''}"
         table.add_row(mark, *trial_cells(trial.score))
         lines.append(f"{mark:>4}  {choice_text(choice_of(trial))}")
+    lines.append(f"{len(search.trials)} settings tried on {search.store.readings} readings.")
+    if search.unfit:
+        first = next(iter(search.unfit.values()))
+        lines.append(f"{len(search.unfit)} left out, since they would not pass: {first}")
     console.print(table)
     for line in lines:
         console.print(line, soft_wrap=True, highlight=False)
-    console.print(
-        f"{len(search.trials)} settings tried on {search.store.readings} readings.", highlight=False
-    )
-    if search.unfit:
-        first = next(iter(search.unfit.values()))
-        console.print(f"{len(search.unfit)} left out, since they would not pass: {first}", soft_wrap=True)
 
 
 def _write(path: Path, choice: Choice, unasked: bool, console: Console) -> None:

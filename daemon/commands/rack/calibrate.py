@@ -25,32 +25,31 @@ from rules.rack.plan import RACK_WIDE
 
 def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `calibrate`."""
+    add = parser.add_argument
     parser.description = (
         "What the probe reported in one or two standards, and what is true there. It is applied "
         "to what the probe reports from now on; nothing that was logged is changed."
     )
-    parser.add_argument("probe")
-    parser.add_argument("quantity", help=", ".join(Quantity))
-    parser.add_argument("--point", type=_pair, action="append", default=[], metavar="READ=TRUE")
-    parser.add_argument("--standard", required=True, help="against what: ice point, a bottle and its lot")
-    parser.add_argument("--note", default="", help="in words")
-    parser.add_argument(
-        "--air-saturated", type=number, metavar="READ", help="oxygen: read at balance with the air"
-    )
-    parser.add_argument("--temperature-c", type=number, help="there, in °C")
-    parser.add_argument("--salinity", type=number, default=0.0, help="there; 0 for fresh water or moist air")
-    parser.add_argument(
+    add("probe")
+    add("quantity", help=", ".join(Quantity))
+    add("--point", type=_pair, action="append", default=[], metavar="READ=TRUE")
+    add("--standard", required=True, help="against what: ice point, a bottle and its lot")
+    add("--note", default="", help="in words")
+    add("--air-saturated", type=number, metavar="READ", help="oxygen: read at balance with the air")
+    add("--temperature-c", type=number, help="there, in °C")
+    add("--salinity", type=number, default=0.0, help="there; 0 for fresh water or moist air")
+    add(
         "--air-pressure-hpa",
         type=number,
         help="there, not reduced to sea level (default: the rack's barometer)",
     )
-    parser.add_argument(
+    add(
         "--cleaned",
         type=_pair,
         metavar="BEFORE=AFTER",
         help="read in the vessel before wiping the probe and after",
     )
-    parser.add_argument(
+    add(
         "--meanwhile", type=number, default=0.0, help="by how much the water itself changed during the wiping"
     )
     add_request(parser, _calibrate)

@@ -17,16 +17,15 @@ SPECIFIC_GRAVITY = "specific_gravity"
 
 def measure_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `measure`."""
-    parser.add_argument("vessel")
-    parser.add_argument("quantity", help=f"{', '.join(Quantity)}, or {SPECIFIC_GRAVITY}")
-    parser.add_argument("value", type=a_number, help="in the unit that `bellwatch status` shows")
-    parser.add_argument("--method", required=True, help="such as refractometer, hydrometer, titration")
-    parser.add_argument("--instrument", required=True, help="which one")
-    parser.add_argument("--accuracy", type=a_number, help="of the instrument, plus or minus")
-    parser.add_argument(
-        "--scale", help="reference temperatures of a specific gravity, as printed on the instrument: 25/25"
-    )
-    parser.add_argument(
+    add = parser.add_argument
+    add("vessel")
+    add("quantity", help=f"{', '.join(Quantity)}, or {SPECIFIC_GRAVITY}")
+    add("value", type=a_number, help="in the unit that `bellwatch status` shows")
+    add("--method", required=True, help="such as refractometer, hydrometer, titration")
+    add("--instrument", required=True, help="which one")
+    add("--accuracy", type=a_number, help="of the instrument, plus or minus")
+    add("--scale", help="reference temperatures of a specific gravity, as printed on the instrument: 25/25")
+    add(
         "--temperature-c",
         type=a_number,
         help="of the sample, where a hydrometer swam in it (default: the scale's)",

@@ -1,11 +1,13 @@
-"""What every command that asks the watch for something does: by whom, where its journal is, one answer."""
+"""Asking the watch for something: what is the same for all, and the commands that do nothing but ask."""
 
 import argparse
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
-from daemon.commands.options import add_settings, add_who, journal_path
+from daemon.commands.options import add_settings, add_who, duration_s, journal_path
 from daemon.journal.asking import ask_daemon
+from daemon.tables.values import number
 
 
 def add_request(parser: argparse.ArgumentParser, command: Callable[[argparse.Namespace], int]) -> None:
@@ -42,3 +44,58 @@ def add_alarms(parser: argparse.ArgumentParser, kind: str, done: str, keys: Sequ
     if "why" in keys:
         parser.add_argument("--why", required=True, help="the reason, for those who come after you")
     add_request(parser, each)
+
+
+ack_arguments = partial(add_alarms, kind="acknowledge", done="acknowledged")
+reset_arguments = partial(add_alarms, kind="reset", done="reset")
+unshelve_arguments = partial(add_alarms, kind="unshelve", done="off the shelf")
+out_of_service_arguments = partial(
+    add_alarms, kind="take_out_of_service", done="out of service", keys=("why",)
+)
+back_in_service_arguments = partial(add_alarms, kind="put_back_into_service", done="back in service")
+
+
+def shelve_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `shelve`."""
+    parser.add_argument("--for", dest="for_s", type=duration_s, required=True, help="how long: 90m, 2h")
+    add_alarms(parser, "shelve", "shelved", ("why", "for_s"))
+
+
+def stage_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `stage`."""
+    parser.add_argument("vessel")
+    parser.add_argument("stage", help="planula, polyp, strobila, ephyra, juvenile, adult, or one of yours")
+    parser.add_argument(
+        "--over", dest="over_s", type=duration_s, default=0.0, help="let the limits move this slowly: 8d"
+    )
+    keys = ("vessel", "stage", "over_s")
+    add_request(parser, partial(ask_for, kind="move_stage", done="{vessel}: now {stage}", keys=keys))
+
+
+def log_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `log`."""
+    from rules.deeds import LOG_KINDS  # noqa: PLC0415  (it takes long to load, and who acknowledges waits)
+
+    parser.add_argument("vessel")
+    parser.add_argument("what", choices=LOG_KINDS)
+    parser.add_argument("value", type=number, nargs="?", help="a number, such as a bell diameter in mm")
+    parser.add_argument("--note", default="", help="in words")
+    keys = ("vessel", "what", "note", "value")
+    add_request(parser, partial(ask_for, kind="log", done="{vessel}: {what} written down", keys=keys))
+
+
+def maintain_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `maintain`."""
+    parser.add_argument("target", help="vessel/NAME or bus/NAME")
+    how = parser.add_mutually_exclusive_group(required=True)
+    how.add_argument("--for", dest="for_s", type=duration_s, help="how long: 45m, 2h")
+    how.add_argument("--end", action="store_true", help="you are done before the time")
+    parser.add_argument("--why", default="", help="what you are doing; needed to begin")
+    add_request(parser, _maintain)
+
+
+def _maintain(options: argparse.Namespace) -> int:
+    if options.end:
+        return ask_for(options, "end_maintenance", "{target}: maintenance over", ("target",))
+    keys = ("target", "for_s", "why")
+    return ask_for(options, "begin_maintenance", "{target}: under maintenance", keys)

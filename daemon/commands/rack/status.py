@@ -14,19 +14,8 @@ from rich.text import Text
 from daemon.check.load import load_settings
 from daemon.commands.options import add_settings
 from daemon.settings.rack import Settings
+from daemon.view import rack_now as now
 from daemon.view.rack import rack_now
-from daemon.view.rack_now import (
-    AlarmNow,
-    ChannelNow,
-    MirrorNow,
-    Overall,
-    ProbeNow,
-    RackNow,
-    VesselNow,
-    WatchedState,
-    WatchNow,
-    WatchState,
-)
 from daemon.view.reader import JournalView
 from daemon.words import SHAPES, amount, apart, clock_time, label, number, plus_minus, quantity_of
 from rules.alarms.life_cycle import Priority
@@ -38,6 +27,8 @@ STYLES = {
     Priority.HIGH: "bold yellow",
     Priority.CRITICAL: "bold red",
 }
+
+TROUBLE_SHOWN_MS = 3_600_000
 
 
 def status_arguments(parser: argparse.ArgumentParser) -> None:
@@ -76,7 +67,7 @@ def print_schema(console: Console) -> int:
     return 0
 
 
-def show_rack(rack: RackNow, console: Console) -> None:
+def show_rack(rack: now.RackNow, console: Console) -> None:
     """Print whether the watch lives where it does not, the alarms that stand, then a row for each vessel."""
     zone = ZoneInfo(rack.time_zone)
     for told in (*_headlines(rack, zone), *(_alarm_line(alarm, zone) for alarm in rack.alarms)):
@@ -86,6 +77,9 @@ def show_rack(rack: RackNow, console: Console) -> None:
     console.print(_vessel_table(rack))
     for line in (line for probe in rack.probes for line in _care_lines(probe, zone)):
         console.print(Text(f"▲ {line}", style=STYLES[Priority.MEDIUM]), soft_wrap=True)
+    for trouble in rack.troubles:
+        if trouble.last_ms > rack.made_ms - TROUBLE_SHOWN_MS:
+            console.print(_trouble_line(trouble, zone), soft_wrap=True, highlight=False)
     for channel in rack.rack_wide:
         if channel.value is not None:
             quantity = Quantity(channel.quantity)
@@ -94,37 +88,43 @@ def show_rack(rack: RackNow, console: Console) -> None:
         console.print(text, soft_wrap=isinstance(text, Text), highlight=False)
 
 
-def _headlines(rack: RackNow, zone: ZoneInfo) -> Iterator[Text]:
-    if rack.watch.state is not WatchState.ALIVE:
+def _headlines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[Text]:
+    if rack.watch.state is not now.WatchState.ALIVE:
         yield Text(f"■ NOT WATCHED: {_lifeless(rack.watch, zone)}", style=STYLES[Priority.CRITICAL])
         return
-    if rack.overall is Overall.WELL:
+    if rack.overall is now.Overall.WELL:
         yield Text("● No alarm stands.", style="green")
-    elif rack.overall is Overall.ALARMS_HELD:
+    elif rack.overall is now.Overall.ALARMS_HELD:
         yield Text("No alarm stands but those that are held.")
+    if rack.broker.rival:
+        said = f"■ TWO RACKS are called {rack.rack}: this one, and {rack.broker.rival}. Rename one."
+        yield Text(said, style=STYLES[Priority.CRITICAL])
+    for missed in rack.oncall.untaken if rack.oncall else ():
+        said = f"■ NOBODY HAS TAKEN {missed.alarm}, since {clock_time(missed.since_ms, zone)}; call somebody."
+        yield Text(said, style=STYLES[Priority.CRITICAL])
     for vessel in rack.vessels:
         for lost in vessel.unwatched:
             since = f", since {clock_time(lost.since_ms, zone)}" if lost.since_ms is not None else ""
             yield Text(f"▨ unwatched  {vessel.name} {label(Quantity(lost.quantity))}: {lost.why}{since}")
         for channel in vessel.channels:
             its = channel.watched
-            if its.state is WatchedState.WATCHED_ROUGHLY and its.since_ms is not None:
+            if its.state is now.WatchedState.WATCHED_ROUGHLY and its.since_ms is not None:
                 since = f"since {clock_time(its.since_ms, zone)}"
                 what = f"{vessel.name} {label(Quantity(channel.quantity))}: {its.why}"
                 yield Text(f"◪ watched roughly  {what}, {since}")
 
 
-def _lifeless(watch: WatchNow, zone: ZoneInfo) -> str:
+def _lifeless(watch: now.WatchNow, zone: ZoneInfo) -> str:
     if watch.since_ms is None:
         return "`bellwatch run` never wrote this journal; start it"
     since = f"since {datetime.fromtimestamp(watch.since_ms / 1000, zone):%Y-%m-%d %H:%M:%S}"
     age = f"({watch.age_s or 0:.0f} s ago)"
-    if watch.state is WatchState.HUNG:
+    if watch.state is now.WatchState.HUNG:
         return f"`bellwatch run` hangs, no turn was finished {since} {age}; start it again"
     return f"`bellwatch run` is dead {since} {age}; start it"
 
 
-def _alarm_line(alarm: AlarmNow, zone: ZoneInfo) -> Text:
+def _alarm_line(alarm: now.AlarmNow, zone: ZoneInfo) -> Text:
     priority = Priority[alarm.priority.upper()]
     if alarm.held_by is None:
         by = f" by {alarm.acknowledged_by}" if alarm.acknowledged_by else ""
@@ -136,7 +136,14 @@ def _alarm_line(alarm: AlarmNow, zone: ZoneInfo) -> Text:
     return Text(f"  {priority.word:8}  {alarm.name}  {why}", style="dim")
 
 
-def _vessel_table(rack: RackNow) -> Table:
+def _trouble_line(trouble: now.TroubleNow, zone: ZoneInfo) -> str:
+    often = f"{trouble.times} times since {clock_time(trouble.first_ms, zone)}, last "
+    last = f"{often if trouble.times > 1 else ''}{clock_time(trouble.last_ms, zone)}"
+    where = " ".join(part for part in (trouble.bus, trouble.probe) if part)
+    return f"  {where}: {trouble.kind} ({last}): {trouble.what}"
+
+
+def _vessel_table(rack: now.RackNow) -> Table:
     """Show the quantities that some stage here has limits for; the rest is in the journal."""
     everything = [channel for vessel in rack.vessels for channel in vessel.channels]
     limited = {channel.quantity for channel in everything if channel.limits}
@@ -153,12 +160,12 @@ def _heading(quantity: Quantity) -> str:
     return f"{label(quantity).capitalize()} [{unit}]" if unit else label(quantity).capitalize()
 
 
-def _cell(vessel: VesselNow, quantity: Quantity) -> Text:
+def _cell(vessel: now.VesselNow, quantity: Quantity) -> Text:
     here = [_reading(channel) for channel in vessel.channels if channel.quantity == quantity]
     return Text("\n").join(here) if here else Text("-", style="dim")
 
 
-def _reading(channel: ChannelNow) -> Text:
+def _reading(channel: now.ChannelNow) -> Text:
     value = channel.lack
     if channel.value is not None:
         value = number(channel.value, Quantity(channel.quantity)) + plus_minus(channel.uncertainty)
@@ -170,7 +177,7 @@ def _reading(channel: ChannelNow) -> Text:
     return Text(f"{SHAPES[priority]} {value}", style=STYLES[priority])
 
 
-def _care_lines(probe: ProbeNow, zone: ZoneInfo) -> Iterator[str]:
+def _care_lines(probe: now.ProbeNow, zone: ZoneInfo) -> Iterator[str]:
     """Say whether a probe walks away from hand checks, and which of its calibrations are overdue."""
     for drift in probe.drifts:
         apart_by = apart(drift.reads_high_by, quantity_of(drift.channel))
@@ -186,11 +193,18 @@ def _day(time_ms: int, zone: ZoneInfo) -> str:
     return f"{datetime.fromtimestamp(time_ms / 1000, zone):%Y-%m-%d}"
 
 
-def _health_lines(rack: RackNow, zone: ZoneInfo) -> Iterator[str | Text]:
+def _health_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str | Text]:
     """Say how old the journal is, what waits for broker and mirror, and what is wrong with clock and file."""
     journal, broker = rack.journal, rack.broker
     when = f"{datetime.fromtimestamp(journal.newest_ms / 1000, zone):%Y-%m-%d %H:%M:%S}"
     yield f"Last entry {when} ({journal.age_s:.0f} s ago)."
+    if journal.went_back_ms is not None:
+        yield Text(
+            f"▲ The journal went back on {_day(journal.went_back_ms, zone)}: {journal.went_back_why}. "
+            f"Its numbers are begun anew, as run {journal.run[:6]}.",
+            style=STYLES[Priority.MEDIUM],
+        )
+    yield from _link_lines(rack, zone)
     if broker.waiting:
         refused = f", {broker.refused} of them refused:" if broker.refused else "."
         yield f"{broker.waiting} messages wait for the broker{refused}"
@@ -210,7 +224,27 @@ def _health_lines(rack: RackNow, zone: ZoneInfo) -> Iterator[str | Text]:
         yield from _mirror_lines(rack.mirror, zone)
 
 
-def _mirror_lines(mirror: MirrorNow, zone: ZoneInfo) -> Iterator[str]:
+def _link_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str | Text]:
+    """Say whether the broker carries anything, and whether an on-call process hears us."""
+    broker = rack.broker
+    if broker.alive is False and broker.since_ms is not None:
+        yield Text(
+            f"◆ The broker carries nothing since {clock_time(broker.since_ms, zone)}: "
+            "our own heartbeats do not come back.",
+            style=STYLES[Priority.HIGH],
+        )
+    elif broker.since_ms is not None:
+        yield f"The broker carries what we say since {clock_time(broker.since_ms, zone)}."
+    if rack.oncall is not None and rack.oncall.since_ms is not None:
+        since = clock_time(rack.oncall.since_ms, zone)
+        if rack.oncall.alive:
+            yield f"On call: {rack.oncall.by}, heard since {since}."
+        else:
+            said = f"◆ {rack.oncall.by} is not heard since {since}: nobody is called."
+            yield Text(said, style=STYLES[Priority.HIGH])
+
+
+def _mirror_lines(mirror: now.MirrorNow, zone: ZoneInfo) -> Iterator[str]:
     counts = ((mirror.readings_behind, "readings"), (mirror.events_behind, "alarm events"))
     behind = " and ".join(f"{count} {what}" for count, what in counts if count)
     upto = f", it has everything up to {clock_time(mirror.taken_ms, zone)}" if mirror.taken_ms else ""

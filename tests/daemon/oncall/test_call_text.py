@@ -113,7 +113,7 @@ def test_the_end_a_flood_and_the_digest():
     long = word(quantity="", condition="stage runs long", mention=True, state="normal")
     assert text(long, kind=CallKind.DIGEST) == "Digest, 1: north k1 stage runs long #41.2"
     stopped = word(vessel="", quantity="", condition=RACK_STOPPED)
-    assert "north rack stopped on purpose" in text(stopped, kind=CallKind.DIGEST)
+    assert "north rack stopped, its water is not watched" in text(stopped, kind=CallKind.DIGEST)
 
 
 def test_an_own_note_goes_before_the_built_in_one_and_the_particular_before_the_general():

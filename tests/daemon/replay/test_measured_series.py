@@ -24,11 +24,11 @@ from daemon.journal.fold import fold
 from daemon.journal.journal import Journal
 from rules.plain import to_plain
 from rules.quality.flags import Flag
-from simulator.playback.recording import expected_rows, expected_senml, read_recording, register_fields
 from tests.rigs.daemon_thread import running_daemon
 from tests.rigs.journal_file import asked, readings_in
 from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.parts.simulator_process import SimulatorProcess, wait_for
+from tests.rigs.playback.recording import expected_rows, expected_senml, read_recording, register_fields
 from tests.simulator.playback.test_recording import COLUMNS, SERIES
 
 ROWS = 19_898
@@ -162,7 +162,7 @@ def over_mqtt(series, tmp_path_factory):
             address = f"127.0.0.1:{broker.port}"
             pace = ("--time-scale", MQTT_SCALE, "--epoch-monotonic", epoch_s, "--topic", "mooring")
             with SimulatorProcess(
-                "simulator.playback", SERIES, *OPTIONS, "--broker", address, *pace
+                "tests.rigs.playback", SERIES, *OPTIONS, "--broker", address, *pace
             ) as playback:
                 assert playback.line()["rows"] == ROWS
                 assert time.monotonic() < epoch_s, "the machine is too slow to begin in time"
@@ -235,7 +235,7 @@ def test_every_row_that_was_polled_is_in_the_journal_once(tmp_path):
             links = tmp_path / str(n)
             links.mkdir()
             command = (tmp_path / f"{n}.csv", *OPTIONS, "--links", links)
-            playback = stack.enter_context(SimulatorProcess("simulator.playback", *command))
+            playback = stack.enter_context(SimulatorProcess("tests.rigs.playback", *command))
             assert playback.line()["rows"] == len(part.time_ms)
             wires.append(ON_A_LINE.format(n=n, folder=tmp_path))
         settings = settings_of(tmp_path, broker.port, wires)

@@ -18,8 +18,8 @@ from daemon.journal.journal import Journal
 from daemon.sources.drift_correction import calibrations_at, drift_corrected
 from daemon.sources.journal import journal_recording
 from rules.readings import Readings
-from simulator.rack.rack import load_named, simulate
 from tests.rigs.nights.recorded_nights import quiet, readings_of, watch_of, write_settings
+from tests.rigs.simulated import load_named, simulate
 
 MINUTE_MS = 60_000
 FOULS, WIPED = 1440 * MINUTE_MS, (1440 + 14_400) * MINUTE_MS

@@ -10,7 +10,8 @@ import pytest
 import daemon.view.rack
 from daemon import beat
 from daemon.check.load import load_settings
-from daemon.errors import JournalError
+from daemon.errors import JournalError, RequestError
+from daemon.journal.asking import ask_daemon
 from daemon.journal.sole_writer import SoleWriter, holder_of
 from daemon.view.rack import rack_now
 from daemon.view.rack_now import Overall, WatchedState, WatchState
@@ -20,6 +21,15 @@ from tests.rigs.places import ROOT
 
 NOW_MS = 1_800_000_000_000
 NOBODY_LISTENS = 1
+KEEPER = """
+import sqlite3
+import sys
+journal = sqlite3.connect(sys.argv[1], isolation_level=None)
+journal.execute("BEGIN IMMEDIATE")
+print("keeping", flush=True)
+sys.stdin.read()
+"""
+FED = {"vessel": "k1", "what": "feed", "note": ""}
 LOOKER = """
 import sys
 from pathlib import Path
@@ -84,6 +94,45 @@ def test_hanging_it_is_told_from_dead(run, settings_file, monkeypatch):
     rack = seen(settings_file)
     assert rack.watch.age_s > 3.0
     assert rack.overall is Overall.NOT_WATCHED
+
+
+def test_it_does_not_live_while_another_program_holds_its_journal(run, settings_file, tmp_path, monkeypatch):
+    """No turn that could not be written down passes for one."""
+    monkeypatch.setattr(daemon.view.rack, "HUNG_AFTER_S", 3.0)
+    journal = tmp_path / "journal.sqlite"
+    keeper = [sys.executable, "-c", KEEPER, str(journal)]
+    with subprocess.Popen(keeper, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as keeping:
+        assert keeping.stdout.readline() == b"keeping\n"
+        with pytest.raises(RequestError, match="no answer from the daemon"):
+            ask_daemon(journal, "log", FED, "Ada", within_s=0.1)
+        run.wait_for(lambda: seen(settings_file).overall is Overall.NOT_WATCHED, "no turn for a while")
+        keeping.stdin.close()
+    run.wait_for(lambda: seen(settings_file).watch.state is WatchState.ALIVE, "a turn that is done")
+
+
+def test_a_start_after_a_crash_is_not_yet_a_turn(tmp_path, monkeypatch):
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path))
+    now_s = 1000.0
+    monkeypatch.setattr("time.monotonic", lambda: now_s)
+    first = SoleWriter(tmp_path / "journal.sqlite")
+    first.release(on_purpose=False)
+    now_s = 1060.0
+    again = SoleWriter(tmp_path / "journal.sqlite")
+    (path,) = tmp_path.glob("*.beat")
+    assert beat.beats_at(path) == beat.Beats(began_s=0.0, last_s=60.0)
+    again.beat()
+    assert beat.beats_at(path) == beat.Beats(began_s=0.0, last_s=0.0)
+    again.release()
+    assert not path.exists(), "it ended on purpose"
+
+
+def test_a_lock_that_was_deleted_is_laid_again(run, settings_file, tmp_path):
+    lock = tmp_path / "journal.sqlite.lock"
+    lock.unlink()
+    run.wait_for(lambda: "lock_vanished" in run.log and lock.read_text(), "the lock")
+    assert seen(settings_file).watch.state is WatchState.ALIVE
+    with pytest.raises(JournalError, match="is writing it"):
+        SoleWriter(tmp_path / "journal.sqlite")
 
 
 def test_a_changed_file_changes_nothing_before_the_daemon_takes_it(run, settings_file):

@@ -9,8 +9,8 @@ from daemon.settings.plan import rack_plan
 from rules.alarms.event import AlarmEvent
 from rules.engine import Engine
 from rules.readings import Action, ChannelFlags, Notice, Readings
-from simulator.rack.rack import load_named, simulate
 from tests.rigs.places import DEMO_SETTINGS
+from tests.rigs.simulated import load_named, simulate
 
 DAY_MS = 86_400_000
 

@@ -7,9 +7,9 @@ that of the delays on offer the shortest above six minutes is the right one.
 from dataclasses import replace
 
 from rules.tuning.scoring import Incident
-from simulator.rack.rack import load_named, simulate
 from simulator.scenario.scenario import Event
 from tests.rigs.nights.recorded_nights import readings_of
+from tests.rigs.simulated import load_named, simulate
 
 HOURS = 9.5
 LENGTH_MS = round(HOURS * 3_600_000)

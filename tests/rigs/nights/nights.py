@@ -18,9 +18,9 @@ from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.engine import Engine
 from rules.quantities import Quantity
 from rules.readings import Action, Readings
-from simulator.rack.rack import load_named, simulate
 from simulator.scenario.faults import begin_ms, end_ms
 from tests.rigs.nights.recorded_nights import write_settings
+from tests.rigs.simulated import load_named, simulate
 
 MINUTE_MS, HOUR_MS = 60_000, 3_600_000
 STEP_S = 30.0  # as often as most probes are polled

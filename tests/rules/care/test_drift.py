@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.care.calibration import Calibration, Cleaning, Point
-from rules.care.drift import Correction, corrected, corrections_of, fouling_error, in_proportion
+from rules.care.drift import Correction, corrected, corrections_of, fouling_error
 from rules.errors import CalibrationError
 from rules.quantities import Quantity
 
@@ -92,6 +92,5 @@ def test_a_correction_over_no_time_is_refused():
         Correction(100, 100, ((1.0, 0.1),))
 
 
-def test_percent_corrections_follow_the_value():
-    np.testing.assert_allclose(in_proportion(100.0, 5.0, np.array([50.0, 200.0])), [2.5, 10.0])
+def test_fouling_is_what_wiping_changed_less_what_the_water_did():
     assert fouling_error(Cleaning(10.0, 12.0, 0.5)) == 1.5

@@ -45,16 +45,11 @@ def _saturation_uncertainty(O2, t, S, P):
 
 
 def _saturation_uncertainty_with_conductivity(O2, t, C, P):
-    return uncertainty.saturation_uncertainty_with_conductivity(
-        O2,
-        t,
-        C,
-        P,
-        oxygen_accuracy_mg_l=0.1,
-        temperature_accuracy_c=0.2,
-        conductivity_accuracy_ms_cm=0.5,
-        air_pressure_accuracy_hpa=2.0,
-    )
+    def by_conductivity(O2, t, C, P):
+        return oxygen.oxygen_saturation_percent(O2, t, seawater.practical_salinity(C, t), P)
+
+    inputs = ("oxygen", O2, 0.1), ("temperature", t, 0.2), ("conductivity", C, 0.5), ("air_pressure", P, 2.0)
+    return uncertainty.propagated(by_conductivity, *inputs)
 
 
 ENVIRONMENT = (TEMPERATURE, SALINITY, AIR_PRESSURE)
@@ -70,14 +65,6 @@ FUNCTIONS = {
         seawater.conductivity_from_salinity,
         (LOW_SALINITY, TEMPERATURE, SEA_PRESSURE),
     ),
-    "conductivity_from_linear_compensation": (
-        lambda SC, t: specific_conductance.conductivity_from_linear_compensation(SC, t, 0.02),
-        (CONDUCTIVITY, TEMPERATURE),
-    ),
-    "conductivity_from_iso_7888": (
-        specific_conductance.conductivity_from_iso_7888,
-        (CONDUCTIVITY, TEMPERATURE),
-    ),
     "in_situ_conductivity, linear": (
         lambda SC, t: specific_conductance.in_situ_conductivity(SC, t, Compensation.LINEAR, 0.02),
         (CONDUCTIVITY, TEMPERATURE),
@@ -89,29 +76,18 @@ FUNCTIONS = {
     "iso_7888_factor": (specific_conductance.iso_7888_factor, (TEMPERATURE,)),
     "density_kg_m3": (density.density_kg_m3, (SALINITY, TEMPERATURE)),
     "salinity_from_density": (density.salinity_from_density, (DENSITY, TEMPERATURE)),
-    "specific_gravity": (lambda S: density.specific_gravity(S, SCALE), (SALINITY,)),
-    "salinity_from_specific_gravity": (
-        lambda SG: density.salinity_from_specific_gravity(SG, SCALE),
-        (SPECIFIC_GRAVITY,),
-    ),
     "salinity_from_hydrometer": (
         lambda SG, t: density.salinity_from_hydrometer(SG, SCALE, t),
         (SPECIFIC_GRAVITY, TEMPERATURE),
     ),
-    "hydrometer_reading": (
-        lambda S, t: density.hydrometer_reading(S, SCALE, t),
-        (SALINITY, TEMPERATURE),
-    ),
     "oxygen_validity": (oxygen.oxygen_validity, ENVIRONMENT),
     "oxygen_solubility_umol_kg": (oxygen.oxygen_solubility_umol_kg, ENVIRONMENT),
     "oxygen_solubility_mg_l": (oxygen.oxygen_solubility_mg_l, ENVIRONMENT),
-    "oxygen_solubility_ml_l": (oxygen.oxygen_solubility_ml_l, ENVIRONMENT),
     "oxygen_saturation_percent": (oxygen.oxygen_saturation_percent, (OXYGEN, *ENVIRONMENT)),
     "oxygen_mg_l": (oxygen.oxygen_mg_l, (PERCENT, *ENVIRONMENT)),
-    "oxygen_corrected_for_salinity": (oxygen.oxygen_corrected_for_salinity, (OXYGEN, *ENVIRONMENT)),
     "salinity_uncertainty": (_salinity_uncertainty, (CONDUCTIVITY, TEMPERATURE)),
     "saturation_uncertainty": (_saturation_uncertainty, (OXYGEN, *ENVIRONMENT)),
-    "saturation_uncertainty_with_conductivity": (
+    "propagated": (
         _saturation_uncertainty_with_conductivity,
         (OXYGEN, TEMPERATURE, CONDUCTIVITY, AIR_PRESSURE),
     ),

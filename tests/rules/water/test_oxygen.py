@@ -1,4 +1,4 @@
-"""Oxygen solubility and saturation: inverse directions, ranges and reasons, a probe set to fresh water."""
+"""Oxygen solubility and saturation: inverse directions, ranges and reasons."""
 
 import numpy as np
 import pytest
@@ -6,11 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.water.oxygen import (
-    oxygen_corrected_for_salinity,
     oxygen_mg_l,
     oxygen_saturation_percent,
     oxygen_solubility_mg_l,
-    oxygen_solubility_ml_l,
     oxygen_solubility_umol_kg,
     oxygen_validity,
 )
@@ -36,12 +34,9 @@ def test_water_in_balance_with_air_is_at_a_hundred_percent(temperature, salinity
 
 
 @given(temperatures, salinities, pressures)
-def test_the_three_units_are_one_amount(temperature, salinity, pressure):
-    """1 mL of oxygen at 0 °C and 1 atm is 1.42905 mg (density of the gas, common in oceanography)."""
-    ml_l = oxygen_solubility_ml_l(temperature, salinity, pressure)
+def test_the_units_are_one_amount(temperature, salinity, pressure):
     mg_l = oxygen_solubility_mg_l(temperature, salinity, pressure)
     umol_kg = oxygen_solubility_umol_kg(temperature, salinity, pressure)
-    assert mg_l / ml_l == pytest.approx([1.42905], abs=1e-5)
     assert np.all((mg_l / 31.9988e-3 / umol_kg > 0.99) & (mg_l / 31.9988e-3 / umol_kg < 1.04))
 
 
@@ -81,33 +76,12 @@ def test_every_oxygen_result_is_nan_exactly_where_there_is_a_reason(temperature,
     results = [
         oxygen_solubility_umol_kg(*water),
         oxygen_solubility_mg_l(*water),
-        oxygen_solubility_ml_l(*water),
         oxygen_saturation_percent(7.0, *water),
         oxygen_mg_l(100.0, *water),
-        oxygen_corrected_for_salinity(7.0, *water),
     ]
-    assert np.isnan(np.concatenate(results)).tolist() == [reason is not Validity.OK] * 6
+    assert np.isnan(np.concatenate(results)).tolist() == [reason is not Validity.OK] * 4
 
 
 def test_a_reading_a_little_below_zero_stays_one():
     """A probe's zero drifts; water without oxygen must not turn into a missing value."""
     assert oxygen_saturation_percent(-0.02, 20.0, 35.0, 1013.25)[0] == pytest.approx(-0.27, abs=0.01)
-
-
-@given(st.floats(0.0, 200.0), temperatures, salinities, pressures)
-def test_a_freshwater_probe_is_corrected_to_what_it_senses(percent, temperature, salinity, pressure):
-    """It senses the saturation and reports the mg/L of fresh water at that saturation."""
-    reported = oxygen_mg_l(percent, temperature, 0.0, pressure)
-    corrected = oxygen_corrected_for_salinity(reported, temperature, salinity, pressure)
-    assert corrected == pytest.approx(oxygen_mg_l(percent, temperature, salinity, pressure), rel=1e-12)
-
-
-def test_a_freshwater_probe_reads_a_fifth_too_much_in_seawater():
-    """By the tables of APHA 4500-O at 20 °C: 9.092 mg/L fresh, 7.346 mg/L at chlorinity 20."""
-    corrected = oxygen_corrected_for_salinity(9.092, 20.0, 1.80655 * 20.0, 1013.25)
-    assert corrected == pytest.approx([7.346], abs=4e-3)
-
-
-@given(temperatures, pressures)
-def test_fresh_water_needs_no_correction(temperature, pressure):
-    assert oxygen_corrected_for_salinity(8.0, temperature, 0.0, pressure) == pytest.approx([8.0], rel=1e-14)

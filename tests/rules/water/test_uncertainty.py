@@ -6,11 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules.water.seawater import conductivity_from_salinity
+from rules.water.oxygen import oxygen_saturation_percent
+from rules.water.seawater import conductivity_from_salinity, practical_salinity
 from rules.water.uncertainty import (
+    propagated,
     salinity_uncertainty,
     saturation_uncertainty,
-    saturation_uncertainty_with_conductivity,
 )
 
 DRAWS = 200_000
@@ -26,6 +27,10 @@ def _saturation(O2: np.ndarray, t: np.ndarray, S: np.ndarray, P: np.ndarray) -> 
     vapour_hpa = 6.112 * np.exp(17.62 * t / (243.12 + t))  # Magnus formula, WMO-No. 8
     solubility = gsw.O2sol_SP_pt(S, t) * gsw.rho_t_exact(gsw.SR_from_SP(S), t, 0.0) * 31.9988e-6
     return 100.0 * O2 / (solubility * (P - vapour_hpa) / (1013.25 - vapour_hpa))
+
+
+def _ours_by_conductivity(O2, t, C, P):
+    return oxygen_saturation_percent(O2, t, practical_salinity(C, t), P)
 
 
 @pytest.mark.parametrize(("salinity", "temperature"), WATERS)
@@ -66,7 +71,7 @@ def test_saturation_uncertainty_is_the_spread_of_monte_carlo(salinity, temperatu
 
 
 @pytest.mark.parametrize(("salinity", "temperature"), WATERS)
-def test_saturation_uncertainty_with_conductivity_is_the_spread_of_monte_carlo(salinity, temperature):
+def test_uncertainty_of_saturation_with_conductivity_is_the_spread_of_monte_carlo(salinity, temperature):
     rng = np.random.default_rng(9)
     C = gsw.C_from_SP(salinity, temperature, 0.0)
     t = rng.normal(temperature, T_ACCURACY, DRAWS)
@@ -74,31 +79,26 @@ def test_saturation_uncertainty_with_conductivity_is_the_spread_of_monte_carlo(s
     spread = np.std(
         _saturation(rng.normal(7.4, O2_ACCURACY, DRAWS), t, S, rng.normal(990.0, P_ACCURACY, DRAWS))
     )
-    ours = saturation_uncertainty_with_conductivity(
-        7.4,
-        temperature,
-        C,
-        990.0,
-        oxygen_accuracy_mg_l=O2_ACCURACY,
-        temperature_accuracy_c=T_ACCURACY,
-        conductivity_accuracy_ms_cm=C_ACCURACY,
-        air_pressure_accuracy_hpa=P_ACCURACY,
+    ours = propagated(
+        _ours_by_conductivity,
+        ("oxygen", 7.4, O2_ACCURACY),
+        ("temperature", temperature, T_ACCURACY),
+        ("conductivity", C, C_ACCURACY),
+        ("air_pressure", 990.0, P_ACCURACY),
     )
     assert ours == pytest.approx([spread], rel=OF_MONTE_CARLO)
 
 
 def test_one_thermometer_for_both_leaves_less_doubt_than_two():
     """Read too warm, salinity comes out low and solubility high, which takes back part of the error."""
-    shared = {
-        "oxygen_accuracy_mg_l": 0.0,
-        "temperature_accuracy_c": T_ACCURACY,
-        "air_pressure_accuracy_hpa": 0.0,
-    }
-    C = conductivity_from_salinity(35.0, 20.0)
-    one = saturation_uncertainty_with_conductivity(
-        7.4, 20.0, C, 1013.25, conductivity_accuracy_ms_cm=0.0, **shared
+    oxygen, temperature, air = (
+        ("oxygen", 7.4, 0.0),
+        ("temperature", 20.0, T_ACCURACY),
+        ("air_pressure", 1013.25, 0),
     )
-    apart = saturation_uncertainty(7.4, 20.0, 35.0, 1013.25, salinity_accuracy=0.0, **shared)
+    cell = ("conductivity", conductivity_from_salinity(35.0, 20.0), 0.0)
+    one = propagated(_ours_by_conductivity, oxygen, temperature, cell, air)
+    apart = propagated(oxygen_saturation_percent, oxygen, temperature, ("salinity", 35.0, 0.0), air)
     assert 0.6 * apart[0] < one[0] < 0.85 * apart[0]
 
 

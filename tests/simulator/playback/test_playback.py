@@ -11,17 +11,17 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 from pymodbus.client import ModbusSerialClient
 
-from simulator.playback.recording import (
+from simulator.wires.modbus import sealed
+from tests.rigs.parts.mosquitto import Mosquitto
+from tests.rigs.parts.simulator_process import SimulatorProcess, wait_for
+from tests.rigs.playback.recording import (
     Recording,
     expected_rows,
     expected_senml,
     read_recording,
     register_fields,
 )
-from simulator.playback.slave import PlaybackSlave
-from simulator.wires.modbus import sealed
-from tests.rigs.parts.mosquitto import Mosquitto
-from tests.rigs.parts.simulator_process import SimulatorProcess, wait_for
+from tests.rigs.playback.slave import PlaybackSlave
 from tests.simulator.playback.test_recording import COLUMNS, SERIES
 
 READ = sealed(bytes.fromhex("01 04 0000 0004"))
@@ -132,7 +132,7 @@ def test_a_master_on_the_pseudo_terminal_has_every_row_once(tmp_path, wire, regi
     scale = 0.0001 if register_type == "INT32" else 1.0
     fields = register_fields(["temperature", "conductivity"], register_type.lower(), scale)
     got = []
-    with SimulatorProcess("simulator.playback", path, *OPTIONS, "--links", tmp_path, *wire) as playback:
+    with SimulatorProcess("tests.rigs.playback", path, *OPTIONS, "--links", tmp_path, *wire) as playback:
         ready = playback.line()
         assert ready["rows"] == 150
         assert [told["quantity"] for told in ready["registers"]] == ["temperature", "conductivity"]
@@ -169,7 +169,7 @@ def test_a_subscriber_has_every_row_once(tmp_path, times):
         wait_for(lambda: subscribed)
         address = f"127.0.0.1:{broker.port}"
         with SimulatorProcess(
-            "simulator.playback", path, *OPTIONS, "--broker", address, *arguments
+            "tests.rigs.playback", path, *OPTIONS, "--broker", address, *arguments
         ) as playback:
             assert playback.line()["rows"] == 1500
             assert playback.line()["phase"] == "ends"
@@ -196,7 +196,7 @@ def test_a_subscriber_has_every_row_once(tmp_path, times):
     ],
 )
 def test_what_cannot_be_played_is_told_in_a_line(arguments, says):
-    with SimulatorProcess("simulator.playback", *arguments) as playback:
+    with SimulatorProcess("tests.rigs.playback", *arguments) as playback:
         code, told = playback.finish()
     assert code == 2
     assert says in told.splitlines()[-1]

@@ -7,10 +7,11 @@ import json
 import numpy as np
 import pytest
 
-from simulator.errors import PlaybackError
-from simulator.playback.__main__ import senml_rows
-from simulator.playback.recording import (
+from tests.rigs.places import DATA
+from tests.rigs.playback.__main__ import senml_rows
+from tests.rigs.playback.recording import (
     Column,
+    PlaybackError,
     Recording,
     expected_rows,
     expected_senml,
@@ -18,7 +19,6 @@ from simulator.playback.recording import (
     read_recording,
     register_fields,
 )
-from tests.rigs.places import DATA
 
 SERIES = DATA / "microcat_dune2_2026_60s.csv.gz"
 COLUMNS = [

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from simulator.rack.probes import rounded
-from simulator.rack.rack import Rack, simulate
+from simulator.rack.rack import Rack
+from tests.rigs.simulated import simulate
 from tests.rigs.small_rack import small_rack
 
 STILL = {"temperature_c": 20.0, "oxygen_percent": 100.0}  # in balance with the room: nothing moves

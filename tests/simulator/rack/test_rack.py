@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from simulator.rack.rack import Rack, load_named, simulate
+from simulator.rack.rack import Rack
 from simulator.scenario.faults import changes
+from tests.rigs.simulated import load_named, simulate
 from tests.rigs.small_rack import small_rack
 
 # Advisory bands of the stages for temperature (degrees C) and oxygen (% saturation), and the greatest

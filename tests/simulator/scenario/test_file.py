@@ -5,10 +5,10 @@ import tomllib
 import pytest
 
 from simulator.errors import ScenarioError
-from simulator.rack.rack import SCENARIOS, load_named
 from simulator.scenario.faults import KINDS
 from simulator.scenario.file import build_scenario, load_scenario
 from tests.rigs.places import DEMO_SETTINGS
+from tests.rigs.simulated import SCENARIOS, load_named
 from tests.rigs.small_rack import small_rack, small_tables
 
 SHIPPED = sorted(path.stem for path in SCENARIOS.glob("*.toml"))

@@ -16,6 +16,7 @@ from daemon.journal.dating import Stretch
 from daemon.journal.journal import Journal
 from daemon.journal.outbox import Progress, RefusedPoint
 from daemon.journal.sole_writer import SoleWriter
+from daemon.journal.state import KeptTrouble
 from tests.rigs.minute_rack import MIRROR, MULTI, SETTINGS, START_MS, rack_in
 from tests.rigs.places import DEPLOY
 
@@ -125,6 +126,24 @@ def test_what_nobody_watches_stands_in_place_of_all_is_well(rack):
     assert page.splitlines()[0] == "▨ unwatched  k2 oxygen saturation: no reading yet"
     assert "No alarm stands" not in page
     assert re.findall(r"^│ (k\d)", page, re.MULTILINE)[0] == "k2"
+
+
+def test_what_goes_wrong_on_a_bus_is_shown_for_an_hour(rack):
+    rack.minutes(30)
+    now_ms = rack.now_ms
+    with rack.journal.transaction():
+        rack.journal.state.keep_troubles(
+            [
+                KeptTrouble("wet", None, "port", "no adapter", 1, now_ms - 3_700_000, now_ms - 3_700_000),
+                KeptTrouble("wet", "k1", "late", "answered too late", 37, now_ms - 600_000, now_ms - 60_000),
+                KeptTrouble("", "k2", "waited", "undated readings", 1, now_ms, now_ms),
+            ]
+        )
+    page = page_of(rack, width=120).splitlines()
+    assert "  wet k1: late (37 times since 02:20, last 02:29): answered too late" in page
+    assert "  k2: waited (02:30): undated readings" in page
+    assert not any("adapter" in line for line in page)
+    assert page[0] == "● No alarm stands."
 
 
 def test_clock_and_damaged_journal_are_said(rack):

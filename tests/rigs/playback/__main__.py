@@ -1,4 +1,4 @@
-"""Plays a measured series over the wires of the rack: `python -m simulator.playback`.
+"""Plays a measured series over the wires of the rack: `python -m tests.rigs.playback`.
 
 Messages go out as fast as the broker confirms them unless a time scale paces them. A confirmation
 says that the broker has a row, not that a slow subscriber will get it: mosquitto keeps 1000 messages
@@ -18,18 +18,19 @@ from paho.mqtt.client import MQTTMessageInfo
 from simulator.arguments import host_and_port, instant_ms, positive
 from simulator.encoding import senml
 from simulator.encoding.registers import BYTE_ORDERS, REGISTER_TYPES
-from simulator.errors import PlaybackError, SimulatorError
-from simulator.playback.recording import (
+from simulator.errors import SimulatorError
+from simulator.process import EndSignals, tell
+from simulator.wires.mqtt import Publisher
+from simulator.wires.serial_port import SerialPort
+from tests.rigs.playback.recording import (
+    PlaybackError,
     Recording,
     parse_column,
     read_recording,
     register_fields,
     senml_numbers,
 )
-from simulator.playback.slave import PlaybackSlave
-from simulator.process import EndSignals, tell
-from simulator.wires.mqtt import Publisher
-from simulator.wires.serial_port import SerialPort
+from tests.rigs.playback.slave import PlaybackSlave
 
 UNDER_WAY = 50  # messages handed to the broker and not confirmed yet
 CONFIRM_WITHIN_S = 30.0
@@ -49,7 +50,7 @@ def senml_rows(recording: Recording, base: str, stamp: Callable[[int], int]) -> 
 def arguments() -> argparse.ArgumentParser:
     """The command line."""
     parser = argparse.ArgumentParser(
-        prog="python -m simulator.playback",
+        prog="python -m tests.rigs.playback",
         description="Plays a measured series over Modbus RTU or as SenML. Ends with its stdin.",
     )
     parser.add_argument("csv", type=Path, help="file with a column time_utc, .csv or .csv.gz")

@@ -14,8 +14,8 @@ taken are told at the end.
 from collections.abc import Callable, Mapping
 
 from simulator.encoding.registers import RegisterField
-from simulator.playback.recording import Recording, expected_rows
 from simulator.wires.modbus import DEVICE_FAILURE, ModbusRefusalError, pick, register_map, reply
+from tests.rigs.playback.recording import Recording, expected_rows
 
 ROW_NUMBER = RegisterField(function=4, address=1000, type="uint32")
 

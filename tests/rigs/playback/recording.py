@@ -13,11 +13,15 @@ import numpy as np
 
 from simulator.encoding.registers import RegisterField
 from simulator.encoding.senml import UNITS
-from simulator.errors import PlaybackError
+from simulator.errors import SimulatorError
 from simulator.scenario.scenario import QUANTITIES
 
 Array = Any
 TIME_COLUMN = "time_utc"
+
+
+class PlaybackError(SimulatorError):
+    """A measured series cannot be played: the file, a column or a value is not usable."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +122,7 @@ def senml_numbers(recording: Recording, quantity: str) -> Array:
     return recording.values[quantity] / UNITS[quantity][1]
 
 
-def _opened(path: Path) -> Any:  # noqa: ANN401 - a text file, plain or unzipped
+def _opened(path: Path) -> Any:
     if path.suffix == ".gz":
         return gzip.open(path, "rt", encoding="utf-8", newline="")
     return path.open(encoding="utf-8", newline="")

@@ -1,4 +1,0 @@
-"""A measured series played over the wires: `python -m simulator.playback`.
-
-Nothing here invents water.
-"""
