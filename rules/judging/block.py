@@ -75,8 +75,15 @@ def due_silences(found: Iterable[Silence], watch_list: WatchList) -> list[Due]:
 def due_losses(found: Iterable[Loss], watch_list: WatchList) -> list[Due]:
     """Put dangers that are lost or seen again into their places."""
     return [
-        Due(loss.position, loss.begins, loss.at_ms, order, -1, watch_list.loss(loss))
-        for order, loss in enumerate(found)
+        Due(
+            loss.position,
+            loss.begins,
+            loss.at_ms,
+            -1,
+            watch_list.place[loss.danger.channels[0].name],
+            watch_list.loss(loss),
+        )
+        for loss in found
     ]
 
 
