@@ -82,7 +82,7 @@ def _what(word: Word) -> str:
     if event.condition in _OF_A_RACK:
         return f"{_OF_A_RACK[event.condition]} {reason}".strip()
     if event.condition == Condition.UNWATCHED:
-        return unwatched_text(event.channel, event.evidence.hidden, reason)
+        return unwatched_text(event.channel, event.evidence.hidden, reason).removeprefix(f"{event.vessel}: ")
     what = f"{event.quantity.replace('_', ' ')} {condition_word(event.condition)}".strip()
     return f"{what} ({reason})" if reason else what
 
