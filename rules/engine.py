@@ -7,7 +7,7 @@ this, and replay, restart and the live watch all rest on it.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,8 +15,7 @@ from numpy.typing import NDArray
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.book import AlarmBook
-from rules.alarms.event import AlarmEvent, Crossing
-from rules.alarms.life_cycle import EXCUSES, Condition
+from rules.alarms.event import NO_EVIDENCE, AlarmEvent, Crossing
 from rules.care.hand_checks import Chart
 from rules.care.probe_care import CalibrationNow, ProbeCare
 from rules.deeds import Deeds, finish_maintenance
@@ -25,9 +24,9 @@ from rules.judging.block import Block, Due, due_losses, due_silences, places_by_
 from rules.judging.channel import ChannelState
 from rules.judging.silence import Places, SourceState, note_heard, silences
 from rules.judging.trend import TrendState
-from rules.judging.unwatched import Seen, Unseen
+from rules.judging.unwatched import Seen, Unseen, with_its_reason
 from rules.judging.watch_list import WatchList
-from rules.plain import from_plain, to_plain
+from rules.plain import from_plain, taken_over, to_plain
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
 from rules.rack.plan import RackPlan
@@ -354,31 +353,16 @@ class Engine:
         """Find what nobody sees any more, or sees again, up to the last of `at_ms`."""
         names = {channel.name: channel for channel in self._watch_list.channels}
         last = {name: state.seen_ms for name, state in self._channels.items()}
-        own, sources = self._watch_list.own, self._plan.sources
-        unseen = Unseen(sources, self._sources, own, names, from_ms, at_ms, places, last, seen)
-        found = unseen.losses(self._watch_list.dangers(), self._unwatched)
-        return due_losses(found, self._watch_list)
-
-    def _told_with_its_reason(self, crossing: Crossing) -> Crossing:
-        """Say of what hides a danger what is the matter with it, as its own alarms tell."""
-        if crossing.condition is not Condition.UNWATCHED or not crossing.active:
-            return crossing
-        reasons = {
-            alarm.evidence.reason or str(alarm.condition)
-            for alarm in self._book
-            if alarm.cause == crossing.cause
-            and alarm.active
-            and alarm.condition in EXCUSES[crossing.condition]
-        }
-        evidence = replace(crossing.evidence, reason=", ".join(sorted(reasons)))
-        return replace(crossing, evidence=evidence)
+        known = (self._plan.sources, self._sources, self._watch_list.own, names)
+        unseen = Unseen(*known, from_ms, at_ms, places, last, seen)
+        return due_losses(unseen.losses(self._watch_list.dangers(), self._unwatched), self._watch_list)
 
     def _settle(self, due: list[Due], outcome: Outcome) -> None:
         """Let everything happen in its order, up to the clock."""
         for item in sorted(due, key=lambda item: item.order):
             self._ring_timers(item.at_ms)
             held = self._rack.maintenance_of(item.crossing.vessel, item.crossing.bus)
-            self._book.cross(self._told_with_its_reason(item.crossing), item.at_ms, held)
+            self._book.cross(with_its_reason(item.crossing, self._book), item.at_ms, held)
         self._ring_timers(self._clock_ms)
         outcome.events += self._book.take_events()
 
@@ -398,16 +382,15 @@ class Engine:
         self._unwatched = {name: cause for name, cause in self._unwatched.items() if name in dangers}
         possible = {**possible, **self._watch_list.causes()}
         gone = [
-            Crossing(
-                alarm.vessel,
-                alarm.bus,
-                alarm.channel,
-                alarm.condition,
-                alarm.cause,
-                level,
-                priority,
-                False,
-                at_ms,
+            taken_over(
+                Crossing,
+                alarm,
+                level=level,
+                priority=priority,
+                active=False,
+                since_ms=at_ms,
+                reach=(),
+                evidence=NO_EVIDENCE,
             )
             for alarm in self._book
             for level, priority in sorted(alarm.active.items())

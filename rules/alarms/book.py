@@ -11,11 +11,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
-from rules.alarms.alarm import HOLDING, Alarm, Hold, HoldKind
+from rules.alarms.alarm import HOLDING, Alarm, Hold, HoldKind, explains, is_worse
 from rules.alarms.event import NO_EVIDENCE, AlarmEvent, Crossing, Evidence
 from rules.alarms.history import TOLD, remembered, steps_to
 from rules.alarms.life_cycle import (
-    EXCUSES,
     MILDER,
     Condition,
     Priority,
@@ -146,7 +145,7 @@ class AlarmBook:
             it
             for it in self._group(alarm.cause)
             if (it.announced and it.name != alarm.name)
-            or (it.active and it.held_by is HoldKind.SHELF and _is_worse(it, alarm))
+            or (it.active and it.held_by is HoldKind.SHELF and is_worse(it, alarm))
         ]
         calling = State.UNACKNOWLEDGED
         leader = max(others, key=lambda other: (other.priority, other.state is calling), default=None)
@@ -352,7 +351,7 @@ class AlarmBook:
         self._events.append(event)
         if trigger is Trigger.RAISED:
             for other in self._group(alarm.cause):
-                if other.announced and _is_explained(other, alarm):
+                if other.announced and explains(alarm, other):
                     self._hold(other, HoldKind.EXPLAINED, Hold("", alarm.name), at_ms, NO_EVIDENCE)
 
     def _vessels(self, alarm: Alarm) -> tuple[str, ...]:
@@ -376,16 +375,6 @@ def _again(alarm: Alarm, crossing: Crossing) -> Alarm:
     unseen = alarm.state in (State.RETURNED, State.LATCHED_UNACKNOWLEDGED)
     worst = max(alarm.worst, crossing.priority) if unseen else crossing.priority
     return replace(_new(crossing), state=alarm.state, holds=alarm.holds, worst=worst)
-
-
-def _is_worse(one: Alarm, other: Alarm) -> bool:
-    """Return whether of two limits of one kind the first is the worse."""
-    return one.channel == other.channel and MILDER.get(one.condition) is other.condition
-
-
-def _is_explained(alarm: Alarm, by: Alarm) -> bool:
-    """Return whether an announced alarm needs telling no more once another one of its cause is raised."""
-    return _is_worse(by, alarm) or alarm.condition in EXCUSES.get(by.condition, ())
 
 
 def _explained_until(alarm: Alarm, at_ms: int) -> bool:

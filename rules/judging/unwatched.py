@@ -6,13 +6,15 @@ follows from the readings alone, as that of a silence does. What the same probe,
 told with it, as one alarm.
 """
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarms.life_cycle import Priority
+from rules.alarms.alarm import Alarm
+from rules.alarms.event import Crossing
+from rules.alarms.life_cycle import EXCUSES, Condition, Priority
 from rules.judging.silence import Places, Scope, SourceState, heard_by, scope_of
 from rules.rack.channels import Channel
 from rules.rack.plan import Source
@@ -159,3 +161,15 @@ def cause_of(source: Source, scope: Scope) -> str:
     if scope is Scope.RACK:
         return "rack/all"
     return f"bus/{source.bus}" if scope is Scope.BUS else f"probe/{source.probe}"
+
+
+def with_its_reason(crossing: Crossing, alarms: Iterable[Alarm]) -> Crossing:
+    """Say of what hides a danger what is the matter with it, as its own alarms tell."""
+    if crossing.condition is not Condition.UNWATCHED or not crossing.active:
+        return crossing
+    reasons = {
+        alarm.evidence.reason or str(alarm.condition)
+        for alarm in alarms
+        if alarm.cause == crossing.cause and alarm.active and alarm.condition in EXCUSES[crossing.condition]
+    }
+    return replace(crossing, evidence=replace(crossing.evidence, reason=", ".join(sorted(reasons))))
