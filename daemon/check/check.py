@@ -10,9 +10,12 @@ from daemon.check.accuracy import accuracy_findings
 from daemon.check.buses import bus_findings, command_findings
 from daemon.check.coverage import channels_in, coverage_findings
 from daemon.check.dangers import danger_lines
+from daemon.check.duties import duty_lines
 from daemon.check.limits import limit_findings
 from daemon.check.names import lineage_findings, name_findings
 from daemon.check.probes import probe_findings
+from daemon.check.quality import quality_findings
+from daemon.check.witnesses import witness_lines
 from daemon.errors import Finding, SettingsError
 from daemon.settings.draft import draft_of
 from daemon.settings.file import read_values
@@ -37,6 +40,7 @@ def findings_in(values: Mapping[str, Any]) -> list[Finding]:
         *limit_findings(draft),
         *coverage_findings(draft),
         *accuracy_findings(draft),
+        *quality_findings(draft),
         *_stray_variables(),
     ]
     return sorted(found, key=lambda finding: finding.is_warning)
@@ -63,8 +67,9 @@ def check_command(path: Path | None, schema: bool, out: TextIO, err: TextIO) -> 
     for finding in found:
         print(finding, file=out)
     errors = [finding for finding in found if not finding.is_warning]
-    for line in () if errors else danger_lines(Settings.model_validate(values)):
-        print(line, file=out)
+    if not errors:
+        sound = Settings.model_validate(values)
+        print(*danger_lines(sound), *witness_lines(sound), *duty_lines(sound), sep="\n", file=out)
     verdict = _count(len(errors), "error") if errors else f"OK: {_summary(Settings.model_validate(values))}"
     warnings = len(found) - len(errors)
     print(verdict + (f", {_count(warnings, 'warning')}" if warnings else ""), file=out)

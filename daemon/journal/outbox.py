@@ -79,6 +79,14 @@ class Outbox:
         ).fetchone()
         return int(waiting), int(refused)
 
+    def confirmed_ms(self, event: int) -> int | None:
+        """Return when the broker confirmed an event, by its number; None where it has not, or long ago."""
+        row = self._db.execute(
+            "SELECT delivered_ms FROM outbox WHERE topic LIKE '%/event' AND instr(payload, ?) > 0",
+            (f':{event}", "rack"',),
+        ).fetchone()
+        return None if row is None else row[0]
+
     def mark_delivered(self, message_id: int, at_ms: int) -> None:
         """Note that the other side has confirmed a message.
 

@@ -1,0 +1,77 @@
+"""The ledger reads back, out of both files, when people were told of what: numbers of the test's own."""
+
+from contextlib import closing
+from datetime import UTC
+
+import pytest
+import structlog
+
+from daemon.broker.messages import messages_of
+from daemon.oncall.call_text import call_text
+from daemon.oncall.ledger import ledger
+from daemon.oncall.store import Ask, OnCallStore
+from rules.alarms.life_cycle import Priority
+from rules.calling.records import Call, CallKind
+from tests.rigs.bench import START_MS, Bench, steady
+from tests.rigs.rack_words import word_of
+
+MINUTE_MS = 60_000
+
+
+@pytest.fixture(autouse=True)
+def quiet():
+    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
+    yield
+    structlog.reset_defaults()
+
+
+def called(store, number, person, at_ms, vessel="k1"):
+    """Owe a call about a vessel's high temperature, in the words that people get."""
+    word = word_of(f"{vessel}/temperature/high", at_ms, rack="bench")
+    call = Call(f"7.{number}", CallKind.ALARM, 7, person, Priority.CRITICAL, at_ms, (word,))
+    store.owe(call, "", call_text(call, {}, UTC))
+    return call.id
+
+
+def test_each_step_from_the_water_to_the_person_has_its_time(tmp_path):
+    bench = Bench(tmp_path)
+    bench.watch._words = lambda said: messages_of(said, bench.journal.id, "b/bench", UTC)
+    bench.take(steady(10, 15.0))
+    bench.take(steady(20, 30.0, START_MS + 10_000))
+    bodies = bench.journal.history.event_bodies()
+    first = next(body for body in bodies if body["condition"].startswith("high"))
+    alarm_ms, head = first["at_ms"], f'{{"id": "{bench.journal.id}:{first["number"]}"'
+    waiting = [it for it in bench.journal.outbox.waiting(0, 99) if it.message.payload.startswith(head)]
+    event = next(it.id for it in waiting if it.message.topic.endswith("/event"))
+    with bench.journal.transaction():
+        bench.journal.outbox.mark_delivered(event, alarm_ms + 40)
+    store = OnCallStore(tmp_path / "oncall.sqlite")
+    with store.transaction():
+        store.mark_sent(called(store, 1, "ada", alarm_ms + 15_000), alarm_ms + 16_000)
+        called(store, 2, "bo", alarm_ms + 15 * MINUTE_MS)
+        called(store, 3, "bo", alarm_ms + 15 * MINUTE_MS, vessel="k2")
+    asked = store.ask(7, "bo")
+    with store.transaction():
+        store.answer(Ask(asked, 7, "bo"), alarm_ms + 20 * MINUTE_MS, "")
+    with closing(store):
+        steps = [step for step in ledger(bench.path, tmp_path / "oncall.sqlite", "bench") if step.person]
+    bench.power_cut()
+    told = [(s.person, s.broker_ms, s.call_ms, s.taken_ms, s.seen_ms) for s in steps]
+    seen_ms = alarm_ms + 20 * MINUTE_MS
+    assert told == [
+        ("ada", alarm_ms + 40, alarm_ms + 15_000, alarm_ms + 16_000, seen_ms),
+        ("bo", alarm_ms + 40, alarm_ms + 15 * MINUTE_MS, None, seen_ms),
+    ]
+    assert all(s.since_ms <= s.alarm_ms == alarm_ms for s in steps)
+    assert steps[0].alarm.startswith("k1/temperature/high")
+
+
+def test_an_alarm_that_called_nobody_is_a_step_without_a_person(tmp_path):
+    bench = Bench(tmp_path)
+    bench.take(steady(10, 15.0))
+    bench.take(steady(20, 30.0, START_MS + 10_000))
+    with closing(OnCallStore(tmp_path / "oncall.sqlite")):
+        steps = ledger(bench.path, tmp_path / "oncall.sqlite", "bench")
+    bench.power_cut()
+    assert steps
+    assert {(step.person, step.call_ms) for step in steps} == {("", None)}

@@ -1,0 +1,679 @@
+"""Faults of adapter, machine, disk, files and processes, each with a whole rack of its own."""
+
+import os
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+import termios
+import threading
+import time
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from daemon.errors import JournalError
+from daemon.journal.asking import RequestBox
+from tests.faults.chain import Came
+from tests.faults.whole_rack import SHIPPED_MORE, SILENT_S, WholeRack
+from tests.rigs.daemon_run import DaemonRun
+from tests.rigs.journal_file import asked
+from tests.rigs.parts.small_disk import failing_disk, small_disk
+from tests.rigs.places import ROOT
+
+K1 = "north .*k1"
+RESTART_S = 5.0  # RestartSec of the unit
+HOT = 30.0
+
+
+def _problem(text):
+    return text.rpartition("#")[2].partition(".")[0]
+
+
+def hot_is_called(rack):
+    """Heat one vessel: return the call, which shows that the rack watches on."""
+    rack.mark()
+    rack.line.celsius[1] = HOT
+    return rack.called("north k1: temperature", "alarm")
+
+
+def and_watches_on(rack, came, since_seq=None):
+    """Return what came, with a word if the rack does not watch any more or a value was made up."""
+    wrong = came.wrong or rack.wrong_value(rack.seq if since_seq is None else since_seq)
+    if hot_is_called(rack).after_s is None:
+        wrong = wrong or "it watches no more"
+    return came._replace(wrong=wrong)
+
+
+# Adapter
+
+
+def adapter_unplugged(folder):
+    with WholeRack(folder) as rack:
+        rack.mark()
+        rack.line.port.path.unlink()
+        _hang_up(rack)
+        came = rack.called(K1, "silent")
+        alive = rack.watch._process.poll() is None
+        calls = {_problem(text) for text in rack.texts()}
+        wrong = "" if alive else "the process ended"
+        return came._replace(wrong=wrong or ("" if len(calls) == 1 else f"{len(calls)} problems"))
+
+
+def _hang_up(rack):
+    """The far end answers no more: what was open is dead."""
+    rack.line.faults[0] = lambda _line, _request: None
+
+
+def adapter_plugged_again(folder):
+    with WholeRack(folder) as rack:
+        real = rack.line.port.path.resolve()
+        rack.mark()
+        rack.line.port.path.unlink()
+        _hang_up(rack)
+        rack.called(K1, "silent")
+        rack.mark()
+        rack.line.faults.clear()
+        rack.line.port.path.symlink_to(real)
+        came = rack.called("OVER north", patience_s=45, gathers=False)
+        return and_watches_on(rack, came)
+
+
+def adapter_renamed(folder):
+    with WholeRack(folder) as rack:
+        real = rack.line.port.path.resolve()
+        rack.mark()
+        rack.line.port.path.unlink()
+        (folder / "serial-other").symlink_to(real)
+        _hang_up(rack)
+        return rack.called(K1, "silent")
+
+
+def adapter_missing_at_start(folder):
+    with WholeRack(folder, watch=False) as rack:
+        real = rack.line.port.path.resolve()
+        rack.line.port.path.unlink()
+        rack.watch.start()
+        rack.watch.wait_for(lambda: rack.sources_read() >= 2, "the wireless probe")
+        rack.mark()
+        came = rack.called(K1, "silent")
+        rack.mark()
+        rack.line.port.path.symlink_to(real)
+        back = rack.called("OVER north", patience_s=45)
+        return came._replace(wrong="" if back.after_s is not None else "it never opens it afterwards")
+
+
+def adapter_forbidden(folder):
+    """A folder lies where the port was: it cannot be opened, for root neither."""
+    with WholeRack(folder) as rack:
+        rack.mark()
+        rack.line.port.path.unlink()
+        rack.line.port.path.mkdir()
+        _hang_up(rack)
+        came = rack.called(K1, "silent")
+        alive = rack.watch._process.poll() is None
+        rack.line.port.path.rmdir()
+        rack.line.port.path.symlink_to(os.ttyname(rack.line.port._slave))
+        return came._replace(wrong="" if alive else "the process ended")
+
+
+def adapter_blocked(folder):
+    """The terminal takes no more bytes: what is written stays in it."""
+    with WholeRack(folder) as rack:
+        rack.mark()
+        termios.tcflow(rack.line.port._slave, termios.TCOOFF)
+        came = rack.called(K1, "silent")
+        hung = "" if rack.view().watch.state == "alive" else "the watch hangs"
+        termios.tcflow(rack.line.port._slave, termios.TCOON)
+        return came._replace(wrong=hung)
+
+
+# Wireless probes
+
+
+def bus_topic_flood(folder):
+    with WholeRack(folder) as rack:
+        rack.mark()
+        before = rack.rate_of(2)
+        flood = subprocess.Popen([sys.executable, "-c", FLOOD, str(rack.broker.port)], cwd=ROOT)
+        try:
+            time.sleep(1.0)
+            now = rack.rate_of(2, 3.0)
+            came = rack.shown(lambda view: any("k3" in alarm.name for alarm in view.alarms), 5.0)
+        finally:
+            flood.kill()
+            flood.wait()
+        lag = asked(rack.journal, "SELECT max(lag_ms) FROM reading WHERE seq > ?", rack.seq)[0][0] or 0
+        wrong = f"readings are {lag / 1000:.0f} s off" if lag > 5_000 else ""
+        slow = f"k2 is read {now:.1f} instead of {before:.1f} times a second" if now < 0.7 * before else ""
+        return came._replace(wrong=wrong or slow)
+
+
+FLOOD = """
+import sys, time
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+client.connect("127.0.0.1", int(sys.argv[1]))
+client.loop_start()
+while True:
+    for _ in range(50):
+        client.publish("water/k3", '{"t": 15.5, "c": 40.0}', qos=0)
+    time.sleep(0.05)
+"""
+
+
+def bus_topic_huge(folder):
+    with WholeRack(folder) as rack:
+        rack.mark()
+        before = _memory_kib(rack)
+        (folder / "huge").write_bytes(b"9" * 150_000_000)
+        where = ["-h", "127.0.0.1", "-p", str(rack.broker.port), "-V", "5", "-q", "1", "-t", "water/k3"]
+        subprocess.run(["mosquitto_pub", *where, "-f", str(folder / "huge")], check=False, timeout=60)
+        came = rack.shown(lambda view: any("k3" in alarm.name for alarm in view.alarms), 5.0)
+        grown = _memory_kib(rack) - before
+        wrong = f"memory grew by {grown / 1024:.0f} MB" if grown > 50 * 1024 else ""
+        return and_watches_on(rack, came._replace(wrong=wrong))
+
+
+def _memory_kib(rack):
+    status = Path(f"/proc/{rack.watch._process.pid}/status").read_text()
+    return int(status.split("VmHWM:")[1].split()[0])
+
+
+def bus_topic_old(folder):
+    with WholeRack(folder) as rack:
+        rack.watch.stop()
+        rack.wireless.says = lambda: None
+        rack.broker.publish("water/k3", '{"t": 15.5, "c": 40.0}', "-r")
+        rack.mark()
+        rack.begin_anew()
+        came = rack.called("north k3: ", "silent")
+        read = rack.read_since(rack.seq, "k3-air")
+        return came._replace(wrong=f"{read} readings of it passed for new ones" if read else "")
+
+
+def bus_topic_waited(folder):
+    with WholeRack(folder) as rack:
+        rack.watch.stop()
+        for _ in range(7):
+            rack.broker.publish("water/k3", '{"t": 30.5, "c": 40.0}')
+        rack.begin_anew()
+        rack.mark()
+        time.sleep(2.0)
+        judged = [text for text in rack.texts() if "k3: temperature high" in text]
+        text = rack.status()
+        told = "waited" in text
+        return Came(2.0 if told else None, f"judged as of now: {judged[0]}" if judged else "")
+
+
+# Machine and process
+
+
+def machine_killed_once(folder):
+    with WholeRack(folder) as rack:
+        assert hot_is_called(rack).after_s is not None
+        (problem,) = {_problem(text) for text in rack.texts()}
+        standing = {alarm.name for alarm in rack.standing()}
+        rack.mark()
+        rack.watch.kill_after(0.0)
+        rack.begin_anew()
+        now = {alarm.name for alarm in rack.standing()}
+        time.sleep(1.0)
+        again = [text for text in rack.texts() if "temperature" in text and _problem(text) != problem]
+        wrong = "" if now >= standing else f"{standing - now} stands no more"
+        return Came(rack.passed_s() + RESTART_S, wrong or (f"called again: {again[0]}" if again else ""))
+
+
+def process_killed_in_alarm(folder):
+    with WholeRack(folder) as rack:
+        rack.mark()
+        rack.line.celsius[1] = HOT
+        rack.watch.kill_after(0.45)
+        rack.begin_anew()
+        came = rack.called("north k1: temperature", "alarm")
+        time.sleep(1.0)
+        numbers = {
+            t.rpartition("#")[2].partition(".")[0] for t in rack.texts() if "k1: temperature high" in t
+        }
+        return came._replace(
+            after_s=came.after_s and came.after_s + RESTART_S, wrong="" if len(numbers) == 1 else f"{numbers}"
+        )
+
+
+def machine_starved(folder):
+    return _hung(folder, shown=True)
+
+
+def process_hangs(folder):
+    return _hung(folder, shown=False)
+
+
+def _hung(folder, *, shown):
+    """The watch hangs: the screens say so after 30 s, the on-call process hears no heartbeat."""
+    with WholeRack(folder) as rack:
+        rack.mark()
+        rack.watch.pause()
+        came = rack.called("CRITICAL north: rack silent", "rack silent", 45)
+        if shown:
+            came = rack.shown(lambda view: view.watch.state == "hung", 45)
+        calm = rack.view().overall != "not watched" if shown else False
+        rack.watch._process.send_signal(signal.SIGCONT)
+        return came._replace(wrong="the page is calm" if calm else "")
+
+
+DIES = """
+import sys
+from daemon.broker.connection import Connection
+from daemon.commands.cli import main
+from drivers.modbus_bus import ModbusBus
+from pathlib import Path
+
+sound = {target}
+def dies(self, *rest):
+    if Path(sys.argv[2]).exists():
+        raise ZeroDivisionError("a fault that nobody thought of")
+    return sound(self, *rest)
+{target} = dies
+sys.exit(main(["run", "--settings", sys.argv[1]]))
+"""
+
+
+def _dies(folder, target):
+    """A thread dies of something that nobody thought of: the process ends, and is started again sound."""
+    with WholeRack(folder, watch=False, more="\n[commands]\nenabled = true\n") as rack:
+        trigger = folder / "now"
+        program = DIES.replace("{target}", target)
+        rack.watch._command = [sys.executable, "-c", program, str(rack.settings_file), str(trigger)]
+        rack.begin()
+        rack.mark()
+        trigger.touch()
+        if target.startswith("Connection"):
+            topic = "bellwatch/north/command"
+            rack.broker.publish(topic, "{}")
+        code = rack.watch.wait_for_end()
+        ended = rack.called("CRITICAL north: rack silent", "gone")
+        trigger.unlink()
+        rack.begin_anew()
+        return ended._replace(wrong="" if code == 1 else f"it ended with {code}")
+
+
+def process_bus_thread_dies(folder):
+    return _dies(folder, "ModbusBus._finishes")
+
+
+def process_link_thread_dies(folder):
+    return _dies(folder, "Connection._on_message")
+
+
+def process_twice(folder):
+    with WholeRack(folder) as rack:
+        second = DaemonRun(rack.settings_file)
+        second._log = folder / "second.log"
+        second.start()
+        code = second.wait_for_end()
+        said = second.log
+        alive = rack.watch._process.poll() is None
+        refused = code != 0 and "is writing it" in said and "Traceback" not in said
+        return Came(0.0 if refused else None, "" if alive else "the first one ended")
+
+
+def _does_not_start(folder, spoil, says):
+    """The watch is stopped, something is spoilt, and it is started in vain: the rest is silence."""
+    with WholeRack(folder) as rack:
+        rack.watch.stop()
+        rack.mark()
+        spoil(rack)
+        rack.watch.start()
+        code = rack.watch.wait_for_end()
+        said = rack.watch.log.splitlines()[-1]
+        came = rack.called("(HIGH|CRITICAL) north: ", "", 4.0)
+        sound = code != 0 and says in said
+        return came._replace(wrong="" if sound else f"it says: {said[:100]}")
+
+
+def process_upgrade_broken(folder):
+    def spoil(rack):
+        program = "import a_module_that_is_not_there"
+        rack.watch._command = [sys.executable, "-c", program]
+
+    return _does_not_start(folder, spoil, "a_module_that_is_not_there")
+
+
+def file_settings_broken(folder):
+    def spoil(rack):
+        rack.settings_file.write_text(rack.settings_file.read_text().replace("unit_id = 1", "unit_id = one"))
+
+    return _does_not_start(folder, spoil, "")
+
+
+def file_settings_gone(folder):
+    return _does_not_start(folder, lambda rack: rack.settings_file.unlink(), "no such file")
+
+
+# Files
+
+
+def file_password_wrong(folder):
+    """The rack was heard with the right password, and is started with a wrong one."""
+    with WholeRack(folder) as rack:
+        rack.watch.stop()
+        rack.mark()
+        (folder / "password").write_text("wrong")
+        (folder / "password").chmod(0o600)
+        text = rack.settings_file.read_text()
+        text = text.replace(
+            "heartbeat_s = 0.5\n", f'heartbeat_s = 0.5\nusername = "x"\npassword_file = "{folder}/password"\n'
+        )
+        rack.settings_file.write_text(text)
+        conf = (folder / "mosquitto.conf").read_text()
+        (folder / "pw").write_text("probes:secret\n")
+        (folder / "pw").chmod(0o600)
+        subprocess.run(["mosquitto_passwd", "-U", str(folder / "pw")], check=True)
+        (folder / "mosquitto.conf").write_text(f"password_file {folder}/pw\n" + conf)
+        rack.broker.stop()
+        rack.broker.start()
+        rack.watch.start()
+        return rack.called("(HIGH|CRITICAL) north: ", "rack silent", 8.0)
+
+
+def file_requests_damaged(folder):
+    with WholeRack(folder) as rack:
+        RequestBox(rack.journal).ask("log", "ada", {"vessel": "k1", "what": "note", "text": "one"})
+        rack.watch.stop()
+        (box,) = folder.glob("north.sqlite.requests")
+        box.write_bytes(b"\x13" * 8192)
+        for rest in folder.glob("north.sqlite.requests-*"):
+            rest.unlink()
+        rack.begin_anew()
+        rack.mark()
+        said = rack.status()
+        return and_watches_on(rack, Came(1.0 if "aside" in said or "request" in said else None))
+
+
+def file_request_malformed(folder):
+    with WholeRack(folder) as rack:
+        box = RequestBox(rack.journal)
+        number = box.ask("log", "ada", {"vessel": "k1", "what": "note", "text": "one"})
+        rack.watch.wait_for(lambda: box.answer_to(number) is not None, "an answer")
+        with closing(sqlite3.connect(next(folder.glob("north.sqlite.requests")))) as db:
+            columns = [row[1] for row in db.execute("PRAGMA table_info(request)")]
+            known = {
+                "kind": "\x1b[31m",
+                "who": "",
+                "body": "[not json",
+                "id": "odd-1",
+                "asked_ms": 1,
+                "at_ms": 1,
+            }
+            named = [name for name in columns if name in known]
+            marks = ", ".join("?" * len(named))
+            db.execute(
+                f"INSERT INTO request ({', '.join(named)}) VALUES ({marks})", [known[name] for name in named]
+            )
+            db.commit()
+        rack.mark()
+        time.sleep(1.0)
+        with closing(sqlite3.connect(next(folder.glob("north.sqlite.requests")))) as db:
+            refused = db.execute("SELECT count(*) FROM request WHERE refusal <> ''").fetchone()[0]
+        alive = rack.watch._process.poll() is None
+        return and_watches_on(rack, Came(1.0 if refused else None, "" if alive else "the process ended"))
+
+
+# Disk
+
+
+def only_root():
+    if os.geteuid() != 0:
+        pytest.skip("only root may mount a small disk of its own")
+
+
+def disk_full(folder):
+    only_root()
+    with small_disk(folder / "disk", 24) as disk, WholeRack(folder, journal_in=disk.path) as rack:
+        rack.mark()
+        disk.fill()
+        came = rack.called("(HIGH|CRITICAL) north: ", "gone", 10.0)
+        hot = hot_is_called(rack)
+        wrong = "" if hot.after_s is not None else "alarms wait for room"
+        shown = rack.shown(lambda view: "full" in str(view.journal), 3.0)
+        disk.make_room()
+        # The alarm gets through: what is lost is old readings only, and the disk is shown.
+        return (came if came.after_s is not None else shown)._replace(wrong=wrong)
+
+
+def disk_fills(folder):
+    """Other things fill the disk: there is room for an hour of readings at most."""
+    only_root()
+    with small_disk(folder / "disk", 24) as disk, WholeRack(folder, journal_in=disk.path) as rack:
+        rack.mark()
+        disk.fill(leave_bytes=3_000_000)
+        told = rack.shown(lambda view: any("disk" in alarm.name for alarm in view.alarms), 4.0)
+        disk.make_room()
+        return told
+
+
+def disk_wal_grows(folder):
+    """Somebody reads and never ends; the log cannot be folded into the file meanwhile."""
+    with WholeRack(folder) as rack, closing(sqlite3.connect(rack.journal)) as reader:
+        rack.mark()
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM reading").fetchone()
+        return rack.shown(lambda view: "wal" in str(view.journal) or "log" in str(view.journal), 4.0)
+
+
+def disk_read_only(folder):
+    only_root()
+    with failing_disk(folder, 24) as disk, WholeRack(folder, journal_in=disk.path) as rack:
+        rack.mark()
+        disk.fail()
+        came = rack.called("(HIGH|CRITICAL) north: ", "gone", 20.0)
+        rack.watch.end_by_force()
+        return came
+
+
+def disk_journal_deleted(folder):
+    with WholeRack(folder) as rack:
+        rack.mark()
+        for path in folder.glob("north.sqlite*"):
+            if "requests" not in path.name and "lock" not in path.name:
+                path.unlink()
+        rack.watch.wait_for(rack.journal.exists, "the journal")
+        came = rack.shown(lambda view: bool(view.journal.set_aside) or "back" in str(view.journal), 4.0)
+        return and_watches_on(rack, came, 10**9)
+
+
+def disk_journal_torn(folder):
+    with WholeRack(folder) as rack:
+        rack.watch.wait_for(lambda: rack.readings() > 300, "some pages")
+        rack.watch.stop()
+        with rack.journal.open("r+b") as file:
+            file.seek(4096 * 2)
+            file.write(b"\x13" * 4096 * 3)
+        rack.watch.start()
+        rack.watch.wait_for(lambda: rack.journal.exists() and rack.readings() > 20, "readings")
+        rack.mark()
+        came = rack.shown(lambda view: bool(view.journal.set_aside), 5.0)
+        return and_watches_on(rack, came, 10**9)
+
+
+def disk_journal_replaced(folder):
+    """A copy of the journal from before five alarms comes back: the next alarms have old numbers."""
+    with WholeRack(folder) as rack:
+        rack.watch.stop()
+        kept = rack.journal.read_bytes()
+        rack.begin_anew()
+        for _ in range(3):
+            hot_is_called(rack)
+            rack.heal()
+        rack.watch.stop()
+        for path in folder.glob("north.sqlite-*"):
+            path.unlink()
+        rack.journal.write_bytes(kept)
+        rack.begin_anew()
+        came = hot_is_called(rack)
+        told = [text for text in rack.texts() if "went back" in text or "restored" in text]
+        shown = "back" in rack.status()
+        return came._replace(wrong="" if told or shown or came.after_s else "nobody is told")
+
+
+def disk_wal_deleted(folder):
+    with WholeRack(folder) as rack:
+        rack.mark()
+        (folder / "north.sqlite-wal").unlink()
+        time.sleep(1.5)
+        rack.line.celsius[1] = HOT
+        hot = rack.called("north k1: temperature", "alarm")
+        rack.watch.kill_after(0.2)
+        try:
+            rack.begin_anew()
+            kept = any("temperature/high" in alarm.name for alarm in rack.standing())
+            shown = bool(rack.view().journal.set_aside)
+        except (sqlite3.Error, JournalError) as error:
+            return Came(None, f"who reads finds: {error}")
+        wrong = "" if hot.after_s is not None and kept else "what was committed since is gone"
+        return Came(3.0 if shown else None, wrong)
+
+
+def _mirror(folder, answer):
+    server = socket.create_server(("127.0.0.1", 0))
+    server.settimeout(0.1)
+    ended = threading.Event()
+
+    def serve():
+        while not ended.is_set():
+            try:
+                connection = server.accept()[0]
+            except TimeoutError:
+                continue
+            connection.settimeout(1.0)
+            try:
+                connection.recv(65_536)
+                connection.sendall(answer)
+            except OSError:
+                pass
+            connection.close()
+
+    thread = threading.Thread(target=serve)
+    thread.start()
+    (folder / "token").write_text("token")
+    (folder / "token").chmod(0o600)
+    more = (
+        f'\n[mirror]\nurl = "http://127.0.0.1:{server.getsockname()[1]}"\norg = "o"\nbucket = "b"\n'
+        f'token_file = "{folder}/token"\n'
+    )
+    try:
+        with WholeRack(folder, more=more) as rack:
+            rack.mark()
+            came = rack.shown(
+                lambda view: (
+                    view.mirror is not None and bool(view.mirror.trouble) and view.mirror.readings_behind > 0
+                ),
+                20.0,
+            )
+            return and_watches_on(rack, came)
+    finally:
+        ended.set()
+        thread.join()
+        server.close()
+
+
+def disk_mirror_away(folder):
+    return _mirror(folder, b"")
+
+
+def disk_mirror_refuses(folder):
+    body = b'{"code":"unauthorized","message":"unauthorized access"}'
+    head = b"HTTP/1.1 401 Unauthorized\r\nContent-Type: application/json\r\nContent-Length: %d\r\n\r\n" % len(
+        body
+    )
+    return _mirror(folder, head + body)
+
+
+# Broker, as the rack meets it
+
+
+def broker_refuses(folder):
+    """The shipped access list, but for the line that lets the rack say its alarms."""
+    writes = ("water/#", "bellwatch/north/watch", "bellwatch/north/mark/#", "bellwatch/north/heartbeat")
+    acl = "".join(f"topic readwrite {topic}\n" for topic in writes) + "topic read bellwatch/#"
+    with WholeRack(folder, acl=acl, users=None) as rack:
+        rack.mark()
+        rack.line.celsius[1] = HOT
+        came = rack.shown(lambda view: view.broker.refused > 0, 10.0, SHIPPED_MORE["alarm"])
+        topics = [refusal.topic for refusal in rack.view().broker.refusals]
+        return came._replace(wrong="" if any("event" in topic for topic in topics) else f"topics: {topics}")
+
+
+def _nobody_takes(folder, spoil, **how):
+    """People are not reached though the broker takes everything: the rack must say so on its screens."""
+    with WholeRack(folder, **how) as rack:
+        spoil(rack)
+        rack.mark()
+        rack.line.celsius[1] = HOT
+        words = ("nobody", "not taken", "untaken", "no receipt")
+        time.sleep(5.0)
+        said = rack.status()
+        return Came(5.0 if any(word in said.lower() for word in words) else None)
+
+
+def broker_deaf_ear(folder):
+    reads = ("water/#", "bellwatch/+/heartbeat", "bellwatch/+/watch", "bellwatch/north/mark/#")
+    acl = "topic write water/#\ntopic write bellwatch/north/#\n"
+    acl += "".join(f"topic read {topic}\n" for topic in reads)
+    return _nobody_takes(folder, lambda _rack: None, acl=acl)
+
+
+def oncall_host_dead(folder):
+    return _nobody_takes(folder, lambda rack: rack.team.kill_after(0.0))
+
+
+def oncall_disk_full(folder):
+    only_root()
+    with small_disk(folder / "disk", 8) as disk:
+        return _nobody_takes(folder, lambda _rack: disk.fill(), oncall={"state_in": disk.path})
+
+
+def oncall_hangs(folder):
+    return _nobody_takes(folder, lambda rack: rack.team.pause())
+
+
+def file_oncall_state_damaged(folder):
+    def spoil(rack):
+        rack.team.stop()
+        for path in folder.glob("oncall.sqlite-*"):
+            path.unlink()
+        raw = bytearray((folder / "oncall.sqlite").read_bytes())
+        raw[1000:9000] = b"\x13" * 8000
+        (folder / "oncall.sqlite").write_bytes(raw)
+        rack.team.start()
+
+    return _nobody_takes(folder, spoil)
+
+
+# Clock and network, as the watch meets them
+
+
+def clock_asleep(folder):
+    """The process stands still for three times the patience with its probes, and goes on."""
+    with WholeRack(folder) as rack:
+        rack.mark()
+        rack.watch.pause()
+        time.sleep(3 * SILENT_S)
+        rack.watch._process.send_signal(signal.SIGCONT)
+        time.sleep(3.0)
+        false = [text for text in rack.texts() if "silent" in text and "rack silent" not in text]
+        told = asked(rack.journal, "SELECT id FROM notice WHERE id LIKE '%away%'")
+        return Came(6.0 if told else None, f"called: {false[0]}" if false else "")
+
+
+def network_name_service(folder):
+    with WholeRack(folder) as rack:
+        rack.watch.stop()
+        rack.mark()
+        text = rack.settings_file.read_text()
+        rack.settings_file.write_text(text.replace('host = "127.0.0.1"', 'host = "broker.invalid"', 1))
+        rack.watch.start()
+        return rack.called("(HIGH|CRITICAL) north: ", "rack silent", 8.0)
