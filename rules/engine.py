@@ -315,8 +315,7 @@ class Engine:
         before_ms, self._clock_ms = self._clock_ms, until_ms
         clock = np.array([until_ms], dtype=np.int64)
         fallen = silences(self._plan.sources, self._sources, clock, {})
-        due = due_silences(fallen, self._watch_list)
-        self._settle([*due, *self._losses(before_ms, clock, {}, {})], outcome)
+        self._settle(due_silences(fallen, self._watch_list) + self._losses(before_ms, clock, {}, {}), outcome)
 
     def _maintenance_over(self, target: str, at_ms: int) -> Notice:
         """Say whether the water is back in its bands after maintenance."""
@@ -362,9 +361,8 @@ class Engine:
     def _losses(self, from_ms: int, at_ms: NDArray[np.int64], places: Places, seen: Seen) -> list[Due]:
         """Find what nobody sees any more, or sees again, up to the last of `at_ms`."""
         names = {channel.name: channel for channel in self._watch_list.channels}
-        last = {name: state.seen_ms for name, state in self._channels.items()}
-        known = (self._plan.sources, self._sources, self._watch_list.own, names)
-        unseen = Unseen(*known, from_ms, at_ms, places, last, seen)
+        known = (self._plan.sources, self._sources, self._watch_list.own, names, from_ms, at_ms, places)
+        unseen = Unseen(*known, {name: state.seen_ms for name, state in self._channels.items()}, seen)
         return due_losses(unseen.losses(self._watch_list.dangers(), self._unwatched), self._watch_list)
 
     def _settle(self, due: list[Due], outcome: Outcome) -> None:
@@ -388,20 +386,12 @@ class Engine:
             standing = self._channels[name].standing
             for key in sorted(standing.keys() - keys):
                 del standing[key]
-        dangers = {danger.name for danger in self._watch_list.dangers()}
-        self._unwatched = {name: cause for name, cause in self._unwatched.items() if name in dangers}
+        for name in self._unwatched.keys() - {danger.name for danger in self._watch_list.dangers()}:
+            del self._unwatched[name]
         possible = {**possible, **self._watch_list.causes()}
+        over = {"active": False, "since_ms": at_ms, "reach": (), "evidence": NO_EVIDENCE}
         gone = [
-            taken_over(
-                Crossing,
-                alarm,
-                level=level,
-                priority=priority,
-                active=False,
-                since_ms=at_ms,
-                reach=(),
-                evidence=NO_EVIDENCE,
-            )
+            taken_over(Crossing, alarm, level=level, priority=priority, **over)
             for alarm in self._book
             for level, priority in sorted(alarm.active.items())
             if f"{alarm.condition}:{level}" not in possible.get(alarm.channel, frozenset())

@@ -73,8 +73,7 @@ class ChannelState:
 
     `good_*` is the last reading that may be used and lacked nothing; of the last one, `doubtful` is whether
     it did not pass, `dry` whether it was out of the water, `error` how far it may be off for want of the
-    inputs in `lacking`, `elsewhere` as in `Series`.
-    `seen_ms` is when the last reading came in that shows the water.
+    inputs in `lacking`, `elsewhere` as in `Series`, `seen_ms` when one last came in that shows the water.
     """
 
     quality: QualityState = field(default_factory=QualityState)
