@@ -723,7 +723,7 @@ def test_it_says_of_each_danger_who_watches_it(tmp_path: Path):
     _, out, _ = run(EXAMPLE)
     assert (
         "k1 oxygen saturation: k1-multi every 30 s, temperature of k1-multi, salinity of k1-multi, "
-        "air pressure of barometer; told within 120 s of its loss"
+        "air pressure of barometer; told within 600 s of its loss"
     ) in out.splitlines()
     path = tmp_path / "bellwatch.toml"
     path.write_text(edited(("[vessels.t1]", '[vessels.t2]\nkind = "dish"\nstage = "planula"\n[vessels.t1]')))
