@@ -3,6 +3,7 @@
 import socket
 import sqlite3
 from collections.abc import Callable
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from daemon.broker.command_desk import CommandDesk
@@ -24,7 +25,7 @@ from daemon.journal.retention import Retention
 from daemon.journal.schema import is_damage
 from daemon.journal.sole_writer import SoleWriter
 from daemon.settings.plan import rack_plan
-from daemon.settings.rack import BrokerSettings, MirrorSettings, Settings
+from daemon.settings.rack import BrokerSettings, Settings
 from daemon.watch.newest_mark import NewestMark
 from daemon.watch.service import Companion, Service
 from daemon.watch.timekeeper import GivenTime, TimeKeeper
@@ -45,10 +46,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     A `clock` that is given is taken for UTC; `wall` stands for the system's clock in tests.
     """
     sole_writer = SoleWriter(settings.journal.path)
-    journal = open_journal(settings.journal.path)
-    mark = NewestMark(journal)
-    if why := mark.went_back():
-        journal.begin_run(why)
+    journal, mark = _journal(settings.journal.path)
     wall = wall or SystemWallClock(trusted=settings.journal.trust_clock)
     keeper = TimeKeeper(journal, wall) if clock is None else GivenTime(clock)
     topic = rack_topic(settings.broker.topic_root, settings.rack.name)
@@ -72,9 +70,6 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     ]
     if settings.commands.enabled:
         chores.append(CommandDesk(connection, settings.commands, topic, journal, utc_clock).step)
-    companions: list[Companion] = [IntegrityCheck(journal.path)]
-    if settings.mirror is not None:
-        companions.append(_mirror(settings.mirror, settings.rack.name, journal, keeper))
     return Service(
         sole_writer,
         journal,
@@ -86,8 +81,17 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         lambda emit: _buses(settings, surroundings, emit),
         JournalRepair(journal, lambda: keeper.dating),
         chores,
-        companions,
+        _companions(settings, journal, keeper),
     )
+
+
+def _journal(path: Path) -> tuple[Journal, NewestMark]:
+    """Return the journal, and the mark of how far it had come; one that went back begins a new run."""
+    journal = open_journal(path)
+    mark = NewestMark(journal)
+    if why := mark.went_back():
+        journal.begin_run(why)
+    return journal, mark
 
 
 def _voice(journal: Journal, wall: WallClock) -> Callable[[], Voice]:
@@ -122,13 +126,14 @@ def _words(
     return words
 
 
-def _mirror(
-    settings: MirrorSettings, rack: str, journal: Journal, keeper: TimeKeeper | GivenTime
-) -> Companion:
-    """Return the mirror, loaded only where there is one."""
+def _companions(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime) -> list[Companion]:
+    """Return what goes on beside the watch; the mirror is loaded only where there is one."""
+    check = IntegrityCheck(journal.path)
+    if settings.mirror is None:
+        return [check]
     from daemon.mirror.mirror import Mirror  # noqa: PLC0415
 
-    return Mirror(settings, rack, journal, lambda: keeper.dating)
+    return [check, Mirror(settings.mirror, settings.rack.name, journal, lambda: keeper.dating)]
 
 
 def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime, words: Words) -> Watch:

@@ -1,7 +1,9 @@
 """An alarm in words: short enough for one text message, in units that the culturist uses."""
 
+from collections.abc import Sequence
 from datetime import UTC, datetime, tzinfo
 
+from rules.alarms.alarm import Alarm
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.care.probe_care import CHECKED, DRIFTS, DUE
@@ -26,6 +28,11 @@ _BEFORE_NEWS = {
     Trigger.REANNOUNCED: "again: ",
     Trigger.GOES_ON: "still: ",
     Trigger.GOES_ON_SEEN: "still, as seen: ",
+}
+
+_OVER = {
+    Trigger.HANDED_ON: "the milder limit is still crossed",
+    Trigger.LATCHED: "but kept until somebody resets it",
 }
 
 _ADVICE: dict[str, str] = {
@@ -56,9 +63,28 @@ def quantity_of(channel: str) -> Quantity:
     return Quantity(channel.split("/")[1])
 
 
+def quantity_if_any(event: AlarmEvent | Alarm) -> Quantity | None:
+    """Return the quantity that an alarm is about; None for one of a cause, such as probe/k1-multi."""
+    return None if event.condition == Condition.UNWATCHED else quantity_of(event.channel)
+
+
 def label(quantity: Quantity) -> str:
     """Write a quantity as people say it."""
     return quantity.value.replace("_", " ")
+
+
+def unwatched_text(channel: str, hidden: Sequence[str], reason: str) -> str:
+    """Say what nobody sees and why: k1: temperature, salinity unwatched (probe k1-multi: silent)."""
+    scope, _, name = channel.partition("/")
+    by = f"{scope} {name}" if scope != "rack" else "all probes"
+    if not hidden:
+        return f"what {by} hides"
+    vessels: dict[str, list[str]] = {}
+    for danger in hidden:
+        vessel, _, quantity = danger.partition("/")
+        vessels.setdefault(vessel, []).append(quantity.replace("_", " "))
+    listed = "; ".join(f"{vessel}: {', '.join(quantities)}" for vessel, quantities in vessels.items())
+    return f"{listed} unwatched ({by}{': ' if reason else ''}{reason})"
 
 
 def condition_word(condition: str) -> str:
@@ -79,26 +105,33 @@ def iso_time(time_ms: int) -> str:
 
 def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
     """Say what happened: where, what, how far out, how fast, since when, or what people did."""
-    what = f"{event.vessel} {label(quantity_of(event.channel))} {condition_word(event.condition)}"
+    what = _what(event)
     if event.trigger in _NEWS:
         also = f"; also {', '.join(event.vessels[1:])}" if len(event.vessels) > 1 else ""
         again = _BEFORE_NEWS.get(event.trigger, "")
         since = f"since {clock_time(event.since_ms, zone)}"
         reason, numbers = event.evidence.reason, _numbers(event, zone)
+        if event.condition == Condition.UNWATCHED:
+            return f"{again}{what}, {since} ({event.priority.word})"
         advice = _ADVICE.get(reason, f"; {reason}" if reason else "")
         return f"{again}{what}{numbers}, {since} ({event.priority.word}){also}{advice}"
     if event.trigger is Trigger.RETURNED:
         unseen = "" if event.state is State.NORMAL else "; nobody has acknowledged it yet"
         return f"{what}: over{unseen}"
-    if event.trigger is Trigger.HANDED_ON:
-        return f"{what}: over, the milder limit is still crossed"
-    if event.trigger is Trigger.LATCHED:
-        return f"{what}: over, but kept until somebody resets it"
+    if event.trigger in _OVER:
+        return f"{what}: over, {_OVER[event.trigger]}"
     if event.trigger is Trigger.SUPPRESSED and not event.who:
         return f"{what}{_numbers(event, zone)}: part of {event.why}"
     until = f" until {clock_time(event.until_ms, zone)}" if event.until_ms is not None else ""
     by, why = (f" by {event.who}" if event.who else ""), (f": {event.why}" if event.why else "")
     return f"{what}: {event.trigger}{by}{until}{why}"
+
+
+def _what(event: AlarmEvent) -> str:
+    quantity = quantity_if_any(event)
+    if quantity is None:
+        return unwatched_text(event.channel, event.evidence.hidden, event.evidence.reason)
+    return f"{event.vessel} {label(quantity)} {condition_word(event.condition)}"
 
 
 def notice_text(notice: Notice, zone: tzinfo = UTC) -> str:
@@ -167,7 +200,9 @@ def plus_minus(accuracy: float | None) -> str:
 
 
 def _numbers(event: AlarmEvent, zone: tzinfo) -> str:
-    quantity = quantity_of(event.channel)
+    quantity = quantity_if_any(event)
+    if quantity is None:
+        return ""
     per = "/h" if event.condition in (Condition.RISING, Condition.FALLING) else ""
     evidence = event.evidence
     text = "" if evidence.value is None else f" {amount(evidence.value, quantity, per)}"

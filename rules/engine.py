@@ -11,20 +11,22 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.book import AlarmBook
-from rules.alarms.event import AlarmEvent, Crossing
+from rules.alarms.event import NO_EVIDENCE, AlarmEvent, Crossing
 from rules.care.hand_checks import Chart
 from rules.care.probe_care import CalibrationNow, ProbeCare
 from rules.deeds import Deeds, finish_maintenance
 from rules.errors import InputError, RulesError
-from rules.judging.block import Block, Due, due_silences, places_by_source
+from rules.judging.block import Block, Due, due_losses, due_silences, places_by_source
 from rules.judging.channel import ChannelState
 from rules.judging.silence import Places, SourceState, note_heard, silences
 from rules.judging.trend import TrendState
+from rules.judging.unwatched import Seen, Unseen, with_its_reason
 from rules.judging.watch_list import WatchList
-from rules.plain import from_plain, to_plain
+from rules.plain import from_plain, taken_over, to_plain
 from rules.quality.history import History, Learned, learned
 from rules.quality.leaps import Leap
 from rules.quantities import Quantity
@@ -35,7 +37,7 @@ from rules.rack.state import RackState, stages_under, targets_of
 from rules.rack.tolerance import Tolerance
 from rules.readings import Action, Notice, Outcome, Readings
 
-SNAPSHOT_VERSION = 6
+SNAPSHOT_VERSION = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +78,7 @@ class _Kept:
     care: ProbeCare
     sources: dict[int, SourceState]
     channels: dict[str, ChannelState]
+    unwatched: dict[str, str]
 
 
 class Engine:
@@ -90,7 +93,10 @@ class Engine:
         self._care = ProbeCare()
         self._care.arrange(plan.sources, start_ms)
         self._watch_list = WatchList(plan, self._rack)
-        self._channels = {channel.name: ChannelState() for channel in self._watch_list.channels}
+        self._channels = {
+            channel.name: ChannelState(seen_ms=start_ms) for channel in self._watch_list.channels
+        }
+        self._unwatched: dict[str, str] = {}
 
     # Inputs
 
@@ -169,7 +175,8 @@ class Engine:
         self._sources = {it: known.get(it, SourceState(at_ms)) for it in plan.source_ids()}
         channels = self._channels
         self._channels = {
-            channel.name: channels.get(channel.name, ChannelState()) for channel in self._watch_list.channels
+            channel.name: channels.get(channel.name, ChannelState(seen_ms=at_ms))
+            for channel in self._watch_list.channels
         }
         self._drop_limits_that_are_gone(at_ms, outcome)
         return outcome
@@ -254,6 +261,7 @@ class Engine:
             self._care,
             self._sources,
             self._channels,
+            self._unwatched,
         )
         return {"version": SNAPSHOT_VERSION, **to_plain(kept)}
 
@@ -268,6 +276,7 @@ class Engine:
         engine._rack, engine._care = kept.rack, kept.care
         engine._watch_list = WatchList(kept.plan, kept.rack)
         engine._sources, engine._channels = kept.sources, kept.channels
+        engine._unwatched = kept.unwatched
         return engine
 
     # Time
@@ -303,10 +312,10 @@ class Engine:
         return Notice("stage runs long", at_ms, vessel, {"stage": self._rack.stages[vessel].stage})
 
     def _pass_time(self, until_ms: int, outcome: Outcome) -> None:
-        self._clock_ms = until_ms
+        before_ms, self._clock_ms = self._clock_ms, until_ms
         clock = np.array([until_ms], dtype=np.int64)
         fallen = silences(self._plan.sources, self._sources, clock, {})
-        self._settle(due_silences(fallen, self._watch_list), outcome)
+        self._settle(due_silences(fallen, self._watch_list) + self._losses(before_ms, clock, {}, {}), outcome)
 
     def _maintenance_over(self, target: str, at_ms: int) -> Notice:
         """Say whether the water is back in its bands after maintenance."""
@@ -341,16 +350,27 @@ class Engine:
         due = due_silences(fallen, self._watch_list)
         block = Block(readings, places, self._watch_list, self._channels, self._sources, self._care)
         due += block.judge(self._sources, outcome)
+        due += self._losses(self._clock_ms, readings.at_ms, places, block.seen)
+        for name, here in block.seen.items():
+            if here.size:
+                self._channels[name].seen_ms = int(readings.at_ms[here[-1]])
         note_heard(self._sources, readings.at_ms, readings.time_ms, places)
         self._clock_ms = int(readings.at_ms[-1])
         self._settle(due, outcome)
+
+    def _losses(self, from_ms: int, at_ms: NDArray[np.int64], places: Places, seen: Seen) -> list[Due]:
+        """Find what nobody sees any more, or sees again, up to the last of `at_ms`."""
+        names = {channel.name: channel for channel in self._watch_list.channels}
+        known = (self._plan.sources, self._sources, self._watch_list.own, names, from_ms, at_ms, places)
+        unseen = Unseen(*known, {name: state.seen_ms for name, state in self._channels.items()}, seen)
+        return due_losses(unseen.losses(self._watch_list.dangers(), self._unwatched), self._watch_list)
 
     def _settle(self, due: list[Due], outcome: Outcome) -> None:
         """Let everything happen in its order, up to the clock."""
         for item in sorted(due, key=lambda item: item.order):
             self._ring_timers(item.at_ms)
             held = self._rack.maintenance_of(item.crossing.vessel, item.crossing.bus)
-            self._book.cross(item.crossing, item.at_ms, held)
+            self._book.cross(with_its_reason(item.crossing, self._book), item.at_ms, held)
         self._ring_timers(self._clock_ms)
         outcome.events += self._book.take_events()
 
@@ -366,18 +386,12 @@ class Engine:
             standing = self._channels[name].standing
             for key in sorted(standing.keys() - keys):
                 del standing[key]
+        for name in self._unwatched.keys() - {danger.name for danger in self._watch_list.dangers()}:
+            del self._unwatched[name]
+        possible = {**possible, **self._watch_list.causes()}
+        over = {"active": False, "since_ms": at_ms, "reach": (), "evidence": NO_EVIDENCE}
         gone = [
-            Crossing(
-                alarm.vessel,
-                alarm.bus,
-                alarm.channel,
-                alarm.condition,
-                alarm.cause,
-                level,
-                priority,
-                False,
-                at_ms,
-            )
+            taken_over(Crossing, alarm, level=level, priority=priority, **over)
             for alarm in self._book
             for level, priority in sorted(alarm.active.items())
             if f"{alarm.condition}:{level}" not in possible.get(alarm.channel, frozenset())

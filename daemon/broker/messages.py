@@ -17,7 +17,7 @@ from datetime import tzinfo
 from typing import Any
 
 from daemon.journal.outbox import Message
-from daemon.words import event_text, iso_time, notice_text, quantity_of
+from daemon.words import event_text, iso_time, notice_text, quantity_if_any
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import State
 from rules.calling.records import Voice
@@ -47,11 +47,11 @@ def messages_of(said: AlarmEvent | Notice, voice: Voice, topic: str, zone: tzinf
 
 
 def _event_body(event: AlarmEvent, zone: tzinfo) -> dict[str, Any]:
-    quantity, evidence = quantity_of(event.channel), event.evidence
+    quantity, evidence = quantity_if_any(event), event.evidence
     return {
         "alarm": event.alarm,
         "vessel": event.vessel,
-        "quantity": quantity,
+        "quantity": quantity or "",
         "condition": event.condition,
         "event": event.trigger,
         "state": event.state,
@@ -62,10 +62,11 @@ def _event_body(event: AlarmEvent, zone: tzinfo) -> dict[str, Any]:
         "vessels": list(event.vessels),
         "value": evidence.value,
         "limit": evidence.limit,
-        "unit": unit_of(quantity),
+        "unit": unit_of(quantity) if quantity else "",
         "rate_per_hour": evidence.rate_per_hour,
         "reached": None if evidence.reached_ms is None else iso_time(evidence.reached_ms),
         "reason": evidence.reason,
+        "hidden": list(evidence.hidden),
         "who": event.who,
         "why": event.why,
         "until": None if event.until_ms is None else iso_time(event.until_ms),

@@ -133,7 +133,17 @@ def _slow(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
         for quantity in probe.quantities
         if (tolerance := _tolerance(draft, probe.vessel, quantity)) is not None
     ]
-    if delays and min(delays)[0] < probe.every_s:
+    unwatched = [
+        (tolerance.unwatched_after_ms / 1000, quantity)
+        for quantity in probe.quantities
+        if (tolerance := _tolerance(draft, probe.vessel, quantity)) is not None
+    ]
+    if unwatched and min(unwatched)[0] < probe.every_s:
+        after_s, quantity = min(unwatched)
+        expected = f"{shown(after_s)} or less, unwatched_after_s of {quantity} in its vessel, "
+        expected += "or else a loss is told later than that"
+        yield Finding(where("probes", name, "every_s"), shown(probe.every_s), expected, is_warning=True)
+    elif delays and min(delays)[0] < probe.every_s:
         delay_s, quantity = min(delays)
         expected = f"{shown(delay_s)} or less, the shortest on-delay of {quantity} in its vessel, "
         expected += "or else one reading alone can raise an alarm"

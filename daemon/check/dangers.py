@@ -1,14 +1,16 @@
 """Who watches each quantity that the stage in a vessel has limits on, as `bellwatch check` says it."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
+from daemon.buses.shape import ProbeSettings
 from daemon.check.coverage import channels_in
 from daemon.settings.rack import Settings
 from daemon.tables.words import shown
 from daemon.words import label
-from rules.judging.channel import FAULT_DELAYS_MS
 from rules.quantities import Quantity
 from rules.rack.channels import Channel, Need
+from rules.rack.limits import asks_for_watch
+from rules.rack.tolerance import Tolerance
 
 
 def danger_lines(settings: Settings) -> Iterator[str]:
@@ -19,20 +21,25 @@ def danger_lines(settings: Settings) -> Iterator[str]:
     channels = {channel.name: channel for channel in channels_in(settings)}
     for vessel, table in settings.vessels.items():
         for quantity in Quantity:
-            if settings.tolerance_of(table.stage, quantity, vessel) is None:
+            tolerance = settings.tolerance_of(table.stage, quantity, vessel)
+            if tolerance is None or not asks_for_watch(tolerance):
                 continue
             here = [it for it in channels.values() if it.vessel == vessel and it.quantity is quantity]
             seen = " and ".join(_seen_by(channel, channels, settings) for channel in here)
-            yield f"{vessel} {label(quantity)}: {seen or 'unwatched by settings, no probe for it'}"
+            told_s = unwatched_after_s(tolerance, [settings.probes[it.source.probe] for it in here])
+            within = f"; told within {shown(told_s)} s of its loss" if here else ""
+            yield f"{vessel} {label(quantity)}: {seen or 'unwatched by settings, no probe for it'}{within}"
+
+
+def unwatched_after_s(tolerance: Tolerance, probes: Iterable[ProbeSettings]) -> float:
+    """Return how long a quantity may show nothing usable before that is told."""
+    return max([tolerance.unwatched_after_ms / 1000, *(probe.silent_after_s for probe in probes)])
 
 
 def _seen_by(channel: Channel, channels: dict[str, Channel], settings: Settings) -> str:
     probe = settings.probes[channel.source.probe]
-    failing_s = FAULT_DELAYS_MS[0] / 1000 + 2 * probe.every_s
-    told_s = max(probe.silent_after_s, failing_s)
     given = "".join(f", {_given_by(need, channels)}" for need in channel.needs)
-    every = f"{channel.source.probe} every {shown(probe.every_s)} s"
-    return f"{every}{given}; told within {shown(told_s)} s of its loss"
+    return f"{channel.source.probe} every {shown(probe.every_s)} s{given}"
 
 
 def _given_by(need: Need, channels: dict[str, Channel]) -> str:

@@ -11,7 +11,7 @@ millisecond stay apart by the nanosecond of their number.
 import math
 from collections.abc import Mapping
 
-from daemon.words import quantity_of
+from daemon.words import quantity_if_any
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import State
 
@@ -30,8 +30,9 @@ def reading_line(prefix: str, value: float, utc_ms: int) -> str | None:
 
 def event_line(rack: str, event: AlarmEvent) -> str:
     """Return the line of an alarm event whose times are UTC."""
-    quantity = quantity_of(event.channel)
-    tags = {"condition": event.condition, "quantity": quantity, "rack": rack, "vessel": event.vessel}
+    quantity = quantity_if_any(event)
+    tags = {"condition": event.condition, "rack": rack, "vessel": event.vessel}
+    tags |= {"quantity": quantity} if quantity else {"cause": event.channel}
     fields = {
         "number": repr(float(event.number)),
         "priority": repr(float(event.priority)),

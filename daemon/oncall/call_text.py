@@ -5,7 +5,7 @@ from datetime import UTC, datetime, tzinfo
 
 from daemon.oncall.text_message import one_message, plain
 from daemon.response_notes import note_for
-from daemon.words import condition_word, number
+from daemon.words import condition_word, number, unwatched_text
 from rules.alarms.life_cycle import Condition
 from rules.calling.records import (
     BROKER_LOST,
@@ -81,6 +81,8 @@ def _what(word: Word) -> str:
     event, reason = word.event, word.event.evidence.reason
     if event.condition in _OF_A_RACK:
         return f"{_OF_A_RACK[event.condition]} {reason}".strip()
+    if event.condition == Condition.UNWATCHED:
+        return unwatched_text(event.channel, event.evidence.hidden, reason).removeprefix(f"{event.vessel}: ")
     what = f"{event.quantity.replace('_', ' ')} {condition_word(event.condition)}".strip()
     return f"{what} ({reason})" if reason else what
 

@@ -21,7 +21,7 @@ from daemon.words import iso_time
 
 WAITING_AT_MOST = 5 * RECEIVED_AT_MOST
 TAKEOVERS_WITHIN_S = 600.0
-"""One may be our own connection that the broker thought alive; two within this time are another process."""
+"""Two within this time are another process that lives."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,12 +90,17 @@ class OnCallLink:
         return [*taken, *self._rivals(), *self._racks.take(RECEIVED_AT_MOST)]
 
     def _rivals(self) -> list[Rival]:
-        """Return whether another process under our name takes our session at the broker again and again."""
+        """Return whether another process under our name takes our place at the broker again and again.
+
+        Each says at every connection who it is, and the broker keeps the last word: one of another that is
+        found when we come back may be left over, two are not.
+        """
         for arrival in self._presences.take(RECEIVED_AT_MOST):
             said = one_line(arrival.payload.decode(errors="replace"))[:80]
-            self._other = self._other if said == self._own else said
             self.connection.confirm(arrival)
-        self._takeovers.extend(self.connection.taken_over())
+            if said != self._own:
+                self._other = said
+                self._takeovers.append(time.monotonic())
         while self._takeovers and self._takeovers[0] < time.monotonic() - TAKEOVERS_WITHIN_S:
             self._takeovers.popleft()
         if len(self._takeovers) < 2:

@@ -124,6 +124,7 @@ def _word(rack: str, body: Mapping[str, Any]) -> Word:
             rate_per_hour=_number(body.get("rate_per_hour")),
             reached_ms=None if body.get("reached") is None else _ms(body["reached"]),
             reason=_text(body.get("reason") or ""),
+            hidden=_texts(body.get("hidden") or []),
         ),
     )
     # Before runs had ids, the id of an event named the journal.

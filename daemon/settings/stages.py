@@ -70,6 +70,9 @@ class ToleranceSettings(Table):
     lead_time_s: Delay | None = Field(
         None, description="A trend that is critical this soon alarms; 0 switches that off [s]"
     )
+    unwatched_after_s: Seconds | None = Field(
+        None, description="Without a usable reading for so long it is unwatched, and told [s]"
+    )
     max_disagreement: Rate | None = Field(
         None, description="Two probes of one vessel may differ by this much"
     )

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from daemon.response_notes import note_for
 from daemon.view.rack_now import AlarmNow, ChannelNow
 from daemon.view.reader import Sight
-from daemon.words import quantity_of
+from daemon.words import quantity_if_any, unwatched_text
 from rules.alarms.alarm import Alarm, HoldKind
 from rules.alarms.life_cycle import MILDER, State
 from rules.quantities import unit_of
@@ -40,16 +40,17 @@ def _alarm_now(
     alarm: Alarm, sight: Sight, channels: Mapping[str, ChannelNow], followers: tuple[str, ...]
 ) -> AlarmNow:
     utc_ms, evidence = sight.dating.utc_ms, alarm.evidence
-    channel, quantity = channels.get(alarm.channel), quantity_of(alarm.channel)
+    channel, quantity = channels.get(alarm.channel), quantity_if_any(alarm)
     hold = alarm.holds[alarm.held_by] if alarm.held_by else None
+    hidden = evidence.hidden, evidence.reason
     seen = alarm.state is State.ACKNOWLEDGED
     return AlarmNow(
         name=alarm.name,
         vessel=alarm.vessel,
         vessels=tuple(dict.fromkeys((alarm.vessel, *alarm.reach))),
         channel=alarm.channel,
-        quantity=quantity.value,
-        unit=unit_of(quantity),
+        quantity=quantity.value if quantity else "",
+        unit=unit_of(quantity) if quantity else "",
         condition=alarm.condition.value,
         priority=alarm.priority.word,
         state=alarm.state.value,
@@ -68,7 +69,7 @@ def _alarm_now(
         limit=_limit(alarm, channel),
         rate_per_hour=evidence.rate_per_hour,
         reached_ms=None if evidence.reached_ms is None else utc_ms(evidence.reached_ms),
-        reason=evidence.reason,
+        reason=evidence.reason if quantity else unwatched_text(alarm.channel, *hidden),
         who_has_it=None,
-        first_check=note_for(quantity.value, alarm.condition, evidence.reason, {}) or None,
+        first_check=note_for(quantity or "", alarm.condition, evidence.reason, {}) or None,
     )

@@ -14,7 +14,7 @@ from rules.care.accuracy import accuracy_of
 from rules.judging.channel import without
 from rules.quality.flags import Flag, QartodTest
 from rules.quantities import Quantity, unit_of
-from rules.rack.limits import Basis, limits_of, tells_limits, worst_priority
+from rules.rack.limits import asks_for_watch, tells_limits, worst_priority
 from rules.rack.tolerance import Tolerance
 
 _FOUND = {
@@ -155,8 +155,7 @@ def unwatched(
     found = []
     for quantity, tolerance in tolerances.items():
         here = [channel.watched for channel in channels if channel.quantity == quantity]
-        asked_for = any(limit.basis is not Basis.DIFFERENCE for limit in limits_of(tolerance))
-        if not asked_for or any(its.state is not WatchedState.UNWATCHED for its in here):
+        if not asks_for_watch(tolerance) or any(its.state is not WatchedState.UNWATCHED for its in here):
             continue
         why, since_ms = (here[0].why, here[0].since_ms) if here else ("no probe for it", None)
         found.append(Unwatched(quantity.value, why, since_ms, worst_priority(tolerance).word))

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from rules.alarms.event import NO_EVIDENCE, Evidence
-from rules.alarms.life_cycle import HELD, Condition, Priority, State, Trigger
+from rules.alarms.life_cycle import EXCUSES, HELD, MILDER, Condition, Priority, State, Trigger
 
 
 class HoldKind(StrEnum):
@@ -78,3 +78,13 @@ class Alarm:
     def held_by(self) -> HoldKind | None:
         """Return what keeps it from people, the strongest where there are several; None if nothing does."""
         return min(self.holds, key=lambda kind: (HELD.index(HOLDING[kind][1]), kind), default=None)
+
+
+def is_worse(one: Alarm, other: Alarm) -> bool:
+    """Return whether of two limits of one kind the first is the worse."""
+    return one.channel == other.channel and MILDER.get(one.condition) is other.condition
+
+
+def explains(alarm: Alarm, other: Alarm) -> bool:
+    """Return whether an announced alarm of a cause needs telling no more once `alarm` is raised."""
+    return is_worse(alarm, other) or other.condition in EXCUSES.get(alarm.condition, ())

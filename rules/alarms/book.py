@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
-from rules.alarms.alarm import HOLDING, Alarm, Hold, HoldKind
+from rules.alarms.alarm import HOLDING, Alarm, Hold, HoldKind, explains, is_worse
 from rules.alarms.event import NO_EVIDENCE, AlarmEvent, Crossing, Evidence
 from rules.alarms.history import TOLD, remembered, steps_to
 from rules.alarms.life_cycle import (
@@ -145,7 +145,7 @@ class AlarmBook:
             it
             for it in self._group(alarm.cause)
             if (it.announced and it.name != alarm.name)
-            or (it.active and it.held_by is HoldKind.SHELF and _is_worse(it, alarm))
+            or (it.active and it.held_by is HoldKind.SHELF and is_worse(it, alarm))
         ]
         calling = State.UNACKNOWLEDGED
         leader = max(others, key=lambda other: (other.priority, other.state is calling), default=None)
@@ -349,9 +349,10 @@ class AlarmBook:
             until_ms=hold.until_ms if hold else None,
         )
         self._events.append(event)
-        milder = self._milder(alarm)
-        if trigger is Trigger.RAISED and milder is not None and milder.announced:
-            self._hold(milder, HoldKind.EXPLAINED, Hold("", alarm.name), at_ms, NO_EVIDENCE)
+        if trigger is Trigger.RAISED:
+            for other in self._group(alarm.cause):
+                if other.announced and explains(alarm, other):
+                    self._hold(other, HoldKind.EXPLAINED, Hold("", alarm.name), at_ms, NO_EVIDENCE)
 
     def _vessels(self, alarm: Alarm) -> tuple[str, ...]:
         """Return the vessels in which the alarm's cause shows, the alarm's own first."""
@@ -376,11 +377,6 @@ def _again(alarm: Alarm, crossing: Crossing) -> Alarm:
     return replace(_new(crossing), state=alarm.state, holds=alarm.holds, worst=worst)
 
 
-def _is_worse(one: Alarm, other: Alarm) -> bool:
-    """Return whether of two limits of one kind the first is the worse."""
-    return one.channel == other.channel and MILDER.get(one.condition) is other.condition
-
-
 def _explained_until(alarm: Alarm, at_ms: int) -> bool:
     """Return whether an alarm has waited long enough for what explained it."""
     until_ms = alarm.holds[HoldKind.EXPLAINED].until_ms if HoldKind.EXPLAINED in alarm.holds else None
@@ -395,5 +391,6 @@ def _trigger(before: Alarm, after: Alarm, latching: tuple[Condition, ...]) -> Tr
         return Trigger.LATCHED if latches(after.condition, latching) else Trigger.RETURNED
     was, now = max(before.active.values()), max(after.active.values())
     if was == now:
-        return None
+        more = after.condition is Condition.UNWATCHED and len(after.active) > len(before.active)
+        return Trigger.WORSENED if more and after.evidence.hidden != before.evidence.hidden else None
     return Trigger.WORSENED if now > was else Trigger.EASED

@@ -11,7 +11,8 @@ class Evidence:
 
     `limit_from` is the key of the settings that the limit stands under, such as
     stages.ephyra.temperature.critical_high, after the word built-in where the file does not set it.
-    `reached_ms` is when the limit will be reached, `reason` what a probe fault is about.
+    `reached_ms` is when the limit will be reached, `reason` what a probe fault is about, `hidden` are the
+    dangers that nobody sees.
     """
 
     value: float | None = None
@@ -20,6 +21,7 @@ class Evidence:
     rate_per_hour: float | None = None
     reached_ms: int | None = None
     reason: str = ""
+    hidden: tuple[str, ...] = ()
 
 
 NO_EVIDENCE = Evidence()

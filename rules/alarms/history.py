@@ -29,7 +29,7 @@ def says_the_same(body: Mapping[str, Any], event: AlarmEvent) -> bool:
     """Return whether an event is the one that a journal holds, in every field that it has there."""
     if "evidence" not in body:  # nor did it say which key gave the limit, nor what a silence hides
         reason = event.evidence.reason if body.get("reason") else ""
-        event = replace(event, evidence=replace(event.evidence, limit_from="", reason=reason))
+        event = replace(event, evidence=replace(event.evidence, limit_from="", reason=reason, hidden=()))
     return alarm_event_from_json(body) == event
 
 

@@ -70,6 +70,7 @@ class Condition(StrEnum):
     RISING = "rising"
     FALLING = "falling"
     HEADING_OUT = "heading_out"
+    UNWATCHED = "unwatched"
     SILENT = "silent"
     PROBE_FAULT = "probe_fault"
     DISAGREEMENT = "disagreement"
@@ -78,6 +79,10 @@ class Condition(StrEnum):
 WORSE: Mapping[str, Condition] = {Condition.HIGH: Condition.HIGH_HIGH, Condition.LOW: Condition.LOW_LOW}
 MILDER: Mapping[str, Condition] = {worse: Condition(milder) for milder, worse in WORSE.items()}
 """Two limits of one kind: while the worse is crossed the milder is kept from people, then it goes on."""
+
+
+EXCUSES = {Condition.UNWATCHED: (Condition.SILENT, Condition.PROBE_FAULT)}
+"""What an alarm explains although it was announced before: a probe's trouble, once it hides a danger."""
 
 
 def latches(condition: Condition, latching: Collection[Condition]) -> bool:

@@ -38,7 +38,7 @@ class Voices:
         known = self.speakers.setdefault(rack, {})
         before, lately_ms = known.get(voice.key), at_ms - within_ms
         others = [key for key, other in known.items() if key != voice.key and other.last_ms >= lately_ms]
-        at_once = [key for key in others if before and before.last_ms < known[key].last_ms]
+        at_once = [key for key in others if before and before.last_ms <= known[key].last_ms]
         if before is None and len(known) >= SPEAKERS_AT_MOST:
             del known[min(known, key=lambda key: known[key].last_ms)]
         known[voice.key] = Speaker(voice.name, at_ms)

@@ -28,9 +28,11 @@ from rules.judging.out_of_water import (
 from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs
 from rules.judging.silence import Places, Silence, SourceState
 from rules.judging.trust import Trust
+from rules.judging.unwatched import Loss
 from rules.judging.watch_list import WatchList
 from rules.quality.flags import Flag
 from rules.rack.channels import Channel
+from rules.rack.limits import distances_to_worst
 from rules.readings import Amendment, ChannelFlags, Outcome, Readings
 
 _LARGEST_UINT16 = np.iinfo(np.uint16).max
@@ -71,6 +73,21 @@ def due_silences(found: Iterable[Silence], watch_list: WatchList) -> list[Due]:
     ]
 
 
+def due_losses(found: Iterable[Loss], watch_list: WatchList) -> list[Due]:
+    """Put dangers that are lost or seen again into their places."""
+    return [
+        Due(
+            loss.position,
+            loss.begins,
+            loss.at_ms,
+            -1,
+            watch_list.place[loss.danger.channels[0].name],
+            watch_list.loss(loss),
+        )
+        for loss in found
+    ]
+
+
 def places_by_source(readings: Readings, source_ids: Iterable[int]) -> Places:
     """Return the places of each source's readings in a block, in arrival order; others are passed over."""
     small = readings.source.size and int(readings.source.max()) <= _LARGEST_UINT16
@@ -86,7 +103,10 @@ def places_by_source(readings: Readings, source_ids: Iterable[int]) -> Places:
 
 
 class Block:
-    """A block under judgement; `channels`, the carried states, are changed by `judge`."""
+    """A block under judgement; `channels`, the carried states, are changed by `judge`.
+
+    `seen` says afterwards where each channel's readings are that show the water.
+    """
 
     def __init__(
         self,
@@ -107,6 +127,7 @@ class Block:
         )
         self._inputs = Inputs(watch_list, channels, readings.at_ms, self._trust.usual)
         self._judged: dict[str, Series] = {}
+        self.seen: dict[str, NDArray[np.intp]] = {}
         self._doubtful = {name: state.doubtful for name, state in channels.items()}
         self._dry: dict[int, Dryness] = {}
         self._witnesses: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
@@ -165,6 +186,11 @@ class Block:
         usual = channel.quantity in USUALLY and not self._watch_list.is_maintained(channel.source.id)
         sampled = sample(measured, self._channels[channel.name]) if usual else np.array([], dtype=np.intp)
         self._inputs.note(channel.name, measured, sampled)
+        sure = ~np.isnan(verdict.usable)
+        tolerance = self._watch_list.tolerance(channel)
+        if series.error is not None and tolerance is not None:
+            sure &= series.error < min(distances_to_worst(tolerance), default=np.inf)
+        self.seen[channel.name] = series.index[sure]
 
     def _judge(
         self, channel: Channel, series: Series, dry: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None

@@ -2,6 +2,7 @@
 
 from rules.alarms.life_cycle import Condition
 from rules.judging.silence import Scope
+from rules.judging.unwatched import cause_of
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
 from rules.rack.limits import Level
@@ -18,10 +19,8 @@ def water_cause(plan: RackPlan, channel: Channel, condition: Condition, level: L
     which way; of a probe, that it is this probe.
     """
     family = _FAMILY.get(channel.quantity, channel.quantity)
-    if condition is Condition.SILENT:
-        return silence_cause(channel, Scope.PROBE)
-    if condition is Condition.PROBE_FAULT:
-        return f"probe/{channel.source.probe}/fault"
+    if condition in (Condition.SILENT, Condition.PROBE_FAULT):
+        return cause_of(channel.source, Scope.PROBE)
     if condition is Condition.DISAGREEMENT:
         return f"{channel.vessel}/{family}/disagreement"
     where = next(
@@ -34,10 +33,3 @@ def water_cause(plan: RackPlan, channel: Channel, condition: Condition, level: L
     )
     up = level is Level.ABOVE if condition is Condition.HEADING_OUT else condition in _UPWARDS
     return f"{where}/{family}/{'up' if up else 'down'}"
-
-
-def silence_cause(channel: Channel, scope: Scope) -> str:
-    """Return what a silence shares: all buses or the bus where nothing on it answers, else the probe."""
-    if scope is Scope.RACK:
-        return "rack/silent"
-    return f"bus/{channel.source.bus}" if scope is Scope.BUS else f"probe/{channel.source.probe}/silent"

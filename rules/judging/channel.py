@@ -73,7 +73,7 @@ class ChannelState:
 
     `good_*` is the last reading that may be used and lacked nothing; of the last one, `doubtful` is whether
     it did not pass, `dry` whether it was out of the water, `error` how far it may be off for want of the
-    inputs in `lacking`, `elsewhere` as in `Series`.
+    inputs in `lacking`, `elsewhere` as in `Series`, `seen_ms` when one last came in that shows the water.
     """
 
     quality: QualityState = field(default_factory=QualityState)
@@ -93,6 +93,7 @@ class ChannelState:
     elsewhere: bool = False
     error: float = 0.0
     lacking: tuple[Quantity, ...] = ()
+    seen_ms: int = 0
     history: History = field(default_factory=History)
     calm: Calm = field(default_factory=Calm)
     leap: Leap = field(default_factory=Leap)

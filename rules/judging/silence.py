@@ -82,7 +82,7 @@ def silences(
             if not state.silent:
                 fell_ms = since_ms + limit_ms
                 position = int(np.searchsorted(at_ms, fell_ms, side="right"))
-                scope = _scope(source, sources, states, at_ms, places, fell_ms)
+                scope = scope_of(source, sources, states, at_ms, places, fell_ms)
                 yield Silence(source, position, fell_ms, since_ms, True, scope)
             state.silent = True
             if gap < here.size:
@@ -100,7 +100,7 @@ def note_heard(
         state.at_ms, state.time_ms = int(at_ms[here[-1]]), int(time_ms[here[-1]])
 
 
-def _scope(
+def scope_of(
     source: Source,
     sources: tuple[Source, ...],
     states: Mapping[int, SourceState],
@@ -115,7 +115,7 @@ def _scope(
     talks = {
         mate.bus
         for mate in sources
-        if moment_ms - _heard_by(states[mate.id], at_ms, places.get(mate.id), moment_ms)
+        if moment_ms - heard_by(states[mate.id].at_ms, at_ms, places.get(mate.id), moment_ms)
         < mate.silent_after_ms / 2
     }
     buses = {mate.bus for mate in sources}
@@ -125,12 +125,10 @@ def _scope(
     return Scope.PROBE if alone or source.bus in talks else Scope.BUS
 
 
-def _heard_by(
-    state: SourceState, at_ms: NDArray[np.int64], here: NDArray[np.intp] | None, moment_ms: int
-) -> int:
-    """Return when a source was last heard up to a moment."""
+def heard_by(last_ms: int, at_ms: NDArray[np.int64], here: NDArray[np.intp] | None, moment_ms: int) -> int:
+    """Return when something was last heard up to a moment: `last_ms` before the block, in it at `here`."""
     if here is None:
-        return state.at_ms
+        return last_ms
     times = at_ms[here]
     before = int(np.searchsorted(times, moment_ms, side="right"))
-    return int(times[before - 1]) if before else state.at_ms
+    return int(times[before - 1]) if before else last_ms

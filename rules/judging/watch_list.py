@@ -8,16 +8,26 @@ from numpy.typing import NDArray
 
 from rules.alarms.event import NO_EVIDENCE, Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
-from rules.judging.causes import silence_cause, water_cause
+from rules.judging.causes import water_cause
 from rules.judging.out_of_water import cells_of
 from rules.judging.persistence import Turn
 from rules.judging.silence import Scope, Silence
+from rules.judging.unwatched import Danger, Loss, cause_of
 from rules.quality.calm import MOVED
 from rules.quality.settings import QualitySettings
 from rules.quantities import Quantity
 from rules.rack.channels import Channel, channels_of
-from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, limits_of, worst_priority
-from rules.rack.plan import RackPlan, Source
+from rules.rack.limits import (
+    FAULT_KEY,
+    STUCK_KEY,
+    Basis,
+    Bounds,
+    Level,
+    asks_for_watch,
+    limits_of,
+    worst_priority,
+)
+from rules.rack.plan import RACK_WIDE, RackPlan, Source
 from rules.rack.stage_plan import StageNow, bounds, tolerance_at
 from rules.rack.state import RackState
 from rules.rack.tolerance import Tolerance
@@ -46,6 +56,7 @@ class WatchList:
         self.own = {channel.source.id: channel for channel in self.channels if channel.measured}
         self.cells = cells_of(plan.sources)
         self._rack = rack
+        self._dangers: tuple[Danger, ...] | None = None
         self._needed: dict[int, Priority] = {}
         self.witness_ids = {it for source in plan.sources for it, _ in self.witnesses(source)}
 
@@ -89,7 +100,7 @@ class WatchList:
 
     def stages_changed(self) -> None:
         """Forget what was worked out for the stages as they were."""
-        self._needed.clear()
+        self._dangers = None
 
     def stage(self, channel: Channel) -> StageNow:
         """Return the stage in a channel's vessel; one without a name where there is none."""
@@ -132,19 +143,6 @@ class WatchList:
             if limit.basis is Basis.VALUE
         )
 
-    def worst_without(self, source: Source) -> Priority:
-        """Return the priority of the worst alarm that nobody could raise without `source`.
-
-        What it is only an input of goes on: something else stands in for it (see `ranked_inputs`).
-        """
-        if source.id not in self._needed:
-            self._needed[source.id] = self._work_out_worst_without(source)
-        return self._needed[source.id]
-
-    def _work_out_worst_without(self, source: Source) -> Priority:
-        own = (channel for channel in self.channels if channel.source.id == source.id)
-        return max(worst_priority(self.tolerance(channel)) for channel in own)
-
     def crossing(
         self,
         channel: Channel,
@@ -154,7 +152,7 @@ class WatchList:
         turn: Turn,
         evidence: Evidence = NO_EVIDENCE,
     ) -> Crossing:
-        """Return a crossing; without a `priority`, that of the worst alarm lost with the channel's source."""
+        """Return a crossing; a probe's own trouble is of low priority: what it hides has its own alarm."""
         return Crossing(
             vessel=channel.vessel,
             bus=channel.source.bus,
@@ -162,7 +160,7 @@ class WatchList:
             condition=condition,
             cause=water_cause(self.plan, channel, condition, level),
             level=level,
-            priority=priority or self.worst_without(channel.source),
+            priority=priority or Priority.LOW,
             active=turn.active,
             since_ms=turn.since_ms,
             evidence=evidence,
@@ -177,28 +175,53 @@ class WatchList:
             for other in self.plan.sources
             if scope is Scope.RACK or (scope is Scope.BUS and other.bus == source.bus)
         }
-        evidence = Evidence(reason=self._hidden_by(source, scope)) if silence.begins else NO_EVIDENCE
-        crossing = self.crossing(channel, Condition.SILENT, Level.ADVISORY, None, turn, evidence)
-        return replace(crossing, cause=silence_cause(channel, scope), reach=tuple(sorted(reach)))
+        crossing = self.crossing(channel, Condition.SILENT, Level.ADVISORY, None, turn)
+        return replace(crossing, cause=cause_of(source, scope), reach=tuple(sorted(reach)))
 
-    def _hidden_by(self, source: Source, scope: Scope) -> str:
-        """Say which limits of which vessels nothing watches while a probe, its bus or the rack is silent."""
-        silent = {
-            other.id
-            for other in self.plan.sources
-            if scope is Scope.RACK
-            or (other.bus == source.bus if scope is Scope.BUS else other.probe == source.probe)
+    def dangers(self) -> tuple[Danger, ...]:
+        """Return what the stages have limits on and a channel shows."""
+        if self._dangers is None:
+            by_name: dict[str, list[Channel]] = {}
+            for channel in self.channels:
+                tolerance = self.tolerance(channel)
+                if tolerance is not None and asks_for_watch(tolerance):
+                    by_name.setdefault(f"{channel.vessel}/{channel.quantity}", []).append(channel)
+            self._dangers = tuple(self._danger(name, channels) for name, channels in by_name.items())
+        return self._dangers
+
+    def _danger(self, name: str, channels: list[Channel]) -> Danger:
+        missed_ms = max(channel.source.silent_after_ms for channel in channels)
+        tolerance = self.tolerance(channels[0])
+        delay_ms = tolerance.unwatched_after_ms if tolerance else 0
+        return Danger(name, tuple(channels), missed_ms, max(delay_ms, missed_ms), worst_priority(tolerance))
+
+    def loss(self, loss: Loss) -> Crossing:
+        """Return the crossing of a danger that nobody sees any more, or that is seen again."""
+        scope, _, what = loss.cause.partition("/")
+        its = [it for it in self.plan.sources if what == (it.probe if scope == "probe" else it.bus)]
+        return Crossing(
+            vessel=its[0].vessel if scope == "probe" else RACK_WIDE,
+            bus=its[0].bus if its else "",
+            channel=loss.cause,
+            condition=Condition.UNWATCHED,
+            cause=loss.cause,
+            level=loss.danger.name,
+            priority=loss.danger.priority,
+            active=loss.begins,
+            since_ms=loss.since_ms,
+            reach=tuple(dict.fromkeys(name.partition("/")[0] for name in loss.hidden)),
+            evidence=Evidence(hidden=loss.hidden),
+        )
+
+    def causes(self) -> dict[str, frozenset[str]]:
+        """Return the keys of the alarms that a probe, a bus or the rack can raise for what it hides."""
+        keys = frozenset(f"{Condition.UNWATCHED}:{danger.name}" for danger in self.dangers())
+        return {
+            cause_of(source, scope): keys
+            for source in self.plan.sources
+            for scope in Scope
+            if scope is not Scope.BUS or source.bus
         }
-        limited = [channel for channel in self.channels if self.tolerance(channel) is not None]
-        seen = {(it.vessel, it.quantity) for it in limited if it.source.id not in silent}
-        hidden = {
-            (it.vessel, it.quantity): None
-            for it in limited
-            if it.source.id in silent and (it.vessel, it.quantity) not in seen
-        }
-        vessels = {vessel: [q for at, q in hidden if at == vessel] for vessel, _ in hidden}
-        told = (f"{vessel}: {', '.join(them)}" for vessel, them in vessels.items())
-        return f"{'; '.join(told)} unwatched".replace("_", " ") if vessels else ""
 
     def possible_keys(self) -> Mapping[str, frozenset[str]]:
         """Return, for every channel, the keys of each condition and level that it can be in."""
@@ -212,7 +235,12 @@ class WatchList:
 
     def possible_alarms(self, at_ms: int) -> dict[str, Crossing]:
         """Return every alarm that the rack can raise now, by name."""
-        return {
+        unwatched = [
+            self.loss(Loss(danger, 0, at_ms, at_ms, False, cause))
+            for cause in self.causes()
+            for danger in self.dangers()[:1]
+        ]
+        return {crossing.alarm: crossing for crossing in unwatched} | {
             f"{channel.name}/{condition}": self.crossing(
                 channel, Condition(condition), Level(level), None, Turn(0, False, at_ms)
             )

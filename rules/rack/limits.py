@@ -85,6 +85,11 @@ def worst_priority(tolerance: Tolerance | None) -> Priority:
     return max((limit.priority for limit in limits), default=Priority.LOW)
 
 
+def asks_for_watch(tolerance: Tolerance) -> bool:
+    """Return whether a tolerance sets a limit on the water itself, not only on probes among each other."""
+    return any(limit.basis is not Basis.DIFFERENCE for limit in limits_of(tolerance))
+
+
 def tells_limits(tolerance: Tolerance, error: float) -> bool:
     """Return whether a value that may be off by `error` still tells the worst limits from the target."""
     return all(error < distance for distance in distances_to_worst(tolerance))

@@ -31,7 +31,10 @@ from rules.rack.tolerance import Band, Tolerance
 # oxygen half an hour stays, since a loss of flow is urgent.
 _SLOW = Tolerance(on_delay_ms=300_000, critical_on_delay_ms=300_000, off_delay_ms=300_000)
 _SALT = replace(_SLOW, deadband=0.3, rate_window_ms=4_800_000)
-_GAS = Tolerance(on_delay_ms=180_000, critical_on_delay_ms=60_000, off_delay_ms=180_000)
+# Oxygen can be gone within the hour once the flow stops; heat and salinity take hours (project judgement).
+_GAS = Tolerance(
+    on_delay_ms=180_000, critical_on_delay_ms=60_000, off_delay_ms=180_000, unwatched_after_ms=600_000
+)
 WITHOUT_LIMITS: dict[Quantity, Tolerance] = {
     Quantity.TEMPERATURE: Tolerance(
         deadband=0.2,

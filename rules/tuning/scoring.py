@@ -11,7 +11,7 @@ from statistics import median
 
 from rules.alarms.episodes import Episode, episodes_of
 from rules.alarms.event import AlarmEvent
-from rules.alarms.life_cycle import Priority, Trigger
+from rules.alarms.life_cycle import Condition, Priority, Trigger
 
 CALLS_FROM = Priority.HIGH
 CALLING = frozenset({Trigger.RAISED, Trigger.WORSENED})
@@ -134,7 +134,8 @@ def first_call_ms(incident: Incident, events: Iterable[AlarmEvent]) -> int | Non
 
 
 def _answers(call: AlarmEvent, incident: Incident) -> bool:
-    return call.vessel == incident.vessel and incident.start_ms <= call.at_ms <= incident.end_ms
+    vessels = call.vessels if call.condition == Condition.UNWATCHED else (call.vessel,)
+    return incident.vessel in vessels and incident.start_ms <= call.at_ms <= incident.end_ms
 
 
 def _within(at_ms: int, stretches: Iterable[tuple[int, int]]) -> bool:

@@ -134,10 +134,7 @@ def ioos_qc_on(series):
     """Its four tests on every series, with the thresholds that this project has for temperature."""
     quality = DEFAULT_QUALITY[Quantity.TEMPERATURE]
     operator, sensor = quality.operator_range, quality.sensor_range
-    suspect_s, fail_s = (
-        quality.flat_line_suspect.duration_ms / 1000,
-        quality.flat_line_fail.duration_ms / 1000,
-    )
+    suspect_s, fail_s = 2 * 3600, 12 * 3600
     for value, times in series:
         qartod.gross_range_test(value, (sensor.low, sensor.high), (operator.low, operator.high))
         qartod.spike_test(value, quality.spike_suspect, quality.spike_fail)

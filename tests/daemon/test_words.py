@@ -84,7 +84,7 @@ def test_an_event_says_where_what_how_far_how_fast_and_since_when(changes, text)
 
 
 @pytest.mark.parametrize(("step", "state"), TRANSITIONS.items())
-@pytest.mark.parametrize("condition", Condition)
+@pytest.mark.parametrize("condition", [it for it in Condition if it is not Condition.UNWATCHED])
 def test_every_step_of_every_condition_has_words_on_one_line(step, state, condition):
     _, trigger = step
     text = event_text(changed(HIGH, trigger=trigger, state=state, condition=condition), COPENHAGEN)
@@ -94,6 +94,15 @@ def test_every_step_of_every_condition_has_words_on_one_line(step, state, condit
     assert "_" not in text
     assert "None" not in text
     assert "nan" not in text
+
+
+def test_what_nobody_sees_is_named_with_what_hides_it():
+    hidden = ("k1/temperature", "k1/oxygen_saturation", "k2/temperature")
+    event = changed(HIGH, channel="probe/k1-multi", condition="unwatched", hidden=hidden, reason="silent")
+    listed = "k1: temperature, oxygen saturation; k2: temperature unwatched (probe k1-multi: silent)"
+    assert event_text(event, COPENHAGEN).startswith(f"{listed}, since ")
+    over = changed(event, trigger=Trigger.RETURNED, state=State.NORMAL, hidden=(), reason="")
+    assert event_text(over) == "what probe k1-multi hides: over"
 
 
 def test_the_priority_is_said_by_word_and_shown_by_a_shape_of_its_own():

@@ -224,8 +224,7 @@ def test_a_silent_bus_is_one_announced_alarm_and_its_return_announces_no_other()
     assert watched.states == {"k1/temperature/silent": "returned unacknowledged"}
 
 
-def test_one_dead_probe_of_two_quantities_is_one_alarm_and_the_worst_of_them():
-    """Temperature guards a critical band here and salinity none: temperature leads, whichever came first."""
+def test_one_dead_probe_of_two_quantities_is_one_alarm():
     sources = (
         Source(1, "ct", Quantity.CONDUCTIVITY, "k1", 60 * SECOND, "bench"),
         Source(2, "ct", T, "k1", 60 * SECOND, "bench"),
@@ -235,10 +234,47 @@ def test_one_dead_probe_of_two_quantities_is_one_alarm_and_the_worst_of_them():
     watched.read_all([(0, 1, 40.0), (0, 2, 15.0), (0, 3, 15.0)])
     watched.wait(5 * MINUTE)
     assert told(watched.events) == [
-        ("k1/temperature/silent", "raised"),
+        ("k1/conductivity/silent", "raised"),
+        ("k1/temperature/silent", "suppressed"),
+    ]
+    watched.wait(31 * MINUTE)
+    assert told(watched.events[2:]) == [
+        ("probe/ct/unwatched", "raised"),
         ("k1/conductivity/silent", "suppressed"),
     ]
-    assert watched.events[0].priority is Priority.CRITICAL
+    assert watched.events[2].priority is Priority.CRITICAL
+
+
+def test_a_silent_bus_hides_what_all_its_probes_watched_and_is_one_alarm():
+    watched = WatchedRack(plan_of(thermometers(3, silent_after_ms=2 * MINUTE), CALM))
+    watched.read_all([(number * SECOND, number, 15.0) for number in (1, 2, 3)])
+    watched.wait(HOUR)
+    raised = [event for event in watched.events if event.alarm == "bus/bench/unwatched"]
+    assert [(str(event.trigger), event.priority) for event in raised] == [("raised", Priority.CRITICAL)]
+    assert raised[0].evidence.hidden == ("k1/temperature", "k2/temperature", "k3/temperature")
+    assert raised[0].vessels == ("rack", "k1", "k2", "k3")
+    assert raised[0].evidence.reason == "silent"
+    assert [alarm.name for alarm in watched.engine.alarms() if alarm.announced] == ["bus/bench/unwatched"]
+    watched.read_all([(HOUR + number * SECOND, number, 15.0) for number in (1, 2, 3)])
+    assert "bus/bench/unwatched" in watched.states, "seen again, and nobody knows yet that it was not"
+    assert not [alarm for alarm in watched.engine.alarms() if alarm.active]
+
+
+def test_what_a_lost_probe_hides_later_is_told_when_it_is_hidden():
+    sources = (
+        Source(1, "multi", T, "k1", 2 * MINUTE, "bench"),
+        Source(2, "multi", Quantity.SALINITY, "k1", 2 * MINUTE, "bench"),
+    )
+    both = {T: PROMPT, Quantity.SALINITY: replace(PROMPT, advisory=Band(20, 38), critical=Band(10, 40))}
+    watched = WatchedRack(plan_of(sources, {"polyp": both}))
+    watched.read_all([(minute * MINUTE, 2, 30.0) for minute in range(60)])
+    watched.wait(2 * HOUR)
+    told_of = [event for event in watched.events if event.alarm == "probe/multi/unwatched"]
+    assert [(str(it.trigger), (it.at_ms - START_MS) / MINUTE) for it in told_of] == [
+        ("raised", 30.0),
+        ("worsened", 89.0),
+    ]
+    assert told_of[1].evidence.hidden == ("k1/temperature", "k1/salinity")
 
 
 def test_what_is_under_maintenance_falls_silent_unheard():
@@ -304,32 +340,39 @@ def test_readings_that_cannot_be_raise_no_alarm_of_the_water_but_one_of_the_prob
     watched = rack()
     watched.read_all([(minute * MINUTE, 1, 5000.0) for minute in range(4)])
     assert [(event.alarm, event.priority) for event in watched.events] == [
-        ("k1/temperature/probe_fault", Priority.CRITICAL)
+        ("k1/temperature/probe_fault", Priority.LOW)
     ]
 
 
 @pytest.mark.parametrize(
     ("tolerances", "expected"),
     [
-        ({}, Priority.LOW),
+        ({}, None),
         ({T: Tolerance(advisory=Band(12, 18))}, Priority.MEDIUM),
         ({T: Tolerance(max_rise_per_hour=1.0)}, Priority.HIGH),
         ({T: Tolerance(critical=Band(8, 23))}, Priority.CRITICAL),
-        ({Quantity.OXYGEN_SATURATION: Tolerance(critical=Band(60, 107))}, Priority.LOW),
+        ({T: Tolerance(max_disagreement=1.0)}, None),
+        ({Quantity.SALINITY: Tolerance(critical=Band(20, 38))}, None),
     ],
 )
-def test_a_probe_fault_is_as_urgent_as_the_worst_alarm_that_is_lost_with_it(tolerances, expected):
-    """The last case: temperature has no limit itself, and saturation goes on without it, less surely."""
+def test_what_a_failing_probe_hides_is_as_urgent_as_the_worst_alarm_that_is_lost_with_it(
+    tolerances, expected
+):
+    """The last case: temperature has no limit itself, and salinity goes on without it, less surely."""
     sources = (
-        Source(1, "ct", T, "k1", DAY, "bench"),
-        Source(2, "ct", Quantity.CONDUCTIVITY, "k1", DAY, "bench"),
-        Source(3, "do", Quantity.OXYGEN, "k1", DAY, "bench"),
+        Source(1, "t", T, "k1", 2 * MINUTE, "bench"),
+        Source(2, "c", Quantity.CONDUCTIVITY, "k1", 2 * MINUTE, "bench"),
     )
     watched = WatchedRack(plan_of(sources, {"polyp": tolerances}))
-    watched.read_all([(minute * MINUTE, 1, 5000.0) for minute in range(4)])
-    assert [(event.alarm, event.priority) for event in watched.events] == [
-        ("k1/temperature/probe_fault", expected)
-    ]
+    rows = [(minute * MINUTE, *read) for minute in range(32) for read in ((1, 5000.0), (2, 39.0))]
+    watched.read_all(rows)
+    found = {event.alarm: event.priority for event in watched.events if event.trigger == "raised"}
+    hidden = {} if expected is None else {"probe/t/unwatched": expected}
+    assert found == {"k1/temperature/probe_fault": Priority.LOW} | hidden
+    for event in watched.events:
+        if event.alarm in hidden:
+            assert event.at_ms == START_MS + 30 * MINUTE
+            assert (event.evidence.hidden, event.vessels) == (("k1/temperature",), ("k1",))
 
 
 def test_a_lost_barometer_is_of_low_priority_because_its_last_value_stands_in():

@@ -74,6 +74,7 @@ PLAN = RackPlan(
                 off_delay_ms=60_000,
                 lead_time_ms=600_000,
                 max_disagreement=0.5,
+                unwatched_after_ms=150_000,
             ),
             Quantity.SALINITY: Tolerance(
                 advisory=Band(29, 34), critical=Band(25, 37), deadband=0.3, on_delay_ms=30_000, off_delay_ms=0
@@ -82,6 +83,7 @@ PLAN = RackPlan(
                 advisory=Band(80, 103),
                 critical=Band(60, 107),
                 deadband=3,
+                unwatched_after_ms=1_000,
                 on_delay_ms=0,
                 critical_on_delay_ms=0,
                 off_delay_ms=0,
@@ -246,7 +248,8 @@ def test_the_nights_of_these_tests_do_raise_alarms():
     assert {
         ("rising", "raised"),
         ("high", "suppressed"),
-        ("high", "raised"),
+        ("high_high", "raised"),
         ("silent", "raised"),
         ("silent", "suppressed"),
+        ("unwatched", "raised"),
     } <= kinds

@@ -20,7 +20,7 @@ from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.places import DEPLOY
 
 TOPIC = "bellwatch/bench"
-ALARM = "k1/temperature/high"
+ALARM = "k1/temperature/high_high"
 ACL = DEPLOY / "broker-acl.example"
 ALL = ("acknowledge", "shelve", "begin_maintenance", "move_stage")
 

@@ -659,10 +659,9 @@ def test_no_vessel_is_in_a_stage_that_its_lineage_does_not_know(tmp_path: Path):
     text = edited(
         ("[vessels.k1]", '[vessels.k1]\nlineage = "warm"'), ('stage = "ephyra"', 'stage = "polyp-cooling"')
     )
-    (line,) = [line for line in lines_of(tmp_path, text) if not line.startswith("warning")]
-    assert line.startswith(
-        'vessels.k1.stage: found "polyp-cooling"; expected a built-in stage or one of this'
-    )
+    unknown, contradicted = (line for line in lines_of(tmp_path, text) if not line.startswith("warning"))
+    assert unknown.startswith('vessels.k1.stage: found "polyp-cooling"; expected a built-in stage or one of')
+    assert "advisory_high_c: found 17.5; expected above advisory_low_c, which is 20" in contradicted
 
 
 def test_a_vessel_cannot_have_the_name_that_stands_for_the_rack(tmp_path: Path):
@@ -724,7 +723,7 @@ def test_it_says_of_each_danger_who_watches_it(tmp_path: Path):
     _, out, _ = run(EXAMPLE)
     assert (
         "k1 oxygen saturation: k1-multi every 30 s, temperature of k1-multi, salinity of k1-multi, "
-        "air pressure of barometer; told within 120 s of its loss"
+        "air pressure of barometer; told within 600 s of its loss"
     ) in out.splitlines()
     path = tmp_path / "bellwatch.toml"
     path.write_text(edited(("[vessels.t1]", '[vessels.t2]\nkind = "dish"\nstage = "planula"\n[vessels.t1]')))

@@ -122,7 +122,7 @@ def test_the_daemon_goes_on_from_it_and_says_that_the_rules_are_others(before):
     heard = LogCapture()
     structlog.configure(processors=[heard])
     bench = Bench(before.parent, START_MS + 1_000_000, more=PLAN)
-    bench.take(steady(60, 2, START_MS + 1_001_000))
+    bench.take(steady(60, 26, START_MS + 1_020_000))  # after a silence
     assert [event["judged_by"] for event in heard.entries if event["event"] == "rules_changed"] == [
         "a version before 1"
     ]
@@ -132,7 +132,7 @@ def test_the_daemon_goes_on_from_it_and_says_that_the_rules_are_others(before):
     assert len(new) > len(numbers)
     bench.power_cut()
     heard.entries.clear()
-    Bench(before.parent, START_MS + 1_061_000, more=PLAN).power_cut()
+    Bench(before.parent, START_MS + 1_080_000, more=PLAN).power_cut()
     assert [event for event in heard.entries if event["event"] in ("rules_changed", "restart_differs")] == []
 
 

@@ -98,6 +98,16 @@ def test_each_kind_of_alarm_in_its_words(changes, words):
     assert words in text(word(**changes))
 
 
+def test_what_nobody_sees_is_named_once():
+    hidden = ("k1/temperature", "k1/oxygen_saturation")
+    at_ms = ms(AT)
+    lost = word_of("probe/k1-multi/unwatched", at_ms, vessel="k1", hidden=hidden, reason="silent")
+    assert text(lost).startswith(
+        "CRITICAL north k1: temperature, oxygen saturation unwatched (probe k1-multi: silent), since 03:30. "
+    )
+    assert "temperature high-high 19.24 C" in text(word(condition="high_high"))
+
+
 def test_the_end_a_flood_and_the_digest():
     over = word(state="normal", trigger="returned")
     assert text(over, kind=CallKind.RETURNED, priority=Priority.LOW) == (

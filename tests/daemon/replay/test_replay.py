@@ -23,6 +23,7 @@ from daemon.journal.journal import Journal
 from daemon.replay.replay import FlagTally, replay
 from daemon.replay.words import event_line
 from daemon.sources.journal import journal_recording
+from rules import RULES_VERSION
 from rules.readings import Action, Amendment, ChannelFlags, Outcome, Readings
 from tests.rigs.bench import START_MS, Bench, swinging
 from tests.rigs.nights.recorded_nights import events_at, live, simulated, write_settings
@@ -395,13 +396,17 @@ def test_a_replay_says_where_other_rules_judged_than_todays(tmp_path, capsys):
     path = tmp_path / "journal.sqlite"
     path.write_bytes(gzip.decompress((DATA / "journal_layout_2.sqlite.gz").read_bytes()))
     Journal(path, writable=True).close()
-    assert main(["replay", str(path)]) == 0
-    assert "Judged from 2025-10-09 08:53:20 by rules before 1; today's are 2." in capsys.readouterr().out
+    assert main(["replay", str(path)]) == 1
+    said = capsys.readouterr().out
+    assert f"Judged from 2025-10-09 08:53:20 by rules before 1; today's are {RULES_VERSION}." in said
+    assert "NOT as it was: 29 events of the time" in said
+    assert "The rules have changed since" in said
     bench = Bench(tmp_path, START_MS + 1_000_000)
     bench.watch.stop()
     bench.power_cut()
     main(["replay", str(path)])
-    assert "by rules before 1, from 2025-10-09 09:10:00 by rules 2; today's are 2." in capsys.readouterr().out
+    by = f"by rules before 1, from 2025-10-09 09:10:00 by rules {RULES_VERSION}; today's are {RULES_VERSION}."
+    assert by in capsys.readouterr().out
 
 
 def test_a_replay_under_todays_rules_says_nothing_of_them(tmp_path, capsys):

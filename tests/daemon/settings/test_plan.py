@@ -8,6 +8,7 @@ from rules.plain import from_plain, to_plain
 from rules.quantities import Quantity
 from rules.rack.limits import limits_of
 from rules.rack.plan import RACK_WIDE, RackPlan
+from rules.rack.tolerance import Band
 from tests.rigs.daemon_run import write_settings
 from tests.rigs.places import DEMO_SETTINGS, ROOT
 
@@ -33,14 +34,15 @@ def settings(request):
 def test_a_vessel_of_another_lineage_has_limits_of_its_own(tmp_path):
     """What the file sets for a stage goes over the built-in limits of either lineage."""
     own = tmp_path / "own.toml"
-    text = EXAMPLE.read_text(encoding="utf-8")
-    own.write_text(text.replace('label = "Kreisel 1, top left"', 'lineage = "coerulea"'), encoding="utf-8")
+    text = EXAMPLE.read_text(encoding="utf-8").replace("advisory_high_c = 17.5", "advisory_high_c = 18.5")
+    text = text.replace('label = "Kreisel 2, top right"', 'lineage = "coerulea"')
+    own.write_text(text, encoding="utf-8")
     plan = rack_plan(load_settings(own), Numbers())
-    rack, k1 = (
-        plan.tolerances_of(vessel)["ephyra"][Quantity.TEMPERATURE].advisory for vessel in ("k2", "k1")
-    )
-    assert (rack.low, rack.high, k1.low, k1.high) == (7.0, 17.5, 10.0, 17.5)
-    assert set(plan.own_tolerances) == {"k1"}
+    k1, k2 = (plan.tolerances_of(vessel) for vessel in ("k1", "k2"))
+    assert k1["juvenile"][Quantity.TEMPERATURE].advisory == Band(5.0, 19.0)
+    assert k2["juvenile"][Quantity.TEMPERATURE].advisory == Band(10.0, 25.0)
+    assert k2["adult"][Quantity.OXYGEN_SATURATION].advisory.high is None  # as the file says
+    assert set(plan.own_tolerances) == {"k2"}
     assert from_plain(RackPlan, to_plain(plan)) == plan
 
 

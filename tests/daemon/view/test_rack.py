@@ -157,7 +157,7 @@ def test_an_alarm_tells_all_that_is_known_of_it(rack, now):
 
 def test_a_trend_says_which_limit_it_will_reach_and_when(rack, now):
     rack.minutes(30)
-    for minute in range(60):
+    for minute in range(90):
         rack.minutes(1, k1=15.0 + minute * 0.02)  # 1.2 °C an hour from 15 °C
     its = channel(now(), "k1/temperature")
     assert its.trend_tells

@@ -158,9 +158,9 @@ def is_true(it, call):
     slack = tolerance.deadband
     truth = it.water.at(call.at_ms, call.vessel, quantity)
     rate = it.water.rate_per_hour(call.at_ms, call.vessel, quantity, tolerance.rate_window_ms)
-    if call.condition is Condition.HIGH:
+    if call.condition in (Condition.HIGH, Condition.HIGH_HIGH):
         return truth > tolerance.advisory.high - slack
-    if call.condition is Condition.LOW:
+    if call.condition in (Condition.LOW, Condition.LOW_LOW):
         return truth < tolerance.advisory.low + slack
     if call.condition is Condition.RISING:
         return rate > 0.8 * tolerance.max_rise_per_hour

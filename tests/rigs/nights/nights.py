@@ -129,7 +129,7 @@ def direction(event):
     """Which property of the water an event is about, and whether upwards; None for a probe's troubles."""
     if event.condition in (Condition.SILENT, Condition.PROBE_FAULT, Condition.DISAGREEMENT):
         return None
-    upwards = event.condition in (Condition.HIGH, Condition.RISING)
+    upwards = event.condition in (Condition.HIGH_HIGH, Condition.HIGH, Condition.RISING)
     if event.condition is Condition.HEADING_OUT:
         upwards = (event.evidence.rate_per_hour or 0.0) > 0
     return family(event.channel.split("/")[1]), upwards

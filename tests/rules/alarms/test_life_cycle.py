@@ -134,6 +134,7 @@ def test_the_conditions_are_those_of_the_design():
         "rising",
         "falling",
         "heading_out",
+        "unwatched",
         "silent",
         "probe_fault",
         "disagreement",

@@ -121,10 +121,16 @@ def test_a_silence_is_told_before_the_reading_that_ends_it_and_what_that_reading
     watched.read_all([(0, 1, 15.0), (HOUR, 1, 19.0)])
     assert [(event.alarm.split("/")[-1], str(event.trigger)) for event in watched.events] == [
         ("silent", "raised"),
-        ("silent", "returned"),
+        ("unwatched", "raised"),
+        ("silent", "suppressed"),
+        ("silent", "released"),
+        ("unwatched", "returned"),
         ("high", "raised"),
     ]
-    assert [event.at_ms - START_MS for event in watched.events] == [10 * MINUTE, HOUR, HOUR]
+    assert [event.at_ms - START_MS for event in watched.events] == [
+        *(10 * MINUTE, 30 * MINUTE, 30 * MINUTE),
+        *(HOUR, HOUR, HOUR),
+    ]
 
 
 def test_at_one_moment_returns_come_first_then_the_most_urgent():

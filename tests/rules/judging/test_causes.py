@@ -3,8 +3,9 @@
 import pytest
 
 from rules.alarms.life_cycle import Condition
-from rules.judging.causes import silence_cause, water_cause
+from rules.judging.causes import water_cause
 from rules.judging.silence import Scope
+from rules.judging.unwatched import cause_of
 from rules.quantities import Quantity
 from rules.rack.channels import channels_of
 from rules.rack.limits import Level
@@ -46,10 +47,10 @@ def cause(channel, condition, level=Level.ADVISORY):
         ("k1/oxygen_saturation", Condition.LOW, Level.ADVISORY, "air-pump/oxygen/down"),
         ("k1/salinity", Condition.HIGH, Level.ADVISORY, "k1/salinity/up"),
         ("k1/conductivity", Condition.HIGH, Level.ADVISORY, "k1/salinity/up"),
-        ("k1/conductivity", Condition.PROBE_FAULT, Level.ADVISORY, "probe/ct1/fault"),
-        ("k1/temperature", Condition.PROBE_FAULT, Level.ADVISORY, "probe/ct1/fault"),
+        ("k1/conductivity", Condition.PROBE_FAULT, Level.ADVISORY, "probe/ct1"),
+        ("k1/temperature", Condition.PROBE_FAULT, Level.ADVISORY, "probe/ct1"),
         ("k1/temperature", Condition.DISAGREEMENT, Level.ADVISORY, "k1/temperature/disagreement"),
-        ("k1/temperature", Condition.SILENT, Level.ADVISORY, "probe/ct1/silent"),
+        ("k1/temperature", Condition.SILENT, Level.ADVISORY, "probe/ct1"),
     ],
 )
 def test_what_alarms_share(channel, condition, level, expected):
@@ -70,6 +71,6 @@ def test_a_supply_of_another_quantity_or_other_vessels_is_no_common_cause():
 
 def test_what_is_silent_is_the_rack_the_bus_or_the_probe():
     channel = CHANNELS["k1/temperature"]
-    assert silence_cause(channel, Scope.RACK) == "rack/silent"
-    assert silence_cause(channel, Scope.BUS) == "bus/bench"
-    assert silence_cause(channel, Scope.PROBE) == "probe/ct1/silent"
+    assert cause_of(channel.source, Scope.RACK) == "rack/all"
+    assert cause_of(channel.source, Scope.BUS) == "bus/bench"
+    assert cause_of(channel.source, Scope.PROBE) == "probe/ct1"

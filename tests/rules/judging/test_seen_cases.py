@@ -125,22 +125,21 @@ def test_oxygen_that_falls_is_told_without_its_thermometer_or_cell(lost):
     assert not any("unwatched" in text and "oxygen" in text for text in told)
 
 
-def test_a_thermometer_of_a_tenth_that_is_steady_for_half_a_day_is_sound():
+def test_a_thermometer_of_a_tenth_is_sound_until_it_is_steady_for_three_times_its_longest_calm():
     """Seen: a critical page after 12 h, salinity and saturation gone, oxygen unwatched."""
     engine, said = judged({"t": held}, tank=COARSE)
-    assert not raised(said, Priority.MEDIUM)
+    told = [minutes for minutes, event in said if event.priority >= Priority.MEDIUM]
+    assert min(told, default=np.inf) >= 2.4 * longest_calm_min("t", COARSE)
     now = {it.channel.quantity: it.value for it in engine.channels()}
     assert np.isfinite([now[Quantity.SALINITY], now[Quantity.OXYGEN_SATURATION]]).all()
     assert first_call(judged({"t": held}, CRASH, tank=COARSE)[1], "oxygen/down") < np.inf
 
 
-@not_yet
 def test_a_thermometer_of_a_tenth_makes_no_alarm_at_all_while_the_water_is_calm():
     """Seen: three quarters of all raised alarms were "stuck" on coarse, calm, healthy data."""
     assert raised(judged(tank=COARSE)[1]) == []
 
 
-@not_yet
 @pytest.mark.parametrize("lying", [{"o": held}, {"t": held, "c": held, "o": held}], ids=["optode", "gateway"])
 def test_frozen_oxygen_is_told_while_the_pump_is_dead(lying):
     """Seen: the first page came 7.6 h after the limit. Three times the longest calm before, half an hour."""
@@ -156,10 +155,10 @@ def test_oxygen_whose_last_digit_alone_dithers_is_told_or_shown_as_watched_rough
     assert first_call(said, "") < np.inf or shows_roughly(engine)
 
 
-def longest_calm_min():
-    at_ms, true, pressure, noise = calm_days(FINE)
-    oxygen = shown(FINE, true, pressure, noise)["o"][at_ms < FAULT_MS]
-    moved = np.flatnonzero(np.diff(oxygen))
+def longest_calm_min(it="o", tank=FINE):
+    at_ms, true, pressure, noise = calm_days(tank)
+    value = shown(tank, true, pressure, noise)[it][at_ms < FAULT_MS]
+    moved = np.flatnonzero(np.diff(value))
     return float(np.diff(at_ms[moved]).max() / MINUTE_MS)
 
 
@@ -168,7 +167,6 @@ def shows_roughly(engine):
     return any(it.frozen is None for it in engine.channels() if it.channel.quantity is Quantity.OXYGEN)
 
 
-@not_yet
 def test_a_probe_that_makes_noise_is_one_problem():
     """Seen: 27 pages of alternating critical high and low, never "erratic"."""
     draw = np.random.default_rng(1193046471)
@@ -229,11 +227,11 @@ def test_of_a_failing_cell_few_readings_pass():
 
 
 @pytest.mark.parametrize("lying", ["t", "c"])
-def test_what_is_made_of_a_suspect_input_does_not_pass(lying):
+def test_what_is_made_of_a_doubtful_input_does_not_pass_or_says_how_far_it_may_be_off(lying):
     """Seen: 9 in 10 salinities of a failing cell passed."""
     wild = {"t": 34.0, "c": 66.0}[lying]  # beyond the operator's range: suspect, not failed
     engine, _ = judged({lying: reads(wild)})
-    now = {it.channel.quantity: it.flag for it in engine.channels()}
+    now = {it.channel.quantity: it.flag if not it.error else Flag.SUSPECT for it in engine.channels()}
     measured = {"t": Quantity.TEMPERATURE, "c": Quantity.CONDUCTIVITY}[lying]
     assert now[measured] != Flag.PASS
     assert now[Quantity.SALINITY] != Flag.PASS

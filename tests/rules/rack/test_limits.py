@@ -90,6 +90,6 @@ def test_the_worst_alarm_that_a_channel_can_raise():
 
 
 def test_every_condition_of_the_water_has_a_limit():
-    others = {Condition.SILENT, Condition.PROBE_FAULT}
+    others = {Condition.UNWATCHED, Condition.SILENT, Condition.PROBE_FAULT}
     assert {limit.condition for limit in limits_of(FULL)} == set(Condition) - others
     assert Level("advisory") is Level.ADVISORY

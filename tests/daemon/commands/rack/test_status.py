@@ -65,7 +65,7 @@ def test_the_worst_comes_first_and_stands_beside_its_number(rack):
     )
     names = [name for _, _, name, *_ in told]
     assert "k1/temperature/high_high" in names
-    assert "k3/temperature/silent" in names
+    assert "probe/k3-multi/unwatched" in names
     assert dict.fromkeys((shape, word) for shape, word, *_ in told).keys() <= {
         ("■", "critical"),
         ("◆", "high"),
