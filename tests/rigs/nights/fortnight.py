@@ -14,7 +14,8 @@ from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source, Supply
 from rules.rack.stages import DEFAULT_TOLERANCES
 from rules.readings import Readings
-from simulator.rack.rack import load_named, simulate
+from  import load_named
+from simulator.rack.rack import simulate
 from simulator.scenario.scenario import Event
 
 DAYS, STEP_S = 14, 60.0

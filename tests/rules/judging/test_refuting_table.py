@@ -15,19 +15,23 @@ from tests.rigs.nights.lost_inputs import DANGERS, LOST, WATERS, calm_days, heal
 from tests.rigs.nights.refuting import counts, must_be, pairs, table
 
 FAILS_TODAY = {
-    "frozen c": "salt up: one probe",
-    "frozen o": "oxygen down; supersaturation",
-    "frozen all": "heat; cold; salt up; salt down; oxygen down; supersaturation; no danger: separate",
-    "dithering c": "salt up: separate",
-    "dithering o": "oxygen down: one probe; supersaturation: one probe",
-    "dithering all": "heat; cold; salt up; salt down; oxygen down; supersaturation",
-    "offset jump c": "salt up: one probe; no danger: one probe",
+    "dithering c": "salt up: one probe; salt down: one probe; no danger: separate",
+    "dithering o": "oxygen down: separate; supersaturation: separate; no danger: one probe",
+    "offset jump c": "salt up: one probe; no danger",
     "offset jump o": "supersaturation: one probe; no danger",
-    "in air t": "heat; cold; no danger",
-    "in air o": "oxygen down; no danger",
-    "silent o": "no danger: one probe",
-    "dead t": "no danger: separate",
-    "dead o": "no danger: separate",
+    "silent t": "no danger",
+    "silent c": "no danger",
+    "silent o": "no danger",
+    "silent all": "no danger",
+    "dead t": "no danger",
+    "dead c": "no danger",
+    "dead o": "no danger",
+    "frozen t": "no danger",
+    "frozen c": "no danger",
+    "frozen o": "no danger",
+    "frozen all": "no danger",
+    "dithering t": "no danger: separate",
+    "dithering all": "no danger",
     "offset jump t": "no danger",
     "noise t": "no danger",
     "noise c": "no danger",
@@ -36,11 +40,15 @@ FAILS_TODAY = {
     "half missing c": "no danger",
     "half missing o": "no danger",
     "half missing all": "no danger",
+    "in air t": "no danger",
+    "in air c": "no danger",
+    "in air o": "no danger",
+    "in air all": "no danger",
 }
 """What the rules do not manage yet: the input, and the dangers (or none) under which nobody is told in time,
 or twice; on one probe, on separate ones or (nothing said) on both. What comes right must go from here."""
 
-CALLS_TODAY = (0, 2, 3)
+CALLS_TODAY = ()
 """Tanks whose calm water and healthy probes make an alarm of any priority."""
 
 
