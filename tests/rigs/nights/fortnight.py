@@ -14,9 +14,8 @@ from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source, Supply
 from rules.rack.stages import DEFAULT_TOLERANCES
 from rules.readings import Readings
-from  import load_named
-from simulator.rack.rack import simulate
 from simulator.scenario.scenario import Event
+from tests.rigs.simulated import load_named, simulate
 
 DAYS, STEP_S = 14, 60.0
 DAY_MIN = 24 * 60
