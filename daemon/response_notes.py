@@ -8,7 +8,7 @@ switched off first: mains electricity beside salt water kills.
 
 from collections.abc import Mapping
 
-from rules.alarms.life_cycle import Condition
+from rules.alarms.life_cycle import MILDER, Condition
 from rules.calling.records import BROKER_LOST, RACK_SILENT, UNREADABLE
 from rules.quality.probe_faults import FaultReason
 from rules.quantities import Quantity
@@ -53,7 +53,8 @@ def known_alarms() -> list[str]:
 def note_for(quantity: str, condition: str, reason: str, own: Mapping[str, str]) -> str:
     """Return the note for an alarm, the most particular one, an own one first; empty without any.
 
-    `reason` is that of a probe fault.
+    `reason` is that of a probe fault; a note for high is also one for high-high.
     """
-    keys = (f"{quantity}/{condition}", f"{condition}/{reason}", condition)
+    milder = f"{quantity}/{MILDER.get(condition)}"
+    keys = (f"{quantity}/{condition}", milder, f"{condition}/{reason}", condition)
     return next((notes[key] for key in keys for notes in (own, DEFAULT_NOTES) if key in notes), "")

@@ -1,13 +1,17 @@
 """The one place that builds the daemon from its settings and connects the parts."""
 
+import socket
 import sqlite3
 from collections.abc import Callable
 from zoneinfo import ZoneInfo
 
 from daemon.broker.command_desk import CommandDesk
 from daemon.broker.connection import Connection
+from daemon.broker.echo import Echo
 from daemon.broker.link import BrokerLink
 from daemon.broker.messages import messages_of, rack_topic, watch_message
+from daemon.broker.notices import Notices, Words
+from daemon.broker.receipts import Receipts
 from daemon.broker.standing_alarms import StandingAlarms
 from daemon.clock import SteadyClock
 from daemon.errors import JournalError
@@ -20,16 +24,16 @@ from daemon.journal.retention import Retention
 from daemon.journal.schema import is_damage
 from daemon.journal.sole_writer import SoleWriter
 from daemon.settings.plan import rack_plan
-from daemon.settings.rack import MirrorSettings, Settings
+from daemon.settings.rack import BrokerSettings, MirrorSettings, Settings
+from daemon.watch.newest_mark import NewestMark
 from daemon.watch.service import Companion, Service
 from daemon.watch.timekeeper import GivenTime, TimeKeeper
 from daemon.watch.wall_clock import SystemWallClock, WallClock
 from daemon.watch.watch import Watch
 from drivers.readings import Bus, Emit, Surroundings
 from rules.alarms.event import AlarmEvent
+from rules.calling.records import Voice
 from rules.readings import Notice
-
-Words = Callable[[AlarmEvent | Notice], list[Message]]
 
 TURN_MS = 1_000
 """How long a reading may wait to be judged."""
@@ -42,24 +46,29 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     """
     sole_writer = SoleWriter(settings.journal.path)
     journal = open_journal(settings.journal.path)
+    mark = NewestMark(journal)
+    if why := mark.went_back():
+        journal.begin_run(why)
     wall = wall or SystemWallClock(trusted=settings.journal.trust_clock)
     keeper = TimeKeeper(journal, wall) if clock is None else GivenTime(clock)
     topic = rack_topic(settings.broker.topic_root, settings.rack.name)
-    words = _words(settings, journal, keeper, topic)
+    voice = _voice(journal, wall)
+    words = _words(settings, voice, keeper, topic)
     watch = _watch(settings, journal, keeper, words)
     utc_clock = keeper.utc_clock()
     connection = Connection(
         settings.broker,
         "alarms wait in the journal",
-        lambda state: watch_message(topic, state, utc_clock.now_ms()),
+        lambda state: watch_message(topic, state, utc_clock.now_ms(), voice()),
     )
-    link = BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock)
+    link = BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock, voice)
     surroundings = _surroundings(keeper, topic, journal.id)
     retention = Retention(journal, settings.journal.keep_days, mirrored=settings.mirror is not None)
     chores: list[Callable[[int], None]] = [
         lambda _now_ms: keeper.check(watch.redate),
         lambda now_ms: retention.step(now_ms, keeper.dating),
-        StandingAlarms(journal, connection, words).step,
+        *_at_the_broker(settings.broker, connection, topic, Notices(journal, words), voice),
+        mark.step,
     ]
     if settings.commands.enabled:
         chores.append(CommandDesk(connection, settings.commands, topic, journal, utc_clock).step)
@@ -81,14 +90,34 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     )
 
 
-def _words(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime, topic: str) -> Words:
+def _voice(journal: Journal, wall: WallClock) -> Callable[[], Voice]:
+    """Return who speaks for the rack, as it is at the time."""
+    boot, host = wall.boot_id(), socket.gethostname()
+    return lambda: Voice(journal.id, journal.run_id, boot, host)
+
+
+def _at_the_broker(
+    broker: BrokerSettings, connection: Connection, topic: str, notices: Notices, voice: Callable[[], Voice]
+) -> list[Callable[[int], None]]:
+    """Return what is done in each turn about what is said at the broker, and heard there of ourselves."""
+    return [
+        StandingAlarms(notices.journal, connection, notices.words).step,
+        Receipts(connection, topic, notices, broker.heartbeat_s, expected=broker.oncall).step,
+        Echo(connection, topic, notices, voice, broker.heartbeat_s).step,
+        notices.tell_new_run,
+    ]
+
+
+def _words(
+    settings: Settings, voice: Callable[[], Voice], keeper: TimeKeeper | GivenTime, topic: str
+) -> Words:
     """Return how an event or a notice is put into the messages that it makes us publish."""
     zone = ZoneInfo(settings.rack.time_zone)
 
     def words(said: AlarmEvent | Notice) -> list[Message]:
         dating = keeper.dating
         dated = dating.dated_notice(said) if isinstance(said, Notice) else dating.dated(said)
-        return messages_of(dated, journal.id, topic, zone)
+        return messages_of(dated, voice(), topic, zone)
 
     return words
 

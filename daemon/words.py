@@ -12,8 +12,21 @@ from rules.readings import Notice
 SHAPES = {Priority.LOW: "·", Priority.MEDIUM: "▲", Priority.HIGH: "◆", Priority.CRITICAL: "■"}
 """A priority is shown by word and shape as well as by colour."""
 
-_NEWS = (Trigger.RAISED, Trigger.WORSENED, Trigger.EASED, Trigger.REANNOUNCED)
+_NEWS = (
+    Trigger.RAISED,
+    Trigger.WORSENED,
+    Trigger.EASED,
+    Trigger.REANNOUNCED,
+    Trigger.GOES_ON,
+    Trigger.GOES_ON_SEEN,
+)
 """Steps of which the numbers matter."""
+
+_BEFORE_NEWS = {
+    Trigger.REANNOUNCED: "again: ",
+    Trigger.GOES_ON: "still: ",
+    Trigger.GOES_ON_SEEN: "still, as seen: ",
+}
 
 _ADVICE: dict[str, str] = {
     FaultReason.IN_AIR: ": the probe is in air, put it back; the water is not watched by it meanwhile",
@@ -47,6 +60,12 @@ def label(quantity: Quantity) -> str:
     return quantity.value.replace("_", " ")
 
 
+def condition_word(condition: str) -> str:
+    """Write a condition as people say it: high-high, probe fault."""
+    doubled = condition in (Condition.HIGH_HIGH, Condition.LOW_LOW)
+    return condition.replace("_", "-" if doubled else " ")
+
+
 def clock_time(time_ms: int, zone: tzinfo = UTC) -> str:
     """Write a moment as hours and minutes where the rack stands."""
     return f"{datetime.fromtimestamp(time_ms / 1000, zone):%H:%M}"
@@ -59,10 +78,10 @@ def iso_time(time_ms: int) -> str:
 
 def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
     """Say what happened: where, what, how far out, how fast, since when, or what people did."""
-    what = f"{event.vessel} {label(quantity_of(event.channel))} {event.condition.replace('_', ' ')}"
+    what = f"{event.vessel} {label(quantity_of(event.channel))} {condition_word(event.condition)}"
     if event.trigger in _NEWS:
         also = f"; also {', '.join(event.vessels[1:])}" if len(event.vessels) > 1 else ""
-        again = "again: " if event.trigger is Trigger.REANNOUNCED else ""
+        again = _BEFORE_NEWS.get(event.trigger, "")
         since = f"since {clock_time(event.since_ms, zone)}"
         reason, numbers = event.evidence.reason, _numbers(event, zone)
         advice = _ADVICE.get(reason, f"; {reason}" if reason else "")
@@ -70,6 +89,8 @@ def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
     if event.trigger is Trigger.RETURNED:
         unseen = "" if event.state is State.NORMAL else "; nobody has acknowledged it yet"
         return f"{what}: over{unseen}"
+    if event.trigger is Trigger.HANDED_ON:
+        return f"{what}: over, the milder limit is still crossed"
     if event.trigger is Trigger.LATCHED:
         return f"{what}: over, but kept until somebody resets it"
     if event.trigger is Trigger.SUPPRESSED and not event.who:
@@ -95,7 +116,21 @@ def notice_text(notice: Notice, zone: tzinfo = UTC) -> str:
         return f"{notice.vessel}: calibration is due: {', '.join(details['probes'])}"
     if notice.kind in (CHECKED, DRIFTS):
         return _hand_check(notice) if notice.kind == CHECKED else _drift(notice)
-    return f"{notice.vessel}: {notice.kind}"
+    since = clock_time(notice.at_ms - details.get("away_ms", 0), zone)
+    known = {**details, "about": notice.vessel, "kind": notice.kind, "since": since}
+    return _OF_THE_RACK.get(notice.kind, "{about}: {kind}").format_map(
+        known | {"at": clock_time(notice.at_ms, zone)}
+    )
+
+
+_OF_THE_RACK = {
+    "away": "{about}: nobody watched from {since} to {at}",
+    "journal went back": "{about}: the journal went back, its numbers are begun anew: {why}",
+    "inputs unusable": "{about}: {inputs} inputs of the journal make no sense and are left out: {why}",
+    "alarms not taken": "{about}: no on-call process has taken {alarms}; call somebody yourself",
+    "no on-call process": "{about}: {by} is not heard any more; nobody is called",
+    "two racks of one name": "{about}: two racks use its name: {own} and {other}; rename one",
+}
 
 
 def _hand_check(notice: Notice) -> str:

@@ -201,8 +201,10 @@ def parse_answer(frame: bytes, unit_id: int, read: Read) -> bytes:
     if fault := _fault_in(frame, unit_id, read):
         raise GarbledAnswerError(fault, frame)
     if frame[1] & EXCEPTION_BIT:
-        what = f"refuses {read.describe()}: {_exception_text(frame[2], read)}"
-        raise NoSuchRegisterError(what, frame) if frame[2] == NO_SUCH_ADDRESS else RefusedError(what, frame)
+        code = frame[2]
+        why = _EXCEPTIONS.get(code, f"exception code {code:02X}, which the standard does not name")
+        what = f"refuses {read.describe()}: {why.format(function=read.function)}"
+        raise NoSuchRegisterError(what, frame) if code == NO_SUCH_ADDRESS else RefusedError(what, frame)
     return frame[3:-2]
 
 
@@ -224,11 +226,6 @@ def _fault_in(frame: bytes, unit_id: int, read: Read) -> str:
     if not refusal and frame[2] != 2 * read.count:
         return f"announces {frame[2]} data bytes although {2 * read.count} were asked"
     return ""
-
-
-def _exception_text(code: int, read: Read) -> str:
-    text = _EXCEPTIONS.get(code, f"exception code {code:02X}, which the standard does not name")
-    return text.format(function=read.function)
 
 
 def decode(register: Register, read: Read, data: bytes) -> float:

@@ -3,5 +3,8 @@
 It imports numpy and itself; time comes from the inputs.
 """
 
-RULES_VERSION = 2
+RULES_VERSION = 3
 """Raise it with every change after which the same inputs under the same plan give other flags or alarms."""
+
+TOLD_APART = 3
+"""Since this version high-high and low-low are alarms of their own; before, `high` and `low` meant both."""

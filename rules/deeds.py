@@ -9,11 +9,13 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from rules import TOLD_APART
 from rules.alarms.alarm import Hold, HoldKind
 from rules.alarms.book import AlarmBook
 from rules.alarms.event import Crossing
+from rules.alarms.life_cycle import WORSE
 from rules.care.probe_care import Newest, ProbeCare
-from rules.errors import InputError
+from rules.errors import InputError, RulesError
 from rules.rack.channels import Channel
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageStep, move
@@ -63,11 +65,11 @@ class Deeds:
 
     def acknowledge(self, action: Action) -> None:
         """Note that somebody has seen an alarm."""
-        self.book.acknowledge(_text(action, "alarm"), action.at_ms, action.who)
+        self._each(action, lambda name: self.book.acknowledge(name, action.at_ms, action.who))
 
     def reset(self, action: Action) -> None:
         """Let a latched alarm go."""
-        self.book.reset(_text(action, "alarm"), action.at_ms, action.who)
+        self._each(action, lambda name: self.book.reset(name, action.at_ms, action.who))
 
     def shelve(self, action: Action) -> None:
         """Keep an alarm from people for a bounded time, for a reason."""
@@ -77,7 +79,7 @@ class Deeds:
 
     def unshelve(self, action: Action) -> None:
         """Take an alarm off the shelf before its time."""
-        self.book.release(_text(action, "alarm"), HoldKind.SHELF, action.at_ms, action.who)
+        self._each(action, lambda name: self.book.release(name, HoldKind.SHELF, action.at_ms, action.who))
 
     def take_out(self, action: Action) -> None:
         """Take an alarm out of service, for a reason, until somebody puts it back."""
@@ -85,12 +87,12 @@ class Deeds:
 
     def put_back(self, action: Action) -> None:
         """Put an alarm back into service."""
-        self.book.release(_text(action, "alarm"), HoldKind.SERVICE, action.at_ms, action.who)
+        self._each(action, lambda name: self.book.release(name, HoldKind.SERVICE, action.at_ms, action.who))
 
     def move_stage(self, action: Action) -> None:
         """Move another stage into a vessel, its limits following over a ramp where one is given."""
-        vessel = _one_of(action, "vessel", self.rack.stages)
-        stage = _one_of(action, "stage", self.plan.tolerances)
+        vessel = _one_of(_text(action, "vessel"), "vessel", self.rack.stages)
+        stage = _one_of(_text(action, "stage"), "stage", self.plan.tolerances_of(vessel))
         ramp_ms = round(_number(action, "over_s", 0.0) * 1000)
         if not 0 <= ramp_ms <= RAMP_LIMIT_MS:
             days = RAMP_LIMIT_MS / 86_400_000
@@ -102,7 +104,7 @@ class Deeds:
         """Suppress the alarms of a vessel or a bus for a bounded time."""
         buses = sorted({source.bus for source in self.plan.sources})
         targets = [f"vessel/{vessel}" for vessel in self.plan.vessels] + [f"bus/{bus}" for bus in buses]
-        target = _one_of(action, "target", targets)
+        target = _one_of(_text(action, "target"), "target", targets)
         until_ms = action.at_ms + _duration_ms(action, MAINTENANCE_LIMIT_MS)
         hold = Hold(_who(action), _text(action, "why"), until_ms)
         self.rack.maintenance[target] = hold
@@ -112,12 +114,14 @@ class Deeds:
 
     def end_maintenance(self, action: Action) -> None:
         """End maintenance before its time."""
-        finish_maintenance(self.book, self.rack, _one_of(action, "target", self.rack.maintenance), action)
+        finish_maintenance(
+            self.book, self.rack, _one_of(_text(action, "target"), "target", self.rack.maintenance), action
+        )
 
     def log(self, action: Action) -> None:
         """Write into the logbook; a bell that has outgrown its stage makes a notice."""
-        vessel = _one_of(action, "vessel", self.rack.stages)
-        kind = _one_of(action, "what", LOG_KINDS)
+        vessel = _one_of(_text(action, "vessel"), "vessel", self.rack.stages)
+        kind = _one_of(_text(action, "what"), "what", LOG_KINDS)
         value = _number(action, "value", math.nan)
         if kind == "bell_diameter":
             if not value > 0:
@@ -134,12 +138,32 @@ class Deeds:
         """Compare what somebody measured by hand with the probes."""
         self.notices += self.care.hand_measurement(action, self.plan, self.channels, self.newest)
 
+    def _each(self, action: Action, deed: Callable[[str], None]) -> None:
+        """Do it to the alarm that is meant; before high-high had a name, `high` meant whichever stood."""
+        channel, _, condition = _text(action, "alarm").rpartition("/")
+        meant = [f"{channel}/{condition}"]
+        if action.rules < TOLD_APART and condition in WORSE:
+            meant.append(f"{channel}/{WORSE[condition]}")
+        refused = []
+        for name in meant:
+            try:
+                deed(name)
+            except RulesError as refusal:
+                refused.append(refusal)
+        if len(refused) == len(meant):
+            raise refused[0]
+
     def _keep_from_people(self, action: Action, kind: HoldKind, until_ms: int | None) -> None:
-        meant = self.possible[_one_of(action, "alarm", self.possible)]
-        self.book.hold(meant, kind, Hold(_who(action), _text(action, "why"), until_ms), action.at_ms)
-        maintenance = self.rack.maintenance_of(meant.vessel, meant.bus)
-        if maintenance is not None:
-            self.book.hold(meant, HoldKind.MAINTENANCE, maintenance, action.at_ms)
+        hold = Hold(_who(action), _text(action, "why"), until_ms)
+
+        def keep(name: str) -> None:
+            meant = self.possible[_one_of(name, "alarm", self.possible)]
+            self.book.hold(meant, kind, hold, action.at_ms)
+            maintenance = self.rack.maintenance_of(meant.vessel, meant.bus)
+            if maintenance is not None:
+                self.book.hold(meant, HoldKind.MAINTENANCE, maintenance, action.at_ms)
+
+        self._each(action, keep)
 
 
 def finish_maintenance(book: AlarmBook, rack: RackState, target: str, action: Action) -> None:
@@ -198,8 +222,7 @@ def _duration_ms(action: Action, limit_ms: int) -> int:
     return duration_ms
 
 
-def _one_of(action: Action, key: str, known: Collection[str]) -> str:
-    value = _text(action, key)
+def _one_of(value: str, key: str, known: Collection[str]) -> str:
     if value not in known:
         near = difflib.get_close_matches(value, list(known), n=1)
         hint = f"did you mean {near[0]}?" if near else f"known are: {', '.join(sorted(known)[:12]) or 'none'}"

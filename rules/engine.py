@@ -33,7 +33,7 @@ from rules.rack.state import RackState, stages_under, targets_of
 from rules.rack.tolerance import Tolerance
 from rules.readings import Action, Notice, Outcome, Readings
 
-SNAPSHOT_VERSION = 5
+SNAPSHOT_VERSION = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +116,14 @@ class Engine:
         while (moment_ms := self._moment_up_to(until_ms)) is not None:
             self._reach(moment_ms, outcome)
         self._pass_time(until_ms, outcome)
+        return outcome
+
+    def unwatched_until(self, until_ms: int, at_ms: int) -> Outcome:
+        """Take into account that nobody watches from `at_ms` to `until_ms`: no probe is silent for that."""
+        outcome = self.advance(at_ms)
+        for state in self._sources.values():
+            if not state.silent:
+                state.at_ms = max(state.at_ms, until_ms)
         return outcome
 
     def act(self, action: Action) -> Outcome:

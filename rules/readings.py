@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rules import RULES_VERSION
 from rules.alarms.event import AlarmEvent
 from rules.errors import InputError
 
@@ -40,12 +41,16 @@ class Readings:
 
 @dataclass(frozen=True, slots=True)
 class Action:
-    """Something a person did: `kind` says what ("acknowledge"), `body` to what, `who` by whom."""
+    """Something a person did: `kind` says what ("acknowledge"), `body` to what, `who` by whom.
+
+    `rules` is the version of the rules then, whose names of alarms the person knew.
+    """
 
     at_ms: int
     kind: str
     who: str
     body: dict[str, Any]
+    rules: int = RULES_VERSION
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import threading
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -320,6 +321,12 @@ def reason_of(broker, user, callback, act):
         ("probes", f"{RACK}/event", False),
         ("oncall", f"{RACK}/command", True),
         ("oncall", f"{RACK}/event", False),
+        ("oncall", f"{RACK}/taken/desk", True),
+        ("oncall", f"{RACK}/taken/night", False),
+        ("oncall", "bellwatch/_oncall/name/desk", True),
+        ("screen", f"{RACK}/taken/desk", False),
+        ("bellwatch", f"{RACK}/mark/session", True),
+        ("bellwatch", f"{RACK}/taken/desk", False),
         ("screen", f"{RACK}/command", False),
         ("screen", f"{RACK}/event", False),
         ("screen", "nursery/tray-1", False),
@@ -328,6 +335,47 @@ def reason_of(broker, user, callback, act):
 def test_who_may_say_what(broker, user, topic, allowed):
     reason = reason_of(broker, user, "on_publish", lambda client: client.publish(topic, "x", qos=1))
     assert reason in ({"Success", "No matching subscribers"} if allowed else {"Not authorized"})
+
+
+@needs("mosquitto")
+@pytest.mark.parametrize("acl", ["mosquitto.acl", "broker-acl.example"])
+def test_what_racks_and_the_oncall_process_must_hear_of_each_other_comes_through(tmp_path, acl):
+    """By the shipped lists: each topic published by whom it is, and heard by whom it is for."""
+    names = {"mosquitto.acl": "bellwatch", "broker-acl.example": "north-rack"}
+    users = {names[acl]: "a", "oncall": "c", "screen": "d"}
+    must = [
+        *((names[acl], f"{RACK}/{topic}", "oncall") for topic in HEARD_BY_ONCALL),
+        *((names[acl], f"{RACK}/{topic}", "screen") for topic in HEARD_BY_SCREENS),
+        (names[acl], f"{RACK}/heartbeat", names[acl]),
+        (names[acl], f"{RACK}/alarm/k1/temperature/high", names[acl]),
+        ("oncall", f"{RACK}/taken/desk", names[acl]),
+        ("oncall", f"{RACK}/command", names[acl]),
+        ("oncall", "bellwatch/_oncall/name/desk", "oncall"),
+    ]
+    with Mosquitto(tmp_path, users=users, acl=(DEPLOY / acl).read_text()) as broker:
+        heard, clients = set(), {}
+        for user, password in users.items():
+            client, ready = client_of(broker, user, password), threading.Event()
+            client.on_message = lambda _c, _d, message, user=user: heard.add((message.topic, user))
+            client.on_subscribe = lambda *_, ready=ready: ready.set()
+            client.on_connect = lambda client, *_: client.subscribe("bellwatch/#", qos=1)
+            client.loop_start()
+            clients[user] = client
+            assert ready.wait(20)
+        try:
+            for by, topic, _ in must:
+                clients[by].publish(topic, "x", qos=1).wait_for_publish(20)
+            missing = lambda: {(topic, to) for _, topic, to in must} - heard  # noqa: E731
+            wait_for(lambda: not missing())
+            assert (f"{RACK}/command", "screen") not in heard
+        finally:
+            for client in clients.values():
+                client.disconnect()
+                client.loop_stop()
+
+
+HEARD_BY_ONCALL = ("event", "alarm/k1/temperature/high", "watch", "heartbeat", "notice", "answer/desk")
+HEARD_BY_SCREENS = ("event", "alarm/k1/temperature/high", "watch", "heartbeat", "notice")
 
 
 @needs("mosquitto")

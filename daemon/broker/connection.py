@@ -8,6 +8,7 @@ of ends that thread and is raised where the owner looks next, while paho would s
 import socket
 import ssl
 import sys
+import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -38,6 +39,8 @@ PACKET_AT_MOST = 65_536
 """Bytes of a message that the broker passes on to us; none that we can read is nearly as long."""
 SESSION_S = 30 * 86_400
 GOODBYE_S = 3.0
+TAKEN_OVER = "Session taken over"
+"""The words of MQTT 5 for reason code 0x8E: another client came with our client id."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +111,7 @@ class Connection:
         self._kept_as = kept_as
         self._hearings: list[Hearing] = []
         self._listening = 0
+        self._taken_over: deque[float] = deque()
         self._said = ""
         self._client = self._new_client()
 
@@ -166,6 +170,10 @@ class Connection:
     def listening(self) -> int:
         """Return the number of the connection over which we hear all that we asked for, 0 without one."""
         return self._listening if self.connected else 0
+
+    def taken_over(self) -> list[float]:
+        """Return when, by the monotonic clock, another client took our session since the last time."""
+        return [self._taken_over.popleft() for _ in range(len(self._taken_over))]
 
     def publish(
         self, message: Message, qos: int = 1, respond_to: str | None = None, correlation: bytes | None = None
@@ -229,6 +237,8 @@ class Connection:
 
     def _on_disconnect(self, reason: ReasonCode) -> None:
         self._listening = 0
+        if reason == TAKEN_OVER:
+            self._taken_over.append(time.monotonic())
         if self._said in {"broker_connected", "broker_refuses_subscription"}:  # else the reason has been told
             self._say("broker_disconnected", str(reason))
 

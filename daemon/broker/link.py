@@ -1,6 +1,7 @@
 """What the rack says over its connection: alarms in order, at least once, and signs of life."""
 
 from collections import deque
+from collections.abc import Callable
 
 import structlog
 
@@ -8,6 +9,7 @@ from daemon.broker.connection import IN_FLIGHT_AT_MOST, Connection
 from daemon.broker.messages import heartbeat_message
 from daemon.journal.journal import Journal
 from drivers.readings import Clock
+from rules.calling.records import Voice
 
 log = structlog.get_logger()
 
@@ -17,8 +19,11 @@ RETRY_REFUSED_MS = 60_000
 class BrokerLink:
     """Publishes the journal's outbox, and marks what the broker confirms or refuses."""
 
-    def __init__(self, connection: Connection, topic: str, heartbeat_s: float, clock: Clock) -> None:
+    def __init__(
+        self, connection: Connection, topic: str, heartbeat_s: float, clock: Clock, voice: Callable[[], Voice]
+    ) -> None:
         self._connection = connection
+        self._voice = voice
         self._topic = topic
         self._clock = clock
         self._heartbeat_ms = round(heartbeat_s * 1000)
@@ -62,4 +67,5 @@ class BrokerLink:
         now_ms = self._clock.now_ms()
         if now_ms >= self._heartbeat_due_ms and self._connection.connected:
             self._heartbeat_due_ms = now_ms + self._heartbeat_ms
-            self._connection.publish(heartbeat_message(self._topic, now_ms, last_seq, alarms), qos=0)
+            sign = heartbeat_message(self._topic, now_ms, last_seq, alarms, self._voice())
+            self._connection.publish(sign, qos=0)

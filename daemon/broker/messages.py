@@ -6,10 +6,13 @@ ROOT/RACK/notice                                what is worth knowing but no ala
 ROOT/RACK/watch                                 whether the daemon lives, retained; "gone" is its last will
 ROOT/RACK/heartbeat                             now and then, so that silence means something
 
-Delivery is at least once: a consumer tells a repeated event by its `id`.
+Delivery is at least once: a consumer tells a repeated event by its `id`, which is the run under which the
+journal gave its number out, and the number. All but an empty payload say who speaks: journal, run, the start
+of the machine (`boot`) and its name (`host`).
 """
 
 import json
+from dataclasses import asdict
 from datetime import tzinfo
 from typing import Any
 
@@ -17,6 +20,7 @@ from daemon.journal.outbox import Message
 from daemon.words import event_text, iso_time, notice_text, quantity_of
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import State
+from rules.calling.records import Voice
 from rules.quantities import unit_of
 from rules.readings import Notice
 
@@ -26,14 +30,14 @@ def rack_topic(root: str, rack: str) -> str:
     return f"{root}/{rack}"
 
 
-def messages_of(said: AlarmEvent | Notice, journal_id: str, topic: str, zone: tzinfo) -> list[Message]:
+def messages_of(said: AlarmEvent | Notice, voice: Voice, topic: str, zone: tzinfo) -> list[Message]:
     """Return what an alarm event or a notice makes us publish under a rack's `topic`."""
     rack = topic.rsplit("/", 1)[1]
     if isinstance(said, Notice):
-        head = {"id": f"{journal_id}:{said.id}", "rack": rack}
+        head = {"id": f"{voice.run}:{said.id}", "rack": rack, **asdict(voice)}
         body = json.dumps(head | _notice_body(said, zone), ensure_ascii=False)
         return [Message(f"{topic}/notice", body, retain=False)]
-    head = {"id": f"{journal_id}:{said.number}", "rack": rack}
+    head = {"id": f"{voice.run}:{said.number}", "rack": rack, **asdict(voice)}
     body = json.dumps(head | _event_body(said, zone), ensure_ascii=False)
     standing = "" if said.state is State.NORMAL else body
     return [
@@ -74,12 +78,13 @@ def _notice_body(notice: Notice, zone: tzinfo) -> dict[str, Any]:
     return said | {"details": notice.details, "text": notice_text(notice, zone)}
 
 
-def watch_message(topic: str, state: str, at_ms: int) -> Message:
+def watch_message(topic: str, state: str, at_ms: int, voice: Voice) -> Message:
     """Return the retained word on the daemon itself: watching, stopped or, as its last will, gone."""
-    return Message(f"{topic}/watch", json.dumps({"state": state, "since": iso_time(at_ms)}), retain=True)
+    body = {"state": state, "since": iso_time(at_ms), **asdict(voice)}
+    return Message(f"{topic}/watch", json.dumps(body), retain=True)
 
 
-def heartbeat_message(topic: str, at_ms: int, last_seq: int, alarms: int) -> Message:
+def heartbeat_message(topic: str, at_ms: int, last_seq: int, alarms: int, voice: Voice) -> Message:
     """Return a sign of life: the time, the newest input and how many alarms stand."""
-    body = {"at": iso_time(at_ms), "inputs": last_seq, "alarms": alarms}
+    body = {"at": iso_time(at_ms), "inputs": last_seq, "alarms": alarms, **asdict(voice)}
     return Message(f"{topic}/heartbeat", json.dumps(body), retain=False)

@@ -12,7 +12,6 @@ from daemon.broker.connection import Connection
 from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message
 from rules.alarms.event import AlarmEvent
-from rules.alarms.history import alarm_event_from_json
 from rules.alarms.life_cycle import State
 
 LATELY_MS = 86_400_000
@@ -31,7 +30,7 @@ class StandingAlarms:
         """Say again what stands, if there is a new connection since the last time."""
         if (connection := self.connection.connections) == self.told:
             return
-        events = map(alarm_event_from_json, self.journal.history.newest_event_of_each_alarm())
+        events = self.journal.history.newest_event_of_each_alarm()
         messages = [
             message
             for event in events

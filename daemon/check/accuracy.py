@@ -29,8 +29,8 @@ def accuracy_findings(draft: Draft) -> Iterator[Finding]:
         vessel = draft.settings.vessels.get(channel.vessel)
         if vessel is None or not draft.knows_stage(vessel.stage):
             continue
-        tolerance = draft.settings.tolerance_of(vessel.stage, channel.quantity)
-        accuracy = accuracy_of(channel, channels, _Water(draft, vessel.stage, channels).value_of)
+        tolerance = draft.settings.tolerance_of(vessel.stage, channel.quantity, channel.vessel)
+        accuracy = accuracy_of(channel, channels, _Water(draft, channel.vessel, channels).value_of)
         if tolerance is None or accuracy is None:
             continue
         for limit, found, expected in _too_tight(channel, tolerance, accuracy):
@@ -42,10 +42,10 @@ def accuracy_findings(draft: Draft) -> Iterator[Finding]:
 
 @dataclass(frozen=True, slots=True)
 class _Water:
-    """The water that a stage should have, for which accuracies are worked out."""
+    """The water that the stage in a vessel should have, for which accuracies are worked out."""
 
     draft: Draft
-    stage: str
+    vessel: str
     channels: dict[str, Channel]
 
     def value_of(self, name: str) -> float:
@@ -61,7 +61,9 @@ class _Water:
 
     def _aim(self, quantity: Quantity) -> float:
         """Return the stage's target, or else the middle of its band."""
-        tolerance = self.draft.settings.tolerance_of(self.stage, quantity) or Tolerance()
+        settings = self.draft.settings
+        stage = settings.vessels[self.vessel].stage
+        tolerance = settings.tolerance_of(stage, quantity, self.vessel) or Tolerance()
         band = tolerance.advisory
         if tolerance.target is not None:
             return tolerance.target

@@ -12,7 +12,7 @@ from daemon.check.coverage import channels_in, coverage_findings
 from daemon.check.dangers import danger_lines
 from daemon.check.duties import duty_lines
 from daemon.check.limits import limit_findings
-from daemon.check.names import name_findings
+from daemon.check.names import lineage_findings, name_findings
 from daemon.check.probes import probe_findings
 from daemon.errors import Finding, SettingsError
 from daemon.settings.draft import draft_of
@@ -31,6 +31,7 @@ def findings_in(values: Mapping[str, Any]) -> list[Finding]:
     found = [
         *(fault.finding for fault in faults),
         *name_findings(draft),
+        *(() if any(fault.keys[0] == "rack" for fault in faults) else lineage_findings(draft)),
         *probe_findings(draft),
         *bus_findings(draft),
         *command_findings(draft),

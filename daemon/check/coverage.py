@@ -53,7 +53,7 @@ def channels_in(settings: Settings) -> tuple[Channel, ...]:
 
 def _tolerance(draft: Draft, vessel: str, quantity: Quantity) -> Tolerance | None:
     stage = draft.settings.vessels[vessel].stage
-    return draft.settings.tolerance_of(stage, quantity) if draft.knows_stage(stage) else None
+    return draft.settings.tolerance_of(stage, quantity, vessel) if draft.knows_stage(stage) else None
 
 
 def _is_clear(draft: Draft, vessel: str) -> bool:

@@ -19,7 +19,7 @@ def danger_lines(settings: Settings) -> Iterator[str]:
     channels = {channel.name: channel for channel in channels_in(settings)}
     for vessel, table in settings.vessels.items():
         for quantity in Quantity:
-            if settings.tolerance_of(table.stage, quantity) is None:
+            if settings.tolerance_of(table.stage, quantity, vessel) is None:
                 continue
             here = [it for it in channels.values() if it.vessel == vessel and it.quantity is quantity]
             seen = " and ".join(_seen_by(channel, channels, settings) for channel in here)

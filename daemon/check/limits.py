@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import product
 
 from daemon.errors import Finding
 from daemon.settings.draft import Draft
@@ -35,14 +36,17 @@ _OTHER_WAY = {"below": "above", "above": "below", "at least": "at most", "at mos
 
 def limit_findings(draft: Draft) -> Iterator[Finding]:
     """Yield limits that contradict each other, in every stage and quantity that the file has a table for."""
-    for stage in draft.settings.stages:
-        if _base_is_unknown(stage, draft):
-            continue
-        for quantity in Quantity:
-            tolerance = draft.settings.tolerance_of(stage, quantity)
-            table = draft.settings.stages[stage].limits(quantity)
-            if isinstance(table, ToleranceSettings) and tolerance is not None:
-                yield from _Limits(stage, quantity, tolerance).findings()
+    settings = draft.settings
+    places = (None, *(name for name, vessel in settings.vessels.items() if vessel.lineage))
+    known = [stage for stage in settings.stages if not _base_is_unknown(stage, draft)]
+    found = [
+        finding
+        for stage, quantity, place in product(known, Quantity, places)
+        if isinstance(settings.stages[stage].limits(quantity), ToleranceSettings)
+        and (tolerance := settings.tolerance_of(stage, quantity, place)) is not None
+        for finding in _Limits(stage, quantity, tolerance).findings()
+    ]
+    yield from dict.fromkeys(found)
 
 
 def half_width(band: Band) -> float | None:
@@ -52,7 +56,7 @@ def half_width(band: Band) -> float | None:
 
 def _base_is_unknown(stage: str, draft: Draft) -> bool:
     try:
-        return not draft.faulty_stages.isdisjoint(draft.settings.lineage(stage)[1:])
+        return not draft.faulty_stages.isdisjoint(draft.settings.bases(stage)[1:])
     except KeyError:
         return True
 

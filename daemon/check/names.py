@@ -3,15 +3,18 @@
 from collections.abc import Iterator
 from difflib import get_close_matches
 from itertools import pairwise
+from typing import get_args
 
 from daemon.buses.kinds import kinds_for
 from daemon.errors import Finding
 from daemon.settings.draft import Draft, needs_a_vessel
 from daemon.tables.words import one_of, quoted, where
+from rules.rack.lineages import LineageName
 from rules.rack.plan import RACK_WIDE
 from rules.rack.stages import DEFAULT_TOLERANCES
 
 _LOOKALIKE = 0.8
+_LINEAGES = " or ".join(quoted(name) for name in get_args(LineageName))
 
 
 def name_findings(draft: Draft) -> Iterator[Finding]:
@@ -52,8 +55,8 @@ def _probes(draft: Draft) -> Iterator[Finding]:
 
 
 def _vessels(draft: Draft) -> Iterator[Finding]:
-    stages = draft.settings.stage_names()
     for name, vessel in draft.settings.vessels.items():
+        stages = draft.settings.stage_names(name)
         if name == RACK_WIDE:
             expected = "another name; this one stands for the rack"
             yield Finding(where("vessels", name), f'the name "{RACK_WIDE}"', expected)
@@ -68,6 +71,19 @@ def _vessels(draft: Draft) -> Iterator[Finding]:
                 path = f"{where('vessels', name)}.plan[{index}].start"
                 expected = f"a time after {earlier.start.isoformat()}, when the move before it begins"
                 yield Finding(path, later.start.isoformat(), expected)
+
+
+def lineage_findings(draft: Draft) -> Iterator[Finding]:
+    """Ask once which moon jellyfish lives here; yield what is called brackish and has no such strain."""
+    vessels, rack = draft.settings.vessels, draft.settings.rack
+    if rack.lineage is None and any(vessel.lineage is None for vessel in vessels.values()):
+        expected = f"{_LINEAGES}, since they tolerate different water; unknown is one column for all"
+        yield Finding("rack.lineage", "nothing", expected, is_warning=True)
+    tables = {"rack": rack, **{where("vessels", name): it for name, it in vessels.items()}}
+    for path, table in tables.items():
+        if table.baltic and table.lineage != "aurita":
+            found = f'true, with lineage = "{table.lineage}"' if table.lineage else "true, without a lineage"
+            yield Finding(f"{path}.baltic", found, 'lineage = "aurita" beside it')
 
 
 def _supplies(draft: Draft) -> Iterator[Finding]:

@@ -36,6 +36,7 @@ COMMANDS = {
         "read a finished export, or another logger's CSV, into a new journal",
     ),
     "backup": ("install.backup", "copy the journal while the daemon goes on writing it"),
+    "restore": ("install.backup", "put such a copy in the journal's place, while no daemon runs"),
     "incidents": ("engineer.incidents", "mark what happened, for tuning to learn from"),
     "tune": ("engineer.tune", "choose limits and delays by what they would have done"),
 }

@@ -75,20 +75,22 @@ class RequestBox:
         if not _is_text(who) or not _is_text(json.dumps(body, ensure_ascii=False)):
             raise RequestError(f"{kind}: {_NO_TEXT}; is this terminal set to UTF-8?")
         asked = (request_id or uuid.uuid4().hex, kind, one_line(who), json.dumps(body))
-        self.put([asked])
-        with self._open() as db:
+        with self._open(make=True) as db:
+            db.execute("INSERT OR IGNORE INTO request (id, kind, who, body) VALUES (?, ?, ?, ?)", asked)
             found = db.execute("SELECT id, kind, who, body FROM request WHERE id = ?", asked[:1]).fetchone()
         if found != asked:
             raise RequestError(f"id: {request_id} was used for another command; each needs a new one")
         return asked[0]
 
-    def put(self, requests: Iterable[tuple[str, str, str, str]]) -> None:
-        """Put requests (id, kind, who, body as JSON) in; those whose ids are there already change nothing."""
-        rows = list(requests)
+    def put_first(self, older: Iterable[tuple[str, str, str, str]]) -> None:
+        """Put requests (id, kind, who, body as JSON) in before all others, unless their ids are there."""
+        rows = list(older)
         if rows:
             with self._open(make=True) as db:
+                (first,) = db.execute("SELECT coalesce(min(number), 1) FROM request").fetchone()
                 db.executemany(
-                    "INSERT OR IGNORE INTO request (id, kind, who, body) VALUES (?, ?, ?, ?)", rows
+                    "INSERT OR IGNORE INTO request (number, id, kind, who, body) VALUES (?, ?, ?, ?, ?)",
+                    [(first - len(rows) + place, *row) for place, row in enumerate(rows)],
                 )
 
     def answer_to(self, request_id: str) -> str | None:

@@ -33,9 +33,9 @@ _WHICH = {"outbox": "delivered_ms IS NULL", "action": "json_valid(body)", "event
 """Which rows of a table are saved, where not all are."""
 
 
-def set_aside(path: Path, now: datetime) -> Path:
+def set_aside(path: Path, now: datetime, why: str = "damaged") -> Path:
     """Rename a journal and what belongs to it; return the new name."""
-    name = path.with_name(f"{path.name}.damaged-{now:%Y%m%dT%H%M%S}")
+    name = path.with_name(f"{path.name}.{why}-{now:%Y%m%dT%H%M%S}")
     for suffix in _SIDE_FILES:
         part = path.with_name(path.name + suffix)
         if part.exists():
@@ -53,7 +53,7 @@ def begin_anew(path: Path, reason: str) -> Journal:
         state.begin_run(place, "salvage")
         state.keep_note(SET_ASIDE, json.dumps({"file": str(damaged), "reason": reason, "saved": saved}))
     journal = Journal(path, writable=True)
-    RequestBox(path).put(_open_requests(damaged))
+    RequestBox(path).put_first(_open_requests(damaged))
     log.error("journal_damaged", reason=reason, set_aside=str(damaged), saved=saved, goes_on_in=str(path))
     return journal
 

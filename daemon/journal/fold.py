@@ -4,26 +4,21 @@ The watch resumes by it after a restart, `bellwatch status` looks at a journal t
 """
 
 import json
+from collections.abc import Iterable
 
 import structlog
 
-from daemon.errors import JournalError
+from daemon.errors import BellwatchError, JournalError
+from daemon.journal.history import UNUSABLE
+from daemon.journal.inputs import CONFIGURE, RULES
 from daemon.journal.journal import Journal
 from rules import RULES_VERSION
-from rules.alarms.history import alarm_event_from_json
 from rules.engine import Engine
-from rules.errors import InputError
 from rules.plain import from_plain, to_plain
-from rules.rack.plan import RackPlan
-from rules.readings import Action, Outcome, Readings
+from rules.rack.plan import RACK_WIDE, RackPlan
+from rules.readings import Action, Notice, Outcome, Readings
 
 log = structlog.get_logger()
-
-CONFIGURE = "configure"
-"""The kind of action that puts a plan into force; every journal begins with one."""
-
-RULES = "rules"
-"""Where such an action says which version of the rules judged under its plan."""
 
 REDATE = "redate"
 """The kind of action that notes what time it really was; it changes no judgement."""
@@ -31,21 +26,19 @@ REDATE = "redate"
 WAITED = "waited"
 """The kind of action that keeps what waited at a broker and cannot be dated; it changes no judgement."""
 
+AWAY = "away"
+"""The kind of action that says until when nobody watched: no probe is blamed for that time."""
+
 RELEARNT_MS = 48 * 3_600_000
 """Without a usable snapshot the engine judges the readings of so long a time again."""
 
-_UNUSABLE = (InputError, ValueError, KeyError, TypeError, AttributeError, IndexError)
-"""What comes of a snapshot that is damaged, or that another version wrote."""
+UNUSABLE_INPUT = "inputs unusable"
+"""The kind of notice that says how much of the journal could not be taken into account again."""
 
 
 def configuring(plan: RackPlan, at_ms: int) -> Action:
     """Return the action that puts `plan` into force."""
     return Action(at_ms, CONFIGURE, "settings", {**to_plain(plan), RULES: RULES_VERSION})
-
-
-def judged_by(plan: Action | None) -> int | None:
-    """Return the version of the rules that judged under a plan; None before plans carried it."""
-    return None if plan is None else plan.body.get(RULES)
 
 
 def fold(engine: Engine | None, item: Readings | Action) -> tuple[Engine, Outcome]:
@@ -59,6 +52,8 @@ def fold(engine: Engine | None, item: Readings | Action) -> tuple[Engine, Outcom
         raise JournalError("the journal does not begin with a plan, so its readings cannot be judged")
     if isinstance(item, Readings):
         return engine, engine.feed(item)
+    if item.kind == AWAY:
+        return engine, engine.unwatched_until(item.body["until_ms"], item.at_ms)
     return engine, engine.advance(item.at_ms) if item.kind in (REDATE, WAITED) else engine.act(item)
 
 
@@ -82,23 +77,46 @@ def resume(journal: Journal) -> tuple[Engine | None, Outcome]:
     for seq, state in journal.state.snapshots():
         try:
             engine = Engine.restore(json.loads(state))
-        except _UNUSABLE as error:
+        except UNUSABLE as error:
             log.warning("snapshot_unusable", after_input=seq, why=repr(error))
             continue
-        for item in journal.inputs.after(seq):
-            engine, _ = fold(engine, item)
-        return engine, Outcome()
+        return _fold_what_can_be(engine, journal.inputs.after(seq))
     return _relearn(journal)
 
 
 def _relearn(journal: Journal) -> tuple[Engine | None, Outcome]:
-    engine = None
     clock_ms = journal.state.clock_ms()
     oldest = journal.inputs.last_seq_before(clock_ms - RELEARNT_MS)
-    for item in journal.inputs.after(0, readings_after_seq=oldest):
-        engine, _ = fold(engine, item)
-    if engine is None:
-        return None, Outcome()
-    engine.advance(max(clock_ms, engine.clock_ms))
-    history = [alarm_event_from_json(body) for body in journal.history.newest_event_of_each_alarm()]
-    return engine, engine.take_over(history, journal.history.last_event_number())
+    engine, steps = _fold_what_can_be(None, journal.inputs.after(0, readings_after_seq=oldest))
+    if engine is not None:
+        engine.advance(max(clock_ms, engine.clock_ms))
+        taken_over = take_over(journal, engine)
+        steps.events += taken_over.events
+        steps.notices += taken_over.notices
+    return engine, steps
+
+
+def take_over(journal: Journal, engine: Engine) -> Outcome:
+    """Let an engine without memory go on with the alarms that stood, and with their numbers."""
+    history = journal.history.newest_event_of_each_alarm()
+    return engine.take_over(history, journal.history.last_event_number())
+
+
+def _fold_what_can_be(
+    engine: Engine | None, inputs: Iterable[Readings | Action]
+) -> tuple[Engine | None, Outcome]:
+    """Return the engine after all inputs that make sense; a notice says how many do not, and why."""
+    missing, why = 0, ""
+    for item in inputs:
+        try:
+            engine, _ = fold(engine, item)
+        except (*UNUSABLE, BellwatchError) as error:
+            missing += len(item) if isinstance(item, Readings) else 1
+            why = why or str(error)
+    if not missing:
+        return engine, Outcome()
+    at_ms = 0 if engine is None else engine.clock_ms
+    log.error(UNUSABLE_INPUT, inputs=missing, why=why)
+    return engine, Outcome(
+        notices=[Notice(UNUSABLE_INPUT, at_ms, RACK_WIDE, {"inputs": missing, "why": why})]
+    )

@@ -7,16 +7,22 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
+import structlog
 
 from daemon.journal.dating import Dating
 from daemon.journal.inputs import FLAGGED
 from rules.alarms.event import AlarmEvent
-from rules.alarms.history import says_the_same
+from rules.alarms.history import alarm_event_from_json, says_the_same
+from rules.errors import InputError
 from rules.plain import to_plain
 from rules.quality.quality import Flag
 from rules.readings import Action, Notice, Outcome
 
+log = structlog.get_logger()
+
 HOUR_MS = 3_600_000
+UNUSABLE = (InputError, ValueError, KeyError, TypeError, AttributeError, IndexError)
+"""What comes of stored text that is damaged, or that another version wrote."""
 _WORSE_THAN_PASS = (Flag.SUSPECT, Flag.FAIL, Flag.MISSING)
 
 
@@ -102,10 +108,16 @@ class History:
         """Return every event, oldest first, byte for byte as it was written down."""
         return [str(body) for (body,) in self._db.execute("SELECT body FROM event ORDER BY number")]
 
-    def newest_event_of_each_alarm(self) -> list[dict[str, Any]]:
-        """Return the newest event of every alarm there ever was, as `event_bodies` does."""
+    def newest_event_of_each_alarm(self) -> list[AlarmEvent]:
+        """Return the newest event of every alarm there ever was, but those that make no sense any more."""
         rows = self._db.execute("SELECT body, max(number) FROM event GROUP BY alarm ORDER BY max(number)")
-        return [json.loads(body) for body, _ in rows]
+        events = []
+        for body, number in rows:
+            try:
+                events.append(alarm_event_from_json(json.loads(body)))
+            except UNUSABLE as error:
+                log.warning("event_unusable", number=number, why=repr(error))
+        return events
 
     def differing(self, events: list[AlarmEvent]) -> list[AlarmEvent]:
         """Return those events that the journal holds under the same number but with other words."""

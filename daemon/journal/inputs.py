@@ -4,8 +4,8 @@ import json
 import sqlite3
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from itertools import islice
-from typing import Any
 
 import numpy as np
 
@@ -16,6 +16,12 @@ NumberedReading = tuple[int, int, int, int, float]
 
 FlaggedReading = tuple[int, int, int, int, float, int | None]
 """The same with the flag of the reading's own channel; None where there is nothing against it."""
+
+CONFIGURE = "configure"
+"""The kind of action that puts a plan into force; every journal begins with one."""
+
+RULES = "rules"
+"""Where such an action says which version of the rules judged under its plan."""
 
 FLAGGED = (
     "reading r JOIN source s ON s.id = r.source LEFT JOIN flag f ON f.seq = r.seq AND"
@@ -147,19 +153,27 @@ class Inputs:
         )
         return [_action(*row) for row in rows]
 
-    def newest_action(self, kind: str) -> Action | None:
-        """Return the newest action of a kind; None where there is none."""
+    def newest_action(self, kind: str, upto_seq: int = 2**62) -> Action | None:
+        """Return the newest action of a kind up to a number; None where there is none."""
         row = self._db.execute(
-            "SELECT at_ms, kind, who, body FROM action WHERE kind = ? ORDER BY seq DESC LIMIT 1", (kind,)
+            "SELECT at_ms, kind, who, body FROM action WHERE kind = ? AND seq <= ? ORDER BY seq DESC LIMIT 1",
+            (kind, upto_seq),
         ).fetchone()
         return None if row is None else _action(*row)
 
     def numbered_actions(self, after_seq: int = 0) -> list[tuple[int, Action]]:
-        """Return every action after a number with its own, oldest first."""
+        """Return every action after a number with its own, oldest first, each under the rules of its time."""
         rows = self._db.execute(
             "SELECT seq, at_ms, kind, who, body FROM action WHERE seq > ? ORDER BY seq", (after_seq,)
         )
-        return [(int(seq), _action(*row)) for seq, *row in rows]
+        rules = judged_by(self.newest_action(CONFIGURE, after_seq)) or 0
+        found = []
+        for seq, *row in rows:
+            action = _action(*row)
+            if action.kind == CONFIGURE:
+                rules = judged_by(action) or 0
+            found.append((int(seq), replace(action, rules=rules)))
+        return found
 
     # Both in order
 
@@ -191,6 +205,11 @@ class Inputs:
         return int(first)
 
 
+def judged_by(plan: Action | None) -> int | None:
+    """Return the version of the rules that judged under a plan; None before plans carried it."""
+    return None if plan is None else plan.body.get(RULES)
+
+
 def as_readings(rows: list[NumberedReading]) -> Readings:
     """Return rows of the table `reading` as the engine takes them."""
     seq, at_ms, source, lag_ms = np.array([row[:4] for row in rows], dtype=np.int64).reshape(-1, 4).T
@@ -199,5 +218,8 @@ def as_readings(rows: list[NumberedReading]) -> Readings:
 
 
 def _action(at_ms: int, kind: str, who: str, body: str) -> Action:
-    found: dict[str, Any] = json.loads(body)
+    try:
+        found = json.loads(body)
+    except ValueError:  # damaged: what nobody can do is refused, and said, where it is folded
+        return Action(at_ms, f"unreadable {kind}", who, {})
     return Action(at_ms, kind, who, found)

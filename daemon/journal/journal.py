@@ -17,6 +17,7 @@ from daemon.journal.schema import open_for_reading, open_for_writing
 from daemon.journal.state import Place, State
 from daemon.transaction import transaction
 
+FIRST_RUN = "first of this journal"
 _PAGES_AT_ONCE = 200
 _SPARE_SHARE = 0.2
 """So much of the file may be free pages: new readings use them again, and moving them wears the card."""
@@ -25,18 +26,22 @@ _SPARE_SHARE = 0.2
 class Journal:
     """An open journal, in four parts that own its tables: `inputs`, `history`, `outbox` and `state`.
 
-    `writable` says whether this process is the one that writes it.
+    `writable` says whether this process is the one that writes it. `id` tells this journal from all
+    others (empty before its first transaction), `run_id` is that under which numbers are given out now.
     """
+
+    id: str
+    run_id: str
 
     def __init__(self, path: Path, *, writable: bool) -> None:
         self.path = path
         self._take(open_for_writing(path) if writable else open_for_reading(path))
-        if writable and not (self.id and self.state.runs()):
+        if writable and not self.id:
+            self.id = uuid.uuid4().hex
             with self.transaction():
-                if not self.id:
-                    self.state.keep_note("id", uuid.uuid4().hex)
-                if not self.state.runs():
-                    self.state.begin_run(self._place(), "first of this journal")
+                self.state.keep_note("id", self.id)
+        if writable and not self.run_id:
+            self.begin_run(FIRST_RUN)
 
     def _take(self, db: sqlite3.Connection) -> None:
         self._db = db
@@ -44,17 +49,13 @@ class Journal:
         self.history = History(db)
         self.outbox = Outbox(db)
         self.state = State(db)
-        self._sealed = self._place()
+        self._sealed = self.place()
+        self.id, self.run_id = self.state.note("id") or "", ([""] + [run.id for run in self.state.runs()])[-1]
 
-    @property
-    def id(self) -> str:
-        """Return what tells this journal from all others; empty before its first transaction."""
-        return self.state.note("id") or ""
-
-    @property
-    def run_id(self) -> str:
-        """Return the id under which numbers are given out now."""
-        return self.state.runs()[-1].id
+    def begin_run(self, reason: str) -> None:
+        """Give out numbers under a new run id from now on, in a transaction of its own."""
+        with self.transaction():
+            self.run_id = self.state.begin_run(self.place(), reason)
 
     def reopen(self) -> None:
         """Go on with the file that lies at the path now; nothing of the old connection is written."""
@@ -70,7 +71,7 @@ class Journal:
         """Commit everything inside together, under a seal, or nothing of it."""
         with transaction(self._db):
             yield
-            place = self._place()
+            place = self.place()
             self.state.seal(self._sealed, place)
         self._sealed = place
 
@@ -83,7 +84,8 @@ class Journal:
         finally:
             self._db.execute("ROLLBACK")
 
-    def _place(self) -> Place:
+    def place(self) -> Place:
+        """Return how far the journal has come."""
         return Place(self.inputs.last_seq(), self.history.last_event_number())
 
     # The file
@@ -106,6 +108,15 @@ class Journal:
             (verdict,) = copy.execute("PRAGMA quick_check(1)").fetchone()
         if verdict != "ok":
             raise sqlite3.DatabaseError(f"the copy is not sound: {verdict}")
+
+    def finding(self) -> str:
+        """Read the whole file; return what is wrong with it or what is sealed in it, empty if nothing is."""
+        (verdict,) = self._db.execute("PRAGMA quick_check(1)").fetchone()
+        finding = "" if verdict == "ok" else str(verdict)
+        place: Place | None = Place()
+        while not finding and place is not None:
+            place, finding = self.state.broken_seal(place, at_most=100)
+        return finding
 
     def give_pages_back(self) -> bool:
         """Shrink the file a little where much of it is free; return whether more could follow."""

@@ -20,7 +20,7 @@ from daemon.journal.damage import replace_damaged
 from daemon.journal.dating import Dating
 from daemon.journal.journal import Journal
 from daemon.journal.retention import let_go
-from daemon.journal.schema import error_code, is_damage
+from daemon.journal.schema import WAL_BYTES_KEPT, error_code, is_damage
 
 log = structlog.get_logger()
 
@@ -41,22 +41,41 @@ class JournalRepair:
         self._failing_since_s: float | None = None
         self._said = ""
         self._ballast = journal.path.with_name(journal.path.name + ".ballast")
-        self._file = identity(journal.path)
+        self._wal = journal.path.with_name(journal.path.name + "-wal")
+        self._know_files()
         self._keep_ballast()
 
+    def _know_files(self) -> None:
+        self._file, self._log = identity(self._journal.path), identity(self._wal)
+        self._log_bytes = 0
+
     def look(self) -> None:
-        """Write the journal to its path again where its file was moved or deleted under us."""
-        path = self._journal.path
+        """Write the journal to its path again where it, or its write-ahead log, was taken away under us.
+
+        sqlite3.DatabaseError, as reading it would, where the log was cut: what it held is lost.
+        """
+        path, log_now = self._journal.path, identity(self._wal)
         now = identity(path)
-        if now is None:
+        if now is None or (now == self._file and self._log is not None and log_now != self._log):
             self._write_again()
-        elif now != self._file:
+        elif now == self._file:
+            self._log = log_now
+            self._look_at_size()
+        else:
             kept = path.with_name(f"{path.name}.replaced-{datetime.now(UTC):%Y%m%dT%H%M%S}")
             self._copy_to(kept)
             raise JournalError(
                 f"journal {path}: another file lies there now; what was in the journal is in {kept}; "
                 "stop the daemon before you replace it"
             )
+
+    def _look_at_size(self) -> None:
+        """SQLite begins its log again from the top and leaves it as long as it was, down to a limit."""
+        before, self._log_bytes = self._log_bytes, self._wal.stat().st_size if self._log is not None else 0
+        if self._log_bytes < min(before, WAL_BYTES_KEPT):
+            error = sqlite3.DatabaseError(f"its write-ahead log was cut to {self._log_bytes} bytes")
+            error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+            raise error
 
     def mended(self) -> None:
         """Note that the journal can be written."""
@@ -69,7 +88,7 @@ class JournalRepair:
         self._failing_since_s = self._failing_since_s or time.monotonic()
         if is_damage(error):
             replace_damaged(self._journal, str(error))
-            self._file = identity(self._journal.path)
+            self._know_files()
             return
         if str(error) != self._said:
             self._said = str(error)
@@ -97,6 +116,7 @@ class JournalRepair:
             while gone := let_go(self._journal, upto, self._dating(), at_once=1_000):
                 shed += gone
         self._journal.checkpoint()
+        self._log_bytes = 0
         self._keep_ballast()
         log.error(
             "disk_full", journal=str(self._journal.path), shed_readings=shed, kept="their hourly summaries"
@@ -130,5 +150,5 @@ class JournalRepair:
         fresh.rename(path)
         sync(path.parent)
         self._journal.reopen()
-        self._file = identity(path)
+        self._know_files()
         log.error("journal_vanished", journal=str(path), did="wrote it there again, with everything in it")

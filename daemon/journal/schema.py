@@ -143,7 +143,7 @@ FROM request r LEFT JOIN command c ON c.request = r.id WHERE r.answered_ms IS NU
 """
 """What a journal of the second layout was asked and had not answered yet: id, kind, who, body."""
 
-_WAL_BYTES_KEPT = 4_194_304
+WAL_BYTES_KEPT = 4_194_304
 
 
 def open_for_writing(path: Path) -> sqlite3.Connection:
@@ -158,8 +158,9 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
             db = unless_sound.enter_context(closing(sqlite3.connect(path, isolation_level=None, timeout=10)))
             db.executescript(
                 "PRAGMA auto_vacuum = INCREMENTAL; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;"
-                f"PRAGMA journal_size_limit = {_WAL_BYTES_KEPT}; PRAGMA foreign_keys = ON"
+                f"PRAGMA journal_size_limit = {WAL_BYTES_KEPT}; PRAGMA foreign_keys = ON"
             )
+            db.text_factory = _text
             _prepare(db, path)
             unless_sound.pop_all()
     except (OSError, sqlite3.Error) as error:
@@ -179,11 +180,17 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
         with ExitStack() as unless_sound:
             address = f"{path.absolute().as_uri()}?mode=ro"
             db = unless_sound.enter_context(closing(sqlite3.connect(address, uri=True, timeout=10)))
+            db.text_factory = _text
             _refuse_other_version(db, path)
             unless_sound.pop_all()
     except sqlite3.Error as error:
         raise JournalError(f"journal {path}: {error}") from error
     return db
+
+
+def _text(stored: bytes) -> str:
+    """Read text also where a bit has flipped in it: who reads it says whether it still makes sense."""
+    return stored.decode(errors="replace")
 
 
 def is_damage(error: Exception) -> bool:
@@ -210,7 +217,7 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
         if version == 2:
             _write_entries(db)
             # Before the commit, under ids that stay: what is cut short is done again and adds nothing.
-            RequestBox(path).put(waiting)
+            RequestBox(path).put_first(waiting)
         db.execute(f"PRAGMA user_version = {version + 1}")
     db.execute("COMMIT")
     _refuse_other_version(db, path)

@@ -8,7 +8,7 @@ import json
 import sqlite3
 import uuid
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import astuple, dataclass
 from itertools import starmap
 from struct import Struct
@@ -18,6 +18,7 @@ from typing import Any
 from daemon.journal.dating import Dating, Stretch
 
 SNAPSHOTS_KEPT = 2
+_TROUBLES = "troubles"
 
 _READING = Struct("<4qd")
 
@@ -39,6 +40,22 @@ class Run:
     reason: str
 
 
+@dataclass(frozen=True, slots=True)
+class KeptTrouble:
+    """A kind of trouble of a probe (or of its bus): the newest in words, how often since when, and when last.
+
+    Times are those of the journal's axis.
+    """
+
+    bus: str
+    probe: str | None
+    kind: str
+    text: str
+    times: int
+    first_ms: int
+    last_ms: int
+
+
 class State:
     """Owns the tables `meta`, `snapshot`, `dating`, `run` and `seal`."""
 
@@ -53,6 +70,17 @@ class State:
     def keep_note(self, key: str, value: str) -> None:
         """Note something under a key, in place of what was noted there before."""
         self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
+
+    def troubles(self) -> list[KeptTrouble]:
+        """Return what went wrong on the buses lately, the newest last; nothing where the note is damaged."""
+        try:
+            return [KeptTrouble(*row) for row in json.loads(self.note(_TROUBLES) or "[]")]
+        except (ValueError, TypeError):  # it decides nothing, and what goes wrong now is written anew
+            return []
+
+    def keep_troubles(self, troubles: Iterable[KeptTrouble]) -> None:
+        """Keep what went wrong on the buses, in place of what was kept before."""
+        self.keep_note(_TROUBLES, json.dumps([astuple(it) for it in troubles]))
 
     def clock_ms(self) -> int:
         """Return the time up to which things are settled; nothing comes before it. 0 for a new journal.
@@ -94,12 +122,14 @@ class State:
 
     # Runs
 
-    def begin_run(self, after: Place, reason: str) -> None:
-        """Give out numbers under a new run id from now on: what stands after may not be what stood once."""
+    def begin_run(self, after: Place, reason: str) -> str:
+        """Give out numbers under a new run id from now on (what stands after may not be what stood once)."""
+        run = uuid.uuid4().hex
         self._db.execute(
             "INSERT INTO run (id, first_seq, first_event, reason) VALUES (?, ?, ?, ?)",
-            (uuid.uuid4().hex, after.seq + 1, after.event + 1, reason),
+            (run, after.seq + 1, after.event + 1, reason),
         )
+        return run
 
     def runs(self) -> list[Run]:
         """Return every run, oldest first."""

@@ -5,12 +5,14 @@ from datetime import UTC, datetime, tzinfo
 
 from daemon.oncall.text_message import one_message, plain
 from daemon.response_notes import note_for
-from daemon.words import number
+from daemon.words import condition_word, number
 from rules.alarms.life_cycle import Condition
 from rules.calling.records import (
     BROKER_LOST,
     RACK_SILENT,
     RACK_STOPPED,
+    TWO_LISTENERS,
+    TWO_RACKS,
     UNREADABLE,
     Call,
     CallKind,
@@ -22,8 +24,10 @@ _DAY_MS = 86_400_000
 _VESSELS_NAMED = 3
 _OF_A_RACK = {
     RACK_SILENT: "rack silent, its water is not watched",
-    RACK_STOPPED: "rack stopped on purpose",
+    RACK_STOPPED: "rack stopped, its water is not watched",
     BROKER_LOST: "broker not reached, no rack can be heard",
+    TWO_RACKS: "is the name of two racks at once, rename one:",
+    TWO_LISTENERS: "two on-call processes of one name take each other's place, rename one:",
     UNREADABLE: "sends what cannot be read, an alarm may be in it",
 }
 
@@ -76,8 +80,8 @@ def _where(about: tuple[Word, ...]) -> str:
 def _what(word: Word) -> str:
     event, reason = word.event, word.event.evidence.reason
     if event.condition in _OF_A_RACK:
-        return _OF_A_RACK[event.condition]
-    what = f"{event.quantity} {event.condition}".replace("_", " ").strip()
+        return f"{_OF_A_RACK[event.condition]} {reason}".strip()
+    what = f"{event.quantity.replace('_', ' ')} {condition_word(event.condition)}".strip()
     return f"{what} ({reason})" if reason else what
 
 

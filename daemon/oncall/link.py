@@ -6,16 +6,22 @@ broker lose its sessions, the retained alarm topics tell what stands.
 """
 
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass
+import socket
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
 
 from daemon.broker.connection import RECEIVED_AT_MOST, Arrival, Connection
 from daemon.journal.outbox import Message
 from daemon.oncall.store import Passed
 from daemon.settings.rack import BrokerSettings
+from daemon.tables.values import one_line
 from daemon.words import iso_time
 
 WAITING_AT_MOST = 5 * RECEIVED_AT_MOST
+TAKEOVERS_WITHIN_S = 600.0
+"""One may be our own connection that the broker thought alive; two within this time are another process."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,28 +31,87 @@ class LinkIs:
     up: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Rival:
+    """Another process takes our place at the broker again and again; `who` names both."""
+
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """What an on-call process (`by`, on `host`) has taken on: numbers, and the highest known of the run."""
+
+    by: str
+    host: str
+    journal: str
+    run: str
+    numbers: list[int]
+    newest: int
+    at: str
+
+
+def receipt_message(topic: str, receipt: Receipt) -> Message:
+    """Return how a rack is told what is committed of it; without numbers it is a sign of life."""
+    return Message(f"{topic}/taken/{receipt.by}", json.dumps(asdict(receipt)), retain=False)
+
+
+Taken = dict[tuple[str, str, str], list[int]]
+"""By rack, journal and run: the numbers of the events that are committed."""
+
+
 class OnCallLink:
     """Hears every rack below `root`. `name` is that of the session: no two processes may share it."""
 
-    def __init__(self, broker: BrokerSettings, name: str, *, answers: bool) -> None:
+    def __init__(self, broker: BrokerSettings, name: str, state_id: str, *, answers: bool) -> None:
         self.root = broker.topic_root
+        self._name, self._host = name, socket.gethostname()
+        self._own = f"state {state_id[:6]} on {self._host}"
+        self._other = "another process"
+        self._presence_topic = f"{self.root}/_oncall/name/{name}"
+        self._takeovers: deque[float] = deque()
         self._answer_topic = f"answer/{name}"
         topics = ["+/event", "+/alarm/#", "+/watch", "+/heartbeat", "+/notice"]
         topics += [f"+/{self._answer_topic}"] if answers else []
         self._listening = 0
         self.connection = Connection(broker, "no rack can be heard", kept_as=f"bellwatch-oncall-{name}")
         self._racks = self.connection.hear([f"{self.root}/{topic}" for topic in topics], WAITING_AT_MOST)
+        self._presences = self.connection.hear([self._presence_topic], WAITING_AT_MOST)
         self.connection.start()
 
-    def take(self) -> list[Arrival | LinkIs]:
+    def take(self) -> list[Arrival | LinkIs | Rival]:
         """Return what has come since the last time: the state of the link, then messages in order."""
-        taken: list[Arrival | LinkIs] = []
+        taken: list[Arrival | LinkIs | Rival] = []
         if (listening := self.connection.listening) != self._listening:
             self._listening = listening
             taken = [LinkIs(up=False), LinkIs(up=True)] if listening else [LinkIs(up=False)]
-        return [*taken, *self._racks.take(RECEIVED_AT_MOST)]
+            if listening:
+                self.connection.publish(Message(self._presence_topic, self._own, retain=True))
+        return [*taken, *self._rivals(), *self._racks.take(RECEIVED_AT_MOST)]
 
-    def confirm(self, arrivals: Sequence[Arrival | LinkIs]) -> None:
+    def _rivals(self) -> list[Rival]:
+        """Return whether another process under our name takes our session at the broker again and again."""
+        for arrival in self._presences.take(RECEIVED_AT_MOST):
+            said = one_line(arrival.payload.decode(errors="replace"))[:80]
+            self._other = self._other if said == self._own else said
+            self.connection.confirm(arrival)
+        self._takeovers.extend(self.connection.taken_over())
+        while self._takeovers and self._takeovers[0] < time.monotonic() - TAKEOVERS_WITHIN_S:
+            self._takeovers.popleft()
+        if len(self._takeovers) < 2:
+            return []
+        self._takeovers.popleft()
+        return [Rival(f"{self._name}: {self._own} and {self._other}")]
+
+    def receipt(self, taken: Taken, newest: Callable[[str, str], int], now_ms: int) -> None:
+        """Tell racks what of theirs is committed; `newest` gives the highest number known of a rack's run."""
+        for (rack, journal, run), numbers in taken.items():
+            receipt = Receipt(
+                self._name, self._host, journal, run, numbers, newest(rack, run), iso_time(now_ms)
+            )
+            self.connection.publish(receipt_message(f"{self.root}/{rack}", receipt))
+
+    def confirm(self, arrivals: Sequence[Arrival | LinkIs | Rival]) -> None:
         """Tell the broker that messages need not come again."""
         for arrival in arrivals:
             if isinstance(arrival, Arrival):

@@ -18,7 +18,7 @@ from daemon.tables.types import NAME_PATTERN
 from daemon.tables.values import one_line, utc_ms
 from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Priority, State, Trigger
-from rules.calling.records import Word
+from rules.calling.records import Voice, Word
 
 PAYLOAD_AT_MOST = 16_384
 TEXT_AT_MOST, VESSELS_AT_MOST, NUMBER_AT_MOST = 200, 200, 10**15
@@ -40,6 +40,7 @@ class Heartbeat:
     rack: str
     alarms: int
     at_ms: int
+    voice: Voice
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +50,7 @@ class WatchWord:
     rack: str
     state: str
     kept: bool
+    voice: Voice
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,9 +92,9 @@ def _heard(rack: str, kind: str, payload: bytes, kept: bool) -> Heard:
     if not isinstance(body, dict):
         raise TypeError("not an object")
     if kind == "heartbeat":
-        return Heartbeat(rack, _whole(body["alarms"]), _ms(body["at"]))
+        return Heartbeat(rack, _whole(body["alarms"]), _ms(body["at"]), _voice(body))
     if kind == "watch":
-        return WatchWord(rack, _one_of(_WATCH_STATES, body["state"]), kept)
+        return WatchWord(rack, _one_of(_WATCH_STATES, body["state"]), kept, _voice(body))
     if kind.startswith("answer/"):
         return Answer(rack, _text(body["id"]), _text(body["refusal"]))
     return _mention(rack, body) if kind == "notice" else _word(rack, body)
@@ -101,7 +103,8 @@ def _heard(rack: str, kind: str, payload: bytes, kept: bool) -> Heard:
 def _word(rack: str, body: Mapping[str, Any]) -> Word:
     """Return a rack's word on an alarm; a state or priority that we do not know calls, as the worst: that is
     the safe side."""
-    journal, _, number = _text(body["id"]).rpartition(":")
+    former, _, number = _text(body["id"]).rpartition(":")
+    voice = _voice(body)
     condition = _text(body["condition"])
     event = AlarmEvent(
         number=_whole(int(number) if re.fullmatch("[0-9]{1,16}", number) else number),
@@ -123,7 +126,17 @@ def _word(rack: str, body: Mapping[str, Any]) -> Word:
             reason=_text(body.get("reason") or ""),
         ),
     )
-    return Word(rack, event, journal, _text(body.get("unit") or ""))
+    # Before runs had ids, the id of an event named the journal.
+    journal, unit = voice.journal or former, _text(body.get("unit") or "")
+    return Word(rack, event, journal, unit, run=voice.run, boot=voice.boot)
+
+
+def _voice(body: Mapping[str, Any]) -> Voice:
+    """Return who speaks; empty where a rack of an older version does not say."""
+    said = {name: _text(body.get(name) or "") for name in ("journal", "run", "boot", "host")}
+    if any(":" in said[name] for name in ("journal", "run", "boot")):
+        raise ValueError("an id with a colon in it")
+    return Voice(**said)
 
 
 def _mention(rack: str, body: Mapping[str, Any]) -> Word:

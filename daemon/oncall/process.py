@@ -6,6 +6,7 @@ Crash only, as the daemon: a supervisor starts it again, and it goes on from its
 never end it, for it would come again at each start: what cannot be taken is set aside, told and confirmed.
 """
 
+import re
 import sqlite3
 import threading
 import uuid
@@ -18,11 +19,12 @@ from daemon.broker.connection import Arrival
 from daemon.clock import SteadyClock
 from daemon.errors import OnCallError
 from daemon.oncall.call_text import call_text, call_title
-from daemon.oncall.link import LinkIs, OnCallLink
+from daemon.oncall.link import LinkIs, OnCallLink, Rival, Taken
 from daemon.oncall.messages import Answer, Cleared, Heard, Heartbeat, WatchWord, heard, rack_of
 from daemon.oncall.outbox import OnCallOutbox
 from daemon.oncall.store import Ask, OnCallStore, Passed
 from daemon.supervisor import tell_supervisor
+from daemon.tables.types import NAME_PATTERN
 from rules.alarms.life_cycle import Priority
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
@@ -32,6 +34,8 @@ from rules.errors import InputError
 log = structlog.get_logger()
 
 TURN_MS = 250
+DEAF_MS = 10_000
+"""After a stretch without a turn that is longer than this, what came in it is still to be taken in."""
 PAUSE_MS = 300_000
 """After a longer stretch without a turn, what fell due in it is told once, not as often as was missed."""
 PASS_ON_AGAIN_MS = 15_000
@@ -68,6 +72,7 @@ class OnCall:
         self._passes_on = passes_on
         self.refused = 0
         self._set_aside: list[Arrival] = []
+        self._taken: Taken = {}
         self._log_refused_from_ms = 0
         state = store.state()
         self._team = Escalation(duty, clock.now_ms()) if state is None else Escalation.restore(state, duty)
@@ -98,11 +103,15 @@ class OnCall:
         while not self._commit(arrivals, asked, now_ms):
             pass
         self._link.confirm(arrivals)
+        self._link.receipt(self._taken, self._team.newest_number, now_ms)
         self._outbox.send(now_ms)
         self._pass_on(now_ms)
 
-    def _commit(self, arrivals: Sequence[Arrival | LinkIs], asked: Sequence[Ask], now_ms: int) -> bool:
+    def _commit(
+        self, arrivals: Sequence[Arrival | LinkIs | Rival], asked: Sequence[Ask], now_ms: int
+    ) -> bool:
         """Commit what the inputs change; False, and nothing is changed, where one is set aside now."""
+        self._taken = {}
         try:
             with self._store.transaction():
                 upshots = [self._catch_up(now_ms)]
@@ -125,16 +134,21 @@ class OnCall:
 
     def _catch_up(self, now_ms: int) -> Upshot:
         """Let time pass; after a start nothing is heard before the broker is reached anew."""
-        late = now_ms - self._team.clock_ms > PAUSE_MS
+        gap_ms = now_ms - self._team.clock_ms
+        if self._starting or gap_ms > DEAF_MS:
+            self._team.listen_anew(now_ms)
+        late = gap_ms > PAUSE_MS
         upshot = self._team.resume(now_ms) if late else self._team.advance(now_ms)
         if self._starting:
             self._keep(upshot, now_ms)
             return self._team.link(False, now_ms)
         return upshot
 
-    def _take(self, arrival: Arrival | LinkIs, now_ms: int) -> Upshot:
+    def _take(self, arrival: Arrival | LinkIs | Rival, now_ms: int) -> Upshot:
         if isinstance(arrival, LinkIs):
             return self._team.link(arrival.up, now_ms)
+        if isinstance(arrival, Rival):
+            return self._team.rival(arrival.who, now_ms)
         if arrival in self._set_aside:
             return self._garbled(arrival, now_ms)
         try:
@@ -161,7 +175,10 @@ class OnCall:
             log.info(
                 "heard", rack=word.rack, alarm=event.alarm, step=event.trigger, priority=event.priority.word
             )
-            return self._team.hear(word, now_ms)
+            upshot = self._team.hear(word, now_ms)
+            if word.run:
+                self._taken.setdefault((word.rack, word.journal, word.run), []).append(event.number)
+            return upshot
         if isinstance(word, Cleared):
             return self._team.clear(word.rack, word.alarm, now_ms)
         return self._take_sign(word, now_ms)
@@ -184,9 +201,11 @@ class OnCall:
 
     def _take_sign(self, word: Heartbeat | WatchWord | Answer, now_ms: int) -> Upshot:
         if isinstance(word, Heartbeat):
-            return self._team.heartbeat(word.rack, word.alarms, word.at_ms, now_ms)
+            if word.voice.run:  # the answer is our sign of life
+                self._taken.setdefault((word.rack, word.voice.journal, word.voice.run), [])
+            return self._team.heartbeat(word.rack, word.alarms, word.at_ms, now_ms, word.voice)
         if isinstance(word, WatchWord):
-            return self._team.watch(word.rack, word.state, now_ms, kept=word.kept)
+            return self._team.watch(word.rack, word.state, now_ms, kept=word.kept, voice=word.voice)
         if self._store.answered(word.command, word.refusal):
             log.info("rack_answered", rack=word.rack, refusal=word.refusal or None)
         return Upshot()
@@ -198,7 +217,7 @@ class OnCall:
             for problem in self._team.problems()
             if problem.number == ask.problem
             for member in problem.calling()
-            if member.word.journal
+            if member.word.journal and re.fullmatch(NAME_PATTERN, member.word.rack)  # else two would hear
         ]
         upshot = self._team.acknowledge(ask.problem, now_ms)
         self._store.answer(ask, now_ms, upshot.refusal)

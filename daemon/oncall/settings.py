@@ -88,6 +88,9 @@ class SilenceSettings(Table):
     gone_after_s: Seconds = Field(
         60.0, description="A rack whose connection broke has this long to come back [s]"
     )
+    stopped_after_s: Seconds = Field(
+        1800.0, description="A rack that was stopped on purpose has this long to be started again [s]"
+    )
     broker_after_s: Seconds = Field(300.0, description="The broker has this long to come back [s]")
 
 

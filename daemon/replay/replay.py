@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.journal.fold import CONFIGURE, fold, judged_by
+from daemon.journal.fold import fold
+from daemon.journal.inputs import CONFIGURE, judged_by
 from daemon.settings.plan import rack_plan
 from daemon.settings.rack import Settings
 from daemon.sources.recording import Recording

@@ -54,7 +54,7 @@ class Draft:
     def knows_stage(self, stage: str) -> bool:
         """Whether all limits of a stage are known."""
         try:
-            sound = self.faulty_stages.isdisjoint(self.settings.lineage(stage))
+            sound = self.faulty_stages.isdisjoint(self.settings.bases(stage))
         except KeyError:
             return False
         return sound and "stages" not in self.incomplete

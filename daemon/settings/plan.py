@@ -6,6 +6,7 @@ from daemon.settings.rack import Settings
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import RACK_WIDE, RackPlan, Source, Supply
+from rules.rack.stage_plan import Tolerances
 from rules.water.specific_conductance import Compensation
 
 DAY_MS = 86_400_000
@@ -41,20 +42,25 @@ def supplies_of(settings: Settings) -> tuple[Supply, ...]:
     return tuple(Supply(name, supply.quantity, supply.vessels) for name, supply in given)
 
 
+def tolerances_in(settings: Settings, vessel: str | None) -> Tolerances:
+    """Return what each stage tolerates in a vessel, or in the rack."""
+    return {
+        stage: {
+            quantity: tolerance
+            for quantity in Quantity
+            if (tolerance := settings.tolerance_of(stage, quantity, vessel)) is not None
+        }
+        for stage in settings.stage_names(vessel)
+    }
+
+
 def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> RackPlan:
     """Return the plan of a rack; `source_id` numbers a source by probe, quantity and vessel."""
     return RackPlan(
         rack=settings.rack.name,
         sources=sources_of(settings, source_id),
         vessels={name: vessel.stage for name, vessel in settings.vessels.items()},
-        tolerances={
-            stage: {
-                quantity: tolerance
-                for quantity in Quantity
-                if (tolerance := settings.tolerance_of(stage, quantity)) is not None
-            }
-            for stage in settings.stage_names()
-        },
+        tolerances=tolerances_in(settings, None),
         quality=DEFAULT_QUALITY,
         supplies=supplies_of(settings),
         steps={
@@ -70,4 +76,7 @@ def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> 
         alarm_rules=settings.alarms.rules(),
         altitude_m=settings.rack.altitude_m,
         usual={name: usual for name, vessel in settings.vessels.items() if (usual := vessel.usual())},
+        own_tolerances={
+            name: tolerances_in(settings, name) for name, vessel in settings.vessels.items() if vessel.lineage
+        },
     )

@@ -26,6 +26,7 @@ from daemon.tables.types import (
     Whole,
 )
 from rules.quantities import Quantity
+from rules.rack.lineages import Lineage, LineageName, tolerances_of
 from rules.rack.stages import DEFAULT_TOLERANCES, USUAL_STAY_DAYS, WITHOUT_LIMITS
 from rules.rack.tolerance import Tolerance
 
@@ -43,7 +44,18 @@ def _known_zone(value: str) -> str:
 TimeZone = Annotated[str, AfterValidator(_known_zone)]
 
 
-class RackSettings(Table):
+class LineageSettings(Table):
+    """Which moon jellyfish it is: the built-in limits are those of its lineage."""
+
+    lineage: LineageName | None = Field(
+        default=None, description="Which moon jellyfish it is; where unknown, one column of limits serves all"
+    )
+    baltic: Switch = Field(
+        False, description="The strain is from brackish water: limits of salinity for such"
+    )
+
+
+class RackSettings(LineageSettings):
     """The rack as a whole."""
 
     name: Name = Field(description="Name of the rack; part of every topic")
@@ -95,10 +107,13 @@ class BrokerSettings(BrokerLink):
         "bellwatch", description="First levels of every topic that the daemon publishes"
     )
     heartbeat_s: Seconds = Field(30.0, description="How often the daemon says that it is alive [s]")
+    oncall: Switch = Field(
+        False, description="An on-call process must take alarms on; expected anyway once one was heard"
+    )
 
 
-class VesselSettings(Table):
-    """A vessel of the rack."""
+class VesselSettings(LineageSettings):
+    """A vessel of the rack; its own lineage goes over that of the rack."""
 
     kind: Literal["kreisel", "pseudokreisel", "tray", "dish", "tank"] = Field(description="What it is")
     stage: Name = Field(description="The life stage in it when the daemon first starts")
@@ -142,11 +157,17 @@ class Settings(Table):
         """Return the probes that name a bus, by their names."""
         return {name: probe for name, probe in self.probes.items() if probe.bus == bus}
 
-    def stage_names(self) -> list[str]:
-        """Return the stages that a vessel may be in, built-in ones first."""
-        return list(dict.fromkeys([*DEFAULT_TOLERANCES, *self.stages]))
+    def lineage_in(self, vessel: str | None = None) -> Lineage:
+        """Return which moon jellyfish lives in a vessel; in the rack where the vessel does not say so."""
+        own = self.vessels.get(vessel or "")
+        table = self.rack if own is None or own.lineage is None else own
+        return Lineage(table.lineage or "unknown", table.baltic)
 
-    def lineage(self, stage: str) -> list[str]:
+    def stage_names(self, vessel: str | None = None) -> list[str]:
+        """Return the stages that a vessel, or the rack, may be in, built-in ones first."""
+        return list(dict.fromkeys([*tolerances_of(self.lineage_in(vessel)), *self.stages]))
+
+    def bases(self, stage: str) -> list[str]:
         """Return the stages that `stage` takes its limits from, itself first, its last base at the end.
 
         KeyError if there is no such stage, or if `based_on` leads to none or in a circle.
@@ -161,18 +182,19 @@ class Settings(Table):
         return line
 
     def usual_stay_days(self, stage: str) -> float | None:
-        """Return how long a stage usually lasts; None where nobody has said so. KeyError as `lineage`."""
-        line = self.lineage(stage)
+        """Return how long a stage usually lasts; None where nobody has said so. KeyError as `bases`."""
+        line = self.bases(stage)
         given = (self.stages[name].usual_stay_days for name in line if name in self.stages)
         return next((days for days in given if days is not None), USUAL_STAY_DAYS.get(line[-1]))
 
-    def tolerance_of(self, stage: str, quantity: Quantity) -> Tolerance | None:
-        """Return what a stage tolerates: its limits in the file over those of its base, over built-in ones.
+    def tolerance_of(self, stage: str, quantity: Quantity, vessel: str | None = None) -> Tolerance | None:
+        """Return what a stage tolerates in a vessel, or in the rack.
 
-        None if the stage does not care for the quantity. KeyError as `lineage`.
+        Its limits in the file go over those of its base, and those over the built-in ones.
+        None if the stage does not care for the quantity. KeyError as `bases`.
         """
-        line = self.lineage(stage)
-        tolerance = DEFAULT_TOLERANCES.get(line[-1], {}).get(quantity)
+        line = self.bases(stage)
+        tolerance = tolerances_of(self.lineage_in(vessel)).get(line[-1], {}).get(quantity)
         for name in reversed(line):
             limits = self.stages[name].limits(quantity) if name in self.stages else None
             if limits == OFF:

@@ -3,9 +3,11 @@
 Stricter than Python, which reads 1_5 as 15, and within what the process can compute with.
 """
 
+import json
 import math
 import re
 from datetime import UTC, datetime, timedelta, tzinfo
+from typing import Any
 
 EARLIEST_MS, LATEST_MS = 0, 4_102_444_800_000
 """From 1970, where a clock without a battery begins, to the year 2100."""
@@ -55,3 +57,12 @@ def one_line(text: str) -> str:
     if text.isprintable():
         return text
     return "".join(c if c.isprintable() else " " * c.isspace() for c in text)
+
+
+def json_object(payload: bytes) -> dict[str, Any]:
+    """Return the JSON object in a payload; an empty one where there is none."""
+    try:
+        body = json.loads(payload)
+    except (ValueError, RecursionError):
+        return {}
+    return body if isinstance(body, dict) else {}

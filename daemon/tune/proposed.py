@@ -6,6 +6,7 @@ from typing import Any
 
 from daemon.tune.incidents import PROPOSED, Mark
 from rules.alarms.episodes import Episode
+from rules.alarms.life_cycle import MILDER
 from rules.readings import Action
 from rules.tuning.scoring import CALLS_FROM, Incident
 
@@ -52,10 +53,15 @@ def _runs(episodes: list[Episode], until_ms: int) -> list[list[Episode]]:
 
 def _proposed(run: list[Episode], until_ms: int) -> Mark:
     """Say of a run since when, until when and what; it began when the first condition did."""
-    what = ", ".join(dict.fromkeys(episode.alarm.partition("/")[2] for episode in run))
+    what = ", ".join(dict.fromkeys(_named(episode).partition("/")[2] for episode in run))
     start_ms = min(episode.first.since_ms for episode in run)
     end_ms = max(episode.until(until_ms) for episode in run)
     return Mark(Incident(start_ms, max(end_ms, start_ms + 1), run[0].vessel, what, True), PROPOSED, "alarms")
+
+
+def _named(episode: Episode) -> str:
+    """Name an alarm as files of incidents always did: one name for both of two limits of a kind."""
+    return f"{episode.first.channel}/{MILDER.get(episode.condition, episode.condition)}"
 
 
 def _maintenance_end_ms(later: Iterable[Action], body: Mapping[str, Any], begun_ms: int) -> int:

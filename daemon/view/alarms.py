@@ -7,7 +7,7 @@ from daemon.view.rack_now import AlarmNow, ChannelNow
 from daemon.view.reader import Sight
 from daemon.words import quantity_of
 from rules.alarms.alarm import Alarm, HoldKind
-from rules.alarms.life_cycle import State
+from rules.alarms.life_cycle import MILDER, State
 from rules.quantities import unit_of
 
 
@@ -30,7 +30,7 @@ def _leader(alarm: Alarm) -> str | None:
 def _limit(alarm: Alarm, channel: ChannelNow | None) -> float | None:
     """Return the limit of the most urgent level that is crossed; the evidence has that of the newest."""
     level = max(alarm.active, key=lambda level: alarm.active[level], default="")
-    of_band = f"{level}_{alarm.condition}"
+    of_band = f"{level}_{MILDER.get(alarm.condition, alarm.condition)}"
     if channel is not None and hasattr(channel.limits, of_band):
         return float(getattr(channel.limits, of_band))
     return alarm.evidence.limit

@@ -36,16 +36,18 @@ def rack_now(view: JournalView, now_ms: int) -> RackNow:
         sight.engine.plan.rack,
         now_ms,
         sight.settings.rack.time_zone,
-        _overall(watch, vessels, alarms),
+        _overall(watch, vessels, alarms, sight.broker.rival),
         watch,
         vessels,
         tuple(channel for channel in channels if channel.vessel == RACK_WIDE),
         tuple(alarms),
         tuple(MaintenanceNow(target, utc_ms(until)) for target, until in sight.engine.maintenance().items()),
         probes_now(sight, {channel.name: channel for channel in channels}),
+        sight.troubles,
         ClockNow(guess_ms is None, None if guess_ms is None else utc_ms(guess_ms)),
         sight.journal,
         sight.broker,
+        sight.oncall,
         sight.mirror,
     )
 
@@ -64,10 +66,10 @@ def watch_now(sight: Sight) -> WatchNow:
     return WatchNow(WatchState.ALIVE, now_ms - round(beats.began_s * 1000), beats.last_s)
 
 
-def _overall(watch: WatchNow, vessels: tuple[VesselNow, ...], alarms: list[AlarmNow]) -> Overall:
+def _overall(watch: WatchNow, vessels: tuple[VesselNow, ...], alarms: list[AlarmNow], rival: str) -> Overall:
     if watch.state is not WatchState.ALIVE:
         return Overall.NOT_WATCHED
-    if any(alarm.held_by is None for alarm in alarms):
+    if rival or any(alarm.held_by is None for alarm in alarms):
         return Overall.ALARM
     if any(vessel.unwatched for vessel in vessels):
         return Overall.PARTLY_UNWATCHED
@@ -98,7 +100,7 @@ def _vessel(sight: Sight, name: str, channels: list[ChannelNow], alarms: list[Al
         None if until_ms is None else sight.dating.utc_ms(until_ms),
         here,
         tuple(alarm.name for alarm in alarms if name in alarm.vessels),
-        unwatched(sight.engine.plan.tolerances.get(stage.name, {}), here),
+        unwatched(sight.engine.plan.tolerances_of(name).get(stage.name, {}), here),
     )
 
 

@@ -224,6 +224,19 @@ class ProbeNow:
 
 
 @dataclass(frozen=True, slots=True)
+class TroubleNow:
+    """What goes wrong with a probe, or its bus where there is no probe, in words; how often since when."""
+
+    bus: str
+    probe: str | None
+    kind: str
+    what: str
+    times: int
+    first_ms: int
+    last_ms: int
+
+
+@dataclass(frozen=True, slots=True)
 class ClockNow:
     """Whether times can be trusted; if not, from when on they are a guess."""
 
@@ -233,9 +246,15 @@ class ClockNow:
 
 @dataclass(frozen=True, slots=True)
 class JournalNow:
-    """The journal: its newest entry, the damaged one set aside before it, its size, room on its disk."""
+    """The journal: its newest entry, the damaged one set aside before it, its size, room on its disk.
+
+    Numbers are given out under `run`; `went_back_ms` is when they were begun anew lately, and why.
+    """
 
     id: str
+    run: str
+    went_back_ms: int | None
+    went_back_why: str | None
     newest_ms: int
     age_s: float
     set_aside: str | None
@@ -254,11 +273,36 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True)
 class BrokerNow:
-    """How many messages wait for the broker, and which of them it refused."""
+    """How many messages wait for the broker, which of them it refused, and whether it carries anything.
+
+    The link lives (`alive`, None: not known) while what we say comes back. `rival` is another rack under
+    our name, with the journal and the machine; empty where there is none.
+    """
 
     waiting: int
     refused: int
     refusals: tuple[Refusal, ...]
+    alive: bool | None
+    since_ms: int | None
+    rival: str
+
+
+@dataclass(frozen=True, slots=True)
+class UntakenNow:
+    """An alarm that no on-call process has taken on within its time; it stands since `since_ms`."""
+
+    alarm: str
+    since_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class OnCallNow:
+    """The on-call process that was heard last (`by`: name and host; empty: none), what it has not taken."""
+
+    by: str
+    alive: bool
+    since_ms: int | None
+    untaken: tuple[UntakenNow, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,7 +319,10 @@ class MirrorNow:
 
 @dataclass(frozen=True, slots=True)
 class RackNow:
-    """The rack at one moment: vessels and alarms worst first, channels of no vessel, the watch itself."""
+    """The rack at one moment: vessels and alarms worst first, channels of no vessel, the watch itself.
+
+    `troubles` are those on the buses within the last day, the newest last.
+    """
 
     rack: str
     made_ms: int
@@ -287,7 +334,9 @@ class RackNow:
     alarms: tuple[AlarmNow, ...]
     maintenance: tuple[MaintenanceNow, ...]
     probes: tuple[ProbeNow, ...]
+    troubles: tuple[TroubleNow, ...]
     clock: ClockNow
     journal: JournalNow
     broker: BrokerNow
+    oncall: OnCallNow | None
     mirror: MirrorNow | None

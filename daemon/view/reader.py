@@ -11,6 +11,9 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
+from daemon.broker.echo import link_of
+from daemon.broker.notices import WENT_BACK
+from daemon.broker.receipts import oncall_heard
 from daemon.errors import JournalError
 from daemon.journal.damage import SET_ASIDE
 from daemon.journal.dating import Dating
@@ -19,10 +22,13 @@ from daemon.journal.journal import Journal
 from daemon.journal.sole_writer import Holder, holder_of
 from daemon.mirror.progress import backlog
 from daemon.settings.rack import Settings
-from daemon.view.rack_now import BrokerNow, JournalNow, MirrorNow, Refusal
+from daemon.view.rack_now import BrokerNow, JournalNow, MirrorNow, OnCallNow, Refusal, TroubleNow, UntakenNow
 from rules.alarms.life_cycle import State
 from rules.engine import Engine
 from rules.errors import InputError
+from rules.rack.plan import RACK_WIDE
+
+WENT_BACK_SHOWN_MS = 7 * 86_400_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +46,9 @@ class Sight:
     holder: Holder | None
     journal: JournalNow
     broker: BrokerNow
+    oncall: OnCallNow | None
     mirror: MirrorNow | None
+    troubles: tuple[TroubleNow, ...]
 
 
 class JournalView:
@@ -74,8 +82,14 @@ class JournalView:
         engine, dating = self._up_to_date(journal), journal.state.dating()
         newest_ms, (waiting, refused) = dating.utc_ms(journal.state.clock_ms()), journal.outbox.counts()
         aside = json.loads(journal.state.note(SET_ASIDE) or "{}")
+        back = journal.history.newest_notice(WENT_BACK, RACK_WIDE)
+        back_ms = None if back is None else dating.utc_ms(back.at_ms)
+        told = back if back_ms is not None and now_ms - back_ms < WENT_BACK_SHOWN_MS else None
         now = JournalNow(
             journal.id,
+            journal.run_id,
+            back_ms if told else None,
+            told.details["why"] if told else None,
             newest_ms,
             max(now_ms - newest_ms, 0) / 1000,
             Path(aside["file"]).name if aside else None,
@@ -84,10 +98,22 @@ class JournalView:
             shutil.disk_usage(self._path.parent).free,
         )
         refusals = journal.outbox.refusals() if refused else ()
-        broker = BrokerNow(waiting, refused, tuple(Refusal(*refusal) for refusal in refusals))
+        link = link_of(journal)
+        since_ms = None if link.since_ms is None else dating.utc_ms(link.since_ms)
+        broker = BrokerNow(
+            waiting,
+            refused,
+            tuple(Refusal(*refusal) for refusal in refusals),
+            None if since_ms is None else link.alive,
+            since_ms,
+            link.rival,
+        )
         mirror = _mirror(journal) if self._settings.mirror is not None else None
-        seen_by = _seen_by(journal, engine)
-        return Sight(self._settings, now_ms, engine, dating, seen_by, holder, now, broker, mirror)
+        seen_by, oncall = _seen_by(journal, engine), _oncall(journal, dating)
+        troubles = _troubles(journal, dating)
+        return Sight(
+            self._settings, now_ms, engine, dating, seen_by, holder, now, broker, oncall, mirror, troubles
+        )
 
     def _up_to_date(self, journal: Journal) -> Engine:
         """Return the engine after everything in the journal, also a silence that time alone raised."""
@@ -113,10 +139,26 @@ class JournalView:
         return engine
 
 
+def _oncall(journal: Journal, dating: Dating) -> OnCallNow | None:
+    """Return what is known of the on-call process; None where none was ever heard, nor missed."""
+    its = oncall_heard(journal)
+    untaken = tuple(UntakenNow(alarm, dating.utc_ms(since_ms)) for alarm, since_ms in its.untaken.items())
+    since_ms = None if its.since_ms is None else dating.utc_ms(its.since_ms)
+    return OnCallNow(its.by, its.alive, since_ms, untaken) if its.by or untaken else None
+
+
 def _mirror(journal: Journal) -> MirrorNow:
     its = backlog(journal)
     behind, come = (its.readings_behind, its.events_behind), its.progress
     return MirrorNow(*behind, come.taken_ms, come.trouble, its.refused, its.last_refusal)
+
+
+def _troubles(journal: Journal, dating: Dating) -> tuple[TroubleNow, ...]:
+    utc_ms = dating.utc_ms
+    return tuple(
+        TroubleNow(it.bus, it.probe, it.kind, it.text, it.times, utc_ms(it.first_ms), utc_ms(it.last_ms))
+        for it in journal.state.troubles()
+    )
 
 
 def _seen_by(journal: Journal, engine: Engine) -> dict[int, str]:

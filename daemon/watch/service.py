@@ -8,6 +8,7 @@ file has names, and `JournalRepair` says what is done about each.
 import queue
 import sqlite3
 import threading
+from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -84,7 +85,8 @@ class Service:
         self._chores = [*chores, *(companion.step for companion in companions)]
         self._companions = companions
         self._arrivals: queue.SimpleQueue[Emitted | BaseException] = queue.SimpleQueue()
-        self._trouble = TroubleLog()
+        self._trouble = TroubleLog(journal)
+        self._refused: Counter[tuple[str, str]] = Counter()
         self._crash: BaseException | None = None
         self._buses = buses(self._arrivals.put)
 
@@ -126,6 +128,8 @@ class Service:
         try:
             self._repair.look()
             self._watch.take(arrived.readings, self._clock.now_ms(), arrived.waited, arrived.receipts)
+            self._note_refused()
+            self._trouble.keep(self._clock.now_ms())
             for chore in self._chores:
                 chore(self._clock.now_ms())
             self._link.deliver(self._journal)
@@ -154,9 +158,21 @@ class Service:
                     arrived.receipts.append(item)
                 elif isinstance(item, Waited):
                     arrived.waited.append(item)
+                    text = "undated readings had waited at the broker: kept as they came, not judged"
+                    self._trouble.note(self._at_the_door(item.probe, "waited", text))
                 else:
                     arrived.readings.append(item)
         return arrived
+
+    def _note_refused(self) -> None:
+        """Tell of the readings that were refused in this turn."""
+        refused = self._watch.rejected
+        for (probe, why), times in (refused - self._refused).items():
+            self._trouble.note(self._at_the_door(probe, f"refused: {why}", f"readings {why}"), times)
+        self._refused = refused
+
+    def _at_the_door(self, probe: str, kind: str, text: str) -> Trouble:
+        return Trouble("", probe, kind, text, b"", self._clock.now_ms())
 
     def _leave(self, on_purpose: bool) -> None:
         """Write down what the buses still brought; say goodbye only where the stop was meant."""
@@ -176,7 +192,7 @@ class Service:
                 self._connection.break_off()
             self._journal.close()
             self._sole_writer.release(on_purpose)
-            log.info("stopped", on_purpose=on_purpose, refused_readings=self._watch.rejected or None)
+            log.info("stopped", on_purpose=on_purpose)
 
     def _guard(self, body: Bus | Companion, stop: threading.Event) -> None:
         try:

@@ -1,14 +1,15 @@
 """The watch: readings and requests in, one transaction, messages out."""
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 
 import structlog
 
 from daemon.journal.asking import WATCH_WAITS_S, Request, RequestBox
 from daemon.journal.dating import Stretch
-from daemon.journal.fold import CONFIGURE, REDATE, WAITED, configuring, judged_by, resume
+from daemon.journal.fold import AWAY, REDATE, WAITED, configuring, fold, resume, take_over
 from daemon.journal.history import entry_of
-from daemon.journal.inputs import NumberedReading, as_readings
+from daemon.journal.inputs import CONFIGURE, NumberedReading, as_readings, judged_by
 from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message
 from daemon.watch.intake import Intake
@@ -18,12 +19,14 @@ from rules.alarms.event import AlarmEvent
 from rules.deeds import DEEDS
 from rules.engine import Engine
 from rules.plain import to_plain
-from rules.rack.plan import RackPlan
+from rules.rack.plan import RACK_WIDE, RackPlan
 from rules.readings import Action, Notice, Outcome
 
 log = structlog.get_logger()
 
 SNAPSHOT_EVERY_MS = 3_600_000
+AWAY_MS, TOLD_AWAY_MS = 1_000, 60_000
+"""A watch that was away for longer than its last commit explains blames no probe for it, and says so."""
 LONG_TAIL = 50_000
 """After so many inputs since the newest snapshot a restart keeps one at once: the next shall be quick."""
 
@@ -76,9 +79,9 @@ class Watch:
         return self._engine
 
     @property
-    def rejected(self) -> dict[str, int]:
-        """Return how many readings were refused at the door, by reason."""
-        return dict(self._intake.rejected)
+    def rejected(self) -> Counter[tuple[str, str]]:
+        """Return how many readings were refused at the door, by probe and reason."""
+        return Counter(self._intake.rejected)
 
     def _resume(self, now_ms: int, passed_ms: int) -> Engine:
         """Go on from the journal, under our plan if it is another than before.
@@ -88,16 +91,31 @@ class Watch:
         engine, steps = resume(self._journal)
         at_ms = max(now_ms, self._journal.state.clock_ms())
         same_plan = engine is not None and self._goes_on_under_its_plan(engine)
+        away = None
         if engine is not None:
             # An event that time alone caused may be newer than the newest input.
-            passed = engine.advance(max(engine.clock_ms, self._journal.state.clock_ms(), passed_ms))
-            steps.events += passed.events
-            steps.notices += passed.notices
-            if steps == Outcome() and same_plan and self._inputs_since_snapshot() < LONG_TAIL:
+            gone_ms = max(engine.clock_ms, self._journal.state.clock_ms())
+            _add(steps, engine.advance(gone_ms))
+            planned = self._journal.inputs.newest_action(CONFIGURE) is not None
+            if planned and passed_ms - gone_ms > self._commit_every_ms + AWAY_MS:
+                away = Action(gone_ms, AWAY, "watch", {"until_ms": passed_ms})
+                _add(steps, fold(engine, away)[1])
+                if passed_ms - gone_ms > TOLD_AWAY_MS:
+                    steps.notices.append(Notice(AWAY, passed_ms, RACK_WIDE, {"away_ms": passed_ms - gone_ms}))
+            _add(steps, engine.advance(max(gone_ms, passed_ms)))
+            if (
+                steps == Outcome()
+                and same_plan
+                and away is None
+                and self._inputs_since_snapshot() < LONG_TAIL
+            ):
                 return engine
         with self._journal.transaction():
+            if away is not None:
+                self._journal.inputs.append_action(away)
             if engine is None:
                 engine = Engine(self._plan, at_ms)
+                _add(steps, take_over(self._journal, engine))
                 self._journal.inputs.append_action(configuring(self._plan, at_ms))
             elif not same_plan:
                 self._journal.inputs.append_action(configuring(self._plan, at_ms))
@@ -273,3 +291,8 @@ class Watch:
         outcome.events = outcome.events[len(known) :]
         if outcome.events:
             self._last_number = outcome.events[-1].number
+
+
+def _add(steps: Outcome, more: Outcome) -> None:
+    steps.events += more.events
+    steps.notices += more.notices

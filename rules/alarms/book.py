@@ -3,17 +3,26 @@
 One call for one problem: alarms with the same `cause` explain each other. The first is announced,
 later ones are suppressed by design while it stands, unless they are more urgent than all that has
 been announced; when the announced ones have returned, the most urgent of the others comes forward,
-unless they return soon afterwards too.
+unless they return soon afterwards too. Of high and high-high the worse, once announced, explains the
+milder even where that was there first; when only the milder is left, it goes on in the state of the worse.
 """
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
 from rules.alarms.alarm import HOLDING, Alarm, Hold, HoldKind
 from rules.alarms.event import NO_EVIDENCE, AlarmEvent, Crossing, Evidence
-from rules.alarms.history import remembered, steps_to
-from rules.alarms.life_cycle import Condition, Priority, State, Trigger, next_state
+from rules.alarms.history import TOLD, remembered, steps_to
+from rules.alarms.life_cycle import (
+    MILDER,
+    Condition,
+    Priority,
+    State,
+    Trigger,
+    latches,
+    next_state,
+)
 from rules.alarms.patience import AT_ONCE, LAST_BACK, Patience, patience
 from rules.errors import AlarmError
 from rules.plain import taken_over
@@ -56,7 +65,9 @@ class AlarmBook:
     def cross(self, crossing: Crossing, at_ms: int, maintenance: Hold | None) -> None:
         """Take a crossing into account; `maintenance` is what goes on at the vessel or bus now."""
         alarm = self._take(crossing, at_ms, maintenance)
-        self._look_after_group(alarm.cause, at_ms, patience(crossing.active, bool(alarm.active)))
+        milder = self._milder(alarm)
+        stands = bool(alarm.active) or (milder is not None and milder.announced)
+        self._look_after_group(alarm.cause, at_ms, patience(crossing.active, stands))
 
     def withdraw(self, crossings: Iterable[Crossing], at_ms: int) -> None:
         """Let levels that have no limit any more return all at once: none comes forward for another."""
@@ -80,7 +91,11 @@ class AlarmBook:
             self._raise(alarm, at_ms, evidence, maintenance)
         else:
             trigger = _trigger(before, alarm, self.rules.latching)
-            self._step(alarm, trigger, at_ms, evidence) if trigger else self._keep(alarm)
+            self._keep(alarm)
+            if before.active and not active and self._milder_goes_on(alarm, at_ms, evidence):
+                trigger = Trigger.HANDED_ON if trigger is Trigger.RETURNED else trigger
+            if trigger:
+                self._step(alarm, trigger, at_ms, evidence)
         return alarm
 
     def _raise(self, alarm: Alarm, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> None:
@@ -103,9 +118,35 @@ class AlarmBook:
         if worse or not alarm.active:
             self._release(alarm, HoldKind.EXPLAINED, "", at_ms, evidence)
 
+    def _milder(self, alarm: Alarm) -> Alarm | None:
+        """Return the alarm of the milder of two limits, where `alarm` is that of the worse."""
+        return self._alarms.get(f"{alarm.channel}/{MILDER.get(alarm.condition)}")
+
+    def _milder_goes_on(self, worse: Alarm, at_ms: int, evidence: Evidence) -> bool:
+        """Let the milder alarm go on in the state of the worse, which is over; return whether it does."""
+        milder = self._milder(worse)
+        explained = milder is not None and milder.active and milder.held_by is HoldKind.EXPLAINED
+        if milder is None or not explained or self._explanation(milder) is not None:
+            return False
+        seen = worse.state is State.ACKNOWLEDGED
+        now = replace(milder.evidence, value=evidence.value, rate_per_hour=evidence.rate_per_hour)
+        goes_on = replace(
+            milder, holds={}, worst=milder.priority, acknowledged_ms=worse.acknowledged_ms, evidence=now
+        )
+        self._step(goes_on, Trigger.GOES_ON_SEEN if seen else Trigger.GOES_ON, at_ms, now)
+        return True
+
     def _explanation(self, alarm: Alarm) -> Alarm | None:
-        """Return the announced alarm of the same cause that is at least as urgent; None if there is none."""
-        others = [it for it in self._group(alarm.cause) if it.announced and it.name != alarm.name]
+        """Return the announced alarm of the same cause that is at least as urgent; None if there is none.
+
+        Who has shelved the worse of two limits need not be told of the milder.
+        """
+        others = [
+            it
+            for it in self._group(alarm.cause)
+            if (it.announced and it.name != alarm.name)
+            or (it.active and it.held_by is HoldKind.SHELF and _is_worse(it, alarm))
+        ]
         calling = State.UNACKNOWLEDGED
         leader = max(others, key=lambda other: (other.priority, other.state is calling), default=None)
         return leader if leader is not None and leader.priority >= alarm.priority else None
@@ -150,22 +191,36 @@ class AlarmBook:
         """Bring every alarm from where people were told it stands (its newest event) to where it stands now.
 
         For a book that was built up anew: people's acknowledgements stay, events are numbered on.
+        What was told before the worse of two limits had an alarm of its own goes over to that.
         """
         self.last_number, self._events = last_number, []
         told = {event.alarm: event for event in history}
-        for name in sorted({*told, *self._alarms}):
-            event = told.get(name)
+        passed_on = {worse: told[milder] for worse, milder in self._once_one(told)}
+        for name in [*sorted(passed_on), *sorted({*told, *self._alarms} - passed_on.keys())]:
+            event = passed_on.get(name) or told.get(name)
             alarm = self._alarms.pop(name, None) or remembered(told[name])
             before = State.NORMAL if event is None else event.state
             steps = steps_to(before, alarm, self.rules.latching)
+            if name in passed_on:
+                seen, before = before is State.ACKNOWLEDGED, State.NORMAL
+                steps = [Trigger.GOES_ON_SEEN if seen else Trigger.GOES_ON, *steps]
             if event is not None and Trigger.RAISED not in steps:
                 alarm = replace(alarm, since_ms=event.since_ms)
-            if event is not None and before is State.ACKNOWLEDGED and alarm.state is not before:
+            if event is not None and event.state is State.ACKNOWLEDGED and alarm.state is not event.state:
                 alarm = replace(alarm, acknowledged_ms=event.at_ms)
             alarm = replace(alarm, state=before)
             self._keep(alarm)
             for trigger in steps:
                 self._step(self._alarms.get(name, alarm), trigger, at_ms, NO_EVIDENCE)
+
+    def _once_one(self, told: Mapping[str, AlarmEvent]) -> Iterator[tuple[str, str]]:
+        """Go through the worse alarms that stand and were told only under the name of the milder: both."""
+        for alarm in self:
+            milder = f"{alarm.channel}/{MILDER.get(alarm.condition)}"
+            event = told.get(milder)
+            told_worse = event is not None and event.priority >= Priority.HIGH and event.state in TOLD
+            if told_worse and alarm.active and alarm.name not in told:
+                yield alarm.name, milder
 
     # What people do
 
@@ -294,6 +349,9 @@ class AlarmBook:
             until_ms=hold.until_ms if hold else None,
         )
         self._events.append(event)
+        milder = self._milder(alarm)
+        if trigger is Trigger.RAISED and milder is not None and milder.announced:
+            self._hold(milder, HoldKind.EXPLAINED, Hold("", alarm.name), at_ms, NO_EVIDENCE)
 
     def _vessels(self, alarm: Alarm) -> tuple[str, ...]:
         """Return the vessels in which the alarm's cause shows, the alarm's own first."""
@@ -318,6 +376,11 @@ def _again(alarm: Alarm, crossing: Crossing) -> Alarm:
     return replace(_new(crossing), state=alarm.state, holds=alarm.holds, worst=worst)
 
 
+def _is_worse(one: Alarm, other: Alarm) -> bool:
+    """Return whether of two limits of one kind the first is the worse."""
+    return one.channel == other.channel and MILDER.get(one.condition) is other.condition
+
+
 def _explained_until(alarm: Alarm, at_ms: int) -> bool:
     """Return whether an alarm has waited long enough for what explained it."""
     until_ms = alarm.holds[HoldKind.EXPLAINED].until_ms if HoldKind.EXPLAINED in alarm.holds else None
@@ -329,7 +392,7 @@ def _trigger(before: Alarm, after: Alarm, latching: tuple[Condition, ...]) -> Tr
     if not before.active:
         return None
     if not after.active:
-        return Trigger.LATCHED if after.condition in latching else Trigger.RETURNED
+        return Trigger.LATCHED if latches(after.condition, latching) else Trigger.RETURNED
     was, now = max(before.active.values()), max(after.active.values())
     if was == now:
         return None

@@ -7,10 +7,10 @@ from typing import Any
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import NO_EVIDENCE, AlarmEvent
-from rules.alarms.life_cycle import HELD, TRANSITIONS, Condition, State, Trigger
+from rules.alarms.life_cycle import HANDING, HELD, TRANSITIONS, Condition, State, Trigger, latches
 from rules.plain import from_plain, taken_over
 
-_TOLD = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
+TOLD = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 """States in which people were told of an alarm whose condition lasts."""
 
 
@@ -50,9 +50,9 @@ def steps_to(told: State, alarm: Alarm, latching: tuple[Condition, ...]) -> list
     if told in HELD or alarm.state in HELD:
         return _shortest_way(told, alarm.state)
     if alarm.active:
-        return [] if told in _TOLD else [Trigger.RAISED]
-    if told in _TOLD:
-        return [Trigger.LATCHED if alarm.condition in latching else Trigger.RETURNED]
+        return [] if told in TOLD else [Trigger.RAISED]
+    if told in TOLD:
+        return [Trigger.LATCHED if latches(alarm.condition, latching) else Trigger.RETURNED]
     return []
 
 
@@ -63,7 +63,7 @@ def _shortest_way(start: State, end: State) -> list[Trigger]:
     while end not in ways:
         state = waiting.popleft()
         for (before, trigger), after in TRANSITIONS.items():
-            if before is state and after not in ways:
+            if before is state and after not in ways and trigger not in HANDING:
                 ways[after] = [*ways[state], trigger]
                 waiting.append(after)
     return ways[end]

@@ -4,6 +4,7 @@ Everything that moves an alarm from one state to another stands in `TRANSITIONS`
 does not list is refused and changes nothing.
 """
 
+from collections.abc import Collection, Mapping
 from enum import IntEnum, StrEnum
 
 from rules.errors import AlarmError
@@ -33,6 +34,9 @@ class Trigger(StrEnum):
     LATCHED = "latched"
     ACKNOWLEDGED = "acknowledged"
     REANNOUNCED = "announced again"
+    GOES_ON = "goes on"
+    GOES_ON_SEEN = "goes on, as seen"
+    HANDED_ON = "handed on"
     RESET = "reset"
     SHELVED = "shelved"
     UNSHELVED = "unshelved"
@@ -59,8 +63,10 @@ class Priority(IntEnum):
 class Condition(StrEnum):
     """What can be wrong on a channel."""
 
+    HIGH_HIGH = "high_high"
     HIGH = "high"
     LOW = "low"
+    LOW_LOW = "low_low"
     RISING = "rising"
     FALLING = "falling"
     HEADING_OUT = "heading_out"
@@ -68,6 +74,19 @@ class Condition(StrEnum):
     PROBE_FAULT = "probe_fault"
     DISAGREEMENT = "disagreement"
 
+
+WORSE: Mapping[str, Condition] = {Condition.HIGH: Condition.HIGH_HIGH, Condition.LOW: Condition.LOW_LOW}
+MILDER: Mapping[str, Condition] = {worse: Condition(milder) for milder, worse in WORSE.items()}
+"""Two limits of one kind: while the worse is crossed the milder is kept from people, then it goes on."""
+
+
+def latches(condition: Condition, latching: Collection[Condition]) -> bool:
+    """Return whether a condition stays until somebody resets it; what latches when mild does when worse."""
+    return condition in latching or MILDER.get(condition) in latching
+
+
+HANDING = (Trigger.GOES_ON, Trigger.GOES_ON_SEEN, Trigger.HANDED_ON)
+"""Steps by which a problem passes from one alarm to another."""
 
 HELD = (State.OUT_OF_SERVICE, State.SHELVED, State.SUPPRESSED)
 """States in which an alarm is kept from people, whatever the water does; the first outranks the others."""
@@ -87,6 +106,16 @@ _BY_THE_WATER = {
     (State.LATCHED_UNACKNOWLEDGED, Trigger.RAISED): State.UNACKNOWLEDGED,
     (State.LATCHED, Trigger.RAISED): State.UNACKNOWLEDGED,
 }
+_BETWEEN_TWO = {
+    (State.UNACKNOWLEDGED, Trigger.HANDED_ON): State.NORMAL,
+    (State.ACKNOWLEDGED, Trigger.HANDED_ON): State.NORMAL,
+    (State.NORMAL, Trigger.GOES_ON): State.UNACKNOWLEDGED,
+    (State.NORMAL, Trigger.GOES_ON_SEEN): State.ACKNOWLEDGED,
+    (State.SUPPRESSED, Trigger.GOES_ON): State.UNACKNOWLEDGED,
+    (State.SUPPRESSED, Trigger.GOES_ON_SEEN): State.ACKNOWLEDGED,
+}
+"""One problem passes from one alarm to another, and its state with it: no announcement."""
+
 _BY_PEOPLE = {
     (State.UNACKNOWLEDGED, Trigger.ACKNOWLEDGED): State.ACKNOWLEDGED,
     (State.RETURNED, Trigger.ACKNOWLEDGED): State.NORMAL,
@@ -107,7 +136,12 @@ _HOLDING = {
     if state not in HELD[: HELD.index(held) + 1]
 }
 
-TRANSITIONS: dict[tuple[State, Trigger], State] = {**_BY_THE_WATER, **_BY_PEOPLE, **_HOLDING}
+TRANSITIONS: dict[tuple[State, Trigger], State] = {
+    **_BY_THE_WATER,
+    **_BY_PEOPLE,
+    **_HOLDING,
+    **_BETWEEN_TWO,
+}
 
 
 def next_state(state: State, trigger: Trigger) -> State:

@@ -84,8 +84,11 @@ class Caller:
                 self.upshot.settled.append(problem.number)
         return self.calls.problems.get(word.problem)
 
-    def end(self, rack: str, chosen: Callable[[Word], bool]) -> None:
-        """Take those alarms of a rack as over that are `chosen`."""
+    def end(
+        self, rack: str, chosen: Callable[[Word], bool], trigger: Trigger = Trigger.RETURNED
+    ) -> list[Word]:
+        """Take those alarms of a rack as over that are `chosen`; return the last words on them."""
+        last: list[Word] = []
         for problem in list(self.calls.problems.values()):
             before = problem.urgency
             ended = [
@@ -93,11 +96,13 @@ class Caller:
                 for member in problem.members.values()
                 if member.word.rack == rack and member.stand is not Stand.OVER and chosen(member.word)
             ]
+            last += [member.word for member in ended]
             for member in ended:
-                over = replace(member.word.event, state=State.NORMAL, trigger=Trigger.RETURNED)
+                over = replace(member.word.event, state=State.NORMAL, trigger=trigger)
                 member.take(replace(member.word, event=over))
             if ended:
                 self.review(problem, before)
+        return last
 
     def review(self, problem: Problem, before: Priority | None) -> None:
         """Start, go on with or stop calling, now that the urgency may differ from what it was `before`."""

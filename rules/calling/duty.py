@@ -49,6 +49,7 @@ class Duty:
     `gather_ms`: a first call waits this long, so that one cause is one call with all its vessels.
     `gone_after_ms`: a rack whose connection broke is given this long to come back.
     `silent_after_ms`: without a heartbeat for this long a rack is silent.
+    `stopped_after_ms`: a rack that was stopped on purpose has this long to be started again.
     `link_lost_after_ms`: without the broker for this long somebody must look.
     `flood_calls` within `flood_window_ms`: what one person is sent at most below critical; the
     rest of a flood becomes one call.
@@ -63,6 +64,7 @@ class Duty:
     gone_after_ms: int = _MIN
     silent_after_ms: int = 3 * _MIN
     link_lost_after_ms: int = 5 * _MIN
+    stopped_after_ms: int = 30 * _MIN
     flood_calls: int = 5
     flood_window_ms: int = 10 * _MIN
 

@@ -7,22 +7,25 @@ news), `problems` (what people are called about) and `calling` (who is called wh
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-from rules.alarms.life_cycle import Priority
+from rules.alarms.life_cycle import Priority, Trigger
 from rules.calling.calling import Caller, Calls
 from rules.calling.duty import Duty
 from rules.calling.hearing import Hearing
 from rules.calling.older import of_version_1
 from rules.calling.problems import Problem
-from rules.calling.rack_signs import EVERY_RACK, RackSigns
-from rules.calling.records import Stand, Upshot, Word
+from rules.calling.rack_signs import EVERY_RACK, WATCHING, RackSigns, sign_word
+from rules.calling.records import TWO_LISTENERS, TWO_RACKS, UNREADABLE, Stand, Upshot, Voice, Word
 from rules.calling.rota import next_daily_ms
+from rules.calling.voices import Voices
 from rules.errors import InputError
 from rules.plain import from_plain, to_plain
 
 SNAPSHOT_VERSION = 2
+NOBODY = Voice()
+"""Of a rack that does not say who speaks."""
 RACKS_AT_MOST, ALARMS_AT_MOST = 200, 20_000
 """More than any team cares for (project judgement): a sender gone wild must not fill the memory."""
 
@@ -35,6 +38,7 @@ class _State:
     hearing: Hearing
     signs: RackSigns
     calls: Calls
+    voices: Voices = field(default_factory=Voices)
 
 
 class Escalation:
@@ -47,7 +51,7 @@ class Escalation:
         self.duty = duty
         self._state = state
         self._digest_due_ms = self._next_digest_ms()
-        state.signs.expect(duty.racks, state.clock_ms)
+        state.signs.expect((rack for rack in duty.racks if rack not in state.voices.apart), state.clock_ms)
         for problem in state.calls.problems.values():
             if problem.waits and problem.due_ms is not None:  # the quiet hours may have been moved
                 problem.due_ms = duty.quiet_ends_ms(state.clock_ms) or state.clock_ms
@@ -57,10 +61,11 @@ class Escalation:
     def hear(self, word: Word, at_ms: int) -> Upshot:
         """Take a rack's word on an alarm; what is no newer than the last word on it is passed over."""
         self._refuse_too_many(word.rack, word)
-        upshot, state = self.advance(at_ms), self._state
+        upshot, state, heard_as = self.advance(at_ms), self._state, word.rack
+        word = replace(word, rack=state.voices.name(heard_as, word.journal, word.boot))
         caller = self._caller(upshot)
         if state.hearing.begins_anew(word):
-            caller.end(word.rack, lambda known: known.journal not in ("", word.journal))
+            caller.end(word.rack, lambda known: known.journal != word.journal and self._left(heard_as, known))
         if state.hearing.is_news(word, state.calls.newest_ms(word)):
             caller.take(word)
         return upshot
@@ -79,21 +84,30 @@ class Escalation:
             calls.keep_for_digest(word)
         return upshot
 
-    def heartbeat(self, rack: str, alarms: int, rack_ms: int, at_ms: int) -> Upshot:
+    def heartbeat(self, rack: str, alarms: int, rack_ms: int, at_ms: int, voice: Voice = NOBODY) -> Upshot:
         """Take a rack's sign of life: its own time, and how many alarms stand on it."""
         self._refuse_too_many(rack)
         upshot = self.advance(at_ms)
-        self._take_all(self._state.signs.heard(rack, at_ms), upshot)
-        if alarms == 0:
-            old = lambda word: bool(word.journal) and word.event.at_ms <= rack_ms  # noqa: E731
-            self._caller(upshot).end(rack, old)
+        name = self._speaks(rack, voice, upshot)
+        self._take_all(self._state.signs.heard(name, at_ms), upshot)
+
+        def is_over(word: Word) -> bool:
+            if voice.journal not in ("", word.journal):
+                return self._left(rack, word)
+            return alarms == 0 and bool(word.journal) and word.event.at_ms <= rack_ms
+
+        self._caller(upshot).end(name, is_over)
         return upshot
 
-    def watch(self, rack: str, state: str, at_ms: int, *, kept: bool) -> Upshot:
+    def watch(self, rack: str, state: str, at_ms: int, *, kept: bool, voice: Voice = NOBODY) -> Upshot:
         """Take what the rack's watch topic says; `kept` tells that the broker kept it from before."""
         self._refuse_too_many(rack)
         upshot = self.advance(at_ms)
-        return self._take_all(self._state.signs.said(rack, state, at_ms, kept=kept), upshot)
+        if state == WATCHING and not kept:
+            name = self._speaks(rack, voice, upshot)
+        else:
+            name = self._state.voices.name(rack, voice.journal, voice.boot)
+        return self._take_all(self._state.signs.said(name, state, at_ms, kept=kept), upshot)
 
     def garbled(self, rack: str, priority: Priority, at_ms: int) -> Upshot:
         """Take into account that a message cannot be read; it may hide an alarm of `priority`.
@@ -102,11 +116,19 @@ class Escalation:
         """
         upshot, signs = self.advance(at_ms), self._state.signs
         sender = rack if rack in signs.racks else EVERY_RACK
-        return self._take_all(signs.garbled(sender, priority, at_ms), upshot)
+        return self._take_all(signs.is_wrong(sender, UNREADABLE, priority, at_ms), upshot)
+
+    def rival(self, who: str, at_ms: int) -> Upshot:
+        """Take into account that another process takes our place at the broker again and again."""
+        upshot = self.advance(at_ms)
+        told = self._state.signs.is_wrong(EVERY_RACK, TWO_LISTENERS, Priority.CRITICAL, at_ms, who)
+        return self._take_all(told, upshot)
 
     def link(self, up: bool, at_ms: int) -> Upshot:
         """Take into account whether the broker is reached; at first it is not."""
         upshot = self.advance(at_ms)
+        if up:
+            self._state.voices.allow_again(at_ms)
         return self._take_all(self._state.signs.link(up, at_ms), upshot)
 
     def acknowledge(self, number: int, at_ms: int) -> Upshot:
@@ -123,10 +145,13 @@ class Escalation:
         return upshot
 
     def undelivered(self, call_id: str, at_ms: int) -> Upshot:
-        """Note that a call reached its person by no route: the next person is called at once."""
+        """Note that a call reached its person by no route: the next person is called at once.
+
+        Word of a call from before the calling began anew changes nothing: its own first call is still due.
+        """
         upshot = self.advance(at_ms)
         for problem in self.problems():
-            newest = f"{problem.number}.{problem.calls}" == call_id
+            newest = f"{problem.number}.{problem.calls}" == call_id and problem.handed_ms is not None
             if newest and problem.urgency is not None and problem.failed + 1 < len(self.duty.rota.people):
                 problem.failed += 1
                 problem.step += 1
@@ -149,8 +174,13 @@ class Escalation:
         self._state.clock_ms = at_ms
         if self._digest_due_ms is not None and self._digest_due_ms <= at_ms:
             self._digest_due_ms = self._next_digest_ms()
-        self._state.signs.resume(at_ms)
+        self.listen_anew(at_ms)
         return self.advance(at_ms)
+
+    def listen_anew(self, at_ms: int) -> None:
+        """Blame nobody for not having been heard up to `at_ms`: we did not listen."""
+        self._state.signs.resume(at_ms)
+        self._state.voices.allow_again(at_ms)
 
     # What people look at
 
@@ -158,6 +188,13 @@ class Escalation:
     def clock_ms(self) -> int:
         """Return the moment up to which everything has happened."""
         return self._state.clock_ms
+
+    def newest_number(self, rack: str, run: str) -> int:
+        """Return the highest number of an event that was heard of a rack's run, 0 without one."""
+        state = self._state
+        names = (rack, *state.voices.apart.get(rack, {}).values())
+        heard = (item for name in names for item in state.hearing.numbers.get(name, {}).items())
+        return max((number for key, number in heard if key.startswith(f"{run}:")), default=0)
 
     def problems(self) -> list[Problem]:
         """Return the problems that stand, by number; for looking only."""
@@ -186,6 +223,41 @@ class Escalation:
     def _caller(self, upshot: Upshot) -> Caller:
         return Caller(self.duty, self._state.calls, self._state.clock_ms, upshot)
 
+    def _left(self, rack: str, word: Word) -> bool:
+        """Return whether a word is of a journal of the rack that is not heard any more."""
+        since_ms = self.clock_ms - self.duty.silent_after_ms
+        return bool(word.journal) and not self._state.voices.lives(rack, word.journal, since_ms)
+
+    def _speaks(self, rack: str, voice: Voice, upshot: Upshot) -> str:
+        """Note who gives a sign of life as `rack`; return the name under which that is known."""
+        state, now_ms = self._state, self.clock_ms
+        for former in state.voices.moved(rack, voice):
+            self._one_again(former, upshot)
+        if state.voices.hear(rack, voice, now_ms, self.duty.silent_after_ms):
+            self._name_anew([rack], rack, upshot)
+            state.signs.expect(state.voices.apart[rack].values(), now_ms)
+            who = " and ".join(name.removeprefix(f"{rack} ") for name in state.voices.apart[rack].values())
+            word = sign_word(rack, TWO_RACKS, Priority.CRITICAL, now_ms, now_ms, who)
+            self._take_all([word], upshot)
+        return state.voices.name(rack, voice.journal, voice.boot)
+
+    def _one_again(self, rack: str, upshot: Upshot) -> None:
+        """Take the speakers of a rack for one again."""
+        self._name_anew(self._state.voices.apart.pop(rack).values(), rack, upshot)
+        since_ms = self.clock_ms
+        word = sign_word(rack, TWO_RACKS, Priority.CRITICAL, since_ms, since_ms, ended=True)
+        self._take_all([word], upshot)
+
+    def _name_anew(self, former: Iterable[str], rack: str, upshot: Upshot) -> None:
+        """Call what stands under former names of a rack under those that its speakers have now."""
+        caller, state = self._caller(upshot), self._state
+        for name in former:
+            stood = caller.end(name, lambda _word: True, Trigger.RELEASED)
+            state.signs.racks.pop(name, None)
+            for word in stood:
+                if word.journal:
+                    caller.take(replace(word, rack=state.voices.name(rack, word.journal, word.boot)))
+
     def _refuse_too_many(self, rack: str, word: Word | None = None) -> None:
         racks, hearing = self._state.signs.racks, self._state.hearing
         if rack not in racks and len(racks) >= RACKS_AT_MOST:
@@ -208,6 +280,7 @@ class Escalation:
     def _next_due_ms(self) -> int | None:
         calls = self._state.calls
         dues = [self._state.signs.due_ms(self.duty), calls.flood.due_ms(), self._digest_due_ms]
+        dues.append(self._state.voices.due_ms())
         dues += [problem.due_ms for problem in calls.problems.values()]
         return min((due_ms for due_ms in dues if due_ms is not None), default=None)
 
@@ -216,6 +289,8 @@ class Escalation:
         now_ms, state, caller = self.clock_ms, self._state, self._caller(upshot)
         if (state.signs.due_ms(self.duty) or now_ms + 1) <= now_ms:
             self._take_all(state.signs.fall_silent(now_ms, self.duty), upshot)
+        elif alone := state.voices.silent_for_long(now_ms):
+            self._one_again(alone[0], upshot)
         elif caller.call_due():
             return
         elif (state.calls.flood.due_ms() or now_ms + 1) <= now_ms:

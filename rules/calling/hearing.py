@@ -1,9 +1,10 @@
 """What racks say: which word on an alarm is news.
 
 1. A rack numbers the words of its journal. One that is no newer than the newest on its alarm is passed over.
-2. A rack that begins a new journal counts anew, and what the old journal said stands no longer.
-3. Which of two journals is the newer one is known by the rack's clock alone. A word of another journal that
-   is older than the rack's newest ends nothing, and never goes over a newer word on its alarm.
+2. A rack that begins a new journal counts anew, and what the old journal said stands no longer. One whose
+   journal went back counts anew too, under another run id; what it said before still stands.
+3. Which of two journals or runs is the newer one is known by the rack's clock alone. A word of another one
+   that is older than the rack's newest ends nothing, and never goes over a newer word on its alarm.
 """
 
 from dataclasses import dataclass, field
@@ -13,15 +14,16 @@ from rules.calling.records import Word
 
 @dataclass(frozen=True, slots=True)
 class Journal:
-    """The journal that a rack writes now, and the newest time of the rack that we know of."""
+    """The journal that a rack writes now, the newest time of the rack that we know of, the journal's run."""
 
     id: str = ""
     newest_ms: int = -1
+    run: str = ""
 
 
 @dataclass(slots=True)
 class Hearing:
-    """The newest journal by rack, and by rack the newest number heard of each journal:alarm."""
+    """The newest journal by rack, and by rack the newest number heard of each run:alarm."""
 
     journals: dict[str, Journal] = field(default_factory=dict)
     numbers: dict[str, dict[str, int]] = field(default_factory=dict)
@@ -32,24 +34,34 @@ class Hearing:
 
     def knows(self, word: Word) -> bool:
         """Return whether a word is about an alarm that was heard of."""
-        return f"{word.journal}:{word.event.alarm}" in self.numbers.get(word.rack, {})
+        return _key(word) in self.numbers.get(word.rack, {})
 
     def begins_anew(self, word: Word) -> bool:
         """Note a word's journal; return whether its rack has begun a new one."""
         known = self.journals.get(word.rack, Journal())
         another = word.journal != known.id
-        if another and word.event.at_ms < known.newest_ms:
+        renewed = another or word.run != known.run
+        if renewed and word.event.at_ms < known.newest_ms:
             return False
-        self.journals[word.rack] = Journal(word.journal, max(known.newest_ms, word.event.at_ms))
-        if another:
+        self.journals[word.rack] = Journal(word.journal, max(known.newest_ms, word.event.at_ms), word.run)
+        if another or (renewed and known.run):
             self.numbers[word.rack] = {}
+        elif renewed:  # the first word after an update: runs had no ids before
+            numbers, journal = self.numbers.get(word.rack, {}), f"{word.journal}:"
+            self.numbers[word.rack] = {
+                f"{word.run}:{key.removeprefix(journal)}": number for key, number in numbers.items()
+            }
         return another
 
     def is_news(self, word: Word, known_ms: int) -> bool:
         """Return whether we did not know a word yet; `known_ms` is that of the last one on its alarm."""
-        numbers, key = self.numbers[word.rack], f"{word.journal}:{word.event.alarm}"
-        outdated = word.journal != self.journals[word.rack].id and known_ms >= word.event.at_ms
+        numbers, key, now = self.numbers[word.rack], _key(word), self.journals[word.rack]
+        outdated = (word.journal, word.run) != (now.id, now.run) and known_ms >= word.event.at_ms
         if outdated or word.event.number <= numbers.get(key, 0):
             return False
         numbers[key] = word.event.number
         return True
+
+
+def _key(word: Word) -> str:
+    return f"{word.run or word.journal}:{word.event.alarm}"

@@ -3,14 +3,15 @@
 1. Alarms that share a cause on a rack are one problem; the first that calls begins it, under a new number.
 2. A problem is as urgent as the worst of its alarms that nobody has seen yet, at its worst since then: what
    eases unseen is called as what it was.
-3. What a person has seen stays seen until it calls anew; easing is no new call.
+3. What a person has seen stays seen until it calls anew; easing is no new call, nor is it when only the
+   milder of two limits is left.
 4. An alarm whose cause becomes known goes over to the problem of that cause.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from rules.alarms.life_cycle import Priority, Trigger
+from rules.alarms.life_cycle import MILDER, WORSE, Priority, Trigger
 from rules.calling.records import Stand, Word
 
 
@@ -60,8 +61,13 @@ class Problem:
 
     def take(self, word: Word) -> None:
         """Take a word on an alarm into account."""
-        member = self.members.setdefault(word.event.alarm, Member(word, word.stand, word.event.priority))
+        event = word.event
+        member = self.members.setdefault(event.alarm, Member(word, word.stand, event.priority))
+        kin = [self.members.get(f"{event.channel}/{its.get(event.condition)}") for its in (WORSE, MILDER)]
+        seen = any(other is not None and other.stand is Stand.SEEN for other in kin)
         member.take(word)
+        if seen and event.trigger is Trigger.GOES_ON:
+            member.stand = Stand.SEEN
 
     def calling(self) -> Iterator[Member]:
         """Go through the alarms that nobody has seen yet."""

@@ -1,28 +1,32 @@
 """Signs of life: whether racks are heard, whether the broker is, and when silence becomes a problem.
 
 A dead rack cannot call for help, so its silence is an alarm in itself. While the broker cannot be
-reached no rack can be heard: then the broker is the problem, and no rack is blamed. A rack of which a
-message cannot be read is a problem too, until it has sent no other such for a while.
+reached no rack can be heard: then the broker is the problem, and no rack is blamed. What is wrong again and
+again (a rack sends what cannot be read, another process takes our place at the broker) is a problem too,
+until it has not happened for a while.
 """
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from rules.alarms.event import AlarmEvent
+from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.duty import Duty
-from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, UNREADABLE, Word
+from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Word
 
 WATCHING, STOPPED, GONE = "watching", "stopped", "gone"
 EVERY_RACK = "broker"
 """Stands for all racks in words that are about none of them: no rack can be heard, a message names none."""
-READABLE_AFTER_MS = 600_000
-"""What a rack says can be read again when so long nothing came that could not (project judgement)."""
+WELL_AFTER_MS = 600_000
+"""What was wrong again and again is well when it was not so for so long (project judgement)."""
 
 
 @dataclass(slots=True)
 class Rack:
-    """`heard_ms` is the last sign of life, or when listening began; `silent` whether that was told."""
+    """`heard_ms` is the last sign of life, or when listening began; `silent` whether its absence was told.
+
+    Of a rack that was stopped on purpose, `heard_ms` is when we heard of that.
+    """
 
     state: str
     heard_ms: int
@@ -30,25 +34,29 @@ class Rack:
 
 
 @dataclass(slots=True)
-class Unreadable:
-    """A rack of which messages since `since_ms`, the last at `last_ms`, could not be read."""
+class Wrong:
+    """What is wrong with a rack (`condition`) since `since_ms`, again and again, lately at `last_ms`."""
 
+    rack: str
+    condition: str
     since_ms: int
     last_ms: int
     priority: Priority
+    reason: str = ""
 
 
 @dataclass(slots=True)
 class RackSigns:
     """When each rack was last heard, since when the broker is not reached (None: it is), if that was told.
 
-    What comes back are words of silence, or of what cannot be read, that begins or is over.
+    What comes back are words of silence, or of what is wrong, that begins or is over.
     """
 
     down_ms: int | None
     racks: dict[str, Rack] = field(default_factory=dict)
     lost_told: bool = False
-    unreadable: dict[str, Unreadable] = field(default_factory=dict)
+    wrong: list[Wrong] = field(default_factory=list)
+    listening_ms: int = 0
 
     def expect(self, racks: Iterable[str], at_ms: int) -> None:
         """Miss these racks even where they were never heard."""
@@ -72,23 +80,26 @@ class RackSigns:
         known = self.racks.setdefault(rack, Rack(state, at_ms))
         if state == STOPPED and known.state != STOPPED:
             ended = _ended(rack, known, at_ms)
-            known.state, known.silent = STOPPED, False
-            return [*ended, _word(rack, RACK_STOPPED, Priority.LOW, at_ms, at_ms)]
+            known.state, known.silent, known.heard_ms = STOPPED, False, at_ms
+            return [*ended, sign_word(rack, RACK_STOPPED, Priority.MEDIUM, at_ms, at_ms)]
         if state in (WATCHING, GONE) and known.state != state:
             ended = _ended(rack, known, at_ms) if known.state == STOPPED else []
             known.state, known.heard_ms = state, at_ms
             return ended
         return []
 
-    def garbled(self, rack: str, priority: Priority, at_ms: int) -> list[Word]:
-        """Note a message that cannot be read, of the `priority` of what it may hide."""
-        known = self.unreadable.get(rack)
+    def is_wrong(
+        self, rack: str, condition: str, priority: Priority, at_ms: int, reason: str = ""
+    ) -> list[Word]:
+        """Note that something is wrong once more; what cannot be read is as bad as what it may hide."""
+        known = next((it for it in self.wrong if (it.rack, it.condition) == (rack, condition)), None)
         if known is not None and priority <= known.priority:
             known.last_ms = at_ms
             return []
+        self.wrong = [it for it in self.wrong if it is not known]
         since_ms = at_ms if known is None else known.since_ms
-        self.unreadable[rack] = Unreadable(since_ms, at_ms, priority)
-        return [_word(rack, UNREADABLE, priority, at_ms, since_ms)]
+        self.wrong.append(Wrong(rack, condition, since_ms, at_ms, priority, reason))
+        return [sign_word(rack, condition, priority, at_ms, since_ms, reason)]
 
     def link(self, up: bool, at_ms: int) -> list[Word]:
         """Note whether the broker is reached; once it is, every rack is given its time to be heard."""
@@ -97,7 +108,7 @@ class RackSigns:
             return []
         if self.down_ms is None:
             return []
-        ended = [_word(EVERY_RACK, BROKER_LOST, Priority.CRITICAL, at_ms, self.down_ms, ended=True)]
+        ended = [sign_word(EVERY_RACK, BROKER_LOST, Priority.CRITICAL, at_ms, self.down_ms, ended=True)]
         told, self.down_ms, self.lost_told = self.lost_told, None, False
         self._allow_again(at_ms)
         return ended if told else []
@@ -109,59 +120,80 @@ class RackSigns:
         self._allow_again(at_ms)
 
     def _allow_again(self, at_ms: int) -> None:
+        self.listening_ms = at_ms
         for rack in self.racks.values():
-            if not rack.silent:
+            if not rack.silent and rack.state != STOPPED:
                 rack.heard_ms = max(rack.heard_ms, at_ms)
 
     def due_ms(self, duty: Duty) -> int | None:
         """Return when the next silence becomes a problem, if nothing is heard before."""
         if self.down_ms is not None:
             return None if self.lost_told else self.down_ms + duty.link_lost_after_ms
-        waiting = [_deadline_ms(rack, duty) for rack in self.racks.values() if _can_fall_silent(rack)]
-        waiting += [known.last_ms + READABLE_AFTER_MS for known in self.unreadable.values()]
+        waiting = [self._deadline_ms(rack, duty) for rack in self.racks.values() if not rack.silent]
+        waiting += [wrong.last_ms + WELL_AFTER_MS for wrong in self.wrong]
         return min(waiting, default=None)
 
     def fall_silent(self, at_ms: int, duty: Duty) -> list[Word]:
-        """Return words on what has been silent for too long at `at_ms`, and on what can be read again."""
+        """Return words on what has been silent for too long at `at_ms`, and on what is well again."""
         if self.down_ms is not None:
             if self.lost_told or at_ms < self.down_ms + duty.link_lost_after_ms:
                 return []
             self.lost_told = True
-            return [_word(EVERY_RACK, BROKER_LOST, Priority.CRITICAL, at_ms, self.down_ms)]
+            return [sign_word(EVERY_RACK, BROKER_LOST, Priority.CRITICAL, at_ms, self.down_ms)]
         words = []
         for name in sorted(self.racks):
             rack = self.racks[name]
-            if _can_fall_silent(rack) and at_ms >= _deadline_ms(rack, duty):
+            if not rack.silent and at_ms >= self._deadline_ms(rack, duty):
                 rack.silent = True
-                words.append(_word(name, RACK_SILENT, Priority.CRITICAL, at_ms, rack.heard_ms))
-        for name, known in sorted(self.unreadable.items()):
-            if at_ms >= known.last_ms + READABLE_AFTER_MS:
-                del self.unreadable[name]
-                words.append(_word(name, UNREADABLE, known.priority, at_ms, known.since_ms, ended=True))
+                what = RACK_STOPPED if rack.state == STOPPED else RACK_SILENT
+                words.append(sign_word(name, what, Priority.CRITICAL, at_ms, rack.heard_ms))
+        well = [wrong for wrong in self.wrong if at_ms >= wrong.last_ms + WELL_AFTER_MS]
+        self.wrong = [wrong for wrong in self.wrong if wrong not in well]
+        for it in well:
+            words.append(sign_word(it.rack, it.condition, it.priority, at_ms, it.since_ms, ended=True))
         return words
 
-
-def _can_fall_silent(rack: Rack) -> bool:
-    return rack.state != STOPPED and not rack.silent
-
-
-def _deadline_ms(rack: Rack, duty: Duty) -> int:
-    return rack.heard_ms + (duty.gone_after_ms if rack.state == GONE else duty.silent_after_ms)
+    def _deadline_ms(self, rack: Rack, duty: Duty) -> int:
+        """Return when a rack must have been heard; a stopped one may be back without our knowing."""
+        if rack.state == STOPPED:
+            return max(rack.heard_ms + duty.stopped_after_ms, self.listening_ms + duty.gone_after_ms)
+        return rack.heard_ms + (duty.gone_after_ms if rack.state == GONE else duty.silent_after_ms)
 
 
 def _ended(name: str, rack: Rack, at_ms: int) -> list[Word]:
     ended = []
-    if rack.silent:
-        ended.append(_word(name, RACK_SILENT, Priority.CRITICAL, at_ms, rack.heard_ms, ended=True))
+    if rack.silent and rack.state != STOPPED:
+        ended.append(sign_word(name, RACK_SILENT, Priority.CRITICAL, at_ms, rack.heard_ms, ended=True))
     if rack.state == STOPPED:
-        ended.append(_word(name, RACK_STOPPED, Priority.LOW, at_ms, rack.heard_ms, ended=True))
+        priority = Priority.CRITICAL if rack.silent else Priority.MEDIUM
+        ended.append(sign_word(name, RACK_STOPPED, priority, at_ms, rack.heard_ms, ended=True))
     return ended
 
 
-def _word(
-    rack: str, condition: str, priority: Priority, at_ms: int, since_ms: int, *, ended: bool = False
+def sign_word(
+    rack: str,
+    condition: str,
+    priority: Priority,
+    at_ms: int,
+    since_ms: int,
+    reason: str = "",
+    *,
+    ended: bool = False,
 ) -> Word:
+    """Return our own word on a rack, that a problem begins or has `ended`."""
     state = State.NORMAL if ended else State.UNACKNOWLEDGED
     trigger = Trigger.RETURNED if ended else Trigger.RAISED
-    event = AlarmEvent(0, at_ms, "", "", condition, trigger, state, priority, since_ms, cause=condition)
+    event = AlarmEvent(
+        0,
+        at_ms,
+        "",
+        "",
+        condition,
+        trigger,
+        state,
+        priority,
+        since_ms,
+        cause=condition,
+        evidence=Evidence(reason=reason),
+    )
     return Word(rack, event)

@@ -11,6 +11,8 @@ RACK_SILENT = "rack_silent"
 RACK_STOPPED = "rack_stopped"
 BROKER_LOST = "broker_lost"
 UNREADABLE = "unreadable"
+TWO_RACKS = "two_racks"
+TWO_LISTENERS = "two_listeners"
 LET_GO = frozenset({Trigger.UNSHELVED, Trigger.RELEASED, Trigger.PUT_BACK})
 """Steps that end a hold: the alarm is over for the moment, but the water need not be well."""
 
@@ -36,10 +38,37 @@ _STANDS: Mapping[State, Stand] = {
 """What a state asks of people; every other one calls."""
 
 
+def stand_of(state: State) -> Stand:
+    """Return what an alarm in a state asks of people."""
+    return _STANDS.get(state, Stand.CALLS)
+
+
+@dataclass(frozen=True, slots=True)
+class Voice:
+    """Who speaks for a rack: its journal, the run under which that gives out numbers, the start of its
+    machine, that machine's name. Empty where a rack of an older version does not say."""
+
+    journal: str = ""
+    run: str = ""
+    boot: str = ""
+    host: str = ""
+
+    @property
+    def key(self) -> str:
+        """Return what tells a speaker from any other that speaks at the same time."""
+        return f"{self.journal}:{self.boot}"
+
+    @property
+    def name(self) -> str:
+        """Return the speaker in words."""
+        return f"journal {self.journal[:6]} on {self.host[:20] or 'an unnamed machine'}"
+
+
 @dataclass(frozen=True, slots=True)
 class Word:
     """What a rack says: an event of an alarm in its `journal`, times as the rack has them.
 
+    The number of the event was given out in the `run` of the journal, the word written after `boot`.
     `unit` is that of the evidence. A `mention` is worth knowing but no alarm: its event says what of
     (`vessel`) and which (`condition`), and its cause is the id by which a repeat is known.
     """
@@ -49,6 +78,8 @@ class Word:
     journal: str = ""
     unit: str = ""
     mention: bool = False
+    run: str = ""
+    boot: str = ""
 
     @property
     def problem(self) -> str:
@@ -58,7 +89,7 @@ class Word:
     @property
     def stand(self) -> Stand:
         """Return what the alarm asks of people."""
-        return _STANDS.get(self.event.state, Stand.CALLS)
+        return stand_of(self.event.state)
 
 
 class CallKind(StrEnum):

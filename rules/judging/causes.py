@@ -10,7 +10,7 @@ from rules.rack.plan import RackPlan
 _FAMILY = {Quantity.OXYGEN_SATURATION: Quantity.OXYGEN, Quantity.CONDUCTIVITY: Quantity.SALINITY}
 """Quantities that move together, being the same thing in other units."""
 
-_UPWARDS = (Condition.HIGH, Condition.RISING)
+_UPWARDS = (Condition.HIGH_HIGH, Condition.HIGH, Condition.RISING)
 
 
 def water_cause(plan: RackPlan, channel: Channel, condition: Condition, level: Level) -> str:

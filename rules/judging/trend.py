@@ -1,9 +1,13 @@
-"""How fast a quantity moves, over a window, without being fooled by a single outlier.
+"""How fast a quantity moves, over a whole window, without being fooled by an outlier or a thermostat.
 
-Each reading is replaced by the median of itself and the two before it; the rate is the slope
-between the newest such median and the oldest one inside the window. A straight line keeps its
-slope exactly and one outlier among three readings changes nothing. (The running median as a
-smoother that resists outliers: Tukey, Exploratory Data Analysis, 1977, chapter 7.)
+Each reading is replaced by the median of itself and the two before it, so that one outlier among three
+changes nothing (the running median as a smoother: Tukey, Exploratory Data Analysis, 1977, chapter 7). The
+rate is the slope of the straight line of least squares through all medians of the window. A straight line
+keeps its slope. A thermostat's saw-tooth goes up and down within the window and hardly tilts the line,
+while the slope between the window's ends would swing with it.
+
+The sums of a window are differences of running sums. Those are of whole numbers and hence exact: where
+they began, at which cut, leaves no trace in any digit.
 
 How sure a trend is shows in its two halves: the slopes of the older and the newer half of the
 window bracket it. The flatter of the two, `steady_rate`, is what a forecast may count on: nought
@@ -16,12 +20,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Times = NDArray[np.int64]
 
 MS_PER_HOUR = 3_600_000.0
 SHORTEST_SPAN = 0.5
 """A rate needs readings over at least this share of the window (project judgement)."""
 
 _MEDIAN_OF = 3
+
+_STEPS = 2**18
+"""Into so many steps a window is divided, and so is a unit of the quantity: sums over a window stay below
+2^63 for any range of a probe and 100 000 readings, which is one a second for a day."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +50,7 @@ class Trend:
 
     level: Array
     rate_per_hour: Array
-    centre_ms: NDArray[np.int64]
-    median: Array
+    medians: "_Medians"
     oldest: NDArray[np.intp]
     place: NDArray[np.intp]
 
@@ -50,17 +58,40 @@ class Trend:
         """Return the flatter of the slopes of both halves of the window at readings `index` (shape m)."""
         newest = self.place[index]
         oldest = self.oldest[newest]
-        centre, median = self.centre_ms, self.median
-        middle = np.searchsorted(centre, centre[oldest] + (centre[newest] - centre[oldest]) // 2)
-        older = _slope(centre, median, oldest, middle)
-        newer = _slope(centre, median, middle, newest)
+        steps = self.medians.steps
+        middle = np.searchsorted(steps, steps[oldest] + (steps[newest] - steps[oldest]) // 2)
+        older, newer = self.medians.slope(oldest, middle), self.medians.slope(middle, newest)
         flatter = np.where(np.abs(older) < np.abs(newer), older, newer)
         return np.where(older * newer > 0, flatter, 0.0)
 
 
-def trend(
-    time_ms: NDArray[np.int64], value: Array, window_ms: int, state: TrendState
-) -> tuple[Trend, TrendState]:
+class _Medians:
+    """Medians (shape n) in whole numbers, their times in `steps`, and the running sums that give slopes."""
+
+    def __init__(self, centre_ms: Times, median: Array, window_ms: int) -> None:
+        self.steps = centre_ms * _STEPS // window_ms
+        self._value = np.rint(median * _STEPS).astype(np.int64)
+        self._per_hour = MS_PER_HOUR / window_ms
+        products = (self.steps, self._value, self.steps * self.steps, self.steps * self._value)
+        self._sums = [np.concatenate([[0], np.cumsum(product)]) for product in products]
+
+    def slope(self, start: NDArray[np.intp], stop: NDArray[np.intp]) -> Array:
+        """Return the slopes per hour of the lines through medians `start` to `stop`; 0 through only one.
+
+        Sums wrap round beyond 64 bits and their differences come back, as long as the window's own fit.
+        """
+        count, steps, value = stop - start + 1, self.steps[stop], self._value[stop]
+        time, level, square, product = (sums[stop + 1] - sums[start] for sums in self._sums)
+        square += steps * (count * steps - 2 * time)  # from the newest of the window on
+        product += steps * (count * value - level) - value * time
+        time -= count * steps
+        level -= count * value
+        mean = time / count
+        slope: Array = (product - mean * level) / np.maximum(square - mean * time, 1.0) * self._per_hour
+        return slope
+
+
+def trend(time_ms: Times, value: Array, window_ms: int, state: TrendState) -> tuple[Trend, TrendState]:
     """Return the trend at each reading, and the state to carry on with.
 
     Shapes n; `value` is NaN where a reading must not be used, and so is the trend there, and
@@ -79,23 +110,15 @@ def trend(
     known = np.flatnonzero(place >= 0)
     level = np.full(value.size, np.nan)
     level[known] = median[place[known]]
+    medians = _Medians(centre_ms, median, window_ms)
     rates = np.full(median.size, np.nan)
-    rates[enough] = _slope(centre_ms, median, oldest[enough], enough)
+    rates[enough] = medians.slope(oldest[enough], enough)
     rate = np.full(value.size, np.nan)
     rate[known] = rates[place[known]]
-    return Trend(level, rate, centre_ms, median, oldest, place), _tail(times, values, window_ms)
+    return Trend(level, rate, medians, oldest, place), _tail(times, values, window_ms)
 
 
-def _slope(
-    time_ms: NDArray[np.int64], value: Array, start: NDArray[np.intp], stop: NDArray[np.intp]
-) -> Array:
-    """Return the slopes per hour between readings `start` and `stop`; 0 where they are the same."""
-    span_ms = np.maximum(time_ms[stop] - time_ms[start], 1)
-    slope: Array = (value[stop] - value[start]) / span_ms * MS_PER_HOUR
-    return slope
-
-
-def _tail(time_ms: NDArray[np.int64], value: Array, window_ms: int) -> TrendState:
+def _tail(time_ms: Times, value: Array, window_ms: int) -> TrendState:
     """Keep what a later median inside the window can still use, whatever comes next."""
     if time_ms.size == 0:
         return TrendState()

@@ -58,15 +58,19 @@ class WatchList:
 
     def tolerance(self, channel: Channel) -> Tolerance | None:
         """Return what the stage in a channel's vessel tolerates; None where it does not care."""
-        return self.plan.tolerances.get(self.stage(channel).stage, {}).get(channel.quantity)
+        return (
+            self.plan.tolerances_of(channel.vessel).get(self.stage(channel).stage, {}).get(channel.quantity)
+        )
 
     def tolerance_at(self, channel: Channel, at_ms: int) -> Tolerance | None:
         """Return what is tolerated at one moment, bands where they are on a ramp."""
-        return tolerance_at(self.plan.tolerances, self.stage(channel), channel.quantity, at_ms)
+        return tolerance_at(
+            self.plan.tolerances_of(channel.vessel), self.stage(channel), channel.quantity, at_ms
+        )
 
     def bounds(self, channel: Channel, time_ms: NDArray[np.int64]) -> Bounds:
         """Return what a channel is judged by at the times `time_ms` (shape m)."""
-        return bounds(self.plan.tolerances, self.stage(channel), channel.quantity, time_ms)
+        return bounds(self.plan.tolerances_of(channel.vessel), self.stage(channel), channel.quantity, time_ms)
 
     def is_outside(self, channel: Channel, value: float, at_ms: int) -> bool:
         """Say whether a value is outside one of the channel's bands at a moment."""

@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarms.life_cycle import Condition, Priority
+from rules.alarms.life_cycle import WORSE, Condition, Priority
 from rules.rack.tolerance import Band, Tolerance
 
 RATE_DEADBAND = 0.2
@@ -102,8 +102,9 @@ def distances_to_worst(tolerance: Tolerance) -> list[float]:
 
 def _band_limits(tolerance: Tolerance) -> Iterator[Limit]:
     """Every limit twice: where the value is beyond it for sure, and one priority lower where it likely is."""
+    advisory = Priority.LOW if tolerance.mild else Priority.MEDIUM
     levels: tuple[tuple[Level, Level, Priority, Band, int], ...] = (
-        (Level.ADVISORY, Level.LIKELY_ADVISORY, Priority.MEDIUM, tolerance.advisory, tolerance.on_delay_ms),
+        (Level.ADVISORY, Level.LIKELY_ADVISORY, advisory, tolerance.advisory, tolerance.on_delay_ms),
         (
             Level.CRITICAL,
             Level.LIKELY_CRITICAL,
@@ -113,21 +114,27 @@ def _band_limits(tolerance: Tolerance) -> Iterator[Limit]:
         ),
     )
     for level, likely, priority, band, on_delay_ms in levels:
-        for condition, value in ((Condition.HIGH, band.high), (Condition.LOW, band.low)):
+        for side, value in ((Condition.HIGH, band.high), (Condition.LOW, band.low)):
             if value is not None:
                 sure = Limit(
-                    condition,
+                    band_condition(side, level),
                     level,
                     priority,
                     Basis.VALUE,
                     value,
-                    above=condition is Condition.HIGH,
+                    above=side is Condition.HIGH,
                     deadband=tolerance.deadband,
                     delays_ms=(on_delay_ms, tolerance.off_delay_ms),
-                    origin=tolerance.origin(f"{level}_{condition}"),
+                    origin=tolerance.origin(f"{level}_{side}"),
                 )
                 yield sure
-                yield replace(sure, level=likely, priority=Priority(priority - 1), basis=Basis.LIKELY_VALUE)
+                lower = Priority(max(priority - 1, Priority.LOW))
+                yield replace(sure, level=likely, priority=lower, basis=Basis.LIKELY_VALUE)
+
+
+def band_condition(side: Condition, level: Level) -> Condition:
+    """Return what it is to be beyond a band on one side (high or low): the worse of two if it is critical."""
+    return WORSE[side] if level is Level.CRITICAL else side
 
 
 def _past_target(tolerance: Tolerance, above: bool) -> float | None:

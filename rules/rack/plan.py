@@ -10,8 +10,7 @@ from dataclasses import dataclass, field
 from rules.alarms.book import AlarmRules
 from rules.quality.quality import QualitySettings
 from rules.quantities import Quantity
-from rules.rack.stage_plan import StageStep
-from rules.rack.tolerance import Tolerance
+from rules.rack.stage_plan import StageStep, Tolerances
 from rules.water.specific_conductance import Compensation
 
 RACK_WIDE = "rack"
@@ -54,13 +53,14 @@ class RackPlan:
     `vessels` maps each vessel to the stage that lives in it at first, `tolerances` each stage to
     its limits, `quality` each quantity to the settings of its data-quality tests, `steps` each
     vessel to its planned stage moves, and `usual_stay_ms` each stage to how long it usually lasts.
+    `own_tolerances` has the stages of each vessel whose lineage is not the rack's.
     `altitude_m` is that of the station, `usual` each vessel's usual values, for when nothing better is known.
     """
 
     rack: str
     sources: tuple[Source, ...]
     vessels: Mapping[str, str]
-    tolerances: Mapping[str, Mapping[Quantity, Tolerance]]
+    tolerances: Tolerances
     quality: Mapping[Quantity, QualitySettings]
     supplies: tuple[Supply, ...] = ()
     steps: Mapping[str, tuple[StageStep, ...]] = field(default_factory=dict)
@@ -68,3 +68,8 @@ class RackPlan:
     alarm_rules: AlarmRules = field(default_factory=AlarmRules)
     altitude_m: float | None = None
     usual: Mapping[str, Mapping[Quantity, float]] = field(default_factory=dict)
+    own_tolerances: Mapping[str, Tolerances] = field(default_factory=dict)
+
+    def tolerances_of(self, vessel: str) -> Tolerances:
+        """Return what each stage tolerates in a vessel."""
+        return self.own_tolerances.get(vessel, self.tolerances)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from rules.alarms.life_cycle import Condition
 from rules.quantities import Quantity
-from rules.rack.limits import Bounds, Level, limits_of
+from rules.rack.limits import Bounds, Level, band_condition, limits_of
 from rules.rack.tolerance import Band, Tolerance
 
 Tolerances = Mapping[str, Mapping[Quantity, Tolerance]]
@@ -91,8 +91,8 @@ def tolerance_at(tolerances: Tolerances, now: StageNow, quantity: Quantity, at_m
         return tolerance
     values = _values(tolerances, now, quantity, np.array([at_ms], dtype=np.int64))
 
-    def limit(condition: Condition, level: Level) -> float | None:
-        value = values.get(f"{condition}:{level}")
+    def limit(side: Condition, level: Level) -> float | None:
+        value = values.get(f"{band_condition(side, level)}:{level}")
         return None if value is None else float(np.ravel(value)[0])
 
     bands = {

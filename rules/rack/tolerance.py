@@ -22,7 +22,8 @@ class Tolerance:
     Rates are positive numbers per hour. An alarm is raised when its condition has lasted the
     on-delay and returns when the value has been inside the limit by `deadband` for `off_delay_ms`.
     A trend that would reach a critical limit within `lead_time_ms` (0: not watched) is heading out;
-    redundant probes that differ by more than `max_disagreement` disagree. `given` are the keys of the
+    redundant probes that differ by more than `max_disagreement` disagree. `mild` says that what lies outside
+    `advisory` is known to be tolerated: it is of low priority. `given` are the keys of the
     settings file that set any of this, such as stages.ephyra.temperature.critical_high; the rest is built in.
     """
 
@@ -38,6 +39,7 @@ class Tolerance:
     off_delay_ms: int = 120_000
     lead_time_ms: int = 7_200_000
     max_disagreement: float | None = None
+    mild: bool = False
     given: tuple[str, ...] = ()
 
     def origin(self, limit: str) -> str:

@@ -16,6 +16,7 @@ from daemon.settings.plan import rack_plan
 from daemon.watch.watch import Watch
 from drivers.readings import Reading
 from rules.plain import to_plain
+from rules.readings import Notice
 from tests.rigs.daemon_run import write_settings
 
 START_MS = 1_760_000_000_000
@@ -55,8 +56,11 @@ class Bench:
         self.plan = rack_plan(self.settings, self.journal.inputs.source_id)
         self.watch = Watch(self.journal, self.plan, now_ms, self.words, commit_every_ms)
 
-    def words(self, event):
-        return [Message("bench/event", json.dumps([self.journal.id, event.number]), retain=False)]
+    def words(self, said):
+        """Messages of events alone: a notice (the watch was away) is not told here."""
+        if isinstance(said, Notice):
+            return []
+        return [Message("bench/event", json.dumps([self.journal.id, said.number]), retain=False)]
 
     def take(self, readings, later_ms=0):
         """Take readings one by one, the clock showing `later_ms` after each."""

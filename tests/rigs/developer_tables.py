@@ -5,14 +5,17 @@ Each stands between `<!-- NAME -->` and `<!-- end of NAME -->`; tests/test_docs.
 
 import json
 import re
+from dataclasses import fields
 from zoneinfo import ZoneInfo
 
 from daemon.broker.command_message import BODIES, _Envelope
 from daemon.broker.messages import heartbeat_message, messages_of, rack_topic, watch_message
 from daemon.commands.cli import COMMANDS
+from daemon.oncall.link import Receipt
 from daemon.settings.schema import settings_schema
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import TRANSITIONS, Condition, Priority, State, Trigger
+from rules.calling.records import Voice
 from rules.readings import Notice
 from tests.rigs.places import DEPLOY
 
@@ -41,17 +44,17 @@ def rows_of_commands():
 
 def rows_of_topics():
     """Every topic, whether the broker keeps it, and the keys of its payload, from messages as made."""
-    topic = rack_topic("ROOT", "RACK")
+    topic, voice = rack_topic("ROOT", "RACK"), Voice("JOURNAL", "RUN", "BOOT", "HOST")
     event = AlarmEvent(
         1, 0, "VESSEL", "VESSEL/temperature", Condition.HIGH, Trigger.RAISED, State.UNACKNOWLEDGED,
         Priority.HIGH, 0,
     )  # fmt: skip
     notice = Notice("maintenance_over", 0, "VESSEL", {"back": True})
     messages = [
-        *messages_of(event, "JOURNAL", topic, ZoneInfo("UTC")),
-        *messages_of(notice, "JOURNAL", topic, ZoneInfo("UTC")),
-        watch_message(topic, "watching", 0),
-        heartbeat_message(topic, 0, 0, 0),
+        *messages_of(event, voice, topic, ZoneInfo("UTC")),
+        *messages_of(notice, voice, topic, ZoneInfo("UTC")),
+        watch_message(topic, "watching", 0, voice),
+        heartbeat_message(topic, 0, 0, 0, voice),
     ]
     for message in messages:
         name = message.topic.replace("temperature/high", "QUANTITY/CONDITION")
@@ -59,6 +62,8 @@ def rows_of_topics():
         yield f"| `{name}` | {'retained' if message.retain else 'once'} | {keys} |"
     keys = ", ".join(f"`{key}`" for key in _Envelope.model_fields)
     yield f"| `ROOT/RACK/command` | to the daemon | {keys} |"
+    keys = ", ".join(f"`{field.name}`" for field in fields(Receipt))
+    yield f"| `ROOT/RACK/taken/NAME` | to the daemon, by the on-call process NAME | {keys} |"
 
 
 def rows_of_command_kinds():

@@ -12,6 +12,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from daemon.broker.messages import heartbeat_message, messages_of, watch_message
 from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
+from rules.calling.records import Voice
 
 PATIENCE_S = 30.0
 
@@ -19,9 +20,9 @@ PATIENCE_S = 30.0
 class RackVoice:
     """Speaks for rack `name`; its events are numbered from 1 in a journal of its own."""
 
-    def __init__(self, port: int, name: str = "north") -> None:
+    def __init__(self, port: int, name: str = "north", voice: Voice | None = None) -> None:
         self.topic = f"bellwatch/{name}"
-        self.journal = f"journal-of-{name}"
+        self.voice = voice or Voice(f"journal-of-{name}", "run-1", "boot-1", f"{name}-pi")
         self.number = 0
         self._newest: dict[str, AlarmEvent] = {}
         self._port = port
@@ -36,12 +37,12 @@ class RackVoice:
 
     def connect(self) -> None:
         client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
-        gone = watch_message(self.topic, "gone", _now_ms())
+        gone = watch_message(self.topic, "gone", _now_ms(), self.voice)
         client.will_set(gone.topic, gone.payload, qos=1, retain=True)
         client.connect("127.0.0.1", self._port, keepalive=5)
         client.loop_start()
         self._client = client
-        self._say(watch_message(self.topic, "watching", _now_ms()))
+        self._say(watch_message(self.topic, "watching", _now_ms(), self.voice))
 
     def die(self) -> None:
         """End without a goodbye, so that the broker sends the last will."""
@@ -53,13 +54,13 @@ class RackVoice:
             self._client = None
 
     def stop_on_purpose(self) -> None:
-        self._say(watch_message(self.topic, "stopped", _now_ms()))
+        self._say(watch_message(self.topic, "stopped", _now_ms(), self.voice))
         self._client.disconnect()
         self._client.loop_stop()
         self._client = None
 
     def beat(self) -> None:
-        self._say(heartbeat_message(self.topic, _now_ms(), 0, len(self._newest)))
+        self._say(heartbeat_message(self.topic, _now_ms(), 0, len(self._newest), self.voice))
 
     def alarm(
         self,
@@ -81,14 +82,14 @@ class RackVoice:
         self._newest[event.alarm] = event
         if state is State.NORMAL:
             del self._newest[event.alarm]
-        for message in messages_of(event, self.journal, self.topic, UTC):
+        for message in messages_of(event, self.voice, self.topic, UTC):
             self._say(message)
         return event
 
     def say_again(self) -> None:
         """Publish what stands once more, as the daemon does upon each connection."""
         for event in self._newest.values():
-            for message in messages_of(event, self.journal, self.topic, UTC):
+            for message in messages_of(event, self.voice, self.topic, UTC):
                 if message.retain:
                     self._say(message)
 

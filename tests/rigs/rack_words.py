@@ -7,7 +7,7 @@ from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.records import Word
 
 _OF_EVIDENCE = {field.name for field in fields(Evidence)}
-_OF_WORD = {"unit", "mention"}
+_OF_WORD = {"unit", "mention", "run", "boot"}
 
 
 def word_of(alarm, at_ms, *, rack="north", journal="j", number=1, **said):

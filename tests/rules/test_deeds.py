@@ -5,9 +5,11 @@ import math
 
 import pytest
 
+from rules import TOLD_APART
 from rules.alarms.book import AlarmRules
 from rules.deeds import DEEDS, LOG_KINDS, MAINTENANCE_LIMIT_MS
 from rules.quantities import Quantity
+from rules.readings import Action
 from tests.rigs.watched_rack import DAY, HOUR, MINUTE, PROMPT, START_MS, WatchedRack, plan_of, thermometers
 
 HIGH = "k1/temperature/high"
@@ -91,7 +93,7 @@ def test_off_the_shelf_and_out_of_service_and_back():
     watched.do(2, "unshelve", alarm=HIGH)
     watched.do(3, "take_out_of_service", alarm=HIGH, why="no spare part")
     assert "out of service cannot be shelved" in refused(watched, 4, "shelve", alarm=HIGH, why="x", for_s=60)
-    watched.read(5, 1, 30.0)
+    watched.read(5, 1, 20.0)
     watched.wait(5 * DAY)
     assert watched.states == {HIGH: "out of service"}, "until somebody puts it back"
     watched.do(5 * DAY, "put_back_into_service", alarm=HIGH)
@@ -102,11 +104,32 @@ def test_an_alarm_shelved_while_its_vessel_is_under_maintenance_stays_quiet_unti
     watched = rack()
     watched.do(0, "begin_maintenance", target="vessel/k1", why="water change", for_s=3600)
     watched.do(1, "shelve", alarm=HIGH, why="new probe", for_s=60)
-    watched.read(2, 1, 30.0)
+    watched.read(2, 1, 20.0)
     watched.wait(30 * MINUTE)
     assert watched.states == {HIGH: "suppressed by design"}
     watched.wait(2 * HOUR)
     assert watched.states == {HIGH: "unacknowledged"}
+
+
+def before(watched, after_ms, kind, **body):
+    """Do what a journal of before high-high had an alarm of its own holds."""
+    action = Action(START_MS + after_ms, kind, "kim", body, rules=TOLD_APART - 1)
+    return watched._said(watched.engine.act(action))
+
+
+def test_what_was_done_to_high_before_high_high_had_a_name_was_done_to_both():
+    watched = rack()
+    before(watched, 1, "shelve", alarm=HIGH, why="new chiller", for_s=60)
+    assert watched.states == {HIGH: "shelved", f"{HIGH}_high": "shelved"}
+    before(watched, 2, "unshelve", alarm=HIGH)
+    watched.read(3, 1, 30.0)
+    assert watched.states[f"{HIGH}_high"] == "unacknowledged"
+    before(watched, 4, "acknowledge", alarm=HIGH)
+    assert (watched.refusal, watched.states[f"{HIGH}_high"]) == ("", "acknowledged")
+    before(watched, 5, "acknowledge", alarm=HIGH)
+    assert "cannot be acknowledged" in watched.refusal
+    watched.do(6, "shelve", alarm=HIGH, why="new chiller", for_s=60)
+    assert watched.states[f"{HIGH}_high"] == "acknowledged", "today's shelf covers no worse alarm"
 
 
 # Stages
@@ -146,7 +169,7 @@ def test_maintenance_is_bounded_and_needs_a_target_and_a_reason():
 def test_a_second_declaration_prolongs_maintenance_for_what_it_already_suppresses():
     watched = rack()
     watched.do(0, "begin_maintenance", target="vessel/k1", why="water change", for_s=60)
-    watched.read(1, 1, 30.0)
+    watched.read(1, 1, 20.0)
     watched.do(2, "begin_maintenance", target="vessel/k1", why="takes longer", for_s=600)
     watched.wait(5 * MINUTE)
     assert watched.states == {HIGH: "suppressed by design"}
@@ -156,7 +179,7 @@ def test_maintenance_of_the_bus_goes_on_when_that_of_the_vessel_ends():
     watched = rack()
     watched.do(0, "begin_maintenance", target="vessel/k1", why="water change", for_s=60)
     watched.do(0, "begin_maintenance", target="bus/bench", why="new cable", for_s=600)
-    watched.read(1, 1, 30.0)
+    watched.read(1, 1, 20.0)
     watched.wait(5 * MINUTE)
     assert watched.states == {HIGH: "suppressed by design"}
     watched.wait(11 * MINUTE)
@@ -166,7 +189,7 @@ def test_maintenance_of_the_bus_goes_on_when_that_of_the_vessel_ends():
 def test_maintenance_reaches_alarms_whose_limit_is_gone():
     """An alarm that returned unseen outlives a stage move; nothing can raise it any more."""
     watched = rack()
-    watched.read(0, 1, 30.0)
+    watched.read(0, 1, 20.0)
     watched.do(1, "move_stage", vessel="k1", stage="adult")
     assert watched.states == {HIGH: "returned unacknowledged"}
     watched.do(2, "begin_maintenance", target="vessel/k1", why="water change", for_s=60)

@@ -34,6 +34,7 @@ from tests.rigs.watched_rack import (
 T = Quantity.TEMPERATURE
 SECOND = 1_000
 HIGH = "k1/temperature/high"
+HIGH_HIGH = "k1/temperature/high_high"
 CALM = {"polyp": {T: PROMPT}}
 
 
@@ -60,17 +61,19 @@ def test_a_critical_value_is_told_after_its_own_shorter_delay():
     slow = replace(PROMPT, on_delay_ms=5 * MINUTE, critical_on_delay_ms=MINUTE)
     watched = rack(tolerance=slow)
     watched.read_all([(minute * MINUTE, 1, 25.0) for minute in range(10)])
-    assert [(it.at_ms - START_MS, it.priority) for it in watched.events] == [(MINUTE, Priority.CRITICAL)]
+    told_at = [(it.alarm, it.at_ms - START_MS, it.priority) for it in watched.events]
+    assert told_at == [(HIGH_HIGH, MINUTE, Priority.CRITICAL), (HIGH, 5 * MINUTE, Priority.MEDIUM)]
+    assert watched.states == {HIGH_HIGH: "unacknowledged", HIGH: "suppressed by design"}
 
 
 def test_a_critical_alarm_that_was_seen_is_announced_again_while_it_stands():
     watched = rack(alarm_rules=AlarmRules(reannounce_ms=2 * HOUR))
     watched.read(0, 1, 25.0)
-    watched.do(MINUTE, "acknowledge", alarm=HIGH)
+    watched.do(MINUTE, "acknowledge", alarm=HIGH_HIGH)
     watched.wait(2 * HOUR + MINUTE)
-    assert watched.states == {HIGH: "acknowledged"}
+    assert watched.states[HIGH_HIGH] == "acknowledged"
     watched.wait(2 * HOUR + MINUTE + 1)
-    assert watched.states == {HIGH: "unacknowledged"}
+    assert watched.states == {HIGH_HIGH: "unacknowledged", HIGH: "suppressed by design"}
     assert watched.events[-1].at_ms == START_MS + 2 * HOUR + MINUTE
 
 
@@ -143,7 +146,7 @@ def test_a_move_without_a_ramp_holds_at_once():
     watched = keeper_rack()
     watched.read(0, 1, 20.0)
     watched.do(MINUTE, "move_stage", vessel="k1", stage="strobila")
-    assert told(watched.read(2 * MINUTE, 1, 20.0)) == [(HIGH, "raised")]
+    assert told(watched.read(2 * MINUTE, 1, 20.0)) == [(HIGH_HIGH, "raised"), (HIGH, "suppressed")]
 
 
 def test_a_stage_without_limits_lets_alarms_return_and_raises_none():
@@ -262,10 +265,7 @@ def test_a_failed_chiller_on_a_shared_loop_is_one_alarm_until_one_vessel_is_wors
     ]
     assert watched.events[-1].vessels == ("k3", "k1", "k2")
     assert watched.events[-1].why == HIGH
-    assert told(watched.read(MINUTE, 3, 24.0)) == [
-        ("k3/temperature/high", "released"),
-        ("k3/temperature/high", "raised"),
-    ]
+    assert told(watched.read(MINUTE, 3, 24.0)) == [("k3/temperature/high_high", "raised")]
     assert watched.events[-1].priority is Priority.CRITICAL
 
 
@@ -282,16 +282,19 @@ def test_no_critical_vessel_stays_unannounced_in_a_flood():
     watched = rack(count, supplies=(loop,))
     for number in range(1, count + 1):
         watched.read(number * MINUTE, number, 25.0)
-        name = f"k{number}/temperature/high"
+        name = f"k{number}/temperature/high_high"
         assert watched.states[name] == "unacknowledged"
         watched.do(number * MINUTE + 1, "acknowledge", alarm=name)
 
 
 def test_what_happens_at_one_moment_is_told_in_order_of_urgency():
-    """One reading crosses the advisory and the critical limit: one step of the worst, not two."""
+    """One reading crosses the advisory and the critical limit: one announcement of the worst, not two."""
     watched = rack()
     watched.read(0, 1, 25.0)
-    assert [(event.alarm, event.priority) for event in watched.events] == [(HIGH, Priority.CRITICAL)]
+    assert [(event.alarm, event.trigger, event.priority) for event in watched.events] == [
+        (HIGH_HIGH, "raised", Priority.CRITICAL),
+        (HIGH, "suppressed", Priority.MEDIUM),
+    ]
 
 
 # Probes that cannot be believed
@@ -341,7 +344,7 @@ def test_a_lost_barometer_is_of_low_priority_because_its_last_value_stands_in():
     watched.read_all([(0, 4, 1013.0), (1, 1, 15.0), (2, 2, 40.0)])
     (event,) = watched.wait(5 * MINUTE)
     assert (event.alarm, event.priority) == ("rack/air_pressure/silent", Priority.LOW)
-    assert told(watched.read(6 * MINUTE, 3, 4.0)) == [("k1/oxygen_saturation/low", "raised")]
+    assert told(watched.read(6 * MINUTE, 3, 4.0))[0] == ("k1/oxygen_saturation/low_low", "raised")
 
 
 def test_redundant_probes_that_disagree_say_so_on_the_second():
@@ -412,22 +415,23 @@ def test_maintenance_declared_twice_or_ended_by_hand_ends_once():
 
 LATCHING = AlarmRules(latching=(Condition.LOW,), reannounce_ms=HOUR)
 BRING_INTO = {
-    "unacknowledged": [("read", 25.0)],
-    "acknowledged": [("read", 25.0), ("acknowledge", {})],
-    "returned unacknowledged": [("read", 25.0), ("read", 15.0)],
-    "latched unacknowledged": [("read", 5.0), ("read", 15.0)],
-    "latched acknowledged": [("read", 5.0), ("acknowledge", {}), ("read", 15.0)],
-    "shelved": [("read", 25.0), ("shelve", {"why": "x", "for_s": 1800})],
+    "unacknowledged": [("read", 20.0)],
+    "acknowledged": [("read", 20.0), ("acknowledge", {})],
+    "returned unacknowledged": [("read", 20.0), ("read", 15.0)],
+    "latched unacknowledged": [("read", 10.0), ("read", 15.0)],
+    "latched acknowledged": [("read", 10.0), ("acknowledge", {}), ("read", 15.0)],
+    "shelved": [("read", 20.0), ("shelve", {"why": "x", "for_s": 1800})],
     "suppressed by design": [
-        ("read", 25.0),
+        ("read", 20.0),
         ("begin_maintenance", {"target": "vessel/k1", "why": "x", "for_s": 1800}),
     ],
-    "out of service": [("read", 25.0), ("take_out_of_service", {"why": "x"})],
+    "out of service": [("read", 20.0), ("take_out_of_service", {"why": "x"})],
     "normal": [("read", 15.0)],
 }
 AFTERWARDS = [
     ("read", 15.0),
     ("read", 25.0),
+    ("read", 20.0),
     ("acknowledge", {}),
     ("read", 15.0),
     ("acknowledge", {}),
@@ -509,7 +513,7 @@ def test_a_plan_with_a_step_in_the_past_makes_it_now_and_turns_no_time_back():
     watched.read(7 * HOUR, 1, 20.0)
     times = [event.at_ms for event in watched.events]
     assert times == sorted(times)
-    assert watched.states == {HIGH: "unacknowledged"}
+    assert watched.states == {HIGH_HIGH: "unacknowledged", HIGH: "suppressed by design"}
 
 
 def test_a_usual_stay_that_is_over_when_it_is_first_said_is_reminded_of_at_once_and_once():

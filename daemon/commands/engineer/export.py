@@ -10,7 +10,7 @@ from daemon.commands.options import add_journal, journal_path, needing
 from daemon.errors import SourceError
 from daemon.export.csv import RowWriter, csv_writer
 from daemon.export.rows import Selection, bounds, rows, selected_sources
-from daemon.journal.fold import CONFIGURE
+from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
 from daemon.tables.values import utc_ms
 from rules.quantities import Quantity

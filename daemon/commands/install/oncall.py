@@ -79,7 +79,7 @@ def build(
     passes_on = settings.commands.enabled
     return OnCall(
         store,
-        OnCallLink(settings.broker, settings.oncall.name, answers=passes_on),
+        OnCallLink(settings.broker, settings.oncall.name, store.id, answers=passes_on),
         OnCallOutbox(store, Routes(addresses), settings.delivery),
         duty_of(settings),
         settings.notes,

@@ -28,6 +28,8 @@ STYLES = {
     Priority.CRITICAL: "bold red",
 }
 
+TROUBLE_SHOWN_MS = 3_600_000
+
 
 def status_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `status`."""
@@ -75,6 +77,9 @@ def show_rack(rack: now.RackNow, console: Console) -> None:
     console.print(_vessel_table(rack))
     for line in (line for probe in rack.probes for line in _care_lines(probe, zone)):
         console.print(Text(f"▲ {line}", style=STYLES[Priority.MEDIUM]), soft_wrap=True)
+    for trouble in rack.troubles:
+        if trouble.last_ms > rack.made_ms - TROUBLE_SHOWN_MS:
+            console.print(_trouble_line(trouble, zone), soft_wrap=True, highlight=False)
     for channel in rack.rack_wide:
         if channel.value is not None:
             quantity = Quantity(channel.quantity)
@@ -91,6 +96,12 @@ def _headlines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[Text]:
         yield Text("● No alarm stands.", style="green")
     elif rack.overall is now.Overall.ALARMS_HELD:
         yield Text("No alarm stands but those that are held.")
+    if rack.broker.rival:
+        said = f"■ TWO RACKS are called {rack.rack}: this one, and {rack.broker.rival}. Rename one."
+        yield Text(said, style=STYLES[Priority.CRITICAL])
+    for missed in rack.oncall.untaken if rack.oncall else ():
+        said = f"■ NOBODY HAS TAKEN {missed.alarm}, since {clock_time(missed.since_ms, zone)}; call somebody."
+        yield Text(said, style=STYLES[Priority.CRITICAL])
     for vessel in rack.vessels:
         for lost in vessel.unwatched:
             since = f", since {clock_time(lost.since_ms, zone)}" if lost.since_ms is not None else ""
@@ -123,6 +134,13 @@ def _alarm_line(alarm: now.AlarmNow, zone: ZoneInfo) -> Text:
     by = f" by {alarm.held_who}" if alarm.held_who else ""
     why = f"part of {alarm.leader}" if alarm.leader else f"{alarm.state}{until}{by}: {alarm.held_why}"
     return Text(f"  {priority.word:8}  {alarm.name}  {why}", style="dim")
+
+
+def _trouble_line(trouble: now.TroubleNow, zone: ZoneInfo) -> str:
+    often = f"{trouble.times} times since {clock_time(trouble.first_ms, zone)}, last "
+    last = f"{often if trouble.times > 1 else ''}{clock_time(trouble.last_ms, zone)}"
+    where = " ".join(part for part in (trouble.bus, trouble.probe) if part)
+    return f"  {where}: {trouble.kind} ({last}): {trouble.what}"
 
 
 def _vessel_table(rack: now.RackNow) -> Table:
@@ -180,6 +198,13 @@ def _health_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str | Text]:
     journal, broker = rack.journal, rack.broker
     when = f"{datetime.fromtimestamp(journal.newest_ms / 1000, zone):%Y-%m-%d %H:%M:%S}"
     yield f"Last entry {when} ({journal.age_s:.0f} s ago)."
+    if journal.went_back_ms is not None:
+        yield Text(
+            f"▲ The journal went back on {_day(journal.went_back_ms, zone)}: {journal.went_back_why}. "
+            f"Its numbers are begun anew, as run {journal.run[:6]}.",
+            style=STYLES[Priority.MEDIUM],
+        )
+    yield from _link_lines(rack, zone)
     if broker.waiting:
         refused = f", {broker.refused} of them refused:" if broker.refused else "."
         yield f"{broker.waiting} messages wait for the broker{refused}"
@@ -197,6 +222,26 @@ def _health_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str | Text]:
         )
     if rack.mirror is not None:
         yield from _mirror_lines(rack.mirror, zone)
+
+
+def _link_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str | Text]:
+    """Say whether the broker carries anything, and whether an on-call process hears us."""
+    broker = rack.broker
+    if broker.alive is False and broker.since_ms is not None:
+        yield Text(
+            f"◆ The broker carries nothing since {clock_time(broker.since_ms, zone)}: "
+            "our own heartbeats do not come back.",
+            style=STYLES[Priority.HIGH],
+        )
+    elif broker.since_ms is not None:
+        yield f"The broker carries what we say since {clock_time(broker.since_ms, zone)}."
+    if rack.oncall is not None and rack.oncall.since_ms is not None:
+        since = clock_time(rack.oncall.since_ms, zone)
+        if rack.oncall.alive:
+            yield f"On call: {rack.oncall.by}, heard since {since}."
+        else:
+            said = f"◆ {rack.oncall.by} is not heard since {since}: nobody is called."
+            yield Text(said, style=STYLES[Priority.HIGH])
 
 
 def _mirror_lines(mirror: now.MirrorNow, zone: ZoneInfo) -> Iterator[str]:

@@ -2,7 +2,6 @@
 
 import gc
 import json
-import subprocess
 import threading
 import time
 from contextlib import contextmanager
@@ -19,8 +18,10 @@ from daemon.journal.asking import ask_daemon
 from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message
 from daemon.settings.rack import BrokerSettings
+from rules.calling.records import Voice
 from tests.rigs.daemon_run import DaemonRun, write_settings
 from tests.rigs.journal_file import asked, waiting_in
+from tests.rigs.parts.certificates import own_authority, signed_by
 from tests.rigs.parts.mosquitto import Mosquitto, free_port
 from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
 from tests.rigs.parts.simulator_process import wait_for
@@ -39,9 +40,11 @@ class Outbox:
         self.journal = Journal(self.path, writable=True)
         clock = SteadyClock(scale=scale)
         self.connection = Connection(
-            broker, "alarms wait in the journal", lambda state: watch_message(RACK, state, clock.now_ms())
+            broker,
+            "alarms wait in the journal",
+            lambda state: watch_message(RACK, state, clock.now_ms(), Voice("j")),
         )
-        self.link = BrokerLink(self.connection, RACK, broker.heartbeat_s, clock)
+        self.link = BrokerLink(self.connection, RACK, broker.heartbeat_s, clock, Voice)
         self.connection.start()
 
     def put(self, *messages):
@@ -306,32 +309,6 @@ def test_a_broker_that_is_not_there_is_told_once_with_its_reason(tmp_path, said)
     assert [(line["event"], line["why"]) for line in said] == [
         ("broker_unreachable", "[Errno 111] Connection refused; alarms wait in the journal")
     ]
-
-
-def own_authority(folder, name):
-    """Make a certificate authority with openssl; return its certificate."""
-    certificate = folder / f"{name}.pem"
-    openssl("req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-days", "2",
-            "-subj", f"/CN={name}", "-addext", "keyUsage=critical,keyCertSign",
-            "-keyout", folder / f"{name}.key", "-out", certificate)  # fmt: skip
-    return certificate
-
-
-def signed_by(folder, authority, address):
-    """Make a server's certificate for an address, signed by an authority; its key lies beside it."""
-    request, certificate = folder / "server.csr", folder / "server.pem"
-    names = folder / "names"
-    names.write_text(f"subjectAltName=IP:{address}\n")
-    openssl("req", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-subj", "/CN=broker",
-            "-keyout", certificate.with_suffix(".key"), "-out", request)  # fmt: skip
-    openssl("x509", "-req", "-in", request, "-CA", folder / f"{authority}.pem",
-            "-CAkey", folder / f"{authority}.key", "-CAcreateserial", "-days", "2",
-            "-extfile", names, "-out", certificate)  # fmt: skip
-    return certificate
-
-
-def openssl(*arguments):
-    subprocess.run(["openssl", *map(str, arguments)], check=True, capture_output=True, timeout=60)
 
 
 # What the broker keeps of us

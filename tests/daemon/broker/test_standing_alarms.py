@@ -74,7 +74,7 @@ def running(tmp_path):
 
 
 WATCH = "bellwatch/bench/watch"
-HIGH = "bellwatch/bench/alarm/k1/temperature/high"
+HIGH = "bellwatch/bench/alarm/k1/temperature/high_high"
 
 
 def test_what_stands_is_said_again_under_its_id_and_what_ended_is_taken_away(tmp_path, running):
@@ -95,7 +95,7 @@ def test_what_stands_is_said_again_under_its_id_and_what_ended_is_taken_away(tmp
         assert json.loads(kept[HIGH])["id"] == first
         water.celsius = 15.0
         wait_for(lambda: "returned" in kept[HIGH].decode())
-        ask_daemon(tmp_path / "journal.sqlite", "acknowledge", {"alarm": "k1/temperature/high"}, "kim")
+        ask_daemon(tmp_path / "journal.sqlite", "acknowledge", {"alarm": "k1/temperature/high_high"}, "kim")
         wait_for(lambda: kept[HIGH] == b"")
 
     cleared = f"'{HIGH}', ... (0 bytes)"

@@ -24,6 +24,7 @@ SECRET = "medusa-hunts-by-night"
 GOOD = """
 [rack]
 name = "rack-1"
+lineage = "unknown"
 time_zone = "Europe/Lisbon"
 
 [journal]
@@ -535,6 +536,22 @@ COVERAGE = [
         "temperature in its vessel, or else one reading alone can raise an alarm",
     ),
     (
+        'lineage = "unknown"\n',
+        "",
+        'warning: rack.lineage: found nothing; expected "aurita" or "coerulea" or "warm" or "unknown", '
+        "since they tolerate different water; unknown is one column for all",
+    ),
+    (
+        'lineage = "unknown"',
+        'lineage = "unknown"\nbaltic = true',
+        'rack.baltic: found true, with lineage = "unknown"; expected lineage = "aurita" beside it',
+    ),
+    (
+        'stage = "polyp-own"',
+        'stage = "polyp-own"\nbaltic = true',
+        'vessels.t1.baltic: found true, without a lineage; expected lineage = "aurita" beside it',
+    ),
+    (
         "[vessels.t1]",
         '[vessels.t2]\nkind = "dish"\nstage = "planula"\n[vessels.t1]',
         'warning: vessels.t2: found no probe in it; expected a probe with vessel = "t2"; '
@@ -635,6 +652,17 @@ def test_an_empty_file_says_what_is_needed(tmp_path: Path):
         "vessels: found none; expected at least one [vessels.VESSEL] table",
         "probes: found none; expected at least one [probes.PROBE] table",
     ]
+
+
+def test_no_vessel_is_in_a_stage_that_its_lineage_does_not_know(tmp_path: Path):
+    """Polyps of the warm lineage strobilate without cooling; a stage of the file's own is there for all."""
+    text = edited(
+        ("[vessels.k1]", '[vessels.k1]\nlineage = "warm"'), ('stage = "ephyra"', 'stage = "polyp-cooling"')
+    )
+    (line,) = [line for line in lines_of(tmp_path, text) if not line.startswith("warning")]
+    assert line.startswith(
+        'vessels.k1.stage: found "polyp-cooling"; expected a built-in stage or one of this'
+    )
 
 
 def test_a_vessel_cannot_have_the_name_that_stands_for_the_rack(tmp_path: Path):

@@ -199,7 +199,7 @@ def test_the_environment_goes_over_the_file(monkeypatch: pytest.MonkeyPatch):
     assert rack.broker.topic_root == "bellwatch"
     temperature = rack.tolerance_of("ephyra", Quantity.TEMPERATURE)
     assert temperature is not None
-    assert temperature.advisory == Band(12.0, 17.25)
+    assert temperature.advisory == Band(7.0, 17.25)
     barometer = rack.probes["barometer"]
     assert isinstance(barometer, MqttProbe)
     assert barometer.fields[0].scale == 0.01

@@ -43,7 +43,6 @@ def bench(tmp_path):
 def put_raw(box, **columns):
     """Write a row as somebody with an editor would."""
     row = {"id": "raw", "kind": "acknowledge", "who": "ada", "body": "{}"} | columns
-    box.put([])
     box.ask("log", "ada", {}, "to-have-the-box")
     with closing(sqlite3.connect(box.path)) as db:
         names = ", ".join(row)
@@ -153,7 +152,7 @@ def test_what_a_terminal_of_another_alphabet_sends_is_refused_before_it_is_asked
 def test_however_many_ask_a_turn_takes_up_some_of_them_in_their_order(bench):
     box = RequestBox(bench.path)
     body = json.dumps({"vessel": "k1", "what": "count", "value": 1})
-    box.put((f"r{number}", "log", "ada", body) for number in range(2 * TAKEN_AT_ONCE + 1))
+    box.put_first((f"r{number}", "log", "ada", body) for number in range(2 * TAKEN_AT_ONCE + 1))
     for left in (TAKEN_AT_ONCE + 1, 1, 0):
         bench.watch.take([], START_MS + 31_000)
         with closing(sqlite3.connect(box.path)) as db:
@@ -258,6 +257,14 @@ def test_a_box_that_is_no_box_is_set_aside_and_one_that_is_locked_is_looked_at_l
     assert RequestBox(bench.path, 0.1).known_answer(asked) is None
     with pytest.raises(RequestError, match="it and its folder must be writable"):
         box.answer_to(asked)
+
+
+def test_what_an_older_journal_was_asked_is_done_before_what_was_asked_since(bench):
+    box = RequestBox(bench.path)
+    box.ask("log", "ada", {}, "since")
+    box.put_first([("first", "log", "kim", "{}"), ("second", "log", "kim", "{}")])
+    box.put_first([("first", "log", "kim", "{}"), ("earlier", "log", "kim", "{}")])
+    assert [request.id for request in box.waiting()] == ["earlier", "first", "second", "since"]
 
 
 def test_old_answers_are_let_go(bench):

@@ -155,6 +155,40 @@ def test_a_journal_that_vanishes_is_written_again_with_everything_in_it(tmp_path
         assert line["did"] == "wrote it there again, with everything in it"
 
 
+@pytest.mark.parametrize("what", ["-wal", "-shm"])
+def test_a_log_that_is_taken_away_under_the_daemon_costs_nothing(tmp_path, what):
+    """Seen: it "committed" on for as long as it ran, into a file that nobody would ever find again."""
+    with rack(tmp_path, tmp_path) as (daemon, _):
+        path = tmp_path / "journal.sqlite"
+        daemon.start()
+        daemon.wait_for(lambda: count(path, "event") > 2, "alarms")
+        before = asked(path, "SELECT * FROM reading ORDER BY seq")
+        (tmp_path / f"journal.sqlite{what}").unlink()
+        daemon.wait_for(lambda: said(daemon, "journal_vanished"), "that it was noticed")
+        daemon.wait_for(lambda: count(path, "event") > 6, "alarms again")
+        daemon.kill_after(0.1)
+        assert asked(path, "SELECT * FROM reading ORDER BY seq")[: len(before)] == before
+        assert numbers(path) == list(range(1, len(numbers(path)) + 1))
+        assert is_sound(path)
+
+
+def test_a_log_that_is_cut_under_the_daemon_ends_in_a_new_run_that_says_so(tmp_path):
+    with rack(tmp_path, tmp_path) as (daemon, _):
+        path = tmp_path / "journal.sqlite"
+        daemon.start()
+        daemon.wait_for(lambda: count(path, "event") > 2, "alarms")
+        with (tmp_path / "journal.sqlite-wal").open("r+b") as log:
+            log.truncate(0)
+        daemon.wait_for(lambda: said(daemon, "journal_damaged"), "that it was noticed")
+        before = count(path, "event")
+        daemon.wait_for(lambda: count(path, "event") > before + 2, "alarms again")
+        daemon.wait_for(lambda: "journal went back" in daemon.log, "the word")
+        assert "log was cut" in said(daemon, "journal_damaged")[0]["reason"]
+        assert daemon.stop() == 0
+        assert asked(path, "SELECT count(DISTINCT id) > 0 FROM run WHERE reason = 'salvage'") == [(1,)]
+        assert is_sound(path)
+
+
 def test_another_file_in_the_journals_place_ends_the_daemon(tmp_path):
     with rack(tmp_path, tmp_path) as (daemon, _):
         path = tmp_path / "journal.sqlite"

@@ -21,6 +21,7 @@ from daemon.settings.rack import MirrorSettings
 from drivers.readings import Reading
 from rules.quantities import Quantity
 from tests.rigs.bench import START_MS, Bench, steady, swinging
+from tests.rigs.parts.certificates import own_authority, signed_by
 from tests.rigs.parts.data_servers import (
     BUCKET,
     Influx,
@@ -293,3 +294,26 @@ def test_several_racks_share_a_server_and_are_told_apart_by_their_names(tmp_path
             bench.power_cut()
         wait_for(lambda: len(server.readings()) >= len(expected), "the last points")
         assert to_digits(server.readings(), server.digits) == to_digits(expected, server.digits)
+
+
+@needs_victoria
+def test_over_tls_a_server_of_our_own_authority_is_believed_and_no_other(tmp_path):
+    authority, other = own_authority(tmp_path, "authority"), own_authority(tmp_path, "other")
+    certificate = signed_by(tmp_path, "authority", "127.0.0.1")
+    with VictoriaMetrics(tmp_path, certificate) as server:
+        bench = Bench(tmp_path)
+        bench.take(swinging(50))
+        assert server.url.startswith("https://")
+        doubted = MirrorSettings(url=server.url, bucket=BUCKET, ca_file=other)
+        mirror = Mirror(doubted, RACK, bench.journal, Dating)
+        with mirroring(mirror):
+            refusal = "CERTIFICATE_VERIFY_FAILED"
+            wait_for(
+                lambda: refusal in backlog(bench.journal).progress.trouble, "doubt", lambda: mirror.step(0)
+            )
+        assert server.readings() == set()
+        mirror = Mirror(doubted.model_copy(update={"ca_file": authority}), RACK, bench.journal, Dating)
+        with mirroring(mirror):
+            wait_for(lambda: caught_up(mirror, bench.journal), "the copy")
+        assert server.readings() == to_digits(journaled(bench.path), server.digits)
+        bench.power_cut()

@@ -113,7 +113,7 @@ def test_the_end_a_flood_and_the_digest():
     long = word(quantity="", condition="stage runs long", mention=True, state="normal")
     assert text(long, kind=CallKind.DIGEST) == "Digest, 1: north k1 stage runs long #41.2"
     stopped = word(vessel="", quantity="", condition=RACK_STOPPED)
-    assert "north rack stopped on purpose" in text(stopped, kind=CallKind.DIGEST)
+    assert "north rack stopped, its water is not watched" in text(stopped, kind=CallKind.DIGEST)
 
 
 def test_an_own_note_goes_before_the_built_in_one_and_the_particular_before_the_general():
@@ -144,7 +144,7 @@ def test_a_probe_fault_says_what_it_is_about_and_what_to_do():
 def test_every_alarm_that_can_be_has_a_note():
     for condition in Condition:
         for quantity in Quantity:
-            made_by_water = condition in ("high", "low", "rising", "falling")
+            made_by_water = condition in ("high_high", "high", "low", "low_low", "rising", "falling")
             rare = quantity in ("air_pressure", "conductivity", "oxygen") and made_by_water
             assert rare or note_for(quantity, condition, "", {}), f"{quantity}/{condition}"
     assert set(DEFAULT_NOTES) <= set(known_alarms())

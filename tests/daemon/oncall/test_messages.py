@@ -13,7 +13,7 @@ from daemon.errors import OnCallError
 from daemon.oncall.messages import PAYLOAD_AT_MOST, Cleared, Heartbeat, WatchWord, heard
 from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
-from rules.calling.records import Stand, Word
+from rules.calling.records import Stand, Voice, Word
 from rules.readings import Notice
 
 EVENT = AlarmEvent(
@@ -30,6 +30,7 @@ EVENT = AlarmEvent(
     vessels=("k1", "k2"),
     evidence=Evidence(71.5, 75.0, rate_per_hour=-3.0, reached_ms=1_760_000_900_000),
 )
+VOICE = Voice("journal-1", "run-1", "boot-1", "north-pi")
 
 
 def hear(message, kept=False):
@@ -37,19 +38,19 @@ def hear(message, kept=False):
 
 
 def test_what_the_daemon_publishes_of_an_event_is_understood_to_the_last_field():
-    event, alarm = messages_of(EVENT, "journal-1", "nursery/water/north", UTC)
+    event, alarm = messages_of(EVENT, VOICE, "nursery/water/north", UTC)
     assert hear(event) == hear(alarm, kept=True)
-    assert hear(event) == Word("north", EVENT, "journal-1", "%")
+    assert hear(event) == Word("north", EVENT, "journal-1", "%", run="run-1", boot="boot-1")
 
 
 @pytest.mark.parametrize(("key", "said"), [("state", "beside itself"), ("event", "sung of")])
 def test_a_state_or_a_step_that_this_version_does_not_know_calls(key, said):
-    body = json.loads(messages_of(EVENT, "j", "r/north", UTC)[0].payload) | {key: said}
+    body = json.loads(messages_of(EVENT, VOICE, "r/north", UTC)[0].payload) | {key: said}
     assert heard("r", "r/north/event", json.dumps(body).encode(), False).stand is Stand.CALLS
 
 
 def test_a_condition_that_this_version_does_not_know_keeps_its_words():
-    body = json.loads(messages_of(EVENT, "j", "r/north", UTC)[0].payload)
+    body = json.loads(messages_of(EVENT, VOICE, "r/north", UTC)[0].payload)
     body |= {"condition": "frothing", "alarm": "k1/oxygen_saturation/frothing"}
     assert heard("r", "r/north/event", json.dumps(body).encode(), False).event.alarm == body["alarm"]
 
@@ -68,30 +69,30 @@ def test_every_state_that_the_daemon_knows_has_its_stand(state):
         State.SUPPRESSED: Stand.SILENCED,
         State.OUT_OF_SERVICE: Stand.SILENCED,
     }
-    body = {**json.loads(messages_of(EVENT, "j", "r/north", UTC)[0].payload), "state": state.value}
+    body = {**json.loads(messages_of(EVENT, VOICE, "r/north", UTC)[0].payload), "state": state.value}
     assert heard("r", "r/north/event", json.dumps(body).encode(), False).stand is stands[state]
 
 
 def test_signs_of_life_and_the_end_of_an_alarm():
-    assert hear(heartbeat_message("nursery/water/north", 1_760_000_000_000, 5, 2)) == Heartbeat(
-        "north", 2, 1_760_000_000_000
+    assert hear(heartbeat_message("nursery/water/north", 1_760_000_000_000, 5, 2, VOICE)) == Heartbeat(
+        "north", 2, 1_760_000_000_000, VOICE
     )
-    assert hear(watch_message("nursery/water/north", "gone", 0), kept=True) == WatchWord(
-        "north", "gone", True
+    assert hear(watch_message("nursery/water/north", "gone", 0, VOICE), kept=True) == WatchWord(
+        "north", "gone", True, VOICE
     )
     assert heard("r", "r/north/alarm/k1/oxygen/low", b"", False) == Cleared("north", "k1/oxygen/low")
 
 
 def test_a_notice_is_heard_as_something_that_is_no_alarm():
     said = Notice("maintenance over", 1_760_000_000_000, "vessel/k1", {"outside": [], "unknown": []})
-    (message,) = messages_of(said, "j", "nursery/water/north", UTC)
+    (message,) = messages_of(said, VOICE, "nursery/water/north", UTC)
     mentioned = hear(message)
     assert (mentioned.mention, mentioned.stand, mentioned.event.vessel) == (True, Stand.OVER, "vessel/k1")
-    assert mentioned.event.cause == f"j:{said.id}"
+    assert mentioned.event.cause == f"run-1:{said.id}"
 
 
 def test_a_priority_that_is_not_known_counts_as_the_worst():
-    body = json.loads(messages_of(EVENT, "j", "r/north", UTC)[0].payload) | {"priority": "dire"}
+    body = json.loads(messages_of(EVENT, VOICE, "r/north", UTC)[0].payload) | {"priority": "dire"}
     assert heard("r", "r/north/event", json.dumps(body).encode(), False).event.priority is Priority.CRITICAL
 
 
@@ -123,7 +124,7 @@ def test_what_cannot_be_used_is_refused_in_one_line_that_says_where(topic, paylo
 
 
 def event_with(**other):
-    body = json.loads(messages_of(EVENT, "j", "r/north", UTC)[0].payload) | other
+    body = json.loads(messages_of(EVENT, VOICE, "r/north", UTC)[0].payload) | other
     return heard("r", "r/north/event", json.dumps(body).encode(), False)
 
 
@@ -166,3 +167,20 @@ def test_text_loses_what_steers_a_terminal_forges_a_line_or_turns_its_direction(
 def test_no_payload_does_more_than_be_refused_or_understood(kind, payload):
     with suppress(OnCallError):
         assert heard("r", f"r/north/{kind}", payload, False).rack == "north"
+
+
+def test_a_rack_of_the_version_before_says_its_journal_in_the_id_and_neither_run_nor_machine():
+    body = json.loads(messages_of(EVENT, VOICE, "r/north", UTC)[0].payload)
+    former = {key: body[key] for key in body if key not in ("journal", "run", "boot", "host")} | {
+        "id": "j-0:7"
+    }
+    word = heard("r", "r/north/event", json.dumps(former).encode(), False)
+    assert (word.journal, word.run, word.boot, word.event.number) == ("j-0", "", "", 7)
+    beat = {"at": "2026-11-02T03:12:00Z", "inputs": 1, "alarms": 0}
+    assert heard("r", "r/north/heartbeat", json.dumps(beat).encode(), False).voice == Voice()
+
+
+def test_an_id_that_could_pass_for_two_is_refused():
+    body = json.loads(messages_of(EVENT, VOICE, "r/north", UTC)[0].payload) | {"run": "a:b"}
+    with pytest.raises(OnCallError, match="an id with a colon"):
+        heard("r", "r/north/event", json.dumps(body).encode(), False)

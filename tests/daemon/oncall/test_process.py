@@ -20,6 +20,7 @@ from daemon.oncall.check import load_oncall
 from daemon.oncall.messages import heard
 from daemon.oncall.text_message import fits
 from rules.alarms.life_cycle import Priority, State, Trigger
+from rules.calling.records import Voice
 from tests.rigs.daemon_run import DaemonRun, chance, write_settings
 from tests.rigs.oncall_run import SECRET, OnCallRun, write_oncall
 from tests.rigs.parts.mosquitto import Mosquitto
@@ -49,6 +50,14 @@ def fates(folder):
         counted = dict(db.execute("SELECT fate, count(*) FROM page GROUP BY fate").fetchall())
     db.close()
     return counted
+
+
+def kept_id(folder):
+    """What tells the file of one process from that of another."""
+    with sqlite3.connect(f"file:{folder}/oncall.sqlite?mode=ro", uri=True) as db:
+        (found,) = db.execute("SELECT value FROM meta WHERE key = 'id'").fetchone()
+    db.close()
+    return found
 
 
 def connected(team):
@@ -257,7 +266,7 @@ def test_a_rack_that_falls_silent_without_a_word_is_called(tmp_path, broker, pho
         phones.wait_for(lambda: said(phones, "CRITICAL north: rack silent"), "the call")
 
 
-def test_a_rack_that_was_stopped_on_purpose_wakes_nobody_and_one_that_was_never_heard_does(
+def test_a_rack_that_was_stopped_on_purpose_is_told_less_loud_than_one_that_was_never_heard(
     tmp_path, broker, phones
 ):
     """The time without a heartbeat is longer for the one that was stopped."""
@@ -267,8 +276,8 @@ def test_a_rack_that_was_stopped_on_purpose_wakes_nobody_and_one_that_was_never_
         rack.stop_on_purpose()
         with OnCallRun(settings) as team:
             connected(team)
-            phones.wait_for(phones.texts, "the call")
-            assert [text.split(":")[0] for text in phones.texts()] == ["CRITICAL south"]
+            phones.wait_for(lambda: len(phones.texts()) > 1, "the calls")
+            assert {text.split(":")[0] for text in phones.texts()} == {"CRITICAL south", "MEDIUM north"}
 
 
 def test_a_broker_that_cannot_be_reached_is_called_and_its_return_is_told(tmp_path, broker, phones):
@@ -429,3 +438,46 @@ def test_from_the_probe_to_the_phone_and_the_acknowledgement_back_to_the_rack(tm
         finally:
             rack.end_by_force()
     line.unplug()
+
+
+def test_two_processes_of_one_name_are_a_critical_problem_that_names_both(tmp_path, broker, phones):
+    """Each takes the other's session at the broker again and again: both hear half, neither would know."""
+    folders = [tmp_path / name for name in ("one", "two")]
+    for folder in folders:
+        folder.mkdir()
+    with (
+        OnCallRun(write_oncall(folders[0], broker.port, phones.port)) as one,
+        OnCallRun(write_oncall(folders[1], broker.port, phones.port)) as two,
+    ):
+        told = "two on-call processes"
+        for team in (one, two):
+            team.wait_for(lambda: any(told in text for text in phones.texts()), "the call")
+        text = next(text for text in phones.texts() if told in text)
+        states = [kept_id(folder)[:6] for folder in folders]
+        assert text.startswith("CRITICAL broker: two on-call processes of one name")
+        assert all(state in text for state in states), text
+
+
+def test_two_racks_of_one_name_are_called_and_neither_silences_the_other(tmp_path, broker, phones):
+    voices = [Voice(f"{letter * 8}", "r", f"boot-{letter}", f"{letter}-pi") for letter in "ab"]
+    with (
+        OnCallRun(write_oncall(tmp_path, broker.port, phones.port, repeat_s=0.5)) as team,
+        RackVoice(broker.port, "north", voices[0]) as one,
+        RackVoice(broker.port, "north", voices[1]) as other,
+    ):
+        connected(team)
+        one.alarm()
+        for _ in range(4):
+            one.beat()
+            other.beat()
+        phones.wait_for(lambda: any("two racks" in text for text in phones.texts()), "the call")
+        text = next(text for text in phones.texts() if "two racks" in text)
+        assert "journal aaaaaa on a-pi" in text
+        assert "journal bbbbbb on b-pi" in text
+        before = len([text for text in phones.texts() if "temperature high" in text])
+        other.beat()
+        phones.wait_for(
+            lambda: len([text for text in phones.texts() if "temperature high" in text]) > before,
+            "its repeat",
+        )
+        assert not [text for text in phones.texts() if text.startswith("OVER")]

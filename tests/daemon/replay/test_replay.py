@@ -236,17 +236,17 @@ def test_a_clock_that_was_off_is_told(nights, tmp_path, capsys):
 
 
 def test_the_command_shows_what_other_settings_change(nights, tmp_path, capsys):
-    """A higher limit comes later, a fast rise no longer matters, a tighter dish does."""
+    """A higher limit comes later, a fast fall no longer matters, a tighter dish does."""
     other = write_settings(
         tmp_path / "other.toml",
-        "\n[stages.ephyra.temperature]\nadvisory_high_c = 18.5\nmax_rise_c_per_hour = 9.0\n"
+        "\n[stages.ephyra.temperature]\nmax_rise_c_per_hour = 0.8\nmax_fall_c_per_hour = 9.0\n"
         "\n[stages.planula.temperature]\nadvisory_high_c = 15.04\non_delay_s = 30\n",
     )
     arguments = ["--settings", str(nights["settings"]), "--against", str(other)]
     assert main(["replay", str(nights["chiller"]), *arguments]) == 0
     said = capsys.readouterr().out
-    assert "vanishes  kreisel-4/temperature/rising" in said
-    assert "moves     kreisel-4/temperature/high" in said
+    assert "vanishes  kreisel-4/temperature/falling" in said
+    assert "moves     kreisel-4/temperature/rising" in said
     assert "appears   dish-1/temperature/high" in said
 
 

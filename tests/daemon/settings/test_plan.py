@@ -30,6 +30,20 @@ def settings(request):
     return load_settings(request.param)
 
 
+def test_a_vessel_of_another_lineage_has_limits_of_its_own(tmp_path):
+    """What the file sets for a stage goes over the built-in limits of either lineage."""
+    own = tmp_path / "own.toml"
+    text = EXAMPLE.read_text(encoding="utf-8")
+    own.write_text(text.replace('label = "Kreisel 1, top left"', 'lineage = "coerulea"'), encoding="utf-8")
+    plan = rack_plan(load_settings(own), Numbers())
+    rack, k1 = (
+        plan.tolerances_of(vessel)["ephyra"][Quantity.TEMPERATURE].advisory for vessel in ("k2", "k1")
+    )
+    assert (rack.low, rack.high, k1.low, k1.high) == (7.0, 17.5, 10.0, 17.5)
+    assert set(plan.own_tolerances) == {"k1"}
+    assert from_plain(RackPlan, to_plain(plan)) == plan
+
+
 def test_every_quantity_of_every_probe_is_a_source_with_a_number_of_its_own(settings):
     numbers = Numbers()
     plan = rack_plan(settings, numbers)
@@ -86,12 +100,12 @@ def test_each_limit_knows_the_key_that_set_it(tmp_path):
     assert {limit.key: limit.origin for limit in limits_of(small)} == {
         "high:advisory": "built-in",
         "low:advisory": "built-in",
-        "high:critical": "stages.small.temperature.critical_high",
-        "low:critical": "built-in",
+        "high_high:critical": "stages.small.temperature.critical_high",
+        "low_low:critical": "built-in",
         "high:likely_advisory": "built-in",
         "low:likely_advisory": "built-in",
-        "high:likely_critical": "stages.small.temperature.critical_high",
-        "low:likely_critical": "built-in",
+        "high_high:likely_critical": "stages.small.temperature.critical_high",
+        "low_low:likely_critical": "built-in",
         "rising:away": "stages.ephyra.temperature.max_rise_per_hour",
         "rising:advisory": "stages.ephyra.temperature.max_rise_per_hour",
         "falling:away": "built-in",

@@ -137,11 +137,11 @@ def test_an_alarm_tells_all_that_is_known_of_it(rack, now):
     rack.minutes(30)
     began_ms = rack.now_ms + MINUTE_MS
     rack.minutes(15, k1=24.0)
-    rack.ask("acknowledge", alarm="k1/temperature/high")
+    rack.ask("acknowledge", alarm="k1/temperature/high_high")
     found = now()
     assert found.overall is Overall.ALARM
-    alarm = next(its for its in found.alarms if its.name == "k1/temperature/high")
-    assert (alarm.vessel, alarm.quantity, alarm.condition) == ("k1", "temperature", "high")
+    alarm = next(its for its in found.alarms if its.name == "k1/temperature/high_high")
+    assert (alarm.vessel, alarm.quantity, alarm.condition) == ("k1", "temperature", "high_high")
     assert (alarm.priority, alarm.state, alarm.limit) == ("critical", "acknowledged", 23.0)
     assert (alarm.acknowledged_by, alarm.acknowledged_ms) == ("ada", rack.now_ms)
     assert alarm.since_ms == began_ms

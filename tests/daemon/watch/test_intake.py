@@ -22,7 +22,7 @@ def test_readings_are_taken_in_by_time_of_measurement_none_before_the_floor():
     assert door.rows([late, early], 450, NOW_MS) == [(450, 3, 400, 1.0), (500, 1, 500, 2.0)]
 
 
-def test_what_cannot_be_an_input_is_counted_by_reason():
+def test_what_cannot_be_an_input_is_counted_by_probe_and_reason():
     door = intake({1: 100})
     readings = [
         Reading("c", "temperature", 1.0, 200),
@@ -34,10 +34,11 @@ def test_what_cannot_be_an_input_is_counted_by_reason():
     ]
     assert door.rows(readings, 0, NOW_MS) == []
     assert door.rejected == {
-        "not in the settings": 2,
-        "not a finite number": 2,
-        "not newer than the last reading": 1,
-        "of the future": 1,
+        ("c", "not in the settings"): 1,
+        ("a", "not in the settings"): 1,
+        ("a", "not a finite number"): 2,
+        ("a", "not newer than the last reading"): 1,
+        ("a", "of the future"): 1,
     }
 
 

@@ -17,6 +17,7 @@ from daemon.journal.journal import Journal
 from daemon.watch.timekeeper import TimeKeeper
 from daemon.watch.wall_clock import SystemWallClock, kernel_says_synchronised
 from drivers.readings import Reading
+from rules.calling.records import Voice
 from tests.rigs.bench import Bench, contents, refolded_events
 from tests.rigs.bench import events_in as events_of
 
@@ -165,7 +166,7 @@ def test_messages_carry_utc(tmp_path):
     said = []
     bench.watch._words = lambda event: said.append(dating.dated(event)) or []
     bench.take([Reading("k1-ct", "temperature", 22.0, NOON_MS + k * 1_000) for k in range(3)])
-    message, *_ = messages_of(said[0], "id", "bellwatch/bench", ZoneInfo("UTC"))
+    message, *_ = messages_of(said[0], Voice("id"), "bellwatch/bench", ZoneInfo("UTC"))
     assert '"since": "2026-08-14T15:00:00' in message.payload
     bench.power_cut()
 

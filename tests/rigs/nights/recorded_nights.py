@@ -13,6 +13,7 @@ from daemon.journal.journal import Journal
 from daemon.settings.plan import rack_plan
 from daemon.watch.watch import Watch
 from drivers.readings import Reading
+from rules.calling.records import Voice
 from tests.rigs.bench import quick_folder
 from tests.rigs.places import DEMO_SETTINGS
 from tests.rigs.simulated import load_named, simulate
@@ -37,7 +38,12 @@ def simulated(scenario, seed=None, hours=None):
 def watch_of(journal, settings, now_ms):
     zone = ZoneInfo(settings.rack.time_zone)
     plan = rack_plan(settings, journal.inputs.source_id)
-    return Watch(journal, plan, now_ms, lambda event: messages_of(event, journal.id, "b/rack", zone))
+    return Watch(
+        journal,
+        plan,
+        now_ms,
+        lambda event: messages_of(event, Voice(journal.id, journal.run_id), "b/rack", zone),
+    )
 
 
 def quiet():

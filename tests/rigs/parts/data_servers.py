@@ -10,6 +10,7 @@ import json
 import os
 import shutil
 import signal
+import ssl
 import subprocess
 import threading
 import time
@@ -39,6 +40,8 @@ needs_victoria = _missing("victoria-metrics", "victoria-metrics")
 class _Server:
     """One server process; its data stay in `folder` over its lives."""
 
+    _scheme = "http"
+
     def __init__(self, folder: Path) -> None:
         self.port = free_port()
         self._log = folder / "server.log"
@@ -67,8 +70,9 @@ class _Server:
         self._process = None
 
     def _get(self, path, **query) -> bytes:
-        url = f"http://127.0.0.1:{self.port}{path}?{urllib.parse.urlencode(query)}"
-        with urllib.request.urlopen(url, timeout=PATIENCE_S) as answer:
+        url = f"{self._scheme}://127.0.0.1:{self.port}{path}?{urllib.parse.urlencode(query)}"
+        anybody = ssl._create_unverified_context() if self._scheme == "https" else None
+        with urllib.request.urlopen(url, timeout=PATIENCE_S, context=anybody) as answer:
             return answer.read()
 
     def _answers(self) -> bool:
@@ -94,11 +98,14 @@ class VictoriaMetrics(_Server):
 
     _ping = "/health"
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, certificate: Path | None = None) -> None:
         super().__init__(folder)
         self._environment = None
+        self._scheme = "http" if certificate is None else "https"
+        key = certificate and certificate.with_suffix(".key")
         self._command = [
             "victoria-metrics",
+            *(["-tls", f"-tlsCertFile={certificate}", f"-tlsKeyFile={key}"] if certificate else []),
             f"-storageDataPath={folder / 'data'}",
             f"-httpListenAddr=127.0.0.1:{self.port}",
             "-dedup.minScrapeInterval=1ms",
@@ -107,7 +114,7 @@ class VictoriaMetrics(_Server):
 
     @property
     def url(self) -> str:
-        return f"http://127.0.0.1:{self.port}"
+        return f"{self._scheme}://127.0.0.1:{self.port}"
 
     def readings(self) -> set[tuple[str, str, str, str, int, float]]:
         """Return every reading as (rack, vessel, quantity, probe, time in ms, value)."""

@@ -194,7 +194,10 @@ class Calling(RuleBasedStateMachine):
         matter = called[chance % len(called)]
         told = self.say(lambda team: team.undelivered(matter.newest_id, self.now_ms))
         assert not told.calls
-        if self.roomy and matter.urgency is not None and matter.failed + 1 < TEAM:
+        began_anew = matter.handed_ms is None
+        if not self.roomy and not began_anew:  # how often it failed is not followed: the later of two bounds
+            matter.handed_ms = self.now_ms
+        elif matter.urgency is not None and not began_anew and matter.failed + 1 < TEAM:
             matter.failed, matter.step = matter.failed + 1, matter.step + 1
             matter.handed_ms = matter.call_by_ms = self.now_ms
         self.pass_time(0, 1)
@@ -239,10 +242,6 @@ class CallingInAFlood(Calling):
 
 
 TestCalling = Calling.TestCase
-TestCalling.settings = settings(
-    max_examples=examples(80), stateful_step_count=30, deadline=None, derandomize=True
-)
+TestCalling.settings = settings(max_examples=examples(80), stateful_step_count=30, deadline=None)
 TestCallingInAFlood = CallingInAFlood.TestCase
-TestCallingInAFlood.settings = settings(
-    max_examples=examples(80), stateful_step_count=30, deadline=None, derandomize=True
-)
+TestCallingInAFlood.settings = settings(max_examples=examples(80), stateful_step_count=30, deadline=None)

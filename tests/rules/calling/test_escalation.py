@@ -371,14 +371,49 @@ def test_a_last_will_pages_after_its_grace_unless_the_rack_comes_back_within_it(
     assert calls(team.advance(NIGHT + 4 * MIN)) == [(3.25, "ada", "alarm")]
 
 
-def test_a_rack_that_was_stopped_on_purpose_is_in_the_digest_and_wakes_nobody():
+def stopped(at_ms):
+    team = calling(at_ms)
+    team.heartbeat("north", 0, at_ms, at_ms)
+    team.watch("north", "stopped", at_ms, kept=False)
+    return team
+
+
+def test_a_rack_that_was_stopped_is_told_by_day_and_wakes_nobody_unless_it_stays_away():
+    by_day = stopped(NIGHT + 8 * HOUR).advance(NIGHT + 8 * HOUR + MIN)
+    assert [(call.kind, call.about[0].event.condition) for call in by_day.calls] == [
+        (CallKind.ALARM, "rack_stopped")
+    ]
+    team = stopped(NIGHT)
+    late_ms = NIGHT + DUTY.stopped_after_ms
+    assert not team.advance(late_ms - 1).calls
+    (call,) = team.advance(late_ms + DUTY.gather_ms).calls
+    assert (call.priority, call.about[0].event.condition) == (Priority.CRITICAL, "rack_stopped")
+    assert call.about[0].event.since_ms == NIGHT
+    (over,) = team.heartbeat("north", 0, late_ms + MIN, late_ms + MIN).calls
+    assert (over.kind, over.about[0].event.condition) == (CallKind.RETURNED, "rack_stopped")
+
+
+def test_a_rack_that_was_stopped_may_be_back_when_we_listen_again():
+    team = stopped(NIGHT)
+    team.link(False, NIGHT + MIN)
+    back_ms = NIGHT + DUTY.stopped_after_ms + MIN
+    team.listen_anew(back_ms)
+    team.link(True, back_ms)
+    assert not team.advance(back_ms + DUTY.gone_after_ms - 1).calls
+    assert not team.watch("north", "watching", back_ms + DUTY.gone_after_ms - 1, kept=True).calls
+    assert not team.advance(back_ms + DUTY.gone_after_ms + DUTY.gather_ms).calls
+
+
+@pytest.mark.parametrize("away_s", [190, 290, 900])
+def test_nobody_is_blamed_for_the_time_in_which_we_did_not_listen(away_s):
+    """Seen: an on-call process that was away for 190 to 290 s called "rack silent" for every living rack."""
     team = calling()
     team.heartbeat("north", 0, NIGHT, NIGHT)
-    team.watch("north", "stopped", NIGHT + MIN, kept=False)
-    told = team.advance(NIGHT + 6 * HOUR)
-    assert [(call.kind, call.about[0].event.condition) for call in told.calls] == [
-        (CallKind.DIGEST, "rack_stopped")
-    ]
+    back_ms = NIGHT + away_s * 1000
+    team.listen_anew(back_ms)
+    assert not team.advance(back_ms).calls
+    assert not team.advance(back_ms + DUTY.silent_after_ms - 1).calls
+    assert team.advance(back_ms + DUTY.silent_after_ms + DUTY.gather_ms).calls, "but for what follows"
 
 
 def test_a_kept_word_of_watching_is_no_sign_of_life():
@@ -530,7 +565,11 @@ def test_no_input_leaves_a_calling_problem_untold_and_none_breaks_the_promises(s
                  for member in problem.calling()}  # fmt: skip
         for priority, longest_ms in ((Priority.CRITICAL, 5 * MIN), (Priority.HIGH, 25 * MIN)):
             if urgency is priority:
-                mine = [call.at_ms for call in tail if names & {about.event.alarm for about in call.about}]
+                mine = [
+                    call.at_ms
+                    for call in tail
+                    if call.priority >= priority and names & {about.event.alarm for about in call.about}
+                ]
                 spans = [later - sooner for sooner, later in pairwise(mine)]
                 assert mine, "two days and nobody told"
                 assert max(spans) <= longest_ms, "repeated until seen"

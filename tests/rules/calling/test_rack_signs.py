@@ -3,7 +3,8 @@
 from dataclasses import replace
 
 from rules.alarms.life_cycle import Priority
-from rules.calling.rack_signs import READABLE_AFTER_MS, RackSigns
+from rules.calling.rack_signs import WELL_AFTER_MS, RackSigns
+from rules.calling.records import UNREADABLE
 from tests.rules.calling.test_escalation import DUTY
 
 GONE_MS, SILENT_MS, LINK_MS = 10, 30, 50
@@ -100,17 +101,21 @@ def test_a_kept_word_is_what_a_rack_was_and_counts_from_now_where_it_is_new():
     assert racks.due_ms(TIMES) == START + 7 + SILENT_MS, "a kept word is no sign of life"
 
 
-def test_a_rack_that_was_stopped_cannot_fall_silent_until_it_is_back():
+def test_a_rack_that_was_stopped_is_not_silent_but_has_a_time_in_which_it_must_be_back():
     racks = signs("north")
     stopped = racks.said("north", "stopped", START + 5, kept=False)
     assert said(stopped) == [("north", "rack_stopped", "unacknowledged", START + 5, START + 5)]
-    assert stopped[0].event.priority is Priority.LOW
+    assert stopped[0].event.priority is Priority.MEDIUM
     assert racks.said("north", "stopped", START + 6, kept=False) == [], "told once"
-    assert racks.due_ms(TIMES) is None
-    assert racks.fall_silent(START + 900, TIMES) == []
-    back = racks.said("north", "watching", START + 950, kept=True)
+    late_ms = START + 5 + TIMES.stopped_after_ms
+    assert racks.due_ms(TIMES) == late_ms
+    assert racks.fall_silent(late_ms - 1, TIMES) == []
+    (late,) = racks.fall_silent(late_ms, TIMES)
+    assert (late.event.condition, late.event.priority) == ("rack_stopped", Priority.CRITICAL)
+    assert racks.due_ms(TIMES) is None, "told once"
+    back = racks.said("north", "watching", late_ms + 950, kept=True)
     assert [found[:3] for found in said(back)] == [("north", "rack_stopped", "normal")]
-    assert racks.due_ms(TIMES) == START + 950 + SILENT_MS
+    assert racks.due_ms(TIMES) == late_ms + 950 + SILENT_MS
 
 
 def test_a_silent_rack_that_was_stopped_on_purpose_is_no_longer_called_silent():
@@ -149,25 +154,23 @@ def test_a_rack_that_is_expected_twice_keeps_what_is_known_of_it():
 def test_what_cannot_be_read_is_one_problem_until_for_long_enough_nothing_such_came():
     racks = signs("north")
     racks.heard("north", START)
-    told = racks.garbled("north", Priority.MEDIUM, START + 1)
+    told = racks.is_wrong("north", UNREADABLE, Priority.MEDIUM, START + 1)
     assert said(told) == [("north", "unreadable", "unacknowledged", START + 1, START + 1)]
-    assert racks.garbled("north", Priority.MEDIUM, START + 2) == [], "told once"
-    (worse,) = racks.garbled("north", Priority.CRITICAL, START + 3)
+    assert racks.is_wrong("north", UNREADABLE, Priority.MEDIUM, START + 2) == [], "told once"
+    (worse,) = racks.is_wrong("north", UNREADABLE, Priority.CRITICAL, START + 3)
     assert (worse.event.priority, worse.event.since_ms) == (Priority.CRITICAL, START + 1)
-    racks.garbled("north", Priority.MEDIUM, START + 4)
-    racks.heard("north", START + READABLE_AFTER_MS)
-    calm_ms = START + 4 + READABLE_AFTER_MS
+    racks.is_wrong("north", UNREADABLE, Priority.MEDIUM, START + 4)
+    racks.heard("north", START + WELL_AFTER_MS)
+    calm_ms = START + 4 + WELL_AFTER_MS
     assert racks.due_ms(TIMES) == calm_ms
     assert racks.fall_silent(calm_ms - 1, TIMES) == []
     ended = racks.fall_silent(calm_ms, TIMES)
     assert said(ended) == [("north", "unreadable", "normal", calm_ms, START + 1)]
-    assert said(racks.garbled("north", Priority.MEDIUM, calm_ms + 1)), "told anew"
+    assert said(racks.is_wrong("north", UNREADABLE, Priority.MEDIUM, calm_ms + 1)), "told anew"
 
 
 def test_while_the_broker_is_away_nothing_can_be_read_again():
     racks = signs("north")
-    racks.garbled("north", Priority.MEDIUM, START)
+    racks.is_wrong("north", UNREADABLE, Priority.MEDIUM, START)
     racks.link(False, START + 1)
-    assert [one[1] for one in said(racks.fall_silent(START + 2 * READABLE_AFTER_MS, TIMES))] == [
-        "broker_lost"
-    ]
+    assert [one[1] for one in said(racks.fall_silent(START + 2 * WELL_AFTER_MS, TIMES))] == ["broker_lost"]

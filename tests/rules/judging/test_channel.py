@@ -55,8 +55,8 @@ def test_beyond_the_limits_and_back():
     assert edges(judge([15, 19, 24, 20, 15])) == [
         (1, "high:advisory", True),
         (4, "high:advisory", False),
-        (2, "high:critical", True),
-        (3, "high:critical", False),
+        (2, "high_high:critical", True),
+        (3, "high_high:critical", False),
     ]
 
 
@@ -87,7 +87,7 @@ def test_a_reading_that_cannot_be_is_no_evidence_and_in_the_end_a_probe_fault():
 
 def test_a_suspect_reading_still_counts():
     """4 °C is suspect (the operator's range begins at 5), and yet it is too cold."""
-    assert (1, "low:critical", True) in edges(judge([15, 4, 4]))
+    assert (1, "low_low:critical", True) in edges(judge([15, 4, 4]))
 
 
 def test_without_a_tolerance_only_the_probe_itself_is_judged():

@@ -65,20 +65,20 @@ def test_with_everything_measured_now_there_is_no_error():
 def test_a_crash_of_oxygen_is_told_whatever_else_is_lost(lost):
     rack = Rack(T, C, O2, P).poll(30).poll(8 * 60, without=lost)
     rack.poll(5, without=lost, O2=1.6)
-    (low,) = rack.raised("low")
+    (low,) = rack.raised("low_low")
     assert low.priority is Priority.CRITICAL, "20 %, whatever the temperature and the salinity are"
 
 
 def test_there_is_a_saturation_with_nothing_but_oxygen_and_its_crash_is_told():
     rack = Rack(O2).poll(30)
     assert 15 < rack.saturation.error < 40
-    assert rack.poll(5, O2=1.2).raised("low")[0].priority is Priority.CRITICAL
+    assert rack.poll(5, O2=1.2).raised("low_low")[0].priority is Priority.CRITICAL
 
 
 def test_what_is_likely_beyond_a_limit_is_told_one_priority_lower_and_says_why():
     rack = Rack(T, C, O2, P).poll(30).poll(3 * 60, without=(T,))
     rack.poll(5, without=(T,), O2=4.9)
-    low = [event for event in rack.events if event.condition == "low"]
+    low = [event for event in rack.events if event.condition == "low_low"]
     assert 57 < rack.saturation.value < 60
     assert rack.saturation.value + rack.saturation.error > 60
     assert max(event.priority for event in low) is Priority.HIGH, "one lower than critical"
@@ -93,7 +93,7 @@ def test_an_error_that_merely_grows_calls_nobody():
 
 def test_an_alarm_stays_while_the_error_grows_and_returns_by_the_best_value():
     rack = Rack(T, C, O2, P).poll(30).poll(30, without=(T,), O2=4.6)
-    assert rack.raised("low")
+    assert rack.raised("low_low")
     rack.poll(12 * 60, without=(T,), O2=4.6)
     assert "k1/oxygen_saturation/low" in rack.states
     rack.poll(30, without=(T,), O2=7.9)

@@ -30,16 +30,16 @@ def test_a_full_tolerance_sets_eleven_limits_and_four_that_likely_are_crossed():
     assert found == {
         "high:advisory": (Basis.VALUE, 18, True, Priority.MEDIUM),
         "low:advisory": (Basis.VALUE, 12, False, Priority.MEDIUM),
-        "high:critical": (Basis.VALUE, 23, True, Priority.CRITICAL),
-        "low:critical": (Basis.VALUE, 8, False, Priority.CRITICAL),
+        "high_high:critical": (Basis.VALUE, 23, True, Priority.CRITICAL),
+        "low_low:critical": (Basis.VALUE, 8, False, Priority.CRITICAL),
         "rising:away": (Basis.RATE, 1.0, True, Priority.HIGH),
         "rising:advisory": (Basis.RATE, 1.0, True, Priority.MEDIUM),
         "falling:away": (Basis.RATE, -2.0, False, Priority.HIGH),
         "falling:advisory": (Basis.RATE, -2.0, False, Priority.MEDIUM),
         "high:likely_advisory": (Basis.LIKELY_VALUE, 18, True, Priority.LOW),
         "low:likely_advisory": (Basis.LIKELY_VALUE, 12, False, Priority.LOW),
-        "high:likely_critical": (Basis.LIKELY_VALUE, 23, True, Priority.HIGH),
-        "low:likely_critical": (Basis.LIKELY_VALUE, 8, False, Priority.HIGH),
+        "high_high:likely_critical": (Basis.LIKELY_VALUE, 23, True, Priority.HIGH),
+        "low_low:likely_critical": (Basis.LIKELY_VALUE, 8, False, Priority.HIGH),
         "heading_out:above": (Basis.PROJECTION, 23, True, Priority.HIGH),
         "heading_out:below": (Basis.PROJECTION, 8, False, Priority.HIGH),
         "disagreement:advisory": (Basis.DIFFERENCE, 0.5, True, Priority.MEDIUM),
@@ -48,7 +48,7 @@ def test_a_full_tolerance_sets_eleven_limits_and_four_that_likely_are_crossed():
 
 def test_a_critical_limit_has_its_own_on_delay():
     found = by_key(FULL)
-    assert found["high:critical"].delays_ms == (1, 3)
+    assert found["high_high:critical"].delays_ms == (1, 3)
     assert found["high:advisory"].delays_ms == found["rising:advisory"].delays_ms == (2, 3)
 
 
@@ -70,8 +70,8 @@ def test_away_from_the_target_is_beyond_it_by_the_deadband():
 
 def test_an_open_side_sets_no_limit():
     only_low = Tolerance(advisory=Band(low=80), critical=Band(low=60), lead_time_ms=1)
-    likely = {"low:likely_advisory", "low:likely_critical"}
-    assert set(by_key(only_low)) == {"low:advisory", "low:critical", "heading_out:below", *likely}
+    likely = {"low:likely_advisory", "low_low:likely_critical"}
+    assert set(by_key(only_low)) == {"low:advisory", "low_low:critical", "heading_out:below", *likely}
 
 
 def test_without_a_lead_time_nothing_is_forecast():

@@ -39,7 +39,7 @@ def test_on_a_ramp_a_limit_moves_in_a_straight_line():
     """22 to 12 °C in ten days is 1 K a day."""
     days = [0, DAY, 5 * DAY, 9 * DAY, 10 * DAY, 11 * DAY]
     assert limit(COOLING, "high:advisory", *days) == pytest.approx([22, 21, 17, 13, 12, 12])
-    assert limit(COOLING, "high:critical", *days) == pytest.approx([25, 24, 20, 16, 15, 15])
+    assert limit(COOLING, "high_high:critical", *days) == pytest.approx([25, 24, 20, 16, 15, 15])
 
 
 def test_at_both_ends_of_the_ramp_the_limits_are_exactly_those_of_the_stages():
@@ -71,10 +71,10 @@ def test_people_see_the_bands_where_they_are_on_the_ramp():
 def test_a_limit_that_only_the_new_stage_has_holds_at_once_and_one_that_only_the_old_had_is_gone():
     """Not watching it until the end of the ramp would leave animals without a limit for days."""
     warming = StageNow("polyp", 0, StageNow("strobila", 0), 10 * DAY)
-    assert limit(warming, "low:critical", 0, 5 * DAY) == [15.0, 15.0]
-    assert limit(warming, "high:critical", 5 * DAY) == [20.0]
+    assert limit(warming, "low_low:critical", 0, 5 * DAY) == [15.0, 15.0]
+    assert limit(warming, "high_high:critical", 5 * DAY) == [20.0]
     judged = bounds(TOLERANCES, COOLING, T, np.array([0], dtype=np.int64))
-    assert "low:critical" not in {limit.key for limit, _ in judged.limits}
+    assert "low_low:critical" not in {limit.key for limit, _ in judged.limits}
 
 
 def test_a_stage_without_limits_or_outside_the_plan_sets_none():

@@ -118,9 +118,9 @@ adult         oxygen_saturation 100  75 105  50 110  - 10
 """
 # Deadband, on-delay, critical on-delay, off-delay and rate window in seconds, disagreement of two probes.
 BEFORE_ANY_STAGE = """
-temperature       0.2 120 60 120 3600 0.5
-conductivity      0.3 300 300 300 3600 -
-salinity          0.3 300 300 300 3600 1
+temperature       0.2 120 60 120 4800 0.5
+conductivity      0.3 300 300 300 4800 -
+salinity          0.3 300 300 300 4800 1
 oxygen            0.25 180 60 180 1800 -
 oxygen_saturation 3 180 60 180 1800 8
 air_pressure      1 300 300 300 1800 -

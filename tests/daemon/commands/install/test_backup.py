@@ -13,6 +13,7 @@ from daemon.commands.cli import main
 from daemon.commands.install.backup import backup, copies
 from daemon.errors import JournalError
 from daemon.journal.journal import Journal
+from daemon.journal.sole_writer import SoleWriter
 from tests.rigs.bench import START_MS, Bench, contents, refolded_events, steady, swinging
 
 NOW = datetime(2026, 8, 14, 12, tzinfo=UTC)
@@ -98,3 +99,45 @@ def test_a_copy_that_cannot_be_made_leaves_no_half(tmp_path):
     with closing(sqlite3.connect(bench.path)) as db:
         assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     Journal(bench.path, writable=False).close()
+
+
+def test_a_restored_journal_is_the_copy_under_a_new_run_and_the_other_one_stays(tmp_path):
+    bench = Bench(tmp_path)
+    bench.take(swinging(100))
+    copy = backup(bench.path, tmp_path / "copies", NOW)
+    held = contents(copy)
+    bench.take(swinging(100, START_MS + 100_000))
+    bench.watch.stop()
+    after, run = contents(bench.path), bench.journal.run_id
+    bench.power_cut()
+    assert main(["restore", str(copy), "--journal", str(bench.path)]) == 0
+    assert contents(bench.path) == held
+    assert contents(copy) == held, "the copy itself is as it was"
+    (aside,) = tmp_path.glob("journal.sqlite.before-restore-????????T??????")
+    assert contents(aside) == after
+    with closing(Journal(bench.path, writable=True)) as journal:
+        assert journal.run_id != run
+        assert journal.state.runs()[-1].reason == f"restored from {copy.name}"
+        assert journal.state.runs()[-1].first.event == len(held["event"]) + 1
+
+
+def test_nothing_is_restored_under_a_running_daemon_or_from_what_is_no_sound_copy(tmp_path, capsys):
+    bench = Bench(tmp_path)
+    bench.take(swinging(50))
+    copy = backup(bench.path, tmp_path / "copies", NOW)
+    bench.power_cut()
+    held, ask = contents(bench.path), ["restore", str(copy), "--journal", str(bench.path)]
+    writer = SoleWriter(bench.path)
+    assert main(ask) == 2
+    assert "is writing it" in capsys.readouterr().err
+    writer.release()
+    with closing(sqlite3.connect(copy)) as db, db:
+        db.execute("UPDATE reading SET value = value + 1 WHERE seq = 20")
+    assert main(ask) == 2
+    assert "what is stored is not what was written" in capsys.readouterr().err
+    copy.write_bytes(b"x" * 9_000)
+    assert main(ask) == 2
+    assert main([*ask[:1], str(tmp_path / "none"), *ask[2:]]) == 2
+    assert "no such file" in capsys.readouterr().err
+    assert contents(bench.path) == held
+    assert not list(tmp_path.glob("*restore*"))

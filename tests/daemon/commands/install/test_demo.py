@@ -24,6 +24,7 @@ from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message
 from daemon.settings.rack import BrokerSettings
 from daemon.words import SHAPES
+from rules.calling.records import Voice
 from tests.rigs.daemon_run import ROOT
 from tests.rigs.parts.simulator_process import wait_for
 from tests.rigs.parts.subscriber import Subscriber, retained_at
@@ -167,7 +168,9 @@ def test_the_embedded_broker_delivers_confirms_and_retains(tmp_path, monkeypatch
     with demo_broker(tmp_path) as (name, port), Subscriber(port, "b/rack/#") as screen:
         assert name == "the embedded broker"
         settings = BrokerSettings(host="127.0.0.1", port=port)
-        connection = Connection(settings, "messages wait", lambda state: watch_message("b/rack", state, 0))
+        connection = Connection(
+            settings, "messages wait", lambda state: watch_message("b/rack", state, 0, Voice())
+        )
         link = BrokerLink(connection, "b/rack", settings.heartbeat_s, SteadyClock())
         connection.start()
         messages = [Message("b/rack/event", str(n), False) for n in range(50)]

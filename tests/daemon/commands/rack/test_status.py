@@ -16,6 +16,7 @@ from daemon.journal.dating import Stretch
 from daemon.journal.journal import Journal
 from daemon.journal.outbox import Progress, RefusedPoint
 from daemon.journal.sole_writer import SoleWriter
+from daemon.journal.state import KeptTrouble
 from tests.rigs.minute_rack import MIRROR, MULTI, SETTINGS, START_MS, rack_in
 from tests.rigs.places import DEPLOY
 
@@ -63,7 +64,7 @@ def test_the_worst_comes_first_and_stands_beside_its_number(rack):
         (ranks.index(word) for _, word, *_ in told), reverse=True
     )
     names = [name for _, _, name, *_ in told]
-    assert "k1/temperature/high" in names
+    assert "k1/temperature/high_high" in names
     assert "k3/temperature/silent" in names
     assert dict.fromkeys((shape, word) for shape, word, *_ in told).keys() <= {
         ("■", "critical"),
@@ -78,10 +79,10 @@ def test_the_worst_comes_first_and_stands_beside_its_number(rack):
 def test_an_acknowledged_and_a_shelved_alarm_say_so(rack):
     rack.minutes(30)
     rack.minutes(15, k1=24.0)
-    rack.ask("acknowledge", alarm="k1/temperature/high")
-    assert re.search(r"■ critical  k1/temperature/high  acknowledged by ada, since", page_of(rack))
-    rack.ask("shelve", alarm="k1/temperature/high", for_s=1800, why="new chiller")
-    shelved = [line for line in page_of(rack, width=200).splitlines() if "k1/temperature/high" in line]
+    rack.ask("acknowledge", alarm="k1/temperature/high_high")
+    assert re.search(r"■ critical  k1/temperature/high_high  acknowledged by ada, since", page_of(rack))
+    rack.ask("shelve", alarm="k1/temperature/high_high", for_s=1800, why="new chiller")
+    shelved = [line for line in page_of(rack, width=200).splitlines() if "k1/temperature/high_high  " in line]
     assert len(shelved) == 1
     assert re.search(r"shelved until \d\d:\d\d by ada: new chiller", shelved[0])
 
@@ -125,6 +126,24 @@ def test_what_nobody_watches_stands_in_place_of_all_is_well(rack):
     assert page.splitlines()[0] == "▨ unwatched  k2 oxygen saturation: no reading yet"
     assert "No alarm stands" not in page
     assert re.findall(r"^│ (k\d)", page, re.MULTILINE)[0] == "k2"
+
+
+def test_what_goes_wrong_on_a_bus_is_shown_for_an_hour(rack):
+    rack.minutes(30)
+    now_ms = rack.now_ms
+    with rack.journal.transaction():
+        rack.journal.state.keep_troubles(
+            [
+                KeptTrouble("wet", None, "port", "no adapter", 1, now_ms - 3_700_000, now_ms - 3_700_000),
+                KeptTrouble("wet", "k1", "late", "answered too late", 37, now_ms - 600_000, now_ms - 60_000),
+                KeptTrouble("", "k2", "waited", "undated readings", 1, now_ms, now_ms),
+            ]
+        )
+    page = page_of(rack, width=120).splitlines()
+    assert "  wet k1: late (37 times since 02:20, last 02:29): answered too late" in page
+    assert "  k2: waited (02:30): undated readings" in page
+    assert not any("adapter" in line for line in page)
+    assert page[0] == "● No alarm stands."
 
 
 def test_clock_and_damaged_journal_are_said(rack):

@@ -1,0 +1,78 @@
+"""Damage inside stored text: the watch starts from whatever can be read, and says what is missing."""
+
+import sqlite3
+from contextlib import closing
+
+import pytest
+import structlog
+
+from daemon.journal.fold import UNUSABLE_INPUT
+from daemon.journal.integrity import open_journal
+from tests.rigs.bench import START_MS, Bench, steady, swinging
+
+BAD = b"\xff\xfe"
+
+
+@pytest.fixture(autouse=True)
+def quiet():
+    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
+    yield
+    structlog.reset_defaults()
+
+
+def damaged(folder, *changes):
+    """A journal with alarms in which some rows were changed below everything."""
+    bench = Bench(folder)
+    bench.take(swinging(100))
+    bench.watch.stop()
+    bench.power_cut()
+    with closing(sqlite3.connect(bench.path)) as db, db:
+        for change, *values in changes:
+            assert db.execute(change, values).rowcount, change
+    return bench.path
+
+
+SNAPSHOT = ("UPDATE snapshot SET state = CAST(? || substr(CAST(state AS BLOB), 3) AS TEXT)", BAD)
+NO_JSON = ("UPDATE action SET body = '{' WHERE kind = 'configure'",)
+NO_PLAN = ("UPDATE action SET body = '{\"rack\": 7}' WHERE kind = 'configure'",)
+NO_TEXT = ("UPDATE action SET body = CAST(? || substr(CAST(body AS BLOB), 3) AS TEXT)", BAD)
+NO_EVENT = ("UPDATE event SET body = '{\"alarm\": 1}' WHERE number = 2",)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        (SNAPSHOT,),
+        (SNAPSHOT, NO_JSON),
+        (SNAPSHOT, NO_PLAN),
+        (SNAPSHOT, NO_TEXT),
+        (NO_EVENT,),
+        (SNAPSHOT, NO_EVENT),
+    ],
+    ids=["snapshots", "no JSON", "no plan", "no text", "an event", "snapshots and an event"],
+)
+def test_the_watch_starts_raises_what_there_is_and_uses_no_number_twice(tmp_path, changes):
+    path = damaged(tmp_path, *changes)
+    before = open_journal(path)  # which may set it aside and begin anew
+    known = before.history.last_event_number()
+    before.close()
+    assert known > 3
+    bench = Bench(tmp_path, START_MS + 101_000)
+    bench.take(steady(10, 15, START_MS + 102_000))
+    bench.take(steady(20, 29, START_MS + 112_000))
+    fresh = bench.journal.history.event_bodies(known)
+    assert [body["number"] for body in fresh] == list(range(known + 1, known + 1 + len(fresh)))
+    assert any(body["condition"] == "high_high" for body in fresh), "an alarm of after the damage"
+    bench.power_cut()
+    bench = Bench(tmp_path, START_MS + 140_000)
+    bench.power_cut()
+
+
+def test_inputs_that_make_no_sense_are_told(tmp_path):
+    path = damaged(tmp_path, SNAPSHOT, NO_PLAN)
+    bench = Bench(tmp_path, START_MS + 101_000)
+    notice = bench.journal.history.newest_notice(UNUSABLE_INPUT, "rack")
+    assert notice is not None
+    assert notice.details["inputs"] == 101, "the plan, and a hundred readings without one"
+    assert path == bench.path
+    bench.power_cut()

@@ -1,0 +1,161 @@
+"""Who speaks under a rack's name: two at once are told, told apart, and neither ends what the other says."""
+
+import pytest
+
+from rules.alarms.life_cycle import Priority
+from rules.calling.escalation import Escalation
+from rules.calling.records import Voice
+from rules.calling.voices import APART_FOR_MS, SPEAKERS_AT_MOST, Voices
+from tests.rigs.rack_words import word_of
+from tests.rules.calling.test_escalation import DUTY, MIN, NIGHT
+
+A = Voice("aaaaaaaa", "run-a", "boot-a", "a-pi")
+B = Voice("bbbbbbbb", "run-b", "boot-b", "b-pi")
+CLONE = Voice("aaaaaaaa", "run-a", "boot-c", "a-pi")
+AGAIN = Voice("aaaaaaaa", "run-a", "boot-d", "a-pi")
+NAME_A, NAME_B = "north (journal aaaaaa on a-pi)", "north (journal bbbbbb on b-pi)"
+
+
+def team_of(start_ms=NIGHT):
+    team = Escalation(DUTY, start_ms)
+    team.link(True, start_ms)
+    return team
+
+
+def beat(team, voice, at_ms, alarms=0):
+    return team.heartbeat("north", alarms, at_ms, at_ms, voice)
+
+
+def standing(team):
+    words = [
+        member.word for problem in team.problems() if problem.open for member in problem.members.values()
+    ]
+    return {(word.rack, word.event.alarm.removeprefix("/")) for word in words}
+
+
+def raised(voice, at_ms, **more):
+    more |= {"journal": voice.journal, "run": voice.run, "boot": voice.boot}
+    return word_of("k1/temperature/high", at_ms, **more)
+
+
+@pytest.mark.parametrize("other", [B, CLONE])
+def test_two_that_are_heard_in_turn_are_a_critical_problem_that_names_both(other):
+    team = team_of()
+    beat(team, A, NIGHT)
+    beat(team, other, NIGHT + 10_000)
+    assert not team.problems(), "a new card is heard so, too"
+    beat(team, A, NIGHT + 30_000)
+    (problem,) = team.problems()
+    (member,) = problem.members.values()
+    assert (member.word.event.condition, problem.urgency) == ("two_racks", Priority.CRITICAL)
+    names = member.word.event.evidence.reason.split(" and ")
+    assert len(set(names)) == 2
+    assert all(voice.host in name for voice, name in zip((other, A), names, strict=True))
+
+
+def test_a_reboot_or_a_new_card_is_one_rack():
+    team = team_of()
+    for at_s, voice in enumerate((A, A, AGAIN, AGAIN, B, B)):
+        beat(team, voice, NIGHT + 30_000 * at_s)
+    assert not team.problems()
+
+
+def test_the_neighbours_heartbeat_never_ends_what_the_other_says():
+    """Seen: seventy seconds of a critical alarm, and nobody was called, since the neighbour had none."""
+    team, calls = team_of(), []
+    for at_s in range(0, 1200, 10):
+        at_ms = NIGHT + at_s * 1000
+        calls += beat(team, B, at_ms).calls
+        if at_s == 60:
+            calls += team.hear(raised(A, at_ms), at_ms).calls
+        calls += beat(team, A, at_ms + 5_000, alarms=int(at_s >= 60)).calls
+    assert (NAME_A, "k1/temperature/high") in standing(team)
+    assert any(call.about[0].event.condition == "high" for call in calls)
+    assert not [call for call in calls if call.kind == "returned"]
+
+
+def test_what_stands_when_two_are_found_is_called_under_the_name_of_who_said_it():
+    team = team_of()
+    team.hear(raised(A, NIGHT, number=4), NIGHT)
+    beat(team, A, NIGHT + 1_000, alarms=1)
+    beat(team, B, NIGHT + 2_000)
+    assert ("north", "k1/temperature/high") in standing(team), "not ended by who may be a neighbour"
+    beat(team, A, NIGHT + 3_000, alarms=1)
+    assert standing(team) == {(NAME_A, "k1/temperature/high"), ("north", "two_racks")}
+    team.hear(raised(B, NIGHT + 4_000, number=4), NIGHT + 4_000)
+    assert (NAME_B, "k1/temperature/high") in standing(team)
+    beat(team, A, NIGHT + 5_000)
+    assert (NAME_A, "k1/temperature/high") not in standing(team), "its own word ends it"
+    assert (NAME_B, "k1/temperature/high") in standing(team)
+
+
+def apart(team):
+    for at_s, voice in enumerate((A, B, A)):
+        beat(team, voice, NIGHT + at_s * 1000)
+
+
+def test_each_of_two_is_missed_by_itself_also_after_a_restart():
+    team = team_of()
+    apart(team)
+    team = Escalation.restore(team.snapshot(), DUTY)
+    for at_s in range(3, 600, 20):
+        beat(team, A, NIGHT + at_s * 1000)
+    assert (NAME_B, "rack_silent") in standing(team)
+
+
+def test_they_are_one_rack_again_once_one_is_heard_under_another_name():
+    team = team_of()
+    apart(team)
+    team.heartbeat("south", 0, NIGHT + MIN, NIGHT + MIN, B)
+    assert not standing(team)
+    team.hear(raised(A, NIGHT + MIN), NIGHT + MIN)
+    assert standing(team) == {("north", "k1/temperature/high")}
+
+
+def test_or_was_silent_for_a_day():
+    team = team_of()
+    apart(team)
+    for at_ms in range(NIGHT + 3_000, NIGHT + APART_FOR_MS + 3 * MIN, MIN):
+        beat(team, A, at_ms)
+    assert not standing(team)
+
+
+def test_a_new_journal_ends_what_the_old_one_said_once_that_is_no_longer_heard():
+    team = team_of()
+    beat(team, A, NIGHT, alarms=1)
+    team.hear(raised(A, NIGHT), NIGHT)
+    beat(team, B, NIGHT + MIN, alarms=1)
+    assert standing(team) == {("north", "k1/temperature/high")}, "it may live"
+    beat(team, B, NIGHT + MIN + DUTY.silent_after_ms, alarms=1)
+    assert not standing(team)
+
+
+def test_numbers_count_anew_under_a_new_run_and_what_stood_still_stands():
+    """A restored backup: the number was given out before, to something else."""
+    team = team_of()
+    team.hear(raised(A, NIGHT, number=9), NIGHT)
+    other = word_of("k2/oxygen/low", NIGHT + MIN, number=7, journal=A.journal, run="run-2")
+    team.hear(other, NIGHT + MIN)
+    assert standing(team) == {("north", "k1/temperature/high"), ("north", "k2/oxygen/low")}
+    over = word_of("k1/temperature/high", NIGHT + 2 * MIN, number=8, journal=A.journal, run="run-2",
+                   trigger="returned", state="normal")  # fmt: skip
+    team.hear(over, NIGHT + 2 * MIN)
+    assert standing(team) == {("north", "k2/oxygen/low")}
+
+
+def test_the_first_words_after_the_update_that_brought_runs_are_no_news():
+    team = team_of()
+    for number, alarm in ((3, "k1/temperature/high"), (4, "k2/oxygen/low")):
+        team.hear(word_of(alarm, NIGHT, number=number, journal="j"), NIGHT)
+    for problem in (1, 2):
+        team.acknowledge(problem, NIGHT)
+    for number, alarm in ((3, "k1/temperature/high"), (4, "k2/oxygen/low")):
+        team.hear(word_of(alarm, NIGHT, number=number, journal="j", run="r"), NIGHT + MIN)
+    assert all(problem.urgency is None for problem in team.problems())
+
+
+def test_a_sender_that_makes_up_machines_does_not_fill_the_memory():
+    voices = Voices()
+    for number in range(100):
+        voices.hear("north", Voice("j", "r", f"boot-{number}"), NIGHT + number, MIN)
+    assert len(voices.speakers["north"]) == SPEAKERS_AT_MOST
