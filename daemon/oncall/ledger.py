@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.journal.journal import Journal
+from daemon.words import condition_word
 from rules.alarms.life_cycle import State
 from rules.calling.records import CallKind
 
@@ -70,6 +71,6 @@ def _alarm(body: dict[str, Any]) -> tuple[str, str]:
 
 def _is_about(text: str, rack: str, body: dict[str, Any]) -> bool:
     where, _, what = text.partition(": ")
-    quantity = body["channel"].rpartition("/")[2]
-    named = what.startswith(f"{quantity} {body['condition']}".replace("_", " "))
+    quantity = body["channel"].rpartition("/")[2].replace("_", " ")
+    named = what.startswith(f"{quantity} {condition_word(body['condition'])}")
     return named and f" {rack} " in f"{where} " and body["vessel"] in where.replace(",", " ").split()

@@ -14,7 +14,7 @@ from rules.alarms.life_cycle import Priority
 from rules.calling.records import CallKind
 from rules.calling.rota import QuietHours, Rota, instant_ms
 from rules.errors import InputError
-from tests.faults.chain import DUTY, FAULT_AT, HOUR, MINUTE, START_MS, Came, Desk, Water, water
+from tests.faults.chain import DUTY, FAULT_AT, HOUR, MINUTE, START_MS, Came, Desk, Water, voice_of, water
 from tests.rigs.rack_words import word_of
 
 MINUTES = MINUTE
@@ -42,7 +42,7 @@ def alive(desk, rack, start_ms, end_ms, every_ms=30_000, alarms=1):
     """Let a rack beat from one moment to another."""
     topic = f"bellwatch/{rack}"
     for at_ms in range(start_ms, end_ms, every_ms):
-        beat = heartbeat_message(topic, at_ms, 0, alarms)
+        beat = heartbeat_message(topic, at_ms, 0, alarms, voice_of(rack))
         desk.publish(beat.topic, beat.payload.encode(), at_ms)
 
 
@@ -214,9 +214,11 @@ def racks_floods(_folder):
     for number in range(1, 10_001):
         said = event(number, NIGHT_MS + number, f"v{number}/temperature/high", priority=Priority.HIGH)
         try:
-            desk.hear(said, NIGHT_MS + number, rack="south", journal="s")
+            desk.hear(said, NIGHT_MS + number, rack="south")
         except InputError:
             break
+        if process_time() - began_s > 120:
+            return Came(None, f"{number} alarms cost 120 s of processor; one behind them waits")
     at_ms = NIGHT_MS + 20_000
     desk.hear(event(1, at_ms), at_ms)
     costs_s = process_time() - began_s
@@ -229,7 +231,7 @@ def racks_made_up(_folder):
     desk, refused = Desk(NIGHT_MS), 0
     desk.hear(event(1, NIGHT_MS), NIGHT_MS)
     for number in range(500):
-        beat = heartbeat_message(f"bellwatch/r{number}", NIGHT_MS + number, 0, 0)
+        beat = heartbeat_message(f"bellwatch/r{number}", NIGHT_MS + number, 0, 0, voice_of(f"r{number}"))
         try:
             desk.publish(beat.topic, beat.payload.encode(), NIGHT_MS + number)
         except InputError:
@@ -239,7 +241,7 @@ def racks_made_up(_folder):
 
 
 def _published(desk, said, at_ms, **changes):
-    first = messages_of(said, "j", "bellwatch/north", UTC)[0]
+    first = messages_of(said, voice_of("north"), "bellwatch/north", UTC)[0]
     body = json.loads(first.payload) | changes
     desk.publish(first.topic, json.dumps(body).encode(), at_ms)
 
@@ -276,7 +278,7 @@ def racks_new_journal(_folder):
 
 def network_reordered(_folder):
     desk = Desk(NIGHT_MS)
-    for message in reversed(messages_of(event(1, NIGHT_MS), "j", "bellwatch/north", UTC)):
+    for message in reversed(messages_of(event(1, NIGHT_MS), voice_of("north"), "bellwatch/north", UTC)):
         desk.publish(message.topic, message.payload.encode(), NIGHT_MS)
     desk.wait(NIGHT_MS + MINUTE)
     count = len(desk.said(CallKind.ALARM))
@@ -307,7 +309,7 @@ def clock_oncall_jumps(_folder):
     """The clock of the process is steady; what jumps is what racks write into their payloads."""
     desk = Desk(NIGHT_MS)
     alive(desk, "north", NIGHT_MS, NIGHT_MS + 10 * MINUTE, alarms=0)
-    beat = heartbeat_message("bellwatch/north", NIGHT_MS + 3 * HOUR, 0, 0)
+    beat = heartbeat_message("bellwatch/north", NIGHT_MS + 3 * HOUR, 0, 0, voice_of("north"))
     for at_ms in range(NIGHT_MS + 10 * MINUTE, NIGHT_MS + 20 * MINUTE, 30_000):
         desk.publish(beat.topic, beat.payload.encode(), at_ms)
     false = [text for _, _, text in desk.said(CallKind.ALARM)]
@@ -322,7 +324,7 @@ def machine_reboots(_folder):
     desk = Desk(NIGHT_MS)
     for start_ms in range(NIGHT_MS, NIGHT_MS + HOUR, 3 * MINUTE):
         for state, at_ms in (("watching", start_ms), ("gone", start_ms + 80_000)):
-            word = watch_message("bellwatch/north", state, at_ms)
+            word = watch_message("bellwatch/north", state, at_ms, voice_of("north"))
             desk.publish(word.topic, word.payload.encode(), at_ms)
             if state == "watching":
                 alive(desk, "north", at_ms, at_ms + MINUTE, alarms=0)

@@ -329,7 +329,7 @@ def _does_not_start(folder, spoil, says):
         rack.watch.start()
         code = rack.watch.wait_for_end()
         said = rack.watch.log.splitlines()[-1]
-        came = rack.called("(HIGH|CRITICAL) north: ", "", 4.0)
+        came = rack.called("(HIGH|CRITICAL) north: ", "stopped", 9.0)
         sound = code != 0 and says in said
         return came._replace(wrong="" if sound else f"it says: {said[:100]}")
 
@@ -376,7 +376,7 @@ def file_password_wrong(folder):
         rack.broker.stop()
         rack.broker.start()
         rack.watch.start()
-        return rack.called("(HIGH|CRITICAL) north: ", "rack silent", 8.0)
+        return rack.called("(HIGH|CRITICAL) north: ", "stopped", 9.0)
 
 
 def file_requests_damaged(folder):
@@ -676,4 +676,4 @@ def network_name_service(folder):
         text = rack.settings_file.read_text()
         rack.settings_file.write_text(text.replace('host = "127.0.0.1"', 'host = "broker.invalid"', 1))
         rack.watch.start()
-        return rack.called("(HIGH|CRITICAL) north: ", "rack silent", 8.0)
+        return rack.called("(HIGH|CRITICAL) north: ", "stopped", 9.0)

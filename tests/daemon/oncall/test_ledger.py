@@ -11,7 +11,7 @@ from daemon.oncall.call_text import call_text
 from daemon.oncall.ledger import ledger
 from daemon.oncall.store import Ask, OnCallStore
 from rules.alarms.life_cycle import Priority
-from rules.calling.records import Call, CallKind
+from rules.calling.records import Call, CallKind, Voice
 from tests.rigs.bench import START_MS, Bench, steady
 from tests.rigs.rack_words import word_of
 
@@ -35,12 +35,14 @@ def called(store, number, person, at_ms, vessel="k1"):
 
 def test_each_step_from_the_water_to_the_person_has_its_time(tmp_path):
     bench = Bench(tmp_path)
-    bench.watch._words = lambda said: messages_of(said, bench.journal.id, "b/bench", UTC)
+    bench.watch._words = lambda said: messages_of(
+        said, Voice(bench.journal.id, bench.journal.run_id), "b/bench", UTC
+    )
     bench.take(steady(10, 15.0))
     bench.take(steady(20, 30.0, START_MS + 10_000))
     bodies = bench.journal.history.event_bodies()
     first = next(body for body in bodies if body["condition"].startswith("high"))
-    alarm_ms, head = first["at_ms"], f'{{"id": "{bench.journal.id}:{first["number"]}"'
+    alarm_ms, head = first["at_ms"], f'{{"id": "{bench.journal.run_id}:{first["number"]}"'
     waiting = [it for it in bench.journal.outbox.waiting(0, 99) if it.message.payload.startswith(head)]
     event = next(it.id for it in waiting if it.message.topic.endswith("/event"))
     with bench.journal.transaction():
