@@ -18,7 +18,6 @@ from daemon.errors import JournalError
 from daemon.journal.asking import RequestBox
 from tests.faults.chain import Came
 from tests.faults.whole_rack import SHIPPED_MORE, SILENT_S, WholeRack
-from tests.rigs.daemon_run import DaemonRun
 from tests.rigs.journal_file import asked
 from tests.rigs.parts.small_disk import failing_disk, small_disk
 from tests.rigs.places import ROOT
@@ -306,18 +305,6 @@ def process_bus_thread_dies(folder):
 
 def process_link_thread_dies(folder):
     return _dies(folder, "Connection._on_message")
-
-
-def process_twice(folder):
-    with WholeRack(folder) as rack:
-        second = DaemonRun(rack.settings_file)
-        second._log = folder / "second.log"
-        second.start()
-        code = second.wait_for_end()
-        said = second.log
-        alive = rack.watch._process.poll() is None
-        refused = code != 0 and "is writing it" in said and "Traceback" not in said
-        return Came(0.0 if refused else None, "" if alive else "the first one ended")
 
 
 def _does_not_start(folder, spoil, says):
