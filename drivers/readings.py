@@ -10,8 +10,8 @@ RAW_BYTES_KEPT = 256
 RECEIPTS_OPEN = 2_000
 
 # What others are computed from comes first: conductivity needs temperature to become salinity,
-# oxygen needs both and the air pressure to become saturation.
-_EMISSION_RANKS = {"temperature": 0, "air_pressure": 1, "conductivity": 2, "salinity": 2}
+# oxygen needs both and the air pressure to become saturation. Whether an answer is new is known before all.
+_EMISSION_RANKS = {"fresh": -1, "temperature": 0, "air_pressure": 1, "conductivity": 2, "salinity": 2}
 
 
 @dataclass(frozen=True, slots=True)

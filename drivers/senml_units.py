@@ -21,7 +21,7 @@ _CONVERSIONS: dict[str, dict[str | None, tuple[float, float]]] = {
 
 def from_senml(quantity: str, unit: str | None, value: float) -> float:
     """Return a SenML value in the unit of its quantity; raise PayloadError when the unit does not fit."""
-    units = _CONVERSIONS[quantity]
+    units = _CONVERSIONS.get(quantity, {unit: (1.0, 0.0)})  # a count comes in any unit
     if unit in units:
         factor, offset = units[unit]
         return value * factor + offset

@@ -119,10 +119,15 @@ class Deeds:
         )
 
     def log(self, action: Action) -> None:
-        """Write into the logbook; a bell that has outgrown its stage makes a notice."""
+        """Write into the logbook; a bell that has outgrown its stage makes a notice.
+
+        After food oxygen may fall faster for a while (see `rules.judging.watch_list`).
+        """
         vessel = _one_of(_text(action, "vessel"), "vessel", self.rack.stages)
         kind = _one_of(_text(action, "what"), "what", LOG_KINDS)
         value = _number(action, "value", math.nan)
+        if kind == "feed":
+            self.rack.fed_ms[vessel] = action.at_ms
         if kind == "bell_diameter":
             if not value > 0:
                 raise InputError("value: a bell diameter needs one, in millimetres, above 0")

@@ -25,6 +25,8 @@ from rules.judging.silence import Places, SourceState, note_heard, silences
 from rules.judging.trend import TrendState
 from rules.judging.watch_list import WatchList
 from rules.plain import from_plain, to_plain
+from rules.quality.history import History, Learned, learned
+from rules.quality.leaps import Leap
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
 from rules.rack.plan import RackPlan
@@ -41,7 +43,9 @@ class ChannelNow:
     """A channel as it stands, for people to look at; `tests` are the newest reading's flags, test by test.
 
     `error` is how far the value may be off for want of the inputs in `lacking`; `good_time_ms` is when the
-    last good reading was measured that lacked none.
+    last good reading was measured that lacked none. Of what a probe measures, `last_change_ms` is when a
+    reading last differed from the one before (-1: never), `frozen` whether a witness says that the probe
+    repeats itself (None: it has not changed for so long that nobody can tell); `usual` is what was learned.
     """
 
     channel: Channel
@@ -55,6 +59,9 @@ class ChannelNow:
     error: float
     lacking: tuple[Quantity, ...]
     good_time_ms: int
+    last_change_ms: int
+    frozen: bool | None
+    usual: Learned | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +85,7 @@ class Engine:
         self._clock_ms = start_ms
         self._plan = plan
         self._book = AlarmBook(plan.alarm_rules)
-        self._sources = {source.id: SourceState(start_ms) for source in plan.sources}
+        self._sources = {source_id: SourceState(start_ms) for source_id in plan.source_ids()}
         self._rack = RackState(stages_under(plan, start_ms, None, {}), done_ms=start_ms)
         self._care = ProbeCare()
         self._care.arrange(plan.sources, start_ms)
@@ -96,16 +103,14 @@ class Engine:
         outcome = Outcome()
         if not len(readings):
             return outcome
-        places = places_by_source(readings, self._sources)
-        self._refuse_disorder(readings, places)
+        self._refuse_disorder(readings, places_by_source(readings, self._sources))
         rest = readings
         while (moment_ms := self._moment_up_to(int(readings.at_ms[-1]))) is not None:
             stop = int(np.searchsorted(rest.at_ms, moment_ms))
             before, rest = rest.part(0, stop), rest.part(stop, len(rest))
-            self._judge_block(before, places_by_source(before, self._sources), outcome)
+            self._judge_block(before, outcome)
             self._reach(moment_ms, outcome)
-            places = places_by_source(rest, self._sources)
-        self._judge_block(rest, places, outcome)
+        self._judge_block(rest, outcome)
         return outcome
 
     def advance(self, until_ms: int) -> Outcome:
@@ -144,6 +149,7 @@ class Engine:
         outcome.notices += deeds.notices
         for name in deeds.changed_channels:
             self._channels[name].trend = TrendState()
+            self._channels[name].history, self._channels[name].leap = History(), Leap()
         self._drop_limits_that_are_gone(action.at_ms, outcome)
         return outcome
 
@@ -160,7 +166,7 @@ class Engine:
         self._plan, self._book.rules = plan, plan.alarm_rules
         self._watch_list = WatchList(plan, self._rack)
         known = self._sources
-        self._sources = {source.id: known.get(source.id, SourceState(at_ms)) for source in plan.sources}
+        self._sources = {it: known.get(it, SourceState(at_ms)) for it in plan.source_ids()}
         channels = self._channels
         self._channels = {
             channel.name: channels.get(channel.name, ChannelState()) for channel in self._watch_list.channels
@@ -197,6 +203,9 @@ class Engine:
                 state.error,
                 state.lacking,
                 state.good_time_ms,
+                state.calm.changed_ms,
+                state.calm.is_frozen(self._clock_ms, channel.source.probe in self._plan.fresh),
+                learned(state.history, self._clock_ms, channel.quantity, channel.source.silent_after_ms),
             )
             for channel in self._watch_list.channels
             for state in [self._channels[channel.name]]
@@ -324,12 +333,13 @@ class Engine:
             if times[0] <= self._sources[source_id].time_ms or (np.diff(times) <= 0).any():
                 raise InputError(f"the times of source {source_id} must rise from reading to reading")
 
-    def _judge_block(self, readings: Readings, places: Places, outcome: Outcome) -> None:
+    def _judge_block(self, readings: Readings, outcome: Outcome) -> None:
         if not len(readings):
             return
+        places = places_by_source(readings, self._sources)
         fallen = silences(self._plan.sources, self._sources, readings.at_ms, places)
         due = due_silences(fallen, self._watch_list)
-        block = Block(readings, places, self._watch_list, self._channels, self._care)
+        block = Block(readings, places, self._watch_list, self._channels, self._sources, self._care)
         due += block.judge(self._sources, outcome)
         note_heard(self._sources, readings.at_ms, readings.time_ms, places)
         self._clock_ms = int(readings.at_ms[-1])

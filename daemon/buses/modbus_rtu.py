@@ -9,15 +9,16 @@ from pydantic import Field
 from daemon.buses.measurement import Measurement
 from daemon.buses.shape import BusSettings, ProbeSettings
 from daemon.errors import Finding
-from daemon.tables.types import SerialPort, Whole
+from daemon.tables.types import SerialPort, Table, Whole
 from daemon.tables.words import shown, where
 from drivers import modbus
 from drivers.readings import Bus, Emit, Surroundings
 from rules.plain import taken_over
+from rules.rack.plan import FRESH
 
 
-class RegisterSettings(Measurement):
-    """Where a Modbus probe keeps one quantity. The value is raw * scale + offset."""
+class RegisterPlace(Table):
+    """Where a Modbus probe keeps a number."""
 
     function: Literal["holding", "input"] = Field(
         "holding", description="Holding registers (function 3) or input registers (function 4)"
@@ -34,13 +35,17 @@ class RegisterSettings(Measurement):
     @property
     def words(self) -> range:
         """The 16 bit registers that the value fills, as addresses on the wire."""
-        count = modbus.Register(self.quantity, modbus.READ_HOLDING, 0, self.type).count
+        count = modbus.Register("", modbus.READ_HOLDING, 0, self.type).count
         return range(self.address, self.address + count)
 
-    def register(self) -> modbus.Register:
+    def register(self, **own: str) -> modbus.Register:
         """Return the same for the driver; SetupError where it runs over the last address."""
         function = modbus.READ_HOLDING if self.function == "holding" else modbus.READ_INPUT
-        return taken_over(modbus.Register, self, function=function)
+        return taken_over(modbus.Register, self, function=function, **own)
+
+
+class RegisterSettings(Measurement, RegisterPlace):
+    """Where a Modbus probe keeps one quantity. The value is raw * scale + offset."""
 
 
 class ModbusProbe(ProbeSettings):
@@ -54,6 +59,10 @@ class ModbusProbe(ProbeSettings):
     registers: Annotated[tuple[RegisterSettings, ...], Field(min_length=1)] = Field(
         description="What the probe measures, and where"
     )
+    fresh_by: RegisterPlace | None = Field(
+        default=None,
+        description="A register that must change from poll to poll: a count of samples, uptime, its time",
+    )
     bridge_registers: Annotated[Whole, Field(ge=0, le=100)] = Field(
         default=0,
         description="Unused registers between two values that may be read along, to make one question of two",
@@ -61,16 +70,27 @@ class ModbusProbe(ProbeSettings):
 
     def reads(self) -> set[Hashable]:
         """Return the registers that it reads, with its unit."""
-        return {(self.unit_id, r.function, word) for r in self.registers for word in r.words}
+        return {(self.unit_id, r.function, word) for r in self.places for word in r.words}
+
+    @property
+    def places(self) -> tuple[RegisterPlace, ...]:
+        """The registers that it reads."""
+        return (*self.registers, *(() if self.fresh_by is None else (self.fresh_by,)))
+
+    def asked(self) -> tuple[modbus.Register, ...]:
+        """Return the same for the driver; SetupError where one runs over the last address."""
+        fresh = () if self.fresh_by is None else (self.fresh_by.register(quantity=FRESH),)
+        return (*(register.register() for register in self.registers), *fresh)
 
     def findings(self, name: str) -> Iterator[Finding]:
         """Yield registers that run over the last address or into each other."""
-        for index, register in enumerate(self.registers):
-            path, found = where("probes", name, "registers", index, "address"), shown(register.address)
+        keys: list[tuple[str | int, ...]] = [("registers", index) for index in range(len(self.registers))]
+        for index, (key, register) in enumerate(zip([*keys, ("fresh_by",)], self.places, strict=False)):
+            path, found = where("probes", name, *key, "address"), shown(register.address)
             if register.words.stop > modbus.ADDRESSES:
                 expected = f"{modbus.ADDRESSES - len(register.words)} or less for a {register.type}"
                 yield Finding(path, found, expected)
-            for before, other in enumerate(self.registers[:index]):
+            for before, other in enumerate(self.places[:index]):
                 taken = other.words
                 if other.function == register.function and set(taken) & set(register.words):
                     apart = f"registers apart from those of registers[{before}], {taken[0]} to {taken[-1]}"
@@ -79,8 +99,9 @@ class ModbusProbe(ProbeSettings):
     def share_of(self, baud: int) -> float:
         """Return how much of the line's time its polls take: requests, answers, and the silences between
         them, the probe answering at once."""
-        registers = (r.register() for r in self.registers if r.words.stop <= modbus.ADDRESSES)
-        reads = modbus.plan_reads(registers, self.bridge_registers)
+        if any(place.words.stop > modbus.ADDRESSES for place in self.places):
+            return 0.0
+        reads = modbus.plan_reads(self.asked(), self.bridge_registers)
         characters = sum(len(modbus.encode_read(self.unit_id, read)) + read.answer_bytes for read in reads)
         return (modbus.wire_time_s(characters, baud) + 2 * len(reads) * modbus.silence_s(baud)) / self.every_s
 
@@ -132,9 +153,8 @@ class ModbusBus(BusSettings):
 
         asked = []
         for key, probe in _modbus(probes).items():
-            every_ms, registers = round(probe.every_s * 1000), tuple(r.register() for r in probe.registers)
-            bridge = probe.bridge_registers
-            asked.append(modbus_bus.ModbusProbe(key, probe.unit_id, every_ms, registers, bridge))
+            every_ms, bridge = round(probe.every_s * 1000), probe.bridge_registers
+            asked.append(modbus_bus.ModbusProbe(key, probe.unit_id, every_ms, probe.asked(), bridge))
         line = taken_over(rtu_wire.SerialLine, self)
         return modbus_bus.ModbusBus(name, line, tuple(asked), around.clock, emit)
 

@@ -9,18 +9,23 @@ from daemon.buses.broker_link import BrokerLink
 from daemon.buses.measurement import Measurement
 from daemon.buses.shape import BusSettings, ProbeSettings
 from daemon.errors import Finding
-from daemon.tables.types import Pointer, Seconds, SenmlName, Topic
+from daemon.tables.types import Pointer, Seconds, SenmlName, Table, Topic
 from daemon.tables.words import shown, where
 from drivers import mqtt_message
 from drivers.readings import Bus, Emit, Surroundings
 from rules.plain import taken_over
+from rules.rack.plan import FRESH
 
 
-class PayloadFieldSettings(Measurement):
-    """Where a payload holds one quantity. The value is raw * scale + offset."""
+class PayloadPlace(Table):
+    """Where a payload holds a number."""
 
     pointer: Pointer | None = Field(None, description="Where in a JSON payload (JSON pointer, RFC 6901)")
     senml_name: SenmlName | None = Field(None, description="Resolved name of the SenML record (RFC 8428)")
+
+
+class PayloadFieldSettings(Measurement, PayloadPlace):
+    """Where a payload holds one quantity. The value is raw * scale + offset."""
 
 
 class MqttProbe(ProbeSettings):
@@ -37,28 +42,44 @@ class MqttProbe(ProbeSettings):
         description="What the payload holds, and where"
     )
 
+    fresh_by: PayloadPlace | None = Field(
+        None,
+        description="A value that must change from message to message: a count of samples, uptime, its time",
+    )
+
+    @property
+    def places(self) -> dict[tuple[str | int, ...], PayloadPlace]:
+        """What it reads of a payload, by the keys of the settings."""
+        fields: dict[tuple[str | int, ...], PayloadPlace] = {
+            ("fields", index): field for index, field in enumerate(self.fields)
+        }
+        return fields | ({} if self.fresh_by is None else {("fresh_by",): self.fresh_by})
+
     def reads(self) -> set[Hashable]:
         """Return the parts of its topic's payload that it reads."""
-        return {(self.topic, field.pointer, field.senml_name) for field in self.fields}
+        return {(self.topic, field.pointer, field.senml_name) for field in self.places.values()}
 
     def findings(self, name: str) -> Iterator[Finding]:
         """Yield fields that do not say where their value is, or say it in the way of another format."""
         wanted = {"plain": None, "json": "pointer", "senml": "senml_name"}[self.format]
-        for index, field in enumerate(self.fields):
+        for keys, field in self.places.items():
             for key, value in (("pointer", field.pointer), ("senml_name", field.senml_name)):
-                path = where("probes", name, "fields", index, key)
+                path = where("probes", name, *keys, key)
                 if key == wanted and value is None:
                     yield Finding(path, "nothing", f'where the value is, as the format is "{self.format}"')
                 if key != wanted and value is not None:
                     yield Finding(path, shown(value), f'no such key, as the format is "{self.format}"')
-        if self.format == "plain" and len(self.fields) > 1:
-            found = f"{len(self.fields)} entries"
+        if self.format == "plain" and len(self.places) > 1:
+            found = f"{len(self.places)} entries"
             yield Finding(where("probes", name, "fields"), found, 'one, as the format is "plain"')
 
     def topic_read(self, name: str) -> mqtt_message.MqttTopic:
         """Return the same for the driver."""
-        fields = tuple(taken_over(mqtt_message.Field, field) for field in self.fields)
-        return mqtt_message.MqttTopic(name, self.topic, self.format, fields, round(self.max_age_s * 1000))
+        fields = [taken_over(mqtt_message.Field, field) for field in self.fields]
+        if self.fresh_by is not None:
+            fields.append(taken_over(mqtt_message.Field, self.fresh_by, quantity=FRESH))
+        age_ms = round(self.max_age_s * 1000)
+        return mqtt_message.MqttTopic(name, self.topic, self.format, tuple(fields), age_ms)
 
 
 class MqttBus(BrokerLink, BusSettings):

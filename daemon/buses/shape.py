@@ -33,6 +33,7 @@ class ProbeSettings(Table):
         default_factory=_time_to_fall_silent,
         description="Without a reading for this long it is silent [s]; absent: three polls, at least 120 s",
     )
+    fresh_by: Table | None = Field(None, description="What must change from answer to answer")
     calibrate_every_days: Days | None = Field(
         None, description="How long a calibration holds [days]; absent: nobody is reminded"
     )

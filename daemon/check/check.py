@@ -14,6 +14,8 @@ from daemon.check.duties import duty_lines
 from daemon.check.limits import limit_findings
 from daemon.check.names import lineage_findings, name_findings
 from daemon.check.probes import probe_findings
+from daemon.check.quality import quality_findings
+from daemon.check.witnesses import witness_lines
 from daemon.errors import Finding, SettingsError
 from daemon.settings.draft import draft_of
 from daemon.settings.file import read_values
@@ -38,6 +40,7 @@ def findings_in(values: Mapping[str, Any]) -> list[Finding]:
         *limit_findings(draft),
         *coverage_findings(draft),
         *accuracy_findings(draft),
+        *quality_findings(draft),
         *_stray_variables(),
     ]
     return sorted(found, key=lambda finding: finding.is_warning)
@@ -66,8 +69,7 @@ def check_command(path: Path | None, schema: bool, out: TextIO, err: TextIO) -> 
     errors = [finding for finding in found if not finding.is_warning]
     if not errors:
         sound = Settings.model_validate(values)
-        for line in (*danger_lines(sound), *duty_lines(sound)):
-            print(line, file=out)
+        print(*danger_lines(sound), *witness_lines(sound), *duty_lines(sound), sep="\n", file=out)
     verdict = _count(len(errors), "error") if errors else f"OK: {_summary(Settings.model_validate(values))}"
     warnings = len(found) - len(errors)
     print(verdict + (f", {_count(warnings, 'warning')}" if warnings else ""), file=out)

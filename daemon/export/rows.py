@@ -11,6 +11,7 @@ from operator import attrgetter
 from daemon.journal.dating import Dating
 from daemon.journal.journal import Journal
 from rules.quantities import Quantity, unit_of
+from rules.rack.plan import FRESH
 
 SEARCHED_MS = 3_600_000
 """A reading may have been taken in so much later than it was measured and still be found by its time."""
@@ -54,7 +55,7 @@ def selected_sources(journal: Journal, selection: Selection) -> dict[int, tuple[
     return {
         key: (probe, Quantity(quantity), vessel)
         for key, (probe, quantity, vessel) in journal.inputs.sources().items()
-        if not selection.vessels or vessel in selection.vessels
+        if quantity != FRESH and (not selection.vessels or vessel in selection.vessels)
     }
 
 

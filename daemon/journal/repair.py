@@ -46,15 +46,15 @@ class JournalRepair:
         self._keep_ballast()
 
     def _know_files(self) -> None:
-        self._file, self._log = identity(self._journal.path), identity(self._wal)
+        self._file, self._log = identity(self._journal.path), self._log_now()
         self._log_bytes = 0
 
     def look(self) -> None:
         """Write the journal to its path again where it, or its write-ahead log, was taken away under us.
 
-        sqlite3.DatabaseError, as reading it would, where the log was cut: what it held is lost.
+        JournalError where the log was cut: what it held is lost, and the watch begins anew.
         """
-        path, log_now = self._journal.path, identity(self._wal)
+        path, log_now = self._journal.path, self._log_now()
         now = identity(path)
         if now is None or (now == self._file and self._log is not None and log_now != self._log):
             self._write_again()
@@ -69,13 +69,18 @@ class JournalRepair:
                 "stop the daemon before you replace it"
             )
 
+    def _log_now(self) -> tuple[object, object] | None:
+        """Return what tells the log and its index from any other; None before SQLite has made them."""
+        found = identity(self._wal), identity(self._wal.with_name(f"{self._journal.path.name}-shm"))
+        return None if found == (None, None) else found
+
     def _look_at_size(self) -> None:
         """SQLite begins its log again from the top and leaves it as long as it was, down to a limit."""
-        before, self._log_bytes = self._log_bytes, self._wal.stat().st_size if self._log is not None else 0
+        before, self._log_bytes = self._log_bytes, self._wal.stat().st_size if self._log else 0
         if self._log_bytes < min(before, WAL_BYTES_KEPT):
-            error = sqlite3.DatabaseError(f"its write-ahead log was cut to {self._log_bytes} bytes")
-            error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
-            raise error
+            reason = f"its write-ahead log was cut to {self._log_bytes} bytes"
+            replace_damaged(self._journal, reason)
+            raise JournalError(f"journal {self._journal.path}: {reason}; what could be read is in a new one")
 
     def mended(self) -> None:
         """Note that the journal can be written."""

@@ -3,9 +3,8 @@
 from collections.abc import Callable
 
 from daemon.settings.rack import Settings
-from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
-from rules.rack.plan import RACK_WIDE, RackPlan, Source, Supply
+from rules.rack.plan import FRESH, RACK_WIDE, RackPlan, Source, Supply
 from rules.rack.stage_plan import Tolerances
 from rules.water.specific_conductance import Compensation
 
@@ -61,7 +60,13 @@ def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> 
         sources=sources_of(settings, source_id),
         vessels={name: vessel.stage for name, vessel in settings.vessels.items()},
         tolerances=tolerances_in(settings, None),
-        quality=DEFAULT_QUALITY,
+        quality=settings.quality.general(),
+        closer_quality={
+            f"{stage}/{name}": closer
+            for name, probe in settings.probes.items()
+            for stage in ([*settings.stage_names(), ""] if probe.vessel is None else settings.stage_names())
+            if (closer := settings.quality.closer(stage, probe.vessel or RACK_WIDE, name))
+        },
         supplies=supplies_of(settings),
         steps={
             name: tuple(step.step() for step in vessel.plan)
@@ -75,6 +80,11 @@ def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> 
         },
         alarm_rules=settings.alarms.rules(),
         altitude_m=settings.rack.altitude_m,
+        fresh={
+            name: source_id(name, FRESH, probe.vessel or RACK_WIDE)
+            for name, probe in settings.probes.items()
+            if probe.fresh_by is not None
+        },
         usual={name: usual for name, vessel in settings.vessels.items() if (usual := vessel.usual())},
         own_tolerances={
             name: tolerances_in(settings, name) for name, vessel in settings.vessels.items() if vessel.lineage

@@ -12,6 +12,7 @@ from daemon.buses.kinds import AnyBus, AnyProbe
 from daemon.buses.shape import ProbeSettings
 from daemon.settings.alarms import AlarmSettings, StageStepSettings, SupplySettings
 from daemon.settings.commands import CommandSettings
+from daemon.settings.quality import QualityTables
 from daemon.settings.stages import OFF, StageSettings, ToleranceSettings
 from daemon.tables.types import (
     FilePath,
@@ -145,6 +146,10 @@ class Settings(Table):
     buses: dict[Name, AnyBus] = Field({}, description="The ports that probes share")
     probes: dict[Name, AnyProbe] = Field({}, description="The devices that measure")
     vessels: dict[Name, VesselSettings] = Field({}, description="The vessels of the rack")
+    quality: QualityTables = Field(
+        default_factory=QualityTables,
+        description="When a reading is believed, where it differs from the built-in",
+    )
     alarms: AlarmSettings = Field(default_factory=AlarmSettings)
     supplies: dict[Name, SupplySettings] = Field(
         {}, description="What vessels share: alarms from one supply are one problem"

@@ -19,7 +19,7 @@ from rules.alarms.event import AlarmEvent
 from rules.deeds import DEEDS
 from rules.engine import Engine
 from rules.plain import to_plain
-from rules.rack.plan import RACK_WIDE, RackPlan
+from rules.rack.plan import FRESH, RACK_WIDE, RackPlan
 from rules.readings import Action, Notice, Outcome
 
 log = structlog.get_logger()
@@ -66,7 +66,8 @@ class Watch:
         self._last_number = self._journal.history.last_event_number()
         self._engine = self._resume(now_ms, passed_ms)
         self._intake = Intake(
-            {(source.probe, source.quantity): source.id for source in self._plan.sources},
+            {(source.probe, str(source.quantity)): source.id for source in self._plan.sources}
+            | {(probe, FRESH): source_id for probe, source_id in self._plan.fresh.items()},
             self._engine.newest_times_ms(),
             self._intake.rejected,
         )

@@ -84,6 +84,7 @@ class RackSigns:
             return [*ended, sign_word(rack, RACK_STOPPED, Priority.MEDIUM, at_ms, at_ms)]
         if state in (WATCHING, GONE) and known.state != state:
             ended = _ended(rack, known, at_ms) if known.state == STOPPED else []
+            known.silent &= known.state != STOPPED
             known.state, known.heard_ms = state, at_ms
             return ended
         return []

@@ -25,8 +25,9 @@ from rules.judging.out_of_water import (
     jumps,
     values_in_water,
 )
-from rules.judging.ranked_inputs import USUALLY, Inputs
+from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs
 from rules.judging.silence import Places, Silence, SourceState
+from rules.judging.trust import Trust
 from rules.judging.watch_list import WatchList
 from rules.quality.flags import Flag
 from rules.rack.channels import Channel
@@ -93,6 +94,7 @@ class Block:
         places: Places,
         watch_list: WatchList,
         channels: Mapping[str, ChannelState],
+        sources: Mapping[int, SourceState],
         care: ProbeCare,
     ) -> None:
         self._readings = readings
@@ -100,8 +102,12 @@ class Block:
         self._watch_list = watch_list
         self._channels = channels
         self._care = care
-        self._inputs = Inputs(watch_list, channels)
+        self._trust = Trust(
+            readings, places, watch_list, channels, sources, partial(self._dry_readings, sources)
+        )
+        self._inputs = Inputs(watch_list, channels, readings.at_ms, self._trust.usual)
         self._judged: dict[str, Series] = {}
+        self._doubtful = {name: state.doubtful for name, state in channels.items()}
         self._dry: dict[int, Dryness] = {}
         self._witnesses: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
         self._ends: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
@@ -119,13 +125,15 @@ class Block:
             self._note_flags(channel, here, series, verdict, former_flag, outcome)
             yield from self._placed(channel, verdict.edges)
         self._note_dry(sources)
+        self._trust.note_counts()
 
     def _series(self, channel: Channel, here: NDArray[np.intp]) -> Series:
         """Return a channel's readings: as measured and calibrated, or converted from another channel's."""
         if channel.measured:
             line = self._care.line(channel.source)
             read = self._readings.value[here]
-            source = Series(here, self._readings.time_ms[here], read if line is None else line.of(read))
+            value, doubted = read if line is None else line.of(read), self._doubted(channel, here)
+            source = Series(here, self._readings.time_ms[here], value, suspect=doubted)
             if not channel.needs:
                 return source
         else:
@@ -133,6 +141,20 @@ class Block:
         return convert(
             channel, source, [self._inputs.of(need, channel.vessel, source) for need in channel.needs]
         )
+
+    def _doubted(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.bool_] | None:
+        """Return where the temperature is doubtful by which a probe corrects a value; None where nowhere."""
+        by = self._watch_list.corrected_by(channel)
+        if by is None:
+            return None
+        before, now = np.array([self._doubtful[by.name]]), self._judged.get(by.name)
+        if now is None:
+            return np.full(here.size, before[0]) if before[0] else None
+        doubtful = np.isnan(now.value) if now.suspect is None else np.isnan(now.value) | now.suspect
+        found: NDArray[np.bool_] = np.concatenate((before, doubtful))[
+            np.searchsorted(now.index, here, "right")
+        ]
+        return found if found.any() else None
 
     def _note(self, channel: Channel, series: Series, verdict: Verdict) -> None:
         """Keep what became of a channel, for those that are made of it or compared with it."""
@@ -152,9 +174,12 @@ class Block:
             self._inputs.newest(channel.twin, series) if channel.twin else None,
             self._channels[channel.name],
             self._watch_list.bounds(channel, series.time_ms),
-            self._watch_list.plan.quality[channel.quantity],
+            self._watch_list.quality(channel),
             partial(self._watch_list.crossing, channel),
             dry,
+            partial(self._trust.belied, channel, series)
+            if channel.measured or channel.quantity in CHANGE_PER_HOUR
+            else None,
         )
 
     def _note_flags(
@@ -197,6 +222,13 @@ class Block:
             return None
         out = believed_out(here, time_ms, its, self._witness(cell, sources), self._ended(cell, sources))
         return (out | its.dry if channel.source.id == cell else out), out
+
+    def _dry_readings(
+        self, sources: Mapping[int, SourceState], channel: Channel, here: NDArray[np.intp]
+    ) -> NDArray[np.bool_] | None:
+        """Return where a probe's own readings are not of the water; None where all are, or nobody knows."""
+        found = self._out_of_water(channel, here, sources)
+        return None if found is None else found[0]
 
     def _dryness(self, cell: int, sources: Mapping[int, SourceState]) -> Dryness:
         if cell not in self._dry:

@@ -14,7 +14,10 @@ from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.persistence import Persistence, Phase, Turn, turns
 from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, trend
-from rules.quality.probe_faults import FaultReason, flags_of, reason_of, stuck
+from rules.quality.calm import Calm
+from rules.quality.history import History
+from rules.quality.leaps import Leap, Scatter
+from rules.quality.probe_faults import Belied, FaultReason, flags_of, reason_of, stuck
 from rules.quality.quality import Flag, Judged, QartodTest, QualitySettings, QualityState, judge
 from rules.quantities import Quantity
 from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, Limit
@@ -22,8 +25,8 @@ from rules.rack.tolerance import Tolerance
 
 Array = NDArray[np.float64]
 
-FAULT_DELAYS_MS = (60_000, 60_000)
-"""Readings that keep failing for this long are a probe fault (project judgement)."""
+FAULT_DELAYS_MS = (60_000, 300_000)
+"""How long readings must keep failing to be a probe fault, and be sound to end it (project judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +35,7 @@ class Series:
 
     Of a derived one that lacks an input: `error` is how far the value may be off for that (0 where nothing
     lacks), `elsewhere` where an input was never measured in the vessel, `lacking` which input lacks where.
-    `suspect` is where an input is.
+    `suspect` is where an input is, or the temperature by which the probe itself corrects its value.
     """
 
     index: NDArray[np.intp]
@@ -58,10 +61,8 @@ class Samples:
 
 SAMPLES_KEPT = 24
 
-
 CrossingOf = Callable[[Condition, Level, Priority | None, Turn, Evidence], Crossing]
 """Makes the crossing of a channel; a priority of None stands for that of what is lost without its probe."""
-
 Edge = tuple[int, Crossing]
 """A crossing, and the reading of the block that made it."""
 
@@ -70,8 +71,9 @@ Edge = tuple[int, Crossing]
 class ChannelState:
     """What is carried from block to block for one channel.
 
-    `good_*` is the last reading that may be used and lacked nothing, `dry` whether the last one was out of
-    the water, `error` how far it may be off for want of the inputs in `lacking`, `elsewhere` as in `Series`.
+    `good_*` is the last reading that may be used and lacked nothing; of the last one, `doubtful` is whether
+    it did not pass, `dry` whether it was out of the water, `error` how far it may be off for want of the
+    inputs in `lacking`, `elsewhere` as in `Series`.
     """
 
     quality: QualityState = field(default_factory=QualityState)
@@ -85,11 +87,16 @@ class ChannelState:
     good_time_ms: int = 0
     good_value: float = np.nan
     good_suspect: bool = False
+    doubtful: bool = False
     sample: Samples = Samples()
     dry: bool = False
     elsewhere: bool = False
     error: float = 0.0
     lacking: tuple[Quantity, ...] = ()
+    history: History = field(default_factory=History)
+    calm: Calm = field(default_factory=Calm)
+    leap: Leap = field(default_factory=Leap)
+    scatter: Scatter = field(default_factory=Scatter)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,21 +116,23 @@ def judge_channel(
     quality: QualitySettings,
     crossing: CrossingOf,
     out_of_water: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None = None,
+    belie: Callable[[Judged], Belied | None] | None = None,
 ) -> Verdict:
     """Judge the readings of one channel in one block and carry `state` on (it is changed).
 
     `twin` is what a redundant probe says at each reading (shape m), `out_of_water` whether a reading
-    there is not of the water, and whether its whole probe is out; None where there is none, and where
-    it never is.
+    there is not of the water, and whether its whole probe is out, `belie` finds what else speaks against
+    them; None where there is none, and where it never is.
     """
     dry, out = out_of_water or (None, None)
-    judged = judge(series.time_ms, series.value, quality, state.quality, dry)
-    judged = _with_inputs(judged, series.suspect)
+    judged = _with_inputs(judge(series.time_ms, series.value, quality, state.quality, dry), series.suspect)
+    if (belied := belie(judged) if belie else None) is not None:
+        judged = judged.with_belied(belied)
     failed = judged.causal == Flag.FAIL
     usable = np.where(failed, np.nan, series.value) if failed.any() else series.value
     state.quality = judged.state
     edges = [
-        *_fault_edges(series, judged, failed, out, state, crossing),
+        *_fault_edges(series, judged, failed, out, belied, state, crossing),
         *_stuck_edges(series, judged, state, crossing),
     ]
     rate = np.full(usable.size, np.nan)
@@ -144,7 +153,7 @@ def judge_channel(
 
 
 def _with_inputs(judged: Judged, suspect: NDArray[np.bool_] | None) -> Judged:
-    """Let a derived value be suspect where its worst input is."""
+    """Let a value be suspect where its worst input is, or what the probe itself corrects it by."""
     if suspect is None:
         return judged
     doubtful = np.flatnonzero(suspect & (judged.causal == Flag.PASS))
@@ -274,19 +283,18 @@ class _Judgement:
         index = turn.index
         rate = _number(self.course.rate_per_hour[index])
         if limit.basis is not Basis.PROJECTION:
-            return Evidence(_number(compared[index]), bound, limit.origin, rate, reason=self._rough(index))
+            return Evidence(_number(compared[index]), bound, limit.origin, rate, reason=self._reason(turn))
         level = _number(self.course.level[index])
         reached_ms = None
         if turn.active and rate and level is not None and (bound - level) / rate >= 0:
             reached_ms = int(self.series.time_ms[index]) + round((bound - level) / rate * MS_PER_HOUR)
         return Evidence(level, bound, limit.origin, rate, reached_ms)
 
-    def _rough(self, index: int) -> str:
-        """Say how far a value may be off, and for want of what; empty where all is measured now."""
-        error, lacks = self.series.error, self.series.lacks(index)
-        if error is None or not lacks:
-            return ""
-        return without(lacks, float(error[index]))
+    def _reason(self, turn: Turn) -> str:
+        """Say how far a value may be off, and for want of what, and that it chatters; empty where neither."""
+        error, lacks = self.series.error, self.series.lacks(turn.index)
+        rough = without(lacks, float(error[turn.index])) if error is not None and lacks else ""
+        return "; ".join(filter(None, (rough, turn.again)))
 
 
 def without(lacks: tuple[Quantity, ...], error: float) -> str:
@@ -303,6 +311,7 @@ def _fault_edges(
     judged: Judged,
     failed: NDArray[np.bool_],
     out: NDArray[np.bool_] | None,
+    belied: Belied | None,
     state: ChannelState,
     crossing: CrossingOf,
 ) -> Iterator[Edge]:
@@ -314,6 +323,8 @@ def _fault_edges(
         reason = reason_of(judged.tests[turn.index]) if turn.active else ""
         if reason == FaultReason.IN_AIR and out is not None and not out[turn.index]:
             reason = FaultReason.IMPOSSIBLE  # a dry cell that nothing else bears out is broken
+        if reason == FaultReason.TOO_FAST and belied and belied.erratic[turn.index]:
+            reason = FaultReason.ERRATIC
         evidence = Evidence(_number(series.value[turn.index]), reason=reason)
         made = crossing(Condition.PROBE_FAULT, Level.ADVISORY, None, turn, evidence)
         yield int(series.index[turn.index]), made
@@ -324,7 +335,7 @@ def _stuck_edges(series: Series, judged: Judged, state: ChannelState, crossing: 
     if _is_clear(state, STUCK_KEY) and not (judged.causal >= Flag.SUSPECT).any():
         return
     flat = stuck(judged.tests)
-    moving = flags_of(judged.tests, QartodTest.FLAT_LINE) == Flag.PASS
+    moving = flags_of(judged.tests, QartodTest.FLAT_LINE) <= Flag.NOT_EVALUATED
     for turn in _turns(state, STUCK_KEY, flat, moving, series.time_ms, FAULT_DELAYS_MS):
         reason = FaultReason.STUCK if turn.active else ""
         evidence = Evidence(_number(series.value[turn.index]), reason=reason)
@@ -347,7 +358,7 @@ def _turns(
 ) -> list[Turn]:
     """Find where a condition turns, and carry its persistence on in `state` (it is changed)."""
     found, after = turns(beyond, inside, time_ms, delays_ms, state.standing.get(key, Persistence()))
-    if after.phase is Phase.CLEAR:
+    if after == Persistence(since_ms=after.since_ms):
         state.standing.pop(key, None)
     else:
         state.standing[key] = after
@@ -364,6 +375,7 @@ def _remember(
     state.time_ms = int(series.time_ms[-1])
     state.value = float(series.value[-1])
     state.flag = int(judged.summary[-1])
+    state.doubtful = bool(judged.causal[-1] != Flag.PASS)
     state.rate_per_hour = float(rate[-1])
     state.error = 0.0 if series.error is None else float(series.error[-1])
     state.lacking = series.lacks(-1)

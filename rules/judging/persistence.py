@@ -4,6 +4,10 @@ The terms are IEC 62682's: the on-delay is the time for which a condition must p
 annunciated, the off-delay the time for which it must be gone before it counts as returned. Only
 readings are evidence: a delay has passed when a reading taken after it still shows the condition.
 A probe that goes silent in between is judged by its silence instead (see `rules.engine`).
+
+An alarm that comes and goes and comes again within a short time chatters (IEC 62682; three times or more in
+a minute is the usual number, from memory). Polled once a minute none can, so that three times in ten such
+polls count here. It then stands until it has been quiet for a while: one problem, told once.
 """
 
 from dataclasses import dataclass
@@ -11,6 +15,11 @@ from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
+
+CHATTERS = 3
+CHATTERS_WITHIN_MS = 600_000
+QUIET_MS = 1_800_000
+"""So many times in so long is chattering; it is over after so long without (project judgement)."""
 
 
 class Phase(IntEnum):
@@ -24,19 +33,35 @@ class Phase(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Persistence:
-    """The carried state of one condition; `since_ms` is the reading that began the phase."""
+    """The carried state of one condition; `since_ms` is the reading that began the phase.
+
+    `active_ms` are the last times that it turned active, each not long after the one before.
+    """
 
     phase: Phase = Phase.CLEAR
     since_ms: int = 0
+    active_ms: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """At reading `index` the condition became active, or ceased to be; it began at `since_ms`."""
+    """At reading `index` the condition became active, or ceased to be; it began at `since_ms`.
+
+    `times` is how often it has become active lately, where it chatters.
+    """
 
     index: int
     active: bool
     since_ms: int
+    times: int = 0
+
+    @property
+    def again(self) -> str:
+        """Say in words that the condition chatters; empty where it does not."""
+        if not self.times:
+            return ""
+        within, quiet = CHATTERS_WITHIN_MS // 60_000, QUIET_MS // 60_000
+        return f"{self.times} times in {within} min, over after {quiet} min of quiet"
 
 
 _CONFIRMED = {Phase.PENDING: Phase.ACTIVE, Phase.CLEARING: Phase.CLEAR}
@@ -59,25 +84,35 @@ def turns(
     """
     showing, clear = np.flatnonzero(beyond), np.flatnonzero(inside)
     found: list[Turn] = []
-    phase, since_ms, position = state.phase, state.since_ms, 0
+    phase, since_ms, position, active_ms = state.phase, state.since_ms, 0, state.active_ms
     while True:
         arming = phase in (Phase.CLEAR, Phase.PENDING)
         wanted, against = (showing, clear) if arming else (clear, showing)
         if phase in _WAITING:
             index = _first(wanted, position)
             if index is None:
-                return found, Persistence(phase, since_ms)
+                return found, Persistence(phase, since_ms, active_ms)
             phase, since_ms, position = _WAITING[phase], int(time_ms[index]), index
-        due_ms = since_ms + delays_ms[0 if arming else 1]
+        off_ms = max(delays_ms[1], QUIET_MS) if len(active_ms) >= CHATTERS else delays_ms[1]
+        due_ms = since_ms + (delays_ms[0] if arming else off_ms)
         due = max(position, int(np.searchsorted(time_ms, due_ms)))
         index, contrary = _first(wanted, due), _first(against, position)
         if contrary is not None and (index is None or contrary < index):
             phase, position = _BACK[phase], contrary
         elif index is None:
-            return found, Persistence(phase, since_ms)
+            return found, Persistence(phase, since_ms, active_ms)
         else:
             phase, position = _CONFIRMED[phase], index + 1
-            found.append(Turn(index, arming, since_ms))
+            active_ms = _active_lately(active_ms, int(time_ms[index]), arming)
+            times = len(active_ms) if arming and len(active_ms) >= CHATTERS else 0
+            found.append(Turn(index, arming, since_ms, times))
+
+
+def _active_lately(active_ms: tuple[int, ...], now_ms: int, active: bool) -> tuple[int, ...]:
+    """Carry on when a condition turned active; what chattered and has been quiet begins anew."""
+    if not active:
+        return () if len(active_ms) >= CHATTERS else active_ms
+    return (*(at_ms for at_ms in active_ms if now_ms - at_ms <= CHATTERS_WITHIN_MS), now_ms)
 
 
 def _first(indices: NDArray[np.intp], position: int) -> int | None:

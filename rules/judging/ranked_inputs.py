@@ -6,7 +6,7 @@ the same supply measures now, and the vessel's usual value. Never a limit or a t
 and a replay under other limits must not change the water.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from rules.care.accuracy import WEATHER_HPA
 from rules.judging.channel import SAMPLES_KEPT, ChannelState, Series
 from rules.judging.watch_list import WatchList
+from rules.quality.history import DAY_MS, Learned
 from rules.quantities import Quantity
-from rules.rack.channels import Need
+from rules.rack.channels import Channel, Need
 from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA
 from rules.water.standard_atmosphere import standard_air_pressure_hpa
 
@@ -28,6 +29,8 @@ PRESSURE_HOLDS_MS = 6 * 3_600_000
 
 # How far each may be off, plus or minus. All project judgement, in the unit of the quantity.
 CHANGE_PER_HOUR = {Quantity.TEMPERATURE: 0.5, Quantity.SALINITY: 0.3, Quantity.AIR_PRESSURE: 1.0}
+"""While a channel's own history does not say more; what that says stays within LEARNED_WITHIN times it."""
+LEARNED_WITHIN = 4.0
 ON_ONE_SUPPLY = 1.0
 USUALLY = {Quantity.TEMPERATURE: 3.0, Quantity.SALINITY: 3.0}
 ANYWHERE = {Quantity.TEMPERATURE: (15.0, 10.0), Quantity.SALINITY: (32.0, 6.0)}
@@ -54,16 +57,17 @@ class Known:
         return Known(self.value[where], self.error[where], self.suspect[where], self.elsewhere[where])
 
 
-def change_per_hour(quantity: Quantity) -> float:
-    """Return how fast a quantity usually changes."""
-    return CHANGE_PER_HOUR[quantity]
-
-
 class Inputs:
     """Looks up, in one block, what is known of other channels at each reading."""
 
-    def __init__(self, watch_list: WatchList, channels: Mapping[str, ChannelState]) -> None:
-        self._watch_list = watch_list
+    def __init__(
+        self,
+        watch_list: WatchList,
+        channels: Mapping[str, ChannelState],
+        at_ms: NDArray[np.int64],
+        usual: Callable[[Channel, int], Learned | None],
+    ) -> None:
+        self._watch_list, self._at_ms, self._learned = watch_list, at_ms, usual
         self._before = {
             name: (it.good_time_ms, it.good_value, it.good_suspect, it.sample)
             for name, it in channels.items()
@@ -109,10 +113,23 @@ class Inputs:
         size = at.time_ms.size
         for name in need.channels:
             times, values, _ = self._last(name, at)
-            yield values, change_per_hour(need.quantity) * (np.maximum(at.time_ms - times, 1) / _MS_PER_HOUR)
+            yield values, self._usual_variation(name, at) * (np.maximum(at.time_ms - times, 1) / _MS_PER_HOUR)
         for name in need.supplied:
             yield self.newest(name, at), np.full(size, ON_ONE_SUPPLY)
         yield self._usual(need, vessel, at)
+
+    def _usual_variation(self, name: str, at: Series) -> Array:
+        """Return by how much a channel usually changes within an hour, either way, at each of `at`."""
+        channel = self._watch_list.channels[self._watch_list.place[name]]
+        default = CHANGE_PER_HOUR[channel.quantity]
+        at_ms = self._at_ms[at.index]
+        variation = np.full(at_ms.size, default)
+        for day in np.unique(at_ms // DAY_MS).tolist():
+            usual = self._learned(channel, day * DAY_MS)
+            if usual is not None and usual.counts(day * DAY_MS):
+                own = min(max(usual.per_hour, default / LEARNED_WITHIN), default * LEARNED_WITHIN)
+                variation[at_ms // DAY_MS == day] = own
+        return variation
 
     def _usual(self, need: Need, vessel: str, at: Series) -> tuple[Array, Array]:
         """Return the vessel's usual value: from the settings, else its last day's, else that of any."""

@@ -24,7 +24,8 @@ class SourceState:
 
     Of a conductivity cell: `dry_ms` is when it was last dry, `spell_ms` when that began, `witness_ms` the
     spell that something else bore out, `ended_ms` one that is believed no longer. Of what shares a probe
-    with one: `raw` is the newest reading, `wet` that of the cell's last one in the water.
+    with one: `raw` is the newest reading, `wet` that of the cell's last one in the water. Of what shows that
+    answers are new: `raw`, and how often it came again (`repeats`).
     """
 
     at_ms: int
@@ -36,6 +37,7 @@ class SourceState:
     ended_ms: int = -1
     raw: float = math.nan
     wet: float = math.nan
+    repeats: int = 0
 
 
 class Scope(Enum):

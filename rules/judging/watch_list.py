@@ -12,13 +12,22 @@ from rules.judging.causes import silence_cause, water_cause
 from rules.judging.out_of_water import cells_of
 from rules.judging.persistence import Turn
 from rules.judging.silence import Scope, Silence
+from rules.quality.calm import MOVED
+from rules.quality.settings import QualitySettings
+from rules.quantities import Quantity
 from rules.rack.channels import Channel, channels_of
 from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, limits_of, worst_priority
 from rules.rack.plan import RackPlan, Source
 from rules.rack.stage_plan import StageNow, bounds, tolerance_at
 from rules.rack.state import RackState
 from rules.rack.tolerance import Tolerance
+from rules.water.specific_conductance import Compensation
 
+OXYGEN = (Quantity.OXYGEN, Quantity.OXYGEN_SATURATION)
+FEED_MS = 2_700_000
+"""So long animals that have been fed may draw oxygen down faster (project judgement); low limits stand."""
+
+_FALLS = {f"{Condition.FALLING}:{level}" for level in Level}
 _SILENT_KEY = f"{Condition.SILENT}:{Level.ADVISORY}"
 
 
@@ -26,7 +35,8 @@ class WatchList:
     """What follows from a plan and from the stages in the vessels; the engine looks everything up here.
 
     `channels` come each after those that it takes its inputs from; `own` is the channel of what a
-    source measures, `cells` the conductivity source by which a probe knows that it is in water.
+    source measures, `cells` the conductivity source by which a probe knows that it is in water, `witness_ids`
+    the sources that bear witness against others.
     """
 
     def __init__(self, plan: RackPlan, rack: RackState) -> None:
@@ -37,11 +47,40 @@ class WatchList:
         self.cells = cells_of(plan.sources)
         self._rack = rack
         self._needed: dict[int, Priority] = {}
+        self.witness_ids = {it for source in plan.sources for it, _ in self.witnesses(source)}
 
     def mates(self, cell: int) -> list[Source]:
         """Return what a conductivity cell's probe measures beside it."""
         probe = self.own[cell].source.probe
         return [mate for mate in self.plan.sources if mate.probe == probe and mate.id != cell]
+
+    def corrected_by(self, channel: Channel) -> Channel | None:
+        """Return the temperature by which a probe itself corrects what it measures; None where there is none.
+
+        A probe's own thermometer goes into its oxygen, salinity and conductivity at 25 °C.
+        """
+        source = channel.source
+        in_situ = source.quantity is Quantity.CONDUCTIVITY and source.compensation is Compensation.NONE
+        if in_situ or source.quantity in (Quantity.TEMPERATURE, Quantity.AIR_PRESSURE):
+            return None
+        before = self.channels[: self.place[channel.name]]
+        own = (it for it in before if it.source.probe == source.probe and it.vessel == channel.vessel)
+        return next((it for it in own if it.quantity is Quantity.TEMPERATURE), None)
+
+    def quality(self, channel: Channel) -> QualitySettings:
+        """Return the settings of a channel's quality tests now."""
+        return self.plan.quality_of(channel.quantity, channel.source.probe, self.stage(channel).stage)
+
+    def witnesses(self, source: Source) -> list[tuple[int, float]]:
+        """Return the sources that must move where a source should, and their least changes."""
+        moved = MOVED[source.quantity]
+        return [
+            (other.id, moved[other.quantity])
+            for other in self.plan.sources
+            if other.vessel == source.vessel
+            and other.quantity in moved
+            and (other.probe, other.quantity) != (source.probe, source.quantity)
+        ]
 
     def is_maintained(self, source_id: int) -> bool:
         """Return whether somebody is at work on a source's vessel or bus now."""
@@ -69,8 +108,20 @@ class WatchList:
         )
 
     def bounds(self, channel: Channel, time_ms: NDArray[np.int64]) -> Bounds:
-        """Return what a channel is judged by at the times `time_ms` (shape m)."""
-        return bounds(self.plan.tolerances_of(channel.vessel), self.stage(channel), channel.quantity, time_ms)
+        """Return what a channel is judged by at the times `time_ms` (shape m).
+
+        After feeding no fall of oxygen counts as too fast for a while; what stands, stands.
+        """
+        tolerances = self.plan.tolerances_of(channel.vessel)
+        found = bounds(tolerances, self.stage(channel), channel.quantity, time_ms)
+        fed = time_ms < self._rack.fed_ms.get(channel.vessel, -FEED_MS) + FEED_MS
+        if channel.quantity not in OXYGEN or not fed.any():
+            return found
+        limits = [
+            (limit, np.where(fed, np.nan, value) if limit.key in _FALLS else value)
+            for limit, value in found.limits
+        ]
+        return replace(found, limits=limits)
 
     def is_outside(self, channel: Channel, value: float, at_ms: int) -> bool:
         """Say whether a value is outside one of the channel's bands at a moment."""

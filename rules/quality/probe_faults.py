@@ -1,5 +1,6 @@
 """Why a reading is not believed, in a word that tells people what to do about it."""
 
+from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
@@ -16,6 +17,16 @@ class FaultReason(StrEnum):
     IMPOSSIBLE = "impossible value"
     NO_VARIATION = "no variation"
     TOO_FAST = "impossible change"
+    ERRATIC = "erratic"
+
+
+@dataclass(frozen=True, slots=True)
+class Belied:
+    """Which readings are belied, shapes n: frozen ones, those a jump away, and an erratic probe's."""
+
+    frozen: NDArray[np.bool_]
+    jumped: NDArray[np.bool_]
+    erratic: NDArray[np.bool_]
 
 
 _BY_TEST = {

@@ -2,7 +2,8 @@
 
 Source: U.S. IOOS, Manual for Real-Time Quality Control of In-situ Temperature and Salinity Data
 (version 2.1, 2020) and of Dissolved Oxygen Observations (version 2.1, 2018). Flat line has a module
-of its own, `rules.quality.flat_line`.
+of its own, `rules.quality.flat_line`. Tests 9 and 11 (multi-variate, neighbour) are not among them: what they
+ask for is asked of witnesses (`rules.quality.calm`) and of redundant probes (disagreement).
 
 All take and give arrays of shape (readings,), in order of time; a value that is NaN is missing and
 flagged 9. A test that looks at neighbours flags the readings that lack one with 2, so whoever cuts
@@ -10,7 +11,7 @@ a series into blocks hands the last readings of the former block in again. Thres
 pass: only what is beyond them is flagged.
 """
 
-from typing import Final, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
@@ -21,8 +22,6 @@ from rules.quality.settings import HOUR_MS, Range
 Ints: TypeAlias = npt.NDArray[np.int64]
 Floats: TypeAlias = npt.NDArray[np.float64]
 Bools: TypeAlias = npt.NDArray[np.bool_]
-
-NEVER: Final = (float("nan"), float("nan"))
 
 
 def timing_test(time_ms: Ints, now_ms: int, max_age_ms: int) -> Flags:
@@ -123,27 +122,6 @@ def rate_of_change_test(
     return _mark_missing(flags, value)
 
 
-def multi_variate_test(
-    value: Floats,
-    second: Floats,
-    max_step: Floats | float,
-    second_max_step: Floats | float,
-    previous: tuple[float, float] = NEVER,
-) -> Flags:
-    """Test 9: flag 3 a step in one quantity that a second quantity, which should follow, does not show.
-
-    second: the other quantity at the same times. max_step, second_max_step: the manuals' N (2) times
-    the standard deviation of each, for all readings or for each. previous: both values before the
-    first. Readings beside a missing one, or without a known limit, are 2; missing ones are 9.
-    """
-    step = np.abs(np.diff(value, prepend=previous[0]))
-    second_step = np.abs(np.diff(second, prepend=previous[1]))
-    known = (step >= 0.0) & (second_step >= 0.0) & ~np.isnan(max_step) & ~np.isnan(second_max_step)
-    alone = (step > max_step) & (second_step <= second_max_step)
-    flags = np.where(known, np.where(alone, Flag.SUSPECT, Flag.PASS), Flag.NOT_EVALUATED).astype(np.uint8)
-    return _mark_missing(flags, value)
-
-
 def attenuated_signal_test(variation: Floats, suspect: float | None, fail: float | None) -> Flags:
     """Test 10: flag 3 or 4 where the variation over the window is below a threshold; 2 where it is NaN.
 
@@ -155,20 +133,6 @@ def attenuated_signal_test(variation: Floats, suspect: float | None, fail: float
         if threshold is not None:
             np.putmask(flags, variation < threshold, np.uint8(flag))
     return flags
-
-
-def neighbour_test(
-    value: Floats,
-    neighbour: Floats,
-    max_step: Floats | float,
-    neighbour_max_step: Floats | float,
-    previous: tuple[float, float] = NEVER,
-) -> Flags:
-    """Test 11: flag 3 a step that a redundant probe of the same quantity does not show.
-
-    The manuals give it the logic of test 9; arguments and flags as there.
-    """
-    return multi_variate_test(value, neighbour, max_step, neighbour_max_step, previous)
 
 
 def _all(flag: Flag, size: int) -> Flags:

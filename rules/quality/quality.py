@@ -4,15 +4,16 @@ Law: judging a block whole, or cut anywhere with the state written down in betwe
 flags bit for bit, once the amendment to the last reading of each part is made.
 """
 
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Final, Self
 
 import numpy as np
 import numpy.typing as npt
 
-from rules.quality.flags import Flag, Flags, QartodTest, pack, summarise
+from rules.quality.flags import Flag, Flags, QartodTest, pack, summarise, unpack
 from rules.quality.flat_line import flat_line_test
 from rules.quality.hour_statistics import Floats, HourStatistics, Ints
+from rules.quality.probe_faults import Belied
 from rules.quality.qartod import (
     Bools,
     attenuated_signal_test,
@@ -62,6 +63,21 @@ class Judged:
     amended_tests: int | None
     state: QualityState
 
+    def with_belied(self, belied: Belied) -> Self:
+        """Return the same with what is belied failed: the flat-line test by a witness, rate of change by what
+        no water does."""
+        leapt = belied.jumped | belied.erratic
+        tests = self.tests.copy()
+        for test, where in ((QartodTest.FLAT_LINE, belied.frozen), (QartodTest.RATE_OF_CHANGE, leapt)):
+            nibble = np.uint32(4 * test)
+            tests[where] &= ~(np.uint32(0xF) << nibble)
+            tests[where] |= np.uint32(Flag.FAIL) << nibble
+        failed = belied.frozen | leapt
+        causal, summary = self.causal.copy(), self.summary.copy()
+        causal[failed] = summary[failed] = Flag.FAIL
+        state = replace(self.state, tests=unpack(tests[-1:]))
+        return replace(self, causal=causal, summary=summary, tests=tests, state=state)
+
 
 def judge(
     time_ms: Ints,
@@ -73,8 +89,9 @@ def judge(
     """Flag the next readings of a channel.
 
     time_ms: int64, UTC, strictly rising, also from block to block; value: float64 in the quantity's
-    unit, not finite where missing; unparsable: readings that the driver could not make out. Shapes
-    (readings,). Raises QualityError where times do not rise or shapes differ; the state is not changed.
+    unit, not finite where missing; unparsable: readings that the driver could not make out; shapes
+    (readings,). Raises QualityError where times do not rise or shapes differ;
+    the state is not changed.
     """
     _check(time_ms, value, state)
     size = value.size

@@ -62,6 +62,7 @@ class QualitySettings:
     max_gap_ms: longest time between two readings of a channel that is in order.
     spike_suspect, spike_fail: greatest distance from the mean of both neighbours.
     max_change_per_hour: greatest rate between two readings.
+    max_jump: how far a vessel's water can move at once, beside that rate; what is further off is 4.
     max_change_deviations: the manuals' N_DEV; greatest step in standard deviations of the last
         deviation_hours (TIM_DEV).
     min_step: steps up to this size are the probe's own noise and never suspect, whatever the rate.
@@ -80,6 +81,7 @@ class QualitySettings:
     spike_suspect: float | None = None
     spike_fail: float | None = None
     max_change_per_hour: float | None = None
+    max_jump: float | None = None
     max_change_deviations: float | None = None
     deviation_hours: int = 25
     min_step: float = 0.0
@@ -114,7 +116,8 @@ class QualitySettings:
 
 
 _NOT_NEGATIVE = (
-    "max_gap_ms", "spike_suspect", "spike_fail", "max_change_per_hour", "max_change_deviations", "min_step",
+    "max_gap_ms", "spike_suspect", "spike_fail", "max_change_per_hour", "max_jump",
+    "max_change_deviations", "min_step",
     "flat_line_eps", "attenuated_suspect", "attenuated_fail",
 )  # fmt: skip
 
@@ -138,10 +141,6 @@ def _check_at_most(name: str, value: float | None, other: str, bound: float | No
         raise QualityError(f"{name} {value}: must not be greater than {other} {bound}")
 
 
-_FROZEN_PROBE = (Repeats(count=10, duration_ms=2 * HOUR_MS), Repeats(count=20, duration_ms=12 * HOUR_MS))
-"""A live probe's last digit flickers. Common practice, no source; the manuals' 3 and 5 repeats suit
-buoys, and would fail every still tank. Lengthen it for a probe whose last digit is coarse."""
-
 DEFAULT_QUALITY: Final[Mapping[Quantity, QualitySettings]] = {
     Quantity.TEMPERATURE: QualitySettings(
         sensor_range=Range(-5.0, 50.0),  # common practice, no source: submersible platinum probe
@@ -149,64 +148,54 @@ DEFAULT_QUALITY: Final[Mapping[Quantity, QualitySettings]] = {
         max_gap_ms=HOUR_MS,  # TIM_INC example of the QARTOD manuals
         spike_suspect=0.5,  # common practice, no source: litres of water cannot do this in one poll
         spike_fail=3.0,  # QARTOD T/S manual's example, its lower threshold (from memory)
+        max_jump=1.0,  # project judgement: no water change by hand is so sudden
         max_change_per_hour=20.0,  # common practice, no source: a water change at worst
         max_change_deviations=3.0,  # N_DEV example of the QARTOD manuals
         min_step=0.2,  # common practice, no source: a chiller's switching as the probe sees it
-        flat_line_suspect=_FROZEN_PROBE[0],
-        flat_line_fail=_FROZEN_PROBE[1],
-        attenuated_suspect=0.01,  # common practice, no source: the last digit of a usual probe
     ),
     Quantity.CONDUCTIVITY: QualitySettings(
         sensor_range=Range(0.0, 100.0),  # common practice, no source: sea water cell
         operator_range=Range(10.0, 65.0),  # salinity 8 at 5 °C to 40 at 28 °C, rounded outwards
         max_gap_ms=HOUR_MS,
-        spike_suspect=1.0,  # common practice, no source: a bubble in the cell
+        spike_suspect=3.0,  # the manual's lower example for salinity is 3; a bubble in the cell does more
         spike_fail=10.0,  # common practice, no source: the cell has lost its water
+        max_jump=4.0,  # project judgement: no water change by hand is so sudden
         max_change_per_hour=30.0,  # common practice, no source
         max_change_deviations=3.0,
         min_step=0.3,  # common practice, no source
-        flat_line_suspect=_FROZEN_PROBE[0],
-        flat_line_fail=_FROZEN_PROBE[1],
-        attenuated_suspect=0.01,  # common practice, no source
     ),
     Quantity.SALINITY: QualitySettings(
         sensor_range=Range(0.0, 50.0),  # PSS-78 is defined from 2 to 42; the rest is still readable
         operator_range=Range(2.0, 42.0),  # range of PSS-78 (UNESCO technical paper 44, 1983)
         max_gap_ms=HOUR_MS,
-        spike_suspect=0.5,  # common practice, no source: a bubble in the cell
+        spike_suspect=1.5,  # project judgement: half the manual's lower example (3)
         spike_fail=5.0,  # common practice, no source
+        max_jump=3.0,  # project judgement: no water change by hand is so sudden
         max_change_per_hour=20.0,  # common practice, no source: a water change at worst
         max_change_deviations=3.0,
         min_step=0.2,  # common practice, no source
-        flat_line_suspect=_FROZEN_PROBE[0],
-        flat_line_fail=_FROZEN_PROBE[1],
-        attenuated_suspect=0.005,  # common practice, no source
     ),
     Quantity.OXYGEN: QualitySettings(
         sensor_range=Range(0.0, 30.0),  # common practice, no source: optical probe
         operator_range=Range(0.0, 20.0),  # common practice, no source: 140 % of saturation at 0 °C, fresh
         max_gap_ms=HOUR_MS,
-        spike_suspect=1.0,  # common practice, no source
+        spike_suspect=2.0,  # project judgement: half the manual's lower example (4)
         spike_fail=4.0,  # QARTOD DO manual's example, its lower threshold (from memory)
+        max_jump=1.5,  # project judgement: no water change by hand is so sudden
         max_change_per_hour=20.0,  # common practice, no source
         max_change_deviations=3.0,
         min_step=0.3,  # common practice, no source
-        flat_line_suspect=_FROZEN_PROBE[0],
-        flat_line_fail=_FROZEN_PROBE[1],
-        attenuated_suspect=0.01,  # common practice, no source
     ),
     Quantity.OXYGEN_SATURATION: QualitySettings(
         sensor_range=Range(0.0, 300.0),  # common practice, no source: optical probe
         operator_range=Range(0.0, 200.0),  # common practice, no source
         max_gap_ms=HOUR_MS,
-        spike_suspect=10.0,  # common practice, no source
+        spike_suspect=20.0,  # the oxygen threshold above as a share of 10 mg/L
         spike_fail=40.0,  # the oxygen thresholds above as a share of 9 to 10 mg/L
+        max_jump=15.0,  # project judgement: no water change by hand is so sudden
         max_change_per_hour=200.0,  # common practice, no source
         max_change_deviations=3.0,
         min_step=3.0,  # common practice, no source
-        flat_line_suspect=_FROZEN_PROBE[0],
-        flat_line_fail=_FROZEN_PROBE[1],
-        attenuated_suspect=0.1,  # common practice, no source
     ),
     Quantity.AIR_PRESSURE: QualitySettings(
         sensor_range=Range(300.0, 1200.0),  # common practice, no source: usual barometer chips
@@ -216,7 +205,10 @@ DEFAULT_QUALITY: Final[Mapping[Quantity, QualitySettings]] = {
         spike_fail=20.0,  # common practice, no source
         max_change_per_hour=30.0,  # common practice, no source
         min_step=2.0,  # common practice, no source
-        flat_line_suspect=Repeats(count=20, duration_ms=12 * HOUR_MS),  # common practice, no source
     ),
 }
-"""Starting limits for a small rack; the site's own experience is better."""
+"""Starting limits for a small rack; the site's own experience is better.
+
+Without tests for a flat line or an attenuated signal: a coarse probe in calm water repeats itself for half a
+day, and readings alone do not tell it from a frozen one (`rules.quality.calm` does, by witnesses).
+"""

@@ -13,6 +13,9 @@ from rules.quantities import Quantity
 from rules.rack.stage_plan import StageStep, Tolerances
 from rules.water.specific_conductance import Compensation
 
+FRESH = "fresh"
+"""Stands for the quantity where a probe's register or field only shows that its answers are new."""
+
 RACK_WIDE = "rack"
 """Stands for the vessel where a probe serves the whole rack (the barometer)."""
 
@@ -54,6 +57,8 @@ class RackPlan:
     its limits, `quality` each quantity to the settings of its data-quality tests, `steps` each
     vessel to its planned stage moves, and `usual_stay_ms` each stage to how long it usually lasts.
     `own_tolerances` has the stages of each vessel whose lineage is not the rack's.
+    `closer_quality` has those that differ for a probe while a stage lives in its vessel, by stage/probe.
+    `fresh` is the source, of each probe that has one, whose value must change from poll to poll.
     `altitude_m` is that of the station, `usual` each vessel's usual values, for when nothing better is known.
     """
 
@@ -70,6 +75,18 @@ class RackPlan:
     usual: Mapping[str, Mapping[Quantity, float]] = field(default_factory=dict)
     own_tolerances: Mapping[str, Tolerances] = field(default_factory=dict)
 
+    fresh: Mapping[str, int] = field(default_factory=dict)
+    closer_quality: Mapping[str, Mapping[Quantity, QualitySettings]] = field(default_factory=dict)
+
     def tolerances_of(self, vessel: str) -> Tolerances:
         """Return what each stage tolerates in a vessel."""
         return self.own_tolerances.get(vessel, self.tolerances)
+
+    def quality_of(self, quantity: Quantity, probe: str, stage: str) -> QualitySettings:
+        """Return the settings of the quality tests for a probe while a stage lives in its vessel."""
+        closer = self.closer_quality.get(f"{stage}/{probe}", {})
+        return closer.get(quantity) or self.quality[quantity]
+
+    def source_ids(self) -> list[int]:
+        """Return the numbers of all that is read."""
+        return [*(source.id for source in self.sources), *self.fresh.values()]

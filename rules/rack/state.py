@@ -18,11 +18,15 @@ def targets_of(vessel: str, bus: str) -> tuple[Target, Target]:
 
 @dataclass(slots=True)
 class RackState:
-    """The stage in each vessel, maintenance by target, and how far the planned moves have been made."""
+    """The stage in each vessel, maintenance by target, and how far the planned moves have been made.
+
+    `fed_ms` is when the animals of a vessel were last fed.
+    """
 
     stages: dict[str, StageNow]
     maintenance: dict[Target, Hold] = field(default_factory=dict)
     done_ms: int = 0
+    fed_ms: dict[str, int] = field(default_factory=dict)
 
     def maintenance_of(self, vessel: str, bus: str) -> Hold | None:
         """Return the maintenance that keeps a channel's alarms from people; None where there is none."""

@@ -898,3 +898,51 @@ def test_whatever_a_file_holds_it_is_fit_or_its_findings_are_told(values: dict[s
         str(finding).encode()
     if all(finding.is_warning for finding in found):
         Settings.model_validate(values)
+
+
+def test_it_says_which_witness_each_probe_has_against_a_freeze(tmp_path: Path):
+    path = tmp_path / "bellwatch.toml"
+    counted = ("unit_id = 1\n", 'unit_id = 1\nfresh_by = { address = 8, type = "uint32" }\n')
+    path.write_text(edited(counted))
+    out = run(path)[1].splitlines()
+    assert "k1-multi: its answers are counted; a freeze is told within 180 s" in out
+    (own,) = [line for line in out if line.startswith("t1-thermometer temperature: its own calm")]
+    assert own.endswith("told within 30 min at best, or three times its longest calm")
+    path.write_text(edited())
+    out = run(path)[1].splitlines()
+    assert any(line.startswith("k1-multi conductivity: temperature of k1-multi must") for line in out)
+
+
+@pytest.mark.parametrize(
+    ("given", "line"),
+    [
+        (
+            "[quality.temperature]\nspike_suspect_c = 4",
+            "quality.temperature: found spike_suspect 4.0: must not be greater than spike_fail 3.0; "
+            "expected thresholds that go together",
+        ),
+        (
+            "[quality.probes.k1-mutli.temperature]\nmin_step_c = 1",
+            "quality.probes.k1-mutli: found no such probe; "
+            'expected one of the rack\'s probes, perhaps "k1-multi"',
+        ),
+        (
+            "[quality.stages.efyra.oxygen]\nmin_step_mg_l = 1",
+            'quality.stages.efyra: found no such stage; expected one of the rack\'s stages, perhaps "ephyra"',
+        ),
+        (
+            "[quality.oxygen]\nmax_jump_c = 1",
+            "quality.oxygen.max_jump_c: found an unknown key; "
+            'expected a key of this table, perhaps "max_jump_mg_l"',
+        ),
+        (
+            'fresh_by = { address = 4, type = "uint16" }',
+            "probes.k1-multi.fresh_by.address: found 4; "
+            "expected registers apart from those of registers[2], 4 to 5",
+        ),
+    ],
+)
+def test_what_is_wrong_with_quality_and_with_a_count_of_answers(given: str, line: str):
+    where = "unit_id = 1\n" if given.startswith("fresh") else "[stages.ephyra.temperature]\n"
+    text = edited((where, f"{where}{given}\n" if given.startswith("fresh") else f"{given}\n{where}"))
+    assert [str(finding) for finding in findings_in(tomllib.loads(text))] == [line]

@@ -18,6 +18,7 @@ from daemon.journal.retention import let_go
 from daemon.watch import watch
 from drivers.readings import Reading
 from rules.alarms.event import AlarmEvent
+from rules.plain import to_plain
 from tests.rigs.bench import (
     START_MS,
     Bench,
@@ -238,7 +239,7 @@ def test_events_of_the_newest_are_whole(tmp_path):
     bench.take(swinging(130))
     bodies = events_in(bench.path)
     newest = {body["channel"] + body["condition"]: body for body in bodies}
-    found = bench.journal.history.newest_event_of_each_alarm()
+    found = [to_plain(event) for event in bench.journal.history.newest_event_of_each_alarm()]
     assert sorted(found, key=lambda body: body["number"]) == sorted(
         newest.values(), key=lambda b: b["number"]
     )

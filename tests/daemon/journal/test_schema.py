@@ -111,7 +111,7 @@ def test_what_was_asked_and_not_answered_is_done_once_and_a_repeat_does_nothing(
     bench = Bench(before.parent, START_MS + 1_000_000, more=PLAN)
     bench.watch.take([], START_MS + 1_000_000)
     kinds = [row[2] for row in contents(before)["action"]][known:]
-    assert kinds == ["configure", "log", "acknowledge"], "and phone-0001 was done before"
+    assert kinds == ["away", "configure", "log", "acknowledge"], "and phone-0001 was done before"
     assert box.answer_to("phone-0001") == ""
     assert [entry.body["text"] for entry in bench.journal.history.entries("feed")] == ["rotifers"]
     bench.power_cut()
@@ -122,7 +122,7 @@ def test_the_daemon_goes_on_from_it_and_says_that_the_rules_are_others(before):
     heard = LogCapture()
     structlog.configure(processors=[heard])
     bench = Bench(before.parent, START_MS + 1_000_000, more=PLAN)
-    bench.take(steady(60, 26, START_MS + 1_001_000))
+    bench.take(steady(60, 2, START_MS + 1_001_000))
     assert [event["judged_by"] for event in heard.entries if event["event"] == "rules_changed"] == [
         "a version before 1"
     ]
@@ -150,13 +150,12 @@ def test_who_reads_or_asks_leaves_it_as_it_is_and_says_so_in_a_line(before):
     assert before.read_bytes() == was
 
 
-@pytest.mark.parametrize("in_the_way", ["CREATE TABLE seal (mine TEXT)", "UPDATE action SET body = '{'"])
-def test_a_step_that_fails_changes_nothing(before, in_the_way):
+def test_a_step_that_fails_changes_nothing(before):
     with closing(sqlite3.connect(before)) as db:
-        db.execute(in_the_way)
+        db.execute("CREATE TABLE seal (mine TEXT)")
         db.commit()
         was = list(db.iterdump())
-    with pytest.raises((JournalError, ValueError)):
+    with pytest.raises(JournalError):
         Journal(before, writable=True)
     with closing(sqlite3.connect(before)) as db:
         assert db.execute("PRAGMA user_version").fetchone() == (2,)

@@ -78,11 +78,11 @@ def test_on_the_limit_is_still_inside_and_the_deadband_must_be_left():
 
 
 def test_a_reading_that_cannot_be_is_no_evidence_and_in_the_end_a_probe_fault():
-    verdict = judge([15, 99, 99, 99, 15, 15, 15])
-    assert edges(verdict) == [(2, "probe_fault:advisory", True), (5, "probe_fault:advisory", False)]
+    verdict = judge([15, 99, 99, 99, *[15] * 6])
+    assert edges(verdict) == [(2, "probe_fault:advisory", True), (9, "probe_fault:advisory", False)]
     assert verdict.edges[0][1].priority is Priority.HIGH
     assert verdict.edges[0][1].evidence.value == 99.0
-    assert np.isnan(verdict.usable).tolist() == [False, True, True, True, False, False, False]
+    assert np.isnan(verdict.usable).tolist() == [False, True, True, True, *[False] * 6]
 
 
 def test_a_suspect_reading_still_counts():

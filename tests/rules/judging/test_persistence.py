@@ -56,6 +56,28 @@ def test_the_off_delay_holds_an_alarm_that_dips_out_for_a_moment():
     assert found == [Turn(0, True, 0), Turn(5, False, 3 * MINUTE)]
 
 
+def test_three_times_in_ten_polls_chatters_and_stands_until_half_an_hour_is_quiet():
+    """Chattering as IEC 62682 has it, a poll a minute: raised at 1, 3 and 5, over half an hour after 12."""
+    values = [8, 11, 8, 11, 8, 11, 8, 8, 8, 8, 8, 11, 8] + [8] * 40
+    found, state = judge(values)
+    assert [(turn.index, turn.active, turn.times) for turn in found] == [
+        (1, True, 0),
+        (2, False, 0),
+        (3, True, 0),
+        (4, False, 0),
+        (5, True, 3),
+        (42, False, 0),
+    ]
+    assert "3 times in 10 min" in found[-2].again
+    assert state == Persistence(Phase.CLEAR, found[-1].since_ms)
+
+
+def test_three_times_in_an_hour_do_not_chatter():
+    found, _ = judge([*([11, 8] + [8] * 18) * 3])
+    assert [turn.index for turn in found] == [0, 1, 20, 21, 40, 41]
+    assert not any(turn.times for turn in found)
+
+
 def test_a_reading_that_is_not_a_number_is_no_evidence():
     found, state = judge([11, np.nan, np.nan], delays=(MINUTE, 0))
     assert found == []
@@ -71,7 +93,7 @@ def test_a_ripe_condition_is_told_at_the_first_reading_after_the_delay(delay):
 
 def slow_reference(value, time_ms, limit, deadband, delays):
     """The same rules, one reading at a time, as a person would read them off IEC 62682."""
-    phase, since, found = "clear", 0, []
+    phase, since, found, came = "clear", 0, [], []
     for index, (v, t) in enumerate(zip(value, time_ms, strict=True)):
         beyond, inside = v > limit, v < limit - deadband
         if phase == "clear" and beyond:
@@ -82,10 +104,10 @@ def slow_reference(value, time_ms, limit, deadband, delays):
             phase = "clear" if phase == "pending" else "active"
         if phase == "pending" and beyond and t >= since + delays[0]:
             found.append((index, True, since))
-            phase = "active"
-        elif phase == "clearing" and inside and t >= since + delays[1]:
+            phase, came = "active", [at for at in came if t - at <= 10 * MINUTE] + [t]
+        elif phase == "clearing" and inside and t >= since + (30 * MINUTE if len(came) > 2 else delays[1]):
             found.append((index, False, since))
-            phase = "clear"
+            phase, came = "clear", [] if len(came) > 2 else came
     return found
 
 
@@ -111,7 +133,7 @@ def test_the_kernel_does_what_the_slow_reference_does_however_it_is_cut(steps, d
 
 def test_each_phase_is_carried_over_a_cut_and_counts_on_from_where_it_began():
     found, state = judge([11, 8], delays=(0, 2 * MINUTE))
-    assert (found, state) == ([Turn(0, True, 0)], Persistence(Phase.CLEARING, MINUTE))
+    assert (found, state) == ([Turn(0, True, 0)], Persistence(Phase.CLEARING, MINUTE, (0,)))
     later = np.array([2, 3], dtype=np.int64) * MINUTE
     out = np.array([False, False])
     found, state = turns(out, ~out, later, (0, 2 * MINUTE), state)

@@ -1,11 +1,14 @@
 """Each test that fails a reading has its word; the most telling one is said."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from rules.engine import Engine
 from rules.quality.flags import Flag, QartodTest, pack
 from rules.quality.probe_faults import FaultReason, reason_of, stuck
+from rules.quality.settings import HOUR_MS, Repeats
 from rules.readings import Readings
 from tests.rules.care.test_probe_care import DAY_MS, PLAN, START_MS
 
@@ -37,9 +40,11 @@ def test_stuck_is_what_the_flat_line_test_suspects_or_fails():
     assert stuck(words).tolist() == [False, False, True, True, False]
 
 
-def test_a_probe_that_is_stuck_for_a_day_is_no_longer_believed():
+def test_where_the_settings_ask_for_it_a_probe_that_is_stuck_for_a_day_is_no_longer_believed():
     """After two hours somebody should look by day; after twelve nobody watches the water any more."""
-    engine = Engine(PLAN, START_MS)
+    given = {"flat_line_suspect": Repeats(10, 2 * HOUR_MS), "flat_line_fail": Repeats(20, 12 * HOUR_MS)}
+    quality = {quantity: replace(its, **given) for quantity, its in PLAN.quality.items()}
+    engine = Engine(replace(PLAN, quality=quality), START_MS)
     times = START_MS + 30_000 * np.arange(1, DAY_MS // 30_000 + 1)
     ones = np.ones(times.size, dtype=np.int64)
     outcome = engine.feed(Readings(ones.cumsum(), times, ones, times, np.full(times.size, 15.0)))

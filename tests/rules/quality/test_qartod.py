@@ -123,33 +123,6 @@ def test_small_steps_pass_whatever_the_rate():
     assert qartod.rate_of_change_test(time_ms, value, None, unknown, 0.25).tolist() == [2, 2, 2, 9]
 
 
-def test_multi_variate_flags_a_step_that_the_other_quantity_does_not_show():
-    value = floats(10.0, 15.0, 15.0, 20.0, NAN, 15.0, 20.0)
-    second = floats(30.0, 30.1, 30.1, 33.0, 33.0, 33.0, NAN)
-    assert qartod.multi_variate_test(value, second, 2.0, 1.0).tolist() == [2, 3, 1, 1, 9, 2, 2]
-    assert qartod.multi_variate_test(value[:1], second[:1], 2.0, 1.0, (5.0, 30.0)).tolist() == [3]
-    unknown = qartod.multi_variate_test(value[:2], second[:2], floats(NAN, NAN), 1.0, (5.0, 30.0))
-    assert unknown.tolist() == [2, 2]
-
-
-def test_neighbour_flags_what_the_redundant_probe_does_not_show():
-    value, neighbour = floats(10.0, 15.0, 15.1), floats(10.1, 10.2, 15.0)
-    assert qartod.neighbour_test(value, neighbour, 2.0, 2.0).tolist() == [2, 3, 1]
-
-
-@given(readings.filter(len), readings.filter(len), st.integers(0, 25))
-def test_multi_variate_is_the_same_however_cut(value, second, cut):
-    size = min(len(value), len(second))
-    value, second, cut = floats(*value[:size]), floats(*second[:size]), min(cut, size)
-    whole = qartod.multi_variate_test(value, second, 0.5, 0.5)
-    before = (value[cut - 1], second[cut - 1]) if cut else qartod.NEVER
-    parts = [
-        qartod.multi_variate_test(value[:cut], second[:cut], 0.5, 0.5),
-        qartod.multi_variate_test(value[cut:], second[cut:], 0.5, 0.5, before),
-    ]
-    assert np.concatenate(parts).tolist() == whole.tolist()
-
-
 def test_attenuated_signal_at_its_thresholds():
     variation = floats(0.0, 0.09, 0.1, 0.19, 0.2, NAN)
     assert qartod.attenuated_signal_test(variation, 0.2, 0.1).tolist() == [4, 4, 3, 3, 1, 2]

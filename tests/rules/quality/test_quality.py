@@ -270,4 +270,4 @@ def test_the_input_is_left_alone():
 def test_words_are_the_packed_flags():
     found = judged([15.0, 15.1, 15.0], TEMPERATURE)
     np.testing.assert_array_equal(pack(unpack(found.tests)), found.tests)
-    assert f"{found.tests[1]:x}" == "21112111"
+    assert f"{found.tests[1]:x}" == "22112111"

@@ -96,17 +96,16 @@ def test_a_stage_move_replaces_the_climatology_alone():
 
 
 # Written down a second time, so that no slip of a finger changes what is flagged: sensor range, operator
-# range, longest gap in seconds, spike suspect and fail, change per hour, deviations, least step, attenuation.
+# range, longest gap in seconds, spike suspect and fail, change per hour, deviations, least step, jump.
 # The sources stand beside the numbers in the module; where there is none, common practice.
 AGREED = """
-temperature       -5 50  1 33  3600  0.5 3  20 3 0.2  0.01
-conductivity      0 100  10 65  3600  1 10  30 3 0.3  0.01
-salinity          0 50  2 42  3600  0.5 5  20 3 0.2  0.005
-oxygen            0 30  0 20  3600  1 4  20 3 0.3  0.01
-oxygen_saturation 0 300  0 200  3600  10 40  200 3 3  0.1
+temperature       -5 50  1 33  3600  0.5 3  20 3 0.2  1
+conductivity      0 100  10 65  3600  3 10  30 3 0.3  4
+salinity          0 50  2 42  3600  1.5 5  20 3 0.2  3
+oxygen            0 30  0 20  3600  2 4  20 3 0.3  1.5
+oxygen_saturation 0 300  0 200  3600  20 40  200 3 3  15
 air_pressure      300 1200  600 1085  3600  2 20  30 - 2  -
 """
-HOUR_MS = 3_600_000
 
 
 @pytest.mark.parametrize("row", AGREED.split("\n")[1:-1])
@@ -117,21 +116,17 @@ def test_the_defaults_are_what_was_agreed(row):
     assert [
         *(sensor.low, sensor.high, operator.low, operator.high, found.max_gap_ms / 1000),
         *(found.spike_suspect, found.spike_fail, found.max_change_per_hour, found.max_change_deviations),
-        *(found.min_step, found.attenuated_suspect),
+        *(found.min_step, found.max_jump),
     ] == [None if word == "-" else float(word) for word in given]
     assert (found.deviation_hours, found.attenuated_hours, found.attenuated_by) == (25, 12, "range")
-    assert (found.flat_line_eps, found.climatology, found.attenuated_fail) == (0.0, None, None)
+    assert (found.flat_line_eps, found.climatology) == (0.0, None)
 
 
 @pytest.mark.parametrize("quantity", list(Quantity))
-def test_a_frozen_probe_is_suspect_after_two_hours_and_fails_after_twelve(quantity):
-    """Common practice, no source; a barometer in calm weather is left in peace for longer."""
+def test_no_default_takes_a_coarse_probe_in_calm_water_for_a_frozen_one(quantity):
     found = DEFAULT_QUALITY[quantity]
-    if quantity is Quantity.AIR_PRESSURE:
-        assert (found.flat_line_suspect, found.flat_line_fail) == (Repeats(20, 12 * HOUR_MS), None)
-    else:
-        assert found.flat_line_suspect == Repeats(10, 2 * HOUR_MS)
-        assert found.flat_line_fail == Repeats(20, 12 * HOUR_MS)
+    assert (found.flat_line_suspect, found.flat_line_fail) == (None, None)
+    assert (found.attenuated_suspect, found.attenuated_fail) == (None, None)
 
 
 def test_limits_at_their_very_bounds_are_taken():

@@ -1,0 +1,170 @@
+"""Whether a probe can be believed, by its own past and by witnesses; and what is learned of that past.
+
+Day by day (UTC) within a block: what was learned of a channel changes at midnight only.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.judging.channel import ChannelState, Series
+from rules.judging.silence import Places, SourceState
+from rules.judging.watch_list import WatchList
+from rules.quality.calm import STALE_POLLS, Buckets, Shown, Witness, frozen, repeats_after
+from rules.quality.flags import Flag
+from rules.quality.history import DAY_MS, EARLIER, History, Learned, learn, learned
+from rules.quality.leaps import Leap, bend_limit, erratic, jumps
+from rules.quality.probe_faults import Belied
+from rules.quality.quality import Judged
+from rules.rack.channels import Channel
+from rules.readings import Readings
+
+Bools = NDArray[np.bool_]
+
+
+class Trust:
+    """Judges the probes of one block; `channels`, the carried states, are changed."""
+
+    def __init__(
+        self,
+        readings: Readings,
+        places: Places,
+        watch_list: WatchList,
+        channels: Mapping[str, ChannelState],
+        sources: Mapping[int, SourceState],
+        dry: Callable[[Channel, NDArray[np.intp]], Bools | None],
+    ) -> None:
+        self._readings, self._places, self._watch_list, self._dry = readings, places, watch_list, dry
+        self._channels, self._sources = channels, sources
+        self._buckets: dict[int, tuple[Buckets, NDArray[np.intp]]] = {}
+        self._jumps: dict[int, tuple[Bools, Leap]] = {}
+        self._histories: dict[str, list[tuple[int, History]]] = {}
+
+    def usual(self, channel: Channel, at_ms: int, back: int = 0) -> Learned | None:
+        """Return what a channel showed up to `back` days before the day of `at_ms`; None where nothing."""
+        today = at_ms // DAY_MS
+        known = self._histories.get(channel.name, [(-1, self._channels[channel.name].history)])
+        history = next(history for day, history in reversed(known) if day < today)
+        wait_ms = channel.source.silent_after_ms
+        return learned(history, at_ms - back * DAY_MS, channel.quantity, wait_ms)
+
+    def belied(self, channel: Channel, series: Series, judged: Judged) -> Belied | None:
+        """Return which readings of a channel are belied, None where none is, and learn from the others."""
+        state, here, at_ms = self._channels[channel.name], series.index, self._readings.at_ms[series.index]
+        doubtful = judged.causal != Flag.PASS
+        if series.error is not None:
+            doubtful |= series.error > 0
+        if self._watch_list.is_maintained(channel.source.id):
+            doubtful[:] = True
+        found = Belied(*np.zeros((3, at_ms.size), dtype=np.bool_))
+        value = self._readings.value[here] if channel.measured else series.value
+        histories = self._histories[channel.name] = [(-1, state.history)]
+        if channel.measured:
+            found.jumped[:], state.leap = self._jumps_of(channel.source.id)
+            self._buckets_of(channel.source.id)  # while what is carried is still that of before
+        for part in _days(at_ms):
+            if channel.measured:
+                found.frozen[part] = self._frozen(channel, here, part)
+                found.erratic[part] = self._erratic(channel, here, part)
+                doubtful[part] |= found.frozen[part] | found.jumped[part] | found.erratic[part]
+            wait_ms = channel.source.silent_after_ms
+            state.history = learn(
+                state.history, at_ms[part], value[part], doubtful[part], channel.quantity, wait_ms
+            )
+            histories.append((int(at_ms[part.start]) // DAY_MS, state.history))
+        return found if (found.frozen | found.jumped | found.erratic).any() else None
+
+    def _in_water(self, channel: Channel, here: NDArray[np.intp]) -> Bools:
+        """Return which readings of a probe are numbers, and of the water."""
+        finite, dry = np.isfinite(self._readings.value[here]), self._dry(channel, here)
+        return finite if dry is None else finite & ~dry
+
+    def _jumps_of(self, source_id: int) -> tuple[Bools, Leap]:
+        """Return where a probe jumps, and what to carry of it; the water may do so under maintenance."""
+        if source_id not in self._jumps:
+            channel, here = self._watch_list.own[source_id], self._places[source_id]
+            state, in_water = self._channels[channel.name], self._in_water(channel, here)
+            value, found = self._readings.value[here], np.zeros(here.size, dtype=np.bool_)
+            settings, time_ms = self._watch_list.quality(channel), self._readings.time_ms[here]
+            found[in_water], leap = jumps(time_ms[in_water], value[in_water], settings, state.leap)
+            if self._watch_list.is_maintained(source_id):
+                found[:], leap = False, replace(leap, since_ms=-1, base=0.0)
+            self._jumps[source_id] = found, leap
+        return self._jumps[source_id]
+
+    def _erratic(self, channel: Channel, here: NDArray[np.intp], part: slice) -> Bools:
+        """Return where a probe scatters, on one day."""
+        state, in_water = self._channels[channel.name], self._in_water(channel, here)[part]
+        day_ms, found = int(self._readings.at_ms[here[part][0]]), np.zeros(in_water.size, dtype=np.bool_)
+        limit = bend_limit(channel.quantity, self.usual(channel, day_ms), day_ms)
+        value = self._readings.value[here[part]][in_water]
+        scatters, state.scatter = erratic(value, limit, state.scatter)
+        if not self._watch_list.is_maintained(channel.source.id):
+            found[in_water] = scatters
+        return found
+
+    def _frozen(self, channel: Channel, here: NDArray[np.intp], part: slice) -> Bools:
+        """Return which readings of a probe on one day are frozen, and carry its calm on."""
+        state, at_ms = self._channels[channel.name], self._readings.at_ms[here[part]]
+        now, before = (self.usual(channel, int(at_ms[0]), back) for back in (0, EARLIER))
+        witnesses = [
+            Witness(self._buckets_of(source_id)[0], least)
+            for source_id, least in self._watch_list.witnesses(channel.source)
+        ]
+        stale = self._stale(channel.source.probe, here[part])
+        value, shown = self._sound(channel.source.id)[part], Shown(channel.quantity, now, before)
+        whole = at_ms.size == here.size
+        own = self._buckets_of(channel.source.id) if whole else state.calm.buckets.followed_by(at_ms, value)
+        found, state.calm = frozen(at_ms, value, state.calm, own, shown, witnesses, stale)
+        return found
+
+    def _buckets_of(self, source_id: int) -> tuple[Buckets, NDArray[np.intp]]:
+        if source_id not in self._buckets:
+            before = self._channels[self._watch_list.own[source_id].name].calm.buckets
+            here = self._places.get(source_id)
+            if here is None:
+                self._buckets[source_id] = before, np.array([], dtype=np.intp)
+            else:
+                at_ms = self._readings.at_ms[here]
+                self._buckets[source_id] = before.followed_by(at_ms, self._sound(source_id))
+        return self._buckets[source_id]
+
+    def _sound(self, source_id: int) -> NDArray[np.float64]:
+        """Return what a probe read, NaN where it jumps or says what it cannot: that bears no witness."""
+        value = self._readings.value[self._places[source_id]]
+        sensor = self._watch_list.quality(self._watch_list.own[source_id]).sensor_range
+        bad = self._jumps_of(source_id)[0] | (value < sensor.low) | (value > sensor.high)
+        return np.where(bad, np.nan, value)
+
+    def _count(self, source_id: int) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
+        """Return where the counts of answers are, and how often the newest came again after each."""
+        here = self._places.get(source_id, np.array([], dtype=np.intp))
+        before = self._sources[source_id]
+        return here, repeats_after(self._readings.value[here], before.raw, before.repeats)
+
+    def _stale(self, probe: str, here: NDArray[np.intp]) -> Bools | None:
+        """Return where the newest count of a probe's answers says that they are old ones; None without it."""
+        source_id = self._watch_list.plan.fresh.get(probe)
+        if source_id is None:
+            return None
+        places, repeats = self._count(source_id)
+        stale: Bools = repeats[np.searchsorted(places, here, side="right")] >= STALE_POLLS
+        return stale
+
+    def note_counts(self) -> None:
+        """Remember the newest counts of answers."""
+        for source_id in self._watch_list.plan.fresh.values():
+            here, repeats = self._count(source_id)
+            if here.size:
+                state = self._sources[source_id]
+                state.repeats, state.raw = int(repeats[-1]), float(self._readings.value[here[-1]])
+
+
+def _days(at_ms: NDArray[np.int64]) -> Iterator[slice]:
+    """Go through the days of a block."""
+    days = at_ms // DAY_MS
+    nights = (np.flatnonzero(days[1:] != days[:-1]) + 1).tolist()
+    yield from (slice(start, stop) for start, stop in pairwise([0, *nights, at_ms.size]))

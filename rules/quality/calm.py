@@ -1,0 +1,355 @@
+"""Whether a probe that does not move is frozen: it takes a witness, for readings alone cannot tell.
+
+Readings are put together in buckets of minutes by their arrival; a *stretch* is a row of buckets that lie no
+further apart than a span: nothing (an exact repeat), or a dithering last digit. A stretch is frozen where
+something else moved meanwhile that this probe had to show, or where it is three times as long as the
+longest of the last fortnight. What was told as frozen is never learned from.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.quality.history import DAY_MS, FORTNIGHT, LAST_DIGIT, Learned
+from rules.quantities import Quantity
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+BUCKET_MS: Final = 5 * 60_000
+_APART: Final = 6
+"""Buckets without a reading that end a stretch (half an hour), and for how long closed ones are kept."""
+
+LEAST_MS: Final = 600_000
+LEAST_READINGS: Final = 20
+"""No stretch counts below (project judgement)."""
+
+TIMES_THE_LONGEST: Final = 3
+TELLS_WITHIN_MS: Final = 60_000 + BUCKET_MS
+"""The delay of a probe fault and the bucket that a stretch began in: part of the time that it may take."""
+
+DITHER_DIGITS: Final = 2.5
+DITHER_NOISE: Final = 1.25
+"""A frozen probe's last digit may dither by one up and down; in a noisy one, by what its noise never keeps to
+(project judgement)."""
+
+MOVED: Final = {
+    Quantity.TEMPERATURE: {Quantity.TEMPERATURE: 0.5},
+    Quantity.CONDUCTIVITY: {Quantity.TEMPERATURE: 0.5, Quantity.CONDUCTIVITY: 1.0},
+    Quantity.SALINITY: {Quantity.SALINITY: 0.5},
+    Quantity.OXYGEN: {Quantity.TEMPERATURE: 2.0, Quantity.OXYGEN: 0.5},
+    Quantity.OXYGEN_SATURATION: {Quantity.OXYGEN_SATURATION: 5.0},
+    Quantity.AIR_PRESSURE: {Quantity.AIR_PRESSURE: 3.0},
+}
+"""By how much another quantity or a second probe of a vessel must move, so that a probe had to show it: some
+2 % per kelvin in conductivity and in the oxygen that water holds (project judgement)."""
+
+_DIGITS_MOVED: Final = 5.0
+
+STALE_POLLS: Final = 3
+"""So often may what must change from poll to poll come again, for a probe that is slower than its polls."""
+
+
+@dataclass(frozen=True, slots=True)
+class Buckets:
+    """A source's readings by buckets, oldest first, the last one still open.
+
+    `when` has each bucket's number, how many readings it holds, and when the first and the last arrived,
+    shape (4, buckets); `extremes` its lowest and highest reading, shape (2, buckets).
+    """
+
+    when: Ints = field(default_factory=lambda: np.empty((4, 0), dtype=np.int64))
+    extremes: Floats = field(default_factory=lambda: np.empty((2, 0)))
+
+    @property
+    def size(self) -> int:
+        """How many buckets there are."""
+        return int(self.when.shape[1])
+
+    def followed_by(self, at_ms: Ints, value: Floats) -> tuple[Self, Ints]:
+        """Return the buckets with more readings (shapes n, not empty), and which one each of them is in."""
+        numbers = at_ms // BUCKET_MS
+        starts = np.concatenate(([0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1))
+        count = np.diff(starts, append=at_ms.size)
+        when = np.stack((numbers[starts], count, at_ms[starts], at_ms[starts + count - 1]))
+        extremes = np.stack((np.fmin.reduceat(value, starts), np.fmax.reduceat(value, starts)))
+        kept = self.size
+        if kept and self.when[0, -1] == numbers[0]:
+            kept -= 1
+            when[1, 0] += self.when[1, -1]
+            when[2, 0] = self.when[2, -1]
+            extremes[0, 0] = np.fmin(extremes[0, 0], self.extremes[0, -1])
+            extremes[1, 0] = np.fmax(extremes[1, 0], self.extremes[1, -1])
+        joined = (
+            np.concatenate((self.when[:, :kept], when), axis=1),
+            np.concatenate((self.extremes[:, :kept], extremes), axis=1),
+        )
+        return type(self)(*joined), kept + np.repeat(np.arange(starts.size), count)
+
+    def newest(self) -> Self:
+        """Return those that may still be asked for."""
+        start = int(np.searchsorted(self.when[0], self.when[0, -1] - _APART))
+        return type(self)(self.when[:, start:].copy(), self.extremes[:, start:].copy())
+
+    def extremes_in(self, numbers: Ints) -> Floats:
+        """Return the lowest and highest reading of each of n buckets, shape (2, n); NaN where none was."""
+        if not self.size:
+            return np.full((2, numbers.size), np.nan)
+        at = np.minimum(np.searchsorted(self.when[0], numbers), self.size - 1)
+        return np.where(self.when[0, at] == numbers, self.extremes[:, at], np.nan)
+
+
+@dataclass(slots=True)
+class Stretch:
+    """A row of buckets that lie within `span` of each other; `count` is 0 where there is none.
+
+    `frozen_ms` is how long it may last by the probe's own past (-1: unknown), `moved` by how many times the
+    least change a witness must move. `beside` has, for each witness, the highest low and the lowest high of
+    its buckets meanwhile: a single spike moves neither.
+    """
+
+    count: int = 0
+    since_ms: int = -1
+    last_ms: int = -1
+    low: float = 0.0
+    high: float = 0.0
+    span: float = 0.0
+    frozen_ms: int = -1
+    moved: float = 1.0
+    beside: list[tuple[float, float]] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Calm:
+    """What is carried of a source: its buckets, and of exact repeats and of dither the stretch under way, and
+    how long the longest of each day were. `changed_ms` is when a reading last differed from that before."""
+
+    buckets: Buckets = field(default_factory=Buckets)
+    stretches: tuple[Stretch, ...] = (Stretch(), Stretch())
+    longest: tuple[dict[int, int], ...] = ({}, {})
+    value: float = np.nan
+    changed_ms: int = -1
+    frozen: bool = False
+
+    def is_frozen(self, at_ms: int, counted: bool) -> bool | None:
+        """Return whether it is; None where nothing changed for so long that nobody can tell.
+
+        Where the probe's answers are `counted`, a repeated one is new.
+        """
+        if self.frozen or counted or at_ms - self.changed_ms < TIMES_THE_LONGEST * LEAST_MS:
+            return self.frozen
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """What must move where this probe should: its buckets, this block's too, and its least change."""
+
+    buckets: Buckets
+    least: float
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What a source showed up to a day, and up to two days before it; None where nothing."""
+
+    quantity: Quantity
+    now: Learned | None
+    before: Learned | None
+
+    @property
+    def span(self) -> float:
+        """How far a frozen probe that dithers may stray."""
+        return self._span(self.now)
+
+    @property
+    def moved(self) -> float:
+        """By how many times its least change a witness must move, the last digit being coarse."""
+        least = MOVED[self.quantity][self.quantity]
+        return 2.0 if self.now is None else max(1.0, _DIGITS_MOVED * self.now.digit / least)
+
+    def counts(self, at_ms: int, span: float) -> bool:
+        """Return whether enough is known of stretches within a span."""
+        return self.now is not None and self.now.counts(at_ms) and self._span(self.before) >= 0.8 * span
+
+    def _span(self, known: Learned | None) -> float:
+        widest = DITHER_DIGITS * LAST_DIGIT[self.quantity]
+        if known is None:
+            return widest
+        return min(max(DITHER_DIGITS * known.digit, DITHER_NOISE * known.noise), 10 * widest)
+
+
+def repeats_after(count: Floats, before: float, repeats: int) -> Ints:
+    """Return how often the newest of `count` has come again after each of its n readings, shape n + 1.
+
+    `before` is the one before them, which had come again `repeats` times.
+    """
+    row = np.concatenate(([before], count))
+    at = np.arange(row.size)
+    changed = np.concatenate(([-repeats], np.where(row[1:] != row[:-1], at[1:], -repeats)))
+    return at - np.maximum.accumulate(changed)
+
+
+def frozen(
+    at_ms: Ints,
+    value: Floats,
+    past: Calm,
+    now: tuple[Buckets, Ints],
+    shown: Shown,
+    witnesses: Sequence[Witness],
+    stale: Bools | None = None,
+) -> tuple[Bools, Calm]:
+    """Return which readings of a source are frozen, and what to carry.
+
+    `at_ms`, `value`: shapes n, not empty. `now`: its buckets with these readings, and which one each is in.
+    `stale`: where a count of the probe's answers says that they are old ones; None where it has none.
+    """
+    buckets, bucket_of = now
+    found = np.zeros(at_ms.size, dtype=np.bool_) if stale is None else stale.copy()
+    first = max(past.buckets.size - 1, 0)
+    goes_on = past.buckets.size and past.buckets.when[0, -1] == buckets.when[0, first]
+    open_part = tuple(past.buckets.extremes[:, -1].tolist()) if goes_on else None
+    stretches, longest = [], []
+    for span, stretch, lengths in zip((0.0, shown.span), past.stretches, past.longest, strict=True):
+        track = _Track(buckets, first, shown, span, witnesses, replace(stretch), dict(lengths), open_part)
+        track.follow()
+        found |= track.frozen(at_ms, value, bucket_of)
+        stretches.append(track.stretch)
+        longest.append(track.longest)
+    changes = np.flatnonzero(np.concatenate(([past.value], value[:-1])) != value)
+    changed_ms = int(at_ms[changes[-1]]) if changes.size else past.changed_ms
+    calm = Calm(
+        buckets.newest(), tuple(stretches), tuple(longest), float(value[-1]), changed_ms, bool(found[-1])
+    )
+    return found, calm
+
+
+class _Track:
+    """Follows the stretches of a source through its buckets, from the one that was open before (`first`)."""
+
+    def __init__(
+        self,
+        buckets: Buckets,
+        first: int,
+        shown: Shown,
+        span: float,
+        witnesses: Sequence[Witness],
+        stretch: Stretch,
+        longest: dict[int, int],
+        open_part: tuple[float, float] | None,
+    ) -> None:
+        self._open = open_part
+        self._when, (self._low, self._high) = buckets.when, buckets.extremes
+        self._first, self._shown, self._span = first, shown, span
+        closed = buckets.when[0, first:-1]
+        self._least = [witness.least for witness in witnesses]
+        self._beside = [witness.buckets.extremes_in(closed) for witness in witnesses] if closed.size else []
+        fits = len(stretch.beside) == len(witnesses)
+        self.stretch, self.longest = stretch if fits else Stretch(), longest
+        self._due: list[tuple[int, int, float, float]] = []
+
+    def follow(self) -> None:
+        """Go through the buckets that are closed now."""
+        expected, stop = self._first, self._when.shape[1] - 1
+        self._note_due(expected)
+        for at in self._quiet(expected, stop):
+            if at != expected:
+                self._end(expected)
+            if not self._goes_on(at):
+                self._end(at)
+                self._begin(at)
+            expected = at + 1
+            if self._when[0, expected] - self._when[0, at] > _APART:
+                self._end(expected)
+            elif self.stretch.count:
+                self._note_beside(at)
+            self._note_due(expected)
+        if expected != stop:
+            self._end(expected)
+
+    def _quiet(self, first: int, stop: int) -> list[int]:
+        """Return the buckets from `first` up to `stop` that a stretch can lead to or from."""
+        widest = max(self.stretch.span, self._span)
+        low, high = self._low[first:stop], self._high[first:stop]
+        quiet = high - low <= widest
+        if quiet.size > 1:
+            beside = np.maximum(high[1:], high[:-1]) - np.minimum(low[1:], low[:-1]) <= widest
+            quiet[1:-1] &= beside[1:] | beside[:-1]
+        return [int(at) for at in np.flatnonzero(quiet) + first]
+
+    def frozen(self, at_ms: Ints, value: Floats, bucket_of: Ints) -> Bools:
+        """Return which readings go on with a stretch that has lasted too long."""
+        found = np.zeros(at_ms.size, dtype=np.bool_)
+        for at, due_ms, low, high in self._due:
+            here = slice(*np.searchsorted(bucket_of, [at, at + 1]))
+            alike = (value[here] >= low) & (value[here] <= high)
+            before = self._open if at == self._first else None
+            goes_on = before is None or (before[0] >= low and before[1] <= high)
+            found[here] = np.logical_and.accumulate(alike) & (at_ms[here] >= due_ms) & goes_on
+        return found
+
+    def _goes_on(self, at: int) -> bool:
+        """Let the stretch go on with a bucket; return whether it can."""
+        stretch, (_, count, _, last_ms) = self.stretch, self._when[:, at].tolist()
+        low, high = min(stretch.low, float(self._low[at])), max(stretch.high, float(self._high[at]))
+        if not stretch.count or high - low > stretch.span:
+            return False
+        stretch.low, stretch.high, stretch.last_ms = low, high, last_ms
+        stretch.count += count
+        return True
+
+    def _begin(self, at: int) -> None:
+        """Begin a stretch with a bucket that lies within the span of its day."""
+        _, count, first_ms, last_ms = self._when[:, at].tolist()
+        low, high = float(self._low[at]), float(self._high[at])
+        if high - low > self._span:
+            return
+        frozen_ms = -1
+        if self._shown.counts(first_ms, self._span):
+            today = first_ms // DAY_MS
+            known = [ms for day, ms in self.longest.items() if today - FORTNIGHT <= day < today]
+            frozen_ms = TIMES_THE_LONGEST * max([LEAST_MS, *known]) - TELLS_WITHIN_MS
+        beside = [(-np.inf, np.inf)] * len(self._least)
+        self.stretch = Stretch(
+            count, first_ms, last_ms, low, high, self._span, frozen_ms, self._shown.moved, beside
+        )
+
+    def _note_beside(self, at: int) -> None:
+        """Take in what the witnesses did in a bucket."""
+        for place, extremes in enumerate(self._beside):
+            lowest, highest = extremes[:, at - self._first].tolist()
+            low, high = self.stretch.beside[place]
+            if not math.isnan(lowest):
+                self.stretch.beside[place] = (max(low, lowest), min(high, highest))
+
+    def _frozen_from(self) -> int | None:
+        """Return the moment from which on the stretch counts as frozen; None while nothing says so."""
+        stretch = self.stretch
+        if stretch.count < LEAST_READINGS:
+            return None
+        moved = zip(stretch.beside, self._least, strict=True)
+        if any(low - high >= least * stretch.moved for (low, high), least in moved):
+            return stretch.since_ms + LEAST_MS
+        enough = stretch.frozen_ms > 0 and stretch.count >= (TIMES_THE_LONGEST - 1) * LEAST_READINGS
+        return stretch.since_ms + stretch.frozen_ms if enough else None
+
+    def _note_due(self, at: int) -> None:
+        """Note from when on readings of the bucket that follows the stretch are frozen, and within what."""
+        due_ms, stretch = self._frozen_from(), self.stretch
+        if due_ms is not None and due_ms <= self._when[3, at]:
+            self._due.append((at, due_ms, stretch.high - stretch.span, stretch.low + stretch.span))
+
+    def _end(self, at: int) -> None:
+        """End the stretch before a bucket that does not go on with it; learn how long a sound one was."""
+        stretch, due_ms = self.stretch, self._frozen_from()
+        lasted_ms = stretch.last_ms - stretch.since_ms
+        if lasted_ms >= LEAST_MS and (due_ms is None or stretch.last_ms < due_ms):
+            day = int(self._when[2, at]) // DAY_MS
+            self.longest = {then: ms for then, ms in self.longest.items() if then >= day - FORTNIGHT}
+            self.longest[day] = max(self.longest.get(day, 0), lasted_ms)
+        self.stretch = Stretch()

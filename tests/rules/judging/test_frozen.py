@@ -1,0 +1,186 @@
+"""When a probe that repeats itself is told as frozen, and when it is left in peace.
+
+Invented racks and water, polled every 30 s for days; what is drawn by lot was drawn once, by `secrets`.
+"""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rules.alarms.life_cycle import Condition, Trigger
+from rules.engine import Engine
+from rules.quality.quality import DEFAULT_QUALITY
+from rules.quantities import Quantity
+from rules.rack.plan import RackPlan, Source
+from rules.rack.stages import DEFAULT_TOLERANCES
+from rules.readings import Readings
+
+MIDNIGHT_MS = 1_760_054_400_000  # 2025-10-10T00:00:00Z
+MINUTE, HOUR, POLL = 60_000, 3_600_000, 30_000
+DAY = 24 * HOUR
+T, C, O2, T2 = 1, 2, 3, 4
+SOURCES = {
+    T: Source(T, "multi", Quantity.TEMPERATURE, "k1", 150_000, "a"),
+    C: Source(C, "multi", Quantity.CONDUCTIVITY, "k1", 150_000, "a"),
+    O2: Source(O2, "do", Quantity.OXYGEN, "k1", 150_000, "b"),
+    T2: Source(T2, "spare", Quantity.TEMPERATURE, "k1", 150_000, "c"),
+}
+LOT = 2_040_868_117
+
+
+def water(days, digit=0.01, swing_c=0.2, noise=0.02):
+    """Healthy readings of a few days: a daily course, noise, and the probes' last digit."""
+    at = np.arange(POLL, days * DAY, POLL)
+    draws = np.random.default_rng(LOT).normal(size=(4, at.size))
+    course = np.sin(2 * np.pi * at / DAY)
+    values = {
+        T: 15.0 + swing_c * course + noise * draws[0],
+        C: 39.5 + 0.9 * swing_c * course + noise * draws[1],
+        O2: 8.0 - 0.15 * swing_c * course + noise * draws[2],
+        T2: 15.1 + swing_c * course + noise * draws[3],
+    }
+    return at, {source: np.round(value / digit) * digit for source, value in values.items()}
+
+
+def block(at, values, polled):
+    rows = sorted(
+        (int(ms), source, float(values[source][place])) for place, ms in enumerate(at) for source in polled
+    )
+    times = MIDNIGHT_MS + np.array([row[0] for row in rows], dtype=np.int64)
+    source = np.array([row[1] for row in rows], dtype=np.int64)
+    return Readings(np.arange(1, len(rows) + 1), times, source, times, np.array([row[2] for row in rows]))
+
+
+def engine_for(polled):
+    sources = tuple(SOURCES[source] for source in polled)
+    tolerances = {"ephyra": DEFAULT_TOLERANCES["ephyra"]}
+    return Engine(RackPlan("bench", sources, {"k1": "ephyra"}, tolerances, DEFAULT_QUALITY), MIDNIGHT_MS)
+
+
+def told(at, values, polled):
+    """Return the faults that were announced (alarm, minutes after the start, reason), and the engine."""
+    engine = engine_for(polled)
+    events = engine.feed(block(at, values, polled)).events
+    faults = [
+        (event.alarm, (event.at_ms - MIDNIGHT_MS) / MINUTE, event.evidence.reason)
+        for event in events
+        if event.condition is Condition.PROBE_FAULT and event.trigger is Trigger.RAISED
+    ]
+    return faults, engine
+
+
+def now(engine, name):
+    return next(it for it in engine.channels() if it.channel.name == name)
+
+
+FREEZE_MS = 4 * DAY + 5 * HOUR
+
+
+@pytest.mark.parametrize("dithers", [False, True], ids=["exactly", "last digit dithers"])
+def test_a_probe_that_was_never_so_calm_is_told_within_half_an_hour(dithers):
+    at, values = water(5)
+    frozen = at >= FREEZE_MS
+    kept = values[O2][frozen][0]
+    values[O2][frozen] = kept
+    if dithers:
+        values[O2][frozen] += 0.01 * np.random.default_rng(LOT).integers(-1, 2, np.count_nonzero(frozen))
+    faults, engine = told(at, values, (T, C, O2))
+    ((alarm, minutes, reason),) = faults
+    assert (alarm, reason) == ("k1/oxygen/probe_fault", "stuck")
+    assert 25 <= minutes - FREEZE_MS / MINUTE <= 33
+    assert now(engine, "k1/oxygen").frozen is True
+
+
+def test_a_coarse_healthy_thermometer_that_is_steady_for_half_a_day_is_left_in_peace():
+    at, values = water(5)
+    values[T] = np.round(15.0 + 0.11 * np.sin(2 * np.pi * at / DAY), 1)
+    assert (np.diff(np.flatnonzero(np.diff(values[T]))) * POLL).max() > 7 * HOUR
+    values[T][at >= FREEZE_MS] = 15.0
+    faults, engine = told(at, values, (T,))
+    assert not faults
+    found = now(engine, "k1/temperature")
+    assert found.frozen is None, "nobody can tell"
+    assert found.flag == 1
+    assert found.last_change_ms < MIDNIGHT_MS + FREEZE_MS + 10 * HOUR
+
+
+def test_before_two_days_are_known_a_probe_is_told_by_nothing_but_a_witness():
+    at, values = water(1.5)
+    values[O2][at >= 8 * HOUR] = 8.0
+    assert not told(at, values, (T, C, O2))[0]
+
+
+@pytest.mark.parametrize(("stuck", "witness"), [(T, T2), (T2, T), (C, T)])
+def test_what_another_quantity_or_probe_had_to_move_is_frozen(stuck, witness):
+    """In the first night, with nothing learned: 1.5 K up in two hours, which the stuck one does not show."""
+    at, values = water(0.5, digit=0.1, swing_c=0.0, noise=0.01)
+    begin = 6 * HOUR
+    values[witness] = values[witness] + 1.5 * np.clip((at - begin) / (2 * HOUR), 0.0, 1.0)
+    values[stuck][:] = values[stuck][0]
+    polled = tuple(sorted({stuck, witness, O2}))
+    (fault,), _ = told(at, values, polled)
+    assert fault[0].startswith(f"k1/{SOURCES[stuck].quantity}")
+    assert 60 <= fault[1] - begin / MINUTE <= 120
+
+
+def test_a_spike_of_the_other_probe_is_no_witness():
+    at, values = water(0.5, digit=0.1, swing_c=0.0, noise=0.01)
+    values[T][:] = 15.0
+    values[T2][600] += 4.0
+    assert not told(at, values, (T, T2))[0]
+
+
+def test_what_was_told_as_frozen_is_not_learned_from_and_ends_with_the_first_change():
+    at, values = water(6)
+    for begin in (4 * DAY, 5 * DAY):
+        part = (at >= begin) & (at < begin + 6 * HOUR)
+        values[O2][part] = 8.0
+    faults, engine = told(at, values, (T, C, O2))
+    assert len(faults) == 2
+    assert now(engine, "k1/oxygen").frozen is False
+
+
+def test_any_cut_learns_and_tells_the_same():
+    """Days in which a probe freezes, one is coarse and one away for hours: whole, and in 60 random parts."""
+    at, values = water(5.5)
+    values[O2][at >= FREEZE_MS] = 8.0
+    values[T2] = np.round(values[T2], 1)
+    values[C][(at > DAY) & (at < DAY + 3 * HOUR)] = 39.5
+    readings = block(at, values, (T, C, O2, T2))
+    away = (readings.source == T2) & (np.abs(readings.at_ms - MIDNIGHT_MS - 3 * DAY) < 2 * HOUR)
+    keep = ~away
+    columns = (readings.at_ms, readings.source, readings.time_ms, readings.value)
+    readings = Readings(np.arange(1, keep.sum() + 1), *(column[keep] for column in columns))
+    whole = engine_for((T, C, O2, T2))
+    said = whole.feed(readings).events
+    engine, in_parts = engine_for((T, C, O2, T2)), []
+    cuts = np.sort(np.random.default_rng(LOT).integers(0, len(readings), 60)).tolist()
+    for start, stop in zip([0, *cuts], [*cuts, len(readings)], strict=True):
+        in_parts += engine.feed(readings.part(start, stop)).events
+        engine = Engine.restore(json.loads(json.dumps(engine.snapshot())))
+    assert in_parts == said
+    assert json.dumps(engine.snapshot(), sort_keys=True) == json.dumps(whole.snapshot(), sort_keys=True)
+
+
+def test_a_count_that_does_not_go_on_says_that_answers_are_old_ones_at_once():
+    at, values = water(0.5)
+    fresh = 9
+    values[fresh] = np.arange(at.size, dtype=np.float64)
+    values[fresh][at >= 3 * HOUR] = 4_000.0
+    plan = engine_for((T, C, O2)).plan
+    engine = Engine(replace(plan, fresh={"multi": fresh}), MIDNIGHT_MS)
+    readings = block(at, values, (T, C, O2, fresh))
+    faults = [event for event in engine.feed(readings).events if event.condition is Condition.PROBE_FAULT]
+    assert {event.alarm for event in faults} == {"k1/temperature/probe_fault", "k1/conductivity/probe_fault"}
+    (told_at,) = [event.at_ms for event in faults if event.trigger is Trigger.RAISED]
+    assert 2 <= (told_at - MIDNIGHT_MS - 3 * HOUR) / MINUTE <= 5, "one problem"
+
+
+def test_a_calm_probe_whose_answers_are_counted_is_not_frozen():
+    at, values = water(0.5)
+    values[9], values[T] = np.arange(at.size, dtype=np.float64), np.full(at.size, 15.0)
+    engine = Engine(replace(engine_for((T,)).plan, fresh={"multi": 9}), MIDNIGHT_MS)
+    assert not engine.feed(block(at, values, (T, 9))).events
+    assert now(engine, "k1/temperature").frozen is False

@@ -1,0 +1,239 @@
+"""What was once seen to go wrong, and what has to happen now. Invented faults in measured calm water.
+
+Each first line of a docstring says what was seen; the bounds are those of `tests/rigs/nights/refuting.py`.
+"""
+
+import json
+
+import numpy as np
+import pytest
+
+from rules.alarms.life_cycle import Priority, State, Trigger
+from rules.engine import Engine
+from rules.quality.flags import Flag
+from rules.quality.settings import DEFAULT_QUALITY
+from rules.quantities import Quantity
+from rules.rack.plan import RackPlan, Source
+from rules.readings import Readings
+from tests.reference.test_flags_against_human_review import reviewed
+from tests.rigs.nights.lost_inputs import (
+    BEFORE_H,
+    HOUR_MS,
+    MIDDLE,
+    MINUTE_MS,
+    SOURCES,
+    START_MS,
+    WHOLE_H,
+    before,
+    block,
+    calm_days,
+    on_digit,
+    shown,
+)
+
+not_yet = pytest.mark.xfail(strict=True, reason="what the rules do not manage yet")
+"""Whatever comes right fails here until its mark is taken away."""
+
+FINE, COARSE = 4, 2
+"""Tanks: last digits of 0.01, and of 0.1 for the thermometer and the cell."""
+
+FAULT_MS, DANGER_MS = (BEFORE_H + 1) * HOUR_MS, (BEFORE_H + 3) * HOUR_MS
+
+
+def judged(lie=None, danger=None, *, separate=False, tank=FINE):
+    """Announcements from the fault on, as (minutes after the fault, alarm, event).
+
+    `lie` changes what is read, by input, from the fault on: NaN for no reading. `danger` is what moves, to
+    where, and within how many hours.
+    """
+    at_ms, true, pressure, noise = calm_days(tank)
+    if danger:
+        moves, to, over_h = danger
+        share = np.clip((at_ms - DANGER_MS) / (over_h * HOUR_MS), 0.0, 1.0)
+        true = {**true, moves: true[moves] + (to - MIDDLE[moves]) * share}
+    values = shown(tank, true, pressure, noise)
+    after = at_ms >= FAULT_MS
+    rows = []
+    for it in SOURCES:
+        change = (lie or {}).get(it)
+        if change:
+            values[it][after] = change(values[it][after])
+        kept = (at_ms >= BEFORE_H * HOUR_MS) & ~np.isnan(values[it])
+        rows.append((at_ms[kept], at_ms[kept], it, values[it][kept]))
+    snapshot, _ = before(tank, separate)
+    engine = Engine.restore(json.loads(snapshot))
+    events = engine.feed(block(rows)).events + engine.advance(START_MS + WHOLE_H * HOUR_MS).events
+    return engine, [
+        ((event.at_ms - START_MS - FAULT_MS) / MINUTE_MS, event)
+        for event in events
+        if event.trigger in (Trigger.RAISED, Trigger.WORSENED) and event.state is State.UNACKNOWLEDGED
+    ]
+
+
+def first_call(said, *words, after_min=0.0):
+    """When somebody was first called about any of these words, in minutes after the fault; inf for never."""
+    calls = [at for at, event in said if event.priority >= Priority.HIGH and at >= after_min
+             and any(word in event.alarm or event.cause.endswith(word) for word in words)]  # fmt: skip
+    return min(calls, default=np.inf)
+
+
+def raised(said, least=Priority.LOW):
+    return [event.alarm for _, event in said if event.trigger is Trigger.RAISED and event.priority >= least]
+
+
+def held(value):
+    return np.full(value.size, value[0])
+
+
+def dithers(value):
+    return on_digit(value[0] + 0.1 * np.random.default_rng(2746131980).integers(0, 2, value.size), 0.1)
+
+
+def gone(value):
+    return np.full(value.size, np.nan)
+
+
+def reads(number):
+    return lambda value: number + (value - value[0]) / 10
+
+
+DANGER_MIN = (DANGER_MS - FAULT_MS) / MINUTE_MS
+HEAT, CRASH = ("t", 27.0, 3.0), ("o", 20.0, 1.0)
+WITNESSED_MIN = 32.0
+
+
+@pytest.mark.parametrize("separate", [False, True], ids=["one probe", "separate probes"])
+@pytest.mark.parametrize(
+    ("danger", "way", "crossed_min"),
+    [(HEAT, "temperature/up", 120.0), (CRASH, "oxygen/down", 28.4)],
+    ids=["water warms to 27 °C", "oxygen falls to 20 %"],
+)
+def test_a_cell_that_reads_nothing_hides_neither_heat_nor_lack_of_oxygen(danger, way, crossed_min, separate):
+    """Seen: the only page was "in air, put it back"; the danger was never told."""
+    _, said = judged({"c": reads(0.02)}, danger, separate=separate)
+    assert first_call(said, way, after_min=DANGER_MIN) <= DANGER_MIN + crossed_min + 11.0
+
+
+@pytest.mark.parametrize("lost", ["t", "c"])
+def test_oxygen_that_falls_is_told_without_its_thermometer_or_cell(lost):
+    """Seen: never told, since saturation needs both; and the page did not say what was unwatched."""
+    _, said = judged({lost: gone}, CRASH, separate=True)
+    assert first_call(said, "oxygen/down", after_min=DANGER_MIN) <= DANGER_MIN + 28.4 + 11.0
+    hidden = {"t": "temperature", "c": "salinity"}[lost]
+    reasons = [event.evidence.reason for _, event in said]
+    assert any("unwatched" in reason and hidden in reason for reason in reasons)
+    assert not any("oxygen" in reason for reason in reasons)
+
+
+def test_a_thermometer_of_a_tenth_that_is_steady_for_half_a_day_is_sound():
+    """Seen: a critical page after 12 h, salinity and saturation gone, oxygen unwatched."""
+    engine, said = judged({"t": held}, tank=COARSE)
+    assert not raised(said, Priority.MEDIUM)
+    now = {it.channel.quantity: it.value for it in engine.channels()}
+    assert np.isfinite([now[Quantity.SALINITY], now[Quantity.OXYGEN_SATURATION]]).all()
+    assert first_call(judged({"t": held}, CRASH, tank=COARSE)[1], "oxygen/down") < np.inf
+
+
+@not_yet
+def test_a_thermometer_of_a_tenth_makes_no_alarm_at_all_while_the_water_is_calm():
+    """Seen: three quarters of all raised alarms were "stuck" on coarse, calm, healthy data."""
+    assert raised(judged(tank=COARSE)[1]) == []
+
+
+@not_yet
+@pytest.mark.parametrize("lying", [{"o": held}, {"t": held, "c": held, "o": held}], ids=["optode", "gateway"])
+def test_frozen_oxygen_is_told_while_the_pump_is_dead(lying):
+    """Seen: the first page came 7.6 h after the limit. Three times the longest calm before, half an hour."""
+    _, said = judged(lying, CRASH)
+    assert first_call(said, "") <= 3 * longest_calm_min() + WITNESSED_MIN
+
+
+@pytest.mark.parametrize("all_of_it", [pytest.param(False, marks=not_yet), True], ids=["optode", "gateway"])
+def test_oxygen_whose_last_digit_alone_dithers_is_told_or_shown_as_watched_roughly(all_of_it):
+    """Seen: nothing in 48 h."""
+    lie = {"o": dithers, **({"t": held, "c": held} if all_of_it else {})}
+    engine, said = judged(lie, CRASH)
+    assert first_call(said, "") < np.inf or shows_roughly(engine)
+
+
+def longest_calm_min():
+    at_ms, true, pressure, noise = calm_days(FINE)
+    oxygen = shown(FINE, true, pressure, noise)["o"][at_ms < FAULT_MS]
+    moved = np.flatnonzero(np.diff(oxygen))
+    return float(np.diff(at_ms[moved]).max() / MINUTE_MS)
+
+
+def shows_roughly(engine):
+    """Whether people see that oxygen is watched no more than roughly; nothing shows it yet."""
+    return False
+
+
+@not_yet
+def test_a_probe_that_makes_noise_is_one_problem():
+    """Seen: 27 pages of alternating critical high and low, never "erratic"."""
+    draw = np.random.default_rng(1193046471)
+    noisy = {"o": lambda value: on_digit(draw.uniform(0.2, 1.3, value.size) * 8.1, 0.1)}
+    assert len(raised(judged(noisy)[1])) <= 1
+
+
+@not_yet
+def test_a_connector_with_gaps_of_minutes_is_one_low_alarm():
+    """Seen: 157 critical silences in two days. No gap here lasts until a danger counts as unwatched."""
+
+    def gaps(value):
+        draw, answers = np.random.default_rng(3640171923), np.ones(value.size, np.bool_)
+        place = 0
+        while place < value.size:
+            place += int(draw.integers(5, 25))
+            answers[place : place + int(draw.integers(3, 9))] = False
+        return np.where(answers, value, np.nan)
+
+    for separate in (False, True):
+        _, said = judged(dict.fromkeys("tco", gaps), separate=separate)
+        assert len(raised(said)) <= 1
+        assert raised(said, Priority.MEDIUM) == []
+
+
+@not_yet
+def test_bursts_of_spikes_are_one_problem():
+    """Seen: 40 problems of bursts of 3 to 6 spikes."""
+
+    def bursts(value):
+        draw, told = np.random.default_rng(876310548), value.copy()
+        for begin in draw.integers(value.size - 6, size=20).tolist():
+            size = int(draw.integers(3, 7))
+            told[begin : begin + size] += draw.choice([-1.0, 1.0], size) * draw.uniform(1.5, 4.0, size)
+        return told
+
+    assert len(raised(judged({"o": bursts})[1])) <= 1
+
+
+@not_yet
+def test_of_a_failing_cell_few_readings_pass():
+    """Seen: steps nine times the usual passed as 3 in 8. Estuary, 18 to 20 November 2012, all rejected."""
+    time_ms, value, review = reviewed(
+        "nerr_apacp_2012_15min", "specific_conductance_25C_mS_per_cm", "specific_conductance_flag"
+    )
+    there = ~np.isnan(value)
+    time_ms, value, review = time_ms[there], value[there], review[there]
+    cell = Source(1, "sonde", Quantity.CONDUCTIVITY, "bay", HOUR_MS)
+    plan = RackPlan("bay", (cell,), {"bay": ""}, {}, quality=DEFAULT_QUALITY)
+    seq = np.arange(1, time_ms.size + 1)
+    found = Engine(plan, int(time_ms[0])).feed(Readings(seq, time_ms, np.ones_like(seq), time_ms, value))
+    flags = np.concatenate([block.summary for block in found.flags if block.channel == "bay/conductivity"])
+    begin, end = np.array(["2012-11-18T14:30", "2012-11-20T15:15"], dtype="datetime64[ms]").astype(np.int64)
+    failing = (time_ms >= begin) & (time_ms <= end) & (review == "-3")
+    assert failing.sum() > 190
+    assert np.mean(flags[failing] == Flag.PASS) < 3 / 8
+    assert np.mean(flags[review == "0"] != Flag.PASS) < 0.05
+
+
+@pytest.mark.parametrize("lying", ["t", "c"])
+def test_what_is_made_of_a_suspect_input_does_not_pass(lying):
+    """Seen: 9 in 10 salinities of a failing cell passed."""
+    wild = {"t": 34.0, "c": 66.0}[lying]  # beyond the operator's range: suspect, not failed
+    engine, _ = judged({lying: reads(wild)})
+    now = {it.channel.quantity: it.flag for it in engine.channels()}
+    measured = {"t": Quantity.TEMPERATURE, "c": Quantity.CONDUCTIVITY}[lying]
+    assert now[measured] != Flag.PASS
+    assert now[Quantity.SALINITY] != Flag.PASS
