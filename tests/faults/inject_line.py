@@ -10,11 +10,7 @@ from tests.rigs.parts.pty_pair import answer_frame
 FULL_RATE = 15.0
 """Readings of a unit in a second: three quantities, five times."""
 LATE = 0.6
-<<<<<<< HEAD
-"""A neighbour that is read less often than so is late; tests/drivers holds a tenth, on a line of its own."""
-=======
 """A neighbour that is read less than this is late; tests/drivers holds a tenth on a line alone."""
->>>>>>> main
 RUBBISH = b"\x13\x37\xfe\x00\xff\x81\x02"
 
 
