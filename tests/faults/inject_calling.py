@@ -64,18 +64,21 @@ def person_nobody_answers(_folder):
     return Came(called_s(desk, NIGHT_MS, person="cy"), "" if rounds else f"ends after a round: {to}")
 
 
-def _hot(hours=6.0, to_c=25.0):
+def _hot(hours=6.0):
+    """Return water that warms to 25 °C within the hour after the fault, and stays so."""
     found = Water(hours=hours)
-    found.temperature[1] = np.where(found.after, to_c, found.temperature[1])
+    found.temperature[1] = found.temperature[1] + 10 * np.clip(found.since_h, 0, 1)
     return found.measured()
 
 
+def _heat_alarms(told):
+    """Return the names of everything that was said of the heat."""
+    return {event.alarm for event in told.events if event.alarm.startswith("k1/temperature/")}
+
+
 def person_seen_not_done(_folder):
-    found = _hot(hours=7)
-    first = found.run()
-    seen_ms = round((first.called_s("k1: temperature") + 60) * 1000) + FAULT_AT
-    alarm = next(e.alarm for e in first.events if e.alarm.startswith("k1/temperature/high"))
-    told = found.run([(seen_ms, "acknowledge", {"alarm": alarm})])
+    found, seen_ms = _hot(hours=8), FAULT_AT + 2 * HOUR
+    told = found.run([(seen_ms, "acknowledge", {"alarm": name}) for name in _heat_alarms(found.run())])
     return Came(told.called_s("k1: temperature", since_ms=START_MS + seen_ms + MINUTE))
 
 
@@ -98,11 +101,11 @@ def person_seen_wrong_one(_folder):
 
 
 def person_shelved_forgotten(_folder):
-    found = _hot(hours=14)
-    shelf = {"alarm": HEAT, "why": "chiller is on its way", "for_s": 8 * 3600}
-    named = {event.alarm for event in found.run().events if event.alarm.startswith(HEAT)}
-    told = found.run([(FAULT_AT + 10 * MINUTE, "shelve", shelf | {"alarm": alarm}) for alarm in named])
-    return Came(told.called_s("k1: temperature high", since_ms=told.fault_ms + 11 * MINUTE))
+    found, shelved_ms = _hot(hours=15), FAULT_AT + 2 * HOUR
+    shelf = {"why": "chiller is on its way", "for_s": 8 * 3600}
+    names = _heat_alarms(found.run())
+    told = found.run([(shelved_ms, "shelve", shelf | {"alarm": name}) for name in names])
+    return Came(told.called_s("k1: temperature", since_ms=START_MS + shelved_ms + MINUTE))
 
 
 def person_shelved_and_worse(_folder):
