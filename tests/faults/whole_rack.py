@@ -123,6 +123,10 @@ off_delay_s = 0.2
 lead_time_s = 0
 max_rise_c_per_hour = "none"
 max_fall_c_per_hour = "none"
+
+# The rig's water is changed at once, as no water changes.
+[quality.temperature]
+max_jump_c = "none"
 {more}
 """
 REGISTERS = """[
