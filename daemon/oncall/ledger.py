@@ -72,5 +72,5 @@ def _alarm(body: dict[str, Any]) -> tuple[str, str]:
 def _is_about(text: str, rack: str, body: dict[str, Any]) -> bool:
     where, _, what = text.partition(": ")
     quantity = body["channel"].rpartition("/")[2].replace("_", " ")
-    named = what.startswith(f"{quantity} {condition_word(body['condition'])}")
+    named = what.startswith(f"{quantity} {condition_word(body['condition'])} ")
     return named and f" {rack} " in f"{where} " and body["vessel"] in where.replace(",", " ").split()

@@ -28,7 +28,7 @@ def quiet():
 
 def called(store, number, person, at_ms, vessel="k1"):
     """Owe a call about a vessel's high temperature, in the words that people get."""
-    word = word_of(f"{vessel}/temperature/high", at_ms, rack="bench")
+    word = word_of(f"{vessel}/temperature/high_high", at_ms, rack="bench")
     call = Call(f"7.{number}", CallKind.ALARM, 7, person, Priority.CRITICAL, at_ms, (word,))
     store.owe(call, "", call_text(call, {}, UTC))
     return call.id
