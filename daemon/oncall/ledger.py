@@ -3,6 +3,7 @@
 Read afterwards out of a rack's journal and the on-call process's file, those of a test or of a real rack.
 """
 
+import re
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -72,5 +73,6 @@ def _alarm(body: dict[str, Any]) -> tuple[str, str]:
 def _is_about(text: str, rack: str, body: dict[str, Any]) -> bool:
     where, _, what = text.partition(": ")
     quantity = body["channel"].rpartition("/")[2].replace("_", " ")
-    named = what.startswith(f"{quantity} {condition_word(body['condition'])} ")
+    alarm = re.escape(f"{quantity} {condition_word(body['condition'])}")
+    named = re.match(rf"{alarm}(?![\w-])", what) is not None  # high is not high-high
     return named and f" {rack} " in f"{where} " and body["vessel"] in where.replace(",", " ").split()
