@@ -3,6 +3,7 @@
 Read afterwards out of a rack's journal and the on-call process's file, those of a test or of a real rack.
 """
 
+import re
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -10,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.journal.journal import Journal
+from daemon.words import condition_word
 from rules.alarms.life_cycle import State
 from rules.calling.records import CallKind
 
@@ -70,6 +72,7 @@ def _alarm(body: dict[str, Any]) -> tuple[str, str]:
 
 def _is_about(text: str, rack: str, body: dict[str, Any]) -> bool:
     where, _, what = text.partition(": ")
-    quantity = body["channel"].rpartition("/")[2]
-    named = what.startswith(f"{quantity} {body['condition']}".replace("_", " "))
+    quantity = body["channel"].rpartition("/")[2].replace("_", " ")
+    alarm = re.escape(f"{quantity} {condition_word(body['condition'])}")
+    named = re.match(rf"{alarm}(?![\w-])", what) is not None  # high is not high-high
     return named and f" {rack} " in f"{where} " and body["vessel"] in where.replace(",", " ").split()

@@ -17,7 +17,7 @@ from daemon.oncall.call_text import call_text
 from daemon.oncall.messages import Cleared, heard
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
-from rules.calling.records import CallKind, Word
+from rules.calling.records import CallKind, Voice, Word
 from rules.calling.rota import QuietHours, Rota
 from rules.engine import Engine
 from rules.quality.quality import DEFAULT_QUALITY
@@ -45,6 +45,11 @@ class Came(NamedTuple):
     wrong: str = ""
 
 
+def voice_of(rack, journal="j"):
+    """Return who speaks for a rack of ours."""
+    return Voice(f"{journal}-of-{rack}", "run-1", "boot-1", f"{rack}-pi")
+
+
 class Desk:
     """The on-call process's judgement: what a rack publishes goes in, calls come out."""
 
@@ -59,7 +64,7 @@ class Desk:
 
     def hear(self, said, at_ms, rack="north", journal="j"):
         """Take an event or a notice as its rack publishes it."""
-        for message in messages_of(said, journal, rack_topic("bellwatch", rack), UTC):
+        for message in messages_of(said, voice_of(rack, journal), rack_topic("bellwatch", rack), UTC):
             self.publish(message.topic, message.payload.encode(), at_ms, kept=message.retain)
 
     def publish(self, topic, payload, at_ms, *, kept=False):
@@ -69,9 +74,9 @@ class Desk:
         elif isinstance(word, Word):
             self._take((self.team.mention if word.mention else self.team.hear)(word, at_ms))
         elif hasattr(word, "state"):
-            self._take(self.team.watch(word.rack, word.state, at_ms, kept=word.kept))
+            self._take(self.team.watch(word.rack, word.state, at_ms, kept=word.kept, voice=word.voice))
         else:
-            self._take(self.team.heartbeat(word.rack, word.alarms, word.at_ms, at_ms))
+            self._take(self.team.heartbeat(word.rack, word.alarms, word.at_ms, at_ms, word.voice))
 
     def acknowledge(self, number, at_ms):
         return self._take(self.team.acknowledge(number, at_ms))

@@ -14,7 +14,7 @@ from rules.alarms.life_cycle import Priority
 from rules.calling.records import CallKind
 from rules.calling.rota import QuietHours, Rota, instant_ms
 from rules.errors import InputError
-from tests.faults.chain import DUTY, FAULT_AT, HOUR, MINUTE, START_MS, Came, Desk, Water, water
+from tests.faults.chain import DUTY, FAULT_AT, HOUR, MINUTE, START_MS, Came, Desk, Water, voice_of, water
 from tests.rigs.rack_words import word_of
 
 MINUTES = MINUTE
@@ -42,7 +42,7 @@ def alive(desk, rack, start_ms, end_ms, every_ms=30_000, alarms=1):
     """Let a rack beat from one moment to another."""
     topic = f"bellwatch/{rack}"
     for at_ms in range(start_ms, end_ms, every_ms):
-        beat = heartbeat_message(topic, at_ms, 0, alarms)
+        beat = heartbeat_message(topic, at_ms, 0, alarms, voice_of(rack))
         desk.publish(beat.topic, beat.payload.encode(), at_ms)
 
 
@@ -64,18 +64,21 @@ def person_nobody_answers(_folder):
     return Came(called_s(desk, NIGHT_MS, person="cy"), "" if rounds else f"ends after a round: {to}")
 
 
-def _hot(hours=6.0, to_c=25.0):
+def _hot(hours=6.0):
+    """Return water that warms to 25 °C within the hour after the fault, and stays so."""
     found = Water(hours=hours)
-    found.temperature[1] = np.where(found.after, to_c, found.temperature[1])
+    found.temperature[1] = found.temperature[1] + 10 * np.clip(found.since_h, 0, 1)
     return found.measured()
 
 
+def _heat_alarms(told):
+    """Return the names of everything that was said of the heat."""
+    return {event.alarm for event in told.events if event.alarm.startswith("k1/temperature/")}
+
+
 def person_seen_not_done(_folder):
-    found = _hot(hours=7)
-    first = found.run()
-    seen_ms = round((first.called_s("k1: temperature") + 60) * 1000) + FAULT_AT
-    alarm = next(e.alarm for e in first.events if e.alarm.startswith("k1/temperature/high"))
-    told = found.run([(seen_ms, "acknowledge", {"alarm": alarm})])
+    found, seen_ms = _hot(hours=8), FAULT_AT + 2 * HOUR
+    told = found.run([(seen_ms, "acknowledge", {"alarm": name}) for name in _heat_alarms(found.run())])
     return Came(told.called_s("k1: temperature", since_ms=START_MS + seen_ms + MINUTE))
 
 
@@ -98,11 +101,11 @@ def person_seen_wrong_one(_folder):
 
 
 def person_shelved_forgotten(_folder):
-    found = _hot(hours=14)
-    shelf = {"alarm": HEAT, "why": "chiller is on its way", "for_s": 8 * 3600}
-    named = {event.alarm for event in found.run().events if event.alarm.startswith(HEAT)}
-    told = found.run([(FAULT_AT + 10 * MINUTE, "shelve", shelf | {"alarm": alarm}) for alarm in named])
-    return Came(told.called_s("k1: temperature high", since_ms=told.fault_ms + 11 * MINUTE))
+    found, shelved_ms = _hot(hours=15), FAULT_AT + 2 * HOUR
+    shelf = {"why": "chiller is on its way", "for_s": 8 * 3600}
+    names = _heat_alarms(found.run())
+    told = found.run([(shelved_ms, "shelve", shelf | {"alarm": name}) for name in names])
+    return Came(told.called_s("k1: temperature", since_ms=START_MS + shelved_ms + MINUTE))
 
 
 def person_shelved_and_worse(_folder):
@@ -214,9 +217,11 @@ def racks_floods(_folder):
     for number in range(1, 10_001):
         said = event(number, NIGHT_MS + number, f"v{number}/temperature/high", priority=Priority.HIGH)
         try:
-            desk.hear(said, NIGHT_MS + number, rack="south", journal="s")
+            desk.hear(said, NIGHT_MS + number, rack="south")
         except InputError:
             break
+        if process_time() - began_s > 120:
+            return Came(None, f"{number} alarms cost 120 s of processor; one behind them waits")
     at_ms = NIGHT_MS + 20_000
     desk.hear(event(1, at_ms), at_ms)
     costs_s = process_time() - began_s
@@ -229,7 +234,7 @@ def racks_made_up(_folder):
     desk, refused = Desk(NIGHT_MS), 0
     desk.hear(event(1, NIGHT_MS), NIGHT_MS)
     for number in range(500):
-        beat = heartbeat_message(f"bellwatch/r{number}", NIGHT_MS + number, 0, 0)
+        beat = heartbeat_message(f"bellwatch/r{number}", NIGHT_MS + number, 0, 0, voice_of(f"r{number}"))
         try:
             desk.publish(beat.topic, beat.payload.encode(), NIGHT_MS + number)
         except InputError:
@@ -239,7 +244,7 @@ def racks_made_up(_folder):
 
 
 def _published(desk, said, at_ms, **changes):
-    first = messages_of(said, "j", "bellwatch/north", UTC)[0]
+    first = messages_of(said, voice_of("north"), "bellwatch/north", UTC)[0]
     body = json.loads(first.payload) | changes
     desk.publish(first.topic, json.dumps(body).encode(), at_ms)
 
@@ -276,7 +281,7 @@ def racks_new_journal(_folder):
 
 def network_reordered(_folder):
     desk = Desk(NIGHT_MS)
-    for message in reversed(messages_of(event(1, NIGHT_MS), "j", "bellwatch/north", UTC)):
+    for message in reversed(messages_of(event(1, NIGHT_MS), voice_of("north"), "bellwatch/north", UTC)):
         desk.publish(message.topic, message.payload.encode(), NIGHT_MS)
     desk.wait(NIGHT_MS + MINUTE)
     count = len(desk.said(CallKind.ALARM))
@@ -307,7 +312,7 @@ def clock_oncall_jumps(_folder):
     """The clock of the process is steady; what jumps is what racks write into their payloads."""
     desk = Desk(NIGHT_MS)
     alive(desk, "north", NIGHT_MS, NIGHT_MS + 10 * MINUTE, alarms=0)
-    beat = heartbeat_message("bellwatch/north", NIGHT_MS + 3 * HOUR, 0, 0)
+    beat = heartbeat_message("bellwatch/north", NIGHT_MS + 3 * HOUR, 0, 0, voice_of("north"))
     for at_ms in range(NIGHT_MS + 10 * MINUTE, NIGHT_MS + 20 * MINUTE, 30_000):
         desk.publish(beat.topic, beat.payload.encode(), at_ms)
     false = [text for _, _, text in desk.said(CallKind.ALARM)]
@@ -322,7 +327,7 @@ def machine_reboots(_folder):
     desk = Desk(NIGHT_MS)
     for start_ms in range(NIGHT_MS, NIGHT_MS + HOUR, 3 * MINUTE):
         for state, at_ms in (("watching", start_ms), ("gone", start_ms + 80_000)):
-            word = watch_message("bellwatch/north", state, at_ms)
+            word = watch_message("bellwatch/north", state, at_ms, voice_of("north"))
             desk.publish(word.topic, word.payload.encode(), at_ms)
             if state == "watching":
                 alive(desk, "north", at_ms, at_ms + MINUTE, alarms=0)

@@ -4,6 +4,7 @@ import json
 import time
 
 from tests.faults.chain import Came
+from tests.rigs.daemon_run import DaemonRun
 from tests.rigs.parts.pty_pair import answer_frame
 
 FULL_RATE = 15.0
@@ -21,7 +22,7 @@ def lost(rack, fault, about, *, units=(1,), waited="silent", also=()):
     for unit in units:
         rack.line.faults[unit] = fault
     came = rack.called(about, waited, 8.0)
-    if came.after_s is None and all(rack.rate_of(unit) > 0.7 * FULL_RATE for unit in units if unit):
+    if came.after_s is None and all(rack.rate_of(unit) > 0 for unit in units if unit):
         came = Came(0.0)  # it is read all the same
     wrong = rack.wrong_value(rack.seq, also)
     for unit, rate in before.items():
@@ -254,3 +255,18 @@ def bus_topic_nonsense(rack):
 
 def bus_topic_field_gone(rack):
     return wireless(rack, lambda: json.dumps({"c": 40.0}), "north k3: temperature")
+
+
+# Process
+
+
+def process_twice(rack):
+    """A second watch is started on the same settings, beside the first."""
+    second = DaemonRun(rack.settings_file)
+    second._log = rack.folder / "second.log"
+    rack.mark()
+    second.start()
+    code, said = second.wait_for_end(), second.log
+    alive = rack.rate_of(1) > 0
+    refused = code != 0 and "is writing it" in said and "Traceback" not in said
+    return Came(0.0 if refused else None, "" if alive else "the first one reads no more")

@@ -18,7 +18,6 @@ from daemon.errors import JournalError
 from daemon.journal.asking import RequestBox
 from tests.faults.chain import Came
 from tests.faults.whole_rack import SHIPPED_MORE, SILENT_S, WholeRack
-from tests.rigs.daemon_run import DaemonRun
 from tests.rigs.journal_file import asked
 from tests.rigs.parts.small_disk import failing_disk, small_disk
 from tests.rigs.places import ROOT
@@ -308,18 +307,6 @@ def process_link_thread_dies(folder):
     return _dies(folder, "Connection._on_message")
 
 
-def process_twice(folder):
-    with WholeRack(folder) as rack:
-        second = DaemonRun(rack.settings_file)
-        second._log = folder / "second.log"
-        second.start()
-        code = second.wait_for_end()
-        said = second.log
-        alive = rack.watch._process.poll() is None
-        refused = code != 0 and "is writing it" in said and "Traceback" not in said
-        return Came(0.0 if refused else None, "" if alive else "the first one ended")
-
-
 def _does_not_start(folder, spoil, says):
     """The watch is stopped, something is spoilt, and it is started in vain: the rest is silence."""
     with WholeRack(folder) as rack:
@@ -329,7 +316,7 @@ def _does_not_start(folder, spoil, says):
         rack.watch.start()
         code = rack.watch.wait_for_end()
         said = rack.watch.log.splitlines()[-1]
-        came = rack.called("(HIGH|CRITICAL) north: ", "", 4.0)
+        came = rack.called("(HIGH|CRITICAL) north: ", "stopped", 9.0)
         sound = code != 0 and says in said
         return came._replace(wrong="" if sound else f"it says: {said[:100]}")
 
@@ -376,7 +363,7 @@ def file_password_wrong(folder):
         rack.broker.stop()
         rack.broker.start()
         rack.watch.start()
-        return rack.called("(HIGH|CRITICAL) north: ", "rack silent", 8.0)
+        return rack.called("(HIGH|CRITICAL) north: ", "stopped", 9.0)
 
 
 def file_requests_damaged(folder):
@@ -676,4 +663,4 @@ def network_name_service(folder):
         text = rack.settings_file.read_text()
         rack.settings_file.write_text(text.replace('host = "127.0.0.1"', 'host = "broker.invalid"', 1))
         rack.watch.start()
-        return rack.called("(HIGH|CRITICAL) north: ", "rack silent", 8.0)
+        return rack.called("(HIGH|CRITICAL) north: ", "stopped", 9.0)

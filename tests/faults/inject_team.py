@@ -6,6 +6,7 @@ import threading
 import time
 from contextlib import closing, contextmanager
 
+from rules.calling.records import Voice
 from tests.faults.chain import Came
 from tests.faults.proxy import Network
 from tests.faults.whole_rack import Team
@@ -83,10 +84,10 @@ def machine_forgotten_stopped(folder):
     return _stopped(folder)
 
 
-def _stopped(folder, patience_s=4.0):
+def _stopped(folder, patience_s=9.0):
     with Team(folder) as desk:
         desk.voice.stop_on_purpose()
-        return desk.called("(HIGH|CRITICAL) north: ", "", patience_s)
+        return desk.called("(HIGH|CRITICAL) north: ", "stopped", patience_s)
 
 
 # Broker
@@ -157,8 +158,7 @@ def broker_kept_old(folder):
     with Team(folder, start=False) as desk:
         desk.voice.alarm()
         desk.voice.die()
-        desk.voice = RackVoice(desk.broker.port)
-        desk.voice.journal = "a new one"
+        desk.voice = RackVoice(desk.broker.port, voice=Voice("a new one", "run-2", "boot-1", "north-pi"))
         desk.team.start()
         desk.team.wait_for(lambda: "broker_connected" in desk.team.log, "the on-call process")
         desk.mark()
@@ -288,8 +288,11 @@ def route_all_dead(folder):
 
 
 def racks_one_name(folder):
-    with Team(folder, repeat_s=1.0, hand_over_s=600) as desk, RackVoice(desk.broker.port) as twin:
-        twin.journal = "journal-of-the-twin"
+    other = Voice("journal-of-the-twin", "run-1", "boot-9", "twin-pi")
+    with (
+        Team(folder, repeat_s=1.0, hand_over_s=600) as desk,
+        RackVoice(desk.broker.port, voice=other) as twin,
+    ):
         desk.voice.alarm()
         first = desk.called(ALARM)
         with desk.beating(twin, desk.voice):
@@ -331,7 +334,12 @@ def racks_never_heard(folder):
 
 def racks_cloned(folder):
     """The same journal speaks from two machines."""
-    with Team(folder) as desk, RackVoice(desk.broker.port) as twin, desk.beating(twin, desk.voice):
+    clone = Voice("journal-of-north", "run-1", "boot-9", "clone-pi")
+    with (
+        Team(folder) as desk,
+        RackVoice(desk.broker.port, voice=clone) as twin,
+        desk.beating(twin, desk.voice),
+    ):
         return desk.called("two|both|same name", patience_s=6.0)
 
 

@@ -4,7 +4,11 @@ from tests.faults import inject_calling, inject_doors, inject_line, inject_probe
 from tests.faults.whole_rack import WholeRack
 
 ALONE = (inject_probe, inject_calling, inject_doors, inject_team, inject_rack)
-SLOW = ("racks_floods",)
+SLOW = (
+    "racks_floods", "clock_never_set", "clock_set_forward", "clock_far_future", "disk_backup_broken",
+    "file_limits_crossed", "file_limits_off", "file_stage_unknown", "file_probe_forgotten",
+    "file_settings_monster", "probe_drift_alone", "person_check_forgotten",
+)  # fmt: skip
 """Rows without a process that take more than some seconds."""
 PATIENT_SILENT_S = 30.0
 EVERY_RUN = (

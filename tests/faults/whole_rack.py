@@ -25,10 +25,11 @@ from tests.rigs.parts.page_receiver import PageReceiver
 from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
 from tests.rigs.rack_voice import RackVoice
 
-SILENT_S, GONE_S, RACK_SILENT_S, BROKER_S, GATHER_S = 1.0, 0.5, 2.5, 1.5, 0.5
+SILENT_S, GONE_S, RACK_SILENT_S, BROKER_S, GATHER_S, STOPPED_S = 1.0, 0.5, 2.5, 1.5, 0.5, 4.0
 SHIPPED_MORE = {
     "silent": 120 - SILENT_S,
     "gone": 60 - GONE_S,
+    "stopped": 1800 - STOPPED_S,
     "rack silent": 180 - RACK_SILENT_S,
     "broker": 300 - BROKER_S,
     "alarm": 60 - 0.1,
@@ -122,6 +123,10 @@ off_delay_s = 0.2
 lead_time_s = 0
 max_rise_c_per_hour = "none"
 max_fall_c_per_hour = "none"
+
+# The rig's water is changed at once, as no water changes.
+[quality.temperature]
+max_jump_c = "none"
 {more}
 """
 REGISTERS = """[
@@ -226,7 +231,9 @@ def short_oncall(folder, broker_port, phones_port, *, state_in=None, **how):
         "broker_after_s": BROKER_S, "oncall": 'racks = ["north"]', "routes": 2,
     }  # fmt: skip
     path = write_oncall(folder, broker_port, phones_port, **(usual | how))
-    text = path.read_text().replace("gone_after_s = 0.3", f"gone_after_s = {GONE_S}")
+    text = path.read_text().replace(
+        "gone_after_s = 0.3", f"gone_after_s = {GONE_S}\nstopped_after_s = {STOPPED_S}"
+    )
     text = text.replace(f"{folder}/oncall.sqlite", f"{state_in or folder}/oncall.sqlite")
     path.write_text(text.replace("gather_s = 0.1", f"gather_s = {GATHER_S}"))
     return path

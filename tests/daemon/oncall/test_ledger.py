@@ -11,11 +11,12 @@ from daemon.oncall.call_text import call_text
 from daemon.oncall.ledger import ledger
 from daemon.oncall.store import Ask, OnCallStore
 from rules.alarms.life_cycle import Priority
-from rules.calling.records import Call, CallKind
+from rules.calling.records import Call, CallKind, Voice
 from tests.rigs.bench import START_MS, Bench, steady
 from tests.rigs.rack_words import word_of
 
 MINUTE_MS = 60_000
+CHANGED_AT_ONCE = '[quality.temperature]\nmax_jump_c = "none"\n'
 
 
 @pytest.fixture(autouse=True)
@@ -27,20 +28,22 @@ def quiet():
 
 def called(store, number, person, at_ms, vessel="k1"):
     """Owe a call about a vessel's high temperature, in the words that people get."""
-    word = word_of(f"{vessel}/temperature/high", at_ms, rack="bench")
+    word = word_of(f"{vessel}/temperature/high_high", at_ms, rack="bench")
     call = Call(f"7.{number}", CallKind.ALARM, 7, person, Priority.CRITICAL, at_ms, (word,))
     store.owe(call, "", call_text(call, {}, UTC))
     return call.id
 
 
 def test_each_step_from_the_water_to_the_person_has_its_time(tmp_path):
-    bench = Bench(tmp_path)
-    bench.watch._words = lambda said: messages_of(said, bench.journal.id, "b/bench", UTC)
+    bench = Bench(tmp_path, more=CHANGED_AT_ONCE)
+    bench.watch._words = lambda said: messages_of(
+        said, Voice(bench.journal.id, bench.journal.run_id), "b/bench", UTC
+    )
     bench.take(steady(10, 15.0))
     bench.take(steady(20, 30.0, START_MS + 10_000))
     bodies = bench.journal.history.event_bodies()
     first = next(body for body in bodies if body["condition"].startswith("high"))
-    alarm_ms, head = first["at_ms"], f'{{"id": "{bench.journal.id}:{first["number"]}"'
+    alarm_ms, head = first["at_ms"], f'{{"id": "{bench.journal.run_id}:{first["number"]}"'
     waiting = [it for it in bench.journal.outbox.waiting(0, 99) if it.message.payload.startswith(head)]
     event = next(it.id for it in waiting if it.message.topic.endswith("/event"))
     with bench.journal.transaction():
@@ -67,7 +70,7 @@ def test_each_step_from_the_water_to_the_person_has_its_time(tmp_path):
 
 
 def test_an_alarm_that_called_nobody_is_a_step_without_a_person(tmp_path):
-    bench = Bench(tmp_path)
+    bench = Bench(tmp_path, more=CHANGED_AT_ONCE)
     bench.take(steady(10, 15.0))
     bench.take(steady(20, 30.0, START_MS + 10_000))
     with closing(OnCallStore(tmp_path / "oncall.sqlite")):
