@@ -15,6 +15,7 @@ from rules.care.probe_care import ProbeCare
 from rules.judging.channel import ChannelState, Edge, Series, Verdict, judge_channel, sample
 from rules.judging.conversion import convert
 from rules.judging.out_of_water import (
+    JUMPS_WITHIN_MS,
     WITNESSES,
     Dryness,
     away,
@@ -266,7 +267,7 @@ class Block:
     ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Return what bears a cell out: a jump of what shares its probe, or maintenance."""
         its = self._dryness(cell, sources)
-        if cell not in self._witnesses and not its.dry.any() and its.is_over(self._readings.time_ms):
+        if not its.dry.any() and its.is_over(self._readings.time_ms, JUMPS_WITHIN_MS):
             return borne_out([], sources[cell].witness_ms)
         if cell not in self._witnesses:
             found = [
@@ -284,7 +285,7 @@ class Block:
     ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Return where a cell ceases to be believed: nothing that shares its probe is away any more."""
         its = self._dryness(cell, sources)
-        if cell not in self._ends and its.is_over(self._readings.time_ms):
+        if not its.dry.any():
             return borne_out([], sources[cell].ended_ms)
         if cell not in self._ends:
             mates = [mate for mate in self._watch_list.mates(cell) if mate.quantity in WITNESSES]

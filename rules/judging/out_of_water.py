@@ -68,9 +68,9 @@ class Dryness:
         settled: Bools = (last_ms < 0) | (self.cell.time_ms - last_ms > SETTLES_WITHIN_MS)
         return settled
 
-    def is_over(self, time_ms: Times) -> bool:
-        """Return whether no reading at these times can be of a dry or settling probe."""
-        return bool(self.last_ms[-1] < 0 or time_ms[0] - self.last_ms[-1] > SETTLES_WITHIN_MS)
+    def is_over(self, time_ms: Times, within_ms: int = SETTLES_WITHIN_MS) -> bool:
+        """Return whether no reading at these times (in any order) lies within a time after a dry one."""
+        return bool(self.last_ms[-1] < 0 or time_ms.min() - self.last_ms[-1] > within_ms)
 
 
 def dryness(cell: Series, state: SourceState) -> Dryness:

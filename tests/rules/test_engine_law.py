@@ -235,6 +235,16 @@ def test_what_people_do_meets_the_same_however_the_readings_are_cut(steps, deeds
     assert_same_state(one, other)
 
 
+def test_a_jump_that_comes_late_in_a_dry_spell_is_a_witness_however_the_readings_are_cut():
+    steps = [(5, 0, 15.0), (7, 0, 50.0), (7, 0, 0.01), (5, 130_000, 18.5), (1, 0, 15.0)]
+    whole, cut = Engine(PLAN, START_MS), Engine(PLAN, START_MS)
+    readings = readings_of(steps)
+    whole.feed(readings)
+    for place in range(len(steps)):
+        cut.feed(readings.part(place, place + 1))
+    assert_same_state(whole, cut)
+
+
 def test_the_plan_survives_the_journal():
     assert from_plain(RackPlan, json.loads(json.dumps(to_plain(PLAN)))) == PLAN
 
