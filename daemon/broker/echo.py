@@ -11,37 +11,25 @@
 import json
 import re
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from typing import Any
 
 import structlog
 
 from daemon.broker.connection import Connection
+from daemon.broker.noted import LINK, Link, link_of
 from daemon.broker.notices import TWO_RACKS, Notices
-from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message
 from daemon.tables.values import json_object
 from rules.alarms.life_cycle import State
 from rules.calling.records import Voice
-from rules.plain import from_plain
 
 log = structlog.get_logger()
 
-LINK = "link"
-"""The note under which the journal keeps how the link is."""
 BEATS_MISSED = 3
 ALONE_AFTER_MS = 600_000
 IN_ONE_TURN = 200
 _OF_VOICE = ("journal", "run", "boot", "host")
-
-
-@dataclass(slots=True)
-class Link:
-    """Whether it lives, since when (None: not known yet), and who else uses our name (empty: nobody)."""
-
-    alive: bool = False
-    since_ms: int | None = None
-    rival: str = ""
 
 
 class Echo:
@@ -127,8 +115,3 @@ class Echo:
         self._link = link
         with self._journal.transaction():
             self._journal.state.keep_note(LINK, json.dumps(asdict(link)))
-
-
-def link_of(journal: Journal) -> Link:
-    """Return how the link was last."""
-    return from_plain(Link, json.loads(journal.state.note(LINK) or "{}"))

@@ -9,25 +9,22 @@ one comes or it calls no more. So it is where an on-call process was ever heard,
 """
 
 import json
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import structlog
 
 from daemon.broker.connection import Connection
+from daemon.broker.noted import ONCALL, oncall_heard
 from daemon.broker.notices import NO_ONCALL, NOT_TAKEN, Notices
-from daemon.journal.journal import Journal
 from daemon.tables.values import json_object, one_line
 from rules.alarms.event import AlarmEvent
 from rules.alarms.history import alarm_event_from_json
 from rules.alarms.life_cycle import Priority
 from rules.calling.records import Stand, stand_of
-from rules.plain import from_plain
 
 log = structlog.get_logger()
 
-ONCALL = "oncall"
-"""The note under which the journal keeps who was heard, and what nobody has taken."""
 BEATS_MISSED = 3
 IN_ONE_TURN = 200
 _MIN = 60_000
@@ -38,17 +35,6 @@ TAKEN_WITHIN_MS = {
     Priority.LOW: 60 * _MIN,
 }
 """Project judgement: taking on takes seconds; the rest is for a broker that comes back."""
-
-
-@dataclass(slots=True)
-class OnCallHeard:
-    """Who was heard last (`by`: name and host), whether it is now, since when; since when which alarms stand
-    that nobody has taken."""
-
-    by: str = ""
-    alive: bool = False
-    since_ms: int | None = None
-    untaken: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -142,8 +128,3 @@ class Receipts:
             )
         if fresh:
             self._notices.say(NOT_TAKEN, {"alarms": ", ".join(fresh)}, now_ms)
-
-
-def oncall_heard(journal: Journal) -> OnCallHeard:
-    """Return what was noted last of the on-call process."""
-    return from_plain(OnCallHeard, json.loads(journal.state.note(ONCALL) or "{}"))

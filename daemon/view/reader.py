@@ -11,9 +11,8 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from daemon.broker.echo import link_of
+from daemon.broker.noted import link_of, oncall_heard
 from daemon.broker.notices import WENT_BACK
-from daemon.broker.receipts import oncall_heard
 from daemon.errors import JournalError
 from daemon.journal.damage import SET_ASIDE
 from daemon.journal.dating import Dating

@@ -54,6 +54,9 @@ deadband_c = 0.5
 on_delay_s = 0.2
 critical_on_delay_s = 0.1
 off_delay_s = 0.2
+[quality.temperature]
+max_jump_c = "none"   # the water is changed at once
+
 {more}
 """
 

@@ -21,6 +21,9 @@ SETTINGS = """\
 name = "north"
 time_zone = "Europe/Copenhagen"
 
+[quality.temperature]
+max_jump_c = "none"   # the water is changed at once
+
 [journal]
 path = "{folder}/journal.sqlite"
 

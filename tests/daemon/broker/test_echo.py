@@ -8,7 +8,7 @@ from contextlib import closing
 
 import pytest
 
-from daemon.broker.echo import Link, link_of
+from daemon.broker.noted import Link, link_of
 from daemon.check.load import load_settings
 from daemon.errors import JournalError
 from daemon.journal.journal import Journal

@@ -6,7 +6,7 @@ from contextlib import closing
 
 import pytest
 
-from daemon.broker import receipts
+from daemon.broker.noted import oncall_heard
 from daemon.broker.notices import Notices
 from daemon.broker.receipts import BEATS_MISSED, TAKEN_WITHIN_MS, Receipts
 from daemon.check.load import load_settings
@@ -83,13 +83,13 @@ def test_an_alarm_that_nobody_takes_is_announced_again_under_its_number_until_so
     assert said(journal) == [], "not yet"
     chores.step(2 * MIN + 1)
     assert said(journal) == ["1"]
-    assert receipts.oncall_heard(journal).untaken == {"k1/temperature/high": 0}
+    assert oncall_heard(journal).untaken == {"k1/temperature/high": 0}
     assert journal.history.newest_notice("alarms not taken", "rack") is not None
     chores.step(4 * MIN + 1)
     assert said(journal) == ["1", "1"], "again, but one notice"
     link.receipt(journal, 1)
     chores.step(4 * MIN + 2)
-    assert receipts.oncall_heard(journal).untaken == {}
+    assert oncall_heard(journal).untaken == {}
     chores.step(9 * MIN)
     assert said(journal) == ["1", "1"]
 
@@ -143,9 +143,9 @@ def test_an_oncall_process_that_falls_silent_is_told(journal):
     link, chores = chore(journal)
     link.receipt(journal)
     chores.step(0)
-    assert receipts.oncall_heard(journal).alive
+    assert oncall_heard(journal).alive
     chores.step(BEATS_MISSED * 30_000)
-    assert not receipts.oncall_heard(journal).alive
+    assert not oncall_heard(journal).alive
     notice = journal.history.newest_notice("no on-call process", "rack")
     assert notice is not None
     assert notice.details == {"by": "desk on desk-pi"}

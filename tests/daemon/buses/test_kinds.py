@@ -96,6 +96,7 @@ class FolderDriver:
 GOOD = """\
 [rack]
 name = "third"
+lineage = "unknown"
 time_zone = "UTC"
 
 [journal]

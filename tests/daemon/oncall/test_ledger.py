@@ -16,7 +16,6 @@ from tests.rigs.bench import START_MS, Bench, steady
 from tests.rigs.rack_words import word_of
 
 MINUTE_MS = 60_000
-CHANGED_AT_ONCE = '[quality.temperature]\nmax_jump_c = "none"\n'
 
 
 @pytest.fixture(autouse=True)
@@ -35,7 +34,7 @@ def called(store, number, person, at_ms, vessel="k1"):
 
 
 def test_each_step_from_the_water_to_the_person_has_its_time(tmp_path):
-    bench = Bench(tmp_path, more=CHANGED_AT_ONCE)
+    bench = Bench(tmp_path)
     bench.watch._words = lambda said: messages_of(
         said, Voice(bench.journal.id, bench.journal.run_id), "b/bench", UTC
     )
@@ -70,7 +69,7 @@ def test_each_step_from_the_water_to_the_person_has_its_time(tmp_path):
 
 
 def test_an_alarm_that_called_nobody_is_a_step_without_a_person(tmp_path):
-    bench = Bench(tmp_path, more=CHANGED_AT_ONCE)
+    bench = Bench(tmp_path)
     bench.take(steady(10, 15.0))
     bench.take(steady(20, 30.0, START_MS + 10_000))
     with closing(OnCallStore(tmp_path / "oncall.sqlite")):

@@ -20,6 +20,7 @@ from simulator.scenario.scenario import Event
 from tests.rigs.nights.nights import (
     HOUR_MS,
     MINUTE_MS,
+    TOLD,
     WATER,
     causes_of,
     direction,
@@ -70,8 +71,10 @@ NIGHTS = [
     Expected("power_dip", 1, 2),
     # The ephyra kreisel, the grow-out kreisel and the cold loop warm up on their own: three problems.
     Expected("power_out", 3, 3),
-    Expected("bus_unplugged", 2, 2),
-    Expected("bad_line", 4, 4),
+    # Ten minutes without oxygen; the other bus is back after eight.
+    Expected("bus_unplugged", 1, 1),
+    # Oxygen not read for ten minutes is a call; what else is silent is seen again in time.
+    Expected("bad_line", 1, 1),
     # A third of the water, slightly warmer and saltier: no faster than the animals bear.
     Expected("water_change", 0, 0),
     Expected("probe_in_air", 1, 1),
@@ -79,8 +82,8 @@ NIGHTS = [
     Expected("thermometer_in_air", 1, 1),
     # Two chillers that are too small for the heat, and the loop.
     Expected("heat_wave", 1, 3),
-    # The second thermometer tells that the chiller failed; the stuck one is for the morning.
-    Expected("stuck_probe", 1, 1),
+    # The second thermometer tells that the chiller failed; the salinity that the stuck one hides nobody sees.
+    Expected("stuck_probe", 2, 2),
     Expected("spike", 0, 0),
     Expected("quiet_night", 0, 0),
 ]
@@ -277,21 +280,35 @@ def test_one_failed_loop_is_one_page_that_names_its_vessels(seed):
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_a_bus_is_one_call_within_two_minutes_and_a_half_that_names_its_vessels(seed):
+def test_a_bus_is_one_silence_within_two_minutes_and_a_half_that_names_its_vessels(seed):
     it = night("bus_unplugged", seed)
     unplugged = [begin_ms(event, it.start_ms) for event in it.scenario.events]
-    for call, began_ms, bus in zip(it.calls, unplugged, ("bench-bus", "air-bus"), strict=True):
-        on_it = {probe.vessel or "rack" for probe in it.scenario.probes.values() if probe.bus == bus}
-        assert (call.condition, set(call.vessels)) == (Condition.SILENT, on_it)
-        assert 0 < call.at_ms - began_ms <= 150_000
+    told = [event for event in it.events if event.trigger in TOLD and event.condition is Condition.SILENT]
+    for silence, began_ms, bus in zip(told, unplugged, ("bench-bus", "air-bus"), strict=True):
+        assert (silence.priority, set(silence.vessels)) == (Priority.LOW, on_bus(it, bus))
+        assert 0 < silence.at_ms - began_ms <= 150_000
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_a_power_dip_that_silences_every_bus_is_one_silence(seed):
+def test_a_bus_is_one_call_as_soon_as_one_danger_was_not_seen_for_too_long(seed):
+    """Oxygen is the most urgent; the other bus is back before anything on it counts as unwatched."""
+    it = night("bus_unplugged", seed)
+    (call,) = it.calls
+    assert (call.condition, set(call.vessels)) == (Condition.UNWATCHED, on_bus(it, "bench-bus") | {"rack"})
+    allowed_ms = it.tolerance("kreisel-4", Quantity.OXYGEN_SATURATION).unwatched_after_ms
+    assert 0 < call.at_ms - begin_ms(it.scenario.events[0], it.start_ms) <= allowed_ms
+
+
+def on_bus(it, bus):
+    return {probe.vessel or "rack" for probe in it.scenario.probes.values() if probe.bus == bus}
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_power_dip_that_silences_every_bus_is_one_call_for_what_nobody_sees(seed):
     it = night("power_dip", seed)
-    silent = [call for call in it.calls if call.condition is Condition.SILENT]
-    assert len(silent) == 1
-    assert set(silent[0].vessels) == {*it.plan.vessels, "rack"}
+    unwatched = [call for call in it.calls if call.condition is Condition.UNWATCHED]
+    assert len(unwatched) == 1
+    assert set(unwatched[0].vessels) == {*it.plan.vessels, "rack"}
 
 
 @pytest.mark.parametrize("seed", range(8))

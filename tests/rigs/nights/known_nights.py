@@ -44,6 +44,9 @@ every_s = 60
 topic = "k4"
 fields = [{ quantity = "temperature" }]   # the cell is out for cleaning
 
+[quality.temperature]
+max_jump_c = "none"   # nor is a hand told by its haste
+
 [stages.ephyra.temperature]
 # Set in a hurry.
 on_delay_s = 60

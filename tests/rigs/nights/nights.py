@@ -125,9 +125,13 @@ class Night:
         )
 
 
+PROBES_TROUBLES = (Condition.UNWATCHED, Condition.SILENT, Condition.PROBE_FAULT, Condition.DISAGREEMENT)
+UNHEARD = (Condition.UNWATCHED, Condition.SILENT)
+
+
 def direction(event):
     """Which property of the water an event is about, and whether upwards; None for a probe's troubles."""
-    if event.condition in (Condition.SILENT, Condition.PROBE_FAULT, Condition.DISAGREEMENT):
+    if event.condition in PROBES_TROUBLES:
         return None
     upwards = event.condition in (Condition.HIGH_HIGH, Condition.HIGH, Condition.RISING)
     if event.condition is Condition.HEADING_OUT:
@@ -266,8 +270,8 @@ def _chiller(event, scenario):
 
 
 def _power(event, scenario):
-    silent = (Condition.SILENT,) if event.probes_too else ()
-    return Consequence((*scenario.vessels, "rack"), (WARMER, LESS_AIR), silent)
+    unheard = UNHEARD if event.probes_too else ()
+    return Consequence((*scenario.vessels, "rack"), (WARMER, LESS_AIR), unheard)
 
 
 def _poured(event, scenario):
@@ -281,14 +285,16 @@ def _poured(event, scenario):
 
 def _unplugged(event, scenario):
     unheard = tuple(probe.vessel or "rack" for probe in scenario.probes.values() if probe.bus == event.bus)
-    return Consequence(unheard, troubles=(Condition.SILENT,))
+    return Consequence(unheard, troubles=UNHEARD)
 
 
 def _in_air(event, scenario):
     """Without a conductivity cell nobody can tell air from warm water."""
     probe = scenario.probes[event.probe]
     cell = any(measure.quantity == "conductivity" for measure in probe.measures)
-    return Consequence((probe.vessel,), () if cell else (WARMER,), (Condition.PROBE_FAULT,))
+    return Consequence(
+        (probe.vessel,), () if cell else (WARMER,), (Condition.PROBE_FAULT, Condition.UNWATCHED)
+    )
 
 
 def _probe(*troubles):
@@ -308,11 +314,11 @@ BY_KIND = {
     "water_change": _poured,
     "heat_wave": _water(WARMER),
     "probe_in_air": _in_air,
-    "probe_stuck": _probe(Condition.PROBE_FAULT, Condition.DISAGREEMENT),
+    "probe_stuck": _probe(Condition.PROBE_FAULT, Condition.UNWATCHED, Condition.DISAGREEMENT),
     "probe_spike": _probe(),
     "probe_fouling": _probe(),
-    "probe_silent": _probe(Condition.SILENT),
-    "probe_garbled": _probe(Condition.SILENT),
+    "probe_silent": _probe(*UNHEARD),
+    "probe_garbled": _probe(*UNHEARD),
     "bus_unplugged": _unplugged,
 }
 """What follows from each kind of scripted event, by the physics of the rack."""
@@ -328,6 +334,7 @@ def causes_of(page, scenario):
         )
         way = direction(page)
         fits = page.condition in may.troubles if way is None else way in may.directions
-        if in_time and fits and page.vessel in may.vessels:
+        hidden = {danger.partition("/")[0] for danger in page.evidence.hidden}
+        if in_time and fits and (hidden or {page.vessel}) <= set(may.vessels):
             found.append(event)
     return found

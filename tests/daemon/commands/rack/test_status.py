@@ -58,7 +58,7 @@ def test_the_worst_comes_first_and_stands_beside_its_number(rack):
     rack.minutes(30, k2=19.9, k3=None)
     rack.minutes(30, k1=24.0, k2=19.9, k3=None)
     page = page_of(rack)
-    told = re.findall(r"^(\S) (\w+) +(\S+)  (.*), since (\d\d:\d\d)$", page, re.MULTILINE)
+    told = re.findall(r"^([^\s▨◪]) (\w+) +(\S+)  (.*), since (\d\d:\d\d)$", page, re.MULTILINE)
     ranks = ["low", "medium", "high", "critical"]
     assert [ranks.index(word) for _, word, *_ in told] == sorted(
         (ranks.index(word) for _, word, *_ in told), reverse=True
