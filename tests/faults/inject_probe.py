@@ -109,7 +109,8 @@ def probe_drift_alone(_folder):
 
 
 def probe_step_pair(_folder):
-    return came(changed(T1, lambda w: w.value[T1] + 2.0, pair=True).run(), K1)
+    told = changed(T1, lambda w: w.value[T1] + 2.0, pair=True).run()
+    return Came(told.shown_s("k1/temperature"), quiet(told))
 
 
 def probe_in_air(_folder):
@@ -403,7 +404,8 @@ def machine_bit_flip(_folder):
 def process_gap_resets(_folder):
     """Two readings in five fail while the water is beyond its critical limit."""
     found = Water()
-    found.temperature[1] = np.where(found.after, 25.0, found.temperature[1])
+    warmer = 12.0 * np.clip(found.since_h, 0.0, 1.0)
+    found.temperature[1] = found.temperature[1] + warmer
     found.measured()
     found.value[T1][found.after & (np.arange(found.at.size) % 5 < 2)] = 850.0
     told = found.run()

@@ -27,7 +27,7 @@ from tests.rigs.rack_voice import RackVoice
 
 SILENT_S, GONE_S, RACK_SILENT_S, BROKER_S, GATHER_S, STOPPED_S = 1.0, 0.5, 2.5, 1.5, 0.5, 4.0
 SHIPPED_MORE = {
-    "silent": 120 - SILENT_S,
+    "silent": 600 - SILENT_S,  # what a probe with oxygen hides is told after ten minutes
     "gone": 60 - GONE_S,
     "stopped": 1800 - STOPPED_S,
     "rack silent": 180 - RACK_SILENT_S,
@@ -120,6 +120,7 @@ deadband_c = 0.5
 on_delay_s = 0.2
 critical_on_delay_s = 0.1
 off_delay_s = 0.2
+unwatched_after_s = {silent_s}
 lead_time_s = 0
 max_rise_c_per_hour = "none"
 max_fall_c_per_hour = "none"
