@@ -376,7 +376,9 @@ def bus_word_order(_folder):
     found = water()
     for source in (T1, C1, O1):
         raw = found.value[source].astype(">f4").view(">u2").reshape(-1, 2)[:, ::-1].copy().view(">f4").ravel()
-        found.value[source] = np.where(found.after, raw.astype(np.float64), found.value[source])
+        with np.errstate(invalid="ignore"):  # some of them are no numbers
+            swapped = raw.astype(np.float64)
+        found.value[source] = np.where(found.after, swapped, found.value[source])
     return came(found.run(), K1)
 
 
