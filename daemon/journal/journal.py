@@ -10,10 +10,11 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
+from daemon.errors import DamagedJournalError
 from daemon.journal.history import History
 from daemon.journal.inputs import Inputs
 from daemon.journal.outbox import Outbox
-from daemon.journal.schema import open_for_reading, open_for_writing
+from daemon.journal.schema import is_damage, open_for_reading, open_for_writing
 from daemon.journal.state import Place, State
 from daemon.transaction import transaction
 
@@ -35,7 +36,14 @@ class Journal:
 
     def __init__(self, path: Path, *, writable: bool) -> None:
         self.path = path
-        self._take(open_for_writing(path) if writable else open_for_reading(path))
+        db = open_for_writing(path) if writable else open_for_reading(path)
+        try:
+            self._take(db)
+        except sqlite3.Error as error:  # closed, since its write-ahead log is deleted by name at its end
+            db.close()
+            if writable and is_damage(error):
+                raise DamagedJournalError(f"journal {path}: {error}") from error
+            raise
         if writable and not self.id:
             self.id = uuid.uuid4().hex
             with self.transaction():

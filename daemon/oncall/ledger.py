@@ -4,22 +4,15 @@ Read afterwards out of a rack's journal and the on-call process's file, those of
 """
 
 import re
-import sqlite3
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from daemon.journal.journal import Journal
+from daemon.oncall.store import calls_about_alarms
 from daemon.words import condition_word
 from rules.alarms.life_cycle import State
-from rules.calling.records import CallKind
-
-_CALLS = """
-SELECT text, person, at_ms, CASE fate WHEN 'sent' THEN done_ms END, (SELECT min(r.answered_ms) FROM request r
-WHERE r.problem = p.problem AND r.refusal = '' AND r.answered_ms >= p.at_ms) FROM page p
-WHERE kind = ? ORDER BY at_ms
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +39,7 @@ def ledger(journal: Path, oncall: Path, rack: str) -> list[Step]:
 
     Raises sqlite3.Error where a file is none of ours. A call is known by its words: rack, vessel, alarm.
     """
-    with closing(sqlite3.connect(f"file:{oncall}?mode=ro", uri=True)) as db:
-        calls = db.execute(_CALLS, (CallKind.ALARM,)).fetchall()
-    found = []
+    calls, found = calls_about_alarms(oncall), []
     with closing(Journal(journal, writable=False)) as read:
         dating = read.state.dating()
         announced = [body for body in read.history.event_bodies() if body["state"] == State.UNACKNOWLEDGED]

@@ -9,7 +9,7 @@ import json
 import sqlite3
 import uuid
 from collections.abc import Iterable
-from contextlib import AbstractContextManager, ExitStack
+from contextlib import AbstractContextManager, ExitStack, closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -61,6 +61,13 @@ CREATE TABLE command (
     answer TEXT
 ) STRICT;
 PRAGMA user_version = {LAYOUT}
+"""
+
+
+_CALLS = """
+SELECT text, person, at_ms, CASE fate WHEN 'sent' THEN done_ms END, (SELECT min(r.answered_ms) FROM request r
+WHERE r.problem = p.problem AND r.refusal = '' AND r.answered_ms >= p.at_ms) FROM page p
+WHERE kind = ? ORDER BY at_ms
 """
 
 
@@ -246,3 +253,12 @@ class OnCallStore:
         """Keep a rack's answer; return whether it was still awaited."""
         awaited = "UPDATE command SET answer = ? WHERE id = ? AND answer IS NULL"
         return self._db.execute(awaited, (answer, command)).rowcount > 0
+
+
+def calls_about_alarms(path: Path) -> list[tuple[str, str, int, int | None, int | None]]:
+    """Return text, person, and when each was owed, taken by a route and seen (UTC ms), oldest first.
+
+    Raises sqlite3.Error where the file is none of ours.
+    """
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+        return db.execute(_CALLS, (CallKind.ALARM,)).fetchall()

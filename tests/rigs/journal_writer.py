@@ -19,7 +19,7 @@ from tests.rigs.bench import START_MS, Bench
 
 def celsius(k: int) -> float:
     """Water that swings through every limit; a function of the reading's place, so that it can be checked."""
-    return 15 + 14 * math.sin(k * 2 * math.pi / 40)
+    return 15 + 14 * math.sin(k * 2 * math.pi / 400)
 
 
 def main(folder: Path, at_once: int, turns: int) -> None:

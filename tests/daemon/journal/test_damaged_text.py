@@ -23,7 +23,7 @@ def quiet():
 def damaged(folder, *changes):
     """A journal with alarms in which some rows were changed below everything."""
     bench = Bench(folder)
-    bench.take(swinging(100))
+    bench.take(swinging(100, period=100))
     bench.watch.stop()
     bench.power_cut()
     with closing(sqlite3.connect(bench.path)) as db, db:

@@ -132,7 +132,7 @@ def spoil_snapshots(path, state):
 )
 def test_without_a_usable_snapshot_the_journal_alone_gives_the_same(tmp_path, state):
     bench = Bench(tmp_path)
-    bench.take(swinging(130))
+    bench.take(swinging(130, period=130))
     RequestBox(bench.path).ask("acknowledge", "kim", {"alarm": bench.watch.engine.alarms()[0].name})
     bench.watch.take([], START_MS + 130_000)
     bench.watch.stop()

@@ -31,7 +31,7 @@ def old_and_new(tmp_path, days=3):
     dice = np.random.default_rng(1)
     for day in range(days):
         readings = [
-            Reading("k1-ct", "temperature", float(15 + dice.normal()), START_MS + day * DAY_MS + k * 60_000)
+            Reading("k1-ct", "temperature", dice.normal(15.0, 0.1), START_MS + day * DAY_MS + k * 60_000)
             for k in range(1_440)
         ]
         bench.watch.take(readings[:700], readings[699].time_ms)
