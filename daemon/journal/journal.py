@@ -29,13 +29,14 @@ class Journal:
 
     `writable` says whether this process is the one that writes it. `id` tells this journal from all
     others (empty before its first transaction), `run_id` is that under which numbers are given out now.
+    `commits` counts what this process wrote.
     """
 
     id: str
     run_id: str
 
     def __init__(self, path: Path, *, writable: bool) -> None:
-        self.path = path
+        self.path, self.commits = path, 0
         db = open_for_writing(path) if writable else open_for_reading(path)
         try:
             self._take(db)
@@ -82,6 +83,7 @@ class Journal:
             place = self.place()
             self.state.seal(self._sealed, place)
         self._sealed = place
+        self.commits += 1
 
     @contextmanager
     def standing_still(self) -> Iterator[None]:

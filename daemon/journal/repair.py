@@ -39,6 +39,7 @@ class JournalRepair:
         self._journal = journal
         self._dating = dating
         self._failing_since_s: float | None = None
+        self._commits = 0
         self._said = ""
         self._ballast = journal.path.with_name(journal.path.name + ".ballast")
         self._wal = journal.path.with_name(journal.path.name + "-wal")
@@ -82,15 +83,20 @@ class JournalRepair:
             replace_damaged(self._journal, reason)
             raise JournalError(f"journal {self._journal.path}: {reason}; what could be read is in a new one")
 
-    def mended(self) -> None:
-        """Note that the journal can be written."""
-        if self._failing_since_s is not None:
-            log.warning("journal_writable_again", after_s=round(time.monotonic() - self._failing_since_s, 1))
+    def is_mended(self) -> bool:
+        """Return whether the journal can be written: it never failed, or something was written since."""
+        if self._failing_since_s is None:
+            return True
+        if self._journal.commits == self._commits:
+            return False
+        log.warning("journal_writable_again", after_s=round(time.monotonic() - self._failing_since_s, 1))
         self._failing_since_s, self._said = None, ""
+        return True
 
     def mend(self, error: sqlite3.Error) -> None:
         """Do what can be done about an error; raise JournalError when it has lasted too long."""
         self._failing_since_s = self._failing_since_s or time.monotonic()
+        self._commits = self._journal.commits
         if is_damage(error):
             replace_damaged(self._journal, str(error))
             self._know_files()

@@ -134,8 +134,8 @@ class Service:
                 chore(self._clock.now_ms())
             self._link.deliver(self._journal)
             self._link.heartbeat(self._journal.inputs.last_seq(), len(self._watch.engine.alarms()))
-            self._repair.mended()
-            self._sole_writer.beat()
+            if self._repair.is_mended():
+                self._sole_writer.beat()
         except BaseException as error:
             self._watch.start_over()  # nothing that was judged and not written down may pass for told
             if not isinstance(error, sqlite3.Error):

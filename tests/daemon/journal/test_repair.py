@@ -13,10 +13,13 @@ from pathlib import Path
 import pytest
 
 from daemon.clock import SteadyClock
+from daemon.errors import JournalError
 from daemon.journal import integrity
 from daemon.journal.damage import SET_ASIDE
+from daemon.journal.dating import Dating
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
+from daemon.journal.repair import GIVES_UP_AFTER_S, JournalRepair
 from tests.rigs.bench import START_MS, Bench, steady
 from tests.rigs.daemon_run import PATIENCE_S, DaemonRun, write_settings
 from tests.rigs.daemon_thread import running_daemon
@@ -135,6 +138,24 @@ def test_a_read_only_disk_ends_the_daemon_with_a_clear_line_and_the_broker_says_
         assert is_sound(path)
         assert numbers(path) == list(range(1, len(numbers(path)) + 1))
         assert listener.newest("watch", "state") == "stopped"
+
+
+def test_a_turn_with_nothing_to_write_is_no_proof_that_the_journal_can_be_written(tmp_path, monkeypatch):
+    """Seen: a read-only disk between commits; the daemon never gave up, and nobody was told."""
+    now_s = 1_000.0
+    monkeypatch.setattr(time, "monotonic", lambda: now_s)
+    with closing(Journal(tmp_path / "journal.sqlite", writable=True)) as journal:
+        repair = JournalRepair(journal, lambda: Dating([]))
+        read_only = sqlite3.OperationalError("attempt to write a readonly database")
+        repair.mend(read_only)
+        assert not repair.is_mended()
+        now_s += GIVES_UP_AFTER_S + 1
+        with pytest.raises(JournalError, match="readonly database, for 6 s now"):
+            repair.mend(read_only)
+        with journal.transaction():
+            journal.state.keep_note("some", "thing")
+        assert repair.is_mended()
+        repair.mend(read_only)
 
 
 def test_a_journal_that_vanishes_is_written_again_with_everything_in_it(tmp_path):
