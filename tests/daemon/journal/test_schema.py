@@ -93,7 +93,7 @@ def test_people_are_told_what_they_were_told_before_at_the_same_moments(before):
         [(it.at_ms, it.channel, it.priority) for it in events if it.trigger in told]
         for events in (then, again.events)
     ]
-    silences = {it.at_ms for it in then if it.condition is Condition.SILENT}
+    silences = {it.at_ms for it in then if it.condition == Condition.SILENT}
     assert [(at, on, Priority.LOW if at in silences else priority) for at, on, priority in said[0]] == said[1]
     assert says_the_same(lived[0], again.events[0])
     other = replace(again.events[0], evidence=replace(again.events[0].evidence, value=-1.0))
