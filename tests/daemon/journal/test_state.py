@@ -27,7 +27,7 @@ def quiet():
 @pytest.fixture
 def bench(tmp_path):
     bench = Bench(tmp_path)
-    bench.take(swinging(130, period=130))
+    bench.take(swinging(130, period=125))
     bench.watch.stop()
     yield bench
     bench.power_cut()

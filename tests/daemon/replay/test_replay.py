@@ -385,7 +385,8 @@ def test_an_interrupt_ends_the_command_with_what_there_is(tmp_path):
 def test_a_damaged_journal_is_told_in_one_line(nights, tmp_path):
     damaged = tmp_path / "damaged.sqlite"
     content = bytearray(nights["chiller"].read_bytes())
-    content[len(content) // 2 : len(content) // 2 + 40_000] = os.urandom(40_000)
+    half = len(content) // 2
+    content[half // 2 : half // 2 + half] = os.urandom(half)
     damaged.write_bytes(content)
     with pytest.raises(SourceError, match="readings"):
         replay(journal_recording(damaged), [None])

@@ -222,7 +222,8 @@ def test_a_new_journal_and_none_at_all(tmp_path):
 
 def test_as_json_it_is_what_the_schema_says(rack):
     rack.minutes(30)
-    rack.minutes(15, k1=24.0, k3=None)
+    rack.minutes(20, k3=None)
+    rack.minutes(15, k1=19.0, k3=None)
     out = io.StringIO()
     status_command(rack.settings, Console(file=out, width=80), rack.now_ms, as_json=True)
     found = json.loads(out.getvalue())
