@@ -198,7 +198,7 @@ DEFAULT_QUALITY: Final[Mapping[Quantity, QualitySettings]] = {
         min_step=3.0,  # common practice, no source
     ),
     Quantity.AIR_PRESSURE: QualitySettings(
-        sensor_range=Range(300.0, 1200.0),  # common practice, no source: usual barometer chips
+        sensor_range=Range(600.0, 1100.0),  # what no inhabited place has is the barometer, not the air
         operator_range=Range(600.0, 1085.0),  # 4000 m of height to the greatest at sea level (from memory)
         max_gap_ms=HOUR_MS,
         spike_suspect=2.0,  # common practice, no source: a door or a fan
