@@ -14,7 +14,7 @@ from daemon.files import identity
 
 log = structlog.get_logger()
 
-_TRIES = 5
+_TRIES = 25
 _TRY_AGAIN_S = 0.02
 """Whoever asks whether the lock is held (`holder_of`) holds it itself for a moment."""
 

@@ -73,6 +73,13 @@ critical_high_c = 20
 [stages.open-sea.salinity]
 advisory_low = 30
 advisory_high = 36
+
+# A mooring in a current is no vessel: its water may be another one from minute to minute.
+[quality.temperature]
+max_jump_c = "none"
+
+[quality.conductivity]
+max_jump_ms_cm = "none"
 """
 
 ON_A_LINE = """
