@@ -88,13 +88,13 @@ def _rows(path: Path, after: int, upto: int) -> Rows:
 @contextmanager
 def _reading(path: Path) -> Iterator[Journal]:
     """Open a journal to read; a damaged page becomes a SourceError."""
-    with closing(Journal(path, writable=False)) as journal:
-        try:
+    try:
+        with closing(Journal(path, writable=False)) as journal:
             yield journal
-        except sqlite3.Error as error:
-            raise SourceError(
-                f"journal {path}: its readings cannot be read: {error}; `sqlite3 FILE .recover` may save them"
-            ) from error
+    except sqlite3.Error as error:
+        raise SourceError(
+            f"journal {path}: its readings cannot be read: {error}; `sqlite3 FILE .recover` may save them"
+        ) from error
 
 
 def _in_order(loaded: Iterator[Rows], actions: list[tuple[int, Action]]) -> Inputs:

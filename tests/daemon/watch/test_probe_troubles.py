@@ -50,7 +50,7 @@ def test_a_probe_in_air_makes_no_alarm_of_the_water_neither_going_out_nor_coming
 
 
 def test_a_probe_that_stands_still_calls_nobody_while_nothing_shows_that_it_is_stuck():
-    """Readings alone tell no stuck probe from calm water; see tests/rules/quality for what a witness tells."""
+    """Readings alone tell no stuck probe from calm water; what a witness tells: tests/rules/quality."""
     assert raised(judged("stuck_probe")) == []
 
 
