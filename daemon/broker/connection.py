@@ -36,6 +36,8 @@ IN_FLIGHT_AT_MOST = 20
 RECEIVED_AT_MOST = 200
 PACKET_AT_MOST = 65_536
 """Bytes of a message that the broker passes on to us; none that we can read is nearly as long."""
+BEATS_MISSED = 3
+"""What does not come back for so many heartbeats is lost."""
 SESSION_S = 30 * 86_400
 GOODBYE_S = 3.0
 

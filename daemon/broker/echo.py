@@ -16,7 +16,7 @@ from typing import Any
 
 import structlog
 
-from daemon.broker.connection import Connection
+from daemon.broker.connection import BEATS_MISSED, Connection
 from daemon.broker.noted import LINK, Link, link_of
 from daemon.broker.notices import TWO_RACKS, Notices
 from daemon.journal.outbox import Message
@@ -26,7 +26,6 @@ from rules.calling.records import Voice
 
 log = structlog.get_logger()
 
-BEATS_MISSED = 3
 ALONE_AFTER_MS = 600_000
 IN_ONE_TURN = 200
 _OF_VOICE = ("journal", "run", "boot", "host")
@@ -114,4 +113,4 @@ class Echo:
     def _keep(self, link: Link) -> None:
         self._link = link
         with self._journal.transaction():
-            self._journal.state.keep_note(LINK, json.dumps(asdict(link)))
+            self._journal.state.keep_record(LINK, link)

@@ -1,10 +1,8 @@
 """What the journal notes of the link and of the on-call process; to look at it, no connection is loaded."""
 
-import json
 from dataclasses import dataclass, field
 
 from daemon.journal.journal import Journal
-from rules.plain import from_plain
 
 LINK = "link"
 """The note under which the journal keeps how the link is."""
@@ -34,9 +32,9 @@ class OnCallHeard:
 
 def link_of(journal: Journal) -> Link:
     """Return how the link was last."""
-    return from_plain(Link, json.loads(journal.state.note(LINK) or "{}"))
+    return journal.state.record(LINK, Link())
 
 
 def oncall_heard(journal: Journal) -> OnCallHeard:
     """Return what was noted last of the on-call process."""
-    return from_plain(OnCallHeard, json.loads(journal.state.note(ONCALL) or "{}"))
+    return journal.state.record(ONCALL, OnCallHeard())

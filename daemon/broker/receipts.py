@@ -8,13 +8,12 @@ within its time is said in status, in the journal and by a notice, and announced
 one comes or it calls no more. So it is where an on-call process was ever heard, or the settings expect one.
 """
 
-import json
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 import structlog
 
-from daemon.broker.connection import Connection
+from daemon.broker.connection import BEATS_MISSED, Connection
 from daemon.broker.noted import ONCALL, oncall_heard
 from daemon.broker.notices import NO_ONCALL, NOT_TAKEN, Notices
 from daemon.tables.values import json_object, one_line
@@ -25,7 +24,6 @@ from rules.calling.records import Stand, stand_of
 
 log = structlog.get_logger()
 
-BEATS_MISSED = 3
 IN_ONE_TURN = 200
 _MIN = 60_000
 TAKEN_WITHIN_MS = {
@@ -80,7 +78,7 @@ class Receipts:
         self._now.untaken = {it.event.alarm: it.event.since_ms for it in self._open.values() if it.told}
         if self._now != self._noted:
             with self._journal.transaction():
-                self._journal.state.keep_note(ONCALL, json.dumps(asdict(self._now)))
+                self._journal.state.keep_record(ONCALL, self._now)
             self._noted = oncall_heard(self._journal)
 
     def _follow(self, now_ms: int) -> None:

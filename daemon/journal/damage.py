@@ -4,9 +4,9 @@ All alarm history, actions, summaries and unsent messages are saved as far as th
 of the readings those that the engine needs to go on. The rest stays in the file that was set aside.
 """
 
-import json
 import sqlite3
 from contextlib import closing
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,16 @@ log = structlog.get_logger()
 
 SET_ASIDE = "set_aside"
 """The note under which the journal remembers the damaged file before it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Aside:
+    """The damaged file (empty: there is none), why it was set aside, and how many rows of it were saved."""
+
+    file: str = ""
+    reason: str | None = None
+    saved: dict[str, int] = field(default_factory=dict)
+
 
 _SIDE_FILES = ("", "-wal", "-shm")
 _NOT_SAVED = ("meta", "reading", "flag", "seal")
@@ -51,7 +61,7 @@ def begin_anew(path: Path, reason: str) -> Journal:
         state, place = State(new), Place(Inputs(new).last_seq(), History(new).last_event_number())
         state.seal(Place(), place)
         state.begin_run(place, "salvage")
-        state.keep_note(SET_ASIDE, json.dumps({"file": str(damaged), "reason": reason, "saved": saved}))
+        state.keep_record(SET_ASIDE, Aside(str(damaged), reason, saved))
     journal = Journal(path, writable=True)
     RequestBox(path).put_first(_open_requests(damaged))
     log.error("journal_damaged", reason=reason, set_aside=str(damaged), saved=saved, goes_on_in=str(path))

@@ -5,7 +5,7 @@ file gives pages back a few at a time, so that logging never waits for it. What 
 while the date is certain: not before the clock is synchronised, nor within a day after it has jumped.
 """
 
-import json
+from dataclasses import dataclass
 from itertools import islice
 
 import structlog
@@ -21,6 +21,14 @@ AT_ONCE = 5_000
 LOOK_EVERY_MS = 60_000
 DELIVERED_KEPT_MS = 30 * DAY_MS
 _NOTE = "retention"
+
+
+@dataclass(frozen=True, slots=True)
+class _Looked:
+    """The date at the last look, and from which moment of the axis on readings may go."""
+
+    utc_ms: int
+    from_ms: int = 0
 
 
 class Retention:
@@ -52,14 +60,15 @@ class Retention:
 
     def _jumped(self, utc_ms: int, now_ms: int) -> bool:
         """Return whether the date is another than an hour of running explains, now or less than a day ago."""
-        noted = json.loads(self._journal.state.note(_NOTE) or "{}") or {"utc_ms": utc_ms, "from_ms": 0}
-        if jumped := abs(utc_ms - noted["utc_ms"]) > DAY_MS:
-            log.warning("date_jumped", by_days=(utc_ms - noted["utc_ms"]) / DAY_MS, nothing_goes_for_h=24)
-            noted["from_ms"] = now_ms + DAY_MS
-        if jumped or utc_ms - noted["utc_ms"] >= HOUR_MS or noted["utc_ms"] == utc_ms:
+        noted = self._journal.state.record(_NOTE, _Looked(utc_ms))
+        since_ms, from_ms = utc_ms - noted.utc_ms, noted.from_ms
+        if jumped := abs(since_ms) > DAY_MS:
+            log.warning("date_jumped", by_days=since_ms / DAY_MS, nothing_goes_for_h=24)
+            from_ms = now_ms + DAY_MS
+        if jumped or since_ms >= HOUR_MS or since_ms == 0:
             with self._journal.transaction():
-                self._journal.state.keep_note(_NOTE, json.dumps(noted | {"utc_ms": utc_ms}))
-        return bool(now_ms < noted["from_ms"])
+                self._journal.state.keep_record(_NOTE, _Looked(utc_ms, from_ms))
+        return now_ms < from_ms
 
 
 def let_go(journal: Journal, upto_seq: int, dating: Dating, at_once: int = AT_ONCE) -> int:

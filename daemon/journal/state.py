@@ -9,16 +9,24 @@ import sqlite3
 import uuid
 import zlib
 from collections.abc import Iterable, Iterator
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, field
 from itertools import starmap
 from struct import Struct
 from struct import error as StructError  # noqa: N812 - a class with a small letter
-from typing import Any
+from typing import Any, TypeVar
+
+import structlog
 
 from daemon.journal.dating import Dating, Stretch
+from daemon.journal.history import UNUSABLE
+from rules.plain import from_plain, to_plain
+
+log = structlog.get_logger()
 
 SNAPSHOTS_KEPT = 2
 _TROUBLES = "troubles"
+
+_Record = TypeVar("_Record")
 
 _READING = Struct("<4qd")
 
@@ -56,6 +64,11 @@ class KeptTrouble:
     last_ms: int
 
 
+@dataclass(frozen=True, slots=True)
+class _Troubles:
+    kept: list[KeptTrouble] = field(default_factory=list)
+
+
 class State:
     """Owns the tables `meta`, `snapshot`, `dating`, `run` and `seal`."""
 
@@ -71,16 +84,31 @@ class State:
         """Note something under a key, in place of what was noted there before."""
         self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, value))
 
-    def troubles(self) -> list[KeptTrouble]:
-        """Return what went wrong on the buses lately, the newest last; nothing where the note is damaged."""
+    def record(self, key: str, otherwise: _Record) -> _Record:
+        """Return the record that `keep_record` noted; `otherwise`, which has its type, where there is none.
+
+        So it is with one that is damaged: no note is worth that the watch does not start.
+        """
+        stored = self.note(key)
+        if stored is None:
+            return otherwise
         try:
-            return [KeptTrouble(*row) for row in json.loads(self.note(_TROUBLES) or "[]")]
-        except (ValueError, TypeError):  # it decides nothing, and what goes wrong now is written anew
-            return []
+            return from_plain(type(otherwise), json.loads(stored))
+        except UNUSABLE as error:
+            log.warning("note_unusable", note=key, why=repr(error))
+            return otherwise
+
+    def keep_record(self, key: str, record: object) -> None:
+        """Note a record under a key, in place of what was noted there before."""
+        self.keep_note(key, json.dumps(to_plain(record)))
+
+    def troubles(self) -> list[KeptTrouble]:
+        """Return what went wrong on the buses lately, the newest last."""
+        return self.record(_TROUBLES, _Troubles()).kept
 
     def keep_troubles(self, troubles: Iterable[KeptTrouble]) -> None:
         """Keep what went wrong on the buses, in place of what was kept before."""
-        self.keep_note(_TROUBLES, json.dumps([astuple(it) for it in troubles]))
+        self.keep_record(_TROUBLES, _Troubles(list(troubles)))
 
     def clock_ms(self) -> int:
         """Return the time up to which things are settled; nothing comes before it. 0 for a new journal.

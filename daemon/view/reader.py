@@ -4,7 +4,6 @@ Each look is one short transaction that reads only what is new; only the first o
 watch was started anew or the file replaced, restores from the newest snapshot and the inputs after it.
 """
 
-import json
 import shutil
 import sqlite3
 from contextlib import closing
@@ -14,7 +13,7 @@ from pathlib import Path
 from daemon.broker.noted import link_of, oncall_heard
 from daemon.broker.notices import WENT_BACK
 from daemon.errors import JournalError
-from daemon.journal.damage import SET_ASIDE
+from daemon.journal.damage import SET_ASIDE, Aside
 from daemon.journal.dating import Dating
 from daemon.journal.fold import fold, resume
 from daemon.journal.journal import Journal
@@ -80,7 +79,7 @@ class JournalView:
             self._engine, self._stands_for = None, stands_for
         engine, dating = self._up_to_date(journal), journal.state.dating()
         newest_ms, (waiting, refused) = dating.utc_ms(journal.state.clock_ms()), journal.outbox.counts()
-        aside = json.loads(journal.state.note(SET_ASIDE) or "{}")
+        aside = journal.state.record(SET_ASIDE, Aside())
         back = journal.history.newest_notice(WENT_BACK, RACK_WIDE)
         back_ms = None if back is None else dating.utc_ms(back.at_ms)
         told = back if back_ms is not None and now_ms - back_ms < WENT_BACK_SHOWN_MS else None
@@ -91,8 +90,8 @@ class JournalView:
             told.details["why"] if told else None,
             newest_ms,
             max(now_ms - newest_ms, 0) / 1000,
-            Path(aside["file"]).name if aside else None,
-            aside.get("reason"),
+            Path(aside.file).name if aside.file else None,
+            aside.reason,
             file.st_size,
             shutil.disk_usage(self._path.parent).free,
         )

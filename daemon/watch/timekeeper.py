@@ -5,10 +5,9 @@ started again. After a start of the machine it goes on from what the system beli
 before the newest entry of the journal. See daemon/journal/dating.py for what is made of it.
 """
 
-import json
 import threading
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import structlog
 
@@ -26,6 +25,13 @@ STEPPED_MS = 1_000
 _AXIS = "axis"
 
 
+@dataclass(frozen=True, slots=True)
+class _Axis:
+    boot_id: str | None = None
+    start_ms: int = 0
+    epoch_s: float = 0.0
+
+
 class TimeKeeper:
     """The clock of the axis, and its dating; `check` looks at the system's clock."""
 
@@ -36,10 +42,10 @@ class TimeKeeper:
 
     def _same_axis(self, journal: Journal) -> SteadyClock | None:
         """Return the clock of the axis that a run since the machine's start has begun, if there was one."""
-        axis = json.loads(journal.state.note(_AXIS) or "{}")
-        if axis.get("boot_id") != self._wall.boot_id():
+        axis = journal.state.record(_AXIS, _Axis())
+        if axis.boot_id != self._wall.boot_id():
             return None
-        clock = SteadyClock(axis["start_ms"], epoch_s=axis["epoch_s"])
+        clock = SteadyClock(axis.start_ms, epoch_s=axis.epoch_s)
         return clock if clock.now_ms() >= journal.state.clock_ms() else None
 
     def _new_axis(self, journal: Journal) -> SteadyClock:
@@ -50,9 +56,9 @@ class TimeKeeper:
         ahead_ms = utc_ms - start_ms if synchronised else former_ahead_ms
         stretch = Stretch(start_ms, ahead_ms, synchronised)
         clock = SteadyClock(start_ms)
-        axis = {"boot_id": self._wall.boot_id(), "start_ms": start_ms, "epoch_s": clock.epoch_s}
+        axis = _Axis(self._wall.boot_id(), start_ms, clock.epoch_s)
         with journal.transaction():
-            journal.state.keep_note(_AXIS, json.dumps(axis))
+            journal.state.keep_record(_AXIS, axis)
             journal.state.keep_stretch(stretch)
         self.dating = self.dating.with_stretch(stretch)
         if not synchronised:

@@ -6,9 +6,10 @@ from contextlib import closing
 
 import pytest
 
+from daemon.broker.connection import BEATS_MISSED
 from daemon.broker.noted import oncall_heard
 from daemon.broker.notices import Notices
-from daemon.broker.receipts import BEATS_MISSED, TAKEN_WITHIN_MS, Receipts
+from daemon.broker.receipts import TAKEN_WITHIN_MS, Receipts
 from daemon.check.load import load_settings
 from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message

@@ -8,12 +8,15 @@ from struct import pack
 import pytest
 import structlog
 
-from daemon.journal.damage import replace_damaged
+from daemon.broker.noted import Link, OnCallHeard, link_of, oncall_heard
+from daemon.journal.damage import SET_ASIDE, Aside, replace_damaged
 from daemon.journal.dating import Dating
 from daemon.journal.journal import Journal
 from daemon.journal.retention import let_go
 from daemon.journal.state import Place
+from daemon.watch.timekeeper import TimeKeeper
 from rules.readings import Action
+from tests.daemon.watch.test_timekeeper import Wall
 from tests.rigs.bench import START_MS, Bench, contents, events_in, swinging
 
 
@@ -147,3 +150,22 @@ def test_a_run_begins_with_the_journal_and_with_every_salvage_and_numbers_rise_t
     assert len(numbers) > before[1]
     bench.journal.reopen()
     assert bench.journal.run_id == runs[1].id, "a restart is no new run"
+
+
+@pytest.mark.parametrize("stored", ["{", "[1, 2]", '{"file": "a", "files": 1}', '"x"', "\ufffd"])
+def test_a_note_that_is_damaged_is_none_and_the_watch_goes_on(bench, stored):
+    with bench.journal.transaction():
+        for key in ("axis", "link", "oncall", "troubles", "retention", SET_ASIDE):
+            bench.journal.state.keep_note(key, stored)
+    state = bench.journal.state
+    assert state.record(SET_ASIDE, Aside()) == Aside()
+    assert (link_of(bench.journal), oncall_heard(bench.journal)) == (Link(), OnCallHeard())
+    assert state.troubles() == []
+    assert TimeKeeper(bench.journal, Wall(START_MS, True)).clock.now_ms() > state.clock_ms()
+
+
+def test_a_record_comes_back_as_it_was_noted(bench):
+    aside = Aside("damaged", "disk image is malformed", {"reading": 3})
+    with bench.journal.transaction():
+        bench.journal.state.keep_record(SET_ASIDE, aside)
+    assert bench.journal.state.record(SET_ASIDE, Aside()) == aside
