@@ -102,6 +102,14 @@ def broker_down(folder):
         return came._replace(wrong=wrong)
 
 
+def called_once(desk):
+    """Return what came of an alarm that must be called, and not again within a second."""
+    came = desk.called(ALARM)
+    time.sleep(1.0)
+    calls = [text for text in desk.texts() if ALARM in text]
+    return came._replace(wrong="" if len(calls) == 1 else f"{len(calls)} calls")
+
+
 def broker_hangs(folder):
     """paho's keep-alive is 30 s; it is waited out."""
     with Team(folder) as desk:
@@ -116,10 +124,7 @@ def broker_restarts(folder):
         desk.voice.alarm()
         desk.broker.stop()
         desk.broker.start()
-        came = desk.called(ALARM)
-        time.sleep(1.0)
-        calls = [text for text in desk.texts() if ALARM in text]
-        return came._replace(wrong="" if len(calls) == 1 else f"{len(calls)} calls")
+        return called_once(desk)
 
 
 def broker_forgets(folder):
@@ -262,10 +267,7 @@ def network_repeated(folder):
         desk.voice.alarm()
         desk.voice.say_again()
         desk.voice.say_again()
-        came = desk.called(ALARM)
-        time.sleep(1.0)
-        calls = [text for text in desk.texts() if ALARM in text]
-        return came._replace(wrong="" if len(calls) == 1 else f"{len(calls)} calls")
+        return called_once(desk)
 
 
 def network_internet_out(folder):
