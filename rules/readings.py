@@ -103,3 +103,8 @@ class Outcome:
     amendments: list[Amendment] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
     refusal: str = ""
+
+    def add_told(self, more: "Outcome") -> None:
+        """Take in what another one tells people."""
+        self.events += more.events
+        self.notices += more.notices

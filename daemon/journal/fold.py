@@ -90,9 +90,7 @@ def _relearn(journal: Journal) -> tuple[Engine | None, Outcome]:
     engine, steps = _fold_what_can_be(None, journal.inputs.after(0, readings_after_seq=oldest))
     if engine is not None:
         engine.advance(max(clock_ms, engine.clock_ms))
-        taken_over = take_over(journal, engine)
-        steps.events += taken_over.events
-        steps.notices += taken_over.notices
+        steps.add_told(take_over(journal, engine))
     return engine, steps
 
 

@@ -96,14 +96,14 @@ class Watch:
         if engine is not None:
             # An event that time alone caused may be newer than the newest input.
             gone_ms = max(engine.clock_ms, self._journal.state.clock_ms())
-            _add(steps, engine.advance(gone_ms))
+            steps.add_told(engine.advance(gone_ms))
             planned = self._journal.inputs.newest_action(CONFIGURE) is not None
             if planned and passed_ms - gone_ms > self._commit_every_ms + AWAY_MS:
                 away = Action(gone_ms, AWAY, "watch", {"until_ms": passed_ms})
-                _add(steps, fold(engine, away)[1])
+                steps.add_told(fold(engine, away)[1])
                 if passed_ms - gone_ms > TOLD_AWAY_MS:
                     steps.notices.append(Notice(AWAY, passed_ms, RACK_WIDE, {"away_ms": passed_ms - gone_ms}))
-            _add(steps, engine.advance(max(gone_ms, passed_ms)))
+            steps.add_told(engine.advance(max(gone_ms, passed_ms)))
             if (
                 steps == Outcome()
                 and same_plan
@@ -116,7 +116,7 @@ class Watch:
                 self._journal.inputs.append_action(away)
             if engine is None:
                 engine = Engine(self._plan, at_ms)
-                _add(steps, take_over(self._journal, engine))
+                steps.add_told(take_over(self._journal, engine))
                 self._journal.inputs.append_action(configuring(self._plan, at_ms))
             elif not same_plan:
                 self._journal.inputs.append_action(configuring(self._plan, at_ms))
@@ -292,8 +292,3 @@ class Watch:
         outcome.events = outcome.events[len(known) :]
         if outcome.events:
             self._last_number = outcome.events[-1].number
-
-
-def _add(steps: Outcome, more: Outcome) -> None:
-    steps.events += more.events
-    steps.notices += more.notices

@@ -40,6 +40,10 @@ _LARGEST_UINT16 = np.iinfo(np.uint16).max
 """Up to here numpy sorts by digits, several times as fast."""
 
 
+Spells = tuple[NDArray[np.int64], NDArray[np.int64]]
+"""Places in a block, and the spell of a dry cell that something is told of after each (one more in front)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Due:
     """A crossing in its place: before reading `position` (`timer`), or made by it."""
@@ -131,8 +135,7 @@ class Block:
         self.seen: dict[str, NDArray[np.intp]] = {}
         self._doubtful = {name: state.doubtful for name, state in channels.items()}
         self._dry: dict[int, Dryness] = {}
-        self._witnesses: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
-        self._ends: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
+        self._told: dict[int, tuple[Spells, Spells]] = {}
 
     def judge(self, sources: Mapping[int, SourceState], outcome: Outcome) -> Iterator[Due]:
         """Judge every channel that has readings; flags go into `outcome`, crossings come back in places."""
@@ -247,7 +250,7 @@ class Block:
         its, time_ms = self._dryness(cell, sources), self._readings.time_ms[here]
         if its.is_over(time_ms):
             return None
-        out = believed_out(here, time_ms, its, self._witness(cell, sources), self._ended(cell, sources))
+        out = believed_out(here, time_ms, its, *self._spells(cell, sources))
         return (out | its.dry if channel.source.id == cell else out), out
 
     def _dry_readings(
@@ -262,45 +265,42 @@ class Block:
             self._dry[cell] = dryness(self._read(cell), sources[cell])
         return self._dry[cell]
 
-    def _witness(
-        self, cell: int, sources: Mapping[int, SourceState]
-    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Return what bears a cell out: a jump of what shares its probe, or maintenance."""
-        its = self._dryness(cell, sources)
-        if not its.dry.any() and its.is_over(self._readings.time_ms, JUMPS_WITHIN_MS):
-            return borne_out([], sources[cell].witness_ms)
-        if cell not in self._witnesses:
-            found = [
-                jumps(self._read(mate.id), mate.quantity, its, sources[mate.id])
-                for mate in self._watch_list.mates(cell)
-                if mate.quantity in WITNESSES
-            ]
-            if self._watch_list.is_maintained(cell):
-                found.append((its.cell.index[its.dry], its.spell_ms[1:][its.dry]))
-            self._witnesses[cell] = borne_out(found, sources[cell].witness_ms)
-        return self._witnesses[cell]
+    def _spells(self, cell: int, sources: Mapping[int, SourceState]) -> tuple[Spells, Spells]:
+        """Return what bears a cell out, and where it ceases to be believed."""
+        if cell not in self._told:
+            self._told[cell] = self._witness(cell, sources), self._ended(cell, sources)
+        return self._told[cell]
 
-    def _ended(
-        self, cell: int, sources: Mapping[int, SourceState]
-    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def _witness(self, cell: int, sources: Mapping[int, SourceState]) -> Spells:
+        """Return what bears a cell out: a jump of what shares its probe, or maintenance."""
+        its, before_ms = self._dryness(cell, sources), sources[cell].witness_ms
+        if not its.dry.any() and its.is_over(self._readings.time_ms, JUMPS_WITHIN_MS):
+            return borne_out([], before_ms)
+        found = [
+            jumps(self._read(mate.id), mate.quantity, its, sources[mate.id])
+            for mate in self._watch_list.mates(cell)
+            if mate.quantity in WITNESSES
+        ]
+        if self._watch_list.is_maintained(cell):
+            found.append((its.cell.index[its.dry], its.spell_ms[1:][its.dry]))
+        return borne_out(found, before_ms)
+
+    def _ended(self, cell: int, sources: Mapping[int, SourceState]) -> Spells:
         """Return where a cell ceases to be believed: nothing that shares its probe is away any more."""
-        its = self._dryness(cell, sources)
+        its, before_ms = self._dryness(cell, sources), sources[cell].ended_ms
         if not its.dry.any():
-            return borne_out([], sources[cell].ended_ms)
-        if cell not in self._ends:
-            mates = [mate for mate in self._watch_list.mates(cell) if mate.quantity in WITNESSES]
-            here = its.cell.index[its.dry]
-            still_away = np.zeros(here.size, dtype=np.bool_)
-            for mate in mates:
+            return borne_out([], before_ms)
+        here = its.cell.index[its.dry]
+        still_away = np.zeros(here.size, dtype=np.bool_)
+        for mate in self._watch_list.mates(cell):
+            if mate.quantity in WITNESSES:
                 still_away |= away(here, self._read(mate.id), mate.quantity, its, sources[mate.id])
-            self._ends[cell] = borne_out([given_up(its, still_away)], sources[cell].ended_ms)
-        return self._ends[cell]
+        return borne_out([given_up(its, still_away)], before_ms)
 
     def _note_dry(self, sources: Mapping[int, SourceState]) -> None:
         for cell in self._watch_list.cells.values():
             its, state = self._dryness(cell, sources), sources[cell]
-            state.witness_ms = int(self._witness(cell, sources)[1][-1])
-            state.ended_ms = int(self._ended(cell, sources)[1][-1])
+            state.witness_ms, state.ended_ms = (int(told[1][-1]) for told in self._spells(cell, sources))
             for mate in self._watch_list.mates(cell):
                 read = self._read(mate.id)
                 sources[mate.id].wet = float(values_in_water(read, its, sources[mate.id])[-1])

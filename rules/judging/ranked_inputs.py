@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from rules.care.accuracy import WEATHER_HPA
 from rules.judging.channel import SAMPLES_KEPT, ChannelState, Series
 from rules.judging.watch_list import WatchList
-from rules.quality.history import DAY_MS, Learned
+from rules.quality.history import DAY_MS, Learned, near_default
 from rules.quantities import Quantity
 from rules.rack.channels import Channel, Need
 from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA
@@ -29,8 +29,7 @@ PRESSURE_HOLDS_MS = 6 * 3_600_000
 
 # How far each may be off, plus or minus. All project judgement, in the unit of the quantity.
 CHANGE_PER_HOUR = {Quantity.TEMPERATURE: 0.5, Quantity.SALINITY: 0.3, Quantity.AIR_PRESSURE: 1.0}
-"""While a channel's own history does not say more; what that says stays within LEARNED_WITHIN times it."""
-LEARNED_WITHIN = 4.0
+"""While a channel's own history does not say more."""
 ON_ONE_SUPPLY = 1.0
 USUALLY = {Quantity.TEMPERATURE: 3.0, Quantity.SALINITY: 3.0}
 ANYWHERE = {Quantity.TEMPERATURE: (15.0, 10.0), Quantity.SALINITY: (32.0, 6.0)}
@@ -127,8 +126,7 @@ class Inputs:
         for day in np.unique(at_ms // DAY_MS).tolist():
             usual = self._learned(channel, day * DAY_MS)
             if usual is not None and usual.counts(day * DAY_MS):
-                own = min(max(usual.per_hour, default / LEARNED_WITHIN), default * LEARNED_WITHIN)
-                variation[at_ms // DAY_MS == day] = own
+                variation[at_ms // DAY_MS == day] = near_default(usual.per_hour, default)
         return variation
 
     def _usual(self, need: Need, vessel: str, at: Series) -> tuple[Array, Array]:

@@ -41,6 +41,8 @@ class Trust:
         self._channels, self._sources = channels, sources
         self._buckets: dict[int, tuple[Buckets, NDArray[np.intp]]] = {}
         self._jumps: dict[int, tuple[Bools, Leap]] = {}
+        self._of_water: dict[int, Bools] = {}
+        self._sounds: dict[int, NDArray[np.float64]] = {}
         self._histories: dict[str, list[tuple[int, History]]] = {}
 
     def usual(self, channel: Channel, at_ms: int, back: int = 0) -> Learned | None:
@@ -77,16 +79,20 @@ class Trust:
             histories.append((int(at_ms[part.start]) // DAY_MS, state.history))
         return found if (found.frozen | found.jumped | found.erratic).any() else None
 
-    def _in_water(self, channel: Channel, here: NDArray[np.intp]) -> Bools:
+    def _in_water(self, channel: Channel) -> Bools:
         """Return which readings of a probe are numbers, and of the water."""
-        finite, dry = np.isfinite(self._readings.value[here]), self._dry(channel, here)
-        return finite if dry is None else finite & ~dry
+        source_id = channel.source.id
+        if source_id not in self._of_water:
+            here = self._places[source_id]
+            finite, dry = np.isfinite(self._readings.value[here]), self._dry(channel, here)
+            self._of_water[source_id] = finite if dry is None else finite & ~dry
+        return self._of_water[source_id]
 
     def _jumps_of(self, source_id: int) -> tuple[Bools, Leap]:
         """Return where a probe jumps, and what to carry of it; the water may do so under maintenance."""
         if source_id not in self._jumps:
             channel, here = self._watch_list.own[source_id], self._places[source_id]
-            state, in_water = self._channels[channel.name], self._in_water(channel, here)
+            state, in_water = self._channels[channel.name], self._in_water(channel)
             value, found = self._readings.value[here], np.zeros(here.size, dtype=np.bool_)
             settings, time_ms = self._watch_list.quality(channel), self._readings.time_ms[here]
             found[in_water], leap = jumps(time_ms[in_water], value[in_water], settings, state.leap)
@@ -97,7 +103,7 @@ class Trust:
 
     def _erratic(self, channel: Channel, here: NDArray[np.intp], part: slice) -> Bools:
         """Return where a probe scatters, on one day."""
-        state, in_water = self._channels[channel.name], self._in_water(channel, here)[part]
+        state, in_water = self._channels[channel.name], self._in_water(channel)[part]
         day_ms, found = int(self._readings.at_ms[here[part][0]]), np.zeros(in_water.size, dtype=np.bool_)
         limit = bend_limit(channel.quantity, self.usual(channel, day_ms), day_ms)
         value = self._readings.value[here[part]][in_water]
@@ -134,10 +140,12 @@ class Trust:
 
     def _sound(self, source_id: int) -> NDArray[np.float64]:
         """Return what a probe read, NaN where it jumps or says what it cannot: that bears no witness."""
-        value = self._readings.value[self._places[source_id]]
-        sensor = self._watch_list.quality(self._watch_list.own[source_id]).sensor_range
-        bad = self._jumps_of(source_id)[0] | (value < sensor.low) | (value > sensor.high)
-        return np.where(bad, np.nan, value)
+        if source_id not in self._sounds:
+            value = self._readings.value[self._places[source_id]]
+            sensor = self._watch_list.quality(self._watch_list.own[source_id]).sensor_range
+            bad = self._jumps_of(source_id)[0] | (value < sensor.low) | (value > sensor.high)
+            self._sounds[source_id] = np.where(bad, np.nan, value)
+        return self._sounds[source_id]
 
     def _count(self, source_id: int) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
         """Return where the counts of answers are, and how often the newest came again after each."""

@@ -25,6 +25,8 @@ ENOUGH_HOURS: Final = 36
 """Before two days and so many good hours nothing that was learned counts."""
 EARLIER: Final = 2
 """By so many days one may also ask what had been learned earlier."""
+LEARNED_WITHIN: Final = 4.0
+"""So many times the default, or that part of it, is as far as what was learned may go (project judgement)."""
 
 LAST_DIGIT: Final = {
     Quantity.TEMPERATURE: 0.01,
@@ -99,6 +101,11 @@ class Learned:
     def counts(self, at_ms: int) -> bool:
         """Return whether thresholds may rest on it at a moment."""
         return self.hours >= ENOUGH_HOURS and at_ms - self.since_ms >= COUNTS_AFTER_MS
+
+
+def near_default(learned: float, default: float) -> float:
+    """Return what was learned of something, as far as it may go from its default."""
+    return min(max(learned, default / LEARNED_WITHIN), default * LEARNED_WITHIN)
 
 
 def learn(

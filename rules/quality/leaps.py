@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.quality.history import DAY_MS, Learned
+from rules.quality.history import DAY_MS, Learned, near_default
 from rules.quality.settings import HOUR_MS, QualitySettings
 from rules.quantities import Quantity
 
@@ -32,9 +32,8 @@ ERRATIC_NOISE: Final = {
     Quantity.AIR_PRESSURE: 1.5,
 }
 """Noise (one standard deviation) that no probe in order has, in the unit of its quantity (project judgement);
-TIMES_USUAL that of a probe's own past, which counts within LEARNED_WITHIN times this."""
+TIMES_USUAL that of a probe's own past."""
 TIMES_USUAL: Final = 6.0
-LEARNED_WITHIN: Final = 4.0
 
 _MEDIAN_BEND: Final = 1.65
 """Median size of a second difference of normal noise, in standard deviations: 0.6745 times the root of 6."""
@@ -62,8 +61,7 @@ def bend_limit(quantity: Quantity, usual: Learned | None, at_ms: int) -> float:
     """Return the second difference that half of an erratic probe's readings exceed on the day of `at_ms`."""
     noise = ERRATIC_NOISE[quantity]
     if usual is not None and usual.counts(at_ms // DAY_MS * DAY_MS):
-        own = TIMES_USUAL * max(usual.noise, usual.digit)
-        noise = min(max(own, noise / LEARNED_WITHIN), noise * LEARNED_WITHIN)
+        noise = near_default(TIMES_USUAL * max(usual.noise, usual.digit), noise)
     return _MEDIAN_BEND * noise
 
 
