@@ -9,10 +9,9 @@ import math
 from collections.abc import Callable, Mapping
 
 from rules.quantities import Quantity
-from rules.rack.channels import Channel
+from rules.rack.channels import FORMULAS, Channel
 from rules.water.arrays import FloatArray
-from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA, oxygen_mg_l, oxygen_saturation_percent
-from rules.water.seawater import practical_salinity
+from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA
 from rules.water.specific_conductance import in_situ_conductivity
 from rules.water.uncertainty import propagated
 
@@ -20,12 +19,6 @@ WEATHER_HPA = 30.0
 """What stands for a barometer's accuracy where there is none: a deep low or a strong high."""
 
 Values = Callable[[str], float]
-
-_FORMULAS: dict[Quantity, Callable[..., FloatArray]] = {
-    Quantity.SALINITY: practical_salinity,
-    Quantity.OXYGEN: oxygen_mg_l,
-    Quantity.OXYGEN_SATURATION: oxygen_saturation_percent,
-}
 
 
 def accuracy_of(channel: Channel, channels: Mapping[str, Channel], value_of: Values) -> float | None:
@@ -90,4 +83,4 @@ def _value(
     if channel is None or channel.measured:
         return at[channel]
     inputs = _inputs(channel, channels)
-    return _FORMULAS[channel.quantity](*(_value(each, channels, at) for each in inputs))
+    return FORMULAS[channel.quantity](*(_value(each, channels, at) for each in inputs))

@@ -5,12 +5,22 @@ readings are those of one source, either as measured or turned into the quantity
 judge: conductivity into salinity, oxygen in mg/L into saturation and back.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from rules.quantities import Quantity
 from rules.rack.plan import RACK_WIDE, RackPlan, Source
+from rules.water.arrays import FloatArray
+from rules.water.oxygen import oxygen_mg_l, oxygen_saturation_percent
+from rules.water.seawater import practical_salinity
 from rules.water.specific_conductance import Compensation
+
+FORMULAS: dict[Quantity, Callable[..., FloatArray]] = {
+    Quantity.SALINITY: practical_salinity,
+    Quantity.OXYGEN: oxygen_mg_l,
+    Quantity.OXYGEN_SATURATION: oxygen_saturation_percent,
+}
+"""Of what the source measures, then of what `Channel.needs` names."""
 
 
 @dataclass(frozen=True, slots=True)

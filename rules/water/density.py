@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from rules.errors import SeawaterError
 from rules.water.arrays import FloatArray, columns, ipts68, polynomial, silent_outside
-from rules.water.validity import Limits, Validity, blank, judge, settle
+from rules.water.validity import Limits, blank, settle
 
 # UNESCO 44: pure water (SMOW), then the terms in S, S^1.5 and S²; powers of IPTS-68 temperature
 _PURE_WATER = (999.842594, 6.793952e-2, -9.095290e-3, 1.001685e-4, -1.120083e-6, 6.536332e-9)
@@ -23,8 +23,8 @@ _C = 4.8314e-4
 
 _NEWTON_STEPS = 3  # after two 4e-12 of salinity is left anywhere in the range, after three only rounding
 
-TEMPERATURE = Limits(-2.0, 40.0, Validity.TEMPERATURE_OUT_OF_RANGE)
-SALINITY = Limits(0.0, 42.0, Validity.SALINITY_OUT_OF_RANGE)
+TEMPERATURE = Limits(-2.0, 40.0)
+SALINITY = Limits(0.0, 42.0)
 
 SODA_LIME_GLASS_PER_K = 25e-6  # cubic expansion of hydrometer glass; value from memory of ISO 649
 
@@ -75,7 +75,7 @@ def density_kg_m3(salinity: ArrayLike, temperature_c: ArrayLike) -> FloatArray:
     S, t = columns(salinity=salinity, temperature=temperature_c)
     t68 = ipts68(t)
     dissolved = polynomial(t68, _A) + polynomial(t68, _B) * np.sqrt(S) + _C * S
-    return blank(polynomial(t68, _PURE_WATER) + S * dissolved, judge((t, TEMPERATURE), (S, SALINITY)))
+    return blank(polynomial(t68, _PURE_WATER) + S * dissolved, (t, TEMPERATURE), (S, SALINITY))
 
 
 @silent_outside
@@ -94,7 +94,7 @@ def salinity_from_density(density: ArrayLike, temperature_c: ArrayLike) -> Float
         excess = S * (A + B * root + _C * S) - surplus
         S = S - excess / (A + 1.5 * B * root + 2.0 * _C * S)
     S = settle(S, SALINITY)
-    return blank(S, judge((t, TEMPERATURE), (S, SALINITY)))
+    return blank(S, (t, TEMPERATURE), (S, SALINITY))
 
 
 @silent_outside

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from rules.water.arrays import FloatArray, columns, ipts68, polynomial, silent_outside
 from rules.water.density import density_kg_m3
-from rules.water.validity import CodeArray, Limits, Validity, blank, judge
+from rules.water.validity import Limits, blank
 
 # Garcia & Gordon 1992, Table 1, Benson & Krause fit in µmol/kg
 _A = (5.80871, 3.20291, 4.17887, 5.10006, -9.86643e-2, 3.80369)
@@ -24,15 +24,9 @@ STANDARD_AIR_PRESSURE_HPA = HPA_PER_ATM
 """Stands in where a rack has no barometer or has lost it; weather then moves saturation by up to 5 %."""
 OXYGEN_MG_PER_UMOL = 31.9988e-3
 
-TEMPERATURE = Limits(-2.0, 40.0, Validity.TEMPERATURE_OUT_OF_RANGE)
-SALINITY = Limits(0.0, 42.0, Validity.SALINITY_OUT_OF_RANGE)
-AIR_PRESSURE = Limits(500.0, 1100.0, Validity.PRESSURE_OUT_OF_RANGE)
-
-
-def oxygen_validity(temperature_c: ArrayLike, salinity: ArrayLike, air_pressure_hpa: ArrayLike) -> CodeArray:
-    """Return why an oxygen result of the same inputs is NaN: a Validity code (uint8) per element."""
-    t, S, P = columns(temperature=temperature_c, salinity=salinity, air_pressure=air_pressure_hpa)
-    return judge((t, TEMPERATURE), (S, SALINITY), (P, AIR_PRESSURE))
+TEMPERATURE = Limits(-2.0, 40.0)
+SALINITY = Limits(0.0, 42.0)
+AIR_PRESSURE = Limits(500.0, 1100.0)
 
 
 @silent_outside
@@ -42,7 +36,7 @@ def oxygen_solubility_umol_kg(
     """Return the oxygen (µmol per kg of seawater) in balance with moist air, n values or one for all.
 
     Temperature in °C, ITS-90, -2 to 40; practical salinity 0 to 42; air pressure in hPa at the station,
-    500 to 1100, not reduced to sea level. NaN outside; `oxygen_validity` says why.
+    500 to 1100, not reduced to sea level. NaN outside.
     Source: Garcia & Gordon 1992, equation 8; pressure by Benson & Krause 1984.
     """
     t, S, P = columns(temperature=temperature_c, salinity=salinity, air_pressure=air_pressure_hpa)
@@ -50,7 +44,7 @@ def oxygen_solubility_umol_kg(
     scaled = np.log((298.15 - t68) / (273.15 + t68))
     logarithm = polynomial(scaled, _A) + S * (polynomial(scaled, _B) + _C0 * S)
     solubility = np.exp(logarithm) * _pressure_factor(t68, S, P)
-    return blank(solubility, judge((t, TEMPERATURE), (S, SALINITY), (P, AIR_PRESSURE)))
+    return blank(solubility, (t, TEMPERATURE), (S, SALINITY), (P, AIR_PRESSURE))
 
 
 def oxygen_solubility_mg_l(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from rules.water.arrays import FloatArray, columns, ipts68, polynomial, silent_outside, slope_of
-from rules.water.validity import CodeArray, Limits, Validity, blank, judge, settle
+from rules.water.validity import Limits, blank, settle
 
 C_35_15_0 = 42.9140  # mS/cm, conductivity of seawater of S = 35 at 15 °C (IPTS-68) and no sea pressure
 
@@ -27,29 +27,29 @@ _E = (0.0, 2.070e-5, -6.370e-10, 3.989e-15)
 _HILL_BELOW = 2.0
 _NEWTON_STEPS = 4  # after three 1e-8 mS/cm is left anywhere in the range, after four only rounding
 
-TEMPERATURE = Limits(-2.0, 35.0, Validity.TEMPERATURE_OUT_OF_RANGE)
-SALINITY = Limits(0.0, 42.0, Validity.SALINITY_OUT_OF_RANGE)
-CONDUCTIVITY = Limits(0.0, 200.0, Validity.CONDUCTIVITY_OUT_OF_RANGE)
-SEA_PRESSURE = Limits(0.0, 10_000.0, Validity.PRESSURE_OUT_OF_RANGE)
+TEMPERATURE = Limits(-2.0, 35.0)
+SALINITY = Limits(0.0, 42.0)
+CONDUCTIVITY = Limits(0.0, 200.0)
+SEA_PRESSURE = Limits(0.0, 10_000.0)
 
 
+@silent_outside
 def practical_salinity(
     conductivity_ms_cm: ArrayLike, temperature_c: ArrayLike, pressure_dbar: ArrayLike = 0.0
 ) -> FloatArray:
     """Return the practical salinity (PSS-78, no unit) of in-situ conductivity, n values or one for all.
 
     Conductivity in mS/cm, not compensated to 25 °C; temperature in °C, ITS-90, -2 to 35; sea pressure in
-    dbar. S is 2 to 42, extended to 0 to 2 (Hill et al. 1986). NaN outside; `salinity_validity` says why.
+    dbar. S is 2 to 42, extended to 0 to 2 (Hill et al. 1986). NaN outside.
     Source: UNESCO 44 (Fofonoff & Millard 1983).
     """
-    return blank(*_salinity_and_validity(conductivity_ms_cm, temperature_c, pressure_dbar))
-
-
-def salinity_validity(
-    conductivity_ms_cm: ArrayLike, temperature_c: ArrayLike, pressure_dbar: ArrayLike = 0.0
-) -> CodeArray:
-    """Return why `practical_salinity` of the same inputs is NaN: a Validity code (uint8) per element."""
-    return _salinity_and_validity(conductivity_ms_cm, temperature_c, pressure_dbar)[1]
+    C, t, p = columns(conductivity=conductivity_ms_cm, temperature=temperature_c, pressure=pressure_dbar)
+    t68 = ipts68(t)
+    R = C / C_35_15_0
+    Rp = 1.0 + polynomial(p, _E) / (polynomial(t68, _D12) + polynomial(t68, _D34) * R)
+    Rt = R / (Rp * polynomial(t68, _C))
+    S = settle(_salinity_of_root(np.sqrt(Rt), t68), SALINITY)
+    return blank(S, (t, TEMPERATURE), (C, CONDUCTIVITY), (p, SEA_PRESSURE), (S, SALINITY))
 
 
 @silent_outside
@@ -62,24 +62,10 @@ def conductivity_from_salinity(
     method in a fixed number of steps.
     """
     S, t, p = columns(salinity=salinity, temperature=temperature_c, pressure=pressure_dbar)
-    codes = judge((t, TEMPERATURE), (S, SALINITY), (p, SEA_PRESSURE))
     t68 = ipts68(t)
     Rt = np.square(_root_ratio(S, t68))
     ratio = _add_pressure(Rt * polynomial(t68, _C), t68, p)
-    return blank(C_35_15_0 * ratio, codes)
-
-
-@silent_outside
-def _salinity_and_validity(
-    conductivity_ms_cm: ArrayLike, temperature_c: ArrayLike, pressure_dbar: ArrayLike
-) -> tuple[FloatArray, CodeArray]:
-    C, t, p = columns(conductivity=conductivity_ms_cm, temperature=temperature_c, pressure=pressure_dbar)
-    t68 = ipts68(t)
-    R = C / C_35_15_0
-    Rp = 1.0 + polynomial(p, _E) / (polynomial(t68, _D12) + polynomial(t68, _D34) * R)
-    Rt = R / (Rp * polynomial(t68, _C))
-    S = settle(_salinity_of_root(np.sqrt(Rt), t68), SALINITY)
-    return S, judge((t, TEMPERATURE), (C, CONDUCTIVITY), (p, SEA_PRESSURE), (S, SALINITY))
+    return blank(C_35_15_0 * ratio, (t, TEMPERATURE), (S, SALINITY), (p, SEA_PRESSURE))
 
 
 def _salinity_of_root(root: FloatArray, t68: FloatArray) -> FloatArray:

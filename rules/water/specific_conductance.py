@@ -11,14 +11,14 @@ from numpy.typing import ArrayLike
 
 from rules.errors import SeawaterError
 from rules.water.arrays import FloatArray, columns, silent_outside
-from rules.water.validity import Limits, Validity, blank, judge
+from rules.water.validity import Limits, blank
 
 # ISO 7888:1985: share of the conductivity that follows the water's viscosity, and with which power
 _SHARE = 0.962144
 _POWER = 0.965078
 
-LINEAR_TEMPERATURE = Limits(-2.0, 40.0, Validity.TEMPERATURE_OUT_OF_RANGE)
-ISO_7888_TEMPERATURE = Limits(0.0, 35.9, Validity.TEMPERATURE_OUT_OF_RANGE)
+LINEAR_TEMPERATURE = Limits(-2.0, 40.0)
+ISO_7888_TEMPERATURE = Limits(0.0, 35.9)
 
 
 class Compensation(StrEnum):
@@ -48,7 +48,7 @@ def in_situ_conductivity(
         raise SeawaterError(
             f"coefficient {per_kelvin:g} per kelvin: give a fraction up to 0.05, as 0.02 for 2 %/K"
         )
-    return blank(given * (1.0 + per_kelvin * (t - 25.0)), judge((t, LINEAR_TEMPERATURE)))
+    return blank(given * (1.0 + per_kelvin * (t - 25.0)), (t, LINEAR_TEMPERATURE))
 
 
 @silent_outside
@@ -60,7 +60,7 @@ def iso_7888_factor(temperature_c: ArrayLike) -> FloatArray:
     """
     (t,) = columns(temperature=temperature_c)
     factor = _relative_resistance(t) / _relative_resistance(np.array([25.0]))
-    return blank(factor, judge((t, ISO_7888_TEMPERATURE)))
+    return blank(factor, (t, ISO_7888_TEMPERATURE))
 
 
 def _relative_resistance(t: FloatArray) -> FloatArray:

@@ -30,11 +30,27 @@ from tests.rigs.mutants import Mutant, sites_of
 from tests.rigs.places import ROOT
 
 SUITES = ("tests/rules", "tests/reference")
-OPTIONS = ("-x", "-q", "-p", "no:cacheprovider", "-o", "timeout=30")
+ENDLESS_S = 60
 """A mutant may loop for ever; no sound test takes as long."""
 ALREADY_LOADED = ("-W", "ignore::pytest.PytestAssertRewriteWarning")
-TOO_SLOW = {"tests/rules/alarms/test_alarm_figures.py"}
-"""Thirty nights of a whole rack: a mutant that nothing else kills counts as alive."""
+_RANKED = "tests/rules/judging/test_ranked_inputs.py::test_"
+TOO_SLOW = (
+    "tests/rules/alarms/test_alarm_figures.py",
+    "tests/rules/judging/test_refuting_table.py",
+    _RANKED + "a_vessels_usual_temperature_is_that_of_the_settings_else_of_its_last_day",
+    _RANKED + "an_error_that_merely_grows_calls_nobody",
+    _RANKED + "an_alarm_stays_while_the_error_grows_and_returns_by_the_best_value",
+)
+"""Days and nights of a whole rack: a mutant that nothing else kills counts as alive."""
+OPTIONS = (
+    "-x",
+    "-q",
+    "-p",
+    "no:cacheprovider",
+    "-o",
+    f"timeout={ENDLESS_S}",
+    *(f"--deselect={it}" for it in TOO_SLOW),
+)
 EQUIVALENT = ROOT / "tests" / "rigs" / "equivalent_mutants.txt"
 SURVIVED, KILLED = "survived", "killed"
 GRACE_S, SLOWER = 20, 4

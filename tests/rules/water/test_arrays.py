@@ -28,20 +28,13 @@ DENSITY = (990.0, 1040.0)
 
 
 def _salinity_uncertainty(C, t):
-    return uncertainty.salinity_uncertainty(C, t, conductivity_accuracy_ms_cm=0.5, temperature_accuracy_c=0.2)
+    inputs = ("conductivity", C, 0.5), ("temperature", t, 0.2)
+    return uncertainty.propagated(seawater.practical_salinity, *inputs)
 
 
 def _saturation_uncertainty(O2, t, S, P):
-    return uncertainty.saturation_uncertainty(
-        O2,
-        t,
-        S,
-        P,
-        oxygen_accuracy_mg_l=0.1,
-        temperature_accuracy_c=0.2,
-        salinity_accuracy=0.5,
-        air_pressure_accuracy_hpa=2.0,
-    )
+    inputs = ("oxygen", O2, 0.1), ("temperature", t, 0.2), ("salinity", S, 0.5), ("air_pressure", P, 2.0)
+    return uncertainty.propagated(oxygen.oxygen_saturation_percent, *inputs)
 
 
 def _saturation_uncertainty_with_conductivity(O2, t, C, P):
@@ -56,7 +49,6 @@ ENVIRONMENT = (TEMPERATURE, SALINITY, AIR_PRESSURE)
 FUNCTIONS = {
     "practical_salinity": (seawater.practical_salinity, (CONDUCTIVITY, TEMPERATURE, SEA_PRESSURE)),
     "practical_salinity, brackish": (seawater.practical_salinity, ((0.0, 5.0), TEMPERATURE, SEA_PRESSURE)),
-    "salinity_validity": (seawater.salinity_validity, (CONDUCTIVITY, TEMPERATURE, SEA_PRESSURE)),
     "conductivity_from_salinity": (
         seawater.conductivity_from_salinity,
         (SALINITY, TEMPERATURE, SEA_PRESSURE),
@@ -80,14 +72,13 @@ FUNCTIONS = {
         lambda SG, t: density.salinity_from_hydrometer(SG, SCALE, t),
         (SPECIFIC_GRAVITY, TEMPERATURE),
     ),
-    "oxygen_validity": (oxygen.oxygen_validity, ENVIRONMENT),
     "oxygen_solubility_umol_kg": (oxygen.oxygen_solubility_umol_kg, ENVIRONMENT),
     "oxygen_solubility_mg_l": (oxygen.oxygen_solubility_mg_l, ENVIRONMENT),
     "oxygen_saturation_percent": (oxygen.oxygen_saturation_percent, (OXYGEN, *ENVIRONMENT)),
     "oxygen_mg_l": (oxygen.oxygen_mg_l, (PERCENT, *ENVIRONMENT)),
-    "salinity_uncertainty": (_salinity_uncertainty, (CONDUCTIVITY, TEMPERATURE)),
-    "saturation_uncertainty": (_saturation_uncertainty, (OXYGEN, *ENVIRONMENT)),
-    "propagated": (
+    "propagated, salinity": (_salinity_uncertainty, (CONDUCTIVITY, TEMPERATURE)),
+    "propagated, saturation": (_saturation_uncertainty, (OXYGEN, *ENVIRONMENT)),
+    "propagated, saturation with conductivity": (
         _saturation_uncertainty_with_conductivity,
         (OXYGEN, TEMPERATURE, CONDUCTIVITY, AIR_PRESSURE),
     ),

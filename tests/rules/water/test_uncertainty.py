@@ -8,11 +8,7 @@ from hypothesis import strategies as st
 
 from rules.water.oxygen import oxygen_saturation_percent
 from rules.water.seawater import conductivity_from_salinity, practical_salinity
-from rules.water.uncertainty import (
-    propagated,
-    salinity_uncertainty,
-    saturation_uncertainty,
-)
+from rules.water.uncertainty import propagated
 
 DRAWS = 200_000
 OF_MONTE_CARLO = 0.01  # relative; six times the statistical error of a standard deviation of 200 000 draws
@@ -29,6 +25,11 @@ def _saturation(O2: np.ndarray, t: np.ndarray, S: np.ndarray, P: np.ndarray) -> 
     return 100.0 * O2 / (solubility * (P - vapour_hpa) / (1013.25 - vapour_hpa))
 
 
+def salinity_uncertainty(C, t, C_accuracy, t_accuracy):
+    inputs = ("conductivity", C, C_accuracy), ("temperature", t, t_accuracy)
+    return propagated(practical_salinity, *inputs)
+
+
 def _ours_by_conductivity(O2, t, C, P):
     return oxygen_saturation_percent(O2, t, practical_salinity(C, t), P)
 
@@ -40,9 +41,7 @@ def test_salinity_uncertainty_is_the_spread_of_monte_carlo(salinity, temperature
     spread = np.std(
         gsw.SP_from_C(rng.normal(C, C_ACCURACY, DRAWS), rng.normal(temperature, T_ACCURACY, DRAWS), 0.0)
     )
-    ours = salinity_uncertainty(
-        C, temperature, conductivity_accuracy_ms_cm=C_ACCURACY, temperature_accuracy_c=T_ACCURACY
-    )
+    ours = salinity_uncertainty(C, temperature, C_ACCURACY, T_ACCURACY)
     assert ours == pytest.approx([spread], rel=OF_MONTE_CARLO)
 
 
@@ -57,15 +56,12 @@ def test_saturation_uncertainty_is_the_spread_of_monte_carlo(salinity, temperatu
             rng.normal(990.0, P_ACCURACY, DRAWS),
         )
     )
-    ours = saturation_uncertainty(
-        7.4,
-        temperature,
-        salinity,
-        990.0,
-        oxygen_accuracy_mg_l=O2_ACCURACY,
-        temperature_accuracy_c=T_ACCURACY,
-        salinity_accuracy=S_ACCURACY,
-        air_pressure_accuracy_hpa=P_ACCURACY,
+    ours = propagated(
+        oxygen_saturation_percent,
+        ("oxygen", 7.4, O2_ACCURACY),
+        ("temperature", temperature, T_ACCURACY),
+        ("salinity", salinity, S_ACCURACY),
+        ("air_pressure", 990.0, P_ACCURACY),
     )
     assert ours == pytest.approx([spread], rel=OF_MONTE_CARLO)
 
@@ -107,28 +103,34 @@ def test_uncertainty_grows_in_proportion_to_the_accuracies(C_accuracy, t_accurac
     once, scaled = salinity_uncertainty(
         45.0,
         20.0,
-        conductivity_accuracy_ms_cm=[C_accuracy, factor * C_accuracy],
-        temperature_accuracy_c=[t_accuracy, factor * t_accuracy],
+        [C_accuracy, factor * C_accuracy],
+        [t_accuracy, factor * t_accuracy],
     )
     assert scaled == pytest.approx(factor * once, rel=1e-9)
 
 
+@pytest.mark.parametrize("temperature", [34.99, 35.0, 35.01, 39.995, 40.0])
+def test_uncertainty_is_known_wherever_the_value_is_to_the_edge_of_its_range(temperature):
+    """A range of the salinity formula that ends at 35 °C takes nothing off oxygen, whose own ends at 40."""
+    doubt = ("oxygen", 7.0, 0.0), ("temperature", temperature, 0.5)
+    inside = ("oxygen", 7.0, 0.0), ("temperature", temperature - 0.05, 0.5)
+    rest = ("salinity", 32.0, 0.0), ("air_pressure", 1013.25, 0.0)
+    found = [propagated(oxygen_saturation_percent, *each, *rest).item() for each in (doubt, inside)]
+    assert found[0] == pytest.approx(found[1], rel=2e-3)
+
+
 def test_perfect_probes_leave_no_uncertainty():
-    perfect = salinity_uncertainty(45.0, 20.0, conductivity_accuracy_ms_cm=0.0, temperature_accuracy_c=0.0)
+    perfect = salinity_uncertainty(45.0, 20.0, 0.0, 0.0)
     assert perfect.tolist() == [0.0]
 
 
 @pytest.mark.parametrize(("limit", "inside"), [(-2.0, -1.99), (35.0, 34.99)])
 def test_uncertainty_is_known_on_the_very_limits_of_the_range(limit, inside):
-    at_limit, beside = salinity_uncertainty(
-        30.0, [limit, inside], conductivity_accuracy_ms_cm=0.5, temperature_accuracy_c=0.2
-    )
+    at_limit, beside = salinity_uncertainty(30.0, [limit, inside], 0.5, 0.2)
     assert at_limit == pytest.approx(beside, rel=1e-3)
 
 
 @pytest.mark.parametrize(("conductivity", "temperature"), [(30.0, 35.005), (30.0, -2.005), (np.nan, 20.0)])
 def test_uncertainty_is_nan_where_salinity_is(conductivity, temperature):
-    uncertainty = salinity_uncertainty(
-        conductivity, temperature, conductivity_accuracy_ms_cm=0.5, temperature_accuracy_c=0.2
-    )
+    uncertainty = salinity_uncertainty(conductivity, temperature, 0.5, 0.2)
     assert np.isnan(uncertainty).all()

@@ -1,38 +1,36 @@
-"""Why a value is missing: the first check that fails gives the reason."""
+"""Where a formula holds: both limits are included, one value counts for all, nothing stands for nothing."""
 
 import numpy as np
 
-from rules.water.validity import Limits, Validity, blank, judge, settle
+from rules.water.validity import Limits, blank, settle
 
-WARM = Limits(10.0, 20.0, Validity.TEMPERATURE_OUT_OF_RANGE)
-SALTY = Limits(30.0, 40.0, Validity.SALINITY_OUT_OF_RANGE)
+WARM = Limits(10.0, 20.0)
+SALTY = Limits(30.0, 40.0)
+
+
+def kept(*checks):
+    """Which of the results are left."""
+    return np.isfinite(blank(np.ones(1), *checks)).tolist()
 
 
 def test_both_limits_are_included():
-    assert judge((np.array([9.999, 10.0, 20.0, 20.001]), WARM)).tolist() == [2, 0, 0, 2]
+    assert kept((np.array([9.999, 10.0, 20.0, 20.001]), WARM)) == [False, True, True, False]
 
 
-def test_the_first_check_that_fails_gives_the_reason():
+def test_any_check_that_fails_is_enough_and_what_is_missing_fails():
     temperature = np.array([15.0, 5.0, 15.0, 5.0, np.nan, 15.0])
-    salinity = np.array([35.0, 35.0, 50.0, 50.0, 50.0, np.nan])
-    assert [Validity(code) for code in judge((temperature, WARM), (salinity, SALTY))] == [
-        Validity.OK,
-        Validity.TEMPERATURE_OUT_OF_RANGE,
-        Validity.SALINITY_OUT_OF_RANGE,
-        Validity.TEMPERATURE_OUT_OF_RANGE,
-        Validity.MISSING,
-        Validity.MISSING,
-    ]
+    salinity = np.array([35.0, 35.0, 50.0, 50.0, 35.0, np.nan])
+    assert kept((temperature, WARM), (salinity, SALTY)) == [True, *[False] * 5]
 
 
 def test_one_value_is_judged_for_all():
-    codes = judge((np.array([15.0, 5.0]), WARM), (np.array([50.0]), SALTY))
-    assert codes.tolist() == [Validity.SALINITY_OUT_OF_RANGE, Validity.TEMPERATURE_OUT_OF_RANGE]
+    assert kept((np.array([15.0, 5.0]), WARM), (np.array([35.0]), SALTY)) == [True, False]
+    assert kept((np.array([15.0, 5.0]), WARM), (np.array([50.0]), SALTY)) == [False, False]
 
 
-def test_blank_keeps_what_is_ok_and_leaves_its_input_alone():
+def test_blank_keeps_what_is_inside_and_leaves_its_input_alone():
     values = np.array([1.0, 2.0])
-    blanked = blank(values, np.array([Validity.OK, Validity.MISSING], dtype=np.uint8))
+    blanked = blank(values, (np.array([15.0, 5.0]), WARM))
     assert blanked[0] == 1.0
     assert np.isnan(blanked[1])
     assert values.tolist() == [1.0, 2.0]
