@@ -349,7 +349,7 @@ class Engine:
         fallen = silences(self._plan.sources, self._sources, readings.at_ms, places)
         due = due_silences(fallen, self._watch_list)
         block = Block(readings, places, self._watch_list, self._channels, self._sources, self._care)
-        due += block.judge(self._sources, outcome)
+        due += block.judge(outcome)
         due += self._losses(self._clock_ms, readings.at_ms, places, block.seen)
         for name, here in block.seen.items():
             if here.size:

@@ -9,7 +9,6 @@ a command of the command line.
 
 import json
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from typing import Annotated, Any, TypeVar
@@ -73,7 +72,9 @@ BODIES: Mapping[str, type[Table]] = {
 """Every kind of command, and what its body holds."""
 
 
-class _Envelope(Table):
+class Command(Table):
+    """A command that may be done, as far as the door can tell."""
+
     id: Annotated[str, StringConstraints(pattern=COMMAND_ID_PATTERN)] = Field(description="Tells a repeat")
     kind: CommandKind = Field(description="What to do")
     who: Label = Field(description="Who asks for it")
@@ -81,34 +82,24 @@ class _Envelope(Table):
     body: dict[str, Any] = Field(description="What the kind needs to know")
 
 
-@dataclass(frozen=True, slots=True)
-class Command:
-    """A command that may be done, as far as the door can tell."""
-
-    id: str
-    kind: str
-    who: str
-    body: dict[str, Any]
-
-
 def command_of(payload: bytes, now_ms: int, allowed: Collection[str]) -> Command:
     """Return the command in a payload; CommandError, in one line, where it is refused."""
     if len(payload) > BYTES_AT_MOST:
         raise CommandError(f"{len(payload)} bytes; a command has at most {BYTES_AT_MOST}")
-    envelope = _checked(_Envelope, _json_object(payload))
-    if envelope.kind not in allowed:
+    command = _checked(Command, _json_object(payload))
+    if command.kind not in allowed:
         raise CommandError(
-            f"kind: {envelope.kind} is not allowed here; the rack's settings allow "
+            f"kind: {command.kind} is not allowed here; the rack's settings allow "
             f"{', '.join(sorted(allowed)) or 'nothing'}"
         )
-    body = _checked(BODIES[envelope.kind], envelope.body, "body")
-    age_ms = now_ms - round(envelope.issued_at.timestamp() * 1000)
+    body = _checked(BODIES[command.kind], command.body, "body")
+    age_ms = now_ms - round(command.issued_at.timestamp() * 1000)
     if abs(age_ms) > AGE_AT_MOST_MS:
         raise CommandError(
             f"issued_at: {abs(age_ms) / 1000:.0f} s {'old' if age_ms > 0 else 'ahead of this rack'}; "
             f"at most {AGE_AT_MOST_MS // 1000} s are accepted; are both clocks right?"
         )
-    return Command(envelope.id, envelope.kind, envelope.who, body.model_dump())
+    return command.model_copy(update={"body": body.model_dump()})
 
 
 def _checked(table: type[_T], values: dict[str, Any], *path: str) -> _T:

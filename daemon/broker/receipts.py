@@ -46,13 +46,7 @@ class Receipts:
     """A chore of the service."""
 
     def __init__(
-        self,
-        connection: Connection,
-        topic: str,
-        notices: Notices,
-        heartbeat_s: float,
-        *,
-        expected: bool,
+        self, connection: Connection, topic: str, notices: Notices, heartbeat_s: float, *, expected: bool
     ) -> None:
         self._heard = connection.hear([f"{topic}/taken/+"], IN_ONE_TURN * 5)
         self._notices = notices

@@ -15,7 +15,7 @@ from rules.alarms.event import AlarmEvent
 from rules.alarms.history import alarm_event_from_json, says_the_same
 from rules.errors import InputError
 from rules.plain import to_plain
-from rules.quality.quality import Flag
+from rules.quality.flags import Flag
 from rules.readings import Action, Notice, Outcome
 
 log = structlog.get_logger()

@@ -7,14 +7,13 @@ or that of the wider table; "none" switches a test off.
 from dataclasses import replace
 from typing import Annotated, Any, Literal
 
-from pydantic import ConfigDict, Field
+from pydantic import Field
 
-from daemon.settings.stages import OFF, NumberOrOff
-from daemon.tables.types import UNIT_SUFFIXES, Name, Number, Table, Whole
+from daemon.settings.stages import NumberOrOff, given_by, in_unit
+from daemon.tables.types import Name, Number, Table, Whole
 from rules.quality.settings import DEFAULT_QUALITY, QualitySettings, Range, Repeats
-from rules.quantities import Quantity, unit_of
+from rules.quantities import Quantity
 
-_WITHOUT_UNIT = ("_s", "_h", "_readings", "_deviations", "_by")
 _MS = {"_s": 1_000, "_h": 3_600_000}
 _RANGES = {"sensor": "sensor_range", "operator": "operator_range", "usual": "climatology"}
 
@@ -23,25 +22,6 @@ _Edge = NumberOrOff[Number] | None
 _Hours = Annotated[Whole, Field(ge=1, le=240)] | None
 _Duration = NumberOrOff[Annotated[Number, Field(gt=0, le=240)]] | None
 _Count = Annotated[Whole, Field(ge=1)] | None
-
-
-def quality_key(name: str, quantity: Quantity) -> str:
-    """Return the key of a threshold in the file: `max_jump` of temperature is `max_jump_c`."""
-    if name.endswith(_WITHOUT_UNIT):
-        return name
-    stem, per_hour = name.removesuffix("_per_hour"), "_per_hour" if name.endswith("_per_hour") else ""
-    return stem + UNIT_SUFFIXES[quantity] + per_hour
-
-
-def _in_unit(quantity: Quantity) -> ConfigDict:
-    unit = unit_of(quantity) or "practical salinity, no unit"
-
-    def add_unit(schema: dict[str, Any]) -> None:
-        for key, entry in schema["properties"].items():
-            if not key.endswith(_WITHOUT_UNIT):
-                entry["description"] += f" [{unit}{' per hour' if key.endswith('_per_hour') else ''}]"
-
-    return ConfigDict(alias_generator=lambda name: quality_key(name, quantity), json_schema_extra=add_unit)
 
 
 class QualityTable(Table):
@@ -85,11 +65,7 @@ class QualityTable(Table):
 
         QualityError where the result contradicts itself.
         """
-        given: dict[str, Any] = {
-            name: None if value == OFF else value
-            for name in type(self).model_fields
-            if (value := getattr(self, name)) is not None
-        }
+        given = given_by(self)
         changes: dict[str, Any] = {
             field: _range(given, name, getattr(base, field)) for name, field in _RANGES.items()
         }
@@ -113,27 +89,27 @@ def _range(given: dict[str, Any], name: str, base: Range | None) -> Range | None
     return None if low is None or high is None else Range(low, high)
 
 
-class TemperatureQuality(QualityTable, **_in_unit(Quantity.TEMPERATURE)):
+class TemperatureQuality(QualityTable, **in_unit(Quantity.TEMPERATURE)):
     """Thresholds for the water temperature, in °C (ITS-90)."""
 
 
-class ConductivityQuality(QualityTable, **_in_unit(Quantity.CONDUCTIVITY)):
+class ConductivityQuality(QualityTable, **in_unit(Quantity.CONDUCTIVITY)):
     """Thresholds for the in-situ conductivity, in mS/cm."""
 
 
-class SalinityQuality(QualityTable, **_in_unit(Quantity.SALINITY)):
+class SalinityQuality(QualityTable, **in_unit(Quantity.SALINITY)):
     """Thresholds for the practical salinity (PSS-78), which has no unit."""
 
 
-class OxygenQuality(QualityTable, **_in_unit(Quantity.OXYGEN)):
+class OxygenQuality(QualityTable, **in_unit(Quantity.OXYGEN)):
     """Thresholds for the dissolved oxygen, in mg/L."""
 
 
-class OxygenSaturationQuality(QualityTable, **_in_unit(Quantity.OXYGEN_SATURATION)):
+class OxygenSaturationQuality(QualityTable, **in_unit(Quantity.OXYGEN_SATURATION)):
     """Thresholds for the oxygen saturation, in %."""
 
 
-class AirPressureQuality(QualityTable, **_in_unit(Quantity.AIR_PRESSURE)):
+class AirPressureQuality(QualityTable, **in_unit(Quantity.AIR_PRESSURE)):
     """Thresholds for the air pressure at the station, in hPa."""
 
 

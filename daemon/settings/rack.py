@@ -62,8 +62,7 @@ class RackSettings(LineageSettings):
     name: Name = Field(description="Name of the rack; part of every topic")
     time_zone: TimeZone = Field(description="Time zone of the people at the rack (IANA name)")
     altitude_m: Annotated[Number, Field(ge=-500, le=5000)] | None = Field(
-        default=None,
-        description="Altitude, for the air pressure where no barometer tells it [m]",
+        default=None, description="Altitude, for the air pressure where no barometer tells it [m]"
     )
 
 
@@ -121,12 +120,10 @@ class VesselSettings(LineageSettings):
     label: Label | None = Field(default=None, description="What people call it")
     plan: tuple[StageStepSettings, ...] = Field(default=(), description="Planned moves to other stages")
     usual_temperature_c: Annotated[Number, Field(ge=-2, le=40)] | None = Field(
-        default=None,
-        description="Usual value, for salinity and oxygen while no thermometer tells it [°C]",
+        default=None, description="Usual value, for salinity and oxygen while no thermometer tells it [°C]"
     )
     usual_salinity: Annotated[Number, Field(ge=0, le=42)] | None = Field(
-        default=None,
-        description="Usual value, for oxygen while no probe tells it [no unit]",
+        default=None, description="Usual value, for oxygen while no probe tells it [no unit]"
     )
 
     def usual(self) -> dict[Quantity, float]:

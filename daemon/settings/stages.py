@@ -15,6 +15,7 @@ from rules.quantities import Quantity, unit_of
 from rules.rack.tolerance import Band, Tolerance
 
 OFF = "none"
+_WITHOUT_UNIT = ("_s", "_h", "_readings", "_deviations", "_by")
 
 
 def off_or(tag: str) -> Callable[[object], str]:
@@ -28,24 +29,30 @@ Limit = NumberOrOff[Number]
 Rate = NumberOrOff[Annotated[Number, Field(gt=0)]]
 
 
-def key_of(limit: str, quantity: Quantity) -> str:
-    """Return the key of a limit in the file: `max_rise_per_hour` of temperature is `max_rise_c_per_hour`."""
-    if limit.endswith("_s"):
-        return limit
-    stem, per_hour = limit.removesuffix("_per_hour"), "_per_hour" if limit.endswith("_per_hour") else ""
+def key_of(name: str, quantity: Quantity) -> str:
+    """Return the key of a number in the file: `max_rise_per_hour` of temperature is `max_rise_c_per_hour`."""
+    if name.endswith(_WITHOUT_UNIT):
+        return name
+    stem, per_hour = name.removesuffix("_per_hour"), "_per_hour" if name.endswith("_per_hour") else ""
     return stem + UNIT_SUFFIXES[quantity] + per_hour
 
 
-def _in_unit(quantity: Quantity) -> ConfigDict:
+def in_unit(quantity: Quantity) -> ConfigDict:
+    """Return what makes a table take its numbers in a quantity's unit, and say so in its schema."""
     unit = unit_of(quantity) or "practical salinity, no unit"
 
     def add_unit(schema: dict[str, Any]) -> None:
         for key, entry in schema["properties"].items():
-            if not key.endswith("_s"):
-                per_hour = " per hour" if key.endswith("_per_hour") else ""
-                entry["description"] += f" [{unit}{per_hour}]"
+            if not key.endswith(_WITHOUT_UNIT):
+                entry["description"] += f" [{unit}{' per hour' if key.endswith('_per_hour') else ''}]"
 
-    return ConfigDict(alias_generator=lambda limit: key_of(limit, quantity), json_schema_extra=add_unit)
+    return ConfigDict(alias_generator=lambda name: key_of(name, quantity), json_schema_extra=add_unit)
+
+
+def given_by(table: Table) -> dict[str, Any]:
+    """Return what a table sets, by field; None for what it switches off."""
+    values = {name: getattr(table, name) for name in type(table).model_fields}
+    return {name: None if value == OFF else value for name, value in values.items() if value is not None}
 
 
 class ToleranceSettings(Table):
@@ -79,11 +86,7 @@ class ToleranceSettings(Table):
 
     def over(self, base: Tolerance, table: str) -> Tolerance:
         """Return `base` with every limit replaced that this table, named `table`, sets or switches off."""
-        given: dict[str, Any] = {
-            name: None if value == OFF else value
-            for name in type(self).model_fields
-            if (value := getattr(self, name)) is not None
-        }
+        given = given_by(self)
         changes: dict[str, Any] = {}
         for band, edges in (("advisory", base.advisory), ("critical", base.critical)):
             low, high = given.pop(f"{band}_low", edges.low), given.pop(f"{band}_high", edges.high)
@@ -95,27 +98,27 @@ class ToleranceSettings(Table):
         return replace(base, **changes, given=set_here)
 
 
-class TemperatureLimits(ToleranceSettings, **_in_unit(Quantity.TEMPERATURE)):
+class TemperatureLimits(ToleranceSettings, **in_unit(Quantity.TEMPERATURE)):
     """Limits of the water temperature, in °C (ITS-90)."""
 
 
-class ConductivityLimits(ToleranceSettings, **_in_unit(Quantity.CONDUCTIVITY)):
+class ConductivityLimits(ToleranceSettings, **in_unit(Quantity.CONDUCTIVITY)):
     """Limits of the in-situ conductivity, in mS/cm."""
 
 
-class SalinityLimits(ToleranceSettings, **_in_unit(Quantity.SALINITY)):
+class SalinityLimits(ToleranceSettings, **in_unit(Quantity.SALINITY)):
     """Limits of the practical salinity (PSS-78), which has no unit."""
 
 
-class OxygenLimits(ToleranceSettings, **_in_unit(Quantity.OXYGEN)):
+class OxygenLimits(ToleranceSettings, **in_unit(Quantity.OXYGEN)):
     """Limits of the dissolved oxygen, in mg/L."""
 
 
-class OxygenSaturationLimits(ToleranceSettings, **_in_unit(Quantity.OXYGEN_SATURATION)):
+class OxygenSaturationLimits(ToleranceSettings, **in_unit(Quantity.OXYGEN_SATURATION)):
     """Limits of the oxygen saturation, in %."""
 
 
-class AirPressureLimits(ToleranceSettings, **_in_unit(Quantity.AIR_PRESSURE)):
+class AirPressureLimits(ToleranceSettings, **in_unit(Quantity.AIR_PRESSURE)):
     """Limits of the air pressure at the station, in hPa."""
 
 

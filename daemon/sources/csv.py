@@ -1,26 +1,12 @@
 """Replaying what another logger wrote: the columns of a CSV stand for probes of the settings."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import tzinfo
 from pathlib import Path
 
 from daemon.errors import SourceError
 from daemon.settings.rack import Settings
-from daemon.sources.csv_readings import CsvColumn, column_of, read_csv
+from daemon.sources.csv_readings import CsvColumn, CsvLayout, column_of, read_csv
 from daemon.sources.recording import Recording, SourceKey, in_memory, merged
 from rules.rack.plan import RACK_WIDE
-
-
-@dataclass(frozen=True, slots=True)
-class CsvLayout:
-    """How to read a CSV: its time column, and its other columns as `column_of` reads them."""
-
-    time_column: str
-    columns: Sequence[str]
-    zone: tzinfo | None = None
-    delimiter: str = ","
-    decimal: str = "."
 
 
 def csv_recording(path: Path, layout: CsvLayout, settings: Settings) -> Recording:
@@ -32,10 +18,7 @@ def csv_recording(path: Path, layout: CsvLayout, settings: Settings) -> Recordin
     if not columns:
         raise SourceError(f"{path}: no column named; say what each holds with --column")
     keys = [_source_key(column, settings) for column in columns]
-    named = [column.name for column in columns]
-    table = read_csv(
-        path, layout.time_column, named, zone=layout.zone, delimiter=layout.delimiter, decimal=layout.decimal
-    )
+    table = read_csv(path, layout, [column.name for column in columns])
     series = {
         number: (table.time_ms, table.values[column.name] * column.factor + column.offset)
         for number, column in enumerate(columns, 1)

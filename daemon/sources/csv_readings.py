@@ -32,6 +32,20 @@ UNITS: dict[Quantity, dict[str, tuple[float, float]]] = {
 
 
 @dataclass(frozen=True, slots=True)
+class CsvLayout:
+    """How to read a CSV: its time column, and its other columns as `column_of` reads them.
+
+    Times without an offset are in `zone`.
+    """
+
+    time_column: str
+    columns: Sequence[str] = ()
+    zone: tzinfo | None = None
+    delimiter: str = ","
+    decimal: str = "."
+
+
+@dataclass(frozen=True, slots=True)
 class CsvTable:
     """The columns asked for, in the order of the file: `time_ms` int64 UTC, values float64, shapes n.
 
@@ -53,31 +67,23 @@ class CsvColumn:
     offset: float = 0.0
 
 
-def read_csv(
-    path: Path,
-    time_column: str,
-    columns: Sequence[str],
-    *,
-    zone: tzinfo | None = None,
-    delimiter: str = ",",
-    decimal: str = ".",
-) -> CsvTable:
-    """Read a CSV, plain or .gz, with a header line. Lines that begin with # before it are passed over.
+def read_csv(path: Path, layout: CsvLayout, columns: Sequence[str]) -> CsvTable:
+    """Read the columns of these names, with a header line. Lines that begin with # before it are passed over.
 
-    Times are ISO 8601 (those without an offset are in `zone`), or Unix seconds or milliseconds.
+    The file is plain or .gz. Times are ISO 8601, or Unix seconds or milliseconds.
     Raises SourceError with file, line and column of the first cell that cannot be read.
     """
     times: list[float] = []
     cells: list[list[float]] = [[] for _ in columns]
-    lines = csv_lines(path, delimiter)
+    lines = csv_lines(path, layout.delimiter)
     header = [name.strip() for name in next(lines, ("", []))[1]]
-    at = [_place(name, header, path) for name in (time_column, *columns)]
+    at = [_place(name, header, path) for name in (layout.time_column, *columns)]
     for where, row in lines:
         if len(row) <= max(at):
             raise SourceError(f"{where}: {len(row)} cells; the header has {len(header)}")
-        times.append(_time_ms(row[at[0]], zone, f"{where}, column {time_column}"))
+        times.append(_time_ms(row[at[0]], layout.zone, f"{where}, column {layout.time_column}"))
         for name, place, numbers in zip(columns, at[1:], cells, strict=True):
-            numbers.append(_number(row[place], decimal, where, name))
+            numbers.append(_number(row[place], layout.decimal, where, name))
     return CsvTable(
         np.array(times, dtype=np.int64),
         {name: np.array(numbers) for name, numbers in zip(columns, cells, strict=True)},

@@ -18,7 +18,6 @@ from daemon.journal.dating import Dating
 from daemon.journal.fold import fold, resume
 from daemon.journal.journal import Journal
 from daemon.journal.sole_writer import Holder, holder_of
-from daemon.mirror.progress import backlog
 from daemon.settings.rack import Settings
 from daemon.view.rack_now import BrokerNow, JournalNow, MirrorNow, OnCallNow, Refusal, TroubleNow, UntakenNow
 from rules.alarms.life_cycle import State
@@ -106,7 +105,7 @@ class JournalView:
             since_ms,
             link.rival,
         )
-        mirror = _mirror(journal) if self._settings.mirror is not None else None
+        mirror = mirror_now(journal) if self._settings.mirror is not None else None
         seen_by, oncall = _seen_by(journal, engine), _oncall(journal, dating)
         troubles = _troubles(journal, dating)
         return Sight(
@@ -145,10 +144,12 @@ def _oncall(journal: Journal, dating: Dating) -> OnCallNow | None:
     return OnCallNow(its.by, its.alive, since_ms, untaken) if its.by or untaken else None
 
 
-def _mirror(journal: Journal) -> MirrorNow:
-    its = backlog(journal)
-    behind, come = (its.readings_behind, its.events_behind), its.progress
-    return MirrorNow(*behind, come.taken_ms, come.trouble, its.refused, its.last_refusal)
+def mirror_now(journal: Journal) -> MirrorNow:
+    """Return how far the mirror is behind."""
+    come, (_, newest) = journal.outbox.mirrored(), journal.inputs.span() or (0, 0)
+    events = max(journal.history.last_event_number() - come.event, 0)
+    refused = journal.outbox.refused_by_mirror()
+    return MirrorNow(max(newest - come.reading, 0), events, come.taken_ms, come.trouble, *refused)
 
 
 def _troubles(journal: Journal, dating: Dating) -> tuple[TroubleNow, ...]:

@@ -14,15 +14,7 @@ from difflib import get_close_matches
 from rules.alarms.alarm import HOLDING, Alarm, Hold, HoldKind, explains, is_worse
 from rules.alarms.event import NO_EVIDENCE, AlarmEvent, Crossing, Evidence
 from rules.alarms.history import TOLD, remembered, steps_to
-from rules.alarms.life_cycle import (
-    MILDER,
-    Condition,
-    Priority,
-    State,
-    Trigger,
-    latches,
-    next_state,
-)
+from rules.alarms.life_cycle import MILDER, Condition, Priority, State, Trigger, latches, next_state
 from rules.alarms.patience import AT_ONCE, LAST_BACK, Patience, patience
 from rules.errors import AlarmError
 from rules.plain import taken_over

@@ -141,12 +141,7 @@ _HOLDING = {
     if state not in HELD[: HELD.index(held) + 1]
 }
 
-TRANSITIONS: dict[tuple[State, Trigger], State] = {
-    **_BY_THE_WATER,
-    **_BY_PEOPLE,
-    **_HOLDING,
-    **_BETWEEN_TWO,
-}
+TRANSITIONS: dict[tuple[State, Trigger], State] = {**_BY_THE_WATER, **_BY_PEOPLE, **_HOLDING, **_BETWEEN_TWO}
 
 
 def next_state(state: State, trigger: Trigger) -> State:

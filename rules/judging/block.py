@@ -125,11 +125,9 @@ class Block:
         self._readings = readings
         self._places = places
         self._watch_list = watch_list
-        self._channels = channels
+        self._channels, self._sources = channels, sources
         self._care = care
-        self._trust = Trust(
-            readings, places, watch_list, channels, sources, partial(self._dry_readings, sources)
-        )
+        self._trust = Trust(readings, places, watch_list, channels, sources, self._dry_readings)
         self._inputs = Inputs(watch_list, channels, readings.at_ms, self._trust.usual)
         self._judged: dict[str, Series] = {}
         self.seen: dict[str, NDArray[np.intp]] = {}
@@ -137,7 +135,7 @@ class Block:
         self._dry: dict[int, Dryness] = {}
         self._told: dict[int, tuple[Spells, Spells]] = {}
 
-    def judge(self, sources: Mapping[int, SourceState], outcome: Outcome) -> Iterator[Due]:
+    def judge(self, outcome: Outcome) -> Iterator[Due]:
         """Judge every channel that has readings; flags go into `outcome`, crossings come back in places."""
         for channel in self._watch_list.channels:
             here = self._places.get(channel.source.id)
@@ -145,11 +143,11 @@ class Block:
                 continue
             series = self._series(channel, here)
             former_flag = self._channels[channel.name].flag
-            verdict = self._judge(channel, series, self._out_of_water(channel, here, sources))
+            verdict = self._judge(channel, series, self._out_of_water(channel, here))
             self._note(channel, series, verdict)
             self._note_flags(channel, here, series, verdict, former_flag, outcome)
             yield from self._placed(channel, verdict.edges)
-        self._note_dry(sources)
+        self._note_dry()
         self._trust.note_counts()
 
     def _series(self, channel: Channel, here: NDArray[np.intp]) -> Series:
@@ -238,7 +236,7 @@ class Block:
     # Out of the water
 
     def _out_of_water(
-        self, channel: Channel, here: NDArray[np.intp], sources: Mapping[int, SourceState]
+        self, channel: Channel, here: NDArray[np.intp]
     ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
         """Return where a probe's own readings are not of the water, and where the whole probe is out.
 
@@ -247,37 +245,35 @@ class Block:
         cell = self._watch_list.cells.get(channel.source.probe)
         if cell is None or not channel.measured:
             return None
-        its, time_ms = self._dryness(cell, sources), self._readings.time_ms[here]
+        its, time_ms = self._dryness(cell), self._readings.time_ms[here]
         if its.is_over(time_ms):
             return None
-        out = believed_out(here, time_ms, its, *self._spells(cell, sources))
+        out = believed_out(here, time_ms, its, *self._spells(cell))
         return (out | its.dry if channel.source.id == cell else out), out
 
-    def _dry_readings(
-        self, sources: Mapping[int, SourceState], channel: Channel, here: NDArray[np.intp]
-    ) -> NDArray[np.bool_] | None:
+    def _dry_readings(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.bool_] | None:
         """Return where a probe's own readings are not of the water; None where all are, or nobody knows."""
-        found = self._out_of_water(channel, here, sources)
+        found = self._out_of_water(channel, here)
         return None if found is None else found[0]
 
-    def _dryness(self, cell: int, sources: Mapping[int, SourceState]) -> Dryness:
+    def _dryness(self, cell: int) -> Dryness:
         if cell not in self._dry:
-            self._dry[cell] = dryness(self._read(cell), sources[cell])
+            self._dry[cell] = dryness(self._read(cell), self._sources[cell])
         return self._dry[cell]
 
-    def _spells(self, cell: int, sources: Mapping[int, SourceState]) -> tuple[Spells, Spells]:
+    def _spells(self, cell: int) -> tuple[Spells, Spells]:
         """Return what bears a cell out, and where it ceases to be believed."""
         if cell not in self._told:
-            self._told[cell] = self._witness(cell, sources), self._ended(cell, sources)
+            self._told[cell] = self._witness(cell), self._ended(cell)
         return self._told[cell]
 
-    def _witness(self, cell: int, sources: Mapping[int, SourceState]) -> Spells:
+    def _witness(self, cell: int) -> Spells:
         """Return what bears a cell out: a jump of what shares its probe, or maintenance."""
-        its, before_ms = self._dryness(cell, sources), sources[cell].witness_ms
+        its, before_ms = self._dryness(cell), self._sources[cell].witness_ms
         if not its.dry.any() and its.is_over(self._readings.time_ms, JUMPS_WITHIN_MS):
             return borne_out([], before_ms)
         found = [
-            jumps(self._read(mate.id), mate.quantity, its, sources[mate.id])
+            jumps(self._read(mate.id), mate.quantity, its, self._sources[mate.id])
             for mate in self._watch_list.mates(cell)
             if mate.quantity in WITNESSES
         ]
@@ -285,27 +281,27 @@ class Block:
             found.append((its.cell.index[its.dry], its.spell_ms[1:][its.dry]))
         return borne_out(found, before_ms)
 
-    def _ended(self, cell: int, sources: Mapping[int, SourceState]) -> Spells:
+    def _ended(self, cell: int) -> Spells:
         """Return where a cell ceases to be believed: nothing that shares its probe is away any more."""
-        its, before_ms = self._dryness(cell, sources), sources[cell].ended_ms
+        its, before_ms = self._dryness(cell), self._sources[cell].ended_ms
         if not its.dry.any():
             return borne_out([], before_ms)
         here = its.cell.index[its.dry]
         still_away = np.zeros(here.size, dtype=np.bool_)
         for mate in self._watch_list.mates(cell):
             if mate.quantity in WITNESSES:
-                still_away |= away(here, self._read(mate.id), mate.quantity, its, sources[mate.id])
+                still_away |= away(here, self._read(mate.id), mate.quantity, its, self._sources[mate.id])
         return borne_out([given_up(its, still_away)], before_ms)
 
-    def _note_dry(self, sources: Mapping[int, SourceState]) -> None:
+    def _note_dry(self) -> None:
         for cell in self._watch_list.cells.values():
-            its, state = self._dryness(cell, sources), sources[cell]
-            state.witness_ms, state.ended_ms = (int(told[1][-1]) for told in self._spells(cell, sources))
+            its, state = self._dryness(cell), self._sources[cell]
+            state.witness_ms, state.ended_ms = (int(told[1][-1]) for told in self._spells(cell))
             for mate in self._watch_list.mates(cell):
                 read = self._read(mate.id)
-                sources[mate.id].wet = float(values_in_water(read, its, sources[mate.id])[-1])
+                self._sources[mate.id].wet = float(values_in_water(read, its, self._sources[mate.id])[-1])
                 if read.value.size:
-                    sources[mate.id].raw = float(read.value[-1])
+                    self._sources[mate.id].raw = float(read.value[-1])
             state.dry_ms, state.spell_ms = int(its.last_ms[-1]), int(its.spell_ms[-1])
 
     def _read(self, source_id: int) -> Series:

@@ -15,10 +15,13 @@ from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.persistence import Persistence, Phase, Turn, turns
 from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, trend
 from rules.quality.calm import Calm
+from rules.quality.flags import Flag, QartodTest
 from rules.quality.history import History
 from rules.quality.leaps import Leap, Scatter
 from rules.quality.probe_faults import Belied, FaultReason, flags_of, reason_of, stuck
-from rules.quality.quality import Flag, Judged, QartodTest, QualitySettings, QualityState, judge
+from rules.quality.quality import Judged, judge
+from rules.quality.settings import QualitySettings
+from rules.quality.state import QualityState
 from rules.quantities import Quantity
 from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, Limit
 from rules.rack.tolerance import Tolerance
@@ -366,13 +369,7 @@ def _turns(
     return found
 
 
-def _remember(
-    series: Series,
-    usable: Array,
-    judged: Judged,
-    rate: Array,
-    state: ChannelState,
-) -> None:
+def _remember(series: Series, usable: Array, judged: Judged, rate: Array, state: ChannelState) -> None:
     state.time_ms = int(series.time_ms[-1])
     state.value = float(series.value[-1])
     state.flag = int(judged.summary[-1])

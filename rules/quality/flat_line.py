@@ -145,8 +145,7 @@ def _all_agree(
     """Tell for each position whether every reading that it must agree with does, within eps."""
     number = np.concatenate((run.number, _numbers(np.arange(kept, t.size), kept, run)))
     start = np.minimum(
-        np.searchsorted(t, t[at] - repeats.duration_ms),
-        np.searchsorted(number, number[at] - repeats.count),
+        np.searchsorted(t, t[at] - repeats.duration_ms), np.searchsorted(number, number[at] - repeats.count)
     )
     low, high = _extremes(x, start, at)
     return (high - x[at] <= eps) & (x[at] - low <= eps)

@@ -24,21 +24,8 @@ from rules.quality.qartod import (
     syntax_test,
     timing_gap_test,
 )
-from rules.quality.settings import DEFAULT_QUALITY, QualityError, QualitySettings, Range, Repeats
+from rules.quality.settings import QualityError, QualitySettings
 from rules.quality.state import QualityState
-
-__all__ = [
-    "DEFAULT_QUALITY",
-    "Flag",
-    "Judged",
-    "QartodTest",
-    "QualityError",
-    "QualitySettings",
-    "QualityState",
-    "Range",
-    "Repeats",
-    "judge",
-]
 
 PART: Final = 32_768
 """Readings judged at a time: the arrays in work then stay in the processor's cache."""

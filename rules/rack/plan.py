@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from rules.alarms.book import AlarmRules
-from rules.quality.quality import QualitySettings
+from rules.quality.settings import QualitySettings
 from rules.quantities import Quantity
 from rules.rack.stage_plan import StageStep, Tolerances
 from rules.water.specific_conductance import Compensation

@@ -25,7 +25,7 @@ from daemon.sources.journal import journal_recording
 from daemon.sources.recording import BLOCK, in_blocks
 from daemon.sources.store import stored
 from rules.engine import Engine
-from rules.quality.quality import DEFAULT_QUALITY
+from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source
 from rules.rack.stages import DEFAULT_TOLERANCES

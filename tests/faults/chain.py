@@ -20,7 +20,7 @@ from rules.calling.escalation import Escalation
 from rules.calling.records import CallKind, Voice, Word
 from rules.calling.rota import QuietHours, Rota
 from rules.engine import Engine
-from rules.quality.quality import DEFAULT_QUALITY
+from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source
 from rules.rack.stages import DEFAULT_TOLERANCES

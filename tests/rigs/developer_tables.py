@@ -8,7 +8,7 @@ import re
 from dataclasses import fields
 from zoneinfo import ZoneInfo
 
-from daemon.broker.command_message import BODIES, _Envelope
+from daemon.broker.command_message import BODIES, Command
 from daemon.broker.messages import heartbeat_message, messages_of, rack_topic, watch_message
 from daemon.commands.cli import COMMANDS
 from daemon.oncall.link import Receipt
@@ -60,7 +60,7 @@ def rows_of_topics():
         name = message.topic.replace("temperature/high", "QUANTITY/CONDITION")
         keys = ", ".join(f"`{key}`" for key in json.loads(message.payload))
         yield f"| `{name}` | {'retained' if message.retain else 'once'} | {keys} |"
-    keys = ", ".join(f"`{key}`" for key in _Envelope.model_fields)
+    keys = ", ".join(f"`{key}`" for key in Command.model_fields)
     yield f"| `ROOT/RACK/command` | to the daemon | {keys} |"
     keys = ", ".join(f"`{field.name}`" for field in fields(Receipt))
     yield f"| `ROOT/RACK/taken/NAME` | to the daemon, by the on-call process NAME | {keys} |"

@@ -227,3 +227,49 @@ def test_an_ephyra_whose_bell_is_wider_than_10_mm_is_due_for_review():
     assert "bell diameter needs one, in millimetres, above 0" in refused(
         watched, 2, "log", vessel="k1", what="bell_diameter"
     )
+
+
+def test_every_step_names_the_person_whose_doing_it_is_and_the_reason_of_the_hold():
+    watched = rack()
+    watched.read(0, 1, 20.0)
+    watched.do(1, "begin_maintenance", who="bo", target="vessel/k1", why="new pump", for_s=3600)
+    watched.do(2, "shelve", who="kim", alarm=HIGH, why="probe is being cleaned", for_s=600)
+    watched.do(3, "unshelve", who="cy", alarm=HIGH)
+    watched.do(4, "end_maintenance", who="ada", target="vessel/k1")
+    said = [(str(event.trigger), event.who, event.why) for event in watched.events[1:]]
+    assert said == [
+        ("suppressed", "bo", "new pump"),
+        ("shelved", "kim", "probe is being cleaned"),
+        ("unshelved", "cy", "new pump"),
+        ("suppressed", "bo", "new pump"),
+        ("released", "ada", ""),
+        ("raised", "", ""),
+    ]
+
+
+def test_an_alarm_that_begins_under_maintenance_names_whose_maintenance_it_is():
+    watched = rack()
+    watched.do(1, "begin_maintenance", who="bo", target="vessel/k1", why="new pump", for_s=3600)
+    watched.read(2, 1, 20.0)
+    assert [(event.who, event.why) for event in watched.events] == [("bo", "new pump")]
+    (alarm,) = watched.engine.alarms()
+    assert [(hold.who, hold.why) for hold in alarm.holds.values()] == [("bo", "new pump")]
+
+
+@pytest.mark.parametrize(
+    ("value", "fine"), [(1e12, True), (1e12 + 1, False), (-1e12, True), (-1e12 - 1, False)]
+)
+def test_a_number_may_be_as_large_as_a_million_million(value, fine):
+    watched = rack()
+    watched.do(1, "log", vessel="k1", what="note", value=value)
+    assert (watched.refusal == "") is fine
+
+
+def test_what_is_kept_from_people_before_it_begins_has_not_begun():
+    watched = rack()
+    watched.do(1, "shelve", alarm=HIGH, why="probe is being cleaned", for_s=600)
+    (alarm,) = watched.engine.alarms()
+    assert not alarm.active
+    watched.do(2, "unshelve", alarm=HIGH)
+    assert watched.states == {}
+    assert "raised" not in [step for _, step in watched.steps]

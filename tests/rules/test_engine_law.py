@@ -15,7 +15,7 @@ from rules.alarms.book import AlarmRules
 from rules.alarms.life_cycle import Condition
 from rules.engine import Engine
 from rules.plain import from_plain, to_plain
-from rules.quality.quality import DEFAULT_QUALITY
+from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source, Supply
 from rules.rack.stage_plan import StageStep

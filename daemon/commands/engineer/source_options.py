@@ -10,7 +10,8 @@ from daemon.errors import SourceError
 from daemon.export.csv import csv_rows, is_export
 from daemon.export.rows import Row
 from daemon.settings.rack import Settings
-from daemon.sources.csv import CsvLayout, csv_recording
+from daemon.sources.csv import csv_recording
+from daemon.sources.csv_readings import CsvLayout
 from daemon.sources.drift_correction import calibrations_at, drift_corrected
 from daemon.sources.export import export_recording
 from daemon.sources.journal import journal_recording

@@ -24,10 +24,8 @@ from daemon.tables.values import number
 from daemon.tune.incidents import accepted_incidents
 from daemon.tune.search import PRESENT, Search, choice_of
 from daemon.tune.space import Choice, Space, settings_with, space_of
-from daemon.tune.words import choice_text, reasons, trial_cells, trial_columns
+from daemon.tune.words import MINUTE_MS, choice_text, reasons, trial_cells, trial_columns
 from rules.tuning.trade_off import Recommendation, front, recommend
-
-MINUTE_MS = 60_000
 
 
 def tune_arguments(parser: argparse.ArgumentParser) -> None:

@@ -16,8 +16,8 @@ from daemon.journal.dating import Dating, Stretch
 from daemon.journal.journal import Journal
 from daemon.mirror import mirror as mirror_module
 from daemon.mirror.mirror import WAITS_FOR_CLOCK, Mirror
-from daemon.mirror.progress import backlog
 from daemon.settings.rack import MirrorSettings
+from daemon.view.reader import mirror_now
 from drivers.readings import Reading
 from rules.quantities import Quantity
 from tests.rigs.bench import START_MS, Bench, steady, swinging
@@ -98,7 +98,7 @@ def wait_for(condition, what, meanwhile=lambda: None):
 def caught_up(mirror, journal, now_ms=0):
     """Whether the progress that the journal keeps has reached its end."""
     mirror.step(now_ms)
-    state = backlog(journal)
+    state = mirror_now(journal)
     return state.readings_behind == state.events_behind == 0
 
 
@@ -119,7 +119,7 @@ def test_killed_again_and_again_the_server_holds_the_same_points_afterwards(tmp_
             wait_for(lambda: caught_up(mirror, bench.journal, next(clock)), "the end of the journal")
             wait_for(lambda: len(server.readings()) >= len(journaled(bench.path)), "the last points")
         assert to_digits(server.readings(), server.digits) == to_digits(journaled(bench.path), server.digits)
-        assert backlog(bench.journal).refused == 0
+        assert mirror_now(bench.journal).refused == 0
         bench.power_cut()
 
 
@@ -131,8 +131,8 @@ def test_a_week_without_the_server_is_made_up_for_while_the_watch_goes_on(tmp_pa
         mirror = Mirror(settings_for(server), RACK, bench.journal, Dating)
         with mirroring(mirror):
             bench.watch.take(steady(20_160, 15, every_ms=30_000), START_MS + WEEK_MS)
-            wait_for(lambda: mirror.step(0) or backlog(bench.journal).progress.trouble, "the trouble")
-            assert backlog(bench.journal).readings_behind == bench.journal.inputs.last_seq()
+            wait_for(lambda: mirror.step(0) or mirror_now(bench.journal).trouble, "the trouble")
+            assert mirror_now(bench.journal).readings_behind == bench.journal.inputs.last_seq()
             server.start()
             slowest_s, k = 0.0, 0
 
@@ -149,7 +149,7 @@ def test_a_week_without_the_server_is_made_up_for_while_the_watch_goes_on(tmp_pa
 
             def has_the_week():
                 mirror.step(next(clock))
-                return backlog(bench.journal).progress.reading >= newest
+                return bench.journal.outbox.mirrored().reading >= newest
 
             wait_for(has_the_week, "the week", watch_on)
             wait_for(lambda: caught_up(mirror, bench.journal, next(clock)), "the end of the journal")
@@ -174,7 +174,7 @@ def test_points_that_the_server_refuses_are_set_aside_with_its_words_and_the_res
             wait_for(lambda: caught_up(mirror, bench.journal, next(clock)), "the end of the journal")
         points = [point for point in server.points("reading") if point["vessel"] == "k1"]
         assert len(points) == len(good)
-        state = backlog(bench.journal)
+        state = mirror_now(bench.journal)
         assert state.refused == 23
         assert "field type conflict" in state.last_refusal
         lines = bench.journal._db.execute("SELECT line, reason FROM mirror_refused ORDER BY id").fetchall()
@@ -232,9 +232,7 @@ def test_nothing_is_mirrored_before_its_time_is_known(tmp_path):
         with mirroring(mirror):
             clock = iter(range(0, 10**9, 60_000))
             wait_for(
-                lambda: (
-                    mirror.step(next(clock)) or backlog(bench.journal).progress.trouble == WAITS_FOR_CLOCK
-                ),
+                lambda: mirror.step(next(clock)) or mirror_now(bench.journal).trouble == WAITS_FOR_CLOCK,
                 "the wait",
             )
             assert len(server.readings()) == 5
@@ -242,7 +240,7 @@ def test_nothing_is_mirrored_before_its_time_is_known(tmp_path):
             wait_for(lambda: caught_up(mirror, bench.journal, next(clock)), "the end of the journal")
         times = sorted(point[4] for point in server.readings())
         assert times[5:] == [START_MS + 10_000 + k * 1_000 + 3_600_000 for k in range(5)]
-        assert backlog(bench.journal).progress.trouble == ""
+        assert mirror_now(bench.journal).trouble == ""
         bench.power_cut()
 
 
@@ -308,9 +306,7 @@ def test_over_tls_a_server_of_our_own_authority_is_believed_and_no_other(tmp_pat
         mirror = Mirror(doubted, RACK, bench.journal, Dating)
         with mirroring(mirror):
             refusal = "CERTIFICATE_VERIFY_FAILED"
-            wait_for(
-                lambda: refusal in backlog(bench.journal).progress.trouble, "doubt", lambda: mirror.step(0)
-            )
+            wait_for(lambda: refusal in mirror_now(bench.journal).trouble, "doubt", lambda: mirror.step(0))
         assert server.readings() == set()
         mirror = Mirror(doubted.model_copy(update={"ca_file": authority}), RACK, bench.journal, Dating)
         with mirroring(mirror):

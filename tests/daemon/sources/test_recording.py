@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from daemon.commands.cli import main
 from daemon.errors import SourceError
 from daemon.mirror.lines import reading_line, reading_prefix
-from daemon.sources.csv_readings import UNITS, column_of, read_csv
+from daemon.sources.csv_readings import UNITS, CsvLayout, column_of, read_csv
 from daemon.sources.influx import InfluxQuery, influx_recording
 from daemon.sources.recording import in_blocks, merged
 from rules.quantities import Quantity
@@ -42,14 +42,14 @@ def csv_file(folder, text, name="logger.csv"):
 )
 def test_times_are_read_as_loggers_write_them(tmp_path, written):
     path = csv_file(tmp_path, f"when,t\n{written},15.5\n")
-    table = read_csv(path, "when", ["t"], zone=ZoneInfo("Europe/Copenhagen"))
+    table = read_csv(path, CsvLayout("when", zone=ZoneInfo("Europe/Copenhagen")), ["t"])
     assert table.time_ms.tolist() == [NOON_MS]
     assert table.values["t"].tolist() == [15.5]
 
 
 def test_comments_blank_lines_decimal_commas_and_gaps(tmp_path):
     text = "# from the old logger\n# nothing here\n\ntime; t ;s\n1783857600;15,5;\n\n1783857660;;33,25\n"
-    table = read_csv(csv_file(tmp_path, text), "time", ["t", "s"], delimiter=";", decimal=",")
+    table = read_csv(csv_file(tmp_path, text), CsvLayout("time", delimiter=";", decimal=","), ["t", "s"])
     assert table.values["t"][0] == 15.5
     assert table.values["s"][1] == 33.25
     assert np.isnan([table.values["t"][1], table.values["s"][0]]).all()
@@ -70,7 +70,7 @@ def test_comments_blank_lines_decimal_commas_and_gaps(tmp_path):
 )
 def test_the_first_bad_cell_is_named_by_its_line(tmp_path, text, complaint):
     with pytest.raises(SourceError) as told:
-        read_csv(csv_file(tmp_path, text), "time", ["t"])
+        read_csv(csv_file(tmp_path, text), CsvLayout("time"), ["t"])
     assert complaint in str(told.value)
 
 
@@ -78,7 +78,7 @@ def test_a_file_that_is_cut_short_is_told(tmp_path):
     path = tmp_path / "logger.csv.gz"
     path.write_bytes(gzip.compress(b"time,t\n" + b"1783857600,1\n" * 1000)[:-30])
     with pytest.raises(SourceError, match="expected a CSV file in UTF-8"):
-        read_csv(path, "time", ["t"])
+        read_csv(path, CsvLayout("time"), ["t"])
 
 
 def test_units_are_turned_into_the_quantity_s_own():

@@ -14,7 +14,7 @@ import gsw
 import numpy as np
 
 from rules.engine import Engine
-from rules.quality.quality import DEFAULT_QUALITY
+from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source
 from rules.rack.stages import DEFAULT_TOLERANCES

@@ -37,7 +37,7 @@ CT = (Quantity.TEMPERATURE, Quantity.CONDUCTIVITY)
 DRAWS = 20_000
 
 
-def accuracy(wanted, *quantities, unknown=(), **of_cell):
+def accuracy(wanted, *quantities, unknown=(), backwards=False, **of_cell):
     """The accuracy of a quantity in a vessel where those quantities are measured."""
     sources = tuple(
         Source(
@@ -54,6 +54,7 @@ def accuracy(wanted, *quantities, unknown=(), **of_cell):
     plan = RackPlan("rack-1", sources, {"k": "ephyra"}, {}, {})
     channels = {channel.name: channel for channel in channels_of(plan)}
     channel = next(channel for channel in channels.values() if channel.quantity is wanted)
+    channels = dict(sorted(channels.items(), reverse=backwards))
     return accuracy_of(channel, channels, lambda name: VALUES[channels[name].quantity])
 
 
@@ -137,3 +138,10 @@ def test_saturation_where_a_probe_gives_the_salinity_itself():
     spread = oxygen_saturation_percent(oxygen, temperature, drawn_salinity, pressure).std()
     assert found == pytest.approx(spread, rel=0.03)
     assert accuracy(Quantity.OXYGEN_SATURATION, *measured, unknown=(Quantity.SALINITY,)) is None
+
+
+@pytest.mark.parametrize("wanted", [Quantity.SALINITY, Quantity.OXYGEN_SATURATION])
+def test_it_is_the_same_in_whatever_order_the_channels_are_known(wanted):
+    measured = (*CT, Quantity.OXYGEN, Quantity.AIR_PRESSURE)
+    one, other = (accuracy(wanted, *measured, backwards=backwards) for backwards in (False, True))
+    assert one == pytest.approx(other, rel=1e-12)

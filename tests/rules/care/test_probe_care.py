@@ -10,7 +10,7 @@ from gsw import C_from_SP
 from rules.care.calibration import key_of
 from rules.care.probe_care import CHECKED, DRIFTS, DUE
 from rules.engine import Engine
-from rules.quality.quality import DEFAULT_QUALITY
+from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source
 from rules.rack.tolerance import Band, Tolerance

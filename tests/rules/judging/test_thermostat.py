@@ -9,7 +9,7 @@ import pytest
 
 from rules.alarms.life_cycle import Condition, Trigger
 from rules.engine import Engine
-from rules.quality.quality import DEFAULT_QUALITY
+from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source
 from rules.rack.stages import DEFAULT_TOLERANCES

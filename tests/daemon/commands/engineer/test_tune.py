@@ -16,7 +16,8 @@ from daemon.journal.journal import Journal
 from daemon.replay.replay import replay
 from daemon.settings.file import read_values
 from daemon.settings.plan import rack_plan
-from daemon.sources.csv import CsvLayout, csv_recording
+from daemon.sources.csv import csv_recording
+from daemon.sources.csv_readings import CsvLayout
 from daemon.sources.journal import journal_recording
 from daemon.sources.store import stored
 from daemon.tune.incidents import ACCEPTED, Mark, write_marks
