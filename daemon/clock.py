@@ -33,10 +33,6 @@ class SteadyClock:
     def wait(self, stop: threading.Event, until_ms: int) -> bool:
         """Sleep until `now_ms()` reaches `until_ms`; return True at once when `stop` is set."""
         while (left_ms := until_ms - self.now_ms()) > 0:
-            if stop.wait(self.real_seconds(left_ms)):
+            if stop.wait(left_ms / 1000 / self._scale):
                 return True
         return stop.is_set()
-
-    def real_seconds(self, scaled_ms: float) -> float:
-        """Return how long a stretch of this clock's time lasts on the wall."""
-        return scaled_ms / 1000 / self._scale

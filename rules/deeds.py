@@ -3,7 +3,6 @@
 A deed that cannot be done raises AlarmError or InputError with one line for the person who asked.
 """
 
-import difflib
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -15,7 +14,7 @@ from rules.alarms.book import AlarmBook
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import WORSE
 from rules.care.probe_care import Newest, ProbeCare
-from rules.errors import InputError, RulesError
+from rules.errors import InputError, RulesError, none_such
 from rules.rack.channels import Channel
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageStep, move
@@ -229,7 +228,5 @@ def _duration_ms(action: Action, limit_ms: int) -> int:
 
 def _one_of(value: str, key: str, known: Collection[str]) -> str:
     if value not in known:
-        near = difflib.get_close_matches(value, list(known), n=1)
-        hint = f"did you mean {near[0]}?" if near else f"known are: {', '.join(sorted(known)[:12]) or 'none'}"
-        raise InputError(f"{key}: there is no {value}; {hint}")
+        raise InputError(f"{key}: {none_such(value, known)}")
     return value

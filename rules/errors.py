@@ -8,6 +8,9 @@ RulesError
 └── SeawaterError           a quantity of the water that cannot be computed from what was given
 """
 
+import difflib
+from collections.abc import Collection
+
 
 class RulesError(Exception):
     """The rules were given something that has no meaning; the message says what would be right."""
@@ -31,3 +34,10 @@ class InputError(RulesError):
 
 class SeawaterError(RulesError):
     """Seawater science was asked for something undefined, such as an SG without reference temperatures."""
+
+
+def none_such(given: str, known: Collection[str]) -> str:
+    """Say that there is nothing of the name that was given, and which name is meant, or which there are."""
+    near = difflib.get_close_matches(given, list(known), n=1)
+    hint = f"did you mean {near[0]}?" if near else f"known are: {', '.join(sorted(known)[:12]) or 'none'}"
+    return f"there is no {given}; {hint}"

@@ -6,11 +6,11 @@ class SimulatorError(Exception):
 
 
 class ScenarioError(SimulatorError):
-    """A scenario file does not hold; `problems` has one line per error, each naming where it is."""
+    """A scenario file does not hold; `findings` has one line per error, each naming where it is."""
 
-    def __init__(self, problems: list[str]) -> None:
-        super().__init__("\n".join(problems))
-        self.problems = problems
+    def __init__(self, findings: list[str]) -> None:
+        super().__init__("\n".join(findings))
+        self.findings = findings
 
 
 class WireError(SimulatorError):

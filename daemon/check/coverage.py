@@ -128,16 +128,13 @@ def _slow(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
     """Warn of a probe that is read more rarely than an alarm of its vessel is delayed."""
     if probe.vessel not in draft.settings.vessels:
         return
-    delays = [
-        (min(tolerance.on_delay_ms, tolerance.critical_on_delay_ms) / 1000, quantity)
+    judged = [
+        (tolerance, quantity)
         for quantity in probe.quantities
         if (tolerance := _tolerance(draft, probe.vessel, quantity)) is not None
     ]
-    unwatched = [
-        (tolerance.unwatched_after_ms / 1000, quantity)
-        for quantity in probe.quantities
-        if (tolerance := _tolerance(draft, probe.vessel, quantity)) is not None
-    ]
+    delays = [(min(its.on_delay_ms, its.critical_on_delay_ms) / 1000, quantity) for its, quantity in judged]
+    unwatched = [(its.unwatched_after_ms / 1000, quantity) for its, quantity in judged]
     if unwatched and min(unwatched)[0] < probe.every_s:
         after_s, quantity = min(unwatched)
         expected = f"{shown(after_s)} or less, unwatched_after_s of {quantity} in its vessel, "

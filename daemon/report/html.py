@@ -31,7 +31,7 @@ def page(report: Report) -> str:
         shapes=SHAPES,
         drawings={channel: channel_svg(report, channel) for channel in report.channels},
         changes=tables.change_rows(report),
-        paged=[f"call under {side.name}" for side in report.sides],
+        called=[f"call under {side.name}" for side in report.sides],
         incidents=tables.incident_rows(report),
         alarms=tables.alarm_rows(report),
         measures=[*REFERENCE],

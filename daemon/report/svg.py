@@ -60,7 +60,7 @@ def room_under(report: Report, channel: str) -> float:
 def trade_off_svg(report: Report, width: float = WIDTH, height: float = TRADE_OFF_HEIGHT) -> Markup:
     """Return calls per week against minutes to call; a filled mark missed nothing."""
     places = [_place(trial) for trial in report.trials]
-    x = Scale(0, max(pages for pages, _ in places) * 1.08 + 0.1, LEFT, width - RIGHT)
+    x = Scale(0, max(calls for calls, _ in places) * 1.08 + 0.1, LEFT, width - RIGHT)
     y = Scale(0, max(minutes for _, minutes in places) * 1.15 + 0.1, height - 44, 20)
     named = {"present": report.found.present} if report.found else {}
     if report.found and not report.found.refusal:
@@ -183,17 +183,17 @@ def _place(trial: Trial) -> tuple[float, float]:
 
 
 def _point(trial: Trial, x: Scale, y: Scale, kind: str) -> Markup:
-    score, (pages, minutes) = trial.score, _place(trial)
-    words = f"{pages:.1f} calls a week, {score.missed} of {len(score.found)} missed"
+    score, (calls, minutes) = trial.score, _place(trial)
+    words = f"{calls:.1f} calls a week, {score.missed} of {len(score.found)} missed"
     missed = "missed" if score.missed else "caught"
-    return _outline(kind, f"trial {kind} {missed}", x.at(pages), y.at(minutes), _mark("title", words))
+    return _outline(kind, f"trial {kind} {missed}", x.at(calls), y.at(minutes), _mark("title", words))
 
 
 def _name(trial: Trial, x: Scale, y: Scale, word: str) -> Markup:
     missed = f", {trial.score.missed} missed" if trial.score.missed else ""
-    pages, minutes = _place(trial)
-    aside, anchor = (-11, "end") if x.at(pages) > x.stop * 0.8 else (11, "start")
-    return _text(x.at(pages) + aside, y.at(minutes) + 4, word + missed, anchor, "named")
+    calls, minutes = _place(trial)
+    aside, anchor = (-11, "end") if x.at(calls) > x.stop * 0.8 else (11, "start")
+    return _text(x.at(calls) + aside, y.at(minutes) + 4, word + missed, anchor, "named")
 
 
 def _svg(width: float, height: float, parts: Iterable[Markup], label: str, **attributes: str) -> Markup:

@@ -27,6 +27,7 @@ from daemon.tables.types import (
     Whole,
 )
 from rules.quantities import Quantity
+from rules.rack.limits import asks_for_watch
 from rules.rack.lineages import Lineage, LineageName, tolerances_of
 from rules.rack.stages import DEFAULT_TOLERANCES, USUAL_STAY_DAYS, WITHOUT_LIMITS
 from rules.rack.tolerance import Tolerance
@@ -203,11 +204,4 @@ class Settings(Table):
                 tolerance = None
             elif isinstance(limits, ToleranceSettings):
                 tolerance = limits.over(tolerance or WITHOUT_LIMITS[quantity], f"stages.{name}.{quantity}")
-        return tolerance if tolerance is not None and sets_a_limit(tolerance) else None
-
-
-def sets_a_limit(tolerance: Tolerance) -> bool:
-    """Whether a value of the quantity can raise an alarm at all."""
-    edges = [edge for band in (tolerance.advisory, tolerance.critical) for edge in (band.low, band.high)]
-    limits = (*edges, tolerance.max_rise_per_hour, tolerance.max_fall_per_hour)
-    return any(limit is not None for limit in limits)
+        return tolerance if tolerance is not None and asks_for_watch(tolerance) else None

@@ -40,7 +40,7 @@ def of_version_1(data: Mapping[str, Any]) -> dict[str, Any]:
             "problems": problems,
             "last_number": data["last_number"],
             "summaries": data["summaries"],
-            "gone": [_word(report) for report in data["gone"]],
+            "gone": [_word(old) for old in data["gone"]],
             "flood": {
                 "sent": flood["sent"],
                 "held": {
@@ -52,27 +52,27 @@ def of_version_1(data: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _member(report: Mapping[str, Any], stand: str, worst: int) -> tuple[str, dict[str, Any]]:
-    word = _word(report)
-    name = f"{word['event']['channel']}/{report['condition']}"
+def _member(old: Mapping[str, Any], stand: str, worst: int) -> tuple[str, dict[str, Any]]:
+    word = _word(old)
+    name = f"{word['event']['channel']}/{old['condition']}"
     return name, {"word": word, "stand": stand, "worst": worst}
 
 
-def _word(report: Mapping[str, Any]) -> dict[str, Any]:
+def _word(old: Mapping[str, Any]) -> dict[str, Any]:
     """What is no alarm of a channel (a silent rack, something mentioned) has its old name as its cause."""
-    alarm, condition, mention = report["alarm"], f"/{report['condition']}", report["trigger"] == "mentioned"
+    alarm, condition, mention = old["alarm"], f"/{old['condition']}", old["trigger"] == "mentioned"
     of_channel = alarm.endswith(condition) and not mention
-    event = {key: report[key] for key in _EVENT} | {
+    event = {key: old[key] for key in _EVENT} | {
         "channel": alarm.removesuffix(condition) if of_channel else "",
-        "cause": report["cause"] if of_channel else alarm,
-        "trigger": report["trigger"] if report["trigger"] in set(Trigger) else Trigger.RAISED,
-        "state": report["state"] if report["state"] in set(State) else State.UNACKNOWLEDGED,
-        "evidence": {key: report[key] for key in _EVIDENCE},
+        "cause": old["cause"] if of_channel else alarm,
+        "trigger": old["trigger"] if old["trigger"] in set(Trigger) else Trigger.RAISED,
+        "state": old["state"] if old["state"] in set(State) else State.UNACKNOWLEDGED,
+        "evidence": {key: old[key] for key in _EVIDENCE},
     }
     return {
-        "rack": report["rack"],
-        "journal": report["journal"],
-        "unit": report["unit"],
+        "rack": old["rack"],
+        "journal": old["journal"],
+        "unit": old["unit"],
         "mention": mention,
         "event": event,
     }

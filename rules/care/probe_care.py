@@ -1,6 +1,5 @@
 """What people do to keep probes honest: calibrations and their due dates, hand checks and their charts."""
 
-import difflib
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -9,7 +8,7 @@ from typing import Any
 from rules.care import hand_checks
 from rules.care.accuracy import accuracy_of
 from rules.care.calibration import Calibration, Line, calibration_of, key_of
-from rules.errors import CalibrationError, HandMeasurementError
+from rules.errors import CalibrationError, HandMeasurementError, none_such
 from rules.rack.channels import Channel
 from rules.rack.plan import RACK_WIDE, RackPlan, Source
 from rules.readings import Action, Notice
@@ -103,7 +102,7 @@ class ProbeCare:
         made = calibration_of(action.body, action.at_ms, action.who)
         source = next((source for source in plan.sources if _key(source) == made.key), None)
         if source is None:
-            raise CalibrationError(_unknown(made.key, [_key(source) for source in plan.sources]))
+            raise CalibrationError(none_such(made.key, [_key(source) for source in plan.sources]))
         self.newest[made.key] = made
         self._plan_next(source, action.at_ms)
         changed = _made_from(made.key, channels)
@@ -120,7 +119,7 @@ class ProbeCare:
         """
         taken = hand_checks.hand_measurement_of(action.body, action.at_ms, action.who)
         if taken.vessel not in (*plan.vessels, RACK_WIDE):
-            raise HandMeasurementError(_unknown(taken.vessel, list(plan.vessels)))
+            raise HandMeasurementError(none_such(taken.vessel, list(plan.vessels)))
         possible = plan.quality[taken.quantity].sensor_range
         if not possible.low <= taken.value <= possible.high:
             raise HandMeasurementError(
@@ -163,13 +162,6 @@ def _made_from(key: str, channels: Sequence[Channel]) -> list[str]:
         if _key(channel.source) == key or not set(names).isdisjoint(channel.inputs):
             names.append(channel.name)
     return names
-
-
-def _unknown(given: str, known: list[str]) -> str:
-    near = difflib.get_close_matches(given, known, 1)
-    return f"there is no {given}; " + (
-        f"did you mean {near[0]}?" if near else f"known are: {', '.join(known)}"
-    )
 
 
 def _notices(taken: hand_checks.HandMeasurement, found: list[dict[str, Any]]) -> list[Notice]:

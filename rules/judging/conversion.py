@@ -30,8 +30,12 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
     if not off.any():
         return Series(own.index, own.time_ms, value, suspect=suspect)
     error = np.zeros(value.size)
-    rough = [known.at(off) for known in inputs]
-    error[off] = _error_of(channel, own.value[off], _error(own)[off], rough)
+    needs = zip(channel.needs, inputs, strict=True)
+    error[off] = propagated(
+        partial(_value, channel),
+        (channel.source.quantity, own.value[off], _error(own)[off]),
+        *((need.quantity, known.value[off], known.error[off]) for need, known in needs),
+    )
     elsewhere = np.logical_or.reduce([known.elsewhere for known in inputs])
     value = np.where(np.isnan(error), np.nan, value)
     return Series(own.index, own.time_ms, value, error, suspect, elsewhere, lacking)
@@ -46,13 +50,3 @@ def _value(channel: Channel, value: Array, *inputs: Array) -> Array:
         source = channel.source
         return in_situ_conductivity(value, inputs[0], source.compensation, source.compensation_per_kelvin)
     return FORMULAS[channel.quantity](value, *inputs)
-
-
-def _error_of(channel: Channel, own: Array, own_error: Array, inputs: list[Known]) -> Array:
-    """Return how far a converted value may be off."""
-    needs = zip(channel.needs, inputs, strict=True)
-    return propagated(
-        partial(_value, channel),
-        (channel.source.quantity, own, own_error),
-        *((need.quantity, known.value, known.error) for need, known in needs),
-    )

@@ -51,10 +51,6 @@ class Known:
     suspect: Bools
     elsewhere: Bools
 
-    def at(self, where: Bools) -> "Known":
-        """Return the same at some of the readings."""
-        return Known(self.value[where], self.error[where], self.suspect[where], self.elsewhere[where])
-
 
 class Inputs:
     """Looks up, in one block, what is known of other channels at each reading."""

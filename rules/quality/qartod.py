@@ -24,13 +24,6 @@ Floats: TypeAlias = npt.NDArray[np.float64]
 Bools: TypeAlias = npt.NDArray[np.bool_]
 
 
-def timing_test(time_ms: Ints, now_ms: int, max_age_ms: int) -> Flags:
-    """Test 1 as the manuals write it, NOW - TIM_STMP > TIM_INC: flag 4 what is older than max_age_ms."""
-    flags = _all(Flag.PASS, time_ms.size)
-    flags[now_ms - time_ms > max_age_ms] = Flag.FAIL
-    return flags
-
-
 def timing_gap_test(time_ms: Ints, max_gap_ms: int) -> Flags:
     """Test 1 between readings: flag 4 what follows a gap longer than max_gap_ms; the first is 2."""
     flags = _all(Flag.PASS, time_ms.size)

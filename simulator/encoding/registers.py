@@ -36,10 +36,6 @@ class RegisterField:
         low, high = integer_range(self.type)
         return min(max(round(exact), low), high)
 
-    def seen(self, value: float) -> float:
-        """The value as a master sees it after the wire: raw * scale + offset."""
-        return self.raw(value) * self.scale + self.offset
-
     def words(self, value: float) -> list[int]:
         """The registers' contents, in address order."""
         packed = struct.pack(">" + _CODES[self.type], self.raw(value))

@@ -22,24 +22,24 @@ def load_scenario(path: Path) -> Scenario:
     try:
         return build_scenario(_tables_of(path))
     except ScenarioError as error:
-        raise ScenarioError([f"{path}: {problem}" for problem in error.problems]) from error
+        raise ScenarioError([f"{path}: {finding}" for finding in error.findings]) from error
 
 
 def build_scenario(tables: dict[str, Any]) -> Scenario:
     """The scenario that TOML tables describe."""
-    problems = [
+    findings = [
         f"unknown section '{key}'; known are {', '.join(SECTIONS)}" for key in tables.keys() - SECTIONS
     ]
     read = {}
     for name, hint in get_type_hints(Scenario).items():
         section = "scenario" if name == "course" else name
         given = tables.get(section, [] if name == "events" else {})
-        read[name] = read_value(hint, given, section, {}, problems)
-    if not problems:
+        read[name] = read_value(hint, given, section, {}, findings)
+    if not findings:
         scenario = Scenario(**read)
-        problems = list(check(scenario))
-    if problems:
-        raise ScenarioError(problems)
+        findings = list(check(scenario))
+    if findings:
+        raise ScenarioError(findings)
     return scenario
 
 

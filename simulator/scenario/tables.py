@@ -34,63 +34,63 @@ def choice(*words: str, default: object = dataclasses.MISSING) -> FieldType:
 
 
 def read_value(
-    hint: FieldType, value: TomlValue, where: str, limits: Limits, problems: list[str]
+    hint: FieldType, value: TomlValue, where: str, limits: Limits, findings: list[str]
 ) -> TomlValue:
-    """What a TOML value says by a field's type, or None after adding a line per fault to `problems`."""
+    """What a TOML value says by a field's type, or None after adding a line per fault to `findings`."""
     origin: object = typing.get_origin(hint)
     if origin is types.UnionType:
         hint = next(part for part in typing.get_args(hint) if part is not type(None))
     if origin is tuple:
-        return _read_list(typing.get_args(hint)[0], value, where, problems)
+        return _read_list(typing.get_args(hint)[0], value, where, findings)
     if origin is dict:
-        return _read_tables(typing.get_args(hint)[1], value, where, problems)
+        return _read_tables(typing.get_args(hint)[1], value, where, findings)
     if dataclasses.is_dataclass(hint):
-        return _read_table(hint, value, where, problems)
-    return _read_scalar(hint, value, where, limits, problems)
+        return _read_table(hint, value, where, findings)
+    return _read_scalar(hint, value, where, limits, findings)
 
 
-def _read_table(cls: FieldType, table: TomlValue, where: str, problems: list[str]) -> TomlValue:
+def _read_table(cls: FieldType, table: TomlValue, where: str, findings: list[str]) -> TomlValue:
     if not isinstance(table, dict):
-        problems.append(f"{where}: is {_shown(table)}; expected a table of keys")
+        findings.append(f"{where}: is {_shown(table)}; expected a table of keys")
         return None
-    before = len(problems)
+    before = len(findings)
     fields = {field.name: field for field in dataclasses.fields(cls)}
     hints = typing.get_type_hints(cls)
     for key in table.keys() - fields.keys():
-        problems.append(f"{where}: unknown key '{key}'{_hint(key, fields)}")
+        findings.append(f"{where}: unknown key '{key}'{_hint(key, fields)}")
     values = {}
     for name, field in fields.items():
         if name in table:
-            values[name] = read_value(hints[name], table[name], f"{where}.{name}", field.metadata, problems)
+            values[name] = read_value(hints[name], table[name], f"{where}.{name}", field.metadata, findings)
         elif field.default is dataclasses.MISSING:
-            problems.append(f"{where}: '{name}' is missing{_range_text(field.metadata)}")
-    return cls(**values) if len(problems) == before else None
+            findings.append(f"{where}: '{name}' is missing{_range_text(field.metadata)}")
+    return cls(**values) if len(findings) == before else None
 
 
-def _read_tables(cls: FieldType, tables: TomlValue, where: str, problems: list[str]) -> dict[str, Any]:
+def _read_tables(cls: FieldType, tables: TomlValue, where: str, findings: list[str]) -> dict[str, Any]:
     if not isinstance(tables, dict):
-        problems.append(f"{where}: is {_shown(tables)}; expected named tables such as [{where}.NAME]")
+        findings.append(f"{where}: is {_shown(tables)}; expected named tables such as [{where}.NAME]")
         return {}
-    read = {name: _read_table(cls, table, f"{where}.{name}", problems) for name, table in tables.items()}
+    read = {name: _read_table(cls, table, f"{where}.{name}", findings) for name, table in tables.items()}
     return {name: item for name, item in read.items() if item is not None}
 
 
-def _read_list(cls: FieldType, tables: TomlValue, where: str, problems: list[str]) -> tuple[Any, ...]:
+def _read_list(cls: FieldType, tables: TomlValue, where: str, findings: list[str]) -> tuple[Any, ...]:
     if not isinstance(tables, list):
-        problems.append(f"{where}: is {_shown(tables)}; expected a list of tables")
+        findings.append(f"{where}: is {_shown(tables)}; expected a list of tables")
         return ()
-    read = [_read_table(cls, table, f"{where}[{i}]", problems) for i, table in enumerate(tables, start=1)]
+    read = [_read_table(cls, table, f"{where}[{i}]", findings) for i, table in enumerate(tables, start=1)]
     return tuple(item for item in read if item is not None)
 
 
 def _read_scalar(
-    hint: FieldType, value: TomlValue, where: str, limits: Limits, problems: list[str]
+    hint: FieldType, value: TomlValue, where: str, limits: Limits, findings: list[str]
 ) -> TomlValue:
     fits = type(value) in ((int, float) if hint is float else (hint,))
     if fits and "low" in limits:
         fits = limits["low"] <= value <= limits["high"]
     if not fits or value not in limits.get("words", (value,)):
-        problems.append(f"{where}: is {_shown(value)}; expected {_TYPES[hint]}{_range_text(limits)}")
+        findings.append(f"{where}: is {_shown(value)}; expected {_TYPES[hint]}{_range_text(limits)}")
         return None
     return float(value) if hint is float else value
 

@@ -13,7 +13,6 @@ from simulator.encoding.registers import RegisterField
 ILLEGAL_FUNCTION = 1
 ILLEGAL_ADDRESS = 2
 ILLEGAL_VALUE = 3
-DEVICE_FAILURE = 4
 MAX_REGISTERS = 125
 
 ReadWords = Callable[[int, int, int], Sequence[int]]

@@ -136,15 +136,6 @@ def test_every_series_has_something_to_find(series):
 # Timing/gap
 
 
-@pytest.mark.parametrize("limit_h", [1, 2])
-def test_timing(series, limit_h):
-    now = int(series.time_ms[-1]) + 5
-    ours = qartod.timing_test(series.time_ms, now, limit_h * HOUR_MS)
-    theirs = ioos.data_reception_test(series.times, limit_h, np.datetime64(now, "ms"))
-    assert {1, 4} == set(ours.tolist())
-    assert_same(ours, theirs)
-
-
 def test_timing_gap_differs_at_the_first_reading_only():
     random = np.random.default_rng(5)
     time_ms = 1_760_000_000_000 + np.cumsum(random.choice([60_000, HOUR_MS, HOUR_MS + 1000], 500))

@@ -76,7 +76,8 @@ def _seen_on_wire(scenario: Scenario) -> dict[tuple[str, str], Callable[[float],
 
 def _seen(measure: Measure, bus_kind: str) -> Callable[[float], float]:
     if bus_kind == "modbus-rtu":
-        return register_field(measure).seen
+        field = register_field(measure)
+        return lambda value: field.raw(value) * field.scale + field.offset
     return lambda value: float(wire_number(measure, value)) * measure.scale + measure.offset
 
 

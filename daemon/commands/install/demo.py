@@ -57,8 +57,10 @@ Lines = queue.SimpleQueue[dict[str, Any]]
 
 @dataclass(slots=True)
 class Story:
-    """What the demonstration has to show, counted as it happens at the subscriber's end."""
+    """What the demonstration has to show, counted as it happens at the subscriber's end, and told."""
 
+    settings: Settings
+    console: Console
     raised: set[str] = field(default_factory=set)
     acknowledged: set[str] = field(default_factory=set)
     cleared: set[str] = field(default_factory=set)
@@ -84,7 +86,7 @@ def demo_command(console: Console) -> int:
     if stop.is_set():
         console.print("\nInterrupted; everything that the demonstration started has been ended.")
         return INTERRUPTED
-    return _verdict(story, console)
+    return _verdict(story)
 
 
 def _show(folder: Path, console: Console, stop: threading.Event) -> Story:
@@ -101,8 +103,8 @@ def _show(folder: Path, console: Console, stop: threading.Event) -> Story:
         )
         events = stack.enter_context(_subscriber(port, f"{settings.broker.topic_root}/{settings.rack.name}"))
         stack.enter_context(_watching(settings, clock))
-        story = Story()
-        _tell(story, clock, night["end_ms"], (happenings, events), settings, console, stop)
+        story = Story(settings, console)
+        _tell(story, clock, night["end_ms"], (happenings, events), stop)
         if not stop.is_set():
             console.print("\nThe rack at the end of the night, as `bellwatch status` shows it:")
             status_command(settings, console, clock.now_ms())
@@ -178,35 +180,29 @@ def _watching(settings: Settings, clock: SteadyClock) -> Iterator[None]:
 
 
 def _tell(
-    story: Story,
-    clock: SteadyClock,
-    end_ms: int,
-    queues: tuple[Lines, Lines],
-    settings: Settings,
-    console: Console,
-    stop: threading.Event,
+    story: Story, clock: SteadyClock, end_ms: int, queues: tuple[Lines, Lines], stop: threading.Event
 ) -> None:
     """Print what happens until the night is over or `stop` is set, and let the keeper do his part."""
     happenings, events = queues
-    zone = ZoneInfo(settings.rack.time_zone)
+    zone = ZoneInfo(story.settings.rack.time_zone)
     while not stop.wait(_LOOK_EVERY_S) and (now_ms := clock.now_ms()) < end_ms + HELD_UP_MS:
         while not happenings.empty():
-            _print_happening(happenings.get(), zone, console)
+            _print_happening(happenings.get(), zone, story.console)
         while not events.empty():
-            _take_event(events.get(), story, now_ms, zone, console)
+            _take_event(events.get(), story, now_ms, zone)
         for alarm, due_ms in list(story.to_acknowledge.items()):
             if now_ms >= due_ms:
                 del story.to_acknowledge[alarm]
-                _acknowledge(alarm, settings, console)
+                _acknowledge(alarm, story)
         if now_ms >= end_ms and story.complete():
             return
 
 
-def _acknowledge(alarm: str, settings: Settings, console: Console) -> None:
+def _acknowledge(alarm: str, story: Story) -> None:
     try:
-        ask_daemon(settings.journal.path, "acknowledge", {"alarm": alarm}, KEEPER)
+        ask_daemon(story.settings.journal.path, "acknowledge", {"alarm": alarm}, KEEPER)
     except RequestError as refused:
-        console.print(f"The keeper cannot acknowledge: {refused}", soft_wrap=True)
+        story.console.print(f"The keeper cannot acknowledge: {refused}", soft_wrap=True)
 
 
 def _print_happening(happening: dict[str, Any], zone: ZoneInfo, console: Console) -> None:
@@ -215,7 +211,7 @@ def _print_happening(happening: dict[str, Any], zone: ZoneInfo, console: Console
     console.print(f"{when}  (in the rack: {what}, {happening['phase']})", style="dim", highlight=False)
 
 
-def _take_event(event: dict[str, Any], story: Story, now_ms: int, zone: ZoneInfo, console: Console) -> None:
+def _take_event(event: dict[str, Any], story: Story, now_ms: int, zone: ZoneInfo) -> None:
     if event["id"] in story.seen:
         return
     story.seen.add(event["id"])
@@ -225,9 +221,8 @@ def _take_event(event: dict[str, Any], story: Story, now_ms: int, zone: ZoneInfo
         return
     priority = Priority[event["priority"].upper()]
     when = datetime.fromisoformat(event["at"]).astimezone(zone)
-    console.print(
-        Text(f"{when:%H:%M}  {SHAPES[priority]} {event['text']}", style=STYLES[priority]), soft_wrap=True
-    )
+    line = Text(f"{when:%H:%M}  {SHAPES[priority]} {event['text']}", style=STYLES[priority])
+    story.console.print(line, soft_wrap=True)
     alarm = event["alarm"]
     if event["event"] == "raised":
         story.raised.add(alarm)
@@ -236,8 +231,8 @@ def _take_event(event: dict[str, Any], story: Story, now_ms: int, zone: ZoneInfo
         story.acknowledged.add(alarm)
 
 
-def _verdict(story: Story, console: Console) -> int:
-    cleared = len(story.raised & story.cleared)
+def _verdict(story: Story) -> int:
+    cleared, console = len(story.raised & story.cleared), story.console
     console.print(
         f"\nSummary: {len(story.raised)} alarms raised and delivered through the broker, "
         f"{len(story.acknowledged)} acknowledged, {cleared} cleared after the repair.",

@@ -293,7 +293,7 @@ def test_a_broker_that_cannot_be_reached_is_called_and_its_return_is_told(tmp_pa
 @pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
 @pytest.mark.filterwarnings("ignore:Exception ignored in. <socket.socket")  # paho leaves them to the GC
 def test_a_connection_whose_thread_dies_ends_the_process(tmp_path, broker, phones, monkeypatch):
-    """paho would say "connected" for ever, and nobody would be paged."""
+    """paho would say "connected" for ever, and nobody would be called."""
 
     def breaks(*_):
         raise ZeroDivisionError("a fault that nobody thought of")

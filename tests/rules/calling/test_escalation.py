@@ -85,7 +85,7 @@ def test_a_critical_alarm_is_repeated_and_goes_on_to_the_next_person_until_someb
     assert not team.advance(NIGHT + 5 * HOUR).calls
 
 
-def test_who_was_paged_is_told_of_the_return_once_and_nobody_else_is():
+def test_who_was_called_is_told_of_the_return_once_and_nobody_else_is():
     team = calling()
     team.hear(word(), NIGHT)
     team.advance(NIGHT + 16 * MIN)
@@ -95,7 +95,7 @@ def test_who_was_paged_is_told_of_the_return_once_and_nobody_else_is():
     assert not team.advance(NIGHT + 5 * HOUR).calls
 
 
-def test_an_alarm_that_returns_before_anybody_was_paged_is_left_to_the_digest():
+def test_an_alarm_that_returns_before_anybody_was_called_is_left_to_the_digest():
     team = calling()
     team.hear(word(), NIGHT)
     assert not team.hear(over(2), NIGHT + 10_000).calls

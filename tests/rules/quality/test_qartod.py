@@ -22,11 +22,6 @@ def times(*values):
     return np.array(values, dtype=np.int64)
 
 
-def test_timing_flags_what_is_older_than_the_limit():
-    flags = qartod.timing_test(times(0, 999, 1000, 4000), now_ms=5000, max_age_ms=4000)
-    assert flags.tolist() == [4, 4, 1, 1]
-
-
 def test_timing_gap_flags_the_reading_after_a_gap():
     assert qartod.timing_gap_test(times(0, 60, 120, 181, 241), 60).tolist() == [2, 1, 1, 4, 1]
 

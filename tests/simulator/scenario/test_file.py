@@ -118,15 +118,15 @@ def test_a_fault_of_the_file_is_told_in_a_line(changes, says):
     tables |= {k: v for k, v in changes.items() if k == "extra"}
     with pytest.raises(ScenarioError) as refused:
         build_scenario(tables)
-    assert any(says in problem for problem in refused.value.problems), refused.value.problems
+    assert any(says in finding for finding in refused.value.findings), refused.value.findings
 
 
 def test_faults_are_told_together_each_once():
     tables = small_tables(scenario={"lasts_h": -1, "step_s": 0}, room={"mean": 1})
     with pytest.raises(ScenarioError) as refused:
         build_scenario(tables)
-    assert len(refused.value.problems) == 3
-    assert all("\n" not in problem for problem in refused.value.problems)
+    assert len(refused.value.findings) == 3
+    assert all("\n" not in finding for finding in refused.value.findings)
 
 
 @pytest.mark.parametrize(

@@ -13,12 +13,13 @@ import threading
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 
 from daemon.broker.connection import Connection
 from daemon.broker.link import BrokerLink
 from daemon.broker.messages import watch_message
 from daemon.clock import SteadyClock
-from daemon.commands.install.demo import INTERRUPTED, Story
+from daemon.commands.install.demo import INTERRUPTED, Story, _settings
 from daemon.commands.install.demo_broker import demo_broker
 from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message
@@ -263,6 +264,7 @@ def assert_a_good_night(output):
     ],
 )
 def test_a_night_is_complete_when_every_alarm_was_acknowledged_and_cleared(
-    raised, acknowledged, cleared, complete
+    tmp_path, raised, acknowledged, cleared, complete
 ):
-    assert Story(raised=raised, acknowledged=acknowledged, cleared=cleared).complete() is complete
+    story = Story(_settings(tmp_path, 1883), Console(), raised, acknowledged, cleared)
+    assert story.complete() is complete
