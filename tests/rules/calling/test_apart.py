@@ -2,6 +2,7 @@
 
 from rules.alarms.life_cycle import Priority
 from rules.calling.escalation import Escalation
+from rules.calling.records import Stand
 from tests.rules.calling.test_escalation import DUTY, HOUR, MIN, NIGHT, calling, word
 
 
@@ -39,3 +40,27 @@ def test_what_was_seen_while_it_waited_for_the_morning_calls_nobody_then_even_af
     assert again.snapshot() == team.snapshot(), "there was nothing to work out anew"
     for each in (team, again):
         assert not each.advance(NIGHT + 8 * HOUR).calls
+
+
+def test_the_milder_limit_that_goes_on_is_seen_where_the_worse_was():
+    """Water comes back inside the critical limit: who took that as seen is not called for the rest of it."""
+    team = calling()
+    team.hear(word(alarm="k1/temperature/high_high", cause="k1/temperature"), NIGHT)
+    team.advance(NIGHT + MIN)
+    (problem,) = team.problems()
+    assert team.acknowledge(problem.number, NIGHT + 2 * MIN).refusal == ""
+    on = {"number": 2, "at_ms": NIGHT + 3 * MIN, "cause": "k1/temperature", "priority": Priority.MEDIUM}
+    team.hear(word(alarm="k1/temperature/high", trigger="goes on", **on), NIGHT + 3 * MIN)
+    assert [member.stand for member in problem.members.values()] == [Stand.SEEN, Stand.SEEN]
+    assert not team.advance(NIGHT + HOUR).calls
+
+
+def test_a_milder_limit_that_is_crossed_anew_calls_whatever_was_seen():
+    team = calling()
+    team.hear(word(alarm="k1/temperature/high_high", cause="k1/temperature"), NIGHT)
+    team.advance(NIGHT + MIN)
+    (problem,) = team.problems()
+    team.acknowledge(problem.number, NIGHT + 2 * MIN)
+    anew = {"number": 2, "at_ms": NIGHT + 3 * MIN, "cause": "k1/temperature"}
+    team.hear(word(alarm="k1/temperature/high", **anew), NIGHT + 3 * MIN)
+    assert team.advance(NIGHT + HOUR).calls

@@ -98,6 +98,23 @@ def test_what_is_published_as_harmful_is_told(lineage, stage, quantity, value, s
     assert max(told_of(tolerances_of(lineage), stage, quantity, value)) >= Priority.MEDIUM, source
 
 
+DEADLY = [
+    (S, 2.0, f"{SOKOLOWSKI}: polyps are dead; taken for every stage"),
+    (S, 41.5, f"{SURVIVAL}, up to salinity 40; beyond it nothing is known of any stage"),
+    (T, -1.9, "UNESCO 44: sea water of salinity 35 freezes at -1.92 °C"),
+    (T, 35.0, "warmer than any of these studies tried"),
+    (O2, 5.0, "Thuesen et al. 2005, J. Exp. Biol. 208:2475: A. labiata takes oxygen up down to 10 %"),
+]
+
+
+@pytest.mark.parametrize(("quantity", "value", "source"), DEADLY)
+@pytest.mark.parametrize("lineage", [AURITA, BALTIC, COERULEA, WARM, Lineage()])
+def test_what_no_animal_outlives_is_critical_in_every_stage(lineage, quantity, value, source):
+    tolerances = tolerances_of(lineage)
+    told = {stage: max(told_of(tolerances, stage, quantity, value)) for stage in tolerances}
+    assert set(told.values()) == {Priority.CRITICAL}, (source, told)
+
+
 def test_one_column_for_all_would_fail_both_tables():
     """Shows that they can fail."""
     told = [told_of(DEFAULT_TOLERANCES, *row[1:4]) for row in rows(TOLERATED)]
