@@ -273,3 +273,14 @@ def test_what_is_kept_from_people_before_it_begins_has_not_begun():
     watched.do(2, "unshelve", alarm=HIGH)
     assert watched.states == {}
     assert "raised" not in [step for _, step in watched.steps]
+
+
+@pytest.mark.parametrize("limit", [PROMPT.advisory.low, PROMPT.advisory.high])
+def test_after_maintenance_water_on_the_very_limit_is_inside_and_past_it_is_not(limit):
+    away = 0.01 if limit == PROMPT.advisory.high else -0.01
+    for value, outside in ((limit, []), (limit + away, ["k1/temperature"])):
+        watched = rack()
+        watched.do(1, "begin_maintenance", target="vessel/k1", why="water change", for_s=600)
+        watched.read(2, 1, value)
+        watched.do(3, "end_maintenance", target="vessel/k1")
+        assert watched.notices[-1].details["outside"] == outside

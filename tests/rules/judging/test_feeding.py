@@ -44,3 +44,18 @@ def test_low_limits_and_what_heads_for_them_stand_as_they_are():
 @pytest.mark.parametrize("else_", [{"what": "note"}, {"vessel": "k2"}])
 def test_only_food_in_the_same_vessel_counts(else_):
     assert raised(12.0, **else_) == raised(12.0, fed=False)
+
+
+def test_food_excuses_no_fall_of_temperature():
+    source = Source(1, "t", Quantity.TEMPERATURE, "k1", 10 * DAY)
+    times = []
+    for fed in (False, True):
+        watched = WatchedRack(plan_of((source,), {"ephyra": DEFAULT_TOLERANCES["ephyra"]}))
+        watched.read_all([(at, 1, 15.0) for at in range(0, FED + 1, MINUTE)])
+        if fed:
+            watched.do(FED, "log", vessel="k1", what="feed")
+        falling = [(FED + at, 1, 15.0 - 2.0 * at / HOUR) for at in range(MINUTE, 2 * HOUR, MINUTE)]
+        watched.read_all(falling)
+        times.append([(event.alarm, event.at_ms) for event in watched.events])
+    assert any(alarm.endswith("/falling") for alarm, _ in times[0])
+    assert times[0] == times[1]
