@@ -4,8 +4,9 @@ All alarm history, actions, summaries and unsent messages are saved as far as th
 of the readings those that the engine needs to go on. The rest stays in the file that was set aside.
 """
 
+import json
 import sqlite3
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,7 +16,7 @@ import structlog
 
 from daemon.journal.asking import RequestBox
 from daemon.journal.history import History
-from daemon.journal.inputs import Inputs
+from daemon.journal.inputs import CONFIGURE, Inputs
 from daemon.journal.journal import Journal
 from daemon.journal.schema import OPEN_REQUESTS, open_for_writing
 from daemon.journal.state import Place, State
@@ -84,13 +85,22 @@ def _save(damaged: Path, new: sqlite3.Connection) -> dict[str, int]:
         after_seq = min((row[0] for row in rows["snapshot"]), default=0)
         rows["reading"] = _readable(old, "reading", f"seq > {after_seq}")
         notes = _readable(old, "meta")
-    for table, found in rows.items():
-        _insert(new, table, found)
+    rows["source"] = [*_planned_sources(rows["action"]), *rows["source"]]
+    if not rows["source"]:
+        rows["snapshot"] = []  # which probe a number of a source stood for is not known any more
+    saved = {table: _insert(new, table, found) for table, found in rows.items()}
     if rows["event"] or rows["snapshot"]:
         # Event numbers go on, so that the ids that people know stay unique under the same journal id.
         _insert(new, "meta", notes)
     new.execute("INSERT OR IGNORE INTO mirror VALUES (1, 0, 0, NULL, '')")
-    return {table: len(found) for table, found in rows.items() if found}
+    return {table: count for table, count in saved.items() if count}
+
+
+def _planned_sources(actions: list[tuple[Any, ...]]) -> list[tuple[int, str, str, str]]:
+    """Return the sources as the plans have them: where their table is lost, readings keep their probe."""
+    plans = [json.loads(body) for _seq, _at_ms, kind, _who, body in actions if kind == CONFIGURE]
+    found = {it["id"]: it for plan in plans for it in plan.get("sources", ())}
+    return [(number, it["probe"], it["quantity"], it["vessel"]) for number, it in found.items()]
 
 
 def _open_requests(damaged: Path) -> list[tuple[Any, ...]]:
@@ -100,10 +110,14 @@ def _open_requests(damaged: Path) -> list[tuple[Any, ...]]:
         return _until_damage(old, OPEN_REQUESTS)[0] if had_requests else []
 
 
-def _insert(new: sqlite3.Connection, table: str, rows: list[tuple[Any, ...]]) -> None:
-    if rows:
-        places = ", ".join("?" * len(rows[0]))
-        new.executemany(f"INSERT OR REPLACE INTO {table} VALUES ({places})", rows)
+def _insert(new: sqlite3.Connection, table: str, rows: list[tuple[Any, ...]]) -> int:
+    """Write those rows that make sense in their table; return how many that are."""
+    count = 0
+    for row in rows:
+        with suppress(sqlite3.IntegrityError):  # of a source that is lost, or no number where one belongs
+            new.execute(f"INSERT OR REPLACE INTO {table} VALUES ({', '.join('?' * len(row))})", row)
+            count += 1
+    return count
 
 
 def _opened(damaged: Path) -> "closing[sqlite3.Connection]":

@@ -154,6 +154,7 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        _refuse_newer(path)
         with ExitStack() as unless_sound:
             db = unless_sound.enter_context(closing(sqlite3.connect(path, isolation_level=None, timeout=10)))
             db.executescript(
@@ -186,6 +187,14 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     except sqlite3.Error as error:
         raise JournalError(f"journal {path}: {error}") from error
     return db
+
+
+def _refuse_newer(path: Path) -> None:
+    """Look at the layout before anything is written: the bytes of a journal that we cannot read stay."""
+    if path.exists():
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)) as db:
+            if _version(db) > SCHEMA_VERSION:
+                _refuse_other_version(db, path)
 
 
 def _text(stored: bytes) -> str:

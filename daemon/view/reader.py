@@ -8,25 +8,40 @@ import shutil
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
+from datetime import tzinfo
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from daemon.broker.noted import link_of, oncall_heard
-from daemon.broker.notices import WENT_BACK
+from daemon.broker.notices import SHOWN_LIVE
 from daemon.errors import JournalError
 from daemon.journal.damage import SET_ASIDE, Aside
 from daemon.journal.dating import Dating
 from daemon.journal.fold import fold, resume
 from daemon.journal.journal import Journal
+from daemon.journal.schema import WAL_BYTES_KEPT
 from daemon.journal.sole_writer import Holder, holder_of
 from daemon.mirror.progress import backlog
 from daemon.settings.rack import Settings
-from daemon.view.rack_now import BrokerNow, JournalNow, MirrorNow, OnCallNow, Refusal, TroubleNow, UntakenNow
+from daemon.view.rack_now import (
+    BrokerNow,
+    JournalNow,
+    MirrorNow,
+    OnCallNow,
+    Refusal,
+    SaidNow,
+    TroubleNow,
+    UntakenNow,
+)
+from daemon.words import notice_text
 from rules.alarms.life_cycle import State
 from rules.engine import Engine
 from rules.errors import InputError
 from rules.rack.plan import RACK_WIDE
 
-WENT_BACK_SHOWN_MS = 7 * 86_400_000
+SAID_SHOWN_MS = 7 * 86_400_000
+LOG_HELD_BYTES = WAL_BYTES_KEPT * 3 // 2
+"""The write-ahead log is folded into the file before it is so long, unless a reader holds it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +62,7 @@ class Sight:
     oncall: OnCallNow | None
     mirror: MirrorNow | None
     troubles: tuple[TroubleNow, ...]
+    said: tuple[SaidNow, ...]
 
 
 class JournalView:
@@ -80,19 +96,18 @@ class JournalView:
         engine, dating = self._up_to_date(journal), journal.state.dating()
         newest_ms, (waiting, refused) = dating.utc_ms(journal.state.clock_ms()), journal.outbox.counts()
         aside = journal.state.record(SET_ASIDE, Aside())
-        back = journal.history.newest_notice(WENT_BACK, RACK_WIDE)
-        back_ms = None if back is None else dating.utc_ms(back.at_ms)
-        told = back if back_ms is not None and now_ms - back_ms < WENT_BACK_SHOWN_MS else None
+        log = self._path.with_name(self._path.name + "-wal")
+        log_bytes = log.stat().st_size if log.exists() else 0
         now = JournalNow(
             journal.id,
             journal.run_id,
-            back_ms if told else None,
-            told.details["why"] if told else None,
             newest_ms,
             max(now_ms - newest_ms, 0) / 1000,
             Path(aside.file).name if aside.file else None,
             aside.reason,
             file.st_size,
+            log_bytes,
+            log_bytes > LOG_HELD_BYTES,
             shutil.disk_usage(self._path.parent).free,
         )
         refusals = journal.outbox.refusals() if refused else ()
@@ -108,9 +123,23 @@ class JournalView:
         )
         mirror = _mirror(journal) if self._settings.mirror is not None else None
         seen_by, oncall = _seen_by(journal, engine), _oncall(journal, dating)
-        troubles = _troubles(journal, dating)
+        troubles, said = (
+            _troubles(journal, dating),
+            _said(journal, dating, ZoneInfo(self._settings.rack.time_zone)),
+        )
         return Sight(
-            self._settings, now_ms, engine, dating, seen_by, holder, now, broker, oncall, mirror, troubles
+            self._settings,
+            now_ms,
+            engine,
+            dating,
+            seen_by,
+            holder,
+            now,
+            broker,
+            oncall,
+            mirror,
+            troubles,
+            said,
         )
 
     def _up_to_date(self, journal: Journal) -> Engine:
@@ -157,6 +186,12 @@ def _troubles(journal: Journal, dating: Dating) -> tuple[TroubleNow, ...]:
         TroubleNow(it.bus, it.probe, it.kind, it.text, it.times, utc_ms(it.first_ms), utc_ms(it.last_ms))
         for it in journal.state.troubles()
     )
+
+
+def _said(journal: Journal, dating: Dating, zone: tzinfo) -> tuple[SaidNow, ...]:
+    lately = journal.history.newest_notices(RACK_WIDE, journal.state.clock_ms() - SAID_SHOWN_MS)
+    found = [dating.dated_notice(notice) for notice in lately if notice.kind not in SHOWN_LIVE]
+    return tuple(SaidNow(notice.kind, notice.at_ms, notice_text(notice, zone)) for notice in found)
 
 
 def _seen_by(journal: Journal, engine: Engine) -> dict[int, str]:
