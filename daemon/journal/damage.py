@@ -7,7 +7,6 @@ of the readings those that the engine needs to go on. The rest stays in the file
 import json
 import sqlite3
 from contextlib import closing, suppress
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,7 @@ from typing import Any
 import structlog
 
 from daemon.journal.asking import RequestBox
-from daemon.journal.history import History
+from daemon.journal.history import UNUSABLE, History
 from daemon.journal.inputs import CONFIGURE, Inputs
 from daemon.journal.journal import Journal
 from daemon.journal.schema import OPEN_REQUESTS, open_for_writing
@@ -23,19 +22,6 @@ from daemon.journal.state import Place, State
 from daemon.transaction import transaction
 
 log = structlog.get_logger()
-
-SET_ASIDE = "set_aside"
-"""The note under which the journal remembers the damaged file before it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Aside:
-    """The damaged file (empty: there is none), why it was set aside, and how many rows of it were saved."""
-
-    file: str = ""
-    reason: str | None = None
-    saved: dict[str, int] = field(default_factory=dict)
-
 
 _SIDE_FILES = ("", "-wal", "-shm")
 _NOT_SAVED = ("meta", "reading", "flag", "seal")
@@ -61,8 +47,9 @@ def begin_anew(path: Path, reason: str) -> Journal:
         saved = _save(damaged, new)
         state, place = State(new), Place(Inputs(new).last_seq(), History(new).last_event_number())
         state.seal(Place(), place)
-        state.begin_run(place, "salvage")
-        state.keep_record(SET_ASIDE, Aside(str(damaged), reason, saved))
+        state.begin_run(
+            place, f"damaged ({reason}), set aside as {damaged.name}; older readings are in there"
+        )
     journal = Journal(path, writable=True)
     RequestBox(path).put_first(_open_requests(damaged))
     log.error("journal_damaged", reason=reason, set_aside=str(damaged), saved=saved, goes_on_in=str(path))
@@ -98,9 +85,12 @@ def _save(damaged: Path, new: sqlite3.Connection) -> dict[str, int]:
 
 def _planned_sources(actions: list[tuple[Any, ...]]) -> list[tuple[int, str, str, str]]:
     """Return the sources as the plans have them: where their table is lost, readings keep their probe."""
-    plans = [json.loads(body) for _seq, _at_ms, kind, _who, body in actions if kind == CONFIGURE]
-    found = {it["id"]: it for plan in plans for it in plan.get("sources", ())}
-    return [(number, it["probe"], it["quantity"], it["vessel"]) for number, it in found.items()]
+    found: dict[int, tuple[int, str, str, str]] = {}
+    for *_, kind, _who, body in actions:
+        with suppress(*UNUSABLE):  # a plan that is damaged itself
+            planned = json.loads(body)["sources"] if kind == CONFIGURE else ()
+            found |= {it["id"]: (it["id"], it["probe"], it["quantity"], it["vessel"]) for it in planned}
+    return list(found.values())
 
 
 def _open_requests(damaged: Path) -> list[tuple[Any, ...]]:

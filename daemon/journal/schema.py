@@ -207,6 +207,12 @@ def is_damage(error: Exception) -> bool:
     return error_code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
+def finding_of(db: sqlite3.Connection) -> str:
+    """Read the whole file; return what is wrong with it in one line, empty where nothing is."""
+    (verdict,) = db.execute("PRAGMA quick_check(1)").fetchone()
+    return "" if verdict == "ok" else " ".join(str(verdict).split())
+
+
 def error_code(error: Exception) -> int:
     """Return SQLite's primary result code; 0 where an error is of another kind."""
     return getattr(error, "sqlite_errorcode", 0) & 0xFF

@@ -255,7 +255,7 @@ class ClockNow:
 
 @dataclass(frozen=True, slots=True)
 class JournalNow:
-    """The journal: its newest entry, the damaged one set aside before it, its size, room on its disk.
+    """The journal: its newest entry, its size, room on its disk.
 
     Numbers are given out under `run`. `log_bytes` is its write-ahead log, of which `log_held` says that
     it has grown because some program reads the journal and does not end.
@@ -265,8 +265,6 @@ class JournalNow:
     run: str
     newest_ms: int
     age_s: float
-    set_aside: str | None
-    set_aside_why: str | None
     bytes: int
     log_bytes: int
     log_held: bool

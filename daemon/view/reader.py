@@ -9,13 +9,11 @@ import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import tzinfo
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from daemon.broker.noted import link_of, oncall_heard
 from daemon.broker.notices import SHOWN_LIVE
 from daemon.errors import JournalError
-from daemon.journal.damage import SET_ASIDE, Aside
 from daemon.journal.dating import Dating
 from daemon.journal.fold import fold, resume
 from daemon.journal.journal import Journal
@@ -23,16 +21,7 @@ from daemon.journal.schema import WAL_BYTES_KEPT
 from daemon.journal.sole_writer import Holder, holder_of
 from daemon.mirror.progress import backlog
 from daemon.settings.rack import Settings
-from daemon.view.rack_now import (
-    BrokerNow,
-    JournalNow,
-    MirrorNow,
-    OnCallNow,
-    Refusal,
-    SaidNow,
-    TroubleNow,
-    UntakenNow,
-)
+from daemon.view import rack_now as shape
 from daemon.words import notice_text
 from rules.alarms.life_cycle import State
 from rules.engine import Engine
@@ -57,12 +46,12 @@ class Sight:
     dating: Dating
     seen_by: dict[int, str]
     holder: Holder | None
-    journal: JournalNow
-    broker: BrokerNow
-    oncall: OnCallNow | None
-    mirror: MirrorNow | None
-    troubles: tuple[TroubleNow, ...]
-    said: tuple[SaidNow, ...]
+    journal: shape.JournalNow
+    broker: shape.BrokerNow
+    oncall: shape.OnCallNow | None
+    mirror: shape.MirrorNow | None
+    troubles: tuple[shape.TroubleNow, ...]
+    said: tuple[shape.SaidNow, ...]
 
 
 class JournalView:
@@ -95,16 +84,13 @@ class JournalView:
             self._engine, self._stands_for = None, stands_for
         engine, dating = self._up_to_date(journal), journal.state.dating()
         newest_ms, (waiting, refused) = dating.utc_ms(journal.state.clock_ms()), journal.outbox.counts()
-        aside = journal.state.record(SET_ASIDE, Aside())
         log = self._path.with_name(self._path.name + "-wal")
         log_bytes = log.stat().st_size if log.exists() else 0
-        now = JournalNow(
+        now = shape.JournalNow(
             journal.id,
             journal.run_id,
             newest_ms,
             max(now_ms - newest_ms, 0) / 1000,
-            Path(aside.file).name if aside.file else None,
-            aside.reason,
             file.st_size,
             log_bytes,
             log_bytes > LOG_HELD_BYTES,
@@ -113,10 +99,10 @@ class JournalView:
         refusals = journal.outbox.refusals() if refused else ()
         link = link_of(journal)
         since_ms = None if link.since_ms is None else dating.utc_ms(link.since_ms)
-        broker = BrokerNow(
+        broker = shape.BrokerNow(
             waiting,
             refused,
-            tuple(Refusal(*refusal) for refusal in refusals),
+            tuple(shape.Refusal(*refusal) for refusal in refusals),
             None if since_ms is None else link.alive,
             since_ms,
             link.rival,
@@ -166,32 +152,36 @@ class JournalView:
         return engine
 
 
-def _oncall(journal: Journal, dating: Dating) -> OnCallNow | None:
+def _oncall(journal: Journal, dating: Dating) -> shape.OnCallNow | None:
     """Return what is known of the on-call process; None where none was ever heard, nor missed."""
     its = oncall_heard(journal)
-    untaken = tuple(UntakenNow(alarm, dating.utc_ms(since_ms)) for alarm, since_ms in its.untaken.items())
+    untaken = tuple(
+        shape.UntakenNow(alarm, dating.utc_ms(since_ms)) for alarm, since_ms in its.untaken.items()
+    )
     since_ms = None if its.since_ms is None else dating.utc_ms(its.since_ms)
-    return OnCallNow(its.by, its.alive, since_ms, untaken) if its.by or untaken else None
+    return shape.OnCallNow(its.by, its.alive, since_ms, untaken) if its.by or untaken else None
 
 
-def _mirror(journal: Journal) -> MirrorNow:
+def _mirror(journal: Journal) -> shape.MirrorNow:
     its = backlog(journal)
     behind, come = (its.readings_behind, its.events_behind), its.progress
-    return MirrorNow(*behind, come.taken_ms, come.trouble, its.refused, its.last_refusal)
+    return shape.MirrorNow(*behind, come.taken_ms, come.trouble, its.refused, its.last_refusal)
 
 
-def _troubles(journal: Journal, dating: Dating) -> tuple[TroubleNow, ...]:
+def _troubles(journal: Journal, dating: Dating) -> tuple[shape.TroubleNow, ...]:
     utc_ms = dating.utc_ms
     return tuple(
-        TroubleNow(it.bus, it.probe, it.kind, it.text, it.times, utc_ms(it.first_ms), utc_ms(it.last_ms))
+        shape.TroubleNow(
+            it.bus, it.probe, it.kind, it.text, it.times, utc_ms(it.first_ms), utc_ms(it.last_ms)
+        )
         for it in journal.state.troubles()
     )
 
 
-def _said(journal: Journal, dating: Dating, zone: tzinfo) -> tuple[SaidNow, ...]:
+def _said(journal: Journal, dating: Dating, zone: tzinfo) -> tuple[shape.SaidNow, ...]:
     lately = journal.history.newest_notices(RACK_WIDE, journal.state.clock_ms() - SAID_SHOWN_MS)
     found = [dating.dated_notice(notice) for notice in lately if notice.kind not in SHOWN_LIVE]
-    return tuple(SaidNow(notice.kind, notice.at_ms, notice_text(notice, zone)) for notice in found)
+    return tuple(shape.SaidNow(notice.kind, notice.at_ms, notice_text(notice, zone)) for notice in found)
 
 
 def _seen_by(journal: Journal, engine: Engine) -> dict[int, str]:

@@ -24,10 +24,9 @@ _NOTE = "room"
 
 @dataclass(slots=True)
 class _Room:
-    """Room on the disk in bytes, hour by hour of the last day: moments of the axis, and how much was free."""
+    """Hour by hour of the last day: the moment of the axis, and how many bytes were free on the disk."""
 
-    at_ms: list[int] = field(default_factory=list)
-    free: list[int] = field(default_factory=list)
+    free: dict[int, int] = field(default_factory=dict)
 
 
 class MachineWatch:
@@ -51,18 +50,18 @@ class MachineWatch:
             self._due_ms = now_ms + LOOK_EVERY_MS
 
     def _look_at_disk(self, now_ms: int) -> None:
-        journal, room = self._notices.journal, self._room
+        journal, room = self._notices.journal, self._room.free
         free = shutil.disk_usage(journal.path.parent).free
-        gone = max([*room.free, free]) - free
+        gone = max([*room.values(), free]) - free
         said = {"free_mb": round(free / 1e6, 1), "gone_mb": round(gone / 1e6, 1)}
         if free < BALLAST_BYTES:
             self._notices.say_lasting(DISK_FULL, said, now_ms, FULL_AGAIN_MS)
         elif free < max(LITTLE_ROOM_BYTES, DAYS_OF_ROOM * gone):
             self._notices.say_lasting(DISK_FILLS, said, now_ms)
-        if not room.at_ms or now_ms - room.at_ms[-1] >= KEEP_EVERY_MS:
-            kept = [it for it in zip(room.at_ms, room.free, strict=True) if it[0] > now_ms - DAY_MS]
-            kept.append((now_ms, free))
-            self._room = _Room([at_ms for at_ms, _ in kept], [there for _, there in kept])
+        if now_ms - max(room, default=0) >= KEEP_EVERY_MS:
+            self._room = _Room(
+                {at_ms: it for at_ms, it in room.items() if at_ms > now_ms - DAY_MS} | {now_ms: free}
+            )
             with journal.transaction():
                 journal.state.keep_record(_NOTE, self._room)
 

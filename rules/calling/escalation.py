@@ -79,13 +79,12 @@ class Escalation:
     def mention(self, word: Word, at_ms: int) -> Upshot:
         """Take something worth knowing that is no alarm: the next digest says it, or somebody is called."""
         self._refuse_too_many(word.rack)
-        upshot, calls = self.advance(at_ms), self._state.calls
-        if all((known.rack, known.event.cause) != (word.rack, word.event.cause) for known in calls.gone):
-            calls.keep_for_digest(word)
-        kind = word.event.condition
+        upshot, calls, kind = self.advance(at_ms), self._state.calls, word.event.condition
         if kind in CALLS_FOR:
             told = self._state.signs.is_wrong(word.rack, kind, CALLS_FOR[kind], at_ms)
             self._take_all(told, upshot)
+        elif all((known.rack, known.event.cause) != (word.rack, word.event.cause) for known in calls.gone):
+            calls.keep_for_digest(word)
         return upshot
 
     def heartbeat(self, rack: str, alarms: int, rack_ms: int, at_ms: int, voice: Voice = NOBODY) -> Upshot:

@@ -611,8 +611,20 @@ def disk_journal_torn(folder):
         rack.watch.start()
         rack.watch.wait_for(lambda: rack.journal.exists() and rack.readings() > 20, "readings")
         rack.mark()
-        came = rack.shown(lambda view: bool(view.journal.set_aside), 5.0)
+        came = rack.shown(lambda view: any("damaged" in said.text for said in view.said), 5.0)
         return and_watches_on(rack, came, 10**9)
+
+
+def disk_journal_gone(folder):
+    with WholeRack(folder) as rack:
+        rack.watch.stop()
+        for path in folder.glob("north.sqlite*"):
+            if path.suffix in (".sqlite", ".sqlite-wal", ".sqlite-shm"):
+                path.unlink()
+        rack.begin_anew()
+        rack.mark()
+        came = rack.shown(lambda view: any("another journal" in said.text for said in view.said), 5.0)
+        return and_watches_on(rack, came)
 
 
 def disk_journal_replaced(folder):

@@ -218,11 +218,6 @@ def _health_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str | Text]:
             "The machine's clock is not synchronised yet: times since its start are a guess, "
             "and dated anew then."
         )
-    if journal.set_aside is not None:
-        yield (
-            f"An earlier journal was damaged ({journal.set_aside_why}) and set aside as {journal.set_aside}; "
-            "older readings are in there."
-        )
     if rack.mirror is not None:
         yield from _mirror_lines(rack.mirror, zone)
 
