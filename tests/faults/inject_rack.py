@@ -621,7 +621,8 @@ def disk_journal_gone(folder):
         for path in folder.glob("north.sqlite*"):
             if path.suffix in (".sqlite", ".sqlite-wal", ".sqlite-shm"):
                 path.unlink()
-        rack.begin_anew()
+        rack.watch.start()
+        rack.watch.wait_for(lambda: rack.journal.exists() and rack.readings() > 20, "readings")
         rack.mark()
         came = rack.shown(lambda view: any("another journal" in said.text for said in view.said), 5.0)
         return and_watches_on(rack, came)
