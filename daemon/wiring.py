@@ -32,7 +32,7 @@ from daemon.watch.service import Companion, Service
 from daemon.watch.timekeeper import GivenTime, TimeKeeper
 from daemon.watch.wall_clock import SystemWallClock, WallClock
 from daemon.watch.watch import Watch
-from drivers.readings import Bus, Emit, Surroundings
+from drivers.readings import Bus, Clock, Emit, Surroundings
 from rules.alarms.event import AlarmEvent
 from rules.calling.records import Voice
 from rules.readings import Notice
@@ -55,11 +55,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     words = _words(settings, voice, keeper, topic)
     watch = _watch(settings, journal, keeper, words)
     utc_clock = keeper.utc_clock()
-    began_ms = utc_clock.now_ms()  # one start, however often the broker is reached anew
-
-    def presence(state: str) -> Message:
-        return watch_message(topic, state, began_ms if state == "watching" else utc_clock.now_ms(), voice())
-
+    presence = _presence(topic, utc_clock, voice)
     connection = Connection(settings.broker, "alarms wait in the journal", presence)
     link = BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock, voice)
     surroundings = _surroundings(keeper, topic, journal.id)
@@ -102,6 +98,14 @@ def _voice(journal: Journal, wall: WallClock) -> Callable[[], Voice]:
     """Return who speaks for the rack, as it is at the time."""
     boot, host = wall.boot_id(), socket.gethostname()
     return lambda: Voice(journal.id, journal.run_id, boot, host)
+
+
+def _presence(topic: str, utc_clock: Clock, voice: Callable[[], Voice]) -> Callable[[str], Message]:
+    """Return what is said of the watch itself: one start, however often the broker is reached anew."""
+    began_ms = utc_clock.now_ms()
+    return lambda state: watch_message(
+        topic, state, began_ms if state == "watching" else utc_clock.now_ms(), voice()
+    )
 
 
 def _at_the_broker(

@@ -83,19 +83,7 @@ class JournalView:
         if stands_for != self._stands_for:
             self._engine, self._stands_for = None, stands_for
         engine, dating = self._up_to_date(journal), journal.state.dating()
-        newest_ms, (waiting, refused) = dating.utc_ms(journal.state.clock_ms()), journal.outbox.counts()
-        log = self._path.with_name(self._path.name + "-wal")
-        log_bytes = log.stat().st_size if log.exists() else 0
-        now = shape.JournalNow(
-            journal.id,
-            journal.run_id,
-            newest_ms,
-            max(now_ms - newest_ms, 0) / 1000,
-            file.st_size,
-            log_bytes,
-            log_bytes > LOG_HELD_BYTES,
-            shutil.disk_usage(self._path.parent).free,
-        )
+        now, (waiting, refused) = _file(journal, dating, now_ms), journal.outbox.counts()
         refusals = journal.outbox.refusals() if refused else ()
         link = link_of(journal)
         since_ms = None if link.since_ms is None else dating.utc_ms(link.since_ms)
@@ -109,10 +97,8 @@ class JournalView:
         )
         mirror = _mirror(journal) if self._settings.mirror is not None else None
         seen_by, oncall = _seen_by(journal, engine), _oncall(journal, dating)
-        troubles, said = (
-            _troubles(journal, dating),
-            _said(journal, dating, ZoneInfo(self._settings.rack.time_zone)),
-        )
+        troubles = _troubles(journal, dating)
+        said = _said(journal, dating, ZoneInfo(self._settings.rack.time_zone))
         return Sight(
             self._settings,
             now_ms,
@@ -150,6 +136,22 @@ class JournalView:
         except InputError:  # an input of the very moment of an event, beyond which we had let time pass
             return None
         return engine
+
+
+def _file(journal: Journal, dating: Dating, now_ms: int) -> shape.JournalNow:
+    path, newest_ms = journal.path, dating.utc_ms(journal.state.clock_ms())
+    log = path.with_name(path.name + "-wal")
+    log_bytes = log.stat().st_size if log.exists() else 0
+    return shape.JournalNow(
+        journal.id,
+        journal.run_id,
+        newest_ms,
+        max(now_ms - newest_ms, 0) / 1000,
+        path.stat().st_size,
+        log_bytes,
+        log_bytes > LOG_HELD_BYTES,
+        shutil.disk_usage(path.parent).free,
+    )
 
 
 def _oncall(journal: Journal, dating: Dating) -> shape.OnCallNow | None:

@@ -611,7 +611,7 @@ def disk_journal_torn(folder):
         rack.watch.start()
         rack.watch.wait_for(lambda: rack.journal.exists() and rack.readings() > 20, "readings")
         rack.mark()
-        came = rack.shown(lambda view: any("damaged" in said.text for said in view.said), 5.0)
+        came = rack.shown(lambda view: any("damaged" in said.text for said in view.said), 30.0)
         return and_watches_on(rack, came, 10**9)
 
 
@@ -624,7 +624,7 @@ def disk_journal_gone(folder):
         rack.watch.start()
         rack.watch.wait_for(lambda: rack.journal.exists() and rack.readings() > 20, "readings")
         rack.mark()
-        came = rack.shown(lambda view: any("another journal" in said.text for said in view.said), 5.0)
+        came = rack.shown(lambda view: any("another journal" in said.text for said in view.said), 30.0)
         return and_watches_on(rack, came)
 
 
