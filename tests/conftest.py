@@ -1,13 +1,14 @@
 """What holds for every test."""
 
-import os
-
 import hypothesis
 import pytest
 import structlog
 
+from tests.rigs.examples import FOR
+
 # How long an example takes says something of the machine and what else it does, not of the code.
 hypothesis.settings.register_profile("patient", deadline=None)
+hypothesis.settings.register_profile("thorough", deadline=None, max_examples=1000)
 # For a run that is one of hundreds: always the same few examples, and the first that fails is enough.
 hypothesis.settings.register_profile(
     "quick",
@@ -16,7 +17,7 @@ hypothesis.settings.register_profile(
     max_examples=20,
     phases=[hypothesis.Phase.explicit, hypothesis.Phase.generate],
 )
-hypothesis.settings.load_profile(os.environ.get("BELLWATCH_TESTS", "patient"))
+hypothesis.settings.load_profile(FOR)
 
 
 @pytest.fixture(autouse=True)

@@ -359,7 +359,7 @@ def late_slave(folder, seed):
 class TestSharingTheLine:
     @pytest.mark.parametrize("fault", ["garbles", "cuts short", "dribbles"])
     def test_a_faulty_probe_leaves_its_neighbours_their_rate(self, line, emitted, fault):
-        every_ms, seconds = 500, 15
+        every_ms, seconds = 500, 8
         good = {unit: answer_frame(unit, INPUT, 100 * unit) for unit in (1, 2, 3, 4)}
 
         def answer(request):

@@ -2,10 +2,12 @@
 
 import os
 
-QUICK = os.environ.get("BELLWATCH_TESTS") == "quick"
-"""Whether this run is one of hundreds, as those of `tests.rigs.mutate`: few examples, always the same."""
+FOR = os.environ.get("BELLWATCH_TESTS", "patient")
+"""What this run is for. quick: one of hundreds, as those of `tests.rigs.mutate`; thorough: a long proof."""
+
+_FACTORS = {"quick": 0.1, "patient": 1.0, "thorough": 10.0}
 
 
 def examples(count: int) -> int:
-    """Return a count of examples, or a tenth of it where the run is to be quick."""
-    return max(count // 10, 5) if QUICK else count
+    """Return a count of examples, scaled by what this run is for."""
+    return max(round(count * _FACTORS[FOR]), 5)

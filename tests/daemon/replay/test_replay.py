@@ -26,6 +26,7 @@ from daemon.sources.journal import journal_recording
 from rules import RULES_VERSION
 from rules.readings import Action, Amendment, ChannelFlags, Outcome, Readings
 from tests.rigs.bench import START_MS, Bench, swinging
+from tests.rigs.examples import examples
 from tests.rigs.nights.recorded_nights import events_at, live, simulated, write_settings
 from tests.rigs.places import DATA, ROOT
 
@@ -111,7 +112,7 @@ def test_replay_gives_the_very_events_of_measured_sea_water(tmp_path):
             ("conductivity", "conductivity_S_per_m", 10),
         )
     ]
-    path = live(tmp_path / "sea.sqlite", readings, settings_file, turn_ms=120_000)
+    path = live(tmp_path / "sea.sqlite", readings, settings_file, turn_ms=420_000)
     lived = events_at(path)
     assert {"low", "high", "falling", "rising"} <= {json.loads(body)["condition"] for body in lived}
     again = replay(journal_recording(path), [None])[0]
@@ -122,7 +123,7 @@ def _ms(text):
     return int(datetime.fromisoformat(text).timestamp() * 1000)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=examples(20), deadline=None)
 @given(data=st.data())
 def test_where_the_blocks_end_changes_nothing(nights, data):
     """A journal cut into blocks at forty places, actions in between: the same events and flag counts."""

@@ -54,7 +54,7 @@ def night(tmp_path_factory):
         simulated("chiller_night", hours=8),
         settings,
         after_ms=60_000,
-        turn_ms=30_000,
+        turn_ms=300_000,
     )
     marks = [
         Incident(FAILED_MS, FAILED_MS + 180 * MINUTE_MS, "kreisel-4", "chiller failed", True),

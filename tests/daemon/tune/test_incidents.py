@@ -97,7 +97,7 @@ def test_maintenance_and_water_changes_of_the_logbook_want_no_page():
 
 def test_marking_proposing_accepting_and_dropping_at_the_command_line(tmp_path, capsys):
     settings = write_settings(tmp_path / "nursery.toml")
-    journal = live(tmp_path / "night.sqlite", simulated("chiller_night", hours=5), settings, after_ms=60_000)
+    journal = live(tmp_path / "night.sqlite", simulated("chiller_night", hours=5), settings, turn_ms=300_000)
     source = ["incidents", str(journal)]
     mark = ["2026-08-14T22:00+02:00", "2026-08-14T23:00+02:00", "tray-2", "lid left open", "no"]
     assert main([*source, "--mark", *mark]) == 0
