@@ -26,12 +26,13 @@ from daemon.journal.schema import is_damage
 from daemon.journal.sole_writer import SoleWriter
 from daemon.settings.plan import rack_plan
 from daemon.settings.rack import BrokerSettings, Settings
+from daemon.watch.machine_watch import MachineWatch
 from daemon.watch.newest_mark import NewestMark
 from daemon.watch.service import Companion, Service
 from daemon.watch.timekeeper import GivenTime, TimeKeeper
 from daemon.watch.wall_clock import SystemWallClock, WallClock
 from daemon.watch.watch import Watch
-from drivers.readings import Bus, Emit, Surroundings
+from drivers.readings import Bus, Clock, Emit, Surroundings
 from rules.alarms.event import AlarmEvent
 from rules.calling.records import Voice
 from rules.readings import Notice
@@ -54,18 +55,17 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     words = _words(settings, voice, keeper, topic)
     watch = _watch(settings, journal, keeper, words)
     utc_clock = keeper.utc_clock()
-    connection = Connection(
-        settings.broker,
-        "alarms wait in the journal",
-        lambda state: watch_message(topic, state, utc_clock.now_ms(), voice()),
-    )
+    presence = _presence(topic, utc_clock, voice)
+    connection = Connection(settings.broker, "alarms wait in the journal", presence)
     link = BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock, voice)
     surroundings = _surroundings(keeper, topic, journal.id)
+    notices, repair = Notices(journal, words), JournalRepair(journal, lambda: keeper.dating)
     retention = Retention(journal, settings.journal.keep_days, mirrored=settings.mirror is not None)
     chores: list[Callable[[int], None]] = [
         lambda _now_ms: keeper.check(watch.redate),
         lambda now_ms: retention.step(now_ms, keeper.dating),
-        *_at_the_broker(settings.broker, connection, topic, Notices(journal, words), voice),
+        *_at_the_broker(settings.broker, connection, topic, notices, voice),
+        MachineWatch(notices, repair, keeper).step,
         mark.step,
     ]
     if settings.commands.enabled:
@@ -79,7 +79,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         keeper.clock,
         min(TURN_MS, round(settings.journal.commit_every_s * 1000)),
         lambda emit: _buses(settings, surroundings, emit),
-        JournalRepair(journal, lambda: keeper.dating),
+        repair,
         chores,
         _companions(settings, journal, keeper),
     )
@@ -98,6 +98,14 @@ def _voice(journal: Journal, wall: WallClock) -> Callable[[], Voice]:
     """Return who speaks for the rack, as it is at the time."""
     boot, host = wall.boot_id(), socket.gethostname()
     return lambda: Voice(journal.id, journal.run_id, boot, host)
+
+
+def _presence(topic: str, utc_clock: Clock, voice: Callable[[], Voice]) -> Callable[[str], Message]:
+    """Return what is said of the watch itself: one start, however often the broker is reached anew."""
+    began_ms = utc_clock.now_ms()
+    return lambda state: watch_message(
+        topic, state, began_ms if state == "watching" else utc_clock.now_ms(), voice()
+    )
 
 
 def _at_the_broker(

@@ -151,7 +151,7 @@ def notice_text(notice: Notice, zone: tzinfo = UTC) -> str:
     if notice.kind in (CHECKED, DRIFTS):
         return _hand_check(notice) if notice.kind == CHECKED else _drift(notice)
     since = clock_time(notice.at_ms - details.get("away_ms", 0), zone)
-    known = {**details, "about": notice.vessel, "kind": notice.kind, "since": since}
+    known = {"about": notice.vessel, "kind": notice.kind, "since": since, **details}
     return _OF_THE_RACK.get(notice.kind, "{about}: {kind}").format_map(
         known | {"at": clock_time(notice.at_ms, zone)}
     )
@@ -163,6 +163,13 @@ _OF_THE_RACK = {
     "inputs unusable": "{about}: {inputs} inputs of the journal make no sense and are left out: {why}",
     "alarms not taken": "{about}: no on-call process has taken {alarms}; call somebody yourself",
     "no on-call process": "{about}: {by} is not heard any more; nobody is called",
+    "requests set aside": "{about}: the box of requests was damaged and set aside as {file}; ask again",
+    "journal put back": "{about}: the journal (or its log) was deleted under the watch, and is there again",
+    "room made": "{about}: the disk was full; the oldest {readings} readings are hourly summaries now",
+    "disk full": "{about}: the disk of the journal is full ({free_mb} MB left); make room",
+    "disk fills": "{about}: the disk of the journal fills: {free_mb} MB left, {gone_mb} less than a day ago",
+    "clock left alone": "{about}: no time service looks after the clock since {since}; times drift",
+    "clock set": "{about}: the machine's clock was set by {by_s} s; what came before keeps its times",
     "two racks of one name": "{about}: two racks use its name: {own} and {other}; rename one",
 }
 

@@ -134,7 +134,7 @@ class Engine:
         outcome = self.advance(at_ms)
         for state in self._sources.values():
             if not state.silent:
-                state.at_ms = max(state.at_ms, until_ms)
+                state.at_ms += until_ms - at_ms
         return outcome
 
     def act(self, action: Action) -> Outcome:

@@ -20,6 +20,9 @@ WENT_BACK = "journal went back"
 TWO_RACKS = "two racks of one name"
 NOT_TAKEN = "alarms not taken"
 NO_ONCALL = "no on-call process"
+SHOWN_LIVE = frozenset({TWO_RACKS, NOT_TAKEN, NO_ONCALL})
+"""What every screen shows as long as it is so; of the rest it shows that it was."""
+DAY_MS = 86_400_000
 _TOLD_RUN = "told_run"
 
 
@@ -38,6 +41,14 @@ class Notices:
                 self.journal.outbox.put(self.words(notice))
             for note in notes:
                 self.journal.state.keep_note(*note)
+
+    def say_lasting(
+        self, kind: str, details: dict[str, Any], now_ms: int, again_after_ms: int = DAY_MS
+    ) -> None:
+        """Say what lasts, or comes again and again: at once, then only now and then."""
+        before = self.journal.history.newest_notice(kind, RACK_WIDE)
+        if before is None or now_ms - before.at_ms >= again_after_ms:
+            self.say(kind, details, now_ms)
 
     def tell_new_run(self, now_ms: int) -> None:
         """Say once that numbers are begun anew, whatever made them so."""

@@ -58,12 +58,16 @@ class Request:
 
 
 class RequestBox:
-    """The box beside a journal, opened anew for each look: it may be made, moved or locked at any time."""
+    """The box beside a journal, opened anew for each look: it may be made, moved or locked at any time.
+
+    `set_aside` is the name that a damaged one was given, until somebody takes it from here to tell people.
+    """
 
     def __init__(self, journal: Path, wait_s: float = ASKER_WAITS_S) -> None:
         self._wait_s = wait_s
         self.path = journal.with_name(journal.name + ".requests")
         self._trouble = ""
+        self.set_aside = ""
 
     # For who asks
 
@@ -155,6 +159,7 @@ class RequestBox:
         for suffix in ("-journal", ""):
             with suppress(FileNotFoundError):
                 self.path.with_name(self.path.name + suffix).rename(self.path.with_name(aside + suffix))
+        self.set_aside = aside
         log.error("request_box_set_aside", why=str(error), set_aside=aside)
 
     @contextmanager

@@ -4,9 +4,9 @@ All alarm history, actions, summaries and unsent messages are saved as far as th
 of the readings those that the engine needs to go on. The rest stays in the file that was set aside.
 """
 
+import json
 import sqlite3
-from contextlib import closing
-from dataclasses import dataclass, field
+from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -14,27 +14,14 @@ from typing import Any
 import structlog
 
 from daemon.journal.asking import RequestBox
-from daemon.journal.history import History
-from daemon.journal.inputs import Inputs
+from daemon.journal.history import UNUSABLE, History
+from daemon.journal.inputs import CONFIGURE, Inputs
 from daemon.journal.journal import Journal
 from daemon.journal.schema import OPEN_REQUESTS, open_for_writing
 from daemon.journal.state import Place, State
 from daemon.transaction import transaction
 
 log = structlog.get_logger()
-
-SET_ASIDE = "set_aside"
-"""The note under which the journal remembers the damaged file before it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Aside:
-    """The damaged file (empty: there is none), why it was set aside, and how many rows of it were saved."""
-
-    file: str = ""
-    reason: str | None = None
-    saved: dict[str, int] = field(default_factory=dict)
-
 
 _SIDE_FILES = ("", "-wal", "-shm")
 _NOT_SAVED = ("meta", "reading", "flag", "seal")
@@ -60,8 +47,9 @@ def begin_anew(path: Path, reason: str) -> Journal:
         saved = _save(damaged, new)
         state, place = State(new), Place(Inputs(new).last_seq(), History(new).last_event_number())
         state.seal(Place(), place)
-        state.begin_run(place, "salvage")
-        state.keep_record(SET_ASIDE, Aside(str(damaged), reason, saved))
+        state.begin_run(
+            place, f"damaged ({reason}), set aside as {damaged.name}; older readings are in there"
+        )
     journal = Journal(path, writable=True)
     RequestBox(path).put_first(_open_requests(damaged))
     log.error("journal_damaged", reason=reason, set_aside=str(damaged), saved=saved, goes_on_in=str(path))
@@ -84,13 +72,25 @@ def _save(damaged: Path, new: sqlite3.Connection) -> dict[str, int]:
         after_seq = min((row[0] for row in rows["snapshot"]), default=0)
         rows["reading"] = _readable(old, "reading", f"seq > {after_seq}")
         notes = _readable(old, "meta")
-    for table, found in rows.items():
-        _insert(new, table, found)
+    rows["source"] = [*_planned_sources(rows["action"]), *rows["source"]]
+    if not rows["source"]:
+        rows["snapshot"] = []  # which probe a number of a source stood for is not known any more
+    saved = {table: _insert(new, table, found) for table, found in rows.items()}
     if rows["event"] or rows["snapshot"]:
         # Event numbers go on, so that the ids that people know stay unique under the same journal id.
         _insert(new, "meta", notes)
     new.execute("INSERT OR IGNORE INTO mirror VALUES (1, 0, 0, NULL, '')")
-    return {table: len(found) for table, found in rows.items() if found}
+    return {table: count for table, count in saved.items() if count}
+
+
+def _planned_sources(actions: list[tuple[Any, ...]]) -> list[tuple[int, str, str, str]]:
+    """Return the sources as the plans have them: where their table is lost, readings keep their probe."""
+    found: dict[int, tuple[int, str, str, str]] = {}
+    for *_, kind, _who, body in actions:
+        with suppress(*UNUSABLE):  # a plan that is damaged itself
+            planned = json.loads(body)["sources"] if kind == CONFIGURE else ()
+            found |= {it["id"]: (it["id"], it["probe"], it["quantity"], it["vessel"]) for it in planned}
+    return list(found.values())
 
 
 def _open_requests(damaged: Path) -> list[tuple[Any, ...]]:
@@ -100,10 +100,14 @@ def _open_requests(damaged: Path) -> list[tuple[Any, ...]]:
         return _until_damage(old, OPEN_REQUESTS)[0] if had_requests else []
 
 
-def _insert(new: sqlite3.Connection, table: str, rows: list[tuple[Any, ...]]) -> None:
-    if rows:
-        places = ", ".join("?" * len(rows[0]))
-        new.executemany(f"INSERT OR REPLACE INTO {table} VALUES ({places})", rows)
+def _insert(new: sqlite3.Connection, table: str, rows: list[tuple[Any, ...]]) -> int:
+    """Write those rows that make sense in their table; return how many that are."""
+    count = 0
+    for row in rows:
+        with suppress(sqlite3.IntegrityError):  # of a source that is lost, or no number where one belongs
+            new.execute(f"INSERT OR REPLACE INTO {table} VALUES ({', '.join('?' * len(row))})", row)
+            count += 1
+    return count
 
 
 def _opened(damaged: Path) -> "closing[sqlite3.Connection]":

@@ -152,6 +152,19 @@ class History:
         ).fetchone()
         return None if row is None else Notice(**json.loads(row[0]))
 
+    def newest_notices(self, about: str, since_ms: int) -> list[Notice]:
+        """Return the newest notice of each kind about something since a moment, the oldest first."""
+        rows = self._db.execute(
+            "SELECT body FROM notice WHERE at_ms >= ? AND id GLOB ? AND json_valid(body) ORDER BY at_ms",
+            (since_ms, f"*:{about}:*"),
+        )
+        newest: dict[str, Notice] = {}
+        for (body,) in rows:
+            notice = Notice(**json.loads(body))
+            newest.pop(notice.kind, None)
+            newest[notice.kind] = notice
+        return list(newest.values())
+
     # What people wrote down
 
     def keep_entry(self, entry: Entry) -> None:

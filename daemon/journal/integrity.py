@@ -14,7 +14,7 @@ import structlog
 from daemon.errors import DamagedJournalError, JournalError
 from daemon.journal.damage import begin_anew
 from daemon.journal.journal import Journal
-from daemon.journal.schema import is_damage, open_for_reading
+from daemon.journal.schema import finding_of, is_damage, open_for_reading
 from daemon.journal.state import Place
 
 log = structlog.get_logger()
@@ -103,9 +103,8 @@ def _unreadable(db: sqlite3.Connection) -> str:
 def _finding(db: sqlite3.Connection) -> str:
     """Return what is wrong with a file in one line; empty where it is sound, or the check was interrupted."""
     try:
-        (verdict,) = db.execute("PRAGMA quick_check(1)").fetchone()
+        return finding_of(db)
     except sqlite3.OperationalError:
         return ""
     except sqlite3.DatabaseError as error:
         return str(error) if is_damage(error) else ""
-    return "" if verdict == "ok" else " ".join(str(verdict).split())

@@ -14,7 +14,7 @@ from daemon.errors import DamagedJournalError
 from daemon.journal.history import History
 from daemon.journal.inputs import Inputs
 from daemon.journal.outbox import Outbox
-from daemon.journal.schema import is_damage, open_for_reading, open_for_writing
+from daemon.journal.schema import finding_of, is_damage, open_for_reading, open_for_writing
 from daemon.journal.state import Place, State
 from daemon.transaction import transaction
 
@@ -115,14 +115,12 @@ class Journal:
         """Write everything as it stands now into a new file, and look whether that is sound."""
         self._db.execute("VACUUM INTO ?", (str(target),))
         with closing(sqlite3.connect(target)) as copy:
-            (verdict,) = copy.execute("PRAGMA quick_check(1)").fetchone()
-        if verdict != "ok":
-            raise sqlite3.DatabaseError(f"the copy is not sound: {verdict}")
+            if finding := finding_of(copy):
+                raise sqlite3.DatabaseError(f"the copy is not sound: {finding}")
 
     def finding(self) -> str:
         """Read the whole file; return what is wrong with it or what is sealed in it, empty if nothing is."""
-        (verdict,) = self._db.execute("PRAGMA quick_check(1)").fetchone()
-        finding = "" if verdict == "ok" else str(verdict)
+        finding = finding_of(self._db)
         place: Place | None = Place()
         while not finding and place is not None:
             place, finding = self.state.broken_seal(place, at_most=100)

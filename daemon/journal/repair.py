@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import structlog
 
@@ -24,6 +25,8 @@ from daemon.journal.schema import WAL_BYTES_KEPT, error_code, is_damage
 
 log = structlog.get_logger()
 
+ROOM_MADE, PUT_BACK = "room made", "journal put back"
+"""What was done to a journal's file, of which people are told."""
 GIVES_UP_AFTER_S = 5.0
 BALLAST_BYTES = 1_048_576
 """A file of this size lies beside the journal, so that a full disk leaves room to make room."""
@@ -33,7 +36,10 @@ _SHED_AT_LEAST = 5_000
 
 
 class JournalRepair:
-    """Looks after the file of a journal in use; `dating` gives the dating of the moment."""
+    """Looks after the file of a journal in use; `dating` gives the dating of the moment.
+
+    What was `done` to it, kind by kind, waits until people are told.
+    """
 
     def __init__(self, journal: Journal, dating: Callable[[], Dating]) -> None:
         self._journal = journal
@@ -41,6 +47,7 @@ class JournalRepair:
         self._failing_since_s: float | None = None
         self._commits = 0
         self._said = ""
+        self.done: dict[str, dict[str, Any]] = {}
         self._ballast = journal.path.with_name(journal.path.name + ".ballast")
         self._wal = journal.path.with_name(journal.path.name + "-wal")
         self._know_files()
@@ -129,6 +136,8 @@ class JournalRepair:
         self._journal.checkpoint()
         self._log_bytes = 0
         self._keep_ballast()
+        before = self.done.get(ROOM_MADE, {"readings": 0})
+        self.done[ROOM_MADE] = {"readings": before["readings"] + shed}
         log.error(
             "disk_full", journal=str(self._journal.path), shed_readings=shed, kept="their hourly summaries"
         )
@@ -162,4 +171,5 @@ class JournalRepair:
         sync(path.parent)
         self._journal.reopen()
         self._know_files()
+        self.done[PUT_BACK] = {}
         log.error("journal_vanished", journal=str(path), did="wrote it there again, with everything in it")

@@ -154,6 +154,7 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        _refuse_newer(path)
         with ExitStack() as unless_sound:
             db = unless_sound.enter_context(closing(sqlite3.connect(path, isolation_level=None, timeout=10)))
             db.executescript(
@@ -188,6 +189,14 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     return db
 
 
+def _refuse_newer(path: Path) -> None:
+    """Look at the layout before anything is written: the bytes of a journal that we cannot read stay."""
+    if path.exists():
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)) as db:
+            if _version(db) > SCHEMA_VERSION:
+                _refuse_other_version(db, path)
+
+
 def _text(stored: bytes) -> str:
     """Read text also where a bit has flipped in it: who reads it says whether it still makes sense."""
     return stored.decode(errors="replace")
@@ -196,6 +205,12 @@ def _text(stored: bytes) -> str:
 def is_damage(error: Exception) -> bool:
     """Return whether SQLite says that the file itself is broken."""
     return error_code(error) in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def finding_of(db: sqlite3.Connection) -> str:
+    """Read the whole file; return what is wrong with it in one line, empty where nothing is."""
+    (verdict,) = db.execute("PRAGMA quick_check(1)").fetchone()
+    return "" if verdict == "ok" else " ".join(str(verdict).split())
 
 
 def error_code(error: Exception) -> int:

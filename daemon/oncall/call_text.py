@@ -9,6 +9,8 @@ from daemon.words import condition_word, number, unwatched_text
 from rules.alarms.life_cycle import Condition
 from rules.calling.records import (
     BROKER_LOST,
+    DISK_FULL,
+    RACK_RESTARTS,
     RACK_SILENT,
     RACK_STOPPED,
     TWO_LISTENERS,
@@ -28,6 +30,8 @@ _OF_A_RACK = {
     BROKER_LOST: "broker not reached, no rack can be heard",
     TWO_RACKS: "is the name of two racks at once, rename one:",
     TWO_LISTENERS: "two on-call processes of one name take each other's place, rename one:",
+    RACK_RESTARTS: "rack ends and starts again and again, its water is hardly watched",
+    DISK_FULL: "disk full, make room: old readings go, and soon it cannot watch",
     UNREADABLE: "sends what cannot be read, an alarm may be in it",
 }
 

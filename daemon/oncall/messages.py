@@ -45,12 +45,13 @@ class Heartbeat:
 
 @dataclass(frozen=True, slots=True)
 class WatchWord:
-    """What a rack's watch topic says; `kept` tells that the broker kept it from before."""
+    """What a rack's watch topic says, and `since` when; `kept` tells that the broker kept it from before."""
 
     rack: str
     state: str
     kept: bool
     voice: Voice
+    since: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +95,8 @@ def _heard(rack: str, kind: str, payload: bytes, kept: bool) -> Heard:
     if kind == "heartbeat":
         return Heartbeat(rack, _whole(body["alarms"]), _ms(body["at"]), _voice(body))
     if kind == "watch":
-        return WatchWord(rack, _one_of(_WATCH_STATES, body["state"]), kept, _voice(body))
+        since = _text(body.get("since") or "")
+        return WatchWord(rack, _one_of(_WATCH_STATES, body["state"]), kept, _voice(body), since)
     if kind.startswith("answer/"):
         return Answer(rack, _text(body["id"]), _text(body["refusal"]))
     return _mention(rack, body) if kind == "notice" else _word(rack, body)

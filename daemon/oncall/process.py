@@ -205,7 +205,9 @@ class OnCall:
                 self._taken.setdefault((word.rack, word.voice.journal, word.voice.run), [])
             return self._team.heartbeat(word.rack, word.alarms, word.at_ms, now_ms, word.voice)
         if isinstance(word, WatchWord):
-            return self._team.watch(word.rack, word.state, now_ms, kept=word.kept, voice=word.voice)
+            return self._team.watch(
+                word.rack, word.state, now_ms, kept=word.kept, voice=word.voice, since=word.since
+            )
         if self._store.answered(word.command, word.refusal):
             log.info("rack_answered", rack=word.rack, refusal=word.refusal or None)
         return Upshot()

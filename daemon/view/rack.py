@@ -44,6 +44,7 @@ def rack_now(view: JournalView, now_ms: int) -> RackNow:
         tuple(MaintenanceNow(target, utc_ms(until)) for target, until in sight.engine.maintenance().items()),
         probes_now(sight, {channel.name: channel for channel in channels}),
         sight.troubles,
+        sight.said,
         ClockNow(guess_ms is None, None if guess_ms is None else utc_ms(guess_ms)),
         sight.journal,
         sight.broker,

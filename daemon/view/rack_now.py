@@ -237,6 +237,15 @@ class TroubleNow:
 
 
 @dataclass(frozen=True, slots=True)
+class SaidNow:
+    """What the watch had to say of the rack itself lately: the newest of its kind, in words."""
+
+    kind: str
+    at_ms: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class ClockNow:
     """Whether times can be trusted; if not, from when on they are a guess."""
 
@@ -246,20 +255,19 @@ class ClockNow:
 
 @dataclass(frozen=True, slots=True)
 class JournalNow:
-    """The journal: its newest entry, the damaged one set aside before it, its size, room on its disk.
+    """The journal: its newest entry, its size, room on its disk.
 
-    Numbers are given out under `run`; `went_back_ms` is when they were begun anew lately, and why.
+    Numbers are given out under `run`. `log_bytes` is its write-ahead log, of which `log_held` says that
+    it has grown because some program reads the journal and does not end.
     """
 
     id: str
     run: str
-    went_back_ms: int | None
-    went_back_why: str | None
     newest_ms: int
     age_s: float
-    set_aside: str | None
-    set_aside_why: str | None
     bytes: int
+    log_bytes: int
+    log_held: bool
     disk_free_bytes: int
 
 
@@ -321,7 +329,7 @@ class MirrorNow:
 class RackNow:
     """The rack at one moment: vessels and alarms worst first, channels of no vessel, the watch itself.
 
-    `troubles` are those on the buses within the last day, the newest last.
+    `troubles` are those on the buses within the last day, the newest last; `said` is of the last week.
     """
 
     rack: str
@@ -335,6 +343,7 @@ class RackNow:
     maintenance: tuple[MaintenanceNow, ...]
     probes: tuple[ProbeNow, ...]
     troubles: tuple[TroubleNow, ...]
+    said: tuple[SaidNow, ...]
     clock: ClockNow
     journal: JournalNow
     broker: BrokerNow

@@ -8,24 +8,28 @@ import shutil
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
-from pathlib import Path
+from datetime import tzinfo
+from zoneinfo import ZoneInfo
 
 from daemon.broker.noted import link_of, oncall_heard
-from daemon.broker.notices import WENT_BACK
+from daemon.broker.notices import SHOWN_LIVE
 from daemon.errors import JournalError
-from daemon.journal.damage import SET_ASIDE, Aside
 from daemon.journal.dating import Dating
 from daemon.journal.fold import fold, resume
 from daemon.journal.journal import Journal
+from daemon.journal.schema import WAL_BYTES_KEPT
 from daemon.journal.sole_writer import Holder, holder_of
 from daemon.settings.rack import Settings
-from daemon.view.rack_now import BrokerNow, JournalNow, MirrorNow, OnCallNow, Refusal, TroubleNow, UntakenNow
+from daemon.view import rack_now as shape
+from daemon.words import notice_text
 from rules.alarms.life_cycle import State
 from rules.engine import Engine
 from rules.errors import InputError
 from rules.rack.plan import RACK_WIDE
 
-WENT_BACK_SHOWN_MS = 7 * 86_400_000
+SAID_SHOWN_MS = 7 * 86_400_000
+LOG_HELD_BYTES = WAL_BYTES_KEPT * 3 // 2
+"""The write-ahead log is folded into the file before it is so long, unless a reader holds it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +45,12 @@ class Sight:
     dating: Dating
     seen_by: dict[int, str]
     holder: Holder | None
-    journal: JournalNow
-    broker: BrokerNow
-    oncall: OnCallNow | None
-    mirror: MirrorNow | None
-    troubles: tuple[TroubleNow, ...]
+    journal: shape.JournalNow
+    broker: shape.BrokerNow
+    oncall: shape.OnCallNow | None
+    mirror: shape.MirrorNow | None
+    troubles: tuple[shape.TroubleNow, ...]
+    said: tuple[shape.SaidNow, ...]
 
 
 class JournalView:
@@ -77,30 +82,14 @@ class JournalView:
         if stands_for != self._stands_for:
             self._engine, self._stands_for = None, stands_for
         engine, dating = self._up_to_date(journal), journal.state.dating()
-        newest_ms, (waiting, refused) = dating.utc_ms(journal.state.clock_ms()), journal.outbox.counts()
-        aside = journal.state.record(SET_ASIDE, Aside())
-        back = journal.history.newest_notice(WENT_BACK, RACK_WIDE)
-        back_ms = None if back is None else dating.utc_ms(back.at_ms)
-        told = back if back_ms is not None and now_ms - back_ms < WENT_BACK_SHOWN_MS else None
-        now = JournalNow(
-            journal.id,
-            journal.run_id,
-            back_ms if told else None,
-            told.details["why"] if told else None,
-            newest_ms,
-            max(now_ms - newest_ms, 0) / 1000,
-            Path(aside.file).name if aside.file else None,
-            aside.reason,
-            file.st_size,
-            shutil.disk_usage(self._path.parent).free,
-        )
+        now, (waiting, refused) = _file(journal, dating, now_ms), journal.outbox.counts()
         refusals = journal.outbox.refusals() if refused else ()
         link = link_of(journal)
         since_ms = None if link.since_ms is None else dating.utc_ms(link.since_ms)
-        broker = BrokerNow(
+        broker = shape.BrokerNow(
             waiting,
             refused,
-            tuple(Refusal(*refusal) for refusal in refusals),
+            tuple(shape.Refusal(*refusal) for refusal in refusals),
             None if since_ms is None else link.alive,
             since_ms,
             link.rival,
@@ -108,8 +97,20 @@ class JournalView:
         mirror = mirror_now(journal) if self._settings.mirror is not None else None
         seen_by, oncall = _seen_by(journal, engine), _oncall(journal, dating)
         troubles = _troubles(journal, dating)
+        said = _said(journal, dating, ZoneInfo(self._settings.rack.time_zone))
         return Sight(
-            self._settings, now_ms, engine, dating, seen_by, holder, now, broker, oncall, mirror, troubles
+            self._settings,
+            now_ms,
+            engine,
+            dating,
+            seen_by,
+            holder,
+            now,
+            broker,
+            oncall,
+            mirror,
+            troubles,
+            said,
         )
 
     def _up_to_date(self, journal: Journal) -> Engine:
@@ -136,28 +137,54 @@ class JournalView:
         return engine
 
 
-def _oncall(journal: Journal, dating: Dating) -> OnCallNow | None:
+def _file(journal: Journal, dating: Dating, now_ms: int) -> shape.JournalNow:
+    path, newest_ms = journal.path, dating.utc_ms(journal.state.clock_ms())
+    log = path.with_name(path.name + "-wal")
+    log_bytes = log.stat().st_size if log.exists() else 0
+    return shape.JournalNow(
+        journal.id,
+        journal.run_id,
+        newest_ms,
+        max(now_ms - newest_ms, 0) / 1000,
+        path.stat().st_size,
+        log_bytes,
+        log_bytes > LOG_HELD_BYTES,
+        shutil.disk_usage(path.parent).free,
+    )
+
+
+def _oncall(journal: Journal, dating: Dating) -> shape.OnCallNow | None:
     """Return what is known of the on-call process; None where none was ever heard, nor missed."""
     its = oncall_heard(journal)
-    untaken = tuple(UntakenNow(alarm, dating.utc_ms(since_ms)) for alarm, since_ms in its.untaken.items())
+    untaken = tuple(
+        shape.UntakenNow(alarm, dating.utc_ms(since_ms)) for alarm, since_ms in its.untaken.items()
+    )
     since_ms = None if its.since_ms is None else dating.utc_ms(its.since_ms)
-    return OnCallNow(its.by, its.alive, since_ms, untaken) if its.by or untaken else None
+    return shape.OnCallNow(its.by, its.alive, since_ms, untaken) if its.by or untaken else None
 
 
-def mirror_now(journal: Journal) -> MirrorNow:
+def mirror_now(journal: Journal) -> shape.MirrorNow:
     """Return how far the mirror is behind."""
     come, (_, newest) = journal.outbox.mirrored(), journal.inputs.span() or (0, 0)
     events = max(journal.history.last_event_number() - come.event, 0)
     refused = journal.outbox.refused_by_mirror()
-    return MirrorNow(max(newest - come.reading, 0), events, come.taken_ms, come.trouble, *refused)
+    return shape.MirrorNow(max(newest - come.reading, 0), events, come.taken_ms, come.trouble, *refused)
 
 
-def _troubles(journal: Journal, dating: Dating) -> tuple[TroubleNow, ...]:
+def _troubles(journal: Journal, dating: Dating) -> tuple[shape.TroubleNow, ...]:
     utc_ms = dating.utc_ms
     return tuple(
-        TroubleNow(it.bus, it.probe, it.kind, it.text, it.times, utc_ms(it.first_ms), utc_ms(it.last_ms))
+        shape.TroubleNow(
+            it.bus, it.probe, it.kind, it.text, it.times, utc_ms(it.first_ms), utc_ms(it.last_ms)
+        )
         for it in journal.state.troubles()
     )
+
+
+def _said(journal: Journal, dating: Dating, zone: tzinfo) -> tuple[shape.SaidNow, ...]:
+    lately = journal.history.newest_notices(RACK_WIDE, journal.state.clock_ms() - SAID_SHOWN_MS)
+    found = [dating.dated_notice(notice) for notice in lately if notice.kind not in SHOWN_LIVE]
+    return tuple(shape.SaidNow(notice.kind, notice.at_ms, notice_text(notice, zone)) for notice in found)
 
 
 def _seen_by(journal: Journal, engine: Engine) -> dict[int, str]:

@@ -22,14 +22,16 @@ class NewestMark:
         self._due_ms = 0
 
     def went_back(self) -> str:
-        """Return, before the watch begins, how an older journal lies there than was once; else nothing."""
+        """Return, before the watch begins, how an older or another journal lies there; else nothing."""
         journal, place = self._journal, self._journal.place()
         try:
             of, run, seq, event = self._path.read_text("ascii").split()
             lost = max(int(event) - place.event, 0), max(int(seq) - place.seq, 0)
         except (OSError, ValueError):  # none yet, or cut short by a power cut
             return ""
-        if of != journal.id or (run == journal.run_id and not any(lost)):
+        if of != journal.id:
+            return f"another journal lies there than before, which had come to event {int(event)}"
+        if run == journal.run_id and not any(lost):
             return ""
         if run == journal.run_id:
             return f"the newest {lost[0]} events and at least {lost[1]} inputs are gone"

@@ -8,6 +8,7 @@ file has names, and `JournalRepair` says what is done about each.
 import queue
 import sqlite3
 import threading
+import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -31,6 +32,8 @@ from rules.engine import Engine
 log = structlog.get_logger()
 
 BUS_STOPS_WITHIN_S = 5.0
+STANDSTILL_S = 2.5
+"""A turn that comes so long after the one before was kept from it: the machine slept, or is busy."""
 
 
 class Companion(Protocol):
@@ -89,6 +92,7 @@ class Service:
         self._refused: Counter[tuple[str, str]] = Counter()
         self._crash: BaseException | None = None
         self._buses = buses(self._arrivals.put)
+        self._turned_s, self._turned_ms = time.monotonic(), clock.now_ms()
 
     @property
     def engine(self) -> Engine:
@@ -127,7 +131,10 @@ class Service:
         arrived = self._arrived()
         try:
             self._repair.look()
-            self._watch.take(arrived.readings, self._clock.now_ms(), arrived.waited, arrived.receipts)
+            self._watch.take(
+                arrived.readings, self._clock.now_ms(), arrived.waited, arrived.receipts, self._stood_still()
+            )
+            self._turned_s, self._turned_ms = time.monotonic(), self._clock.now_ms()
             self._note_refused()
             self._trouble.keep(self._clock.now_ms())
             for chore in self._chores:
@@ -144,6 +151,11 @@ class Service:
         tell_supervisor("WATCHDOG=1")
         if self._crash is not None:
             raise self._crash
+
+    def _stood_still(self) -> int | None:
+        """Return since when no turn was made though one was due; None where all goes on as it should."""
+        late = time.monotonic() - self._turned_s > STANDSTILL_S
+        return self._turned_ms + self._turn_ms if late else None
 
     def _arrived(self) -> Arrived:
         arrived = Arrived()

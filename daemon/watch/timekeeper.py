@@ -33,10 +33,16 @@ class _Axis:
 
 
 class TimeKeeper:
-    """The clock of the axis, and its dating; `check` looks at the system's clock."""
+    """The clock of the axis, and its dating; `check` looks at the system's clock.
+
+    `set_by_ms` is by how much that was set since somebody told people, `left_alone_ms` since when no time
+    service looks after it that once did.
+    """
 
     def __init__(self, journal: Journal, wall: WallClock) -> None:
         self._wall = wall
+        self.set_by_ms = 0
+        self.left_alone_ms: int | None = None
         self.dating = journal.state.dating()
         self.clock = self._same_axis(journal) or self._new_axis(journal)
 
@@ -69,14 +75,17 @@ class TimeKeeper:
         """Look at the system's clock; what it teaches goes to `redate` (a stretch, and the moment now)."""
         now_ms = self.clock.now_ms()
         ahead_ms = self._wall.utc_ms() - now_ms
-        former = self.dating.newest
+        former, synchronised = self.dating.newest, self._wall.is_synchronised()
+        left = former.synchronised and not synchronised
+        self.left_alone_ms = (self.left_alone_ms or now_ms) if left else None
         if former.synchronised and abs(ahead_ms - former.ahead_ms) < STEPPED_MS:
             return
-        if not self._wall.is_synchronised():
+        if not synchronised:
             return
         found = replace(former, ahead_ms=ahead_ms, synchronised=True)
         if former.synchronised:
             found = replace(found, from_ms=now_ms)
+            self.set_by_ms += ahead_ms - former.ahead_ms
         redate(found, now_ms)
         self.dating = self.dating.with_stretch(found)
         log.warning(
@@ -96,6 +105,7 @@ class GivenTime:
     def __init__(self, clock: SteadyClock) -> None:
         self.clock = clock
         self.dating = Dating()
+        self.set_by_ms, self.left_alone_ms = 0, None
 
     def check(self, redate: Callable[[Stretch, int], None]) -> None:
         """There is nothing to learn."""

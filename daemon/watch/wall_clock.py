@@ -45,21 +45,25 @@ class SystemWallClock:
         return int(time.time() * 1000)
 
     def is_synchronised(self) -> bool:
-        """Return whether the clock was synchronised since the start, or is trusted without."""
-        return self._trusted or SYNCHRONISED_MARK.exists() or kernel_says_synchronised()
+        """Return whether a time service looks after the clock, or it is trusted without.
+
+        The mark says that it once did; the kernel, where we may ask it, that it does.
+        """
+        says = kernel_says_synchronised()
+        return self._trusted or (SYNCHRONISED_MARK.exists() if says is None else says)
 
     def boot_id(self) -> str:
         """Return the kernel's name for this start of the machine."""
         return self._boot_id
 
 
-def kernel_says_synchronised() -> bool:
+def kernel_says_synchronised() -> bool | None:
     """Return whether the kernel's clock is under the discipline of a time service (adjtimex, read only).
 
-    A kernel that does not let us ask has not said so: readings are marked, and dated once it is known.
+    None where it does not let us ask.
     """
     timex = ctypes.create_string_buffer(_TIMEX_BYTES)  # modes = 0: nothing is set
     if ctypes.CDLL(None).adjtimex(timex) == -1:
-        return False
+        return None
     status = ctypes.c_int.from_buffer(timex, _STATUS_OFFSET[ctypes.sizeof(ctypes.c_long)]).value
     return not status & _STA_UNSYNC

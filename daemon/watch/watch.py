@@ -27,6 +27,7 @@ log = structlog.get_logger()
 SNAPSHOT_EVERY_MS = 3_600_000
 AWAY_MS, TOLD_AWAY_MS = 1_000, 60_000
 """A watch that was away for longer than its last commit explains blames no probe for it, and says so."""
+REQUESTS_ASIDE = "requests set aside"
 LONG_TAIL = 50_000
 """After so many inputs since the newest snapshot a restart keeps one at once: the next shall be quick."""
 
@@ -99,10 +100,8 @@ class Watch:
             steps.add_told(engine.advance(gone_ms))
             planned = self._journal.inputs.newest_action(CONFIGURE) is not None
             if planned and passed_ms - gone_ms > self._commit_every_ms + AWAY_MS:
-                away = Action(gone_ms, AWAY, "watch", {"until_ms": passed_ms})
-                steps.add_told(fold(engine, away)[1])
-                if passed_ms - gone_ms > TOLD_AWAY_MS:
-                    steps.notices.append(Notice(AWAY, passed_ms, RACK_WIDE, {"away_ms": passed_ms - gone_ms}))
+                away, told = _away(engine, gone_ms, passed_ms)
+                steps.add_told(told)
             steps.add_told(engine.advance(max(gone_ms, passed_ms)))
             if (
                 steps == Outcome()
@@ -151,21 +150,44 @@ class Watch:
         now_ms: int,
         waited: Sequence[Waited] = (),
         receipts: Sequence[Receipt] = (),
+        still_since_ms: int | None = None,
     ) -> None:
         """Judge what came in and let time pass up to `now_ms`; commit what is due.
 
         What `waited` at a broker is kept. `receipts` are confirmed when all that came with or before
-        them is committed.
+        them is committed. `still_since_ms` is since when the machine slept, or had no time for us.
         """
         self._to_judge += readings
         self._waited += waited
         self._receipts += receipts
+        if still_since_ms is not None and still_since_ms < now_ms:
+            self._blame_nobody(still_since_ms, now_ms)
         self._judge(now_ms)
         requests = self._box.waiting()
+        if self._box.set_aside:
+            aside = Notice(REQUESTS_ASIDE, self._engine.clock_ms, RACK_WIDE, {"file": self._box.set_aside})
+            self._outcomes.append(Outcome(notices=[aside]))
+            self._box.set_aside = ""
         if requests or self._must_commit(now_ms):
             self._commit(requests, now_ms)
         elif not self._rows:
             self._confirm()
+
+    def _blame_nobody(self, since_ms: int, now_ms: int) -> None:
+        """Write down that nobody watched, between what came before that and what came after."""
+        later = [it for it in self._to_judge if it.time_ms > since_ms]
+        self._to_judge = [it for it in self._to_judge if it.time_ms <= since_ms]
+        receipts, self._receipts = self._receipts, []
+        try:
+            self._judge(since_ms)
+            self._commit([], now_ms)
+            away, told = _away(self._engine, self._engine.clock_ms, now_ms)
+            with self._journal.transaction():
+                self._journal.inputs.append_action(away)
+                self._record(told)
+        finally:
+            self._to_judge += later
+            self._receipts += receipts
 
     def _judge(self, now_ms: int) -> None:
         if self._stale:
@@ -292,3 +314,12 @@ class Watch:
         outcome.events = outcome.events[len(known) :]
         if outcome.events:
             self._last_number = outcome.events[-1].number
+
+
+def _away(engine: Engine, gone_ms: int, until_ms: int) -> tuple[Action, Outcome]:
+    """Let an engine know that nobody watched for a while; return that as an input, and what it made of it."""
+    action = Action(gone_ms, AWAY, "watch", {"until_ms": until_ms})
+    _, told = fold(engine, action)
+    if until_ms - gone_ms > TOLD_AWAY_MS:
+        told.notices.append(Notice(AWAY, until_ms, RACK_WIDE, {"away_ms": until_ms - gone_ms}))
+    return action, told

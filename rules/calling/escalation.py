@@ -16,7 +16,7 @@ from rules.calling.duty import Duty
 from rules.calling.hearing import Hearing
 from rules.calling.older import of_version_1
 from rules.calling.problems import Problem
-from rules.calling.rack_signs import EVERY_RACK, WATCHING, RackSigns, sign_word
+from rules.calling.rack_signs import CALLS_FOR, EVERY_RACK, WATCHING, RackSigns, sign_word
 from rules.calling.records import TWO_LISTENERS, TWO_RACKS, UNREADABLE, Stand, Upshot, Voice, Word
 from rules.calling.rota import next_daily_ms
 from rules.calling.voices import Voices
@@ -77,10 +77,13 @@ class Escalation:
         return upshot
 
     def mention(self, word: Word, at_ms: int) -> Upshot:
-        """Take something worth knowing that is no alarm: the next digest says it, once."""
+        """Take something worth knowing that is no alarm: the next digest says it, or somebody is called."""
         self._refuse_too_many(word.rack)
-        upshot, calls = self.advance(at_ms), self._state.calls
-        if all((known.rack, known.event.cause) != (word.rack, word.event.cause) for known in calls.gone):
+        upshot, calls, kind = self.advance(at_ms), self._state.calls, word.event.condition
+        if kind in CALLS_FOR:
+            told = self._state.signs.is_wrong(word.rack, kind, CALLS_FOR[kind], at_ms)
+            self._take_all(told, upshot)
+        elif all((known.rack, known.event.cause) != (word.rack, word.event.cause) for known in calls.gone):
             calls.keep_for_digest(word)
         return upshot
 
@@ -99,7 +102,9 @@ class Escalation:
         self._caller(upshot).end(name, is_over)
         return upshot
 
-    def watch(self, rack: str, state: str, at_ms: int, *, kept: bool, voice: Voice = NOBODY) -> Upshot:
+    def watch(
+        self, rack: str, state: str, at_ms: int, *, kept: bool, voice: Voice = NOBODY, since: str = ""
+    ) -> Upshot:
         """Take what the rack's watch topic says; `kept` tells that the broker kept it from before."""
         self._refuse_too_many(rack)
         upshot = self.advance(at_ms)
@@ -107,7 +112,8 @@ class Escalation:
             name = self._speaks(rack, voice, upshot)
         else:
             name = self._state.voices.name(rack, voice.journal, voice.boot)
-        return self._take_all(self._state.signs.said(name, state, at_ms, kept=kept), upshot)
+        told = self._state.signs.said(name, state, at_ms, kept=kept, since=since)
+        return self._take_all(told, upshot)
 
     def garbled(self, rack: str, priority: Priority, at_ms: int) -> Upshot:
         """Take into account that a message cannot be read; it may hide an alarm of `priority`.

@@ -12,25 +12,32 @@ from dataclasses import dataclass, field
 from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.duty import Duty
-from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Word
+from rules.calling.records import BROKER_LOST, DISK_FULL, RACK_RESTARTS, RACK_SILENT, RACK_STOPPED, Word
 
 WATCHING, STOPPED, GONE = "watching", "stopped", "gone"
 EVERY_RACK = "broker"
 """Stands for all racks in words that are about none of them: no rack can be heard, a message names none."""
 WELL_AFTER_MS = 600_000
 """What was wrong again and again is well when it was not so for so long (project judgement)."""
+STARTS_AT_MOST = 2
+"""More starts within that time, none of them after a goodbye, are a rack that hardly watches."""
+CALLS_FOR = {DISK_FULL: Priority.HIGH}
+"""What a rack mentions that cannot wait for the digest; it is mentioned again while it lasts."""
 
 
 @dataclass(slots=True)
 class Rack:
     """`heard_ms` is the last sign of life, or when listening began; `silent` whether its absence was told.
 
-    Of a rack that was stopped on purpose, `heard_ms` is when we heard of that.
+    Of a rack that was stopped on purpose, `heard_ms` is when we heard of that. `since` names its newest
+    start in its own words, `starts_ms` are those that were heard lately and came without a goodbye.
     """
 
     state: str
     heard_ms: int
     silent: bool = False
+    since: str = ""
+    starts_ms: list[int] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -70,13 +77,13 @@ class RackSigns:
         known.state, known.heard_ms, known.silent = WATCHING, at_ms, False
         return ended
 
-    def said(self, rack: str, state: str, at_ms: int, *, kept: bool) -> list[Word]:
-        """Note what the rack's watch topic says: watching, stopped or gone.
+    def said(self, rack: str, state: str, at_ms: int, *, kept: bool, since: str = "") -> list[Word]:
+        """Note what the rack's watch topic says: watching, stopped or gone, and `since` when it watches.
 
         A message that the broker had `kept` tells what the rack was, not that it lives now.
         """
         if state == WATCHING and not kept:
-            return self.heard(rack, at_ms)
+            return [*self._started(rack, since, at_ms), *self.heard(rack, at_ms)]
         known = self.racks.setdefault(rack, Rack(state, at_ms))
         if state == STOPPED and known.state != STOPPED:
             ended = _ended(rack, known, at_ms)
@@ -88,6 +95,17 @@ class RackSigns:
             known.state, known.heard_ms = state, at_ms
             return ended
         return []
+
+    def _started(self, rack: str, since: str, at_ms: int) -> list[Word]:
+        """Count a start that is another than the last and came without a goodbye; too many are a problem."""
+        known = self.racks.setdefault(rack, Rack(WATCHING, at_ms))
+        anew, known.since = known.since not in ("", since), since
+        if not anew or known.state == STOPPED:
+            return []
+        known.starts_ms = [it for it in known.starts_ms if it > at_ms - WELL_AFTER_MS] + [at_ms]
+        if len(known.starts_ms) <= STARTS_AT_MOST:
+            return []
+        return self.is_wrong(rack, RACK_RESTARTS, Priority.CRITICAL, at_ms)
 
     def is_wrong(
         self, rack: str, condition: str, priority: Priority, at_ms: int, reason: str = ""

@@ -13,6 +13,8 @@ BROKER_LOST = "broker_lost"
 UNREADABLE = "unreadable"
 TWO_RACKS = "two_racks"
 TWO_LISTENERS = "two_listeners"
+RACK_RESTARTS = "rack_restarts"
+DISK_FULL = "disk full"
 LET_GO = frozenset({Trigger.UNSHELVED, Trigger.RELEASED, Trigger.PUT_BACK})
 """Steps that end a hold: the alarm is over for the moment, but the water need not be well."""
 

@@ -248,7 +248,10 @@ def _clock_set(folder, ahead_ms):
         wrong = rack.reads_on()
         time.sleep(2.5)
         false = rack.events()
-        shown = abs(rack.view().journal.newest_ms - rack.wall.utc_ms()) < 60_000
+        rack.wait_for(lambda: any(it.kind == "clock set" for it in rack.view().said), 15.0)
+        view = rack.view()
+        shown = abs(view.journal.newest_ms - rack.wall.utc_ms()) < 60_000
+        shown = shown and any(it.kind == "clock set" for it in view.said)
         after_s = time.monotonic() - began_s
         return Came(after_s if shown else None, wrong or (f"called: {false[0]}" if false else ""))
 
@@ -275,6 +278,21 @@ def clock_never_set(folder):
     return clock_starts_in_the_past(folder)
 
 
+KERNEL_SAYS_SO_AFTER_S = 16.0 / 500e-6
+"""The kernel takes a clock for set until its error may be 16 s, at 500 ppm (linux/timex.h, from memory)."""
+
+
+def clock_service_lost(folder):
+    """The kernel says no longer that a time service looks after the clock, which was right before."""
+    with ClockedRack(folder, Wall(NOW_MS, synchronised=True)) as rack:
+        early = [said.kind for said in rack.view().said]
+        rack.wall.synchronised = False
+        began_s = time.monotonic()
+        told = rack.wait_for(lambda: any(it.kind == "clock left alone" for it in rack.view().said), 20.0)
+        after_s = KERNEL_SAYS_SO_AFTER_S + time.monotonic() - began_s
+        return Came(after_s if told else None, f"said before: {early}" if early else rack.reads_on())
+
+
 def clock_may_not_ask(folder):
     class NoKernel:
         def __init__(self, _name):
@@ -286,7 +304,7 @@ def clock_may_not_ask(folder):
     sound = wall_clock.ctypes.CDLL
     wall_clock.ctypes.CDLL = NoKernel
     try:
-        return Came(0.0 if wall_clock.kernel_says_synchronised() is False else None)
+        return Came(0.0 if not wall_clock.SystemWallClock(trusted=False).is_synchronised() else None)
     finally:
         wall_clock.ctypes.CDLL = sound
 

@@ -1,6 +1,8 @@
 """Faults of adapter, machine, disk, files and processes, each with a whole rack of its own."""
 
 import os
+import re
+import shutil
 import signal
 import socket
 import sqlite3
@@ -17,8 +19,10 @@ import pytest
 from daemon.errors import JournalError
 from daemon.journal.asking import RequestBox
 from tests.faults.chain import Came
-from tests.faults.whole_rack import SHIPPED_MORE, SILENT_S, WholeRack
+from tests.faults.whole_rack import SHIPPED_MORE, WholeRack
 from tests.rigs.journal_file import asked
+from tests.rigs.parts.certificates import own_authority, signed_by
+from tests.rigs.parts.mosquitto import free_port
 from tests.rigs.parts.small_disk import failing_disk, small_disk
 from tests.rigs.places import ROOT
 
@@ -307,6 +311,36 @@ def process_link_thread_dies(folder):
     return _dies(folder, "Connection._on_message")
 
 
+SLOW_JUDGE = """
+import sys, time
+from pathlib import Path
+from daemon.commands.cli import main
+from rules.engine import Engine
+
+sound, slow = Engine.feed, Path(sys.argv[2])
+def feed(self, readings):
+    for _ in range(len(readings) * 20):
+        if slow.exists():
+            time.sleep(0.01)
+    return sound(self, readings)
+Engine.feed = feed
+sys.exit(main(["run", "--settings", sys.argv[1]]))
+"""
+
+
+def process_backlog(folder):
+    """Each reading takes 0.2 s to judge, and forty come in a second."""
+    with WholeRack(folder, watch=False) as rack:
+        slow = folder / "slow"
+        rack.watch._command = [sys.executable, "-c", SLOW_JUDGE, str(rack.settings_file), str(slow)]
+        rack.begin()
+        rack.mark()
+        slow.touch()
+        came = rack.shown(lambda view: view.watch.state == "hung", 60.0)
+        slow.unlink()
+        return and_watches_on(rack, came._replace(wrong=rack.lost_or_late()))
+
+
 def _does_not_start(folder, spoil, says):
     """The watch is stopped, something is spoilt, and it is started in vain: the rest is silence."""
     with WholeRack(folder) as rack:
@@ -343,27 +377,50 @@ def file_settings_gone(folder):
 # Files
 
 
+def _with_a_password(rack, folder):
+    """Let the rack speak at the broker under a name with a password."""
+    conf = folder / "mosquitto.conf"
+    _password(folder, "right")
+    conf.write_text(f"password_file {folder}/pw\n" + conf.read_text())
+    rack.broker.stop()
+    rack.broker.start()
+    (folder / "password").write_text("right")
+    (folder / "password").chmod(0o600)
+    named = f'heartbeat_s = 0.5\nusername = "x"\npassword_file = "{folder}/password"\n'
+    text = rack.settings_file.read_text()
+    rack.settings_file.write_text(text.replace("heartbeat_s = 0.5\n", named))
+    rack.begin()
+    rack.watch.wait_for(lambda: "broker_connected" in rack.watch.log, "the rack at the broker")
+    rack.mark()
+
+
+def _password(folder, word):
+    (folder / "pw").write_text(f"x:{word}\n")
+    (folder / "pw").chmod(0o600)
+    subprocess.run(["mosquitto_passwd", "-U", str(folder / "pw")], check=True)
+
+
 def file_password_wrong(folder):
-    """The rack was heard with the right password, and is started with a wrong one."""
-    with WholeRack(folder) as rack:
+    """The password is changed at the broker, and not at the rack.
+
+    A rack that is stopped first said goodbye: that is the row `password_restart`.
+    """
+    with WholeRack(folder, watch=False) as rack:
+        _with_a_password(rack, folder)
+        _password(folder, "another")
+        rack.broker.stop()
+        rack.broker.start()
+        return rack.called("CRITICAL north: rack silent", "rack silent")
+
+
+def file_password_restart(folder):
+    with WholeRack(folder, watch=False) as rack:
+        _with_a_password(rack, folder)
         rack.watch.stop()
         rack.mark()
         (folder / "password").write_text("wrong")
-        (folder / "password").chmod(0o600)
-        text = rack.settings_file.read_text()
-        text = text.replace(
-            "heartbeat_s = 0.5\n", f'heartbeat_s = 0.5\nusername = "x"\npassword_file = "{folder}/password"\n'
-        )
-        rack.settings_file.write_text(text)
-        conf = (folder / "mosquitto.conf").read_text()
-        (folder / "pw").write_text("probes:secret\n")
-        (folder / "pw").chmod(0o600)
-        subprocess.run(["mosquitto_passwd", "-U", str(folder / "pw")], check=True)
-        (folder / "mosquitto.conf").write_text(f"password_file {folder}/pw\n" + conf)
-        rack.broker.stop()
-        rack.broker.start()
         rack.watch.start()
-        return rack.called("(HIGH|CRITICAL) north: ", "stopped", 9.0)
+        return rack.called("(HIGH|CRITICAL) north: ", "stopped", 12.0)
 
 
 def file_requests_damaged(folder):
@@ -376,8 +433,9 @@ def file_requests_damaged(folder):
             rest.unlink()
         rack.begin_anew()
         rack.mark()
-        said = rack.status()
-        return and_watches_on(rack, Came(1.0 if "aside" in said or "request" in said else None))
+        came = rack.shown(lambda view: told_of(view, "requests set aside"), 5.0)
+        said = "" if "requests was damaged" in rack.status() else "status does not say it"
+        return and_watches_on(rack, came._replace(wrong=said))
 
 
 def file_request_malformed(folder):
@@ -409,6 +467,31 @@ def file_request_malformed(folder):
         return and_watches_on(rack, Came(1.0 if refused else None, "" if alive else "the process ended"))
 
 
+def file_certificate_expired(folder):
+    """Rack and on-call process reach the broker by TLS; its certificate has expired when it starts again."""
+    own_authority(folder, "ca")
+    certificate, port = signed_by(folder, "ca", "127.0.0.1"), free_port()
+    key = certificate.with_suffix(".key")
+    secure = f"listener {port} 127.0.0.1\ncertfile {certificate}\nkeyfile {key}"
+    by_tls = f'port = {port}\ntls = true\nca_file = "{folder}/ca.pem"\n'
+    with WholeRack(folder, watch=False, team=False, broker_config=secure) as rack:
+        for path in (rack.settings_file, folder / "oncall.toml"):
+            plain = f"port = {rack.broker.port}\n"
+            path.write_text(path.read_text().replace(plain, by_tls, 1))
+        rack.team.start()
+        rack.team.wait_for(lambda: "broker_connected" in rack.team.log, "the on-call process")
+        rack.begin()
+        rack.watch.wait_for(lambda: "broker_connected" in rack.watch.log, "the rack at the broker")
+        rack.broker.stop()
+        signed_by(folder, "ca", "127.0.0.1", days=-1)
+        rack.mark()
+        rack.broker.start()
+        came = rack.called("CRITICAL .*broker not reached", "broker")
+        time.sleep(3.0)
+        accepted = "broker_connected" in rack.watch.log.partition("certificate")[2]
+        return came._replace(wrong="it goes on without checking it" if accepted else "")
+
+
 # Disk
 
 
@@ -418,28 +501,40 @@ def only_root():
 
 
 def disk_full(folder):
+    """Old readings go to make room: alarms get out meanwhile, and somebody is called to make more."""
     only_root()
     with small_disk(folder / "disk", 24) as disk, WholeRack(folder, journal_in=disk.path) as rack:
         rack.mark()
         disk.fill()
-        came = rack.called("(HIGH|CRITICAL) north: ", "gone", 10.0)
+        came = rack.called("HIGH north: disk full", patience_s=30.0)
+        shown = rack.shown(lambda view: told_of(view, "disk full"), 3.0)
         hot = hot_is_called(rack)
-        wrong = "" if hot.after_s is not None else "alarms wait for room"
-        shown = rack.shown(lambda view: "full" in str(view.journal), 3.0)
         disk.make_room()
-        # The alarm gets through: what is lost is old readings only, and the disk is shown.
-        return (came if came.after_s is not None else shown)._replace(wrong=wrong)
+        wrong = "" if hot.after_s is not None else "alarms wait for room"
+        return came._replace(wrong=wrong or ("" if shown.after_s is not None else "no screen says so"))
+
+
+def told_of(view, kind):
+    """Return whether the screens say something of the rack itself."""
+    return any(said.kind == kind for said in view.said)
 
 
 def disk_fills(folder):
-    """Other things fill the disk: there is room for an hour of readings at most."""
+    """Other things fill the disk: within the time of the test as much of it as at a rack within a day.
+
+    The daily word is what the rack mentions to the on-call process before its next digest.
+    """
     only_root()
-    with small_disk(folder / "disk", 24) as disk, WholeRack(folder, journal_in=disk.path) as rack:
+    with small_disk(folder / "disk", 64) as disk, WholeRack(folder, journal_in=disk.path) as rack:
+        time.sleep(2.0)
+        early = told_of(rack.view(), "disk fills")
         rack.mark()
-        disk.fill(leave_bytes=3_000_000)
-        told = rack.shown(lambda view: any("disk" in alarm.name for alarm in view.alarms), 4.0)
+        disk.fill(leave_bytes=20_000_000)
+        told = rack.shown(lambda view: told_of(view, "disk fills"), 30.0)
+        mentioned = rack.wait_until(lambda: rack.mentioned("disk fills"), 5.0)
         disk.make_room()
-        return told
+        wrong = "it said so before" if early else "" if mentioned else "the on-call process does not know"
+        return told._replace(after_s=told.after_s and 24 * 3600.0, wrong=wrong)
 
 
 def disk_wal_grows(folder):
@@ -448,7 +543,41 @@ def disk_wal_grows(folder):
         rack.mark()
         reader.execute("BEGIN")
         reader.execute("SELECT count(*) FROM reading").fetchone()
-        return rack.shown(lambda view: "wal" in str(view.journal) or "log" in str(view.journal), 4.0)
+        before = rack.view().journal.log_bytes
+        came = rack.shown(lambda view: view.journal.log_bytes > before + 500_000, 60.0)
+        wrong = "" if re.search(r"its log [0-9]+\.[0-9] MB", rack.status()) else "status does not say it"
+        return and_watches_on(rack, came._replace(wrong=wrong))
+
+
+SLOW_DISK = """
+#define _GNU_SOURCE
+#include <dlfcn.h>
+#include <stdlib.h>
+#include <unistd.h>
+static int slowly(const char *name, int file) {
+    if (access(getenv("SLOW_DISK"), F_OK) == 0) sleep(15);
+    return ((int (*)(int))dlsym(RTLD_NEXT, name))(file);
+}
+int fsync(int file) { return slowly("fsync", file); }
+int fdatasync(int file) { return slowly("fdatasync", file); }
+"""
+
+
+def disk_slow(folder):
+    """Every write takes 15 s for a while: by a library before the system's own."""
+    if shutil.which("cc") is None:
+        pytest.skip("no C compiler to make the disk slow with")
+    source, library, slow = folder / "slow.c", folder / "slow.so", folder / "slow"
+    source.write_text(SLOW_DISK)
+    subprocess.run(["cc", "-shared", "-fPIC", "-o", str(library), str(source), "-ldl"], check=True)
+    with WholeRack(folder, watch=False) as rack:
+        rack.watch.environment = {"LD_PRELOAD": str(library), "SLOW_DISK": str(slow)}
+        rack.begin()
+        rack.mark()
+        slow.touch()
+        came = rack.shown(lambda view: view.watch.state == "hung", 60.0)
+        slow.unlink()
+        return came._replace(wrong=rack.lost_or_late() or "")
 
 
 def disk_read_only(folder):
@@ -468,7 +597,7 @@ def disk_journal_deleted(folder):
             if "requests" not in path.name and "lock" not in path.name:
                 path.unlink()
         rack.watch.wait_for(rack.journal.exists, "the journal")
-        came = rack.shown(lambda view: bool(view.journal.set_aside) or "back" in str(view.journal), 4.0)
+        came = rack.shown(lambda view: told_of(view, "journal put back"), 4.0)
         return and_watches_on(rack, came, 10**9)
 
 
@@ -482,8 +611,21 @@ def disk_journal_torn(folder):
         rack.watch.start()
         rack.watch.wait_for(lambda: rack.journal.exists() and rack.readings() > 20, "readings")
         rack.mark()
-        came = rack.shown(lambda view: bool(view.journal.set_aside), 5.0)
+        came = rack.shown(lambda view: any("damaged" in said.text for said in view.said), 30.0)
         return and_watches_on(rack, came, 10**9)
+
+
+def disk_journal_gone(folder):
+    with WholeRack(folder) as rack:
+        rack.watch.stop()
+        for path in folder.glob("north.sqlite*"):
+            if path.suffix in (".sqlite", ".sqlite-wal", ".sqlite-shm"):
+                path.unlink()
+        rack.watch.start()
+        rack.watch.wait_for(lambda: rack.journal.exists() and rack.readings() > 20, "readings")
+        rack.mark()
+        came = rack.shown(lambda view: any("another journal" in said.text for said in view.said), 30.0)
+        return and_watches_on(rack, came)
 
 
 def disk_journal_replaced(folder):
@@ -492,8 +634,10 @@ def disk_journal_replaced(folder):
         rack.watch.stop()
         kept = rack.journal.read_bytes()
         rack.begin_anew()
-        for _ in range(3):
-            hot_is_called(rack)
+        for unit in (1, 2):  # each once: what comes again and again is held for half an hour
+            rack.mark()
+            rack.line.celsius[unit] = HOT
+            assert rack.called(f"north k{unit}: temperature", "alarm").after_s is not None
             rack.heal()
         rack.watch.stop()
         for path in folder.glob("north.sqlite-*"):
@@ -501,27 +645,25 @@ def disk_journal_replaced(folder):
         rack.journal.write_bytes(kept)
         rack.begin_anew()
         came = hot_is_called(rack)
-        told = [text for text in rack.texts() if "went back" in text or "restored" in text]
-        shown = "back" in rack.status()
-        return came._replace(wrong="" if told or shown or came.after_s else "nobody is told")
+        shown = told_of(rack.view(), "journal went back")
+        return came._replace(wrong="" if shown else "no screen says that it went back")
 
 
 def disk_wal_deleted(folder):
     with WholeRack(folder) as rack:
         rack.mark()
         (folder / "north.sqlite-wal").unlink()
-        time.sleep(1.5)
+        told = rack.shown(lambda view: told_of(view, "journal put back"), 5.0)
         rack.line.celsius[1] = HOT
         hot = rack.called("north k1: temperature", "alarm")
         rack.watch.kill_after(0.2)
         try:
             rack.begin_anew()
             kept = any("temperature/high" in alarm.name for alarm in rack.standing())
-            shown = bool(rack.view().journal.set_aside)
         except (sqlite3.Error, JournalError) as error:
             return Came(None, f"who reads finds: {error}")
         wrong = "" if hot.after_s is not None and kept else "what was committed since is gone"
-        return Came(3.0 if shown else None, wrong)
+        return told._replace(wrong=wrong)
 
 
 def _mirror(folder, answer):
@@ -644,16 +786,16 @@ def file_oncall_state_damaged(folder):
 
 
 def clock_asleep(folder):
-    """The process stands still for three times the patience with its probes, and goes on."""
+    """The process stands still for longer than anybody's patience with the probes, and goes on."""
     with WholeRack(folder) as rack:
-        rack.mark()
         rack.watch.pause()
-        time.sleep(3 * SILENT_S)
+        time.sleep(61.0)  # what is shorter is not worth a word
+        rack.mark()
         rack.watch._process.send_signal(signal.SIGCONT)
+        came = rack.shown(lambda view: told_of(view, "away"), 5.0)
         time.sleep(3.0)
         false = [text for text in rack.texts() if "silent" in text and "rack silent" not in text]
-        told = asked(rack.journal, "SELECT id FROM notice WHERE id LIKE '%away%'")
-        return Came(6.0 if told else None, f"called: {false[0]}" if false else "")
+        return came._replace(wrong=f"called: {false[0]}" if false else "")
 
 
 def network_name_service(folder):

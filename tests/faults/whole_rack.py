@@ -5,6 +5,7 @@ vessel whose probe publishes. The rig's settings are short; what they save again
 to what is measured, so that a time here stands for one at a real rack. All values are invented.
 """
 
+import itertools
 import json
 import re
 import struct
@@ -429,6 +430,18 @@ class WholeRack(Listener):
             time.sleep(0.05)
         return Came(None)
 
+    def wait_until(self, holds, patience_s):
+        """Return whether something comes true in time."""
+        until = time.monotonic() + patience_s
+        while not holds() and time.monotonic() < until:
+            time.sleep(0.05)
+        return bool(holds())
+
+    def mentioned(self, kind):
+        """Return whether the on-call process keeps a notice of the rack for its next digest."""
+        ((state,),) = asked(self.folder / "oncall.sqlite", "SELECT body FROM state")
+        return any(word["event"]["condition"] == kind for word in json.loads(state)["calls"]["gone"])
+
     def standing(self):
         """Return the alarms whose condition lasts, of any priority."""
         return [alarm for alarm in self.view().alarms if not alarm.state.startswith("returned")]
@@ -448,6 +461,24 @@ class WholeRack(Listener):
         joined = "reading r JOIN source s ON s.id = r.source"
         question = f"SELECT count(*) FROM {joined} WHERE r.seq > ? AND s.probe = ?"
         return asked(self.journal, question, seq, probe)[0][0]
+
+    def lost_or_late(self):
+        """Say which stretch of a wired probe's readings since the mark is missing or dated otherwise.
+
+        The probes are read five times a second whatever the watch does; a second is a busy machine's.
+        """
+        newest = self.newest_reading()
+        self.watch.wait_for(lambda: self.newest_reading() > newest + 100, "readings after it")
+        rows = asked(
+            self.journal,
+            "SELECT r.at_ms - r.lag_ms FROM reading r JOIN source s ON s.id = r.source WHERE r.seq > ?"
+            " AND s.probe = 'k2-multi' AND s.quantity = 'temperature' ORDER BY r.seq",
+            self.seq,
+        )
+        steps = [later - earlier for (earlier,), (later,) in itertools.pairwise(rows)]
+        worst, lasted_s = max(steps, default=0), (rows[-1][0] - rows[0][0]) / 1000
+        short = lasted_s < self.passed_s() - 10.0
+        return f"{worst / 1000:.0f} s between two readings" if worst > 1500 or short else ""
 
     def heal(self):
         """Take the fault away, and wait until no alarm stands and who was called was told."""

@@ -1,5 +1,6 @@
 """The real `bellwatch run` as a process of its own, on a settings file that a test writes."""
 
+import os
 import random
 import signal
 import subprocess
@@ -94,6 +95,7 @@ class DaemonRun:
         self._command = [sys.executable, "-m", "daemon", "run", "--settings", str(settings)]
         self._log = settings.with_suffix(".log")
         self._process: subprocess.Popen[bytes] | None = None
+        self.environment: dict[str, str] = {}
 
     @property
     def log(self) -> str:
@@ -102,7 +104,9 @@ class DaemonRun:
 
     def start(self) -> None:
         with self._log.open("ab") as log:
-            self._process = subprocess.Popen(self._command, stdout=log, stderr=log, cwd=ROOT)
+            self._process = subprocess.Popen(
+                self._command, stdout=log, stderr=log, cwd=ROOT, env=os.environ | self.environment
+            )
 
     def kill_after(self, seconds: float) -> None:
         """End the process as a power cut does, after a while that is part of the test's chance."""

@@ -198,12 +198,15 @@ def _health_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str | Text]:
     journal, broker = rack.journal, rack.broker
     when = f"{datetime.fromtimestamp(journal.newest_ms / 1000, zone):%Y-%m-%d %H:%M:%S}"
     yield f"Last entry {when} ({journal.age_s:.0f} s ago)."
-    if journal.went_back_ms is not None:
+    for said in rack.said:
         yield Text(
-            f"▲ The journal went back on {_day(journal.went_back_ms, zone)}: {journal.went_back_why}. "
-            f"Its numbers are begun anew, as run {journal.run[:6]}.",
+            f"▲ {_day(said.at_ms, zone)} {clock_time(said.at_ms, zone)} {said.text}",
             style=STYLES[Priority.MEDIUM],
         )
+    sizes = (journal.bytes, journal.log_bytes, journal.disk_free_bytes)
+    yield "Journal {:.0f} MB, its log {:.1f} MB, {:.0f} MB free.".format(*(size / 1e6 for size in sizes))
+    if journal.log_held:
+        yield "▲ The journal's log only grows: some program reads the journal and does not end; end it."
     yield from _link_lines(rack, zone)
     if broker.waiting:
         refused = f", {broker.refused} of them refused:" if broker.refused else "."
@@ -214,11 +217,6 @@ def _health_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str | Text]:
         yield (
             "The machine's clock is not synchronised yet: times since its start are a guess, "
             "and dated anew then."
-        )
-    if journal.set_aside is not None:
-        yield (
-            f"An earlier journal was damaged ({journal.set_aside_why}) and set aside as {journal.set_aside}; "
-            "older readings are in there."
         )
     if rack.mirror is not None:
         yield from _mirror_lines(rack.mirror, zone)

@@ -9,6 +9,7 @@ from contextlib import closing
 import pytest
 
 from daemon.broker.noted import Link, link_of
+from daemon.broker.notices import WENT_BACK
 from daemon.check.load import load_settings
 from daemon.errors import JournalError
 from daemon.journal.journal import Journal
@@ -107,9 +108,8 @@ def test_a_journal_that_went_back_begins_its_numbers_anew_under_another_run(rack
             assert run.stop() == 0
             seen = now(folder)
             runs.append(seen.journal.run)
-            assert (
-                "the broker kept event" if not mark else "events and at least"
-            ) in seen.journal.went_back_why
+            (said,) = [said.text for said in seen.said if said.kind == WENT_BACK]
+            assert ("the broker kept event" if not mark else "events and at least") in said
         ids = [event["id"] for event in listener.received]
         assert len(set(runs)) == 2
         assert len(set(ids)) == len(ids)

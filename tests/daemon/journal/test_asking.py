@@ -239,6 +239,7 @@ def test_a_box_of_another_layout_is_refused_and_never_migrated(bench, said):
     (aside,) = bench.path.parent.glob("*.requests.unusable-*")
     assert aside.read_bytes() == was, "the daemon goes on without it, and says where it is"
     assert [line["set_aside"] for line in said if line["event"] == "request_box_set_aside"] == [aside.name]
+    assert bench.journal.history.newest_notice("requests set aside", "rack").details == {"file": aside.name}
 
 
 def test_a_box_that_is_no_box_is_set_aside_and_one_that_is_locked_is_looked_at_later(bench, said):

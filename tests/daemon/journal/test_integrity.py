@@ -8,9 +8,13 @@ import pytest
 import structlog
 from structlog.testing import LogCapture
 
+from daemon.clock import SteadyClock
 from daemon.journal import integrity
 from daemon.journal.integrity import IntegrityCheck, open_journal
+from daemon.journal.journal import Journal
 from daemon.journal.repair import JournalRepair
+from daemon.wiring import build
+from drivers.readings import Reading
 from tests.rigs.bench import START_MS, Bench, contents, swinging
 from tests.rigs.daemon_run import PATIENCE_S
 
@@ -100,3 +104,40 @@ def test_a_plan_that_is_no_json_any_more_is_set_aside_at_the_start_and_the_watch
     again.power_cut()
     open_journal(bench.path).close()
     assert len(list(bench.path.parent.glob("*.damaged-*[0-9]"))) == 1
+
+
+@pytest.mark.parametrize("pages", [1, 3])
+def test_whichever_page_is_torn_the_watch_starts_and_readings_keep_their_probe(tmp_path, pages):
+    """Overwrite each page of a small journal in turn; `wiring.build` starts as `bellwatch run` does."""
+    bench = Bench(tmp_path)
+    bench.take(swinging(60))
+    bench.watch.stop()
+    bench.power_cut()
+    sound = bench.path.read_bytes()
+    named = rows_of(bench.path)
+    for page in range(1, len(sound) // 4096):
+        folder = tmp_path / f"page-{page}"
+        folder.mkdir()
+        path = folder / bench.path.name
+        torn = bytearray(sound)
+        torn[page * 4096 : (page + pages) * 4096] = b"\x13" * (pages * 4096)
+        path.write_bytes(torn[: len(sound)])
+        journal = bench.settings.journal.model_copy(update={"path": path})
+        service = build(
+            bench.settings.model_copy(update={"journal": journal}), SteadyClock(START_MS + 90_000)
+        )
+        service._watch.take([Reading("k1-ct", "temperature", 15.0, START_MS + 91_000)], START_MS + 91_000)
+        service._leave(on_purpose=False)
+        kept = rows_of(path)
+        assert kept[-1][2:] == ("k1-ct", "temperature", 15.0), f"page {page}"
+        assert set(kept[:-1]) <= set(named), f"page {page}: a reading became another"
+        with closing(Journal(path, writable=False)) as after:
+            assert after.finding() == "", f"page {page}"
+
+
+def rows_of(path):
+    question = (
+        "SELECT seq, at_ms, probe, quantity, value FROM reading JOIN source ON id = source ORDER BY seq"
+    )
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+        return db.execute(question).fetchall()

@@ -15,7 +15,6 @@ import pytest
 from daemon.clock import SteadyClock
 from daemon.errors import JournalError
 from daemon.journal import integrity
-from daemon.journal.damage import SET_ASIDE
 from daemon.journal.dating import Dating
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
@@ -208,7 +207,7 @@ def test_a_log_that_is_cut_under_the_daemon_ends_in_a_new_run_that_says_so(tmp_p
         daemon.wait_for(lambda: "journal went back" in daemon.log, "the word")
         assert "log was cut" in said(daemon, "journal_damaged")[0]["reason"]
         assert daemon.stop() == 0
-        assert asked(path, "SELECT count(DISTINCT id) > 0 FROM run WHERE reason = 'salvage'") == [(1,)]
+        assert asked(path, "SELECT count(DISTINCT id) > 0 FROM run WHERE reason LIKE 'damaged (%'") == [(1,)]
         assert is_sound(path)
 
 
@@ -286,8 +285,8 @@ def test_a_damaged_page_found_at_the_start_sets_the_file_aside_and_logging_goes_
         assert kept[-1] == last
         assert [number for number in numbers(path) if number > last][:3] == [last + 1, last + 2, last + 3]
         assert "restart_differs" not in daemon.log
-        note = json.loads(asked(path, f"SELECT value FROM meta WHERE key = '{SET_ASIDE}'")[0][0])
-        assert note["file"] == damaged
+        reason = asked(path, "SELECT reason FROM run ORDER BY number DESC LIMIT 1")[0][0]
+        assert f"set aside as {Path(damaged).name}" in reason
 
 
 def test_a_file_of_rubbish_is_set_aside_and_a_new_journal_begun(tmp_path):

@@ -12,6 +12,7 @@ from structlog.testing import LogCapture
 
 from daemon.errors import JournalError, RequestError
 from daemon.journal.asking import RequestBox, ask_daemon
+from daemon.journal.integrity import open_journal
 from daemon.journal.journal import Journal
 from daemon.replay.replay import replay
 from daemon.sources.journal import journal_recording, recorded_events
@@ -162,3 +163,26 @@ def test_a_step_that_fails_changes_nothing(before):
     with closing(sqlite3.connect(before)) as db:
         assert db.execute("PRAGMA user_version").fetchone() == (2,)
         assert list(db.iterdump()) == was
+
+
+@pytest.mark.parametrize("killed", [False, True])
+def test_a_journal_of_a_newer_layout_is_refused_and_none_of_its_bytes_change(tmp_path, killed):
+    """Also where the newer program was killed, and left its write-ahead log."""
+    bench = Bench(tmp_path)
+    bench.take(steady(5, 15))
+    bench.power_cut()
+    db = sqlite3.connect(bench.path, isolation_level=None)
+    db.execute("PRAGMA journal_mode = WAL")
+    db.execute("CREATE TABLE of_the_future (one INTEGER)")
+    db.execute("PRAGMA user_version = 99")
+    if killed:
+        for path in (bench.path, *tmp_path.glob("journal.sqlite-*")):
+            (tmp_path / f"left-{path.name}").write_bytes(path.read_bytes())
+    db.close()
+    path = tmp_path / "left-journal.sqlite" if killed else bench.path
+    parts = {part: part.read_bytes() for part in tmp_path.glob(f"{path.name}*") if part.stat().st_size}
+    parts.pop(tmp_path / f"{path.name}-shm", None)
+    for open_it in (lambda: Journal(path, writable=True), lambda: open_journal(path)):
+        with pytest.raises(JournalError, match=r"layout 99, of a newer bellwatch"):
+            open_it()
+    assert {part: part.read_bytes() for part in parts} == parts

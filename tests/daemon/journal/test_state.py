@@ -9,11 +9,12 @@ import pytest
 import structlog
 
 from daemon.broker.noted import Link, OnCallHeard, link_of, oncall_heard
-from daemon.journal.damage import SET_ASIDE, Aside, replace_damaged
+from daemon.journal.damage import replace_damaged
 from daemon.journal.dating import Dating
-from daemon.journal.journal import Journal
+from daemon.journal.journal import FIRST_RUN, Journal
 from daemon.journal.retention import let_go
 from daemon.journal.state import Place
+from daemon.watch.machine_watch import _Room
 from daemon.watch.timekeeper import TimeKeeper
 from rules.readings import Action
 from tests.daemon.watch.test_timekeeper import Wall
@@ -138,7 +139,8 @@ def test_a_run_begins_with_the_journal_and_with_every_salvage_and_numbers_rise_t
     before = (bench.journal.inputs.last_seq(), bench.journal.history.last_event_number())
     replace_damaged(bench.journal, "for the test")
     runs = bench.journal.state.runs()
-    assert [run.reason for run in runs] == ["first of this journal", "salvage"]
+    assert [run.reason for run in runs] == [FIRST_RUN, runs[1].reason]
+    assert runs[1].reason.startswith("damaged (")
     assert runs[0] == first
     assert runs[1].first == Place(before[0] + 1, before[1] + 1)
     assert bench.journal.run_id == runs[1].id != first.id
@@ -155,17 +157,17 @@ def test_a_run_begins_with_the_journal_and_with_every_salvage_and_numbers_rise_t
 @pytest.mark.parametrize("stored", ["{", "[1, 2]", '{"file": "a", "files": 1}', '"x"', "\ufffd"])
 def test_a_note_that_is_damaged_is_none_and_the_watch_goes_on(bench, stored):
     with bench.journal.transaction():
-        for key in ("axis", "link", "oncall", "troubles", "retention", SET_ASIDE):
+        for key in ("axis", "link", "oncall", "troubles", "retention", "room"):
             bench.journal.state.keep_note(key, stored)
     state = bench.journal.state
-    assert state.record(SET_ASIDE, Aside()) == Aside()
+    assert state.record("room", _Room()) == _Room()
     assert (link_of(bench.journal), oncall_heard(bench.journal)) == (Link(), OnCallHeard())
     assert state.troubles() == []
     assert TimeKeeper(bench.journal, Wall(START_MS, True)).clock.now_ms() > state.clock_ms()
 
 
 def test_a_record_comes_back_as_it_was_noted(bench):
-    aside = Aside("damaged", "disk image is malformed", {"reading": 3})
+    room = _Room({START_MS: 12_000_000, START_MS + 3_600_000: 11_000_000})
     with bench.journal.transaction():
-        bench.journal.state.keep_record(SET_ASIDE, aside)
-    assert bench.journal.state.record(SET_ASIDE, Aside()) == aside
+        bench.journal.state.keep_record("room", room)
+    assert bench.journal.state.record("room", _Room()) == room

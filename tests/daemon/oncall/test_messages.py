@@ -78,7 +78,7 @@ def test_signs_of_life_and_the_end_of_an_alarm():
         "north", 2, 1_760_000_000_000, VOICE
     )
     assert hear(watch_message("nursery/water/north", "gone", 0, VOICE), kept=True) == WatchWord(
-        "north", "gone", True, VOICE
+        "north", "gone", True, VOICE, "1970-01-01T00:00:00.000Z"
     )
     assert heard("r", "r/north/alarm/k1/oxygen/low", b"", False) == Cleared("north", "k1/oxygen/low")
 

@@ -1,6 +1,8 @@
 """The one reader of a journal: it follows cheaply, and is never behind, ahead or in the way."""
 
 import json
+import sqlite3
+from contextlib import closing
 
 import pytest
 import structlog
@@ -139,3 +141,27 @@ def test_a_broken_file_is_told_in_a_line(bench, view):
     with pytest.raises(JournalError, match="file is not a database") as refused:
         view.look(START_MS)
     assert "\n" not in str(refused.value)
+
+
+def test_a_log_that_a_reader_holds_is_told_and_one_that_is_only_long_for_a_moment_is_not(bench, view):
+    def grow(from_s):
+        for second in range(from_s, from_s + 4_000, 40):
+            bench.watch.take(
+                steady(40, 15, START_MS + second * SECOND_MS), START_MS + (second + 39) * SECOND_MS
+            )
+
+    grow(100)
+    with bench.journal.transaction():
+        bench.journal.state.keep_note("long", "x" * 3_000_000)
+    seen = view.look(START_MS).journal
+    assert (seen.log_bytes > 3_000_000, seen.log_held) == (True, False)
+    with closing(sqlite3.connect(bench.path)) as other:
+        other.execute("BEGIN")
+        other.execute("SELECT count(*) FROM reading").fetchone()
+        for turn in range(3):
+            with bench.journal.transaction():
+                bench.journal.state.keep_note("long", str(turn) * 3_000_000)
+        held = view.look(START_MS).journal
+        assert (held.log_bytes > 6_300_000, held.log_held) == (True, True)
+    grow(5_000)
+    assert not view.look(START_MS).journal.log_held

@@ -216,7 +216,26 @@ def test_waiting_by_utc_ends_by_the_axis(tmp_path):
 
 def test_the_kernel_is_asked_the_way_timedatectl_asks_it():
     """adjtimex(2): the clock is synchronised when STA_UNSYNC is not set; chrony's and systemd's own rule."""
-    assert kernel_says_synchronised() in (True, False)
+    assert kernel_says_synchronised() in (True, False, None)
     assert SystemWallClock(trusted=True).is_synchronised() is True
     assert len(SystemWallClock(trusted=False).boot_id()) >= 32
     assert close(SystemWallClock(trusted=False).utc_ms(), time.time() * 1000)
+
+
+def test_a_clock_that_is_looked_after_no_more_is_known_since_when_and_one_that_is_set_by_how_much(tmp_path):
+    wall = Wall(NOON_MS, synchronised=False)
+    keeper = TimeKeeper(journal_at(tmp_path), wall)
+    keeper.check(lambda *_: None)
+    assert keeper.left_alone_ms is None, "it never was looked after"
+    wall.synchronised = True
+    keeper.check(lambda *_: None)
+    wall.synchronised = False
+    keeper.check(lambda *_: None)
+    since_ms = keeper.left_alone_ms
+    assert close(since_ms, NOON_MS)
+    keeper.check(lambda *_: None)
+    assert keeper.left_alone_ms == since_ms
+    wall.synchronised, wall.set_ahead_ms = True, -HOUR_MS
+    keeper.check(lambda *_: None)
+    assert keeper.left_alone_ms is None
+    assert close(keeper.set_by_ms, -HOUR_MS)

@@ -12,15 +12,18 @@ def own_authority(folder, name):
     return certificate
 
 
-def signed_by(folder, authority, address):
-    """Make a server's certificate for an address, signed by an authority; its key lies beside it."""
+def signed_by(folder, authority, address, days=2):
+    """Make a server's certificate for an address, signed by an authority; its key lies beside it.
+
+    With less than no `days` it has expired when it is made.
+    """
     request, certificate = folder / "server.csr", folder / "server.pem"
     names = folder / "names"
     names.write_text(f"subjectAltName=IP:{address}\n")
     openssl("req", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes", "-subj", "/CN=broker",
             "-keyout", certificate.with_suffix(".key"), "-out", request)  # fmt: skip
     openssl("x509", "-req", "-in", request, "-CA", folder / f"{authority}.pem",
-            "-CAkey", folder / f"{authority}.key", "-CAcreateserial", "-days", "2",
+            "-CAkey", folder / f"{authority}.key", "-CAcreateserial", "-days", days,
             "-extfile", names, "-out", certificate)  # fmt: skip
     return certificate
 

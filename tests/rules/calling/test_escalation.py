@@ -687,3 +687,18 @@ def test_a_new_time_zone_moves_quiet_hours_from_the_next_minute_on_and_no_repeat
     assert medium[0] == told_after_ms
     critical = [call.at_ms - told[0].at_ms for call in told if call.priority is Priority.CRITICAL]
     assert critical[:6] == [count * 5 * MIN for count in range(6)]
+
+
+def test_what_a_rack_mentions_of_a_full_disk_calls_once_while_it_goes_on_and_ends_by_itself():
+    team, told = calling(NOON), []
+    for minute in (0, 5, 10):
+        full = word(alarm="rack/disk full", at_ms=NOON + minute * MIN, state="normal", priority=Priority.LOW,
+                    cause=f"j:{minute}", mention=True)  # fmt: skip
+        full = replace(full, event=replace(full.event, condition="disk full"))
+        told += team.mention(full, NOON + minute * MIN).calls
+    told += team.advance(NOON + 19 * MIN).calls
+    alarms = [call for call in told if call.kind is CallKind.ALARM]
+    assert {call.priority for call in alarms} == {Priority.HIGH}
+    assert {call.problem for call in alarms} == {1}
+    over = team.advance(NOON + 20 * MIN + 1).calls
+    assert [call.kind for call in over] == [CallKind.RETURNED]

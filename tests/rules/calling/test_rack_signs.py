@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from rules.alarms.life_cycle import Priority
 from rules.calling.rack_signs import WELL_AFTER_MS, RackSigns
-from rules.calling.records import UNREADABLE
+from rules.calling.records import RACK_RESTARTS, UNREADABLE
 from tests.rules.calling.test_escalation import DUTY
 
 GONE_MS, SILENT_MS, LINK_MS = 10, 30, 50
@@ -174,3 +174,33 @@ def test_while_the_broker_is_away_nothing_can_be_read_again():
     racks.is_wrong("north", UNREADABLE, Priority.MEDIUM, START)
     racks.link(False, START + 1)
     assert [one[1] for one in said(racks.fall_silent(START + 2 * WELL_AFTER_MS, TIMES))] == ["broker_lost"]
+
+
+def test_a_rack_that_starts_again_and_again_without_a_goodbye_is_a_problem_until_it_keeps_up():
+    link = signs("a")
+    assert link.said("a", "watching", START, kept=False, since="08:00") == []
+    for start in (1, 2):
+        assert link.said("a", "gone", START + start * 8, kept=False) == []
+        assert link.said("a", "watching", START + start * 8 + 1, kept=False, since=f"08:0{start}") == []
+    assert link.said("a", "watching", START + 18, kept=False, since="08:02") == [], "the broker came back"
+    begun = link.said("a", "watching", START + 20, kept=False, since="08:03")
+    assert said(begun) == [("a", RACK_RESTARTS, "unacknowledged", START + 20, START + 20)]
+    assert begun[0].event.priority is Priority.CRITICAL
+    assert link.said("a", "watching", START + 21, kept=False, since="08:04") == [], "one problem"
+    link.heard("a", START + 20 + WELL_AFTER_MS)
+    ended = link.fall_silent(START + 21 + WELL_AFTER_MS, TIMES)
+    assert said(ended) == [("a", RACK_RESTARTS, "normal", START + 21 + WELL_AFTER_MS, START + 20)]
+
+
+def test_starts_that_were_meant_or_are_far_apart_are_none():
+    link = signs("a")
+    for start in range(6):
+        at_ms = START + start * 10
+        link.said("a", "stopped", at_ms, kept=False)
+        assert RACK_RESTARTS not in {it.event.condition for it in _start(link, at_ms + 1)}
+    for start in range(1, 6):
+        assert _start(link, START + start * (WELL_AFTER_MS // 2 + 1)) == []
+
+
+def _start(link, at_ms):
+    return link.said("a", "watching", at_ms, kept=False, since=str(at_ms))

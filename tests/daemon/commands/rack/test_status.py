@@ -8,6 +8,7 @@ import jsonschema
 import pytest
 from rich.console import Console
 
+from daemon.broker.notices import Notices
 from daemon.check.load import load_settings
 from daemon.commands.rack.status import print_schema, status_command
 from daemon.errors import JournalError
@@ -153,8 +154,9 @@ def test_clock_and_damaged_journal_are_said(rack):
         rack.journal.state.keep_stretch(Stretch(START_MS, 0, False))
     assert "clock is not synchronised yet" in page_of(rack, width=200)
     replace_damaged(rack.journal, "database disk image is malformed")
-    page = page_of(rack, width=200)
-    assert "An earlier journal was damaged (database disk image is malformed) and set aside as " in page
+    Notices(rack.journal, lambda _: []).tell_new_run(rack.journal.state.clock_ms())
+    page = page_of(rack, width=250)
+    assert "damaged (database disk image is malformed), set aside as " in page
     (kept,) = {path.name for path in rack.settings.journal.path.parent.glob("*.damaged-*")} & set(
         re.findall(r"journal\.sqlite\.damaged-\w+", page)
     )
