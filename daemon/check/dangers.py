@@ -32,8 +32,8 @@ def danger_lines(settings: Settings) -> Iterator[str]:
 
 
 def unwatched_after_s(tolerance: Tolerance, probes: Iterable[ProbeSettings]) -> float:
-    """Return how long a quantity may show nothing usable before that is told."""
-    return max([tolerance.unwatched_after_ms / 1000, *(probe.silent_after_s for probe in probes)])
+    """Return how long a quantity may show nothing usable before that is told: three polls at least."""
+    return max([tolerance.unwatched_after_ms / 1000, *(3 * probe.every_s for probe in probes)])
 
 
 def _seen_by(channel: Channel, channels: dict[str, Channel], settings: Settings) -> str:
