@@ -112,7 +112,8 @@ def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
         since = f"since {clock_time(event.since_ms, zone)}"
         reason, numbers = event.evidence.reason, _numbers(event, zone)
         if event.condition == Condition.UNWATCHED:
-            return f"{again}{what}, {since} ({event.priority.word})"
+            asked = next((_ADVICE[it] for it in reason.split(", ") if it in _ADVICE), "")
+            return f"{again}{what}, {since} ({event.priority.word}){asked}"
         advice = _ADVICE.get(reason, f"; {reason}" if reason else "")
         return f"{again}{what}{numbers}, {since} ({event.priority.word}){also}{advice}"
     if event.trigger is Trigger.RETURNED:
@@ -163,6 +164,7 @@ _OF_THE_RACK = {
     "inputs unusable": "{about}: {inputs} inputs of the journal make no sense and are left out: {why}",
     "alarms not taken": "{about}: no on-call process has taken {alarms}; call somebody yourself",
     "no on-call process": "{about}: {by} is not heard any more; nobody is called",
+    "daily word": "{about}: {said}",
     "two racks of one name": "{about}: two racks use its name: {own} and {other}; rename one",
 }
 
