@@ -8,12 +8,14 @@ from zoneinfo import ZoneInfo
 
 from daemon.broker.command_desk import CommandDesk
 from daemon.broker.connection import Connection
+from daemon.broker.daily_word import DailyWord
 from daemon.broker.echo import Echo
 from daemon.broker.link import BrokerLink
 from daemon.broker.messages import messages_of, rack_topic, watch_message
 from daemon.broker.notices import Notices, Words
 from daemon.broker.receipts import Receipts
 from daemon.broker.standing_alarms import StandingAlarms
+from daemon.check.witnesses import faults_of_the_rack
 from daemon.clock import SteadyClock
 from daemon.errors import JournalError
 from daemon.journal.damage import replace_damaged
@@ -35,6 +37,7 @@ from daemon.watch.watch import Watch
 from drivers.readings import Bus, Clock, Emit, Surroundings
 from rules.alarms.event import AlarmEvent
 from rules.calling.records import Voice
+from rules.judging.watched import DangerNow
 from rules.readings import Notice
 
 TURN_MS = 1_000
@@ -65,6 +68,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         lambda _now_ms: keeper.check(watch.redate),
         lambda now_ms: retention.step(now_ms, keeper.dating),
         *_at_the_broker(settings.broker, connection, topic, notices, voice),
+        _daily_word(settings, notices, watch, keeper).step,
         MachineWatch(notices, repair, keeper).step,
         mark.step,
     ]
@@ -118,6 +122,21 @@ def _at_the_broker(
         Echo(connection, topic, notices, voice, broker.heartbeat_s).step,
         notices.tell_new_run,
     ]
+
+
+def _daily_word(
+    settings: Settings, notices: Notices, watch: Watch, keeper: TimeKeeper | GivenTime
+) -> DailyWord:
+    """Return what is said each morning; the engine and the dating are others after a redating."""
+
+    def dangers() -> list[DangerNow]:
+        return watch.engine.dangers()
+
+    def utc_ms(at_ms: int) -> int:
+        return keeper.dating.utc_ms(at_ms)
+
+    zone = ZoneInfo(settings.rack.time_zone)
+    return DailyWord(notices, dangers, list(faults_of_the_rack(settings)), utc_ms, zone)
 
 
 def _words(

@@ -112,7 +112,8 @@ def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
         since = f"since {clock_time(event.since_ms, zone)}"
         reason, numbers = event.evidence.reason, _numbers(event, zone)
         if event.condition == Condition.UNWATCHED:
-            return f"{again}{what}, {since} ({event.priority.word})"
+            asked = next((_ADVICE[it] for it in reason.split(", ") if it in _ADVICE), "")
+            return f"{again}{what}, {since} ({event.priority.word}){asked}"
         advice = _ADVICE.get(reason, f"; {reason}" if reason else "")
         return f"{again}{what}{numbers}, {since} ({event.priority.word}){also}{advice}"
     if event.trigger is Trigger.RETURNED:
@@ -170,6 +171,7 @@ _OF_THE_RACK = {
     "disk fills": "{about}: the disk of the journal fills: {free_mb} MB left, {gone_mb} less than a day ago",
     "clock left alone": "{about}: no time service looks after the clock since {since}; times drift",
     "clock set": "{about}: the machine's clock was set by {by_s} s; what came before keeps its times",
+    "daily word": "{about}: {said}",
     "two racks of one name": "{about}: two racks use its name: {own} and {other}; rename one",
 }
 

@@ -15,55 +15,30 @@ from numpy.typing import NDArray
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.book import AlarmBook
-from rules.alarms.event import NO_EVIDENCE, AlarmEvent, Crossing
+from rules.alarms.event import AlarmEvent
+from rules.alarms.life_cycle import Condition
 from rules.care.hand_checks import Chart
 from rules.care.probe_care import CalibrationNow, ProbeCare
 from rules.deeds import Deeds, finish_maintenance
 from rules.errors import InputError, RulesError
 from rules.judging.block import Block, Due, due_losses, due_silences, places_by_source
 from rules.judging.channel import ChannelState
+from rules.judging.disagreement import with_disagreement
 from rules.judging.silence import Places, SourceState, note_heard, silences
 from rules.judging.trend import TrendState
 from rules.judging.unwatched import Seen, Unseen, with_its_reason
 from rules.judging.watch_list import WatchList
-from rules.plain import from_plain, taken_over, to_plain
-from rules.quality.history import History, Learned, learned
+from rules.judging.watched import ChannelNow, DangerNow, dangers_now
+from rules.plain import from_plain, to_plain
+from rules.quality.history import History, learned
 from rules.quality.leaps import Leap
-from rules.quantities import Quantity
-from rules.rack.channels import Channel
+from rules.rack.limits import Level
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, move
 from rules.rack.state import RackState, stages_under, targets_of
-from rules.rack.tolerance import Tolerance
 from rules.readings import Action, Notice, Outcome, Readings
 
 SNAPSHOT_VERSION = 7
-
-
-@dataclass(frozen=True, slots=True)
-class ChannelNow:
-    """A channel as it stands, for people to look at; `tests` are the newest reading's flags, test by test.
-
-    `error` is how far the value may be off for want of the inputs in `lacking`; `good_time_ms` is when the
-    last good reading was measured that lacked none. Of what a probe measures, `last_change_ms` is when a
-    reading last differed from the one before (-1: never), `frozen` whether a witness says that the probe
-    repeats itself (None: it has not changed for so long that nobody can tell); `usual` is what was learned.
-    """
-
-    channel: Channel
-    tolerance: Tolerance | None
-    time_ms: int
-    value: float
-    flag: int
-    rate_per_hour: float
-    silent: bool
-    tests: tuple[int, ...]
-    error: float
-    lacking: tuple[Quantity, ...]
-    good_time_ms: int
-    last_change_ms: int
-    frozen: bool | None
-    usual: Learned | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +153,9 @@ class Engine:
             channel.name: channels.get(channel.name, ChannelState(seen_ms=at_ms))
             for channel in self._watch_list.channels
         }
+        for channel in self._watch_list.channels:
+            if channel.source.id not in known:  # a new probe has its time to be heard, as at a start
+                self._channels[channel.name].seen_ms = at_ms
         self._drop_limits_that_are_gone(at_ms, outcome)
         return outcome
 
@@ -197,6 +175,11 @@ class Engine:
 
     def channels(self) -> list[ChannelNow]:
         """Return every channel as it stands, in the order of the plan."""
+        faults = {
+            alarm.channel: (alarm.since_ms, alarm.evidence.reason)
+            for alarm in self._book
+            if alarm.condition is Condition.PROBE_FAULT and Level.ADVISORY in alarm.active
+        }
         return [
             ChannelNow(
                 channel,
@@ -210,13 +193,23 @@ class Engine:
                 state.error,
                 state.lacking,
                 state.good_time_ms,
-                state.calm.changed_ms,
-                state.calm.is_frozen(self._clock_ms, channel.source.probe in self._plan.fresh),
+                calm.changed_ms,
+                calm.is_frozen(self._clock_ms, channel.source.probe in self._plan.fresh),
                 learned(state.history, self._clock_ms, channel.quantity, channel.source.silent_after_ms),
+                faults.get(channel.name),
             )
             for channel in self._watch_list.channels
             for state in [self._channels[channel.name]]
+            for calm in [self._channels[self._watch_list.own[channel.source.id].name].calm]
         ]
+
+    def dangers(self) -> list[DangerNow]:
+        """Return what is known of each danger: all that the stages have limits on, by vessel."""
+        asked = {
+            vessel: self._plan.tolerances_of(vessel).get(now.stage, {})
+            for vessel, now in self._rack.stages.items()
+        }
+        return dangers_now(asked, self.channels())
 
     def stages(self) -> dict[str, StageNow]:
         """Return the stage that lives in each vessel."""
@@ -370,7 +363,9 @@ class Engine:
         for item in sorted(due, key=lambda item: item.order):
             self._ring_timers(item.at_ms)
             held = self._rack.maintenance_of(item.crossing.vessel, item.crossing.bus)
-            self._book.cross(with_its_reason(item.crossing, self._book), item.at_ms, held)
+            crossing = with_its_reason(item.crossing, self._book)
+            for made in with_disagreement(crossing, self._book, self._watch_list.twins):
+                self._book.cross(made, item.at_ms, held)
         self._ring_timers(self._clock_ms)
         outcome.events += self._book.take_events()
 
@@ -386,15 +381,9 @@ class Engine:
             standing = self._channels[name].standing
             for key in sorted(standing.keys() - keys):
                 del standing[key]
-        for name in self._unwatched.keys() - {danger.name for danger in self._watch_list.dangers()}:
-            del self._unwatched[name]
-        possible = {**possible, **self._watch_list.causes()}
-        over = {"active": False, "since_ms": at_ms, "reach": (), "evidence": NO_EVIDENCE}
-        gone = [
-            taken_over(Crossing, alarm, level=level, priority=priority, **over)
-            for alarm in self._book
-            for level, priority in sorted(alarm.active.items())
-            if f"{alarm.condition}:{level}" not in possible.get(alarm.channel, frozenset())
-        ]
+        causes, asked = self._watch_list.causes(), {danger.name for danger in self._watch_list.dangers()}
+        known = self._unwatched.items()
+        self._unwatched = {name: cause for name, cause in known if name in asked and cause in causes}
+        gone = self._watch_list.gone(self._book, {**possible, **causes}, self._sources, at_ms)
         self._book.withdraw(gone, at_ms)
         outcome.events += self._book.take_events()

@@ -15,7 +15,7 @@ from daemon.check.limits import limit_findings
 from daemon.check.names import lineage_findings, name_findings
 from daemon.check.probes import probe_findings
 from daemon.check.quality import quality_findings
-from daemon.check.witnesses import witness_lines
+from daemon.check.witnesses import faults_of_the_rack, witness_lines
 from daemon.errors import Finding, SettingsError
 from daemon.settings.draft import draft_of
 from daemon.settings.file import read_values
@@ -66,12 +66,15 @@ def check_command(path: Path | None, schema: bool, out: TextIO, err: TextIO) -> 
     found = findings_in(values)
     for finding in found:
         print(finding, file=out)
-    errors = [finding for finding in found if not finding.is_warning]
+    errors, faults = [finding for finding in found if not finding.is_warning], list[str]()
     if not errors:
         sound = Settings.model_validate(values)
-        print(*danger_lines(sound), *witness_lines(sound), *duty_lines(sound), sep="\n", file=out)
+        faults = [f"fault of the rack: {fault}" for fault in faults_of_the_rack(sound)]
+        for line in (*danger_lines(sound), *witness_lines(sound), *duty_lines(sound), *faults):
+            print(line, file=out)
     verdict = _count(len(errors), "error") if errors else f"OK: {_summary(Settings.model_validate(values))}"
     warnings = len(found) - len(errors)
+    verdict += f", {_count(len(faults), 'fault of the rack', 'faults of the rack')}" if faults else ""
     print(verdict + (f", {_count(warnings, 'warning')}" if warnings else ""), file=out)
     return UNFIT if errors else OK
 

@@ -4,13 +4,15 @@ from collections.abc import Iterable, Iterator
 
 from daemon.buses.shape import ProbeSettings
 from daemon.check.coverage import channels_in
+from daemon.check.witnesses import BY_CALM, counted_within_s, witnesses
 from daemon.settings.rack import Settings
 from daemon.tables.words import shown
 from daemon.words import label
 from rules.quantities import Quantity
 from rules.rack.channels import Channel, Need
 from rules.rack.limits import asks_for_watch
-from rules.rack.tolerance import Tolerance
+from rules.rack.stages import DEFAULT_TOLERANCES
+from rules.rack.tolerance import Band, Tolerance
 
 
 def danger_lines(settings: Settings) -> Iterator[str]:
@@ -28,12 +30,34 @@ def danger_lines(settings: Settings) -> Iterator[str]:
             seen = " and ".join(_seen_by(channel, channels, settings) for channel in here)
             told_s = unwatched_after_s(tolerance, [settings.probes[it.source.probe] for it in here])
             within = f"; told within {shown(told_s)} s of its loss" if here else ""
-            yield f"{vessel} {label(quantity)}: {seen or 'unwatched by settings, no probe for it'}{within}"
+            rest = f"; a freeze {_frozen_by(here, settings)}" if here else "; duty: look at it by hand"
+            what = seen or "unwatched by settings, no probe for it"
+            yield f"{vessel} {label(quantity)}: {what}{within}{rest}"
+        yield from _switched_off(vessel, table.stage, settings)
+
+
+def _switched_off(vessel: str, stage: str, settings: Settings) -> Iterator[str]:
+    """Say what nobody is called for since the settings take its critical limits away."""
+    for quantity, built_in in DEFAULT_TOLERANCES.get(stage, {}).items():
+        tolerance = settings.tolerance_of(stage, quantity, vessel)
+        if built_in.critical != Band() and (tolerance is None or tolerance.critical == Band()):
+            yield f"{vessel} {label(quantity)}: no critical limit by the settings, so it calls nobody"
+
+
+def _frozen_by(channels: list[Channel], settings: Settings) -> str:
+    """Say what would show a freeze, and what is left to people."""
+    for channel in channels:
+        probe = settings.probes[channel.source.probe]
+        if probe.fresh_by is not None:
+            return f"told within {shown(counted_within_s(probe))} s, its answers are counted"
+        if others := " and ".join(witnesses(settings, channel.source.probe, channel.source.quantity)):
+            return f"shown by {others} where that moves, else {BY_CALM}; duty: measure by hand"
+    return f"shown by nothing else, {BY_CALM}; duty: measure by hand once a week"
 
 
 def unwatched_after_s(tolerance: Tolerance, probes: Iterable[ProbeSettings]) -> float:
-    """Return how long a quantity may show nothing usable before that is told."""
-    return max([tolerance.unwatched_after_ms / 1000, *(probe.silent_after_s for probe in probes)])
+    """Return how long a quantity may show nothing usable before that is told: three polls at least."""
+    return max([tolerance.unwatched_after_ms / 1000, *(3 * probe.every_s for probe in probes)])
 
 
 def _seen_by(channel: Channel, channels: dict[str, Channel], settings: Settings) -> str:

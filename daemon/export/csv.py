@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from daemon.errors import SourceError
-from daemon.export.rows import Row, heading
+from daemon.export.rows import COLUMNS, Row, heading
 from daemon.tables.values import cell, from_cell, number, one_line, utc_ms
 from daemon.words import iso_time
 from rules.quantities import Quantity
@@ -30,7 +30,7 @@ RowWriter = Callable[[Row], None]
 
 
 @contextmanager
-def csv_writer(path: Path, rack: str, quantities: Sequence[Quantity], *, flags: bool) -> Iterator[RowWriter]:
+def csv_writer(path: Path, rack: str, quantities: Sequence[str], *, flags: bool) -> Iterator[RowWriter]:
     """Give a writer of the file at `path`, the header written."""
     said = [TITLE, f"# rack: {rack}", "# times: UTC; clock not set: the time is a guess of the machine's"]
     if flags:
@@ -91,9 +91,9 @@ def _without_comments(file: Iterable[str]) -> Iterator[str]:
         yield "\n" if before_header else line
 
 
-def _columns(header: list[str], path: Path) -> dict[Quantity, str]:
-    known = {heading(quantity): quantity for quantity in Quantity}
-    flags = {f"{quantity} flag" for quantity in Quantity}
+def _columns(header: list[str], path: Path) -> dict[str, str]:
+    known = {heading(quantity): quantity for quantity in COLUMNS}
+    flags = {f"{quantity} flag" for quantity in COLUMNS}
     unknown = [name for name in header if name not in (*FIXED, *known, *flags)]
     if unknown or list(header[: len(FIXED)]) != list(FIXED) or len(set(header)) != len(header):
         raise SourceError(
@@ -103,7 +103,7 @@ def _columns(header: list[str], path: Path) -> dict[Quantity, str]:
     return {known[name]: name for name in header if name in known}
 
 
-def _row(cells: dict[str, str], columns: dict[Quantity, str], where: str) -> Row:
+def _row(cells: dict[str, str], columns: dict[str, str], where: str) -> Row:
     try:
         return Row(
             utc_ms(cells["time"]),

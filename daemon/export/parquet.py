@@ -10,8 +10,7 @@ import pyarrow.parquet as pq
 
 from daemon.errors import SourceError
 from daemon.export.csv import FIXED, RowWriter
-from daemon.export.rows import Row, heading
-from rules.quantities import Quantity, unit_of
+from daemon.export.rows import COLUMNS, Row, heading, unit
 
 ROWS_AT_ONCE = 50_000
 _TITLE = {b"bellwatch export": b"1"}
@@ -19,9 +18,7 @@ _UTC_MS = pa.timestamp("ms", tz="UTC")
 
 
 @contextmanager
-def parquet_writer(
-    path: Path, rack: str, quantities: Sequence[Quantity], *, flags: bool
-) -> Iterator[RowWriter]:
+def parquet_writer(path: Path, rack: str, quantities: Sequence[str], *, flags: bool) -> Iterator[RowWriter]:
     """Give a writer of the file at `path`; now and then a group of rows is written."""
     fields = [
         pa.field("time", _UTC_MS),
@@ -29,7 +26,14 @@ def parquet_writer(
         pa.field("clock", pa.bool_()),
         pa.field("vessel", pa.dictionary(pa.int32(), pa.string())),
         pa.field("probe", pa.dictionary(pa.int32(), pa.string())),
-        *(pa.field(heading(q), pa.float64(), metadata={"unit": unit_of(q)}) for q in quantities),
+        *(
+            pa.field(
+                heading(q),
+                pa.float64(),
+                metadata={"unit": unit(q)},
+            )
+            for q in quantities
+        ),
         *(pa.field(f"{q} flag", pa.int8()) for q in quantities if flags),
     ]
     schema = pa.schema(fields, metadata={**_TITLE, b"rack": rack.encode()})
@@ -63,7 +67,7 @@ def parquet_rows(path: Path) -> Iterator[Row]:
     metadata = file.schema_arrow.metadata or {}
     if metadata.get(b"bellwatch export") != b"1" or tuple(names[: len(FIXED)]) != FIXED:
         raise SourceError(f"{path}: not an export of bellwatch's; its columns are {', '.join(names)}")
-    columns = {quantity: heading(quantity) for quantity in Quantity if heading(quantity) in names}
+    columns = {quantity: heading(quantity) for quantity in COLUMNS if heading(quantity) in names}
     flags = {quantity: f"{quantity} flag" for quantity in columns if f"{quantity} flag" in names}
     for batch in file.iter_batches(ROWS_AT_ONCE):
         lists = {name: _plain(batch.column(name)) for name in names}
@@ -79,5 +83,5 @@ def _plain(column: pa.Array) -> list[Any]:
     return plain
 
 
-def _there(lists: dict[str, list[Any]], columns: dict[Quantity, str], at: int) -> dict[Quantity, Any]:
+def _there(lists: dict[str, list[Any]], columns: dict[str, str], at: int) -> dict[str, Any]:
     return {quantity: lists[name][at] for quantity, name in columns.items() if lists[name][at] is not None}

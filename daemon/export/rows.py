@@ -16,6 +16,9 @@ from rules.rack.plan import FRESH
 SEARCHED_MS = 3_600_000
 """A reading may have been taken in so much later than it was measured and still be found by its time."""
 
+COLUMNS: tuple[str, ...] = (*Quantity, FRESH)
+"""What a row can hold, in the order of the columns; the last is the count that shows that answers are new."""
+
 _MOMENT = attrgetter("time_ms", "taken_in_ms", "vessel", "probe")
 
 
@@ -40,22 +43,26 @@ class Row:
     known: bool
     vessel: str
     probe: str
-    values: dict[Quantity, float] = field(default_factory=dict)
-    flags: dict[Quantity, int] = field(default_factory=dict)
+    values: dict[str, float] = field(default_factory=dict)
+    flags: dict[str, int] = field(default_factory=dict)
 
 
-def heading(quantity: Quantity) -> str:
+def unit(measured: str) -> str:
+    """Return the unit of a column; empty where there is none."""
+    return "" if measured == FRESH else unit_of(Quantity(measured))
+
+
+def heading(measured: str) -> str:
     """Return the name of a column, with its unit."""
-    unit = unit_of(quantity)
-    return f"{quantity} ({unit})" if unit else quantity.value
+    return f"{measured} ({unit(measured)})" if unit(measured) else str(measured)
 
 
-def selected_sources(journal: Journal, selection: Selection) -> dict[int, tuple[str, Quantity, str]]:
+def selected_sources(journal: Journal, selection: Selection) -> dict[int, tuple[str, str, str]]:
     """Return probe, quantity and vessel of every source that is selected, by its number."""
     return {
-        key: (probe, Quantity(quantity), vessel)
+        key: (probe, quantity, vessel)
         for key, (probe, quantity, vessel) in journal.inputs.sources().items()
-        if quantity != FRESH and (not selection.vessels or vessel in selection.vessels)
+        if not selection.vessels or vessel in selection.vessels
     }
 
 
@@ -72,7 +79,6 @@ def bounds(journal: Journal, selection: Selection, dating: Dating) -> tuple[int,
 def rows(journal: Journal, selection: Selection, dating: Dating) -> Iterator[tuple[int, Row]]:
     """Go through the selected rows, each with the number of its first reading."""
     sources = selected_sources(journal, selection)
-    order = list(Quantity)
     first_seq, row = 0, None
     between = bounds(journal, selection, dating)
     for seq, at_ms, source, lag_ms, value, flag in journal.inputs.flagged_rows(*between):
@@ -85,7 +91,7 @@ def rows(journal: Journal, selection: Selection, dating: Dating) -> Iterator[tup
         )
         if not _in_range(found.time_ms, selection):
             continue
-        if row is None or not _continues(row, found, quantity, order):
+        if row is None or not _continues(row, found, quantity):
             if row is not None:
                 yield first_seq, row
             first_seq, row = seq, found
@@ -101,5 +107,5 @@ def _in_range(time_ms: int, selection: Selection) -> bool:
     return begun and (selection.to_ms is None or time_ms < selection.to_ms)
 
 
-def _continues(row: Row, found: Row, quantity: Quantity, order: list[Quantity]) -> bool:
-    return _MOMENT(row) == _MOMENT(found) and order.index(quantity) > max(map(order.index, row.values))
+def _continues(row: Row, found: Row, measured: str) -> bool:
+    return _MOMENT(row) == _MOMENT(found) and COLUMNS.index(measured) > max(map(COLUMNS.index, row.values))

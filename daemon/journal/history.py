@@ -130,6 +130,14 @@ class History:
             and not says_the_same(json.loads(row[0]), event)
         ]
 
+    def times_begun(self, condition: str, from_ms: int) -> list[tuple[str, int]]:
+        """Return how often each alarm of a condition has begun since a moment, told or not."""
+        return self._db.execute(
+            "SELECT alarm, count(*) FROM event WHERE at_ms >= ? AND alarm GLOB ?"
+            " AND json_extract(body, '$.trigger') IN ('raised', 'suppressed') GROUP BY alarm",
+            (from_ms, f"*/{condition}"),
+        ).fetchall()
+
     def last_event_number(self) -> int:
         """Return the number of the newest event; 0 where there is none."""
         return int(self._db.execute("SELECT ifnull(max(number), 0) FROM event").fetchone()[0])

@@ -9,7 +9,7 @@ import json
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any, TypeVar
 
@@ -148,6 +148,9 @@ def _mention(rack: str, body: Mapping[str, Any]) -> Word:
     event = AlarmEvent(
         0, at_ms, about, "", kind, Trigger.RAISED, State.NORMAL, Priority.LOW, at_ms, _text(body["id"])
     )
+    details = body.get("details")
+    if isinstance(details, dict) and "said" in details:  # the daily word: its words are what it is about
+        event = replace(event, evidence=Evidence(reason=_text(details["said"])))
     return Word(rack, event, mention=True)
 
 

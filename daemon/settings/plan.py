@@ -29,6 +29,7 @@ def sources_of(settings: Settings, source_id: Callable[[str, str, str], int]) ->
             compensation_per_kelvin=(measurement.percent_per_kelvin or 0.0) / 100.0,
             accuracy=measurement.stated_accuracy,
             calibrate_every_ms=_ms(probe.calibrate_every_days),
+            every_ms=round(probe.every_s * 1000),
         )
         for name, probe in settings.probes.items()
         for measurement in probe.measurements

@@ -25,7 +25,7 @@ def export_recording(path: Path, rows: Iterable[Row]) -> Recording:
     for row in rows:
         at_ms = max(at_ms, row.taken_in_ms)
         for quantity, value in row.values.items():
-            source = sources.setdefault((row.probe, quantity.value, row.vessel), len(sources) + 1)
+            source = sources.setdefault((row.probe, str(quantity), row.vessel), len(sources) + 1)
             if row.time_ms <= newest.get(source, -1):
                 refused += 1
                 continue

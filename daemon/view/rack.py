@@ -12,6 +12,7 @@ from daemon.view.rack_now import (
     Overall,
     RackNow,
     StageNow,
+    Unwatched,
     VesselNow,
     WatchNow,
     WatchState,
@@ -30,7 +31,7 @@ def rack_now(view: JournalView, now_ms: int) -> RackNow:
     watch = watch_now(sight)
     channels = channels_now(sight, watch.state)
     alarms = alarms_now(sight, {channel.name: channel for channel in channels})
-    vessels = _vessels(sight, channels, alarms)
+    vessels = _vessels(sight, channels, alarms, watch.state)
     utc_ms, guess_ms = sight.dating.utc_ms, sight.dating.unsynchronised_from_ms()
     return RackNow(
         sight.engine.plan.rack,
@@ -77,9 +78,14 @@ def _overall(watch: WatchNow, vessels: tuple[VesselNow, ...], alarms: list[Alarm
     return Overall.ALARMS_HELD if alarms else Overall.WELL
 
 
-def _vessels(sight: Sight, channels: list[ChannelNow], alarms: list[AlarmNow]) -> tuple[VesselNow, ...]:
+def _vessels(
+    sight: Sight, channels: list[ChannelNow], alarms: list[AlarmNow], watch: WatchState
+) -> tuple[VesselNow, ...]:
     """Return the vessels, the one that most needs somebody first, otherwise in the order of the plan."""
-    found = [_vessel(sight, vessel, channels, alarms) for vessel in sight.engine.stages()]
+    lost = unwatched(sight, watch)
+    found = [
+        _vessel(sight, vessel, channels, alarms, lost.get(vessel, ())) for vessel in sight.engine.stages()
+    ]
     open_alarms = {alarm.name: alarm for alarm in alarms if alarm.held_by is None}
 
     def urgency(vessel: VesselNow) -> tuple[int, bool, int]:
@@ -89,7 +95,13 @@ def _vessels(sight: Sight, channels: list[ChannelNow], alarms: list[AlarmNow]) -
     return tuple(sorted(found, key=urgency, reverse=True))
 
 
-def _vessel(sight: Sight, name: str, channels: list[ChannelNow], alarms: list[AlarmNow]) -> VesselNow:
+def _vessel(
+    sight: Sight,
+    name: str,
+    channels: list[ChannelNow],
+    alarms: list[AlarmNow],
+    lost: tuple[Unwatched, ...],
+) -> VesselNow:
     known, stage = sight.settings.vessels.get(name), _stage(sight, name)
     here = tuple(channel for channel in channels if channel.vessel == name)
     until_ms = sight.engine.maintenance().get(f"vessel/{name}")
@@ -101,7 +113,7 @@ def _vessel(sight: Sight, name: str, channels: list[ChannelNow], alarms: list[Al
         None if until_ms is None else sight.dating.utc_ms(until_ms),
         here,
         tuple(alarm.name for alarm in alarms if name in alarm.vessels),
-        unwatched(sight.engine.plan.tolerances_of(name).get(stage.name, {}), here),
+        lost,
     )
 
 

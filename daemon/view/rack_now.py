@@ -7,6 +7,8 @@ stands beside them. None stands for what is not known, or does not apply; a `why
 from dataclasses import dataclass
 from enum import StrEnum
 
+from rules.judging.watched import Watched
+
 
 class Overall(StrEnum):
     """How the rack is in a word, the worst that holds; `well` only where all that is asked for is watched."""
@@ -27,15 +29,6 @@ class WatchState(StrEnum):
     NEVER = "never"
 
 
-class WatchedState(StrEnum):
-    """What is known of a danger."""
-
-    WATCHED = "watched"
-    WATCHED_ROUGHLY = "watched_roughly"
-    UNWATCHED = "unwatched"
-    NOT_KNOWN = "not_known"
-
-
 @dataclass(frozen=True, slots=True)
 class WatchNow:
     """The watch itself: its state since when, and for how long now it has not finished a turn."""
@@ -43,16 +36,6 @@ class WatchNow:
     state: WatchState
     since_ms: int | None
     age_s: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Watched:
-    """Whether a channel is watched: by which probe, or why not and since when."""
-
-    state: WatchedState
-    by_what: str
-    why: str
-    since_ms: int | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,10 +11,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
-from rules.alarms.alarm import HOLDING, Alarm, Hold, HoldKind, explains, is_worse
+from rules.alarms.alarm import HOLDING, Alarm, Hold, HoldKind, explains
 from rules.alarms.event import NO_EVIDENCE, AlarmEvent, Crossing, Evidence
 from rules.alarms.history import TOLD, remembered, steps_to
-from rules.alarms.life_cycle import MILDER, Condition, Priority, State, Trigger, latches, next_state
+from rules.alarms.life_cycle import EXCUSES, MILDER, Condition, Priority, State, Trigger, latches, next_state
 from rules.alarms.patience import AT_ONCE, LAST_BACK, Patience, patience
 from rules.errors import AlarmError
 from rules.plain import taken_over
@@ -80,7 +80,7 @@ class AlarmBook:
         if alarm.holds:
             self._cross_held(before, alarm, at_ms, evidence)
         elif not before.active and active:
-            self._raise(alarm, at_ms, evidence, maintenance)
+            self._raise(alarm, at_ms, crossing, maintenance)
         else:
             trigger = _trigger(before, alarm, self.rules.latching)
             self._keep(alarm)
@@ -90,7 +90,8 @@ class AlarmBook:
                 self._step(alarm, trigger, at_ms, evidence)
         return alarm
 
-    def _raise(self, alarm: Alarm, at_ms: int, evidence: Evidence, maintenance: Hold | None) -> None:
+    def _raise(self, alarm: Alarm, at_ms: int, crossing: Crossing, maintenance: Hold | None) -> None:
+        evidence, hides = crossing.evidence, f"{alarm.cause}/{Condition.UNWATCHED}"
         if maintenance is not None:
             self._hold(alarm, HoldKind.MAINTENANCE, maintenance, at_ms, evidence)
             return
@@ -98,8 +99,12 @@ class AlarmBook:
         leader = None if latched else self._news(alarm)
         if leader is not None:
             self._hold(alarm, HoldKind.EXPLAINED, Hold("", leader.name), at_ms, evidence)
+        elif crossing.waits_ms:
+            self._hold(alarm, HoldKind.EXPLAINED, Hold("", hides, at_ms + crossing.waits_ms), at_ms, evidence)
         else:
-            self._step(alarm, Trigger.RAISED, at_ms, evidence)
+            excuses = alarm.condition in EXCUSES and alarm.state is State.NORMAL
+            goes_over = excuses and any(it.announced for it in self._group(alarm.cause))
+            self._step(alarm, Trigger.WORSENED if goes_over else Trigger.RAISED, at_ms, evidence)
 
     def _cross_held(self, before: Alarm, alarm: Alarm, at_ms: int, evidence: Evidence) -> None:
         """While an alarm is kept from people the water is only noted; an explanation can cease to be one."""
@@ -131,13 +136,13 @@ class AlarmBook:
     def _explanation(self, alarm: Alarm) -> Alarm | None:
         """Return the announced alarm of the same cause that is at least as urgent; None if there is none.
 
-        Who has shelved the worse of two limits need not be told of the milder.
+        Who has shelved the worse of two limits need not be told of the milder, nor of a probe that hides it.
         """
         others = [
             it
             for it in self._group(alarm.cause)
             if (it.announced and it.name != alarm.name)
-            or (it.active and it.held_by is HoldKind.SHELF and is_worse(it, alarm))
+            or (it.active and it.held_by is HoldKind.SHELF and explains(it, alarm))
         ]
         calling = State.UNACKNOWLEDGED
         leader = max(others, key=lambda other: (other.priority, other.state is calling), default=None)
@@ -341,7 +346,7 @@ class AlarmBook:
             until_ms=hold.until_ms if hold else None,
         )
         self._events.append(event)
-        if trigger is Trigger.RAISED:
+        if trigger in (Trigger.RAISED, Trigger.WORSENED):
             for other in self._group(alarm.cause):
                 if other.announced and explains(alarm, other):
                     self._hold(other, HoldKind.EXPLAINED, Hold("", alarm.name), at_ms, NO_EVIDENCE)

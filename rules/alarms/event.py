@@ -31,7 +31,8 @@ NO_EVIDENCE = Evidence()
 class Crossing:
     """A level of a condition on a channel is crossed (`active`), or no longer; it began at `since_ms`.
 
-    `reach` names vessels that the cause concerns beside the channel's own.
+    `reach` names vessels that the cause concerns beside the channel's own. For `waits_ms` people are not told
+    of it: what it may hide is told by then, as an alarm of the same cause.
     """
 
     vessel: str
@@ -45,6 +46,7 @@ class Crossing:
     since_ms: int
     reach: tuple[str, ...] = ()
     evidence: Evidence = NO_EVIDENCE
+    waits_ms: int = 0
 
     @property
     def alarm(self) -> str:

@@ -118,8 +118,9 @@ _BETWEEN_TWO = {
     (State.NORMAL, Trigger.GOES_ON_SEEN): State.ACKNOWLEDGED,
     (State.SUPPRESSED, Trigger.GOES_ON): State.UNACKNOWLEDGED,
     (State.SUPPRESSED, Trigger.GOES_ON_SEEN): State.ACKNOWLEDGED,
+    (State.NORMAL, Trigger.WORSENED): State.UNACKNOWLEDGED,
 }
-"""One problem passes from one alarm to another, and its state with it: no announcement."""
+"""One problem passes from one alarm to another: its state with it and no announcement, or as a worse one."""
 
 _BY_PEOPLE = {
     (State.UNACKNOWLEDGED, Trigger.ACKNOWLEDGED): State.ACKNOWLEDGED,

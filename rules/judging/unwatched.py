@@ -153,7 +153,7 @@ class Unseen:
         """Return when a source should have been seen again, after the last time up to a moment."""
         name = self.own[source.id].name
         last_ms = heard_by(self.last[name], self.at_ms, self.seen.get(name), at_ms)
-        return last_ms + source.silent_after_ms
+        return last_ms + source.missed_after_ms
 
 
 def cause_of(source: Source, scope: Scope) -> str:

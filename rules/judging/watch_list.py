@@ -1,18 +1,20 @@
 """The channels of a rack, what each is judged by now, and the alarms that it can raise."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.alarms.alarm import Alarm
 from rules.alarms.event import NO_EVIDENCE, Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.causes import water_cause
 from rules.judging.out_of_water import cells_of
 from rules.judging.persistence import Turn
-from rules.judging.silence import Scope, Silence
+from rules.judging.silence import Scope, Silence, SourceState
 from rules.judging.unwatched import Danger, Loss, cause_of
+from rules.plain import taken_over
 from rules.quality.calm import MOVED
 from rules.quality.settings import QualitySettings
 from rules.quantities import Quantity
@@ -55,6 +57,7 @@ class WatchList:
         self.place = {channel.name: place for place, channel in enumerate(self.channels)}
         self.own = {channel.source.id: channel for channel in self.channels if channel.measured}
         self.cells = cells_of(plan.sources)
+        self.twins = {channel.name: channel.twin for channel in self.channels if channel.twin}
         self._rack = rack
         self._dangers: tuple[Danger, ...] | None = None
         self._needed: dict[int, Priority] = {}
@@ -153,6 +156,7 @@ class WatchList:
         evidence: Evidence = NO_EVIDENCE,
     ) -> Crossing:
         """Return a crossing; a probe's own trouble is of low priority: what it hides has its own alarm."""
+        probe = cause_of(channel.source, Scope.PROBE)
         return Crossing(
             vessel=channel.vessel,
             bus=channel.source.bus,
@@ -164,19 +168,29 @@ class WatchList:
             active=turn.active,
             since_ms=turn.since_ms,
             evidence=evidence,
+            waits_ms=self._waits_ms(probe) if turn.active and not priority else 0,
         )
+
+    def _sources_of(self, cause: str) -> list[Source]:
+        """Return what a probe, a bus or the whole rack measures, by the cause that alarms about it share."""
+        scope, _, name = cause.partition("/")
+        every = scope == "rack"
+        return [it for it in self.plan.sources if every or name == (it.probe if scope == "probe" else it.bus)]
+
+    def _waits_ms(self, cause: str) -> int:
+        """Return within which time a danger is told as unwatched that nothing shows but what may be lost."""
+        lost = self._sources_of(cause)
+        hidden = (it for it in self.dangers() if all(channel.source in lost for channel in it.channels))
+        return max((danger.delay_ms for danger in hidden), default=0)
 
     def silence(self, silence: Silence) -> Crossing:
         """Return the crossing of a source that fell silent or was heard again."""
         channel, source, scope = self.own[silence.source.id], silence.source, silence.scope
         turn = Turn(silence.position, silence.begins, silence.since_ms)
-        reach = {
-            other.vessel
-            for other in self.plan.sources
-            if scope is Scope.RACK or (scope is Scope.BUS and other.bus == source.bus)
-        }
+        cause = cause_of(source, scope)
+        reach = set() if scope is Scope.PROBE else {other.vessel for other in self._sources_of(cause)}
         crossing = self.crossing(channel, Condition.SILENT, Level.ADVISORY, None, turn)
-        return replace(crossing, cause=cause_of(source, scope), reach=tuple(sorted(reach)))
+        return replace(crossing, cause=cause, reach=tuple(sorted(reach)), waits_ms=self._waits_ms(cause))
 
     def dangers(self) -> tuple[Danger, ...]:
         """Return what the stages have limits on and a channel shows."""
@@ -190,18 +204,18 @@ class WatchList:
         return self._dangers
 
     def _danger(self, name: str, channels: list[Channel]) -> Danger:
-        missed_ms = max(channel.source.silent_after_ms for channel in channels)
+        least_ms = max(channel.source.missed_after_ms for channel in channels)
         tolerance = self.tolerance(channels[0])
-        delay_ms = tolerance.unwatched_after_ms if tolerance else 0
-        return Danger(name, tuple(channels), missed_ms, max(delay_ms, missed_ms), worst_priority(tolerance))
+        delay_ms = max(tolerance.unwatched_after_ms if tolerance else 0, least_ms)
+        missed_ms = min(max(channel.source.silent_after_ms for channel in channels), delay_ms)
+        return Danger(name, tuple(channels), missed_ms, delay_ms, worst_priority(tolerance))
 
     def loss(self, loss: Loss) -> Crossing:
         """Return the crossing of a danger that nobody sees any more, or that is seen again."""
-        scope, _, what = loss.cause.partition("/")
-        its = [it for it in self.plan.sources if what == (it.probe if scope == "probe" else it.bus)]
+        scope, its = loss.cause.partition("/")[0], self._sources_of(loss.cause)[0]
         return Crossing(
-            vessel=its[0].vessel if scope == "probe" else RACK_WIDE,
-            bus=its[0].bus if its else "",
+            vessel=its.vessel if scope == "probe" else RACK_WIDE,
+            bus="" if scope == "rack" else its.bus,
             channel=loss.cause,
             condition=Condition.UNWATCHED,
             cause=loss.cause,
@@ -232,6 +246,27 @@ class WatchList:
         keys = {limit.key for limit in limits_of(tolerance)} if tolerance else set()
         silent = {_SILENT_KEY} if channel.measured else set()
         return frozenset(keys | silent | {FAULT_KEY, STUCK_KEY})
+
+    def gone(
+        self,
+        alarms: Iterable[Alarm],
+        possible: Mapping[str, frozenset[str]],
+        sources: Mapping[int, SourceState],
+        at_ms: int,
+    ) -> list[Crossing]:
+        """Return the ends of what stands although its limit, its whole channel or its silence is gone."""
+        over = {"active": False, "since_ms": at_ms, "reach": (), "evidence": NO_EVIDENCE}
+        silent = {channel.name for source_id, channel in self.own.items() if sources[source_id].silent}
+        found = []
+        for alarm in alarms:
+            for level, priority in sorted(alarm.active.items()):
+                channel, key = alarm.channel, f"{alarm.condition}:{level}"
+                if ":" in level:  # a limit gave it to a disagreement
+                    channel, _, key = level.rpartition("/")
+                heard = alarm.condition is Condition.SILENT and channel not in silent
+                if heard or key not in possible.get(channel, frozenset()):
+                    found.append(taken_over(Crossing, alarm, level=level, priority=priority, **over))
+        return found
 
     def possible_alarms(self, at_ms: int) -> dict[str, Crossing]:
         """Return every alarm that the rack can raise now, by name."""

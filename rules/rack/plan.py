@@ -26,6 +26,7 @@ class Source:
 
     `accuracy` is the stated one, plus or minus in the quantity's unit, None where nobody stated it;
     `calibrate_every_ms` is how long a calibration holds, None for a probe that nobody has to calibrate.
+    `every_ms` is how often it is to be read by the settings (0: not known, in a plan of an older version).
     """
 
     id: int
@@ -38,6 +39,12 @@ class Source:
     compensation_per_kelvin: float = 0.0
     accuracy: float | None = None
     calibrate_every_ms: int | None = None
+    every_ms: int = 0
+
+    @property
+    def missed_after_ms(self) -> int:
+        """Return for how long at least it may show nothing: three intervals of the settings."""
+        return 3 * self.every_ms or self.silent_after_ms
 
 
 @dataclass(frozen=True, slots=True)

@@ -208,7 +208,8 @@ def test_a_reading_at_the_limit_keeps_a_source_from_falling_silent():
 
 
 def test_a_silent_bus_is_one_announced_alarm_and_its_return_announces_no_other():
-    watched = WatchedRack(plan_of(thermometers(4, silent_after_ms=120 * SECOND), CALM))
+    care_not = {"polyp": {}}
+    watched = WatchedRack(plan_of(thermometers(4, silent_after_ms=120 * SECOND), care_not))
     watched.read_all([(number * SECOND, number, 15.0) for number in (1, 2, 3, 4)])
     watched.wait(10 * MINUTE)
     raised = [event for event in watched.events if event.state is State.UNACKNOWLEDGED]
@@ -234,15 +235,13 @@ def test_one_dead_probe_of_two_quantities_is_one_alarm():
     watched.read_all([(0, 1, 40.0), (0, 2, 15.0), (0, 3, 15.0)])
     watched.wait(5 * MINUTE)
     assert told(watched.events) == [
-        ("k1/conductivity/silent", "raised"),
+        ("k1/conductivity/silent", "suppressed"),
         ("k1/temperature/silent", "suppressed"),
     ]
-    watched.wait(31 * MINUTE)
-    assert told(watched.events[2:]) == [
-        ("probe/ct/unwatched", "raised"),
-        ("k1/conductivity/silent", "suppressed"),
-    ]
+    watched.wait(2 * HOUR)
+    assert told(watched.events[2:]) == [("probe/ct/unwatched", "raised")]
     assert watched.events[2].priority is Priority.CRITICAL
+    assert watched.events[2].at_ms == START_MS + 30 * MINUTE
 
 
 def test_a_silent_bus_hides_what_all_its_probes_watched_and_is_one_alarm():
@@ -275,6 +274,48 @@ def test_what_a_lost_probe_hides_later_is_told_when_it_is_hidden():
         ("worsened", 89.0),
     ]
     assert told_of[1].evidence.hidden == ("k1/temperature", "k1/salinity")
+
+
+def test_a_silence_that_comes_to_hide_a_danger_goes_over_into_one_alarm():
+    """No stage asks for the temperature, and salinity does without it for hours, ever less surely."""
+    sources = (
+        Source(1, "multi", T, "k1", 2 * MINUTE, "bench"),
+        Source(2, "multi", Quantity.CONDUCTIVITY, "k1", 2 * MINUTE, "bench"),
+    )
+    narrow = Tolerance(target=34.0, critical=Band(33.0, 35.0), critical_on_delay_ms=0)
+    watched = WatchedRack(plan_of(sources, {"polyp": {Quantity.SALINITY: narrow}}))
+    watched.read_all([(0, 1, 15.0), *((minute * MINUTE, 2, 42.0) for minute in range(300))])
+    announced = [event for event in watched.events if event.state is State.UNACKNOWLEDGED]
+    assert told(announced) == [("k1/temperature/silent", "raised"), ("probe/multi/unwatched", "worsened")]
+    assert [event.priority for event in announced] == [Priority.LOW, Priority.CRITICAL]
+    assert announced[0].cause == announced[1].cause
+    assert watched.states["k1/temperature/silent"] == "suppressed by design"
+    watched.read_all([(300 * MINUTE, 1, 15.0), (300 * MINUTE + 1, 2, 42.0)])
+    assert [alarm.name for alarm in watched.engine.alarms() if alarm.active] == []
+
+
+def test_a_probe_that_is_heard_again_before_it_hid_a_danger_for_too_long_calls_nobody():
+    watched = WatchedRack(plan_of(thermometers(1, silent_after_ms=2 * MINUTE), CALM), restarting=True)
+    watched.read_all([(0, 1, 15.0), (20 * MINUTE, 1, 15.0), (21 * MINUTE, 1, 15.0)])
+    assert watched.steps == [("k1/temperature/silent", "suppressed"), ("k1/temperature/silent", "released")]
+    assert watched.states == {}
+
+
+def test_a_probe_that_is_replaced_under_another_name_ends_what_the_old_one_hid():
+    plan = plan_of(thermometers(1, silent_after_ms=2 * MINUTE), CALM)
+    watched = WatchedRack(plan)
+    watched.read(0, 1, 15.0)
+    watched.wait(HOUR)
+    watched.configure(HOUR, replace(plan, sources=(replace(plan.sources[0], id=2, probe="new"),)))
+    assert [alarm.name for alarm in watched.engine.alarms() if alarm.active] == []
+    watched.read(HOUR + MINUTE, 2, 15.0)
+    watched.wait(HOUR + 2 * MINUTE)
+    assert watched.steps[-2:] == [
+        ("k1/temperature/silent", "released"),
+        ("probe/t1/unwatched", "returned"),
+    ]
+    watched.wait(3 * HOUR)
+    assert watched.steps[-1] == ("probe/new/unwatched", "raised")
 
 
 def test_what_is_under_maintenance_falls_silent_unheard():
@@ -367,8 +408,9 @@ def test_what_a_failing_probe_hides_is_as_urgent_as_the_worst_alarm_that_is_lost
     rows = [(minute * MINUTE, *read) for minute in range(32) for read in ((1, 5000.0), (2, 39.0))]
     watched.read_all(rows)
     found = {event.alarm: event.priority for event in watched.events if event.trigger == "raised"}
+    its_own = {"k1/temperature/probe_fault": Priority.LOW}
     hidden = {} if expected is None else {"probe/t/unwatched": expected}
-    assert found == {"k1/temperature/probe_fault": Priority.LOW} | hidden
+    assert found == (hidden or its_own), "one alarm: of what is hidden, or of the probe"
     for event in watched.events:
         if event.alarm in hidden:
             assert event.at_ms == START_MS + 30 * MINUTE
@@ -641,3 +683,20 @@ def test_people_see_every_channel_as_it_stands():
     assert one.tolerance is PROMPT
     assert np.isnan(two.value)
     assert watched.engine.newest_times_ms() == {1: START_MS, 2: -1}
+
+
+@pytest.mark.parametrize(
+    ("every", "silent_after", "told_after"),
+    [(10 * SECOND, HOUR, 30), (20 * MINUTE, 45 * MINUTE, 60), (9 * MINUTE, 20 * MINUTE, 30)],
+    ids=["a patient silence delays nothing", "three slow polls", "less than three polls"],
+)
+def test_unwatched_counts_from_the_last_reading_and_waits_for_three_polls_of_the_settings(
+    every, silent_after, told_after
+):
+    (one,) = thermometers(1, silent_after_ms=silent_after)
+    watched = WatchedRack(plan_of((replace(one, every_ms=every),), CALM))
+    watched.read(0, 1, 15.0)
+    watched.wait(3 * HOUR)
+    (raised,) = [event for event in watched.events if event.state is State.UNACKNOWLEDGED]
+    assert (raised.alarm, raised.at_ms) == ("probe/t1/unwatched", START_MS + told_after * MINUTE)
+    assert raised.since_ms == START_MS

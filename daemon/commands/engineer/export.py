@@ -9,11 +9,10 @@ from daemon.commands.engineer.progress import shown
 from daemon.commands.options import add_journal, journal_path, needing
 from daemon.errors import SourceError
 from daemon.export.csv import RowWriter, csv_writer
-from daemon.export.rows import Selection, bounds, rows, selected_sources
+from daemon.export.rows import COLUMNS, Selection, bounds, rows, selected_sources
 from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
 from daemon.tables.values import utc_ms
-from rules.quantities import Quantity
 
 _SHOWN_EVERY = 5_000
 
@@ -48,7 +47,7 @@ def export(journal: Journal, selection: Selection, target: Path, *, flags: bool)
         known = ", ".join(sorted({vessel for *_, vessel in journal.inputs.sources().values()})) or "none yet"
         raise SourceError(f"no readings of vessel {', '.join(selection.vessels)}; the journal has: {known}")
     measured = {quantity for _, quantity, _ in sources.values()}
-    quantities = [quantity for quantity in Quantity if quantity in measured]
+    quantities = [quantity for quantity in COLUMNS if quantity in measured]
     part = target.with_name(target.name + ".part")
     dating, count = journal.state.dating(), 0
     after, upto = bounds(journal, selection, dating)
@@ -71,7 +70,7 @@ def export(journal: Journal, selection: Selection, target: Path, *, flags: bool)
 
 
 def _writer(
-    target: Path, part: Path, rack: str, quantities: list[Quantity], *, flags: bool
+    target: Path, part: Path, rack: str, quantities: list[str], *, flags: bool
 ) -> AbstractContextManager[RowWriter]:
     if target.suffix == ".csv":
         return csv_writer(part, rack, quantities, flags=flags)

@@ -19,6 +19,7 @@ from daemon.view.rack import rack_now
 from daemon.view.reader import JournalView
 from daemon.words import SHAPES, amount, apart, clock_time, label, number, plus_minus, quantity_of
 from rules.alarms.life_cycle import Priority
+from rules.judging.watched import WatchedState
 from rules.quantities import Quantity, unit_of
 
 STYLES = {
@@ -108,7 +109,7 @@ def _headlines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[Text]:
             yield Text(f"▨ unwatched  {vessel.name} {label(Quantity(lost.quantity))}: {lost.why}{since}")
         for channel in vessel.channels:
             its = channel.watched
-            if its.state is now.WatchedState.WATCHED_ROUGHLY and its.since_ms is not None:
+            if its.state is WatchedState.WATCHED_ROUGHLY and its.since_ms is not None:
                 since = f"since {clock_time(its.since_ms, zone)}"
                 what = f"{vessel.name} {label(Quantity(channel.quantity))}: {its.why}"
                 yield Text(f"◪ watched roughly  {what}, {since}")

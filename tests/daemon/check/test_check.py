@@ -723,19 +723,49 @@ def test_it_says_of_each_danger_who_watches_it(tmp_path: Path):
     _, out, _ = run(EXAMPLE)
     assert (
         "k1 oxygen saturation: k1-multi every 30 s, temperature of k1-multi, salinity of k1-multi, "
-        "air pressure of barometer; told within 600 s of its loss"
+        "air pressure of barometer; told within 600 s of its loss; a freeze shown by temperature of k1-multi "
+        "where that moves, else told within 30 min at best, or three times its longest calm; "
+        "duty: measure by hand"
     ) in out.splitlines()
+    assert (
+        "k1 temperature: k1-multi every 30 s; told within 1800 s of its loss; a freeze shown by nothing "
+        "else, told within 30 min at best, or three times its longest calm; "
+        "duty: measure by hand once a week"
+    ) in out.splitlines()
+    assert "dish-1 oxygen saturation: no critical limit by the settings, so it calls nobody" in out
+    assert "k1 oxygen saturation: no critical limit" not in out
     path = tmp_path / "bellwatch.toml"
     path.write_text(edited(("[vessels.t1]", '[vessels.t2]\nkind = "dish"\nstage = "planula"\n[vessels.t1]')))
-    assert "t2 temperature: unwatched by settings, no probe for it" in run(path)[1].splitlines()
+    assert (
+        "t2 temperature: unwatched by settings, no probe for it; duty: look at it by hand"
+        in run(path)[1].splitlines()
+    )
     path.write_text(edited(("unit_id = 1", "unit_id = 0")))
     assert "told within" not in run(path)[1], "nothing is said of settings that are not sound"
+
+
+def test_a_flow_that_one_oxygen_probe_alone_guards_is_a_fault_of_the_rack(tmp_path: Path):
+    """Only k3 of the example has its oxygen from a probe beside which nothing speaks."""
+    _, out, _ = run(EXAMPLE)
+    fault = (
+        "fault of the rack: k3 oxygen saturation of k3-oxygen: frozen, it would hide a failed flow; "
+        "fresh_by or a second probe shows it"
+    )
+    assert [line for line in out.splitlines() if line.startswith("fault")] == [fault]
+    path, text = tmp_path / "bellwatch.toml", EXAMPLE.read_text()
+    probe = text[text.index("[probes.k3-oxygen]") :].partition("\n[")[0]
+    path.write_text(
+        f"{text}\n{probe.replace('k3-oxygen', 'k3-spare').replace('unit_id = 22', 'unit_id = 29')}\n"
+    )
+    status, out, err = run(path)
+    assert (status, err) == (0, ""), out
+    assert "fault" not in out
 
 
 def test_the_verdict_counts_what_there_is(tmp_path: Path):
     status, out, err = run(EXAMPLE)
     assert (status, err) == (0, "")
-    assert out.splitlines()[-1] == "OK: 5 vessels, 7 probes on 2 buses, 19 channels"
+    assert out.splitlines()[-1] == "OK: 5 vessels, 7 probes on 2 buses, 19 channels, 1 fault of the rack"
     path = tmp_path / "bellwatch.toml"
     path.write_text(edited(("[vessels.t1]", '[vessels.t2]\nkind = "dish"\nstage = "planula"\n[vessels.t1]')))
     status, out, err = run(path)

@@ -116,7 +116,7 @@ def test_a_silence_told_before_the_power_cut_is_not_told_again_nor_taken_back(tm
         bench.watch.take([late], START_MS + 12_500)
     assert not [line for line in said if line["event"] == "restart_differs"]
     assert events_in(bench.path)[:1] == told
-    assert [event["trigger"] for event in events_in(bench.path)] == ["raised", "returned"]
+    assert [event["trigger"] for event in events_in(bench.path)] == ["suppressed", "released"]
 
 
 def spoil_snapshots(path, state):

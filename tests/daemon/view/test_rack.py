@@ -5,8 +5,9 @@ import dataclasses
 import pytest
 
 from daemon.view.rack import rack_now
-from daemon.view.rack_now import Overall, WatchedState, WatchState
+from daemon.view.rack_now import Overall, WatchState
 from daemon.view.reader import JournalView
+from rules.judging.watched import WatchedState
 from rules.quantities import Quantity
 from tests.rigs.minute_rack import MINUTE_MS, START_MS, rack_in
 
@@ -98,7 +99,7 @@ def test_a_quantity_without_a_probe_is_unwatched(rack, now):
     reconfigure(rack, dataclasses.replace(plan, sources=sources))
     found = now()
     assert [(its.quantity, its.why) for its in vessel(found, "k2").unwatched] == [
-        ("oxygen_saturation", "no probe for it")
+        ("oxygen_saturation", "by settings, no probe for it")
     ]
     assert found.overall is Overall.PARTLY_UNWATCHED
 

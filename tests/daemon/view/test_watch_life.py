@@ -14,8 +14,9 @@ from daemon.errors import JournalError, RequestError
 from daemon.journal.asking import ask_daemon
 from daemon.journal.sole_writer import SoleWriter, holder_of
 from daemon.view.rack import rack_now
-from daemon.view.rack_now import Overall, WatchedState, WatchState
+from daemon.view.rack_now import Overall, WatchState
 from daemon.view.reader import JournalView
+from rules.judging.watched import WatchedState
 from tests.rigs.daemon_run import DaemonRun, write_settings
 from tests.rigs.places import ROOT
 

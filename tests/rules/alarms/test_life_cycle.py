@@ -71,6 +71,7 @@ STANDARD = """
     H goes-on-seen C
     A goes-on B
     A goes-on-seen C
+    A worsened B        this project's choice: what was told of a probe goes over to what it hides
 """
 WORDS = {
     "announced-again": Trigger.REANNOUNCED,

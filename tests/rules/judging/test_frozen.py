@@ -28,6 +28,7 @@ SOURCES = {
     T2: Source(T2, "spare", Quantity.TEMPERATURE, "k1", 150_000, "c"),
 }
 LOT = 2_040_868_117
+FOUND = (Trigger.RAISED, Trigger.SUPPRESSED)
 
 
 def water(days, digit=0.01, swing_c=0.2, noise=0.02):
@@ -60,13 +61,16 @@ def engine_for(polled):
 
 
 def told(at, values, polled):
-    """Return the faults that were announced (alarm, minutes after the start, reason), and the engine."""
+    """Return the faults that were found (alarm, minutes after the start, reason), and the engine.
+
+    What hides a danger is told as that, not as a fault: it is kept from people.
+    """
     engine = engine_for(polled)
     events = engine.feed(block(at, values, polled)).events
     faults = [
         (event.alarm, (event.at_ms - MIDNIGHT_MS) / MINUTE, event.evidence.reason)
         for event in events
-        if event.condition is Condition.PROBE_FAULT and event.trigger is Trigger.RAISED
+        if event.condition is Condition.PROBE_FAULT and event.trigger in FOUND
     ]
     return faults, engine
 
@@ -174,7 +178,7 @@ def test_a_count_that_does_not_go_on_says_that_answers_are_old_ones_at_once():
     readings = block(at, values, (T, C, O2, fresh))
     faults = [event for event in engine.feed(readings).events if event.condition is Condition.PROBE_FAULT]
     assert {event.alarm for event in faults} == {"k1/temperature/probe_fault", "k1/conductivity/probe_fault"}
-    (told_at,) = [event.at_ms for event in faults if event.trigger is Trigger.RAISED]
+    told_at = min(event.at_ms for event in faults if event.trigger in FOUND)
     assert 2 <= (told_at - MIDNIGHT_MS - 3 * HOUR) / MINUTE <= 5, "one problem"
 
 

@@ -1,6 +1,7 @@
 """Readings from elsewhere become a journal that can be replayed, or one clear line says why not."""
 
 import gzip
+from contextlib import closing
 
 import pytest
 
@@ -8,6 +9,7 @@ from daemon.commands.cli import main
 from daemon.commands.engineer.export import export
 from daemon.export.rows import Selection
 from daemon.journal.journal import Journal
+from rules.rack.plan import FRESH
 from rules.readings import Action, Readings
 from tests.rigs.bench import START_MS, Bench, events_in, refolded_events, swinging
 
@@ -45,6 +47,24 @@ def test_what_another_bellwatch_exported_is_judged_here_as_it_was_there(bench, t
     export(bench.journal, Selection(), out, flags=True)
     assert main(["import", str(out), str(copy), "--settings", settings_of(bench)]) == 0
     assert refolded_events(copy) == events_in(bench.path)
+
+
+@pytest.mark.parametrize("suffix", ["csv", "parquet"])
+def test_the_count_that_shows_that_answers_are_new_goes_over_too(bench, tmp_path, suffix):
+    out, copy = tmp_path / f"out.{suffix}", tmp_path / "copy.sqlite"
+    inputs = bench.journal.inputs
+    with bench.journal.transaction():
+        probe, _, vessel = inputs.sources()[1]
+        number = inputs.source_id(probe, FRESH, vessel)
+        at_ms = bench.journal.state.clock_ms()
+        inputs.append_readings((at_ms + step, number, at_ms + step, 41.0 + step) for step in (1, 1001, 2001))
+    export(bench.journal, Selection(), out, flags=True)
+    assert main(["import", str(out), str(copy), "--settings", settings_of(bench)]) == 0
+    with closing(Journal(copy, writable=False)) as journal:
+        assert (probe, FRESH, vessel) in journal.inputs.sources().values()
+        readings = [block for block in journal.inputs.after(0) if isinstance(block, Readings)]
+    values = [value for block in readings for value in block.value.tolist()]
+    assert values[-3:] == [42.0, 1042.0, 2042.0]
 
 
 def test_another_loggers_csv_is_described_by_a_few_options(bench, tmp_path, capsys):

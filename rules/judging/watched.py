@@ -1,0 +1,151 @@
+"""What is known of each danger now: watched, watched roughly, or seen by nobody; why, and since when."""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from rules.alarms.life_cycle import Priority
+from rules.judging.channel import without
+from rules.quality.flags import Flag, QartodTest
+from rules.quality.history import Learned
+from rules.quantities import Quantity
+from rules.rack.channels import Channel
+from rules.rack.limits import asks_for_watch, tells_limits, worst_priority
+from rules.rack.tolerance import Tolerance
+
+_FOUND = {
+    QartodTest.TIMING: "came late",
+    QartodTest.SYNTAX: "the probe is in air",
+    QartodTest.GROSS_RANGE: "no water can be so",
+    QartodTest.CLIMATOLOGY: "unusual here",
+    QartodTest.SPIKE: "a spike",
+    QartodTest.RATE_OF_CHANGE: "changes faster than water does",
+    QartodTest.FLAT_LINE: "does not move",
+    QartodTest.ATTENUATED_SIGNAL: "hardly moves",
+}
+"""What a quality test says of a reading that does not pass it."""
+
+SILENT, NEVER, UNKNOWN = "silent", "never read", "unknown"
+UNCHANGED = "not changed since, and nobody can tell whether it is frozen"
+BY_SETTINGS = "by settings, no probe for it"
+
+
+class WatchedState(StrEnum):
+    """What is known of a danger, the better ones first."""
+
+    WATCHED = "watched"
+    WATCHED_ROUGHLY = "watched_roughly"
+    UNWATCHED = "unwatched"
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """What is known: by which probe (empty: none), or why not and since when (None: not known)."""
+
+    state: WatchedState
+    by_what: str
+    why: str
+    since_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class DangerNow:
+    """A quantity that a vessel's stage has limits on, and the priority of the worst of them."""
+
+    vessel: str
+    quantity: Quantity
+    watched: Watched
+    priority: Priority
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelNow:
+    """A channel as it stands, for people to look at; `tests` are the newest reading's flags, test by test.
+
+    `error` is how far the value may be off for want of the inputs in `lacking`; `good_time_ms` is when the
+    last good reading was measured that lacked none. Of what a probe measures, `last_change_ms` is when a
+    reading last differed from the one before (-1: never), `frozen` whether a witness says that the probe
+    repeats itself (None: it has not changed for so long that nobody can tell); `usual` is what was learned.
+    `fault` says since when, and why, its readings keep failing.
+    """
+
+    channel: Channel
+    tolerance: Tolerance | None
+    time_ms: int
+    value: float
+    flag: int
+    rate_per_hour: float
+    silent: bool
+    tests: tuple[int, ...]
+    error: float
+    lacking: tuple[Quantity, ...]
+    good_time_ms: int
+    last_change_ms: int
+    frozen: bool | None
+    usual: Learned | None
+    fault: tuple[int, str] | None
+
+    @property
+    def lack(self) -> str:
+        """Return in a word why there is no value: silent, never read, unknown; empty where there is one."""
+        if not self.time_ms:
+            return NEVER
+        if self.silent:
+            return SILENT
+        return UNKNOWN if math.isnan(self.value) else ""
+
+    @property
+    def why(self) -> str:
+        """Say in words why there is no value, or why it is not believed; empty where nothing is wrong."""
+        if self.lack == NEVER:
+            return "no reading yet"
+        if self.lack == SILENT:
+            return f"{self.channel.source.probe} is silent"
+        flag = Flag(self.flag)
+        if flag not in (Flag.SUSPECT, Flag.FAIL):
+            return f"it needs {', '.join(self.channel.inputs)}" if self.lack else ""
+        return ", ".join(_FOUND[test] for test in QartodTest if self.tests[test] == flag)
+
+    @property
+    def watched(self) -> Watched:
+        """Return what is known of the danger by this channel alone.
+
+        A value that lacks an input watches roughly, and no more once it tells no limit from the target.
+        """
+        probe = self.channel.source.probe
+        if self.lack or self.fault is not None or self.flag == Flag.FAIL:
+            since_ms, why = self.fault or (self.time_ms or None, "")
+            return Watched(WatchedState.UNWATCHED, "", self.why or why, since_ms)
+        if self.error:
+            why, since_ms = without(self.lacking, self.error), self.good_time_ms or None
+            if self.tolerance is not None and not tells_limits(self.tolerance, self.error):
+                return Watched(WatchedState.UNWATCHED, "", why, since_ms)
+            return Watched(WatchedState.WATCHED_ROUGHLY, probe, why, since_ms)
+        if self.frozen is None and self.last_change_ms > 0:
+            return Watched(WatchedState.WATCHED_ROUGHLY, probe, UNCHANGED, self.last_change_ms)
+        return Watched(WatchedState.WATCHED, probe, "", None)
+
+
+def dangers_now(
+    tolerances: Mapping[str, Mapping[Quantity, Tolerance]], channels: Iterable[ChannelNow]
+) -> list[DangerNow]:
+    """Return what is known of all that the stages ask for; `tolerances` are those in each vessel now.
+
+    The best of the channels that show a danger counts.
+    """
+    shown: dict[tuple[str, Quantity], list[Watched]] = {}
+    for now in channels:
+        shown.setdefault((now.channel.vessel, now.channel.quantity), []).append(now.watched)
+    return [
+        DangerNow(vessel, quantity, _best(shown.get((vessel, quantity), ())), worst_priority(tolerance))
+        for vessel, limits in tolerances.items()
+        for quantity, tolerance in limits.items()
+        if asks_for_watch(tolerance)
+    ]
+
+
+def _best(known: Sequence[Watched]) -> Watched:
+    order = list(WatchedState)
+    none = Watched(WatchedState.UNWATCHED, "", BY_SETTINGS, None)
+    return min(known, key=lambda its: order.index(its.state), default=none)
