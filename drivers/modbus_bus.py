@@ -157,7 +157,6 @@ class ModbusBus:
                 poll.read_apart()
                 return False
         else:
-            poll.time_ms = self._clock.now_ms()
             poll.values += self._decode(poll.probe, read, data)
         poll.next_read(failed)
         return not poll.left
@@ -179,7 +178,8 @@ class ModbusBus:
         if found is None:
             # It raises, since there is no answer in it.
             return modbus.parse_answer(self._failed(wire, unit, heard), unit.unit_id, read)
-        unit.answered(self._clock.now_ms())
+        poll.time_ms = self._clock.now_ms()
+        unit.answered(poll.time_ms)
         self._pass_over(heard[: found.start] + heard[found.stop :])
         self._watch_pace(thinking_s, poll.probe)
         return modbus.parse_answer(heard[found], unit.unit_id, read)
