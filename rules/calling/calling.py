@@ -9,7 +9,8 @@
 5. A call carries the number of its problem and its own; no number is ever used twice.
 """
 
-from collections.abc import Callable
+import heapq
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 from rules.alarms.life_cycle import Priority, State, Trigger
@@ -24,13 +25,72 @@ GONE_KEPT = 200
 
 @dataclass(slots=True)
 class Calls:
-    """The state of the calling: problems by key, what is over for the digest, and the last numbers used."""
+    """The state of the calling: problems by key, what is over for the digest, and the last numbers used.
+
+    A rack gone wild says ten thousand alarms, behind which another rack's must not wait: so the problem of
+    an alarm is looked up by rack, and what falls due next stands in a heap (beside times that have changed).
+    """
 
     problems: dict[str, Problem] = field(default_factory=dict)
     last_number: int = 0
     summaries: int = 0
     gone: list[Word] = field(default_factory=list)
     flood: FloodGate = field(default_factory=FloodGate)
+    _homes: dict[str, dict[str, Problem]] = field(init=False, repr=False, default_factory=dict)
+    _dues: list[tuple[int, int, str]] = field(init=False, repr=False, default_factory=list)
+
+    def __post_init__(self) -> None:
+        """Work out where each alarm belongs, and what falls due."""
+        for problem in self.problems.values():
+            for member in problem.members.values():
+                self.belongs(member.word, problem)
+            self.plan(problem, problem.due_ms)
+
+    def belongs(self, word: Word, problem: Problem) -> None:
+        """Note the problem that an alarm belongs to."""
+        self._homes.setdefault(word.rack, {})[word.event.alarm] = problem
+
+    def home(self, rack: str, alarm: str) -> Problem | None:
+        """Return the problem that an alarm belongs to."""
+        return self._homes.get(rack, {}).get(alarm)
+
+    def of_rack(self, rack: str) -> list[Problem]:
+        """Return the problems of a rack, by number."""
+        found = {problem.number: problem for problem in self._homes.get(rack, {}).values()}
+        return [found[number] for number in sorted(found)]
+
+    def leave(self, problem: Problem, words: Iterable[Word]) -> None:
+        """Forget where alarms belonged, and their problem if it has no other."""
+        for word in list(words):
+            problem.remove(word.event.alarm)
+            del self._homes[word.rack][word.event.alarm]
+        if not problem.members:
+            del self.problems[problem.key]
+
+    def plan(self, problem: Problem, due_ms: int | None) -> None:
+        """Call about a problem next at `due_ms`; None: not before it calls anew."""
+        problem.due_ms = due_ms
+        if due_ms is not None:
+            heapq.heappush(self._dues, (due_ms, problem.number, problem.key))
+
+    def due_ms(self) -> int | None:
+        """Return when the next call falls due."""
+        while self._dues and self._planned(self._dues[0]) is None:
+            heapq.heappop(self._dues)
+        return self._dues[0][0] if self._dues else None
+
+    def take_due(self, now_ms: int) -> list[Problem]:
+        """Return the problems that are due, each once."""
+        due: dict[int, Problem] = {}
+        while self._dues and self._dues[0][0] <= now_ms:
+            if problem := self._planned(heapq.heappop(self._dues)):
+                due[problem.number] = problem
+        return list(due.values())
+
+    def _planned(self, entry: tuple[int, int, str]) -> Problem | None:
+        due_ms, number, key = entry
+        problem = self.problems.get(key)
+        return problem if problem and (problem.number, problem.due_ms) == (number, due_ms) else None
 
     def in_order(self) -> list[Problem]:
         """Return the problems that stand, by number."""
@@ -38,8 +98,8 @@ class Calls:
 
     def newest_ms(self, word: Word) -> int:
         """Return when the last word on the same alarm was said; -1 where there is none."""
-        known = (problem.member(word) for problem in self.problems.values())
-        return max((member.word.event.at_ms for member in known if member), default=-1)
+        home = self.home(word.rack, word.event.alarm)
+        return home.members[word.event.alarm].word.event.at_ms if home else -1
 
     def keep_for_digest(self, *words: Word) -> None:
         """Keep what is over, or worth knowing, until the next digest says it."""
@@ -66,43 +126,47 @@ class Caller:
             self.calls.problems[problem.key] = problem
         before = problem.urgency
         problem.take(word)
+        self.calls.belongs(word, problem)
         self.review(problem, before)
 
     def _home(self, word: Word) -> Problem | None:
         """Return the problem that an alarm belongs to now; a newly named cause takes it from another."""
-        for problem in list(self.calls.problems.values()):
-            if problem.member(word) is None:
-                continue
-            if not word.event.cause or word.problem == problem.key:
-                return problem
+        problem = self.calls.home(word.rack, word.event.alarm)
+        if problem and word.event.cause and word.problem != problem.key:
             before = problem.urgency
-            del problem.members[word.event.alarm]
+            self.calls.leave(problem, [word])
             if problem.members:
                 self.review(problem, before)
             else:
-                del self.calls.problems[problem.key]
                 self.upshot.settled.append(problem.number)
-        return self.calls.problems.get(word.problem)
+            problem = None
+        return problem or self.calls.problems.get(word.problem)
 
     def end(
         self, rack: str, chosen: Callable[[Word], bool], trigger: Trigger = Trigger.RETURNED
     ) -> list[Word]:
         """Take those alarms of a rack as over that are `chosen`; return the last words on them."""
         last: list[Word] = []
-        for problem in list(self.calls.problems.values()):
-            before = problem.urgency
-            ended = [
-                member
-                for member in problem.members.values()
-                if member.word.rack == rack and member.stand is not Stand.OVER and chosen(member.word)
-            ]
-            last += [member.word for member in ended]
-            for member in ended:
-                over = replace(member.word.event, state=State.NORMAL, trigger=trigger)
-                member.take(replace(member.word, event=over))
-            if ended:
-                self.review(problem, before)
+        for problem in self.calls.of_rack(rack):
+            stood = (member.word for member in problem.members.values() if member.stand is not Stand.OVER)
+            last += self._end(
+                problem, [word for word in stood if word.rack == rack and chosen(word)], trigger
+            )
         return last
+
+    def clear(self, rack: str, alarm: str) -> None:
+        """Take an alarm as over."""
+        problem = self.calls.home(rack, alarm)
+        if problem and problem.members[alarm].stand is not Stand.OVER:
+            self._end(problem, [problem.members[alarm].word], Trigger.RETURNED)
+
+    def _end(self, problem: Problem, words: list[Word], trigger: Trigger) -> list[Word]:
+        before = problem.urgency
+        for word in words:
+            problem.take(replace(word, event=replace(word.event, state=State.NORMAL, trigger=trigger)))
+        if words:
+            self.review(problem, before)
+        return words
 
     def review(self, problem: Problem, before: Priority | None) -> None:
         """Start, go on with or stop calling, now that the urgency may differ from what it was `before`."""
@@ -111,19 +175,19 @@ class Caller:
             self._close(problem)
         elif now is None:
             if before is not None:
-                problem.due_ms = None
+                self.calls.plan(problem, None)
                 self.upshot.settled.append(problem.number)
         elif before is None or now > before:
             due_ms = self.now_ms + self.duty.gather_ms
             gathering = problem.handed_ms is None and problem.due_ms is not None and before is not None
-            problem.begin(min(due_ms, problem.due_ms) if gathering and problem.due_ms else due_ms)
+            problem.begin()
+            self.calls.plan(problem, min(due_ms, problem.due_ms or due_ms) if gathering else due_ms)
 
     def call_due(self) -> bool:
-        """Call for the most urgent problem that is due; return whether there was one."""
-        problems = self.calls.problems.values()
-        due = [problem for problem in problems if (problem.due_ms or self.now_ms + 1) <= self.now_ms]
-        if due:
-            self._call(min(due, key=lambda problem: (-(problem.urgency or 0), problem.number)))
+        """Call for the problems that are due, the most urgent first; return whether there was one."""
+        due = self.calls.take_due(self.now_ms)
+        for problem in sorted(due, key=lambda problem: (-(problem.urgency or 0), problem.number)):
+            self._call(problem)
         return bool(due)
 
     def _call(self, problem: Problem) -> None:
@@ -132,7 +196,7 @@ class Caller:
         wait_ms = None if urgency is None else self._waits_until_ms(urgency)
         problem.waits = wait_ms is not None
         if urgency is None or self.duty.manners[urgency].when is When.DIGEST or wait_ms is not None:
-            problem.due_ms = wait_ms
+            self.calls.plan(problem, wait_ms)
             return
         manner = self.duty.manners[urgency]
         if problem.handed_ms is None:
@@ -143,7 +207,8 @@ class Caller:
                 problem.step, problem.handed_ms = problem.step + 1, now_ms
         line_up = self.duty.rota.line_up(now_ms)
         self._write(problem, CallKind.ALARM, line_up[problem.step % len(line_up)], urgency)
-        problem.due_ms = min(now_ms + manner.repeat_ms, problem.handed_ms + manner.hand_over_ms)
+        due_ms = min(now_ms + manner.repeat_ms, problem.handed_ms + manner.hand_over_ms)
+        self.calls.plan(problem, due_ms)
 
     def _waits_until_ms(self, urgency: Priority) -> int | None:
         """Return when the quiet hours end that keep a priority from being told now; None where none do."""
@@ -169,7 +234,6 @@ class Caller:
 
     def _close(self, problem: Problem) -> None:
         """Forget a problem that is over; who was called is told so, else the next digest says it."""
-        del self.calls.problems[problem.key]
         self.upshot.settled.append(problem.number)
         ended = [word for word in problem.words(Stand.OVER) if word.event.trigger not in LET_GO]
         worst = max(member.worst for member in problem.members.values())
@@ -178,6 +242,7 @@ class Caller:
         elif ended:
             for person in problem.told:
                 self._write(problem, CallKind.RETURNED, person, Priority.LOW)
+        self.calls.leave(problem, problem.words(Stand.OVER))
 
     def tell_held(self) -> None:
         """Tell the rest of a flood whose time has come."""

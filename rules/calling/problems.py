@@ -8,6 +8,7 @@
 4. An alarm whose cause becomes known goes over to the problem of that cause.
 """
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -53,21 +54,38 @@ class Problem:
     failed: int = 0
     told: list[str] = field(default_factory=list)
     waits: bool = False
+    _tally: Counter[tuple[Stand, Priority]] = field(init=False, repr=False, default_factory=Counter)
 
-    def member(self, word: Word) -> Member | None:
-        """Return the alarm that a word is about, if it is part of the problem."""
-        member = self.members.get(word.event.alarm)
-        return member if member is not None and member.word.rack == word.rack else None
+    def __post_init__(self) -> None:
+        """Count the alarms by stand and priority: a problem may have thousands."""
+        self._tally.update((member.stand, member.worst) for member in self.members.values())
 
     def take(self, word: Word) -> None:
         """Take a word on an alarm into account."""
         event = word.event
-        member = self.members.setdefault(event.alarm, Member(word, word.stand, event.priority))
+        known = self.members.get(event.alarm)
+        member = known or Member(word, word.stand, event.priority)
         kin = [self.members.get(f"{event.channel}/{its.get(event.condition)}") for its in (WORSE, MILDER)]
         seen = any(other is not None and other.stand is Stand.SEEN for other in kin)
+        if known:
+            self._tally[member.stand, member.worst] -= 1
         member.take(word)
         if seen and event.trigger is Trigger.GOES_ON:
             member.stand = Stand.SEEN
+        self.members[event.alarm] = member
+        self._tally[member.stand, member.worst] += 1
+
+    def see(self) -> None:
+        """Take what calls as seen."""
+        for member in list(self.calling()):
+            self._tally[member.stand, member.worst] -= 1
+            member.stand = Stand.SEEN
+            self._tally[member.stand, member.worst] += 1
+
+    def remove(self, alarm: str) -> None:
+        """Let an alarm go over to another problem."""
+        member = self.members.pop(alarm)
+        self._tally[member.stand, member.worst] -= 1
 
     def calling(self) -> Iterator[Member]:
         """Go through the alarms that nobody has seen yet."""
@@ -76,17 +94,17 @@ class Problem:
     @property
     def urgency(self) -> Priority | None:
         """Return the worst priority that nobody has seen yet; None where all is seen, silenced or over."""
-        return max((member.worst for member in self.calling()), default=None)
+        counted = self._tally.items()
+        return max((worst for (stand, worst), n in counted if n and stand is Stand.CALLS), default=None)
 
     @property
     def open(self) -> bool:
         """Return whether any of its alarms still stands."""
-        return any(member.stand is not Stand.OVER for member in self.members.values())
+        return any(n and stand is not Stand.OVER for (stand, _), n in self._tally.items())
 
-    def begin(self, due_ms: int) -> None:
-        """Start calling from the top of the line-up, the first call at `due_ms`."""
-        self.step, self.handed_ms, self.failed, self.due_ms = 0, None, 0, due_ms
-        self.waits = False
+    def begin(self) -> None:
+        """Start calling from the top of the line-up."""
+        self.step, self.handed_ms, self.failed, self.waits = 0, None, 0, False
 
     def words(self, *stands: Stand) -> tuple[Word, ...]:
         """Return the latest word on its alarms in those stands, the most urgent and oldest first."""

@@ -213,13 +213,13 @@ def route_too_long(_folder):
 
 def racks_floods(_folder):
     """What the flood costs the processor is what a critical alarm behind it waits."""
-    desk, began_s = Desk(NIGHT_MS), process_time()
+    desk, refused, began_s = Desk(NIGHT_MS), 0, process_time()
     for number in range(1, 10_001):
         said = event(number, NIGHT_MS + number, f"v{number}/temperature/high", priority=Priority.HIGH)
         try:
             desk.hear(said, NIGHT_MS + number, rack="south")
         except InputError:
-            break
+            refused += 1
         if process_time() - began_s > 120:
             return Came(None, f"{number} alarms cost 120 s of processor; one behind them waits")
     at_ms = NIGHT_MS + 20_000
@@ -227,7 +227,8 @@ def racks_floods(_folder):
     costs_s = process_time() - began_s
     alive(desk, "north", at_ms, at_ms + 5 * MINUTE)
     after_s = called_s(desk, at_ms, about="north")
-    return Came(None if after_s is None else after_s + costs_s)
+    wrong = f"{refused} of 10,000 were refused" if refused > 5_000 else ""
+    return Came(None if after_s is None else after_s + costs_s, wrong)
 
 
 def racks_made_up(_folder):

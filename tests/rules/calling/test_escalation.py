@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, time
 from itertools import pairwise
 from pathlib import Path
+from time import process_time
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -642,6 +643,7 @@ def test_a_message_that_cannot_be_read_is_called_of_its_rack_or_of_the_broker_an
 def test_a_sender_that_makes_up_names_does_not_fill_the_memory(monkeypatch):
     monkeypatch.setattr(escalation, "RACKS_AT_MOST", 2)
     monkeypatch.setattr(escalation, "ALARMS_AT_MOST", 2)
+    monkeypatch.setattr(escalation, "ALWAYS_HEARD", 1)
     team = calling()
     for rack in ("a", "b"):
         team.heartbeat(rack, 1, NIGHT, NIGHT)
@@ -659,6 +661,25 @@ def test_a_sender_that_makes_up_names_does_not_fill_the_memory(monkeypatch):
     assert team.snapshot() == before
     team.hear(word(2, priority=Priority.HIGH, rack="a"), NIGHT)
     assert team.snapshot() != before, "what is known already is heard"
+
+
+def test_a_rack_gone_wild_neither_takes_the_room_of_another_nor_makes_its_words_costly(monkeypatch):
+    monkeypatch.setattr(escalation, "ALARMS_AT_MOST", 3_000)
+    monkeypatch.setattr(escalation, "ALARMS_OF_A_RACK", 4_000)
+    team, costs_s = calling(), []
+    for first in range(0, 3_000, 300):
+        began_s = process_time()
+        for number in range(first + 1, first + 301):
+            alarm = f"v{number}/temperature/high"
+            team.hear(word(number, alarm, priority=Priority.HIGH, rack="south"), NIGHT)
+            team.clear("south", f"v{number // 2}/temperature/high", NIGHT)
+        costs_s.append(process_time() - began_s)
+    assert min(costs_s[-3:]) < 4 * costs_s[0], f"each word costs what all before it cost: {costs_s}"
+    with pytest.raises(InputError, match="south: more than 3000 alarms"):
+        team.hear(word(9_000, "v9000/temperature/high", rack="south"), NIGHT)
+    team.hear(word(1), NIGHT)
+    told = team.advance(NIGHT + MIN).calls
+    assert (told[0].about[0].rack, told[0].priority) == ("north", Priority.CRITICAL)
 
 
 def under(team, zone):
