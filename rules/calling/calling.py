@@ -6,7 +6,9 @@
 3. A problem that is over, or that nobody need be called for, calls nobody more. Who was called is told that
    it is over, unless people sleep or only a hold has ended: then the digest says it.
 4. Below critical a person gets no more than the flood gate admits; the rest is told as one call.
-5. A call carries the number of its problem and its own; no number is ever used twice.
+5. Seen is not solved: what somebody has seen and still stands is called again after a time, from that person
+   on; from the next one on where a promise to be there has run out. Everybody who was called is told of it.
+6. A call carries the number of its problem and its own; no number is ever used twice.
 """
 
 import heapq
@@ -17,10 +19,20 @@ from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.duty import Duty, When
 from rules.calling.flood import FloodGate
 from rules.calling.problems import Problem
-from rules.calling.records import LET_GO, Call, CallKind, Stand, Upshot, Word
+from rules.calling.records import LET_GO, Answer, Call, CallKind, Reply, Stand, Upshot, Word
 
 SUMMARY_LISTS = 20
+QUIET_MS = 30 * 60_000
+PROMISED_AT_MOST_MS = 2 * 3_600_000
+"""A promise to be there later than this is none (project judgement)."""
 GONE_KEPT = 200
+AT_THE_RACK = Answer(Reply.SEEN, "")
+"""Of a problem that was acknowledged at the rack itself, by somebody whom the rack names."""
+_ABOUT = {
+    CallKind.ALARM: (Stand.CALLS,),
+    CallKind.TAKEN: (Stand.CALLS, Stand.SEEN),
+    CallKind.RETURNED: (Stand.OVER,),
+}
 
 
 @dataclass(slots=True)
@@ -175,13 +187,49 @@ class Caller:
             self._close(problem)
         elif now is None:
             if before is not None:
-                self.calls.plan(problem, None)
-                self.upshot.settled.append(problem.number)
+                self._settle(problem)
         elif before is None or now > before:
             due_ms = self.now_ms + self.duty.gather_ms
             gathering = problem.handed_ms is None and problem.due_ms is not None and before is not None
             problem.begin()
             self.calls.plan(problem, min(due_ms, problem.due_ms or due_ms) if gathering else due_ms)
+
+    def answered(self, problem: Problem, answer: Answer) -> None:
+        """Take what somebody says about a problem, and tell it to the others who were called."""
+        problem.answer, problem.answered_ms = answer, self.now_ms
+        if answer.reply is Reply.NEXT:
+            called = problem.step if problem.urgency is not None else 0
+            self._call_again(problem)
+            problem.step = max(problem.step, called + 1)
+            self.calls.plan(problem, self.now_ms)
+        else:
+            problem.see()
+            self._settle(problem)
+        for person in [told for told in problem.told if told != answer.who]:
+            self._write(problem, CallKind.TAKEN, person, Priority.LOW)
+
+    def _settle(self, problem: Problem) -> None:
+        """Call nobody more about what is seen or silenced, before it is asked about again."""
+        self.upshot.settled.append(problem.number)
+        if problem.answer is None or problem.answered_ms != self.now_ms:
+            problem.answer, problem.answered_ms = AT_THE_RACK, self.now_ms
+        seen, answer = problem.seen, problem.answer
+        if seen is None:
+            self.calls.plan(problem, None)
+            return
+        again_ms = QUIET_MS if answer.reply is Reply.QUIET else self.duty.manners[seen].ask_again_ms
+        if answer.reply is Reply.ON_MY_WAY and answer.until_ms is not None:
+            again_ms = min(max(answer.until_ms - self.now_ms, 0), PROMISED_AT_MOST_MS)
+        self.calls.plan(problem, self.now_ms + again_ms)
+
+    def _call_again(self, problem: Problem) -> None:
+        """Let what was seen call again, from whoever answered on, or the next one after that."""
+        problem.call_again()
+        problem.begin()
+        line_up, answer = self.duty.rota.line_up(self.now_ms), problem.answer
+        if answer and answer.who in line_up:
+            passes_on = answer.reply in (Reply.ON_MY_WAY, Reply.NEXT)
+            problem.step = line_up.index(answer.who) + passes_on
 
     def call_due(self) -> bool:
         """Call for the problems that are due, the most urgent first; return whether there was one."""
@@ -192,6 +240,8 @@ class Caller:
 
     def _call(self, problem: Problem) -> None:
         """Call whoever is to be called for a problem now, and work out when the next call falls due."""
+        if problem.urgency is None:
+            self._call_again(problem)
         now_ms, urgency = self.now_ms, problem.urgency
         wait_ms = None if urgency is None else self._waits_until_ms(urgency)
         problem.waits = wait_ms is not None
@@ -218,7 +268,7 @@ class Caller:
 
     def _write(self, problem: Problem, kind: CallKind, person: str, urgency: Priority) -> None:
         """Write to one person about one problem; below critical the flood gate may hold it back."""
-        about = problem.words(Stand.CALLS if kind is CallKind.ALARM else Stand.OVER)
+        about = problem.words(*_ABOUT[kind])
         flood = self.calls.flood
         if urgency < Priority.CRITICAL and not flood.admits(person, self.now_ms, self.duty):
             if kind is CallKind.ALARM:
@@ -228,7 +278,8 @@ class Caller:
             return
         problem.calls += 1
         call_id = f"{problem.number}.{problem.calls}"
-        self.upshot.calls.append(Call(call_id, kind, problem.number, person, urgency, self.now_ms, about))
+        call = Call(call_id, kind, problem.number, person, urgency, self.now_ms, about, answer=problem.answer)
+        self.upshot.calls.append(call)
         if person not in problem.told:
             problem.told.append(person)
 
@@ -260,7 +311,8 @@ class Caller:
             for _, problem in calling:
                 problem.told += [] if person in problem.told else [person]
             about = [word for _, problem in calling for word in problem.words(Stand.CALLS)]
-            self._sum_up(CallKind.FLOOD, person, calling[0][0], about)
+            told = tuple(problem.number for _, problem in calling)
+            self._sum_up(CallKind.FLOOD, person, calling[0][0], about, told)
 
     def tell_digest(self) -> None:
         """Tell whoever is on call what could wait."""
@@ -274,8 +326,16 @@ class Caller:
             self._sum_up(CallKind.DIGEST, self.duty.rota.on_call(self.now_ms), Priority.LOW, about)
         self.calls.gone = []
 
-    def _sum_up(self, kind: CallKind, person: str, priority: Priority, about: list[Word]) -> None:
+    def _sum_up(
+        self,
+        kind: CallKind,
+        person: str,
+        priority: Priority,
+        about: list[Word],
+        numbers: tuple[int, ...] = (),
+    ) -> None:
         self.calls.summaries += 1
         shown, more = tuple(about[:SUMMARY_LISTS]), max(len(about) - SUMMARY_LISTS, 0)
         call_id = f"0.{self.calls.summaries}"
-        self.upshot.calls.append(Call(call_id, kind, 0, person, priority, self.now_ms, shown, more))
+        call = Call(call_id, kind, 0, person, priority, self.now_ms, shown, more, problems=numbers)
+        self.upshot.calls.append(call)

@@ -17,7 +17,7 @@ from rules.calling.hearing import Hearing
 from rules.calling.older import of_version_1
 from rules.calling.problems import Problem
 from rules.calling.rack_signs import EVERY_RACK, WATCHING, RackSigns, sign_word
-from rules.calling.records import TWO_LISTENERS, TWO_RACKS, UNREADABLE, Upshot, Voice, Word
+from rules.calling.records import TWO_LISTENERS, TWO_RACKS, UNREADABLE, Answer, Upshot, Voice, Word
 from rules.calling.rota import next_daily_ms
 from rules.calling.voices import Voices
 from rules.errors import InputError
@@ -134,16 +134,16 @@ class Escalation:
             self._state.voices.allow_again(at_ms)
         return self._take_all(self._state.signs.link(up, at_ms), upshot)
 
-    def acknowledge(self, number: int, at_ms: int) -> Upshot:
-        """Note that somebody has seen a problem, by its number; refused where it calls nobody."""
+    def answer(self, number: int, answer: Answer, at_ms: int) -> Upshot:
+        """Take what somebody says about a problem, by its number; refused where nothing is left to say."""
         upshot = self.advance(at_ms)
         problem = next((found for found in self.problems() if found.number == number), None)
-        if problem is None or problem.urgency is None:
-            upshot.refusal = f"{number}: no problem of this number calls anybody now"
-            return upshot
-        before = problem.urgency
-        problem.see()
-        self._caller(upshot).review(problem, before)
+        if problem is None or (problem.urgency is None and problem.seen is None):
+            upshot.refusal = f"{number}: no problem of this number stands now"
+        elif more_careful := problem.outranks(answer, at_ms):
+            upshot.refusal = f"{number}: {more_careful.who} has just asked to {more_careful.reply}"
+        else:
+            self._caller(upshot).answered(problem, answer)
         return upshot
 
     def undelivered(self, call_id: str, at_ms: int) -> Upshot:

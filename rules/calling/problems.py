@@ -13,7 +13,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from rules.alarms.life_cycle import MILDER, WORSE, Priority, Trigger
-from rules.calling.records import Stand, Word
+from rules.calling.records import Answer, Reply, Stand, Word
+
+TOGETHER_MS = 1_000
+"""Two answers within this time were given without knowing of each other: the more careful one holds."""
 
 
 @dataclass(slots=True)
@@ -41,7 +44,8 @@ class Problem:
     `calls` counts the calls about it; `step` is the place in the line-up that is called now, since
     `handed_ms`; `due_ms` is when the next call falls due, the end of the quiet hours where it `waits` for
     that; `failed` counts the people who could not
-    be reached since the last regular call; `told` are those who were called.
+    be reached since the last regular call; `told` are those who were called; `answer` is the last one, since
+    `answered_ms`.
     """
 
     number: int
@@ -54,6 +58,8 @@ class Problem:
     failed: int = 0
     told: list[str] = field(default_factory=list)
     waits: bool = False
+    answer: Answer | None = None
+    answered_ms: int = 0
     _tally: Counter[tuple[Stand, Priority]] = field(init=False, repr=False, default_factory=Counter)
 
     def __post_init__(self) -> None:
@@ -77,10 +83,17 @@ class Problem:
 
     def see(self) -> None:
         """Take what calls as seen."""
-        for member in list(self.calling()):
-            self._tally[member.stand, member.worst] -= 1
-            member.stand = Stand.SEEN
-            self._tally[member.stand, member.worst] += 1
+        self._turn(Stand.CALLS, Stand.SEEN)
+
+    def call_again(self) -> None:
+        """Let what was seen call again."""
+        self._turn(Stand.SEEN, Stand.CALLS)
+
+    def _turn(self, before: Stand, after: Stand) -> None:
+        for member in [member for member in self.members.values() if member.stand is before]:
+            self._tally[before, member.worst] -= 1
+            member.stand = after
+            self._tally[after, member.worst] += 1
 
     def remove(self, alarm: str) -> None:
         """Let an alarm go over to another problem."""
@@ -91,11 +104,25 @@ class Problem:
         """Go through the alarms that nobody has seen yet."""
         return (member for member in self.members.values() if member.stand is Stand.CALLS)
 
+    def outranks(self, answer: Answer, at_ms: int) -> Answer | None:
+        """Return the answer of somebody else, given a moment ago, that is more careful than a new one."""
+        last = self.answer
+        if last is None or last.who == answer.who or at_ms - self.answered_ms > TOGETHER_MS:
+            return None
+        return last if last.reply is Reply.NEXT and answer.reply is not Reply.NEXT else None
+
     @property
     def urgency(self) -> Priority | None:
         """Return the worst priority that nobody has seen yet; None where all is seen, silenced or over."""
-        counted = self._tally.items()
-        return max((worst for (stand, worst), n in counted if n and stand is Stand.CALLS), default=None)
+        return self._worst(Stand.CALLS)
+
+    @property
+    def seen(self) -> Priority | None:
+        """Return the worst priority of what somebody has seen and still stands."""
+        return self._worst(Stand.SEEN)
+
+    def _worst(self, stand: Stand) -> Priority | None:
+        return max((worst for (its, worst), n in self._tally.items() if n and its is stand), default=None)
 
     @property
     def open(self) -> bool:

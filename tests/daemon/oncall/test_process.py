@@ -77,8 +77,8 @@ def test_an_alarm_is_one_text_message_and_stops_once_somebody_has_seen_it(tmp_pa
         assert first[-4:] < second[-4:]
         assert fits(first)
         answer = team.asks("ack", "#1.2", "--who", "ada")
-        assert (answer.returncode, answer.stdout) == (0, "1: seen by ada\n"), answer.stderr
-        assert "no problem of this number" in team.asks("ack", "1").stderr
+        assert (answer.returncode, answer.stdout) == (0, "1: seen, says ada\n"), answer.stderr
+        assert "no problem of this number" in team.asks("ack", "2").stderr
         sent = len(phones.texts())
         rack.alarm(Trigger.RETURNED, State.NORMAL)
         phones.wait_for(lambda: any(text.startswith("OVER") for text in phones.texts()), "word of the end")

@@ -20,7 +20,7 @@ from rules.alarms.life_cycle import Priority
 from rules.calling import escalation
 from rules.calling.duty import Duty, Manner, When
 from rules.calling.escalation import Escalation
-from rules.calling.records import CallKind
+from rules.calling.records import Answer, CallKind, Reply
 from rules.calling.rota import QuietHours, Rota, instant_ms
 from rules.errors import InputError
 from tests.rigs.examples import examples
@@ -29,11 +29,13 @@ from tests.rigs.rack_words import word_of
 ZONE = ZoneInfo("Europe/Copenhagen")
 MIN = 60_000
 HOUR = 60 * MIN
+LATER = 1000 * HOUR  # what asks again is tried in test_answers.py
+SEEN = Answer(Reply.SEEN, "ada")
 MANNERS = {
-    Priority.CRITICAL: Manner(When.ALWAYS, 5 * MIN, 15 * MIN),
-    Priority.HIGH: Manner(When.ALWAYS, 10 * MIN, 30 * MIN),
-    Priority.MEDIUM: Manner(When.AWAKE, 30 * MIN, 60 * MIN),
-    Priority.LOW: Manner(When.DIGEST, 24 * HOUR, 24 * HOUR),
+    Priority.CRITICAL: Manner(When.ALWAYS, 5 * MIN, 15 * MIN, LATER),
+    Priority.HIGH: Manner(When.ALWAYS, 10 * MIN, 30 * MIN, LATER),
+    Priority.MEDIUM: Manner(When.AWAKE, 30 * MIN, 60 * MIN, LATER),
+    Priority.LOW: Manner(When.DIGEST, 24 * HOUR, 24 * HOUR, LATER),
 }
 DUTY = Duty(
     Rota(("ada", "bo", "cy"), date(2026, 1, 5), time(9), ZONE),
@@ -156,7 +158,7 @@ def test_a_worsening_calls_again_although_the_alarm_had_been_seen_and_easing_doe
     team = calling(NOON)
     team.hear(word(1, priority=Priority.HIGH), NOON)
     team.advance(NOON + MIN)
-    assert team.acknowledge(1, NOON + MIN).settled == [1]
+    assert team.answer(1, SEEN, NOON + MIN).settled == [1]
     team.hear(word(2, trigger="eased", priority=Priority.MEDIUM), NOON + 2 * MIN)
     assert not team.advance(NOON + 2 * HOUR).calls
     team.hear(word(3, trigger="worsened"), NOON + 2 * HOUR)
@@ -274,12 +276,14 @@ def test_what_is_worth_knowing_but_no_alarm_is_in_the_digest_once():
     assert [(call.kind, call.about) for call in told.calls] == [(CallKind.DIGEST, (notice,))]
 
 
-def test_an_acknowledgement_of_what_calls_nobody_is_refused():
+def test_an_answer_about_what_does_not_stand_is_refused():
     team = calling()
-    assert "no problem of this number" in team.acknowledge(1, NIGHT).refusal
+    assert "no problem of this number" in team.answer(1, SEEN, NIGHT).refusal
     team.hear(word(), NIGHT)
-    assert team.acknowledge(1, NIGHT).refusal == ""
-    assert "1: no problem" in team.acknowledge(1, NIGHT).refusal
+    assert team.answer(1, SEEN, NIGHT).refusal == ""
+    assert team.answer(1, SEEN, NIGHT).refusal == "", "said twice is harmless"
+    team.hear(over(2), NIGHT)
+    assert "1: no problem" in team.answer(1, SEEN, NIGHT).refusal
 
 
 # Delivery that fails
@@ -336,7 +340,7 @@ def test_what_was_held_back_and_has_been_seen_since_is_not_told():
     team.hear(word(2, "k2/oxygen/low", Priority.HIGH), NOON)
     team.advance(NOON + MIN)
     for number in (1, 2):
-        team.acknowledge(number, NOON + 2 * MIN)
+        team.answer(number, SEEN, NOON + 2 * MIN)
     assert not team.advance(NOON + HOUR).calls
 
 
@@ -478,6 +482,9 @@ def test_a_duty_that_cannot_be_kept_is_refused():
 ALARMS = [f"k{n}/{what}" for n in (1, 2, 3) for what in ("temperature/high", "oxygen/low")]
 STATES = ["unacknowledged", "acknowledged", "normal", "returned unacknowledged", "shelved",
           "suppressed by design", "latched unacknowledged"]  # fmt: skip
+ANSWERS = st.builds(
+    Answer, st.sampled_from(Reply), st.sampled_from(["ada", "bo"]), st.integers(NIGHT, NIGHT + HOUR)
+)
 TRIGGERS = ["raised", "worsened", "eased", "returned", "acknowledged", "announced again", "unshelved"]
 
 steps = st.one_of(
@@ -491,7 +498,7 @@ steps = st.one_of(
     st.tuples(st.just("watch"), st.sampled_from(["north", "south"]),
               st.sampled_from(["watching", "stopped", "gone"]), st.booleans()),
     st.tuples(st.just("link"), st.booleans()),
-    st.tuples(st.just("acknowledge"), st.integers(1, 6)),
+    st.tuples(st.just("answer"), st.integers(1, 6), ANSWERS),
     st.tuples(st.just("undelivered"), st.integers(1, 6), st.integers(1, 4)),
     st.tuples(st.just("advance")),
     st.tuples(st.just("resume")),
