@@ -27,7 +27,7 @@ _OF_A_RACK = {
     RACK_STOPPED: "rack stopped, its water is not watched",
     BROKER_LOST: "broker not reached, no rack can be heard",
     TWO_RACKS: "is the name of two racks at once, rename one:",
-    TWO_LISTENERS: "two on-call processes of one name take each other's place, rename one:",
+    TWO_LISTENERS: "throws us out again and again; the network, or two of one name:",
     UNREADABLE: "sends what cannot be read, an alarm may be in it",
 }
 
