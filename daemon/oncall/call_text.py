@@ -29,7 +29,7 @@ _OF_A_RACK = {
     RACK_STOPPED: "rack stopped, its water is not watched",
     BROKER_LOST: "broker not reached, no rack can be heard",
     TWO_RACKS: "is the name of two racks at once, rename one:",
-    TWO_LISTENERS: "two on-call processes of one name take each other's place, rename one:",
+    TWO_LISTENERS: "throws us out again and again; the network, or two of one name:",
     UNREADABLE: "sends what cannot be read, an alarm may be in it",
 }
 
@@ -41,9 +41,8 @@ def call_text(call: Call, notes: Mapping[str, str], zone: tzinfo, link: str = ""
     since = f"since {_clock(event.since_ms, call.at_ms, zone)}."
     if call.kind is CallKind.ALARM:
         must = f"{'STILL ' if said else ''}{sentence(call.about, call.priority, call.at_ms, zone)}"
-        must += f" {said}." if said else ""
         note = note_for(event.quantity, event.condition, event.evidence.reason, notes)
-        return one_message(must, note, last)
+        return one_message(must, f"{said}. {note}" if said else note, last)
     if call.kind is CallKind.TAKEN:
         return one_message(f"{said}: {_where(call.about)} {_what(first)}, {since}", "", last)
     if call.kind is CallKind.RETURNED:
@@ -61,11 +60,11 @@ def sentence(about: tuple[Word, ...], priority: Priority, now_ms: int, zone: tzi
 def answer_text(answer: Answer, now_ms: int, zone: tzinfo) -> str:
     """Say what somebody answered."""
     if answer.reply is Reply.ON_MY_WAY:
-        there = "" if answer.until_ms is None else f", there {_clock(answer.until_ms, now_ms, zone)}"
+        there = "" if answer.until_ms is None else f", {_clock(answer.until_ms, now_ms, zone)}"
         return f"{answer.who} is on the way{there}"
     if answer.reply is Reply.SEEN:
         return f"{answer.who} has seen it" if answer.who else "Seen at the rack"
-    return f"{answer.who} wants {'half an hour of quiet' if answer.reply is Reply.QUIET else 'somebody else'}"
+    return f"{answer.who} wants {'quiet' if answer.reply is Reply.QUIET else 'somebody else'}"
 
 
 def call_title(call: Call) -> str:

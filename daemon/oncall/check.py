@@ -56,6 +56,19 @@ def examine(path: Path) -> tuple[OnCallSettings | None, dict[str, list[str]], li
     return settings, routes, sorted(found, key=lambda finding: finding.is_warning)
 
 
+def duty_lines(settings: OnCallSettings, routes: Mapping[str, list[str]]) -> Iterator[str]:
+    """Yield a line for each duty of people, and for each without cover here (deploy/faults.md has all)."""
+    yield "duty of people, each morning: `bellwatch oncall status`: no message waits, who is on call"
+    yield f"duty of people, once a week: `bellwatch oncall trial NAME` comes through to {', '.join(routes)}"
+    lone = [person for person, addresses in routes.items() if len(addresses) == 1]
+    if lone:
+        yield f"duty without cover, one route alone: {', '.join(lone)}; a second one by another service"
+    if not settings.oncall.racks:
+        yield "duty without cover, a rack never heard is not missed: [oncall] racks would name it"
+    if not settings.commands.enabled:
+        yield "duty without cover, `bellwatch ack` at the rack too: [commands] enabled would pass it on"
+
+
 def _present_names(values: dict[str, Any]) -> tuple[dict[str, Any], list[Finding]]:
     """Return a file's values with keys of an older version under their present names, and a line on each."""
     found = []

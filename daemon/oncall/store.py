@@ -157,6 +157,9 @@ class OnCallStore:
                 self._db.execute("INSERT INTO meta VALUES ('id', ?)", (uuid.uuid4().hex,))
             if self._db.execute("PRAGMA user_version").fetchone()[0] == 1:
                 self._run(_FROM_LAYOUT_1)
+            self._db.execute(
+                "CREATE INDEX IF NOT EXISTS page_problem ON page (problem) WHERE fate = 'waiting'"
+            )
         layout = self._db.execute("PRAGMA user_version").fetchone()[0]
         if layout != LAYOUT:
             raise OnCallError(f"on-call state {path}: layout {layout}; this bellwatch reads layout {LAYOUT}")
@@ -213,10 +216,11 @@ class OnCallStore:
         )
 
     def owed(self, now_ms: int, at_most: int) -> list[Owed]:
-        """Return the calls to try now, the most urgent first."""
+        """Return the calls to try now, the most urgent first; one rack's keep no other's back."""
         rows = self._db.execute(
             "SELECT id, person, title, text, channel, tries, rounds FROM page WHERE fate = 'waiting'"
-            " AND due_ms <= ? ORDER BY priority DESC, at_ms, id LIMIT ?",
+            " AND due_ms <= ? ORDER BY priority DESC, row_number() OVER"
+            " (PARTITION BY priority, title ORDER BY at_ms, id), at_ms, id LIMIT ?",
             (now_ms, at_most),
         )
         return [Owed(*row) for row in rows]
@@ -312,6 +316,15 @@ class OnCallStore:
             (now_ms, now_ms),
         )
         return [Passed(*row) for row in rows]
+
+    def not_taken(self, since_ms: int) -> list[tuple[Passed, str]]:
+        """Return what a rack has not answered (empty) or refused, why, since then; the oldest first."""
+        rows = self._db.execute(
+            "SELECT id, rack, alarm, who, coalesce(answer, '') FROM command"
+            " WHERE (answer IS NULL OR answer <> '') AND until_ms > ? ORDER BY until_ms",
+            (since_ms,),
+        )
+        return [(Passed(*row[:4]), row[4]) for row in rows]
 
     def passed_on(self, command: str, due_ms: int) -> None:
         """Note when an acknowledgement is sent again, should nobody answer."""

@@ -292,23 +292,6 @@ def network_reordered(_folder):
 # The on-call process
 
 
-def oncall_away(_folder):
-    """It is away for 200 s and comes back; both racks beat on."""
-    desk = Desk(NIGHT_MS)
-    for rack in ("north", "south"):
-        alive(desk, rack, NIGHT_MS, NIGHT_MS + MINUTE, alarms=0)
-    back_ms = NIGHT_MS + MINUTE + 200_000
-    team = desk.team.restore(desk.team.snapshot(), DUTY)
-    desk.team = team
-    desk._take(team.resume(back_ms) if back_ms - team.clock_ms > 300_000 else team.advance(back_ms))
-    desk._take(team.link(False, back_ms))
-    desk._take(team.link(True, back_ms + 1_000))
-    for rack in ("north", "south"):
-        alive(desk, rack, back_ms + 20_000, back_ms + 5 * MINUTE, alarms=0)
-    false = [text for _, _, text in desk.said(CallKind.ALARM)]
-    return Came(0.0, f"called: {false[0]}" if false else "")
-
-
 def clock_oncall_jumps(_folder):
     """The clock of the process is steady; what jumps is what racks write into their payloads."""
     desk = Desk(NIGHT_MS)

@@ -15,7 +15,7 @@ from daemon.commands.options import add_who, stopped_by_signals
 from daemon.errors import OnCallError
 from daemon.journal.asking import ANSWER_WITHIN_S, awaited
 from daemon.oncall.call_text import call_text
-from daemon.oncall.check import examine, load_oncall
+from daemon.oncall.check import duty_lines, examine, load_oncall
 from daemon.oncall.duty import duty_of
 from daemon.oncall.link import OnCallLink
 from daemon.oncall.outbox import OnCallOutbox
@@ -30,6 +30,7 @@ from rules.calling.records import Answer, Call, CallKind, Reply, Stand
 USUAL_SETTINGS = "/etc/bellwatch/oncall.toml"
 OK, FAILED, UNFIT = 0, 1, 2
 _TRIAL_LASTS_MS = 86_400_000
+NOT_TAKEN_SHOWN_MS = 86_400_000
 _TRIAL = "Trial of the on-call messages, no alarm. It came through to {person}. #trial"
 
 
@@ -119,6 +120,8 @@ def check_command(path: Path, out: TextIO) -> int:
     if errors or settings is None:
         print(f"{len(errors)} error{'' if len(errors) == 1 else 's'}", file=out)
         return UNFIT
+    for line in duty_lines(settings, routes):
+        print(line, file=out)
     rota = settings.rota
     print(
         f"OK: {len(rota.people)} people with {sum(map(len, routes.values()))} routes, "
@@ -172,10 +175,10 @@ def _wait_for_answer(store: OnCallStore, request: int, number: int) -> None:
 def _status(options: argparse.Namespace) -> int:
     settings, _ = load_oncall(options.settings)
     store = _existing_store(options.settings)
-    state, waiting = store.state(), store.waiting()
+    now_ms = int(time.time() * 1000)
+    state, waiting, not_taken = store.state(), store.waiting(), store.not_taken(now_ms - NOT_TAKEN_SHOWN_MS)
     store.close()
     duty, zone = duty_of(settings), ZoneInfo(settings.oncall.time_zone)
-    now_ms = int(time.time() * 1000)
     team = Escalation(duty, now_ms) if state is None else Escalation.restore(state, duty)
     print(f"On call: {', then '.join(duty.rota.line_up(now_ms))}")
     print(f"State of {datetime.fromtimestamp(team.clock_ms / 1000, UTC).astimezone(zone):%d.%m.%Y %H:%M:%S}")
@@ -186,6 +189,9 @@ def _status(options: argparse.Namespace) -> int:
         said = f"calls, {len(problem.told)} told" if urgency is not None else "seen or silenced"
         call = Call(str(problem.number), CallKind.ALARM, problem.number, "", worst, now_ms, about)
         print(f"{said}: {call_text(call, settings.notes, zone)}")
+    for passed, why in not_taken:
+        stays = f"the rack refuses it: {why}" if why else "the rack has not answered, there it stays unseen"
+        print(f"{passed.rack} {passed.alarm}, seen by {passed.who}: {stays}")
     return OK
 
 

@@ -63,9 +63,9 @@ def test_an_alarm_says_everything_in_one_message():
     [
         (Answer(Reply.SEEN, "bo"), "bo has seen it"),
         (Answer(Reply.SEEN, ""), "Seen at the rack"),
-        (Answer(Reply.ON_MY_WAY, "bo", ms(AT + timedelta(minutes=20))), "bo is on the way, there 03:50"),
+        (Answer(Reply.ON_MY_WAY, "bo", ms(AT + timedelta(minutes=20))), "bo is on the way, 03:50"),
         (Answer(Reply.NEXT, "bo"), "bo wants somebody else"),
-        (Answer(Reply.QUIET, "bo"), "bo wants half an hour of quiet"),
+        (Answer(Reply.QUIET, "bo"), "bo wants quiet"),
     ],
 )
 def test_what_somebody_answered_is_told_to_the_others_and_in_what_is_called_again(answer, said):

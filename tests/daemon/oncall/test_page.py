@@ -149,7 +149,7 @@ def test_only_our_own_page_may_act_and_nothing_that_is_sent_ends_it(team):
     for reply in ("", "SEEN", "on my way 0", "on my way 999", "seen\n", "<b>"):
         assert "does not know that answer" in opened(link, {"reply": reply})[1]
     assert "Nobody has answered yet" in opened(link)[1]
-    assert "ada is on the way, there " in opened(link, {"reply": "on my way 20"})[1]
+    assert "ada is on the way, " in opened(link, {"reply": "on my way 20"})[1]
     assert team.run.stop() == 0
 
 
