@@ -3,7 +3,8 @@
 A record is a dataclass and becomes an object with a key for each field. Words are written as they are,
 ranks by their names in lower case (a number is understood too), tuples, sets and arrays as lists.
 Numbers come back bit for bit, NaN as JSON's extension NaN. Reading goes by the type hints: a key that is
-missing takes the field's default, one that no field has is refused.
+missing takes the field's default, one that no field has is refused. What a record works out by itself
+(`init=False`) is not written.
 """
 
 from collections.abc import Callable, Mapping
@@ -99,7 +100,7 @@ def _collection_steps(kind: type, inner: tuple[_Hint, ...]) -> _Steps:
 @cache
 def _fields(kind: _Hint) -> tuple[dict[str, _Steps], frozenset[str]]:
     """Return the steps of each field, and the fields that must be there."""
-    hints, own = get_type_hints(kind), fields(kind)
+    hints, own = get_type_hints(kind), [field for field in fields(kind) if field.init]
     needed = (field.name for field in own if field.default is MISSING and field.default_factory is MISSING)
     return {field.name: _steps(hints[field.name]) for field in own}, frozenset(needed)
 

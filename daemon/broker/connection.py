@@ -39,6 +39,9 @@ PACKET_AT_MOST = 65_536
 BEATS_MISSED = 3
 """What does not come back for so many heartbeats is lost."""
 SESSION_S = 30 * 86_400
+CLOSED = frozenset({128, 142})
+"""The other end closed: without a word (how paho says it), or as somebody came by our name (MQTT 5, 3.14.2.1;
+mosquitto before 2.1 does not say so)."""
 GOODBYE_S = 3.0
 
 
@@ -94,15 +97,16 @@ class Connection:
     `away` says in the log what it means that the broker is not reached. `presence` makes the retained
     word on the owner: "watching", "stopped" and, as the last will, "gone". A session that is `kept_as`
     a name brings what came while we were away, and each message until it is confirmed.
-    `connections` counts how often a broker has let us in. `on_confirmed` hears of each message that the
-    broker has taken, by its number, or else why it refuses it; it is called in paho's thread.
+    `connections` counts how often a broker has let us in, `closed` how often it threw us out.
+    `on_confirmed` hears of each message that the broker has taken, by its number, or else why it refuses it;
+    it is called in paho's thread.
     SettingsError where the password or the authority cannot be read.
     """
 
     def __init__(
         self, broker: BrokerSettings, away: str, presence: Presence | None = None, kept_as: str = ""
     ) -> None:
-        self.connections = 0
+        self.connections = self.closed = 0
         self.on_confirmed: Callable[[tuple[int, str | None]], None] = lambda _: None
         self._broker = broker
         self._away = away
@@ -231,6 +235,7 @@ class Connection:
 
     def _on_disconnect(self, reason: ReasonCode) -> None:
         self._listening = 0
+        self.closed += reason.value in CLOSED
         if self._said in {"broker_connected", "broker_refuses_subscription"}:  # else the reason has been told
             self._say("broker_disconnected", str(reason))
 

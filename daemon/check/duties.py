@@ -29,5 +29,8 @@ def duty_lines(settings: Settings) -> Iterator[str]:
     if unreminded:
         what = "nobody is reminded to calibrate"
         yield f"duty without cover, {what}: {', '.join(unreminded)}; calibrate_every_days would remind"
+    if not settings.broker.oncall:
+        what = "an on-call process that never ran is not missed"
+        yield f"duty without cover, {what}: [broker] oncall = true would say what nobody has taken"
     if settings.mirror is None:
         yield "duty of people, `bellwatch backup` once a month: there is no [mirror]"

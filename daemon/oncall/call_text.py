@@ -6,7 +6,7 @@ from datetime import UTC, datetime, tzinfo
 from daemon.oncall.text_message import one_message, plain
 from daemon.response_notes import note_for
 from daemon.words import condition_word, number, unwatched_text
-from rules.alarms.life_cycle import Condition
+from rules.alarms.life_cycle import Condition, Priority
 from rules.calling.records import (
     BROKER_LOST,
     DISK_FULL,
@@ -16,8 +16,10 @@ from rules.calling.records import (
     TWO_LISTENERS,
     TWO_RACKS,
     UNREADABLE,
+    Answer,
     Call,
     CallKind,
+    Reply,
     Stand,
     Word,
 )
@@ -29,27 +31,44 @@ _OF_A_RACK = {
     RACK_STOPPED: "rack stopped, its water is not watched",
     BROKER_LOST: "broker not reached, no rack can be heard",
     TWO_RACKS: "is the name of two racks at once, rename one:",
-    TWO_LISTENERS: "two on-call processes of one name take each other's place, rename one:",
+    TWO_LISTENERS: "throws us out again and again; the network, or two of one name:",
     RACK_RESTARTS: "rack ends and starts again and again, its water is hardly watched",
     DISK_FULL: "disk full, make room: old readings go, and soon it cannot watch",
     UNREADABLE: "sends what cannot be read, an alarm may be in it",
 }
 
 
-def call_text(call: Call, notes: Mapping[str, str], zone: tzinfo) -> str:
-    """Return the words of a call; they end with the number that people acknowledge it by."""
-    first, event, last = call.about[0], call.about[0].event, f"#{call.id}"
+def call_text(call: Call, notes: Mapping[str, str], zone: tzinfo, link: str = "") -> str:
+    """Return the words of a call; they end with the number that people answer it by, or the `link`."""
+    first, event, last = call.about[0], call.about[0].event, f"#{call.id} {link}".strip()
+    said = "" if call.answer is None else answer_text(call.answer, call.at_ms, zone)
     since = f"since {_clock(event.since_ms, call.at_ms, zone)}."
     if call.kind is CallKind.ALARM:
-        must = (
-            f"{call.priority.word.upper()} {_where(call.about)}: {_what(first)}{_how(first, zone)}, {since}"
-        )
-        return one_message(
-            must, note_for(event.quantity, event.condition, event.evidence.reason, notes), last
-        )
+        must = f"{'STILL ' if said else ''}{sentence(call.about, call.priority, call.at_ms, zone)}"
+        note = note_for(event.quantity, event.condition, event.evidence.reason, notes)
+        return one_message(must, f"{said}. {note}" if said else note, last)
+    if call.kind is CallKind.TAKEN:
+        return one_message(f"{said}: {_where(call.about)} {_what(first)}, {since}", "", last)
     if call.kind is CallKind.RETURNED:
         return one_message(f"OVER {_where(call.about)}: {_what(first)} is over, {since}", "", last)
     return one_message(*_summary(call), last)
+
+
+def sentence(about: tuple[Word, ...], priority: Priority, now_ms: int, zone: tzinfo) -> str:
+    """Say what is wrong: where, how bad, which way, since when."""
+    first = about[0]
+    since = _clock(first.event.since_ms, now_ms, zone)
+    return f"{priority.word.upper()} {_where(about)}: {_what(first)}{_how(first, zone)}, since {since}."
+
+
+def answer_text(answer: Answer, now_ms: int, zone: tzinfo) -> str:
+    """Say what somebody answered."""
+    if answer.reply is Reply.ON_MY_WAY:
+        there = "" if answer.until_ms is None else f", {_clock(answer.until_ms, now_ms, zone)}"
+        return f"{answer.who} is on the way{there}"
+    if answer.reply is Reply.SEEN:
+        return f"{answer.who} has seen it" if answer.who else "Seen at the rack"
+    return f"{answer.who} wants {'quiet' if answer.reply is Reply.QUIET else 'somebody else'}"
 
 
 def call_title(call: Call) -> str:

@@ -1,5 +1,6 @@
 """`bellwatch oncall --check`: everything that is wrong with the on-call settings, in one run."""
 
+import os
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 from itertools import pairwise
@@ -11,7 +12,7 @@ from pydantic import ValidationError
 
 from daemon.errors import Finding, SettingsError
 from daemon.oncall.routes import read_routes
-from daemon.oncall.settings import OnCallSettings
+from daemon.oncall.settings import OnCallSettings, PageSettings
 from daemon.response_notes import known_alarms
 from daemon.settings.toml import read_toml
 from daemon.tables.faults import faults_of
@@ -19,6 +20,7 @@ from daemon.tables.words import one_of, path_of, quoted
 from rules.calling.duty import When
 
 _LONG_NOTE = 70
+_LONG_URL = 40
 # What stands in for tables that a file must have; no check looks at them.
 _STAND_INS: Mapping[str, Any] = {
     "oncall": {"time_zone": "UTC", "state": "state", "routes_file": "routes"},
@@ -52,6 +54,19 @@ def examine(path: Path) -> tuple[OnCallSettings | None, dict[str, list[str]], li
     routes, found = read_routes(settings.oncall.routes_file, settings.rota.people)
     found += [*_rota_findings(settings), *_note_findings(settings), *_other_findings(settings), *old]
     return settings, routes, sorted(found, key=lambda finding: finding.is_warning)
+
+
+def duty_lines(settings: OnCallSettings, routes: Mapping[str, list[str]]) -> Iterator[str]:
+    """Yield a line for each duty of people, and for each without cover here (deploy/faults.md has all)."""
+    yield "duty of people, each morning: `bellwatch oncall status`: no message waits, who is on call"
+    yield f"duty of people, once a week: `bellwatch oncall trial NAME` comes through to {', '.join(routes)}"
+    lone = [person for person, addresses in routes.items() if len(addresses) == 1]
+    if lone:
+        yield f"duty without cover, one route alone: {', '.join(lone)}; a second one by another service"
+    if not settings.oncall.racks:
+        yield "duty without cover, a rack never heard is not missed: [oncall] racks would name it"
+    if not settings.commands.enabled:
+        yield "duty without cover, `bellwatch ack` at the rack too: [commands] enabled would pass it on"
 
 
 def _present_names(values: dict[str, Any]) -> tuple[dict[str, Any], list[Finding]]:
@@ -130,8 +145,27 @@ def _other_findings(settings: OnCallSettings) -> Iterator[Finding]:
     critical = settings.priorities.get("critical")
     if critical is not None and critical.when not in (None, When.ALWAYS):
         yield Finding("priorities.critical.when", quoted(critical.when), '"always": animals are at risk')
+    yield from _page_findings(settings.page)
     try:
         settings.broker.password()
     except SettingsError as error:
         for finding in error.findings:
             yield Finding(f"broker.{finding.path}", finding.found, finding.expected)
+
+
+def _page_findings(page: PageSettings | None) -> Iterator[Finding]:
+    if page is None:
+        expected = "[page], else nobody can answer from a phone"
+        yield Finding("page", "no such section", expected, True)
+        return
+    files = {"page.certificate": page.certificate, "page.key": page.key}
+    for key, path in files.items():
+        if path is None and any(files.values()):
+            yield Finding(key, "nothing", "a file: certificate and key belong together")
+        elif path is not None and not os.access(path, os.R_OK):
+            yield Finding(key, f"{path}, which cannot be read", "a file that this user may read")
+    if not page.url.startswith("https://"):
+        yield Finding("page.url", quoted(page.url), "https: whoever reads along may answer", True)
+    if len(page.url) > _LONG_URL:
+        expected = f"{_LONG_URL} or fewer, so that a message has room for what is wrong"
+        yield Finding("page.url", f"{len(page.url)} characters", expected, True)

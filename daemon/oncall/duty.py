@@ -41,6 +41,7 @@ def _manner(built_in: Manner, own: MannerSettings | None) -> Manner:
         own.when or built_in.when,
         _ms(own.repeat_s) if own.repeat_s else built_in.repeat_ms,
         _ms(own.hand_over_s) if own.hand_over_s else built_in.hand_over_ms,
+        _ms(own.ask_again_s) if own.ask_again_s else built_in.ask_again_ms,
     )
 
 

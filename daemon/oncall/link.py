@@ -20,8 +20,8 @@ from daemon.tables.values import one_line
 from daemon.words import iso_time
 
 WAITING_AT_MOST = 5 * RECEIVED_AT_MOST
-TAKEOVERS_WITHIN_S = 600.0
-"""Two within this time are another process that lives."""
+CLOSED_OFTEN, WITHIN_S = 5, 600.0
+"""Thrown out so often, while the broker lets us in again, is no broker that was started anew."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,9 +67,10 @@ class OnCallLink:
         self.root = broker.topic_root
         self._name, self._host = name, socket.gethostname()
         self._own = f"state {state_id[:6]} on {self._host}"
-        self._other = "another process"
+        self._other = "an unknown one"
         self._presence_topic = f"{self.root}/_oncall/name/{name}"
-        self._takeovers: deque[float] = deque()
+        self._closed: deque[float] = deque()
+        self._counted = 0
         self._answer_topic = f"answer/{name}"
         topics = ["+/event", "+/alarm/#", "+/watch", "+/heartbeat", "+/notice"]
         topics += [f"+/{self._answer_topic}"] if answers else []
@@ -90,22 +91,23 @@ class OnCallLink:
         return [*taken, *self._rivals(), *self._racks.take(RECEIVED_AT_MOST)]
 
     def _rivals(self) -> list[Rival]:
-        """Return whether another process under our name takes our place at the broker again and again.
+        """Return whether another program under our name takes our place at the broker again and again.
 
-        Each says at every connection who it is, and the broker keeps the last word: one of another that is
-        found when we come back may be left over, two are not.
+        It shows in connections that are closed on us; who it is, a process of ours says at every connection.
         """
         for arrival in self._presences.take(RECEIVED_AT_MOST):
             said = one_line(arrival.payload.decode(errors="replace"))[:80]
             self.connection.confirm(arrival)
             if said != self._own:
                 self._other = said
-                self._takeovers.append(time.monotonic())
-        while self._takeovers and self._takeovers[0] < time.monotonic() - TAKEOVERS_WITHIN_S:
-            self._takeovers.popleft()
-        if len(self._takeovers) < 2:
+        now_s, closed = time.monotonic(), self.connection.closed
+        self._closed.extend([now_s] * (closed - self._counted))
+        self._counted = closed
+        while self._closed and self._closed[0] < now_s - WITHIN_S:
+            self._closed.popleft()
+        if len(self._closed) < CLOSED_OFTEN:
             return []
-        self._takeovers.popleft()
+        self._closed.popleft()
         return [Rival(f"{self._name}: {self._own} and {self._other}")]
 
     def receipt(self, taken: Taken, newest: Callable[[str, str], int], now_ms: int) -> None:

@@ -55,7 +55,7 @@ class WatchWord:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class CommandAnswer:
     """What a rack answered to a command; an empty `refusal` says that it was done."""
 
     rack: str
@@ -63,7 +63,7 @@ class Answer:
     refusal: str
 
 
-Heard = Word | Cleared | Heartbeat | WatchWord | Answer
+Heard = Word | Cleared | Heartbeat | WatchWord | CommandAnswer
 
 
 def rack_of(root: str, topic: str) -> str:
@@ -98,7 +98,7 @@ def _heard(rack: str, kind: str, payload: bytes, kept: bool) -> Heard:
         since = _text(body.get("since") or "")
         return WatchWord(rack, _one_of(_WATCH_STATES, body["state"]), kept, _voice(body), since)
     if kind.startswith("answer/"):
-        return Answer(rack, _text(body["id"]), _text(body["refusal"]))
+        return CommandAnswer(rack, _text(body["id"]), _text(body["refusal"]))
     return _mention(rack, body) if kind == "notice" else _word(rack, body)
 
 

@@ -20,15 +20,16 @@ from daemon.clock import SteadyClock
 from daemon.errors import OnCallError
 from daemon.oncall.call_text import call_text, call_title
 from daemon.oncall.link import LinkIs, OnCallLink, Rival, Taken
-from daemon.oncall.messages import Answer, Cleared, Heard, Heartbeat, WatchWord, heard, rack_of
+from daemon.oncall.messages import Cleared, CommandAnswer, Heard, Heartbeat, WatchWord, heard, rack_of
 from daemon.oncall.outbox import OnCallOutbox
+from daemon.oncall.settings import PageSettings
 from daemon.oncall.store import Ask, OnCallStore, Passed
 from daemon.supervisor import tell_supervisor
 from daemon.tables.types import NAME_PATTERN
 from rules.alarms.life_cycle import Priority
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
-from rules.calling.records import Call, CallKind, Upshot, Word
+from rules.calling.records import Call, CallKind, Reply, Upshot, Word
 from rules.errors import InputError
 
 log = structlog.get_logger()
@@ -62,6 +63,7 @@ class OnCall:
         clock: SteadyClock,
         *,
         passes_on: bool,
+        page: PageSettings | None = None,
     ) -> None:
         self._store = store
         self._link = link
@@ -70,6 +72,7 @@ class OnCall:
         self._zone = zone
         self._clock = clock
         self._passes_on = passes_on
+        self._page = page
         self.refused = 0
         self._set_aside: list[Arrival] = []
         self._taken: Taken = {}
@@ -199,7 +202,7 @@ class OnCall:
         priority = Priority.CRITICAL if alarming else Priority.MEDIUM
         return self._team.garbled(rack_of(self._link.root, arrival.topic), priority, now_ms)
 
-    def _take_sign(self, word: Heartbeat | WatchWord | Answer, now_ms: int) -> Upshot:
+    def _take_sign(self, word: Heartbeat | WatchWord | CommandAnswer, now_ms: int) -> Upshot:
         if isinstance(word, Heartbeat):
             if word.voice.run:  # the answer is our sign of life
                 self._taken.setdefault((word.rack, word.voice.journal, word.voice.run), [])
@@ -213,7 +216,7 @@ class OnCall:
         return Upshot()
 
     def _do(self, ask: Ask, now_ms: int) -> Upshot:
-        """Take a problem as seen, and tell its racks so where that is wanted."""
+        """Take what somebody says about a problem; what is seen is told to its racks where that is wanted."""
         calling = [
             member.word
             for problem in self._team.problems()
@@ -221,11 +224,12 @@ class OnCall:
             for member in problem.calling()
             if member.word.journal and re.fullmatch(NAME_PATTERN, member.word.rack)  # else two would hear
         ]
-        upshot = self._team.acknowledge(ask.problem, now_ms)
+        upshot = self._team.answer(ask.problem, ask.answer, now_ms)
         self._store.answer(ask, now_ms, upshot.refusal)
-        log.info("acknowledged", problem=ask.problem, who=ask.who, refusal=upshot.refusal or None)
-        if self._passes_on and not upshot.refusal:
-            commands = [Passed(uuid.uuid4().hex, word.rack, word.event.alarm, ask.who) for word in calling]
+        who, reply = ask.answer.who, ask.answer.reply
+        log.info("answered", problem=ask.problem, who=who, reply=reply, refusal=upshot.refusal or None)
+        if self._passes_on and not upshot.refusal and reply in (Reply.SEEN, Reply.ON_MY_WAY):
+            commands = [Passed(uuid.uuid4().hex, word.rack, word.event.alarm, who) for word in calling]
             self._store.pass_on(commands, now_ms, now_ms + PASS_ON_FOR_MS)
         return upshot
 
@@ -239,9 +243,17 @@ class OnCall:
         for call in upshot.calls:
             text = self._text(call)
             log.warning("call", call=call.id, to=call.person, text=text)
-            self._store.owe(call, call_title(call), text)
+            self._store.owe(call, call_title(call), self._text(call, self._link_of(call, now_ms)))
         for problem in upshot.settled:
             self._store.drop(problem, now_ms)
 
-    def _text(self, call: Call) -> str:
-        return call_text(call, self._notes, self._zone)
+    def _link_of(self, call: Call, now_ms: int) -> str:
+        """Return the address to answer a call at; to who never opened one on a phone it is of no use."""
+        page, numbers = self._page, call.numbers
+        if page is None or not numbers or self._store.when_reached(call.person) is None:
+            return ""
+        until_ms = now_ms + round(1000 * page.link_s)
+        return f"{page.url.rstrip('/')}/{self._store.link_for(call.person, numbers, now_ms, until_ms)}"
+
+    def _text(self, call: Call, link: str = "") -> str:
+        return call_text(call, self._notes, self._zone, link)

@@ -6,7 +6,20 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field
 
 from daemon.settings.rack import BrokerSettings, TimeZone
-from daemon.tables.types import FilePath, Label, Name, Note, Seconds, Switch, Table, Whole, read_as
+from daemon.tables.types import (
+    FilePath,
+    Host,
+    Label,
+    Name,
+    Note,
+    Seconds,
+    ServerUrl,
+    Switch,
+    Table,
+    TcpPort,
+    Whole,
+    read_as,
+)
 from rules.calling.duty import When
 
 
@@ -77,6 +90,9 @@ class MannerSettings(Table):
     when: When | None = Field(None, description="always; awake, which is never in the quiet hours; or digest")
     repeat_s: Seconds | None = Field(None, description="Said again this often until seen [s]")
     hand_over_s: Seconds | None = Field(None, description="The next person is called after this [s]")
+    ask_again_s: Seconds | None = Field(
+        None, description="What is seen and still stands is called again after this [s]"
+    )
 
 
 class SilenceSettings(Table):
@@ -119,6 +135,17 @@ class CommandsToRacks(Table):
     enabled: Switch = Field(False, description="Each rack must allow it too, in its own settings")
 
 
+class PageSettings(Table):
+    """A page on which people answer from a phone, behind a link in each message."""
+
+    url: ServerUrl = Field(description="Where phones find the page; short, since each message carries it")
+    host: Host = Field("127.0.0.1", description="Address to listen at; behind a proxy the machine's own")
+    port: TcpPort = Field(8780, description="Port to listen at")
+    certificate: FilePath | None = Field(None, description="Certificate chain for TLS (PEM)")
+    key: FilePath | None = Field(None, description="Its private key (PEM)")
+    link_s: Seconds = Field(86_400.0, description="A link is good for this long after its last message [s]")
+
+
 PriorityWord = Literal["low", "medium", "high", "critical"]
 
 
@@ -135,4 +162,5 @@ class OnCallSettings(Table):
     flood: FloodSettings = FloodSettings()
     delivery: DeliverySettings = DeliverySettings()
     commands: CommandsToRacks = CommandsToRacks()
+    page: PageSettings | None = None
     notes: dict[str, Note] = Field({}, description="First thing to check, by alarm")

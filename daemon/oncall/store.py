@@ -6,9 +6,11 @@ not committed comes again from the broker, what was not marked as sent is sent (
 """
 
 import json
+import secrets
 import sqlite3
+import string
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import AbstractContextManager, ExitStack, closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,9 +18,11 @@ from typing import Any
 
 from daemon.errors import OnCallError
 from daemon.transaction import transaction
-from rules.calling.records import Call, CallKind
+from rules.calling.records import Answer, Call, CallKind, Reply
 
-LAYOUT = 1
+LAYOUT = 2
+TOKEN_LENGTH = 16
+_TOKEN_LETTERS = string.ascii_letters + string.digits
 SENT_KEPT_MS = 90 * 86_400_000
 
 _TABLES = f"""
@@ -48,8 +52,17 @@ CREATE TABLE request (
     problem INTEGER NOT NULL,
     who TEXT NOT NULL,
     answered_ms INTEGER,
-    refusal TEXT
+    refusal TEXT,
+    reply TEXT NOT NULL DEFAULT 'seen',
+    until_ms INTEGER
 ) STRICT;
+-- where a person answers from a phone; whoever has the token is that person, for those problems only
+CREATE TABLE link (
+    token TEXT PRIMARY KEY,
+    person TEXT NOT NULL,
+    problems TEXT NOT NULL,
+    until_ms INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
 -- acknowledgements to pass on to racks, until they answer or it is too late
 CREATE TABLE command (
     id TEXT PRIMARY KEY,
@@ -63,6 +76,14 @@ CREATE TABLE command (
 PRAGMA user_version = {LAYOUT}
 """
 
+
+_FROM_LAYOUT_1 = """
+ALTER TABLE request ADD COLUMN reply TEXT NOT NULL DEFAULT 'seen';
+ALTER TABLE request ADD COLUMN until_ms INTEGER;
+CREATE TABLE link (token TEXT PRIMARY KEY, person TEXT NOT NULL, problems TEXT NOT NULL,
+    until_ms INTEGER NOT NULL) STRICT, WITHOUT ROWID;
+PRAGMA user_version = 2
+"""
 
 _CALLS = """
 SELECT text, person, at_ms, CASE fate WHEN 'sent' THEN done_ms END, (SELECT min(r.answered_ms) FROM request r
@@ -86,11 +107,19 @@ class Owed:
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """What somebody asks of the process: that problem `problem` is taken as seen."""
+    """What somebody says to the process about problem `problem`."""
 
     id: int
     problem: int
-    who: str
+    answer: Answer
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """Whoever has it is this person, for these problems; without any it is a trial."""
+
+    person: str
+    problems: list[int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,12 +153,20 @@ class OnCallStore:
     def _prepare(self, path: Path) -> None:
         with self.transaction():
             if not self._db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]:
-                for statement in _TABLES.split(";\n"):
-                    self._db.execute(statement)
+                self._run(_TABLES)
                 self._db.execute("INSERT INTO meta VALUES ('id', ?)", (uuid.uuid4().hex,))
+            if self._db.execute("PRAGMA user_version").fetchone()[0] == 1:
+                self._run(_FROM_LAYOUT_1)
+            self._db.execute(
+                "CREATE INDEX IF NOT EXISTS page_problem ON page (problem) WHERE fate = 'waiting'"
+            )
         layout = self._db.execute("PRAGMA user_version").fetchone()[0]
         if layout != LAYOUT:
             raise OnCallError(f"on-call state {path}: layout {layout}; this bellwatch reads layout {LAYOUT}")
+
+    def _run(self, statements: str) -> None:
+        for statement in statements.split(";\n"):
+            self._db.execute(statement)
 
     def close(self) -> None:
         """Close the file."""
@@ -179,10 +216,11 @@ class OnCallStore:
         )
 
     def owed(self, now_ms: int, at_most: int) -> list[Owed]:
-        """Return the calls to try now, the most urgent first."""
+        """Return the calls to try now, the most urgent first; one rack's keep no other's back."""
         rows = self._db.execute(
             "SELECT id, person, title, text, channel, tries, rounds FROM page WHERE fate = 'waiting'"
-            " AND due_ms <= ? ORDER BY priority DESC, at_ms, id LIMIT ?",
+            " AND due_ms <= ? ORDER BY priority DESC, row_number() OVER"
+            " (PARTITION BY priority, title ORDER BY at_ms, id), at_ms, id LIMIT ?",
             (now_ms, at_most),
         )
         return [Owed(*row) for row in rows]
@@ -205,16 +243,22 @@ class OnCallStore:
 
     # What people ask
 
-    def ask(self, problem: int, who: str) -> int:
-        """Ask that a problem be taken as seen (any process may do this); return the request's number."""
+    def ask(self, problem: int, answer: Answer) -> int:
+        """Say something about a problem (any process may do this); return the request's number."""
+        asked = "INSERT INTO request (problem, who, reply, until_ms) VALUES (?, ?, ?, ?)"
         with self.transaction():
-            row = self._db.execute("INSERT INTO request (problem, who) VALUES (?, ?)", (problem, who))
+            row = self._db.execute(asked, (problem, answer.who, answer.reply, answer.until_ms))
         return int(row.lastrowid or 0)
 
     def asked(self) -> list[Ask]:
         """Return what nobody has answered yet, oldest first."""
-        rows = self._db.execute("SELECT id, problem, who FROM request WHERE answered_ms IS NULL ORDER BY id")
-        return [Ask(*row) for row in rows]
+        rows = self._db.execute(
+            "SELECT id, problem, reply, who, until_ms FROM request WHERE answered_ms IS NULL ORDER BY id"
+        )
+        return [
+            Ask(number, problem, Answer(Reply(reply), who, until_ms))
+            for number, problem, reply, who, until_ms in rows
+        ]
 
     def answer(self, ask: Ask, at_ms: int, refusal: str) -> None:
         """Answer a request; an empty `refusal` says that it was done."""
@@ -227,6 +271,34 @@ class OnCallStore:
             "SELECT refusal FROM request WHERE id = ? AND answered_ms IS NOT NULL", (request,)
         ).fetchone()
         return None if row is None else str(row[0])
+
+    # Where people answer from a phone
+
+    def link_for(self, person: str, problems: Sequence[int], now_ms: int, until_ms: int) -> str:
+        """Return the token by which a person answers for problems, a new one where there is none yet."""
+        self._db.execute("DELETE FROM link WHERE until_ms <= ?", (now_ms,))
+        numbers = json.dumps(sorted(problems))
+        known = "UPDATE link SET until_ms = ? WHERE person = ? AND problems = ? RETURNING token"
+        found = self._db.execute(known, (until_ms, person, numbers)).fetchall()
+        token = found[0][0] if found else "".join(secrets.choice(_TOKEN_LETTERS) for _ in range(TOKEN_LENGTH))
+        if not found:
+            self._db.execute("INSERT INTO link VALUES (?, ?, ?, ?)", (token, person, numbers, until_ms))
+        return str(token)
+
+    def link(self, token: str, now_ms: int) -> Link | None:
+        """Return what a token is good for, None where it is none or is over."""
+        valid = "SELECT person, problems FROM link WHERE token = ? AND until_ms > ?"
+        row = self._db.execute(valid, (token, now_ms)).fetchone()
+        return row and Link(row[0], json.loads(row[1]))
+
+    def reached(self, person: str, at_ms: int) -> None:
+        """Note that a person answered through a link: it opens on their phone."""
+        self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (f"reached {person}", str(at_ms)))
+
+    def when_reached(self, person: str) -> int | None:
+        """Return when a person last answered through a link."""
+        row = self._db.execute("SELECT value FROM meta WHERE key = ?", (f"reached {person}",)).fetchone()
+        return None if row is None else int(row[0])
 
     # Acknowledgements on their way to racks
 
@@ -244,6 +316,15 @@ class OnCallStore:
             (now_ms, now_ms),
         )
         return [Passed(*row) for row in rows]
+
+    def not_taken(self, since_ms: int) -> list[tuple[Passed, str]]:
+        """Return what a rack has not answered (empty) or refused, why, since then; the oldest first."""
+        rows = self._db.execute(
+            "SELECT id, rack, alarm, who, coalesce(answer, '') FROM command"
+            " WHERE (answer IS NULL OR answer <> '') AND until_ms > ? ORDER BY until_ms",
+            (since_ms,),
+        )
+        return [(Passed(*row[:4]), row[4]) for row in rows]
 
     def passed_on(self, command: str, due_ms: int) -> None:
         """Note when an acknowledgement is sent again, should nobody answer."""

@@ -6,31 +6,103 @@
 3. A problem that is over, or that nobody need be called for, calls nobody more. Who was called is told that
    it is over, unless people sleep or only a hold has ended: then the digest says it.
 4. Below critical a person gets no more than the flood gate admits; the rest is told as one call.
-5. A call carries the number of its problem and its own; no number is ever used twice.
+5. Seen is not solved: what somebody has seen and still stands is called again after a time, from that person
+   on; from the next one on where a promise to be there has run out. Everybody who was called is told of it.
+6. A call carries the number of its problem and its own; no number is ever used twice.
 """
 
-from collections.abc import Callable
+import heapq
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.duty import Duty, When
 from rules.calling.flood import FloodGate
 from rules.calling.problems import Problem
-from rules.calling.records import LET_GO, Call, CallKind, Stand, Upshot, Word
+from rules.calling.records import LET_GO, Answer, Call, CallKind, Reply, Stand, Upshot, Word
 
 SUMMARY_LISTS = 20
+QUIET_MS = 30 * 60_000
+PROMISED_AT_MOST_MS = 2 * 3_600_000
+"""A promise to be there later than this is none (project judgement)."""
 GONE_KEPT = 200
+AT_THE_RACK = Answer(Reply.SEEN, "")
+"""Of a problem that was acknowledged at the rack itself, by somebody whom the rack names."""
+_ABOUT = {
+    CallKind.ALARM: (Stand.CALLS,),
+    CallKind.TAKEN: (Stand.CALLS, Stand.SEEN),
+    CallKind.RETURNED: (Stand.OVER,),
+}
 
 
 @dataclass(slots=True)
 class Calls:
-    """The state of the calling: problems by key, what is over for the digest, and the last numbers used."""
+    """The state of the calling: problems by key, what is over for the digest, and the last numbers used.
+
+    A rack gone wild says ten thousand alarms, behind which another rack's must not wait: so the problem of
+    an alarm is looked up by rack, and what falls due next stands in a heap (beside times that have changed).
+    """
 
     problems: dict[str, Problem] = field(default_factory=dict)
     last_number: int = 0
     summaries: int = 0
     gone: list[Word] = field(default_factory=list)
     flood: FloodGate = field(default_factory=FloodGate)
+    _homes: dict[str, dict[str, Problem]] = field(init=False, repr=False, default_factory=dict)
+    _dues: list[tuple[int, int, str]] = field(init=False, repr=False, default_factory=list)
+
+    def __post_init__(self) -> None:
+        """Work out where each alarm belongs, and what falls due."""
+        for problem in self.problems.values():
+            for member in problem.members.values():
+                self.belongs(member.word, problem)
+            self.plan(problem, problem.due_ms)
+
+    def belongs(self, word: Word, problem: Problem) -> None:
+        """Note the problem that an alarm belongs to."""
+        self._homes.setdefault(word.rack, {})[word.event.alarm] = problem
+
+    def home(self, rack: str, alarm: str) -> Problem | None:
+        """Return the problem that an alarm belongs to."""
+        return self._homes.get(rack, {}).get(alarm)
+
+    def of_rack(self, rack: str) -> list[Problem]:
+        """Return the problems of a rack, by number."""
+        found = {problem.number: problem for problem in self._homes.get(rack, {}).values()}
+        return [found[number] for number in sorted(found)]
+
+    def leave(self, problem: Problem, words: Iterable[Word]) -> None:
+        """Forget where alarms belonged, and their problem if it has no other."""
+        for word in list(words):
+            problem.remove(word.event.alarm)
+            del self._homes[word.rack][word.event.alarm]
+        if not problem.members:
+            del self.problems[problem.key]
+
+    def plan(self, problem: Problem, due_ms: int | None) -> None:
+        """Call about a problem next at `due_ms`; None: not before it calls anew."""
+        problem.due_ms = due_ms
+        if due_ms is not None:
+            heapq.heappush(self._dues, (due_ms, problem.number, problem.key))
+
+    def due_ms(self) -> int | None:
+        """Return when the next call falls due."""
+        while self._dues and self._planned(self._dues[0]) is None:
+            heapq.heappop(self._dues)
+        return self._dues[0][0] if self._dues else None
+
+    def take_due(self, now_ms: int) -> list[Problem]:
+        """Return the problems that are due, each once."""
+        due: dict[int, Problem] = {}
+        while self._dues and self._dues[0][0] <= now_ms:
+            if problem := self._planned(heapq.heappop(self._dues)):
+                due[problem.number] = problem
+        return list(due.values())
+
+    def _planned(self, entry: tuple[int, int, str]) -> Problem | None:
+        due_ms, number, key = entry
+        problem = self.problems.get(key)
+        return problem if problem and (problem.number, problem.due_ms) == (number, due_ms) else None
 
     def in_order(self) -> list[Problem]:
         """Return the problems that stand, by number."""
@@ -38,8 +110,8 @@ class Calls:
 
     def newest_ms(self, word: Word) -> int:
         """Return when the last word on the same alarm was said; -1 where there is none."""
-        known = (problem.member(word) for problem in self.problems.values())
-        return max((member.word.event.at_ms for member in known if member), default=-1)
+        home = self.home(word.rack, word.event.alarm)
+        return home.members[word.event.alarm].word.event.at_ms if home else -1
 
     def keep_for_digest(self, *words: Word) -> None:
         """Keep what is over, or worth knowing, until the next digest says it."""
@@ -66,43 +138,47 @@ class Caller:
             self.calls.problems[problem.key] = problem
         before = problem.urgency
         problem.take(word)
+        self.calls.belongs(word, problem)
         self.review(problem, before)
 
     def _home(self, word: Word) -> Problem | None:
         """Return the problem that an alarm belongs to now; a newly named cause takes it from another."""
-        for problem in list(self.calls.problems.values()):
-            if problem.member(word) is None:
-                continue
-            if not word.event.cause or word.problem == problem.key:
-                return problem
+        problem = self.calls.home(word.rack, word.event.alarm)
+        if problem and word.event.cause and word.problem != problem.key:
             before = problem.urgency
-            del problem.members[word.event.alarm]
+            self.calls.leave(problem, [word])
             if problem.members:
                 self.review(problem, before)
             else:
-                del self.calls.problems[problem.key]
                 self.upshot.settled.append(problem.number)
-        return self.calls.problems.get(word.problem)
+            problem = None
+        return problem or self.calls.problems.get(word.problem)
 
     def end(
         self, rack: str, chosen: Callable[[Word], bool], trigger: Trigger = Trigger.RETURNED
     ) -> list[Word]:
         """Take those alarms of a rack as over that are `chosen`; return the last words on them."""
         last: list[Word] = []
-        for problem in list(self.calls.problems.values()):
-            before = problem.urgency
-            ended = [
-                member
-                for member in problem.members.values()
-                if member.word.rack == rack and member.stand is not Stand.OVER and chosen(member.word)
-            ]
-            last += [member.word for member in ended]
-            for member in ended:
-                over = replace(member.word.event, state=State.NORMAL, trigger=trigger)
-                member.take(replace(member.word, event=over))
-            if ended:
-                self.review(problem, before)
+        for problem in self.calls.of_rack(rack):
+            stood = (member.word for member in problem.members.values() if member.stand is not Stand.OVER)
+            last += self._end(
+                problem, [word for word in stood if word.rack == rack and chosen(word)], trigger
+            )
         return last
+
+    def clear(self, rack: str, alarm: str) -> None:
+        """Take an alarm as over."""
+        problem = self.calls.home(rack, alarm)
+        if problem and problem.members[alarm].stand is not Stand.OVER:
+            self._end(problem, [problem.members[alarm].word], Trigger.RETURNED)
+
+    def _end(self, problem: Problem, words: list[Word], trigger: Trigger) -> list[Word]:
+        before = problem.urgency
+        for word in words:
+            problem.take(replace(word, event=replace(word.event, state=State.NORMAL, trigger=trigger)))
+        if words:
+            self.review(problem, before)
+        return words
 
     def review(self, problem: Problem, before: Priority | None) -> None:
         """Start, go on with or stop calling, now that the urgency may differ from what it was `before`."""
@@ -111,28 +187,66 @@ class Caller:
             self._close(problem)
         elif now is None:
             if before is not None:
-                problem.due_ms = None
-                self.upshot.settled.append(problem.number)
+                self._settle(problem)
         elif before is None or now > before:
             due_ms = self.now_ms + self.duty.gather_ms
             gathering = problem.handed_ms is None and problem.due_ms is not None and before is not None
-            problem.begin(min(due_ms, problem.due_ms) if gathering and problem.due_ms else due_ms)
+            problem.begin()
+            self.calls.plan(problem, min(due_ms, problem.due_ms or due_ms) if gathering else due_ms)
+
+    def answered(self, problem: Problem, answer: Answer) -> None:
+        """Take what somebody says about a problem, and tell it to the others who were called."""
+        problem.answer, problem.answered_ms = answer, self.now_ms
+        if answer.reply is Reply.NEXT:
+            called = problem.step if problem.urgency is not None else 0
+            self._call_again(problem)
+            problem.step = max(problem.step, called + 1)
+            self.calls.plan(problem, self.now_ms)
+        else:
+            problem.see()
+            self._settle(problem)
+        for person in [told for told in problem.told if told != answer.who]:
+            self._write(problem, CallKind.TAKEN, person, Priority.LOW)
+
+    def _settle(self, problem: Problem) -> None:
+        """Call nobody more about what is seen or silenced, before it is asked about again."""
+        self.upshot.settled.append(problem.number)
+        if problem.answer is None or problem.answered_ms != self.now_ms:
+            problem.answer, problem.answered_ms = AT_THE_RACK, self.now_ms
+        seen, answer = problem.seen, problem.answer
+        if seen is None:
+            self.calls.plan(problem, None)
+            return
+        again_ms = QUIET_MS if answer.reply is Reply.QUIET else self.duty.manners[seen].ask_again_ms
+        if answer.reply is Reply.ON_MY_WAY and answer.until_ms is not None:
+            again_ms = min(max(answer.until_ms - self.now_ms, 0), PROMISED_AT_MOST_MS)
+        self.calls.plan(problem, self.now_ms + again_ms)
+
+    def _call_again(self, problem: Problem) -> None:
+        """Let what was seen call again, from whoever answered on, or the next one after that."""
+        problem.call_again()
+        problem.begin()
+        line_up, answer = self.duty.rota.line_up(self.now_ms), problem.answer
+        if answer and answer.who in line_up:
+            passes_on = answer.reply in (Reply.ON_MY_WAY, Reply.NEXT)
+            problem.step = line_up.index(answer.who) + passes_on
 
     def call_due(self) -> bool:
-        """Call for the most urgent problem that is due; return whether there was one."""
-        problems = self.calls.problems.values()
-        due = [problem for problem in problems if (problem.due_ms or self.now_ms + 1) <= self.now_ms]
-        if due:
-            self._call(min(due, key=lambda problem: (-(problem.urgency or 0), problem.number)))
+        """Call for the problems that are due, the most urgent first; return whether there was one."""
+        due = self.calls.take_due(self.now_ms)
+        for problem in sorted(due, key=lambda problem: (-(problem.urgency or 0), problem.number)):
+            self._call(problem)
         return bool(due)
 
     def _call(self, problem: Problem) -> None:
         """Call whoever is to be called for a problem now, and work out when the next call falls due."""
+        if problem.urgency is None:
+            self._call_again(problem)
         now_ms, urgency = self.now_ms, problem.urgency
         wait_ms = None if urgency is None else self._waits_until_ms(urgency)
         problem.waits = wait_ms is not None
         if urgency is None or self.duty.manners[urgency].when is When.DIGEST or wait_ms is not None:
-            problem.due_ms = wait_ms
+            self.calls.plan(problem, wait_ms)
             return
         manner = self.duty.manners[urgency]
         if problem.handed_ms is None:
@@ -143,7 +257,8 @@ class Caller:
                 problem.step, problem.handed_ms = problem.step + 1, now_ms
         line_up = self.duty.rota.line_up(now_ms)
         self._write(problem, CallKind.ALARM, line_up[problem.step % len(line_up)], urgency)
-        problem.due_ms = min(now_ms + manner.repeat_ms, problem.handed_ms + manner.hand_over_ms)
+        due_ms = min(now_ms + manner.repeat_ms, problem.handed_ms + manner.hand_over_ms)
+        self.calls.plan(problem, due_ms)
 
     def _waits_until_ms(self, urgency: Priority) -> int | None:
         """Return when the quiet hours end that keep a priority from being told now; None where none do."""
@@ -153,7 +268,7 @@ class Caller:
 
     def _write(self, problem: Problem, kind: CallKind, person: str, urgency: Priority) -> None:
         """Write to one person about one problem; below critical the flood gate may hold it back."""
-        about = problem.words(Stand.CALLS if kind is CallKind.ALARM else Stand.OVER)
+        about = problem.words(*_ABOUT[kind])
         flood = self.calls.flood
         if urgency < Priority.CRITICAL and not flood.admits(person, self.now_ms, self.duty):
             if kind is CallKind.ALARM:
@@ -163,13 +278,13 @@ class Caller:
             return
         problem.calls += 1
         call_id = f"{problem.number}.{problem.calls}"
-        self.upshot.calls.append(Call(call_id, kind, problem.number, person, urgency, self.now_ms, about))
+        call = Call(call_id, kind, problem.number, person, urgency, self.now_ms, about, answer=problem.answer)
+        self.upshot.calls.append(call)
         if person not in problem.told:
             problem.told.append(person)
 
     def _close(self, problem: Problem) -> None:
         """Forget a problem that is over; who was called is told so, else the next digest says it."""
-        del self.calls.problems[problem.key]
         self.upshot.settled.append(problem.number)
         ended = [word for word in problem.words(Stand.OVER) if word.event.trigger not in LET_GO]
         worst = max(member.worst for member in problem.members.values())
@@ -178,6 +293,7 @@ class Caller:
         elif ended:
             for person in problem.told:
                 self._write(problem, CallKind.RETURNED, person, Priority.LOW)
+        self.calls.leave(problem, problem.words(Stand.OVER))
 
     def tell_held(self) -> None:
         """Tell the rest of a flood whose time has come."""
@@ -195,7 +311,8 @@ class Caller:
             for _, problem in calling:
                 problem.told += [] if person in problem.told else [person]
             about = [word for _, problem in calling for word in problem.words(Stand.CALLS)]
-            self._sum_up(CallKind.FLOOD, person, calling[0][0], about)
+            told = tuple(problem.number for _, problem in calling)
+            self._sum_up(CallKind.FLOOD, person, calling[0][0], about, told)
 
     def tell_digest(self) -> None:
         """Tell whoever is on call what could wait."""
@@ -209,8 +326,16 @@ class Caller:
             self._sum_up(CallKind.DIGEST, self.duty.rota.on_call(self.now_ms), Priority.LOW, about)
         self.calls.gone = []
 
-    def _sum_up(self, kind: CallKind, person: str, priority: Priority, about: list[Word]) -> None:
+    def _sum_up(
+        self,
+        kind: CallKind,
+        person: str,
+        priority: Priority,
+        about: list[Word],
+        numbers: tuple[int, ...] = (),
+    ) -> None:
         self.calls.summaries += 1
         shown, more = tuple(about[:SUMMARY_LISTS]), max(len(about) - SUMMARY_LISTS, 0)
         call_id = f"0.{self.calls.summaries}"
-        self.upshot.calls.append(Call(call_id, kind, 0, person, priority, self.now_ms, shown, more))
+        call = Call(call_id, kind, 0, person, priority, self.now_ms, shown, more, problems=numbers)
+        self.upshot.calls.append(call)

@@ -18,26 +18,31 @@ class When(StrEnum):
     DIGEST = "digest"
 
 
+_MIN = 60_000
+
+
 @dataclass(frozen=True, slots=True)
 class Manner:
-    """How alarms of one priority are told: when, how often again, and when the next person is called."""
+    """How alarms of one priority are told: when, how often again, and when the next person is called.
+
+    What somebody has seen, and what still stands `ask_again_ms` later, is called again.
+    """
 
     when: When
     repeat_ms: int
     hand_over_ms: int
+    ask_again_ms: int = 30 * _MIN
 
     def __post_init__(self) -> None:
-        if self.repeat_ms <= 0 or self.hand_over_ms <= 0:
-            raise InputError("repeat and hand-over times must be more than 0 ms")
+        if min(self.repeat_ms, self.hand_over_ms, self.ask_again_ms) <= 0:
+            raise InputError("repeat, hand-over and ask-again times must be more than 0 ms")
 
-
-_MIN = 60_000
 
 DEFAULT_MANNERS: Mapping[Priority, Manner] = {
-    Priority.CRITICAL: Manner(When.ALWAYS, 5 * _MIN, 15 * _MIN),
-    Priority.HIGH: Manner(When.ALWAYS, 10 * _MIN, 30 * _MIN),
-    Priority.MEDIUM: Manner(When.AWAKE, 30 * _MIN, 60 * _MIN),
-    Priority.LOW: Manner(When.DIGEST, 24 * 60 * _MIN, 24 * 60 * _MIN),
+    Priority.CRITICAL: Manner(When.ALWAYS, 5 * _MIN, 15 * _MIN, 30 * _MIN),
+    Priority.HIGH: Manner(When.ALWAYS, 10 * _MIN, 30 * _MIN, 60 * _MIN),
+    Priority.MEDIUM: Manner(When.AWAKE, 30 * _MIN, 60 * _MIN, 4 * 60 * _MIN),
+    Priority.LOW: Manner(When.DIGEST, 24 * 60 * _MIN, 24 * 60 * _MIN, 24 * 60 * _MIN),
 }
 """Common practice, no source: starting points for the team's own agreement."""
 

@@ -17,7 +17,7 @@ from rules.calling.hearing import Hearing
 from rules.calling.older import of_version_1
 from rules.calling.problems import Problem
 from rules.calling.rack_signs import CALLS_FOR, EVERY_RACK, WATCHING, RackSigns, sign_word
-from rules.calling.records import TWO_LISTENERS, TWO_RACKS, UNREADABLE, Stand, Upshot, Voice, Word
+from rules.calling.records import TWO_LISTENERS, TWO_RACKS, UNREADABLE, Answer, Upshot, Voice, Word
 from rules.calling.rota import next_daily_ms
 from rules.calling.voices import Voices
 from rules.errors import InputError
@@ -27,7 +27,9 @@ SNAPSHOT_VERSION = 2
 NOBODY = Voice()
 """Of a rack that does not say who speaks."""
 RACKS_AT_MOST, ALARMS_AT_MOST = 200, 20_000
-"""More than any team cares for (project judgement): a sender gone wild must not fill the memory."""
+ALARMS_OF_A_RACK, ALWAYS_HEARD = 5_000, 100
+"""More than any team cares for (project judgement): a sender gone wild must neither fill the memory nor take
+the room that another rack's first alarms need."""
 
 
 @dataclass(slots=True)
@@ -54,15 +56,16 @@ class Escalation:
         state.signs.expect((rack for rack in duty.racks if rack not in state.voices.apart), state.clock_ms)
         for problem in state.calls.problems.values():
             if problem.waits and problem.due_ms is not None:  # the quiet hours may have been moved
-                problem.due_ms = duty.quiet_ends_ms(state.clock_ms) or state.clock_ms
+                state.calls.plan(problem, duty.quiet_ends_ms(state.clock_ms) or state.clock_ms)
 
     # Inputs
 
     def hear(self, word: Word, at_ms: int) -> Upshot:
         """Take a rack's word on an alarm; what is no newer than the last word on it is passed over."""
-        self._refuse_too_many(word.rack, word)
-        upshot, state, heard_as = self.advance(at_ms), self._state, word.rack
-        word = replace(word, rack=state.voices.name(heard_as, word.journal, word.boot))
+        voices, heard_as = self._state.voices, word.rack
+        self._refuse_too_many(voices.name(heard_as, word.journal, word.boot), word)
+        upshot, state = self.advance(at_ms), self._state
+        word = replace(word, rack=voices.name(heard_as, word.journal, word.boot))
         caller = self._caller(upshot)
         if state.hearing.begins_anew(word):
             caller.end(word.rack, lambda known: known.journal != word.journal and self._left(heard_as, known))
@@ -73,7 +76,7 @@ class Escalation:
     def clear(self, rack: str, alarm: str, at_ms: int) -> Upshot:
         """Take the broker's word that an alarm no longer stands."""
         upshot = self.advance(at_ms)
-        self._caller(upshot).end(rack, lambda word: word.event.alarm == alarm)
+        self._caller(upshot).clear(rack, alarm)
         return upshot
 
     def mention(self, word: Word, at_ms: int) -> Upshot:
@@ -137,17 +140,16 @@ class Escalation:
             self._state.voices.allow_again(at_ms)
         return self._take_all(self._state.signs.link(up, at_ms), upshot)
 
-    def acknowledge(self, number: int, at_ms: int) -> Upshot:
-        """Note that somebody has seen a problem, by its number; refused where it calls nobody."""
+    def answer(self, number: int, answer: Answer, at_ms: int) -> Upshot:
+        """Take what somebody says about a problem, by its number; refused where nothing is left to say."""
         upshot = self.advance(at_ms)
         problem = next((found for found in self.problems() if found.number == number), None)
-        if problem is None or problem.urgency is None:
-            upshot.refusal = f"{number}: no problem of this number calls anybody now"
-            return upshot
-        before = problem.urgency
-        for member in list(problem.calling()):
-            member.stand = Stand.SEEN
-        self._caller(upshot).review(problem, before)
+        if problem is None or (problem.urgency is None and problem.seen is None):
+            upshot.refusal = f"{number}: no problem of this number stands now"
+        elif more_careful := problem.outranks(answer, at_ms):
+            upshot.refusal = f"{number}: {more_careful.who} has just asked to {more_careful.reply}"
+        else:
+            self._caller(upshot).answered(problem, answer)
         return upshot
 
     def undelivered(self, call_id: str, at_ms: int) -> Upshot:
@@ -161,7 +163,8 @@ class Escalation:
             if newest and problem.urgency is not None and problem.failed + 1 < len(self.duty.rota.people):
                 problem.failed += 1
                 problem.step += 1
-                problem.handed_ms, problem.due_ms = at_ms, at_ms
+                problem.handed_ms = at_ms
+                self._state.calls.plan(problem, at_ms)
         return upshot
 
     def advance(self, until_ms: int) -> Upshot:
@@ -266,10 +269,14 @@ class Escalation:
 
     def _refuse_too_many(self, rack: str, word: Word | None = None) -> None:
         racks, hearing = self._state.signs.racks, self._state.hearing
-        if rack not in racks and len(racks) >= RACKS_AT_MOST:
+        unknown = rack not in racks and rack not in hearing.numbers
+        if unknown and max(len(racks), len(hearing.numbers)) >= RACKS_AT_MOST:
             raise InputError(f"{rack}: more than {RACKS_AT_MOST} racks; is a sender making up names?")
-        if word is not None and hearing.count() >= ALARMS_AT_MOST and not hearing.knows(word):
-            raise InputError(f"{rack}: more than {ALARMS_AT_MOST} alarms; is a sender making up names?")
+        if word is None or hearing.knows(word):
+            return
+        own, all_full = len(hearing.numbers.get(rack, ())), hearing.count() >= ALARMS_AT_MOST
+        if own >= (ALWAYS_HEARD if all_full else ALARMS_OF_A_RACK):
+            raise InputError(f"{rack}: more than {own} alarms; is a sender making up names?")
 
     def _take_all(self, words: Iterable[Word], upshot: Upshot) -> Upshot:
         for word in words:
@@ -284,10 +291,9 @@ class Escalation:
         return next_daily_ms(self.duty.digest_at, self.duty.rota.zone, self.clock_ms)
 
     def _next_due_ms(self) -> int | None:
-        calls = self._state.calls
-        dues = [self._state.signs.due_ms(self.duty), calls.flood.due_ms(), self._digest_due_ms]
-        dues.append(self._state.voices.due_ms())
-        dues += [problem.due_ms for problem in calls.problems.values()]
+        calls, voices, signs = self._state.calls, self._state.voices, self._state.signs
+        dues = [calls.due_ms(), calls.flood.due_ms(), voices.due_ms(), signs.due_ms(self.duty)]
+        dues.append(self._digest_due_ms)
         return min((due_ms for due_ms in dues if due_ms is not None), default=None)
 
     def _happen(self, upshot: Upshot) -> None:

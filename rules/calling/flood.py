@@ -13,7 +13,7 @@ class Held:
     """Numbers of problems that wait for the call about the rest of a flood, and when that falls due."""
 
     due_ms: int
-    problems: list[int] = field(default_factory=list)
+    problems: set[int] = field(default_factory=set)
 
 
 @dataclass(slots=True)
@@ -35,15 +35,13 @@ class FloodGate:
     def hold(self, person: str, problem: int, at_ms: int, duty: Duty) -> None:
         """Keep a problem for the call that tells the rest of the flood."""
         oldest_ms = min(self.sent.get(person, []), default=at_ms)
-        held = self.held.setdefault(person, Held(oldest_ms + duty.flood_window_ms)).problems
-        if problem not in held:
-            held.append(problem)
+        self.held.setdefault(person, Held(oldest_ms + duty.flood_window_ms)).problems.add(problem)
 
     def due_ms(self) -> int | None:
         """Return when the next call about held problems falls due."""
         return min((held.due_ms for held in self.held.values()), default=None)
 
-    def release(self, at_ms: int) -> list[tuple[str, list[int]]]:
+    def release(self, at_ms: int) -> list[tuple[str, set[int]]]:
         """Give back, by person, the problems whose time has come; that counts as one call each."""
         due = sorted(person for person, held in self.held.items() if held.due_ms <= at_ms)
         released = [(person, self.held.pop(person).problems) for person in due]

@@ -8,11 +8,15 @@
 4. An alarm whose cause becomes known goes over to the problem of that cause.
 """
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from rules.alarms.life_cycle import MILDER, WORSE, Priority, Trigger
-from rules.calling.records import Stand, Word
+from rules.calling.records import Answer, Reply, Stand, Word
+
+TOGETHER_MS = 1_000
+"""Two answers within this time were given without knowing of each other: the more careful one holds."""
 
 
 @dataclass(slots=True)
@@ -40,7 +44,8 @@ class Problem:
     `calls` counts the calls about it; `step` is the place in the line-up that is called now, since
     `handed_ms`; `due_ms` is when the next call falls due, the end of the quiet hours where it `waits` for
     that; `failed` counts the people who could not
-    be reached since the last regular call; `told` are those who were called.
+    be reached since the last regular call; `told` are those who were called; `answer` is the last one, since
+    `answered_ms`.
     """
 
     number: int
@@ -53,40 +58,80 @@ class Problem:
     failed: int = 0
     told: list[str] = field(default_factory=list)
     waits: bool = False
+    answer: Answer | None = None
+    answered_ms: int = 0
+    _tally: Counter[tuple[Stand, Priority]] = field(init=False, repr=False, default_factory=Counter)
 
-    def member(self, word: Word) -> Member | None:
-        """Return the alarm that a word is about, if it is part of the problem."""
-        member = self.members.get(word.event.alarm)
-        return member if member is not None and member.word.rack == word.rack else None
+    def __post_init__(self) -> None:
+        """Count the alarms by stand and priority: a problem may have thousands."""
+        self._tally.update((member.stand, member.worst) for member in self.members.values())
 
     def take(self, word: Word) -> None:
         """Take a word on an alarm into account."""
         event = word.event
-        member = self.members.setdefault(event.alarm, Member(word, word.stand, event.priority))
+        known = self.members.get(event.alarm)
+        member = known or Member(word, word.stand, event.priority)
         kin = [self.members.get(f"{event.channel}/{its.get(event.condition)}") for its in (WORSE, MILDER)]
         seen = any(other is not None and other.stand is Stand.SEEN for other in kin)
+        if known:
+            self._tally[member.stand, member.worst] -= 1
         member.take(word)
         if seen and event.trigger is Trigger.GOES_ON:
             member.stand = Stand.SEEN
+        self.members[event.alarm] = member
+        self._tally[member.stand, member.worst] += 1
+
+    def see(self) -> None:
+        """Take what calls as seen."""
+        self._turn(Stand.CALLS, Stand.SEEN)
+
+    def call_again(self) -> None:
+        """Let what was seen call again."""
+        self._turn(Stand.SEEN, Stand.CALLS)
+
+    def _turn(self, before: Stand, after: Stand) -> None:
+        for member in [member for member in self.members.values() if member.stand is before]:
+            self._tally[before, member.worst] -= 1
+            member.stand = after
+            self._tally[after, member.worst] += 1
+
+    def remove(self, alarm: str) -> None:
+        """Let an alarm go over to another problem."""
+        member = self.members.pop(alarm)
+        self._tally[member.stand, member.worst] -= 1
 
     def calling(self) -> Iterator[Member]:
         """Go through the alarms that nobody has seen yet."""
         return (member for member in self.members.values() if member.stand is Stand.CALLS)
 
+    def outranks(self, answer: Answer, at_ms: int) -> Answer | None:
+        """Return the answer of somebody else, given a moment ago, that is more careful than a new one."""
+        last = self.answer
+        if last is None or last.who == answer.who or at_ms - self.answered_ms > TOGETHER_MS:
+            return None
+        return last if last.reply is Reply.NEXT and answer.reply is not Reply.NEXT else None
+
     @property
     def urgency(self) -> Priority | None:
         """Return the worst priority that nobody has seen yet; None where all is seen, silenced or over."""
-        return max((member.worst for member in self.calling()), default=None)
+        return self._worst(Stand.CALLS)
+
+    @property
+    def seen(self) -> Priority | None:
+        """Return the worst priority of what somebody has seen and still stands."""
+        return self._worst(Stand.SEEN)
+
+    def _worst(self, stand: Stand) -> Priority | None:
+        return max((worst for (its, worst), n in self._tally.items() if n and its is stand), default=None)
 
     @property
     def open(self) -> bool:
         """Return whether any of its alarms still stands."""
-        return any(member.stand is not Stand.OVER for member in self.members.values())
+        return any(n and stand is not Stand.OVER for (stand, _), n in self._tally.items())
 
-    def begin(self, due_ms: int) -> None:
-        """Start calling from the top of the line-up, the first call at `due_ms`."""
-        self.step, self.handed_ms, self.failed, self.due_ms = 0, None, 0, due_ms
-        self.waits = False
+    def begin(self) -> None:
+        """Start calling from the top of the line-up."""
+        self.step, self.handed_ms, self.failed, self.waits = 0, None, 0, False
 
     def words(self, *stands: Stand) -> tuple[Word, ...]:
         """Return the latest word on its alarms in those stands, the most urgent and oldest first."""

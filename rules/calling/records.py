@@ -94,10 +94,29 @@ class Word:
         return stand_of(self.event.state)
 
 
+class Reply(StrEnum):
+    """What somebody answers about a problem: all but the third end the calling for a while."""
+
+    SEEN = "seen"
+    ON_MY_WAY = "on my way"
+    NEXT = "call the next person"
+    QUIET = "quiet"
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What `who` says about a problem; `until_ms` is when somebody on the way means to be there."""
+
+    reply: Reply
+    who: str
+    until_ms: int | None = None
+
+
 class CallKind(StrEnum):
     """Why a person is written to."""
 
     ALARM = "alarm"
+    TAKEN = "taken"
     RETURNED = "returned"
     FLOOD = "flood"
     DIGEST = "digest"
@@ -107,8 +126,9 @@ class CallKind(StrEnum):
 class Call:
     """One message to one person; the same call always carries the same `id`.
 
-    `problem` is the number that people acknowledge by, 0 for calls about several problems. `about`
-    are the alarms, the most urgent first; `more` counts those that had no room in it.
+    `problem` is the number that people answer by, 0 for calls about several problems. `about` are the
+    alarms, the most urgent first; `more` counts those that had no room in it. `answer` is the last one,
+    `problems` are those of a flood.
     """
 
     id: str
@@ -119,6 +139,15 @@ class Call:
     at_ms: int
     about: tuple[Word, ...]
     more: int = 0
+    answer: Answer | None = None
+    problems: tuple[int, ...] = ()
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """Return the problems that one answer to this call is for; none where there is nothing to answer."""
+        if self.kind is CallKind.FLOOD:
+            return self.problems
+        return (self.problem,) if self.kind in (CallKind.ALARM, CallKind.TAKEN) else ()
 
 
 @dataclass(slots=True)

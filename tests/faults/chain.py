@@ -17,7 +17,7 @@ from daemon.oncall.call_text import call_text
 from daemon.oncall.messages import Cleared, heard
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
-from rules.calling.records import CallKind, Voice, Word
+from rules.calling.records import Answer, CallKind, Reply, Voice, Word
 from rules.calling.rota import QuietHours, Rota
 from rules.engine import Engine
 from rules.quality.settings import DEFAULT_QUALITY
@@ -79,7 +79,7 @@ class Desk:
             self._take(self.team.heartbeat(word.rack, word.alarms, word.at_ms, at_ms, word.voice))
 
     def acknowledge(self, number, at_ms):
-        return self._take(self.team.acknowledge(number, at_ms))
+        return self._take(self.team.answer(number, Answer(Reply.SEEN, "ada"), at_ms))
 
     def wait(self, until_ms):
         self._take(self.team.advance(max(until_ms, self.team.clock_ms)))

@@ -213,13 +213,13 @@ def route_too_long(_folder):
 
 def racks_floods(_folder):
     """What the flood costs the processor is what a critical alarm behind it waits."""
-    desk, began_s = Desk(NIGHT_MS), process_time()
+    desk, refused, began_s = Desk(NIGHT_MS), 0, process_time()
     for number in range(1, 10_001):
         said = event(number, NIGHT_MS + number, f"v{number}/temperature/high", priority=Priority.HIGH)
         try:
             desk.hear(said, NIGHT_MS + number, rack="south")
         except InputError:
-            break
+            refused += 1
         if process_time() - began_s > 120:
             return Came(None, f"{number} alarms cost 120 s of processor; one behind them waits")
     at_ms = NIGHT_MS + 20_000
@@ -227,7 +227,8 @@ def racks_floods(_folder):
     costs_s = process_time() - began_s
     alive(desk, "north", at_ms, at_ms + 5 * MINUTE)
     after_s = called_s(desk, at_ms, about="north")
-    return Came(None if after_s is None else after_s + costs_s)
+    wrong = f"{refused} of 10,000 were refused" if refused > 5_000 else ""
+    return Came(None if after_s is None else after_s + costs_s, wrong)
 
 
 def racks_made_up(_folder):
@@ -289,23 +290,6 @@ def network_reordered(_folder):
 
 
 # The on-call process
-
-
-def oncall_away(_folder):
-    """It is away for 200 s and comes back; both racks beat on."""
-    desk = Desk(NIGHT_MS)
-    for rack in ("north", "south"):
-        alive(desk, rack, NIGHT_MS, NIGHT_MS + MINUTE, alarms=0)
-    back_ms = NIGHT_MS + MINUTE + 200_000
-    team = desk.team.restore(desk.team.snapshot(), DUTY)
-    desk.team = team
-    desk._take(team.resume(back_ms) if back_ms - team.clock_ms > 300_000 else team.advance(back_ms))
-    desk._take(team.link(False, back_ms))
-    desk._take(team.link(True, back_ms + 1_000))
-    for rack in ("north", "south"):
-        alive(desk, rack, back_ms + 20_000, back_ms + 5 * MINUTE, alarms=0)
-    false = [text for _, _, text in desk.said(CallKind.ALARM)]
-    return Came(0.0, f"called: {false[0]}" if false else "")
 
 
 def clock_oncall_jumps(_folder):

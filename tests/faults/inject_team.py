@@ -1,5 +1,6 @@
 """Faults between racks and people, with the real on-call process, a real broker and phones that take JSON."""
 
+import signal
 import socket
 import sqlite3
 import threading
@@ -9,7 +10,8 @@ from contextlib import closing, contextmanager
 from rules.calling.records import Voice
 from tests.faults.chain import Came
 from tests.faults.proxy import Network
-from tests.faults.whole_rack import Team
+from tests.faults.whole_rack import RACK_SILENT_S, Team, short_oncall
+from tests.rigs.oncall_run import OnCallRun
 from tests.rigs.rack_voice import RackVoice
 
 DAY_MS = 86_400_000
@@ -290,17 +292,18 @@ def route_all_dead(folder):
 
 
 def racks_one_name(folder):
+    told = r"north (\(.+\) )?k1: temp"  # the two are told apart by journal and machine
     other = Voice("journal-of-the-twin", "run-1", "boot-9", "twin-pi")
     with (
         Team(folder, repeat_s=1.0, hand_over_s=600) as desk,
         RackVoice(desk.broker.port, voice=other) as twin,
     ):
         desk.voice.alarm()
-        first = desk.called(ALARM)
+        first = desk.called(told)
         with desk.beating(twin, desk.voice):
             named = desk.called("two|both|same name", patience_s=8.0)
             desk.mark()
-            goes_on = desk.called(ALARM, patience_s=5.0).after_s is not None
+            goes_on = desk.called(told, patience_s=5.0).after_s is not None
         if first.after_s is None:
             return Came(None, "the alarm is not called")
         return named._replace(wrong="" if goes_on else "one ends the other's problems")
@@ -356,17 +359,50 @@ def broker_name_taken(folder):
         other.reconnect_delay_set(1, 1)
         other.connect("127.0.0.1", desk.broker.port)
         other.loop_start()
-        came = desk.called("another|two|both|same name", patience_s=20.0)
+        came = desk.called(
+            "again and again.*two of one name: desk: state .* and an unknown one", patience_s=40.0
+        )
         other.disconnect()
         other.loop_stop()
         return came
 
 
 def oncall_twins(folder):
-    return broker_name_taken(folder)
+    """A second process is started with the settings of the first, and a file of its own."""
+    with Team(folder) as desk, desk.beating():
+        (folder / "twin").mkdir()
+        twin = OnCallRun(short_oncall(folder / "twin", desk.broker.port, desk.phones.port))
+        twin.start()
+        came = desk.called("again and again.*two of one name: desk: state .* and state ", patience_s=40.0)
+        twin.end_by_force()
+        return came
 
 
 # The on-call process
+
+
+def oncall_away(folder):
+    """It stands still, then is dead, for four times what a rack has; the racks beat on, then one dies."""
+    with (
+        Team(folder, oncall='racks = ["north", "south"]') as desk,
+        RackVoice(desk.broker.port, "south") as other,
+    ):
+        with desk.beating(desk.voice, other):
+            time.sleep(1.0)
+            desk.team.pause()
+            time.sleep(12.0)
+            desk.team._process.send_signal(signal.SIGCONT)
+            time.sleep(2 * RACK_SILENT_S)
+            desk.team.kill_after(0.1)
+            time.sleep(12.0)
+            desk.team.start()
+            time.sleep(2 * RACK_SILENT_S)
+        wrong = silent(desk)
+        desk.mark()
+        after = desk.called("CRITICAL north: rack silent", "rack silent").after_s
+        return Came(
+            None if after is None else 0.0, wrong or ("" if after else "then a dead one is not missed")
+        )
 
 
 def oncall_killed(folder):
@@ -400,7 +436,7 @@ def oncall_cannot_answer(folder):
         desk.team.asks("ack", "1", "--who", "ada")
         time.sleep(1.0)
         said = desk.team.asks("status").stdout
-        waits = "answer" in said or "passed on" in said
+        waits = "k1/temperature/high, seen by ada: the rack has not answered" in said
         with closing(sqlite3.connect(folder / "oncall.sqlite")) as db:
             open_commands = db.execute("SELECT count(*) FROM command WHERE answer IS NULL").fetchone()[0]
         return Came(900.0 if waits else None, "" if open_commands else "it counts as acknowledged there")

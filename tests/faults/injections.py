@@ -1,9 +1,17 @@
 """What injects each row: a function named CLASS_NAME, given a folder of its own or the shared rack."""
 
-from tests.faults import inject_calling, inject_doors, inject_line, inject_probe, inject_rack, inject_team
+from tests.faults import (
+    inject_calling,
+    inject_doors,
+    inject_line,
+    inject_network,
+    inject_probe,
+    inject_rack,
+    inject_team,
+)
 from tests.faults.whole_rack import WholeRack
 
-ALONE = (inject_probe, inject_calling, inject_doors, inject_team, inject_rack)
+ALONE = (inject_probe, inject_calling, inject_doors, inject_team, inject_rack, inject_network)
 SLOW = (
     "racks_floods", "clock_never_set", "clock_set_forward", "clock_far_future", "disk_backup_broken",
     "file_limits_crossed", "file_limits_off", "file_stage_unknown", "file_probe_forgotten",

@@ -1,4 +1,4 @@
-"""A network between two ends on loopback: slow, cut, or broken off now and then."""
+"""A network between two ends on loopback: slow, cut, broken off now and then, or losing what it confirms."""
 
 import socket
 import threading
@@ -71,8 +71,58 @@ class Network:
                 while self.cut and not self._ended.is_set():
                     time.sleep(0.02)
                 time.sleep(self.delay_s)
-                drain.sendall(piece)
+                self._pass(piece, source, drain)
         for end in (source, drain):
             with suppress(OSError):
                 end.shutdown(socket.SHUT_RDWR)
             end.close()
+
+    def _pass(self, piece, _source, drain):
+        drain.sendall(piece)
+
+
+class Lossy(Network):
+    """Confirms to its sender each publication whose topic holds one of `drops` (MQTT 5), and loses it."""
+
+    def __init__(self, target):
+        super().__init__(target)
+        self.drops = ()
+        self.dropped = 0
+        self._begun = {}
+
+    def _pass(self, piece, source, drain):
+        begun = self._begun.pop(source, b"") + piece
+        while packet := _whole(begun):
+            begun = begun[len(packet) :]
+            if self._is_lost(packet):
+                self.dropped += 1
+                source.sendall(b"\x40\x02" + _number(packet))
+            else:
+                drain.sendall(packet)
+        self._begun[source] = begun
+
+    def _is_lost(self, packet):
+        publication = packet[0] & 0xF6 == 0x32  # QoS 1
+        return publication and any(part in _topic(packet) for part in self.drops)
+
+
+def _whole(data):
+    """Return the first packet of a stream, empty while it is not whole (MQTT 5, 2.1)."""
+    length = 0
+    for at, byte in enumerate(data[1:5]):
+        length |= (byte & 0x7F) << (7 * at)
+        if not byte & 0x80:
+            end = at + 2 + length
+            return data[:end] if len(data) >= end else b""
+    return b""
+
+
+def _topic(packet):
+    body = packet[1:].lstrip(bytes(range(0x80, 0x100)))[1:]
+    return body[2 : 2 + int.from_bytes(body[:2], "big")]
+
+
+def _number(packet):
+    body = packet[1:].lstrip(bytes(range(0x80, 0x100)))[1:]
+    begin = 2 + int.from_bytes(body[:2], "big")
+    return body[begin : begin + 2]

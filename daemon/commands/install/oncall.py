@@ -15,19 +15,22 @@ from daemon.commands.options import add_who, stopped_by_signals
 from daemon.errors import OnCallError
 from daemon.journal.asking import ANSWER_WITHIN_S, awaited
 from daemon.oncall.call_text import call_text
-from daemon.oncall.check import examine, load_oncall
+from daemon.oncall.check import duty_lines, examine, load_oncall
 from daemon.oncall.duty import duty_of
 from daemon.oncall.link import OnCallLink
 from daemon.oncall.outbox import OnCallOutbox
+from daemon.oncall.page import answer_pages
 from daemon.oncall.process import OnCall
 from daemon.oncall.routes import Routes
 from daemon.oncall.settings import OnCallSettings
 from daemon.oncall.store import OnCallStore
 from rules.calling.escalation import Escalation
-from rules.calling.records import Call, CallKind, Stand
+from rules.calling.records import Answer, Call, CallKind, Reply, Stand
 
 USUAL_SETTINGS = "/etc/bellwatch/oncall.toml"
 OK, FAILED, UNFIT = 0, 1, 2
+_TRIAL_LASTS_MS = 86_400_000
+NOT_TAKEN_SHOWN_MS = 86_400_000
 _TRIAL = "Trial of the on-call messages, no alarm. It came through to {person}. #trial"
 
 
@@ -39,6 +42,9 @@ def oncall_arguments(oncall: argparse.ArgumentParser) -> None:
     ack = asked.add_parser("ack", help="say that you have seen a problem")
     ack.add_argument("number", nargs="+", type=_number, help="its number in the message: 41 of #41.2")
     add_who(ack)
+    ack.add_argument("--on-my-way", type=_minutes, metavar="MIN", help="and will be there in so many minutes")
+    ack.add_argument("--next", action="store_true", help="call the next person instead")
+    ack.add_argument("--quiet", action="store_true", help="call nobody for half an hour")
     ack.set_defaults(command=_ack)
     status = asked.add_parser("status", help="show who is on call and what calls")
     status.set_defaults(command=_status)
@@ -62,11 +68,27 @@ def _number(text: str) -> int:
     return int(text.removeprefix("#").partition(".")[0])
 
 
+def _minutes(text: str) -> int:
+    if not text.isdecimal() or not 0 < int(text) <= 120:
+        raise argparse.ArgumentTypeError(f"{text!r}: minutes until you are there, 1 to 120")
+    return int(text)
+
+
 def _run(options: argparse.Namespace) -> int:
     if options.check is not None:
         return check_command(options.check, sys.stdout)
-    build(*load_oncall(options.settings)).run(stopped_by_signals())
+    settings, addresses = load_oncall(options.settings)
+    store = OnCallStore(settings.oncall.state)
+    clock = _clock_of(store)
+    store.close()
+    with answer_pages(settings, clock):
+        build(settings, addresses, clock).run(stopped_by_signals())
     return OK
+
+
+def _clock_of(store: OnCallStore) -> SteadyClock:
+    state = store.state()
+    return SteadyClock.not_before(0 if state is None else state["clock_ms"])
 
 
 def build(
@@ -74,8 +96,7 @@ def build(
 ) -> OnCall:
     """Return the on-call process, ready to run; raise OnCallError where its file cannot be used."""
     store = OnCallStore(settings.oncall.state)
-    state = store.state()
-    clock = clock or SteadyClock.not_before(0 if state is None else state["clock_ms"])
+    clock = clock or _clock_of(store)
     passes_on = settings.commands.enabled
     return OnCall(
         store,
@@ -86,6 +107,7 @@ def build(
         ZoneInfo(settings.oncall.time_zone),
         clock,
         passes_on=passes_on,
+        page=settings.page,
     )
 
 
@@ -98,6 +120,8 @@ def check_command(path: Path, out: TextIO) -> int:
     if errors or settings is None:
         print(f"{len(errors)} error{'' if len(errors) == 1 else 's'}", file=out)
         return UNFIT
+    for line in duty_lines(settings, routes):
+        print(line, file=out)
     rota = settings.rota
     print(
         f"OK: {len(rota.people)} people with {sum(map(len, routes.values()))} routes, "
@@ -108,11 +132,26 @@ def check_command(path: Path, out: TextIO) -> int:
 
 
 def _ack(options: argparse.Namespace) -> int:
+    answer, refused = _answer_of(options), 0
     with closing(_existing_store(options.settings)) as store:
         for number in options.number:
-            _wait_for_answer(store, store.ask(number, options.who), number)
-            print(f"{number}: seen by {options.who}")
-    return OK
+            try:
+                _wait_for_answer(store, store.ask(number, answer), number)
+            except OnCallError as error:  # one refused keeps none of the others from being taken
+                print(error, file=sys.stderr)
+                refused += 1
+            else:
+                print(f"{number}: {answer.reply}, says {options.who}")
+    return UNFIT if refused else OK
+
+
+def _answer_of(options: argparse.Namespace) -> Answer:
+    if options.next or options.quiet:
+        return Answer(Reply.NEXT if options.next else Reply.QUIET, options.who)
+    if options.on_my_way is None:
+        return Answer(Reply.SEEN, options.who)
+    there_ms = round(time.time() * 1000) + 60_000 * options.on_my_way
+    return Answer(Reply.ON_MY_WAY, options.who, there_ms)
 
 
 def _existing_store(path: Path) -> OnCallStore:
@@ -136,10 +175,10 @@ def _wait_for_answer(store: OnCallStore, request: int, number: int) -> None:
 def _status(options: argparse.Namespace) -> int:
     settings, _ = load_oncall(options.settings)
     store = _existing_store(options.settings)
-    state, waiting = store.state(), store.waiting()
+    now_ms = int(time.time() * 1000)
+    state, waiting, not_taken = store.state(), store.waiting(), store.not_taken(now_ms - NOT_TAKEN_SHOWN_MS)
     store.close()
     duty, zone = duty_of(settings), ZoneInfo(settings.oncall.time_zone)
-    now_ms = int(time.time() * 1000)
     team = Escalation(duty, now_ms) if state is None else Escalation.restore(state, duty)
     print(f"On call: {', then '.join(duty.rota.line_up(now_ms))}")
     print(f"State of {datetime.fromtimestamp(team.clock_ms / 1000, UTC).astimezone(zone):%d.%m.%Y %H:%M:%S}")
@@ -150,15 +189,28 @@ def _status(options: argparse.Namespace) -> int:
         said = f"calls, {len(problem.told)} told" if urgency is not None else "seen or silenced"
         call = Call(str(problem.number), CallKind.ALARM, problem.number, "", worst, now_ms, about)
         print(f"{said}: {call_text(call, settings.notes, zone)}")
+    for passed, why in not_taken:
+        stays = f"the rack refuses it: {why}" if why else "the rack has not answered, there it stays unseen"
+        print(f"{passed.rack} {passed.alarm}, seen by {passed.who}: {stays}")
     return OK
 
 
+def _trial_link(settings: OnCallSettings, url: str, person: str) -> str:
+    with closing(OnCallStore(settings.oncall.state)) as store, store.transaction():
+        now_ms = _clock_of(store).now_ms()
+        token = store.link_for(person, [], now_ms, now_ms + _TRIAL_LASTS_MS)
+    return f"{url.rstrip('/')}/{token}"
+
+
 def _trial(options: argparse.Namespace) -> int:
-    _, addresses = load_oncall(options.settings)
+    settings, addresses = load_oncall(options.settings)
     if options.person not in addresses:
         raise OnCallError(f"{options.person}: not in the rota; it has {', '.join(sorted(addresses))}")
     routes = Routes(addresses)
     failed, text = False, _TRIAL.format(person=options.person)
+    if settings.page:
+        link = _trial_link(settings, settings.page.url, options.person)
+        text += f" Open this, so that messages may carry such a link: {link}"
     for place in range(routes.count(options.person)):
         taken = routes.send(options.person, place, "bellwatch trial", text)
         failed |= not taken

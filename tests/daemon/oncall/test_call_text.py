@@ -11,7 +11,7 @@ from daemon.oncall.call_text import call_text, call_title
 from daemon.oncall.text_message import fits
 from daemon.response_notes import DEFAULT_NOTES, known_alarms, note_for
 from rules.alarms.life_cycle import Condition, Priority
-from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Call, CallKind
+from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Answer, Call, CallKind, Reply
 from rules.quantities import Quantity
 from tests.rigs.rack_words import word_of
 
@@ -37,9 +37,18 @@ def word(quantity="temperature", condition="high", vessel="k1", **changes):
     return word_of(f"{channel}/{condition}", **(usual | changes))
 
 
-def text(*about, kind=CallKind.ALARM, priority=Priority.CRITICAL, notes=None, more=0, call_id="41.2"):
-    call = Call(call_id, kind, 41, "ada", priority, ms(AT), about, more)
-    return call_text(call, notes or {}, ZONE)
+def text(
+    *about,
+    kind=CallKind.ALARM,
+    priority=Priority.CRITICAL,
+    notes=None,
+    more=0,
+    call_id="41.2",
+    answer=None,
+    link="",
+):
+    call = Call(call_id, kind, 41, "ada", priority, ms(AT), about, more, answer)
+    return call_text(call, notes or {}, ZONE, link)
 
 
 def test_an_alarm_says_everything_in_one_message():
@@ -47,6 +56,28 @@ def test_an_alarm_says_everything_in_one_message():
         "CRITICAL north k1: temperature high 19.24 C (limit 19.00), +0.6/h, since 01:59. "
         "Chiller, room heat? Mains off before wet work #41.2"
     )
+
+
+@pytest.mark.parametrize(
+    ("answer", "said"),
+    [
+        (Answer(Reply.SEEN, "bo"), "bo has seen it"),
+        (Answer(Reply.SEEN, ""), "Seen at the rack"),
+        (Answer(Reply.ON_MY_WAY, "bo", ms(AT + timedelta(minutes=20))), "bo is on the way, 03:50"),
+        (Answer(Reply.NEXT, "bo"), "bo wants somebody else"),
+        (Answer(Reply.QUIET, "bo"), "bo wants quiet"),
+    ],
+)
+def test_what_somebody_answered_is_told_to_the_others_and_in_what_is_called_again(answer, said):
+    taken = text(word(), kind=CallKind.TAKEN, answer=answer)
+    assert taken == f"{said}: north k1 temperature high, since 01:59. #41.2"
+    again = text(word(), answer=answer, link="https://bell.example/AbCdEfGhIjKlMnOp")
+    assert again.startswith(
+        "STILL CRITICAL north k1: temperature high 19.24 C (limit 19.00), +0.6/h, since 01:59. "
+    )
+    assert f"01:59. {said}." in again
+    assert again.endswith("#41.2 https://bell.example/AbCdEfGhIjKlMnOp")
+    assert fits(again)
 
 
 @pytest.mark.parametrize(

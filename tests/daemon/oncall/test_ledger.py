@@ -11,7 +11,7 @@ from daemon.oncall.call_text import call_text
 from daemon.oncall.ledger import ledger
 from daemon.oncall.store import Ask, OnCallStore
 from rules.alarms.life_cycle import Priority
-from rules.calling.records import Call, CallKind, Voice
+from rules.calling.records import Answer, Call, CallKind, Reply, Voice
 from tests.rigs.bench import START_MS, Bench, steady
 from tests.rigs.rack_words import word_of
 
@@ -52,9 +52,9 @@ def test_each_step_from_the_water_to_the_person_has_its_time(tmp_path):
         store.mark_sent(called(store, 1, "ada", alarm_ms + 15_000), alarm_ms + 16_000)
         called(store, 2, "bo", alarm_ms + 15 * MINUTE_MS)
         called(store, 3, "bo", alarm_ms + 15 * MINUTE_MS, vessel="k2")
-    asked = store.ask(7, "bo")
+    asked = store.ask(7, Answer(Reply.SEEN, "bo"))
     with store.transaction():
-        store.answer(Ask(asked, 7, "bo"), alarm_ms + 20 * MINUTE_MS, "")
+        store.answer(Ask(asked, 7, Answer(Reply.SEEN, "bo")), alarm_ms + 20 * MINUTE_MS, "")
     with closing(store):
         steps = [step for step in ledger(bench.path, tmp_path / "oncall.sqlite", "bench") if step.person]
     bench.power_cut()

@@ -1,8 +1,11 @@
 """The on-call process's file of the version before: it opens, and nothing that was owed is forgotten."""
 
 import gzip
+import re
 
-from daemon.oncall.store import OnCallStore
+from daemon.oncall.store import Link, OnCallStore, Passed
+from rules.alarms.life_cycle import Priority
+from rules.calling.records import Answer, Call, CallKind, Reply
 from tests.rigs.places import DATA
 
 
@@ -23,4 +26,44 @@ def test_the_file_of_the_version_before_opens_with_all_that_is_owed(tmp_path):
     assert state is not None
     assert [problem["number"] for problem in state["problems"]] == [1, 3], "the second is over"
     assert store.id == "dcc561298c8d4604a78be47e20c7aacf"
+    answer = Answer(Reply.ON_MY_WAY, "bo", 2**41)
+    store.ask(3, answer)
+    assert [ask.answer for ask in store.asked()] == [answer], "what this version adds has its place"
+    assert store.link(store.link_for("bo", [3], 0, 100), 99) == Link("bo", [3])
+    store.close()
+
+
+def test_a_link_is_one_for_one_person_and_its_problems_and_is_forgotten_when_it_is_over(tmp_path):
+    store = OnCallStore(tmp_path / "oncall.sqlite")
+    first = store.link_for("ada", [2, 1], 0, 100)
+    assert re.fullmatch(r"[A-Za-z0-9]{16}", first)
+    assert store.link_for("ada", [1, 2], 50, 150) == first, "a repeat carries the same one, good for longer"
+    others = {store.link_for(*whose, 50, 150) for whose in (("ada", [1]), ("bo", [1, 2]), ("ada", []))}
+    assert len(others | {first}) == 4
+    assert (store.link(first, 149), store.link(first, 150)) == (Link("ada", [1, 2]), None)
+    assert store.link_for("ada", [1, 2], 150, 300) != first
+    store.close()
+
+
+def test_the_calls_of_a_rack_gone_wild_do_not_keep_those_of_another_back(tmp_path):
+    store = OnCallStore(tmp_path / "oncall.sqlite")
+    for number, rack in enumerate(("south",) * 9 + ("north", "south"), 1):
+        call = Call(f"{number}.1", CallKind.ALARM, number, "ada", Priority.CRITICAL, number, ())
+        store.owe(call, f"bellwatch alarm critical {rack}", f"{rack} {number}")
+    high = Call("0.1", CallKind.FLOOD, 0, "ada", Priority.HIGH, 0, ())
+    store.owe(high, "bellwatch flood high north", "all the rest")
+    assert [owed.text for owed in store.owed(100, 3)] == ["south 1", "north 10", "south 2"]
+    store.mark_sent("10.1", 100)
+    assert store.owed(100, 100)[-1].text == "all the rest"
+    store.close()
+
+
+def test_what_a_rack_refuses_or_never_answers_is_known_for_as_long_as_somebody_may_look(tmp_path):
+    store = OnCallStore(tmp_path / "oncall.sqlite")
+    asked = [Passed(name, "north", f"{name}/temperature/high", "ada") for name in ("k1", "k2", "k3")]
+    store.pass_on(asked, 1_000, 2_000)
+    store.answered("k2", "no such alarm")
+    store.answered("k3", "")
+    assert store.not_taken(1_999) == [(asked[0], ""), (asked[1], "no such alarm")]
+    assert store.not_taken(2_000) == []
     store.close()

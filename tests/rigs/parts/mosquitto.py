@@ -113,6 +113,14 @@ class Mosquitto:
                 raise AssertionError(f"mosquitto does not accept connections:\n{self.log}")
             time.sleep(0.01)
 
+    def move(self, host: str) -> None:
+        """Listen on another address from the next start on."""
+        lines = self._conf.read_text()
+        self._conf.write_text(
+            lines.replace(f"listener {self.port} {self.host}", f"listener {self.port} {host}")
+        )
+        self.host = host
+
     def stop(self) -> None:
         """Ask the broker to end, as a supervisor does; its clients are told."""
         self._end(signal.SIGTERM)

@@ -14,7 +14,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition,
 
 from rules.alarms.life_cycle import Priority
 from rules.calling.escalation import Escalation
-from rules.calling.records import CallKind, Stand
+from rules.calling.records import Answer, CallKind, Reply, Stand
 from tests.rigs.examples import examples
 from tests.rules.calling.test_escalation import DUTY, HOUR, MANNERS, MIN, NIGHT, NOON, word
 
@@ -36,6 +36,12 @@ STANDS = {
 TRIGGERS = st.sampled_from(["raised", "raised", "raised", "worsened", *STANDS])
 PRIORITIES = st.sampled_from([Priority.CRITICAL, Priority.CRITICAL, Priority.HIGH, *Priority])
 TIMES = st.sampled_from([0, 5_000, 15_000, MIN, 5 * MIN, 16 * MIN, HOUR]) | st.integers(0, 12 * HOUR)
+DAY = 24 * HOUR
+REPLIES = st.sampled_from([Reply.SEEN, Reply.ON_MY_WAY, Reply.QUIET])
+AGAIN = {Priority.CRITICAL: 40 * MIN, Priority.HIGH: 70 * MIN, Priority.MEDIUM: 5 * HOUR, Priority.LOW: DAY}
+TEAM_DUTY = replace(
+    DUTY, manners={rank: replace(manner, ask_again_ms=AGAIN[rank]) for rank, manner in MANNERS.items()}
+)
 TEAM = len(DUTY.rota.people)
 
 
@@ -50,10 +56,30 @@ class Matter:
     step: int = 0
     handed_ms: int | None = None
     failed: int = 0
+    again_ms: int | None = None
+    again_step: int = 0
 
     @property
     def urgency(self):
         return max((worst for stand, worst in self.stands.values() if stand is Stand.CALLS), default=None)
+
+    @property
+    def seen(self):
+        return max((worst for stand, worst in self.stands.values() if stand is Stand.SEEN), default=None)
+
+    def settle(self, now_ms, reply=Reply.SEEN, who=""):
+        """Seen is not solved: it calls again, from whoever answered on."""
+        self.call_by_ms, line_up = None, DUTY.rota.line_up(now_ms)
+        self.again_ms = None if self.seen is None else now_ms + AGAIN[self.seen]
+        if reply is Reply.QUIET and self.seen is not None:
+            self.again_ms = now_ms + 30 * MIN
+        self.again_step = (line_up.index(who) if who else 0) + (reply is Reply.ON_MY_WAY)
+
+    def call_again(self):
+        for alarm, (stand, worst) in self.stands.items():
+            if stand is Stand.SEEN:
+                self.stands[alarm] = (Stand.CALLS, worst)
+        self.step, self.handed_ms, self.failed, self.again_ms = self.again_step, None, 0, None
 
     @property
     def over(self):
@@ -69,13 +95,15 @@ class Matter:
 
     def review(self, before, now_ms):
         """Somebody must be called sooner where it is new, or worse than it was."""
-        if self.urgency is None:
-            self.call_by_ms = None
+        if self.urgency is None and before is not None:
+            self.settle(now_ms)
+        elif self.urgency is None:
+            self.again_ms = None if self.seen is None else self.again_ms
         elif before is None or self.urgency > before:
             gathering = before is not None and self.handed_ms is None and self.call_by_ms is not None
             gathered_ms = now_ms + DUTY.gather_ms
             self.call_by_ms = min(gathered_ms, self.call_by_ms) if gathering else gathered_ms
-            self.step, self.handed_ms, self.failed = 0, None, 0
+            self.step, self.handed_ms, self.failed, self.again_ms = 0, None, 0, None
 
     def called(self, call):
         """Take a call into account; the person must be the one whose turn it is."""
@@ -95,7 +123,7 @@ class Matter:
 class Calling(RuleBasedStateMachine):
     """A team that has room for every call."""
 
-    duty = replace(DUTY, flood_calls=10_000)
+    duty = replace(TEAM_DUTY, flood_calls=10_000)
     roomy = True
 
     @initialize(start_ms=st.sampled_from([NIGHT, NOON]))
@@ -174,18 +202,20 @@ class Calling(RuleBasedStateMachine):
             assert set(people) <= matter.told
 
     @precondition(lambda self: any(matter.urgency for matter in self.matters.values()))
-    @rule(chance=st.integers(0, 20))
-    def acknowledge(self, chance):
+    @rule(chance=st.integers(0, 20), who=st.sampled_from(DUTY.rota.people), reply=REPLIES)
+    def answer(self, chance, who, reply):
         standing = [found for found in self.whole.problems() if found.urgency]
         problem = standing[chance % len(standing)]
-        told = self.say(lambda team: team.acknowledge(problem.number, self.now_ms))
-        assert (told.calls, told.settled, told.refusal) == ([], [problem.number], "")
+        told = self.say(lambda team: team.answer(problem.number, Answer(reply, who), self.now_ms))
+        assert (told.settled, told.refusal) == ([problem.number], "")
         matter = self.matters[problem.key]
-        before = matter.urgency
+        others = {call.person for call in told.calls}
+        assert {call.kind for call in told.calls} <= {CallKind.TAKEN}
+        assert others == matter.told - {who} if self.roomy else others <= matter.told - {who}
         for alarm, (stand, worst) in matter.stands.items():
             if stand is Stand.CALLS:
                 matter.stands[alarm] = (Stand.SEEN, worst)
-        matter.review(before, self.now_ms)
+        matter.settle(self.now_ms, reply, who)
 
     @precondition(lambda self: any(matter.newest_id for matter in self.matters.values()))
     @rule(chance=st.integers(0, 20))
@@ -216,6 +246,9 @@ class Calling(RuleBasedStateMachine):
                     assert matter.urgency is not None, "seen, and told all the same"
                     matter.told.add(call.person)
         for matter in self.matters.values():
+            if matter.again_ms is not None and matter.again_ms <= self.now_ms:
+                assert matter.seen is not Priority.CRITICAL, "what was seen was not called again in time"
+                matter.call_again()
             if matter.urgency is Priority.CRITICAL:
                 assert matter.call_by_ms > self.now_ms, "an unseen critical alarm was not called in time"
             if matter.call_by_ms is not None and matter.call_by_ms <= self.now_ms:
@@ -225,6 +258,8 @@ class Calling(RuleBasedStateMachine):
         assert (call.problem, call.person, call.at_ms) not in self.calls, "called twice at once"
         self.calls.add((call.problem, call.person, call.at_ms))
         matter = self.matters[call.about[0].problem]
+        if matter.again_ms is not None and matter.again_ms <= call.at_ms:
+            matter.call_again()
         assert call.priority is matter.urgency, "the worst that nobody has seen"
         assert call.priority is not Priority.LOW
         assert call.priority is not Priority.MEDIUM or self.duty.quiet_ends_ms(call.at_ms) is None
@@ -237,7 +272,7 @@ class Calling(RuleBasedStateMachine):
 class CallingInAFlood(Calling):
     """The same team, which is sent one call in ten minutes at most, but for what is critical."""
 
-    duty = replace(DUTY, flood_calls=1)
+    duty = replace(TEAM_DUTY, flood_calls=1)
     roomy = False
 
 

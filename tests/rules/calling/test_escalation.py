@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, time
 from itertools import pairwise
 from pathlib import Path
+from time import process_time
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -19,7 +20,7 @@ from rules.alarms.life_cycle import Priority
 from rules.calling import escalation
 from rules.calling.duty import Duty, Manner, When
 from rules.calling.escalation import Escalation
-from rules.calling.records import CallKind
+from rules.calling.records import Answer, CallKind, Reply
 from rules.calling.rota import QuietHours, Rota, instant_ms
 from rules.errors import InputError
 from tests.rigs.examples import examples
@@ -28,11 +29,13 @@ from tests.rigs.rack_words import word_of
 ZONE = ZoneInfo("Europe/Copenhagen")
 MIN = 60_000
 HOUR = 60 * MIN
+LATER = 1000 * HOUR  # what asks again is tried in test_answers.py
+SEEN = Answer(Reply.SEEN, "ada")
 MANNERS = {
-    Priority.CRITICAL: Manner(When.ALWAYS, 5 * MIN, 15 * MIN),
-    Priority.HIGH: Manner(When.ALWAYS, 10 * MIN, 30 * MIN),
-    Priority.MEDIUM: Manner(When.AWAKE, 30 * MIN, 60 * MIN),
-    Priority.LOW: Manner(When.DIGEST, 24 * HOUR, 24 * HOUR),
+    Priority.CRITICAL: Manner(When.ALWAYS, 5 * MIN, 15 * MIN, LATER),
+    Priority.HIGH: Manner(When.ALWAYS, 10 * MIN, 30 * MIN, LATER),
+    Priority.MEDIUM: Manner(When.AWAKE, 30 * MIN, 60 * MIN, LATER),
+    Priority.LOW: Manner(When.DIGEST, 24 * HOUR, 24 * HOUR, LATER),
 }
 DUTY = Duty(
     Rota(("ada", "bo", "cy"), date(2026, 1, 5), time(9), ZONE),
@@ -155,7 +158,7 @@ def test_a_worsening_calls_again_although_the_alarm_had_been_seen_and_easing_doe
     team = calling(NOON)
     team.hear(word(1, priority=Priority.HIGH), NOON)
     team.advance(NOON + MIN)
-    assert team.acknowledge(1, NOON + MIN).settled == [1]
+    assert team.answer(1, SEEN, NOON + MIN).settled == [1]
     team.hear(word(2, trigger="eased", priority=Priority.MEDIUM), NOON + 2 * MIN)
     assert not team.advance(NOON + 2 * HOUR).calls
     team.hear(word(3, trigger="worsened"), NOON + 2 * HOUR)
@@ -273,12 +276,14 @@ def test_what_is_worth_knowing_but_no_alarm_is_in_the_digest_once():
     assert [(call.kind, call.about) for call in told.calls] == [(CallKind.DIGEST, (notice,))]
 
 
-def test_an_acknowledgement_of_what_calls_nobody_is_refused():
+def test_an_answer_about_what_does_not_stand_is_refused():
     team = calling()
-    assert "no problem of this number" in team.acknowledge(1, NIGHT).refusal
+    assert "no problem of this number" in team.answer(1, SEEN, NIGHT).refusal
     team.hear(word(), NIGHT)
-    assert team.acknowledge(1, NIGHT).refusal == ""
-    assert "1: no problem" in team.acknowledge(1, NIGHT).refusal
+    assert team.answer(1, SEEN, NIGHT).refusal == ""
+    assert team.answer(1, SEEN, NIGHT).refusal == "", "said twice is harmless"
+    team.hear(over(2), NIGHT)
+    assert "1: no problem" in team.answer(1, SEEN, NIGHT).refusal
 
 
 # Delivery that fails
@@ -335,7 +340,7 @@ def test_what_was_held_back_and_has_been_seen_since_is_not_told():
     team.hear(word(2, "k2/oxygen/low", Priority.HIGH), NOON)
     team.advance(NOON + MIN)
     for number in (1, 2):
-        team.acknowledge(number, NOON + 2 * MIN)
+        team.answer(number, SEEN, NOON + 2 * MIN)
     assert not team.advance(NOON + HOUR).calls
 
 
@@ -477,6 +482,9 @@ def test_a_duty_that_cannot_be_kept_is_refused():
 ALARMS = [f"k{n}/{what}" for n in (1, 2, 3) for what in ("temperature/high", "oxygen/low")]
 STATES = ["unacknowledged", "acknowledged", "normal", "returned unacknowledged", "shelved",
           "suppressed by design", "latched unacknowledged"]  # fmt: skip
+ANSWERS = st.builds(
+    Answer, st.sampled_from(Reply), st.sampled_from(["ada", "bo"]), st.integers(NIGHT, NIGHT + HOUR)
+)
 TRIGGERS = ["raised", "worsened", "eased", "returned", "acknowledged", "announced again", "unshelved"]
 
 steps = st.one_of(
@@ -490,7 +498,7 @@ steps = st.one_of(
     st.tuples(st.just("watch"), st.sampled_from(["north", "south"]),
               st.sampled_from(["watching", "stopped", "gone"]), st.booleans()),
     st.tuples(st.just("link"), st.booleans()),
-    st.tuples(st.just("acknowledge"), st.integers(1, 6)),
+    st.tuples(st.just("answer"), st.integers(1, 6), ANSWERS),
     st.tuples(st.just("undelivered"), st.integers(1, 6), st.integers(1, 4)),
     st.tuples(st.just("advance")),
     st.tuples(st.just("resume")),
@@ -642,6 +650,7 @@ def test_a_message_that_cannot_be_read_is_called_of_its_rack_or_of_the_broker_an
 def test_a_sender_that_makes_up_names_does_not_fill_the_memory(monkeypatch):
     monkeypatch.setattr(escalation, "RACKS_AT_MOST", 2)
     monkeypatch.setattr(escalation, "ALARMS_AT_MOST", 2)
+    monkeypatch.setattr(escalation, "ALWAYS_HEARD", 1)
     team = calling()
     for rack in ("a", "b"):
         team.heartbeat(rack, 1, NIGHT, NIGHT)
@@ -659,6 +668,25 @@ def test_a_sender_that_makes_up_names_does_not_fill_the_memory(monkeypatch):
     assert team.snapshot() == before
     team.hear(word(2, priority=Priority.HIGH, rack="a"), NIGHT)
     assert team.snapshot() != before, "what is known already is heard"
+
+
+def test_a_rack_gone_wild_neither_takes_the_room_of_another_nor_makes_its_words_costly(monkeypatch):
+    monkeypatch.setattr(escalation, "ALARMS_AT_MOST", 3_000)
+    monkeypatch.setattr(escalation, "ALARMS_OF_A_RACK", 4_000)
+    team, costs_s = calling(), []
+    for first in range(0, 3_000, 300):
+        began_s = process_time()
+        for number in range(first + 1, first + 301):
+            alarm = f"v{number}/temperature/high"
+            team.hear(word(number, alarm, priority=Priority.HIGH, rack="south"), NIGHT)
+            team.clear("south", f"v{number // 2}/temperature/high", NIGHT)
+        costs_s.append(process_time() - began_s)
+    assert min(costs_s[-3:]) < 4 * costs_s[0], f"each word costs what all before it cost: {costs_s}"
+    with pytest.raises(InputError, match="south: more than 3000 alarms"):
+        team.hear(word(9_000, "v9000/temperature/high", rack="south"), NIGHT)
+    team.hear(word(1), NIGHT)
+    told = team.advance(NIGHT + MIN).calls
+    assert (told[0].about[0].rack, told[0].priority) == ("north", Priority.CRITICAL)
 
 
 def under(team, zone):

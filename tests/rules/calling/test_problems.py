@@ -6,7 +6,7 @@ import pytest
 
 from rules.alarms.life_cycle import Priority
 from rules.calling.duty import DEFAULT_MANNERS
-from rules.calling.records import CallKind
+from rules.calling.records import Answer, CallKind, Reply
 from tests.rules.calling.test_escalation import DUTY, MIN, NIGHT, calling, calls, over, word
 
 CRITICAL, MEDIUM = Priority.CRITICAL, Priority.MEDIUM
@@ -52,7 +52,7 @@ def test_an_alarm_that_was_worse_before_somebody_saw_it_counts_as_what_it_is_whe
     team = calling()
     team.hear(word(1), NIGHT)
     team.advance(NIGHT + MIN)
-    team.acknowledge(1, NIGHT + MIN)
+    team.answer(1, Answer(Reply.SEEN, "ada"), NIGHT + MIN)
     again = {"trigger": "announced again", "priority": MEDIUM}
     team.hear(word(2, **again), NIGHT + 2 * MIN)
     assert not team.advance(NIGHT + 60 * MIN).calls, "medium waits for the morning"

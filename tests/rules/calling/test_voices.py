@@ -4,7 +4,7 @@ import pytest
 
 from rules.alarms.life_cycle import Priority
 from rules.calling.escalation import Escalation
-from rules.calling.records import Voice
+from rules.calling.records import Answer, Reply, Voice
 from rules.calling.voices import APART_FOR_MS, SPEAKERS_AT_MOST, Voices
 from tests.rigs.rack_words import word_of
 from tests.rules.calling.test_escalation import DUTY, MIN, NIGHT
@@ -148,7 +148,7 @@ def test_the_first_words_after_the_update_that_brought_runs_are_no_news():
     for number, alarm in ((3, "k1/temperature/high"), (4, "k2/oxygen/low")):
         team.hear(word_of(alarm, NIGHT, number=number, journal="j"), NIGHT)
     for problem in (1, 2):
-        team.acknowledge(problem, NIGHT)
+        team.answer(problem, Answer(Reply.SEEN, "ada"), NIGHT)
     for number, alarm in ((3, "k1/temperature/high"), (4, "k2/oxygen/low")):
         team.hear(word_of(alarm, NIGHT, number=number, journal="j", run="r"), NIGHT + MIN)
     assert all(problem.urgency is None for problem in team.problems())

@@ -1,0 +1,142 @@
+"""The page behind the link of a message: what is wrong, who was called, and four answers; no script needed.
+
+It reads the on-call process's file and asks through its request table, as every other client does, so that it
+can neither delay nor end the process. Only POST acts: programs that preview messages fetch their links.
+"""
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+from zoneinfo import ZoneInfo
+
+from daemon.clock import SteadyClock
+from daemon.errors import OnCallError
+from daemon.journal.asking import awaited
+from daemon.oncall.call_text import answer_text, sentence
+from daemon.oncall.duty import duty_of
+from daemon.oncall.settings import OnCallSettings
+from daemon.oncall.store import Link, OnCallStore
+from daemon.response_notes import note_for
+from daemon.web.look import page_of
+from daemon.web.server import Page, PageServer, Request
+from daemon.words import SHAPES
+from rules.calling.duty import Duty
+from rules.calling.escalation import Escalation
+from rules.calling.problems import Problem
+from rules.calling.records import Answer, Reply, Stand
+
+ANSWER_WITHIN_S = 5.0
+_PROMISE = re.compile(rf"{Reply.ON_MY_WAY} ([1-9][0-9]?)")
+NOT_VALID = "This link is not valid any more. Take the newest message, or answer by its number."
+
+
+@dataclass(frozen=True, slots=True)
+class AnswerPage:
+    """What the address `/TOKEN` shows and takes; call it with a request, from any thread."""
+
+    settings: OnCallSettings
+    duty: Duty
+    zone: tzinfo
+    now_ms: Callable[[], int]
+
+    def __call__(self, request: Request) -> Page:
+        """Return the page for a request."""
+        token = request.path.removeprefix("/")
+        store = OnCallStore(self.settings.oncall.state)
+        try:
+            link = store.link(token, self.now_ms())
+            if link is None:
+                return Page(page_of("words.html", title=NOT_VALID), 404)
+            if not request.acts:
+                return self._shown(store, link)
+            refusals = self._answered(store, link, request.form)
+            return self._shown(store, link, refusals) if refusals else Page("", go_to=f"/{token}")
+        finally:
+            store.close()
+
+    def _answered(self, store: OnCallStore, link: Link, form: Mapping[str, str]) -> str:
+        """Say what the person says, and wait a little until it is taken; return what is refused."""
+        reply = form.get("reply", "")
+        until_ms = None
+        if promise := _PROMISE.fullmatch(reply):
+            reply, until_ms = Reply.ON_MY_WAY, self.now_ms() + 60_000 * int(promise[1])
+        if reply not in list(Reply):
+            return "This page does not know that answer."
+        store.reached(link.person, self.now_ms())
+        answer = Answer(Reply(reply), link.person, until_ms)
+        asked = [(number, store.ask(number, answer)) for number in link.problems]
+        refusals = [
+            awaited(lambda request=request: store.answer_to(request), ANSWER_WITHIN_S)  # type: ignore[misc]
+            for _, request in asked
+        ]
+        if None in refusals:
+            return "Noted, but the on-call process does not answer: it is taken up as soon as that runs."
+        return "; ".join(refusal for refusal in refusals if refusal)
+
+    def _shown(self, store: OnCallStore, link: Link, notice: str = "") -> Page:
+        state, now_ms = store.state(), self.now_ms()
+        team = Escalation(self.duty, now_ms) if state is None else Escalation.restore(state, self.duty)
+        problems = [problem for problem in team.problems() if problem.number in link.problems]
+        title = _title(link, problems, store.when_reached(link.person))
+        html = page_of(
+            "answer.html",
+            person=link.person,
+            now=f"{datetime.fromtimestamp(now_ms / 1000, UTC).astimezone(self.zone):%H:%M:%S}",
+            title=title,
+            notice=notice,
+            problems=[self._problem(problem, now_ms) for problem in problems],
+            stands=bool(problems),
+            trial=not link.problems and store.when_reached(link.person) is None,
+            again=self._again(problems),
+        )
+        return Page(html)
+
+    def _problem(self, problem: Problem, now_ms: int) -> dict[str, object]:
+        about = problem.words(Stand.CALLS, Stand.SEEN, Stand.SILENCED)
+        urgency = problem.urgency or problem.seen or about[0].event.priority
+        event, notes = about[0].event, self.settings.notes
+        alarms = [sentence((word,), word.event.priority, now_ms, self.zone) for word in about]
+        said = answer_text(problem.answer, now_ms, self.zone) if problem.answer else ""
+        return {
+            "number": problem.number,
+            "priority": urgency.word,
+            "shape": SHAPES[urgency],
+            "text": sentence(about, urgency, now_ms, self.zone),
+            "note": note_for(event.quantity, event.condition, event.evidence.reason, notes),
+            "alarms": alarms,
+            "said": f"{said}." if said else "Nobody has answered yet.",
+            "told": ", ".join(problem.told),
+        }
+
+    def _again(self, problems: list[Problem]) -> str:
+        worst = max((problem.urgency or problem.seen or 0 for problem in problems), default=0)
+        manner = next((manner for rank, manner in self.duty.manners.items() if rank == worst), None)
+        return "" if manner is None else f" after {manner.ask_again_ms // 60_000} min"
+
+
+def _title(link: Link, problems: list[Problem], reached_ms: int | None) -> str:
+    if link.problems:
+        return f"{len(problems)} to answer for" if problems else "It is over: nothing of this stands now"
+    return "A trial, no alarm. " + ("It came through." if reached_ms else "Can you read this on your phone?")
+
+
+@contextmanager
+def answer_pages(settings: OnCallSettings, clock: SteadyClock) -> Iterator[None]:
+    """Serve the page meanwhile, where the settings want one; OnCallError where it cannot be served."""
+    page = settings.page
+    if page is None:
+        yield
+        return
+    pages = AnswerPage(settings, duty_of(settings), ZoneInfo(settings.oncall.time_zone), clock.now_ms)
+    certificate = (page.certificate, page.key) if page.certificate and page.key else None
+    try:
+        server = PageServer((page.host, page.port), pages, certificate)
+    except OSError as error:
+        raise OnCallError(f"page at {page.host}:{page.port}: {error.strerror or error}") from error
+    server.start()
+    try:
+        yield
+    finally:
+        server.stop()

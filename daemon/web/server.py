@@ -1,0 +1,155 @@
+"""Serves pages over HTTP or, by certificate files, over HTTPS; each request in a thread of its own.
+
+What a request means is decided by a function from `Request` to `Page`. A request that is too long, too slow
+or one too many is turned away, and whatever goes wrong with one is logged and answered with status 500.
+"""
+
+import ssl
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+from urllib.parse import parse_qsl, urlsplit
+
+import structlog
+
+from daemon.web.look import STYLE, page_of
+
+log = structlog.get_logger()
+
+BODY_AT_MOST = 4_096
+AT_ONCE = 32
+PATIENCE_S = 10.0
+_STYLE_PATH = "/style.css"
+HEADERS = {
+    "Content-Security-Policy": "default-src 'none'; style-src 'self'; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'",
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "Cache-Control": "no-store",
+    "X-Robots-Tag": "noindex, nofollow",
+}
+"""OWASP Secure Headers Project, for pages that load nothing, run nothing and may not be framed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What a browser asks for; `form` is what it sends along, `acts` whether it may change something."""
+
+    path: str
+    form: Mapping[str, str]
+    acts: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """An answer: HTML, or another address to go on to."""
+
+    html: str
+    status: int = 200
+    go_to: str = ""
+
+
+class PageServer(ThreadingHTTPServer):
+    """Listens from construction on, serves from `start` to `stop`; OSError where it cannot."""
+
+    daemon_threads = True
+    request_queue_size = 64
+
+    def __init__(
+        self,
+        address: tuple[str, int],
+        pages: Callable[[Request], Page],
+        certificate: tuple[Path, Path] | None = None,
+    ) -> None:
+        self.pages = pages
+        self.room = threading.BoundedSemaphore(AT_ONCE)
+        self._tls: ssl.SSLContext | None = None
+        if certificate:
+            self._tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+            self._tls.load_cert_chain(*certificate)
+        super().__init__(address, _Handler)
+
+    def start(self) -> None:
+        """Serve in a thread of its own."""
+        threading.Thread(target=self.serve_forever, name="pages", daemon=True).start()
+
+    def stop(self) -> None:
+        """Serve no more."""
+        self.shutdown()
+        self.server_close()
+
+    def get_request(self) -> tuple[Any, Any]:
+        """Return the next connection; a handshake that never ends holds up nobody but itself."""
+        connection, address = super().get_request()
+        connection.settimeout(PATIENCE_S)
+        if self._tls:
+            connection = self._tls.wrap_socket(connection, server_side=True, do_handshake_on_connect=False)
+        return connection, address
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """Log a connection that broke."""
+        log.info("page_connection_broke", exc_info=True)
+
+
+class _Handler(BaseHTTPRequestHandler):
+    server: PageServer
+    timeout = PATIENCE_S
+    server_version = "bellwatch"
+    sys_version = ""
+
+    def do_GET(self) -> None:
+        if self.path == _STYLE_PATH:
+            self._send(STYLE, 200, "text/css")
+        else:
+            self._answer(Request(urlsplit(self.path).path, {}, acts=False))
+
+    def do_POST(self) -> None:
+        length = self.headers.get("Content-Length", "")
+        if not length.isdecimal() or int(length) > BODY_AT_MOST:
+            self._say("That is too long.", 413)
+        elif not self._is_from_our_page():
+            self._say("That came from another page than ours.", 403)
+        else:
+            body = self.rfile.read(int(length)).decode("utf-8", "replace")
+            form = dict(parse_qsl(body, max_num_fields=20))
+            self._answer(Request(urlsplit(self.path).path, form, acts=True))
+
+    def _is_from_our_page(self) -> bool:
+        """Return whether one of our own pages sent this, as far as the browser says."""
+        origin, site = self.headers.get("Origin"), self.headers.get("Sec-Fetch-Site", "same-origin")
+        # "null" is what a page without referrer says of itself.
+        ours = origin in (None, "null") or urlsplit(origin).netloc == self.headers.get("Host")
+        return ours and site in ("same-origin", "none")
+
+    def _answer(self, request: Request) -> None:
+        if not self.server.room.acquire(timeout=PATIENCE_S):
+            self._say("Too many ask at once; try again.", 503)
+            return
+        try:
+            page = self.server.pages(request)
+        except Exception:
+            log.exception("page_failed", path_length=len(request.path))
+            self._say("This page cannot be shown now.", 500)
+            return
+        finally:
+            self.server.room.release()
+        self._send(page.html, page.status, "text/html", page.go_to)
+
+    def _say(self, words: str, status: int) -> None:
+        self.close_connection = True
+        self._send(page_of("words.html", title=words), status, "text/html")
+
+    def _send(self, text: str, status: int, kind: str, go_to: str = "") -> None:
+        body = text.encode()
+        self.send_response(303 if go_to else status)
+        headers = HEADERS | {"Content-Type": f"{kind}; charset=utf-8", "Content-Length": str(len(body))}
+        for name, value in (headers | ({"Location": go_to} if go_to else {})).items():
+            self.send_header(name, value)
+        self.end_headers()
+        self.wfile.write(body)
+
+    def log_message(self, format: str, *args: object) -> None:
+        """Log nothing of a request: its path is a secret."""

@@ -1,0 +1,224 @@
+"""Answering from a phone: message, link, answer; real broker, process and messages, and a real browser.
+
+The window is 390 x 844, as that of a phone; the page itself forbids every script, so that none can be needed.
+"""
+
+import re
+import shutil
+import ssl
+import time
+import urllib.error
+import urllib.parse
+import urllib.request
+
+import pytest
+
+from daemon.oncall.store import TOKEN_LENGTH, OnCallStore
+from daemon.oncall.text_message import fits
+from daemon.web.server import BODY_AT_MOST, HEADERS, Page, PageServer
+from rules.alarms.life_cycle import State, Trigger
+from tests.rigs.oncall_run import OnCallRun, write_oncall
+from tests.rigs.parts.certificates import own_authority, signed_by
+from tests.rigs.parts.mosquitto import Mosquitto, free_port
+from tests.rigs.parts.page_receiver import PageReceiver
+from tests.rigs.rack_voice import RackVoice
+
+LINK = re.compile(rf"http://127\.0\.0\.1:\d+/[A-Za-z0-9]{{{TOKEN_LENGTH}}}\b")
+PAGE = '\n[page]\nurl = "http://127.0.0.1:{port}"\nport = {port}\n'
+
+
+class Team:
+    """The on-call process with its page, a broker, a rack's voice and people's phones."""
+
+    def __init__(self, folder, broker, phones, **how):
+        self.folder, self.phones, self.port = folder, phones, free_port()
+        settings = write_oncall(folder, broker.port, phones.port, repeat_s=0.5, **how)
+        settings.write_text(settings.read_text() + PAGE.format(port=self.port))
+        self.run = OnCallRun(settings)
+        self.rack = RackVoice(broker.port)
+
+    def __enter__(self):
+        self.run.start()
+        self.rack.__enter__()
+        self.run.wait_for(lambda: "broker_connected" in self.run.log, "the connection")
+        return self
+
+    def __exit__(self, *error):
+        self.rack.__exit__(*error)
+        self.run.end_by_force()
+
+    def link_in_trial(self, person):
+        """The link that a trial message carries."""
+        assert self.run.asks("trial", person).returncode == 0
+        trials = [text for text in self.phones.texts(f"{person}-1") if text.startswith("Trial")]
+        return LINK.search(trials[-1])[0]
+
+    def link_of(self, person):
+        """The newest link that an alarm's message to a person carries."""
+
+        def found():
+            return [LINK.search(text) for text in self.phones.texts(f"{person}-1") if "CRITICAL" in text]
+
+        self.phones.wait_for(lambda: any(found()), f"a link for {person}")
+        return next(match for match in reversed(found()) if match)[0]
+
+
+@pytest.fixture
+def team(tmp_path):
+    with Mosquitto(tmp_path) as broker, PageReceiver() as phones, Team(tmp_path, broker, phones) as team:
+        yield team
+
+
+def opened(url, form=None, **headers):
+    """Status, text and headers of a page."""
+    data = None if form is None else urllib.parse.urlencode(form).encode()
+    try:
+        with urllib.request.urlopen(urllib.request.Request(url, data, headers), timeout=20) as answer:
+            return answer.status, answer.read().decode(), answer.headers
+    except urllib.error.HTTPError as error:
+        with error:
+            return error.code, error.read().decode(), error.headers
+
+
+def test_a_message_carries_a_link_once_one_has_opened_on_that_phone_and_the_link_answers(team):
+    team.rack.alarm()
+    team.phones.wait_for(lambda: len(team.phones.texts("ada-1")) >= 2, "the call")
+    assert not any(LINK.search(text) for text in team.phones.texts()), "nobody knows yet that it opens"
+    trial = team.link_in_trial("ada")
+    assert "Can you read this" in opened(trial)[1]
+    assert "It came through" in opened(trial, {"reply": "seen"})[1]
+    link = team.link_of("ada")
+    assert all(fits(text) for text in team.phones.texts() if "CRITICAL" in text)
+    status, text, headers = opened(link)
+    assert status == 200
+    assert "temperature high 19.24 C" in text
+    assert "Mains off before wet work" in text
+    assert "Called so far: ada" in text
+    assert {name: headers[name] for name in HEADERS} == HEADERS
+    assert "seen it" not in text, "to look is no answer"
+    assert "ada has seen it" in opened(link, {"reply": "seen"})[1]
+    sent = len(team.phones.texts())
+    assert opened(link, {"reply": "seen"})[0] == 200, "twice is harmless"
+    team.rack.alarm(Trigger.RETURNED, State.NORMAL)
+    team.phones.wait_for(lambda: any(text.startswith("OVER") for text in team.phones.texts()), "the end")
+    assert len(team.phones.texts()) == sent + 1
+    assert "It is over" in opened(link)[1]
+    assert link.rpartition("/")[2] not in team.run.log, "a link was logged"
+
+
+def test_the_next_person_is_called_at_the_press_of_a_button(team):
+    opened(team.link_in_trial("ada"), {"reply": "seen"})
+    team.rack.alarm()
+    assert "ada wants somebody else" in opened(team.link_of("ada"), {"reply": "call the next person"})[1]
+    team.phones.wait_for(lambda: team.phones.texts("bo-1"), "the next person")
+
+
+def test_a_link_is_good_for_its_person_its_problem_and_its_time(team, tmp_path):
+    opened(team.link_in_trial("ada"), {"reply": "seen"})
+    team.rack.alarm()
+    link = team.link_of("ada")
+    base, _, token = link.rpartition("/")
+    forged = [
+        token[:-1] + ("a" if token[-1] != "a" else "b"),
+        token.swapcase(),
+        token[:-1],
+        "",
+        "..",
+        "x" * 5000,
+    ]
+    for path in [*forged, f"{token}/x", "%00", "'%20OR%201=1--"]:
+        assert opened(f"{base}/{path}")[0] in (404, 414), path
+        assert opened(f"{base}/{path}", {"reply": "seen"})[0] in (404, 414), path
+    store = OnCallStore(tmp_path / "oncall.sqlite")
+    known = store.link(token, 0)
+    assert (known.person, known.problems) == ("ada", [1])
+    store._db.execute("UPDATE link SET until_ms = 1 WHERE token = ?", (token,))
+    store.close()
+    status, text, _ = opened(link, {"reply": "seen"})
+    assert (status, "not valid any more" in text) == (404, True)
+    assert any(word in team.run.asks("status").stdout for word in ("calls,",)), "it still calls"
+
+
+def test_only_our_own_page_may_act_and_nothing_that_is_sent_ends_it(team):
+    opened(team.link_in_trial("ada"), {"reply": "seen"})
+    team.rack.alarm()
+    link = team.link_of("ada")
+    for headers in ({"Origin": "https://elsewhere.example"}, {"Sec-Fetch-Site": "cross-site"}):
+        assert opened(link, {"reply": "seen"}, **headers)[0] == 403
+    assert opened(link, {"reply": "x" * BODY_AT_MOST})[0] == 413
+    for reply in ("", "SEEN", "on my way 0", "on my way 999", "seen\n", "<b>"):
+        assert "does not know that answer" in opened(link, {"reply": reply})[1]
+    assert "Nobody has answered yet" in opened(link)[1]
+    assert "ada is on the way, " in opened(link, {"reply": "on my way 20"})[1]
+    assert team.run.stop() == 0
+
+
+def test_the_page_is_served_over_tls_by_files(tmp_path):
+    authority = own_authority(tmp_path, "team")
+    certificate = signed_by(tmp_path, "team", "127.0.0.1")
+    files = certificate, certificate.with_suffix(".key")
+    server = PageServer(("127.0.0.1", 0), lambda _: Page("calm"), files)
+    server.start()
+    try:
+        trusted = ssl.create_default_context(cafile=str(authority))
+        url = f"https://127.0.0.1:{server.server_address[1]}/"
+        with urllib.request.urlopen(url, timeout=20, context=trusted) as answer:
+            assert answer.read() == b"calm"
+    finally:
+        server.stop()
+
+
+def test_what_goes_wrong_with_a_page_stays_with_that_page():
+    def pages(request):
+        raise ZeroDivisionError(request.path)
+
+    server = PageServer(("127.0.0.1", 0), pages)
+    server.start()
+    try:
+        url = f"http://127.0.0.1:{server.server_address[1]}/"
+        assert [opened(url)[0] for _ in range(3)] == [500, 500, 500]
+        assert opened(f"{url}style.css")[0] == 200
+    finally:
+        server.stop()
+
+
+@pytest.fixture(scope="module")
+def phone(tmp_path_factory):
+    """A browser of a phone's size."""
+    chromium, driver = shutil.which("chromium"), shutil.which("chromedriver")
+    if not (chromium and driver):
+        pytest.skip("no chromium and chromedriver here: apt-get install chromium chromium-driver")
+    from selenium import webdriver
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = chromium
+    for flag in ("--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-sync",
+                 "--disable-background-networking", "--disable-component-update", "--disable-dev-shm-usage",
+                 f"--user-data-dir={tmp_path_factory.mktemp('browser')}"):  # fmt: skip
+        options.add_argument(flag)
+    options.add_experimental_option(
+        "mobileEmulation", {"deviceMetrics": {"width": 390, "height": 844, "pixelRatio": 3.0}}
+    )
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    opened_browser = webdriver.Chrome(options, webdriver.ChromeService(driver))
+    yield opened_browser
+    opened_browser.quit()
+
+
+def test_on_a_phone_without_scripts_it_takes_one_tap_to_answer(team, phone):
+    opened(team.link_in_trial("ada"), {"reply": "seen"})
+    team.rack.alarm()
+    phone.get(team.link_of("ada"))
+    text = phone.find_element("css selector", "main").text
+    assert "CRITICAL north k1: temperature high 19.24 C" in text
+    buttons = phone.find_elements("css selector", "button")
+    assert buttons[0].text == "I have seen it"
+    for button in buttons:
+        assert button.size["height"] >= 44, "a thumb's width (WCAG 2.2, 2.5.5)"
+        assert button.location["x"] + button.size["width"] <= 390, "no scrolling aside"
+    buttons[0].click()
+    until = time.monotonic() + 20
+    while "ada has seen it" not in phone.find_element("css selector", "main").text:
+        assert time.monotonic() < until
+    assert phone.find_elements("css selector", "script") == []
+    assert phone.get_log("browser") == []
