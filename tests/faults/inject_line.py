@@ -193,11 +193,12 @@ def bus_second_master(rack):
         other = answer_frame(9, 3, 0x4100, 0)
         return (other if asked[0] % 3 == 0 else b"") + line.sound(request)
 
+    before = rack.rate_of(1, 3.0)
     rack.mark()
     rack.line.faults[1] = fault
     came = rack.shown(lambda view: any("nobody had asked for" in it.what for it in view.troubles), 75.0)
     wrong = rack.wrong_value(rack.seq)
-    if rack.rate_of(1, 3.0) < LATE * FULL_RATE:
+    if rack.rate_of(1, 3.0) < LATE * min(before, FULL_RATE):
         wrong = wrong or "its own answers are lost beside the others'"
     rack.heal()
     return came._replace(wrong=wrong)
