@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarms.event import Crossing
+from rules.alarms.event import Crossing, Evidence
 from rules.care.probe_care import ProbeCare
 from rules.judging.channel import ChannelState, Edge, Series, Verdict, judge_channel, sample
 from rules.judging.conversion import convert
@@ -30,7 +30,7 @@ from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs
 from rules.judging.silence import Places, Silence, SourceState
 from rules.judging.trust import Trust
 from rules.judging.unwatched import Loss
-from rules.judging.watch_list import WatchList
+from rules.judging.watch_list import OXYGEN, WatchList
 from rules.quality.flags import Flag
 from rules.rack.channels import Channel
 from rules.rack.limits import distances_to_worst
@@ -72,7 +72,7 @@ def due_silences(found: Iterable[Silence], watch_list: WatchList) -> list[Due]:
             silence.at_ms,
             watch_list.place[watch_list.own[silence.source.id].name],
             -1,
-            watch_list.silence(silence),
+            replace(watch_list.silence(silence), evidence=Evidence(reason=silence.reason)),
         )
         for silence in found
     ]
@@ -206,8 +206,9 @@ class Block:
             partial(self._watch_list.crossing, channel),
             dry,
             partial(self._trust.belied, channel, series)
-            if channel.measured or channel.quantity in CHANGE_PER_HOUR
+            if channel.measured or channel.quantity in CHANGE_PER_HOUR or channel.quantity in OXYGEN
             else None,
+            partial(self._trust.noise, channel, series.index),
         )
 
     def _note_flags(

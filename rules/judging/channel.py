@@ -5,6 +5,7 @@ Array kernels find the few readings at which something turns; nothing else leave
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -12,11 +13,11 @@ from numpy.typing import NDArray
 
 from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
-from rules.judging.persistence import Persistence, Phase, Turn, turns
+from rules.judging.persistence import Persistence, Phase, Turn, carried_turns, is_clear
 from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, trend
 from rules.quality.calm import Calm
 from rules.quality.flags import Flag, QartodTest
-from rules.quality.history import History
+from rules.quality.history import LEARNED_WITHIN, History
 from rules.quality.leaps import Leap, Scatter
 from rules.quality.probe_faults import Belied, FaultReason, flags_of, reason_of, stuck
 from rules.quality.quality import Judged, judge
@@ -27,6 +28,9 @@ from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, Limit
 from rules.rack.tolerance import Tolerance
 
 Array = NDArray[np.float64]
+
+DEADBAND_NOISE = 4.0
+"""Standard deviations of its own noise that a value keeps within for nearly all of a night of minutes."""
 
 FAULT_DELAYS_MS = (60_000, 300_000)
 """How long readings must keep failing to be a probe fault, and be sound to end it (project judgement)."""
@@ -121,22 +125,24 @@ def judge_channel(
     crossing: CrossingOf,
     out_of_water: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None = None,
     belie: Callable[[Judged], Belied | None] | None = None,
+    noise: Callable[[slice], Array] | None = None,
 ) -> Verdict:
     """Judge the readings of one channel in one block and carry `state` on (it is changed).
 
     `twin` is what a redundant probe says at each reading (shape m), `out_of_water` whether a reading
     there is not of the water, and whether its whole probe is out, `belie` finds what else speaks against
-    them; None where there is none, and where it never is.
+    them; None where there is none, and where it never is. `noise` is the channel's usual one in a part.
     """
     dry, out = out_of_water or (None, None)
     judged = _with_inputs(judge(series.time_ms, series.value, quality, state.quality, dry), series.suspect)
+    alone = judged.causal == Flag.FAIL
     if (belied := belie(judged) if belie else None) is not None:
         judged = judged.with_belied(belied)
     failed = judged.causal == Flag.FAIL
     usable = np.where(failed, np.nan, series.value) if failed.any() else series.value
     state.quality = judged.state
     edges = [
-        *_fault_edges(series, judged, failed, out, belied, state, crossing),
+        *_fault_edges(series, judged, alone, out, belied, state, crossing),
         *_stuck_edges(series, judged, state, crossing),
     ]
     rate = np.full(usable.size, np.nan)
@@ -147,7 +153,7 @@ def judge_channel(
             _forget_what_was_pending(state)
         if bounds.tolerance is not None:
             ramp = None if bounds.ramp is None else bounds.ramp[part]
-            judgement = _judgement(series, usable, twin, bounds.tolerance, ramp, state, part)
+            judgement = _judgement(series, usable, twin, bounds.tolerance, ramp, state, part, noise)
             rate[part] = judgement.course.rate_per_hour
             for limit, value in bounds.limits:
                 bound = value if isinstance(value, float) else value[part]
@@ -201,13 +207,15 @@ def _judgement(
     ramp: NDArray[np.bool_] | None,
     state: ChannelState,
     part: slice,
+    noise: Callable[[slice], Array] | None,
 ) -> "_Judgement":
     course, state.trend = trend(series.time_ms[part], usable[part], tolerance.rate_window_ms, state.trend)
     error = None if series.error is None else series.error[part]
     lacking = {quantity: where[part] for quantity, where in series.lacking.items()}
     here = Series(series.index[part], series.time_ms[part], series.value[part], error, lacking=lacking)
     twin = None if twin is None else twin[part]
-    return _Judgement(here, usable[part], twin, course, tolerance, ramp, state)
+    its = partial(noise, part) if noise else None
+    return _Judgement(here, usable[part], twin, course, tolerance, ramp, state, its)
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,6 +229,7 @@ class _Judgement:
     tolerance: Tolerance
     ramp: NDArray[np.bool_] | None
     state: ChannelState
+    noise: Callable[[], Array] | None
 
     def edges(self, limit: Limit, bound: float | Array, crossing: CrossingOf) -> Iterator[Edge]:
         """Find where the readings cross one limit, and carry its persistence on."""
@@ -229,7 +238,7 @@ class _Judgement:
             return
         extreme = self._surely(compared, limit)
         beyond = extreme > bound if limit.above else extreme < bound
-        if _is_clear(self.state, limit.key) and not beyond.any():
+        if is_clear(self.state.standing, limit.key) and not beyond.any():
             return
         if limit.past is not None:
             level = self.course.level
@@ -237,13 +246,22 @@ class _Judgement:
             beyond &= away if self.ramp is None else away | self.ramp
         if limit.basis is Basis.PROJECTION:
             beyond = self._sure(beyond, bound, limit.above)
-        inside = compared < bound - limit.deadband if limit.above else compared > bound + limit.deadband
+        deadband = self._deadband(limit)
+        inside = compared < bound - deadband if limit.above else compared > bound + deadband
         time_ms = self.series.time_ms
-        for turn in _turns(self.state, limit.key, beyond, inside, time_ms, limit.delays_ms):
+        for turn in carried_turns(self.state.standing, limit.key, beyond, inside, time_ms, limit.delays_ms):
             here = bound if isinstance(bound, float) else float(bound[turn.index])
             evidence = self._evidence(limit, compared, turn, here)
             made = crossing(limit.condition, limit.level, limit.priority, turn, evidence)
             yield int(self.series.index[turn.index]), made
+
+    def _deadband(self, limit: Limit) -> float | Array:
+        """Return by how much a value must be inside a limit to count as back: more for a noisy one."""
+        if self.noise is None or limit.basis not in (Basis.VALUE, Basis.LIKELY_VALUE):
+            return limit.deadband
+        widest = LEARNED_WITHIN * limit.deadband
+        wide: Array = np.clip(DEADBAND_NOISE * self.noise(), limit.deadband, widest)
+        return wide
 
     def _compared(self, basis: Basis) -> Array | None:
         if basis in (Basis.VALUE, Basis.LIKELY_VALUE):
@@ -258,7 +276,7 @@ class _Judgement:
         return self.course.level + self.course.rate_per_hour * (self.tolerance.lead_time_ms / MS_PER_HOUR)
 
     def _has_no_likely(self, limit: Limit) -> bool:
-        return self.series.error is None and _is_clear(self.state, limit.key)
+        return self.series.error is None and is_clear(self.state.standing, limit.key)
 
     def _surely(self, compared: Array, limit: Limit) -> Array:
         """Return what is compared with a limit: where a value may be off, its end on the limit's safe side.
@@ -313,22 +331,25 @@ def _number(value: float) -> float | None:
 def _fault_edges(
     series: Series,
     judged: Judged,
-    failed: NDArray[np.bool_],
+    alone: NDArray[np.bool_],
     out: NDArray[np.bool_] | None,
     belied: Belied | None,
     state: ChannelState,
     crossing: CrossingOf,
 ) -> Iterator[Edge]:
-    """Find where readings keep failing, and where they are sound again."""
-    if _is_clear(state, FAULT_KEY) and not failed.any():
+    """Find where readings keep failing (`alone`: each by itself), and where they are sound again."""
+    if is_clear(state.standing, FAULT_KEY) and not belied and not alone.any():
         return
-    sound = (judged.causal == Flag.PASS) | (judged.causal == Flag.SUSPECT)
-    for turn in _turns(state, FAULT_KEY, failed, sound, series.time_ms, FAULT_DELAYS_MS):
+    failed, sound = alone, (judged.causal == Flag.PASS) | (judged.causal == Flag.SUSPECT)
+    if belied:
+        failed = alone | belied.frozen | belied.erratic | (belied.jumped & ~belied.young) | belied.loose
+        sound &= ~belied.loose
+    for turn in carried_turns(state.standing, FAULT_KEY, failed, sound, series.time_ms, FAULT_DELAYS_MS):
         reason = reason_of(judged.tests[turn.index]) if turn.active else ""
         if reason == FaultReason.IN_AIR and out is not None and not out[turn.index]:
             reason = FaultReason.IMPOSSIBLE  # a dry cell that nothing else bears out is broken
-        if reason == FaultReason.TOO_FAST and belied and belied.erratic[turn.index]:
-            reason = FaultReason.ERRATIC
+        if belied and turn.active and reason in ("", FaultReason.TOO_FAST):
+            reason = FaultReason.ERRATIC if belied.erratic[turn.index] else FaultReason.TOO_FAST
         evidence = Evidence(_number(series.value[turn.index]), reason=reason)
         made = crossing(Condition.PROBE_FAULT, Level.ADVISORY, None, turn, evidence)
         yield int(series.index[turn.index]), made
@@ -336,37 +357,15 @@ def _fault_edges(
 
 def _stuck_edges(series: Series, judged: Judged, state: ChannelState, crossing: CrossingOf) -> Iterator[Edge]:
     """Find where readings stop moving, and where they move again."""
-    if _is_clear(state, STUCK_KEY) and not (judged.causal >= Flag.SUSPECT).any():
+    if is_clear(state.standing, STUCK_KEY) and not (judged.causal >= Flag.SUSPECT).any():
         return
     flat = stuck(judged.tests)
     moving = flags_of(judged.tests, QartodTest.FLAT_LINE) <= Flag.NOT_EVALUATED
-    for turn in _turns(state, STUCK_KEY, flat, moving, series.time_ms, FAULT_DELAYS_MS):
+    for turn in carried_turns(state.standing, STUCK_KEY, flat, moving, series.time_ms, FAULT_DELAYS_MS):
         reason = FaultReason.STUCK if turn.active else ""
         evidence = Evidence(_number(series.value[turn.index]), reason=reason)
         made = crossing(Condition.PROBE_FAULT, Level.DOUBTFUL, Priority.LOW, turn, evidence)
         yield int(series.index[turn.index]), made
-
-
-def _is_clear(state: ChannelState, key: str) -> bool:
-    """Say whether nothing of a condition is carried on, so that a block without it can be passed over."""
-    return state.standing.get(key, Persistence()).phase is Phase.CLEAR
-
-
-def _turns(
-    state: ChannelState,
-    key: str,
-    beyond: NDArray[np.bool_],
-    inside: NDArray[np.bool_],
-    time_ms: NDArray[np.int64],
-    delays_ms: tuple[int, int],
-) -> list[Turn]:
-    """Find where a condition turns, and carry its persistence on in `state` (it is changed)."""
-    found, after = turns(beyond, inside, time_ms, delays_ms, state.standing.get(key, Persistence()))
-    if after == Persistence(since_ms=after.since_ms):
-        state.standing.pop(key, None)
-    else:
-        state.standing[key] = after
-    return found
 
 
 def _remember(series: Series, usable: Array, judged: Judged, rate: Array, state: ChannelState) -> None:

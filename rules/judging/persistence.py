@@ -108,6 +108,28 @@ def turns(
             found.append(Turn(index, arming, since_ms, times))
 
 
+def is_clear(standing: dict[str, Persistence], key: str) -> bool:
+    """Say whether nothing of a condition is carried on, so that a block without it can be passed over."""
+    return standing.get(key, Persistence()).phase is Phase.CLEAR
+
+
+def carried_turns(
+    standing: dict[str, Persistence],
+    key: str,
+    beyond: NDArray[np.bool_],
+    inside: NDArray[np.bool_],
+    time_ms: NDArray[np.int64],
+    delays_ms: tuple[int, int],
+) -> list[Turn]:
+    """Find where a condition turns, and carry its persistence on in `standing` (it is changed)."""
+    found, after = turns(beyond, inside, time_ms, delays_ms, standing.get(key, Persistence()))
+    if after == Persistence(since_ms=after.since_ms):
+        standing.pop(key, None)
+    else:
+        standing[key] = after
+    return found
+
+
 def _active_lately(active_ms: tuple[int, ...], now_ms: int, active: bool) -> tuple[int, ...]:
     """Carry on when a condition turned active; what chattered and has been quiet begins anew."""
     if not active:

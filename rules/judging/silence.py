@@ -1,7 +1,8 @@
 """When sources fall silent and are heard again; and whether it is the whole bus, or every bus.
 
 A source is silent once it has not been heard for longer than its limit. The moment is worked out
-from the readings, not from when somebody looked, so it does not depend on how they were cut.
+from the readings, not from when somebody looked, so it does not depend on how they were cut. One that falls
+silent again within hours is intermittent: one silence, over once it has answered regularly for as long.
 """
 
 import math
@@ -14,6 +15,12 @@ from numpy.typing import NDArray
 
 from rules.rack.plan import Source
 
+INTERMITTENT_MS = 4 * 3_600_000
+"""Within so long again silent; so long without a wait near the limit is regular (project judgement)."""
+
+_NEAR = 2 / 3
+"""Of the limit: where that is three polls, a wait for two and a little does not count (project judgement)."""
+
 Places = Mapping[int, NDArray[np.intp]]
 """For each source, where in the block its readings are."""
 
@@ -25,7 +32,8 @@ class SourceState:
     Of a conductivity cell: `dry_ms` is when it was last dry, `spell_ms` when that began, `witness_ms` the
     spell that something else bore out, `ended_ms` one that is believed no longer. Of what shares a probe
     with one: `raw` is the newest reading, `wet` that of the cell's last one in the water. Of what shows that
-    answers are new: `raw`, and how often it came again (`repeats`).
+    answers are new: `raw`, and how often it came again (`repeats`). `fell_ms` is when it last fell silent; of
+    an intermittent one `drops` is how often since `first_ms`, `rough_ms` when a wait near its limit ended.
     """
 
     at_ms: int
@@ -38,6 +46,23 @@ class SourceState:
     raw: float = math.nan
     wet: float = math.nan
     repeats: int = 0
+    fell_ms: int = -1
+    drops: int = 0
+    first_ms: int = -1
+    rough_ms: int = -1
+
+    @property
+    def intermittent(self) -> bool:
+        """Return whether it falls silent again and again."""
+        return self.drops > 1
+
+    def fall(self, at_ms: int) -> str:
+        """Let it fall silent; return in words how often it did, where it is intermittent."""
+        again = self.intermittent or 0 <= self.fell_ms >= at_ms - INTERMITTENT_MS
+        self.first_ms = self.first_ms if again else at_ms
+        self.silent, self.fell_ms, self.drops = True, at_ms, self.drops + 1 if again else 1
+        within_h = (at_ms - self.first_ms) / 3_600_000
+        return f"intermittent, silent {self.drops} times within {within_h:.1f} h" if again else ""
 
 
 class Scope(Enum):
@@ -61,6 +86,7 @@ class Silence:
     since_ms: int
     begins: bool
     scope: Scope
+    reason: str = ""
 
 
 def silences(
@@ -77,18 +103,33 @@ def silences(
         heard = np.concatenate([[state.at_ms], at_ms[here], at_ms[-1:]])
         too_long = np.diff(heard) > limit_ms
         too_long[0] |= state.silent  # also where the limit has been made longer since
-        for gap in np.flatnonzero(too_long).tolist():
+        rough = too_long | (np.diff(heard) > _NEAR * limit_ms)
+        for gap in np.flatnonzero(rough).tolist():
+            yield from _steady(source, state, heard[1 : gap + 1], here)
             since_ms = int(heard[gap])
-            if not state.silent:
+            if too_long[gap] and not state.silent:
                 fell_ms = since_ms + limit_ms
                 position = int(np.searchsorted(at_ms, fell_ms, side="right"))
                 scope = scope_of(source, sources, states, at_ms, places, fell_ms)
-                yield Silence(source, position, fell_ms, since_ms, True, scope)
-            state.silent = True
+                yield Silence(source, position, fell_ms, since_ms, True, scope, state.fall(fell_ms))
             if gap < here.size:
                 position = int(here[gap])
-                yield Silence(source, position, int(at_ms[position]), since_ms, False, Scope.PROBE)
+                state.rough_ms = int(at_ms[position])
+                if state.silent and not state.intermittent:
+                    yield Silence(source, position, state.rough_ms, since_ms, False, Scope.PROBE)
                 state.silent = False
+        yield from _steady(source, state, heard[1:-1], here)
+
+
+def _steady(
+    source: Source, state: SourceState, heard_ms: NDArray[np.int64], here: NDArray[np.intp]
+) -> Iterator[Silence]:
+    """Let an intermittent source be over at the first of `heard_ms` (at `here`) that ends a regular time."""
+    due = int(np.searchsorted(heard_ms, state.rough_ms + INTERMITTENT_MS))
+    if state.intermittent and not state.silent and due < heard_ms.size:
+        at_ms = int(heard_ms[due])
+        state.drops, state.fell_ms = 0, -1
+        yield Silence(source, int(here[due]), at_ms, state.rough_ms, False, Scope.PROBE)
 
 
 def note_heard(

@@ -4,7 +4,6 @@ Day by day (UTC) within a block: what was learned of a channel changes at midnig
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -16,13 +15,14 @@ from rules.judging.watch_list import WatchList
 from rules.quality.calm import STALE_POLLS, Buckets, Shown, Witness, frozen, repeats_after
 from rules.quality.flags import Flag
 from rules.quality.history import DAY_MS, EARLIER, History, Learned, learn, learned
-from rules.quality.leaps import Leap, bend_limit, erratic, jumps
+from rules.quality.leaps import Leap, Leapt, Scatter, bend_limit, erratic, leaps
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
 from rules.rack.channels import Channel
 from rules.readings import Readings
 
 Bools = NDArray[np.bool_]
+Floats = NDArray[np.float64]
 
 
 class Trust:
@@ -40,9 +40,10 @@ class Trust:
         self._readings, self._places, self._watch_list, self._dry = readings, places, watch_list, dry
         self._channels, self._sources = channels, sources
         self._buckets: dict[int, tuple[Buckets, NDArray[np.intp]]] = {}
-        self._jumps: dict[int, tuple[Bools, Leap]] = {}
+        self._leaps: dict[int, tuple[Leapt, Leap]] = {}
+        self._before = {name: state.leap.value[-1:] or (np.nan,) for name, state in channels.items()}
         self._of_water: dict[int, Bools] = {}
-        self._sounds: dict[int, NDArray[np.float64]] = {}
+        self._sounds: dict[int, Floats] = {}
         self._histories: dict[str, list[tuple[int, History]]] = {}
 
     def usual(self, channel: Channel, at_ms: int, back: int = 0) -> Learned | None:
@@ -53,6 +54,17 @@ class Trust:
         wait_ms = channel.source.silent_after_ms
         return learned(history, at_ms - back * DAY_MS, channel.quantity, wait_ms)
 
+    def noise(self, channel: Channel, here: NDArray[np.intp], part: slice) -> Floats:
+        """Return the usual noise of a channel at some of its readings `here`, 0 where nobody knows yet."""
+        at_ms = self._readings.at_ms[here[part]]
+        noise = np.zeros(at_ms.size)
+        for day in _days(at_ms):
+            day_ms = int(at_ms[day.start]) // DAY_MS * DAY_MS
+            usual = self.usual(channel, day_ms)
+            if usual is not None and usual.counts(day_ms):
+                noise[day] = usual.noise
+        return noise
+
     def belied(self, channel: Channel, series: Series, judged: Judged) -> Belied | None:
         """Return which readings of a channel are belied, None where none is, and learn from the others."""
         state, here, at_ms = self._channels[channel.name], series.index, self._readings.at_ms[series.index]
@@ -61,11 +73,12 @@ class Trust:
             doubtful |= series.error > 0
         if self._watch_list.is_maintained(channel.source.id):
             doubtful[:] = True
-        found = Belied(*np.zeros((3, at_ms.size), dtype=np.bool_))
+        found = Belied(*np.zeros((5, at_ms.size), dtype=np.bool_))
         value = self._readings.value[here] if channel.measured else series.value
         histories = self._histories[channel.name] = [(-1, state.history)]
         if channel.measured:
-            found.jumped[:], state.leap = self._jumps_of(channel.source.id)
+            leapt, state.leap = self._leaps_of(channel.source.id)
+            found.jumped[:], found.young[:], found.loose[:] = leapt.jumped, leapt.young, leapt.loose
             self._buckets_of(channel.source.id)  # while what is carried is still that of before
         for part in _days(at_ms):
             if channel.measured:
@@ -77,7 +90,7 @@ class Trust:
                 state.history, at_ms[part], value[part], doubtful[part], channel.quantity, wait_ms
             )
             histories.append((int(at_ms[part.start]) // DAY_MS, state.history))
-        return found if (found.frozen | found.jumped | found.erratic).any() else None
+        return found if (found.frozen | found.jumped | found.erratic | found.loose).any() else None
 
     def _in_water(self, channel: Channel) -> Bools:
         """Return which readings of a probe are numbers, and of the water."""
@@ -88,27 +101,45 @@ class Trust:
             self._of_water[source_id] = finite if dry is None else finite & ~dry
         return self._of_water[source_id]
 
-    def _jumps_of(self, source_id: int) -> tuple[Bools, Leap]:
-        """Return where a probe jumps, and what to carry of it; the water may do so under maintenance."""
-        if source_id not in self._jumps:
+    def _leaps_of(self, source_id: int) -> tuple[Leapt, Leap]:
+        """Return where a probe leaps, and what to carry of it; the water may do so under maintenance."""
+        if source_id not in self._leaps:
             channel, here = self._watch_list.own[source_id], self._places[source_id]
-            state, in_water = self._channels[channel.name], self._in_water(channel)
-            value, found = self._readings.value[here], np.zeros(here.size, dtype=np.bool_)
-            settings, time_ms = self._watch_list.quality(channel), self._readings.time_ms[here]
-            found[in_water], leap = jumps(time_ms[in_water], value[in_water], settings, state.leap)
+            in_water, settings = self._in_water(channel), self._watch_list.quality(channel)
+            time_ms, value = self._readings.time_ms[here][in_water], self._readings.value[here][in_water]
+            agreed = self._agreed(channel, here[in_water], value, settings.max_jump)
+            found, leap = leaps(time_ms, value, settings, self._channels[channel.name].leap, agreed)
+            everywhere = np.zeros((3, here.size), dtype=np.bool_)
             if self._watch_list.is_maintained(source_id):
-                found[:], leap = False, replace(leap, since_ms=-1, base=0.0)
-            self._jumps[source_id] = found, leap
-        return self._jumps[source_id]
+                leap = Leap(leap.time_ms, leap.value)
+            else:
+                everywhere[:, in_water] = found.jumped, found.young, found.loose
+            self._leaps[source_id] = Leapt(*everywhere), leap
+        return self._leaps[source_id]
+
+    def _agreed(
+        self, channel: Channel, here: NDArray[np.intp], value: Floats, max_jump: float | None
+    ) -> Bools | None:
+        """Return where another probe's newest reading in the vessel bears a probe out; None without one."""
+        agreed, others = np.zeros(here.size, dtype=np.bool_), self._watch_list.beside(channel)
+        for other in others:
+            its = self._places.get(other.source.id, np.array([], dtype=np.intp))
+            its = its[self._in_water(other)] if its.size else its
+            read = np.concatenate((self._before[other.name], self._readings.value[its]))
+            agreed |= np.abs(value - read[np.searchsorted(its, here, side="right")]) <= (max_jump or 0.0) / 2
+        return agreed if others else None
 
     def _erratic(self, channel: Channel, here: NDArray[np.intp], part: slice) -> Bools:
         """Return where a probe scatters, on one day."""
         state, in_water = self._channels[channel.name], self._in_water(channel)[part]
         day_ms, found = int(self._readings.at_ms[here[part][0]]), np.zeros(in_water.size, dtype=np.bool_)
         limit = bend_limit(channel.quantity, self.usual(channel, day_ms), day_ms)
-        value = self._readings.value[here[part]][in_water]
-        scatters, state.scatter = erratic(value, limit, state.scatter)
-        if not self._watch_list.is_maintained(channel.source.id):
+        wet = here[part][in_water]
+        time_ms, value = self._readings.time_ms[wet], self._readings.value[wet]
+        scatters, state.scatter = erratic(time_ms, value, limit, state.scatter)
+        if self._watch_list.is_maintained(channel.source.id):
+            state.scatter = Scatter()
+        else:
             found[in_water] = scatters
         return found
 
@@ -138,12 +169,12 @@ class Trust:
                 self._buckets[source_id] = before.followed_by(at_ms, self._sound(source_id))
         return self._buckets[source_id]
 
-    def _sound(self, source_id: int) -> NDArray[np.float64]:
+    def _sound(self, source_id: int) -> Floats:
         """Return what a probe read, NaN where it jumps or says what it cannot: that bears no witness."""
         if source_id not in self._sounds:
             value = self._readings.value[self._places[source_id]]
             sensor = self._watch_list.quality(self._watch_list.own[source_id]).sensor_range
-            bad = self._jumps_of(source_id)[0] | (value < sensor.low) | (value > sensor.high)
+            bad = self._leaps_of(source_id)[0].jumped | (value < sensor.low) | (value > sensor.high)
             self._sounds[source_id] = np.where(bad, np.nan, value)
         return self._sounds[source_id]
 

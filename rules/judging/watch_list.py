@@ -96,6 +96,11 @@ class WatchList:
             and (other.probe, other.quantity) != (source.probe, source.quantity)
         ]
 
+    def beside(self, channel: Channel) -> list[Channel]:
+        """Return what other probes measure of a channel's quantity in its vessel."""
+        own = (it for it in self.own.values() if it.quantity is channel.quantity)
+        return [it for it in own if it.vessel == channel.vessel and it.source.probe != channel.source.probe]
+
     def is_maintained(self, source_id: int) -> bool:
         """Return whether somebody is at work on a source's vessel or bus now."""
         source = self.own[source_id].source

@@ -77,14 +77,14 @@ class Buckets:
         starts = np.concatenate(([0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1))
         count = np.diff(starts, append=at_ms.size)
         when = np.stack((numbers[starts], count, at_ms[starts], at_ms[starts + count - 1]))
-        extremes = np.stack((np.fmin.reduceat(value, starts), np.fmax.reduceat(value, starts)))
+        extremes = np.stack((np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)))
         kept = self.size
         if kept and self.when[0, -1] == numbers[0]:
             kept -= 1
             when[1, 0] += self.when[1, -1]
             when[2, 0] = self.when[2, -1]
-            extremes[0, 0] = np.fmin(extremes[0, 0], self.extremes[0, -1])
-            extremes[1, 0] = np.fmax(extremes[1, 0], self.extremes[1, -1])
+            extremes[0, 0] = np.minimum(extremes[0, 0], self.extremes[0, -1])
+            extremes[1, 0] = np.maximum(extremes[1, 0], self.extremes[1, -1])
         joined = (
             np.concatenate((self.when[:, :kept], when), axis=1),
             np.concatenate((self.extremes[:, :kept], extremes), axis=1),
@@ -137,11 +137,12 @@ class Calm:
     frozen: bool = False
 
     def is_frozen(self, at_ms: int, counted: bool) -> bool | None:
-        """Return whether it is; None where nothing changed for so long that nobody can tell.
+        """Return whether it is; None where at most its last digit changed for so long that nobody can tell.
 
         Where the probe's answers are `counted`, a repeated one is new.
         """
-        if self.frozen or counted or at_ms - self.changed_ms < TIMES_THE_LONGEST * LEAST_MS:
+        since_ms = min([self.changed_ms, *(it.since_ms for it in self.stretches if it.count)])
+        if self.frozen or counted or at_ms - since_ms < TIMES_THE_LONGEST * LEAST_MS:
             return self.frozen
         return None
 

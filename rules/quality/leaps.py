@@ -1,6 +1,7 @@
-"""What no water does: jumps that a vessel's volume forbids, and a scatter that is the probe's own."""
+"""What no water does: leaps that a vessel's volume forbids, and a scatter that is the probe's own."""
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -14,14 +15,33 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-ACCEPTED_AFTER_MS: Final = DAY_MS
+LOOKS_BACK: Final = 8
+LAGS_MS: Final = 120_000
+"""A probe that lags takes some polls for what no water does: each reading is compared with so many before it,
+as far back as that (project judgement)."""
+
+_BASE_OF: Final = 5
+"""What it leaps off is the median of so many readings: one may be stray without being a leap itself."""
+
 DRIFT_PER_HOUR: Final = 0.1
-"""A jump that lasts so long, to where water can be, is taken for the water after all: somebody changed it,
-untold. Maintenance and a calibration end it at once. Meanwhile the water drifts, by a share of the jump."""
+"""Meanwhile the water drifts, by so much of the greatest jump: to leap half of it to there ends the doubt."""
+
+SETTLED_MS: Final = HOUR_MS
+"""So does a crawl back, to within a quarter of that jump, if it stays for so long (project judgement)."""
+
+TOLD_AFTER_MS: Final = 600_000
+LOOSE: Final = 3
+LOOSE_MS: Final = 4 * HOUR_MS
+"""A leap is told as a fault once it lasts, or is the third within hours: the probe is loose then until none
+has come for as long (project judgement)."""
 
 WINDOW: Final = 20
 _MOST: Final = WINDOW // 2
 """Of so many readings, how many must bend too much for a probe to be erratic (project judgement)."""
+
+CALM_MS: Final = HOUR_MS
+_CALMER: Final = 0.5
+"""It stays so until its readings have bent less than that part of what is too much, for so long."""
 
 ERRATIC_NOISE: Final = {
     Quantity.TEMPERATURE: 0.3,
@@ -41,20 +61,39 @@ _MEDIAN_BEND: Final = 1.65
 
 @dataclass(frozen=True, slots=True)
 class Leap:
-    """What is carried of a source: its newest reading, and since when (-1: not) it is a jump off `base`."""
+    """What is carried of a source: the readings that the next are compared with, and since when (-1: not) it
+    is a leap off `base`; when it was last far from there, or soon back; when the newest leaps began."""
 
-    newest: float = np.nan
-    newest_ms: int = 0
+    time_ms: tuple[int, ...] = ()
+    value: tuple[float, ...] = ()
     since_ms: int = -1
     base: float = 0.0
+    far_ms: int = -1
+    back_ms: int = -1
+    begun_ms: tuple[int, ...] = ()
+    loose_until_ms: int = -1
+
+
+@dataclass(frozen=True, slots=True)
+class Leapt:
+    """Which readings are a leap away from the water, which of them not for long, where a probe is loose."""
+
+    jumped: Bools
+    young: Bools
+    loose: Bools
 
 
 @dataclass(frozen=True, slots=True)
 class Scatter:
-    """What is carried of a source: its two newest readings, and which of the newest bent too much."""
+    """What is carried of a source: its two newest readings, which of the newest bent too much, and which by
+    half; when it last did so too often, either way, and when it was last calm."""
 
     newest: tuple[float, ...] = ()
     bent: tuple[bool, ...] = ()
+    uneasy: tuple[bool, ...] = ()
+    erratic_ms: int = -1
+    uneasy_ms: int = -1
+    calm_ms: int = -1
 
 
 def bend_limit(quantity: Quantity, usual: Learned | None, at_ms: int) -> float:
@@ -65,48 +104,212 @@ def bend_limit(quantity: Quantity, usual: Learned | None, at_ms: int) -> float:
     return _MEDIAN_BEND * noise
 
 
-def erratic(value: Floats, bend: float, past: Scatter) -> tuple[Bools, Scatter]:
+def erratic(time_ms: Ints, value: Floats, bend: float, past: Scatter) -> tuple[Bools, Scatter]:
     """Return which readings are of an erratic probe, and what to carry; `bend` as `bend_limit` gives it.
 
-    `value`: finite readings in the water, shape n.
+    `time_ms`, `value`: finite readings in the water, shapes n. What counts are turns, up and down again: a
+    front in open water is as steep, but goes one way.
     """
+    if not value.size:
+        return np.zeros(0, dtype=np.bool_), past
     row = np.concatenate((np.array(past.newest), value))
-    bends = np.abs(row[2:] - 2.0 * row[1:-1] + row[:-2]) > bend
-    bent = np.concatenate((np.array(past.bent, dtype=np.bool_), bends))
-    total = np.concatenate((np.zeros(WINDOW, dtype=np.int64), np.cumsum(bent)))
-    many = (total[WINDOW:] - total[:-WINDOW] >= _MOST)[len(past.bent) :]
-    found = np.concatenate((np.zeros(value.size - many.size, dtype=np.bool_), many))
-    return found, Scatter(tuple(row[-2:].tolist()), tuple(bent[1 - WINDOW :].tolist()))
+    step = np.diff(row)
+    turns = np.where(step[1:] * step[:-1] < 0, np.abs(np.diff(step)), 0.0)
+    (often, bent), (uneasily, uneasy) = (
+        _often(turns > least, before, value.size)
+        for least, before in ((bend, past.bent), (_CALMER * bend, past.uneasy))
+    )
+    begins_ms, uneasy_ms = _last(often, time_ms, past.erratic_ms), _last(uneasily, time_ms, past.uneasy_ms)
+    calm_ms = _last(time_ms - uneasy_ms > CALM_MS, time_ms, past.calm_ms)
+    found = begins_ms > calm_ms
+    newest = (int(times[-1]) for times in (begins_ms, uneasy_ms, calm_ms))
+    return found, Scatter(tuple(row[-2:].tolist()), bent, uneasy, *newest)
 
 
-def jumps(time_ms: Ints, value: Floats, settings: QualitySettings, past: Leap) -> tuple[Bools, Leap]:
+def _often(now: Bools, before: tuple[bool, ...], size: int) -> tuple[Bools, tuple[bool, ...]]:
+    """Return where most of the last readings do something, and what to carry."""
+    row = np.concatenate((np.array(before, dtype=np.bool_), now))
+    total = np.concatenate((np.zeros(WINDOW, dtype=np.int64), np.cumsum(row)))
+    many = (total[WINDOW:] - total[:-WINDOW] >= _MOST)[len(before) :]
+    return np.concatenate((np.zeros(size - many.size, dtype=np.bool_), many)), tuple(
+        row[1 - WINDOW :].tolist()
+    )
+
+
+def _last(where: Bools, time_ms: Ints, before_ms: int) -> Ints:
+    """Return when something was last so, after each reading."""
+    return np.maximum.accumulate(np.where(where, time_ms, np.int64(before_ms)))
+
+
+def leaps(
+    time_ms: Ints, value: Floats, settings: QualitySettings, past: Leap, agreed: Bools | None = None
+) -> tuple[Leapt, Leap]:
     """Return which readings are further away than a vessel's water moves at once, and what to carry.
 
-    `time_ms`, `value`: finite readings in the water, shapes n.
+    `time_ms`, `value`: finite readings in the water, shapes n; `agreed`: where another probe bears them out.
+    What follows a leap is doubted until it leaps back, settles where it was, or another probe agrees.
     """
-    jumped = np.zeros(value.size, dtype=np.bool_)
     if settings.max_jump is None or not value.size:
-        return jumped, past if settings.max_jump is not None else Leap()
-    before = np.concatenate(([value[0] if np.isnan(past.newest) else past.newest], value[:-1]))
-    waits_h = np.diff(time_ms, prepend=past.newest_ms or time_ms[0]) / HOUR_MS
-    allowed = settings.max_jump + (settings.max_change_per_hour or 0.0) * waits_h
-    possible = settings.operator_range or settings.sensor_range
-    believed = (before >= possible.low) & (before <= possible.high)
-    begins = np.flatnonzero(believed & (np.abs(value - before) > allowed))
-    at, since_ms, base = 0, past.since_ms, past.base
-    while True:
-        if since_ms < 0:
-            following = begins[np.searchsorted(begins, at) :]
-            if not following.size:
-                return jumped, Leap(float(value[-1]), int(time_ms[-1]))
-            at = int(following[0])
-            since_ms, base = int(time_ms[at]), float(before[at])
-        lasts_ms, off = time_ms[at:] - since_ms, np.abs(value[at:] - base)
-        near = off <= settings.max_jump * (1.0 + DRIFT_PER_HOUR / HOUR_MS * lasts_ms)
-        known = (value[at:] >= possible.low) & (value[at:] <= possible.high)
-        back = np.flatnonzero(near | known & (lasts_ms >= ACCEPTED_AFTER_MS))
-        if not back.size:
-            jumped[at:] = True
-            return jumped, Leap(float(value[-1]), int(time_ms[-1]), since_ms, base)
-        jumped[at : at + int(back[0])] = True
-        at, since_ms = at + int(back[0]) + 1, -1
+        none = np.zeros((3, value.size), dtype=np.bool_)
+        return Leapt(*none), past if settings.max_jump is not None else Leap()
+    doubt = _Doubt(time_ms, value, settings.max_jump, settings, past, agreed)
+    doubt.follow()
+    return doubt.leapt(), doubt.carried()
+
+
+class _Doubt:
+    """Goes from leap to leap through a block; places count from the first reading that is carried."""
+
+    def __init__(
+        self,
+        time_ms: Ints,
+        value: Floats,
+        max_jump: float,
+        settings: QualitySettings,
+        past: Leap,
+        agreed: Bools | None,
+    ) -> None:
+        self._known = len(past.time_ms)
+        self._time_ms = np.concatenate((np.array(past.time_ms, dtype=np.int64), time_ms))
+        self._value = np.concatenate((np.array(past.value), value))
+        none = np.zeros(self._known, dtype=np.bool_)
+        self._agreed = None if agreed is None else np.concatenate((none, agreed))
+        self._max_jump, self._per_hour = max_jump, settings.max_change_per_hour or 0.0
+        self._possible = settings.operator_range or settings.sensor_range
+        self._now, self._floor = past, 0
+        self._found = np.zeros((3, self._value.size), dtype=np.bool_)
+        self._at, self._start, self._earliest = self._leaps()
+
+    def leapt(self) -> Leapt:
+        """Return what was found of the new readings."""
+        return Leapt(*self._found[:, self._known :])
+
+    def carried(self) -> Leap:
+        """Return what to carry; what lies before the last leap or return is compared with nothing more."""
+        first = max(self._floor, self._value.size - LOOKS_BACK - _BASE_OF)
+        newest = tuple(self._time_ms[first:].tolist()), tuple(self._value[first:].tolist())
+        return replace(self._now, time_ms=newest[0], value=newest[1])
+
+    def _leaps(self) -> tuple[Ints, Ints, Ints]:
+        """Return where readings leap, the newest reading that each leaps off, and the oldest looked at.
+
+        From further back than the reading before, it takes two: a stray one is no base.
+        """
+        at = self._apart()
+        start, earliest = np.full((2, at.size), -1)
+        fars = [self._far(at, lag) for lag in range(1, LOOKS_BACK + 2)]
+        for lag in range(LOOKS_BACK, 0, -1):
+            far = fars[lag - 1] != 0
+            if lag > 1:
+                lags_ms = self._time_ms[at] - self._time_ms[np.maximum(at - lag, 0)]
+                far &= (fars[lag - 1] == fars[lag]) & (lags_ms <= LAGS_MS)
+            start[far], earliest[far] = at[far] - lag, at[far] - (lag + 1 if lag > 1 else 1)
+        return at[start >= 0], start[start >= 0], earliest[start >= 0]
+
+    def _apart(self) -> Ints:
+        """Return the new readings that lie far from one of those shortly before."""
+        if self._value.max() - self._value.min() <= self._max_jump:
+            return np.array([], dtype=np.int64)
+        high, low, width = self._value.copy(), self._value.copy(), 1
+        while width < LOOKS_BACK + 2:
+            high[width:] = np.maximum(high[width:], high[:-width])
+            low[width:] = np.minimum(low[width:], low[:-width])
+            width *= 2
+        apart = np.flatnonzero(high - low > self._max_jump)
+        return apart[apart >= self._known]
+
+    def _far(self, at: Ints, lag: int) -> Ints:
+        """Return whether readings are too far above (1) or below (-1) the one that is `lag` before."""
+        before = np.maximum(at - lag, 0)
+        off = self._value[at] - self._value[before]
+        waits_h = (self._time_ms[at] - self._time_ms[before]) / HOUR_MS
+        far = np.abs(off) > self._max_jump + self._per_hour * waits_h
+        return np.where(far & (at >= lag), np.sign(off), 0.0).astype(np.int64)
+
+    def follow(self) -> None:
+        """Go through the block."""
+        self._note_loose(self._known)
+        position = self._known
+        while self._now.since_ms >= 0 or (position := self._begin(position)) < self._value.size:
+            stop = self._back(position)
+            here = slice(position, stop)
+            self._found[0, here] = True
+            self._found[1, here] = self._time_ms[here] - self._now.since_ms < TOLD_AFTER_MS
+            if stop == self._value.size:
+                return
+            back_ms, was = int(self._time_ms[stop]), self._now
+            near = abs(self._value[stop] - was.base) <= self._max_jump
+            soon = near and back_ms - was.since_ms < TOLD_AFTER_MS
+            self._now = replace(was, since_ms=-1, far_ms=-1, back_ms=back_ms if soon else -1)
+            self._floor, position = stop, stop + 1
+
+    def _begin(self, position: int) -> int:
+        """Return where the next leap is, and let it begin; the end where none is."""
+        at, base = self._next(position)
+        if at == self._value.size:
+            return at
+        was, now_ms = self._now, int(self._time_ms[at])
+        third = len(was.begun_ms) == LOOSE - 1 and now_ms - was.begun_ms[0] <= LOOSE_MS
+        loose_ms = now_ms + LOOSE_MS if third or was.loose_until_ms >= now_ms else -1
+        begun_ms = (*was.begun_ms, now_ms)[1 - LOOSE :]
+        self._now = replace(
+            was, since_ms=now_ms, base=base, far_ms=now_ms, begun_ms=begun_ms, loose_until_ms=loose_ms
+        )
+        self._note_loose(at)
+        self._floor = at
+        return at
+
+    def _next(self, position: int) -> tuple[int, float]:
+        """Return where the next leap is, and what it leaps off: soon after another one, what that did."""
+        at, base = int(self._value.size), self._now.base
+        if self._now.back_ms >= 0:
+            soon = int(np.searchsorted(self._time_ms, self._now.back_ms + TOLD_AFTER_MS, side="right"))
+            far = np.abs(self._value[position:soon] - base) > self._max_jump
+            if far.any():
+                return position + int(np.argmax(far)), base
+            position = max(position, soon)
+        for place in range(int(np.searchsorted(self._at, position)), self._at.size):
+            if self._earliest[place] < self._floor:
+                continue
+            stop = int(self._start[place]) + 1
+            off = float(np.median(self._value[max(self._floor, stop - _BASE_OF) : stop]))
+            if self._possible.low <= off <= self._possible.high:
+                return int(self._at[place]), off
+        return at, base
+
+    def _note_loose(self, at: int) -> None:
+        stop = int(np.searchsorted(self._time_ms, self._now.loose_until_ms, side="right"))
+        self._found[2, at:stop] = True
+
+    def _back(self, position: int) -> int:
+        """Return where the doubt ends, the end if it does not; looks ahead in ever longer parts."""
+        for part in _parts(position, self._value.size):
+            ends = self._ends(part)
+            if ends.any():
+                return int(part.start) + int(np.argmax(ends))
+        return int(self._value.size)
+
+    def _ends(self, part: slice) -> Bools:
+        """Return which readings end the doubt."""
+        time_ms, off = self._time_ms[part], self._value[part] - self._now.base
+        far_ms = _last(np.abs(off) > self._max_jump / 4, time_ms, self._now.far_ms)
+        self._now = replace(self._now, far_ms=int(far_ms[-1]))
+        ends = time_ms - far_ms >= SETTLED_MS
+        if self._agreed is not None:
+            ends |= self._agreed[part]
+        hours = (time_ms - self._now.since_ms) / HOUR_MS
+        near = np.abs(off) <= self._max_jump * (1.0 + DRIFT_PER_HOUR * hours)
+        at = np.flatnonzero(near) + part.start
+        for lag in range(1, LOOKS_BACK + 1):
+            before = np.maximum(at - lag, self._floor)
+            closer = np.abs(self._value[before] - self._now.base) - np.abs(off[at - part.start])
+            waits_h = (self._time_ms[at] - self._time_ms[before]) / HOUR_MS
+            ends[at[closer > self._max_jump / 2 + self._per_hour * waits_h] - part.start] = True
+        return ends
+
+
+def _parts(start: int, stop: int) -> Iterator[slice]:
+    width = 32
+    while start < stop:
+        yield slice(start, min(start + width, stop))
+        start, width = start + width, 2 * width

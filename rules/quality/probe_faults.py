@@ -22,11 +22,16 @@ class FaultReason(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Belied:
-    """Which readings are belied, shapes n: frozen ones, those a jump away, and an erratic probe's."""
+    """Which readings are belied, shapes n: frozen ones, those a leap away, and an erratic probe's.
+
+    `young` are those a leap away not for long, `loose` are all of a probe that leaps often.
+    """
 
     frozen: NDArray[np.bool_]
     jumped: NDArray[np.bool_]
     erratic: NDArray[np.bool_]
+    young: NDArray[np.bool_]
+    loose: NDArray[np.bool_]
 
 
 _BY_TEST = {

@@ -147,7 +147,7 @@ def test_frozen_oxygen_is_told_while_the_pump_is_dead(lying):
     assert first_call(said, "") <= 3 * longest_calm_min() + WITNESSED_MIN
 
 
-@pytest.mark.parametrize("all_of_it", [pytest.param(False, marks=not_yet), True], ids=["optode", "gateway"])
+@pytest.mark.parametrize("all_of_it", [False, True], ids=["optode", "gateway"])
 def test_oxygen_whose_last_digit_alone_dithers_is_told_or_shown_as_watched_roughly(all_of_it):
     """Seen: nothing in 48 h."""
     lie = {"o": dithers, **({"t": held, "c": held} if all_of_it else {})}
@@ -176,7 +176,6 @@ def test_a_probe_that_makes_noise_is_one_problem():
     assert len(raised(said)) <= 2, "low at once, and once more when what it hides is missed too long"
 
 
-@not_yet
 def test_a_connector_with_gaps_of_minutes_is_one_low_alarm():
     """Seen: 157 critical silences in two days. No gap here lasts until a danger counts as unwatched."""
 
@@ -185,13 +184,16 @@ def test_a_connector_with_gaps_of_minutes_is_one_low_alarm():
         place = 0
         while place < value.size:
             place += int(draw.integers(5, 25))
-            answers[place : place + int(draw.integers(3, 9))] = False
+            size = int(draw.integers(3, 9))
+            answers[place : place + size] = False
+            place += size
         return np.where(answers, value, np.nan)
 
     for separate in (False, True):
         _, said = judged(dict.fromkeys("tco", gaps), separate=separate)
-        assert len(raised(said)) <= 1
+        assert len(raised(said)) <= 2, "the first silence as it comes, from the second on one alarm"
         assert raised(said, Priority.MEDIUM) == []
+        assert raised(said)[-1] in {event.alarm for _, event in said if "times" in event.evidence.reason}
 
 
 @not_yet

@@ -1,12 +1,14 @@
 """Jumps and scatter that no water makes; all readings are invented."""
 
+import timeit
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.quality.history import DAY_MS, Learned
-from rules.quality.leaps import ERRATIC_NOISE, Leap, Scatter, bend_limit, erratic, jumps
+from rules.quality.leaps import ERRATIC_NOISE, Leap, Scatter, bend_limit, erratic, leaps
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 
@@ -15,14 +17,16 @@ POLL_MS, MINUTE = 30_000, 60_000
 LOT = 911_423_306
 
 
-def jumped(value, past=None, start=0):
+def jumped(value, past=None, start=0, agreed=None):
     time_ms = POLL_MS * (1 + start + np.arange(len(value)))
-    return jumps(time_ms, np.array(value, dtype=np.float64), SETTINGS, past or Leap())
+    found, leap = leaps(time_ms, np.array(value, dtype=np.float64), SETTINGS, past or Leap(), agreed)
+    return found.jumped, leap
 
 
-def scatters(value, past=None):
+def scatters(value, past=None, start=0):
     limit = bend_limit(Quantity.TEMPERATURE, None, 0)
-    return erratic(np.array(value, dtype=np.float64), limit, past or Scatter())
+    time_ms = POLL_MS * (1 + start + np.arange(len(value)))
+    return erratic(time_ms, np.array(value, dtype=np.float64), limit, past or Scatter())
 
 
 def test_a_jump_lasts_until_the_reading_is_back():
@@ -30,9 +34,68 @@ def test_a_jump_lasts_until_the_reading_is_back():
     assert found.tolist() == [False, False, True, True, False, False]
 
 
-def test_what_stays_away_for_a_day_is_taken_for_the_water():
-    found, _ = jumped([15.0, 15.0, *[20.0] * 3000])
-    assert found.tolist() == [False] * 2 + [True] * 2880 + [False] * 120
+def test_what_stays_away_is_doubted_for_as_long():
+    found, _ = jumped([15.0, 15.0, *[20.0] * 6000])
+    assert found.tolist() == [False] * 2 + [True] * 6000
+
+
+def test_an_offset_is_doubted_also_where_the_water_drifts_by_as_much():
+    """A probe reads 3 K too much; within hours the water cools by as much and more."""
+    water = 15.0 - np.clip((np.arange(1200) - 240) / 600 * 4.0, 0.0, 4.0)
+    value = water + np.where(np.arange(1200) >= 120, 3.0, 0.0)
+    found, _ = jumped(value)
+    assert found.tolist() == [False] * 120 + [True] * 1080
+
+
+def test_a_lagging_probe_leaps_within_some_polls():
+    """A thermometer is lifted into air of 20 °C; it goes 63 % of the way in two minutes, four polls."""
+    air = 20.0 - 5.0 * np.exp(-np.arange(120) / 4)
+    back = 15.2 + 4.8 * np.exp(-np.arange(120) / 4)
+    found, _ = jumped([*[15.0] * 20, *air, *back])
+    assert not found[:20].any()
+    assert found[24:140].all()
+    assert not found[170:].any()
+
+
+def test_what_crawls_back_is_believed_once_it_has_stayed():
+    crawls = np.concatenate([np.full(20, 15.0), np.linspace(18.0, 15.2, 240), np.full(240, 15.2)])
+    found, _ = jumped(crawls)
+    assert found[20:260].all()
+    assert not found[-60:].any()
+
+
+def test_another_probe_bears_a_leap_out():
+    value = np.array([15.0] * 5 + [19.0] * 50)
+    agreed = np.arange(55) >= 7
+    found, _ = jumped(value, agreed=agreed)
+    assert np.flatnonzero(found).tolist() == [5, 6]
+
+
+def test_stray_readings_close_together_leave_the_others_sound():
+    value = np.full(60, 15.0)
+    value[[20, 24, 29]] = 18.0, 12.5, 17.0
+    found, _ = jumped(value)
+    assert np.flatnonzero(found).tolist() == [20, 24, 29]
+
+
+def test_a_block_with_many_leaps_takes_a_time_that_grows_with_it():
+    """Once every leap went through the rest of its block."""
+
+    def seconds(size):
+        value = np.where(np.arange(size) % 40 == 39, 19.0, 15.0)
+        return min(timeit.repeat(lambda: jumped(value), number=1, repeat=3))
+
+    assert seconds(80_000) < 9 * seconds(20_000)
+
+
+def test_noise_that_comes_and_goes_is_erratic_all_along():
+    """At the border of what is too much, and for ten minutes an hour less; calm for an hour ends it."""
+    draws = np.random.default_rng(LOT).normal(size=1200)
+    noise = np.where(np.arange(1200) % 120 < 100, 0.5, 0.1)
+    noise[960:] = 0.02
+    found, _ = scatters(15.0 + noise * draws)
+    assert found[40:1060].all()
+    assert not found[1140:].any()
 
 
 def test_a_fast_but_possible_warming_is_no_jump():
@@ -69,7 +132,7 @@ def test_cut_anywhere(values, cut):
     second = jumped(values[cut:], first[1], start=cut)
     assert whole[0].tolist() == [*first[0].tolist(), *second[0].tolist()]
     whole, first = scatters(values), scatters(values[:cut])
-    second = scatters(values[cut:], first[1])
+    second = scatters(values[cut:], first[1], cut)
     assert whole[0].tolist() == [*first[0].tolist(), *second[0].tolist()]
     assert whole[1] == second[1]
 
