@@ -7,7 +7,7 @@ is on the disk already. What it does not see, the broker or the on-call process 
 import os
 from pathlib import Path
 
-from daemon.journal.journal import Journal
+from daemon.journal.journal import FIRST_RUN, Journal
 
 EVERY_MS = 600_000
 
@@ -29,6 +29,8 @@ class NewestMark:
             lost = max(int(event) - place.event, 0), max(int(seq) - place.seq, 0)
         except (OSError, ValueError):  # none yet, or cut short by a power cut
             return ""
+        if of != journal.id and journal.state.runs()[-1].reason != FIRST_RUN:
+            return ""  # it is known already why
         if of != journal.id:
             return f"another journal lies there than before, which had come to event {int(event)}"
         if run == journal.run_id and not any(lost):
