@@ -181,7 +181,7 @@ def test_what_the_install_writes_for_bash_completes_commands_and_options(tmp_pat
         return set(subprocess.run(command, capture_output=True, text=True, check=True).stdout.split())
 
     assert completed("calib") == {"calibrate", "calibrations"}
-    assert completed("oncall", "tr") == {"trial"}
+    assert completed("oncall", "gr") == {"greet"}
     assert {"--for", "--why", "--who"} <= completed("shelve", "--")
 
 

@@ -59,7 +59,7 @@ def examine(path: Path) -> tuple[OnCallSettings | None, dict[str, list[str]], li
 def duty_lines(settings: OnCallSettings, routes: Mapping[str, list[str]]) -> Iterator[str]:
     """Yield a line for each duty of people, and for each without cover here (deploy/faults.md has all)."""
     yield "duty of people, each morning: `bellwatch oncall status`: no message waits, who is on call"
-    yield f"duty of people, once a week: `bellwatch oncall trial NAME` comes through to {', '.join(routes)}"
+    yield f"duty of people, once a week: `bellwatch oncall greet NAME` comes through to {', '.join(routes)}"
     lone = [person for person, addresses in routes.items() if len(addresses) == 1]
     if lone:
         yield f"duty without cover, one route alone: {', '.join(lone)}; a second one by another service"

@@ -88,7 +88,7 @@ class AnswerPage:
             notice=notice,
             problems=[self._problem(problem, now_ms) for problem in problems],
             stands=bool(problems),
-            trial=not link.problems and store.when_reached(link.person) is None,
+            greeting=not link.problems and store.when_reached(link.person) is None,
             again=self._again(problems),
         )
         return Page(html)
@@ -119,7 +119,8 @@ class AnswerPage:
 def _title(link: Link, problems: list[Problem], reached_ms: int | None) -> str:
     if link.problems:
         return f"{len(problems)} to answer for" if problems else "It is over: nothing of this stands now"
-    return "A trial, no alarm. " + ("It came through." if reached_ms else "Can you read this on your phone?")
+    asked = "It came through." if reached_ms else "Can you read this on your phone?"
+    return f"A greeting, no alarm. {asked}"
 
 
 @contextmanager

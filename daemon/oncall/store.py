@@ -116,7 +116,7 @@ class Ask:
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """Whoever has it is this person, for these problems; without any it is a trial."""
+    """Whoever has it is this person, for these problems; without any it is a greeting."""
 
     person: str
     problems: list[int]

@@ -19,7 +19,7 @@ DUTIES = {
     "daily look": "in the morning: vessels, stages, labels and who is on call, in `bellwatch status` and"
     " `bellwatch oncall status`",
     "daily sign": "in the morning: `bellwatch oncall status` says that no message waits",
-    "weekly trial": "once a week: `bellwatch oncall trial NAME` comes through to each person",
+    "weekly greeting": "once a week: `bellwatch oncall greet NAME` comes through to each person",
     "monthly look": "once a month: supply and temperature of the machine, age of the newest backup",
     "power drill": "before use and once a year: the plug is pulled, and everything stands where it stood",
     "second look": "a second person reads each change of the settings, and replays it",

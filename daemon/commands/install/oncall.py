@@ -29,9 +29,9 @@ from rules.calling.records import Answer, Call, CallKind, Reply, Stand
 
 USUAL_SETTINGS = "/etc/bellwatch/oncall.toml"
 OK, FAILED, UNFIT = 0, 1, 2
-_TRIAL_LASTS_MS = 86_400_000
+_GREETING_LASTS_MS = 86_400_000
 NOT_TAKEN_SHOWN_MS = 86_400_000
-_TRIAL = "Trial of the on-call messages, no alarm. It came through to {person}. #trial"
+_GREETING = "Greeting of the on-call messages, no alarm. It came through to {person}. #greeting"
 
 
 def oncall_arguments(oncall: argparse.ArgumentParser) -> None:
@@ -48,11 +48,11 @@ def oncall_arguments(oncall: argparse.ArgumentParser) -> None:
     ack.set_defaults(command=_ack)
     status = asked.add_parser("status", help="show who is on call and what calls")
     status.set_defaults(command=_status)
-    trial = asked.add_parser("trial", help="send a trial message through every route of a person")
-    trial.add_argument("person", help="a name of the rota")
-    trial.set_defaults(command=_trial)
+    greeting = asked.add_parser("greet", help="send a greeting through every route of a person")
+    greeting.add_argument("person", help="a name of the rota")
+    greeting.set_defaults(command=_greet)
     usual = _usual_settings()
-    for parser in (oncall, ack, status, trial):
+    for parser in (oncall, ack, status, greeting):
         default = usual if parser is oncall else argparse.SUPPRESS
         parser.add_argument(
             "--settings", type=Path, default=default, help=f"on-call settings file (default: {usual})"
@@ -195,24 +195,24 @@ def _status(options: argparse.Namespace) -> int:
     return OK
 
 
-def _trial_link(settings: OnCallSettings, url: str, person: str) -> str:
+def _greet_link(settings: OnCallSettings, url: str, person: str) -> str:
     with closing(OnCallStore(settings.oncall.state)) as store, store.transaction():
         now_ms = _clock_of(store).now_ms()
-        token = store.link_for(person, [], now_ms, now_ms + _TRIAL_LASTS_MS)
+        token = store.link_for(person, [], now_ms, now_ms + _GREETING_LASTS_MS)
     return f"{url.rstrip('/')}/{token}"
 
 
-def _trial(options: argparse.Namespace) -> int:
+def _greet(options: argparse.Namespace) -> int:
     settings, addresses = load_oncall(options.settings)
     if options.person not in addresses:
         raise OnCallError(f"{options.person}: not in the rota; it has {', '.join(sorted(addresses))}")
     routes = Routes(addresses)
-    failed, text = False, _TRIAL.format(person=options.person)
+    failed, text = False, _GREETING.format(person=options.person)
     if settings.page:
-        link = _trial_link(settings, settings.page.url, options.person)
+        link = _greet_link(settings, settings.page.url, options.person)
         text += f" Open this, so that messages may carry such a link: {link}"
     for place in range(routes.count(options.person)):
-        taken = routes.send(options.person, place, "bellwatch trial", text)
+        taken = routes.send(options.person, place, "bellwatch greeting", text)
         failed |= not taken
         print(f"{options.person}, route {place + 1}: {'taken' if taken else 'NOT taken'}")
     return FAILED if failed else OK

@@ -69,9 +69,9 @@ def test_what_is_left_to_people_is_said_and_what_these_settings_do_not_cover(tmp
         settings, routes, _ = examine(written(tmp_path, text))
         return list(duty_lines(settings, routes))
 
-    status, trial, *without = duties(GOOD)
+    status, greeting, *without = duties(GOOD)
     assert "`bellwatch oncall status`" in status
-    assert trial.endswith("comes through to Ada, Bo")
+    assert greeting.endswith("comes through to Ada, Bo")
     assert [line.split(": ")[1] for line in without] == [
         "Ada; a second one by another service",
         "[oncall] racks would name it",

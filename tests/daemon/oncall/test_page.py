@@ -47,11 +47,11 @@ class Team:
         self.rack.__exit__(*error)
         self.run.end_by_force()
 
-    def link_in_trial(self, person):
-        """The link that a trial message carries."""
-        assert self.run.asks("trial", person).returncode == 0
-        trials = [text for text in self.phones.texts(f"{person}-1") if text.startswith("Trial")]
-        return LINK.search(trials[-1])[0]
+    def link_in_greet(self, person):
+        """The link that a greeting message carries."""
+        assert self.run.asks("greet", person).returncode == 0
+        greetings = [text for text in self.phones.texts(f"{person}-1") if text.startswith("Greeting")]
+        return LINK.search(greetings[-1])[0]
 
     def link_of(self, person):
         """The newest link that an alarm's message to a person carries."""
@@ -84,9 +84,9 @@ def test_a_message_carries_a_link_once_one_has_opened_on_that_phone_and_the_link
     team.rack.alarm()
     team.phones.wait_for(lambda: len(team.phones.texts("ada-1")) >= 2, "the call")
     assert not any(LINK.search(text) for text in team.phones.texts()), "nobody knows yet that it opens"
-    trial = team.link_in_trial("ada")
-    assert "Can you read this" in opened(trial)[1]
-    assert "It came through" in opened(trial, {"reply": "seen"})[1]
+    greeting = team.link_in_greet("ada")
+    assert "Can you read this" in opened(greeting)[1]
+    assert "It came through" in opened(greeting, {"reply": "seen"})[1]
     link = team.link_of("ada")
     assert all(fits(text) for text in team.phones.texts() if "CRITICAL" in text)
     status, text, headers = opened(link)
@@ -107,14 +107,14 @@ def test_a_message_carries_a_link_once_one_has_opened_on_that_phone_and_the_link
 
 
 def test_the_next_person_is_called_at_the_press_of_a_button(team):
-    opened(team.link_in_trial("ada"), {"reply": "seen"})
+    opened(team.link_in_greet("ada"), {"reply": "seen"})
     team.rack.alarm()
     assert "ada wants somebody else" in opened(team.link_of("ada"), {"reply": "call the next person"})[1]
     team.phones.wait_for(lambda: team.phones.texts("bo-1"), "the next person")
 
 
 def test_a_link_is_good_for_its_person_its_problem_and_its_time(team, tmp_path):
-    opened(team.link_in_trial("ada"), {"reply": "seen"})
+    opened(team.link_in_greet("ada"), {"reply": "seen"})
     team.rack.alarm()
     link = team.link_of("ada")
     base, _, token = link.rpartition("/")
@@ -140,7 +140,7 @@ def test_a_link_is_good_for_its_person_its_problem_and_its_time(team, tmp_path):
 
 
 def test_only_our_own_page_may_act_and_nothing_that_is_sent_ends_it(team):
-    opened(team.link_in_trial("ada"), {"reply": "seen"})
+    opened(team.link_in_greet("ada"), {"reply": "seen"})
     team.rack.alarm()
     link = team.link_of("ada")
     for headers in ({"Origin": "https://elsewhere.example"}, {"Sec-Fetch-Site": "cross-site"}):
@@ -206,7 +206,7 @@ def phone(tmp_path_factory):
 
 
 def test_on_a_phone_without_scripts_it_takes_one_tap_to_answer(team, phone):
-    opened(team.link_in_trial("ada"), {"reply": "seen"})
+    opened(team.link_in_greet("ada"), {"reply": "seen"})
     team.rack.alarm()
     phone.get(team.link_of("ada"))
     text = phone.find_element("css selector", "main").text
