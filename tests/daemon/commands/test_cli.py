@@ -204,21 +204,23 @@ def test_an_acknowledgement_loads_little(watched):
 
 def test_a_daemon_that_does_not_run_takes_it_up_later(settings):
     journal = settings.parent / "journal.sqlite"
+    soon = settings.read_text().replace("off_delay_s = 0.2", "off_delay_s = 0.2\nunwatched_after_s = 0.5")
+    settings.write_text(soon)
     daemon = DaemonRun(settings)
     try:
         daemon.start()
-        silent = "k1/temperature/silent"
-        daemon.wait_for(lambda: asked(journal, "SELECT 1 FROM event WHERE alarm = ?", silent), "the alarm")
+        unwatched = "probe/k1-ct/unwatched"
+        daemon.wait_for(lambda: asked(journal, "SELECT 1 FROM event WHERE alarm = ?", unwatched), "the alarm")
         assert daemon.stop() == 0
         with pytest.raises(RequestError, match=r"no answer from the daemon in 0 s; it takes this up when"):
-            ask_daemon(journal, "acknowledge", {"alarm": silent}, "ada", within_s=0.2)
+            ask_daemon(journal, "acknowledge", {"alarm": unwatched}, "ada", within_s=0.2)
         daemon.start()
         daemon.wait_for(lambda: asked(journal, "SELECT 1 FROM taken WHERE refusal = ''"), "its answer")
         assert daemon.stop() == 0
     finally:
         daemon.end_by_force()
-    (state,) = asked(journal, "SELECT body ->> 'state' FROM event ORDER BY number DESC LIMIT 1")[0]
-    assert state == "acknowledged"
+    newest = "SELECT body ->> 'state' FROM event WHERE alarm = ? ORDER BY number DESC LIMIT 1"
+    assert asked(journal, newest, unwatched) == [("acknowledged",)]
 
 
 # Running
