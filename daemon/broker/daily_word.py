@@ -68,7 +68,7 @@ class DailyWord:
         yield from self._faults
         for alarm, times in self._notices.journal.history.times_begun("silent", now_ms - _DAY_MS):
             if times >= _OFTEN:
-                yield f"{alarm.removesuffix('/silent')} silent {times} times in a day"
+                yield f"{alarm.removesuffix('/silent')} silent at least {times} times in a day"
 
 
 def _shortened(parts: Sequence[str]) -> str:

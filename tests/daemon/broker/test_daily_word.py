@@ -1,6 +1,7 @@
 """What a rack says each morning of what nobody watches: a real journal, an invented rack in UTC."""
 
 import json
+import math
 from contextlib import closing
 from zoneinfo import ZoneInfo
 
@@ -66,7 +67,7 @@ def test_where_all_is_watched_nothing_is_said(journal):
     morning = Morning(journal)
     morning.at(8.5)
     minutes = range(0, 23 * 60 + 36, 3)
-    morning.rack.read_all([(it * MINUTE, 1, 15.0 + 0.05 * (it % 2)) for it in minutes])
+    morning.rack.read_all([(it * MINUTE, 1, 15.0 + 0.3 * math.sin(it / 60)) for it in minutes])
     assert morning.at(32.5) is None
 
 
@@ -78,7 +79,7 @@ def test_a_probe_that_drops_out_again_and_again_and_a_fault_of_the_rack_are_said
         journal.history.record(Outcome(events=morning.rack.read_all(gaps)))
     text = notice_text(morning.at(32.5))
     assert "k1 oxygen of o1: frozen" in text
-    assert "k1/temperature silent 4 times in a day" in text
+    assert "k1/temperature silent at least 3 times in a day" in text
 
 
 def test_the_digest_on_call_has_the_words_of_it():

@@ -68,6 +68,11 @@ advisory_high = 35.3
 critical_low = 34.0
 critical_high = 36.0
 deadband = 0.1
+# A mooring in a current is no vessel: its water may be another one from minute to minute.
+[quality.temperature]
+max_jump_c = "none"
+[quality.conductivity]
+max_jump_ms_cm = "none"
 """
 
 

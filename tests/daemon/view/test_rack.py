@@ -50,7 +50,8 @@ def test_a_rack_at_ease(rack, now):
     assert its.place == pytest.approx(0.0, abs=0.01)
     assert (its.unit, its.flag, its.lack, its.why, its.priority) == ("°C", "pass", "", "", None)
     assert (its.time_ms, its.age_s) == (rack.now_ms, 5.0)
-    assert (its.watched.state, its.watched.by_what) == (WatchedState.WATCHED, "k1-multi")
+    # It has not moved for 45 min, and nothing tells a calm probe from a frozen one.
+    assert (its.watched.state, its.watched.by_what) == (WatchedState.WATCHED_ROUGHLY, "k1-multi")
     assert channel(found, "rack/air_pressure").value == pytest.approx(1011.0, abs=0.01)
     assert [probe.name for probe in found.probes] == ["k1-multi", "k2-multi", "k3-multi", "barometer"]
     assert found.probes[0].last_heard_ms == rack.now_ms

@@ -15,7 +15,6 @@ from tests.rigs.nights.lost_inputs import DANGERS, LOST, WATERS, calm_days, heal
 from tests.rigs.nights.refuting import counts, must_be, pairs, table
 
 FAILS_TODAY = {
-    "offset jump c": "no danger",
     "frozen all": "no danger: separate",
     "dithering all": "no danger: separate",
     "half missing o": "no danger: one probe",

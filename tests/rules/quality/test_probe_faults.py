@@ -53,7 +53,7 @@ def test_where_the_settings_ask_for_it_a_probe_that_is_stuck_for_a_day_is_no_lon
     told = [
         (event.alarm, event.priority.word, round((event.at_ms - START_MS) / HOUR_MS, 1))
         for event in outcome.events
-        if event.trigger == Trigger.RAISED
+        if event.trigger in (Trigger.RAISED, Trigger.WORSENED)
     ]
     assert told == [
         ("kreisel-1/temperature/probe_fault", "low", 2.0),
