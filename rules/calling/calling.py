@@ -213,7 +213,7 @@ class Caller:
         self.upshot.settled.append(problem.number)
         if problem.answer is None or problem.answered_ms != self.now_ms:
             problem.answer, problem.answered_ms = AT_THE_RACK, self.now_ms
-        seen, answer = problem.seen, problem.answer
+        seen, answer, problem.waits = problem.seen, problem.answer, False
         if seen is None:
             self.calls.plan(problem, None)
             return
