@@ -6,7 +6,9 @@ import gsw
 import numpy as np
 
 from rules.calling.records import CallKind
+from rules.judging.watched import WatchedState
 from rules.quality.flags import Flag
+from rules.quantities import Quantity
 from rules.readings import Action
 from tests.faults.chain import (
     C1,
@@ -78,9 +80,10 @@ def probe_stuck_alone(_folder):
     found.measured()
     found.value[T1] = np.round(15.02 + 0.0 * found.value[T1], 1)
     told = found.run()
-    channel = next(now for now in told.engine.channels() if now.channel.name == "k1/temperature")
-    stands_ms = getattr(channel, "calm_for_ms", None)
-    return Came(None if stands_ms is None else 12 * 3600.0, quiet(told))
+    dangers = {(it.vessel, it.quantity): it.watched for it in told.engine.dangers()}
+    shown = dangers["k1", Quantity.TEMPERATURE]
+    roughly = shown.state is WatchedState.WATCHED_ROUGHLY and shown.since_ms is not None
+    return Came(12 * 3600.0 if roughly else None, quiet(told))
 
 
 def probe_drift_pair(_folder):
