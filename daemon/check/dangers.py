@@ -37,10 +37,15 @@ def danger_lines(settings: Settings) -> Iterator[str]:
 
 
 def _switched_off(vessel: str, stage: str, settings: Settings) -> Iterator[str]:
-    """Say what nobody is called for since the settings take its critical limits away."""
-    for quantity, built_in in DEFAULT_TOLERANCES.get(stage, {}).items():
+    """Say what nobody is called for since the settings take its critical limits away, or give it none."""
+    built_in = DEFAULT_TOLERANCES.get(stage)
+    for quantity in Quantity:
         tolerance = settings.tolerance_of(stage, quantity, vessel)
-        if built_in.critical != Band() and (tolerance is None or tolerance.critical == Band()):
+        usual = tolerance if built_in is None else built_in.get(quantity)
+        wanted = (
+            usual is not None and asks_for_watch(usual) and (built_in is None or usual.critical != Band())
+        )
+        if wanted and (tolerance is None or tolerance.critical == Band()):
             yield f"{vessel} {label(quantity)}: no critical limit by the settings, so it calls nobody"
 
 
