@@ -38,7 +38,8 @@ def coverage_findings(draft: Draft) -> Iterator[Finding]:
     yield from _unused(draft, channels, limited)
     yield from _without_barometer(draft, channels, limited)
     for name, probe in draft.settings.probes.items():
-        yield from _slow(name, probe, draft)
+        made = {channel.quantity for channel in channels if channel.source.probe == name}
+        yield from _slow(name, probe, made, draft)
 
 
 def channels_in(settings: Settings) -> tuple[Channel, ...]:
@@ -124,14 +125,14 @@ def _without_barometer(
         yield Finding("probes", found, expected, is_warning=True)
 
 
-def _slow(name: str, probe: ProbeSettings, draft: Draft) -> Iterator[Finding]:
-    """Warn of a probe that is read more rarely than an alarm of its vessel is delayed."""
+def _slow(name: str, probe: ProbeSettings, made: set[Quantity], draft: Draft) -> Iterator[Finding]:
+    """Warn of a probe that is read more rarely than an alarm of what is `made` of it is delayed."""
     if probe.vessel not in draft.settings.vessels:
         return
     judged = [
         (tolerance, quantity)
-        for quantity in probe.quantities
-        if (tolerance := _tolerance(draft, probe.vessel, quantity)) is not None
+        for quantity in Quantity
+        if quantity in made and (tolerance := _tolerance(draft, probe.vessel, quantity)) is not None
     ]
     delays = [(min(its.on_delay_ms, its.critical_on_delay_ms) / 1000, quantity) for its, quantity in judged]
     unwatched = [(its.unwatched_after_ms / 1000, quantity) for its, quantity in judged]

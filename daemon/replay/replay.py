@@ -18,6 +18,7 @@ from daemon.settings.rack import Settings
 from daemon.sources.recording import Recording
 from rules.alarms.event import AlarmEvent
 from rules.engine import Engine
+from rules.judging.watched import DangerNow
 from rules.rack.plan import RackPlan
 from rules.readings import Action, Outcome, Readings
 
@@ -35,6 +36,7 @@ class Replayed:
 
     `flags` counts each channel's readings by QARTOD flag (shape 10), `passed_over` the readings of
     sources that the plan does not have, `refused` what people did that had nothing to act on,
+    `dangers` is what is known of each danger at the end,
     `judged_by` when which version of the rules took over at the time (None: before they were counted).
     """
 
@@ -46,6 +48,7 @@ class Replayed:
     flags: dict[str, NDArray[np.int64]] = field(default_factory=dict)
     passed_over: Counter[int] = field(default_factory=Counter)
     refused: list[str] = field(default_factory=list)
+    dangers: list[DangerNow] = field(default_factory=list)
     judged_by: list[tuple[int, int | None]] = field(default_factory=list)
 
 
@@ -80,6 +83,7 @@ class Judging:
         """Let time pass to the end of the recording."""
         if self._engine is not None:
             self._note(self._engine, self._engine.advance(max(end_ms, self._engine.clock_ms)))
+            self.result.dangers = self._engine.dangers()
         self.result.complete = True
 
     def _note(self, engine: Engine, outcome: Outcome) -> None:

@@ -5,9 +5,11 @@ from datetime import datetime, tzinfo
 
 from daemon.replay.replay import Replayed
 from daemon.sources.recording import Recording
+from daemon.words import label
 from rules import RULES_VERSION
 from rules.alarms.episodes import Change, Episode
 from rules.alarms.event import AlarmEvent
+from rules.judging.watched import WatchedState
 from rules.plain import to_plain
 
 
@@ -37,6 +39,16 @@ def notes_on(result: Replayed, recording: Recording) -> list[str]:
         first = result.refused[0]
         notes.append(f"{len(result.refused)} actions of the time had nothing to act on; first: {first}")
     return notes
+
+
+def watch_text(result: Replayed) -> str:
+    """Say at the end of what was not simply watched; empty where nothing was."""
+    said = [
+        f"{danger.vessel} {label(danger.quantity)} {danger.watched.state}: {danger.watched.why}"
+        for danger in result.dangers
+        if danger.watched.state is not WatchedState.WATCHED
+    ]
+    return f"At the end {'; '.join(said)}.".replace("_", " ") if said else ""
 
 
 def rules_text(result: Replayed, zone: tzinfo) -> str:

@@ -117,13 +117,14 @@ class ChannelNow:
         if self.lack or self.fault is not None or self.flag == Flag.FAIL:
             since_ms, why = self.fault or (self.time_ms or None, "")
             return Watched(WatchedState.UNWATCHED, "", self.why or why, since_ms)
-        if self.error:
-            why, since_ms = without(self.lacking, self.error), self.good_time_ms or None
-            if self.tolerance is not None and not tells_limits(self.tolerance, self.error):
-                return Watched(WatchedState.UNWATCHED, "", why, since_ms)
-            return Watched(WatchedState.WATCHED_ROUGHLY, probe, why, since_ms)
+        why, since_ms = without(self.lacking, self.error), self.good_time_ms or None
+        if self.error and self.tolerance is not None and not tells_limits(self.tolerance, self.error):
+            return Watched(WatchedState.UNWATCHED, "", why, since_ms)
         if self.frozen is None and self.last_change_ms > 0:
-            return Watched(WatchedState.WATCHED_ROUGHLY, probe, UNCHANGED, self.last_change_ms)
+            why, since_ms = f"{why}; {UNCHANGED}" if self.error else UNCHANGED, self.last_change_ms
+            return Watched(WatchedState.WATCHED_ROUGHLY, probe, why, since_ms)
+        if self.error:
+            return Watched(WatchedState.WATCHED_ROUGHLY, probe, why, since_ms)
         return Watched(WatchedState.WATCHED, probe, "", None)
 
 

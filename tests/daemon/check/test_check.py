@@ -536,6 +536,12 @@ COVERAGE = [
         "temperature in its vessel, or else one reading alone can raise an alarm",
     ),
     (
+        "unit_id = 1",
+        "unit_id = 1\nevery_s = 1200",
+        "warning: probes.k1-multi.every_s: found 1200; expected 600 or less, unwatched_after_s of "
+        "oxygen_saturation in its vessel, or else a loss is told later than that",
+    ),
+    (
         'lineage = "unknown"\n',
         "",
         'warning: rack.lineage: found nothing; expected "aurita" or "coerulea" or "warm" or "unknown", '

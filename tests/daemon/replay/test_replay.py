@@ -272,6 +272,14 @@ def test_without_responses_nothing_is_acknowledged(nights, tmp_path):
     assert without.count("raised") == with_them.count("raised")
 
 
+def test_what_nothing_watches_is_said_beside_the_count_of_alarms(tmp_path, capsys):
+    settings_file = tmp_path / "sea.toml"
+    settings_file.write_text(SEA_SETTINGS + "[stages.deep.oxygen_saturation]\ncritical_low_percent = 50\n")
+    arguments = ["--settings", str(settings_file), "--time-column", "time_utc", *SEA_COLUMNS]
+    assert main(["replay", str(MICROCAT), *arguments]) == 0
+    assert "sea oxygen saturation unwatched: by settings, no probe for it" in capsys.readouterr().out
+
+
 def test_a_csv_of_another_logger_is_replayed(tmp_path, capsys):
     settings_file, events, flags = (tmp_path / name for name in ("sea.toml", "events.jsonl", "flags.csv"))
     settings_file.write_text(SEA_SETTINGS)

@@ -11,6 +11,7 @@ import pytest
 
 from rules.alarms.life_cycle import Condition, Trigger
 from rules.engine import Engine
+from rules.judging.watched import UNCHANGED
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source
@@ -108,6 +109,16 @@ def test_a_coarse_healthy_thermometer_that_is_steady_for_half_a_day_is_left_in_p
     assert found.frozen is None, "nobody can tell"
     assert found.flag == 1
     assert found.last_change_ms < MIDNIGHT_MS + FREEZE_MS + 10 * HOUR
+
+
+def test_what_lacks_the_air_pressure_too_still_says_since_when_its_probe_has_not_moved():
+    at, values = water(1.5)
+    values[O2][at >= 8 * HOUR] = 8.0
+    _, engine = told(at, values, (T, C, O2))
+    (oxygen,) = (it for it in engine.dangers() if it.quantity is Quantity.OXYGEN_SATURATION)
+    assert now(engine, "k1/oxygen_saturation").lacking == (Quantity.AIR_PRESSURE,)
+    assert oxygen.watched.why.endswith(f"no air pressure now; {UNCHANGED}")
+    assert oxygen.watched.since_ms == MIDNIGHT_MS + 8 * HOUR
 
 
 def test_before_two_days_are_known_a_probe_is_told_by_nothing_but_a_witness():
