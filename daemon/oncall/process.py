@@ -217,6 +217,10 @@ class OnCall:
 
     def _do(self, ask: Ask, now_ms: int) -> Upshot:
         """Take what somebody says about a problem; what is seen is told to its racks where that is wanted."""
+        if ask.answer is None:
+            log.error("request_refused", request=ask.id, problem=ask.problem)
+            self._store.answer(ask, now_ms, f"{ask.problem}: not an answer that this bellwatch knows")
+            return Upshot()
         calling = [
             member.word
             for problem in self._team.problems()

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.errors import OnCallError
+from daemon.tables.values import one_line
 from daemon.transaction import transaction
 from rules.calling.records import Answer, Call, CallKind, Reply
 
@@ -24,6 +25,7 @@ LAYOUT = 2
 TOKEN_LENGTH = 16
 _TOKEN_LETTERS = string.ascii_letters + string.digits
 SENT_KEPT_MS = 90 * 86_400_000
+WHO_AT_MOST, YEAR_2500_MS = 200, 16_725_225_600_000
 
 _TABLES = f"""
 CREATE TABLE state (one INTEGER PRIMARY KEY CHECK (one = 1), body TEXT NOT NULL) STRICT;
@@ -107,11 +109,11 @@ class Owed:
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """What somebody says to the process about problem `problem`."""
+    """What somebody says to the process about problem `problem`; None where that cannot be understood."""
 
     id: int
     problem: int
-    answer: Answer
+    answer: Answer | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,7 +258,7 @@ class OnCallStore:
             "SELECT id, problem, reply, who, until_ms FROM request WHERE answered_ms IS NULL ORDER BY id"
         )
         return [
-            Ask(number, problem, Answer(Reply(reply), who, until_ms))
+            Ask(number, problem, _answer(reply, who, until_ms))
             for number, problem, reply, who, until_ms in rows
         ]
 
@@ -334,6 +336,13 @@ class OnCallStore:
         """Keep a rack's answer; return whether it was still awaited."""
         awaited = "UPDATE command SET answer = ? WHERE id = ? AND answer IS NULL"
         return self._db.execute(awaited, (answer, command)).rowcount > 0
+
+
+def _answer(reply: str, who: str, until_ms: int | None) -> Answer | None:
+    """Return a row as an answer: other programs write here, too, and none may end the process."""
+    if reply not in list(Reply) or not 0 <= (until_ms or 0) < YEAR_2500_MS:
+        return None
+    return Answer(Reply(reply), one_line(who)[:WHO_AT_MOST], until_ms)
 
 
 def calls_about_alarms(path: Path) -> list[tuple[str, str, int, int | None, int | None]]:

@@ -20,7 +20,8 @@ from daemon.web.look import STYLE, page_of
 log = structlog.get_logger()
 
 BODY_AT_MOST = 4_096
-AT_ONCE = 32
+AT_ONCE, CONNECTIONS_AT_MOST = 32, 128
+"""Each connection takes a file handle, of which the process needs some for what it is there for."""
 PATIENCE_S = 10.0
 _STYLE_PATH = "/style.css"
 HEADERS = {
@@ -66,6 +67,7 @@ class PageServer(ThreadingHTTPServer):
     ) -> None:
         self.pages = pages
         self.room = threading.BoundedSemaphore(AT_ONCE)
+        self._places = threading.BoundedSemaphore(CONNECTIONS_AT_MOST)
         self._tls: ssl.SSLContext | None = None
         if certificate:
             self._tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
@@ -88,6 +90,20 @@ class PageServer(ThreadingHTTPServer):
         if self._tls:
             connection = self._tls.wrap_socket(connection, server_side=True, do_handshake_on_connect=False)
         return connection, address
+
+    def process_request(self, request: Any, client_address: Any) -> None:  # noqa: ANN401
+        """Serve a connection in a thread of its own, if there is a place for it."""
+        if not self._places.acquire(blocking=False):
+            self.shutdown_request(request)
+            return
+        super().process_request(request, client_address)
+
+    def process_request_thread(self, request: Any, client_address: Any) -> None:  # noqa: ANN401
+        """Serve a connection, and give its place back."""
+        try:
+            super().process_request_thread(request, client_address)
+        finally:
+            self._places.release()
 
     def handle_error(self, request: object, client_address: object) -> None:
         """Log a connection that broke."""

@@ -80,7 +80,8 @@ class Calls:
             del self.problems[problem.key]
 
     def plan(self, problem: Problem, due_ms: int | None) -> None:
-        """Call about a problem next at `due_ms`; None: not before it calls anew."""
+        """Call about a problem next at `due_ms`, or when what is seen of it calls again if that is sooner."""
+        due_ms = min((it for it in (due_ms, problem.again_ms) if it is not None), default=None)
         problem.due_ms = due_ms
         if due_ms is not None:
             heapq.heappush(self._dues, (due_ms, problem.number, problem.key))
@@ -182,7 +183,12 @@ class Caller:
 
     def review(self, problem: Problem, before: Priority | None) -> None:
         """Start, go on with or stop calling, now that the urgency may differ from what it was `before`."""
-        now = problem.urgency
+        now, seen = problem.urgency, problem.seen
+        if seen is None:
+            problem.again_ms = None
+        elif problem.again_ms is None and now is not None:  # seen at the rack, while a milder one calls
+            problem.again_ms = self.now_ms + self.duty.manners[seen].ask_again_ms
+            self.calls.plan(problem, problem.due_ms)
         if not problem.open:
             self._close(problem)
         elif now is None:
@@ -211,21 +217,25 @@ class Caller:
     def _settle(self, problem: Problem) -> None:
         """Call nobody more about what is seen or silenced, before it is asked about again."""
         self.upshot.settled.append(problem.number)
+        problem.waits = False
         if problem.answer is None or problem.answered_ms != self.now_ms:
             problem.answer, problem.answered_ms = AT_THE_RACK, self.now_ms
         seen, answer, problem.waits = problem.seen, problem.answer, False
         if seen is None:
+            problem.again_ms = None
             self.calls.plan(problem, None)
             return
         again_ms = QUIET_MS if answer.reply is Reply.QUIET else self.duty.manners[seen].ask_again_ms
         if answer.reply is Reply.ON_MY_WAY and answer.until_ms is not None:
             again_ms = min(max(answer.until_ms - self.now_ms, 0), PROMISED_AT_MOST_MS)
-        self.calls.plan(problem, self.now_ms + again_ms)
+        problem.again_ms = self.now_ms + again_ms
+        self.calls.plan(problem, None)
 
     def _call_again(self, problem: Problem) -> None:
         """Let what was seen call again, from whoever answered on, or the next one after that."""
         problem.call_again()
         problem.begin()
+        problem.again_ms = None
         line_up, answer = self.duty.rota.line_up(self.now_ms), problem.answer
         if answer and answer.who in line_up:
             passes_on = answer.reply in (Reply.ON_MY_WAY, Reply.NEXT)
@@ -240,9 +250,10 @@ class Caller:
 
     def _call(self, problem: Problem) -> None:
         """Call whoever is to be called for a problem now, and work out when the next call falls due."""
-        if problem.urgency is None:
+        now_ms, again_ms = self.now_ms, problem.again_ms
+        if problem.urgency is None or (again_ms is not None and again_ms <= now_ms):
             self._call_again(problem)
-        now_ms, urgency = self.now_ms, problem.urgency
+        urgency = problem.urgency
         wait_ms = None if urgency is None else self._waits_until_ms(urgency)
         problem.waits = wait_ms is not None
         if urgency is None or self.duty.manners[urgency].when is When.DIGEST or wait_ms is not None:

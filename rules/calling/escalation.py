@@ -148,7 +148,7 @@ class Escalation:
             upshot.refusal = f"{number}: no problem of this number stands now"
         elif more_careful := problem.outranks(answer, at_ms):
             upshot.refusal = f"{number}: {more_careful.who} has just asked to {more_careful.reply}"
-        else:
+        elif not problem.said_twice(answer, at_ms):
             self._caller(upshot).answered(problem, answer)
         return upshot
 

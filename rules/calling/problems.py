@@ -43,9 +43,9 @@ class Problem:
 
     `calls` counts the calls about it; `step` is the place in the line-up that is called now, since
     `handed_ms`; `due_ms` is when the next call falls due, the end of the quiet hours where it `waits` for
-    that; `failed` counts the people who could not
-    be reached since the last regular call; `told` are those who were called; `answer` is the last one, since
-    `answered_ms`.
+    that; `again_ms` is when what is seen calls again, whatever milder calls meanwhile; `failed` counts the
+    people who could not be reached since the last regular call; `told` are those who were called; `answer`
+    is the last one, since `answered_ms`.
     """
 
     number: int
@@ -60,6 +60,7 @@ class Problem:
     waits: bool = False
     answer: Answer | None = None
     answered_ms: int = 0
+    again_ms: int | None = None
     _tally: Counter[tuple[Stand, Priority]] = field(init=False, repr=False, default_factory=Counter)
 
     def __post_init__(self) -> None:
@@ -110,6 +111,11 @@ class Problem:
         if last is None or last.who == answer.who or at_ms - self.answered_ms > TOGETHER_MS:
             return None
         return last if last.reply is Reply.NEXT and answer.reply is not Reply.NEXT else None
+
+    def said_twice(self, answer: Answer, at_ms: int) -> bool:
+        """Return whether a button was pressed twice: that must not pass over the person called next."""
+        again = answer.reply is Reply.NEXT and answer == self.answer
+        return again and at_ms - self.answered_ms <= TOGETHER_MS
 
     @property
     def urgency(self) -> Priority | None:

@@ -5,18 +5,23 @@ The window is 390 x 844, as that of a phone; the page itself forbids every scrip
 
 import re
 import shutil
+import socket
 import ssl
+import threading
 import time
 import urllib.error
 import urllib.parse
 import urllib.request
+from contextlib import suppress
+from pathlib import Path
 
 import pytest
 
 from daemon.oncall.store import TOKEN_LENGTH, OnCallStore
 from daemon.oncall.text_message import fits
-from daemon.web.server import BODY_AT_MOST, HEADERS, Page, PageServer
+from daemon.web.server import BODY_AT_MOST, CONNECTIONS_AT_MOST, HEADERS, Page, PageServer
 from rules.alarms.life_cycle import State, Trigger
+from rules.calling.records import Answer, Reply
 from tests.rigs.oncall_run import OnCallRun, write_oncall
 from tests.rigs.parts.certificates import own_authority, signed_by
 from tests.rigs.parts.mosquitto import Mosquitto, free_port
@@ -95,7 +100,7 @@ def test_a_message_carries_a_link_once_one_has_opened_on_that_phone_and_the_link
     assert "Mains off before wet work" in text
     assert "Called so far: ada" in text
     assert {name: headers[name] for name in HEADERS} == HEADERS
-    assert "Nobody has answered yet" in text, "to look is no answer"
+    assert "ada has seen it" not in text, "to look is no answer"
     assert "ada has seen it" in opened(link, {"reply": "seen"})[1]
     sent = len(team.phones.texts())
     assert opened(link, {"reply": "seen"})[0] == 200, "twice is harmless"
@@ -218,7 +223,58 @@ def test_on_a_phone_without_scripts_it_takes_one_tap_to_answer(team, phone):
         assert button.location["x"] + button.size["width"] <= 390, "no scrolling aside"
     buttons[0].click()
     until = time.monotonic() + 20
-    while "ada has seen it" not in phone.find_element("css selector", "main").text:
+    while "ada has seen it" not in phone.page_source:
         assert time.monotonic() < until
     assert phone.find_elements("css selector", "script") == []
     assert phone.get_log("browser") == []
+
+
+def test_whoever_holds_connections_open_keeps_nobody_from_being_called(tmp_path):
+    """Each takes a file handle; the process needs some for the broker, its file and people's messages."""
+    answered = threading.Event()
+    server = PageServer(("127.0.0.1", 0), lambda _: Page("calm" if answered.is_set() else "busy"))
+    server.start()
+    held = []
+    try:
+        before = sum(1 for _ in Path("/proc/self/fd").iterdir())
+        for _ in range(3 * CONNECTIONS_AT_MOST):
+            held.append(socket.create_connection(server.server_address[:2], timeout=20))
+            held[-1].sendall(b"POST /x HTTP/1.0\r\nContent-Length: 9\r\n\r\n")
+        held[-1].settimeout(20)
+        with suppress(ConnectionResetError):
+            assert held[-1].recv(1) == b"", "turned away"
+        here = sum(1 for _ in Path("/proc/self/fd").iterdir()) - before
+        assert here <= len(held) + CONNECTIONS_AT_MOST + 5
+        for each in held:
+            each.close()
+        answered.set()
+        until = time.monotonic() + 20
+        while True:
+            with suppress(OSError):
+                assert opened(f"http://127.0.0.1:{server.server_address[1]}/")[1] == "calm"
+                break
+            assert time.monotonic() < until, "the places were never given back"
+    finally:
+        for each in held:
+            each.close()
+        server.stop()
+
+
+@pytest.mark.parametrize(
+    "row", [("never heard of", "ada", None), ("on my way", "ada", -(10**17)), ("on my way", "ada", 10**17)]
+)
+def test_a_row_that_is_no_answer_is_refused_and_the_process_goes_on(team, tmp_path, row):
+    team.rack.alarm()
+    team.phones.wait_for(lambda: team.phones.texts("ada-1"), "the call")
+    store = OnCallStore(tmp_path / "oncall.sqlite")
+    number = store._db.execute(
+        "INSERT INTO request (problem, reply, who, until_ms) VALUES (1, ?, ?, ?)", row
+    ).lastrowid
+    team.run.wait_for(lambda: store.answer_to(number) is not None, "the refusal")
+    assert "not an answer" in store.answer_to(number)
+    store.ask(1, Answer(Reply.SEEN, "a\nforged\x1b[2J line"))
+    team.run.wait_for(lambda: store.asked() == [], "the answer")
+    store.close()
+    team.phones.wait_for(lambda: any("forged" in text for text in team.phones.texts()), "the word")
+    assert not any("\n" in text or "\x1b" in text for text in team.phones.texts())
+    assert team.run.stop() == 0

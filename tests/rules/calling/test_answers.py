@@ -152,3 +152,34 @@ def test_whatever_people_answer_a_critical_alarm_is_called_again_in_time_and_cut
     answered = [NIGHT, *[NIGHT + 15_000 + sum(a[0] for a in answers[: n + 1]) for n in range(len(answers))]]
     moments = sorted({*called_ms, *answered, at_ms + 6 * HOUR})
     assert max(b - a for a, b in pairwise(moments)) <= PROMISED_AT_MOST_MS
+
+
+@pytest.mark.parametrize("milder", [Priority.LOW, Priority.MEDIUM, Priority.HIGH])
+@pytest.mark.parametrize("at_the_rack", [False, True])
+def test_what_is_critical_and_seen_is_called_again_in_time_whatever_milder_joins_it(milder, at_the_rack):
+    team = calling(duty=SHIPPED)
+    team.hear(word(cause="loop"), NIGHT)
+    team.advance(NIGHT + MIN)
+    second = word(2, "k2/temperature/high", milder, cause="loop")
+    if at_the_rack:
+        team.hear(second, NIGHT + MIN)
+        acknowledged = word(3, trigger="acknowledged", state="acknowledged", cause="loop")
+        team.hear(acknowledged, NIGHT + 2 * MIN)
+    else:
+        says(team, Reply.SEEN, "ada", 2)
+        team.hear(second, NIGHT + 3 * MIN)
+    team = Escalation.restore(json.loads(json.dumps(team.snapshot())), SHIPPED)
+    told = team.advance(NIGHT + 33 * MIN)
+    critical = [call for call in told.calls if call.priority is Priority.CRITICAL]
+    assert [(call.at_ms, call.person) for call in critical] == [(NIGHT + 32 * MIN, "ada")]
+    assert {about.event.alarm for about in critical[0].about} == {
+        "k1/temperature/high",
+        "k2/temperature/high",
+    }
+
+
+def test_a_button_pressed_twice_passes_over_nobody():
+    team = called()
+    told = [call for _ in range(2) for call in calls(says(team, Reply.NEXT, "ada", 1))]
+    told += calls(team.advance(NIGHT + 7 * MIN))
+    assert told == [(1, "bo", "alarm"), (6, "bo", "alarm")]

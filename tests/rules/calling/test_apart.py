@@ -2,8 +2,8 @@
 
 from rules.alarms.life_cycle import Priority
 from rules.calling.escalation import Escalation
-from rules.calling.records import Answer, Reply, Stand
-from tests.rules.calling.test_escalation import DUTY, HOUR, MIN, NIGHT, calling, word
+from rules.calling.records import Stand
+from tests.rules.calling.test_escalation import DUTY, HOUR, MIN, NIGHT, SEEN, calling, word
 
 
 def test_what_is_over_on_one_rack_stands_on_another():
@@ -35,7 +35,7 @@ def test_what_was_seen_while_it_waited_for_the_morning_calls_nobody_then_even_af
     team.hear(word(priority=Priority.MEDIUM), NIGHT)
     assert not team.advance(NIGHT + MIN).calls, "it waits for the end of the quiet hours"
     (problem,) = team.problems()
-    assert team.answer(problem.number, Answer(Reply.SEEN, "ada"), NIGHT + 2 * MIN).refusal == ""
+    assert team.answer(problem.number, SEEN, NIGHT + 2 * MIN).refusal == ""
     again = Escalation.restore(team.snapshot(), DUTY)
     assert again.snapshot() == team.snapshot(), "there was nothing to work out anew"
     for each in (team, again):
@@ -48,7 +48,7 @@ def test_the_milder_limit_that_goes_on_is_seen_where_the_worse_was():
     team.hear(word(alarm="k1/temperature/high_high", cause="k1/temperature"), NIGHT)
     team.advance(NIGHT + MIN)
     (problem,) = team.problems()
-    assert team.answer(problem.number, Answer(Reply.SEEN, "ada"), NIGHT + 2 * MIN).refusal == ""
+    assert team.answer(problem.number, SEEN, NIGHT + 2 * MIN).refusal == ""
     on = {"number": 2, "at_ms": NIGHT + 3 * MIN, "cause": "k1/temperature", "priority": Priority.MEDIUM}
     team.hear(word(alarm="k1/temperature/high", trigger="goes on", **on), NIGHT + 3 * MIN)
     assert [member.stand for member in problem.members.values()] == [Stand.SEEN, Stand.SEEN]
@@ -60,7 +60,7 @@ def test_a_milder_limit_that_is_crossed_anew_calls_whatever_was_seen():
     team.hear(word(alarm="k1/temperature/high_high", cause="k1/temperature"), NIGHT)
     team.advance(NIGHT + MIN)
     (problem,) = team.problems()
-    team.answer(problem.number, Answer(Reply.SEEN, "ada"), NIGHT + 2 * MIN)
+    team.answer(problem.number, SEEN, NIGHT + 2 * MIN)
     anew = {"number": 2, "at_ms": NIGHT + 3 * MIN, "cause": "k1/temperature"}
     team.hear(word(alarm="k1/temperature/high", **anew), NIGHT + 3 * MIN)
     assert team.advance(NIGHT + HOUR).calls

@@ -103,7 +103,11 @@ class Matter:
             gathering = before is not None and self.handed_ms is None and self.call_by_ms is not None
             gathered_ms = now_ms + DUTY.gather_ms
             self.call_by_ms = min(gathered_ms, self.call_by_ms) if gathering else gathered_ms
-            self.step, self.handed_ms, self.failed, self.again_ms = 0, None, 0, None
+            self.step, self.handed_ms, self.failed = 0, None, 0
+        if self.seen is None:
+            self.again_ms = None
+        elif self.again_ms is None:
+            self.again_ms = now_ms + AGAIN[self.seen]
 
     def called(self, call):
         """Take a call into account; the person must be the one whose turn it is."""
