@@ -1,6 +1,6 @@
 """`bellwatch oncall --check`: everything that is wrong with the on-call settings, in one run."""
 
-import os
+import ssl
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 from itertools import pairwise
@@ -162,8 +162,12 @@ def _page_findings(page: PageSettings | None) -> Iterator[Finding]:
     for key, path in files.items():
         if path is None and any(files.values()):
             yield Finding(key, "nothing", "a file: certificate and key belong together")
-        elif path is not None and not os.access(path, os.R_OK):
-            yield Finding(key, f"{path}, which cannot be read", "a file that this user may read")
+    if page.certificate and page.key:
+        try:
+            ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(page.certificate, page.key)
+        except OSError as error:  # calls go out all the same, without links
+            what = f"{page.certificate} and {page.key}, which cannot be used ({error.strerror or error})"
+            yield Finding("page.certificate", what, "a certificate chain and its own key, readable", True)
     if not page.url.startswith("https://"):
         yield Finding("page.url", quoted(page.url), "https: whoever reads along may answer", True)
     if len(page.url) > _LONG_URL:

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from zoneinfo import ZoneInfo
 
+import structlog
+
 from daemon.clock import SteadyClock
-from daemon.errors import OnCallError
 from daemon.journal.asking import awaited
 from daemon.oncall.call_text import answer_text, sentence
 from daemon.oncall.duty import duty_of
@@ -27,8 +28,11 @@ from rules.calling.escalation import Escalation
 from rules.calling.problems import Problem
 from rules.calling.records import Answer, Reply, Stand
 
+log = structlog.get_logger()
+
 ANSWER_WITHIN_S = 5.0
 _PROMISE = re.compile(rf"{Reply.ON_MY_WAY} ([1-9][0-9]?)")
+CHANGED = "This has changed since you looked, and stands as below. Nothing was answered."
 NOT_VALID = "This link is not valid any more. Take the newest message, or answer by its number."
 
 
@@ -51,6 +55,8 @@ class AnswerPage:
                 return Page(page_of("words.html", title=NOT_VALID), 404)
             if not request.acts:
                 return self._shown(store, link)
+            if request.form.get("shown") != _stamp(self._problems(store, link)):
+                return self._shown(store, link, CHANGED)
             refusals = self._answered(store, link, request.form)
             return self._shown(store, link, refusals) if refusals else Page("", go_to=f"/{token}")
         finally:
@@ -76,9 +82,7 @@ class AnswerPage:
         return "; ".join(refusal for refusal in refusals if refusal)
 
     def _shown(self, store: OnCallStore, link: Link, notice: str = "") -> Page:
-        state, now_ms = store.state(), self.now_ms()
-        team = Escalation(self.duty, now_ms) if state is None else Escalation.restore(state, self.duty)
-        problems = [problem for problem in team.problems() if problem.number in link.problems]
+        now_ms, problems = self.now_ms(), self._problems(store, link)
         title = _title(link, problems, store.when_reached(link.person))
         html = page_of(
             "answer.html",
@@ -87,11 +91,17 @@ class AnswerPage:
             title=title,
             notice=notice,
             problems=[self._problem(problem, now_ms) for problem in problems],
+            shown=_stamp(problems),
             stands=bool(problems),
             greeting=not link.problems and store.when_reached(link.person) is None,
             again=self._again(problems),
         )
         return Page(html)
+
+    def _problems(self, store: OnCallStore, link: Link) -> list[Problem]:
+        state = store.state()
+        team = None if state is None else Escalation.restore(state, self.duty)
+        return [problem for problem in team.problems() if problem.number in link.problems] if team else []
 
     def _problem(self, problem: Problem, now_ms: int) -> dict[str, object]:
         about = problem.words(Stand.CALLS, Stand.SEEN, Stand.SILENCED)
@@ -116,6 +126,11 @@ class AnswerPage:
         return "" if manner is None else f" after {manner.ask_again_ms // 60_000} min"
 
 
+def _stamp(problems: list[Problem]) -> str:
+    """Return what tells whether more alarms belong to problems than somebody has been shown."""
+    return " ".join(f"{problem.number}:{len(problem.members)}" for problem in problems)
+
+
 def _title(link: Link, problems: list[Problem], reached_ms: int | None) -> str:
     if link.problems:
         return f"{len(problems)} to answer for" if problems else "It is over: nothing of this stands now"
@@ -124,20 +139,25 @@ def _title(link: Link, problems: list[Problem], reached_ms: int | None) -> str:
 
 
 @contextmanager
-def answer_pages(settings: OnCallSettings, clock: SteadyClock) -> Iterator[None]:
-    """Serve the page meanwhile, where the settings want one; OnCallError where it cannot be served."""
+def answer_pages(settings: OnCallSettings, clock: SteadyClock) -> Iterator[bool]:
+    """Serve the page meanwhile, where the settings want one; say whether it is served.
+
+    Where it cannot be, people are called all the same, and answer by numbers.
+    """
     page = settings.page
     if page is None:
-        yield
+        yield False
         return
     pages = AnswerPage(settings, duty_of(settings), ZoneInfo(settings.oncall.time_zone), clock.now_ms)
     certificate = (page.certificate, page.key) if page.certificate and page.key else None
     try:
         server = PageServer((page.host, page.port), pages, certificate)
     except OSError as error:
-        raise OnCallError(f"page at {page.host}:{page.port}: {error.strerror or error}") from error
+        log.warning("page_not_served", host=page.host, port=page.port, why=str(error.strerror or error))
+        yield False
+        return
     server.start()
     try:
-        yield
+        yield True
     finally:
         server.stop()

@@ -130,7 +130,7 @@ class _Handler(BaseHTTPRequestHandler):
             self._say("That came from another page than ours.", 403)
         else:
             body = self.rfile.read(int(length)).decode("utf-8", "replace")
-            form = dict(parse_qsl(body, max_num_fields=20))
+            form = dict(parse_qsl(body, keep_blank_values=True, max_num_fields=20))
             self._answer(Request(urlsplit(self.path).path, form, acts=True))
 
     def _is_from_our_page(self) -> bool:

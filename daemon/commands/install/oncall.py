@@ -81,8 +81,9 @@ def _run(options: argparse.Namespace) -> int:
     store = OnCallStore(settings.oncall.state)
     clock = _clock_of(store)
     store.close()
-    with answer_pages(settings, clock):
-        build(settings, addresses, clock).run(stopped_by_signals())
+    with answer_pages(settings, clock) as served:
+        used = settings if served else settings.model_copy(update={"page": None})
+        build(used, addresses, clock).run(stopped_by_signals())
     return OK
 
 

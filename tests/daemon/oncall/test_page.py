@@ -26,6 +26,7 @@ from tests.rigs.oncall_run import OnCallRun, write_oncall
 from tests.rigs.parts.certificates import own_authority, signed_by
 from tests.rigs.parts.mosquitto import Mosquitto, free_port
 from tests.rigs.parts.page_receiver import PageReceiver
+from tests.rigs.parts.simulator_process import wait_for
 from tests.rigs.rack_voice import RackVoice
 
 LINK = re.compile(rf"http://127\.0\.0\.1:\d+/[A-Za-z0-9]{{{TOKEN_LENGTH}}}\b")
@@ -74,6 +75,12 @@ def team(tmp_path):
         yield team
 
 
+def answered(link, reply, **headers):
+    """Press a button of the page as it is shown now."""
+    shown = re.search(r'name="shown" value="([^"]*)"', opened(link)[1])
+    return opened(link, {"reply": reply, "shown": shown[1] if shown else ""}, **headers)
+
+
 def opened(url, form=None, **headers):
     """Status, text and headers of a page."""
     data = None if form is None else urllib.parse.urlencode(form).encode()
@@ -91,7 +98,7 @@ def test_a_message_carries_a_link_once_one_has_opened_on_that_phone_and_the_link
     assert not any(LINK.search(text) for text in team.phones.texts()), "nobody knows yet that it opens"
     greeting = team.link_in_greet("ada")
     assert "Can you read this" in opened(greeting)[1]
-    assert "It came through" in opened(greeting, {"reply": "seen"})[1]
+    assert "It came through" in answered(greeting, "seen")[1]
     link = team.link_of("ada")
     assert all(fits(text) for text in team.phones.texts() if "CRITICAL" in text)
     status, text, headers = opened(link)
@@ -101,9 +108,9 @@ def test_a_message_carries_a_link_once_one_has_opened_on_that_phone_and_the_link
     assert "Called so far: ada" in text
     assert {name: headers[name] for name in HEADERS} == HEADERS
     assert "ada has seen it" not in text, "to look is no answer"
-    assert "ada has seen it" in opened(link, {"reply": "seen"})[1]
+    assert "ada has seen it" in answered(link, "seen")[1]
     sent = len(team.phones.texts())
-    assert opened(link, {"reply": "seen"})[0] == 200, "twice is harmless"
+    assert answered(link, "seen")[0] == 200, "twice is harmless"
     team.rack.alarm(Trigger.RETURNED, State.NORMAL)
     team.phones.wait_for(lambda: any(text.startswith("OVER") for text in team.phones.texts()), "the end")
     assert len(team.phones.texts()) == sent + 1
@@ -111,15 +118,38 @@ def test_a_message_carries_a_link_once_one_has_opened_on_that_phone_and_the_link
     assert link.rpartition("/")[2] not in team.run.log, "a link was logged"
 
 
+def test_what_joined_after_somebody_looked_is_not_answered_for(team):
+    answered(team.link_in_greet("ada"), "seen")
+    team.rack.alarm(cause="loop")
+    link = team.link_of("ada")
+    before = re.search(r'name="shown" value="([^"]*)"', opened(link)[1])[1]
+    team.rack.alarm(vessel="k2", cause="loop")
+    wait_for(lambda: f'value="{before}"' not in opened(link)[1])
+    assert "changed since you looked" in opened(link, {"reply": "seen", "shown": before})[1]
+    assert "Nobody has answered yet" in opened(link)[1]
+    assert "ada has seen it" in answered(link, "seen")[1]
+
+
+def test_where_the_page_cannot_be_served_people_are_called_all_the_same(tmp_path):
+    with Mosquitto(tmp_path) as broker, PageReceiver() as phones, socket.socket() as taken:
+        team = Team(tmp_path, broker, phones)
+        taken.bind(("127.0.0.1", team.port))
+        taken.listen()
+        with team:
+            team.rack.alarm()
+            phones.wait_for(lambda: phones.texts("ada-1"), "the call")
+            assert "page_not_served" in team.run.log
+
+
 def test_the_next_person_is_called_at_the_press_of_a_button(team):
-    opened(team.link_in_greet("ada"), {"reply": "seen"})
+    answered(team.link_in_greet("ada"), "seen")
     team.rack.alarm()
-    assert "ada wants somebody else" in opened(team.link_of("ada"), {"reply": "call the next person"})[1]
+    assert "ada wants somebody else" in answered(team.link_of("ada"), "call the next person")[1]
     team.phones.wait_for(lambda: team.phones.texts("bo-1"), "the next person")
 
 
 def test_a_link_is_good_for_its_person_its_problem_and_its_time(team, tmp_path):
-    opened(team.link_in_greet("ada"), {"reply": "seen"})
+    answered(team.link_in_greet("ada"), "seen")
     team.rack.alarm()
     link = team.link_of("ada")
     base, _, token = link.rpartition("/")
@@ -139,22 +169,22 @@ def test_a_link_is_good_for_its_person_its_problem_and_its_time(team, tmp_path):
     assert (known.person, known.problems) == ("ada", [1])
     store._db.execute("UPDATE link SET until_ms = 1 WHERE token = ?", (token,))
     store.close()
-    status, text, _ = opened(link, {"reply": "seen"})
+    status, text, _ = answered(link, "seen")
     assert (status, "not valid any more" in text) == (404, True)
     assert any(word in team.run.asks("status").stdout for word in ("calls,",)), "it still calls"
 
 
 def test_only_our_own_page_may_act_and_nothing_that_is_sent_ends_it(team):
-    opened(team.link_in_greet("ada"), {"reply": "seen"})
+    answered(team.link_in_greet("ada"), "seen")
     team.rack.alarm()
     link = team.link_of("ada")
     for headers in ({"Origin": "https://elsewhere.example"}, {"Sec-Fetch-Site": "cross-site"}):
-        assert opened(link, {"reply": "seen"}, **headers)[0] == 403
-    assert opened(link, {"reply": "x" * BODY_AT_MOST})[0] == 413
+        assert answered(link, "seen", **headers)[0] == 403
+    assert answered(link, "x" * BODY_AT_MOST)[0] == 413
     for reply in ("", "SEEN", "on my way 0", "on my way 999", "seen\n", "<b>"):
-        assert "does not know that answer" in opened(link, {"reply": reply})[1]
+        assert "does not know that answer" in answered(link, reply)[1]
     assert "Nobody has answered yet" in opened(link)[1]
-    assert "ada is on the way, " in opened(link, {"reply": "on my way 20"})[1]
+    assert "ada is on the way, " in answered(link, "on my way 20")[1]
     assert team.run.stop() == 0
 
 
@@ -211,7 +241,7 @@ def phone(tmp_path_factory):
 
 
 def test_on_a_phone_without_scripts_it_takes_one_tap_to_answer(team, phone):
-    opened(team.link_in_greet("ada"), {"reply": "seen"})
+    answered(team.link_in_greet("ada"), "seen")
     team.rack.alarm()
     phone.get(team.link_of("ada"))
     text = phone.find_element("css selector", "main").text
