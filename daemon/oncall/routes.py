@@ -77,5 +77,5 @@ def _route(address: str) -> Any | None:  # noqa: ANN401  (the library has no typ
     try:
         import apprise  # noqa: PLC0415  (an extra: only the on-call process needs it)
     except ImportError:
-        raise MissingExtraError("the messages need apprise: pip install '.[oncall]' in the checkout") from None
+        raise MissingExtraError("the messages need apprise: pip install '.[oncall]' here") from None
     return apprise.Apprise.instantiate(address, suppress_exceptions=True)

@@ -65,12 +65,14 @@ host = "127.0.0.1"
 port = {port}
 heartbeat_s = 86400
 
-# Wide limits round what that sea does: only air is out of them.
+# Wide limits round what that sea does: only air is out of them. After the last row hours pass in a second.
 [stages.open-sea.temperature]
+unwatched_after_s = 86400
 critical_low_c = -2
 critical_high_c = 20
 
 [stages.open-sea.salinity]
+unwatched_after_s = 86400
 advisory_low = 30
 advisory_high = 36
 

@@ -96,7 +96,9 @@ def expected_rows(recording: Recording, fields: Mapping[str, RegisterField]) -> 
     """
     expected = {}
     for quantity, field in fields.items():
-        seen = np.array([field.seen(value) for value in recording.values[quantity]])
+        seen = np.array(
+            [field.raw(value) * field.scale + field.offset for value in recording.values[quantity]]
+        )
         too_far = np.abs(seen - recording.values[quantity]) > np.maximum(
             abs(field.scale), 1e-6 * np.abs(seen)
         )

@@ -14,9 +14,10 @@ taken are told at the end.
 from collections.abc import Callable, Mapping
 
 from simulator.encoding.registers import RegisterField
-from simulator.wires.modbus import DEVICE_FAILURE, ModbusRefusalError, pick, register_map, reply
+from simulator.wires.modbus import ModbusRefusalError, pick, register_map, reply
 from tests.rigs.playback.recording import Recording, expected_rows
 
+DEVICE_FAILURE = 4  # MODBUS Application Protocol V1.1b3, 7
 ROW_NUMBER = RegisterField(function=4, address=1000, type="uint32")
 
 
