@@ -1,11 +1,5 @@
 """The templates of a report: whatever is not markup yet is escaped in them."""
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from daemon.web.look import templates_of
 
-templates = Environment(
-    loader=PackageLoader(__package__),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
+templates = templates_of(__package__)

@@ -4,13 +4,19 @@ from importlib.resources import files
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-_TEMPLATES = Environment(
-    loader=PackageLoader(__package__),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
+
+def templates_of(package: str) -> Environment:
+    """Return the templates that lie in the folder `templates` of a package."""
+    return Environment(
+        loader=PackageLoader(package),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+_TEMPLATES = templates_of(__package__)
 STYLE = files(__package__).joinpath("templates/style.css").read_text(encoding="utf-8")
 
 

@@ -217,7 +217,6 @@ class Caller:
     def _settle(self, problem: Problem) -> None:
         """Call nobody more about what is seen or silenced, before it is asked about again."""
         self.upshot.settled.append(problem.number)
-        problem.waits = False
         if problem.answer is None or problem.answered_ms != self.now_ms:
             problem.answer, problem.answered_ms = AT_THE_RACK, self.now_ms
         seen, answer, problem.waits = problem.seen, problem.answer, False
