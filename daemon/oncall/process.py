@@ -257,7 +257,7 @@ class OnCall:
         if page is None or not numbers or self._store.when_reached(call.person) is None:
             return ""
         until_ms = now_ms + round(1000 * page.link_s)
-        return f"{page.url.rstrip('/')}/{self._store.link_for(call.person, numbers, now_ms, until_ms)}"
+        return page.address_of(self._store.link_for(call.person, numbers, now_ms, until_ms))
 
     def _text(self, call: Call, link: str = "") -> str:
         return call_text(call, self._notes, self._zone, link)

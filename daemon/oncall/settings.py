@@ -145,6 +145,10 @@ class PageSettings(Table):
     key: FilePath | None = Field(None, description="Its private key (PEM)")
     link_s: Seconds = Field(86_400.0, description="A link is good for this long after its last message [s]")
 
+    def address_of(self, token: str) -> str:
+        """Return where a phone opens what a token is good for."""
+        return f"{self.url.rstrip('/')}/{token}"
+
 
 PriorityWord = Literal["low", "medium", "high", "critical"]
 

@@ -196,11 +196,10 @@ def _status(options: argparse.Namespace) -> int:
     return OK
 
 
-def _greet_link(settings: OnCallSettings, url: str, person: str) -> str:
+def _greeting_token(settings: OnCallSettings, person: str) -> str:
     with closing(OnCallStore(settings.oncall.state)) as store, store.transaction():
         now_ms = _clock_of(store).now_ms()
-        token = store.link_for(person, [], now_ms, now_ms + _GREETING_LASTS_MS)
-    return f"{url.rstrip('/')}/{token}"
+        return store.link_for(person, [], now_ms, now_ms + _GREETING_LASTS_MS)
 
 
 def _greet(options: argparse.Namespace) -> int:
@@ -210,7 +209,7 @@ def _greet(options: argparse.Namespace) -> int:
     routes = Routes(addresses)
     failed, text = False, _GREETING.format(person=options.person)
     if settings.page:
-        link = _greet_link(settings, settings.page.url, options.person)
+        link = settings.page.address_of(_greeting_token(settings, options.person))
         text += f" Open this, so that messages may carry such a link: {link}"
     for place in range(routes.count(options.person)):
         taken = routes.send(options.person, place, "bellwatch greeting", text)
