@@ -25,3 +25,9 @@ def logs_as_they_were():
     """Take back what a command under test set up for its logs: its standard error is closed by now."""
     yield
     structlog.reset_defaults()
+
+
+@pytest.fixture
+def quiet_logs(logs_as_they_were):
+    """Log nothing."""
+    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())

@@ -5,7 +5,6 @@ import time
 from contextlib import contextmanager
 
 import pytest
-import structlog
 
 from daemon.broker.command_desk import WAITING_AT_MOST, CommandDesk
 from daemon.broker.connection import Connection
@@ -19,17 +18,12 @@ from tests.rigs.parts.command_sender import CommandSender
 from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.places import DEPLOY
 
+pytestmark = pytest.mark.usefixtures("quiet_logs")
+
 TOPIC = "bellwatch/bench"
 ALARM = "k1/temperature/high_high"
 ACL = DEPLOY / "broker-acl.example"
 ALL = ("acknowledge", "shelve", "begin_maintenance", "move_stage")
-
-
-@pytest.fixture(autouse=True)
-def quiet():
-    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    yield
-    structlog.reset_defaults()
 
 
 class Rack:

@@ -4,20 +4,14 @@ import sqlite3
 from contextlib import closing
 
 import pytest
-import structlog
 
 from daemon.journal.fold import UNUSABLE_INPUT
 from daemon.journal.integrity import open_journal
 from tests.rigs.bench import START_MS, Bench, steady, swinging
 
+pytestmark = pytest.mark.usefixtures("quiet_logs")
+
 BAD = b"\xff\xfe"
-
-
-@pytest.fixture(autouse=True)
-def quiet():
-    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    yield
-    structlog.reset_defaults()
 
 
 def damaged(folder, *changes):

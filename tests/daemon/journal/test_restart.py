@@ -5,7 +5,6 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-import structlog
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
@@ -30,12 +29,7 @@ from tests.rigs.bench import (
     swinging,
 )
 
-
-@pytest.fixture(autouse=True)
-def quiet():
-    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    yield
-    structlog.reset_defaults()
+pytestmark = pytest.mark.usefixtures("quiet_logs")
 
 
 step = st.tuples(

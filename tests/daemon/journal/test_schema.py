@@ -21,6 +21,8 @@ from rules.alarms.life_cycle import Condition, Trigger
 from tests.rigs.bench import START_MS, Bench, contents, steady
 from tests.rigs.places import DATA
 
+pytestmark = pytest.mark.usefixtures("quiet_logs")
+
 KEPT = ("meta", "source", "reading", "action", "flag", "event", "notice", "outbox", "snapshot", "dating")
 KEPT += ("hourly", "mirror", "mirror_refused")
 PLAN = """
@@ -31,13 +33,6 @@ critical_low_c = 5
 critical_high_c = 24
 """
 ALARM = "k1/temperature/high"
-
-
-@pytest.fixture(autouse=True)
-def quiet():
-    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    yield
-    structlog.reset_defaults()
 
 
 @pytest.fixture

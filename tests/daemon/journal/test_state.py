@@ -6,7 +6,6 @@ from contextlib import closing, suppress
 from struct import pack
 
 import pytest
-import structlog
 
 from daemon.broker.noted import Link, OnCallHeard, link_of, oncall_heard
 from daemon.journal.damage import replace_damaged
@@ -20,12 +19,7 @@ from rules.readings import Action
 from tests.daemon.watch.test_timekeeper import Wall
 from tests.rigs.bench import START_MS, Bench, contents, events_in, swinging
 
-
-@pytest.fixture(autouse=True)
-def quiet():
-    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    yield
-    structlog.reset_defaults()
+pytestmark = pytest.mark.usefixtures("quiet_logs")
 
 
 @pytest.fixture

@@ -8,7 +8,6 @@ from dataclasses import fields, is_dataclass, replace
 from datetime import UTC, date, datetime, time
 
 import pytest
-import structlog
 
 from daemon.broker.command_desk import CommandDesk
 from daemon.broker.connection import Arrival
@@ -28,6 +27,8 @@ from rules.calling.records import Voice
 from rules.calling.rota import Rota
 from rules.readings import Notice
 from tests.rigs.mutations import mutations
+
+pytestmark = pytest.mark.usefixtures("quiet_logs")
 
 START_MS = 1_780_000_000_000
 BATCH = 200
@@ -127,13 +128,6 @@ def sound(value):
     if isinstance(value, tuple):
         return all(map(sound, value))
     return value is None or (math.isfinite(value) and abs(value) <= 1.8e308)
-
-
-@pytest.fixture(autouse=True)
-def quiet():
-    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    yield
-    structlog.reset_defaults()
 
 
 COUNTS = [10_000, pytest.param(100_000, marks=[pytest.mark.long, pytest.mark.timeout(3_600)])]

@@ -4,7 +4,6 @@ from contextlib import closing
 from datetime import UTC
 
 import pytest
-import structlog
 
 from daemon.broker.messages import messages_of
 from daemon.oncall.call_text import call_text
@@ -15,14 +14,9 @@ from rules.calling.records import Answer, Call, CallKind, Reply, Voice
 from tests.rigs.bench import START_MS, Bench, steady
 from tests.rigs.rack_words import word_of
 
+pytestmark = pytest.mark.usefixtures("quiet_logs")
+
 MINUTE_MS = 60_000
-
-
-@pytest.fixture(autouse=True)
-def quiet():
-    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    yield
-    structlog.reset_defaults()
 
 
 def called(store, number, person, at_ms, vessel="k1"):

@@ -5,7 +5,6 @@ import threading
 from pathlib import Path
 
 import pytest
-import structlog
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -17,14 +16,9 @@ from daemon.oncall.store import OnCallStore
 from rules.alarms.life_cycle import Priority
 from rules.calling.records import Call, CallKind
 
+pytestmark = pytest.mark.usefixtures("quiet_logs")
+
 PATIENCE_S = 10.0
-
-
-@pytest.fixture(autouse=True)
-def quiet():
-    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    yield
-    structlog.reset_defaults()
 
 
 class Phones:

@@ -4,7 +4,6 @@ The window is 390 x 844, as that of a phone; the page itself forbids every scrip
 """
 
 import re
-import shutil
 import socket
 import ssl
 import threading
@@ -23,6 +22,7 @@ from daemon.web.server import BODY_AT_MOST, CONNECTIONS_AT_MOST, HEADERS, Page, 
 from rules.alarms.life_cycle import State, Trigger
 from rules.calling.records import Answer, Reply
 from tests.rigs.oncall_run import OnCallRun, write_oncall
+from tests.rigs.parts.browser import chromium
 from tests.rigs.parts.certificates import own_authority, signed_by
 from tests.rigs.parts.mosquitto import Mosquitto, free_port
 from tests.rigs.parts.page_receiver import PageReceiver
@@ -220,24 +220,8 @@ def test_what_goes_wrong_with_a_page_stays_with_that_page():
 @pytest.fixture(scope="module")
 def phone(tmp_path_factory):
     """A browser of a phone's size."""
-    chromium, driver = shutil.which("chromium"), shutil.which("chromedriver")
-    if not (chromium and driver):
-        pytest.skip("no chromium and chromedriver here: apt-get install chromium chromium-driver")
-    from selenium import webdriver
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = chromium
-    for flag in ("--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-sync",
-                 "--disable-background-networking", "--disable-component-update", "--disable-dev-shm-usage",
-                 f"--user-data-dir={tmp_path_factory.mktemp('browser')}"):  # fmt: skip
-        options.add_argument(flag)
-    options.add_experimental_option(
-        "mobileEmulation", {"deviceMetrics": {"width": 390, "height": 844, "pixelRatio": 3.0}}
-    )
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    opened_browser = webdriver.Chrome(options, webdriver.ChromeService(driver))
-    yield opened_browser
-    opened_browser.quit()
+    with chromium(tmp_path_factory.mktemp("browser"), device=(390, 844, 3.0)) as opened_browser:
+        yield opened_browser
 
 
 def test_on_a_phone_without_scripts_it_takes_one_tap_to_answer(team, phone):

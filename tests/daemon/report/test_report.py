@@ -2,7 +2,6 @@
 
 import json
 import re
-import shutil
 from dataclasses import replace
 from datetime import UTC
 from io import BytesIO
@@ -34,6 +33,7 @@ from rules.tuning.scoring import Incident
 from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story
 from tests.rigs.nights.known_nights import SETTINGS, known_nights
 from tests.rigs.nights.recorded_nights import live, simulated, write_settings
+from tests.rigs.parts.browser import chromium
 
 FAILED_MS = 1_786_747_200_000  # 00:40 on 15 August 2026 in Copenhagen, as the scenario says
 OTHER = """
@@ -71,30 +71,8 @@ def night(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory):
-    chromium, driver = shutil.which("chromium"), shutil.which("chromedriver")
-    if not (chromium and driver):
-        pytest.skip("no chromium and chromedriver here: apt-get install chromium chromium-driver")
-    from selenium import webdriver
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = chromium
-    for flag in (
-        "--headless",
-        "--no-sandbox",
-        "--disable-gpu",
-        "--no-first-run",
-        "--disable-background-networking",
-        "--disable-component-update",
-        "--disable-sync",
-        "--disable-dev-shm-usage",
-        "--window-size=1200,1000",
-        f"--user-data-dir={tmp_path_factory.mktemp('browser')}",
-    ):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    opened = webdriver.Chrome(options, webdriver.ChromeService(driver))
-    yield opened
-    opened.quit()
+    with chromium(tmp_path_factory.mktemp("browser"), "--window-size=1200,1000") as opened:
+        yield opened
 
 
 def find(browser, selector):

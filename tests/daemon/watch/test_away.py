@@ -4,21 +4,15 @@ import sqlite3
 from contextlib import closing
 
 import pytest
-import structlog
 
 from daemon.journal.fold import AWAY, engine_of
 from daemon.journal.journal import Journal
 from tests.rigs.bench import START_MS, Bench, refolded_events, steady
 
+pytestmark = pytest.mark.usefixtures("quiet_logs")
+
 SILENT_AFTER_S = 5.0
 BACK_MS = START_MS + 300_000
-
-
-@pytest.fixture(autouse=True)
-def quiet():
-    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    yield
-    structlog.reset_defaults()
 
 
 def conditions(bench):

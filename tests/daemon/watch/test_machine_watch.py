@@ -1,7 +1,6 @@
 """What is wrong below the watch is told: on a real small disk, and with a clock that a test sets."""
 
 import pytest
-import structlog
 
 from daemon.broker.notices import Notices
 from daemon.journal.dating import Dating
@@ -15,14 +14,9 @@ from rules.calling.records import DISK_FULL
 from tests.rigs.bench import START_MS, Bench, steady
 from tests.rigs.parts.small_disk import needs_mount, small_disk
 
+pytestmark = pytest.mark.usefixtures("quiet_logs")
+
 MIN_MS = 60_000
-
-
-@pytest.fixture(autouse=True)
-def quiet():
-    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    yield
-    structlog.reset_defaults()
 
 
 @pytest.fixture

@@ -6,7 +6,6 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 import pytest
-import structlog
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -20,6 +19,8 @@ from drivers.readings import Reading
 from rules.calling.records import Voice
 from tests.rigs.bench import Bench, contents, refolded_events
 from tests.rigs.bench import events_in as events_of
+
+pytestmark = pytest.mark.usefixtures("quiet_logs")
 
 HOUR_MS = 3_600_000
 NOON_MS = int(datetime(2026, 8, 14, 12, tzinfo=UTC).timestamp() * 1000)
@@ -42,13 +43,6 @@ class Wall:
 
     def boot_id(self):
         return self.boot
-
-
-@pytest.fixture(autouse=True)
-def quiet():
-    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    yield
-    structlog.reset_defaults()
 
 
 def close(one, other):

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
-import structlog
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -19,6 +18,8 @@ from daemon.journal.dating import Dating, Stretch
 from daemon.journal.journal import Journal
 from tests.rigs.bench import START_MS, Bench, quick_folder, swinging
 
+pytestmark = pytest.mark.usefixtures("quiet_logs")
+
 SOURCES = [
     ("k1-ct", "temperature", "k1"),
     ("k1-ct", "conductivity", "k1"),
@@ -27,13 +28,6 @@ SOURCES = [
     ("k2-s", "salinity", "k2"),
     ("room", "air_pressure", "rack"),
 ]
-
-
-@pytest.fixture(autouse=True)
-def quiet():
-    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    yield
-    structlog.reset_defaults()
 
 
 def readings_of(journal):

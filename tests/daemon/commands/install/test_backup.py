@@ -7,7 +7,6 @@ from contextlib import closing
 from datetime import UTC, datetime
 
 import pytest
-import structlog
 
 from daemon.commands.cli import main
 from daemon.commands.install.backup import backup, copies
@@ -16,14 +15,9 @@ from daemon.journal.journal import Journal
 from daemon.journal.sole_writer import SoleWriter
 from tests.rigs.bench import START_MS, Bench, contents, refolded_events, steady, swinging
 
+pytestmark = pytest.mark.usefixtures("quiet_logs")
+
 NOW = datetime(2026, 8, 14, 12, tzinfo=UTC)
-
-
-@pytest.fixture(autouse=True)
-def quiet():
-    structlog.configure(processors=[], logger_factory=structlog.ReturnLoggerFactory())
-    yield
-    structlog.reset_defaults()
 
 
 def test_a_copy_is_what_the_journal_was_and_can_be_run_from(tmp_path):
