@@ -181,6 +181,9 @@ def _stretches(
     Each says whether it begins with a return into the water; None where it only goes on from before.
     A value made of what another vessel or another day knows steps when it begins and ends.
     """
+    if dry is None and elsewhere is None and not (state.dry or state.elsewhere):
+        yield slice(0, size), None
+        return
     none = np.zeros(size, dtype=np.bool_)
     dry, elsewhere = none if dry is None else dry, none if elsewhere is None else elsewhere
     returns = np.concatenate([[state.dry], dry[:-1]]) & ~dry

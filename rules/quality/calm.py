@@ -75,7 +75,7 @@ class Buckets:
         """Return the buckets with more readings (shapes n, not empty), and which one each of them is in."""
         numbers = at_ms // BUCKET_MS
         starts = np.concatenate(([0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1))
-        count = np.diff(starts, append=at_ms.size)
+        count = np.concatenate((starts[1:], [at_ms.size])) - starts
         when = np.stack((numbers[starts], count, at_ms[starts], at_ms[starts + count - 1]))
         extremes = np.stack((np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)))
         kept = self.size

@@ -151,10 +151,10 @@ def _by_hours(now: Hour, at_ms: Ints, quanta: Ints, doubtful: NDArray[np.bool_])
     bends[2:] = (row[2:] - 2 * row[1:-1] + row[:-2]) * (hours[2:] == hours[:-2])
     hours, steps, bends = hours[known:], steps[known:], bends[known:]
     starts = np.concatenate(([0], np.flatnonzero(hours[1:] != hours[:-1]) + 1))
-    waits = np.diff(at_ms, prepend=now.newest_ms)
+    waits = at_ms - np.concatenate(([now.newest_ms], at_ms[:-1]))
     begun = starts[1:] if now.hour == hours[0] else starts
     waits[begun] = at_ms[begun] - hours[begun] * HOUR_MS
-    count = np.diff(starts, append=at_ms.size)
+    count = np.concatenate((starts[1:], [at_ms.size])) - starts
     rows = (
         hours[starts],
         np.logical_or.reduceat(doubtful, starts),

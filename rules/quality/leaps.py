@@ -196,6 +196,8 @@ class _Doubt:
         From further back than the reading before, it takes two: a stray one is no base.
         """
         at = self._apart()
+        if not at.size:
+            return at, at, at
         start, earliest = np.full((2, at.size), -1)
         fars = [self._far(at, lag) for lag in range(1, LOOKS_BACK + 2)]
         for lag in range(LOOKS_BACK, 0, -1):

@@ -163,7 +163,7 @@ def _judge_hours(
     new, starts = HourStatistics.of(time_ms, usable, sensor)
     hours = past.followed_by(new)
     first = hours.hour.size - new.hour.size
-    readings = np.diff(starts, append=time_ms.size)
+    readings = np.concatenate((starts[1:], [time_ms.size])) - starts
     max_step = None
     if deviations is not None:
         deviation = hours.deviation_before(settings.deviation_hours, first, sensor)

@@ -1,7 +1,7 @@
 """The limits of a tolerance, one by one, as the engine checks them."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import Enum, StrEnum, auto
 from functools import lru_cache
 
@@ -57,10 +57,11 @@ class Limit:
     past: float | None = None
     origin: str = ""
 
-    @property
-    def key(self) -> str:
-        """Return what the state of this limit is kept under."""
-        return f"{self.condition}:{self.level}"
+    key: str = field(init=False)
+    """What the state of this limit is kept under."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "key", f"{self.condition}:{self.level}")
 
 
 FAULT_KEY = f"{Condition.PROBE_FAULT}:{Level.ADVISORY}"
