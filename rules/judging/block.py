@@ -26,7 +26,7 @@ from rules.judging.out_of_water import (
     jumps,
     values_in_water,
 )
-from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs
+from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs, disputed
 from rules.judging.silence import Places, Silence, SourceState
 from rules.judging.trust import Trust
 from rules.judging.unwatched import Loss
@@ -187,7 +187,8 @@ class Block:
         measured = Series(series.index, series.time_ms, now, suspect=suspect)
         usual = channel.quantity in USUALLY and not self._watch_list.is_maintained(channel.source.id)
         sampled = sample(measured, self._channels[channel.name]) if usual else np.array([], dtype=np.intp)
-        self._inputs.note(channel.name, measured, sampled)
+        doubts = disputed(series.value, verdict.judged.tests)
+        self._inputs.note(channel.name, measured, sampled, doubts)
         sure = ~np.isnan(verdict.usable)
         tolerance = self._watch_list.tolerance(channel)
         if series.error is not None and tolerance is not None:
