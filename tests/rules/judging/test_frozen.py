@@ -241,3 +241,13 @@ def test_the_measured_sea_on_coarse_digits_is_left_in_peace_for_three_days(digit
         sea = measured()["t"][begin : begin + 3 * 24 * 60]
         at = np.arange(1, sea.size + 1) * MINUTE
         assert told(at, {T: np.round(sea / digit) * digit}, (T,))[0] == [], begin
+
+
+def test_what_two_days_showed_counts_from_their_midnight_on():
+    """Noise of 0.15 mg/L: not erratic in itself, but thirty times what the probe showed until midnight."""
+    at, values = water(2.4, noise=0.005)
+    noisy = at >= 50 * HOUR
+    values[O2][noisy] += np.round(0.15 * np.random.default_rng(LOT).normal(size=np.count_nonzero(noisy)), 2)
+    ((alarm, minutes, reason),) = told(at, values, (T, C, O2))[0]
+    assert (alarm, reason) == ("k1/oxygen/probe_fault", "erratic")
+    assert minutes <= 50 * 60 + 30
