@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rules.alarms.life_cycle import Condition, Trigger
+from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.engine import Engine
 from rules.judging.watched import UNCHANGED
 from rules.quality.settings import DEFAULT_QUALITY
@@ -31,6 +31,7 @@ SOURCES = {
 }
 LOT = 2_040_868_117
 FOUND = (Trigger.RAISED, Trigger.SUPPRESSED)
+TOLD_OF = (Trigger.RAISED, Trigger.WORSENED, Trigger.REANNOUNCED)
 
 
 def water(days, digit=0.01, swing_c=0.2, noise=0.02):
@@ -251,3 +252,15 @@ def test_what_two_days_showed_counts_from_their_midnight_on():
     ((alarm, minutes, reason),) = told(at, values, (T, C, O2))[0]
     assert (alarm, reason) == ("k1/oxygen/probe_fault", "erratic")
     assert minutes <= 50 * 60 + 30
+
+
+@pytest.mark.parametrize("noise_c", [0.55, 1.4, 2.7])
+def test_a_thermometer_that_is_noisy_from_its_first_minute_is_one_call(noise_c):
+    """It has no sound past to be compared with; half an hour is within what heat leaves for an answer."""
+    at, values = water(1)
+    values[T] = np.round(values[T] + noise_c * np.random.default_rng(LOT).normal(size=at.size), 2)
+    events = engine_for((T, C, O2)).feed(block(at, values, (T, C, O2))).events
+    told_now = [it for it in events if it.trigger in TOLD_OF and it.state is State.UNACKNOWLEDGED]
+    (call,) = {it.alarm for it in told_now if it.priority >= Priority.MEDIUM}
+    assert call == "probe/multi/unwatched"
+    assert (min(it.at_ms for it in told_now if it.alarm == call) - MIDNIGHT_MS) / MINUTE <= 40
