@@ -38,7 +38,7 @@ from rules.rack.stage_plan import StageNow, move
 from rules.rack.state import RackState, stages_under, targets_of
 from rules.readings import Action, Notice, Outcome, Readings
 
-SNAPSHOT_VERSION = 8
+SNAPSHOT_VERSION = 9
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,7 @@ from rules.judging.out_of_water import (
     jumps,
     values_in_water,
 )
-from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs
+from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs, disputed
 from rules.judging.silence import Places, Silence, SourceState
 from rules.judging.trust import Trust
 from rules.judging.unwatched import Loss
@@ -34,6 +34,7 @@ from rules.judging.watch_list import OXYGEN, WatchList
 from rules.quality.flags import Flag
 from rules.rack.channels import Channel
 from rules.rack.limits import distances_to_worst
+from rules.rack.plan import Source
 from rules.readings import Amendment, ChannelFlags, Outcome, Readings
 
 _LARGEST_UINT16 = np.iinfo(np.uint16).max
@@ -187,7 +188,8 @@ class Block:
         measured = Series(series.index, series.time_ms, now, suspect=suspect)
         usual = channel.quantity in USUALLY and not self._watch_list.is_maintained(channel.source.id)
         sampled = sample(measured, self._channels[channel.name]) if usual else np.array([], dtype=np.intp)
-        self._inputs.note(channel.name, measured, sampled)
+        doubts = disputed(series.value, verdict.judged.tests)
+        self._inputs.note(channel.name, measured, sampled, doubts)
         sure = ~np.isnan(verdict.usable)
         tolerance = self._watch_list.tolerance(channel)
         if series.error is not None and tolerance is not None:
@@ -243,14 +245,15 @@ class Block:
 
         None where all are of the water, or nobody knows.
         """
-        cell = self._watch_list.cells.get(channel.source.probe)
+        source = channel.source
+        cell = self._watch_list.cells.get(source.probe, self._watch_list.apart.get(source.id))
         if cell is None or not channel.measured:
             return None
         its, time_ms = self._dryness(cell), self._readings.time_ms[here]
         if its.is_over(time_ms):
             return None
-        out = believed_out(here, time_ms, its, *self._spells(cell))
-        return (out | its.dry if channel.source.id == cell else out), out
+        out = believed_out(here, time_ms, its, *self._spells(cell, source))
+        return (out | its.dry if source.id == cell else out), out
 
     def _dry_readings(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.bool_] | None:
         """Return where a probe's own readings are not of the water; None where all are, or nobody knows."""
@@ -262,47 +265,56 @@ class Block:
             self._dry[cell] = dryness(self._read(cell), self._sources[cell])
         return self._dry[cell]
 
-    def _spells(self, cell: int) -> tuple[Spells, Spells]:
-        """Return what bears a cell out, and where it ceases to be believed."""
-        if cell not in self._told:
-            self._told[cell] = self._witness(cell), self._ended(cell)
-        return self._told[cell]
+    def _spells(self, cell: int, source: Source) -> tuple[Spells, Spells]:
+        """Return what bears a cell out for a source, and where it ceases to be believed.
 
-    def _witness(self, cell: int) -> Spells:
-        """Return what bears a cell out: a jump of what shares its probe, or maintenance."""
-        its, before_ms = self._dryness(cell), self._sources[cell].witness_ms
+        What stands apart from the cell knows only of itself, and is believed for minutes at most.
+        """
+        apart = source.id in self._watch_list.apart
+        key = source.id if apart else cell
+        if key not in self._told:
+            mates = [it for it in self._watch_list.mates(cell) if it.quantity in WITNESSES]
+            jumping, staying = ([source], []) if apart else (mates, mates)
+            state = self._sources[key]
+            witness = self._witness(cell, jumping, state.witness_ms)
+            self._told[key] = witness, self._ended(cell, staying, state.ended_ms)
+        return self._told[key]
+
+    def _witness(self, cell: int, mates: list[Source], before_ms: int) -> Spells:
+        """Return what bears a cell out: a jump of one of its mates, or maintenance."""
+        its = self._dryness(cell)
         if not its.dry.any() and its.is_over(self._readings.time_ms, JUMPS_WITHIN_MS):
             return borne_out([], before_ms)
-        found = [
-            jumps(self._read(mate.id), mate.quantity, its, self._sources[mate.id])
-            for mate in self._watch_list.mates(cell)
-            if mate.quantity in WITNESSES
-        ]
+        found = [jumps(self._read(it.id), it.quantity, its, self._sources[it.id]) for it in mates]
         if self._watch_list.is_maintained(cell):
             found.append((its.cell.index[its.dry], its.spell_ms[1:][its.dry]))
         return borne_out(found, before_ms)
 
-    def _ended(self, cell: int) -> Spells:
-        """Return where a cell ceases to be believed: nothing that shares its probe is away any more."""
-        its, before_ms = self._dryness(cell), self._sources[cell].ended_ms
+    def _ended(self, cell: int, mates: list[Source], before_ms: int) -> Spells:
+        """Return where a cell ceases to be believed: none of its mates is away any more."""
+        its = self._dryness(cell)
         if not its.dry.any():
             return borne_out([], before_ms)
         here = its.cell.index[its.dry]
         still_away = np.zeros(here.size, dtype=np.bool_)
-        for mate in self._watch_list.mates(cell):
-            if mate.quantity in WITNESSES:
-                still_away |= away(here, self._read(mate.id), mate.quantity, its, self._sources[mate.id])
+        for mate in mates:
+            still_away |= away(here, self._read(mate.id), mate.quantity, its, self._sources[mate.id])
         return borne_out([given_up(its, still_away)], before_ms)
 
     def _note_dry(self) -> None:
         for cell in self._watch_list.cells.values():
             its, state = self._dryness(cell), self._sources[cell]
-            state.witness_ms, state.ended_ms = (int(told[1][-1]) for told in self._spells(cell))
-            for mate in self._watch_list.mates(cell):
-                read = self._read(mate.id)
-                self._sources[mate.id].wet = float(values_in_water(read, its, self._sources[mate.id])[-1])
+            mates = self._watch_list.mates(cell)
+            apart = [mate for mate in mates if mate.id in self._watch_list.apart]
+            told = [(it, self._spells(cell, it)) for it in (self._watch_list.own[cell].source, *apart)]
+            for it, spells in told:
+                kept = self._sources[it.id]
+                kept.witness_ms, kept.ended_ms = (int(each[1][-1]) for each in spells)
+            for mate in mates:
+                read, kept = self._read(mate.id), self._sources[mate.id]
+                kept.wet = float(values_in_water(read, its, kept)[-1])
                 if read.value.size:
-                    self._sources[mate.id].raw = float(read.value[-1])
+                    kept.raw = float(read.value[-1])
             state.dry_ms, state.spell_ms = int(its.last_ms[-1]), int(its.spell_ms[-1])
 
     def _read(self, source_id: int) -> Series:

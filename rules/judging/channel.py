@@ -289,8 +289,10 @@ class _Judgement:
         error = self.series.error
         if limit.basis is Basis.LIKELY_VALUE:
             return np.where(False if error is None else error > 0, compared, np.nan)
-        if limit.basis is not Basis.VALUE or error is None:
+        if error is None or limit.basis is Basis.DIFFERENCE:
             return compared
+        if limit.basis is Basis.RATE:
+            error = error / (self.tolerance.rate_window_ms / MS_PER_HOUR)
         return compared - error if limit.above else compared + error
 
     def _sure(self, beyond: NDArray[np.bool_], bound: float | Array, above: bool) -> NDArray[np.bool_]:
@@ -298,7 +300,8 @@ class _Judgement:
         index = np.flatnonzero(beyond)
         lead_h = self.tolerance.lead_time_ms / MS_PER_HOUR
         level = self.course.level[index]
-        reached = level + self.course.steady_rate(index) * lead_h
+        off = 0.0 if self.series.error is None else self.series.error[index]
+        reached = level + self.course.steady_rate(index) * lead_h + (-off if above else off)
         limit = bound if isinstance(bound, float) else bound[index]
         sure = np.zeros_like(beyond)
         sure[index] = (level <= limit) & (reached > limit) if above else (level >= limit) & (reached < limit)

@@ -2,10 +2,11 @@
 
 A cell alone may be broken. It is believed for the rest of its probe where temperature or oxygen jumped as it
 went dry, or where somebody declared maintenance; and for minutes only, unless what jumped has not come back
-since: a cell that broke meanwhile does not blind the rest. A dry cell itself fails either way.
+since: a cell that broke meanwhile does not blind the rest. A dry cell itself fails either way. Of separate
+probes that are lifted out together each is believed to be that jumps as the cell goes dry, for minutes only.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,6 +44,16 @@ Times = NDArray[np.int64]
 def cells_of(sources: Iterable[Source]) -> Mapping[str, int]:
     """Return the source that is the conductivity cell of each probe that has one."""
     return {source.probe: source.id for source in sources if source.quantity is Quantity.CONDUCTIVITY}
+
+
+def lifted_together(sources: Sequence[Source]) -> Iterator[tuple[int, int]]:
+    """Go through what has no cell on its probe, beside a cell that has nothing on its own (ids of both)."""
+    cells = cells_of(sources)
+    shared = {it.probe for it in sources if it.quantity in WITNESSES}
+    alone = {it.vessel: it.id for it in sources if cells.get(it.probe) == it.id and it.probe not in shared}
+    for it in sources:
+        if it.quantity in WITNESSES and it.probe not in cells and it.vessel in alone:
+            yield it.id, alone[it.vessel]
 
 
 @dataclass(frozen=True, slots=True)

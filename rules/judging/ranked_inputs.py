@@ -4,6 +4,9 @@ Measured now in the vessel comes first and has no error here: that of a healthy 
 Otherwise whichever is surest of: the last good value, which grows less sure with its age, what a vessel of
 the same supply measures now, and the vessel's usual value. Never a limit or a target: tuning moves them,
 and a replay under other limits must not change the water.
+
+Nobody knows of a leap, of noise or of two probes that disagree which side is the water: what stands in may be
+off by all that lies between the two.
 """
 
 from collections.abc import Callable, Iterator, Mapping
@@ -15,9 +18,12 @@ from numpy.typing import NDArray
 from rules.care.accuracy import WEATHER_HPA
 from rules.judging.channel import SAMPLES_KEPT, ChannelState, Series
 from rules.judging.watch_list import WatchList
+from rules.quality.flags import Flag, QartodTest, pack
 from rules.quality.history import DAY_MS, Learned, near_default
+from rules.quality.probe_faults import flags_of
 from rules.quantities import Quantity
 from rules.rack.channels import Channel, Need
+from rules.rack.stages import WITHOUT_LIMITS
 from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA
 from rules.water.standard_atmosphere import standard_air_pressure_hpa
 
@@ -52,6 +58,15 @@ class Known:
     elsewhere: Bools
 
 
+def disputed(value: Array, tests: NDArray[np.uint32]) -> Array:
+    """Return the readings (shape n) that are a leap away or an erratic probe's, NaN where one is not.
+
+    What no water of the rack can be is not disputed: nobody believes it.
+    """
+    failed = flags_of(tests, QartodTest.RATE_OF_CHANGE) == Flag.FAIL
+    return np.where(failed & (flags_of(tests, QartodTest.GROSS_RANGE) == Flag.PASS), value, np.nan)
+
+
 class Inputs:
     """Looks up, in one block, what is known of other channels at each reading."""
 
@@ -67,12 +82,18 @@ class Inputs:
             name: (it.good_time_ms, it.good_value, it.good_suspect, it.sample)
             for name, it in channels.items()
         }
+        self._doubt_before = {
+            name: float(disputed(np.array([it.value]), pack(it.quality.tests))[0])
+            for name, it in channels.items()
+        }
         self._found: dict[str, Series] = {}
         self._samples: dict[str, NDArray[np.intp]] = {}
+        self._doubts: dict[str, Array] = {}
 
-    def note(self, name: str, measured: Series, sampled: NDArray[np.intp]) -> None:
-        """Take in what became of a channel: values measured now (NaN elsewhere), and which were sampled."""
-        self._found[name], self._samples[name] = measured, sampled
+    def note(self, name: str, measured: Series, sampled: NDArray[np.intp], doubts: Array) -> None:
+        """Take in what became of a channel: values measured now (NaN elsewhere), which were sampled, which
+        are `disputed`."""
+        self._found[name], self._samples[name], self._doubts[name] = measured, sampled, doubts
 
     def newest(self, name: str, at: Series) -> Array:
         """Return a channel's newest value at each reading of `at` (shape m); NaN where it is none of now."""
@@ -82,19 +103,42 @@ class Inputs:
     def of(self, need: Need, vessel: str, at: Series) -> Known:
         """Return the best that is known of a quantity at each reading of `at` (shape m)."""
         size = at.time_ms.size
-        value, suspect = np.full(size, np.nan), np.zeros(size, np.bool_)
+        value, suspect, error = np.full(size, np.nan), np.zeros(size, np.bool_), np.zeros(size)
+        elsewhere = np.zeros(size, np.bool_)
+        apart_by = WITHOUT_LIMITS[need.quantity].max_disagreement or np.inf
         for name in need.channels:
             times, values, doubtful = self._last(name, at)
-            now = np.isnan(value) & (at.time_ms - times <= self._holds_ms(name))
+            now = (at.time_ms - times <= self._holds_ms(name)) & np.isnan(self._disputed(name, at))
+            apart = np.abs(np.where(now, values, np.nan) - value)
+            error = np.where(apart > apart_by, np.maximum(apart, error), error)
+            now &= np.isnan(value)
             value[now], suspect[now] = values[now], doubtful[now]
-            if not np.isnan(value).any():
-                break
-        error, elsewhere = np.zeros(size), np.zeros(size, np.bool_)
         lost = np.flatnonzero(np.isnan(value))
         if lost.size:
             then = Series(at.index[lost], at.time_ms[lost], at.value[lost])
             value[lost], error[lost], elsewhere[lost] = self._next_best(need, vessel, then)
+            for name in need.channels:
+                error[lost] = np.fmax(error[lost], np.abs(self._told(name, then, value[lost]) - value[lost]))
         return Known(value, error, suspect, elsewhere)
+
+    def _disputed(self, name: str, at: Series) -> Array:
+        """Return the newest reading behind a channel where it is disputed, NaN where it is not."""
+        own = self._own(name)
+        before, doubts = self._doubt_before[own], self._doubts.get(own)
+        if doubts is None or (np.isnan(before) and np.isnan(doubts).all()):
+            return np.full(at.index.size, before)
+        place = np.searchsorted(self._found[own].index, at.index, side="right")
+        newest: Array = np.concatenate([[before], doubts])[place]
+        return newest
+
+    def _told(self, name: str, at: Series, value: Array) -> Array:
+        """Return what a disputed probe makes of a value, in proportion where it is derived; NaN elsewhere."""
+        raw, own = self._disputed(name, at), self._own(name)
+        return raw if own == name else value * raw / self._last(own, at)[1]
+
+    def _own(self, name: str) -> str:
+        channel = self._watch_list.channels[self._watch_list.place[name]]
+        return self._watch_list.own[channel.source.id].name
 
     def _next_best(self, need: Need, vessel: str, at: Series) -> tuple[Array, Array, Bools]:
         found = list(self._candidates(need, vessel, at))

@@ -170,11 +170,13 @@ class Trust:
         return self._buckets[source_id]
 
     def _sound(self, source_id: int) -> Floats:
-        """Return what a probe read, NaN where it jumps or says what it cannot: that bears no witness."""
+        """Return what a probe read, NaN where that is no witness: a jump, in air, what it cannot say."""
         if source_id not in self._sounds:
             value = self._readings.value[self._places[source_id]]
-            sensor = self._watch_list.quality(self._watch_list.own[source_id]).sensor_range
+            channel = self._watch_list.own[source_id]
+            sensor = self._watch_list.quality(channel).sensor_range
             bad = self._leaps_of(source_id)[0].jumped | (value < sensor.low) | (value > sensor.high)
+            bad |= ~self._in_water(channel)
             self._sounds[source_id] = np.where(bad, np.nan, value)
         return self._sounds[source_id]
 

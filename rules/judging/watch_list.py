@@ -10,7 +10,7 @@ from rules.alarms.alarm import Alarm
 from rules.alarms.event import NO_EVIDENCE, Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.causes import water_cause
-from rules.judging.out_of_water import cells_of
+from rules.judging.out_of_water import cells_of, lifted_together
 from rules.judging.persistence import Turn
 from rules.judging.silence import Scope, Silence, SourceState
 from rules.judging.unwatched import Danger, Loss, cause_of
@@ -47,8 +47,8 @@ class WatchList:
     """What follows from a plan and from the stages in the vessels; the engine looks everything up here.
 
     `channels` come each after those that it takes its inputs from; `own` is the channel of what a
-    source measures, `cells` the conductivity source by which a probe knows that it is in water, `witness_ids`
-    the sources that bear witness against others.
+    source measures, `cells` the conductivity source by which a probe knows that it is in water, `apart` that
+    by which a source does whose probe has none, `witness_ids` the sources that bear witness against others.
     """
 
     def __init__(self, plan: RackPlan, rack: RackState) -> None:
@@ -57,6 +57,7 @@ class WatchList:
         self.place = {channel.name: place for place, channel in enumerate(self.channels)}
         self.own = {channel.source.id: channel for channel in self.channels if channel.measured}
         self.cells = cells_of(plan.sources)
+        self.apart = dict(lifted_together(plan.sources))
         self.twins = {channel.name: channel.twin for channel in self.channels if channel.twin}
         self._rack = rack
         self._dangers: tuple[Danger, ...] | None = None
@@ -64,9 +65,10 @@ class WatchList:
         self.witness_ids = {it for source in plan.sources for it, _ in self.witnesses(source)}
 
     def mates(self, cell: int) -> list[Source]:
-        """Return what a conductivity cell's probe measures beside it."""
+        """Return what a conductivity cell's probe measures beside it, or what stands apart beside it."""
         probe = self.own[cell].source.probe
-        return [mate for mate in self.plan.sources if mate.probe == probe and mate.id != cell]
+        own = (it for it in self.plan.sources if it.probe == probe or self.apart.get(it.id) == cell)
+        return [mate for mate in own if mate.id != cell]
 
     def corrected_by(self, channel: Channel) -> Channel | None:
         """Return the temperature by which a probe itself corrects what it measures; None where there is none.

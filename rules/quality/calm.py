@@ -14,7 +14,7 @@ from typing import Final, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.quality.history import DAY_MS, FORTNIGHT, LAST_DIGIT, Learned
+from rules.quality.history import COUNTS_AFTER_MS, DAY_MS, FORTNIGHT, LAST_DIGIT, Learned
 from rules.quantities import Quantity
 
 Ints = NDArray[np.int64]
@@ -127,12 +127,14 @@ class Stretch:
 @dataclass(frozen=True, slots=True)
 class Calm:
     """What is carried of a source: its buckets, and of exact repeats and of dither the stretch under way, and
-    how long the longest of each day were. `changed_ms` is when a reading last differed from that before."""
+    how long the longest of each day were. `began_ms` is when the first reading came, or that after a day
+    without, `changed_ms` when one last differed from that before."""
 
     buckets: Buckets = field(default_factory=Buckets)
     stretches: tuple[Stretch, ...] = (Stretch(), Stretch())
     longest: tuple[dict[int, int], ...] = ({}, {})
     value: float = np.nan
+    began_ms: int = -1
     changed_ms: int = -1
     frozen: bool = False
 
@@ -174,9 +176,9 @@ class Shown:
         least = MOVED[self.quantity][self.quantity]
         return 2.0 if self.now is None else max(1.0, _DIGITS_MOVED * self.now.digit / least)
 
-    def counts(self, at_ms: int, span: float) -> bool:
-        """Return whether enough is known of stretches within a span."""
-        return self.now is not None and self.now.counts(at_ms) and self._span(self.before) >= 0.8 * span
+    def compares(self, span: float) -> bool:
+        """Return whether the stretches of before were as wide as those within a span."""
+        return self._span(self.before) >= 0.8 * span
 
     def _span(self, known: Learned | None) -> float:
         widest = DITHER_DIGITS * LAST_DIGIT[self.quantity]
@@ -216,18 +218,20 @@ def frozen(
     goes_on = past.buckets.size and past.buckets.when[0, -1] == buckets.when[0, first]
     open_part = tuple(past.buckets.extremes[:, -1].tolist()) if goes_on else None
     stretches, longest = [], []
+    began_ms = past.began_ms
+    if not past.buckets.size or at_ms[0] - past.buckets.when[3, -1] > DAY_MS:
+        began_ms = int(at_ms[0])
     for span, stretch, lengths in zip((0.0, shown.span), past.stretches, past.longest, strict=True):
-        track = _Track(buckets, first, shown, span, witnesses, replace(stretch), dict(lengths), open_part)
+        known = replace(stretch), dict(lengths), open_part, began_ms
+        track = _Track(buckets, first, shown, span, witnesses, *known)
         track.follow()
         found |= track.frozen(at_ms, value, bucket_of)
         stretches.append(track.stretch)
         longest.append(track.longest)
     changes = np.flatnonzero(np.concatenate(([past.value], value[:-1])) != value)
     changed_ms = int(at_ms[changes[-1]]) if changes.size else past.changed_ms
-    calm = Calm(
-        buckets.newest(), tuple(stretches), tuple(longest), float(value[-1]), changed_ms, bool(found[-1])
-    )
-    return found, calm
+    newest = float(value[-1]), began_ms, changed_ms, bool(found[-1])
+    return found, Calm(buckets.newest(), tuple(stretches), tuple(longest), *newest)
 
 
 class _Track:
@@ -243,8 +247,9 @@ class _Track:
         stretch: Stretch,
         longest: dict[int, int],
         open_part: tuple[float, float] | None,
+        began_ms: int,
     ) -> None:
-        self._open = open_part
+        self._open, self._began_ms = open_part, began_ms
         self._when, (self._low, self._high) = buckets.when, buckets.extremes
         self._first, self._shown, self._span = first, shown, span
         closed = buckets.when[0, first:-1]
@@ -310,15 +315,25 @@ class _Track:
         low, high = float(self._low[at]), float(self._high[at])
         if high - low > self._span:
             return
-        frozen_ms = -1
-        if self._shown.counts(first_ms, self._span):
-            today = first_ms // DAY_MS
-            known = [ms for day, ms in self.longest.items() if today - FORTNIGHT <= day < today]
-            frozen_ms = TIMES_THE_LONGEST * max([LEAST_MS, *known]) - TELLS_WITHIN_MS
         beside = [(-np.inf, np.inf)] * len(self._least)
+        frozen_ms = self._frozen_after_ms(first_ms)
         self.stretch = Stretch(
             count, first_ms, last_ms, low, high, self._span, frozen_ms, self._shown.moved, beside
         )
+
+    def _frozen_after_ms(self, first_ms: int) -> int:
+        """Return how long a stretch may last that begins now; -1 where what was before tells nothing.
+
+        Of k times the time the longest is taken to be at most k times as long: a past of less than two days
+        is stretched to these, and tells nothing before they are over; nor does one that was calm for a third.
+        """
+        known_ms, today = first_ms - self._began_ms, first_ms // DAY_MS
+        known = [ms for day, ms in self.longest.items() if day >= today - FORTNIGHT]
+        longest_ms = TIMES_THE_LONGEST * max([LEAST_MS, *known])
+        if longest_ms > known_ms or not self._shown.compares(self._span):
+            return -1
+        stretched_ms = round(longest_ms * max(1.0, COUNTS_AFTER_MS / known_ms))
+        return max(stretched_ms - TELLS_WITHIN_MS, COUNTS_AFTER_MS - known_ms)
 
     def _note_beside(self, at: int) -> None:
         """Take in what the witnesses did in a bucket."""

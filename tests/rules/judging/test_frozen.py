@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rules.alarms.life_cycle import Condition, Trigger
+from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.engine import Engine
 from rules.judging.watched import UNCHANGED
 from rules.quality.settings import DEFAULT_QUALITY
@@ -17,6 +17,7 @@ from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source
 from rules.rack.stages import DEFAULT_TOLERANCES
 from rules.readings import Readings
+from tests.rigs.nights.calm_water import measured
 
 MIDNIGHT_MS = 1_760_054_400_000  # 2025-10-10T00:00:00Z
 MINUTE, HOUR, POLL = 60_000, 3_600_000, 30_000
@@ -30,6 +31,7 @@ SOURCES = {
 }
 LOT = 2_040_868_117
 FOUND = (Trigger.RAISED, Trigger.SUPPRESSED)
+TOLD_OF = (Trigger.RAISED, Trigger.WORSENED, Trigger.REANNOUNCED)
 
 
 def water(days, digit=0.01, swing_c=0.2, noise=0.02):
@@ -199,3 +201,66 @@ def test_a_calm_probe_whose_answers_are_counted_is_not_frozen():
     engine = Engine(replace(engine_for((T,)).plan, fresh={"multi": 9}), MIDNIGHT_MS)
     assert not engine.feed(block(at, values, (T, 9))).events
     assert now(engine, "k1/temperature").frozen is False
+
+
+@pytest.mark.parametrize("freezes_h", [1.3, 3.7, 9.2, 17.5, 24.4, 38.8, 46.6])
+@pytest.mark.parametrize("digit", [0.01, 0.05], ids=["fine", "coarse"])
+def test_a_freeze_within_the_first_two_days_is_told_when_they_are_over(freezes_h, digit):
+    """The longest calm of k times the time is at most k times as long: half a day at most for these."""
+    at, values = water(4, digit=digit)
+    frozen = at >= freezes_h * HOUR
+    values[O2][frozen] = values[O2][frozen][0]
+    ((alarm, minutes, reason),) = told(at, values, (T, C, O2))[0]
+    assert (alarm, reason) == ("k1/oxygen/probe_fault", "stuck")
+    moves = np.flatnonzero(np.diff(values[O2][~frozen]))
+    longest_h = max(1 / 6, np.diff(moves).max() * POLL / HOUR)
+    due_h = max(48.0, freezes_h + 3 * longest_h * max(1.0, 48.0 / freezes_h))
+    assert 0.0 <= minutes / 60 - min(due_h, 48.0) <= due_h - 48.0 + 0.1
+
+
+def test_a_probe_that_never_moved_is_shown_as_that_and_calls_nobody():
+    at, values = water(4)
+    values[O2][:] = 8.0
+    faults, engine = told(at, values, (T, C, O2))
+    assert not faults
+    assert now(engine, "k1/oxygen").frozen is None
+
+
+@pytest.mark.parametrize("lot", range(30))
+def test_healthy_coarse_probes_are_left_in_peace_from_their_first_day_on(lot):
+    """Water that hardly moves beside a last digit of 0.1 shows it six times in two days, or never."""
+    draw = np.random.default_rng(lot)
+    noise, at = draw.uniform(0.008, 0.02), np.arange(2 * POLL, 6 * DAY, 2 * POLL)
+    course = 15.0 + 0.2 * noise * np.sin(2 * np.pi * at / DAY)
+    values = {T: np.round(course + noise * draw.normal(size=at.size), 1)}
+    assert told(at, values, (T,))[0] == []
+
+
+@pytest.mark.parametrize("digit", [0.05, 0.1])
+def test_the_measured_sea_on_coarse_digits_is_left_in_peace_for_three_days(digit):
+    for begin in range(0, 16_000, 1_900):
+        sea = measured()["t"][begin : begin + 3 * 24 * 60]
+        at = np.arange(1, sea.size + 1) * MINUTE
+        assert told(at, {T: np.round(sea / digit) * digit}, (T,))[0] == [], begin
+
+
+def test_what_two_days_showed_counts_from_their_midnight_on():
+    """Noise of 0.15 mg/L: not erratic in itself, but thirty times what the probe showed until midnight."""
+    at, values = water(2.4, noise=0.005)
+    noisy = at >= 50 * HOUR
+    values[O2][noisy] += np.round(0.15 * np.random.default_rng(LOT).normal(size=np.count_nonzero(noisy)), 2)
+    ((alarm, minutes, reason),) = told(at, values, (T, C, O2))[0]
+    assert (alarm, reason) == ("k1/oxygen/probe_fault", "erratic")
+    assert minutes <= 50 * 60 + 30
+
+
+@pytest.mark.parametrize("noise_c", [0.55, 1.4, 2.7])
+def test_a_thermometer_that_is_noisy_from_its_first_minute_is_one_call(noise_c):
+    """It has no sound past to be compared with; half an hour is within what heat leaves for an answer."""
+    at, values = water(1)
+    values[T] = np.round(values[T] + noise_c * np.random.default_rng(LOT).normal(size=at.size), 2)
+    events = engine_for((T, C, O2)).feed(block(at, values, (T, C, O2))).events
+    told_now = [it for it in events if it.trigger in TOLD_OF and it.state is State.UNACKNOWLEDGED]
+    (call,) = {it.alarm for it in told_now if it.priority >= Priority.MEDIUM}
+    assert call == "probe/multi/unwatched"
+    assert (min(it.at_ms for it in told_now if it.alarm == call) - MIDNIGHT_MS) / MINUTE <= 40

@@ -168,3 +168,10 @@ def test_planulae_that_become_ephyrae_without_a_polyp_have_a_path():
     assert watched.engine.stages()["k1"].stage == "ephyra"
     assert watched.events == []
     assert [notice for notice in watched.notices if notice.kind == "stage runs long"] == []
+
+
+def test_planulae_bear_the_salinity_of_full_sea_water_and_no_more_than_38():
+    """Common practice, no source: beyond 20 to 38 is critical, but for a brackish strain."""
+    for name in ("aurita", "coerulea"):
+        critical = tolerances_of(Lineage(name))["planula"][Quantity.SALINITY].critical
+        assert (critical.low, critical.high) == (20.0, 38.0), name
