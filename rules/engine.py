@@ -26,7 +26,7 @@ from rules.judging.channel import ChannelState
 from rules.judging.disagreement import with_disagreement
 from rules.judging.silence import Places, SourceState, note_heard, silences
 from rules.judging.trend import TrendState
-from rules.judging.unwatched import Seen, Unseen, with_its_reason
+from rules.judging.unwatched import Hidden, Seen, Unseen, with_its_reason
 from rules.judging.watch_list import WatchList
 from rules.judging.watched import ChannelNow, DangerNow, dangers_now
 from rules.plain import from_plain, to_plain
@@ -38,7 +38,7 @@ from rules.rack.stage_plan import StageNow, move
 from rules.rack.state import RackState, stages_under, targets_of
 from rules.readings import Action, Notice, Outcome, Readings
 
-SNAPSHOT_VERSION = 8
+SNAPSHOT_VERSION = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,7 @@ class _Kept:
     care: ProbeCare
     sources: dict[int, SourceState]
     channels: dict[str, ChannelState]
-    unwatched: dict[str, str]
+    unwatched: dict[str, Hidden]
 
 
 class Engine:
@@ -71,7 +71,7 @@ class Engine:
         self._channels = {
             channel.name: ChannelState(seen_ms=start_ms) for channel in self._watch_list.channels
         }
-        self._unwatched: dict[str, str] = {}
+        self._unwatched: dict[str, Hidden] = {}
 
     # Inputs
 
@@ -383,7 +383,7 @@ class Engine:
                 del standing[key]
         causes, asked = self._watch_list.causes(), {danger.name for danger in self._watch_list.dangers()}
         known = self._unwatched.items()
-        self._unwatched = {name: cause for name, cause in known if name in asked and cause in causes}
+        self._unwatched = {name: it for name, it in known if name in asked and it.cause in {"", *causes}}
         gone = self._watch_list.gone(self._book, {**possible, **causes}, self._sources, at_ms)
         self._book.withdraw(gone, at_ms)
         outcome.events += self._book.take_events()

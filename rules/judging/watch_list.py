@@ -229,7 +229,7 @@ class WatchList:
             active=loss.begins,
             since_ms=loss.since_ms,
             reach=tuple(dict.fromkeys(name.partition("/")[0] for name in loss.hidden)),
-            evidence=Evidence(hidden=loss.hidden),
+            evidence=Evidence(hidden=loss.hidden, reason=loss.often and f"lost {loss.often}"),
         )
 
     def causes(self) -> dict[str, frozenset[str]]:
