@@ -21,6 +21,7 @@ from rules.quality.history import LEARNED_WITHIN, History
 from rules.quality.leaps import Leap, Scatter
 from rules.quality.probe_faults import Belied, FaultReason, flags_of, reason_of, stuck
 from rules.quality.quality import Judged, judge
+from rules.quality.repeats import Repeats
 from rules.quality.settings import QualitySettings
 from rules.quality.state import QualityState
 from rules.quantities import Quantity
@@ -105,6 +106,7 @@ class ChannelState:
     calm: Calm = field(default_factory=Calm)
     leap: Leap = field(default_factory=Leap)
     scatter: Scatter = field(default_factory=Scatter)
+    repeats: Repeats = field(default_factory=Repeats)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ and a replay under other limits must not change the water.
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -73,6 +73,12 @@ class Inputs:
     def note(self, name: str, measured: Series, sampled: NDArray[np.intp]) -> None:
         """Take in what became of a channel: values measured now (NaN elsewhere), and which were sampled."""
         self._found[name], self._samples[name] = measured, sampled
+
+    def at_best(self, need: Need, known: Known) -> Known:
+        """Return an input with the least error that it has by the settings: none where probes give it."""
+        best = ON_ONE_SUPPLY if need.supplied else np.inf
+        best = 0.0 if any(name in self._watch_list.given for name in need.channels) else best
+        return replace(known, error=np.minimum(known.error, best))
 
     def newest(self, name: str, at: Series) -> Array:
         """Return a channel's newest value at each reading of `at` (shape m); NaN where it is none of now."""

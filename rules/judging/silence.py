@@ -13,7 +13,7 @@ from enum import Enum, auto
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.judging.recurrence import Recurrence
+from rules.alarms.recurrence import Recurrence
 from rules.rack.plan import Source
 
 _NEAR = 2 / 3
@@ -31,7 +31,8 @@ class SourceState:
     spell that something else bore out, `ended_ms` one that is believed no longer. Of what shares a probe
     with one: `raw` is the newest reading, `wet` that of the cell's last one in the water. Of what shows that
     answers are new: `raw`, and how often it came again (`repeats`). `drops` is how often it fell silent, a
-    wait near its limit being a gap.
+    wait near its limit being a gap. Of answers missing one by one: how many were `due` and `missing` in the
+    window so far, and whether that is told (`gappy`).
     """
 
     at_ms: int
@@ -45,6 +46,9 @@ class SourceState:
     wet: float = math.nan
     repeats: int = 0
     drops: Recurrence = field(default_factory=lambda: Recurrence(least_ms=4 * 3_600_000))
+    due: int = 0
+    missing: int = 0
+    gappy: bool = False
 
 
 class Scope(Enum):

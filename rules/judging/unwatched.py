@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import EXCUSES, Condition, Priority
-from rules.judging.recurrence import Recurrence
+from rules.alarms.recurrence import Recurrence
 from rules.judging.silence import Places, Scope, SourceState, heard_by, scope_of
 from rules.rack.channels import Channel
+from rules.rack.limits import Level
 from rules.rack.plan import Source
 
 Seen = Mapping[str, NDArray[np.intp]]
@@ -149,14 +150,14 @@ class Unseen:
 
     def _begin(self, gaps: list[_Gap], first: _Gap, at_ms: int) -> Iterator[Loss]:
         """Let a danger become unwatched, and with it what else is not seen now for the same cause."""
-        cause = first.state.cause or self._cause(first.danger, at_ms)
         lasting = [gap for gap in gaps if gap.lasts(at_ms)]
+        cause = first.state.cause or self._shared(first, lasting, at_ms)
         new = [
             gap
             for gap in lasting
             if not gap.state.unseen
             and gap.since_ms + gap.danger.missed_ms <= at_ms
-            and (gap.state.cause or self._cause(gap.danger, at_ms)) == cause
+            and (gap.state.cause or self._shared(gap, lasting, at_ms)) == cause
         ]
         for gap in new:
             gap.state.cause, gap.state.unseen = cause, True
@@ -186,14 +187,25 @@ class Unseen:
             end_ms = int(seen[place + 1]) if place < here.size else None
             yield _Gap(danger, state, int(seen[place]), end_ms, here[place:after])
 
-    def _cause(self, danger: Danger, at_ms: int) -> str:
+    def _shared(self, gap: _Gap, lasting: list[_Gap], at_ms: int) -> str:
+        """Return what hides a danger; the bus where another probe of it was lost in the same poll."""
+        lost = self._lost(gap.danger, at_ms)
+        scope = scope_of(lost, self.sources, self.states, self.at_ms, self.places, at_ms)
+        missed = [it for it in lasting if it.since_ms + it.danger.missed_ms <= at_ms]
+        same = [it for it in missed if abs(it.since_ms - gap.since_ms) <= lost.missed_after_ms / 3]
+        together = [it for it in (self._lost(it.danger, at_ms) for it in same) if it.bus == lost.bus]
+        if lost.bus and scope is Scope.PROBE and any(it.probe != lost.probe for it in together):
+            scope = Scope.BUS
+        return cause_of(lost, scope)
+
+    def _lost(self, danger: Danger, at_ms: int) -> Source:
         """Return what hides a danger: its own source, or where that is seen its input most overdue."""
         channel = danger.channels[0]
         lost = channel.source
         if self._due_ms(lost, at_ms) > at_ms:
             inputs = (self.channels[name].source for name in channel.inputs)
             lost = min((lost, *inputs), key=lambda source: self._due_ms(source, at_ms))
-        return cause_of(lost, scope_of(lost, self.sources, self.states, self.at_ms, self.places, at_ms))
+        return lost
 
     def _due_ms(self, source: Source, at_ms: int) -> int:
         """Return when a source should have been seen again, after the last time up to a moment."""
@@ -220,3 +232,11 @@ def with_its_reason(crossing: Crossing, alarms: Iterable[Alarm]) -> Crossing:
     }
     said = filter(None, (*sorted(reasons), crossing.evidence.reason))
     return replace(crossing, evidence=replace(crossing.evidence, reason=", ".join(said)))
+
+
+def under_its_gaps(crossing: Crossing, alarms: Iterable[Alarm]) -> Crossing:
+    """Let a silence of a probe of which answers are missing all the time be part of that."""
+    if crossing.condition is not Condition.SILENT or crossing.cause.partition("/")[0] != "probe":
+        return crossing
+    gaps = (it.cause for it in alarms if it.channel == crossing.channel and Level.GAPS in it.active)
+    return replace(crossing, cause=next(gaps, crossing.cause))
