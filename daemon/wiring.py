@@ -37,7 +37,7 @@ from daemon.watch.watch import Watch
 from drivers.readings import Bus, Clock, Emit, Surroundings
 from rules.alarms.event import AlarmEvent
 from rules.calling.records import Voice
-from rules.judging.watched import DangerNow
+from rules.engine import Engine
 from rules.readings import Notice
 
 TURN_MS = 1_000
@@ -129,14 +129,14 @@ def _daily_word(
 ) -> DailyWord:
     """Return what is said each morning; the engine and the dating are others after a redating."""
 
-    def dangers() -> list[DangerNow]:
-        return watch.engine.dangers()
+    def engine() -> Engine:
+        return watch.engine
 
     def utc_ms(at_ms: int) -> int:
         return keeper.dating.utc_ms(at_ms)
 
     zone = ZoneInfo(settings.rack.time_zone)
-    return DailyWord(notices, dangers, list(faults_of_the_rack(settings)), utc_ms, zone)
+    return DailyWord(notices, engine, list(faults_of_the_rack(settings)), utc_ms, zone)
 
 
 def _words(

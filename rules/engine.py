@@ -21,17 +21,19 @@ from rules.care.hand_checks import Chart
 from rules.care.probe_care import CalibrationNow, ProbeCare
 from rules.deeds import Deeds, finish_maintenance
 from rules.errors import InputError, RulesError
-from rules.judging.block import Block, Due, due_losses, due_silences, places_by_source
+from rules.judging.block import Block, Due, due_drop_outs, due_losses, due_silences, places_by_source
 from rules.judging.channel import ChannelState
 from rules.judging.disagreement import with_disagreement
+from rules.judging.drop_outs import drop_outs
 from rules.judging.silence import Places, SourceState, note_heard, silences
 from rules.judging.trend import TrendState
-from rules.judging.unwatched import Seen, Unseen, with_its_reason
+from rules.judging.unwatched import Hidden, Seen, Unseen, under_its_gaps, with_its_reason
 from rules.judging.watch_list import WatchList
 from rules.judging.watched import ChannelNow, DangerNow, dangers_now
 from rules.plain import from_plain, to_plain
 from rules.quality.history import History, learned
 from rules.quality.leaps import Leap
+from rules.quality.repeats import Repeats
 from rules.rack.limits import Level
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, move
@@ -53,7 +55,7 @@ class _Kept:
     care: ProbeCare
     sources: dict[int, SourceState]
     channels: dict[str, ChannelState]
-    unwatched: dict[str, str]
+    unwatched: dict[str, Hidden]
 
 
 class Engine:
@@ -71,7 +73,7 @@ class Engine:
         self._channels = {
             channel.name: ChannelState(seen_ms=start_ms) for channel in self._watch_list.channels
         }
-        self._unwatched: dict[str, str] = {}
+        self._unwatched: dict[str, Hidden] = {}
 
     # Inputs
 
@@ -131,6 +133,7 @@ class Engine:
         for name in deeds.changed_channels:
             self._channels[name].trend = TrendState()
             self._channels[name].history, self._channels[name].leap = History(), Leap()
+            self._channels[name].repeats = Repeats()
         self._drop_limits_that_are_gone(action.at_ms, outcome)
         return outcome
 
@@ -197,6 +200,7 @@ class Engine:
                 calm.is_frozen(self._clock_ms, channel.source.probe in self._plan.fresh),
                 learned(state.history, self._clock_ms, channel.quantity, channel.source.silent_after_ms),
                 faults.get(channel.name),
+                channel.name in self._watch_list.given,
             )
             for channel in self._watch_list.channels
             for state in [self._channels[channel.name]]
@@ -341,6 +345,8 @@ class Engine:
         places = places_by_source(readings, self._sources)
         fallen = silences(self._plan.sources, self._sources, readings.at_ms, places)
         due = due_silences(fallen, self._watch_list)
+        gaps = drop_outs(self._plan.sources, self._sources, readings.time_ms, places)
+        due += due_drop_outs(gaps, readings.at_ms, self._watch_list)
         block = Block(readings, places, self._watch_list, self._channels, self._sources, self._care)
         due += block.judge(outcome)
         due += self._losses(self._clock_ms, readings.at_ms, places, block.seen)
@@ -363,7 +369,9 @@ class Engine:
         for item in sorted(due, key=lambda item: item.order):
             self._ring_timers(item.at_ms)
             held = self._rack.maintenance_of(item.crossing.vessel, item.crossing.bus)
-            crossing = with_its_reason(item.crossing, self._book)
+            if item.crossing.cause.startswith("bus/"):
+                self._book.gather(item.crossing)
+            crossing = with_its_reason(under_its_gaps(item.crossing, self._book), self._book)
             for made in with_disagreement(crossing, self._book, self._watch_list.twins):
                 self._book.cross(made, item.at_ms, held)
         self._ring_timers(self._clock_ms)
@@ -383,7 +391,7 @@ class Engine:
                 del standing[key]
         causes, asked = self._watch_list.causes(), {danger.name for danger in self._watch_list.dangers()}
         known = self._unwatched.items()
-        self._unwatched = {name: cause for name, cause in known if name in asked and cause in causes}
+        self._unwatched = {name: it for name, it in known if name in asked and it.cause in {"", *causes}}
         gone = self._watch_list.gone(self._book, {**possible, **causes}, self._sources, at_ms)
         self._book.withdraw(gone, at_ms)
         outcome.events += self._book.take_events()

@@ -1,6 +1,6 @@
-"""The daily word of a rack: what nobody watches, or only roughly, said each morning for the digest on call.
+"""The daily word of a rack: what nobody watches, or only roughly, whose answers are missing, each morning.
 
-It is no alarm: whoever is on call reads it with what could wait.
+It is no alarm: whoever is on call reads it in the digest with what could wait.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -9,13 +9,24 @@ from zoneinfo import ZoneInfo
 
 from daemon.broker.notices import Notices
 from daemon.words import clock_time, label
-from rules.judging.watched import DangerNow, WatchedState
+from drivers.errors import GarbledAnswerError, NoAnswerError, SlowAnswerError
+from rules.engine import Engine
+from rules.judging.watched import WatchedState
+from rules.rack.limits import Level
 
 DAILY_WORD = "daily word"
 _DAY_MS, _BEGINS_AT = 86_400_000, timedelta(hours=8)
 """Half an hour before the digest on call, unless that is set otherwise."""
 
 _LONGEST, _OFTEN = 190, 3
+MANY = 20
+"""So often is worth a word, though each was asked again and none may be missing (project judgement)."""
+
+OF_ANSWERS = {
+    NoAnswerError.kind: "no answer",
+    GarbledAnswerError.kind: "an answer garbled",
+    SlowAnswerError.kind: "an answer near the time-out",
+}
 _NOTE = "daily_word"
 
 
@@ -25,13 +36,13 @@ class DailyWord:
     def __init__(
         self,
         notices: Notices,
-        dangers: Callable[[], Sequence[DangerNow]],
+        engine: Callable[[], Engine],
         faults: Sequence[str],
         utc_ms: Callable[[int], int],
         zone: ZoneInfo,
     ) -> None:
         self._notices = notices
-        self._dangers = dangers
+        self._engine = engine
         self._faults = faults
         self._utc_ms = utc_ms
         self._zone = zone
@@ -53,7 +64,7 @@ class DailyWord:
 
     def _parts(self, now_ms: int) -> Iterator[str]:
         """Go through what is worth a word, the worst first."""
-        dangers = sorted(self._dangers(), key=lambda danger: -danger.priority)
+        dangers = sorted(self._engine().dangers(), key=lambda danger: -danger.priority)
         for state, called in (
             (WatchedState.UNWATCHED, "unwatched"),
             (WatchedState.WATCHED_ROUGHLY, "watched roughly"),
@@ -66,6 +77,13 @@ class DailyWord:
                         since = f" since {clock_time(self._utc_ms(its.since_ms), self._zone)}"
                     yield f"{danger.vessel} {label(danger.quantity)} {called}{since}: {its.why}"
         yield from self._faults
+        for trouble in self._notices.journal.state.troubles():
+            what, late = OF_ANSWERS.get(trouble.kind), trouble.last_ms > now_ms - _DAY_MS
+            if what and late and trouble.times >= MANY:
+                yield f"{trouble.probe or trouble.bus}: {what} {trouble.times} times"
+        standing = [alarm for alarm in self._engine().alarms() if Level.GAPS in alarm.active]
+        missing = {alarm.cause: alarm.evidence.reason for alarm in standing}
+        yield from (f"{cause.partition('/')[2]}: {reason}" for cause, reason in missing.items())
         for alarm, times in self._notices.journal.history.times_begun("silent", now_ms - _DAY_MS):
             if times >= _OFTEN:
                 yield f"{alarm.removesuffix('/silent')} silent at least {times} times in a day"

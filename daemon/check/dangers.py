@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator
 
 from daemon.buses.shape import ProbeSettings
 from daemon.check.coverage import channels_in
-from daemon.check.witnesses import BY_CALM, counted_within_s, witnesses
+from daemon.check.witnesses import BY_CALM, BY_HAND, counted_within_s, repeated_within_s, witnesses
 from daemon.settings.rack import Settings
 from daemon.tables.words import shown
 from daemon.words import label
@@ -30,7 +30,9 @@ def danger_lines(settings: Settings) -> Iterator[str]:
             seen = " and ".join(_seen_by(channel, channels, settings) for channel in here)
             told_s = unwatched_after_s(tolerance, [settings.probes[it.source.probe] for it in here])
             within = f"; told within {shown(told_s)} s of its loss" if here else ""
-            rest = f"; a freeze {_frozen_by(here, settings)}" if here else "; duty: look at it by hand"
+            rest = (
+                f"; a freeze {_frozen_by(here, settings, told_s)}" if here else "; duty: look at it by hand"
+            )
             what = seen or "unwatched by settings, no probe for it"
             yield f"{vessel} {label(quantity)}: {what}{within}{rest}"
         yield from _switched_off(vessel, table.stage, settings)
@@ -49,15 +51,17 @@ def _switched_off(vessel: str, stage: str, settings: Settings) -> Iterator[str]:
             yield f"{vessel} {label(quantity)}: no critical limit by the settings, so it calls nobody"
 
 
-def _frozen_by(channels: list[Channel], settings: Settings) -> str:
-    """Say what would show a freeze, and what is left to people."""
-    for channel in channels:
-        probe = settings.probes[channel.source.probe]
-        if probe.fresh_by is not None:
-            return f"told within {shown(counted_within_s(probe))} s, its answers are counted"
-        if others := " and ".join(witnesses(settings, channel.source.probe, channel.source.quantity)):
-            return f"shown by {others} where that moves, else {BY_CALM}; duty: measure by hand"
-    return f"shown by nothing else, {BY_CALM}; duty: measure by hand once a week"
+def _frozen_by(channels: list[Channel], settings: Settings, told_s: float) -> str:
+    """Say how long a freeze can go unseen, what may show it sooner, and what is left to people."""
+    probes = [settings.probes[channel.source.probe] for channel in channels]
+    if all(probe.fresh_by is not None for probe in probes):
+        longest_s = max(map(counted_within_s, probes)) + told_s
+        return f"told within {shown(longest_s)} s, its answers are counted"
+    others = [other for it in channels for other in witnesses(settings, it.source.probe, it.source.quantity)]
+    sooner = f"where {' and '.join(dict.fromkeys(others))} moves, " if others else ""
+    longest_s = max(map(repeated_within_s, probes)) + told_s
+    by_noise = f"within {shown(longest_s)} s by a probe that seldom reads the same twice"
+    return f"{BY_HAND}, unless {sooner}{by_noise}, {BY_CALM}; duty: measure by hand once a week"
 
 
 def unwatched_after_s(tolerance: Tolerance, probes: Iterable[ProbeSettings]) -> float:
@@ -76,4 +80,4 @@ def _given_by(need: Need, channels: dict[str, Channel]) -> str:
         return f"{label(need.quantity)} of {channels[need.channels[0]].source.probe}"
     if need.supplied:
         return f"{label(need.quantity)} roughly, of {channels[need.supplied[0]].vessel}"
-    return f"{label(need.quantity)} assumed"
+    return f"{label(need.quantity)} assumed, so roughly or not at all by settings"

@@ -8,10 +8,11 @@ from daemon.tables.words import shown
 from daemon.words import label
 from rules.judging.channel import FAULT_DELAYS_MS
 from rules.judging.watch_list import OXYGEN
-from rules.quality.calm import LEAST_MS, MOVED, STALE_POLLS, TIMES_THE_LONGEST
+from rules.quality.calm import LEAST_MS, LEAST_READINGS, MOVED, STALE_POLLS
 from rules.quantities import Quantity
 
-BY_CALM = f"told within {TIMES_THE_LONGEST * LEAST_MS // 60_000} min at best, or three times its longest calm"
+BY_HAND = "goes unseen until it is measured by hand"
+BY_CALM = "or after three times its longest calm, which is known after two days"
 
 
 def witness_lines(settings: Settings) -> Iterator[str]:
@@ -21,17 +22,22 @@ def witness_lines(settings: Settings) -> Iterator[str]:
     """
     for name, probe in settings.probes.items():
         if probe.fresh_by is not None:
-            told_s = shown(counted_within_s(probe))
-            yield f"{name}: its answers are counted; a freeze is told within {told_s} s"
+            yield f"{name}: its answers are counted; a freeze shows within {shown(counted_within_s(probe))} s"
             continue
         for quantity in probe.quantities:
             others = " and ".join(witnesses(settings, name, quantity))
-            seen = f"{others} must show it too, else " if others else ""
-            yield f"{name} {label(quantity)}: {seen}its own calm, known after two days; a freeze is {BY_CALM}"
+            sooner = f"where {others} moves, " if others else ""
+            by_noise = f"within {shown(repeated_within_s(probe))} s if it seldom reads the same twice"
+            yield f"{name} {label(quantity)}: a freeze {BY_HAND}, unless {sooner}{by_noise}, {BY_CALM}"
+
+
+def repeated_within_s(probe: ProbeSettings) -> float:
+    """Return how soon it shows that a probe repeats itself which has seldom done so."""
+    return max(LEAST_MS / 1000, LEAST_READINGS * probe.every_s) + probe.every_s + FAULT_DELAYS_MS[0] / 1000
 
 
 def counted_within_s(probe: ProbeSettings) -> float:
-    """Return how soon it is told that the answers of a probe whose answers are counted are old ones."""
+    """Return how soon it shows that the answers of a probe whose answers are counted are old ones."""
     return (STALE_POLLS + 1) * probe.every_s + FAULT_DELAYS_MS[0] / 1000
 
 

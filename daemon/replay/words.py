@@ -7,10 +7,14 @@ from daemon.replay.replay import Replayed
 from daemon.sources.recording import Recording
 from daemon.words import label
 from rules import RULES_VERSION
-from rules.alarms.episodes import Change, Episode
+from rules.alarms.episodes import STANDING, Change, Episode
 from rules.alarms.event import AlarmEvent
+from rules.alarms.life_cycle import Condition
 from rules.judging.watched import WatchedState
 from rules.plain import to_plain
+from rules.quantities import Quantity
+
+_SPANS = 30
 
 
 def event_line(event: AlarmEvent) -> str:
@@ -49,6 +53,28 @@ def watch_text(result: Replayed) -> str:
         if danger.watched.state is not WatchedState.WATCHED
     ]
     return f"At the end {'; '.join(said)}.".replace("_", " ") if said else ""
+
+
+def unwatched_spans(result: Replayed, zone: tzinfo) -> list[str]:
+    """Say of each vessel and danger from when to when nobody saw it, and why; of many the newest."""
+    spans: list[str] = []
+    since: dict[tuple[str, str], AlarmEvent] = {}
+    for event in (it for it in result.events if it.condition == Condition.UNWATCHED):
+        if event.state in STANDING:
+            for danger in event.evidence.hidden:
+                since.setdefault((event.channel, danger), event)
+            continue
+        for cause, danger in [key for key in since if key[0] == event.channel]:
+            spans.append(_span(danger, since.pop((cause, danger)), moment(event.at_ms, zone), zone))
+    spans += [_span(danger, event, "the end", zone) for (_, danger), event in since.items()]
+    more = [f"and {len(spans) - _SPANS} times unwatched before these"] if len(spans) > _SPANS else []
+    return [*more, *spans[-_SPANS:]]
+
+
+def _span(danger: str, event: AlarmEvent, end: str, zone: tzinfo) -> str:
+    vessel, _, quantity = danger.partition("/")
+    why = ": ".join(filter(None, (event.channel.replace("/", " "), event.evidence.reason)))
+    return f"{vessel} {label(Quantity(quantity))} unwatched {moment(event.since_ms, zone)} to {end} ({why})"
 
 
 def rules_text(result: Replayed, zone: tzinfo) -> str:

@@ -61,6 +61,13 @@ class AlarmBook:
         stands = bool(alarm.active) or (milder is not None and milder.announced)
         self._look_after_group(alarm.cause, at_ms, patience(crossing.active, stands))
 
+    def gather(self, hides: Crossing) -> None:
+        """Give the troubles of the probes that share what hides dangers its cause."""
+        for alarm in self:
+            of_it = alarm.condition in EXCUSES.get(hides.condition, ()) and alarm.bus == hides.bus
+            if of_it and hides.active and alarm.active and alarm.vessel in hides.reach:
+                self._keep(replace(alarm, cause=hides.cause))
+
     def withdraw(self, crossings: Iterable[Crossing], at_ms: int) -> None:
         """Let levels that have no limit any more return all at once: none comes forward for another."""
         taken = [self._take(crossing, at_ms, None) for crossing in crossings]

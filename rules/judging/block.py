@@ -10,10 +10,11 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarms.event import Crossing, Evidence
+from rules.alarms.event import Crossing
 from rules.care.probe_care import ProbeCare
-from rules.judging.channel import ChannelState, Edge, Series, Verdict, judge_channel, sample
+from rules.judging.channel import ChannelState, Edge, Verdict, judge_channel, sample
 from rules.judging.conversion import convert
+from rules.judging.drop_outs import DropOuts
 from rules.judging.out_of_water import (
     JUMPS_WITHIN_MS,
     WITNESSES,
@@ -27,6 +28,7 @@ from rules.judging.out_of_water import (
     values_in_water,
 )
 from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs, disputed
+from rules.judging.series import Series
 from rules.judging.silence import Places, Silence, SourceState
 from rules.judging.trust import Trust
 from rules.judging.unwatched import Loss
@@ -73,9 +75,24 @@ def due_silences(found: Iterable[Silence], watch_list: WatchList) -> list[Due]:
             silence.at_ms,
             watch_list.place[watch_list.own[silence.source.id].name],
             -1,
-            replace(watch_list.silence(silence), evidence=Evidence(reason=silence.reason)),
+            watch_list.silence(silence),
         )
         for silence in found
+    ]
+
+
+def due_drop_outs(found: Iterable[DropOuts], at_ms: NDArray[np.int64], watch_list: WatchList) -> list[Due]:
+    """Put missing answers into their places, in a block whose readings came at `at_ms`."""
+    return [
+        Due(
+            its.position,
+            False,
+            int(at_ms[its.position]),
+            watch_list.place[watch_list.own[its.source.id].name],
+            -1,
+            watch_list.drop_outs(its, int(at_ms[its.position])),
+        )
+        for its in found
     ]
 
 
@@ -131,6 +148,7 @@ class Block:
         self._trust = Trust(readings, places, watch_list, channels, sources, self._dry_readings)
         self._inputs = Inputs(watch_list, channels, readings.at_ms, self._trust.usual)
         self._judged: dict[str, Series] = {}
+        self._at_best: dict[str, NDArray[np.float64] | None] = {}
         self.seen: dict[str, NDArray[np.intp]] = {}
         self._doubtful = {name: state.doubtful for name, state in channels.items()}
         self._dry: dict[int, Dryness] = {}
@@ -162,9 +180,11 @@ class Block:
                 return source
         else:
             source = self._judged[self._watch_list.own[channel.source.id].name]
-        return convert(
-            channel, source, [self._inputs.of(need, channel.vessel, source) for need in channel.needs]
-        )
+        known = [self._inputs.of(need, channel.vessel, source) for need in channel.needs]
+        if channel.name not in self._watch_list.given:
+            best = map(self._inputs.at_best, channel.needs, known)
+            self._at_best[channel.name] = convert(channel, source, list(best)).error
+        return convert(channel, source, known)
 
     def _doubted(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.bool_] | None:
         """Return where the temperature is doubtful by which a probe corrects a value; None where nowhere."""
@@ -193,7 +213,9 @@ class Block:
         sure = ~np.isnan(verdict.usable)
         tolerance = self._watch_list.tolerance(channel)
         if series.error is not None and tolerance is not None:
-            sure &= series.error < min(distances_to_worst(tolerance), default=np.inf)
+            tells = min(distances_to_worst(tolerance), default=np.inf)
+            at_best = self._at_best.get(channel.name)  # what is too wide by settings is shown, never a call
+            sure &= (series.error < tells) | (False if at_best is None else at_best >= tells)
         self.seen[channel.name] = series.index[sure]
 
     def _judge(

@@ -3,7 +3,7 @@
 Array kernels find the few readings at which something turns; nothing else leaves this module.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import pairwise
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.persistence import Persistence, Phase, Turn, carried_turns, is_clear
+from rules.judging.series import Array, Series
 from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, trend
 from rules.quality.calm import Calm
 from rules.quality.flags import Flag, QartodTest
@@ -21,41 +22,18 @@ from rules.quality.history import LEARNED_WITHIN, History
 from rules.quality.leaps import Leap, Scatter
 from rules.quality.probe_faults import Belied, FaultReason, flags_of, reason_of, stuck
 from rules.quality.quality import Judged, judge
+from rules.quality.repeats import Repeats
 from rules.quality.settings import QualitySettings
 from rules.quality.state import QualityState
 from rules.quantities import Quantity
 from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, Limit
 from rules.rack.tolerance import Tolerance
 
-Array = NDArray[np.float64]
-
 DEADBAND_NOISE = 4.0
 """Standard deviations of its own noise that a value keeps within for nearly all of a night of minutes."""
 
 FAULT_DELAYS_MS = (60_000, 300_000)
 """How long readings must keep failing to be a probe fault, and be sound to end it (project judgement)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Series:
-    """A channel's readings in one block: `index` (into the block), `time_ms`, `value`, shapes m.
-
-    Of a derived one that lacks an input: `error` is how far the value may be off for that (0 where nothing
-    lacks), `elsewhere` where an input was never measured in the vessel, `lacking` which input lacks where.
-    `suspect` is where an input is, or the temperature by which the probe itself corrects its value.
-    """
-
-    index: NDArray[np.intp]
-    time_ms: NDArray[np.int64]
-    value: Array
-    error: Array | None = None
-    suspect: NDArray[np.bool_] | None = None
-    elsewhere: NDArray[np.bool_] | None = None
-    lacking: Mapping[Quantity, NDArray[np.bool_]] = field(default_factory=dict)
-
-    def lacks(self, index: int) -> tuple[Quantity, ...]:
-        """Return what is not measured now at one reading."""
-        return tuple(quantity for quantity, where in self.lacking.items() if where[index])
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +83,7 @@ class ChannelState:
     calm: Calm = field(default_factory=Calm)
     leap: Leap = field(default_factory=Leap)
     scatter: Scatter = field(default_factory=Scatter)
+    repeats: Repeats = field(default_factory=Repeats)
 
 
 @dataclass(frozen=True, slots=True)

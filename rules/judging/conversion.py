@@ -5,8 +5,8 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.judging.channel import Series
 from rules.judging.ranked_inputs import Known
+from rules.judging.series import Series
 from rules.quantities import Quantity
 from rules.rack.channels import FORMULAS, Channel
 from rules.water.specific_conductance import in_situ_conductivity

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.judging.channel import Series
+from rules.judging.series import Series
 from rules.judging.silence import SourceState
 from rules.quantities import Quantity
 from rules.rack.plan import Source

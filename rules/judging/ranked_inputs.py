@@ -10,13 +10,14 @@ off by all that lies between the two.
 """
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.care.accuracy import WEATHER_HPA
-from rules.judging.channel import SAMPLES_KEPT, ChannelState, Series
+from rules.judging.channel import SAMPLES_KEPT, ChannelState
+from rules.judging.series import Series
 from rules.judging.watch_list import WatchList
 from rules.quality.flags import Flag, QartodTest, pack
 from rules.quality.history import DAY_MS, Learned, near_default
@@ -94,6 +95,12 @@ class Inputs:
         """Take in what became of a channel: values measured now (NaN elsewhere), which were sampled, which
         are `disputed`."""
         self._found[name], self._samples[name], self._doubts[name] = measured, sampled, doubts
+
+    def at_best(self, need: Need, known: Known) -> Known:
+        """Return an input with the least error that it has by the settings: none where probes give it."""
+        best = ON_ONE_SUPPLY if need.supplied else np.inf
+        best = 0.0 if any(name in self._watch_list.given for name in need.channels) else best
+        return replace(known, error=np.minimum(known.error, best))
 
     def newest(self, name: str, at: Series) -> Array:
         """Return a channel's newest value at each reading of `at` (shape m); NaN where it is none of now."""

@@ -2,21 +2,19 @@
 
 A source is silent once it has not been heard for longer than its limit. The moment is worked out
 from the readings, not from when somebody looked, so it does not depend on how they were cut. One that falls
-silent again within hours is intermittent: one silence, over once it has answered regularly for as long.
+silent again within hours is intermittent: one silence, over once it has answered regularly.
 """
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum, auto
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.alarms.recurrence import Recurrence
 from rules.rack.plan import Source
-
-INTERMITTENT_MS = 4 * 3_600_000
-"""Within so long again silent; so long without a wait near the limit is regular (project judgement)."""
 
 _NEAR = 2 / 3
 """Of the limit: where that is three polls, a wait for two and a little does not count (project judgement)."""
@@ -32,8 +30,9 @@ class SourceState:
     Of a conductivity cell: `dry_ms` is when it was last dry, `spell_ms` when that began, `witness_ms` the
     spell that something else bore out, `ended_ms` one that is believed no longer. Of what shares a probe
     with one: `raw` is the newest reading, `wet` that of the cell's last one in the water. Of what shows that
-    answers are new: `raw`, and how often it came again (`repeats`). `fell_ms` is when it last fell silent; of
-    an intermittent one `drops` is how often since `first_ms`, `rough_ms` when a wait near its limit ended.
+    answers are new: `raw`, and how often it came again (`repeats`). `drops` is how often it fell silent, a
+    wait near its limit being a gap. Of answers missing one by one: how many were `due` and `missing` in the
+    window so far, and whether that is told (`gappy`).
     """
 
     at_ms: int
@@ -46,23 +45,10 @@ class SourceState:
     raw: float = math.nan
     wet: float = math.nan
     repeats: int = 0
-    fell_ms: int = -1
-    drops: int = 0
-    first_ms: int = -1
-    rough_ms: int = -1
-
-    @property
-    def intermittent(self) -> bool:
-        """Return whether it falls silent again and again."""
-        return self.drops > 1
-
-    def fall(self, at_ms: int) -> str:
-        """Let it fall silent; return in words how often it did, where it is intermittent."""
-        again = self.intermittent or 0 <= self.fell_ms >= at_ms - INTERMITTENT_MS
-        self.first_ms = self.first_ms if again else at_ms
-        self.silent, self.fell_ms, self.drops = True, at_ms, self.drops + 1 if again else 1
-        within_h = (at_ms - self.first_ms) / 3_600_000
-        return f"intermittent, silent {self.drops} times within {within_h:.1f} h" if again else ""
+    drops: Recurrence = field(default_factory=lambda: Recurrence(least_ms=4 * 3_600_000))
+    due: int = 0
+    missing: int = 0
+    gappy: bool = False
 
 
 class Scope(Enum):
@@ -111,13 +97,15 @@ def silences(
                 fell_ms = since_ms + limit_ms
                 position = int(np.searchsorted(at_ms, fell_ms, side="right"))
                 scope = scope_of(source, sources, states, at_ms, places, fell_ms)
-                yield Silence(source, position, fell_ms, since_ms, True, scope, state.fall(fell_ms))
+                state.silent, often = True, state.drops.lose(since_ms, fell_ms)
+                reason = f"intermittent, silent {often}" if often else ""
+                yield Silence(source, position, fell_ms, since_ms, True, scope, reason)
             if gap < here.size:
-                position = int(here[gap])
-                state.rough_ms = int(at_ms[position])
-                if state.silent and not state.intermittent:
-                    yield Silence(source, position, state.rough_ms, since_ms, False, Scope.PROBE)
+                position, back_ms = int(here[gap]), int(at_ms[here[gap]])
+                if state.silent and not state.drops.recurs:
+                    yield Silence(source, position, back_ms, since_ms, False, Scope.PROBE)
                 state.silent = False
+                state.drops.come_back(since_ms, back_ms)
         yield from _steady(source, state, heard[1:-1], here)
 
 
@@ -125,11 +113,10 @@ def _steady(
     source: Source, state: SourceState, heard_ms: NDArray[np.int64], here: NDArray[np.intp]
 ) -> Iterator[Silence]:
     """Let an intermittent source be over at the first of `heard_ms` (at `here`) that ends a regular time."""
-    due = int(np.searchsorted(heard_ms, state.rough_ms + INTERMITTENT_MS))
-    if state.intermittent and not state.silent and due < heard_ms.size:
-        at_ms = int(heard_ms[due])
-        state.drops, state.fell_ms = 0, -1
-        yield Silence(source, int(here[due]), at_ms, state.rough_ms, False, Scope.PROBE)
+    due = int(np.searchsorted(heard_ms, state.drops.over_ms))
+    if state.drops.recurs and not state.silent and due < heard_ms.size:
+        state.drops.recurs = False
+        yield Silence(source, int(here[due]), int(heard_ms[due]), state.drops.back_ms, False, Scope.PROBE)
 
 
 def note_heard(

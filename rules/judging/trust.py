@@ -4,12 +4,14 @@ Day by day (UTC) within a block: what was learned of a channel changes at midnig
 """
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.judging.channel import ChannelState, Series
+from rules.judging.channel import ChannelState
+from rules.judging.series import Series
 from rules.judging.silence import Places, SourceState
 from rules.judging.watch_list import WatchList
 from rules.quality.calm import STALE_POLLS, Buckets, Shown, Witness, frozen, repeats_after
@@ -18,6 +20,7 @@ from rules.quality.history import DAY_MS, EARLIER, History, Learned, learn, lear
 from rules.quality.leaps import Leap, Leapt, Scatter, bend_limit, erratic, leaps
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
+from rules.quality.repeats import repeated
 from rules.rack.channels import Channel
 from rules.readings import Readings
 
@@ -156,6 +159,10 @@ class Trust:
         whole = at_ms.size == here.size
         own = self._buckets_of(channel.source.id) if whole else state.calm.buckets.followed_by(at_ms, value)
         found, state.calm = frozen(at_ms, value, state.calm, own, shown, witnesses, stale)
+        if channel.source.probe not in self._watch_list.plan.fresh:
+            seldom, state.repeats = repeated(at_ms, value, state.repeats)
+            found |= seldom
+            state.calm = replace(state.calm, frozen=bool(found[-1]))
         return found
 
     def _buckets_of(self, source_id: int) -> tuple[Buckets, NDArray[np.intp]]:

@@ -3,11 +3,14 @@
 A danger is a vessel and a quantity that the stage there has limits on. It is seen by each reading that may
 be used and is sure enough to tell those limits from the target. The moment from which it counts as unwatched
 follows from the readings alone, as that of a silence does. What the same probe, bus or rack hides by then is
-told with it, as one alarm.
+told with it, as one alarm. A danger that is lost again within hours stays under it until it has been seen
+regularly.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from heapq import heappop, heappush
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +18,12 @@ from numpy.typing import NDArray
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import EXCUSES, Condition, Priority
+from rules.alarms.recurrence import Recurrence
 from rules.judging.silence import Places, Scope, SourceState, heard_by, scope_of
+from rules.quantities import Quantity
 from rules.rack.channels import Channel
-from rules.rack.plan import Source
+from rules.rack.limits import Level
+from rules.rack.plan import RackPlan, Source
 
 Seen = Mapping[str, NDArray[np.intp]]
 """For each channel, where in the block its readings are that show it."""
@@ -52,18 +58,34 @@ class Loss:
     begins: bool
     cause: str
     hidden: tuple[str, ...] = ()
+    often: str = ""
 
 
 @dataclass(slots=True)
+class Hidden:
+    """What a danger's alarm is about (empty: none stands), whether it is unseen now, and how often it was."""
+
+    cause: str = ""
+    unseen: bool = False
+    again: Recurrence = field(default_factory=Recurrence)
+
+
+@dataclass(frozen=True, slots=True)
 class _Gap:
+    """A time in which a danger was not seen; from its end on it is seen regularly by all of `spell`."""
+
     danger: Danger
+    state: Hidden
     since_ms: int
     end_ms: int | None
-    position: int
-    under: str
+    spell: NDArray[np.intp]
 
     def lasts(self, at_ms: int) -> bool:
-        return self.end_ms is None or self.end_ms > at_ms
+        return self.since_ms <= at_ms and (self.end_ms is None or self.end_ms > at_ms)
+
+
+_ENDS, _OVER, _BEGINS = range(3)
+"""What comes first at the same moment."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,77 +105,120 @@ class Unseen:
     last: Mapping[str, int]
     seen: Seen
 
-    def losses(self, dangers: tuple[Danger, ...], under: dict[str, str]) -> Iterator[Loss]:
-        """Find what becomes unwatched up to the last of `at_ms`, and carry `under` on (it is changed).
+    def losses(self, dangers: tuple[Danger, ...], known: dict[str, Hidden]) -> Iterator[Loss]:
+        """Find what becomes unwatched up to the last of `at_ms`, and carry `known` on (it is changed).
 
-        `under` says what hides each danger that is unwatched.
+        `known` says what hides each danger.
         """
-        gaps = [gap for danger in dangers for gap in self._gaps(danger, under.get(danger.name, ""))]
-        clock_ms = int(self.at_ms[-1])
-        moments = [max(gap.since_ms + gap.danger.delay_ms, self.from_ms) for gap in gaps]
-        for place in np.argsort(np.array(moments, dtype=np.int64), kind="stable").tolist():
-            gap, moment_ms = gaps[place], moments[place]
-            if not gap.under and (clock_ms > moment_ms if gap.end_ms is None else gap.lasts(moment_ms)):
-                yield from self._begin(gaps, gap, moment_ms)
-        for gap in gaps:
-            if gap.under:
-                under[gap.danger.name] = gap.under
-            if gap.under and gap.end_ms is not None:
-                del under[gap.danger.name]
-                yield Loss(gap.danger, gap.position, gap.end_ms, gap.since_ms, False, gap.under)
+        due, clock_ms = list[tuple[int, int, int]](), int(self.at_ms[-1])
+        states = [(danger, known.get(danger.name) or Hidden()) for danger in dangers]
+        gaps = [gap for danger, state in states for gap in self._gaps(danger, state)]
+        for number, gap in enumerate(gaps):
+            moment_ms = max(gap.since_ms + gap.danger.delay_ms, self.from_ms)
+            if clock_ms > moment_ms if gap.end_ms is None else gap.lasts(moment_ms):
+                heappush(due, (moment_ms, _BEGINS, number))
+            if gap.end_ms == gap.since_ms:
+                self._note_over(due, number, gap)
+            elif gap.end_ms is not None:
+                heappush(due, (gap.end_ms, _ENDS, number))
+        while due:
+            at_ms, kind, number = heappop(due)
+            gap = gaps[number]
+            if kind == _BEGINS:
+                yield from () if gap.state.unseen else self._begin(gaps, gap, at_ms)
+            elif kind == _OVER:
+                gap.state.again.recurs = False
+                yield self._end(gap, at_ms, gap.state.again.back_ms)
+            else:
+                gap.state.again.come_back(gap.since_ms, at_ms)
+                if gap.state.unseen and not gap.state.again.recurs:
+                    yield self._end(gap, at_ms, gap.since_ms)
+                gap.state.unseen = False
+                self._note_over(due, number, gap)
+        known.update({danger.name: state for danger, state in states if state.again.times})
+
+    def _note_over(self, due: list[tuple[int, int, int]], number: int, gap: _Gap) -> None:
+        """Note the first reading after a gap by which a danger that comes and goes is so no longer."""
+        over = int(np.searchsorted(self.at_ms[gap.spell], gap.state.again.over_ms))
+        if gap.state.again.recurs and over < gap.spell.size:
+            heappush(due, (int(self.at_ms[gap.spell[over]]), _OVER, number))
+
+    def _end(self, gap: _Gap, at_ms: int, since_ms: int) -> Loss:
+        """Let a danger be seen again, from the reading at `at_ms` on."""
+        cause, gap.state.cause = gap.state.cause, ""
+        position = int(gap.spell[np.searchsorted(self.at_ms[gap.spell], at_ms)])
+        return Loss(gap.danger, position, at_ms, since_ms, False, cause)
 
     def _begin(self, gaps: list[_Gap], first: _Gap, at_ms: int) -> Iterator[Loss]:
         """Let a danger become unwatched, and with it what else is not seen now for the same cause."""
-        cause = self._cause(first.danger, at_ms)
-        lasting = [gap for gap in gaps if gap.since_ms <= at_ms and gap.lasts(at_ms)]
+        lasting = [gap for gap in gaps if gap.lasts(at_ms)]
+        cause = first.state.cause or self._shared(first, lasting, at_ms)
         new = [
             gap
             for gap in lasting
-            if not gap.under
+            if not gap.state.unseen
             and gap.since_ms + gap.danger.missed_ms <= at_ms
-            and self._cause(gap.danger, at_ms) == cause
+            and (gap.state.cause or self._shared(gap, lasting, at_ms)) == cause
         ]
         for gap in new:
-            gap.under = cause
-        hidden = tuple(gap.danger.name for gap in lasting if gap.under == cause)
+            gap.state.cause, gap.state.unseen = cause, True
+        hidden = tuple(gap.danger.name for gap in lasting if gap.state.unseen and gap.state.cause == cause)
         position = int(np.searchsorted(self.at_ms, at_ms, side="right"))
         for gap in new:
-            yield Loss(gap.danger, position, at_ms, gap.since_ms, True, cause, hidden)
+            often = gap.state.again.lose(gap.since_ms, at_ms)
+            yield Loss(gap.danger, position, at_ms, gap.since_ms, True, cause, hidden, often)
 
-    def _gaps(self, danger: Danger, under: str) -> Iterator[_Gap]:
-        """Go through the times in which a danger was not seen for long enough to be missed."""
+    def _gaps(self, danger: Danger, state: Hidden) -> Iterator[_Gap]:
+        """Go through the times in which a danger was not seen for long enough to be missed.
+
+        Of one that comes and goes an empty one comes first: what it was seen by since the block before.
+        """
         since_ms = max(self.last[channel.name] for channel in danger.channels)
         shown = [self.seen[channel.name] for channel in danger.channels if channel.name in self.seen]
         here = np.sort(np.concatenate([np.array([], dtype=np.intp), *shown]))
-        if not here.size and not under and self.at_ms[-1] - since_ms <= danger.missed_ms:
+        if not here.size and not state.unseen and self.at_ms[-1] - since_ms <= danger.missed_ms:
             return
         seen = np.concatenate([[since_ms], self.at_ms[here], self.at_ms[-1:]])
         long = np.diff(seen) > danger.missed_ms
-        long[0] |= bool(under)
-        for place in np.flatnonzero(long).tolist():
-            ends = place < here.size
-            yield _Gap(
-                danger,
-                int(seen[place]),
-                int(seen[place + 1]) if ends else None,
-                int(here[place]) if ends else 0,
-                under if place == 0 else "",
-            )
+        long[0] |= state.unseen
+        places = np.flatnonzero(long).tolist()
+        if state.again.recurs and not long[0]:
+            yield _Gap(danger, state, since_ms, since_ms, here[: places[0] if places else None])
+        for place, after in pairwise([*places, here.size]):
+            end_ms = int(seen[place + 1]) if place < here.size else None
+            yield _Gap(danger, state, int(seen[place]), end_ms, here[place:after])
 
-    def _cause(self, danger: Danger, at_ms: int) -> str:
+    def _shared(self, gap: _Gap, lasting: list[_Gap], at_ms: int) -> str:
+        """Return what hides a danger; the bus where another probe of it was lost in the same poll."""
+        lost = self._lost(gap.danger, at_ms)
+        scope = scope_of(lost, self.sources, self.states, self.at_ms, self.places, at_ms)
+        missed = [it for it in lasting if it.since_ms + it.danger.missed_ms <= at_ms]
+        same = [it for it in missed if abs(it.since_ms - gap.since_ms) <= lost.missed_after_ms / 3]
+        together = [it for it in (self._lost(it.danger, at_ms) for it in same) if it.bus == lost.bus]
+        if lost.bus and scope is Scope.PROBE and any(it.probe != lost.probe for it in together):
+            scope = Scope.BUS
+        return cause_of(lost, scope)
+
+    def _lost(self, danger: Danger, at_ms: int) -> Source:
         """Return what hides a danger: its own source, or where that is seen its input most overdue."""
         channel = danger.channels[0]
         lost = channel.source
         if self._due_ms(lost, at_ms) > at_ms:
             inputs = (self.channels[name].source for name in channel.inputs)
             lost = min((lost, *inputs), key=lambda source: self._due_ms(source, at_ms))
-        return cause_of(lost, scope_of(lost, self.sources, self.states, self.at_ms, self.places, at_ms))
+        return lost
 
     def _due_ms(self, source: Source, at_ms: int) -> int:
         """Return when a source should have been seen again, after the last time up to a moment."""
         name = self.own[source.id].name
         last_ms = heard_by(self.last[name], self.at_ms, self.seen.get(name), at_ms)
         return last_ms + source.missed_after_ms
+
+
+_FAMILY = {Quantity.OXYGEN_SATURATION: Quantity.OXYGEN, Quantity.CONDUCTIVITY: Quantity.SALINITY}
+"""Quantities that move together, being the same thing in other units."""
+
+_UPWARDS = (Condition.HIGH_HIGH, Condition.HIGH, Condition.RISING)
 
 
 def cause_of(source: Source, scope: Scope) -> str:
@@ -163,8 +228,29 @@ def cause_of(source: Source, scope: Scope) -> str:
     return f"bus/{source.bus}" if scope is Scope.BUS else f"probe/{source.probe}"
 
 
+def water_cause(plan: RackPlan, channel: Channel, condition: Condition, level: Level) -> str:
+    """Return what a condition shares with others: of the water where (a shared supply or the vessel), what,
+    which way; of a probe, that it is this probe.
+    """
+    family = _FAMILY.get(channel.quantity, channel.quantity)
+    if condition in (Condition.SILENT, Condition.PROBE_FAULT):
+        return cause_of(channel.source, Scope.PROBE)
+    if condition is Condition.DISAGREEMENT:
+        return f"{channel.vessel}/{family}/disagreement"
+    where = next(
+        (
+            supply.name
+            for supply in plan.supplies
+            if channel.vessel in supply.vessels and _FAMILY.get(supply.quantity, supply.quantity) is family
+        ),
+        channel.vessel,
+    )
+    up = level is Level.ABOVE if condition is Condition.HEADING_OUT else condition in _UPWARDS
+    return f"{where}/{family}/{'up' if up else 'down'}"
+
+
 def with_its_reason(crossing: Crossing, alarms: Iterable[Alarm]) -> Crossing:
-    """Say of what hides a danger what is the matter with it, as its own alarms tell."""
+    """Say of what hides a danger what is the matter with it, as its own alarms tell, and how often it did."""
     if crossing.condition is not Condition.UNWATCHED or not crossing.active:
         return crossing
     reasons = {
@@ -172,4 +258,13 @@ def with_its_reason(crossing: Crossing, alarms: Iterable[Alarm]) -> Crossing:
         for alarm in alarms
         if alarm.cause == crossing.cause and alarm.active and alarm.condition in EXCUSES[crossing.condition]
     }
-    return replace(crossing, evidence=replace(crossing.evidence, reason=", ".join(sorted(reasons))))
+    said = filter(None, (*sorted(reasons), crossing.evidence.reason))
+    return replace(crossing, evidence=replace(crossing.evidence, reason=", ".join(said)))
+
+
+def under_its_gaps(crossing: Crossing, alarms: Iterable[Alarm]) -> Crossing:
+    """Let a silence of a probe of which answers are missing all the time be part of that."""
+    if crossing.condition is not Condition.SILENT or crossing.cause.partition("/")[0] != "probe":
+        return crossing
+    gaps = (it.cause for it in alarms if it.channel == crossing.channel and Level.GAPS in it.active)
+    return replace(crossing, cause=next(gaps, crossing.cause))

@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import NO_EVIDENCE, Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
-from rules.judging.causes import water_cause
+from rules.judging.drop_outs import DropOuts
 from rules.judging.out_of_water import cells_of, lifted_together
 from rules.judging.persistence import Turn
 from rules.judging.silence import Scope, Silence, SourceState
-from rules.judging.unwatched import Danger, Loss, cause_of
+from rules.judging.unwatched import Danger, Loss, cause_of, water_cause
 from rules.plain import taken_over
 from rules.quality.calm import MOVED
 from rules.quality.settings import QualitySettings
@@ -21,6 +21,7 @@ from rules.quantities import Quantity
 from rules.rack.channels import Channel, channels_of
 from rules.rack.limits import (
     FAULT_KEY,
+    GAPS_KEY,
     STUCK_KEY,
     Basis,
     Bounds,
@@ -48,7 +49,8 @@ class WatchList:
 
     `channels` come each after those that it takes its inputs from; `own` is the channel of what a
     source measures, `cells` the conductivity source by which a probe knows that it is in water, `apart` that
-    by which a source does whose probe has none, `witness_ids` the sources that bear witness against others.
+    by which a source does whose probe has none, `witness_ids` the sources that bear witness against others,
+    `given` the channels for which probes give all inputs.
     """
 
     def __init__(self, plan: RackPlan, rack: RackState) -> None:
@@ -62,6 +64,10 @@ class WatchList:
         self._rack = rack
         self._dangers: tuple[Danger, ...] | None = None
         self._needed: dict[int, Priority] = {}
+        self.given: set[str] = set()
+        for channel in self.channels:
+            if all(any(name in self.given for name in need.channels) for need in channel.needs):
+                self.given.add(channel.name)
         self.witness_ids = {it for source in plan.sources for it, _ in self.witnesses(source)}
 
     def mates(self, cell: int) -> list[Source]:
@@ -192,12 +198,25 @@ class WatchList:
 
     def silence(self, silence: Silence) -> Crossing:
         """Return the crossing of a source that fell silent or was heard again."""
-        channel, source, scope = self.own[silence.source.id], silence.source, silence.scope
         turn = Turn(silence.position, silence.begins, silence.since_ms)
-        cause = cause_of(source, scope)
-        reach = set() if scope is Scope.PROBE else {other.vessel for other in self._sources_of(cause)}
-        crossing = self.crossing(channel, Condition.SILENT, Level.ADVISORY, None, turn)
-        return replace(crossing, cause=cause, reach=tuple(sorted(reach)), waits_ms=self._waits_ms(cause))
+        channel, cause = self.own[silence.source.id], cause_of(silence.source, silence.scope)
+        crossing = self.crossing(
+            channel, Condition.SILENT, Level.ADVISORY, None, turn, Evidence(reason=silence.reason)
+        )
+        waits_ms = self._waits_ms(cause)
+        return replace(crossing, cause=cause, reach=self._reach(cause, silence.scope), waits_ms=waits_ms)
+
+    def drop_outs(self, found: DropOuts, at_ms: int) -> Crossing:
+        """Return the crossing of a source of which answers are missing, or hardly any: it hides nothing."""
+        cause, turn = cause_of(found.source, found.scope), Turn(found.position, found.begins, at_ms)
+        channel, evidence = self.own[found.source.id], Evidence(reason=found.reason)
+        crossing = self.crossing(channel, Condition.PROBE_FAULT, Level.GAPS, Priority.LOW, turn, evidence)
+        return replace(crossing, cause=cause, reach=self._reach(cause, found.scope))
+
+    def _reach(self, cause: str, scope: Scope) -> tuple[str, ...]:
+        """Return the vessels that a cause concerns beside that of its own probe."""
+        shared = [] if scope is Scope.PROBE else self._sources_of(cause)
+        return tuple(sorted({other.vessel for other in shared}))
 
     def dangers(self) -> tuple[Danger, ...]:
         """Return what the stages have limits on and a channel shows."""
@@ -231,7 +250,7 @@ class WatchList:
             active=loss.begins,
             since_ms=loss.since_ms,
             reach=tuple(dict.fromkeys(name.partition("/")[0] for name in loss.hidden)),
-            evidence=Evidence(hidden=loss.hidden),
+            evidence=Evidence(hidden=loss.hidden, reason=loss.often and f"lost {loss.often}"),
         )
 
     def causes(self) -> dict[str, frozenset[str]]:
@@ -251,7 +270,7 @@ class WatchList:
     def _possible_keys(self, channel: Channel) -> frozenset[str]:
         tolerance = self.tolerance(channel)
         keys = {limit.key for limit in limits_of(tolerance)} if tolerance else set()
-        silent = {_SILENT_KEY} if channel.measured else set()
+        silent = {_SILENT_KEY, GAPS_KEY} if channel.measured else set()
         return frozenset(keys | silent | {FAULT_KEY, STUCK_KEY})
 
     def gone(

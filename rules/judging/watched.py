@@ -67,7 +67,7 @@ class ChannelNow:
     last good reading was measured that lacked none. Of what a probe measures, `last_change_ms` is when a
     reading last differed from the one before (-1: never), `frozen` whether a witness says that the probe
     repeats itself (None: it has not changed for so long that nobody can tell); `usual` is what was learned.
-    `fault` says since when, and why, its readings keep failing.
+    `fault` says since when, and why, its readings keep failing; `given` whether probes give all inputs.
     """
 
     channel: Channel
@@ -85,6 +85,7 @@ class ChannelNow:
     frozen: bool | None
     usual: Learned | None
     fault: tuple[int, str] | None
+    given: bool = True
 
     @property
     def lack(self) -> str:
@@ -119,6 +120,7 @@ class ChannelNow:
             return Watched(WatchedState.UNWATCHED, "", self.why or why, since_ms)
         why, since_ms = without(self.lacking, self.error), self.good_time_ms or None
         if self.error and self.tolerance is not None and not tells_limits(self.tolerance, self.error):
+            why = why if self.given else f"by settings, {why}"
             return Watched(WatchedState.UNWATCHED, "", why, since_ms)
         if self.frozen is None and self.last_change_ms > 0:
             why, since_ms = f"{why}; {UNCHANGED}" if self.error else UNCHANGED, self.last_change_ms

@@ -26,6 +26,7 @@ class Level(StrEnum):
     ABOVE = "above"
     BELOW = "below"
     DOUBTFUL = "doubtful"
+    GAPS = "gaps"
 
 
 class Basis(Enum):
@@ -67,6 +68,8 @@ class Limit:
 FAULT_KEY = f"{Condition.PROBE_FAULT}:{Level.ADVISORY}"
 STUCK_KEY = f"{Condition.PROBE_FAULT}:{Level.DOUBTFUL}"
 """A probe that repeats itself for suspiciously long: still believed, but somebody should look by day."""
+GAPS_KEY = f"{Condition.PROBE_FAULT}:{Level.GAPS}"
+"""A probe of which many answers are missing one by one."""
 
 
 @lru_cache(maxsize=256)

@@ -137,6 +137,7 @@ class Water:
     """Two ephyra kreisels of one line, 15 °C and 16 °C; faults change `value` and `read` before it runs."""
 
     def __init__(self, hours=7.0, *, pair=False, stage="ephyra", every_ms=POLL):
+        self.every_ms = every_ms
         self.silent_after_ms = max(2 * MINUTE, 4 * every_ms)
         self.at = np.arange(every_ms, round(hours * HOUR), every_ms, dtype=np.int64)
         self.hours = self.at / HOUR
@@ -183,7 +184,16 @@ class Water:
             P: ("barometer", Quantity.AIR_PRESSURE, "rack"),
         }
         sources = tuple(
-            Source(number, name, quantity, vessel, self._silent_after_ms(vessel), "line", **more)
+            Source(
+                number,
+                name,
+                quantity,
+                vessel,
+                self._silent_after_ms(vessel),
+                "line",
+                every_ms=5 * MINUTE if number == P else self.every_ms,
+                **more,
+            )
             for number, (name, quantity, vessel) in probes.items()
             if number in self.value
         )

@@ -61,7 +61,8 @@ def probe_stuck_pair(_folder):
     found.temperature[1] += 0.4 * np.sin(found.since_h)
     found.measured()
     found.value[T1][found.after] = found.value[T1][np.argmax(found.after)]
-    return came(found.run(), K1)
+    told = found.run()
+    return Came(told.shown_s("k1/temperature"), quiet(told))
 
 
 def probe_stuck_device(_folder):
@@ -133,9 +134,9 @@ def probe_dead_cell(_folder):
     return Came(told.called_s(K1), "the thermometer is not believed" if lost else "")
 
 
-def _noisy(source, factor, sigma):
+def _noisy(source, factor, sigma, **how):
     noise = np.random.default_rng(20_261_127)
-    return changed(source, lambda w: w.value[source] + factor * sigma * noise.normal(size=w.at.size))
+    return changed(source, lambda w: w.value[source] + factor * sigma * noise.normal(size=w.at.size), **how)
 
 
 def erratic(found, about, calls_at_most=1):
@@ -355,7 +356,7 @@ def cable_bit_flip(_folder):
 
 
 def cable_wet(_folder):
-    found = _noisy(C1, 25, 0.01)
+    found = _noisy(C1, 25, 0.01, hours=28)
     found.value[C1] -= 0.2 * found.since_h
     return erratic(found, "k1", 2)
 

@@ -49,7 +49,13 @@ class Bench:
     def __init__(self, folder: Path, now_ms=START_MS, commit_every_ms=0, more="", silent_after_s=5.0):
         self.path = folder / "journal.sqlite"
         written = write_settings(
-            folder, folder / "serial", 1883, silent_after_s=silent_after_s, more=more, name="bench.toml"
+            folder,
+            folder / "serial",
+            1883,
+            silent_after_s=silent_after_s,
+            every_s=1,
+            more=more,
+            name="bench.toml",
         )
         self.settings = load_settings(written)
         self.journal = Journal(self.path, writable=True)

@@ -42,7 +42,7 @@ stage = "bench"
 bus = "line"
 vessel = "k1"
 unit_id = 1
-every_s = 0.05
+every_s = {every_s}
 silent_after_s = {silent_after_s}
 registers = [{{ quantity = "temperature", address = 0, type = "int16", scale = 0.01 }}]
 
@@ -68,6 +68,7 @@ def write_settings(
     port: int,
     commit_every_s=0.05,
     silent_after_s=1.0,
+    every_s=0.05,
     journal="",
     more="",
     name="bellwatch.toml",
@@ -81,6 +82,7 @@ def write_settings(
             port=port,
             commit_every_s=commit_every_s,
             silent_after_s=silent_after_s,
+            every_s=every_s,
             journal=journal,
             more=more,
         )

@@ -48,6 +48,7 @@ stage = "juvenile"
 [probes.barometer]
 bus = "line"
 unit_id = 9
+every_s = 60
 registers = [{{ quantity = "air_pressure", address = 4, type = "float32" }}]
 """
 
@@ -56,6 +57,7 @@ MULTI = """\
 bus = "line"
 vessel = "{vessel}"
 unit_id = {unit_id}
+every_s = 60
 registers = [
     {{ quantity = "temperature", address = 0, type = "float32" }},
     {{ quantity = "conductivity", address = 2, type = "float32" }},

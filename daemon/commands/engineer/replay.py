@@ -20,7 +20,15 @@ from daemon.commands.rack.status import STYLES
 from daemon.errors import SourceError
 from daemon.replay.flags import FlagFile
 from daemon.replay.replay import Observer, Replayed, plans_of, replay
-from daemon.replay.words import change_text, event_line, moment, notes_on, rules_text, watch_text
+from daemon.replay.words import (
+    change_text,
+    event_line,
+    moment,
+    notes_on,
+    rules_text,
+    unwatched_spans,
+    watch_text,
+)
 from daemon.report.report import report_of, traces_for
 from daemon.report.trace import Trace, in_looks
 from daemon.settings.rack import Settings
@@ -137,9 +145,8 @@ def _print_result(result: Replayed, recording: Recording, zone: tzinfo, console:
     span = f"{moment(result.start_ms, zone)} to {moment(result.until_ms, zone)}"
     calls = sum(map(is_call, result.events))
     said = f"{result.readings} readings, {span}: {len(episodes_of(result.events))} alarms, {calls} calls."
-    for line in filter(
-        None, [said, watch_text(result), *notes_on(result, recording), rules_text(result, zone)]
-    ):
+    seen = [*unwatched_spans(result, zone), watch_text(result)]
+    for line in filter(None, [said, *seen, *notes_on(result, recording), rules_text(result, zone)]):
         console.print(line, highlight=False, soft_wrap=True)
     if not result.complete:
         console.print(Text(f"PARTIAL: stopped at {moment(result.until_ms, zone)}", style="bold yellow"))

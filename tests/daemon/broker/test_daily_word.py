@@ -2,7 +2,9 @@
 
 import json
 import math
+import re
 from contextlib import closing
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -10,6 +12,7 @@ import pytest
 from daemon.broker.daily_word import DAILY_WORD, DailyWord
 from daemon.broker.notices import Notices
 from daemon.journal.journal import Journal
+from daemon.journal.state import KeptTrouble
 from daemon.oncall.messages import heard
 from daemon.words import notice_text
 from rules.quantities import Quantity
@@ -32,7 +35,7 @@ class Morning:
     def start(self):
         notices = Notices(self.journal, lambda _said: [])
         zone = ZoneInfo("UTC")
-        self.word = DailyWord(notices, self.rack.engine.dangers, self.faults, lambda at_ms: at_ms, zone)
+        self.word = DailyWord(notices, lambda: self.rack.engine, self.faults, lambda at_ms: at_ms, zone)
 
     def at(self, hours):
         """Let the turns of the daemon reach so many hours after midnight of 9 October."""
@@ -80,6 +83,30 @@ def test_a_probe_that_drops_out_again_and_again_and_a_fault_of_the_rack_are_said
     text = notice_text(morning.at(32.5))
     assert "k1 oxygen of o1: frozen" in text
     assert "k1/temperature silent at least 3 times in a day" in text
+
+
+def test_how_many_answers_of_a_probe_are_missing_is_said(journal):
+    morning = Morning(journal)
+    plan = morning.rack.engine.plan
+    sources = tuple(replace(it, every_ms=MINUTE) for it in plan.sources)
+    morning.rack.engine.configure(replace(plan, sources=sources), morning.rack.engine.clock_ms)
+    morning.at(8.9)
+    polled = [it for it in range(1, 23 * 60) if it % 7]
+    morning.rack.read_all([(it * MINUTE, 1, 15.0 + 0.3 * math.sin(it / 60)) for it in polled])
+    assert re.search(r"t1: 1[345] of 100 answers missing", notice_text(morning.at(32.1)))
+
+
+def test_answers_near_the_time_out_are_said_for_a_day(journal):
+    morning = Morning(journal)
+    morning.at(8.5)
+    with journal.transaction():
+        last_ms = MIDNIGHT_MS + round(20.3 * HOUR)
+        slow = KeptTrouble("line", "t1", "slow", "an answer after 0.19 s of 0.2", 37, last_ms - HOUR, last_ms)
+        journal.state.keep_troubles([slow, replace(slow, kind="garbled", times=3)])
+    said = notice_text(morning.at(32.1))
+    assert "t1: an answer near the time-out 37 times" in said
+    assert "garbled" not in said
+    assert "time-out" not in notice_text(morning.at(56.1))
 
 
 def test_the_digest_on_call_has_the_words_of_it():

@@ -729,14 +729,15 @@ def test_it_says_of_each_danger_who_watches_it(tmp_path: Path):
     _, out, _ = run(EXAMPLE)
     assert (
         "k1 oxygen saturation: k1-multi every 30 s, temperature of k1-multi, salinity of k1-multi, "
-        "air pressure of barometer; told within 600 s of its loss; a freeze shown by temperature of k1-multi "
-        "where that moves, else told within 30 min at best, or three times its longest calm; "
-        "duty: measure by hand"
+        "air pressure of barometer; told within 600 s of its loss; a freeze goes unseen until it "
+        "is measured by hand, unless where temperature of k1-multi moves, within 1290 s by a probe that "
+        "seldom reads the same twice, or after three times its longest calm, which is known after two days; "
+        "duty: measure by hand once a week"
     ) in out.splitlines()
     assert (
-        "k1 temperature: k1-multi every 30 s; told within 1800 s of its loss; a freeze shown by nothing "
-        "else, told within 30 min at best, or three times its longest calm; "
-        "duty: measure by hand once a week"
+        "k1 temperature: k1-multi every 30 s; told within 1800 s of its loss; a freeze goes unseen until "
+        "it is measured by hand, unless within 2490 s by a probe that seldom reads the same twice, or after "
+        "three times its longest calm, which is known after two days; duty: measure by hand once a week"
     ) in out.splitlines()
     assert "dish-1 oxygen saturation: no critical limit by the settings, so it calls nobody" in out
     assert "k1 oxygen saturation: no critical limit" not in out
@@ -940,12 +941,14 @@ def test_it_says_which_witness_each_probe_has_against_a_freeze(tmp_path: Path):
     counted = ("unit_id = 1\n", 'unit_id = 1\nfresh_by = { address = 8, type = "uint32" }\n')
     path.write_text(edited(counted))
     out = run(path)[1].splitlines()
-    assert "k1-multi: its answers are counted; a freeze is told within 180 s" in out
-    (own,) = [line for line in out if line.startswith("t1-thermometer temperature: its own calm")]
-    assert own.endswith("told within 30 min at best, or three times its longest calm")
+    assert "k1-multi: its answers are counted; a freeze shows within 180 s" in out
+    (own,) = [line for line in out if line.startswith("t1-thermometer temperature: a freeze")]
+    assert "goes unseen until it is measured by hand, unless within" in own
+    assert own.endswith("or after three times its longest calm, which is known after two days")
     path.write_text(edited())
     out = run(path)[1].splitlines()
-    assert any(line.startswith("k1-multi conductivity: temperature of k1-multi must") for line in out)
+    (cell,) = [line for line in out if line.startswith("k1-multi conductivity: a freeze")]
+    assert "unless where temperature of k1-multi moves" in cell
 
 
 @pytest.mark.parametrize(

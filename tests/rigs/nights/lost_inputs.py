@@ -156,9 +156,10 @@ class Told:
 def plan(water, separate):
     """An ephyra kreisel with the built-in limits and quality tests, and the room's barometer."""
     names = {"t": "thermo", "c": "cell", "o": "optode"} if separate else dict.fromkeys("tco", "multi")
-    silent_ms = 5000 * water.every_s
+    silent_ms, every_ms = 5000 * water.every_s, 1000 * water.every_s
     water_probes = tuple(
-        Source(SOURCES[it], names[it], QUANTITIES[it], "k1", silent_ms, "bench") for it in names
+        Source(SOURCES[it], names[it], QUANTITIES[it], "k1", silent_ms, "bench", every_ms=every_ms)
+        for it in names
     )
     barometer = Source(SOURCES["p"], "room", QUANTITIES["p"], "rack", 10 * MINUTE_MS, "air")
     stages = {"ephyra": TOLERANCES}

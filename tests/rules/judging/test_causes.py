@@ -3,9 +3,8 @@
 import pytest
 
 from rules.alarms.life_cycle import Condition
-from rules.judging.causes import water_cause
 from rules.judging.silence import Scope
-from rules.judging.unwatched import cause_of
+from rules.judging.unwatched import cause_of, water_cause
 from rules.quantities import Quantity
 from rules.rack.channels import channels_of
 from rules.rack.limits import Level

@@ -4,9 +4,9 @@ import gsw
 import numpy as np
 import pytest
 
-from rules.judging.channel import Series
 from rules.judging.conversion import convert
 from rules.judging.ranked_inputs import Known
+from rules.judging.series import Series
 from rules.quantities import Quantity
 from rules.rack.channels import channels_of
 from rules.rack.plan import Source

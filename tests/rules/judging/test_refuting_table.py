@@ -16,7 +16,6 @@ from tests.rigs.nights.refuting import counts, must_be, pairs, table
 
 FAILS_TODAY = {
     "frozen all": "no danger: separate",
-    "dithering all": "no danger: separate",
     "half missing o": "no danger: one probe",
     "half missing all": "no danger: separate",
     "in air o": "no danger",

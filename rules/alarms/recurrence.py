@@ -1,0 +1,45 @@
+"""What is lost again within hours of its return comes and goes: one problem, over after a regular time."""
+
+from dataclasses import dataclass
+
+AGAIN_MS = 6 * 3_600_000
+MOST_MS = 24 * 3_600_000
+LONGEST_GAPS, LONGEST_SPELLS = 3, 2
+"""Lost again within `AGAIN_MS` it comes and goes. That is over after a time without a gap of three times the
+longest gap and twice the longest time between two, `least_ms` at least, a day at most (project judgement)."""
+
+
+@dataclass(slots=True)
+class Recurrence:
+    """How often something was lost since `first_ms`, when its last gap ended, how long it must be regular.
+
+    `recurs` is whether it comes and goes, and is not over yet.
+    """
+
+    least_ms: int = 3_600_000
+    times: int = 0
+    first_ms: int = -1
+    back_ms: int = -1
+    needs_ms: int = 0
+    recurs: bool = False
+
+    @property
+    def over_ms(self) -> int:
+        """Return from when on it is over, if no gap comes before."""
+        return self.back_ms + min(max(self.needs_ms, self.least_ms), MOST_MS)
+
+    def lose(self, since_ms: int, at_ms: int) -> str:
+        """Let it be lost at `at_ms`, last seen at `since_ms`; return in words how often, where it recurs."""
+        spell_ms = since_ms - self.back_ms
+        self.recurs = self.times > 0 and spell_ms <= AGAIN_MS
+        if not self.recurs:
+            self.times, self.first_ms, self.needs_ms = 1, at_ms, 0
+            return ""
+        self.times += 1
+        self.needs_ms = max(self.needs_ms, LONGEST_SPELLS * spell_ms)
+        return f"{self.times} times within {(at_ms - self.first_ms) / 3_600_000:.1f} h"
+
+    def come_back(self, since_ms: int, at_ms: int) -> None:
+        """Let a gap since `since_ms` end, long enough to be told or not."""
+        self.back_ms = at_ms
+        self.needs_ms = max(self.needs_ms, LONGEST_GAPS * (at_ms - since_ms))

@@ -1,0 +1,117 @@
+"""Probes of which many answers are missing one by one: a low alarm with the count, while each danger is seen.
+
+Counted are waits that are no silence yet, by the interval of the settings and the times of measuring, in
+windows of a hundred answers due.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.judging.silence import Places, Scope, SourceState
+from rules.rack.plan import Source
+
+Ints = NDArray[np.int64]
+
+WINDOW = 100
+BEGINS_AT, ENDS_BELOW, SHARED_FROM, AT_ONCE = 10, 5, 5, 4
+"""Missing in a window, of one gap at most four: told from ten on, over with one of fewer than five, and by
+then a mate's trouble too (project judgement)."""
+
+
+@dataclass(frozen=True, slots=True)
+class DropOuts:
+    """Answers of a source are missing (`begins`), or hardly any are, with reading `position`."""
+
+    source: Source
+    position: int
+    begins: bool
+    scope: Scope
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Count:
+    """Of each reading of a source, answers due and missing in its window so far; `ends` end windows.
+
+    `before` is how many were missing before the block.
+    """
+
+    here: NDArray[np.intp]
+    ends: NDArray[np.intp]
+    due: Ints
+    missing: Ints
+    before: int
+
+    @classmethod
+    def of(cls, source: Source, state: SourceState, time_ms: Ints, here: NDArray[np.intp]) -> Self:
+        wait_ms = np.diff(time_ms[here], prepend=state.time_ms)
+        lost = np.clip(np.rint(wait_ms / source.every_ms).astype(np.int64) - 1, 0, AT_ONCE)
+        lost[wait_ms > source.silent_after_ms] = 0
+        due = state.due + np.cumsum(lost + 1)
+        ends = np.flatnonzero(np.diff(due // WINDOW, prepend=0))
+        missing = state.missing + np.cumsum(lost)
+        window = np.searchsorted(ends, np.arange(here.size), side="left")
+        due_before = np.concatenate(([0], due[ends] // WINDOW * WINDOW))[window]
+        missing_before = np.concatenate(([0], missing[ends]))[window]
+        return cls(here, ends, due - due_before, missing - missing_before, state.missing)
+
+    def at(self, position: int) -> int:
+        """Return how many are missing in the window of the newest reading up to a position."""
+        place = int(np.searchsorted(self.here, position, side="right")) - 1
+        return int(self.missing[place]) if place >= 0 else self.before
+
+
+def drop_outs(
+    sources: tuple[Source, ...], states: Mapping[int, SourceState], time_ms: Ints, places: Places
+) -> Iterator[DropOuts]:
+    """Find where a source begins or ceases to lack answers, and carry `states` on (they are changed)."""
+    none = np.array([], dtype=np.intp)
+    counts = {
+        source.id: _Count.of(source, states[source.id], time_ms, places.get(source.id, none))
+        for source in sources
+        if source.every_ms
+    }
+    for source in sources:
+        if source.id not in places or source.id not in counts:
+            continue
+        count, state = counts[source.id], states[source.id]
+        if state.gappy or count.missing.max() >= BEGINS_AT:
+            yield from _turns(source, state, sources, counts)
+        closed = bool(count.ends.size) and int(count.ends[-1]) == count.here.size - 1
+        state.due, state.missing = int(count.due[-1]) % WINDOW, 0 if closed else int(count.missing[-1])
+
+
+def _turns(
+    source: Source, state: SourceState, sources: tuple[Source, ...], counts: Mapping[int, _Count]
+) -> Iterator[DropOuts]:
+    """Go through the windows of a source: where it begins or ceases to lack answers, or how many more do."""
+    count, start = counts[source.id], 0
+    for end in (*count.ends.tolist(), count.here.size):
+        many, told = start + np.flatnonzero(count.missing[start : end + 1] >= BEGINS_AT), -1
+        if not state.gappy and many.size:
+            state.gappy, told = True, int(many[0])
+            yield _told(source, sources, counts, told)
+        if state.gappy and told < end < count.here.size:
+            state.gappy = bool(count.missing[end] >= ENDS_BELOW)
+            over = DropOuts(source, int(count.here[end]), False, Scope.PROBE, "")
+            yield _told(source, sources, counts, end) if state.gappy else over
+        start = end + 1
+
+
+def _told(source: Source, sources: tuple[Source, ...], counts: Mapping[int, _Count], place: int) -> DropOuts:
+    """Say how many answers of a source are missing at one of its readings, and whether of most of its bus."""
+    count = counts[source.id]
+    position = int(count.here[place])
+    mates = {mate.probe for mate in sources if mate.bus == source.bus and mate.every_ms}
+    hit = {
+        mate.probe
+        for mate in sources
+        if mate.bus == source.bus and mate.id in counts and counts[mate.id].at(position) >= SHARED_FROM
+    }
+    shared = source.bus and len(hit) > max(1, len(mates) / 2)
+    said = f"{count.missing[place]} of {count.due[place]} answers missing"
+    return DropOuts(source, position, True, Scope.BUS if shared else Scope.PROBE, said)

@@ -1,0 +1,33 @@
+"""A channel's readings in one block, as they go from step to step of the judgement."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.quantities import Quantity
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """A channel's readings in one block: `index` (into the block), `time_ms`, `value`, shapes m.
+
+    Of a derived one that lacks an input: `error` is how far the value may be off for that (0 where nothing
+    lacks), `elsewhere` where an input was never measured in the vessel, `lacking` which input lacks where.
+    `suspect` is where an input is, or the temperature by which the probe itself corrects its value.
+    """
+
+    index: NDArray[np.intp]
+    time_ms: NDArray[np.int64]
+    value: Array
+    error: Array | None = None
+    suspect: NDArray[np.bool_] | None = None
+    elsewhere: NDArray[np.bool_] | None = None
+    lacking: Mapping[Quantity, NDArray[np.bool_]] = field(default_factory=dict)
+
+    def lacks(self, index: int) -> tuple[Quantity, ...]:
+        """Return what is not measured now at one reading."""
+        return tuple(quantity for quantity, where in self.lacking.items() if where[index])

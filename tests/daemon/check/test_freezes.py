@@ -1,0 +1,66 @@
+"""How long `bellwatch check` says that a freeze can go unseen, borne out by freezes at drawn moments.
+
+Invented water; what is drawn by lot was drawn once, by `secrets`.
+"""
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from daemon.check.dangers import danger_lines
+from daemon.settings.rack import Settings
+from rules.alarms.life_cycle import Condition
+from rules.quantities import Quantity
+from tests.faults.chain import C1, FAULT_AT, HOUR, MINUTE, O1, START_MS, T1, Water
+
+LOT = 2_250_917_364
+QUANTITIES = {"temperature": T1, "salinity": C1, "oxygen saturation": O1}
+
+
+def printed_s(every_s, counted):
+    """The seconds that check prints for each danger of a kreisel with one probe."""
+    fresh = {"fresh_by": {"address": 8, "type": "uint32"}} if counted else {}
+    registers = [
+        {"quantity": quantity, "address": 2 * place, "type": "float32"}
+        for place, quantity in enumerate(("temperature", "conductivity", "oxygen"))
+    ]
+    probe = {"bus": "line", "vessel": "k1", "unit_id": 1, "every_s": every_s, "registers": registers, **fresh}
+    settings = Settings.model_validate(
+        {
+            "rack": {"name": "north", "time_zone": "UTC"},
+            "journal": {"path": "j.sqlite"},
+            "buses": {"line": {"kind": "modbus-rtu", "port": "/dev/none"}},
+            "vessels": {"k1": {"kind": "kreisel", "stage": "ephyra"}},
+            "probes": {"k1-multi": probe},
+        }
+    )
+    lines = {line.partition(":")[0].removeprefix("k1 "): line for line in danger_lines(settings)}
+    words = r"a freeze told within (\d+) s" if counted else r"within (\d+) s by a probe that seldom"
+    return {name: int(re.search(words, lines[name])[1]) for name in QUANTITIES}
+
+
+@pytest.mark.parametrize("counted", [False, True], ids=["fine", "counted"])
+@pytest.mark.parametrize("every_s", [20, 30, 60])
+def test_no_freeze_is_told_later_than_check_says(every_s, counted):
+    printed, draw = printed_s(every_s, counted), np.random.default_rng(LOT + every_s)
+    for name, source in QUANTITIES.items():
+        at_ms = FAULT_AT + round(draw.uniform(1.0, 4.0) * HOUR)
+        found = Water(hours=9, every_ms=every_s * 1000).measured()
+        after = found.at >= at_ms
+        frozen = (T1, C1, O1) if counted else (source,)
+        for it in frozen:
+            found.value[it][after] = found.value[it][np.argmax(after)]
+        plan = found.plan()
+        if counted:
+            found.value[20] = np.cumsum(np.where(after, 0.0, 1.0))
+            found.read[20] = found.read[T1]
+            plan = replace(found.plan(), fresh={"k1-multi": 20})
+            plan = replace(plan, sources=tuple(it for it in plan.sources if it.id != 20))
+        told = found.run(plan=plan)
+        danger = f"k1/{Quantity(name.replace(' ', '_'))}"
+        seen = [e for e in told.events if e.condition is Condition.UNWATCHED and danger in e.evidence.hidden]
+        assert seen, (name, [event.alarm for event in told.events])
+        late_s = (seen[0].at_ms - START_MS - at_ms) / 1000
+        assert 5 * MINUTE / 1000 < late_s <= printed[name], (name, late_s)
