@@ -23,7 +23,6 @@ class Past:
 
     priority: str
     shape: str
-    vessel: str
     when: str
     lasted: str
     what: str
@@ -77,7 +76,6 @@ def _past(it: Episode, answers: dict[str, list[AlarmEvent]], memory: Memory, zon
     return Past(
         it.priority.word,
         SHAPES[it.priority],
-        it.vessel,
         moment(utc_ms(it.start_ms), utc_ms(memory.newest_ms), zone),
         length((until_ms - it.start_ms) / 1000) if it.end_ms is not None else "still stands",
         event_text(memory.dating.dated(it.first), zone),

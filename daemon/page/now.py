@@ -72,7 +72,6 @@ class Card:
 class Now:
     """Everything that the page shows; `across` is how many vessels stand side by side (0: nobody said)."""
 
-    rack: str
     dead: str
     standing: str
     read_at: str
@@ -95,7 +94,6 @@ def now_of(rack: RackNow, settings: Settings, memory: Memory) -> Now:
         _card(vessel, rack, settings, memory, places.get(vessel.name, "")) for vessel in rack.vessels
     )
     return Now(
-        rack.rack,
         words.not_watched(rack, zone),
         words.standing(rack),
         f"{clock_time(rack.made_ms, zone)}",
@@ -217,7 +215,9 @@ def _row(channel: ChannelNow, memory: Memory, with_probe: bool) -> Row:
         strip_of(channel, *_past(channel, memory)),
         words.value_words(channel),
         plus_minus(channel.uncertainty),
-        "" if channel.value is None or channel.trend_per_hour is None else f"{channel.trend_per_hour:+.2f}/h",
+        ""
+        if channel.value is None or channel.trend_per_hour is None
+        else f"{round(channel.trend_per_hour, 2) + 0.0:+.2f}/h",
         age,
         words.strip_words(channel),
         channel.priority or "",

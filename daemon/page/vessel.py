@@ -49,8 +49,6 @@ class Drawing:
     """A vessel's stretch of time, in units of the drawing, and what each column of it says in words."""
 
     span: str
-    from_ms: int
-    to_ms: int
     words_from: str
     plots: tuple[tuple[str, Plot], ...]
     nights: tuple[tuple[float, float], ...]
@@ -61,7 +59,6 @@ class Drawing:
     marks: tuple[tuple[float, int], ...]
     entries: tuple[str, ...]
     readout: tuple[str, ...]
-    bars_top: float
     marks_top: float
     height: float
 
@@ -104,8 +101,6 @@ def drawing_of(
     found_nights = axis.nights(look.from_ms + offset_ms, to_ms + offset_ms, zone)
     return Drawing(
         span,
-        look.from_ms,
-        to_ms,
         look.at(look.from_ms),
         plots,
         tuple((look.x.at(a - offset_ms), look.x.at(b) - look.x.at(a)) for a, b in found_nights),
@@ -119,7 +114,6 @@ def drawing_of(
         tuple((look.x.at(deed.at_ms), number) for number, deed in enumerate(deeds, 1)),
         tuple(f"{look.at(deed.at_ms)} {deed_words(deed)}" for deed in deeds),
         tuple(_readout(series, look)),
-        bars_top,
         marks_top,
         marks_top + _MARK_EVERY + 26,
     )
