@@ -189,7 +189,7 @@ def test_what_the_install_writes_for_bash_completes_commands_and_options(tmp_pat
 
 
 @needs("systemd-analyze")
-@pytest.mark.parametrize("name", ["bellwatch.service", "bellwatch-oncall.service"])
+@pytest.mark.parametrize("name", ["bellwatch.service", "bellwatch-oncall.service", "bellwatch-page.service"])
 def test_systemd_takes_the_unit_and_finds_it_well_closed(tmp_path, name):
     unit = tmp_path / name
     text = (DEPLOY / name).read_text()

@@ -1,6 +1,7 @@
 """Cross-checks: do the tables of the file name each other rightly, and is there a rack at all?"""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from difflib import get_close_matches
 from itertools import pairwise
 from typing import get_args
@@ -24,6 +25,7 @@ def name_findings(draft: Draft) -> Iterator[Finding]:
     yield from _vessels(draft)
     yield from _stages(draft)
     yield from _supplies(draft)
+    yield from _shelves(draft)
     yield from _idle(draft)
 
 
@@ -91,6 +93,19 @@ def _supplies(draft: Draft) -> Iterator[Finding]:
         for index, vessel in enumerate(supply.vessels):
             path = f"{where('supplies', name)}.vessels[{index}]"
             yield from _unknown(draft, "vessels", vessel, path, "a vessel of this file")
+
+
+def _shelves(draft: Draft) -> Iterator[Finding]:
+    """Warn only: for a drawing of the rack the watch over it must not fail to start."""
+    named: list[str] = []
+    for row, shelf in enumerate(draft.settings.page.shelves):
+        for column, vessel in enumerate(shelf):
+            path = f"page.shelves[{row}][{column}]"
+            for finding in _unknown(draft, "vessels", vessel, path, "a vessel of this file"):
+                yield replace(finding, is_warning=True)
+            if vessel in named:
+                yield Finding(path, f"{quoted(vessel)} again", "each vessel in one place", is_warning=True)
+            named.append(vessel)
 
 
 def _stages(draft: Draft) -> Iterator[Finding]:

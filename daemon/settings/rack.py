@@ -12,6 +12,7 @@ from daemon.buses.kinds import AnyBus, AnyProbe
 from daemon.buses.shape import ProbeSettings
 from daemon.settings.alarms import AlarmSettings, StageStepSettings, SupplySettings
 from daemon.settings.commands import CommandSettings
+from daemon.settings.page import PageSettings
 from daemon.settings.quality import QualityTables
 from daemon.settings.stages import OFF, StageSettings, ToleranceSettings
 from daemon.tables.types import (
@@ -141,6 +142,7 @@ class Settings(Table):
     mirror: MirrorSettings | None = Field(None, description="Where a copy of everything goes")
     broker: BrokerSettings = Field(default_factory=BrokerSettings)
     commands: CommandSettings = Field(default_factory=CommandSettings)
+    page: PageSettings = Field(default_factory=PageSettings)
     buses: dict[Name, AnyBus] = Field({}, description="The ports that probes share")
     probes: dict[Name, AnyProbe] = Field({}, description="The devices that measure")
     vessels: dict[Name, VesselSettings] = Field({}, description="The vessels of the rack")

@@ -6,7 +6,7 @@ or one too many is turned away, and whatever goes wrong with one is logged and a
 
 import ssl
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -19,25 +19,28 @@ from daemon.web.look import STYLE, page_of
 
 log = structlog.get_logger()
 
-BODY_AT_MOST = 4_096
-AT_ONCE, CONNECTIONS_AT_MOST = 32, 128
+BODY_AT_MOST, FIELDS_AT_MOST = 4_096, 20
+AT_ONCE, STREAMS_AT_MOST, CONNECTIONS_AT_MOST = 32, 100, 128
 """Each connection takes a file handle, of which the process needs some for what it is there for."""
 PATIENCE_S = 10.0
 _STYLE_PATH = "/style.css"
+_POLICY = "default-src 'none'; style-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 HEADERS = {
-    "Content-Security-Policy": "default-src 'none'; style-src 'self'; form-action 'self'; base-uri 'none'; "
-    "frame-ancestors 'none'",
+    "Content-Security-Policy": _POLICY,
     "Referrer-Policy": "no-referrer",
     "X-Content-Type-Options": "nosniff",
     "Cache-Control": "no-store",
     "X-Robots-Tag": "noindex, nofollow",
 }
 """OWASP Secure Headers Project, for pages that load nothing, run nothing and may not be framed."""
+_OWN = "script-src 'self'; connect-src 'self'; img-src 'self'; manifest-src 'self'"
+HEADERS_WITH_SCRIPTS = HEADERS | {"Content-Security-Policy": f"{_POLICY}; {_OWN}"}
+"""The same for pages that load and run what their own server has."""
 
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What a browser asks for; `form` is what it sends along, `acts` whether it may change something."""
+    """What a browser asks for; `form` is what it sends along or its query, `acts` whether it may act."""
 
     path: str
     form: Mapping[str, str]
@@ -46,11 +49,13 @@ class Request:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """An answer: HTML, or another address to go on to."""
+    """An answer: HTML or text of another kind, another address to go on to, or parts that go on and on."""
 
     html: str
     status: int = 200
     go_to: str = ""
+    kind: str = "text/html"
+    parts: Iterator[str] | None = None
 
 
 class PageServer(ThreadingHTTPServer):
@@ -64,9 +69,11 @@ class PageServer(ThreadingHTTPServer):
         address: tuple[str, int],
         pages: Callable[[Request], Page],
         certificate: tuple[Path, Path] | None = None,
+        headers: Mapping[str, str] = HEADERS,
     ) -> None:
-        self.pages = pages
+        self.pages, self.headers = pages, headers
         self.room = threading.BoundedSemaphore(AT_ONCE)
+        self.streams = threading.BoundedSemaphore(STREAMS_AT_MOST)
         self._places = threading.BoundedSemaphore(CONNECTIONS_AT_MOST)
         self._tls: ssl.SSLContext | None = None
         if certificate:
@@ -120,7 +127,9 @@ class _Handler(BaseHTTPRequestHandler):
         if self.path == _STYLE_PATH:
             self._send(STYLE, 200, "text/css")
         else:
-            self._answer(Request(urlsplit(self.path).path, {}, acts=False))
+            address = urlsplit(self.path)
+            query = dict(parse_qsl(address.query[:BODY_AT_MOST], max_num_fields=FIELDS_AT_MOST))
+            self._answer(Request(address.path, query, acts=False))
 
     def do_POST(self) -> None:
         length = self.headers.get("Content-Length", "")
@@ -130,7 +139,7 @@ class _Handler(BaseHTTPRequestHandler):
             self._say("That came from another page than ours.", 403)
         else:
             body = self.rfile.read(int(length)).decode("utf-8", "replace")
-            form = dict(parse_qsl(body, keep_blank_values=True, max_num_fields=20))
+            form = dict(parse_qsl(body, keep_blank_values=True, max_num_fields=FIELDS_AT_MOST))
             self._answer(Request(urlsplit(self.path).path, form, acts=True))
 
     def _is_from_our_page(self) -> bool:
@@ -152,7 +161,23 @@ class _Handler(BaseHTTPRequestHandler):
             return
         finally:
             self.server.room.release()
-        self._send(page.html, page.status, "text/html", page.go_to)
+        if page.parts is not None:
+            self._send_parts(page.parts, page.kind)
+        else:
+            self._send(page.html, page.status, page.kind, page.go_to)
+
+    def _send_parts(self, parts: Iterator[str], kind: str) -> None:
+        """Send part after part until there is none, or nobody who takes it; the connection ends with them."""
+        if not self.server.streams.acquire(blocking=False):
+            self._say("Too many look on live; the page can be opened anew by hand.", 503)
+            return
+        try:
+            self.close_connection = True
+            self._begin(200, {"Content-Type": f"{kind}; charset=utf-8", "Connection": "close"})
+            for part in parts:
+                self.wfile.write(part.encode())
+        finally:
+            self.server.streams.release()
 
     def _say(self, words: str, status: int) -> None:
         self.close_connection = True
@@ -160,12 +185,15 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _send(self, text: str, status: int, kind: str, go_to: str = "") -> None:
         body = text.encode()
-        self.send_response(303 if go_to else status)
-        headers = HEADERS | {"Content-Type": f"{kind}; charset=utf-8", "Content-Length": str(len(body))}
-        for name, value in (headers | ({"Location": go_to} if go_to else {})).items():
+        headers = {"Content-Type": f"{kind}; charset=utf-8", "Content-Length": str(len(body))}
+        self._begin(303 if go_to else status, headers | ({"Location": go_to} if go_to else {}))
+        self.wfile.write(body)
+
+    def _begin(self, status: int, headers: Mapping[str, str]) -> None:
+        self.send_response(status)
+        for name, value in (*self.server.headers.items(), *headers.items()):
             self.send_header(name, value)
         self.end_headers()
-        self.wfile.write(body)
 
     def log_message(self, format: str, *args: object) -> None:
         """Log nothing of a request: its path is a secret."""

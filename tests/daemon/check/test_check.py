@@ -800,6 +800,14 @@ def test_warnings_come_after_errors_and_are_counted_apart(tmp_path: Path):
     assert lines[-1] == "2 errors, 1 warning"
 
 
+def test_shelves_of_the_page_are_only_warned_of_since_the_watch_must_start(tmp_path: Path):
+    shelves = '[page]\nshelves = [["k1", "t2"], ["t1", "k1"]]\n[broker]'
+    assert lines_of(tmp_path, edited(("[broker]", shelves))) == [
+        'warning: page.shelves[0][1]: found "t2"; expected a vessel of this file: "k1", "t1"',
+        'warning: page.shelves[1][1]: found "k1" again; expected each vessel in one place',
+    ]
+
+
 def test_without_a_file_the_schema_can_still_be_asked_for():
     out, err = io.StringIO(), io.StringIO()
     assert check_command(None, True, out, err) == 0

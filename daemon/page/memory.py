@@ -1,0 +1,124 @@
+"""What was, in memory: the journal folded once from its beginning, and then followed.
+
+By the one way from inputs to judgement, so that what is drawn of a year is what was judged. Each look is a
+short transaction, and the watch never waits for it.
+"""
+
+from bisect import bisect_right
+from collections import defaultdict
+from contextlib import closing
+from pathlib import Path
+
+import structlog
+
+from daemon.errors import BellwatchError, JournalError
+from daemon.journal.dating import Dating
+from daemon.journal.fold import fold
+from daemon.journal.history import UNUSABLE
+from daemon.journal.journal import Journal
+from daemon.page.extents import HOUR_MS, MINUTE_MS, Extents
+from rules.alarms.event import AlarmEvent
+from rules.alarms.history import alarm_event_from_json
+from rules.engine import Engine
+from rules.quantities import Quantity
+from rules.rack.plan import RackPlan
+from rules.rack.stage_plan import StageNow, tolerance_at
+from rules.rack.tolerance import Tolerance
+from rules.readings import Action, Outcome, Readings
+
+log = structlog.get_logger()
+
+FINE_MS = 3 * 86_400_000
+"""So far back a drawing shows minutes, before that hours."""
+_BLOCK = 200_000
+_SHOWN_DEEDS = ("log", "hand_measurement", "calibrate", "move_stage", "begin_maintenance")
+
+
+class Memory:
+    """What was of every channel, vessel and alarm; `since_ms` is from when on, on the journal's axis of time.
+
+    `dating` turns that axis into UTC. `deeds` are what people wrote down or did to a vessel or probe.
+    """
+
+    def __init__(self) -> None:
+        self.dating = Dating()
+        self.since_ms: int | None = None
+        self.fine: dict[str, Extents] = defaultdict(lambda: Extents(MINUTE_MS, FINE_MS // MINUTE_MS))
+        self.coarse: dict[str, Extents] = defaultdict(lambda: Extents(HOUR_MS))
+        self.stages: dict[str, list[tuple[int, RackPlan, StageNow]]] = defaultdict(list)
+        self.deeds: list[Action] = []
+        self.events: list[AlarmEvent] = []
+        self._engine: Engine | None = None
+        self._seq = self._event = 0
+        self._run = ""
+
+    def begin(self, path: Path, last_ms: int) -> None:
+        """Take in the last so many milliseconds of a journal only, for a quick start."""
+        with closing(Journal(path, writable=False)) as journal, journal.standing_still():
+            from_ms = journal.state.clock_ms() - last_ms
+            oldest = journal.inputs.last_seq_before(from_ms)
+            for item in journal.inputs.after(0, _BLOCK, readings_after_seq=oldest):
+                self._take(item)
+            self._seq = journal.inputs.last_seq()
+            self.since_ms = max(self.since_ms or 0, from_ms)
+
+    def follow(self, path: Path) -> bool:
+        """Take in what is new, or a part of it; return whether there is more.
+
+        JournalError where it is another journal now, or one that went back; sqlite3.Error as it comes.
+        """
+        with closing(Journal(path, writable=False)) as journal, journal.standing_still():
+            if self._run not in ("", journal.run_id) or journal.inputs.last_seq() < self._seq:
+                raise JournalError(f"journal {path}: another one, or it went back; all is read anew")
+            self._run, self.dating, taken = journal.run_id, journal.state.dating(), 0
+            for item in journal.inputs.after(self._seq, _BLOCK):
+                self._take(item)
+                if isinstance(item, Readings):
+                    self._seq, taken = int(item.seq[-1]), taken + len(item)
+                    if taken >= _BLOCK:
+                        return True
+            self._seq = journal.inputs.last_seq()
+            for body in journal.history.event_bodies(self._event):
+                self._event = int(body["number"])
+                try:
+                    self.events.append(alarm_event_from_json(body))
+                except UNUSABLE as error:
+                    log.warning("event_unusable", number=self._event, why=repr(error))
+        return False
+
+    def limits(self, vessel: str, quantity: Quantity, at_ms: int) -> Tolerance | None:
+        """Return what was tolerated at a moment of the axis, moved by stage and plan."""
+        known = self.stages.get(vessel, []) if self.since_ms is not None and at_ms >= self.since_ms else []
+        place = bisect_right(known, at_ms, key=lambda entry: entry[0])
+        if not place:
+            return None
+        _, plan, now = known[place - 1]
+        return tolerance_at(plan.tolerances_of(vessel), now, quantity, at_ms)
+
+    @property
+    def newest_ms(self) -> int:
+        """Return up to when, on the axis, everything is taken in."""
+        return self._engine.clock_ms if self._engine else 0
+
+    def _take(self, item: Readings | Action) -> None:
+        try:
+            self._engine, outcome = fold(self._engine, item)
+        except (*UNUSABLE, BellwatchError) as error:
+            log.warning("input_unusable", why=repr(error))
+            return
+        if isinstance(item, Action) and item.kind in _SHOWN_DEEDS and not outcome.refusal:
+            self.deeds.append(item)
+        self._note(self._engine, outcome)
+
+    def _note(self, engine: Engine, outcome: Outcome) -> None:
+        self.since_ms = engine.clock_ms if self.since_ms is None else self.since_ms
+        for vessel, now in engine.stages().items():
+            known = self.stages[vessel]
+            if known and known[-1][1] is engine.plan and known[-1][2] == now:
+                continue
+            moved = not known or known[-1][2] != now
+            known.append((now.since_ms if moved else engine.clock_ms, engine.plan, now))
+        for flags in outcome.flags:
+            if flags.time_ms.size:
+                for extents in (self.fine, self.coarse):
+                    extents[flags.channel].add(flags.time_ms, flags.value, flags.summary)

@@ -1,0 +1,148 @@
+"""What each address of the rack's page shows, and what is sent to those who look live."""
+
+import json
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from importlib.resources import files
+from zoneinfo import ZoneInfo
+
+from daemon.page.alarms import alarms_of
+from daemon.page.axis import LEFT, PLOT_HEIGHT, RIGHT
+from daemon.page.memory import Memory
+from daemon.page.now import now_of
+from daemon.page.pulse import EVERY_S, STALE_AFTER_S, Pulse
+from daemon.page.vessel import SPANS, drawing_of
+from daemon.page.words import moment, standing
+from daemon.settings.rack import Settings
+from daemon.view.rack_now import RackNow
+from daemon.web.look import page_of
+from daemon.web.server import HEADERS_WITH_SCRIPTS, Page, PageServer, Request
+
+_FILES = {
+    "/rack.css": "text/css",
+    "/rack.js": "text/javascript",
+    "/icon.svg": "image/svg+xml",
+    "/manifest.webmanifest": "application/manifest+json",
+}
+
+
+class RackPages:
+    """The pages of one rack; call it with a request, from any thread."""
+
+    def __init__(self, settings: Settings, stop: threading.Event) -> None:
+        self._settings = settings
+        self._zone = ZoneInfo(settings.rack.time_zone)
+        folder = files("daemon.web").joinpath("templates")
+        self._files = {path: folder.joinpath(path[1:]).read_text(encoding="utf-8") for path in _FILES}
+        self.pulse = Pulse(settings, stop, self._drawn)
+
+    def __call__(self, request: Request) -> Page:
+        """Return what a request asks for."""
+        path = request.path
+        if path in _FILES:
+            return Page(self._files[path], kind=_FILES[path])
+        if path == "/":
+            return self._page("now.html", "Now")
+        if path == "/events":
+            return Page("", kind="text/event-stream", parts=self._events())
+        if path == "/alarms":
+            return self._alarms(_whole(request.form.get("page"), 0))
+        if (name := path.removeprefix("/vessel/")) in self._settings.vessels:
+            return self._vessel(name, request.form)
+        return Page(page_of("words.html", title="There is no such page here."), 404)
+
+    def _alarms(self, page: int) -> Page:
+        rack = self.pulse.newest.rack
+        with self.pulse.lock:
+            memory = self.pulse.memory
+            found = alarms_of(rack, memory, page, self._zone)
+            since = self._since(memory)
+        said = standing(rack) if rack else ""
+        return self._page("alarms.html", "Alarms", alarms=found, since=since, standing=said)
+
+    def _vessel(self, name: str, query: Mapping[str, str]) -> Page:
+        span = query.get("span", "")
+        span = span if span in SPANS else "1d"
+        with self.pulse.lock:
+            memory = self.pulse.memory
+            now_ms = memory.newest_ms
+            to_ms = min(_whole(query.get("to"), now_ms), now_ms)
+            drawing = drawing_of(memory, self._settings, name, span, to_ms, self._zone)
+            since = self._since(memory)
+        shown = {
+            "drawing": drawing,
+            "spans": list(SPANS),
+            "to": to_ms if to_ms < now_ms else 0,
+            "earlier": to_ms - SPANS[span],
+            "later": to_ms + SPANS[span],
+            "detail": f"Known since {since}; older than three days by the hour.",
+        }
+        shown |= {"left": LEFT, "right": RIGHT, "high": PLOT_HEIGHT}
+        called = self._settings.vessels[name].label or name
+        return self._page("vessel.html", called, name=name, called=called, **shown)
+
+    def _since(self, memory: Memory) -> str:
+        if memory.since_ms is None:
+            return "now; what was is being read"
+        return moment(memory.dating.utc_ms(memory.since_ms), memory.newest_ms, self._zone)
+
+    def _page(self, template: str, title: str, **values: object) -> Page:
+        look = self.pulse.newest
+        late_s = time.monotonic() - look.made_s
+        stale = f"This page has not read the journal for {late_s:.0f} s; start it again."
+        late = stale if late_s > STALE_AFTER_S else ""
+        known = {"title": f"{title} · {self._settings.rack.name}", "look": look, "late": late}
+        return Page(page_of(template, **known, rack=self._settings.rack.name, **values))
+
+    def _drawn(self, rack: RackNow | None, trouble: str, memory: Memory) -> dict[str, str]:
+        """Return the pieces of the page *Now*, by the id of the element that holds each."""
+        if rack is None:
+            head = page_of("head.html", now=None, trouble=trouble)
+            return {"head": head, "told": "", "needs": "", "rack": ""}
+        now = now_of(rack, self._settings, memory)
+        cards = {f"v-{card.name}": page_of("card.html", card=card) for card in now.cards}
+        return {
+            "head": page_of("head.html", now=now, trouble=""),
+            "told": page_of("told.html", now=now),
+            "needs": page_of("needs.html", now=now),
+            "rack": page_of("cards.html", now=now, cards=cards),
+            **cards,
+        }
+
+    def _events(self) -> Iterator[str]:
+        """Go through what changed on the page, as server-sent events (WHATWG HTML 9.2); first all of it."""
+        before: dict[str, str] = {}
+        order: list[str] = []
+        yield f"retry: {EVERY_S * 1000:.0f}\n\n"
+        for look in self.pulse.looks():
+            same_cards = list(look.parts) == order
+            changed = {
+                key: html
+                for key, html in look.parts.items()
+                if before.get(key) != html and (key != "rack" if same_cards else not key.startswith("v-"))
+            }
+            late = time.monotonic() - look.made_s > STALE_AFTER_S
+            before, order = look.parts, list(look.parts)
+            yield f"data: {json.dumps({'late': late, 'parts': changed})}\n\n"
+
+
+def _whole(text: str | None, otherwise: int) -> int:
+    """Read a whole number out of an address; what is none stands for `otherwise`."""
+    return int(text) if text and text.isascii() and text.isdecimal() and len(text) < 16 else otherwise
+
+
+@contextmanager
+def rack_pages(settings: Settings, stop: threading.Event) -> Iterator[Pulse]:
+    """Serve the rack's page meanwhile; OSError where it cannot be."""
+    pages, page = RackPages(settings, stop), settings.page
+    certificate = (page.certificate, page.key) if page.certificate and page.key else None
+    server = PageServer((page.host, page.port), pages, certificate, HEADERS_WITH_SCRIPTS)
+    pages.pulse.start()
+    server.start()
+    try:
+        yield pages.pulse
+    finally:
+        stop.set()
+        server.stop()

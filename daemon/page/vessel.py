@@ -1,0 +1,224 @@
+"""The page of a vessel: everything that happened to it on one axis of time, and the same in words."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+
+from daemon.page import axis
+from daemon.page.axis import LEFT, PLOT_EVERY, RIGHT, Plot, plot_of
+from daemon.page.extents import Columns
+from daemon.page.memory import FINE_MS, Memory
+from daemon.page.words import band_words, moment
+from daemon.report.scale import Scale, time_ticks
+from daemon.report.svg import rows_of
+from daemon.settings.rack import Settings
+from daemon.words import SHAPES, condition_word, label, number, quantity_of
+from rules.alarms.episodes import Episode, episodes_of
+from rules.alarms.life_cycle import Trigger
+from rules.quality.flags import Flag
+from rules.rack.tolerance import Tolerance
+from rules.readings import Action
+
+COLUMNS = 320
+_DAY_MS = 86_400_000
+SPANS = {
+    **{"6h": 6 * 3_600_000, "1d": _DAY_MS, "3d": 3 * _DAY_MS, "1w": 7 * _DAY_MS},
+    **{"1m": 30 * _DAY_MS, "3m": 91 * _DAY_MS, "1y": 365 * _DAY_MS, "5y": 5 * 365 * _DAY_MS},
+}
+"""Lengths of time to look at, by their word in the address."""
+BARS_AT_MOST = 60
+"""So many alarms are drawn one by one; more are counted."""
+_BAR_EVERY, _MARK_EVERY = 16.0, 14.0
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """An alarm as a bar, and the same in words; `answered` is where somebody saw it (None: nobody)."""
+
+    x: float
+    width: float
+    y: float
+    priority: str
+    shape: str
+    words: str
+    answered: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Drawing:
+    """A vessel's stretch of time, in units of the drawing, and what each column of it says in words."""
+
+    span: str
+    words_from: str
+    plots: tuple[tuple[str, Plot], ...]
+    nights: tuple[tuple[float, float], ...]
+    ticks: tuple[tuple[float, str], ...]
+    bars: tuple[Bar, ...]
+    alarms: int
+    counts: tuple[tuple[float, float, float], ...]
+    marks: tuple[tuple[float, int], ...]
+    entries: tuple[str, ...]
+    readout: tuple[str, ...]
+    marks_top: float
+    height: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    memory: Memory
+    settings: Settings
+    vessel: str
+    from_ms: int
+    to_ms: int
+    zone: tzinfo
+
+    @property
+    def x(self) -> Scale:
+        return Scale(self.from_ms, self.to_ms, LEFT, RIGHT)
+
+    def at(self, axis_ms: int) -> str:
+        """Return a moment of the axis where the rack stands."""
+        return moment(self.memory.dating.utc_ms(axis_ms), self.memory.dating.utc_ms(self.to_ms), self.zone)
+
+
+def drawing_of(
+    memory: Memory, settings: Settings, vessel: str, span: str, to_ms: int, zone: tzinfo
+) -> Drawing:
+    """Return the drawing of a vessel's `span` up to a moment of the axis."""
+    look = _Look(memory, settings, vessel, to_ms - SPANS[span], to_ms, zone)
+    series = {name: _series(look, name) for name in _channels(look)}
+    plots = tuple(
+        (label(quantity_of(name)), plot_of(columns, limits, look.x, 18 + place * PLOT_EVERY))
+        for place, (name, (columns, limits)) in enumerate(series.items())
+    )
+    bars_top = 18 + len(plots) * PLOT_EVERY
+    episodes = _episodes(look)
+    few = len(episodes) <= BARS_AT_MOST
+    rows = rows_of(episodes, to_ms) if few else []
+    marks_top = bars_top + (_BAR_EVERY * len(rows) if few else 40.0) + 6
+    deeds = [deed for deed in memory.deeds if look.from_ms <= deed.at_ms <= to_ms and _is_here(deed, look)]
+    offset_ms = memory.dating.utc_ms(to_ms) - to_ms
+    found_nights = axis.nights(look.from_ms + offset_ms, to_ms + offset_ms, zone)
+    return Drawing(
+        span,
+        look.at(look.from_ms),
+        plots,
+        tuple((look.x.at(a - offset_ms), look.x.at(b) - look.x.at(a)) for a, b in found_nights),
+        tuple(
+            (look.x.at(at - offset_ms), name)
+            for at, name in time_ticks(look.from_ms + offset_ms, to_ms + offset_ms, zone)
+        ),
+        tuple(_bar(it, look, bars_top + _BAR_EVERY * place) for place, row in enumerate(rows) for it in row),
+        len(episodes),
+        () if few else tuple(_counts(episodes, look, bars_top)),
+        tuple((look.x.at(deed.at_ms), number) for number, deed in enumerate(deeds, 1)),
+        tuple(f"{look.at(deed.at_ms)} {deed_words(deed)}" for deed in deeds),
+        tuple(_readout(series, look)),
+        marks_top,
+        marks_top + _MARK_EVERY + 26,
+    )
+
+
+def _channels(look: _Look) -> list[str]:
+    """Return the channels of the vessel that some stage in it had limits for at the end."""
+    return [
+        name
+        for name in look.memory.coarse
+        if name.partition("/")[0] == look.vessel
+        and look.memory.limits(look.vessel, quantity_of(name), look.to_ms - 1) is not None
+    ]
+
+
+def _series(look: _Look, name: str) -> tuple[Columns, list[Tolerance | None]]:
+    fine = look.from_ms >= look.memory.newest_ms - FINE_MS
+    extents = (look.memory.fine if fine else look.memory.coarse)[name]
+    columns = extents.columns(look.from_ms, look.to_ms, COLUMNS)
+    quantity = quantity_of(name)
+    return columns, [look.memory.limits(look.vessel, quantity, at) for at in columns.start_ms.tolist()]
+
+
+def _episodes(look: _Look) -> list[Episode]:
+    here = (event for event in look.memory.events if look.vessel in (event.vessel, *event.vessels))
+    return [
+        it for it in episodes_of(here) if it.start_ms < look.to_ms and it.until(look.to_ms) > look.from_ms
+    ]
+
+
+def _bar(it: Episode, look: _Look, y: float) -> Bar:
+    start, stop = (look.x.clipped(at) for at in (it.start_ms, it.until(look.to_ms)))
+    answers = [
+        event
+        for event in look.memory.events
+        if event.alarm == it.alarm
+        and event.trigger is Trigger.ACKNOWLEDGED
+        and it.start_ms <= event.at_ms <= it.until(look.to_ms)
+    ]
+    what = f"{it.first.channel.partition('/')[2].replace('_', ' ')} {condition_word(it.condition)}"
+    until = f"until {look.at(it.end_ms)}" if it.end_ms is not None else "still stands"
+    seen = f"seen by {answers[0].who}, {look.at(answers[0].at_ms)}" if answers else "nobody saw it"
+    return Bar(
+        start,
+        max(stop - start, 2.0),
+        y,
+        it.priority.word,
+        SHAPES[it.priority],
+        f"{it.priority.word}: {what}, {look.at(it.start_ms)} {until}; {seen}",
+        look.x.clipped(answers[0].at_ms) if answers else None,
+    )
+
+
+def _counts(episodes: Sequence[Episode], look: _Look, top: float) -> Iterator[tuple[float, float, float]]:
+    """Give x, y and height of how many alarms began in each of sixty parts, the most 36 high."""
+    counts = [0] * BARS_AT_MOST
+    for it in episodes:
+        share = (it.start_ms - look.from_ms) / (look.to_ms - look.from_ms)
+        counts[min(max(int(share * BARS_AT_MOST), 0), BARS_AT_MOST - 1)] += 1
+    for place, count in enumerate(counts):
+        high = 36.0 * count / max(counts)
+        yield LEFT + (RIGHT - LEFT) * place / BARS_AT_MOST, top + 36 - high, high
+
+
+def _is_here(deed: Action, look: _Look) -> bool:
+    probe = look.settings.probes.get(str(deed.body.get("probe")))
+    targets = (deed.body.get("vessel"), str(deed.body.get("target")).removeprefix("vessel/"))
+    return look.vessel in (*targets, probe.vessel if probe else None)
+
+
+def deed_words(deed: Action) -> str:
+    """Say what somebody wrote down or did: feed 6, nauplii (ada)."""
+    body = deed.body
+    what = {"log": body.get("what"), "move_stage": f"now {body.get('stage')}"}.get(deed.kind, deed.kind)
+    value = body.get("value")
+    parts = [str(body.get("quantity") or "").replace("_", " "), f"{value:g}" if value is not None else ""]
+    said = " ".join(part for part in (str(what).replace("_", " "), *parts) if part)
+    note = body.get("note") or body.get("why") or ""
+    return f"{said}{f', {note}' if note else ''} ({deed.who})"
+
+
+def _readout(series: dict[str, tuple[Columns, list[Tolerance | None]]], look: _Look) -> Iterator[str]:
+    """Say in words what each column holds: when, then every quantity with flag and limit."""
+    counted = max((len(limits) for _, limits in series.values()), default=0)
+    for place in range(counted):
+        said = [
+            _column_words(name, columns, place, limits[place])
+            for name, (columns, limits) in series.items()
+            if place < len(limits)
+        ]
+        when = next(int(columns.start_ms[place]) for columns, _ in series.values())
+        yield f"{look.at(when)} · {' · '.join(said)}"
+
+
+def _column_words(name: str, columns: Columns, place: int, limits: Tolerance | None) -> str:
+    quantity = quantity_of(name)
+    low, high = float(columns.low[place]), float(columns.high[place])
+    values = " to ".join(dict.fromkeys(number(end, quantity) for end in (low, high)))
+    said = f"{label(quantity)} {'nothing read' if low != low else values}"  # noqa: PLR0124 - NaN
+    if flag := int(columns.flag[place]):
+        said += f" ({Flag(flag).name.lower()})"
+    if limits is None or low != low:  # noqa: PLR0124
+        return said
+    advisory = limits.advisory
+    over = (advisory.high is not None and high > advisory.high) or (
+        advisory.low is not None and low < advisory.low
+    )
+    return f"{said}, {'outside' if over else 'within'} {band_words(advisory.low, advisory.high, quantity)}"

@@ -1,0 +1,69 @@
+// What needs a script: the page as it changes, and the readout of a drawing. Everything else works without.
+"use strict";
+const lost = document.getElementById("lost");
+let heard = Date.now(), wasLost = false;
+
+function say(words) {
+  if (lost.textContent !== words) lost.textContent = words;
+  lost.hidden = !words;
+}
+
+function put(id, html) {
+  const old = document.getElementById(id);
+  if (!old) return;
+  const held = document.activeElement, address = old.contains(held) ? held.getAttribute("href") : null;
+  if (old.matches("article")) old.outerHTML = html; else old.innerHTML = html;
+  if (address) document.getElementById(id).querySelector(`[href="${address}"]`)?.focus();
+}
+
+function take(event) {
+  const news = JSON.parse(event.data);
+  heard = Date.now();
+  say(news.late ? "This page reads the journal no more: what it shows is old. Start it again." : "");
+  for (const [id, html] of Object.entries(news.parts)) put(id, html);
+}
+
+let live;
+function listen() {
+  live = new EventSource("/events");
+  live.onmessage = take;
+  live.onerror = () => { if (live.readyState === EventSource.CLOSED) setTimeout(listen, 5000); };
+}
+listen();
+addEventListener("pagehide", () => live.close());
+addEventListener("pageshow", event => { if (event.persisted) listen(); });
+setInterval(() => {
+  const silent = Math.round((Date.now() - heard) / 1000);
+  if (silent >= 10) say(`The server of this page is not heard for ${silent} s: what it shows is of then.`);
+}, 1000);
+
+for (const drawing of document.querySelectorAll("figure[data-words]")) {
+  const words = JSON.parse(drawing.dataset.words), slider = drawing.querySelector("input");
+  const output = drawing.querySelector("output"), line = drawing.querySelector(".cursor");
+  const picture = drawing.querySelector("svg");
+  const [left, right] = drawing.dataset.span.split(" ").map(Number), wide = picture.viewBox.baseVal.width;
+  const region = picture.parentElement;
+  region.scrollLeft = region.scrollWidth;
+  const show = () => {
+    const x = left + (Number(slider.value) + 0.5) / words.length * (right - left);
+    line.setAttribute("transform", `translate(${x} 0)`);
+    line.classList.add("shown");
+    output.textContent = words[slider.value];
+    slider.setAttribute("aria-valuetext", words[slider.value]);
+  };
+  slider.closest(".reader").hidden = false;
+  slider.max = words.length - 1;
+  slider.value = words.length - 1;
+  slider.addEventListener("input", () => {
+    show();
+    region.scrollLeft = slider.value / words.length * region.scrollWidth - region.clientWidth / 2;
+  });
+  const point = event => {
+    const box = picture.getBoundingClientRect();
+    const x = (event.clientX - box.left) / box.width * wide;
+    slider.value = Math.floor((x - left) / (right - left) * words.length);
+    show();
+  };
+  picture.addEventListener("pointermove", point);
+  picture.addEventListener("pointerdown", point);
+}

@@ -1,0 +1,72 @@
+"""A vessel's drawing: alarms as bars while they are few, as counts where they are many, answers with them."""
+
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from daemon.page.alarms import AT_ONCE, alarms_of
+from daemon.page.memory import Memory
+from daemon.page.vessel import BARS_AT_MOST, drawing_of
+from rules.alarms.life_cycle import State, Trigger
+from tests.rigs.page_rack import DAY_MS, page_rack
+
+ZONE = ZoneInfo("Europe/Copenhagen")
+
+
+@pytest.fixture(scope="module")
+def known(tmp_path_factory):
+    """A rack whose kreisel warms, what was of it, and the step by which its alarm was raised."""
+    warming = {("k1", "temperature"): (0.9, 5.0)}
+    with page_rack(tmp_path_factory.mktemp("rack"), days=0.3, drifts=warming) as rack:
+        memory = Memory()
+        while memory.follow(rack.settings.journal.path):
+            pass
+        raised = next(event for event in memory.events if event.vessel == "k1")
+        assert raised.trigger is Trigger.RAISED
+        yield rack, memory, raised
+
+
+def with_alarms(memory, raised, count):
+    """Let there have been so many alarms within the last day, every third of them seen by bo."""
+    memory.events.clear()
+    for number in range(count):
+        at_ms = memory.newest_ms - DAY_MS + (number + 1) * DAY_MS // (count + 2)
+        seen = {"trigger": Trigger.ACKNOWLEDGED, "state": State.ACKNOWLEDGED, "who": "bo"}
+        over = {"trigger": Trigger.RETURNED, "state": State.NORMAL}
+        steps = [{}, seen, over] if number % 3 == 0 else [{}, over]
+        for place, step in enumerate(steps):
+            memory.events.append(replace(raised, at_ms=at_ms + place * 1000, since_ms=at_ms, **step))
+
+
+@pytest.mark.parametrize("count", [0, 1, 7, BARS_AT_MOST])
+def test_few_alarms_are_bars_that_do_not_lie_on_each_other_each_in_words(known, count):
+    rack, memory, raised = known
+    with_alarms(memory, raised, count)
+    drawing = drawing_of(memory, rack.settings, "k1", "1d", memory.newest_ms, ZONE)
+    assert len(drawing.bars) == drawing.alarms == count
+    assert drawing.counts == ()
+    for one, other in zip(drawing.bars, drawing.bars[1:], strict=False):
+        assert one.y != other.y or one.x + one.width <= other.x + 2
+    assert sum(bar.answered is not None for bar in drawing.bars) == -(-count // 3)
+    assert all(("seen by bo" in bar.words) == (bar.answered is not None) for bar in drawing.bars)
+
+
+def test_many_alarms_are_counted_and_none_of_them_is_left_out(known):
+    rack, memory, raised = known
+    with_alarms(memory, raised, 1000)
+    drawing = drawing_of(memory, rack.settings, "k1", "1d", memory.newest_ms, ZONE)
+    assert (drawing.alarms, drawing.bars, len(drawing.counts)) == (1000, (), BARS_AT_MOST)
+    assert max(high for _, _, high in drawing.counts) == 36
+    assert drawing_of(memory, rack.settings, "k2", "1d", memory.newest_ms, ZONE).alarms == 0
+
+
+def test_the_pages_of_alarms_hold_every_one_once_the_newest_first(known):
+    _, memory, raised = known
+    with_alarms(memory, raised, 120)
+    pages = [alarms_of(None, memory, page, ZONE) for page in range(3)]
+    assert [len(page.past) for page in pages] == [AT_ONCE, AT_ONCE, 20]
+    assert [(page.newer, page.older) for page in pages] == [(None, 1), (0, 2), (1, None)]
+    times = [past.when for page in pages for past in page.past]
+    assert times == sorted(times, key=lambda when: (len(when) == 5, when), reverse=True)
+    assert sum(past.answered.startswith("seen by bo after") for page in pages for past in page.past) == 40

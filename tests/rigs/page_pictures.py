@@ -1,0 +1,52 @@
+"""Pictures of every page, all invented: `python -m tests.rigs.page_pictures` fills .bellwatch/pictures."""
+
+import time
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from tests.rigs.page_rack import NINE, page_rack, served
+from tests.rigs.parts.browser import chromium
+from tests.rigs.places import ROOT
+
+PICTURES = ROOT / ".bellwatch" / "pictures"
+DEVICES = {
+    "phone": (390, 844, 2),
+    "tablet": (820, 1180, 1),
+    "desk": (1280, 1100, 1),
+    "wall": (1920, 1080, 1),
+}
+VIEWS = {"now": "/", "vessel": "/vessel/k1", "week": "/vessel/k1?span=1w", "alarms": "/alarms"}
+AMISS = {"k1/temperature": (0.9, 5.0), "t1/oxygen_saturation": (-9.0, 1.5), "d1/temperature": (0.3, 8.0)}
+
+
+def draw(folder, work, amiss=None):
+    """Draw every view on every device, light and dark."""
+    drifts = {tuple(name.split("/")): drift for name, drift in (amiss or {}).items()}
+    with page_rack(work, vessels=NINE, days=4, drifts=drifts, silent=("k3",) if amiss else ()) as rack:
+        if amiss:
+            rack.ask("log", vessel="k1", what="feed", note="nauplii", value=6)
+            rack.ask("acknowledge", who="bo", alarm="k1/temperature/rising")
+            rack.ask("begin_maintenance", target="vessel/t3", for_s=2700, why="water change")
+        with served(rack) as address:
+            time.sleep(5)
+            for device, size in DEVICES.items():
+                with chromium(work / device, device=size) as browser:
+                    for view, path in VIEWS.items():
+                        for scheme in ("light", "dark"):
+                            features = [{"name": "prefers-color-scheme", "value": scheme}]
+                            browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
+                            browser.get(address + path)
+                            browser.save_screenshot(str(folder / f"{view}-{device}-{scheme}.png"))
+
+
+def main():
+    """Draw a rack with something amiss, and a calm one beside it."""
+    for name, amiss in (("amiss", AMISS), ("calm", None)):
+        folder = PICTURES / name
+        folder.mkdir(parents=True, exist_ok=True)
+        with TemporaryDirectory() as work:
+            draw(folder, Path(work), amiss)
+
+
+if __name__ == "__main__":
+    main()
