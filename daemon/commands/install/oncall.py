@@ -72,8 +72,10 @@ def _minutes(text: str) -> int:
 def _run(options: argparse.Namespace) -> int:
     if options.check is not None:
         return check_command(options.check, sys.stdout)
-    from daemon.oncall.assembly import run  # noqa: PLC0415  (what only the process needs is slow to load)
+    from daemon.logs import set_up_logs  # noqa: PLC0415  (what only the process needs is slow to load)
+    from daemon.oncall.assembly import run  # noqa: PLC0415
 
+    set_up_logs()
     run(*load_oncall(options.settings), stopped_by_signals())
     return OK
 
