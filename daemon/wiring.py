@@ -49,17 +49,14 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
 
     A `clock` that is given is taken for UTC; `wall` stands for the system's clock in tests.
     """
-    sole_writer = SoleWriter(settings.journal.path)
-    journal, mark = _journal(settings.journal.path)
+    sole_writer, (journal, mark) = SoleWriter(settings.journal.path), _journal(settings.journal.path)
     wall = wall or SystemWallClock(trusted=settings.journal.trust_clock)
     keeper = TimeKeeper(journal, wall) if clock is None else GivenTime(clock)
-    topic = rack_topic(settings.broker.topic_root, settings.rack.name)
-    voice = _voice(journal, wall)
+    topic, voice = rack_topic(settings.broker.topic_root, settings.rack.name), _voice(journal, wall)
     words = _words(settings, voice, keeper, topic)
     watch = _watch(settings, journal, keeper, words)
     utc_clock = keeper.utc_clock()
-    presence = _presence(topic, utc_clock, voice)
-    connection = Connection(settings.broker, "alarms wait in the journal", presence)
+    connection = Connection(settings.broker, "alarms wait in the journal", _presence(topic, utc_clock, voice))
     link = BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock, voice)
     surroundings = _surroundings(keeper, topic, journal.id)
     notices, repair = Notices(journal, words), JournalRepair(journal, lambda: keeper.dating)

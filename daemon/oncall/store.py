@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from daemon.clock import SteadyClock
 from daemon.errors import OnCallError
 from daemon.tables.values import one_line
 from daemon.transaction import transaction
@@ -188,6 +189,10 @@ class OnCallStore:
         """Return the state that was kept last; None for a new file."""
         row = self._db.execute("SELECT body FROM state").fetchone()
         return None if row is None else json.loads(row[0])
+
+    def clock(self) -> SteadyClock:
+        """Return a clock that is not behind the state that was kept last."""
+        return SteadyClock.not_before((self.state() or {"clock_ms": 0})["clock_ms"])
 
     # Calls
 

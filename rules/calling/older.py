@@ -20,6 +20,9 @@ def of_version_1(data: Mapping[str, Any]) -> dict[str, Any]:
         }
         for problem in data["problems"]
     }
+    held = {
+        person: {"due_ms": due_ms, "problems": numbers} for person, (due_ms, numbers) in flood["held"].items()
+    }
     return {
         "version": 2,
         "clock_ms": data["clock_ms"],
@@ -41,13 +44,7 @@ def of_version_1(data: Mapping[str, Any]) -> dict[str, Any]:
             "last_number": data["last_number"],
             "summaries": data["summaries"],
             "gone": [_word(old) for old in data["gone"]],
-            "flood": {
-                "sent": flood["sent"],
-                "held": {
-                    person: {"due_ms": due_ms, "problems": numbers}
-                    for person, (due_ms, numbers) in flood["held"].items()
-                },
-            },
+            "flood": {"sent": flood["sent"], "held": held},
         },
     }
 

@@ -108,9 +108,8 @@ def judge_channel(
 ) -> Verdict:
     """Judge the readings of one channel in one block and carry `state` on (it is changed).
 
-    `twin` is what a redundant probe says at each reading (shape m), `out_of_water` whether a reading
-    there is not of the water, and whether its whole probe is out, `belie` finds what else speaks against
-    them; None where there is none, and where it never is. `noise` is the channel's usual one in a part.
+    `twin` is what a redundant probe says at each reading (shape m), `out_of_water` what is not of the water,
+    and where the whole probe is out, `belie` finds what else speaks against them, `noise` a part's usual one.
     """
     dry, out = out_of_water or (None, None)
     judged = _with_inputs(judge(series.time_ms, series.value, quality, state.quality, dry), series.suspect)
@@ -120,10 +119,8 @@ def judge_channel(
     failed = judged.causal == Flag.FAIL
     usable = np.where(failed, np.nan, series.value) if failed.any() else series.value
     state.quality = judged.state
-    edges = [
-        *_fault_edges(series, judged, alone, out, belied, state, crossing),
-        *_stuck_edges(series, judged, state, crossing),
-    ]
+    edges = [*_fault_edges(series, judged, alone, out, belied, state, crossing)]
+    edges += _stuck_edges(series, judged, state, crossing)
     rate = np.full(usable.size, np.nan)
     for part, back in _stretches(usable.size, dry, series.elsewhere, state):
         if back is not None:
@@ -131,8 +128,7 @@ def judge_channel(
         if back:
             _forget_what_was_pending(state)
         if bounds.tolerance is not None:
-            ramp = None if bounds.ramp is None else bounds.ramp[part]
-            judgement = _judgement(series, usable, twin, bounds.tolerance, ramp, state, part, noise)
+            judgement = _judgement(series, usable, twin, bounds.tolerance, bounds.ramp, state, part, noise)
             rate[part] = judgement.course.rate_per_hour
             for limit, value in bounds.limits:
                 bound = value if isinstance(value, float) else value[part]
@@ -195,7 +191,7 @@ def _judgement(
     error = None if series.error is None else series.error[part]
     lacking = {quantity: where[part] for quantity, where in series.lacking.items()}
     here = Series(series.index[part], series.time_ms[part], series.value[part], error, lacking=lacking)
-    twin = None if twin is None else twin[part]
+    twin, ramp = None if twin is None else twin[part], None if ramp is None else ramp[part]
     its = partial(noise, part) if noise else None
     return _Judgement(here, usable[part], twin, course, tolerance, ramp, state, its)
 

@@ -153,7 +153,7 @@ def assert_same_state(one, other):
     assert json.dumps(one.snapshot(), sort_keys=True) == json.dumps(other.snapshot(), sort_keys=True)
 
 
-@settings(max_examples=examples(150), deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 @given(
     st.lists(reading(), min_size=1, max_size=120),
     st.lists(st.tuples(st.integers(0, 120), st.floats(0, 1), st.booleans()), max_size=10),

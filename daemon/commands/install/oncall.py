@@ -10,17 +10,12 @@ from pathlib import Path
 from typing import TextIO
 from zoneinfo import ZoneInfo
 
-from daemon.clock import SteadyClock
 from daemon.commands.options import add_who, stopped_by_signals
 from daemon.errors import OnCallError
 from daemon.journal.asking import ANSWER_WITHIN_S, awaited
 from daemon.oncall.call_text import call_text
 from daemon.oncall.check import duty_lines, examine, load_oncall
 from daemon.oncall.duty import duty_of
-from daemon.oncall.link import OnCallLink
-from daemon.oncall.outbox import OnCallOutbox
-from daemon.oncall.page import answer_pages
-from daemon.oncall.process import OnCall
 from daemon.oncall.routes import Routes
 from daemon.oncall.settings import OnCallSettings
 from daemon.oncall.store import OnCallStore
@@ -77,39 +72,12 @@ def _minutes(text: str) -> int:
 def _run(options: argparse.Namespace) -> int:
     if options.check is not None:
         return check_command(options.check, sys.stdout)
-    settings, addresses = load_oncall(options.settings)
-    store = OnCallStore(settings.oncall.state)
-    clock = _clock_of(store)
-    store.close()
-    with answer_pages(settings, clock) as served:
-        used = settings if served else settings.model_copy(update={"page": None})
-        build(used, addresses, clock).run(stopped_by_signals())
+    from daemon.logs import set_up_logs  # noqa: PLC0415  (what only the process needs is slow to load)
+    from daemon.oncall.assembly import run  # noqa: PLC0415
+
+    set_up_logs()
+    run(*load_oncall(options.settings), stopped_by_signals())
     return OK
-
-
-def _clock_of(store: OnCallStore) -> SteadyClock:
-    state = store.state()
-    return SteadyClock.not_before(0 if state is None else state["clock_ms"])
-
-
-def build(
-    settings: OnCallSettings, addresses: dict[str, list[str]], clock: SteadyClock | None = None
-) -> OnCall:
-    """Return the on-call process, ready to run; raise OnCallError where its file cannot be used."""
-    store = OnCallStore(settings.oncall.state)
-    clock = clock or _clock_of(store)
-    passes_on = settings.commands.enabled
-    return OnCall(
-        store,
-        OnCallLink(settings.broker, settings.oncall.name, store.id, answers=passes_on),
-        OnCallOutbox(store, Routes(addresses), settings.delivery),
-        duty_of(settings),
-        settings.notes,
-        ZoneInfo(settings.oncall.time_zone),
-        clock,
-        passes_on=passes_on,
-        page=settings.page,
-    )
 
 
 def check_command(path: Path, out: TextIO) -> int:
@@ -198,7 +166,7 @@ def _status(options: argparse.Namespace) -> int:
 
 def _greeting_token(settings: OnCallSettings, person: str) -> str:
     with closing(OnCallStore(settings.oncall.state)) as store, store.transaction():
-        now_ms = _clock_of(store).now_ms()
+        now_ms = store.clock().now_ms()
         return store.link_for(person, [], now_ms, now_ms + _GREETING_LASTS_MS)
 
 

@@ -25,3 +25,10 @@ def test_a_command_leaves_out_what_only_others_need():
 def test_every_command_of_the_table_has_a_module_that_makes_it_run(name):
     (commands,) = [action for action in bellwatch_parser()._actions if action.choices is not None]
     assert callable(commands.choices[name].get_default("command"))
+
+
+def test_an_answer_to_a_call_leaves_out_the_process_and_its_page():
+    answer = loaded("oncall", "ack", "41", "--settings", "none.toml")
+    assert libraries(answer) >= {"pydantic"}, "else this test sees nothing"
+    assert not {"paho", "jinja2"} & {name.split(".")[0] for name in answer}
+    assert not [name for name in ours(answer) if name.startswith(("daemon.web", "daemon.broker"))]

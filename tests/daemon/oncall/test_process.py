@@ -15,7 +15,7 @@ import pytest
 
 from daemon.broker.connection import RECEIVED_AT_MOST, Connection
 from daemon.clock import SteadyClock
-from daemon.commands.install.oncall import build
+from daemon.oncall.assembly import build
 from daemon.oncall.check import load_oncall
 from daemon.oncall.messages import heard
 from daemon.oncall.text_message import fits
@@ -58,6 +58,14 @@ def kept_id(folder):
         (found,) = db.execute("SELECT value FROM meta WHERE key = 'id'").fetchone()
     db.close()
     return found
+
+
+def knows_the_rack(folder):
+    """Whether the process has kept what it heard of the rack: then it listens."""
+    with sqlite3.connect(f"file:{folder}/oncall.sqlite?mode=ro", uri=True) as db:
+        bodies = [body for (body,) in db.execute("SELECT body FROM state")]
+    db.close()
+    return any('"north"' in body for body in bodies)
 
 
 def connected(team):
@@ -199,6 +207,7 @@ def test_what_happens_while_the_process_is_down_is_told_when_it_is_back(tmp_path
     with RackVoice(broker.port) as rack:
         with team:
             connected(team)
+            team.wait_for(lambda: knows_the_rack(tmp_path), "the rack's first word")
             team.kill_after(0.1)
         rack.alarm(vessel="k1")
         rack.alarm(vessel="k2", priority=Priority.HIGH)

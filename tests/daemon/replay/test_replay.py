@@ -10,7 +10,7 @@ import subprocess
 import sys
 from contextlib import closing
 from datetime import UTC, datetime
-from itertools import pairwise
+from itertools import islice, pairwise
 
 import numpy as np
 import pytest
@@ -29,6 +29,9 @@ from tests.rigs.bench import START_MS, Bench, swinging
 from tests.rigs.examples import examples
 from tests.rigs.nights.recorded_nights import events_at, live, simulated, write_settings
 from tests.rigs.places import DATA, ROOT
+
+pytestmark = pytest.mark.timeout(600)
+"""Whole nights take minutes on a machine that is slow or busy."""
 
 MICROCAT = DATA / "microcat_dune2_2026_60s.csv.gz"
 SEA_COLUMNS = (
@@ -128,7 +131,7 @@ def _ms(text):
     return int(datetime.fromisoformat(text).timestamp() * 1000)
 
 
-@settings(max_examples=examples(20), deadline=None)
+@settings(max_examples=examples(8), deadline=None)
 @given(data=st.data())
 def test_where_the_blocks_end_changes_nothing(nights, data):
     """A journal cut into blocks at forty places, actions in between: the same events and flag counts."""
@@ -208,13 +211,16 @@ def test_an_amended_flag_is_counted_once():
 
 
 def test_what_falls_due_within_a_block_changes_no_flag(tmp_path):
-    """A reminder to calibrate parts the block in which it falls due, the first one like the others."""
+    """A reminder to calibrate parts the block in which it falls due, also the first one: four days."""
+    sea = tmp_path / "sea.csv"
+    with gzip.open(MICROCAT, "rt") as file:
+        sea.write_text("".join(islice(file, 6000)))
     plain, reminding, flags = tmp_path / "plain.toml", tmp_path / "reminding.toml", {}
     plain.write_text(SEA_SETTINGS)
     reminding.write_text(SEA_SETTINGS.replace("every_s = 60", "every_s = 60\ncalibrate_every_days = 1"))
     for settings_file in (plain, reminding):
         file = settings_file.with_suffix(".csv")
-        command = ["replay", str(MICROCAT), "--time-column", "time_utc", *SEA_COLUMNS, "--flags", str(file)]
+        command = ["replay", str(sea), "--time-column", "time_utc", *SEA_COLUMNS, "--flags", str(file)]
         assert main([*command, "--settings", str(settings_file)]) == 0
         flags[settings_file] = sorted(file.read_text().splitlines())
     assert flags[plain] == flags[reminding]

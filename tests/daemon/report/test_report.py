@@ -35,6 +35,9 @@ from tests.rigs.nights.known_nights import SETTINGS, known_nights
 from tests.rigs.nights.recorded_nights import live, simulated, write_settings
 from tests.rigs.parts.browser import chromium
 
+pytestmark = pytest.mark.timeout(600)
+"""Whole nights take minutes on a machine that is slow or busy."""
+
 FAILED_MS = 1_786_747_200_000  # 00:40 on 15 August 2026 in Copenhagen, as the scenario says
 OTHER = """
 [stages.ephyra.temperature]

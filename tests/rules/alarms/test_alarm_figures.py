@@ -17,6 +17,9 @@ from rules.quantities import Quantity
 from rules.rack.tolerance import Band
 from tests.rigs.nights.nights import night, plan_of, scenario_of
 
+pytestmark = pytest.mark.timeout(600)
+"""Whole nights take minutes on a machine that is slow or busy."""
+
 QUIET = 20
 INCIDENTS = (
     "chiller_night",

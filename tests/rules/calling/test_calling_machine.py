@@ -281,6 +281,6 @@ class CallingInAFlood(Calling):
 
 
 TestCalling = Calling.TestCase
-TestCalling.settings = settings(max_examples=examples(80), stateful_step_count=30, deadline=None)
+TestCalling.settings = settings(max_examples=examples(40), stateful_step_count=30, deadline=None)
 TestCallingInAFlood = CallingInAFlood.TestCase
-TestCallingInAFlood.settings = settings(max_examples=examples(80), stateful_step_count=30, deadline=None)
+TestCallingInAFlood.settings = settings(max_examples=examples(40), stateful_step_count=30, deadline=None)

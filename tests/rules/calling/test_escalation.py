@@ -452,6 +452,22 @@ def test_after_a_pause_each_problem_is_told_once_now_and_not_as_often_as_was_mis
     assert not team.advance(NIGHT + 3 * HOUR + MIN).calls
 
 
+def test_after_a_pause_the_digest_waits_for_its_next_hour():
+    team = calling()
+    team.hear(word(priority=Priority.LOW), NIGHT)
+    assert not team.resume(NOON).calls
+    (digest,) = team.advance(NOON + 24 * HOUR).calls
+    assert (digest.kind, digest.at_ms) == (CallKind.DIGEST, instant_ms(date(2026, 1, 8), time(8, 30), ZONE))
+
+
+def test_an_answer_to_a_call_is_for_its_problem_and_there_is_none_to_a_digest():
+    team = calling()
+    team.hear(word(), NIGHT)
+    team.hear(word(2, "k2/salinity/low", Priority.LOW), NIGHT)
+    kinds = {call.kind: call.numbers for call in team.advance(NIGHT + 24 * HOUR).calls}
+    assert (kinds[CallKind.ALARM], kinds[CallKind.DIGEST]) == ((1,), ())
+
+
 def test_after_a_pause_no_rack_is_blamed_for_the_time_in_which_nobody_listened():
     team = calling()
     team.heartbeat("north", 0, NIGHT, NIGHT)

@@ -13,6 +13,7 @@ from rules.engine import Engine
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source
+from rules.rack.stage_plan import StageStep
 from rules.rack.tolerance import Band, Tolerance
 from rules.readings import Action, Readings
 from rules.water.specific_conductance import Compensation
@@ -178,6 +179,15 @@ def test_an_overdue_calibration_is_said_once_and_again_after_the_next():
     assert again.at_ms == START_MS + 90 * DAY_MS
 
 
+def test_what_falls_due_in_one_go_falls_due_in_its_order():
+    """A planned move on day 5, the reminder on day 10."""
+    plan = replace(with_due(10), steps={"kreisel-1": (StageStep(START_MS + 5 * DAY_MS, "polyp", DAY_MS),)})
+    at_once, by_days = Engine(plan, START_MS), Engine(plan, START_MS)
+    said = at_once.advance(START_MS + 12 * DAY_MS).notices
+    assert said == [it for day in range(1, 13) for it in by_days.advance(START_MS + day * DAY_MS).notices]
+    assert at_once.snapshot() == by_days.snapshot()
+
+
 def test_a_plan_that_makes_a_calibration_overdue_has_it_said_at_once():
     engine = Engine(with_due(30), START_MS)
     engine.advance(START_MS + 20 * DAY_MS)
@@ -198,13 +208,14 @@ def test_a_hand_measurement_is_compared_with_the_probe_of_its_time():
     assert compared["difference"] == pytest.approx(0.4, abs=1e-6)
 
 
-def test_a_value_that_is_too_old_is_not_compared():
+@pytest.mark.parametrize(("minutes", "compared"), [(14, 1), (16, 0)])
+def test_a_value_that_is_too_old_is_not_compared(minutes, compared):
     engine = Engine(PLAN, START_MS)
     fed(engine, {1: 15.0})
     fed(engine, {2: 40.0})
-    engine.advance(engine.clock_ms + 15 * 60_000 + 1)
+    engine.advance(engine.clock_ms + minutes * 60_000)
     (checked,) = do(engine, "hand_measurement", {**BY_HAND, "value": 33.0}).notices
-    assert checked.details["compared"] == []
+    assert len(checked.details["compared"]) == compared
 
 
 def walk(engine, differences):

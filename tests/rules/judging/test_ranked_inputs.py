@@ -17,6 +17,9 @@ from rules.rack.tolerance import Band, Tolerance
 from rules.water.standard_atmosphere import standard_air_pressure_hpa
 from tests.rigs.watched_rack import HOUR, MINUTE, START_MS, WatchedRack, plan_of
 
+pytestmark = pytest.mark.timeout(600)
+"""Whole nights take minutes on a machine that is slow or busy."""
+
 T, C, O2, P, T2 = 1, 2, 3, 4, 5
 SOURCES = {
     T: Source(T, "t", Quantity.TEMPERATURE, "k1", 5 * MINUTE, "bench"),

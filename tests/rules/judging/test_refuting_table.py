@@ -14,6 +14,9 @@ from tests.rigs.nights.calm_water import PERCENT_PER_KELVIN, calm, measured
 from tests.rigs.nights.lost_inputs import DANGERS, LOST, WATERS, calm_days, healthy, possible
 from tests.rigs.nights.refuting import counts, must_be, pairs, table
 
+pytestmark = pytest.mark.timeout(600)
+"""Whole nights take minutes on a machine that is slow or busy."""
+
 FAILS_TODAY = {
     "frozen all": "no danger: separate",
     "half missing o": "no danger: one probe",

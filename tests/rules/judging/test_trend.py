@@ -88,3 +88,22 @@ def test_any_cut_gives_the_same_rates_bit_for_bit(steps, cuts, window_ms):
         parts.append(rates)
     assert np.concatenate(parts).tobytes() == whole.tobytes()
     assert state == state_of_whole
+
+
+@pytest.mark.parametrize("slow", [1.0, -0.5])
+def test_the_steady_rate_is_that_of_the_half_of_the_window_in_which_less_happened(slow):
+    """Four times as fast up to the middle of the window: an earlier or later middle would mix both."""
+    time_ms, value = line(slow)
+    bend = time_ms[-1] - HALF_HOUR // 2
+    value = np.where(time_ms < bend, slow * (4 * time_ms - 3 * bend), slow * time_ms) / 3_600_000
+    course, _ = trend(time_ms, value, HALF_HOUR, TrendState())
+    assert course.steady_rate(np.array([time_ms.size - 1])) == pytest.approx(slow, rel=0.1)
+    assert abs(course.rate_per_hour[-1]) > 1.5 * abs(slow)
+
+
+def test_there_is_no_steady_rate_where_the_water_turned():
+    time_ms, value = line(1.0)
+    turn = time_ms[-1] - HALF_HOUR // 2
+    value = np.abs(time_ms - turn) / 3_600_000
+    course, _ = trend(time_ms, value, HALF_HOUR, TrendState())
+    assert course.steady_rate(np.array([time_ms.size - 1])) == 0

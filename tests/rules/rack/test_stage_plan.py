@@ -1,6 +1,7 @@
 """Limits on their way from one stage to the next: straight lines, worked by hand."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -111,3 +112,18 @@ def test_the_steps_of_a_time_are_those_after_its_begin_up_to_its_end_in_order():
     assert steps_between(steps, 0, 9) == []
     assert steps_between(steps, 0, 29) == [early, late]
     assert steps_between(steps, 10, 30) == [late, later]
+
+
+def test_only_readings_on_a_ramp_say_so():
+    times = np.array([0, 9 * DAY, 10 * DAY - 1, 10 * DAY], dtype=np.int64)
+    assert bounds(TOLERANCES, COOLING, T, times).ramp.tolist() == [True, True, True, False]
+    assert bounds(TOLERANCES, COOLING, T, times[3:]).ramp is None
+    assert bounds(TOLERANCES, POLYP, T, times).ramp is None
+
+
+def test_the_target_that_people_see_moves_in_a_straight_line():
+    """20 to 10 °C in ten days; where a stage has none, the other's holds at once."""
+    aims = {"polyp": 20.0, "strobila": 10.0}
+    aimed = {stage: {T: replace(TOLERANCES[stage][T], target=aim)} for stage, aim in aims.items()}
+    assert [tolerance_at(aimed, COOLING, T, day * DAY).target for day in (0, 2, 5, 10)] == [20, 18, 15, 10]
+    assert tolerance_at(aimed | {"polyp": TOLERANCES["polyp"]}, COOLING, T, 2 * DAY).target == 10

@@ -1,0 +1,44 @@
+"""The one place that builds the on-call process from its settings and connects the parts."""
+
+from contextlib import closing
+from threading import Event
+from zoneinfo import ZoneInfo
+
+from daemon.clock import SteadyClock
+from daemon.oncall.duty import duty_of
+from daemon.oncall.link import OnCallLink
+from daemon.oncall.outbox import OnCallOutbox
+from daemon.oncall.page import answer_pages
+from daemon.oncall.process import OnCall
+from daemon.oncall.routes import Routes
+from daemon.oncall.settings import OnCallSettings
+from daemon.oncall.store import OnCallStore
+
+
+def run(settings: OnCallSettings, addresses: dict[str, list[str]], stop: Event) -> None:
+    """Call people, and serve the page behind their links, until it is stopped."""
+    with closing(OnCallStore(settings.oncall.state)) as store:
+        clock = store.clock()
+    with answer_pages(settings, clock) as served:
+        used = settings if served else settings.model_copy(update={"page": None})
+        build(used, addresses, clock).run(stop)
+
+
+def build(
+    settings: OnCallSettings, addresses: dict[str, list[str]], clock: SteadyClock | None = None
+) -> OnCall:
+    """Return the on-call process, ready to run; raise OnCallError where its file cannot be used."""
+    store = OnCallStore(settings.oncall.state)
+    clock = clock or store.clock()
+    passes_on = settings.commands.enabled
+    return OnCall(
+        store,
+        OnCallLink(settings.broker, settings.oncall.name, store.id, answers=passes_on),
+        OnCallOutbox(store, Routes(addresses), settings.delivery),
+        duty_of(settings),
+        settings.notes,
+        ZoneInfo(settings.oncall.time_zone),
+        clock,
+        passes_on=passes_on,
+        page=settings.page,
+    )
