@@ -1,5 +1,8 @@
 """What holds for every test."""
 
+import os
+from pathlib import Path
+
 import hypothesis
 import pytest
 import structlog
@@ -18,6 +21,33 @@ hypothesis.settings.register_profile(
     phases=[hypothesis.Phase.explicit, hypothesis.Phase.generate],
 )
 hypothesis.settings.load_profile(FOR)
+
+
+LONGEST_FIRST = (
+    "daemon/commands/install/test_demo.py",
+    "faults/test_faults.py",
+    "drivers/test_modbus_bus.py",
+    "daemon/oncall/test_process.py",
+    "daemon/replay/test_replay.py",
+    "daemon/oncall/test_page.py",
+    "daemon/report/test_report.py",
+    "daemon/watch/test_sigkill.py",
+    "rules/judging/test_ranked_inputs.py",
+    "rules/judging/test_refuting_table.py",
+    "daemon/watch/test_sigkill_mqtt.py",
+    "rules/test_engine_law.py",
+    "test_deploy.py",
+    "daemon/journal/test_repair.py",
+    "daemon/broker/test_connection.py",
+)
+"""Files that take more than twenty seconds."""
+
+
+def pytest_collection_modifyitems(items):
+    """Let several processes begin with the longest files: one begun last would have the others wait."""
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        places = {Path(__file__).parent / name: at for at, name in enumerate(LONGEST_FIRST)}
+        items.sort(key=lambda item: places.get(item.path, len(places)))
 
 
 @pytest.fixture(autouse=True)

@@ -462,16 +462,16 @@ def test_salinities_of_two_cells_are_compared_too():
 
 @pytest.mark.parametrize("by_hand", [True, False])
 def test_after_maintenance_it_is_said_whether_the_water_is_back(by_hand):
-    watched = WatchedRack(plan_of(thermometers(3, silent_after_ms=HOUR), CALM))
+    watched = WatchedRack(plan_of(thermometers(4, silent_after_ms=HOUR), CALM))
     watched.do(0, "begin_maintenance", target="bus/bench", why="water change", for_s=7_200)
-    watched.read_all([(119 * MINUTE, 1, 15.0), (119 * MINUTE, 2, 19.0)])
+    watched.read_all([(MINUTE, 4, 15.0), (119 * MINUTE, 1, 15.0), (119 * MINUTE, 2, 19.0)])
     if by_hand:
         watched.do(2 * HOUR - 1, "end_maintenance", target="bus/bench")
     else:
         watched.wait(2 * HOUR)
     (notice,) = watched.notices
     assert (notice.kind, notice.vessel) == ("maintenance over", "bus/bench")
-    assert notice.details == {"outside": ["k2/temperature"], "unknown": ["k3/temperature"]}
+    assert notice.details == {"outside": ["k2/temperature"], "unknown": ["k3/temperature", "k4/temperature"]}
     assert watched.engine.maintenance() == {}
     assert watched.states["k2/temperature/high"] == "unacknowledged"
 

@@ -68,7 +68,7 @@ class Story:
     to_acknowledge: dict[str, int] = field(default_factory=dict)
 
     def complete(self) -> bool:
-        """Return whether alarms came, were all acknowledged, and all cleared."""
+        """Return whether alarms that call came, were all acknowledged, and all cleared."""
         return bool(self.raised) and self.raised == self.acknowledged and self.raised <= self.cleared
 
 
@@ -224,7 +224,7 @@ def _take_event(event: dict[str, Any], story: Story, now_ms: int, zone: ZoneInfo
     line = Text(f"{when:%H:%M}  {SHAPES[priority]} {event['text']}", style=STYLES[priority])
     story.console.print(line, soft_wrap=True)
     alarm = event["alarm"]
-    if event["event"] == "raised":
+    if event["event"] == "raised" and priority > Priority.LOW:  # a low one calls no keeper
         story.raised.add(alarm)
         story.to_acknowledge.setdefault(alarm, now_ms + KEEPER_TAKES_MS)
     elif event["event"] == "acknowledged":

@@ -243,7 +243,8 @@ def test_on_a_phone_without_scripts_it_takes_one_tap_to_answer(team, phone):
     assert phone.get_log("browser") == []
 
 
-def test_whoever_holds_connections_open_keeps_nobody_from_being_called(tmp_path):
+@pytest.mark.usefixtures("quiet_logs")  # words on hundreds of broken connections take half a minute
+def test_whoever_holds_connections_open_keeps_nobody_from_being_called():
     """Each takes a file handle; the process needs some for the broker, its file and people's messages."""
     answered = threading.Event()
     server = PageServer(("127.0.0.1", 0), lambda _: Page("calm" if answered.is_set() else "busy"))

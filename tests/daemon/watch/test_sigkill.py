@@ -11,6 +11,8 @@ import os
 import sqlite3
 import time
 
+import pytest
+
 from daemon.journal.fold import fold
 from daemon.journal.journal import Journal
 from rules.plain import to_plain
@@ -19,7 +21,8 @@ from tests.rigs.parts.event_listener import EventListener
 from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
 
-KILLS = int(os.environ.get("BELLWATCH_TEST_DAEMON_KILLS", "20"))
+KILLS = int(os.environ.get("BELLWATCH_TEST_DAEMON_KILLS", "8"))
+LONG_KILLS = int(os.environ.get("BELLWATCH_TEST_DAEMON_KILLS_LONG", "100"))
 LONGEST_LIFE_S = 0.6
 SEED = 20260814
 TOLD = {("high", "raised"), ("low", "raised"), ("high_high", "raised"), ("high", "returned")}
@@ -60,7 +63,9 @@ def events_by_a_fresh_engine(path):
     ]
 
 
-def test_killed_again_and_again_the_daemon_loses_no_reading_and_no_alarm(tmp_path):
+@pytest.mark.timeout(3600)
+@pytest.mark.parametrize("kills", [KILLS, pytest.param(LONG_KILLS, marks=pytest.mark.long)])
+def test_killed_again_and_again_the_daemon_loses_no_reading_and_no_alarm(tmp_path, kills):
     dice = chance(SEED)
     line = PtyLine(tmp_path / "serial")
     with Mosquitto(tmp_path) as broker, Peer(line, WarmingWater()):
@@ -70,7 +75,7 @@ def test_killed_again_and_again_the_daemon_loses_no_reading_and_no_alarm(tmp_pat
         with EventListener(broker.port, "bellwatch/bench/event") as listener:
             try:
                 former = ([], [])
-                for _ in range(KILLS):
+                for _ in range(kills):
                     daemon.start()
                     seen = len(former[0])
                     daemon.wait_for(lambda seen=seen: readings_in(path) > seen, "a new reading")

@@ -21,7 +21,7 @@ from tests.rigs.daemon_run import PATIENCE_S, DaemonRun, chance, write_settings
 from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.parts.pty_pair import Peer, PtyLine
 
-KILLS = int(os.environ.get("BELLWATCH_TEST_MQTT_KILLS", "15"))
+KILLS = int(os.environ.get("BELLWATCH_TEST_MQTT_KILLS", "8"))
 LONG_KILLS = int(os.environ.get("BELLWATCH_TEST_MQTT_KILLS_LONG", "500"))
 SEED = 20261127
 EVERY_S = 0.06

@@ -1,6 +1,7 @@
 """Which readings are not of the water, by what the probe's cell and a second witness had said by then."""
 
 import json
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -54,13 +55,23 @@ def test_a_dead_cell_alone_is_its_own_fault_and_the_heat_is_told():
     assert "k1/temperature/high" in watched.states
 
 
-@pytest.mark.parametrize("in_air", [(22.0, DRY, 8.0), (15.0, DRY, 9.3), (22.0, RINSED, 8.0)])
+@pytest.mark.parametrize(
+    "in_air", [(22.0, DRY, 8.0), (15.5, DRY, 8.0), (15.0, DRY, 9.3), (22.0, RINSED, 8.0)]
+)
 def test_a_jump_of_temperature_or_oxygen_bears_the_cell_out(in_air):
     watched = rack()
     polled(watched, [(15.0, WET, 8.0)] * 20)
     channels = polled(watched, [in_air] * 8, start=20)
     assert believed(channels) == set()
     assert set(reasons(watched).values()) == {"in air"}
+
+
+@pytest.mark.parametrize(("thermometer", "flag"), [("multi", 3), ("apart", 1)])
+def test_oxygen_is_as_doubtful_as_the_thermometer_by_which_its_own_probe_corrects_it(thermometer, flag):
+    sources = (replace(PROBE[0], probe=thermometer), *PROBE[1:])
+    watched = WatchedRack(plan_of(sources, {"polyp": {Quantity.TEMPERATURE: PROMPT}}))
+    impossible_c = -40.0
+    assert polled(watched, [(impossible_c, WET, 8.0)])["oxygen"].flag == flag
 
 
 def test_maintenance_bears_the_cell_out():

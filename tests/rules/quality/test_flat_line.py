@@ -105,6 +105,7 @@ def settings_of_both(draw):
 
 @example([(1, 0.0), (1, 0.4), (1, 0.2)], limits(Repeats(2), eps=0.2), set())  # neighbours apart by 2 EPS
 @example([(1, 0.0), (1, 0.1), (1, 0.1), (1, 0.2)], limits(Repeats(3), eps=0.15), {1, 2, 3})
+@example([(1, 0.0), (1, 0.0), (1, 0.1), (1, 0.1), (1, 0.2)], limits(Repeats(3), eps=0.15), {4})
 @settings(max_examples=examples(600))
 @given(series, settings_of_both(), st.sets(st.integers(1, 119), max_size=20))
 def test_is_the_plain_loop_however_cut(series, limits, cuts):

@@ -175,3 +175,47 @@ def test_planulae_bear_the_salinity_of_full_sea_water_and_no_more_than_38():
     for name in ("aurita", "coerulea"):
         critical = tolerances_of(Lineage(name))["planula"][Quantity.SALINITY].critical
         assert (critical.low, critical.high) == (20.0, 38.0), name
+
+
+DRAWN = """\
+aurita planula 3 4 12 17 22 a
+aurita polyp 3 15 18 22 25 c
+aurita polyp-cooling 3 7 10 12 16 f
+aurita strobila 2 5 10 13 16 f
+aurita ephyra 4 7 12 18 22 -
+aurita juvenile 4 5 15 19 22 i
+aurita adult 4 5 15 19 23 i
+coerulea planula 8 14 20 26 29 b
+coerulea polyp 5 17.5 20 25 28 d
+coerulea polyp-cooling 3.5 10 13 15.5 17.5 g
+coerulea strobila 3 8 13 17 19 g
+coerulea ephyra 6 10 18 25 28 h
+coerulea juvenile 6 10 18 25 28 -
+coerulea adult 6 10 18 26 29 -
+warm planula 16 20 25 28 31 -
+warm polyp 14 18 21 25 31 e
+warm strobila 20 24 26 29 31 e
+warm ephyra 16 20 25 29 31 e
+warm juvenile 16 20 25 29 31 e
+warm adult 16 20 25 29 31 e
+any planula 20 26 32 35 38 -
+any polyp 15 24 31 35 40 k
+any polyp-cooling 20 26 30 34 40 k
+any strobila 20 26 30 34 40 k
+any ephyra 18 22 31 35 38 h
+any juvenile 20 25 32 35 38 -
+any adult 20 25 32 35 38 -
+"""
+"""Temperature limits by lineage, then salinity's (of `coerulea`; others differ as the tests above say):
+critical low, advisory low, target, advisory high, critical high, and the source by the letter of
+`rules/rack/lineages.py` (-: project judgement). A copy, so that no limit changes unseen.
+"""
+
+
+@pytest.mark.parametrize("row", DRAWN.splitlines())
+def test_limits_are_those_drawn_from_the_sources(row):
+    name, stage, *limits, _source = row.split()
+    tolerances = tolerances_of(COERULEA if name == "any" else Lineage(name))
+    it = tolerances[stage][S if name == "any" else T]
+    drawn = [it.critical.low, it.advisory.low, it.target, it.advisory.high, it.critical.high]
+    assert drawn == [float(limit) for limit in limits]
