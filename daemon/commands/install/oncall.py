@@ -98,12 +98,13 @@ def build(
     """Return the on-call process, ready to run; raise OnCallError where its file cannot be used."""
     store = OnCallStore(settings.oncall.state)
     clock = clock or _clock_of(store)
-    passes_on = settings.commands.enabled
+    passes_on, duty = settings.commands.enabled, duty_of(settings)
+    other = duty.pair.other if duty.pair else ""
     return OnCall(
         store,
-        OnCallLink(settings.broker, settings.oncall.name, store.id, answers=passes_on),
+        OnCallLink(settings.broker, settings.oncall.name, store.id, answers=passes_on, other=other),
         OnCallOutbox(store, Routes(addresses), settings.delivery),
-        duty_of(settings),
+        duty,
         settings.notes,
         ZoneInfo(settings.oncall.time_zone),
         clock,
@@ -184,6 +185,8 @@ def _status(options: argparse.Namespace) -> int:
     print(f"On call: {', then '.join(duty.rota.line_up(now_ms))}")
     print(f"State of {datetime.fromtimestamp(team.clock_ms / 1000, UTC).astimezone(zone):%d.%m.%Y %H:%M:%S}")
     print(f"Messages that nobody has taken yet: {waiting}")
+    if duty.pair:
+        print(f"Other watcher, {duty.pair.other}: {'MISSING' if team.other_missing else 'heard'}")
     for problem in team.problems():
         urgency, about = problem.urgency, problem.words(Stand.CALLS, Stand.SEEN, Stand.SILENCED)
         worst = max(word.event.priority for word in about)
