@@ -237,7 +237,7 @@ class OnCall:
             for member in problem.calling()
             if member.word.journal and re.fullmatch(NAME_PATTERN, member.word.rack)  # else two would hear
         ]
-        upshot = self._team.answer(ask.problem, ask.answer, now_ms)
+        upshot = self._team.answer(ask.problem, ask.answer.counted_from(-now_ms), now_ms)
         self._store.answer(ask, now_ms, upshot.refusal)
         who, reply = ask.answer.who, ask.answer.reply
         log.info("answered", problem=ask.problem, who=who, reply=reply, refusal=upshot.refusal or None)

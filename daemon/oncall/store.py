@@ -109,7 +109,10 @@ class Owed:
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """What somebody says to the process about problem `problem`; None where that cannot be understood."""
+    """What somebody says to the process about problem `problem`; None where that cannot be understood.
+
+    Its time counts from when it is taken: whoever asks may have another clock than the process.
+    """
 
     id: int
     problem: int

@@ -152,8 +152,7 @@ def _answer_of(options: argparse.Namespace) -> Answer:
         return Answer(Reply.NEXT if options.next else Reply.QUIET, options.who)
     if options.on_my_way is None:
         return Answer(Reply.SEEN, options.who)
-    there_ms = round(time.time() * 1000) + 60_000 * options.on_my_way
-    return Answer(Reply.ON_MY_WAY, options.who, there_ms)
+    return Answer(Reply.ON_MY_WAY, options.who, 60_000 * options.on_my_way)
 
 
 def _existing_store(path: Path) -> OnCallStore:
