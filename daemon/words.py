@@ -6,7 +6,7 @@ from datetime import UTC, datetime, tzinfo
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
-from rules.care.probe_care import CHECKED, DRIFTS, DUE
+from rules.care.probe_care import CHECK_DUE, CHECKED, DRIFTS, DUE
 from rules.quality.probe_faults import FaultReason
 from rules.quantities import Quantity, unit_of
 from rules.readings import Notice
@@ -160,6 +160,7 @@ def notice_text(notice: Notice, zone: tzinfo = UTC) -> str:
 
 _OF_THE_RACK = {
     "away": "{about}: nobody watched from {since} to {at}",
+    CHECK_DUE: "{about}: a check by hand is due (bellwatch measure): {vessels}",
     "journal went back": "{about}: the journal went back, its numbers are begun anew: {why}",
     "inputs unusable": "{about}: {inputs} inputs of the journal make no sense and are left out: {why}",
     "alarms not taken": "{about}: no on-call process has taken {alarms}; call somebody yourself",

@@ -16,6 +16,7 @@ from rules.calling.records import (
     TWO_LISTENERS,
     TWO_RACKS,
     UNREADABLE,
+    WATCHER_MISSING,
     Answer,
     Call,
     CallKind,
@@ -33,6 +34,7 @@ _OF_A_RACK = {
     TWO_RACKS: "is the name of two racks at once, rename one:",
     TWO_LISTENERS: "throws us out again and again; the network, or two of one name:",
     RACK_RESTARTS: "rack ends and starts again and again, its water is hardly watched",
+    WATCHER_MISSING: "on-call process not heard, nobody stands in for the other one",
     DISK_FULL: "disk full, make room: old readings go, and soon it cannot watch",
     UNREADABLE: "sends what cannot be read, an alarm may be in it",
 }

@@ -18,10 +18,14 @@ from daemon.tables.types import NAME_PATTERN
 from daemon.tables.values import one_line, utc_ms
 from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Priority, State, Trigger
-from rules.calling.records import Voice, Word
+from rules.calling.pair import OtherSays, Sent, Stance
+from rules.calling.records import Answer, CallKind, Reply, Voice, Word
+from rules.plain import to_plain
 
 PAYLOAD_AT_MOST = 16_384
 TEXT_AT_MOST, VESSELS_AT_MOST, NUMBER_AT_MOST = 200, 200, 10**15
+PAIR = "_oncall/pair/"
+"""Where the watchers of a pair give each other a sign of life, each below its own name."""
 _WATCH_STATES = ("watching", "stopped", "gone")
 
 
@@ -63,7 +67,7 @@ class CommandAnswer:
     refusal: str
 
 
-Heard = Word | Cleared | Heartbeat | WatchWord | CommandAnswer
+Heard = Word | Cleared | Heartbeat | WatchWord | CommandAnswer | OtherSays
 
 
 def rack_of(root: str, topic: str) -> str:
@@ -85,6 +89,8 @@ def heard(root: str, topic: str, payload: bytes, kept: bool) -> Heard:
 
 
 def _heard(rack: str, kind: str, payload: bytes, kept: bool) -> Heard:
+    if kind.startswith(PAIR.partition("/")[2]) and not rack:
+        return _other(json.loads(payload))
     if not rack:
         raise ValueError("no name of a rack")
     if kind.startswith("alarm/") and not payload:
@@ -100,6 +106,42 @@ def _heard(rack: str, kind: str, payload: bytes, kept: bool) -> Heard:
     if kind.startswith("answer/"):
         return CommandAnswer(rack, _text(body["id"]), _text(body["refusal"]))
     return _mention(rack, body) if kind == "notice" else _word(rack, body)
+
+
+def sign_payload(says: OtherSays) -> str:
+    """Return what the other watcher is told, as much of it as it can read."""
+    sent = [to_plain(it) for it in says.sent if len(it.problem) <= TEXT_AT_MOST]
+    stances = [to_plain(it) for it in says.stances if len(it.problem) <= TEXT_AT_MOST]
+    while len(payload := json.dumps({"sent": sent, "stances": stances})) > PAYLOAD_AT_MOST:
+        sent, stances = sent[: len(sent) * 3 // 4], stances[: len(stances) * 3 // 4]
+    return payload
+
+
+def _other(body: Mapping[str, Any]) -> OtherSays:
+    sent = tuple(
+        Sent(_text(it["problem"]), CallKind(_text(it["kind"])), _priority(it), _whole(it["ago_ms"]))
+        for it in body["sent"]
+    )
+    stances = tuple(
+        Stance(
+            _text(it["problem"]),
+            it["calls"] is not False,
+            _whole(it["as_of_ms"]),
+            None if it["answer"] is None else _answer(it["answer"]),
+            _text(it["answered"]),
+        )
+        for it in body["stances"]
+    )
+    return OtherSays(sent, stances)
+
+
+def _priority(body: Mapping[str, Any]) -> Priority:
+    return Priority[_text(body["priority"]).upper()]
+
+
+def _answer(body: Mapping[str, Any]) -> Answer:
+    left = body["until_ms"]
+    return Answer(Reply(_text(body["reply"])), _text(body["who"]), None if left is None else _whole(left))
 
 
 def _word(rack: str, body: Mapping[str, Any]) -> Word:

@@ -67,7 +67,7 @@ class AnswerPage:
         reply = form.get("reply", "")
         until_ms = None
         if promise := _PROMISE.fullmatch(reply):
-            reply, until_ms = Reply.ON_MY_WAY, self.now_ms() + 60_000 * int(promise[1])
+            reply, until_ms = Reply.ON_MY_WAY, 60_000 * int(promise[1])
         if reply not in list(Reply):
             return "This page does not know that answer."
         store.reached(link.person, self.now_ms())

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field, replace
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.duty import Duty, When
 from rules.calling.flood import FloodGate
+from rules.calling.pair import Waiting
 from rules.calling.problems import Problem
 from rules.calling.records import LET_GO, Answer, Call, CallKind, Reply, Stand, Upshot, Word
 
@@ -48,6 +49,7 @@ class Calls:
     summaries: int = 0
     gone: list[Word] = field(default_factory=list)
     flood: FloodGate = field(default_factory=FloodGate)
+    waiting: Waiting = field(default_factory=Waiting)
     _homes: dict[str, dict[str, Problem]] = field(init=False, repr=False, default_factory=dict)
     _dues: list[tuple[int, int, str]] = field(init=False, repr=False, default_factory=list)
 
@@ -240,6 +242,12 @@ class Caller:
             passes_on = answer.reply in (Reply.ON_MY_WAY, Reply.NEXT)
             problem.step = line_up.index(answer.who) + passes_on
 
+    def call_now(self) -> None:
+        """Call at once about everything critical that calls, each from where it stands."""
+        for problem in self.calls.in_order():
+            if problem.urgency is Priority.CRITICAL:
+                self.calls.plan(problem, self.now_ms)
+
     def call_due(self) -> bool:
         """Call for the problems that are due, the most urgent first; return whether there was one."""
         due = self.calls.take_due(self.now_ms)
@@ -289,7 +297,7 @@ class Caller:
         problem.calls += 1
         call_id = f"{problem.number}.{problem.calls}"
         call = Call(call_id, kind, problem.number, person, urgency, self.now_ms, about, answer=problem.answer)
-        self.upshot.calls.append(call)
+        self._send(replace(call, key=problem.key))
         if person not in problem.told:
             problem.told.append(person)
 
@@ -347,5 +355,11 @@ class Caller:
         self.calls.summaries += 1
         shown, more = tuple(about[:SUMMARY_LISTS]), max(len(about) - SUMMARY_LISTS, 0)
         call_id = f"0.{self.calls.summaries}"
-        call = Call(call_id, kind, 0, person, priority, self.now_ms, shown, more, problems=numbers)
-        self.upshot.calls.append(call)
+        self._send(Call(call_id, kind, 0, person, priority, self.now_ms, shown, more, problems=numbers))
+
+    def _send(self, call: Call) -> None:
+        """Owe a person a call; the second of two watchers lets it wait for the first."""
+        if self.calls.waiting.holds:
+            self.calls.waiting.hold(call)
+        else:
+            self.upshot.calls.append(call)

@@ -1,7 +1,7 @@
 """What the on-call fold takes in and gives out: a rack's word on an alarm, and calls to people."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from rules.alarms.event import AlarmEvent
@@ -14,6 +14,7 @@ UNREADABLE = "unreadable"
 TWO_RACKS = "two_racks"
 TWO_LISTENERS = "two_listeners"
 RACK_RESTARTS = "rack_restarts"
+WATCHER_MISSING = "watcher_missing"
 DISK_FULL = "disk full"
 LET_GO = frozenset({Trigger.UNSHELVED, Trigger.RELEASED, Trigger.PUT_BACK})
 """Steps that end a hold: the alarm is over for the moment, but the water need not be well."""
@@ -111,6 +112,10 @@ class Answer:
     who: str
     until_ms: int | None = None
 
+    def counted_from(self, at_ms: int) -> "Answer":
+        """Return the answer with its time counted from a moment: another machine has a clock of its own."""
+        return self if self.until_ms is None else replace(self, until_ms=max(self.until_ms - at_ms, 0))
+
 
 class CallKind(StrEnum):
     """Why a person is written to."""
@@ -126,9 +131,9 @@ class CallKind(StrEnum):
 class Call:
     """One message to one person; the same call always carries the same `id`.
 
-    `problem` is the number that people answer by, 0 for calls about several problems. `about` are the
-    alarms, the most urgent first; `more` counts those that had no room in it. `answer` is the last one,
-    `problems` are those of a flood.
+    `problem` is the number that people answer by and `key` its name; 0 and none for calls about several.
+    `about` are the alarms, the most urgent first; `more` counts those that had no room in it. `answer` is
+    the last one, `problems` are those of a flood.
     """
 
     id: str
@@ -141,6 +146,7 @@ class Call:
     more: int = 0
     answer: Answer | None = None
     problems: tuple[int, ...] = ()
+    key: str = ""
 
     @property
     def numbers(self) -> tuple[int, ...]:

@@ -119,8 +119,7 @@ def _answer_of(options: argparse.Namespace) -> Answer:
         return Answer(Reply.NEXT if options.next else Reply.QUIET, options.who)
     if options.on_my_way is None:
         return Answer(Reply.SEEN, options.who)
-    there_ms = round(time.time() * 1000) + 60_000 * options.on_my_way
-    return Answer(Reply.ON_MY_WAY, options.who, there_ms)
+    return Answer(Reply.ON_MY_WAY, options.who, 60_000 * options.on_my_way)
 
 
 def _existing_store(path: Path) -> OnCallStore:
@@ -152,6 +151,8 @@ def _status(options: argparse.Namespace) -> int:
     print(f"On call: {', then '.join(duty.rota.line_up(now_ms))}")
     print(f"State of {datetime.fromtimestamp(team.clock_ms / 1000, UTC).astimezone(zone):%d.%m.%Y %H:%M:%S}")
     print(f"Messages that nobody has taken yet: {waiting}")
+    if duty.pair:
+        print(f"Other watcher, {duty.pair.other}: {'MISSING' if team.other_missing else 'heard'}")
     for problem in team.problems():
         urgency, about = problem.urgency, problem.words(Stand.CALLS, Stand.SEEN, Stand.SILENCED)
         worst = max(word.event.priority for word in about)

@@ -2,6 +2,7 @@
 
 import json
 from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC
 
 import pytest
@@ -10,10 +11,11 @@ from hypothesis import strategies as st
 
 from daemon.broker.messages import heartbeat_message, messages_of, watch_message
 from daemon.errors import OnCallError
-from daemon.oncall.messages import PAYLOAD_AT_MOST, Cleared, Heartbeat, WatchWord, heard
+from daemon.oncall.messages import PAYLOAD_AT_MOST, Cleared, Heartbeat, WatchWord, heard, sign_payload
 from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
-from rules.calling.records import Stand, Voice, Word
+from rules.calling.pair import OtherSays, Sent, Stance
+from rules.calling.records import Answer, CallKind, Reply, Stand, Voice, Word
 from rules.readings import Notice
 
 EVENT = AlarmEvent(
@@ -184,3 +186,36 @@ def test_an_id_that_could_pass_for_two_is_refused():
     body = json.loads(messages_of(EVENT, VOICE, "r/north", UTC)[0].payload) | {"run": "a:b"}
     with pytest.raises(OnCallError, match="an id with a colon"):
         heard("r", "r/north/event", json.dumps(body).encode(), False)
+
+
+SAYS = OtherSays(
+    (
+        Sent("north/k1/temperature/high", CallKind.ALARM, Priority.CRITICAL, 4_000),
+        Sent("", CallKind.DIGEST, Priority.LOW, 9),
+    ),
+    (Stance("north/loop", False, 1_760_347_800_000, Answer(Reply.ON_MY_WAY, "Ada", 60_000), "3 17"),),
+)
+
+
+def test_a_sign_of_life_comes_through_as_it_was_said():
+    assert heard("bellwatch", "bellwatch/_oncall/pair/desk", sign_payload(SAYS).encode(), False) == SAYS
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [b"[]", b"{}", b'{"sent": [], "stances": [{}]}', b'{"sent": 7, "stances": []}']
+    + [sign_payload(SAYS).encode().replace(b"4000", other) for other in (b"1e400", b"-1", b'"x"', b"null")],
+)
+def test_a_sign_of_life_that_cannot_be_read_is_refused_in_one_line(broken):
+    with pytest.raises(OnCallError) as refused:
+        heard("bellwatch", "bellwatch/_oncall/pair/desk", broken, False)
+    assert "\n" not in str(refused.value)
+
+
+def test_a_sign_of_life_is_never_too_long_to_be_read():
+    many = [replace(SAYS.sent[0], problem=f"north/{n:0190}") for n in range(60)]
+    stances = [replace(SAYS.stances[0], problem=f"north/{n:0190}") for n in range(60)]
+    long_name = replace(SAYS.sent[0], problem="x" * 500)
+    says = OtherSays((long_name, *many), tuple(stances))
+    payload = sign_payload(says).encode()
+    assert heard("bellwatch", "bellwatch/_oncall/pair/desk", payload, False).sent[0] == many[0]
