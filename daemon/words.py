@@ -14,6 +14,14 @@ from rules.readings import Notice
 SHAPES = {Priority.LOW: "·", Priority.MEDIUM: "▲", Priority.HIGH: "◆", Priority.CRITICAL: "■"}
 """A priority is shown by word and shape as well as by colour."""
 
+STYLES = {
+    Priority.LOW: "cyan",
+    Priority.MEDIUM: "yellow",
+    Priority.HIGH: "bold yellow",
+    Priority.CRITICAL: "bold red",
+}
+"""On a terminal."""
+
 _NEWS = (
     Trigger.RAISED,
     Trigger.WORSENED,
@@ -49,8 +57,15 @@ _DECIMALS: dict[str, int] = {Quantity.OXYGEN_SATURATION: 1, Quantity.AIR_PRESSUR
 
 
 def number(value: float, quantity: str) -> str:
-    """Write a value with as many decimals as its probes are good for."""
-    return f"{value:.{_DECIMALS.get(quantity, 2)}f}"
+    """Write a value with as many decimals as its probes are good for; what no water is, by its size."""
+    return f"{value:.{_DECIMALS.get(quantity, 2)}f}" if abs(value) < 1e6 else f"{value:.3g}"
+
+
+def length_of_time(seconds: float) -> str:
+    """Write a length of time in the largest unit that it fills: 40 s, 12 min, 3 h, 8 d."""
+    units = ((86_400, "d"), (3_600, "h"), (60, "min"))
+    size, unit = next((it for it in units if seconds >= 2 * it[0]), (1, "s"))
+    return f"{seconds / size:.0f} {unit}"
 
 
 def amount(value: float, quantity: Quantity, per: str = "") -> str:

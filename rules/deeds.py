@@ -16,6 +16,7 @@ from rules.alarms.life_cycle import WORSE
 from rules.care.probe_care import Newest, ProbeCare
 from rules.errors import InputError, RulesError, none_such
 from rules.rack.channels import Channel
+from rules.rack.logbook import ENTRY_KINDS, check_entry
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageStep, move
 from rules.rack.state import RackState, targets_of
@@ -33,7 +34,7 @@ BELL_DIAMETER_MM = 10.0
 LARGEST = 1e12
 """No number that somebody gives here is larger; it also keeps out what is not a number."""
 
-LOG_KINDS = ("note", "count", "bell_diameter", "feed", "water_change", "deaths")
+LOG_KINDS = tuple(ENTRY_KINDS)
 
 
 @dataclass(slots=True)
@@ -125,6 +126,8 @@ class Deeds:
         vessel = _one_of(_text(action, "vessel"), "vessel", self.rack.stages)
         kind = _one_of(_text(action, "what"), "what", LOG_KINDS)
         value = _number(action, "value", math.nan)
+        if "value" in action.body and not (kind == "bell_diameter" and value <= 0):
+            check_entry(kind, value, self.rack.stages[vessel].stage)
         if kind == "feed":
             self.rack.fed_ms[vessel] = action.at_ms
         if kind == "bell_diameter":

@@ -67,6 +67,7 @@ def _alarm_now(
         value=evidence.value,
         value_now=channel.value if channel else None,
         limit=_limit(alarm, channel),
+        limit_from=evidence.limit_from,
         rate_per_hour=evidence.rate_per_hour,
         reached_ms=None if evidence.reached_ms is None else utc_ms(evidence.reached_ms),
         reason=evidence.reason if quantity else unwatched_text(alarm.channel, *hidden),

@@ -77,11 +77,18 @@ def log_arguments(parser: argparse.ArgumentParser) -> None:
     from rules.deeds import LOG_KINDS  # noqa: PLC0415  (it takes long to load, and who acknowledges waits)
 
     parser.add_argument("vessel")
-    parser.add_argument("what", choices=LOG_KINDS)
+    parser.add_argument("what", choices=LOG_KINDS, nargs="?", help="without it: read back the newest entries")
     parser.add_argument("value", type=number, nargs="?", help="a number, such as a bell diameter in mm")
     parser.add_argument("--note", default="", help="in words")
     keys = ("vessel", "what", "note", "value")
-    add_request(parser, partial(ask_for, kind="log", done="{vessel}: {what} written down", keys=keys))
+    write = partial(ask_for, kind="log", done="{vessel}: {what} written down", keys=keys)
+    add_request(parser, lambda options: write(options) if options.what else _read_back(options))
+
+
+def _read_back(options: argparse.Namespace) -> int:
+    from daemon.commands.rack.log import read_back  # noqa: PLC0415  (it takes long to load)
+
+    return read_back(options)
 
 
 def maintain_arguments(parser: argparse.ArgumentParser) -> None:
