@@ -5,9 +5,10 @@ from typing import Annotated
 from pydantic import AwareDatetime, Field
 
 from daemon.settings.stages import NumberOrOff
-from daemon.tables.types import Name, Number, Table
+from daemon.tables.types import Label, Name, Number, Table
 from rules.alarms.book import AlarmRules
 from rules.alarms.life_cycle import Condition
+from rules.care.rationale import Severity
 from rules.quantities import Quantity
 from rules.rack.stage_plan import StageStep
 
@@ -37,6 +38,20 @@ class AlarmSettings(Table):
             reannounce_ms=None if isinstance(again, str) else round(again * MS_PER_HOUR),
             latching=self.latching,
         )
+
+
+class RecordSettings(Table):
+    """Why an alarm exists: what differs from the built-in record of it."""
+
+    severity: Severity | None = Field(None, description="What is at stake: loss, strain, or probe alone")
+    respond_min: Annotated[Number, Field(gt=0)] | None = Field(
+        None, description="How long there is to act before the consequence [min]"
+    )
+    consequence: Label | None = Field(None, description="What happens if nobody acts")
+    cause: Label | None = Field(None, description="What it usually comes from")
+    check: Label | None = Field(None, description="What to look at first")
+    action: Label | None = Field(None, description="What to do about it")
+    may_shelve: Label | None = Field(None, description="Who may keep it from people for a while")
 
 
 class SupplySettings(Table):
