@@ -3,8 +3,11 @@
 It imports numpy and itself; time comes from the inputs.
 """
 
-RULES_VERSION = 5
+RULES_VERSION = 6
 """Raise it with every change after which the same inputs under the same plan give other flags or alarms."""
 
 TOLD_APART = 3
 """Since this version high-high and low-low are alarms of their own; before, `high` and `low` meant both."""
+
+SECOND_WORD = 6
+"""Since this version a critical alarm is shelved with a second word only, and for a shorter time."""

@@ -128,6 +128,8 @@ def answer_text(answer: Answer, now_ms: int, zone: tzinfo) -> str:
         return f"{answer.who} is on the way{there}"
     if answer.reply is Reply.SEEN:
         return f"{answer.who} has seen it" if answer.who else "Seen at the rack"
+    if answer.reply is Reply.QUIET and answer.until_ms is not None:
+        return f"{answer.who} has shelved it until {_clock(answer.until_ms, now_ms, zone)}"
     return f"{answer.who} wants {'quiet' if answer.reply is Reply.QUIET else 'somebody else'}"
 
 

@@ -23,6 +23,9 @@ class AlarmSettings(Table):
     shelve_at_most_h: Annotated[Number, Field(gt=0, le=72)] = Field(
         8.0, description="The longest that an alarm may be shelved [h]"
     )
+    shelve_critical_at_most_h: Annotated[Number, Field(gt=0, le=72)] = Field(
+        1.0, description="The longest that a critical alarm may be shelved [h]"
+    )
     announce_again_after_h: _HoursOrNever = Field(
         2.0, description='A critical alarm acknowledged this long ago is announced again [h]; "none": never'
     )
@@ -35,6 +38,7 @@ class AlarmSettings(Table):
         again = self.announce_again_after_h
         return AlarmRules(
             shelf_limit_ms=round(self.shelve_at_most_h * MS_PER_HOUR),
+            critical_shelf_limit_ms=round(self.shelve_critical_at_most_h * MS_PER_HOUR),
             reannounce_ms=None if isinstance(again, str) else round(again * MS_PER_HOUR),
             latching=self.latching,
         )

@@ -31,7 +31,7 @@ AT_THE_RACK = Answer(Reply.SEEN, "")
 """Of a problem that was acknowledged at the rack itself, by somebody whom the rack names."""
 _ABOUT = {
     CallKind.ALARM: (Stand.CALLS,),
-    CallKind.TAKEN: (Stand.CALLS, Stand.SEEN),
+    CallKind.TAKEN: (Stand.CALLS, Stand.SEEN, Stand.SILENCED),
     CallKind.RETURNED: (Stand.OVER,),
 }
 
@@ -145,9 +145,13 @@ class Caller:
             self.calls.last_number += 1
             problem = Problem(self.calls.last_number, word.problem)
             self.calls.problems[problem.key] = problem
-        before = problem.urgency
+        before, event = problem.urgency, word.event
         problem.take(word)
         self.calls.belongs(word, problem)
+        if event.trigger is Trigger.SHELVED and event.priority is Priority.CRITICAL:
+            problem.answer, problem.answered_ms = Answer(Reply.QUIET, event.who, event.until_ms), self.now_ms
+            for person in [told for told in problem.told if told != event.who]:
+                self._write(problem, CallKind.TAKEN, person, Priority.LOW)
         self.review(problem, before)
 
     def _home(self, word: Word) -> Problem | None:

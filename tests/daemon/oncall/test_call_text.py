@@ -69,6 +69,7 @@ def test_an_alarm_says_everything_in_one_message():
         (Answer(Reply.ON_MY_WAY, "bo", ms(AT + timedelta(minutes=20))), "bo is on the way, 03:50"),
         (Answer(Reply.NEXT, "bo"), "bo wants somebody else"),
         (Answer(Reply.QUIET, "bo"), "bo wants quiet"),
+        (Answer(Reply.QUIET, "bo", ms(AT + timedelta(hours=1))), "bo has shelved it until 04:30"),
     ],
 )
 def test_what_somebody_answered_is_told_to_the_others_and_in_what_is_called_again(answer, said):

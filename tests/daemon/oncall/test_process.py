@@ -116,6 +116,27 @@ def test_each_message_carries_the_numbers_of_the_time_at_which_it_is_sent(tmp_pa
     assert "message_refused" not in team.log
 
 
+def test_a_flood_is_answered_at_once_by_its_rack(tmp_path, broker, phones):
+    settings = write_oncall(tmp_path, broker.port, phones.port, repeat_s=60)
+    with (
+        RackVoice(broker.port) as rack,
+        RackVoice(broker.port, "south") as other,
+        OnCallRun(settings) as team,
+    ):
+        connected(team)
+        for number in range(12):
+            rack.alarm(vessel=f"k{number}")
+        other.alarm()
+        phones.wait_for(lambda: any("south k1" in text for text in phones.texts()), "the last of them")
+        team.wait_for(lambda: team.asks("status").stdout.count("calls, ") == 13, "all of them")
+        answer = team.asks("ack", "--all-of", "north", "--who", "ada")
+        assert (answer.returncode, answer.stdout.count("seen, says ada")) == (0, 12), answer.stderr
+        status = team.asks("status").stdout
+        assert (status.count("calls, "), status.count("seen or silenced")) == (1, 12)
+        assert "nothing to answer" in team.asks("ack").stderr
+        assert team.stop() == 0
+
+
 def poison(rack):
     """What each ended the process before, at every start anew, by a client that is no rack of ours."""
     event = {
