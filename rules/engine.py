@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.book import AlarmBook
-from rules.alarms.event import AlarmEvent
+from rules.alarms.event import AlarmEvent, Course
 from rules.alarms.life_cycle import Condition
 from rules.care.hand_checks import Chart
 from rules.care.probe_care import CalibrationNow, ProbeCare
@@ -23,6 +23,7 @@ from rules.deeds import Deeds, finish_maintenance
 from rules.errors import InputError, RulesError
 from rules.judging.block import Block, Due, due_drop_outs, due_losses, due_silences, places_by_source
 from rules.judging.channel import ChannelState
+from rules.judging.course import courses
 from rules.judging.disagreement import with_disagreement
 from rules.judging.drop_outs import drop_outs
 from rules.judging.silence import Places, SourceState, note_heard, silences
@@ -206,6 +207,10 @@ class Engine:
             for state in [self._channels[channel.name]]
             for calm in [self._channels[self._watch_list.own[channel.source.id].name].calm]
         ]
+
+    def courses(self) -> list[Course]:
+        """Return where the water of the alarms that people are told of is now, the most urgent first."""
+        return courses(self._book, self.channels(), self._clock_ms)
 
     def dangers(self) -> list[DangerNow]:
         """Return what is known of each danger: all that the stages have limits on, by vessel."""

@@ -16,14 +16,15 @@ from typing import Any, TypeVar
 from daemon.errors import OnCallError
 from daemon.tables.types import NAME_PATTERN
 from daemon.tables.values import one_line, utc_ms
-from rules.alarms.event import AlarmEvent, Evidence
+from rules.alarms.event import AlarmEvent, Course, Evidence
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.pair import OtherSays, Sent, Stance
 from rules.calling.records import Answer, CallKind, Reply, Voice, Word
 from rules.plain import to_plain
 
 PAYLOAD_AT_MOST = 16_384
-TEXT_AT_MOST, VESSELS_AT_MOST, NUMBER_AT_MOST = 200, 200, 10**15
+TEXT_AT_MOST, VESSELS_AT_MOST, COURSES_AT_MOST, NUMBER_AT_MOST = 200, 200, 200, 10**15
+SPAN_AT_MOST_MS = 864_000_000
 PAIR = "_oncall/pair/"
 """Where the watchers of a pair give each other a sign of life, each below its own name."""
 _WATCH_STATES = ("watching", "stopped", "gone")
@@ -39,12 +40,13 @@ class Cleared:
 
 @dataclass(frozen=True, slots=True)
 class Heartbeat:
-    """A rack's sign of life: its own time, and how many alarms stand on it."""
+    """A rack's sign of life: its own time, how many alarms stand on it, and where their water is now."""
 
     rack: str
     alarms: int
     at_ms: int
     voice: Voice
+    courses: tuple[Course, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +101,7 @@ def _heard(rack: str, kind: str, payload: bytes, kept: bool) -> Heard:
     if not isinstance(body, dict):
         raise TypeError("not an object")
     if kind == "heartbeat":
-        return Heartbeat(rack, _whole(body["alarms"]), _ms(body["at"]), _voice(body))
+        return Heartbeat(rack, _whole(body["alarms"]), _ms(body["at"]), _voice(body), _courses(body))
     if kind == "watch":
         since = _text(body.get("since") or "")
         return WatchWord(rack, _one_of(_WATCH_STATES, body["state"]), kept, _voice(body), since)
@@ -184,6 +186,23 @@ def _voice(body: Mapping[str, Any]) -> Voice:
     return Voice(**said)
 
 
+def _courses(body: Mapping[str, Any]) -> tuple[Course, ...]:
+    """Return where the water of alarms is now; none where a rack of an older version does not say."""
+    said = body.get("now") or []
+    if not isinstance(said, list) or len(said) > COURSES_AT_MOST:
+        raise TypeError(f"{said!r:.40} where a list of at most {COURSES_AT_MOST} belongs")
+    return tuple(
+        Course(
+            _text(its["alarm"]),
+            _number(its["value"]),
+            _number(its.get("rate_per_hour")),
+            _span_ms(its["age_ms"]),
+            None if its.get("left_ms") is None else _span_ms(its["left_ms"]),
+        )
+        for its in said
+    )
+
+
 def _mention(rack: str, body: Mapping[str, Any]) -> Word:
     """Return a notice of a rack: it calls nobody, and its id is the cause by which a repeat is known."""
     kind, about, at_ms = _text(body["kind"]), _text(body["about"]), _ms(body["at"])
@@ -229,6 +248,12 @@ def _whole(value: object) -> int:
     if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= NUMBER_AT_MOST:
         raise TypeError(f"{value!r:.40} where a whole number belongs")
     return value
+
+
+def _span_ms(value: object) -> int:
+    if (span_ms := _whole(value)) > SPAN_AT_MOST_MS:
+        raise ValueError(f"{span_ms} ms, which is more than ten days")
+    return span_ms
 
 
 def _one_of(known: tuple[str, ...], value: object) -> str:

@@ -215,7 +215,8 @@ class OnCall:
         if isinstance(word, Heartbeat):
             if word.voice.run:  # the answer is our sign of life
                 self._taken.setdefault((word.rack, word.voice.journal, word.voice.run), [])
-            return self._team.heartbeat(word.rack, word.alarms, word.at_ms, now_ms, word.voice)
+            beat = word.rack, word.alarms, word.at_ms, now_ms, word.voice, word.courses
+            return self._team.heartbeat(*beat)
         if isinstance(word, WatchWord):
             return self._team.watch(
                 word.rack, word.state, now_ms, kept=word.kept, voice=word.voice, since=word.since

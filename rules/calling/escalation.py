@@ -6,10 +6,11 @@ arrival; each lets time pass up to its own moment first. The rules are those of 
 news), `problems` (what people are called about) and `calling` (who is called when).
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from rules.alarms.event import Course
 from rules.alarms.life_cycle import Priority, Trigger
 from rules.calling.calling import Caller, Calls
 from rules.calling.duty import Duty
@@ -103,8 +104,16 @@ class Escalation:
             calls.keep_for_digest(word)
         return upshot
 
-    def heartbeat(self, rack: str, alarms: int, rack_ms: int, at_ms: int, voice: Voice = NOBODY) -> Upshot:
-        """Take a rack's sign of life: its own time, and how many alarms stand on it."""
+    def heartbeat(
+        self,
+        rack: str,
+        alarms: int,
+        rack_ms: int,
+        at_ms: int,
+        voice: Voice = NOBODY,
+        courses: Sequence[Course] = (),
+    ) -> Upshot:
+        """Take a rack's sign of life: its own time, how many alarms stand on it, where their water is now."""
         self._refuse_too_many(rack)
         upshot = self.advance(at_ms)
         name = self._speaks(rack, voice, upshot)
@@ -116,6 +125,7 @@ class Escalation:
             return alarms == 0 and bool(word.journal) and word.event.at_ms <= rack_ms
 
         self._caller(upshot).end(name, is_over)
+        self._state.calls.follow(name, voice.journal, courses, rack_ms)
         return upshot
 
     def watch(

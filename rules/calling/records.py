@@ -72,8 +72,9 @@ class Word:
     """What a rack says: an event of an alarm in its `journal`, times as the rack has them.
 
     The number of the event was given out in the `run` of the journal, the word written after `boot`.
-    `unit` is that of the evidence. A `mention` is worth knowing but no alarm: its event says what of
-    (`vessel`) and which (`condition`), and its cause is the id by which a repeat is known.
+    `unit` is that of the evidence, whose numbers are as of `as_of_ms` (None: as of the event). A `mention` is
+    worth knowing but no alarm: its event says what of (`vessel`) and which (`condition`), and its cause is
+    the id by which a repeat is known.
     """
 
     rack: str
@@ -83,6 +84,7 @@ class Word:
     mention: bool = False
     run: str = ""
     boot: str = ""
+    as_of_ms: int | None = None
 
     @property
     def problem(self) -> str:
@@ -133,7 +135,8 @@ class Call:
 
     `problem` is the number that people answer by and `key` its name; 0 and none for calls about several.
     `about` are the alarms, the most urgent first; `more` counts those that had no room in it. `answer` is
-    the last one, `problems` are those of a flood.
+    the last one, `problems` are those of a flood. One that is sent `again` says how long it lasts, and `was`
+    is the value of its first alarm that was told before.
     """
 
     id: str
@@ -147,6 +150,8 @@ class Call:
     answer: Answer | None = None
     problems: tuple[int, ...] = ()
     key: str = ""
+    again: bool = False
+    was: float | None = None
 
     @property
     def numbers(self) -> tuple[int, ...]:

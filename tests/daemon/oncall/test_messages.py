@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from daemon.broker.messages import heartbeat_message, messages_of, watch_message
 from daemon.errors import OnCallError
 from daemon.oncall.messages import PAYLOAD_AT_MOST, Cleared, Heartbeat, WatchWord, heard, sign_payload
-from rules.alarms.event import AlarmEvent, Evidence
+from rules.alarms.event import AlarmEvent, Course, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.calling.pair import OtherSays, Sent, Stance
 from rules.calling.records import Answer, CallKind, Reply, Stand, Voice, Word
@@ -33,6 +33,7 @@ EVENT = AlarmEvent(
     evidence=Evidence(71.5, 75.0, rate_per_hour=-3.0, reached_ms=1_760_000_900_000),
 )
 VOICE = Voice("journal-1", "run-1", "boot-1", "north-pi")
+BEAT = b'{"at": "2026-01-01T00:00:00Z", "alarms": 1, "now": [%s]}'
 
 
 def hear(message, kept=False):
@@ -79,6 +80,8 @@ def test_signs_of_life_and_the_end_of_an_alarm():
     assert hear(heartbeat_message("nursery/water/north", 1_760_000_000_000, 5, 2, VOICE)) == Heartbeat(
         "north", 2, 1_760_000_000_000, VOICE
     )
+    now = (Course("k1/oxygen/low", 30.1, -9.1, 4_000, 300_000), Course("k2/oxygen/low", None, None, 0, None))
+    assert hear(heartbeat_message("nursery/water/north", 0, 5, 2, VOICE, now)).courses == now
     assert hear(watch_message("nursery/water/north", "gone", 0, VOICE), kept=True) == WatchWord(
         "north", "gone", True, VOICE, "1970-01-01T00:00:00.000Z"
     )
@@ -108,6 +111,13 @@ def test_a_priority_that_is_not_known_counts_as_the_worst():
         ("r/north/watch", b'{"state": "asleep"}', "'asleep', which is none of watching, stopped, gone"),
         ("r/north/heartbeat", b'{"at": "2026-01-01T00:00:00", "alarms": 0}', "without its offset"),
         ("r/north/heartbeat", b'{"at": 5, "alarms": 0}', "5 where text belongs"),
+        ("r/north/heartbeat", BEAT % b'{"alarm": "a", "value": 1e999, "age_ms": 0}', "inf where a number"),
+        (
+            "r/north/heartbeat",
+            BEAT % b'{"alarm": "a", "value": 1, "age_ms": 864000001}',
+            "more than ten days",
+        ),
+        ("r/north/heartbeat", BEAT % b",".join([b"1"] * 201), "a list of at most 200"),
         ("r/north/heartbeat", b'{"at": "2026-01-01T00:00:00Z", "alarms": 1e999}', "inf where a whole number"),
         ("r/north/heartbeat", b'{"at": "2026-01-01T00:00:00Z", "alarms": true}', "True where a whole number"),
         ("r/north/heartbeat", b'{"at": "9999-12-31T23:59:59Z", "alarms": 0}', "from 1970 to 2099"),

@@ -88,7 +88,7 @@ def test_an_acknowledged_and_a_shelved_alarm_say_so(rack):
     said = words(page_of(rack))
     assert "■ critical k1/temperature/high_high acknowledged by ada, since" in said
     assert "ada has it" in said
-    rack.ask("shelve", alarm="k1/temperature/high_high", for_s=1800, why="new chiller")
+    rack.ask("shelve", alarm="k1/temperature/high_high", for_s=1800, why="new chiller", yes_critical=True)
     shelved = [line for line in page_of(rack, width=200).splitlines() if "k1/temperature/high_high  " in line]
     assert len(shelved) == 1
     assert re.search(r"shelved until \d\d:\d\d by ada: new chiller", shelved[0])
