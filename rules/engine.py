@@ -23,14 +23,13 @@ from rules.deeds import Deeds, finish_maintenance
 from rules.errors import InputError, RulesError
 from rules.judging.block import Block, Due, due_drop_outs, due_losses, due_silences, places_by_source
 from rules.judging.channel import ChannelState
-from rules.judging.course import courses
 from rules.judging.disagreement import with_disagreement
 from rules.judging.drop_outs import drop_outs
 from rules.judging.silence import Places, SourceState, note_heard, silences
 from rules.judging.trend import TrendState
 from rules.judging.unwatched import Hidden, Seen, Unseen, under_its_gaps, with_its_reason
 from rules.judging.watch_list import WatchList
-from rules.judging.watched import ChannelNow, DangerNow, dangers_now
+from rules.judging.watched import ChannelNow, DangerNow, courses, dangers_now
 from rules.plain import from_plain, to_plain
 from rules.quality.history import History, learned
 from rules.quality.leaps import Leap
@@ -214,10 +213,8 @@ class Engine:
 
     def dangers(self) -> list[DangerNow]:
         """Return what is known of each danger: all that the stages have limits on, by vessel."""
-        asked = {
-            vessel: self._plan.tolerances_of(vessel).get(now.stage, {})
-            for vessel, now in self._rack.stages.items()
-        }
+        stages = self._rack.stages.items()
+        asked = {vessel: self._plan.tolerances_of(vessel).get(now.stage, {}) for vessel, now in stages}
         return dangers_now(asked, self.channels())
 
     def stages(self) -> dict[str, StageNow]:

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from rules.judging.course import FORESEEN_MS
+from rules.judging.watched import FORESEEN_MS
 from rules.rack.tolerance import Band
 from tests.rigs.watched_rack import MINUTE, PROMPT, WatchedRack, plan_of, thermometers
 
