@@ -10,33 +10,18 @@ from collections.abc import Mapping
 
 from rules.alarms.life_cycle import MILDER, Condition
 from rules.calling.records import BROKER_LOST, RACK_SILENT, UNREADABLE
+from rules.care.rationale import BUILT_IN
 from rules.quality.probe_faults import FaultReason
 from rules.quantities import Quantity
 
 DEFAULT_NOTES: Mapping[str, str] = {
-    "temperature/high": "Chiller, room heat? Mains off before wet work",
-    "temperature/low": "Heater, chiller stuck on? Mains off before wet work",
-    "salinity/high": "Top-off empty? Evaporation? Add fresh water slowly",
-    "salinity/low": "Close the top-off valve. Float stuck?",
+    **{alarm: its.check for alarm, its in BUILT_IN.items() if alarm.rpartition("/")[2] not in MILDER},
     "conductivity/high": "Top-off empty? Measure salinity by hand",
     "conductivity/low": "Close the top-off valve. Measure salinity by hand",
-    "oxygen/low": "Air pump, air stones? Mains off before wet work",
-    "oxygen_saturation/low": "Air pump, air stones? Mains off before wet work",
-    "oxygen_saturation/high": "Gas bubbles harm medusae: pump drawing air?",
-    "oxygen_saturation/rising": "Gas bubbles harm medusae: pump drawing air?",
-    "temperature/rising": "Chiller, room heat? Mains off before wet work",
-    "temperature/falling": "Heater, chiller stuck on? Mains off before wet work",
-    "salinity/rising": "Top-off empty? Evaporation?",
-    "salinity/falling": "Close the top-off valve. Float stuck?",
-    "oxygen/falling": "Air pump, air stones? Mains off before wet work",
-    "oxygen_saturation/falling": "Air pump, air stones? Mains off before wet work",
-    "heading_out": "Look now, while there is time. Mains off before wet work",
-    "unwatched": "Nobody sees this water: measure by hand. Cable, power?",
-    "silent": "Probe silent, nothing hidden. Cable, power?",
-    "probe_fault": "Measure by hand. Probe in air, or fouled?",
+    "oxygen/low": BUILT_IN["oxygen_saturation/low"].check,
+    "oxygen/falling": BUILT_IN["oxygen_saturation/falling"].check,
     "probe_fault/in air": "Put the probe back into the water",
     "probe_fault/stuck": "Measure by hand, restart the probe",
-    "disagreement": "Measure by hand: which probe is right?",
     RACK_SILENT: "Rack unwatched: go and look. Power, network?",
     BROKER_LOST: "No alarm can get through. Broker, network?",
     UNREADABLE: "Look at the rack: bellwatch status. Same version here?",

@@ -6,13 +6,21 @@ from datetime import UTC, datetime, tzinfo
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
-from rules.care.probe_care import CHECKED, DRIFTS, DUE
+from rules.care.probe_care import CHECK_DUE, CHECKED, DRIFTS, DUE
 from rules.quality.probe_faults import FaultReason
 from rules.quantities import Quantity, unit_of
 from rules.readings import Notice
 
 SHAPES = {Priority.LOW: "·", Priority.MEDIUM: "▲", Priority.HIGH: "◆", Priority.CRITICAL: "■"}
 """A priority is shown by word and shape as well as by colour."""
+
+STYLES = {
+    Priority.LOW: "cyan",
+    Priority.MEDIUM: "yellow",
+    Priority.HIGH: "bold yellow",
+    Priority.CRITICAL: "bold red",
+}
+"""On a terminal."""
 
 _NEWS = (
     Trigger.RAISED,
@@ -49,8 +57,15 @@ _DECIMALS: dict[str, int] = {Quantity.OXYGEN_SATURATION: 1, Quantity.AIR_PRESSUR
 
 
 def number(value: float, quantity: str) -> str:
-    """Write a value with as many decimals as its probes are good for."""
-    return f"{value:.{_DECIMALS.get(quantity, 2)}f}"
+    """Write a value with as many decimals as its probes are good for; what no water is, by its size."""
+    return f"{value:.{_DECIMALS.get(quantity, 2)}f}" if abs(value) < 1e6 else f"{value:.3g}"
+
+
+def length_of_time(seconds: float) -> str:
+    """Write a length of time in the largest unit that it fills: 40 s, 12 min, 3 h, 8 d."""
+    units = ((86_400, "d"), (3_600, "h"), (60, "min"))
+    size, unit = next((it for it in units if seconds >= 2 * it[0]), (1, "s"))
+    return f"{seconds / size:.0f} {unit}"
 
 
 def amount(value: float, quantity: Quantity, per: str = "") -> str:
@@ -160,6 +175,7 @@ def notice_text(notice: Notice, zone: tzinfo = UTC) -> str:
 
 _OF_THE_RACK = {
     "away": "{about}: nobody watched from {since} to {at}",
+    CHECK_DUE: "{about}: a check by hand is due (bellwatch measure): {vessels}",
     "journal went back": "{about}: the journal went back, its numbers are begun anew: {why}",
     "inputs unusable": "{about}: {inputs} inputs of the journal make no sense and are left out: {why}",
     "alarms not taken": "{about}: no on-call process has taken {alarms}; call somebody yourself",

@@ -8,3 +8,6 @@ RULES_VERSION = 6
 
 TOLD_APART = 3
 """Since this version high-high and low-low are alarms of their own; before, `high` and `low` meant both."""
+
+SECOND_WORD = 6
+"""Since this version a critical alarm is shelved with a second word only, and for a shorter time."""

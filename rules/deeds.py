@@ -8,14 +8,15 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from rules import TOLD_APART
+from rules import SECOND_WORD, TOLD_APART
 from rules.alarms.alarm import Hold, HoldKind
 from rules.alarms.book import AlarmBook
 from rules.alarms.event import Crossing
-from rules.alarms.life_cycle import WORSE
+from rules.alarms.life_cycle import MILDER, WORSE, Priority
 from rules.care.probe_care import Newest, ProbeCare
 from rules.errors import InputError, RulesError, none_such
 from rules.rack.channels import Channel
+from rules.rack.logbook import ENTRY_KINDS, check_entry
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageStep, move
 from rules.rack.state import RackState, targets_of
@@ -33,7 +34,7 @@ BELL_DIAMETER_MM = 10.0
 LARGEST = 1e12
 """No number that somebody gives here is larger; it also keeps out what is not a number."""
 
-LOG_KINDS = ("note", "count", "bell_diameter", "feed", "water_change", "deaths")
+LOG_KINDS = tuple(ENTRY_KINDS)
 
 
 @dataclass(slots=True)
@@ -72,9 +73,19 @@ class Deeds:
 
     def shelve(self, action: Action) -> None:
         """Keep an alarm from people for a bounded time, for a reason."""
-        limit_ms = self.plan.alarm_rules.shelf_limit_ms
+        rules, name = self.plan.alarm_rules, _text(action, "alarm")
+        limit_ms = rules.shelf_limit_ms
+        if action.rules >= SECOND_WORD and self._is_critical(name):
+            limit_ms = min(limit_ms, rules.critical_shelf_limit_ms)
+            if action.body.get("yes_critical") is not True:
+                hours = f"{limit_ms / 3_600_000:g} h at most"
+                raise InputError(f"{name}: animals are at risk; say yes_critical too, and for {hours}")
         until_ms = action.at_ms + _duration_ms(action, limit_ms)
         self._keep_from_people(action, HoldKind.SHELF, until_ms)
+
+    def _is_critical(self, name: str) -> bool:
+        stands = next((alarm.priority for alarm in self.book if alarm.name == name), Priority.LOW)
+        return name.rpartition("/")[2] in MILDER or stands is Priority.CRITICAL
 
     def unshelve(self, action: Action) -> None:
         """Take an alarm off the shelf before its time."""
@@ -101,9 +112,7 @@ class Deeds:
 
     def begin_maintenance(self, action: Action) -> None:
         """Suppress the alarms of a vessel or a bus for a bounded time."""
-        buses = sorted({source.bus for source in self.plan.sources})
-        targets = [f"vessel/{vessel}" for vessel in self.plan.vessels] + [f"bus/{bus}" for bus in buses]
-        target = _one_of(_text(action, "target"), "target", targets)
+        target = _one_of(_text(action, "target"), "target", self._targets())
         until_ms = action.at_ms + _duration_ms(action, MAINTENANCE_LIMIT_MS)
         hold = Hold(_who(action), _text(action, "why"), until_ms)
         self.rack.maintenance[target] = hold
@@ -111,11 +120,17 @@ class Deeds:
             lambda alarm: target in targets_of(alarm.vessel, alarm.bus), hold, action.at_ms
         )
 
+    def _targets(self) -> list[str]:
+        buses = sorted({source.bus for source in self.plan.sources})
+        return [f"vessel/{vessel}" for vessel in self.plan.vessels] + [f"bus/{bus}" for bus in buses]
+
     def end_maintenance(self, action: Action) -> None:
         """End maintenance before its time."""
-        finish_maintenance(
-            self.book, self.rack, _one_of(_text(action, "target"), "target", self.rack.maintenance), action
-        )
+        target = _one_of(_text(action, "target"), "target", self._targets())
+        if target not in self.rack.maintenance:
+            under = ", ".join(sorted(self.rack.maintenance)) or "nothing"
+            raise InputError(f"target: {target} is not under maintenance now; under it is: {under}")
+        finish_maintenance(self.book, self.rack, target, action)
 
     def log(self, action: Action) -> None:
         """Write into the logbook; a bell that has outgrown its stage makes a notice.
@@ -125,6 +140,8 @@ class Deeds:
         vessel = _one_of(_text(action, "vessel"), "vessel", self.rack.stages)
         kind = _one_of(_text(action, "what"), "what", LOG_KINDS)
         value = _number(action, "value", math.nan)
+        if "value" in action.body and not (kind == "bell_diameter" and value <= 0):
+            check_entry(kind, value, self.rack.stages[vessel].stage)
         if kind == "feed":
             self.rack.fed_ms[vessel] = action.at_ms
         if kind == "bell_diameter":

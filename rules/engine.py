@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.book import AlarmBook
-from rules.alarms.event import AlarmEvent
+from rules.alarms.event import AlarmEvent, Course
 from rules.alarms.life_cycle import Condition
 from rules.care.hand_checks import Chart
 from rules.care.probe_care import CalibrationNow, ProbeCare
@@ -29,7 +29,7 @@ from rules.judging.silence import Places, SourceState, note_heard, silences
 from rules.judging.trend import TrendState
 from rules.judging.unwatched import Hidden, Seen, Unseen, under_its_gaps, with_its_reason
 from rules.judging.watch_list import WatchList
-from rules.judging.watched import ChannelNow, DangerNow, dangers_now
+from rules.judging.watched import ChannelNow, DangerNow, courses, dangers_now
 from rules.plain import from_plain, to_plain
 from rules.quality.history import History, learned
 from rules.quality.leaps import Leap
@@ -207,12 +207,14 @@ class Engine:
             for calm in [self._channels[self._watch_list.own[channel.source.id].name].calm]
         ]
 
+    def courses(self) -> list[Course]:
+        """Return where the water of the alarms that people are told of is now, the most urgent first."""
+        return courses(self._book, self.channels(), self._clock_ms)
+
     def dangers(self) -> list[DangerNow]:
         """Return what is known of each danger: all that the stages have limits on, by vessel."""
-        asked = {
-            vessel: self._plan.tolerances_of(vessel).get(now.stage, {})
-            for vessel, now in self._rack.stages.items()
-        }
+        stages = self._rack.stages.items()
+        asked = {vessel: self._plan.tolerances_of(vessel).get(now.stage, {}) for vessel, now in stages}
         return dangers_now(asked, self.channels())
 
     def stages(self) -> dict[str, StageNow]:

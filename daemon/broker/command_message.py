@@ -18,7 +18,7 @@ from pydantic import AwareDatetime, BeforeValidator, Field, StringConstraints, V
 from daemon.errors import CommandError
 from daemon.settings.commands import CommandKind
 from daemon.tables.faults import faults_of
-from daemon.tables.types import COMMAND_ID_PATTERN, REASON_PATTERN, Label, Number, Table, read_as
+from daemon.tables.types import COMMAND_ID_PATTERN, REASON_PATTERN, Label, Number, Switch, Table, read_as
 from daemon.tables.words import path_of
 
 BYTES_AT_MOST = 4096
@@ -41,6 +41,7 @@ class _AlarmBodyWithReason(_AlarmBody):
 
 class _ShelveBody(_AlarmBodyWithReason):
     for_s: _Positive = Field(description="For how long [s]")
+    yes_critical: Switch = Field(False, description="It is known to be critical, and shelved all the same")
 
 
 class _StageBody(Table):

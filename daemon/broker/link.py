@@ -1,7 +1,7 @@
 """What the rack says over its connection: alarms in order, at least once, and signs of life."""
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import structlog
 
@@ -9,6 +9,7 @@ from daemon.broker.connection import IN_FLIGHT_AT_MOST, Connection
 from daemon.broker.messages import heartbeat_message
 from daemon.journal.journal import Journal
 from drivers.readings import Clock
+from rules.alarms.event import Course
 from rules.calling.records import Voice
 
 log = structlog.get_logger()
@@ -62,10 +63,10 @@ class BrokerLink:
                 else:
                     journal.outbox.mark_delivered(key, self._clock.now_ms())
 
-    def heartbeat(self, last_seq: int, alarms: int) -> None:
-        """Give a sign of life when one is due."""
+    def heartbeat(self, last_seq: int, alarms: int, courses: Callable[[], Sequence[Course]]) -> None:
+        """Give a sign of life when one is due; `courses` works out where the water of alarms is now."""
         now_ms = self._clock.now_ms()
         if now_ms >= self._heartbeat_due_ms and self._connection.connected:
             self._heartbeat_due_ms = now_ms + self._heartbeat_ms
-            sign = heartbeat_message(self._topic, now_ms, last_seq, alarms, self._voice())
+            sign = heartbeat_message(self._topic, now_ms, last_seq, alarms, self._voice(), courses())
             self._connection.publish(sign, qos=0)

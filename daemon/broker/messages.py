@@ -12,13 +12,14 @@ of the machine (`boot`) and its name (`host`).
 """
 
 import json
+from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import tzinfo
 from typing import Any
 
 from daemon.journal.outbox import Message
 from daemon.words import event_text, iso_time, notice_text, quantity_if_any
-from rules.alarms.event import AlarmEvent
+from rules.alarms.event import AlarmEvent, Course
 from rules.alarms.life_cycle import State
 from rules.calling.records import Voice
 from rules.quantities import unit_of
@@ -85,7 +86,10 @@ def watch_message(topic: str, state: str, at_ms: int, voice: Voice) -> Message:
     return Message(f"{topic}/watch", json.dumps(body), retain=True)
 
 
-def heartbeat_message(topic: str, at_ms: int, last_seq: int, alarms: int, voice: Voice) -> Message:
-    """Return a sign of life: the time, the newest input and how many alarms stand."""
+def heartbeat_message(
+    topic: str, at_ms: int, last_seq: int, alarms: int, voice: Voice, courses: Sequence[Course] = ()
+) -> Message:
+    """Return a sign of life: the time, the newest input, how many alarms stand, and their water now."""
     body = {"at": iso_time(at_ms), "inputs": last_seq, "alarms": alarms, **asdict(voice)}
+    body["now"] = [asdict(course) for course in courses]
     return Message(f"{topic}/heartbeat", json.dumps(body), retain=False)

@@ -15,6 +15,7 @@ from daemon.check.limits import limit_findings
 from daemon.check.names import lineage_findings, name_findings
 from daemon.check.probes import probe_findings
 from daemon.check.quality import quality_findings
+from daemon.check.rationale import record_findings, wall_lines
 from daemon.check.witnesses import faults_of_the_rack, witness_lines
 from daemon.errors import Finding, SettingsError
 from daemon.settings.draft import draft_of
@@ -38,6 +39,7 @@ def findings_in(values: Mapping[str, Any]) -> list[Finding]:
         *bus_findings(draft),
         *command_findings(draft),
         *limit_findings(draft),
+        *record_findings(draft),
         *coverage_findings(draft),
         *accuracy_findings(draft),
         *quality_findings(draft),
@@ -46,11 +48,12 @@ def findings_in(values: Mapping[str, Any]) -> list[Finding]:
     return sorted(found, key=lambda finding: finding.is_warning)
 
 
-def check_command(path: Path | None, schema: bool, out: TextIO, err: TextIO) -> int:
+def check_command(path: Path | None, schema: bool, out: TextIO, err: TextIO, *, wall: bool = False) -> int:
     """Print what is wrong with the file at `path`, or the JSON Schema of such files; return the exit status.
 
     0 if the daemon would start with it, 2 if not. Warnings are shown, and change nothing. A file that
-    cannot be read at all goes to `err`.
+    cannot be read at all goes to `err`. For the `wall` the records of a sound
+    file's alarms are printed instead.
     """
     if schema:
         print(json.dumps(settings_schema(), indent=2, ensure_ascii=False), file=out)
@@ -64,6 +67,9 @@ def check_command(path: Path | None, schema: bool, out: TextIO, err: TextIO) -> 
         print(error, file=err)
         return UNFIT
     found = findings_in(values)
+    if wall and not any(not finding.is_warning for finding in found):
+        print("\n".join(wall_lines(Settings.model_validate(values))), file=out)
+        return OK
     for finding in found:
         print(finding, file=out)
     errors, faults = [finding for finding in found if not finding.is_warning], list[str]()

@@ -2,7 +2,7 @@
 
 import json
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -189,6 +189,15 @@ class History:
             (kind,),
         )
         return [Entry(*row, json.loads(body), corrects) for *row, body, corrects in rows]  # type: ignore[call-arg]
+
+    def logbook(self, vessel: str, kinds: Sequence[str], at_most: int) -> list[Entry]:
+        """Return the newest entries of a vessel that are of some kinds, oldest first."""
+        rows = self._db.execute(
+            "SELECT seq, kind, at_ms, who, vessel, body, corrects FROM entry WHERE vessel = ?"
+            f" AND kind IN ({', '.join('?' * len(kinds))}) ORDER BY seq DESC LIMIT ?",
+            (vessel, *kinds, at_most),
+        ).fetchall()
+        return [Entry(*row, json.loads(body), corrects) for *row, body, corrects in reversed(rows)]  # type: ignore[call-arg]
 
 
 def _event_row(event: AlarmEvent) -> tuple[int, int, str, str]:

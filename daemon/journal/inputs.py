@@ -23,6 +23,9 @@ CONFIGURE = "configure"
 RULES = "rules"
 """Where such an action says which version of the rules judged under its plan."""
 
+LATELY = 20_000
+"""So many inputs back the newest reading of a source is looked for, which has no index."""
+
 FLAGGED = (
     "reading r JOIN source s ON s.id = r.source LEFT JOIN flag f ON f.seq = r.seq AND"
     " f.channel IN (s.vessel || '/' || s.quantity, s.vessel || '/' || s.quantity || '/' || s.probe)"
@@ -44,6 +47,14 @@ class Inputs:
             " (SELECT ifnull(max(seq), 0) FROM snapshot))"
         ).fetchone()
         return int(seq)
+
+    def newest_value(self, source: int) -> float | None:
+        """Return what a source reported last, as it came; None where that is long ago."""
+        row = self._db.execute(
+            "SELECT value FROM reading WHERE source = ? AND seq > ? ORDER BY seq DESC LIMIT 1",
+            (source, self.last_seq() - LATELY),
+        ).fetchone()
+        return None if row is None else float(row[0])
 
     def span(self) -> tuple[int, int] | None:
         """Return the numbers of the oldest and the newest reading; None where there is none."""

@@ -30,12 +30,13 @@ def build(
     """Return the on-call process, ready to run; raise OnCallError where its file cannot be used."""
     store = OnCallStore(settings.oncall.state)
     clock = clock or store.clock()
-    passes_on = settings.commands.enabled
+    passes_on, duty = settings.commands.enabled, duty_of(settings)
+    other = duty.pair.other if duty.pair else ""
     return OnCall(
         store,
-        OnCallLink(settings.broker, settings.oncall.name, store.id, answers=passes_on),
+        OnCallLink(settings.broker, settings.oncall.name, store.id, answers=passes_on, other=other),
         OnCallOutbox(store, Routes(addresses), settings.delivery),
-        duty_of(settings),
+        duty,
         settings.notes,
         ZoneInfo(settings.oncall.time_zone),
         clock,

@@ -1,12 +1,12 @@
-"""A call in words, for one text message: what, where, how bad, since when, trend, what to check first."""
+"""A call in words, in one text message: what, where, how bad, as of when, what to check, how to answer."""
 
 from collections.abc import Mapping
 from datetime import UTC, datetime, tzinfo
 
-from daemon.oncall.text_message import one_message, plain
+from daemon.oncall.text_message import Parts, one_message, plain
 from daemon.response_notes import note_for
 from daemon.words import condition_word, number, unwatched_text
-from rules.alarms.life_cycle import Condition, Priority
+from rules.alarms.life_cycle import Condition, Priority, State
 from rules.calling.records import (
     BROKER_LOST,
     DISK_FULL,
@@ -16,6 +16,7 @@ from rules.calling.records import (
     TWO_LISTENERS,
     TWO_RACKS,
     UNREADABLE,
+    WATCHER_MISSING,
     Answer,
     Call,
     CallKind,
@@ -25,7 +26,13 @@ from rules.calling.records import (
 )
 
 _DAY_MS = 86_400_000
-_VESSELS_NAMED = 3
+_LONGEST_NAME, _VESSELS_NAMED = 41, 3
+_NAMED = ((_LONGEST_NAME, _VESSELS_NAMED), (20, 2), (12, 1))
+"""How long names may be, and how many vessels are named, where the first check must have room."""
+_FRESH_MS = 600_000
+"""Of older numbers nobody knows whether the water still goes that way (project judgement)."""
+_WHOLE_FROM, _TENTHS_FROM, _HOURS_FROM_MIN = 9.5, 0.095, 180
+_KEPT = (State.LATCHED, State.LATCHED_UNACKNOWLEDGED)
 _OF_A_RACK = {
     RACK_SILENT: "rack silent, its water is not watched",
     RACK_STOPPED: "rack stopped, its water is not watched",
@@ -33,6 +40,7 @@ _OF_A_RACK = {
     TWO_RACKS: "is the name of two racks at once, rename one:",
     TWO_LISTENERS: "throws us out again and again; the network, or two of one name:",
     RACK_RESTARTS: "rack ends and starts again and again, its water is hardly watched",
+    WATCHER_MISSING: "on-call process not heard, nobody stands in for the other one",
     DISK_FULL: "disk full, make room: old readings go, and soon it cannot watch",
     UNREADABLE: "sends what cannot be read, an alarm may be in it",
 }
@@ -41,24 +49,78 @@ _OF_A_RACK = {
 def call_text(call: Call, notes: Mapping[str, str], zone: tzinfo, link: str = "") -> str:
     """Return the words of a call; they end with the number that people answer it by, or the `link`."""
     first, event, last = call.about[0], call.about[0].event, f"#{call.id} {link}".strip()
-    said = "" if call.answer is None else answer_text(call.answer, call.at_ms, zone)
     since = f"since {_clock(event.since_ms, call.at_ms, zone)}."
     if call.kind is CallKind.ALARM:
-        must = f"{'STILL ' if said else ''}{sentence(call.about, call.priority, call.at_ms, zone)}"
         note = note_for(event.quantity, event.condition, event.evidence.reason, notes)
-        return one_message(must, f"{said}. {note}" if said else note, last)
+        texts = [one_message(_said(call, zone, *named), note, f"Answer {last}") for named in _NAMED]
+        return next((text for text in texts if plain(note) in text), texts[-1])
     if call.kind is CallKind.TAKEN:
-        return one_message(f"{said}: {_where(call.about)} {_what(first)}, {since}", "", last)
+        said = "" if call.answer is None else answer_text(call.answer, call.at_ms, zone)
+        return one_message([(0, f"{said}: {_where(call.about)} {_what(first)}, {since}")], "", last)
     if call.kind is CallKind.RETURNED:
-        return one_message(f"OVER {_where(call.about)}: {_what(first)} is over, {since}", "", last)
-    return one_message(*_summary(call), last)
+        return one_message([(0, f"OVER {_where(call.about)}: {_what(first)} is over, {since}")], "", last)
+    must, may = _summary(call)
+    return one_message([(0, must)], may, last)
 
 
 def sentence(about: tuple[Word, ...], priority: Priority, now_ms: int, zone: tzinfo) -> str:
-    """Say what is wrong: where, how bad, which way, since when."""
-    first = about[0]
-    since = _clock(first.event.since_ms, now_ms, zone)
-    return f"{priority.word.upper()} {_where(about)}: {_what(first)}{_how(first, zone)}, since {since}."
+    """Say what is wrong: where, how bad, as of when, which way, since when."""
+    call = Call("", CallKind.ALARM, 0, "", priority, now_ms, about)
+    return "".join(words for _, words in _said(call, zone))
+
+
+def _said(call: Call, zone: tzinfo, longest: int = _LONGEST_NAME, most: int = _VESSELS_NAMED) -> Parts:
+    """Say the same in parts, the less needed ones with a higher rank; a call again says how long it lasts."""
+    first, event, now_ms = call.about[0], call.about[0].event, call.at_ms
+    lasts = (0 if event.evidence.value is None else 4), f", since {_clock(event.since_ms, now_ms, zone)}"
+    if call.again:
+        lasts = 1, f", for {_length(now_ms - event.since_ms)}"
+    return [
+        (0, "STILL " if call.answer else ""),
+        (0, f"{call.priority.word.upper()} {_where(call.about, longest, most)}: {_what(first)}"),
+        *_numbers(first, call.was, now_ms, zone),
+        lasts,
+        (0, "."),
+        (1, f" {answer_text(call.answer, now_ms, zone)}." if call.answer else ""),
+    ]
+
+
+def _numbers(word: Word, was: float | None, now_ms: int, zone: tzinfo) -> Parts:
+    """Say the value and as of when, the limit or what was told before, the direction, the time left."""
+    event, evidence, as_of_ms = word.event, word.event.evidence, word.as_of_ms or word.event.at_ms
+    if evidence.value is None:
+        return []
+    per_hour = "/h" if event.condition in (Condition.RISING, Condition.FALLING) else ""
+    unit = plain(word.unit.replace("°", ""))
+    value = number(evidence.value, event.quantity)
+    before = "" if was is None else number(was, event.quantity)
+    changed = before not in ("", value)
+    kept = event.state in _KEPT
+    limit = "" if kept or evidence.limit is None else f" (limit {number(evidence.limit, event.quantity)})"
+    said = [
+        (0, f"{', now' if kept else ''} {value}{' ' if unit else ''}{unit}{per_hour}"),
+        (2, f" (was {before})") if changed else (3, limit),
+        (0, f", as of {_clock(as_of_ms, now_ms, zone)}"),
+    ]
+    if now_ms - as_of_ms > _FRESH_MS:
+        return said
+    if evidence.rate_per_hour is not None and not per_hour:
+        said.append((3, f", {_rate(evidence.rate_per_hour)}"))
+    if evidence.reached_ms is not None and evidence.reached_ms > now_ms:
+        said.append((1, f", critical in {_length(evidence.reached_ms - now_ms)}"))
+    return said
+
+
+def _rate(per_hour: float) -> str:
+    """Write a rate with as many decimals as it is worth."""
+    decimals = 0 if abs(per_hour) >= _WHOLE_FROM else 1 if abs(per_hour) >= _TENTHS_FROM else 2
+    return f"{per_hour:+.{decimals}f}/h"
+
+
+def _length(of_ms: int) -> str:
+    """Write a length of time in minutes, a longer one in hours."""
+    minutes = max(of_ms, 0) // 60_000
+    return f"{minutes} min" if minutes < _HOURS_FROM_MIN else f"{minutes // 60} h"
 
 
 def answer_text(answer: Answer, now_ms: int, zone: tzinfo) -> str:
@@ -68,6 +130,8 @@ def answer_text(answer: Answer, now_ms: int, zone: tzinfo) -> str:
         return f"{answer.who} is on the way{there}"
     if answer.reply is Reply.SEEN:
         return f"{answer.who} has seen it" if answer.who else "Seen at the rack"
+    if answer.reply is Reply.QUIET and answer.until_ms is not None:
+        return f"{answer.who} has shelved it until {_clock(answer.until_ms, now_ms, zone)}"
     return f"{answer.who} wants {'quiet' if answer.reply is Reply.QUIET else 'somebody else'}"
 
 
@@ -88,16 +152,20 @@ def _summary(call: Call) -> tuple[str, str]:
     return f"{call.priority.word.upper()} {count} more alarms at once:", "; ".join(parts)
 
 
-def _where(about: tuple[Word, ...]) -> str:
+def _where(about: tuple[Word, ...], longest: int = _LONGEST_NAME, most: int = _VESSELS_NAMED) -> str:
     """Name the rack and its vessels, the first ones where there are many."""
-    rack = about[0].rack
+    rack = _cut(about[0].rack, longest)
     events = [word.event for word in about]
     named = dict.fromkeys(vessel for event in events for vessel in (event.vessels or (event.vessel,)))
     vessels = [vessel for vessel in named if vessel]
     if not vessels:
         return rack
-    more = f"+{len(vessels) - _VESSELS_NAMED}" if len(vessels) > _VESSELS_NAMED else ""
-    return f"{rack} {','.join(vessels[:_VESSELS_NAMED])}{more}"
+    more = f"+{len(vessels) - most}" if len(vessels) > most else ""
+    return f"{rack} {','.join(_cut(vessel, longest) for vessel in vessels[:most])}{more}"
+
+
+def _cut(name: str, longest: int) -> str:
+    return name if len(name) <= longest else f"{name[: longest - 2]}.."
 
 
 def _what(word: Word) -> str:
@@ -106,24 +174,9 @@ def _what(word: Word) -> str:
         return f"{_OF_A_RACK[event.condition]} {reason}".strip()
     if event.condition == Condition.UNWATCHED:
         return unwatched_text(event.channel, event.evidence.hidden, reason).removeprefix(f"{event.vessel}: ")
-    what = f"{event.quantity.replace('_', ' ')} {condition_word(event.condition)}".strip()
+    over = " is over, kept until reset" if event.state in _KEPT else ""
+    what = f"{event.quantity.replace('_', ' ')} {condition_word(event.condition)}{over}".strip()
     return f"{what} ({reason})" if reason else what
-
-
-def _how(word: Word, zone: tzinfo) -> str:
-    event, evidence = word.event, word.event.evidence
-    per_hour = "/h" if event.condition in (Condition.RISING, Condition.FALLING) else ""
-    unit = plain(word.unit.replace("°", ""))
-    words = ""
-    if evidence.value is not None:
-        words += f" {number(evidence.value, event.quantity)}{' ' if unit else ''}{unit}{per_hour}"
-    if evidence.limit is not None:
-        words += f" (limit {number(evidence.limit, event.quantity)})"
-    if evidence.rate_per_hour is not None and not per_hour:
-        words += f", {evidence.rate_per_hour:+.2g}/h"
-    if evidence.reached_ms is not None:
-        words += f", there at {_clock(evidence.reached_ms, event.at_ms, zone)}"
-    return words
 
 
 def _clock(time_ms: int, now_ms: int, zone: tzinfo) -> str:

@@ -63,6 +63,8 @@ def duty_lines(settings: OnCallSettings, routes: Mapping[str, list[str]]) -> Ite
     lone = [person for person, addresses in routes.items() if len(addresses) == 1]
     if lone:
         yield f"duty without cover, one route alone: {', '.join(lone)}; a second one by another service"
+    if settings.pair:
+        yield "duty without cover, one power line or one network for both watchers: look where they stand"
     if not settings.oncall.racks:
         yield "duty without cover, a rack never heard is not missed: [oncall] racks would name it"
     if not settings.commands.enabled:
@@ -146,11 +148,25 @@ def _other_findings(settings: OnCallSettings) -> Iterator[Finding]:
     if critical is not None and critical.when not in (None, When.ALWAYS):
         yield Finding("priorities.critical.when", quoted(critical.when), '"always": animals are at risk')
     yield from _page_findings(settings.page)
+    yield from _pair_findings(settings)
     try:
         settings.broker.password()
     except SettingsError as error:
         for finding in error.findings:
             yield Finding(f"broker.{finding.path}", finding.found, finding.expected)
+
+
+def _pair_findings(settings: OnCallSettings) -> Iterator[Finding]:
+    pair = settings.pair
+    if pair is None:
+        return
+    names = (pair.first, pair.second)
+    if pair.first == pair.second or settings.oncall.name not in names:
+        found = f"{quoted(pair.first)} and {quoted(pair.second)}, this one is {quoted(settings.oncall.name)}"
+        yield Finding("pair", found, "two names, one of them [oncall] name")
+    if pair.other_broker in (None, settings.broker.host):
+        expected = "two brokers, bridged: without this one both are deaf, and can say only that"
+        yield Finding("pair.other_broker", f"both hang on {quoted(settings.broker.host)}", expected, True)
 
 
 def _page_findings(page: PageSettings | None) -> Iterator[Finding]:

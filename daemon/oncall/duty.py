@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 from daemon.oncall.check import aware
 from daemon.oncall.settings import MannerSettings, OnCallSettings
 from rules.alarms.life_cycle import Priority
-from rules.calling.duty import DEFAULT_MANNERS, Duty, Manner
+from rules.calling.duty import DEFAULT_MANNERS, Duty, Manner, Pair
 from rules.calling.rota import QuietHours, Rota, Swap
 
 
@@ -31,7 +31,16 @@ def duty_of(settings: OnCallSettings) -> Duty:
         link_lost_after_ms=_ms(silence.broker_after_s),
         flood_calls=settings.flood.calls,
         flood_window_ms=_ms(settings.flood.within_s),
+        pair=_pair(settings),
     )
+
+
+def _pair(settings: OnCallSettings) -> Pair | None:
+    pair, own = settings.pair, settings.oncall.name
+    if pair is None:
+        return None
+    is_second = own == pair.second
+    return Pair(pair.first if is_second else pair.second, is_second, _ms(pair.missing_after_s))
 
 
 def _manner(built_in: Manner, own: MannerSettings | None) -> Manner:

@@ -14,12 +14,15 @@ from dataclasses import asdict, dataclass
 
 from daemon.broker.connection import RECEIVED_AT_MOST, Arrival, Connection
 from daemon.journal.outbox import Message
+from daemon.oncall.messages import PAIR, sign_payload
 from daemon.oncall.store import Passed
 from daemon.settings.rack import BrokerSettings
 from daemon.tables.values import one_line
 from daemon.words import iso_time
+from rules.calling.pair import OtherSays
 
 WAITING_AT_MOST = 5 * RECEIVED_AT_MOST
+SIGNS_AT_MOST = 20
 CLOSED_OFTEN, WITHIN_S = 5, 600.0
 """Thrown out so often, while the broker lets us in again, is no broker that was started anew."""
 
@@ -61,9 +64,14 @@ Taken = dict[tuple[str, str, str], list[int]]
 
 
 class OnCallLink:
-    """Hears every rack below `root`. `name` is that of the session: no two processes may share it."""
+    """Hears every rack below `root`. `name` is that of the session: no two processes may share it.
 
-    def __init__(self, broker: BrokerSettings, name: str, state_id: str, *, answers: bool) -> None:
+    `other` is the name of the other watcher of a pair.
+    """
+
+    def __init__(
+        self, broker: BrokerSettings, name: str, state_id: str, *, answers: bool, other: str = ""
+    ) -> None:
         self.root = broker.topic_root
         self._name, self._host = name, socket.gethostname()
         self._own = f"state {state_id[:6]} on {self._host}"
@@ -78,6 +86,8 @@ class OnCallLink:
         self.connection = Connection(broker, "no rack can be heard", kept_as=f"bellwatch-oncall-{name}")
         self._racks = self.connection.hear([f"{self.root}/{topic}" for topic in topics], WAITING_AT_MOST)
         self._presences = self.connection.hear([self._presence_topic], WAITING_AT_MOST)
+        pair = [f"{self.root}/{PAIR}{other}"] if other else []
+        self._other_says = self.connection.hear(pair, SIGNS_AT_MOST)
         self.connection.start()
 
     def take(self) -> list[Arrival | LinkIs | Rival]:
@@ -88,7 +98,8 @@ class OnCallLink:
             taken = [LinkIs(up=False), LinkIs(up=True)] if listening else [LinkIs(up=False)]
             if listening:
                 self.connection.publish(Message(self._presence_topic, self._own, retain=True))
-        return [*taken, *self._rivals(), *self._racks.take(RECEIVED_AT_MOST)]
+        said = self._other_says.take(SIGNS_AT_MOST)
+        return [*taken, *self._rivals(), *self._racks.take(RECEIVED_AT_MOST), *said]
 
     def _rivals(self) -> list[Rival]:
         """Return whether another program under our name takes our place at the broker again and again.
@@ -117,6 +128,12 @@ class OnCallLink:
                 self._name, self._host, journal, run, numbers, newest(rack, run), iso_time(now_ms)
             )
             self.connection.publish(receipt_message(f"{self.root}/{rack}", receipt))
+
+    def sign(self, says: OtherSays) -> None:
+        """Give the other watcher a sign of life; one that comes late is worth nothing."""
+        if self.connection.connected:
+            sign = Message(f"{self.root}/{PAIR}{self._name}", sign_payload(says), retain=False)
+            self.connection.publish(sign, qos=0)
 
     def confirm(self, arrivals: Sequence[Arrival | LinkIs | Rival]) -> None:
         """Tell the broker that messages need not come again."""

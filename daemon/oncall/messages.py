@@ -16,12 +16,17 @@ from typing import Any, TypeVar
 from daemon.errors import OnCallError
 from daemon.tables.types import NAME_PATTERN
 from daemon.tables.values import one_line, utc_ms
-from rules.alarms.event import AlarmEvent, Evidence
+from rules.alarms.event import AlarmEvent, Course, Evidence
 from rules.alarms.life_cycle import Priority, State, Trigger
-from rules.calling.records import Voice, Word
+from rules.calling.pair import OtherSays, Sent, Stance
+from rules.calling.records import Answer, CallKind, Reply, Voice, Word
+from rules.plain import to_plain
 
 PAYLOAD_AT_MOST = 16_384
-TEXT_AT_MOST, VESSELS_AT_MOST, NUMBER_AT_MOST = 200, 200, 10**15
+TEXT_AT_MOST, VESSELS_AT_MOST, COURSES_AT_MOST, NUMBER_AT_MOST = 200, 200, 200, 10**15
+SPAN_AT_MOST_MS = 864_000_000
+PAIR = "_oncall/pair/"
+"""Where the watchers of a pair give each other a sign of life, each below its own name."""
 _WATCH_STATES = ("watching", "stopped", "gone")
 
 
@@ -35,12 +40,13 @@ class Cleared:
 
 @dataclass(frozen=True, slots=True)
 class Heartbeat:
-    """A rack's sign of life: its own time, and how many alarms stand on it."""
+    """A rack's sign of life: its own time, how many alarms stand on it, and where their water is now."""
 
     rack: str
     alarms: int
     at_ms: int
     voice: Voice
+    courses: tuple[Course, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +69,7 @@ class CommandAnswer:
     refusal: str
 
 
-Heard = Word | Cleared | Heartbeat | WatchWord | CommandAnswer
+Heard = Word | Cleared | Heartbeat | WatchWord | CommandAnswer | OtherSays
 
 
 def rack_of(root: str, topic: str) -> str:
@@ -85,6 +91,8 @@ def heard(root: str, topic: str, payload: bytes, kept: bool) -> Heard:
 
 
 def _heard(rack: str, kind: str, payload: bytes, kept: bool) -> Heard:
+    if kind.startswith(PAIR.partition("/")[2]) and not rack:
+        return _other(json.loads(payload))
     if not rack:
         raise ValueError("no name of a rack")
     if kind.startswith("alarm/") and not payload:
@@ -93,13 +101,49 @@ def _heard(rack: str, kind: str, payload: bytes, kept: bool) -> Heard:
     if not isinstance(body, dict):
         raise TypeError("not an object")
     if kind == "heartbeat":
-        return Heartbeat(rack, _whole(body["alarms"]), _ms(body["at"]), _voice(body))
+        return Heartbeat(rack, _whole(body["alarms"]), _ms(body["at"]), _voice(body), _courses(body))
     if kind == "watch":
         since = _text(body.get("since") or "")
         return WatchWord(rack, _one_of(_WATCH_STATES, body["state"]), kept, _voice(body), since)
     if kind.startswith("answer/"):
         return CommandAnswer(rack, _text(body["id"]), _text(body["refusal"]))
     return _mention(rack, body) if kind == "notice" else _word(rack, body)
+
+
+def sign_payload(says: OtherSays) -> str:
+    """Return what the other watcher is told, as much of it as it can read."""
+    sent = [to_plain(it) for it in says.sent if len(it.problem) <= TEXT_AT_MOST]
+    stances = [to_plain(it) for it in says.stances if len(it.problem) <= TEXT_AT_MOST]
+    while len(payload := json.dumps({"sent": sent, "stances": stances})) > PAYLOAD_AT_MOST:
+        sent, stances = sent[: len(sent) * 3 // 4], stances[: len(stances) * 3 // 4]
+    return payload
+
+
+def _other(body: Mapping[str, Any]) -> OtherSays:
+    sent = tuple(
+        Sent(_text(it["problem"]), CallKind(_text(it["kind"])), _priority(it), _whole(it["ago_ms"]))
+        for it in body["sent"]
+    )
+    stances = tuple(
+        Stance(
+            _text(it["problem"]),
+            it["calls"] is not False,
+            _whole(it["as_of_ms"]),
+            None if it["answer"] is None else _answer(it["answer"]),
+            _text(it["answered"]),
+        )
+        for it in body["stances"]
+    )
+    return OtherSays(sent, stances)
+
+
+def _priority(body: Mapping[str, Any]) -> Priority:
+    return Priority[_text(body["priority"]).upper()]
+
+
+def _answer(body: Mapping[str, Any]) -> Answer:
+    left = body["until_ms"]
+    return Answer(Reply(_text(body["reply"])), _text(body["who"]), None if left is None else _whole(left))
 
 
 def _word(rack: str, body: Mapping[str, Any]) -> Word:
@@ -140,6 +184,23 @@ def _voice(body: Mapping[str, Any]) -> Voice:
     if any(":" in said[name] for name in ("journal", "run", "boot")):
         raise ValueError("an id with a colon in it")
     return Voice(**said)
+
+
+def _courses(body: Mapping[str, Any]) -> tuple[Course, ...]:
+    """Return where the water of alarms is now; none where a rack of an older version does not say."""
+    said = body.get("now") or []
+    if not isinstance(said, list) or len(said) > COURSES_AT_MOST:
+        raise TypeError(f"{said!r:.40} where a list of at most {COURSES_AT_MOST} belongs")
+    return tuple(
+        Course(
+            _text(its["alarm"]),
+            _number(its["value"]),
+            _number(its.get("rate_per_hour")),
+            _span_ms(its["age_ms"]),
+            None if its.get("left_ms") is None else _span_ms(its["left_ms"]),
+        )
+        for its in said
+    )
 
 
 def _mention(rack: str, body: Mapping[str, Any]) -> Word:
@@ -187,6 +248,12 @@ def _whole(value: object) -> int:
     if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= NUMBER_AT_MOST:
         raise TypeError(f"{value!r:.40} where a whole number belongs")
     return value
+
+
+def _span_ms(value: object) -> int:
+    if (span_ms := _whole(value)) > SPAN_AT_MOST_MS:
+        raise ValueError(f"{span_ms} ms, which is more than ten days")
+    return span_ms
 
 
 def _one_of(known: tuple[str, ...], value: object) -> str:

@@ -59,8 +59,12 @@ class OnCallOutbox:
         except BaseException as error:
             self._results.put((owed, error))
 
-    def settle(self, now_ms: int, undelivered: Callable[[str], None]) -> None:
-        """Write down what came of the tries since the last time; call it within a transaction."""
+    def settle(self, now_ms: int, undelivered: Callable[[str], None]) -> bool:
+        """Write down what came of the tries since the last time; return whether a call was taken.
+
+        Call it within a transaction.
+        """
+        taken = False
         with suppress(queue.Empty):
             while True:
                 owed, result = self._results.get_nowait()
@@ -68,10 +72,13 @@ class OnCallOutbox:
                 if isinstance(result, BaseException):
                     raise result
                 if result:
+                    taken = True
                     self._store.mark_sent(owed.id, now_ms)
                     log.info("sent", call=owed.id, to=owed.person, route=owed.route + 1)
                 else:
                     self._put_off(owed, now_ms, undelivered)
+
+        return taken
 
     def _put_off(self, owed: Owed, now_ms: int, undelivered: Callable[[str], None]) -> None:
         log.error("not_sent", call=owed.id, to=owed.person, route=owed.route + 1, tries=owed.tries + 1)

@@ -27,6 +27,7 @@ from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
 from rules.calling.problems import Problem
 from rules.calling.records import Answer, Reply, Stand
+from rules.care.rationale import record_of
 
 log = structlog.get_logger()
 
@@ -67,7 +68,7 @@ class AnswerPage:
         reply = form.get("reply", "")
         until_ms = None
         if promise := _PROMISE.fullmatch(reply):
-            reply, until_ms = Reply.ON_MY_WAY, self.now_ms() + 60_000 * int(promise[1])
+            reply, until_ms = Reply.ON_MY_WAY, 60_000 * int(promise[1])
         if reply not in list(Reply):
             return "This page does not know that answer."
         store.reached(link.person, self.now_ms())
@@ -115,6 +116,7 @@ class AnswerPage:
             "shape": SHAPES[urgency],
             "text": sentence(about, urgency, now_ms, self.zone),
             "note": note_for(event.quantity, event.condition, event.evidence.reason, notes),
+            "why": record_of("", event.quantity, event.condition, {}),
             "alarms": alarms,
             "said": f"{said}." if said else "Nobody has answered yet.",
             "told": ", ".join(problem.told),

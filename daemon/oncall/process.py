@@ -29,6 +29,7 @@ from daemon.tables.types import NAME_PATTERN
 from rules.alarms.life_cycle import Priority
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
+from rules.calling.pair import SAID_AT_MOST, OtherSays, Sent
 from rules.calling.records import Call, CallKind, Reply, Upshot, Word
 from rules.errors import InputError
 
@@ -41,6 +42,8 @@ PAUSE_MS = 300_000
 """After a longer stretch without a turn, what fell due in it is told once, not as often as was missed."""
 PASS_ON_AGAIN_MS = 15_000
 PASS_ON_FOR_MS = 900_000
+SIGNS_BEFORE_MISSING = 6
+SENT_SAID_MS = 1_800_000
 LOG_REFUSED_EVERY_MS = 10_000
 BYTES_LOGGED = 1_000
 
@@ -80,6 +83,8 @@ class OnCall:
         state = store.state()
         self._team = Escalation(duty, clock.now_ms()) if state is None else Escalation.restore(state, duty)
         self._before = self._team.snapshot()
+        self._keys = {problem.number: problem.key for problem in self._team.problems()}
+        self._sign_due_ms = 0
         self._starting = True
 
     def run(self, stop: threading.Event) -> None:
@@ -107,6 +112,7 @@ class OnCall:
             pass
         self._link.confirm(arrivals)
         self._link.receipt(self._taken, self._team.newest_number, now_ms)
+        self._sign(now_ms)
         self._outbox.send(now_ms)
         self._pass_on(now_ms)
 
@@ -121,7 +127,8 @@ class OnCall:
                 upshots += [self._take(arrival, now_ms) for arrival in arrivals]
                 upshots += [self._do(ask, now_ms) for ask in asked]
                 failed: list[str] = []
-                self._outbox.settle(now_ms, failed.append)
+                if self._outbox.settle(now_ms, failed.append) or asked:
+                    self._sign_due_ms = now_ms
                 upshots += [self._team.undelivered(call, now_ms) for call in failed]
                 upshots.append(self._team.advance(now_ms))
                 for upshot in upshots:
@@ -182,6 +189,8 @@ class OnCall:
             if word.run:
                 self._taken.setdefault((word.rack, word.journal, word.run), []).append(event.number)
             return upshot
+        if isinstance(word, OtherSays):
+            return self._team.other(word, now_ms)
         if isinstance(word, Cleared):
             return self._team.clear(word.rack, word.alarm, now_ms)
         return self._take_sign(word, now_ms)
@@ -206,7 +215,8 @@ class OnCall:
         if isinstance(word, Heartbeat):
             if word.voice.run:  # the answer is our sign of life
                 self._taken.setdefault((word.rack, word.voice.journal, word.voice.run), [])
-            return self._team.heartbeat(word.rack, word.alarms, word.at_ms, now_ms, word.voice)
+            beat = word.rack, word.alarms, word.at_ms, now_ms, word.voice, word.courses
+            return self._team.heartbeat(*beat)
         if isinstance(word, WatchWord):
             return self._team.watch(
                 word.rack, word.state, now_ms, kept=word.kept, voice=word.voice, since=word.since
@@ -228,7 +238,7 @@ class OnCall:
             for member in problem.calling()
             if member.word.journal and re.fullmatch(NAME_PATTERN, member.word.rack)  # else two would hear
         ]
-        upshot = self._team.answer(ask.problem, ask.answer, now_ms)
+        upshot = self._team.answer(ask.problem, ask.answer.counted_from(-now_ms), now_ms)
         self._store.answer(ask, now_ms, upshot.refusal)
         who, reply = ask.answer.who, ask.answer.reply
         log.info("answered", problem=ask.problem, who=who, reply=reply, refusal=upshot.refusal or None)
@@ -236,6 +246,21 @@ class OnCall:
             commands = [Passed(uuid.uuid4().hex, word.rack, word.event.alarm, who) for word in calling]
             self._store.pass_on(commands, now_ms, now_ms + PASS_ON_FOR_MS)
         return upshot
+
+    def _sign(self, now_ms: int) -> None:
+        """Tell the other watcher that we live, what was taken from us and what people answered."""
+        pair = self._team.duty.pair
+        if pair is None or now_ms < self._sign_due_ms:
+            return
+        self._sign_due_ms = now_ms + pair.missing_after_ms // SIGNS_BEFORE_MISSING
+        sent = self._store.newest_sent(now_ms - SENT_SAID_MS)[:SAID_AT_MOST]
+        standing = {problem.number: problem.key for problem in self._team.problems()}
+        self._keys = {number: self._keys.get(number, "") for number, *_ in sent} | standing
+        said = (
+            Sent(self._keys.get(number, ""), CallKind(kind), Priority(priority), now_ms - at_ms)
+            for number, kind, priority, at_ms in sent
+        )
+        self._link.sign(OtherSays(tuple(said), self._team.stances()))
 
     def _pass_on(self, now_ms: int) -> None:
         for passed in self._store.to_pass_on(now_ms) if self._passes_on else ():
@@ -245,6 +270,7 @@ class OnCall:
     def _keep(self, upshot: Upshot, now_ms: int) -> None:
         """Write down whom we owe what, and drop calls that nobody needs any more."""
         for call in upshot.calls:
+            self._keys[call.problem] = call.key
             text = self._text(call)
             log.warning("call", call=call.id, to=call.person, text=text)
             self._store.owe(call, call_title(call), self._text(call, self._link_of(call, now_ms)))

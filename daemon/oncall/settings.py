@@ -150,6 +150,22 @@ class PageSettings(Table):
         return f"{self.url.rstrip('/')}/{token}"
 
 
+class PairSettings(Table):
+    """A second watcher on another machine: it hears everything, and calls where the first does not.
+
+    Both files name both, and have the same people, hours and times.
+    """
+
+    first: Name = Field(description="[oncall] name of the one who calls")
+    second: Name = Field(description="[oncall] name of the one who waits for it")
+    missing_after_s: Annotated[Seconds, Field(le=240)] = Field(
+        120.0, description="Without a sign of life for so long the other one is missing [s]"
+    )
+    other_broker: Host | None = Field(
+        None, description="Broker of the other one, where that is another one, bridged to this one's"
+    )
+
+
 PriorityWord = Literal["low", "medium", "high", "critical"]
 
 
@@ -167,4 +183,5 @@ class OnCallSettings(Table):
     delivery: DeliverySettings = DeliverySettings()
     commands: CommandsToRacks = CommandsToRacks()
     page: PageSettings | None = None
+    pair: PairSettings | None = None
     notes: dict[str, Note] = Field({}, description="First thing to check, by alarm")

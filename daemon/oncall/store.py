@@ -110,7 +110,10 @@ class Owed:
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """What somebody says to the process about problem `problem`; None where that cannot be understood."""
+    """What somebody says to the process about problem `problem`; None where that cannot be understood.
+
+    Its time counts from when it is taken: whoever asks may have another clock than the process.
+    """
 
     id: int
     problem: int
@@ -236,6 +239,14 @@ class OnCallStore:
         """Note that a call was taken; what was sent long ago is forgotten."""
         self._db.execute("UPDATE page SET fate = 'sent', done_ms = ? WHERE id = ?", (at_ms, call_id))
         self._db.execute("DELETE FROM page WHERE fate <> 'waiting' AND done_ms < ?", (at_ms - SENT_KEPT_MS,))
+
+    def newest_sent(self, since_ms: int) -> list[tuple[int, str, int, int]]:
+        """Return problem, kind, priority and time of the newest call of each kind that a route took."""
+        return self._db.execute(
+            "SELECT problem, kind, priority, max(done_ms) FROM page WHERE fate = 'sent' AND done_ms > ?"
+            " GROUP BY problem, kind ORDER BY max(done_ms) DESC",
+            (since_ms,),
+        ).fetchall()
 
     def try_later(self, call_id: str, route: int, tries: int, rounds: int, due_ms: int) -> None:
         """Note how far a call has come without being taken, and when it is tried again."""

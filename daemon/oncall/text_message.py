@@ -1,14 +1,14 @@
 """What fits into one text message: the GSM 7-bit alphabet and its 160 places.
 
 3GPP TS 23.038, section 6.2.1: a message in the default alphabet holds 160 characters, those of its
-extension table take two places each; a message with any other character is sent in UCS-2 and
-holds 70. The table below is checked in the tests against an independent codec.
+extension table take two places each. One with any other character would hold 70: so there is none, other
+letters are written in this alphabet. The table below is checked in the tests against an independent codec.
 """
 
 import unicodedata
+from collections.abc import Sequence
 
 SEPTETS = 160
-UCS2_UNITS = 70
 _BASIC = frozenset(
     "@£$¥èéùìòÇ\nØø\rÅåΔ_ΦΓΛΩΠΨΣΘΞÆæßÉ !\"#¤%&'()*+,-./0123456789:;<=>?"
     "¡ABCDEFGHIJKLMNOPQRSTUVWXYZÄÖÑÜ§¿abcdefghijklmnopqrstuvwxyzäöñüà"
@@ -16,10 +16,39 @@ _BASIC = frozenset(
 _EXTENDED = frozenset("\f^{}\\[~]|€")
 _PLAIN = {"°": "", "±": "+/-", "µ": "u", "·": ".", "×": "x", "–": "-", "—": "-", "…": "...", "\u00a0": " ",
           "‘": "'", "’": "'", "“": '"', "”": '"', "₂": "2", "≤": "<=", "≥": ">=", "→": "->"}  # fmt: skip
+_LETTERS = {
+    **dict(zip("абвгдезиклмнопрстуфыэ", "abvgdeziklmnoprstufye", strict=True)),
+    **{
+        "ж": "zh",
+        "х": "kh",
+        "ц": "ts",
+        "ч": "ch",
+        "ш": "sh",
+        "щ": "shch",
+        "ъ": "",
+        "ь": "",
+        "ю": "yu",
+        "я": "ya",
+    },
+    **dict(zip("αβγδεζηικλμνοπρσςτυφω", "avgdeziiklmnoprsstyfo", strict=True)),
+    **{
+        "θ": "th",
+        "ξ": "x",
+        "χ": "ch",
+        "ψ": "ps",
+        "ł": "l",
+        "đ": "d",
+        "ı": "i",
+        "œ": "oe",
+        "þ": "th",
+        "ð": "d",
+    },
+}
+"""How letters that have no plain form are written in Latin ones (common practice, from memory)."""
 
 
 def plain(text: str) -> str:
-    """Write text in the default alphabet as far as that keeps its meaning; "19 °C" becomes "19 C"."""
+    """Write text in the default alphabet; "19 °C" becomes "19 C", and what nobody can write "?"."""
     return "".join(_plain_character(character) for character in text)
 
 
@@ -30,22 +59,34 @@ def _plain_character(character: str) -> str:
         return _PLAIN[character]
     letters = unicodedata.normalize("NFKD", character)
     bare = "".join(letter for letter in letters if not unicodedata.combining(letter))
-    return bare if bare and all(letter in _BASIC for letter in bare) else character
+    if bare and all(letter in _BASIC for letter in bare):
+        return bare
+    written = _LETTERS.get(bare.lower(), "?")
+    return written if bare.islower() else written.capitalize()
 
 
 def fits(text: str) -> bool:
     """Return whether a text goes out as one text message."""
-    if all(character in _BASIC or character in _EXTENDED for character in text):
-        return sum(2 if character in _EXTENDED else 1 for character in text) <= SEPTETS
-    return len(text.encode("utf-16-be")) // 2 <= UCS2_UNITS
+    if any(character not in _BASIC and character not in _EXTENDED for character in text):
+        return False
+    return sum(2 if character in _EXTENDED else 1 for character in text) <= SEPTETS
 
 
-def one_message(must: str, may: str, last: str) -> str:
-    """Join what must be said, as much of what may be said as fits, and the last words.
+Parts = Sequence[tuple[int, str]]
+"""What is said, in its order, each part with a rank: those of rank 0 must be said, of the highest may not."""
 
-    Words that do not fit are left out from the end of `may`; where even `must` is too long, it is cut.
+
+def one_message(parts: Parts, may: str, last: str) -> str:
+    """Join what is said, what may be said beside, and the last words, so that all fits.
+
+    First parts of a high rank are left out, then words from the end of `may`; then what must be said is cut.
     """
-    must, may, last = plain(must), plain(may), plain(last)
+    may, last = plain(may), plain(last)
+    for most in sorted({0, *(rank for rank, _ in parts)}, reverse=True):
+        must = plain("".join(words for rank, words in parts if rank <= most))
+        text = " ".join(part for part in (must, may, last) if part)
+        if fits(text):
+            return text
     words = may.split()
     for count in range(len(words), -1, -1):
         rest = " ".join(words[:count]) + ("..." if 0 < count < len(words) else "")

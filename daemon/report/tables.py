@@ -111,6 +111,7 @@ def _measured(week: Measures) -> list[Cell | str]:
         _number(100 * week.flood_time, 1, " %"),
         _number(100 * week.top_share, 0, " %"),
         _number(week.chattering),
+        _number(week.fleeting),
         _number(week.stale),
         " / ".join(f"{100 * week.priorities[rank]:.0f}" for rank in Priority),
     ]

@@ -5,9 +5,10 @@ from typing import Annotated
 from pydantic import AwareDatetime, Field
 
 from daemon.settings.stages import NumberOrOff
-from daemon.tables.types import Name, Number, Table
+from daemon.tables.types import Label, Name, Number, Table
 from rules.alarms.book import AlarmRules
 from rules.alarms.life_cycle import Condition
+from rules.care.rationale import Severity
 from rules.quantities import Quantity
 from rules.rack.stage_plan import StageStep
 
@@ -22,6 +23,9 @@ class AlarmSettings(Table):
     shelve_at_most_h: Annotated[Number, Field(gt=0, le=72)] = Field(
         8.0, description="The longest that an alarm may be shelved [h]"
     )
+    shelve_critical_at_most_h: Annotated[Number, Field(gt=0, le=72)] = Field(
+        1.0, description="The longest that a critical alarm may be shelved [h]"
+    )
     announce_again_after_h: _HoursOrNever = Field(
         2.0, description='A critical alarm acknowledged this long ago is announced again [h]; "none": never'
     )
@@ -34,9 +38,24 @@ class AlarmSettings(Table):
         again = self.announce_again_after_h
         return AlarmRules(
             shelf_limit_ms=round(self.shelve_at_most_h * MS_PER_HOUR),
+            critical_shelf_limit_ms=round(self.shelve_critical_at_most_h * MS_PER_HOUR),
             reannounce_ms=None if isinstance(again, str) else round(again * MS_PER_HOUR),
             latching=self.latching,
         )
+
+
+class RecordSettings(Table):
+    """Why an alarm exists: what differs from the built-in record of it."""
+
+    severity: Severity | None = Field(None, description="What is at stake: loss, strain, or probe alone")
+    respond_min: Annotated[Number, Field(gt=0)] | None = Field(
+        None, description="How long there is to act before the consequence [min]"
+    )
+    consequence: Label | None = Field(None, description="What happens if nobody acts")
+    cause: Label | None = Field(None, description="What it usually comes from")
+    check: Label | None = Field(None, description="What to look at first")
+    action: Label | None = Field(None, description="What to do about it")
+    may_shelve: Label | None = Field(None, description="Who may keep it from people for a while")
 
 
 class SupplySettings(Table):

@@ -1,5 +1,6 @@
 """The shape of the settings file: the rack, its journal and broker, buses, probes, vessels and stages."""
 
+from dataclasses import replace
 from difflib import get_close_matches
 from functools import cache
 from typing import Annotated, Literal
@@ -10,11 +11,11 @@ from pydantic import AfterValidator, Field, SecretStr
 from daemon.buses.broker_link import BrokerLink
 from daemon.buses.kinds import AnyBus, AnyProbe
 from daemon.buses.shape import ProbeSettings
-from daemon.settings.alarms import AlarmSettings, StageStepSettings, SupplySettings
+from daemon.settings.alarms import AlarmSettings, RecordSettings, StageStepSettings, SupplySettings
 from daemon.settings.commands import CommandSettings
 from daemon.settings.page import PageSettings
 from daemon.settings.quality import QualityTables
-from daemon.settings.stages import OFF, StageSettings, ToleranceSettings
+from daemon.settings.stages import OFF, StageSettings, ToleranceSettings, given_by
 from daemon.tables.types import (
     FilePath,
     Label,
@@ -27,6 +28,7 @@ from daemon.tables.types import (
     TopicRoot,
     Whole,
 )
+from rules.care.rationale import Record, record_of
 from rules.quantities import Quantity
 from rules.rack.limits import asks_for_watch
 from rules.rack.lineages import Lineage, LineageName, tolerances_of
@@ -151,6 +153,9 @@ class Settings(Table):
         description="When a reading is believed, where it differs from the built-in",
     )
     alarms: AlarmSettings = Field(default_factory=AlarmSettings)
+    records: dict[str, RecordSettings] = Field(
+        {}, description="Why alarms exist, by STAGE/QUANTITY/CONDITION; without a stage for every one"
+    )
     supplies: dict[Name, SupplySettings] = Field(
         {}, description="What vessels share: alarms from one supply are one problem"
     )
@@ -171,6 +176,16 @@ class Settings(Table):
     def stage_names(self, vessel: str | None = None) -> list[str]:
         """Return the stages that a vessel, or the rack, may be in, built-in ones first."""
         return list(dict.fromkeys([*tolerances_of(self.lineage_in(vessel)), *self.stages]))
+
+    def own_records(self) -> dict[str, Record]:
+        """Return the records of alarms that the file changes; what names no alarm is passed over."""
+        found = {}
+        for key, table in self.records.items():
+            stage, quantity, condition = (["", "", *key.split("/")])[-3:]
+            built_in = record_of(stage, quantity, condition, {})
+            if built_in is not None:
+                found[key] = replace(built_in, **given_by(table))
+        return found
 
     def bases(self, stage: str) -> list[str]:
         """Return the stages that `stage` takes its limits from, itself first, its last base at the end.

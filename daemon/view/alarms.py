@@ -8,6 +8,7 @@ from daemon.view.reader import Sight
 from daemon.words import quantity_if_any, unwatched_text
 from rules.alarms.alarm import Alarm, HoldKind
 from rules.alarms.life_cycle import MILDER, State
+from rules.care.rationale import record_of
 from rules.quantities import unit_of
 
 
@@ -34,6 +35,16 @@ def _limit(alarm: Alarm, channel: ChannelNow | None) -> float | None:
     if channel is not None and hasattr(channel.limits, of_band):
         return float(getattr(channel.limits, of_band))
     return alarm.evidence.limit
+
+
+def _first_check(alarm: Alarm, sight: Sight) -> str:
+    """Return what the record of the alarm says; of a probe fault what its reason asks for."""
+    quantity, stages = quantity_if_any(alarm), sight.engine.stages()
+    stage = stages[alarm.vessel].stage if alarm.vessel in stages else ""
+    record = record_of(stage, quantity or "", alarm.condition, sight.settings.own_records())
+    if record is None or alarm.evidence.reason:
+        return note_for(quantity or "", alarm.condition, alarm.evidence.reason, {})
+    return record.check
 
 
 def _alarm_now(
@@ -67,9 +78,10 @@ def _alarm_now(
         value=evidence.value,
         value_now=channel.value if channel else None,
         limit=_limit(alarm, channel),
+        limit_from=evidence.limit_from,
         rate_per_hour=evidence.rate_per_hour,
         reached_ms=None if evidence.reached_ms is None else utc_ms(evidence.reached_ms),
         reason=evidence.reason if quantity else unwatched_text(alarm.channel, *hidden),
         who_has_it=None,
-        first_check=note_for(quantity or "", alarm.condition, evidence.reason, {}) or None,
+        first_check=_first_check(alarm, sight) or None,
     )

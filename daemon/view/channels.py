@@ -3,15 +3,20 @@
 import math
 from dataclasses import dataclass, replace
 
-from daemon.view.rack_now import ChannelNow, Unwatched, WatchState
+from daemon.view.rack_now import ChannelNow, OtherwiseNow, RawNow, Unwatched, WatchState
 from daemon.view.reader import Sight
 from daemon.view.tolerated import limits_now, place_of, reaching, telling
 from rules.alarms.alarm import Alarm
 from rules.care.accuracy import accuracy_of
+from rules.care.misread import Around, read_otherwise
 from rules.judging import watched
 from rules.judging.watched import BY_SETTINGS, Watched, WatchedState
 from rules.quality.flags import Flag
-from rules.quantities import unit_of
+from rules.quantities import Quantity, unit_of
+from rules.rack.plan import RACK_WIDE
+
+TROUBLE_EXPLAINS_MS = 3_600_000
+"""So long what went wrong with a probe is said to be why nothing is heard of it (project judgement)."""
 
 
 def channels_now(sight: Sight, watch: WatchState) -> list[ChannelNow]:
@@ -21,10 +26,48 @@ def channels_now(sight: Sight, watch: WatchState) -> list[ChannelNow]:
     alarms: dict[str, list[Alarm]] = {}
     for alarm in sight.engine.alarms():
         alarms.setdefault(alarm.channel, []).append(alarm)
+    around = _around(states)
     return [
-        _Looked(sight, state, trust.get(state.channel.name), alarms.get(state.channel.name, []), watch).now()
+        _Looked(
+            sight,
+            state,
+            trust.get(state.channel.name),
+            alarms.get(state.channel.name, []),
+            watch,
+            around.get(state.channel.vessel, Around()),
+        ).now()
         for state in states
     ]
+
+
+def _around(states: list[watched.ChannelNow]) -> dict[str, Around]:
+    """Return for each vessel what is believed of it, and of the air."""
+    known = {
+        (it.channel.vessel, it.channel.quantity): it.value
+        for it in reversed(states)
+        if not it.lack and it.flag != Flag.FAIL
+    }
+
+    def value(vessel: str, quantity: Quantity) -> float:
+        return known.get((vessel, quantity), math.nan)
+
+    return {
+        vessel: Around(
+            value(vessel, Quantity.TEMPERATURE),
+            value(vessel, Quantity.SALINITY),
+            value(RACK_WIDE, Quantity.AIR_PRESSURE),
+        )
+        for vessel in {it.channel.vessel for it in states}
+    }
+
+
+def why_lacking(sight: Sight, probe: str, bus: str, why: str) -> str:
+    """Say also what went wrong lately with a probe of which no value came: it may send, and be refused."""
+    for trouble in reversed(sight.troubles):
+        about = trouble.probe == probe or (trouble.probe is None and trouble.bus == bus)
+        if about and trouble.last_ms > sight.now_ms - TROUBLE_EXPLAINS_MS:
+            return f"{why}; {trouble.kind}: {trouble.what}"
+    return why
 
 
 def _accuracies(states: list[watched.ChannelNow]) -> dict[str, float]:
@@ -46,6 +89,7 @@ class _Looked:
     accuracy: float | None
     alarms: list[Alarm]
     watch: WatchState
+    around: Around
 
     def now(self) -> ChannelNow:
         state, lack = self.state, self.state.lack
@@ -75,10 +119,25 @@ class _Looked:
             time_ms,
             None if time_ms is None else max(self.sight.now_ms - time_ms, 0) / 1000,
             Flag(state.flag).name.lower().replace("_", " "),
-            state.why,
+            self._why(),
             self._watched(),
             max(here).word if here else None,
+            self._raw(),
         )
+
+    def _why(self) -> str:
+        its = self.state
+        if its.lack not in (watched.SILENT, watched.NEVER):
+            return its.why
+        return why_lacking(self.sight, its.channel.source.probe, its.channel.source.bus, its.why)
+
+    def _raw(self) -> RawNow | None:
+        value, quantity = self.sight.raw.get(self.state.channel.name), self.state.channel.source.quantity
+        if value is None:
+            return None
+        otherwise = read_otherwise(quantity, value, self.around)
+        found = tuple(OtherwiseNow(it.value, it.as_what) for it in otherwise)
+        return RawNow(value, quantity.value, unit_of(quantity), found)
 
     def _utc(self, at_ms: int) -> int:
         return self.sight.dating.utc_ms(at_ms)
@@ -91,7 +150,9 @@ class _Looked:
         return replace(its, since_ms=None if its.since_ms is None else self._utc(its.since_ms))
 
 
-def unwatched(sight: Sight, watch: WatchState) -> dict[str, tuple[Unwatched, ...]]:
+def unwatched(
+    sight: Sight, watch: WatchState, channels: list[ChannelNow]
+) -> dict[str, tuple[Unwatched, ...]]:
     """Return what the stage in each vessel asks for and nobody watches."""
     found: dict[str, tuple[Unwatched, ...]] = {}
     for danger in sight.engine.dangers():
@@ -101,6 +162,9 @@ def unwatched(sight: Sight, watch: WatchState) -> dict[str, tuple[Unwatched, ...
             why, since_ms = f"the watch is {watch}", sight.journal.newest_ms
         elif its.state is not WatchedState.UNWATCHED:
             continue
+        else:
+            here = (it for it in channels if (it.vessel, it.quantity) == (danger.vessel, danger.quantity))
+            why = next((it.why for it in here if it.lack and it.why), why)
         one = Unwatched(danger.quantity.value, why, since_ms, danger.priority.word)
         found[danger.vessel] = (*found.get(danger.vessel, ()), one)
     return found

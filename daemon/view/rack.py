@@ -1,6 +1,10 @@
 """`rack_now`: one answer to what is now, put together from one look at the journal."""
 
+from collections.abc import Iterable
+from dataclasses import replace
+
 from daemon.beat import beats_at
+from daemon.errors import JournalError
 from daemon.view.alarms import alarms_now
 from daemon.view.channels import channels_now, unwatched
 from daemon.view.probes import probes_now
@@ -37,7 +41,7 @@ def rack_now(view: JournalView, now_ms: int) -> RackNow:
         sight.engine.plan.rack,
         now_ms,
         sight.settings.rack.time_zone,
-        _overall(watch, vessels, alarms, sight.broker.rival),
+        overall(watch, vessels, alarms, other=bool(sight.broker.rival) or sight.journal.disk_full),
         watch,
         vessels,
         tuple(channel for channel in channels if channel.vessel == RACK_WIDE),
@@ -68,10 +72,34 @@ def watch_now(sight: Sight) -> WatchNow:
     return WatchNow(WatchState.ALIVE, now_ms - round(beats.began_s * 1000), beats.last_s)
 
 
-def _overall(watch: WatchNow, vessels: tuple[VesselNow, ...], alarms: list[AlarmNow], rival: str) -> Overall:
+def only(rack: RackNow, vessel: str) -> RackNow:
+    """Return what is now of one vessel alone; JournalError where the rack has none of that name."""
+    here = tuple(its for its in rack.vessels if its.name == vessel)
+    if not here:
+        known = ", ".join(sorted(its.name for its in rack.vessels))
+        raise JournalError(f"vessel: {vessel} is none of this rack; known are: {known}")
+    alarms = tuple(its for its in rack.alarms if vessel in its.vessels)
+    probes = {channel.probe for channel in here[0].channels}
+    return replace(
+        rack,
+        overall=overall(rack.watch, here, alarms),
+        vessels=here,
+        rack_wide=(),
+        alarms=alarms,
+        maintenance=tuple(work for work in rack.maintenance if work.target == f"vessel/{vessel}"),
+        probes=tuple(probe for probe in rack.probes if probe.name in probes),
+        troubles=tuple(trouble for trouble in rack.troubles if trouble.probe in probes),
+    )
+
+
+def overall(
+    watch: WatchNow, vessels: Iterable[VesselNow], alarms: Iterable[AlarmNow], *, other: bool = False
+) -> Overall:
+    """Return how it is in a word; `other` says that something calls people that is no alarm of the water."""
+    alarms = list(alarms)
     if watch.state is not WatchState.ALIVE:
         return Overall.NOT_WATCHED
-    if rival or any(alarm.held_by is None for alarm in alarms):
+    if other or any(alarm.held_by is None for alarm in alarms):
         return Overall.ALARM
     if any(vessel.unwatched for vessel in vessels):
         return Overall.PARTLY_UNWATCHED
@@ -82,7 +110,7 @@ def _vessels(
     sight: Sight, channels: list[ChannelNow], alarms: list[AlarmNow], watch: WatchState
 ) -> tuple[VesselNow, ...]:
     """Return the vessels, the one that most needs somebody first, otherwise in the order of the plan."""
-    lost = unwatched(sight, watch)
+    lost = unwatched(sight, watch, channels)
     found = [
         _vessel(sight, vessel, channels, alarms, lost.get(vessel, ())) for vessel in sight.engine.stages()
     ]

@@ -61,11 +61,30 @@ class Reaching:
 
 
 @dataclass(frozen=True, slots=True)
+class OtherwiseNow:
+    """What the raw number would be, in the unit of what its probe measures, if the probe sends it so."""
+
+    value: float
+    as_what: str
+
+
+@dataclass(frozen=True, slots=True)
+class RawNow:
+    """What the probe sent, in the unit of what it measures; where no water is so, what else it would be."""
+
+    value: float
+    quantity: str
+    unit: str
+    otherwise: tuple[OtherwiseNow, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelNow:
     """A channel: `value` is None where there is none to go by, and `why` says what is the matter with it.
 
     `lack` says so in a word: silent, never read, unknown; empty where there is a value. `place` is where
     the value stands in the stage's tolerance: 0 at the target, -1 and 1 at the outermost limits.
+    `raw` is given where the value is not believed or none could be made of it.
     `trend_tells` is whether the trend is worth a look (a tenth of what the stage tolerates, or a limit
     within its lead time). `priority` is that of the worst alarm that stands here.
     """
@@ -89,6 +108,7 @@ class ChannelNow:
     why: str
     watched: Watched
     priority: str | None
+    raw: RawNow | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +152,7 @@ class AlarmNow:
     value: float | None
     value_now: float | None
     limit: float | None
+    limit_from: str
     rate_per_hour: float | None
     reached_ms: int | None
     reason: str
@@ -252,6 +273,7 @@ class JournalNow:
     log_bytes: int
     log_held: bool
     disk_free_bytes: int
+    disk_full: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,14 +17,17 @@ from daemon.errors import JournalError
 from daemon.journal.dating import Dating
 from daemon.journal.fold import fold, resume
 from daemon.journal.journal import Journal
+from daemon.journal.repair import BALLAST_BYTES
 from daemon.journal.schema import WAL_BYTES_KEPT
 from daemon.journal.sole_writer import Holder, holder_of
 from daemon.settings.rack import Settings
 from daemon.view import rack_now as shape
 from daemon.words import notice_text
 from rules.alarms.life_cycle import State
+from rules.care.misread import is_plausible
 from rules.engine import Engine
 from rules.errors import InputError
+from rules.quality.flags import Flag
 from rules.rack.plan import RACK_WIDE
 
 SAID_SHOWN_MS = 7 * 86_400_000
@@ -36,7 +39,8 @@ LOG_HELD_BYTES = WAL_BYTES_KEPT * 3 // 2
 class Sight:
     """What one look at a journal found; the engine's times are those of the journal's axis.
 
-    `seen_by` tells who acknowledged something at a moment of the axis.
+    `seen_by` tells who acknowledged something at a moment of the axis; `raw` what the source of each channel
+    sent last that shows no value, or one that no water can be.
     """
 
     settings: Settings
@@ -44,6 +48,7 @@ class Sight:
     engine: Engine
     dating: Dating
     seen_by: dict[int, str]
+    raw: dict[str, float]
     holder: Holder | None
     journal: shape.JournalNow
     broker: shape.BrokerNow
@@ -104,6 +109,7 @@ class JournalView:
             engine,
             dating,
             seen_by,
+            _raw(journal, engine),
             holder,
             now,
             broker,
@@ -140,6 +146,7 @@ class JournalView:
 def _file(journal: Journal, dating: Dating, now_ms: int) -> shape.JournalNow:
     path, newest_ms = journal.path, dating.utc_ms(journal.state.clock_ms())
     log = path.with_name(path.name + "-wal")
+    free = shutil.disk_usage(path.parent).free
     log_bytes = log.stat().st_size if log.exists() else 0
     return shape.JournalNow(
         journal.id,
@@ -149,7 +156,8 @@ def _file(journal: Journal, dating: Dating, now_ms: int) -> shape.JournalNow:
         path.stat().st_size,
         log_bytes,
         log_bytes > LOG_HELD_BYTES,
-        shutil.disk_usage(path.parent).free,
+        free,
+        free < BALLAST_BYTES,
     )
 
 
@@ -185,6 +193,16 @@ def _said(journal: Journal, dating: Dating, zone: tzinfo) -> tuple[shape.SaidNow
     lately = journal.history.newest_notices(RACK_WIDE, journal.state.clock_ms() - SAID_SHOWN_MS)
     found = [dating.dated_notice(notice) for notice in lately if notice.kind not in SHOWN_LIVE]
     return tuple(shape.SaidNow(notice.kind, notice.at_ms, notice_text(notice, zone)) for notice in found)
+
+
+def _raw(journal: Journal, engine: Engine) -> dict[str, float]:
+    found = {}
+    for now in engine.channels():
+        its = now.channel
+        doubted = now.flag == Flag.FAIL or not is_plausible(its.quantity, now.value)
+        if doubted and not now.silent and (value := journal.inputs.newest_value(its.source.id)) is not None:
+            found[its.name] = value
+    return found
 
 
 def _seen_by(journal: Journal, engine: Engine) -> dict[int, str]:

@@ -140,7 +140,8 @@ class Service:
             for chore in self._chores:
                 chore(self._clock.now_ms())
             self._link.deliver(self._journal)
-            self._link.heartbeat(self._journal.inputs.last_seq(), len(self._watch.engine.alarms()))
+            engine = self._watch.engine
+            self._link.heartbeat(self._journal.inputs.last_seq(), len(engine.alarms()), engine.courses)
             if self._repair.is_mended():
                 self._sole_writer.beat()
         except BaseException as error:

@@ -1,11 +1,24 @@
 """One alarm as it stands, and what keeps it from people."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from rules.alarms.event import NO_EVIDENCE, Evidence
-from rules.alarms.life_cycle import EXCUSES, HELD, MILDER, Condition, Priority, State, Trigger
+from rules.alarms.event import NO_EVIDENCE, Crossing, Evidence
+from rules.alarms.life_cycle import (
+    EXCUSES,
+    HELD,
+    MILDER,
+    OF_PEOPLE,
+    TRANSITIONS,
+    Condition,
+    Priority,
+    State,
+    Trigger,
+    latches,
+)
+from rules.errors import AlarmError
+from rules.plain import taken_over
 
 
 class HoldKind(StrEnum):
@@ -35,6 +48,10 @@ HOLDING: dict[HoldKind, tuple[Trigger, State, Trigger]] = {
 """For each kind: the trigger that begins it, the state that it makes, the trigger that ends it."""
 
 
+UNSEEN = (State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED_UNACKNOWLEDGED)
+"""States of what nobody has acknowledged yet."""
+
+
 @dataclass(frozen=True, slots=True)
 class Alarm:
     """One condition on one channel, as it stands; `since_ms` is when the condition began.
@@ -42,7 +59,8 @@ class Alarm:
     `active` maps each level that is crossed now to its priority; `worst` is the most urgent
     priority that nobody has acknowledged yet; `cause` names what the alarm shares with others and
     `reach` the vessels that it concerns beside its own; `evidence` is that of the newest crossing;
-    `holds` says what keeps it from people.
+    `holds` says what keeps it from people; `before_work` is the state that maintenance found it in;
+    `seen_by` acknowledged it last.
     """
 
     vessel: str
@@ -58,6 +76,8 @@ class Alarm:
     evidence: Evidence = NO_EVIDENCE
     acknowledged_ms: int = 0
     holds: Mapping[HoldKind, Hold] = field(default_factory=dict)
+    before_work: State = State.NORMAL
+    seen_by: str = ""
 
     @property
     def priority(self) -> Priority:
@@ -88,3 +108,45 @@ def is_worse(one: Alarm, other: Alarm) -> bool:
 def explains(alarm: Alarm, other: Alarm) -> bool:
     """Return whether an announced alarm of a cause needs telling no more once `alarm` is raised."""
     return is_worse(alarm, other) or other.condition in EXCUSES.get(alarm.condition, ())
+
+
+def must_allow(alarm: Alarm, trigger: Trigger) -> None:
+    """Raise AlarmError, in the words of who asks, where an alarm as it stands does not allow a step."""
+    if (alarm.state, trigger) in TRANSITIONS:
+        return
+    by = f" by {alarm.seen_by}" if alarm.state is State.ACKNOWLEDGED and alarm.seen_by else ""
+    possible = [step for step in OF_PEOPLE if (alarm.state, step) in TRANSITIONS]
+    what = f"an alarm that is {alarm.state}{by} cannot be {trigger}; it can be: {', '.join(possible)}"
+    raise AlarmError(f"{alarm.name}: {what}")
+
+
+def new_alarm(crossing: Crossing) -> Alarm:
+    """Return the alarm of a crossing, before it is raised."""
+    return taken_over(Alarm, crossing, state=State.NORMAL, active={}, worst=crossing.priority)
+
+
+def raised_again(alarm: Alarm, crossing: Crossing) -> Alarm:
+    """Return an alarm that was not active as the crossing finds it; what nobody has seen yet is kept."""
+    unseen = alarm.state in (State.RETURNED, State.LATCHED_UNACKNOWLEDGED)
+    worst = max(alarm.worst, crossing.priority) if unseen else crossing.priority
+    kept = replace(new_alarm(crossing), before_work=alarm.before_work, seen_by=alarm.seen_by)
+    return replace(kept, state=alarm.state, holds=alarm.holds, worst=worst)
+
+
+def trigger_of(before: Alarm, after: Alarm, latching: Collection[Condition]) -> Trigger | None:
+    """Say what a change of the crossed levels means for an alarm that stands; None where it means nothing."""
+    if not before.active:
+        return None
+    if not after.active:
+        return Trigger.LATCHED if latches(after.condition, latching) else Trigger.RETURNED
+    was, now = max(before.active.values()), max(after.active.values())
+    if was == now:
+        more = after.condition is Condition.UNWATCHED and len(after.active) > len(before.active)
+        return Trigger.WORSENED if more and after.evidence.hidden != before.evidence.hidden else None
+    return Trigger.WORSENED if now > was else Trigger.EASED
+
+
+def explained_until(alarm: Alarm, at_ms: int) -> bool:
+    """Return whether an alarm has waited long enough for what explained it."""
+    until_ms = alarm.holds[HoldKind.EXPLAINED].until_ms if HoldKind.EXPLAINED in alarm.holds else None
+    return until_ms is not None and until_ms <= at_ms

@@ -11,10 +11,32 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 
-from rules.alarms.alarm import HOLDING, Alarm, Hold, HoldKind, explains
+from rules.alarms.alarm import (
+    HOLDING,
+    UNSEEN,
+    Alarm,
+    Hold,
+    HoldKind,
+    explained_until,
+    explains,
+    must_allow,
+    new_alarm,
+    raised_again,
+    trigger_of,
+)
 from rules.alarms.event import NO_EVIDENCE, AlarmEvent, Crossing, Evidence
 from rules.alarms.history import TOLD, remembered, steps_to
-from rules.alarms.life_cycle import EXCUSES, MILDER, Condition, Priority, State, Trigger, latches, next_state
+from rules.alarms.life_cycle import (
+    EXCUSES,
+    HELD,
+    MILDER,
+    Condition,
+    Priority,
+    State,
+    Trigger,
+    latches,
+    next_state,
+)
 from rules.alarms.patience import AT_ONCE, LAST_BACK, Patience, patience
 from rules.errors import AlarmError
 from rules.plain import taken_over
@@ -24,12 +46,13 @@ from rules.plain import taken_over
 class AlarmRules:
     """What holds for all alarms of a rack.
 
-    `shelf_limit_ms`: the longest an alarm may be shelved. `reannounce_ms`: an acknowledged alarm of
-    priority critical that still stands is announced again after this (None: never). `latching`:
-    conditions whose alarms stay until somebody resets them.
+    `shelf_limit_ms`: the longest an alarm may be shelved, `critical_shelf_limit_ms` a critical one.
+    `reannounce_ms`: an acknowledged critical alarm that still stands is announced again after this (None:
+    never). `latching`: conditions whose alarms stay until somebody resets them.
     """
 
     shelf_limit_ms: int = 8 * 3_600_000
+    critical_shelf_limit_ms: int = 3_600_000
     reannounce_ms: int | None = 2 * 3_600_000
     latching: tuple[Condition, ...] = ()
 
@@ -76,12 +99,12 @@ class AlarmBook:
 
     def _take(self, crossing: Crossing, at_ms: int, maintenance: Hold | None) -> Alarm:
         evidence = crossing.evidence
-        alarm = self._alarms.get(crossing.alarm) or _new(crossing)
+        alarm = self._alarms.get(crossing.alarm) or new_alarm(crossing)
         active = {level: rank for level, rank in alarm.active.items() if level != crossing.level}
         if crossing.active:
             active[crossing.level] = crossing.priority
         if crossing.active and not alarm.active:
-            alarm = _again(alarm, crossing)
+            alarm = raised_again(alarm, crossing)
         newest = evidence if crossing.active else alarm.evidence
         before, alarm = alarm, replace(alarm, active=active, evidence=newest)
         if alarm.holds:
@@ -89,7 +112,7 @@ class AlarmBook:
         elif not before.active and active:
             self._raise(alarm, at_ms, crossing, maintenance)
         else:
-            trigger = _trigger(before, alarm, self.rules.latching)
+            trigger = trigger_of(before, alarm, self.rules.latching)
             self._keep(alarm)
             if before.active and not active and self._milder_goes_on(alarm, at_ms, evidence):
                 trigger = Trigger.HANDED_ON if trigger is Trigger.RETURNED else trigger
@@ -134,9 +157,8 @@ class AlarmBook:
             return False
         seen = worse.state is State.ACKNOWLEDGED
         now = replace(milder.evidence, value=evidence.value, rate_per_hour=evidence.rate_per_hour)
-        goes_on = replace(
-            milder, holds={}, worst=milder.priority, acknowledged_ms=worse.acknowledged_ms, evidence=now
-        )
+        by_whom = replace(milder, acknowledged_ms=worse.acknowledged_ms, seen_by=worse.seen_by)
+        goes_on = replace(by_whom, holds={}, worst=milder.priority, evidence=now)
         self._step(goes_on, Trigger.GOES_ON_SEEN if seen else Trigger.GOES_ON, at_ms, now)
         return True
 
@@ -177,7 +199,7 @@ class AlarmBook:
                 if alarm.held_by is HoldKind.EXPLAINED:
                     hold = self._explained_by(alarm, at_ms + waits_ms[alarm.priority])
                     self._keep(replace(alarm, holds={HoldKind.EXPLAINED: hold}))
-            due = [alarm for alarm in self._group(cause) if _explained_until(alarm, at_ms)]
+            due = [alarm for alarm in self._group(cause) if explained_until(alarm, at_ms)]
             if not due:
                 return
             first = min(due, key=lambda alarm: (-alarm.priority, alarm.since_ms, alarm.name))
@@ -230,24 +252,23 @@ class AlarmBook:
 
     def acknowledge(self, name: str, at_ms: int, who: str) -> None:
         """Note that `who` has seen the alarm; raise AlarmError where there is nothing to see."""
-        alarm = self._standing(name)
-        next_state(alarm.state, Trigger.ACKNOWLEDGED)
+        alarm = self._standing(name, Trigger.ACKNOWLEDGED)
         worst = max(alarm.active.values(), default=alarm.worst)
-        seen = replace(alarm, worst=worst, acknowledged_ms=at_ms)
+        seen = replace(alarm, worst=worst, acknowledged_ms=at_ms, seen_by=who)
         self._step(seen, Trigger.ACKNOWLEDGED, at_ms, NO_EVIDENCE, who)
 
     def reset(self, name: str, at_ms: int, who: str) -> None:
         """Let a latched alarm go; raise AlarmError for any other."""
-        self._step(self._standing(name), Trigger.RESET, at_ms, NO_EVIDENCE, who)
+        self._step(self._standing(name, Trigger.RESET), Trigger.RESET, at_ms, NO_EVIDENCE, who)
 
     def hold(self, crossing: Crossing, kind: HoldKind, hold: Hold, at_ms: int) -> None:
         """Keep an alarm, standing or normal, from people; raise AlarmError where the table forbids it.
 
         `crossing` says which alarm is meant; its level and priority do not matter.
         """
-        alarm = self._alarms.get(crossing.alarm) or _new(crossing)
+        alarm = self._alarms.get(crossing.alarm) or new_alarm(crossing)
         if kind in (HoldKind.SHELF, HoldKind.SERVICE):
-            next_state(alarm.state, HOLDING[kind][0])
+            must_allow(alarm, HOLDING[kind][0])
         self._hold(alarm, kind, hold, at_ms, NO_EVIDENCE)
         self._look_after_group(alarm.cause, at_ms)
 
@@ -263,15 +284,17 @@ class AlarmBook:
         """End a hold; an alarm whose condition lasts is raised. AlarmError where there is no such hold."""
         alarm = self._standing(name)
         if kind not in alarm.holds:
-            next_state(alarm.state, HOLDING[kind][2])
+            must_allow(alarm, HOLDING[kind][2])
         self._release(alarm, kind, who, at_ms, NO_EVIDENCE)
         self._look_after_group(alarm.cause, at_ms)
 
-    def _standing(self, name: str) -> Alarm:
+    def _standing(self, name: str, trigger: Trigger | None = None) -> Alarm:
         if name not in self._alarms:
             nearest = get_close_matches(name, self._alarms, 1)
             hint = f"the nearest that does is {nearest[0]}" if nearest else "see `bellwatch status`"
             raise AlarmError(f"{name}: no such alarm stands now; {hint}")
+        if trigger:
+            must_allow(self._alarms[name], trigger)
         return self._alarms[name]
 
     # What time does
@@ -309,7 +332,8 @@ class AlarmBook:
         holds = {**alarm.holds, kind: hold}
         if kind is not HoldKind.EXPLAINED:
             holds.pop(HoldKind.EXPLAINED, None)
-        held = replace(alarm, holds=holds)
+        work = kind is HoldKind.MAINTENANCE and alarm.state not in HELD
+        held = replace(alarm, holds=holds, before_work=alarm.state if work else alarm.before_work)
         if HOLDING[held.held_by or kind][1] is alarm.state:
             self._keep(held)
         else:
@@ -333,6 +357,18 @@ class AlarmBook:
                 self._step(left, Trigger.RAISED, at_ms, left.evidence)
             else:
                 self._hold(left, HoldKind.EXPLAINED, Hold("", leader.name), at_ms, evidence)
+        else:
+            self._after_work(left, at_ms)
+
+    def _after_work(self, alarm: Alarm, at_ms: int) -> None:
+        """Let what nobody had seen, or reset, before maintenance be there again, though its water is well."""
+        before, alarm = alarm.before_work, replace(alarm, before_work=State.NORMAL)
+        latched, unseen = latches(alarm.condition, self.rules.latching), before in UNSEEN
+        if unseen or (latched and before is not State.NORMAL):
+            self._step(alarm, Trigger.LATCHED if latched else Trigger.RETURNED, at_ms, NO_EVIDENCE)
+            if not unseen:
+                seen = self._alarms[alarm.name]
+                self._step(seen, Trigger.ACKNOWLEDGED, at_ms, NO_EVIDENCE, alarm.seen_by)
 
     def _step(self, alarm: Alarm, trigger: Trigger, at_ms: int, evidence: Evidence, who: str = "") -> None:
         worst = max(alarm.worst, *alarm.active.values()) if alarm.active else alarm.worst
@@ -368,33 +404,3 @@ class AlarmBook:
             self._alarms.pop(alarm.name, None)
         else:
             self._alarms[alarm.name] = alarm
-
-
-def _new(crossing: Crossing) -> Alarm:
-    return taken_over(Alarm, crossing, state=State.NORMAL, active={}, worst=crossing.priority)
-
-
-def _again(alarm: Alarm, crossing: Crossing) -> Alarm:
-    """Return an alarm that was not active as the crossing finds it; what nobody has seen yet is kept."""
-    unseen = alarm.state in (State.RETURNED, State.LATCHED_UNACKNOWLEDGED)
-    worst = max(alarm.worst, crossing.priority) if unseen else crossing.priority
-    return replace(_new(crossing), state=alarm.state, holds=alarm.holds, worst=worst)
-
-
-def _explained_until(alarm: Alarm, at_ms: int) -> bool:
-    """Return whether an alarm has waited long enough for what explained it."""
-    until_ms = alarm.holds[HoldKind.EXPLAINED].until_ms if HoldKind.EXPLAINED in alarm.holds else None
-    return until_ms is not None and until_ms <= at_ms
-
-
-def _trigger(before: Alarm, after: Alarm, latching: tuple[Condition, ...]) -> Trigger | None:
-    """Say what a change of the crossed levels means for an alarm that stands; None where it means nothing."""
-    if not before.active:
-        return None
-    if not after.active:
-        return Trigger.LATCHED if latches(after.condition, latching) else Trigger.RETURNED
-    was, now = max(before.active.values()), max(after.active.values())
-    if was == now:
-        more = after.condition is Condition.UNWATCHED and len(after.active) > len(before.active)
-        return Trigger.WORSENED if more and after.evidence.hidden != before.evidence.hidden else None
-    return Trigger.WORSENED if now > was else Trigger.EASED

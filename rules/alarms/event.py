@@ -28,6 +28,20 @@ NO_EVIDENCE = Evidence()
 
 
 @dataclass(frozen=True, slots=True)
+class Course:
+    """Where the water of an alarm was `age_ms` ago, in the unit of its evidence, and which way it goes.
+
+    At that rate it is at the critical limit `left_ms` after that; None where it does not go there soon.
+    """
+
+    alarm: str
+    value: float | None
+    rate_per_hour: float | None
+    age_ms: int
+    left_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class Crossing:
     """A level of a condition on a channel is crossed (`active`), or no longer; it began at `since_ms`.
 

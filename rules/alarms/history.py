@@ -63,7 +63,8 @@ def _shortest_way(start: State, end: State) -> list[Trigger]:
     while end not in ways:
         state = waiting.popleft()
         for (before, trigger), after in TRANSITIONS.items():
-            if before is state and after not in ways and trigger not in HANDING:
+            after_work = before is State.NORMAL and trigger in (Trigger.RETURNED, Trigger.LATCHED)
+            if before is state and after not in ways and trigger not in HANDING and not after_work:
                 ways[after] = [*ways[state], trigger]
                 waiting.append(after)
     return ways[end]

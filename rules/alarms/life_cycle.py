@@ -90,6 +90,16 @@ def latches(condition: Condition, latching: Collection[Condition]) -> bool:
     return condition in latching or MILDER.get(condition) in latching
 
 
+OF_PEOPLE = (
+    Trigger.ACKNOWLEDGED,
+    Trigger.RESET,
+    Trigger.SHELVED,
+    Trigger.UNSHELVED,
+    Trigger.TAKEN_OUT,
+    Trigger.PUT_BACK,
+)
+"""Steps that people take."""
+
 HANDING = (Trigger.GOES_ON, Trigger.GOES_ON_SEEN, Trigger.HANDED_ON)
 """Steps by which a problem passes from one alarm to another."""
 
@@ -122,6 +132,12 @@ _BETWEEN_TWO = {
 }
 """One problem passes from one alarm to another: its state with it and no announcement, or as a worse one."""
 
+_AFTER_WORK = {
+    (State.NORMAL, Trigger.RETURNED): State.RETURNED,
+    (State.NORMAL, Trigger.LATCHED): State.LATCHED_UNACKNOWLEDGED,
+}
+"""What nobody had seen, or reset, when maintenance began is there afterwards, though its water is well."""
+
 _BY_PEOPLE = {
     (State.UNACKNOWLEDGED, Trigger.ACKNOWLEDGED): State.ACKNOWLEDGED,
     (State.RETURNED, Trigger.ACKNOWLEDGED): State.NORMAL,
@@ -142,7 +158,13 @@ _HOLDING = {
     if state not in HELD[: HELD.index(held) + 1]
 }
 
-TRANSITIONS: dict[tuple[State, Trigger], State] = {**_BY_THE_WATER, **_BY_PEOPLE, **_HOLDING, **_BETWEEN_TWO}
+TRANSITIONS: dict[tuple[State, Trigger], State] = {
+    **_BY_THE_WATER,
+    **_BY_PEOPLE,
+    **_HOLDING,
+    **_BETWEEN_TWO,
+    **_AFTER_WORK,
+}
 
 
 def next_state(state: State, trigger: Trigger) -> State:

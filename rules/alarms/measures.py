@@ -20,6 +20,9 @@ FLOOD_BEGINS_ABOVE = 10
 FLOOD_ENDS_BELOW = 5
 BUSY_HOUR_ABOVE = 30
 STALE_AFTER_MS = DAY_MS
+FLEETING_WITHIN_MS = 60_000
+"""What returns so soon, and does not chatter, is fleeting; this and stale by the standards' definitions, the
+times from memory."""
 CHATTER_RAISED, CHATTER_WITHIN_MS = 3, 60_000
 WORST_OFFENDERS = 10
 
@@ -33,6 +36,7 @@ REFERENCE = {
     "time in flood": "under 1 %",
     "worst ten": "under 1 to 5 %",
     "chattering": "0",
+    "fleeting": "0",
     "stale": "under 5 on any day",
 }
 
@@ -56,6 +60,7 @@ class Measures:
     most_in_ten_minutes: int
     flood_time: float
     chattering: int
+    fleeting: int
     stale: int
     priorities: dict[Priority, float]
     offenders: tuple[tuple[str, int], ...]
@@ -87,7 +92,8 @@ def measures(episodes: Sequence[Episode], start_ms: int, stop_ms: int) -> Measur
         busy_ten_minutes=sum(n > FLOOD_BEGINS_ABOVE for n in tens) / len(tens),
         most_in_ten_minutes=max(tens),
         flood_time=sum(_in_flood(tens)) / len(tens),
-        chattering=len(_chattering(here)),
+        chattering=len(chattering := _chattering(here)),
+        fleeting=sum(_is_fleeting(episode) and episode.alarm not in chattering for episode in here),
         stale=sum(_stands_stale(episode, start_ms, stop_ms) for episode in episodes),
         priorities={rank: urgency[rank] / count if count else 0.0 for rank in Priority},
         offenders=tuple(offenders),
@@ -127,6 +133,10 @@ def _chattering(episodes: Sequence[Episode]) -> set[str]:
     return {
         alarm for alarm, pairs in spans if any(last - first <= CHATTER_WITHIN_MS for first, last in pairs)
     }
+
+
+def _is_fleeting(episode: Episode) -> bool:
+    return episode.end_ms is not None and episode.end_ms - episode.start_ms <= FLEETING_WITHIN_MS
 
 
 def _stands_stale(episode: Episode, start_ms: int, stop_ms: int) -> bool:

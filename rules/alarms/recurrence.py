@@ -33,7 +33,7 @@ class Recurrence:
         spell_ms = since_ms - self.back_ms
         self.recurs = self.times > 0 and spell_ms <= AGAIN_MS
         if not self.recurs:
-            self.times, self.first_ms, self.needs_ms = 1, at_ms, 0
+            self.times, self.first_ms, self.back_ms, self.needs_ms = 1, at_ms, -1, 0
             return ""
         self.times += 1
         self.needs_ms = max(self.needs_ms, LONGEST_SPELLS * spell_ms)

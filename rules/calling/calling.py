@@ -15,9 +15,11 @@ import heapq
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
+from rules.alarms.event import Course
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.duty import Duty, When
 from rules.calling.flood import FloodGate
+from rules.calling.pair import Waiting
 from rules.calling.problems import Problem
 from rules.calling.records import LET_GO, Answer, Call, CallKind, Reply, Stand, Upshot, Word
 
@@ -30,7 +32,7 @@ AT_THE_RACK = Answer(Reply.SEEN, "")
 """Of a problem that was acknowledged at the rack itself, by somebody whom the rack names."""
 _ABOUT = {
     CallKind.ALARM: (Stand.CALLS,),
-    CallKind.TAKEN: (Stand.CALLS, Stand.SEEN),
+    CallKind.TAKEN: (Stand.CALLS, Stand.SEEN, Stand.SILENCED),
     CallKind.RETURNED: (Stand.OVER,),
 }
 
@@ -48,6 +50,7 @@ class Calls:
     summaries: int = 0
     gone: list[Word] = field(default_factory=list)
     flood: FloodGate = field(default_factory=FloodGate)
+    waiting: Waiting = field(default_factory=Waiting)
     _homes: dict[str, dict[str, Problem]] = field(init=False, repr=False, default_factory=dict)
     _dues: list[tuple[int, int, str]] = field(init=False, repr=False, default_factory=list)
 
@@ -109,6 +112,13 @@ class Calls:
         """Return the problems that stand, by number."""
         return sorted(self.problems.values(), key=lambda problem: problem.number)
 
+    def follow(self, rack: str, journal: str, courses: Iterable[Course], rack_ms: int) -> None:
+        """Take it that the water of alarms that a rack's journal told of is there now."""
+        for course in courses:
+            home = self.home(rack, course.alarm)
+            if home and home.members[course.alarm].word.journal == journal:
+                home.members[course.alarm].follow(course, rack_ms)
+
     def newest_ms(self, word: Word) -> int:
         """Return when the last word on the same alarm was said; -1 where there is none."""
         home = self.home(word.rack, word.event.alarm)
@@ -137,9 +147,13 @@ class Caller:
             self.calls.last_number += 1
             problem = Problem(self.calls.last_number, word.problem)
             self.calls.problems[problem.key] = problem
-        before = problem.urgency
+        before, event = problem.urgency, word.event
         problem.take(word)
         self.calls.belongs(word, problem)
+        if event.trigger is Trigger.SHELVED and event.priority is Priority.CRITICAL:
+            problem.answer, problem.answered_ms = Answer(Reply.QUIET, event.who, event.until_ms), self.now_ms
+            for person in [told for told in problem.told if told != event.who]:
+                self._write(problem, CallKind.TAKEN, person, Priority.LOW)
         self.review(problem, before)
 
     def _home(self, word: Word) -> Problem | None:
@@ -240,6 +254,12 @@ class Caller:
             passes_on = answer.reply in (Reply.ON_MY_WAY, Reply.NEXT)
             problem.step = line_up.index(answer.who) + passes_on
 
+    def call_now(self) -> None:
+        """Call at once about everything critical that calls, each from where it stands."""
+        for problem in self.calls.in_order():
+            if problem.urgency is Priority.CRITICAL:
+                self.calls.plan(problem, self.now_ms)
+
     def call_due(self) -> bool:
         """Call for the problems that are due, the most urgent first; return whether there was one."""
         due = self.calls.take_due(self.now_ms)
@@ -286,10 +306,15 @@ class Caller:
             else:
                 self.calls.keep_for_digest(*(ended for ended in about if ended not in self.calls.gone))
             return
+        if kind is not CallKind.ALARM:  # it is known by the name under which people were called
+            about = tuple(sorted(about, key=lambda word: word.event.alarm != problem.lead))
+        first, again = problem.members[about[0].event.alarm], problem.calls > 0
         problem.calls += 1
         call_id = f"{problem.number}.{problem.calls}"
         call = Call(call_id, kind, problem.number, person, urgency, self.now_ms, about, answer=problem.answer)
-        self.upshot.calls.append(call)
+        self._send(replace(call, key=problem.key, again=again, was=first.told))
+        if kind is CallKind.ALARM:
+            problem.lead, first.told = about[0].event.alarm, about[0].event.evidence.value
         if person not in problem.told:
             problem.told.append(person)
 
@@ -347,5 +372,11 @@ class Caller:
         self.calls.summaries += 1
         shown, more = tuple(about[:SUMMARY_LISTS]), max(len(about) - SUMMARY_LISTS, 0)
         call_id = f"0.{self.calls.summaries}"
-        call = Call(call_id, kind, 0, person, priority, self.now_ms, shown, more, problems=numbers)
-        self.upshot.calls.append(call)
+        self._send(Call(call_id, kind, 0, person, priority, self.now_ms, shown, more, problems=numbers))
+
+    def _send(self, call: Call) -> None:
+        """Owe a person a call; the second of two watchers lets it wait for the first."""
+        if self.calls.waiting.holds:
+            self.calls.waiting.hold(call)
+        else:
+            self.upshot.calls.append(call)

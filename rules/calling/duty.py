@@ -48,6 +48,23 @@ DEFAULT_MANNERS: Mapping[Priority, Manner] = {
 
 
 @dataclass(frozen=True, slots=True)
+class Pair:
+    """Two watchers on two machines: the name of the `other`, and whether we are the `second`, who waits.
+
+    Without a sign of life for `missing_after_ms` the other is missing.
+    """
+
+    other: str
+    second: bool
+    missing_after_ms: int
+
+    @property
+    def grace_ms(self) -> int:
+        """Return how long the other has to be heard where we ourselves did not listen before."""
+        return self.missing_after_ms // 3
+
+
+@dataclass(frozen=True, slots=True)
 class Duty:
     """The team's agreement.
 
@@ -72,6 +89,7 @@ class Duty:
     stopped_after_ms: int = 30 * _MIN
     flood_calls: int = 5
     flood_window_ms: int = 10 * _MIN
+    pair: Pair | None = None
 
     def __post_init__(self) -> None:
         if set(self.manners) != set(Priority):

@@ -6,18 +6,30 @@ arrival; each lets time pass up to its own moment first. The rules are those of 
 news), `problems` (what people are called about) and `calling` (who is called when).
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from rules.alarms.event import Course
 from rules.alarms.life_cycle import Priority, Trigger
 from rules.calling.calling import Caller, Calls
 from rules.calling.duty import Duty
 from rules.calling.hearing import Hearing
 from rules.calling.older import of_version_1
+from rules.calling.pair import OtherSays, Stance, Taken, Waiting
 from rules.calling.problems import Problem
 from rules.calling.rack_signs import CALLS_FOR, EVERY_RACK, WATCHING, RackSigns, sign_word
-from rules.calling.records import TWO_LISTENERS, TWO_RACKS, UNREADABLE, Answer, Upshot, Voice, Word
+from rules.calling.records import (
+    TWO_LISTENERS,
+    TWO_RACKS,
+    UNREADABLE,
+    WATCHER_MISSING,
+    Answer,
+    CallKind,
+    Upshot,
+    Voice,
+    Word,
+)
 from rules.calling.rota import next_daily_ms
 from rules.calling.voices import Voices
 from rules.errors import InputError
@@ -47,12 +59,14 @@ class Escalation:
     """The state of the calling; `duty` is the team's agreement and not part of the snapshot."""
 
     def __init__(self, duty: Duty, start_ms: int) -> None:
-        self._begin(duty, _State(start_ms, Hearing(), RackSigns(start_ms), Calls()))
+        self._begin(duty, _State(start_ms, Hearing(), RackSigns(start_ms), Calls(waiting=Waiting(start_ms))))
 
     def _begin(self, duty: Duty, state: _State) -> None:
         self.duty = duty
         self._state = state
         self._digest_due_ms = self._next_digest_ms()
+        waiting = state.calls.waiting
+        waiting.holds = duty.pair is not None and duty.pair.second and not waiting.missing
         state.signs.expect((rack for rack in duty.racks if rack not in state.voices.apart), state.clock_ms)
         for problem in state.calls.problems.values():
             if problem.waits and problem.due_ms is not None:  # the quiet hours may have been moved
@@ -90,8 +104,16 @@ class Escalation:
             calls.keep_for_digest(word)
         return upshot
 
-    def heartbeat(self, rack: str, alarms: int, rack_ms: int, at_ms: int, voice: Voice = NOBODY) -> Upshot:
-        """Take a rack's sign of life: its own time, and how many alarms stand on it."""
+    def heartbeat(
+        self,
+        rack: str,
+        alarms: int,
+        rack_ms: int,
+        at_ms: int,
+        voice: Voice = NOBODY,
+        courses: Sequence[Course] = (),
+    ) -> Upshot:
+        """Take a rack's sign of life: its own time, how many alarms stand on it, where their water is now."""
         self._refuse_too_many(rack)
         upshot = self.advance(at_ms)
         name = self._speaks(rack, voice, upshot)
@@ -103,6 +125,7 @@ class Escalation:
             return alarms == 0 and bool(word.journal) and word.event.at_ms <= rack_ms
 
         self._caller(upshot).end(name, is_over)
+        self._state.calls.follow(name, voice.journal, courses, rack_ms)
         return upshot
 
     def watch(
@@ -132,6 +155,26 @@ class Escalation:
         upshot = self.advance(at_ms)
         told = self._state.signs.is_wrong(EVERY_RACK, TWO_LISTENERS, Priority.CRITICAL, at_ms, who)
         return self._take_all(told, upshot)
+
+    def other(self, says: OtherSays, at_ms: int) -> Upshot:
+        """Take what the other watcher says: it lives, what it has called, what people answered it."""
+        upshot, calls, pair = self.advance(at_ms), self._state.calls, self.duty.pair
+        if pair is None:
+            return upshot
+        waiting = calls.waiting
+        if waiting.told:
+            self._take_all([self._of_the_other(pair.other, ended=True)], upshot)
+        waiting.heard_ms, waiting.missing, waiting.told, waiting.holds = at_ms, False, False, pair.second
+        waiting.drop_covered(says, self.duty, pair, at_ms)
+        waiting.taken = {key: taken for key, taken in waiting.taken.items() if key in calls.problems}
+        for stance in says.stances:
+            problem = calls.problems.get(stance.problem)
+            if problem and stance.answer and waiting.is_new(stance, problem):
+                waiting.taken[problem.key] = Taken(stance.answered, at_ms)
+                answered = self.answer(problem.number, stance.answer.counted_from(-at_ms), at_ms)
+                upshot.calls += answered.calls
+                upshot.settled += answered.settled
+        return upshot
 
     def link(self, up: bool, at_ms: int) -> Upshot:
         """Take into account whether the broker is reached; at first it is not."""
@@ -190,6 +233,7 @@ class Escalation:
         """Blame nobody for not having been heard up to `at_ms`: we did not listen."""
         self._state.signs.resume(at_ms)
         self._state.voices.allow_again(at_ms)
+        self._state.calls.waiting.listening_ms = at_ms
 
     # What people look at
 
@@ -208,6 +252,15 @@ class Escalation:
     def problems(self) -> list[Problem]:
         """Return the problems that stand, by number; for looking only."""
         return self._state.calls.in_order()
+
+    @property
+    def other_missing(self) -> bool:
+        """Return whether the other watcher has been silent for too long."""
+        return self._state.calls.waiting.missing
+
+    def stances(self) -> tuple[Stance, ...]:
+        """Return what is to be said to the other watcher of the problems that stand."""
+        return self._state.calls.waiting.stances(self._state.calls.problems, self.clock_ms)
 
     # Snapshot
 
@@ -283,6 +336,27 @@ class Escalation:
             self._caller(upshot).take(word)
         return upshot
 
+    def _of_the_other(self, name: str, *, ended: bool) -> Word:
+        since_ms = self._state.calls.waiting.heard_ms
+        return sign_word(name, WATCHER_MISSING, Priority.MEDIUM, self.clock_ms, since_ms, ended=ended)
+
+    def _without_the_other(self, upshot: Upshot) -> None:
+        """Send what has waited long enough; miss the other watcher once it has been silent too long."""
+        pair, calls, now_ms = self.duty.pair, self._state.calls, self.clock_ms
+        waiting, linked_ms = calls.waiting, self._state.signs.linked_ms
+        if pair is not None and not waiting.missing and waiting.missing_ms(pair) <= now_ms:
+            waiting.missing, waiting.holds = True, False
+            if pair.second:
+                self._caller(upshot).call_now()
+        elif pair and not waiting.told and linked_ms and waiting.told_ms(pair, linked_ms) <= now_ms:
+            waiting.told = True
+            self._take_all([self._of_the_other(pair.other, ended=False)], upshot)
+        for call in waiting.release(pair, now_ms):
+            problem = calls.problems.get(call.key)
+            calls_still = problem and problem.urgency is not None and problem.due_ms != now_ms
+            if calls_still or call.kind is not CallKind.ALARM:
+                upshot.calls.append(replace(call, at_ms=now_ms))
+
     def _refuse_the_past(self, at_ms: int) -> None:
         if at_ms < self.clock_ms:
             raise InputError(f"time cannot run back from {self.clock_ms} to {at_ms} ms")
@@ -293,20 +367,23 @@ class Escalation:
     def _next_due_ms(self) -> int | None:
         calls, voices, signs = self._state.calls, self._state.voices, self._state.signs
         dues = [calls.due_ms(), calls.flood.due_ms(), voices.due_ms(), signs.due_ms(self.duty)]
-        dues.append(self._digest_due_ms)
+        dues += [self._digest_due_ms, calls.waiting.due_ms(self.duty.pair, signs.linked_ms)]
         return min((due_ms for due_ms in dues if due_ms is not None), default=None)
 
     def _happen(self, upshot: Upshot) -> None:
         """Let the one thing happen that is due first."""
         now_ms, state, caller = self.clock_ms, self._state, self._caller(upshot)
+        calls = state.calls
         if (state.signs.due_ms(self.duty) or now_ms + 1) <= now_ms:
             self._take_all(state.signs.fall_silent(now_ms, self.duty), upshot)
         elif alone := state.voices.silent_for_long(now_ms):
             self._one_again(alone[0], upshot)
         elif caller.call_due():
             return
-        elif (state.calls.flood.due_ms() or now_ms + 1) <= now_ms:
+        elif (calls.flood.due_ms() or now_ms + 1) <= now_ms:
             caller.tell_held()
+        elif (calls.waiting.due_ms(self.duty.pair, state.signs.linked_ms) or now_ms + 1) <= now_ms:
+            self._without_the_other(upshot)
         else:
             caller.tell_digest()
             self._digest_due_ms = self._next_digest_ms()

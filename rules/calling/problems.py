@@ -10,8 +10,9 @@
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+from rules.alarms.event import NO_EVIDENCE, Course
 from rules.alarms.life_cycle import MILDER, WORSE, Priority, Trigger
 from rules.calling.records import Answer, Reply, Stand, Word
 
@@ -21,20 +22,38 @@ TOGETHER_MS = 1_000
 
 @dataclass(slots=True)
 class Member:
-    """One alarm of a problem: the last word on it, what it asks of people, its worst priority unseen."""
+    """One alarm of a problem: the last word on it, what it asks of people, its worst priority unseen.
+
+    `told` is the value that the last call told.
+    """
 
     word: Word
     stand: Stand
     worst: Priority
+    told: float | None = None
 
     def take(self, word: Word) -> None:
         """Take a newer word of the rack into account."""
         stand, priority = word.stand, word.event.priority
         if stand is Stand.CALLS and self.stand is Stand.SEEN and word.event.trigger is Trigger.EASED:
             stand = Stand.SEEN
+        if word.event.evidence == NO_EVIDENCE:  # a step of people: the numbers are those of before
+            as_of_ms, event = self.word.as_of_ms or self.word.event.at_ms, word.event
+            event = replace(event, evidence=self.word.event.evidence)
+            word = replace(word, event=event, as_of_ms=as_of_ms)
         went_on = stand is Stand.CALLS and self.stand is Stand.CALLS
         self.worst = max(self.worst, priority) if went_on else priority
         self.word, self.stand = word, stand
+
+    def follow(self, course: Course, rack_ms: int) -> None:
+        """Take it that the water is there now, by its rack's time."""
+        evidence, as_of_ms = self.word.event.evidence, rack_ms - course.age_ms
+        if as_of_ms <= (self.word.as_of_ms or self.word.event.at_ms):
+            return
+        reached_ms = None if course.left_ms is None else as_of_ms + course.left_ms
+        rate = course.rate_per_hour
+        now = replace(evidence, value=course.value, rate_per_hour=rate, reached_ms=reached_ms)
+        self.word = replace(self.word, event=replace(self.word.event, evidence=now), as_of_ms=as_of_ms)
 
 
 @dataclass(slots=True)
@@ -44,8 +63,8 @@ class Problem:
     `calls` counts the calls about it; `step` is the place in the line-up that is called now, since
     `handed_ms`; `due_ms` is when the next call falls due, the end of the quiet hours where it `waits` for
     that; `again_ms` is when what is seen calls again, whatever milder calls meanwhile; `failed` counts the
-    people who could not be reached since the last regular call; `told` are those who were called; `answer`
-    is the last one, since `answered_ms`.
+    people who could not be reached since the last regular call; `told` are those who were called; `lead` is
+    the alarm that they were told of last; `answer` is the last one, since `answered_ms`.
     """
 
     number: int
@@ -61,6 +80,7 @@ class Problem:
     answer: Answer | None = None
     answered_ms: int = 0
     again_ms: int | None = None
+    lead: str = ""
     _tally: Counter[tuple[Stand, Priority]] = field(init=False, repr=False, default_factory=Counter)
 
     def __post_init__(self) -> None:

@@ -144,6 +144,11 @@ class RackSigns:
             if not rack.silent and rack.state != STOPPED:
                 rack.heard_ms = max(rack.heard_ms, at_ms)
 
+    @property
+    def linked_ms(self) -> int | None:
+        """Return since when the broker is reached; None where it is not."""
+        return self.listening_ms if self.down_ms is None else None
+
     def due_ms(self, duty: Duty) -> int | None:
         """Return when the next silence becomes a problem, if nothing is heard before."""
         if self.down_ms is not None:

@@ -1,7 +1,7 @@
 """What the on-call fold takes in and gives out: a rack's word on an alarm, and calls to people."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from rules.alarms.event import AlarmEvent
@@ -14,6 +14,7 @@ UNREADABLE = "unreadable"
 TWO_RACKS = "two_racks"
 TWO_LISTENERS = "two_listeners"
 RACK_RESTARTS = "rack_restarts"
+WATCHER_MISSING = "watcher_missing"
 DISK_FULL = "disk full"
 LET_GO = frozenset({Trigger.UNSHELVED, Trigger.RELEASED, Trigger.PUT_BACK})
 """Steps that end a hold: the alarm is over for the moment, but the water need not be well."""
@@ -71,8 +72,9 @@ class Word:
     """What a rack says: an event of an alarm in its `journal`, times as the rack has them.
 
     The number of the event was given out in the `run` of the journal, the word written after `boot`.
-    `unit` is that of the evidence. A `mention` is worth knowing but no alarm: its event says what of
-    (`vessel`) and which (`condition`), and its cause is the id by which a repeat is known.
+    `unit` is that of the evidence, whose numbers are as of `as_of_ms` (None: as of the event). A `mention` is
+    worth knowing but no alarm: its event says what of (`vessel`) and which (`condition`), and its cause is
+    the id by which a repeat is known.
     """
 
     rack: str
@@ -82,6 +84,7 @@ class Word:
     mention: bool = False
     run: str = ""
     boot: str = ""
+    as_of_ms: int | None = None
 
     @property
     def problem(self) -> str:
@@ -111,6 +114,10 @@ class Answer:
     who: str
     until_ms: int | None = None
 
+    def counted_from(self, at_ms: int) -> "Answer":
+        """Return the answer with its time counted from a moment: another machine has a clock of its own."""
+        return self if self.until_ms is None else replace(self, until_ms=max(self.until_ms - at_ms, 0))
+
 
 class CallKind(StrEnum):
     """Why a person is written to."""
@@ -126,9 +133,10 @@ class CallKind(StrEnum):
 class Call:
     """One message to one person; the same call always carries the same `id`.
 
-    `problem` is the number that people answer by, 0 for calls about several problems. `about` are the
-    alarms, the most urgent first; `more` counts those that had no room in it. `answer` is the last one,
-    `problems` are those of a flood.
+    `problem` is the number that people answer by and `key` its name; 0 and none for calls about several.
+    `about` are the alarms, the most urgent first; `more` counts those that had no room in it. `answer` is
+    the last one, `problems` are those of a flood. One that is sent `again` says how long it lasts, and `was`
+    is the value of its first alarm that was told before.
     """
 
     id: str
@@ -141,6 +149,9 @@ class Call:
     more: int = 0
     answer: Answer | None = None
     problems: tuple[int, ...] = ()
+    key: str = ""
+    again: bool = False
+    was: float | None = None
 
     @property
     def numbers(self) -> tuple[int, ...]:

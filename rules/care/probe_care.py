@@ -19,6 +19,9 @@ Newest = Mapping[str, tuple[int, float]]
 DUE = "calibration due"
 CHECKED = "hand check"
 DRIFTS = "probe drifts"
+CHECK_DUE = "hand check due"
+CHECK_EVERY_MS = 7 * 86_400_000
+"""A probe without a second one drifts unseen until somebody compares (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +38,8 @@ class ProbeCare:
     """The calibrations in force by probe/quantity, what is due when, and the hand checks by channel.
 
     `since_ms` is when a probe was first known, and `told` holds those that were said to be overdue.
-    Nothing is said before `floor_ms`, when the plan came into force.
+    Nothing is said before `floor_ms`, when the plan came into force. `check_due_ms` says by vessel when a
+    measurement by hand is due.
     """
 
     newest: dict[str, Calibration] = field(default_factory=dict)
@@ -44,12 +48,17 @@ class ProbeCare:
     told: set[str] = field(default_factory=set)
     charts: dict[str, hand_checks.Chart] = field(default_factory=dict)
     floor_ms: int = 0
+    check_due_ms: dict[str, int] = field(default_factory=dict)
 
     def arrange(self, sources: Iterable[Source], at_ms: int) -> None:
         """Work out what is due under the probes of a plan that comes into force."""
         self.due_ms.clear()
         self.floor_ms = at_ms + 1
+        known, self.check_due_ms = self.check_due_ms, {}
         for source in sources:
+            if source.vessel != RACK_WIDE:
+                due_ms = known.get(source.vessel, at_ms + CHECK_EVERY_MS)
+                self.check_due_ms[source.vessel] = due_ms
             self.since_ms.setdefault(_key(source), at_ms)
             self._plan_next(source, at_ms)
 
@@ -78,19 +87,25 @@ class ProbeCare:
     # Time
 
     def next_due_ms(self) -> int | None:
-        """Return when the next calibration falls due that nobody was told of."""
+        """Return when the next calibration or hand check falls due that nobody was told of."""
         untold = [due_ms for key, due_ms in self.due_ms.items() if key not in self.told]
+        untold += self.check_due_ms.values()
         return max(min(untold), self.floor_ms) if untold else None
 
     def reach(self, moment_ms: int, sources: Iterable[Source]) -> list[Notice]:
-        """Say once, one notice a vessel, which calibrations fall due at this moment."""
+        """Say once, one notice a vessel, which calibrations fall due at this moment; weekly, which checks."""
         due: dict[str, list[str]] = {}
         for source in sources:
             key = _key(source)
             if key in self.due_ms and self.due_ms[key] <= moment_ms and key not in self.told:
                 self.told.add(key)
                 due.setdefault(source.vessel, []).append(key)
-        return [Notice(DUE, moment_ms, vessel, {"probes": keys}) for vessel, keys in due.items()]
+        found = [Notice(DUE, moment_ms, vessel, {"probes": keys}) for vessel, keys in due.items()]
+        unchecked = [vessel for vessel, due_ms in self.check_due_ms.items() if due_ms <= moment_ms]
+        self.check_due_ms |= dict.fromkeys(unchecked, moment_ms + CHECK_EVERY_MS)
+        if unchecked:
+            found.append(Notice(CHECK_DUE, moment_ms, RACK_WIDE, {"vessels": ", ".join(unchecked)}))
+        return found
 
     # What people do
 
@@ -134,6 +149,8 @@ class ProbeCare:
             if fresh and (channel.vessel, channel.quantity) == (taken.vessel, taken.quantity):
                 accuracy = accuracy_of(channel, by_name, lambda name: newest[name][1])
                 found.append(self._chart(channel, hand_checks.compared(taken, value, accuracy)))
+        if taken.vessel in self.check_due_ms:
+            self.check_due_ms[taken.vessel] = action.at_ms + CHECK_EVERY_MS
         return _notices(taken, found)
 
     def _chart(self, channel: Channel, check: hand_checks.HandCheck) -> dict[str, Any]:

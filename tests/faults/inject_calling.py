@@ -102,7 +102,7 @@ def person_seen_wrong_one(_folder):
 
 def person_shelved_forgotten(_folder):
     found, shelved_ms = _hot(hours=15), FAULT_AT + 2 * HOUR
-    shelf = {"why": "chiller is on its way", "for_s": 8 * 3600}
+    shelf = {"why": "chiller is on its way", "for_s": 3600, "yes_critical": True}
     names = _heat_alarms(found.run())
     told = found.run([(shelved_ms, "shelve", shelf | {"alarm": name}) for name in names])
     return Came(told.called_s("k1: temperature", since_ms=START_MS + shelved_ms + MINUTE))

@@ -59,14 +59,14 @@ def patient(function):
 def degraded(rack, fault, units):
     """A fault that costs some answers and no danger: in the daily word or a low alarm, never a value."""
     rack.mark()
-    before = _troubles(rack)
+    before, stood = _troubles(rack), {alarm.name for alarm in rack.standing()}
     for unit in units:
         rack.line.faults[unit] = fault
     began_s = time.monotonic()
     told = None
     while time.monotonic() - began_s < 70.0 and told is None:
         often = any(times - before.get(key, 0) >= MANY for key, times in _troubles(rack).items())
-        said = often or any(alarm.held_by is None for alarm in rack.standing())
+        said = often or any(it.name not in stood for it in rack.standing())
         told = 24.0 * 3600 if said else None  # the daily word has it, tests/daemon/broker/test_daily_word.py
         time.sleep(0.1)
     wrong = rack.wrong_value(rack.seq)

@@ -358,7 +358,7 @@ def cable_bit_flip(_folder):
 def cable_wet(_folder):
     found = _noisy(C1, 25, 0.01, hours=28)
     found.value[C1] -= 0.2 * found.since_h
-    return erratic(found, "k1", 2)
+    return erratic(found, "k1/conductivity", 2)
 
 
 def cable_pump(_folder):

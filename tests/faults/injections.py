@@ -5,13 +5,14 @@ from tests.faults import (
     inject_doors,
     inject_line,
     inject_network,
+    inject_pair,
     inject_probe,
     inject_rack,
     inject_team,
 )
 from tests.faults.whole_rack import WholeRack
 
-ALONE = (inject_probe, inject_calling, inject_doors, inject_team, inject_rack, inject_network)
+ALONE = (inject_probe, inject_calling, inject_doors, inject_team, inject_rack, inject_network, inject_pair)
 SLOW = (
     "racks_floods", "clock_never_set", "clock_set_forward", "clock_far_future", "disk_backup_broken",
     "file_limits_crossed", "file_limits_off", "file_stage_unknown", "file_probe_forgotten",

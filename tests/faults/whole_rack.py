@@ -401,7 +401,7 @@ class WholeRack(Listener):
         return rack_now(self._view, int(time.time() * 1000))
 
     def status(self, *options):
-        """Return what `bellwatch status` prints."""
+        """Return what `bellwatch status` prints, in one line."""
         import subprocess
         import sys
 
@@ -409,7 +409,7 @@ class WholeRack(Listener):
 
         command = [sys.executable, "-m", "daemon", "status", "--settings", str(self.settings_file), *options]
         done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
-        return done.stdout + done.stderr
+        return " ".join((done.stdout + done.stderr).split())
 
     def mark(self):
         self.seq = self.newest_reading()

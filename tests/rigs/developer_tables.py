@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from daemon.broker.command_message import BODIES, Command
 from daemon.broker.messages import heartbeat_message, messages_of, rack_topic, watch_message
 from daemon.commands.cli import COMMANDS
+from daemon.commands.rack.status import EXIT_STATUS
 from daemon.oncall.link import Receipt
 from daemon.settings.schema import settings_schema
 from rules.alarms.event import AlarmEvent
@@ -40,6 +41,12 @@ def rows_of_commands():
     """Every command of the command line with its help."""
     for name, (_, help_text) in COMMANDS.items():
         yield f"| `bellwatch {name}` | {help_text} |"
+
+
+def rows_of_exit_statuses():
+    """What the exit status of `bellwatch status` says."""
+    for how, code in EXIT_STATUS.items():
+        yield f"| {code} | {how} |"
 
 
 def rows_of_topics():
@@ -97,6 +104,7 @@ def tables_in(node, defs, path):
 TABLES = {
     "transitions": rows_of_transitions,
     "commands": rows_of_commands,
+    "exit statuses": rows_of_exit_statuses,
     "topics": rows_of_topics,
     "command kinds": rows_of_command_kinds,
     "settings": rows_of_settings,

@@ -10,7 +10,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from daemon.broker.messages import heartbeat_message, messages_of, watch_message
-from rules.alarms.event import AlarmEvent, Evidence
+from rules.alarms.event import AlarmEvent, Course, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.calling.records import Voice
 
@@ -59,8 +59,8 @@ class RackVoice:
         self._client.loop_stop()
         self._client = None
 
-    def beat(self) -> None:
-        self._say(heartbeat_message(self.topic, _now_ms(), 0, len(self._newest), self.voice))
+    def beat(self, *courses: Course) -> None:
+        self._say(heartbeat_message(self.topic, _now_ms(), 0, len(self._newest), self.voice, courses))
 
     def alarm(
         self,

@@ -7,6 +7,7 @@ import pytest
 
 from rules import TOLD_APART
 from rules.alarms.book import AlarmRules
+from rules.alarms.life_cycle import Condition
 from rules.deeds import DEEDS, LOG_KINDS, MAINTENANCE_LIMIT_MS
 from rules.quantities import Quantity
 from rules.readings import Action
@@ -84,7 +85,8 @@ def test_only_what_stands_can_be_acknowledged():
     watched.read(2, 1, 20.0)
     watched.do(3, "acknowledge", alarm=HIGH)
     assert watched.events[-1].who == "kim"
-    assert "that is acknowledged cannot be acknowledged" in refused(watched, 4, "acknowledge", alarm=HIGH)
+    said = "that is acknowledged by kim cannot be acknowledged; it can be: shelved, taken out of service"
+    assert said in refused(watched, 4, "acknowledge", alarm=HIGH)
 
 
 def test_off_the_shelf_and_out_of_service_and_back():
@@ -132,6 +134,48 @@ def test_what_was_done_to_high_before_high_high_had_a_name_was_done_to_both():
     assert watched.states[f"{HIGH}_high"] == "acknowledged", "today's shelf covers no worse alarm"
 
 
+def test_a_critical_alarm_is_shelved_with_a_second_word_and_for_a_shorter_time():
+    watched, worse = rack(), f"{HIGH}_high"
+    shelf = {"alarm": worse, "why": "new chiller", "for_s": 3600}
+    assert "say yes_critical too, and for 1 h at most" in refused(watched, 1, "shelve", **shelf)
+    assert "yes_critical" in refused(watched, 2, "shelve", **shelf, yes_critical="true")
+    assert "up to 1 h" in refused(watched, 3, "shelve", **{**shelf, "for_s": 3601}, yes_critical=True)
+    watched.do(4, "shelve", **shelf, yes_critical=True)
+    watched.do(5, "shelve", alarm=HIGH, why="draught", for_s=8 * 3600)
+    watched.read(6, 1, 30.0)
+    assert watched.states == {HIGH: "shelved", worse: "shelved"}
+    watched.wait(HOUR + MINUTE)
+    assert watched.states[worse] == "unacknowledged"
+
+
+@pytest.mark.parametrize("latching", [(), (Condition.HIGH,)])
+@pytest.mark.parametrize("seen", [False, True])
+@pytest.mark.parametrize("when", ["before", "meanwhile"])
+def test_maintenance_keeps_for_afterwards_what_nobody_had_seen_or_reset(latching, seen, when):
+    """Seen: a latched critical was gone after three seconds of maintenance of its bus."""
+    plan = plan_of(thermometers(2), STAGES, alarm_rules=AlarmRules(latching=latching))
+    watched = WatchedRack(plan, restarting=True)
+    watched.read(1, 1, 20.0)
+    if seen:
+        watched.do(2, "acknowledge", alarm=HIGH)
+    if when == "before":
+        watched.read(3, 1, 15.0)
+    before = watched.states.get(HIGH)
+    watched.do(4, "begin_maintenance", target="bus/bench", why="plug", for_s=60)
+    watched.read(5, 1, 15.0)
+    watched.read(1000, 1, 20.0)
+    watched.read(2000, 1, 15.0)
+    watched.do(3000, "end_maintenance", target="bus/bench")
+    kept = {
+        ((), False): "returned unacknowledged",
+        ((), True): None,
+        ((Condition.HIGH,), False): "latched unacknowledged",
+        ((Condition.HIGH,), True): "latched acknowledged",
+    }[latching, seen]
+    assert watched.states.get(HIGH) == kept
+    assert when == "meanwhile" or before == kept, "as it was"
+
+
 # Stages
 
 
@@ -161,7 +205,8 @@ def test_maintenance_is_bounded_and_needs_a_target_and_a_reason():
     assert "who:" in refused(watched, 1, "begin_maintenance", who="", **good)
     too_long = MAINTENANCE_LIMIT_MS / 1000 + 1
     assert "expected up to 24 h" in refused(watched, 1, "begin_maintenance", **{**good, "for_s": too_long})
-    assert "target: there is no vessel/k1" in refused(watched, 1, "end_maintenance", target="vessel/k1")
+    said = refused(watched, 1, "end_maintenance", target="vessel/k1")
+    assert said == "target: vessel/k1 is not under maintenance now; under it is: nothing"
     watched.do(2, "begin_maintenance", **good)
     assert watched.engine.maintenance() == {"vessel/k1": START_MS + 2 + MINUTE}
 
@@ -195,7 +240,7 @@ def test_maintenance_reaches_alarms_whose_limit_is_gone():
     watched.do(2, "begin_maintenance", target="vessel/k1", why="water change", for_s=60)
     assert watched.states == {HIGH: "suppressed by design"}
     watched.wait(2 * MINUTE)
-    assert watched.states == {}
+    assert watched.states == {HIGH: "returned unacknowledged"}, "nobody has seen it yet"
 
 
 # The logbook

@@ -16,7 +16,6 @@ from daemon.check.load import load_settings
 from daemon.commands.engineer import report_options
 from daemon.commands.engineer.progress import INTERRUPTED, progress_bar, stoppable
 from daemon.commands.engineer.source_options import add_source_arguments, open_recording
-from daemon.commands.rack.status import STYLES
 from daemon.errors import SourceError
 from daemon.replay.flags import FlagFile
 from daemon.replay.replay import Observer, Replayed, plans_of, replay
@@ -34,7 +33,7 @@ from daemon.report.trace import Trace, in_looks
 from daemon.settings.rack import Settings
 from daemon.sources.journal import recorded_events
 from daemon.sources.recording import Recording
-from daemon.words import SHAPES, event_text
+from daemon.words import SHAPES, STYLES, event_text
 from rules.alarms.episodes import compare, episodes_of
 from rules.alarms.history import says_the_same
 from rules.engine import Engine

@@ -31,12 +31,12 @@ from daemon.check.load import load_settings
 from daemon.clock import SteadyClock
 from daemon.commands.install.demo_broker import demo_broker, end
 from daemon.commands.options import stopped_by_signals
-from daemon.commands.rack.status import STYLES, status_command
+from daemon.commands.rack.status import status_command
 from daemon.errors import DemoError, RequestError
 from daemon.journal.asking import ask_daemon
 from daemon.settings.rack import Settings
 from daemon.wiring import build
-from daemon.words import SHAPES, clock_time
+from daemon.words import SHAPES, STYLES, clock_time
 from rules.alarms.life_cycle import Priority
 
 SCENARIO = Path(__file__).parents[3] / "simulator" / "scenarios" / "chiller_night.toml"

@@ -35,7 +35,8 @@ def oncall_arguments(oncall: argparse.ArgumentParser) -> None:
     oncall.set_defaults(command=_run)
     asked = oncall.add_subparsers(metavar="WHAT")
     ack = asked.add_parser("ack", help="say that you have seen a problem")
-    ack.add_argument("number", nargs="+", type=_number, help="its number in the message: 41 of #41.2")
+    ack.add_argument("number", nargs="*", type=_number, help="its number in the message: 41 of #41.2")
+    ack.add_argument("--all-of", metavar="RACK", help="all that calls of a rack: one answer for a flood")
     add_who(ack)
     ack.add_argument("--on-my-way", type=_minutes, metavar="MIN", help="and will be there in so many minutes")
     ack.add_argument("--next", action="store_true", help="call the next person instead")
@@ -102,8 +103,10 @@ def check_command(path: Path, out: TextIO) -> int:
 
 def _ack(options: argparse.Namespace) -> int:
     answer, refused = _answer_of(options), 0
+    if not options.number and options.all_of is None:
+        raise OnCallError("nothing to answer: a number of a message, or --all-of RACK")
     with closing(_existing_store(options.settings)) as store:
-        for number in options.number:
+        for number in [*options.number, *(_calling_of(options.all_of, store, options.settings))]:
             try:
                 _wait_for_answer(store, store.ask(number, answer), number)
             except OnCallError as error:  # one refused keeps none of the others from being taken
@@ -114,13 +117,21 @@ def _ack(options: argparse.Namespace) -> int:
     return UNFIT if refused else OK
 
 
+def _calling_of(rack: str | None, store: OnCallStore, path: Path) -> list[int]:
+    """Return the problems of a rack that call now; none where no rack is named."""
+    state = store.state()
+    if rack is None or state is None:
+        return []
+    team = Escalation.restore(state, duty_of(load_oncall(path)[0]))
+    return [its.number for its in team.problems() if any(it.word.rack == rack for it in its.calling())]
+
+
 def _answer_of(options: argparse.Namespace) -> Answer:
     if options.next or options.quiet:
         return Answer(Reply.NEXT if options.next else Reply.QUIET, options.who)
     if options.on_my_way is None:
         return Answer(Reply.SEEN, options.who)
-    there_ms = round(time.time() * 1000) + 60_000 * options.on_my_way
-    return Answer(Reply.ON_MY_WAY, options.who, there_ms)
+    return Answer(Reply.ON_MY_WAY, options.who, 60_000 * options.on_my_way)
 
 
 def _existing_store(path: Path) -> OnCallStore:
@@ -152,6 +163,8 @@ def _status(options: argparse.Namespace) -> int:
     print(f"On call: {', then '.join(duty.rota.line_up(now_ms))}")
     print(f"State of {datetime.fromtimestamp(team.clock_ms / 1000, UTC).astimezone(zone):%d.%m.%Y %H:%M:%S}")
     print(f"Messages that nobody has taken yet: {waiting}")
+    if duty.pair:
+        print(f"Other watcher, {duty.pair.other}: {'MISSING' if team.other_missing else 'heard'}")
     for problem in team.problems():
         urgency, about = problem.urgency, problem.words(Stand.CALLS, Stand.SEEN, Stand.SILENCED)
         worst = max(word.event.priority for word in about)

@@ -6,6 +6,7 @@ from functools import partial
 from typing import Any
 
 from daemon.commands.options import add_settings, add_who, duration_s, journal_path
+from daemon.errors import RequestError
 from daemon.journal.asking import ask_daemon
 from daemon.tables.values import number
 
@@ -34,10 +35,17 @@ def add_alarms(parser: argparse.ArgumentParser, kind: str, done: str, keys: Sequ
     """Add the alarms that are to be asked for, each by one request that also holds the options `keys`."""
 
     def each(options: argparse.Namespace) -> int:
-        body = {key: getattr(options, key) for key in keys}
+        body = {key: value for key in keys if (value := getattr(options, key)) is not False}
+        refused = []
         for alarm in options.alarm:
-            ask(options, kind, {"alarm": alarm, **body})
-            print(f"{alarm}: {done} by {options.who}")
+            try:
+                ask(options, kind, {"alarm": alarm, **body})
+            except RequestError as error:  # one refused keeps none of the others from being done
+                refused.append(str(error))
+            else:
+                print(f"{alarm}: {done} by {options.who}")
+        if refused:
+            raise RequestError("\n".join(refused))
         return 0
 
     parser.add_argument("alarm", nargs="+", help="its name, such as kreisel-1/temperature/high")
@@ -58,7 +66,8 @@ back_in_service_arguments = partial(add_alarms, kind="put_back_into_service", do
 def shelve_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `shelve`."""
     parser.add_argument("--for", dest="for_s", type=duration_s, required=True, help="how long: 90m, 2h")
-    add_alarms(parser, "shelve", "shelved", ("why", "for_s"))
+    parser.add_argument("--yes-critical", action="store_true", help="needed for a critical alarm")
+    add_alarms(parser, "shelve", "shelved", ("why", "for_s", "yes_critical"))
 
 
 def stage_arguments(parser: argparse.ArgumentParser) -> None:
@@ -77,11 +86,18 @@ def log_arguments(parser: argparse.ArgumentParser) -> None:
     from rules.deeds import LOG_KINDS  # noqa: PLC0415  (it takes long to load, and who acknowledges waits)
 
     parser.add_argument("vessel")
-    parser.add_argument("what", choices=LOG_KINDS)
+    parser.add_argument("what", choices=LOG_KINDS, nargs="?", help="without it: read back the newest entries")
     parser.add_argument("value", type=number, nargs="?", help="a number, such as a bell diameter in mm")
     parser.add_argument("--note", default="", help="in words")
     keys = ("vessel", "what", "note", "value")
-    add_request(parser, partial(ask_for, kind="log", done="{vessel}: {what} written down", keys=keys))
+    write = partial(ask_for, kind="log", done="{vessel}: {what} written down", keys=keys)
+    add_request(parser, lambda options: write(options) if options.what else _read_back(options))
+
+
+def _read_back(options: argparse.Namespace) -> int:
+    from daemon.commands.rack.log import read_back  # noqa: PLC0415  (it takes long to load)
+
+    return read_back(options)
 
 
 def maintain_arguments(parser: argparse.ArgumentParser) -> None:

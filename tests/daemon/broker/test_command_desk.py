@@ -114,7 +114,7 @@ def test_a_repeat_does_nothing_and_is_answered_again_also_after_a_restart(tmp_pa
 
 def test_each_kind_goes_the_way_of_the_command_line(tmp_path):
     with rack_and_sender(tmp_path) as (rack, sender):
-        sender.send("shelve", {"alarm": ALARM, "why": "probe out", "for_s": 600})
+        sender.send("shelve", {"alarm": ALARM, "why": "probe out", "for_s": 600, "yes_critical": True})
         sender.send("begin_maintenance", {"target": "vessel/k1", "why": "siphoning", "for_s": 600})
         sender.send("move_stage", {"vessel": "k1", "stage": "ephyra"})
         assert [answer["refusal"] for answer in answered(rack, sender, 3)] == ["", "", ""]

@@ -18,7 +18,12 @@ EVERY_KIND = frozenset(BODIES)
 GOOD = {
     "acknowledge": {"alarm": "k1/temperature/high"},
     "reset": {"alarm": "k1/temperature/high"},
-    "shelve": {"alarm": "k1/temperature/high", "why": "probe is being changed", "for_s": 1800},
+    "shelve": {
+        "alarm": "k1/temperature/high",
+        "why": "probe is being changed",
+        "for_s": 1800,
+        "yes_critical": True,
+    },
     "unshelve": {"alarm": "k1/temperature/high"},
     "take_out_of_service": {"alarm": "k1/oxygen/low", "why": "no air pump here"},
     "put_back_into_service": {"alarm": "k1/oxygen/low"},

@@ -346,7 +346,7 @@ def test_signs_of_life_come_in_their_rhythm(tmp_path):
         outbox(tmp_path, port=broker.port, heartbeat_s=0.2) as box,
         Subscriber(broker.port, f"{RACK}/heartbeat") as screen,
     ):
-        box.turn_until(lambda: box.link.heartbeat(17, 2) or len(screen.heard) >= 5)
+        box.turn_until(lambda: box.link.heartbeat(17, 2, list) or len(screen.heard) >= 5)
         beats = [json.loads(payload) for payload in screen.payloads(f"{RACK}/heartbeat")]
     assert {(beat["inputs"], beat["alarms"]) for beat in beats} == {(17, 2)}
     assert len({beat["at"] for beat in beats}) == 5

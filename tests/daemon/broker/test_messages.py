@@ -103,6 +103,7 @@ def test_the_daemon_speaks_of_itself():
         "at": "2026-08-15T00:00:00.123Z",
         "inputs": 1234,
         "alarms": 2,
+        "now": [],
         **SPEAKS,
     }
 

@@ -185,7 +185,7 @@ def test_an_alarm_is_acknowledged_in_somebodys_name(watched, capsys):
     rows = asked(watched.parent / "journal.sqlite", "SELECT who, body FROM action WHERE kind = 'acknowledge'")
     assert rows == [("ada", f'{{"alarm": "{ALARM}"}}')]
     assert main(["ack", ALARM, "--who", "ada", "--settings", str(watched)]) == 2
-    assert "an alarm that is acknowledged cannot be acknowledged" in one_line(capsys.readouterr().err)
+    assert "an alarm that is acknowledged by ada cannot be acknowledged" in one_line(capsys.readouterr().err)
 
 
 def test_a_misspelt_alarm_is_told_with_the_nearest(watched, capsys):

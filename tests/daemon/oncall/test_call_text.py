@@ -16,6 +16,7 @@ from rules.quantities import Quantity
 from tests.rigs.rack_words import word_of
 
 ZONE = ZoneInfo("Europe/Copenhagen")
+LINK = "https://bell.example/AbCdEfGhIjKlMnOp"
 AT = datetime(2026, 3, 29, 1, 30, tzinfo=UTC)  # half past three in Copenhagen, an hour after the switch
 
 
@@ -46,15 +47,17 @@ def text(
     call_id="41.2",
     answer=None,
     link="",
+    again=False,
+    was=None,
 ):
-    call = Call(call_id, kind, 41, "ada", priority, ms(AT), about, more, answer)
+    call = Call(call_id, kind, 41, "ada", priority, ms(AT), about, more, answer, again=again, was=was)
     return call_text(call, notes or {}, ZONE, link)
 
 
 def test_an_alarm_says_everything_in_one_message():
     assert text(word()) == (
-        "CRITICAL north k1: temperature high 19.24 C (limit 19.00), +0.6/h, since 01:59. "
-        "Chiller, room heat? Mains off before wet work #41.2"
+        "CRITICAL north k1: temperature high 19.24 C (limit 19.00), as of 03:30, +0.6/h, since 01:59. "
+        "Chiller, room heat? Mains off before wet work Answer #41.2"
     )
 
 
@@ -66,18 +69,18 @@ def test_an_alarm_says_everything_in_one_message():
         (Answer(Reply.ON_MY_WAY, "bo", ms(AT + timedelta(minutes=20))), "bo is on the way, 03:50"),
         (Answer(Reply.NEXT, "bo"), "bo wants somebody else"),
         (Answer(Reply.QUIET, "bo"), "bo wants quiet"),
+        (Answer(Reply.QUIET, "bo", ms(AT + timedelta(hours=1))), "bo has shelved it until 04:30"),
     ],
 )
 def test_what_somebody_answered_is_told_to_the_others_and_in_what_is_called_again(answer, said):
     taken = text(word(), kind=CallKind.TAKEN, answer=answer)
     assert taken == f"{said}: north k1 temperature high, since 01:59. #41.2"
-    again = text(word(), answer=answer, link="https://bell.example/AbCdEfGhIjKlMnOp")
-    assert again.startswith(
-        "STILL CRITICAL north k1: temperature high 19.24 C (limit 19.00), +0.6/h, since 01:59. "
-    )
-    assert f"01:59. {said}." in again
-    assert again.endswith("#41.2 https://bell.example/AbCdEfGhIjKlMnOp")
+    again = text(word(), answer=answer, link=LINK)
+    assert again.startswith("STILL CRITICAL north k1: temperature high 19.24 C")
+    assert ", as of 03:30" in again
+    assert again.endswith(f"Mains off before wet work Answer #41.2 {LINK}")
     assert fits(again)
+    assert f"01:59. {said}." in text(word(), answer=answer, notes={"temperature/high": "Go."})
 
 
 @pytest.mark.parametrize(
@@ -85,7 +88,7 @@ def test_what_somebody_answered_is_told_to_the_others_and_in_what_is_called_agai
     [
         (
             {"condition": "rising", "value": 2.51, "limit": 2.0, "rate_per_hour": 2.51},
-            "temperature rising 2.51 C/h",
+            "temperature rising 2.51 C/h (limit 2.00), as of 03:30, since",
         ),
         (
             {"quantity": "salinity", "unit": "", "value": 33.1, "limit": 33.0},
@@ -95,7 +98,10 @@ def test_what_somebody_answered_is_told_to_the_others_and_in_what_is_called_agai
             {"quantity": "oxygen_saturation", "unit": "%", "value": 104.26, "limit": 103.0},
             "104.3 % (limit 103.0)",
         ),
-        ({"condition": "heading_out", "reached_ms": ms(AT + timedelta(hours=2))}, "there at 05:30"),
+        (
+            {"condition": "heading_out", "reached_ms": ms(AT + timedelta(hours=2))},
+            "critical in 120 min",
+        ),
         ({"since_ms": ms(AT - timedelta(days=2))}, "since 27.03. 02:30"),
         ({"vessels": ("k1", "k2", "k3", "tray-1", "tray-2")}, "north k1,k2,k3+2: temperature high"),
         (
@@ -129,6 +135,38 @@ def test_each_kind_of_alarm_in_its_words(changes, words):
     assert words in text(word(**changes))
 
 
+def test_a_call_again_says_how_long_it_lasts_and_what_has_changed():
+    said = text(word(value=21.9), again=True, was=19.24)
+    assert said.startswith(
+        "CRITICAL north k1: temperature high 21.90 C (was 19.24), as of 03:30, +0.6/h, for 31 min. Chiller"
+    )
+    assert "19.24 C (limit 19.00), as of 03:30" in text(word(), again=True, was=19.241), (
+        "the same to a reader"
+    )
+
+
+def test_old_numbers_never_pass_for_what_is_now():
+    """A rack that says no more than its events (an older one, a silent one): no course is drawn on."""
+    old = {"at_ms": ms(AT - timedelta(minutes=20)), "reached_ms": ms(AT + timedelta(minutes=20))}
+    said = text(word(**old), again=True)
+    assert "19.24 C (limit 19.00), as of 03:10, for 31 min." in said
+    assert "there at" not in text(word(reached_ms=ms(AT - timedelta(minutes=1))))
+
+
+@pytest.mark.parametrize(
+    ("rate", "words"),
+    [(-104.0, "-104/h"), (12.3, "+12/h"), (-9.13, "-9.1/h"), (0.04, "+0.04/h"), (-1e5, "-100000/h")],
+)
+def test_a_rate_is_written_as_people_read_it(rate, words):
+    assert f", {words}, since" in text(word(rate_per_hour=rate), notes={"temperature/high": "Go."})
+
+
+def test_what_is_kept_though_the_water_is_well_says_so():
+    kept = word("oxygen_saturation", "low", value=93.9, limit=50.0, unit="%", state="latched unacknowledged")
+    assert "oxygen saturation low is over, kept until reset, now 93.9 %, as of 03:30" in text(kept)
+    assert "limit" not in text(kept)
+
+
 def test_what_nobody_sees_is_named_once():
     hidden = ("k1/temperature", "k1/oxygen_saturation")
     at_ms = ms(AT)
@@ -158,8 +196,10 @@ def test_the_end_a_flood_and_the_digest():
 
 
 def test_an_own_note_goes_before_the_built_in_one_and_the_particular_before_the_general():
-    assert text(word(), notes={"temperature/high": "Breaker 4."}).endswith("since 01:59. Breaker 4. #41.2")
-    assert text(word(), notes={"high": "General."}).endswith("Mains off before wet work #41.2")
+    assert text(word(), notes={"temperature/high": "Breaker 4."}).endswith(
+        "since 01:59. Breaker 4. Answer #41.2"
+    )
+    assert text(word(), notes={"high": "General."}).endswith("Mains off before wet work Answer #41.2")
     assert note_for("temperature", "silent", "", {"silent": "Own."}) == "Own."
     assert note_for("temperature", "beside itself", "", {}) == ""
 
@@ -189,6 +229,30 @@ def test_every_alarm_that_can_be_has_a_note():
             rare = quantity in ("air_pressure", "conductivity", "oxygen") and made_by_water
             assert rare or note_for(quantity, condition, "", {}), f"{quantity}/{condition}"
     assert set(DEFAULT_NOTES) <= set(known_alarms())
+
+
+LABELS = st.text(st.characters(categories=("Lu", "Ll", "Nd")), min_size=1, max_size=41)
+
+
+@given(
+    st.lists(st.text("abcdefghij-", min_size=1, max_size=41), min_size=2, max_size=6, unique=True),
+    st.sampled_from(["oxygen_saturation", "temperature"]),
+    st.sampled_from(["high_high", "low", "heading_out"]),
+    st.none() | st.builds(Answer, st.sampled_from(list(Reply)), LABELS, st.none()),
+    st.booleans(),
+)
+def test_however_long_the_names_a_message_says_what_how_bad_as_of_when_and_how_to_answer(
+    names, quantity, condition, answer, again
+):
+    rack, *vessels = names
+    one = word(quantity, condition, rack=rack, vessel=vessels[0], vessels=tuple(vessels))
+    said = text(one, answer=answer, again=again, was=18.0, link=LINK)
+    assert fits(said)
+    wanted = ("CRITICAL ", rack[:10], vessels[0][:10], ": ", quantity.split("_")[0], " 19.2", ", as of 03:30")
+    assert all(part in said for part in wanted), said
+    assert said.endswith(f"Answer #41.2 {LINK}")
+    assert len(note_for(quantity, condition, "", {}).split()[0]) > 1
+    assert note_for(quantity, condition, "", {}).split()[0] in said, "the first check has its place"
 
 
 words = st.text("abcdefghijklmnopqrstuvwxyz0123456789-", min_size=1, max_size=41)

@@ -13,7 +13,7 @@ from daemon.errors import SettingsError
 from daemon.oncall.check import duty_lines, examine, load_oncall
 from daemon.oncall.duty import duty_of
 from rules.alarms.life_cycle import Priority
-from rules.calling.duty import DEFAULT_MANNERS, When
+from rules.calling.duty import DEFAULT_MANNERS, Pair, When
 from tests.rigs.places import DEPLOY
 
 # The message library still tries a module that Python 3.13 dropped, and does without it.
@@ -244,3 +244,24 @@ def test_an_old_name_beside_the_present_one_is_refused(tmp_path):
     code, said = lines(written(tmp_path, GOOD + "\n[flood]\npages = 7\ncalls = 5\n"))
     assert code == 2
     assert said[0].startswith("flood.pages: found an unknown key")
+
+
+PAIR = '[pair]\nfirst = "oncall"\nsecond = "attic"\n'
+
+
+def test_a_pair_names_this_process_and_is_warned_of_one_broker(tmp_path):
+    told = lines(written(tmp_path, GOOD + PAIR))
+    assert any("pair.other_broker" in line and "two brokers" in line for line in told[1])
+    apart = lines(written(tmp_path, GOOD + PAIR + 'other_broker = "b.example"\n'))
+    assert not any("pair.other_broker" in line for line in apart[1])
+    stranger = lines(written(tmp_path, GOOD + PAIR.replace("oncall", "desk")))
+    assert any("two names, one of them [oncall] name" in line for line in stranger[1])
+
+
+def test_the_second_of_a_pair_waits_for_the_first(tmp_path):
+    ours, _ = load_oncall(written(tmp_path, GOOD + PAIR))
+    theirs, _ = load_oncall(written(tmp_path, GOOD.replace("[oncall]", '[oncall]\nname = "attic"') + PAIR))
+    assert (duty_of(ours).pair, duty_of(theirs).pair) == (
+        Pair("attic", False, 120_000),
+        Pair("oncall", True, 120_000),
+    )

@@ -2,6 +2,7 @@
 
 import json
 from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC
 
 import pytest
@@ -10,10 +11,11 @@ from hypothesis import strategies as st
 
 from daemon.broker.messages import heartbeat_message, messages_of, watch_message
 from daemon.errors import OnCallError
-from daemon.oncall.messages import PAYLOAD_AT_MOST, Cleared, Heartbeat, WatchWord, heard
-from rules.alarms.event import AlarmEvent, Evidence
+from daemon.oncall.messages import PAYLOAD_AT_MOST, Cleared, Heartbeat, WatchWord, heard, sign_payload
+from rules.alarms.event import AlarmEvent, Course, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
-from rules.calling.records import Stand, Voice, Word
+from rules.calling.pair import OtherSays, Sent, Stance
+from rules.calling.records import Answer, CallKind, Reply, Stand, Voice, Word
 from rules.readings import Notice
 
 EVENT = AlarmEvent(
@@ -31,6 +33,7 @@ EVENT = AlarmEvent(
     evidence=Evidence(71.5, 75.0, rate_per_hour=-3.0, reached_ms=1_760_000_900_000),
 )
 VOICE = Voice("journal-1", "run-1", "boot-1", "north-pi")
+BEAT = b'{"at": "2026-01-01T00:00:00Z", "alarms": 1, "now": [%s]}'
 
 
 def hear(message, kept=False):
@@ -77,6 +80,8 @@ def test_signs_of_life_and_the_end_of_an_alarm():
     assert hear(heartbeat_message("nursery/water/north", 1_760_000_000_000, 5, 2, VOICE)) == Heartbeat(
         "north", 2, 1_760_000_000_000, VOICE
     )
+    now = (Course("k1/oxygen/low", 30.1, -9.1, 4_000, 300_000), Course("k2/oxygen/low", None, None, 0, None))
+    assert hear(heartbeat_message("nursery/water/north", 0, 5, 2, VOICE, now)).courses == now
     assert hear(watch_message("nursery/water/north", "gone", 0, VOICE), kept=True) == WatchWord(
         "north", "gone", True, VOICE, "1970-01-01T00:00:00.000Z"
     )
@@ -106,6 +111,13 @@ def test_a_priority_that_is_not_known_counts_as_the_worst():
         ("r/north/watch", b'{"state": "asleep"}', "'asleep', which is none of watching, stopped, gone"),
         ("r/north/heartbeat", b'{"at": "2026-01-01T00:00:00", "alarms": 0}', "without its offset"),
         ("r/north/heartbeat", b'{"at": 5, "alarms": 0}', "5 where text belongs"),
+        ("r/north/heartbeat", BEAT % b'{"alarm": "a", "value": 1e999, "age_ms": 0}', "inf where a number"),
+        (
+            "r/north/heartbeat",
+            BEAT % b'{"alarm": "a", "value": 1, "age_ms": 864000001}',
+            "more than ten days",
+        ),
+        ("r/north/heartbeat", BEAT % b",".join([b"1"] * 201), "a list of at most 200"),
         ("r/north/heartbeat", b'{"at": "2026-01-01T00:00:00Z", "alarms": 1e999}', "inf where a whole number"),
         ("r/north/heartbeat", b'{"at": "2026-01-01T00:00:00Z", "alarms": true}', "True where a whole number"),
         ("r/north/heartbeat", b'{"at": "9999-12-31T23:59:59Z", "alarms": 0}', "from 1970 to 2099"),
@@ -184,3 +196,36 @@ def test_an_id_that_could_pass_for_two_is_refused():
     body = json.loads(messages_of(EVENT, VOICE, "r/north", UTC)[0].payload) | {"run": "a:b"}
     with pytest.raises(OnCallError, match="an id with a colon"):
         heard("r", "r/north/event", json.dumps(body).encode(), False)
+
+
+SAYS = OtherSays(
+    (
+        Sent("north/k1/temperature/high", CallKind.ALARM, Priority.CRITICAL, 4_000),
+        Sent("", CallKind.DIGEST, Priority.LOW, 9),
+    ),
+    (Stance("north/loop", False, 1_760_347_800_000, Answer(Reply.ON_MY_WAY, "Ada", 60_000), "3 17"),),
+)
+
+
+def test_a_sign_of_life_comes_through_as_it_was_said():
+    assert heard("bellwatch", "bellwatch/_oncall/pair/desk", sign_payload(SAYS).encode(), False) == SAYS
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [b"[]", b"{}", b'{"sent": [], "stances": [{}]}', b'{"sent": 7, "stances": []}']
+    + [sign_payload(SAYS).encode().replace(b"4000", other) for other in (b"1e400", b"-1", b'"x"', b"null")],
+)
+def test_a_sign_of_life_that_cannot_be_read_is_refused_in_one_line(broken):
+    with pytest.raises(OnCallError) as refused:
+        heard("bellwatch", "bellwatch/_oncall/pair/desk", broken, False)
+    assert "\n" not in str(refused.value)
+
+
+def test_a_sign_of_life_is_never_too_long_to_be_read():
+    many = [replace(SAYS.sent[0], problem=f"north/{n:0190}") for n in range(60)]
+    stances = [replace(SAYS.stances[0], problem=f"north/{n:0190}") for n in range(60)]
+    long_name = replace(SAYS.sent[0], problem="x" * 500)
+    says = OtherSays((long_name, *many), tuple(stances))
+    payload = sign_payload(says).encode()
+    assert heard("bellwatch", "bellwatch/_oncall/pair/desk", payload, False).sent[0] == many[0]

@@ -6,6 +6,7 @@ A rack's voice is the daemon's own payloads; one test has the whole daemon and a
 import gc
 import json
 import os
+import re
 import sqlite3
 import threading
 import time
@@ -19,6 +20,7 @@ from daemon.oncall.assembly import build
 from daemon.oncall.check import load_oncall
 from daemon.oncall.messages import heard
 from daemon.oncall.text_message import fits
+from rules.alarms.event import Course
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.records import Voice
 from tests.rigs.daemon_run import DaemonRun, chance, write_settings
@@ -79,7 +81,10 @@ def test_an_alarm_is_one_text_message_and_stops_once_somebody_has_seen_it(tmp_pa
         rack.alarm()
         phones.wait_for(lambda: len(phones.texts("ada-1")) >= 2, "the call and its repeat")
         first, second = phones.texts("ada-1")[:2]
-        assert first.startswith("CRITICAL north k1: temperature high 19.24 C (limit 19.00), +0.6/h, since ")
+        at = re.match(
+            r"CRITICAL north k1: temperature high 19.24 C \(limit 19.00\), as of (\d\d:\d\d), ", first
+        )
+        assert f"as of {at[1]}, +0.6/h, since {at[1]}. Chiller" in first
         assert "Mains off before wet work" in first
         assert (first[-4:-1], second[-4:-1]) == ("#1.", "#1.")
         assert first[-4:] < second[-4:]
@@ -97,6 +102,47 @@ def test_an_alarm_is_one_text_message_and_stops_once_somebody_has_seen_it(tmp_pa
         assert team.stop() == 0
     assert SECRET not in team.log
     assert "/ada-1" not in team.log, "an address was logged"
+
+
+def test_each_message_carries_the_numbers_of_the_time_at_which_it_is_sent(tmp_path, broker, phones):
+    settings = write_oncall(tmp_path, broker.port, phones.port, repeat_s=0.5)
+    with RackVoice(broker.port) as rack, OnCallRun(settings) as team:
+        connected(team)
+        alarm = rack.alarm().alarm
+        phones.wait_for(lambda: phones.texts("ada-1"), "the call")
+        left_ms = 3 * 3_600_000 + 60_000
+        rack.beat(Course(alarm, 20.5, 1.2, 0, left_ms), Course("k9/temperature/high", 1, None, 0, None))
+        now = "temperature high 20.50 C (was 19.24), as of "
+        phones.wait_for(lambda: any(now in text for text in phones.texts("ada-1")), "the newer numbers")
+        team.kill_after(0.0)
+        team.start()
+        phones.wait_for(lambda: any("20.50 C, as of" in text for text in phones.texts("ada-1")), "the next")
+        told = next(text for text in phones.texts("ada-1") if now in text)
+        assert ", critical in 3 h, for 0 min. Chiller" in told
+        assert all(fits(text) for text in phones.texts())
+        assert team.stop() == 0
+    assert "message_refused" not in team.log
+
+
+def test_a_flood_is_answered_at_once_by_its_rack(tmp_path, broker, phones):
+    settings = write_oncall(tmp_path, broker.port, phones.port, repeat_s=60)
+    with (
+        RackVoice(broker.port) as rack,
+        RackVoice(broker.port, "south") as other,
+        OnCallRun(settings) as team,
+    ):
+        connected(team)
+        for number in range(12):
+            rack.alarm(vessel=f"k{number}")
+        other.alarm()
+        phones.wait_for(lambda: any("south k1" in text for text in phones.texts()), "the last of them")
+        team.wait_for(lambda: team.asks("status").stdout.count("calls, ") == 13, "all of them")
+        answer = team.asks("ack", "--all-of", "north", "--who", "ada")
+        assert (answer.returncode, answer.stdout.count("seen, says ada")) == (0, 12), answer.stderr
+        status = team.asks("status").stdout
+        assert (status.count("calls, "), status.count("seen or silenced")) == (1, 12)
+        assert "nothing to answer" in team.asks("ack").stderr
+        assert team.stop() == 0
 
 
 def poison(rack):

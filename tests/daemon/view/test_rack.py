@@ -88,7 +88,9 @@ def test_shelved_alarms_over_a_silent_probe_do_not_make_it_well(rack, now):
     rack.minutes(30)
     rack.minutes(10, k3=None)
     while free := [alarm.name for alarm in now().alarms if alarm.held_by is None]:
-        rack.ask("shelve", alarm=free[0], for_s=1800, why="new probe")  # which lets its followers free
+        rack.ask(
+            "shelve", alarm=free[0], for_s=1800, why="new probe", yes_critical=True
+        )  # which lets its followers free
     found = now()
     assert found.overall is Overall.PARTLY_UNWATCHED
 

@@ -72,6 +72,8 @@ STANDARD = """
     A goes-on B
     A goes-on-seen C
     A worsened B        this project's choice: what was told of a probe goes over to what it hides
+    A returned D        this project's choice: maintenance keeps for afterwards what nobody had seen
+    A latched E
 """
 WORDS = {
     "announced-again": Trigger.REANNOUNCED,

@@ -45,6 +45,15 @@ def test_three_times_in_a_minute_chatters():
     assert (measured(often).chattering, measured(rarely).chattering) == (1, 0)
 
 
+def test_what_returns_within_a_minute_and_does_not_chatter_is_fleeting():
+    """The standards' definition, from memory: it comes and goes by itself within a short time."""
+    story = Story().stands(0, 1, "a/salinity").stands(10, 11.1, "b/salinity")
+    for k in range(3):
+        story.stands(20 + 0.3 * k, 20.2 + 0.3 * k, "c/salinity")
+    found = measured(story)
+    assert (found.fleeting, found.chattering, found.alarms) == (1, 1, 5)
+
+
 def test_an_alarm_is_stale_after_a_day():
     story = Story().stands(0, DAY + 1, "a/salinity").stands(0, DAY, "b/salinity")
     story(10, "c/salinity", "low", "raised")

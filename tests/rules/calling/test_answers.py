@@ -183,3 +183,14 @@ def test_a_button_pressed_twice_passes_over_nobody():
     told = [call for _ in range(2) for call in calls(says(team, Reply.NEXT, "ada", 1))]
     told += calls(team.advance(NIGHT + 7 * MIN))
     assert told == [(1, "bo", "alarm"), (6, "bo", "alarm")]
+
+
+def test_that_a_critical_one_was_shelved_is_told_to_the_others_who_were_called():
+    team = called(16)  # ada, then bo
+    shelf = {"trigger": "shelved", "state": "shelved", "who": "ada", "until_ms": NIGHT + HOUR}
+    told = team.hear(word(2, **shelf), NIGHT + 17 * MIN)
+    assert calls(told) == [(17, "bo", "taken")]
+    assert told.calls[0].answer == Answer(Reply.QUIET, "ada", NIGHT + HOUR)
+    assert not team.advance(NIGHT + 59 * MIN).calls
+    team.hear(word(3, at_ms=NIGHT + HOUR), NIGHT + HOUR)
+    assert calls(team.advance(NIGHT + HOUR + MIN))[0][1:] == ("ada", "alarm")

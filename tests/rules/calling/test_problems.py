@@ -1,12 +1,15 @@
 """How urgent a problem of several alarms is, seen through what people are sent."""
 
+import json
 from dataclasses import replace
 
 import pytest
 
+from rules.alarms.event import Course
 from rules.alarms.life_cycle import Priority
 from rules.calling.duty import DEFAULT_MANNERS
-from rules.calling.records import Answer, CallKind, Reply
+from rules.calling.escalation import Escalation
+from rules.calling.records import Answer, CallKind, Reply, Voice
 from tests.rules.calling.test_escalation import DUTY, MIN, NIGHT, calling, calls, over, word
 
 CRITICAL, MEDIUM = Priority.CRITICAL, Priority.MEDIUM
@@ -144,3 +147,43 @@ def test_how_each_priority_is_told_unless_a_team_agrees_otherwise():
         MEDIUM: ("awake", 30, 60),
         Priority.LOW: ("digest", 1440, 1440),
     }
+
+
+def now_at(value, minutes, alarm="k1/temperature/high"):
+    """A sign of life of the rack: the water is there now."""
+    at_ms = NIGHT + minutes * MIN
+    return ("north", 1, at_ms, at_ms, Voice("j"), [Course(alarm, value, -9.0, 5_000, 60_000)])
+
+
+def test_what_is_called_again_tells_what_is_now_and_what_was_told_before():
+    team = calling()
+    team.hear(word(value=47.8), NIGHT)
+    (first,) = team.advance(NIGHT + MIN).calls
+    team.heartbeat(*now_at(40.5, 4))
+    team = Escalation.restore(json.loads(json.dumps(team.snapshot())), DUTY)
+    (second,) = team.advance(NIGHT + 6 * MIN).calls
+    assert [call.about[0].event.evidence.value for call in (first, second)] == [47.8, 40.5]
+    assert [(call.again, call.was) for call in (first, second)] == [(False, None), (True, 47.8)]
+    assert second.about[0].as_of_ms == NIGHT + 4 * MIN - 5_000
+
+
+def test_a_step_of_people_keeps_the_numbers_and_an_older_sign_of_life_changes_none():
+    team = calling()
+    team.hear(word(value=47.8), NIGHT)
+    team.heartbeat(*now_at(40.5, 4))
+    at_ms = NIGHT + 5 * MIN
+    team.hear(word(2, at_ms=at_ms, trigger="announced again"), at_ms)
+    team.heartbeat("north", 1, NIGHT, at_ms, Voice("j"), [Course("k1/temperature/high", 47.0, None, 0, None)])
+    (again,) = team.advance(NIGHT + 6 * MIN).calls
+    assert (again.about[0].event.evidence.value, again.about[0].as_of_ms) == (40.5, NIGHT + 4 * MIN - 5_000)
+
+
+def test_the_end_is_told_under_the_name_that_people_were_called_by():
+    """Seen: "conductivity silent is over" closed what was called as "temperature silent"."""
+    team = calling()
+    for number, alarm in enumerate(("k1/temperature/silent", "k1/conductivity/silent"), 1):
+        team.hear(word(number, alarm, since_ms=NIGHT - number, cause="probe/k1"), NIGHT + (number - 1) * MIN)
+    team.advance(NIGHT + 2 * MIN)
+    for number, alarm in enumerate(("k1/temperature/silent", "k1/conductivity/silent"), 3):
+        told = team.hear(over(number, alarm=alarm, cause="probe/k1"), NIGHT + 3 * MIN)
+    assert [call.about[0].event.alarm for call in told.calls] == ["k1/temperature/silent"]

@@ -8,7 +8,7 @@ import pytest
 from gsw import C_from_SP
 
 from rules.care.calibration import key_of
-from rules.care.probe_care import CHECKED, DRIFTS, DUE
+from rules.care.probe_care import CHECK_DUE, CHECKED, DRIFTS, DUE
 from rules.engine import Engine
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
@@ -167,15 +167,15 @@ def with_due(days):
 
 def test_an_overdue_calibration_is_said_once_and_again_after_the_next():
     engine = Engine(with_due(30), START_MS)
-    assert engine.advance(START_MS + 30 * DAY_MS - 1).notices == []
-    (due,) = engine.advance(START_MS + 31 * DAY_MS).notices
+    assert of_calibrations(engine.advance(START_MS + 30 * DAY_MS - 1)) == []
+    (due,) = of_calibrations(engine.advance(START_MS + 31 * DAY_MS))
     assert (due.kind, due.at_ms, due.vessel) == (DUE, START_MS + 30 * DAY_MS, "kreisel-1")
     assert due.details == {"probes": [key_of("k1-ct", Quantity.CONDUCTIVITY)]}
     engine = restarted(engine)
-    assert engine.advance(START_MS + 60 * DAY_MS).notices == []
+    assert of_calibrations(engine.advance(START_MS + 60 * DAY_MS)) == []
     points = [{"read": 49.0, "true": 50.0}]
     do(engine, "calibrate", {**TEMPERATURE_POINT, "quantity": "conductivity", "points": points})
-    (again,) = engine.advance(START_MS + 91 * DAY_MS).notices
+    (again,) = of_calibrations(engine.advance(START_MS + 91 * DAY_MS))
     assert again.at_ms == START_MS + 90 * DAY_MS
 
 
@@ -188,11 +188,31 @@ def test_what_falls_due_in_one_go_falls_due_in_its_order():
     assert at_once.snapshot() == by_days.snapshot()
 
 
+def of_calibrations(outcome):
+    return [notice for notice in outcome.notices if notice.kind == DUE]
+
+
+def test_a_week_without_a_check_by_hand_is_said_and_again_each_week_until_somebody_checks():
+    def due(engine, days):
+        said = engine.advance(START_MS + days * DAY_MS).notices
+        assert all(it.kind == CHECK_DUE and it.details == {"vessels": "kreisel-1"} for it in said)
+        return [(it.at_ms - START_MS) / DAY_MS for it in said]
+
+    engine = Engine(PLAN, START_MS)
+    assert due(engine, 6.9) == []
+    assert due(engine, 15) == [7, 14]
+    do(engine, "hand_measurement", {**BY_HAND, "value": 33.0})
+    engine = restarted(engine)
+    engine.configure(replace(PLAN, vessels={"kreisel-1": "polyp"}), engine.clock_ms)
+    assert due(engine, 21.9) == []
+    assert due(engine, 22.5) == [22]
+
+
 def test_a_plan_that_makes_a_calibration_overdue_has_it_said_at_once():
     engine = Engine(with_due(30), START_MS)
     engine.advance(START_MS + 20 * DAY_MS)
     engine.configure(with_due(10), START_MS + 20 * DAY_MS)
-    (due,) = engine.advance(START_MS + 21 * DAY_MS).notices
+    (due,) = of_calibrations(engine.advance(START_MS + 21 * DAY_MS))
     assert due.at_ms == START_MS + 20 * DAY_MS + 1
     assert [now.due_ms for now in engine.calibrations()] == [None, START_MS + 10 * DAY_MS]
 

@@ -50,8 +50,9 @@ def rack(tmp_path_factory):
     [
         (["ack", HIGH], "acknowledge", {"alarm": HIGH}, f"{HIGH}: acknowledged by kim"),
         (
-            ["shelve", HIGH, "--for", "1.5h", "--why", "new chiller"], "shelve",
-            {"alarm": HIGH, "why": "new chiller", "for_s": 5400.0}, f"{HIGH}: shelved by kim",
+            ["shelve", HIGH, "--for", "1.5h", "--why", "new chiller", "--yes-critical"], "shelve",
+            {"alarm": HIGH, "why": "new chiller", "for_s": 5400.0, "yes_critical": True},
+            f"{HIGH}: shelved by kim",
         ),
         (["unshelve", HIGH], "unshelve", {"alarm": HIGH}, f"{HIGH}: off the shelf by kim"),
         (
@@ -89,6 +90,19 @@ def test_the_watch_is_told_what_was_asked(rack, capsys, words, kind, body, said)
     newest = "SELECT kind, who, body FROM action ORDER BY seq DESC LIMIT 1"
     ((told, who, text),) = asked(rack.parent / "journal.sqlite", newest)
     assert (told, who, json.loads(text)) == (kind, "kim", body)
+
+
+def test_one_that_is_refused_keeps_none_of_the_others_from_being_done(rack, capsys):
+    """Seen: of `ack a b` the refusal of a kept b calling."""
+    words = ["--for", "1h", "--why", "x", "--who", "kim", "--settings", str(rack)]
+    assert main(["shelve", "k1/temprature/high", HIGH, "k1/oxygen/low_low", *words]) == 2
+    said = capsys.readouterr()
+    assert said.out == f"{HIGH}: shelved by kim\n"
+    refused = [line for line in said.err.splitlines() if '"event": ' not in line]
+    assert len(refused) == 2
+    assert "k1/temprature/high" in refused[0]
+    assert "k1/oxygen/low_low" in refused[1]
+    assert main(["unshelve", HIGH, "--settings", str(rack)]) == 0
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,42 @@
+"""The kinds of entry of a vessel's logbook: what each counts or measures, in which unit, within what.
+
+The ranges keep out slips of the pen (project judgement); a new kind is one row.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from rules.errors import InputError
+
+Range = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class EntryKind:
+    """The unit of its value, the range of that, and ranges of stages where these differ."""
+
+    unit: str
+    within: Range
+    whole: bool = False
+    of_stage: Mapping[str, Range] = field(default_factory=dict)
+
+
+ENTRY_KINDS: Mapping[str, EntryKind] = {
+    "note": EntryKind("", (-1e12, 1e12)),
+    "count": EntryKind("animals", (0, 1e7), whole=True),
+    "bell_diameter": EntryKind("mm", (0, 500), of_stage={"ephyra": (0, 40), "juvenile": (0, 150)}),
+    "feed": EntryKind("mL", (0, 1e5)),
+    "water_change": EntryKind("L", (0, 1e5)),
+    "deaths": EntryKind("animals", (0, 1e7), whole=True),
+}
+"""Every kind by its name."""
+
+
+def check_entry(kind: str, value: float, stage: str) -> None:
+    """Raise InputError, in a line for who wrote it, where a value is none of its kind in that stage."""
+    its = ENTRY_KINDS[kind]
+    low, high = its.of_stage.get(stage, its.within)
+    if not low <= value <= high or (its.whole and value != round(value)):
+        what = "a whole number" if its.whole else "a number"
+        within = f"from {low:g} to {high:g} {its.unit}".rstrip()
+        raise InputError(f"value: found {value:g}; {kind} in {stage} is {what} {within}")

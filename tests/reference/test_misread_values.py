@@ -1,0 +1,53 @@
+"""What a number would be, read otherwise, against conversions of textbooks.
+
+Fahrenheit and kelvin: BIPM, The International System of Units, 9th edition, and NIST SP 811, appendix B.8;
+mmHg: ISO 80000-4. Oxygen: Benson & Krause 1984 as tabled by USGS (15 °C, salinity 0, 1013.25 hPa:
+10.08 mg/L). Values from memory.
+"""
+
+import struct
+
+import pytest
+
+from rules.care.misread import Around, read_otherwise
+from rules.quantities import Quantity
+
+FRESH = Around(15.0, 0.0, 1013.25)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "sent", "as_what", "is_so", "within"),
+    [
+        (Quantity.TEMPERATURE, 68.0, "in °F", 20.0, 1e-9),
+        (Quantity.TEMPERATURE, 288.15, "in K", 15.0, 1e-9),
+        (Quantity.CONDUCTIVITY, 42_914.0, "in µS/cm", 42.914, 1e-9),
+        (Quantity.CONDUCTIVITY, 4.2914, "in S/m", 42.914, 1e-9),
+        (Quantity.AIR_PRESSURE, 101.325, "in kPa", 1013.25, 1e-9),
+        (Quantity.AIR_PRESSURE, 101_325.0, "in Pa", 1013.25, 1e-9),
+        (Quantity.AIR_PRESSURE, 300.0, "in mmHg", None, 0.0),
+        (Quantity.OXYGEN, 100.0, "in % of saturation", 10.08, 0.01),
+        (Quantity.OXYGEN_SATURATION, 10.08, "in mg/L", 100.0, 0.1),
+        (Quantity.OXYGEN, 312.5, "in µmol/L", 10.0, 0.001),
+    ],
+)
+def test_units(quantity, sent, as_what, is_so, within):
+    found = {it.as_what: it.value for it in read_otherwise(quantity, sent, FRESH)}
+    assert found.get(as_what) == (None if is_so is None else pytest.approx(is_so, abs=within))
+
+
+def test_the_other_orders_of_four_bytes():
+    """18.4 as IEEE 754 is 41 93 33 33."""
+    swapped = struct.unpack(">f", bytes.fromhex("33334193"))[0]
+    assert [(round(it.value, 4), it.as_what) for it in read_otherwise(Quantity.TEMPERATURE, swapped)] == [
+        (18.4, "with its words in the other order")
+    ]
+    turned = struct.unpack("<f", bytes.fromhex("41933333"))[0]
+    assert (18.4, "with its bytes in the other order") in [
+        (round(it.value, 4), it.as_what) for it in read_otherwise(Quantity.TEMPERATURE, turned)
+    ]
+
+
+def test_what_can_be_water_is_left_alone_and_what_cannot_be_known_is_not_guessed():
+    assert read_otherwise(Quantity.TEMPERATURE, 18.4) == ()
+    assert read_otherwise(Quantity.TEMPERATURE, float("nan")) == ()
+    assert [it.as_what for it in read_otherwise(Quantity.OXYGEN, 98.0)] == ["in µmol/L"]

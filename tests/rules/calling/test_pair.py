@@ -1,0 +1,286 @@
+"""Two watchers: the second is silent while the first does its work, and never when it does not.
+
+The world of the drawn stories: a rack, a broker that keeps what a watcher was away for, two watchers that are
+killed, cut off, or lose their routes. Bounds are the project's own promises (deploy/oncall.md).
+"""
+
+import json
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from rules.alarms.life_cycle import Priority
+from rules.calling.duty import Pair
+from rules.calling.escalation import Escalation
+from rules.calling.pair import OtherSays, Sent
+from rules.calling.records import Answer, CallKind, Reply
+from tests.rigs.examples import examples
+from tests.rules.calling.test_escalation import DUTY, MIN, NIGHT, word
+
+STEP, SIGN_MS = 5_000, 20_000
+MISSING = 2 * MIN
+REPEAT = DUTY.manners[Priority.CRITICAL].repeat_ms
+
+
+class Watcher:
+    """One of the two, with what a process has around the judgement: a file, a broker's session, routes."""
+
+    def __init__(self, name, other, at_ms, *, second):
+        self.name = name
+        self.duty = replace(DUTY, pair=Pair(other, second, MISSING), flood_calls=1000)
+        self.team = Escalation(self.duty, at_ms)
+        self.runs, self.linked, self.routes = True, True, True
+        self.queue, self.recent, self.made = [], [], []
+        self.take(self.team.link(True, at_ms))
+
+    def take(self, upshot):
+        for call in upshot.calls:
+            self.made.append(call)
+            if self.routes:
+                self.recent.append(call)
+        return upshot
+
+    def kill(self):
+        self.runs, self.kept = False, json.loads(json.dumps(self.team.snapshot()))
+
+    def start(self, at_ms):
+        self.team = Escalation.restore(self.kept, self.duty)
+        self.runs, self.recent = True, []  # what was sent before is forgotten
+        self.team.listen_anew(at_ms)
+        late = at_ms - self.team.clock_ms > 5 * MIN
+        self.take(self.team.resume(at_ms) if late else self.team.advance(at_ms))
+        self.take(self.team.link(False, at_ms))
+        if self.linked:
+            self.take(self.team.link(True, at_ms))
+
+    def link(self, up, at_ms):
+        self.linked = up
+        if self.runs:
+            self.take(self.team.link(up, at_ms))
+
+    def turn(self, at_ms):
+        if not self.runs:
+            return
+        while self.linked and self.queue:
+            self.take(self.queue.pop(0)(self.team, at_ms))
+        self.take(self.team.advance(at_ms))
+
+    def says(self, at_ms):
+        sent = [Sent(call.key, call.kind, call.priority, at_ms - call.at_ms) for call in self.recent]
+        return OtherSays(tuple(sent), self.team.stances())
+
+    @property
+    def able(self):
+        return self.runs and self.linked and self.routes
+
+
+class World:
+    def __init__(self):
+        self.now_ms = NIGHT
+        self.first = Watcher("desk", "attic", NIGHT, second=False)
+        self.second = Watcher("attic", "desk", NIGHT, second=True)
+        self.both = (self.first, self.second)
+        self.number, self.able = 0, {}
+
+    def rack(self, alarm="k1/temperature/high", **said):
+        self.number += 1
+        said = word(self.number, alarm, **({"at_ms": self.now_ms} | said))
+        for watcher in self.both:
+            watcher.queue.append(lambda team, at_ms: team.hear(said, at_ms))
+
+    def run(self, ms, check=lambda: None):
+        until_ms = self.now_ms + ms
+        while self.now_ms < until_ms:
+            self.now_ms += STEP
+            for watcher in self.both:
+                watcher.turn(self.now_ms)
+            if self.now_ms % SIGN_MS == 0 and all(w.runs and w.linked for w in self.both):
+                signs = [watcher.says(self.now_ms) for watcher in self.both]
+                self.second.take(self.second.team.other(signs[0], self.now_ms))
+                self.first.take(self.first.team.other(signs[1], self.now_ms))
+            check()
+
+    def calls(self, kind=CallKind.ALARM, key="north/"):
+        return sorted(
+            (call.at_ms, watcher.name, call.person)
+            for watcher in self.both for call in watcher.made
+            if call.kind is kind and call.key.startswith(key)
+        )  # fmt: skip
+
+    def of(self, watcher, since_ms=0):
+        return [when_ms for when_ms, name, _ in self.calls() if name == watcher.name and when_ms >= since_ms]
+
+
+def test_the_second_says_nothing_while_the_first_calls():
+    world = World()
+    world.rack()
+    world.run(40 * MIN)
+    assert len(world.of(world.first)) >= 8
+    assert not world.second.made
+
+
+def test_the_second_calls_from_where_it_stands_once_the_first_is_dead_and_says_so():
+    world = World()
+    world.rack()
+    world.run(17 * MIN)
+    world.first.kill()
+    died_ms = world.now_ms
+    world.run(6 * MIN)
+    calls = [call for call in world.calls() if call[1] == "attic"]
+    assert calls[0][0] - died_ms <= MISSING + SIGN_MS
+    assert calls[0][2] == "bo", "ada was called for a quarter of an hour"
+    quiet = world.second.team.problems()[-1]
+    assert (quiet.key, quiet.urgency) == ("desk/watcher_missing", Priority.MEDIUM)
+    world.first.start(world.now_ms)
+    world.run(SIGN_MS)
+    assert [problem.key for problem in world.second.team.problems()] == ["north/k1/temperature/high"]
+
+
+def test_an_alarm_that_the_dead_one_never_heard_is_called_in_time():
+    world = World()
+    world.run(MIN)
+    world.first.kill()
+    world.rack()
+    raised_ms = world.now_ms
+    world.run(5 * MIN)
+    assert world.of(world.second)[0] - raised_ms <= DUTY.gather_ms + MISSING
+
+
+def test_after_a_return_at_most_one_message_a_step_is_doubled():
+    world = World()
+    world.rack()
+    world.run(MIN)
+    world.first.kill()
+    world.run(12 * MIN)
+    world.first.start(world.now_ms)
+    back_ms = world.now_ms
+    world.run(30 * MIN)
+    assert len(world.of(world.second, back_ms)) <= 1
+    for person in ("ada", "bo", "cy"):
+        to = [when_ms for when_ms, name, whom in world.calls() if (name, whom) == ("desk", person)]
+        assert all(later - sooner >= 4 * MIN for sooner, later in pairwise(to))
+
+
+def test_a_first_one_that_lives_but_reaches_nobody_is_stood_in_for():
+    world = World()
+    world.first.routes = False
+    world.rack()
+    raised_ms = world.now_ms
+    world.run(20 * MIN)
+    calls = world.of(world.second)
+    assert calls[0] - raised_ms <= DUTY.gather_ms + MISSING + STEP
+    assert all(later - sooner <= REPEAT + MISSING for sooner, later in pairwise(calls))
+
+
+@pytest.mark.parametrize("to_first", [True, False])
+def test_what_people_answer_one_is_an_answer_to_the_other_once(to_first):
+    world = World()
+    world.rack()
+    world.run(MIN)
+    asked = world.first if to_first else world.second
+    asked.take(asked.team.answer(1, Answer(Reply.SEEN, "ada"), world.now_ms))
+    world.run(MIN)
+    assert [watcher.team.problems()[0].urgency for watcher in world.both] == [None, None]
+    world.first.kill()
+    world.run(20 * MIN)
+    assert not world.of(world.second), "it was seen, and is asked again after its time only"
+    assert world.second.team.problems()[0].answer == Answer(Reply.SEEN, "ada")
+
+
+def test_an_answer_about_an_older_problem_of_that_name_is_none():
+    world = World()
+    world.rack()
+    world.run(MIN)
+    world.first.team.answer(1, Answer(Reply.SEEN, "ada"), world.now_ms)
+    late = world.first.says(world.now_ms)
+    world.rack(trigger="returned", state="normal")
+    world.run(STEP)
+    world.rack(at_ms=world.now_ms)
+    world.second.turn(world.now_ms)
+    world.second.team.other(late, world.now_ms)
+    assert world.second.team.problems()[0].urgency is Priority.CRITICAL
+
+
+def test_without_a_pair_what_waited_is_sent():
+    world = World()
+    world.rack()
+    world.first.kill()
+    world.run(STEP + DUTY.gather_ms)
+    alone = Escalation.restore(world.second.team.snapshot(), DUTY)
+    assert [call.kind for call in alone.advance(world.now_ms + 1).calls] == [CallKind.ALARM]
+
+
+DEEDS = [
+    "kill 0", "kill 1", "start 0", "start 0", "start 1", "cut 0", "cut 1", "join 0", "join 1",
+    "mute 0", "loud 0", "rack raised", "rack worsened", "rack returned", "seen 0", "seen 1",
+]  # fmt: skip
+BOUND_MS = 2 * REPEAT + MISSING + DUTY.gather_ms + 2 * SIGN_MS
+"""Two repeats, the time after which the first is missing, gathering, and what a sign takes."""
+
+
+def do(world, deed):
+    """Let something happen to a watcher, or at the rack."""
+    what, _, whom = deed.partition(" ")
+    if what == "rack":
+        world.rack(trigger=whom, state="normal" if whom == "returned" else "unacknowledged")
+        return
+    watcher = world.both[int(whom)]
+    if what == "kill" and watcher.runs:
+        watcher.kill()
+    elif what == "start" and not watcher.runs:
+        watcher.start(world.now_ms)
+    elif what in ("cut", "join"):
+        watcher.link(what == "join", world.now_ms)
+    elif what in ("mute", "loud"):
+        watcher.routes = what == "loud"
+    elif what == "seen" and watcher.runs:
+        for problem in watcher.team.problems():
+            watcher.take(watcher.team.answer(problem.number, Answer(Reply.SEEN, "ada"), world.now_ms))
+
+
+def calls_everywhere(world):
+    """Return whether every watcher that lives knows of the alarm, which nobody has seen."""
+    known = [
+        [it for it in watcher.team.problems() if it.key.startswith("north/k1") and it.urgency]
+        for watcher in world.both
+        if watcher.runs
+    ]
+    return all(known)
+
+
+@settings(max_examples=examples(15), deadline=None)
+@example([("mute 0", 300)])
+@example([("kill 0", 300)])
+@example([("cut 0", 20), ("rack worsened", 300)])
+@given(st.lists(st.tuples(st.sampled_from(DEEDS), st.integers(1, 200)), max_size=8))
+def test_whatever_is_lost_no_critical_alarm_is_uncalled_for_longer_than_its_bound(story):
+    """Where one watcher hears and reaches people all the time, the first call and repeats come in time."""
+    world, able_ms, quiet_ms = World(), {"desk": NIGHT, "attic": NIGHT}, [NIGHT]
+
+    def check():
+        reached = [
+            call for watcher in world.both for call in watcher.recent if call.key.startswith("north/k1")
+        ]
+        for watcher in world.both:
+            if not watcher.able:
+                able_ms[watcher.name] = world.now_ms
+        if not calls_everywhere(world):
+            quiet_ms[0] = world.now_ms
+        newest_ms = max((call.at_ms for call in reached if call.kind is CallKind.ALARM), default=0)
+        waited_ms = world.now_ms - max(newest_ms, quiet_ms[0], min(able_ms.values()))
+        assert waited_ms <= BOUND_MS, f"nobody was called for {waited_ms / MIN:.1f} min"
+        quiet_ms[0] = max(quiet_ms[0], newest_ms)
+
+    for deed, steps in [("rack raised", 40), *story]:
+        do(world, deed)
+        world.run(steps * STEP, check)
+
+
+def test_a_promise_counts_by_the_clock_of_whoever_takes_it():
+    said = Answer(Reply.ON_MY_WAY, "ada", NIGHT + 20 * MIN)
+    left = said.counted_from(NIGHT)
+    assert left.until_ms == 20 * MIN
+    assert left.counted_from(-(NIGHT + 77)).until_ms == NIGHT + 77 + 20 * MIN
