@@ -59,7 +59,10 @@ class SharedRacks:
         except BaseException:
             rack.close()
             raise
-        self._racks[silent_s] = rack
+        if rack.is_as_new:
+            self._racks[silent_s] = rack
+        else:
+            rack.close()
         return came
 
     def close(self):

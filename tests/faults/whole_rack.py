@@ -40,6 +40,9 @@ SHIPPED_MORE = {
 }
 """What the shipped settings take longer than the rig's, by what was waited for; gathering comes on top."""
 
+AGAIN = "times within"
+"""In the reason of an alarm: what it tells of comes and goes."""
+
 SETTINGS = """\
 [rack]
 name = "{name}"
@@ -484,12 +487,17 @@ class WholeRack(Listener):
         """Take the fault away, and wait until no alarm stands and who was called was told."""
         self.line.faults, self.wireless.says = {}, self.wireless.sound
         self.line.celsius = {1: 15.0, 2: 16.0}
-        # A probe that was silent again and again is a low alarm for hours.
         self.watch.wait_for(
-            lambda: all(alarm.priority == "low" for alarm in self.standing()), "the end of every louder alarm"
+            lambda: all(it.priority == "low" or AGAIN in it.reason for it in self.standing()),
+            "the end of every louder alarm",
         )
         self.team.wait_for(lambda: not self.owed(), "the end of every call")
         time.sleep(0.6)  # the last word of the end may be under way
+
+    @property
+    def is_as_new(self):
+        """Whether nothing is told of what was lost again and again, which goes on for hours."""
+        return not any(AGAIN in alarm.reason for alarm in self.standing())
 
     def owed(self):
         return asked(self.folder / "oncall.sqlite", "SELECT count(*) FROM page WHERE fate = 'waiting'")[0][0]

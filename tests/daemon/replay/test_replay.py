@@ -87,7 +87,11 @@ def nights(tmp_path_factory):
     return {
         "settings": file,
         "chiller": live(
-            folder / "chiller.sqlite", simulated("chiller_night", hours=7), file, restarts=(0.43, 0.5, 0.51)
+            folder / "chiller.sqlite",
+            simulated("chiller_night", hours=7),
+            file,
+            restarts=(0.43, 0.5, 0.51),
+            turn_ms=120_000,
         ),
         "bad line": live(folder / "bad.sqlite", simulated("bad_line", hours=1.2), file),
         "probe in air": live(folder / "air.sqlite", simulated("probe_in_air", hours=2.2), file, keeper=False),
@@ -131,12 +135,18 @@ def _ms(text):
     return int(datetime.fromisoformat(text).timestamp() * 1000)
 
 
+@pytest.fixture(scope="module")
+def whole(nights):
+    """The inputs of a night, and what comes of them in one piece."""
+    items = list(journal_recording(nights["chiller"]).inputs())
+    return items, _judged(items)
+
+
 @settings(max_examples=examples(8), deadline=None)
 @given(data=st.data())
-def test_where_the_blocks_end_changes_nothing(nights, data):
+def test_where_the_blocks_end_changes_nothing(whole, data):
     """A journal cut into blocks at forty places, actions in between: the same events and flag counts."""
-    whole = _judged(list(journal_recording(nights["chiller"]).inputs()))
-    items = list(journal_recording(nights["chiller"]).inputs())
+    items, judged = whole
     cut = []
     for item in items:
         if isinstance(item, Readings):
@@ -146,7 +156,7 @@ def test_where_the_blocks_end_changes_nothing(nights, data):
         else:
             cut.append(item)
     assert len(cut) >= len(items)
-    assert _judged(cut) == whole
+    assert _judged(cut) == judged
 
 
 def _judged(items):
