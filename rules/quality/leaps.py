@@ -20,8 +20,13 @@ LAGS_MS: Final = 120_000
 """A probe that lags takes some polls for what no water does: each reading is compared with so many before it,
 as far back as that (project judgement)."""
 
-_BASE_OF: Final = 5
-"""What it leaps off is the median of so many readings: one may be stray without being a leap itself."""
+_NEWEST: Final = 5
+_BASE_OF: Final = 15
+"""What it leaps off is the median of the newest readings where these agree, else of more: a burst may be
+stray without being a leap each."""
+
+_SOON: Final = 4
+"""So many readings after a return tell by themselves what the next leap is off."""
 
 DRIFT_PER_HOUR: Final = 0.1
 """Meanwhile the water drifts, by so much of the greatest jump: to leap half of it to there ends the doubt."""
@@ -34,6 +39,9 @@ LOOSE: Final = 3
 LOOSE_MS: Final = 4 * HOUR_MS
 """A leap is told as a fault once it lasts, or is the third within hours: the probe is loose then until none
 has come for as long (project judgement)."""
+
+_OF_LOOSE: Final = 0.5
+"""A loose probe's leaps are looked for from that part of the greatest jump on (project judgement)."""
 
 WINDOW: Final = 20
 _MOST: Final = WINDOW // 2
@@ -178,7 +186,7 @@ class _Doubt:
         self._possible = settings.operator_range or settings.sensor_range
         self._now, self._floor = past, 0
         self._found = np.zeros((3, self._value.size), dtype=np.bool_)
-        self._at, self._start, self._earliest = self._leaps()
+        self._leaps_by: dict[float, tuple[Ints, Ints, Ints]] = {}
 
     def leapt(self) -> Leapt:
         """Return what was found of the new readings."""
@@ -190,16 +198,18 @@ class _Doubt:
         newest = tuple(self._time_ms[first:].tolist()), tuple(self._value[first:].tolist())
         return replace(self._now, time_ms=newest[0], value=newest[1])
 
-    def _leaps(self) -> tuple[Ints, Ints, Ints]:
+    def _leaps(self, jump: float) -> tuple[Ints, Ints, Ints]:
         """Return where readings leap, the newest reading that each leaps off, and the oldest looked at.
 
         From further back than the reading before, it takes two: a stray one is no base.
         """
-        at = self._apart()
+        at = self._apart(jump)
         if not at.size:
             return at, at, at
         start, earliest = np.full((2, at.size), -1)
-        fars = [self._far(at, lag) for lag in range(1, LOOKS_BACK + 2)]
+        if not at.size:
+            return at, start, earliest
+        fars = [self._far(at, lag, jump) for lag in range(1, LOOKS_BACK + 2)]
         for lag in range(LOOKS_BACK, 0, -1):
             far = fars[lag - 1] != 0
             if lag > 1:
@@ -208,24 +218,24 @@ class _Doubt:
             start[far], earliest[far] = at[far] - lag, at[far] - (lag + 1 if lag > 1 else 1)
         return at[start >= 0], start[start >= 0], earliest[start >= 0]
 
-    def _apart(self) -> Ints:
+    def _apart(self, jump: float) -> Ints:
         """Return the new readings that lie far from one of those shortly before."""
-        if self._value.max() - self._value.min() <= self._max_jump:
+        if self._value.max() - self._value.min() <= jump:
             return np.array([], dtype=np.int64)
         high, low, width = self._value.copy(), self._value.copy(), 1
         while width < LOOKS_BACK + 2:
             high[width:] = np.maximum(high[width:], high[:-width])
             low[width:] = np.minimum(low[width:], low[:-width])
             width *= 2
-        apart = np.flatnonzero(high - low > self._max_jump)
+        apart = np.flatnonzero(high - low > jump)
         return apart[apart >= self._known]
 
-    def _far(self, at: Ints, lag: int) -> Ints:
+    def _far(self, at: Ints, lag: int, jump: float) -> Ints:
         """Return whether readings are too far above (1) or below (-1) the one that is `lag` before."""
         before = np.maximum(at - lag, 0)
         off = self._value[at] - self._value[before]
         waits_h = (self._time_ms[at] - self._time_ms[before]) / HOUR_MS
-        far = np.abs(off) > self._max_jump + self._per_hour * waits_h
+        far = np.abs(off) > jump + self._per_hour * waits_h
         return np.where(far & (at >= lag), np.sign(off), 0.0).astype(np.int64)
 
     def follow(self) -> None:
@@ -242,7 +252,8 @@ class _Doubt:
             back_ms, was = int(self._time_ms[stop]), self._now
             near = abs(self._value[stop] - was.base) <= self._max_jump
             soon = near and back_ms - was.since_ms < TOLD_AFTER_MS
-            self._now = replace(was, since_ms=-1, far_ms=-1, back_ms=back_ms if soon else -1)
+            base = (was.base + float(self._value[stop])) / 2
+            self._now = replace(was, since_ms=-1, far_ms=-1, back_ms=back_ms if soon else -1, base=base)
             self._floor, position = stop, stop + 1
 
     def _begin(self, position: int) -> int:
@@ -266,18 +277,39 @@ class _Doubt:
         at, base = int(self._value.size), self._now.base
         if self._now.back_ms >= 0:
             soon = int(np.searchsorted(self._time_ms, self._now.back_ms + TOLD_AFTER_MS, side="right"))
+            soon = min(soon, self._floor + _SOON)
             far = np.abs(self._value[position:soon] - base) > self._max_jump
             if far.any():
                 return position + int(np.argmax(far)), base
             position = max(position, soon)
-        for place in range(int(np.searchsorted(self._at, position)), self._at.size):
-            if self._earliest[place] < self._floor:
-                continue
-            stop = int(self._start[place]) + 1
-            off = float(np.median(self._value[max(self._floor, stop - _BASE_OF) : stop]))
-            if self._possible.low <= off <= self._possible.high:
-                return int(self._at[place]), off
+        loose = int(np.searchsorted(self._time_ms, self._now.loose_until_ms, side="right"))
+        for jump, first, stop in (
+            (_OF_LOOSE * self._max_jump, position, loose),
+            (self._max_jump, max(position, loose), at),
+        ):
+            if first < stop and (found := self._first_leap(jump, first, stop)) is not None:
+                return found
         return at, base
+
+    def _first_leap(self, jump: float, position: int, stop: int) -> tuple[int, float] | None:
+        """Return the first leap before `stop`, and what it leaps off; None where none is.
+
+        What returns to where most were has not leapt: it was those between that were stray.
+        """
+        if jump not in self._leaps_by:
+            self._leaps_by[jump] = self._leaps(jump)
+        leaps, starts, earliest = self._leaps_by[jump]
+        for place in range(*np.searchsorted(leaps, [position, stop]).tolist()):
+            if earliest[place] < self._floor:
+                continue
+            base = starts[place] + 1
+            row = self._value[max(self._floor, base - _BASE_OF) : base]
+            newest = row[-_NEWEST:]
+            off = float(np.median(newest if np.ptp(newest) <= self._max_jump / 2 else row))
+            away = abs(self._value[leaps[place]] - off) > jump
+            if away and self._possible.low <= off <= self._possible.high:
+                return int(leaps[place]), off
+        return None
 
     def _note_loose(self, at: int) -> None:
         stop = int(np.searchsorted(self._time_ms, self._now.loose_until_ms, side="right"))
@@ -297,10 +329,12 @@ class _Doubt:
         far_ms = _last(np.abs(off) > self._max_jump / 4, time_ms, self._now.far_ms)
         self._now = replace(self._now, far_ms=int(far_ms[-1]))
         ends = time_ms - far_ms >= SETTLED_MS
+        ends |= (np.abs(off) <= self._max_jump / 2) & (time_ms - self._now.since_ms < TOLD_AFTER_MS)
         if self._agreed is not None:
             ends |= self._agreed[part]
         hours = (time_ms - self._now.since_ms) / HOUR_MS
-        near = np.abs(off) <= self._max_jump * (1.0 + DRIFT_PER_HOUR * hours)
+        young = np.minimum(0.5 + (time_ms - self._now.since_ms) / (2 * TOLD_AFTER_MS), 1.0)
+        near = np.abs(off) <= self._max_jump * (young + DRIFT_PER_HOUR * hours)
         at = np.flatnonzero(near) + part.start
         for lag in range(1, LOOKS_BACK + 1):
             before = np.maximum(at - lag, self._floor)

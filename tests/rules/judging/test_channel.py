@@ -31,13 +31,15 @@ def series(values, *, every=MINUTE, start=0):
     return Series(count, (start + count * every).astype(np.int64), value)
 
 
-def judge(values, tolerance=PROMPT, *, state=None, twin=None, every=MINUTE, start=0):
+def judge(values, tolerance=PROMPT, *, state=None, twin=None, every=MINUTE, start=0, noise=None):
     bounds = Bounds(
         tolerance, [(limit, float(limit.value)) for limit in limits_of(tolerance)] if tolerance else []
     )
     twin = None if twin is None else np.array(twin, dtype=np.float64)
     state = ChannelState() if state is None else state
-    return judge_channel(series(values, every=every, start=start), twin, state, bounds, QUALITY, crossing)
+    here = series(values, every=every, start=start)
+    usual = (lambda part: np.full(here.value[part].size, noise)) if noise is not None else None
+    return judge_channel(here, twin, state, bounds, QUALITY, crossing, noise=usual)
 
 
 def crossing(condition, level, priority, turn, evidence):
@@ -74,6 +76,17 @@ def test_on_the_limit_is_still_inside_and_the_deadband_must_be_left():
     assert edges(judge([18.0, 18.01, 17.9, 17.5, 17.49], tolerance)) == [
         (1, "high:advisory", True),
         (4, "high:advisory", False),
+    ]
+
+
+@pytest.mark.parametrize(("noise", "returns"), [(0.0, 1), (0.07, 1), (0.17, 2), (0.31, 3), (2.6, 4)])
+def test_the_noisier_a_channel_usually_is_the_further_inside_it_must_be_to_return(noise, returns):
+    """Four times its noise, which normal noise all but never exceeds; not under the deadband, and not over
+    four times that (project judgement). The readings lie 0.6, 1, 1.5 and 2.1 inside."""
+    tolerance = Tolerance(advisory=Band(12, 18), deadband=0.5, on_delay_ms=0, off_delay_ms=0, lead_time_ms=0)
+    assert edges(judge([18.3, 17.4, 17.0, 16.5, 15.9], tolerance, noise=noise)) == [
+        (0, "high:advisory", True),
+        (returns, "high:advisory", False),
     ]
 
 
