@@ -3,8 +3,11 @@
 It imports numpy and itself; time comes from the inputs.
 """
 
-RULES_VERSION = 6
+RULES_VERSION = 7
 """Raise it with every change after which the same inputs under the same plan give other flags or alarms."""
 
 TOLD_APART = 3
 """Since this version high-high and low-low are alarms of their own; before, `high` and `low` meant both."""
+
+ENTRIES_CHECKED = 7
+"""Since this version an entry of the logbook that cannot be is refused; before, any number was taken."""

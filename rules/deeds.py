@@ -8,7 +8,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from rules import TOLD_APART
+from rules import ENTRIES_CHECKED, TOLD_APART
 from rules.alarms.alarm import Hold, HoldKind
 from rules.alarms.book import AlarmBook
 from rules.alarms.event import Crossing
@@ -126,7 +126,8 @@ class Deeds:
         vessel = _one_of(_text(action, "vessel"), "vessel", self.rack.stages)
         kind = _one_of(_text(action, "what"), "what", LOG_KINDS)
         value = _number(action, "value", math.nan)
-        if "value" in action.body and not (kind == "bell_diameter" and value <= 0):
+        checked = action.rules >= ENTRIES_CHECKED and "value" in action.body
+        if checked and not (kind == "bell_diameter" and value <= 0):
             check_entry(kind, value, self.rack.stages[vessel].stage)
         if kind == "feed":
             self.rack.fed_ms[vessel] = action.at_ms

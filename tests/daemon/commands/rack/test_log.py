@@ -3,6 +3,11 @@
 import pytest
 
 from daemon.commands.cli import main
+from daemon.journal.inputs import CONFIGURE, RULES
+from daemon.replay.replay import replay
+from daemon.sources.journal import journal_recording
+from rules import ENTRIES_CHECKED
+from rules.readings import Action
 from tests.rigs.minute_rack import rack_in
 from tests.rules.test_deeds import rack as watched_rack
 
@@ -47,3 +52,21 @@ def test_what_cannot_be_is_refused_in_one_line(what, value, says):
     rack.do(1, "move_stage", vessel="k1", stage="ephyra")
     rack.do(2, "log", vessel="k1", what=what, value=value)
     assert rack.refusal == says
+
+
+@pytest.mark.parametrize(("rules", "refusals"), [(ENTRIES_CHECKED - 1, 0), (ENTRIES_CHECKED, 2)])
+def test_a_journal_is_replayed_by_what_was_taken_at_its_time(tmp_path, rules, refusals):
+    with rack_in(tmp_path) as rack:
+        rack.minutes(5)
+        plan = rack.journal.inputs.newest_action(CONFIGURE)
+        written = [{"what": "feed", "value": -5}, {"what": "bell_diameter", "value": 95}]
+        with rack.journal.transaction():
+            older = Action(rack.now_ms, CONFIGURE, "settings", plan.body | {RULES: rules})
+            for action in (
+                older,
+                *(Action(rack.now_ms, "log", "ada", {"vessel": "k1"} | it) for it in written),
+            ):
+                rack.journal.inputs.append_action(action)
+        rack.minutes(5)
+        again = replay(journal_recording(rack.settings.journal.path), [None])[0]
+    assert len(again.refused) == refusals, again.refused
