@@ -15,6 +15,7 @@ COMMANDS = {
     "run": ("install.run", "watch the rack until stopped"),
     "check": ("install.check", "say everything that is wrong with a settings file"),
     "status": ("rack.status", "show what every vessel is like now"),
+    "why": ("rack.why", "say why an alarm fired, or why a value is what it is"),
     "page": ("rack.page", "serve the rack's page: now, every vessel over time, the alarms"),
     "ack": ("rack.request", "say that you have seen an alarm"),
     "reset": ("rack.request", "let a latched alarm go"),

@@ -108,6 +108,28 @@ class History:
         """Return every event, oldest first, byte for byte as it was written down."""
         return [str(body) for (body,) in self._db.execute("SELECT body FROM event ORDER BY number")]
 
+    def events_of(self, alarm: str) -> list[AlarmEvent]:
+        """Return every event of an alarm, oldest first."""
+        rows = self._db.execute("SELECT body FROM event WHERE alarm = ? ORDER BY number", (alarm,))
+        return [alarm_event_from_json(json.loads(body)) for (body,) in rows]
+
+    def explained_by(self, alarm: str, from_ms: int, to_ms: int) -> list[str]:
+        """Return the alarms that were kept from people as part of another, between two moments."""
+        rows = self._db.execute(
+            "SELECT DISTINCT alarm FROM event WHERE at_ms BETWEEN ? AND ?"
+            " AND json_extract(body, '$.trigger') = 'suppressed' AND json_extract(body, '$.why') = ?",
+            (from_ms, to_ms, alarm),
+        )
+        return [str(name) for (name,) in rows]
+
+    def flags_of(self, channel: str, from_seq: int, upto_seq: int) -> dict[int, tuple[int, int]]:
+        """Return summary flag and single tests (packed) of the readings that do not pass, by their number."""
+        rows = self._db.execute(
+            "SELECT seq, summary, tests FROM flag WHERE channel = ? AND seq BETWEEN ? AND ?",
+            (channel, from_seq, upto_seq),
+        )
+        return {seq: (summary, tests) for seq, summary, tests in rows}
+
     def newest_event_of_each_alarm(self) -> list[AlarmEvent]:
         """Return the newest event of every alarm there ever was, but those that make no sense any more."""
         rows = self._db.execute("SELECT body, max(number) FROM event GROUP BY alarm ORDER BY max(number)")
