@@ -16,7 +16,7 @@ from rules.alarms.life_cycle import WORSE
 from rules.care.probe_care import Newest, ProbeCare
 from rules.errors import InputError, RulesError, none_such
 from rules.rack.channels import Channel
-from rules.rack.logbook import ENTRY_KINDS, check_entry
+from rules.rack.logbook import ENTRY_KINDS, check_entry, check_sample
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageStep, move
 from rules.rack.state import RackState, targets_of
@@ -128,8 +128,11 @@ class Deeds:
         value = _number(action, "value", math.nan)
         checked = action.rules >= ENTRIES_CHECKED and "value" in action.body
         if checked and not (kind == "bell_diameter" and value <= 0):
-            check_entry(kind, value, self.rack.stages[vessel].stage)
-        if kind == "feed":
+            low, high = _number(action, "low", value), _number(action, "high", value)
+            check_sample(value, _number(action, "n", 1.0), low, high)
+            for end in (low, high):
+                check_entry(kind, end, self.rack.stages[vessel].stage)
+        if kind == "feed" and "corrects" not in action.body:
             self.rack.fed_ms[vessel] = action.at_ms
         if kind == "bell_diameter":
             if not value > 0:

@@ -25,7 +25,7 @@ COMMANDS = {
     "back-in-service": ("rack.request", "put an alarm back"),
     "stage": ("rack.request", "move a vessel to another life stage"),
     "maintain": ("rack.request", "keep alarms quiet while you work on a vessel or bus"),
-    "log": ("rack.request", "write into the logbook of a vessel"),
+    "log": ("rack.log", "write into the logbook of a vessel"),
     "calibrate": ("rack.calibrate", "put a probe's calibration into force"),
     "measure": ("rack.measure", "write down what you measured by hand; it is compared with the probe"),
     "calibrations": ("rack.calibrate", "list the calibrations of every probe"),

@@ -46,8 +46,10 @@ def entry_of(seq: int, action: Action) -> Entry | None:
     """Return what an action writes down; None where it only does something."""
     if action.kind not in ("log", "hand_measurement"):
         return None
-    kind = action.body.get("what") if action.kind == "log" else action.kind
-    return Entry(seq, str(kind), action.at_ms, action.who, str(action.body.get("vessel")), action.body)
+    body, kind = action.body, action.body.get("what") if action.kind == "log" else action.kind
+    return Entry(
+        seq, str(kind), action.at_ms, action.who, str(body.get("vessel")), body, body.get("corrects")
+    )
 
 
 class History:
@@ -212,12 +214,15 @@ class History:
         )
         return [Entry(*row, json.loads(body), corrects) for *row, body, corrects in rows]  # type: ignore[call-arg]
 
-    def logbook(self, vessel: str, kinds: Sequence[str], at_most: int) -> list[Entry]:
-        """Return the newest entries of a vessel that are of some kinds, oldest first."""
+    def logbook(
+        self, vessel: str, kinds: Sequence[str], at_most: int = -1, between: tuple[int, int] = (0, 2**62)
+    ) -> list[Entry]:
+        """Return the newest entries of a vessel that are of some kinds, of a time, oldest first."""
         rows = self._db.execute(
             "SELECT seq, kind, at_ms, who, vessel, body, corrects FROM entry WHERE vessel = ?"
-            f" AND kind IN ({', '.join('?' * len(kinds))}) ORDER BY seq DESC LIMIT ?",
-            (vessel, *kinds, at_most),
+            f" AND kind IN ({', '.join('?' * len(kinds))}) AND at_ms BETWEEN ? AND ?"
+            " ORDER BY seq DESC LIMIT ?",
+            (vessel, *kinds, *between, at_most),
         ).fetchall()
         return [Entry(*row, json.loads(body), corrects) for *row, body, corrects in reversed(rows)]  # type: ignore[call-arg]
 

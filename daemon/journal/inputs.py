@@ -164,13 +164,13 @@ class Inputs:
         )
         return [_action(*row) for row in rows]
 
-    def asked_of(self, alarm: str, from_ms: int, to_ms: int) -> list[tuple[Action, str]]:
-        """Return what people asked for an alarm between two moments, each with its refusal (empty: done)."""
+    def asked_of(self, key: str, name: str, from_ms: int, to_ms: int) -> list[tuple[Action, str]]:
+        """Return what people asked between two moments about something, with refusals (empty: done)."""
         rows = self._db.execute(
             "SELECT at_ms, kind, who, body, ifnull(refusal, '') FROM action LEFT JOIN taken USING (seq)"
-            " WHERE at_ms BETWEEN ? AND ? AND json_valid(body) AND json_extract(body, '$.alarm') = ?"
+            " WHERE at_ms BETWEEN ? AND ? AND json_valid(body) AND json_extract(body, ?) = ?"
             " ORDER BY seq",
-            (from_ms, to_ms, alarm),
+            (from_ms, to_ms, f"$.{key}", name),
         )
         return [(_action(*row[:4]), str(row[4])) for row in rows]
 

@@ -192,7 +192,7 @@ class _Asking:
             None if untaken_ms is None else utc_ms(untaken_ms),
             tuple(
                 Asked(utc_ms(it.at_ms), it.kind, it.who, refusal)
-                for it, refusal in self.journal.inputs.asked_of(first.alarm, events[0].at_ms, end_ms)
+                for it, refusal in self.journal.inputs.asked_of("alarm", first.alarm, events[0].at_ms, end_ms)
             ),
             first.condition in moment.engine.plan.alarm_rules.latching,
         )
