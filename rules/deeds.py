@@ -8,7 +8,7 @@ from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from rules import SECOND_WORD, TOLD_APART
+from rules import ENTRIES_CHECKED, SECOND_WORD, TOLD_APART
 from rules.alarms.alarm import Hold, HoldKind
 from rules.alarms.book import AlarmBook
 from rules.alarms.event import Crossing
@@ -16,7 +16,7 @@ from rules.alarms.life_cycle import MILDER, WORSE, Priority
 from rules.care.probe_care import Newest, ProbeCare
 from rules.errors import InputError, RulesError, none_such
 from rules.rack.channels import Channel
-from rules.rack.logbook import ENTRY_KINDS, check_entry
+from rules.rack.logbook import ENTRY_KINDS, check_entry, check_sample
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageStep, move
 from rules.rack.state import RackState, targets_of
@@ -140,9 +140,13 @@ class Deeds:
         vessel = _one_of(_text(action, "vessel"), "vessel", self.rack.stages)
         kind = _one_of(_text(action, "what"), "what", LOG_KINDS)
         value = _number(action, "value", math.nan)
-        if "value" in action.body and not (kind == "bell_diameter" and value <= 0):
-            check_entry(kind, value, self.rack.stages[vessel].stage)
-        if kind == "feed":
+        checked = action.rules >= ENTRIES_CHECKED and "value" in action.body
+        if checked and not (kind == "bell_diameter" and value <= 0):
+            low, high = _number(action, "low", value), _number(action, "high", value)
+            check_sample(value, _number(action, "n", 1.0), low, high)
+            for end in (low, high):
+                check_entry(kind, end, self.rack.stages[vessel].stage)
+        if kind == "feed" and "corrects" not in action.body:
             self.rack.fed_ms[vessel] = action.at_ms
         if kind == "bell_diameter":
             if not value > 0:

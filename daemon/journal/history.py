@@ -46,8 +46,10 @@ def entry_of(seq: int, action: Action) -> Entry | None:
     """Return what an action writes down; None where it only does something."""
     if action.kind not in ("log", "hand_measurement"):
         return None
-    kind = action.body.get("what") if action.kind == "log" else action.kind
-    return Entry(seq, str(kind), action.at_ms, action.who, str(action.body.get("vessel")), action.body)
+    body, kind = action.body, action.body.get("what") if action.kind == "log" else action.kind
+    return Entry(
+        seq, str(kind), action.at_ms, action.who, str(body.get("vessel")), body, body.get("corrects")
+    )
 
 
 class History:
@@ -107,6 +109,28 @@ class History:
     def event_lines(self) -> list[str]:
         """Return every event, oldest first, byte for byte as it was written down."""
         return [str(body) for (body,) in self._db.execute("SELECT body FROM event ORDER BY number")]
+
+    def events_of(self, alarm: str) -> list[AlarmEvent]:
+        """Return every event of an alarm, oldest first."""
+        rows = self._db.execute("SELECT body FROM event WHERE alarm = ? ORDER BY number", (alarm,))
+        return [alarm_event_from_json(json.loads(body)) for (body,) in rows]
+
+    def explained_by(self, alarm: str, from_ms: int, to_ms: int) -> list[str]:
+        """Return the alarms that were kept from people as part of another, between two moments."""
+        rows = self._db.execute(
+            "SELECT DISTINCT alarm FROM event WHERE at_ms BETWEEN ? AND ?"
+            " AND json_extract(body, '$.trigger') = 'suppressed' AND json_extract(body, '$.why') = ?",
+            (from_ms, to_ms, alarm),
+        )
+        return [str(name) for (name,) in rows]
+
+    def flags_of(self, channel: str, from_seq: int, upto_seq: int) -> dict[int, tuple[int, int]]:
+        """Return summary flag and single tests (packed) of the readings that do not pass, by their number."""
+        rows = self._db.execute(
+            "SELECT seq, summary, tests FROM flag WHERE channel = ? AND seq BETWEEN ? AND ?",
+            (channel, from_seq, upto_seq),
+        )
+        return {seq: (summary, tests) for seq, summary, tests in rows}
 
     def newest_event_of_each_alarm(self) -> list[AlarmEvent]:
         """Return the newest event of every alarm there ever was, but those that make no sense any more."""
@@ -190,12 +214,15 @@ class History:
         )
         return [Entry(*row, json.loads(body), corrects) for *row, body, corrects in rows]  # type: ignore[call-arg]
 
-    def logbook(self, vessel: str, kinds: Sequence[str], at_most: int) -> list[Entry]:
-        """Return the newest entries of a vessel that are of some kinds, oldest first."""
+    def logbook(
+        self, vessel: str, kinds: Sequence[str], at_most: int = -1, between: tuple[int, int] = (0, 2**62)
+    ) -> list[Entry]:
+        """Return the newest entries of a vessel that are of some kinds, of a time, oldest first."""
         rows = self._db.execute(
             "SELECT seq, kind, at_ms, who, vessel, body, corrects FROM entry WHERE vessel = ?"
-            f" AND kind IN ({', '.join('?' * len(kinds))}) ORDER BY seq DESC LIMIT ?",
-            (vessel, *kinds, at_most),
+            f" AND kind IN ({', '.join('?' * len(kinds))}) AND at_ms BETWEEN ? AND ?"
+            " ORDER BY seq DESC LIMIT ?",
+            (vessel, *kinds, *between, at_most),
         ).fetchall()
         return [Entry(*row, json.loads(body), corrects) for *row, body, corrects in reversed(rows)]  # type: ignore[call-arg]
 

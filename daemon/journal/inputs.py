@@ -164,6 +164,16 @@ class Inputs:
         )
         return [_action(*row) for row in rows]
 
+    def asked_of(self, key: str, name: str, from_ms: int, to_ms: int) -> list[tuple[Action, str]]:
+        """Return what people asked between two moments about something, with refusals (empty: done)."""
+        rows = self._db.execute(
+            "SELECT at_ms, kind, who, body, ifnull(refusal, '') FROM action LEFT JOIN taken USING (seq)"
+            " WHERE at_ms BETWEEN ? AND ? AND json_valid(body) AND json_extract(body, ?) = ?"
+            " ORDER BY seq",
+            (from_ms, to_ms, f"$.{key}", name),
+        )
+        return [(_action(*row[:4]), str(row[4])) for row in rows]
+
     def newest_action(self, kind: str, upto_seq: int = 2**62) -> Action | None:
         """Return the newest action of a kind up to a number; None where there is none."""
         row = self._db.execute(

@@ -36,6 +36,17 @@ def read_toml(path: Path) -> dict[str, Any]:
     raise SettingsError([finding])
 
 
+def line_of(path: Path, table: str, key: str) -> int | None:
+    """Return the line of the file at `path` on which a table sets a key; None where it does not so."""
+    heading = ""
+    for number, line in enumerate(path.read_text("utf-8-sig", "replace").splitlines(), 1):
+        if line.startswith("["):
+            heading = line.partition("]")[0].strip("[ ")
+        elif heading == table and line.partition("=")[0].strip() == key:
+            return number
+    return None
+
+
 def _tables(path: Path, text: str) -> dict[str, Any]:
     """Return the tables in a text; a key of very many parts would keep the reader of TOML for ever."""
     text = text.replace("\r\n", "\n")

@@ -26,7 +26,7 @@ def channels_now(sight: Sight, watch: WatchState) -> list[ChannelNow]:
     alarms: dict[str, list[Alarm]] = {}
     for alarm in sight.engine.alarms():
         alarms.setdefault(alarm.channel, []).append(alarm)
-    around = _around(states)
+    around = around_in(states)
     return [
         _Looked(
             sight,
@@ -40,7 +40,7 @@ def channels_now(sight: Sight, watch: WatchState) -> list[ChannelNow]:
     ]
 
 
-def _around(states: list[watched.ChannelNow]) -> dict[str, Around]:
+def around_in(states: list[watched.ChannelNow]) -> dict[str, Around]:
     """Return for each vessel what is believed of it, and of the air."""
     known = {
         (it.channel.vessel, it.channel.quantity): it.value

@@ -12,6 +12,7 @@ from daemon.journal.history import entry_of
 from daemon.journal.inputs import CONFIGURE, NumberedReading, as_readings, judged_by
 from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message
+from daemon.watch.entries import unfit_entry
 from daemon.watch.intake import Intake
 from drivers.readings import RECEIPTS_OPEN, Reading, Receipt, Waited
 from rules import RULES_VERSION
@@ -281,7 +282,9 @@ class Watch:
         elif request.kind not in DEEDS:
             refusal = f"{request.kind[:40]!r}: nothing that people do; known are: {', '.join(DEEDS)}"
         else:
-            refusal = self._do(request.id, Action(at_ms, *asked))
+            refusal = unfit_entry(self._journal.history, asked, at_ms) or self._do(
+                request.id, Action(at_ms, *asked)
+            )
         log.info("request", what=request.kind, who=request.who, refusal=refusal or None, body=request.body)
         return refusal
 

@@ -32,6 +32,12 @@ _FOUND = {
 }
 """What a quality test says of a reading that does not pass it."""
 
+
+def findings(flag: int, tests: Sequence[int]) -> str:
+    """Say in words what the tests found that made a reading's flag; `tests` are by `QartodTest`."""
+    return ", ".join(_FOUND[test] for test in QartodTest if tests[test] == flag)
+
+
 SILENT, NEVER, UNKNOWN = "silent", "never read", "unknown"
 UNCHANGED = "not changed since, and nobody can tell whether it is frozen"
 BY_SETTINGS = "by settings, no probe for it"
@@ -119,7 +125,7 @@ class ChannelNow:
         flag = Flag(self.flag)
         if flag not in (Flag.SUSPECT, Flag.FAIL):
             return f"it needs {', '.join(self.channel.inputs)}" if self.lack else ""
-        return ", ".join(_FOUND[test] for test in QartodTest if self.tests[test] == flag)
+        return findings(flag, self.tests)
 
     @property
     def watched(self) -> Watched:

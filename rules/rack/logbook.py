@@ -32,6 +32,14 @@ ENTRY_KINDS: Mapping[str, EntryKind] = {
 """Every kind by its name."""
 
 
+def check_sample(value: float, n: float, low: float, high: float) -> None:
+    """Raise InputError where `value` is no mean of `n` animals between `low` and `high` (NaN: not given)."""
+    if n < 1 or n != round(n):
+        raise InputError(f"n: found {n:g}; expected how many were measured, a whole number from 1")
+    if low > value or high < value:
+        raise InputError(f"value: found {value:g}; a mean lies within its range, {low:g} to {high:g}")
+
+
 def check_entry(kind: str, value: float, stage: str) -> None:
     """Raise InputError, in a line for who wrote it, where a value is none of its kind in that stage."""
     its = ENTRY_KINDS[kind]

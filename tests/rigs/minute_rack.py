@@ -71,11 +71,11 @@ WELL = {"k1": 15.0, "k2": 16.0, "k3": 16.0}
 class MinuteRack:
     """The rack, with the lock and the beat of its watch."""
 
-    def __init__(self, folder):
+    def __init__(self, folder, more=""):
         path = folder / "bellwatch.toml"
         vessels = enumerate(("k1", "k2", "k3"), 1)
         probes = "\n".join(MULTI.format(vessel=name, unit_id=unit_id) for unit_id, name in vessels)
-        path.write_text(SETTINGS.format(folder=folder, probes=probes))
+        path.write_text(SETTINGS.format(folder=folder, probes=probes) + more)
         self.settings = load_settings(path)
         self.sole_writer = SoleWriter(self.settings.journal.path)
         self.journal = Journal(self.settings.journal.path, writable=True)
@@ -104,9 +104,9 @@ class MinuteRack:
 
 
 @contextmanager
-def rack_in(folder):
+def rack_in(folder, more=""):
     quiet()
-    made = MinuteRack(folder)
+    made = MinuteRack(folder, more)
     yield made
     made.journal.close()
     made.sole_writer.release()

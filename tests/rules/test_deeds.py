@@ -5,7 +5,7 @@ import math
 
 import pytest
 
-from rules import TOLD_APART
+from rules import ENTRIES_CHECKED, TOLD_APART
 from rules.alarms.book import AlarmRules
 from rules.alarms.life_cycle import Condition
 from rules.deeds import DEEDS, LOG_KINDS, MAINTENANCE_LIMIT_MS
@@ -113,9 +113,9 @@ def test_an_alarm_shelved_while_its_vessel_is_under_maintenance_stays_quiet_unti
     assert watched.states == {HIGH: "unacknowledged"}
 
 
-def before(watched, after_ms, kind, **body):
-    """Do what a journal of before high-high had an alarm of its own holds."""
-    action = Action(START_MS + after_ms, kind, "kim", body, rules=TOLD_APART - 1)
+def before(watched, after_ms, kind, rules=TOLD_APART - 1, **body):
+    """Do what a journal holds of before a version of the rules, first that in which high-high has a name."""
+    action = Action(START_MS + after_ms, kind, "kim", body, rules=rules)
     return watched._said(watched.engine.act(action))
 
 
@@ -329,3 +329,19 @@ def test_after_maintenance_water_on_the_very_limit_is_inside_and_past_it_is_not(
         watched.read(2, 1, value)
         watched.do(3, "end_maintenance", target="vessel/k1")
         assert watched.notices[-1].details["outside"] == outside
+
+
+def test_an_entry_that_older_rules_took_is_folded_as_it_was():
+    """Before entries were checked any number went in; today's are refused (see `rules.ENTRIES_CHECKED`)."""
+    watched = rack()
+    watched.do(1, "move_stage", vessel="k1", stage="ephyra")
+    older = ENTRIES_CHECKED - 1
+    before(watched, 2, "log", rules=older, vessel="k1", what="bell_diameter", value=95)
+    assert (watched.refusal, [it.kind for it in watched.notices]) == ("", ["stage review"])
+    before(watched, 3, "log", rules=older, vessel="k1", what="feed", value=-5)
+    assert watched.engine._rack.fed_ms == {"k1": START_MS + 3}
+    before(watched, 4, "log", rules=older, vessel="k1", what="bell_diameter", value=-1)
+    assert watched.refusal == "value: a bell diameter needs one, in millimetres, above 0"
+    watched.do(5, "log", vessel="k1", what="feed", value=-5)
+    assert watched.refusal == "value: found -5; feed in ephyra is a number from 0 to 100000 mL"
+    assert watched.engine._rack.fed_ms == {"k1": START_MS + 3}

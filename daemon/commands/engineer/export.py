@@ -9,6 +9,7 @@ from daemon.commands.engineer.progress import shown
 from daemon.commands.options import add_journal, journal_path, needing
 from daemon.errors import SourceError
 from daemon.export.csv import RowWriter, csv_writer
+from daemon.export.logbook import write_logbook
 from daemon.export.rows import COLUMNS, Selection, bounds, rows, selected_sources
 from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
@@ -25,6 +26,7 @@ def export_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--to", help="moment to stop before, ISO 8601; UTC if it has no offset")
     parser.add_argument("--vessel", action="append", default=[], help="only this vessel; may be repeated")
     parser.add_argument("--flags", action="store_true", help="write quality flags beside the values")
+    parser.add_argument("--logbook", action="store_true", help="write the logbook (CSV) in place of readings")
     parser.set_defaults(command=_export)
 
 
@@ -32,6 +34,11 @@ def _export(options: argparse.Namespace) -> int:
     path = options.journal or journal_path(options.settings)
     selection = Selection(_moment(options.since), _moment(options.to), options.vessel)
     with closing(Journal(path, writable=False)) as journal:
+        if options.logbook:
+            between_ms = (selection.from_ms or 0, selection.to_ms or 2**62)
+            count = write_logbook(journal, options.vessel, between_ms, options.file)
+            print(f"{options.file}: {count} entries")
+            return 0
         count = export(journal, selection, options.file, flags=options.flags)
     print(f"{options.file}: {count} readings")
     return 0

@@ -1,46 +1,132 @@
-"""`bellwatch log VESSEL`: the newest entries of a vessel's logbook, read back."""
+"""`bellwatch log`: a vessel's logbook, written and read back."""
 
 import argparse
+from collections.abc import Iterator
 from contextlib import closing
-from datetime import datetime
+from datetime import UTC, datetime
+from statistics import fmean
 from zoneinfo import ZoneInfo
 
 from daemon.check.load import load_settings
-from daemon.errors import JournalError
+from daemon.commands.rack.request import add_request, ask
+from daemon.errors import JournalError, RequestError
 from daemon.journal.history import Entry
 from daemon.journal.journal import Journal
-from daemon.words import amount, label
+from daemon.settings.rack import Settings
+from daemon.tables.values import number, utc_ms
+from daemon.words import amount, label, length_of_time
 from rules.quantities import Quantity
 from rules.rack.logbook import ENTRY_KINDS
 
 READ_BACK = 40
-HAND = "hand_measurement"
+HAND, MAINTENANCE = "hand_measurement", "maintenance"
+ALL_KINDS = (*ENTRY_KINDS, HAND, MAINTENANCE)
 
 
-def read_back(options: argparse.Namespace) -> int:
-    """Print the newest entries, the newest last; JournalError where the rack has no such vessel."""
+def log_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `log`."""
+    add = parser.add_argument
+    add("vessel")
+    add("what", choices=tuple(ENTRY_KINDS), nargs="?", help="without it: read back the newest entries")
+    add("value", type=number, nargs="*", help="such as a diameter in mm; of several, mean and range")
+    add("--n", type=number, help="how many a mean is of")
+    add("--range", type=number, nargs=2, metavar=("LOW", "HIGH"), help="the smallest and the largest of them")
+    add("--note", default="", help="in words")
+    add("--corrects", type=int, metavar="NUMBER", help="the entry that this one puts right; both are kept")
+    add("--another", action="store_true", help="it is not what somebody else has just written down")
+    add("--kind", choices=ALL_KINDS, help="read back only these")
+    add("--from", dest="since", type=_moment, help="read back from here, ISO 8601; UTC if it has no offset")
+    add("--to", type=_moment, help="read back up to here")
+    add_request(parser, _log)
+    parser.set_defaults(who="")
+
+
+def _log(options: argparse.Namespace) -> int:
     settings = load_settings(options.settings)
-    if options.vessel not in settings.vessels:
-        known = ", ".join(sorted(settings.vessels))
-        raise JournalError(f"vessel: {options.vessel} is none of this rack; known are: {known}")
-    zone = ZoneInfo(settings.rack.time_zone)
-    with closing(Journal(settings.journal.path, writable=False)) as journal:
-        dating = journal.state.dating()
-        entries = journal.history.logbook(options.vessel, (*ENTRY_KINDS, HAND), READ_BACK)
-    for entry in entries:
-        when = datetime.fromtimestamp(dating.utc_ms(entry.at_ms) / 1000, zone)
-        print(f"{when:%Y-%m-%d %H:%M}  {entry.kind}  {_said(entry)}by {entry.who}")
-    if not entries:
-        print(f"{options.vessel}: nothing is written down yet")
+    if options.what is None:
+        lines = list(entry_lines(settings, options.vessel, options.kind, (options.since, options.to)))
+        print(*lines or [f"{options.vessel}: nothing is written down yet"], sep="\n")
+        return 0
+    options.who = _who(options.who, settings.rack.people)
+    ask(options, "log", _body(options))
+    print(f"{options.vessel}: {options.what} written down")
     return 0
 
 
+def _moment(text: str) -> int:
+    try:
+        return utc_ms(text, UTC)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"{error}; expected such as 2026-08-14T12:00") from None
+
+
+def _who(given: str, people: tuple[str, ...]) -> str:
+    """Return who writes: one of the settings' people, and never the user under which the command runs."""
+    if people and given not in people:
+        raise RequestError(f"who: found {given or 'nobody'}; --who is one of {', '.join(people)}")
+    if not given:
+        raise RequestError('who: --who is missing; people = ["Ada", "Kim"] under [rack] says who may write')
+    return given
+
+
+def _body(options: argparse.Namespace) -> dict[str, object]:
+    values = options.value
+    if not values and (options.n is not None or options.range):
+        raise RequestError("value: --n and --range are about a mean; give it, or all that you measured")
+    body = {"vessel": options.vessel, "what": options.what, "note": options.note}
+    if len(values) > 1:
+        body |= {"value": fmean(values), "n": len(values), "low": min(values), "high": max(values)}
+    elif values:
+        body["value"] = values[0]
+    body |= {"n": options.n} if options.n is not None else {}
+    body |= dict(zip(("low", "high"), options.range, strict=True)) if options.range else {}
+    body |= {"corrects": options.corrects} if options.corrects is not None else {}
+    return body | ({"another": True} if options.another else {})
+
+
+def entry_lines(
+    settings: Settings,
+    vessel: str,
+    kind: str | None = None,
+    between: tuple[int | None, int | None] = (None, None),
+    at_most: int = READ_BACK,
+) -> Iterator[str]:
+    """Give the newest entries, the newest last; JournalError where the rack has no such vessel."""
+    if vessel not in settings.vessels:
+        known = ", ".join(sorted(settings.vessels))
+        raise JournalError(f"vessel: {vessel} is none of this rack; known are: {known}")
+    zone, kinds = ZoneInfo(settings.rack.time_zone), (kind,) if kind else ALL_KINDS
+    with closing(Journal(settings.journal.path, writable=False)) as journal:
+        dating = journal.state.dating()
+        first, last = (None if it is None else dating.axis_ms(it) for it in between)
+        ends = (0 if first is None else first, 2**62 if last is None else last)
+        entries = journal.history.logbook(vessel, kinds, -1, ends)
+        asked = journal.inputs.asked_of("target", f"vessel/{vessel}", *ends)
+    worked = [
+        Entry(0, MAINTENANCE, it.at_ms, it.who, vessel, it.body)
+        for it, refusal in asked
+        if not refusal and MAINTENANCE in kinds
+    ]
+    corrected = {it.corrects: it.seq for it in entries}
+    for entry in sorted([*entries, *worked], key=lambda it: it.at_ms)[-at_most:]:
+        when = datetime.fromtimestamp(dating.utc_ms(entry.at_ms) / 1000, zone)
+        number = f"{entry.seq}" if entry.seq else "-"
+        right = f", corrects {entry.corrects}" if entry.corrects else ""
+        right += f", corrected by {corrected[entry.seq]}" if entry.seq in corrected else ""
+        yield f"{number}  {when:%Y-%m-%d %H:%M}  {entry.kind}  {_said(entry)}by {entry.who}{right}"
+
+
 def _said(entry: Entry) -> str:
-    value, note = entry.body.get("value"), entry.body.get("note")
-    text = ""
+    body, text = entry.body, ""
+    value, note = body.get("value"), body.get("note") or body.get("why")
     if value is not None and entry.kind == HAND:
-        quantity = Quantity(entry.body["quantity"])
+        quantity = Quantity(body["quantity"])
         text = f"{label(quantity)} {amount(value, quantity)}  "
     elif value is not None:
-        text = f"{value:g} {ENTRY_KINDS[entry.kind].unit}".rstrip() + "  "
+        text = f"{value:g} {ENTRY_KINDS[entry.kind].unit}".rstrip()
+        text += f" (mean of {body['n']:g})" if body.get("n", 1) > 1 else ""
+        text += f", {body['low']:g} to {body['high']:g}" if "low" in body and "high" in body else ""
+        text += "  "
+    elif entry.kind == MAINTENANCE:
+        text = f"for {length_of_time(body['for_s'])}  " if "for_s" in body else "over  "
     return text + (f"{note}  " if note else "")

@@ -8,7 +8,6 @@ from typing import Any
 from daemon.commands.options import add_settings, add_who, duration_s, journal_path
 from daemon.errors import RequestError
 from daemon.journal.asking import ask_daemon
-from daemon.tables.values import number
 
 
 def add_request(parser: argparse.ArgumentParser, command: Callable[[argparse.Namespace], int]) -> None:
@@ -79,25 +78,6 @@ def stage_arguments(parser: argparse.ArgumentParser) -> None:
     )
     keys = ("vessel", "stage", "over_s")
     add_request(parser, partial(ask_for, kind="move_stage", done="{vessel}: now {stage}", keys=keys))
-
-
-def log_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of `log`."""
-    from rules.deeds import LOG_KINDS  # noqa: PLC0415  (it takes long to load, and who acknowledges waits)
-
-    parser.add_argument("vessel")
-    parser.add_argument("what", choices=LOG_KINDS, nargs="?", help="without it: read back the newest entries")
-    parser.add_argument("value", type=number, nargs="?", help="a number, such as a bell diameter in mm")
-    parser.add_argument("--note", default="", help="in words")
-    keys = ("vessel", "what", "note", "value")
-    write = partial(ask_for, kind="log", done="{vessel}: {what} written down", keys=keys)
-    add_request(parser, lambda options: write(options) if options.what else _read_back(options))
-
-
-def _read_back(options: argparse.Namespace) -> int:
-    from daemon.commands.rack.log import read_back  # noqa: PLC0415  (it takes long to load)
-
-    return read_back(options)
 
 
 def maintain_arguments(parser: argparse.ArgumentParser) -> None:

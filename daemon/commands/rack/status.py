@@ -10,6 +10,7 @@ from rich.text import Text
 from daemon.check.load import load_settings
 from daemon.commands.options import add_settings, stopped_by_signals
 from daemon.commands.rack.lines import shows_utf8
+from daemon.commands.rack.log import entry_lines
 from daemon.commands.rack.rack_text import rack_lines
 from daemon.errors import JournalError
 from daemon.settings.rack import Settings
@@ -19,6 +20,7 @@ from daemon.view.reader import JournalView
 
 NARROWEST, WIDEST = 60, 200
 REDRAWN_EVERY_S = 5.0
+LAST_ENTRIES = 5
 
 EXIT_STATUS = {
     Overall.WELL: 0,
@@ -69,6 +71,8 @@ def status_command(
         console.out(rack_json(rack), highlight=False)
     else:
         show_rack(rack, console, alone=vessel is not None)
+        for line in entry_lines(settings, vessel, at_most=LAST_ENTRIES) if vessel else ():
+            console.print(f"  logbook {line}", highlight=False, soft_wrap=True)
     return EXIT_STATUS[rack.overall]
 
 

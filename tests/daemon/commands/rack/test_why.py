@@ -1,0 +1,119 @@
+"""`bellwatch why`, beside the watch of a rack with an invented night: all is out of a real journal."""
+
+import pytest
+
+from daemon.commands.cli import main
+from daemon.journal.inputs import CONFIGURE, RULES
+from rules import RULES_VERSION
+from rules.readings import Action
+from tests.rigs.minute_rack import rack_in
+
+KEYS = """
+[stages.juvenile.temperature]
+# what our medusae bear
+advisory_high_c = 17.5
+"""
+
+
+@pytest.fixture(scope="module")
+def rack(tmp_path_factory):
+    """A ramp in k1, then a thermometer that sends °F; k2 over a limit of the file, then well; k3 silent."""
+    with rack_in(tmp_path_factory.mktemp("rack"), KEYS) as made:
+        made.minutes(30)
+        made.ask("move_stage", vessel="k1", stage="polyp", over_s=7200)
+        made.minutes(30, k2=18.0)
+        made.ask("acknowledge", alarm="k2/temperature/high")
+        made.ask("acknowledge", alarm="k2/temperature/high")
+        made.minutes(40, k1=22.0, k2=16.0, k3=None)
+        made.minutes(15, k1=65.16)
+        yield made
+
+
+@pytest.fixture
+def said(rack, capsys):
+    def why(about, status=0):
+        before = rack.journal.place()
+        assert (
+            main(["why", about, "--settings", str(rack.settings.journal.path.parent / "bellwatch.toml")])
+            == status
+        )
+        assert rack.journal.place() == before
+        return "".join(capsys.readouterr())
+
+    return why
+
+
+def test_an_alarm_by_a_key_of_the_file_that_is_over(rack, said):
+    text = said("k2/temperature/high")
+    file = rack.settings.journal.path.parent / "bellwatch.toml"
+    line = file.read_text().splitlines().index("advisory_high_c = 17.5") + 1
+    assert (
+        f"high 17.50 °C, after 2 min; stages.juvenile.temperature.advisory_high_c in {file}, line {line}"
+        in text
+    )
+    assert "raised: k2 temperature high 18.00 °C, limit 17.50 °C" in text
+    assert "began 2026-08-15 02:31:00, raised 2 min later; cause: k2/temperature/up" in text
+    assert (
+        "  2026-08-15 02:31:00  sent 18.00  18.00 °C  suspect: a spike, changes faster than water does\n"
+        in text
+    )
+    assert "  2026-08-15 02:32:00  sent 18.00  18.00 °C  pass\n" in text
+    assert "  2026-08-15 03:00:00  acknowledge by ada, done\n" in text
+    assert "acknowledge by ada, refused: an alarm that is acknowledged cannot be acknowledged" in text
+    assert "What ends it: it ended at 2026-08-15 03:0" in text
+    assert "on call now: no process is heard" in text
+    assert f"Judged by rules {RULES_VERSION} ({RULES_VERSION} since 2026-08-15 02:00:00;" in text
+
+
+def test_a_built_in_limit_that_a_ramp_had_moved(said):
+    """33 of 120 minutes from the ephyra's built-in 18 °C to the polyp's 21: 18.825, worked by hand."""
+    text = said("k1/temperature/high")
+    raised = next(line for line in text.splitlines() if " raised: " in line or " suppressed: " in line)
+    assert "limit" in raised
+    assert "stage polyp since 2026-08-15 02:30:00 by ada; limits on their way from ephyra, 28 % done" in text
+    assert "until 2026-08-15 04:30:00" in text
+    assert "high 18.82 °C, after 2 min; built-in for polyp\n" in text
+    assert "k1/temperature/high  at 2026-08-15 03:03:00" in text
+
+
+def test_a_probe_fault_says_what_it_would_be_read_otherwise(said):
+    text = said("k1/temperature/probe_fault")
+    assert "sent 65.16  65.16 °C  fail: no water can be so" in text
+    assert "probe fault, after 60 s; built-in for polyp" in text
+    assert "the newest that failed would be 18.42 °C if sent in °F" in text
+    assert "What ends it: sound readings for 5 min" in text
+
+
+def test_what_nobody_watched_shows_each_danger_that_was_hidden(said):
+    text = said("probe/k3-multi/unwatched")
+    assert "k3/salinity, from conductivity by k3-multi: k3-multi is silent\n" in text
+    assert "it explains k3/temperature/silent, k3/conductivity/silent, k3/oxygen/silent" in text
+    assert "sent 40.00  31.54  pass" in text
+
+
+def test_a_value_that_is_not_believed_and_one_that_wants_its_input(said):
+    text = said("k1/temperature")
+    assert "k1/temperature, from temperature by k1-multi: no water can be so" in text
+    assert "would be 18.42 °C if sent in °F" in text
+    assert "missing: it needs k1/temperature" in said("k1/salinity")
+
+
+def test_a_name_that_is_none_gets_one_line(said):
+    assert said("k2/temprature", 2).startswith(
+        "about: there is no k2/temprature; did you mean k2/temperature?"
+    )
+    assert said("k9/temperature", 2).count("\n") == 1
+
+
+def test_the_rules_that_judged_then_are_named_and_where_they_changed(tmp_path, capsys):
+    with rack_in(tmp_path) as rack:
+        rack.minutes(3)
+        plan = rack.journal.inputs.newest_action(CONFIGURE)
+        with rack.journal.transaction():
+            older = Action(rack.now_ms, CONFIGURE, "settings", plan.body | {RULES: 5})
+            rack.journal.inputs.append_action(older)
+        rack.minutes(2)
+        assert main(["why", "k1/temperature", "--settings", str(tmp_path / "bellwatch.toml")]) == 0
+    now = RULES_VERSION
+    by = f"({now} since 2026-08-15 02:00:00, 5 since 2026-08-15 02:03:00; today's are {now})"
+    assert f"Judged by rules 5 {by}" in capsys.readouterr().out
