@@ -16,7 +16,7 @@ from rules.alarms.life_cycle import WORSE
 from rules.care.probe_care import Newest, ProbeCare
 from rules.errors import InputError, RulesError, none_such
 from rules.rack.channels import Channel
-from rules.rack.plan import RackPlan
+from rules.rack.plan import RACK_WIDE, RackPlan
 from rules.rack.stage_plan import StageStep, move
 from rules.rack.state import RackState, targets_of
 from rules.readings import Action, Notice
@@ -33,6 +33,7 @@ BELL_DIAMETER_MM = 10.0
 LARGEST = 1e12
 """No number that somebody gives here is larger; it also keeps out what is not a number."""
 
+DRILL = "drill"
 LOG_KINDS = ("note", "count", "bell_diameter", "feed", "water_change", "deaths")
 
 
@@ -142,6 +143,10 @@ class Deeds:
         """Compare what somebody measured by hand with the probes."""
         self.notices += self.care.hand_measurement(action, self.plan, self.channels, self.newest)
 
+    def drill(self, action: Action) -> None:
+        """Ask whoever calls people to practise: nothing is wrong, and no alarm is touched."""
+        self.notices.append(Notice(DRILL, action.at_ms, RACK_WIDE, {"who": _who(action)}))
+
     def _each(self, action: Action, deed: Callable[[str], None]) -> None:
         """Do it to the alarm that is meant; before high-high had a name, `high` meant whichever stood."""
         channel, _, condition = _text(action, "alarm").rpartition("/")
@@ -191,6 +196,7 @@ DEEDS: dict[str, Callable[[Deeds, Action], None]] = {
     "log": Deeds.log,
     "calibrate": Deeds.calibrate,
     "hand_measurement": Deeds.hand_measurement,
+    "drill": Deeds.drill,
 }
 """Every kind of action, and what it does."""
 

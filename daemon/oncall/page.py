@@ -71,7 +71,7 @@ class AnswerPage:
         if reply not in list(Reply):
             return "This page does not know that answer."
         store.reached(link.person, self.now_ms())
-        answer = Answer(Reply(reply), link.person, until_ms)
+        answer = Answer(Reply(reply), link.person, until_ms, by_link=True)
         asked = [(number, store.ask(number, answer)) for number in link.problems]
         refusals = [
             awaited(lambda request=request: store.answer_to(request), ANSWER_WITHIN_S)  # type: ignore[misc]
@@ -132,6 +132,8 @@ def _stamp(problems: list[Problem]) -> str:
 
 
 def _title(link: Link, problems: list[Problem], reached_ms: int | None) -> str:
+    if problems and all(problem.is_drill for problem in problems):
+        return "A drill, no alarm: answer it as if it were one"
     if link.problems:
         return f"{len(problems)} to answer for" if problems else "It is over: nothing of this stands now"
     asked = "It came through." if reached_ms else "Can you read this on your phone?"

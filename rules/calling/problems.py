@@ -131,6 +131,11 @@ class Problem:
         return max((worst for (its, worst), n in self._tally.items() if n and its is stand), default=None)
 
     @property
+    def is_drill(self) -> bool:
+        """Return whether it is invented: what anything real joins is real."""
+        return all(member.word.is_drill for member in self.members.values())
+
+    @property
     def open(self) -> bool:
         """Return whether any of its alarms still stands."""
         return any(n and stand is not Stand.OVER for (stand, _), n in self._tally.items())
