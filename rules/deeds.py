@@ -5,20 +5,24 @@ A deed that cannot be done raises AlarmError or InputError with one line for the
 
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 from rules import TOLD_APART
-from rules.alarms.alarm import Hold, HoldKind
+from rules.alarms.alarm import Alarm, Hold, HoldKind
 from rules.alarms.book import AlarmBook
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import WORSE
 from rules.care.probe_care import Newest, ProbeCare
 from rules.errors import InputError, RulesError, none_such
+from rules.quantities import Quantity
 from rules.rack.channels import Channel
+from rules.rack.limits import Limit, limits_of
 from rules.rack.plan import RACK_WIDE, RackPlan
-from rules.rack.stage_plan import StageStep, move
+from rules.rack.stage_plan import StageNow, StageStep, move
 from rules.rack.state import RackState, targets_of
+from rules.rack.tolerance import Tolerance
 from rules.readings import Action, Notice
 
 MAINTENANCE_LIMIT_MS = 24 * 3_600_000
@@ -99,6 +103,7 @@ class Deeds:
             raise InputError(f"over_s: found {ramp_ms / 1000:g}; expected from 0 s to {days:g} days")
         step = StageStep(action.at_ms, stage, ramp_ms)
         self.rack.stages[vessel] = move(self.rack.stages[vessel], step)
+        end_shelves(self.book, self.plan, vessel, self.rack.stages[vessel], action.at_ms)
 
     def begin_maintenance(self, action: Action) -> None:
         """Suppress the alarms of a vessel or a bus for a bounded time."""
@@ -108,8 +113,11 @@ class Deeds:
         until_ms = action.at_ms + _duration_ms(action, MAINTENANCE_LIMIT_MS)
         hold = Hold(_who(action), _text(action, "why"), until_ms)
         self.rack.maintenance[target] = hold
-        self.book.suppress_for_maintenance(
-            lambda alarm: target in targets_of(alarm.vessel, alarm.bus), hold, action.at_ms
+        self.book.hold_all(
+            lambda alarm: target in targets_of(alarm.vessel, alarm.bus),
+            HoldKind.MAINTENANCE,
+            hold,
+            action.at_ms,
         )
 
     def end_maintenance(self, action: Action) -> None:
@@ -181,6 +189,35 @@ def finish_maintenance(book: AlarmBook, rack: RackState, target: str, action: Ac
     for alarm in sorted(book, key=lambda alarm: -alarm.priority):
         if HoldKind.MAINTENANCE in alarm.holds and rack.maintenance_of(alarm.vessel, alarm.bus) is None:
             book.release(alarm.name, HoldKind.MAINTENANCE, action.at_ms, action.who)
+
+
+def end_shelves(book: AlarmBook, plan: RackPlan, vessel: str, now: StageNow, at_ms: int) -> None:
+    """Let each shelf whose limit a stage move has changed end when the water has been judged by the new one.
+
+    So it does not cover what nobody thought of, nor does the move itself call anybody.
+    """
+    by_stage = plan.tolerances_of(vessel)
+    was = by_stage.get(now.before.stage, {}) if now.before else {}
+    for alarm in book:
+        shelf = alarm.holds.get(HoldKind.SHELF)
+        if shelf is None or alarm.vessel != vessel:
+            continue
+        old, new = (_limits_of(stage, alarm) for stage in (was, by_stage.get(now.stage, {})))
+        if [limit.value for limit in old] != [limit.value for limit in new]:
+            ends_ms = at_ms + max((limit.delays_ms[0] for limit in new), default=0)
+            shorter = replace(shelf, until_ms=min(shelf.until_ms or ends_ms, ends_ms))
+            book.hold_all(partial(_is_named, alarm.name), HoldKind.SHELF, shorter, at_ms)
+
+
+def _is_named(name: str, alarm: Alarm) -> bool:
+    return alarm.name == name
+
+
+def _limits_of(tolerances: Mapping[Quantity, Tolerance], alarm: Alarm) -> list[Limit]:
+    """Return the limits of a stage that raise an alarm."""
+    name = f"{alarm.channel}/".removeprefix(f"{alarm.vessel}/")
+    found = [its for quantity, its in tolerances.items() if name.startswith(f"{quantity}/")]
+    return [limit for its in found for limit in limits_of(its) if limit.condition is alarm.condition]
 
 
 DEEDS: dict[str, Callable[[Deeds, Action], None]] = {

@@ -53,12 +53,14 @@ class AnswerPage:
             link = store.link(token, self.now_ms())
             if link is None:
                 return Page(page_of("words.html", title=NOT_VALID), 404)
+            problems = self._problems(store, link)
             if not request.acts:
-                return self._shown(store, link)
-            if request.form.get("shown") != _stamp(self._problems(store, link)):
-                return self._shown(store, link, CHANGED)
-            refusals = self._answered(store, link, request.form)
-            return self._shown(store, link, refusals) if refusals else Page("", go_to=f"/{token}")
+                return self._shown(store, link, problems)
+            if request.form.get("shown") != _stamp(problems):
+                return self._shown(store, link, problems, CHANGED)
+            if refusals := self._answered(store, link, request.form):
+                return self._shown(store, link, self._problems(store, link), refusals)
+            return Page("", go_to=f"/{token}")
         finally:
             store.close()
 
@@ -81,8 +83,8 @@ class AnswerPage:
             return "Noted, but the on-call process does not answer: it is taken up as soon as that runs."
         return "; ".join(refusal for refusal in refusals if refusal)
 
-    def _shown(self, store: OnCallStore, link: Link, notice: str = "") -> Page:
-        now_ms, problems = self.now_ms(), self._problems(store, link)
+    def _shown(self, store: OnCallStore, link: Link, problems: list[Problem], notice: str = "") -> Page:
+        now_ms = self.now_ms()
         title = _title(link, problems, store.when_reached(link.person))
         html = page_of(
             "answer.html",

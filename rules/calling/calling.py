@@ -22,9 +22,8 @@ from rules.calling.duty import Duty, Manner, When
 from rules.calling.flood import FloodGate
 from rules.calling.pair import Waiting
 from rules.calling.problems import Problem
-from rules.calling.records import LET_GO, Answer, Call, CallKind, Day, Reply, Stand, Upshot, Word
+from rules.calling.records import LET_GO, Answer, Call, CallKind, Reply, Stand, Upshot, Word
 
-SUMMARY_LISTS = 20
 QUIET_MS = 30 * 60_000
 PROMISED_AT_MOST_MS = 2 * 3_600_000
 """A promise to be there later than this is none (project judgement)."""
@@ -276,12 +275,12 @@ class Caller:
         if problem.urgency is None or (again_ms is not None and again_ms <= now_ms):
             self._call_again(problem)
         urgency = problem.urgency
-        wait_ms = None if urgency is None else self._waits_until_ms(problem, urgency)
+        wait_ms = None if urgency is None else self.waits_until_ms(problem, urgency)
         problem.waits = wait_ms is not None
-        if urgency is None or self._manner(problem, urgency).when is When.DIGEST or wait_ms is not None:
+        if urgency is None or self.manner(problem, urgency).when is When.DIGEST or wait_ms is not None:
             self.calls.plan(problem, wait_ms)
             return
-        manner = self._manner(problem, urgency)
+        manner = self.manner(problem, urgency)
         if problem.handed_ms is None:
             problem.handed_ms = now_ms
         elif now_ms > problem.handed_ms:
@@ -293,15 +292,15 @@ class Caller:
         due_ms = min(now_ms + manner.repeat_ms, problem.handed_ms + manner.hand_over_ms)
         self.calls.plan(problem, due_ms)
 
-    def _manner(self, problem: Problem, urgency: Priority) -> Manner:
+    def manner(self, problem: Problem, urgency: Priority) -> Manner:
         """Return how a problem is told; a drill as what is critical, but never in the quiet hours."""
         if problem.is_drill:
             return replace(self.duty.manners[Priority.CRITICAL], when=When.AWAKE)
         return self.duty.manners[urgency]
 
-    def _waits_until_ms(self, problem: Problem, urgency: Priority) -> int | None:
+    def waits_until_ms(self, problem: Problem, urgency: Priority) -> int | None:
         """Return when the quiet hours end that keep a problem from being told now; None where none do."""
-        if self._manner(problem, urgency).when is not When.AWAKE:
+        if self.manner(problem, urgency).when is not When.AWAKE:
             return None
         return self.duty.quiet_ends_ms(self.now_ms)
 
@@ -323,7 +322,7 @@ class Caller:
         problem.calls += 1
         call_id = f"{problem.number}.{problem.calls}"
         call = Call(call_id, kind, problem.number, person, urgency, self.now_ms, about, answer=problem.answer)
-        self._send(replace(call, key=problem.key))
+        self.send(replace(call, key=problem.key))
         if person not in problem.told:
             problem.told.append(person)
 
@@ -332,61 +331,14 @@ class Caller:
         self.upshot.settled.append(problem.number)
         ended = [word for word in problem.words(Stand.OVER) if word.event.trigger not in LET_GO]
         worst = max(member.worst for member in problem.members.values())
-        if not problem.told or self._waits_until_ms(problem, worst) is not None:
+        if not problem.told or self.waits_until_ms(problem, worst) is not None:
             self.calls.keep_for_digest(*ended)
         elif ended:
             for person in problem.told:
                 self._write(problem, CallKind.RETURNED, person, Priority.LOW)
         self.calls.leave(problem, problem.words(Stand.OVER))
 
-    def tell_held(self) -> None:
-        """Tell the rest of a flood whose time has come."""
-        for person, numbers in self.calls.flood.release(self.now_ms):
-            calling = [
-                (urgency, problem)
-                for problem in self.calls.in_order()
-                if problem.number in numbers
-                and (urgency := problem.urgency) is not None
-                and self._waits_until_ms(problem, urgency) is None
-            ]
-            if not calling:
-                continue
-            calling.sort(key=lambda item: (-item[0], item[1].number))
-            for _, problem in calling:
-                problem.told += [] if person in problem.told else [person]
-            about = [word for _, problem in calling for word in problem.words(Stand.CALLS)]
-            told = tuple(problem.number for _, problem in calling)
-            self.sum_up(CallKind.FLOOD, person, calling[0][0], about, told)
-
-    def tell_digest(self) -> None:
-        """Tell whoever is on call what could wait."""
-        low = [
-            problem
-            for problem in self.calls.in_order()
-            if (urgency := problem.urgency) and self._manner(problem, urgency).when is When.DIGEST
-        ]
-        about = [*(word for problem in low for word in problem.words(Stand.CALLS)), *self.calls.gone]
-        if about:
-            self.sum_up(CallKind.DIGEST, self.duty.rota.on_call(self.now_ms), Priority.LOW, about)
-        self.calls.gone = []
-
-    def sum_up(
-        self,
-        kind: CallKind,
-        person: str,
-        priority: Priority,
-        about: list[Word],
-        numbers: tuple[int, ...] = (),
-        day: Day | None = None,
-    ) -> None:
-        """Write to one person about several problems, or about none."""
-        self.calls.summaries += 1
-        shown, more = tuple(about[:SUMMARY_LISTS]), max(len(about) - SUMMARY_LISTS, 0)
-        call_id = f"0.{self.calls.summaries}"
-        call = Call(call_id, kind, 0, person, priority, self.now_ms, shown, more, problems=numbers, day=day)
-        self._send(call)
-
-    def _send(self, call: Call) -> None:
+    def send(self, call: Call) -> None:
         """Owe a person a call; the second of two watchers lets it wait for the first."""
         if self.calls.waiting.holds:
             self.calls.waiting.hold(call)

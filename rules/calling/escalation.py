@@ -12,7 +12,7 @@ from typing import Any
 
 from rules.alarms.life_cycle import Priority, Trigger
 from rules.calling.calling import Caller, Calls
-from rules.calling.daily import begin_drill, practise, tell_daily_word
+from rules.calling.daily import begin_drill, practise, tell_daily_word, tell_digest, tell_held
 from rules.calling.drill import Practice
 from rules.calling.duty import Duty
 from rules.calling.hearing import Hearing
@@ -374,7 +374,7 @@ class Escalation:
         elif caller.call_due():
             return
         elif (calls.flood.due_ms() or now_ms + 1) <= now_ms:
-            caller.tell_held()
+            tell_held(caller)
         elif (calls.waiting.due_ms(self.duty.pair, state.signs.linked_ms) or now_ms + 1) <= now_ms:
             stand_in(caller, state.signs.linked_ms)
         elif calls.practice.due_ms() <= now_ms:
@@ -384,5 +384,5 @@ class Escalation:
             if person := self.duty.word_to(now_ms):
                 tell_daily_word(caller, person, state.signs.racks, heard=state.signs.down_ms is None)
         else:
-            caller.tell_digest()
+            tell_digest(caller)
             self._digest_due_ms = self._next_digest_ms()

@@ -19,6 +19,10 @@ TOGETHER_MS = 1_000
 """Two answers within this time were given without knowing of each other: the more careful one holds."""
 
 
+_NO_NEWS = (Trigger.EASED, Trigger.REANNOUNCED)
+"""What calls nobody about what a person has seen; when it is asked about again, one clock says, ours."""
+
+
 @dataclass(slots=True)
 class Member:
     """One alarm of a problem: the last word on it, what it asks of people, its worst priority unseen."""
@@ -30,7 +34,7 @@ class Member:
     def take(self, word: Word) -> None:
         """Take a newer word of the rack into account."""
         stand, priority = word.stand, word.event.priority
-        if stand is Stand.CALLS and self.stand is Stand.SEEN and word.event.trigger is Trigger.EASED:
+        if stand is Stand.CALLS and self.stand is Stand.SEEN and word.event.trigger in _NO_NEWS:
             stand = Stand.SEEN
         went_on = stand is Stand.CALLS and self.stand is Stand.CALLS
         self.worst = max(self.worst, priority) if went_on else priority

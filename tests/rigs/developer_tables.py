@@ -15,6 +15,7 @@ from daemon.oncall.link import Receipt
 from daemon.settings.schema import settings_schema
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import TRANSITIONS, Condition, Priority, State, Trigger
+from rules.alarms.precedence import PRECEDENCE
 from rules.calling.records import Voice
 from rules.readings import Notice
 from tests.rigs.places import DEPLOY
@@ -94,7 +95,14 @@ def tables_in(node, defs, path):
             yield from tables_in(inner, defs, f"{path}.{key}".lstrip("."))
 
 
+def rows_of_precedence():
+    """What wins where two things meet."""
+    for it in PRECEDENCE:
+        yield f"| {it.one} | {it.other} | {it.wins or 'neither'} | {it.so} |"
+
+
 TABLES = {
+    "precedence": rows_of_precedence,
     "transitions": rows_of_transitions,
     "commands": rows_of_commands,
     "topics": rows_of_topics,

@@ -183,3 +183,19 @@ def test_a_button_pressed_twice_passes_over_nobody():
     told = [call for _ in range(2) for call in calls(says(team, Reply.NEXT, "ada", 1))]
     told += calls(team.advance(NIGHT + 7 * MIN))
     assert told == [(1, "bo", "alarm"), (6, "bo", "alarm")]
+
+
+def test_one_clock_asks_again_about_what_a_person_has_taken_and_it_is_not_the_racks():
+    slow = replace(DEFAULT_MANNERS[Priority.CRITICAL], ask_again_ms=4 * HOUR)
+    team = calling(duty=replace(DUTY, manners=DEFAULT_MANNERS | {Priority.CRITICAL: slow}))
+    team.hear(word(), NIGHT)
+    team.advance(NIGHT + MIN)
+    says(team, Reply.SEEN, "ada", 1)
+    team.hear(word(2, trigger="announced again"), NIGHT + 2 * HOUR)
+    assert calls(team.advance(NIGHT + 4 * HOUR + 2 * MIN)) == [(241, "ada", "alarm")]
+
+
+def test_what_nobody_has_taken_is_called_when_its_rack_announces_it_again():
+    team = calling()
+    team.hear(word(1, trigger="announced again"), NIGHT)
+    assert calls(team.advance(NIGHT + MIN)) == [(0.25, "ada", "alarm")]
