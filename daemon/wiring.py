@@ -56,7 +56,8 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     words = _words(settings, voice, keeper, topic)
     watch = _watch(settings, journal, keeper, words)
     utc_clock = keeper.utc_clock()
-    connection = Connection(settings.broker, "alarms wait in the journal", _presence(topic, utc_clock, voice))
+    presence = _presence(topic, utc_clock, voice, len(settings.vessels))
+    connection = Connection(settings.broker, "alarms wait in the journal", presence)
     link = BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock, voice)
     surroundings = _surroundings(keeper, topic, journal.id)
     notices, repair = Notices(journal, words), JournalRepair(journal, lambda: keeper.dating)
@@ -101,11 +102,13 @@ def _voice(journal: Journal, wall: WallClock) -> Callable[[], Voice]:
     return lambda: Voice(journal.id, journal.run_id, boot, host)
 
 
-def _presence(topic: str, utc_clock: Clock, voice: Callable[[], Voice]) -> Callable[[str], Message]:
+def _presence(
+    topic: str, utc_clock: Clock, voice: Callable[[], Voice], vessels: int
+) -> Callable[[str], Message]:
     """Return what is said of the watch itself: one start, however often the broker is reached anew."""
     began_ms = utc_clock.now_ms()
     return lambda state: watch_message(
-        topic, state, began_ms if state == "watching" else utc_clock.now_ms(), voice()
+        topic, state, began_ms if state == "watching" else utc_clock.now_ms(), voice(), vessels
     )
 
 

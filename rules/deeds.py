@@ -5,21 +5,25 @@ A deed that cannot be done raises AlarmError or InputError with one line for the
 
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 from rules import ENTRIES_CHECKED, SECOND_WORD, TOLD_APART
-from rules.alarms.alarm import Hold, HoldKind
+from rules.alarms.alarm import Alarm, Hold, HoldKind
 from rules.alarms.book import AlarmBook
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import MILDER, WORSE, Priority
 from rules.care.probe_care import Newest, ProbeCare
 from rules.errors import InputError, RulesError, none_such
+from rules.quantities import Quantity
 from rules.rack.channels import Channel
+from rules.rack.limits import Limit, limits_of
 from rules.rack.logbook import ENTRY_KINDS, check_entry, check_sample
-from rules.rack.plan import RackPlan
-from rules.rack.stage_plan import StageStep, move
+from rules.rack.plan import RACK_WIDE, RackPlan
+from rules.rack.stage_plan import StageNow, StageStep, move
 from rules.rack.state import RackState, targets_of
+from rules.rack.tolerance import Tolerance
 from rules.readings import Action, Notice
 
 MAINTENANCE_LIMIT_MS = 24 * 3_600_000
@@ -34,6 +38,7 @@ BELL_DIAMETER_MM = 10.0
 LARGEST = 1e12
 """No number that somebody gives here is larger; it also keeps out what is not a number."""
 
+DRILL = "drill"
 LOG_KINDS = tuple(ENTRY_KINDS)
 
 
@@ -109,6 +114,7 @@ class Deeds:
             raise InputError(f"over_s: found {ramp_ms / 1000:g}; expected from 0 s to {days:g} days")
         step = StageStep(action.at_ms, stage, ramp_ms)
         self.rack.stages[vessel] = move(self.rack.stages[vessel], step)
+        end_shelves(self.book, self.plan, vessel, self.rack.stages[vessel], action.at_ms)
 
     def begin_maintenance(self, action: Action) -> None:
         """Suppress the alarms of a vessel or a bus for a bounded time."""
@@ -116,8 +122,11 @@ class Deeds:
         until_ms = action.at_ms + _duration_ms(action, MAINTENANCE_LIMIT_MS)
         hold = Hold(_who(action), _text(action, "why"), until_ms)
         self.rack.maintenance[target] = hold
-        self.book.suppress_for_maintenance(
-            lambda alarm: target in targets_of(alarm.vessel, alarm.bus), hold, action.at_ms
+        self.book.hold_all(
+            lambda alarm: target in targets_of(alarm.vessel, alarm.bus),
+            HoldKind.MAINTENANCE,
+            hold,
+            action.at_ms,
         )
 
     def _targets(self) -> list[str]:
@@ -163,6 +172,10 @@ class Deeds:
         """Compare what somebody measured by hand with the probes."""
         self.notices += self.care.hand_measurement(action, self.plan, self.channels, self.newest)
 
+    def drill(self, action: Action) -> None:
+        """Ask whoever calls people to practise: nothing is wrong, and no alarm is touched."""
+        self.notices.append(Notice(DRILL, action.at_ms, RACK_WIDE, {"who": _who(action)}))
+
     def _each(self, action: Action, deed: Callable[[str], None]) -> None:
         """Do it to the alarm that is meant; before high-high had a name, `high` meant whichever stood."""
         channel, _, condition = _text(action, "alarm").rpartition("/")
@@ -199,6 +212,35 @@ def finish_maintenance(book: AlarmBook, rack: RackState, target: str, action: Ac
             book.release(alarm.name, HoldKind.MAINTENANCE, action.at_ms, action.who)
 
 
+def end_shelves(book: AlarmBook, plan: RackPlan, vessel: str, now: StageNow, at_ms: int) -> None:
+    """Let each shelf whose limit a stage move has changed end when the water has been judged by the new one.
+
+    So it does not cover what nobody thought of, nor does the move itself call anybody.
+    """
+    by_stage = plan.tolerances_of(vessel)
+    was = by_stage.get(now.before.stage, {}) if now.before else {}
+    for alarm in book:
+        shelf = alarm.holds.get(HoldKind.SHELF)
+        if shelf is None or alarm.vessel != vessel:
+            continue
+        old, new = (_limits_of(stage, alarm) for stage in (was, by_stage.get(now.stage, {})))
+        if [limit.value for limit in old] != [limit.value for limit in new]:
+            ends_ms = at_ms + max((limit.delays_ms[0] for limit in new), default=0)
+            shorter = replace(shelf, until_ms=min(shelf.until_ms or ends_ms, ends_ms))
+            book.hold_all(partial(_is_named, alarm.name), HoldKind.SHELF, shorter, at_ms)
+
+
+def _is_named(name: str, alarm: Alarm) -> bool:
+    return alarm.name == name
+
+
+def _limits_of(tolerances: Mapping[Quantity, Tolerance], alarm: Alarm) -> list[Limit]:
+    """Return the limits of a stage that raise an alarm."""
+    name = f"{alarm.channel}/".removeprefix(f"{alarm.vessel}/")
+    found = [its for quantity, its in tolerances.items() if name.startswith(f"{quantity}/")]
+    return [limit for its in found for limit in limits_of(its) if limit.condition is alarm.condition]
+
+
 DEEDS: dict[str, Callable[[Deeds, Action], None]] = {
     "acknowledge": Deeds.acknowledge,
     "reset": Deeds.reset,
@@ -212,6 +254,7 @@ DEEDS: dict[str, Callable[[Deeds, Action], None]] = {
     "log": Deeds.log,
     "calibrate": Deeds.calibrate,
     "hand_measurement": Deeds.hand_measurement,
+    "drill": Deeds.drill,
 }
 """Every kind of action, and what it does."""
 

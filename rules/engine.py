@@ -19,7 +19,7 @@ from rules.alarms.event import AlarmEvent, Course
 from rules.alarms.life_cycle import Condition
 from rules.care.hand_checks import Chart
 from rules.care.probe_care import CalibrationNow, ProbeCare
-from rules.deeds import Deeds, finish_maintenance
+from rules.deeds import Deeds, end_shelves, finish_maintenance
 from rules.errors import InputError, RulesError
 from rules.judging.block import Block, Due, due_drop_outs, due_losses, due_silences, places_by_source
 from rules.judging.channel import ChannelState
@@ -141,7 +141,11 @@ class Engine:
         """Go on under another plan: what both have keeps its state, alarms without a limit return."""
         outcome = self.advance(at_ms)
         due = dict(self._rack.reminders(self._plan))
-        self._rack.stages = stages_under(plan, at_ms, self._plan, self._rack.stages)
+        before = self._rack.stages
+        self._rack.stages = stages_under(plan, at_ms, self._plan, before)
+        for vessel, now in self._rack.stages.items():
+            if vessel in before and now != before[vessel]:
+                end_shelves(self._book, plan, vessel, now, at_ms)
         self._rack.done_ms = at_ms
         for vessel, due_ms in self._rack.reminders(plan):
             if due_ms <= at_ms < due.get(vessel, at_ms + 1):
@@ -295,7 +299,8 @@ class Engine:
         for vessel, steps in self._plan.steps.items():
             for step in steps:
                 if step.at_ms == moment_ms:
-                    self._rack.stages[vessel] = move(self._rack.stages[vessel], step)
+                    now = self._rack.stages[vessel] = move(self._rack.stages[vessel], step)
+                    end_shelves(self._book, self._plan, vessel, now, moment_ms)
         over = Action(moment_ms, "end_maintenance", "", {})
         for target, hold in sorted(self._rack.maintenance.items()):
             if hold.until_ms == moment_ms:

@@ -80,9 +80,9 @@ def _notice_body(notice: Notice, zone: tzinfo) -> dict[str, Any]:
     return said | {"details": notice.details, "text": notice_text(notice, zone)}
 
 
-def watch_message(topic: str, state: str, at_ms: int, voice: Voice) -> Message:
+def watch_message(topic: str, state: str, at_ms: int, voice: Voice, vessels: int = 0) -> Message:
     """Return the retained word on the daemon itself: watching, stopped or, as its last will, gone."""
-    body = {"state": state, "since": iso_time(at_ms), **asdict(voice)}
+    body = {"state": state, "since": iso_time(at_ms), "vessels": vessels, **asdict(voice)}
     return Message(f"{topic}/watch", json.dumps(body), retain=True)
 
 

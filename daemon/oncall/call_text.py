@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from datetime import UTC, datetime, tzinfo
 
+from daemon.oncall.daily_text import daily_text
 from daemon.oncall.text_message import Parts, one_message, plain
 from daemon.response_notes import note_for
 from daemon.words import condition_word, number, unwatched_text
@@ -10,6 +11,8 @@ from rules.alarms.life_cycle import Condition, Priority, State
 from rules.calling.records import (
     BROKER_LOST,
     DISK_FULL,
+    DRILL,
+    DRILL_LACKING,
     RACK_RESTARTS,
     RACK_SILENT,
     RACK_STOPPED,
@@ -43,13 +46,20 @@ _OF_A_RACK = {
     WATCHER_MISSING: "on-call process not heard, nobody stands in for the other one",
     DISK_FULL: "disk full, make room: old readings go, and soon it cannot watch",
     UNREADABLE: "sends what cannot be read, an alarm may be in it",
+    DRILL: "DRILL, nothing is wrong",
+    DRILL_LACKING: "no drill was answered lately, ask for one at a rack (bellwatch drill)",
 }
 
 
 def call_text(call: Call, notes: Mapping[str, str], zone: tzinfo, link: str = "") -> str:
     """Return the words of a call; they end with the number that people answer it by, or the `link`."""
+    if call.day:
+        return daily_text(call.day, call.at_ms, zone, f"#{call.id}")
     first, event, last = call.about[0], call.about[0].event, f"#{call.id} {link}".strip()
     since = f"since {_clock(event.since_ms, call.at_ms, zone)}."
+    if first.is_drill and call.kind is not CallKind.TAKEN:
+        said = "" if call.answer is None else answer_text(call.answer, call.at_ms, zone)
+        return one_message([(0, sentence(call.about, call.priority, call.at_ms, zone))], said, last)
     if call.kind is CallKind.ALARM:
         note = note_for(event.quantity, event.condition, event.evidence.reason, notes)
         texts = [one_message(_said(call, zone, *named), note, f"Answer {last}") for named in _NAMED]
@@ -65,6 +75,12 @@ def call_text(call: Call, notes: Mapping[str, str], zone: tzinfo, link: str = ""
 
 def sentence(about: tuple[Word, ...], priority: Priority, now_ms: int, zone: tzinfo) -> str:
     """Say what is wrong: where, how bad, as of when, which way, since when."""
+    first = about[0]
+    if first.is_drill:
+        since = _clock(first.event.since_ms, now_ms, zone)
+        return (
+            f"DRILL {first.rack}: nothing is wrong, asked for at {since}. Answer this as if it were an alarm."
+        )
     call = Call("", CallKind.ALARM, 0, "", priority, now_ms, about)
     return "".join(words for _, words in _said(call, zone))
 
@@ -138,7 +154,8 @@ def answer_text(answer: Answer, now_ms: int, zone: tzinfo) -> str:
 def call_title(call: Call) -> str:
     """Return a title, for routes that have one beside the text."""
     racks = sorted({word.rack for word in call.about})
-    return plain(f"bellwatch {call.kind} {call.priority.word} {' '.join(racks)}")
+    kind = CallKind.DRILL if call.about and call.about[0].is_drill else call.kind
+    return plain(f"bellwatch {kind} {call.priority.word} {' '.join(racks)}")
 
 
 def _summary(call: Call) -> tuple[str, str]:

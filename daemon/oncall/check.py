@@ -147,6 +147,10 @@ def _other_findings(settings: OnCallSettings) -> Iterator[Finding]:
     critical = settings.priorities.get("critical")
     if critical is not None and critical.when not in (None, When.ALWAYS):
         yield Finding("priorities.critical.when", quoted(critical.when), '"always": animals are at risk')
+    for person in settings.daily_word:
+        if person not in settings.rota.people:
+            expected = one_of("a person of the rota", settings.rota.people, person)
+            yield Finding(f"daily_word.{quoted(person)}", "nobody", expected)
     yield from _page_findings(settings.page)
     yield from _pair_findings(settings)
     try:

@@ -32,6 +32,7 @@ def duty_of(settings: OnCallSettings) -> Duty:
         flood_calls=settings.flood.calls,
         flood_window_ms=_ms(settings.flood.within_s),
         pair=_pair(settings),
+        words_at=settings.daily_word,
     )
 
 

@@ -51,13 +51,17 @@ class Heartbeat:
 
 @dataclass(frozen=True, slots=True)
 class WatchWord:
-    """What a rack's watch topic says, and `since` when; `kept` tells that the broker kept it from before."""
+    """What a rack's watch topic says, `since` when and with how many vessels (0: it does not say).
+
+    `kept` tells that the broker kept it from before.
+    """
 
     rack: str
     state: str
     kept: bool
     voice: Voice
     since: str
+    vessels: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +108,8 @@ def _heard(rack: str, kind: str, payload: bytes, kept: bool) -> Heard:
         return Heartbeat(rack, _whole(body["alarms"]), _ms(body["at"]), _voice(body), _courses(body))
     if kind == "watch":
         since = _text(body.get("since") or "")
-        return WatchWord(rack, _one_of(_WATCH_STATES, body["state"]), kept, _voice(body), since)
+        state, vessels = _one_of(_WATCH_STATES, body["state"]), _whole(body.get("vessels") or 0)
+        return WatchWord(rack, state, kept, _voice(body), since, vessels)
     if kind.startswith("answer/"):
         return CommandAnswer(rack, _text(body["id"]), _text(body["refusal"]))
     return _mention(rack, body) if kind == "notice" else _word(rack, body)
@@ -143,7 +148,8 @@ def _priority(body: Mapping[str, Any]) -> Priority:
 
 def _answer(body: Mapping[str, Any]) -> Answer:
     left = body["until_ms"]
-    return Answer(Reply(_text(body["reply"])), _text(body["who"]), None if left is None else _whole(left))
+    until_ms = None if left is None else _whole(left)
+    return Answer(Reply(_text(body["reply"])), _text(body["who"]), until_ms, body.get("by_link") is True)
 
 
 def _word(rack: str, body: Mapping[str, Any]) -> Word:

@@ -54,12 +54,14 @@ class AnswerPage:
             link = store.link(token, self.now_ms())
             if link is None:
                 return Page(page_of("words.html", title=NOT_VALID), 404)
+            problems = self._problems(store, link)
             if not request.acts:
-                return self._shown(store, link)
-            if request.form.get("shown") != _stamp(self._problems(store, link)):
-                return self._shown(store, link, CHANGED)
-            refusals = self._answered(store, link, request.form)
-            return self._shown(store, link, refusals) if refusals else Page("", go_to=f"/{token}")
+                return self._shown(store, link, problems)
+            if request.form.get("shown") != _stamp(problems):
+                return self._shown(store, link, problems, CHANGED)
+            if refusals := self._answered(store, link, request.form):
+                return self._shown(store, link, self._problems(store, link), refusals)
+            return Page("", go_to=f"/{token}")
         finally:
             store.close()
 
@@ -72,7 +74,7 @@ class AnswerPage:
         if reply not in list(Reply):
             return "This page does not know that answer."
         store.reached(link.person, self.now_ms())
-        answer = Answer(Reply(reply), link.person, until_ms)
+        answer = Answer(Reply(reply), link.person, until_ms, by_link=True)
         asked = [(number, store.ask(number, answer)) for number in link.problems]
         refusals = [
             awaited(lambda request=request: store.answer_to(request), ANSWER_WITHIN_S)  # type: ignore[misc]
@@ -82,8 +84,8 @@ class AnswerPage:
             return "Noted, but the on-call process does not answer: it is taken up as soon as that runs."
         return "; ".join(refusal for refusal in refusals if refusal)
 
-    def _shown(self, store: OnCallStore, link: Link, notice: str = "") -> Page:
-        now_ms, problems = self.now_ms(), self._problems(store, link)
+    def _shown(self, store: OnCallStore, link: Link, problems: list[Problem], notice: str = "") -> Page:
+        now_ms = self.now_ms()
         title = _title(link, problems, store.when_reached(link.person))
         html = page_of(
             "answer.html",
@@ -134,6 +136,8 @@ def _stamp(problems: list[Problem]) -> str:
 
 
 def _title(link: Link, problems: list[Problem], reached_ms: int | None) -> str:
+    if problems and all(problem.is_drill for problem in problems):
+        return "A drill, no alarm: answer it as if it were one"
     if link.problems:
         return f"{len(problems)} to answer for" if problems else "It is over: nothing of this stands now"
     asked = "It came through." if reached_ms else "Can you read this on your phone?"

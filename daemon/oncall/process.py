@@ -219,7 +219,13 @@ class OnCall:
             return self._team.heartbeat(*beat)
         if isinstance(word, WatchWord):
             return self._team.watch(
-                word.rack, word.state, now_ms, kept=word.kept, voice=word.voice, since=word.since
+                word.rack,
+                word.state,
+                now_ms,
+                kept=word.kept,
+                voice=word.voice,
+                since=word.since,
+                vessels=word.vessels,
             )
         if self._store.answered(word.command, word.refusal):
             log.info("rack_answered", rack=word.rack, refusal=word.refusal or None)
@@ -278,9 +284,13 @@ class OnCall:
             self._store.drop(problem, now_ms)
 
     def _link_of(self, call: Call, now_ms: int) -> str:
-        """Return the address to answer a call at; to who never opened one on a phone it is of no use."""
+        """Return the address to answer a call at; to who never opened one on a phone it is of no use.
+
+        A drill is there to find out.
+        """
         page, numbers = self._page, call.numbers
-        if page is None or not numbers or self._store.when_reached(call.person) is None:
+        opens = call.kind is CallKind.DRILL or self._store.when_reached(call.person) is not None
+        if page is None or not numbers or not opens:
             return ""
         until_ms = now_ms + round(1000 * page.link_s)
         return page.address_of(self._store.link_for(call.person, numbers, now_ms, until_ms))

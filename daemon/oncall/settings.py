@@ -177,6 +177,9 @@ class OnCallSettings(Table):
     rota: RotaSettings
     quiet_hours: QuietSettings | None = None
     digest: DigestSettings = DigestSettings()
+    daily_word: dict[Label, _Clock] = Field(
+        {}, description="When each person gets the daily word, also where all is well, while on call"
+    )
     priorities: dict[PriorityWord, MannerSettings] = Field({}, description="How each priority is told")
     silence: SilenceSettings = SilenceSettings()
     flood: FloodSettings = FloodSettings()

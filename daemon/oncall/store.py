@@ -22,7 +22,7 @@ from daemon.tables.values import one_line
 from daemon.transaction import transaction
 from rules.calling.records import Answer, Call, CallKind, Reply
 
-LAYOUT = 2
+LAYOUT = 3
 TOKEN_LENGTH = 16
 _TOKEN_LETTERS = string.ascii_letters + string.digits
 SENT_KEPT_MS = 90 * 86_400_000
@@ -57,7 +57,8 @@ CREATE TABLE request (
     answered_ms INTEGER,
     refusal TEXT,
     reply TEXT NOT NULL DEFAULT 'seen',
-    until_ms INTEGER
+    until_ms INTEGER,
+    by_link INTEGER NOT NULL DEFAULT 0
 ) STRICT;
 -- where a person answers from a phone; whoever has the token is that person, for those problems only
 CREATE TABLE link (
@@ -87,6 +88,7 @@ CREATE TABLE link (token TEXT PRIMARY KEY, person TEXT NOT NULL, problems TEXT N
     until_ms INTEGER NOT NULL) STRICT, WITHOUT ROWID;
 PRAGMA user_version = 2
 """
+_FROM_LAYOUT_2 = "ALTER TABLE request ADD COLUMN by_link INTEGER NOT NULL DEFAULT 0;\nPRAGMA user_version = 3"
 
 _CALLS = """
 SELECT text, person, at_ms, CASE fate WHEN 'sent' THEN done_ms END, (SELECT min(r.answered_ms) FROM request r
@@ -163,6 +165,8 @@ class OnCallStore:
                 self._db.execute("INSERT INTO meta VALUES ('id', ?)", (uuid.uuid4().hex,))
             if self._db.execute("PRAGMA user_version").fetchone()[0] == 1:
                 self._run(_FROM_LAYOUT_1)
+            if self._db.execute("PRAGMA user_version").fetchone()[0] == 2:
+                self._run(_FROM_LAYOUT_2)
             self._db.execute(
                 "CREATE INDEX IF NOT EXISTS page_problem ON page (problem) WHERE fate = 'waiting'"
             )
@@ -221,8 +225,8 @@ class OnCallStore:
         """Drop the calls about a problem that calls nobody any more; word of its end is still owed."""
         self._db.execute(
             "UPDATE page SET fate = 'dropped', done_ms = ?"
-            " WHERE fate = 'waiting' AND problem = ? AND kind = ?",
-            (at_ms, problem, CallKind.ALARM),
+            " WHERE fate = 'waiting' AND problem = ? AND kind IN (?, ?)",
+            (at_ms, problem, CallKind.ALARM, CallKind.DRILL),
         )
 
     def owed(self, now_ms: int, at_most: int) -> list[Owed]:
@@ -248,6 +252,14 @@ class OnCallStore:
             (since_ms,),
         ).fetchall()
 
+    def routes_of(self, problem: int) -> list[tuple[str, int, int, int]]:
+        """Return person, route, and when a call about a problem was owed and taken, the first one first."""
+        return self._db.execute(
+            "SELECT person, channel, at_ms, done_ms FROM page"
+            " WHERE problem = ? AND fate = 'sent' ORDER BY at_ms",
+            (problem,),
+        ).fetchall()
+
     def try_later(self, call_id: str, route: int, tries: int, rounds: int, due_ms: int) -> None:
         """Note how far a call has come without being taken, and when it is tried again."""
         self._db.execute(
@@ -263,20 +275,19 @@ class OnCallStore:
 
     def ask(self, problem: int, answer: Answer) -> int:
         """Say something about a problem (any process may do this); return the request's number."""
-        asked = "INSERT INTO request (problem, who, reply, until_ms) VALUES (?, ?, ?, ?)"
+        asked = "INSERT INTO request (problem, who, reply, until_ms, by_link) VALUES (?, ?, ?, ?, ?)"
+        said = (problem, answer.who, answer.reply, answer.until_ms, answer.by_link)
         with self.transaction():
-            row = self._db.execute(asked, (problem, answer.who, answer.reply, answer.until_ms))
+            row = self._db.execute(asked, said)
         return int(row.lastrowid or 0)
 
     def asked(self) -> list[Ask]:
         """Return what nobody has answered yet, oldest first."""
         rows = self._db.execute(
-            "SELECT id, problem, reply, who, until_ms FROM request WHERE answered_ms IS NULL ORDER BY id"
+            "SELECT id, problem, reply, who, until_ms, by_link FROM request"
+            " WHERE answered_ms IS NULL ORDER BY id"
         )
-        return [
-            Ask(number, problem, _answer(reply, who, until_ms))
-            for number, problem, reply, who, until_ms in rows
-        ]
+        return [Ask(number, problem, _answer(*answer)) for number, problem, *answer in rows]
 
     def answer(self, ask: Ask, at_ms: int, refusal: str) -> None:
         """Answer a request; an empty `refusal` says that it was done."""
@@ -354,11 +365,11 @@ class OnCallStore:
         return self._db.execute(awaited, (answer, command)).rowcount > 0
 
 
-def _answer(reply: str, who: str, until_ms: int | None) -> Answer | None:
+def _answer(reply: str, who: str, until_ms: int | None, by_link: int) -> Answer | None:
     """Return a row as an answer: other programs write here, too, and none may end the process."""
     if reply not in list(Reply) or not 0 <= (until_ms or 0) < YEAR_2500_MS:
         return None
-    return Answer(Reply(reply), one_line(who)[:WHO_AT_MOST], until_ms)
+    return Answer(Reply(reply), one_line(who)[:WHO_AT_MOST], until_ms, bool(by_link))
 
 
 def calls_about_alarms(path: Path) -> list[tuple[str, str, int, int | None, int | None]]:

@@ -4,9 +4,12 @@ What a request means is decided by a function from `Request` to `Page`. A reques
 or one too many is turned away, and whatever goes wrong with one is logged and answered with status 500.
 """
 
+import socket
 import ssl
 import threading
+import time
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -23,6 +26,8 @@ BODY_AT_MOST, FIELDS_AT_MOST = 4_096, 20
 AT_ONCE, STREAMS_AT_MOST, CONNECTIONS_AT_MOST = 32, 100, 128
 """Each connection takes a file handle, of which the process needs some for what it is there for."""
 PATIENCE_S = 10.0
+LASTS_AT_MOST_S = 60.0
+"""Whoever sends a byte now and then would keep a place for ever."""
 _STYLE_PATH = "/style.css"
 _POLICY = "default-src 'none'; style-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 HEADERS = {
@@ -75,6 +80,7 @@ class PageServer(ThreadingHTTPServer):
         self.room = threading.BoundedSemaphore(AT_ONCE)
         self.streams = threading.BoundedSemaphore(STREAMS_AT_MOST)
         self._places = threading.BoundedSemaphore(CONNECTIONS_AT_MOST)
+        self._begun_s: dict[socket.socket, float] = {}
         self._tls: ssl.SSLContext | None = None
         if certificate:
             self._tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
@@ -103,6 +109,7 @@ class PageServer(ThreadingHTTPServer):
         if not self._places.acquire(blocking=False):
             self.shutdown_request(request)
             return
+        self._begun_s[request] = time.monotonic()
         super().process_request(request, client_address)
 
     def process_request_thread(self, request: Any, client_address: Any) -> None:  # noqa: ANN401
@@ -110,7 +117,19 @@ class PageServer(ThreadingHTTPServer):
         try:
             super().process_request_thread(request, client_address)
         finally:
+            self._begun_s.pop(request, None)
             self._places.release()
+
+    def service_actions(self) -> None:
+        """Break connections off that last for too long; called twice a second."""
+        for connection, begun_s in list(self._begun_s.items()):
+            if time.monotonic() - begun_s > LASTS_AT_MOST_S:
+                with suppress(OSError):
+                    connection.shutdown(socket.SHUT_RDWR)
+
+    def let_last(self, connection: Any) -> None:  # noqa: ANN401
+        """Break this connection never off: what it takes is meant to go on and on."""
+        self._begun_s.pop(connection, None)
 
     def handle_error(self, request: object, client_address: object) -> None:
         """Log a connection that broke."""
@@ -172,6 +191,7 @@ class _Handler(BaseHTTPRequestHandler):
             self._say("Too many look on live; the page can be opened anew by hand.", 503)
             return
         try:
+            self.server.let_last(self.request)
             self.close_connection = True
             self._begin(200, {"Content-Type": f"{kind}; charset=utf-8", "Connection": "close"})
             for part in parts:

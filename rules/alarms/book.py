@@ -272,11 +272,11 @@ class AlarmBook:
         self._hold(alarm, kind, hold, at_ms, NO_EVIDENCE)
         self._look_after_group(alarm.cause, at_ms)
 
-    def suppress_for_maintenance(self, target_of: Callable[[Alarm], bool], hold: Hold, at_ms: int) -> None:
-        """Keep every alarm that maintenance concerns from people, until `release` is called for each."""
+    def hold_all(self, chosen: Callable[[Alarm], bool], kind: HoldKind, hold: Hold, at_ms: int) -> None:
+        """Keep every alarm that is `chosen` from people, in the place of an older hold of that kind."""
         for alarm in self:
-            if target_of(alarm):
-                self._hold(alarm, HoldKind.MAINTENANCE, hold, at_ms, NO_EVIDENCE)
+            if chosen(alarm):
+                self._hold(alarm, kind, hold, at_ms, NO_EVIDENCE)
         for alarm in self:
             self._look_after_group(alarm.cause, at_ms)
 

@@ -9,6 +9,7 @@
 5. Seen is not solved: what somebody has seen and still stands is called again after a time, from that person
    on; from the next one on where a promise to be there has run out. Everybody who was called is told of it.
 6. A call carries the number of its problem and its own; no number is ever used twice.
+7. A drill is called by day as a critical alarm, beside the flood gate, and ends when anything real is called.
 """
 
 import heapq
@@ -17,13 +18,13 @@ from dataclasses import dataclass, field, replace
 
 from rules.alarms.event import Course
 from rules.alarms.life_cycle import Priority, State, Trigger
-from rules.calling.duty import Duty, When
+from rules.calling.drill import Outcome, Practice
+from rules.calling.duty import Duty, Manner, When
 from rules.calling.flood import FloodGate
 from rules.calling.pair import Waiting
 from rules.calling.problems import Problem
 from rules.calling.records import LET_GO, Answer, Call, CallKind, Reply, Stand, Upshot, Word
 
-SUMMARY_LISTS = 20
 QUIET_MS = 30 * 60_000
 PROMISED_AT_MOST_MS = 2 * 3_600_000
 """A promise to be there later than this is none (project judgement)."""
@@ -51,6 +52,7 @@ class Calls:
     gone: list[Word] = field(default_factory=list)
     flood: FloodGate = field(default_factory=FloodGate)
     waiting: Waiting = field(default_factory=Waiting)
+    practice: Practice = field(default_factory=Practice)
     _homes: dict[str, dict[str, Problem]] = field(init=False, repr=False, default_factory=dict)
     _dues: list[tuple[int, int, str]] = field(init=False, repr=False, default_factory=list)
 
@@ -217,6 +219,9 @@ class Caller:
     def answered(self, problem: Problem, answer: Answer) -> None:
         """Take what somebody says about a problem, and tell it to the others who were called."""
         problem.answer, problem.answered_ms = answer, self.now_ms
+        if problem.is_drill and answer.reply is not Reply.NEXT:
+            self.end_drill(Outcome.ANSWERED, answer)
+            return
         if answer.reply is Reply.NEXT:
             called = problem.step if problem.urgency is not None else 0
             self._call_again(problem)
@@ -260,6 +265,15 @@ class Caller:
             if problem.urgency is Priority.CRITICAL:
                 self.calls.plan(problem, self.now_ms)
 
+    def end_drill(self, outcome: Outcome, answer: Answer | None = None) -> None:
+        """End the drill; who was called is told, unless a real call takes its place."""
+        drill = self.calls.practice.going_on
+        self.calls.practice.end(outcome, self.now_ms, answer)
+        problem = self.calls.problems.get(drill.key) if drill else None
+        if problem and problem.is_drill:
+            trigger = Trigger.RELEASED if outcome is Outcome.BROKEN_OFF else Trigger.RETURNED
+            self._end(problem, list(problem.words(Stand.CALLS, Stand.SEEN)), trigger)
+
     def call_due(self) -> bool:
         """Call for the problems that are due, the most urgent first; return whether there was one."""
         due = self.calls.take_due(self.now_ms)
@@ -273,12 +287,12 @@ class Caller:
         if problem.urgency is None or (again_ms is not None and again_ms <= now_ms):
             self._call_again(problem)
         urgency = problem.urgency
-        wait_ms = None if urgency is None else self._waits_until_ms(urgency)
+        wait_ms = None if urgency is None else self.waits_until_ms(problem, urgency)
         problem.waits = wait_ms is not None
-        if urgency is None or self.duty.manners[urgency].when is When.DIGEST or wait_ms is not None:
+        if urgency is None or self.manner(problem, urgency).when is When.DIGEST or wait_ms is not None:
             self.calls.plan(problem, wait_ms)
             return
-        manner = self.duty.manners[urgency]
+        manner = self.manner(problem, urgency)
         if problem.handed_ms is None:
             problem.handed_ms = now_ms
         elif now_ms > problem.handed_ms:
@@ -290,17 +304,28 @@ class Caller:
         due_ms = min(now_ms + manner.repeat_ms, problem.handed_ms + manner.hand_over_ms)
         self.calls.plan(problem, due_ms)
 
-    def _waits_until_ms(self, urgency: Priority) -> int | None:
-        """Return when the quiet hours end that keep a priority from being told now; None where none do."""
-        if self.duty.manners[urgency].when is not When.AWAKE:
+    def manner(self, problem: Problem, urgency: Priority) -> Manner:
+        """Return how a problem is told; a drill as what is critical, but never in the quiet hours."""
+        if problem.is_drill:
+            return replace(self.duty.manners[Priority.CRITICAL], when=When.AWAKE)
+        return self.duty.manners[urgency]
+
+    def waits_until_ms(self, problem: Problem, urgency: Priority) -> int | None:
+        """Return when the quiet hours end that keep a problem from being told now; None where none do."""
+        if self.manner(problem, urgency).when is not When.AWAKE:
             return None
         return self.duty.quiet_ends_ms(self.now_ms)
 
     def _write(self, problem: Problem, kind: CallKind, person: str, urgency: Priority) -> None:
         """Write to one person about one problem; below critical the flood gate may hold it back."""
         about = problem.words(*_ABOUT[kind])
-        flood = self.calls.flood
-        if urgency < Priority.CRITICAL and not flood.admits(person, self.now_ms, self.duty):
+        flood, is_drill = self.calls.flood, problem.is_drill
+        if kind is CallKind.ALARM and is_drill:
+            kind = CallKind.DRILL
+        elif kind is CallKind.ALARM and self.calls.practice.going_on:
+            self.end_drill(Outcome.BROKEN_OFF)
+        bounded = urgency < Priority.CRITICAL and not is_drill
+        if bounded and not flood.admits(person, self.now_ms, self.duty):
             if kind is CallKind.ALARM:
                 flood.hold(person, problem.number, self.now_ms, self.duty)
             else:
@@ -312,7 +337,7 @@ class Caller:
         problem.calls += 1
         call_id = f"{problem.number}.{problem.calls}"
         call = Call(call_id, kind, problem.number, person, urgency, self.now_ms, about, answer=problem.answer)
-        self._send(replace(call, key=problem.key, again=again, was=first.told))
+        self.send(replace(call, key=problem.key, again=again, was=first.told))
         if kind is CallKind.ALARM:
             problem.lead, first.told = about[0].event.alarm, about[0].event.evidence.value
         if person not in problem.told:
@@ -323,58 +348,14 @@ class Caller:
         self.upshot.settled.append(problem.number)
         ended = [word for word in problem.words(Stand.OVER) if word.event.trigger not in LET_GO]
         worst = max(member.worst for member in problem.members.values())
-        if not problem.told or self._waits_until_ms(worst) is not None:
+        if not problem.told or self.waits_until_ms(problem, worst) is not None:
             self.calls.keep_for_digest(*ended)
         elif ended:
             for person in problem.told:
                 self._write(problem, CallKind.RETURNED, person, Priority.LOW)
         self.calls.leave(problem, problem.words(Stand.OVER))
 
-    def tell_held(self) -> None:
-        """Tell the rest of a flood whose time has come."""
-        for person, numbers in self.calls.flood.release(self.now_ms):
-            calling = [
-                (urgency, problem)
-                for problem in self.calls.in_order()
-                if problem.number in numbers
-                and (urgency := problem.urgency) is not None
-                and self._waits_until_ms(urgency) is None
-            ]
-            if not calling:
-                continue
-            calling.sort(key=lambda item: (-item[0], item[1].number))
-            for _, problem in calling:
-                problem.told += [] if person in problem.told else [person]
-            about = [word for _, problem in calling for word in problem.words(Stand.CALLS)]
-            told = tuple(problem.number for _, problem in calling)
-            self._sum_up(CallKind.FLOOD, person, calling[0][0], about, told)
-
-    def tell_digest(self) -> None:
-        """Tell whoever is on call what could wait."""
-        low = [
-            problem
-            for problem in self.calls.in_order()
-            if (urgency := problem.urgency) and self.duty.manners[urgency].when is When.DIGEST
-        ]
-        about = [*(word for problem in low for word in problem.words(Stand.CALLS)), *self.calls.gone]
-        if about:
-            self._sum_up(CallKind.DIGEST, self.duty.rota.on_call(self.now_ms), Priority.LOW, about)
-        self.calls.gone = []
-
-    def _sum_up(
-        self,
-        kind: CallKind,
-        person: str,
-        priority: Priority,
-        about: list[Word],
-        numbers: tuple[int, ...] = (),
-    ) -> None:
-        self.calls.summaries += 1
-        shown, more = tuple(about[:SUMMARY_LISTS]), max(len(about) - SUMMARY_LISTS, 0)
-        call_id = f"0.{self.calls.summaries}"
-        self._send(Call(call_id, kind, 0, person, priority, self.now_ms, shown, more, problems=numbers))
-
-    def _send(self, call: Call) -> None:
+    def send(self, call: Call) -> None:
         """Owe a person a call; the second of two watchers lets it wait for the first."""
         if self.calls.waiting.holds:
             self.calls.waiting.hold(call)

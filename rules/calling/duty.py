@@ -6,7 +6,7 @@ from datetime import time
 from enum import StrEnum
 
 from rules.alarms.life_cycle import Priority
-from rules.calling.rota import QuietHours, Rota
+from rules.calling.rota import QuietHours, Rota, next_daily_ms
 from rules.errors import InputError
 
 
@@ -75,6 +75,7 @@ class Duty:
     `link_lost_after_ms`: without the broker for this long somebody must look.
     `flood_calls` within `flood_window_ms`: what one person is sent at most below critical; the
     rest of a flood becomes one call.
+    `words_at`: when each person who wants the daily word gets it, in the weeks of being on call.
     """
 
     rota: Rota
@@ -90,6 +91,7 @@ class Duty:
     flood_calls: int = 5
     flood_window_ms: int = 10 * _MIN
     pair: Pair | None = None
+    words_at: Mapping[str, time] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if set(self.manners) != set(Priority):
@@ -103,3 +105,13 @@ class Duty:
     def quiet_ends_ms(self, at_ms: int) -> int | None:
         """Return when the quiet hours around a moment end; None outside of them."""
         return None if self.quiet is None else self.quiet.ends_ms(at_ms)
+
+    def next_word_ms(self, after_ms: int) -> int | None:
+        """Return the first moment after another at which somebody may get the daily word."""
+        return next_daily_ms(tuple(self.words_at.values()), self.rota.zone, after_ms)
+
+    def word_to(self, at_ms: int) -> str | None:
+        """Return who gets the daily word at a moment: whoever is on call, if that is their time."""
+        person = self.rota.on_call(at_ms)
+        at = (self.words_at[person],) if person in self.words_at else ()
+        return person if next_daily_ms(at, self.rota.zone, at_ms - 1) == at_ms else None

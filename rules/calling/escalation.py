@@ -13,6 +13,8 @@ from typing import Any
 from rules.alarms.event import Course
 from rules.alarms.life_cycle import Priority, Trigger
 from rules.calling.calling import Caller, Calls
+from rules.calling.daily import begin_drill, practise, tell_daily_word, tell_digest, tell_held
+from rules.calling.drill import Practice
 from rules.calling.duty import Duty
 from rules.calling.hearing import Hearing
 from rules.calling.older import of_version_1
@@ -20,17 +22,17 @@ from rules.calling.pair import OtherSays, Stance, Taken, Waiting
 from rules.calling.problems import Problem
 from rules.calling.rack_signs import CALLS_FOR, EVERY_RACK, WATCHING, RackSigns, sign_word
 from rules.calling.records import (
+    DRILL,
     TWO_LISTENERS,
     TWO_RACKS,
     UNREADABLE,
-    WATCHER_MISSING,
     Answer,
-    CallKind,
     Upshot,
     Voice,
     Word,
 )
 from rules.calling.rota import next_daily_ms
+from rules.calling.standing_in import of_the_other, stand_in
 from rules.calling.voices import Voices
 from rules.errors import InputError
 from rules.plain import from_plain, to_plain
@@ -59,12 +61,16 @@ class Escalation:
     """The state of the calling; `duty` is the team's agreement and not part of the snapshot."""
 
     def __init__(self, duty: Duty, start_ms: int) -> None:
-        self._begin(duty, _State(start_ms, Hearing(), RackSigns(start_ms), Calls(waiting=Waiting(start_ms))))
+        calls = Calls(waiting=Waiting(start_ms), practice=Practice(start_ms))
+        self._begin(duty, _State(start_ms, Hearing(), RackSigns(start_ms), calls))
 
     def _begin(self, duty: Duty, state: _State) -> None:
         self.duty = duty
         self._state = state
         self._digest_due_ms = self._next_digest_ms()
+        self._word_due_ms = duty.next_word_ms(state.clock_ms)
+        practice = state.calls.practice
+        practice.lacking_ms = practice.lacking_ms or state.clock_ms  # an older version did not count
         waiting = state.calls.waiting
         waiting.holds = duty.pair is not None and duty.pair.second and not waiting.missing
         state.signs.expect((rack for rack in duty.racks if rack not in state.voices.apart), state.clock_ms)
@@ -100,6 +106,8 @@ class Escalation:
         if kind in CALLS_FOR:
             told = self._state.signs.is_wrong(word.rack, kind, CALLS_FOR[kind], at_ms)
             self._take_all(told, upshot)
+        elif kind == DRILL:
+            begin_drill(self._caller(upshot), word)
         elif all((known.rack, known.event.cause) != (word.rack, word.event.cause) for known in calls.gone):
             calls.keep_for_digest(word)
         return upshot
@@ -129,7 +137,15 @@ class Escalation:
         return upshot
 
     def watch(
-        self, rack: str, state: str, at_ms: int, *, kept: bool, voice: Voice = NOBODY, since: str = ""
+        self,
+        rack: str,
+        state: str,
+        at_ms: int,
+        *,
+        kept: bool,
+        voice: Voice = NOBODY,
+        since: str = "",
+        vessels: int = 0,
     ) -> Upshot:
         """Take what the rack's watch topic says; `kept` tells that the broker kept it from before."""
         self._refuse_too_many(rack)
@@ -139,6 +155,7 @@ class Escalation:
         else:
             name = self._state.voices.name(rack, voice.journal, voice.boot)
         told = self._state.signs.said(name, state, at_ms, kept=kept, since=since)
+        self._state.signs.racks[name].vessels = vessels or self._state.signs.racks[name].vessels
         return self._take_all(told, upshot)
 
     def garbled(self, rack: str, priority: Priority, at_ms: int) -> Upshot:
@@ -163,7 +180,7 @@ class Escalation:
             return upshot
         waiting = calls.waiting
         if waiting.told:
-            self._take_all([self._of_the_other(pair.other, ended=True)], upshot)
+            self._take_all([of_the_other(self._caller(upshot), pair, ended=True)], upshot)
         waiting.heard_ms, waiting.missing, waiting.told, waiting.holds = at_ms, False, False, pair.second
         waiting.drop_covered(says, self.duty, pair, at_ms)
         waiting.taken = {key: taken for key, taken in waiting.taken.items() if key in calls.problems}
@@ -226,6 +243,7 @@ class Escalation:
         self._state.clock_ms = at_ms
         if self._digest_due_ms is not None and self._digest_due_ms <= at_ms:
             self._digest_due_ms = self._next_digest_ms()
+        self._word_due_ms = self.duty.next_word_ms(at_ms)
         self.listen_anew(at_ms)
         return self.advance(at_ms)
 
@@ -257,6 +275,11 @@ class Escalation:
     def other_missing(self) -> bool:
         """Return whether the other watcher has been silent for too long."""
         return self._state.calls.waiting.missing
+
+    @property
+    def practice(self) -> Practice:
+        """Return what drills there were; for looking only."""
+        return self._state.calls.practice
 
     def stances(self) -> tuple[Stance, ...]:
         """Return what is to be said to the other watcher of the problems that stand."""
@@ -336,27 +359,6 @@ class Escalation:
             self._caller(upshot).take(word)
         return upshot
 
-    def _of_the_other(self, name: str, *, ended: bool) -> Word:
-        since_ms = self._state.calls.waiting.heard_ms
-        return sign_word(name, WATCHER_MISSING, Priority.MEDIUM, self.clock_ms, since_ms, ended=ended)
-
-    def _without_the_other(self, upshot: Upshot) -> None:
-        """Send what has waited long enough; miss the other watcher once it has been silent too long."""
-        pair, calls, now_ms = self.duty.pair, self._state.calls, self.clock_ms
-        waiting, linked_ms = calls.waiting, self._state.signs.linked_ms
-        if pair is not None and not waiting.missing and waiting.missing_ms(pair) <= now_ms:
-            waiting.missing, waiting.holds = True, False
-            if pair.second:
-                self._caller(upshot).call_now()
-        elif pair and not waiting.told and linked_ms and waiting.told_ms(pair, linked_ms) <= now_ms:
-            waiting.told = True
-            self._take_all([self._of_the_other(pair.other, ended=False)], upshot)
-        for call in waiting.release(pair, now_ms):
-            problem = calls.problems.get(call.key)
-            calls_still = problem and problem.urgency is not None and problem.due_ms != now_ms
-            if calls_still or call.kind is not CallKind.ALARM:
-                upshot.calls.append(replace(call, at_ms=now_ms))
-
     def _refuse_the_past(self, at_ms: int) -> None:
         if at_ms < self.clock_ms:
             raise InputError(f"time cannot run back from {self.clock_ms} to {at_ms} ms")
@@ -367,7 +369,8 @@ class Escalation:
     def _next_due_ms(self) -> int | None:
         calls, voices, signs = self._state.calls, self._state.voices, self._state.signs
         dues = [calls.due_ms(), calls.flood.due_ms(), voices.due_ms(), signs.due_ms(self.duty)]
-        dues += [self._digest_due_ms, calls.waiting.due_ms(self.duty.pair, signs.linked_ms)]
+        dues += [self._digest_due_ms, self._word_due_ms, calls.practice.due_ms()]
+        dues += [calls.waiting.due_ms(self.duty.pair, signs.linked_ms)]
         return min((due_ms for due_ms in dues if due_ms is not None), default=None)
 
     def _happen(self, upshot: Upshot) -> None:
@@ -381,9 +384,15 @@ class Escalation:
         elif caller.call_due():
             return
         elif (calls.flood.due_ms() or now_ms + 1) <= now_ms:
-            caller.tell_held()
+            tell_held(caller)
         elif (calls.waiting.due_ms(self.duty.pair, state.signs.linked_ms) or now_ms + 1) <= now_ms:
-            self._without_the_other(upshot)
+            stand_in(caller, state.signs.linked_ms)
+        elif calls.practice.due_ms() <= now_ms:
+            practise(caller)
+        elif self._word_due_ms is not None and self._word_due_ms <= now_ms:
+            self._word_due_ms = self.duty.next_word_ms(now_ms)
+            if person := self.duty.word_to(now_ms):
+                tell_daily_word(caller, person, state.signs.racks, heard=state.signs.down_ms is None)
         else:
-            caller.tell_digest()
+            tell_digest(caller)
             self._digest_due_ms = self._next_digest_ms()

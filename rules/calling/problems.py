@@ -20,6 +20,10 @@ TOGETHER_MS = 1_000
 """Two answers within this time were given without knowing of each other: the more careful one holds."""
 
 
+_NO_NEWS = (Trigger.EASED, Trigger.REANNOUNCED)
+"""What calls nobody about what a person has seen; when it is asked about again, one clock says, ours."""
+
+
 @dataclass(slots=True)
 class Member:
     """One alarm of a problem: the last word on it, what it asks of people, its worst priority unseen.
@@ -35,7 +39,7 @@ class Member:
     def take(self, word: Word) -> None:
         """Take a newer word of the rack into account."""
         stand, priority = word.stand, word.event.priority
-        if stand is Stand.CALLS and self.stand is Stand.SEEN and word.event.trigger is Trigger.EASED:
+        if stand is Stand.CALLS and self.stand is Stand.SEEN and word.event.trigger in _NO_NEWS:
             stand = Stand.SEEN
         if word.event.evidence == NO_EVIDENCE:  # a step of people: the numbers are those of before
             as_of_ms, event = self.word.as_of_ms or self.word.event.at_ms, word.event
@@ -149,6 +153,11 @@ class Problem:
 
     def _worst(self, stand: Stand) -> Priority | None:
         return max((worst for (its, worst), n in self._tally.items() if n and its is stand), default=None)
+
+    @property
+    def is_drill(self) -> bool:
+        """Return whether it is invented: what anything real joins is real."""
+        return all(member.word.is_drill for member in self.members.values())
 
     @property
     def open(self) -> bool:

@@ -38,6 +38,7 @@ class Rack:
     silent: bool = False
     since: str = ""
     starts_ms: list[int] = field(default_factory=list)
+    vessels: int = 0
 
 
 @dataclass(slots=True)

@@ -16,6 +16,8 @@ TWO_LISTENERS = "two_listeners"
 RACK_RESTARTS = "rack_restarts"
 WATCHER_MISSING = "watcher_missing"
 DISK_FULL = "disk full"
+DRILL = "drill"
+DRILL_LACKING = "drill_lacking"
 LET_GO = frozenset({Trigger.UNSHELVED, Trigger.RELEASED, Trigger.PUT_BACK})
 """Steps that end a hold: the alarm is over for the moment, but the water need not be well."""
 
@@ -92,6 +94,11 @@ class Word:
         return f"{self.rack}/{self.event.cause or self.event.alarm}"
 
     @property
+    def is_drill(self) -> bool:
+        """Return whether this is our own word on a drill: no rack's journal can say it."""
+        return self.event.condition == DRILL and not self.journal and not self.mention
+
+    @property
     def stand(self) -> Stand:
         """Return what the alarm asks of people."""
         return stand_of(self.event.state)
@@ -108,11 +115,13 @@ class Reply(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What `who` says about a problem; `until_ms` is when somebody on the way means to be there."""
+    """What `who` says about a problem, by a link or by its number; `until_ms` is when somebody on the way
+    means to be there."""
 
     reply: Reply
     who: str
     until_ms: int | None = None
+    by_link: bool = field(default=False, compare=False)
 
     def counted_from(self, at_ms: int) -> "Answer":
         """Return the answer with its time counted from a moment: another machine has a clock of its own."""
@@ -127,6 +136,34 @@ class CallKind(StrEnum):
     RETURNED = "returned"
     FLOOD = "flood"
     DIGEST = "digest"
+    DRILL = "drill"
+    DAILY_WORD = "daily word"
+
+
+@dataclass(frozen=True, slots=True)
+class RackToday:
+    """A rack in the daily word: watching, stopped, gone, silent, or "" where no rack can be heard.
+
+    `vessels` is 0 where it does not say how many it has; `unwatched` and `alarms` count what stands.
+    """
+
+    rack: str
+    state: str
+    vessels: int
+    unwatched: int
+    alarms: int
+
+    def rank(self) -> tuple[bool, int, int, str]:
+        """Return what brings the worst rack to the front."""
+        return self.state == "watching", -self.unwatched, -self.alarms, self.rack
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """What the daily word says: the racks, the worst first, and when a drill was answered last."""
+
+    racks: tuple[RackToday, ...]
+    drill_ms: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,13 +189,14 @@ class Call:
     key: str = ""
     again: bool = False
     was: float | None = None
+    day: Day | None = None
 
     @property
     def numbers(self) -> tuple[int, ...]:
         """Return the problems that one answer to this call is for; none where there is nothing to answer."""
         if self.kind is CallKind.FLOOD:
             return self.problems
-        return (self.problem,) if self.kind in (CallKind.ALARM, CallKind.TAKEN) else ()
+        return (self.problem,) if self.kind in (CallKind.ALARM, CallKind.TAKEN, CallKind.DRILL) else ()
 
 
 @dataclass(slots=True)

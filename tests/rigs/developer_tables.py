@@ -16,6 +16,7 @@ from daemon.oncall.link import Receipt
 from daemon.settings.schema import settings_schema
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import TRANSITIONS, Condition, Priority, State, Trigger
+from rules.alarms.precedence import PRECEDENCE
 from rules.calling.records import Voice
 from rules.readings import Notice
 from tests.rigs.places import DEPLOY
@@ -101,7 +102,14 @@ def tables_in(node, defs, path):
             yield from tables_in(inner, defs, f"{path}.{key}".lstrip("."))
 
 
+def rows_of_precedence():
+    """What wins where two things meet."""
+    for it in PRECEDENCE:
+        yield f"| {it.one} | {it.other} | {it.wins or 'neither'} | {it.so} |"
+
+
 TABLES = {
+    "precedence": rows_of_precedence,
     "transitions": rows_of_transitions,
     "commands": rows_of_commands,
     "exit statuses": rows_of_exit_statuses,

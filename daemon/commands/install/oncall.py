@@ -15,6 +15,7 @@ from daemon.errors import OnCallError
 from daemon.journal.asking import ANSWER_WITHIN_S, awaited
 from daemon.oncall.call_text import call_text
 from daemon.oncall.check import duty_lines, examine, load_oncall
+from daemon.oncall.daily_text import drill_text
 from daemon.oncall.duty import duty_of
 from daemon.oncall.routes import Routes
 from daemon.oncall.settings import OnCallSettings
@@ -157,14 +158,17 @@ def _status(options: argparse.Namespace) -> int:
     store = _existing_store(options.settings)
     now_ms = int(time.time() * 1000)
     state, waiting, not_taken = store.state(), store.waiting(), store.not_taken(now_ms - NOT_TAKEN_SHOWN_MS)
-    store.close()
     duty, zone = duty_of(settings), ZoneInfo(settings.oncall.time_zone)
     team = Escalation(duty, now_ms) if state is None else Escalation.restore(state, duty)
+    routes = store.routes_of(team.practice.newest.number) if team.practice.newest else []
+    store.close()
     print(f"On call: {', then '.join(duty.rota.line_up(now_ms))}")
     print(f"State of {datetime.fromtimestamp(team.clock_ms / 1000, UTC).astimezone(zone):%d.%m.%Y %H:%M:%S}")
     print(f"Messages that nobody has taken yet: {waiting}")
     if duty.pair:
         print(f"Other watcher, {duty.pair.other}: {'MISSING' if team.other_missing else 'heard'}")
+    if drill := team.practice.newest:
+        print(drill_text(drill, routes))
     for problem in team.problems():
         urgency, about = problem.urgency, problem.words(Stand.CALLS, Stand.SEEN, Stand.SILENCED)
         worst = max(word.event.priority for word in about)

@@ -80,6 +80,14 @@ def stage_arguments(parser: argparse.ArgumentParser) -> None:
     add_request(parser, partial(ask_for, kind="move_stage", done="{vessel}: now {stage}", keys=keys))
 
 
+def drill_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `drill`."""
+    done = (
+        "Drill asked for by {who}: `bellwatch oncall status`, where people are called from, shows its result"
+    )
+    add_request(parser, partial(ask_for, kind="drill", done=done, keys=()))
+
+
 def maintain_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `maintain`."""
     parser.add_argument("target", help="vessel/NAME or bus/NAME")

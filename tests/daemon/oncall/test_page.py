@@ -275,6 +275,30 @@ def test_whoever_holds_connections_open_keeps_nobody_from_being_called():
         server.stop()
 
 
+def test_who_sends_a_byte_now_and_then_is_broken_off(monkeypatch):
+    """Each byte comes well within the patience for one; the whole request never does."""
+    monkeypatch.setattr("daemon.web.server.LASTS_AT_MOST_S", 1.0)
+    server = PageServer(("127.0.0.1", 0), lambda _: Page("calm"))
+    server.start()
+    try:
+        with socket.create_connection(server.server_address[:2], timeout=20) as slow:
+            slow.settimeout(0.2)
+            began_s, ended = time.monotonic(), False
+            while not ended and time.monotonic() < began_s + 20:
+                try:
+                    slow.sendall(b"G")
+                    ended = slow.recv(1) == b""
+                except TimeoutError:
+                    continue
+                except OSError:
+                    ended = True
+            assert ended, "it kept its place"
+            assert time.monotonic() - began_s >= 1.0
+        assert opened(f"http://127.0.0.1:{server.server_address[1]}/")[1] == "calm"
+    finally:
+        server.stop()
+
+
 @pytest.mark.parametrize(
     "row", [("never heard of", "ada", None), ("on my way", "ada", -(10**17)), ("on my way", "ada", 10**17)]
 )

@@ -280,7 +280,7 @@ def test_maintenance_suppresses_a_leader_and_its_followers_together():
     bench = Bench()
     bench.cross(0, "k1", cause=LOOP, rank=CRITICAL)
     bench.cross(1, "k2", cause=LOOP, rank=CRITICAL)
-    bench.book.suppress_for_maintenance(lambda alarm: True, Hold("kim", "new pump"), 2)
+    bench.book.hold_all(lambda alarm: True, HoldKind.MAINTENANCE, Hold("kim", "new pump"), 2)
     assert bench.said() == [("k1", "suppressed")]
     assert {alarm.held_by for alarm in bench.book} == {HoldKind.MAINTENANCE}
 

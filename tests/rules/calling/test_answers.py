@@ -194,3 +194,19 @@ def test_that_a_critical_one_was_shelved_is_told_to_the_others_who_were_called()
     assert not team.advance(NIGHT + 59 * MIN).calls
     team.hear(word(3, at_ms=NIGHT + HOUR), NIGHT + HOUR)
     assert calls(team.advance(NIGHT + HOUR + MIN))[0][1:] == ("ada", "alarm")
+
+
+def test_one_clock_asks_again_about_what_a_person_has_taken_and_it_is_not_the_racks():
+    slow = replace(DEFAULT_MANNERS[Priority.CRITICAL], ask_again_ms=4 * HOUR)
+    team = calling(duty=replace(DUTY, manners=DEFAULT_MANNERS | {Priority.CRITICAL: slow}))
+    team.hear(word(), NIGHT)
+    team.advance(NIGHT + MIN)
+    says(team, Reply.SEEN, "ada", 1)
+    team.hear(word(2, trigger="announced again"), NIGHT + 2 * HOUR)
+    assert calls(team.advance(NIGHT + 4 * HOUR + 2 * MIN)) == [(241, "ada", "alarm")]
+
+
+def test_what_nobody_has_taken_is_called_when_its_rack_announces_it_again():
+    team = calling()
+    team.hear(word(1, trigger="announced again"), NIGHT)
+    assert calls(team.advance(NIGHT + MIN)) == [(0.25, "ada", "alarm")]

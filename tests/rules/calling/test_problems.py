@@ -56,7 +56,7 @@ def test_an_alarm_that_was_worse_before_somebody_saw_it_counts_as_what_it_is_whe
     team.hear(word(1), NIGHT)
     team.advance(NIGHT + MIN)
     team.answer(1, Answer(Reply.SEEN, "ada"), NIGHT + MIN)
-    again = {"trigger": "announced again", "priority": MEDIUM}
+    again = {"trigger": "raised", "priority": MEDIUM}
     team.hear(word(2, **again), NIGHT + 2 * MIN)
     assert not team.advance(NIGHT + 60 * MIN).calls, "medium waits for the morning"
 

@@ -1,0 +1,69 @@
+"""What wins where two things meet that keep an alarm from people, move its limits, or answer it.
+
+The rules themselves stand where they are carried out (`rules.alarms.life_cycle`, `rules.deeds`,
+`rules.calling`); `tests/rules/alarms/test_precedence.py` tries each row on them, `deploy/reference.md` shows
+them.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Thing(StrEnum):
+    """What can meet; an upgrade and a zone will be others, once they exist."""
+
+    MAINTENANCE = "maintenance"
+    SHELF = "shelf"
+    OUT_OF_SERVICE = "out of service"
+    STAGE_MOVE = "stage move"
+    RAMP = "ramp"
+    SEEN = "seen"
+    ON_MY_WAY = "on my way"
+    SECOND_WATCHER = "second watcher"
+
+
+@dataclass(frozen=True, slots=True)
+class Meeting:
+    """Two things that meet, which of them wins (None: each does its own), and what that means."""
+
+    one: Thing
+    other: Thing
+    wins: Thing | None
+    so: str
+
+
+_M, _S, _O, _G = Thing.MAINTENANCE, Thing.SHELF, Thing.OUT_OF_SERVICE, Thing.STAGE_MOVE
+_R, _E, _W, _P = Thing.RAMP, Thing.SEEN, Thing.ON_MY_WAY, Thing.SECOND_WATCHER
+_ANEW = "what still stands at its end calls anew"
+_BOTH_SILENT = "neither watcher calls; at its end the second stands in again"
+
+PRECEDENCE: tuple[Meeting, ...] = (
+    Meeting(_M, _S, _S, "shown as shelved; told once both have ended"),
+    Meeting(_M, _O, _O, "the end of maintenance tells nothing that is out of service"),
+    Meeting(_M, _G, _M, "silent until its end, then judged by the new limits"),
+    Meeting(_M, _R, _M, "silent until its end, then judged by where the limits are"),
+    Meeting(_M, _E, _M, _ANEW),
+    Meeting(_M, _W, _M, f"nobody is asked when the promise runs out; {_ANEW}"),
+    Meeting(_M, _P, _M, _BOTH_SILENT),
+    Meeting(_S, _O, _O, "the end of the shelf tells nothing that is out of service"),
+    Meeting(_S, _G, _G, "the shelf of a limit that changes ends one on-delay later"),
+    Meeting(_S, _R, _S, "the shelf stays while the limit moves"),
+    Meeting(_S, _E, _S, _ANEW),
+    Meeting(_S, _W, _S, f"nobody is asked when the promise runs out; {_ANEW}"),
+    Meeting(_S, _P, _S, _BOTH_SILENT),
+    Meeting(_O, _G, _O, "out of service until somebody puts it back"),
+    Meeting(_O, _R, _O, "out of service until somebody puts it back"),
+    Meeting(_O, _E, _O, "what still stands when it is put back calls anew"),
+    Meeting(_O, _W, _O, "nobody is asked when the promise runs out; put back, it calls anew"),
+    Meeting(_O, _P, _O, _BOTH_SILENT),
+    Meeting(_G, _R, _G, "the new ramp begins where the limits then are"),
+    Meeting(_G, _E, None, "seen as long as it stands; what is worse by the new limits calls"),
+    Meeting(_G, _W, None, "the promise holds; what is worse by the new limits calls"),
+    Meeting(_G, _P, None, "both hear the same alarms, and the second is silent"),
+    Meeting(_R, _E, None, "seen as long as it stands; what becomes worse calls"),
+    Meeting(_R, _W, None, "the promise holds; what becomes worse calls"),
+    Meeting(_R, _P, None, "both hear the same alarms, and the second is silent"),
+    Meeting(_E, _W, None, "the newer answer counts, and asks again after its own time"),
+    Meeting(_E, _P, _E, "seen at one is seen at the other, also where the first is dead"),
+    Meeting(_W, _P, _W, "promised at one is promised at the other; run out, the next is called"),
+)
