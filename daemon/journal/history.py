@@ -94,6 +94,12 @@ class History:
         )
         self._db.execute("DELETE FROM flag WHERE seq <= ?", (upto_seq,))
 
+    def hourly(self) -> list[tuple[int, int, int, float | None, float | None]]:
+        """Return the summaries by source and hour (UTC): how many readings failed, lowest, highest."""
+        return self._db.execute(
+            "SELECT source, hour_ms, failed, lowest, highest FROM hourly ORDER BY source, hour_ms"
+        ).fetchall()
+
     # Events and notices
 
     def event_bodies(

@@ -1,6 +1,5 @@
 """`bellwatch oncall --check`: everything that is wrong with the on-call settings, in one run."""
 
-import ssl
 from collections.abc import Iterator, Mapping
 from datetime import datetime
 from itertools import pairwise
@@ -10,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
+from daemon.check.page import certificate_findings
 from daemon.errors import Finding, SettingsError
 from daemon.oncall.routes import read_routes
 from daemon.oncall.settings import OnCallSettings, PageSettings
@@ -178,16 +178,7 @@ def _page_findings(page: PageSettings | None) -> Iterator[Finding]:
         expected = "[page], else nobody can answer from a phone"
         yield Finding("page", "no such section", expected, True)
         return
-    files = {"page.certificate": page.certificate, "page.key": page.key}
-    for key, path in files.items():
-        if path is None and any(files.values()):
-            yield Finding(key, "nothing", "a file: certificate and key belong together")
-    if page.certificate and page.key:
-        try:
-            ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(page.certificate, page.key)
-        except OSError as error:  # calls go out all the same, without links
-            what = f"{page.certificate} and {page.key}, which cannot be used ({error.strerror or error})"
-            yield Finding("page.certificate", what, "a certificate chain and its own key, readable", True)
+    yield from certificate_findings(page, only_warn=True)  # calls go out all the same, without links
     if not page.url.startswith("https://"):
         yield Finding("page.url", quoted(page.url), "https: whoever reads along may answer", True)
     if len(page.url) > _LONG_URL:

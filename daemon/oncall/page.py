@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo
 
 import structlog
@@ -155,9 +156,9 @@ def answer_pages(settings: OnCallSettings, clock: SteadyClock) -> Iterator[bool]
         yield False
         return
     pages = AnswerPage(settings, duty_of(settings), ZoneInfo(settings.oncall.time_zone), clock.now_ms)
-    certificate = (page.certificate, page.key) if page.certificate and page.key else None
+    names = (*page.names, urlsplit(page.url).hostname or "")
     try:
-        server = PageServer((page.host, page.port), pages, certificate)
+        server = PageServer((page.host, page.port), pages, page.tls(), names=names)
     except OSError as error:
         log.warning("page_not_served", host=page.host, port=page.port, why=str(error.strerror or error))
         yield False

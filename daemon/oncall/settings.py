@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
+from daemon.settings.page import ServedPage
 from daemon.settings.rack import BrokerSettings, TimeZone
 from daemon.tables.types import (
     FilePath,
@@ -135,14 +136,11 @@ class CommandsToRacks(Table):
     enabled: Switch = Field(False, description="Each rack must allow it too, in its own settings")
 
 
-class PageSettings(Table):
+class PageSettings(ServedPage):
     """A page on which people answer from a phone, behind a link in each message."""
 
     url: ServerUrl = Field(description="Where phones find the page; short, since each message carries it")
-    host: Host = Field("127.0.0.1", description="Address to listen at; behind a proxy the machine's own")
     port: TcpPort = Field(8780, description="Port to listen at")
-    certificate: FilePath | None = Field(None, description="Certificate chain for TLS (PEM)")
-    key: FilePath | None = Field(None, description="Its private key (PEM)")
     link_s: Seconds = Field(86_400.0, description="A link is good for this long after its last message [s]")
 
     def address_of(self, token: str) -> str:

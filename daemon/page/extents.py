@@ -35,33 +35,38 @@ class Extents:
     high: NDArray[np.float32] = field(default_factory=lambda: np.empty(0, np.float32))
     flag: NDArray[np.uint8] = field(default_factory=lambda: np.empty(0, np.uint8))
 
-    def add(self, time_ms: NDArray[np.int64], value: NDArray[np.float64], summary: NDArray[np.uint8]) -> None:
-        """Take in values of moments that rise, each with QARTOD's flag; one that failed has no extent."""
+    def add(
+        self,
+        time_ms: NDArray[np.int64],
+        low: NDArray[np.float64],
+        high: NDArray[np.float64],
+        summary: NDArray[np.uint8],
+    ) -> None:
+        """Take in values (or extents; NaN: none) of moments that rise, each with QARTOD's flag."""
         stretch = time_ms // self.every_ms
         if self.keep:
             recent = stretch > stretch[-1] - self.keep
-            stretch, value, summary = stretch[recent], value[recent], summary[recent]
+            stretch, low, high, summary = stretch[recent], low[recent], high[recent], summary[recent]
         self._make_room(int(stretch[0]), int(stretch[-1]))
         starts = np.flatnonzero(np.diff(stretch, prepend=stretch[0] - 1))
         at = stretch[starts] - self.first
-        good = np.where(summary == Flag.FAIL, np.nan, value).astype(np.float32)
         worst = np.where(np.isin(summary, _WORSE), summary, 0).astype(np.uint8)
-        self.low[at] = np.fmin(self.low[at], np.fmin.reduceat(good, starts))
-        self.high[at] = np.fmax(self.high[at], np.fmax.reduceat(good, starts))
+        self.low[at] = np.fmin(self.low[at], np.fmin.reduceat(low.astype(np.float32), starts))
+        self.high[at] = np.fmax(self.high[at], np.fmax.reduceat(high.astype(np.float32), starts))
         self.flag[at] = np.maximum(self.flag[at], np.maximum.reduceat(worst, starts))
 
     def _make_room(self, first: int, last: int) -> None:
-        """Let the arrays reach to a stretch, with room for more; what is too old is let go then."""
+        """Let the arrays reach over some stretches, with room for more; what is too old is let go then."""
         if not self.low.size:
             self.first = first
-        if last - self.first < self.low.size:
+        if self.first <= first and last - self.first < self.low.size:
             return
-        begin = max(self.first, last - self.keep) if self.keep else self.first
-        size = (last - begin + 1) * 5 // 4 + 16
+        begin = max(self.first, last - self.keep) if self.keep else min(self.first, first)
+        size = max((last - begin + 1) * 5 // 4 + 16, self.first - begin + self.low.size)
         for name, empty in (("low", np.nan), ("high", np.nan), ("flag", 0)):
             old = getattr(self, name)[max(begin - self.first, 0) :]
-            new = np.full(size, empty, old.dtype)
-            new[: old.size] = old
+            new, ahead = np.full(size, empty, old.dtype), max(self.first - begin, 0)
+            new[ahead : ahead + old.size] = old
             setattr(self, name, new)
         self.first = begin
 

@@ -7,8 +7,11 @@ short transaction, and the watch never waits for it.
 from bisect import bisect_right
 from collections import defaultdict
 from contextlib import closing
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 
+import numpy as np
 import structlog
 
 from daemon.errors import BellwatchError, JournalError
@@ -20,6 +23,7 @@ from daemon.page.extents import HOUR_MS, MINUTE_MS, Extents
 from rules.alarms.event import AlarmEvent
 from rules.alarms.history import alarm_event_from_json
 from rules.engine import Engine
+from rules.quality.flags import Flag
 from rules.quantities import Quantity
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, tolerance_at
@@ -30,7 +34,8 @@ log = structlog.get_logger()
 
 FINE_MS = 3 * 86_400_000
 """So far back a drawing shows minutes, before that hours."""
-_BLOCK = 200_000
+_BLOCK = 20_000
+"""Readings taken in at once: a short transaction, and little memory."""
 _SHOWN_DEEDS = ("log", "hand_measurement", "calibrate", "move_stage", "begin_maintenance")
 
 
@@ -50,7 +55,7 @@ class Memory:
         self.events: list[AlarmEvent] = []
         self._engine: Engine | None = None
         self._seq = self._event = 0
-        self._run = ""
+        self._run, self._has_retired = "", False
 
     def begin(self, path: Path, last_ms: int) -> None:
         """Take in the last so many milliseconds of a journal only, for a quick start."""
@@ -84,7 +89,21 @@ class Memory:
                     self.events.append(alarm_event_from_json(body))
                 except UNUSABLE as error:
                     log.warning("event_unusable", number=self._event, why=repr(error))
+            if self._engine and not self._has_retired:
+                self._take_retired(journal, self._engine)
         return False
+
+    def _take_retired(self, journal: Journal, engine: Engine) -> None:
+        """Take in the hourly summaries of readings that are gone, as their probes sent them."""
+        self._has_retired = True
+        channels = {now.channel.source.id: now.channel for now in engine.channels()}
+        for source, rows in groupby(journal.history.hourly(), itemgetter(0)):
+            its = channels.get(source)
+            if its is not None and its.source.quantity == its.quantity:
+                _, hours, failed, low, high = np.array(list(rows), dtype=np.float64).T
+                hour_ms = np.array([self.dating.axis_ms(int(hour)) for hour in hours])
+                summary = np.where(failed > 0, Flag.FAIL, Flag.PASS).astype(np.uint8)
+                self.coarse[its.name].add(hour_ms, low, high, summary)
 
     def limits(self, vessel: str, quantity: Quantity, at_ms: int) -> Tolerance | None:
         """Return what was tolerated at a moment of the axis, moved by stage and plan."""
@@ -120,5 +139,6 @@ class Memory:
             known.append((now.since_ms if moved else engine.clock_ms, engine.plan, now))
         for flags in outcome.flags:
             if flags.time_ms.size:
+                good = np.where(flags.summary == Flag.FAIL, np.nan, flags.value)
                 for extents in (self.fine, self.coarse):
-                    extents[flags.channel].add(flags.time_ms, flags.value, flags.summary)
+                    extents[flags.channel].add(flags.time_ms, good, good, flags.summary)

@@ -115,7 +115,7 @@ class RackPages:
         """Go through what changed on the page, as server-sent events (WHATWG HTML 9.2); first all of it."""
         before: dict[str, str] = {}
         order: list[str] = []
-        yield f"retry: {EVERY_S * 1000:.0f}\n\n"
+        retry = f"retry: {EVERY_S * 1000:.0f}\n"
         for look in self.pulse.looks():
             same_cards = list(look.parts) == order
             changed = {
@@ -125,7 +125,7 @@ class RackPages:
             }
             late = time.monotonic() - look.made_s > STALE_AFTER_S
             before, order = look.parts, list(look.parts)
-            yield f"data: {json.dumps({'late': late, 'parts': changed})}\n\n"
+            yield f"{retry}data: {json.dumps({'late': late, 'parts': changed})}\n\n"
 
 
 def _whole(text: str | None, otherwise: int) -> int:
@@ -137,8 +137,7 @@ def _whole(text: str | None, otherwise: int) -> int:
 def rack_pages(settings: Settings, stop: threading.Event) -> Iterator[Pulse]:
     """Serve the rack's page meanwhile; OSError where it cannot be."""
     pages, page = RackPages(settings, stop), settings.page
-    certificate = (page.certificate, page.key) if page.certificate and page.key else None
-    server = PageServer((page.host, page.port), pages, certificate, HEADERS_WITH_SCRIPTS)
+    server = PageServer((page.host, page.port), pages, page.tls(), HEADERS_WITH_SCRIPTS, page.names)
     pages.pulse.start()
     server.start()
     try:

@@ -8,10 +8,12 @@ import socket
 import ssl
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from ipaddress import ip_address
+from itertools import islice
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl, urlsplit
@@ -64,7 +66,10 @@ class Page:
 
 
 class PageServer(ThreadingHTTPServer):
-    """Listens from construction on, serves from `start` to `stop`; OSError where it cannot."""
+    """Listens from construction on, serves from `start` to `stop`; OSError where it cannot.
+
+    Browsers reach it by an address, as localhost, or by one of `names`.
+    """
 
     daemon_threads = True
     request_queue_size = 64
@@ -75,8 +80,10 @@ class PageServer(ThreadingHTTPServer):
         pages: Callable[[Request], Page],
         certificate: tuple[Path, Path] | None = None,
         headers: Mapping[str, str] = HEADERS,
+        names: Collection[str] = (),
     ) -> None:
         self.pages, self.headers = pages, headers
+        self._names = {name.lower() for name in (*names, address[0], "localhost")}
         self.room = threading.BoundedSemaphore(AT_ONCE)
         self.streams = threading.BoundedSemaphore(STREAMS_AT_MOST)
         self._places = threading.BoundedSemaphore(CONNECTIONS_AT_MOST)
@@ -103,6 +110,16 @@ class PageServer(ThreadingHTTPServer):
         if self._tls:
             connection = self._tls.wrap_socket(connection, server_side=True, do_handshake_on_connect=False)
         return connection, address
+
+    def is_asked_as(self, host: str) -> bool:
+        """Return whether a Host header names us; any address does, since only a name can be bound anew.
+
+        A page from elsewhere that binds its own name to our address (DNS rebinding) would read ours.
+        """
+        with suppress(ValueError):
+            name = urlsplit(f"//{host}").hostname or ""
+            return name in self._names or bool(ip_address(name))
+        return False
 
     def process_request(self, request: Any, client_address: Any) -> None:  # noqa: ANN401
         """Serve a connection in a thread of its own, if there is a place for it."""
@@ -141,6 +158,15 @@ class _Handler(BaseHTTPRequestHandler):
     timeout = PATIENCE_S
     server_version = "bellwatch"
     sys_version = ""
+
+    def parse_request(self) -> bool:
+        """Read a request; one for a name that is not ours goes no further (RFC 9110, 15.5.20)."""
+        if not super().parse_request():
+            return False
+        if self.server.is_asked_as(self.headers.get("Host", "localhost")):
+            return True
+        self._say("This page has another name: see `names` under [page] in its settings.", 421)
+        return False
 
     def do_GET(self) -> None:
         if self.path == _STYLE_PATH:
@@ -186,18 +212,20 @@ class _Handler(BaseHTTPRequestHandler):
             self._send(page.html, page.status, page.kind, page.go_to)
 
     def _send_parts(self, parts: Iterator[str], kind: str) -> None:
-        """Send part after part until there is none, or nobody who takes it; the connection ends with them."""
-        if not self.server.streams.acquire(blocking=False):
-            self._say("Too many look on live; the page can be opened anew by hand.", 503)
-            return
+        """Send part after part until there is none, or nobody who takes it; the connection ends with them.
+
+        One viewer too many gets the first part only, and is back for the next by itself.
+        """
+        has_place = self.server.streams.acquire(blocking=False)
         try:
             self.server.let_last(self.request)
             self.close_connection = True
             self._begin(200, {"Content-Type": f"{kind}; charset=utf-8", "Connection": "close"})
-            for part in parts:
+            for part in parts if has_place else islice(parts, 1):
                 self.wfile.write(part.encode())
         finally:
-            self.server.streams.release()
+            if has_place:
+                self.server.streams.release()
 
     def _say(self, words: str, status: int) -> None:
         self.close_connection = True

@@ -52,4 +52,5 @@ def test_a_taken_address_and_half_a_certificate_are_refused_in_one_line(tmp_path
         page = started(rack.file)
         _, errors = page.communicate(timeout=40)
         assert page.returncode == 2
-        assert errors == "page: found one of certificate and key; expected both, or neither\n"
+        line = "page.certificate: found nothing; expected a file: certificate and key belong together\n"
+        assert errors == line

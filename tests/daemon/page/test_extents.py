@@ -18,7 +18,9 @@ def taken_in(rows, cuts=(), **how):
     for part in np.split(np.arange(len(rows)), sorted(set(cuts))):
         if part.size:
             times, values, flags = zip(*(rows[place] for place in part), strict=True)
-            extents.add(np.array(times), np.array(values), np.array(flags, dtype=np.uint8))
+            flag = np.array(flags, dtype=np.uint8)
+            good = np.where(flag == Flag.FAIL, np.nan, values)
+            extents.add(np.array(times), good, good, flag)
     return extents
 
 
@@ -47,6 +49,19 @@ def test_what_is_kept_for_a_while_only_agrees_with_what_is_kept_for_ever(rows):
     some, every = taken_in(rows, keep=6).columns(*span), taken_in(rows).columns(*span)
     np.testing.assert_array_equal(some.low, every.low)
     np.testing.assert_array_equal(some.high, every.high)
+
+
+@given(READINGS, st.integers(0, 60))
+def test_what_is_older_may_come_later(rows, cut):
+    whole, late = taken_in(rows), Extents(HOUR_MS)
+    for part in (rows[cut:], rows[:cut]):
+        if part:
+            times, values, flags = (np.array(column) for column in zip(*part, strict=True))
+            good = np.where(flags == Flag.FAIL, np.nan, values)
+            late.add(times, good, good, flags.astype(np.uint8))
+    one, other = (it.columns(0, 41 * HOUR_MS, 50) for it in (whole, late))
+    np.testing.assert_array_equal(one.low, other.low)
+    np.testing.assert_array_equal(one.flag, other.flag)
 
 
 def test_a_stretch_in_which_nothing_was_read_is_empty():
