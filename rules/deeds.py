@@ -230,6 +230,19 @@ def end_shelves(book: AlarmBook, plan: RackPlan, vessel: str, now: StageNow, at_
             book.hold_all(partial(_is_named, alarm.name), HoldKind.SHELF, shorter, at_ms)
 
 
+def end_shelves_of_moved(
+    book: AlarmBook,
+    plan: RackPlan,
+    before: Mapping[str, StageNow],
+    stages: Mapping[str, StageNow],
+    at_ms: int,
+) -> None:
+    """Do so in each vessel that another plan moves to another stage."""
+    for vessel, now in stages.items():
+        if vessel in before and now != before[vessel]:
+            end_shelves(book, plan, vessel, now, at_ms)
+
+
 def _is_named(name: str, alarm: Alarm) -> bool:
     return alarm.name == name
 

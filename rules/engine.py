@@ -19,7 +19,7 @@ from rules.alarms.event import AlarmEvent, Course
 from rules.alarms.life_cycle import Condition
 from rules.care.hand_checks import Chart
 from rules.care.probe_care import CalibrationNow, ProbeCare
-from rules.deeds import Deeds, end_shelves, finish_maintenance
+from rules.deeds import Deeds, end_shelves, end_shelves_of_moved, finish_maintenance
 from rules.errors import InputError, RulesError
 from rules.judging.block import Block, Due, due_drop_outs, due_losses, due_silences, places_by_source
 from rules.judging.channel import ChannelState
@@ -70,9 +70,7 @@ class Engine:
         self._care = ProbeCare()
         self._care.arrange(plan.sources, start_ms)
         self._watch_list = WatchList(plan, self._rack)
-        self._channels = {
-            channel.name: ChannelState(seen_ms=start_ms) for channel in self._watch_list.channels
-        }
+        self._channels = {it.name: ChannelState(seen_ms=start_ms) for it in self._watch_list.channels}
         self._unwatched: dict[str, Hidden] = {}
 
     # Inputs
@@ -143,9 +141,7 @@ class Engine:
         due = dict(self._rack.reminders(self._plan))
         before = self._rack.stages
         self._rack.stages = stages_under(plan, at_ms, self._plan, before)
-        for vessel, now in self._rack.stages.items():
-            if vessel in before and now != before[vessel]:
-                end_shelves(self._book, plan, vessel, now, at_ms)
+        end_shelves_of_moved(self._book, plan, before, self._rack.stages, at_ms)
         self._rack.done_ms = at_ms
         for vessel, due_ms in self._rack.reminders(plan):
             if due_ms <= at_ms < due.get(vessel, at_ms + 1):

@@ -6,7 +6,7 @@ from pydantic import AwareDatetime, Field
 
 from daemon.settings.stages import NumberOrOff
 from daemon.tables.types import Label, Name, Number, Table
-from rules.alarms.book import AlarmRules
+from rules.alarms.alarm import AlarmRules
 from rules.alarms.life_cycle import Condition
 from rules.care.rationale import Severity
 from rules.quantities import Quantity

@@ -31,6 +31,21 @@ class HoldKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class AlarmRules:
+    """What holds for all alarms of a rack.
+
+    `shelf_limit_ms`: the longest an alarm may be shelved, `critical_shelf_limit_ms` a critical one.
+    `reannounce_ms`: an acknowledged critical alarm that still stands is announced again after this (None:
+    never). `latching`: conditions whose alarms stay until somebody resets them.
+    """
+
+    shelf_limit_ms: int = 8 * 3_600_000
+    critical_shelf_limit_ms: int = 3_600_000
+    reannounce_ms: int | None = 2 * 3_600_000
+    latching: tuple[Condition, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Hold:
     """Why an alarm is kept from people, by whom, and until when (None: until somebody ends it)."""
 

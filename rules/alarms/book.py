@@ -8,13 +8,14 @@ milder even where that was there first; when only the milder is left, it goes on
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from difflib import get_close_matches
 
 from rules.alarms.alarm import (
     HOLDING,
     UNSEEN,
     Alarm,
+    AlarmRules,
     Hold,
     HoldKind,
     explained_until,
@@ -40,21 +41,6 @@ from rules.alarms.life_cycle import (
 from rules.alarms.patience import AT_ONCE, LAST_BACK, Patience, patience
 from rules.errors import AlarmError
 from rules.plain import taken_over
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmRules:
-    """What holds for all alarms of a rack.
-
-    `shelf_limit_ms`: the longest an alarm may be shelved, `critical_shelf_limit_ms` a critical one.
-    `reannounce_ms`: an acknowledged critical alarm that still stands is announced again after this (None:
-    never). `latching`: conditions whose alarms stay until somebody resets them.
-    """
-
-    shelf_limit_ms: int = 8 * 3_600_000
-    critical_shelf_limit_ms: int = 3_600_000
-    reannounce_ms: int | None = 2 * 3_600_000
-    latching: tuple[Condition, ...] = ()
 
 
 class AlarmBook:

@@ -7,7 +7,7 @@ a replay finds the plan of every moment beside the readings of that moment.
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from rules.alarms.book import AlarmRules
+from rules.alarms.alarm import AlarmRules
 from rules.quality.settings import QualitySettings
 from rules.quantities import Quantity
 from rules.rack.stage_plan import StageStep, Tolerances

@@ -6,7 +6,7 @@ import math
 import pytest
 
 from rules import ENTRIES_CHECKED, TOLD_APART
-from rules.alarms.book import AlarmRules
+from rules.alarms.alarm import AlarmRules
 from rules.alarms.life_cycle import Condition
 from rules.deeds import DEEDS, LOG_KINDS, MAINTENANCE_LIMIT_MS
 from rules.quantities import Quantity

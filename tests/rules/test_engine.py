@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rules.alarms.book import AlarmRules
+from rules.alarms.alarm import AlarmRules
 from rules.alarms.life_cycle import Condition, Priority, State
 from rules.engine import Engine
 from rules.errors import InputError

@@ -11,7 +11,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.alarms.book import AlarmRules
+from rules.alarms.alarm import AlarmRules
 from rules.alarms.life_cycle import Condition
 from rules.engine import Engine
 from rules.plain import from_plain, to_plain

@@ -11,8 +11,8 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
-from rules.alarms.alarm import Alarm, Hold, HoldKind
-from rules.alarms.book import AlarmBook, AlarmRules
+from rules.alarms.alarm import Alarm, AlarmRules, Hold, HoldKind
+from rules.alarms.book import AlarmBook
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import TRANSITIONS, Condition, Priority, State, Trigger
 from rules.alarms.patience import LAST_BACK

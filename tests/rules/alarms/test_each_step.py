@@ -7,8 +7,8 @@ import json
 
 import pytest
 
-from rules.alarms.alarm import Alarm, Hold, HoldKind
-from rules.alarms.book import AlarmBook, AlarmRules
+from rules.alarms.alarm import Alarm, AlarmRules, Hold, HoldKind
+from rules.alarms.book import AlarmBook
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import Condition, Priority, State
 from rules.errors import AlarmError

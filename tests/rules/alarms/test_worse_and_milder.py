@@ -2,8 +2,8 @@
 
 import pytest
 
-from rules.alarms.alarm import Hold, HoldKind
-from rules.alarms.book import AlarmBook, AlarmRules
+from rules.alarms.alarm import AlarmRules, Hold, HoldKind
+from rules.alarms.book import AlarmBook
 from rules.alarms.event import AlarmEvent, Crossing
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 

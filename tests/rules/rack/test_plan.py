@@ -2,7 +2,7 @@
 
 import json
 
-from rules.alarms.book import AlarmRules
+from rules.alarms.alarm import AlarmRules
 from rules.alarms.life_cycle import Condition
 from rules.plain import from_plain, to_plain
 from rules.quality.settings import DEFAULT_QUALITY
