@@ -238,7 +238,7 @@ def end_shelves_of_moved(
     at_ms: int,
 ) -> None:
     """Do so in each vessel that another plan moves to another stage."""
-    for vessel, now in stages.items():
+    for vessel, now in after.items():
         if vessel in before and now != before[vessel]:
             end_shelves(book, plan, vessel, now, at_ms)
 
