@@ -9,14 +9,14 @@ import json
 import math
 import os
 import sqlite3
-import time
 
 import pytest
 
 from daemon.journal.fold import fold
 from daemon.journal.journal import Journal
 from rules.plain import to_plain
-from tests.rigs.daemon_run import PATIENCE_S, DaemonRun, chance, write_settings
+from tests.rigs.daemon_run import DaemonRun, chance, write_settings
+from tests.rigs.journal_file import readings_in, waiting_in
 from tests.rigs.parts.event_listener import EventListener
 from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
@@ -111,24 +111,3 @@ def test_killed_again_and_again_the_daemon_loses_no_reading_and_no_alarm(tmp_pat
 def kinds(events):
     bodies = [json.loads(body) for *_, body in events]
     return {(body["condition"], body["trigger"]) for body in bodies}
-
-
-def readings_in(path):
-    return counted(path, "SELECT count(*) FROM reading")
-
-
-def waiting_in(path):
-    return counted(path, "SELECT count(*) FROM outbox WHERE delivered_ms IS NULL")
-
-
-def counted(path, question):
-    until = time.monotonic() + PATIENCE_S
-    while time.monotonic() < until:
-        try:
-            with sqlite3.connect(f"file:{path}?mode=ro", uri=True) as db:
-                (count,) = db.execute(question).fetchone()
-            db.close()
-        except sqlite3.OperationalError:
-            return 0
-        return count
-    raise AssertionError(f"{path} stays busy")

@@ -18,6 +18,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.daemon.watch.test_sigkill import LONGEST_LIFE_S, WarmingWater
 from tests.rigs.daemon_run import PATIENCE_S, DaemonRun, chance, write_settings
+from tests.rigs.journal_file import readings_in
 from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.parts.pty_pair import Peer, PtyLine
 
@@ -134,7 +135,7 @@ def test_killed_again_and_again_it_loses_no_publication(tmp_path, kills):
                     if nth:
                         daemon.start()
                     known = len(former)
-                    daemon.wait_for(lambda known=known: count_in(path) > known, "a new reading")
+                    daemon.wait_for(lambda known=known: readings_in(path) > known, "a new reading")
                     daemon.kill_after(dice.uniform(0, LONGEST_LIFE_S))
                     rows = Kept(path).rows
                     assert rows[: len(former)] == former, "what was committed stays"
@@ -155,11 +156,3 @@ def test_killed_again_and_again_it_loses_no_publication(tmp_path, kills):
     assert kept.waited
     assert len(kept.numbers) == len(set(kept.numbers))
     assert "undated readings waited at the broker" in daemon.log
-
-
-def count_in(path):
-    try:
-        with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
-            return db.execute("SELECT count(*) FROM reading").fetchone()[0]
-    except sqlite3.OperationalError:
-        return 0
