@@ -90,11 +90,12 @@ def test_a_notice_goes_out_once_under_an_id_that_tells_a_repeat():
 
 
 def test_the_daemon_speaks_of_itself():
-    watching = watch_message(TOPIC, "watching", AT_MS, VOICE)
+    watching = watch_message(TOPIC, "watching", AT_MS, VOICE, vessels=4)
     assert (watching.topic, watching.retain) == (f"{TOPIC}/watch", True)
     assert json.loads(watching.payload) == {
         "state": "watching",
         "since": "2026-08-15T00:00:00.123Z",
+        "vessels": 4,
         **SPEAKS,
     }
     beat = heartbeat_message(TOPIC, AT_MS, 1234, 2, VOICE)
