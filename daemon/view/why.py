@@ -24,7 +24,7 @@ from daemon.view.channels import around_in
 from daemon.view.moment import Judged, Moment, moment_at
 from daemon.view.rack_now import OtherwiseNow
 from rules.alarms.event import NO_EVIDENCE, AlarmEvent
-from rules.alarms.life_cycle import Condition, State
+from rules.alarms.life_cycle import Condition, State, latches
 from rules.care.misread import read_otherwise
 from rules.errors import none_such
 from rules.judging.channel import FAULT_DELAYS_MS
@@ -139,7 +139,7 @@ def why(settings_file: Path, path: Path, about: str) -> Why:
         with closing(Journal(path, writable=False)) as journal, journal.standing_still():
             return _Asking(journal, settings_file, journal.state.dating()).why(about)
     except (*UNUSABLE, sqlite3.Error) as error:
-        raise JournalError(f"journal {path}: {error!r}; `bellwatch check` says what is wrong") from error
+        raise JournalError(f"journal {path}: {error!r}; it is damaged, or of another version") from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +157,8 @@ class _Asking:
         states = moment.engine.channels()
         here = [it for it in states if it.channel.name in wanted or _danger(it) in wanted]
         if not first and not here:
-            names = {*(it.channel.name for it in states), *self._alarms()}
+            alarms = self.journal.history.newest_event_of_each_alarm()
+            names = {*(it.channel.name for it in states), *(it.alarm for it in alarms)}
             known = [name for name in names if name.split("/")[0] == about.split("/", maxsplit=1)[0]]
             said = none_such(about, known or moment.engine.stages())
             raise JournalError(f"about: {said}; an alarm is found once it was raised")
@@ -165,9 +166,6 @@ class _Asking:
         channels = tuple(self._channel(it, moment, at_ms, first, shown) for it in here)
         episode = self._episode(events, first, moment) if first else None
         return Why(about, self.dating.utc_ms(at_ms), episode, channels, tuple(self._rules()))
-
-    def _alarms(self) -> list[str]:
-        return [event.alarm for event in self.journal.history.newest_event_of_each_alarm()]
 
     def _rules(self) -> Iterator[tuple[int, int | None]]:
         before: object = ""
@@ -194,7 +192,7 @@ class _Asking:
                 Asked(utc_ms(it.at_ms), it.kind, it.who, refusal)
                 for it, refusal in self.journal.inputs.asked_of("alarm", first.alarm, events[0].at_ms, end_ms)
             ),
-            first.condition in moment.engine.plan.alarm_rules.latching,
+            latches(Condition(first.condition), moment.engine.plan.alarm_rules.latching),
         )
 
     def _channel(

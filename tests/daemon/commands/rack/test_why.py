@@ -2,6 +2,7 @@
 
 import pytest
 
+from daemon.broker.noted import ONCALL, OnCallHeard
 from daemon.commands.cli import main
 from daemon.journal.inputs import CONFIGURE, RULES
 from rules import RULES_VERSION
@@ -117,3 +118,24 @@ def test_the_rules_that_judged_then_are_named_and_where_they_changed(tmp_path, c
     now = RULES_VERSION
     by = f"({now} since 2026-08-15 02:00:00, 5 since 2026-08-15 02:03:00; today's are {now})"
     assert f"Judged by rules 5 {by}" in capsys.readouterr().out
+
+
+def test_who_was_told_as_far_as_the_journal_knows(tmp_path, capsys):
+    alarm = "k2/temperature/high_high"
+    with rack_in(tmp_path) as rack:
+        rack.minutes(3)
+        rack.minutes(4, k2=30.0)
+        (event,) = rack.journal.history.events_of(alarm)
+        heard = OnCallHeard("night on pi2", alive=True, untaken={alarm: event.since_ms})
+        with rack.journal.transaction():
+            for waiting in rack.journal.outbox.waiting(0, 1000):
+                rack.journal.outbox.mark_delivered(waiting.id, event.at_ms + 2000)
+            rack.journal.state.keep_record(ONCALL, heard)
+        assert main(["why", alarm, "--settings", str(tmp_path / "bellwatch.toml")]) == 0
+    text = capsys.readouterr().out
+    assert "(critical) (the broker took it at 2026-08-15 02:05:02)" in text
+    assert "no on-call process has taken it, since 2026-08-15 02:04:00" in text
+    assert "on call now: night on pi2" in text
+    assert "nobody has answered it at the rack" in text
+    assert "What ends it: at or below 23.80 °C for 2 min" in text
+    assert "it explains k2/temperature/high" in text
