@@ -231,11 +231,7 @@ def end_shelves(book: AlarmBook, plan: RackPlan, vessel: str, now: StageNow, at_
 
 
 def end_shelves_of_moved(
-    book: AlarmBook,
-    plan: RackPlan,
-    before: Mapping[str, StageNow],
-    stages: Mapping[str, StageNow],
-    at_ms: int,
+    book: AlarmBook, plan: RackPlan, before: Mapping[str, StageNow], after: Mapping[str, StageNow], at_ms: int
 ) -> None:
     """Do so in each vessel that another plan moves to another stage."""
     for vessel, now in after.items():
