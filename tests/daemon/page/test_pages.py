@@ -4,6 +4,7 @@ The rack is invented. axe-core (Deque Systems) judges by WCAG 2.2 what a machine
 """
 
 import re
+import shutil
 import time
 import urllib.request
 from pathlib import Path
@@ -13,6 +14,7 @@ import axe_core_python
 import pytest
 
 from daemon.page.axis import LEFT, RIGHT
+from daemon.view import reader
 from daemon.web.server import HEADERS_WITH_SCRIPTS
 from drivers.readings import Reading
 from tests.rigs.page_rack import MINUTE_MS, page_rack, served
@@ -147,10 +149,10 @@ def test_a_watch_that_is_killed_or_hangs_is_told_first_and_a_server_that_is_gone
             window.get(address)
             assert "No alarm." in text_of(window)
             rack.beats = False
-            wait_for(lambda: "the watch hangs" in text_of(window))
+            wait_for(lambda: "`bellwatch run` hangs" in text_of(window))
             assert "No alarm" not in text_of(window)
             window.refresh()
-            assert "Nobody watches: the watch hangs" in text_of(window)
+            assert "Nobody watches: `bellwatch run` hangs" in text_of(window)
             assert count(window, ".blind") == 27, "what nobody watches is hatched"
             rack.beats = True
             wait_for(lambda: "No alarm." in text_of(window))
@@ -249,3 +251,31 @@ def test_a_year_with_a_thousand_alarms_is_there_at_once(tmp_path, window, phone)
         assert count(phone, "tbody tr") == 50
         assert not scrolls_sideways(phone)
         assert "newer" in text_of(phone)
+
+
+def test_a_full_disk_is_told_first(tmp_path, monkeypatch):
+    monkeypatch.setattr(reader, "BALLAST_BYTES", 2**62)
+    with page_rack(tmp_path, days=0.02) as rack, served(rack) as address:
+        text = opened(address)
+        assert "THE DISK IS FULL: nothing new can be written down; make room." in text
+        assert "No alarm." not in text
+
+
+def test_a_journal_that_is_put_back_is_told_and_gone_on_with(tmp_path):
+    with page_rack(tmp_path, days=0.1) as rack:
+        rack.ask("log", who="ada", vessel="k1", what="feed", note="nauplii", value=6)
+        journal = rack.settings.journal.path
+        rack.journal._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        copy = journal.with_suffix(".copy")
+        shutil.copy(journal, copy)
+        rack.ask("log", who="bo", vessel="k1", what="feed", value=7)
+        with served(rack) as address:
+            wait_for(lambda: "feed 7 (bo)" in opened(f"{address}/vessel/k1"))
+            rack.journal.close()
+            away = journal.rename(journal.with_suffix(".away"))
+            wait_for(lambda: "Nothing can be shown: journal" in opened(address))
+            copy.rename(journal)
+            wait_for(lambda: "Nothing can be shown" not in opened(address))
+            wait_for(lambda: "feed 7" not in (page := opened(f"{address}/vessel/k1")) and "feed 6" in page)
+            assert 'class="vessel' in opened(address)
+        assert away.exists()
