@@ -4,7 +4,6 @@ The rack is invented. axe-core (Deque Systems) judges by WCAG 2.2 what a machine
 """
 
 import re
-import shutil
 import time
 import urllib.request
 from pathlib import Path
@@ -259,23 +258,3 @@ def test_a_full_disk_is_told_first(tmp_path, monkeypatch):
         text = opened(address)
         assert "THE DISK IS FULL: nothing new can be written down; make room." in text
         assert "No alarm." not in text
-
-
-def test_a_journal_that_is_put_back_is_told_and_gone_on_with(tmp_path):
-    with page_rack(tmp_path, days=0.1) as rack:
-        rack.ask("log", who="ada", vessel="k1", what="feed", note="nauplii", value=6)
-        journal = rack.settings.journal.path
-        rack.journal._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        copy = journal.with_suffix(".copy")
-        shutil.copy(journal, copy)
-        rack.ask("log", who="bo", vessel="k1", what="feed", value=7)
-        with served(rack) as address:
-            wait_for(lambda: "feed 7 (bo)" in opened(f"{address}/vessel/k1"))
-            rack.journal.close()
-            away = journal.rename(journal.with_suffix(".away"))
-            wait_for(lambda: "Nothing can be shown: journal" in opened(address))
-            copy.rename(journal)
-            wait_for(lambda: "Nothing can be shown" not in opened(address))
-            wait_for(lambda: "feed 7" not in (page := opened(f"{address}/vessel/k1")) and "feed 6" in page)
-            assert 'class="vessel' in opened(address)
-        assert away.exists()
