@@ -6,10 +6,10 @@ from datetime import tzinfo
 from zoneinfo import ZoneInfo
 
 from daemon.page.memory import Memory
-from daemon.page.now import Need, need_of
-from daemon.page.words import length, moment, named
+from daemon.page.now import Need, named, need_of
 from daemon.view.rack_now import RackNow
-from daemon.words import SHAPES, event_text
+from daemon.view.rack_words import moment
+from daemon.words import SHAPES, event_text, length_of_time
 from rules.alarms.episodes import Episode, episodes_of
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import Trigger
@@ -71,13 +71,13 @@ def _answers(events: Sequence[AlarmEvent]) -> dict[str, list[AlarmEvent]]:
 def _past(it: Episode, answers: dict[str, list[AlarmEvent]], memory: Memory, zone: tzinfo) -> Past:
     until_ms = it.until(memory.newest_ms)
     seen = [event for event in answers.get(it.alarm, ()) if it.start_ms <= event.at_ms <= until_ms]
-    after = length((seen[0].at_ms - it.start_ms) / 1000) if seen else ""
+    after = length_of_time((seen[0].at_ms - it.start_ms) / 1000) if seen else ""
     utc_ms = memory.dating.utc_ms
     return Past(
         it.priority.word,
         SHAPES[it.priority],
         moment(utc_ms(it.start_ms), utc_ms(memory.newest_ms), zone),
-        length((until_ms - it.start_ms) / 1000) if it.end_ms is not None else "still stands",
+        length_of_time((until_ms - it.start_ms) / 1000) if it.end_ms is not None else "still stands",
         event_text(memory.dating.dated(it.first), zone),
         f"seen by {seen[0].who} after {after}" if seen else "nobody saw it",
     )

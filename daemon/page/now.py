@@ -1,25 +1,27 @@
 """The page *Now*: what is now, put into pieces that a template only has to write out."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import chain
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from daemon.page import words
 from daemon.page.memory import Memory
 from daemon.page.strip import TRAIL_MS, Strip, strip_of
 from daemon.settings.rack import Settings
-from daemon.view.rack_now import AlarmNow, ChannelNow, RackNow, VesselNow
-from daemon.words import SHAPES, clock_time, label, plus_minus
-from rules.alarms.life_cycle import Condition, Priority
+from daemon.view import rack_words as words
+from daemon.view.health_text import health
+from daemon.view.rack_now import AlarmNow, ChannelNow, Overall, RackNow, VesselNow, WatchState
+from daemon.words import SHAPES, clock_time, condition_word, label, length_of_time
+from rules.alarms.life_cycle import Condition, Priority, State
 from rules.judging.watched import BY_SETTINGS, WatchedState
 from rules.quantities import Quantity
+from rules.rack.plan import RACK_WIDE
 from rules.rack.stages import DEFAULT_TOLERANCES
 
 SHELVES_AT_MOST = PLACES_AT_MOST = 12
 TRAIL_POINTS = 24
+_FRESH_S = 120.0
+_HIGH = SHAPES[Priority.HIGH]
 _KINDS = ("kreisel", "pseudokreisel", "tray", "dish", "tank")
 
 
@@ -43,7 +45,6 @@ class Row:
     name: str
     strip: Strip | None
     value: str
-    error: str
     rate: str
     age: str
     words: str
@@ -93,49 +94,69 @@ def now_of(rack: RackNow, settings: Settings, memory: Memory) -> Now:
     cards = tuple(
         _card(vessel, rack, settings, memory, places.get(vessel.name, "")) for vessel in rack.vessels
     )
+    said = list(health(rack, zone))
+    dead = rack.watch.state is not WatchState.ALIVE
     return Now(
-        words.not_watched(rack, zone),
-        words.standing(rack),
+        f"Nobody watches: {words.lifeless(rack.watch, zone)}." if dead else "",
+        standing(rack),
         f"{clock_time(rack.made_ms, zone)}",
-        tuple(chain(_needs(rack, zone), _unwatched(rack, zone))),
+        (*_needs(rack, zone, [line for line in said if line[0] == _HIGH]), *_unwatched(rack, zone)),
         cards,
         min(max(map(len, shelves), default=0), PLACES_AT_MOST),
-        tuple(words.strip_words(channel) for channel in rack.rack_wide if channel.value is not None),
+        tuple(line for line in said if line[0] != _HIGH),
     )
 
 
-def _needs(rack: RackNow, zone: ZoneInfo) -> list[Need]:
-    called = {vessel.name: words.named(vessel) for vessel in rack.vessels}
-    said = [
-        (f"Nobody on call has taken {missed.alarm}.", "call somebody")
-        for missed in (rack.oncall.untaken if rack.oncall else ())
-    ]
-    if rack.broker.rival:
-        said.append((f"Two racks use this name: this one and {rack.broker.rival}.", "rename one"))
+def standing(rack: RackNow) -> str:
+    """Say in a sentence how the rack is; no alarm only where all that the stages ask for is watched."""
+    said = {
+        Overall.NOT_WATCHED: "What follows is how it was then.",
+        Overall.WELL: "No alarm. All that the stages ask for is watched.",
+        Overall.ALARMS_HELD: "No alarm but those that are held. All that the stages ask for is watched.",
+    }
+    blind = ", ".join(named(vessel) for vessel in rack.vessels if vessel.unwatched)
+    return said.get(rack.overall) or (f"Not all is watched in {blind}." if blind else "All is watched.")
+
+
+def named(vessel: VesselNow) -> str:
+    """Write a vessel as people call it."""
+    return vessel.label or vessel.name
+
+
+def _needs(rack: RackNow, zone: ZoneInfo, unheard: list[str]) -> list[Need]:
+    called = {vessel.name: named(vessel) for vessel in rack.vessels}
     return [
-        *(Need("critical", SHAPES[Priority.CRITICAL], rack.rack, "", text, who, "") for text, who in said),
+        *(
+            Need("critical", SHAPES[Priority.CRITICAL], rack.rack, "", text, "", "")
+            for text in words.other_calls(rack, zone)
+        ),
         *(need_of(alarm, called, rack.made_ms, zone) for alarm in rack.alarms if alarm.held_by is None),
-        *(Need("high", SHAPES[Priority.HIGH], rack.rack, "", text, "", "") for text in _unheard(rack, zone)),
+        *(Need("high", _HIGH, rack.rack, "", text[2:], "", "") for text in unheard),
     ]
-
-
-def _unheard(rack: RackNow, zone: ZoneInfo) -> Iterator[str]:
-    """Say what keeps alarms from reaching people."""
-    oncall, broker = rack.oncall, rack.broker
-    if oncall and not oncall.alive and oncall.since_ms is not None:
-        since = words.moment(oncall.since_ms, rack.made_ms, zone)
-        yield f"Nobody is called: {oncall.by} is not heard since {since}."
-    if broker.alive is False and broker.since_ms is not None:
-        yield f"The broker carries nothing since {words.moment(broker.since_ms, rack.made_ms, zone)}."
 
 
 def need_of(alarm: AlarmNow, called: dict[str, str], now_ms: int, zone: ZoneInfo) -> Need:
     """Return an alarm in words, with where it is as people call it."""
-    where = ", ".join(called.get(name, name) for name in alarm.vessels)
+    everywhere = set(called) <= set(alarm.vessels)
+    where = "The whole rack" if everywhere else ", ".join(called.get(name, name) for name in alarm.vessels)
     shape = SHAPES[Priority[alarm.priority.upper()]]
     vessel = alarm.vessel if alarm.vessel in called else ""
-    text, who = words.alarm_words(alarm, now_ms, zone), words.who_has(alarm, now_ms, zone)
-    return Need(alarm.priority, shape, where, vessel, text, who, alarm.first_check or "")
+    what = alarm.name
+    if alarm.quantity:
+        what = f"{label(Quantity(alarm.quantity)).capitalize()} {condition_word(alarm.condition)}"
+    reason = [alarm.reason] if alarm.reason else []
+    since = f"since {words.moment(alarm.since_ms, now_ms, zone)}"
+    text = ", ".join([what, *words.numbers(alarm, now_ms, zone), *reason, since])
+    who, first = _who_has(alarm, now_ms, zone), alarm.first_check or ""
+    return Need(alarm.priority, shape, where, vessel, f"{text}.", who, first)
+
+
+def _who_has(alarm: AlarmNow, now_ms: int, zone: ZoneInfo) -> str:
+    if alarm.held_by is not None:
+        return words.held(alarm, now_ms, zone)
+    if alarm.acknowledged_by and alarm.acknowledged_ms is not None:
+        return f"seen by {alarm.acknowledged_by}, {words.moment(alarm.acknowledged_ms, now_ms, zone)}"
+    return "nobody has seen it yet" if alarm.state == State.UNACKNOWLEDGED else alarm.state
 
 
 def _unwatched(rack: RackNow, zone: ZoneInfo) -> list[Need]:
@@ -146,34 +167,32 @@ def _unwatched(rack: RackNow, zone: ZoneInfo) -> list[Need]:
         if alarm.condition == Condition.UNWATCHED and alarm.held_by is None
         for vessel in alarm.vessels
     }
-    needs = []
-    for vessel in rack.vessels:
-        whys: dict[str, list[str]] = {}
-        for lost in vessel.unwatched:
-            if vessel.name in told and lost.why != BY_SETTINGS:
-                continue
-            since = f" since {words.moment(lost.since_ms, rack.made_ms, zone)}" if lost.since_ms else ""
-            whys.setdefault(f"{since}: {lost.why}", []).append(label(Quantity(lost.quantity)))
-        for why, quantities in whys.items():
-            said = f"{', '.join(quantities).capitalize()} unwatched{why}."
-            needs.append(Need("unwatched", "▨", words.named(vessel), vessel.name, said, "", ""))
-    return needs
+    return [
+        Need("unwatched", "▨", named(vessel), vessel.name, f"{what.capitalize()} unwatched: {why}.", "", "")
+        for vessel in rack.vessels
+        for what, why, _ in words.unwatched(vessel, rack.made_ms, zone)
+        if vessel.name not in told or why.startswith(BY_SETTINGS)
+    ]
 
 
 def _card(vessel: VesselNow, rack: RackNow, settings: Settings, memory: Memory, place: str) -> Card:
-    alarms = [alarm for alarm in rack.alarms if alarm.name in vessel.alarms and alarm.held_by is None]
+    # A probe of the whole rack is told once, above, and not at every vessel.
+    alarms = [
+        alarm
+        for alarm in rack.alarms
+        if alarm.name in vessel.alarms and alarm.held_by is None and alarm.vessel != RACK_WIDE
+    ]
     worst = max((Priority[alarm.priority.upper()] for alarm in alarms), default=None)
+    zone = ZoneInfo(rack.time_zone)
     asked = [channel for channel in vessel.channels if channel.limits]
-    several = [channel.quantity for channel in asked]
-    rows = [_row(channel, memory, several.count(channel.quantity) > 1) for channel in asked]
+    rows = [_row(channel, memory, rack.made_ms, zone) for channel in asked]
     shown, blind = {channel.quantity for channel in asked}, {lost.quantity for lost in vessel.unwatched}
     rows += [_blind_row(quantity) for quantity in sorted(blind - shown)]
-    zone = ZoneInfo(rack.time_zone)
     until = vessel.maintenance_until_ms
     note = f"maintenance until {words.moment(until, rack.made_ms, zone)}" if until is not None else ""
     return Card(
         vessel.name,
-        words.named(vessel),
+        named(vessel),
         vessel.kind if vessel.kind in _KINDS else "tank",
         drawing_of(vessel.stage.name, settings),
         _stage(vessel, rack.made_ms, zone),
@@ -204,22 +223,22 @@ def drawing_of(stage: str, settings: Settings) -> str:
     return "polyp" if built_in == "polyp-cooling" else built_in if built_in in DEFAULT_TOLERANCES else ""
 
 
-def _row(channel: ChannelNow, memory: Memory, with_probe: bool) -> Row:
-    quantity = Quantity(channel.quantity)
+def _row(channel: ChannelNow, memory: Memory, now_ms: int, zone: ZoneInfo) -> Row:
     state = channel.watched.state
     doubt = "roughly" if state is WatchedState.WATCHED_ROUGHLY else ""
     doubt = {"suspect": "suspect", "fail": "not believed"}.get(channel.flag, doubt)
-    age = "" if channel.age_s is None else words.length(channel.age_s)
+    age = "" if channel.age_s is None else length_of_time(channel.age_s)
+    if channel.age_s is not None and channel.age_s < _FRESH_S:
+        age = "< 2 min"  # else every page would change every other second
     return Row(
-        label(quantity) + (f" {channel.probe}" if with_probe else ""),
+        words.name(channel),
         strip_of(channel, *_past(channel, memory)),
-        words.value_words(channel),
-        plus_minus(channel.uncertainty),
+        words.value(channel),
         ""
         if channel.value is None or channel.trend_per_hour is None
         else f"{round(channel.trend_per_hour, 2) + 0.0:+.2f}/h",
         age,
-        words.strip_words(channel),
+        words.spoken(channel, now_ms, zone, _stands(channel), aged=False),
         channel.priority or "",
         state is WatchedState.UNWATCHED,
         doubt,
@@ -228,7 +247,20 @@ def _row(channel: ChannelNow, memory: Memory, with_probe: bool) -> Row:
 
 def _blind_row(quantity: str) -> Row:
     name = label(Quantity(quantity))
-    return Row(name, None, "no probe", "", "", "", f"{name}: unwatched, no probe", "", hatched=True, doubt="")
+    return Row(name, None, "no probe", "", "", f"{name}: unwatched, no probe", "", hatched=True, doubt="")
+
+
+def _stands(channel: ChannelNow) -> str:
+    """Say where a value stands between its limits."""
+    limits, place = channel.limits, channel.place
+    if place is None or limits is None:
+        return ""
+    low, high = limits.advisory_low_place, limits.advisory_high_place
+    if (low is None or place >= low) and (high is None or place <= high):
+        return "in its band"
+    outer = limits.critical_high if place > 0 else limits.critical_low
+    far = "critically" if abs(place) >= 1 and outer is not None else "too"
+    return f"{far} {'high' if place > 0 else 'low'}"
 
 
 def _past(channel: ChannelNow, memory: Memory) -> tuple[int, list[tuple[float, float]]]:

@@ -5,18 +5,17 @@ import threading
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from importlib.resources import files
 from zoneinfo import ZoneInfo
 
 from daemon.page.alarms import alarms_of
 from daemon.page.axis import LEFT, PLOT_HEIGHT, RIGHT
 from daemon.page.memory import Memory
-from daemon.page.now import now_of
+from daemon.page.now import now_of, standing
 from daemon.page.pulse import EVERY_S, STALE_AFTER_S, Pulse
 from daemon.page.vessel import SPANS, drawing_of
-from daemon.page.words import moment, standing
 from daemon.settings.rack import Settings
 from daemon.view.rack_now import RackNow
+from daemon.view.rack_words import moment
 from daemon.web.look import page_of
 from daemon.web.server import HEADERS_WITH_SCRIPTS, Page, PageServer, Request
 
@@ -34,8 +33,7 @@ class RackPages:
     def __init__(self, settings: Settings, stop: threading.Event) -> None:
         self._settings = settings
         self._zone = ZoneInfo(settings.rack.time_zone)
-        folder = files("daemon.web").joinpath("templates")
-        self._files = {path: folder.joinpath(path[1:]).read_text(encoding="utf-8") for path in _FILES}
+        self._files = {path: page_of(path[1:]) for path in _FILES}
         self.pulse = Pulse(settings, stop, self._drawn)
 
     def __call__(self, request: Request) -> Page:
@@ -100,7 +98,7 @@ class RackPages:
         """Return the pieces of the page *Now*, by the id of the element that holds each."""
         if rack is None:
             head = page_of("head.html", now=None, trouble=trouble)
-            return {"head": head, "told": "", "needs": "", "rack": ""}
+            return {"head": head, "told": "", "needs": "", "rack": "", "health": ""}
         now = now_of(rack, self._settings, memory)
         cards = {f"v-{card.name}": page_of("card.html", card=card) for card in now.cards}
         return {
@@ -109,6 +107,7 @@ class RackPages:
             "needs": page_of("needs.html", now=now),
             "rack": page_of("cards.html", now=now, cards=cards),
             **cards,
+            "health": page_of("health.html", now=now),
         }
 
     def _events(self) -> Iterator[str]:

@@ -8,15 +8,16 @@ from daemon.page import axis
 from daemon.page.axis import LEFT, PLOT_EVERY, RIGHT, Plot, plot_of
 from daemon.page.extents import Columns
 from daemon.page.memory import FINE_MS, Memory
-from daemon.page.words import band_words, moment
 from daemon.report.scale import Scale, time_ticks
 from daemon.report.svg import rows_of
 from daemon.settings.rack import Settings
+from daemon.view.rack_words import moment
 from daemon.words import SHAPES, condition_word, label, number, quantity_of
 from rules.alarms.episodes import Episode, episodes_of
 from rules.alarms.life_cycle import Trigger
 from rules.quality.flags import Flag
-from rules.rack.tolerance import Tolerance
+from rules.quantities import Quantity
+from rules.rack.tolerance import Band, Tolerance
 from rules.readings import Action
 
 COLUMNS = 320
@@ -221,4 +222,10 @@ def _column_words(name: str, columns: Columns, place: int, limits: Tolerance | N
     over = (advisory.high is not None and high > advisory.high) or (
         advisory.low is not None and low < advisory.low
     )
-    return f"{said}, {'outside' if over else 'within'} {band_words(advisory.low, advisory.high, quantity)}"
+    return f"{said}, {'outside' if over else 'within'} {_band_words(advisory, quantity)}"
+
+
+def _band_words(band: Band, quantity: Quantity) -> str:
+    """Write a band: 12.00 to 18.00, above 60.0, below 107.0."""
+    low, high = ("" if end is None else number(end, quantity) for end in (band.low, band.high))
+    return f"{low} to {high}" if low and high else f"above {low}" if low else f"below {high}"

@@ -43,6 +43,8 @@ port = "/dev/none"
 [probes.barometer]
 bus = "line"
 unit_id = 200
+every_s = 60
+silent_after_s = 300
 registers = [{{ quantity = "air_pressure", address = 4, type = "float32" }}]
 """
 
@@ -56,6 +58,7 @@ label = "{label}"
 bus = "line"
 vessel = "{name}"
 unit_id = {unit_id}
+every_s = 60
 silent_after_s = 300
 registers = [
     {{ quantity = "temperature", address = 0, type = "float32" }},

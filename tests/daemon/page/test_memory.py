@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from daemon.errors import JournalError
+from daemon.journal.dating import Dating
+from daemon.journal.retention import let_go
 from daemon.page.extents import MINUTE_MS
 from daemon.page.memory import Memory
 from rules.quantities import Quantity
@@ -69,3 +71,20 @@ def test_another_journal_in_its_place_is_not_taken_for_the_same(rack):
     rack.journal.begin_run("a test")
     with pytest.raises(JournalError, match="read anew"):
         memory.follow(rack.settings.journal.path)
+
+
+def test_retired_hours_are_drawn_as_they_were(rack):
+    before = whole(rack)
+    rack.watch._keep_snapshot()
+    rack.watch._keep_snapshot()
+    gone = let_go(
+        rack.journal, rack.journal.inputs.last_seq_before(rack.now_ms - 2 * HOUR_MS), Dating(), 10**6
+    )
+    assert gone > 1000
+    after = whole(rack)
+    span = (rack.start_ms, rack.now_ms, 1000)
+    assert not np.isnan(after.coarse["k1/temperature"].columns(*span).low[:2]).any()
+    for name in ("k1/temperature", "t2/salinity"):
+        one, other = before.coarse[name].columns(*span), after.coarse[name].columns(*span)
+        np.testing.assert_array_equal(one.low, other.low)
+        np.testing.assert_array_equal(one.high, other.high)

@@ -13,6 +13,7 @@ import axe_core_python
 import pytest
 
 from daemon.page.axis import LEFT, RIGHT
+from daemon.view import reader
 from daemon.web.server import HEADERS_WITH_SCRIPTS
 from drivers.readings import Reading
 from tests.rigs.page_rack import MINUTE_MS, page_rack, served
@@ -147,10 +148,10 @@ def test_a_watch_that_is_killed_or_hangs_is_told_first_and_a_server_that_is_gone
             window.get(address)
             assert "No alarm." in text_of(window)
             rack.beats = False
-            wait_for(lambda: "the watch hangs" in text_of(window))
+            wait_for(lambda: "`bellwatch run` hangs" in text_of(window))
             assert "No alarm" not in text_of(window)
             window.refresh()
-            assert "Nobody watches: the watch hangs" in text_of(window)
+            assert "Nobody watches: `bellwatch run` hangs" in text_of(window)
             assert count(window, ".blind") == 27, "what nobody watches is hatched"
             rack.beats = True
             wait_for(lambda: "No alarm." in text_of(window))
@@ -249,3 +250,11 @@ def test_a_year_with_a_thousand_alarms_is_there_at_once(tmp_path, window, phone)
         assert count(phone, "tbody tr") == 50
         assert not scrolls_sideways(phone)
         assert "newer" in text_of(phone)
+
+
+def test_a_full_disk_is_told_first(tmp_path, monkeypatch):
+    monkeypatch.setattr(reader, "BALLAST_BYTES", 2**62)
+    with page_rack(tmp_path, days=0.02) as rack, served(rack) as address:
+        text = opened(address)
+        assert "THE DISK IS FULL: nothing new can be written down; make room." in text
+        assert "No alarm." not in text

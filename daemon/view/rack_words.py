@@ -1,0 +1,128 @@
+"""What is now in words, the same on every screen: alarms, values, trust, and that nobody watches."""
+
+from collections.abc import Iterator
+from datetime import datetime, tzinfo
+from itertools import groupby
+
+from daemon.view import rack_now as now
+from daemon.words import amount, clock_time, label, length_of_time, number, plus_minus
+from rules.alarms.life_cycle import Priority
+from rules.judging.watched import WatchedState
+from rules.quantities import Quantity
+
+_BELIEVED = ("pass", "not evaluated")
+
+
+def moment(at_ms: int, now_ms: int, zone: tzinfo) -> str:
+    """Write a moment as a time of the day where the rack stands, with its date where that is another day."""
+    then, today = (datetime.fromtimestamp(it / 1000, zone) for it in (at_ms, now_ms))
+    return f"{'' if then.date() == today.date() else f'{then:%Y-%m-%d} '}{clock_time(at_ms, zone)}"
+
+
+def lifeless(watch: now.WatchNow, zone: tzinfo) -> str:
+    """Say of a watch that does not live since when, and what to do."""
+    if watch.since_ms is None:
+        return "`bellwatch run` never wrote this journal; start it"
+    since = f"since {datetime.fromtimestamp(watch.since_ms / 1000, zone):%Y-%m-%d %H:%M:%S}"
+    age = f"({watch.age_s or 0:.0f} s ago)"
+    if watch.state is now.WatchState.HUNG:
+        return f"`bellwatch run` hangs, no turn was finished {since} {age}; start it again"
+    return f"`bellwatch run` is dead {since} {age}; start it"
+
+
+def other_calls(rack: now.RackNow, zone: tzinfo) -> Iterator[str]:
+    """Give what is critical although it is no alarm of the water."""
+    if rack.journal.disk_full:
+        yield "THE DISK IS FULL: nothing new can be written down; make room."
+    if rack.broker.rival:
+        yield f"TWO RACKS are called {rack.rack}: this one, and {rack.broker.rival}. Rename one."
+    for missed in rack.oncall.untaken if rack.oncall else ():
+        since = moment(missed.since_ms, rack.made_ms, zone)
+        yield f"NOBODY HAS TAKEN {missed.alarm}, since {since}; call somebody."
+
+
+def numbers(alarm: now.AlarmNow, now_ms: int, zone: tzinfo) -> Iterator[str]:
+    """Give the numbers of an alarm: value, limit, how fast, and when the limit is reached."""
+    if not alarm.quantity:
+        return
+    quantity = Quantity(alarm.quantity)
+    per = "/h" if alarm.condition in ("rising", "falling") else ""
+    if alarm.value_now is not None:
+        yield f"{amount(alarm.value_now, quantity)} now"
+    if alarm.limit is not None:
+        yield f"limit {amount(alarm.limit, quantity, per)}"
+    if alarm.rate_per_hour is not None:
+        yield f"moving {alarm.rate_per_hour:+.2f}/h"
+    if alarm.reached_ms is not None:
+        yield f"there at {moment(alarm.reached_ms, now_ms, zone)}"
+
+
+def held(alarm: now.AlarmNow, now_ms: int, zone: tzinfo) -> str:
+    """Say what keeps an alarm from people, and until when."""
+    if alarm.leader:
+        return f"part of {alarm.leader}"
+    until = f" until {moment(alarm.held_until_ms, now_ms, zone)}" if alarm.held_until_ms is not None else ""
+    return f"{alarm.state}{until}{f' by {alarm.held_who}' if alarm.held_who else ''}: {alarm.held_why}"
+
+
+def unwatched(vessel: now.VesselNow, now_ms: int, zone: tzinfo) -> Iterator[tuple[str, str, str]]:
+    """Give what nobody watches in a vessel, a line for each reason: what, why and since when, the worst."""
+    for (why, since_ms), group in groupby(vessel.unwatched, lambda it: (it.why, it.since_ms)):
+        lost = list(group)
+        since = f", since {moment(since_ms, now_ms, zone)}" if since_ms is not None else ""
+        worst = max(Priority[it.priority.upper()] for it in lost).word
+        yield ", ".join(label(Quantity(it.quantity)) for it in lost), f"{why}{since}", worst
+
+
+def is_calm(its: now.ChannelNow) -> bool:
+    """Return whether nothing of a channel needs to be said: believed, watched, within and at rest."""
+    believed = its.value is not None and its.flag in _BELIEVED
+    seen = its.watched.state is not WatchedState.UNWATCHED
+    return believed and seen and its.priority is None and not its.trend_tells
+
+
+def name(its: now.ChannelNow) -> str:
+    """Write a quantity, with its probe where the vessel has several for it."""
+    return " ".join([label(Quantity(its.quantity)), *its.name.split("/")[2:]])
+
+
+def value(its: now.ChannelNow) -> str:
+    """Write a value with ± and unit; in a word why there is none."""
+    if its.value is None:
+        return its.lack
+    return f"{number(its.value, its.quantity)}{plus_minus(its.uncertainty)} {its.unit}".rstrip()
+
+
+def spoken(its: now.ChannelNow, now_ms: int, zone: tzinfo, stands: str, *, aged: bool = True) -> str:
+    """Write a quantity out: value, where it stands, trend, time left, why it is not believed, age, trust."""
+    parts = [f"{name(its)} {_believed(its)} {stands}".rstrip()]
+    if its.trend_per_hour is not None and its.trend_tells:
+        parts.append(f"moving {its.trend_per_hour:+.2f}/h")
+    if its.reaching is not None:
+        limit = number(its.reaching.value, Quantity(its.quantity))
+        said = f"{its.reaching.limit.replace('_', ' ')} limit {limit}"
+        left = length_of_time(max(its.reaching.at_ms - now_ms, 0) / 1000)
+        parts.append(f"{said} in {left}" if aged else said)
+    if its.age_s is not None and aged:
+        parts.append(f"{length_of_time(its.age_s)} old")
+    state, why = its.watched.state.replace("_", " "), its.watched.why
+    since_ms = its.watched.since_ms
+    since = f" since {moment(since_ms, now_ms, zone)}" if since_ms is not None else ""
+    parts.append(f"{state}{since}{f' ({why})' if why and why != its.why else ''}")
+    return ", ".join(parts)
+
+
+def _believed(its: now.ChannelNow) -> str:
+    """Write a value; where it is not believed, why, and what the probe sends."""
+    why = f": {its.why}" if its.why else ""
+    if its.value is None:
+        said = f"{its.lack}{why}"
+    elif its.flag in _BELIEVED:
+        return value(its)
+    else:
+        said = f"{value(its)} {'not believed' if its.flag == 'fail' else its.flag}{why}"
+    if its.raw is None:
+        return said
+    quantity = Quantity(its.raw.quantity)
+    others = (f", {amount(it.value, quantity)} if sent {it.as_what}" for it in its.raw.otherwise)
+    return f"{said}; the probe sends {number(its.raw.value, quantity)} for {label(quantity)}{''.join(others)}"
