@@ -5,7 +5,7 @@ A deed that cannot be done raises AlarmError or InputError with one line for the
 
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from rules import SECOND_WORD, TOLD_APART
@@ -179,7 +179,9 @@ class Deeds:
 
         def keep(name: str) -> None:
             meant = self.possible[_one_of(name, "alarm", self.possible)]
-            self.book.hold(meant, kind, hold, action.at_ms)
+            value = self.newest[meant.channel][1] if meant.channel in self.newest else math.nan
+            known = replace(hold, value=None if math.isnan(value) else value)
+            self.book.hold(meant, kind, known, action.at_ms)
             maintenance = self.rack.maintenance_of(meant.vessel, meant.bus)
             if maintenance is not None:
                 self.book.hold(meant, HoldKind.MAINTENANCE, maintenance, action.at_ms)
