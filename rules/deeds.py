@@ -196,7 +196,9 @@ class Deeds:
 
         def keep(name: str) -> None:
             meant = self.possible[_one_of(name, "alarm", self.possible)]
-            self.book.hold(meant, kind, hold, action.at_ms)
+            value = self.newest[meant.channel][1] if meant.channel in self.newest else math.nan
+            known = replace(hold, value=None if math.isnan(value) else value)
+            self.book.hold(meant, kind, known, action.at_ms)
             maintenance = self.rack.maintenance_of(meant.vessel, meant.bus)
             if maintenance is not None:
                 self.book.hold(meant, HoldKind.MAINTENANCE, maintenance, action.at_ms)

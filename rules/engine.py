@@ -25,7 +25,7 @@ from rules.judging.block import Block, Due, due_drop_outs, due_losses, due_silen
 from rules.judging.channel import ChannelState
 from rules.judging.disagreement import with_disagreement
 from rules.judging.drop_outs import drop_outs
-from rules.judging.silence import Places, SourceState, note_heard, silences
+from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
 from rules.judging.trend import TrendState
 from rules.judging.unwatched import Hidden, Seen, Unseen, under_its_gaps, with_its_reason
 from rules.judging.watch_list import WatchList
@@ -39,6 +39,7 @@ from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, move
 from rules.rack.state import RackState, stages_under, targets_of
 from rules.readings import Action, Notice, Outcome, Readings
+from rules.shelved import bring_back, worse_on_the_shelf
 
 SNAPSHOT_VERSION = 9
 
@@ -84,7 +85,7 @@ class Engine:
         outcome = Outcome()
         if not len(readings):
             return outcome
-        self._refuse_disorder(readings, places_by_source(readings, self._sources))
+        refuse_disorder(readings, places_by_source(readings, self._sources), self._sources, self._clock_ms)
         rest = readings
         while (moment_ms := self._moment_up_to(int(readings.at_ms[-1]))) is not None:
             stop = int(np.searchsorted(rest.at_ms, moment_ms))
@@ -334,14 +335,6 @@ class Engine:
 
     # The steps of a block
 
-    def _refuse_disorder(self, readings: Readings, places: Places) -> None:
-        if readings.at_ms[0] < self._clock_ms or (np.diff(readings.at_ms) < 0).any():
-            raise InputError("readings must come in the order of their arrival, none before the last")
-        for source_id, here in places.items():
-            times = readings.time_ms[here]
-            if times[0] <= self._sources[source_id].time_ms or (np.diff(times) <= 0).any():
-                raise InputError(f"the times of source {source_id} must rise from reading to reading")
-
     def _judge_block(self, readings: Readings, outcome: Outcome) -> None:
         if not len(readings):
             return
@@ -352,6 +345,7 @@ class Engine:
         due += due_drop_outs(gaps, readings.at_ms, self._watch_list)
         block = Block(readings, places, self._watch_list, self._channels, self._sources, self._care)
         due += block.judge(outcome)
+        due += worse_on_the_shelf(self._book, block.judged, self._watch_list, readings)
         due += self._losses(self._clock_ms, readings.at_ms, places, block.seen)
         for name, here in block.seen.items():
             if here.size:
@@ -374,6 +368,8 @@ class Engine:
             held = self._rack.maintenance_of(item.crossing.vessel, item.crossing.bus)
             if item.crossing.cause.startswith("bus/"):
                 self._book.gather(item.crossing)
+            if bring_back(self._book, item.crossing, item.at_ms):
+                continue
             crossing = with_its_reason(under_its_gaps(item.crossing, self._book), self._book)
             for made in with_disagreement(crossing, self._book, self._watch_list.twins):
                 self._book.cross(made, item.at_ms, held)

@@ -65,6 +65,7 @@ def _alarm_now(
         condition=alarm.condition.value,
         priority=alarm.priority.word,
         state=alarm.state.value,
+        stands=bool(alarm.active),
         since_ms=utc_ms(alarm.since_ms),
         cause=alarm.cause,
         leader=_leader(alarm),

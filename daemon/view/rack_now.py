@@ -125,6 +125,7 @@ class Unwatched:
 class AlarmNow:
     """An alarm that is not normal; `value` is that of its newest evidence, `limit` its worst.
 
+    `stands` is whether its condition lasts now, held or not.
     `held_by` is what keeps it from people (service, shelf, maintenance, explained), with who, why and
     until when; `leader` is the alarm that explains it, `followers` are those that it explains.
     `acknowledged_by` and `who_has_it` are people, where they are known.
@@ -139,6 +140,7 @@ class AlarmNow:
     condition: str
     priority: str
     state: str
+    stands: bool
     since_ms: int
     cause: str
     leader: str | None

@@ -47,11 +47,15 @@ class AlarmRules:
 
 @dataclass(frozen=True, slots=True)
 class Hold:
-    """Why an alarm is kept from people, by whom, and until when (None: until somebody ends it)."""
+    """Why an alarm is kept from people, by whom, and until when (None: until somebody ends it).
+
+    `value` is what its channel measured when it was shelved; None where that was not known.
+    """
 
     who: str
     why: str
     until_ms: int | None = None
+    value: float | None = None
 
 
 HOLDING: dict[HoldKind, tuple[Trigger, State, Trigger]] = {

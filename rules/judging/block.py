@@ -128,7 +128,8 @@ def places_by_source(readings: Readings, source_ids: Iterable[int]) -> Places:
 class Block:
     """A block under judgement; `channels`, the carried states, are changed by `judge`.
 
-    `seen` says afterwards where each channel's readings are that show the water.
+    `seen` says afterwards where each channel's readings are that show the water, `judged` holds
+    what of them may be used.
     """
 
     def __init__(
@@ -147,7 +148,7 @@ class Block:
         self._care = care
         self._trust = Trust(readings, places, watch_list, channels, sources, self._dry_readings)
         self._inputs = Inputs(watch_list, channels, readings.at_ms, self._trust.usual)
-        self._judged: dict[str, Series] = {}
+        self.judged: dict[str, Series] = {}
         self._at_best: dict[str, NDArray[np.float64] | None] = {}
         self.seen: dict[str, NDArray[np.intp]] = {}
         self._doubtful = {name: state.doubtful for name, state in channels.items()}
@@ -179,7 +180,7 @@ class Block:
             if not channel.needs:
                 return source
         else:
-            source = self._judged[self._watch_list.own[channel.source.id].name]
+            source = self.judged[self._watch_list.own[channel.source.id].name]
         known = [self._inputs.of(need, channel.vessel, source) for need in channel.needs]
         if channel.name not in self._watch_list.given:
             best = map(self._inputs.at_best, channel.needs, known)
@@ -191,7 +192,7 @@ class Block:
         by = self._watch_list.corrected_by(channel)
         if by is None:
             return None
-        before, now = np.array([self._doubtful[by.name]]), self._judged.get(by.name)
+        before, now = np.array([self._doubtful[by.name]]), self.judged.get(by.name)
         if now is None:
             return np.full(here.size, before[0]) if before[0] else None
         doubtful = np.isnan(now.value) if now.suspect is None else np.isnan(now.value) | now.suspect
@@ -203,7 +204,7 @@ class Block:
     def _note(self, channel: Channel, series: Series, verdict: Verdict) -> None:
         """Keep what became of a channel, for those that are made of it or compared with it."""
         suspect = verdict.judged.causal == Flag.SUSPECT
-        self._judged[channel.name] = replace(series, value=verdict.usable, suspect=suspect)
+        self.judged[channel.name] = replace(series, value=verdict.usable, suspect=suspect)
         now = verdict.usable if series.error is None else np.where(series.error > 0, np.nan, verdict.usable)
         measured = Series(series.index, series.time_ms, now, suspect=suspect)
         usual = channel.quantity in USUALLY and not self._watch_list.is_maintained(channel.source.id)

@@ -14,7 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.alarms.recurrence import Recurrence
+from rules.errors import InputError
 from rules.rack.plan import Source
+from rules.readings import Readings
 
 _NEAR = 2 / 3
 """Of the limit: where that is three polls, a wait for two and a little does not count (project judgement)."""
@@ -160,3 +162,15 @@ def heard_by(last_ms: int, at_ms: NDArray[np.int64], here: NDArray[np.intp] | No
     times = at_ms[here]
     before = int(np.searchsorted(times, moment_ms, side="right"))
     return int(times[before - 1]) if before else last_ms
+
+
+def refuse_disorder(
+    readings: Readings, places: Places, sources: Mapping[int, SourceState], clock_ms: int
+) -> None:
+    """Raise InputError where times run backwards."""
+    if readings.at_ms[0] < clock_ms or (np.diff(readings.at_ms) < 0).any():
+        raise InputError("readings must come in the order of their arrival, none before the last")
+    for source_id, here in places.items():
+        times = readings.time_ms[here]
+        if times[0] <= sources[source_id].time_ms or (np.diff(times) <= 0).any():
+            raise InputError(f"the times of source {source_id} must rise from reading to reading")

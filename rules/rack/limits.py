@@ -27,6 +27,7 @@ class Level(StrEnum):
     BELOW = "below"
     DOUBTFUL = "doubtful"
     GAPS = "gaps"
+    WORSE = "worse"
 
 
 class Basis(Enum):

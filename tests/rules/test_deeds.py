@@ -142,7 +142,7 @@ def test_a_critical_alarm_is_shelved_with_a_second_word_and_for_a_shorter_time()
     assert "up to 1 h" in refused(watched, 3, "shelve", **{**shelf, "for_s": 3601}, yes_critical=True)
     watched.do(4, "shelve", **shelf, yes_critical=True)
     watched.do(5, "shelve", alarm=HIGH, why="draught", for_s=8 * 3600)
-    watched.read(6, 1, 30.0)
+    watched.read(6, 1, 24.0)
     assert watched.states == {HIGH: "shelved", worse: "shelved"}
     watched.wait(HOUR + MINUTE)
     assert watched.states[worse] == "unacknowledged"

@@ -94,6 +94,33 @@ def test_an_acknowledged_and_a_shelved_alarm_say_so(rack):
     assert re.search(r"shelved until \d\d:\d\d by ada: new chiller", shelved[0])
 
 
+def test_over_a_shelved_critical_alone_on_the_rack_status_leads_with_it(rack):
+    rack.minutes(30)
+    rack.minutes(15, k1=24.0)
+    rack.ask("shelve", alarm="k1/temperature/high_high", for_s=1800, why="new chiller", yes_critical=True)
+    page = page_of(rack, width=200)
+    assert "No alarm stands" not in page
+    lead = next(line for line in page.splitlines() if "k1/temperature/high_high" in line)
+    assert re.search(
+        r"■ STANDS, HELD: critical  k1/temperature/high_high  shelved until \d\d:\d\d by ada", lead
+    )
+    assert page.index(lead) < page.index("k2")
+    rack.minutes(10, k1=26.6)
+    assert "back from the shelf: worse by 2.6 since it was shelved" in words(page_of(rack))
+    assert "STANDS, HELD" not in page_of(rack)
+
+
+def test_off_the_shelf_a_critical_alarm_is_told_with_its_own_limit(rack):
+    rack.minutes(30)
+    rack.minutes(15, k1=24.0)
+    rack.ask("shelve", alarm="k1/temperature/high_high", for_s=1800, why="new chiller", yes_critical=True)
+    rack.ask("unshelve", alarm="k1/temperature/high_high")
+    said = words(page_of(rack))
+    assert re.search(
+        r"critical k1/temperature/high_high unacknowledged.*24\.00 °C now; limit 23\.00 °C", said
+    )
+
+
 def test_maintenance_is_shown_with_its_end(rack):
     rack.minutes(5)
     rack.ask("begin_maintenance", target="vessel/k2", for_s=3600, why="cleaning")

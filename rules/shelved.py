@@ -1,0 +1,97 @@
+"""A critical alarm on the shelf is back at once when its water has worsened by a set step.
+
+The step is half the way from the advisory to the critical limit, so that it follows stage and quantity
+(project judgement); without an advisory limit it is the deadband.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from rules.alarms.alarm import Alarm, HoldKind
+from rules.alarms.book import AlarmBook
+from rules.alarms.event import Crossing, Evidence
+from rules.alarms.life_cycle import MILDER, State
+from rules.judging.block import Due
+from rules.judging.series import Series
+from rules.judging.watch_list import WatchList
+from rules.rack.limits import Basis, Bounds, Level, Limit
+from rules.readings import Readings
+
+STEP = 0.5
+"""Share of the way from the advisory to the critical limit."""
+
+
+def worse_on_the_shelf(
+    alarms: Iterable[Alarm], judged: Mapping[str, Series], watch_list: WatchList, readings: Readings
+) -> Iterator[Due]:
+    """Find in a block that has been judged what brings alarms of critical limits back from the shelf."""
+    channels = {channel.name: channel for channel in watch_list.channels if channel.name in judged}
+    for alarm in alarms:
+        if alarm.state is not State.SHELVED or alarm.condition not in MILDER or alarm.channel not in channels:
+            continue
+        series, place = judged[alarm.channel], watch_list.place[alarm.channel]
+        bounds = watch_list.bounds(channels[alarm.channel], series.time_ms)
+        for index, evidence in _first_worse(alarm, series, bounds):
+            at_ms = int(readings.at_ms[index])
+            yield Due(index, False, at_ms, place, 0, _worse_crossing(alarm, evidence))
+
+
+def _first_worse(alarm: Alarm, series: Series, bounds: Bounds) -> Iterator[tuple[int, Evidence]]:
+    """Find the first reading (place in the block) of a channel that is worse by the step; none or one.
+
+    `series` holds what may be used (NaN elsewhere). Each reading is judged alone, wherever a block was cut;
+    where it may be off, its end on the safe side counts.
+    """
+    limits = {limit.condition: (limit, bound) for limit, bound in bounds.limits if limit.basis is Basis.VALUE}
+    if alarm.condition not in limits:
+        return
+    limit, critical = limits[alarm.condition]
+    milder = limits.get(MILDER[alarm.condition])
+    step = limit.deadband if milder is None else np.abs(critical - milder[1]) * STEP
+    sign, was = (1.0 if limit.above else -1.0), alarm.holds[HoldKind.SHELF].value
+    start = sign * critical if was is None else np.maximum(sign * was, sign * critical)
+    off = 0.0 if series.error is None else series.error
+    worse = np.flatnonzero(sign * series.value - off >= start + step)
+    if worse.size:
+        at = int(worse[0])
+        from_, here = (float(np.broadcast_to(it, series.value.shape)[at]) for it in (start, critical))
+        yield int(series.index[at]), _evidence(limit, float(series.value[at]), here, sign * from_)
+
+
+def _evidence(limit: Limit, value: float, critical: float, since: float) -> Evidence:
+    by = f"back from the shelf: worse by {abs(value - since):.3g} since it was shelved"
+    return Evidence(value, critical, limit.origin, reason=by)
+
+
+def _worse_crossing(alarm: Alarm, evidence: Evidence) -> Crossing:
+    return Crossing(
+        alarm.vessel,
+        alarm.bus,
+        alarm.channel,
+        alarm.condition,
+        alarm.cause,
+        Level.WORSE,
+        alarm.priority,
+        active=True,
+        since_ms=alarm.since_ms,
+        reach=alarm.reach,
+        evidence=evidence,
+    )
+
+
+def bring_back(book: AlarmBook, crossing: Crossing, at_ms: int) -> bool:
+    """Take an alarm off the shelf, if it is there still, and tell it with the numbers it came back for.
+
+    Returns whether the crossing is of that kind. Where its on-delay has not passed yet, it is told after that
+    like any other.
+    """
+    if crossing.level is not Level.WORSE:
+        return False
+    held = next((alarm for alarm in book if alarm.name == crossing.alarm), None)
+    if held is not None and held.state is State.SHELVED:
+        if held.active:
+            book.cross(replace(crossing, level=Level.CRITICAL), at_ms, None)
+        book.release(crossing.alarm, HoldKind.SHELF, at_ms, "")
+    return True
