@@ -13,7 +13,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from rules.alarms.life_cycle import Priority
-from rules.calling.duty import Pair
+from rules.calling.duty import Manner, Pair, When
 from rules.calling.escalation import Escalation
 from rules.calling.pair import OtherSays, Sent
 from rules.calling.records import Answer, CallKind, Reply
@@ -211,6 +211,48 @@ def test_without_a_pair_what_waited_is_sent():
     world.run(STEP + DUTY.gather_ms)
     alone = Escalation.restore(world.second.team.snapshot(), DUTY)
     assert [call.kind for call in alone.advance(world.now_ms + 1).calls] == [CallKind.ALARM]
+
+
+def waiting_second(**manner):
+    """The second watcher alone, at night, a critical alarm heard; the first gives signs of life."""
+    manners = DUTY.manners | {Priority.CRITICAL: Manner(When.ALWAYS, **manner)} if manner else DUTY.manners
+    team = Escalation(replace(DUTY, manners=manners, pair=Pair("desk", True, MISSING)), NIGHT)
+    team.link(True, NIGHT)
+    team.hear(word(), NIGHT)
+    return team
+
+
+def called_while_the_first_says(team, says):
+    """When the second calls first although the first lives, in ms after the alarm; None within 10 min."""
+    for after_ms in range(SIGN_MS, 10 * MIN, SIGN_MS):
+        if made := team.advance(NIGHT + after_ms).calls + team.other(says, NIGHT + after_ms).calls:
+            return made[0].at_ms - NIGHT
+    return None
+
+
+def test_a_repeat_that_falls_due_meanwhile_does_not_begin_the_wait_anew():
+    team = waiting_second(repeat_ms=MIN, hand_over_ms=15 * MIN)
+    assert called_while_the_first_says(team, OtherSays()) == DUTY.gather_ms + MISSING
+
+
+def test_a_milder_call_of_the_first_is_none_about_what_is_critical_since():
+    milder = OtherSays((Sent("north/k1/temperature/high", CallKind.ALARM, Priority.HIGH, 0),))
+    assert called_while_the_first_says(waiting_second(), milder) == DUTY.gather_ms + MISSING
+    same = OtherSays((replace(milder.sent[0], priority=Priority.CRITICAL),))
+    assert called_while_the_first_says(waiting_second(), same) is None
+
+
+def test_an_answer_that_was_taken_is_not_taken_again_after_a_restart():
+    world = World()
+    world.rack()
+    world.run(MIN)
+    world.first.take(world.first.team.answer(1, Answer(Reply.SEEN, "ada"), world.now_ms))
+    world.run(MIN)
+    (before,) = world.second.team.problems()
+    world.second.kill()
+    world.second.start(world.now_ms)
+    world.run(5 * MIN)
+    assert world.second.team.problems()[0].answered_ms == before.answered_ms
 
 
 DEEDS = [
