@@ -311,6 +311,6 @@ def test_status_fits_a_terminal_of_80_columns_and_says_everything_without_colour
     for text in (plain(coloured), plain(quiet), piped):
         assert max(map(len, text.splitlines())) <= 80
         assert re.search(rf"▲ medium +{ALARM}  (un)?acknowledged( by ada)?, since \d\d:\d\d", text)
-        assert "▲ 22.00" in text
+        assert "22.00 °C now" in text
         assert re.search(r"Last entry \d{4}-\d\d-\d\d \d\d:\d\d:\d\d \(\d+ s ago\)\.", text)
         assert re.search(r"\d+ messages wait for the broker\.", text)
