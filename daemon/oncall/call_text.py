@@ -27,6 +27,7 @@ from rules.calling.records import (
     Stand,
     Word,
 )
+from rules.rack.plan import RACK_WIDE
 
 _DAY_MS = 86_400_000
 _LONGEST_NAME, _VESSELS_NAMED = 41, 3
@@ -174,7 +175,7 @@ def _where(about: tuple[Word, ...], longest: int = _LONGEST_NAME, most: int = _V
     rack = _cut(about[0].rack, longest)
     events = [word.event for word in about]
     named = dict.fromkeys(vessel for event in events for vessel in (event.vessels or (event.vessel,)))
-    vessels = [vessel for vessel in named if vessel]
+    vessels = [it for it in named if it not in ("", RACK_WIDE)] or [it for it in named if it]
     if not vessels:
         return rack
     more = f"+{len(vessels) - most}" if len(vessels) > most else ""
