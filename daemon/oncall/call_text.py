@@ -58,7 +58,7 @@ def call_text(call: Call, notes: Mapping[str, str], zone: tzinfo, link: str = ""
         return daily_text(call.day, call.at_ms, zone, f"#{call.id}")
     first, event, last = call.about[0], call.about[0].event, f"#{call.id} {link}".strip()
     since = f"since {_clock(event.since_ms, call.at_ms, zone)}."
-    if first.is_drill and call.kind is not CallKind.TAKEN:
+    if call.kind is CallKind.DRILL:
         said = "" if call.answer is None else answer_text(call.answer, call.at_ms, zone)
         return one_message([(0, sentence(call.about, call.priority, call.at_ms, zone))], said, last)
     if call.kind is CallKind.ALARM:

@@ -32,7 +32,7 @@ STEPS = {
     "unshelved": lambda book, at: book.release(NAME, HoldKind.SHELF, at, "kim"),
     "out": lambda book, at: book.hold(crossing(False), HoldKind.SERVICE, KEPT, at),
     "back": lambda book, at: book.release(NAME, HoldKind.SERVICE, at, "kim"),
-    "work": lambda book, at: book.suppress_for_maintenance(lambda _: True, KEPT, at),
+    "work": lambda book, at: book.hold_all(lambda _: True, HoldKind.MAINTENANCE, KEPT, at),
     "worked": lambda book, at: book.release(NAME, HoldKind.MAINTENANCE, at, "kim"),
 }
 WAYS = {
