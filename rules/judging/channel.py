@@ -119,7 +119,7 @@ def judge_channel(
     failed = judged.causal == Flag.FAIL
     usable = np.where(failed, np.nan, series.value) if failed.any() else series.value
     state.quality = judged.state
-    edges = [*_fault_edges(series, judged, alone, out, belied, state, crossing)]
+    edges = list(_fault_edges(series, judged, alone, out, belied, state, crossing))
     edges += _stuck_edges(series, judged, state, crossing)
     rate = np.full(usable.size, np.nan)
     for part, back in _stretches(usable.size, dry, series.elsewhere, state):

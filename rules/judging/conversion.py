@@ -3,16 +3,13 @@
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rules.judging.ranked_inputs import Known
-from rules.judging.series import Series
+from rules.judging.series import Array, Series
 from rules.quantities import Quantity
 from rules.rack.channels import FORMULAS, Channel
 from rules.water.specific_conductance import in_situ_conductivity
 from rules.water.uncertainty import propagated
-
-Array = NDArray[np.float64]
 
 
 def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from rules.care.accuracy import WEATHER_HPA
 from rules.judging.channel import SAMPLES_KEPT, ChannelState
-from rules.judging.series import Series
+from rules.judging.series import Array, Series
 from rules.judging.watch_list import WatchList
 from rules.quality.flags import Flag, QartodTest, pack
 from rules.quality.history import DAY_MS, Learned, near_default
@@ -28,7 +28,6 @@ from rules.rack.stages import WITHOUT_LIMITS
 from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA
 from rules.water.standard_atmosphere import standard_air_pressure_hpa
 
-Array = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 PRESSURE_HOLDS_MS = 6 * 3_600_000
