@@ -60,7 +60,7 @@ def test_an_alarm_by_a_key_of_the_file_that_is_over(rack, said):
     )
     assert "  2026-08-15 02:32:00  sent 18.00  18.00 °C  pass\n" in text
     assert "  2026-08-15 03:00:00  acknowledge by ada, done\n" in text
-    assert "acknowledge by ada, refused: an alarm that is acknowledged cannot be acknowledged" in text
+    assert "by ada, refused: k2/temperature/high: an alarm that is acknowledged by ada cannot be" in text
     assert "What ends it: it ended at 2026-08-15 03:0" in text
     assert "on call now: no process is heard" in text
     assert f"Judged by rules {RULES_VERSION} ({RULES_VERSION} since 2026-08-15 02:00:00;" in text
