@@ -31,6 +31,8 @@ EVENT = AlarmEvent(
     cause="air-1",
     vessels=("k1", "k2"),
     evidence=Evidence(71.5, 75.0, rate_per_hour=-3.0, reached_ms=1_760_000_900_000),
+    who="ada",
+    until_ms=1_760_003_600_000,
 )
 VOICE = Voice("journal-1", "run-1", "boot-1", "north-pi")
 BEAT = b'{"at": "2026-01-01T00:00:00Z", "alarms": 1, "now": [%s]}'
