@@ -180,6 +180,8 @@ def _word(rack: str, body: Mapping[str, Any]) -> Word:
             reason=_text(body.get("reason") or ""),
             hidden=_texts(body.get("hidden") or []),
         ),
+        who=_text(body.get("who") or ""),
+        until_ms=None if body.get("until") is None else _ms(body["until"]),
     )
     # Before runs had ids, the id of an event named the journal.
     journal, unit = voice.journal or former, _text(body.get("unit") or "")

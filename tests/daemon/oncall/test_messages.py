@@ -48,6 +48,14 @@ def test_what_the_daemon_publishes_of_an_event_is_understood_to_the_last_field()
     assert hear(event) == Word("north", EVENT, "journal-1", "%", run="run-1", boot="boot-1")
 
 
+def test_who_put_it_on_the_shelf_and_until_when_is_heard():
+    shelf = replace(
+        EVENT, trigger=Trigger.SHELVED, state=State.SHELVED, who="ada", until_ms=1_760_003_600_000
+    )
+    event, _ = messages_of(shelf, VOICE, "nursery/water/north", UTC)
+    assert hear(event).event == shelf
+
+
 @pytest.mark.parametrize(("key", "said"), [("state", "beside itself"), ("event", "sung of")])
 def test_a_state_or_a_step_that_this_version_does_not_know_calls(key, said):
     body = json.loads(messages_of(EVENT, VOICE, "r/north", UTC)[0].payload) | {key: said}
