@@ -210,7 +210,7 @@ class Engine:
 
     def courses(self) -> list[Course]:
         """Return where the water of the alarms that people are told of is now, the most urgent first."""
-        return courses(self._book, self.channels(), self._clock_ms)
+        return courses(self._book, self.channels(), self._channels, self._clock_ms)
 
     def dangers(self) -> list[DangerNow]:
         """Return what is known of each danger: all that the stages have limits on, by vessel."""
