@@ -14,7 +14,7 @@ from rules.judging.channel import ChannelState
 from rules.judging.series import Series
 from rules.judging.silence import Places, SourceState
 from rules.judging.watch_list import WatchList
-from rules.quality.calm import STALE_POLLS, Buckets, Shown, Witness, frozen, repeats_after
+from rules.quality.calm import MOVING, STALE_POLLS, Buckets, Shown, Witness, frozen, repeats_after
 from rules.quality.flags import Flag
 from rules.quality.history import DAY_MS, EARLIER, History, Learned, learn, learned
 from rules.quality.leaps import Leap, Leapt, Scatter, bend_limit, erratic, leaps
@@ -76,7 +76,7 @@ class Trust:
             doubtful |= series.error > 0
         if self._watch_list.is_maintained(channel.source.id):
             doubtful[:] = True
-        found = Belied(*np.zeros((5, at_ms.size), dtype=np.bool_))
+        found = Belied(np.full(at_ms.size, MOVING), *np.zeros((4, at_ms.size), dtype=np.bool_))
         value = self._readings.value[here] if channel.measured else series.value
         histories = self._histories[channel.name] = [(-1, state.history)]
         if channel.measured:
@@ -85,7 +85,7 @@ class Trust:
             self._buckets_of(channel.source.id)  # while what is carried is still that of before
         for part in _days(at_ms):
             if channel.measured:
-                found.frozen[part] = self._frozen(channel, here, part)
+                found.since_ms[part] = self._frozen_since(channel, here, part)
                 found.erratic[part] = self._erratic(channel, here, part)
                 doubtful[part] |= found.frozen[part] | found.jumped[part] | found.erratic[part]
             wait_ms = channel.source.silent_after_ms
@@ -146,8 +146,8 @@ class Trust:
             found[in_water] = scatters
         return found
 
-    def _frozen(self, channel: Channel, here: NDArray[np.intp], part: slice) -> Bools:
-        """Return which readings of a probe on one day are frozen, and carry its calm on."""
+    def _frozen_since(self, channel: Channel, here: NDArray[np.intp], part: slice) -> NDArray[np.int64]:
+        """Return since when each reading of a probe on one day is frozen, and carry its calm on."""
         state, at_ms = self._channels[channel.name], self._readings.at_ms[here[part]]
         now, before = (self.usual(channel, int(at_ms[0]), back) for back in (0, EARLIER))
         witnesses = [
@@ -161,8 +161,8 @@ class Trust:
         found, state.calm = frozen(at_ms, value, state.calm, own, shown, witnesses, stale)
         if channel.source.probe not in self._watch_list.plan.fresh:
             seldom, state.repeats = repeated(at_ms, value, state.repeats)
-            found |= seldom
-            state.calm = replace(state.calm, frozen=bool(found[-1]))
+            found = np.minimum(found, seldom)
+            state.calm = replace(state.calm, frozen=bool(found[-1] != MOVING))
         return found
 
     def _buckets_of(self, source_id: int) -> tuple[Buckets, NDArray[np.intp]]:
