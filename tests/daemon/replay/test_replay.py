@@ -94,7 +94,13 @@ def nights(tmp_path_factory):
             turn_ms=120_000,
         ),
         "bad line": live(folder / "bad.sqlite", simulated("bad_line", hours=1.2), file),
-        "probe in air": live(folder / "air.sqlite", simulated("probe_in_air", hours=2.2), file, keeper=False),
+        "probe in air": live(
+            folder / "air.sqlite",
+            simulated("probe_in_air", hours=2.2),
+            file,
+            keeper=False,
+            turn_ms=120_000,
+        ),
     }
 
 
