@@ -130,7 +130,7 @@ def test_replay_gives_the_very_events_of_measured_sea_water(tmp_path):
             ("conductivity", "conductivity_S_per_m", 10),
         )
     ]
-    path = live(tmp_path / "sea.sqlite", readings, settings_file, turn_ms=420_000)
+    path = live(tmp_path / "sea.sqlite", readings, settings_file, turn_ms=1_800_000)
     lived = events_at(path)
     assert {"low", "high", "falling", "rising"} <= {json.loads(body)["condition"] for body in lived}
     again = replay(journal_recording(path), [None])[0]
@@ -148,7 +148,7 @@ def whole(nights):
     return items, _judged(items)
 
 
-@settings(max_examples=examples(8), deadline=None)
+@settings(max_examples=examples(5), deadline=None)
 @given(data=st.data())
 def test_where_the_blocks_end_changes_nothing(whole, data):
     """A journal cut into blocks at forty places, actions in between: the same events and flag counts."""
