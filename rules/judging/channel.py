@@ -340,8 +340,10 @@ def _fault_edges(
             reason = FaultReason.IMPOSSIBLE  # a dry cell that nothing else bears out is broken
         if belied and turn.active and reason in ("", FaultReason.TOO_FAST):
             reason = FaultReason.ERRATIC if belied.erratic[turn.index] else FaultReason.TOO_FAST
+        moved_ms = belied.since_ms[turn.index] if belied and turn.active else turn.since_ms
+        began = replace(turn, since_ms=min(turn.since_ms, int(moved_ms)))
         evidence = Evidence(_number(series.value[turn.index]), reason=reason)
-        made = crossing(Condition.PROBE_FAULT, Level.ADVISORY, None, turn, evidence)
+        made = crossing(Condition.PROBE_FAULT, Level.ADVISORY, None, began, evidence)
         yield int(series.index[turn.index]), made
 
 

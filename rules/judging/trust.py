@@ -10,13 +10,13 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.care.hand_checks import COMPARED_WITHIN_MS, HandMeasurement
+from rules.care.hand_checks import COMPARED_WITHIN_MS
 from rules.care.probe_care import ProbeCare
 from rules.judging.channel import ChannelState
 from rules.judging.series import Series
 from rules.judging.silence import Places, SourceState
 from rules.judging.watch_list import WatchList
-from rules.quality.calm import STALE_POLLS, Buckets, Shown, Witness, frozen, repeats_after
+from rules.quality.calm import MOVING, STALE_POLLS, Buckets, Shown, Witness, frozen, repeats_after
 from rules.quality.flags import Flag
 from rules.quality.history import DAY_MS, EARLIER, History, Learned, learn, learned
 from rules.quality.leaps import Leap, Leapt, Scatter, bend_limit, erratic, leaps
@@ -26,7 +26,7 @@ from rules.quality.repeats import repeated
 from rules.quality.swift import PER_KELVIN, Swift, swift
 from rules.quantities import Quantity
 from rules.rack.channels import FORMULAS, Channel
-from rules.readings import Readings
+from rules.readings import Notice, Readings
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -86,7 +86,7 @@ class Trust:
             doubtful |= ~np.isnan(series.base)
         if self._watch_list.is_maintained(channel.source.id):
             doubtful[:] = True
-        found = Belied(*np.zeros((5, at_ms.size), dtype=np.bool_))
+        found = Belied(np.full(at_ms.size, MOVING), *np.zeros((4, at_ms.size), dtype=np.bool_))
         value = self._readings.value[here] if channel.measured else series.value
         histories = self._histories[channel.name] = [(-1, state.history)]
         if channel.measured:
@@ -95,7 +95,7 @@ class Trust:
             self._buckets_of(channel.source.id)  # while what is carried is still that of before
         for part in _days(at_ms):
             if channel.measured:
-                found.frozen[part] = self._frozen(channel, here, part)
+                found.since_ms[part] = self._frozen_since(channel, here, part)
                 found.erratic[part] = self._erratic(channel, here, part)
                 doubtful[part] |= found.frozen[part] | found.jumped[part] | found.erratic[part]
             wait_ms = channel.source.silent_after_ms
@@ -204,8 +204,8 @@ class Trust:
             found[in_water] = scatters
         return found
 
-    def _frozen(self, channel: Channel, here: NDArray[np.intp], part: slice) -> Bools:
-        """Return which readings of a probe on one day are frozen, and carry its calm on."""
+    def _frozen_since(self, channel: Channel, here: NDArray[np.intp], part: slice) -> NDArray[np.int64]:
+        """Return since when each reading of a probe on one day is frozen, and carry its calm on."""
         state, at_ms = self._channels[channel.name], self._readings.at_ms[here[part]]
         now, before = (self.usual(channel, int(at_ms[0]), back) for back in (0, EARLIER))
         witnesses = [
@@ -219,8 +219,8 @@ class Trust:
         found, state.calm = frozen(at_ms, value, state.calm, own, shown, witnesses, stale)
         if channel.source.probe not in self._watch_list.plan.fresh:
             seldom, state.repeats = repeated(at_ms, value, state.repeats)
-            found |= seldom
-            state.calm = replace(state.calm, frozen=bool(found[-1]))
+            found = np.minimum(found, seldom)
+            state.calm = replace(state.calm, frozen=bool(found[-1] != MOVING))
         return found
 
     def _buckets_of(self, source_id: int) -> tuple[Buckets, NDArray[np.intp]]:
@@ -272,17 +272,17 @@ class Trust:
 
 
 def bear_out(
-    taken: HandMeasurement, watch_list: WatchList, channels: Mapping[str, ChannelState], care: ProbeCare
+    checked: Notice, watch_list: WatchList, channels: Mapping[str, ChannelState], care: ProbeCare
 ) -> None:
-    """End the doubt of each probe that a measurement by hand bears out (`channels` are changed).
+    """End the doubt of each probe that a hand measurement (`checked`) bears out; `channels` are changed.
 
     It does so where it lies as near as another probe would have to, and nearer than what the probe leapt off.
     """
     for channel in watch_list.channels:
         own, near = watch_list.own[channel.source.id], (watch_list.quality(channel).max_jump or 0.0) / 2
-        its, fresh_ms = channels[own.name], taken.at_ms - COMPARED_WITHIN_MS
+        its, fresh_ms = channels[own.name], checked.at_ms - COMPARED_WITHIN_MS
         doubts = [it.base for it in (its.leap, its.swift) if it.since_ms >= 0]
-        mine = (channel.vessel, channel.quantity) == (taken.vessel, taken.quantity)
+        mine = f"{channel.vessel}/{channel.quantity}" == checked.vessel
         if not mine or not doubts or len(channel.inputs) < len(channel.needs):
             continue
         line, base = care.line(channel.source), np.array(doubts[:1])
@@ -292,7 +292,7 @@ def bear_out(
         if not channel.measured:
             inputs = [np.array(channels[name].good_value) for name in channel.inputs]
             value = FORMULAS[channel.quantity](value, *inputs)
-        told, before = np.abs(value - taken.value)
+        told, before = np.abs(value - checked.details["hand"])
         if its.time_ms >= fresh_ms and told <= near and told < before:
             its.leap, its.swift, its.base = Leap(), Swift(), np.nan
 

@@ -178,7 +178,6 @@ class WatchList:
         evidence: Evidence = NO_EVIDENCE,
     ) -> Crossing:
         """Return a crossing; a probe's own trouble is of low priority: what it hides has its own alarm."""
-        probe = cause_of(channel.source, Scope.PROBE)
         return Crossing(
             vessel=channel.vessel,
             bus=channel.source.bus,
@@ -190,7 +189,7 @@ class WatchList:
             active=turn.active,
             since_ms=turn.since_ms,
             evidence=evidence,
-            waits_ms=self._waits_ms(probe) if turn.active and not priority else 0,
+            waits_ms=self._waits_ms([channel.source]) if turn.active and not priority else 0,
         )
 
     def _sources_of(self, cause: str) -> list[Source]:
@@ -199,9 +198,8 @@ class WatchList:
         every = scope == "rack"
         return [it for it in self.plan.sources if every or name == (it.probe if scope == "probe" else it.bus)]
 
-    def _waits_ms(self, cause: str) -> int:
+    def _waits_ms(self, lost: list[Source]) -> int:
         """Return within which time a danger is told as unwatched that nothing shows but what may be lost."""
-        lost = self._sources_of(cause)
         hidden = (it for it in self.dangers() if all(channel.source in lost for channel in it.channels))
         return max((danger.delay_ms for danger in hidden), default=0)
 
@@ -212,7 +210,7 @@ class WatchList:
         crossing = self.crossing(
             channel, Condition.SILENT, Level.ADVISORY, None, turn, Evidence(reason=silence.reason)
         )
-        waits_ms = self._waits_ms(cause)
+        waits_ms = self._waits_ms(self._sources_of(cause))
         return replace(crossing, cause=cause, reach=self._reach(cause, silence.scope), waits_ms=waits_ms)
 
     def drop_outs(self, found: DropOuts, at_ms: int) -> Crossing:
