@@ -26,14 +26,12 @@ from rules.judging.channel import ChannelState
 from rules.judging.disagreement import with_disagreement
 from rules.judging.drop_outs import drop_outs
 from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
-from rules.judging.trend import TrendState
-from rules.judging.unwatched import Hidden, Seen, Unseen, under_its_gaps, with_its_reason
+from rules.judging.trust import bear_out
+from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, under_its_gaps, with_its_reason
 from rules.judging.watch_list import WatchList
 from rules.judging.watched import ChannelNow, DangerNow, courses, dangers_now
 from rules.plain import from_plain, to_plain
-from rules.quality.history import History, learned
-from rules.quality.leaps import Leap
-from rules.quality.repeats import Repeats
+from rules.quality.history import learned
 from rules.rack.limits import Level
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, move
@@ -41,7 +39,7 @@ from rules.rack.state import RackState, stages_under, targets_of
 from rules.readings import Action, Notice, Outcome, Readings
 from rules.shelved import bring_back, worse_on_the_shelf
 
-SNAPSHOT_VERSION = 10
+SNAPSHOT_VERSION = 11
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,11 +126,11 @@ class Engine:
         else:
             if action.kind == "end_maintenance":
                 deeds.notices.append(self._maintenance_over(action.body["target"], action.at_ms))
+            if action.kind == "hand_measurement":
+                bear_out(deeds.notices[0], self._watch_list, self._channels, self._care)
         outcome.notices += deeds.notices
         for name in deeds.changed_channels:
-            self._channels[name].trend = TrendState()
-            self._channels[name].history, self._channels[name].leap = History(), Leap()
-            self._channels[name].repeats = Repeats()
+            self._channels[name].begin_anew()
         self._drop_limits_that_are_gone(action.at_ms, outcome)
         return outcome
 
@@ -210,7 +208,7 @@ class Engine:
 
     def courses(self) -> list[Course]:
         """Return where the water of the alarms that people are told of is now, the most urgent first."""
-        return courses(self._book, self.channels(), self._clock_ms)
+        return courses(self._book, self.channels(), self._channels, self._clock_ms)
 
     def dangers(self) -> list[DangerNow]:
         """Return what is known of each danger: all that the stages have limits on, by vessel."""
@@ -316,7 +314,8 @@ class Engine:
         before_ms, self._clock_ms = self._clock_ms, until_ms
         clock = np.array([until_ms], dtype=np.int64)
         fallen = silences(self._plan.sources, self._sources, clock, {})
-        self._settle(due_silences(fallen, self._watch_list) + self._losses(before_ms, clock, {}, {}), outcome)
+        lost = self._losses(before_ms, clock, {}, {}, {})
+        self._settle(due_silences(fallen, self._watch_list) + lost, outcome)
 
     def _maintenance_over(self, target: str, at_ms: int) -> Notice:
         """Say whether the water is back in its bands after maintenance."""
@@ -346,20 +345,23 @@ class Engine:
         block = Block(readings, places, self._watch_list, self._channels, self._sources, self._care)
         due += block.judge(outcome)
         due += worse_on_the_shelf(self._book, block.judged, self._watch_list, readings)
-        due += self._losses(self._clock_ms, readings.at_ms, places, block.seen)
-        for name, here in block.seen.items():
-            if here.size:
-                self._channels[name].seen_ms = int(readings.at_ms[here[-1]])
+        due += self._losses(self._clock_ms, readings.at_ms, places, block.seen, block.unmoved)
         note_heard(self._sources, readings.at_ms, readings.time_ms, places)
         self._clock_ms = int(readings.at_ms[-1])
         self._settle(due, outcome)
 
-    def _losses(self, from_ms: int, at_ms: NDArray[np.int64], places: Places, seen: Seen) -> list[Due]:
-        """Find what nobody sees any more, or sees again, up to the last of `at_ms`."""
+    def _losses(
+        self, from_ms: int, at_ms: NDArray[np.int64], places: Places, seen: Seen, unmoved: Unmoved
+    ) -> list[Due]:
+        """Find what nobody sees any more, or sees again, up to the last of `at_ms`; note when each was."""
         names = {channel.name: channel for channel in self._watch_list.channels}
         known = (self._plan.sources, self._sources, self._watch_list.own, names, from_ms, at_ms, places)
-        unseen = Unseen(*known, {name: state.seen_ms for name, state in self._channels.items()}, seen)
-        return due_losses(unseen.losses(self._watch_list.dangers(), self._unwatched), self._watch_list)
+        last = {name: state.seen_ms for name, state in self._channels.items()}
+        unseen = Unseen(*known, last, seen, unmoved)
+        due = due_losses(unseen.losses(self._watch_list.dangers(), self._unwatched), self._watch_list)
+        for name in seen:
+            self._channels[name].seen_ms = unseen.last_ms(name, at_ms.size)
+        return due
 
     def _settle(self, due: list[Due], outcome: Outcome) -> None:
         """Let everything happen in its order, up to the clock."""

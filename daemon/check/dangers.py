@@ -4,7 +4,15 @@ from collections.abc import Iterable, Iterator
 
 from daemon.buses.shape import ProbeSettings
 from daemon.check.coverage import channels_in
-from daemon.check.witnesses import BY_CALM, BY_HAND, counted_within_s, repeated_within_s, witnesses
+from daemon.check.witnesses import (
+    BY_CALM,
+    BY_HAND,
+    counted_within_s,
+    moved,
+    repeated_within_s,
+    witnessed_within_s,
+    witnesses,
+)
 from daemon.settings.rack import Settings
 from daemon.tables.words import shown
 from daemon.words import label
@@ -58,8 +66,8 @@ def _frozen_by(channels: list[Channel], settings: Settings, told_s: float) -> st
         longest_s = max(map(counted_within_s, probes)) + told_s
         return f"told within {shown(longest_s)} s, its answers are counted"
     others = [other for it in channels for other in witnesses(settings, it.source.probe, it.source.quantity)]
-    sooner = f"where {' and '.join(dict.fromkeys(others))} moves, " if others else ""
-    longest_s = max(map(repeated_within_s, probes)) + told_s
+    sooner = moved(dict.fromkeys(others), max(*map(witnessed_within_s, probes), told_s))
+    longest_s = max(*map(repeated_within_s, probes), told_s + max(probe.every_s for probe in probes))
     by_noise = f"within {shown(longest_s)} s by a probe that seldom reads the same twice"
     return f"{BY_HAND}, unless {sooner}{by_noise}, {BY_CALM}; duty: measure by hand once a week"
 

@@ -1,6 +1,6 @@
 """What tells a calm probe from a frozen one, and how long a freeze can go unseen, for `bellwatch check`."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from daemon.buses.shape import ProbeSettings
 from daemon.settings.rack import Settings
@@ -8,9 +8,10 @@ from daemon.tables.words import shown
 from daemon.words import label
 from rules.judging.channel import FAULT_DELAYS_MS
 from rules.judging.watch_list import OXYGEN
-from rules.quality.calm import LEAST_MS, LEAST_READINGS, MOVED, STALE_POLLS
+from rules.quality.calm import BUCKET_MS, LEAST_MS, LEAST_READINGS, MOVED, STALE_POLLS
 from rules.quantities import Quantity
 
+WITNESSED_WITHIN_S = 1800.0
 BY_HAND = "goes unseen until it is measured by hand"
 BY_CALM = "or after three times its longest calm, which is known after two days"
 
@@ -25,8 +26,7 @@ def witness_lines(settings: Settings) -> Iterator[str]:
             yield f"{name}: its answers are counted; a freeze shows within {shown(counted_within_s(probe))} s"
             continue
         for quantity in probe.quantities:
-            others = " and ".join(witnesses(settings, name, quantity))
-            sooner = f"where {others} moves, " if others else ""
+            sooner = moved(witnesses(settings, name, quantity), witnessed_within_s(probe))
             by_noise = f"within {shown(repeated_within_s(probe))} s if it seldom reads the same twice"
             yield f"{name} {label(quantity)}: a freeze {BY_HAND}, unless {sooner}{by_noise}, {BY_CALM}"
 
@@ -34,6 +34,18 @@ def witness_lines(settings: Settings) -> Iterator[str]:
 def repeated_within_s(probe: ProbeSettings) -> float:
     """Return how soon it shows that a probe repeats itself which has seldom done so."""
     return max(LEAST_MS / 1000, LEAST_READINGS * probe.every_s) + probe.every_s + FAULT_DELAYS_MS[0] / 1000
+
+
+def moved(others: Iterable[str], within_s: float) -> str:
+    """Say what shows a freeze by moving, and how soon after that; empty where nothing does."""
+    names = " and ".join(others)
+    return f"where {names} moves, within {shown(within_s)} s of that, " if names else ""
+
+
+def witnessed_within_s(probe: ProbeSettings) -> float:
+    """Return how soon a freeze shows after a witness has moved: by the buckets in which both are compared."""
+    buckets_s = 2 * BUCKET_MS / 1000
+    return max(WITNESSED_WITHIN_S, LEAST_READINGS * probe.every_s + buckets_s)
 
 
 def counted_within_s(probe: ProbeSettings) -> float:

@@ -34,8 +34,9 @@ from rules.judging.trust import Trust
 from rules.judging.unwatched import Loss
 from rules.judging.watch_list import OXYGEN, WatchList
 from rules.quality.flags import Flag
+from rules.quality.probe_faults import FaultReason
 from rules.rack.channels import Channel
-from rules.rack.limits import distances_to_worst
+from rules.rack.limits import Level, distances_to_worst
 from rules.rack.plan import Source
 from rules.readings import Amendment, ChannelFlags, Outcome, Readings
 
@@ -128,8 +129,8 @@ def places_by_source(readings: Readings, source_ids: Iterable[int]) -> Places:
 class Block:
     """A block under judgement; `channels`, the carried states, are changed by `judge`.
 
-    `seen` says afterwards where each channel's readings are that show the water, `judged` holds
-    what of them may be used.
+    `seen` says afterwards where each channel's readings are that show the water, `unmoved` where each source
+    is found to stand still, and since when; `judged` holds what of the readings may be used.
     """
 
     def __init__(
@@ -151,6 +152,7 @@ class Block:
         self.judged: dict[str, Series] = {}
         self._at_best: dict[str, NDArray[np.float64] | None] = {}
         self.seen: dict[str, NDArray[np.intp]] = {}
+        self.unmoved: dict[int, list[tuple[int, int]]] = {}
         self._doubtful = {name: state.doubtful for name, state in channels.items()}
         self._dry: dict[int, Dryness] = {}
         self._told: dict[int, tuple[Spells, Spells]] = {}
@@ -166,6 +168,7 @@ class Block:
             verdict = self._judge(channel, series, self._out_of_water(channel, here))
             self._note(channel, series, verdict)
             self._note_flags(channel, here, series, verdict, former_flag, outcome)
+            self._note_unmoved(channel, verdict.edges)
             yield from self._placed(channel, verdict.edges)
         self._note_dry()
         self._trust.note_counts()
@@ -176,7 +179,9 @@ class Block:
             line = self._care.line(channel.source)
             read = self._readings.value[here]
             value, doubted = read if line is None else line.of(read), self._doubted(channel, here)
-            source = Series(here, self._readings.time_ms[here], value, suspect=doubted)
+            base = self._trust.base(channel)
+            base = base if line is None or base is None else line.of(base)
+            source = Series(here, self._readings.time_ms[here], value, suspect=doubted, base=base)
             if not channel.needs:
                 return source
         else:
@@ -206,8 +211,9 @@ class Block:
         suspect = verdict.judged.causal == Flag.SUSPECT
         self.judged[channel.name] = replace(series, value=verdict.usable, suspect=suspect)
         now = verdict.usable if series.error is None else np.where(series.error > 0, np.nan, verdict.usable)
-        measured = Series(series.index, series.time_ms, now, suspect=suspect)
-        usual = channel.quantity in USUALLY and not self._watch_list.is_maintained(channel.source.id)
+        measured = Series(series.index, series.time_ms, now, suspect=suspect, base=series.base)
+        kept = channel.quantity in (*USUALLY, *OXYGEN)
+        usual = kept and not self._watch_list.is_maintained(channel.source.id)
         sampled = sample(measured, self._channels[channel.name]) if usual else np.array([], dtype=np.intp)
         doubts = disputed(series.value, verdict.judged.tests)
         self._inputs.note(channel.name, measured, sampled, doubts)
@@ -253,6 +259,15 @@ class Block:
         outcome.flags.append(
             ChannelFlags(channel.name, seq, series.time_ms, series.value, judged.summary, judged.tests)
         )
+
+    def _note_unmoved(self, channel: Channel, edges: list[Edge]) -> None:
+        found = [
+            (index, its.since_ms)
+            for index, its in edges
+            if its.level is Level.ADVISORY and its.active and its.evidence.reason == FaultReason.STUCK
+        ]
+        if found:
+            self.unmoved[channel.source.id] = found
 
     def _placed(self, channel: Channel, edges: list[Edge]) -> Iterator[Due]:
         place = self._watch_list.place[channel.name]

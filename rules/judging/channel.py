@@ -25,6 +25,7 @@ from rules.quality.quality import Judged, judge
 from rules.quality.repeats import Repeats
 from rules.quality.settings import QualitySettings
 from rules.quality.state import QualityState
+from rules.quality.swift import Swift
 from rules.quantities import Quantity
 from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, Limit
 from rules.rack.tolerance import Tolerance
@@ -58,7 +59,8 @@ class ChannelState:
 
     `good_*` is the last reading that may be used and lacked nothing; of the last one, `doubtful` is whether
     it did not pass, `dry` whether it was out of the water, `error` how far it may be off for want of the
-    inputs in `lacking`, `elsewhere` as in `Series`, `seen_ms` when one last came in that shows the water.
+    inputs in `lacking`, `elsewhere` and `base` as in `Series`, `seen_ms` when one last came in that shows
+    the water.
     """
 
     quality: QualityState = field(default_factory=QualityState)
@@ -84,6 +86,13 @@ class ChannelState:
     leap: Leap = field(default_factory=Leap)
     scatter: Scatter = field(default_factory=Scatter)
     repeats: Repeats = field(default_factory=Repeats)
+    swift: Swift = field(default_factory=Swift)
+    base: float = np.nan
+
+    def begin_anew(self) -> None:
+        """Forget what a calibration makes jump."""
+        self.trend, self.history, self.repeats = TrendState(), History(), Repeats()
+        self.leap, self.swift = Leap(), Swift()
 
 
 @dataclass(frozen=True, slots=True)
@@ -331,8 +340,10 @@ def _fault_edges(
             reason = FaultReason.IMPOSSIBLE  # a dry cell that nothing else bears out is broken
         if belied and turn.active and reason in ("", FaultReason.TOO_FAST):
             reason = FaultReason.ERRATIC if belied.erratic[turn.index] else FaultReason.TOO_FAST
+        moved_ms = belied.since_ms[turn.index] if belied and turn.active else turn.since_ms
+        began = replace(turn, since_ms=min(turn.since_ms, int(moved_ms)))
         evidence = Evidence(_number(series.value[turn.index]), reason=reason)
-        made = crossing(Condition.PROBE_FAULT, Level.ADVISORY, None, turn, evidence)
+        made = crossing(Condition.PROBE_FAULT, Level.ADVISORY, None, began, evidence)
         yield int(series.index[turn.index]), made
 
 
@@ -357,6 +368,7 @@ def _remember(series: Series, usable: Array, judged: Judged, rate: Array, state:
     state.rate_per_hour = float(rate[-1])
     state.error = 0.0 if series.error is None else float(series.error[-1])
     state.lacking = series.lacks(-1)
+    state.base = np.nan if series.base is None else float(series.base[-1])
     good = np.flatnonzero(~np.isnan(usable) & (series.error is None or series.error == 0))
     if good.size:
         state.good_suspect = bool(judged.causal[good[-1]] == Flag.SUSPECT)

@@ -1,13 +1,13 @@
 """Which dangers nobody sees: limits of a stage whose channels have shown nothing usable for too long.
 
 A danger is a vessel and a quantity that the stage there has limits on. It is seen by each reading that may
-be used and is sure enough to tell those limits from the target. The moment from which it counts as unwatched
-follows from the readings alone, as that of a silence does. What the same probe, bus or rack hides by then is
-told with it, as one alarm. A danger that is lost again within hours stays under it until it has been seen
-regularly.
+be used and is sure enough to tell those limits from the target; by a probe found frozen it was seen last when
+that moved last. The moment from which it counts as unwatched follows from the readings alone, as that of a
+silence does. What the same probe, bus or rack hides by then is told with it, as one alarm. A danger that is
+lost again within hours stays under it until it has been seen regularly.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from heapq import heappop, heappush
 from itertools import pairwise
@@ -19,7 +19,7 @@ from rules.alarms.alarm import Alarm
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import EXCUSES, Condition, Priority
 from rules.alarms.recurrence import Recurrence
-from rules.judging.silence import Places, Scope, SourceState, heard_by, scope_of
+from rules.judging.silence import Places, Scope, SourceState, scope_of
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
 from rules.rack.limits import Level
@@ -27,6 +27,9 @@ from rules.rack.plan import RackPlan, Source
 
 Seen = Mapping[str, NDArray[np.intp]]
 """For each channel, where in the block its readings are that show it."""
+
+Unmoved = Mapping[int, Sequence[tuple[int, int]]]
+"""For each source that is found frozen, at which reading of the block, and since when it has not moved."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,16 +75,29 @@ class Hidden:
 
 @dataclass(frozen=True, slots=True)
 class _Gap:
-    """A time in which a danger was not seen; from its end on it is seen regularly by all of `spell`."""
+    """A time in which a danger was not seen; from its end on it is seen regularly by all of `spell`.
+
+    `known` are moments, the first of them that of its beginning, and when it was last seen by what was known
+    from then on: a frozen probe is found late.
+    """
 
     danger: Danger
     state: Hidden
-    since_ms: int
+    known: tuple[tuple[int, int], ...]
     end_ms: int | None
     spell: NDArray[np.intp]
 
     def lasts(self, at_ms: int) -> bool:
-        return self.since_ms <= at_ms and (self.end_ms is None or self.end_ms > at_ms)
+        return self.known[0][0] <= at_ms and (self.end_ms is None or self.end_ms > at_ms)
+
+    def since_ms(self, at_ms: int) -> int:
+        """Return when the danger was last seen, by what is known at a moment."""
+        return next(since_ms for found_ms, since_ms in reversed(self.known) if found_ms <= at_ms)
+
+    @property
+    def due_ms(self) -> int:
+        """Return when it is told on its own."""
+        return min(max(found_ms, since_ms + self.danger.delay_ms) for found_ms, since_ms in self.known)
 
 
 _ENDS, _OVER, _BEGINS = range(3)
@@ -104,6 +120,16 @@ class Unseen:
     places: Places
     last: Mapping[str, int]
     seen: Seen
+    unmoved: Unmoved
+
+    def last_ms(self, name: str, position: int) -> int:
+        """Return when a channel was last seen by readings before `position`."""
+        here = self.seen.get(name, np.array([], dtype=np.intp))
+        before = int(np.searchsorted(here, position))
+        start = int(here[before - 1]) if before else -1
+        last_ms = self.last[name] if start < 0 else int(self.at_ms[start])
+        found = self.unmoved.get(self.channels[name].source.id, ())
+        return min([last_ms, *(since_ms for at, since_ms in found if start < at < position)])
 
     def losses(self, dangers: tuple[Danger, ...], known: dict[str, Hidden]) -> Iterator[Loss]:
         """Find what becomes unwatched up to the last of `at_ms`, and carry `known` on (it is changed).
@@ -114,10 +140,10 @@ class Unseen:
         states = [(danger, known.get(danger.name) or Hidden()) for danger in dangers]
         gaps = [gap for danger, state in states for gap in self._gaps(danger, state)]
         for number, gap in enumerate(gaps):
-            moment_ms = max(gap.since_ms + gap.danger.delay_ms, self.from_ms)
+            moment_ms = max(gap.due_ms, self.from_ms)
             if clock_ms > moment_ms if gap.end_ms is None else gap.lasts(moment_ms):
                 heappush(due, (moment_ms, _BEGINS, number))
-            if gap.end_ms == gap.since_ms:
+            if gap.end_ms == gap.known[0][0]:
                 self._note_over(due, number, gap)
             elif gap.end_ms is not None:
                 heappush(due, (gap.end_ms, _ENDS, number))
@@ -130,9 +156,10 @@ class Unseen:
                 gap.state.again.recurs = False
                 yield self._end(gap, at_ms, gap.state.again.back_ms)
             else:
-                gap.state.again.come_back(gap.since_ms, at_ms)
+                since_ms = gap.since_ms(at_ms)
+                gap.state.again.come_back(since_ms, at_ms)
                 if gap.state.unseen and not gap.state.again.recurs:
-                    yield self._end(gap, at_ms, gap.since_ms)
+                    yield self._end(gap, at_ms, since_ms)
                 gap.state.unseen = False
                 self._note_over(due, number, gap)
         known.update({danger.name: state for danger, state in states if state.again.times})
@@ -157,7 +184,7 @@ class Unseen:
             gap
             for gap in lasting
             if not gap.state.unseen
-            and gap.since_ms + gap.danger.missed_ms <= at_ms
+            and gap.since_ms(at_ms) + gap.danger.missed_ms <= at_ms
             and (gap.state.cause or self._shared(gap, lasting, at_ms)) == cause
         ]
         for gap in new:
@@ -165,8 +192,9 @@ class Unseen:
         hidden = tuple(gap.danger.name for gap in lasting if gap.state.unseen and gap.state.cause == cause)
         position = int(np.searchsorted(self.at_ms, at_ms, side="right"))
         for gap in new:
-            often = gap.state.again.lose(gap.since_ms, at_ms)
-            yield Loss(gap.danger, position, at_ms, gap.since_ms, True, cause, hidden, often)
+            since_ms = gap.since_ms(at_ms)
+            often = gap.state.again.lose(since_ms, at_ms)
+            yield Loss(gap.danger, position, at_ms, since_ms, True, cause, hidden, often)
 
     def _gaps(self, danger: Danger, state: Hidden) -> Iterator[_Gap]:
         """Go through the times in which a danger was not seen for long enough to be missed.
@@ -176,24 +204,40 @@ class Unseen:
         since_ms = max(self.last[channel.name] for channel in danger.channels)
         shown = [self.seen[channel.name] for channel in danger.channels if channel.name in self.seen]
         here = np.sort(np.concatenate([np.array([], dtype=np.intp), *shown]))
-        if not here.size and not state.unseen and self.at_ms[-1] - since_ms <= danger.missed_ms:
+        found = self._found(danger)
+        if not (here.size or state.unseen or found) and self.at_ms[-1] - since_ms <= danger.missed_ms:
             return
         seen = np.concatenate([[since_ms], self.at_ms[here], self.at_ms[-1:]])
+        known = dict[int, list[tuple[int, int]]]()
+        for position, moved_ms in found:
+            place = int(np.searchsorted(here, position))
+            known.setdefault(place, []).append((int(self.at_ms[position]), moved_ms))
         long = np.diff(seen) > danger.missed_ms
+        for place, its in known.items():
+            long[place] |= seen[place + 1] - its[-1][1] > danger.missed_ms
         long[0] |= state.unseen
         places = np.flatnonzero(long).tolist()
         if state.again.recurs and not long[0]:
-            yield _Gap(danger, state, since_ms, since_ms, here[: places[0] if places else None])
+            before = here[: places[0] if places else None]
+            yield _Gap(danger, state, ((since_ms, since_ms),), since_ms, before)
         for place, after in pairwise([*places, here.size]):
             end_ms = int(seen[place + 1]) if place < here.size else None
-            yield _Gap(danger, state, int(seen[place]), end_ms, here[place:after])
+            begins = int(seen[place]), int(seen[place])
+            yield _Gap(danger, state, (begins, *known.get(place, ())), end_ms, here[place:after])
+
+    def _found(self, danger: Danger) -> list[tuple[int, int]]:
+        """Return where in the block a danger's sources are found frozen, and when it was last seen then."""
+        sources = {channel.source.id for channel in danger.channels}
+        at = sorted(position for source in sources for position, _ in self.unmoved.get(source, ()))
+        return [(it, max(self.last_ms(channel.name, it + 1) for channel in danger.channels)) for it in at]
 
     def _shared(self, gap: _Gap, lasting: list[_Gap], at_ms: int) -> str:
         """Return what hides a danger; the bus where another probe of it was lost in the same poll."""
         lost = self._lost(gap.danger, at_ms)
         scope = scope_of(lost, self.sources, self.states, self.at_ms, self.places, at_ms)
-        missed = [it for it in lasting if it.since_ms + it.danger.missed_ms <= at_ms]
-        same = [it for it in missed if abs(it.since_ms - gap.since_ms) <= lost.missed_after_ms / 3]
+        missed = [it for it in lasting if it.since_ms(at_ms) + it.danger.missed_ms <= at_ms]
+        near_ms = lost.missed_after_ms / 3
+        same = [it for it in missed if abs(it.since_ms(at_ms) - gap.since_ms(at_ms)) <= near_ms]
         together = [it for it in (self._lost(it.danger, at_ms) for it in same) if it.bus == lost.bus]
         if lost.bus and scope is Scope.PROBE and any(it.probe != lost.probe for it in together):
             scope = Scope.BUS
@@ -210,9 +254,8 @@ class Unseen:
 
     def _due_ms(self, source: Source, at_ms: int) -> int:
         """Return when a source should have been seen again, after the last time up to a moment."""
-        name = self.own[source.id].name
-        last_ms = heard_by(self.last[name], self.at_ms, self.seen.get(name), at_ms)
-        return last_ms + source.missed_after_ms
+        position = int(np.searchsorted(self.at_ms, at_ms, side="right"))
+        return self.last_ms(self.own[source.id].name, position) + source.missed_after_ms
 
 
 _FAMILY = {Quantity.OXYGEN_SATURATION: Quantity.OXYGEN, Quantity.CONDUCTIVITY: Quantity.SALINITY}

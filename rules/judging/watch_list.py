@@ -109,6 +109,15 @@ class WatchList:
         own = (it for it in self.own.values() if it.quantity is channel.quantity)
         return [it for it in own if it.vessel == channel.vessel and it.source.probe != channel.source.probe]
 
+    def borne_out_by(self, channel: Channel) -> Channel | None:
+        """Return the cell that shows what a thermometer does, or the other way; None where none does."""
+        pair = {Quantity.TEMPERATURE: Quantity.CONDUCTIVITY, Quantity.CONDUCTIVITY: Quantity.TEMPERATURE}
+        if channel.source.compensation is not Compensation.NONE:
+            return None
+        wanted, own = pair.get(channel.quantity), self.own.values()
+        its = (it for it in own if it.vessel == channel.vessel and it.quantity is wanted)
+        return next((it for it in its if it.source.compensation is Compensation.NONE), None)
+
     def is_maintained(self, source_id: int) -> bool:
         """Return whether somebody is at work on a source's vessel or bus now."""
         source = self.own[source_id].source
@@ -169,7 +178,6 @@ class WatchList:
         evidence: Evidence = NO_EVIDENCE,
     ) -> Crossing:
         """Return a crossing; a probe's own trouble is of low priority: what it hides has its own alarm."""
-        probe = cause_of(channel.source, Scope.PROBE)
         return Crossing(
             vessel=channel.vessel,
             bus=channel.source.bus,
@@ -181,7 +189,7 @@ class WatchList:
             active=turn.active,
             since_ms=turn.since_ms,
             evidence=evidence,
-            waits_ms=self._waits_ms(probe) if turn.active and not priority else 0,
+            waits_ms=self._waits_ms([channel.source]) if turn.active and not priority else 0,
         )
 
     def _sources_of(self, cause: str) -> list[Source]:
@@ -190,9 +198,8 @@ class WatchList:
         every = scope == "rack"
         return [it for it in self.plan.sources if every or name == (it.probe if scope == "probe" else it.bus)]
 
-    def _waits_ms(self, cause: str) -> int:
+    def _waits_ms(self, lost: list[Source]) -> int:
         """Return within which time a danger is told as unwatched that nothing shows but what may be lost."""
-        lost = self._sources_of(cause)
         hidden = (it for it in self.dangers() if all(channel.source in lost for channel in it.channels))
         return max((danger.delay_ms for danger in hidden), default=0)
 
@@ -203,7 +210,7 @@ class WatchList:
         crossing = self.crossing(
             channel, Condition.SILENT, Level.ADVISORY, None, turn, Evidence(reason=silence.reason)
         )
-        waits_ms = self._waits_ms(cause)
+        waits_ms = self._waits_ms(self._sources_of(cause))
         return replace(crossing, cause=cause, reach=self._reach(cause, silence.scope), waits_ms=waits_ms)
 
     def drop_outs(self, found: DropOuts, at_ms: int) -> Crossing:

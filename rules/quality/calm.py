@@ -51,6 +51,9 @@ MOVED: Final = {
 
 _DIGITS_MOVED: Final = 5.0
 
+MOVING: Final = np.iinfo(np.int64).max
+"""Stands where a reading is not frozen for the moment since when it is."""
+
 STALE_POLLS: Final = 3
 """So often may what must change from poll to poll come again, for a probe that is slower than its polls."""
 
@@ -206,14 +209,14 @@ def frozen(
     shown: Shown,
     witnesses: Sequence[Witness],
     stale: Bools | None = None,
-) -> tuple[Bools, Calm]:
-    """Return which readings of a source are frozen, and what to carry.
+) -> tuple[Ints, Calm]:
+    """Return since when each reading of a source is frozen (`MOVING` where it is not), and what to carry.
 
     `at_ms`, `value`: shapes n, not empty. `now`: its buckets with these readings, and which one each is in.
     `stale`: where a count of the probe's answers says that they are old ones; None where it has none.
     """
     buckets, bucket_of = now
-    found = np.zeros(at_ms.size, dtype=np.bool_) if stale is None else stale.copy()
+    since_ms = np.where(False if stale is None else stale, at_ms, MOVING)
     first = max(past.buckets.size - 1, 0)
     goes_on = past.buckets.size and past.buckets.when[0, -1] == buckets.when[0, first]
     open_part = tuple(past.buckets.extremes[:, -1].tolist()) if goes_on else None
@@ -225,13 +228,13 @@ def frozen(
         known = replace(stretch), dict(lengths), open_part, began_ms
         track = _Track(buckets, first, shown, span, witnesses, *known)
         track.follow()
-        found |= track.frozen(at_ms, value, bucket_of)
+        since_ms = np.minimum(since_ms, track.frozen_since(at_ms, value, bucket_of))
         stretches.append(track.stretch)
         longest.append(track.longest)
     changes = np.flatnonzero(np.concatenate(([past.value], value[:-1])) != value)
     changed_ms = int(at_ms[changes[-1]]) if changes.size else past.changed_ms
-    newest = float(value[-1]), began_ms, changed_ms, bool(found[-1])
-    return found, Calm(buckets.newest(), tuple(stretches), tuple(longest), *newest)
+    newest = float(value[-1]), began_ms, changed_ms, bool(since_ms[-1] != MOVING)
+    return since_ms, Calm(buckets.newest(), tuple(stretches), tuple(longest), *newest)
 
 
 class _Track:
@@ -257,7 +260,7 @@ class _Track:
         self._beside = [witness.buckets.extremes_in(closed) for witness in witnesses] if closed.size else []
         fits = len(stretch.beside) == len(witnesses)
         self.stretch, self.longest = stretch if fits else Stretch(), longest
-        self._due: list[tuple[int, int, float, float]] = []
+        self._due: list[tuple[int, int, int, float, float]] = []
 
     def follow(self) -> None:
         """Go through the buckets that are closed now."""
@@ -288,15 +291,16 @@ class _Track:
             quiet[1:-1] &= beside[1:] | beside[:-1]
         return [int(at) for at in np.flatnonzero(quiet) + first]
 
-    def frozen(self, at_ms: Ints, value: Floats, bucket_of: Ints) -> Bools:
-        """Return which readings go on with a stretch that has lasted too long."""
-        found = np.zeros(at_ms.size, dtype=np.bool_)
-        for at, due_ms, low, high in self._due:
+    def frozen_since(self, at_ms: Ints, value: Floats, bucket_of: Ints) -> Ints:
+        """Return since when each reading goes on with a stretch that has lasted too long."""
+        found = np.full(at_ms.size, MOVING)
+        for at, due_ms, since_ms, low, high in self._due:
             here = slice(*np.searchsorted(bucket_of, [at, at + 1]))
             alike = (value[here] >= low) & (value[here] <= high)
             before = self._open if at == self._first else None
             goes_on = before is None or (before[0] >= low and before[1] <= high)
-            found[here] = np.logical_and.accumulate(alike) & (at_ms[here] >= due_ms) & goes_on
+            frozen = np.logical_and.accumulate(alike) & (at_ms[here] >= due_ms) & goes_on
+            found[here] = np.where(frozen, since_ms, MOVING)
         return found
 
     def _goes_on(self, at: int) -> bool:
@@ -358,7 +362,8 @@ class _Track:
         """Note from when on readings of the bucket that follows the stretch are frozen, and within what."""
         due_ms, stretch = self._frozen_from(), self.stretch
         if due_ms is not None and due_ms <= self._when[3, at]:
-            self._due.append((at, due_ms, stretch.high - stretch.span, stretch.low + stretch.span))
+            low, high = stretch.high - stretch.span, stretch.low + stretch.span
+            self._due.append((at, due_ms, stretch.since_ms, low, high))
 
     def _end(self, at: int) -> None:
         """End the stretch before a bucket that does not go on with it; learn how long a sound one was."""

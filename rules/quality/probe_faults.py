@@ -6,6 +6,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.quality.calm import MOVING
 from rules.quality.flags import Flag, QartodTest, unpack
 
 
@@ -24,14 +25,21 @@ class FaultReason(StrEnum):
 class Belied:
     """Which readings are belied, shapes n: frozen ones, those a leap away, and an erratic probe's.
 
-    `young` are those a leap away not for long, `loose` are all of a probe that leaps often.
+    `since_ms` is since when a frozen one has not moved, `MOVING` where it is not frozen; `young` are those a
+    leap away not for long, `loose` are all of a probe that leaps often.
     """
 
-    frozen: NDArray[np.bool_]
+    since_ms: NDArray[np.int64]
     jumped: NDArray[np.bool_]
     erratic: NDArray[np.bool_]
     young: NDArray[np.bool_]
     loose: NDArray[np.bool_]
+
+    @property
+    def frozen(self) -> NDArray[np.bool_]:
+        """Return which readings are frozen."""
+        frozen: NDArray[np.bool_] = self.since_ms != MOVING
+        return frozen
 
 
 _BY_TEST = {

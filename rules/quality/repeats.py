@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.quality.calm import LEAST_MS, LEAST_READINGS, repeats_after
+from rules.quality.calm import LEAST_MS, LEAST_READINGS, MOVING, repeats_after
 
 KNOWN_FROM, SELDOM = 200, 20
 """Known after so many readings; seldom is one in so many (project judgement)."""
@@ -32,8 +32,8 @@ class Repeats:
 
 def repeated(
     at_ms: NDArray[np.int64], value: NDArray[np.float64], past: Repeats
-) -> tuple[NDArray[np.bool_], Repeats]:
-    """Return which readings (shapes n, not empty) of a fine probe are frozen, and what to carry.
+) -> tuple[NDArray[np.int64], Repeats]:
+    """Return since when each reading (shapes n, not empty) of a fine probe is frozen, and what to carry.
 
     What was frozen is no part of what is known of it.
     """
@@ -49,15 +49,13 @@ def repeated(
     sizes = times[stops - 1] + 1
     known = before + np.cumsum(sizes) - sizes  # before each run, shape runs
     same = equal + np.cumsum(sizes - 1) - (sizes - 1)
-    found = np.zeros(value.size, dtype=np.bool_)
+    found = np.full(value.size, MOVING)
     for run in np.flatnonzero(sizes > LEAST_READINGS).tolist():
         here = slice(starts[run], stops[run])
         long = (times[here] >= LEAST_READINGS) & (at_ms[here] - since_ms[run] >= LEAST_MS)
         if known[run] >= KNOWN_FROM and same[run] * SELDOM <= known[run] and long.any():
-            found[here] = long
+            found[here] = np.where(long, since_ms[run], MOVING)
             known[run + 1 :] -= sizes[run]
             same[run + 1 :] -= sizes[run] - 1
-    now = Repeats(
-        int(known[-1]), int(same[-1]), float(value[-1]), int(times[-1]), int(since_ms[-1]), bool(found[-1])
-    )
-    return found, now
+    newest = float(value[-1]), int(times[-1]), int(since_ms[-1]), bool(found[-1] != MOVING)
+    return found, Repeats(int(known[-1]), int(same[-1]), *newest)

@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from daemon.check.load import Settings
 from daemon.settings.schema import settings_schema
 from daemon.tables.types import SPECIFIC_GRAVITIES
+from tests.rigs.examples import examples
 from tests.rigs.places import EXAMPLE
 
 VALIDATOR = Draft202012Validator(settings_schema())
@@ -87,7 +88,7 @@ def _paths(node: Any, path: tuple = ()) -> list[tuple]:
     return [inner for key, value in inside for inner in ((*path, key), *_paths(value, (*path, key)))]
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(75), deadline=None)
 @given(
     st.sampled_from(_paths(example())),
     st.booleans()
