@@ -5,15 +5,27 @@ it; another unit of the quantity does as well (`advisory_high_f`). A limit that 
 value; "none" switches it off.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Annotated, Any, ClassVar, Literal, TypeVar
 
 from pydantic import ConfigDict, Discriminator, Field, Tag, model_validator
 
-from daemon.tables.types import OTHER_SUFFIXES, UNIT_SUFFIXES, Days, Delay, Name, Number, Seconds, Table
+from daemon.tables.types import (
+    OTHER_SUFFIXES,
+    SPECIFIC_GRAVITIES,
+    UNIT_SUFFIXES,
+    Days,
+    Delay,
+    Name,
+    Number,
+    Seconds,
+    Table,
+)
 from rules.quantities import Quantity, from_unit, unit_of
 from rules.rack.tolerance import Band, Tolerance
+from rules.water.density import SpecificGravityScale, salinity_from_hydrometer
 
 OFF = "none"
 _VALUES = ("target", "advisory_low", "advisory_high", "critical_low", "critical_high")
@@ -46,7 +58,20 @@ def other_keys(name: str, quantity: Quantity) -> dict[str, str]:
     """Return the keys of the same number in other units, and these units by name."""
     if name.endswith(_WITHOUT_UNIT):
         return {}
-    return {key_of(name, quantity, suffix): unit for suffix, unit in OTHER_SUFFIXES[quantity].items()}
+    suffixes = OTHER_SUFFIXES[quantity]
+    if quantity is Quantity.SALINITY and name in _VALUES:
+        suffixes = suffixes | SPECIFIC_GRAVITIES
+    return {key_of(name, quantity, suffix): unit for suffix, unit in suffixes.items()}
+
+
+def _in_own_unit(key: str, value: float, unit: str, name: str, quantity: Quantity) -> float:
+    if unit not in SPECIFIC_GRAVITIES.values():
+        return from_unit(quantity, unit, value, difference=name not in _VALUES)
+    scale = SpecificGravityScale.parse(unit.removeprefix("specific gravity "))
+    salinity = salinity_from_hydrometer(value, scale, scale.sample_c).item()
+    if math.isnan(salinity):
+        raise ValueError(f"a {unit} of sea water in {key}, such as 1.025")
+    return salinity
 
 
 def in_unit(quantity: Quantity) -> ConfigDict:
@@ -60,7 +85,7 @@ def in_unit(quantity: Quantity) -> ConfigDict:
             per_hour = " per hour" if key.endswith("_per_hour") else ""
             for other, its in other_keys(names.get(key, "_s"), quantity).items():
                 said = f"{entry['description']} [{its}{per_hour}]"
-                schema["properties"][other] = {"description": said, "title": other}
+                schema["properties"][other] = {**entry, "description": said, "title": other}
             if not key.endswith(_WITHOUT_UNIT):
                 entry["description"] += f" [{unit}{per_hour}]"
 
@@ -91,8 +116,7 @@ class ToleranceSettings(Table):
                 if key in given and own not in made:
                     value = made.pop(key)
                     number = isinstance(value, int | float) and not isinstance(value, bool)
-                    apart = name not in _VALUES
-                    made[own] = from_unit(cls.quantity, unit, value, difference=apart) if number else value
+                    made[own] = _in_own_unit(key, value, unit, name, cls.quantity) if number else value
         return made
 
     target: Limit | None = Field(None, description="The value to keep to, shown beside the reading")

@@ -9,7 +9,7 @@ from typing import Any
 from rules import IN_ITS_UNIT
 from rules.care import hand_checks
 from rules.care.accuracy import accuracy_of
-from rules.care.calibration import AS_REPORTED, Calibration, Line, calibration_of, key_of
+from rules.care.calibration import Calibration, Line, calibration_of, key_of, refuse_other_base
 from rules.care.control_chart import COVERAGE
 from rules.care.wear import NO_WEAR, Wear
 from rules.errors import CalibrationError, HandMeasurementError, none_such
@@ -146,9 +146,8 @@ class ProbeCare:
         if source is None:
             raise CalibrationError(none_such(made.key, [_key(source) for source in plan.sources]))
         before = self.newest.get(made.key)
+        refuse_other_base(made, before)
         if before is not None:
-            if made.base not in (AS_REPORTED, before.line):
-                raise CalibrationError(f"{made.key}: somebody else calibrated it meanwhile; begin again")
             self.wears[made.key] = self.wears.get(made.key, NO_WEAR).after(before, made)
         self.newest[made.key] = made
         self._plan_next(source, action.at_ms)

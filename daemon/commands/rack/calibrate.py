@@ -105,12 +105,16 @@ def _calibrate(options: argparse.Namespace) -> int:
 
 @dataclass(frozen=True, slots=True)
 class _Rig:
-    """The probe as the journal knows it: its source, the line in force, and what the rack shows now."""
+    """The probe as the journal knows it: its source, the line in force, and what the rack shows now.
+
+    `held` is whether its vessel is under maintenance, so that nobody is called for what it meets.
+    """
 
     source: Source
     line: Line
     raw: float | None
     channels: list[ChannelNow]
+    held: bool
 
     def shows(self, quantity: Quantity, *, of_rack: bool = False) -> float:
         """Return what the probe shows of another quantity, or the rack's; NaN where it shows none."""
@@ -131,7 +135,9 @@ def _rig(path: Path, probe: str, quantity: Quantity) -> _Rig:
         if engine is None or its is None:
             raise RequestError(none_such(key_of(probe, quantity), list(by_key)))
         line = AS_REPORTED if its.newest is None else its.newest.line
-        return _Rig(its.source, line, journal.inputs.newest_value(its.source.id), engine.channels())
+        raw = journal.inputs.newest_value(its.source.id)
+        held = f"vessel/{its.source.vessel}" in engine.maintenance()
+        return _Rig(its.source, line, raw, engine.channels(), held)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +182,9 @@ class _Work:
 
     def _live(self, when: str) -> list[Point]:
         """Read the probe in each standard in turn."""
-        points = []
+        points, vessel = [], self.rig.source.vessel
+        if self.options.standards and not self.rig.held:
+            print(f"Its alarms go out meanwhile: `bellwatch maintain vessel/{vessel}` holds them back.")
         for standard in self.options.standards:
             went_in(f"Put {self.options.probe} into {standard}{' ' + when if when else ''}")
             got = settled_reading(self.path, self.rig.source, self.options.within, print)

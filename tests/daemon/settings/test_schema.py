@@ -12,6 +12,7 @@ from pydantic import ValidationError
 
 from daemon.check.load import Settings
 from daemon.settings.schema import settings_schema
+from daemon.tables.types import SPECIFIC_GRAVITIES
 from tests.rigs.examples import examples
 from tests.rigs.places import EXAMPLE
 
@@ -110,7 +111,7 @@ def test_every_key_is_described_and_every_limit_has_its_unit():
     units = {
         "TemperatureLimits": ("°C", "F"),
         "ConductivityLimits": ("mS/cm", "uS/cm", "S/m"),
-        "SalinityLimits": ("practical salinity, no unit", "ppt"),
+        "SalinityLimits": ("practical salinity, no unit", "ppt", *SPECIFIC_GRAVITIES.values()),
         "OxygenLimits": ("mg/L", "ppm"),
         "OxygenSaturationLimits": ("%",),
         "AirPressureLimits": ("hPa", "kPa", "mmHg"),

@@ -80,3 +80,21 @@ def test_a_limit_in_two_units_is_refused():
         "stages.ephyra.temperature.target_f",
         "an unknown key",
     )
+
+
+@pytest.mark.parametrize(
+    ("key", "salinity"), [("20_20", 32.90), ("25_25", 33.19), ("60f_60f", 32.59), ("20_4", 35.28)]
+)
+def test_a_specific_gravity_means_what_its_scale_says(key, salinity):
+    """1.025 by EOS-80 (UNESCO 44); values as in the density reference test: 2.7 apart."""
+    found, faults = draft(limits=f"salinity = {{ target_sg_{key} = 1.025 }}")
+    assert faults == []
+    its = found.settings.tolerance_of("ephyra", Quantity.SALINITY)
+    assert its.target == pytest.approx(salinity, abs=0.006)
+
+
+def test_a_specific_gravity_without_its_scale_is_refused_as_is_one_of_no_sea_water():
+    _, (fault,) = draft(limits="salinity = { target_sg = 1.025 }")
+    assert (fault.finding.path, fault.finding.found) == ("stages.ephyra.salinity.target_sg", "an unknown key")
+    _, (fault,) = draft(limits="salinity = { target_sg_25_25 = 1.25 }")
+    assert fault.finding.expected.startswith("a specific gravity 25/25 of sea water in target_sg_25_25")

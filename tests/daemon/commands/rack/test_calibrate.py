@@ -14,6 +14,8 @@ from gsw import C_from_SP
 
 from daemon.check.load import load_settings
 from daemon.commands.cli import main
+from daemon.errors import RequestError
+from daemon.journal.asking import ask_daemon
 from daemon.journal.journal import Journal
 from daemon.sources.drift_correction import calibrations_at, drift_corrected
 from daemon.sources.journal import journal_recording
@@ -132,6 +134,7 @@ def test_it_is_read_live_in_two_bottles_and_the_bottle_is_right_afterwards(rack,
     status, said, _ = ask(*CELL, *words, bottles=[(LOW, BOTTLE_C), (SEA, BOTTLE_C)])
     assert status == 0
     assert said.count("stable: ") == 2
+    assert "Its alarms go out meanwhile: `bellwatch maintain vessel/k1`" in said
     assert "Put k1-multi into seawater" in said
     assert "as the probe sends it (raw). It moves the slope and offset" in said
     (made,) = calibrations_at(load_settings(rack.file).journal.path)
@@ -187,6 +190,16 @@ def test_what_drifted_is_taken_off_the_record_and_the_due_date_follows(rack, ask
     _, certificate, _ = ask("calibrations", "k1-multi", "--certificate")
     assert "as found        sent" in certificate
     assert "since the last  gain 0.98" in certificate
+
+
+def test_what_was_made_from_a_line_that_no_longer_held_is_refused_and_not_listed(rack, ask):
+    path = load_settings(rack.file).journal.path
+    assert ask(*CELL, "--standard", "one", "--point", "44=42")[0] == 0
+    late = {"probe": "k1-multi", "quantity": "conductivity", "standard": "late",
+            "points": [{"read": 44.0, "true": 43.0}], "base": {"slope": 1.1, "offset": 0.0}}  # fmt: skip
+    with pytest.raises(RequestError, match="somebody else calibrated it meanwhile"):
+        ask_daemon(path, "calibrate", late, "ada")
+    assert [it.standard for it in calibrations_at(path)] == ["one"]
 
 
 def test_what_does_not_settle_is_not_taken(rack, ask):
