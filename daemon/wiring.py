@@ -2,7 +2,7 @@
 
 import socket
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -38,7 +38,9 @@ from daemon.watch.watch import Watch
 from drivers.readings import Bus, Clock, Emit, Surroundings
 from rules.alarms.event import AlarmEvent
 from rules.calling.records import Voice
+from rules.care.rationale import own_record_of
 from rules.engine import Engine
+from rules.rack.stage_plan import StageNow
 from rules.readings import Notice
 
 TURN_MS = 1_000
@@ -54,8 +56,10 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     wall = wall or SystemWallClock(trusted=settings.journal.trust_clock)
     keeper = TimeKeeper(journal, wall) if clock is None else GivenTime(clock)
     topic, voice = rack_topic(settings.broker.topic_root, settings.rack.name), _voice(journal, wall)
-    words = _words(settings, voice, keeper, topic)
+    watching: list[Watch] = []  # the watch needs words for what it says, and they need what it knows
+    words = _words(settings, voice, keeper, topic, lambda: watching[0].engine.stages() if watching else {})
     watch, utc_clock = _watch(settings, journal, keeper, words), keeper.utc_clock()
+    watching.append(watch)
     presence = _presence(topic, utc_clock, voice, len(settings.vessels))
     connection = Connection(settings.broker, "alarms wait in the journal", presence)
     link = BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock, voice)
@@ -140,15 +144,27 @@ def _daily_word(
 
 
 def _words(
-    settings: Settings, voice: Callable[[], Voice], keeper: TimeKeeper | GivenTime, topic: str
+    settings: Settings,
+    voice: Callable[[], Voice],
+    keeper: TimeKeeper | GivenTime,
+    topic: str,
+    stages: Callable[[], Mapping[str, StageNow]],
 ) -> Words:
-    """Return how an event or a notice is put into the messages that it makes us publish."""
-    zone = ZoneInfo(settings.rack.time_zone)
+    """Return how an event or a notice is put into the messages that it makes us publish.
+
+    While the watch goes on from its journal nothing is known of `stages`: then those of the file count.
+    """
+    zone, own = ZoneInfo(settings.rack.time_zone), settings.own_records()
+    first = {name: vessel.stage for name, vessel in settings.vessels.items()}
 
     def words(said: AlarmEvent | Notice) -> list[Message]:
         dating = keeper.dating
-        dated = dating.dated_notice(said) if isinstance(said, Notice) else dating.dated(said)
-        return messages_of(dated, voice(), topic, zone)
+        if isinstance(said, Notice):
+            return messages_of(dating.dated_notice(said), voice(), topic, zone)
+        now = stages().get(said.vessel)
+        stage = now.stage if now else first.get(said.vessel, "")
+        record = own_record_of(stage, said.quantity, said.condition, own)
+        return messages_of(dating.dated(said), voice(), topic, zone, stage, record)
 
     return words
 

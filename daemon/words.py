@@ -210,7 +210,7 @@ def _drift(notice: Notice) -> str:
         f"{apart(found['difference'], quantity)}"
         for found in notice.details["compared"]
     ]
-    return f"{notice.vessel}: {'; '.join(said)}. Clean and calibrate it; the water is as measured by hand"
+    return f"{notice.vessel}: {'; '.join(said)}. Measure a standard with both, calibrate what is off"
 
 
 def apart(difference: float, quantity: Quantity) -> str:

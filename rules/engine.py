@@ -26,14 +26,12 @@ from rules.judging.channel import ChannelState
 from rules.judging.disagreement import with_disagreement
 from rules.judging.drop_outs import drop_outs
 from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
-from rules.judging.trend import TrendState
+from rules.judging.trust import bear_out
 from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, under_its_gaps, with_its_reason
 from rules.judging.watch_list import WatchList
 from rules.judging.watched import ChannelNow, DangerNow, courses, dangers_now
 from rules.plain import from_plain, to_plain
-from rules.quality.history import History, learned
-from rules.quality.leaps import Leap
-from rules.quality.repeats import Repeats
+from rules.quality.history import learned
 from rules.rack.limits import Level
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, move
@@ -41,7 +39,7 @@ from rules.rack.state import RackState, stages_under, targets_of
 from rules.readings import Action, Notice, Outcome, Readings
 from rules.shelved import bring_back, worse_on_the_shelf
 
-SNAPSHOT_VERSION = 10
+SNAPSHOT_VERSION = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,11 +126,11 @@ class Engine:
         else:
             if action.kind == "end_maintenance":
                 deeds.notices.append(self._maintenance_over(action.body["target"], action.at_ms))
+            if action.kind == "hand_measurement":
+                bear_out(deeds.notices[0], self._watch_list, self._channels, self._care)
         outcome.notices += deeds.notices
         for name in deeds.changed_channels:
-            self._channels[name].trend = TrendState()
-            self._channels[name].history, self._channels[name].leap = History(), Leap()
-            self._channels[name].repeats = Repeats()
+            self._channels[name].begin_anew()
         self._drop_limits_that_are_gone(action.at_ms, outcome)
         return outcome
 
@@ -211,7 +209,7 @@ class Engine:
 
     def courses(self) -> list[Course]:
         """Return where the water of the alarms that people are told of is now, the most urgent first."""
-        return courses(self._book, self.channels(), self._clock_ms)
+        return courses(self._book, self.channels(), self._channels, self._clock_ms)
 
     def dangers(self) -> list[DangerNow]:
         """Return what is known of each danger: all that the stages have limits on, by vessel."""

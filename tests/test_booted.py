@@ -6,7 +6,7 @@ import pytest
 
 from tests.rigs.booted import boot
 
-EXPOSURE_AT_MOST = {"bellwatch": 2.5, "bellwatch-oncall": 2.5}
+EXPOSURE_AT_MOST = {"bellwatch": 2.5, "bellwatch-oncall": 2.5, "bellwatch-page": 2.5}
 
 
 @pytest.mark.long
@@ -20,6 +20,7 @@ def test_the_units_start_and_go_on_in_every_state(tmp_path):
     assert [seen[state] for state in ("unsynchronised start", "unsynchronised restart")] == [sound, sound]
     assert int(seen["unsynchronised logged"]) >= 1
     assert seen["oncall start"] == "0 active"
+    assert seen["page start"] == "active served 200"
     assert int(seen["synchronised logged"]) == 1
     assert seen["synchronised restart"] == sound
     assert (seen["broker absent"], seen["broker absent restart"]) == ("active reads yes", sound)

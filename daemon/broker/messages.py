@@ -22,6 +22,8 @@ from daemon.words import event_text, iso_time, notice_text, quantity_if_any
 from rules.alarms.event import AlarmEvent, Course
 from rules.alarms.life_cycle import State
 from rules.calling.records import Voice
+from rules.care.rationale import Record
+from rules.plain import to_plain
 from rules.quantities import unit_of
 from rules.readings import Notice
 
@@ -31,14 +33,25 @@ def rack_topic(root: str, rack: str) -> str:
     return f"{root}/{rack}"
 
 
-def messages_of(said: AlarmEvent | Notice, voice: Voice, topic: str, zone: tzinfo) -> list[Message]:
-    """Return what an alarm event or a notice makes us publish under a rack's `topic`."""
+def messages_of(
+    said: AlarmEvent | Notice,
+    voice: Voice,
+    topic: str,
+    zone: tzinfo,
+    stage: str = "",
+    record: Record | None = None,
+) -> list[Message]:
+    """Return what an alarm event or a notice makes us publish under a rack's `topic`.
+
+    `stage` is what lives in the vessel of the alarm, `record` why the alarm exists where the nursery says so.
+    """
     rack = topic.rsplit("/", 1)[1]
     if isinstance(said, Notice):
         head = {"id": f"{voice.run}:{said.id}", "rack": rack, **asdict(voice)}
         body = json.dumps(head | _notice_body(said, zone), ensure_ascii=False)
         return [Message(f"{topic}/notice", body, retain=False)]
     head = {"id": f"{voice.run}:{said.number}", "rack": rack, **asdict(voice)}
+    head |= {"stage": stage, "record": record and to_plain(record)}
     body = json.dumps(head | _event_body(said, zone), ensure_ascii=False)
     standing = "" if said.state is State.NORMAL else body
     return [

@@ -62,7 +62,7 @@ def call_text(call: Call, notes: Mapping[str, str], zone: tzinfo, link: str = ""
         said = "" if call.answer is None else answer_text(call.answer, call.at_ms, zone)
         return one_message([(0, sentence(call.about, call.priority, call.at_ms, zone))], said, last)
     if call.kind is CallKind.ALARM:
-        note = note_for(event.quantity, event.condition, event.evidence.reason, notes)
+        note = first_check(first, notes)
         texts = [one_message(_said(call, zone, *named), note, f"Answer {last}") for named in _NAMED]
         return next((text for text in texts if plain(note) in text), texts[-1])
     if call.kind is CallKind.TAKEN:
@@ -72,6 +72,13 @@ def call_text(call: Call, notes: Mapping[str, str], zone: tzinfo, link: str = ""
         return one_message([(0, f"OVER {_where(call.about)}: {_what(first)} is over, {since}")], "", last)
     must, may = _summary(call)
     return one_message([(0, must)], may, last)
+
+
+def first_check(word: Word, notes: Mapping[str, str]) -> str:
+    """Return what to check first: by the nursery's own record, then by our `notes`, then as built in."""
+    event = word.event
+    own = word.record.check if word.record else ""
+    return own or note_for(event.quantity, event.condition, event.evidence.reason, notes)
 
 
 def sentence(about: tuple[Word, ...], priority: Priority, now_ms: int, zone: tzinfo) -> str:

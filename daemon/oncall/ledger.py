@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
 from daemon.oncall.store import calls_about_alarms
 from daemon.words import condition_word
@@ -34,14 +35,15 @@ class Step:
     seen_ms: int | None = None
 
 
-def ledger(journal: Path, oncall: Path, rack: str) -> list[Step]:
-    """Return a step for each call about each announcement of the `rack`, oldest first.
+def ledger(journal: Path, oncall: Path) -> list[Step]:
+    """Return a step for each call about each announcement of the journal's rack, oldest first.
 
     Raises sqlite3.Error where a file is none of ours. A call is known by its words: rack, vessel, alarm.
     """
     calls, found = calls_about_alarms(oncall), []
     with closing(Journal(journal, writable=False)) as read:
-        dating = read.state.dating()
+        dating, plan = read.state.dating(), read.inputs.newest_action(CONFIGURE)
+        rack = str(plan.body["rack"]) if plan else ""
         announced = [body for body in read.history.event_bodies() if body["state"] == State.UNACKNOWLEDGED]
         for number, body in enumerate(announced):
             alarm = f"{body['channel']}/{body['condition']}"

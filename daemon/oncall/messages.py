@@ -16,15 +16,17 @@ from typing import Any, TypeVar
 from daemon.errors import OnCallError
 from daemon.tables.types import NAME_PATTERN
 from daemon.tables.values import one_line, utc_ms
-from rules.alarms.event import AlarmEvent, Course, Evidence
+from rules.alarms.event import AlarmEvent, Course, Evidence, Trail
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.pair import OtherSays, Sent, Stance
 from rules.calling.records import Answer, CallKind, Reply, Voice, Word
+from rules.care.rationale import Record, Severity
 from rules.plain import to_plain
 
 PAYLOAD_AT_MOST = 16_384
 TEXT_AT_MOST, VESSELS_AT_MOST, COURSES_AT_MOST, NUMBER_AT_MOST = 200, 200, 200, 10**15
 SPAN_AT_MOST_MS = 864_000_000
+POINTS_AT_MOST, LIMITS = 60, 4
 PAIR = "_oncall/pair/"
 """Where the watchers of a pair give each other a sign of life, each below its own name."""
 _WATCH_STATES = ("watching", "stopped", "gone")
@@ -178,10 +180,33 @@ def _word(rack: str, body: Mapping[str, Any]) -> Word:
             reason=_text(body.get("reason") or ""),
             hidden=_texts(body.get("hidden") or []),
         ),
+        who=_text(body.get("who") or ""),
+        until_ms=None if body.get("until") is None else _ms(body["until"]),
     )
     # Before runs had ids, the id of an event named the journal.
     journal, unit = voice.journal or former, _text(body.get("unit") or "")
-    return Word(rack, event, journal, unit, run=voice.run, boot=voice.boot)
+    stage, record = _text(body.get("stage") or ""), _record(body.get("record"))
+    return Word(rack, event, journal, unit, run=voice.run, boot=voice.boot, stage=stage, record=record)
+
+
+def _record(said: object) -> Record | None:
+    """Return why an alarm exists; what is not as we know it is left out, for the alarm itself must come."""
+    if not isinstance(said, dict):
+        return None
+    words = (said.get(name) for name in ("consequence", "cause", "check", "action", "may_shelve"))
+    told = (one_line(it)[:TEXT_AT_MOST] if isinstance(it, str) else "" for it in words)
+    consequence, cause, check, action, may_shelve = told
+    respond_min, severity = said.get("respond_min"), said.get("severity")
+    told_min = respond_min if isinstance(respond_min, int | float) else 0.0
+    return Record(
+        next((it for it in Severity if it == severity), Severity.LOSS),
+        float(told_min) if 0 < told_min <= SPAN_AT_MOST_MS / 60_000 else 0.0,
+        consequence,
+        cause,
+        check,
+        action,
+        may_shelve,
+    )
 
 
 def _voice(body: Mapping[str, Any]) -> Voice:
@@ -204,9 +229,21 @@ def _courses(body: Mapping[str, Any]) -> tuple[Course, ...]:
             _number(its.get("rate_per_hour")),
             _span_ms(its["age_ms"]),
             None if its.get("left_ms") is None else _span_ms(its["left_ms"]),
+            _trail(its.get("trail")),
         )
         for its in said
     )
+
+
+def _trail(said: object) -> Trail | None:
+    """Return the last hours of an alarm's channel; None where the rack does not tell them in our way."""
+    if not isinstance(said, dict):
+        return None
+    points = [(_span_ms(1000 * age_s) // 1000, _number(value)) for age_s, value in said["points"]]
+    limits = tuple(_number(limit) for limit in said["limits"])
+    if len(points) > POINTS_AT_MOST or len(limits) != LIMITS:
+        raise ValueError(f"a trail of {len(points)} points and {len(limits)} limits")
+    return Trail(tuple((age_s, value) for age_s, value in points if value is not None), limits)
 
 
 def _mention(rack: str, body: Mapping[str, Any]) -> Word:

@@ -16,12 +16,12 @@ import structlog
 
 from daemon.clock import SteadyClock
 from daemon.journal.asking import awaited
-from daemon.oncall.call_text import answer_text, sentence
+from daemon.oncall.call_text import answer_text, first_check, sentence
 from daemon.oncall.duty import duty_of
 from daemon.oncall.settings import OnCallSettings
 from daemon.oncall.store import Link, OnCallStore
-from daemon.response_notes import note_for
 from daemon.web.look import page_of
+from daemon.web.picture import picture_of
 from daemon.web.server import Page, PageServer, Request
 from daemon.words import SHAPES
 from rules.calling.duty import Duty
@@ -33,6 +33,7 @@ from rules.care.rationale import record_of
 log = structlog.get_logger()
 
 ANSWER_WITHIN_S = 5.0
+_STANDS = Stand.CALLS, Stand.SEEN, Stand.SILENCED
 _PROMISE = re.compile(rf"{Reply.ON_MY_WAY} ([1-9][0-9]?)")
 CHANGED = "This has changed since you looked, and stands as below. Nothing was answered."
 NOT_VALID = "This link is not valid any more. Take the newest message, or answer by its number."
@@ -55,13 +56,12 @@ class AnswerPage:
             link = store.link(token, self.now_ms())
             if link is None:
                 return Page(page_of("words.html", title=NOT_VALID), 404)
-            problems = self._problems(store, link)
             if not request.acts:
-                return self._shown(store, link, problems)
-            if request.form.get("shown") != _stamp(problems):
-                return self._shown(store, link, problems, CHANGED)
+                return self._shown(store, link)
+            if request.form.get("shown") != _stamp(_problems(self._team(store), link)):
+                return self._shown(store, link, CHANGED)
             if refusals := self._answered(store, link, request.form):
-                return self._shown(store, link, self._problems(store, link), refusals)
+                return self._shown(store, link, refusals)
             return Page("", go_to=f"/{token}")
         finally:
             store.close()
@@ -85,8 +85,9 @@ class AnswerPage:
             return "Noted, but the on-call process does not answer: it is taken up as soon as that runs."
         return "; ".join(refusal for refusal in refusals if refusal)
 
-    def _shown(self, store: OnCallStore, link: Link, problems: list[Problem], notice: str = "") -> Page:
-        now_ms = self.now_ms()
+    def _shown(self, store: OnCallStore, link: Link, notice: str = "") -> Page:
+        now_ms, team = self.now_ms(), self._team(store)
+        problems = _problems(team, link)
         title = _title(link, problems, store.when_reached(link.person))
         html = page_of(
             "answer.html",
@@ -94,7 +95,7 @@ class AnswerPage:
             now=f"{datetime.fromtimestamp(now_ms / 1000, UTC).astimezone(self.zone):%H:%M:%S}",
             title=title,
             notice=notice,
-            problems=[self._problem(problem, now_ms) for problem in problems],
+            problems=[self._problem(problem, now_ms) | self._pictured(team, problem) for problem in problems],
             shown=_stamp(problems),
             stands=bool(problems),
             greeting=not link.problems and store.when_reached(link.person) is None,
@@ -102,15 +103,27 @@ class AnswerPage:
         )
         return Page(html)
 
-    def _problems(self, store: OnCallStore, link: Link) -> list[Problem]:
+    def _team(self, store: OnCallStore) -> Escalation:
         state = store.state()
-        team = None if state is None else Escalation.restore(state, self.duty)
-        return [problem for problem in team.problems() if problem.number in link.problems] if team else []
+        return Escalation(self.duty, self.now_ms()) if state is None else Escalation.restore(state, self.duty)
+
+    def _pictured(self, team: Escalation, problem: Problem) -> dict[str, object]:
+        """Return a picture of the last hours of the most urgent alarm that its rack sends them of."""
+        about = [word for word in problem.words(*_STANDS) if word.event.channel]
+        for word in about:
+            trails = team.trails(word.rack)
+            if trails and (trail := trails.by_alarm.get(word.event.alarm)):
+                picture = picture_of([(age_s / 3600, value) for age_s, value in trail.points], trail.limits)
+                as_of = datetime.fromtimestamp(trails.at_ms / 1000, UTC).astimezone(self.zone)
+                where = f"{word.event.vessel}, {word.event.quantity.replace('_', ' ')}, as of {as_of:%H:%M}"
+                return {"picture": picture, "pictured": where if picture else f"{where}: too little was read"}
+        none = "No picture: its rack sends no readings of this" if about else ""
+        return {"picture": None, "pictured": none}
 
     def _problem(self, problem: Problem, now_ms: int) -> dict[str, object]:
-        about = problem.words(Stand.CALLS, Stand.SEEN, Stand.SILENCED)
+        about = problem.words(*_STANDS)
         urgency = problem.urgency or problem.seen or about[0].event.priority
-        event, notes = about[0].event, self.settings.notes
+        first, event = about[0], about[0].event
         alarms = [sentence((word,), word.event.priority, now_ms, self.zone) for word in about]
         said = answer_text(problem.answer, now_ms, self.zone) if problem.answer else ""
         return {
@@ -118,8 +131,8 @@ class AnswerPage:
             "priority": urgency.word,
             "shape": SHAPES[urgency],
             "text": sentence(about, urgency, now_ms, self.zone),
-            "note": note_for(event.quantity, event.condition, event.evidence.reason, notes),
-            "why": record_of("", event.quantity, event.condition, {}),
+            "note": first_check(first, self.settings.notes),
+            "why": first.record or record_of(first.stage, event.quantity, event.condition, {}),
             "alarms": alarms,
             "said": f"{said}." if said else "Nobody has answered yet.",
             "told": ", ".join(problem.told),
@@ -129,6 +142,10 @@ class AnswerPage:
         worst = max((problem.urgency or problem.seen or 0 for problem in problems), default=0)
         manner = next((manner for rank, manner in self.duty.manners.items() if rank == worst), None)
         return "" if manner is None else f" after {manner.ask_again_ms // 60_000} min"
+
+
+def _problems(team: Escalation, link: Link) -> list[Problem]:
+    return [problem for problem in team.problems() if problem.number in link.problems]
 
 
 def _stamp(problems: list[Problem]) -> str:

@@ -37,6 +37,16 @@ UNIT_SUFFIXES = {
     Quantity.AIR_PRESSURE: "_hpa",
 }
 
+# The same of the other units that a limit may be given in.
+OTHER_SUFFIXES = {
+    Quantity.TEMPERATURE: {"_f": "F"},
+    Quantity.CONDUCTIVITY: {"_us_cm": "uS/cm", "_s_m": "S/m"},
+    Quantity.SALINITY: {"_ppt": "ppt"},
+    Quantity.OXYGEN: {"_ppm": "ppm"},
+    Quantity.OXYGEN_SATURATION: {},
+    Quantity.AIR_PRESSURE: {"_kpa": "kPa", "_mmhg": "mmHg"},
+}
+
 
 class Table(BaseModel):
     """One table from outside: it never changes, and a key that it does not know is an error."""

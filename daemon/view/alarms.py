@@ -8,7 +8,7 @@ from daemon.view.reader import Sight
 from daemon.words import quantity_if_any, unwatched_text
 from rules.alarms.alarm import Alarm, HoldKind
 from rules.alarms.life_cycle import MILDER, State
-from rules.care.rationale import record_of
+from rules.care.rationale import own_record_of, record_of
 from rules.quantities import unit_of
 
 
@@ -41,8 +41,9 @@ def _first_check(alarm: Alarm, sight: Sight) -> str:
     """Return what the record of the alarm says; of a probe fault what its reason asks for."""
     quantity, stages = quantity_if_any(alarm), sight.engine.stages()
     stage = stages[alarm.vessel].stage if alarm.vessel in stages else ""
-    record = record_of(stage, quantity or "", alarm.condition, sight.settings.own_records())
-    if record is None or alarm.evidence.reason:
+    own = own_record_of(stage, quantity or "", alarm.condition, sight.settings.own_records())
+    record = own or record_of(stage, quantity or "", alarm.condition, {})
+    if record is None or (alarm.evidence.reason and not own):
         return note_for(quantity or "", alarm.condition, alarm.evidence.reason, {})
     return record.check
 

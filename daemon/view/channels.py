@@ -13,7 +13,7 @@ from rules.judging import watched
 from rules.judging.watched import BY_SETTINGS, Watched, WatchedState
 from rules.quality.flags import Flag
 from rules.quantities import Quantity, unit_of
-from rules.rack.plan import RACK_WIDE
+from rules.rack.plan import RACK_WIDE, Source
 
 TROUBLE_EXPLAINS_MS = 3_600_000
 """So long what went wrong with a probe is said to be why nothing is heard of it (project judgement)."""
@@ -22,7 +22,7 @@ TROUBLE_EXPLAINS_MS = 3_600_000
 def channels_now(sight: Sight, watch: WatchState) -> list[ChannelNow]:
     """Return every channel of the plan in force, in its order."""
     states = sight.engine.channels()
-    trust = _accuracies(states)
+    trust = _accuracies(sight, states)
     alarms: dict[str, list[Alarm]] = {}
     for alarm in sight.engine.alarms():
         alarms.setdefault(alarm.channel, []).append(alarm)
@@ -70,16 +70,26 @@ def why_lacking(sight: Sight, probe: str, bus: str, why: str) -> str:
     return why
 
 
-def _accuracies(states: list[watched.ChannelNow]) -> dict[str, float]:
+def _accuracies(sight: Sight, states: list[watched.ChannelNow]) -> dict[str, float]:
     """Return the accuracy of each channel's value, plus or minus, where it is known."""
+    standing = {its.source.id: its for its in sight.engine.calibrations()}
+    charts = sight.engine.hand_checks()
+
+    def more(source: Source, value: float) -> tuple[float, float]:
+        return standing[source.id].errors_at(value, sight.engine.clock_ms)
+
     now = {state.channel.name: state for state in states}
     channels = {name: state.channel for name, state in now.items()}
     found = {
-        name: accuracy_of(state.channel, channels, lambda other: now[other].value)
+        name: accuracy_of(state.channel, channels, lambda other: now[other].value, more)
         for name, state in now.items()
         if state.flag != Flag.FAIL
     }
-    return {name: accuracy for name, accuracy in found.items() if accuracy is not None}
+    return {
+        name: charts[name].widened(accuracy) if name in charts else accuracy
+        for name, accuracy in found.items()
+        if accuracy is not None
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +120,7 @@ class _Looked:
             *named,
             value,
             lack,
-            (state.error or self.accuracy) if value is not None else None,
+            self._uncertainty() if value is not None else None,
             limits_now(tolerance),
             None if state.flag == Flag.FAIL else place_of(value, tolerance),
             rate,
@@ -124,6 +134,11 @@ class _Looked:
             max(here).word if here else None,
             self._raw(),
         )
+
+    def _uncertainty(self) -> float | None:
+        """Return what is not measured now and what the probes may be off, together."""
+        known = [error for error in (self.state.error, self.accuracy) if error]
+        return math.hypot(*known) if known else None
 
     def _why(self) -> str:
         its = self.state

@@ -33,7 +33,7 @@ def _probe(
         tuple(
             DriftNow(channel.name, chart.mean_difference, len(chart.checks), chart.rule)
             for channel in here
-            if (chart := charts.get(channel.name)) is not None and chart.rule
+            if (chart := charts.get(channel.name)) is not None and chart.off_by is not None
         ),
     )
 

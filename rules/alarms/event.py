@@ -28,10 +28,22 @@ NO_EVIDENCE = Evidence()
 
 
 @dataclass(frozen=True, slots=True)
+class Trail:
+    """The last hours of a channel: `points` of age [s] and value, the oldest first, and its limits now.
+
+    `limits` are critical low, advisory low, advisory high, critical high; None where there is none.
+    """
+
+    points: tuple[tuple[int, float], ...]
+    limits: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Course:
     """Where the water of an alarm was `age_ms` ago, in the unit of its evidence, and which way it goes.
 
     At that rate it is at the critical limit `left_ms` after that; None where it does not go there soon.
+    Only the most urgent alarms have a `trail`.
     """
 
     alarm: str
@@ -39,6 +51,7 @@ class Course:
     rate_per_hour: float | None
     age_ms: int
     left_ms: int | None
+    trail: Trail | None = None
 
 
 @dataclass(frozen=True, slots=True)

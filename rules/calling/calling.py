@@ -16,7 +16,7 @@ import heapq
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
-from rules.alarms.event import Course
+from rules.alarms.event import Course, Trail
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.drill import Outcome, Practice
 from rules.calling.duty import Duty, Manner, When
@@ -38,9 +38,19 @@ _ABOUT = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Trails:
+    """The trails of a rack's most urgent alarms, as of a time of the rack."""
+
+    at_ms: int
+    by_alarm: dict[str, Trail]
+
+
 @dataclass(slots=True)
 class Calls:
     """The state of the calling: problems by key, what is over for the digest, and the last numbers used.
+
+    `trails` are, by rack, those of the alarms in its last sign of life, and that one's time: to be shown.
 
     A rack gone wild says ten thousand alarms, behind which another rack's must not wait: so the problem of
     an alarm is looked up by rack, and what falls due next stands in a heap (beside times that have changed).
@@ -53,6 +63,7 @@ class Calls:
     flood: FloodGate = field(default_factory=FloodGate)
     waiting: Waiting = field(default_factory=Waiting)
     practice: Practice = field(default_factory=Practice)
+    trails: dict[str, Trails] = field(default_factory=dict)
     _homes: dict[str, dict[str, Problem]] = field(init=False, repr=False, default_factory=dict)
     _dues: list[tuple[int, int, str]] = field(init=False, repr=False, default_factory=list)
 
@@ -116,6 +127,10 @@ class Calls:
 
     def follow(self, rack: str, journal: str, courses: Iterable[Course], rack_ms: int) -> None:
         """Take it that the water of alarms that a rack's journal told of is there now."""
+        courses = tuple(courses)
+        self.trails.pop(rack, None)
+        if trails := {course.alarm: course.trail for course in courses if course.trail}:
+            self.trails[rack] = Trails(rack_ms, trails)
         for course in courses:
             home = self.home(rack, course.alarm)
             if home and home.members[course.alarm].word.journal == journal:

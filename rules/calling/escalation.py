@@ -12,7 +12,7 @@ from typing import Any
 
 from rules.alarms.event import Course
 from rules.alarms.life_cycle import Priority, Trigger
-from rules.calling.calling import Caller, Calls
+from rules.calling.calling import Caller, Calls, Trails
 from rules.calling.daily import begin_drill, practise, tell_daily_word, tell_digest, tell_held
 from rules.calling.drill import Practice
 from rules.calling.duty import Duty
@@ -21,16 +21,7 @@ from rules.calling.older import of_version_1
 from rules.calling.pair import OtherSays, Stance, Taken, Waiting
 from rules.calling.problems import Problem
 from rules.calling.rack_signs import CALLS_FOR, EVERY_RACK, WATCHING, RackSigns, sign_word
-from rules.calling.records import (
-    DRILL,
-    TWO_LISTENERS,
-    TWO_RACKS,
-    UNREADABLE,
-    Answer,
-    Upshot,
-    Voice,
-    Word,
-)
+from rules.calling.records import DRILL, TWO_LISTENERS, TWO_RACKS, UNREADABLE, Answer, Upshot, Voice, Word
 from rules.calling.rota import next_daily_ms
 from rules.calling.standing_in import of_the_other, stand_in
 from rules.calling.voices import Voices
@@ -270,6 +261,10 @@ class Escalation:
     def problems(self) -> list[Problem]:
         """Return the problems that stand, by number; for looking only."""
         return self._state.calls.in_order()
+
+    def trails(self, rack: str) -> Trails | None:
+        """Return the trails of a rack's most urgent alarms; None where it sent none."""
+        return self._state.calls.trails.get(rack)
 
     @property
     def other_missing(self) -> bool:

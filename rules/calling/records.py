@@ -6,6 +6,7 @@ from enum import StrEnum
 
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import Priority, State, Trigger
+from rules.care.rationale import Record
 
 RACK_SILENT = "rack_silent"
 RACK_STOPPED = "rack_stopped"
@@ -76,7 +77,8 @@ class Word:
     The number of the event was given out in the `run` of the journal, the word written after `boot`.
     `unit` is that of the evidence, whose numbers are as of `as_of_ms` (None: as of the event). A `mention` is
     worth knowing but no alarm: its event says what of (`vessel`) and which (`condition`), and its cause is
-    the id by which a repeat is known.
+    the id by which a repeat is known. `stage` lives in its vessel; `record` is what its nursery wrote down
+    of why the alarm exists.
     """
 
     rack: str
@@ -87,6 +89,8 @@ class Word:
     run: str = ""
     boot: str = ""
     as_of_ms: int | None = None
+    stage: str = ""
+    record: Record | None = None
 
     @property
     def problem(self) -> str:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 
 from rules.quantities import Quantity
 from rules.rack.channels import FORMULAS, Channel
+from rules.rack.plan import Source
 from rules.water.arrays import FloatArray
 from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA
 from rules.water.specific_conductance import in_situ_conductivity
@@ -19,22 +20,31 @@ WEATHER_HPA = 30.0
 """What stands for a barometer's accuracy where there is none: a deep low or a strong high."""
 
 Values = Callable[[str], float]
+More = Callable[[Source, float], tuple[float, float]]
 
 
-def accuracy_of(channel: Channel, channels: Mapping[str, Channel], value_of: Values) -> float | None:
+def nothing_more(_source: Source, _value: float) -> tuple[float, float]:
+    """Add nothing to the accuracy of a probe: nobody knows of its calibrations."""
+    return 0.0, 0.0
+
+
+def accuracy_of(
+    channel: Channel, channels: Mapping[str, Channel], value_of: Values, more: More = nothing_more
+) -> float | None:
     """Return the accuracy of a channel in its quantity's unit, plus or minus; None where it is not known.
 
-    `channels` are those of the rack by name, `value_of` gives their values at the time.
+    `channels` are those of the rack by name, `value_of` gives their values at the time, `more` how sure the
+    standards of a probe were and by how much it has drifted since: that goes one way and is added as it is.
     """
     if any(not need.channels for need in channel.needs if need.quantity is not Quantity.AIR_PRESSURE):
         return None
     if channel.measured:
-        found = _of_reading(channel, value_of)
+        found = _of_reading(channel, value_of, more)
         return None if found is None or math.isnan(found) else found
     readings = list(dict.fromkeys(_made_of(channel, channels)))
     inputs = []
     for reading in readings:
-        value, accuracy = _known(reading, value_of)
+        value, accuracy = _known(reading, value_of, more)
         if accuracy is None:
             return None
         inputs.append((reading.quantity if reading else Quantity.AIR_PRESSURE, value, accuracy))
@@ -46,21 +56,23 @@ def accuracy_of(channel: Channel, channels: Mapping[str, Channel], value_of: Val
     return None if math.isnan(found) else found
 
 
-def _of_reading(channel: Channel, value_of: Values) -> float | None:
-    source = channel.source
-    if source.accuracy is None or not channel.inputs:
-        return source.accuracy
-    at_c = value_of(channel.inputs[0])
-    kept = in_situ_conductivity(1.0, at_c, source.compensation, source.compensation_per_kelvin)
-    return source.accuracy * kept.item()
+def _of_reading(channel: Channel, value_of: Values, more: More) -> float | None:
+    source, kept, value = channel.source, 1.0, value_of(channel.name)
+    if source.accuracy is None:
+        return None
+    if channel.inputs:
+        at_c = value_of(channel.inputs[0])
+        kept = in_situ_conductivity(1.0, at_c, source.compensation, source.compensation_per_kelvin).item()
+    sure, drifted = (0.0, 0.0) if math.isnan(value) else more(source, value / kept)
+    return (math.hypot(source.accuracy, sure) + drifted) * kept
 
 
-def _known(reading: Channel | None, value_of: Values) -> tuple[float, float | None]:
+def _known(reading: Channel | None, value_of: Values, more: More) -> tuple[float, float | None]:
     """Return a reading and its accuracy; the standard air pressure, as far as weather moves it, for none."""
     value = math.nan if reading is None else value_of(reading.name)
     if reading is None or (math.isnan(value) and reading.quantity is Quantity.AIR_PRESSURE):
         return STANDARD_AIR_PRESSURE_HPA, WEATHER_HPA
-    return value, _of_reading(reading, value_of)
+    return value, _of_reading(reading, value_of, more)
 
 
 def _inputs(channel: Channel, channels: Mapping[str, Channel]) -> list[Channel | None]:

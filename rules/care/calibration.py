@@ -2,12 +2,14 @@
 
 What the probe reports is never changed; the line is applied to it from the moment of the calibration
 until the next one. Which way a single point moves the line (`_SHIFTED`) is common practice, no source:
-a thermometer or barometer is shifted, a conductivity cell or an oxygen foil keeps its zero.
+a thermometer or barometer is shifted, a conductivity cell or an oxygen foil keeps its zero. The other
+parameter stays as it is in the line that is in force (`Calibration.base`).
 """
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Any
 
 import numpy as np
@@ -33,15 +35,27 @@ MAX_CORRECTION = {
 """A shift by more, in the quantity's unit, is no drift (project judgement). Near zero a slope says
 nothing, so a point there is held to it as well."""
 
-_KEYS = {"probe", "quantity", "points", "standard", "note", "cleaned"}
+_KEYS = {"probe", "quantity", "points", "standard", "note", "cleaned", "found", "moves", "base"}
+
+
+class Moves(StrEnum):
+    """What a calibration moves: the kind of error that was found."""
+
+    OFFSET = "offset"
+    SLOPE = "slope"
+    BOTH = "slope and offset"
 
 
 @dataclass(frozen=True, slots=True)
 class Point:
-    """What the probe read in a standard, and the standard's true value; both in the quantity's unit."""
+    """What the probe read in a standard, and the standard's true value; both in the quantity's unit.
+
+    `uncertainty` is that of the standard and of the reading in it, plus or minus; 0 where nobody said it.
+    """
 
     read: float
     true: float
+    uncertainty: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,14 +79,25 @@ class Line:
         """Return the calibrated values of what the probe reported, shape n."""
         return self.slope * read + self.offset
 
+    def value_of(self, read: float) -> float:
+        """Return the calibrated value of one report."""
+        return self.slope * read + self.offset
+
     def read_at(self, true: float) -> float:
         """Return what a probe of this line reports at a true value."""
         return (true - self.offset) / self.slope
 
 
+AS_REPORTED = Line()
+
+
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """One calibration as somebody made it; it is in force from `at_ms` until the next of its probe."""
+    """One calibration as somebody made it; it is in force from `at_ms` until the next of its probe.
+
+    `points` are as left; `found` are as found, where the probe itself was adjusted in between. `said` is
+    what one point was said to move, None for what is usual of the quantity.
+    """
 
     at_ms: int
     probe: str
@@ -82,11 +107,34 @@ class Calibration:
     who: str
     note: str = ""
     cleaned: Cleaning | None = None
+    found: tuple[Point, ...] = ()
+    said: Moves | None = None
+    base: Line = AS_REPORTED
+
+    @property
+    def moves(self) -> Moves:
+        """Return what the calibration moves."""
+        return moved(self.quantity, self.points, self.said)
 
     @property
     def line(self) -> Line:
         """Return the line through the points."""
-        return line_through(self.quantity, self.points)
+        return fitted(self.points, self.moves, self.base)
+
+    @property
+    def as_found(self) -> tuple[Point, ...]:
+        """Return what the probe read in the standards before anybody adjusted it."""
+        return self.found or self.points
+
+    def uncertainty_at(self, true: float) -> float:
+        """Return by how much the standards' own errors may put a value off, plus or minus in its unit."""
+        errors = [point.uncertainty for point in self.points]
+        if self.moves is Moves.BOTH:
+            (low, high) = (point.true for point in self.points)
+            share = (true - low) / (high - low)
+            return math.hypot((1.0 - share) * errors[0], share * errors[1])
+        one = self.points[0].true - self.base.offset
+        return errors[0] * (abs((true - self.base.offset) / one) if self.moves is Moves.SLOPE else 1.0)
 
     @property
     def key(self) -> str:
@@ -111,12 +159,14 @@ def calibration_of(body: Mapping[str, Any], at_ms: int, who: str) -> Calibration
     standard = str(body.get("standard") or "").strip()
     if not standard:
         raise CalibrationError('calibration: say against which standard, as "ice point" or a bottle\'s lot')
-    given = body.get("points")
-    points = tuple(_point(point) for point in given) if isinstance(given, Sequence) else ()
-    line_through(quantity, points)
+    points, found = _points(body.get("points")), _points(body.get("found"))
+    said, base = _moves(body.get("moves")), _base(body.get("base"))
+    line_through(quantity, points, said, base)
+    if found:
+        line_through(quantity, found, said, base)
     cleaned = None if body.get("cleaned") is None else _cleaning(body["cleaned"])
     probe, note = str(body.get("probe")), str(body.get("note") or "")
-    return Calibration(at_ms, probe, quantity, points, standard, who, note, cleaned)
+    return Calibration(at_ms, probe, quantity, points, standard, who, note, cleaned, found, said, base)
 
 
 def quantity_named(name: object, refusal: type[RulesError] = CalibrationError) -> Quantity:
@@ -134,13 +184,43 @@ def finite(value: object, what: str, refusal: type[RulesError] = CalibrationErro
     return float(value)
 
 
-def line_through(quantity: Quantity, points: Sequence[Point]) -> Line:
+def moved(quantity: Quantity, points: Sequence[Point], said: Moves | None = None) -> Moves:
+    """Return what points move: two both, one what was said or is usual of the quantity."""
+    if len(points) == 2:
+        return Moves.BOTH
+    return said or (Moves.OFFSET if quantity in _SHIFTED else Moves.SLOPE)
+
+
+def fitted(points: Sequence[Point], moves: Moves, base: Line) -> Line:
+    """Return the line through one or two points, moved from the line `base`."""
+    if moves is Moves.BOTH:
+        low, high = points
+        slope = (high.true - low.true) / (high.read - low.read)
+        return Line(slope, low.true - slope * low.read)
+    (point,) = points
+    if moves is Moves.OFFSET:
+        return Line(base.slope, point.true - base.slope * point.read)
+    return Line((point.true - base.offset) / point.read, base.offset)
+
+
+def line_through(
+    quantity: Quantity, points: Sequence[Point], said: Moves | None = None, base: Line | None = None
+) -> Line:
     """Return the line through one or two points. Raises CalibrationError where it would be absurd."""
+    base = base or AS_REPORTED
     if not 1 <= len(points) <= 2:
         raise CalibrationError(
             f"calibration with {len(points)} points: give one, or two to find slope and offset"
         )
-    line = _two_point(*points) if len(points) == 2 else _one_point(quantity, points[0])
+    moves = moved(quantity, points, said)
+    if moves is Moves.BOTH:
+        _refuse_same(*points)
+    elif moves is Moves.SLOPE and (points[0].read <= 0 or points[0].true - base.offset <= 0):
+        raise CalibrationError(
+            f"{quantity} at {points[0].read:g} read and {points[0].true:g} true: a single point must lie"
+            " above zero; give the zero as the second of two"
+        )
+    line = fitted(points, moves, base)
     if not LEAST_SLOPE <= line.slope <= GREATEST_SLOPE:
         raise CalibrationError(
             f"slope {line.slope:.3g} from {_words(quantity, points)}: between {LEAST_SLOPE:g} and"
@@ -170,22 +250,10 @@ def air_saturated(
     return Point(read, solubility if quantity is Quantity.OXYGEN else 100.0)
 
 
-def _one_point(quantity: Quantity, point: Point) -> Line:
-    if quantity in _SHIFTED:
-        return Line(1.0, point.true - point.read)
-    if point.read <= 0 or point.true <= 0:
-        raise CalibrationError(
-            f"{quantity} at {point.read:g} read and {point.true:g} true: a single point must lie above zero;"
-            " give the zero as the second of two"
-        )
-    return Line(point.true / point.read, 0.0)
-
-
-def _two_point(low: Point, high: Point) -> Line:
-    if low.read == high.read:
-        raise CalibrationError(f"two points that both read {low.read:g}: two standards apart would be right")
-    slope = (high.true - low.true) / (high.read - low.read)
-    return Line(slope, low.true - slope * low.read)
+def _refuse_same(one: Point, other: Point) -> None:
+    for name, low, high in (("read", one.read, other.read), ("are truly", one.true, other.true)):
+        if low == high:
+            raise CalibrationError(f"two points that both {name} {low:g}: two standards apart would be right")
 
 
 def _refuse_far(quantity: Quantity, point: Point) -> None:
@@ -205,10 +273,34 @@ def _words(quantity: Quantity, points: Sequence[Point]) -> str:
     return f"{quantity} {pairs}"
 
 
+def _points(given: object) -> tuple[Point, ...]:
+    return tuple(_point(each) for each in given) if isinstance(given, Sequence) else ()
+
+
 def _point(given: object) -> Point:
-    if not isinstance(given, Mapping) or given.keys() != {"read", "true"}:
+    needed = {"read", "true"}
+    if not isinstance(given, Mapping) or not needed <= given.keys() <= needed | {"uncertainty"}:
         raise CalibrationError("calibration: each point needs what was read and what is true")
-    return Point(**_numbers(given))
+    point = Point(**_numbers(given))
+    if point.uncertainty < 0:
+        raise CalibrationError(f"calibration: uncertainty {point.uncertainty:g}; 0 or more would be right")
+    return point
+
+
+def _moves(given: object) -> Moves | None:
+    if given is None:
+        return None
+    if given not in (Moves.OFFSET, Moves.SLOPE):
+        raise CalibrationError(f"calibration: moves {given}; one point moves the offset or the slope")
+    return Moves(str(given))
+
+
+def _base(given: object) -> Line:
+    if given is None:
+        return AS_REPORTED
+    if not isinstance(given, Mapping) or given.keys() != {"slope", "offset"}:
+        raise CalibrationError("calibration: the line in force is a slope and an offset")
+    return Line(**_numbers(given))
 
 
 def _cleaning(given: object) -> Cleaning:

@@ -1,55 +1,71 @@
-"""A control chart of the differences between a probe and hand checks, by the rules of Western Electric.
+"""When a probe is accused by hand checks: only where what both instruments may be off does not explain it.
 
-Source: Western Electric, Statistical Quality Control Handbook, 1956, as in the NIST/SEMATECH e-Handbook of
-Statistical Methods, section 6.3.2. Parameters: the centre is 0, since a calibrated probe agrees with the
-hand on average; sigma is what the stated accuracies of probe and hand together lead one to expect; the
-chart starts anew at each calibration.
+Errors of an instrument are partly constant and partly scattered, and nobody knows the split. So a constant
+difference of both accuracies together accuses nobody, and scatter is let average out: the means of the newest
+one to eight checks are held against the bound, which is the wider the fewer they are. (Rules for independent
+errors, as those of Western Electric 1956, accuse every honest probe beside a refractometer whose error is
+constant.)
+
+The instrument's own bias is estimated apart from the probes' only where it visited three probes or more:
+it is the median of their mean differences, shrunk by how much of it the probes' accuracies explain. What is
+common to all of them stays unknown until a standard is measured.
 """
 
 import math
 from collections.abc import Sequence
-from enum import StrEnum
+from dataclasses import dataclass
+from statistics import median
 
-LONGEST_RUN = 8
-"""No rule looks back on more differences."""
+CHECKS_KEPT = 8
+"""The mean goes over no more checks: an older probe was perhaps another one."""
+
+FROM_PROBES = 3
 
 COVERAGE = 2.0
 """A stated accuracy is taken as two standard deviations, about 95 % (common practice; GUM's k = 2)."""
 
-
-class ChartRule(StrEnum):
-    """Which rule a chart broke, in words that go on with "the probe differs from hand checks:"."""
-
-    BEYOND_3_SIGMA = "one difference beyond 3 sigma"
-    TWO_OF_THREE = "two of three beyond 2 sigma on one side"
-    FOUR_OF_FIVE = "four of five beyond 1 sigma on one side"
-    EIGHT_IN_A_ROW = "eight in a row on one side"
+_SCATTER = 2.0
+"""How many joint accuracies scatter alone may make of one check, four standard deviations: so that the
+looks of a series together accuse less than one honest probe in a hundred (by simulation:
+`tests/reference/test_control_chart_values.py`)."""
 
 
-_ZONES = (
-    (ChartRule.BEYOND_3_SIGMA, 3.0, 1, 1),
-    (ChartRule.TWO_OF_THREE, 2.0, 3, 2),
-    (ChartRule.FOUR_OF_FIVE, 1.0, 5, 4),
-    (ChartRule.EIGHT_IN_A_ROW, 0.0, 8, 8),
-)
-"""Each rule: how many sigmas, how far it looks back, and how many of these differences lie beyond."""
+@dataclass(frozen=True, slots=True)
+class Bias:
+    """What is known of an instrument's own bias: by how much it makes probes read high, from how many.
 
-
-def sigma_of(*accuracies: float) -> float:
-    """Return the standard deviation of a difference between instruments of independent accuracies."""
-    return math.hypot(*accuracies) / COVERAGE
-
-
-def broken_rule(differences: Sequence[float]) -> ChartRule | None:
-    """Return the first rule that the newest of the differences, in units of sigma, breaks; None if none.
-
-    `differences` run from the oldest to the newest, all since the probe was last calibrated.
+    Of the instrument's accuracy `share` is known by the probes, the least accurate of which is `worst`.
     """
-    if not differences:
-        return None
-    side = math.copysign(1.0, differences[-1])
-    for rule, sigmas, back, at_least in _ZONES:
-        beyond = [difference * side > sigmas for difference in differences[-back:]]
-        if beyond[-1] and sum(beyond) >= at_least:
-            return rule
-    return None
+
+    high: float = 0.0
+    probes: int = 0
+    share: float = 0.0
+    worst: float = 0.0
+
+    def bound(self, probe: float, hand: float) -> float:
+        """Return how far constant errors of both may put a probe from the hand, by their accuracies."""
+        return probe + self.share * self.worst + (1.0 - self.share) * hand
+
+
+def bias_of(differences: Sequence[float], worst: float, hand: float, constant: float) -> Bias:
+    """Return the bias of an instrument from the mean difference at each probe that it visited.
+
+    `worst` is the least accuracy of these probes, `hand` that of the instrument, of which `constant` (0 to 1)
+    is a constant error. Probes that are no better than the instrument tell nothing of it.
+    """
+    count, own = len(differences), constant * hand
+    if count < FROM_PROBES or own <= worst:
+        return Bias()
+    share = own**2 / (own**2 + worst**2 / count)
+    return Bias(share * median(differences), count, share, worst)
+
+
+def allowed(bounds: Sequence[float], scatter: Sequence[float]) -> float:
+    """Return how large the mean of n differences may be: each with its bound and its joint accuracy.
+
+    With a share c of the errors constant that is c times the bound and sqrt(1 - c²) times the scatter of the
+    mean; the sum is largest, whatever c is, at the root of the sum of both squares.
+    """
+    count = len(bounds)
+    constant, scattered = math.fsum(bounds) / count, math.fsum(scatter) / count
+    return math.hypot(constant, _SCATTER * scattered / math.sqrt(count))

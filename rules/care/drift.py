@@ -3,74 +3,66 @@
 Source: Wagner, Boulger, Oblinger & Smith 2006, Guidelines and Standard Procedures for Continuous
 Water-Quality Monitors, U.S. Geological Survey Techniques and Methods 1-D3, chapter on record computation
 (equations and order of the corrections from memory). An error found at a visit is taken to have grown
-evenly since the visit before.
+evenly since the visit before: as an offset, as a share of the value, or as both, by what the points that
+were found say (`rules.care.calibration.Moves`). It is the gain, reading over truth, that grows evenly.
 """
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.care.calibration import Calibration, Cleaning
+from rules.care.calibration import AS_REPORTED, Calibration, Line, Moves, Point, fitted, moved
 from rules.errors import CalibrationError
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-MAX_POINTS = 3
-
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """What to add to a record: nothing at `from_ms`, all of it at `to_ms`, evenly more between.
+    """A drift between two moments: at `from_ms` the value is true, at `to_ms` it is gain * true + zero.
 
-    `points` are one to three pairs of a value and the correction there, by rising value: between them the
-    correction follows the value by straight lines, beyond them it stays that of the last point.
+    Values are what `line`, in force between, makes of the probe's reports.
     """
 
     from_ms: int
     to_ms: int
-    points: tuple[tuple[float, float], ...]
+    gain: float = 1.0
+    zero: float = 0.0
+    line: Line = AS_REPORTED
 
     def __post_init__(self) -> None:
-        values = [value for value, _ in self.points]
-        if not 1 <= len(values) <= MAX_POINTS or values != sorted(set(values)):
-            raise CalibrationError(
-                f"drift correction at the values {values}: one to {MAX_POINTS}, each higher than the last"
-            )
         if self.from_ms >= self.to_ms:
             raise CalibrationError("drift correction: the visit must be later than the one before it")
 
 
-def fouling_error(cleaning: Cleaning) -> float:
-    """Return Ef = (Ma - Mb) - (Fe - Fs): what wiping changed, less what the water did meanwhile."""
-    return (cleaning.after - cleaning.before) - cleaning.meanwhile
+def corrected(position: Ints, reported: Floats, correction: Correction) -> Floats:
+    """Return what the probe would have reported without the drift, shape n.
 
-
-def drift_error(standard: float, read: float) -> float:
-    """Return Ed = Vs - Vc: the standard's value less what the wiped probe read in it."""
-    return standard - read
-
-
-def corrected(time_ms: Ints, value: Floats, correction: Correction) -> Floats:
-    """Return the values (shape n) with the correction's share of their time added.
-
-    Times in UTC ms; values outside from `from_ms` to `to_ms` stay as they are.
+    Positions are UTC ms, or running numbers of readings where the correction counts in these; reports
+    outside of it stay as they are.
     """
-    share = (time_ms - correction.from_ms) / float(correction.to_ms - correction.from_ms)
+    share = (position - correction.from_ms) / float(correction.to_ms - correction.from_ms)
     within = (share >= 0.0) & (share <= 1.0)
-    return np.where(within, value + share * _at(value, correction.points), value)
+    share = np.where(within, share, 0.0)
+    line = correction.line
+    true = (line.of(reported) - share * correction.zero) / (1.0 + share * (correction.gain - 1.0))
+    return np.where(within, (true - line.offset) / line.slope, reported)
 
 
-def _at(value: Floats, points: tuple[tuple[float, float], ...]) -> Floats:
-    """Return the full correction at each value."""
-    result = np.full(value.shape, points[0][1])
-    for (low, start), (high, stop) in pairwise(points):
-        sloped = start + (value - low) * ((stop - start) / (high - low))
-        result = np.where(value > low, np.where(value < high, sloped, stop), result)
-    return result
+def uncertainty_between(before: Calibration, visit: Calibration, at_ms: int, value: float) -> float:
+    """Return by how much the standards of both visits may put a corrected value off, plus or minus."""
+    share = (at_ms - before.at_ms) / (visit.at_ms - before.at_ms)
+    errors = (before.uncertainty_at(value), visit.uncertainty_at(value))
+    return float(np.hypot((1.0 - share) * errors[0], share * errors[1]))
+
+
+def error_found(before: Calibration, visit: Calibration) -> tuple[float, float]:
+    """Return gain and zero that a visit found: what was shown in the standards is gain * true + zero."""
+    shown = [Point(before.line.value_of(point.read), point.true) for point in visit.as_found]
+    return _gain_and_zero(shown, moved(visit.quantity, shown, visit.said))
 
 
 def corrections_of(calibrations: Iterable[Calibration]) -> dict[str, list[Correction]]:
@@ -90,10 +82,17 @@ def corrections_of(calibrations: Iterable[Calibration]) -> dict[str, list[Correc
 
 
 def _between(before: Calibration, visit: Calibration) -> list[Correction]:
-    corrections = []
+    errors = [error_found(before, visit)]
     if visit.cleaned is not None:
-        point = (visit.cleaned.before, fouling_error(visit.cleaned))
-        corrections.append(Correction(before.at_ms, visit.at_ms, (point,)))
-    # What the probe's report is short of, if its former line were still to hold.
-    short = [(point.read, drift_error(before.line.read_at(point.true), point.read)) for point in visit.points]
-    return [*corrections, Correction(before.at_ms, visit.at_ms, tuple(sorted(short)))]
+        its = visit.cleaned
+        point = Point(before.line.value_of(its.before), before.line.value_of(its.after) - its.meanwhile)
+        errors.insert(0, _gain_and_zero([point], moved(visit.quantity, [point], visit.said)))
+    return [Correction(before.at_ms, visit.at_ms, *error, before.line) for error in errors]
+
+
+def _gain_and_zero(shown: list[Point], moves: Moves) -> tuple[float, float]:
+    """Return how the shown values err; near zero one point tells of no gain."""
+    if moves is Moves.SLOPE and min(shown[0].read, shown[0].true) <= 0:
+        moves = Moves.OFFSET
+    line = fitted(shown, moves, AS_REPORTED)
+    return 1.0 / line.slope, -line.offset / line.slope

@@ -3,11 +3,15 @@
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
+from rules import IN_ITS_UNIT
 from rules.care import hand_checks
 from rules.care.accuracy import accuracy_of
-from rules.care.calibration import Calibration, Line, calibration_of, key_of
+from rules.care.calibration import AS_REPORTED, Calibration, Line, calibration_of, key_of
+from rules.care.control_chart import COVERAGE
+from rules.care.wear import NO_WEAR, Wear
 from rules.errors import CalibrationError, HandMeasurementError, none_such
 from rules.rack.channels import Channel
 from rules.rack.plan import RACK_WIDE, RackPlan, Source
@@ -26,16 +30,33 @@ CHECK_EVERY_MS = 7 * 86_400_000
 
 @dataclass(frozen=True, slots=True)
 class CalibrationNow:
-    """How a probe's quantity stands: its calibration in force, and when the next is due; None if neither."""
+    """How a probe's quantity stands: its calibration in force, and when the next is due; None if neither.
+
+    `wear` is how it drifted up to there.
+    """
 
     source: Source
     newest: Calibration | None
     due_ms: int | None
+    wear: Wear = NO_WEAR
+
+    def errors_at(self, value: float, at_ms: int) -> tuple[float, float]:
+        """Return by how much the standards may put a value off, and the drift since they were met.
+
+        That is twice what was seen: a pace is known from a few visits only.
+        """
+        if self.newest is None:
+            return 0.0, 0.0
+        drifted = self.wear.error_at(value, at_ms - self.newest.at_ms)
+        return self.newest.uncertainty_at(value), COVERAGE * drifted
 
 
 @dataclass(slots=True)
 class ProbeCare:
     """The calibrations in force by probe/quantity, what is due when, and the hand checks by channel.
+
+    `wears` is how each drifted from calibration to calibration, `instruments` what is known of those that
+    people measure with, by name and what they show.
 
     `since_ms` is when a probe was first known, and `told` holds those that were said to be overdue.
     Nothing is said before `floor_ms`, when the plan came into force. `check_due_ms` says by vessel when a
@@ -49,6 +70,8 @@ class ProbeCare:
     charts: dict[str, hand_checks.Chart] = field(default_factory=dict)
     floor_ms: int = 0
     check_due_ms: dict[str, int] = field(default_factory=dict)
+    wears: dict[str, Wear] = field(default_factory=dict)
+    instruments: dict[str, hand_checks.Instrument] = field(default_factory=dict)
 
     def arrange(self, sources: Iterable[Source], at_ms: int) -> None:
         """Work out what is due under the probes of a plan that comes into force."""
@@ -68,7 +91,10 @@ class ProbeCare:
             return
         newest = self.newest.get(key)
         base_ms = self.since_ms[key] if newest is None else newest.at_ms
-        self.due_ms[key] = base_ms + source.calibrate_every_ms
+        wear = self.wears.get(key, NO_WEAR)
+        value = 0.0 if newest is None else newest.points[-1].true
+        lasts_ms = wear.lasts_ms(value, hand_checks.allowed_error(source))
+        self.due_ms[key] = base_ms + (source.calibrate_every_ms if lasts_ms is None else lasts_ms)
         if self.due_ms[key] > at_ms:
             self.told.discard(key)
 
@@ -80,8 +106,9 @@ class ProbeCare:
     def standing(self, sources: Iterable[Source]) -> list[CalibrationNow]:
         """Return how every probe's quantity stands, in the order of the plan."""
         return [
-            CalibrationNow(source, self.newest.get(_key(source)), self.due_ms.get(_key(source)))
+            CalibrationNow(source, self.newest.get(key), self.due_ms.get(key), self.wears.get(key, NO_WEAR))
             for source in sources
+            for key in [_key(source)]
         ]
 
     # Time
@@ -118,6 +145,11 @@ class ProbeCare:
         source = next((source for source in plan.sources if _key(source) == made.key), None)
         if source is None:
             raise CalibrationError(none_such(made.key, [_key(source) for source in plan.sources]))
+        before = self.newest.get(made.key)
+        if before is not None:
+            if made.base not in (AS_REPORTED, before.line):
+                raise CalibrationError(f"{made.key}: somebody else calibrated it meanwhile; begin again")
+            self.wears[made.key] = self.wears.get(made.key, NO_WEAR).after(before, made)
         self.newest[made.key] = made
         self._plan_next(source, action.at_ms)
         changed = _made_from(made.key, channels)
@@ -132,7 +164,12 @@ class ProbeCare:
 
         Raises RulesError where it says too little, or what no water can be.
         """
-        taken = hand_checks.hand_measurement_of(action.body, action.at_ms, action.who)
+        shows = "specific_gravity" if "specific_gravity" in action.body else action.body.get("quantity")
+        what = f"{str(action.body.get('instrument')).strip()}/{shows}"
+        known, body = self.instruments.get(what), dict(action.body)
+        if action.rules < IN_ITS_UNIT and "specific_gravity" in body:
+            body.pop("accuracy", None)
+        taken = hand_checks.hand_measurement_of(body, action.at_ms, action.who, known)
         if taken.vessel not in (*plan.vessels, RACK_WIDE):
             raise HandMeasurementError(none_such(taken.vessel, list(plan.vessels)))
         possible = plan.quality[taken.quantity].sensor_range
@@ -141,13 +178,18 @@ class ProbeCare:
                 f"{taken.quantity} {taken.value:g}: {possible.low:g} to {possible.high:g} would be possible;"
                 " is it in another unit?"
             )
+        stated = hand_checks.instrument_of(body, known)
+        if stated is not None:
+            self.instruments[what] = stated
         by_name = {channel.name: channel for channel in channels}
         found = []
         for channel in channels:
             time_ms, value = newest[channel.name]
             fresh = action.at_ms - time_ms <= hand_checks.COMPARED_WITHIN_MS and not math.isnan(value)
             if fresh and (channel.vessel, channel.quantity) == (taken.vessel, taken.quantity):
-                accuracy = accuracy_of(channel, by_name, lambda name: newest[name][1])
+                accuracy = accuracy_of(
+                    channel, by_name, lambda name: newest[name][1], partial(self._errors, action.at_ms)
+                )
                 found.append(self._chart(channel, hand_checks.compared(taken, value, accuracy)))
         if taken.vessel in self.check_due_ms:
             self.check_due_ms[taken.vessel] = action.at_ms + CHECK_EVERY_MS
@@ -156,16 +198,20 @@ class ProbeCare:
     def _chart(self, channel: Channel, check: hand_checks.HandCheck) -> dict[str, Any]:
         """Put a check on its channel's chart and return what to say of it."""
         before = self.charts.get(channel.name, hand_checks.Chart())
-        chart = self.charts[channel.name] = before.with_check(check)
+        chart = self.charts[channel.name] = hand_checks.with_check(self.charts, channel.name, check)
         return {
             "channel": channel.name,
             "probe": channel.source.probe,
             "reads": check.probe,
             "difference": check.difference,
             "mean_difference": chart.mean_difference,
-            "rule": None if chart.rule is None else str(chart.rule),
-            "new": chart.rule is not None and before.rule is None,
+            "rule": chart.rule or None,
+            "new": chart.off_by is not None and before.off_by is None,
         }
+
+    def _errors(self, at_ms: int, source: Source, value: float) -> tuple[float, float]:
+        (its,) = self.standing([source])
+        return its.errors_at(value, at_ms)
 
 
 def _key(source: Source) -> str:

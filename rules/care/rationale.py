@@ -132,16 +132,20 @@ def record_of(stage: str, quantity: str, condition: str, own: Mapping[str, Recor
     Keys are STAGE/QUANTITY/CONDITION, and the same without the stage or the quantity. None for what has no
     meaning here, such as high air pressure.
     """
-    alarm = f"{quantity}/{condition}"
-    for key in (f"{stage}/{alarm}", alarm, condition):
-        if key in own:
-            return own[key]
+    if found := own_record_of(stage, quantity, condition, own):
+        return found
     like = _SAME_AS.get(Quantity(quantity), quantity) if quantity in list(Quantity) else quantity
     found = BUILT_IN.get(f"{like}/{condition}") or BUILT_IN.get(condition)
     share = _SHARES.get(stage, 1.0)
     return found and replace(
         found, respond_min=found.respond_min * (share if found.severity is not _PROBE else 1)
     )
+
+
+def own_record_of(stage: str, quantity: str, condition: str, own: Mapping[str, Record]) -> Record | None:
+    """Return the record that the nursery itself wrote for an alarm, the most particular one."""
+    alarm = f"{quantity}/{condition}"
+    return next((own[key] for key in (f"{stage}/{alarm}", alarm, condition) if key in own), None)
 
 
 def priority_by(record: Record) -> Priority:

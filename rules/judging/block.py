@@ -179,7 +179,9 @@ class Block:
             line = self._care.line(channel.source)
             read = self._readings.value[here]
             value, doubted = read if line is None else line.of(read), self._doubted(channel, here)
-            source = Series(here, self._readings.time_ms[here], value, suspect=doubted)
+            base = self._trust.base(channel)
+            base = base if line is None or base is None else line.of(base)
+            source = Series(here, self._readings.time_ms[here], value, suspect=doubted, base=base)
             if not channel.needs:
                 return source
         else:
@@ -209,8 +211,9 @@ class Block:
         suspect = verdict.judged.causal == Flag.SUSPECT
         self.judged[channel.name] = replace(series, value=verdict.usable, suspect=suspect)
         now = verdict.usable if series.error is None else np.where(series.error > 0, np.nan, verdict.usable)
-        measured = Series(series.index, series.time_ms, now, suspect=suspect)
-        usual = channel.quantity in USUALLY and not self._watch_list.is_maintained(channel.source.id)
+        measured = Series(series.index, series.time_ms, now, suspect=suspect, base=series.base)
+        kept = channel.quantity in (*USUALLY, *OXYGEN)
+        usual = kept and not self._watch_list.is_maintained(channel.source.id)
         sampled = sample(measured, self._channels[channel.name]) if usual else np.array([], dtype=np.intp)
         doubts = disputed(series.value, verdict.judged.tests)
         self._inputs.note(channel.name, measured, sampled, doubts)

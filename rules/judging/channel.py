@@ -26,6 +26,7 @@ from rules.quality.quality import Judged, judge
 from rules.quality.repeats import Repeats
 from rules.quality.settings import QualitySettings
 from rules.quality.state import QualityState
+from rules.quality.swift import Swift
 from rules.quantities import Quantity
 from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, Limit
 from rules.rack.tolerance import Tolerance
@@ -59,7 +60,7 @@ class ChannelState:
 
     `good_*` is the last reading that may be used and lacked nothing; of the last one, `doubtful` is whether
     it did not pass, `dry` whether it was out of the water, `error` how far it may be off for want of the
-    inputs in `lacking`, `elsewhere` as in `Series`, `seen_ms` when one last came in that shows the water;
+    inputs in `lacking`, `elsewhere` and `base` as in `Series`, `seen_ms` when one last showed the water;
     `again` is how often each of a probe's own troubles came and went.
     """
 
@@ -87,11 +88,18 @@ class ChannelState:
     scatter: Scatter = field(default_factory=Scatter)
     repeats: Repeats = field(default_factory=Repeats)
     again: dict[str, Recurrence] = field(default_factory=dict)
+    swift: Swift = field(default_factory=Swift)
+    base: float = np.nan
 
     @property
     def fails(self) -> bool:
         """Say whether its readings fail now, or for a moment do not."""
         return not is_clear(self.standing, FAULT_KEY)
+
+    def begin_anew(self) -> None:
+        """Forget what a calibration makes jump."""
+        self.trend, self.history, self.repeats = TrendState(), History(), Repeats()
+        self.leap, self.swift = Leap(), Swift()
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,8 +337,7 @@ def _fault_edges(
     crossing: CrossingOf,
 ) -> Iterator[Edge]:
     """Find where readings keep failing (`alone`: each by itself), and where they are sound again."""
-    recurs = FAULT_KEY in state.again and state.again[FAULT_KEY].recurs
-    if not (state.fails or recurs or belied or alone.any()):
+    if not (state.fails or FAULT_KEY in state.again or belied or alone.any()):
         return
     failed, sound = alone, (judged.causal == Flag.PASS) | (judged.causal == Flag.SUSPECT)
     if belied:
@@ -372,6 +379,7 @@ def _remember(series: Series, usable: Array, judged: Judged, rate: Array, state:
     state.rate_per_hour = float(rate[-1])
     state.error = 0.0 if series.error is None else float(series.error[-1])
     state.lacking = series.lacks(-1)
+    state.base = np.nan if series.base is None else float(series.base[-1])
     good = np.flatnonzero(~np.isnan(usable) & (series.error is None or series.error == 0))
     if good.size:
         state.good_suspect = bool(judged.causal[good[-1]] == Flag.SUSPECT)

@@ -18,14 +18,16 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
     NaN where out of the formula's range. `own` holds the source's readings (shape m), `inputs` what is known
     of `Channel.needs` at them. The error is that of what is not measured now; None where all is.
     """
-    value = _value(channel, own.value, *(known.value for known in inputs))
+    values = [known.value for known in inputs]
+    value = _value(channel, own.value, *values)
+    base = None if own.base is None else _value(channel, own.base, *values)
     lacking = {need.quantity: known.error > 0 for need, known in zip(channel.needs, inputs, strict=True)}
     off = np.logical_or.reduce([*lacking.values(), _error(own) > 0])
     doubts = [known.suspect for known in inputs] + ([own.suspect] if own.suspect is not None else [])
     suspect = np.logical_or.reduce(doubts)
     suspect = suspect if suspect.any() else None
     if not off.any():
-        return Series(own.index, own.time_ms, value, suspect=suspect)
+        return Series(own.index, own.time_ms, value, suspect=suspect, base=base)
     error = np.zeros(value.size)
     needs = zip(channel.needs, inputs, strict=True)
     error[off] = propagated(
@@ -35,7 +37,7 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
     )
     elsewhere = np.logical_or.reduce([known.elsewhere for known in inputs])
     value = np.where(np.isnan(error), np.nan, value)
-    return Series(own.index, own.time_ms, value, error, suspect, elsewhere, lacking)
+    return Series(own.index, own.time_ms, value, error, suspect, elsewhere, lacking, base)
 
 
 def _error(series: Series) -> Array:

@@ -86,6 +86,7 @@ class Inputs:
             name: float(disputed(np.array([it.value]), pack(it.quality.tests))[0])
             for name, it in channels.items()
         }
+        self._base_before = {name: it.base for name, it in channels.items()}
         self._found: dict[str, Series] = {}
         self._samples: dict[str, NDArray[np.intp]] = {}
         self._doubts: dict[str, Array] = {}
@@ -118,7 +119,10 @@ class Inputs:
             apart = np.abs(np.where(now, values, np.nan) - value)
             error = np.where(apart > apart_by, np.maximum(apart, error), error)
             now &= np.isnan(value)
-            value[now], suspect[now] = values[now], doubtful[now]
+            base = self._base(name, at)
+            off = np.where(now, np.abs(values - base), np.nan)
+            error = np.fmax(error, off)
+            value[now], suspect[now] = np.where(np.isnan(off), values, base)[now], doubtful[now]
         lost = np.flatnonzero(np.isnan(value))
         if lost.size:
             then = Series(at.index[lost], at.time_ms[lost], at.value[lost])
@@ -126,6 +130,15 @@ class Inputs:
             for name in need.channels:
                 error[lost] = np.fmax(error[lost], np.abs(self._told(name, then, value[lost]) - value[lost]))
         return Known(value, error, suspect, elsewhere)
+
+    def _base(self, name: str, at: Series) -> Array:
+        """Return what a channel read before a swift move under way, NaN where there is none."""
+        before, its = self._base_before[name], self._found.get(name)
+        if its is None or (np.isnan(before) and its.base is None):
+            return np.full(at.index.size, before)
+        base = np.full(its.index.size, np.nan) if its.base is None else its.base
+        newest: Array = np.concatenate([[before], base])[np.searchsorted(its.index, at.index, side="right")]
+        return newest
 
     def _disputed(self, name: str, at: Series) -> Array:
         """Return the newest reading behind a channel where it is disputed, NaN where it is not."""

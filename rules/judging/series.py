@@ -17,6 +17,7 @@ class Series:
 
     Of a derived one that lacks an input: `error` is how far the value may be off for that (0 where nothing
     lacks), `elsewhere` where an input was never measured in the vessel, `lacking` which input lacks where.
+    `base` is what it was before a swift move of its own (`rules.quality.swift`), NaN where it makes none.
     `suspect` is where an input is, or the temperature by which the probe itself corrects its value.
     """
 
@@ -27,6 +28,7 @@ class Series:
     suspect: NDArray[np.bool_] | None = None
     elsewhere: NDArray[np.bool_] | None = None
     lacking: Mapping[Quantity, NDArray[np.bool_]] = field(default_factory=dict)
+    base: Array | None = None
 
     def lacks(self, index: int) -> tuple[Quantity, ...]:
         """Return what is not measured now at one reading."""

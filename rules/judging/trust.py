@@ -10,6 +10,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.care.hand_checks import COMPARED_WITHIN_MS
+from rules.care.probe_care import ProbeCare
 from rules.judging.channel import ChannelState
 from rules.judging.series import Series
 from rules.judging.silence import Places, SourceState
@@ -21,8 +23,10 @@ from rules.quality.leaps import Leap, Leapt, Scatter, bend_limit, erratic, leaps
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
 from rules.quality.repeats import repeated
-from rules.rack.channels import Channel
-from rules.readings import Readings
+from rules.quality.swift import PER_KELVIN, Swift, swift
+from rules.quantities import Quantity
+from rules.rack.channels import FORMULAS, Channel
+from rules.readings import Notice, Readings
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -44,9 +48,13 @@ class Trust:
         self._channels, self._sources = channels, sources
         self._buckets: dict[int, tuple[Buckets, NDArray[np.intp]]] = {}
         self._leaps: dict[int, tuple[Leapt, Leap]] = {}
-        self._before = {name: state.leap.value[-1:] or (np.nan,) for name, state in channels.items()}
+        self._before = {
+            name: (state.leap.value[-1:] or (np.nan,), state.leap.time_ms[-1:] or (0,))
+            for name, state in channels.items()
+        }
         self._of_water: dict[int, Bools] = {}
         self._sounds: dict[int, Floats] = {}
+        self._bases: dict[int, Floats | None] = {}
         self._histories: dict[str, list[tuple[int, History]]] = {}
 
     def usual(self, channel: Channel, at_ms: int, back: int = 0) -> Learned | None:
@@ -74,6 +82,8 @@ class Trust:
         doubtful = judged.causal != Flag.PASS
         if series.error is not None:
             doubtful |= series.error > 0
+        if series.base is not None:
+            doubtful |= ~np.isnan(series.base)
         if self._watch_list.is_maintained(channel.source.id):
             doubtful[:] = True
         found = Belied(np.full(at_ms.size, MOVING), *np.zeros((4, at_ms.size), dtype=np.bool_))
@@ -126,11 +136,59 @@ class Trust:
         """Return where another probe's newest reading in the vessel bears a probe out; None without one."""
         agreed, others = np.zeros(here.size, dtype=np.bool_), self._watch_list.beside(channel)
         for other in others:
-            its = self._places.get(other.source.id, np.array([], dtype=np.intp))
-            its = its[self._in_water(other)] if its.size else its
-            read = np.concatenate((self._before[other.name], self._readings.value[its]))
-            agreed |= np.abs(value - read[np.searchsorted(its, here, side="right")]) <= (max_jump or 0.0) / 2
+            agreed |= np.abs(value - self._newest(other, here)[0]) <= (max_jump or 0.0) / 2
         return agreed if others else None
+
+    def _newest(self, other: Channel, here: NDArray[np.intp]) -> tuple[Floats, NDArray[np.int64]]:
+        """Return the newest reading in the water of a probe at places of the block, and of when it is."""
+        its = self._places.get(other.source.id, np.array([], dtype=np.intp))
+        its = its[self._in_water(other)] if its.size else its
+        value, time_ms = self._before[other.name]
+        newest = np.searchsorted(its, here, side="right")
+        read = np.concatenate((value, self._readings.value[its]))[newest]
+        return read, np.concatenate((time_ms, self._readings.time_ms[its]))[newest]
+
+    def base(self, channel: Channel) -> Floats | None:
+        """Return what a thermometer or a cell read before a swift move of its own at each of its readings.
+
+        NaN where it makes none, None where it never does: the other one of the vessel bears it out.
+        """
+        source_id, other = channel.source.id, self._watch_list.borne_out_by(channel)
+        if source_id not in self._bases:
+            jumps = (self._watch_list.quality(it).max_jump for it in (channel, other) if it is not None)
+            self._bases[source_id] = None if other is None or None in jumps else self._base(channel, other)
+        return self._bases[source_id]
+
+    def _base(self, channel: Channel, other: Channel) -> Floats | None:
+        state, here = self._channels[channel.name], self._places[channel.source.id]
+        if self._watch_list.is_maintained(channel.source.id):
+            state.swift = Swift()
+            return None
+        in_water = self._in_water(channel) & ~self._leaps_of(channel.source.id)[0].jumped
+        wet = here[in_water]
+        own, (its, its_ms) = self._readings.value[wet], self._newest(other, wet)
+        time_ms = self._readings.time_ms[wet]
+        its = np.where(time_ms - its_ms > other.source.silent_after_ms, np.nan, its)
+        own, its = in_kelvin(own, channel.quantity), in_kelvin(its, other.quantity)
+        agreed = self._agreed(
+            channel, wet, self._readings.value[wet], self._watch_list.quality(channel).max_jump
+        )
+        thermometer = channel if channel.quantity is Quantity.TEMPERATURE else other
+        before = np.full(wet.size, np.nan)
+        for part in _days(self._readings.at_ms[wet]):
+            if before[part].size:
+                day_ms = int(self._readings.at_ms[wet[part.start]]) // DAY_MS * DAY_MS
+                usual = self.usual(thermometer, day_ms)
+                usual_k = usual.per_hour if usual is not None and usual.counts(day_ms) else 0.0
+                bears = None if agreed is None else agreed[part]
+                before[part], state.swift = swift(
+                    time_ms[part], own[part], its[part], bears, usual_k, state.swift
+                )
+        if np.isnan(before).all():
+            return None
+        found = np.full(here.size, np.nan)
+        found[in_water] = before if channel is thermometer else np.exp(before * PER_KELVIN)
+        return found
 
     def _erratic(self, channel: Channel, here: NDArray[np.intp], part: slice) -> Bools:
         """Return where a probe scatters, on one day."""
@@ -184,6 +242,8 @@ class Trust:
             sensor = self._watch_list.quality(channel).sensor_range
             bad = self._leaps_of(source_id)[0].jumped | (value < sensor.low) | (value > sensor.high)
             bad |= ~self._in_water(channel)
+            base = self.base(channel)
+            bad |= False if base is None else ~np.isnan(base)
             self._sounds[source_id] = np.where(bad, np.nan, value)
         return self._sounds[source_id]
 
@@ -209,6 +269,37 @@ class Trust:
             if here.size:
                 state = self._sources[source_id]
                 state.repeats, state.raw = int(repeats[-1]), float(self._readings.value[here[-1]])
+
+
+def bear_out(
+    checked: Notice, watch_list: WatchList, channels: Mapping[str, ChannelState], care: ProbeCare
+) -> None:
+    """End the doubt of each probe that a hand measurement (`checked`) bears out; `channels` are changed.
+
+    It does so where it lies as near as another probe would have to, and nearer than what the probe leapt off.
+    """
+    for channel in watch_list.channels:
+        own, near = watch_list.own[channel.source.id], (watch_list.quality(channel).max_jump or 0.0) / 2
+        its, fresh_ms = channels[own.name], checked.at_ms - COMPARED_WITHIN_MS
+        doubts = [it.base for it in (its.leap, its.swift) if it.since_ms >= 0]
+        mine = f"{channel.vessel}/{channel.quantity}" == checked.vessel
+        if not mine or not doubts or len(channel.inputs) < len(channel.needs):
+            continue
+        line, base = care.line(channel.source), np.array(doubts[:1])
+        if its.leap.since_ms < 0 and own.quantity is Quantity.CONDUCTIVITY:
+            base = np.exp(base * PER_KELVIN)
+        value = np.concatenate(([its.value], base if line is None else line.of(base)))
+        if not channel.measured:
+            inputs = [np.array(channels[name].good_value) for name in channel.inputs]
+            value = FORMULAS[channel.quantity](value, *inputs)
+        told, before = np.abs(value - checked.details["hand"])
+        if its.time_ms >= fresh_ms and told <= near and told < before:
+            its.leap, its.swift, its.base = Leap(), Swift(), np.nan
+
+
+def in_kelvin(value: Floats, quantity: Quantity) -> Floats:
+    """Return readings of a thermometer as they are, of a cell as the temperature that would make them."""
+    return value if quantity is Quantity.TEMPERATURE else np.log(np.maximum(value, 0.01)) / PER_KELVIN
 
 
 def _days(at_ms: NDArray[np.int64]) -> Iterator[slice]:

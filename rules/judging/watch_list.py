@@ -109,6 +109,15 @@ class WatchList:
         own = (it for it in self.own.values() if it.quantity is channel.quantity)
         return [it for it in own if it.vessel == channel.vessel and it.source.probe != channel.source.probe]
 
+    def borne_out_by(self, channel: Channel) -> Channel | None:
+        """Return the cell that shows what a thermometer does, or the other way; None where none does."""
+        pair = {Quantity.TEMPERATURE: Quantity.CONDUCTIVITY, Quantity.CONDUCTIVITY: Quantity.TEMPERATURE}
+        if channel.source.compensation is not Compensation.NONE:
+            return None
+        wanted, own = pair.get(channel.quantity), self.own.values()
+        its = (it for it in own if it.vessel == channel.vessel and it.quantity is wanted)
+        return next((it for it in its if it.source.compensation is Compensation.NONE), None)
+
     def is_maintained(self, source_id: int) -> bool:
         """Return whether somebody is at work on a source's vessel or bus now."""
         source = self.own[source_id].source

@@ -5,13 +5,13 @@ And where the water of each alarm is now: people are told that, not the numbers 
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from rules.alarms.alarm import Alarm
-from rules.alarms.event import Course
+from rules.alarms.event import Course, Trail
 from rules.alarms.life_cycle import Condition, Priority, State
-from rules.judging.channel import without
+from rules.judging.channel import ChannelState, without
 from rules.judging.trend import MS_PER_HOUR
 from rules.quality.flags import Flag, QartodTest
 from rules.quality.history import Learned
@@ -46,6 +46,8 @@ FORESEEN_MS = 43_200_000
 """No trend is drawn out further than this (project judgement)."""
 TOLD_AT_MOST = 50
 """So many fit into one sign of life; the most urgent come first."""
+TRAILS_AT_MOST, TRAIL_POINTS, TRAIL_S = 6, 40, 6 * 3600
+"""So many of them with their trail, and what is drawn of it on a phone."""
 
 _OF_A_PROBE = (Condition.SILENT, Condition.PROBE_FAULT, Condition.DISAGREEMENT)
 
@@ -173,7 +175,12 @@ def _best(known: Sequence[Watched]) -> Watched:
     return min(known, key=lambda its: order.index(its.state), default=none)
 
 
-def courses(alarms: Iterable[Alarm], channels: Iterable[ChannelNow], now_ms: int) -> list[Course]:
+def courses(
+    alarms: Iterable[Alarm],
+    channels: Iterable[ChannelNow],
+    states: Mapping[str, ChannelState],
+    now_ms: int,
+) -> list[Course]:
     """Return the course of each alarm of the water that people are told of, the most urgent first."""
     believed = {its.channel.name: its for its in channels if not its.lack and its.flag != Flag.FAIL}
     told = [
@@ -185,7 +192,26 @@ def courses(alarms: Iterable[Alarm], channels: Iterable[ChannelNow], now_ms: int
         and alarm.state is not State.RETURNED
     ]
     told.sort(key=lambda alarm: (-alarm.priority, alarm.since_ms))
-    return [_course(alarm, believed[alarm.channel], now_ms) for alarm in told[:TOLD_AT_MOST]]
+    found = [_course(alarm, believed[alarm.channel], now_ms) for alarm in told[:TOLD_AT_MOST]]
+    for place, alarm in enumerate(told[:TRAILS_AT_MOST]):
+        trail = _trail(believed[alarm.channel].tolerance, states[alarm.channel], now_ms)
+        found[place] = replace(found[place], trail=trail)
+    return found
+
+
+def _trail(tolerance: Tolerance | None, state: ChannelState, now_ms: int) -> Trail | None:
+    """Return what is known of a channel's last hours: a reading an hour, then those of its trend's window."""
+    fine = list(zip(state.trend.time_ms, state.trend.value, strict=True))
+    if tolerance is None or not fine:
+        return None
+    coarse = zip(state.sample.hour, state.sample.value, strict=True)
+    hours = ((round(hour * MS_PER_HOUR), value) for hour, value in coarse)
+    every = -(-len(fine) // (TRAIL_POINTS - TRAIL_S // 3600))
+    points = [it for it in hours if it[0] < fine[0][0]] + fine[::-every][::-1]
+    aged = ((max(now_ms - at_ms, 0) // 1000, round(value, 3)) for at_ms, value in points)
+    critical, advisory = tolerance.critical, tolerance.advisory
+    limits = critical.low, advisory.low, advisory.high, critical.high
+    return Trail(tuple(it for it in aged if it[0] <= TRAIL_S), limits)
 
 
 def _course(alarm: Alarm, channel: ChannelNow, now_ms: int) -> Course:

@@ -138,7 +138,7 @@ class Told:
 class Water:
     """Two ephyra kreisels of one line, 15 °C and 16 °C; faults change `value` and `read` before it runs."""
 
-    def __init__(self, hours=7.0, *, pair=False, stage="ephyra", every_ms=POLL):
+    def __init__(self, hours=7.0, *, pair=False, stage="ephyra", every_ms=POLL, fault_at=FAULT_AT):
         self.every_ms = every_ms
         self.silent_after_ms = max(2 * MINUTE, 4 * every_ms)
         self.at = np.arange(every_ms, round(hours * HOUR), every_ms, dtype=np.int64)
@@ -149,8 +149,9 @@ class Water:
         self.pair = pair
         self.stage = stage
         self.late_ms = 0
-        self.after = self.at >= FAULT_AT
-        self.since_h = np.clip((self.at - FAULT_AT) / HOUR, 0.0, None)
+        self.fault_at = fault_at
+        self.after = self.at >= fault_at
+        self.since_h = np.clip((self.at - fault_at) / HOUR, 0.0, None)
         self.value = {}
         self.read = {}
 
@@ -222,7 +223,7 @@ class Water:
     def run(self, deeds=(), plan=None, desk=None):
         """Feed the readings, let people do their deeds (ms after the start, kind, body), and listen."""
         rows, engine = self.readings(), Engine(plan or self.plan(), START_MS)
-        told = Told(desk or Desk(), engine, [], [], [])
+        told = Told(desk or Desk(), engine, [], [], [], START_MS + self.fault_at)
         done, end_ms = 0, START_MS + int(self.at[-1])
         for after_ms, kind, body in [
             *sorted(deeds, key=lambda deed: deed[0]),

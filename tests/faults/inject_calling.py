@@ -105,7 +105,10 @@ def person_shelved_forgotten(_folder):
     shelf = {"why": "chiller is on its way", "for_s": 3600, "yes_critical": True}
     names = _heat_alarms(found.run())
     told = found.run([(shelved_ms, "shelve", shelf | {"alarm": name}) for name in names])
-    return Came(told.called_s("k1: temperature", since_ms=START_MS + shelved_ms + MINUTE))
+    others = [text for _, to, text in told.desk.said(CallKind.TAKEN) if to != "ada"]
+    who = bool(others) and all("ada has shelved it until 15:30" in text for text in others)
+    after_s = told.called_s("k1: temperature", since_ms=START_MS + shelved_ms + MINUTE)
+    return Came(after_s, "" if who else f"the others are not told who shelved it: {others}")
 
 
 def person_shelved_and_worse(_folder):

@@ -13,6 +13,7 @@ from rules.readings import Action
 from tests.faults.chain import (
     C1,
     C2,
+    FAULT_AT,
     HOUR,
     MINUTE,
     O1,
@@ -356,9 +357,18 @@ def cable_bit_flip(_folder):
 
 
 def cable_wet(_folder):
-    found = _noisy(C1, 25, 0.01, hours=28)
+    known_after_h = 4 * 24  # its usual noise is known, as that of every probe whose plug had time to get wet
+    return erratic(_wet(known_after_h * HOUR), "k1/conductivity/probe_fault", 2)
+
+
+def cable_wet_at_once(_folder):
+    return came(_wet(FAULT_AT).run(), "k1: salinity")
+
+
+def _wet(fault_at):
+    found = _noisy(C1, 25, 0.01, hours=fault_at / HOUR + 25, fault_at=fault_at)
     found.value[C1] -= 0.2 * found.since_h
-    return erratic(found, "k1/conductivity", 2)
+    return found
 
 
 def cable_pump(_folder):

@@ -90,11 +90,13 @@ def main(chosen):
         ["git", "rev-parse", "--short", "HEAD"], cwd=ROOT, capture_output=True, text=True, check=True
     ).stdout.strip()
     own = {}
+    rows = [row for row in faults() if not chosen or row.kind in chosen or row.key.startswith(tuple(chosen))]
+    for word in chosen:
+        if not any(row.kind == word or row.key.startswith(word) for row in rows):
+            sys.exit(f"{word}: no class and no beginning of a key; a key is CLASS_NAME, as person_asleep")
     with tempfile.TemporaryDirectory() as folder:
         racks = SharedRacks(lambda: Path(tempfile.mkdtemp(dir=folder)))
-        for row in faults():
-            if chosen and row.kind not in chosen and not any(row.key.startswith(one) for one in chosen):
-                continue
+        for row in rows:
             began_s = time.monotonic()
             own[row.key] = (*came_of(row, racks, Path(tempfile.mkdtemp(dir=folder))), commit)
             print(f"{time.monotonic() - began_s:6.1f} s  {row.key}: {own[row.key][:3]}", flush=True)

@@ -56,7 +56,7 @@ def boot(folder):
     command = [
         "systemd-nspawn", "--quiet", f"--directory={root}", "--machine=bellwatch-boot", "--register=no",
         "--keep-unit", "--private-network", "--volatile=overlay", f"--bind-ro={opt}:{INSIDE}",
-        f"--bind-ro={etc}:/etc/bellwatch", *binds, *units, "--boot",
+        f"--bind-ro={etc}:/etc/bellwatch", *binds, *units, "--boot", "systemd.wants=kick.timer",
     ]  # fmt: skip
     with (folder / "boot.log").open("wb") as log:
         subprocess.run(
@@ -93,12 +93,12 @@ def _units(folder):
     where = "/etc/systemd/system"
     found = [
         f"--bind-ro={DEPLOY / unit}:{where}/{unit}"
-        for unit in ("bellwatch.service", "bellwatch-oncall.service")
+        for unit in ("bellwatch.service", "bellwatch-oncall.service", "bellwatch-page.service")
     ]
     found += [
         f"--bind-ro={system / name}:{where}/{name}" for name in ("bellwatch.service.d", "states.service")
     ]
-    found += [f"--bind-ro={system / 'kick.timer'}:{where}/timers.target.wants/kick.timer"]
+    found += [f"--bind-ro={system / 'kick.timer'}:{where}/kick.timer"]
     found += [f"--bind-ro={users}:/usr/lib/sysusers.d/bellwatch-users.conf"]
     return found
 

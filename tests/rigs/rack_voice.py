@@ -13,6 +13,7 @@ from daemon.broker.messages import heartbeat_message, messages_of, watch_message
 from rules.alarms.event import AlarmEvent, Course, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.calling.records import Voice
+from rules.care.rationale import Record
 
 PATIENCE_S = 30.0
 
@@ -24,6 +25,7 @@ class RackVoice:
         self.topic = f"bellwatch/{name}"
         self.voice = voice or Voice(f"journal-of-{name}", "run-1", "boot-1", f"{name}-pi")
         self.number = 0
+        self.record: Record | None = None
         self._newest: dict[str, AlarmEvent] = {}
         self._port = port
         self._client: mqtt.Client | None = None
@@ -82,14 +84,14 @@ class RackVoice:
         self._newest[event.alarm] = event
         if state is State.NORMAL:
             del self._newest[event.alarm]
-        for message in messages_of(event, self.voice, self.topic, UTC):
+        for message in messages_of(event, self.voice, self.topic, UTC, "ephyra", self.record):
             self._say(message)
         return event
 
     def say_again(self) -> None:
         """Publish what stands once more, as the daemon does upon each connection."""
         for event in self._newest.values():
-            for message in messages_of(event, self.voice, self.topic, UTC):
+            for message in messages_of(event, self.voice, self.topic, UTC, "ephyra", self.record):
                 if message.retain:
                     self._say(message)
 

@@ -1,6 +1,7 @@
 """`bellwatch oncall`: runs the on-call process, checks its settings, acknowledges, tries routes."""
 
 import argparse
+import csv
 import os
 import sys
 import time
@@ -17,9 +18,12 @@ from daemon.oncall.call_text import call_text
 from daemon.oncall.check import duty_lines, examine, load_oncall
 from daemon.oncall.daily_text import drill_text
 from daemon.oncall.duty import duty_of
+from daemon.oncall.ledger import ledger
 from daemon.oncall.routes import Routes
 from daemon.oncall.settings import OnCallSettings
 from daemon.oncall.store import OnCallStore
+from daemon.tables.values import cell
+from daemon.words import iso_time
 from rules.calling.escalation import Escalation
 from rules.calling.records import Answer, Call, CallKind, Reply, Stand
 
@@ -48,8 +52,11 @@ def oncall_arguments(oncall: argparse.ArgumentParser) -> None:
     greeting = asked.add_parser("greet", help="send a greeting through every route of a person")
     greeting.add_argument("person", help="a name of the rota")
     greeting.set_defaults(command=_greet)
+    read = asked.add_parser("ledger", help="write who was told of each alarm and when, as CSV")
+    read.add_argument("journal", type=Path, help="the rack's journal, or a copy of it (bellwatch backup)")
+    read.set_defaults(command=_ledger)
     usual = _usual_settings()
-    for parser in (oncall, ack, status, greeting):
+    for parser in (oncall, ack, status, greeting, read):
         default = usual if parser is oncall else argparse.SUPPRESS
         parser.add_argument(
             "--settings", type=Path, default=default, help=f"on-call settings file (default: {usual})"
@@ -178,6 +185,17 @@ def _status(options: argparse.Namespace) -> int:
     for passed, why in not_taken:
         stays = f"the rack refuses it: {why}" if why else "the rack has not answered, there it stays unseen"
         print(f"{passed.rack} {passed.alarm}, seen by {passed.who}: {stays}")
+    return OK
+
+
+def _ledger(options: argparse.Namespace) -> int:
+    _existing_store(options.settings).close()
+    table = csv.writer(sys.stdout, lineterminator="\n")
+    table.writerow(["alarm", "began", "announced", "broker_took", "person", "called", "service_took", "seen"])
+    for it in ledger(options.journal, load_oncall(options.settings)[0].oncall.state):
+        times = it.since_ms, it.alarm_ms, it.broker_ms, it.call_ms, it.taken_ms, it.seen_ms
+        began, announced, broker, *later = ("" if at is None else iso_time(at) for at in times)
+        table.writerow([cell(it.alarm), began, announced, broker, cell(it.person), *later])
     return OK
 
 

@@ -7,13 +7,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from daemon.broker.messages import messages_of
 from daemon.oncall.call_text import call_text, call_title
+from daemon.oncall.messages import heard
 from daemon.oncall.text_message import fits
 from daemon.response_notes import DEFAULT_NOTES, known_alarms, note_for
 from rules.alarms.life_cycle import Condition, Priority
-from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Answer, Call, CallKind, Reply
+from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Answer, Call, CallKind, Reply, Voice
 from rules.quantities import Quantity
 from tests.rigs.rack_words import word_of
+from tests.rigs.watched_rack import MINUTE, PROMPT, WatchedRack, plan_of, thermometers
 
 ZONE = ZoneInfo("Europe/Copenhagen")
 LINK = "https://bell.example/AbCdEfGhIjKlMnOp"
@@ -133,6 +136,24 @@ def test_what_somebody_answered_is_told_to_the_others_and_in_what_is_called_agai
 )
 def test_each_kind_of_alarm_in_its_words(changes, words):
     assert words in text(word(**changes))
+
+
+def test_what_is_back_from_the_shelf_says_so_before_it_says_what_to_check():
+    """In the words of the judgement (`rules.shelved`)."""
+    rack = WatchedRack(plan_of(thermometers(1), {"polyp": {"temperature": PROMPT}}))
+    rack.read_all([(0, 1, 16.0), (MINUTE, 1, 23.5)])
+    rack.do(
+        2 * MINUTE, "shelve", alarm="k1/temperature/high_high", why="known", for_s=3600, yes_critical=True
+    )
+    assert not rack.refusal
+    rack.read(3 * MINUTE, 1, 26.5)
+    back = rack.events[-1]
+    (event, _) = messages_of(back, Voice("j", "r", "b", "pi"), "bellwatch/north", UTC)
+    heard_word = heard("bellwatch", event.topic, event.payload.encode(), False)
+    said = text(heard_word, link=LINK)
+    assert "k1: temperature high-high (back from the shelf: worse by 3 since it was shelved) 26.50 C" in said
+    assert said.endswith(f"#41.2 {LINK}")
+    assert fits(said)
 
 
 def test_a_call_again_says_how_long_it_lasts_and_what_has_changed():

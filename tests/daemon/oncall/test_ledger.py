@@ -1,5 +1,6 @@
 """The ledger reads back, out of both files, when people were told of what: numbers of the test's own."""
 
+import csv
 from contextlib import closing
 from datetime import UTC
 
@@ -11,6 +12,7 @@ from daemon.oncall.ledger import ledger
 from daemon.oncall.store import Ask, OnCallStore
 from rules.alarms.life_cycle import Priority
 from rules.calling.records import Answer, Call, CallKind, Reply, Voice
+from tests.faults.whole_rack import WholeRack
 from tests.rigs.bench import START_MS, Bench, steady
 from tests.rigs.rack_words import word_of
 
@@ -50,7 +52,7 @@ def test_each_step_from_the_water_to_the_person_has_its_time(tmp_path):
     with store.transaction():
         store.answer(Ask(asked, 7, Answer(Reply.SEEN, "bo")), alarm_ms + 20 * MINUTE_MS, "")
     with closing(store):
-        steps = [step for step in ledger(bench.path, tmp_path / "oncall.sqlite", "bench") if step.person]
+        steps = [step for step in ledger(bench.path, tmp_path / "oncall.sqlite") if step.person]
     bench.power_cut()
     told = [(s.person, s.broker_ms, s.call_ms, s.taken_ms, s.seen_ms) for s in steps]
     seen_ms = alarm_ms + 20 * MINUTE_MS
@@ -67,7 +69,28 @@ def test_an_alarm_that_called_nobody_is_a_step_without_a_person(tmp_path):
     bench.take(steady(10, 15.0))
     bench.take(steady(20, 30.0, START_MS + 10_000))
     with closing(OnCallStore(tmp_path / "oncall.sqlite")):
-        steps = ledger(bench.path, tmp_path / "oncall.sqlite", "bench")
+        steps = ledger(bench.path, tmp_path / "oncall.sqlite")
     bench.power_cut()
     assert steps
     assert {(step.person, step.call_ms) for step in steps} == {("", None)}
+
+
+def test_what_a_real_rack_and_its_on_call_process_wrote_is_read_off_by_a_command(tmp_path):
+    with WholeRack(tmp_path) as rack:
+        rack.mark()
+        rack.line.celsius[1] = 30.0
+        assert rack.called("north k1: temperature").after_s is not None
+        (text,) = {text for text in rack.texts() if "north k1: temperature" in text}
+        number = text.rpartition("#")[2].partition(".")[0]
+        assert rack.team.asks("ack", number, "--who", "bo").returncode == 0
+        done = rack.team.asks("ledger", str(rack.journal))
+        refused = rack.team.asks("ledger", str(tmp_path / "no.sqlite"))
+    assert (done.returncode, done.stderr) == (0, "")
+    row = next(it for it in csv.DictReader(done.stdout.splitlines()) if it["person"])
+    assert (row["alarm"].rpartition("/")[0], row["person"]) == ("k1/temperature", "ada")
+    times = [row[step] for step in ("began", "announced", "called", "service_took", "seen")]
+    assert times == sorted(times)
+    assert all(times)
+    assert row["announced"] <= row["broker_took"] <= row["seen"]
+    assert refused.returncode == 2
+    assert len(refused.stderr.splitlines()) == 1

@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 from daemon.broker.messages import heartbeat_message, messages_of, watch_message
 from daemon.errors import OnCallError
 from daemon.oncall.messages import PAYLOAD_AT_MOST, Cleared, Heartbeat, WatchWord, heard, sign_payload
-from rules.alarms.event import AlarmEvent, Course, Evidence
+from rules.alarms.event import AlarmEvent, Course, Evidence, Trail
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.calling.pair import OtherSays, Sent, Stance
 from rules.calling.records import Answer, CallKind, Reply, Stand, Voice, Word
+from rules.care.rationale import Record, Severity
 from rules.readings import Notice
 
 EVENT = AlarmEvent(
@@ -31,8 +32,11 @@ EVENT = AlarmEvent(
     cause="air-1",
     vessels=("k1", "k2"),
     evidence=Evidence(71.5, 75.0, rate_per_hour=-3.0, reached_ms=1_760_000_900_000),
+    who="ada",
+    until_ms=1_760_003_600_000,
 )
 VOICE = Voice("journal-1", "run-1", "boot-1", "north-pi")
+TRAIL = b'{"alarm": "a", "value": 1, "age_ms": 0, "trail": {"points": [%s], "limits": [%s]}}'
 BEAT = b'{"at": "2026-01-01T00:00:00Z", "alarms": 1, "now": [%s]}'
 
 
@@ -44,6 +48,14 @@ def test_what_the_daemon_publishes_of_an_event_is_understood_to_the_last_field()
     event, alarm = messages_of(EVENT, VOICE, "nursery/water/north", UTC)
     assert hear(event) == hear(alarm, kept=True)
     assert hear(event) == Word("north", EVENT, "journal-1", "%", run="run-1", boot="boot-1")
+
+
+def test_who_put_it_on_the_shelf_and_until_when_is_heard():
+    shelf = replace(
+        EVENT, trigger=Trigger.SHELVED, state=State.SHELVED, who="ada", until_ms=1_760_003_600_000
+    )
+    event, _ = messages_of(shelf, VOICE, "nursery/water/north", UTC)
+    assert hear(event).event == shelf
 
 
 @pytest.mark.parametrize(("key", "said"), [("state", "beside itself"), ("event", "sung of")])
@@ -76,11 +88,35 @@ def test_every_state_that_the_daemon_knows_has_its_stand(state):
     assert heard("r", "r/north/event", json.dumps(body).encode(), False).stand is stands[state]
 
 
+RECORD = Record(Severity.LOSS, 30.0, "Lost", "Pump off", "Pump?", "Start it", "nobody")
+
+
+def test_why_an_alarm_exists_travels_with_it_where_the_nursery_says_so():
+    event, _ = messages_of(EVENT, VOICE, "nursery/water/north", UTC, "ephyra", RECORD)
+    assert (hear(event).stage, hear(event).record) == ("ephyra", RECORD)
+
+
+@pytest.mark.parametrize("said", [None, "all is well", 7, [RECORD.check]])
+def test_what_is_no_record_is_none(said):
+    assert event_with(record=said) == replace(event_with(), record=None)
+
+
+def test_a_record_that_is_not_as_we_know_it_never_keeps_an_alarm_back():
+    said = {"check": "a\x1b[2J\nb" * 99, "cause": 7, "severity": "dire", "respond_min": 1e300, "more": []}
+    word = event_with(record=said)
+    assert word.event == EVENT
+    assert word.record == Record(Severity.LOSS, 0.0, "", "", ("a[2J b" * 99)[:200], "", "")
+    assert event_with(record={}).record.respond_min == 0.0
+
+
 def test_signs_of_life_and_the_end_of_an_alarm():
     assert hear(heartbeat_message("nursery/water/north", 1_760_000_000_000, 5, 2, VOICE)) == Heartbeat(
         "north", 2, 1_760_000_000_000, VOICE
     )
     now = (Course("k1/oxygen/low", 30.1, -9.1, 4_000, 300_000), Course("k2/oxygen/low", None, None, 0, None))
+    assert hear(heartbeat_message("nursery/water/north", 0, 5, 2, VOICE, now)).courses == now
+    trail = Trail(((3600, 31.0), (0, 30.1)), (None, 30.5, None, None))
+    now = (replace(now[0], trail=trail), now[1])
     assert hear(heartbeat_message("nursery/water/north", 0, 5, 2, VOICE, now)).courses == now
     assert hear(watch_message("nursery/water/north", "gone", 0, VOICE), kept=True) == WatchWord(
         "north", "gone", True, VOICE, "1970-01-01T00:00:00.000Z"
@@ -118,6 +154,10 @@ def test_a_priority_that_is_not_known_counts_as_the_worst():
             "more than ten days",
         ),
         ("r/north/heartbeat", BEAT % b",".join([b"1"] * 201), "a list of at most 200"),
+        ("r/north/heartbeat", BEAT % (TRAIL % (b"[0, 1e999]", b"1, 2, 3, 4")), "inf where a number"),
+        ("r/north/heartbeat", BEAT % (TRAIL % (b"[-1, 1]", b"1, 2, 3, 4")), "where a whole number"),
+        ("r/north/heartbeat", BEAT % (TRAIL % (b"[0, 1]", b"1, 2, 3")), "1 points and 3 limits"),
+        ("r/north/heartbeat", BEAT % (TRAIL % (b",".join([b"[0, 1]"] * 61), b"1, 2, 3, 4")), "61 points"),
         ("r/north/heartbeat", b'{"at": "2026-01-01T00:00:00Z", "alarms": 1e999}', "inf where a whole number"),
         ("r/north/heartbeat", b'{"at": "2026-01-01T00:00:00Z", "alarms": true}', "True where a whole number"),
         ("r/north/heartbeat", b'{"at": "9999-12-31T23:59:59Z", "alarms": 0}', "from 1970 to 2099"),

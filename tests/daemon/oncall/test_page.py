@@ -19,8 +19,10 @@ import pytest
 from daemon.oncall.store import TOKEN_LENGTH, OnCallStore
 from daemon.oncall.text_message import fits
 from daemon.web.server import BODY_AT_MOST, CONNECTIONS_AT_MOST, HEADERS, Page, PageServer
+from rules.alarms.event import Course, Trail
 from rules.alarms.life_cycle import State, Trigger
 from rules.calling.records import Answer, Reply
+from rules.care.rationale import Record, Severity
 from tests.rigs.oncall_run import OnCallRun, write_oncall
 from tests.rigs.parts.browser import chromium
 from tests.rigs.parts.certificates import own_authority, signed_by
@@ -116,6 +118,32 @@ def test_a_message_carries_a_link_once_one_has_opened_on_that_phone_and_the_link
     assert len(team.phones.texts()) == sent + 1
     assert "It is over" in opened(link)[1]
     assert link.rpartition("/")[2] not in team.run.log, "a link was logged"
+
+
+TRAIL = Trail(((21_600, 15.0), (7_200, 16.0), (0, 19.24)), (8.0, 12.0, 18.0, 23.0))
+
+
+def test_the_page_shows_the_last_hours_between_the_limits_and_what_the_nursery_itself_wrote_down(team):
+    answered(team.link_in_greet("ada"), "seen")
+    team.rack.record = Record(
+        Severity.LOSS, 25.0, "All gone", "Loop pump", "Loop pump, fuse 4?", "Swap", "Kim"
+    )
+    team.rack.alarm()
+    link = team.link_of("ada")
+    text = opened(link)[1]
+    assert "No picture: its rack sends no readings of this" in text
+    assert "First: Loop pump, fuse 4?" in text
+    assert "Then: Swap. If nobody acts: all gone, usually within\n    25 min" in text
+    assert any("Loop pump, fuse 4?" in said for said in team.phones.texts("ada-1"))
+    team.rack.beat(Course("k1/temperature/high", 19.24, 0.6, 0, None, TRAIL))
+    wait_for(lambda: "<polyline" in opened(link)[1])
+    text = opened(link)[1]
+    assert "lowest 15, highest 19.24. Limits: 12 to 18; critical 8 to 23" in text
+    assert "k1, temperature, as of " in text
+    points = re.search('<polyline points="([^"]*)"', text)[1].split()
+    assert [point.partition(",")[0] for point in points] == ["0.0", "226.7", "340.0"]
+    team.rack.beat(Course("k1/temperature/high", 19.24, 0.6, 0, None))
+    wait_for(lambda: "<polyline" not in opened(link)[1])
 
 
 def test_what_joined_after_somebody_looked_is_not_answered_for(team):
@@ -227,7 +255,11 @@ def phone(tmp_path_factory):
 def test_on_a_phone_without_scripts_it_takes_one_tap_to_answer(team, phone):
     answered(team.link_in_greet("ada"), "seen")
     team.rack.alarm()
-    phone.get(team.link_of("ada"))
+    team.rack.beat(Course("k1/temperature/high", 19.24, 0.6, 0, None, TRAIL))
+    link = team.link_of("ada")
+    wait_for(lambda: "<polyline" in opened(link)[1])
+    phone.get(link)
+    assert phone.find_element("css selector", ".picture").size["width"] <= 390
     text = phone.find_element("css selector", "main").text
     assert "CRITICAL north k1: temperature high 19.24 C" in text
     buttons = phone.find_elements("css selector", "button")

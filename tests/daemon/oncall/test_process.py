@@ -464,11 +464,22 @@ def test_a_medium_alarm_of_the_night_on_which_summer_time_begins_is_told_at_seve
     assert first == seven_ms
 
 
+OWN_RECORDS = """
+[records."temperature/high_high"]
+check = "Bath pump on?"
+[records."temperature/rising"]
+check = "Bath pump on?"
+[records."heading_out"]
+check = "Bath pump on?"
+"""
+
+
 def test_from_the_probe_to_the_phone_and_the_acknowledgement_back_to_the_rack(tmp_path, broker, phones):
     """Probe, daemon, broker, on-call, phone; and back through the broker into the journal."""
     water, line = Water(), PtyLine(tmp_path / "serial")
     with Peer(line, water):
-        rack_settings = write_settings(tmp_path, line.path, broker.port, more="[commands]\nenabled = true\n")
+        more = "[commands]\nenabled = true\n" + OWN_RECORDS
+        rack_settings = write_settings(tmp_path, line.path, broker.port, more=more)
         rack = DaemonRun(rack_settings)
         rack.start()
         try:
@@ -478,6 +489,7 @@ def test_from_the_probe_to_the_phone_and_the_acknowledgement_back_to_the_rack(tm
                 water.celsius = 27.0
                 phones.wait_for(phones.texts, "the call")
                 assert phones.texts()[0].startswith("CRITICAL bench k1: temperature ")
+                assert "Bath pump on?" in phones.texts()[0], "the rack's own record"
                 number = phones.texts()[0].split("#")[1]
                 assert team.asks("ack", number, "--who", "ada").returncode == 0
                 team.wait_for(lambda: "rack_answered" in team.log, "the rack's answer")

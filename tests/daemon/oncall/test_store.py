@@ -33,6 +33,23 @@ def test_the_file_of_the_version_before_opens_with_all_that_is_owed(tmp_path):
     store.close()
 
 
+def test_a_file_of_layout_2_opens_with_what_was_asked_and_the_links_that_are_out(tmp_path):
+    """See tests/data/README.md for how it was made."""
+    path = tmp_path / "oncall.sqlite"
+    path.write_bytes(gzip.decompress((DATA / "oncall_layout_2.sqlite.gz").read_bytes()))
+    for _ in range(2):  # the second time it is of this layout
+        store = OnCallStore(path)
+        assert [(each.id, each.person) for each in store.owed(2**62, 10)] == [("7.1", "ada")]
+        (ask,) = store.asked()
+        assert (ask.answer, ask.answer.by_link) == (Answer(Reply.ON_MY_WAY, "ada", 1_760_000_000_000), False)
+        assert store.link("VFCDKWTtHxeaMnHu", 2**40) == Link("ada", [7])
+        store.close()
+    store = OnCallStore(path)
+    store.ask(7, Answer(Reply.SEEN, "ada", by_link=True))
+    assert store.asked()[-1].answer.by_link
+    store.close()
+
+
 def test_a_link_is_one_for_one_person_and_its_problems_and_is_forgotten_when_it_is_over(tmp_path):
     store = OnCallStore(tmp_path / "oncall.sqlite")
     first = store.link_for("ada", [2, 1], 0, 100)

@@ -84,6 +84,15 @@ def test_the_corrected_record_is_the_truth_to_the_noise_of_the_cell(rack):
     assert np.array_equal(corrected[~fouling], fouled[~fouling], equal_nan=True)
 
 
+def test_by_readings_it_is_the_same_where_they_come_evenly(rack):
+    path, _, _ = rack
+    visits = calibrations_at(path)
+    _, by_time = salinities(drift_corrected(journal_recording(path), visits))
+    _, by_readings = salinities(drift_corrected(journal_recording(path), visits, by_readings=True))
+    assert np.nanmax(np.abs(by_time - by_readings)) < 0.001
+    assert not np.array_equal(by_time, by_readings, equal_nan=True)
+
+
 def test_what_was_logged_stays_as_it_was(rack):
     path, _, _ = rack
     before = [item.value.copy() for item in journal_recording(path).inputs() if isinstance(item, Readings)]

@@ -40,7 +40,13 @@ say "unsynchronised logged" "$(logged clock_not_synchronised)"
 again unsynchronised
 systemctl start bellwatch-oncall
 say "oncall start" "$? $(systemctl show bellwatch-oncall -p ActiveState --value)"
-for unit in bellwatch bellwatch-oncall; do
+systemctl start bellwatch-page
+for _ in $(seq 60); do
+    served=$(python3 -c 'import urllib.request as u; print(u.urlopen("http://127.0.0.1:8781/").status)') && break
+    sleep 1
+done
+say "page start" "$(systemctl show bellwatch-page -p ActiveState --value) served $served"
+for unit in bellwatch bellwatch-oncall bellwatch-page; do
     say "exposure $unit" "$(systemd-analyze security $unit.service --no-pager | tail -1 | grep -oE '[0-9]+\.[0-9]+')"
 done
 
@@ -83,8 +89,8 @@ say "room again" "reads $(reads) $(state)"
 before=$(restarts)
 kill -STOP "$(systemctl show bellwatch -p MainPID --value)"
 for _ in $(seq 150); do [ "$(restarts)" -gt "$before" ] && break; sleep 1; done
-sleep 2
-say "watchdog" "restarts $(( $(restarts) - before )) $(state) reads $(reads)"
+on=$(reads)
+say "watchdog" "restarts $(( $(restarts) - before )) $(state) reads $on"
 
 systemctl stop bellwatch
 say "stop" "$? $(systemctl show bellwatch -p Result --value)"

@@ -4,8 +4,15 @@ import json
 
 import pytest
 
-from rules.care.control_chart import ChartRule
-from rules.care.hand_checks import USUAL_ACCURACY, Chart, compared, hand_measurement_of
+from rules.care.hand_checks import (
+    USUAL_ACCURACY,
+    Chart,
+    HandCheck,
+    Instrument,
+    compared,
+    hand_measurement_of,
+    with_check,
+)
 from rules.errors import HandMeasurementError, SeawaterError
 from rules.plain import from_plain, to_plain
 from rules.quantities import Quantity
@@ -26,8 +33,23 @@ def measured(**change):
 
 def test_a_value_is_taken_as_it_is():
     taken = measured(accuracy=0.2)
-    assert (taken.value, taken.accuracy, taken.quantity) == (33.0, 0.2, Quantity.SALINITY)
-    assert measured().accuracy == USUAL_ACCURACY[Quantity.SALINITY]
+    assert (taken.value, taken.made_with.off, taken.quantity) == (33.0, 0.2, Quantity.SALINITY)
+    assert measured().made_with.off == USUAL_ACCURACY[Quantity.SALINITY]
+
+
+def test_half_a_step_that_is_not_read_counts_and_what_was_stated_before_is_known():
+    assert measured(accuracy=0.2, resolution=0.1).made_with.off == pytest.approx(0.25)
+    known = Instrument(0.2, 0.1, 0.5)
+    assert hand_measurement_of(BODY, 0, "kim", known).made_with == known
+    again = hand_measurement_of({**BODY, "accuracy": 0.3}, 0, "kim", known).made_with
+    assert again == Instrument(0.3, 0.1, 0.5)
+
+
+def test_the_accuracy_of_a_specific_gravity_is_one_of_specific_gravity():
+    """Near S 33 a thousandth is 1.31 of salinity (EOS-80, table of the density reference test)."""
+    taken = measured(value=None, specific_gravity=1.025, scale="25/25", accuracy=0.0005, resolution=0.001)
+    assert taken.made_with.accuracy == pytest.approx(0.0005 * 1310, rel=0.02)
+    assert taken.made_with.off == pytest.approx(0.001 * 1310, rel=0.02)
 
 
 @pytest.mark.parametrize(("scale", "salinity"), [("20/20", 32.90), ("25/25", 33.19), ("60F/60F", 32.59)])
@@ -59,6 +81,8 @@ def test_a_specific_gravity_without_reference_is_refused():
         ({"value": None}, "either a value or a specific gravity"),
         ({"specific_gravity": 1.02}, "either a value or a specific gravity"),
         ({"accuracy": 0.0}, "more than 0"),
+        ({"accuracy": 0.1, "resolution": -1}, "0 or more"),
+        ({"accuracy": 0.1, "constant": 1.5}, "0 to 1"),
         ({"colour": "blue"}, "no key is called colour"),
         (
             {"quantity": "oxygen", "value": None, "specific_gravity": 1.02, "scale": "25/25"},
@@ -72,17 +96,47 @@ def test_a_body_from_outside_is_checked(change, words):
         measured(**change)
 
 
+def checked(differences, name="k1/salinity", charts=None, *, probe=0.3, hand=0.2):
+    """Charts after hand checks of 33, the probe reading so much higher."""
+    charts = dict(charts or {})
+    for difference in differences:
+        charts[name] = with_check(charts, name, compared(measured(accuracy=hand), 33.0 + difference, probe))
+    return charts
+
+
 def test_a_probe_that_walks_away_is_seen_and_one_that_scatters_is_not():
-    scattering, walking = Chart(), Chart()
-    for step in range(12):
-        scatter = 0.2 if step % 2 else -0.2
-        scattering = scattering.with_check(compared(measured(), 33.0 + scatter, 0.3))
-        walking = walking.with_check(compared(measured(), 33.0 - 0.1 * step, 0.3))
-        assert scattering.rule is None
-    assert walking.rule is ChartRule.BEYOND_3_SIGMA
-    assert walking.mean_difference == pytest.approx(-0.75)
+    assert checked([0.4, -0.4] * 6)["k1/salinity"].rule == ""
+    away = checked([-0.1 * step for step in range(12)])["k1/salinity"]
+    assert away.mean_difference == away.off_by == pytest.approx(-0.75)
+    assert "mean of 8, 0.56 would be explained; only a standard tells which of both is off" in away.rule
+
+
+def test_a_constant_difference_of_both_accuracies_accuses_nobody():
+    assert checked([0.499] * 20)["k1/salinity"].off_by is None
+    assert checked([0.6] * 8)["k1/salinity"].off_by == pytest.approx(0.6)
+
+
+def test_the_bias_of_an_instrument_is_known_only_by_three_probes_that_it_visited():
+    """It reads 0.9 low everywhere, within its 1.0; k1 is 0.9 off beside that, more than its 0.1."""
+    charts = {}
+    for name in ("k2/salinity", "k3/salinity", "k4/oxygen"):
+        charts = checked([0.9] * 8, name, charts, probe=0.1, hand=1.0)
+    two = checked([0.9] * 8, "k1/salinity", {"k2/salinity": charts["k2/salinity"]}, probe=0.1, hand=1.0)
+    assert (two["k1/salinity"].off_by, two["k1/salinity"].bias_from) == (None, 0)
+    three = checked([0.0] * 8, "k1/salinity", charts, probe=0.1, hand=1.0)
+    assert three["k1/salinity"].off_by == pytest.approx(-0.9, abs=0.01)
+    assert "own bias is taken off by 3 probes" in three["k1/salinity"].rule
+
+
+def test_the_screen_says_as_much_as_a_hand_check_is_off():
+    """A probe of ± 0.2 that the hand finds 0.85 off is not shown as ± 0.2."""
+    chart = checked([0.85], probe=0.2, hand=0.5)["k1/salinity"]
+    assert chart.off_by is None
+    assert chart.widened(0.2) == pytest.approx(0.85)
+    assert checked([0.4], probe=0.2, hand=0.5)["k1/salinity"].widened(0.2) == 0.2
 
 
 def test_a_chart_survives_the_snapshot():
-    chart = Chart().with_check(compared(measured(), 32.8, None)).with_check(compared(measured(), 32.7, 0.1))
+    chart = checked([0.1, -0.2, 1.5])["k1/salinity"]
+    assert isinstance(chart.checks[0], HandCheck)
     assert from_plain(Chart, json.loads(json.dumps(to_plain(chart)))) == chart

@@ -251,11 +251,11 @@ def walk(engine, differences):
 
 def test_a_probe_that_walks_away_is_pointed_out_once_and_a_calibration_starts_anew():
     engine = Engine(PLAN, START_MS)
-    (drifts,) = walk(engine, [0.05, -0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6])
+    (drifts,) = walk(engine, [0.05, -0.05, 0.1, 0.4, 0.8, 1.2, 1.4, 1.6])
     assert drifts.details["compared"][0]["probe"] == "k1-ct"
-    assert engine.hand_checks()["kreisel-1/salinity"].rule is not None
+    assert engine.hand_checks()["kreisel-1/salinity"].rule
     engine = restarted(engine)
-    assert engine.hand_checks()["kreisel-1/salinity"].rule is not None
+    assert engine.hand_checks()["kreisel-1/salinity"].rule
     points = [{"read": 42.0, "true": 41.0}]
     do(engine, "calibrate", {**TEMPERATURE_POINT, "quantity": "conductivity", "points": points})
     assert engine.hand_checks() == {}

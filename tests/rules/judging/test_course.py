@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from rules.judging.watched import FORESEEN_MS
+from rules.judging.watched import FORESEEN_MS, TRAIL_POINTS, TRAIL_S, TRAILS_AT_MOST
 from rules.rack.tolerance import Band
 from tests.rigs.watched_rack import MINUTE, PROMPT, WatchedRack, plan_of, thermometers
 
@@ -46,3 +46,26 @@ def test_what_nobody_reads_any_more_has_no_course():
     assert [course.age_ms for course in engine.courses()] == [4 * MINUTE]
     engine.advance(engine.clock_ms + 4 * MINUTE)
     assert engine.courses() == []
+
+
+def test_the_trail_is_a_reading_an_hour_then_those_of_the_window_and_the_limits_of_now():
+    engine = warming(0.004, minutes=600, tolerance=replace(PROMPT, advisory=Band(12, 18)))
+    (course,) = engine.courses()
+    ages, values = zip(*course.trail.points, strict=True)
+    assert course.trail.limits == (8, 12, 18, 23)
+    assert list(ages) == sorted(ages, reverse=True)
+    assert ages[-1] == 0
+    assert 5 * 3600 <= ages[0] <= TRAIL_S
+    assert len(ages) <= TRAIL_POINTS
+    assert sum(age > 2 * 3600 for age in ages) == 4, "a reading an hour"
+    hour = 0.004 * 60
+    assert [values[-1] - it for it in values] == pytest.approx([age / 3600 * hour for age in ages], abs=0.01)
+
+
+def test_only_the_most_urgent_alarms_carry_their_trail():
+    count = TRAILS_AT_MOST + 2
+    rack = WatchedRack(plan_of(thermometers(count), {"polyp": {"temperature": PROMPT}}))
+    rack.read_all([(minute * MINUTE, n, 18.5 + n) for minute in range(5) for n in range(1, count + 1)])
+    courses = rack.engine.courses()
+    assert len(courses) == count
+    assert [course.trail is not None for course in courses] == [True] * TRAILS_AT_MOST + [False] * 2

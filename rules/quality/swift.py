@@ -1,0 +1,111 @@
+"""A move faster than a vessel's water usually makes, of a thermometer or of the cell beside it, that the
+other does not show: sea water conducts some 2 % more for each kelvin, so water that warms moves both.
+
+Which of the two lies nobody knows, or whether the water did something else. So the reading itself is judged
+as ever; what is made of it takes it for what it was before, and may be off by all that it moved.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+PER_KELVIN: Final = 0.021
+"""Share by which sea water conducts more for each kelvin (PSS-78 from 10 to 25 °C: 0.023 to 0.019)."""
+
+POINT_MS: Final = 120_000
+LOOKS_BACK: Final = 16
+"""One reading in so long is compared with so many before it: half an hour (project judgement)."""
+
+LEAST_K: Final = 0.75
+MOST_K: Final = 3.0
+TIMES_USUAL: Final = 2.0
+"""It is swift from that many times on what is usual within an hour, in kelvin, within these bounds, where at
+least half of it is its own (project judgement)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Swift:
+    """What is carried of a source: its newest points, what the other showed then, both in kelvin; since when
+    (-1: not) it has moved off `base`, at which the other was `beside`."""
+
+    time_ms: tuple[int, ...] = ()
+    own: tuple[float, ...] = ()
+    other: tuple[float, ...] = ()
+    since_ms: int = -1
+    base: float = 0.0
+    beside: float = 0.0
+
+
+def swift(
+    time_ms: Ints, own: Floats, other: Floats, agreed: Bools | None, usual_k: float, past: Swift
+) -> tuple[Floats, Swift]:
+    """Return what a source was before a swift move of its own at each reading, NaN elsewhere; what to carry.
+
+    `own` and `other`: readings and the newest of the other probe, both in kelvin (the latter NaN where there
+    is none now); `agreed`: where a second probe of the quantity bears a reading out. Shapes n, not empty.
+    """
+    newest = past.time_ms[-1] // POINT_MS if past.time_ms else -1
+    new = np.flatnonzero(np.diff(time_ms // POINT_MS, prepend=newest) > 0)
+    points = (
+        np.concatenate((np.array(past.time_ms, dtype=np.int64), time_ms[new])),
+        np.concatenate((np.array(past.own), own[new])),
+        np.concatenate((np.array(past.other), other[new])),
+    )
+    borne_out = np.zeros(new.size, dtype=np.bool_) if agreed is None else agreed[new]
+    far = min(max(TIMES_USUAL * usual_k, LEAST_K), MOST_K)
+    bases, state = _follow(points, borne_out, far, past)
+    now = past.base if past.since_ms >= 0 else np.nan
+    return np.concatenate(([now], bases))[np.searchsorted(new, np.arange(own.size), side="right")], state
+
+
+def _follow(
+    points: tuple[Ints, Floats, Floats], borne_out: Bools, far: float, past: Swift
+) -> tuple[Floats, Swift]:
+    """Go from move to move through the new points; return the base of each, NaN where it is none."""
+    time_ms, own, other = points
+    known, floor, at = len(past.time_ms), 0, len(past.time_ms)
+    since_ms, base, beside = past.since_ms, past.base, past.beside
+    found = np.full(own.size - known, np.nan)
+    moves, starts = _moves(*points, far, known) if own.size > known else (np.array([], dtype=np.intp),) * 2
+    while at < own.size:
+        if since_ms < 0:
+            fresh = np.flatnonzero((moves >= at) & (starts > floor))
+            if not fresh.size:
+                break
+            at, start = int(moves[fresh[0]]), int(starts[fresh[0]])
+            since_ms, base, beside = int(time_ms[at]), float(own[start]), float(other[start])
+        off, apart = np.abs(own[at:] - base), np.abs(own[at:] - base - other[at:] + beside)
+        ends = (off <= far / 2) | (apart <= np.maximum(far, off) / 4) | borne_out[at - known :]
+        stop = at + int(np.argmax(ends)) if ends.any() else own.size
+        found[at - known : stop - known] = base
+        if stop < own.size:
+            since_ms, floor = -1, stop
+        at = stop + 1
+    first = max(floor, own.size - LOOKS_BACK - 2)
+    kept = (tuple(time_ms[first:].tolist()), tuple(own[first:].tolist()), tuple(other[first:].tolist()))
+    return found, Swift(*kept, since_ms, base, beside)
+
+
+def _moves(time_ms: Ints, own: Floats, other: Floats, far: float, known: int) -> tuple[Ints, Ints]:
+    """Return the new points at which a source has moved far by itself, and the oldest that it moved off.
+
+    It takes two points on each side: a stray one is no move.
+    """
+    start = np.full(own.size, -1, dtype=np.intp)
+    if own.max() - own.min() > far:
+        for lag in range(2, LOOKS_BACK + 1):
+            at = np.arange(max(known, lag + 1), own.size)
+            off = own[at] - own[at - lag]
+            alone = np.abs(off - other[at] + other[at - lag]) > np.abs(off) / 2
+            sure = np.minimum((own[at] - own[at - lag - 1]) * np.sign(off), np.abs(off)) > far
+            sure &= (own[at - 1] - own[at - lag]) * np.sign(off) > far / 2
+            sure &= time_ms[at] - time_ms[at - lag] <= 2 * lag * POINT_MS
+            start[at[alone & sure]] = at[alone & sure] - lag
+    moves = np.flatnonzero(start >= 0)
+    return moves, start[moves]
