@@ -39,8 +39,9 @@ def known_alarms() -> list[str]:
 def note_for(quantity: str, condition: str, reason: str, own: Mapping[str, str]) -> str:
     """Return the note for an alarm, the most particular one, an own one first; empty without any.
 
-    `reason` is that of a probe fault; a note for high is also one for high-high.
+    `reason` is that of a probe fault, then how often it came and went; a note for high is also one for
+    high-high.
     """
     milder = f"{quantity}/{MILDER.get(condition)}"
-    keys = (f"{quantity}/{condition}", milder, f"{condition}/{reason}", condition)
+    keys = (f"{quantity}/{condition}", milder, f"{condition}/{reason.partition(', ')[0]}", condition)
     return next((notes[key] for key in keys for notes in (own, DEFAULT_NOTES) if key in notes), "")

@@ -39,7 +39,7 @@ from rules.rack.state import RackState, stages_under, targets_of
 from rules.readings import Action, Notice, Outcome, Readings
 from rules.shelved import bring_back, worse_on_the_shelf
 
-SNAPSHOT_VERSION = 11
+SNAPSHOT_VERSION = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +181,7 @@ class Engine:
             alarm.channel: (alarm.since_ms, alarm.evidence.reason)
             for alarm in self._book
             if alarm.condition is Condition.PROBE_FAULT and Level.ADVISORY in alarm.active
+            if self._channels[alarm.channel].fails
         }
         return [
             ChannelNow(
@@ -356,8 +357,7 @@ class Engine:
         """Find what nobody sees any more, or sees again, up to the last of `at_ms`; note when each was."""
         names = {channel.name: channel for channel in self._watch_list.channels}
         known = (self._plan.sources, self._sources, self._watch_list.own, names, from_ms, at_ms, places)
-        last = {name: state.seen_ms for name, state in self._channels.items()}
-        unseen = Unseen(*known, last, seen, unmoved)
+        unseen = Unseen(*known, {name: it.seen_ms for name, it in self._channels.items()}, seen, unmoved)
         due = due_losses(unseen.losses(self._watch_list.dangers(), self._unwatched), self._watch_list)
         for name in seen:
             self._channels[name].seen_ms = unseen.last_ms(name, at_ms.size)

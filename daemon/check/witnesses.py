@@ -56,7 +56,8 @@ def counted_within_s(probe: ProbeSettings) -> float:
 def faults_of_the_rack(settings: Settings) -> Iterator[str]:
     """Yield a line for each critical oxygen limit that guards a flow, and that nothing speaks for.
 
-    A failed pump shows in the oxygen alone: a frozen probe would hide it. `settings` are without errors.
+    A failed pump shows in the oxygen alone: a frozen probe would hide it, and no temperature that stays as it
+    is would tell. `settings` are without errors.
     """
     for name, probe in settings.probes.items():
         table = settings.vessels.get(probe.vessel or "")
@@ -65,9 +66,17 @@ def faults_of_the_rack(settings: Settings) -> Iterator[str]:
                 continue
             limits = [settings.tolerance_of(table.stage, it, probe.vessel) for it in OXYGEN]
             guards = any(it and it.critical.low is not None and it.max_fall_per_hour for it in limits)
-            if guards and not list(witnesses(settings, name, quantity)):
+            if guards and not _has_second(settings, name):
                 what = f"{probe.vessel} {label(quantity)} of {name}"
                 yield f"{what}: frozen, it would hide a failed flow; fresh_by or a second probe shows it"
+
+
+def _has_second(settings: Settings, name: str) -> bool:
+    others = (it for other, it in settings.probes.items() if other != name)
+    return any(
+        it.vessel == settings.probes[name].vessel and not set(OXYGEN).isdisjoint(it.quantities)
+        for it in others
+    )
 
 
 def witnesses(settings: Settings, name: str, quantity: Quantity) -> Iterator[str]:

@@ -78,8 +78,8 @@ class Alarm:
     `active` maps each level that is crossed now to its priority; `worst` is the most urgent
     priority that nobody has acknowledged yet; `cause` names what the alarm shares with others and
     `reach` the vessels that it concerns beside its own; `evidence` is that of the newest crossing;
-    `holds` says what keeps it from people; `before_work` is the state that maintenance found it in;
-    `seen_by` acknowledged it last.
+    `holds` says what keeps it from people; `before_work` is the state that maintenance found it in, or a
+    danger that it hid; `seen_by` acknowledged it last.
     """
 
     vessel: str
@@ -169,3 +169,18 @@ def explained_until(alarm: Alarm, at_ms: int) -> bool:
     """Return whether an alarm has waited long enough for what explained it."""
     until_ms = alarm.holds[HoldKind.EXPLAINED].until_ms if HoldKind.EXPLAINED in alarm.holds else None
     return until_ms is not None and until_ms <= at_ms
+
+
+_GOES_ON = {State.UNACKNOWLEDGED: Trigger.GOES_ON, State.ACKNOWLEDGED: Trigger.GOES_ON_SEEN}
+
+
+def hidden_by(worse: Alarm, alarm: Alarm) -> Alarm:
+    """Return an alarm that a worse one explains; a probe's trouble remembers that people were told of it."""
+    excused = alarm.condition in EXCUSES.get(worse.condition, ())
+    return replace(alarm, before_work=alarm.state) if excused else alarm
+
+
+def step_after(alarm: Alarm, kind: HoldKind) -> Trigger:
+    """Return by which step an alarm is there again after a hold: what was told before goes on as it was."""
+    told = kind is HoldKind.EXPLAINED and alarm.priority <= alarm.worst
+    return _GOES_ON.get(alarm.before_work, Trigger.RAISED) if told else Trigger.RAISED

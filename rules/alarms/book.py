@@ -20,9 +20,11 @@ from rules.alarms.alarm import (
     HoldKind,
     explained_until,
     explains,
+    hidden_by,
     must_allow,
     new_alarm,
     raised_again,
+    step_after,
     trigger_of,
 )
 from rules.alarms.event import NO_EVIDENCE, AlarmEvent, Crossing, Evidence
@@ -333,17 +335,17 @@ class AlarmBook:
             self._keep(left)
             return
         self._step(left, trigger, at_ms, evidence, who)
-        left = replace(left, state=State.NORMAL)
+        again, left = step_after(left, kind), replace(left, state=State.NORMAL)
         if left.held_by is not None:
             self._step(left, HOLDING[left.held_by][0], at_ms, evidence, holds[left.held_by].who)
         elif left.active:
             left = replace(left, worst=left.priority)
             leader = self._news(left)
             if leader is None:
-                self._step(left, Trigger.RAISED, at_ms, left.evidence)
+                self._step(left, again, at_ms, left.evidence)
             else:
                 self._hold(left, HoldKind.EXPLAINED, Hold("", leader.name), at_ms, evidence)
-        else:
+        elif kind is not HoldKind.EXPLAINED:
             self._after_work(left, at_ms)
 
     def _after_work(self, alarm: Alarm, at_ms: int) -> None:
@@ -358,7 +360,9 @@ class AlarmBook:
 
     def _step(self, alarm: Alarm, trigger: Trigger, at_ms: int, evidence: Evidence, who: str = "") -> None:
         worst = max(alarm.worst, *alarm.active.values()) if alarm.active else alarm.worst
-        alarm = replace(alarm, state=next_state(alarm.state, trigger), worst=worst)
+        state = next_state(alarm.state, trigger)
+        before = alarm.before_work if state in HELD else State.NORMAL
+        alarm = replace(alarm, state=state, worst=worst, before_work=before)
         self._keep(alarm)
         self.last_number += 1
         hold = alarm.holds[alarm.held_by] if alarm.held_by else None
@@ -378,7 +382,8 @@ class AlarmBook:
         if trigger in (Trigger.RAISED, Trigger.WORSENED):
             for other in self._group(alarm.cause):
                 if other.announced and explains(alarm, other):
-                    self._hold(other, HoldKind.EXPLAINED, Hold("", alarm.name), at_ms, NO_EVIDENCE)
+                    hold = Hold("", alarm.name)
+                    self._hold(hidden_by(alarm, other), HoldKind.EXPLAINED, hold, at_ms, NO_EVIDENCE)
 
     def _vessels(self, alarm: Alarm) -> tuple[str, ...]:
         """Return the vessels in which the alarm's cause shows, the alarm's own first."""

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 AGAIN_MS = 6 * 3_600_000
 MOST_MS = 24 * 3_600_000
 LONGEST_GAPS, LONGEST_SPELLS = 3, 2
-"""Lost again within `AGAIN_MS` it comes and goes. That is over after a time without a gap of three times the
+"""Lost again within `again_ms` it comes and goes. That is over after a time without a gap of three times the
 longest gap and twice the longest time between two, `least_ms` at least, a day at most (project judgement)."""
 
 
@@ -13,12 +13,15 @@ longest gap and twice the longest time between two, `least_ms` at least, a day a
 class Recurrence:
     """How often something was lost since `first_ms`, when its last gap ended, how long it must be regular.
 
-    `recurs` is whether it comes and goes, and is not over yet.
+    `lost_ms` is since when it was, the last time that this was told; `recurs` is whether it comes and goes,
+    and is not over yet.
     """
 
     least_ms: int = 3_600_000
+    again_ms: int = AGAIN_MS
     times: int = 0
     first_ms: int = -1
+    lost_ms: int = -1
     back_ms: int = -1
     needs_ms: int = 0
     recurs: bool = False
@@ -30,8 +33,8 @@ class Recurrence:
 
     def lose(self, since_ms: int, at_ms: int) -> str:
         """Let it be lost at `at_ms`, last seen at `since_ms`; return in words how often, where it recurs."""
-        spell_ms = since_ms - self.back_ms
-        self.recurs = self.times > 0 and spell_ms <= AGAIN_MS
+        spell_ms, self.lost_ms = since_ms - self.back_ms, since_ms
+        self.recurs = self.times > 0 and spell_ms <= self.again_ms
         if not self.recurs:
             self.times, self.first_ms, self.back_ms, self.needs_ms = 1, at_ms, -1, 0
             return ""
@@ -43,3 +46,8 @@ class Recurrence:
         """Let a gap since `since_ms` end, long enough to be told or not."""
         self.back_ms = at_ms
         self.needs_ms = max(self.needs_ms, LONGEST_GAPS * (at_ms - since_ms))
+
+
+def of_a_probe() -> Recurrence:
+    """Return that of a probe's own trouble, which nobody has to answer at once: it lasts longer."""
+    return Recurrence(least_ms=4 * 3_600_000, again_ms=12 * 3_600_000)

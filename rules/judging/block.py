@@ -264,7 +264,9 @@ class Block:
         found = [
             (index, its.since_ms)
             for index, its in edges
-            if its.level is Level.ADVISORY and its.active and its.evidence.reason == FaultReason.STUCK
+            if its.level is Level.ADVISORY
+            and its.active
+            and its.evidence.reason.startswith(FaultReason.STUCK)
         ]
         if found:
             self.unmoved[channel.source.id] = found

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
+from rules.alarms.recurrence import Recurrence
 from rules.judging.persistence import Persistence, Phase, Turn, carried_turns, is_clear
 from rules.judging.series import Array, Series
 from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, trend
@@ -59,8 +60,8 @@ class ChannelState:
 
     `good_*` is the last reading that may be used and lacked nothing; of the last one, `doubtful` is whether
     it did not pass, `dry` whether it was out of the water, `error` how far it may be off for want of the
-    inputs in `lacking`, `elsewhere` and `base` as in `Series`, `seen_ms` when one last came in that shows
-    the water.
+    inputs in `lacking`, `elsewhere` and `base` as in `Series`, `seen_ms` when one last showed the water;
+    `again` is how often each of a probe's own troubles came and went.
     """
 
     quality: QualityState = field(default_factory=QualityState)
@@ -86,8 +87,14 @@ class ChannelState:
     leap: Leap = field(default_factory=Leap)
     scatter: Scatter = field(default_factory=Scatter)
     repeats: Repeats = field(default_factory=Repeats)
+    again: dict[str, Recurrence] = field(default_factory=dict)
     swift: Swift = field(default_factory=Swift)
     base: float = np.nan
+
+    @property
+    def fails(self) -> bool:
+        """Say whether its readings fail now, or for a moment do not."""
+        return not is_clear(self.standing, FAULT_KEY)
 
     def begin_anew(self) -> None:
         """Forget what a calibration makes jump."""
@@ -225,7 +232,8 @@ class _Judgement:
             return
         extreme = self._surely(compared, limit)
         beyond = extreme > bound if limit.above else extreme < bound
-        if is_clear(self.state.standing, limit.key) and not beyond.any():
+        state, recurs = self.state, limit.key in self.state.again and self.state.again[limit.key].recurs
+        if is_clear(state.standing, limit.key) and not (beyond.any() or recurs):
             return
         if limit.past is not None:
             level = self.course.level
@@ -235,8 +243,9 @@ class _Judgement:
             beyond = self._sure(beyond, bound, limit.above)
         deadband = self._deadband(limit)
         inside = compared < bound - deadband if limit.above else compared > bound + deadband
-        time_ms = self.series.time_ms
-        for turn in carried_turns(self.state.standing, limit.key, beyond, inside, time_ms, limit.delays_ms):
+        again = state.again if limit.basis is Basis.DIFFERENCE else None
+        how = beyond, inside, self.series.time_ms, limit.delays_ms
+        for turn in carried_turns(state.standing, limit.key, *how, again):
             here = bound if isinstance(bound, float) else float(bound[turn.index])
             evidence = self._evidence(limit, compared, turn, here)
             made = crossing(limit.condition, limit.level, limit.priority, turn, evidence)
@@ -328,13 +337,14 @@ def _fault_edges(
     crossing: CrossingOf,
 ) -> Iterator[Edge]:
     """Find where readings keep failing (`alone`: each by itself), and where they are sound again."""
-    if is_clear(state.standing, FAULT_KEY) and not belied and not alone.any():
+    if not (state.fails or FAULT_KEY in state.again or belied or alone.any()):
         return
     failed, sound = alone, (judged.causal == Flag.PASS) | (judged.causal == Flag.SUSPECT)
     if belied:
         failed = alone | belied.frozen | belied.erratic | (belied.jumped & ~belied.young) | belied.loose
         sound &= ~belied.loose
-    for turn in carried_turns(state.standing, FAULT_KEY, failed, sound, series.time_ms, FAULT_DELAYS_MS):
+    how = failed, sound, series.time_ms, FAULT_DELAYS_MS
+    for turn in carried_turns(state.standing, FAULT_KEY, *how, state.again):
         reason = reason_of(judged.tests[turn.index]) if turn.active else ""
         if reason == FaultReason.IN_AIR and out is not None and not out[turn.index]:
             reason = FaultReason.IMPOSSIBLE  # a dry cell that nothing else bears out is broken
@@ -342,7 +352,8 @@ def _fault_edges(
             reason = FaultReason.ERRATIC if belied.erratic[turn.index] else FaultReason.TOO_FAST
         moved_ms = belied.since_ms[turn.index] if belied and turn.active else turn.since_ms
         began = replace(turn, since_ms=min(turn.since_ms, int(moved_ms)))
-        evidence = Evidence(_number(series.value[turn.index]), reason=reason)
+        said = ", ".join(filter(None, (reason, turn.again)))
+        evidence = Evidence(_number(series.value[turn.index]), reason=said)
         made = crossing(Condition.PROBE_FAULT, Level.ADVISORY, None, began, evidence)
         yield int(series.index[turn.index]), made
 

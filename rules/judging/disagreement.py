@@ -58,13 +58,21 @@ def _is_alone(crossing: Crossing, pair: tuple[str, str], alarms: Mapping[str, Al
 def _begins_or_ends(
     crossing: Crossing, alarms: Mapping[str, Alarm], twins: Mapping[str, str]
 ) -> Iterator[Crossing]:
-    """Let a disagreement be part of a limit's alarm that is told already, and end as a whole."""
+    """Let a disagreement be part of what is told already, a limit's alarm or a probe's fault; end it whole.
+
+    Of two probes one of which is known to be ill nobody has to find out which is right.
+    """
     pair = (crossing.channel, twins.get(crossing.channel, ""))
     told = [
         alarm
         for alarm in alarms.values()
         if alarm.channel in pair and alarm.condition in _OF_THE_WATER and alarm.announced
     ]
+    ill = [alarms[it] for it in (f"{name}/{Condition.PROBE_FAULT}" for name in pair) if it in alarms]
+    known = next((it for it in ill if Level.ADVISORY in it.active), None)
+    if crossing.active and known is not None and not told:
+        yield replace(crossing, cause=known.cause, priority=known.priority)
+        return
     if crossing.active:
         leader = max(told, key=lambda alarm: alarm.priority, default=None)
         yield crossing if leader is None else replace(crossing, cause=leader.cause)

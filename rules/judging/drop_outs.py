@@ -11,6 +11,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.judging.persistence import Turn, come_and_go
 from rules.judging.silence import Places, Scope, SourceState
 from rules.rack.plan import Source
 
@@ -79,32 +80,32 @@ def drop_outs(
         if source.id not in places or source.id not in counts:
             continue
         count, state = counts[source.id], states[source.id]
-        if state.gappy or count.missing.max() >= BEGINS_AT:
-            yield from _turns(source, state, sources, counts)
+        if state.gappy or state.gaps.recurs or count.missing.max() >= BEGINS_AT:
+            active, turns = state.gappy, list(_turns(state, count, time_ms[count.here]))
+            for turn in come_and_go(turns, active, time_ms[count.here], state.gaps):
+                over = DropOuts(source, int(count.here[turn.index]), False, Scope.PROBE, "")
+                yield _told(source, sources, counts, turn) if turn.active else over
         closed = bool(count.ends.size) and int(count.ends[-1]) == count.here.size - 1
         state.due, state.missing = int(count.due[-1]) % WINDOW, 0 if closed else int(count.missing[-1])
 
 
-def _turns(
-    source: Source, state: SourceState, sources: tuple[Source, ...], counts: Mapping[int, _Count]
-) -> Iterator[DropOuts]:
+def _turns(state: SourceState, count: _Count, time_ms: Ints) -> Iterator[Turn]:
     """Go through the windows of a source: where it begins or ceases to lack answers, or how many more do."""
-    count, start = counts[source.id], 0
+    start = 0
     for end in (*count.ends.tolist(), count.here.size):
         many, told = start + np.flatnonzero(count.missing[start : end + 1] >= BEGINS_AT), -1
         if not state.gappy and many.size:
             state.gappy, told = True, int(many[0])
-            yield _told(source, sources, counts, told)
+            yield Turn(told, True, int(time_ms[told]))
         if state.gappy and told < end < count.here.size:
             state.gappy = bool(count.missing[end] >= ENDS_BELOW)
-            over = DropOuts(source, int(count.here[end]), False, Scope.PROBE, "")
-            yield _told(source, sources, counts, end) if state.gappy else over
+            yield Turn(end, state.gappy, int(time_ms[end]))
         start = end + 1
 
 
-def _told(source: Source, sources: tuple[Source, ...], counts: Mapping[int, _Count], place: int) -> DropOuts:
+def _told(source: Source, sources: tuple[Source, ...], counts: Mapping[int, _Count], turn: Turn) -> DropOuts:
     """Say how many answers of a source are missing at one of its readings, and whether of most of its bus."""
-    count = counts[source.id]
+    count, place = counts[source.id], turn.index
     position = int(count.here[place])
     mates = {mate.probe for mate in sources if mate.bus == source.bus and mate.every_ms}
     hit = {
@@ -114,4 +115,5 @@ def _told(source: Source, sources: tuple[Source, ...], counts: Mapping[int, _Cou
     }
     shared = source.bus and len(hit) > max(1, len(mates) / 2)
     said = f"{count.missing[place]} of {count.due[place]} answers missing"
-    return DropOuts(source, position, True, Scope.BUS if shared else Scope.PROBE, said)
+    reason = ", ".join(filter(None, (said, turn.often)))
+    return DropOuts(source, position, True, Scope.BUS if shared else Scope.PROBE, reason)

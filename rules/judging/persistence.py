@@ -7,14 +7,18 @@ A probe that goes silent in between is judged by its silence instead (see `rules
 
 An alarm that comes and goes and comes again within a short time chatters (IEC 62682; three times or more in
 a minute is the usual number, from memory). Polled once a minute none can, so that three times in ten such
-polls count here. It then stands until it has been quiet for a while: one problem, told once.
+polls count here. It then stands until it has been quiet for a while: one problem, told once. So is a probe's
+trouble that comes and goes over hours.
 """
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
+
+from rules.alarms.recurrence import Recurrence, of_a_probe
 
 CHATTERS = 3
 CHATTERS_WITHIN_MS = 600_000
@@ -47,19 +51,21 @@ class Persistence:
 class Turn:
     """At reading `index` the condition became active, or ceased to be; it began at `since_ms`.
 
-    `times` is how often it has become active lately, where it chatters.
+    `times` is how often it has become active lately, where it chatters; `often` is the same in words where it
+    comes and goes for hours.
     """
 
     index: int
     active: bool
     since_ms: int
     times: int = 0
+    often: str = ""
 
     @property
     def again(self) -> str:
-        """Say in words that the condition chatters; empty where it does not."""
+        """Say in words that the condition chatters, or comes and goes; empty where it does neither."""
         if not self.times:
-            return ""
+            return self.often
         within, quiet = CHATTERS_WITHIN_MS // 60_000, QUIET_MS // 60_000
         return f"{self.times} times in {within} min, over after {quiet} min of quiet"
 
@@ -120,14 +126,47 @@ def carried_turns(
     inside: NDArray[np.bool_],
     time_ms: NDArray[np.int64],
     delays_ms: tuple[int, int],
+    again: dict[str, Recurrence] | None = None,
 ) -> list[Turn]:
-    """Find where a condition turns, and carry its persistence on in `standing` (it is changed)."""
+    """Find where a condition turns, and carry its persistence on in `standing` (it is changed).
+
+    `again` is kept of a probe's own trouble, which is one while it comes and goes (changed too).
+    """
+    active = standing.get(key, Persistence()).phase in (Phase.ACTIVE, Phase.CLEARING)
     found, after = turns(beyond, inside, time_ms, delays_ms, standing.get(key, Persistence()))
     if after == Persistence(since_ms=after.since_ms):
         standing.pop(key, None)
     else:
         standing[key] = after
-    return found
+    if again is None or not (found or key in again):
+        return found
+    return list(come_and_go(found, active, time_ms, again.setdefault(key, of_a_probe())))
+
+
+def come_and_go(
+    found: Iterable[Turn], active: bool, time_ms: NDArray[np.int64], again: Recurrence
+) -> Iterator[Turn]:
+    """Let what is back within hours stand meanwhile, until it has been gone for a regular time.
+
+    `active` is whether the condition was so before these turns; `again` is carried on (it is changed).
+    """
+    for turn in found:
+        yield from _over(active, time_ms[: turn.index], again)
+        if turn.active:
+            yield turn if active else replace(turn, often=again.lose(turn.since_ms, int(time_ms[turn.index])))
+        else:
+            again.come_back(again.lost_ms, turn.since_ms)
+            if not again.recurs:
+                yield turn
+        active = turn.active
+    yield from _over(active, time_ms, again)
+
+
+def _over(active: bool, time_ms: NDArray[np.int64], again: Recurrence) -> Iterator[Turn]:
+    due = int(np.searchsorted(time_ms, again.over_ms))
+    if again.recurs and not active and due < time_ms.size:
+        again.recurs = False
+        yield Turn(due, False, again.back_ms)
 
 
 def _active_lately(active_ms: tuple[int, ...], now_ms: int, active: bool) -> tuple[int, ...]:

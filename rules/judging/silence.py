@@ -13,7 +13,7 @@ from enum import Enum, auto
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarms.recurrence import Recurrence
+from rules.alarms.recurrence import Recurrence, of_a_probe
 from rules.errors import InputError
 from rules.rack.plan import Source
 from rules.readings import Readings
@@ -34,7 +34,8 @@ class SourceState:
     with one: `raw` is the newest reading, `wet` that of the cell's last one in the water. Of what shows that
     answers are new: `raw`, and how often it came again (`repeats`). `drops` is how often it fell silent, a
     wait near its limit being a gap. Of answers missing one by one: how many were `due` and `missing` in the
-    window so far, and whether that is told (`gappy`).
+    window so far, and whether that is so (`gappy`), how often
+    it was (`gaps`).
     """
 
     at_ms: int
@@ -47,10 +48,11 @@ class SourceState:
     raw: float = math.nan
     wet: float = math.nan
     repeats: int = 0
-    drops: Recurrence = field(default_factory=lambda: Recurrence(least_ms=4 * 3_600_000))
+    drops: Recurrence = field(default_factory=of_a_probe)
     due: int = 0
     missing: int = 0
     gappy: bool = False
+    gaps: Recurrence = field(default_factory=of_a_probe)
 
 
 class Scope(Enum):

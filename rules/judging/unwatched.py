@@ -306,8 +306,10 @@ def with_its_reason(crossing: Crossing, alarms: Iterable[Alarm]) -> Crossing:
 
 
 def under_its_gaps(crossing: Crossing, alarms: Iterable[Alarm]) -> Crossing:
-    """Let a silence of a probe of which answers are missing all the time be part of that."""
+    """Let a silence of a probe be part of the answers that are missing of it, or of its bus, all the time."""
     if crossing.condition is not Condition.SILENT or crossing.cause.partition("/")[0] != "probe":
         return crossing
-    gaps = (it.cause for it in alarms if it.channel == crossing.channel and Level.GAPS in it.active)
+    told = (it for it in alarms if Level.GAPS in it.active)
+    bus = f"bus/{crossing.bus}"
+    gaps = (it.cause for it in told if it.channel == crossing.channel or it.cause == bus)
     return replace(crossing, cause=next(gaps, crossing.cause))

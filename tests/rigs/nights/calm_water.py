@@ -21,6 +21,14 @@ QUIET = {"t": 0.2, "s": 0.15}
 """The most that a quiet hour spans, in °C and practical salinity."""
 PULL_PER_MIN = 1.0 / 240.0
 PERCENT_PER_KELVIN = 5.0
+SWINGS = ((65.0, 85.0, 0.08), (400.0, 500.0, 0.15))
+MG_L_PER_KELVIN, BACK_PER_MIN = 0.3, 1.0 / 80.0
+DRAWN_MG_L = -0.12
+"""How lively oxygen is where the estuary's steps are to be matched: swings of some minutes, shortest and
+longest, and mg/L, what the temperature of quiet hours does, and what animals draw; the water stays in its
+bands. The estuary's own rarest steps (one in a hundred is 1.8 mg/L in 15 min) would be a loss of flow in a
+kreisel, and a call about them right.
+"""
 BLOCK = 60
 
 
@@ -57,3 +65,17 @@ def calm(draw, minutes):
     for minute in range(1, minutes):
         walk[minute] = walk[minute - 1] * (1.0 - PULL_PER_MIN) + steps[minute]
     return {"t": walk[:, 0], "s": walk[:, 1], "o": walk[:, 2]}
+
+
+def lively_oxygen(draw, minutes):
+    """Deviations of oxygen in mg/L, one a minute (shape n): an estuary's steps within a tank's bounds."""
+    hours, at = quiet_hours(), np.arange(minutes)
+    strung = hours[draw.integers(len(hours), size=minutes // BLOCK + 1)].reshape(-1, 2)[:minutes, 0]
+    walk = [0.0]
+    for step in (MG_L_PER_KELVIN * strung).tolist():
+        walk.append(walk[-1] * (1.0 - BACK_PER_MIN) + step)
+    found = DRAWN_MG_L + np.array(walk[1:])
+    for shortest, longest, mg_l in SWINGS:
+        turns = at / draw.uniform(shortest, longest) + draw.random()
+        found += mg_l * np.sin(2 * np.pi * turns)
+    return found

@@ -15,6 +15,7 @@ from rules.rack.plan import RackPlan, Source, Supply
 from rules.rack.stages import DEFAULT_TOLERANCES
 from rules.readings import Readings
 from simulator.scenario.scenario import Event
+from tests.rigs.nights.calm_water import lively_oxygen
 from tests.rigs.simulated import load_named, simulate
 
 DAYS, STEP_S = 14, 60.0
@@ -115,6 +116,7 @@ def watched(seed, days=DAYS, more=()):
     scenario = fortnight(seed)
     scenario, hours = replace(scenario, events=(*scenario.events, *more)), 24.0 * days
     record = simulate(scenario, seed, hours=hours, look=_only_what_is_near(scenario))
+    record = {key: (read[0], _lively(seed, scenario, *key, *read)) for key, read in record.items()}
     numbers = {key: number for number, key in enumerate(record, 1)}
     rows = [(times, np.full(times.size, numbers[key]), values) for key, (times, values) in record.items()]
     times, sources, values = (np.concatenate(column) for column in zip(*rows, strict=True))
@@ -123,6 +125,21 @@ def watched(seed, days=DAYS, more=()):
     readings = Readings(seq, times[order], sources[order], times[order], values[order])
     engine = Engine(_plan(scenario, numbers), scenario.start_ms)
     return scenario, record, engine.feed(readings).events
+
+
+MG_L = {"oxygen": 1.0, "oxygen_saturation": 0.081}
+"""How many of a unit is one mg/L, and of a percent, near 15 °C and salinity 32 (Garcia & Gordon 1992)."""
+
+
+def _lively(seed, scenario, probe, quantity, times, values):
+    """What a probe reads where the oxygen in its vessel is no calmer than in an estuary."""
+    if quantity not in MG_L:
+        return values
+    draw = np.random.default_rng([seed, *probe.encode()])
+    minute = (times - scenario.start_ms) // 60_000
+    moves = lively_oxygen(draw, int(minute[-1]) + 1)[minute] / MG_L[quantity]
+    decimals = 3 if quantity == "oxygen" else 2
+    return np.round(values + moves, decimals)
 
 
 def _only_what_is_near(scenario):

@@ -91,11 +91,15 @@ def told_min(at, values, probes, every_s, hides, since_ms):
 
 
 def drawn(lot, stuck, witness, every_s):
-    """Water that warms or loses oxygen somewhat, inside the limits, and a probe that stands still in it."""
+    """Water that warms or loses oxygen somewhat, inside the limits, and a probe that stands still in it.
+
+    A lone thermometer that moves faster than 1.5 K/h beside a cell that does not is no witness: either may
+    lie, and the water is told as changing too fast.
+    """
     draw = np.random.default_rng([lot, every_s])
     at = np.arange(every_s * 1000, 57 * HOUR, every_s * 1000)
     froze = draw.uniform(49.0, 51.0) * HOUR
-    over_h, turn = draw.uniform(0.7, 3.5), froze + draw.uniform(0.0, 1.5) * HOUR
+    over_h, turn = draw.uniform(2.4 if witness == "t" else 0.7, 3.5), froze + draw.uniform(0.0, 1.5) * HOUR
     share = np.clip((at - turn) / (over_h * HOUR), 0.0, 1.0)
     moves = draw.uniform(2.3, 3.2) * (1 if draw.random() < 0.5 else -1)
     celsius = 15.0 + 0.1 * np.sin(at / HOUR) + (moves * share if witness[0] == "t" else 0.0)

@@ -139,7 +139,8 @@ class Told:
     """What was so, and what was said; times in ms after the start.
 
     `crossed_ms` is when the true water crosses its critical limit, `lies_by` how far off the input is,
-    `calm_ms` the longest calm stretch of each probe before the fault, `values` what healthy probes read.
+    `calm_ms` the longest calm stretch of each probe before the fault, `values` what healthy probes read,
+    `heard_ms` when a reading of each input came.
     """
 
     at_ms: np.ndarray = field(repr=False)
@@ -149,6 +150,7 @@ class Told:
     lies_by: float
     calm_ms: dict
     values: dict = field(repr=False)
+    heard_ms: dict = field(repr=False)
     events: list = field(repr=False)
     engine: Engine = field(repr=False)
 
@@ -276,7 +278,8 @@ def night(lost, danger, separate):
     ]
     events += engine.advance(START_MS + WHOLE_H * HOUR_MS).events
     lies_by = max(abs(off) for *_, off in heard)
-    return Told(at_ms, fault, crossed_ms, per_hour, lies_by, calm_ms, values, events, engine)
+    heard_ms = {it: taken for it, taken, *_ in heard}
+    return Told(at_ms, fault, crossed_ms, per_hour, lies_by, calm_ms, values, heard_ms, events, engine)
 
 
 def _arrives(fault, it, value, at_ms, water):

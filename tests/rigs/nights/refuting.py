@@ -164,7 +164,7 @@ def _first_in_time(found, deadline_ms):
 
 
 def judged_without_danger(lost, separate):
-    """Judge a lost input in calm water: at most one alarm."""
+    """Judge a lost input in calm water: at most one alarm, beside those of dangers that truly were unseen."""
     told = night(lost, None, separate)
     raised = [
         event
@@ -172,9 +172,21 @@ def judged_without_danger(lost, separate):
         if event.trigger is Trigger.RAISED
         and event.state is State.UNACKNOWLEDGED
         and event.at_ms - START_MS >= told.fault.at_ms
+        and not _truly_unseen(event, told)
     ]
     said = "NEEDLESS" if len(raised) > 1 else "one alarm" if raised else "no alarm"
     return Row(lost, None, separate, "<= 1 alarm", 0, said, float(len(raised)), _heard(told))
+
+
+def _truly_unseen(event, told):
+    """Whether answers came and went, and none of those that a danger is seen by came for its whole time."""
+    if told.fault.kind != "half missing" or event.condition not in about_blindness():
+        return False
+    hidden = {name.partition("/")[2].partition("_")[0] for name in event.evidence.hidden}
+    inputs = [it for it in "tco" if {"t": "temperature", "c": "salinity", "o": "oxygen"}[it] in hidden]
+    at_ms = event.at_ms - START_MS
+    before = {it: told.heard_ms[it][told.heard_ms[it] < at_ms][-1] for it in inputs}
+    return any(at_ms - ms >= TO_UNWATCHED_MS[it] - POLLS_MS for it, ms in before.items())
 
 
 def _tells(event, danger):

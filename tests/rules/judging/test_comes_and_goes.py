@@ -119,3 +119,67 @@ def test_a_danger_that_comes_while_an_input_comes_and_goes_is_told_in_its_time(l
     calls = [e for e in announced(told) if e.quantity.startswith("oxygen") and e.condition != "unwatched"]
     assert calls, [event.alarm for event in announced(told)]
     assert calls[0].at_ms - told.fault_ms <= crossed_ms + 10 * MINUTE
+
+
+def falls_ill(found, how, spans):
+    """Let the thermometer of k1-multi be ill in its spans; another one shows the same water."""
+    ill, draw = within(found.at, spans), np.random.default_rng(LOT + 1)
+    if how == "frozen":
+        for begin, end in spans:
+            here = (found.at > begin) & (found.at <= end)
+            found.value[T1][here] = found.value[T1][here][:1]
+    elif how == "erratic":
+        found.value[T1][ill] += draw.normal(size=ill.sum()) * 2.3
+    elif how == "impossible":
+        found.value[T1][ill] = 850.0
+    elif how == "silent":
+        found.read[T1] &= ~ill
+    else:
+        found.read[T1] &= ~(ill & (draw.random(ill.size) < 0.4))
+
+
+@pytest.mark.parametrize(("out_min", "every_min"), [(26, 67), (41, 128), (93, 306), (38, 344)])
+@pytest.mark.parametrize("how", ["frozen", "erratic", "impossible", "silent", "answers missing"])
+def test_a_probe_that_is_ill_again_and_again_is_one_problem_where_it_hides_nothing(how, out_min, every_min):
+    found = Water(hours=4 * 24, pair=True).measured()
+    falls_ill(found, how, gaps(out_min, every_min, 4 * 24 - 3))
+    told = found.run()
+    calls = [(e.alarm, round((e.at_ms - told.fault_ms) / HOUR, 1)) for e in announced(told, Priority.LOW)]
+    assert 1 <= len(calls) <= 4, calls
+    last = {e.alarm: e.evidence.reason for e in announced(told, Priority.LOW)}
+    again = [reason for name, reason in last.items() if sum(it == name for it, _ in calls) > 1]
+    assert all("times within" in reason for reason in again), again
+
+
+@pytest.mark.parametrize("how", ["frozen", "erratic", "silent"])
+def test_heat_is_told_while_the_fault_of_a_probe_that_comes_and_goes_stands(how):
+    found = Water(hours=16, pair=True)
+    danger = FAULT_AT + 9 * HOUR + 13 * MINUTE
+    found.temperature[1] = found.temperature[1] + 12.0 * np.clip((found.at - danger) / (1.4 * HOUR), 0.0, 1.0)
+    found.measured()
+    falls_ill(found, how, [span for span in gaps(27, 71, 12, 0.0) if span[1] < danger])
+    told = found.run()
+    crossed_ms = int(found.at[np.argmax(found.temperature[1] > 20.0)]) - FAULT_AT
+    calls = [e for e in announced(told, Priority.HIGH) if e.alarm.startswith("k1/temperature")]
+    assert calls, [event.alarm for event in announced(told, Priority.LOW)]
+    assert calls[0].at_ms - told.fault_ms <= crossed_ms + 10 * MINUTE
+
+
+def test_what_was_told_of_a_probe_is_not_told_anew_once_its_danger_is_seen_again():
+    """Answers go missing for a day; twice by so many that the oxygen is unwatched for a while."""
+    found = Water(hours=24).measured()
+    draw = np.random.default_rng(LOT + 2)
+    found.read[O1] &= ~(found.after & (draw.random(found.at.size) < 0.3))
+    for hours, minutes in ((4.3, 17), (11.7, 26)):
+        found.read[O1] &= ~within(
+            found.at, [(hours * HOUR + FAULT_AT, hours * HOUR + FAULT_AT + minutes * MINUTE)]
+        )
+    told = found.run()
+    calls = [(e.alarm, round((e.at_ms - told.fault_ms) / HOUR, 1)) for e in announced(told, Priority.LOW)]
+    assert [name for name, _ in calls] == [
+        "k1/oxygen/probe_fault",
+        "probe/k1-multi/unwatched",
+        "probe/k1-multi/unwatched",
+    ], calls
+    (back,) = [e for e in told.events if e.alarm == calls[0][0] and e.trigger is Trigger.GOES_ON]
+    assert back.state is State.UNACKNOWLEDGED

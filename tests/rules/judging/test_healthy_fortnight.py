@@ -70,10 +70,22 @@ def test_coarse_thermometers_repeat_themselves_no_more_than_the_sea_at_their_dig
     assert 1.0 - np.mean(np.diff(values) == 0.0) >= 0.5 * (1.0 - of_sea)
 
 
-@pytest.mark.xfail(strict=True, reason="the simulated oxygen moves eight times less than the estuary's")
-def test_simulated_oxygen_is_no_calmer_than_the_estuary(read):
-    """Median step after 15 min, estuary apacp 2012 (NERRS, accepted rows): 0.1 mg/L, its last digit."""
-    assert step(read["kreisel-4-oxygen", "oxygen"][1], 15) >= 0.5 * 0.1
+@pytest.mark.parametrize(("lag_min", "of_estuary"), [(15, 0.1), (150, 0.3)])
+def test_simulated_oxygen_is_no_calmer_than_the_estuary(read, lag_min, of_estuary):
+    """Median step after 1 and 10 polls of the estuary, apacp 2012 (NERRS, accepted rows), in mg/L."""
+    (times, values), (_, percent) = (
+        read["kreisel-4-oxygen", "oxygen"],
+        read["kreisel-5-oxygen", "oxygen_saturation"],
+    )
+    assert np.all(np.diff(times) == 60_000)
+    assert 0.5 <= step(values, lag_min) / of_estuary <= 2.0
+    assert 0.5 <= step(percent * 0.081, lag_min) / of_estuary <= 2.0
+
+
+def test_simulated_oxygen_on_the_estuarys_digit_repeats_itself_as_it_does(read):
+    """A quarter of the accepted rows, 15 min apart at 0.1 mg/L, equal the one before."""
+    coarse = np.round(read["kreisel-4-oxygen", "oxygen"][1][::15], 1)
+    assert 0.5 <= np.mean(np.diff(coarse) == 0.0) / 0.247 <= 2.0
 
 
 def test_there_are_as_many_spikes_as_in_measured_series():

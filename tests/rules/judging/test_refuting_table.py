@@ -17,13 +17,14 @@ from tests.rigs.nights.refuting import counts, must_be, pairs, table
 pytestmark = pytest.mark.timeout(600)
 """Whole nights take minutes on a machine that is slow or busy."""
 
-FAILS_TODAY = {
-    "half missing o": "no danger: one probe",
-    "half missing all": "no danger: separate",
-    "in air o": "no danger",
-}
+FAILS_TODAY = {}
 """What the rules do not manage yet: the input, and the dangers (or none) under which nobody is told in time,
 or twice; on one probe, on separate ones or (nothing said) on both. What comes right must go from here."""
+
+CANNOT_BE_KNOWN = {"in air o": "no danger"}
+"""What no reading decides: an optode alone in air, or with a bubble on its foil, reads what water blown with
+oxygen would read. Told as that first, and as unwatched once it stands still. A second optode would decide, or
+a measurement by hand."""
 
 CALLS_TODAY = ()
 """Tanks whose calm water and healthy probes make an alarm of any priority."""
@@ -47,7 +48,7 @@ def rows():
 
 def test_no_pair_is_silent_and_no_lost_input_calls_twice_but_those_that_are_known(rows):
     failing = {row.name for row in rows if row.fails}
-    known = set(names_of(FAILS_TODAY))
+    known = set(names_of(FAILS_TODAY)) | set(names_of(CANNOT_BE_KNOWN))
     new = "\n".join(str(row) for row in rows if row.name in failing - known)
     assert not failing - known, f"not told, or told twice:\n{new}"
     assert not known - failing, f"right now, take them out of the list: {sorted(known - failing)}"

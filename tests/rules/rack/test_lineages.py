@@ -3,8 +3,9 @@
 CAUTION: consistency, not validation. The limits were drawn around these very points, no paper was read in
 full (each row: abstract only), and what a stage tolerates was seldom the question of the study. Left out is
 what was only tried (polyps of A. coerulea at 2-8 °C, Front. Mar. Sci. 2022 9:888656), what belongs to other
-species (A. labiata, A. relicta, Chrysaora), and growth held back at salinity 10 in the Baltic, where
-moon jellyfish live at 7.
+species (A. labiata, A. relicta, Chrysaora, planulae that do not settle below salinity 20) or to a strain
+whose lineage is not said (Koper), and growth held back at salinity 10 in the Baltic, where moon jellyfish
+live at 7.
 """
 
 import pytest
@@ -29,6 +30,9 @@ WANG = "Wang & Li 2015, Hydrobiologia 754:157"
 SHI = "Shi et al. 2018, J. Oceanol. Limnol. 36:465"
 FENG = "Feng et al. 2018, MEPS"
 FU = "Fu et al. 2020, Am. J. Life Sci. 8:144"
+FUCHS = "Fuchs et al. 2014, Curr. Biol. 24:263"
+FU_2014 = "Fu et al. 2014, MEPS 510:255"
+GE = "Ge et al. 2018, Oceanol. Limnol. Sin. 49:809: their water before the ammonia"
 LIU = "Liu et al. 2009, Hydrobiologia 616:247"
 SURVIVAL = "a study of polyps of A. coerulea (name not known): over 90 % survive, or strobilate"
 ISHII = "Ishii et al. 2008, Plankton Benthos Res. 3:107"
@@ -40,15 +44,22 @@ TOLERATED = [
     (AURITA, "polyp", S, (21.0, 27.0, 34.0), WIDMER),
     (AURITA, "polyp", S, (8.0, 36.0), HOLST_JARMS),
     (AURITA, "strobila", S, (12.0,), HOLST_JARMS),
+    (AURITA, "polyp", T, (18.0,), FUCHS),
+    (AURITA, "polyp-cooling", T, (10.0,), FUCHS),
     (AURITA, "polyp-cooling", T, (10.0,), "Holst 2012, Hydrobiologia 690:127"),
+    (AURITA, "ephyra", T, (9.0, 12.0, 15.0), f"{FU_2014}: half of them recover after weeks without food"),
     (BALTIC, "polyp-cooling", T, (3.0, 10.0), SOKOLOWSKI),
     (BALTIC, "planula", S, (7.5,), GOLDSTEIN),
     (AURITA, "juvenile", T, (5.1, 19.0), "Hansson 1997, MEPS 161:145"),
-    (AURITA, "adult", T, (5.1, 12.0, 19.0), "Hansson 1997, MEPS 161:145"),
+    (AURITA, "adult", T, (5.0, 5.1, 12.0, 16.5, 19.0), "Hansson 1997, MEPS 161:145"),
     (AURITA, "polyp", O2, (35.0, 38.0), ISHII),
     (COERULEA, "polyp", O2, (35.0, 38.0), ISHII),
     (COERULEA, "planula", T, (20.0,), "Suzuki et al. 2019, PLoS ONE 14:e0225513"),
     (COERULEA, "polyp", T, (21.0,), "Purcell et al. 2012"),
+    (COERULEA, "polyp-cooling", T, (14.0,), "Purcell et al. 2012: the one at which they strobilated"),
+    (COERULEA, "polyp", S, (30.0,), GE),
+    (COERULEA, "ephyra", T, (21.0,), GE),
+    (COERULEA, "ephyra", S, (30.0,), GE),
     (COERULEA, "polyp", S, (15.0, 20.0, 28.0, 32.0, 40.0), SURVIVAL),
     (COERULEA, "polyp-cooling", S, (20.0, 40.0), SURVIVAL),
     (COERULEA, "strobila", S, (20.0, 28.0, 32.0, 40.0), SURVIVAL),
@@ -66,9 +77,12 @@ HARMFUL = [
     (AURITA, "polyp-cooling", T, (5.0,), "Holst 2012, Hydrobiologia 690:127: inhibited"),
     (AURITA, "polyp-cooling", T, (20.0, 25.0), f"{SOKOLOWSKI}: reduced, none"),
     (AURITA, "strobila", T, (20.0, 25.0), f"{SOKOLOWSKI}: reduced, none"),
+    (BALTIC, "polyp-cooling", T, (20.0, 25.0), f"{SOKOLOWSKI}: reduced, none"),
+    (BALTIC, "strobila", T, (20.0, 25.0), f"{SOKOLOWSKI}: reduced, none"),
     (AURITA, "polyp", S, (2.0, 4.0), f"{SOKOLOWSKI}: dead, tentacles lost"),
     (BALTIC, "polyp", S, (2.0, 4.0, 5.0), f"{SOKOLOWSKI}; {GOLDSTEIN}: degeneration"),
     (COERULEA, "polyp", T, (14.0, 15.0), "Purcell et al. 2012; Hydrobiologia 754:169: strobilate unasked"),
+    (COERULEA, "polyp", T, (8.0, 13.0, 17.0), f"{WANG}: strobilate unasked"),
     (COERULEA, "polyp-cooling", T, (21.0, 28.0), "Purcell et al. 2012: no strobilation"),
     (WARM, "polyp", T, (30.0,), f"{LIU}: survival lower"),
     (WARM, "strobila", T, (20.0, 30.0), f"{LIU}: none in the dark, survival lower"),
