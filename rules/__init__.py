@@ -11,5 +11,7 @@ TOLD_APART = 3
 
 SECOND_WORD = 6
 """Since this version a critical alarm is shelved with a second word only, and for a shorter time."""
+IN_ITS_UNIT = 8
+"""Since this version the accuracy of a specific gravity is one of specific gravity, not of salinity."""
 ENTRIES_CHECKED = 7
 """Since this version an entry of the logbook that cannot be is refused; before, any number was taken."""

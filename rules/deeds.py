@@ -14,6 +14,7 @@ from rules.alarms.alarm import Alarm, Hold, HoldKind
 from rules.alarms.book import AlarmBook
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import MILDER, WORSE, Priority
+from rules.calling.records import DRILL
 from rules.care.probe_care import Newest, ProbeCare
 from rules.errors import InputError, RulesError, none_such
 from rules.quantities import Quantity
@@ -38,7 +39,6 @@ BELL_DIAMETER_MM = 10.0
 LARGEST = 1e12
 """No number that somebody gives here is larger; it also keeps out what is not a number."""
 
-DRILL = "drill"
 LOG_KINDS = tuple(ENTRY_KINDS)
 
 

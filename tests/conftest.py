@@ -32,7 +32,6 @@ LONGEST_FIRST = (
     "daemon/oncall/test_page.py",
     "daemon/report/test_report.py",
     "daemon/watch/test_sigkill.py",
-    "rules/judging/test_ranked_inputs.py",
     "rules/judging/test_refuting_table.py",
     "daemon/watch/test_sigkill_mqtt.py",
     "rules/test_engine_law.py",

@@ -1,16 +1,25 @@
 """What the settings file says of one quantity of a probe: where it is, how good it is, what to undo."""
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, ValidationInfo, model_validator
 
 from daemon.tables.types import UNIT_SUFFIXES, Number, Table
-from rules.quantities import Quantity
+from rules.quantities import UNITS, Quantity, from_unit
 
 
 def _not_zero(value: float) -> float:
     if value == 0:
         raise ValueError("a number other than 0")
+    return value
+
+
+def known_unit(value: str, info: ValidationInfo) -> str:
+    """Refuse a unit that the quantity of the same table has not."""
+    quantity = info.data.get("quantity")  # a wrong one is told already
+    units = [value] if quantity is None else list(UNITS[quantity])
+    if value not in units:
+        raise ValueError(" or ".join(f'"{unit}"' for unit in units))
     return value
 
 
@@ -28,11 +37,14 @@ def _stated(what: str, unit: str = "") -> Any:  # noqa: ANN401  (a field of any 
 
 
 class Measurement(Table):
-    """One quantity of a probe. The value is raw * scale + offset."""
+    """One quantity of a probe. The value is raw * scale + offset, from then on in the quantity's own unit."""
 
     quantity: Quantity = Field(description="What is measured")
-    scale: _Scale = Field(1.0, description="Factor from raw to the unit of the quantity")
-    offset: Number = Field(0.0, description="Added after scaling, in the unit of the quantity")
+    scale: _Scale = Field(1.0, description="Factor from raw to the unit")
+    offset: Number = Field(0.0, description="Added after scaling, in the unit")
+    unit: Annotated[str, AfterValidator(known_unit)] | None = Field(
+        None, description='The unit that this gives, such as "F" or "uS/cm"; absent: that of the quantity'
+    )
     accuracy_c: _Accuracy = _stated("a temperature", " [°C]")
     accuracy_ms_cm: _Accuracy = _stated("a conductivity", " [mS/cm]")
     accuracy: _Accuracy = _stated("a salinity")
@@ -45,6 +57,14 @@ class Measurement(Table):
     percent_per_kelvin: Annotated[Number, Field(ge=0, le=5)] | None = Field(
         None, description="Coefficient of the probe's linear compensation [% per kelvin], such as 2.0"
     )
+
+    @model_validator(mode="after")
+    def _in_its_own_unit(self) -> Self:
+        if self.unit is None:
+            return self
+        scale = from_unit(self.quantity, self.unit, self.scale, difference=True)
+        offset = from_unit(self.quantity, self.unit, self.offset)
+        return self.model_copy(update={"scale": scale, "offset": offset})
 
     @property
     def stated_accuracy(self) -> float | None:

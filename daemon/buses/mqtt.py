@@ -69,6 +69,10 @@ class MqttProbe(ProbeSettings):
                     yield Finding(path, "nothing", f'where the value is, as the format is "{self.format}"')
                 if key != wanted and value is not None:
                     yield Finding(path, shown(value), f'no such key, as the format is "{self.format}"')
+        for index, entry in enumerate(self.fields):
+            if self.format == "senml" and entry.unit is not None:
+                path = where("probes", name, "fields", index, "unit")
+                yield Finding(path, shown(entry.unit), "no such key: a SenML record says its unit itself")
         if self.format == "plain" and len(self.places) > 1:
             found = f"{len(self.places)} entries"
             yield Finding(where("probes", name, "fields"), found, 'one, as the format is "plain"')

@@ -28,7 +28,7 @@ COMMANDS = {
     "log": ("rack.log", "write into the logbook of a vessel"),
     "calibrate": ("rack.calibrate", "put a probe's calibration into force"),
     "measure": ("rack.measure", "write down what you measured by hand; it is compared with the probe"),
-    "calibrations": ("rack.calibrate", "list the calibrations of every probe"),
+    "calibrations": ("rack.calibrations", "list the calibrations of every probe"),
     "drill": ("rack.request", "let the people on call practise, with an invented problem"),
     "oncall": ("install.oncall", "call the people on duty, for any number of racks"),
     "demo": ("install.demo", "a night of an invented rack in fast motion"),

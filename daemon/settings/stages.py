@@ -1,20 +1,34 @@
 """The [stages] tables: limits of a life stage, laid over the built-in ones limit by limit.
 
-Every limit says its unit in its key (`advisory_high_c`, `critical_low_mg_l`), so that nobody has
-to remember it. A limit that is absent keeps its built-in value; "none" switches it off.
+Every limit says its unit in its key (`advisory_high_c`, `critical_low_mg_l`), so that nobody has to remember
+it; another unit of the quantity does as well (`advisory_high_f`). A limit that is absent keeps its built-in
+value; "none" switches it off.
 """
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, ClassVar, Literal, TypeVar
 
-from pydantic import ConfigDict, Discriminator, Field, Tag
+from pydantic import ConfigDict, Discriminator, Field, Tag, model_validator
 
-from daemon.tables.types import UNIT_SUFFIXES, Days, Delay, Name, Number, Seconds, Table
-from rules.quantities import Quantity, unit_of
+from daemon.tables.types import (
+    OTHER_SUFFIXES,
+    SPECIFIC_GRAVITIES,
+    UNIT_SUFFIXES,
+    Days,
+    Delay,
+    Name,
+    Number,
+    Seconds,
+    Table,
+)
+from rules.quantities import Quantity, from_unit, unit_of
 from rules.rack.tolerance import Band, Tolerance
+from rules.water.density import SpecificGravityScale, salinity_from_hydrometer
 
 OFF = "none"
+_VALUES = ("target", "advisory_low", "advisory_high", "critical_low", "critical_high")
 _WITHOUT_UNIT = ("_s", "_h", "_readings", "_deviations", "_by")
 
 
@@ -29,12 +43,35 @@ Limit = NumberOrOff[Number]
 Rate = NumberOrOff[Annotated[Number, Field(gt=0)]]
 
 
-def key_of(name: str, quantity: Quantity) -> str:
-    """Return the key of a number in the file: `max_rise_per_hour` of temperature is `max_rise_c_per_hour`."""
+def key_of(name: str, quantity: Quantity, suffix: str | None = None) -> str:
+    """Return the key of a number in the file: `max_rise_per_hour` of temperature is `max_rise_c_per_hour`.
+
+    `suffix` is that of another unit than the quantity's own.
+    """
     if name.endswith(_WITHOUT_UNIT):
         return name
     stem, per_hour = name.removesuffix("_per_hour"), "_per_hour" if name.endswith("_per_hour") else ""
-    return stem + UNIT_SUFFIXES[quantity] + per_hour
+    return stem + (UNIT_SUFFIXES[quantity] if suffix is None else suffix) + per_hour
+
+
+def other_keys(name: str, quantity: Quantity) -> dict[str, str]:
+    """Return the keys of the same number in other units, and these units by name."""
+    if name.endswith(_WITHOUT_UNIT):
+        return {}
+    suffixes = OTHER_SUFFIXES[quantity]
+    if quantity is Quantity.SALINITY and name in _VALUES:
+        suffixes = suffixes | SPECIFIC_GRAVITIES
+    return {key_of(name, quantity, suffix): unit for suffix, unit in suffixes.items()}
+
+
+def _in_own_unit(key: str, value: float, unit: str, name: str, quantity: Quantity) -> float:
+    if unit not in SPECIFIC_GRAVITIES.values():
+        return from_unit(quantity, unit, value, difference=name not in _VALUES)
+    scale = SpecificGravityScale.parse(unit.removeprefix("specific gravity "))
+    salinity = salinity_from_hydrometer(value, scale, scale.sample_c).item()
+    if math.isnan(salinity):
+        raise ValueError(f"a {unit} of sea water in {key}, such as 1.025")
+    return salinity
 
 
 def in_unit(quantity: Quantity) -> ConfigDict:
@@ -42,9 +79,15 @@ def in_unit(quantity: Quantity) -> ConfigDict:
     unit = unit_of(quantity) or "practical salinity, no unit"
 
     def add_unit(schema: dict[str, Any]) -> None:
-        for key, entry in schema["properties"].items():
+        limits = key_of("target", quantity) in schema["properties"]
+        names = {key_of(name, quantity): name for name in ToleranceSettings.model_fields if limits}
+        for key, entry in list(schema["properties"].items()):
+            per_hour = " per hour" if key.endswith("_per_hour") else ""
+            for other, its in other_keys(names.get(key, "_s"), quantity).items():
+                said = f"{entry['description']} [{its}{per_hour}]"
+                schema["properties"][other] = {**entry, "description": said, "title": other}
             if not key.endswith(_WITHOUT_UNIT):
-                entry["description"] += f" [{unit}{' per hour' if key.endswith('_per_hour') else ''}]"
+                entry["description"] += f" [{unit}{per_hour}]"
 
     return ConfigDict(alias_generator=lambda name: key_of(name, quantity), json_schema_extra=add_unit)
 
@@ -57,6 +100,24 @@ def given_by(table: Table) -> dict[str, Any]:
 
 class ToleranceSettings(Table):
     """Limits of one quantity as the file gives them; None where it says nothing."""
+
+    quantity: ClassVar[Quantity]
+
+    @model_validator(mode="before")
+    @classmethod
+    def _in_its_own_unit(cls, given: object) -> object:
+        """Turn each limit in another unit into the quantity's own: a value as such, a difference as such."""
+        if not isinstance(given, dict):
+            return given
+        made = dict(given)
+        for name in cls.model_fields:
+            own = key_of(name, cls.quantity)
+            for key, unit in other_keys(name, cls.quantity).items():
+                if key in given and own not in made:
+                    value = made.pop(key)
+                    number = isinstance(value, int | float) and not isinstance(value, bool)
+                    made[own] = _in_own_unit(key, value, unit, name, cls.quantity) if number else value
+        return made
 
     target: Limit | None = Field(None, description="The value to keep to, shown beside the reading")
     advisory_low: Limit | None = Field(None, description="Below this somebody should look")
@@ -101,25 +162,37 @@ class ToleranceSettings(Table):
 class TemperatureLimits(ToleranceSettings, **in_unit(Quantity.TEMPERATURE)):
     """Limits of the water temperature, in °C (ITS-90)."""
 
+    quantity: ClassVar = Quantity.TEMPERATURE
+
 
 class ConductivityLimits(ToleranceSettings, **in_unit(Quantity.CONDUCTIVITY)):
     """Limits of the in-situ conductivity, in mS/cm."""
+
+    quantity: ClassVar = Quantity.CONDUCTIVITY
 
 
 class SalinityLimits(ToleranceSettings, **in_unit(Quantity.SALINITY)):
     """Limits of the practical salinity (PSS-78), which has no unit."""
 
+    quantity: ClassVar = Quantity.SALINITY
+
 
 class OxygenLimits(ToleranceSettings, **in_unit(Quantity.OXYGEN)):
     """Limits of the dissolved oxygen, in mg/L."""
+
+    quantity: ClassVar = Quantity.OXYGEN
 
 
 class OxygenSaturationLimits(ToleranceSettings, **in_unit(Quantity.OXYGEN_SATURATION)):
     """Limits of the oxygen saturation, in %."""
 
+    quantity: ClassVar = Quantity.OXYGEN_SATURATION
+
 
 class AirPressureLimits(ToleranceSettings, **in_unit(Quantity.AIR_PRESSURE)):
     """Limits of the air pressure at the station, in hPa."""
+
+    quantity: ClassVar = Quantity.AIR_PRESSURE
 
 
 OrOff = Annotated[Annotated[_T, Tag("<limits>")] | Off, Discriminator(off_or("<limits>"))] | None

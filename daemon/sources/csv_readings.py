@@ -16,19 +16,9 @@ from numpy.typing import NDArray
 from daemon.errors import SourceError
 from daemon.export.csv import csv_lines
 from daemon.tables.values import EARLIEST_MS, LATEST_MS, number, utc_ms
-from rules.quantities import Quantity
+from rules.quantities import UNITS, Quantity
 
 _SECONDS_BELOW = 1e11  # as seconds the year 5138, as milliseconds 1973
-
-UNITS: dict[Quantity, dict[str, tuple[float, float]]] = {
-    Quantity.TEMPERATURE: {"C": (1.0, 0.0), "K": (1.0, -273.15), "F": (1 / 1.8, -32 / 1.8)},
-    Quantity.CONDUCTIVITY: {"mS/cm": (1.0, 0.0), "S/m": (10.0, 0.0), "uS/cm": (1e-3, 0.0)},
-    Quantity.SALINITY: {"": (1.0, 0.0)},
-    Quantity.OXYGEN: {"mg/L": (1.0, 0.0), "kg/m3": (1e3, 0.0)},
-    Quantity.OXYGEN_SATURATION: {"%": (1.0, 0.0), "/": (100.0, 0.0)},
-    Quantity.AIR_PRESSURE: {"hPa": (1.0, 0.0), "Pa": (1e-2, 0.0), "kPa": (10.0, 0.0), "bar": (1e3, 0.0)},
-}
-"""Units that a column may be in: value * factor + offset is in the quantity's own unit, the first one."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,10 +1,11 @@
 """A recording with the fouling and the drift of its probes taken off, as far as the visits to them tell.
 
 The visits are the calibrations in the journal; what each found is taken to have grown evenly since the one
-before (see `rules.care.drift`). Nothing that was logged is changed: it is for looking back.
+before, with time or with use (see `rules.care.drift`). Nothing that was logged is changed: it is for looking
+back.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -15,7 +16,7 @@ from daemon.journal.calibrations import calibrations_in
 from daemon.journal.journal import Journal
 from daemon.sources.recording import Inputs, Recording
 from rules.care.calibration import Calibration, key_of
-from rules.care.drift import Correction, corrected, corrections_of
+from rules.care.drift import Correction, Ints, corrected, corrections_of
 from rules.quantities import Quantity
 from rules.readings import Readings
 
@@ -28,26 +29,51 @@ def calibrations_at(path: Path) -> list[Calibration]:
         return calibrations_in(journal)
 
 
-def drift_corrected(recording: Recording, visits: Sequence[Calibration]) -> Recording:
-    """Return a recording whose readings are corrected between each two visits to their probe."""
+def drift_corrected(
+    recording: Recording, visits: Sequence[Calibration], *, by_readings: bool = False
+) -> Recording:
+    """Return a recording whose readings are corrected between each two visits to their probe.
+
+    What was found grew evenly with time, or from reading to reading where the probe wears by use.
+    """
     found = corrections_of(visits)
     by_source = {
         source: found[key]
         for source, (probe, quantity, _) in recording.sources.items()
         if (key := key_of(probe, Quantity(quantity))) in found
     }
+    times = _times(recording, by_source) if by_readings else {}
+    if by_readings:
+        by_source = {source: _counted(its, times[source]) for source, its in by_source.items()}
 
     def inputs() -> Inputs:
         for item in recording.inputs():
-            yield _corrected(item, by_source) if isinstance(item, Readings) else item
+            yield _corrected(item, by_source, times) if isinstance(item, Readings) else item
 
     return replace(recording, name=f"{recording.name}, corrected for drift", inputs=inputs)
 
 
-def _corrected(readings: Readings, by_source: BySource) -> Readings:
+def _times(recording: Recording, sources: Iterable[int]) -> dict[int, Ints]:
+    """Return when each reading of the sources was measured."""
+    blocks = [item for item in recording.inputs() if isinstance(item, Readings)]
+    return {
+        source: np.concatenate([block.time_ms[block.source == source] for block in blocks])
+        for source in sources
+    }
+
+
+def _counted(corrections: Iterable[Correction], times: Ints) -> list[Correction]:
+    """Return corrections from reading to reading, by their numbers, without those over none."""
+    ends = [(its, *np.searchsorted(times, (its.from_ms, its.to_ms)).tolist()) for its in corrections]
+    return [replace(its, from_ms=first, to_ms=last) for its, first, last in ends if first < last]
+
+
+def _corrected(readings: Readings, by_source: BySource, times: Mapping[int, Ints]) -> Readings:
     value = readings.value.copy()
     for source, corrections in by_source.items():
         here = np.flatnonzero(readings.source == source)
+        at = readings.time_ms[here]
+        position = np.searchsorted(times[source], at) if source in times else at
         for correction in corrections:
-            value[here] = corrected(readings.time_ms[here], value[here], correction)
+            value[here] = corrected(position, value[here], correction)
     return replace(readings, value=value)

@@ -37,6 +37,22 @@ UNIT_SUFFIXES = {
     Quantity.AIR_PRESSURE: "_hpa",
 }
 
+# The same of the other units that a limit may be given in.
+OTHER_SUFFIXES = {
+    Quantity.TEMPERATURE: {"_f": "F"},
+    Quantity.CONDUCTIVITY: {"_us_cm": "uS/cm", "_s_m": "S/m"},
+    Quantity.SALINITY: {"_ppt": "ppt"},
+    Quantity.OXYGEN: {"_ppm": "ppm"},
+    Quantity.OXYGEN_SATURATION: {},
+    Quantity.AIR_PRESSURE: {"_kpa": "kPa", "_mmhg": "mmHg"},
+}
+
+SPECIFIC_GRAVITIES = {
+    f"_sg_{'_'.join(scale.lower().split('/'))}": f"specific gravity {scale}"
+    for scale in ("20/20", "25/25", "60F/60F", "20/4")
+}
+"""The same of salinity, as values alone: without its scale a specific gravity means salinities 5 apart."""
+
 
 class Table(BaseModel):
     """One table from outside: it never changes, and a key that it does not know is an error."""

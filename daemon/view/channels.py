@@ -75,8 +75,8 @@ def _accuracies(sight: Sight, states: list[watched.ChannelNow]) -> dict[str, flo
     standing = {its.source.id: its for its in sight.engine.calibrations()}
     charts = sight.engine.hand_checks()
 
-    def more(source: Source, value: float) -> float:
-        return standing[source.id].error_at(value, sight.engine.clock_ms)
+    def more(source: Source, value: float) -> tuple[float, float]:
+        return standing[source.id].errors_at(value, sight.engine.clock_ms)
 
     now = {state.channel.name: state for state in states}
     channels = {name: state.channel for name, state in now.items()}
@@ -120,7 +120,7 @@ class _Looked:
             *named,
             value,
             lack,
-            (state.error or self.accuracy) if value is not None else None,
+            self._uncertainty() if value is not None else None,
             limits_now(tolerance),
             None if state.flag == Flag.FAIL else place_of(value, tolerance),
             rate,
@@ -134,6 +134,11 @@ class _Looked:
             max(here).word if here else None,
             self._raw(),
         )
+
+    def _uncertainty(self) -> float | None:
+        """Return what is not measured now and what the probes may be off, together."""
+        known = [error for error in (self.state.error, self.accuracy) if error]
+        return math.hypot(*known) if known else None
 
     def _why(self) -> str:
         its = self.state

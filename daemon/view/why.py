@@ -18,7 +18,7 @@ from daemon.journal.dating import Dating
 from daemon.journal.history import UNUSABLE
 from daemon.journal.inputs import CONFIGURE, judged_by
 from daemon.journal.journal import Journal
-from daemon.settings.stages import key_of
+from daemon.settings.stages import key_of, other_keys
 from daemon.settings.toml import line_of
 from daemon.view.channels import around_in
 from daemon.view.moment import Judged, Moment, moment_at
@@ -253,8 +253,12 @@ class _Asking:
     def _origin(self, origin: str, quantity: Quantity) -> tuple[str, int | None]:
         """Name a key as the file writes it, with its unit, and find its line."""
         table, _, limit = origin.rpartition(".")
-        key = key_of(limit, quantity)
-        return (f"{table}.{key}", line_of(self.file, table, key)) if table else (BUILT_IN, None)
+        if not table:
+            return BUILT_IN, None
+        keys = (key_of(limit, quantity), *other_keys(limit, quantity))
+        lines = {key: line for key in keys if (line := line_of(self.file, table, key))}
+        key, line = next(iter(lines.items()), (keys[0], None))
+        return f"{table}.{key}", line
 
     def _stage(self, vessel: str, moment: Moment, at_ms: int) -> StageThen | None:
         now = moment.engine.stages().get(vessel)

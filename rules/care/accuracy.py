@@ -20,12 +20,12 @@ WEATHER_HPA = 30.0
 """What stands for a barometer's accuracy where there is none: a deep low or a strong high."""
 
 Values = Callable[[str], float]
-More = Callable[[Source, float], float]
+More = Callable[[Source, float], tuple[float, float]]
 
 
-def nothing_more(_source: Source, _value: float) -> float:
+def nothing_more(_source: Source, _value: float) -> tuple[float, float]:
     """Add nothing to the accuracy of a probe: nobody knows of its calibrations."""
-    return 0.0
+    return 0.0, 0.0
 
 
 def accuracy_of(
@@ -33,8 +33,8 @@ def accuracy_of(
 ) -> float | None:
     """Return the accuracy of a channel in its quantity's unit, plus or minus; None where it is not known.
 
-    `channels` are those of the rack by name, `value_of` gives their values at the time, `more` what a probe's
-    calibration and age add to its accuracy at a value.
+    `channels` are those of the rack by name, `value_of` gives their values at the time, `more` how sure the
+    standards of a probe were and by how much it has drifted since: that goes one way and is added as it is.
     """
     if any(not need.channels for need in channel.needs if need.quantity is not Quantity.AIR_PRESSURE):
         return None
@@ -63,8 +63,8 @@ def _of_reading(channel: Channel, value_of: Values, more: More) -> float | None:
     if channel.inputs:
         at_c = value_of(channel.inputs[0])
         kept = in_situ_conductivity(1.0, at_c, source.compensation, source.compensation_per_kelvin).item()
-    added = 0.0 if math.isnan(value) else more(source, value / kept)
-    return math.hypot(source.accuracy, added) * kept
+    sure, drifted = (0.0, 0.0) if math.isnan(value) else more(source, value / kept)
+    return (math.hypot(source.accuracy, sure) + drifted) * kept
 
 
 def _known(reading: Channel | None, value_of: Values, more: More) -> tuple[float, float | None]:

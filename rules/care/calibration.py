@@ -142,6 +142,12 @@ class Calibration:
         return key_of(self.probe, self.quantity)
 
 
+def refuse_other_base(made: Calibration, before: Calibration | None) -> None:
+    """Raise CalibrationError where a calibration was made from a line that is no longer in force."""
+    if made.base not in (AS_REPORTED, AS_REPORTED if before is None else before.line):
+        raise CalibrationError(f"{made.key}: somebody else calibrated it meanwhile; begin again")
+
+
 def key_of(probe: str, quantity: Quantity) -> str:
     """Return what the calibrations of a probe's quantity are kept under."""
     return f"{probe}/{quantity}"

@@ -1,9 +1,10 @@
 """When a probe is accused by hand checks: only where what both instruments may be off does not explain it.
 
 Errors of an instrument are partly constant and partly scattered, and nobody knows the split. So a constant
-difference of both accuracies together accuses nobody, and scatter is let average out: the mean of the newest
-checks is held against the bound. (Rules for independent errors, as those of Western Electric 1956, accuse
-every honest probe beside a refractometer whose error is constant.)
+difference of both accuracies together accuses nobody, and scatter is let average out: the means of the newest
+one to eight checks are held against the bound, which is the wider the fewer they are. (Rules for independent
+errors, as those of Western Electric 1956, accuse every honest probe beside a refractometer whose error is
+constant.)
 
 The instrument's own bias is estimated apart from the probes' only where it visited three probes or more:
 it is the median of their mean differences, shrunk by how much of it the probes' accuracies explain. What is
@@ -23,8 +24,9 @@ FROM_PROBES = 3
 COVERAGE = 2.0
 """A stated accuracy is taken as two standard deviations, about 95 % (common practice; GUM's k = 2)."""
 
-_SINGLE = 1.5
-"""How many joint accuracies more a single check must be off; n checks a n-th of it (by simulation:
+_SCATTER = 2.0
+"""How many joint accuracies scatter alone may make of one check, four standard deviations: so that the
+looks of a series together accuse less than one honest probe in a hundred (by simulation:
 `tests/reference/test_control_chart_values.py`)."""
 
 
@@ -59,6 +61,11 @@ def bias_of(differences: Sequence[float], worst: float, hand: float, constant: f
 
 
 def allowed(bounds: Sequence[float], scatter: Sequence[float]) -> float:
-    """Return how large the mean of n differences may be: each with its bound and its joint accuracy."""
+    """Return how large the mean of n differences may be: each with its bound and its joint accuracy.
+
+    With a share c of the errors constant that is c times the bound and sqrt(1 - c²) times the scatter of the
+    mean; the sum is largest, whatever c is, at the root of the sum of both squares.
+    """
     count = len(bounds)
-    return math.fsum(bounds) / count + _SINGLE * (math.fsum(scatter) / count) / count
+    constant, scattered = math.fsum(bounds) / count, math.fsum(scatter) / count
+    return math.hypot(constant, _SCATTER * scattered / math.sqrt(count))

@@ -95,12 +95,14 @@ class HandCheck:
 class Chart:
     """A channel's newest hand checks since its probe was calibrated, the oldest first.
 
-    `off_by` is by how much the probe reads high beyond its instruments' bias, where it is accused; None where
-    it is not. `allowed` is how much would be explained, `bias_from` the probes that the bias is known by.
+    `off_by` is by how much the probe reads high beyond its instruments' bias, on average over so many of the
+    newest (`over`), where it is accused; None where it is not. `allowed` would be explained, `bias_from`
+    are the probes that the bias is known by.
     """
 
     checks: tuple[HandCheck, ...] = ()
     off_by: float | None = None
+    over: int = 0
     allowed: float = 0.0
     bias_from: int = 0
 
@@ -116,7 +118,7 @@ class Chart:
             return ""
         known = f"the instrument's own bias is taken off by {self.bias_from} probes" if self.bias_from else ""
         unknown = "only a standard tells which of both is off"
-        return f"mean of {len(self.checks)}, {self.allowed:.2g} would be explained; {known or unknown}"
+        return f"mean of {self.over}, {self.allowed:.2g} would be explained; {known or unknown}"
 
     def widened(self, accuracy: float) -> float:
         """Return the accuracy of the probe's value, widened to the hand's where both do not agree."""
@@ -131,15 +133,16 @@ def with_check(charts: Mapping[str, Chart], name: str, check: HandCheck) -> Char
     quantity = name.split("/")[1]
     alike = {other: its.checks for other, its in charts.items() if other.split("/")[1] == quantity}
     biases = [_bias({**alike, name: checks}, each) for each in checks]
-    off_by = math.fsum(each.difference - bias.high for each, bias in zip(checks, biases, strict=True)) / len(
-        checks
-    )
-    bounds = [
-        bias.bound(each.probe_accuracy, each.hand_accuracy) for each, bias in zip(checks, biases, strict=True)
-    ]
-    most = allowed(bounds, [math.hypot(each.probe_accuracy, each.hand_accuracy) for each in checks])
-    accused = off_by if abs(off_by) > most else None
-    return Chart(checks, accused, most, min(bias.probes for bias in biases))
+    pairs = list(zip(checks, biases, strict=True))
+    high = [each.difference - bias.high for each, bias in pairs]
+    bounds = [bias.bound(each.probe_accuracy, each.hand_accuracy) for each, bias in pairs]
+    scatter = [math.hypot(each.probe_accuracy, each.hand_accuracy) for each in checks]
+    for over in range(len(checks), 0, -1):
+        off_by = math.fsum(high[-over:]) / over
+        most = allowed(bounds[-over:], scatter[-over:])
+        if abs(off_by) > most:
+            return Chart(checks, off_by, over, most, min(bias.probes for bias in biases))
+    return Chart(checks)
 
 
 def _bias(checks: Mapping[str, tuple[HandCheck, ...]], of: HandCheck) -> Bias:

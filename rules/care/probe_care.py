@@ -6,9 +6,11 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
+from rules import IN_ITS_UNIT
 from rules.care import hand_checks
 from rules.care.accuracy import accuracy_of
-from rules.care.calibration import AS_REPORTED, Calibration, Line, calibration_of, key_of
+from rules.care.calibration import Calibration, Line, calibration_of, key_of, refuse_other_base
+from rules.care.control_chart import COVERAGE
 from rules.care.wear import NO_WEAR, Wear
 from rules.errors import CalibrationError, HandMeasurementError, none_such
 from rules.rack.channels import Channel
@@ -38,12 +40,15 @@ class CalibrationNow:
     due_ms: int | None
     wear: Wear = NO_WEAR
 
-    def error_at(self, value: float, at_ms: int) -> float:
-        """Return by how much the standards, and the drift since they were met, may put a value off."""
+    def errors_at(self, value: float, at_ms: int) -> tuple[float, float]:
+        """Return by how much the standards may put a value off, and the drift since they were met.
+
+        That is twice what was seen: a pace is known from a few visits only.
+        """
         if self.newest is None:
-            return 0.0
-        aged = self.wear.error_at(value, at_ms - self.newest.at_ms)
-        return math.hypot(self.newest.uncertainty_at(value), aged)
+            return 0.0, 0.0
+        drifted = self.wear.error_at(value, at_ms - self.newest.at_ms)
+        return self.newest.uncertainty_at(value), COVERAGE * drifted
 
 
 @dataclass(slots=True)
@@ -141,9 +146,8 @@ class ProbeCare:
         if source is None:
             raise CalibrationError(none_such(made.key, [_key(source) for source in plan.sources]))
         before = self.newest.get(made.key)
+        refuse_other_base(made, before)
         if before is not None:
-            if made.base not in (AS_REPORTED, before.line):
-                raise CalibrationError(f"{made.key}: somebody else calibrated it meanwhile; begin again")
             self.wears[made.key] = self.wears.get(made.key, NO_WEAR).after(before, made)
         self.newest[made.key] = made
         self._plan_next(source, action.at_ms)
@@ -161,8 +165,10 @@ class ProbeCare:
         """
         shows = "specific_gravity" if "specific_gravity" in action.body else action.body.get("quantity")
         what = f"{str(action.body.get('instrument')).strip()}/{shows}"
-        known = self.instruments.get(what)
-        taken = hand_checks.hand_measurement_of(action.body, action.at_ms, action.who, known)
+        known, body = self.instruments.get(what), dict(action.body)
+        if action.rules < IN_ITS_UNIT and "specific_gravity" in body:
+            body.pop("accuracy", None)
+        taken = hand_checks.hand_measurement_of(body, action.at_ms, action.who, known)
         if taken.vessel not in (*plan.vessels, RACK_WIDE):
             raise HandMeasurementError(none_such(taken.vessel, list(plan.vessels)))
         possible = plan.quality[taken.quantity].sensor_range
@@ -171,7 +177,7 @@ class ProbeCare:
                 f"{taken.quantity} {taken.value:g}: {possible.low:g} to {possible.high:g} would be possible;"
                 " is it in another unit?"
             )
-        stated = hand_checks.instrument_of(action.body, known)
+        stated = hand_checks.instrument_of(body, known)
         if stated is not None:
             self.instruments[what] = stated
         by_name = {channel.name: channel for channel in channels}
@@ -181,7 +187,7 @@ class ProbeCare:
             fresh = action.at_ms - time_ms <= hand_checks.COMPARED_WITHIN_MS and not math.isnan(value)
             if fresh and (channel.vessel, channel.quantity) == (taken.vessel, taken.quantity):
                 accuracy = accuracy_of(
-                    channel, by_name, lambda name: newest[name][1], partial(self._error, action.at_ms)
+                    channel, by_name, lambda name: newest[name][1], partial(self._errors, action.at_ms)
                 )
                 found.append(self._chart(channel, hand_checks.compared(taken, value, accuracy)))
         if taken.vessel in self.check_due_ms:
@@ -202,9 +208,9 @@ class ProbeCare:
             "new": chart.off_by is not None and before.off_by is None,
         }
 
-    def _error(self, at_ms: int, source: Source, value: float) -> float:
+    def _errors(self, at_ms: int, source: Source, value: float) -> tuple[float, float]:
         (its,) = self.standing([source])
-        return its.error_at(value, at_ms)
+        return its.errors_at(value, at_ms)
 
 
 def _key(source: Source) -> str:

@@ -57,9 +57,10 @@ def probe(name="kreisel-1", unit_id=1, every_ms=20, registers=(TEMPERATURE,)):
     return ModbusProbe(name, unit_id, every_ms, tuple(registers))
 
 
-def bus(path, probes, emitted, timeout_ms=150, retries=2, baud=19200):
+def bus(path, probes, emitted, timeout_ms=150, retries=2, baud=19200, scale=1):
+    """A bus whose polls and rests pass `scale` times as fast; the wire keeps its own time."""
     settings = SerialLine(str(path), baud, timeout_ms=timeout_ms, retries=retries)
-    return ModbusBus("rail", settings, tuple(probes), SystemClock(), emitted)
+    return ModbusBus("rail", settings, tuple(probes), SystemClock(scale), emitted)
 
 
 def asked(request):
@@ -194,7 +195,7 @@ class TestBrokenAnswers:
     def test_each_is_tried_again_then_told_with_its_bytes(self, line, emitted, answer, kind, words):
         with (
             Peer(line, lambda request: answer) as peer,
-            running(bus(line.path, [probe(every_ms=60_000)], emitted, timeout_ms=120, retries=2)),
+            running(bus(line.path, [probe(every_ms=60_000)], emitted, timeout_ms=120, scale=5)),
         ):
             emitted.wait_for(lambda e: e.troubles)
         trouble = emitted.troubles[0]
@@ -227,7 +228,7 @@ class TestBrokenAnswers:
     def test_a_second_answer_to_one_question_is_thrown_away_and_told(self, line, emitted):
         with (
             Peer(line, lambda request: self.GOOD + answer_frame(1, INPUT, 3000)),
-            running(bus(line.path, [probe()], emitted)),
+            running(bus(line.path, [probe()], emitted, scale=5)),
         ):
             emitted.wait_for(lambda e: len(e.readings) > 2)
         assert set(emitted.values("temperature")) == {19.0}
@@ -323,7 +324,7 @@ class TestLateAnswers:
         assert re.search(r"answers after 2\d\d ms, near the 320 ms of timeout_ms; set it to 5\d\d", slow.text)
 
 
-LATE_READINGS = int(os.environ.get("BELLWATCH_TEST_LATE_READINGS", "200"))
+LATE_READINGS = int(os.environ.get("BELLWATCH_TEST_LATE_READINGS", "100"))
 BLOCKS = {"temperature": 18.5, "oxygen": 7.25, "salinity": 31.0}
 
 
@@ -359,7 +360,7 @@ def late_slave(folder, seed):
 class TestSharingTheLine:
     @pytest.mark.parametrize("fault", ["garbles", "cuts short", "dribbles"])
     def test_a_faulty_probe_leaves_its_neighbours_their_rate(self, line, emitted, fault):
-        every_ms, seconds = 500, 8
+        every_ms, seconds = 500, 5
         good = {unit: answer_frame(unit, INPUT, 100 * unit) for unit in (1, 2, 3, 4)}
 
         def answer(request):
@@ -401,9 +402,8 @@ class TestSharingTheLine:
             Peer(line, answer) as peer,
             running(bus(line.path, [alive[0], dead, alive[1]], emitted, timeout_ms=30, retries=2)),
         ):
-            emitted.wait_for(lambda e: e.kinds("b").count("timeout") >= 5)
+            emitted.wait_for(lambda e: e.kinds("b").count("timeout") >= 3)
         units = [asked(request)[0] for request in peer.requests]
-        assert emitted.kinds("b").count("timeout") >= 5
         # Found dead with all its tries, then asked once each time it is due.
         assert units.count(2) in (3 + len(emitted.kinds("b")) - 1, 3 + len(emitted.kinds("b")))
         for unit in (1, 3):
@@ -423,7 +423,7 @@ class TestSharingTheLine:
 
         with (
             Peer(line, answer) as peer,
-            running(bus(line.path, [probe()], emitted, timeout_ms=150, retries=2)),
+            running(bus(line.path, [probe()], emitted, scale=5)),
         ):
             emitted.wait_for(lambda e: e.readings)
             assert emitted.kinds() == ["timeout", "timeout"]

@@ -2,9 +2,9 @@
 
 By simulation: a stated accuracy A is an error of which a part, uniform within ± cA, is constant over a series
 and the rest scatters with a standard deviation of sqrt(1 - c²) A / 2. Also with both constant parts at their
-ends against each other, the worst that honest instruments can do. The bounds (an honest probe accused in
-under 1 % of series of 20 checks; one that is off by twice both accuracies added, seen within 8 checks in 90 %) are
-the project's own. Run with -s to see the table.
+ends against each other, the worst that honest instruments can do. The bounds are the project's own: an honest
+probe is accused in under 1 % of series of 20 checks; one that is off by twice both accuracies added is seen
+within 8 checks in 90 %. Run with -s to see the table.
 """
 
 import numpy as np

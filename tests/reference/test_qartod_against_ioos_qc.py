@@ -116,7 +116,7 @@ def with_scale(name, time_ms, value):
     return Series(name, time_ms, value, int(np.median(np.diff(time_ms))), scale)
 
 
-@pytest.fixture(params=NAMES)
+@pytest.fixture(params=NAMES, scope="module")
 def series(request):
     return series_of(request.param)
 

@@ -1,4 +1,4 @@
-"""A rack of three kreisels whose journal is written minute by minute, by the watch without wires.
+"""A rack of three kreisels that is read once a minute, by the watch without wires.
 
 All numbers are invented.
 """
@@ -84,11 +84,12 @@ class MinuteRack:
         self.without_oxygen = ()
 
     def minutes(self, count, **celsius):
-        """Let minutes pass; a vessel whose temperature is None says nothing."""
+        """Let minutes pass, taken in at their end; a vessel whose temperature is None says nothing."""
+        readings = []
         for minute in range(count):
             self.now_ms += MINUTE_MS
             flicker = minute % 3 * 0.002
-            readings = [Reading("barometer", "air_pressure", 1011.0 + flicker, self.now_ms)]
+            readings.append(Reading("barometer", "air_pressure", 1011.0 + flicker, self.now_ms))
             for vessel, value in (WELL | celsius).items():
                 if value is not None:
                     readings.append(Reading(f"{vessel}-multi", "temperature", value + flicker, self.now_ms))
@@ -96,7 +97,7 @@ class MinuteRack:
                     if vessel not in self.without_oxygen:
                         oxygen = 8.0 + flicker
                         readings.append(Reading(f"{vessel}-multi", "oxygen", oxygen, self.now_ms))
-            self.watch.take(readings, self.now_ms)
+        self.watch.take(readings, self.now_ms)
 
     def ask(self, kind, **body):
         RequestBox(self.journal.path).ask(kind, "ada", body)

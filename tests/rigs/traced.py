@@ -19,14 +19,7 @@ import pytest
 from tests.rigs.places import ROOT
 
 SUITES = ("tests/rules", "tests/reference")
-_RANKED = "tests/rules/judging/test_ranked_inputs.py::test_"
-TOO_SLOW = (
-    "tests/rules/alarms/test_alarm_figures.py",
-    "tests/rules/judging/test_refuting_table.py",
-    _RANKED + "a_vessels_usual_temperature_is_that_of_the_settings_else_of_its_last_day",
-    _RANKED + "an_error_that_merely_grows_calls_nobody",
-    _RANKED + "an_alarm_stays_while_the_error_grows_and_returns_by_the_best_value",
-)
+TOO_SLOW = ("tests/rules/alarms/test_alarm_figures.py", "tests/rules/judging/test_refuting_table.py")
 """Days and nights of a whole rack: a mutant that nothing else kills counts as alive."""
 KEPT = ROOT / ".bellwatch"
 _FOR_ALL = " for all of "
@@ -157,12 +150,12 @@ class Traced:
     def tests_of(self, path: str, line: int) -> list[str]:
         """The tests that run a line of a module, those of its own name first, then the fastest.
 
-        A line that runs when its module is loaded is run by who uses the names that it gives a meaning.
+        A line that runs when its module is loaded is run by who uses the names that it gives a meaning; where
+        no test does, and for a function that runs only then, by who uses the module.
         """
         lines, names = _statement(path, line)
-        found = (
-            {test for name in names for test in self._naming(name)} if names else self._run_by(path, lines)
-        )
+        found = {test for name in names for test in self._naming(name)} or self._run_by(path, lines)
+        found = found or self._naming(Path(path).stem)
         own = f"test_{Path(path).stem}.py::"
         return sorted(found, key=lambda test: (f"/{own}" not in test, self.took_s[test], test))
 

@@ -44,6 +44,16 @@ def test_an_unknown_deed_is_answered_with_the_known_ones():
 # Acknowledging and shelving
 
 
+def test_a_latched_alarm_stays_until_somebody_resets_it():
+    watched = rack(alarm_rules=AlarmRules(latching=(Condition.HIGH,)))
+    watched.read(0, 1, 20.0)
+    watched.do(1, "acknowledge", alarm=HIGH)
+    watched.read(MINUTE, 1, 15.0)
+    assert watched.states == {HIGH: "latched acknowledged"}
+    (event,) = watched.do(MINUTE + 1, "reset", alarm=HIGH)
+    assert (event.alarm, event.who, watched.states) == (HIGH, "kim", {})
+
+
 def test_shelving_needs_who_why_and_for_how_long():
     watched = rack(alarm_rules=AlarmRules(shelf_limit_ms=8 * HOUR))
     watched.read(0, 1, 20.0)

@@ -33,6 +33,9 @@ def add_source_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="take off what probes fouled and drifted between the calibrations in it; needs --settings",
     )
+    journal.add_argument(
+        "--drift-by", choices=["time", "readings"], default="time", help="what it grew with evenly"
+    )
     add_csv_arguments(parser)
     influx = parser.add_argument_group("where SOURCE is an InfluxDB")
     influx.add_argument("--bucket", help="the bucket that the readings are in")
@@ -79,7 +82,8 @@ def open_recording(options: argparse.Namespace, settings: Settings | None) -> Re
             raise SourceError(
                 "--correct-drift: add --settings FILE; what was judged at the time had not been corrected"
             )
-        return drift_corrected(recording, calibrations_at(Path(source)))
+        by_readings = options.drift_by == "readings"
+        return drift_corrected(recording, calibrations_at(Path(source)), by_readings=by_readings)
     if options.correct_drift:
         raise SourceError(
             f"{source}: only a journal holds the visits to its probes; leave --correct-drift out"

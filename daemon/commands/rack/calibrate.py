@@ -1,43 +1,52 @@
-"""`bellwatch calibrate` and `calibrations`: what a probe read in standards, and what was made of it."""
+"""`bellwatch calibrate`: what a probe read in standards, live or typed in, and what is made of it."""
 
 import argparse
 import math
 from contextlib import closing
-from dataclasses import asdict
-from datetime import datetime, tzinfo
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
-from daemon.check.load import load_settings
-from daemon.commands.options import add_settings, journal_path
-from daemon.commands.rack.request import add_request, ask
+from daemon.commands.options import duration_s, journal_path
+from daemon.commands.rack.capture import settled_reading, went_in
+from daemon.commands.rack.request import add_request, add_unit, ask, in_own_unit
 from daemon.errors import RequestError
-from daemon.journal.calibrations import CALIBRATE, calibrations_in
+from daemon.journal.calibrations import CALIBRATE
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.tables.values import number
-from rules.care.calibration import Calibration, air_saturated, quantity_named
-from rules.errors import RulesError
+from rules.care.calibration import AS_REPORTED, Line, Moves, Point, calibration_of, key_of, quantity_named
+from rules.care.standards import Around, Standard, point_in
+from rules.errors import RulesError, none_such
+from rules.judging.watched import ChannelNow
 from rules.quantities import Quantity, unit_of
-from rules.rack.plan import RACK_WIDE
+from rules.rack.plan import RACK_WIDE, Source
+from rules.water.specific_conductance import Compensation
 
 
 def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `calibrate`."""
     add = parser.add_argument
     parser.description = (
-        "What the probe reported in one or two standards, and what is true there. It is applied "
-        "to what the probe reports from now on; nothing that was logged is changed."
+        "Put the probe into one or two standards (--in): it is read live until it stands still. Or type in "
+        "what it reported there and what is true (--point, --shown). It is applied to what the probe "
+        "reports from now on; nothing that was logged is changed."
     )
     add("probe")
     add("quantity", help=", ".join(Quantity))
-    add("--point", type=_pair, action="append", default=[], metavar="READ=TRUE")
-    add("--standard", required=True, help="against what: ice point, a bottle and its lot")
+    add("--in", dest="standards", action="append", default=[], choices=list(Standard), help="a standard")
+    add("--within", type=duration_s, default=900.0, help="how long to wait until it is stable: 15m")
+    add("--adjusted", action="store_true", help="the probe itself is adjusted: read as found and as left")
+    add("--point", type=_pair, action="append", default=[], metavar="READ=TRUE", help="read: as it sends")
+    add("--shown", type=_pair, action="append", default=[], metavar="SHOWN=TRUE", help="as screens show it")
+    add("--found", type=_pair, action="append", default=[], metavar="READ=TRUE", help="before adjusting it")
+    add("--moves", choices=[Moves.OFFSET, Moves.SLOPE], help="what one point moves (default: by quantity)")
+    add("--standard", default="", help="against what: ice point, a bottle and its lot")
+    add("--standard-accuracy", type=number, help="of the standard, plus or minus")
     add("--note", default="", help="in words")
     add("--air-saturated", type=number, metavar="READ", help="oxygen: read at balance with the air")
-    add("--temperature-c", type=number, help="there, in °C")
-    add("--salinity", type=number, default=0.0, help="there; 0 for fresh water or moist air")
+    add("--temperature-c", type=number, help="there, in °C (default: as the probe itself shows it)")
+    add("--salinity", type=number, help="there; 0 for fresh water or moist air; that of a bottle of seawater")
     add(
         "--air-pressure-hpa",
         type=number,
@@ -52,13 +61,8 @@ def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
     add(
         "--meanwhile", type=number, default=0.0, help="by how much the water itself changed during the wiping"
     )
+    add_unit(parser)
     add_request(parser, _calibrate)
-
-
-def calibrations_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of `calibrations`."""
-    add_settings(parser)
-    parser.set_defaults(command=_list)
 
 
 def _pair(text: str) -> tuple[float, float]:
@@ -74,67 +78,166 @@ def _pair(text: str) -> tuple[float, float]:
 
 
 def _calibrate(options: argparse.Namespace) -> int:
-    points = [{"read": read, "true": true} for read, true in options.point]
-    if options.air_saturated is not None:
-        points.append(_air_saturated(options))
-    said = {key: getattr(options, key) for key in ("probe", "quantity", "standard", "note")}
-    body: dict[str, Any] = {**said, "points": points}
+    path, quantity = journal_path(options.settings), _quantity(options)
+    rig = _rig(path, options.probe, quantity)
+    work = _Work(options, quantity, path, rig)
+    found, points = work.as_found(), work.points()
+    said = {key: getattr(options, key) for key in ("probe", "quantity", "note")}
+    standard = options.standard or ", ".join(options.standards)
+    body: dict[str, Any] = {**said, "standard": standard, "points": list(map(_plain, points))}
+    if found:
+        body["found"] = list(map(_plain, found))
+    if options.moves is not None:
+        body["moves"] = options.moves
+    if rig.line != AS_REPORTED and len(points) == 1:
+        body["base"] = asdict(rig.line)
     if options.cleaned is not None:
-        before, after = options.cleaned
-        body["cleaned"] = {"before": before, "after": after, "meanwhile": options.meanwhile}
+        before, after = work.own(options.cleaned)
+        meanwhile = in_own_unit(options, quantity, options.meanwhile, difference=True)
+        body["cleaned"] = {"before": before, "after": after, "meanwhile": meanwhile}
     ask(options, CALIBRATE, body)
     print(f"{options.probe} {options.quantity}: calibrated by {options.who}")
+    made = calibration_of(body, 0, options.who)
+    print(f"{', '.join(map(_in_words, points))}, as the probe sends it (raw). It moves the {made.moves}:")
+    print(_what_changes(rig, made.line, unit_of(quantity)))
     return 0
 
 
-def _air_saturated(options: argparse.Namespace) -> dict[str, float]:
-    if options.temperature_c is None:
-        raise RequestError("--air-saturated: also give --temperature-c, that of the water or moist air")
-    hpa = options.air_pressure_hpa
-    if hpa is None:
-        hpa = _barometer_hpa(journal_path(options.settings))
+@dataclass(frozen=True, slots=True)
+class _Rig:
+    """The probe as the journal knows it: its source, the line in force, and what the rack shows now.
+
+    `held` is whether its vessel is under maintenance, so that nobody is called for what it meets.
+    """
+
+    source: Source
+    line: Line
+    raw: float | None
+    channels: list[ChannelNow]
+    held: bool
+
+    def shows(self, quantity: Quantity, *, of_rack: bool = False) -> float:
+        """Return what the probe shows of another quantity, or the rack's; NaN where it shows none."""
+        for now in self.channels:
+            its = now.channel
+            here = its.vessel == RACK_WIDE if of_rack else its.source.probe == self.source.probe
+            if here and its.quantity is quantity and its.measured and not now.silent:
+                return now.value
+        return math.nan
+
+
+def _rig(path: Path, probe: str, quantity: Quantity) -> _Rig:
+    with closing(Journal(path, writable=False)) as journal:
+        engine = engine_of(journal)
+        standing = [] if engine is None else engine.calibrations()
+        by_key = {key_of(its.source.probe, its.source.quantity): its for its in standing}
+        its = by_key.get(key_of(probe, quantity))
+        if engine is None or its is None:
+            raise RequestError(none_such(key_of(probe, quantity), list(by_key)))
+        line = AS_REPORTED if its.newest is None else its.newest.line
+        raw = journal.inputs.newest_value(its.source.id)
+        held = f"vessel/{its.source.vessel}" in engine.maintenance()
+        return _Rig(its.source, line, raw, engine.channels(), held)
+
+
+@dataclass(frozen=True, slots=True)
+class _Work:
+    """What somebody asks for, and how its numbers become points of what the probe sends."""
+
+    options: argparse.Namespace
+    quantity: Quantity
+    path: Path
+    rig: _Rig
+
+    def own(self, pair: tuple[float, float]) -> tuple[float, float]:
+        """Return two values in the quantity's own unit."""
+        first, second = (in_own_unit(self.options, self.quantity, value) for value in pair)
+        return first, second
+
+    def as_found(self) -> list[Point]:
+        """Return what was read before anybody adjusted the probe."""
+        if self.options.adjusted:
+            found = self._live("as found")
+            went_in("Adjust the probe")
+            return found
+        return [Point(*self.own(pair), self._sure() or 0.0) for pair in self.options.found]
+
+    def points(self) -> list[Point]:
+        """Return the points of the calibration."""
+        options, sure = self.options, self._sure() or 0.0
+        points = self._live("as left" if options.adjusted else "")
+        points += [Point(*self.own(pair), sure) for pair in options.point]
+        for shown, true in map(self.own, options.shown):
+            if self.rig.source.compensation is not Compensation.NONE:
+                raise RequestError("--shown: the probe sends it at 25 °C, screens show another; use --point")
+            points.append(Point(self.rig.line.read_at(shown), true, sure))
+        if options.air_saturated is not None:
+            if options.temperature_c is None:
+                raise RequestError(
+                    "--air-saturated: also give --temperature-c, that of the water or moist air"
+                )
+            (read, _) = self.own((options.air_saturated, 0.0))
+            points.append(self._in(Standard.WATER_IN_AIR, read))
+        return points
+
+    def _live(self, when: str) -> list[Point]:
+        """Read the probe in each standard in turn."""
+        points, vessel = [], self.rig.source.vessel
+        if self.options.standards and not self.rig.held:
+            print(f"Its alarms go out meanwhile: `bellwatch maintain vessel/{vessel}` holds them back.")
+        for standard in self.options.standards:
+            went_in(f"Put {self.options.probe} into {standard}{' ' + when if when else ''}")
+            got = settled_reading(self.path, self.rig.source, self.options.within, print)
+            point = self._in(standard, got.mean)
+            points.append(replace(point, uncertainty=math.hypot(point.uncertainty, got.uncertainty)))
+            print(f"  true there: {_in_words(points[-1])}; shown was {self.rig.line.value_of(got.mean):.5g}")
+        return points
+
+    def _in(self, standard: str, read: float) -> Point:
+        options, here = self.options, _rig(self.path, self.options.probe, self.quantity)
+        at_c, hpa = options.temperature_c, options.air_pressure_hpa
+        if here.source.compensation is not Compensation.NONE:
+            at_c = 25.0  # the probe says itself what it would be there
+        elif at_c is None:
+            at_c = here.shows(Quantity.TEMPERATURE)
+        if hpa is None:
+            hpa = here.shows(Quantity.AIR_PRESSURE, of_rack=True)
+        if math.isnan(hpa) and standard in (Standard.WATER_IN_AIR, Standard.MOIST_AIR):
+            raise RequestError(
+                f"{standard}: no barometer of the rack to ask; give --air-pressure-hpa, not of sea level"
+            )
+        salinity = math.nan if options.salinity is None else options.salinity
+        try:
+            return point_in(standard, self.quantity, read, Around(at_c, hpa, salinity, self._sure()))
+        except RulesError as refused:
+            raise RequestError(str(refused)) from None
+
+    def _sure(self) -> float | None:
+        given = self.options.standard_accuracy
+        return None if given is None else in_own_unit(self.options, self.quantity, given, difference=True)
+
+
+def _quantity(options: argparse.Namespace) -> Quantity:
     try:
-        quantity, temperature_c = quantity_named(options.quantity), options.temperature_c
-        return asdict(air_saturated(quantity, options.air_saturated, temperature_c, options.salinity, hpa))
+        return quantity_named(options.quantity)
     except RulesError as refused:
         raise RequestError(str(refused)) from None
 
 
-def _barometer_hpa(path: Path) -> float:
-    with closing(Journal(path, writable=False)) as journal:
-        engine = engine_of(journal)
-    for now in engine.channels() if engine else []:
-        barometer = now.channel.vessel == RACK_WIDE and now.channel.quantity is Quantity.AIR_PRESSURE
-        if barometer and not now.silent and not math.isnan(now.value):
-            return now.value
-    raise RequestError(
-        "--air-saturated: no barometer of the rack to ask; give --air-pressure-hpa, not reduced to sea level"
-    )
+def _plain(point: Point) -> dict[str, float]:
+    plain = asdict(point)
+    return plain if point.uncertainty else {key: plain[key] for key in ("read", "true")}
 
 
-def _list(options: argparse.Namespace) -> int:
-    settings = load_settings(options.settings)
-    zone = ZoneInfo(settings.rack.time_zone)
-    with closing(Journal(settings.journal.path, writable=False)) as journal:
-        made = calibrations_in(journal)
-        engine = engine_of(journal)
-    for calibration in sorted(made, key=lambda calibration: (calibration.key, calibration.at_ms)):
-        print(_calibration_line(calibration, zone))
-    if not made:
-        print("No calibration is written down yet.")
-    for now in engine.calibrations() if engine else []:
-        if now.due_ms is not None:
-            due = datetime.fromtimestamp(now.due_ms / 1000, zone)
-            print(f"{now.source.probe} {now.source.quantity}: due {due:%Y-%m-%d}")
-    return 0
+def _in_words(point: Point) -> str:
+    sure = f" ± {point.uncertainty:.2g}" if point.uncertainty else ""
+    return f"{point.read:.5g} read for {point.true:.5g}{sure}"
 
 
-def _calibration_line(made: Calibration, zone: tzinfo) -> str:
-    when = datetime.fromtimestamp(made.at_ms / 1000, zone)
-    points = ", ".join(f"{point.read:g} read for {point.true:g}" for point in made.points)
-    line = f"slope {made.line.slope:.4g}, offset {made.line.offset:.4g} {unit_of(made.quantity)}".rstrip()
-    note = f" ({made.note})" if made.note else ""
-    return (
-        f"{made.probe} {made.quantity}: {when:%Y-%m-%d %H:%M} {points}: {line}; "
-        f"against {made.standard}, by {made.who}{note}"
-    )
+def _what_changes(rig: _Rig, line: Line, unit: str) -> str:
+    """Say what the line was and is, and what it makes of what the probe sends now."""
+    was, now = (f"slope {its.slope:.4g}, offset {its.offset:.4g} {unit}".rstrip() for its in (rig.line, line))
+    if rig.raw is None:
+        return f"{now} (was {was})"
+    shown, next_shown = rig.line.value_of(rig.raw), line.value_of(rig.raw)
+    return f"{now} (was {was}); it sends {rig.raw:.5g}, shown as {shown:.5g} so far and {next_shown:.5g} now"

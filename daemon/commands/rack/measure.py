@@ -4,12 +4,15 @@ import argparse
 from contextlib import closing
 
 from daemon.commands.options import journal_path
-from daemon.commands.rack.request import add_request, ask
+from daemon.commands.rack.request import add_request, add_unit, ask, in_own_unit
+from daemon.errors import RequestError
 from daemon.journal.journal import Journal
 from daemon.tables.values import number as a_number
 from daemon.words import apart, number, quantity_of
+from rules.care.calibration import quantity_named
 from rules.care.hand_checks import COMPARED_WITHIN_MS
 from rules.care.probe_care import CHECKED
+from rules.errors import HandMeasurementError
 from rules.quantities import Quantity
 
 SPECIFIC_GRAVITY = "specific_gravity"
@@ -23,21 +26,32 @@ def measure_arguments(parser: argparse.ArgumentParser) -> None:
     add("value", type=a_number, help="in the unit that `bellwatch status` shows")
     add("--method", required=True, help="such as refractometer, hydrometer, titration")
     add("--instrument", required=True, help="which one")
-    add("--accuracy", type=a_number, help="of the instrument, plus or minus")
+    add("--accuracy", type=a_number, help="of the instrument, plus or minus, in the unit of the value")
+    add("--resolution", type=a_number, help="its smallest step")
+    add("--constant", type=a_number, help="how much of its accuracy is the same each time, 0 to 1")
     add("--scale", help="reference temperatures of a specific gravity, as printed on the instrument: 25/25")
     add(
         "--temperature-c",
         type=a_number,
         help="of the sample, where a hydrometer swam in it (default: the scale's)",
     )
+    add_unit(parser)
     add_request(parser, _measure)
 
 
 def _measure(options: argparse.Namespace) -> int:
-    keys = ("vessel", "quantity", "value", "method", "instrument", "accuracy", "scale", "temperature_c")
+    numbers = ("value", "accuracy", "resolution")
+    keys = ("vessel", "quantity", "method", "instrument", "constant", "scale", "temperature_c", *numbers)
     body = {key: getattr(options, key) for key in keys if getattr(options, key) is not None}
     if options.quantity == SPECIFIC_GRAVITY:
+        if options.unit is not None:
+            raise RequestError("--unit: a specific gravity has none; give its --scale")
         body |= {"quantity": Quantity.SALINITY.value, SPECIFIC_GRAVITY: body.pop("value")}
+    elif options.unit is not None:
+        quantity = quantity_named(options.quantity, HandMeasurementError)
+        for key in numbers:
+            if key in body:
+                body[key] = in_own_unit(options, quantity, body[key], difference=key != "value")
     ask(options, "hand_measurement", body)
     with closing(Journal(journal_path(options.settings), writable=False)) as journal:
         for line in _hand_check_lines(journal, options.vessel, body["quantity"]):

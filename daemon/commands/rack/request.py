@@ -8,6 +8,7 @@ from typing import Any
 from daemon.commands.options import add_settings, add_who, duration_s, journal_path
 from daemon.errors import RequestError
 from daemon.journal.asking import ask_daemon
+from rules.quantities import UNITS, Quantity, from_unit
 
 
 def add_request(parser: argparse.ArgumentParser, command: Callable[[argparse.Namespace], int]) -> None:
@@ -15,6 +16,23 @@ def add_request(parser: argparse.ArgumentParser, command: Callable[[argparse.Nam
     add_who(parser)
     add_settings(parser)
     parser.set_defaults(command=command)
+
+
+def add_unit(parser: argparse.ArgumentParser) -> None:
+    """Add the unit that values are given in."""
+    parser.add_argument("--unit", help="of the values given: F, uS/cm, S/m, kPa, mmHg, ppm, ppt ...")
+
+
+def in_own_unit(
+    options: argparse.Namespace, quantity: Quantity, value: float, *, difference: bool = False
+) -> float:
+    """Return a value, or a difference, in the quantity's own unit; RequestError where it has none so."""
+    if options.unit is None:
+        return value
+    if options.unit not in UNITS[quantity]:
+        units = ", ".join(filter(None, UNITS[quantity]))
+        raise RequestError(f"--unit {options.unit}: {quantity} may be in {units or 'no unit'}")
+    return from_unit(quantity, options.unit, value, difference=difference)
 
 
 def ask(options: argparse.Namespace, kind: str, body: Mapping[str, Any]) -> None:

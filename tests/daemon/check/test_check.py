@@ -16,6 +16,7 @@ from daemon.check.check import check_command, findings_in
 from daemon.check.load import Settings, load_settings
 from daemon.errors import SettingsError
 from daemon.settings.file import read_values
+from tests.rigs.examples import examples
 from tests.rigs.places import EXAMPLE
 
 SECRET = "medusa-hunts-by-night"
@@ -932,7 +933,7 @@ def mutated_files(draw: st.DrawFn) -> dict[str, Any]:
     return values
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(mutated_files())
 def test_whatever_a_file_holds_it_is_fit_or_its_findings_are_told(values: dict[str, Any]):
     found = findings_in(values)

@@ -19,6 +19,7 @@ from daemon.journal.asking import BODY_AT_MOST, TAKEN_AT_ONCE, RequestBox, ask_d
 from rules.deeds import DEEDS
 from tests.rigs.bench import START_MS, Bench, contents, quick_folder, steady
 from tests.rigs.daemon_run import ROOT
+from tests.rigs.examples import examples
 
 ALARM = "k1/temperature/high"
 
@@ -183,7 +184,11 @@ KNOWN = st.sampled_from([ALARM, "k1", "vessel/k1", "bench", "k1-ct", "temperatur
 POINTS = st.sampled_from([[{"read": 1, "true": 2}], [{"read": 1, "true": 1}, {"read": 1, "true": 2}], [1]])
 
 
-@settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=examples(75),
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
 @given(
     kind=st.sampled_from(sorted(DEEDS)),
     body=st.dictionaries(st.sampled_from(KEYS), KNOWN | POINTS | json_values, max_size=8),

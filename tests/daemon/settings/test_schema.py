@@ -12,6 +12,8 @@ from pydantic import ValidationError
 
 from daemon.check.load import Settings
 from daemon.settings.schema import settings_schema
+from daemon.tables.types import SPECIFIC_GRAVITIES
+from tests.rigs.examples import examples
 from tests.rigs.places import EXAMPLE
 
 VALIDATOR = Draft202012Validator(settings_schema())
@@ -86,7 +88,7 @@ def _paths(node: Any, path: tuple = ()) -> list[tuple]:
     return [inner for key, value in inside for inner in ((*path, key), *_paths(value, (*path, key)))]
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(75), deadline=None)
 @given(
     st.sampled_from(_paths(example())),
     st.booleans()
@@ -107,12 +109,12 @@ def test_what_the_check_accepts_an_editor_accepts(path: tuple, value: object):
 def test_every_key_is_described_and_every_limit_has_its_unit():
     definitions = settings_schema()["$defs"]
     units = {
-        "TemperatureLimits": "°C",
-        "ConductivityLimits": "mS/cm",
-        "SalinityLimits": "practical salinity, no unit",
-        "OxygenLimits": "mg/L",
-        "OxygenSaturationLimits": "%",
-        "AirPressureLimits": "hPa",
+        "TemperatureLimits": ("°C", "F"),
+        "ConductivityLimits": ("mS/cm", "uS/cm", "S/m"),
+        "SalinityLimits": ("practical salinity, no unit", "ppt", *SPECIFIC_GRAVITIES.values()),
+        "OxygenLimits": ("mg/L", "ppm"),
+        "OxygenSaturationLimits": ("%",),
+        "AirPressureLimits": ("hPa", "kPa", "mmHg"),
     }
     for name, definition in definitions.items():
         assert "description" in definition, name
@@ -123,7 +125,8 @@ def test_every_key_is_described_and_every_limit_has_its_unit():
                 assert entry["description"].endswith("[s]")
             elif name in units:
                 per_hour = " per hour" if key.endswith("_per_hour") else ""
-                assert entry["description"].endswith(f"[{units[name]}{per_hour}]")
+                ends = tuple(f"[{unit}{per_hour}]" for unit in units[name])
+                assert entry["description"].endswith(ends)
 
 
 def test_it_offers_nothing_that_toml_does_not_have():

@@ -6,6 +6,7 @@ wiping it changed in the vessel.
 """
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -82,6 +83,34 @@ def test_the_corrected_record_is_the_truth_to_the_noise_of_the_cell(rack):
     assert np.nanmin(fouled[fouling]) < 30.1  # three of salinity too low before the wiping
     assert np.nanmax(np.abs(corrected[fouling] - 33.0)) < 0.15
     assert np.array_equal(corrected[~fouling], fouled[~fouling], equal_nan=True)
+
+
+def thinned(recording, until_ms):
+    """Every fourth turn's readings alone up to a moment."""
+
+    def inputs():
+        for item in recording.inputs():
+            if isinstance(item, Readings):
+                keep = (item.time_ms >= until_ms) | (item.time_ms // MINUTE_MS % 8 == 0)
+                columns = (item.seq, item.at_ms, item.source, item.time_ms, item.value)
+                yield Readings(*(column[keep] for column in columns))
+            else:
+                yield item
+
+    return replace(recording, inputs=inputs)
+
+
+def test_by_readings_half_of_it_has_come_when_half_of_the_readings_have(rack):
+    """Where readings come evenly it is as by time; where few come at first, most of it comes late."""
+    path, _, start_ms = rack
+    visits, whole, middle_ms = calibrations_at(path), journal_recording(path), start_ms + (FOULS + WIPED) // 2
+    few = thinned(whole, middle_ms)
+    same = [salinities(drift_corrected(whole, visits, by_readings=by))[1] for by in (False, True)]
+    assert np.nanmax(np.abs(same[0] - same[1])) < 0.001
+    times, by_time = salinities(drift_corrected(few, visits))
+    _, by_readings = salinities(drift_corrected(few, visits, by_readings=True))
+    behind = (by_time - by_readings)[np.searchsorted(times, middle_ms)]
+    assert behind == pytest.approx(3.0 * (0.5 - 1 / 5), abs=0.15)  # of some 3 of salinity in all
 
 
 def test_what_was_logged_stays_as_it_was(rack):

@@ -81,7 +81,7 @@ def test_a_fouling_probe_is_found_by_hand_checks_days_before_it_would_cry_wolf()
     drifts = [notice for notice in said.notices if notice.kind == DRIFTS]
     text = notice_text(drifts[0], ZONE)
     assert text.startswith("kreisel-5/salinity: kreisel-5-ct walks away from hand checks")
-    assert "Clean and calibrate it; the water is as measured by hand" in text
+    assert "Measure a standard with both, calibrate what is off" in text
     told_day = (drifts[0].at_ms - said.start_ms) / DAY_MS
     assert 2 <= told_day <= 6
     wolf = [event for event in raised(said, of_the_water=True) if event.vessel == "kreisel-5"]

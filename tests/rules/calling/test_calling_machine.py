@@ -93,10 +93,10 @@ class Matter:
         unseen = stand is before is Stand.CALLS
         self.stands[alarm] = (stand, max(worst, priority) if unseen else priority)
 
-    def review(self, before, now_ms):
+    def review(self, before, now_ms, reply=Reply.SEEN):
         """Somebody must be called sooner where it is new, or worse than it was."""
         if self.urgency is None and before is not None:
-            self.settle(now_ms)
+            self.settle(now_ms, reply)
         elif self.urgency is None:
             self.again_ms = None if self.seen is None else self.again_ms
         elif before is None or self.urgency > before:
@@ -176,10 +176,14 @@ class Calling(RuleBasedStateMachine):
         matter = self.matters.setdefault(heard.problem, Matter())
         before = matter.urgency
         matter.hear(alarm, trigger, priority)
-        matter.review(before, self.now_ms)
+        shelved = trigger == "shelved" and priority is Priority.CRITICAL
+        matter.review(before, self.now_ms, Reply.QUIET if shelved else Reply.SEEN)
         if matter.over:
             del self.matters[heard.problem]
             self.ended(matter, told.calls)
+        elif shelved:
+            matter.again_step = 0
+            self.taken(matter, told.calls, who="")
         else:
             assert not told.calls, "no call before time has passed"
 
@@ -213,13 +217,17 @@ class Calling(RuleBasedStateMachine):
         told = self.say(lambda team: team.answer(problem.number, Answer(reply, who), self.now_ms))
         assert (told.settled, told.refusal) == ([problem.number], "")
         matter = self.matters[problem.key]
-        others = {call.person for call in told.calls}
-        assert {call.kind for call in told.calls} <= {CallKind.TAKEN}
-        assert others == matter.told - {who} if self.roomy else others <= matter.told - {who}
+        self.taken(matter, told.calls, who)
         for alarm, (stand, worst) in matter.stands.items():
             if stand is Stand.CALLS:
                 matter.stands[alarm] = (Stand.SEEN, worst)
         matter.settle(self.now_ms, reply, who)
+
+    def taken(self, matter, calls, who):
+        """Whoever else was told is told that somebody has it."""
+        others = {call.person for call in calls}
+        assert {call.kind for call in calls} <= {CallKind.TAKEN}
+        assert others == matter.told - {who} if self.roomy else others <= matter.told - {who}
 
     @precondition(lambda self: any(matter.newest_id for matter in self.matters.values()))
     @rule(chance=st.integers(0, 20))

@@ -88,6 +88,22 @@ def test_a_critical_alarm_is_repeated_and_goes_on_to_the_next_person_until_someb
     assert not team.advance(NIGHT + 5 * HOUR).calls
 
 
+def test_a_call_again_says_what_was_told_of_the_alarm_that_leads_it_whoever_has_joined_since():
+    team = calling()
+    team.hear(word(cause="loop", value=19.0), NIGHT)
+    (first,) = team.advance(NIGHT + MIN).calls
+    team.hear(word(2, "k2/temperature/high", Priority.HIGH, cause="loop", value=18.0), NIGHT + 2 * MIN)
+    (again,) = team.advance(NIGHT + 6 * MIN).calls
+    assert [(call.was, len(call.about)) for call in (first, again)] == [(None, 1), (19.0, 2)]
+
+
+def test_a_rack_is_told_up_to_which_of_its_own_numbers_it_was_heard():
+    team = calling()
+    team.hear(word(7), NIGHT)
+    team.hear(word(3, "k2/temperature/high"), NIGHT)
+    assert [team.newest_number(*of) for of in (("north", "j"), ("north", "k"), ("south", "j"))] == [7, 0, 0]
+
+
 def test_who_was_called_is_told_of_the_return_once_and_nobody_else_is():
     team = calling()
     team.hear(word(), NIGHT)

@@ -108,7 +108,7 @@ def test_a_probe_that_walks_away_is_seen_and_one_that_scatters_is_not():
     assert checked([0.4, -0.4] * 6)["k1/salinity"].rule == ""
     away = checked([-0.1 * step for step in range(12)])["k1/salinity"]
     assert away.mean_difference == away.off_by == pytest.approx(-0.75)
-    assert "mean of 8, 0.57 would be explained; only a standard tells which of both is off" in away.rule
+    assert "mean of 8, 0.56 would be explained; only a standard tells which of both is off" in away.rule
 
 
 def test_a_constant_difference_of_both_accuracies_accuses_nobody():

@@ -228,6 +228,49 @@ def test_a_hand_measurement_is_compared_with_the_probe_of_its_time():
     assert compared["difference"] == pytest.approx(0.4, abs=1e-6)
 
 
+def test_an_instrument_is_known_by_what_was_stated_of_it():
+    engine = Engine(PLAN, START_MS)
+    do(engine, "hand_measurement", {**BY_HAND, "value": 33.0, "accuracy": 0.3, "resolution": 0.1})
+    fed(restarted(engine), {1: 15.0})
+    engine = restarted(engine)
+    fed(engine, {1: 15.0})
+    fed(engine, {2: 41.0})
+    do(engine, "hand_measurement", {**BY_HAND, "value": 33.0})
+    (check,) = engine.hand_checks()["kreisel-1/salinity"].checks
+    assert check.hand_accuracy == pytest.approx(0.35)
+
+
+@pytest.mark.parametrize(("rules", "accuracy"), [(7, 0.5), (8, 0.66)])
+def test_in_an_old_journal_the_accuracy_of_a_specific_gravity_says_nothing(rules, accuracy):
+    engine = Engine(PLAN, START_MS)
+    fed(engine, {1: 15.0})
+    fed(engine, {2: 41.0})
+    body = {**BY_HAND, "specific_gravity": 1.025, "scale": "25/25", "accuracy": 0.0005}
+    assert not engine.act(Action(engine.clock_ms, "hand_measurement", "kim", body, rules)).refusal
+    (check,) = engine.hand_checks()["kreisel-1/salinity"].checks
+    assert check.hand_accuracy == pytest.approx(accuracy, abs=0.01)
+
+
+def test_a_calibration_from_a_line_that_no_longer_holds_is_refused():
+    engine = Engine(PLAN, START_MS)
+    do(engine, "calibrate", TEMPERATURE_POINT)
+    later = {**TEMPERATURE_POINT, "base": {"slope": 1.0, "offset": -0.7}}
+    assert "somebody else calibrated it meanwhile" in do(engine, "calibrate", later).refusal
+    assert not do(engine, "calibrate", {**later, "base": {"slope": 1.0, "offset": -0.4}}).refusal
+    anew = do(Engine(PLAN, START_MS), "calibrate", later)
+    assert "somebody else calibrated it meanwhile" in anew.refusal
+
+
+def test_what_is_due_follows_the_drift_that_was_seen():
+    """1 % in 30 days, of 50 true: 0.5; so the stated 0.2 are used up after 12 days."""
+    engine = Engine(with_due(30), START_MS)
+    body = {**TEMPERATURE_POINT, "quantity": "conductivity"}
+    do(engine, "calibrate", {**body, "points": [{"read": 50.0, "true": 50.0}]})
+    engine.advance(START_MS + 30 * DAY_MS)
+    do(engine, "calibrate", {**body, "points": [{"read": 49.5, "true": 50.0}]})
+    assert engine.calibrations()[1].due_ms == pytest.approx(START_MS + 42 * DAY_MS, abs=DAY_MS // 10)
+
+
 @pytest.mark.parametrize(("minutes", "compared"), [(14, 1), (16, 0)])
 def test_a_value_that_is_too_old_is_not_compared(minutes, compared):
     engine = Engine(PLAN, START_MS)

@@ -25,9 +25,7 @@ def test_the_pace_is_that_of_all_visits_whatever_their_sign():
 
 
 def test_another_try_within_a_day_is_no_wear():
-    assert (
-        NO_WEAR.after(visit(0, 50.0), Calibration(1, "k1-ct", Quantity.OXYGEN, (), "lot", "kim")) == NO_WEAR
-    )
+    assert NO_WEAR.after(visit(0, 50.0), visit(0.9, 40.0)) == NO_WEAR
 
 
 def test_forecasts_have_bounds_and_nothing_seen_is_no_forecast():

@@ -12,6 +12,7 @@ from rules.judging.channel import (
     ChannelState,
     Series,
     judge_channel,
+    sample,
 )
 from rules.plain import from_plain, to_plain
 from rules.quality.settings import QualitySettings, Range
@@ -238,3 +239,11 @@ def test_what_is_just_on_the_limit_and_goes_on_is_heading_out(limit, away, edge)
     half = FORECAST.rate_window_ms // 2 // MINUTE
     values = [limit + away * (half + 1 - minute) for minute in range(half + 3)]
     assert (half + 2, f"heading_out:{edge}", True) in edges(judge(values, FORECAST))
+
+
+def test_of_each_hour_the_first_good_reading_is_kept_wherever_a_block_ends():
+    state = ChannelState()
+    first = sample(series([np.nan, 15.1, 15.2, 15.3, 15.4], every=20 * MINUTE), state)
+    then = sample(series([15.5, 15.6], every=20 * MINUTE, start=100 * MINUTE), state)
+    assert (first.tolist(), then.tolist()) == ([1, 3], [1])
+    assert (state.sample.hour, state.sample.value) == ((0, 1, 2), (15.1, 15.3, 15.6))

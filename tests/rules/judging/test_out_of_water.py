@@ -6,13 +6,14 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.engine import Engine
 from rules.quantities import Quantity
 from rules.rack.plan import Source
 from rules.readings import Readings
+from tests.rigs.examples import examples
 from tests.rigs.watched_rack import MINUTE, PROMPT, START_MS, WatchedRack, plan_of
 
 WET, DRY, RINSED = 41.0, 0.02, 0.6
@@ -29,9 +30,14 @@ def rack():
 
 
 def polled(watched, polls, start=0):
-    """Take in polls of (temperature, conductivity, oxygen), one block each; return what came last."""
-    for number, poll in enumerate(polls, start):
-        watched.read_all([(number * POLL, source, value) for source, value in enumerate(poll, 1)])
+    """Take in polls of (temperature, conductivity, oxygen) as one block; return what came last."""
+    watched.read_all(
+        [
+            (number * POLL, source, value)
+            for number, poll in enumerate(polls, start)
+            for source, value in enumerate(poll, 1)
+        ]
+    )
     return {channel.channel.name.split("/")[-1]: channel for channel in watched.engine.channels()}
 
 
@@ -118,6 +124,7 @@ POLLS = st.lists(
 
 
 @given(POLLS, st.lists(st.integers(0, 120), max_size=8))
+@settings(max_examples=examples(30))
 def test_any_cut_gives_the_same(polls, cuts):
     rows, at_ms = [], START_MS
     for *values, wait_ms in polls:

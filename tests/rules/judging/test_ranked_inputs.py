@@ -43,11 +43,11 @@ class Rack(WatchedRack):
         super().__init__(plan_of(tuple(SOURCES[it] for it in sources), stages, **more))
 
     def poll(self, minutes, without=(), **values):
-        """Poll for so many minutes, each a block; `values` are given by their names here."""
+        """Poll for so many minutes, one block of readings; `values` are given by their names here."""
         given = WATER | {globals()[name]: value for name, value in values.items()}
-        for _ in range(minutes):
-            self.now_ms += MINUTE
-            self.read_all([(self.now_ms, it, given[it]) for it in self.polled if it not in without])
+        times = [self.now_ms + minute * MINUTE for minute in range(1, minutes + 1)]
+        self.read_all([(ms, it, given[it]) for ms in times for it in self.polled if it not in without])
+        self.now_ms += minutes * MINUTE
         return self
 
     @property

@@ -34,6 +34,11 @@ def test_a_jump_lasts_until_the_reading_is_back():
     assert found.tolist() == [False, False, True, True, False, False]
 
 
+def test_a_leap_is_off_the_median_of_the_five_readings_before_it():
+    _, leap = jumped([14.0, 14.0, 15.0, 15.01, 15.02, 15.03, 15.04, 20.0, 20.1])
+    assert leap.base == pytest.approx(15.02, abs=1e-6)
+
+
 def test_what_stays_away_is_doubted_for_as_long():
     found, _ = jumped([15.0, 15.0, *[20.0] * 6000])
     assert found.tolist() == [False] * 2 + [True] * 6000

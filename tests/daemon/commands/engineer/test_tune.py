@@ -78,7 +78,7 @@ def test_the_right_delays_are_found_and_live_pages_are_those_predicted(known, tm
     assert (unseen.missed, unseen.unwanted) == (0, 0)
     assert unseen.calls >= len(incidents) == HELD_OUT // 2
 
-    turns = {"keeper": False, "turn_ms": 60_000, "after_ms": 60_000}
+    turns = {"keeper": False, "turn_ms": 600_000, "after_ms": 60_000}
     journal = live(tmp_path / "live.sqlite", readings, settings_file, **turns)
     lived = replay(journal_recording(journal), [None])[0].events
     assert len(events_at(journal)) == len(lived)

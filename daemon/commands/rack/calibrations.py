@@ -1,0 +1,99 @@
+"""`bellwatch calibrations`: what was calibrated, how the probes wear, when each is due; certificates."""
+
+import argparse
+from collections.abc import Iterator
+from contextlib import closing
+from datetime import datetime, tzinfo
+from zoneinfo import ZoneInfo
+
+from daemon.check.load import load_settings
+from daemon.commands.options import add_settings
+from daemon.journal.calibrations import calibrations_in
+from daemon.journal.fold import engine_of
+from daemon.journal.journal import Journal
+from daemon.words import length_of_time
+from rules.care.calibration import Calibration, Point
+from rules.care.drift import error_found
+from rules.care.probe_care import CalibrationNow
+from rules.care.wear import DAY_MS, worn
+from rules.quantities import unit_of
+
+
+def calibrations_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `calibrations`."""
+    parser.add_argument("probe", nargs="?", help="only this one")
+    parser.add_argument("--certificate", action="store_true", help="each as a certificate, in full")
+    add_settings(parser)
+    parser.set_defaults(command=_list)
+
+
+def _list(options: argparse.Namespace) -> int:
+    settings = load_settings(options.settings)
+    zone = ZoneInfo(settings.rack.time_zone)
+    with closing(Journal(settings.journal.path, writable=False)) as journal:
+        made = [it for it in calibrations_in(journal) if options.probe in (None, it.probe)]
+        engine = engine_of(journal)
+    made.sort(key=lambda calibration: (calibration.key, calibration.at_ms))
+    before: dict[str, Calibration] = {}
+    for calibration in made:
+        if options.certificate:
+            print("\n".join(_certificate(settings.rack.name, calibration, before.get(calibration.key), zone)))
+        else:
+            print(_calibration_line(calibration, zone))
+        before[calibration.key] = calibration
+    if not made:
+        print("No calibration is written down yet.")
+    for now in engine.calibrations() if engine else []:
+        if options.probe in (None, now.source.probe):
+            for line in _health(now, zone):
+                print(f"{now.source.probe} {now.source.quantity}: {line}")
+    return 0
+
+
+def _health(now: CalibrationNow, zone: tzinfo) -> Iterator[str]:
+    """Say how a probe's quantity wears, whether it is to be replaced, and when it is due."""
+    if now.newest is not None and now.wear.over_ms:
+        value, unit = now.newest.points[-1].true, unit_of(now.source.quantity)
+        pace = f"{now.wear.error_at(value, 100 * DAY_MS):.2g} {unit}".rstrip()
+        yield f"drifts by {pace} in 100 d at {value:g}, seen over {length_of_time(now.wear.over_ms / 1000)}"
+    if now.newest is not None and worn(now.newest):
+        yield f"its slope is {now.newest.line.slope:.3g}: replace the sensor"
+    if now.due_ms is not None:
+        yield f"due {datetime.fromtimestamp(now.due_ms / 1000, zone):%Y-%m-%d}"
+
+
+def _certificate(rack: str, made: Calibration, before: Calibration | None, zone: tzinfo) -> Iterator[str]:
+    """Write down one calibration in full."""
+    unit = unit_of(made.quantity)
+    yield f"Calibration of {made.probe}, {made.quantity}, rack {rack}"
+    yield f"  when, by whom   {datetime.fromtimestamp(made.at_ms / 1000, zone):%Y-%m-%d %H:%M %Z}, {made.who}"
+    yield f"  against         {made.standard}"
+    for name, points in (("as found", made.as_found), ("as left", made.points)):
+        for point in points:
+            yield f"  {name:15} {_pair(point, unit)}"
+    if made.cleaned is not None:
+        its = made.cleaned
+        yield f"  wiped           {its.before:g} before, {its.after:g} after, the water {its.meanwhile:+g}"
+    if before is not None:
+        gain, zero = error_found(before, made)
+        yield f"  since the last  gain {gain:.5g}, zero {zero:+.4g} {unit}".rstrip()
+    yield f"  it moves        the {made.moves}"
+    yield f"  line            value = {made.line.slope:.6g} * sent {made.line.offset:+.5g} {unit}".rstrip()
+    for point in made.points:
+        yield f"  sure at {point.true:<8g}± {made.uncertainty_at(point.true):.2g} {unit}".rstrip()
+    yield f"  note            {made.note or '-'}"
+
+
+def _pair(point: Point, unit: str) -> str:
+    return f"sent {point.read:g} (raw), true {point.true:g} ± {point.uncertainty:.2g} {unit}".rstrip()
+
+
+def _calibration_line(made: Calibration, zone: tzinfo) -> str:
+    when = datetime.fromtimestamp(made.at_ms / 1000, zone)
+    points = ", ".join(f"{point.read:g} read for {point.true:g}" for point in made.points)
+    line = f"slope {made.line.slope:.4g}, offset {made.line.offset:.4g} {unit_of(made.quantity)}".rstrip()
+    note = f" ({made.note})" if made.note else ""
+    return (
+        f"{made.probe} {made.quantity}: {when:%Y-%m-%d %H:%M} {points}: {line}; "
+        f"against {made.standard}, by {made.who}{note}"
+    )

@@ -1,0 +1,45 @@
+"""Reading a probe live while it stands in a standard: what it sends is asked from the journal as it comes."""
+
+import time
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+from daemon.errors import RequestError
+from daemon.journal.journal import Journal
+from rules.care.hand_checks import allowed_error
+from rules.care.stability import WINDOW, Settled, settled
+from rules.quantities import unit_of
+from rules.rack.plan import Source
+
+_LOOK_EVERY_S = 0.5
+
+
+def settled_reading(path: Path, source: Source, within_s: float, say: Callable[[str], None]) -> Settled:
+    """Return what a probe sends once it stands still, raw; `say` what it sends meanwhile.
+
+    Raises RequestError where it does not settle within the time.
+    """
+    with closing(Journal(path, writable=False)) as journal:
+        after_seq = journal.inputs.last_seq()
+        give_up_s, told, now = time.monotonic() + within_s, 0, None
+        while time.monotonic() < give_up_s:
+            values = journal.inputs.values_since(source.id, after_seq)
+            now = settled(values)
+            for value in values[told:]:
+                say(f"  sends {value:.4g} {unit_of(source.quantity)}".rstrip())
+            told = len(values)
+            if now is not None and now.within(allowed_error(source)):
+                say(f"  stable: {now.mean:.5g} ± {now.uncertainty:.2g} over the last {WINDOW} readings")
+                return now
+            time.sleep(_LOOK_EVERY_S)
+    heard = f"still moving by {now.moved:+.2g}" if now else f"{told} readings, {WINDOW} are needed"
+    raise RequestError(f"{source.probe} {source.quantity}: not stable within {within_s:.0f} s ({heard})")
+
+
+def went_in(where: str) -> None:
+    """Wait until somebody says that the probe is where it should be; without a terminal it is."""
+    try:
+        input(f"{where}, then press Enter: ")
+    except EOFError:
+        print()

@@ -1,0 +1,81 @@
+"""Standards against what manuals and tables print; and when a probe in one of them has settled."""
+
+import numpy as np
+import pytest
+from gsw import C_from_SP
+
+from rules.care.stability import WINDOW, settled
+from rules.care.standards import Around, Standard, point_in
+from rules.errors import CalibrationError
+from rules.quantities import Quantity
+
+
+@pytest.mark.parametrize(
+    ("standard", "at_c", "printed"),
+    [
+        ("kcl-1.413", 15, 1.147),
+        ("kcl-1.413", 20, 1.278),
+        ("kcl-1.413", 25, 1.413),
+        ("kcl-1.413", 30, 1.552),
+        ("kcl-12.88", 15, 10.48),
+        ("kcl-12.88", 20, 11.67),
+        ("kcl-12.88", 25, 12.88),
+        ("kcl-12.88", 30, 14.12),
+    ],
+)
+def test_potassium_chloride_is_as_manuals_print_it(standard, at_c, printed):
+    """A meter's manual, read; both tables agree within 0.15 %. Two per cent a kelvin would be far off."""
+    point = point_in(standard, Quantity.CONDUCTIVITY, printed, Around(at_c))
+    assert point.true == pytest.approx(printed, rel=0.0016)
+    assert 0.01 < point.uncertainty / point.true < 0.011
+
+
+def test_seawater_is_pss_78_and_as_sure_as_its_temperature():
+    point = point_in("seawater", Quantity.CONDUCTIVITY, 42.0, Around(15.0, salinity=35.0))
+    assert point.true == pytest.approx(float(C_from_SP(35.0, 15.0, 0.0)), rel=1e-6)
+    assert point.uncertainty == pytest.approx(0.099, abs=0.003)  # 0.93 mS/cm a kelvin, 0.1 K; 0.005 of S
+
+
+def test_air_saturated_water_and_moist_air_at_the_measured_pressure():
+    """9.092 mg/L at 20 °C and one atmosphere, 0.96643 of it at 980 hPa (Benson & Krause 1984)."""
+    for standard in (Standard.MOIST_AIR, Standard.WATER_IN_AIR):
+        full, low = (
+            point_in(standard, Quantity.OXYGEN, 9.0, Around(20.0, hpa)).true for hpa in (1013.25, 980.0)
+        )
+        assert full == pytest.approx(9.092, abs=0.001)
+        assert low / full == pytest.approx(0.96643, abs=2e-5)
+    assert point_in("moist-air", Quantity.OXYGEN_SATURATION, 97.0, Around(20.0, 980.0)).true == 100.0
+
+
+def test_ice_and_zero_are_nothing():
+    assert point_in("ice", Quantity.TEMPERATURE, 0.2, Around()).true == 0.0
+    assert point_in("zero-oxygen", Quantity.OXYGEN, 0.1, Around()).true == 0.0
+
+
+def test_a_labels_own_figure_goes_over_the_usual_one():
+    assert point_in("kcl-12.88", Quantity.CONDUCTIVITY, 12.9, Around(25.0, sure=0.03)).uncertainty == 0.03
+
+
+@pytest.mark.parametrize(
+    ("standard", "quantity", "around", "words"),
+    [
+        ("ice", "conductivity", Around(), "there are: kcl-1.413, kcl-12.88, seawater"),
+        ("ice", "air_pressure", Around(), "there are: none"),
+        ("kcl-12.88", "conductivity", Around(12.0), "15 to 30"),
+        ("kcl-12.88", "conductivity", Around(), "give its temperature"),
+        ("seawater", "conductivity", Around(20.0), "the salinity on a bottle"),
+        ("moist-air", "oxygen", Around(20.0), "hPa as the barometer"),
+    ],
+)
+def test_what_cannot_be_is_refused(standard, quantity, around, words):
+    with pytest.raises(CalibrationError, match=words):
+        point_in(standard, Quantity(quantity), 1.0, around)
+
+
+def test_a_probe_has_settled_when_it_no_longer_moves():
+    creeping = 12.0 + 0.8 * (1.0 - np.exp(-np.arange(60) / 8.0))
+    times = [n for n in range(len(creeping)) if (its := settled(creeping[:n])) and its.within(0.1)]
+    assert settled(creeping[: WINDOW - 1]) is None
+    assert 12.8 - settled(creeping[: times[0]]).mean < 0.1
+    assert not settled(creeping[: times[0] - 1]).within(0.1)
+    assert not settled([12.0, 12.4] * 3).within(0.1)
