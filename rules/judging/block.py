@@ -216,7 +216,7 @@ class Block:
         usual = kept and not self._watch_list.is_maintained(channel.source.id)
         sampled = sample(measured, self._channels[channel.name]) if usual else np.array([], dtype=np.intp)
         doubts = disputed(series.value, verdict.judged.tests)
-        self._inputs.note(channel.name, measured, sampled, doubts)
+        self._inputs.note(channel.name, measured, sampled, doubts, verdict.rate_per_hour)
         sure = ~np.isnan(verdict.usable)
         tolerance = self._watch_list.tolerance(channel)
         if series.error is not None and tolerance is not None:

@@ -109,6 +109,7 @@ class Verdict:
     usable: Array
     judged: Judged
     edges: list[Edge]
+    rate_per_hour: Array
 
 
 def judge_channel(
@@ -150,7 +151,7 @@ def judge_channel(
                 bound = value if isinstance(value, float) else value[part]
                 edges += judgement.edges(limit, bound, crossing)
     _remember(series, usable, judged, rate, state)
-    return Verdict(usable, judged, edges)
+    return Verdict(usable, judged, edges, rate)
 
 
 def _with_inputs(judged: Judged, suspect: NDArray[np.bool_] | None) -> Judged:
@@ -206,7 +207,10 @@ def _judgement(
     course, state.trend = trend(series.time_ms[part], usable[part], tolerance.rate_window_ms, state.trend)
     error = None if series.error is None else series.error[part]
     lacking = {quantity: where[part] for quantity, where in series.lacking.items()}
-    here = Series(series.index[part], series.time_ms[part], series.value[part], error, lacking=lacking)
+    turns = None if series.turns is None else series.turns[part]
+    here = Series(
+        series.index[part], series.time_ms[part], series.value[part], error, lacking=lacking, turns=turns
+    )
     twin, ramp = None if twin is None else twin[part], None if ramp is None else ramp[part]
     its = partial(noise, part) if noise else None
     return _Judgement(here, usable[part], twin, course, tolerance, ramp, state, its)
@@ -282,11 +286,15 @@ class _Judgement:
         error = self.series.error
         if limit.basis is Basis.LIKELY_VALUE:
             return np.where(False if error is None else error > 0, compared, np.nan)
-        if error is None or limit.basis is Basis.DIFFERENCE:
-            return compared
+        turns = 0.0 if self.series.turns is None else self.series.turns
+        off: float | Array = 0.0 if error is None else error
         if limit.basis is Basis.RATE:
-            error = error / (self.tolerance.rate_window_ms / MS_PER_HOUR)
-        return compared - error if limit.above else compared + error
+            off = off / (self.tolerance.rate_window_ms / MS_PER_HOUR) + turns
+        elif limit.basis is Basis.PROJECTION:
+            off = off + turns * (self.tolerance.lead_time_ms / MS_PER_HOUR)
+        if limit.basis is Basis.DIFFERENCE or (isinstance(off, float) and not off):
+            return compared
+        return compared - off if limit.above else compared + off
 
     def _sure(self, beyond: NDArray[np.bool_], bound: float | Array, above: bool) -> NDArray[np.bool_]:
         """Keep those forecasts of what is not past yet that the flatter half of the trend would reach too."""

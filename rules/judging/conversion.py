@@ -26,8 +26,9 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
     doubts = [known.suspect for known in inputs] + ([own.suspect] if own.suspect is not None else [])
     suspect = np.logical_or.reduce(doubts)
     suspect = suspect if suspect.any() else None
+    turns = _turns(channel, own, inputs)
     if not off.any():
-        return Series(own.index, own.time_ms, value, suspect=suspect, base=base)
+        return Series(own.index, own.time_ms, value, suspect=suspect, base=base, turns=turns)
     error = np.zeros(value.size)
     needs = zip(channel.needs, inputs, strict=True)
     error[off] = propagated(
@@ -37,7 +38,19 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
     )
     elsewhere = np.logical_or.reduce([known.elsewhere for known in inputs])
     value = np.where(np.isnan(error), np.nan, value)
-    return Series(own.index, own.time_ms, value, error, suspect, elsewhere, lacking, base)
+    return Series(own.index, own.time_ms, value, error, suspect, elsewhere, lacking, base, turns)
+
+
+def _turns(channel: Channel, own: Series, inputs: list[Known]) -> Array | None:
+    """Return by how much an hour a value may rise or fall for an input that lags; None where none moves."""
+    if all(known.moves is None for known in inputs):
+        return None
+    named = [(need.quantity, known) for need, known in zip(channel.needs, inputs, strict=True)]
+    still = np.zeros(own.value.size)
+    moves = ((it, known.value, still if known.moves is None else known.moves) for it, known in named)
+    of_own = (channel.source.quantity, own.value, np.zeros(own.value.size))
+    turns: Array = np.nan_to_num(propagated(partial(_value, channel), of_own, *moves))
+    return turns
 
 
 def _error(series: Series) -> Array:

@@ -41,6 +41,12 @@ USUALLY = {Quantity.TEMPERATURE: 3.0, Quantity.SALINITY: 3.0}
 ANYWHERE = {Quantity.TEMPERATURE: (15.0, 10.0), Quantity.SALINITY: (32.0, 6.0)}
 """The water of a moon jellyfish that nobody ever told us anything about."""
 
+LAGS_FROM_PER_HOUR = 0.3
+LAGS_TIMES = 4.0
+"""Where a thermometer moves so much an hour, the water may move so many times as fast: one that lags by an
+hour shows a quarter of a change at first. Rates and forecasts of what is made of it allow for that (project
+judgement)."""
+
 ENOUGH_SAMPLES = SAMPLES_KEPT // 2
 _MS_PER_HOUR = 3_600_000
 
@@ -49,13 +55,15 @@ _MS_PER_HOUR = 3_600_000
 class Known:
     """An input at m readings: its value, how far it may be off (0: measured now), and what is the matter.
 
-    `suspect` is where the reading is, `elsewhere` where it is neither measured in the vessel nor was.
+    `suspect` is where the reading is, `elsewhere` where it is neither measured in the vessel nor was, `moves`
+    how much an hour it may rise or fall unseen, as it lags; None where it does not.
     """
 
     value: Array
     error: Array
     suspect: Bools
     elsewhere: Bools
+    moves: Array | None = None
 
 
 def disputed(value: Array, tests: NDArray[np.uint32]) -> Array:
@@ -87,13 +95,18 @@ class Inputs:
             for name, it in channels.items()
         }
         self._base_before = {name: it.base for name, it in channels.items()}
+        self._rate_before = {name: it.rate_per_hour for name, it in channels.items()}
+        self._rates: dict[str, Array] = {}
         self._found: dict[str, Series] = {}
         self._samples: dict[str, NDArray[np.intp]] = {}
         self._doubts: dict[str, Array] = {}
 
-    def note(self, name: str, measured: Series, sampled: NDArray[np.intp], doubts: Array) -> None:
+    def note(
+        self, name: str, measured: Series, sampled: NDArray[np.intp], doubts: Array, rates: Array
+    ) -> None:
         """Take in what became of a channel: values measured now (NaN elsewhere), which were sampled, which
-        are `disputed`."""
+        are `disputed`, and how fast they moved."""
+        self._rates[name] = rates
         self._found[name], self._samples[name], self._doubts[name] = measured, sampled, doubts
 
     def at_best(self, need: Need, known: Known) -> Known:
@@ -129,7 +142,21 @@ class Inputs:
             value[lost], error[lost], elsewhere[lost] = self._next_best(need, vessel, then)
             for name in need.channels:
                 error[lost] = np.fmax(error[lost], np.abs(self._told(name, then, value[lost]) - value[lost]))
-        return Known(value, error, suspect, elsewhere)
+        return Known(value, error, suspect, elsewhere, self._moves(need, at))
+
+    def _moves(self, need: Need, at: Series) -> Array | None:
+        """Return how much an hour a temperature may move unseen, its thermometer lagging; None: nothing."""
+        if need.quantity is not Quantity.TEMPERATURE or not need.channels:
+            return None
+        name = need.channels[0]
+        rates = np.concatenate(([self._rate_before[name]], self._rates.get(name, [])))
+        if not np.nanmax(np.abs(rates), initial=0.0) > LAGS_FROM_PER_HOUR:
+            return None
+        found, none = self._found.get(name), np.array([], dtype=np.intp)
+        index = none if found is None else found.index
+        newest = np.nan_to_num(np.abs(rates[np.searchsorted(index, at.index, side="right")]))
+        moves: Array = LAGS_TIMES * np.maximum(newest - LAGS_FROM_PER_HOUR, 0.0)
+        return moves if moves.any() else None
 
     def _base(self, name: str, at: Series) -> Array:
         """Return what a channel read before a swift move under way, NaN where there is none."""

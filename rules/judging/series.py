@@ -17,6 +17,7 @@ class Series:
 
     Of a derived one that lacks an input: `error` is how far the value may be off for that (0 where nothing
     lacks), `elsewhere` where an input was never measured in the vessel, `lacking` which input lacks where.
+    `turns` is by how much an hour a lagging thermometer may make a derived value rise or fall.
     `base` is what it was before a swift move of its own (`rules.quality.swift`), NaN where it makes none.
     `suspect` is where an input is, or the temperature by which the probe itself corrects its value.
     """
@@ -29,6 +30,7 @@ class Series:
     elsewhere: NDArray[np.bool_] | None = None
     lacking: Mapping[Quantity, NDArray[np.bool_]] = field(default_factory=dict)
     base: Array | None = None
+    turns: Array | None = None
 
     def lacks(self, index: int) -> tuple[Quantity, ...]:
         """Return what is not measured now at one reading."""

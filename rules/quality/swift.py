@@ -5,11 +5,13 @@ Which of the two lies nobody knows, or whether the water did something else. So 
 as ever; what is made of it takes it for what it was before, and may be off by all that it moved.
 """
 
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from rules.quality.settings import HOUR_MS
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -22,24 +24,33 @@ POINT_MS: Final = 120_000
 LOOKS_BACK: Final = 16
 """One reading in so long is compared with so many before it: half an hour (project judgement)."""
 
+HOURS: Final = 24
+LEAST_K_PER_HOUR: Final = 5.0
+"""More slowly a heater of a usual size warms a vessel too: 300 W make 50 litres 5 K warmer within an hour."""
+
 LEAST_K: Final = 0.75
 MOST_K: Final = 3.0
 TIMES_USUAL: Final = 2.0
 """It is swift from that many times on what is usual within an hour, in kelvin, within these bounds, where at
-least half of it is its own (project judgement)."""
+least half of it is its own, and leads away from how both usually stand (project judgement): a probe that lags
+comes back to there."""
 
 
 @dataclass(frozen=True, slots=True)
 class Swift:
     """What is carried of a source: its newest points, what the other showed then, both in kelvin; since when
-    (-1: not) it has moved off `base`, at which the other was `beside`."""
+    (-1: not) it has moved off `base`, at which the other was `beside` and both usually stood `usual` apart.
+    Of the last day's hours, how far both stood `apart`."""
 
     time_ms: tuple[int, ...] = ()
     own: tuple[float, ...] = ()
     other: tuple[float, ...] = ()
+    hours: tuple[int, ...] = ()
+    apart: tuple[float, ...] = ()
     since_ms: int = -1
     base: float = 0.0
     beside: float = 0.0
+    usual: float = 0.0
 
 
 def swift(
@@ -59,20 +70,23 @@ def swift(
     )
     borne_out = np.zeros(new.size, dtype=np.bool_) if agreed is None else agreed[new]
     far = min(max(TIMES_USUAL * usual_k, LEAST_K), MOST_K)
-    bases, state = _follow(points, borne_out, far, past)
+    hours, usual = _usually(points, past)
+    bases, state = _follow(points, usual, borne_out, far, replace(past, **hours))
     now = past.base if past.since_ms >= 0 else np.nan
     return np.concatenate(([now], bases))[np.searchsorted(new, np.arange(own.size), side="right")], state
 
 
 def _follow(
-    points: tuple[Ints, Floats, Floats], borne_out: Bools, far: float, past: Swift
+    points: tuple[Ints, Floats, Floats], usual: Floats, borne_out: Bools, far: float, past: Swift
 ) -> tuple[Floats, Swift]:
     """Go from move to move through the new points; return the base of each, NaN where it is none."""
     time_ms, own, other = points
     known, floor, at = len(past.time_ms), 0, len(past.time_ms)
-    since_ms, base, beside = past.since_ms, past.base, past.beside
+    since_ms, base, beside, stood = past.since_ms, past.base, past.beside, past.usual
     found = np.full(own.size - known, np.nan)
-    moves, starts = _moves(*points, far, known) if own.size > known else (np.array([], dtype=np.intp),) * 2
+    moves, starts = (
+        _moves(points, usual, far, known) if own.size > known else (np.array([], dtype=np.intp),) * 2
+    )
     while at < own.size:
         if since_ms < 0:
             fresh = np.flatnonzero((moves >= at) & (starts > floor))
@@ -80,8 +94,10 @@ def _follow(
                 break
             at, start = int(moves[fresh[0]]), int(starts[fresh[0]])
             since_ms, base, beside = int(time_ms[at]), float(own[start]), float(other[start])
+            stood = float(usual[at])
         off, apart = np.abs(own[at:] - base), np.abs(own[at:] - base - other[at:] + beside)
-        ends = (off <= far / 2) | (apart <= np.maximum(far, off) / 4) | borne_out[at - known :]
+        now = np.abs(own[at:] - other[at:] - stood)
+        ends = (off <= far / 2) | (np.fmin(apart, now) <= np.maximum(far, off) / 4) | borne_out[at - known :]
         stop = at + int(np.argmax(ends)) if ends.any() else own.size
         found[at - known : stop - known] = base
         if stop < own.size:
@@ -89,23 +105,44 @@ def _follow(
         at = stop + 1
     first = max(floor, own.size - LOOKS_BACK - 2)
     kept = (tuple(time_ms[first:].tolist()), tuple(own[first:].tolist()), tuple(other[first:].tolist()))
-    return found, Swift(*kept, since_ms, base, beside)
+    return found, Swift(*kept, past.hours, past.apart, since_ms, base, beside, stood)
 
 
-def _moves(time_ms: Ints, own: Floats, other: Floats, far: float, known: int) -> tuple[Ints, Ints]:
+def _usually(points: tuple[Ints, Floats, Floats], past: Swift) -> tuple[dict[str, Any], Floats]:
+    """Return the last day's hours with these points, and how far both usually stand apart at each of them."""
+    time_ms, own, other = points
+    known, hour = len(past.time_ms), time_ms // HOUR_MS
+    there = np.flatnonzero(np.isfinite(own - other) & (np.arange(own.size) >= known))
+    begins = there[np.diff(hour[there], prepend=past.hours[-1] if past.hours else -1) > 0]
+    hours = (*past.hours, *hour[begins].tolist())
+    apart = (*past.apart, *(own[begins] - other[begins]).tolist())
+    count = len(past.hours) + np.searchsorted(begins, np.arange(own.size), side="left")
+    usual = np.full(own.size, np.nan)
+    for number in np.unique(count).tolist():
+        if number:
+            usual[count == number] = np.median(apart[max(0, number - HOURS) : number])
+    return {"hours": hours[-HOURS:], "apart": apart[-HOURS:]}, usual
+
+
+def _moves(points: tuple[Ints, Floats, Floats], usual: Floats, far: float, known: int) -> tuple[Ints, Ints]:
     """Return the new points at which a source has moved far by itself, and the oldest that it moved off.
 
     It takes two points on each side: a stray one is no move.
     """
+    time_ms, own, other = points
     start = np.full(own.size, -1, dtype=np.intp)
+    apart = own - other - usual
     if own.max() - own.min() > far:
         for lag in range(2, LOOKS_BACK + 1):
             at = np.arange(max(known, lag + 1), own.size)
             off = own[at] - own[at - lag]
-            alone = np.abs(off - other[at] + other[at - lag]) > np.abs(off) / 2
-            sure = np.minimum((own[at] - own[at - lag - 1]) * np.sign(off), np.abs(off)) > far
+            alone = (off - other[at] + other[at - lag]) * np.sign(off) > np.abs(off) / 2
+            alone &= np.abs(apart[at]) > np.abs(own[at - lag] - other[at - lag] - usual[at])
+            hours = (time_ms[at] - time_ms[at - lag]) / HOUR_MS
+            least = np.maximum(far, LEAST_K_PER_HOUR * hours)
+            sure = np.minimum((own[at] - own[at - lag - 1]) * np.sign(off), np.abs(off)) > least
             sure &= (own[at - 1] - own[at - lag]) * np.sign(off) > far / 2
-            sure &= time_ms[at] - time_ms[at - lag] <= 2 * lag * POINT_MS
+            sure &= hours <= 2 * lag * POINT_MS / HOUR_MS
             start[at[alone & sure]] = at[alone & sure] - lag
     moves = np.flatnonzero(start >= 0)
     return moves, start[moves]
