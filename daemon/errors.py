@@ -9,6 +9,7 @@ BellwatchError
 ├── MissingExtraError  a library that an optional part needs is not installed
 ├── RequestError     the daemon did not do what another process asked of it
 ├── SettingsError    the settings file cannot be used; carries every Finding in it
+├── SignInError      nobody is signed in by that
 ├── SourceError      what a replay was to read cannot be read
 └── TuneError        nothing can be recommended, or not written
 """
@@ -72,6 +73,10 @@ class RequestError(BellwatchError):
 
 class DemoError(BellwatchError):
     """The demonstration could not be set up."""
+
+
+class SignInError(BellwatchError):
+    """Nobody is signed in at a page by what was shown to it, or its file of devices cannot be used."""
 
 
 class SourceError(BellwatchError):

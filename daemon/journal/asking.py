@@ -203,9 +203,17 @@ class RequestBox:
 
 
 def ask_daemon(
-    journal_path: Path, kind: str, body: Mapping[str, Any], who: str, within_s: float = ANSWER_WITHIN_S
+    journal_path: Path,
+    kind: str,
+    body: Mapping[str, Any],
+    who: str,
+    within_s: float = ANSWER_WITHIN_S,
+    request_id: str = "",
 ) -> None:
-    """Ask for an action (`rules.deeds.DEEDS`); raise RequestError where it is refused or not answered."""
+    """Ask for an action (`rules.deeds.DEEDS`); raise RequestError where it is refused or not answered.
+
+    What is asked again under the same id is done once.
+    """
     if not journal_path.exists():
         raise RequestError(f"journal {journal_path}: no such file; is this the daemon's settings file?")
     if os.access(journal_path, os.R_OK):  # who may ask need not be allowed to read it
@@ -213,7 +221,7 @@ def ask_daemon(
             if file.read(16) not in (b"SQLite format 3\0", b""):
                 raise RequestError(f"journal {journal_path}: file is not a database; name the daemon's own")
     box = RequestBox(journal_path)
-    request = box.ask(kind, who, body)
+    request = box.ask(kind, who, body, request_id)
     refusal = awaited(lambda: box.answer_to(request), within_s)
     if refusal is None:
         raise RequestError(

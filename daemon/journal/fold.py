@@ -4,7 +4,7 @@ The watch resumes by it after a restart, `bellwatch status` looks at a journal t
 """
 
 import json
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 
 import structlog
 
@@ -68,26 +68,36 @@ def engine_of(journal: Journal) -> Engine | None:
     return engine
 
 
-def resume(journal: Journal) -> tuple[Engine | None, Outcome]:
+Inputs = Iterator[Readings | Action]
+
+
+def resume(
+    journal: Journal, whole_tail: bool = True, through: Callable[[Inputs], Inputs] = iter
+) -> tuple[Engine | None, Outcome]:
     """Return the engine to go on with, and the steps that alarms had to take on the way; none as a rule.
 
     From the newest snapshot that can be used, and the inputs after it. Where there is none, the
-    newest days are judged again and the alarms that stood are taken over from their history.
+    newest days are judged again and the alarms that stood are taken over from their history; without
+    `whole_tail` so too where the snapshot is older than that. Inputs come `through` what may count them.
     """
+    oldest = 0 if whole_tail else journal.inputs.last_seq_before(journal.state.clock_ms() - RELEARNT_MS)
     for seq, state in journal.state.snapshots():
+        if seq < oldest:
+            break
         try:
             engine = Engine.restore(json.loads(state))
         except UNUSABLE as error:
             log.warning("snapshot_unusable", after_input=seq, why=repr(error))
             continue
-        return _fold_what_can_be(engine, journal.inputs.after(seq))
-    return _relearn(journal)
+        return _fold_what_can_be(engine, through(journal.inputs.after(seq)))
+    return _relearn(journal, through)
 
 
-def _relearn(journal: Journal) -> tuple[Engine | None, Outcome]:
+def _relearn(journal: Journal, through: Callable[[Inputs], Inputs]) -> tuple[Engine | None, Outcome]:
     clock_ms = journal.state.clock_ms()
     oldest = journal.inputs.last_seq_before(clock_ms - RELEARNT_MS)
-    engine, steps = _fold_what_can_be(None, journal.inputs.after(0, readings_after_seq=oldest))
+    inputs = journal.inputs.after(0, readings_after_seq=oldest)
+    engine, steps = _fold_what_can_be(None, through(inputs))
     if engine is not None:
         engine.advance(max(clock_ms, engine.clock_ms))
         steps.add_told(take_over(journal, engine))

@@ -67,13 +67,14 @@ class Memory:
             self._seq = journal.inputs.last_seq()
             self.since_ms = max(self.since_ms or 0, from_ms)
 
-    def follow(self, path: Path) -> bool:
-        """Take in what is new, or a part of it; return whether there is more.
+    def follow(self, path: Path) -> float:
+        """Take in what is new, or a part of it; return how much of everything that is, up to 1.
 
         JournalError where it is another journal now, or one that went back; sqlite3.Error as it comes.
         """
         with closing(Journal(path, writable=False)) as journal, journal.standing_still():
-            if self._run not in ("", journal.run_id) or journal.inputs.last_seq() < self._seq:
+            last = journal.inputs.last_seq()
+            if self._run not in ("", journal.run_id) or last < self._seq:
                 raise JournalError(f"journal {path}: another one, or it went back; all is read anew")
             self._run, self.dating, taken = journal.run_id, journal.state.dating(), 0
             for item in journal.inputs.after(self._seq, _BLOCK):
@@ -81,8 +82,8 @@ class Memory:
                 if isinstance(item, Readings):
                     self._seq, taken = int(item.seq[-1]), taken + len(item)
                     if taken >= _BLOCK:
-                        return True
-            self._seq = journal.inputs.last_seq()
+                        return min(self._seq / last, 0.99)
+            self._seq = last
             for body in journal.history.event_bodies(self._event):
                 self._event = int(body["number"])
                 try:
@@ -91,7 +92,7 @@ class Memory:
                     log.warning("event_unusable", number=self._event, why=repr(error))
             if self._engine and not self._has_retired:
                 self._take_retired(journal, self._engine)
-        return False
+        return 1.0
 
     def _take_retired(self, journal: Journal, engine: Engine) -> None:
         """Take in the hourly summaries of readings that are gone, as their probes sent them."""

@@ -27,7 +27,10 @@ _KINDS = ("kreisel", "pseudokreisel", "tray", "dish", "tank")
 
 @dataclass(frozen=True, slots=True)
 class Need:
-    """Something that needs somebody: how urgently, where (and the vessel's name, if any), and in words."""
+    """Something that needs somebody: how urgently, where (and the vessel's name, if any), and in words.
+
+    `alarm` is the name of the alarm, where it is one.
+    """
 
     priority: str
     shape: str
@@ -36,6 +39,7 @@ class Need:
     text: str
     who: str
     first: str
+    alarm: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,14 +145,14 @@ def need_of(alarm: AlarmNow, called: dict[str, str], now_ms: int, zone: ZoneInfo
     where = "The whole rack" if everywhere else ", ".join(called.get(name, name) for name in alarm.vessels)
     shape = SHAPES[Priority[alarm.priority.upper()]]
     vessel = alarm.vessel if alarm.vessel in called else ""
-    what = alarm.name
+    what = "" if alarm.reason else alarm.name
     if alarm.quantity:
         what = f"{label(Quantity(alarm.quantity)).capitalize()} {condition_word(alarm.condition)}"
-    reason = [alarm.reason] if alarm.reason else []
     since = f"since {words.moment(alarm.since_ms, now_ms, zone)}"
-    text = ", ".join([what, *words.numbers(alarm, now_ms, zone), *reason, since])
+    said = [what, *words.numbers(alarm, now_ms, zone), alarm.reason, since]
+    text = ", ".join(part for part in said if part)
     who, first = _who_has(alarm, now_ms, zone), alarm.first_check or ""
-    return Need(alarm.priority, shape, where, vessel, f"{text}.", who, first)
+    return Need(alarm.priority, shape, where, vessel, f"{text}.", who, first, alarm.name)
 
 
 def _who_has(alarm: AlarmNow, now_ms: int, zone: ZoneInfo) -> str:

@@ -3,16 +3,21 @@
 import json
 import threading
 import time
+import uuid
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from zoneinfo import ZoneInfo
 
+from daemon.page.acts import AlarmActs
 from daemon.page.alarms import alarms_of
 from daemon.page.axis import LEFT, PLOT_HEIGHT, RIGHT
 from daemon.page.memory import Memory
 from daemon.page.now import now_of, standing
+from daemon.page.people import People, Visitor
 from daemon.page.pulse import EVERY_S, STALE_AFTER_S, Pulse
 from daemon.page.vessel import SPANS, drawing_of
+from daemon.page.write import Writing
+from daemon.settings.page import Role
 from daemon.settings.rack import Settings
 from daemon.view.rack_now import RackNow
 from daemon.view.rack_words import moment
@@ -26,6 +31,8 @@ _FILES = {
     "/manifest.webmanifest": "application/manifest+json",
 }
 
+NOT_HERE = Page(page_of("words.html", title="There is no such page here."), 404)
+
 
 class RackPages:
     """The pages of one rack; call it with a request, from any thread."""
@@ -35,32 +42,67 @@ class RackPages:
         self._zone = ZoneInfo(settings.rack.time_zone)
         self._files = {path: page_of(path[1:]) for path in _FILES}
         self.pulse = Pulse(settings, stop, self._drawn)
+        self._people = People(settings)
+        self._views = {"/": self._now, "/alarms": self._alarms, "/team": self._team}
+        if settings.page.acts:
+            self._views |= {"/write": self._write, "/sign-in": self._sign_in, "/sign-out": self._sign_out}
+        self._acts, self._writing = AlarmActs(settings, self.pulse), Writing(settings, self.pulse)
 
     def __call__(self, request: Request) -> Page:
         """Return what a request asks for."""
         path = request.path
         if path in _FILES:
             return Page(self._files[path], kind=_FILES[path])
-        if path == "/":
-            return self._page("now.html", "Now")
         if path == "/events":
-            return Page("", kind="text/event-stream", parts=self._events())
-        if path == "/alarms":
-            return self._alarms(_whole(request.form.get("page"), 0))
+            return Page("", kind="text/event-stream", parts=self._events(request.form.get("seen", "")))
+        visitor = self._people.visitor(request)
+        if path in self._views:
+            return self._views[path](visitor, request)
         if (name := path.removeprefix("/vessel/")) in self._settings.vessels:
-            return self._vessel(name, request.form)
-        return Page(page_of("words.html", title="There is no such page here."), 404)
+            return self._vessel(visitor, name, request.form)
+        if (name := path.removeprefix("/alarm/")) != path:
+            return self._page(visitor, "alarm.html", name, **self._acts(name, request, visitor))
+        return NOT_HERE
 
-    def _alarms(self, page: int) -> Page:
+    def _now(self, visitor: Visitor, _request: Request) -> Page:
+        return self._page(visitor, "now.html", "Now")
+
+    def _write(self, visitor: Visitor, request: Request) -> Page:
+        return self._page(visitor, "write.html", "Write", **self._writing(request, visitor))
+
+    def _sign_in(self, visitor: Visitor, request: Request) -> Page:
+        if not request.acts:
+            return self._page(visitor, "sign-in.html", "Sign in", said="")
+        cookie, fault = self._people.sign_in(request.form.get("code", ""))
+        if cookie:
+            return Page("", go_to="/", cookie=cookie)
+        return self._page(visitor, "sign-in.html", "Sign in", said=fault)
+
+    def _sign_out(self, visitor: Visitor, request: Request) -> Page:
+        if not request.acts or visitor.refused(Role.LOOK, request):
+            return NOT_HERE
+        return Page("", go_to="/", cookie=self._people.sign_out(request))
+
+    def _team(self, visitor: Visitor, _request: Request) -> Page:
+        page, rack = self._settings.page, self.pulse.newest.rack
+        roles = [(name, page.roles.get(name, Role.ACT)) for name in self._settings.rack.people]
+        oncall, since = rack.oncall if rack else None, ""
+        if rack and oncall and oncall.since_ms is not None:
+            since = moment(oncall.since_ms, rack.made_ms, self._zone)
+        shown = {"roles": roles if page.acts else [], "oncall": oncall, "since": since}
+        return self._page(visitor, "team.html", "Team", **shown)
+
+    def _alarms(self, visitor: Visitor, request: Request) -> Page:
+        page = _whole(request.form.get("page"), 0)
         rack = self.pulse.newest.rack
         with self.pulse.lock:
             memory = self.pulse.memory
             found = alarms_of(rack, memory, page, self._zone)
             since = self._since(memory)
         said = standing(rack) if rack else ""
-        return self._page("alarms.html", "Alarms", alarms=found, since=since, standing=said)
+        return self._page(visitor, "alarms.html", "Alarms", alarms=found, since=since, standing=said)
 
-    def _vessel(self, name: str, query: Mapping[str, str]) -> Page:
+    def _vessel(self, visitor: Visitor, name: str, query: Mapping[str, str]) -> Page:
         span = query.get("span", "")
         span = span if span in SPANS else "1d"
         with self.pulse.lock:
@@ -79,20 +121,27 @@ class RackPages:
         }
         shown |= {"left": LEFT, "right": RIGHT, "high": PLOT_HEIGHT}
         called = self._settings.vessels[name].label or name
-        return self._page("vessel.html", called, name=name, called=called, **shown)
+        return self._page(visitor, "vessel.html", called, name=name, called=called, **shown)
 
     def _since(self, memory: Memory) -> str:
         if memory.since_ms is None:
             return "now; what was is being read"
-        return moment(memory.dating.utc_ms(memory.since_ms), memory.newest_ms, self._zone)
+        since = moment(memory.dating.utc_ms(memory.since_ms), memory.newest_ms, self._zone)
+        done = self.pulse.recalled
+        return since if done == 1 else f"{since}, what was before is being read, {100 * done:.0f} %"
 
-    def _page(self, template: str, title: str, **values: object) -> Page:
+    def _page(self, visitor: Visitor, template: str, title: str, **values: object) -> Page:
         look = self.pulse.newest
         late_s = time.monotonic() - look.made_s
         stale = f"This page has not read the journal for {late_s:.0f} s; start it again."
         late = stale if late_s > STALE_AFTER_S else ""
-        known = {"title": f"{title} · {self._settings.rack.name}", "look": look, "late": late}
-        return Page(page_of(template, **known, rack=self._settings.rack.name, **values))
+        known: dict[str, object] = {
+            "title": f"{title} · {self._settings.rack.name}",
+            "look": look,
+            "late": late,
+        }
+        known |= {"rack": self._settings.rack.name, "acts_here": self._settings.page.acts, "visitor": visitor}
+        return Page(page_of(template, **known | {"form_id": uuid.uuid4().hex} | values))
 
     def _drawn(self, rack: RackNow | None, trouble: str, memory: Memory) -> dict[str, str]:
         """Return the pieces of the page *Now*, by the id of the element that holds each."""
@@ -110,10 +159,15 @@ class RackPages:
             "health": page_of("health.html", now=now),
         }
 
-    def _events(self) -> Iterator[str]:
-        """Go through what changed on the page, as server-sent events (WHATWG HTML 9.2); first all of it."""
-        before: dict[str, str] = {}
-        order: list[str] = []
+    def _events(self, seen: str) -> Iterator[str]:
+        """Go through what changed on the page, as server-sent events (WHATWG HTML 9.2).
+
+        First comes all of it, unless the page is of the look that is still the newest: what somebody is about
+        to touch stays in its place.
+        """
+        newest = self.pulse.newest
+        before = newest.parts if seen == str(newest.made_s) else {}
+        order = list(before)
         retry = f"retry: {EVERY_S * 1000:.0f}\n"
         for look in self.pulse.looks():
             same_cards = list(look.parts) == order

@@ -22,6 +22,7 @@ from daemon.view.reader import JournalView
 log = structlog.get_logger()
 
 EVERY_S = 2.0
+TOLD_EVERY_S = 0.5
 STALE_AFTER_S = 15.0
 """A page that was put together longer ago says so first (project judgement)."""
 _QUICK_MS = FINE_MS // 3
@@ -29,7 +30,10 @@ _QUICK_MS = FINE_MS // 3
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """What one look found: the rack, or what is in the way; `parts` are the page, by element id."""
+    """What one look found: the rack, or what is in the way; `parts` are the page, by element id.
+
+    Those before the first one is done have a number below 0, and say how far it has come.
+    """
 
     number: int
     made_s: float
@@ -50,18 +54,21 @@ class Pulse:
         self.lock = threading.Lock()
         """Held by whoever reads or changes `memory`."""
         self.memory, self.failed = Memory(), False
+        self.recalled = 0.0
+        """How much of the journal is read anew for `memory`, up to 1."""
         self._settings, self._stop, self._draw = settings, stop, draw
-        self._view = JournalView(settings)
+        self._view, self._looking = JournalView(settings), threading.Lock()
         self._path = settings.journal.path
         self._news = threading.Condition()
-        self.newest = self._look(0)
+        self.newest = self._reading()
 
     def start(self) -> None:
         """Look in a thread of its own, and recall in another one what was."""
         self._begin(self._go_on)
+        self._begin(self._tell)
         self._begin(self._recall)
 
-    def newer(self, than: int, patience_s: float) -> Look:
+    def newer(self, than: int | None, patience_s: float) -> Look:
         """Return the newest look as soon as it is another than `than`, or after `patience_s` as it is."""
         with self._news:
             self._news.wait_for(lambda: self.newest.number != than or self._stop.is_set(), patience_s)
@@ -69,7 +76,7 @@ class Pulse:
 
     def looks(self, patience_s: float = EVERY_S * 2) -> Iterator[Look]:
         """Go through the looks as they come, the last again where none came in time, until the end."""
-        number = -1
+        number = None
         while not self._stop.is_set():
             look = self.newer(number, patience_s)
             number = look.number
@@ -79,8 +86,10 @@ class Pulse:
         try:
             self.memory.follow(self._path)
         except JournalError:  # another journal: what was of the old one is not of this one
-            self.memory = Memory()
+            self.memory, self.recalled = Memory(), 0.0
             self._begin(self._recall)
+        except sqlite3.Error as error:
+            log.info("follow_again", why=str(error))
 
     def _begin(self, body: Callable[[], None]) -> None:
         """Do something in a thread of its own; what fails there ends the process, to be started again."""
@@ -96,23 +105,44 @@ class Pulse:
         threading.Thread(target=guarded, name=body.__name__, daemon=True).start()
 
     def _go_on(self) -> None:
+        self.look_now()
         while not self._stop.wait(EVERY_S):
-            look = self._look(self.newest.number + 1)
-            with self._news:
-                self.newest = look
-                self._news.notify_all()
+            self.look_now()
         with self._news:
             self._news.notify_all()
 
+    def look_now(self) -> Look:
+        """Look, show it to all who wait, and return it."""
+        with self._looking:
+            look = self._look(max(self.newest.number + 1, 0))
+            with self._news:
+                self.newest = look
+                self._news.notify_all()
+        return look
+
+    def _tell(self) -> None:
+        """Say how far the first look has come, until it is there."""
+        while not self._stop.wait(TOLD_EVERY_S):
+            with self._news:
+                if self.newest.number >= 0:
+                    return
+                self.newest = self._reading()
+                self._news.notify_all()
+
+    def _reading(self) -> Look:
+        percent = round(100 * self._view.share)
+        said = f"Nothing can be shown yet: reading the journal, {percent} %."
+        return Look(-1 - percent, time.monotonic(), None, said, self._draw(None, said, self.memory))
+
     def _look(self, number: int) -> Look:
         rack, trouble = None, ""
+        try:
+            rack = rack_now(self._view, int(time.time() * 1000))
+        except (BellwatchError, sqlite3.Error) as error:
+            trouble = f"Nothing can be shown: {error}"
         with self.lock:
-            try:
-                rack = rack_now(self._view, int(time.time() * 1000))
-                if self.memory.since_ms is not None:
-                    self._follow()
-            except (BellwatchError, sqlite3.Error) as error:
-                trouble = str(error)
+            if rack and self.memory.since_ms is not None:
+                self._follow()
             return Look(number, time.monotonic(), rack, trouble, self._draw(rack, trouble, self.memory))
 
     def _recall(self) -> None:
@@ -122,8 +152,8 @@ class Pulse:
                 memory = Memory()
                 try:
                     if last_ms is None:
-                        while memory.follow(self._path) and not self._stop.is_set():
-                            pass
+                        while self.recalled < 1 and not self._stop.is_set():
+                            self.recalled = memory.follow(self._path)
                     else:
                         memory.begin(self._path, last_ms)
                 except (BellwatchError, sqlite3.Error) as error:

@@ -1,10 +1,19 @@
 """The shape of the tables `[page]`: where a page is served; of the rack's page also how the vessels stand."""
 
+from enum import StrEnum
 from pathlib import Path
 
 from pydantic import Field
 
-from daemon.tables.types import FilePath, Host, Name, Table, TcpPort
+from daemon.tables.types import FilePath, Host, Label, Name, Table, TcpPort
+
+
+class Role(StrEnum):
+    """What somebody may do at a page, each also what those before it may."""
+
+    LOOK = "look"
+    ACT = "act"
+    SET_UP = "set up"
 
 
 class ServedPage(Table):
@@ -24,9 +33,19 @@ class ServedPage(Table):
 
 
 class PageSettings(ServedPage):
-    """The rack's page (`bellwatch page`). It only shows; whoever reaches it sees the rack."""
+    """The rack's page (`bellwatch page`). Whoever reaches it sees the rack; it only shows, unless `acts`."""
 
     port: TcpPort = Field(8781, description="Port to listen at")
     shelves: tuple[tuple[Name, ...], ...] = Field(
         (), description="The vessels as they stand: each shelf from left to right, the uppermost first"
+    )
+    acts: bool = Field(
+        default=False, description="People who signed in (`bellwatch page --pair NAME`) may act from the page"
+    )
+    roles: dict[Label, Role] = Field(
+        default_factory=dict,
+        description="Who of the rack's people may do otherwise than act: look, act, set up",
+    )
+    behind_tls: bool = Field(
+        default=False, description="Browsers reach it by https, through a proxy that does TLS"
     )

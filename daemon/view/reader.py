@@ -1,7 +1,8 @@
 """The one reader of a journal for everything that is looked at: restored once, then followed.
 
 Each look is one short transaction that reads only what is new; only the first one, and one after the
-watch was started anew or the file replaced, restores from the newest snapshot and the inputs after it.
+watch was started anew or the file replaced, restores from the newest snapshot and the inputs after it, or
+where that snapshot is old, from the newest days: a look never reads a year.
 """
 
 import shutil
@@ -9,13 +10,14 @@ import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import tzinfo
+from functools import partial
 from zoneinfo import ZoneInfo
 
 from daemon.broker.noted import link_of, oncall_heard
 from daemon.broker.notices import SHOWN_LIVE
 from daemon.errors import JournalError
 from daemon.journal.dating import Dating
-from daemon.journal.fold import fold, resume
+from daemon.journal.fold import Inputs, fold, resume
 from daemon.journal.journal import Journal
 from daemon.journal.repair import BALLAST_BYTES
 from daemon.journal.schema import WAL_BYTES_KEPT
@@ -29,6 +31,7 @@ from rules.engine import Engine
 from rules.errors import InputError
 from rules.quality.flags import Flag
 from rules.rack.plan import RACK_WIDE
+from rules.readings import Readings
 
 SAID_SHOWN_MS = 7 * 86_400_000
 LOG_HELD_BYTES = WAL_BYTES_KEPT * 3 // 2
@@ -71,6 +74,8 @@ class JournalView:
         self._engine: Engine | None = None
         self._seq = 0
         self._stands_for: tuple[object, ...] = ()
+        self.share = 0.0
+        """How much of what a first look must read is read, from 0 to 1, for who waits for it."""
 
     def look(self, now_ms: int) -> Sight:
         """Return what is there at `now_ms` (UTC); JournalError where there is nothing that can be read."""
@@ -123,12 +128,20 @@ class JournalView:
         """Return the engine after everything in the journal, also a silence that time alone raised."""
         engine = self._followed(journal)
         if engine is None:
-            engine, _ = resume(journal)
+            engine, _ = resume(journal, whole_tail=False, through=partial(self._counted, journal))
         if engine is None:
             raise JournalError(f"journal {self._path}: empty; `bellwatch run` has not taken in anything yet")
         engine.advance(max(engine.clock_ms, journal.state.clock_ms()))
         self._engine, self._seq = engine, journal.inputs.last_seq()
         return engine
+
+    def _counted(self, journal: Journal, inputs: Inputs) -> Inputs:
+        first, last = None, journal.inputs.last_seq()
+        for item in inputs:
+            yield item
+            if isinstance(item, Readings):
+                first = int(item.seq[0]) if first is None else first
+                self.share = (int(item.seq[-1]) - first + 1) / max(last - first + 1, 1)
 
     def _followed(self, journal: Journal) -> Engine | None:
         """Return the engine of the last look with all that is new; None where it must be restored."""

@@ -10,7 +10,7 @@ import threading
 import time
 from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from ipaddress import ip_address
 from itertools import islice
@@ -47,22 +47,30 @@ HEADERS_WITH_SCRIPTS = HEADERS | {"Content-Security-Policy": f"{_POLICY}; {_OWN}
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What a browser asks for; `form` is what it sends along or its query, `acts` whether it may act."""
+    """What a browser asks for; `form` is what it sends along or its query, `acts` whether it may act.
 
-    path: str
-    form: Mapping[str, str]
+    Most of it can be a secret: none of it is shown where something goes wrong.
+    """
+
+    path: str = field(repr=False)
+    form: Mapping[str, str] = field(repr=False)
     acts: bool
+    cookies: Mapping[str, str] = field(default_factory=dict, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """An answer: HTML or text of another kind, another address to go on to, or parts that go on and on."""
+    """An answer: HTML or text of another kind, another address to go on to, or parts that go on and on.
+
+    `cookie` is what the browser is to keep, with everything that RFC 6265 says about one.
+    """
 
     html: str
     status: int = 200
     go_to: str = ""
     kind: str = "text/html"
     parts: Iterator[str] | None = None
+    cookie: str = ""
 
 
 class PageServer(ThreadingHTTPServer):
@@ -174,7 +182,7 @@ class _Handler(BaseHTTPRequestHandler):
         else:
             address = urlsplit(self.path)
             query = dict(parse_qsl(address.query[:BODY_AT_MOST], max_num_fields=FIELDS_AT_MOST))
-            self._answer(Request(address.path, query, acts=False))
+            self._answer(Request(address.path, query, acts=False, cookies=self._cookies()))
 
     def do_POST(self) -> None:
         length = self.headers.get("Content-Length", "")
@@ -185,7 +193,11 @@ class _Handler(BaseHTTPRequestHandler):
         else:
             body = self.rfile.read(int(length)).decode("utf-8", "replace")
             form = dict(parse_qsl(body, keep_blank_values=True, max_num_fields=FIELDS_AT_MOST))
-            self._answer(Request(urlsplit(self.path).path, form, acts=True))
+            self._answer(Request(urlsplit(self.path).path, form, acts=True, cookies=self._cookies()))
+
+    def _cookies(self) -> dict[str, str]:
+        pairs = (part.strip().partition("=") for part in self.headers.get("Cookie", "").split(";"))
+        return {name: value for name, _, value in pairs}
 
     def _is_from_our_page(self) -> bool:
         """Return whether one of our own pages sent this, as far as the browser says."""
@@ -209,7 +221,7 @@ class _Handler(BaseHTTPRequestHandler):
         if page.parts is not None:
             self._send_parts(page.parts, page.kind)
         else:
-            self._send(page.html, page.status, page.kind, page.go_to)
+            self._send(page.html, page.status, page.kind, page.go_to, page.cookie)
 
     def _send_parts(self, parts: Iterator[str], kind: str) -> None:
         """Send part after part until there is none, or nobody who takes it; the connection ends with them.
@@ -231,10 +243,11 @@ class _Handler(BaseHTTPRequestHandler):
         self.close_connection = True
         self._send(page_of("words.html", title=words), status, "text/html")
 
-    def _send(self, text: str, status: int, kind: str, go_to: str = "") -> None:
+    def _send(self, text: str, status: int, kind: str, go_to: str = "", cookie: str = "") -> None:
         body = text.encode()
         headers = {"Content-Type": f"{kind}; charset=utf-8", "Content-Length": str(len(body))}
-        self._begin(303 if go_to else status, headers | ({"Location": go_to} if go_to else {}))
+        more = {name: value for name, value in (("Location", go_to), ("Set-Cookie", cookie)) if value}
+        self._begin(303 if go_to else status, headers | more)
         self.wfile.write(body)
 
     def _begin(self, status: int, headers: Mapping[str, str]) -> None:

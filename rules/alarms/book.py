@@ -157,7 +157,7 @@ class AlarmBook:
             it
             for it in self._group(alarm.cause)
             if (it.announced and it.name != alarm.name)
-            or (it.active and it.held_by is HoldKind.SHELF and explains(it, alarm))
+            or (explains(it, alarm) and it.active and it.held_by is HoldKind.SHELF)
         ]
         calling = State.UNACKNOWLEDGED
         leader = max(others, key=lambda other: (other.priority, other.state is calling), default=None)

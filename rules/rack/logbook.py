@@ -3,8 +3,9 @@
 The ranges keep out slips of the pen (project judgement); a new kind is one row.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from statistics import fmean
 
 from rules.errors import InputError
 
@@ -32,6 +33,19 @@ ENTRY_KINDS: Mapping[str, EntryKind] = {
 """Every kind by its name."""
 
 
+def sample_of(values: Sequence[float]) -> dict[str, float]:
+    """Return what an entry says of values: itself where it is one, of several the mean, number and range."""
+    if len(values) < 2:
+        return {"value": values[0]} if values else {}
+    return {"value": fmean(values), "n": len(values), "low": min(values), "high": max(values)}
+
+
+def range_of(kind: str, stage: str) -> Range:
+    """Return between what a value of a kind lies in a stage."""
+    its = ENTRY_KINDS[kind]
+    return its.of_stage.get(stage, its.within)
+
+
 def check_sample(value: float, n: float, low: float, high: float) -> None:
     """Raise InputError where `value` is no mean of `n` animals between `low` and `high` (NaN: not given)."""
     if n < 1 or n != round(n):
@@ -42,8 +56,7 @@ def check_sample(value: float, n: float, low: float, high: float) -> None:
 
 def check_entry(kind: str, value: float, stage: str) -> None:
     """Raise InputError, in a line for who wrote it, where a value is none of its kind in that stage."""
-    its = ENTRY_KINDS[kind]
-    low, high = its.of_stage.get(stage, its.within)
+    its, (low, high) = ENTRY_KINDS[kind], range_of(kind, stage)
     if not low <= value <= high or (its.whole and value != round(value)):
         what = "a whole number" if its.whole else "a number"
         within = f"from {low:g} to {high:g} {its.unit}".rstrip()

@@ -4,6 +4,7 @@ import time
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from daemon.page.people import devices_of
 from tests.rigs.page_rack import NINE, page_rack, served
 from tests.rigs.parts.browser import chromium
 from tests.rigs.places import ROOT
@@ -15,22 +16,32 @@ DEVICES = {
     "desk": (1280, 1100, 1),
     "wall": (1920, 1080, 1),
 }
-VIEWS = {"now": "/", "vessel": "/vessel/k1", "week": "/vessel/k1?span=1w", "alarms": "/alarms"}
+VIEWS = {
+    **{"now": "/", "vessel": "/vessel/k1", "week": "/vessel/k1?span=1w", "alarms": "/alarms"},
+    **{"alarm": "/alarm/k1/temperature/rising", "write": "/write?vessel=k1&kind=bell_diameter"},
+    **{"team": "/team", "sign-in": "/sign-in"},
+}
+ACTS = 'acts = true\nroles = { bo = "set up", cy = "look" }'
 AMISS = {"k1/temperature": (0.9, 5.0), "t1/oxygen_saturation": (-9.0, 1.5), "d1/temperature": (0.3, 8.0)}
 
 
 def draw(folder, work, amiss=None):
     """Draw every view on every device, light and dark."""
     drifts = {tuple(name.split("/")): drift for name, drift in (amiss or {}).items()}
-    with page_rack(work, vessels=NINE, days=4, drifts=drifts, silent=("k3",) if amiss else ()) as rack:
+    how = {"drifts": drifts, "silent": ("k3",) if amiss else (), "page": ACTS}
+    with page_rack(work, vessels=NINE, days=4, **how) as rack:
         if amiss:
             rack.ask("log", vessel="k1", what="feed", note="nauplii", value=6)
-            rack.ask("acknowledge", who="bo", alarm="k1/temperature/rising")
+            rack.ask("acknowledge", who="bo", alarm="t1/oxygen_saturation/falling")
             rack.ask("begin_maintenance", target="vessel/t3", for_s=2700, why="water change")
         with served(rack) as address:
             time.sleep(5)
+            devices, now_ms = devices_of(rack.settings), int(time.time() * 1000)
+            secret = devices.pair(devices.new_code("bo", now_ms), now_ms)
             for device, size in DEVICES.items():
                 with chromium(work / device, device=size) as browser:
+                    browser.get(address)
+                    browser.add_cookie({"name": "bellwatch", "value": secret})
                     for view, path in VIEWS.items():
                         for scheme in ("light", "dark"):
                             features = [{"name": "prefers-color-scheme", "value": scheme}]

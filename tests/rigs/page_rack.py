@@ -7,6 +7,7 @@ import math
 import random
 import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 
 from daemon.check.load import load_settings
@@ -17,6 +18,7 @@ from daemon.page.pages import rack_pages
 from drivers.readings import Reading
 from tests.rigs.nights.recorded_nights import quiet, watch_of
 from tests.rigs.parts.mosquitto import free_port
+from tests.rigs.parts.simulator_process import wait_for
 
 MINUTE_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
 
@@ -25,6 +27,7 @@ RACK = """\
 name = "north-rack"
 time_zone = "Europe/Copenhagen"
 lineage = "coerulea"
+people = ["ada", "bo", "cy"]
 
 [journal]
 path = "{folder}/journal.sqlite"
@@ -35,6 +38,7 @@ max_jump_c = "none"   # the water is changed at once
 [page]
 port = {port}
 shelves = {shelves}
+{page}
 
 [buses.line]
 kind = "modbus-rtu"
@@ -43,8 +47,8 @@ port = "/dev/none"
 [probes.barometer]
 bus = "line"
 unit_id = 200
-every_s = 60
-silent_after_s = 300
+every_s = {every_s}
+silent_after_s = {silent_s}
 registers = [{{ quantity = "air_pressure", address = 4, type = "float32" }}]
 """
 
@@ -58,8 +62,8 @@ label = "{label}"
 bus = "line"
 vessel = "{name}"
 unit_id = {unit_id}
-every_s = 60
-silent_after_s = 300
+every_s = {every_s}
+silent_after_s = {silent_s}
 registers = [
     {{ quantity = "temperature", address = 0, type = "float32" }},
     {{ quantity = "salinity", address = 2, type = "float32" }},
@@ -83,20 +87,37 @@ OF_STAGE = {
 
 
 class PageRack:
-    """The rack up to now; `drifts` are units per hour that a channel moves by in its last hours."""
+    """The rack up to now; `drifts` are units per hour that a channel moves by in its last hours.
 
-    def __init__(self, folder, vessels=NINE, across=3, days=1.0, drifts=(), silent=(), every_ms=MINUTE_MS):
+    `swings` are by how much a channel goes up and down in half a day.
+    """
+
+    def __init__(
+        self,
+        folder,
+        vessels=NINE,
+        across=3,
+        days=1.0,
+        drifts=(),
+        silent=(),
+        every_ms=MINUTE_MS,
+        page="",
+        swings=(),
+    ):
         self.port, self.vessels = free_port(), vessels
         names = [name for name, _, _ in vessels]
         shelves = [names[start : start + across] for start in range(0, len(names), across)]
-        text = RACK.format(folder=folder, port=self.port, shelves=str(shelves).replace("'", '"'))
+        shown = str(shelves).replace("'", '"')
+        often = {"every_s": every_ms // 1000, "silent_s": every_ms // 200}
+        text = RACK.format(folder=folder, port=self.port, shelves=shown, page=page, **often)
         for number, (name, kind, stage) in enumerate(vessels, 1):
             label = f"{kind.capitalize()} {name[1:]}"
-            text += VESSEL.format(name=name, kind=kind, stage=stage, label=label, unit_id=number)
+            text += VESSEL.format(name=name, kind=kind, stage=stage, label=label, unit_id=number, **often)
         path = folder / "bellwatch.toml"
         path.write_text(text)
         self.file, self.settings = path, load_settings(path)
         self.drifts, self.silent, self.every_ms = dict(drifts), set(silent), every_ms
+        self.swings = {(name, "temperature"): 0.25 for name in names} | dict(swings)
         self.chance = random.Random(7)
         self.now_ms = int(time.time() * 1000)
         self.start_ms = self.now_ms - round(days * DAY_MS)
@@ -109,7 +130,7 @@ class PageRack:
         """Let the water be read up to a moment, by default to the moment that is now."""
         until_ms = until_ms or self.now_ms
         while self.at_ms < until_ms:
-            stop_ms, readings = min(self.at_ms + max(10 * MINUTE_MS, self.every_ms), until_ms), []
+            stop_ms, readings = min(self.at_ms + 10 * self.every_ms, until_ms), []
             while self.at_ms + self.every_ms <= stop_ms:
                 self.at_ms += self.every_ms
                 readings += self._moment()
@@ -125,7 +146,7 @@ class PageRack:
             if name in self.silent and left_h < 5:
                 continue
             for quantity, target in (TARGETS | OF_STAGE.get(stage, {})).items():
-                wide = 0.25 if quantity == "temperature" else 0.12
+                wide = self.swings.get((name, quantity), 0.12)
                 value = target + wide * math.sin(hours / 2.1 + place) + self.chance.gauss(0, 0.02)
                 rate, begun_h = self.drifts.get((name, quantity), (0.0, 0.0))
                 value += rate * max(begun_h - left_h, 0)
@@ -135,6 +156,15 @@ class PageRack:
     def ask(self, kind, who="ada", **body):
         RequestBox(self.journal.path).ask(kind, who, body)
         self.watch.take([], self.at_ms)
+
+    def while_it_runs(self, deed):
+        """Do something in another thread while the watch takes up what is asked; return what comes of it."""
+        with ThreadPoolExecutor(1) as pool:
+            doing = pool.submit(deed)
+            while not doing.done():
+                self.watch.take([], self.at_ms)
+                time.sleep(0.02)
+            return doing.result()
 
 
 @contextmanager
@@ -159,9 +189,10 @@ def served(rack):
                 rack.sole_writer.beat()
 
     thread = threading.Thread(target=beat)
-    with rack_pages(rack.settings, stop):
+    with rack_pages(rack.settings, stop) as pulse:
         thread.start()
         try:
+            wait_for(lambda: pulse.newest.number >= 0)  # until then it says how far it has read
             yield f"http://127.0.0.1:{rack.port}"
         finally:
             stop.set()

@@ -4,7 +4,6 @@ import argparse
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime
-from statistics import fmean
 from zoneinfo import ZoneInfo
 
 from daemon.check.load import load_settings
@@ -16,7 +15,7 @@ from daemon.settings.rack import Settings
 from daemon.tables.values import number, utc_ms
 from daemon.words import amount, label, length_of_time
 from rules.quantities import Quantity
-from rules.rack.logbook import ENTRY_KINDS
+from rules.rack.logbook import ENTRY_KINDS, sample_of
 
 READ_BACK = 40
 HAND, MAINTENANCE = "hand_measurement", "maintenance"
@@ -73,11 +72,7 @@ def _body(options: argparse.Namespace) -> dict[str, object]:
     values = options.value
     if not values and (options.n is not None or options.range):
         raise RequestError("value: --n and --range are about a mean; give it, or all that you measured")
-    body = {"vessel": options.vessel, "what": options.what, "note": options.note}
-    if len(values) > 1:
-        body |= {"value": fmean(values), "n": len(values), "low": min(values), "high": max(values)}
-    elif values:
-        body["value"] = values[0]
+    body = {"vessel": options.vessel, "what": options.what, "note": options.note, **sample_of(values)}
     body |= {"n": options.n} if options.n is not None else {}
     body |= dict(zip(("low", "high"), options.range, strict=True)) if options.range else {}
     body |= {"corrects": options.corrects} if options.corrects is not None else {}

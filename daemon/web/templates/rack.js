@@ -25,7 +25,7 @@ function take(event) {
 
 let live;
 function listen() {
-  live = new EventSource("/events");
+  live = new EventSource("/events?seen=" + document.body.dataset.look);
   live.onmessage = take;
   live.onerror = () => { if (live.readyState === EventSource.CLOSED) setTimeout(listen, 5000); };
 }

@@ -21,7 +21,7 @@ def rack(tmp_path):
 
 def whole(rack):
     memory = Memory()
-    while memory.follow(rack.settings.journal.path):
+    while memory.follow(rack.settings.journal.path) < 1:
         pass
     return memory
 

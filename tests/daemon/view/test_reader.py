@@ -12,6 +12,7 @@ from daemon.errors import JournalError
 from daemon.journal.asking import RequestBox
 from daemon.journal.sole_writer import SoleWriter
 from daemon.view.reader import JournalView
+from rules.readings import Readings
 from tests.rigs.bench import START_MS, Bench, steady, swinging
 from tests.rigs.places import DATA
 
@@ -44,9 +45,9 @@ def fresh(bench):
 def restores_counted(monkeypatch):
     counted, resume = [], daemon.view.reader.resume
 
-    def counting(journal):
+    def counting(journal, **how):
         counted.append(journal.path)
-        return resume(journal)
+        return resume(journal, **how)
 
     monkeypatch.setattr(daemon.view.reader, "resume", counting)
     return counted
@@ -165,3 +166,27 @@ def test_a_log_that_a_reader_holds_is_told_and_one_that_is_only_long_for_a_momen
         assert (held.log_bytes > 6_300_000, held.log_held) == (True, True)
     grow(5_000)
     assert not view.look(START_MS).journal.log_held
+
+
+def test_a_look_past_an_old_snapshot_reads_the_newest_days_only(bench, monkeypatch):
+    bench.watch._keep_snapshot()
+    for day in range(1, 6):
+        start_ms = START_MS + day * 86_400_000
+        bench.take(steady(100, 15.0, start_ms))
+        bench.take(swinging(30, start_ms + 200_000))
+    bench.journal._db.execute("DELETE FROM snapshot WHERE seq > (SELECT min(seq) FROM snapshot)")
+    view, read = JournalView(bench.settings), []
+    counted = view._counted
+
+    def counting(journal, inputs):
+        for item in counted(journal, inputs):
+            read.append(item)
+            yield item
+
+    monkeypatch.setattr(view, "_counted", counting)
+    sight = view.look(START_MS)
+    judged = sum(len(it) for it in read if isinstance(it, Readings))
+    assert 130 < judged <= 260, "two days out of six"
+    assert view.share == 1
+    standing = [(alarm.name, alarm.state) for alarm in bench.watch.engine.alarms()]
+    assert [(alarm.name, alarm.state) for alarm in sight.engine.alarms()] == standing != []

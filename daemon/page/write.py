@@ -1,0 +1,120 @@
+"""The page *Write*: a vessel's logbook and hand measurements, by the one table of kinds of entry."""
+
+import re
+from collections.abc import Mapping
+from contextlib import closing
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from daemon.journal.history import Entry
+from daemon.journal.journal import Journal
+from daemon.page.acts import asked
+from daemon.page.people import Visitor
+from daemon.page.pulse import Pulse
+from daemon.page.vessel import deed_words
+from daemon.settings.page import Role
+from daemon.settings.rack import Settings
+from daemon.tables.values import number
+from daemon.view.rack_words import moment
+from daemon.web.server import Request
+from daemon.words import label
+from rules.quantities import Quantity
+from rules.rack.logbook import ENTRY_KINDS, range_of, sample_of
+from rules.readings import Action
+
+HAND = "hand_measurement"
+KINDS = (*ENTRY_KINDS, HAND)
+SHOWN = 12
+_BETWEEN = re.compile(r"[\s;]+|,\s+")
+
+
+class Writing:
+    """Shows the form of a kind of entry and takes what is written; call it from any thread."""
+
+    def __init__(self, settings: Settings, pulse: Pulse) -> None:
+        self._settings, self._pulse = settings, pulse
+        self._zone = ZoneInfo(settings.rack.time_zone)
+
+    def __call__(self, request: Request, visitor: Visitor) -> dict[str, Any]:
+        """Return what the page shows: what was kept, or what is wrong with what is still in the form."""
+        form, said, kept = dict(request.form), "", False
+        vessels = self._settings.vessels
+        vessel = form.get("vessel", "")
+        vessel = vessel if vessel in vessels else next(iter(vessels), "")
+        kind = form.get("kind", "") if form.get("kind") in KINDS else KINDS[0]
+        if request.acts:
+            said = visitor.refused(Role.ACT, request) or self._written(vessel, kind, visitor, form)
+            kept = not said
+        if kept:
+            said = f"{_called(kind)} of {vessels[vessel].label or vessel} written down by {visitor.name}."
+            form = {}
+        return {
+            "said": said,
+            "kept": kept,
+            "vessel": vessel,
+            "vessels": {name: its.label or name for name, its in vessels.items()},
+            "kind": kind,
+            "kinds": {it: _called(it) for it in KINDS},
+            "asks": self._asks(vessel, kind),
+            "quantities": {it.value: label(it) for it in Quantity},
+            "form": form,
+            "is_hand": kind == HAND,
+            "newest": self._newest(vessel),
+        }
+
+    def _written(self, vessel: str, kind: str, visitor: Visitor, form: Mapping[str, str]) -> str:
+        """Ask the watch to write an entry down; return what is wrong with it."""
+        try:
+            body = {"vessel": vessel, **(_hand(form) if kind == HAND else _entry(kind, form))}
+        except ValueError as error:
+            return f"value: found {error}"
+        return asked(self._settings, HAND if kind == HAND else "log", body, visitor.name, form)
+
+    def _asks(self, vessel: str, kind: str) -> str:
+        """Say in which unit and between what a value is asked for; empty where there is none."""
+        if kind in (HAND, "note"):
+            return ""
+        rack, its = self._pulse.newest.rack, ENTRY_KINDS[kind]
+        stage = next((it.stage.name for it in rack.vessels if it.name == vessel), "") if rack else ""
+        low, high = range_of(kind, stage)
+        return f"{its.unit}, {low:g} to {high:g}{'; several at once make a sample' if not its.whole else ''}"
+
+    def _newest(self, vessel: str) -> list[tuple[int, str, str]]:
+        """Return the newest entries of a vessel: number, kind, and in words."""
+        with closing(Journal(self._settings.journal.path, writable=False)) as journal:
+            entries = journal.history.logbook(vessel, KINDS, SHOWN)[::-1]
+            dating, now_ms = journal.state.dating(), journal.state.clock_ms()
+
+        def words(it: Entry) -> str:
+            deed = Action(it.at_ms, HAND if it.kind == HAND else "log", it.who, it.body)
+            return f"{moment(dating.utc_ms(it.at_ms), dating.utc_ms(now_ms), self._zone)} {deed_words(deed)}"
+
+        return [(it.seq, it.kind, words(it)) for it in entries]
+
+
+def _called(kind: str) -> str:
+    return kind.replace("_", " ").capitalize()
+
+
+def _values(text: str) -> list[float]:
+    """Read the values that somebody measured, 6.5 or 6,5; ValueError where one is no number."""
+    return [number(word.replace(",", ".")) for word in _BETWEEN.split(text.strip()) if word]
+
+
+def _entry(kind: str, form: Mapping[str, str]) -> dict[str, Any]:
+    body: dict[str, Any] = {"what": kind, "note": form.get("note", "")}
+    values = [] if kind == "note" else _values(form.get("value", ""))
+    if not values and kind != "note":
+        raise ValueError(f"nothing; expected a number in {ENTRY_KINDS[kind].unit}")
+    corrects = form.get("corrects", "")
+    if corrects:
+        body["corrects"] = int(number(corrects))
+    return body | sample_of(values) | ({"another": True} if form.get("another") == "yes" else {})
+
+
+def _hand(form: Mapping[str, str]) -> dict[str, Any]:
+    value = _values(form.get("value", ""))
+    if len(value) != 1:
+        raise ValueError(f"{len(value)} values; expected one")
+    words = {key: form.get(key, "") for key in ("quantity", "method", "instrument")}
+    return {"value": value[0], **words}
