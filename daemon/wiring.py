@@ -62,8 +62,6 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     watching.append(watch)
     presence = _presence(topic, utc_clock, voice, len(settings.vessels))
     connection = Connection(settings.broker, "alarms wait in the journal", presence)
-    link = BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock, voice)
-    surroundings = _surroundings(keeper, topic, journal.id)
     notices, repair = Notices(journal, words), JournalRepair(journal, lambda: keeper.dating)
     retention = Retention(journal, settings.journal.keep_days, mirrored=settings.mirror is not None)
     chores: list[Callable[[int], None]] = [
@@ -81,10 +79,10 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         journal,
         watch,
         connection,
-        link,
+        BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock, voice),
         keeper.clock,
         min(TURN_MS, round(settings.journal.commit_every_s * 1000)),
-        lambda emit: _buses(settings, surroundings, emit),
+        lambda emit: _buses(settings, _surroundings(keeper, topic, journal.id), emit),
         repair,
         chores,
         _companions(settings, journal, keeper),

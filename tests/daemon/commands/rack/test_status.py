@@ -302,7 +302,7 @@ def test_as_json_it_is_what_the_schema_says(rack):
     schema = json.loads((DEPLOY / "status.schema.json").read_text())
     validator = jsonschema.Draft202012Validator(schema)
     validator.validate(found)
-    assert [vessel["name"] for vessel in found["vessels"]] == ["k3", "k1", "k2"]
+    assert [vessel["name"] for vessel in found["vessels"]] == ["k1", "k3", "k2"]
     del found["vessels"][0]["unwatched"]
     assert not validator.is_valid(found)
 
