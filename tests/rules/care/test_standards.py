@@ -33,7 +33,9 @@ def test_potassium_chloride_is_as_manuals_print_it(standard, at_c, printed):
 def test_seawater_is_pss_78_and_as_sure_as_its_temperature():
     point = point_in("seawater", Quantity.CONDUCTIVITY, 42.0, Around(15.0, salinity=35.0))
     assert point.true == pytest.approx(float(C_from_SP(35.0, 15.0, 0.0)), rel=1e-6)
-    assert point.uncertainty == pytest.approx(0.099, abs=0.003)  # 0.93 mS/cm a kelvin, 0.1 K; 0.005 of S
+    per_kelvin = float(C_from_SP(35.0, 15.5, 0.0) - C_from_SP(35.0, 15.0, 0.0)) / 0.5
+    salt = point.true / 35.0 * 0.005
+    assert point.uncertainty == pytest.approx(np.hypot(0.1 * per_kelvin, salt), rel=1e-4)
 
 
 def test_air_saturated_water_and_moist_air_at_the_measured_pressure():
