@@ -32,13 +32,13 @@ class Beat:
         flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
         try:
             self._file = os.open(self.path, flags, 0o644)
+            self._began_s = time.monotonic()
+            before = beats_at(self.path)  # of a watch that did not end as it should: nothing was done since
+            self._write(self._began_s - before.last_s if before else self._began_s)
         except OSError as error:
             raise JournalError(
                 f"beat {self.path}: {error.strerror}; a file of this user must fit there"
             ) from error
-        self._began_s = time.monotonic()
-        before = beats_at(self.path)  # of a watch that did not end as it should: nothing was done since
-        self._write(self._began_s - before.last_s if before else self._began_s)
 
     def strike(self) -> None:
         """Say that a turn is done, with everything in it written down."""

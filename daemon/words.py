@@ -188,6 +188,7 @@ _OF_THE_RACK = {
     "clock left alone": "{about}: no time service looks after the clock since {since}; times drift",
     "clock set": "{about}: the machine's clock was set by {by_s} s; what came before keeps its times",
     "daily word": "{about}: {said}",
+    "not watched any more": "{about}: not watched any more since the settings changed at {at}: {said}",
     "drill": "{about}: {who} asks for a drill, nothing is wrong",
     "two racks of one name": "{about}: two racks use its name: {own} and {other}; rename one",
 }

@@ -108,6 +108,8 @@ broker_user() {
 
 broker_of_the_rack() {
     put_once "$root/deploy/mosquitto.acl" /etc/mosquitto/bellwatch.acl 0640 root:mosquitto
+    [ ! -e /etc/mosquitto/bellwatch.acl ] || cmp -s "$root/deploy/mosquitto.acl" /etc/mosquitto/bellwatch.acl ||
+        say "/etc/mosquitto/bellwatch.acl is not the deploy/mosquitto.acl of this version: take over what is new in it"
     grep -qs '^bellwatch:' /etc/mosquitto/bellwatch.passwd ||
         step "give the daemon its user at the broker" broker_user
     [ ! -e /etc/mosquitto/conf.d/bellwatch.conf ] || return 0

@@ -33,7 +33,7 @@ from rules.judging.watched import ChannelNow, DangerNow, courses, dangers_now
 from rules.plain import from_plain, to_plain
 from rules.quality.history import learned
 from rules.rack.limits import Level
-from rules.rack.plan import RackPlan
+from rules.rack.plan import RACK_WIDE, RackPlan
 from rules.rack.stage_plan import StageNow, move
 from rules.rack.state import RackState, stages_under, targets_of
 from rules.readings import Action, Notice, Outcome, Readings
@@ -55,6 +55,16 @@ class _Kept:
     sources: dict[int, SourceState]
     channels: dict[str, ChannelState]
     unwatched: dict[str, Hidden]
+
+
+_NAMED_AT_MOST = 5
+"""Channels that one line names; it must fit what the on-call process reads."""
+
+
+def _watched_no_more(gone: list[str], at_ms: int) -> Notice:
+    more = f" and {len(gone) - _NAMED_AT_MOST} more" if len(gone) > _NAMED_AT_MOST else ""
+    said = ", ".join(name[:30] for name in gone[:_NAMED_AT_MOST]) + more
+    return Notice("not watched any more", at_ms, RACK_WIDE, {"said": said})
 
 
 class Engine:
@@ -151,6 +161,8 @@ class Engine:
         known = self._sources
         self._sources = {it: known.get(it, SourceState(at_ms)) for it in plan.source_ids()}
         channels = self._channels
+        if gone := channels.keys() - {channel.name for channel in self._watch_list.channels}:
+            outcome.notices.append(_watched_no_more(sorted(gone), at_ms))
         self._channels = {
             channel.name: channels.get(channel.name, ChannelState(seen_ms=at_ms))
             for channel in self._watch_list.channels

@@ -84,14 +84,15 @@ def _worse_crossing(alarm: Alarm, evidence: Evidence) -> Crossing:
 def bring_back(book: AlarmBook, crossing: Crossing, at_ms: int) -> bool:
     """Take an alarm off the shelf, if it is there still, and tell it with the numbers it came back for.
 
-    Returns whether the crossing is of that kind. Where its on-delay has not passed yet, it is told after that
-    like any other.
+    Returns whether the crossing is of that kind. The alarm is taken as it is by now: its block may have begun
+    before it stood. Where its on-delay has not passed yet, it is told after that like any other.
     """
     if crossing.level is not Level.WORSE:
         return False
     held = next((alarm for alarm in book if alarm.name == crossing.alarm), None)
     if held is not None and held.state is State.SHELVED:
         if held.active:
-            book.cross(replace(crossing, level=Level.CRITICAL), at_ms, None)
+            now = replace(crossing, level=Level.CRITICAL, cause=held.cause, reach=held.reach)
+            book.cross(replace(now, priority=held.priority, since_ms=held.since_ms), at_ms, None)
         book.release(crossing.alarm, HoldKind.SHELF, at_ms, "")
     return True

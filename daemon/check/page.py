@@ -2,7 +2,9 @@
 
 import ssl
 from collections.abc import Collection, Iterator
+from contextlib import suppress
 from ipaddress import ip_address
+from pathlib import Path
 
 from daemon.errors import Finding
 from daemon.settings.page import PageSettings, ServedPage
@@ -16,11 +18,11 @@ def certificate_findings(page: ServedPage, *, only_warn: bool = False) -> Iterat
             yield Finding(key, "nothing", "a file: certificate and key belong together")
     if tls := page.tls():
         try:
-            ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(*tls)
+            _greet(*tls)
         except OSError as error:
             what = f"{page.certificate} and {page.key}, which cannot be used ({error.strerror or error})"
             yield Finding(
-                "page.certificate", what, "a certificate chain and its own key, readable", only_warn
+                "page.certificate", what, "a certificate chain that is good today and its own key", only_warn
             )
 
 
@@ -41,3 +43,16 @@ def _is_loopback(host: str) -> bool:
         return ip_address(host).is_loopback
     except ValueError:
         return host == "localhost"
+
+
+def _greet(certificate: Path, key: Path) -> None:
+    """Raise OSError where the files cannot be used, or a client that trusts them would turn away today."""
+    server, client = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    server.load_cert_chain(certificate, key)
+    client.load_verify_locations(certificate)
+    client.check_hostname, client.verify_flags = False, ssl.VERIFY_X509_PARTIAL_CHAIN
+    to_server, to_client = ssl.MemoryBIO(), ssl.MemoryBIO()
+    theirs, ours = client.wrap_bio(to_client, to_server), server.wrap_bio(to_server, to_client, True)
+    for side in (theirs, ours, theirs):
+        with suppress(ssl.SSLWantReadError):
+            side.do_handshake()

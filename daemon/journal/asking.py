@@ -187,6 +187,9 @@ class RequestBox:
         made = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o660)
         with suppress(PermissionError):  # it is another user's, who has done so
             os.fchmod(made, 0o660)
+            if os.geteuid() == 0:  # the watch, whose folder it is, must open it too
+                folder = self.path.parent.stat()
+                os.fchown(made, folder.st_uid, folder.st_gid)
         os.close(made)
 
     def _refuse_other_layout(self, db: sqlite3.Connection) -> None:

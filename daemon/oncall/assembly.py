@@ -11,7 +11,7 @@ from daemon.oncall.outbox import OnCallOutbox
 from daemon.oncall.page import answer_pages
 from daemon.oncall.process import OnCall
 from daemon.oncall.routes import Routes
-from daemon.oncall.settings import OnCallSettings
+from daemon.oncall.settings import OnCallSettings, mark_of
 from daemon.oncall.store import OnCallStore
 
 
@@ -19,6 +19,7 @@ def run(settings: OnCallSettings, addresses: dict[str, list[str]], stop: Event) 
     """Call people, and serve the page behind their links, until it is stopped."""
     with closing(OnCallStore(settings.oncall.state)) as store:
         clock = store.clock()
+        store.keep_mark(mark_of(settings, addresses))
     with answer_pages(settings, clock) as served:
         used = settings if served else settings.model_copy(update={"page": None})
         build(used, addresses, clock).run(stop)

@@ -19,6 +19,7 @@ from daemon.tables.values import one_line, utc_ms
 from rules.alarms.event import AlarmEvent, Course, Evidence, Trail
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.pair import OtherSays, Sent, Stance
+from rules.calling.rack_signs import TAKEN_AWAY
 from rules.calling.records import Answer, CallKind, Reply, Voice, Word
 from rules.care.rationale import Record, Severity
 from rules.plain import to_plain
@@ -101,8 +102,9 @@ def _heard(rack: str, kind: str, payload: bytes, kept: bool) -> Heard:
         return _other(json.loads(payload))
     if not rack:
         raise ValueError("no name of a rack")
-    if kind.startswith("alarm/") and not payload:
-        return Cleared(rack, _text(kind.removeprefix("alarm/")))
+    if not payload and kind.partition("/")[0] in ("alarm", "watch"):
+        gone = WatchWord(rack, TAKEN_AWAY, kept, Voice(), "")
+        return gone if kind == "watch" else Cleared(rack, _text(kind.removeprefix("alarm/")))
     body = json.loads(payload)
     if not isinstance(body, dict):
         raise TypeError("not an object")

@@ -1,5 +1,8 @@
 """The shape of the on-call settings file: the people, their turns and hours, and how they are told."""
 
+import hashlib
+import json
+from collections.abc import Mapping
 from datetime import date, datetime, time
 from typing import Annotated, Literal
 
@@ -186,3 +189,8 @@ class OnCallSettings(Table):
     page: PageSettings | None = None
     pair: PairSettings | None = None
     notes: dict[str, Note] = Field({}, description="First thing to check, by alarm")
+
+
+def mark_of(settings: OnCallSettings, addresses: Mapping[str, list[str]]) -> str:
+    """Return what tells these settings and addresses from any others, and tells nothing of them."""
+    return hashlib.sha256((settings.model_dump_json() + json.dumps(addresses)).encode()).hexdigest()

@@ -186,6 +186,15 @@ class OnCallStore:
         """Commit everything inside together, or nothing of it."""
         return transaction(self._db)
 
+    def keep_mark(self, settings: str) -> None:
+        """Keep a mark of the settings that the process runs by."""
+        self._db.execute("INSERT OR REPLACE INTO meta VALUES ('settings', ?)", (settings,))
+
+    def runs_by(self, settings: str) -> bool:
+        """Return whether the process that ran last went by these settings, known by their mark."""
+        row = self._db.execute("SELECT value FROM meta WHERE key = 'settings'").fetchone()
+        return row is None or row[0] == settings
+
     # State
 
     def keep_state(self, state: dict[str, Any]) -> None:

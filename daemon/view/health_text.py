@@ -60,6 +60,8 @@ def _health_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str]:
     yield "Journal {:.0f} MB, its log {:.1f} MB, {:.0f} MB free.".format(*(size / 1e6 for size in sizes))
     if journal.log_held:
         yield "▲ The journal's log only grows: some program reads the journal and does not end; end it."
+    if journal.settings_differ:
+        yield "▲ The watch goes by other settings than the file has now: start it again, and a page too."
     yield from _link_lines(rack, zone)
     if broker.waiting:
         refused = f", {broker.refused} of them refused:" if broker.refused else "."
@@ -81,6 +83,7 @@ def _link_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str]:
     if broker.alive is False and broker.since_ms is not None:
         since = clock_time(broker.since_ms, zone)
         yield f"◆ The broker carries nothing since {since}: our own heartbeats do not come back."
+        yield "  Alarms that are taken on all the same? Then the broker's access list is an old one."
     elif broker.since_ms is not None:
         yield f"The broker carries what we say since {clock_time(broker.since_ms, zone)}."
     if rack.oncall is not None and rack.oncall.since_ms is not None:

@@ -264,7 +264,8 @@ class JournalNow:
     """The journal: its newest entry, its size, room on its disk.
 
     Numbers are given out under `run`. `log_bytes` is its write-ahead log, of which `log_held` says that
-    it has grown because some program reads the journal and does not end.
+    it has grown because some program reads the journal and does not end. `settings_differ` where the
+    watch does not go by what the settings file says now.
     """
 
     id: str
@@ -276,6 +277,7 @@ class JournalNow:
     log_held: bool
     disk_free_bytes: int
     disk_full: bool
+    settings_differ: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ from daemon.journal.journal import Journal
 from daemon.journal.repair import BALLAST_BYTES
 from daemon.journal.schema import WAL_BYTES_KEPT
 from daemon.journal.sole_writer import Holder, holder_of
+from daemon.settings.plan import rack_plan
 from daemon.settings.rack import Settings
 from daemon.view import rack_now as shape
 from daemon.words import notice_text
@@ -92,7 +93,10 @@ class JournalView:
         if stands_for != self._stands_for:
             self._engine, self._stands_for = None, stands_for
         engine, dating = self._up_to_date(journal), journal.state.dating()
-        now, (waiting, refused) = _file(journal, dating, now_ms), journal.outbox.counts()
+        ids = {about: number for number, about in journal.inputs.sources().items()}
+        wanted = rack_plan(self._settings, lambda *about: ids.get(about, 0))
+        now = _file(journal, dating, now_ms, settings_differ=wanted != engine.plan)
+        waiting, refused = journal.outbox.counts()
         refusals = journal.outbox.refusals() if refused else ()
         link = link_of(journal)
         since_ms = None if link.since_ms is None else dating.utc_ms(link.since_ms)
@@ -156,7 +160,7 @@ class JournalView:
         return engine
 
 
-def _file(journal: Journal, dating: Dating, now_ms: int) -> shape.JournalNow:
+def _file(journal: Journal, dating: Dating, now_ms: int, *, settings_differ: bool) -> shape.JournalNow:
     path, newest_ms = journal.path, dating.utc_ms(journal.state.clock_ms())
     log = path.with_name(path.name + "-wal")
     free = shutil.disk_usage(path.parent).free
@@ -171,6 +175,7 @@ def _file(journal: Journal, dating: Dating, now_ms: int) -> shape.JournalNow:
         log_bytes > LOG_HELD_BYTES,
         free,
         free < BALLAST_BYTES,
+        settings_differ,
     )
 
 

@@ -120,7 +120,7 @@ class Watch:
                 self._journal.inputs.append_action(configuring(self._plan, at_ms))
             elif not same_plan:
                 self._journal.inputs.append_action(configuring(self._plan, at_ms))
-                steps.events += engine.configure(self._plan, at_ms).events
+                steps.add_told(engine.configure(self._plan, at_ms))
             self._record(steps)
             self._journal.state.keep_snapshot(self._journal.inputs.last_seq(), engine.snapshot())
         return engine

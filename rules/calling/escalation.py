@@ -146,7 +146,9 @@ class Escalation:
         else:
             name = self._state.voices.name(rack, voice.journal, voice.boot)
         told = self._state.signs.said(name, state, at_ms, kept=kept, since=since)
-        self._state.signs.racks[name].vessels = vessels or self._state.signs.racks[name].vessels
+        self._state.signs.expect((it for it in self.duty.racks if it == name), at_ms)
+        if (its := self._state.signs.racks.get(name)) and vessels:
+            its.vessels = vessels
         return self._take_all(told, upshot)
 
     def garbled(self, rack: str, priority: Priority, at_ms: int) -> Upshot:

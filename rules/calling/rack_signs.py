@@ -14,7 +14,8 @@ from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.duty import Duty
 from rules.calling.records import BROKER_LOST, DISK_FULL, RACK_RESTARTS, RACK_SILENT, RACK_STOPPED, Word
 
-WATCHING, STOPPED, GONE = "watching", "stopped", "gone"
+WATCHING, STOPPED, GONE, TAKEN_AWAY = "watching", "stopped", "gone", "taken away"
+"""What a rack's watch topic says; the last where people have cleared what the broker kept there."""
 EVERY_RACK = "broker"
 """Stands for all racks in words that are about none of them: no rack can be heard, a message names none."""
 WELL_AFTER_MS = 600_000
@@ -85,6 +86,8 @@ class RackSigns:
         """
         if state == WATCHING and not kept:
             return [*self._started(rack, since, at_ms), *self.heard(rack, at_ms)]
+        if state == TAKEN_AWAY:
+            return _ended(rack, self.racks.pop(rack), at_ms) if rack in self.racks else []
         known = self.racks.setdefault(rack, Rack(state, at_ms))
         if state == STOPPED and known.state != STOPPED:
             ended = _ended(rack, known, at_ms)

@@ -3,6 +3,7 @@
 from tests.faults import (
     inject_calling,
     inject_doors,
+    inject_joints,
     inject_line,
     inject_network,
     inject_pair,
@@ -12,7 +13,16 @@ from tests.faults import (
 )
 from tests.faults.whole_rack import WholeRack
 
-ALONE = (inject_probe, inject_calling, inject_doors, inject_team, inject_rack, inject_network, inject_pair)
+ALONE = (
+    inject_probe,
+    inject_calling,
+    inject_doors,
+    inject_team,
+    inject_rack,
+    inject_network,
+    inject_pair,
+    inject_joints,
+)
 SLOW = (
     "racks_floods", "clock_never_set", "clock_set_forward", "clock_far_future", "disk_backup_broken",
     "file_limits_crossed", "file_limits_off", "file_stage_unknown", "file_probe_forgotten",

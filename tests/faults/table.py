@@ -22,6 +22,7 @@ DUTIES = {
     "weekly greeting": "once a week: `bellwatch oncall greet NAME` comes through to each person",
     "monthly look": "once a month: supply and temperature of the machine, age of the newest backup",
     "power drill": "before use and once a year: the plug is pulled, and everything stands where it stood",
+    "drill": "once a month: `bellwatch drill`, answered by the link in its message",
     "second look": "a second person reads each change of the settings, and replays it",
 }
 """What people do so that a fault is found which no machine can find."""

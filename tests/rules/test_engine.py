@@ -566,6 +566,17 @@ def test_what_is_taken_out_of_the_plan_returns_and_what_stays_goes_on():
     assert told(watched.configure(MINUTE, plan_of(thermometers(2)[1:], CALM))) == [(HIGH, "returned")]
     assert watched.states == {"k2/temperature/high": "unacknowledged"}
     assert watched.read(2 * MINUTE, 1, 30.0) == [], "its readings are passed over"
+    gone = [notice.details["said"] for notice in watched.notices if notice.kind == "not watched any more"]
+    assert gone == ["k1/temperature"]
+
+
+def test_however_much_is_taken_out_of_the_plan_one_line_that_can_be_read_says_so():
+    watched = rack(9)
+    watched.configure(MINUTE, plan_of(thermometers(9)[:1], CALM))
+    (notice,) = watched.notices
+    assert notice.details["said"].startswith("k2/temperature, k3/temperature")
+    assert notice.details["said"].endswith(" and 3 more")
+    assert len(notice.details["said"]) <= 200
 
 
 def test_a_held_alarm_whose_channel_vanishes_lets_go_when_its_hold_ends():

@@ -7,7 +7,7 @@ import json
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from rules.quantities import Quantity
@@ -94,6 +94,7 @@ def test_under_maintenance_it_leaves_the_shelf_and_is_told_afterwards():
     st.sampled_from([0, 150_000]),
     st.sampled_from([600, 1_200]),
 )
+@example(values=[15.0, 23.5, 25.6], place=1, on_delay_ms=0, for_s=600)
 def test_it_is_the_same_however_the_readings_are_cut(values, place, on_delay_ms, for_s):
     slow = replace(PROMPT, critical_on_delay_ms=on_delay_ms)
     rows = [(minute * MINUTE, 1, value) for minute, value in enumerate(values)]

@@ -20,7 +20,7 @@ from daemon.oncall.daily_text import drill_text
 from daemon.oncall.duty import duty_of
 from daemon.oncall.ledger import ledger
 from daemon.oncall.routes import Routes
-from daemon.oncall.settings import OnCallSettings
+from daemon.oncall.settings import OnCallSettings, mark_of
 from daemon.oncall.store import OnCallStore
 from daemon.tables.values import cell
 from daemon.words import iso_time
@@ -143,10 +143,14 @@ def _answer_of(options: argparse.Namespace) -> Answer:
 
 
 def _existing_store(path: Path) -> OnCallStore:
-    settings, _ = load_oncall(path)
+    settings, addresses = load_oncall(path)
     if not settings.oncall.state.exists():
         raise OnCallError(f"on-call state {settings.oncall.state}: no such file; `bellwatch oncall` makes it")
-    return OnCallStore(settings.oncall.state)
+    store = OnCallStore(settings.oncall.state)
+    if not store.runs_by(mark_of(settings, addresses)):
+        other = f"{path} and its addresses are not what the on-call process runs by; start that again"
+        print(other, file=sys.stderr)
+    return store
 
 
 def _wait_for_answer(store: OnCallStore, request: int, number: int) -> None:
@@ -209,6 +213,8 @@ def _greet(options: argparse.Namespace) -> int:
     settings, addresses = load_oncall(options.settings)
     if options.person not in addresses:
         raise OnCallError(f"{options.person}: not in the rota; it has {', '.join(sorted(addresses))}")
+    if settings.oncall.state.exists():
+        _existing_store(options.settings).close()
     routes = Routes(addresses)
     failed, text = False, _GREETING.format(person=options.person)
     if settings.page:

@@ -124,6 +124,12 @@ def test_signs_of_life_and_the_end_of_an_alarm():
     assert heard("r", "r/north/alarm/k1/oxygen/low", b"", False) == Cleared("north", "k1/oxygen/low")
 
 
+def test_a_watch_topic_that_was_cleared_is_a_rack_that_was_given_up():
+    assert heard("r", "r/north/watch", b"", False) == WatchWord("north", "taken away", False, Voice(), "")
+    with pytest.raises(OnCallError, match="none of watching, stopped, gone"):
+        heard("r", "r/north/watch", b'{"state": "taken away"}', False)
+
+
 def test_a_notice_is_heard_as_something_that_is_no_alarm():
     said = Notice("maintenance over", 1_760_000_000_000, "vessel/k1", {"outside": [], "unknown": []})
     (message,) = messages_of(said, VOICE, "nursery/water/north", UTC)

@@ -58,6 +58,7 @@ def test_a_rack_at_ease(rack, now):
     assert found.clock.synchronised
     assert found.journal.newest_ms == rack.now_ms
     assert found.journal.disk_free_bytes > 0
+    assert not found.journal.settings_differ
 
 
 def test_nothing_is_well_before_everything_was_read(rack, now):

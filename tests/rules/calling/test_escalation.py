@@ -749,6 +749,19 @@ def test_a_new_time_zone_moves_quiet_hours_from_the_next_minute_on_and_no_repeat
     assert critical[:6] == [count * 5 * MIN for count in range(6)]
 
 
+def test_a_new_time_zone_moves_the_digest_and_the_turns():
+    team = calling()
+    team.hear(word(1, "k2/salinity/low", Priority.LOW), NIGHT)
+    team.advance(NIGHT + MIN)
+    told = under(team, ZoneInfo("Asia/Dubai")).advance(NIGHT + 4 * HOUR).calls  # six in the morning there
+    assert [(call.kind, call.at_ms - NIGHT) for call in told] == [(CallKind.DIGEST, 2 * HOUR + 30 * MIN)]
+    hand_over = instant_ms(date(2026, 1, 12), time(9), ZONE)
+    for zone, person in (("Europe/Copenhagen", "bo"), ("America/New_York", "ada")):
+        team = under(calling(hand_over), ZoneInfo(zone))
+        team.hear(word(1, at_ms=hand_over), hand_over)
+        assert {call.person for call in team.advance(hand_over + MIN).calls} == {person}
+
+
 def test_what_a_rack_mentions_of_a_full_disk_calls_once_while_it_goes_on_and_ends_by_itself():
     team, told = calling(NOON), []
     for minute in (0, 5, 10):

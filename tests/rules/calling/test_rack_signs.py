@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from rules.alarms.life_cycle import Priority
-from rules.calling.rack_signs import WELL_AFTER_MS, RackSigns
+from rules.calling.rack_signs import TAKEN_AWAY, WELL_AFTER_MS, RackSigns
 from rules.calling.records import RACK_RESTARTS, UNREADABLE
 from tests.rules.calling.test_escalation import DUTY
 
@@ -204,3 +204,14 @@ def test_starts_that_were_meant_or_are_far_apart_are_none():
 
 def _start(link, at_ms):
     return link.said("a", "watching", at_ms, kept=False, since=str(at_ms))
+
+
+def test_a_rack_that_is_given_up_is_silent_no_more_and_not_missed_until_it_is_heard_again():
+    link = signs("north")
+    assert said(link.fall_silent(START + SILENT_MS, TIMES))
+    ended = link.said("north", TAKEN_AWAY, START + 60, kept=False)
+    assert said(ended) == [("north", "rack_silent", "normal", START + 60, START)]
+    assert link.said("north", TAKEN_AWAY, START + 61, kept=False) == []
+    assert link.due_ms(TIMES) is None
+    link.heard("north", START + 70)
+    assert link.due_ms(TIMES) == START + 70 + SILENT_MS
