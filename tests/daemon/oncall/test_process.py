@@ -18,6 +18,7 @@ from daemon.broker.connection import RECEIVED_AT_MOST, Connection
 from daemon.clock import SteadyClock
 from daemon.oncall.assembly import build
 from daemon.oncall.check import load_oncall
+from daemon.oncall.duty import duty_of
 from daemon.oncall.messages import heard
 from daemon.oncall.text_message import fits
 from rules.alarms.event import Course
@@ -462,6 +463,32 @@ def test_a_medium_alarm_of_the_night_on_which_summer_time_begins_is_told_at_seve
         (first,) = state.execute("SELECT min(at_ms) FROM page").fetchone()
     state.close()
     assert first == seven_ms
+
+
+@pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:DeprecationWarning")
+def test_the_daily_word_comes_at_its_time_to_whoever_is_on_call_with_every_rack_and_no_alarm(
+    tmp_path, broker, phones
+):
+    """Seven o'clock in Copenhagen, under a clock of the test's own, sixty times as fast."""
+    path = write_oncall(tmp_path, broker.port, phones.port)
+    path.write_text(path.read_text() + '\n[daily_word]\nada = "07:00"\nbo = "07:00"\n')
+    settings, routes = load_oncall(path)
+    seven_ms = round(datetime(2026, 3, 27, 6, tzinfo=UTC).timestamp() * 1000)
+    on_call = duty_of(settings).rota.on_call(seven_ms)
+    clock, stop = SteadyClock(seven_ms - 180_000, scale=60), threading.Event()
+    thread = threading.Thread(target=lambda: build(settings, routes, clock).run(stop))
+    thread.start()
+    try:
+        with RackVoice(broker.port):
+            phones.wait_for(phones.texts, "the word")
+    finally:
+        stop.set()
+        thread.join()
+    (text,) = phones.texts(f"{on_call}-1")
+    assert text.startswith("07:00 north watched")
+    assert "last drill" in text
+    assert fits(text)
+    assert phones.texts() == [text], "nobody else"
 
 
 OWN_RECORDS = """
