@@ -27,6 +27,7 @@ USUAL_ACCURACY = {
 """Of hand instruments, and of probes whose accuracy nobody stated (common practice, no source)."""
 
 _KEYS = {"vessel", "quantity", "value", "specific_gravity", "scale", "temperature_c"}
+_OF_THE_LOGBOOK = {"corrects", "corrects_ms", "another"}
 _WORDS = {"method", "instrument"}
 
 
@@ -69,6 +70,17 @@ class Chart:
         """Return the chart with one more check."""
         return replace(self, checks=(*self.checks, check)[-LONGEST_RUN:])
 
+    def corrected(self, measurement: HandMeasurement, taken_ms: int) -> "Chart | None":
+        """Return the chart with the check of a moment put right; None where it is not on it any more.
+
+        What the probe said then stays, and every later difference is judged anew.
+        """
+        places = [place for place, check in enumerate(self.checks) if check.at_ms == taken_ms]
+        checks = list(self.checks)
+        for place in places:
+            checks[place] = replace(checks[place], hand=measurement.value)
+        return replace(self, checks=tuple(checks)) if places else None
+
     @property
     def rule(self) -> ChartRule | None:
         """Return the rule that the newest check breaks: the probe walks away from the hand; None if none."""
@@ -91,7 +103,7 @@ def hand_measurement_of(body: Mapping[str, Any], at_ms: int, who: str) -> HandMe
 
     Raises HandMeasurementError, or SeawaterError for a specific gravity without its reference temperatures.
     """
-    unknown = sorted(body.keys() - _KEYS - _WORDS - {"accuracy"})
+    unknown = sorted(body.keys() - _KEYS - _WORDS - _OF_THE_LOGBOOK - {"accuracy"})
     if unknown:
         raise HandMeasurementError(f"hand measurement: no key is called {', '.join(unknown)}")
     words = {name: str(body.get(name) or "").strip() for name in ("vessel", *sorted(_WORDS))}

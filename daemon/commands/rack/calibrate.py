@@ -13,9 +13,9 @@ from daemon.check.load import load_settings
 from daemon.commands.options import add_settings, journal_path
 from daemon.commands.rack.request import add_request, ask
 from daemon.errors import RequestError
-from daemon.journal.calibrations import CALIBRATE, calibrations_in
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
+from daemon.journal.logbook import CALIBRATE, calibrations_in
 from daemon.tables.values import number
 from rules.care.calibration import Calibration, air_saturated, quantity_named
 from rules.errors import RulesError

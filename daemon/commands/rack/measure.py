@@ -6,6 +6,7 @@ from contextlib import closing
 from daemon.commands.options import journal_path
 from daemon.commands.rack.request import add_request, ask
 from daemon.journal.journal import Journal
+from daemon.journal.logbook import HAND, logbook_of, roots_of
 from daemon.tables.values import number as a_number
 from daemon.words import apart, number, quantity_of
 from rules.care.hand_checks import COMPARED_WITHIN_MS
@@ -30,6 +31,8 @@ def measure_arguments(parser: argparse.ArgumentParser) -> None:
         type=a_number,
         help="of the sample, where a hydrometer swam in it (default: the scale's)",
     )
+    add("--corrects", type=int, metavar="NUMBER", help="the measurement that this one puts right")
+    add("--another", action="store_true", help="it is not what somebody else has just written down")
     add_request(parser, _measure)
 
 
@@ -38,11 +41,21 @@ def _measure(options: argparse.Namespace) -> int:
     body = {key: getattr(options, key) for key in keys if getattr(options, key) is not None}
     if options.quantity == SPECIFIC_GRAVITY:
         body |= {"quantity": Quantity.SALINITY.value, SPECIFIC_GRAVITY: body.pop("value")}
-    ask(options, "hand_measurement", body)
+    body |= {"another": True} if options.another else {}
+    if options.corrects is not None:
+        body |= _corrects(options)
+    ask(options, HAND, body)
     with closing(Journal(journal_path(options.settings), writable=False)) as journal:
         for line in _hand_check_lines(journal, options.vessel, body["quantity"]):
             print(line)
     return 0
+
+
+def _corrects(options: argparse.Namespace) -> dict[str, int]:
+    """Return which measurement is put right, and when it was made; the watch refuses where there is none."""
+    with closing(Journal(journal_path(options.settings), writable=False)) as journal:
+        made = roots_of(logbook_of(journal, (options.vessel,), (HAND,))).get(options.corrects)
+    return {"corrects": options.corrects} | ({"corrects_ms": made.at_ms} if made else {})
 
 
 def _hand_check_lines(journal: Journal, vessel: str, quantity: str) -> list[str]:
