@@ -4,7 +4,6 @@ import argparse
 import sys
 from collections.abc import Callable, Container, Sequence
 from importlib import import_module
-from pathlib import Path
 from typing import Any
 
 from daemon.errors import BellwatchError
@@ -16,6 +15,7 @@ COMMANDS = {
     "check": ("install.check", "say everything that is wrong with a settings file"),
     "status": ("rack.status", "show what every vessel is like now"),
     "why": ("rack.why", "say why an alarm fired, or why a value is what it is"),
+    "handover": ("rack.handover", "the night, or a month, in one page: who was called, what the water did"),
     "page": ("rack.page", "serve the rack's page: now, every vessel over time, the alarms"),
     "ack": ("rack.request", "say that you have seen an alarm"),
     "reset": ("rack.request", "let a latched alarm go"),
@@ -81,20 +81,10 @@ def bellwatch_parser(named: Container[str] = tuple(COMMANDS)) -> argparse.Argume
 
 class _Version(argparse.Action):
     def __call__(self, parser: argparse.ArgumentParser, *_given: Any) -> None:  # noqa: ANN401
-        print(f"bellwatch {_version()}")
+        from daemon.version import version  # noqa: PLC0415  (slow to load)
+
+        print(f"bellwatch {version()}")
         parser.exit()
-
-
-def _version() -> str:
-    from importlib import metadata  # noqa: PLC0415  (slow to load, like the next)
-
-    try:
-        return metadata.version("bellwatch")
-    except metadata.PackageNotFoundError:  # a checkout that nobody has installed
-        import tomllib  # noqa: PLC0415
-
-        text = (Path(__file__).parents[2] / "pyproject.toml").read_text(encoding="utf-8")
-        return str(tomllib.loads(text)["project"]["version"])
 
 
 def _set_up_logs() -> None:

@@ -203,6 +203,14 @@ class History:
             newest[notice.kind] = notice
         return list(newest.values())
 
+    def notices(self, from_ms: int, to_ms: int) -> list[Notice]:
+        """Return every notice of a time, the oldest first."""
+        rows = self._db.execute(
+            "SELECT body FROM notice WHERE at_ms >= ? AND at_ms < ? AND json_valid(body) ORDER BY at_ms, id",
+            (from_ms, to_ms),
+        )
+        return [Notice(**json.loads(body)) for (body,) in rows]
+
     # What people wrote down
 
     def keep_entry(self, entry: Entry) -> None:
@@ -221,14 +229,19 @@ class History:
         return [Entry(*row, json.loads(body), corrects) for *row, body, corrects in rows]  # type: ignore[call-arg]
 
     def logbook(
-        self, vessel: str, kinds: Sequence[str], at_most: int = -1, between: tuple[int, int] = (0, 2**62)
+        self,
+        vessels: Sequence[str],
+        kinds: Sequence[str],
+        at_most: int = -1,
+        between: tuple[int, int] = (0, 2**62),
     ) -> list[Entry]:
-        """Return the newest entries of a vessel that are of some kinds, of a time, oldest first."""
+        """Return the newest entries of some vessels (none: all) and kinds, of a time, oldest first."""
+        here = f" AND vessel IN ({', '.join('?' * len(vessels))})" if vessels else ""
         rows = self._db.execute(
-            "SELECT seq, kind, at_ms, who, vessel, body, corrects FROM entry WHERE vessel = ?"
-            f" AND kind IN ({', '.join('?' * len(kinds))}) AND at_ms BETWEEN ? AND ?"
+            "SELECT seq, kind, at_ms, who, vessel, body, corrects FROM entry"
+            f" WHERE kind IN ({', '.join('?' * len(kinds))}) AND at_ms BETWEEN ? AND ?{here}"
             " ORDER BY seq DESC LIMIT ?",
-            (vessel, *kinds, *between, at_most),
+            (*kinds, *between, *vessels, at_most),
         ).fetchall()
         return [Entry(*row, json.loads(body), corrects) for *row, body, corrects in reversed(rows)]  # type: ignore[call-arg]
 

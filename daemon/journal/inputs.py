@@ -3,7 +3,7 @@
 import json
 import sqlite3
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import islice
 
@@ -182,6 +182,22 @@ class Inputs:
             (from_ms, to_ms, f"$.{key}", name),
         )
         return [(_action(*row[:4]), str(row[4])) for row in rows]
+
+    def done(
+        self, between: tuple[int, int], kinds: Sequence[str], targets: Sequence[str] = (), at_most: int = -1
+    ) -> list[Action]:
+        """Return the newest that people did of some kinds between two moments, to some targets (none: all).
+
+        What was refused is left out; the oldest comes first.
+        """
+        about = f" AND json_extract(body, '$.target') IN ({', '.join('?' * len(targets))})" if targets else ""
+        rows = self._db.execute(
+            "SELECT at_ms, kind, who, body FROM action LEFT JOIN taken USING (seq)"
+            f" WHERE at_ms BETWEEN ? AND ? AND kind IN ({', '.join('?' * len(kinds))})"
+            f" AND ifnull(refusal, '') = '' AND json_valid(body){about} ORDER BY seq DESC LIMIT ?",
+            (*between, *kinds, *targets, at_most),
+        ).fetchall()
+        return [_action(*row) for row in reversed(rows)]
 
     def newest_action(self, kind: str, upto_seq: int = 2**62) -> Action | None:
         """Return the newest action of a kind up to a number; None where there is none."""

@@ -1,6 +1,8 @@
 """A replay in words: times, events, what differs, what could not be judged."""
 
 import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 from daemon.replay.replay import Replayed
@@ -15,6 +17,26 @@ from rules.plain import to_plain
 from rules.quantities import Quantity
 
 _SPANS = 30
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A danger (vessel/quantity) that nobody saw from `begun` until `end_ms` (None: to the end)."""
+
+    danger: str
+    begun: AlarmEvent
+    end_ms: int | None
+
+    @property
+    def what(self) -> str:
+        """Return the danger in words."""
+        vessel, _, quantity = self.danger.partition("/")
+        return f"{vessel} {label(Quantity(quantity))}"
+
+    @property
+    def why(self) -> str:
+        """Return the cause in words."""
+        return ": ".join(filter(None, (self.begun.channel.replace("/", " "), self.begun.evidence.reason)))
 
 
 def event_line(event: AlarmEvent) -> str:
@@ -57,24 +79,27 @@ def watch_text(result: Replayed) -> str:
 
 def unwatched_spans(result: Replayed, zone: tzinfo) -> list[str]:
     """Say of each vessel and danger from when to when nobody saw it, and why; of many the newest."""
-    spans: list[str] = []
+    spans = [_span(it, zone) for it in spans_of(result.events)]
+    more = [f"and {len(spans) - _SPANS} times unwatched before these"] if len(spans) > _SPANS else []
+    return [*more, *spans[-_SPANS:]]
+
+
+def spans_of(events: Iterable[AlarmEvent]) -> Iterator[Span]:
+    """Go through the stretches in which nobody saw a danger, by their ends; those that last come last."""
     since: dict[tuple[str, str], AlarmEvent] = {}
-    for event in (it for it in result.events if it.condition == Condition.UNWATCHED):
+    for event in (it for it in events if it.condition == Condition.UNWATCHED):
         if event.state in STANDING:
             for danger in event.evidence.hidden:
                 since.setdefault((event.channel, danger), event)
             continue
         for cause, danger in [key for key in since if key[0] == event.channel]:
-            spans.append(_span(danger, since.pop((cause, danger)), moment(event.at_ms, zone), zone))
-    spans += [_span(danger, event, "the end", zone) for (_, danger), event in since.items()]
-    more = [f"and {len(spans) - _SPANS} times unwatched before these"] if len(spans) > _SPANS else []
-    return [*more, *spans[-_SPANS:]]
+            yield Span(danger, since.pop((cause, danger)), event.at_ms)
+    yield from (Span(danger, event, None) for (_, danger), event in since.items())
 
 
-def _span(danger: str, event: AlarmEvent, end: str, zone: tzinfo) -> str:
-    vessel, _, quantity = danger.partition("/")
-    why = ": ".join(filter(None, (event.channel.replace("/", " "), event.evidence.reason)))
-    return f"{vessel} {label(Quantity(quantity))} unwatched {moment(event.since_ms, zone)} to {end} ({why})"
+def _span(span: Span, zone: tzinfo) -> str:
+    end = "the end" if span.end_ms is None else moment(span.end_ms, zone)
+    return f"{span.what} unwatched {moment(span.begun.since_ms, zone)} to {end} ({span.why})"
 
 
 def rules_text(result: Replayed, zone: tzinfo) -> str:

@@ -27,6 +27,7 @@ class Cell:
 
 Row = Sequence[Cell | str]
 MOST_OFFENDERS = 20
+REFERENCE_SHARES = "80 / 15 / 5 / under 1"
 
 
 def alarm_rows(report: Report) -> list[Row]:
@@ -64,9 +65,9 @@ def measure_rows(report: Report, side: Side) -> list[Row]:
     """Return the alarm measures of each week and of all, with the standard's values on top."""
     span = side.episodes, report.start_ms, report.stop_ms
     return [
-        ["reference", *REFERENCE.values(), "80 / 15 / 5 / under 1"],
-        *([_when(week.start_ms, report), *_measured(week)] for week in by_week(*span)),
-        [Cell("all", "9"), *_measured(measures(*span))],
+        ["reference", *REFERENCE.values(), REFERENCE_SHARES],
+        *([_when(week.start_ms, report), *measured(week)] for week in by_week(*span)),
+        [Cell("all", "9"), *measured(measures(*span))],
     ]
 
 
@@ -100,7 +101,8 @@ def trial_rows(report: Report, found: Recommendation) -> list[Row]:
     return rows
 
 
-def _measured(week: Measures) -> list[Cell | str]:
+def measured(week: Measures) -> list[Cell]:
+    """Return the measures of a stretch in the order of `REFERENCE`, and the shares of priorities."""
     return [
         _number(week.per_day, 1),
         _number(week.per_hour, 2),
@@ -113,7 +115,7 @@ def _measured(week: Measures) -> list[Cell | str]:
         _number(week.chattering),
         _number(week.fleeting),
         _number(week.stale),
-        " / ".join(f"{100 * week.priorities[rank]:.0f}" for rank in Priority),
+        Cell(" / ".join(f"{100 * week.priorities[rank]:.0f}" for rank in Priority)),
     ]
 
 

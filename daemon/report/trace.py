@@ -71,9 +71,9 @@ class Trace:
         trace.flag[filled] = np.maximum(trace.flag[filled], np.maximum.reduceat(worse, starts))
 
 
-def in_looks(recording: Recording, start_ms: int, stop_ms: int) -> Recording:
+def in_looks(recording: Recording, start_ms: int, stop_ms: int, count: int = LOOKS) -> Recording:
     """Return the recording in blocks that end at equal times, for the bands to be looked at in between."""
-    looks = np.linspace(start_ms, stop_ms, LOOKS + 1).astype(np.int64)
+    looks = np.linspace(start_ms, stop_ms, count + 1).astype(np.int64)
     return replace(recording, inputs=lambda: _cut(recording, looks))
 
 

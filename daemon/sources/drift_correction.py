@@ -12,8 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from daemon.journal.calibrations import calibrations_in
 from daemon.journal.journal import Journal
+from daemon.journal.logbook import calibrations_in
 from daemon.sources.recording import Inputs, Recording
 from rules.care.calibration import Calibration, key_of
 from rules.care.drift import Correction, Ints, corrected, corrections_of

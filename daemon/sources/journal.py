@@ -31,8 +31,12 @@ _ROWS.names = ("seq", "at_ms", "source", "lag_ms", "value")
 Rows = NDArray[np.void]
 
 
-def journal_recording(path: Path, workers: int = WORKERS, block: int = BLOCK) -> Recording:
+def journal_recording(
+    path: Path, workers: int = WORKERS, block: int = BLOCK, after: int = 0, upto: int = 2**62
+) -> Recording:
     """Return what a journal holds now; raise JournalError where it is none or holds nothing.
+
+    Readings up to the number `after`, and those beyond `upto`, are passed over; what people did is not.
 
     Memory in use: about `workers` + 2 blocks of 40 bytes a reading. What the daemon writes meanwhile
     is left out.
@@ -44,7 +48,7 @@ def journal_recording(path: Path, workers: int = WORKERS, block: int = BLOCK) ->
         end_ms, clock_off_ms = journal.state.clock_ms(), journal.state.dating().largest_ahead_ms
     if span is None:
         raise JournalError(f"journal {path}: no reading in it yet, so there is nothing to replay")
-    first, last = span
+    first, last = max(span[0], after + 1), min(span[1], upto)
     few = last - first < ALONE_BELOW
     bounds = [first - 1, *range(first - 1 + block, last, block), last]
 

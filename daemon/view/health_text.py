@@ -13,7 +13,7 @@ TROUBLE_SHOWN_MS = 3_600_000
 
 def health(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str]:
     """Give what there is to say, each in a line."""
-    for line in (line for probe in rack.probes for line in _care_lines(probe, zone)):
+    for line in (line for probe in rack.probes for line in care_lines(probe, zone)):
         yield f"▲ {line}"
     for trouble in rack.troubles:
         if trouble.last_ms > rack.made_ms - TROUBLE_SHOWN_MS:
@@ -32,7 +32,7 @@ def _trouble_line(trouble: now.TroubleNow, zone: ZoneInfo) -> str:
     return f"{where}: {trouble.kind} ({last}): {trouble.what}"
 
 
-def _care_lines(probe: now.ProbeNow, zone: ZoneInfo) -> Iterator[str]:
+def care_lines(probe: now.ProbeNow, zone: ZoneInfo) -> Iterator[str]:
     """Say whether a probe walks away from hand checks, and which of its calibrations are overdue."""
     for drift in probe.drifts:
         apart_by = apart(drift.reads_high_by, quantity_of(drift.channel))

@@ -25,6 +25,7 @@ from daemon.view.reader import JournalView, Sight
 from rules.alarms.life_cycle import Priority
 from rules.rack.plan import RACK_WIDE
 
+ENTRIES_SHOWN = 5
 HUNG_AFTER_S = 10.0
 """A turn takes a second; after ten without one nothing new is told (project judgement)."""
 
@@ -142,6 +143,7 @@ def _vessel(
         here,
         tuple(alarm.name for alarm in alarms if name in alarm.vessels),
         lost,
+        sight.entries.get(name, ())[-ENTRIES_SHOWN:],
     )
 
 

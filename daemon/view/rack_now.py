@@ -175,8 +175,23 @@ class StageNow:
 
 
 @dataclass(frozen=True, slots=True)
+class EntryNow:
+    """What somebody wrote down of a vessel, in words; `number` is None for maintenance.
+
+    `corrects` is the number of the entry that it puts right.
+    """
+
+    number: int | None
+    kind: str
+    at_ms: int
+    who: str
+    text: str
+    corrects: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class VesselNow:
-    """A vessel; `kind` and `label` are those of the settings file."""
+    """A vessel; `kind` and `label` are those of the settings file, `entries` its newest of a week."""
 
     name: str
     label: str | None
@@ -186,6 +201,7 @@ class VesselNow:
     channels: tuple[ChannelNow, ...]
     alarms: tuple[str, ...]
     unwatched: tuple[Unwatched, ...]
+    entries: tuple[EntryNow, ...]
 
 
 @dataclass(frozen=True, slots=True)

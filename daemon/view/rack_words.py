@@ -24,7 +24,7 @@ def lifeless(watch: now.WatchNow, zone: tzinfo) -> str:
     if watch.since_ms is None:
         return "`bellwatch run` never wrote this journal; start it"
     since = f"since {datetime.fromtimestamp(watch.since_ms / 1000, zone):%Y-%m-%d %H:%M:%S}"
-    age = f"({watch.age_s or 0:.0f} s ago)"
+    age = f"({length_of_time(watch.age_s or 0)} ago)"
     if watch.state is now.WatchState.HUNG:
         return f"`bellwatch run` hangs, no turn was finished {since} {age}; start it again"
     return f"`bellwatch run` is dead {since} {age}; start it"

@@ -19,12 +19,14 @@ from daemon.errors import JournalError
 from daemon.journal.dating import Dating
 from daemon.journal.fold import Inputs, fold, resume
 from daemon.journal.journal import Journal
+from daemon.journal.logbook import ALWAYS, logbook_of
 from daemon.journal.repair import BALLAST_BYTES
 from daemon.journal.schema import WAL_BYTES_KEPT
 from daemon.journal.sole_writer import Holder, holder_of
 from daemon.settings.plan import rack_plan
 from daemon.settings.rack import Settings
 from daemon.view import rack_now as shape
+from daemon.view.entries import entry_text
 from daemon.words import notice_text
 from rules.alarms.life_cycle import State
 from rules.care.misread import is_plausible
@@ -35,6 +37,7 @@ from rules.rack.plan import RACK_WIDE
 from rules.readings import Readings
 
 SAID_SHOWN_MS = 7 * 86_400_000
+ENTRIES_AT_MOST = 500
 LOG_HELD_BYTES = WAL_BYTES_KEPT * 3 // 2
 """The write-ahead log is folded into the file before it is so long, unless a reader holds it."""
 
@@ -60,6 +63,7 @@ class Sight:
     mirror: shape.MirrorNow | None
     troubles: tuple[shape.TroubleNow, ...]
     said: tuple[shape.SaidNow, ...]
+    entries: dict[str, tuple[shape.EntryNow, ...]]
 
 
 class JournalView:
@@ -126,6 +130,7 @@ class JournalView:
             mirror,
             troubles,
             said,
+            _entries(journal, dating),
         )
 
     def _up_to_date(self, journal: Journal) -> Engine:
@@ -211,6 +216,17 @@ def _said(journal: Journal, dating: Dating, zone: tzinfo) -> tuple[shape.SaidNow
     lately = journal.history.newest_notices(RACK_WIDE, journal.state.clock_ms() - SAID_SHOWN_MS)
     found = [dating.dated_notice(notice) for notice in lately if notice.kind not in SHOWN_LIVE]
     return tuple(shape.SaidNow(notice.kind, notice.at_ms, notice_text(notice, zone)) for notice in found)
+
+
+def _entries(journal: Journal, dating: Dating) -> dict[str, tuple[shape.EntryNow, ...]]:
+    """Return the newest entries of the logbook by vessel, the oldest first."""
+    found: dict[str, tuple[shape.EntryNow, ...]] = {}
+    since = (journal.state.clock_ms() - SAID_SHOWN_MS, ALWAYS[1])
+    for it in logbook_of(journal, between=since, at_most=ENTRIES_AT_MOST):
+        at_ms, text = dating.utc_ms(it.at_ms), entry_text(it)
+        one = shape.EntryNow(it.seq or None, it.kind, at_ms, it.who, text, it.corrects)
+        found[it.vessel] = (*found.get(it.vessel, ()), one)
+    return found
 
 
 def _raw(journal: Journal, engine: Engine) -> dict[str, float]:

@@ -28,6 +28,7 @@ USUAL_ACCURACY = {
 """Of hand instruments, and of probes whose accuracy nobody stated (common practice, no source)."""
 
 _KEYS = {"vessel", "quantity", "value", "specific_gravity", "scale", "temperature_c"}
+_OF_THE_LOGBOOK = {"corrects", "corrects_ms", "another"}
 
 
 def allowed_error(source: Source) -> float:
@@ -129,7 +130,21 @@ class Chart:
 
 def with_check(charts: Mapping[str, Chart], name: str, check: HandCheck) -> Chart:
     """Return a channel's chart with one more check; the other charts tell of the instrument."""
-    checks = (*charts.get(name, Chart()).checks, check)[-CHECKS_KEPT:]
+    return _judged(charts, name, (*charts.get(name, Chart()).checks, check)[-CHECKS_KEPT:])
+
+
+def corrected(charts: Mapping[str, Chart], name: str, hand: float, taken_ms: int) -> Chart | None:
+    """Return a channel's chart with the check of a moment put right; None where it is not on it any more.
+
+    What the probe said then stays, and every difference is judged anew.
+    """
+    before = charts.get(name, Chart()).checks
+    checks = tuple(replace(check, hand=hand) if check.at_ms == taken_ms else check for check in before)
+    on_it = any(check.at_ms == taken_ms for check in before)
+    return _judged(charts, name, checks) if on_it else None
+
+
+def _judged(charts: Mapping[str, Chart], name: str, checks: tuple[HandCheck, ...]) -> Chart:
     quantity = name.split("/")[1]
     alike = {other: its.checks for other, its in charts.items() if other.split("/")[1] == quantity}
     biases = [_bias({**alike, name: checks}, each) for each in checks]
@@ -189,7 +204,7 @@ def hand_measurement_of(
 
     Raises HandMeasurementError, or SeawaterError for a specific gravity without its reference temperatures.
     """
-    unknown = sorted(body.keys() - _KEYS - _WORDS - set(_OF_INSTRUMENT))
+    unknown = sorted(body.keys() - _KEYS - _WORDS - _OF_THE_LOGBOOK - set(_OF_INSTRUMENT))
     if unknown:
         raise HandMeasurementError(f"hand measurement: no key is called {', '.join(unknown)}")
     words = {name: str(body.get(name) or "").strip() for name in ("vessel", *sorted(_WORDS))}

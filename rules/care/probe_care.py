@@ -180,12 +180,15 @@ class ProbeCare:
         stated = hand_checks.instrument_of(body, known)
         if stated is not None:
             self.instruments[what] = stated
+        here = [it for it in channels if (it.vessel, it.quantity) == (taken.vessel, taken.quantity)]
+        if "corrects" in action.body:
+            return self._correct(taken, here, action.body.get("corrects_ms"))
         by_name = {channel.name: channel for channel in channels}
         found = []
-        for channel in channels:
+        for channel in here:
             time_ms, value = newest[channel.name]
             fresh = action.at_ms - time_ms <= hand_checks.COMPARED_WITHIN_MS and not math.isnan(value)
-            if fresh and (channel.vessel, channel.quantity) == (taken.vessel, taken.quantity):
+            if fresh:
                 accuracy = accuracy_of(
                     channel, by_name, lambda name: newest[name][1], partial(self._errors, action.at_ms)
                 )
@@ -194,23 +197,46 @@ class ProbeCare:
             self.check_due_ms[taken.vessel] = action.at_ms + CHECK_EVERY_MS
         return _notices(taken, found)
 
+    def _correct(
+        self, taken: hand_checks.HandMeasurement, channels: Sequence[Channel], taken_ms: object
+    ) -> list[Notice]:
+        """Put the check of an earlier moment right on the charts that still have it."""
+        if not isinstance(taken_ms, int):
+            raise HandMeasurementError("hand measurement: corrects_ms says when the earlier one was made")
+        found = []
+        for channel in channels:
+            before = self.charts.get(channel.name, hand_checks.Chart())
+            chart = hand_checks.corrected(self.charts, channel.name, taken.value, taken_ms)
+            if chart is not None:
+                self.charts[channel.name] = chart
+                check = next(it for it in chart.checks if it.at_ms == taken_ms)
+                found.append(_compared(channel, check, before, chart))
+        return _notices(taken, found)
+
     def _chart(self, channel: Channel, check: hand_checks.HandCheck) -> dict[str, Any]:
         """Put a check on its channel's chart and return what to say of it."""
         before = self.charts.get(channel.name, hand_checks.Chart())
         chart = self.charts[channel.name] = hand_checks.with_check(self.charts, channel.name, check)
-        return {
-            "channel": channel.name,
-            "probe": channel.source.probe,
-            "reads": check.probe,
-            "difference": check.difference,
-            "mean_difference": chart.mean_difference,
-            "rule": chart.rule or None,
-            "new": chart.off_by is not None and before.off_by is None,
-        }
+        return _compared(channel, check, before, chart)
 
     def _errors(self, at_ms: int, source: Source, value: float) -> tuple[float, float]:
         (its,) = self.standing([source])
         return its.errors_at(value, at_ms)
+
+
+def _compared(
+    channel: Channel, check: hand_checks.HandCheck, before: hand_checks.Chart, chart: hand_checks.Chart
+) -> dict[str, Any]:
+    """Return what to say of a check that made one chart another."""
+    return {
+        "channel": channel.name,
+        "probe": channel.source.probe,
+        "reads": check.probe,
+        "difference": check.difference,
+        "mean_difference": chart.mean_difference,
+        "rule": chart.rule or None,
+        "new": chart.off_by is not None and before.off_by is None,
+    }
 
 
 def _key(source: Source) -> str:

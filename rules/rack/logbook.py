@@ -14,11 +14,15 @@ Range = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class EntryKind:
-    """The unit of its value, the range of that, and ranges of stages where these differ."""
+    """The unit of its value, the range of that, and ranges of stages where these differ.
+
+    `summed` says that several entries add up; of the others the newest tells how it is.
+    """
 
     unit: str
     within: Range
     whole: bool = False
+    summed: bool = False
     of_stage: Mapping[str, Range] = field(default_factory=dict)
 
 
@@ -26,9 +30,9 @@ ENTRY_KINDS: Mapping[str, EntryKind] = {
     "note": EntryKind("", (-1e12, 1e12)),
     "count": EntryKind("animals", (0, 1e7), whole=True),
     "bell_diameter": EntryKind("mm", (0, 500), of_stage={"ephyra": (0, 40), "juvenile": (0, 150)}),
-    "feed": EntryKind("mL", (0, 1e5)),
-    "water_change": EntryKind("L", (0, 1e5)),
-    "deaths": EntryKind("animals", (0, 1e7), whole=True),
+    "feed": EntryKind("mL", (0, 1e5), summed=True),
+    "water_change": EntryKind("L", (0, 1e5), summed=True),
+    "deaths": EntryKind("animals", (0, 1e7), whole=True, summed=True),
 }
 """Every kind by its name."""
 

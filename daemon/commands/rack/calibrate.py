@@ -11,9 +11,9 @@ from daemon.commands.options import duration_s, journal_path
 from daemon.commands.rack.capture import settled_reading, went_in
 from daemon.commands.rack.request import add_request, add_unit, ask, in_own_unit
 from daemon.errors import RequestError
-from daemon.journal.calibrations import CALIBRATE
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
+from daemon.journal.logbook import CALIBRATE
 from daemon.tables.values import number
 from rules.care.calibration import AS_REPORTED, Line, Moves, Point, calibration_of, key_of, quantity_named
 from rules.care.standards import Around, Standard, point_in

@@ -8,9 +8,9 @@ from zoneinfo import ZoneInfo
 
 from daemon.check.load import load_settings
 from daemon.commands.options import add_settings
-from daemon.journal.calibrations import calibrations_in
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
+from daemon.journal.logbook import calibrations_in
 from daemon.words import length_of_time
 from rules.care.calibration import Calibration, Point
 from rules.care.drift import error_found

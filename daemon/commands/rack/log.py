@@ -9,17 +9,14 @@ from zoneinfo import ZoneInfo
 from daemon.check.load import load_settings
 from daemon.commands.rack.request import add_request, ask
 from daemon.errors import JournalError, RequestError
-from daemon.journal.history import Entry
 from daemon.journal.journal import Journal
+from daemon.journal.logbook import ALL_KINDS, logbook_of
 from daemon.settings.rack import Settings
 from daemon.tables.values import number, utc_ms
-from daemon.words import amount, label, length_of_time
-from rules.quantities import Quantity
+from daemon.view.entries import entry_text
 from rules.rack.logbook import ENTRY_KINDS, sample_of
 
 READ_BACK = 40
-HAND, MAINTENANCE = "hand_measurement", "maintenance"
-ALL_KINDS = (*ENTRY_KINDS, HAND, MAINTENANCE)
 
 
 def log_arguments(parser: argparse.ArgumentParser) -> None:
@@ -95,33 +92,12 @@ def entry_lines(
         dating = journal.state.dating()
         first, last = (None if it is None else dating.axis_ms(it) for it in between)
         ends = (0 if first is None else first, 2**62 if last is None else last)
-        entries = journal.history.logbook(vessel, kinds, -1, ends)
-        asked = journal.inputs.asked_of("target", f"vessel/{vessel}", *ends)
-    worked = [
-        Entry(0, MAINTENANCE, it.at_ms, it.who, vessel, it.body)
-        for it, refusal in asked
-        if not refusal and MAINTENANCE in kinds
-    ]
+        entries = logbook_of(journal, (vessel,), kinds, ends, at_most)
     corrected = {it.corrects: it.seq for it in entries}
-    for entry in sorted([*entries, *worked], key=lambda it: it.at_ms)[-at_most:]:
+    for entry in entries:
         when = datetime.fromtimestamp(dating.utc_ms(entry.at_ms) / 1000, zone)
         number = f"{entry.seq}" if entry.seq else "-"
         right = f", corrects {entry.corrects}" if entry.corrects else ""
         right += f", corrected by {corrected[entry.seq]}" if entry.seq in corrected else ""
-        yield f"{number}  {when:%Y-%m-%d %H:%M}  {entry.kind}  {_said(entry)}by {entry.who}{right}"
-
-
-def _said(entry: Entry) -> str:
-    body, text = entry.body, ""
-    value, note = body.get("value"), body.get("note") or body.get("why")
-    if value is not None and entry.kind == HAND:
-        quantity = Quantity(body["quantity"])
-        text = f"{label(quantity)} {amount(value, quantity)}  "
-    elif value is not None:
-        text = f"{value:g} {ENTRY_KINDS[entry.kind].unit}".rstrip()
-        text += f" (mean of {body['n']:g})" if body.get("n", 1) > 1 else ""
-        text += f", {body['low']:g} to {body['high']:g}" if "low" in body and "high" in body else ""
-        text += "  "
-    elif entry.kind == MAINTENANCE:
-        text = f"for {length_of_time(body['for_s'])}  " if "for_s" in body else "over  "
-    return text + (f"{note}  " if note else "")
+        said = "  ".join(part for part in (entry.kind, entry_text(entry)) if part)
+        yield f"{number}  {when:%Y-%m-%d %H:%M}  {said}  by {entry.who}{right}"

@@ -7,6 +7,7 @@ from daemon.commands.options import journal_path
 from daemon.commands.rack.request import add_request, add_unit, ask, in_own_unit
 from daemon.errors import RequestError
 from daemon.journal.journal import Journal
+from daemon.journal.logbook import HAND, logbook_of, roots_of
 from daemon.tables.values import number as a_number
 from daemon.words import apart, number, quantity_of
 from rules.care.calibration import quantity_named
@@ -36,6 +37,8 @@ def measure_arguments(parser: argparse.ArgumentParser) -> None:
         help="of the sample, where a hydrometer swam in it (default: the scale's)",
     )
     add_unit(parser)
+    add("--corrects", type=int, metavar="NUMBER", help="the measurement that this one puts right")
+    add("--another", action="store_true", help="it is not what somebody else has just written down")
     add_request(parser, _measure)
 
 
@@ -52,11 +55,21 @@ def _measure(options: argparse.Namespace) -> int:
         for key in numbers:
             if key in body:
                 body[key] = in_own_unit(options, quantity, body[key], difference=key != "value")
-    ask(options, "hand_measurement", body)
+    body |= {"another": True} if options.another else {}
+    if options.corrects is not None:
+        body |= _corrects(options)
+    ask(options, HAND, body)
     with closing(Journal(journal_path(options.settings), writable=False)) as journal:
         for line in _hand_check_lines(journal, options.vessel, body["quantity"]):
             print(line)
     return 0
+
+
+def _corrects(options: argparse.Namespace) -> dict[str, int]:
+    """Return which measurement is put right, and when it was made; the watch refuses where there is none."""
+    with closing(Journal(journal_path(options.settings), writable=False)) as journal:
+        made = roots_of(logbook_of(journal, (options.vessel,), (HAND,))).get(options.corrects)
+    return {"corrects": options.corrects} | ({"corrects_ms": made.at_ms} if made else {})
 
 
 def _hand_check_lines(journal: Journal, vessel: str, quantity: str) -> list[str]:

@@ -1,5 +1,6 @@
 """The logbook: what is written down is checked, and can be read back."""
 
+import json
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
@@ -7,6 +8,7 @@ import pytest
 from daemon.commands.cli import main
 from daemon.journal.asking import RequestBox
 from daemon.journal.inputs import CONFIGURE, RULES
+from daemon.journal.logbook import WRITTEN_KINDS, in_force, logbook_of
 from daemon.replay.replay import replay
 from daemon.sources.journal import journal_recording
 from rules import ENTRIES_CHECKED
@@ -19,10 +21,10 @@ def number(rack, kind):
     return rack.journal.history.entries(kind)[-1].seq
 
 
-def refusal(rack, who, **body):
+def refusal(rack, who, kind="log", **body):
     """Ask as somebody and return the answer."""
     box = RequestBox(rack.journal.path)
-    asked = box.ask("log", who, {"vessel": "k1"} | body)
+    asked = box.ask(kind, who, {"vessel": "k1"} | body)
     rack.watch.take([], rack.now_ms)
     return box.answer_to(asked)
 
@@ -55,6 +57,65 @@ def test_a_correction_names_an_entry_of_its_kind_and_moves_no_feeding_time(tmp_p
         assert refusal(rack, "kim", what="feed", value=5, corrects=feed) == ""
         assert rack.watch.engine._rack.fed_ms == {"k1": fed_ms}
         assert [it.corrects for it in rack.journal.history.entries("feed")] == [None, feed]
+
+
+BY_HAND = {"quantity": "temperature", "method": "glass", "instrument": "g1", "accuracy": 0.2}
+
+
+def test_a_hand_measurement_is_put_right_and_its_probe_judged_anew(tmp_path):
+    with rack_in(tmp_path) as rack:
+        rack.minutes(20)
+        assert refusal(rack, "ada", "hand_measurement", value=51.1, **BY_HAND) != "", "another unit"
+        assert refusal(rack, "ada", "hand_measurement", value=11.5, **BY_HAND) == ""
+        first, made_ms = number(rack, "hand_measurement"), rack.now_ms
+        chart = rack.watch.engine._care.charts["k1/temperature"]
+        assert chart.rule is not None, "it seems to walk away"
+        rack.minutes(30)
+        right = BY_HAND | {"value": 15.1, "corrects": first, "corrects_ms": made_ms}
+        none = "corrects: k1 has no hand_measurement {}; `bellwatch log k1` shows numbers"
+        for wrong in ({"corrects": 1}, {"corrects_ms": made_ms + 1}, {"quantity": "salinity", "value": 32}):
+            said = none.format(wrong.get("corrects", first))
+            assert refusal(rack, "ada", "hand_measurement", **right | wrong) == said
+        assert refusal(rack, "ada", "hand_measurement", **right) == ""
+        (check,) = rack.watch.engine._care.charts["k1/temperature"].checks
+        assert (check.at_ms, check.hand, check.probe) == (made_ms, 15.1, chart.checks[0].probe)
+        assert rack.watch.engine._care.charts["k1/temperature"].rule is None
+        again = right | {"value": 15.0, "corrects": number(rack, "hand_measurement")}
+        assert refusal(rack, "ada", "hand_measurement", **again) == "", "a correction of a correction"
+        assert refusal(rack, "kim", "hand_measurement", **BY_HAND, value=15.0) == (
+            "ada wrote the same hand_measurement 0 min ago; if yours is another, add --another"
+        )
+        assert refusal(rack, "kim", "hand_measurement", **BY_HAND, value=15.0, another=True) == ""
+        replayed = replay(journal_recording(rack.settings.journal.path), [None])[0]
+        assert len(replayed.refused) == 1, "the one in another unit"
+
+
+def test_of_two_corrections_of_one_entry_the_newest_counts(tmp_path):
+    with rack_in(tmp_path) as rack:
+        rack.minutes(2)
+        rack.ask("log", vessel="k1", what="feed", value=5)
+        first = number(rack, "feed")
+        fed_ms = rack.now_ms
+        for value in (6, 7):
+            rack.minutes(1)
+            rack.ask("log", vessel="k1", what="feed", value=value, corrects=first)
+        rack.ask("log", vessel="k1", what="feed", value=9)
+        found = in_force(logbook_of(rack.journal, kinds=WRITTEN_KINDS))
+        assert [(it.at_ms, it.body["value"]) for it in found] == [(fed_ms, 7), (rack.now_ms, 9)]
+
+
+def test_the_newest_entries_are_in_the_json_of_the_status(tmp_path, capsys):
+    with rack_in(tmp_path) as rack:
+        rack.minutes(2)
+        for value in range(6):
+            rack.ask("log", vessel="k1", what="feed", value=value)
+        rack.ask("begin_maintenance", target="vessel/k1", for_s=1800, why="new pump")
+        main(["status", "--json", "--settings", str(tmp_path / "bellwatch.toml")])
+        found = {it["name"]: it["entries"] for it in json.loads(capsys.readouterr().out)["vessels"]}
+        assert found["k2"] == []
+        assert [it["text"] for it in found["k1"]] == ["2 mL", "3 mL", "4 mL", "5 mL", "for 30 min  new pump"]
+        assert found["k1"][-1]["number"] is None
+        assert found["k1"][0]["at_ms"] == rack.now_ms
 
 
 WIDE = "value: found 41; bell_diameter in ephyra is a number from 0 to 40 mm"
@@ -137,11 +198,12 @@ def test_what_was_written_is_read_back(tmp_path, capsys):
         assert "  logbook -  2026-08-15 02:05  maintenance  for 30 min  new pump" in capsys.readouterr().out
         target = tmp_path / "logbook.csv"
         assert main(["export", str(target), "--logbook", "--vessel", "k1", "--settings", settings]) == 0
-        assert capsys.readouterr().out == f"{target}: 3 entries\n"
+        assert capsys.readouterr().out == f"{target}: 4 entries\n"
         assert target.read_text().splitlines()[1:] == [
             f"{first},2026-08-15T00:05:00.000Z,k1,count,,42,animals,,,,by eye,ada,",
             f"{hand},2026-08-15T00:05:00.000Z,k1,hand_measurement,temperature,15.1,°C,,,,,ada,",
             f"{right},2026-08-15T00:05:00.000Z,k1,count,,24,animals,,,,,ada,{first}",
+            ",2026-08-15T00:05:00.000Z,k1,maintenance,,1800,s,,,,new pump,ada,",
         ]
         assert main(["log", "k3", "--settings", settings]) == 0
         assert capsys.readouterr().out == "k3: nothing is written down yet\n"

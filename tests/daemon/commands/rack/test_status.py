@@ -184,7 +184,7 @@ def test_a_watch_that_does_not_live_is_said_first(rack):
         rack.sole_writer = SoleWriter(rack.settings.journal.path)
     assert rack.status == 5
     assert words(page).startswith(
-        "■ NOT WATCHED: `bellwatch run` is dead since 2026-08-15 02:30:00 (300 s ago)"
+        "■ NOT WATCHED: `bellwatch run` is dead since 2026-08-15 02:30:00 (5 min ago)"
     )
     assert "No alarm stands" not in page
 

@@ -1,0 +1,80 @@
+"""The logbook of a journal: what people wrote down, the work that they announced, their calibrations.
+
+None of it is ever edited.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from daemon.journal.history import Entry
+from daemon.journal.journal import Journal
+from rules.care.calibration import Calibration, calibration_of, refuse_other_base
+from rules.errors import RulesError
+from rules.rack.logbook import ENTRY_KINDS
+
+CALIBRATE = "calibrate"
+HAND, MAINTENANCE = "hand_measurement", "maintenance"
+WRITTEN_KINDS = (*ENTRY_KINDS, HAND)
+ALL_KINDS = (*WRITTEN_KINDS, MAINTENANCE)
+_WORK = ("begin_maintenance", "end_maintenance")
+_VESSEL = "vessel/"
+ALWAYS = (0, 2**62)
+
+
+def logbook_of(
+    journal: Journal,
+    vessels: Sequence[str] = (),
+    kinds: Sequence[str] = ALL_KINDS,
+    between: tuple[int, int] = ALWAYS,
+    at_most: int = -1,
+) -> list[Entry]:
+    """Return the newest entries of some vessels (none: all) and kinds, of a time of the axis, oldest first.
+
+    Maintenance is none that somebody wrote: it has the number 0 and cannot be corrected.
+    """
+    found = journal.history.logbook(vessels, kinds, at_most, between)
+    if MAINTENANCE in kinds:
+        targets = [f"{_VESSEL}{vessel}" for vessel in vessels]
+        found += [
+            Entry(0, MAINTENANCE, it.at_ms, it.who, target.removeprefix(_VESSEL), it.body)
+            for it in journal.inputs.done(between, _WORK, targets, at_most)
+            if (target := str(it.body.get("target"))).startswith(_VESSEL)
+        ]
+    found.sort(key=lambda it: it.at_ms)
+    return found if at_most < 0 else found[-at_most:]
+
+
+def roots_of(entries: Iterable[Entry]) -> dict[int, Entry]:
+    """Return for each number the entry that was first written, of which it is a correction (or which it is).
+
+    `entries` are all of their kinds that somebody wrote, the oldest first.
+    """
+    roots: dict[int, Entry] = {}
+    for it in entries:
+        roots[it.seq] = roots.get(it.corrects or 0, it)
+    return roots
+
+
+def in_force(entries: Sequence[Entry]) -> list[Entry]:
+    """Return what counts: of an entry and its corrections the newest, at the time of the first."""
+    roots = roots_of(entries)
+    newest = {roots[it.seq].seq: it for it in entries}
+    return [replace(it, at_ms=roots[it.seq].at_ms) for it in newest.values()]
+
+
+def calibrations_in(journal: Journal) -> list[Calibration]:
+    """Return the calibrations of the probes that there are, oldest first.
+
+    A calibration that was refused is in the journal as well; the rule that refused it leaves it out here.
+    """
+    probes, made = {source[:2] for source in journal.inputs.sources().values()}, []
+    newest: dict[str, Calibration] = {}
+    for action in journal.inputs.actions(CALIBRATE):
+        try:
+            one = calibration_of(action.body, action.at_ms, action.who)
+            refuse_other_base(one, newest.get(one.key))
+        except RulesError:
+            continue
+        made.append(one)
+        newest[one.key] = one
+    return [calibration for calibration in made if (calibration.probe, calibration.quantity) in probes]
