@@ -11,6 +11,7 @@ from daemon.report import tables
 from daemon.report.markup import templates
 from daemon.report.report import Report
 from daemon.report.svg import LEFT, PLOT_HEIGHT, PLOT_TOP, RIGHT, WIDTH, channel_svg, trade_off_svg
+from daemon.report.trace import COLUMNS
 from daemon.tune.words import reasons, trial_columns
 from daemon.words import SHAPES, quantity_of
 from rules.alarms.measures import REFERENCE
@@ -42,6 +43,7 @@ def page(report: Report) -> str:
         flags=tables.flag_rows(report),
         flag_names=[flag.name.lower().replace("_", " ") for flag in Flag],
         data=_data(report),
+        columns=COLUMNS,
         **_tuning(report),
     )
 

@@ -55,6 +55,7 @@ class Report:
     trials: tuple[Trial, ...] = ()
     found: Recommendation | None = None
     call_within_min: float = 0.0
+    provenance: tuple[str, ...] = ()
 
     @property
     def complete(self) -> bool:

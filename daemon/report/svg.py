@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
-from itertools import product
+from itertools import groupby, product
 
 import numpy as np
 from markupsafe import Markup
@@ -21,6 +21,11 @@ PLOT_TOP, PLOT_HEIGHT = 26, 150
 TRADE_OFF_HEIGHT = 304
 LANE_HEIGHT = 14
 _UNDER_PLOT = 34
+_LETTER, _NAME_HEIGHT, _NAME_ROWS = 6.5, 13, 4
+"""A letter of a name is no wider than this on average, a row of names no higher."""
+ONE_BY_ONE = 60
+"""So many alarms of a channel are drawn one by one; more are counted."""
+_STRETCHES = 53
 _LEVELS = ("advisory", "critical")
 _OUTLINES = {
     "suspect": "m-3 0h6l-3 -6z",
@@ -92,7 +97,8 @@ def _rows(report: Report, channel: str) -> Iterator[tuple[str, list[list[Episode
     """Give each of the settings, and its alarms on a channel in rows, at least one."""
     for side in report.sides:
         episodes = [each for each in side.episodes if each.first.channel == channel]
-        yield side.short_name, rows_of(episodes, report.stop_ms) or [[]]
+        few = len(episodes) <= ONE_BY_ONE
+        yield side.short_name, (rows_of(episodes, report.stop_ms) or [[]]) if few else [episodes]
 
 
 def _bands(trace: ChannelTrace, x: Scale, y: Scale, stop_ms: int) -> Iterator[Markup]:
@@ -113,11 +119,19 @@ def _other_limits(report: Report, channel: str, x: Scale, y: Scale) -> Iterator[
 
 
 def _incidents(report: Report, vessel: str, x: Scale, y: Scale) -> Iterator[Markup]:
-    for incident in (mark.incident for mark in report.marks if mark.incident.vessel == vessel):
+    """Frame incidents, each with its name in a row of its own where it would lie on another's."""
+    rows: list[float] = []  # up to where each row is written on
+    here = [mark.incident for mark in report.marks if mark.incident.vessel == vessel]
+    for incident in sorted(here, key=lambda it: it.start_ms):
         left, right = x.clipped(incident.start_ms), x.clipped(incident.end_ms)
         wanted, note = ("wanted", "") if incident.call_wanted else ("unwanted", " (no call)")
-        yield _box(f"incident {wanted}", left, right, y.stop - 8, y.start)
-        yield _text(left + 2, y.stop - 11, incident.what + note)
+        name = incident.what + note
+        yield _mark("g", _mark("title", name) + _box(f"incident {wanted}", left, right, y.stop - 8, y.start))
+        start = max(min(left + 2, x.stop - len(name) * _LETTER), x.start)
+        row = next((at for at, end in enumerate(rows) if end < start), len(rows))
+        if row < _NAME_ROWS:  # what finds no room is told by its title, and in the table
+            rows[row : row + 1] = [start + len(name) * _LETTER]
+            yield _text(start, y.stop - 11 if row == 0 else y.stop - 3 + row * _NAME_HEIGHT, name)
 
 
 def _envelope(trace: ChannelTrace, x: Scale, y: Scale) -> Markup:
@@ -134,10 +148,15 @@ def _middle(column: int, x: Scale) -> float:
 
 
 def _flags(trace: ChannelTrace, x: Scale, base: float) -> Iterator[Markup]:
-    """Mark columns with flags under the plot: a hollow triangle is suspect, a square failed."""
-    for column in np.flatnonzero(trace.flag).tolist():
-        kind = "suspect" if trace.flag[column] == Flag.SUSPECT else "failed"
-        yield _outline(kind, kind, _middle(column, x), base)
+    """Mark columns with flags under the plot: a triangle is suspect, a square failed; a run is a box."""
+    for flag, run in groupby(enumerate(trace.flag.tolist()), lambda it: it[1]):
+        columns = [column for column, _ in run]
+        kind = "suspect" if flag == Flag.SUSPECT else "failed"
+        left, right = _middle(columns[0], x), _middle(columns[-1], x)
+        if flag and len(columns) > 3:
+            yield _box(kind, left, right, base - 6, base)
+        elif flag:
+            yield from (_outline(kind, kind, _middle(column, x), base) for column in columns)
 
 
 def _axes(channel: str, x: Scale, y: Scale, zone: tzinfo) -> Iterator[Markup]:
@@ -161,7 +180,9 @@ def _lanes(report: Report, channel: str, x: Scale, top: float) -> Iterator[Marku
     for name, rows in _rows(report, channel):
         yield _text(x.start - 6, top + 13, name, "end", "lane")
         for row in rows:
-            for episode in row:
+            if len(row) > ONE_BY_ONE:
+                yield from _counts(row, x, top)
+            for episode in row if len(row) <= ONE_BY_ONE else ():
                 left, right = x.clipped(episode.start_ms), x.clipped(episode.until(report.stop_ms))
                 bar = _box("bar", left, max(right, left + 2), top + 5, top + 13)
                 shape = _text(left, top + 13, SHAPES[episode.priority], "middle")
@@ -169,6 +190,19 @@ def _lanes(report: Report, channel: str, x: Scale, top: float) -> Iterator[Marku
                 yield _mark("g", title + bar + shape, class_=f"alarm {episode.priority.word}")
             top += LANE_HEIGHT
         top += 2
+
+
+def _counts(episodes: Sequence[Episode], x: Scale, top: float) -> Iterator[Markup]:
+    """Draw how many alarms were raised in each of equal stretches, with the worst of them."""
+    width = (x.stop - x.start) / _STRETCHES
+    places = [min(int((x.clipped(it.start_ms) - x.start) / width), _STRETCHES - 1) for it in episodes]
+    for place in sorted(set(places)):
+        here = [it.priority for it, where in zip(episodes, places, strict=True) if where == place]
+        left = x.start + place * width
+        box = _box("bar", left + 0.5, left + width - 0.5, top + 2, top + 13)
+        number = _text(left + width / 2, top + 11, f"{len(here)}", "middle", "count")
+        title = _mark("title", f"{len(here)} alarms, up to {max(here).word}")
+        yield _mark("g", title + box + number, class_=f"alarm {max(here).word}")
 
 
 def _told(episode: Episode) -> str:

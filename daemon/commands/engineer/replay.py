@@ -3,6 +3,7 @@
 import argparse
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import tzinfo
 from functools import partial
 from pathlib import Path
@@ -28,6 +29,7 @@ from daemon.replay.words import (
     unwatched_spans,
     watch_text,
 )
+from daemon.report.provenance import of_recording, of_settings, version
 from daemon.report.report import report_of, traces_for
 from daemon.report.trace import Trace, in_looks
 from daemon.settings.rack import Settings
@@ -89,7 +91,8 @@ def _judged(
     drawn = options.report is not None or options.png is not None
     traces = traces_for(recording, wanted, max(1, len(settings))) if drawn else []
     if drawn:
-        recording = in_looks(recording, traces[0].start_ms, traces[0].stop_ms)
+        marked, record = of_recording(recording)
+        recording = in_looks(marked, traces[0].start_ms, traces[0].stop_ms)
     with FlagFile(options.flags) as flags:
         observers: list[Observer] = [partial(_tell, [flags, *traces[:1]])]
         observers += [trace.observe for trace in traces[1:]]
@@ -98,9 +101,20 @@ def _judged(
         files = [path.name for path in (options.settings, options.against) if path is not None]
         sides = list(zip(files or ["as it was"], results, traces, strict=True))
         report = report_of(recording, zone_of(settings), sides, marks, wanted.vessels)
+        made = [
+            f"settings {path.name} {of_settings(path.read_bytes())}"
+            for path in (options.settings, options.against)
+            if path
+        ]
+        report = replace(report, provenance=(version(), *made, f"record {record()}"))
         for path in report_options.write_reports(options, report):
             console.print(f"Report: {path}", soft_wrap=True, highlight=False)
     return results
+
+
+def _marks(options: argparse.Namespace) -> list[str]:
+    files = [path for path in (options.settings, options.against) if path is not None]
+    return [f"settings {path.name} {of_settings(path.read_bytes())}" for path in files]
 
 
 def _tell(watching: Sequence[FlagFile | Trace], engine: Engine, outcome: Outcome) -> None:

@@ -5,10 +5,12 @@ import re
 from dataclasses import replace
 from datetime import UTC
 from io import BytesIO
-from itertools import pairwise
+from itertools import combinations, pairwise
+from pathlib import Path
 from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
 
+import axe_core_python
 import fontpkg_source_sans_3
 import numpy as np
 import pytest
@@ -18,15 +20,17 @@ from resvg_py import svg_to_bytes
 from daemon.commands.cli import main
 from daemon.replay.replay import Replayed
 from daemon.report.html import page
+from daemon.report.provenance import of_recording, of_settings
 from daemon.report.report import Report, Side
 from daemon.report.scale import Scale, limit_steps, round_steps, time_ticks
 from daemon.report.slide import HEIGHT, PIXELS_ACROSS, WIDTH, png, slide
-from daemon.report.svg import rows_of
+from daemon.report.svg import channel_svg, rows_of
 from daemon.report.trace import COLUMNS, Trace, in_looks
 from daemon.sources.journal import journal_recording
 from daemon.tune.incidents import ACCEPTED, Mark, beside, write_marks
 from rules.alarms.episodes import episodes_of
 from rules.engine import Engine
+from rules.quality.flags import Flag
 from rules.rack.tolerance import Band, Tolerance
 from rules.readings import ChannelFlags, Outcome
 from rules.tuning.scoring import Incident
@@ -38,6 +42,7 @@ from tests.rigs.parts.browser import chromium
 pytestmark = pytest.mark.timeout(600)
 """Whole nights take minutes on a machine that is slow or busy."""
 
+AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 FAILED_MS = 1_786_747_200_000  # 00:40 on 15 August 2026 in Copenhagen, as the scenario says
 OTHER = """
 [stages.ephyra.temperature]
@@ -121,7 +126,7 @@ def test_pointing_at_a_trace_reads_it_out(night, browser):
 
     browser.get((night / "night.html").as_uri())
     picture = find(browser, "svg.trace[data-channel='kreisel-4/temperature']")[0]
-    readout = picture.find_element("xpath", "following-sibling::p")
+    readout = picture.find_element("xpath", "ancestor::figure/p[@class='readout']")
     browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", picture)
     ActionChains(browser).move_to_element(picture).perform()
     found = re.fullmatch(r"15 Aug 2026, 0[01]:\d\d: ([\d.]+)(?: to ([\d.]+))? °C", readout.text)
@@ -129,6 +134,81 @@ def test_pointing_at_a_trace_reads_it_out(night, browser):
     assert 14 < float(found[1]) < 19
     ActionChains(browser).move_to_element_with_offset(picture, -picture.size["width"] // 2 + 5, 0).perform()
     assert readout.text == ""
+
+
+def test_a_moment_is_read_out_by_keyboard_and_the_drawing_made_larger(night, browser):
+    browser.get((night / "night.html").as_uri())
+    figure = find(browser, "figure.drawn")[0]
+    slider = figure.find_element("css selector", "input")
+    slider.send_keys("\ue014" * 5)  # arrow right
+    said = figure.find_element("css selector", ".readout").text
+    assert re.match(r"1[45] Aug 2026, \d\d:\d\d: ", said)
+    assert slider.get_attribute("aria-valuetext") == said
+    picture = figure.find_element("css selector", "svg")
+    before = picture.size["width"]
+    for button in figure.find_elements("css selector", "button")[::-1]:
+        button.send_keys("\n")
+        assert picture.size["width"] == pytest.approx(
+            2 * before if button.get_attribute("value") == "1" else before, abs=2
+        )
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_it_reads_on_a_phone_by_day_and_night(night, tmp_path, scheme):
+    with chromium(tmp_path, device=(390, 844, 2)) as phone:
+        features = [{"name": "prefers-color-scheme", "value": scheme}]
+        phone.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
+        phone.get((night / "night.html").as_uri())
+        assert phone.execute_script("return document.documentElement.scrollWidth") <= 390
+        ground = phone.execute_script("return getComputedStyle(document.body).backgroundColor")
+        assert (int(ground.removeprefix("rgb(").split(",")[0]) < 100) == (scheme == "dark")
+        phone.execute_script(AXE)
+        found = phone.execute_async_script("axe.run(document).then(arguments[0])")
+        assert [(it["id"], it["nodes"][0]["html"][:200]) for it in found["violations"]] == []
+
+
+def test_it_says_where_it_comes_from(night):
+    text = (night / "night.html").read_text()
+    files = r"settings nursery.toml (\w{12}); settings other.toml (\w{12}); record (\w{12})"
+    marks = re.search(r"bellwatch [\d.]+, rules \d+; " + files, text)
+    assert len({*marks.groups()}) == 3
+    assert marks[1] == of_settings((night / "nursery.toml").read_bytes())
+
+
+def test_the_mark_of_a_recording_knows_no_blocks(night):
+    recording = journal_recording(night / "night.sqlite")
+    marks = set()
+    for each in (recording, in_looks(recording, recording.start_ms, recording.end_ms)):
+        marked, mark = of_recording(each)
+        assert sum(1 for _ in marked.inputs())
+        marks.add(mark())
+    assert len(marks) == 1
+
+
+def test_a_year_of_alarms_is_counted_and_names_never_lie_on_each_other():
+    story = Story()
+    for at in range(100):
+        story.stands(at * 100, at * 100 + 5, "v/temperature")
+    stop_ms = START_MS + 10_000 * MINUTE_MS
+    trace = Trace(START_MS, stop_ms)
+    trace.channels["v/temperature"] = replace_bands("v")
+    trace.channels["v/temperature"].flag[10:60] = Flag.FAIL
+    side = Side("a", Replayed(0, 1), trace, tuple(episodes_of(story.events)))
+    spans = [(START_MS + at * MINUTE_MS, START_MS + (at + 50) * MINUTE_MS) for at in (0, 100, 200, 9_950)]
+    named = [Mark(Incident(*span, "v", "a long name of it", True), ACCEPTED, "truth") for span in spans]
+    report = Report("x", UTC, START_MS, stop_ms, (side,), ("v/temperature",), tuple(named))
+    root = ElementTree.fromstring(channel_svg(report, "v/temperature"))
+    counts = [int(it.text) for it in root.iter("text") if it.get("class") == "count"]
+    assert sum(counts) == 100
+    assert len(counts) == 53
+    names = [it for it in root.iter("text") if it.text == "a long name of it"]
+    places = [(float(it.get("x")), float(it.get("y"))) for it in names]
+    assert len(set(places)) == 4
+    assert all(x + 17 * 6.5 <= 1000 for x, _ in places)
+    for (x, y), (other_x, other_y) in combinations(places, 2):
+        assert abs(y - other_y) >= 11 or abs(x - other_x) >= 17 * 5
+    boxes = [it for it in root.iter("rect") if it.get("class") == "failed"]
+    assert len(boxes) == 1  # a run is one box, not fifty marks
 
 
 def test_tables_are_sorted_by_what_their_cells_mean(night, browser):
