@@ -64,4 +64,3 @@ def test_noise_at_a_limit_calls_at_most_once_a_day(noise_c, every_s, limit):
     said = announced([np.round(limit + noise_c * draw.normal(size=count), 2)], every_s)
     calls = [event.alarm for _, event in said if event.priority >= Priority.MEDIUM]
     assert len(calls) <= days
-    assert len(set(calls)) <= 2
