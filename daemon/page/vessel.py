@@ -113,7 +113,7 @@ def drawing_of(
         len(episodes),
         () if few else tuple(_counts(episodes, look, bars_top)),
         tuple((look.x.at(deed.at_ms), number) for number, deed in enumerate(deeds, 1)),
-        tuple(f"{look.at(deed.at_ms)} {deed_words(deed)}" for deed in deeds),
+        tuple(f"{look.at(deed.at_ms)} {_deed_words(deed)}" for deed in deeds),
         tuple(_readout(series, look)),
         marks_top,
         marks_top + _MARK_EVERY + 26,
@@ -185,7 +185,7 @@ def _is_here(deed: Action, look: _Look) -> bool:
     return look.vessel in (*targets, probe.vessel if probe else None)
 
 
-def deed_words(deed: Action) -> str:
+def _deed_words(deed: Action) -> str:
     """Say what somebody wrote down or did: feed 6, nauplii (ada)."""
     body = deed.body
     what = {"log": body.get("what"), "move_stage": f"now {body.get('stage')}"}.get(deed.kind, deed.kind)

@@ -8,22 +8,20 @@ from zoneinfo import ZoneInfo
 
 from daemon.journal.history import Entry
 from daemon.journal.journal import Journal
+from daemon.journal.logbook import HAND, WRITTEN_KINDS
 from daemon.page.acts import asked
 from daemon.page.people import Visitor
 from daemon.page.pulse import Pulse
-from daemon.page.vessel import deed_words
 from daemon.settings.page import Role
 from daemon.settings.rack import Settings
 from daemon.tables.values import number
+from daemon.view.entries import entry_text
 from daemon.view.rack_words import moment
 from daemon.web.server import Request
 from daemon.words import label
 from rules.quantities import Quantity
 from rules.rack.logbook import ENTRY_KINDS, range_of, sample_of
-from rules.readings import Action
 
-HAND = "hand_measurement"
-KINDS = (*ENTRY_KINDS, HAND)
 SHOWN = 12
 _BETWEEN = re.compile(r"[\s;]+|,\s+")
 
@@ -41,7 +39,7 @@ class Writing:
         vessels = self._settings.vessels
         vessel = form.get("vessel", "")
         vessel = vessel if vessel in vessels else next(iter(vessels), "")
-        kind = form.get("kind", "") if form.get("kind") in KINDS else KINDS[0]
+        kind = form.get("kind", "") if form.get("kind") in WRITTEN_KINDS else WRITTEN_KINDS[0]
         if request.acts:
             said = visitor.refused(Role.ACT, request) or self._written(vessel, kind, visitor, form)
             kept = not said
@@ -54,7 +52,7 @@ class Writing:
             "vessel": vessel,
             "vessels": {name: its.label or name for name, its in vessels.items()},
             "kind": kind,
-            "kinds": {it: _called(it) for it in KINDS},
+            "kinds": {it: _called(it) for it in WRITTEN_KINDS},
             "asks": self._asks(vessel, kind),
             "quantities": {it.value: label(it) for it in Quantity},
             "form": form,
@@ -82,12 +80,12 @@ class Writing:
     def _newest(self, vessel: str) -> list[tuple[int, str, str]]:
         """Return the newest entries of a vessel: number, kind, and in words."""
         with closing(Journal(self._settings.journal.path, writable=False)) as journal:
-            entries = journal.history.logbook(vessel, KINDS, SHOWN)[::-1]
+            entries = journal.history.logbook((vessel,), WRITTEN_KINDS, SHOWN)[::-1]
             dating, now_ms = journal.state.dating(), journal.state.clock_ms()
 
         def words(it: Entry) -> str:
-            deed = Action(it.at_ms, HAND if it.kind == HAND else "log", it.who, it.body)
-            return f"{moment(dating.utc_ms(it.at_ms), dating.utc_ms(now_ms), self._zone)} {deed_words(deed)}"
+            at = moment(dating.utc_ms(it.at_ms), dating.utc_ms(now_ms), self._zone)
+            return f"{at} {_called(it.kind)} {entry_text(it)}, {it.who}"
 
         return [(it.seq, it.kind, words(it)) for it in entries]
 
