@@ -2,7 +2,7 @@
 
 import socket
 import sqlite3
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -40,7 +40,6 @@ from rules.alarms.event import AlarmEvent
 from rules.calling.records import Voice
 from rules.care.rationale import own_record_of
 from rules.engine import Engine
-from rules.rack.stage_plan import StageNow
 from rules.readings import Notice
 
 TURN_MS = 1_000
@@ -56,8 +55,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
     wall = wall or SystemWallClock(trusted=settings.journal.trust_clock)
     keeper = TimeKeeper(journal, wall) if clock is None else GivenTime(clock)
     topic, voice = rack_topic(settings.broker.topic_root, settings.rack.name), _voice(journal, wall)
-    watching: list[Watch] = []  # the watch needs words for what it says, and they need what it knows
-    words = _words(settings, voice, keeper, topic, lambda: watching[0].engine.stages() if watching else {})
+    words, watching = _words(settings, voice, keeper, topic)
     watch, utc_clock = _watch(settings, journal, keeper, words), keeper.utc_clock()
     watching.append(watch)
     presence = _presence(topic, utc_clock, voice, len(settings.vessels))
@@ -142,29 +140,25 @@ def _daily_word(
 
 
 def _words(
-    settings: Settings,
-    voice: Callable[[], Voice],
-    keeper: TimeKeeper | GivenTime,
-    topic: str,
-    stages: Callable[[], Mapping[str, StageNow]],
-) -> Words:
-    """Return how an event or a notice is put into the messages that it makes us publish.
+    settings: Settings, voice: Callable[[], Voice], keeper: TimeKeeper | GivenTime, topic: str
+) -> tuple[Words, list[Watch]]:
+    """Return how an event or a notice is put into messages, and where the watch goes that knows the stages.
 
-    While the watch goes on from its journal nothing is known of `stages`: then those of the file count.
+    While there is none in it, because it goes on from its journal, the stages of the file count.
     """
-    zone, own = ZoneInfo(settings.rack.time_zone), settings.own_records()
+    zone, own, watching = ZoneInfo(settings.rack.time_zone), settings.own_records(), list[Watch]()
     first = {name: vessel.stage for name, vessel in settings.vessels.items()}
 
     def words(said: AlarmEvent | Notice) -> list[Message]:
         dating = keeper.dating
         if isinstance(said, Notice):
             return messages_of(dating.dated_notice(said), voice(), topic, zone)
-        now = stages().get(said.vessel)
+        now = watching[0].engine.stages().get(said.vessel) if watching else None
         stage = now.stage if now else first.get(said.vessel, "")
         record = own_record_of(stage, said.quantity, said.condition, own)
         return messages_of(dating.dated(said), voice(), topic, zone, stage, record)
 
-    return words
+    return words, watching
 
 
 def _companions(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime) -> list[Companion]:

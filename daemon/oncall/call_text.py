@@ -8,6 +8,7 @@ from daemon.oncall.text_message import Parts, one_message, plain
 from daemon.response_notes import note_for
 from daemon.words import condition_word, number, unwatched_text
 from rules.alarms.life_cycle import Condition, Priority, State
+from rules.calling.problems import Problem
 from rules.calling.records import (
     BROKER_LOST,
     DISK_FULL,
@@ -157,6 +158,13 @@ def answer_text(answer: Answer, now_ms: int, zone: tzinfo) -> str:
     if answer.reply is Reply.QUIET and answer.until_ms is not None:
         return f"{answer.who} has shelved it until {_clock(answer.until_ms, now_ms, zone)}"
     return f"{answer.who} wants {'quiet' if answer.reply is Reply.QUIET else 'somebody else'}"
+
+
+def at_the_rack(problem: Problem, *, passes_on: bool) -> str:
+    """Say what the rack knows of an answer; empty where it has confirmed that it is seen."""
+    if not problem.seen_here_only:
+        return ""
+    return "sent to the rack, not confirmed yet" if passes_on else "known on call only, not at the rack"
 
 
 def call_title(call: Call) -> str:

@@ -16,7 +16,7 @@ import structlog
 
 from daemon.clock import SteadyClock
 from daemon.journal.asking import awaited
-from daemon.oncall.call_text import answer_text, first_check, sentence
+from daemon.oncall.call_text import answer_text, at_the_rack, first_check, sentence
 from daemon.oncall.duty import duty_of
 from daemon.oncall.settings import OnCallSettings
 from daemon.oncall.store import Link, OnCallStore
@@ -126,6 +126,8 @@ class AnswerPage:
         first, event = about[0], about[0].event
         alarms = [sentence((word,), word.event.priority, now_ms, self.zone) for word in about]
         said = answer_text(problem.answer, now_ms, self.zone) if problem.answer else ""
+        if unconfirmed := at_the_rack(problem, passes_on=self.settings.commands.enabled):
+            said = f"{said}; {unconfirmed}"
         return {
             "number": problem.number,
             "priority": urgency.word,

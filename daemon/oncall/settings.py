@@ -188,7 +188,9 @@ class OnCallSettings(Table):
     commands: CommandsToRacks = CommandsToRacks()
     page: PageSettings | None = None
     pair: PairSettings | None = None
-    notes: dict[str, Note] = Field({}, description="First thing to check, by alarm")
+    notes: dict[str, Note] = Field(
+        {}, description="First thing to check, by alarm; what a rack's own records say goes before it"
+    )
 
 
 def mark_of(settings: OnCallSettings, addresses: Mapping[str, list[str]]) -> str:

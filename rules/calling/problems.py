@@ -155,6 +155,12 @@ class Problem:
         return max((worst for (its, worst), n in self._tally.items() if n and its is stand), default=None)
 
     @property
+    def seen_here_only(self) -> bool:
+        """Return whether a rack still calls what somebody has seen: it has not confirmed it."""
+        seen = (it.word for it in self.members.values() if it.stand is Stand.SEEN)
+        return any(word.stand is Stand.CALLS and word.journal for word in seen)
+
+    @property
     def is_drill(self) -> bool:
         """Return whether it is invented: what anything real joins is real."""
         return all(member.word.is_drill for member in self.members.values())

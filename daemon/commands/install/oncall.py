@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from daemon.commands.options import add_who, stopped_by_signals
 from daemon.errors import OnCallError
 from daemon.journal.asking import ANSWER_WITHIN_S, awaited
-from daemon.oncall.call_text import call_text
+from daemon.oncall.call_text import at_the_rack, call_text
 from daemon.oncall.check import duty_lines, examine, load_oncall
 from daemon.oncall.daily_text import drill_text
 from daemon.oncall.duty import duty_of
@@ -22,6 +22,7 @@ from daemon.oncall.ledger import ledger
 from daemon.oncall.routes import Routes
 from daemon.oncall.settings import OnCallSettings, mark_of
 from daemon.oncall.store import OnCallStore
+from daemon.oncall.text_message import one_message
 from daemon.tables.values import cell
 from daemon.words import iso_time
 from rules.calling.escalation import Escalation
@@ -31,7 +32,7 @@ USUAL_SETTINGS = "/etc/bellwatch/oncall.toml"
 OK, FAILED, UNFIT = 0, 1, 2
 _GREETING_LASTS_MS = 86_400_000
 NOT_TAKEN_SHOWN_MS = 86_400_000
-_GREETING = "Greeting of the on-call messages, no alarm. It came through to {person}. #greeting"
+_GREETING = "Greeting of on-call, no alarm. It came through to {person}."
 
 
 def oncall_arguments(oncall: argparse.ArgumentParser) -> None:
@@ -184,6 +185,8 @@ def _status(options: argparse.Namespace) -> int:
         urgency, about = problem.urgency, problem.words(Stand.CALLS, Stand.SEEN, Stand.SILENCED)
         worst = max(word.event.priority for word in about)
         said = f"calls, {len(problem.told)} told" if urgency is not None else "seen or silenced"
+        if unconfirmed := at_the_rack(problem, passes_on=settings.commands.enabled):
+            said = f"{said}, {unconfirmed}"
         call = Call(str(problem.number), CallKind.ALARM, problem.number, "", worst, now_ms, about)
         print(f"{said}: {call_text(call, settings.notes, zone)}")
     for passed, why in not_taken:
@@ -216,10 +219,11 @@ def _greet(options: argparse.Namespace) -> int:
     if settings.oncall.state.exists():
         _existing_store(options.settings).close()
     routes = Routes(addresses)
-    failed, text = False, _GREETING.format(person=options.person)
+    failed, said, last = False, _GREETING.format(person=options.person), "#greeting"
     if settings.page:
-        link = settings.page.address_of(_greeting_token(settings, options.person))
-        text += f" Open this, so that messages may carry such a link: {link}"
+        said += " Open this, so that messages carry links:"
+        last = settings.page.address_of(_greeting_token(settings, options.person))
+    text = one_message([(0, said)], "", last)
     for place in range(routes.count(options.person)):
         taken = routes.send(options.person, place, "bellwatch greeting", text)
         failed |= not taken

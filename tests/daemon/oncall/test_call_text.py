@@ -1,5 +1,6 @@
 """Calls in words: what, where, how bad, since when, trend and what to check, in one text message."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -14,6 +15,7 @@ from daemon.oncall.text_message import fits
 from daemon.response_notes import DEFAULT_NOTES, known_alarms, note_for
 from rules.alarms.life_cycle import Condition, Priority
 from rules.calling.records import BROKER_LOST, RACK_SILENT, RACK_STOPPED, Answer, Call, CallKind, Reply, Voice
+from rules.care.rationale import Record, Severity
 from rules.quantities import Quantity
 from tests.rigs.rack_words import word_of
 from tests.rigs.watched_rack import MINUTE, PROMPT, WatchedRack, plan_of, thermometers
@@ -225,6 +227,13 @@ def test_an_own_note_goes_before_the_built_in_one_and_the_particular_before_the_
     assert note_for("temperature", "beside itself", "", {}) == ""
 
 
+def test_the_nurserys_own_record_goes_before_every_note():
+    own = Record(Severity.LOSS, 30.0, "", "", "Fuse 4?", "", "")
+    said = text(replace(word(), record=own), notes={"temperature/high": "Look at the fan."})
+    assert said.endswith("since 01:59. Fuse 4? Answer #41.2")
+    assert "fan." in text(replace(word(), stage="ephyra"), notes={"temperature/high": "Look at the fan."})
+
+
 def test_whoever_is_sent_to_a_pump_heater_or_chiller_is_told_to_switch_the_mains_off_first():
     for alarm, note in DEFAULT_NOTES.items():
         if any(device in note.lower() for device in ("chiller", "heater", "air pump")):
@@ -293,9 +302,17 @@ said = st.builds(
 )
 
 
-@given(st.lists(said, min_size=1, max_size=20), st.sampled_from(list(CallKind)), st.text(max_size=160))
-def test_whatever_stands_the_call_is_one_message_with_its_number(about, kind, note):
-    said = text(*about, kind=kind, notes={about[0].event.condition: note.strip() or "x"})
+@given(
+    st.lists(said, min_size=1, max_size=20),
+    st.sampled_from(list(CallKind)),
+    st.text(max_size=160),
+    st.sampled_from(["", LINK]),
+    st.booleans(),
+)
+def test_whatever_stands_the_call_is_one_message_with_its_number(about, kind, note, link, own):
+    record = Record(Severity.LOSS, 30.0, "", "", note, "", "") if own else None
+    about = [replace(it, record=record) for it in about]
+    said = text(*about, kind=kind, notes={about[0].event.condition: note.strip() or "x"}, link=link)
     assert fits(said)
-    assert said.endswith("#41.2")
+    assert said.endswith(f"#41.2 {link}".strip())
     assert call_title(Call("41.2", kind, 41, "ada", Priority.HIGH, 0, tuple(about))).startswith("bellwatch ")

@@ -20,7 +20,8 @@ from daemon.oncall.store import TOKEN_LENGTH, OnCallStore
 from daemon.oncall.text_message import fits
 from daemon.web.server import BODY_AT_MOST, CONNECTIONS_AT_MOST, HEADERS, Page, PageServer
 from rules.alarms.event import Course, Trail
-from rules.alarms.life_cycle import State, Trigger
+from rules.alarms.life_cycle import Priority, State, Trigger
+from rules.calling.escalation import Escalation
 from rules.calling.records import Answer, Reply
 from rules.care.rationale import Record, Severity
 from tests.rigs.oncall_run import OnCallRun, write_oncall
@@ -30,6 +31,7 @@ from tests.rigs.parts.mosquitto import Mosquitto, free_port
 from tests.rigs.parts.page_receiver import PageReceiver
 from tests.rigs.parts.simulator_process import wait_for
 from tests.rigs.rack_voice import RackVoice
+from tests.rules.calling.test_escalation import DUTY
 
 LINK = re.compile(rf"http://127\.0\.0\.1:\d+/[A-Za-z0-9]{{{TOKEN_LENGTH}}}\b")
 PAGE = '\n[page]\nurl = "http://127.0.0.1:{port}"\nport = {port}\n'
@@ -59,6 +61,7 @@ class Team:
         """The link that a greeting message carries."""
         assert self.run.asks("greet", person).returncode == 0
         greetings = [text for text in self.phones.texts(f"{person}-1") if text.startswith("Greeting")]
+        assert fits(greetings[-1])
         return LINK.search(greetings[-1])[0]
 
     def link_of(self, person):
@@ -75,6 +78,11 @@ class Team:
 def team(tmp_path):
     with Mosquitto(tmp_path) as broker, PageReceiver() as phones, Team(tmp_path, broker, phones) as team:
         yield team
+
+
+def team_of(store):
+    """The calling as the process keeps it."""
+    return Escalation.restore(store.state(), DUTY)
 
 
 def answered(link, reply, **headers):
@@ -110,7 +118,7 @@ def test_a_message_carries_a_link_once_one_has_opened_on_that_phone_and_the_link
     assert "Called so far: ada" in text
     assert {name: headers[name] for name in HEADERS} == HEADERS
     assert "ada has seen it" not in text, "to look is no answer"
-    assert "ada has seen it" in answered(link, "seen")[1]
+    assert "ada has seen it; known on call only, not at the rack." in answered(link, "seen")[1]
     sent = len(team.phones.texts())
     assert answered(link, "seen")[0] == 200, "twice is harmless"
     team.rack.alarm(Trigger.RETURNED, State.NORMAL)
@@ -158,6 +166,22 @@ def test_what_joined_after_somebody_looked_is_not_answered_for(team):
     assert "ada has seen it" in answered(link, "seen")[1]
 
 
+def test_seen_is_sent_until_the_rack_itself_says_so(tmp_path):
+    with (
+        Mosquitto(tmp_path) as broker,
+        PageReceiver() as phones,
+        Team(tmp_path, broker, phones, commands=True) as team,
+    ):
+        answered(team.link_in_greet("ada"), "seen")
+        team.rack.alarm()
+        link = team.link_of("ada")
+        assert "ada has seen it; sent to the rack, not confirmed yet." in answered(link, "seen")[1]
+        assert "sent to the rack, not confirmed yet: CRITICAL" in team.run.asks("status").stdout
+        team.rack.alarm(Trigger.ACKNOWLEDGED, State.ACKNOWLEDGED, who="ada")
+        wait_for(lambda: "not confirmed" not in opened(link)[1])
+        assert "not confirmed" not in team.run.asks("status").stdout
+
+
 def test_where_the_page_cannot_be_served_people_are_called_all_the_same(tmp_path):
     with Mosquitto(tmp_path) as broker, PageReceiver() as phones, socket.socket() as taken:
         team = Team(tmp_path, broker, phones)
@@ -192,7 +216,12 @@ def test_a_link_is_good_for_its_person_its_problem_and_its_time(team, tmp_path):
     for path in [*forged, f"{token}/x", "%00", "'%20OR%201=1--"]:
         assert opened(f"{base}/{path}")[0] in (404, 414), path
         assert opened(f"{base}/{path}", {"reply": "seen"})[0] in (404, 414), path
+    team.rack.alarm(vessel="k2")
+    team.phones.wait_for(lambda: any(" k2:" in text for text in team.phones.texts("ada-1")), "the other one")
+    assert "ada has seen it" in answered(link, "seen")[1]
     store = OnCallStore(tmp_path / "oncall.sqlite")
+    standing = {problem.number: problem.urgency for problem in team_of(store).problems()}
+    assert standing == {1: None, 2: Priority.CRITICAL}, "it answers for what its message was about alone"
     known = store.link(token, 0)
     assert (known.person, known.problems) == ("ada", [1])
     store._db.execute("UPDATE link SET until_ms = 1 WHERE token = ?", (token,))
