@@ -10,7 +10,8 @@ from tests.rigs.places import EXAMPLE
 @pytest.mark.parametrize("arguments", [["--help"], ["--version"], ["frob"]])
 def test_help_loads_no_command(arguments):
     modules = loaded(*arguments)
-    assert ours(modules) == ["daemon", "daemon.commands", "daemon.commands.cli", "daemon.errors"]
+    its = ["daemon", "daemon.commands", "daemon.commands.cli", "daemon.errors"]
+    assert ours(modules) == its + ["daemon.version"] * ("--version" in arguments)
     assert libraries(modules) == set()
 
 

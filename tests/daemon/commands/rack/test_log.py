@@ -69,7 +69,7 @@ def test_a_hand_measurement_is_put_right_and_its_probe_judged_anew(tmp_path):
         assert refusal(rack, "ada", "hand_measurement", value=11.5, **BY_HAND) == ""
         first, made_ms = number(rack, "hand_measurement"), rack.now_ms
         chart = rack.watch.engine._care.charts["k1/temperature"]
-        assert chart.rule is not None, "it seems to walk away"
+        assert chart.off_by is not None, "it seems to walk away"
         rack.minutes(30)
         right = BY_HAND | {"value": 15.1, "corrects": first, "corrects_ms": made_ms}
         none = "corrects: k1 has no hand_measurement {}; `bellwatch log k1` shows numbers"
@@ -79,7 +79,7 @@ def test_a_hand_measurement_is_put_right_and_its_probe_judged_anew(tmp_path):
         assert refusal(rack, "ada", "hand_measurement", **right) == ""
         (check,) = rack.watch.engine._care.charts["k1/temperature"].checks
         assert (check.at_ms, check.hand, check.probe) == (made_ms, 15.1, chart.checks[0].probe)
-        assert rack.watch.engine._care.charts["k1/temperature"].rule is None
+        assert rack.watch.engine._care.charts["k1/temperature"].off_by is None
         again = right | {"value": 15.0, "corrects": number(rack, "hand_measurement")}
         assert refusal(rack, "ada", "hand_measurement", **again) == "", "a correction of a correction"
         assert refusal(rack, "kim", "hand_measurement", **BY_HAND, value=15.0) == (
