@@ -20,7 +20,7 @@ def known(tmp_path_factory):
     warming = {("k1", "temperature"): (0.9, 5.0)}
     with page_rack(tmp_path_factory.mktemp("rack"), days=0.3, drifts=warming) as rack:
         memory = Memory()
-        while memory.follow(rack.settings.journal.path):
+        while memory.follow(rack.settings.journal.path) < 1:
             pass
         raised = next(event for event in memory.events if event.vessel == "k1")
         assert raised.trigger is Trigger.RAISED
