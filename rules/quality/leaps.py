@@ -347,7 +347,8 @@ class _Doubt:
             off = float(np.median(newest if np.ptp(newest) <= self._max_jump / 2 else row))
             away = abs(self._value[leaps[place]] - off) > jump
             at, beside = int(leaps[place]), float(self._beside[starts[place]]) if self._of_own else 0.0
-            if self._with_the_other(slice(at, at + 1), off, beside)[0]:
+            agreed = self._agreed is not None and self._agreed[at]
+            if agreed or self._with_the_other(slice(at, at + 1), off, beside)[0]:
                 continue
             if away and self._possible.low <= off <= self._possible.high:
                 return at, off, beside
