@@ -4,6 +4,7 @@ The step is half the way from the advisory to the critical limit, so that it fol
 (project judgement); without an advisory limit it is the deadband.
 """
 
+import sys
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
@@ -12,7 +13,7 @@ import numpy as np
 from rules.alarms.alarm import Alarm, HoldKind
 from rules.alarms.book import AlarmBook
 from rules.alarms.event import Crossing, Evidence
-from rules.alarms.life_cycle import MILDER, State
+from rules.alarms.life_cycle import MILDER, Priority, State
 from rules.judging.block import Due
 from rules.judging.series import Series
 from rules.judging.watch_list import WatchList
@@ -21,6 +22,10 @@ from rules.readings import Readings
 
 STEP = 0.5
 """Share of the way from the advisory to the critical limit."""
+
+_LAST = sys.maxsize
+"""Its place among what a reading makes of a channel: after every other crossing that is as urgent, however
+many of these its block has."""
 
 
 def worse_on_the_shelf(
@@ -35,7 +40,7 @@ def worse_on_the_shelf(
         bounds = watch_list.bounds(channels[alarm.channel], series.time_ms)
         for index, evidence in _first_worse(alarm, series, bounds):
             at_ms = int(readings.at_ms[index])
-            yield Due(index, False, at_ms, place, 0, _worse_crossing(alarm, evidence))
+            yield Due(index, False, at_ms, place, _LAST, _worse_crossing(alarm, evidence))
 
 
 def _first_worse(alarm: Alarm, series: Series, bounds: Bounds) -> Iterator[tuple[int, Evidence]]:
@@ -73,7 +78,7 @@ def _worse_crossing(alarm: Alarm, evidence: Evidence) -> Crossing:
         alarm.condition,
         alarm.cause,
         Level.WORSE,
-        alarm.priority,
+        Priority.CRITICAL,
         active=True,
         since_ms=alarm.since_ms,
         reach=alarm.reach,
@@ -92,7 +97,8 @@ def bring_back(book: AlarmBook, crossing: Crossing, at_ms: int) -> bool:
     held = next((alarm for alarm in book if alarm.name == crossing.alarm), None)
     if held is not None and held.state is State.SHELVED:
         if held.active:
-            now = replace(crossing, level=Level.CRITICAL, cause=held.cause, reach=held.reach)
+            level = max(held.active, key=lambda it: held.active[it])
+            now = replace(crossing, level=level, cause=held.cause, reach=held.reach)
             book.cross(replace(now, priority=held.priority, since_ms=held.since_ms), at_ms, None)
         book.release(crossing.alarm, HoldKind.SHELF, at_ms, "")
     return True

@@ -198,7 +198,9 @@ class Inputs:
         size = at.time_ms.size
         for name in need.channels:
             times, values, _ = self._last(name, at)
-            yield values, self._usual_variation(name, at) * (np.maximum(at.time_ms - times, 1) / _MS_PER_HOUR)
+            aged = self._usual_variation(name, at) * (np.maximum(at.time_ms - times, 1) / _MS_PER_HOUR)
+            base = self._base(name, at)
+            yield np.where(np.isnan(base), values, base), np.fmax(aged, np.abs(values - base))
         for name in need.supplied:
             yield self.newest(name, at), np.full(size, ON_ONE_SUPPLY)
         yield self._usual(need, vessel, at)

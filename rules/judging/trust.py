@@ -5,6 +5,7 @@ Day by day (UTC) within a block: what was learned of a channel changes at midnig
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -19,7 +20,7 @@ from rules.judging.watch_list import WatchList
 from rules.quality.calm import MOVING, STALE_POLLS, Buckets, Shown, Witness, frozen, repeats_after
 from rules.quality.flags import Flag
 from rules.quality.history import DAY_MS, EARLIER, History, Learned, learn, learned
-from rules.quality.leaps import Leap, Leapt, Scatter, bend_limit, erratic, leaps
+from rules.quality.leaps import Beside, Leap, Leapt, Scatter, bend_limit, erratic, leaps
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
 from rules.quality.repeats import repeated
@@ -121,10 +122,11 @@ class Trust:
             in_water, settings = self._in_water(channel), self._watch_list.quality(channel)
             time_ms, value = self._readings.time_ms[here][in_water], self._readings.value[here][in_water]
             agreed = self._agreed(channel, here[in_water], value, settings.max_jump)
-            found, leap = leaps(time_ms, value, settings, self._channels[channel.name].leap, agreed)
+            past, beside = self._channels[channel.name].leap, self._beside(channel, here[in_water])
+            found, leap = leaps(time_ms, value, settings, past, agreed, beside)
             everywhere = np.zeros((3, here.size), dtype=np.bool_)
             if self._watch_list.is_maintained(source_id):
-                leap = Leap(leap.time_ms, leap.value)
+                leap = Leap(leap.time_ms, leap.value, leap.beside)
             else:
                 everywhere[:, in_water] = found.jumped, found.young, found.loose
             self._leaps[source_id] = Leapt(*everywhere), leap
@@ -138,6 +140,14 @@ class Trust:
         for other in others:
             agreed |= np.abs(value - self._newest(other, here)[0]) <= (max_jump or 0.0) / 2
         return agreed if others else None
+
+    def _beside(self, channel: Channel, here: NDArray[np.intp]) -> Beside | None:
+        """Return what the cell beside a thermometer shows at places of the block, or the other way."""
+        other = self._watch_list.borne_out_by(channel)
+        if other is None:
+            return None
+        kelvin = in_kelvin(self._newest(other, here)[0], other.quantity)
+        return Beside(kelvin, partial(in_kelvin, quantity=channel.quantity))
 
     def _newest(self, other: Channel, here: NDArray[np.intp]) -> tuple[Floats, NDArray[np.int64]]:
         """Return the newest reading in the water of a probe at places of the block, and of when it is."""

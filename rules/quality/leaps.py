@@ -1,6 +1,6 @@
 """What no water does: leaps that a vessel's volume forbids, and a scatter that is the probe's own."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -43,6 +43,10 @@ has come for as long (project judgement)."""
 _OF_LOOSE: Final = 0.5
 """A loose probe's leaps are looked for from that part of the greatest jump on (project judgement)."""
 
+MOVES_WITH: Final = 3.0
+"""A cell and a thermometer move together where neither moves more than so many times as far as the other, in
+kelvin: what is poured in may be less salt, too (project judgement)."""
+
 WINDOW: Final = 20
 _MOST: Final = WINDOW // 2
 """Of so many readings, how many must bend too much for a probe to be erratic (project judgement)."""
@@ -70,12 +74,18 @@ _MEDIAN_BEND: Final = 1.65
 @dataclass(frozen=True, slots=True)
 class Leap:
     """What is carried of a source: the readings that the next are compared with, and since when (-1: not) it
-    is a leap off `base`; when it was last far from there, or soon back; when the newest leaps began."""
+    is a leap off `base`; when it was last far from there, or soon back; when the newest leaps began.
+
+    `beside` is what the cell or thermometer next to it showed at each of the readings, in kelvin, and
+    `beside_base` what at the base.
+    """
 
     time_ms: tuple[int, ...] = ()
     value: tuple[float, ...] = ()
+    beside: tuple[float, ...] = ()
     since_ms: int = -1
     base: float = 0.0
+    beside_base: float = 0.0
     far_ms: int = -1
     back_ms: int = -1
     begun_ms: tuple[int, ...] = ()
@@ -149,18 +159,33 @@ def _last(where: Bools, time_ms: Ints, before_ms: int) -> Ints:
     return np.maximum.accumulate(np.where(where, time_ms, np.int64(before_ms)))
 
 
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What a cell shows beside a thermometer, or the other way: in kelvin, at each reading (NaN: nothing),
+    and how readings of one's own are made kelvin."""
+
+    kelvin: Floats
+    of_own: Callable[[Floats], Floats]
+
+
 def leaps(
-    time_ms: Ints, value: Floats, settings: QualitySettings, past: Leap, agreed: Bools | None = None
+    time_ms: Ints,
+    value: Floats,
+    settings: QualitySettings,
+    past: Leap,
+    agreed: Bools | None = None,
+    beside: Beside | None = None,
 ) -> tuple[Leapt, Leap]:
     """Return which readings are further away than a vessel's water moves at once, and what to carry.
 
     `time_ms`, `value`: finite readings in the water, shapes n; `agreed`: where another probe bears them out.
-    What follows a leap is doubted until it leaps back, settles where it was, or another probe agrees.
+    What follows a leap is doubted until it leaps back, settles where it was, or another probe agrees. Where
+    what is `beside` it moves with it, at once or soon, it was the water: somebody poured into it.
     """
     if settings.max_jump is None or not value.size:
         none = np.zeros((3, value.size), dtype=np.bool_)
         return Leapt(*none), past if settings.max_jump is not None else Leap()
-    doubt = _Doubt(time_ms, value, settings.max_jump, settings, past, agreed)
+    doubt = _Doubt(time_ms, value, settings.max_jump, settings, past, agreed, beside)
     doubt.follow()
     return doubt.leapt(), doubt.carried()
 
@@ -176,12 +201,16 @@ class _Doubt:
         settings: QualitySettings,
         past: Leap,
         agreed: Bools | None,
+        beside: Beside | None,
     ) -> None:
         self._known = len(past.time_ms)
         self._time_ms = np.concatenate((np.array(past.time_ms, dtype=np.int64), time_ms))
         self._value = np.concatenate((np.array(past.value), value))
         none = np.zeros(self._known, dtype=np.bool_)
         self._agreed = None if agreed is None else np.concatenate((none, agreed))
+        kelvin = np.zeros(value.size) if beside is None else beside.kelvin
+        self._beside = np.concatenate((np.array(past.beside or (np.nan,) * self._known), kelvin))
+        self._of_own = None if beside is None else beside.of_own
         self._max_jump, self._per_hour = max_jump, settings.max_change_per_hour or 0.0
         self._possible = settings.operator_range or settings.sensor_range
         self._now, self._floor = past, 0
@@ -195,8 +224,20 @@ class _Doubt:
     def carried(self) -> Leap:
         """Return what to carry; what lies before the last leap or return is compared with nothing more."""
         first = max(self._floor, self._value.size - LOOKS_BACK - _BASE_OF)
-        newest = tuple(self._time_ms[first:].tolist()), tuple(self._value[first:].tolist())
-        return replace(self._now, time_ms=newest[0], value=newest[1])
+        rows = self._time_ms, self._value, self._beside
+        time_ms, value, beside = (tuple(it[first:].tolist()) for it in rows)
+        beside = () if self._of_own is None else beside
+        return replace(self._now, time_ms=time_ms, value=value, beside=beside)
+
+    def _with_the_other(self, at: slice, base: float, beside_base: float) -> Bools:
+        """Return which readings moved off a base as what is beside did."""
+        off = self._value[at] - base
+        if self._of_own is None:
+            return np.zeros(off.size, dtype=np.bool_)
+        own = self._of_own(self._value[at]) - self._of_own(np.array(base))
+        share = (self._beside[at] - beside_base) / np.where(own == 0.0, np.nan, own)
+        found: Bools = (share >= 1 / MOVES_WITH) & (share <= MOVES_WITH) & (np.abs(off) > self._max_jump)
+        return found
 
     def _leaps(self, jump: float) -> tuple[Ints, Ints, Ints]:
         """Return where readings leap, the newest reading that each leaps off, and the oldest looked at.
@@ -207,8 +248,6 @@ class _Doubt:
         if not at.size:
             return at, at, at
         start, earliest = np.full((2, at.size), -1)
-        if not at.size:
-            return at, start, earliest
         fars = [self._far(at, lag, jump) for lag in range(1, LOOKS_BACK + 2)]
         for lag in range(LOOKS_BACK, 0, -1):
             far = fars[lag - 1] != 0
@@ -258,29 +297,29 @@ class _Doubt:
 
     def _begin(self, position: int) -> int:
         """Return where the next leap is, and let it begin; the end where none is."""
-        at, base = self._next(position)
+        at, base, beside = self._next(position)
         if at == self._value.size:
             return at
         was, now_ms = self._now, int(self._time_ms[at])
         third = len(was.begun_ms) == LOOSE - 1 and now_ms - was.begun_ms[0] <= LOOSE_MS
         loose_ms = now_ms + LOOSE_MS if third or was.loose_until_ms >= now_ms else -1
         begun_ms = (*was.begun_ms, now_ms)[1 - LOOSE :]
-        self._now = replace(
-            was, since_ms=now_ms, base=base, far_ms=now_ms, begun_ms=begun_ms, loose_until_ms=loose_ms
-        )
+        self._now = replace(was, since_ms=now_ms, base=base, beside_base=beside, far_ms=now_ms)
+        self._now = replace(self._now, begun_ms=begun_ms, loose_until_ms=loose_ms)
         self._note_loose(at)
         self._floor = at
         return at
 
-    def _next(self, position: int) -> tuple[int, float]:
-        """Return where the next leap is, and what it leaps off: soon after another one, what that did."""
-        at, base = int(self._value.size), self._now.base
+    def _next(self, position: int) -> tuple[int, float, float]:
+        """Return where the next leap is, what it leaps off, and what was beside that: soon after another one,
+        what that did."""
+        at, base, beside = int(self._value.size), self._now.base, self._now.beside_base
         if self._now.back_ms >= 0:
             soon = int(np.searchsorted(self._time_ms, self._now.back_ms + TOLD_AFTER_MS, side="right"))
             soon = min(soon, self._floor + _SOON)
             far = np.abs(self._value[position:soon] - base) > self._max_jump
             if far.any():
-                return position + int(np.argmax(far)), base
+                return position + int(np.argmax(far)), base, beside
             position = max(position, soon)
         loose = int(np.searchsorted(self._time_ms, self._now.loose_until_ms, side="right"))
         for jump, first, stop in (
@@ -289,10 +328,10 @@ class _Doubt:
         ):
             if first < stop and (found := self._first_leap(jump, first, stop)) is not None:
                 return found
-        return at, base
+        return at, base, beside
 
-    def _first_leap(self, jump: float, position: int, stop: int) -> tuple[int, float] | None:
-        """Return the first leap before `stop`, and what it leaps off; None where none is.
+    def _first_leap(self, jump: float, position: int, stop: int) -> tuple[int, float, float] | None:
+        """Return the first leap before `stop`, what it leaps off and what was beside; None where none is.
 
         What returns to where most were has not leapt: it was those between that were stray.
         """
@@ -307,8 +346,12 @@ class _Doubt:
             newest = row[-_NEWEST:]
             off = float(np.median(newest if np.ptp(newest) <= self._max_jump / 2 else row))
             away = abs(self._value[leaps[place]] - off) > jump
+            at, beside = int(leaps[place]), float(self._beside[starts[place]]) if self._of_own else 0.0
+            agreed = self._agreed is not None and self._agreed[at]
+            if agreed or self._with_the_other(slice(at, at + 1), off, beside)[0]:
+                continue
             if away and self._possible.low <= off <= self._possible.high:
-                return int(leaps[place]), off
+                return at, off, beside
         return None
 
     def _note_loose(self, at: int) -> None:
@@ -332,6 +375,8 @@ class _Doubt:
         ends |= (np.abs(off) <= self._max_jump / 2) & (time_ms - self._now.since_ms < TOLD_AFTER_MS)
         if self._agreed is not None:
             ends |= self._agreed[part]
+        poured = self._with_the_other(part, self._now.base, self._now.beside_base)
+        ends |= poured & (time_ms - self._now.since_ms < TOLD_AFTER_MS)
         hours = (time_ms - self._now.since_ms) / HOUR_MS
         young = np.minimum(0.5 + (time_ms - self._now.since_ms) / (2 * TOLD_AFTER_MS), 1.0)
         near = np.abs(off) <= self._max_jump * (young + DRIFT_PER_HOUR * hours)

@@ -10,8 +10,15 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from rules.alarms.alarm import AlarmRules, Hold, HoldKind
+from rules.alarms.book import AlarmBook
+from rules.alarms.event import Crossing
+from rules.alarms.life_cycle import Condition, Priority
 from rules.quantities import Quantity
+from rules.rack.limits import Level
 from rules.rack.tolerance import Band
+from rules.shelved import bring_back
+from tests.rigs.examples import examples
 from tests.rigs.watched_rack import HOUR, MINUTE, PROMPT, START_MS, WatchedRack, plan_of, thermometers
 
 HOT, COLD = "k1/temperature/high_high", "k1/temperature/low_low"
@@ -87,16 +94,39 @@ def test_under_maintenance_it_leaves_the_shelf_and_is_told_afterwards():
     assert watched.states[HOT] == "unacknowledged"
 
 
-@settings(max_examples=60, deadline=None)
+def test_what_was_only_likely_comes_back_as_likely_and_can_return():
+    """Seen: it came back as if it were beyond the limit for sure, which nothing ever took back."""
+    likely = Crossing(
+        "k1", "bench", "k1/temperature", Condition.HIGH_HIGH, "k1", Level.LIKELY_CRITICAL, Priority.HIGH,
+        active=True, since_ms=0,
+    )  # fmt: skip
+    book = AlarmBook(AlarmRules())
+    book.cross(likely, 0, None)
+    book.hold(likely, HoldKind.SHELF, Hold("kim", "new chiller", HOUR), 1)
+    assert bring_back(book, replace(likely, level=Level.WORSE, priority=Priority.CRITICAL), 2)
+    assert [dict(alarm.active) for alarm in book] == [{Level.LIKELY_CRITICAL: Priority.HIGH}]
+    book.cross(replace(likely, active=False), 3, None)
+    assert not next(iter(book)).active
+
+
+READ = [15.0, 19.0, 23.5, 24.0, 25.6, 26.6, 29.0, 5_000.0]
+RATED = replace(
+    PROMPT, max_rise_per_hour=5.0, max_fall_per_hour=5.0, rate_window_ms=300_000, lead_time_ms=600_000
+)
+
+
+@settings(max_examples=examples(60), deadline=None)
 @given(
-    st.lists(st.sampled_from([15.0, 19.0, 23.5, 24.0, 25.6, 26.6, 29.0, 5_000.0]), min_size=2, max_size=40),
+    st.lists(st.sampled_from(READ) | st.floats(22.0, 27.0), min_size=2, max_size=40),
     st.integers(1, 39),
     st.sampled_from([0, 150_000]),
     st.sampled_from([600, 1_200]),
+    st.sampled_from([PROMPT, RATED]),
 )
-@example(values=[15.0, 23.5, 25.6], place=1, on_delay_ms=0, for_s=600)
-def test_it_is_the_same_however_the_readings_are_cut(values, place, on_delay_ms, for_s):
-    slow = replace(PROMPT, critical_on_delay_ms=on_delay_ms)
+@example(values=[15.0, 23.5, 25.6], place=1, on_delay_ms=0, for_s=600, limits=PROMPT)
+@example(values=[15.0, 19.0, 25.6], place=1, on_delay_ms=0, for_s=600, limits=PROMPT)
+def test_it_is_the_same_however_the_readings_are_cut(values, place, on_delay_ms, for_s, limits):
+    slow = replace(limits, critical_on_delay_ms=on_delay_ms)
     rows = [(minute * MINUTE, 1, value) for minute, value in enumerate(values)]
     place = min(place, len(rows) - 1)
     live, replayed = rack(slow, restarting=True), rack(slow)

@@ -63,7 +63,12 @@ def judged(lie=None, danger=None, *, separate=False, tank=FINE):
     snapshot, _ = before(tank, separate)
     engine = Engine.restore(json.loads(snapshot))
     events = engine.feed(block(rows)).events + engine.advance(START_MS + WHOLE_H * HOUR_MS).events
-    return engine, [
+    return engine, announced(events)
+
+
+def announced(events):
+    """Those of events that people are told of, each with the minutes after the fault."""
+    return [
         ((event.at_ms - START_MS - FAULT_MS) / MINUTE_MS, event)
         for event in events
         if event.trigger in (Trigger.RAISED, Trigger.WORSENED) and event.state is State.UNACKNOWLEDGED

@@ -54,7 +54,15 @@ def test_a_thermometer_that_creeps_calls_for_itself_alone(size, over_min, tank, 
 
 @pytest.mark.parametrize(
     ("size", "over_min", "tank", "separate"),
-    [(9.0, 30, 4, False), (-5.5, 26, 1, True), (8.2, 23, 3, True), (-11.8, 24, 5, False)],
+    [
+        (9.0, 30, 4, False),
+        (-5.5, 26, 1, True),
+        (8.2, 23, 3, True),
+        (-11.8, 24, 5, False),
+        (12.2, 20, 1, False),  # from here on beyond what the formula of salinity reaches
+        (12.2, 20, 2, True),
+        (17.0, 28, 5, False),
+    ],
 )
 def test_a_cell_that_creeps_is_told_as_salinity_and_widens_the_oxygen(size, over_min, tank, separate):
     """Salt that comes or goes so fast reads the same."""

@@ -34,6 +34,16 @@ def test_a_jump_lasts_until_the_reading_is_back():
     assert found.tolist() == [False, False, True, True, False, False]
 
 
+def test_a_probe_that_another_bears_out_does_not_come_to_count_as_loose():
+    """Seen: of two sound thermometers in poured water, one was called faulty after three polls."""
+    value = np.concatenate((np.full(20, 15.0), 15.0 - 1.6 * np.arange(1, 7), np.full(40, 5.4)))
+    time_ms = POLL_MS * (1 + np.arange(value.size))
+    found, leap = leaps(time_ms, value, SETTINGS, Leap(), np.ones(value.size, dtype=np.bool_))
+    assert not found.loose.any()
+    assert leap.begun_ms == ()
+    assert leaps(time_ms, value, SETTINGS, Leap())[0].jumped.any()
+
+
 def test_a_leap_is_off_the_median_of_the_five_readings_before_it():
     _, leap = jumped([14.0, 14.0, 15.0, 15.01, 15.02, 15.03, 15.04, 20.0, 20.1])
     assert leap.base == pytest.approx(15.02, abs=1e-6)
