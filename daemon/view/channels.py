@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass, replace
 
-from daemon.view.rack_now import ChannelNow, OtherwiseNow, RawNow, Unwatched, WatchState
+from daemon.view.rack_now import OF_THE_WATCH, ChannelNow, OtherwiseNow, RawNow, Unwatched, WatchState
 from daemon.view.reader import Sight
 from daemon.view.tolerated import limits_now, place_of, reaching, telling
 from rules.alarms.alarm import Alarm
@@ -160,7 +160,7 @@ class _Looked:
     def _watched(self) -> Watched:
         if self.watch is not WatchState.ALIVE:
             newest_ms = self.sight.journal.newest_ms
-            return Watched(WatchedState.UNWATCHED, "", f"the watch is {self.watch}", newest_ms)
+            return Watched(WatchedState.UNWATCHED, "", f"{OF_THE_WATCH}{self.watch}", newest_ms)
         its = self.state.watched
         return replace(its, since_ms=None if its.since_ms is None else self._utc(its.since_ms))
 
@@ -174,7 +174,7 @@ def unwatched(
         its = danger.watched
         why, since_ms = its.why, None if its.since_ms is None else sight.dating.utc_ms(its.since_ms)
         if watch is not WatchState.ALIVE and why != BY_SETTINGS:
-            why, since_ms = f"the watch is {watch}", sight.journal.newest_ms
+            why, since_ms = f"{OF_THE_WATCH}{watch}", sight.journal.newest_ms
         elif its.state is not WatchedState.UNWATCHED:
             continue
         else:

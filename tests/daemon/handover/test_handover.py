@@ -118,6 +118,15 @@ def test_a_night_that_lasts_says_so_and_what_is_to_do_today(tmp_path):
         assert rows(dead, "To look at today")[0][0].startswith("■ NOT WATCHED: `bellwatch run` is dead")
 
 
+def test_what_a_silent_probe_hides_is_told_by_what_people_call_the_vessel(tmp_path):
+    with rack_in(tmp_path) as rack:
+        rack.minutes(30)
+        rack.minutes(40, k1=None)
+        today = [row[0] for row in rows(handed_over(rack), "To look at today")]
+        lost = "Temperature, salinity, oxygen saturation unwatched (probe k1-multi: silent)"
+        assert today[0].startswith(f"■ Kreisel 1, top left: {lost}, since 02:30; "), today
+
+
 def test_a_month_has_calibrations_and_measures_and_nothing_that_passes(rack):
     point = [{"read": 15.2, "true": 15.0}]
     body = {"probe": "k1-multi", "quantity": "temperature", "points": point, "standard": "ice"}

@@ -136,6 +136,14 @@ def test_a_number_that_is_not_believed_says_why_and_what_it_would_be_otherwise(r
     assert "-4.6e+16 °C not believed" in words(page_of(rack))
 
 
+def test_an_alarm_whose_value_is_not_believed_any_more_says_so(rack):
+    rack.minutes(30)
+    rack.minutes(15, k1=24.0)
+    assert "24.00 °C now; limit 23.00 °C" in words(page_of(rack))
+    rack.minutes(3, k1=-15.4)
+    assert "-15.40 °C now, not believed: no water can be so; limit 23.00 °C" in words(page_of(rack))
+
+
 def test_a_vessel_alone_has_its_limits_and_nothing_of_the_others(rack):
     rack.minutes(30)
     rack.minutes(15, k1=24.0, k3=None)
@@ -187,6 +195,8 @@ def test_a_watch_that_does_not_live_is_said_first(rack):
         "■ NOT WATCHED: `bellwatch run` is dead since 2026-08-15 02:30:00 (5 min ago)"
     )
     assert "No alarm stands" not in page
+    assert "the watch is dead" not in page, "the first line says it, once for all vessels"
+    assert re.search(r"temperature 15\.00 °C ░+▒+█▒+░+, 5 min old, unwatched\n", page)
 
 
 def test_what_nobody_watches_stands_in_place_of_all_is_well(rack):
