@@ -97,7 +97,7 @@ def value(its: now.ChannelNow) -> str:
 
 def spoken(its: now.ChannelNow, now_ms: int, zone: tzinfo, stands: str, *, aged: bool = True) -> str:
     """Write a quantity out: value, where it stands, trend, time left, why it is not believed, age, trust."""
-    parts = [f"{name(its)} {_believed(its)} {stands}".rstrip()]
+    parts = [f"{name(its)} {believed(its)} {stands}".rstrip()]
     if its.trend_per_hour is not None and its.trend_tells:
         parts.append(f"moving {its.trend_per_hour:+.2f}/h")
     if its.reaching is not None:
@@ -116,7 +116,7 @@ def spoken(its: now.ChannelNow, now_ms: int, zone: tzinfo, stands: str, *, aged:
     return ", ".join(parts)
 
 
-def _believed(its: now.ChannelNow) -> str:
+def believed(its: now.ChannelNow) -> str:
     """Write a value; where it is not believed, why, and what the probe sends."""
     why = f": {its.why}" if its.why else ""
     if its.value is None:

@@ -18,6 +18,7 @@ from daemon.journal.journal import Journal
 from daemon.journal.outbox import Progress, RefusedPoint
 from daemon.journal.sole_writer import SoleWriter
 from daemon.journal.state import KeptTrouble
+from drivers.readings import Reading
 from tests.rigs.minute_rack import MIRROR, MULTI, SETTINGS, START_MS, rack_in
 from tests.rigs.places import DEPLOY
 
@@ -134,6 +135,29 @@ def test_a_number_that_is_not_believed_says_why_and_what_it_would_be_otherwise(r
     assert "18.42 °C if sent in °F" in words(page_of(rack)), "(65.16 - 32) / 1.8, as in any textbook"
     rack.minutes(3, k2=-4.5952434920488960e16)
     assert "-4.6e+16 °C not believed" in words(page_of(rack))
+
+
+def send(rack, probe, quantity, value):
+    """Let a probe send the same for eight seconds."""
+    at_ms = [rack.now_ms + 1000 * second for second in range(1, 9)]
+    rack.watch.take([Reading(probe, quantity, value, it) for it in at_ms], at_ms[-1])
+
+
+def test_what_is_made_of_a_reading_that_is_not_believed_names_that_reading(rack):
+    rack.minutes(30)
+    send(rack, "k1-multi", "conductivity", 40000.0)
+    said = words(page_of(rack, later_s=9))
+    assert "unwatched k1 salinity: k1/conductivity is not believed: no water can be so" in said
+    assert "salinity unknown: k1/conductivity is not believed: no water can be so, changes" in said
+    assert "it needs" not in said, "temperature is there"
+
+
+def test_the_pressure_of_the_air_says_if_it_is_not_believed(rack):
+    rack.minutes(30)
+    send(rack, "barometer", "air_pressure", 101.1)
+    said = words(page_of(rack, later_s=9))
+    assert "Air pressure 101.1 hPa not believed: no water can be so; " in said
+    assert "1011.0 hPa if sent in kPa" in said, "1 kPa is 10 hPa (SI)"
 
 
 def test_an_alarm_whose_value_is_not_believed_any_more_says_so(rack):
