@@ -13,6 +13,7 @@ from daemon.errors import JournalError
 from daemon.handover.period import Period
 from daemon.handover.water import Water, WaterOf
 from daemon.journal.dating import Dating
+from daemon.journal.fold import AWAY
 from daemon.journal.history import UNUSABLE, Entry
 from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
@@ -47,8 +48,9 @@ class Facts:
     """A period of a rack.
 
     `events` are all up to its end, everything else is of the period itself: `entries` in force, `corrections`
-    those that were made after its end; `sent_ms` says by event number when the broker took what calls
-    people (None: not, or it is not kept so long); `from_ms` is from when on readings are still kept.
+    those that were made after its end; `away` is from when to when no watch ran; `sent_ms` says by event
+    number when the broker took what calls people (None: not, or it is not kept so long); `from_ms` is from
+    when on readings are still kept.
     """
 
     rack: str
@@ -64,6 +66,7 @@ class Facts:
     deeds: tuple[Action, ...]
     notices: tuple[Notice, ...]
     open_notices: tuple[Notice, ...]
+    away: tuple[tuple[int, int], ...]
     calibrations: tuple[Calibration, ...]
     oncall: OnCallHeard
     sent_ms: dict[int, int | None]
@@ -123,6 +126,7 @@ class _Period:
             tuple(replace(it, at_ms=utc_ms(it.at_ms)) for it in done),
             tuple(self.dating.dated_notice(it) for it in journal.history.notices(*axis)),
             tuple(self._open_notices(settings, written)),
+            tuple(self._away(axis[0])),
             tuple(it for it in made if self._within(it.at_ms)),
             oncall_heard(journal),
             {} if period.monthly else self._sent(events),
@@ -142,6 +146,15 @@ class _Period:
             due = [name for name in str(it.details.get("vessels")).split(", ") if name not in done]
             if it.kind == CHECK_DUE and due:
                 yield replace(it, details={"vessels": ", ".join(due)})
+
+    def _away(self, after_ms: int) -> Iterator[tuple[int, int]]:
+        """Give the time before the first watch, and each that ended later than a moment of the axis."""
+        begun = next(iter(self.journal.inputs.actions(CONFIGURE)), None)
+        yield 0, self.dating.utc_ms(begun.at_ms) if begun else self.period.to_ms
+        found = self.journal.history.notices(after_ms, self.journal.state.clock_ms() + 1)
+        for it in map(self.dating.dated_notice, found):
+            if it.kind == AWAY:
+                yield it.at_ms - it.details["away_ms"], it.at_ms
 
     def _within(self, at_ms: int) -> bool:
         return self.period.from_ms <= at_ms < self.period.to_ms

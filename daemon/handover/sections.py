@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
+from operator import itemgetter
 
 from daemon.broker.notices import SHOWN_LIVE
 from daemon.handover.facts import Facts
@@ -16,7 +17,7 @@ from daemon.replay.words import Span, spans_of
 from daemon.report.provenance import SHOWN
 from daemon.report.tables import REFERENCE_SHARES, measured
 from daemon.view.entries import entry_text
-from daemon.view.rack_now import RackNow
+from daemon.view.rack_now import RackNow, WatchNow, WatchState
 from daemon.view.tolerated import place_of
 from daemon.words import SHAPES, event_text, label, length_of_time, notice_text, number, quantity_of
 from rules.alarms.episodes import Episode, episodes_of
@@ -28,6 +29,7 @@ from rules.rack.logbook import ENTRY_KINDS
 from rules.rack.tolerance import Tolerance
 from rules.readings import Action
 
+MINUTE_MS = 60_000
 _TOLD_ELSEWHERE = {AWAY, CHECKED, "daily word", *SHOWN_LIVE}
 
 
@@ -84,7 +86,7 @@ def handover_of(facts: Facts, now: RackNow, version: str) -> Handover:
         *((today,) if period.newest else ()),
         parts.called(),
         parts.water(),
-        parts.unwatched(),
+        parts.unwatched(now.watch),
         *((parts.calibrations(), parts.measures()) if period.monthly else ()),
         parts.entries(),
         parts.sums(),
@@ -181,17 +183,23 @@ class _Parts:
             f"{known:.0f} %",
         )
 
-    def unwatched(self) -> Section:
+    def unwatched(self, watch: WatchNow) -> Section:
         """Return when nobody watched what, and why."""
         period, together = self.facts.period, defaultdict[tuple[str, str, str], list[str]](list)
-        for it in spans_of(self.facts.events):
-            if it.begun.since_ms < period.to_ms and (it.end_ms or period.to_ms) >= period.from_ms:
-                together[self._ends(it)].append(it.what)
-        for notice in self.facts.notices:
-            if notice.kind == AWAY:
-                begun = self._when(notice.at_ms - notice.details["away_ms"])
-                together[(begun, self._when(notice.at_ms), "the watch did not run")].append("the whole rack")
-        rows = [(begun, end, _listed(what), why) for (begun, end, why), what in sorted(together.items())]
+        found = [
+            (it.begun.since_ms, self._ends(it), it.what)
+            for it in spans_of(self.facts.events)
+            if it.begun.since_ms < period.to_ms and (it.end_ms or period.to_ms) >= period.from_ms
+        ]
+        still = () if watch.state is WatchState.ALIVE else ((watch.since_ms or 0, period.to_ms),)
+        for gone_ms, back_ms in (*self.facts.away, *still):
+            begun_ms, end_ms = max(gone_ms, period.from_ms), min(back_ms, period.to_ms)
+            if end_ms - begun_ms >= MINUTE_MS:
+                ends = self._when(begun_ms), self._when(end_ms), "the watch did not run"
+                found.append((begun_ms, ends, "the whole rack"))
+        for _, ends, what in sorted(found, key=itemgetter(0)):
+            together[ends].append(what)
+        rows = [(begun, end, _listed(what), why) for (begun, end, why), what in together.items()]
         return Section("Unwatched", ("from", "to", "what", "why"), tuple(rows), "Everything was watched.")
 
     def _ends(self, it: Span) -> tuple[str, str, str]:

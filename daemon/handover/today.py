@@ -35,8 +35,7 @@ def to_do(rack: RackNow, notices: Sequence[Notice]) -> Iterator[str]:
         if alarm.condition == Condition.UNWATCHED and alarm.held_by is None
         for vessel in alarm.vessels
     }
-    alive = rack.watch.state is WatchState.ALIVE
-    for vessel in (it for it in rack.vessels if alive and it.name not in told):
+    for vessel in (it for it in rack.vessels if it.name not in told):
         for what, why, worst in words.unwatched(vessel, rack.made_ms, zone):
             yield f"▨ {named(vessel)}: {what} unwatched: {why} (hides up to {worst})"
     yield from (notice_text(it, zone) for it in notices if not _moved_since(rack, it))

@@ -146,13 +146,15 @@ def need_of(alarm: AlarmNow, called: dict[str, str], now_ms: int, zone: ZoneInfo
     shape = SHAPES[Priority[alarm.priority.upper()]]
     vessel = alarm.vessel if alarm.vessel in called else ""
     what = "" if alarm.reason else alarm.name
+    # Of a single vessel it stands before the line, by the name that people call it.
+    reason = alarm.reason.removeprefix(f"{alarm.vessel}: " if len(alarm.vessels) == 1 else "")
     if alarm.quantity:
         what = f"{label(Quantity(alarm.quantity)).capitalize()} {condition_word(alarm.condition)}"
     since = f"since {words.moment(alarm.since_ms, now_ms, zone)}"
-    said = [what, *words.numbers(alarm, now_ms, zone), alarm.reason, since]
+    said = [what, *words.numbers(alarm, now_ms, zone), reason, since]
     text = ", ".join(part for part in said if part)
     who, first = _who_has(alarm, now_ms, zone), alarm.first_check or ""
-    return Need(alarm.priority, shape, where, vessel, f"{text}.", who, first, alarm.name)
+    return Need(alarm.priority, shape, where, vessel, f"{text[0].upper()}{text[1:]}.", who, first, alarm.name)
 
 
 def _who_has(alarm: AlarmNow, now_ms: int, zone: ZoneInfo) -> str:

@@ -5,11 +5,15 @@ import time
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import structlog
+
 from daemon.errors import SignInError
 from daemon.settings.page import Role
 from daemon.settings.rack import Settings
 from daemon.web.server import Request
 from daemon.web.sign_in import DEVICE_LASTS_MS, Devices
+
+log = structlog.get_logger()
 
 _LEVELS = list(Role)
 
@@ -58,7 +62,11 @@ class People:
         secret = request.cookies.get(self._cookie, "")
         if not self._settings.page.acts or not secret:
             return Visitor()
-        device = self._devices.device_of(secret, _now_ms())
+        try:
+            device = self._devices.device_of(secret, _now_ms())
+        except SignInError as error:  # what is wrong in the rack is shown all the same
+            log.warning("nobody_known", why=str(error))
+            return Visitor()
         if device is None or device.person not in self._settings.rack.people:
             return Visitor()
         role = self._settings.page.roles.get(device.person, Role.ACT)

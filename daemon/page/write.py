@@ -104,9 +104,13 @@ def _entry(kind: str, form: Mapping[str, str]) -> dict[str, Any]:
     values = [] if kind == "note" else _values(form.get("value", ""))
     if not values and kind != "note":
         raise ValueError(f"nothing; expected a number in {ENTRY_KINDS[kind].unit}")
+    if kind == "note" and not body["note"].strip():
+        raise ValueError("nothing; expected a note in words")
     corrects = form.get("corrects", "")
     if corrects:
-        body["corrects"] = int(number(corrects))
+        if not corrects.isdecimal():
+            raise ValueError(f"{corrects!r} as what it corrects; expected the number of an entry")
+        body["corrects"] = int(corrects)
     return body | sample_of(values) | ({"another": True} if form.get("another") == "yes" else {})
 
 

@@ -79,6 +79,7 @@ def _alarm_now(
         acknowledged_ms=utc_ms(alarm.acknowledged_ms) if seen else None,
         value=evidence.value,
         value_now=channel.value if channel else None,
+        doubt_now=channel.why if channel and channel.flag == "fail" else "",
         limit=_limit(alarm, channel),
         limit_from=evidence.limit_from,
         rate_per_hour=evidence.rate_per_hour,

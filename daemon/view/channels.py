@@ -3,7 +3,7 @@
 import math
 from dataclasses import dataclass, replace
 
-from daemon.view.rack_now import ChannelNow, OtherwiseNow, RawNow, Unwatched, WatchState
+from daemon.view.rack_now import OF_THE_WATCH, ChannelNow, OtherwiseNow, RawNow, Unwatched, WatchState
 from daemon.view.reader import Sight
 from daemon.view.tolerated import limits_now, place_of, reaching, telling
 from rules.alarms.alarm import Alarm
@@ -27,10 +27,12 @@ def channels_now(sight: Sight, watch: WatchState) -> list[ChannelNow]:
     for alarm in sight.engine.alarms():
         alarms.setdefault(alarm.channel, []).append(alarm)
     around = around_in(states)
+    sent = {it.channel.source.id: it for it in states if it.channel.quantity == it.channel.source.quantity}
     return [
         _Looked(
             sight,
             state,
+            sent.get(state.channel.source.id, state),
             trust.get(state.channel.name),
             alarms.get(state.channel.name, []),
             watch,
@@ -96,6 +98,7 @@ def _accuracies(sight: Sight, states: list[watched.ChannelNow]) -> dict[str, flo
 class _Looked:
     sight: Sight
     state: watched.ChannelNow
+    sent: watched.ChannelNow
     accuracy: float | None
     alarms: list[Alarm]
     watch: WatchState
@@ -141,7 +144,9 @@ class _Looked:
         return math.hypot(*known) if known else None
 
     def _why(self) -> str:
-        its = self.state
+        its, sent = self.state, self.sent
+        if its.lack == watched.UNKNOWN and sent.flag == Flag.FAIL:
+            return f"{sent.channel.name} is not believed: {sent.why}"
         if its.lack not in (watched.SILENT, watched.NEVER):
             return its.why
         return why_lacking(self.sight, its.channel.source.probe, its.channel.source.bus, its.why)
@@ -160,9 +165,10 @@ class _Looked:
     def _watched(self) -> Watched:
         if self.watch is not WatchState.ALIVE:
             newest_ms = self.sight.journal.newest_ms
-            return Watched(WatchedState.UNWATCHED, "", f"the watch is {self.watch}", newest_ms)
+            return Watched(WatchedState.UNWATCHED, "", f"{OF_THE_WATCH}{self.watch}", newest_ms)
         its = self.state.watched
-        return replace(its, since_ms=None if its.since_ms is None else self._utc(its.since_ms))
+        why = self._why() if self.state.lack else its.why
+        return replace(its, why=why, since_ms=None if its.since_ms is None else self._utc(its.since_ms))
 
 
 def unwatched(
@@ -174,7 +180,7 @@ def unwatched(
         its = danger.watched
         why, since_ms = its.why, None if its.since_ms is None else sight.dating.utc_ms(its.since_ms)
         if watch is not WatchState.ALIVE and why != BY_SETTINGS:
-            why, since_ms = f"the watch is {watch}", sight.journal.newest_ms
+            why, since_ms = f"{OF_THE_WATCH}{watch}", sight.journal.newest_ms
         elif its.state is not WatchedState.UNWATCHED:
             continue
         else:

@@ -5,7 +5,8 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from daemon.view import rack_now as now
-from daemon.words import amount, apart, clock_time, label, quantity_of
+from daemon.view.rack_words import believed
+from daemon.words import apart, clock_time, label, quantity_of
 from rules.quantities import Quantity
 
 TROUBLE_SHOWN_MS = 3_600_000
@@ -20,8 +21,7 @@ def health(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str]:
             yield _trouble_line(trouble, zone)
     for channel in rack.rack_wide:
         if channel.value is not None:
-            quantity = Quantity(channel.quantity)
-            yield f"{label(quantity).capitalize()} {amount(channel.value, quantity)}"
+            yield f"{label(Quantity(channel.quantity)).capitalize()} {believed(channel)}"
     yield from _health_lines(rack, zone)
 
 

@@ -29,6 +29,10 @@ class WatchState(StrEnum):
     NEVER = "never"
 
 
+OF_THE_WATCH = "the watch is "
+"""How a reason begins that holds for the whole rack: screens say it once, where they say how the watch is."""
+
+
 @dataclass(frozen=True, slots=True)
 class WatchNow:
     """The watch itself: its state since when, and for how long now it has not finished a turn."""
@@ -125,7 +129,8 @@ class Unwatched:
 class AlarmNow:
     """An alarm that is not normal; `value` is that of its newest evidence, `limit` its worst.
 
-    `stands` is whether its condition lasts now, held or not.
+    `stands` is whether its condition lasts now, held or not; `doubt_now` is why `value_now` is not believed
+    (empty: it is).
     `held_by` is what keeps it from people (service, shelf, maintenance, explained), with who, why and
     until when; `leader` is the alarm that explains it, `followers` are those that it explains.
     `acknowledged_by` and `who_has_it` are people, where they are known.
@@ -153,6 +158,7 @@ class AlarmNow:
     acknowledged_ms: int | None
     value: float | None
     value_now: float | None
+    doubt_now: str
     limit: float | None
     limit_from: str
     rate_per_hour: float | None

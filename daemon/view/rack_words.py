@@ -48,7 +48,8 @@ def numbers(alarm: now.AlarmNow, now_ms: int, zone: tzinfo) -> Iterator[str]:
     quantity = Quantity(alarm.quantity)
     per = "/h" if alarm.condition in ("rising", "falling") else ""
     if alarm.value_now is not None:
-        yield f"{amount(alarm.value_now, quantity)} now"
+        doubt = f", not believed: {alarm.doubt_now}" if alarm.doubt_now else ""
+        yield f"{amount(alarm.value_now, quantity)} now{doubt}"
     if alarm.limit is not None:
         yield f"limit {amount(alarm.limit, quantity, per)}"
     if alarm.rate_per_hour is not None:
@@ -66,8 +67,9 @@ def held(alarm: now.AlarmNow, now_ms: int, zone: tzinfo) -> str:
 
 
 def unwatched(vessel: now.VesselNow, now_ms: int, zone: tzinfo) -> Iterator[tuple[str, str, str]]:
-    """Give what nobody watches in a vessel, a line for each reason: what, why and since when, the worst."""
-    for (why, since_ms), group in groupby(vessel.unwatched, lambda it: (it.why, it.since_ms)):
+    """Give what nobody watches in a vessel: for each reason of its own what, why, since when, the worst."""
+    own = (it for it in vessel.unwatched if not it.why.startswith(now.OF_THE_WATCH))
+    for (why, since_ms), group in groupby(own, lambda it: (it.why, it.since_ms)):
         lost = list(group)
         since = f", since {moment(since_ms, now_ms, zone)}" if since_ms is not None else ""
         worst = max(Priority[it.priority.upper()] for it in lost).word
@@ -95,7 +97,7 @@ def value(its: now.ChannelNow) -> str:
 
 def spoken(its: now.ChannelNow, now_ms: int, zone: tzinfo, stands: str, *, aged: bool = True) -> str:
     """Write a quantity out: value, where it stands, trend, time left, why it is not believed, age, trust."""
-    parts = [f"{name(its)} {_believed(its)} {stands}".rstrip()]
+    parts = [f"{name(its)} {believed(its)} {stands}".rstrip()]
     if its.trend_per_hour is not None and its.trend_tells:
         parts.append(f"moving {its.trend_per_hour:+.2f}/h")
     if its.reaching is not None:
@@ -106,13 +108,15 @@ def spoken(its: now.ChannelNow, now_ms: int, zone: tzinfo, stands: str, *, aged:
     if its.age_s is not None and aged:
         parts.append(f"{length_of_time(its.age_s)} old")
     state, why = its.watched.state.replace("_", " "), its.watched.why
+    if why.startswith(now.OF_THE_WATCH):
+        return ", ".join((*parts, state))
     since_ms = its.watched.since_ms
     since = f" since {moment(since_ms, now_ms, zone)}" if since_ms is not None else ""
     parts.append(f"{state}{since}{f' ({why})' if why and why != its.why else ''}")
     return ", ".join(parts)
 
 
-def _believed(its: now.ChannelNow) -> str:
+def believed(its: now.ChannelNow) -> str:
     """Write a value; where it is not believed, why, and what the probe sends."""
     why = f": {its.why}" if its.why else ""
     if its.value is None:

@@ -181,8 +181,7 @@ class _Handler(BaseHTTPRequestHandler):
             self._send(STYLE, 200, "text/css")
         else:
             address = urlsplit(self.path)
-            query = dict(parse_qsl(address.query[:BODY_AT_MOST], max_num_fields=FIELDS_AT_MOST))
-            self._answer(Request(address.path, query, acts=False, cookies=self._cookies()))
+            self._take(address.path, address.query[:BODY_AT_MOST], acts=False)
 
     def do_POST(self) -> None:
         length = self.headers.get("Content-Length", "")
@@ -192,8 +191,15 @@ class _Handler(BaseHTTPRequestHandler):
             self._say("That came from another page than ours.", 403)
         else:
             body = self.rfile.read(int(length)).decode("utf-8", "replace")
-            form = dict(parse_qsl(body, keep_blank_values=True, max_num_fields=FIELDS_AT_MOST))
-            self._answer(Request(urlsplit(self.path).path, form, acts=True, cookies=self._cookies()))
+            self._take(urlsplit(self.path).path, body, acts=True)
+
+    def _take(self, path: str, said: str, *, acts: bool) -> None:
+        try:
+            form = dict(parse_qsl(said, keep_blank_values=acts, max_num_fields=FIELDS_AT_MOST))
+        except ValueError:
+            self._say(f"That has more than {FIELDS_AT_MOST} fields.", 400)
+        else:
+            self._answer(Request(path, form, acts=acts, cookies=self._cookies()))
 
     def _cookies(self) -> dict[str, str]:
         pairs = (part.strip().partition("=") for part in self.headers.get("Cookie", "").split(";"))

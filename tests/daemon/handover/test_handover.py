@@ -66,7 +66,7 @@ def test_a_night_says_who_was_called_what_the_water_did_and_what_nobody_saw(rack
     assert known == "43 %"  # six of the fourteen hours
     assert water["k2", "temperature °C"][3:5] == ("", "")
     assert water["k3", "temperature °C"][5] == "32 %"  # half an hour of its silence is still known
-    _, (begun, end, what, why) = rows(made, "Unwatched")
+    begun, end, what, why = rows(made, "Unwatched")[-1]
     assert (begun[:2], end[:2], why) == ("04", "06", "probe k3-multi: silent")
     assert what == "k3 temperature, salinity, oxygen saturation"
     assert [row[1:] for row in rows(made, "Done")] == [
@@ -118,6 +118,15 @@ def test_a_night_that_lasts_says_so_and_what_is_to_do_today(tmp_path):
         assert rows(dead, "To look at today")[0][0].startswith("■ NOT WATCHED: `bellwatch run` is dead")
 
 
+def test_what_a_silent_probe_hides_is_told_by_what_people_call_the_vessel(tmp_path):
+    with rack_in(tmp_path) as rack:
+        rack.minutes(30)
+        rack.minutes(40, k1=None)
+        today = [row[0] for row in rows(handed_over(rack), "To look at today")]
+        lost = "Temperature, salinity, oxygen saturation unwatched (probe k1-multi: silent)"
+        assert today[0].startswith(f"■ Kreisel 1, top left: {lost}, since 02:30; "), today
+
+
 def test_a_month_has_calibrations_and_measures_and_nothing_that_passes(rack):
     point = [{"read": 15.2, "true": 15.0}]
     body = {"probe": "k1-multi", "quantity": "temperature", "points": point, "standard": "ice"}
@@ -160,6 +169,29 @@ def test_the_time_without_a_watch_is_unwatched(rack):
     assert ("the watch did not run", "the whole rack") in [
         (row[3], row[2]) for row in rows(made, "Unwatched")
     ]
+
+
+def test_a_night_in_which_no_watch_ran_at_its_end_or_at_all_was_not_watched(rack):
+    from tests.rigs.nights.recorded_nights import watch_of
+
+    first = ("18:00", "02:00", "the whole rack", "the watch did not run")
+    assert rows(handed_over(rack), "Unwatched")[0] == first, "the rack was set up at 02:00"
+    rack.watch.stop()
+    rack.now_ms += 30 * 3_600_000
+    rack.sole_writer.release()
+    night = night_of(date(2026, 8, 15), rack.now_ms, ZONE)
+
+    def unwatched():
+        now = rack_now(JournalView(rack.settings), rack.now_ms)
+        return rows(handover_of(facts_of(rack.settings, night), now, "v"), "Unwatched")
+
+    whole = ("18:00", "08:00", "the whole rack", "the watch did not run")
+    assert whole in unwatched(), "it is gone, and nobody has started it again"
+    rack.sole_writer = SoleWriter(rack.settings.journal.path)
+    rack.sole_writer.beat()
+    rack.watch = watch_of(rack.journal, rack.settings, rack.now_ms)
+    rack.minutes(5)
+    assert whole in unwatched(), "it was started again in the morning only"
 
 
 def test_text_is_never_wider_than_the_terminal(rack):

@@ -183,6 +183,15 @@ def test_who_signs_out_is_nobody_again_and_the_cookie_is_kept_from_scripts_and_o
     assert "Signed in as" not in ada.get("/")
 
 
+def test_the_rack_is_shown_while_nobody_can_tell_who_asks(rack):
+    ada = Person(rack, "ada")
+    rack.journal.path.with_name(f"{rack.journal.path.name}.devices").write_bytes(b"no database" * 500)
+    page = ada.get("/")
+    assert "Kreisel 1" in page
+    assert "Signed in as" not in page
+    assert "file is not a database" in ada.post("/sign-in", code="abc")[2]
+
+
 def test_where_nobody_may_act_there_is_no_way_to(tmp_path):
     with page_rack(tmp_path, days=0.02) as rack, served(rack):
         nobody = Person(rack)

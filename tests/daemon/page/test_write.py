@@ -58,6 +58,14 @@ def test_what_is_wrong_is_told_in_a_line_and_stays_in_the_form(rack, kind, value
     assert len([body for _, body in did(rack, "log") if body.get("value") == 7]) == before
 
 
+def test_a_note_without_words_and_a_number_that_is_none_are_not_written_down(rack):
+    before = len(did(rack, "log"))
+    assert "value: found nothing; expected a note in words" in written(rack, "ada", "note", note=" ")
+    refused = written(rack, "ada", "feed", value="6", corrects="2.7")
+    assert "as what it corrects; expected the number of an entry" in refused
+    assert len(did(rack, "log")) == before
+
+
 def test_the_same_by_another_person_is_asked_about_once(rack):
     written(rack, "ada", "water_change", vessel="t1", value="12")
     page = written(rack, "bo", "water_change", vessel="t1", value="12")

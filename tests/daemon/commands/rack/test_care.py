@@ -139,6 +139,7 @@ def test_a_measurement_of_what_no_probe_measures_is_kept_all_the_same(ask):
 def test_a_request_may_name_anything_without_upsetting_the_watch(ask):
     """The logbook's own word for what it is about is the log's word too."""
     assert ask("log", "k1", "note", "--note", "new lamp", "--who", "ada")[0] == 0
+    assert ask("log", "k1", "note", "--who", "ada")[0] == 2, "a note of nothing"
     assert ask(*MEASURE, "34.5")[0] == 0
 
 

@@ -18,6 +18,7 @@ from daemon.journal.journal import Journal
 from daemon.journal.outbox import Progress, RefusedPoint
 from daemon.journal.sole_writer import SoleWriter
 from daemon.journal.state import KeptTrouble
+from drivers.readings import Reading
 from tests.rigs.minute_rack import MIRROR, MULTI, SETTINGS, START_MS, rack_in
 from tests.rigs.places import DEPLOY
 
@@ -136,6 +137,37 @@ def test_a_number_that_is_not_believed_says_why_and_what_it_would_be_otherwise(r
     assert "-4.6e+16 °C not believed" in words(page_of(rack))
 
 
+def send(rack, probe, quantity, value):
+    """Let a probe send the same for eight seconds."""
+    at_ms = [rack.now_ms + 1000 * second for second in range(1, 9)]
+    rack.watch.take([Reading(probe, quantity, value, it) for it in at_ms], at_ms[-1])
+
+
+def test_what_is_made_of_a_reading_that_is_not_believed_names_that_reading(rack):
+    rack.minutes(30)
+    send(rack, "k1-multi", "conductivity", 40000.0)
+    said = words(page_of(rack, later_s=9))
+    assert "unwatched k1 salinity: k1/conductivity is not believed: no water can be so" in said
+    assert "salinity unknown: k1/conductivity is not believed: no water can be so, changes" in said
+    assert "it needs" not in said, "temperature is there"
+
+
+def test_the_pressure_of_the_air_says_if_it_is_not_believed(rack):
+    rack.minutes(30)
+    send(rack, "barometer", "air_pressure", 101.1)
+    said = words(page_of(rack, later_s=9))
+    assert "Air pressure 101.1 hPa not believed: no water can be so; " in said
+    assert "1011.0 hPa if sent in kPa" in said, "1 kPa is 10 hPa (SI)"
+
+
+def test_an_alarm_whose_value_is_not_believed_any_more_says_so(rack):
+    rack.minutes(30)
+    rack.minutes(15, k1=24.0)
+    assert "24.00 °C now; limit 23.00 °C" in words(page_of(rack))
+    rack.minutes(3, k1=-15.4)
+    assert "-15.40 °C now, not believed: no water can be so; limit 23.00 °C" in words(page_of(rack))
+
+
 def test_a_vessel_alone_has_its_limits_and_nothing_of_the_others(rack):
     rack.minutes(30)
     rack.minutes(15, k1=24.0, k3=None)
@@ -187,6 +219,8 @@ def test_a_watch_that_does_not_live_is_said_first(rack):
         "■ NOT WATCHED: `bellwatch run` is dead since 2026-08-15 02:30:00 (5 min ago)"
     )
     assert "No alarm stands" not in page
+    assert "the watch is dead" not in page, "the first line says it, once for all vessels"
+    assert re.search(r"temperature 15\.00 °C ░+▒+█▒+░+, 5 min old, unwatched\n", page)
 
 
 def test_what_nobody_watches_stands_in_place_of_all_is_well(rack):
