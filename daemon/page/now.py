@@ -11,7 +11,7 @@ from daemon.settings.rack import Settings
 from daemon.view import rack_words as words
 from daemon.view.health_text import health
 from daemon.view.rack_now import AlarmNow, ChannelNow, Overall, RackNow, VesselNow, WatchState
-from daemon.words import SHAPES, clock_time, condition_word, label, length_of_time
+from daemon.words import SHAPES, clock_time, condition_word, label, length_of_time, rate, shown_reason
 from rules.alarms.life_cycle import Condition, Priority, State
 from rules.judging.watched import BY_SETTINGS, WatchedState
 from rules.quantities import Quantity
@@ -149,7 +149,8 @@ def need_of(alarm: AlarmNow, called: dict[str, str], now_ms: int, zone: ZoneInfo
     if alarm.quantity:
         what = f"{label(Quantity(alarm.quantity)).capitalize()} {condition_word(alarm.condition)}"
     since = f"since {words.moment(alarm.since_ms, now_ms, zone)}"
-    said = [what, *words.numbers(alarm, now_ms, zone), alarm.reason, since]
+    reason = shown_reason(alarm.reason, alarm.quantity)
+    said = [what, *words.numbers(alarm, now_ms, zone), reason, since]
     text = ", ".join(part for part in said if part)
     who, first = _who_has(alarm, now_ms, zone), alarm.first_check or ""
     return Need(alarm.priority, shape, where, vessel, f"{text}.", who, first, alarm.name)
@@ -240,7 +241,7 @@ def _row(channel: ChannelNow, memory: Memory, now_ms: int, zone: ZoneInfo) -> Ro
         words.value(channel),
         ""
         if channel.value is None or channel.trend_per_hour is None
-        else f"{round(channel.trend_per_hour, 2) + 0.0:+.2f}/h",
+        else rate(channel.trend_per_hour, channel.quantity).replace("-0.00", "+0.00"),
         age,
         words.spoken(channel, now_ms, zone, _stands(channel), aged=False),
         channel.priority or "",
