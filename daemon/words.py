@@ -1,14 +1,16 @@
 """An alarm in words: short enough for one text message, in units that the culturist uses."""
 
+import re
 from collections.abc import Sequence
 from datetime import UTC, datetime, tzinfo
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
+from rules.care.calibration import Line, Point
 from rules.care.probe_care import CHECK_DUE, CHECKED, DRIFTS, DUE
 from rules.quality.probe_faults import FaultReason
-from rules.quantities import Quantity, unit_of
+from rules.quantities import Quantity, from_unit, to_unit, unit_of
 from rules.readings import Notice
 
 SHAPES = {Priority.LOW: "·", Priority.MEDIUM: "▲", Priority.HIGH: "◆", Priority.CRITICAL: "■"}
@@ -56,9 +58,78 @@ _ADVICE: dict[str, str] = {
 _DECIMALS: dict[str, int] = {Quantity.OXYGEN_SATURATION: 1, Quantity.AIR_PRESSURE: 1}
 
 
-def number(value: float, quantity: str) -> str:
-    """Write a value with as many decimals as its probes are good for; what no water is, by its size."""
+_read_in: dict[str, str] = {}
+"""The unit that people of this process read a quantity in, where it is not the quantity's own."""
+
+_DIFFERENCE_IN_REASON = re.compile(r"(?<=worse by )\S+|\S+(?= would be explained)")
+"""Where the reasons that the rules give hold a difference, in the quantity's own unit."""
+
+
+_PER_HOUR = (Condition.RISING, Condition.FALLING)
+OF_DIFFERENCES = (*_PER_HOUR, Condition.DISAGREEMENT)
+"""Values and limits of these are differences, of two times or of two probes."""
+
+
+def show_temperatures_in(unit: str) -> None:
+    """Choose, as a process chooses its language, whether people read °C ("C") or °F ("F")."""
+    _read_in.clear()
+    if unit == "F":
+        _read_in[Quantity.TEMPERATURE] = unit
+
+
+def shown(value: float, quantity: str, *, difference: bool = False) -> float:
+    """Return a value of a quantity, or a difference of two, in the unit that people read it in."""
+    unit = _read_in.get(quantity)
+    return value if unit is None else to_unit(Quantity(quantity), unit, value, difference=difference)
+
+
+def own(value: float, quantity: str, *, difference: bool = False) -> float:
+    """Return in the quantity's own unit what people wrote in the one that they read."""
+    unit = _read_in.get(quantity)
+    return value if unit is None else from_unit(Quantity(quantity), unit, value, difference=difference)
+
+
+def shown_unit(quantity: str, if_own: str | None = None) -> str:
+    """Return the unit that people read a quantity in; `if_own` where that is its own and somebody said it."""
+    unit = _read_in.get(quantity)
+    if unit is not None:
+        return f"°{unit}"
+    return unit_of(Quantity(quantity)) if if_own is None else if_own
+
+
+def shown_point(point: Point, quantity: str) -> Point:
+    """Return a point of a calibration as people read it."""
+    sure = shown(point.uncertainty, quantity, difference=True)
+    return Point(shown(point.read, quantity), shown(point.true, quantity), sure)
+
+
+def shown_line(line: Line, quantity: str) -> Line:
+    """Return a line between two values of a quantity as it is between those that people read."""
+    return Line(line.slope, shown(line.offset, quantity) - line.slope * shown(0.0, quantity))
+
+
+def shown_reason(reason: str, quantity: str) -> str:
+    """Return a reason of the rules with the difference in it as people read it."""
+    if quantity not in _read_in:
+        return reason
+    return _DIFFERENCE_IN_REASON.sub(
+        lambda it: f"{shown(float(it[0]), quantity, difference=True):.2g}", reason
+    )
+
+
+def written(value: float, quantity: str) -> str:
+    """Write a shown value with as many decimals as its probes are good for; what no water is, by its size."""
     return f"{value:.{_DECIMALS.get(quantity, 2)}f}" if abs(value) < 1e6 else f"{value:.3g}"
+
+
+def number(value: float, quantity: str, *, difference: bool = False) -> str:
+    """Write a value, or a difference of two, in the unit that people read."""
+    return written(shown(value, quantity, difference=difference), quantity)
+
+
+def rate(per_hour: float, quantity: str) -> str:
+    """Write how fast a value moves: +0.30/h."""
+    return f"{shown(per_hour, quantity, difference=True):+.2f}/h"
 
 
 def length_of_time(seconds: float) -> str:
@@ -68,9 +139,15 @@ def length_of_time(seconds: float) -> str:
     return f"{seconds / size:.0f} {unit}"
 
 
-def amount(value: float, quantity: Quantity, per: str = "") -> str:
-    """Write a value with its unit: 19.24 °C, 33.10, 104.2 %."""
-    return f"{number(value, quantity)} {unit_of(quantity)}".rstrip() + per
+def amount(value: float, quantity: Quantity, *, difference: bool = False) -> str:
+    """Write a value, or a difference of two, with its unit: 19.24 °C, 33.10, 104.2 %."""
+    return f"{number(value, quantity, difference=difference)} {shown_unit(quantity)}".rstrip()
+
+
+def level(value: float, quantity: Quantity, condition: str) -> str:
+    """Write what a condition compares, or its limit, with its unit: 18.00 °C, 0.50 °C/h."""
+    said = amount(value, quantity, difference=condition in OF_DIFFERENCES)
+    return f"{said}{'/h' if condition in _PER_HOUR else ''}"
 
 
 def quantity_of(channel: str) -> Quantity:
@@ -125,7 +202,10 @@ def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
         also = f"; also {', '.join(event.vessels[1:])}" if len(event.vessels) > 1 else ""
         again = _BEFORE_NEWS.get(event.trigger, "")
         since = f"since {clock_time(event.since_ms, zone)}"
-        reason, numbers = event.evidence.reason, _numbers(event, zone)
+        reason, numbers = (
+            shown_reason(event.evidence.reason, quantity_if_any(event) or ""),
+            _numbers(event, zone),
+        )
         if event.condition == Condition.UNWATCHED:
             asked = next((_ADVICE[it] for it in reason.split(", ") if it in _ADVICE), "")
             return f"{again}{what}, {since} ({event.priority.word}){asked}"
@@ -207,7 +287,7 @@ def _hand_check(notice: Notice) -> str:
 def _drift(notice: Notice) -> str:
     quantity = quantity_of(notice.vessel)
     said = [
-        f"{found['probe']} walks away from hand checks ({found['rule']}), it reads "
+        f"{found['probe']} walks away from hand checks ({shown_reason(found['rule'], quantity)}), it reads "
         f"{apart(found['difference'], quantity)}"
         for found in notice.details["compared"]
     ]
@@ -216,27 +296,28 @@ def _drift(notice: Notice) -> str:
 
 def apart(difference: float, quantity: Quantity) -> str:
     """Write by how much a probe reads higher or lower than it should."""
-    if number(abs(difference), quantity) == number(0.0, quantity):
+    if number(abs(difference), quantity, difference=True) == written(0.0, quantity):
         return "the same"
-    return f"{amount(abs(difference), quantity)} {'high' if difference > 0 else 'low'}"
+    return f"{amount(abs(difference), quantity, difference=True)} {'high' if difference > 0 else 'low'}"
 
 
-def plus_minus(accuracy: float | None) -> str:
+def plus_minus(accuracy: float | None, quantity: str) -> str:
     """Write an accuracy to one digit, as in 34.80 ± 0.3; empty where it is not known."""
-    return "" if accuracy is None else f" ± {float(f'{accuracy:.1g}'):g}"
+    if accuracy is None:
+        return ""
+    return f" ± {float(f'{shown(accuracy, quantity, difference=True):.1g}'):g}"
 
 
 def _numbers(event: AlarmEvent, zone: tzinfo) -> str:
     quantity = quantity_if_any(event)
     if quantity is None:
         return ""
-    per = "/h" if event.condition in (Condition.RISING, Condition.FALLING) else ""
-    evidence = event.evidence
-    text = "" if evidence.value is None else f" {amount(evidence.value, quantity, per)}"
+    evidence, condition = event.evidence, event.condition
+    text = "" if evidence.value is None else f" {level(evidence.value, quantity, condition)}"
     if evidence.limit is not None:
-        text += f", limit {amount(evidence.limit, quantity, per)}"
-    if evidence.rate_per_hour is not None and not per:
-        text += f", moving {evidence.rate_per_hour:+.2f}/h"
+        text += f", limit {level(evidence.limit, quantity, condition)}"
+    if evidence.rate_per_hour is not None and condition not in _PER_HOUR:
+        text += f", moving {rate(evidence.rate_per_hour, quantity)}"
     if evidence.reached_ms is not None:
         text += f", there at {clock_time(evidence.reached_ms, zone)}"
     return text

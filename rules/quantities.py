@@ -48,6 +48,12 @@ def from_unit(quantity: Quantity, unit: str, value: float, *, difference: bool =
     return value * factor + (0.0 if difference else offset)
 
 
+def to_unit(quantity: Quantity, unit: str, value: float, *, difference: bool = False) -> float:
+    """Return a value that is in the quantity's own unit, or a difference of two, in one of `UNITS`."""
+    factor, offset = UNITS[quantity][unit]
+    return (value - (0.0 if difference else offset)) / factor
+
+
 def unit_of(quantity: Quantity) -> str:
     """Return the unit in which a quantity is stored and judged; practical salinity has none."""
     return _UNITS[quantity]

@@ -23,6 +23,7 @@ from daemon.settings.file import read_values
 from daemon.settings.rack import Settings
 from daemon.settings.schema import settings_schema
 from daemon.tables.words import ENVIRONMENT_PREFIX, LEVEL_MARK, one_of
+from daemon.words import show_temperatures_in
 
 OK = 0
 UNFIT = 2
@@ -68,7 +69,9 @@ def check_command(path: Path | None, schema: bool, out: TextIO, err: TextIO, *, 
         return UNFIT
     found = findings_in(values)
     if wall and not any(not finding.is_warning for finding in found):
-        print("\n".join(wall_lines(Settings.model_validate(values))), file=out)
+        settings = Settings.model_validate(values)
+        show_temperatures_in(settings.rack.temperatures_in)
+        print("\n".join(wall_lines(settings)), file=out)
         return OK
     for finding in found:
         print(finding, file=out)

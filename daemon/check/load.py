@@ -11,15 +11,19 @@ from daemon.check.check import findings_in
 from daemon.errors import SettingsError
 from daemon.settings.file import read_values
 from daemon.settings.rack import Settings
+from daemon.words import show_temperatures_in
 
 
 def load_settings(path: Path) -> Settings:
     """Read the settings file at `path`, with overrides from the environment.
 
-    SettingsError with every finding that `bellwatch check` would report, warnings left out.
+    From here on the process writes temperatures as they say. SettingsError with every finding that
+    `bellwatch check` would report, warnings left out.
     """
     values = read_values(path)
     errors = [finding for finding in findings_in(values) if not finding.is_warning]
     if errors:
         raise SettingsError(errors)
-    return Settings.model_validate(values)
+    settings = Settings.model_validate(values)
+    show_temperatures_in(settings.rack.temperatures_in)
+    return settings

@@ -8,11 +8,11 @@ from daemon.response_notes import known_alarms
 from daemon.settings.draft import Draft
 from daemon.settings.rack import Settings
 from daemon.tables.words import one_of, shown, where
-from daemon.words import amount, condition_word, label
+from daemon.words import condition_word, label, level
 from rules.alarms.life_cycle import Condition, Priority
 from rules.care.rationale import Record, priority_by, record_of
 from rules.quantities import Quantity
-from rules.rack.limits import Basis, Level, Limit, limits_of
+from rules.rack.limits import Level, Limit, limits_of
 
 TOLD_BY = 0.5
 """Share of the time to act after which an alarm must be raised (project judgement): calling takes time."""
@@ -76,8 +76,8 @@ def wall_lines(settings: Settings) -> Iterator[str]:
     """Yield the records of what the stages in the vessels call for, as a page for the wall."""
     for its in sorted(alarming(settings), key=lambda its: (its.stage, -its.limit.priority)):
         record, condition = its.record, its.limit.condition
-        per = "/h" if its.limit.basis is Basis.RATE else ""
-        at = f" {'above' if its.limit.above else 'below'} {amount(its.limit.value, its.quantity, per)}"
+        edge = level(its.limit.value, its.quantity, condition)
+        at = f" {'above' if its.limit.above else 'below'} {edge}"
         ahead = " within the lead time" if condition is Condition.HEADING_OUT else ""
         what = f"{its.stage}, {label(its.quantity)} {condition_word(condition)}{at}{ahead}"
         yield f"{its.limit.priority.word.upper()}  {what}: act within {shown(record.respond_min)} min"

@@ -60,6 +60,15 @@ def journal_path(settings: Path) -> Path:
     return load_settings(settings).journal.path
 
 
+def show_units_of(settings: Path) -> None:
+    """Choose the units of what people read and type in by the settings file, checking nothing else of it."""
+    from daemon.words import show_temperatures_in  # noqa: PLC0415  (most commands that ask write no value)
+
+    table = read_toml(settings).get("rack")
+    given = table.get("temperatures_in", "C") if isinstance(table, dict) else "C"
+    show_temperatures_in(os.environ.get(f"{ENVIRONMENT_PREFIX}RACK__TEMPERATURES_IN", given))
+
+
 def duration_s(text: str) -> float:
     """Read a length of time such as 90m, 2h or 8d; a bare number is refused, since it could mean anything."""
     match = re.fullmatch(r"(\d+(?:\.\d+)?)([smhd])", text)

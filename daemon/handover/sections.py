@@ -19,12 +19,22 @@ from daemon.report.tables import REFERENCE_SHARES, measured
 from daemon.view.entries import entry_text
 from daemon.view.rack_now import RackNow, WatchNow, WatchState
 from daemon.view.tolerated import place_of
-from daemon.words import SHAPES, event_text, label, length_of_time, notice_text, number, quantity_of
+from daemon.words import (
+    SHAPES,
+    event_text,
+    label,
+    length_of_time,
+    notice_text,
+    number,
+    quantity_of,
+    shown_line,
+    shown_point,
+    shown_unit,
+)
 from rules.alarms.episodes import Episode, episodes_of
 from rules.alarms.life_cycle import Priority, Trigger
 from rules.alarms.measures import REFERENCE, Measures, by_week, measures
 from rules.care.probe_care import CHECKED
-from rules.quantities import unit_of
 from rules.rack.logbook import ENTRY_KINDS
 from rules.rack.tolerance import Tolerance
 from rules.readings import Action
@@ -176,7 +186,7 @@ class _Parts:
         known = 100 * it.known_ms / (period.to_ms - period.from_ms)
         return (
             vessel,
-            " ".join([label(quantity), *probe, unit_of(quantity)]).rstrip(),
+            " ".join([label(quantity), *probe, shown_unit(quantity)]).rstrip(),
             *(number(value, quantity) for value in (it.lowest, it.middle, it.highest)),
             _length(it.advisory_ms),
             _length(it.critical_ms),
@@ -252,8 +262,12 @@ class _Parts:
         """Return the calibrations that were made."""
         rows = []
         for it in self.facts.calibrations:
-            points = ", ".join(f"{point.read:g} in {point.true:g}" for point in it.points)
-            line = f"{it.line.slope:.4f} x {it.line.offset:+.3f}"
+            pairs, its = (
+                [shown_point(point, it.quantity) for point in it.points],
+                shown_line(it.line, it.quantity),
+            )
+            points = ", ".join(f"{point.read:g} in {point.true:g}" for point in pairs)
+            line = f"{its.slope:.4f} x {its.offset:+.3f}"
             rows.append((self._when(it.at_ms), it.probe, label(it.quantity), points, line, it.who))
         columns = ("when", "probe", "quantity", "read in a standard of", "line", "who")
         return Section("Calibrations", columns, tuple(rows), "No probe was calibrated.")

@@ -6,7 +6,15 @@ from datetime import UTC, datetime, tzinfo
 from daemon.oncall.daily_text import daily_text
 from daemon.oncall.text_message import Parts, one_message, plain
 from daemon.response_notes import note_for
-from daemon.words import condition_word, number, unwatched_text
+from daemon.words import (
+    OF_DIFFERENCES,
+    condition_word,
+    number,
+    shown,
+    shown_reason,
+    shown_unit,
+    unwatched_text,
+)
 from rules.alarms.life_cycle import Condition, Priority, State
 from rules.calling.problems import Problem
 from rules.calling.records import (
@@ -116,12 +124,14 @@ def _numbers(word: Word, was: float | None, now_ms: int, zone: tzinfo) -> Parts:
     if evidence.value is None:
         return []
     per_hour = "/h" if event.condition in (Condition.RISING, Condition.FALLING) else ""
-    unit = plain(word.unit.replace("°", ""))
-    value = number(evidence.value, event.quantity)
-    before = "" if was is None else number(was, event.quantity)
+    unit = plain(shown_unit(event.quantity, word.unit).replace("°", ""))
+    value, before, edge = (
+        "" if it is None else number(it, event.quantity, difference=event.condition in OF_DIFFERENCES)
+        for it in (evidence.value, was, evidence.limit)
+    )
     changed = before not in ("", value)
     kept = event.state in _KEPT
-    limit = "" if kept or evidence.limit is None else f" (limit {number(evidence.limit, event.quantity)})"
+    limit = "" if kept or not edge else f" (limit {edge})"
     said = [
         (0, f"{', now' if kept else ''} {value}{' ' if unit else ''}{unit}{per_hour}"),
         (2, f" (was {before})") if changed else (3, limit),
@@ -130,7 +140,7 @@ def _numbers(word: Word, was: float | None, now_ms: int, zone: tzinfo) -> Parts:
     if now_ms - as_of_ms > _FRESH_MS:
         return said
     if evidence.rate_per_hour is not None and not per_hour:
-        said.append((3, f", {_rate(evidence.rate_per_hour)}"))
+        said.append((3, f", {_rate(shown(evidence.rate_per_hour, event.quantity, difference=True))}"))
     if evidence.reached_ms is not None and evidence.reached_ms > now_ms:
         said.append((1, f", critical in {_length(evidence.reached_ms - now_ms)}"))
     return said
@@ -209,7 +219,7 @@ def _what(word: Word) -> str:
         return unwatched_text(event.channel, event.evidence.hidden, reason).removeprefix(f"{event.vessel}: ")
     over = " is over, kept until reset" if event.state in _KEPT else ""
     what = f"{event.quantity.replace('_', ' ')} {condition_word(event.condition)}{over}".strip()
-    return f"{what} ({reason})" if reason else what
+    return f"{what} ({shown_reason(reason, event.quantity)})" if reason else what
 
 
 def _clock(time_ms: int, now_ms: int, zone: tzinfo) -> str:

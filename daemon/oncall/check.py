@@ -17,6 +17,7 @@ from daemon.response_notes import known_alarms
 from daemon.settings.toml import read_toml
 from daemon.tables.faults import faults_of
 from daemon.tables.words import one_of, path_of, quoted
+from daemon.words import show_temperatures_in
 from rules.calling.duty import When
 
 _LONG_NOTE = 70
@@ -30,11 +31,15 @@ _RENAMED = {("oncall", "channels_file"): "routes_file", ("flood", "pages"): "cal
 
 
 def load_oncall(path: Path) -> tuple[OnCallSettings, dict[str, list[str]]]:
-    """Return the settings and the addresses of each person; SettingsError with everything that is wrong."""
+    """Return the settings and the addresses of each person; SettingsError with everything that is wrong.
+
+    From here on the process writes temperatures as they say.
+    """
     settings, routes, found = examine(path)
     errors = [finding for finding in found if not finding.is_warning]
     if errors or settings is None:
         raise SettingsError(errors)
+    show_temperatures_in(settings.oncall.temperatures_in)
     return settings, routes
 
 

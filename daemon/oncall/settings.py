@@ -44,6 +44,9 @@ class OnCallPart(Table):
 
     name: Name = Field("oncall", description="Name of this process at the broker; no two may share it")
     time_zone: TimeZone = Field(description="Time zone of the people on call (IANA name)")
+    temperatures_in: Literal["C", "F"] = Field(
+        "C", description="What messages show temperatures in: degrees Celsius or Fahrenheit"
+    )
     state: FilePath = Field(description="The SQLite file that the process keeps its state in")
     routes_file: FilePath = Field(
         description="File with the routes of each person; only the process's user may read it"

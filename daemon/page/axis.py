@@ -11,7 +11,7 @@ from datetime import datetime, timedelta, tzinfo
 import numpy as np
 
 from daemon.page.extents import Columns
-from daemon.report.scale import Scale, round_steps
+from daemon.report.scale import Scale, as_read, round_steps
 from rules.quality.flags import Flag
 from rules.rack.tolerance import Band, Tolerance
 
@@ -41,9 +41,10 @@ class Plot:
     rungs: tuple[tuple[float, str], ...]
 
 
-def plot_of(columns: Columns, limits: Limits, x: Scale, top: float) -> Plot:
+def plot_of(columns: Columns, limits: Limits, x: Scale, top: float, quantity: str) -> Plot:
     """Return the drawing of a channel whose plot begins at `top`."""
     y = Scale(*value_range(columns, limits), top + PLOT_HEIGHT, top)
+    read = as_read(y, quantity)
     middles = [x.at(at) for at in _middles(columns)]
     edges = {
         level: [_ends(None if it is None else getattr(it, level), y) for it in limits]
@@ -68,7 +69,7 @@ def plot_of(columns: Columns, limits: Limits, x: Scale, top: float) -> Plot:
         "".join(f"M{at:.1f} {foot + 3:.0f}v7" for at in flagged[Flag.SUSPECT]),
         "".join(f"M{at - 2:.1f} {foot + 3:.0f}l4 7m0 -7l-4 7" for at in flagged[Flag.FAIL]),
         tuple((x.at(start), x.at(stop) - x.at(start)) for start, stop in unwatched(columns, limits)),
-        tuple((y.at(value), f"{value:g}") for value in round_steps(y.first, y.last, 4)),
+        tuple((read.at(value), f"{value:g}") for value in round_steps(read.first, read.last, 4)),
     )
 
 

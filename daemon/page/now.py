@@ -11,7 +11,7 @@ from daemon.settings.rack import Settings
 from daemon.view import rack_words as words
 from daemon.view.health_text import health
 from daemon.view.rack_now import AlarmNow, ChannelNow, Overall, RackNow, VesselNow, WatchState
-from daemon.words import SHAPES, clock_time, condition_word, label, length_of_time
+from daemon.words import SHAPES, clock_time, condition_word, label, length_of_time, rate, shown_reason
 from rules.alarms.life_cycle import Condition, Priority, State
 from rules.judging.watched import BY_SETTINGS, WatchedState
 from rules.quantities import Quantity
@@ -147,7 +147,8 @@ def need_of(alarm: AlarmNow, called: dict[str, str], now_ms: int, zone: ZoneInfo
     vessel = alarm.vessel if alarm.vessel in called else ""
     what = "" if alarm.reason else alarm.name
     # Of a single vessel it stands before the line, by the name that people call it.
-    reason = alarm.reason.removeprefix(f"{alarm.vessel}: " if len(alarm.vessels) == 1 else "")
+    reason = shown_reason(alarm.reason, alarm.quantity)
+    reason = reason.removeprefix(f"{alarm.vessel}: " if len(alarm.vessels) == 1 else "")
     if alarm.quantity:
         what = f"{label(Quantity(alarm.quantity)).capitalize()} {condition_word(alarm.condition)}"
     since = f"since {words.moment(alarm.since_ms, now_ms, zone)}"
@@ -242,7 +243,7 @@ def _row(channel: ChannelNow, memory: Memory, now_ms: int, zone: ZoneInfo) -> Ro
         words.value(channel),
         ""
         if channel.value is None or channel.trend_per_hour is None
-        else f"{round(channel.trend_per_hour, 2) + 0.0:+.2f}/h",
+        else rate(channel.trend_per_hour, channel.quantity).replace("-0.00", "+0.00"),
         age,
         words.spoken(channel, now_ms, zone, _stands(channel), aged=False),
         channel.priority or "",

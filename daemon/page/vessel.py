@@ -12,7 +12,7 @@ from daemon.report.scale import Scale, time_ticks
 from daemon.report.svg import rows_of
 from daemon.settings.rack import Settings
 from daemon.view.rack_words import moment
-from daemon.words import SHAPES, condition_word, label, number, quantity_of
+from daemon.words import SHAPES, condition_word, label, number, quantity_of, shown
 from rules.alarms.episodes import Episode, episodes_of
 from rules.alarms.life_cycle import Trigger
 from rules.quality.flags import Flag
@@ -89,8 +89,9 @@ def drawing_of(
     look = _Look(memory, settings, vessel, to_ms - SPANS[span], to_ms, zone)
     series = {name: _series(look, name) for name in _channels(look)}
     plots = tuple(
-        (label(quantity_of(name)), plot_of(columns, limits, look.x, 18 + place * PLOT_EVERY))
+        (label(quantity), plot_of(columns, limits, look.x, 18 + place * PLOT_EVERY, quantity))
         for place, (name, (columns, limits)) in enumerate(series.items())
+        for quantity in [quantity_of(name)]
     )
     bars_top = 18 + len(plots) * PLOT_EVERY
     episodes = _episodes(look)
@@ -190,7 +191,8 @@ def _deed_words(deed: Action) -> str:
     body = deed.body
     what = {"log": body.get("what"), "move_stage": f"now {body.get('stage')}"}.get(deed.kind, deed.kind)
     value = body.get("value")
-    parts = [str(body.get("quantity") or "").replace("_", " "), f"{value:g}" if value is not None else ""]
+    quantity = str(body.get("quantity") or "")
+    parts = [quantity.replace("_", " "), f"{shown(value, quantity):g}" if value is not None else ""]
     said = " ".join(part for part in (str(what).replace("_", " "), *parts) if part)
     note = body.get("note") or body.get("why") or ""
     return f"{said}{f', {note}' if note else ''} ({deed.who})"

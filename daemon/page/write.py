@@ -18,7 +18,7 @@ from daemon.tables.values import number
 from daemon.view.entries import entry_text
 from daemon.view.rack_words import moment
 from daemon.web.server import Request
-from daemon.words import label
+from daemon.words import label, own
 from rules.quantities import Quantity
 from rules.rack.logbook import ENTRY_KINDS, range_of, sample_of
 
@@ -119,4 +119,4 @@ def _hand(form: Mapping[str, str]) -> dict[str, Any]:
     if len(value) != 1:
         raise ValueError(f"{len(value)} values; expected one")
     words = {key: form.get(key, "") for key in ("quantity", "method", "instrument")}
-    return {"value": value[0], **words}
+    return {"value": own(value[0], words["quantity"]), **words}

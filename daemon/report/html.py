@@ -13,10 +13,9 @@ from daemon.report.report import Report
 from daemon.report.svg import LEFT, PLOT_HEIGHT, PLOT_TOP, RIGHT, WIDTH, channel_svg, trade_off_svg
 from daemon.report.trace import COLUMNS
 from daemon.tune.words import reasons, trial_columns
-from daemon.words import SHAPES, quantity_of
+from daemon.words import SHAPES, quantity_of, shown, shown_unit
 from rules.alarms.measures import REFERENCE
 from rules.quality.flags import Flag
-from rules.quantities import unit_of
 
 _DIGITS = 5
 
@@ -74,9 +73,9 @@ def _data(report: Report) -> dict[str, Any]:
         "height": PLOT_HEIGHT,
         "channels": {
             channel: {
-                "unit": unit_of(quantity_of(channel)),
-                "low": _numbers(traces[channel].low),
-                "high": _numbers(traces[channel].high),
+                "unit": shown_unit(quantity_of(channel)),
+                "low": _numbers(traces[channel].low, quantity_of(channel)),
+                "high": _numbers(traces[channel].high, quantity_of(channel)),
                 "flag": traces[channel].flag.tolist(),
             }
             for channel in report.channels
@@ -84,5 +83,8 @@ def _data(report: Report) -> dict[str, Any]:
     }
 
 
-def _numbers(values: NDArray[Any]) -> list[float | None]:
-    return [None if math.isnan(value) else float(f"{value:.{_DIGITS}g}") for value in values.tolist()]
+def _numbers(values: NDArray[Any], quantity: str) -> list[float | None]:
+    return [
+        None if math.isnan(value) else float(f"{shown(value, quantity):.{_DIGITS}g}")
+        for value in values.tolist()
+    ]

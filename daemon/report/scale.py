@@ -8,6 +8,7 @@ from datetime import datetime, timedelta, tzinfo
 import numpy as np
 
 from daemon.report.trace import ChannelTrace
+from daemon.words import shown
 from rules.rack.tolerance import Tolerance
 
 HOUR_S = 3600
@@ -35,6 +36,11 @@ class Scale:
     def clipped(self, value: float) -> float:
         """Return the place of a value, at the border where it lies outside."""
         return self.at(min(max(value, self.first), self.last))
+
+
+def as_read(y: Scale, quantity: str) -> Scale:
+    """Return a scale of a quantity's values for those that people read."""
+    return Scale(shown(y.first, quantity), shown(y.last, quantity), y.start, y.stop)
 
 
 def value_range(trace: ChannelTrace) -> tuple[float, float]:

@@ -12,8 +12,7 @@ from daemon.replay.words import moment
 from daemon.report.markup import templates
 from daemon.report.report import Report
 from daemon.report.svg import PLOT_TOP, channel_svg, room_under, trade_off_svg
-from daemon.words import quantity_of
-from rules.quantities import unit_of
+from daemon.words import quantity_of, shown_unit
 
 PIXELS_ACROSS = 1920
 WIDTH, HEIGHT = 1200, 675
@@ -58,7 +57,7 @@ def _cells(report: Report) -> Iterator[dict[str, Any]]:
             name, drawing = "", trade_off_svg(report, width, room)
         else:
             plot_height = max(room - PLOT_TOP - room_under(report, channel), LEAST_PLOT_HEIGHT)
-            name = f"{channel} {unit_of(quantity_of(channel))}"
+            name = f"{channel} {shown_unit(quantity_of(channel))}"
             drawing = channel_svg(report, channel, width, plot_height)
         left, top = place // rows * width, _TITLE_HEIGHT + place % rows * height
         yield {"name": name, "drawing": drawing, "left": left, "top": top, "width": width, "height": room}

@@ -8,10 +8,10 @@ import numpy as np
 from markupsafe import Markup
 
 from daemon.report.report import Report
-from daemon.report.scale import Scale, limit_steps, round_steps, time_ticks, value_range
+from daemon.report.scale import Scale, as_read, limit_steps, round_steps, time_ticks, value_range
 from daemon.report.trace import COLUMNS, ChannelTrace
 from daemon.tune.words import MINUTE_MS
-from daemon.words import SHAPES, amount, quantity_of
+from daemon.words import SHAPES, quantity_of, written
 from rules.alarms.episodes import Episode
 from rules.quality.flags import Flag
 from rules.tuning.trade_off import Trial
@@ -160,8 +160,10 @@ def _flags(trace: ChannelTrace, x: Scale, base: float) -> Iterator[Markup]:
 
 
 def _axes(channel: str, x: Scale, y: Scale, zone: tzinfo) -> Iterator[Markup]:
-    quantity, steps = quantity_of(channel), round_steps(y.first, y.last)
-    yield from _rungs(x, y, [(value, amount(value, quantity).split(" ")[0]) for value in steps])
+    quantity = quantity_of(channel)
+    read = as_read(y, quantity)
+    steps = round_steps(read.first, read.last)
+    yield from _rungs(x, read, [(value, written(value, quantity)) for value in steps])
     for at_ms, words in time_ticks(x.first, x.last, zone):
         yield _mark("path", class_="grid", d=f"M{x.at(at_ms):.1f} {y.stop}V{y.start:.1f}")
         anchor = "middle" if x.at(at_ms) < x.stop - 20 else "end"

@@ -7,7 +7,7 @@ from daemon.replay.words import moment
 from daemon.report.report import Report, Side
 from daemon.tune.search import choice_of
 from daemon.tune.words import MINUTE_MS, choice_text, trial_cells
-from daemon.words import SHAPES
+from daemon.words import OF_DIFFERENCES, SHAPES, quantity_if_any, shown
 from rules.alarms.episodes import Episode
 from rules.alarms.life_cycle import Priority
 from rules.alarms.measures import REFERENCE, Measures, by_week, measures
@@ -127,9 +127,15 @@ def _episode_cells(episode: Episode, report: Report) -> list[Cell | str]:
         _when(episode.start_ms, report),
         "still standing" if end_ms is None else _when(end_ms, report),
         _number((episode.until(report.stop_ms) - episode.start_ms) / MINUTE_MS, 1),
-        "" if first.evidence.value is None else _number(first.evidence.value, 2),
-        "" if first.evidence.limit is None else _number(first.evidence.limit, 2),
+        *(_value(value, episode) for value in (first.evidence.value, first.evidence.limit)),
     ]
+
+
+def _value(value: float | None, its: Episode) -> Cell | str:
+    if value is None:
+        return ""
+    apart = its.condition in OF_DIFFERENCES
+    return _number(shown(value, quantity_if_any(its.first) or "", difference=apart), 2)
 
 
 def _extent(episode: Episode | None, report: Report) -> Cell:

@@ -65,6 +65,9 @@ class RackSettings(LineageSettings):
 
     name: Name = Field(description="Name of the rack; part of every topic")
     time_zone: TimeZone = Field(description="Time zone of the people at the rack (IANA name)")
+    temperatures_in: Literal["C", "F"] = Field(
+        "C", description="What screens and messages show temperatures in: degrees Celsius or Fahrenheit"
+    )
     people: tuple[Label, ...] = Field((), description="Who works here, as the logbook is to name them")
     altitude_m: Annotated[Number, Field(ge=-500, le=5000)] | None = Field(
         default=None, description="Altitude, for the air pressure where no barometer tells it [m]"

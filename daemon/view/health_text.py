@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from daemon.view import rack_now as now
 from daemon.view.rack_words import believed
-from daemon.words import apart, clock_time, label, quantity_of
+from daemon.words import apart, clock_time, label, quantity_of, shown_reason
 from rules.quantities import Quantity
 
 TROUBLE_SHOWN_MS = 3_600_000
@@ -35,8 +35,9 @@ def _trouble_line(trouble: now.TroubleNow, zone: ZoneInfo) -> str:
 def care_lines(probe: now.ProbeNow, zone: ZoneInfo) -> Iterator[str]:
     """Say whether a probe walks away from hand checks, and which of its calibrations are overdue."""
     for drift in probe.drifts:
-        apart_by = apart(drift.reads_high_by, quantity_of(drift.channel))
-        over = f"{apart_by} over the last {drift.checks} ({drift.rule})"
+        quantity = quantity_of(drift.channel)
+        why = shown_reason(drift.rule, quantity)
+        over = f"{apart(drift.reads_high_by, quantity)} over the last {drift.checks} ({why})"
         yield f"{drift.channel} walks away from hand checks: {over}"
     for its in probe.calibrations:
         if its.overdue and its.due_ms is not None:

@@ -5,7 +5,17 @@ from datetime import datetime, tzinfo
 from itertools import groupby
 
 from daemon.view import rack_now as now
-from daemon.words import amount, clock_time, label, length_of_time, number, plus_minus
+from daemon.words import (
+    amount,
+    clock_time,
+    label,
+    length_of_time,
+    level,
+    number,
+    plus_minus,
+    rate,
+    shown_unit,
+)
 from rules.alarms.life_cycle import Priority
 from rules.judging.watched import WatchedState
 from rules.quantities import Quantity
@@ -46,14 +56,13 @@ def numbers(alarm: now.AlarmNow, now_ms: int, zone: tzinfo) -> Iterator[str]:
     if not alarm.quantity:
         return
     quantity = Quantity(alarm.quantity)
-    per = "/h" if alarm.condition in ("rising", "falling") else ""
     if alarm.value_now is not None:
         doubt = f", not believed: {alarm.doubt_now}" if alarm.doubt_now else ""
         yield f"{amount(alarm.value_now, quantity)} now{doubt}"
     if alarm.limit is not None:
-        yield f"limit {amount(alarm.limit, quantity, per)}"
+        yield f"limit {level(alarm.limit, quantity, alarm.condition)}"
     if alarm.rate_per_hour is not None:
-        yield f"moving {alarm.rate_per_hour:+.2f}/h"
+        yield f"moving {rate(alarm.rate_per_hour, quantity)}"
     if alarm.reached_ms is not None:
         yield f"there at {moment(alarm.reached_ms, now_ms, zone)}"
 
@@ -92,14 +101,15 @@ def value(its: now.ChannelNow) -> str:
     """Write a value with ± and unit; in a word why there is none."""
     if its.value is None:
         return its.lack
-    return f"{number(its.value, its.quantity)}{plus_minus(its.uncertainty)} {its.unit}".rstrip()
+    sure = plus_minus(its.uncertainty, its.quantity)
+    return f"{number(its.value, its.quantity)}{sure} {shown_unit(its.quantity)}".rstrip()
 
 
 def spoken(its: now.ChannelNow, now_ms: int, zone: tzinfo, stands: str, *, aged: bool = True) -> str:
     """Write a quantity out: value, where it stands, trend, time left, why it is not believed, age, trust."""
     parts = [f"{name(its)} {believed(its)} {stands}".rstrip()]
     if its.trend_per_hour is not None and its.trend_tells:
-        parts.append(f"moving {its.trend_per_hour:+.2f}/h")
+        parts.append(f"moving {rate(its.trend_per_hour, its.quantity)}")
     if its.reaching is not None:
         limit = number(its.reaching.value, Quantity(its.quantity))
         said = f"{its.reaching.limit.replace('_', ' ')} limit {limit}"

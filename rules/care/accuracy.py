@@ -19,6 +19,11 @@ from rules.water.uncertainty import propagated
 WEATHER_HPA = 30.0
 """What stands for a barometer's accuracy where there is none: a deep low or a strong high."""
 
+_ROUGHLY = 1.09
+"""By how much the joint accuracy of a probe and of its standards is wider than either as it was stated: such
+figures are known to a fifth at best, so 95 in 100 take 2.18 standard deviations instead of 2 (GUM, JCGM
+100:2008, G.4.2 and table G.2, 12 degrees of freedom; from memory)."""
+
 Values = Callable[[str], float]
 More = Callable[[Source, float], tuple[float, float]]
 
@@ -64,7 +69,8 @@ def _of_reading(channel: Channel, value_of: Values, more: More) -> float | None:
         at_c = value_of(channel.inputs[0])
         kept = in_situ_conductivity(1.0, at_c, source.compensation, source.compensation_per_kelvin).item()
     sure, drifted = (0.0, 0.0) if math.isnan(value) else more(source, value / kept)
-    return (math.hypot(source.accuracy, sure) + drifted) * kept
+    joint = math.hypot(source.accuracy, sure) * (_ROUGHLY if sure else 1.0)
+    return (joint + drifted) * kept
 
 
 def _known(reading: Channel | None, value_of: Values, more: More) -> tuple[float, float | None]:

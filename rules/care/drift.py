@@ -7,7 +7,7 @@ evenly since the visit before: as an offset, as a share of the value, or as both
 were found say (`rules.care.calibration.Moves`). It is the gain, reading over truth, that grows evenly.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,8 +61,7 @@ def uncertainty_between(before: Calibration, visit: Calibration, at_ms: int, val
 
 def error_found(before: Calibration, visit: Calibration) -> tuple[float, float]:
     """Return gain and zero that a visit found: what was shown in the standards is gain * true + zero."""
-    shown = [Point(before.line.value_of(point.read), point.true) for point in visit.as_found]
-    return _gain_and_zero(shown, moved(visit.quantity, shown, visit.said))
+    return _gain_and_zero(visit.as_found, moved(visit.quantity, visit.as_found, visit.said), before.line)
 
 
 def corrections_of(calibrations: Iterable[Calibration]) -> dict[str, list[Correction]]:
@@ -85,14 +84,19 @@ def _between(before: Calibration, visit: Calibration) -> list[Correction]:
     errors = [error_found(before, visit)]
     if visit.cleaned is not None:
         its = visit.cleaned
-        point = Point(before.line.value_of(its.before), before.line.value_of(its.after) - its.meanwhile)
-        errors.insert(0, _gain_and_zero([point], moved(visit.quantity, [point], visit.said)))
+        point = Point(its.before, before.line.value_of(its.after) - its.meanwhile)
+        errors.insert(0, _gain_and_zero([point], moved(visit.quantity, [point], visit.said), before.line))
     return [Correction(before.at_ms, visit.at_ms, *error, before.line) for error in errors]
 
 
-def _gain_and_zero(shown: list[Point], moves: Moves) -> tuple[float, float]:
-    """Return how the shown values err; near zero one point tells of no gain."""
-    if moves is Moves.SLOPE and min(shown[0].read, shown[0].true) <= 0:
+def _gain_and_zero(points: Sequence[Point], moves: Moves, line: Line) -> tuple[float, float]:
+    """Return how what `line` shows errs: against the line that the points make of it, as a calibration does.
+
+    So the corrected record meets the line after. Near zero one point tells of no gain.
+    """
+    read, true = points[0].read, points[0].true
+    if moves is Moves.SLOPE and min(read, true, true - line.offset) <= 0:
         moves = Moves.OFFSET
-    line = fitted(shown, moves, AS_REPORTED)
-    return 1.0 / line.slope, -line.offset / line.slope
+    found = fitted(points, moves, line)
+    gain = line.slope / found.slope
+    return gain, line.offset - gain * found.offset

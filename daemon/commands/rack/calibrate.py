@@ -7,19 +7,20 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from daemon.commands.options import duration_s, journal_path
+from daemon.commands.options import duration_s, journal_path, show_units_of
 from daemon.commands.rack.capture import settled_reading, went_in
-from daemon.commands.rack.request import add_request, add_unit, ask, in_own_unit
+from daemon.commands.rack.request import add_request, add_unit, ask, in_own_unit, quantity_in
 from daemon.errors import RequestError
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import CALIBRATE
 from daemon.tables.values import number
-from rules.care.calibration import AS_REPORTED, Line, Moves, Point, calibration_of, key_of, quantity_named
+from daemon.words import shown, shown_line, shown_point, shown_unit
+from rules.care.calibration import AS_REPORTED, Line, Moves, Point, calibration_of, key_of
 from rules.care.standards import Around, Standard, point_in
 from rules.errors import RulesError, none_such
 from rules.judging.watched import ChannelNow
-from rules.quantities import Quantity, unit_of
+from rules.quantities import Quantity
 from rules.rack.plan import RACK_WIDE, Source
 from rules.water.specific_conductance import Compensation
 
@@ -78,7 +79,8 @@ def _pair(text: str) -> tuple[float, float]:
 
 
 def _calibrate(options: argparse.Namespace) -> int:
-    path, quantity = journal_path(options.settings), _quantity(options)
+    show_units_of(options.settings)
+    path, quantity = journal_path(options.settings), quantity_in(options)
     rig = _rig(path, options.probe, quantity)
     work = _Work(options, quantity, path, rig)
     found, points = work.as_found(), work.points()
@@ -98,8 +100,9 @@ def _calibrate(options: argparse.Namespace) -> int:
     ask(options, CALIBRATE, body)
     print(f"{options.probe} {options.quantity}: calibrated by {options.who}")
     made = calibration_of(body, 0, options.who)
-    print(f"{', '.join(map(_in_words, points))}, as the probe sends it (raw). It moves the {made.moves}:")
-    print(_what_changes(rig, made.line, unit_of(quantity)))
+    read = ", ".join(_in_words(shown_point(point, quantity)) for point in points)
+    print(f"{read}, as the probe sends it (raw). It moves the {made.moves}:")
+    print(_what_changes(rig, made.line))
     return 0
 
 
@@ -167,10 +170,10 @@ class _Work:
         options, sure = self.options, self._sure() or 0.0
         points = self._live("as left" if options.adjusted else "")
         points += [Point(*self.own(pair), sure) for pair in options.point]
-        for shown, true in map(self.own, options.shown):
+        for seen, true in map(self.own, options.shown):
             if self.rig.source.compensation is not Compensation.NONE:
                 raise RequestError("--shown: the probe sends it at 25 °C, screens show another; use --point")
-            points.append(Point(self.rig.line.read_at(shown), true, sure))
+            points.append(Point(self.rig.line.read_at(seen), true, sure))
         if options.air_saturated is not None:
             if options.temperature_c is None:
                 raise RequestError(
@@ -190,7 +193,8 @@ class _Work:
             got = settled_reading(self.path, self.rig.source, self.options.within, print)
             point = self._in(standard, got.mean)
             points.append(replace(point, uncertainty=math.hypot(point.uncertainty, got.uncertainty)))
-            print(f"  true there: {_in_words(points[-1])}; shown was {self.rig.line.value_of(got.mean):.5g}")
+            was = shown(self.rig.line.value_of(got.mean), self.quantity)
+            print(f"  true there: {_in_words(shown_point(points[-1], self.quantity))}; shown was {was:.5g}")
         return points
 
     def _in(self, standard: str, read: float) -> Point:
@@ -217,13 +221,6 @@ class _Work:
         return None if given is None else in_own_unit(self.options, self.quantity, given, difference=True)
 
 
-def _quantity(options: argparse.Namespace) -> Quantity:
-    try:
-        return quantity_named(options.quantity)
-    except RulesError as refused:
-        raise RequestError(str(refused)) from None
-
-
 def _plain(point: Point) -> dict[str, float]:
     plain = asdict(point)
     return plain if point.uncertainty else {key: plain[key] for key in ("read", "true")}
@@ -234,10 +231,13 @@ def _in_words(point: Point) -> str:
     return f"{point.read:.5g} read for {point.true:.5g}{sure}"
 
 
-def _what_changes(rig: _Rig, line: Line, unit: str) -> str:
+def _what_changes(rig: _Rig, line: Line) -> str:
     """Say what the line was and is, and what it makes of what the probe sends now."""
-    was, now = (f"slope {its.slope:.4g}, offset {its.offset:.4g} {unit}".rstrip() for its in (rig.line, line))
+    quantity, lines = rig.source.quantity, (rig.line, line)
+    unit, both = shown_unit(quantity), [shown_line(its, quantity) for its in lines]
+    was, now = (f"slope {its.slope:.4g}, offset {its.offset:.4g} {unit}".rstrip() for its in both)
     if rig.raw is None:
         return f"{now} (was {was})"
-    shown, next_shown = rig.line.value_of(rig.raw), line.value_of(rig.raw)
-    return f"{now} (was {was}); it sends {rig.raw:.5g}, shown as {shown:.5g} so far and {next_shown:.5g} now"
+    values = rig.raw, rig.line.value_of(rig.raw), line.value_of(rig.raw)
+    sent, so_far, from_now = (f"{shown(value, quantity):.5g}" for value in values)
+    return f"{now} (was {was}); it sends {sent}, shown as {so_far} so far and {from_now} now"

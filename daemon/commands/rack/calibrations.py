@@ -11,12 +11,11 @@ from daemon.commands.options import add_settings
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import calibrations_in
-from daemon.words import length_of_time
-from rules.care.calibration import Calibration, Point
+from daemon.words import length_of_time, shown, shown_line, shown_point, shown_unit
+from rules.care.calibration import Calibration, Line, Point
 from rules.care.drift import error_found
 from rules.care.probe_care import CalibrationNow
 from rules.care.wear import DAY_MS, worn
-from rules.quantities import unit_of
 
 
 def calibrations_arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,9 +52,11 @@ def _list(options: argparse.Namespace) -> int:
 def _health(now: CalibrationNow, zone: tzinfo) -> Iterator[str]:
     """Say how a probe's quantity wears, whether it is to be replaced, and when it is due."""
     if now.newest is not None and now.wear.over_ms:
-        value, unit = now.newest.points[-1].true, unit_of(now.source.quantity)
-        pace = f"{now.wear.error_at(value, 100 * DAY_MS):.2g} {unit}".rstrip()
-        yield f"drifts by {pace} in 100 d at {value:g}, seen over {length_of_time(now.wear.over_ms / 1000)}"
+        value, quantity = now.newest.points[-1].true, now.source.quantity
+        drifted = shown(now.wear.error_at(value, 100 * DAY_MS), quantity, difference=True)
+        pace = f"{drifted:.2g} {shown_unit(quantity)}".rstrip()
+        over = length_of_time(now.wear.over_ms / 1000)
+        yield f"drifts by {pace} in 100 d at {shown(value, quantity):g}, seen over {over}"
     if now.newest is not None and worn(now.newest):
         yield f"its slope is {now.newest.line.slope:.3g}: replace the sensor"
     if now.due_ms is not None:
@@ -64,23 +65,27 @@ def _health(now: CalibrationNow, zone: tzinfo) -> Iterator[str]:
 
 def _certificate(rack: str, made: Calibration, before: Calibration | None, zone: tzinfo) -> Iterator[str]:
     """Write down one calibration in full."""
-    unit = unit_of(made.quantity)
+    its, unit = made.quantity, shown_unit(made.quantity)
     yield f"Calibration of {made.probe}, {made.quantity}, rack {rack}"
     yield f"  when, by whom   {datetime.fromtimestamp(made.at_ms / 1000, zone):%Y-%m-%d %H:%M %Z}, {made.who}"
     yield f"  against         {made.standard}"
     for name, points in (("as found", made.as_found), ("as left", made.points)):
         for point in points:
-            yield f"  {name:15} {_pair(point, unit)}"
+            yield f"  {name:15} {_pair(shown_point(point, its), unit)}"
     if made.cleaned is not None:
-        its = made.cleaned
-        yield f"  wiped           {its.before:g} before, {its.after:g} after, the water {its.meanwhile:+g}"
+        before_it, after_it = shown(made.cleaned.before, its), shown(made.cleaned.after, its)
+        water = shown(made.cleaned.meanwhile, its, difference=True)
+        yield f"  wiped           {before_it:g} before, {after_it:g} after, the water {water:+g}"
     if before is not None:
         gain, zero = error_found(before, made)
+        zero = shown_line(Line(gain, zero), its).offset
         yield f"  since the last  gain {gain:.5g}, zero {zero:+.4g} {unit}".rstrip()
     yield f"  it moves        the {made.moves}"
-    yield f"  line            value = {made.line.slope:.6g} * sent {made.line.offset:+.5g} {unit}".rstrip()
+    line = shown_line(made.line, its)
+    yield f"  line            value = {line.slope:.6g} * sent {line.offset:+.5g} {unit}".rstrip()
     for point in made.points:
-        yield f"  sure at {point.true:<8g}± {made.uncertainty_at(point.true):.2g} {unit}".rstrip()
+        sure = shown(made.uncertainty_at(point.true), its, difference=True)
+        yield f"  sure at {shown(point.true, its):<8g}± {sure:.2g} {unit}".rstrip()
     yield f"  note            {made.note or '-'}"
 
 
@@ -90,8 +95,12 @@ def _pair(point: Point, unit: str) -> str:
 
 def _calibration_line(made: Calibration, zone: tzinfo) -> str:
     when = datetime.fromtimestamp(made.at_ms / 1000, zone)
-    points = ", ".join(f"{point.read:g} read for {point.true:g}" for point in made.points)
-    line = f"slope {made.line.slope:.4g}, offset {made.line.offset:.4g} {unit_of(made.quantity)}".rstrip()
+    pairs, its = (
+        [shown_point(point, made.quantity) for point in made.points],
+        shown_line(made.line, made.quantity),
+    )
+    points = ", ".join(f"{point.read:g} read for {point.true:g}" for point in pairs)
+    line = f"slope {its.slope:.4g}, offset {its.offset:.4g} {shown_unit(made.quantity)}".rstrip()
     note = f" ({made.note})" if made.note else ""
     return (
         f"{made.probe} {made.quantity}: {when:%Y-%m-%d %H:%M} {points}: {line}; "

@@ -7,9 +7,9 @@ from pathlib import Path
 
 from daemon.errors import RequestError
 from daemon.journal.journal import Journal
+from daemon.words import shown, shown_unit
 from rules.care.hand_checks import allowed_error
 from rules.care.stability import WINDOW, Settled, settled
-from rules.quantities import unit_of
 from rules.rack.plan import Source
 
 _LOOK_EVERY_S = 0.5
@@ -20,6 +20,7 @@ def settled_reading(path: Path, source: Source, within_s: float, say: Callable[[
 
     Raises RequestError where it does not settle within the time.
     """
+    its = source.quantity
     with closing(Journal(path, writable=False)) as journal:
         after_seq = journal.inputs.last_seq()
         give_up_s, told, now = time.monotonic() + within_s, 0, None
@@ -27,13 +28,15 @@ def settled_reading(path: Path, source: Source, within_s: float, say: Callable[[
             values = journal.inputs.values_since(source.id, after_seq)
             now = settled(values)
             for value in values[told:]:
-                say(f"  sends {value:.4g} {unit_of(source.quantity)}".rstrip())
+                say(f"  sends {shown(value, its):.4g} {shown_unit(its)}".rstrip())
             told = len(values)
             if now is not None and now.within(allowed_error(source)):
-                say(f"  stable: {now.mean:.5g} ± {now.uncertainty:.2g} over the last {WINDOW} readings")
+                sure = shown(now.uncertainty, its, difference=True)
+                say(f"  stable: {shown(now.mean, its):.5g} ± {sure:.2g} over the last {WINDOW} readings")
                 return now
             time.sleep(_LOOK_EVERY_S)
-    heard = f"still moving by {now.moved:+.2g}" if now else f"{told} readings, {WINDOW} are needed"
+    moving = shown(now.moved, its, difference=True) if now else 0.0
+    heard = f"still moving by {moving:+.2g}" if now else f"{told} readings, {WINDOW} are needed"
     raise RequestError(f"{source.probe} {source.quantity}: not stable within {within_s:.0f} s ({heard})")
 
 

@@ -3,17 +3,15 @@
 import argparse
 from contextlib import closing
 
-from daemon.commands.options import journal_path
-from daemon.commands.rack.request import add_request, add_unit, ask, in_own_unit
+from daemon.commands.options import journal_path, show_units_of
+from daemon.commands.rack.request import add_request, add_unit, ask, in_own_unit, quantity_in
 from daemon.errors import RequestError
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import HAND, logbook_of, roots_of
 from daemon.tables.values import number as a_number
-from daemon.words import apart, number, quantity_of
-from rules.care.calibration import quantity_named
+from daemon.words import apart, number, quantity_of, shown_reason
 from rules.care.hand_checks import COMPARED_WITHIN_MS
 from rules.care.probe_care import CHECKED
-from rules.errors import HandMeasurementError
 from rules.quantities import Quantity
 
 SPECIFIC_GRAVITY = "specific_gravity"
@@ -43,6 +41,7 @@ def measure_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _measure(options: argparse.Namespace) -> int:
+    show_units_of(options.settings)
     numbers = ("value", "accuracy", "resolution")
     keys = ("vessel", "quantity", "method", "instrument", "constant", "scale", "temperature_c", *numbers)
     body = {key: getattr(options, key) for key in keys if getattr(options, key) is not None}
@@ -50,8 +49,8 @@ def _measure(options: argparse.Namespace) -> int:
         if options.unit is not None:
             raise RequestError("--unit: a specific gravity has none; give its --scale")
         body |= {"quantity": Quantity.SALINITY.value, SPECIFIC_GRAVITY: body.pop("value")}
-    elif options.unit is not None:
-        quantity = quantity_named(options.quantity, HandMeasurementError)
+    else:
+        quantity = quantity_in(options)
         for key in numbers:
             if key in body:
                 body[key] = in_own_unit(options, quantity, body[key], difference=key != "value")
@@ -82,7 +81,7 @@ def _hand_check_lines(journal: Journal, vessel: str, quantity: str) -> list[str]
     for check in found.details["compared"]:
         name, its = check["channel"], quantity_of(check["channel"])
         hand, reads = number(found.details["hand"], its), number(check["reads"], its)
-        away = f"; it walks away ({check['rule']})" if check["rule"] is not None else ""
+        away = f"; it walks away ({shown_reason(check['rule'], its)})" if check["rule"] is not None else ""
         lines.append(
             f"{name}: {hand} by hand, {check['probe']} says {reads}: {apart(check['difference'], its)}{away}"
         )

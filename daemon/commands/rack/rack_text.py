@@ -10,7 +10,7 @@ from daemon.commands.rack.lines import plain, strip, wrapped
 from daemon.view import rack_now as now
 from daemon.view import rack_words as words
 from daemon.view.health_text import health
-from daemon.words import SHAPES, STYLES, length_of_time
+from daemon.words import SHAPES, STYLES, length_of_time, shown, shown_reason
 from rules.alarms.alarm import HoldKind
 from rules.alarms.life_cycle import Priority
 from rules.judging.watched import WatchedState
@@ -88,7 +88,7 @@ class _RackText:
         parts[0] += f", {since}"
         parts += words.numbers(alarm, self.rack.made_ms, self.zone)
         if alarm.reason:
-            parts.append(alarm.reason)
+            parts.append(shown_reason(alarm.reason, alarm.quantity))
         has = alarm.who_has_it or alarm.acknowledged_by
         parts.append(f"{has} has it" if has else "nobody has it yet")
         if alarm.followers:
@@ -122,7 +122,7 @@ class _RackText:
             for its in shown[vessel.name]:
                 if alone or not words.is_calm(its):
                     style = STYLES[Priority[its.priority.upper()]] if its.priority else ""
-                    limits = f"; {limits_text(its.limits)}" if alone and its.limits else ""
+                    limits = f"; {limits_text(its.limits, its.quantity)}" if alone and its.limits else ""
                     for line in wrapped(f"  {self.write(self._spoken(its) + limits)}", self.width, 4):
                         yield line, style
             if not alone:
@@ -164,7 +164,7 @@ class _RackText:
         return words.moment(at_ms, 0, self.zone)
 
 
-def limits_text(limits: now.LimitsNow) -> str:
+def limits_text(limits: now.LimitsNow, quantity: str) -> str:
     """Write the limits of a stage, from the lowest to the highest; what is open is left out."""
     named = (
         ("critical", limits.critical_low),
@@ -173,4 +173,4 @@ def limits_text(limits: now.LimitsNow) -> str:
         ("advisory", limits.advisory_high),
         ("critical", limits.critical_high),
     )
-    return " < ".join(f"{name} {value:g}" for name, value in named if value is not None)
+    return " < ".join(f"{name} {shown(value, quantity):g}" for name, value in named if value is not None)

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from daemon.check.load import load_settings
 from daemon.commands.options import add_journal
 from daemon.view.why import BUILT_IN, ChannelThen, Episode, LimitThen, Reading, StageThen, Why, why
-from daemon.words import amount, condition_word, event_text, label, length_of_time, number
+from daemon.words import amount, condition_word, event_text, label, length_of_time, level, number
 from rules import RULES_VERSION
 from rules.alarms.life_cycle import Condition
 
@@ -19,8 +19,6 @@ _SOUND = {
     Condition.SILENT: "an answer of the probe",
 }
 """What ends an alarm that no value can end."""
-
-_PER_HOUR = (Condition.RISING, Condition.FALLING)
 
 
 def why_arguments(parser: argparse.ArgumentParser) -> None:
@@ -85,9 +83,8 @@ class _Text:
             yield f"  the newest that failed would be {value} if sent {other.as_what}"
 
     def _limit(self, limit: LimitThen, its: ChannelThen) -> str:
-        per = "/h" if limit.condition in _PER_HOUR else ""
         said = condition_word(limit.condition)
-        said += f" {amount(limit.value, its.quantity, per)}" if limit.value is not None else ""
+        said += f" {level(limit.value, its.quantity, limit.condition)}" if limit.value is not None else ""
         delays = f"after {length_of_time(limit.on_delay_ms / 1000)}"
         if limit.origin == BUILT_IN:
             return f"{said}, {delays}; built-in{f' for {its.stage.stage}' if its.stage else ''}"
@@ -121,9 +118,8 @@ class _Text:
             return f"it ended at {self._at(its.ended_ms)}"
         condition = Condition(its.first.condition)
         limits = [(limit, channel.quantity) for channel in self.it.channels for limit in channel.limits]
-        per = "/h" if condition in _PER_HOUR else ""
         backs = dict.fromkeys(
-            f"{'at or below' if limit.above else 'at or above'} {amount(limit.back_at, quantity, per)}"
+            f"{'at or below' if limit.above else 'at or above'} {level(limit.back_at, quantity, condition)}"
             for limit, quantity in limits
             if limit.back_at is not None
         )

@@ -46,14 +46,14 @@ def test_a_stretch_is_unwatched_once_nothing_was_read_for_as_long_as_the_limits_
 def test_where_no_limit_was_asked_for_nothing_is_unwatched_and_no_field_is_drawn():
     empty = columns([None] * 10)
     assert list(unwatched(empty, [None] * 10)) == []
-    plot = plot_of(empty, [None] * 10, Scale(0, 10 * MINUTE_MS, 0, 100), 0)
+    plot = plot_of(empty, [None] * 10, Scale(0, 10 * MINUTE_MS, 0, 100), 0, "salinity")
     assert (plot.known, plot.inner, plot.outer, plot.trace, plot.hatched) == ("", "", "", "", ())
 
 
 def test_a_probe_in_air_does_not_flatten_the_rest():
     values = [15.0 + place % 3 / 10 for place in range(300)]
     values[150] = 400.0
-    plot = plot_of(columns(values), [EPHYRA] * 300, Scale(0, 300 * MINUTE_MS, 0, 100), 0)
+    plot = plot_of(columns(values), [EPHYRA] * 300, Scale(0, 300 * MINUTE_MS, 0, 100), 0, "salinity")
     assert [text for _, text in plot.rungs] == ["12", "14", "16", "18"]
     assert all(0 <= y <= PLOT_HEIGHT for y, _ in plot.rungs)
 
