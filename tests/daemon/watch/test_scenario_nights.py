@@ -337,10 +337,14 @@ def hot_change(**also):
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_a_water_change_that_strains_the_animals_is_announced(seed):
-    """Half the water, seven degrees warmer: nobody has told the watch."""
+    """Half the water, seven degrees warmer: nobody has told the watch.
+
+    While the thermometer moves so fast, how fast salinity moves may be off by its lag: that need not be called, too.
+    """
     it = night(hot_change(), seed)
     assert not causeless(it)
-    assert {family(call.channel.split("/")[1]) for call in it.calls} == {"temperature", "salinity"}
+    called = {family(call.channel.split("/")[1]) for call in it.calls}
+    assert {"temperature"} <= called <= {"temperature", "salinity"}
     assert 60 < it.minute(it.calls[0]) < 90  # before the last of it has run in
 
 
