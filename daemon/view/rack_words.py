@@ -131,8 +131,13 @@ def _believed(its: now.ChannelNow) -> str:
         return value(its)
     else:
         said = f"{value(its)} {'not believed' if its.flag == 'fail' else its.flag}{why}"
+    return said + sent(its)
+
+
+def sent(its: now.ChannelNow) -> str:
+    """Say what the probe sends, where that is known, and what it would be in another unit."""
     if its.raw is None:
-        return said
+        return ""
     quantity = Quantity(its.raw.quantity)
     others = (f", {amount(it.value, quantity)} if sent {it.as_what}" for it in its.raw.otherwise)
-    return f"{said}; the probe sends {number(its.raw.value, quantity)} for {label(quantity)}{''.join(others)}"
+    return f"; the probe sends {number(its.raw.value, quantity)} for {label(quantity)}{''.join(others)}"

@@ -17,6 +17,7 @@ import pytest
 from daemon.broker.messages import messages_of
 from daemon.check.load import load_settings
 from daemon.commands.cli import main
+from daemon.journal.logbook import calibrations_in
 from daemon.oncall.call_text import call_text
 from daemon.oncall.messages import heard
 from daemon.page.pages import RackPages
@@ -24,6 +25,7 @@ from daemon.web.server import Request
 from daemon.words import own, show_temperatures_in, shown
 from rules.alarms.life_cycle import Priority
 from rules.calling.records import Call, CallKind, Voice
+from rules.care.probe_care import CHECKED
 from rules.quantities import Quantity
 from tests.rigs.page_rack import HOUR_MS, page_rack
 from tests.rigs.parts.simulator_process import wait_for
@@ -172,7 +174,24 @@ def test_programs_are_told_in_celsius(both):
     assert was < 30
 
 
-def test_what_people_type_in_is_taken_as_the_screens_show_it():
+def test_what_people_type_in_is_taken_as_the_screens_show_it(rack, both):
+    """66.92 °F is 19.4 °C, worked by hand; the file of the rack says °F by now."""
+    words = ["--method", "glass", "--instrument", "8", "--accuracy", "0.18", "--settings", str(rack.file)]
+    command = ["measure", "k1", "temperature", "66.92", "--another", *words]
+    assert rack.while_it_runs(lambda: main(command)) == 0
+    assert rack.journal.history.newest_notice(CHECKED, "k1/temperature").details["hand"] == pytest.approx(
+        19.4
+    )
+    celsius = [*command[:3], "19.4", *command[4:], "--unit", "C"]
+    assert rack.while_it_runs(lambda: main(celsius)) == 0
+    assert rack.journal.history.newest_notice(CHECKED, "k1/temperature").details["hand"] == 19.4
+    pair = ["--standard", "ice", "--point", "32.36=32.0", "--settings", str(rack.file)]
+    assert rack.while_it_runs(lambda: main(["calibrate", "k2-multi", "temperature", *pair])) == 0
+    (made,) = [it for it in calibrations_in(rack.journal) if it.probe == "k2-multi"]
+    assert (made.points[0].read, made.points[0].true) == pytest.approx((0.2, 0.0))
+
+
+def test_the_scale():
     show_temperatures_in("C")
     assert (shown(0.0, "temperature"), shown(100.0, "temperature")) == (0.0, 100.0)
     show_temperatures_in("F")
