@@ -138,9 +138,10 @@ def length_of_time(seconds: float) -> str:
     return f"{seconds / size:.0f} {unit}"
 
 
-def amount(value: float, quantity: Quantity, *, difference: bool = False) -> str:
-    """Write a value, or a difference of two, with its unit: 19.24 °C, 33.10, 104.2 %."""
-    return f"{number(value, quantity, difference=difference)} {shown_unit(quantity)}".rstrip()
+def amount(value: float, quantity: Quantity, sure: float | None = None, *, difference: bool = False) -> str:
+    """Write a value, or a difference of two, with its unit: 19.24 ± 0.1 °C, 33.10, 104.2 %."""
+    said = number(value, quantity, difference=difference) + plus_minus(sure, quantity)
+    return f"{said} {shown_unit(quantity)}".rstrip()
 
 
 def level(value: float, quantity: Quantity, condition: str) -> str:

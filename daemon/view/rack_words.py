@@ -5,17 +5,7 @@ from datetime import datetime, tzinfo
 from itertools import groupby
 
 from daemon.view import rack_now as now
-from daemon.words import (
-    amount,
-    clock_time,
-    label,
-    length_of_time,
-    level,
-    number,
-    plus_minus,
-    rate,
-    shown_unit,
-)
+from daemon.words import amount, clock_time, label, length_of_time, level, number, rate
 from rules.alarms.life_cycle import Priority
 from rules.judging.watched import WatchedState
 from rules.quantities import Quantity
@@ -99,8 +89,7 @@ def value(its: now.ChannelNow) -> str:
     """Write a value with ± and unit; in a word why there is none."""
     if its.value is None:
         return its.lack
-    sure = plus_minus(its.uncertainty, its.quantity)
-    return f"{number(its.value, its.quantity)}{sure} {shown_unit(its.quantity)}".rstrip()
+    return amount(its.value, Quantity(its.quantity), its.uncertainty)
 
 
 def spoken(its: now.ChannelNow, now_ms: int, zone: tzinfo, stands: str, *, aged: bool = True) -> str:

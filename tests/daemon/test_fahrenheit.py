@@ -22,9 +22,10 @@ from daemon.oncall.call_text import call_text
 from daemon.oncall.messages import heard
 from daemon.page.pages import RackPages
 from daemon.web.server import Request
-from daemon.words import own, show_temperatures_in, shown
-from rules.alarms.life_cycle import Priority
+from daemon.words import level, own, show_temperatures_in, shown, shown_reason
+from rules.alarms.life_cycle import Condition, Priority
 from rules.calling.records import Call, CallKind, Voice
+from rules.care.hand_checks import Chart
 from rules.care.probe_care import CHECKED
 from rules.quantities import Quantity
 from tests.rigs.page_rack import HOUR_MS, page_rack
@@ -47,7 +48,7 @@ FOR_PROGRAMS = ("payload", "json")
 
 @pytest.fixture(scope="module")
 def rack(tmp_path_factory):
-    """k1 grows too warm, is calibrated twice, and is found 0.6 °C high by hand, again and again."""
+    """k1 grows too warm, is calibrated, and is found 0.6 °C high by hand, again and again."""
     folder = tmp_path_factory.mktemp("fahrenheit")
     with page_rack(folder, vessels=VESSELS, days=0.6, drifts={("k1", "temperature"): (2.5, 2.0)}) as made:
         made.ask("calibrate", **CALIBRATION)
@@ -154,7 +155,6 @@ def test_numbers_that_say_no_unit_are_converted_too(both):
     assert all(float(it) > 40 for pair in readout for it in pair if it)
     rungs = re.findall(r'class="tick end"[^>]*>([\d.]+)<', fahrenheit["/vessel/k1"])
     assert all(float(it) > 40 for it in rungs[:3])
-    assert "59.36 read for 59 ± 0.09" not in fahrenheit["calibrations"]
     assert "59.36 read for 59: slope 1, offset -0.36 °F" in fahrenheit["calibrations"]
     assert "sent 59.36 (raw), true 59 ± 0.09 °F" in fahrenheit["certificate"]
     assert "59.36 in 59" in fahrenheit["month"]
@@ -199,4 +199,16 @@ def test_the_scale():
     assert own(212.0, Quantity.TEMPERATURE) == pytest.approx(100.0)
     assert own(1.8, Quantity.TEMPERATURE, difference=True) == pytest.approx(1.0)
     assert (shown(33.0, "salinity"), own(33.0, "salinity")) == (33.0, 33.0)
+    said = [
+        level(10.0, Quantity.TEMPERATURE, it)
+        for it in (Condition.HIGH, Condition.RISING, Condition.DISAGREEMENT)
+    ]
+    assert said == ["50.00 °F", "18.00 °F/h", "18.00 °F"]
+    accused = Chart((), off_by=1.0, over=5, allowed=0.5).rule
+    assert shown_reason(accused, "temperature").startswith(
+        "mean of 5, 0.9 would be explained; only a standard"
+    )
+    shelf = "back from the shelf: worse by 1.5 since it was shelved"
+    assert shown_reason(shelf, "temperature") == shelf.replace("1.5", "2.7")
+    assert shown_reason(shelf, "salinity") == shelf
     show_temperatures_in("C")
