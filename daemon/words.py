@@ -3,6 +3,7 @@
 import re
 from collections.abc import Sequence
 from datetime import UTC, datetime, tzinfo
+from functools import partial
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import AlarmEvent
@@ -91,9 +92,8 @@ def own(value: float, quantity: str, *, difference: bool = False) -> float:
 
 def shown_unit(quantity: str, if_own: str | None = None) -> str:
     """Return the unit that people read a quantity in; `if_own` where that is its own and somebody said it."""
-    unit = _read_in.get(quantity)
-    if unit is not None:
-        return f"°{unit}"
+    if quantity in _read_in:
+        return f"°{_read_in[quantity]}"
     return unit_of(Quantity(quantity)) if if_own is None else if_own
 
 
@@ -112,9 +112,8 @@ def shown_reason(reason: str, quantity: str) -> str:
     """Return a reason of the rules with the difference in it as people read it."""
     if quantity not in _read_in:
         return reason
-    return _DIFFERENCE_IN_REASON.sub(
-        lambda it: f"{shown(float(it[0]), quantity, difference=True):.2g}", reason
-    )
+    between = partial(shown, quantity=quantity, difference=True)
+    return _DIFFERENCE_IN_REASON.sub(lambda it: f"{between(float(it[0])):.2g}", reason)
 
 
 def written(value: float, quantity: str) -> str:
@@ -139,9 +138,10 @@ def length_of_time(seconds: float) -> str:
     return f"{seconds / size:.0f} {unit}"
 
 
-def amount(value: float, quantity: Quantity, *, difference: bool = False) -> str:
-    """Write a value, or a difference of two, with its unit: 19.24 °C, 33.10, 104.2 %."""
-    return f"{number(value, quantity, difference=difference)} {shown_unit(quantity)}".rstrip()
+def amount(value: float, quantity: Quantity, sure: float | None = None, *, difference: bool = False) -> str:
+    """Write a value, or a difference of two, with its unit: 19.24 ± 0.1 °C, 33.10, 104.2 %."""
+    said = number(value, quantity, difference=difference) + plus_minus(sure, quantity)
+    return f"{said} {shown_unit(quantity)}".rstrip()
 
 
 def level(value: float, quantity: Quantity, condition: str) -> str:
@@ -202,10 +202,8 @@ def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
         also = f"; also {', '.join(event.vessels[1:])}" if len(event.vessels) > 1 else ""
         again = _BEFORE_NEWS.get(event.trigger, "")
         since = f"since {clock_time(event.since_ms, zone)}"
-        reason, numbers = (
-            shown_reason(event.evidence.reason, quantity_if_any(event) or ""),
-            _numbers(event, zone),
-        )
+        numbers = _numbers(event, zone)
+        reason = shown_reason(event.evidence.reason, quantity_if_any(event) or "")
         if event.condition == Condition.UNWATCHED:
             asked = next((_ADVICE[it] for it in reason.split(", ") if it in _ADVICE), "")
             return f"{again}{what}, {since} ({event.priority.word}){asked}"
@@ -303,9 +301,8 @@ def apart(difference: float, quantity: Quantity) -> str:
 
 def plus_minus(accuracy: float | None, quantity: str) -> str:
     """Write an accuracy to one digit, as in 34.80 ± 0.3; empty where it is not known."""
-    if accuracy is None:
-        return ""
-    return f" ± {float(f'{shown(accuracy, quantity, difference=True):.1g}'):g}"
+    apart_by = shown(accuracy or 0.0, quantity, difference=True)
+    return "" if accuracy is None else f" ± {float(f'{apart_by:.1g}'):g}"
 
 
 def _numbers(event: AlarmEvent, zone: tzinfo) -> str:

@@ -35,7 +35,7 @@ class ProbeSettings(Table):
     )
     fresh_by: Table | None = Field(None, description="What must change from answer to answer")
     calibrate_every_days: Days | None = Field(
-        None, description="How long a calibration holds [days]; absent: nobody is reminded"
+        None, description="How long a calibration holds [days]; absent: until its drift is known"
     )
 
     @property

@@ -17,8 +17,7 @@ from daemon.words import show_temperatures_in
 def load_settings(path: Path) -> Settings:
     """Read the settings file at `path`, with overrides from the environment.
 
-    From here on the process writes temperatures as they say. SettingsError with every finding that
-    `bellwatch check` would report, warnings left out.
+    Temperatures are written as they say from now on. SettingsError with all that `bellwatch check` reports.
     """
     values = read_values(path)
     errors = [finding for finding in findings_in(values) if not finding.is_warning]

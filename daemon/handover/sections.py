@@ -262,12 +262,9 @@ class _Parts:
         """Return the calibrations that were made."""
         rows = []
         for it in self.facts.calibrations:
-            pairs, its = (
-                [shown_point(point, it.quantity) for point in it.points],
-                shown_line(it.line, it.quantity),
-            )
+            pairs = [shown_point(point, it.quantity) for point in it.points]
             points = ", ".join(f"{point.read:g} in {point.true:g}" for point in pairs)
-            line = f"{its.slope:.4f} x {its.offset:+.3f}"
+            line = f"{it.line.slope:.4f} x {shown_line(it.line, it.quantity).offset:+.3f}"
             rows.append((self._when(it.at_ms), it.probe, label(it.quantity), points, line, it.who))
         columns = ("when", "probe", "quantity", "read in a standard of", "line", "who")
         return Section("Calibrations", columns, tuple(rows), "No probe was calibrated.")

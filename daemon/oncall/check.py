@@ -31,10 +31,7 @@ _RENAMED = {("oncall", "channels_file"): "routes_file", ("flood", "pages"): "cal
 
 
 def load_oncall(path: Path) -> tuple[OnCallSettings, dict[str, list[str]]]:
-    """Return the settings and the addresses of each person; SettingsError with everything that is wrong.
-
-    From here on the process writes temperatures as they say.
-    """
+    """Return settings and addresses, and write temperatures so from now on; SettingsError with all faults."""
     settings, routes, found = examine(path)
     errors = [finding for finding in found if not finding.is_warning]
     if errors or settings is None:

@@ -84,7 +84,5 @@ def _data(report: Report) -> dict[str, Any]:
 
 
 def _numbers(values: NDArray[Any], quantity: str) -> list[float | None]:
-    return [
-        None if math.isnan(value) else float(f"{shown(value, quantity):.{_DIGITS}g}")
-        for value in values.tolist()
-    ]
+    read = [shown(value, quantity) for value in values.tolist()]
+    return [None if math.isnan(value) else float(f"{value:.{_DIGITS}g}") for value in read]

@@ -88,7 +88,8 @@ class ChannelNow:
 
     `lack` says so in a word: silent, never read, unknown; empty where there is a value. `place` is where
     the value stands in the stage's tolerance: 0 at the target, -1 and 1 at the outermost limits.
-    `raw` is given where the value is not believed or none could be made of it.
+    `raw` is given where the value is not believed or none could be made of it, and where the probe is
+    calibrated, so that it sends another number.
     `trend_tells` is whether the trend is worth a look (a tenth of what the stage tolerates, or a limit
     within its lead time). `priority` is that of the worst alarm that stands here.
     """

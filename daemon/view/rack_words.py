@@ -5,17 +5,7 @@ from datetime import datetime, tzinfo
 from itertools import groupby
 
 from daemon.view import rack_now as now
-from daemon.words import (
-    amount,
-    clock_time,
-    label,
-    length_of_time,
-    level,
-    number,
-    plus_minus,
-    rate,
-    shown_unit,
-)
+from daemon.words import amount, clock_time, label, length_of_time, level, number, rate
 from rules.alarms.life_cycle import Priority
 from rules.judging.watched import WatchedState
 from rules.quantities import Quantity
@@ -101,8 +91,7 @@ def value(its: now.ChannelNow) -> str:
     """Write a value with ± and unit; in a word why there is none."""
     if its.value is None:
         return its.lack
-    sure = plus_minus(its.uncertainty, its.quantity)
-    return f"{number(its.value, its.quantity)}{sure} {shown_unit(its.quantity)}".rstrip()
+    return amount(its.value, Quantity(its.quantity), its.uncertainty)
 
 
 def spoken(its: now.ChannelNow, now_ms: int, zone: tzinfo, stands: str, *, aged: bool = True) -> str:
@@ -135,8 +124,13 @@ def believed(its: now.ChannelNow) -> str:
         return value(its)
     else:
         said = f"{value(its)} {'not believed' if its.flag == 'fail' else its.flag}{why}"
+    return said + sent(its)
+
+
+def sent(its: now.ChannelNow) -> str:
+    """Say what the probe sends, where that is known, and what it would be in another unit."""
     if its.raw is None:
-        return said
+        return ""
     quantity = Quantity(its.raw.quantity)
     others = (f", {amount(it.value, quantity)} if sent {it.as_what}" for it in its.raw.otherwise)
-    return f"{said}; the probe sends {number(its.raw.value, quantity)} for {label(quantity)}{''.join(others)}"
+    return f"; the probe sends {number(its.raw.value, quantity)} for {label(quantity)}{''.join(others)}"

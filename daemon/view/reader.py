@@ -230,11 +230,14 @@ def _entries(journal: Journal, dating: Dating) -> dict[str, tuple[shape.EntryNow
 
 
 def _raw(journal: Journal, engine: Engine) -> dict[str, float]:
-    found = {}
+    """Return what probes send where that is doubted, or is another number than what is made of it."""
+    found, calibrated = {}, {it.source.id for it in engine.calibrations() if it.newest is not None}
     for now in engine.channels():
         its = now.channel
         doubted = now.flag == Flag.FAIL or not is_plausible(its.quantity, now.value)
-        if doubted and not now.silent and (value := journal.inputs.newest_value(its.source.id)) is not None:
+        other = its.measured and (its.source.id in calibrated or its.inputs)
+        asked = (doubted or other) and not now.silent
+        if asked and (value := journal.inputs.newest_value(its.source.id)) is not None:
             found[its.name] = value
     return found
 

@@ -87,14 +87,15 @@ class ProbeCare:
 
     def _plan_next(self, source: Source, at_ms: int) -> None:
         key = _key(source)
-        if source.calibrate_every_ms is None:
-            return
         newest = self.newest.get(key)
         base_ms = self.since_ms[key] if newest is None else newest.at_ms
         wear = self.wears.get(key, NO_WEAR)
         value = 0.0 if newest is None else newest.points[-1].true
         lasts_ms = wear.lasts_ms(value, hand_checks.allowed_error(source))
-        self.due_ms[key] = base_ms + (source.calibrate_every_ms if lasts_ms is None else lasts_ms)
+        lasts_ms = source.calibrate_every_ms if lasts_ms is None else lasts_ms
+        if lasts_ms is None:
+            return
+        self.due_ms[key] = base_ms + lasts_ms
         if self.due_ms[key] > at_ms:
             self.told.discard(key)
 

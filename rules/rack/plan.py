@@ -25,7 +25,7 @@ class Source:
     """One quantity that one probe measures: the raw inputs of the engine come by source `id`.
 
     `accuracy` is the stated one, plus or minus in the quantity's unit, None where nobody stated it;
-    `calibrate_every_ms` is how long a calibration holds, None for a probe that nobody has to calibrate.
+    `calibrate_every_ms` is how long a calibration holds, None where only a drift that was seen tells.
     `every_ms` is how often it is to be read by the settings (0: not known, in a plan of an older version).
     """
 

@@ -95,10 +95,8 @@ def _pair(point: Point, unit: str) -> str:
 
 def _calibration_line(made: Calibration, zone: tzinfo) -> str:
     when = datetime.fromtimestamp(made.at_ms / 1000, zone)
-    pairs, its = (
-        [shown_point(point, made.quantity) for point in made.points],
-        shown_line(made.line, made.quantity),
-    )
+    pairs = [shown_point(point, made.quantity) for point in made.points]
+    its = shown_line(made.line, made.quantity)
     points = ", ".join(f"{point.read:g} read for {point.true:g}" for point in pairs)
     line = f"slope {its.slope:.4g}, offset {its.offset:.4g} {shown_unit(made.quantity)}".rstrip()
     note = f" ({made.note})" if made.note else ""

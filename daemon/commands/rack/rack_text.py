@@ -122,8 +122,10 @@ class _RackText:
             for its in shown[vessel.name]:
                 if alone or not words.is_calm(its):
                     style = STYLES[Priority[its.priority.upper()]] if its.priority else ""
-                    limits = f"; {limits_text(its.limits, its.quantity)}" if alone and its.limits else ""
-                    for line in wrapped(f"  {self.write(self._spoken(its) + limits)}", self.width, 4):
+                    said, raw = self._spoken(its), words.sent(its) if alone else ""
+                    said += raw if raw not in said else ""  # of what is not believed it says so anyway
+                    said += f"; {limits_text(its.limits, its.quantity)}" if alone and its.limits else ""
+                    for line in wrapped(f"  {self.write(said)}", self.width, 4):
                         yield line, style
             if not alone:
                 cells = [calm[its.name] for its in shown[vessel.name] if words.is_calm(its)]

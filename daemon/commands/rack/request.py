@@ -23,10 +23,8 @@ def add_request(parser: argparse.ArgumentParser, command: Callable[[argparse.Nam
 
 def add_unit(parser: argparse.ArgumentParser) -> None:
     """Add the unit that values are given in."""
-    parser.add_argument(
-        "--unit",
-        help="of the values given: C, F, uS/cm, S/m, kPa, mmHg, ppm, ppt ... (default: as screens show)",
-    )
+    units = "C, F, uS/cm, S/m, kPa, mmHg, ppm, ppt"
+    parser.add_argument("--unit", help=f"of the values given: {units} ... (default: as shown)")
 
 
 def quantity_in(options: argparse.Namespace) -> Quantity:

@@ -261,9 +261,10 @@ def test_a_calibration_from_a_line_that_no_longer_holds_is_refused():
     assert "somebody else calibrated it meanwhile" in anew.refusal
 
 
-def test_what_is_due_follows_the_drift_that_was_seen():
+@pytest.mark.parametrize("plan", [with_due(30), PLAN])
+def test_what_is_due_follows_the_drift_that_was_seen(plan):
     """1 % in 30 days, of 50 true: 0.5; so the stated 0.2 are used up after 12 days."""
-    engine = Engine(with_due(30), START_MS)
+    engine = Engine(plan, START_MS)
     body = {**TEMPERATURE_POINT, "quantity": "conductivity"}
     do(engine, "calibrate", {**body, "points": [{"read": 50.0, "true": 50.0}]})
     engine.advance(START_MS + 30 * DAY_MS)

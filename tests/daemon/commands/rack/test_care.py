@@ -149,6 +149,12 @@ def test_status_shows_the_accuracy_where_it_is_known(ask):
     assert "15.00 ± 0.1" in shown
 
 
+def test_status_of_a_vessel_shows_its_conductivity_and_how_sure_it_is(ask):
+    _, shown, _ = ask("status", "k1")
+    assert f"conductivity {float(C_from_SP(34.8, 15.0, 0.0)):.2f} ± 0.3 mS/cm" in shown
+    assert "the probe sends" not in shown
+
+
 def test_status_points_out_a_probe_that_walks_away(ask):
     for value in ("34.0", "33.6", "33.2"):
         ask(*MEASURE, value, "--accuracy", "0.2")

@@ -183,6 +183,20 @@ def test_a_vessel_alone_has_its_limits_and_nothing_of_the_others(rack):
         page_of(rack, vessel="k9")
 
 
+def test_a_vessel_alone_shows_what_a_calibrated_probe_sends_and_what_is_made_of_it(rack):
+    """A standard of 50.0 was read as 49.0: of 40.00 sent 40.82 is made, worked by hand."""
+    rack.minutes(30)
+    points = [{"read": 49.0, "true": 50.0, "uncertainty": 0.1}]
+    body = {"probe": "k2-multi", "quantity": "conductivity", "points": points, "standard": "lot 7"}
+    rack.ask("calibrate", **body)
+    rack.minutes(10)
+    page = words(page_of(rack, vessel="k2"))
+    assert "conductivity 40.82 mS/cm" in page
+    assert "; the probe sends 40.00 for conductivity" in page
+    assert page.count("the probe sends") == 1
+    assert "the probe sends" not in page_of(rack)
+
+
 def test_a_full_disk_is_not_all_is_well(rack, monkeypatch):
     rack.minutes(30)
     monkeypatch.setattr("daemon.view.reader.BALLAST_BYTES", 1 << 62)  # as if so much were needed
