@@ -103,7 +103,7 @@ def handover_of(facts: Facts, now: RackNow, version: str) -> Handover:
         parts.done(),
         parts.said(),
     ]
-    lasting = json.dumps([_lasting(it) for it in told if not it.passing])
+    lasting = json.dumps([period.name, *(_lasting(it) for it in told if not it.passing)])
     record = hashlib.sha256(lasting.encode()).hexdigest()[:SHOWN]
     begun, ended, made = (date_of(it, facts.zone) for it in (period.from_ms, period.to_ms, now.made_ms))
     marks = f"Record {record}, settings {facts.settings}, journal {facts.journal[:8]}"

@@ -8,7 +8,7 @@ where that snapshot is old, from the newest days: a look never reads a year.
 import shutil
 import sqlite3
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from functools import partial
 from zoneinfo import ZoneInfo
@@ -99,6 +99,8 @@ class JournalView:
         engine, dating = self._up_to_date(journal), journal.state.dating()
         ids = {about: number for number, about in journal.inputs.sources().items()}
         wanted = rack_plan(self._settings, lambda *about: ids.get(about, 0))
+        if not any(source.every_ms for source in engine.plan.sources):  # it is not known there
+            wanted = replace(wanted, sources=tuple(replace(it, every_ms=0) for it in wanted.sources))
         now = _file(journal, dating, now_ms, settings_differ=wanted != engine.plan)
         waiting, refused = journal.outbox.counts()
         refusals = journal.outbox.refusals() if refused else ()

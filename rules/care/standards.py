@@ -69,16 +69,21 @@ class Around:
     sure: float | None = None
 
 
-def point_in(standard: str, quantity: Quantity, read: float, around: Around) -> Point:
-    """Return the point of a probe that reads `read` in a standard.
-
-    Raises CalibrationError where the standard is none for the quantity, or a condition is not known.
-    """
+def check_standard(standard: str, quantity: Quantity) -> None:
+    """Raise CalibrationError where the standard is none for the quantity."""
     usual = _OF[quantity]
     if standard not in usual:
         raise CalibrationError(
             f"{standard} is no standard for {quantity}; there are: {', '.join(usual) or 'none'}"
         )
+
+
+def point_in(standard: str, quantity: Quantity, read: float, around: Around) -> Point:
+    """Return the point of a probe that reads `read` in a standard.
+
+    Raises CalibrationError where the standard is none for the quantity, or a condition is not known.
+    """
+    check_standard(standard, quantity)
     true, sure = _true_in(Standard(standard), quantity, around)
     if math.isnan(true):
         raise CalibrationError(f"{standard} at {around.temperature_c:g} °C: {_RIGHT}")

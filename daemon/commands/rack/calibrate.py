@@ -2,7 +2,8 @@
 
 import argparse
 import math
-from contextlib import closing
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -14,10 +15,11 @@ from daemon.errors import RequestError
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import CALIBRATE
+from daemon.journal.sole_writer import holder_of
 from daemon.tables.values import number
 from daemon.words import shown, shown_line, shown_point, shown_unit
 from rules.care.calibration import AS_REPORTED, Line, Moves, Point, calibration_of, key_of
-from rules.care.standards import Around, Standard, point_in
+from rules.care.standards import Around, Standard, check_standard, point_in
 from rules.errors import RulesError, none_such
 from rules.judging.watched import ChannelNow
 from rules.quantities import Quantity
@@ -185,7 +187,12 @@ class _Work:
 
     def _live(self, when: str) -> list[Point]:
         """Read the probe in each standard in turn."""
-        points, vessel = [], self.rig.source.vessel
+        points, vessel, holder = [], self.rig.source.vessel, holder_of(self.path)
+        for standard in self.options.standards:
+            with _refused():
+                check_standard(standard, self.quantity)
+        if self.options.standards and not (holder and holder.holds):
+            raise RequestError("no watch runs that reads the probe; start `bellwatch run`, or give --point")
         if self.options.standards and not self.rig.held:
             print(f"Its alarms go out meanwhile: `bellwatch maintain vessel/{vessel}` holds them back.")
         for standard in self.options.standards:
@@ -211,14 +218,21 @@ class _Work:
                 f"{standard}: no barometer of the rack to ask; give --air-pressure-hpa, not of sea level"
             )
         salinity = math.nan if options.salinity is None else options.salinity
-        try:
+        with _refused():
             return point_in(standard, self.quantity, read, Around(at_c, hpa, salinity, self._sure()))
-        except RulesError as refused:
-            raise RequestError(str(refused)) from None
 
     def _sure(self) -> float | None:
         given = self.options.standard_accuracy
         return None if given is None else in_own_unit(self.options, self.quantity, given, difference=True)
+
+
+@contextmanager
+def _refused() -> Iterator[None]:
+    """Tell the person who asked what the rules refuse."""
+    try:
+        yield
+    except RulesError as refused:
+        raise RequestError(str(refused)) from None
 
 
 def _plain(point: Point) -> dict[str, float]:

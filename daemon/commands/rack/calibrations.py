@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from daemon.check.load import load_settings
 from daemon.commands.options import add_settings
+from daemon.errors import JournalError
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import calibrations_in
@@ -16,6 +17,7 @@ from rules.care.calibration import Calibration, Line, Point
 from rules.care.drift import error_found
 from rules.care.probe_care import CalibrationNow
 from rules.care.wear import DAY_MS, worn
+from rules.errors import none_such
 
 
 def calibrations_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,6 +42,8 @@ def _list(options: argparse.Namespace) -> int:
         else:
             print(_calibration_line(calibration, zone))
         before[calibration.key] = calibration
+    if not made and options.probe not in (None, *settings.probes):
+        raise JournalError(f"probe: {none_such(options.probe, list(settings.probes))}")
     if not made:
         print("No calibration is written down yet.")
     for now in engine.calibrations() if engine else []:
@@ -85,12 +89,17 @@ def _certificate(rack: str, made: Calibration, before: Calibration | None, zone:
     yield f"  line            value = {line.slope:.6g} * sent {line.offset:+.5g} {unit}".rstrip()
     for point in made.points:
         sure = shown(made.uncertainty_at(point.true), its, difference=True)
-        yield f"  sure at {shown(point.true, its):<8g}± {sure:.2g} {unit}".rstrip()
+        yield f"  sure at {shown(point.true, its):<8g}{_sure(sure, unit)}"
     yield f"  note            {made.note or '-'}"
 
 
 def _pair(point: Point, unit: str) -> str:
-    return f"sent {point.read:g} (raw), true {point.true:g} ± {point.uncertainty:.2g} {unit}".rstrip()
+    return f"sent {point.read:g} (raw), true {point.true:g} {_sure(point.uncertainty, unit)}"
+
+
+def _sure(uncertainty: float, unit: str) -> str:
+    """Write an uncertainty; nobody who states none is sure to the last digit."""
+    return f"± {uncertainty:.2g} {unit}".rstrip() if uncertainty else f"{unit} (accuracy not stated)".lstrip()
 
 
 def _calibration_line(made: Calibration, zone: tzinfo) -> str:

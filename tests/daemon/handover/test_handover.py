@@ -76,6 +76,15 @@ def test_a_night_says_who_was_called_what_the_water_did_and_what_nobody_saw(rack
     assert ("k1", "feed", "2", "in all", "14 mL") in rows(made, "Sums of the logbook")
 
 
+def test_two_nights_of_which_nothing_is_known_have_marks_of_their_own(tmp_path):
+    with rack_in(tmp_path) as rack:
+        rack.minutes(5)
+        now = rack_now(JournalView(rack.settings), rack.now_ms)
+        nights = [night_of(date(2026, 8, day), rack.now_ms, ZONE) for day in (10, 11)]
+        marks = [handover_of(facts_of(rack.settings, night), now, "v").record for night in nights]
+        assert marks[0] != marks[1]
+
+
 def test_the_same_night_has_the_same_mark_whenever_it_is_printed(rack):
     made = handed_over(rack)
     rack.ask("log", vessel="k1", what="feed", value=5)  # after the end: of the next day

@@ -339,7 +339,7 @@ def hot_change(**also):
 def test_a_water_change_that_strains_the_animals_is_announced(seed):
     """Half the water, seven degrees warmer: nobody has told the watch.
 
-    While the thermometer moves so fast, its lag makes salinity's rate uncertain: that need not be called, too.
+    While the thermometer moves so fast, its lag makes the salinity's rate uncertain: that may stay uncalled.
     """
     it = night(hot_change(), seed)
     assert not causeless(it)

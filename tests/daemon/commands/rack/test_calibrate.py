@@ -17,6 +17,7 @@ from daemon.commands.cli import main
 from daemon.errors import RequestError
 from daemon.journal.asking import ask_daemon
 from daemon.journal.journal import Journal
+from daemon.journal.sole_writer import SoleWriter
 from daemon.sources.drift_correction import calibrations_at, drift_corrected
 from daemon.sources.journal import journal_recording
 from drivers.readings import Reading
@@ -45,6 +46,7 @@ class Rack:
         try:
             quiet()
             settings = load_settings(self.file)
+            holder = SoleWriter(settings.journal.path)
             journal = Journal(settings.journal.path, writable=True)
             watch = watch_of(journal, settings, self.now_ms)
             while not self._stop.wait(0.02):
@@ -53,6 +55,7 @@ class Rack:
                     watch.take(self._sent(), self.now_ms)
             watch.stop()
             journal.close()
+            holder.release()
         except BaseException as error:
             self._crash.append(error)
             raise
@@ -216,6 +219,31 @@ def test_what_does_not_settle_is_not_taken(rack, ask):
     thread.join()
     assert status == 2
     assert "not stable within 2 s (still moving by +" in error
+
+
+def test_nobody_waits_beside_a_bottle_for_what_cannot_be(rack, ask):
+    """Refused before the probe is asked to be put anywhere: nothing is in `bottles`."""
+    status, _, error = ask("calibrate", "k1-multi", "temperature", "--who", "kim", "--in", "kcl-12.88")
+    assert (status, error) == (2, "kcl-12.88 is no standard for temperature; there are: ice\n")
+    rack.__exit__()
+    status, _, error = ask(*CELL, "--in", "kcl-12.88")
+    assert (status, error) == (
+        2,
+        "no watch runs that reads the probe; start `bellwatch run`, or give --point\n",
+    )
+
+
+def test_a_certificate_claims_no_accuracy_that_nobody_stated(rack, ask):
+    assert ask(*CELL, "--point", "36=35", "--standard", "a bottle")[0] == 0
+    _, said, _ = ask("calibrations", "k1-multi", "--certificate")
+    assert "sent 36 (raw), true 35 mS/cm (accuracy not stated)" in said
+    assert "sure at 35      mS/cm (accuracy not stated)" in said
+    more = ("--standard", "a bottle", "--standard-accuracy", "0.5")
+    assert ask(*CELL, "--point", "36=35", *more)[0] == 0
+    assert "true 35 ± 0.5 mS/cm" in ask("calibrations", "--certificate")[1]
+    status, _, error = ask("calibrations", "k9")
+    assert status != 0
+    assert "there is no k9" in error
 
 
 def test_a_probe_that_is_adjusted_is_read_as_found_and_as_left(rack, ask):

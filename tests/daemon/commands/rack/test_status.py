@@ -1,5 +1,6 @@
 """`bellwatch status`: what people see of a rack, worst first, by word and shape, and of the watch itself."""
 
+import dataclasses
 import io
 import json
 import re
@@ -18,6 +19,8 @@ from daemon.journal.journal import Journal
 from daemon.journal.outbox import Progress, RefusedPoint
 from daemon.journal.sole_writer import SoleWriter
 from daemon.journal.state import KeptTrouble
+from daemon.settings.plan import rack_plan
+from daemon.watch.watch import Watch
 from drivers.readings import Reading
 from tests.rigs.minute_rack import MIRROR, MULTI, SETTINGS, START_MS, rack_in
 from tests.rigs.places import DEPLOY
@@ -135,6 +138,23 @@ def test_a_number_that_is_not_believed_says_why_and_what_it_would_be_otherwise(r
     assert "18.42 °C if sent in °F" in words(page_of(rack)), "(65.16 - 32) / 1.8, as in any textbook"
     rack.minutes(3, k2=-4.5952434920488960e16)
     assert "-4.6e+16 °C not believed" in words(page_of(rack))
+
+
+def test_a_plan_that_does_not_know_how_often_probes_are_read_is_that_of_the_file(tmp_path):
+    """As that of the demonstration, and of a version that did not know it yet."""
+    with rack_in(tmp_path) as rack:
+        plan = rack_plan(rack.settings, rack.journal.inputs.source_id)
+        unknown = tuple(dataclasses.replace(it, every_ms=0) for it in plan.sources)
+        rack.watch.stop()
+        rack.watch = Watch(
+            rack.journal, dataclasses.replace(plan, sources=unknown), rack.now_ms, lambda _: ()
+        )
+        rack.minutes(5)
+        assert "other settings" not in page_of(rack)
+        other = tuple(dataclasses.replace(it, every_ms=7) for it in plan.sources)
+        rack.watch = Watch(rack.journal, dataclasses.replace(plan, sources=other), rack.now_ms, lambda _: ())
+        rack.minutes(5)
+        assert "other settings" in page_of(rack)
 
 
 def send(rack, probe, quantity, value):
