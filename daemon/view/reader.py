@@ -33,7 +33,7 @@ from rules.care.misread import is_plausible
 from rules.engine import Engine
 from rules.errors import InputError
 from rules.quality.flags import Flag
-from rules.rack.plan import RACK_WIDE
+from rules.rack.plan import RACK_WIDE, RackPlan
 from rules.readings import Readings
 
 SAID_SHOWN_MS = 7 * 86_400_000
@@ -91,6 +91,13 @@ class JournalView:
         except (sqlite3.Error, OSError) as error:
             raise JournalError(f"journal {self._path}: {error}; look again in a moment") from error
 
+    def _differs(self, plan: RackPlan, ids: dict[tuple[str, str, str], int]) -> bool:
+        """Return whether the file says something else; how often probes are read a plan need not know."""
+        wanted = rack_plan(self._settings, lambda *about: ids.get(about, 0))
+        if not any(source.every_ms for source in plan.sources):
+            wanted = replace(wanted, sources=tuple(replace(it, every_ms=0) for it in wanted.sources))
+        return wanted != plan
+
     def _sight(self, journal: Journal, holder: Holder | None, now_ms: int) -> Sight:
         file = self._path.stat()
         stands_for = (file.st_dev, file.st_ino, journal.id, holder and holder.run)
@@ -98,10 +105,7 @@ class JournalView:
             self._engine, self._stands_for = None, stands_for
         engine, dating = self._up_to_date(journal), journal.state.dating()
         ids = {about: number for number, about in journal.inputs.sources().items()}
-        wanted = rack_plan(self._settings, lambda *about: ids.get(about, 0))
-        if not any(source.every_ms for source in engine.plan.sources):  # it is not known there
-            wanted = replace(wanted, sources=tuple(replace(it, every_ms=0) for it in wanted.sources))
-        now = _file(journal, dating, now_ms, settings_differ=wanted != engine.plan)
+        now = _file(journal, dating, now_ms, settings_differ=self._differs(engine.plan, ids))
         waiting, refused = journal.outbox.counts()
         refusals = journal.outbox.refusals() if refused else ()
         link = link_of(journal)
