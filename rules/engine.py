@@ -28,12 +28,12 @@ from rules.judging.drop_outs import drop_outs
 from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
 from rules.judging.trust import bear_out
 from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, under_its_gaps, with_its_reason
-from rules.judging.watch_list import WatchList
+from rules.judging.watch_list import WatchList, watched_no_more
 from rules.judging.watched import ChannelNow, DangerNow, courses, dangers_now
 from rules.plain import from_plain, to_plain
 from rules.quality.history import learned
 from rules.rack.limits import Level
-from rules.rack.plan import RACK_WIDE, RackPlan
+from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, move
 from rules.rack.state import RackState, stages_under, targets_of
 from rules.readings import Action, Notice, Outcome, Readings
@@ -55,16 +55,6 @@ class _Kept:
     sources: dict[int, SourceState]
     channels: dict[str, ChannelState]
     unwatched: dict[str, Hidden]
-
-
-_NAMED_AT_MOST = 5
-"""Channels that one line names; it must fit what the on-call process reads."""
-
-
-def _watched_no_more(gone: list[str], at_ms: int) -> Notice:
-    more = f" and {len(gone) - _NAMED_AT_MOST} more" if len(gone) > _NAMED_AT_MOST else ""
-    said = ", ".join(name[:30] for name in gone[:_NAMED_AT_MOST]) + more
-    return Notice("not watched any more", at_ms, RACK_WIDE, {"said": said})
 
 
 class Engine:
@@ -162,7 +152,7 @@ class Engine:
         self._sources = {it: known.get(it, SourceState(at_ms)) for it in plan.source_ids()}
         channels = self._channels
         if gone := channels.keys() - {channel.name for channel in self._watch_list.channels}:
-            outcome.notices.append(_watched_no_more(sorted(gone), at_ms))
+            outcome.notices.append(watched_no_more(sorted(gone), at_ms))
         self._channels = {
             channel.name: channels.get(channel.name, ChannelState(seen_ms=at_ms))
             for channel in self._watch_list.channels

@@ -4,7 +4,6 @@ The step is half the way from the advisory to the critical limit, so that it fol
 (project judgement); without an advisory limit it is the deadband.
 """
 
-import sys
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
@@ -23,7 +22,7 @@ from rules.readings import Readings
 STEP = 0.5
 """Share of the way from the advisory to the critical limit."""
 
-_LAST = sys.maxsize
+_LAST = 2**63 - 1
 """Its place among what a reading makes of a channel: after every other crossing that is as urgent, however
 many of these its block has."""
 

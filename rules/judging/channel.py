@@ -15,7 +15,7 @@ from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
 from rules.alarms.recurrence import Recurrence
 from rules.judging.persistence import Persistence, Phase, Turn, carried_turns, is_clear
-from rules.judging.series import Array, Series
+from rules.judging.series import SAMPLES_KEPT, Array, Samples, Series, without
 from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, trend
 from rules.quality.calm import Calm
 from rules.quality.flags import Flag, QartodTest
@@ -37,16 +37,6 @@ DEADBAND_NOISE = 4.0
 FAULT_DELAYS_MS = (60_000, 300_000)
 """How long readings must keep failing to be a probe fault, and be sound to end it (project judgement)."""
 
-
-@dataclass(frozen=True, slots=True)
-class Samples:
-    """One good reading an hour of the last day: the hours (since the epoch) and the values."""
-
-    hour: tuple[int, ...] = ()
-    value: tuple[float, ...] = ()
-
-
-SAMPLES_KEPT = 24
 
 CrossingOf = Callable[[Condition, Level, Priority | None, Turn, Evidence], Crossing]
 """Makes the crossing of a channel; a priority of None stands for that of what is lost without its probe."""
@@ -76,7 +66,7 @@ class ChannelState:
     good_value: float = np.nan
     good_suspect: bool = False
     doubtful: bool = False
-    sample: Samples = Samples()
+    sample: Samples = field(default_factory=Samples)
     dry: bool = False
     elsewhere: bool = False
     error: float = 0.0
@@ -324,11 +314,6 @@ class _Judgement:
         error, lacks = self.series.error, self.series.lacks(turn.index)
         rough = without(lacks, float(error[turn.index])) if error is not None and lacks else ""
         return "; ".join(filter(None, (rough, turn.again)))
-
-
-def without(lacks: tuple[Quantity, ...], error: float) -> str:
-    """Say in words how far a value may be off for want of inputs that are not measured now."""
-    return f"off by up to {error:.2g}, no {' and '.join(lacks)} now".replace("_", " ")
 
 
 def _number(value: float) -> float | None:

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.care.accuracy import WEATHER_HPA
-from rules.judging.channel import SAMPLES_KEPT, ChannelState
-from rules.judging.series import Array, Series
+from rules.judging.channel import ChannelState
+from rules.judging.series import SAMPLES_KEPT, Array, Series
 from rules.judging.watch_list import WatchList
 from rules.quality.flags import Flag, QartodTest, pack
 from rules.quality.history import DAY_MS, Learned, near_default

@@ -35,3 +35,19 @@ class Series:
     def lacks(self, index: int) -> tuple[Quantity, ...]:
         """Return what is not measured now at one reading."""
         return tuple(quantity for quantity, where in self.lacking.items() if where[index])
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """One good reading an hour of the last day: the hours (since the epoch) and the values."""
+
+    hour: tuple[int, ...] = ()
+    value: tuple[float, ...] = ()
+
+
+SAMPLES_KEPT = 24
+
+
+def without(lacks: tuple[Quantity, ...], error: float) -> str:
+    """Say in words how far a value may be off for want of inputs that are not measured now."""
+    return f"off by up to {error:.2g}, no {' and '.join(lacks)} now".replace("_", " ")

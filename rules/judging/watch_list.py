@@ -34,6 +34,7 @@ from rules.rack.plan import RACK_WIDE, RackPlan, Source
 from rules.rack.stage_plan import StageNow, bounds, tolerance_at
 from rules.rack.state import RackState
 from rules.rack.tolerance import Tolerance
+from rules.readings import Notice
 from rules.water.specific_conductance import Compensation
 
 OXYGEN = (Quantity.OXYGEN, Quantity.OXYGEN_SATURATION)
@@ -315,3 +316,14 @@ class WatchList:
             for channel in self.channels
             for condition, level in (key.split(":") for key in sorted(self._possible_keys(channel)))
         }
+
+
+_NAMED_AT_MOST = 5
+"""Channels that one line names; it must fit what the on-call process reads."""
+
+
+def watched_no_more(gone: list[str], at_ms: int) -> Notice:
+    """Return what people are told of channels that a new plan does not have."""
+    more = f" and {len(gone) - _NAMED_AT_MOST} more" if len(gone) > _NAMED_AT_MOST else ""
+    said = ", ".join(name[:30] for name in gone[:_NAMED_AT_MOST]) + more
+    return Notice("not watched any more", at_ms, RACK_WIDE, {"said": said})

@@ -11,7 +11,8 @@ from enum import StrEnum
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import Course, Trail
 from rules.alarms.life_cycle import Condition, Priority, State
-from rules.judging.channel import ChannelState, without
+from rules.judging.channel import ChannelState
+from rules.judging.series import without
 from rules.judging.trend import MS_PER_HOUR
 from rules.quality.flags import Flag, QartodTest
 from rules.quality.history import Learned
