@@ -14,7 +14,10 @@ from rules.care.hand_checks import HandCheck, with_check
 
 SERIES = 400
 SPLITS = (0.0, 0.25, 0.5, 0.75, 1.0)
-ACCURACIES = ((0.2, 0.2), (0.2, 0.5), (0.1, 0.5), (0.5, 0.2))
+ACCURACIES = (
+    (0.2, 0.5),
+    *(pytest.param(*it, marks=pytest.mark.long) for it in ((0.2, 0.2), (0.1, 0.5), (0.5, 0.2))),
+)
 
 
 def accused_after(rng, probe, hand, split, *, off=0.0, checks=20, probes=1, worst=False):
@@ -55,7 +58,9 @@ def test_an_honest_probe_is_left_in_peace_and_a_wrong_one_is_found(probe, hand):
         assert found >= 0.90
 
 
-@pytest.mark.parametrize("split", SPLITS)
+@pytest.mark.parametrize(
+    "split", [0.0, *(pytest.param(it, marks=pytest.mark.long) for it in SPLITS[1:-1]), 1.0]
+)
 def test_so_it_is_where_the_instrument_visits_four_probes(split):
     honest = share(4, 0.2, 0.5, split, series=200, probes=4)
     found = share(5, 0.2, 0.5, split, series=200, off=1.4, checks=8, probes=4)
