@@ -5,18 +5,21 @@ before, with time or with use (see `rules.care.drift`). Nothing that was logged 
 back.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import calibrations_in
 from daemon.sources.recording import Inputs, Recording
+from daemon.words import shown, shown_unit
 from rules.care.calibration import Calibration, key_of
-from rules.care.drift import Correction, Ints, corrected, corrections_of
+from rules.care.drift import Correction, Ints, corrected, corrections_of, uncertainty_between
 from rules.quantities import Quantity
 from rules.readings import Readings
 
@@ -51,6 +54,27 @@ def drift_corrected(
             yield _corrected(item, by_source, times) if isinstance(item, Readings) else item
 
     return replace(recording, name=f"{recording.name}, corrected for drift", inputs=inputs)
+
+
+def how_sure(visits: Sequence[Calibration], zone: ZoneInfo) -> Iterator[str]:
+    """Say how far the standards of each two visits may put the values between them off, at most."""
+    last: dict[str, Calibration] = {}
+    for visit in visits:
+        before, last[visit.key] = last.get(visit.key), visit
+        if before is None or before.at_ms >= visit.at_ms:
+            continue
+        true, its = visit.points[-1].true, visit.quantity
+        off = max(uncertainty_between(before, visit, at.at_ms, true) for at in (before, visit))
+        sure = (
+            f"± {shown(off, its, difference=True):.2g} at {shown(true, its):.4g} {shown_unit(its)}".rstrip()
+        )
+        since, until = (f"{datetime.fromtimestamp(it.at_ms / 1000, zone):%Y-%m-%d}" for it in (before, visit))
+        by = (
+            f"corrected, by the standards to {sure}"
+            if off
+            else "corrected; how sure its standards are is not stated"
+        )
+        yield f"{visit.key} from {since} to {until}: {by}"
 
 
 def _times(recording: Recording, sources: Iterable[int]) -> dict[int, Ints]:

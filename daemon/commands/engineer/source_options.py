@@ -1,6 +1,7 @@
 """The arguments that say what to replay from, the same for every command that does."""
 
 import argparse
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -12,7 +13,7 @@ from daemon.export.rows import Row
 from daemon.settings.rack import Settings
 from daemon.sources.csv import csv_recording
 from daemon.sources.csv_readings import CsvLayout
-from daemon.sources.drift_correction import calibrations_at, drift_corrected
+from daemon.sources.drift_correction import calibrations_at, drift_corrected, how_sure
 from daemon.sources.export import export_recording
 from daemon.sources.journal import journal_recording
 from daemon.sources.recording import Recording
@@ -82,8 +83,10 @@ def open_recording(options: argparse.Namespace, settings: Settings | None) -> Re
             raise SourceError(
                 "--correct-drift: add --settings FILE; what was judged at the time had not been corrected"
             )
-        by_readings = options.drift_by == "readings"
-        return drift_corrected(recording, calibrations_at(Path(source)), by_readings=by_readings)
+        visits = calibrations_at(Path(source))
+        for line in how_sure(visits, ZoneInfo(settings.rack.time_zone)):
+            print(line, file=sys.stderr)
+        return drift_corrected(recording, visits, by_readings=options.drift_by == "readings")
     if options.correct_drift:
         raise SourceError(
             f"{source}: only a journal holds the visits to its probes; leave --correct-drift out"

@@ -7,6 +7,7 @@ wiping it changed in the vessel.
 
 import json
 from dataclasses import replace
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -16,8 +17,9 @@ from daemon.commands.cli import main
 from daemon.journal.asking import RequestBox
 from daemon.journal.fold import fold
 from daemon.journal.journal import Journal
-from daemon.sources.drift_correction import calibrations_at, drift_corrected
+from daemon.sources.drift_correction import calibrations_at, drift_corrected, how_sure
 from daemon.sources.journal import journal_recording
+from rules.care.calibration import calibration_of
 from rules.readings import Readings
 from tests.rigs.nights.recorded_nights import quiet, readings_of, watch_of, write_settings
 from tests.rigs.simulated import load_named, simulate
@@ -137,6 +139,25 @@ def test_the_replay_command_takes_the_false_alarm_away(rack, tmp_path, capsys):
     path, file, _ = rack
     assert ("kreisel-5/salinity", "low") in alarms(path, file, tmp_path)
     assert ("kreisel-5/salinity", "low") not in alarms(path, file, tmp_path, "--correct-drift")
+    assert "kreisel-5-ct/conductivity from " in (said := capsys.readouterr().err)
+    assert "corrected; how sure its standards are is not stated" in said
+
+
+def test_how_sure_a_corrected_value_is_follows_from_the_standards_of_both_visits():
+    """0.5 % of a bottle of 12.88 is 0.0644; at the ends that is all that there is."""
+    visits = [
+        calibration_of(
+            {"probe": "k1-ct", "quantity": "conductivity", "standard": "KCl, invented lot",
+             "points": [{"read": read, "true": 12.88, "uncertainty": 0.0644}]},
+            day * 1440 * MINUTE_MS,
+            "kim",
+        )
+        for day, read in ((0, 12.88), (10, 12.6))
+    ]  # fmt: skip
+    (said,) = how_sure(visits, ZoneInfo("UTC"))
+    assert said.startswith("k1-ct/conductivity from 1970-01-01 to 1970-01-11: corrected")
+    assert said.endswith(", by the standards to ± 0.064 at 12.88 mS/cm")
+    assert list(how_sure(visits[:1], ZoneInfo("UTC"))) == []
 
 
 def test_correcting_needs_settings_and_a_journal(rack, tmp_path, capsys):
