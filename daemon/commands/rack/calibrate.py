@@ -83,6 +83,7 @@ def _pair(text: str) -> tuple[float, float]:
 def _calibrate(options: argparse.Namespace) -> int:
     show_units_of(options.settings)
     path, quantity = journal_path(options.settings), quantity_in(options)
+    _refuse_unheeded(options, quantity)
     rig = _rig(path, options.probe, quantity)
     work = _Work(options, quantity, path, rig)
     found, points = work.as_found(), work.points()
@@ -106,6 +107,18 @@ def _calibrate(options: argparse.Namespace) -> int:
     print(f"{read}, as the probe sends it (raw). It moves the {made.moves}:")
     print(_what_changes(rig, made.line))
     return 0
+
+
+def _refuse_unheeded(options: argparse.Namespace, quantity: Quantity) -> None:
+    """Raise RequestError for what would be left out, or taken for granted, without a word."""
+    if options.adjusted and (options.found or not options.standards):
+        raise RequestError("--adjusted: reads the probe live, with --in; typed in it is --found and --point")
+    count = len(options.standards) + len(options.point) + len(options.shown)
+    if options.moves and count + (options.air_saturated is not None) > 1:
+        raise RequestError("--moves: two points make slope and offset; give one, or leave it out")
+    in_water = quantity is Quantity.OXYGEN and Standard.WATER_IN_AIR in options.standards
+    if in_water and options.salinity is None:
+        raise RequestError(f"{Standard.WATER_IN_AIR}: give its --salinity, 0 for fresh water")
 
 
 @dataclass(frozen=True, slots=True)

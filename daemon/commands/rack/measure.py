@@ -51,6 +51,9 @@ def _measure(options: argparse.Namespace) -> int:
         body |= {"quantity": Quantity.SALINITY.value, SPECIFIC_GRAVITY: body.pop("value")}
     else:
         quantity = quantity_in(options)
+        if not_heeded := body.keys() & {"scale", "temperature_c"}:
+            option = min(not_heeded).replace("_", "-")
+            raise RequestError(f"--{option}: goes with a {SPECIFIC_GRAVITY} alone, {quantity} has none")
         for key in numbers:
             if key in body:
                 body[key] = in_own_unit(options, quantity, body[key], difference=key != "value")

@@ -225,6 +225,9 @@ def test_nobody_waits_beside_a_bottle_for_what_cannot_be(rack, ask):
     """Refused before the probe is asked to be put anywhere: nothing is in `bottles`."""
     status, _, error = ask("calibrate", "k1-multi", "temperature", "--who", "kim", "--in", "kcl-12.88")
     assert (status, error) == (2, "kcl-12.88 is no standard for temperature; there are: ice\n")
+    oxygen = ("calibrate", "k1-multi", "oxygen", "--who", "kim", "--in", "air-saturated-water")
+    status, _, error = ask(*oxygen)  # sea water holds a fifth less than fresh water
+    assert (status, "give its --salinity, 0 for fresh water" in error) == (2, True)
     rack.__exit__()
     status, _, error = ask(*CELL, "--in", "kcl-12.88")
     assert (status, error) == (

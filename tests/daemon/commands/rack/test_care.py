@@ -175,3 +175,24 @@ def test_a_point_is_two_numbers(rack, text, capsys):
     with pytest.raises(SystemExit):
         main([*CALIBRATE, "--point", text, "--settings", str(rack)])
     assert "expected two numbers, such as 49.2=50.0" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "named"),
+    [
+        (("--adjusted", "--found", "15.5=15", "--point", "15=15"), "--adjusted"),
+        (("--adjusted", "--point", "15=15"), "--adjusted"),
+        (("--moves", "offset", "--point", "10=10.5", "--point", "30=31"), "--moves"),
+    ],
+)
+def test_what_a_calibration_would_not_heed_is_refused(ask, words, named):
+    """What was found would be dropped, and the record before corrected by what was left."""
+    status, _, error = ask(*CALIBRATE, *words)
+    assert (status, error.startswith(named)) == (2, True)
+    assert "No calibration is written down yet." in ask("calibrations")[1]
+
+
+@pytest.mark.parametrize("words", [("--scale", "25/25"), ("--temperature-c", "15")])
+def test_a_salinity_takes_nothing_that_a_specific_gravity_is_read_by(ask, words):
+    status, _, error = ask(*MEASURE, "1.026", *words)
+    assert (status, error.startswith(words[0]), "specific_gravity" in error) == (2, True, True)
