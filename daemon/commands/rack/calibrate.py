@@ -10,7 +10,8 @@ from typing import Any
 
 from daemon.commands.options import duration_s, journal_path, show_units_of
 from daemon.commands.rack.capture import settled_reading, went_in
-from daemon.commands.rack.request import add_request, add_unit, ask, in_own_unit, quantity_in
+from daemon.commands.rack.request import add_request, ask
+from daemon.commands.rack.typed_in import add_unit, in_own_unit, quantity_in
 from daemon.errors import RequestError
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal

@@ -4,7 +4,8 @@ import argparse
 from contextlib import closing
 
 from daemon.commands.options import journal_path, show_units_of
-from daemon.commands.rack.request import add_request, add_unit, ask, in_own_unit, quantity_in
+from daemon.commands.rack.request import add_request, ask
+from daemon.commands.rack.typed_in import add_unit, in_own_unit, quantity_in
 from daemon.errors import RequestError
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import HAND, logbook_of, roots_of

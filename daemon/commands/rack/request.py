@@ -8,10 +8,6 @@ from typing import Any
 from daemon.commands.options import add_settings, add_who, duration_s, journal_path
 from daemon.errors import RequestError
 from daemon.journal.asking import ask_daemon
-from daemon.words import own
-from rules.care.calibration import quantity_named
-from rules.errors import RulesError
-from rules.quantities import UNITS, Quantity, from_unit
 
 
 def add_request(parser: argparse.ArgumentParser, command: Callable[[argparse.Namespace], int]) -> None:
@@ -19,35 +15,6 @@ def add_request(parser: argparse.ArgumentParser, command: Callable[[argparse.Nam
     add_who(parser)
     add_settings(parser)
     parser.set_defaults(command=command)
-
-
-def add_unit(parser: argparse.ArgumentParser) -> None:
-    """Add the unit that values are given in."""
-    units = "C, F, uS/cm, S/m, kPa, mmHg, ppm, ppt"
-    parser.add_argument("--unit", help=f"of the values given: {units} ... (default: as shown)")
-
-
-def quantity_in(options: argparse.Namespace) -> Quantity:
-    """Return the quantity that was named; RequestError, with all there are, where it is none."""
-    try:
-        return quantity_named(options.quantity)
-    except RulesError as refused:
-        raise RequestError(str(refused)) from None
-
-
-def in_own_unit(
-    options: argparse.Namespace, quantity: Quantity, value: float, *, difference: bool = False
-) -> float:
-    """Return a value, or a difference, in the quantity's own unit; RequestError where it has none so.
-
-    Without a unit it is in the one that screens show.
-    """
-    if options.unit is None:
-        return own(value, quantity, difference=difference)
-    if options.unit not in UNITS[quantity]:
-        units = ", ".join(filter(None, UNITS[quantity]))
-        raise RequestError(f"--unit {options.unit}: {quantity} may be in {units or 'no unit'}")
-    return from_unit(quantity, options.unit, value, difference=difference)
 
 
 def ask(options: argparse.Namespace, kind: str, body: Mapping[str, Any]) -> None:
