@@ -63,7 +63,9 @@ class Person:
         return dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', self.get(path)))
 
     def act(self, alarm=RISING, form=None, **what):
-        form = form or self.form_of(f"/alarm/{alarm}")
+        if form is None:
+            wait_for(lambda: "shown" in self.form_of(f"/alarm/{alarm}"))  # the page has seen it
+            form = self.form_of(f"/alarm/{alarm}")
         return self.post(f"/alarm/{alarm}", **form | what)[2]
 
 
@@ -160,7 +162,7 @@ def test_a_critical_alarm_is_shelved_with_a_second_word_only(rack):
     assert state_of(rack, alarm)
     ada = Person(rack, "ada")
     form = {"act": "shelve", "minutes": "30", "why": "a test"}
-    assert "animals are at risk" in ada.act(alarm, **form)
+    wait_for(lambda: "animals are at risk" in ada.act(alarm, **form))
     assert "Kept from people by ada" in ada.act(alarm, second="yes", **form)
 
 
