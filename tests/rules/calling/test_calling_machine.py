@@ -278,6 +278,10 @@ class Calling(RuleBasedStateMachine):
         calling = {alarm for alarm, (stand, _) in matter.stands.items() if stand is Stand.CALLS}
         assert {about.event.alarm for about in call.about} == calling
         turn = matter.called(call)
+        if (
+            not self.roomy
+        ):  # since when it is whose turn is not followed: the next repeat is the later of two bounds
+            matter.call_by_ms = call.at_ms + MANNERS[call.priority].repeat_ms
         assert call.person == turn or not self.roomy, "out of turn"
 
 
