@@ -16,6 +16,7 @@ from daemon.tune.words import reasons, trial_columns
 from daemon.words import SHAPES, quantity_of, shown, shown_unit
 from rules.alarms.measures import REFERENCE
 from rules.quality.flags import Flag
+from rules.quantities import Quantity
 
 _DIGITS = 5
 
@@ -28,6 +29,7 @@ def page(report: Report) -> str:
         name=Path(report.source).name,
         span=f"{span} ({report.zone})",
         stopped=moment(report.sides[0].result.until_ms, report.zone),
+        temperatures_in=shown_unit(Quantity.TEMPERATURE),
         shapes=SHAPES,
         drawings={channel: channel_svg(report, channel) for channel in report.channels},
         changes=tables.change_rows(report),
