@@ -12,12 +12,10 @@ from daemon.words import condition_word, label, level
 from rules.alarms.life_cycle import Condition, Priority
 from rules.care.rationale import Record, priority_by, record_of
 from rules.quantities import Quantity
-from rules.rack.limits import Level, Limit, limits_of
+from rules.rack.limits import LIKELY, Limit, limits_of
 
 TOLD_BY = 0.5
 """Share of the time to act after which an alarm must be raised (project judgement): calling takes time."""
-
-_LIKELY = (Level.LIKELY_ADVISORY, Level.LIKELY_CRITICAL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +34,7 @@ def alarming(settings: Settings) -> Iterator[Alarming]:
     for stage in dict.fromkeys(vessel.stage for vessel in settings.vessels.values()):
         for quantity in Quantity:
             tolerance = settings.tolerance_of(stage, quantity)
-            sure = [it for it in limits_of(tolerance) if it.level not in _LIKELY] if tolerance else []
+            sure = [it for it in limits_of(tolerance) if it.level not in LIKELY] if tolerance else []
             for condition in dict.fromkeys(limit.condition for limit in sure):
                 worst = max((it for it in sure if it.condition is condition), key=lambda it: it.priority)
                 if record := record_of(stage, quantity, condition, own):

@@ -15,7 +15,7 @@ from rules.alarms.event import AlarmEvent
 from rules.alarms.history import alarm_event_from_json, says_the_same
 from rules.errors import InputError
 from rules.plain import to_plain
-from rules.quality.flags import Flag
+from rules.quality.flags import WORSE_THAN_PASS, Flag
 from rules.readings import Action, Notice, Outcome
 
 log = structlog.get_logger()
@@ -23,7 +23,6 @@ log = structlog.get_logger()
 HOUR_MS = 3_600_000
 UNUSABLE = (InputError, ValueError, KeyError, TypeError, AttributeError, IndexError)
 """What comes of stored text that is damaged, or that another version wrote."""
-_WORSE_THAN_PASS = (Flag.SUSPECT, Flag.FAIL, Flag.MISSING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,14 +60,14 @@ class History:
     def record(self, outcome: Outcome) -> None:
         """Write down the flags and events of an outcome."""
         for flags in outcome.flags:
-            worse = np.isin(flags.summary, _WORSE_THAN_PASS)
+            worse = np.isin(flags.summary, WORSE_THAN_PASS)
             columns = (column[worse].tolist() for column in (flags.seq, flags.summary, flags.tests))
             self.keep_flags((seq, flags.channel, *found) for seq, *found in zip(*columns, strict=True))
         amended = [(late.seq, late.channel, late.summary, late.tests) for late in outcome.amendments]
-        self.keep_flags([row for row in amended if row[2] in _WORSE_THAN_PASS])
+        self.keep_flags([row for row in amended if row[2] in WORSE_THAN_PASS])
         self._db.executemany(
             "DELETE FROM flag WHERE (seq, channel) = (?, ?)",
-            [row[:2] for row in amended if row[2] not in _WORSE_THAN_PASS],
+            [row[:2] for row in amended if row[2] not in WORSE_THAN_PASS],
         )
         self._db.executemany("INSERT INTO event VALUES (?, ?, ?, ?)", map(_event_row, outcome.events))
 

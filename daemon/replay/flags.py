@@ -9,10 +9,9 @@ import numpy as np
 from daemon.errors import SourceError
 from daemon.words import iso_time
 from rules.engine import Engine
-from rules.quality.flags import Flag, QartodTest, unpack
+from rules.quality.flags import WORSE_THAN_PASS, Flag, QartodTest, unpack
 from rules.readings import ChannelFlags, Outcome
 
-_WORSE = (Flag.SUSPECT, Flag.FAIL, Flag.MISSING)
 _Row = tuple[int, int, float, int, int]  # seq, time_ms, value, summary, packed tests
 
 
@@ -55,16 +54,16 @@ class FlagFile:
                 amended = late.get((flags.channel, held[0]))
                 tail = held[3:] if amended is None else (amended.summary, amended.tests)
                 self._write(flags.channel, (*held[:3], *tail))
-            for row in np.flatnonzero(np.isin(flags.summary[:-1], _WORSE)).tolist():
+            for row in np.flatnonzero(np.isin(flags.summary[:-1], WORSE_THAN_PASS)).tolist():
                 self._write(flags.channel, _row(flags, row))
             self._held[flags.channel] = _row(flags, -1)
 
     def _write(self, channel: str, row: _Row) -> None:
         _, time_ms, value, summary, tests = row
-        if summary not in _WORSE:
+        if summary not in WORSE_THAN_PASS:
             return
         rows = unpack(np.array([tests], dtype=np.uint32))[:, 0]
-        said = [test.name.lower() for test in QartodTest if rows[test] in _WORSE]
+        said = [test.name.lower() for test in QartodTest if rows[test] in WORSE_THAN_PASS]
         self._writer.writerow([channel, iso_time(time_ms), value, Flag(summary).name.lower(), " ".join(said)])
 
 

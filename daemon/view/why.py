@@ -31,10 +31,9 @@ from rules.judging.channel import FAULT_DELAYS_MS
 from rules.judging.watched import ChannelNow, findings
 from rules.quality.flags import Flag, unpack
 from rules.quantities import Quantity
-from rules.rack.limits import Level, limits_of
+from rules.rack.limits import LIKELY, limits_of
 
 SHOWN = 12
-_LIKELY = (Level.LIKELY_ADVISORY, Level.LIKELY_CRITICAL)
 BUILT_IN = "built-in"
 
 
@@ -239,7 +238,7 @@ class _Asking:
             origin = self._origin(tolerance.origin("unwatched_after_s"), quantity)
             yield LimitThen(Condition.UNWATCHED, None, None, True, tolerance.unwatched_after_ms, 0, *origin)
         for limit in limits_of(tolerance):
-            if limit.level not in _LIKELY and condition in (None, limit.condition):
+            if limit.level not in LIKELY and condition in (None, limit.condition):
                 back_at = limit.value - limit.deadband if limit.above else limit.value + limit.deadband
                 yield LimitThen(
                     limit.condition,

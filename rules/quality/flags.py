@@ -26,6 +26,9 @@ class Flag(IntEnum):
     MISSING = 9
 
 
+WORSE_THAN_PASS: Final = (Flag.SUSPECT, Flag.FAIL, Flag.MISSING)
+
+
 class QartodTest(IntEnum):
     """The tests that one series can answer for itself, in the manuals' order: the rows of the flags."""
 

@@ -30,6 +30,10 @@ class Level(StrEnum):
     WORSE = "worse"
 
 
+LIKELY = (Level.LIKELY_ADVISORY, Level.LIKELY_CRITICAL)
+"""What lies beyond by its best value, and may be off by so much that it is not sure."""
+
+
 class Basis(Enum):
     """What of a channel a limit is compared with."""
 

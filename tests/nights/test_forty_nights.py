@@ -21,6 +21,7 @@ from daemon.oncall.text_message import fits
 from rules.calling.records import CallKind
 from tests.nights.scripted import KINDS, NIGHTS, PEOPLE, TELLS, course_of, script_of
 from tests.nights.table import FILE, lines, measured
+from tests.rigs.acceptable import within_acceptable
 from tests.rigs.oncall_run import write_oncall
 from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.parts.page_receiver import PageReceiver
@@ -73,16 +74,7 @@ def test_forty_nights():
     needless = [call for it in courses for call in it.needless()]
     assert len(needless) <= NEEDLESS_A_WEEK * NIGHTS / 7, needless
     assert sum(len(it.dangers()) for it in courses) >= NIGHTS / 2, "nights without a danger show nothing"
-    got = measured(courses)  # the acceptable values of the standard, from memory (test_alarm_figures.py)
-    assert got.per_day <= 144
-    assert got.per_hour <= 6
-    assert got.per_ten_minutes <= 1
-    assert got.busy_hours < 0.01
-    assert got.busy_ten_minutes < 0.01
-    assert got.most_in_ten_minutes <= 10
-    assert got.flood_time < 0.01
-    assert got.chattering == 0
-    assert got.stale < 5
+    within_acceptable(measured(courses))
     drawn = FILE.read_text(encoding="utf-8")
     assert drawn.endswith("\n".join(lines(courses)) + "\n"), "python -m tests.nights.table draws it anew"
 
