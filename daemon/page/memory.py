@@ -4,7 +4,6 @@ By the one way from inputs to judgement, so that what is drawn of a year is what
 short transaction, and the watch never waits for it.
 """
 
-from bisect import bisect_right
 from collections import defaultdict
 from contextlib import closing
 from itertools import groupby
@@ -25,8 +24,7 @@ from rules.alarms.history import alarm_event_from_json
 from rules.engine import Engine
 from rules.quality.flags import Flag
 from rules.quantities import Quantity
-from rules.rack.plan import RackPlan
-from rules.rack.stage_plan import StageNow, tolerance_at
+from rules.rack.stages_over_time import StagesOverTime
 from rules.rack.tolerance import Tolerance
 from rules.readings import Action, Outcome, Readings
 
@@ -50,7 +48,7 @@ class Memory:
         self.since_ms: int | None = None
         self.fine: dict[str, Extents] = defaultdict(lambda: Extents(MINUTE_MS, FINE_MS // MINUTE_MS))
         self.coarse: dict[str, Extents] = defaultdict(lambda: Extents(HOUR_MS))
-        self.stages: dict[str, list[tuple[int, RackPlan, StageNow]]] = defaultdict(list)
+        self._stages = StagesOverTime()
         self.deeds: list[Action] = []
         self.events: list[AlarmEvent] = []
         self._engine: Engine | None = None
@@ -108,12 +106,9 @@ class Memory:
 
     def limits(self, vessel: str, quantity: Quantity, at_ms: int) -> Tolerance | None:
         """Return what was tolerated at a moment of the axis, moved by stage and plan."""
-        known = self.stages.get(vessel, []) if self.since_ms is not None and at_ms >= self.since_ms else []
-        place = bisect_right(known, at_ms, key=lambda entry: entry[0])
-        if not place:
+        if self.since_ms is None or at_ms < self.since_ms:
             return None
-        _, plan, now = known[place - 1]
-        return tolerance_at(plan.tolerances_of(vessel), now, quantity, at_ms)
+        return self._stages.limits(vessel, quantity, at_ms)
 
     @property
     def newest_ms(self) -> int:
@@ -132,12 +127,7 @@ class Memory:
 
     def _note(self, engine: Engine, outcome: Outcome) -> None:
         self.since_ms = engine.clock_ms if self.since_ms is None else self.since_ms
-        for vessel, now in engine.stages().items():
-            known = self.stages[vessel]
-            if known and known[-1][1] is engine.plan and known[-1][2] == now:
-                continue
-            moved = not known or known[-1][2] != now
-            known.append((now.since_ms if moved else engine.clock_ms, engine.plan, now))
+        self._stages.note(engine.plan, engine.stages(), engine.clock_ms)
         for flags in outcome.flags:
             if flags.time_ms.size:
                 good = np.where(flags.summary == Flag.FAIL, np.nan, flags.value)

@@ -6,7 +6,7 @@ from datetime import tzinfo
 
 from daemon.replay.replay import Replayed, plans_of, replay
 from daemon.replay.words import notes_on
-from daemon.report.trace import Trace, in_looks, worth_drawing
+from daemon.report.trace import Trace, worth_drawing
 from daemon.settings.rack import Settings
 from daemon.sources.recording import Recording
 from daemon.tune.incidents import Mark
@@ -112,9 +112,8 @@ def replayed_report(
 ) -> Report:
     """Replay a recording under each of the settings, nobody responding, and put the report together."""
     traces = traces_for(recording, Wanted(), len(settings))
-    looked_at = in_looks(recording, traces[0].start_ms, traces[0].stop_ms)
     plans = plans_of([each for _, each in settings], recording)
-    results = replay(looked_at, plans, responses=False, observers=[trace.observe for trace in traces])
+    results = replay(recording, plans, responses=False, observers=[trace.observe for trace in traces])
     names = [name for name, _ in settings]
     return report_of(recording, zone, list(zip(names, results, traces, strict=True)), marks, ())
 

@@ -15,6 +15,7 @@ from daemon.sources.recording import Recording
 from rules.engine import Engine
 from rules.quality.flags import Flag
 from rules.rack.plan import RACK_WIDE
+from rules.rack.stages_over_time import StagesOverTime
 from rules.rack.tolerance import Tolerance
 from rules.readings import Action, ChannelFlags, Outcome, Readings
 
@@ -44,16 +45,24 @@ class Trace:
         self.start_ms, self.stop_ms = start_ms, stop_ms
         self.channels: dict[str, ChannelTrace] = {}
         self._edges = start_ms + np.arange(COLUMNS + 1) * (stop_ms - start_ms) // COLUMNS
+        self._looks = np.linspace(start_ms, stop_ms, LOOKS + 1).astype(np.int64)
+        self._stages, self._upto_ms = StagesOverTime(), start_ms - 1
 
     def observe(self, engine: Engine, outcome: Outcome) -> None:
         """Take a block in."""
+        self._stages.note(engine.plan, engine.stages(), engine.clock_ms)
         if not self.start_ms <= engine.clock_ms:
             return
+        new = (self._upto_ms < self._looks) & (self._looks <= engine.clock_ms)
+        moments = [*self._looks[new].tolist(), engine.clock_ms]
+        self._upto_ms = engine.clock_ms
         for now in engine.channels():
-            name, vessel = now.channel.name, now.channel.vessel
-            trace = self.channels.setdefault(name, ChannelTrace(vessel or RACK_WIDE))
-            if not trace.bands or trace.bands[-1][1] != now.tolerance:
-                trace.bands.append((max(self.start_ms, engine.clock_ms), now.tolerance))
+            vessel, quantity = now.channel.vessel, now.channel.quantity
+            trace = self.channels.setdefault(now.channel.name, ChannelTrace(vessel or RACK_WIDE))
+            for moment_ms in moments:
+                tolerance = self._stages.limits(vessel, quantity, moment_ms)
+                if not trace.bands or trace.bands[-1][1] != tolerance:
+                    trace.bands.append((moment_ms, tolerance))
         for flags in outcome.flags:
             self._fill(self.channels[flags.channel], flags)
 

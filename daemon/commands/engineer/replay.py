@@ -31,7 +31,7 @@ from daemon.replay.words import (
 )
 from daemon.report.provenance import of_recording, of_settings, version
 from daemon.report.report import report_of, traces_for
-from daemon.report.trace import Trace, in_looks
+from daemon.report.trace import Trace
 from daemon.settings.rack import Settings
 from daemon.sources.journal import recorded_events
 from daemon.sources.recording import Recording
@@ -91,8 +91,7 @@ def _judged(
     drawn = options.report is not None or options.png is not None
     traces = traces_for(recording, wanted, max(1, len(settings))) if drawn else []
     if drawn:
-        marked, record = of_recording(recording)
-        recording = in_looks(marked, traces[0].start_ms, traces[0].stop_ms)
+        recording, record = of_recording(recording)
     with FlagFile(options.flags) as flags:
         observers: list[Observer] = [partial(_tell, [flags, *traces[:1]])]
         observers += [trace.observe for trace in traces[1:]]
@@ -101,12 +100,7 @@ def _judged(
         files = [path.name for path in (options.settings, options.against) if path is not None]
         sides = list(zip(files or ["as it was"], results, traces, strict=True))
         report = report_of(recording, zone_of(settings), sides, marks, wanted.vessels)
-        made = [
-            f"settings {path.name} {of_settings(path.read_bytes())}"
-            for path in (options.settings, options.against)
-            if path
-        ]
-        report = replace(report, provenance=(version(), *made, f"record {record()}"))
+        report = replace(report, provenance=(version(), *_marks(options), f"record {record()}"))
         for path in report_options.write_reports(options, report):
             console.print(f"Report: {path}", soft_wrap=True, highlight=False)
     return results

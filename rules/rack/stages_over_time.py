@@ -1,0 +1,51 @@
+"""Which stage lived in each vessel under which plan, and so what was tolerated at any moment that is past."""
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+
+from rules.quantities import Quantity
+from rules.rack.plan import RackPlan
+from rules.rack.stage_plan import StageNow, move, steps_between, tolerance_at
+from rules.rack.tolerance import Tolerance
+
+_Known = list[tuple[int, RackPlan, StageNow]]
+
+
+class StagesOverTime:
+    """Gathered from what stands after each input: `note` it in the order of time."""
+
+    def __init__(self) -> None:
+        self._known: dict[str, _Known] = defaultdict(list)
+        self._noted_ms = 0
+
+    def note(self, plan: RackPlan, stages: Mapping[str, StageNow], clock_ms: int) -> None:
+        """Take in the stages as they stand at `clock_ms`, and the planned moves since the last time."""
+        for vessel, now in stages.items():
+            known = self._known[vessel]
+            known += list(self._moved_as_planned(vessel, known, clock_ms))
+            if not known:
+                known += [(each.since_ms, plan, each) for each in (now.before, now) if each]
+            elif known[-1][2] != now:
+                known.append((now.since_ms, plan, now))
+            elif known[-1][1] is not plan:
+                known.append((clock_ms, plan, now))
+        self._noted_ms = clock_ms
+
+    def _moved_as_planned(
+        self, vessel: str, known: _Known, clock_ms: int
+    ) -> Iterator[tuple[int, RackPlan, StageNow]]:
+        if known:
+            _, plan, now = known[-1]
+            for step in steps_between(plan.steps.get(vessel, ()), self._noted_ms, clock_ms):
+                now = move(now, step)
+                yield step.at_ms, plan, now
+
+    def limits(self, vessel: str, quantity: Quantity, at_ms: int) -> Tolerance | None:
+        """Return what was tolerated at a moment, moved by stage and plan; None where that is not known."""
+        known = self._known.get(vessel, [])
+        place = bisect_right(known, at_ms, key=lambda entry: entry[0])
+        if not place:
+            return None
+        _, plan, now = known[place - 1]
+        return tolerance_at(plan.tolerances_of(vessel), now, quantity, at_ms)

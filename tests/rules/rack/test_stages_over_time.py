@@ -1,0 +1,74 @@
+"""What was tolerated at a moment that is past, beside what the engine said when that moment was now."""
+
+import hypothesis.strategies as st
+from hypothesis import given
+
+from rules.engine import Engine
+from rules.quality.settings import DEFAULT_QUALITY
+from rules.quantities import Quantity
+from rules.rack.plan import RackPlan, Source
+from rules.rack.stage_plan import StageStep
+from rules.rack.stages_over_time import StagesOverTime
+from rules.rack.tolerance import Band, Tolerance
+from rules.readings import Action
+
+DAY = 86_400_000
+T = Quantity.TEMPERATURE
+STAGES = ("polyp", "strobila", "bare")
+TOLERANCES = {
+    "polyp": {T: Tolerance(advisory=Band(18, 22), critical=Band(15, 25))},
+    "strobila": {T: Tolerance(advisory=Band(8, 12), critical=Band(None, 15))},
+    "bare": {},
+}
+SOURCE = Source(1, "k1-t", T, "k1", 60_000)
+MOMENTS = st.integers(1, 40 * DAY)
+STEPS = st.lists(st.builds(StageStep, MOMENTS, st.sampled_from(STAGES), st.integers(0, 10 * DAY)), max_size=4)
+MOVES = st.lists(
+    st.tuples(MOMENTS, st.sampled_from(STAGES), st.integers(0, 10 * DAY)),
+    max_size=3,
+    unique_by=lambda it: it[0],
+)
+
+
+def plan_of(steps):
+    return RackPlan("r", (SOURCE,), {"k1": "polyp"}, TOLERANCES, DEFAULT_QUALITY, steps={"k1": tuple(steps)})
+
+
+def moves_of(moves):
+    return [
+        Action(at_ms, "move_stage", "ada", {"vessel": "k1", "stage": stage, "over_s": ramp_ms / 1000})
+        for at_ms, stage, ramp_ms in sorted(moves)
+    ]
+
+
+def engine_with(steps, moves, until_ms):
+    """The engine that lived through all of it up to a moment, which is now."""
+    engine = Engine(plan_of(steps), 0)
+    for action in moves_of(moves):
+        if action.at_ms <= until_ms:
+            engine.act(action)
+    engine.advance(until_ms)
+    return engine
+
+
+@given(STEPS, MOVES, st.lists(MOMENTS, max_size=4), st.lists(MOMENTS, min_size=1, max_size=5))
+def test_it_is_what_the_engine_said_at_the_time(steps, moves, noted_at, asked):
+    engine, known = Engine(plan_of(steps), 0), StagesOverTime()
+    known.note(engine.plan, engine.stages(), 0)
+    waiting = moves_of(moves)
+    for moment_ms in sorted([*noted_at, 41 * DAY]):
+        while waiting and waiting[0].at_ms <= moment_ms:
+            engine.act(waiting.pop(0))
+            known.note(engine.plan, engine.stages(), engine.clock_ms)
+        engine.advance(moment_ms)
+        known.note(engine.plan, engine.stages(), engine.clock_ms)
+    for at_ms in asked:
+        (channel,) = engine_with(steps, moves, at_ms).channels()
+        assert known.limits("k1", T, at_ms) == channel.tolerance
+
+
+def test_before_anything_was_noted_nothing_is_known():
+    known = StagesOverTime()
+    assert known.limits("k1", T, 5) is None
+    known.note(plan_of([]), Engine(plan_of([]), 0).stages(), 10)
+    assert known.limits("k2", T, 5) is None
