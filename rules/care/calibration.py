@@ -128,13 +128,7 @@ class Calibration:
 
     def uncertainty_at(self, true: float) -> float:
         """Return by how much the standards' own errors may put a value off, plus or minus in its unit."""
-        errors = [point.uncertainty for point in self.points]
-        if self.moves is Moves.BOTH:
-            (low, high) = (point.true for point in self.points)
-            share = (true - low) / (high - low)
-            return math.hypot((1.0 - share) * errors[0], share * errors[1])
-        one = self.points[0].true - self.base.offset
-        return errors[0] * (abs((true - self.base.offset) / one) if self.moves is Moves.SLOPE else 1.0)
+        return standards_error(self.points, self.moves, self.base, true)
 
     @property
     def key(self) -> str:
@@ -207,6 +201,17 @@ def fitted(points: Sequence[Point], moves: Moves, base: Line) -> Line:
     if moves is Moves.OFFSET:
         return Line(base.slope, point.true - base.slope * point.read)
     return Line((point.true - base.offset) / point.read, base.offset)
+
+
+def standards_error(points: Sequence[Point], moves: Moves, base: Line, true: float) -> float:
+    """Return by how much the points' own errors may put a value off on the line through them."""
+    errors = [point.uncertainty for point in points]
+    if moves is Moves.BOTH:
+        (low, high) = (point.true for point in points)
+        share = (true - low) / (high - low)
+        return math.hypot((1.0 - share) * errors[0], share * errors[1])
+    one = points[0].true - base.offset
+    return errors[0] * (abs((true - base.offset) / one) if moves is Moves.SLOPE else 1.0)
 
 
 def line_through(
