@@ -66,6 +66,9 @@ _DIFFERENCE_IN_REASON = re.compile(r"(?<=worse by )\S+|\S+(?= would be explained
 """Where the reasons that the rules give hold a difference, in the quantity's own unit."""
 
 
+_TEMPERATURES = re.compile(r"(?<![\w.])(?P<numbers>-?[\d.]+(e-?\d+)?( to -?[\d.]+)?) (?P<unit>°C|K)\b")
+"""A temperature, a range of them, or in K a difference, as refusals write them."""
+
 _PER_HOUR = (Condition.RISING, Condition.FALLING)
 OF_DIFFERENCES = (*_PER_HOUR, Condition.DISAGREEMENT)
 """Values and limits of these are differences, of two times or of two probes."""
@@ -114,6 +117,17 @@ def shown_reason(reason: str, quantity: str) -> str:
         return reason
     between = partial(shown, quantity=quantity, difference=True)
     return _DIFFERENCE_IN_REASON.sub(lambda it: f"{between(float(it[0])):.2g}", reason)
+
+
+def told(text: str) -> str:
+    """Return a refusal of the rules with the temperatures in it as people read them (`with_unit`)."""
+
+    def again(found: re.Match[str]) -> str:
+        between = partial(shown, quantity=Quantity.TEMPERATURE, difference=found["unit"] == "K")
+        numbers = " to ".join(f"{between(float(it)):.5g}" for it in found["numbers"].split(" to "))
+        return f"{numbers} {shown_unit(Quantity.TEMPERATURE)}"
+
+    return _TEMPERATURES.sub(again, text)
 
 
 def written(value: float, quantity: str) -> str:

@@ -54,6 +54,12 @@ def to_unit(quantity: Quantity, unit: str, value: float, *, difference: bool = F
     return (value - (0.0 if difference else offset)) / factor
 
 
+def with_unit(quantity: Quantity, value: float, *, difference: bool = False) -> str:
+    """Write a value with its unit, as refusals do; a difference of temperatures in K."""
+    unit = "K" if difference and quantity is Quantity.TEMPERATURE else unit_of(quantity)
+    return f"{value:g} {unit}".rstrip()
+
+
 def unit_of(quantity: Quantity) -> str:
     """Return the unit in which a quantity is stored and judged; practical salinity has none."""
     return _UNITS[quantity]

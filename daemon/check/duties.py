@@ -27,7 +27,7 @@ def duty_lines(settings: Settings) -> Iterator[str]:
         yield f"duty of people, `bellwatch measure` once a week, as a lone probe drifts unseen: {where}"
     unreminded = [name for name, probe in settings.probes.items() if probe.calibrate_every_days is None]
     if unreminded:
-        what = "nobody is reminded to calibrate"
+        what = "nobody is reminded to calibrate until two visits tell how it drifts"
         yield f"duty without cover, {what}: {', '.join(unreminded)}; calibrate_every_days would remind"
     if not settings.broker.oncall:
         what = "an on-call process that never ran is not missed"

@@ -6,7 +6,7 @@ from collections.abc import Callable, Container, Sequence
 from importlib import import_module
 from typing import Any
 
-from daemon.errors import BellwatchError
+from daemon.errors import BellwatchError, RequestError
 
 WRONG_USE = 2
 
@@ -54,6 +54,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     command: Callable[[argparse.Namespace], int] = options.command
     try:
         return command(options)
+    except RequestError as error:
+        from daemon.words import told  # noqa: PLC0415  (only a refusal holds what is to be shown otherwise)
+
+        print(told(str(error)), file=sys.stderr)
+        return WRONG_USE
     except BellwatchError as error:
         print(error, file=sys.stderr)
         return WRONG_USE

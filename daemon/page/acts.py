@@ -15,6 +15,7 @@ from daemon.settings.page import Role
 from daemon.settings.rack import Settings
 from daemon.view.rack_now import AlarmNow, RackNow
 from daemon.web.server import Request
+from daemon.words import told
 from rules.alarms.life_cycle import MILDER
 from rules.care.rationale import record_of
 
@@ -130,5 +131,5 @@ def asked(settings: Settings, kind: str, body: dict[str, Any], who: str, form: F
     try:
         ask_daemon(settings.journal.path, kind, body, who, ANSWER_WITHIN_S, request_id)
     except RequestError as refusal:
-        return str(refusal)
+        return told(str(refusal))
     return ""

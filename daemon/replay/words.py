@@ -7,7 +7,7 @@ from datetime import datetime, tzinfo
 
 from daemon.replay.replay import Replayed
 from daemon.sources.recording import Recording
-from daemon.words import label
+from daemon.words import label, told
 from rules import RULES_VERSION
 from rules.alarms.episodes import STANDING, Change, Episode
 from rules.alarms.event import AlarmEvent
@@ -62,7 +62,7 @@ def notes_on(result: Replayed, recording: Recording) -> list[str]:
             " those to give, are as it ran; `bellwatch export` gives UTC."
         )
     if result.refused:
-        first = result.refused[0]
+        first = told(result.refused[0])
         notes.append(f"{len(result.refused)} actions of the time had nothing to act on; first: {first}")
     return notes
 

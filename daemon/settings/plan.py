@@ -58,6 +58,7 @@ def rack_plan(settings: Settings, source_id: Callable[[str, str, str], int]) -> 
     """Return the plan of a rack; `source_id` numbers a source by probe, quantity and vessel."""
     return RackPlan(
         rack=settings.rack.name,
+        temperatures_in=settings.rack.temperatures_in,
         sources=sources_of(settings, source_id),
         vessels={name: vessel.stage for name, vessel in settings.vessels.items()},
         tolerances=tolerances_in(settings, None),

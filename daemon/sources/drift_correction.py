@@ -19,7 +19,7 @@ from daemon.journal.logbook import calibrations_in
 from daemon.sources.recording import Inputs, Recording
 from daemon.words import shown, shown_unit
 from rules.care.calibration import Calibration, key_of
-from rules.care.drift import Correction, Ints, corrected, corrections_of, uncertainty_between
+from rules.care.drift import Correction, Ints, corrected, corrections_of, uncertainty_between, visits_in_pairs
 from rules.quantities import Quantity
 from rules.readings import Readings
 
@@ -58,12 +58,8 @@ def drift_corrected(
 
 def how_sure(visits: Sequence[Calibration], zone: ZoneInfo) -> Iterator[str]:
     """Say how far the standards of each two visits may put the values between them off, at most."""
-    last: dict[str, Calibration] = {}
-    for visit in visits:
-        before, last[visit.key] = last.get(visit.key), visit
-        if before is None or before.at_ms >= visit.at_ms:
-            continue
-        true, its = visit.points[-1].true, visit.quantity
+    for before, visit in visits_in_pairs(visits):
+        true, its = visit.as_found[-1].true, visit.quantity
         off = max(uncertainty_between(before, visit, at.at_ms, true) for at in (before, visit))
         sure = (
             f"± {shown(off, its, difference=True):.2g} at {shown(true, its):.4g} {shown_unit(its)}".rstrip()

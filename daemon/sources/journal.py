@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.errors import JournalError, SourceError
+from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
 from daemon.sources.recording import BLOCK, Inputs, Recording
 from rules.readings import Action, Readings
@@ -65,6 +66,13 @@ def recorded_events(path: Path) -> list[str]:
     """Return the events that the daemon raised at the time, as the journal holds them, oldest first."""
     with _reading(path) as journal:
         return journal.history.event_lines()
+
+
+def temperatures_in(path: Path) -> str:
+    """Return what the team of a journal reads temperatures in, C or F, by the newest plan in it."""
+    with _reading(path) as journal:
+        plan = journal.inputs.newest_action(CONFIGURE)
+    return plan.body.get("temperatures_in", "C") if plan else "C"
 
 
 def _in_parallel(path: Path, bounds: list[int], workers: int) -> Iterator[Rows]:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.errors import CalibrationError, RulesError
-from rules.quantities import Quantity, unit_of
+from rules.quantities import Quantity, with_unit
 from rules.water.oxygen import oxygen_solubility_mg_l
 
 _SHIFTED = (Quantity.TEMPERATURE, Quantity.AIR_PRESSURE)
@@ -128,13 +128,7 @@ class Calibration:
 
     def uncertainty_at(self, true: float) -> float:
         """Return by how much the standards' own errors may put a value off, plus or minus in its unit."""
-        errors = [point.uncertainty for point in self.points]
-        if self.moves is Moves.BOTH:
-            (low, high) = (point.true for point in self.points)
-            share = (true - low) / (high - low)
-            return math.hypot((1.0 - share) * errors[0], share * errors[1])
-        one = self.points[0].true - self.base.offset
-        return errors[0] * (abs((true - self.base.offset) / one) if self.moves is Moves.SLOPE else 1.0)
+        return standards_error(self.points, self.moves, self.base, true)
 
     @property
     def key(self) -> str:
@@ -209,6 +203,17 @@ def fitted(points: Sequence[Point], moves: Moves, base: Line) -> Line:
     return Line((point.true - base.offset) / point.read, base.offset)
 
 
+def standards_error(points: Sequence[Point], moves: Moves, base: Line, true: float) -> float:
+    """Return by how much the points' own errors may put a value off on the line through them."""
+    errors = [point.uncertainty for point in points]
+    if moves is Moves.BOTH:
+        (low, high) = (point.true for point in points)
+        share = (true - low) / (high - low)
+        return math.hypot((1.0 - share) * errors[0], share * errors[1])
+    one = points[0].true - base.offset
+    return errors[0] * (abs((true - base.offset) / one) if moves is Moves.SLOPE else 1.0)
+
+
 def line_through(
     quantity: Quantity, points: Sequence[Point], said: Moves | None = None, base: Line | None = None
 ) -> Line:
@@ -220,11 +225,11 @@ def line_through(
         )
     moves = moved(quantity, points, said)
     if moves is Moves.BOTH:
-        _refuse_same(*points)
+        _refuse_same(quantity, *points)
     elif moves is Moves.SLOPE and (points[0].read <= 0 or points[0].true - base.offset <= 0):
         raise CalibrationError(
-            f"{quantity} at {points[0].read:g} read and {points[0].true:g} true: a single point must lie"
-            " above zero; give the zero as the second of two"
+            f"{_words(quantity, points)}: a single point that moves the slope must lie above"
+            f" {with_unit(quantity, 0.0)}; give the zero as the second of two"
         )
     line = fitted(points, moves, base)
     if not LEAST_SLOPE <= line.slope <= GREATEST_SLOPE:
@@ -256,10 +261,11 @@ def air_saturated(
     return Point(read, solubility if quantity is Quantity.OXYGEN else 100.0)
 
 
-def _refuse_same(one: Point, other: Point) -> None:
+def _refuse_same(quantity: Quantity, one: Point, other: Point) -> None:
     for name, low, high in (("read", one.read, other.read), ("are truly", one.true, other.true)):
         if low == high:
-            raise CalibrationError(f"two points that both {name} {low:g}: two standards apart would be right")
+            both = f"two points that both {name} {with_unit(quantity, low)}"
+            raise CalibrationError(f"{both}: two standards apart would be right")
 
 
 def _refuse_far(quantity: Quantity, point: Point) -> None:
@@ -268,14 +274,17 @@ def _refuse_far(quantity: Quantity, point: Point) -> None:
     if by_slope and LEAST_SLOPE <= point.true / point.read <= GREATEST_SLOPE:
         return
     if abs(point.true - point.read) > allowed:
+        most = with_unit(quantity, allowed, difference=True)
         raise CalibrationError(
-            f"{_words(quantity, [point])}: at most {allowed:g} {unit_of(quantity)}".rstrip()
-            + " apart would be drift; check the unit and the standard"
+            f"{_words(quantity, [point])}: at most {most} apart would be drift;"
+            " check the unit and the standard"
         )
 
 
 def _words(quantity: Quantity, points: Sequence[Point]) -> str:
-    pairs = " and ".join(f"{point.read:g} read for {point.true:g}" for point in points)
+    pairs = " and ".join(
+        f"{with_unit(quantity, it.read)} read for {with_unit(quantity, it.true)}" for it in points
+    )
     return f"{quantity} {pairs}"
 
 
@@ -289,7 +298,7 @@ def _point(given: object) -> Point:
         raise CalibrationError("calibration: each point needs what was read and what is true")
     point = Point(**_numbers(given))
     if point.uncertainty < 0:
-        raise CalibrationError(f"calibration: uncertainty {point.uncertainty:g}; 0 or more would be right")
+        raise CalibrationError("calibration: an uncertainty below 0; 0 or more would be right")
     return point
 
 

@@ -7,13 +7,22 @@ evenly since the visit before: as an offset, as a share of the value, or as both
 were found say (`rules.care.calibration.Moves`). It is the gain, reading over truth, that grows evenly.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.care.calibration import AS_REPORTED, Calibration, Line, Moves, Point, fitted, moved
+from rules.care.calibration import (
+    AS_REPORTED,
+    Calibration,
+    Line,
+    Moves,
+    Point,
+    fitted,
+    moved,
+    standards_error,
+)
 from rules.errors import CalibrationError
 
 Floats = NDArray[np.float64]
@@ -53,30 +62,42 @@ def corrected(position: Ints, reported: Floats, correction: Correction) -> Float
 
 
 def uncertainty_between(before: Calibration, visit: Calibration, at_ms: int, value: float) -> float:
-    """Return by how much the standards of both visits may put a corrected value off, plus or minus."""
+    """Return by how much the standards of both visits may put a corrected value off, plus or minus.
+
+    The first visit counts as it was left, the second as it was found.
+    """
     share = (at_ms - before.at_ms) / (visit.at_ms - before.at_ms)
-    errors = (before.uncertainty_at(value), visit.uncertainty_at(value))
-    return float(np.hypot((1.0 - share) * errors[0], share * errors[1]))
+    as_found = standards_error(visit.as_found, _moves(visit, visit.as_found, before.line), before.line, value)
+    return float(np.hypot((1.0 - share) * before.uncertainty_at(value), share * as_found))
 
 
 def error_found(before: Calibration, visit: Calibration) -> tuple[float, float]:
     """Return gain and zero that a visit found: what was shown in the standards is gain * true + zero."""
-    return _gain_and_zero(visit.as_found, moved(visit.quantity, visit.as_found, visit.said), before.line)
+    return _gain_and_zero(visit, visit.as_found, before.line)
+
+
+def visits_in_pairs(calibrations: Iterable[Calibration]) -> Iterator[tuple[Calibration, Calibration]]:
+    """Go through the visits to each probe's quantity, each with the one before it, by their times.
+
+    Nothing is known of the time before a probe's first visit.
+    """
+    last: dict[str, Calibration] = {}
+    for visit in sorted(calibrations, key=lambda visit: visit.at_ms):
+        before = last.get(visit.key)
+        if before is not None and before.at_ms < visit.at_ms:
+            yield before, visit
+        last[visit.key] = visit
 
 
 def corrections_of(calibrations: Iterable[Calibration]) -> dict[str, list[Correction]]:
     """Return the corrections of each probe's quantity (`Calibration.key`) from the history of its visits.
 
     They are for the readings as the probe reported them, fouling before drift, to be applied in the
-    order given. Nothing is known of the time before a probe's first visit.
+    order given.
     """
     found: dict[str, list[Correction]] = {}
-    last: dict[str, Calibration] = {}
-    for visit in sorted(calibrations, key=lambda visit: visit.at_ms):
-        before = last.get(visit.key)
-        if before is not None and before.at_ms < visit.at_ms:
-            found.setdefault(visit.key, []).extend(_between(before, visit))
-        last[visit.key] = visit
+    for before, visit in visits_in_pairs(calibrations):
+        found.setdefault(visit.key, []).extend(_between(before, visit))
     return found
 
 
@@ -85,18 +106,22 @@ def _between(before: Calibration, visit: Calibration) -> list[Correction]:
     if visit.cleaned is not None:
         its = visit.cleaned
         point = Point(its.before, before.line.value_of(its.after) - its.meanwhile)
-        errors.insert(0, _gain_and_zero([point], moved(visit.quantity, [point], visit.said), before.line))
+        errors.insert(0, _gain_and_zero(visit, [point], before.line))
     return [Correction(before.at_ms, visit.at_ms, *error, before.line) for error in errors]
 
 
-def _gain_and_zero(points: Sequence[Point], moves: Moves, line: Line) -> tuple[float, float]:
+def _moves(visit: Calibration, points: Sequence[Point], line: Line) -> Moves:
+    """Return what points of a visit tell of; near zero one point tells of no gain."""
+    moves, its = moved(visit.quantity, points, visit.said), points[0]
+    near_zero = min(its.read, its.true, its.true - line.offset) <= 0
+    return Moves.OFFSET if moves is Moves.SLOPE and near_zero else moves
+
+
+def _gain_and_zero(visit: Calibration, points: Sequence[Point], line: Line) -> tuple[float, float]:
     """Return how what `line` shows errs: against the line that the points make of it, as a calibration does.
 
-    So the corrected record meets the line after. Near zero one point tells of no gain.
+    So the corrected record meets the line after.
     """
-    read, true = points[0].read, points[0].true
-    if moves is Moves.SLOPE and min(read, true, true - line.offset) <= 0:
-        moves = Moves.OFFSET
-    found = fitted(points, moves, line)
+    found = fitted(points, _moves(visit, points, line), line)
     gain = line.slope / found.slope
     return gain, line.offset - gain * found.offset

@@ -189,7 +189,7 @@ def instrument_of(body: Mapping[str, Any], known: Instrument | None) -> Instrume
     for name, value in given.items():
         if value < 0 or (name == "accuracy" and value == 0) or (name == "constant" and value > 1):
             right = {"accuracy": "more than 0", "resolution": "0 or more", "constant": "0 to 1"}[name]
-            raise HandMeasurementError(f"hand measurement: {name} {value:g}; {right} would be right")
+            raise HandMeasurementError(f"hand measurement: {name} out of place; {right} would be right")
     if known is None and "accuracy" not in given:
         return None
     return replace(known, **given) if known else Instrument(**given)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rules.quantities import Quantity
+from rules.quantities import UNITS, Quantity, from_unit
 from rules.water.oxygen import oxygen_mg_l, oxygen_saturation_percent
 
 PLAUSIBLE: Mapping[Quantity, tuple[float, float]] = {
@@ -22,6 +22,24 @@ PLAUSIBLE: Mapping[Quantity, tuple[float, float]] = {
     Quantity.AIR_PRESSURE: (600.0, 1085.0),
 }
 """What the water of a nursery, and its air, can be; in the quantity's unit (project judgement)."""
+
+
+IN_STANDARDS: Mapping[Quantity, tuple[float, float]] = {
+    Quantity.TEMPERATURE: (-1.0, 60.0),
+    Quantity.CONDUCTIVITY: (0.0, 150.0),
+    Quantity.SALINITY: (0.0, 45.0),
+    Quantity.OXYGEN: (0.0, 20.0),
+    Quantity.OXYGEN_SATURATION: (0.0, 200.0),
+    Quantity.AIR_PRESSURE: (500.0, 1100.0),
+}
+"""What is true in what probes are calibrated in; in the quantity's unit (project judgement)."""
+
+_OTHER_QUANTITIES: Mapping[Quantity, Mapping[str, tuple[float, float]]] = {
+    Quantity.SALINITY: {"specific_gravity with the --scale of the instrument": (0.99, 1.05)},
+    Quantity.OXYGEN: {"oxygen_saturation": (15.0, 200.0), "oxygen_saturation --unit /": (0.15, 1.5)},
+    Quantity.OXYGEN_SATURATION: {"oxygen": (1.0, 15.0)},
+}
+"""What people measure and write down under another name, and between what (project judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +107,18 @@ def read_otherwise(
     read = [ReadOtherwise(formula(value), unit) for unit, formula in _UNITS[quantity].items()]
     found = [*read, *_oxygen(quantity, value, around or Around()), *_other_order(value)]
     return tuple(it for it in found if is_plausible(quantity, it.value))
+
+
+def typed_otherwise(
+    quantity: Quantity, typed: float, value: float, possible: Mapping[Quantity, tuple[float, float]]
+) -> list[str]:
+    """Return how else to say a typed number whose value, in the quantity's unit, cannot be; else nothing."""
+    low, high = possible[quantity]
+    if low <= value <= high:
+        return []
+    units = [it for it in UNITS[quantity] if low <= from_unit(quantity, it, typed) <= high]
+    others = _OTHER_QUANTITIES.get(quantity, {}).items()
+    return [*(f"--unit {it}" for it in units), *(name for name, (a, b) in others if a <= typed <= b)]
 
 
 def _oxygen(quantity: Quantity, value: float, around: Around) -> Iterator[ReadOtherwise]:

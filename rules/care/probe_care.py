@@ -13,6 +13,7 @@ from rules.care.calibration import Calibration, Line, calibration_of, key_of, re
 from rules.care.control_chart import COVERAGE
 from rules.care.wear import NO_WEAR, Wear
 from rules.errors import CalibrationError, HandMeasurementError, none_such
+from rules.quantities import with_unit
 from rules.rack.channels import Channel
 from rules.rack.plan import RACK_WIDE, RackPlan, Source
 from rules.readings import Action, Notice
@@ -175,8 +176,8 @@ class ProbeCare:
         possible = plan.quality[taken.quantity].sensor_range
         if not possible.low <= taken.value <= possible.high:
             raise HandMeasurementError(
-                f"{taken.quantity} {taken.value:g}: {possible.low:g} to {possible.high:g} would be possible;"
-                " is it in another unit?"
+                f"{taken.quantity} {with_unit(taken.quantity, taken.value)}: {possible.low:g} to"
+                f" {with_unit(taken.quantity, possible.high)} would be possible; is it in another unit?"
             )
         stated = hand_checks.instrument_of(body, known)
         if stated is not None:

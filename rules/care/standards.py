@@ -86,7 +86,8 @@ def point_in(standard: str, quantity: Quantity, read: float, around: Around) -> 
     check_standard(standard, quantity)
     true, sure = _true_in(Standard(standard), quantity, around)
     if math.isnan(true):
-        raise CalibrationError(f"{standard} at {around.temperature_c:g} °C: {_RIGHT}")
+        here = "" if math.isnan(around.temperature_c) else f" at {around.temperature_c:g} °C"
+        raise CalibrationError(f"{standard}{here}: {_RIGHT}")
     return Point(read, true, sure if around.sure is None else around.sure)
 
 

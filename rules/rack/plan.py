@@ -66,6 +66,7 @@ class RackPlan:
     `own_tolerances` has the stages of each vessel whose lineage is not the rack's.
     `closer_quality` has those that differ for a probe while a stage lives in its vessel, by stage/probe.
     `fresh` is the source, of each probe that has one, whose value must change from poll to poll.
+    `temperatures_in` (C or F) judges nothing: who reads a record alone reads it as the team did.
     `altitude_m` is that of the station, `usual` each vessel's usual values, for when nothing better is known.
     """
 
@@ -84,6 +85,7 @@ class RackPlan:
 
     fresh: Mapping[str, int] = field(default_factory=dict)
     closer_quality: Mapping[str, Mapping[Quantity, QualitySettings]] = field(default_factory=dict)
+    temperatures_in: str = "C"
 
     def tolerances_of(self, vessel: str) -> Tolerances:
         """Return what each stage tolerates in a vessel."""

@@ -45,8 +45,8 @@ class SpecificGravityScale:
         for temperature in (self.sample_c, self.water_c):
             if not 0.0 <= temperature <= TEMPERATURE.high:
                 raise SeawaterError(
-                    f"reference temperature {temperature:g} °C of a specific gravity is outside 0 to 40 °C;"
-                    " Fahrenheit is written 60F/60F"
+                    f"{temperature:g} as a reference temperature of a specific gravity: 0 to 40 would be"
+                    " right; Fahrenheit is written 60F/60F"
                 )
 
     @classmethod

@@ -7,8 +7,9 @@ and 212 °F is 100 °C is the scale's definition.
 import io
 import json
 import re
+import sqlite3
 import threading
-from contextlib import redirect_stdout
+from contextlib import closing, redirect_stdout
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -21,6 +22,7 @@ from daemon.journal.logbook import calibrations_in
 from daemon.oncall.call_text import call_text
 from daemon.oncall.messages import heard
 from daemon.page.pages import RackPages
+from daemon.settings.plan import rack_plan
 from daemon.web.server import Request
 from daemon.words import level, own, show_temperatures_in, shown, shown_reason
 from rules.alarms.life_cycle import Condition, Priority
@@ -161,6 +163,26 @@ def test_numbers_that_say_no_unit_are_converted_too(both):
     rows = json.loads(re.search(r'id="data">(.*?)</script>', fahrenheit["report"])[1])["channels"]
     assert min(it for it in rows["k1/temperature"]["low"] if it is not None) > 40
     assert rows["k1/temperature"]["unit"] == "°F"
+
+
+def test_a_replay_without_settings_speaks_as_the_team_did(rack, tmp_path):
+    """The process had chosen the other before: the newest plan in the journal tells, else it is °C."""
+    bare = tmp_path / "copy.sqlite"
+    for unit, other in (("F", "C"), ("C", "F")):
+        with closing(sqlite3.connect(rack.journal.path)) as journal, closing(sqlite3.connect(bare)) as copy:
+            journal.backup(copy)
+            body = "json_set(body, '$.temperatures_in', ?)" if unit == "F" else "json_remove(body, ?)"
+            given = "F" if unit == "F" else "$.temperatures_in"
+            copy.execute(f"UPDATE action SET body = {body} WHERE kind = 'configure'", (given,))
+            copy.commit()
+        show_temperatures_in(other)
+        said = printed("replay", str(bare))
+        assert numbers(said, unit)
+        assert not numbers(said, other)
+
+
+def test_the_plan_of_a_rack_knows_what_its_team_reads(rack, both):
+    assert rack_plan(load_settings(rack.file), lambda *_: 1).temperatures_in == "F"
 
 
 def test_programs_are_told_in_celsius(both):

@@ -15,8 +15,9 @@ from daemon.sources.csv import csv_recording
 from daemon.sources.csv_readings import CsvLayout
 from daemon.sources.drift_correction import calibrations_at, drift_corrected, how_sure
 from daemon.sources.export import export_recording
-from daemon.sources.journal import journal_recording
+from daemon.sources.journal import journal_recording, temperatures_in
 from daemon.sources.recording import Recording
+from daemon.words import show_temperatures_in
 
 _SQLITE = b"SQLite format 3\0"
 
@@ -77,6 +78,8 @@ def open_recording(options: argparse.Namespace, settings: Settings | None) -> Re
     is_address = source.startswith(("http://", "https://"))
     if not is_address and _is_journal(Path(source)):
         recording = journal_recording(Path(source))
+        if settings is None:
+            show_temperatures_in(temperatures_in(Path(source)))
         if not options.correct_drift:
             return recording
         if settings is None:

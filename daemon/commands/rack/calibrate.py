@@ -18,8 +18,9 @@ from daemon.journal.journal import Journal
 from daemon.journal.logbook import CALIBRATE
 from daemon.journal.sole_writer import holder_of
 from daemon.tables.values import number
-from daemon.words import shown, shown_line, shown_point, shown_unit
+from daemon.words import own, shown, shown_line, shown_point, shown_unit
 from rules.care.calibration import AS_REPORTED, Line, Moves, Point, calibration_of, key_of
+from rules.care.misread import IN_STANDARDS
 from rules.care.standards import Around, Standard, check_standard, point_in
 from rules.errors import RulesError, none_such
 from rules.judging.watched import ChannelNow
@@ -49,7 +50,7 @@ def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
     add("--standard-accuracy", type=number, help="of the standard, plus or minus")
     add("--note", default="", help="in words")
     add("--air-saturated", type=number, metavar="READ", help="oxygen: read at balance with the air")
-    add("--temperature-c", type=number, help="there, in °C (default: as the probe itself shows it)")
+    add("--temperature", type=number, help="there, as shown (default: as the probe itself shows it)")
     add("--salinity", type=number, help="there; 0 for fresh water or moist air; that of a bottle of seawater")
     add(
         "--air-pressure-hpa",
@@ -170,8 +171,9 @@ class _Work:
 
     def own(self, pair: tuple[float, float]) -> tuple[float, float]:
         """Return two values in the quantity's own unit."""
-        first, second = (in_own_unit(self.options, self.quantity, value) for value in pair)
-        return first, second
+        read, true = pair
+        own_true = in_own_unit(self.options, self.quantity, true, possible=IN_STANDARDS)
+        return in_own_unit(self.options, self.quantity, read), own_true
 
     def as_found(self) -> list[Point]:
         """Return what was read before anybody adjusted the probe."""
@@ -191,11 +193,9 @@ class _Work:
                 raise RequestError("--shown: the probe sends it at 25 °C, screens show another; use --point")
             points.append(Point(self.rig.line.read_at(seen), true, sure))
         if options.air_saturated is not None:
-            if options.temperature_c is None:
-                raise RequestError(
-                    "--air-saturated: also give --temperature-c, that of the water or moist air"
-                )
-            (read, _) = self.own((options.air_saturated, 0.0))
+            if options.temperature is None:
+                raise RequestError("--air-saturated: also give --temperature, that of the water or moist air")
+            read = in_own_unit(options, self.quantity, options.air_saturated)
             points.append(self._in(Standard.WATER_IN_AIR, read))
         return points
 
@@ -220,11 +220,13 @@ class _Work:
 
     def _in(self, standard: str, read: float) -> Point:
         options, here = self.options, _rig(self.path, self.options.probe, self.quantity)
-        at_c, hpa = options.temperature_c, options.air_pressure_hpa
+        at_c, hpa = options.temperature, options.air_pressure_hpa
         if here.source.compensation is not Compensation.NONE:
             at_c = 25.0  # the probe says itself what it would be there
         elif at_c is None:
             at_c = here.shows(Quantity.TEMPERATURE)
+        else:
+            at_c = own(at_c, Quantity.TEMPERATURE)
         if hpa is None:
             hpa = here.shows(Quantity.AIR_PRESSURE, of_rack=True)
         if math.isnan(hpa) and standard in (Standard.WATER_IN_AIR, Standard.MOIST_AIR):

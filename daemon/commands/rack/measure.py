@@ -10,8 +10,9 @@ from daemon.errors import RequestError
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import HAND, logbook_of, roots_of
 from daemon.tables.values import number as a_number
-from daemon.words import apart, number, quantity_of, shown_reason
+from daemon.words import apart, number, own, quantity_of, shown_reason
 from rules.care.hand_checks import COMPARED_WITHIN_MS
+from rules.care.misread import PLAUSIBLE
 from rules.care.probe_care import CHECKED
 from rules.quantities import Quantity
 
@@ -31,9 +32,9 @@ def measure_arguments(parser: argparse.ArgumentParser) -> None:
     add("--constant", type=a_number, help="how much of its accuracy is the same each time, 0 to 1")
     add("--scale", help="reference temperatures of a specific gravity, as printed on the instrument: 25/25")
     add(
-        "--temperature-c",
+        "--temperature",
         type=a_number,
-        help="of the sample, where a hydrometer swam in it (default: the scale's)",
+        help="of the sample, as shown, where a hydrometer swam in it (default: the scale's)",
     )
     add_unit(parser)
     add("--corrects", type=int, metavar="NUMBER", help="the measurement that this one puts right")
@@ -44,8 +45,10 @@ def measure_arguments(parser: argparse.ArgumentParser) -> None:
 def _measure(options: argparse.Namespace) -> int:
     show_units_of(options.settings)
     numbers = ("value", "accuracy", "resolution")
-    keys = ("vessel", "quantity", "method", "instrument", "constant", "scale", "temperature_c", *numbers)
+    keys = ("vessel", "quantity", "method", "instrument", "constant", "scale", *numbers)
     body = {key: getattr(options, key) for key in keys if getattr(options, key) is not None}
+    if options.temperature is not None:
+        body["temperature_c"] = own(options.temperature, Quantity.TEMPERATURE)
     if options.quantity == SPECIFIC_GRAVITY:
         if options.unit is not None:
             raise RequestError("--unit: a specific gravity has none; give its --scale")
@@ -53,11 +56,12 @@ def _measure(options: argparse.Namespace) -> int:
     else:
         quantity = quantity_in(options)
         if not_heeded := body.keys() & {"scale", "temperature_c"}:
-            option = min(not_heeded).replace("_", "-")
+            option = min(not_heeded).removesuffix("_c")
             raise RequestError(f"--{option}: goes with a {SPECIFIC_GRAVITY} alone, {quantity} has none")
         for key in numbers:
             if key in body:
-                body[key] = in_own_unit(options, quantity, body[key], difference=key != "value")
+                of_value = {"possible": PLAUSIBLE} if key == "value" else {"difference": True}
+                body[key] = in_own_unit(options, quantity, body[key], **of_value)
     body |= {"another": True} if options.another else {}
     if options.corrects is not None:
         body |= _corrects(options)

@@ -10,7 +10,9 @@ def test_the_example_says_what_is_left_to_people():
     measure, reminded, oncall, backup = duty_lines(load_settings(EXAMPLE))
     assert "k1 temperature, salinity, oxygen saturation" in measure
     assert "dish-1 temperature" in measure
-    assert reminded.startswith("duty without cover, nobody is reminded to calibrate: k2-multi, ")
+    assert reminded.startswith(
+        "duty without cover, nobody is reminded to calibrate until two visits tell how it drifts: k2-multi, "
+    )
     assert "k1-multi" not in reminded
     assert "[broker] oncall = true" in oncall
     assert backup.startswith("duty of people, `bellwatch backup`")
@@ -32,4 +34,4 @@ bucket = "b"
     path = write_settings(tmp_path, tmp_path / "serial", 1883, silent_after_s=1.0, more=second)
     path.write_text(path.read_text().replace("heartbeat_s = 1", "oncall = true"))
     (line,) = duty_lines(load_settings(path))
-    assert "nobody is reminded to calibrate: k1-ct;" in line
+    assert "until two visits tell how it drifts: k1-ct;" in line

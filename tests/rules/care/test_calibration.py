@@ -83,11 +83,11 @@ def test_lower_air_pressure_makes_a_lower_air_saturated_point():
 @pytest.mark.parametrize(
     ("quantity", "points", "words"),
     [
-        ("temperature", [Point(25.0, 15.0)], "at most 5 °C apart"),
+        ("temperature", [Point(25.0, 15.0)], "at most 5 K apart"),
         ("temperature", [Point(15.0, 15.0), Point(15.0, 25.0)], "both read 15"),
         ("temperature", [Point(0.0, 0.0), Point(25.0, 77.0)], "slope 3.08"),
         ("conductivity", [Point(50_000.0, 50.0)], "slope 0.001"),
-        ("conductivity", [Point(0.0, 50.0)], "above zero"),
+        ("conductivity", [Point(0.0, 50.0)], "must lie above 0"),
         ("oxygen", [Point(4.0, 0.0), Point(12.0, 9.0)], "at most 2 mg/L apart"),
         ("salinity", [], "0 points"),
         ("salinity", [Point(30.0, 30.0), Point(33.0, 33.0), Point(35.0, 35.0)], "3 points"),
@@ -166,15 +166,15 @@ def test_points_at_the_very_edge_of_what_is_allowed_are_taken(quantity, points, 
     [
         ("oxygen", [Point(4.0, 1.99)], "slope 0.497"),
         ("oxygen", [Point(2.0, 4.01)], "slope 2"),
-        ("temperature", [Point(15.0, 20.01)], "at most 5 °C"),
+        ("temperature", [Point(15.0, 20.01)], "at most 5 K"),
         ("air_pressure", [Point(950.0, 1000.1)], "at most 50 hPa"),
         ("oxygen", [Point(2.01, 0.0), Point(10.0, 9.0)], "at most 2 mg/L"),
         ("oxygen_saturation", [Point(20.1, 0.0), Point(100.0, 100.0)], "at most 20 %"),
         ("conductivity", [Point(5.01, 0.0), Point(50.0, 50.0)], "at most 5 mS/cm"),
         ("salinity", [Point(0.0, 5.01), Point(35.0, 35.0)], "at most 5 apart"),
-        ("salinity", [Point(0.0, 1.0)], "above zero"),
-        ("salinity", [Point(1.0, 0.0)], "above zero"),
-        ("salinity", [Point(-1.0, -1.0)], "above zero"),
+        ("salinity", [Point(0.0, 1.0)], "must lie above 0"),
+        ("salinity", [Point(1.0, 0.0)], "must lie above 0"),
+        ("salinity", [Point(-1.0, -1.0)], "must lie above 0"),
     ],
 )
 def test_points_just_over_the_edge_are_refused(quantity, points, words):
@@ -186,8 +186,8 @@ def test_the_words_of_a_refusal_are_whole():
     with pytest.raises(CalibrationError) as refused:
         line_through(Quantity.TEMPERATURE, [Point(0.0, 0.0), Point(25.0, 77.0)])
     assert str(refused.value) == (
-        "slope 3.08 from temperature 0 read for 0 and 25 read for 77: between 0.5 and 2 would be a probe that"
-        " works; check the unit and the standard"
+        "slope 3.08 from temperature 0 °C read for 0 °C and 25 °C read for 77 °C: between 0.5 and 2 would be"
+        " a probe that works; check the unit and the standard"
     )
 
 

@@ -6,7 +6,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.care.calibration import Calibration, Cleaning, Line, Moves, Point
-from rules.care.drift import Correction, corrected, corrections_of, error_found, uncertainty_between
+from rules.care.drift import (
+    Correction,
+    corrected,
+    corrections_of,
+    error_found,
+    uncertainty_between,
+    visits_in_pairs,
+)
 from rules.errors import CalibrationError
 from rules.quantities import Quantity
 
@@ -116,6 +123,23 @@ def test_the_standards_own_errors_are_in_the_result():
     before, after = visit(0, (12.88, 12.88, 0.0644)), visit(10, (12.6, 12.88, 0.0644))
     errors = [uncertainty_between(before, after, day * DAY_MS, 40.0) for day in (0, 5, 10)]
     assert errors == pytest.approx([0.2, 0.2 / 2**0.5, 0.2])
+
+
+def test_the_visit_counts_as_it_was_found_and_the_one_before_as_it_was_left():
+    """A certificate of 0.5 % when found, a better bottle of 0.1 % for what was left: 0.2 of 40 at the end."""
+    before = visit(0, (12.88, 12.88, 0.01288), found=(Point(12.9, 12.88, 0.5),))
+    after = visit(10, (12.88, 12.88, 0.01288), found=(Point(12.6, 12.88, 0.0644),))
+    errors = [uncertainty_between(before, after, day * DAY_MS, 40.0) for day in (0, 10)]
+    assert errors == pytest.approx([0.04, 0.2])
+    zero = visit(10, (2.0, 2.0, 0.1), found=(Point(0.05, 0.0, 0.05),), quantity=Quantity.OXYGEN)
+    air = visit(0, (8.0, 8.0, 0.08), quantity=Quantity.OXYGEN)
+    assert uncertainty_between(air, zero, 10 * DAY_MS, 8.0) == 0.05  # a zero tells of no gain
+
+
+def test_visits_are_paired_by_their_times_and_each_probe_with_itself():
+    late, early = visit(10, (49.0, 50.0)), visit(0, (50.0, 50.0))
+    same = visit(10, (48.0, 50.0))
+    assert list(visits_in_pairs([late, early, same, visit(5, (0.1, 0.0), quantity=COLD)])) == [(early, late)]
 
 
 @given(

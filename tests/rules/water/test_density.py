@@ -99,7 +99,7 @@ def test_the_refusal_states_what_the_scales_do_to_1_025():
 
 @pytest.mark.parametrize("text", ["60/60", "-5/4", "200F/60F"])
 def test_a_reference_temperature_that_no_instrument_has_is_refused(text):
-    with pytest.raises(SeawaterError, match="outside 0 to 40 °C"):
+    with pytest.raises(SeawaterError, match="0 to 40 would be right"):
         SpecificGravityScale.parse(text)
 
 

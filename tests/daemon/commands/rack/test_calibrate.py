@@ -133,7 +133,7 @@ SEA = float(C_from_SP(35.0, BOTTLE_C, 0.0))
 
 
 def test_it_is_read_live_in_two_bottles_and_the_bottle_is_right_afterwards(rack, ask):
-    words = ("--in", "kcl-1.413", "--in", "seawater", "--salinity", "35", "--temperature-c", "22")
+    words = ("--in", "kcl-1.413", "--in", "seawater", "--salinity", "35", "--temperature", "22")
     status, said, _ = ask(*CELL, *words, bottles=[(LOW, BOTTLE_C), (SEA, BOTTLE_C)])
     assert status == 0
     assert said.count("stable: ") == 2
@@ -143,7 +143,7 @@ def test_it_is_read_live_in_two_bottles_and_the_bottle_is_right_afterwards(rack,
     (made,) = calibrations_at(load_settings(rack.file).journal.path)
     assert made.line.slope == pytest.approx(1 / GAIN, rel=0.002)
     rack.put_into(SEA, BOTTLE_C)
-    _, shown, _ = ask(*CELL, "--in", "seawater", "--salinity", "35", "--temperature-c", "22",
+    _, shown, _ = ask(*CELL, "--in", "seawater", "--salinity", "35", "--temperature", "22",
                       bottles=[(SEA, BOTTLE_C)])  # fmt: skip
     shown_was = float(shown.split("shown was ")[1].split()[0])
     assert shown_was == pytest.approx(SEA, abs=made.uncertainty_at(SEA))
@@ -251,7 +251,7 @@ def test_a_certificate_claims_no_accuracy_that_nobody_stated(rack, ask):
 
 def test_a_probe_that_is_adjusted_is_read_as_found_and_as_left(rack, ask):
     """As found counts for the record before, as left for the line from now on."""
-    words = ("--in", "kcl-12.88", "--adjusted", "--temperature-c", "22")
+    words = ("--in", "kcl-12.88", "--adjusted", "--temperature", "22")
     status, said, _ = ask(*CELL, *words, bottles=[(HIGH, BOTTLE_C), (HIGH, BOTTLE_C), (HIGH, BOTTLE_C)])
     assert status == 0
     assert "as found" in said

@@ -4,6 +4,7 @@ import pytest
 from gsw import C_from_SP
 
 from daemon.commands.cli import main
+from daemon.words import show_temperatures_in
 from drivers.readings import Reading
 from tests.rigs.kept_watch import answering
 
@@ -93,7 +94,9 @@ def test_a_calibration_is_taken_and_listed_with_its_history(ask):
 
 def test_a_refused_calibration_is_told_and_not_listed(ask):
     status, _, error = ask(*CALIBRATE, "--point", "25=0")
-    refusal = "temperature 25 read for 0: at most 5 °C apart would be drift; check the unit and the standard"
+    refusal = (
+        "temperature 25 °C read for 0 °C: at most 5 °C apart would be drift; check the unit and the standard"
+    )
     assert (status, error.splitlines()[-1]) == (2, refusal)
     assert "No calibration is written down yet." in ask("calibrations")[1]
 
@@ -101,12 +104,12 @@ def test_a_refused_calibration_is_told_and_not_listed(ask):
 def test_air_saturation_takes_the_pressure_from_the_racks_barometer(ask):
     """At 20 °C and 1003 hPa: 9.09 mg/L (Benson & Krause 1984) times 0.9897, between the table's pressures."""
     words = ("calibrate", "k1-multi", "oxygen", "--standard", "moist air", "--who", "kim")
-    status, _, _ = ask(*words, "--air-saturated", "9.3", "--temperature-c", "20")
+    status, _, _ = ask(*words, "--air-saturated", "9.3", "--temperature", "20")
     assert status == 0
     assert "9.3 read for 8.99" in ask("calibrations")[1]
     status, _, error = ask(*words, "--air-saturated", "9.3")
     assert status == 2
-    assert "--temperature-c" in error
+    assert "--temperature" in error
 
 
 def test_a_hand_measurement_says_how_the_probe_compares(ask):
@@ -192,7 +195,58 @@ def test_what_a_calibration_would_not_heed_is_refused(ask, words, named):
     assert "No calibration is written down yet." in ask("calibrations")[1]
 
 
-@pytest.mark.parametrize("words", [("--scale", "25/25"), ("--temperature-c", "15")])
+@pytest.mark.parametrize("words", [("--scale", "25/25"), ("--temperature", "15")])
 def test_a_salinity_takes_nothing_that_a_specific_gravity_is_read_by(ask, words):
     status, _, error = ask(*MEASURE, "1.026", *words)
     assert (status, error.startswith(words[0]), "specific_gravity" in error) == (2, True, True)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "value", "say", "unit"),
+    [
+        ("salinity", "1.026", "specific_gravity with the --scale of the instrument", "ppt"),
+        ("temperature", "78", "--unit F", "C"),
+        ("temperature", "288", "--unit K", "C"),
+        ("conductivity", "53000", "--unit uS/cm", "mS/cm"),
+        ("oxygen", "98", "oxygen_saturation", "mg/L"),
+        ("oxygen", "0.98", "oxygen_saturation --unit /", "mg/L"),
+        ("oxygen_saturation", "0.98", "--unit /", "%"),
+        ("oxygen_saturation", "7.2", "oxygen", "%"),
+        ("air_pressure", "101.3", "--unit kPa", "hPa"),
+    ],
+)
+def test_a_number_that_can_only_be_another_is_asked_back_and_taken_with_its_unit(
+    ask, quantity, value, say, unit
+):
+    words = ("measure", "k1", quantity, value, "--method", "kit", "--instrument", "no. 3", "--who", "kim")
+    status, _, error = ask(*words)
+    said = f"{quantity} {float(value):g}: hardly in {unit}; say {say}, or --unit {unit} if it is so\n"
+    assert (status, error) == (2, said)
+    status, _, error = ask(*words, "--unit", unit)
+    possible = "would be possible; is it in another unit?"  # what no water at all can be stays refused
+    assert status == 0 or possible in error
+
+
+@pytest.mark.parametrize("value", ["1.5", "0.02"])
+def test_a_number_that_may_be_what_it_says_is_taken(ask, value):
+    words = ("--method", "kit", "--instrument", "no. 3", "--who", "kim")
+    assert ask("measure", "k1", "salinity", value, *words)[0] == 0
+
+
+def test_a_standard_in_the_other_unit_is_asked_back(ask):
+    """Both in °F agree to a degree, so that nothing else would look wrong; at 0 °C it is an ice point."""
+    status, _, error = ask(*CALIBRATE, "--point", "78=77")
+    assert (status, error) == (2, "temperature 77: hardly in C; say --unit F, or --unit C if it is so\n")
+    assert ask(*CALIBRATE, "--point", "78=77", "--unit", "F")[0] == 0
+    assert ask(*CALIBRATE, "--point", "0.1=0")[0] == 0
+
+
+def test_on_a_rack_in_fahrenheit_what_can_only_be_celsius_is_asked_back(rack, ask):
+    rack.write_text(rack.read_text().replace("[journal]", 'temperatures_in = "F"\n[journal]', 1))
+    words = ("--method", "kit", "--instrument", "no. 3", "--who", "kim")
+    status, _, error = ask("measure", "k1", "temperature", "25", *words)
+    assert (status, error) == (2, "temperature 25: hardly in F; say --unit C, or --unit F if it is so\n")
+    assert ask(*CALIBRATE, "--point", "32.36=32")[0] == 0
+    status, _, error = ask(*CALIBRATE, "--point", "90=77")
+    assert (status, "temperature 90 °F read for 77 °F: at most 9 °F apart" in error) == (2, True)
+    show_temperatures_in("C")
