@@ -5,7 +5,9 @@ over `every_s` of `[probes.k1]`. Its value is written as in the file, but text m
 Passwords are in files of their own and are never shown.
 """
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from daemon.check.check import findings_in
 from daemon.errors import SettingsError
@@ -19,7 +21,11 @@ def load_settings(path: Path) -> Settings:
 
     Temperatures are written as they say from now on. SettingsError with all that `bellwatch check` reports.
     """
-    values = read_values(path)
+    return settings_of(read_values(path))
+
+
+def settings_of(values: Mapping[str, Any]) -> Settings:
+    """Return the settings that a file with these values holds; SettingsError as for a file."""
     errors = [finding for finding in findings_in(values) if not finding.is_warning]
     if errors:
         raise SettingsError(errors)

@@ -13,10 +13,10 @@ from rich.console import Console
 from rich.table import Column, Table
 from rich.text import Text
 
-from daemon.check.load import load_settings
+from daemon.check.load import load_settings, settings_of
 from daemon.commands.engineer import report_options
 from daemon.commands.engineer.progress import INTERRUPTED, progress_bar, stoppable
-from daemon.commands.engineer.source_options import add_source_arguments, open_recording
+from daemon.commands.engineer.source_options import add_source_arguments, csv_layout, open_recording
 from daemon.errors import SourceError
 from daemon.replay.flags import FlagFile
 from daemon.replay.replay import Observer, Replayed, plans_of, replay
@@ -33,6 +33,7 @@ from daemon.report.provenance import of_recording, of_settings, version
 from daemon.report.report import report_of, traces_for
 from daemon.report.trace import Trace
 from daemon.settings.rack import Settings
+from daemon.sources.bare_series import implied_settings
 from daemon.sources.journal import recorded_events
 from daemon.sources.recording import Recording
 from daemon.words import SHAPES, STYLES, event_text
@@ -49,6 +50,7 @@ def replay_arguments(parser: argparse.ArgumentParser) -> None:
     add = parser.add_argument
     add_source_arguments(parser)
     add("--settings", type=Path, help="judge by these (default: as it was at the time)")
+    add("--stage", help="judge a CSV without settings: this stage lives in each vessel of its columns")
     add("--against", type=Path, help="and show what differs under these")
     add("--without-responses", action="store_true", help="leave out what people acknowledged or shelved then")
     add("--events", type=Path, help="write the alarm events here, one JSON object a line")
@@ -67,7 +69,7 @@ def replay_command(options: argparse.Namespace) -> int:
     files = [path for path in (options.settings, options.against) if path is not None]
     if options.against is not None and options.settings is None:
         raise SourceError("--against needs --settings: the two settings files that are to be compared")
-    settings = [load_settings(path) for path in files]
+    settings = _implied(options) or [load_settings(path) for path in files]
     recording = open_recording(options, settings[0] if settings else None)
     results = _judged(options, recording, settings, console)
     zone = zone_of(settings)
@@ -80,6 +82,14 @@ def replay_command(options: argparse.Namespace) -> int:
     if not results[0].complete:
         return INTERRUPTED
     return _compare_with_the_past(results[0], recording, console) if not settings else 0
+
+
+def _implied(options: argparse.Namespace) -> list[Settings]:
+    if options.stage is None:
+        return []
+    if options.settings is not None:
+        raise SourceError("--stage is for a CSV without settings; leave it out, or --settings")
+    return [settings_of(implied_settings(Path(options.source), csv_layout(options), options.stage))]
 
 
 def _judged(
@@ -98,7 +108,8 @@ def _judged(
         results = run_replay(recording, settings, responses, console, observers)
     if drawn:
         files = [path.name for path in (options.settings, options.against) if path is not None]
-        sides = list(zip(files or ["as it was"], results, traces, strict=True))
+        names = files or ["as it was" if options.stage is None else f"stage {options.stage}"]
+        sides = list(zip(names, results, traces, strict=True))
         report = report_of(recording, zone_of(settings), sides, marks, wanted.vessels)
         report = replace(report, provenance=(version(), *_marks(options), f"record {record()}"))
         for path in report_options.write_reports(options, report):
