@@ -147,7 +147,7 @@ class Block:
         self._watch_list = watch_list
         self._channels, self._sources = channels, sources
         self._care = care
-        self._trust = Trust(readings, places, watch_list, channels, sources, self._dry_readings)
+        self._trust = Trust(readings, places, watch_list, channels, sources, self._dry_readings, self._put_in)
         self._inputs = Inputs(watch_list, channels, readings.at_ms, self._trust.usual)
         self.judged: dict[str, Series] = {}
         self._at_best: dict[str, NDArray[np.float64] | None] = {}
@@ -299,6 +299,14 @@ class Block:
         """Return where a probe's own readings are not of the water; None where all are, or nobody knows."""
         found = self._out_of_water(channel, here)
         return None if found is None else found[0]
+
+    def _put_in(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.bool_] | None:
+        """Return where a probe has just been put into the water, as its cell says; None where it has none."""
+        source = channel.source
+        cell = self._watch_list.cells.get(source.probe, self._watch_list.apart.get(source.id))
+        if cell is None:
+            return None
+        return self._dryness(cell).put_in(here, self._readings.time_ms[here], self._sources[cell].time_ms)
 
     def _dryness(self, cell: int) -> Dryness:
         if cell not in self._dry:

@@ -79,6 +79,18 @@ class Dryness:
         settled: Bools = (last_ms < 0) | (self.cell.time_ms - last_ms > SETTLES_WITHIN_MS)
         return settled
 
+    def put_in(self, here: NDArray[np.intp], time_ms: Times, heard_ms: int) -> Bools:
+        """Return which readings (places `here`, shape m) follow soon on the end of a long dry spell.
+
+        Somebody has put the probe in. `heard_ms` is when the cell was last read before the block.
+        """
+        known = np.searchsorted(self.cell.index, here, side="right")
+        last_ms, spell_ms = self.last_ms[known], self.spell_ms[known]
+        settled_ms = np.concatenate([[heard_ms], self.cell.time_ms])[known] - last_ms
+        soon = time_ms - last_ms <= SETTLES_WITHIN_MS + BELIEVED_FOR_MS
+        found: Bools = (settled_ms > SETTLES_WITHIN_MS) & soon & (last_ms - spell_ms >= BELIEVED_FOR_MS)
+        return found
+
     def is_over(self, time_ms: Times, within_ms: int = SETTLES_WITHIN_MS) -> bool:
         """Return whether no reading at these times (in any order) lies within a time after a dry one."""
         return bool(self.last_ms[-1] < 0 or time_ms.min() - self.last_ms[-1] > within_ms)

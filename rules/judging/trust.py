@@ -44,7 +44,9 @@ class Trust:
         channels: Mapping[str, ChannelState],
         sources: Mapping[int, SourceState],
         dry: Callable[[Channel, NDArray[np.intp]], Bools | None],
+        put_in: Callable[[Channel, NDArray[np.intp]], Bools | None],
     ) -> None:
+        self._put_in = put_in
         self._readings, self._places, self._watch_list, self._dry = readings, places, watch_list, dry
         self._channels, self._sources = channels, sources
         self._buckets: dict[int, tuple[Buckets, NDArray[np.intp]]] = {}
@@ -135,11 +137,15 @@ class Trust:
     def _agreed(
         self, channel: Channel, here: NDArray[np.intp], value: Floats, max_jump: float | None
     ) -> Bools | None:
-        """Return where another probe's newest reading in the vessel bears a probe out; None without one."""
-        agreed, others = np.zeros(here.size, dtype=np.bool_), self._watch_list.beside(channel)
+        """Return where another probe's newest reading in the vessel bears a probe out, or it was just put in.
+
+        None where nothing ever could.
+        """
+        put_in, others = self._put_in(channel, here), self._watch_list.beside(channel)
+        agreed = np.zeros(here.size, dtype=np.bool_) if put_in is None else put_in
         for other in others:
             agreed |= np.abs(value - self._newest(other, here)[0]) <= (max_jump or 0.0) / 2
-        return agreed if others else None
+        return agreed if others or put_in is not None else None
 
     def _beside(self, channel: Channel, here: NDArray[np.intp]) -> Beside | None:
         """Return what the cell beside a thermometer shows at places of the block, or the other way."""

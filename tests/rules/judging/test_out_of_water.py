@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.engine import Engine
+from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import Source
 from rules.readings import Readings
@@ -25,8 +26,8 @@ PROBE = (
 )
 
 
-def rack():
-    return WatchedRack(plan_of(PROBE, {"polyp": {Quantity.TEMPERATURE: PROMPT}}))
+def rack(**more):
+    return WatchedRack(plan_of(PROBE, {"polyp": {Quantity.TEMPERATURE: PROMPT}}, **more))
 
 
 def polled(watched, polls, start=0):
@@ -148,3 +149,29 @@ def test_any_cut_gives_the_same(polls, cuts):
 
     inner = sorted({min(cut, len(rows)) for cut in cuts} - {0, len(rows)})
     assert judged([0, *inner, len(rows)]) == judged([0, len(rows)])
+
+
+@given(st.floats(5, 12), st.integers(25, 240), st.integers(1, 3), st.sampled_from([1, -1]))
+@settings(max_examples=examples(20))
+def test_a_probe_that_was_on_the_bench_from_the_start_is_believed_once_it_is_in_the_water(
+    away, polls, way, sign
+):
+    """Nobody knew that it was in air: what it leapt off was the air of the room."""
+    watched, air = rack(quality=DEFAULT_QUALITY), 15.0 + sign * away
+    bench = [(air, DRY, 9.0)] * polls
+    wetting = [(air + (15.0 - air) * n / (way + 1), DRY, 9.0) for n in range(1, way + 1)]
+    soon = polled(watched, [*bench, *wetting, *[(15.0, WET, 8.0)] * 20])
+    assert soon["temperature"].flag == 1, "ten minutes after"
+    warm = [(15.0 + 0.05 * n, WET + 0.05 * n, 8.0) for n in range(160)]
+    polled(watched, warm, start=polls + way + 20)
+    assert "k1/temperature/high" in watched.states
+
+
+@given(st.integers(1, 10))
+@settings(max_examples=examples(5))
+def test_a_cell_that_flickers_makes_no_leap_of_the_thermometer_true(dry):
+    watched = rack(quality=DEFAULT_QUALITY)
+    polled(watched, [(15.0, WET, 8.0)] * 60)
+    flicker = [(15.0, DRY, 8.0)] * dry
+    then = polled(watched, [*flicker, *[(15.0, WET, 8.0)] * 6, *[(27.0, WET, 8.0)] * 30], start=60)
+    assert then["temperature"].flag == 4
