@@ -103,6 +103,7 @@ class PageRack:
         every_ms=MINUTE_MS,
         page="",
         swings=(),
+        polls_a_turn=10,
     ):
         self.port, self.vessels = free_port(), vessels
         names = [name for name, _, _ in vessels]
@@ -120,6 +121,7 @@ class PageRack:
         self.swings = {(name, "temperature"): 0.25 for name in names} | dict(swings)
         self.chance = random.Random(7)
         self.now_ms = int(time.time() * 1000)
+        self.polls_a_turn = polls_a_turn
         self.start_ms = self.now_ms - round(days * DAY_MS)
         self.sole_writer = SoleWriter(self.settings.journal.path)
         self.journal = Journal(self.settings.journal.path, writable=True)
@@ -130,7 +132,7 @@ class PageRack:
         """Let the water be read up to a moment, by default to the moment that is now."""
         until_ms = until_ms or self.now_ms
         while self.at_ms < until_ms:
-            stop_ms, readings = min(self.at_ms + 10 * self.every_ms, until_ms), []
+            stop_ms, readings = min(self.at_ms + self.polls_a_turn * self.every_ms, until_ms), []
             while self.at_ms + self.every_ms <= stop_ms:
                 self.at_ms += self.every_ms
                 readings += self._moment()

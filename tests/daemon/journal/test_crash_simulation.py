@@ -33,8 +33,8 @@ from tests.rigs import journal_writer
 from tests.rigs.bench import START_MS, events_in, quick_folder, refolded_events
 from tests.rigs.daemon_run import PATIENCE_S, ROOT
 
-KILLS = int(os.environ.get("BELLWATCH_TEST_KILLS", "40"))
-CUTS = int(os.environ.get("BELLWATCH_TEST_POWER_CUTS", "100"))
+KILLS = int(os.environ.get("BELLWATCH_TEST_KILLS", "20"))
+CUTS = int(os.environ.get("BELLWATCH_TEST_POWER_CUTS", "30"))
 SEED = 20260815
 SECTOR = 512
 

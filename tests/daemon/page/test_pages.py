@@ -244,7 +244,8 @@ def test_alarms_show_what_stands_and_what_was_with_who_answered(lively, window, 
 @pytest.mark.timeout(600)
 def test_a_year_with_a_thousand_alarms_is_there_at_once(tmp_path, window, phone):
     one, swings = (("k1", "kreisel", "ephyra"),), {("k1", "temperature"): 11.5}
-    year = page_rack(tmp_path, vessels=one, across=1, days=365, every_ms=60 * MINUTE_MS, swings=swings)
+    hourly = {"every_ms": 60 * MINUTE_MS, "polls_a_turn": 240}
+    year = page_rack(tmp_path, vessels=one, across=1, days=365, swings=swings, **hourly)
     with year as rack, served(rack) as address:
         wait_for(lambda: "being read" not in opened(f"{address}/alarms"), 90)
         assert re.search(r"\d{4} alarms since", opened(f"{address}/alarms"))

@@ -295,4 +295,4 @@ class CallingInAFlood(Calling):
 TestCalling = Calling.TestCase
 TestCalling.settings = settings(max_examples=examples(40), stateful_step_count=30, deadline=None)
 TestCallingInAFlood = CallingInAFlood.TestCase
-TestCallingInAFlood.settings = settings(max_examples=examples(40), stateful_step_count=30, deadline=None)
+TestCallingInAFlood.settings = settings(max_examples=examples(20), stateful_step_count=30, deadline=None)
