@@ -3,7 +3,10 @@
 A ProbeError becomes a Trouble of its class's `kind`.
 """
 
-from typing import ClassVar
+from typing import ClassVar, Self
+
+# An answer that takes more of the time-out than this is told as slow. Common practice, no source.
+SLOW_SHARE = 0.7
 
 
 class DriverError(Exception):
@@ -49,6 +52,15 @@ class LateAnswerError(ProbeError, kind="late"):
 
 class SlowAnswerError(ProbeError, kind="slow"):
     """An answer came in time, but only just (probe, timeout_ms)."""
+
+    @classmethod
+    def near(cls, taken_s: float, timeout_ms: int | None) -> Self | None:
+        """Return what to say of an answer that took so long; None where there was time left."""
+        taken_ms = round(1000 * taken_s)
+        if timeout_ms is None or taken_ms <= SLOW_SHARE * timeout_ms:
+            return None
+        what = f"answers after {taken_ms} ms, near the {timeout_ms} ms of timeout_ms"
+        return cls(f"{what}; set it to {2 * taken_ms} or more")
 
 
 class PortLostError(ProbeError, kind="port"):

@@ -1,4 +1,4 @@
-"""Modbus RTU, bytes and values only: frames out, frames in, registers to numbers.
+"""Modbus, bytes and values only: RTU frames out, frames in, registers to numbers.
 
 Sources: MODBUS over Serial Line V1.02 (frame, CRC) and MODBUS Application Protocol V1.1b3
 (functions 03 and 04, exception codes). How 32 and 64 bit values are laid over the 16 bit
@@ -38,7 +38,10 @@ _EXCEPTIONS = {
     0x0A: "gateway path unavailable: the gateway is set up wrongly or overloaded",
     0x0B: "gateway target did not respond: the probe behind the gateway is silent",
 }
-_STRUCTS = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f", "float64": ">d"}
+_STRUCTS = {
+    **{"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "int64": ">q", "uint64": ">Q"},
+    **{"float32": ">f", "float64": ">d"},
+}
 _ORDERS = ("big", "little")
 
 

@@ -1,21 +1,23 @@
-"""The probes of one Modbus RTU line, polled one after the other, each on its own schedule."""
+"""The probes of one Modbus line, polled one after the other, each on its own schedule."""
 
 import threading
 from collections import deque
 from dataclasses import dataclass
 
 from drivers import errors, modbus
+from drivers.modbus_tcp import GatewayLine, NumberedWire
 from drivers.outage import Outage
 from drivers.readings import RAW_BYTES_KEPT, Clock, Emit, Reading, Trouble, emission_rank
 from drivers.rtu_wire import RtuWire, SerialLine
 from drivers.schedule import Schedule
 from drivers.unit import Unit
 
+Line = SerialLine | GatewayLine
+Wire = RtuWire | NumberedWire
+
 HIGHEST_UNIT_ID = 247
 # While a late answer may come, the line is looked at so often.
 LISTEN_EVERY_MS = 50
-# An answer that takes more of the time-out than this is told as slow. Common practice, no source.
-SLOW_SHARE = 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +85,7 @@ class ModbusBus:
     """
 
     def __init__(
-        self, name: str, line: SerialLine, probes: tuple[ModbusProbe, ...], clock: Clock, emit: Emit
+        self, name: str, line: Line, probes: tuple[ModbusProbe, ...], clock: Clock, emit: Emit
     ) -> None:
         if not probes:
             raise errors.SetupError(f"{name}: no probes on this bus")
@@ -101,7 +103,7 @@ class ModbusBus:
         schedule = Schedule([poll.probe.every_ms for poll in self._polls], self._clock.now_ms())
         while not stop.is_set():
             try:
-                with RtuWire(self._line) as wire:
+                with self._line.open() as wire:
                     self._poll_in_turn(wire, schedule, stop)
             except errors.PortLostError as lost:
                 now_ms = self._clock.now_ms()
@@ -113,7 +115,7 @@ class ModbusBus:
                     self._complain(lost, None)
                 self._clock.wait(stop, self._outage.retry_ms(now_ms))
 
-    def _poll_in_turn(self, wire: RtuWire, schedule: Schedule, stop: threading.Event) -> None:
+    def _poll_in_turn(self, wire: Wire, schedule: Schedule, stop: threading.Event) -> None:
         while True:
             for index, poll in enumerate(self._polls):
                 schedule.hold(index, poll.unit.ready_ms(poll.left[0]))
@@ -136,7 +138,7 @@ class ModbusBus:
     def _is_listening(self) -> bool:
         return bool(self._stray) or any(unit.owes for unit in self._units.values())
 
-    def _finishes(self, wire: RtuWire, poll: _Poll) -> bool:
+    def _finishes(self, wire: Wire, poll: _Poll) -> bool:
         """Ask for the next registers of a poll; return whether they were its last."""
         read, failed = poll.left[0], False
         try:
@@ -161,7 +163,7 @@ class ModbusBus:
         poll.next_read(failed)
         return not poll.left
 
-    def _ask(self, wire: RtuWire, poll: _Poll, read: modbus.Read) -> bytes:
+    def _ask(self, wire: Wire, poll: _Poll, read: modbus.Read) -> bytes:
         """Return the registers' bytes; raise NoAnswerError, GarbledAnswerError or RefusedError."""
         unit = poll.unit
         others_owe = any(other.owes for other in self._units.values() if other is not unit)
@@ -181,10 +183,11 @@ class ModbusBus:
         poll.time_ms = self._clock.now_ms()
         unit.answered(poll.time_ms)
         self._pass_over(heard[: found.start] + heard[found.stop :])
-        self._watch_pace(thinking_s, poll.probe)
+        if slow := errors.SlowAnswerError.near(thinking_s, self._line.timeout_ms):
+            self._complain(slow, poll.probe)
         return modbus.parse_answer(heard[found], unit.unit_id, read)
 
-    def _failed(self, wire: RtuWire, unit: Unit, heard: bytes) -> bytes:
+    def _failed(self, wire: Wire, unit: Unit, heard: bytes) -> bytes:
         """Return what was heard but for late answers; the line falls silent in the time of this unit."""
         heard = self._without_late(heard)
         tail, is_silent = wire.settle()
@@ -195,10 +198,7 @@ class ModbusBus:
             )
         if not heard:
             self._pass_over(tail)
-            raise errors.NoAnswerError(
-                f"no answer within {self._line.timeout_ms} ms; check power, wiring (A and B swapped?), "
-                "unit_id, baud and parity"
-            )
+            raise errors.NoAnswerError(f"no answer within {self._line.timeout_ms} ms; {self._line.look_at}")
         self._without_late(heard + tail)
         return heard
 
@@ -222,15 +222,6 @@ class ModbusBus:
                 self._complain(errors.LateAnswerError(text, heard[where]), probe)
                 heard = heard[: where.start] + heard[where.stop :]
         return heard
-
-    def _watch_pace(self, thinking_s: float, probe: ModbusProbe) -> None:
-        thinking_ms = round(1000 * thinking_s)
-        if thinking_ms > SLOW_SHARE * self._line.timeout_ms:
-            text = (
-                f"answers after {thinking_ms} ms, near the {self._line.timeout_ms} ms of timeout_ms; "
-                f"set it to {2 * thinking_ms} or more"
-            )
-            self._complain(errors.SlowAnswerError(text), probe)
 
     def _hand_on(self, poll: _Poll) -> None:
         for quantity, value in sorted(poll.values, key=lambda v: emission_rank(v[0])):

@@ -4,6 +4,7 @@ import secrets
 import ssl
 import threading
 from functools import partial
+from itertools import combinations
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
@@ -14,10 +15,10 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from drivers import errors
 from drivers.flood import SHUT_MS, FloodGate
-from drivers.mqtt_message import Measurement, MqttTopic, check_age, measure
+from drivers.mqtt_message import Measurement, MqttTopic, check_age, filters_of, measure, overlap
 from drivers.mqtt_packets import Packets
 from drivers.outage import Outage
-from drivers.payload import MAX_PAYLOAD_BYTES
+from drivers.payload import MAX_PAYLOAD_BYTES, json_says
 from drivers.readings import RECEIPTS_OPEN, Emit, Reading, Receipt, Surroundings, Trouble, Waited
 
 KEEP_ALIVE_S = 30
@@ -68,9 +69,7 @@ class MqttBus:
         self._around = around
         self._clock = around.clock
         self._emit = emit
-        self._probes: dict[str, list[MqttTopic]] = {}
-        for topic in topics:
-            self._probes.setdefault(topic.topic, []).append(topic)
+        self._probes = _by_topic(name, topics)
         self._gates = {topic: FloodGate() for topic in self._probes}
         self._arrived_ms = dict.fromkeys(self._probes, 0)
         self._packets = Packets()
@@ -212,20 +211,25 @@ class MqttBus:
         self._mark_due_ms = arrival_ms + MARK_WITHIN_MS
         if message.topic == self._mark_topic:
             self._pass_mark(message)
-        elif message.topic not in self._probes:
+        elif (topic := self._filter_of(message.topic)) is None:
             # Of a session that was begun under other settings.
-            client.unsubscribe(message.topic)
-        elif self._mark or self._gates[message.topic].lets_in(arrival_ms):
+            client.unsubscribe([it for it in filters_of(message.topic) if it not in self._probes])
+        elif self._mark or self._gates[topic].lets_in(arrival_ms):
             # Two messages of one millisecond are two readings.
-            self._arrived_ms[message.topic] = max(arrival_ms, self._arrived_ms[message.topic] + 1)
-            self._take_in(message, self._arrived_ms[message.topic])
+            self._arrived_ms[topic] = max(arrival_ms, self._arrived_ms[topic] + 1)
+            self._take_in(message, self._probes[topic], self._arrived_ms[topic])
             if packet is not None:
                 self._emit(Receipt(partial(self._packets.commit, packet)))
             return
-        elif self._gates[message.topic].refused == 1:
-            self._shut_out(client, message)
+        elif self._gates[topic].refused == 1:
+            self._shut_out(client, message, topic)
         if packet is not None:
             self._packets.commit(packet)
+
+    def _filter_of(self, topic: str) -> str | None:
+        if topic in self._probes:
+            return topic
+        return next((it for it in self._probes if mqtt.topic_matches_sub(it, topic)), None)
 
     def _pass_mark(self, message: mqtt.MQTTMessage) -> None:
         """What comes from now on is new."""
@@ -239,9 +243,9 @@ class MqttBus:
             )
             self._complain(errors.StaleReadingError(text), None)
 
-    def _shut_out(self, client: mqtt.Client, message: mqtt.MQTTMessage) -> None:
-        client.unsubscribe(message.topic)
-        for probe in self._probes[message.topic]:
+    def _shut_out(self, client: mqtt.Client, message: mqtt.MQTTMessage, topic: str) -> None:
+        client.unsubscribe(topic)
+        for probe in self._probes[topic]:
             flood = errors.RefusedError(
                 f"{probe.probe} on {message.topic}: it publishes far too often and is shut out for "
                 f"{SHUT_MS // 1000} s; look at what it sends, or who else sends there",
@@ -254,8 +258,7 @@ class MqttBus:
         if again := [topic for topic, gate in self._gates.items() if gate.opens(now_ms)]:
             self._subscribe(client, again)
 
-    def _take_in(self, message: mqtt.MQTTMessage, arrival_ms: int) -> None:
-        probes = self._probes[message.topic]
+    def _take_in(self, message: mqtt.MQTTMessage, probes: list[MqttTopic], arrival_ms: int) -> None:
         understood = [self._take(probe, message, arrival_ms) for probe in probes]
         if not any(understood):
             names = ", ".join(field.senml_name or "" for probe in probes for field in probe.fields)
@@ -269,6 +272,8 @@ class MqttBus:
         """Emit what a message holds for one probe; return whether it holds anything for it, good or bad."""
         utc_ms = self._around.utc_ms(arrival_ms)
         try:
+            if probe.only_if and not json_says(bytes(message.payload), *probe.only_if):
+                return True
             found, unread = measure(probe, bytes(message.payload), utc_ms)
         except errors.PayloadError as error:
             self._refuse(probe, "message", error, message)
@@ -315,6 +320,16 @@ class MqttBus:
     def _complain(self, error: errors.ProbeError, probe: MqttTopic | None, text: str = "") -> None:
         name, said = probe.probe if probe else None, text or str(error)
         self._emit(Trouble(self._name, name, error.kind, said, error.raw, self._clock.now_ms()))
+
+
+def _by_topic(name: str, topics: tuple[MqttTopic, ...]) -> dict[str, list[MqttTopic]]:
+    """Return the probes of each topic; SetupError where a broker might send a message twice."""
+    probes: dict[str, list[MqttTopic]] = {}
+    for topic in topics:
+        probes.setdefault(topic.topic, []).append(topic)
+    if any(overlap(one, other) for one, other in combinations(probes, 2)):
+        raise errors.SetupError(f"{name}: topics of one bus must be the same, or have no message in common")
+    return probes
 
 
 def _connect_properties(keeps_session: bool) -> Properties:

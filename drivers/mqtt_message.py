@@ -30,18 +30,23 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class MqttTopic:
-    """The topic that a probe publishes on, and how to read it; several probes may share one topic."""
+    """The topic that a probe publishes on, and how to read it; several probes may share one topic.
+
+    In a topic "+" is any one level and a last "#" all below. `only_if` is a place in a JSON payload and the
+    text that is there in the messages of this probe.
+    """
 
     probe: str
     topic: str
     format: str
     fields: tuple[Field, ...]
     max_age_ms: int
+    only_if: tuple[str, str] | None = None
 
     def __post_init__(self) -> None:
-        if not self.topic or set("+#\0") & set(self.topic):
+        if not is_filter(self.topic):
             raise SetupError(
-                f"{self.probe}: topic {self.topic!r} must be one complete topic, without + and #"
+                f"{self.probe}: topic {self.topic!r}; '+' and '#' stand for whole levels, '#' last"
             )
         if self.format not in FORMATS:
             raise SetupError(f"{self.probe}: format {self.format!r}; it must be one of {', '.join(FORMATS)}")
@@ -61,6 +66,42 @@ class MqttTopic:
             raise SetupError(f"{self.probe}: {field.quantity} in SenML needs a senml_name (bn and n joined)")
         if not (math.isfinite(field.scale) and math.isfinite(field.offset)) or field.scale == 0:
             raise SetupError(f"{self.probe}: scale and offset must be finite numbers, and scale not 0")
+
+
+def is_filter(topic: str) -> bool:
+    """Return whether MQTT 5.0, 4.7.1, lets one subscribe to it, its first level without a wildcard."""
+    first, *levels = topic.split("/")
+    return (
+        bool(topic)
+        and "\0" not in topic
+        and not set("+#") & set(first)
+        and all(level == "+" or not set("+#") & set(level) for level in levels[:-1])
+        and all(level in ("+", "#") or not set("+#") & set(level) for level in levels[-1:])
+    )
+
+
+def overlap(one: str, other: str) -> bool:
+    """Return whether a topic can fit both of two filters; a broker may then send its messages twice."""
+    mine, theirs = one.split("/"), other.split("/")
+    for here, there in zip(mine, theirs, strict=False):
+        if "#" in (here, there):
+            return True
+        if here != there and "+" not in (here, there):
+            return False
+    longer = max(mine, theirs, key=len)[min(len(mine), len(theirs)) :]
+    return longer in ([], ["#"])
+
+
+def filters_of(topic: str) -> list[str]:
+    """Return the topic and every filter that fits it, up to six levels."""
+    first, *levels = topic.split("/")[:6]
+    ways = [(first, *choice) for choice in product(*((level, "+") for level in levels))]
+    parts = {way[:end] for way in ways for end in range(1, len(way) + 1)}
+    return [
+        topic,
+        *("/".join(way) for way in ways if len(way) > 1),
+        *("/".join((*part, "#")) for part in parts),
+    ]
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ import json
 import math
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from drivers.errors import PayloadError, SetupError
@@ -60,12 +61,23 @@ def decode_plain(payload: bytes) -> float:
 
 def decode_json(payload: bytes, pointer: str) -> float:
     """Return the number at a JSON Pointer (RFC 6901); raise PayloadError."""
-    found = _parse(payload)
-    for token in pointer_tokens(pointer):
-        found = _step(found, token, pointer)
+    found = _at(payload, pointer)
     if type(found) is not float:
         raise PayloadError(f"{_json_type(found)} at {pointer!r} where a number is due")
     return _finite(found, f"the number at {pointer!r}")
+
+
+def json_says(payload: bytes, pointer: str, text: str) -> bool:
+    """Return whether a text, or a number written so, is at a JSON Pointer; raise PayloadError."""
+    found = _at(payload, pointer)
+    return found == text or (type(found) is float and f"{found:.15g}" == text)
+
+
+def _at(payload: bytes, pointer: str) -> Any:  # noqa: ANN401 - a JSON document can be anything
+    found = _parse(payload)
+    for token in pointer_tokens(pointer):
+        found = _step(found, token, pointer)
+    return found
 
 
 def pointer_tokens(pointer: str) -> list[str]:
@@ -103,6 +115,7 @@ def _text(payload: bytes) -> str:
         raise PayloadError(f"byte {error.start} is not UTF-8 text") from error
 
 
+@lru_cache(maxsize=1)  # one payload is read field by field, for many probes
 def _parse(payload: bytes) -> Any:  # noqa: ANN401 - a JSON document can be anything
     try:
         return json.loads(

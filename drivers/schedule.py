@@ -1,5 +1,31 @@
 """When each probe of a bus is polled: a fixed grid per probe, one poll at a time."""
 
+from collections import deque
+
+LEAST_REST_MS = 2_000
+# A probe that keeps failing gets at most one part in so many of the line's time.
+REST_PER_COST = 20
+TOLERATED_FAILURES = 2
+_REMEMBERED = 8
+
+
+class Conduct:
+    """How a probe has answered lately; one that keeps failing is left alone, so that others have the line."""
+
+    def __init__(self) -> None:
+        self._failed: deque[bool] = deque(maxlen=_REMEMBERED)
+        self.demoted_until_ms = 0
+
+    def answered(self) -> None:
+        """Note an answer."""
+        self._failed.append(False)
+
+    def failed(self, cost_ms: int, now_ms: int) -> None:
+        """Note a failure that took the line for so long."""
+        self._failed.append(True)
+        if sum(self._failed) > TOLERATED_FAILURES:
+            self.demoted_until_ms = now_ms + REST_PER_COST * cost_ms
+
 
 class Schedule:
     """Picks the probe that is due the longest and keeps each on its own grid of `every_ms`.

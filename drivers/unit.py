@@ -7,12 +7,9 @@ a failure nothing is asked of the unit until what it owes has come, or can be ta
 from collections import deque
 
 from drivers.modbus import Read, find_answer
+from drivers.schedule import LEAST_REST_MS, Conduct
 
-LEAST_REST_MS = 2_000
 REST_PER_LATENCY = 2
-# A unit that keeps failing gets at most one part in so many of the line's time.
-REST_PER_COST = 20
-TOLERATED_FAILURES = 2
 _REMEMBERED = 8
 _LATENCIES_REMEMBERED = 64
 
@@ -27,9 +24,8 @@ class Unit:
         self._in_time_ms: deque[int] = deque([0], _LATENCIES_REMEMBERED)
         self._late_ms: deque[int] = deque([0], _LATENCIES_REMEMBERED)
         self._owed: deque[tuple[Read, int]] = deque(maxlen=_REMEMBERED)
-        self._failed: deque[bool] = deque(maxlen=_REMEMBERED)
+        self._conduct = Conduct()
         self._rests_until_ms = 0
-        self._demoted_until_ms = 0
 
     @property
     def owes(self) -> bool:
@@ -41,7 +37,7 @@ class Unit:
 
         Two questions of one shape are kept apart by time, so that a second answer to the first shows.
         """
-        ready_ms = max(self._rests_until_ms, self._demoted_until_ms)
+        ready_ms = max(self._rests_until_ms, self._conduct.demoted_until_ms)
         if self._asked is None or self._asked.shape != read.shape:
             return ready_ms
         return max(ready_ms, self._asked_ms + REST_PER_LATENCY * max(self._in_time_ms))
@@ -53,17 +49,15 @@ class Unit:
     def answered(self, now_ms: int) -> None:
         """Note an answer in time, also a refusal."""
         self._in_time_ms.append(now_ms - self._asked_ms)
-        self._failed.append(False)
+        self._conduct.answered()
         self._owed.clear()
 
     def failed(self, now_ms: int) -> None:
         """Note that a question was not answered, or by what cannot be trusted."""
         if self._asked is not None:
             self._owed.append((self._asked, self._asked_ms))
-        self._failed.append(True)
         self.rest(now_ms)
-        if sum(self._failed) > TOLERATED_FAILURES:
-            self._demoted_until_ms = now_ms + REST_PER_COST * (now_ms - self._asked_ms)
+        self._conduct.failed(now_ms - self._asked_ms, now_ms)
 
     def take_late(self, data: bytes, now_ms: int) -> tuple[slice, Read, int] | None:
         """Find among stray bytes an answer of this unit; return where, to what, and how long after.

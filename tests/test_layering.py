@@ -37,7 +37,7 @@ PURE_STANDARD_LIBRARY = {
 }
 MAY_IMPORT = {
     "rules": {*ROOMS, "numpy", *PURE_STANDARD_LIBRARY},
-    "drivers": {*ROOMS, "serial", "paho", *sys.stdlib_module_names},
+    "drivers": {*ROOMS, "serial", "paho", "regex", *sys.stdlib_module_names},
     "simulator": {*ROOMS, "numpy", "gsw", "paho", *sys.stdlib_module_names},
 }
 CLOCKS_FILES_AND_CHANCE = {

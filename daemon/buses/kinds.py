@@ -7,13 +7,22 @@ from pydantic import GetCoreSchemaHandler, GetPydanticSchema
 from pydantic_core import CoreSchema, core_schema
 
 from daemon.buses.modbus_rtu import ModbusBus
+from daemon.buses.modbus_tcp import ModbusTcpBus
 from daemon.buses.mqtt import MqttBus
+from daemon.buses.sdi12 import Sdi12Bus
 from daemon.buses.shape import BusSettings, ProbeSettings
+from daemon.buses.text import TextBus
 from daemon.tables.faults import NO_KIND, tag_of
 from daemon.tables.types import Table
 from daemon.tables.words import quoted
 
-KINDS: dict[str, type[BusSettings]] = {"modbus-rtu": ModbusBus, "mqtt": MqttBus}
+KINDS: dict[str, type[BusSettings]] = {
+    "modbus-rtu": ModbusBus,
+    "modbus-tcp": ModbusTcpBus,
+    "mqtt": MqttBus,
+    "sdi-12": Sdi12Bus,
+    "text-lines": TextBus,
+}
 
 
 def kinds_for(probe: ProbeSettings) -> str:

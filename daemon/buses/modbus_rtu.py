@@ -1,8 +1,8 @@
-"""Probes on a Modbus RTU line: their settings, what can be wrong with them, and how they are read."""
+"""Probes that speak Modbus, and serial lines of them: settings, what can be wrong, how they are read."""
 
 from collections.abc import Hashable, Iterator, Mapping
 from itertools import combinations
-from typing import Annotated, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 from pydantic import Field
 
@@ -16,6 +16,9 @@ from drivers.readings import Bus, Emit, Surroundings
 from rules.plain import taken_over
 from rules.rack.plan import FRESH
 
+if TYPE_CHECKING:
+    from drivers import modbus_bus
+
 
 class RegisterPlace(Table):
     """Where a Modbus probe keeps a number."""
@@ -26,7 +29,7 @@ class RegisterPlace(Table):
     address: Annotated[Whole, Field(ge=0, le=65_535)] = Field(
         description="First register, counted from 0 as on the wire (a manual's 40001 is address 0)"
     )
-    type: Literal["int16", "uint16", "int32", "uint32", "float32", "float64"] = Field(
+    type: Literal["int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64"] = Field(
         description="What the registers hold"
     )
     byte_order: Literal["big", "little"] = Field("big", description="Order of the bytes in a register")
@@ -49,7 +52,7 @@ class RegisterSettings(Measurement, RegisterPlace):
 
 
 class ModbusProbe(ProbeSettings):
-    """A probe on a Modbus RTU bus."""
+    """A probe on a Modbus bus."""
 
     entries_key: ClassVar = "registers"
     address_key: ClassVar = "unit_id"
@@ -135,12 +138,8 @@ class ModbusBus(BusSettings):
 
     def findings(self, name: str, probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
         """Warn of two probes with one unit address, and of polls that need more time than there is."""
-        mine = _modbus(probes)
-        for (first, one), (second, other) in combinations(mine.items(), 2):
-            if one.unit_id == other.unit_id and not one.reads() & other.reads():
-                expected = f"another one than that of probes.{first}, unless both are channels of one device"
-                path = where("probes", second, "unit_id")
-                yield Finding(path, shown(other.unit_id), expected, is_warning=True)
+        mine = modbus_probes(probes)
+        yield from same_units(mine)
         share = sum(probe.share_of(self.baud) for probe in mine.values())
         if share > 1:
             found = f"{self.baud}, at which the polls take {share:.1f} times as long as there is"
@@ -151,13 +150,31 @@ class ModbusBus(BusSettings):
         """Return what polls the probes; its library for serial ports is loaded only here."""
         from drivers import modbus_bus, rtu_wire  # noqa: PLC0415
 
-        asked = []
-        for key, probe in _modbus(probes).items():
-            every_ms, bridge = round(probe.every_s * 1000), probe.bridge_registers
-            asked.append(modbus_bus.ModbusProbe(key, probe.unit_id, every_ms, probe.asked(), bridge))
         line = taken_over(rtu_wire.SerialLine, self)
-        return modbus_bus.ModbusBus(name, line, tuple(asked), around.clock, emit)
+        return modbus_bus.ModbusBus(name, line, asked(probes), around.clock, emit)
 
 
-def _modbus(probes: Mapping[str, ProbeSettings]) -> dict[str, ModbusProbe]:
+def modbus_probes(probes: Mapping[str, ProbeSettings]) -> dict[str, ModbusProbe]:
+    """Return those that speak Modbus."""
     return {name: probe for name, probe in probes.items() if isinstance(probe, ModbusProbe)}
+
+
+def same_units(probes: Mapping[str, ModbusProbe]) -> Iterator[Finding]:
+    """Warn of two probes with one unit address."""
+    for (first, one), (second, other) in combinations(probes.items(), 2):
+        if one.unit_id == other.unit_id and not one.reads() & other.reads():
+            expected = f"another one than that of probes.{first}, unless both are channels of one device"
+            path = where("probes", second, "unit_id")
+            yield Finding(path, shown(other.unit_id), expected, is_warning=True)
+
+
+def asked(probes: Mapping[str, ProbeSettings]) -> "tuple[modbus_bus.ModbusProbe, ...]":
+    """Return the probes for the driver."""
+    from drivers import modbus_bus  # noqa: PLC0415
+
+    return tuple(
+        modbus_bus.ModbusProbe(
+            name, probe.unit_id, round(probe.every_s * 1000), probe.asked(), probe.bridge_registers
+        )
+        for name, probe in modbus_probes(probes).items()
+    )

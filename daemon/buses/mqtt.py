@@ -1,6 +1,7 @@
 """Probes that publish to a broker: their settings, what can be wrong with them, and how they are read."""
 
 from collections.abc import Hashable, Iterator, Mapping
+from itertools import combinations
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
@@ -9,7 +10,7 @@ from daemon.buses.broker_link import BrokerLink
 from daemon.buses.measurement import Measurement
 from daemon.buses.shape import BusSettings, ProbeSettings
 from daemon.errors import Finding
-from daemon.tables.types import Pointer, Seconds, SenmlName, Table, Topic
+from daemon.tables.types import Label, Pointer, Seconds, SenmlName, Table, TopicFilter
 from daemon.tables.words import shown, where
 from drivers import mqtt_message
 from drivers.readings import Bus, Emit, Surroundings
@@ -28,6 +29,13 @@ class PayloadFieldSettings(Measurement, PayloadPlace):
     """Where a payload holds one quantity. The value is raw * scale + offset."""
 
 
+class OnlyIf(Table):
+    """A text in a JSON payload by which a gateway tells its probes apart."""
+
+    pointer: Pointer = Field(description="Where in the payload (JSON pointer, RFC 6901)")
+    equals: Label = Field(description="The text, or the number, that is there")
+
+
 class MqttProbe(ProbeSettings):
     """A probe that publishes to a topic."""
 
@@ -35,7 +43,12 @@ class MqttProbe(ProbeSettings):
     address_key: ClassVar = "topic"
     known_by: ClassVar = "a topic"
 
-    topic: Topic = Field(description="The topic that the probe publishes to")
+    topic: TopicFilter = Field(
+        description="The topic that the probe publishes to; + is any one level, a last # all below"
+    )
+    only_if: OnlyIf | None = Field(
+        None, description="What tells the messages of this probe from others that come under its topic"
+    )
     format: Literal["plain", "json", "senml"] = Field("plain", description="How its payload is written")
     max_age_s: Seconds = Field(120.0, description="An older reading is refused as stale [s]")
     fields: Annotated[tuple[PayloadFieldSettings, ...], Field(min_length=1)] = Field(
@@ -57,7 +70,8 @@ class MqttProbe(ProbeSettings):
 
     def reads(self) -> set[Hashable]:
         """Return the parts of its topic's payload that it reads."""
-        return {(self.topic, field.pointer, field.senml_name) for field in self.places.values()}
+        which = self.only_if and (self.only_if.pointer, self.only_if.equals)
+        return {(self.topic, which, field.pointer, field.senml_name) for field in self.places.values()}
 
     def findings(self, name: str) -> Iterator[Finding]:
         """Yield fields that do not say where their value is, or say it in the way of another format."""
@@ -69,6 +83,9 @@ class MqttProbe(ProbeSettings):
                     yield Finding(path, "nothing", f'where the value is, as the format is "{self.format}"')
                 if key != wanted and value is not None:
                     yield Finding(path, shown(value), f'no such key, as the format is "{self.format}"')
+        if self.only_if is not None and self.format == "plain":
+            expected = 'no such key: a payload of the format "plain" is a number alone'
+            yield Finding(where("probes", name, "only_if"), "a table", expected)
         for index, entry in enumerate(self.fields):
             if self.format == "senml" and entry.unit is not None:
                 path = where("probes", name, "fields", index, "unit")
@@ -83,7 +100,8 @@ class MqttProbe(ProbeSettings):
         if self.fresh_by is not None:
             fields.append(taken_over(mqtt_message.Field, self.fresh_by, quantity=FRESH))
         age_ms = round(self.max_age_s * 1000)
-        return mqtt_message.MqttTopic(name, self.topic, self.format, tuple(fields), age_ms)
+        only_if = None if self.only_if is None else (self.only_if.pointer, self.only_if.equals)
+        return mqtt_message.MqttTopic(name, self.topic, self.format, tuple(fields), age_ms, only_if)
 
 
 class MqttBus(BrokerLink, BusSettings):
@@ -94,9 +112,14 @@ class MqttBus(BrokerLink, BusSettings):
 
     kind: Literal["mqtt"]
 
-    def findings(self, name: str, _probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
-        """Yield what is wrong on the way to the broker."""
+    def findings(self, name: str, probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
+        """Yield what is wrong on the way to the broker, and topics of which a broker may send one twice."""
         yield from self.link_findings("buses", name)
+        mine = [(key, probe.topic) for key, probe in probes.items() if isinstance(probe, MqttProbe)]
+        for (first, one), (second, other) in combinations(mine, 2):
+            if one != other and mqtt_message.overlap(one, other):
+                expected = f"that of probes.{first}, or one that has no message in common with it"
+                yield Finding(where("probes", second, "topic"), shown(other), expected)
 
     def driver(self, name: str, probes: Mapping[str, ProbeSettings], around: Surroundings, emit: Emit) -> Bus:
         """Return what subscribes to the probes' topics; its client library is loaded only here."""

@@ -21,7 +21,7 @@ PATTERNS_IN_WORDS = {
 }
 
 
-def _like(pattern: str, words: str) -> StringConstraints:
+def like(pattern: str, words: str) -> StringConstraints:
     """Return the constraint to a pattern; `words` say what fits it."""
     PATTERNS_IN_WORDS[pattern] = words
     return StringConstraints(pattern=pattern)
@@ -84,23 +84,28 @@ def read_as(read: Callable[[str], object], kind: type, words: str) -> Callable[[
 
 
 _A_NAME = "small letters, digits and hyphens, 1 to 41 of them, not starting with a hyphen"
-Name = Annotated[str, _like(NAME_PATTERN, _A_NAME)]
-Label = Annotated[str, _like(rf"^[^{_UNSEEN}]{{1,60}}$", "1 to 60 characters on one line")]
-Note = Annotated[str, _like(rf"^[^{_UNSEEN}]{{1,160}}$", "1 to 160 characters on one line")]
+Name = Annotated[str, like(NAME_PATTERN, _A_NAME)]
+Label = Annotated[str, like(rf"^[^{_UNSEEN}]{{1,60}}$", "1 to 60 characters on one line")]
+Note = Annotated[str, like(rf"^[^{_UNSEEN}]{{1,160}}$", "1 to 160 characters on one line")]
 _A_HOST = "a host name or address alone, without scheme, user or port"
-Host = Annotated[str, _like(r"^[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?$", _A_HOST)]
+Host = Annotated[str, like(r"^[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?$", _A_HOST)]
 _A_SERVER = r"^https?://[A-Za-z0-9]([A-Za-z0-9._:-]*[A-Za-z0-9])?(/[A-Za-z0-9._~/-]*)?$"
 _AN_ADDRESS = 'an address such as "https://data.example.org:8086", without user and query'
-ServerUrl = Annotated[str, _like(_A_SERVER, _AN_ADDRESS)]
+ServerUrl = Annotated[str, like(_A_SERVER, _AN_ADDRESS)]
 _LEVELS = "letters, digits, '_' and '-', in levels parted by '/', without wildcards"
-TopicRoot = Annotated[str, _like(r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", _LEVELS)]
-_A_TOPIC = "one topic of 1 to 250 characters, without the wildcards '+' and '#'"
-Topic = Annotated[str, _like(rf"^[^+#{_UNSEEN}]{{1,250}}$", _A_TOPIC)]
+TopicRoot = Annotated[str, like(r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", _LEVELS)]
+_A_TOPIC = (
+    "a topic of 1 to 250 characters; below its first level '+' may stand for a level, and a last '#' "
+    "for all below"
+)
+_LEVEL = rf"[^+#/{_UNSEEN}]"
+_FILTER = rf"^({_LEVEL}+|/{_LEVEL}*)(/({_LEVEL}*|\+))*(/#)?$"
+TopicFilter = Annotated[str, like(_FILTER, _A_TOPIC), Field(max_length=250)]
 _A_POINTER = 'a JSON pointer, such as "/water/temperature" (RFC 6901)'
-Pointer = Annotated[str, _like(r"^(/[^\x00-\x1f]*)?$", _A_POINTER)]
+Pointer = Annotated[str, like(r"^(/[^\x00-\x1f]*)?$", _A_POINTER)]
 _A_SENML_NAME = "a SenML name: letters, digits and - : . / _, starting with a letter or digit"
-SenmlName = Annotated[str, _like(r"^[A-Za-z0-9][A-Za-z0-9:./_-]*$", _A_SENML_NAME)]  # RFC 8428, 4.5.1
-SerialPort = Annotated[str, _like(r"^[^\x00-\x20]{1,250}$", 'the serial port, such as "/dev/ttyUSB0"')]
+SenmlName = Annotated[str, like(r"^[A-Za-z0-9][A-Za-z0-9:./_-]*$", _A_SENML_NAME)]  # RFC 8428, 4.5.1
+SerialPort = Annotated[str, like(r"^[^\x00-\x20]{1,250}$", 'the serial port, such as "/dev/ttyUSB0"')]
 # Strict, so that no text and no true or false passes for a number: Python would read true as 1.
 Whole = Annotated[int, Strict()]
 Number = Annotated[float, Strict(), Field(allow_inf_nan=False)]

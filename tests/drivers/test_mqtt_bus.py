@@ -108,6 +108,29 @@ class TestReadings:
         assert [(r.probe, r.value) for r in emitted.readings] == [("b", 18.0), ("a", 17.0)]
         assert emitted.troubles == []
 
+    def test_a_topic_with_wildcards_and_one_payload_for_many_probes(self, broker, emitted):
+        """A gateway tells its probes apart by a text in the payload, another by names in a pack."""
+
+        def uplink(probe, device):
+            fields = (Field("temperature", "/t"), Field("oxygen", "/do"))
+            return MqttTopic(probe, "lab/+/up/#", "json", fields, 60_000, ("/device", device))
+
+        topics = [uplink("k1", "a1"), uplink("k2", "7")]
+        topics += [senml_topic(f"tray{n}", "pack/+", f"tray{n}:t") for n in range(8)]
+        pack = [{"n": f"tray{n}:t", "u": "Cel", "v": 10 + n} for n in range(8)]
+        with Subscribed(broker, topics, emitted):
+            broker.publish("lab/east/up/17", '{"device": "a1", "t": 18.5, "do": 7}')
+            broker.publish("lab/west/up", '{"device": 7, "t": 19.5, "do": 8}')
+            broker.publish("lab/west/up", '{"device": "stranger", "t": 99, "do": 99}')
+            broker.publish("lab/west/down", '{"device": "a1", "t": 99, "do": 99}')
+            broker.publish("pack/1", json.dumps(pack))
+            emitted.wait_for(lambda e: len(e.readings) >= 12)
+        found = {(r.probe, r.quantity): r.value for r in emitted.readings}
+        assert len(found) == len(emitted.readings) == 12
+        assert (found["k1", "temperature"], found["k2", "oxygen"]) == (18.5, 8.0)
+        assert [found[f"tray{n}", "temperature"] for n in range(8)] == [10.0 + n for n in range(8)]
+        assert emitted.troubles == []
+
     def test_names_that_nobody_expects_are_told(self, broker, emitted):
         topics = [senml_topic("a", "water", "a:t"), senml_topic("b", "water", "b:t")]
         with Subscribed(broker, topics, emitted):
@@ -258,6 +281,20 @@ class TestTheSession:
         assert emitted.values("temperature") == [18.0]
         assert emitted.troubles == []
 
+    def test_a_wildcard_of_former_settings_is_left(self, broker, emitted):
+        with Subscribed(broker, [plain(topic="former/+/x"), plain("dish")], emitted):
+            pass
+        before = broker.log.count("Sending UNSUBACK")
+        with Subscribed(broker, [plain("dish")], emitted):
+            broker.publish("former/a/x", "1")
+            broker.wait_for_log("Sending UNSUBACK", before + 1)
+            sent = broker.log.count("Sending PUBLISH to bellwatch")
+            broker.publish("former/b/x", "2")
+            broker.publish("water/tray", "3")
+            emitted.wait_for(lambda e: e.readings)
+        assert [r.value for r in emitted.readings] == [3.0]
+        assert broker.log.count("Sending PUBLISH to bellwatch") == sent + 1
+
     def test_a_clock_set_back_refuses_nothing(self, broker, emitted):
         """UTC is what the system's clock makes of the axis; undated readings are told apart by the axis."""
         ahead_ms = [7_200_000]
@@ -289,16 +326,17 @@ def confirm_all(emitted):
 
 
 class TestTooMuch:
-    def test_a_flood_does_not_delay_the_neighbours_times(self, broker, emitted):
+    @pytest.mark.parametrize(("listened", "sent"), [("water/flood", "water/flood"), ("many/+", "many/flood")])
+    def test_a_flood_does_not_delay_the_neighbours_times(self, broker, emitted, listened, sent):
         flood = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         flood.max_inflight_messages_set(1000)
-        with Subscribed(broker, [plain("flood", "water/flood"), plain()], emitted):
+        with Subscribed(broker, [plain("flood", listened), plain()], emitted):
             flood.connect(broker.host, broker.port)
             flood.loop_start()
             late_ms = []
             for nth in range(10):
                 for _ in range(1_000):
-                    flood.publish("water/flood", "1.0", qos=1)
+                    flood.publish(sent, "1.0", qos=1)
                 sent_ms = CLOCK.now_ms()
                 broker.publish("water/tray", str(nth))
                 emitted.wait_for(lambda e, nth=nth: float(nth) in e.values("temperature", "tray"))
@@ -308,7 +346,7 @@ class TestTooMuch:
             flood.loop_stop()
         assert max(late_ms) < 2_000
         assert emitted.kinds() == ["refused"]
-        assert "flood on water/flood: it publishes far too often" in emitted.troubles[0].text
+        assert f"flood on {sent}: it publishes far too often" in emitted.troubles[0].text
         assert BURST <= len(emitted.values("temperature", "flood")) < BURST + 500
 
     def test_a_huge_payload_is_not_even_sent_to_us(self, broker, emitted):

@@ -1,11 +1,13 @@
 """What a message means for a probe: fields, times and ages. All readings are invented."""
 
 import json
+from itertools import product
 
 import pytest
+from paho.mqtt.client import topic_matches_sub
 
 from drivers.errors import PayloadError, SetupError, StaleReadingError
-from drivers.mqtt_message import Field, Measurement, MqttTopic, check_age, measure
+from drivers.mqtt_message import Field, Measurement, MqttTopic, check_age, filters_of, measure, overlap
 
 NOW_MS = 1_795_000_000_000
 
@@ -123,8 +125,10 @@ class TestAge:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (("water/#", "plain", (Field("oxygen"),), 1), "without \\+ and #"),
-        (("", "plain", (Field("oxygen"),), 1), "one complete topic"),
+        (("water/#/t", "plain", (Field("oxygen"),), 1), "stand for whole levels"),
+        (("water/t+", "plain", (Field("oxygen"),), 1), "stand for whole levels"),
+        (("#", "plain", (Field("oxygen"),), 1), "stand for whole levels"),
+        (("", "plain", (Field("oxygen"),), 1), "stand for whole levels"),
         (("a", "xml", (Field("oxygen"),), 1), "plain, json, senml"),
         (("a", "plain", (), 1), "at least one field"),
         (("a", "plain", (Field("oxygen"), Field("salinity")), 1), "exactly one"),
@@ -138,3 +142,27 @@ class TestAge:
 def test_impossible_topics_are_refused_at_setup(arguments, words):
     with pytest.raises(SetupError, match=words):
         MqttTopic("tray", *arguments)
+
+
+FILTERS = ("a", "a/b", "a/+", "a/#", "a/b/c", "a/+/c", "a/b/#", "b/#", "a/+/+", "a//c", "/a")
+TOPICS = ("a", "a/b", "a/b/c", "a/x/c", "a/b/c/d", "b", "b/c", "a//c", "a/", "/a")
+
+
+def test_filters_overlap_where_a_topic_fits_both():
+    """Against paho's own match, over all topics of a few levels."""
+    topics = [
+        "/".join(levels)
+        for n in (1, 2, 3, 4)
+        for levels in product(("a", "b", "c", ""), repeat=n)
+        if any(levels)
+    ]
+    for one, other in product(FILTERS, repeat=2):
+        met = any(topic_matches_sub(one, topic) and topic_matches_sub(other, topic) for topic in topics)
+        assert overlap(one, other) == met, (one, other)
+
+
+@pytest.mark.parametrize("topic", TOPICS)
+def test_all_filters_of_a_topic_are_found(topic):
+    found = filters_of(topic)
+    assert all(topic_matches_sub(it, topic) for it in found)
+    assert {it for it in FILTERS if topic_matches_sub(it, topic)} <= set(found)

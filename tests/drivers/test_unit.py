@@ -1,7 +1,8 @@
 """What is known of a unit address: when it may be asked again. All times are invented."""
 
 from drivers.modbus import Read, with_crc
-from drivers.unit import LEAST_REST_MS, REST_PER_COST, TOLERATED_FAILURES, Unit
+from drivers.schedule import LEAST_REST_MS, REST_PER_COST, TOLERATED_FAILURES
+from drivers.unit import Unit
 
 ONE, OTHER, DOUBLE = Read(4, 0, 1, ()), Read(4, 9, 1, ()), Read(4, 0, 2, ())
 ANSWER = with_crc(b"\x07\x04\x02\x07\x6c")

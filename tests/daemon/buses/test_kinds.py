@@ -182,14 +182,17 @@ OTHER = '[probes.other]\nbus = "desk"\nvessel = "k1"\nevery_s = 5\nfile = "k1.tx
         (
             'kind = "folder"',
             'kind = "drawer"',
-            'buses.desk.kind: found "drawer"; expected "modbus-rtu" or "mqtt" or "folder"',
+            'buses.desk.kind: found "drawer"; '
+            'expected "modbus-rtu" or "modbus-tcp" or "mqtt" or "sdi-12" or "text-lines" or "folder"',
         ),
         (
             'file = "k1.txt"\n'
             'lines = [{ quantity = "temperature", line = 2, scale = 0.5, accuracy_c = 0.01 }]',
             "",
-            "probes.notes: found neither registers nor a topic nor a file; expected unit_id and registers "
-            "(on a Modbus bus), or topic and fields (on an MQTT bus), or file and lines (on a folder)",
+            "probes.notes: found neither registers nor a topic nor values nor a pattern nor a file; expected "
+            "unit_id and registers (on a Modbus bus), or topic and fields (on an MQTT bus), "
+            "or address and values (on an SDI-12 bus), or pattern and groups (on a text bus), "
+            "or file and lines (on a folder)",
         ),
         (
             "line = 2, ",

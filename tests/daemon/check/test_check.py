@@ -134,9 +134,15 @@ STRUCTURE = [
     (
         'kind = "modbus-rtu"\n',
         'kind = "modbus"\n',
-        'buses.line.kind: found "modbus"; expected "modbus-rtu" or "mqtt"',
+        'buses.line.kind: found "modbus"; '
+        'expected "modbus-rtu" or "modbus-tcp" or "mqtt" or "sdi-12" or "text-lines"',
     ),
-    ('kind = "modbus-rtu"\n', "", 'buses.line.kind: found nothing; expected "modbus-rtu" or "mqtt"'),
+    (
+        'kind = "modbus-rtu"\n',
+        "",
+        "buses.line.kind: found nothing; "
+        'expected "modbus-rtu" or "modbus-tcp" or "mqtt" or "sdi-12" or "text-lines"',
+    ),
     (
         'port = "/dev/ttyEXAMPLE0"',
         'port = "/dev/ttyEXAMPLE0"\nbaud = 9601',
@@ -167,7 +173,7 @@ STRUCTURE = [
         '"oxygen", address = 4, type = "float32"',
         '"oxygen", address = 4, type = "float16"',
         'probes.k1-multi.registers[2].type: found "float16"; '
-        'expected "int16", "uint16", "int32", "uint32", "float32" or "float64"',
+        'expected "int16", "uint16", "int32", "uint32", "int64", "uint64", "float32" or "float64"',
     ),
     (
         '"oxygen", address',
@@ -193,14 +199,16 @@ STRUCTURE = [
     (
         'topic = "t1/temperature"\nfields = [{ quantity = "temperature" }]',
         "",
-        "probes.t1-thermometer: found neither registers nor a topic; "
-        "expected unit_id and registers (on a Modbus bus), or topic and fields (on an MQTT bus)",
+        "probes.t1-thermometer: found neither registers nor a topic nor values nor a pattern; "
+        "expected unit_id and registers (on a Modbus bus), or topic and fields (on an MQTT bus), "
+        "or address and values (on an SDI-12 bus), or pattern and groups (on a text bus)",
     ),
     (
         'topic = "t1/temperature"',
         'topic = "+/temperature"',
         'probes.t1-thermometer.topic: found "+/temperature"; '
-        "expected one topic of 1 to 250 characters, without the wildcards '+' and '#'",
+        "expected a topic of 1 to 250 characters; below its first level '+' may stand for a level, and a "
+        "last '#' for all below",
     ),
     (
         "[probes.barometer]",
@@ -267,7 +275,7 @@ NAMES = [
         'bus = "line"',
         'bus = "air"',
         'probes.k1-multi.bus: found "air" of kind "mqtt"; '
-        'expected a bus of kind "modbus-rtu", as the probe has registers',
+        'expected a bus of kind "modbus-rtu" or "modbus-tcp", as the probe has registers',
     ),
     (
         'bus = "air"\nvessel',

@@ -63,7 +63,7 @@ def test_the_example_file_fits_and_names_it():
         ("probes/k1-multi/registers/0/quantity", "ph"),
         ("probes/k1-multi/registers/0/scale", 0),
         ("probes/k1-multi/registers/0/type", "float16"),
-        ("probes/tray-1-salt/topic", "a/+"),
+        ("probes/tray-1-salt/topic", "a/+x"),
         ("probes/tray-1-salt/fields/0/pointer", "water"),
         ("vessels/k1/kind", "bucket"),
         ("stages/ephyra/temperature/advisory_high", 18),

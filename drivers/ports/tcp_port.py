@@ -1,0 +1,78 @@
+"""A TCP connection to a gateway that has a line of probes behind it."""
+
+import os
+import select
+import socket
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from drivers.errors import PortLostError
+from drivers.ports.serial_port import GULP_BYTES
+
+_CONNECT_S = 3.0
+_WRITE_S = 1.0
+# What we sent and nobody confirmed for so long ends a connection: a gateway without power says no goodbye.
+_DEAD_AFTER_MS = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class TcpWay:
+    """The address of a gateway."""
+
+    host: str
+    port: int
+
+    @property
+    def name(self) -> str:
+        """The gateway in a message."""
+        return f"gateway {self.host}:{self.port}"
+
+    def open(self) -> "TcpPort":
+        """Connect; PortLostError says why not."""
+        with _connection_errors(self.name, "is it on, and are host and port right?"):
+            connection = socket.create_connection((self.host, self.port), _CONNECT_S)
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, _DEAD_AFTER_MS)
+            connection.settimeout(_WRITE_S)
+        return TcpPort(connection, self.name)
+
+
+class TcpPort:
+    """An open connection."""
+
+    def __init__(self, connection: socket.socket, name: str) -> None:
+        self._connection, self._name = connection, name
+
+    def write(self, data: bytes) -> None:
+        """Send bytes."""
+        with _connection_errors(self._name, "connection lost"):
+            self._connection.sendall(data)
+
+    def receive(self, until_s: float) -> bytes:
+        """Return what is there, or else what comes first until then."""
+        with _connection_errors(self._name, "connection lost"):
+            if not select.select([self._connection], [], [], max(until_s - time.monotonic(), 0))[0]:
+                return b""
+            data = self._connection.recv(GULP_BYTES)
+        if not data:
+            raise PortLostError(f"{self._name} closes the connection; does it serve another master?")
+        return data
+
+    def wake(self) -> None:
+        """Leave the break before an SDI-12 command to the gateway."""
+
+    def close(self) -> None:
+        """Let go of the connection."""
+        self._connection.close()
+
+
+@contextmanager
+def _connection_errors(name: str, hint: str) -> Iterator[None]:
+    try:
+        yield
+    except (OSError, UnicodeError) as error:  # a name that none can be is no OSError
+        code = getattr(error, "errno", None) or 0
+        why = os.strerror(code) if code > 0 else str(error)
+        raise PortLostError(f"{name}: {why}; {hint}") from error
