@@ -54,13 +54,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     command: Callable[[argparse.Namespace], int] = options.command
     try:
         return command(options)
-    except RequestError as error:
-        from daemon.words import told  # noqa: PLC0415  (only a refusal holds what is to be shown otherwise)
-
-        print(told(str(error)), file=sys.stderr)
-        return WRONG_USE
     except BellwatchError as error:
-        print(error, file=sys.stderr)
+        from daemon.words import told  # noqa: PLC0415  (only where something is refused)
+
+        print(told(str(error)) if isinstance(error, RequestError) else error, file=sys.stderr)
         return WRONG_USE
     except BrokenPipeError:
         sys.stderr.close()

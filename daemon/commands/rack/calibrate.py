@@ -20,13 +20,17 @@ from daemon.journal.sole_writer import holder_of
 from daemon.tables.values import number
 from daemon.words import own, shown, shown_line, shown_point, shown_unit
 from rules.care.calibration import AS_REPORTED, Line, Moves, Point, calibration_of, key_of
+from rules.care.hand_checks import allowed_error
 from rules.care.misread import IN_STANDARDS
 from rules.care.standards import Around, Standard, check_standard, point_in
 from rules.errors import RulesError, none_such
 from rules.judging.watched import ChannelNow
-from rules.quantities import Quantity
+from rules.quantities import Quantity, with_unit
 from rules.rack.plan import RACK_WIDE, Source
 from rules.water.specific_conductance import Compensation
+
+_APART = 10.0
+"""Two standards are apart by so many times what the probe may be off (project judgement)."""
 
 
 def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
@@ -89,6 +93,7 @@ def _calibrate(options: argparse.Namespace) -> int:
     rig = _rig(path, options.probe, quantity)
     work = _Work(options, quantity, path, rig)
     found, points = work.as_found(), work.points()
+    _refuse_near(points, rig.source)
     said = {key: getattr(options, key) for key in ("probe", "quantity", "note")}
     standard = options.standard or ", ".join(options.standards)
     body: dict[str, Any] = {**said, "standard": standard, "points": list(map(_plain, points))}
@@ -121,6 +126,14 @@ def _refuse_unheeded(options: argparse.Namespace, quantity: Quantity) -> None:
     in_water = quantity is Quantity.OXYGEN and Standard.WATER_IN_AIR in options.standards
     if in_water and options.salinity is None:
         raise RequestError(f"{Standard.WATER_IN_AIR}: give its --salinity, 0 for fresh water")
+
+
+def _refuse_near(points: list[Point], source: Source) -> None:
+    """Raise RequestError where two points are so near that the probe's own errors would be the slope."""
+    least = _APART * allowed_error(source)
+    if len(points) == 2 and abs(points[0].true - points[1].true) < least:
+        apart = with_unit(source.quantity, least, difference=True)
+        raise RequestError(f"two points so near tell no slope; standards {apart} apart would, or give one")
 
 
 @dataclass(frozen=True, slots=True)

@@ -250,3 +250,12 @@ def test_on_a_rack_in_fahrenheit_what_can_only_be_celsius_is_asked_back(rack, as
     status, _, error = ask(*CALIBRATE, "--point", "90=77")
     assert (status, "temperature 90 °F read for 77 °F: at most 9 °F apart" in error) == (2, True)
     show_temperatures_in("C")
+
+
+def test_two_points_so_near_that_their_errors_are_the_slope_are_refused(ask):
+    """A tenth apart, half of it an error: the slope would be halved, and 40 mS/cm shown as 45."""
+    cell = ("calibrate", "k1-multi", "conductivity", "--standard", "two", "--who", "kim", "--point", "50=50")
+    status, _, error = ask(*cell, "--point", "50.2=50.1")
+    refusal = "two points so near tell no slope; standards 3 mS/cm apart would, or give one\n"
+    assert (status, error) == (2, refusal)
+    assert ask(*cell, "--point", "46.9=47")[0] == 0
