@@ -34,7 +34,9 @@ def write_logbook(journal: Journal, vessels: Sequence[str], between_ms: tuple[in
             value = body.get("value", body.get("for_s", ""))
             numbers = [value, unit, *(body.get(key, "") for key in ("n", "low", "high"))]
             said = [cell(str(body.get("note") or body.get("why") or "")), cell(it.who), it.corrects or ""]
-            table.writerow([it.seq or "", iso_time(time_ms), it.vessel, it.kind, quantity, *numbers, *said])
+            table.writerow(
+                [it.seq or "", iso_time(time_ms), cell(it.vessel), it.kind, quantity, *numbers, *said]
+            )
     return len(found)
 
 
