@@ -1,13 +1,19 @@
 """`bellwatch` and `python -m daemon`: Ctrl-C ends it without a traceback, also while it is still loading."""
 
+import codecs
 import signal
 import sys
+from io import TextIOWrapper
 
 INTERRUPTED = 130
 
 
 def main() -> int:
     """Load the command line and run it; return its exit status."""
+    codecs.register_error("plain", _plainly)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="plain")
     try:
         from daemon.commands.cli import main as bellwatch  # noqa: PLC0415  (loading takes a second)
 
@@ -16,6 +22,15 @@ def main() -> int:
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # a second Ctrl-C changes nothing any more
         print("Interrupted.", file=sys.stderr)
         return INTERRUPTED
+
+
+def _plainly(error: UnicodeError) -> tuple[str, int]:
+    """Write what a terminal without UTF-8 cannot show by signs that it can."""
+    from daemon.commands.rack.lines import plain  # noqa: PLC0415  (most terminals show everything)
+
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return plain(error.object[error.start : error.end]), error.end
 
 
 if __name__ == "__main__":

@@ -8,6 +8,8 @@ BellwatchError
 ├── OnCallError      the on-call process cannot do what was asked of it
 ├── MissingExtraError  a library that an optional part needs is not installed
 ├── RequestError     the daemon did not do what another process asked of it
+│   ├── UnansweredError  ... or has not said so in time
+│   └── UsedIdError      ... because the same id stands for something else
 ├── SettingsError    the settings file cannot be used; carries every Finding in it
 ├── SignInError      nobody is signed in by that
 ├── SourceError      what a replay was to read cannot be read
@@ -69,6 +71,14 @@ class MissingExtraError(BellwatchError):
 
 class RequestError(BellwatchError):
     """The daemon did not do what another process asked of it."""
+
+
+class UnansweredError(RequestError):
+    """The daemon has not answered in time; it takes up what was asked when it runs."""
+
+
+class UsedIdError(RequestError):
+    """The id of a request stands for something else, which was asked before."""
 
 
 class DemoError(BellwatchError):

@@ -146,10 +146,10 @@ def rate(per_hour: float, quantity: str) -> str:
 
 
 def length_of_time(seconds: float) -> str:
-    """Write a length of time in the largest unit that it fills: 40 s, 12 min, 3 h, 8 d."""
-    units = ((86_400, "d"), (3_600, "h"), (60, "min"))
-    size, unit = next((it for it in units if seconds >= 2 * it[0]), (1, "s"))
-    return f"{seconds / size:.0f} {unit}"
+    """Write a length of time in the largest unit that it fills, never longer: 40 s, 12 min, 3 h, 8 d."""
+    units = ((2, 86_400, "d"), (3, 3_600, "h"), (2, 60, "min"))
+    _, size, unit = next((it for it in units if seconds >= it[0] * it[1]), (0, 1, "s"))
+    return f"{max(seconds, 0) // size:.0f} {unit}"
 
 
 def amount(value: float, quantity: Quantity, sure: float | None = None, *, difference: bool = False) -> str:

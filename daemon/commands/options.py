@@ -9,6 +9,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 from daemon.errors import MissingExtraError
 from daemon.settings.toml import read_toml
@@ -64,9 +65,19 @@ def show_units_of(settings: Path) -> None:
     """Choose the units of what people read and type in by the settings file, checking nothing else of it."""
     from daemon.words import show_temperatures_in  # noqa: PLC0415  (most commands that ask write no value)
 
-    table = read_toml(settings).get("rack")
-    given = table.get("temperatures_in", "C") if isinstance(table, dict) else "C"
+    given = _of_rack(settings).get("temperatures_in", "C")
     show_temperatures_in(os.environ.get(f"{ENVIRONMENT_PREFIX}RACK__TEMPERATURES_IN", given))
+
+
+def people_of(settings: Path) -> tuple[str, ...]:
+    """Return who works at the rack by the settings file, checking nothing else of it."""
+    people = _of_rack(settings).get("people")
+    return tuple(map(str, people)) if isinstance(people, list) else ()
+
+
+def _of_rack(settings: Path) -> dict[str, Any]:
+    table = read_toml(settings).get("rack")
+    return table if isinstance(table, dict) else {}
 
 
 def duration_s(text: str) -> float:

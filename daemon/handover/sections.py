@@ -8,15 +8,14 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from operator import itemgetter
 
-from daemon.broker.notices import SHOWN_LIVE
 from daemon.handover.facts import Facts
 from daemon.handover.today import to_do
 from daemon.handover.water import WaterOf
 from daemon.journal.fold import AWAY
 from daemon.replay.words import Span, spans_of
+from daemon.report.measured import OF_THE_STANDARD, measured_by_week
 from daemon.report.provenance import SHOWN
-from daemon.report.tables import REFERENCE_SHARES, measured
-from daemon.view.entries import entry_text
+from daemon.view.entries import deed_text, entry_text
 from daemon.view.rack_now import RackNow, WatchNow, WatchState
 from daemon.view.tolerated import place_of
 from daemon.words import (
@@ -32,15 +31,19 @@ from daemon.words import (
     shown_unit,
 )
 from rules.alarms.episodes import Episode, episodes_of
-from rules.alarms.life_cycle import Priority, Trigger
-from rules.alarms.measures import REFERENCE, Measures, by_week, measures
+from rules.alarms.life_cycle import Trigger
+from rules.alarms.measures import WEEK_MS
 from rules.care.probe_care import CHECKED
 from rules.rack.logbook import ENTRY_KINDS
 from rules.rack.tolerance import Tolerance
-from rules.readings import Action
 
 MINUTE_MS = 60_000
-_TOLD_ELSEWHERE = {AWAY, CHECKED, "daily word", *SHOWN_LIVE}
+_ANSWERS = {
+    **{Trigger.ACKNOWLEDGED: "", Trigger.SHELVED: ", shelved,"},
+    **{Trigger.TAKEN_OUT: ", out of service,", Trigger.RESET: ", reset,"},
+}
+"""What people do about an alarm."""
+_TOLD_ELSEWHERE = {AWAY, CHECKED, "daily word"}
 
 
 class Passing(str):
@@ -135,7 +138,10 @@ class _Parts:
         """Return who was called for what, and answered when, as far as it is known here."""
         rows = tuple(map(self._called, self._episodes()))
         by = f" ({self.facts.oncall.by})" if self.facts.oncall.by else ""
-        notes = (f"Whom the on-call process{by} called is not known here: `bellwatch oncall status`.",)
+        notes = (
+            f"Answers from afar stand here as they came to the rack. Whom the on-call process{by} called,"
+            " and whom no call reached, it alone knows: `bellwatch oncall status`.",
+        )
         sent_too = () if self.facts.period.monthly else ("sent",)
         columns = ("since", "priority", "lasted", *sent_too, "answered by", "what")
         return Section("Called for", columns, rows, "No alarm called anybody.", notes if rows else ())
@@ -143,20 +149,19 @@ class _Parts:
     def _called(self, it: Episode) -> tuple[str, ...]:
         until_ms, zone = it.until(self.facts.period.to_ms), self.facts.zone
         answers = [
-            event
+            f"{event.who}{_ANSWERS[event.trigger]} after {length_of_time((event.at_ms - it.start_ms) / 1000)}"
             for event in self.facts.events
-            if event.trigger is Trigger.ACKNOWLEDGED
+            if event.trigger in _ANSWERS
             and event.alarm == it.alarm
             and it.start_ms <= event.at_ms <= until_ms
         ]
-        after = length_of_time((answers[0].at_ms - it.start_ms) / 1000) if answers else ""
         lasted = length_of_time((until_ms - it.start_ms) / 1000)
         return (
             self._when(it.start_ms),
             f"{SHAPES[it.priority]} {it.priority.word}",
             lasted if it.end_ms is not None else f"{lasted}, stood at the end",
             *(() if self.facts.period.monthly else (Passing(self._sent(it)),)),
-            f"{answers[0].who} after {after}" if answers else "nobody",
+            "; ".join(answers) or "nobody",
             event_text(it.first, zone),
         )
 
@@ -246,7 +251,7 @@ class _Parts:
 
     def done(self) -> Section:
         """Return what people asked of the watch, and it did."""
-        rows = [(self._when(it.at_ms), it.who, _deed(it)) for it in self.facts.deeds]
+        rows = [(self._when(it.at_ms), it.who, deed_text(it)) for it in self.facts.deeds]
         return Section("Done", ("when", "who", "what"), tuple(rows), "Nobody asked the watch for anything.")
 
     def said(self) -> Section:
@@ -271,15 +276,10 @@ class _Parts:
 
     def measures(self) -> Section:
         """Return the alarm measures of the standard, week by week, and of the whole."""
-        span = (self._episodes(), self.facts.period.from_ms, self.facts.period.to_ms)
-        weeks: Sequence[Measures] = [*by_week(*span), measures(*span)]
-        cells = [[*(cell.text for cell in measured(week)[:-1]), *_shares(week)] for week in weeks]
-        references = [*REFERENCE.values(), *REFERENCE_SHARES.split(" / ")]
-        names = [*REFERENCE, *(f"{rank.word} priority %" for rank in Priority)]
-        rows = tuple(zip(names, references, *cells, strict=True))
-        days = [self._date(week.start_ms)[5:10] for week in weeks[:-1]]
-        note = "IEC 62682 / ANSI/ISA-18.2; reference values from memory, per operator of a staffed console."
-        return Section("Alarm measures", ("", "reference", *days, "all"), rows, "", (note,))
+        start_ms, stop_ms = self.facts.period.from_ms, self.facts.period.to_ms
+        rows = tuple(measured_by_week(self._episodes(), start_ms, stop_ms))
+        days = [self._date(at_ms)[5:10] for at_ms in range(start_ms, stop_ms, WEEK_MS)]
+        return Section("Alarm measures", ("", "reference", *days, "all"), rows, "", (OF_THE_STANDARD,))
 
     def _when(self, at_ms: int) -> str:
         """Write a moment; within a night the time of the day is enough."""
@@ -296,10 +296,6 @@ def date_of(at_ms: int, zone: tzinfo) -> str:
     return f"{datetime.fromtimestamp(at_ms / 1000, zone):%Y-%m-%d %H:%M}"
 
 
-def _shares(week: Measures) -> list[str]:
-    return [f"{100 * week.priorities[rank]:.0f}" for rank in Priority]
-
-
 def _length(length_ms: int) -> str:
     """Write a length of time to the minute; empty where there is none."""
     minutes = timedelta(milliseconds=length_ms) // timedelta(minutes=1)
@@ -314,17 +310,6 @@ def _listed(dangers: Sequence[str]) -> str:
         vessel, _, what = danger.partition(" ")
         by_vessel[vessel].append(what)
     return "; ".join(f"{vessel} {', '.join(what)}" for vessel, what in by_vessel.items())
-
-
-def _deed(deed: Action) -> str:
-    body = deed.body
-    about = body.get("alarm") or body.get("target") or body.get("vessel") or body.get("probe") or ""
-    words = [deed.kind.replace("_", " "), str(about), str(body.get("stage") or body.get("quantity") or "")]
-    for key, word in (("for_s", "for"), ("over_s", "over")):
-        words.append(f"{word} {length_of_time(body[key])}" if body.get(key) else "")
-    said = " ".join(word for word in words if word)
-    why = body.get("why") or body.get("note")
-    return f"{said}: {why}" if why else said
 
 
 def _extent(it: WaterOf) -> Extent | None:

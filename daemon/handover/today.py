@@ -4,9 +4,9 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from daemon.page.now import named, need_of
 from daemon.view import rack_words as words
 from daemon.view.health_text import care_lines
+from daemon.view.needs import named, need_of
 from daemon.view.rack_now import RackNow, WatchState
 from daemon.words import notice_text
 from rules.alarms.life_cycle import Condition

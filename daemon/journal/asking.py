@@ -19,7 +19,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from daemon.errors import RequestError
+from daemon.errors import RequestError, UnansweredError, UsedIdError
 from daemon.tables.values import number as finite_number
 from daemon.tables.values import one_line
 
@@ -74,7 +74,7 @@ class RequestBox:
     def ask(self, kind: str, who: str, body: Mapping[str, Any], request_id: str = "") -> str:
         """Put a request in, under its own id where it has one, and return its id.
 
-        The same request under the same id is one request; another one under it raises RequestError.
+        The same request under the same id is one request; another one under it raises UsedIdError.
         """
         if not _is_text(who) or not _is_text(json.dumps(body, ensure_ascii=False)):
             raise RequestError(f"{kind}: {_NO_TEXT}; is this terminal set to UTF-8?")
@@ -83,7 +83,7 @@ class RequestBox:
             db.execute("INSERT OR IGNORE INTO request (id, kind, who, body) VALUES (?, ?, ?, ?)", asked)
             found = db.execute("SELECT id, kind, who, body FROM request WHERE id = ?", asked[:1]).fetchone()
         if found != asked:
-            raise RequestError(f"id: {request_id} was used for another command; each needs a new one")
+            raise UsedIdError(used_before(request_id))
         return asked[0]
 
     def put_first(self, older: Iterable[tuple[str, str, str, str]]) -> None:
@@ -227,11 +227,16 @@ def ask_daemon(
     request = box.ask(kind, who, body, request_id)
     refusal = awaited(lambda: box.answer_to(request), within_s)
     if refusal is None:
-        raise RequestError(
+        raise UnansweredError(
             f"{kind}: no answer from the daemon in {within_s:.0f} s; it takes this up when it runs"
         )
     if refusal:
-        raise RequestError(refusal)
+        raise (UsedIdError if refusal == used_before(request) else RequestError)(refusal)
+
+
+def used_before(request_id: str) -> str:
+    """Refuse what is asked under the id of something else."""
+    return f"id: {request_id} was used for another command; each needs a new one"
 
 
 def awaited(answer: Callable[[], str | None], within_s: float) -> str | None:

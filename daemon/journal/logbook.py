@@ -55,6 +55,13 @@ def roots_of(entries: Iterable[Entry]) -> dict[int, Entry]:
     return roots
 
 
+def superseded(entries: Sequence[Entry]) -> dict[int, int]:
+    """Return for the number of each entry that counts no more that of the one that counts in its place."""
+    roots = roots_of(entries)
+    newest = {roots[it.seq].seq: it.seq for it in entries}
+    return {seq: newest[root.seq] for seq, root in roots.items() if newest[root.seq] != seq}
+
+
 def in_force(entries: Sequence[Entry]) -> list[Entry]:
     """Return what counts: of an entry and its corrections the newest, at the time of the first."""
     roots = roots_of(entries)

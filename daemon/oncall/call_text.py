@@ -9,6 +9,7 @@ from daemon.response_notes import note_for
 from daemon.words import (
     OF_DIFFERENCES,
     condition_word,
+    length_of_time,
     number,
     shown,
     shown_reason,
@@ -44,7 +45,7 @@ _NAMED = ((_LONGEST_NAME, _VESSELS_NAMED), (20, 2), (12, 1))
 """How long names may be, and how many vessels are named, where the first check must have room."""
 _FRESH_MS = 600_000
 """Of older numbers nobody knows whether the water still goes that way (project judgement)."""
-_WHOLE_FROM, _TENTHS_FROM, _HOURS_FROM_MIN = 9.5, 0.095, 180
+_WHOLE_FROM, _TENTHS_FROM = 9.5, 0.095
 _KEPT = (State.LATCHED, State.LATCHED_UNACKNOWLEDGED)
 _OF_A_RACK = {
     RACK_SILENT: "rack silent, its water is not watched",
@@ -107,7 +108,7 @@ def _said(call: Call, zone: tzinfo, longest: int = _LONGEST_NAME, most: int = _V
     first, event, now_ms = call.about[0], call.about[0].event, call.at_ms
     lasts = (0 if event.evidence.value is None else 4), f", since {_clock(event.since_ms, now_ms, zone)}"
     if call.again:
-        lasts = 1, f", for {_length(now_ms - event.since_ms)}"
+        lasts = 1, f", for {length_of_time((now_ms - event.since_ms) / 1000)}"
     return [
         (0, "STILL " if call.answer else ""),
         (0, f"{call.priority.word.upper()} {_where(call.about, longest, most)}: {_what(first)}"),
@@ -142,7 +143,7 @@ def _numbers(word: Word, was: float | None, now_ms: int, zone: tzinfo) -> Parts:
     if evidence.rate_per_hour is not None and not per_hour:
         said.append((3, f", {_rate(shown(evidence.rate_per_hour, event.quantity, difference=True))}"))
     if evidence.reached_ms is not None and evidence.reached_ms > now_ms:
-        said.append((1, f", critical in {_length(evidence.reached_ms - now_ms)}"))
+        said.append((1, f", critical in {length_of_time((evidence.reached_ms - now_ms) / 1000)}"))
     return said
 
 
@@ -150,12 +151,6 @@ def _rate(per_hour: float) -> str:
     """Write a rate with as many decimals as it is worth."""
     decimals = 0 if abs(per_hour) >= _WHOLE_FROM else 1 if abs(per_hour) >= _TENTHS_FROM else 2
     return f"{per_hour:+.{decimals}f}/h"
-
-
-def _length(of_ms: int) -> str:
-    """Write a length of time in minutes, a longer one in hours."""
-    minutes = max(of_ms, 0) // 60_000
-    return f"{minutes} min" if minutes < _HOURS_FROM_MIN else f"{minutes // 60} h"
 
 
 def answer_text(answer: Answer, now_ms: int, zone: tzinfo) -> str:

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from daemon.errors import RequestError
-from daemon.journal.asking import ask_daemon
-from daemon.page.now import named, need_of
+from daemon.errors import RequestError, UsedIdError
+from daemon.journal.asking import RequestBox, ask_daemon
 from daemon.page.people import Visitor
 from daemon.page.pulse import Pulse
 from daemon.settings.page import Role
 from daemon.settings.rack import Settings
+from daemon.view.needs import named, need_of
 from daemon.view.rack_now import AlarmNow, RackNow
 from daemon.web.server import Request
 from daemon.words import told
@@ -89,8 +89,10 @@ class AlarmActs:
             return refused
         if alarm is None or form.get("shown") != stamp(alarm):
             return CHANGED
-        if refusal := asked(self._settings, kind, act.body(alarm, form), visitor.name, form):
-            return refusal
+        try:
+            ask(self._settings, kind, act.body(alarm, form), visitor.name, form)
+        except RequestError as refusal:
+            return told(str(refusal))
         return act.done.format(who=visitor.name, minutes=form.get("minutes"))
 
     def _shown(self, name: str, rack: RackNow | None, visitor: Visitor, said: str) -> dict[str, Any]:
@@ -123,13 +125,19 @@ def stamp(alarm: AlarmNow) -> str:
     return f"{alarm.state} {alarm.priority} {alarm.since_ms} {alarm.held_by} {len(alarm.followers)}"
 
 
-def asked(settings: Settings, kind: str, body: dict[str, Any], who: str, form: Form) -> str:
-    """Ask the watch, once for each form however often that is sent; return what is refused."""
-    request_id = form.get("id", "")
+def ask(settings: Settings, kind: str, body: dict[str, Any], who: str, form: Form) -> None:
+    """Ask the watch, once for each form however often that is sent; RequestError where it is not done."""
+    request_id, path = form.get("id", ""), settings.journal.path
     if not _NEW_ID.fullmatch(request_id):
-        return "This form is broken; look, and say it again."
+        raise RequestError("This form is broken; look, and say it again.")
     try:
-        ask_daemon(settings.journal.path, kind, body, who, ANSWER_WITHIN_S, request_id)
-    except RequestError as refusal:
-        return told(str(refusal))
-    return ""
+        ask_daemon(path, kind, body, who, ANSWER_WITHIN_S, request_id)
+    except UsedIdError as error:
+        answer = RequestBox(path).answer_to(request_id)
+        became = {None: "the watch will take that up when it runs", "": "that was done"}
+        refused = "that was answered long ago" if answer == str(error) else f"that was not done: {answer}"
+        was = became.get(answer, refused)
+        raise UsedIdError(
+            f"This form was sent before with other words; {was}. What it says now was not sent:"
+            " send it again if it is to count as well."
+        ) from error

@@ -2,19 +2,21 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import tzinfo
+from datetime import datetime, tzinfo
 from zoneinfo import ZoneInfo
 
 from daemon.page.memory import Memory
-from daemon.page.now import Need, named, need_of
+from daemon.report.measured import measured_by_week
+from daemon.view.needs import Need, named, need_of
 from daemon.view.rack_now import RackNow
 from daemon.view.rack_words import moment
 from daemon.words import SHAPES, event_text, length_of_time
 from rules.alarms.episodes import Episode, episodes_of
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import Trigger
+from rules.alarms.measures import WEEK_MS
 
-AT_ONCE = 50
+AT_ONCE, WEEKS = 50, 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +33,10 @@ class Past:
 
 @dataclass(frozen=True, slots=True)
 class Alarms:
-    """A page of alarms; `held` are those that are kept from people, `newer`, `older` other pages."""
+    """A page of alarms; `held` are those that are kept from people, `newer`, `older` other pages.
+
+    `measures` are those of the standard since each of the days `weeks`, and of all of them.
+    """
 
     standing: tuple[Need, ...]
     held: tuple[Need, ...]
@@ -39,6 +44,8 @@ class Alarms:
     known: int
     newer: int | None
     older: int | None
+    weeks: tuple[str, ...]
+    measures: tuple[tuple[str, ...], ...]
 
 
 def alarms_of(rack: RackNow | None, memory: Memory, page: int, zone: ZoneInfo) -> Alarms:
@@ -50,6 +57,9 @@ def alarms_of(rack: RackNow | None, memory: Memory, page: int, zone: ZoneInfo) -
     episodes = episodes_of(memory.events)[::-1]
     first = page * AT_ONCE
     answers = _answers(memory.events)
+    to_ms = memory.newest_ms
+    from_ms = max(memory.since_ms or 0, to_ms - WEEKS * WEEK_MS)
+    weeks = [memory.dating.utc_ms(at_ms) / 1000 for at_ms in range(from_ms, to_ms, WEEK_MS)]
     return Alarms(
         tuple(need for held, need in needs if held is None),
         tuple(need for held, need in needs if held is not None),
@@ -57,6 +67,8 @@ def alarms_of(rack: RackNow | None, memory: Memory, page: int, zone: ZoneInfo) -
         len(episodes),
         page - 1 if page else None,
         page + 1 if len(episodes) > first + AT_ONCE else None,
+        tuple(f"{datetime.fromtimestamp(at_s, zone):%m-%d}" for at_s in weeks),
+        tuple(measured_by_week(episodes, from_ms, to_ms)) if weeks else (),
     )
 
 

@@ -46,25 +46,26 @@ def plot_of(columns: Columns, limits: Limits, x: Scale, top: float, quantity: st
     y = Scale(*value_range(columns, limits), top + PLOT_HEIGHT, top)
     read = as_read(y, quantity)
     middles = [x.at(at) for at in _middles(columns)]
+    # Where the same limits last, their ends are enough.
+    last = len(limits) - 1
+    kept = [at for at in range(last + 1) if at in (0, last) or len({*map(id, limits[at - 1 : at + 2])}) > 1]
+    there = [middles[at] for at in kept]
+    moved = [limits[at] for at in kept]
     edges = {
-        level: [_ends(None if it is None else getattr(it, level), y) for it in limits]
+        level: [_ends(None if it is None else getattr(it, level), y) for it in moved]
         for level in ("advisory", "critical")
     }
-    values = [
-        None if np.isnan(low) else (y.clipped(float(low)), y.clipped(float(high)))
-        for low, high in zip(columns.low, columns.high, strict=True)
-    ]
-    targets = [None if it is None or it.target is None else y.clipped(it.target) for it in limits]
-    flagged = {
-        flag: [at for at, it in zip(middles, columns.flag, strict=True) if it == flag] for flag in Flag
-    }
+    ends = [np.interp(it, (y.first, y.last), (y.start, y.stop)) for it in (columns.low, columns.high)]
+    values = [None if np.isnan(low) else (low, high) for low, high in zip(*ends, strict=True)]
+    targets = [None if it is None or it.target is None else y.clipped(it.target) for it in moved]
+    flagged = {flag: [middles[at] for at in np.flatnonzero(columns.flag == flag)] for flag in Flag}
     foot = top + PLOT_HEIGHT
     return Plot(
         top,
-        area(middles, [None if it is None else (y.start, y.stop) for it in limits]),
-        area(middles, edges["advisory"]),
-        area(middles, edges["critical"]),
-        area(middles, [None if it is None else (it, it) for it in targets]),
+        area(there, [None if it is None else (y.start, y.stop) for it in moved]),
+        area(there, edges["advisory"]),
+        area(there, edges["critical"]),
+        area(there, [None if it is None else (it, it) for it in targets]),
         area(middles, values),
         "".join(f"M{at:.1f} {foot + 3:.0f}v7" for at in flagged[Flag.SUSPECT]),
         "".join(f"M{at - 2:.1f} {foot + 3:.0f}l4 7m0 -7l-4 7" for at in flagged[Flag.FAIL]),

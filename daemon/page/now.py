@@ -10,9 +10,10 @@ from daemon.page.strip import TRAIL_MS, Strip, strip_of
 from daemon.settings.rack import Settings
 from daemon.view import rack_words as words
 from daemon.view.health_text import health
-from daemon.view.rack_now import AlarmNow, ChannelNow, Overall, RackNow, VesselNow, WatchState
-from daemon.words import SHAPES, clock_time, condition_word, label, length_of_time, rate, shown_reason
-from rules.alarms.life_cycle import Condition, Priority, State
+from daemon.view.needs import Need, named, need_of
+from daemon.view.rack_now import ChannelNow, Overall, RackNow, VesselNow, WatchState
+from daemon.words import SHAPES, clock_time, label, length_of_time, rate
+from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.watched import BY_SETTINGS, WatchedState
 from rules.quantities import Quantity
 from rules.rack.plan import RACK_WIDE
@@ -23,23 +24,6 @@ TRAIL_POINTS = 24
 _FRESH_S = 120.0
 _HIGH = SHAPES[Priority.HIGH]
 _KINDS = ("kreisel", "pseudokreisel", "tray", "dish", "tank")
-
-
-@dataclass(frozen=True, slots=True)
-class Need:
-    """Something that needs somebody: how urgently, where (and the vessel's name, if any), and in words.
-
-    `alarm` is the name of the alarm, where it is one.
-    """
-
-    priority: str
-    shape: str
-    where: str
-    vessel: str
-    text: str
-    who: str
-    first: str
-    alarm: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,11 +106,6 @@ def standing(rack: RackNow) -> str:
     return said.get(rack.overall) or (f"Not all is watched in {blind}." if blind else "All is watched.")
 
 
-def named(vessel: VesselNow) -> str:
-    """Write a vessel as people call it."""
-    return vessel.label or vessel.name
-
-
 def _needs(rack: RackNow, zone: ZoneInfo, unheard: list[str]) -> list[Need]:
     called = {vessel.name: named(vessel) for vessel in rack.vessels}
     return [
@@ -137,33 +116,6 @@ def _needs(rack: RackNow, zone: ZoneInfo, unheard: list[str]) -> list[Need]:
         *(need_of(alarm, called, rack.made_ms, zone) for alarm in rack.alarms if alarm.held_by is None),
         *(Need("high", _HIGH, rack.rack, "", text[2:], "", "") for text in unheard),
     ]
-
-
-def need_of(alarm: AlarmNow, called: dict[str, str], now_ms: int, zone: ZoneInfo) -> Need:
-    """Return an alarm in words, with where it is as people call it."""
-    everywhere = set(called) <= set(alarm.vessels)
-    where = "The whole rack" if everywhere else ", ".join(called.get(name, name) for name in alarm.vessels)
-    shape = SHAPES[Priority[alarm.priority.upper()]]
-    vessel = alarm.vessel if alarm.vessel in called else ""
-    what = "" if alarm.reason else alarm.name
-    # Of a single vessel it stands before the line, by the name that people call it.
-    reason = shown_reason(alarm.reason, alarm.quantity)
-    reason = reason.removeprefix(f"{alarm.vessel}: " if len(alarm.vessels) == 1 else "")
-    if alarm.quantity:
-        what = f"{label(Quantity(alarm.quantity)).capitalize()} {condition_word(alarm.condition)}"
-    since = f"since {words.moment(alarm.since_ms, now_ms, zone)}"
-    said = [what, *words.numbers(alarm, now_ms, zone), reason, since]
-    text = ", ".join(part for part in said if part)
-    who, first = _who_has(alarm, now_ms, zone), alarm.first_check or ""
-    return Need(alarm.priority, shape, where, vessel, f"{text[0].upper()}{text[1:]}.", who, first, alarm.name)
-
-
-def _who_has(alarm: AlarmNow, now_ms: int, zone: ZoneInfo) -> str:
-    if alarm.held_by is not None:
-        return words.held(alarm, now_ms, zone)
-    if alarm.acknowledged_by and alarm.acknowledged_ms is not None:
-        return f"seen by {alarm.acknowledged_by}, {words.moment(alarm.acknowledged_ms, now_ms, zone)}"
-    return "nobody has seen it yet" if alarm.state == State.UNACKNOWLEDGED else alarm.state
 
 
 def _unwatched(rack: RackNow, zone: ZoneInfo) -> list[Need]:

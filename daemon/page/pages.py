@@ -4,19 +4,22 @@ import json
 import threading
 import time
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from daemon.page.acts import AlarmActs
 from daemon.page.alarms import alarms_of
 from daemon.page.axis import LEFT, PLOT_HEIGHT, RIGHT
 from daemon.page.memory import Memory
+from daemon.page.moves import StageMoves
 from daemon.page.now import now_of, standing
 from daemon.page.people import People, Visitor
 from daemon.page.pulse import EVERY_S, STALE_AFTER_S, Pulse
 from daemon.page.vessel import SPANS, drawing_of
 from daemon.page.write import Writing
+from daemon.report.measured import OF_THE_STANDARD
 from daemon.settings.page import Role
 from daemon.settings.rack import Settings
 from daemon.view.rack_now import RackNow
@@ -47,6 +50,7 @@ class RackPages:
         if settings.page.acts:
             self._views |= {"/write": self._write, "/sign-in": self._sign_in, "/sign-out": self._sign_out}
         self._acts, self._writing = AlarmActs(settings, self.pulse), Writing(settings, self.pulse)
+        self._moves = StageMoves(settings, self.pulse)
 
     def __call__(self, request: Request) -> Page:
         """Return what a request asks for."""
@@ -59,7 +63,7 @@ class RackPages:
         if path in self._views:
             return self._views[path](visitor, request)
         if (name := path.removeprefix("/vessel/")) in self._settings.vessels:
-            return self._vessel(visitor, name, request.form)
+            return self._vessel(visitor, name, request)
         if (name := path.removeprefix("/alarm/")) != path:
             return self._page(visitor, "alarm.html", name, **self._acts(name, request, visitor))
         return NOT_HERE
@@ -68,12 +72,14 @@ class RackPages:
         return self._page(visitor, "now.html", "Now")
 
     def _write(self, visitor: Visitor, request: Request) -> Page:
-        return self._page(visitor, "write.html", "Write", **self._writing(request, visitor))
+        shown = self._writing(request, visitor)
+        page = self._page(visitor, "write.html", "Write", **shown)
+        return replace(page, status=503) if shown["trouble"] else page
 
     def _sign_in(self, visitor: Visitor, request: Request) -> Page:
         if not request.acts:
             return self._page(visitor, "sign-in.html", "Sign in", said="")
-        cookie, fault = self._people.sign_in(request.form.get("code", ""))
+        cookie, fault = self._people.sign_in(request.form.get("code", ""), request.address)
         if cookie:
             return Page("", go_to="/", cookie=cookie)
         return self._page(visitor, "sign-in.html", "Sign in", said=fault)
@@ -100,9 +106,12 @@ class RackPages:
             found = alarms_of(rack, memory, page, self._zone)
             since = self._since(memory)
         said = standing(rack) if rack else ""
-        return self._page(visitor, "alarms.html", "Alarms", alarms=found, since=since, standing=said)
+        return self._page(
+            visitor, "alarms.html", "Alarms", alarms=found, since=since, standing=said, of=OF_THE_STANDARD
+        )
 
-    def _vessel(self, visitor: Visitor, name: str, query: Mapping[str, str]) -> Page:
+    def _vessel(self, visitor: Visitor, name: str, request: Request) -> Page:
+        query, moves = request.form, self._moves(name, request, visitor)
         span = query.get("span", "")
         span = span if span in SPANS else "1d"
         with self.pulse.lock:
@@ -121,7 +130,7 @@ class RackPages:
         }
         shown |= {"left": LEFT, "right": RIGHT, "high": PLOT_HEIGHT}
         called = self._settings.vessels[name].label or name
-        return self._page(visitor, "vessel.html", called, name=name, called=called, **shown)
+        return self._page(visitor, "vessel.html", called, name=name, called=called, **shown, **moves)
 
     def _since(self, memory: Memory) -> str:
         if memory.since_ms is None:
@@ -190,7 +199,8 @@ def _whole(text: str | None, otherwise: int) -> int:
 def rack_pages(settings: Settings, stop: threading.Event) -> Iterator[Pulse]:
     """Serve the rack's page meanwhile; OSError where it cannot be."""
     pages, page = RackPages(settings, stop), settings.page
-    server = PageServer((page.host, page.port), pages, page.tls(), HEADERS_WITH_SCRIPTS, page.names)
+    address, proxy = (page.host, page.port), page.behind_tls
+    server = PageServer(address, pages, page.tls(), HEADERS_WITH_SCRIPTS, page.names, behind_proxy=proxy)
     pages.pulse.start()
     server.start()
     try:

@@ -72,10 +72,10 @@ class People:
         role = self._settings.page.roles.get(device.person, Role.ACT)
         return Visitor(device.person, role, device.form_key)
 
-    def sign_in(self, code: str) -> tuple[str, str]:
+    def sign_in(self, code: str, address: str) -> tuple[str, str]:
         """Return the cookie that a device with this code is to keep, or else what is wrong."""
         try:
-            return self._kept(self._devices.pair(code, _now_ms()), DEVICE_LASTS_MS // 1000), ""
+            return self._kept(self._devices.pair(code, _now_ms(), address), DEVICE_LASTS_MS // 1000), ""
         except SignInError as error:
             return "", str(error)
 

@@ -11,8 +11,9 @@ from daemon.page.memory import FINE_MS, Memory
 from daemon.report.scale import Scale, time_ticks
 from daemon.report.svg import rows_of
 from daemon.settings.rack import Settings
+from daemon.view.entries import deed_text
 from daemon.view.rack_words import moment
-from daemon.words import SHAPES, condition_word, label, number, quantity_of, shown
+from daemon.words import SHAPES, condition_word, label, number, quantity_of
 from rules.alarms.episodes import Episode, episodes_of
 from rules.alarms.life_cycle import Trigger
 from rules.quality.flags import Flag
@@ -114,7 +115,7 @@ def drawing_of(
         len(episodes),
         () if few else tuple(_counts(episodes, look, bars_top)),
         tuple((look.x.at(deed.at_ms), number) for number, deed in enumerate(deeds, 1)),
-        tuple(f"{look.at(deed.at_ms)} {_deed_words(deed)}" for deed in deeds),
+        tuple(f"{look.at(deed.at_ms)} {deed_text(deed)} ({deed.who})" for deed in deeds),
         tuple(_readout(series, look)),
         marks_top,
         marks_top + _MARK_EVERY + 26,
@@ -186,48 +187,34 @@ def _is_here(deed: Action, look: _Look) -> bool:
     return look.vessel in (*targets, probe.vessel if probe else None)
 
 
-def _deed_words(deed: Action) -> str:
-    """Say what somebody wrote down or did: feed 6, nauplii (ada)."""
-    body = deed.body
-    what = {"log": body.get("what"), "move_stage": f"now {body.get('stage')}"}.get(deed.kind, deed.kind)
-    value = body.get("value")
-    quantity = str(body.get("quantity") or "")
-    parts = [quantity.replace("_", " "), f"{shown(value, quantity):g}" if value is not None else ""]
-    said = " ".join(part for part in (str(what).replace("_", " "), *parts) if part)
-    note = body.get("note") or body.get("why") or ""
-    return f"{said}{f', {note}' if note else ''} ({deed.who})"
-
-
 def _readout(series: dict[str, tuple[Columns, list[Tolerance | None]]], look: _Look) -> Iterator[str]:
     """Say in words what each column holds: when, then every quantity with flag and limit."""
-    counted = max((len(limits) for _, limits in series.values()), default=0)
-    for place in range(counted):
-        said = [
-            _column_words(name, columns, place, limits[place])
-            for name, (columns, limits) in series.items()
-            if place < len(limits)
-        ]
-        when = next(int(columns.start_ms[place]) for columns, _ in series.values())
-        yield f"{look.at(when)} · {' · '.join(said)}"
+    said = [list(_column_words(quantity_of(name), *drawn)) for name, drawn in series.items()]
+    for columns, _ in [*series.values()][:1]:
+        for when, words in zip(columns.start_ms.tolist(), zip(*said, strict=True), strict=True):
+            yield f"{look.at(when)} · {' · '.join(words)}"
 
 
-def _column_words(name: str, columns: Columns, place: int, limits: Tolerance | None) -> str:
-    quantity = quantity_of(name)
-    low, high = float(columns.low[place]), float(columns.high[place])
-    values = " to ".join(dict.fromkeys(number(end, quantity) for end in (low, high)))
-    said = f"{label(quantity)} {'nothing read' if low != low else values}"  # noqa: PLR0124 - NaN
-    if flag := int(columns.flag[place]):
-        said += f" ({Flag(flag).name.lower()})"
-    if limits is None or low != low:  # noqa: PLR0124
-        return said
-    advisory = limits.advisory
-    over = (advisory.high is not None and high > advisory.high) or (
-        advisory.low is not None and low < advisory.low
-    )
-    return f"{said}, {'outside' if over else 'within'} {_band_words(advisory, quantity)}"
+def _column_words(quantity: Quantity, columns: Columns, limits: list[Tolerance | None]) -> Iterator[str]:
+    called, bands = label(quantity), dict[int, str]()
+    ends = columns.low.tolist(), columns.high.tolist()
+    for low, high, flag, its in zip(*ends, columns.flag.tolist(), limits, strict=True):
+        flagged = f" ({Flag(flag).name.lower()})" if flag else ""
+        if low != low:  # noqa: PLR0124 - NaN
+            yield f"{called} nothing read{flagged}"
+            continue
+        least, most = number(low, quantity), number(high, quantity)
+        said = f"{called} {least}{f' to {most}' if most != least else ''}{flagged}"
+        if its is None:
+            yield said
+            continue
+        band = its.advisory
+        within = (band.high is None or high <= band.high) and (band.low is None or low >= band.low)
+        known = bands.get(id(its)) or bands.setdefault(id(its), band_words(band, quantity))
+        yield f"{said}, {'within' if within else 'outside'} {known}"
 
 
-def _band_words(band: Band, quantity: Quantity) -> str:
+def band_words(band: Band, quantity: Quantity) -> str:
     """Write a band: 12.00 to 18.00, above 60.0, below 107.0."""
     low, high = ("" if end is None else number(end, quantity) for end in (band.low, band.high))
     return f"{low} to {high}" if low and high else f"above {low}" if low else f"below {high}"

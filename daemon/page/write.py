@@ -1,24 +1,26 @@
 """The page *Write*: a vessel's logbook and hand measurements, by the one table of kinds of entry."""
 
 import re
+import sqlite3
 from collections.abc import Mapping
 from contextlib import closing
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from daemon.errors import BellwatchError, RequestError, UnansweredError
 from daemon.journal.history import Entry
 from daemon.journal.journal import Journal
-from daemon.journal.logbook import HAND, WRITTEN_KINDS
-from daemon.page.acts import asked
+from daemon.journal.logbook import HAND, WRITTEN_KINDS, superseded
+from daemon.page.acts import ask
 from daemon.page.people import Visitor
 from daemon.page.pulse import Pulse
 from daemon.settings.page import Role
 from daemon.settings.rack import Settings
 from daemon.tables.values import number
-from daemon.view.entries import entry_text
+from daemon.view.entries import corrected_text, entry_text
 from daemon.view.rack_words import moment
 from daemon.web.server import Request
-from daemon.words import label, own
+from daemon.words import label, own, told
 from rules.quantities import Quantity
 from rules.rack.logbook import ENTRY_KINDS, range_of, sample_of
 
@@ -35,20 +37,25 @@ class Writing:
 
     def __call__(self, request: Request, visitor: Visitor) -> dict[str, Any]:
         """Return what the page shows: what was kept, or what is wrong with what is still in the form."""
-        form, said, kept = dict(request.form), "", False
+        form, said, again = dict(request.form), "", {}
         vessels = self._settings.vessels
         vessel = form.get("vessel", "")
         vessel = vessel if vessel in vessels else next(iter(vessels), "")
         kind = form.get("kind", "") if form.get("kind") in WRITTEN_KINDS else WRITTEN_KINDS[0]
         if request.acts:
-            said = visitor.refused(Role.ACT, request) or self._written(vessel, kind, visitor, form)
-            kept = not said
-        if kept:
-            said = f"{_called(kind)} of {vessels[vessel].label or vessel} written down by {visitor.name}."
-            form = {}
-        return {
+            try:
+                if not (said := visitor.refused(Role.ACT, request)):
+                    self._write(vessel, kind, visitor, form)
+                    called = vessels[vessel].label or vessel
+                    said, form = f"{_called(kind)} of {called} written down by {visitor.name}.", {}
+            except UnansweredError as error:  # sent once more it is the same, and written down once
+                said, again = str(error), {"form_id": form["id"]}
+            except RequestError as error:
+                said = told(str(error))
+        newest, trouble = self._newest(vessel)
+        return again | {
             "said": said,
-            "kept": kept,
+            "trouble": trouble,
             "vessel": vessel,
             "vessels": {name: its.label or name for name, its in vessels.items()},
             "kind": kind,
@@ -57,16 +64,16 @@ class Writing:
             "quantities": {it.value: label(it) for it in Quantity},
             "form": form,
             "is_hand": kind == HAND,
-            "newest": self._newest(vessel),
+            "newest": newest,
         }
 
-    def _written(self, vessel: str, kind: str, visitor: Visitor, form: Mapping[str, str]) -> str:
-        """Ask the watch to write an entry down; return what is wrong with it."""
+    def _write(self, vessel: str, kind: str, visitor: Visitor, form: Mapping[str, str]) -> None:
+        """Ask the watch to write an entry down; RequestError where it is not."""
         try:
             body = {"vessel": vessel, **(_hand(form) if kind == HAND else _entry(kind, form))}
         except ValueError as error:
-            return f"value: found {error}"
-        return asked(self._settings, HAND if kind == HAND else "log", body, visitor.name, form)
+            raise RequestError(f"value: found {error}") from None
+        ask(self._settings, HAND if kind == HAND else "log", body, visitor.name, form)
 
     def _asks(self, vessel: str, kind: str) -> str:
         """Say in which unit and between what a value is asked for; empty where there is none."""
@@ -77,17 +84,21 @@ class Writing:
         low, high = range_of(kind, stage)
         return f"{its.unit}, {low:g} to {high:g}{'; several at once make a sample' if not its.whole else ''}"
 
-    def _newest(self, vessel: str) -> list[tuple[int, str, str]]:
-        """Return the newest entries of a vessel: number, kind, and in words."""
-        with closing(Journal(self._settings.journal.path, writable=False)) as journal:
-            entries = journal.history.logbook((vessel,), WRITTEN_KINDS, SHOWN)[::-1]
-            dating, now_ms = journal.state.dating(), journal.state.clock_ms()
+    def _newest(self, vessel: str) -> tuple[list[tuple[int, str, str]], str]:
+        """Return the newest entries of a vessel (number, kind, and in words), or why there are none."""
+        try:
+            with closing(Journal(self._settings.journal.path, writable=False)) as journal:
+                known = journal.history.logbook((vessel,), WRITTEN_KINDS)
+                dating, now_ms = journal.state.dating(), journal.state.clock_ms()
+        except (BellwatchError, sqlite3.Error) as error:
+            return [], f"What was written down cannot be shown: {error}"
+        over = superseded(known)
 
         def words(it: Entry) -> str:
             at = moment(dating.utc_ms(it.at_ms), dating.utc_ms(now_ms), self._zone)
-            return f"{at} {_called(it.kind)} {entry_text(it)}, {it.who}"
+            return f"{at} {_called(it.kind)} {entry_text(it)}, {it.who}{corrected_text(it, over)}"
 
-        return [(it.seq, it.kind, words(it)) for it in entries]
+        return [(it.seq, it.kind, words(it)) for it in known[: -SHOWN - 1 : -1]], ""
 
 
 def _called(kind: str) -> str:
@@ -111,7 +122,7 @@ def _entry(kind: str, form: Mapping[str, str]) -> dict[str, Any]:
         if not corrects.isdecimal():
             raise ValueError(f"{corrects!r} as what it corrects; expected the number of an entry")
         body["corrects"] = int(corrects)
-    return body | sample_of(values) | ({"another": True} if form.get("another") == "yes" else {})
+    return body | sample_of(values) | _another(form)
 
 
 def _hand(form: Mapping[str, str]) -> dict[str, Any]:
@@ -119,4 +130,8 @@ def _hand(form: Mapping[str, str]) -> dict[str, Any]:
     if len(value) != 1:
         raise ValueError(f"{len(value)} values; expected one")
     words = {key: form.get(key, "") for key in ("quantity", "method", "instrument")}
-    return {"value": own(value[0], words["quantity"]), **words}
+    return {"value": own(value[0], words["quantity"]), **words, **_another(form)}
+
+
+def _another(form: Mapping[str, str]) -> dict[str, bool]:
+    return {"another": True} if form.get("another") == "yes" else {}

@@ -1,33 +1,22 @@
 """The tables of a report's page, as plain data."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from daemon.replay.words import moment
+from daemon.report.measured import REFERENCE_SHARES, Cell, measured, number_cell
 from daemon.report.report import Report, Side
 from daemon.tune.search import choice_of
 from daemon.tune.words import MINUTE_MS, choice_text, trial_cells
 from daemon.words import OF_DIFFERENCES, SHAPES, quantity_if_any, shown
 from rules.alarms.episodes import Episode
 from rules.alarms.life_cycle import Priority
-from rules.alarms.measures import REFERENCE, Measures, by_week, measures
+from rules.alarms.measures import REFERENCE, by_week, measures
 from rules.quality.flags import Flag
 from rules.tuning.scoring import Incident
 from rules.tuning.trade_off import Recommendation, front
 
-
-@dataclass(frozen=True, slots=True)
-class Cell:
-    """Words, the key that the column is sorted by (empty: the words), and how they look ("n": a number)."""
-
-    text: str
-    key: str = ""
-    kind: str = ""
-
-
 Row = Sequence[Cell | str]
 MOST_OFFENDERS = 20
-REFERENCE_SHARES = "80 / 15 / 5 / under 1"
 
 
 def alarm_rows(report: Report) -> list[Row]:
@@ -75,7 +64,7 @@ def offender_rows(report: Report, side: Side) -> list[Row]:
     """Return the alarms that came most often."""
     whole = measures(side.episodes, report.start_ms, report.stop_ms)
     return [
-        [alarm, _number(count), _number(100 * count / whole.alarms, 1)]
+        [alarm, number_cell(count), number_cell(100 * count / whole.alarms, 1)]
         for alarm, count in whole.offenders[:MOST_OFFENDERS]
     ]
 
@@ -85,7 +74,7 @@ def flag_rows(report: Report) -> list[Row]:
     counts = {name: [int(each[flag]) for flag in Flag] for name, each in report.sides[0].result.flags.items()}
     bad = [list(Flag).index(flag) for flag in (Flag.FAIL, Flag.SUSPECT)]
     order = sorted(counts, key=lambda name: (*(-counts[name][place] for place in bad), name))
-    return [[name, *map(_number, counts[name])] for name in order]
+    return [[name, *map(number_cell, counts[name])] for name in order]
 
 
 def trial_rows(report: Report, found: Recommendation) -> list[Row]:
@@ -101,24 +90,6 @@ def trial_rows(report: Report, found: Recommendation) -> list[Row]:
     return rows
 
 
-def measured(week: Measures) -> list[Cell]:
-    """Return the measures of a stretch in the order of `REFERENCE`, and the shares of priorities."""
-    return [
-        _number(week.per_day, 1),
-        _number(week.per_hour, 2),
-        _number(week.per_ten_minutes, 3),
-        _number(100 * week.busy_hours, 1, " %"),
-        _number(100 * week.busy_ten_minutes, 1, " %"),
-        _number(week.most_in_ten_minutes),
-        _number(100 * week.flood_time, 1, " %"),
-        _number(100 * week.top_share, 0, " %"),
-        _number(week.chattering),
-        _number(week.fleeting),
-        _number(week.stale),
-        Cell(" / ".join(f"{100 * week.priorities[rank]:.0f}" for rank in Priority)),
-    ]
-
-
 def _episode_cells(episode: Episode, report: Report) -> list[Cell | str]:
     first, end_ms, rank = episode.first, episode.end_ms, episode.priority
     return [
@@ -126,7 +97,7 @@ def _episode_cells(episode: Episode, report: Report) -> list[Cell | str]:
         Cell(_priority(rank), str(int(rank)), f"p-{rank.word}"),
         _when(episode.start_ms, report),
         "still standing" if end_ms is None else _when(end_ms, report),
-        _number((episode.until(report.stop_ms) - episode.start_ms) / MINUTE_MS, 1),
+        number_cell((episode.until(report.stop_ms) - episode.start_ms) / MINUTE_MS, 1),
         *(_value(value, episode) for value in (first.evidence.value, first.evidence.limit)),
     ]
 
@@ -135,7 +106,7 @@ def _value(value: float | None, its: Episode) -> Cell | str:
     if value is None:
         return ""
     apart = its.condition in OF_DIFFERENCES
-    return _number(shown(value, quantity_if_any(its.first) or "", difference=apart), 2)
+    return number_cell(shown(value, quantity_if_any(its.first) or "", difference=apart), 2)
 
 
 def _extent(episode: Episode | None, report: Report) -> Cell:
@@ -150,7 +121,7 @@ def _called(side: Side, incident: Incident) -> Cell:
     call_ms = side.call_ms(incident)
     if call_ms is None:
         return Cell("MISSED", "inf") if incident.call_wanted else Cell("none")
-    return _number((call_ms - incident.start_ms) / MINUTE_MS, 1, " min")
+    return number_cell((call_ms - incident.start_ms) / MINUTE_MS, 1, " min")
 
 
 def _priority(rank: Priority) -> str:
@@ -159,10 +130,6 @@ def _priority(rank: Priority) -> str:
 
 def _when(at_ms: int, report: Report) -> Cell:
     return Cell(moment(at_ms, report.zone), str(at_ms))
-
-
-def _number(value: float, decimals: int = 0, unit: str = "") -> Cell:
-    return Cell(f"{value:.{decimals}f}{unit}", str(value), "n")
 
 
 def _counted(text: str) -> Cell:

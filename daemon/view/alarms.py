@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from daemon.response_notes import note_for
-from daemon.view.rack_now import AlarmNow, ChannelNow
+from daemon.view.rack_now import OF_THE_WATCH, AlarmNow, ChannelNow
 from daemon.view.reader import Sight
 from daemon.words import quantity_if_any, unwatched_text
 from rules.alarms.alarm import Alarm, HoldKind
@@ -53,9 +53,9 @@ def _alarm_now(
 ) -> AlarmNow:
     utc_ms, evidence = sight.dating.utc_ms, alarm.evidence
     channel, quantity = channels.get(alarm.channel), quantity_if_any(alarm)
+    live = channel is not None and not channel.watched.why.startswith(OF_THE_WATCH)
     hold = alarm.holds[alarm.held_by] if alarm.held_by else None
-    hidden = evidence.hidden, evidence.reason
-    seen = alarm.state is State.ACKNOWLEDGED
+    hidden, seen = (evidence.hidden, evidence.reason), alarm.state is State.ACKNOWLEDGED
     return AlarmNow(
         name=alarm.name,
         vessel=alarm.vessel,
@@ -78,8 +78,8 @@ def _alarm_now(
         acknowledged_by=sight.seen_by.get(alarm.acknowledged_ms) if seen else None,
         acknowledged_ms=utc_ms(alarm.acknowledged_ms) if seen else None,
         value=evidence.value,
-        value_now=channel.value if channel else None,
-        doubt_now=channel.why if channel and channel.flag == "fail" else "",
+        value_now=channel.value if live and channel else None,
+        doubt_now=channel.why if live and channel and channel.flag == "fail" else "",
         limit=_limit(alarm, channel),
         limit_from=evidence.limit_from,
         rate_per_hour=evidence.rate_per_hour,

@@ -1,10 +1,13 @@
 """An entry of the logbook in words, the same on every screen."""
 
-from daemon.journal.history import Entry
+from collections.abc import Mapping
+
+from daemon.journal.history import Entry, entry_of
 from daemon.journal.logbook import HAND, MAINTENANCE
 from daemon.words import amount, label, length_of_time
 from rules.quantities import Quantity
 from rules.rack.logbook import ENTRY_KINDS
+from rules.readings import Action
 
 
 def entry_text(entry: Entry) -> str:
@@ -23,3 +26,23 @@ def entry_text(entry: Entry) -> str:
     elif entry.kind == MAINTENANCE:
         text = f"for {length_of_time(body['for_s'])}" if "for_s" in body else "over"
     return "  ".join(part for part in (text, str(note or "")) if part)
+
+
+def corrected_text(entry: Entry, over: Mapping[int, int]) -> str:
+    """Say which entry this one puts right, and which one counts in its place."""
+    right = f", corrects {entry.corrects}" if entry.corrects else ""
+    return f"{right}, superseded by {over[entry.seq]}" if entry.seq in over else right
+
+
+def deed_text(deed: Action) -> str:
+    """Write what somebody wrote down, or asked for: feed 6 mL  nauplii; move stage k1 adult over 8 d."""
+    body, entry = deed.body, entry_of(0, deed)
+    if entry is not None:
+        return " ".join((entry.kind.replace("_", " "), entry_text(entry)))
+    about = body.get("alarm") or body.get("target") or body.get("vessel") or body.get("probe") or ""
+    words = [deed.kind.replace("_", " "), str(about), str(body.get("stage") or body.get("quantity") or "")]
+    for key, word in (("for_s", "for"), ("over_s", "over")):
+        words.append(f"{word} {length_of_time(body[key])}" if body.get(key) else "")
+    said = " ".join(word for word in words if word)
+    why = body.get("why") or body.get("note")
+    return f"{said}: {why}" if why else said

@@ -131,7 +131,7 @@ class AlarmNow:
     """An alarm that is not normal; `value` is that of its newest evidence, `limit` its worst.
 
     `stands` is whether its condition lasts now, held or not; `doubt_now` is why `value_now` is not believed
-    (empty: it is).
+    (empty: it is); while nobody watches there is none.
     `held_by` is what keeps it from people (service, shelf, maintenance, explained), with who, why and
     until when; `leader` is the alarm that explains it, `followers` are those that it explains.
     `acknowledged_by` and `who_has_it` are people, where they are known.

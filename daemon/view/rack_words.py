@@ -6,17 +6,20 @@ from itertools import groupby
 
 from daemon.view import rack_now as now
 from daemon.words import amount, clock_time, label, length_of_time, level, number, rate
-from rules.alarms.life_cycle import Priority
+from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.watched import WatchedState
 from rules.quantities import Quantity
 
+_OF_THE_PROBE = (Condition.UNWATCHED, Condition.SILENT, Condition.PROBE_FAULT)
 _BELIEVED = ("pass", "not evaluated")
 
 
 def moment(at_ms: int, now_ms: int, zone: tzinfo) -> str:
     """Write a moment as a time of the day where the rack stands, with its date where that is another day."""
     then, today = (datetime.fromtimestamp(it / 1000, zone) for it in (at_ms, now_ms))
-    return f"{'' if then.date() == today.date() else f'{then:%Y-%m-%d} '}{clock_time(at_ms, zone)}"
+    twice = then.replace(fold=0).utcoffset() != then.replace(fold=1).utcoffset()  # as the clocks go back
+    named = f" {then:%Z}" if twice else ""
+    return f"{'' if then.date() == today.date() else f'{then:%Y-%m-%d} '}{clock_time(at_ms, zone)}{named}"
 
 
 def lifeless(watch: now.WatchNow, zone: tzinfo) -> str:
@@ -49,11 +52,15 @@ def numbers(alarm: now.AlarmNow, now_ms: int, zone: tzinfo) -> Iterator[str]:
     if alarm.value_now is not None:
         doubt = f", not believed: {alarm.doubt_now}" if alarm.doubt_now else ""
         yield f"{amount(alarm.value_now, quantity)} now{doubt}"
+    elif alarm.condition not in _OF_THE_PROBE:
+        yield "no value now"
+        if alarm.value is not None:
+            yield f"{level(alarm.value, quantity, alarm.condition)} when last judged"
     if alarm.limit is not None:
         yield f"limit {level(alarm.limit, quantity, alarm.condition)}"
-    if alarm.rate_per_hour is not None:
+    if alarm.rate_per_hour is not None and alarm.value_now is not None:
         yield f"moving {rate(alarm.rate_per_hour, quantity)}"
-    if alarm.reached_ms is not None:
+    if alarm.reached_ms is not None and alarm.value_now is not None:
         yield f"there at {moment(alarm.reached_ms, now_ms, zone)}"
 
 
@@ -97,13 +104,14 @@ def value(its: now.ChannelNow) -> str:
 def spoken(its: now.ChannelNow, now_ms: int, zone: tzinfo, stands: str, *, aged: bool = True) -> str:
     """Write a quantity out: value, where it stands, trend, time left, why it is not believed, age, trust."""
     parts = [f"{name(its)} {believed(its)} {stands}".rstrip()]
-    if its.trend_per_hour is not None and its.trend_tells:
+    if its.value is not None and its.trend_per_hour is not None and its.trend_tells:
         parts.append(f"moving {rate(its.trend_per_hour, its.quantity)}")
     if its.reaching is not None:
         limit = number(its.reaching.value, Quantity(its.quantity))
         said = f"{its.reaching.limit.replace('_', ' ')} limit {limit}"
-        left = length_of_time(max(its.reaching.at_ms - now_ms, 0) / 1000)
-        parts.append(f"{said} in {left}" if aged else said)
+        left_ms = its.reaching.at_ms - now_ms
+        left = f"in {length_of_time(left_ms / 1000)}" if left_ms > 0 else "by now"
+        parts.append(f"{said} {left}" if aged else said)
     if its.age_s is not None and aged:
         parts.append(f"{length_of_time(its.age_s)} old")
     state, why = its.watched.state.replace("_", " "), its.watched.why

@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 
 import structlog
 
-from daemon.journal.asking import WATCH_WAITS_S, Request, RequestBox
+from daemon.journal.asking import WATCH_WAITS_S, Request, RequestBox, used_before
 from daemon.journal.dating import Stretch
 from daemon.journal.fold import AWAY, REDATE, WAITED, configuring, fold, resume, take_over
 from daemon.journal.history import entry_of
@@ -274,9 +274,7 @@ class Watch:
         taken = self._journal.inputs.taken(request.id)
         if taken is not None:
             same = asked == (taken[0].kind, taken[0].who, taken[0].body)
-            return (
-                taken[1] if same else f"id: {request.id} was used for another request; each needs a new one"
-            )
+            return taken[1] if same else used_before(request.id)
         if request.fault:
             refusal = request.fault
         elif request.kind not in DEEDS:

@@ -1,7 +1,5 @@
 """The look of every page: templates in which whatever is not markup yet is escaped, and one style."""
 
-from importlib.resources import files
-
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 
@@ -17,7 +15,7 @@ def templates_of(package: str) -> Environment:
 
 
 _TEMPLATES = templates_of(__package__)
-STYLE = files(__package__).joinpath("templates/style.css").read_text(encoding="utf-8")
+STYLE = _TEMPLATES.get_template("style.css").render()
 
 
 def page_of(template: str, **values: object) -> str:

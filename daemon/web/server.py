@@ -4,10 +4,13 @@ What a request means is decided by a function from `Request` to `Page`. A reques
 or one too many is turned away, and whatever goes wrong with one is logged and answered with status 500.
 """
 
+import math
 import socket
 import ssl
+import sys
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -24,11 +27,11 @@ from daemon.web.look import STYLE, page_of
 
 log = structlog.get_logger()
 
-BODY_AT_MOST, FIELDS_AT_MOST = 4_096, 20
+BODY_AT_MOST, FIELDS_AT_MOST, ADDRESS_AT_MOST = 4_096, 20, 45
 AT_ONCE, STREAMS_AT_MOST, CONNECTIONS_AT_MOST = 32, 100, 128
 """Each connection takes a file handle, of which the process needs some for what it is there for."""
 PATIENCE_S = 10.0
-LASTS_AT_MOST_S = 60.0
+ASKED_WITHIN_S, LASTS_AT_MOST_S = 15.0, 60.0
 """Whoever sends a byte now and then would keep a place for ever."""
 _STYLE_PATH = "/style.css"
 _POLICY = "default-src 'none'; style-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -49,13 +52,14 @@ HEADERS_WITH_SCRIPTS = HEADERS | {"Content-Security-Policy": f"{_POLICY}; {_OWN}
 class Request:
     """What a browser asks for; `form` is what it sends along or its query, `acts` whether it may act.
 
-    Most of it can be a secret: none of it is shown where something goes wrong.
+    Most of it can be a secret: none of it is shown where something goes wrong. `address`: from where.
     """
 
     path: str = field(repr=False)
     form: Mapping[str, str] = field(repr=False)
     acts: bool
     cookies: Mapping[str, str] = field(default_factory=dict, repr=False)
+    address: str = field(default="", repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +80,7 @@ class Page:
 class PageServer(ThreadingHTTPServer):
     """Listens from construction on, serves from `start` to `stop`; OSError where it cannot.
 
-    Browsers reach it by an address, as localhost, or by one of `names`.
+    Browsers reach it by an address, as localhost, or by one of `names`; `behind_proxy` if all come by one.
     """
 
     daemon_threads = True
@@ -89,13 +93,16 @@ class PageServer(ThreadingHTTPServer):
         certificate: tuple[Path, Path] | None = None,
         headers: Mapping[str, str] = HEADERS,
         names: Collection[str] = (),
+        *,
+        behind_proxy: bool = False,
     ) -> None:
-        self.pages, self.headers = pages, headers
+        self.pages, self.headers, self.behind_proxy = pages, headers, behind_proxy
         self._names = {name.lower() for name in (*names, address[0], "localhost")}
         self.room = threading.BoundedSemaphore(AT_ONCE)
         self.streams = threading.BoundedSemaphore(STREAMS_AT_MOST)
         self._places = threading.BoundedSemaphore(CONNECTIONS_AT_MOST)
-        self._begun_s: dict[socket.socket, float] = {}
+        # From where, and until when; whoever takes a connection out of it gives its place back.
+        self._opened: dict[socket.socket, list[Any]] = {}
         self._tls: ssl.SSLContext | None = None
         if certificate:
             self._tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
@@ -130,35 +137,51 @@ class PageServer(ThreadingHTTPServer):
         return False
 
     def process_request(self, request: Any, client_address: Any) -> None:  # noqa: ANN401
-        """Serve a connection in a thread of its own, if there is a place for it."""
+        """Serve a connection in a thread of its own; where no place is free, in that of another one."""
         if not self._places.acquire(blocking=False):
-            self.shutdown_request(request)
-            return
-        self._begun_s[request] = time.monotonic()
+            self._make_room()
+            if not self._places.acquire(blocking=False):
+                self.shutdown_request(request)
+                return
+        self._opened[request] = [client_address[0], time.monotonic() + ASKED_WITHIN_S]
         super().process_request(request, client_address)
+
+    def _make_room(self) -> None:
+        """Break off the oldest connection from where most come, but none that looks live."""
+        opened = [(it, its[0]) for it, its in list(self._opened.items()) if its[1] < math.inf]
+        for crowded, _ in Counter(address for _, address in opened).most_common(1):
+            self._break_off(next(it for it, address in opened if address == crowded))
 
     def process_request_thread(self, request: Any, client_address: Any) -> None:  # noqa: ANN401
         """Serve a connection, and give its place back."""
         try:
             super().process_request_thread(request, client_address)
         finally:
-            self._begun_s.pop(request, None)
-            self._places.release()
+            self._give_back(request)
 
     def service_actions(self) -> None:
         """Break connections off that last for too long; called twice a second."""
-        for connection, begun_s in list(self._begun_s.items()):
-            if time.monotonic() - begun_s > LASTS_AT_MOST_S:
-                with suppress(OSError):
-                    connection.shutdown(socket.SHUT_RDWR)
+        for connection, (_, until_s) in list(self._opened.items()):
+            if time.monotonic() > until_s:
+                self._break_off(connection)
 
-    def let_last(self, connection: Any) -> None:  # noqa: ANN401
-        """Break this connection never off: what it takes is meant to go on and on."""
-        self._begun_s.pop(connection, None)
+    def _break_off(self, connection: socket.socket) -> None:
+        self._give_back(connection)
+        with suppress(OSError):
+            connection.shutdown(socket.SHUT_RDWR)
+
+    def _give_back(self, connection: socket.socket) -> None:
+        if self._opened.pop(connection, None):
+            self._places.release()
+
+    def let_last(self, connection: Any, for_s: float = math.inf) -> None:  # noqa: ANN401
+        """Break this connection off after another while, or never: what it takes is meant to go on and on."""
+        if known := self._opened.get(connection):
+            known[1] = time.monotonic() + for_s
 
     def handle_error(self, request: object, client_address: object) -> None:
         """Log a connection that broke."""
-        log.info("page_connection_broke", exc_info=True)
+        log.info("page_connection_broke", why=repr(sys.exception()))
 
 
 class _Handler(BaseHTTPRequestHandler):
@@ -199,7 +222,12 @@ class _Handler(BaseHTTPRequestHandler):
         except ValueError:
             self._say(f"That has more than {FIELDS_AT_MOST} fields.", 400)
         else:
-            self._answer(Request(path, form, acts=acts, cookies=self._cookies()))
+            self._answer(Request(path, form, acts, self._cookies(), self._address()))
+
+    def _address(self) -> str:
+        """Return where a request comes from; of a proxy's, where that says it does (it adds the last one)."""
+        passed_on = self.headers.get("X-Forwarded-For", "") if self.server.behind_proxy else ""
+        return passed_on.rpartition(",")[2].strip()[:ADDRESS_AT_MOST] or str(self.client_address[0])
 
     def _cookies(self) -> dict[str, str]:
         pairs = (part.strip().partition("=") for part in self.headers.get("Cookie", "").split(";"))
@@ -213,6 +241,7 @@ class _Handler(BaseHTTPRequestHandler):
         return ours and site in ("same-origin", "none")
 
     def _answer(self, request: Request) -> None:
+        self.server.let_last(self.request, LASTS_AT_MOST_S)
         if not self.server.room.acquire(timeout=PATIENCE_S):
             self._say("Too many ask at once; try again.", 503)
             return

@@ -1,6 +1,7 @@
 """Who uses a page: a code shown at the terminal gives a device its person, once.
 
-The file keeps a slow salted hash of each open code and a hash of each device's secret, never these.
+The file keeps a slow salted hash of each open code and a hash of each device's secret, never these. There are
+no passwords: a code needs no choosing, is good for minutes, and whoever can show one runs the machine anyway.
 """
 
 import hashlib
@@ -8,6 +9,7 @@ import hmac
 import os
 import secrets
 import sqlite3
+import threading
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
@@ -18,13 +20,14 @@ from daemon.errors import SignInError
 CODE_LASTS_MS = 600_000
 DEVICE_LASTS_MS = 90 * 86_400_000
 TRIES_AT_MOST, WITHIN_MS = 5, 600_000
-"""Wrong codes from all devices together; a code has 49 bits, and is good once (project judgement)."""
-_SIGNS, _LONG = "23456789abcdefghjkmnpqrstuvwxyz", 10
-"""Without those that are read for one another."""
+"""Wrong codes from one address, and of one code (project judgement): nobody else is kept from signing in."""
+_SIGNS, _LONG, _NAMES = "23456789abcdefghjkmnpqrstuvwxyz", 10, 4
+"""Without those that are read for one another. The first few tell codes apart; 29 bits are to be guessed."""
 _TABLES = (
-    "CREATE TABLE IF NOT EXISTS code (person TEXT PRIMARY KEY, salt BLOB, hash BLOB, until_ms INTEGER)",
+    "CREATE TABLE IF NOT EXISTS open_code"
+    " (person TEXT PRIMARY KEY, name TEXT, salt BLOB, hash BLOB, until_ms INTEGER)",
     "CREATE TABLE IF NOT EXISTS device (hash BLOB PRIMARY KEY, person TEXT, until_ms INTEGER)",
-    "CREATE TABLE IF NOT EXISTS wrong (at_ms INTEGER)",
+    "CREATE TABLE IF NOT EXISTS try (what TEXT, at_ms INTEGER)",
 )
 
 
@@ -40,44 +43,50 @@ class Devices:
     """The devices of people in a file of its owner alone; SignInError where it cannot be used."""
 
     def __init__(self, path: Path) -> None:
-        self._path = path
+        self._path, self._one = path, threading.Lock()
 
     def new_code(self, person: str, now_ms: int) -> str:
         """Return a code by which a device becomes this person's; an older one of theirs is good no more."""
         code = "".join(secrets.choice(_SIGNS) for _ in range(_LONG))
         salt = secrets.token_bytes(16)
+        row = person, code[:_NAMES], salt, _slow(code, salt), now_ms + CODE_LASTS_MS
         with self._open() as db:
-            until_ms = now_ms + CODE_LASTS_MS
-            db.execute(
-                "INSERT OR REPLACE INTO code VALUES (?, ?, ?, ?)", (person, salt, _slow(code, salt), until_ms)
-            )
+            db.execute("INSERT OR REPLACE INTO open_code VALUES (?, ?, ?, ?, ?)", row)
         return code
 
-    def pair(self, code: str, now_ms: int) -> str:
+    def pair(self, code: str, now_ms: int, address: str) -> str:
         """Return the secret of a device that shows a code; SignInError, in words, where it is none.
 
-        The attempt counts as a wrong one until it has shown itself right.
+        The attempt counts as a wrong one until it has shown itself right. One at a time: each costs 16 MB.
         """
         code = "".join(code.lower().split())[:_LONG]
-        with self._open() as db:
-            db.execute("DELETE FROM wrong WHERE at_ms NOT BETWEEN ? AND ?", (now_ms - WITHIN_MS, now_ms))
-            (wrong,) = db.execute("SELECT count(*) FROM wrong").fetchone()
-            if wrong >= TRIES_AT_MOST:
-                raise SignInError(f"Too many wrong codes; try again in {WITHIN_MS // 60_000} min")
-            db.execute("INSERT INTO wrong VALUES (?)", (now_ms,))
-            db.execute("DELETE FROM code WHERE until_ms <= ?", (now_ms,))
-            codes = db.execute("SELECT person, salt, hash FROM code").fetchall()
-        for person, salt, known in codes:
-            if hmac.compare_digest(_slow(code, salt), known):
-                return self._paired(person, known, now_ms)
+        tries = f"from {address}", f"of {code[:_NAMES]}"
+        with self._one:
+            for person, salt, known in self._tried(tries, code[:_NAMES], now_ms):
+                if hmac.compare_digest(_slow(code, salt), known):
+                    return self._paired(person, known, now_ms, tries)
         raise SignInError("That code is wrong, used or too old; `bellwatch page --pair NAME` shows a new one")
 
-    def _paired(self, person: str, known: bytes, now_ms: int) -> str:
+    def _tried(self, tries: tuple[str, str], name: str, now_ms: int) -> list[tuple[str, bytes, bytes]]:
+        """Note an attempt, and return the open codes that it may mean; SignInError after too many."""
+        with self._open() as db:
+            db.execute("DELETE FROM try WHERE at_ms NOT BETWEEN ? AND ?", (now_ms - WITHIN_MS, now_ms))
+            for what in tries:
+                (wrong,) = db.execute("SELECT count(*) FROM try WHERE what = ?", (what,)).fetchone()
+                if wrong >= TRIES_AT_MOST:
+                    whose = "from here" if what == tries[0] else "that begin so; ask for a new one, or"
+                    raise SignInError(f"Too many wrong codes {whose}; try again in {WITHIN_MS // 60_000} min")
+            db.executemany("INSERT INTO try VALUES (?, ?)", [(what, now_ms) for what in tries])
+            db.execute("DELETE FROM open_code WHERE until_ms <= ?", (now_ms,))
+            found = db.execute("SELECT person, salt, hash FROM open_code WHERE name = ?", (name,))
+            return found.fetchall()
+
+    def _paired(self, person: str, known: bytes, now_ms: int, tries: tuple[str, str]) -> str:
         secret = secrets.token_urlsafe(32)
         with self._open() as db:
-            if not db.execute("DELETE FROM code WHERE hash = ?", (known,)).rowcount:
+            if not db.execute("DELETE FROM open_code WHERE hash = ?", (known,)).rowcount:
                 raise SignInError("Another device has just used that code")
-            db.execute("DELETE FROM wrong WHERE at_ms = ?", (now_ms,))
+            db.execute("DELETE FROM try WHERE at_ms = ? AND what IN (?, ?)", (now_ms, *tries))
             db.execute("DELETE FROM device WHERE until_ms <= ?", (now_ms,))
             db.execute(
                 "INSERT INTO device VALUES (?, ?, ?)", (_quick(secret), person, now_ms + DEVICE_LASTS_MS)

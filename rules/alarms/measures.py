@@ -16,6 +16,7 @@ from rules.alarms.life_cycle import Priority
 TEN_MINUTES_MS = 600_000
 HOUR_MS = 3_600_000
 DAY_MS = 86_400_000
+WEEK_MS = 7 * DAY_MS
 FLOOD_BEGINS_ABOVE = 10
 FLOOD_ENDS_BELOW = 5
 BUSY_HOUR_ABOVE = 30
@@ -103,7 +104,7 @@ def measures(episodes: Sequence[Episode], start_ms: int, stop_ms: int) -> Measur
 
 def by_week(episodes: Sequence[Episode], start_ms: int, stop_ms: int) -> list[Measures]:
     """Return the measures of each week from `start_ms` on; the last may be a shorter one."""
-    bounds = [*range(start_ms, stop_ms, 7 * DAY_MS), stop_ms]
+    bounds = [*range(start_ms, stop_ms, WEEK_MS), stop_ms]
     return [measures(episodes, first, last) for first, last in pairwise(bounds)]
 
 

@@ -109,9 +109,11 @@ def screens(rack, unit, folder):
     source, report = str(settings.journal.path), folder / f"{unit}.html"
     commands["replay"] = ["replay", source, "--report", str(report), "--vessel", "k1"]
     for name, command in commands.items():
+        rack.sole_writer.beat()  # of a watch that is not heard nothing is told as if it were now
         found[name] = printed(*command, "--settings", str(rack.file))
     found["wall"] = printed("check", "--wall", str(rack.file))
     found["report"] = report.read_text()
+    rack.sole_writer.beat()
     return found | pages_of(settings) | messages(rack)
 
 
@@ -199,6 +201,7 @@ def test_programs_are_told_in_celsius(both):
 def test_what_people_type_in_is_taken_as_the_screens_show_it(rack, both):
     """66.92 °F is 19.4 °C, worked by hand; the file of the rack says °F by now."""
     words = ["--method", "glass", "--instrument", "8", "--accuracy", "0.18", "--settings", str(rack.file)]
+    words += ["--who", "ada"]
     command = ["measure", "k1", "temperature", "66.92", "--another", *words]
     assert rack.while_it_runs(lambda: main(command)) == 0
     assert rack.journal.history.newest_notice(CHECKED, "k1/temperature").details["hand"] == pytest.approx(

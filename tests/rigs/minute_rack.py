@@ -99,8 +99,8 @@ class MinuteRack:
                         readings.append(Reading(f"{vessel}-multi", "oxygen", oxygen, self.now_ms))
         self.watch.take(readings, self.now_ms)
 
-    def ask(self, kind, **body):
-        RequestBox(self.journal.path).ask(kind, "ada", body)
+    def ask(self, kind, who="ada", **body):
+        RequestBox(self.journal.path).ask(kind, who, body)
         self.watch.take([], self.now_ms)
 
 

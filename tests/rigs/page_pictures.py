@@ -37,7 +37,7 @@ def draw(folder, work, amiss=None):
         with served(rack) as address:
             time.sleep(5)
             devices, now_ms = devices_of(rack.settings), int(time.time() * 1000)
-            secret = devices.pair(devices.new_code("bo", now_ms), now_ms)
+            secret = devices.pair(devices.new_code("bo", now_ms), now_ms, "127.0.0.1")
             for device, size in DEVICES.items():
                 with chromium(work / device, device=size) as browser:
                     browser.get(address)

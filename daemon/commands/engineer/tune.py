@@ -3,6 +3,7 @@
 import argparse
 import sys
 import tempfile
+from collections import deque
 from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -16,6 +17,7 @@ from daemon.commands.engineer.report_options import add_report_arguments, marks_
 from daemon.commands.engineer.source_options import add_source_arguments, open_recording
 from daemon.commands.options import needing
 from daemon.errors import TuneError
+from daemon.report.provenance import of_recording, of_settings, version
 from daemon.report.report import Report, replayed_report
 from daemon.settings.file import read_values
 from daemon.settings.rack import Settings
@@ -127,6 +129,10 @@ def _report(options: argparse.Namespace, settings: Settings, search: Search, fou
             sides.append(("tuned", chosen))
     recording = search.store.recording()
     report = replayed_report(recording, sides, marks_of(options), ZoneInfo(settings.rack.time_zone))
+    marked, record = of_recording(recording)
+    deque(marked.inputs(), 0)
+    made = f"settings {options.settings.name} {of_settings(options.settings.read_bytes())}"
+    report = replace(report, provenance=(version(), made, f"record {record()}"))
     return replace(report, trials=tuple(search.ranked()), found=found, call_within_min=options.call_within)
 
 

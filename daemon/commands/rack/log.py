@@ -7,13 +7,13 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from daemon.check.load import load_settings
-from daemon.commands.rack.request import add_request, ask
+from daemon.commands.rack.request import add_writer, ask, writer
 from daemon.errors import JournalError, RequestError
 from daemon.journal.journal import Journal
-from daemon.journal.logbook import ALL_KINDS, logbook_of
+from daemon.journal.logbook import ALL_KINDS, WRITTEN_KINDS, logbook_of, superseded
 from daemon.settings.rack import Settings
 from daemon.tables.values import number, utc_ms
-from daemon.view.entries import entry_text
+from daemon.view.entries import corrected_text, entry_text
 from rules.rack.logbook import ENTRY_KINDS, sample_of
 
 READ_BACK = 40
@@ -33,8 +33,7 @@ def log_arguments(parser: argparse.ArgumentParser) -> None:
     add("--kind", choices=ALL_KINDS, help="read back only these")
     add("--from", dest="since", type=_moment, help="read back from here, ISO 8601; UTC if it has no offset")
     add("--to", type=_moment, help="read back up to here")
-    add_request(parser, _log)
-    parser.set_defaults(who="")
+    add_writer(parser, _log)
 
 
 def _log(options: argparse.Namespace) -> int:
@@ -43,7 +42,7 @@ def _log(options: argparse.Namespace) -> int:
         lines = list(entry_lines(settings, options.vessel, options.kind, (options.since, options.to)))
         print(*lines or [f"{options.vessel}: nothing is written down yet"], sep="\n")
         return 0
-    options.who = _who(options.who, settings.rack.people)
+    options.who = writer(options.who, settings.rack.people)
     ask(options, "log", _body(options))
     print(f"{options.vessel}: {options.what} written down")
     return 0
@@ -54,15 +53,6 @@ def _moment(text: str) -> int:
         return utc_ms(text, UTC)
     except ValueError as error:
         raise argparse.ArgumentTypeError(f"{error}; expected such as 2026-08-14T12:00") from None
-
-
-def _who(given: str, people: tuple[str, ...]) -> str:
-    """Return who writes: one of the settings' people, and never the user under which the command runs."""
-    if people and given not in people:
-        raise RequestError(f"who: found {given or 'nobody'}; --who is one of {', '.join(people)}")
-    if not given:
-        raise RequestError('who: --who is missing; people = ["Ada", "Kim"] under [rack] says who may write')
-    return given
 
 
 def _body(options: argparse.Namespace) -> dict[str, object]:
@@ -95,11 +85,9 @@ def entry_lines(
         first, last = (None if it is None else dating.axis_ms(it) for it in between)
         ends = (0 if first is None else first, 2**62 if last is None else last)
         entries = logbook_of(journal, (vessel,), kinds, ends, at_most)
-    corrected = {it.corrects: it.seq for it in entries}
+        over = superseded(journal.history.logbook((vessel,), WRITTEN_KINDS))
     for entry in entries:
         when = datetime.fromtimestamp(dating.utc_ms(entry.at_ms) / 1000, zone)
         number = f"{entry.seq}" if entry.seq else "-"
-        right = f", corrects {entry.corrects}" if entry.corrects else ""
-        right += f", corrected by {corrected[entry.seq]}" if entry.seq in corrected else ""
         said = "  ".join(part for part in (entry.kind, entry_text(entry)) if part)
-        yield f"{number}  {when:%Y-%m-%d %H:%M}  {said}  by {entry.who}{right}"
+        yield f"{number}  {when:%Y-%m-%d %H:%M}  {said}  by {entry.who}{corrected_text(entry, over)}"

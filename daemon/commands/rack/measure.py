@@ -3,8 +3,8 @@
 import argparse
 from contextlib import closing
 
-from daemon.commands.options import journal_path, show_units_of
-from daemon.commands.rack.request import add_request, ask
+from daemon.commands.options import journal_path, people_of, show_units_of
+from daemon.commands.rack.request import add_writer, ask, writer
 from daemon.commands.rack.typed_in import add_unit, in_own_unit, quantity_in
 from daemon.errors import RequestError
 from daemon.journal.journal import Journal
@@ -39,11 +39,12 @@ def measure_arguments(parser: argparse.ArgumentParser) -> None:
     add_unit(parser)
     add("--corrects", type=int, metavar="NUMBER", help="the measurement that this one puts right")
     add("--another", action="store_true", help="it is not what somebody else has just written down")
-    add_request(parser, _measure)
+    add_writer(parser, _measure)
 
 
 def _measure(options: argparse.Namespace) -> int:
     show_units_of(options.settings)
+    options.who = writer(options.who, people_of(options.settings))
     numbers = ("value", "accuracy", "resolution")
     keys = ("vessel", "quantity", "method", "instrument", "constant", "scale", *numbers)
     body = {key: getattr(options, key) for key in keys if getattr(options, key) is not None}

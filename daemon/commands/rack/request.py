@@ -8,6 +8,7 @@ from typing import Any
 from daemon.commands.options import add_settings, add_who, duration_s, journal_path
 from daemon.errors import RequestError
 from daemon.journal.asking import ask_daemon
+from daemon.tables.values import one_line
 
 
 def add_request(parser: argparse.ArgumentParser, command: Callable[[argparse.Namespace], int]) -> None:
@@ -15,6 +16,22 @@ def add_request(parser: argparse.ArgumentParser, command: Callable[[argparse.Nam
     add_who(parser)
     add_settings(parser)
     parser.set_defaults(command=command)
+
+
+def add_writer(parser: argparse.ArgumentParser, command: Callable[[argparse.Namespace], int]) -> None:
+    """Add the same for what goes into the logbook: a person's, never a user account's."""
+    parser.add_argument("--who", type=one_line, default="", help="your name, one of `people` in the settings")
+    add_settings(parser)
+    parser.set_defaults(command=command)
+
+
+def writer(given: str, people: tuple[str, ...]) -> str:
+    """Return who writes, who is one of the settings' people; RequestError where that is nobody."""
+    if people and given not in people:
+        raise RequestError(f"who: found {given or 'nobody'}; --who is one of {', '.join(people)}")
+    if not given:
+        raise RequestError('who: --who is missing; people = ["Ada", "Kim"] under [rack] says who may write')
+    return given
 
 
 def ask(options: argparse.Namespace, kind: str, body: Mapping[str, Any]) -> None:

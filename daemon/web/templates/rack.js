@@ -37,6 +37,34 @@ setInterval(() => {
   if (silent >= 10) say(`The server of this page is not heard for ${silent} s: what it shows is of then.`);
 }, 1000);
 
+const bell = document.getElementById("bell"), SOUND_EVERY_MS = 4000;
+if (bell) {
+  const button = bell.querySelector("button");
+  let sound = null;
+  const say = words => { if (button.textContent !== words) button.textContent = words; };
+  const ring = () => {
+    const calls = !lost.hidden || document.querySelector("#head .banner, [data-calls]");
+    if (!sound) return;
+    say(sound.state === "running" ? "Sound here: on" : "Sound here: kept silent by this browser");
+    if (!calls || sound.state !== "running") return;
+    for (const [start, pitch] of [[0, 880], [0.35, 660]]) {
+      const tone = new OscillatorNode(sound, { frequency: pitch }), loud = new GainNode(sound, { gain: 0.25 });
+      tone.connect(loud).connect(sound.destination);
+      tone.start(sound.currentTime + start);
+      tone.stop(sound.currentTime + start + 0.25);
+    }
+    bell.dataset.rung = Number(bell.dataset.rung ?? 0) + 1;
+  };
+  bell.hidden = false;
+  button.addEventListener("click", async () => {
+    const old = sound;
+    sound = old ? null : new AudioContext();
+    button.setAttribute("aria-pressed", String(!old));
+    if (old) { say("Sound here: off"); await old.close(); } else { await sound.resume(); ring(); }
+  });
+  setInterval(ring, SOUND_EVERY_MS);
+}
+
 for (const drawing of document.querySelectorAll("figure[data-words]")) {
   const words = JSON.parse(drawing.dataset.words), slider = drawing.querySelector("input");
   const output = drawing.querySelector("output"), line = drawing.querySelector(".cursor");

@@ -1,10 +1,12 @@
 """A night and a month of an invented rack: what is told of them, and what a correction does to it."""
 
+import re
 from datetime import date
 from zoneinfo import ZoneInfo
 
 import pytest
 
+from daemon.broker.notices import NOT_TAKEN
 from daemon.commands.cli import main
 from daemon.commands.rack.handover import text_lines
 from daemon.handover.facts import facts_of
@@ -13,6 +15,8 @@ from daemon.handover.sections import handover_of
 from daemon.journal.sole_writer import SoleWriter
 from daemon.view.rack import rack_now
 from daemon.view.reader import JournalView
+from rules.rack.plan import RACK_WIDE
+from rules.readings import Notice
 from tests.rigs.minute_rack import MINUTE_MS, rack_in
 
 ZONE = ZoneInfo("Europe/Copenhagen")
@@ -74,6 +78,26 @@ def test_a_night_says_who_was_called_what_the_water_did_and_what_nobody_saw(rack
         ("ada", "begin maintenance vessel/k2 for 30 min: water change"),
     ]
     assert ("k1", "feed", "2", "in all", "14 mL") in rows(made, "Sums of the logbook")
+
+
+def test_all_who_answered_are_told_and_what_the_rack_cannot_know(tmp_path):
+    alarm = "k1/temperature/high_high"
+    with rack_in(tmp_path) as rack:
+        rack.minutes(30)
+        rack.minutes(30, k1=26.0)
+        rack.ask("acknowledge", who="bo", alarm=alarm)
+        rack.minutes(5, k1=26.0)
+        rack.ask("shelve", who="cy", alarm=alarm, for_s=600, why="a test", yes_critical=True)
+        with rack.journal.transaction():
+            rack.journal.history.keep_notices([Notice(NOT_TAKEN, rack.now_ms, RACK_WIDE, {"alarms": alarm})])
+        rack.minutes(2, k1=26.0)
+        made = handed_over(rack)
+    called = next(it for it in made.sections if it.title == "Called for")
+    answers = next(row[-2] for row in called.rows if "temperature high-high" in row[-1])
+    assert re.fullmatch(r"bo after \d+ min; cy, shelved, after \d+ min", answers), answers
+    untaken = f"rack: no on-call process has taken {alarm}; call somebody yourself"
+    assert untaken in [row[-1] for row in rows(made, "Said by the watch")]
+    assert "it alone knows: `bellwatch oncall status`" in called.notes[-1]
 
 
 def test_two_nights_of_which_nothing_is_known_have_marks_of_their_own(tmp_path):

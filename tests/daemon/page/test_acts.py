@@ -154,6 +154,55 @@ def test_a_form_that_is_sent_twice_is_done_once(rack):
     assert [body["value"] for _, body in did(rack, "log")] == [6]
 
 
+def test_a_form_that_is_sent_again_with_other_words_says_what_became_of_the_first_and_keeps_them(rack):
+    ada = Person(rack, "ada")
+    form = ada.form_of("/write?vessel=k1&kind=feed") | {"vessel": "k1"}
+    ada.post("/write", **form, value="6")
+    page = ada.post("/write", **form, value="7", note="nauplii")[2]
+    assert "This form was sent before with other words; that was done. What it says now was not sent" in page
+    assert 'value="7"' in page
+    assert 'value="nauplii"' in page
+    assert [body["value"] for _, body in did(rack, "log")] == [6]
+    again = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', page))
+    assert "written down by ada" in ada.post("/write", **again, vessel="k1", value="7")[2]
+    assert [body["value"] for _, body in did(rack, "log")] == [6, 7]
+    refused = ada.form_of("/write?vessel=k1&kind=feed") | {"vessel": "k1"}
+    ada.post("/write", **refused, value="-1")
+    assert "that was not done: value: found -1" in ada.post("/write", **refused, value="8")[2]
+
+
+def test_what_the_watch_has_not_answered_is_sent_again_as_the_same(rack, monkeypatch):
+    monkeypatch.setattr("daemon.page.acts.ANSWER_WITHIN_S", 0.2)
+    ada = Person(rack, "ada")
+    form = ada.form_of("/write?vessel=k1&kind=feed") | {"vessel": "k1", "value": "6"}
+    page = ada.ask("POST", "/write", form)[2]  # nobody takes it up
+    assert "no answer from the daemon" in page
+    assert f'name="id" value="{form["id"]}"' in page
+    other = ada.ask("POST", "/write", form | {"value": "7"})[2]
+    assert "the watch will take that up when it runs" in other
+    monkeypatch.undo()
+    assert "written down by ada" in ada.post("/write", **form)[2]
+    assert [body["value"] for _, body in did(rack, "log")] == [6]
+
+
+def test_while_the_journal_is_gone_it_is_told_in_a_line_and_what_was_typed_stays(rack):
+    ada = Person(rack, "ada")
+    form = ada.form_of("/write?vessel=k1&kind=feed") | {"vessel": "k1", "value": "6"}
+    path = rack.settings.journal.path
+    path.rename(path.with_name("away"))
+    wait_for(lambda: "no such file" in ada.get("/"))
+    assert "Whether this alarm stands is not known now." in ada.get(f"/alarm/{RISING}")
+    assert "Who is on call is not known now." in ada.get("/team")
+    for method, said in (("GET", None), ("POST", form)):
+        status, _, page = ada.ask(method, "/write", said)
+        assert status == 503
+        assert "What was written down cannot be shown: journal" in page
+    assert "no such file; is this the daemon&#39;s settings file?" in page
+    assert 'value="6"' in page
+    path.with_name("away").rename(path)
+    assert "written down by ada" in ada.post("/write", **form)[2]
+
+
 def test_a_critical_alarm_is_shelved_with_a_second_word_only(rack):
     rack.drifts[("k1", "temperature")] = (3.0, 8.0)
     rack.now_ms += HOUR_MS

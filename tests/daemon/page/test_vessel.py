@@ -9,7 +9,8 @@ from daemon.page.alarms import AT_ONCE, alarms_of
 from daemon.page.memory import Memory
 from daemon.page.vessel import BARS_AT_MOST, drawing_of
 from rules.alarms.life_cycle import State, Trigger
-from tests.rigs.page_rack import DAY_MS, page_rack
+from rules.alarms.measures import WEEK_MS
+from tests.rigs.page_rack import DAY_MS, HOUR_MS, page_rack
 
 ZONE = ZoneInfo("Europe/Copenhagen")
 
@@ -70,3 +71,19 @@ def test_the_pages_of_alarms_hold_every_one_once_the_newest_first(known):
     times = [past.when for page in pages for past in page.past]
     assert times == sorted(times, key=lambda when: (len(when) == 5, when), reverse=True)
     assert sum(past.answered.startswith("seen by bo after") for page in pages for past in page.past) == 40
+
+
+def test_the_measures_of_the_standard_stand_by_week(known):
+    """Two weeks of a known number of alarms, counted by hand."""
+    _, memory, raised = known
+    memory.events.clear()
+    since_ms, memory.since_ms = memory.since_ms, memory.newest_ms - 2 * WEEK_MS
+    for number in range(21):
+        at_ms = memory.since_ms + (number * DAY_MS // 2 if number < 14 else WEEK_MS + (number - 14) * DAY_MS)
+        over = {"trigger": Trigger.RETURNED, "state": State.NORMAL, "at_ms": at_ms + HOUR_MS}
+        begun = replace(raised, at_ms=at_ms, since_ms=at_ms)
+        memory.events += [begun, replace(begun, **over)]
+    found = alarms_of(None, memory, 0, ZONE)
+    memory.since_ms = since_ms
+    assert len(found.weeks) == 2
+    assert {row[0]: row[2:] for row in found.measures}["per day"] == ("2.0", "1.0", "1.5")

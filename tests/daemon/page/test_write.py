@@ -95,6 +95,10 @@ def test_a_hand_measurement_is_compared_with_the_probe(rack):
         rack, "ada", "hand_measurement", **form
     )
     assert did(rack, "hand_measurement")[-1] == ("ada", {"vessel": "k1", **form, "value": 15.2})
+    same = written(rack, "bo", "hand_measurement", **form)
+    assert "ada wrote the same hand_measurement 0 min ago" in same
+    assert 'name="another"' in same
+    assert "written down by bo" in written(rack, "bo", "hand_measurement", **form, another="yes")
     missing = written(rack, "ada", "hand_measurement", **form | {"instrument": ""})
     assert "instrument" in missing
     assert 'value="15.2"' in missing

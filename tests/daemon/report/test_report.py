@@ -308,6 +308,8 @@ def test_a_tuning_report_shows_the_trade_off(tmp_path, browser):
     browser.get((tmp_path / "tune.html").as_uri())
     assert browser.get_log("browser") == []
     assert find(browser, "svg.trade-off .named")[0].text == "present"
+    body = browser.execute_script("return document.body.innerText")
+    assert re.search(r"rules \d+; settings known.toml [0-9a-f]{12}; record [0-9a-f]{12}\.", body), body[:400]
     assert "recommended" in [each.text for each in find(browser, "svg.trade-off .named")]
     assert find(browser, "svg.trade-off .trial.missed")  # six hours of delay miss a failure of two
     chosen = find(browser, "tr.chosen")

@@ -4,7 +4,8 @@ import http.client
 import itertools
 import socket
 import threading
-from contextlib import contextmanager
+import time
+from contextlib import contextmanager, suppress
 
 import pytest
 
@@ -104,6 +105,50 @@ def test_slow_clients_are_let_go_and_keep_nobody_waiting(monkeypatch):
         assert {each.recv(1) for each in slow} == {b""}, "let go"
         for each in slow:
             each.close()
+
+
+def trickling(address, stop, count, source=lambda _: "127.0.0.1"):
+    """Open connections of which each sends a header of a byte now and then, without end."""
+    slow = [
+        socket.create_connection(address, timeout=20, source_address=(source(place), 0))
+        for place in range(count)
+    ]
+
+    def trickle():
+        while not stop.wait(0.1):
+            for each in slow:
+                with suppress(OSError):
+                    each.send(b"a")
+
+    threading.Thread(target=trickle).start()
+    return slow
+
+
+@pytest.mark.parametrize("source", [lambda _: "127.0.0.1", lambda place: f"127.0.0.{2 + place % 20}"])
+def test_more_slow_ones_than_there_are_places_keep_nobody_out(source):
+    stop = threading.Event()
+    with serving() as address:
+        slow = trickling(address, stop, 2 * web.CONNECTIONS_AT_MOST, source)
+        try:
+            for _ in range(20):
+                begun = time.monotonic()
+                assert status_for(address, "localhost") == (200, "calm")
+                assert time.monotonic() - begun < 2
+        finally:
+            stop.set()
+            for each in slow:
+                each.close()
+
+
+def test_behind_a_proxy_a_request_is_from_where_that_says_and_else_from_where_it_came():
+    def from_where(*, proxy):
+        with serving(lambda request: Page(request.address), behind_proxy=proxy) as address:
+            connection = http.client.HTTPConnection(*address, timeout=20)
+            connection.request("GET", "/", headers={"X-Forwarded-For": "203.0.113.5, 192.0.2.7"})
+            return connection.getresponse().read().decode()
+
+    assert from_where(proxy=True) == "192.0.2.7", "what a browser sends itself stands before"
+    assert from_where(proxy=False) == "127.0.0.1"
 
 
 def test_who_looks_live_and_takes_nothing_is_let_go(monkeypatch):

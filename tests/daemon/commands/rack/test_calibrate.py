@@ -266,7 +266,18 @@ def test_units_at_the_terminal(rack, ask):
     (made,) = calibrations_at(load_settings(rack.file).journal.path)
     assert made.line.offset == pytest.approx(-0.4)
     assert made.points[0].uncertainty == pytest.approx(0.05)
-    by_hand = ("measure", "k1", "temperature", "60.08", "--method", "glass", "--instrument", "no. 3")
+    by_hand = (
+        "measure",
+        "k1",
+        "temperature",
+        "60.08",
+        "--method",
+        "glass",
+        "--instrument",
+        "3",
+        "--who",
+        "kim",
+    )
     status, said, _ = ask(*by_hand, "--unit", "F", "--accuracy", "0.9")
     assert (status, "15.60 by hand" in said) == (0, True)
     status, _, error = ask(*by_hand, "--unit", "psi")

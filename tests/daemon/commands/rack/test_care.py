@@ -79,6 +79,7 @@ def ask(rack, capsys):
 
 CALIBRATE = ("calibrate", "k1-multi", "temperature", "--standard", "ice point", "--who", "kim")
 MEASURE = ("measure", "k1", "salinity", "--method", "refractometer", "--instrument", "no. 2", "--who", "kim")
+BY = ("--instrument", "no. 1", "--who", "kim")
 
 
 def test_a_calibration_is_taken_and_listed_with_its_history(ask):
@@ -117,8 +118,26 @@ def test_a_hand_measurement_says_how_the_probe_compares(ask):
     assert (status, said) == (0, "k1/salinity: 34.50 by hand, k1-multi says 34.80: 0.30 high\n")
 
 
+def test_who_measures_is_one_of_the_people(rack, ask):
+    missing = 'who: --who is missing; people = ["Ada", "Kim"] under [rack] says who may write'
+    assert ask(*MEASURE[:-2], "34.5")[::2] == (2, f"{missing}\n")
+    rack.write_text(rack.read_text().replace("[rack]\n", '[rack]\npeople = ["ada", "bo"]\n', 1))
+    assert ask(*MEASURE, "34.5")[::2] == (2, "who: found kim; --who is one of ada, bo\n")
+    assert ask(*MEASURE[:-1], "bo", "34.5")[0] == 0
+
+
 def test_a_specific_gravity_needs_its_reference_temperatures(ask):
-    words = ("measure", "k1", "specific_gravity", "1.0261", "--method", "hydrometer", "--instrument", "no. 1")
+    words = (
+        "measure",
+        "k1",
+        "specific_gravity",
+        "1.0261",
+        "--method",
+        "hydrometer",
+        "--instrument",
+        "1",
+        *BY,
+    )
     status, _, error = ask(*words)
     assert status == 2
     assert "without its reference temperatures says nothing" in error
@@ -128,11 +147,13 @@ def test_a_specific_gravity_needs_its_reference_temperatures(ask):
 
 
 def test_a_measurement_of_what_no_probe_measures_is_kept_all_the_same(ask):
-    words = ("measure", "k1", "oxygen_saturation", "98", "--method", "titration", "--instrument", "kit")
+    words = ("measure", "k1", "oxygen_saturation", "98", "--method", "titration", *BY)
     status, said, _ = ask(*words)
     assert status == 0
     assert said.startswith("k1/oxygen_saturation: 98.0 by hand")  # made from mg/L
-    status, said, _ = ask("measure", "rack", "temperature", "21", "--method", "glass", "--instrument", "wall")
+    status, said, _ = ask(
+        "measure", "rack", "temperature", "21", "--method", "glass", "--instrument", "w", *BY
+    )
     assert (status, said) == (
         0,
         "rack/temperature: written down; no probe had a usable value in the last 15 min\n",

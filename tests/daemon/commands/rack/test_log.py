@@ -90,7 +90,7 @@ def test_a_hand_measurement_is_put_right_and_its_probe_judged_anew(tmp_path):
         assert len(replayed.refused) == 1, "the one in another unit"
 
 
-def test_of_two_corrections_of_one_entry_the_newest_counts(tmp_path):
+def test_of_two_corrections_of_one_entry_the_newest_counts(tmp_path, capsys):
     with rack_in(tmp_path) as rack:
         rack.minutes(2)
         rack.ask("log", vessel="k1", what="feed", value=5)
@@ -102,6 +102,13 @@ def test_of_two_corrections_of_one_entry_the_newest_counts(tmp_path):
         rack.ask("log", vessel="k1", what="feed", value=9)
         found = in_force(logbook_of(rack.journal, kinds=WRITTEN_KINDS))
         assert [(it.at_ms, it.body["value"]) for it in found] == [(fed_ms, 7), (rack.now_ms, 9)]
+        capsys.readouterr()
+        main(["log", "k1", "--to", "2026-08-15T00:03", "--settings", str(tmp_path / "bellwatch.toml")])
+        _, seven = (it.seq for it in rack.journal.history.entries("feed")[1:3])
+        assert [line.partition("by ada")[2] for line in capsys.readouterr().out.splitlines()] == [
+            f", superseded by {seven}",
+            f", corrects {first}, superseded by {seven}",
+        ], "also by one that is not shown"
 
 
 def test_the_newest_entries_are_in_the_json_of_the_status(tmp_path, capsys):
@@ -161,6 +168,13 @@ def test_who_writes_is_one_of_the_people_and_never_the_services_user(tmp_path, c
         assert "bell_diameter  10 mm (mean of 3), 9 to 11  by Kim\n" in capsys.readouterr().out
 
 
+def test_the_help_names_no_default_where_there_is_none(capsys):
+    for command in ("log", "measure"):
+        with pytest.raises(SystemExit):
+            main([command, "--help"])
+        assert "(default: )" not in capsys.readouterr().out
+
+
 def test_what_was_written_is_read_back(tmp_path, capsys):
     with rack_in(tmp_path) as rack:
         rack.minutes(5)
@@ -183,7 +197,7 @@ def test_what_was_written_is_read_back(tmp_path, capsys):
         (hand,) = [it.seq for it in rack.journal.history.entries("hand_measurement")]
         assert main(["log", "k1", "--settings", settings]) == 0
         assert capsys.readouterr().out.splitlines() == [
-            f"{first}  2026-08-15 02:05  count  42 animals  by eye  by ada, corrected by {right}",
+            f"{first}  2026-08-15 02:05  count  42 animals  by eye  by ada, superseded by {right}",
             f"{hand}  2026-08-15 02:05  hand_measurement  temperature 15.10 °C  by ada",
             f"{right}  2026-08-15 02:05  count  24 animals  by ada, corrects {first}",
             "-  2026-08-15 02:05  maintenance  for 30 min  new pump  by ada",

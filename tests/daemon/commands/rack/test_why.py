@@ -1,13 +1,19 @@
 """`bellwatch why`, beside the watch of a rack with an invented night: all is out of a real journal."""
 
+import os
+import subprocess
+import sys
+
 import pytest
 
 from daemon.broker.noted import ONCALL, OnCallHeard
 from daemon.commands.cli import main
 from daemon.journal.inputs import CONFIGURE, RULES
+from daemon.journal.sole_writer import SoleWriter
 from rules import RULES_VERSION
 from rules.readings import Action
 from tests.rigs.minute_rack import rack_in
+from tests.rigs.places import ROOT
 
 KEYS = """
 [stages.juvenile.temperature]
@@ -139,3 +145,30 @@ def test_who_was_told_as_far_as_the_journal_knows(tmp_path, capsys):
     assert "nobody has answered it at the rack" in text
     assert "What ends it: at or below 23.80 °C for 2 min" in text
     assert "it explains k2/temperature/high" in text
+
+
+def test_a_terminal_without_utf_8_gets_signs_that_it_can_show(rack):
+    file = str(rack.settings.journal.path.parent / "bellwatch.toml")
+    command = [sys.executable, "-m", "daemon", "why", "k2/temperature/high", "--settings", file]
+    ascii_only = os.environ | {"PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0"}
+    run = subprocess.run(command, cwd=ROOT, env=ascii_only, capture_output=True, text=True, check=True)
+    assert "18.00 deg C" in run.stdout
+    assert run.stderr == ""
+
+
+def test_an_alarm_whose_probe_fell_silent_has_no_value_now(tmp_path, capsys):
+    with rack_in(tmp_path) as rack:
+        rack.minutes(30)
+        rack.minutes(40, k1=26.0)
+        rack.minutes(5, k1=None)
+        main(["status", "k1", "--settings", str(tmp_path / "bellwatch.toml")])
+        said = " ".join(capsys.readouterr().out.split())
+        rack.minutes(9, k1=26.5)
+        rack.sole_writer.release()
+        main(["status", "k1", "--settings", str(tmp_path / "bellwatch.toml")])
+        dead = " ".join(capsys.readouterr().out.split())
+        rack.sole_writer = SoleWriter(rack.settings.journal.path)
+    assert "no value now; 26.00 °C when last judged; limit 23.00 °C; nobody has it yet" in said
+    assert "moving" not in said
+    assert "26.50 °C now" not in dead
+    assert "no value now; 26.00 °C when last judged" in dead, "of then, since nobody watches"
