@@ -29,6 +29,6 @@ plug_probe_in
 timed start systemctl enable --now bellwatch bellwatch-page bellwatch-backup.timer
 say "watched" "$(state) reads $(reads) $(standing)"
 bw status >/out/status 2>&1
-say "said" "$(grep -i 'went back' /out/status | head -1)"
+say "said" "$(tr -s '\n ' ' ' </out/status | grep -o 'went back.\{0,90\}' | head -1)"
 systemctl stop bellwatch
 finish
