@@ -2,7 +2,7 @@
 
 import socket
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -29,6 +29,7 @@ from daemon.journal.schema import is_damage
 from daemon.journal.sole_writer import SoleWriter
 from daemon.settings.plan import rack_plan
 from daemon.settings.rack import BrokerSettings, Settings
+from daemon.watch.backup_watch import BackupWatch
 from daemon.watch.machine_watch import MachineWatch
 from daemon.watch.newest_mark import NewestMark
 from daemon.watch.service import Companion, Service
@@ -68,6 +69,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         *_at_the_broker(settings.broker, connection, topic, notices, voice),
         _daily_word(settings, notices, watch, keeper).step,
         MachineWatch(notices, repair, keeper).step,
+        *_of_backups(settings, notices, keeper),
         mark.step,
     ]
     if settings.commands.enabled:
@@ -137,6 +139,18 @@ def _daily_word(
 
     zone = ZoneInfo(settings.rack.time_zone)
     return DailyWord(notices, engine, list(faults_of_the_rack(settings)), utc_ms, zone)
+
+
+def _of_backups(
+    settings: Settings, notices: Notices, keeper: TimeKeeper | GivenTime
+) -> Iterator[Callable[[int], None]]:
+    """Yield what tells of backups, where the settings ask for any."""
+    if settings.backup is not None:
+        yield BackupWatch(
+            notices,
+            settings.backup.old_after_h,
+            lambda at_ms: keeper.dating.utc_ms(at_ms),  # noqa: PLW0108 - the dating changes
+        ).step
 
 
 def _words(

@@ -277,6 +277,8 @@ _OF_THE_RACK = {
     "room made": "{about}: the disk was full; the oldest {readings} readings are hourly summaries now",
     "disk full": "{about}: the disk of the journal is full ({free_mb} MB left); make room",
     "disk fills": "{about}: the disk of the journal fills: {free_mb} MB left, {gone_mb} less than a day ago",
+    "backup failed": "{about}: the backup failed: {why}",
+    "backup old": "{about}: the newest backup is {age}; journalctl -u bellwatch-backup says why",
     "clock left alone": "{about}: no time service looks after the clock since {since}; times drift",
     "clock set": "{about}: the machine's clock was set by {by_s} s; what came before keeps its times",
     "daily word": "{about}: {said}",

@@ -49,6 +49,18 @@ begin() {
     : >"$log"
 }
 
+# version_of FOLDER: the version, and a mark of the code in that folder: two checkouts of one version are told apart.
+version_of() {
+    if [ -e "$1/id" ]; then # an installed copy
+        cat "$1/id"
+        return
+    fi
+    number=$(sed -n 's/^version = "\(.*\)"$/\1/p' "$1/pyproject.toml")
+    mark=$(cd "$1" && find daemon drivers rules simulator deploy pyproject.toml -type f ! -path '*/__pycache__/*' |
+        LC_ALL=C sort | tr '\n' '\0' | xargs -0 cksum | cksum)
+    printf '%s-%08x\n' "$number" "${mark%% *}"
+}
+
 # --- Debian packages --------------------------------------------------------------------------------
 
 is_root() { [ "$(id -u)" -eq 0 ]; }

@@ -1,6 +1,7 @@
 """What a Pi gets: the scripts, the service, the rule for serial adapters, the broker with its permissions."""
 
 import getpass
+import json
 import os
 import re
 import shutil
@@ -8,6 +9,7 @@ import signal
 import subprocess
 import sys
 import threading
+import tomllib
 
 import paho.mqtt.client as mqtt
 import pytest
@@ -21,6 +23,12 @@ from tests.rigs.places import ROOT
 DEPLOY = ROOT / "deploy"
 SCRIPTS = [*sorted(DEPLOY.glob("*.sh")), ROOT / ".ci" / "run"]
 UNIT = (DEPLOY / "bellwatch.service").read_text()
+UNITS = [
+    "bellwatch.service",
+    "bellwatch-oncall.service",
+    "bellwatch-page.service",
+    "bellwatch-backup.service",
+]
 SH = shutil.which("dash") or "/bin/sh"
 
 
@@ -82,6 +90,7 @@ def checkout(tmp_path):
 
 
 OLD_PYTHON = 'case "$1" in -V) echo "Python 3.9.2" ;; *) exit 1 ;; esac'
+PYTHON_TO_COME = 'case "$1 $2" in -V*) echo "Python 3.99" ;; *print*) echo 3.99 ;; esac'
 WITHOUT_ENSUREPIP = 'case "$2" in *ensurepip*) exit 1 ;; *) exit 0 ;; esac'
 NOT_ROOT = "echo 1000"
 
@@ -152,12 +161,109 @@ def test_a_trial_run_of_the_install_changes_nothing_and_an_unknown_option_is_ref
     assert (run.returncode, run.stderr) == (0, "")
     lines = run.stdout.splitlines()
     assert [line for line in lines if not line.startswith("bellwatch: would ")] == []
-    assert any("python" in line.lower() for line in lines)
+    assert any("would make version" in line for line in lines)
     refused = subprocess.run(
         [SH, DEPLOY / "install.sh", "--dry"], capture_output=True, text=True, check=False
     )
     assert refused.returncode == 1
-    assert "--dry: not an option; --dry-run or --no-broker" in refused.stderr
+    assert "--dry: not an option; see --help" in refused.stderr
+
+
+@pytest.mark.parametrize(
+    ("program", "body", "says"),
+    [
+        ("uname", "echo armv7l", "this machine (armv7l) is not 64-bit"),
+        ("getconf", "echo 32", "this Debian is a 32-bit one"),
+        ("df", "printf 'head\\n/dev/x 1 1 102400 1%% /\\n'", "/opt has 100 MB free; 400 MB are needed"),
+        ("python3", OLD_PYTHON, "Python 3.11 or newer is needed, here is Python 3.9.2"),
+        ("python3", PYTHON_TO_COME, "Python 3.99 is not supported: there is no deploy/locks/python3.99.txt"),
+    ],
+)
+def test_what_cannot_work_is_refused_at_once(checkout, program, body, says):
+    for name in ("python3.11", "python3.12", "python3.13", program):
+        checkout.put(name, body if name == program else "exit 1")
+    if program != "python3":
+        (checkout.programs / "python3").symlink_to(sys.executable)
+    run = subprocess.run(
+        [SH, checkout.folder / "deploy" / "install.sh", "--dry-run", "--no-broker"],
+        env={"PATH": f"{checkout.programs}:{os.environ['PATH']}"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert run.returncode == 1
+    assert says in run.stderr
+    assert "would" not in run.stdout
+
+
+@pytest.mark.parametrize("lock", sorted((DEPLOY / "locks").glob("*.txt")), ids=lambda path: path.stem)
+def test_a_lock_names_every_package_that_is_needed_with_hashes_and_no_host(lock):
+    text = lock.read_text()
+    pins = re.findall(r"^([\w.-]+)==\S+ \\\n    --hash=sha256:[0-9a-f]{64}", text, re.MULTILINE)
+    assert len(pins) == text.count("==")
+    assert "://" not in text
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    extras = project["optional-dependencies"]
+    asked = [*project["dependencies"], *(it for extra in LOCKED_EXTRAS for it in extras[extra])]
+    wanted = {re.match(r"[\w.-]+", it)[0] for it in asked} | {"hatchling", "pip"}
+    assert wanted - set(pins) == set()
+
+
+LOCKED_EXTRAS = ("completion", "influx", "oncall", "tuning")
+ADVISORY = {"ecosystem": "PyPI", "name": "Jinja_2x"}
+
+
+def within(*events, kind="ECOSYSTEM"):
+    return {"ranges": [{"type": kind, "events": events}]}
+
+
+def advised(tmp_path, *entries, lock="jinja-2x==3.1.6 \\\n    --hash=sha256:0\nrich==15.0.0 \\\n"):
+    (tmp_path / "list.json").write_text(json.dumps(entries))
+    (tmp_path / "lock.txt").write_text(lock)
+    command = [sys.executable, DEPLOY / "advisories.py", tmp_path / "list.json", tmp_path / "lock.txt"]
+    return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+@pytest.mark.parametrize(
+    ("affected", "hit"),
+    [
+        ({"versions": ["3.1.6"]}, True),
+        ({"versions": ["3.1.5"]}, False),
+        (within({"introduced": "0"}, {"fixed": "3.1.10"}), True),
+        (within({"introduced": "0"}, {"fixed": "3.1.6"}), False),
+        (within({"introduced": "3"}, {"last_affected": "3.1.6"}), True),
+        (within({"introduced": "4"}), False),
+        (within({"introduced": "0"}, kind="GIT"), False),
+    ],
+)
+def test_a_list_of_vulnerabilities_names_the_locked_packages_that_it_is_about(tmp_path, affected, hit):
+    """Fields and the meaning of ranges: the Open Source Vulnerability format (OSV schema 1)."""
+    said = advised(
+        tmp_path, {"id": "X-1", "summary": "invented", "affected": [{"package": ADVISORY, **affected}]}
+    )
+    assert said.returncode == int(hit), said.stderr
+    assert ("jinja-2x 3.1.6: X-1: invented" in said.stdout) == hit
+
+
+def test_a_withdrawn_entry_is_passed_over_and_a_list_that_is_none_is_refused(tmp_path):
+    entry = {"id": "X-1", "affected": [{"package": ADVISORY, "versions": ["3.1.6"]}]}
+    assert advised(tmp_path, entry | {"withdrawn": "2026-01-01T00:00:00Z"}).returncode == 0
+    assert advised(tmp_path).returncode == 2
+    assert advised(tmp_path, {"id": "X-1", "affected": [{"package": {"ecosystem": "npm"}}]}).returncode == 2
+    assert advised(tmp_path, "no entry").returncode == 2
+
+
+def test_the_first_settings_let_the_examples_own_wireless_bus_in():
+    """The login of [broker] and of the bus is what install.sh puts into force, and no more."""
+    (marks,) = re.findall(r"sed -i (-e .*) \"\$settings\"", (DEPLOY / "install.sh").read_text())
+    command = f"sed {marks} {DEPLOY / 'bellwatch.example.toml'}"
+    text = subprocess.run(command, shell=True, capture_output=True, text=True, check=True).stdout
+    settings = tomllib.loads(text)
+    login = {"username": "bellwatch", "password_file": "/etc/bellwatch/broker-password"}
+    for table in (settings["broker"], settings["buses"]["wireless"]):
+        assert table | login == table
+    changed = set(text.splitlines()) - set((DEPLOY / "bellwatch.example.toml").read_text().splitlines())
+    assert {line.split(" = ")[0] for line in changed} == set(login)
 
 
 COMPLETE = """
@@ -189,7 +295,7 @@ def test_what_the_install_writes_for_bash_completes_commands_and_options(tmp_pat
 
 
 @needs("systemd-analyze")
-@pytest.mark.parametrize("name", ["bellwatch.service", "bellwatch-oncall.service", "bellwatch-page.service"])
+@pytest.mark.parametrize("name", UNITS)
 def test_systemd_takes_the_unit_and_finds_it_well_closed(tmp_path, name):
     unit = tmp_path / name
     text = (DEPLOY / name).read_text()

@@ -32,5 +32,5 @@ def duty_lines(settings: Settings) -> Iterator[str]:
     if not settings.broker.oncall:
         what = "an on-call process that never ran is not missed"
         yield f"duty without cover, {what}: [broker] oncall = true would say what nobody has taken"
-    if settings.mirror is None:
-        yield "duty of people, `bellwatch backup` once a month: there is no [mirror]"
+    if settings.backup is None and settings.mirror is None:
+        yield "duty of people, `bellwatch backup` once a month: there is no [backup], and no [mirror]"

@@ -38,8 +38,9 @@ COMMANDS = {
         "engineer.import_readings",
         "read a finished export, or another logger's CSV, into a new journal",
     ),
-    "backup": ("install.backup", "copy the journal while the daemon goes on writing it"),
+    "backup": ("install.daily_backup", "copy the journal while the daemon goes on writing it"),
     "restore": ("install.backup", "put such a copy in the journal's place, while no daemon runs"),
+    "fits": ("install.fits", "say whether this version can go on from settings and journal; for install.sh"),
     "incidents": ("engineer.incidents", "mark what happened, for tuning to learn from"),
     "tune": ("engineer.tune", "choose limits and delays by what they would have done"),
 }

@@ -154,7 +154,8 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        _refuse_newer(path)
+        if path.exists():  # the bytes of a journal that we cannot read stay
+            layout_of(path)
         with ExitStack() as unless_sound:
             db = unless_sound.enter_context(closing(sqlite3.connect(path, isolation_level=None, timeout=10)))
             db.executescript(
@@ -189,12 +190,12 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     return db
 
 
-def _refuse_newer(path: Path) -> None:
-    """Look at the layout before anything is written: the bytes of a journal that we cannot read stay."""
-    if path.exists():
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)) as db:
-            if _version(db) > SCHEMA_VERSION:
-                _refuse_other_version(db, path)
+def layout_of(path: Path) -> int:
+    """Return the layout of a journal, writing nothing; JournalError where it is newer than ours."""
+    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)) as db:
+        if (version := _version(db)) > SCHEMA_VERSION:
+            _refuse_other_version(db, path)
+    return version
 
 
 def _text(stored: bytes) -> str:

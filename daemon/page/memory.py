@@ -24,6 +24,7 @@ from rules.alarms.history import alarm_event_from_json
 from rules.engine import Engine
 from rules.quality.flags import Flag
 from rules.quantities import Quantity
+from rules.rack.stage_plan import Tolerances
 from rules.rack.stages_over_time import StagesOverTime
 from rules.rack.tolerance import Tolerance
 from rules.readings import Action, Outcome, Readings
@@ -109,6 +110,10 @@ class Memory:
         if self.since_ms is None or at_ms < self.since_ms:
             return None
         return self._stages.limits(vessel, quantity, at_ms)
+
+    def tolerances_of(self, vessel: str) -> Tolerances:
+        """Return what each stage tolerates in a vessel by the plan in force; nothing before one is read."""
+        return self._engine.plan.tolerances_of(vessel) if self._engine else {}
 
     @property
     def newest_ms(self) -> int:

@@ -66,9 +66,8 @@ class StageMoves:
     def _limits(self, vessel: str, stage: str) -> Iterator[str]:
         """Give the advisory limits that the stage has in this vessel."""
         with self._pulse.lock:
-            known = self._pulse.memory.stages.get(vessel)
-        tolerances = known[-1][1].tolerances_of(vessel).get(stage, {}) if known else {}
-        for quantity, its in tolerances.items():
+            tolerances = self._pulse.memory.tolerances_of(vessel)
+        for quantity, its in tolerances.get(stage, {}).items():
             if its.advisory.low is not None or its.advisory.high is not None:
                 unit = shown_unit(quantity)
                 yield f"{label(quantity)} {band_words(its.advisory, quantity)} {unit}".rstrip()

@@ -89,6 +89,21 @@ class JournalSettings(Table):
     )
 
 
+class BackupSettings(Table):
+    """The copy that `bellwatch-backup.timer` makes each day."""
+
+    folder: FilePath = Field(
+        description="Where copies go: a second card, a stick or a share of another machine, mounted"
+    )
+    keep: Annotated[Whole, Field(ge=1, le=1_000)] = Field(14, description="So many copies are kept")
+    old_after_h: Annotated[Number, Field(gt=0, le=10_000)] = Field(
+        50.0, description="A newest copy older than this is told [h]"
+    )
+    same_disk: Switch = Field(
+        False, description="The folder may lie on the journal's own disk, which dies with it"
+    )
+
+
 class MirrorSettings(Table):
     """A server that accepts InfluxDB 2's write interface and keeps a copy of readings and alarms."""
 
@@ -146,6 +161,7 @@ class Settings(Table):
     rack: RackSettings
     journal: JournalSettings
     mirror: MirrorSettings | None = Field(None, description="Where a copy of everything goes")
+    backup: BackupSettings | None = Field(None, description="The daily copy on another disk")
     broker: BrokerSettings = Field(default_factory=BrokerSettings)
     commands: CommandSettings = Field(default_factory=CommandSettings)
     page: PageSettings = Field(default_factory=PageSettings)

@@ -1,4 +1,4 @@
-"""`bellwatch backup`: a copy of the journal as it stands, while the daemon goes on writing; and its way back.
+"""A copy of the journal as it stands, while the daemon goes on writing; and its way back.
 
 The copy is made in one read transaction (VACUUM INTO), so it is consistent, compact, and no commit of
 the daemon waits for it. It is checked before it counts as one, and the oldest copies are let go.
@@ -24,25 +24,6 @@ from daemon.journal.journal import Journal
 from daemon.journal.sole_writer import SoleWriter
 
 _LOOK_EVERY_S = 0.2
-
-
-def backup_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of `backup`."""
-    parser.add_argument("folder", type=Path, help="where the copy goes; best on another disk")
-    add_journal(parser)
-    parser.add_argument("--keep", type=int, default=7, help="so many copies are kept (default: %(default)s)")
-    parser.set_defaults(command=_backup)
-
-
-def _backup(options: argparse.Namespace) -> int:
-    path = options.journal or journal_path(options.settings)
-    if options.keep < 1:
-        raise JournalError(f"--keep {options.keep}: at least 1 copy must be kept")
-    copy = backup(path, options.folder, datetime.now(UTC))
-    for old in copies(path, options.folder)[: -options.keep]:
-        old.unlink()
-    print(copy)
-    return 0
 
 
 def backup(path: Path, folder: Path, now: datetime) -> Path:
