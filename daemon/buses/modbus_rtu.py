@@ -47,6 +47,8 @@ class RegisterPlace(Table):
 class RegisterSettings(Measurement, RegisterPlace):
     """Where a Modbus probe keeps one quantity. The value is raw * scale + offset."""
 
+    asked_first: ClassVar = ("function",)
+
 
 class ModbusProbe(ProbeSettings):
     """A probe on a Modbus RTU bus."""
@@ -111,6 +113,7 @@ class ModbusBus(BusSettings):
 
     called: ClassVar = "a Modbus bus"
     probe_table: ClassVar = ModbusProbe
+    asked_first: ClassVar = ("baud", "parity")
 
     kind: Literal["modbus-rtu"]
     port: SerialPort = Field(

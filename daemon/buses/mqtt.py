@@ -34,6 +34,7 @@ class MqttProbe(ProbeSettings):
     entries_key: ClassVar = "fields"
     address_key: ClassVar = "topic"
     known_by: ClassVar = "a topic"
+    asked_first: ClassVar = ("format",)
 
     topic: Topic = Field(description="The topic that the probe publishes to")
     format: Literal["plain", "json", "senml"] = Field("plain", description="How its payload is written")
@@ -91,6 +92,7 @@ class MqttBus(BrokerLink, BusSettings):
 
     called: ClassVar = "an MQTT bus"
     probe_table: ClassVar = MqttProbe
+    asked_first: ClassVar = ("host",)
 
     kind: Literal["mqtt"]
 
