@@ -18,6 +18,7 @@ BellwatchError
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Self
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,11 @@ class SettingsError(BellwatchError):
     def __init__(self, findings: Sequence[Finding]) -> None:
         self.findings = tuple(findings)
         super().__init__("\n".join(str(finding) for finding in self.findings))
+
+    @classmethod
+    def of(cls, path: str, found: str, expected: str) -> Self:
+        """Return the error of one finding."""
+        return cls([Finding(path, found, expected)])
 
 
 class JournalError(BellwatchError):

@@ -1,6 +1,6 @@
 """What the settings file says of one quantity of a probe: where it is, how good it is, what to undo."""
 
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, ClassVar, Literal, Self
 
 from pydantic import AfterValidator, Field, ValidationInfo, model_validator
 
@@ -38,6 +38,8 @@ def _stated(what: str, unit: str = "") -> Any:  # noqa: ANN401  (a field of any 
 
 class Measurement(Table):
     """One quantity of a probe. The value is raw * scale + offset, from then on in the quantity's own unit."""
+
+    asked_first: ClassVar[tuple[str, ...]] = ()  # by `bellwatch init`, beside what must be given
 
     quantity: Quantity = Field(description="What is measured")
     scale: _Scale = Field(1.0, description="Factor from raw to the unit")

@@ -50,6 +50,8 @@ class RegisterPlace(Table):
 class RegisterSettings(Measurement, RegisterPlace):
     """Where a Modbus probe keeps one quantity. The value is raw * scale + offset."""
 
+    asked_first: ClassVar = ("function",)
+
 
 class ModbusProbe(ProbeSettings):
     """A probe on a Modbus bus."""
@@ -114,6 +116,7 @@ class ModbusBus(BusSettings):
 
     called: ClassVar = "a Modbus bus"
     probe_table: ClassVar = ModbusProbe
+    asked_first: ClassVar = ("baud", "parity")
 
     kind: Literal["modbus-rtu"]
     port: SerialPort = Field(

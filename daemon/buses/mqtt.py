@@ -42,6 +42,7 @@ class MqttProbe(ProbeSettings):
     entries_key: ClassVar = "fields"
     address_key: ClassVar = "topic"
     known_by: ClassVar = "a topic"
+    asked_first: ClassVar = ("format",)
 
     topic: TopicFilter = Field(
         description="The topic that the probe publishes to; + is any one level, a last # all below"
@@ -109,6 +110,7 @@ class MqttBus(BrokerLink, BusSettings):
 
     called: ClassVar = "an MQTT bus"
     probe_table: ClassVar = MqttProbe
+    asked_first: ClassVar = ("host",)
 
     kind: Literal["mqtt"]
 

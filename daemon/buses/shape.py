@@ -23,6 +23,7 @@ class ProbeSettings(Table):
     entries_key: ClassVar[str]  # of the list of what it measures
     address_key: ClassVar[str]  # of where on its bus it is
     known_by: ClassVar[str]  # what tells that it is of this kind, in words
+    asked_first: ClassVar[tuple[str, ...]] = ()  # by `bellwatch init`, beside what must be given
 
     bus: Name = Field(description="The bus that the probe is on")
     vessel: Name | None = Field(
@@ -63,6 +64,7 @@ class BusSettings(Table):
 
     called: ClassVar[str]  # in a message
     probe_table: ClassVar[type[ProbeSettings]]  # of the probes that can be on it
+    asked_first: ClassVar[tuple[str, ...]] = ()  # as of a probe
 
     kind: str
 

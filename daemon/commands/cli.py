@@ -12,6 +12,7 @@ WRONG_USE = 2
 
 COMMANDS = {
     "run": ("install.run", "watch the rack until stopped"),
+    "init": ("install.init", "ask what the rack is, and write its settings file"),
     "check": ("install.check", "say everything that is wrong with a settings file"),
     "status": ("rack.status", "show what every vessel is like now"),
     "why": ("rack.why", "say why an alarm fired, or why a value is what it is"),

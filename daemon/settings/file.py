@@ -23,19 +23,20 @@ def read_values(path: Path) -> dict[str, Any]:
 
     SettingsError if the file cannot be read or is not TOML.
     """
-    return _laid_over(read_toml(path), _typed(_Environment(_Overrides)()))
+    return _laid_over(read_toml(path), typed(_Environment(_Overrides)()))
 
 
 class _Environment(EnvSettingsSource):
     """Reads variables as the file would be read; what is not TOML is text."""
 
     def decode_complex_value(self, field_name: str, field: FieldInfo, value: object) -> object:
-        return _typed(value)
+        return typed(value)
 
 
-def _typed(value: object) -> Any:  # noqa: ANN401  (whatever TOML can hold)
+def typed(value: object) -> Any:  # noqa: ANN401  (whatever TOML can hold)
+    """Return what a text says as a value of TOML; what is none stays text."""
     if isinstance(value, dict):
-        return {key: _typed(item) for key, item in value.items()}
+        return {key: typed(item) for key, item in value.items()}
     try:
         return tomllib.loads(f"value = {value}")["value"] if isinstance(value, str) else value
     except (ValueError, RecursionError):
