@@ -6,12 +6,11 @@ from typing import Any
 
 import numpy as np
 
+from daemon.buses import of_columns
 from daemon.errors import SourceError
-from daemon.sources.csv_readings import CsvColumn, CsvLayout, column_of, read_csv
+from daemon.sources.csv_readings import CsvLayout, column_of, read_csv
+from rules.quantities import Quantity
 from rules.rack.plan import RACK_WIDE
-
-_MISSED_AFTER = 5
-"""So many intervals without a reading are silence."""
 
 
 def implied_settings(path: Path, layout: CsvLayout, stage: str) -> dict[str, Any]:
@@ -22,18 +21,21 @@ def implied_settings(path: Path, layout: CsvLayout, stage: str) -> dict[str, Any
     """
     if not layout.columns:
         raise SourceError(f"{path}: no column named; say what each holds with --column")
-    by_vessel: dict[str, list[CsvColumn]] = defaultdict(list)
+    by_vessel: dict[str, list[Quantity]] = defaultdict(list)
     for text in layout.columns:
         column = column_of(text)
-        by_vessel[column.vessel].append(column)
+        by_vessel[column.vessel].append(column.quantity)
     every_s = _interval_s(path, layout)
-    probes = {name: _probe(name, columns, every_s) for name, columns in by_vessel.items()}
     return {
         "rack": {"name": "series", "time_zone": str(layout.zone or "UTC")},
         "journal": {"path": f"{path}.sqlite"},
-        "buses": {"columns": {"kind": "mqtt"}},
+        "buses": of_columns.SETTINGS,
         "vessels": {name: {"kind": "tank", "stage": stage} for name in by_vessel if name != RACK_WIDE},
-        "probes": probes,
+        "probes": {
+            name: of_columns.probe_of(name, quantities, every_s)
+            | ({} if name == RACK_WIDE else {"vessel": name})
+            for name, quantities in by_vessel.items()
+        },
     }
 
 
@@ -42,15 +44,3 @@ def _interval_s(path: Path, layout: CsvLayout) -> float:
     if not apart_ms.size:
         raise SourceError(f"{path}: fewer than two times; a series has many")
     return float(np.median(apart_ms)) / 1000
-
-
-def _probe(vessel: str, columns: list[CsvColumn], every_s: float) -> dict[str, Any]:
-    where = {} if vessel == RACK_WIDE else {"vessel": vessel}
-    return where | {
-        "bus": "columns",
-        "topic": f"columns/{vessel}",
-        "format": "json",
-        "every_s": every_s,
-        "silent_after_s": _MISSED_AFTER * every_s,
-        "fields": [{"quantity": each.quantity.value, "pointer": f"/{each.quantity}"} for each in columns],
-    }
