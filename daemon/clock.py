@@ -32,7 +32,11 @@ class SteadyClock:
 
     def wait(self, stop: threading.Event, until_ms: int) -> bool:
         """Sleep until `now_ms()` reaches `until_ms`; return True at once when `stop` is set."""
-        while (left_ms := until_ms - self.now_ms()) > 0:
-            if stop.wait(left_ms / 1000 / self._scale):
+        while (left_s := self.seconds_until(until_ms)) > 0:
+            if stop.wait(left_s):
                 return True
         return stop.is_set()
+
+    def seconds_until(self, until_ms: int) -> float:
+        """Return how long it is by the monotonic clock until `now_ms()` reaches `until_ms`."""
+        return (until_ms - self.now_ms()) / 1000 / self._scale
