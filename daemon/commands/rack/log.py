@@ -43,7 +43,7 @@ def _log(options: argparse.Namespace) -> int:
         lines = list(entry_lines(settings, options.vessel, options.kind, (options.since, options.to)))
         print(*lines or [f"{options.vessel}: nothing is written down yet"], sep="\n")
         return 0
-    options.who = _who(options.who, settings.rack.people)
+    options.who = who_writes(options.who, settings.rack.people)
     ask(options, "log", _body(options))
     print(f"{options.vessel}: {options.what} written down")
     return 0
@@ -56,7 +56,7 @@ def _moment(text: str) -> int:
         raise argparse.ArgumentTypeError(f"{error}; expected such as 2026-08-14T12:00") from None
 
 
-def _who(given: str, people: tuple[str, ...]) -> str:
+def who_writes(given: str, people: tuple[str, ...]) -> str:
     """Return who writes: one of the settings' people, and never the user under which the command runs."""
     if people and given not in people:
         raise RequestError(f"who: found {given or 'nobody'}; --who is one of {', '.join(people)}")
@@ -69,7 +69,7 @@ def _body(options: argparse.Namespace) -> dict[str, object]:
     values = options.value
     if not values and (options.n is not None or options.range):
         raise RequestError("value: --n and --range are about a mean; give it, or all that you measured")
-    if options.what == "note" and not options.note.strip():
+    if ENTRY_KINDS[options.what].in_words and not options.note.strip():
         raise RequestError("note: found nothing; expected --note with words")
     body = {"vessel": options.vessel, "what": options.what, "note": options.note, **sample_of(values)}
     body |= {"n": options.n} if options.n is not None else {}
