@@ -27,6 +27,7 @@ COMMANDS = {
     "stage": ("rack.request", "move a vessel to another life stage"),
     "maintain": ("rack.request", "keep alarms quiet while you work on a vessel or bus"),
     "log": ("rack.log", "write into the logbook of a vessel"),
+    "culture": ("rack.culture", "what was done with batches of animals, and how many there should be"),
     "calibrate": ("rack.calibrate", "put a probe's calibration into force"),
     "measure": ("rack.measure", "write down what you measured by hand; it is compared with the probe"),
     "calibrations": ("rack.calibrations", "list the calibrations of every probe"),

@@ -289,9 +289,7 @@ class Watch:
         elif request.kind not in DEEDS:
             refusal = f"{request.kind[:40]!r}: nothing that people do; known are: {', '.join(DEEDS)}"
         else:
-            refusal = unfit_entry(self._journal.history, asked, at_ms) or self._do(
-                request.id, Action(at_ms, *asked)
-            )
+            refusal = unfit_entry(self._journal, asked, at_ms) or self._do(request.id, Action(at_ms, *asked))
         log.info("request", what=request.kind, who=request.who, refusal=refusal or None, body=request.body)
         return refusal
 
