@@ -29,6 +29,7 @@ LONGEST_FIRST = (
     "drivers/test_modbus_bus.py",
     "daemon/oncall/test_process.py",
     "daemon/replay/test_replay.py",
+    "daemon/record/test_forms.py",
     "daemon/oncall/test_page.py",
     "daemon/report/test_report.py",
     "daemon/watch/test_sigkill.py",
