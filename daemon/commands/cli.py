@@ -35,10 +35,10 @@ COMMANDS = {
     "oncall": ("install.oncall", "call the people on duty, for any number of racks"),
     "demo": ("install.demo", "a night of an invented rack in fast motion"),
     "replay": ("engineer.replay", "what the alarms were, or would have been"),
-    "export": ("engineer.export", "write readings to a CSV or Parquet file"),
+    "export": ("engineer.export", "write the whole record as CSV, Parquet or NetCDF, for other tools"),
     "import": (
         "engineer.import_readings",
-        "read a finished export, or another logger's CSV, into a new journal",
+        "read such a record, or another logger's CSV, into a new journal",
     ),
     "backup": ("install.daily_backup", "copy the journal while the daemon goes on writing it"),
     "restore": ("install.backup", "put such a copy in the journal's place, while no daemon runs"),

@@ -261,7 +261,9 @@ class Block:
             outcome.amendments.append(Amendment(channel.name, state.last_seq, summary, judged.amended_tests))
         state.last_seq = int(seq[-1])
         outcome.flags.append(
-            ChannelFlags(channel.name, seq, series.time_ms, series.value, judged.summary, judged.tests)
+            ChannelFlags(
+                channel.name, seq, series.time_ms, series.value, judged.summary, judged.tests, series.error
+            )
         )
 
     def _note_unmoved(self, channel: Channel, edges: list[Edge]) -> None:
