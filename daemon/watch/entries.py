@@ -49,7 +49,7 @@ def unfit_entry(journal: Journal, asked: tuple[str, str, dict[str, Any]], at_ms:
 def _unfit_for_animals(journal: Journal, asked: tuple[str, str, dict[str, Any]], at_ms: int) -> str:
     """Say what does not fit the animals as they were then, by the acts before it but the one put right."""
     kind, who, body = asked
-    if kind != CULTURE and not body.keys() & _CHECKED_HERE:
+    if kind == HAND or (kind != CULTURE and not body.keys() & _CHECKED_HERE):
         return ""
     now_ms, own = journal.state.dating().utc_ms(at_ms), body.get("corrects")
     acts = acts_in(journal)
