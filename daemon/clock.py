@@ -6,6 +6,10 @@ is read once, and from then on follows the monotonic clock: it never runs backwa
 
 import threading
 import time
+from pathlib import Path
+
+SYNCHRONISED_MARK = Path("/run/systemd/timesync/synchronized")
+"""systemd-timesyncd touches this file at each synchronisation (systemd-timesyncd.service(8))."""
 
 
 class SteadyClock:
