@@ -22,9 +22,10 @@ from daemon.view.rack_words import moment
 from daemon.web.server import Request
 from daemon.words import label, own, told
 from rules.quantities import Quantity
-from rules.rack.logbook import ENTRY_KINDS, range_of, sample_of
+from rules.rack.logbook import ACCEPTANCE, ENTRY_KINDS, range_of, sample_of
 
 SHOWN = 12
+TYPED_KINDS = tuple(it for it in WRITTEN_KINDS if it != ACCEPTANCE)
 _BETWEEN = re.compile(r"[\s;]+|,\s+")
 
 
@@ -41,7 +42,7 @@ class Writing:
         vessels = self._settings.vessels
         vessel = form.get("vessel", "")
         vessel = vessel if vessel in vessels else next(iter(vessels), "")
-        kind = form.get("kind", "") if form.get("kind") in WRITTEN_KINDS else WRITTEN_KINDS[0]
+        kind = form.get("kind", "") if form.get("kind") in TYPED_KINDS else WRITTEN_KINDS[0]
         if request.acts:
             try:
                 if not (said := visitor.refused(Role.ACT, request)):
@@ -59,7 +60,7 @@ class Writing:
             "vessel": vessel,
             "vessels": {name: its.label or name for name, its in vessels.items()},
             "kind": kind,
-            "kinds": {it: _called(it) for it in WRITTEN_KINDS},
+            "kinds": {it: _called(it) for it in TYPED_KINDS},
             "asks": self._asks(vessel, kind),
             "quantities": {it.value: label(it) for it in Quantity},
             "form": form,
