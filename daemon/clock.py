@@ -6,6 +6,10 @@ is read once, and from then on follows the monotonic clock: it never runs backwa
 
 import threading
 import time
+from pathlib import Path
+
+SYNCHRONISED_MARK = Path("/run/systemd/timesync/synchronized")
+"""systemd-timesyncd touches this file at each synchronisation (systemd-timesyncd.service(8))."""
 
 
 class SteadyClock:
@@ -32,7 +36,11 @@ class SteadyClock:
 
     def wait(self, stop: threading.Event, until_ms: int) -> bool:
         """Sleep until `now_ms()` reaches `until_ms`; return True at once when `stop` is set."""
-        while (left_ms := until_ms - self.now_ms()) > 0:
-            if stop.wait(left_ms / 1000 / self._scale):
+        while (left_s := self.seconds_until(until_ms)) > 0:
+            if stop.wait(left_s):
                 return True
         return stop.is_set()
+
+    def seconds_until(self, until_ms: int) -> float:
+        """Return how long it is by the monotonic clock until `now_ms()` reaches `until_ms`."""
+        return (until_ms - self.now_ms()) / 1000 / self._scale

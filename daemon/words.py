@@ -52,6 +52,7 @@ _ADVICE: dict[str, str] = {
     FaultReason.IMPOSSIBLE: ": no water can be so, check the probe, its cable and its settings",
     FaultReason.NO_VARIATION: ": the probe hardly moves, check by hand and clean it",
     FaultReason.TOO_FAST: ": no water changes so fast, check the probe and its cable",
+    FaultReason.PLAYED: ": it gives readings of before again, check by hand, restart it and its gateway",
     FaultReason.ERRATIC: ": the probe scatters, check its cable and connector, and by hand",
 }
 """What a probe fault asks people to do, by its reason."""

@@ -16,6 +16,7 @@ from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import MILDER, WORSE, Priority
 from rules.calling.records import DRILL
 from rules.care.probe_care import Newest, ProbeCare
+from rules.culture.acts import act_of
 from rules.errors import InputError, RulesError, none_such
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
@@ -153,9 +154,11 @@ class Deeds:
         if checked and not (kind == "bell_diameter" and value <= 0):
             low, high = _number(action, "low", value), _number(action, "high", value)
             check_sample(value, _number(action, "n", 1.0), low, high)
+            _number(action, "sd", 0.0)
             for end in (low, high):
                 check_entry(kind, end, self.rack.stages[vessel].stage)
-        if kind == "feed" and "corrects" not in action.body:
+        earlier = "corrects" in action.body or "when_ms" in action.body
+        if kind == "feed" and not earlier:
             self.rack.fed_ms[vessel] = action.at_ms
         if kind == "bell_diameter":
             if not value > 0:
@@ -163,6 +166,20 @@ class Deeds:
             if self.rack.stages[vessel].stage == "ephyra" and value > BELL_DIAMETER_MM:
                 details = {"stage": "ephyra", "bell_diameter_mm": value, "usual_mm": BELL_DIAMETER_MM}
                 self.notices.append(Notice("stage review", action.at_ms, vessel, details))
+
+    def culture(self, action: Action) -> None:
+        """Take what was done with a batch of animals; the vessels that are named follow to its stage.
+
+        What there is of animals is no input of any judgement.
+        """
+        act = act_of(0, action.at_ms, _who(action), action.body)
+        for vessel in filter(None, (act.vessel, act.to)):
+            _one_of(vessel, "vessel", self.rack.stages)
+        follow = [str(vessel) for vessel in action.body.get("limits_too", ())]
+        for vessel in follow:
+            _one_of(act.stage, "stage", self.plan.tolerances_of(_one_of(vessel, "vessel", self.rack.stages)))
+        for vessel in follow:
+            self.move_stage(replace(action, body={"vessel": vessel, "stage": act.stage}))
 
     def calibrate(self, action: Action) -> None:
         """Put a probe's calibration into force from now on."""
@@ -263,6 +280,7 @@ DEEDS: dict[str, Callable[[Deeds, Action], None]] = {
     "begin_maintenance": Deeds.begin_maintenance,
     "end_maintenance": Deeds.end_maintenance,
     "log": Deeds.log,
+    "culture": Deeds.culture,
     "calibrate": Deeds.calibrate,
     "hand_measurement": Deeds.hand_measurement,
     "drill": Deeds.drill,

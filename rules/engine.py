@@ -39,7 +39,7 @@ from rules.rack.state import RackState, stages_under, targets_of
 from rules.readings import Action, Notice, Outcome, Readings
 from rules.shelved import bring_back, worse_on_the_shelf
 
-SNAPSHOT_VERSION = 13
+SNAPSHOT_VERSION = 14
 
 
 @dataclass(frozen=True, slots=True)

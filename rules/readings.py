@@ -73,7 +73,8 @@ class ChannelFlags:
     """The quality flags of one channel's readings in one block, and the values as judged: shapes m.
 
     `value` is in the channel's unit (NaN where it could not be had), measured at `time_ms`; `tests`
-    packs the flags of the single tests (see `rules.quality.flags.pack`).
+    packs the flags of the single tests (see `rules.quality.flags.pack`), `error` is how far a value may be
+    off for want of an input (None: nowhere).
     """
 
     channel: str
@@ -82,6 +83,7 @@ class ChannelFlags:
     value: NDArray[np.float64]
     summary: NDArray[np.uint8]
     tests: NDArray[np.uint32]
+    error: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, slots=True)

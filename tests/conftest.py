@@ -31,6 +31,7 @@ LONGEST_FIRST = (
     "daemon/oncall/test_process.py",
     "drivers/test_modbus_bus.py",
     "daemon/page/test_acts.py",
+    "daemon/record/test_forms.py",
     "daemon/report/test_report.py",
     "daemon/journal/test_crash_simulation.py",
     "rules/calling/test_calling_machine.py",

@@ -364,7 +364,7 @@ def test_udev_takes_the_rule():
 
 # --- The broker -------------------------------------------------------------------------------------
 
-PEOPLE = {"bellwatch": "a", "probes": "b", "oncall": "c", "screen": "d"}
+PEOPLE = {"bellwatch": "a", "probes": "b", "oncall": "c", "screen": "d", "Ada": "e"}
 RACK = "bellwatch/north-rack"
 
 
@@ -430,6 +430,10 @@ def reason_of(broker, user, callback, act):
         ("oncall", f"{RACK}/taken/desk", True),
         ("oncall", f"{RACK}/taken/night", False),
         ("oncall", "bellwatch/_oncall/name/desk", True),
+        ("Ada", "bellwatch/_oncall/said/desk/Ada", True),
+        ("Ada", "bellwatch/_oncall/said/desk/Bo", False),
+        ("screen", "bellwatch/_oncall/said/desk/Ada", False),
+        ("Ada", f"{RACK}/command", False),
         ("screen", f"{RACK}/taken/desk", False),
         ("bellwatch", f"{RACK}/mark/session", True),
         ("bellwatch", f"{RACK}/taken/desk", False),
@@ -448,7 +452,7 @@ def test_who_may_say_what(broker, user, topic, allowed):
 def test_what_racks_and_the_oncall_process_must_hear_of_each_other_comes_through(tmp_path, acl):
     """By the shipped lists: each topic published by whom it is, and heard by whom it is for."""
     names = {"mosquitto.acl": "bellwatch", "broker-acl.example": "north-rack"}
-    users = {names[acl]: "a", "oncall": "c", "screen": "d"}
+    users = {names[acl]: "a", "oncall": "c", "screen": "d", "Ada": "e"}
     must = [
         *((names[acl], f"{RACK}/{topic}", "oncall") for topic in HEARD_BY_ONCALL),
         *((names[acl], f"{RACK}/{topic}", "screen") for topic in HEARD_BY_SCREENS),
@@ -457,6 +461,8 @@ def test_what_racks_and_the_oncall_process_must_hear_of_each_other_comes_through
         ("oncall", f"{RACK}/taken/desk", names[acl]),
         ("oncall", f"{RACK}/command", names[acl]),
         ("oncall", "bellwatch/_oncall/name/desk", "oncall"),
+        ("Ada", "bellwatch/_oncall/said/desk/Ada", "oncall"),
+        ("oncall", "bellwatch/_oncall/reply/desk/Ada", "Ada"),
     ]
     with Mosquitto(tmp_path, users=users, acl=(DEPLOY / acl).read_text()) as broker:
         heard, clients = set(), {}

@@ -24,6 +24,7 @@ PURE_STANDARD_LIBRARY = {
     *("abc", "bisect", "collections", "copy", "dataclasses", "datetime", "difflib", "enum", "fractions"),
     *(
         "functools",
+        "hashlib",
         "heapq",
         "itertools",
         "math",

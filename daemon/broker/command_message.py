@@ -26,7 +26,8 @@ AGE_AT_MOST_MS = 120_000
 
 _T = TypeVar("_T", bound=Table)
 _SENT = 'a moment with its offset from UTC, such as "2026-11-02T03:12:00Z"'
-_Moment = Annotated[AwareDatetime, BeforeValidator(read_as(datetime.fromisoformat, datetime, _SENT))]
+Moment = Annotated[AwareDatetime, BeforeValidator(read_as(datetime.fromisoformat, datetime, _SENT))]
+Id = Annotated[str, StringConstraints(pattern=COMMAND_ID_PATTERN)]
 _Words = Annotated[str, StringConstraints(pattern=REASON_PATTERN)]
 _Positive = Annotated[Number, Field(gt=0)]
 
@@ -76,34 +77,38 @@ BODIES: Mapping[str, type[Table]] = {
 class Command(Table):
     """A command that may be done, as far as the door can tell."""
 
-    id: Annotated[str, StringConstraints(pattern=COMMAND_ID_PATTERN)] = Field(description="Tells a repeat")
+    id: Id = Field(description="Tells a repeat")
     kind: CommandKind = Field(description="What to do")
     who: Label = Field(description="Who asks for it")
-    issued_at: _Moment = Field(description="When it was sent (ISO 8601 with its offset from UTC)")
+    issued_at: Moment = Field(description="When it was sent (ISO 8601 with its offset from UTC)")
     body: dict[str, Any] = Field(description="What the kind needs to know")
 
 
 def command_of(payload: bytes, now_ms: int, allowed: Collection[str]) -> Command:
     """Return the command in a payload; CommandError, in one line, where it is refused."""
-    if len(payload) > BYTES_AT_MOST:
-        raise CommandError(f"{len(payload)} bytes; a command has at most {BYTES_AT_MOST}")
-    command = _checked(Command, _json_object(payload))
+    command = checked(Command, json_body(payload))
     if command.kind not in allowed:
         raise CommandError(
             f"kind: {command.kind} is not allowed here; the rack's settings allow "
             f"{', '.join(sorted(allowed)) or 'nothing'}"
         )
-    body = _checked(BODIES[command.kind], command.body, "body")
-    age_ms = now_ms - round(command.issued_at.timestamp() * 1000)
-    if abs(age_ms) > AGE_AT_MOST_MS:
-        raise CommandError(
-            f"issued_at: {abs(age_ms) / 1000:.0f} s {'old' if age_ms > 0 else 'ahead of this rack'}; "
-            f"at most {AGE_AT_MOST_MS // 1000} s are accepted; are both clocks right?"
-        )
+    body = checked(BODIES[command.kind], command.body, "body")
+    refuse_untimely(command.issued_at, now_ms, "this rack")
     return command.model_copy(update={"body": body.model_dump()})
 
 
-def _checked(table: type[_T], values: dict[str, Any], *path: str) -> _T:
+def refuse_untimely(issued_at: datetime, now_ms: int, here: str) -> None:
+    """Raise CommandError where something was sent too long ago, or by a clock that is ahead of ours."""
+    age_ms = now_ms - round(issued_at.timestamp() * 1000)
+    if abs(age_ms) > AGE_AT_MOST_MS:
+        raise CommandError(
+            f"issued_at: {abs(age_ms) / 1000:.0f} s {'old' if age_ms > 0 else f'ahead of {here}'}; "
+            f"at most {AGE_AT_MOST_MS // 1000} s are accepted; are both clocks right?"
+        )
+
+
+def checked(table: type[_T], values: dict[str, Any], *path: str) -> _T:
+    """Return the values as a table; CommandError names the first that is wrong."""
     try:
         return table.model_validate(values)
     except ValidationError as error:
@@ -114,13 +119,16 @@ def _checked(table: type[_T], values: dict[str, Any], *path: str) -> _T:
 def id_in(payload: bytes) -> str:
     """Return the id of a refused command, as far as it has a readable one; else nothing."""
     try:
-        found = _json_object(payload).get("id") if len(payload) <= BYTES_AT_MOST else ""
+        found = json_body(payload).get("id")
     except CommandError:
         return ""
     return found[:64] if isinstance(found, str) and found.isprintable() else ""
 
 
-def _json_object(payload: bytes) -> dict[str, Any]:
+def json_body(payload: bytes) -> dict[str, Any]:
+    """Return the JSON object in a payload; CommandError where it is too long or none."""
+    if len(payload) > BYTES_AT_MOST:
+        raise CommandError(f"{len(payload)} bytes; a command has at most {BYTES_AT_MOST}")
     try:
         value = json.loads(payload.decode(), parse_constant=_refuse_constant)
     except (ValueError, RecursionError):

@@ -1,4 +1,4 @@
-"""Readings out of a journal as CSV or Parquet, and the same read back.
+"""The logbook as CSV, and how a CSV of any origin is read.
 
 Nothing here decides what a reading means.
 """

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from daemon.journal.journal import Journal
-from daemon.journal.logbook import HAND, MAINTENANCE, logbook_of
+from daemon.journal.logbook import CULTURE, HAND, MAINTENANCE, logbook_of
 from daemon.tables.values import cell
 from daemon.words import iso_time
 from rules.quantities import Quantity, unit_of
@@ -40,4 +40,4 @@ def write_logbook(journal: Journal, vessels: Sequence[str], between_ms: tuple[in
     return len(found)
 
 
-_UNITS = {kind: its.unit for kind, its in ENTRY_KINDS.items()} | {MAINTENANCE: "s"}
+_UNITS = {kind: its.unit for kind, its in ENTRY_KINDS.items()} | {MAINTENANCE: "s", CULTURE: "animals"}

@@ -17,7 +17,7 @@ from daemon.journal.fold import AWAY
 from daemon.journal.history import UNUSABLE, Entry
 from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
-from daemon.journal.logbook import HAND, WRITTEN_KINDS, calibrations_in, in_force, logbook_of
+from daemon.journal.logbook import HAND, WRITTEN_KINDS, acts_in, calibrations_in, in_force, logbook_of
 from daemon.replay.replay import replay
 from daemon.report.provenance import of_settings
 from daemon.report.trace import in_looks
@@ -29,6 +29,7 @@ from rules.alarms.history import alarm_event_from_json
 from rules.alarms.life_cycle import State
 from rules.care.calibration import Calibration
 from rules.care.probe_care import CHECK_DUE
+from rules.culture.acts import Act
 from rules.deeds import DEEDS
 from rules.rack.plan import RACK_WIDE
 from rules.readings import Action, Notice
@@ -40,7 +41,7 @@ LOOK_EVERY_MS = 2 * 3_600_000
 OPEN_MS = 30 * 86_400_000
 """What nobody has followed for so long is not asked for again (project judgement)."""
 _OF_STAGES = {"stage review", "stage runs long"}
-_WRITTEN = {"log", "hand_measurement"}
+_WRITTEN = {"log", "hand_measurement", "culture"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +72,7 @@ class Facts:
     oncall: OnCallHeard
     sent_ms: dict[int, int | None]
     from_ms: int
+    acts: tuple[Act, ...]
 
 
 def facts_of(settings: Settings, period: Period) -> Facts:
@@ -106,7 +108,9 @@ class _Period:
         written = [replace(it, at_ms=utc_ms(it.at_ms)) for it in logbook_of(journal, kinds=WRITTEN_KINDS)]
         here = [it for it in in_force(written) if self._within(it.at_ms)]
         roots = {it.seq for it in written if self._within(it.at_ms)}
-        late = [it for it in written if it.corrects in roots and it.at_ms >= period.to_ms]
+        acts = tuple(it for it in acts_in(journal) if it.at_ms < period.to_ms)
+        roots |= {it.number for it in acts}
+        late = [it for it in written if it.at_ms >= period.to_ms and roots & {it.corrects, it.seq}]
         done = journal.inputs.done(axis, [kind for kind in DEEDS if kind not in _WRITTEN])
         made = [replace(it, at_ms=utc_ms(it.at_ms)) for it in calibrations_in(journal)]
         events = tuple(self._events(axis[1]))
@@ -131,6 +135,7 @@ class _Period:
             oncall_heard(journal),
             {} if period.monthly else self._sent(events),
             utc_ms(next(journal.inputs.rows(kept[0] - 1, kept[0]))[1]) if kept else period.to_ms,
+            acts,
         )
         before = journal.inputs.last_seq_before(axis[0] - LED_THERE_MS)
         return facts, axis, (before, journal.inputs.last_seq_before(axis[1]))

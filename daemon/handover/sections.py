@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from operator import itemgetter
 
+from daemon.culture.words import cohort_text, rest_text
 from daemon.handover.facts import Facts
 from daemon.handover.today import to_do
 from daemon.handover.water import WaterOf
@@ -34,6 +35,7 @@ from rules.alarms.episodes import Episode, episodes_of
 from rules.alarms.life_cycle import Trigger
 from rules.alarms.measures import WEEK_MS
 from rules.care.probe_care import CHECKED
+from rules.culture.cohorts import culture_of
 from rules.rack.logbook import ENTRY_KINDS
 from rules.rack.tolerance import Tolerance
 
@@ -101,6 +103,7 @@ def handover_of(facts: Facts, now: RackNow, version: str) -> Handover:
         parts.water(),
         parts.unwatched(now.watch),
         *((parts.calibrations(), parts.measures()) if period.monthly else ()),
+        *((parts.animals(),) if facts.acts else ()),
         parts.entries(),
         parts.sums(),
         parts.done(),
@@ -129,8 +132,9 @@ class _Parts:
     def superseded(self) -> Iterator[str]:
         """Say which entries were put right after the end: what was printed before is not true now."""
         for it in self.facts.corrections:
+            what = f"{it.corrects} was corrected by {it.seq}" if it.corrects else f"{it.seq} came late"
             yield (
-                f"Entry {it.corrects} was corrected by {it.seq} ({it.who}, {self._date(it.at_ms)});"
+                f"Entry {what} ({it.who}, {self._date(it.at_ms)});"
                 " what was printed of this time before then is superseded."
             )
 
@@ -231,6 +235,17 @@ class _Parts:
             rows.append((*named, it.vessel, it.who, it.kind.replace("_", " "), f"{entry_text(it)}{right}"))
         columns = ("number", "when", "vessel", "who", "kind", "what")
         return Section("Written down", columns, tuple(rows), "Nothing was written down.")
+
+    def animals(self) -> Section:
+        """Return how many animals there should be at the end, and what did not add up in the period."""
+        period = self.facts.period
+        cohorts = culture_of(self.facts.acts).cohorts.values()
+        rows = [
+            (cohort_text(of), "; ".join(rest_text(it) for it in of.rests if it.at_ms >= period.from_ms))
+            for of in cohorts
+            if of.vessels or any(it.at_ms >= period.from_ms for it in of.rests)
+        ]
+        return Section("Animals", ("batch", "counted in this time"), tuple(rows), "None lives.")
 
     def sums(self) -> Section:
         """Return for each vessel and kind of entry what they come to: a sum, or the newest."""

@@ -11,6 +11,9 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from rules.alarms.event import AlarmEvent
 from rules.readings import Notice
 
@@ -50,6 +53,19 @@ class Dating:
         """Return a dating in which `stretch` stands in place of one that began at the same moment."""
         others = [other for other in self._stretches if other.from_ms != stretch.from_ms]
         return Dating([*others, stretch])
+
+    def ahead(self, at_ms: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        """Return by how much UTC is ahead at moments of the axis, and whether for certain: shapes n."""
+        stretches = [Stretch(0, 0, True), *self._stretches]
+        place = np.searchsorted(np.array(self._starts, dtype=np.int64), at_ms, side="right")
+        ahead_ms = np.array([stretch.ahead_ms for stretch in stretches], dtype=np.int64)
+        return ahead_ms[place], np.array([stretch.synchronised for stretch in stretches])[place]
+
+    @property
+    def runs_back(self) -> bool:
+        """Return whether UTC runs back somewhere while the axis goes on."""
+        ahead_ms = [0, *(stretch.ahead_ms for stretch in self._stretches)]
+        return ahead_ms != sorted(ahead_ms)
 
     def utc_ms(self, at_ms: int) -> int:
         """Return UTC milliseconds of a moment of the axis."""

@@ -43,12 +43,11 @@ class Entry:
 
 def entry_of(seq: int, action: Action) -> Entry | None:
     """Return what an action writes down; None where it only does something."""
-    if action.kind not in ("log", "hand_measurement"):
+    if action.kind not in ("log", "hand_measurement", "culture"):
         return None
     body, kind = action.body, action.body.get("what") if action.kind == "log" else action.kind
-    return Entry(
-        seq, str(kind), action.at_ms, action.who, str(body.get("vessel")), body, body.get("corrects")
-    )
+    vessel = str(body.get("vessel", "" if kind == "culture" else None))
+    return Entry(seq, str(kind), action.at_ms, action.who, vessel, body, body.get("corrects"))
 
 
 class History:

@@ -84,6 +84,15 @@ class Inputs:
         found = self._db.execute(newest, (span[0] + later - 1,)).fetchone()
         return 0 if found is None else int(found[1])
 
+    def contradiction(self) -> int | None:
+        """Return the first input whose number is given twice, or whose time falls; None where all is well."""
+        row = self._db.execute(
+            "SELECT seq FROM (SELECT seq, at_ms, lag(seq) OVER rising AS one, lag(at_ms) OVER rising AS late"
+            " FROM (SELECT seq, at_ms FROM reading UNION ALL SELECT seq, at_ms FROM action)"
+            " WINDOW rising AS (ORDER BY seq)) WHERE at_ms < late OR seq = one LIMIT 1"
+        ).fetchone()
+        return None if row is None else int(row[0])
+
     # Sources
 
     def source_id(self, probe: str, quantity: str, vessel: str) -> int:

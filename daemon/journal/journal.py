@@ -6,9 +6,10 @@ cause. Other processes read it; what they ask of the daemon goes into a box besi
 
 import sqlite3
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 from daemon.errors import DamagedJournalError
 from daemon.journal.history import History
@@ -20,6 +21,7 @@ from daemon.transaction import transaction
 
 FIRST_RUN = "first of this journal"
 _PAGES_AT_ONCE = 200
+_SEALED_AT_ONCE = 10_000
 _SPARE_SHARE = 0.2
 """So much of the file may be free pages: new readings use them again, and moving them wears the card."""
 
@@ -93,6 +95,25 @@ class Journal:
             yield
         finally:
             self._db.execute("ROLLBACK")
+
+    def rows_of(self, table: str, columns: Sequence[str]) -> Iterator[tuple[Any, ...]]:
+        """Go through the rows of a table in the order in which they were numbered."""
+        return self._db.execute(f"SELECT {', '.join(columns)} FROM {table} ORDER BY 1, 2")
+
+    def put_rows(self, table: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
+        """Write rows of a table down as another journal had them; `seal_again` seals them afterwards."""
+        marks = ", ".join("?" * len(columns))
+        with transaction(self._db):
+            self._db.executemany(f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({marks})", rows)
+
+    def seal_again(self) -> None:
+        """Seal everything that `put_rows` wrote into a new journal, so many inputs at a time."""
+        whole = self.place()
+        with transaction(self._db):
+            for seq in [*range(_SEALED_AT_ONCE, whole.seq, _SEALED_AT_ONCE), whole.seq]:
+                place = Place(seq, whole.event if seq == whole.seq else 0)
+                self.state.seal(self._sealed, place)
+                self._sealed = place
 
     def place(self) -> Place:
         """Return how far the journal has come."""

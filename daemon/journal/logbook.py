@@ -3,18 +3,26 @@
 None of it is ever edited.
 """
 
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+import structlog
+
+from daemon.journal.dating import Dating
 from daemon.journal.history import Entry
 from daemon.journal.journal import Journal
 from rules.care.calibration import Calibration, calibration_of, refuse_other_base
+from rules.culture.acts import Act, act_of
 from rules.errors import RulesError
 from rules.rack.logbook import ENTRY_KINDS
 
+log = structlog.get_logger()
+
 CALIBRATE = "calibrate"
-HAND, MAINTENANCE = "hand_measurement", "maintenance"
-WRITTEN_KINDS = (*ENTRY_KINDS, HAND)
+HAND, MAINTENANCE, CULTURE = "hand_measurement", "maintenance", "culture"
+FORM_KINDS = (*ENTRY_KINDS, HAND)
+WRITTEN_KINDS = (*FORM_KINDS, CULTURE)
 ALL_KINDS = (*WRITTEN_KINDS, MAINTENANCE)
 _WORK = ("begin_maintenance", "end_maintenance")
 _VESSEL = "vessel/"
@@ -85,3 +93,26 @@ def calibrations_in(journal: Journal) -> list[Calibration]:
         made.append(one)
         newest[one.key] = one
     return [calibration for calibration in made if (calibration.probe, calibration.quantity) in probes]
+
+
+def acts_in(journal: Journal) -> list[Act]:
+    """Return what counts: of an act and its corrections the newest, at the time that the first states."""
+    dating, entries = journal.state.dating(), journal.history.entries(CULTURE)
+    roots = roots_of(entries)
+    newest = {roots[it.seq].seq: it for it in entries}
+    later = defaultdict[int, list[int]](list)
+    for seq, root in roots.items():
+        later[root.seq] += [seq] if seq != root.seq else []
+    found = []
+    for number, it in newest.items():
+        try:
+            act = act_of(number, done_ms(roots[it.seq], dating), it.who, it.body)
+            found.append(replace(act, corrected_by=tuple(later[number])))
+        except RulesError as error:
+            log.warning("act_unusable", number=number, why=str(error))
+    return found
+
+
+def done_ms(entry: Entry, dating: Dating) -> int:
+    """Return when what an entry says was done (UTC): when it states, else when it was written."""
+    return int(entry.body.get("when_ms", dating.utc_ms(entry.at_ms)))

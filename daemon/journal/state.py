@@ -159,6 +159,10 @@ class State:
         )
         return run
 
+    def forget_runs(self) -> None:
+        """Let go of the runs of a new journal that takes those of another over."""
+        self._db.execute("DELETE FROM run")
+
     def runs(self) -> list[Run]:
         """Return every run, oldest first."""
         rows = self._db.execute("SELECT id, first_seq, first_event, reason FROM run ORDER BY number")

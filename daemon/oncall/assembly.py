@@ -20,6 +20,7 @@ def run(settings: OnCallSettings, addresses: dict[str, list[str]], stop: Event) 
     with closing(OnCallStore(settings.oncall.state)) as store:
         clock = store.clock()
         store.keep_mark(mark_of(settings, addresses))
+        store.drop_all_but(settings.rota.people, clock.now_ms())
     with answer_pages(settings, clock) as served:
         used = settings if served else settings.model_copy(update={"page": None})
         build(used, addresses, clock).run(stop)
@@ -35,7 +36,14 @@ def build(
     other = duty.pair.other if duty.pair else ""
     return OnCall(
         store,
-        OnCallLink(settings.broker, settings.oncall.name, store.id, answers=passes_on, other=other),
+        OnCallLink(
+            settings.broker,
+            settings.oncall.name,
+            store.id,
+            answers=passes_on,
+            hears_people=settings.commands.answers,
+            other=other,
+        ),
         OnCallOutbox(store, Routes(addresses), settings.delivery),
         duty,
         settings.notes,

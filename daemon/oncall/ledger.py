@@ -4,6 +4,7 @@ Read afterwards out of a rack's journal and the on-call process's file, those of
 """
 
 import re
+import sqlite3
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,9 +12,15 @@ from typing import Any
 
 from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
-from daemon.oncall.store import calls_about_alarms
 from daemon.words import condition_word
 from rules.alarms.life_cycle import State
+from rules.calling.records import CallKind
+
+_CALLS = """
+SELECT text, person, at_ms, CASE fate WHEN 'sent' THEN done_ms END, (SELECT min(r.answered_ms) FROM request r
+WHERE r.problem = p.problem AND r.refusal = '' AND r.answered_ms >= p.at_ms) FROM page p
+WHERE kind = ? ORDER BY at_ms
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +47,7 @@ def ledger(journal: Path, oncall: Path) -> list[Step]:
 
     Raises sqlite3.Error where a file is none of ours. A call is known by its words: rack, vessel, alarm.
     """
-    calls, found = calls_about_alarms(oncall), []
+    calls, found = _calls_about_alarms(oncall), []
     with closing(Journal(journal, writable=False)) as read:
         dating, plan = read.state.dating(), read.inputs.newest_action(CONFIGURE)
         rack = str(plan.body["rack"]) if plan else ""
@@ -69,3 +76,12 @@ def _is_about(text: str, rack: str, body: dict[str, Any]) -> bool:
     alarm = re.escape(f"{quantity} {condition_word(body['condition'])}")
     named = re.match(rf"{alarm}(?![\w-])", what) is not None  # high is not high-high
     return named and f" {rack} " in f"{where} " and body["vessel"] in where.replace(",", " ").split()
+
+
+def _calls_about_alarms(path: Path) -> list[tuple[str, str, int, int | None, int | None]]:
+    """Return text, person, and when each was owed, taken by a route and seen (UTC ms), oldest first.
+
+    Raises sqlite3.Error where the file is none of ours.
+    """
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+        return db.execute(_CALLS, (CallKind.ALARM,)).fetchall()

@@ -6,13 +6,16 @@ broker lose its sessions, the retained alarm topics tell what stands.
 """
 
 import json
+import re
 import socket
 import time
+import uuid
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 
 from daemon.broker.connection import RECEIVED_AT_MOST, Arrival, Connection
+from daemon.broker.said import Replied
 from daemon.journal.outbox import Message
 from daemon.oncall.messages import PAIR, sign_payload
 from daemon.oncall.store import Passed
@@ -20,9 +23,11 @@ from daemon.settings.rack import BrokerSettings
 from daemon.tables.values import one_line
 from daemon.words import iso_time
 from rules.calling.pair import OtherSays
+from rules.calling.problems import Given
 
 WAITING_AT_MOST = 5 * RECEIVED_AT_MOST
 SIGNS_AT_MOST = 20
+_NUMBERS = ", numbers "
 CLOSED_OFTEN, WITHIN_S = 5, 600.0
 """Thrown out so often, while the broker lets us in again, is no broker that was started anew."""
 
@@ -39,6 +44,10 @@ class Rival:
     """Another process takes our place at the broker again and again; `who` names both."""
 
     who: str
+
+
+In = Arrival | LinkIs | Rival
+"""What the process takes in from the broker."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,47 +79,85 @@ class OnCallLink:
     """
 
     def __init__(
-        self, broker: BrokerSettings, name: str, state_id: str, *, answers: bool, other: str = ""
+        self,
+        broker: BrokerSettings,
+        name: str,
+        state_id: str,
+        *,
+        answers: bool = False,
+        hears_people: bool = False,
+        other: str = "",
     ) -> None:
         self.root = broker.topic_root
         self._name, self._host = name, socket.gethostname()
         self._own = f"state {state_id[:6]} on {self._host}"
         self._other = "an unknown one"
+        self._life = uuid.uuid4().hex[:6]
+        self._given: Given = (0, 0, 0)
+        self._given_said: Given | None = None
+        self.past_is_told = False
         self._presence_topic = f"{self.root}/_oncall/name/{name}"
         self._closed: deque[float] = deque()
         self._counted = 0
         self._answer_topic = f"answer/{name}"
         topics = ["+/event", "+/alarm/#", "+/watch", "+/heartbeat", "+/notice"]
         topics += [f"+/{self._answer_topic}"] if answers else []
+        self._said = f"{self.root}/_oncall/said/{name}/"
+        topics += [f"_oncall/said/{name}/+"] if hears_people else []
         self._listening = 0
+        self._link: list[LinkIs] = []
         self.connection = Connection(broker, "no rack can be heard", kept_as=f"bellwatch-oncall-{name}")
+        self._presences = self.connection.hear([self._presence_topic], WAITING_AT_MOST)  # comes first
         self._racks = self.connection.hear([f"{self.root}/{topic}" for topic in topics], WAITING_AT_MOST)
-        self._presences = self.connection.hear([self._presence_topic], WAITING_AT_MOST)
         pair = [f"{self.root}/{PAIR}{other}"] if other else []
         self._other_says = self.connection.hear(pair, SIGNS_AT_MOST)
         self.connection.start()
 
-    def take(self) -> list[Arrival | LinkIs | Rival]:
+    def take(self) -> list[In]:
         """Return what has come since the last time: the state of the link, then messages in order."""
-        taken: list[Arrival | LinkIs | Rival] = []
+        link, self._link = self._link, []
+        said = self._other_says.take(SIGNS_AT_MOST)
+        return [*link, *self._rivals(), *self._racks.take(RECEIVED_AT_MOST), *said]
+
+    def _say_presence(self, *, retain: bool) -> None:
+        said = f"{self._own}{_NUMBERS}{' '.join(map(str, self._given))} {self._life}"
+        self.connection.publish(Message(self._presence_topic, said, retain))
+
+    def given_before(self) -> list[Given]:
+        """Return which last numbers are said to be given out under our name, in this life or in others.
+
+        Once `past_is_told`, it was heard what the broker kept of it.
+        """
         if (listening := self.connection.listening) != self._listening:
             self._listening = listening
-            taken = [LinkIs(up=False), LinkIs(up=True)] if listening else [LinkIs(up=False)]
-            if listening:
-                self.connection.publish(Message(self._presence_topic, self._own, retain=True))
-        said = self._other_says.take(SIGNS_AT_MOST)
-        return [*taken, *self._rivals(), *self._racks.take(RECEIVED_AT_MOST), *said]
+            self._link += [LinkIs(up=False), LinkIs(up=True)] if listening else [LinkIs(up=False)]
+            self.past_is_told, self._given_said = False, None
+            if listening:  # it comes back after what the broker kept under our name
+                self._say_presence(retain=False)
+        given = []
+        for arrival in self._presences.take(RECEIVED_AT_MOST):
+            said = one_line(arrival.payload.decode(errors="replace"))[:200]
+            self.connection.confirm(arrival)
+            who, _, rest = said.partition(_NUMBERS)
+            if who != self._own:
+                self._other = who
+            if numbers := re.fullmatch(r"(\d{1,7}) (\d{1,7}) (\d{1,7}) ([0-9a-f]{6})", rest, re.ASCII):
+                given.append((int(numbers[1]), int(numbers[2]), int(numbers[3])))
+                self.past_is_told |= numbers[4] == self._life and not arrival.kept
+        return given
+
+    def give_out(self, given: Given) -> None:
+        """Let the broker keep which numbers are given out, before people are told: our file may go back."""
+        self._given = given
+        if self.past_is_told and given != self._given_said:
+            self._say_presence(retain=True)
+            self._given_said = given
 
     def _rivals(self) -> list[Rival]:
         """Return whether another program under our name takes our place at the broker again and again.
 
         It shows in connections that are closed on us; who it is, a process of ours says at every connection.
         """
-        for arrival in self._presences.take(RECEIVED_AT_MOST):
-            said = one_line(arrival.payload.decode(errors="replace"))[:80]
-            self.connection.confirm(arrival)
-            if said != self._own:
-                self._other = said
         now_s, closed = time.monotonic(), self.connection.closed
         self._closed.extend([now_s] * (closed - self._counted))
         self._counted = closed
@@ -135,7 +182,16 @@ class OnCallLink:
             sign = Message(f"{self.root}/{PAIR}{self._name}", sign_payload(says), retain=False)
             self.connection.publish(sign, qos=0)
 
-    def confirm(self, arrivals: Sequence[Arrival | LinkIs | Rival]) -> None:
+    def who_says(self, arrival: Arrival) -> str:
+        """Return the person in whose name an answer comes; empty where it is none."""
+        return arrival.topic.removeprefix(self._said) if arrival.topic.startswith(self._said) else ""
+
+    def reply(self, replied: Sequence[Replied], now_ms: int) -> None:
+        """Tell people what came of their answers."""
+        for it in replied:
+            self.connection.publish(it.message(self.root, now_ms), correlation=it.to.correlation)
+
+    def confirm(self, arrivals: Sequence[In]) -> None:
         """Tell the broker that messages need not come again."""
         for arrival in arrivals:
             if isinstance(arrival, Arrival):

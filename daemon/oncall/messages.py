@@ -123,7 +123,7 @@ def sign_payload(says: OtherSays) -> str:
     """Return what the other watcher is told, as much of it as it can read."""
     sent = [to_plain(it) for it in says.sent if len(it.problem) <= TEXT_AT_MOST]
     stances = [to_plain(it) for it in says.stances if len(it.problem) <= TEXT_AT_MOST]
-    while len(payload := json.dumps({"sent": sent, "stances": stances})) > PAYLOAD_AT_MOST:
+    while len(payload := json.dumps({"sent": sent, "stances": stances, "duty": says.duty})) > PAYLOAD_AT_MOST:
         sent, stances = sent[: len(sent) * 3 // 4], stances[: len(stances) * 3 // 4]
     return payload
 
@@ -143,7 +143,7 @@ def _other(body: Mapping[str, Any]) -> OtherSays:
         )
         for it in body["stances"]
     )
-    return OtherSays(sent, stances)
+    return OtherSays(sent, stances, _text(body.get("duty") or ""))
 
 
 def _priority(body: Mapping[str, Any]) -> Priority:

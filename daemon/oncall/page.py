@@ -54,7 +54,7 @@ class AnswerPage:
         store = OnCallStore(self.settings.oncall.state)
         try:
             link = store.link(token, self.now_ms())
-            if link is None:
+            if link is None or link.person not in self.duty.rota.people:
                 return Page(page_of("words.html", title=NOT_VALID), 404)
             if not request.acts:
                 return self._shown(store, link)
@@ -111,7 +111,7 @@ class AnswerPage:
         """Return a picture of the last hours of the most urgent alarm that its rack sends them of."""
         about = [word for word in problem.words(*_STANDS) if word.event.channel]
         for word in about:
-            trails = team.trails(word.rack)
+            trails = team.calls.trails.get(word.rack)
             if trails and (trail := trails.by_alarm.get(word.event.alarm)):
                 picture = picture_of([(age_s / 3600, value) for age_s, value in trail.points], trail.limits)
                 as_of = datetime.fromtimestamp(trails.at_ms / 1000, UTC).astimezone(self.zone)

@@ -15,22 +15,25 @@ from datetime import tzinfo
 
 import structlog
 
+from daemon.broker.command_message import id_in
 from daemon.broker.connection import Arrival
+from daemon.broker.said import Replied, said_of
 from daemon.clock import SteadyClock
-from daemon.errors import OnCallError
+from daemon.errors import CommandError, OnCallError
 from daemon.oncall.call_text import call_text, call_title
-from daemon.oncall.link import LinkIs, OnCallLink, Rival, Taken
+from daemon.oncall.link import In, LinkIs, OnCallLink, Rival, Taken
 from daemon.oncall.messages import Cleared, CommandAnswer, Heard, Heartbeat, WatchWord, heard, rack_of
 from daemon.oncall.outbox import OnCallOutbox
 from daemon.oncall.settings import PageSettings
-from daemon.oncall.store import Ask, OnCallStore, Passed
+from daemon.oncall.store import AHEAD_MS, Ask, OnCallStore, Passed
 from daemon.supervisor import tell_supervisor
 from daemon.tables.types import NAME_PATTERN
 from rules.alarms.life_cycle import Priority
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
 from rules.calling.pair import SAID_AT_MOST, OtherSays, Sent
-from rules.calling.records import Call, CallKind, Reply, Upshot, Word
+from rules.calling.problems import Given
+from rules.calling.records import Answer, Call, CallKind, Reply, Upshot, Word
 from rules.errors import InputError
 
 log = structlog.get_logger()
@@ -42,6 +45,8 @@ PAUSE_MS = 300_000
 """After a longer stretch without a turn, what fell due in it is told once, not as often as was missed."""
 PASS_ON_AGAIN_MS = 15_000
 PASS_ON_FOR_MS = 900_000
+PAST_WITHIN_MS = 5_000
+"""A broker that is there tells at once which numbers were given out; without one we do not wait for long."""
 SIGNS_BEFORE_MISSING = 6
 SENT_SAID_MS = 1_800_000
 LOG_REFUSED_EVERY_MS = 10_000
@@ -79,13 +84,19 @@ class OnCall:
         self.refused = 0
         self._set_aside: list[Arrival] = []
         self._taken: Taken = {}
+        self._replied: list[Replied] = []
         self._log_refused_from_ms = 0
+        self._given: list[Given] = []
         state = store.state()
+        if state is not None and state["clock_ms"] > clock.now_ms() + AHEAD_MS:  # kept by one that ran ahead
+            self._given, state = [Escalation.restore(state, duty).calls.given], None
         self._team = Escalation(duty, clock.now_ms()) if state is None else Escalation.restore(state, duty)
         self._before = self._team.snapshot()
         self._keys = {problem.number: problem.key for problem in self._team.problems()}
         self._sign_due_ms = 0
         self._starting = True
+        self._went_back_ms: int | None = None
+        self._past_by_ms = clock.now_ms() + PAST_WITHIN_MS
 
     def run(self, stop: threading.Event) -> None:
         """Watch over the racks until `stop` is set."""
@@ -106,24 +117,27 @@ class OnCall:
 
     def turn(self) -> None:
         """Take in what has come, commit what it changes, then send and confirm."""
+        self._given += self._link.given_before()
         now_ms = max(self._clock.now_ms(), self._team.clock_ms)
+        if self._starting and not self._link.past_is_told and now_ms < self._past_by_ms:
+            return
         arrivals, asked = self._link.take(), self._store.asked()
         while not self._commit(arrivals, asked, now_ms):
             pass
         self._link.confirm(arrivals)
+        self._link.reply(self._replied, now_ms)
         self._link.receipt(self._taken, self._team.newest_number, now_ms)
         self._sign(now_ms)
+        self._link.give_out(self._team.calls.given)
         self._outbox.send(now_ms)
         self._pass_on(now_ms)
 
-    def _commit(
-        self, arrivals: Sequence[Arrival | LinkIs | Rival], asked: Sequence[Ask], now_ms: int
-    ) -> bool:
+    def _commit(self, arrivals: Sequence[In], asked: Sequence[Ask], now_ms: int) -> bool:
         """Commit what the inputs change; False, and nothing is changed, where one is set aside now."""
-        self._taken = {}
+        self._taken, self._replied = {}, []
         try:
             with self._store.transaction():
-                upshots = [self._catch_up(now_ms)]
+                upshots = [self._given_before(now_ms), self._catch_up(now_ms)]
                 upshots += [self._take(arrival, now_ms) for arrival in arrivals]
                 upshots += [self._do(ask, now_ms) for ask in asked]
                 failed: list[str] = []
@@ -133,13 +147,14 @@ class OnCall:
                 upshots.append(self._team.advance(now_ms))
                 for upshot in upshots:
                     self._keep(upshot, now_ms)
-                if arrivals or asked or failed or any(upshot.calls or upshot.settled for upshot in upshots):
+                changed = self._starting or arrivals or asked or failed or self._given
+                if changed or any(upshot.calls or upshot.settled for upshot in upshots):
                     self._before = self._team.snapshot()
                     self._store.keep_state(self._before)
         except _CannotTakeError:
             self._team = Escalation.restore(self._before, self._team.duty)
             return False
-        self._starting, self._set_aside = False, []
+        self._starting, self._set_aside, self._given = False, [], []
         return True
 
     def _catch_up(self, now_ms: int) -> Upshot:
@@ -154,7 +169,7 @@ class OnCall:
             return self._team.link(False, now_ms)
         return upshot
 
-    def _take(self, arrival: Arrival | LinkIs | Rival, now_ms: int) -> Upshot:
+    def _take(self, arrival: In, now_ms: int) -> Upshot:
         if isinstance(arrival, LinkIs):
             return self._team.link(arrival.up, now_ms)
         if isinstance(arrival, Rival):
@@ -162,6 +177,8 @@ class OnCall:
         if arrival in self._set_aside:
             return self._garbled(arrival, now_ms)
         try:
+            if who := self._link.who_says(arrival):
+                return self._take_said(arrival, who, now_ms)
             return self._hear(heard(self._link.root, arrival.topic, arrival.payload, arrival.kept), now_ms)
         except (OnCallError, InputError) as refused:
             self._refuse(arrival, str(refused), now_ms)
@@ -173,6 +190,25 @@ class OnCall:
             self._refuse(arrival, repr(error), now_ms)
             self._set_aside.append(arrival)
             raise _CannotTakeError from error
+
+    def _given_before(self, now_ms: int) -> Upshot:
+        """Give out no number twice, should our file be an older copy.
+
+        Numbers are left out while nobody can tell. Once in a life: two of one name would outbid each other.
+        """
+        if self._starting and not self._link.past_is_told:
+            self._team.calls.skip()
+        own = self._team.calls.given
+        if not self._given or self._went_back_ms not in (None, now_ms):
+            return Upshot()
+        first, second, third = (max(numbers) for numbers in zip(*self._given, strict=True))
+        known = first, second, third
+        if all(its <= mine for its, mine in zip(known, own, strict=True)):
+            return Upshot()
+        self._went_back_ms = now_ms
+        log.error("file_went_back", given_out=known, own=own)
+        self._store.revoke(now_ms)
+        return self._team.given_before(known, now_ms)
 
     def _hear(self, word: Heard, now_ms: int) -> Upshot:
         if isinstance(word, Word):
@@ -237,17 +273,45 @@ class OnCall:
             log.error("request_refused", request=ask.id, problem=ask.problem)
             self._store.answer(ask, now_ms, f"{ask.problem}: not an answer that this bellwatch knows")
             return Upshot()
+        upshot = self._answer(ask.problem, ask.answer, now_ms)
+        self._store.answer(ask, now_ms, upshot.refusal)
+        return upshot
+
+    def _take_said(self, arrival: Arrival, who: str, now_ms: int) -> Upshot:
+        """Take an answer over the broker, once, for what is left of its problems; say what came of it."""
+        whole = Upshot()
+        try:
+            said = said_of(arrival, who, self._team.duty.rota.people, now_ms)
+        except CommandError as refused:
+            self._refuse(arrival, str(refused), now_ms)
+            self._replied.append(Replied(arrival, id_in(arrival.payload), str(refused)))
+            return whole
+        if (refusal := self._store.replied(f"{who} {said.id}")) is None:
+            calling = [
+                its.number for its in self._team.calls.of_rack(said.all_of or "") if its.urgency is not None
+            ]
+            refusals = [] if said.problems or calling else [f"{said.all_of}: nothing of it calls now"]
+            for number in said.problems or calling:
+                upshot = self._answer(number, said.answer(who), now_ms)
+                whole.calls += upshot.calls
+                whole.settled += upshot.settled
+                refusals += filter(None, [upshot.refusal])
+            refusal = "; ".join(refusals)
+            self._store.keep_reply(f"{who} {said.id}", refusal, now_ms)
+        self._replied.append(Replied(arrival, said.id, refusal))
+        return whole
+
+    def _answer(self, number: int, answer: Answer, now_ms: int) -> Upshot:
         calling = [
             member.word
             for problem in self._team.problems()
-            if problem.number == ask.problem
+            if problem.number == number
             for member in problem.calling()
             if member.word.journal and re.fullmatch(NAME_PATTERN, member.word.rack)  # else two would hear
         ]
-        upshot = self._team.answer(ask.problem, ask.answer.counted_from(-now_ms), now_ms)
-        self._store.answer(ask, now_ms, upshot.refusal)
-        who, reply = ask.answer.who, ask.answer.reply
-        log.info("answered", problem=ask.problem, who=who, reply=reply, refusal=upshot.refusal or None)
+        upshot = self._team.answer(number, answer.counted_from(-now_ms), now_ms)
+        who, reply = answer.who, answer.reply
+        log.info("answered", problem=number, who=who, reply=reply, refusal=upshot.refusal or None)
         if self._passes_on and not upshot.refusal and reply in (Reply.SEEN, Reply.ON_MY_WAY):
             commands = [Passed(uuid.uuid4().hex, word.rack, word.event.alarm, who) for word in calling]
             self._store.pass_on(commands, now_ms, now_ms + PASS_ON_FOR_MS)
@@ -263,10 +327,10 @@ class OnCall:
         standing = {problem.number: problem.key for problem in self._team.problems()}
         self._keys = {number: self._keys.get(number, "") for number, *_ in sent} | standing
         said = (
-            Sent(self._keys.get(number, ""), CallKind(kind), Priority(priority), now_ms - at_ms)
+            Sent(self._keys.get(number, ""), CallKind(kind), Priority(priority), max(now_ms - at_ms, 0))
             for number, kind, priority, at_ms in sent
         )
-        self._link.sign(OtherSays(tuple(said), self._team.stances()))
+        self._link.sign(OtherSays(tuple(said), self._team.stances(), self._team.duty.mark))
 
     def _pass_on(self, now_ms: int) -> None:
         for passed in self._store.to_pass_on(now_ms) if self._passes_on else ():

@@ -137,9 +137,15 @@ class DeliverySettings(Table):
 
 
 class CommandsToRacks(Table):
-    """Whether acknowledgements are passed on to the racks as commands through the broker."""
+    """What is asked through the broker: acknowledgements of the racks, answers of the people."""
 
-    enabled: Switch = Field(False, description="Each rack must allow it too, in its own settings")
+    enabled: Switch = Field(
+        False,
+        description="Acknowledgements are passed on to the racks; each must allow it in its own settings",
+    )
+    answers: Switch = Field(
+        False, description="People may answer through the broker, whose permissions say who is who"
+    )
 
 
 class PageSettings(ServedPage):

@@ -9,14 +9,15 @@ import json
 import secrets
 import sqlite3
 import string
+import time
 import uuid
-from collections.abc import Iterable, Sequence
-from contextlib import AbstractContextManager, ExitStack, closing
+from collections.abc import Collection, Iterable, Sequence
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from daemon.clock import SteadyClock
+from daemon.clock import SYNCHRONISED_MARK, SteadyClock
 from daemon.errors import OnCallError
 from daemon.tables.values import one_line
 from daemon.transaction import transaction
@@ -25,7 +26,7 @@ from rules.calling.records import Answer, Call, CallKind, Reply
 LAYOUT = 3
 TOKEN_LENGTH = 16
 _TOKEN_LETTERS = string.ascii_letters + string.digits
-SENT_KEPT_MS = 90 * 86_400_000
+SENT_KEPT_MS, REPLIES_KEPT_MS, AHEAD_MS = 90 * 86_400_000, 3_600_000, 86_400_000
 WHO_AT_MOST, YEAR_2500_MS = 200, 16_725_225_600_000
 
 _TABLES = f"""
@@ -89,12 +90,6 @@ CREATE TABLE link (token TEXT PRIMARY KEY, person TEXT NOT NULL, problems TEXT N
 PRAGMA user_version = 2
 """
 _FROM_LAYOUT_2 = "ALTER TABLE request ADD COLUMN by_link INTEGER NOT NULL DEFAULT 0;\nPRAGMA user_version = 3"
-
-_CALLS = """
-SELECT text, person, at_ms, CASE fate WHEN 'sent' THEN done_ms END, (SELECT min(r.answered_ms) FROM request r
-WHERE r.problem = p.problem AND r.refusal = '' AND r.answered_ms >= p.at_ms) FROM page p
-WHERE kind = ? ORDER BY at_ms
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,10 +158,9 @@ class OnCallStore:
             if not self._db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]:
                 self._run(_TABLES)
                 self._db.execute("INSERT INTO meta VALUES ('id', ?)", (uuid.uuid4().hex,))
-            if self._db.execute("PRAGMA user_version").fetchone()[0] == 1:
-                self._run(_FROM_LAYOUT_1)
-            if self._db.execute("PRAGMA user_version").fetchone()[0] == 2:
-                self._run(_FROM_LAYOUT_2)
+            for older, statements in ((1, _FROM_LAYOUT_1), (2, _FROM_LAYOUT_2)):
+                if self._db.execute("PRAGMA user_version").fetchone()[0] == older:
+                    self._run(statements)
             self._db.execute(
                 "CREATE INDEX IF NOT EXISTS page_problem ON page (problem) WHERE fate = 'waiting'"
             )
@@ -207,8 +201,10 @@ class OnCallStore:
         return None if row is None else json.loads(row[0])
 
     def clock(self) -> SteadyClock:
-        """Return a clock that is not behind the state that was kept last."""
-        return SteadyClock.not_before((self.state() or {"clock_ms": 0})["clock_ms"])
+        """Return a clock that is not behind the state that was kept last, unless that ran far ahead."""
+        kept_ms = (self.state() or {"clock_ms": 0})["clock_ms"]
+        ahead = kept_ms - time.time() * 1000 > AHEAD_MS and SYNCHRONISED_MARK.exists()
+        return SteadyClock.not_before(0 if ahead else kept_ms)
 
     # Calls
 
@@ -237,6 +233,17 @@ class OnCallStore:
             " WHERE fate = 'waiting' AND problem = ? AND kind IN (?, ?)",
             (at_ms, problem, CallKind.ALARM, CallKind.DRILL),
         )
+
+    def revoke(self, at_ms: int) -> None:
+        """Revoke what goes by numbers that may be another's now: links, and calls that wait."""
+        self._db.execute("DELETE FROM link")
+        self._db.execute("UPDATE page SET fate = 'dropped', done_ms = ? WHERE fate = 'waiting'", (at_ms,))
+
+    def drop_all_but(self, people: Collection[str], at_ms: int) -> None:
+        """Drop the calls that wait for somebody who has left."""
+        left = "fate = 'waiting' AND person NOT IN (SELECT value FROM json_each(?))"
+        said = at_ms, json.dumps(list(people))
+        self._db.execute(f"UPDATE page SET fate = 'dropped', done_ms = ? WHERE {left}", said)
 
     def owed(self, now_ms: int, at_most: int) -> list[Owed]:
         """Return the calls to try now, the most urgent first; one rack's keep no other's back."""
@@ -310,6 +317,17 @@ class OnCallStore:
         ).fetchone()
         return None if row is None else str(row[0])
 
+    def replied(self, said: str) -> str | None:
+        """Return what was replied to an answer over the broker, by its person and id; None to a new one."""
+        row = self._db.execute("SELECT value FROM meta WHERE key = ?", (f"said {said}",)).fetchone()
+        return None if row is None else row[0].partition(" ")[2]
+
+    def keep_reply(self, said: str, refusal: str, at_ms: int) -> None:
+        """Keep what was replied to an answer, for as long as a repeat may come."""
+        old_ms = at_ms - REPLIES_KEPT_MS
+        self._db.execute("DELETE FROM meta WHERE key LIKE 'said %' AND CAST(value AS INTEGER) < ?", (old_ms,))
+        self._db.execute("INSERT INTO meta VALUES (?, ?)", (f"said {said}", f"{at_ms} {refusal}"))
+
     # Where people answer from a phone
 
     def link_for(self, person: str, problems: Sequence[int], now_ms: int, until_ms: int) -> str:
@@ -379,12 +397,3 @@ def _answer(reply: str, who: str, until_ms: int | None, by_link: int) -> Answer 
     if reply not in list(Reply) or not 0 <= (until_ms or 0) < YEAR_2500_MS:
         return None
     return Answer(Reply(reply), one_line(who)[:WHO_AT_MOST], until_ms, bool(by_link))
-
-
-def calls_about_alarms(path: Path) -> list[tuple[str, str, int, int | None, int | None]]:
-    """Return text, person, and when each was owed, taken by a route and seen (UTC ms), oldest first.
-
-    Raises sqlite3.Error where the file is none of ours.
-    """
-    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
-        return db.execute(_CALLS, (CallKind.ALARM,)).fetchall()

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from daemon.errors import BellwatchError, RequestError, UnansweredError
 from daemon.journal.history import Entry
 from daemon.journal.journal import Journal
-from daemon.journal.logbook import HAND, WRITTEN_KINDS, superseded
+from daemon.journal.logbook import FORM_KINDS, HAND, superseded
 from daemon.page.acts import ask
 from daemon.page.people import Visitor
 from daemon.page.pulse import Pulse
@@ -22,10 +22,9 @@ from daemon.view.rack_words import moment
 from daemon.web.server import Request
 from daemon.words import label, own, told
 from rules.quantities import Quantity
-from rules.rack.logbook import ACCEPTANCE, ENTRY_KINDS, range_of, sample_of
+from rules.rack.logbook import ENTRY_KINDS, range_of, sample_of
 
 SHOWN = 12
-TYPED_KINDS = tuple(it for it in WRITTEN_KINDS if it != ACCEPTANCE)
 _BETWEEN = re.compile(r"[\s;]+|,\s+")
 
 
@@ -42,7 +41,7 @@ class Writing:
         vessels = self._settings.vessels
         vessel = form.get("vessel", "")
         vessel = vessel if vessel in vessels else next(iter(vessels), "")
-        kind = form.get("kind", "") if form.get("kind") in TYPED_KINDS else WRITTEN_KINDS[0]
+        kind = form.get("kind", "") if form.get("kind") in FORM_KINDS else FORM_KINDS[0]
         if request.acts:
             try:
                 if not (said := visitor.refused(Role.ACT, request)):
@@ -60,7 +59,7 @@ class Writing:
             "vessel": vessel,
             "vessels": {name: its.label or name for name, its in vessels.items()},
             "kind": kind,
-            "kinds": {it: _called(it) for it in TYPED_KINDS},
+            "kinds": {it: _called(it) for it in FORM_KINDS},
             "asks": self._asks(vessel, kind),
             "quantities": {it.value: label(it) for it in Quantity},
             "form": form,
@@ -78,7 +77,7 @@ class Writing:
 
     def _asks(self, vessel: str, kind: str) -> str:
         """Say in which unit and between what a value is asked for; empty where there is none."""
-        if kind in (HAND, "note"):
+        if kind == HAND or ENTRY_KINDS[kind].in_words:
             return ""
         rack, its = self._pulse.newest.rack, ENTRY_KINDS[kind]
         stage = next((it.stage.name for it in rack.vessels if it.name == vessel), "") if rack else ""
@@ -89,7 +88,7 @@ class Writing:
         """Return the newest entries of a vessel (number, kind, and in words), or why there are none."""
         try:
             with closing(Journal(self._settings.journal.path, writable=False)) as journal:
-                known = journal.history.logbook((vessel,), WRITTEN_KINDS)
+                known = journal.history.logbook((vessel,), FORM_KINDS)
                 dating, now_ms = journal.state.dating(), journal.state.clock_ms()
         except (BellwatchError, sqlite3.Error) as error:
             return [], f"What was written down cannot be shown: {error}"
@@ -113,10 +112,11 @@ def _values(text: str) -> list[float]:
 
 def _entry(kind: str, form: Mapping[str, str]) -> dict[str, Any]:
     body: dict[str, Any] = {"what": kind, "note": form.get("note", "")}
-    values = [] if kind == "note" else _values(form.get("value", ""))
-    if not values and kind != "note":
+    in_words = ENTRY_KINDS[kind].in_words
+    values = [] if in_words else _values(form.get("value", ""))
+    if not values and not in_words:
         raise ValueError(f"nothing; expected a number in {ENTRY_KINDS[kind].unit}")
-    if kind == "note" and not body["note"].strip():
+    if in_words and not body["note"].strip():
         raise ValueError("nothing; expected a note in words")
     corrects = form.get("corrects", "")
     if corrects:

@@ -16,11 +16,10 @@ import numpy as np
 
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import calibrations_in
-from daemon.sources.recording import Inputs, Recording
+from daemon.sources.recording import Inputs, Recording, SourceKey
 from daemon.words import shown, shown_unit
-from rules.care.calibration import Calibration, key_of
+from rules.care.calibration import Calibration
 from rules.care.drift import Correction, Ints, corrected, corrections_of, uncertainty_between, visits_in_pairs
-from rules.quantities import Quantity
 from rules.readings import Readings
 
 BySource = Mapping[int, Sequence[Correction]]
@@ -39,21 +38,23 @@ def drift_corrected(
 
     What was found grew evenly with time, or from reading to reading where the probe wears by use.
     """
-    found = corrections_of(visits)
-    by_source = {
-        source: found[key]
-        for source, (probe, quantity, _) in recording.sources.items()
-        if (key := key_of(probe, Quantity(quantity))) in found
-    }
+    by_source = corrections_by_source(recording.sources, visits)
     times = _times(recording, by_source) if by_readings else {}
     if by_readings:
         by_source = {source: _counted(its, times[source]) for source, its in by_source.items()}
 
     def inputs() -> Inputs:
         for item in recording.inputs():
-            yield _corrected(item, by_source, times) if isinstance(item, Readings) else item
+            yield correct(item, by_source, times) if isinstance(item, Readings) else item
 
     return replace(recording, name=f"{recording.name}, corrected for drift", inputs=inputs)
+
+
+def corrections_by_source(sources: Mapping[int, SourceKey], visits: Sequence[Calibration]) -> BySource:
+    """Return the corrections of each source between two visits to its probe; of the others none."""
+    found = corrections_of(visits)
+    keys = {source: f"{probe}/{quantity}" for source, (probe, quantity, _) in sources.items()}
+    return {source: found[key] for source, key in keys.items() if key in found}
 
 
 def how_sure(visits: Sequence[Calibration], zone: ZoneInfo) -> Iterator[str]:
@@ -88,7 +89,8 @@ def _counted(corrections: Iterable[Correction], times: Ints) -> list[Correction]
     return [replace(its, from_ms=first, to_ms=last) for its, first, last in ends if first < last]
 
 
-def _corrected(readings: Readings, by_source: BySource, times: Mapping[int, Ints]) -> Readings:
+def correct(readings: Readings, by_source: BySource, times: Mapping[int, Ints]) -> Readings:
+    """Return readings corrected by their times, or by their numbers among all `times` of a source."""
     value = readings.value.copy()
     for source, corrections in by_source.items():
         here = np.flatnonzero(readings.source == source)

@@ -13,7 +13,7 @@ EARLIEST_MS, LATEST_MS = 0, 4_102_444_800_000
 """From 1970, where a clock without a battery begins, to the year 2100."""
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
-_FORMULA = ("=", "+", "-", "@", "'")
+FORMULA = ("=", "+", "-", "@", "'", "\t", "\r")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -41,12 +41,12 @@ def utc_ms(text: str, zone: tzinfo | None = None) -> int:
 
 def cell(text: str) -> str:
     """Write text for a cell of a CSV, so that a spreadsheet does not take it for a formula."""
-    return f"'{text}" if text.startswith(_FORMULA) else text
+    return f"'{text}" if text.startswith(FORMULA) else text
 
 
 def from_cell(text: str) -> str:
     """Return the text that `cell` wrote."""
-    return text[1:] if text[:1] == "'" and text[1:].startswith(_FORMULA) else text
+    return text[1:] if text[:1] == "'" and text[1:].startswith(FORMULA) else text
 
 
 def one_line(text: str) -> str:

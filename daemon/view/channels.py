@@ -110,9 +110,12 @@ class _Looked:
         value = None if lack else state.value
         rate = None if math.isnan(state.rate_per_hour) else state.rate_per_hour
         time_ms = self._utc(state.time_ms) if state.time_ms else None
+        is_of_now = (
+            time_ms is not None and self.sight.now_ms - time_ms <= state.channel.source.silent_after_ms
+        )
         reaches = None
         tells = rate is not None and tolerance is not None and telling(rate, tolerance)
-        if value is not None and rate is not None and tolerance is not None:
+        if is_of_now and value is not None and rate is not None and tolerance is not None:
             reaches = reaching(value, rate, tolerance, self._utc(state.time_ms))
             soon = reaches is not None and reaches.at_ms <= self.sight.now_ms + tolerance.lead_time_ms
             tells = tells or soon

@@ -3,11 +3,13 @@
 from collections.abc import Mapping
 
 from daemon.journal.history import Entry, entry_of
-from daemon.journal.logbook import HAND, MAINTENANCE
+from daemon.journal.logbook import CULTURE, HAND, MAINTENANCE
 from daemon.words import amount, label, length_of_time
+from rules.culture.acts import Act, How, act_of
 from rules.quantities import Quantity
 from rules.rack.logbook import ENTRY_KINDS
 from rules.readings import Action
+from rules.water.ammonia import unionised
 
 
 def entry_text(entry: Entry) -> str:
@@ -15,6 +17,8 @@ def entry_text(entry: Entry) -> str:
     body = entry.body
     value, note = body.get("value"), body.get("note") or body.get("why")
     text = ""
+    if entry.kind == CULTURE:
+        return act_text(act_of(entry.seq, entry.at_ms, entry.who, body))
     if entry.kind == HAND:
         quantity = Quantity(body["quantity"])
         gravity = f"specific gravity {body['specific_gravity']:g}" if "specific_gravity" in body else ""
@@ -22,7 +26,9 @@ def entry_text(entry: Entry) -> str:
     elif value is not None:
         text = f"{value:g} {ENTRY_KINDS[entry.kind].unit}".rstrip()
         text += f" (mean of {body['n']:g})" if body.get("n", 1) > 1 else ""
+        text += f", sd {body['sd']:.2g}" if "sd" in body else ""
         text += f", {body['low']:g} to {body['high']:g}" if "low" in body and "high" in body else ""
+        text += _of_ammonia(entry) if entry.kind == "ammonia" else ""
     elif entry.kind == MAINTENANCE:
         text = f"for {length_of_time(body['for_s'])}" if "for_s" in body else "over"
     return "  ".join(part for part in (text, str(note or "")) if part)
@@ -46,3 +52,23 @@ def deed_text(deed: Action) -> str:
     said = " ".join(word for word in words if word)
     why = body.get("why") or body.get("note")
     return f"{said}: {why}" if why else said
+
+
+def _of_ammonia(entry: Entry) -> str:
+    """Write the un-ionised part, on each scale that the pH may be of; empty where it is not known."""
+    found = unionised(entry.body["value"], entry.body)
+    said = " or ".join(f"{value:.2g} ({scale} scale)" for scale, value in found.items())
+    return f", of it un-ionised {said}" if said else ""
+
+
+def act_text(act: Act) -> str:
+    """Write what was done with a batch: e3: move 40 from k1 to k2."""
+    some = "" if act.share is None else f"{100 * act.share:g} %"
+    if act.value is not None:
+        error = f" (sd {act.sd:.2g})" if act.sd else f" ({act.how})" if act.how is not How.COUNTED else ""
+        some = f"{act.value:g}{error}"
+    discs = ", ".join(f"{each:g}" for each in act.values) if act.value is None else ""
+    places = (("from" if act.to else "in", act.vessel), ("to", act.to), ("into", act.into))
+    where = " ".join(f"{word} {place}" for word, place in places if place)
+    parts = (act.what, some, discs, act.stage, where, act.origin, act.cause, act.note)
+    return f"{act.cohort}: {' '.join(part for part in parts if part)}"

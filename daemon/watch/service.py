@@ -10,8 +10,8 @@ import sqlite3
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -34,6 +34,11 @@ log = structlog.get_logger()
 BUS_STOPS_WITHIN_S = 5.0
 STANDSTILL_S = 2.5
 """A turn that comes so long after the one before was kept from it: the machine slept, or is busy."""
+
+
+GATHERED_S = 0.005
+"""What one answer of a probe brings comes within this time, and is judged together."""
+STOPS_WITHIN_S = 0.25
 
 
 class Companion(Protocol):
@@ -88,6 +93,8 @@ class Service:
         self._chores = [*chores, *(companion.step for companion in companions)]
         self._companions = companions
         self._arrivals: queue.SimpleQueue[Emitted | BaseException] = queue.SimpleQueue()
+        self._came: list[Emitted | BaseException] = []  # taken out of there, and not looked at yet
+        self._took_s = 0.0
         self._trouble = TroubleLog(journal)
         self._refused: Counter[tuple[str, str]] = Counter()
         self._crash: BaseException | None = None
@@ -116,8 +123,10 @@ class Service:
         tell_supervisor("READY=1")
         on_purpose = False
         try:
-            while not self._clock.wait(stop, self._clock.now_ms() + self._turn_ms):
-                self._turn()
+            while not stop.is_set():
+                self._until_next_turn(stop)
+                if not stop.is_set():
+                    self._turn()
             on_purpose = True
         finally:
             quit_buses.set()
@@ -126,10 +135,33 @@ class Service:
             tell_supervisor("STOPPING=1")
             self._leave(on_purpose)
 
+    def _until_next_turn(self, stop: threading.Event) -> None:
+        """Sleep until a turn is due; what arrives meanwhile is judged at once."""
+        due_ms = self._clock.now_ms() + self._turn_ms
+        while not stop.is_set() and (left_s := self._clock.seconds_until(due_ms)) > 0:
+            try:
+                self._came.append(self._arrivals.get(timeout=min(left_s, STOPS_WITHIN_S)))
+            except queue.Empty:
+                continue
+            time.sleep(max(GATHERED_S, self._took_s))
+            if self._stood_still() is not None or not self._repair.is_mended():
+                return
+            self._judge_at_once()
+
+    def _judge_at_once(self) -> None:
+        """Take in what has arrived and judge it; what it causes is written down and published."""
+        begun_s, arrived = time.monotonic(), self._arrived()
+        with self._mending():
+            now_ms = self._clock.now_ms()
+            if self._watch.take(arrived.readings, now_ms, arrived.waited, arrived.receipts, asks=False):
+                self._link.deliver(self._journal)
+        self._took_s = time.monotonic() - begun_s
+        self._raise_crash()
+
     def _turn(self) -> None:
-        """Take in what has arrived, judge it, write it down, publish what it caused."""
+        """Take in what has arrived, judge it, write it down, publish what it caused, and do all chores."""
         arrived = self._arrived()
-        try:
+        with self._mending():
             self._repair.look()
             self._watch.take(
                 arrived.readings, self._clock.now_ms(), arrived.waited, arrived.receipts, self._stood_still()
@@ -144,14 +176,23 @@ class Service:
             self._link.heartbeat(self._journal.inputs.last_seq(), len(engine.alarms()), engine.courses)
             if self._repair.is_mended():
                 self._sole_writer.beat()
+        tell_supervisor("WATCHDOG=1")
+        self._raise_crash()
+
+    def _raise_crash(self) -> None:
+        if self._crash is not None:
+            raise self._crash
+
+    @contextmanager
+    def _mending(self) -> Iterator[None]:
+        """Mend the journal where that is what goes wrong."""
+        try:
+            yield
         except BaseException as error:
             self._watch.start_over()  # nothing that was judged and not written down may pass for told
             if not isinstance(error, sqlite3.Error):
                 raise
             self._repair.mend(error)
-        tell_supervisor("WATCHDOG=1")
-        if self._crash is not None:
-            raise self._crash
 
     def _stood_still(self) -> int | None:
         """Return since when no turn was made though one was due; None where all goes on as it should."""
@@ -162,7 +203,7 @@ class Service:
         arrived = Arrived()
         with suppress(queue.Empty):
             while True:
-                item = self._arrivals.get_nowait()
+                item = self._came.pop() if self._came else self._arrivals.get_nowait()
                 if isinstance(item, BaseException):
                     self._crash = item
                 elif isinstance(item, Trouble):

@@ -6,8 +6,7 @@ import uuid
 from pathlib import Path
 from typing import Protocol
 
-SYNCHRONISED_MARK = Path("/run/systemd/timesync/synchronized")
-"""systemd-timesyncd touches this file at each synchronisation (systemd-timesyncd.service(8))."""
+from daemon.clock import SYNCHRONISED_MARK
 
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 

@@ -152,11 +152,13 @@ class Watch:
         waited: Sequence[Waited] = (),
         receipts: Sequence[Receipt] = (),
         still_since_ms: int | None = None,
-    ) -> None:
+        asks: bool = True,
+    ) -> bool:
         """Judge what came in and let time pass up to `now_ms`; commit what is due.
 
         What `waited` at a broker is kept. `receipts` are confirmed when all that came with or before
         them is committed. `still_since_ms` is since when the machine slept, or had no time for us.
+        Without `asks` nobody's requests are looked for. Returns whether anything was committed.
         """
         self._to_judge += readings
         self._waited += waited
@@ -164,15 +166,22 @@ class Watch:
         if still_since_ms is not None and still_since_ms < now_ms:
             self._blame_nobody(still_since_ms, now_ms)
         self._judge(now_ms)
+        requests = self._requests() if asks else []
+        if requests or self._must_commit(now_ms):
+            self._commit(requests, now_ms)
+            return True
+        if not self._rows:
+            self._confirm()
+        return False
+
+    def _requests(self) -> list[Request]:
+        """Return what people ask; a box that could not be read is told."""
         requests = self._box.waiting()
         if self._box.set_aside:
             aside = Notice(REQUESTS_ASIDE, self._engine.clock_ms, RACK_WIDE, {"file": self._box.set_aside})
             self._outcomes.append(Outcome(notices=[aside]))
             self._box.set_aside = ""
-        if requests or self._must_commit(now_ms):
-            self._commit(requests, now_ms)
-        elif not self._rows:
-            self._confirm()
+        return requests
 
     def _blame_nobody(self, since_ms: int, now_ms: int) -> None:
         """Write down that nobody watched, between what came before that and what came after."""
@@ -280,9 +289,7 @@ class Watch:
         elif request.kind not in DEEDS:
             refusal = f"{request.kind[:40]!r}: nothing that people do; known are: {', '.join(DEEDS)}"
         else:
-            refusal = unfit_entry(self._journal.history, asked, at_ms) or self._do(
-                request.id, Action(at_ms, *asked)
-            )
+            refusal = unfit_entry(self._journal, asked, at_ms) or self._do(request.id, Action(at_ms, *asked))
         log.info("request", what=request.kind, who=request.who, refusal=refusal or None, body=request.body)
         return refusal
 

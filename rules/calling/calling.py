@@ -22,13 +22,15 @@ from rules.calling.drill import Outcome, Practice
 from rules.calling.duty import Duty, Manner, When
 from rules.calling.flood import FloodGate
 from rules.calling.pair import Waiting
-from rules.calling.problems import Problem
+from rules.calling.problems import Given, Problem
 from rules.calling.records import LET_GO, Answer, Call, CallKind, Reply, Stand, Upshot, Word
 
 QUIET_MS = 30 * 60_000
 PROMISED_AT_MOST_MS = 2 * 3_600_000
 """A promise to be there later than this is none (project judgement)."""
 GONE_KEPT = 200
+SKIPPED = 100
+"""So many numbers may have been given out since the last one that anybody knows of (project judgement)."""
 AT_THE_RACK = Answer(Reply.SEEN, "")
 """Of a problem that was acknowledged at the rack itself, by somebody whom the rack names."""
 _ABOUT = {
@@ -48,7 +50,8 @@ class Trails:
 
 @dataclass(slots=True)
 class Calls:
-    """The state of the calling: problems by key, what is over for the digest, and the last numbers used.
+    """The state of the calling: problems by key, what is over for the digest, and the last numbers used:
+    of a problem, of a call about several, and how many calls were written at all.
 
     `trails` are, by rack, those of the alarms in its last sign of life, and that one's time: to be shown.
 
@@ -59,6 +62,7 @@ class Calls:
     problems: dict[str, Problem] = field(default_factory=dict)
     last_number: int = 0
     summaries: int = 0
+    written: int = 0
     gone: list[Word] = field(default_factory=list)
     flood: FloodGate = field(default_factory=FloodGate)
     waiting: Waiting = field(default_factory=Waiting)
@@ -120,6 +124,19 @@ class Calls:
         due_ms, number, key = entry
         problem = self.problems.get(key)
         return problem if problem and (problem.number, problem.due_ms) == (number, due_ms) else None
+
+    @property
+    def given(self) -> Given:
+        """Return the last numbers used."""
+        return self.last_number, self.summaries, self.written
+
+    def skip(self) -> None:
+        """Leave out numbers that may have been given out and nobody knows of: our file may have gone back."""
+        self.last_number += SKIPPED
+        self.summaries += SKIPPED
+        self.written += SKIPPED
+        for problem in self.problems.values():
+            problem.calls += SKIPPED
 
     def in_order(self) -> list[Problem]:
         """Return the problems that stand, by number."""
@@ -239,7 +256,7 @@ class Caller:
             return
         if answer.reply is Reply.NEXT:
             called = problem.step if problem.urgency is not None else 0
-            self._call_again(problem)
+            self.call_again(problem)
             problem.step = max(problem.step, called + 1)
             self.calls.plan(problem, self.now_ms)
         else:
@@ -251,20 +268,21 @@ class Caller:
     def _settle(self, problem: Problem) -> None:
         """Call nobody more about what is seen or silenced, before it is asked about again."""
         self.upshot.settled.append(problem.number)
-        if problem.answer is None or problem.answered_ms != self.now_ms:
-            problem.answer, problem.answered_ms = AT_THE_RACK, self.now_ms
-        seen, answer, problem.waits = problem.seen, problem.answer, False
-        if seen is None:
+        seen, problem.waits = problem.seen, False
+        if seen is None:  # shelved, say
             problem.again_ms = None
             self.calls.plan(problem, None)
             return
+        if problem.answer is None or problem.answered_ms != self.now_ms:
+            problem.answer, problem.answered_ms = AT_THE_RACK, self.now_ms
+        answer = problem.answer
         again_ms = QUIET_MS if answer.reply is Reply.QUIET else self.duty.manners[seen].ask_again_ms
         if answer.reply is Reply.ON_MY_WAY and answer.until_ms is not None:
             again_ms = min(max(answer.until_ms - self.now_ms, 0), PROMISED_AT_MOST_MS)
         problem.again_ms = self.now_ms + again_ms
         self.calls.plan(problem, None)
 
-    def _call_again(self, problem: Problem) -> None:
+    def call_again(self, problem: Problem) -> None:
         """Let what was seen call again, from whoever answered on, or the next one after that."""
         problem.call_again()
         problem.begin()
@@ -300,7 +318,7 @@ class Caller:
         """Call whoever is to be called for a problem now, and work out when the next call falls due."""
         now_ms, again_ms = self.now_ms, problem.again_ms
         if problem.urgency is None or (again_ms is not None and again_ms <= now_ms):
-            self._call_again(problem)
+            self.call_again(problem)
         urgency = problem.urgency
         wait_ms = None if urgency is None else self.waits_until_ms(problem, urgency)
         problem.waits = wait_ms is not None
@@ -371,7 +389,10 @@ class Caller:
         self.calls.leave(problem, problem.words(Stand.OVER))
 
     def send(self, call: Call) -> None:
-        """Owe a person a call; the second of two watchers lets it wait for the first."""
+        """Owe a call to who has not left; the second of two watchers lets it wait for the first."""
+        if call.person not in self.duty.rota.people:
+            return
+        self.calls.written += 1
         if self.calls.waiting.holds:
             self.calls.waiting.hold(call)
         else:

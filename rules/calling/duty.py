@@ -1,7 +1,8 @@
 """How people want to be told: by priority, by the hour, and how soon somebody else is called."""
 
+import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import time
 from enum import StrEnum
 
@@ -101,6 +102,12 @@ class Duty:
             raise InputError(f"{digests[0].word} alarms go into the digest, but there is no time for it")
         if Priority.CRITICAL in digests:
             raise InputError("critical alarms cannot wait for a digest")
+
+    @property
+    def mark(self) -> str:
+        """Return what tells this agreement from others; the two of a pair have the same."""
+        same = replace(self, pair=None, words_at=dict(sorted(self.words_at.items())))
+        return hashlib.sha256(repr(same).encode()).hexdigest()[:16]
 
     def quiet_ends_ms(self, at_ms: int) -> int | None:
         """Return when the quiet hours around a moment end; None outside of them."""

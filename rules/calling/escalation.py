@@ -12,18 +12,18 @@ from typing import Any
 
 from rules.alarms.event import Course
 from rules.alarms.life_cycle import Priority, Trigger
-from rules.calling.calling import Caller, Calls, Trails
+from rules.calling.calling import Caller, Calls
 from rules.calling.daily import begin_drill, practise, tell_daily_word, tell_digest, tell_held
 from rules.calling.drill import Practice
 from rules.calling.duty import Duty
 from rules.calling.hearing import Hearing
-from rules.calling.older import of_version_1
+from rules.calling.older import go_on_beyond, of_version_1
 from rules.calling.pair import OtherSays, Stance, Taken, Waiting
-from rules.calling.problems import Problem
+from rules.calling.problems import Given, Problem
 from rules.calling.rack_signs import CALLS_FOR, EVERY_RACK, WATCHING, RackSigns, sign_word
 from rules.calling.records import DRILL, TWO_LISTENERS, TWO_RACKS, UNREADABLE, Answer, Upshot, Voice, Word
 from rules.calling.rota import next_daily_ms
-from rules.calling.standing_in import of_the_other, stand_in
+from rules.calling.standing_in import goes_otherwise, of_the_other, stand_in
 from rules.calling.voices import Voices
 from rules.errors import InputError
 from rules.plain import from_plain, to_plain
@@ -176,6 +176,7 @@ class Escalation:
             self._take_all([of_the_other(self._caller(upshot), pair, ended=True)], upshot)
         waiting.heard_ms, waiting.missing, waiting.told, waiting.holds = at_ms, False, False, pair.second
         waiting.drop_covered(says, self.duty, pair, at_ms)
+        self._take_all(goes_otherwise(self._caller(upshot), says, self._state.signs), upshot)
         waiting.taken = {key: taken for key, taken in waiting.taken.items() if key in calls.problems}
         for stance in says.stances:
             problem = calls.problems.get(stance.problem)
@@ -185,6 +186,13 @@ class Escalation:
                 upshot.calls += answered.calls
                 upshot.settled += answered.settled
         return upshot
+
+    def given_before(self, known: Given, at_ms: int) -> Upshot:
+        """Take it that our own numbers went back, and that others know of later ones."""
+        self._refuse_the_past(at_ms)
+        self._state.clock_ms = at_ms
+        told = go_on_beyond(self._caller(Upshot()), known, self._state.signs)
+        return self._take_all(told, self.resume(at_ms))
 
     def link(self, up: bool, at_ms: int) -> Upshot:
         """Take into account whether the broker is reached; at first it is not."""
@@ -264,19 +272,10 @@ class Escalation:
         """Return the problems that stand, by number; for looking only."""
         return self._state.calls.in_order()
 
-    def trails(self, rack: str) -> Trails | None:
-        """Return the trails of a rack's most urgent alarms; None where it sent none."""
-        return self._state.calls.trails.get(rack)
-
     @property
-    def other_missing(self) -> bool:
-        """Return whether the other watcher has been silent for too long."""
-        return self._state.calls.waiting.missing
-
-    @property
-    def practice(self) -> Practice:
-        """Return what drills there were; for looking only."""
-        return self._state.calls.practice
+    def calls(self) -> Calls:
+        """Return the state of the calling; for looking only."""
+        return self._state.calls
 
     def stances(self) -> tuple[Stance, ...]:
         """Return what is to be said to the other watcher of the problems that stand."""

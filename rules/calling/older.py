@@ -1,9 +1,19 @@
-"""Snapshots of the calling that an older version wrote, as the present one reads them."""
+"""What is older than what people were told: snapshots of an older version, and an older copy of our file.
+
+A copy that is put back would give numbers out once more that people have in a message or a link. What the
+broker kept of the last ones shows it; then the numbers go on beyond those, and what stands calls again.
+"""
 
 from collections.abc import Mapping
 from typing import Any
 
-from rules.alarms.life_cycle import State, Trigger
+from rules.alarms.life_cycle import Priority, State, Trigger
+from rules.calling.calling import Caller
+from rules.calling.drill import Outcome
+from rules.calling.flood import FloodGate
+from rules.calling.problems import Given
+from rules.calling.rack_signs import EVERY_RACK, RackSigns
+from rules.calling.records import WENT_BACK, Word
 
 _EVIDENCE = ("value", "limit", "rate_per_hour", "reached_ms", "reason")
 _EVENT = ("number", "at_ms", "vessel", "condition", "priority", "since_ms", "vessels")
@@ -47,6 +57,21 @@ def of_version_1(data: Mapping[str, Any]) -> dict[str, Any]:
             "flood": {"sent": flood["sent"], "held": held},
         },
     }
+
+
+def go_on_beyond(caller: Caller, known: Given, signs: RackSigns) -> list[Word]:
+    """Give out no number of those that were given out under our name; return what is to be told of it."""
+    calls = caller.calls
+    caller.end_drill(Outcome.BROKEN_OFF)
+    calls.last_number, calls.summaries, calls.written = map(max, calls.given, known)
+    calls.skip()
+    calls.flood, calls.waiting.held = FloodGate(), {}
+    for problem in calls.in_order():
+        calls.last_number += 1
+        problem.number, problem.calls = calls.last_number, 0
+        caller.call_again(problem)
+        calls.plan(problem, caller.now_ms)
+    return signs.is_wrong(EVERY_RACK, WENT_BACK, Priority.MEDIUM, caller.now_ms)
 
 
 def _member(old: Mapping[str, Any], stand: str, worst: int) -> tuple[str, dict[str, Any]]:

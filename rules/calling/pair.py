@@ -48,10 +48,11 @@ class Stance:
 
 @dataclass(frozen=True, slots=True)
 class OtherSays:
-    """A sign of life of the other watcher, and what it has done."""
+    """A sign of life of the other watcher, what it has done, and the mark of what it goes by."""
 
     sent: tuple[Sent, ...] = ()
     stances: tuple[Stance, ...] = ()
+    duty: str = ""
 
 
 @dataclass(slots=True)

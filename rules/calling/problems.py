@@ -16,6 +16,8 @@ from rules.alarms.event import NO_EVIDENCE, Course
 from rules.alarms.life_cycle import MILDER, WORSE, Priority, Trigger
 from rules.calling.records import Answer, Reply, Stand, Word
 
+Given = tuple[int, int, int]
+"""The last numbers that were given out: of a problem, of a call about several, and how many calls."""
 TOGETHER_MS = 1_000
 """Two answers within this time were given without knowing of each other: the more careful one holds."""
 

@@ -19,6 +19,8 @@ WATCHER_MISSING = "watcher_missing"
 DISK_FULL = "disk full"
 DRILL = "drill"
 DRILL_LACKING = "drill_lacking"
+WENT_BACK = "went_back"
+TWO_DUTIES = "two_duties"
 LET_GO = frozenset({Trigger.UNSHELVED, Trigger.RELEASED, Trigger.PUT_BACK})
 """Steps that end a hold: the alarm is over for the moment, but the water need not be well."""
 

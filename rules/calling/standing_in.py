@@ -5,14 +5,23 @@ from dataclasses import replace
 from rules.alarms.life_cycle import Priority
 from rules.calling.calling import Caller
 from rules.calling.duty import Pair
-from rules.calling.rack_signs import sign_word
-from rules.calling.records import WATCHER_MISSING, CallKind, Word
+from rules.calling.pair import OtherSays
+from rules.calling.rack_signs import RackSigns, sign_word
+from rules.calling.records import TWO_DUTIES, WATCHER_MISSING, CallKind, Word
 
 
 def of_the_other(caller: Caller, pair: Pair, *, ended: bool) -> Word:
     """Return our word on the other watcher, that it is not heard, or is heard again."""
     since_ms = caller.calls.waiting.heard_ms
     return sign_word(pair.other, WATCHER_MISSING, Priority.MEDIUM, caller.now_ms, since_ms, ended=ended)
+
+
+def goes_otherwise(caller: Caller, says: OtherSays, signs: RackSigns) -> list[Word]:
+    """Return our word on the other watcher where it goes by another agreement than we do."""
+    duty = caller.duty
+    if duty.pair is None or says.duty in ("", duty.mark):
+        return []
+    return signs.is_wrong(duty.pair.other, TWO_DUTIES, Priority.MEDIUM, caller.now_ms)
 
 
 def stand_in(caller: Caller, linked_ms: int | None) -> None:

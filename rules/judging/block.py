@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from rules.alarms.event import Crossing
 from rules.care.probe_care import ProbeCare
-from rules.judging.channel import ChannelState, Edge, Verdict, judge_channel, sample
+from rules.judging.channel import ChannelState, Edge, Verdict, judge_channel
 from rules.judging.conversion import convert
 from rules.judging.drop_outs import DropOuts
 from rules.judging.out_of_water import (
@@ -28,7 +28,7 @@ from rules.judging.out_of_water import (
     values_in_water,
 )
 from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs, disputed
-from rules.judging.series import Series
+from rules.judging.series import Series, sample
 from rules.judging.silence import Places, Silence, SourceState
 from rules.judging.trust import Trust
 from rules.judging.unwatched import Loss
@@ -187,10 +187,12 @@ class Block:
         else:
             source = self.judged[self._watch_list.own[channel.source.id].name]
         known = [self._inputs.of(need, channel.vessel, source) for need in channel.needs]
+        made = convert(channel, source, known)
         if channel.name not in self._watch_list.given:
-            best = map(self._inputs.at_best, channel.needs, known)
-            self._at_best[channel.name] = convert(channel, source, list(best)).error
-        return convert(channel, source, known)
+            best = list(map(self._inputs.at_best, channel.needs, known))
+            same = all(its is now for its, now in zip(best, known, strict=True))
+            self._at_best[channel.name] = made.error if same else convert(channel, source, best).error
+        return made
 
     def _doubted(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.bool_] | None:
         """Return where the temperature is doubtful by which a probe corrects a value; None where nowhere."""
@@ -214,7 +216,9 @@ class Block:
         measured = Series(series.index, series.time_ms, now, suspect=suspect, base=series.base)
         kept = channel.quantity in (*USUALLY, *OXYGEN)
         usual = kept and not self._watch_list.is_maintained(channel.source.id)
-        sampled = sample(measured, self._channels[channel.name]) if usual else np.array([], dtype=np.intp)
+        sampled, state = np.array([], dtype=np.intp), self._channels[channel.name]
+        if usual:
+            sampled, state.sample = sample(measured, state.sample)
         doubts = disputed(series.value, verdict.judged.tests)
         self._inputs.note(channel.name, measured, sampled, doubts, verdict.rate_per_hour)
         sure = ~np.isnan(verdict.usable)
@@ -257,7 +261,9 @@ class Block:
             outcome.amendments.append(Amendment(channel.name, state.last_seq, summary, judged.amended_tests))
         state.last_seq = int(seq[-1])
         outcome.flags.append(
-            ChannelFlags(channel.name, seq, series.time_ms, series.value, judged.summary, judged.tests)
+            ChannelFlags(
+                channel.name, seq, series.time_ms, series.value, judged.summary, judged.tests, series.error
+            )
         )
 
     def _note_unmoved(self, channel: Channel, edges: list[Edge]) -> None:

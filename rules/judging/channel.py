@@ -15,7 +15,7 @@ from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
 from rules.alarms.recurrence import Recurrence
 from rules.judging.persistence import Persistence, Phase, Turn, carried_turns, is_clear
-from rules.judging.series import SAMPLES_KEPT, Array, Samples, Series, without
+from rules.judging.series import Array, Samples, Series, without
 from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, trend
 from rules.quality.calm import Calm
 from rules.quality.flags import Flag, QartodTest
@@ -24,6 +24,7 @@ from rules.quality.leaps import Leap, Scatter
 from rules.quality.probe_faults import Belied, FaultReason, flags_of, reason_of, stuck
 from rules.quality.quality import Judged, judge
 from rules.quality.repeats import Repeats
+from rules.quality.replayed import Played
 from rules.quality.settings import QualitySettings
 from rules.quality.state import QualityState
 from rules.quality.swift import Swift
@@ -37,6 +38,9 @@ DEADBAND_NOISE = 4.0
 FAULT_DELAYS_MS = (60_000, 300_000)
 """How long readings must keep failing to be a probe fault, and be sound to end it (project judgement)."""
 
+DOUBTED = "it came in a leap, and nothing else shows whether it is the water"
+DOUBTED_MS = 300_000
+"""Said of a limit that doubted readings alone are beyond, longer than a burst lasts (project judgement)."""
 
 CrossingOf = Callable[[Condition, Level, Priority | None, Turn, Evidence], Crossing]
 """Makes the crossing of a channel; a priority of None stands for that of what is lost without its probe."""
@@ -79,6 +83,7 @@ class ChannelState:
     repeats: Repeats = field(default_factory=Repeats)
     again: dict[str, Recurrence] = field(default_factory=dict)
     swift: Swift = field(default_factory=Swift)
+    played: Played = field(default_factory=Played)
     base: float = np.nan
 
     @property
@@ -119,15 +124,15 @@ def judge_channel(
     and where the whole probe is out, `belie` finds what else speaks against them, `noise` a part's usual one.
     """
     dry, out = out_of_water or (None, None)
-    judged = _with_inputs(judge(series.time_ms, series.value, quality, state.quality, dry), series.suspect)
+    judged = judge(series.time_ms, series.value, quality, state.quality, dry).with_inputs(series.suspect)
     alone = judged.causal == Flag.FAIL
     if (belied := belie(judged) if belie else None) is not None:
         judged = judged.with_belied(belied)
-    failed = judged.causal == Flag.FAIL
-    usable = np.where(failed, np.nan, series.value) if failed.any() else series.value
+        series = replace(series, doubted=belied.maybe_water(series.value, judged.tests))
+    usable = np.where(judged.causal == Flag.FAIL, np.nan, series.value)
     state.quality = judged.state
     edges = list(_fault_edges(series, judged, alone, out, belied, state, crossing))
-    edges += _stuck_edges(series, judged, state, crossing)
+    edges += _stuck_edges(series, judged, belied, state, crossing)
     rate = np.full(usable.size, np.nan)
     for part, back in _stretches(usable.size, dry, series.elsewhere, state):
         if back is not None:
@@ -142,17 +147,6 @@ def judge_channel(
                 edges += judgement.edges(limit, bound, crossing)
     _remember(series, usable, judged, rate, state)
     return Verdict(usable, judged, edges, rate)
-
-
-def _with_inputs(judged: Judged, suspect: NDArray[np.bool_] | None) -> Judged:
-    """Let a value be suspect where its worst input is, or what the probe itself corrects it by."""
-    if suspect is None:
-        return judged
-    doubtful = np.flatnonzero(suspect & (judged.causal == Flag.PASS))
-    causal, summary = judged.causal.copy(), judged.summary.copy()
-    causal[doubtful] = Flag.SUSPECT
-    summary[doubtful] = np.maximum(summary[doubtful], np.uint8(Flag.SUSPECT))
-    return replace(judged, causal=causal, summary=summary)
 
 
 def _stretches(
@@ -201,6 +195,7 @@ def _judgement(
     here = Series(
         series.index[part], series.time_ms[part], series.value[part], error, lacking=lacking, turns=turns
     )
+    here = here if series.doubted is None else replace(here, doubted=series.doubted[part])
     twin, ramp = None if twin is None else twin[part], None if ramp is None else ramp[part]
     its = partial(noise, part) if noise else None
     return _Judgement(here, usable[part], twin, course, tolerance, ramp, state, its)
@@ -221,7 +216,7 @@ class _Judgement:
 
     def edges(self, limit: Limit, bound: float | Array, crossing: CrossingOf) -> Iterator[Edge]:
         """Find where the readings cross one limit, and carry its persistence on."""
-        compared = self._compared(limit.basis)
+        compared = self._compared(limit)
         if compared is None or (limit.basis is Basis.LIKELY_VALUE and self._has_no_likely(limit)):
             return
         extreme = self._surely(compared, limit)
@@ -238,7 +233,9 @@ class _Judgement:
         deadband = self._deadband(limit)
         inside = compared < bound - deadband if limit.above else compared > bound + deadband
         again = state.again if limit.basis is Basis.DIFFERENCE else None
-        how = beyond, inside, self.series.time_ms, limit.delays_ms
+        on_ms, off_ms = limit.delays_ms
+        on_ms = on_ms if self._doubted(limit) is None else max(on_ms, DOUBTED_MS)
+        how = beyond, inside, self.series.time_ms, (on_ms, off_ms)
         for turn in carried_turns(state.standing, limit.key, *how, again):
             here = bound if isinstance(bound, float) else float(bound[turn.index])
             evidence = self._evidence(limit, compared, turn, here)
@@ -253,7 +250,10 @@ class _Judgement:
         wide: Array = np.clip(DEADBAND_NOISE * self.noise(), limit.deadband, widest)
         return wide
 
-    def _compared(self, basis: Basis) -> Array | None:
+    def _compared(self, limit: Limit) -> Array | None:
+        basis, doubted = limit.basis, self._doubted(limit)
+        if doubted is not None:
+            return np.where(np.isnan(doubted), self.usable, doubted)
         if basis in (Basis.VALUE, Basis.LIKELY_VALUE):
             return self.usable
         if basis is Basis.RATE:
@@ -265,8 +265,13 @@ class _Judgement:
             return apart if self.series.error is None else np.where(self.series.error > 0, np.nan, apart)
         return self.course.level + self.course.rate_per_hour * (self.tolerance.lead_time_ms / MS_PER_HOUR)
 
+    def _doubted(self, limit: Limit) -> Array | None:
+        """Return what is doubted and may be the water, NaN elsewhere: only what is critical is told of it."""
+        return self.series.doubted if limit.level is Level.LIKELY_CRITICAL else None
+
     def _has_no_likely(self, limit: Limit) -> bool:
-        return self.series.error is None and is_clear(self.state.standing, limit.key)
+        sure = self.series.error is None and self._doubted(limit) is None
+        return sure and is_clear(self.state.standing, limit.key)
 
     def _surely(self, compared: Array, limit: Limit) -> Array:
         """Return what is compared with a limit: where a value may be off, its end on the limit's safe side.
@@ -275,6 +280,8 @@ class _Judgement:
         """
         error = self.series.error
         if limit.basis is Basis.LIKELY_VALUE:
+            if (doubted := self._doubted(limit)) is not None:
+                return doubted
             return np.where(False if error is None else error > 0, compared, np.nan)
         turns = 0.0 if self.series.turns is None else self.series.turns
         off: float | Array = 0.0 if error is None else error
@@ -302,15 +309,20 @@ class _Judgement:
         index = turn.index
         rate = _number(self.course.rate_per_hour[index])
         if limit.basis is not Basis.PROJECTION:
-            return Evidence(_number(compared[index]), bound, limit.origin, rate, reason=self._reason(turn))
+            return Evidence(
+                _number(compared[index]), bound, limit.origin, rate, reason=self._reason(turn, limit)
+            )
         level = _number(self.course.level[index])
         reached_ms = None
         if turn.active and rate and level is not None and (bound - level) / rate >= 0:
             reached_ms = int(self.series.time_ms[index]) + round((bound - level) / rate * MS_PER_HOUR)
         return Evidence(level, bound, limit.origin, rate, reached_ms)
 
-    def _reason(self, turn: Turn) -> str:
+    def _reason(self, turn: Turn, limit: Limit) -> str:
         """Say how far a value may be off, and for want of what, and that it chatters; empty where neither."""
+        doubted = self._doubted(limit)
+        if doubted is not None and not np.isnan(doubted[turn.index]):
+            return DOUBTED
         error, lacks = self.series.error, self.series.lacks(turn.index)
         rough = without(lacks, float(error[turn.index])) if error is not None and lacks else ""
         return "; ".join(filter(None, (rough, turn.again)))
@@ -341,7 +353,9 @@ def _fault_edges(
         reason = reason_of(judged.tests[turn.index]) if turn.active else ""
         if reason == FaultReason.IN_AIR and out is not None and not out[turn.index]:
             reason = FaultReason.IMPOSSIBLE  # a dry cell that nothing else bears out is broken
-        if belied and turn.active and reason in ("", FaultReason.TOO_FAST):
+        if belied and turn.active and belied.played[turn.index]:
+            reason = FaultReason.PLAYED
+        elif belied and turn.active and reason in ("", FaultReason.TOO_FAST):
             reason = FaultReason.ERRATIC if belied.erratic[turn.index] else FaultReason.TOO_FAST
         moved_ms = belied.since_ms[turn.index] if belied and turn.active else turn.since_ms
         began = replace(turn, since_ms=min(turn.since_ms, int(moved_ms)))
@@ -351,14 +365,17 @@ def _fault_edges(
         yield int(series.index[turn.index]), made
 
 
-def _stuck_edges(series: Series, judged: Judged, state: ChannelState, crossing: CrossingOf) -> Iterator[Edge]:
+def _stuck_edges(
+    series: Series, judged: Judged, belied: Belied | None, state: ChannelState, crossing: CrossingOf
+) -> Iterator[Edge]:
     """Find where readings stop moving, and where they move again."""
     if is_clear(state.standing, STUCK_KEY) and not (judged.causal >= Flag.SUSPECT).any():
         return
     flat = stuck(judged.tests)
     moving = flags_of(judged.tests, QartodTest.FLAT_LINE) <= Flag.NOT_EVALUATED
     for turn in carried_turns(state.standing, STUCK_KEY, flat, moving, series.time_ms, FAULT_DELAYS_MS):
-        reason = FaultReason.STUCK if turn.active else ""
+        played = belied is not None and belied.played[turn.index]
+        reason = (FaultReason.PLAYED if played else FaultReason.STUCK) if turn.active else ""
         evidence = Evidence(_number(series.value[turn.index]), reason=reason)
         made = crossing(Condition.PROBE_FAULT, Level.DOUBTFUL, Priority.LOW, turn, evidence)
         yield int(series.index[turn.index]), made
@@ -378,16 +395,3 @@ def _remember(series: Series, usable: Array, judged: Judged, rate: Array, state:
         state.good_suspect = bool(judged.causal[good[-1]] == Flag.SUSPECT)
         state.good_time_ms = int(series.time_ms[good[-1]])
         state.good_value = float(usable[good[-1]])
-
-
-def sample(measured: Series, state: ChannelState) -> NDArray[np.intp]:
-    """Return which readings (places in `measured`) are the first good ones of their hours and keep them."""
-    good = np.flatnonzero(~np.isnan(measured.value))
-    hour = measured.time_ms[good] // round(MS_PER_HOUR)
-    new = hour > np.concatenate([state.sample.hour[-1:] or (-1,), hour[:-1]])
-    kept = good[new]
-    if kept.size:
-        hours = (*state.sample.hour, *hour[new].tolist())[-SAMPLES_KEPT:]
-        values = (*state.sample.value, *measured.value[kept].tolist())[-SAMPLES_KEPT:]
-        state.sample = Samples(hours, values)
-    return kept

@@ -113,6 +113,8 @@ class Inputs:
         """Return an input with the least error that it has by the settings: none where probes give it."""
         best = ON_ONE_SUPPLY if need.supplied else np.inf
         best = 0.0 if any(name in self._watch_list.given for name in need.channels) else best
+        if not (known.error > best).any():
+            return known
         return replace(known, error=np.minimum(known.error, best))
 
     def newest(self, name: str, at: Series) -> Array:

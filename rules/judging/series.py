@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.quality.settings import HOUR_MS
 from rules.quantities import Quantity
 
 Array = NDArray[np.float64]
@@ -19,7 +20,8 @@ class Series:
     lacks), `elsewhere` where an input was never measured in the vessel, `lacking` which input lacks where.
     `turns` is by how much an hour a lagging thermometer may make a derived value rise or fall.
     `base` is what it was before a swift move of its own (`rules.quality.swift`), NaN where it makes none.
-    `suspect` is where an input is, or the temperature by which the probe itself corrects its value.
+    `suspect` is where an input is, or the temperature by which the probe itself corrects its value; `doubted`
+    is what is not believed and may be the water all the same, NaN elsewhere.
     """
 
     index: NDArray[np.intp]
@@ -31,6 +33,7 @@ class Series:
     lacking: Mapping[Quantity, NDArray[np.bool_]] = field(default_factory=dict)
     base: Array | None = None
     turns: Array | None = None
+    doubted: Array | None = None
 
     def lacks(self, index: int) -> tuple[Quantity, ...]:
         """Return what is not measured now at one reading."""
@@ -46,6 +49,17 @@ class Samples:
 
 
 SAMPLES_KEPT = 24
+
+
+def sample(measured: Series, past: Samples) -> tuple[NDArray[np.intp], Samples]:
+    """Return which readings (places in `measured`) are the first good ones of their hours, and all kept."""
+    good = np.flatnonzero(~np.isnan(measured.value))
+    hour = measured.time_ms[good] // HOUR_MS
+    new = hour > np.concatenate([past.hour[-1:] or (-1,), hour[:-1]])
+    kept = good[new]
+    hours = (*past.hour, *hour[new].tolist())[-SAMPLES_KEPT:]
+    values = (*past.value, *measured.value[kept].tolist())[-SAMPLES_KEPT:]
+    return kept, Samples(hours, values)
 
 
 def without(lacks: tuple[Quantity, ...], error: float) -> str:

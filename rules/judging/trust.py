@@ -24,9 +24,11 @@ from rules.quality.leaps import Beside, Leap, Leapt, Scatter, bend_limit, errati
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
 from rules.quality.repeats import repeated
+from rules.quality.replayed import COARSE_MS, Again, played
 from rules.quality.swift import PER_KELVIN, Swift, swift
 from rules.quantities import Quantity
 from rules.rack.channels import FORMULAS, Channel
+from rules.rack.plan import Source
 from rules.readings import Notice, Readings
 
 Bools = NDArray[np.bool_]
@@ -57,6 +59,7 @@ class Trust:
         }
         self._of_water: dict[int, Bools] = {}
         self._sounds: dict[int, Floats] = {}
+        self._played: dict[int, tuple[NDArray[np.intp], Again]] = {}
         self._bases: dict[int, Floats | None] = {}
         self._histories: dict[str, list[tuple[int, History]]] = {}
 
@@ -89,16 +92,18 @@ class Trust:
             doubtful |= ~np.isnan(series.base)
         if self._watch_list.is_maintained(channel.source.id):
             doubtful[:] = True
-        found = Belied(np.full(at_ms.size, MOVING), *np.zeros((4, at_ms.size), dtype=np.bool_))
+        found = Belied(np.full(at_ms.size, MOVING), *np.zeros((6, at_ms.size), dtype=np.bool_))
         value = self._readings.value[here] if channel.measured else series.value
         histories = self._histories[channel.name] = [(-1, state.history)]
         if channel.measured:
             leapt, state.leap = self._leaps_of(channel.source.id)
             found.jumped[:], found.young[:], found.loose[:] = leapt.jumped, leapt.young, leapt.loose
             self._buckets_of(channel.source.id)  # while what is carried is still that of before
+            again_ms = self._played_since(channel.source, here)
+            found.played[:] = again_ms != MOVING
         for part in _days(at_ms):
             if channel.measured:
-                found.since_ms[part] = self._frozen_since(channel, here, part)
+                found.since_ms[part] = np.minimum(self._frozen_since(channel, here, part), again_ms[part])
                 found.erratic[part] = self._erratic(channel, here, part)
                 doubtful[part] |= found.frozen[part] | found.jumped[part] | found.erratic[part]
             wait_ms = channel.source.silent_after_ms
@@ -106,6 +111,9 @@ class Trust:
                 state.history, at_ms[part], value[part], doubtful[part], channel.quantity, wait_ms
             )
             histories.append((int(at_ms[part.start]) // DAY_MS, state.history))
+        shown = self._watch_list.beside(channel) or self._watch_list.borne_out_by(channel)
+        if not (shown or channel.needs):
+            found.doubted[:] = found.jumped & ~(found.loose | found.erratic | found.frozen)
         return found if (found.frozen | found.jumped | found.erratic | found.loose).any() else None
 
     def _in_water(self, channel: Channel) -> Bools:
@@ -125,12 +133,12 @@ class Trust:
             time_ms, value = self._readings.time_ms[here][in_water], self._readings.value[here][in_water]
             agreed = self._agreed(channel, here[in_water], value, settings.max_jump)
             past, beside = self._channels[channel.name].leap, self._beside(channel, here[in_water])
+            if self._watch_list.is_maintained(source_id):
+                settings = replace(settings, max_jump=settings.max_jump and 1e300)  # none is a leap
+                past = Leap(past.time_ms, past.value, past.beside)
             found, leap = leaps(time_ms, value, settings, past, agreed, beside)
             everywhere = np.zeros((3, here.size), dtype=np.bool_)
-            if self._watch_list.is_maintained(source_id):
-                leap = Leap(leap.time_ms, leap.value, leap.beside)
-            else:
-                everywhere[:, in_water] = found.jumped, found.young, found.loose
+            everywhere[:, in_water] = found.jumped, found.young, found.loose
             self._leaps[source_id] = Leapt(*everywhere), leap
         return self._leaps[source_id]
 
@@ -238,6 +246,30 @@ class Trust:
             found = np.minimum(found, seldom)
             state.calm = replace(state.calm, frozen=bool(found[-1] != MOVING))
         return found
+
+    def _again(self, source_id: int) -> tuple[NDArray[np.intp], Again]:
+        """Return where a source's readings are, and which of them are old ones."""
+        if source_id not in self._played:
+            here = self._places.get(source_id, np.array([], dtype=np.intp))
+            state = self._channels[self._watch_list.own[source_id].name].played
+            found = played(self._readings.at_ms[here], self._readings.value[here], state)
+            self._played[source_id] = here, found
+        return self._played[source_id]
+
+    def _played_since(self, source: Source, here: NDArray[np.intp]) -> NDArray[np.int64]:
+        """Return since when each reading of a source is played again, `MOVING` where it is not.
+
+        What is beside it in its probe is so too, where it comes again as well, or shows nothing new for long.
+        """
+        own, at_ms = self._again(source.id)[1], self._readings.at_ms[here]
+        since_ms, matched, began_ms = own.since_ms[1:], own.matched[1:], own.began_ms[1:]
+        for other in self._watch_list.plan.sources:
+            if other.probe == source.probe and other.id != source.id:
+                its, found = self._again(other.id)
+                beside_ms = found.since_ms[np.searchsorted(its, here, side="right")]
+                quiet = (began_ms < beside_ms) & (at_ms - beside_ms >= COARSE_MS)
+                since_ms = np.where(matched | quiet, np.minimum(since_ms, beside_ms), since_ms)
+        return since_ms
 
     def _buckets_of(self, source_id: int) -> tuple[Buckets, NDArray[np.intp]]:
         if source_id not in self._buckets:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import NO_EVIDENCE, Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
+from rules.judging.channel import DOUBTED
 from rules.judging.drop_outs import DropOuts
 from rules.judging.out_of_water import cells_of, lifted_together
 from rules.judging.persistence import Turn
@@ -184,7 +185,9 @@ class WatchList:
             bus=channel.source.bus,
             channel=channel.name,
             condition=condition,
-            cause=water_cause(self.plan, channel, condition, level),
+            cause=cause_of(channel.source, Scope.PROBE)
+            if evidence.reason == DOUBTED
+            else water_cause(self.plan, channel, condition, level),
             level=level,
             priority=priority or Priority.LOW,
             active=turn.active,

@@ -11,6 +11,7 @@ from enum import StrEnum
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import Course, Trail
 from rules.alarms.life_cycle import Condition, Priority, State
+from rules.care.misread import is_plausible
 from rules.judging.channel import ChannelState
 from rules.judging.series import without
 from rules.judging.trend import MS_PER_HOUR
@@ -41,6 +42,7 @@ def findings(flag: int, tests: Sequence[int]) -> str:
 
 SILENT, NEVER, UNKNOWN = "silent", "never read", "unknown"
 UNCHANGED = "not changed since, and nobody can tell whether it is frozen"
+NO_WATER = "hardly any water is so, is the number read in the right unit and word order?"
 BY_SETTINGS = "by settings, no probe for it"
 
 FORESEEN_MS = 43_200_000
@@ -144,6 +146,8 @@ class ChannelNow:
         if self.error and self.tolerance is not None and not tells_limits(self.tolerance, self.error):
             why = why if self.given else f"by settings, {why}"
             return Watched(WatchedState.UNWATCHED, "", why, since_ms)
+        if not is_plausible(self.channel.quantity, self.value):
+            return Watched(WatchedState.WATCHED_ROUGHLY, probe, NO_WATER, self.time_ms)
         if self.frozen is None and self.last_change_ms > 0:
             why, since_ms = f"{why}; {UNCHANGED}" if self.error else UNCHANGED, self.last_change_ms
             return Watched(WatchedState.WATCHED_ROUGHLY, probe, why, since_ms)

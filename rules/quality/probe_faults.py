@@ -19,6 +19,7 @@ class FaultReason(StrEnum):
     NO_VARIATION = "no variation"
     TOO_FAST = "impossible change"
     ERRATIC = "erratic"
+    PLAYED = "stuck in earlier readings"
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,8 @@ class Belied:
     """Which readings are belied, shapes n: frozen ones, those a leap away, and an erratic probe's.
 
     `since_ms` is since when a frozen one has not moved, `MOVING` where it is not frozen; `young` are those a
-    leap away not for long, `loose` are all of a probe that leaps often.
+    leap away not for long, `loose` are all of a probe that leaps often, `played` those that came before.
+    `doubted` are a leap away where nothing else could show whether the water is.
     """
 
     since_ms: NDArray[np.int64]
@@ -34,12 +36,21 @@ class Belied:
     erratic: NDArray[np.bool_]
     young: NDArray[np.bool_]
     loose: NDArray[np.bool_]
+    played: NDArray[np.bool_]
+    doubted: NDArray[np.bool_]
 
     @property
     def frozen(self) -> NDArray[np.bool_]:
         """Return which readings are frozen."""
         frozen: NDArray[np.bool_] = self.since_ms != MOVING
         return frozen
+
+    def maybe_water(
+        self, value: NDArray[np.float64], tests: NDArray[np.uint32]
+    ) -> NDArray[np.float64] | None:
+        """Return the doubted values that water may have, NaN elsewhere; None where none is doubted."""
+        possible = flags_of(tests, QartodTest.GROSS_RANGE) == Flag.PASS
+        return np.where(self.doubted & possible, value, np.nan) if self.doubted.any() else None
 
 
 _BY_TEST = {

@@ -50,6 +50,16 @@ class Judged:
     amended_tests: int | None
     state: QualityState
 
+    def with_inputs(self, suspect: Bools | None) -> Self:
+        """Return the same, suspect where an input of a value is, or what the probe corrects it by."""
+        if suspect is None:
+            return self
+        doubtful = np.flatnonzero(suspect & (self.causal == Flag.PASS))
+        causal, summary = self.causal.copy(), self.summary.copy()
+        causal[doubtful] = Flag.SUSPECT
+        summary[doubtful] = np.maximum(summary[doubtful], np.uint8(Flag.SUSPECT))
+        return replace(self, causal=causal, summary=summary)
+
     def with_belied(self, belied: Belied) -> Self:
         """Return the same with what is belied failed: the flat-line test by a witness, rate of change by what
         no water does."""

@@ -5,7 +5,8 @@ The ranges keep out slips of the pen (project judgement); a new kind is one row.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from statistics import fmean
+from statistics import fmean, stdev
+from typing import Any
 
 from rules.errors import InputError
 
@@ -16,13 +17,15 @@ Range = tuple[float, float]
 class EntryKind:
     """The unit of its value, the range of that, and ranges of stages where these differ.
 
-    `summed` says that several entries add up; of the others the newest tells how it is.
+    `summed` says that several entries add up; of the others the newest tells how it is. `in_words` needs no
+    value.
     """
 
     unit: str
     within: Range
     whole: bool = False
     summed: bool = False
+    in_words: bool = False
     of_stage: Mapping[str, Range] = field(default_factory=dict)
 
 
@@ -30,22 +33,36 @@ ACCEPTANCE = "acceptance"
 """What was seen when the rack was walked through, step by step."""
 
 ENTRY_KINDS: Mapping[str, EntryKind] = {
-    "note": EntryKind("", (-1e12, 1e12)),
+    "note": EntryKind("", (-1e12, 1e12), in_words=True),
     "count": EntryKind("animals", (0, 1e7), whole=True),
     "bell_diameter": EntryKind("mm", (0, 500), of_stage={"ephyra": (0, 40), "juvenile": (0, 150)}),
     "feed": EntryKind("mL", (0, 1e5), summed=True),
     "water_change": EntryKind("L", (0, 1e5), summed=True),
-    ACCEPTANCE: EntryKind("", (-1e12, 1e12)),
+    ACCEPTANCE: EntryKind("", (-1e12, 1e12), in_words=True),
     "deaths": EntryKind("animals", (0, 1e7), whole=True, summed=True),
+    "pulse_rate": EntryKind("per min", (0, 150), of_stage={"adult": (0, 80)}),
+    "stomachs": EntryKind("stomachs", (0, 12), whole=True),
+    "deformed": EntryKind("%", (0, 100)),
+    "gut_full": EntryKind("%", (0, 100)),
+    "with_bubbles": EntryKind("animals", (0, 1e7), whole=True),
+    "food_density": EntryKind("prey/L", (0, 1e5)),
+    "uneaten": EntryKind("%", (0, 100)),
+    "ph": EntryKind("", (5, 10)),
+    "ammonia": EntryKind("mg N/L", (0, 300)),
+    "nitrite": EntryKind("mg N/L", (0, 100)),
+    "nitrate": EntryKind("mg N/L", (0, 500)),
+    "cleaning": EntryKind("", (-1e12, 1e12), in_words=True),
+    "treatment": EntryKind("", (-1e12, 1e12), in_words=True),
 }
 """Every kind by its name."""
 
 
-def sample_of(values: Sequence[float]) -> dict[str, float]:
-    """Return what an entry says of values: itself where it is one, of several the mean, number and range."""
+def sample_of(values: Sequence[float]) -> dict[str, Any]:
+    """Return what an entry says of values: itself where it is one, of several mean, sd and range too."""
     if len(values) < 2:
         return {"value": values[0]} if values else {}
-    return {"value": fmean(values), "n": len(values), "low": min(values), "high": max(values)}
+    its = {"value": fmean(values), "n": len(values), "low": min(values), "high": max(values)}
+    return {**its, "sd": stdev(values), "values": list(values)}
 
 
 def range_of(kind: str, stage: str) -> Range:

@@ -1,6 +1,7 @@
 """What injects each row: a function named CLASS_NAME, given a folder of its own or the shared rack."""
 
 from tests.faults import (
+    inject_between,
     inject_calling,
     inject_doors,
     inject_joints,
@@ -22,6 +23,7 @@ ALONE = (
     inject_network,
     inject_pair,
     inject_joints,
+    inject_between,
 )
 SLOW = (
     "racks_floods", "clock_never_set", "clock_set_forward", "clock_far_future", "disk_backup_broken",

@@ -9,7 +9,9 @@ from dataclasses import fields
 from zoneinfo import ZoneInfo
 
 from daemon.broker.command_message import BODIES, Command
+from daemon.broker.connection import Arrival
 from daemon.broker.messages import heartbeat_message, messages_of, rack_topic, watch_message
+from daemon.broker.said import Replied, Said
 from daemon.commands.cli import COMMANDS
 from daemon.commands.rack.status import EXIT_STATUS
 from daemon.oncall.link import Receipt
@@ -72,6 +74,12 @@ def rows_of_topics():
     yield f"| `ROOT/RACK/command` | to the daemon | {keys} |"
     keys = ", ".join(f"`{field.name}`" for field in fields(Receipt))
     yield f"| `ROOT/RACK/taken/NAME` | to the daemon, by the on-call process NAME | {keys} |"
+    keys = ", ".join(f"`{key}`" for key in Said.model_fields)
+    yield f"| `ROOT/_oncall/said/NAME/PERSON` | to the on-call process NAME, by a person | {keys} |"
+    asked = Arrival("ROOT/_oncall/said/NAME/PERSON", b"", False, None, None, 0, 0, 0)
+    replied = Replied(asked, "", "").message("ROOT", 0)
+    keys = ", ".join(f"`{key}`" for key in json.loads(replied.payload))
+    yield f"| `{replied.topic}` | once | {keys} |"
 
 
 def rows_of_command_kinds():

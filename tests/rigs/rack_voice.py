@@ -21,13 +21,20 @@ PATIENCE_S = 30.0
 class RackVoice:
     """Speaks for rack `name`; its events are numbered from 1 in a journal of its own."""
 
-    def __init__(self, port: int, name: str = "north", voice: Voice | None = None) -> None:
+    def __init__(
+        self,
+        port: int,
+        name: str = "north",
+        voice: Voice | None = None,
+        *,
+        user: tuple[str, str] | None = None,
+    ) -> None:
         self.topic = f"bellwatch/{name}"
         self.voice = voice or Voice(f"journal-of-{name}", "run-1", "boot-1", f"{name}-pi")
         self.number = 0
         self.record: Record | None = None
         self._newest: dict[str, AlarmEvent] = {}
-        self._port = port
+        self._port, self._user = port, user
         self._client: mqtt.Client | None = None
 
     def __enter__(self) -> "RackVoice":
@@ -39,6 +46,8 @@ class RackVoice:
 
     def connect(self) -> None:
         client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        if self._user is not None:
+            client.username_pw_set(*self._user)
         gone = watch_message(self.topic, "gone", _now_ms(), self.voice)
         client.will_set(gone.topic, gone.payload, qos=1, retain=True)
         client.connect("127.0.0.1", self._port, keepalive=5)

@@ -259,7 +259,7 @@ def test_maintenance_reaches_alarms_whose_limit_is_gone():
 def test_the_logbook_takes_its_kinds_and_no_others():
     watched = rack()
     for kind in LOG_KINDS:
-        watched.do(1, "log", vessel="k1", what=kind, value=3)
+        watched.do(1, "log", vessel="k1", what=kind, value=7)
         assert watched.refusal == ""
     assert (
         refused(watched, 2, "log", vessel="k1", what="feeed") == "what: there is no feeed; did you mean feed?"

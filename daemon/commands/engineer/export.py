@@ -1,96 +1,104 @@
-"""`bellwatch export`: readings out of a journal, as CSV or Parquet, with their units and flags."""
+"""`bellwatch export`: the record that travels, as a folder of CSV or Parquet, or as one NetCDF file."""
 
 import argparse
+import shutil
+from collections.abc import Mapping
 from contextlib import AbstractContextManager, closing
 from datetime import UTC
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from daemon.commands.engineer.progress import shown
 from daemon.commands.options import add_journal, journal_path, needing
 from daemon.errors import SourceError
-from daemon.export.csv import RowWriter, csv_writer
 from daemon.export.logbook import write_logbook
-from daemon.export.rows import COLUMNS, Selection, bounds, rows, selected_sources
-from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
 from daemon.tables.values import utc_ms
 
-_SHOWN_EVERY = 5_000
+if TYPE_CHECKING:  # slow to load
+    from daemon.record.package import Write
 
 
 def export_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `export`."""
-    parser.add_argument("file", type=Path, help="file to write: .csv, or .parquet (needs bellwatch[parquet])")
+    add = parser.add_argument
+    add("target", type=Path, help="a folder to make, or a file that ends in .nc (needs bellwatch[record])")
     add_journal(parser)
-    parser.add_argument("--from", dest="since", help="first moment, ISO 8601; UTC if it has no offset")
-    parser.add_argument("--to", help="moment to stop before, ISO 8601; UTC if it has no offset")
-    parser.add_argument("--vessel", action="append", default=[], help="only this vessel; may be repeated")
-    parser.add_argument("--flags", action="store_true", help="write quality flags beside the values")
-    parser.add_argument("--logbook", action="store_true", help="write the logbook (CSV) in place of readings")
+    add("--form", choices=["csv", "parquet"], default="csv", help="of a folder (default: %(default)s)")
+    add("--from", dest="since", help="first moment, ISO 8601; UTC if it has no offset")
+    add("--to", help="moment to stop before, ISO 8601; UTC if it has no offset")
+    add("--vessel", action="append", default=[], help="only readings of this vessel; may be repeated")
+    add("--logbook", action="store_true", help="write the logbook alone, into a CSV file")
     parser.set_defaults(command=_export)
 
 
 def _export(options: argparse.Namespace) -> int:
     path = options.journal or journal_path(options.settings)
-    selection = Selection(_moment(options.since), _moment(options.to), options.vessel)
+    between_ms = _moment(options.since) or 0, _moment(options.to) or 2**62
     with closing(Journal(path, writable=False)) as journal:
         if options.logbook:
-            between_ms = (selection.from_ms or 0, selection.to_ms or 2**62)
-            count = write_logbook(journal, options.vessel, between_ms, options.file)
-            print(f"{options.file}: {count} entries")
+            count = write_logbook(journal, options.vessel, between_ms, options.target)
+            print(f"{options.target}: {count} entries")
             return 0
-        count = export(journal, selection, options.file, flags=options.flags)
-    print(f"{options.file}: {count} readings")
+        count, notes = export(journal, options.target, options.form, between_ms, options.vessel)
+    print("\n".join([f"{options.target}: {count} readings", *notes]))
     return 0
 
 
-def export(journal: Journal, selection: Selection, target: Path, *, flags: bool) -> int:
-    """Write what is selected to `target` (whole or not at all); return the number of readings.
+def export(
+    journal: Journal,
+    target: Path,
+    form: str = "csv",
+    between_ms: tuple[int, int] = (0, 2**62),
+    vessels: list[str] | None = None,
+) -> tuple[int, list[str]]:
+    """Write a record (whole or not at all); return the number of readings, and what is not in it, in lines.
 
-    Raises SourceError where nothing is selected.
+    Raises SourceError where nothing is selected, or something is there already.
     """
-    sources = selected_sources(journal, selection)
-    if not sources:
-        known = ", ".join(sorted({vessel for *_, vessel in journal.inputs.sources().values()})) or "none yet"
-        raise SourceError(f"no readings of vessel {', '.join(selection.vessels)}; the journal has: {known}")
-    measured = {quantity for _, quantity, _ in sources.values()}
-    quantities = [quantity for quantity in COLUMNS if quantity in measured]
+    with needing("record", "a record"):
+        from daemon.record.from_journal import JournalTables, Part  # noqa: PLC0415
+    known = {vessel for *_, vessel in journal.inputs.sources().values()}
+    if lost := sorted({*(vessels or ())} - known):
+        has = ", ".join(sorted(known)) or "none yet"
+        raise SourceError(f"no readings of vessel {', '.join(lost)}; the journal has: {has}")
+    if target.exists():
+        raise SourceError(f"{target}: is there already; an export makes a new one")
     part = target.with_name(target.name + ".part")
-    dating, count = journal.state.dating(), 0
-    after, upto = bounds(journal, selection, dating)
+    _remove(part)
+    count, span = 0, journal.inputs.span() or (0, 1)
     try:
-        with (
-            journal.standing_still(),
-            _writer(target, part, _rack(journal), quantities, flags=flags) as write,
-            shown("export", max(upto - after, 1)) as show,
-        ):
-            for number, (seq, row) in enumerate(rows(journal, selection, dating)):
-                write(row)
-                count += len(row.values)
-                if number % _SHOWN_EVERY == 0:
-                    show(seq - after)
-            show(upto - after)
-        part.replace(target)
+        with journal.standing_still(), shown("export", span[1]) as show:
+            tables = JournalTables(journal, Part(*between_ms, tuple(vessels or ())))
+            with _writer(part, target.suffix == ".nc", form, tables.about(), tables.runs_back) as write:
+                for name, rows in tables.all():
+                    write(name, rows)
+                    count += rows.num_rows * (name == "reading")
+                    show(count)
+        part.rename(target)
+    except OSError as error:
+        raise SourceError(f"{target}: {error.strerror}; its folder must be writable and have room") from error
     finally:
-        part.unlink(missing_ok=True)
-    return count
+        _remove(part)
+    return count, tables.notes
 
 
 def _writer(
-    target: Path, part: Path, rack: str, quantities: list[str], *, flags: bool
-) -> AbstractContextManager[RowWriter]:
-    if target.suffix == ".csv":
-        return csv_writer(part, rack, quantities, flags=flags)
-    if target.suffix != ".parquet":
-        raise SourceError(f"{target}: write to a file that ends in .csv or .parquet")
-    with needing("parquet", "Parquet"):
-        from daemon.export.parquet import parquet_writer  # noqa: PLC0415
-    return parquet_writer(part, rack, quantities, flags=flags)
+    part: Path, is_netcdf: bool, form: str, about: Mapping[str, Any], runs_back: bool
+) -> "AbstractContextManager[Write]":
+    if not is_netcdf:
+        from daemon.record.package import folder_writer  # noqa: PLC0415
+
+        return folder_writer(part, form, about)
+    with needing("record", "NetCDF"):
+        from daemon.record.netcdf import netcdf_writer  # noqa: PLC0415
+    return netcdf_writer(part, about, runs_back=runs_back)
 
 
-def _rack(journal: Journal) -> str:
-    plan = journal.inputs.newest_action(CONFIGURE)
-    return str(plan.body["rack"]) if plan else ""
+def _remove(part: Path) -> None:
+    if part.is_dir():
+        shutil.rmtree(part)
+    part.unlink(missing_ok=True)
 
 
 def _moment(text: str | None) -> int | None:

@@ -1,27 +1,25 @@
-"""`bellwatch import`: a finished export, or another logger's CSV, into a new journal to replay.
+"""`bellwatch import`: a record, or another logger's CSV, into a new journal to replay.
 
 The readings are written down as they were taken in; nothing is judged here, `bellwatch replay` does that.
 """
 
 import argparse
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import closing
-from functools import cache
 from itertools import islice
 from pathlib import Path
 
 from daemon.check.load import load_settings
 from daemon.commands.engineer.progress import shown
-from daemon.commands.engineer.source_options import add_csv_arguments, csv_layout, export_rows
+from daemon.commands.engineer.source_options import add_csv_arguments, csv_layout
+from daemon.commands.options import needing
 from daemon.errors import SourceError
-from daemon.export.csv import is_export
-from daemon.export.rows import Row
-from daemon.journal.dating import Dating, Stretch
 from daemon.journal.fold import configuring
 from daemon.journal.journal import Journal
 from daemon.settings.plan import rack_plan
 from daemon.settings.rack import Settings
 from daemon.sources.csv import csv_recording
+from daemon.tune.incidents import Mark, beside, write_marks
 from rules.readings import Readings
 
 ROWS_AT_ONCE = 20_000
@@ -29,7 +27,7 @@ ROWS_AT_ONCE = 20_000
 
 def import_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `import`."""
-    parser.add_argument("file", type=Path, help="an export (.csv, .parquet), or a CSV of another logger")
+    parser.add_argument("file", type=Path, help="a record (a folder, or .nc), or a CSV of another logger")
     parser.add_argument("journal", type=Path, help="the journal to make; it must not be there yet")
     parser.add_argument("--settings", type=Path, help="settings of the rack; needed for another logger's CSV")
     add_csv_arguments(parser)
@@ -38,14 +36,22 @@ def import_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _import(options: argparse.Namespace) -> int:
     settings = None if options.settings is None else load_settings(options.settings)
-    if options.journal.exists():
-        raise SourceError(f"{options.journal}: is there already; an import makes a new journal")
+    beside_it = beside(str(options.journal))
+    for path in (options.journal, beside_it):
+        if path.exists():
+            raise SourceError(f"{path}: is there already; an import makes a new journal")
     part = options.journal.with_name(options.journal.name + ".part")
     part.unlink(missing_ok=True)
     try:
-        with closing(Journal(part, writable=True)) as journal:
-            count = import_into(journal, options, settings)
+        with closing(Journal(part, writable=True)) as journal, shown("import") as show:
+            marks: list[Mark] = []
+            count = 0
+            for more in _steps(journal, options, settings, marks):
+                count += more
+                show(count)
             journal.checkpoint()
+        if marks:
+            write_marks(beside_it, marks)
         part.replace(options.journal)
     finally:
         for suffix in ("", "-wal", "-shm"):
@@ -54,73 +60,17 @@ def _import(options: argparse.Namespace) -> int:
     return 0
 
 
-def import_into(journal: Journal, options: argparse.Namespace, settings: Settings | None) -> int:
-    """Write what the file holds into an empty journal; return the number of readings."""
-    path: Path = options.file
-    try:
-        finished = path.suffix == ".parquet" or is_export(path)
-    except OSError as error:
-        raise SourceError(f"{path}: {error.strerror}") from error
-    counted = 0
-    with shown("import") as show:
-        steps = (
-            ExportIntake(journal, settings).take_all(export_rows(path))
-            if finished
-            else _take_recording(journal, options, settings)
-        )
-        for count in steps:
-            counted += count
-            show(counted)
-    return counted
-
-
-class ExportIntake:
-    """Writes the rows of a finished export down, on an axis of time that never runs back."""
-
-    def __init__(self, journal: Journal, settings: Settings | None) -> None:
-        self._journal = journal
-        self._settings = settings
-        self._dating = Dating()
-        self._source = cache(journal.inputs.source_id)
-        self._newest_ms = 0
-
-    def take_all(self, rows: Iterable[Row]) -> Iterator[int]:
-        """Write everything down, and give the number of readings of each step."""
-        rows = iter(rows)
-        while part := list(islice(rows, ROWS_AT_ONCE)):
-            with self._journal.transaction():
-                if not self._newest_ms and self._settings is not None:
-                    _begin(self._journal, self._settings, part[0].taken_in_ms)
-                yield self._take(part)
-
-    def _take(self, part: list[Row]) -> int:
-        readings, flags = [], []
-        for row in part:
-            at_ms = self._on_axis(row)
-            for quantity, value in row.values.items():
-                source = self._source(row.probe, quantity, row.vessel)
-                readings.append((at_ms, source, at_ms - (row.taken_in_ms - row.time_ms), value + 0.0))
-                flags.append((row, quantity))
-        numbered = self._journal.inputs.number(readings)
-        self._journal.inputs.write(numbered)
-        self._journal.history.keep_flags(
-            (numbers[0], f"{row.vessel}/{quantity}/{row.probe}", row.flags[quantity], 0)
-            for numbers, (row, quantity) in zip(numbered, flags, strict=True)
-            if quantity in row.flags
-        )
-        return len(numbered)
-
-    def _on_axis(self, row: Row) -> int:
-        """Return when a row was taken in by the axis; where UTC ran back, a new stretch begins."""
-        newest = self._dating.newest
-        at_ms = row.taken_in_ms - newest.ahead_ms
-        if at_ms < self._newest_ms or newest.synchronised != row.known:
-            at_ms = max(at_ms, self._newest_ms + 1) if self._newest_ms else at_ms
-            stretch = Stretch(at_ms, row.taken_in_ms - at_ms, row.known)
-            self._dating = self._dating.with_stretch(stretch)
-            self._journal.state.keep_stretch(stretch)
-        self._newest_ms = at_ms
-        return at_ms
+def _steps(
+    journal: Journal, options: argparse.Namespace, settings: Settings | None, marks: list[Mark]
+) -> Iterator[int]:
+    """Write what the file holds into an empty journal; give the number of readings of each step."""
+    if not (options.file.is_dir() or options.file.suffix == ".nc"):
+        return _take_recording(journal, options, settings)
+    if settings is not None:
+        raise SourceError(f"--settings: the record {options.file} has the plans of its time; leave it out")
+    with needing("record", "a record"):
+        from daemon.record.into_journal import into_journal  # noqa: PLC0415
+    return into_journal(options.file, journal, marks)
 
 
 def _begin(journal: Journal, settings: Settings, at_ms: int) -> None:
@@ -132,9 +82,7 @@ def _take_recording(
 ) -> Iterator[int]:
     """Write another logger's CSV down, as `bellwatch replay` would read it."""
     if settings is None:
-        raise SourceError(
-            f"{options.file}: not a finished export; for another logger's CSV name --settings and --column"
-        )
+        raise SourceError(f"{options.file}: no record; for another logger's CSV name --settings and --column")
     recording = csv_recording(options.file, csv_layout(options), settings)
     with journal.transaction():
         _begin(journal, settings, recording.start_ms)

@@ -2,19 +2,15 @@
 
 import argparse
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from daemon.commands.options import needing
 from daemon.errors import SourceError
-from daemon.export.csv import csv_rows, is_export
-from daemon.export.rows import Row
 from daemon.settings.rack import Settings
 from daemon.sources.csv import csv_recording
 from daemon.sources.csv_readings import CsvLayout
 from daemon.sources.drift_correction import calibrations_at, drift_corrected, how_sure
-from daemon.sources.export import export_recording
 from daemon.sources.journal import journal_recording, temperatures_in
 from daemon.sources.recording import Recording
 from daemon.words import show_temperatures_in
@@ -27,7 +23,7 @@ def add_source_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "source",
         metavar="SOURCE",
-        help="a journal, an export, a CSV (.csv, .csv.gz), or the http address of an InfluxDB",
+        help="a journal, a CSV (.csv, .csv.gz), or the http address of an InfluxDB",
     )
     journal = parser.add_argument_group("where SOURCE is a journal")
     journal.add_argument(
@@ -99,18 +95,7 @@ def open_recording(options: argparse.Namespace, settings: Settings | None) -> Re
     if is_address:
         return _influx(options, settings)
     path = Path(source)
-    if path.suffix == ".parquet" or is_export(path):
-        return export_recording(path, export_rows(path))
     return csv_recording(path, csv_layout(options), settings)
-
-
-def export_rows(path: Path) -> Iterator[Row]:
-    """Return the rows of a finished export, CSV or Parquet."""
-    if path.suffix != ".parquet":
-        return csv_rows(path)
-    with needing("parquet", "Parquet"):  # only where it is wanted
-        from daemon.export.parquet import parquet_rows  # noqa: PLC0415
-    return parquet_rows(path)
 
 
 def _influx(options: argparse.Namespace, settings: Settings) -> Recording:
@@ -122,6 +107,8 @@ def _influx(options: argparse.Namespace, settings: Settings) -> Recording:
 
 
 def _is_journal(path: Path) -> bool:
+    if path.is_dir() or path.suffix == ".nc":
+        raise SourceError(f"{path}: `bellwatch import` makes a journal of a record, which can be replayed")
     try:
         with path.open("rb") as file:
             return file.read(len(_SQLITE)) == _SQLITE

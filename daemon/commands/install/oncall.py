@@ -132,7 +132,7 @@ def _calling_of(rack: str | None, store: OnCallStore, path: Path) -> list[int]:
     if rack is None or state is None:
         return []
     team = Escalation.restore(state, duty_of(load_oncall(path)[0]))
-    return [its.number for its in team.problems() if any(it.word.rack == rack for it in its.calling())]
+    return [its.number for its in team.calls.of_rack(rack) if its.urgency is not None]
 
 
 def _answer_of(options: argparse.Namespace) -> Answer:
@@ -172,14 +172,15 @@ def _status(options: argparse.Namespace) -> int:
     state, waiting, not_taken = store.state(), store.waiting(), store.not_taken(now_ms - NOT_TAKEN_SHOWN_MS)
     duty, zone = duty_of(settings), ZoneInfo(settings.oncall.time_zone)
     team = Escalation(duty, now_ms) if state is None else Escalation.restore(state, duty)
-    routes = store.routes_of(team.practice.newest.number) if team.practice.newest else []
+    drill = team.calls.practice.newest
+    routes = store.routes_of(drill.number) if drill else []
     store.close()
     print(f"On call: {', then '.join(duty.rota.line_up(now_ms))}")
     print(f"State of {datetime.fromtimestamp(team.clock_ms / 1000, UTC).astimezone(zone):%d.%m.%Y %H:%M:%S}")
     print(f"Messages that nobody has taken yet: {waiting}")
     if duty.pair:
-        print(f"Other watcher, {duty.pair.other}: {'MISSING' if team.other_missing else 'heard'}")
-    if drill := team.practice.newest:
+        print(f"Other watcher, {duty.pair.other}: {'MISSING' if team.calls.waiting.missing else 'heard'}")
+    if drill:
         print(drill_text(drill, routes))
     for problem in team.problems():
         urgency, about = problem.urgency, problem.words(Stand.CALLS, Stand.SEEN, Stand.SILENCED)

@@ -59,7 +59,7 @@ def _body(options: argparse.Namespace) -> dict[str, object]:
     values = options.value
     if not values and (options.n is not None or options.range):
         raise RequestError("value: --n and --range are about a mean; give it, or all that you measured")
-    if options.what == "note" and not options.note.strip():
+    if ENTRY_KINDS[options.what].in_words and not options.note.strip():
         raise RequestError("note: found nothing; expected --note with words")
     body = {"vessel": options.vessel, "what": options.what, "note": options.note, **sample_of(values)}
     body |= {"n": options.n} if options.n is not None else {}

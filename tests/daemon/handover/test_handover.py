@@ -252,3 +252,28 @@ def test_the_command_prints_writes_and_refuses(rack, tmp_path, capsys):
     rack.ask("log", vessel="k1", what="feed", note="<b>=1+1</b>", value=1)
     assert main(["handover", *files, "--month", "2026-08", *settings[:2]]) == 0
     assert "&lt;b&gt;" in (tmp_path / "night.html").read_text()
+
+
+def test_the_animals_stand_in_it_and_a_late_or_corrected_act_supersedes_older_prints(rack):
+    assert "Animals" not in [it.title for it in handed_over(rack).sections], (
+        "where none are kept there is none"
+    )
+    night_ms = rack.now_ms - 3 * 3_600_000
+    rack.ask("culture", what="begin", cohort="e1", vessel="k1", stage="ephyra", value=200, when_ms=night_ms)
+    rack.ask("culture", what="count", cohort="e1", vessel="k1", value=190, when_ms=night_ms + 1)
+    before = handed_over(rack)
+    ((batch, counted),) = rows(before, "Animals")
+    assert batch == "e1: ephyra, unknown, k1 190, died 0, unexplained -10"
+    assert counted == "-10 at count in k1 (190 found, 200 expected)"
+    begun, count = (it.seq for it in rack.journal.history.entries("culture"))
+    assert before.superseded[1].startswith(f"Entry {count} came late (ada, 2026-08-15 08:")
+    rack.ask("culture", what="count", cohort="e1", vessel="k1", value=195, corrects=count)
+    after = handed_over(rack)
+    assert rows(after, "Animals")[0][1] == "-5 at count in k1 (195 found, 200 expected)"
+    assert f"Entry {count} was corrected by" in after.superseded[2]
+    assert after.record != before.record
+    rack.ask("culture", what="died", cohort="e1", vessel="k1", value=1)
+    assert rows(handed_over(rack), "Animals") == rows(after, "Animals"), (
+        "what came after is of the next night"
+    )
+    assert begun < count

@@ -48,6 +48,7 @@ class Feed:
     """Both ends of a connection to a broker: what is given arrives, what is said is kept."""
 
     root = "bellwatch"
+    past_is_told = True
 
     def __init__(self):
         self.arrived, self.confirmed, self.said, self.listens = [], 0, [], True
@@ -61,6 +62,18 @@ class Feed:
 
     def confirm(self, arrivals):
         self.confirmed += len(arrivals)
+
+    def given_before(self):
+        return []
+
+    def give_out(self, _given):
+        pass
+
+    def who_says(self, came):
+        return came.topic.rpartition("/")[2] if "/said/" in came.topic else ""
+
+    def reply(self, replied, now_ms):
+        self.said += [it.message(self.root, now_ms) for it in replied]
 
     def receipt(self, taken, newest, _now_ms):
         self.said += [(run, numbers, newest(rack, run)) for (rack, _, run), numbers in taken.items()]
@@ -204,3 +217,37 @@ def test_no_mutated_command_ends_the_desk_or_becomes_another_request(tmp_path, c
     assert [request.fault for request in asked if request.fault] == []
     assert all(sound(value) for request in asked for value in (request.who, *request.body.values()))
     journal.close()
+
+
+@pytest.mark.parametrize("count", COUNTS)
+def test_every_mutated_answer_is_replied_to_in_one_line_and_none_ends_the_calling(tmp_path, count):
+    store, feed, clock = OnCallStore(tmp_path / "oncall.sqlite"), Feed(), Clock()
+    duty = Duty(Rota(("ada", "bo"), date(2026, 1, 5), time(9), UTC), digest_at=(time(9),))
+    team = OnCall(store, feed, Routes(), duty, {}, UTC, clock, passes_on=False)
+    for number, vessel in enumerate(("k1", "k9"), 1):  # problem 2 is named by no answer
+        said, _ = messages_of(
+            replace(event(number, vessel), cause=""), Voice("j", "r"), "bellwatch/north", UTC
+        )
+        feed.arrived.append(arrival(said.topic, said.payload.encode()))
+    clock.now += 1_000
+    team.turn()
+    feed.said.clear()
+    issued = datetime.fromtimestamp(START_MS / 1000, UTC).isoformat()
+    good = [
+        json.dumps({"id": f"answer-{reply}", "reply": reply, "problems": [1], "issued_at": issued}).encode()
+        for reply in ("seen", "on_my_way", "next", "quiet")
+    ]
+    memory = 0
+    for number, payload in enumerate([*good, *mutations(good, count, seed=13)]):
+        feed.arrived.append(arrival("bellwatch/_oncall/said/desk/ada", payload))
+        if len(feed.arrived) == BATCH or number == count + len(good) - 1:
+            team.turn()
+        if number == count // 10:
+            memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - memory < MOST_MORE_MB * 1024
+    replies = [json.loads(message.payload) for message in feed.said]
+    assert len(replies) == count + len(good)
+    assert all(reply["refusal"].isprintable() and "\n" not in reply["refusal"] for reply in replies)
+    assert count / 2 < team.refused < count
+    assert sum(reply["done"] for reply in replies) >= len(good)
+    store.close()

@@ -250,6 +250,7 @@ SAYS = OtherSays(
         Sent("", CallKind.DIGEST, Priority.LOW, 9),
     ),
     (Stance("north/loop", False, 1_760_347_800_000, Answer(Reply.ON_MY_WAY, "Ada", 60_000), "3 17"),),
+    "0123456789abcdef",
 )
 
 

@@ -319,23 +319,6 @@ def test_a_csv_of_another_logger_is_replayed(tmp_path, capsys):
     assert all("gross_range" in row["tests"].split() for row in in_air)
 
 
-@pytest.mark.parametrize("name", ["night.csv", "night.parquet"])
-def test_a_finished_export_is_replayed_as_its_journal(nights, tmp_path, name):
-    if name.endswith("parquet"):
-        pytest.importorskip("pyarrow")
-    export = tmp_path / name
-    settings = ["--settings", str(nights["settings"])]
-    assert main(["export", str(export), "--journal", str(nights["bad line"]), *settings]) == 0
-    told = []
-    for source in (nights["bad line"], export):
-        events = tmp_path / "events.jsonl"
-        assert main(["replay", str(source), *settings, "--events", str(events), "--without-responses"]) == 0
-        told.append([json.loads(line) for line in events.read_text().splitlines()])
-    end_ms = max(event["at_ms"] for event in told[1])  # an export does not tell how long time went on
-    assert len(told[1]) >= 4
-    assert told[1] == [event for event in told[0] if event["at_ms"] <= end_ms][: len(told[1])]
-
-
 def test_settings_of_the_time_are_needed_for_a_csv(capsys):
     assert main(["replay", str(MICROCAT), "--time-column", "time_utc", *SEA_COLUMNS]) == 2
     assert "add --settings" in capsys.readouterr().err

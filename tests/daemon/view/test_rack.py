@@ -169,6 +169,8 @@ def test_a_trend_says_which_limit_it_will_reach_and_when(rack, now):
     assert its.trend_per_hour == pytest.approx(1.2, rel=0.05)
     assert (its.reaching.limit, its.reaching.value) == ("advisory_high", 18.0)
     assert its.reaching.at_ms - its.time_ms == pytest.approx((18 - its.value) / 1.2 * HOUR_MS, rel=0.05)
+    long_after = channel(now(105 * 86_400), "k1/temperature")
+    assert long_after.reaching is None, "a trend of 105 days ago reaches nothing now"
 
 
 def test_limits_stand_where_they_are_on_a_ramp(rack, now):

@@ -210,3 +210,12 @@ def test_what_nobody_has_taken_is_called_when_its_rack_announces_it_again():
     team = calling()
     team.hear(word(1, trigger="announced again"), NIGHT)
     assert calls(team.advance(NIGHT + MIN)) == [(0.25, "ada", "alarm")]
+
+
+def test_what_was_shelved_and_is_critical_now_does_not_say_that_somebody_has_seen_it():
+    team = called()
+    shelved = word(2, priority=Priority.HIGH, trigger="shelved", state="shelved", who="ada")
+    team.hear(shelved, NIGHT + MIN)
+    worse = word(3, "k1/temperature/high_high", cause="k1/temperature/high")
+    told = team.hear(worse, NIGHT + 2 * MIN).calls + team.advance(NIGHT + 3 * MIN).calls
+    assert [call.answer for call in told] == [None]

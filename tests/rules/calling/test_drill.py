@@ -44,12 +44,12 @@ def test_a_drill_is_called_as_a_critical_alarm_until_it_is_answered_and_all_who_
     assert all(call.about[0].is_drill for call in told.calls)
     answered = team.answer(1, SEEN, NOON + 17 * MIN)
     assert calls(answered, NOON) == [(17, "ada", "returned"), (17, "bo", "returned")]
-    drill = team.practice.newest
+    drill = team.calls.practice.newest
     assert (drill.outcome, drill.answer.who, drill.answer.by_link) == (Outcome.ANSWERED, "ada", True)
     assert drill.ended_ms - drill.begun_ms == 17 * MIN
     assert not team.advance(NOON + 6 * HOUR).calls
     again = Escalation.restore(json.loads(json.dumps(team.snapshot())), DUTY)
-    assert again.practice == team.practice
+    assert again.calls.practice == team.calls.practice
     assert not again.mention(asked(), NOON + 7 * HOUR).calls, "a repeat of the same notice is none"
     assert not again.problems()
 
@@ -58,7 +58,7 @@ def test_a_drill_that_nobody_answers_ends_and_is_told():
     team = drilled()
     told = team.advance(NOON + GIVEN_MS)
     assert [call.person for call in told.calls if call.kind is CallKind.RETURNED] == ["ada", "bo"]
-    assert team.practice.newest.outcome is Outcome.NOT_ANSWERED
+    assert team.calls.practice.newest.outcome is Outcome.NOT_ANSWERED
     digest = team.advance(NOON + DAY).calls[-1]
     assert (digest.kind, digest.about[0].event.condition) == (CallKind.DIGEST, DRILL_LACKING)
     assert "nobody answered" in digest.about[0].event.evidence.reason
@@ -85,7 +85,7 @@ def test_a_real_alarm_is_called_as_if_there_were_no_drill_and_ends_it(priority):
     assert [(call.at_ms, call.person, call.kind, call.priority) for call in got] == [
         (call.at_ms, call.person, call.kind, call.priority) for call in wanted
     ]
-    assert team.practice.newest.outcome is Outcome.BROKEN_OFF
+    assert team.calls.practice.newest.outcome is Outcome.BROKEN_OFF
     assert "no problem of this number" in team.answer(1, SEEN, NOON + 3 * HOUR).refusal
     assert team.problems()[0].urgency is priority, "an answer to a drill is none to an alarm"
 
@@ -107,7 +107,7 @@ def test_while_somebody_is_called_about_a_real_alarm_no_drill_begins():
     team.advance(NOON + MIN)
     team.mention(asked(), NOON + 2 * MIN)
     assert not [problem for problem in team.problems() if problem.is_drill]
-    assert team.practice.newest.outcome is Outcome.BROKEN_OFF
+    assert team.calls.practice.newest.outcome is Outcome.BROKEN_OFF
 
 
 def test_what_real_joins_a_drill_under_its_name_is_real():

@@ -326,3 +326,20 @@ def test_a_promise_counts_by_the_clock_of_whoever_takes_it():
     left = said.counted_from(NIGHT)
     assert left.until_ms == 20 * MIN
     assert left.counted_from(-(NIGHT + 77)).until_ms == NIGHT + 77 + 20 * MIN
+
+
+def test_two_that_go_by_different_agreements_say_so_until_they_do_not():
+    ours = replace(DUTY, pair=Pair("attic", False, MISSING))
+    theirs = replace(DUTY, pair=Pair("desk", True, 2 * MISSING))
+    team = Escalation(ours, NIGHT)
+    team.link(True, NIGHT)
+    team.other(OtherSays(duty=theirs.mark), NIGHT + SIGN_MS)
+    team.other(OtherSays(), NIGHT + 2 * SIGN_MS)  # an older version does not say
+    assert team.problems() == []
+    other = replace(theirs, flood_calls=theirs.flood_calls + 1)
+    for sign in range(3, 60):
+        team.other(OtherSays(duty=other.mark), NIGHT + sign * SIGN_MS)
+    assert [problem.key for problem in team.problems()] == ["attic/two_duties"]
+    team.other(OtherSays(duty=theirs.mark), NIGHT + 60 * SIGN_MS)
+    team.other(OtherSays(duty=theirs.mark), NIGHT + 60 * SIGN_MS + 11 * MIN)
+    assert not [problem for problem in team.problems() if "two_duties" in problem.key]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from rules.alarms.life_cycle import Condition, Trigger
-from rules.judging.watched import WatchedState
+from rules.judging.watched import NO_WATER, WatchedState
 from rules.quantities import Quantity
 from tests.faults.chain import C1, HOUR, MINUTE, O1, START_MS, T1, T2, P, Water
 
@@ -84,3 +84,11 @@ def test_a_crash_of_oxygen_is_told_by_an_optode_alone():
     calls = [event for event in told.events if event.condition is Condition.LOW_LOW]
     assert calls
     assert (calls[0].at_ms - START_MS) / HOUR < 8.6
+
+
+def test_a_number_that_hardly_any_water_is_is_not_simply_watched():
+    """What 15.0 as a float32 (0x41700000) is with its words in the other order: 0.00 °C on every screen."""
+    found = Water(hours=2).measured()
+    found.value[T1][:] = np.array([0x00004170], dtype=">u4").view(">f4").astype(float)[0]
+    danger = next(it for it in found.run().engine.dangers() if it.quantity == "temperature")
+    assert (danger.watched.state, danger.watched.why) == (WatchedState.WATCHED_ROUGHLY, NO_WATER)

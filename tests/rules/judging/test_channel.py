@@ -8,12 +8,8 @@ import pytest
 
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import Condition, Priority
-from rules.judging.channel import (
-    ChannelState,
-    Series,
-    judge_channel,
-    sample,
-)
+from rules.judging.channel import ChannelState, judge_channel
+from rules.judging.series import Samples, Series, sample
 from rules.plain import from_plain, to_plain
 from rules.quality.settings import QualitySettings, Range
 from rules.rack.limits import Bounds, Level, limits_of
@@ -242,8 +238,7 @@ def test_what_is_just_on_the_limit_and_goes_on_is_heading_out(limit, away, edge)
 
 
 def test_of_each_hour_the_first_good_reading_is_kept_wherever_a_block_ends():
-    state = ChannelState()
-    first = sample(series([np.nan, 15.1, 15.2, 15.3, 15.4], every=20 * MINUTE), state)
-    then = sample(series([15.5, 15.6], every=20 * MINUTE, start=100 * MINUTE), state)
+    first, kept = sample(series([np.nan, 15.1, 15.2, 15.3, 15.4], every=20 * MINUTE), Samples())
+    then, kept = sample(series([15.5, 15.6], every=20 * MINUTE, start=100 * MINUTE), kept)
     assert (first.tolist(), then.tolist()) == ([1, 3], [1])
-    assert (state.sample.hour, state.sample.value) == ((0, 1, 2), (15.1, 15.3, 15.6))
+    assert (kept.hour, kept.value) == ((0, 1, 2), (15.1, 15.3, 15.6))

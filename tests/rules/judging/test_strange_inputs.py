@@ -78,7 +78,15 @@ def in_batches(found, draw):
     found.every = round(draw.uniform(30, 50) * MINUTE)
 
 
+def again_in_hundredths(found, draw):
+    for it in MULTI:
+        found.value[it] = np.round(found.value[it], 2)
+    again(found, draw)
+
+
 HOW = {
+    "plays an hour again": again,
+    "plays an hour of hundredths again": again_in_hundredths,
     "other units": in_other_units,
     "whole degrees": whole_degrees,
     "in a sock": in_a_sock,
@@ -104,7 +112,7 @@ def announced(how, danger):
         found.temperature[1] = found.temperature[1] + draw.uniform(10.0, 13.0) * share
         beyond = found.temperature[1] > 23.0
     found.measured()
-    HOW.get(how, again)(found, draw)
+    HOW[how](found, draw)
     told = found.run()
     begun = [e for e in told.events if e.trigger in (Trigger.RAISED, Trigger.WORSENED)]
     loud = [e for e in begun if e.state is State.UNACKNOWLEDGED and e.at_ms >= told.fault_ms]
@@ -131,8 +139,3 @@ def test_in_calm_water_it_is_one_problem(how):
     loud, _ = announced(how, "")
     assert len(loud) <= 2, [event.alarm for event in loud]
     assert len({event.cause for event in loud}) <= 1
-
-
-@pytest.mark.xfail(strict=True, reason="a gateway that plays an hour again is fresh water to every rule")
-def test_a_stretch_that_is_played_again_is_found_out():
-    assert announced("plays an hour again", "oxygen")[0]

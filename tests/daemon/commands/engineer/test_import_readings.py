@@ -1,17 +1,16 @@
 """Readings from elsewhere become a journal that can be replayed, or one clear line says why not."""
 
 import gzip
-from contextlib import closing
+import json
 
+import netCDF4
 import pytest
 
 from daemon.commands.cli import main
 from daemon.commands.engineer.export import export
-from daemon.export.rows import Selection
 from daemon.journal.journal import Journal
-from rules.rack.plan import FRESH
 from rules.readings import Action, Readings
-from tests.rigs.bench import START_MS, Bench, events_in, refolded_events, swinging
+from tests.rigs.bench import Bench, events_in, refolded_events, swinging
 
 LOGGER = """\
 # an invented logger
@@ -42,31 +41,6 @@ def inputs_of(path):
     return found
 
 
-def test_what_another_bellwatch_exported_is_judged_here_as_it_was_there(bench, tmp_path):
-    out, copy = tmp_path / "out.csv", tmp_path / "copy.sqlite"
-    export(bench.journal, Selection(), out, flags=True)
-    assert main(["import", str(out), str(copy), "--settings", settings_of(bench)]) == 0
-    assert refolded_events(copy) == events_in(bench.path)
-
-
-@pytest.mark.parametrize("suffix", ["csv", "parquet"])
-def test_the_count_that_shows_that_answers_are_new_goes_over_too(bench, tmp_path, suffix):
-    out, copy = tmp_path / f"out.{suffix}", tmp_path / "copy.sqlite"
-    inputs = bench.journal.inputs
-    with bench.journal.transaction():
-        probe, _, vessel = inputs.sources()[1]
-        number = inputs.source_id(probe, FRESH, vessel)
-        at_ms = bench.journal.state.clock_ms()
-        inputs.append_readings((at_ms + step, number, at_ms + step, 41.0 + step) for step in (1, 1001, 2001))
-    export(bench.journal, Selection(), out, flags=True)
-    assert main(["import", str(out), str(copy), "--settings", settings_of(bench)]) == 0
-    with closing(Journal(copy, writable=False)) as journal:
-        assert (probe, FRESH, vessel) in journal.inputs.sources().values()
-        readings = [block for block in journal.inputs.after(0) if isinstance(block, Readings)]
-    values = [value for block in readings for value in block.value.tolist()]
-    assert values[-3:] == [42.0, 1042.0, 2042.0]
-
-
 def test_another_loggers_csv_is_described_by_a_few_options(bench, tmp_path, capsys):
     source, target = tmp_path / "logger.csv.gz", tmp_path / "other.sqlite"
     with gzip.open(source, "wt", encoding="utf-8") as file:
@@ -82,55 +56,189 @@ def test_another_loggers_csv_is_described_by_a_few_options(bench, tmp_path, caps
     assert readings.time_ms.tolist() == [1_786_701_600_000 + ms for ms in (0, 30_000, 90_000)]
 
 
-def test_a_journal_that_is_there_is_never_touched(bench, tmp_path, capsys):
-    out = tmp_path / "out.csv"
-    export(bench.journal, Selection(), out, flags=False)
-    before = bench.path.read_bytes()
-    assert main(["import", str(out), str(bench.path)]) == 2
-    assert "is there already; an import makes a new journal" in capsys.readouterr().err
-    assert bench.path.read_bytes() == before
+@pytest.fixture(params=["csv", "parquet", "nc"])
+def record(bench, tmp_path, request):
+    path = tmp_path / ("record.nc" if request.param == "nc" else request.param)
+    export(bench.journal, path, request.param)
+    return path
 
 
-@pytest.mark.parametrize(
-    ("line", "change", "words"),
-    [
-        (
-            4,
-            ("15.0", "fifteen"),
-            "line 5: 'fifteen'; expected a number",
-        ),
-        (4, ("2025-10-09T08:53:20.000Z", "soon"), "line 5: Invalid isoformat string: 'soon'"),
-        (4, (",set,", ",maybe,"), "line 5: 'maybe'"),
-        (4, (",15.0", ",15.0,9,9"), "line 5: 8 cells; the header has 6"),
-        (3, ("temperature (°C)", "temperature (F)"), "an export begins with time, taken in, clock"),
-    ],
-)
-def test_a_damaged_export_is_refused_by_line_and_leaves_nothing(bench, tmp_path, capsys, line, change, words):
-    out, target = tmp_path / "out.csv", tmp_path / "new.sqlite"
-    export(bench.journal, Selection(), out, flags=False)
-    lines = out.read_text().splitlines()
-    assert change[0] in lines[line]
-    lines[line] = lines[line].replace(*change)
-    out.write_text("\n".join(lines) + "\n")
-    assert main(["import", str(out), str(target)]) == 2
-    assert words in capsys.readouterr().err
-    assert not list(tmp_path.glob("new.sqlite*"))
+def refused(capsys, source, target, *more):
+    """The one line by which an import refuses, with nothing left of it."""
+    before = {path: path.read_bytes() for path in target.parent.glob(f"{target.name}*")}
+    assert main(["import", str(source), str(target), *more]) == 2
+    assert {path: path.read_bytes() for path in target.parent.glob(f"{target.name}*")} == before
+    (line,) = capsys.readouterr().err.splitlines()
+    return line
+
+
+def test_a_record_is_judged_here_as_it_was_there(bench, record, tmp_path):
+    copy = tmp_path / "copy.sqlite"
+    assert main(["import", str(record), str(copy)]) == 0
+    assert refolded_events(copy) == events_in(bench.path) == events_in(copy)
+    assert main(["replay", str(copy)]) == 0
+
+
+def test_what_is_there_is_never_touched(bench, record, tmp_path, capsys):
+    assert "is there already; an import makes a new journal" in refused(capsys, record, bench.path)
+    (tmp_path / "new.sqlite.incidents.csv").write_text("mine")
+    line = refused(capsys, record, tmp_path / "new.sqlite")
+    assert line.startswith(f"{tmp_path}/new.sqlite.incidents.csv: is there already")
+
+
+def test_settings_beside_a_record_are_refused(bench, record, tmp_path, capsys):
+    line = refused(capsys, record, tmp_path / "new.sqlite", "--settings", settings_of(bench))
+    assert line == f"--settings: the record {record} has the plans of its time; leave it out"
+
+
+def test_two_journals_of_one_record_are_told_apart(bench, record, tmp_path):
+    for name in ("one", "two"):
+        assert main(["import", str(record), str(tmp_path / name)]) == 0
+    names = (tmp_path / "one", tmp_path / "two", bench.path)
+    one, two, first = (Journal(path, writable=False) for path in names)
+    assert len({one.id, two.id, first.id}) == len({one.run_id, two.run_id, first.run_id}) == 3
+    assert [run.id for run in one.state.runs()][:-1] == [run.id for run in two.state.runs()][:-1]
+    for journal in (one, two, first):
+        journal.close()
+
+
+def test_a_replay_says_how_a_record_is_replayed(record, capsys):
+    assert main(["replay", str(record)]) == 2
+    assert "`bellwatch import` makes a journal of a record" in capsys.readouterr().err
+
+
+def _line(folder, name, number, old, new):
+    path = folder / f"{name}.csv"
+    lines = path.read_text().split("\n")
+    assert old in lines[number], lines[number]
+    lines[number] = lines[number].replace(old, new, 1)
+    path.write_text("\n".join(lines))
+
+
+def _cut(path, share):
+    path.write_bytes(path.read_bytes()[: int(path.stat().st_size * share)])
+
+
+def _doubled(folder):
+    path = folder / "reading.csv"
+    lines = path.read_text().splitlines(keepends=True)
+    path.write_text("".join([*lines[:-1], lines[-2]]))
+
+
+def _described(folder, change):
+    path = folder / "datapackage.json"
+    package = json.loads(path.read_text())
+    change(package)
+    path.write_text(json.dumps(package))
+
+
+def _run_twice(folder):
+    path = folder / "run.csv"
+    header, line = path.read_text().splitlines()
+    path.write_text(f"{header}\n{line}\n2{line[1:]}\n")
+
+
+CSV_FAULTS = {
+    "a wrong column": (
+        lambda its: _line(its, "reading", 0, '"value"', '"val"'),
+        "reading.csv: column val; expected seq, at_ms, source, lag_ms, value",
+    ),
+    "a word for a number": (
+        lambda its: _line(its, "reading", 5, "true", "perhaps"),
+        "reading.csv: In CSV column #6: Row #6: CSV conversion error to bool: invalid value 'perhaps'",
+    ),
+    "a number that is none": (
+        lambda its: _line(its, "reading", 7, ",0,", ",0#,"),
+        "reading.csv: In CSV column #3: Row #8",
+    ),
+    "an empty cell": (
+        lambda its: _line(its, "reading", 7, ",0,", ",,"),
+        "reading, row with seq 8, column lag_ms: None; expected a integer",
+    ),
+    "a line too many": (
+        lambda its: (its / "source.csv").write_text((its / "source.csv").read_text() * 2),
+        "source.csv: In CSV column #0: Row #3",
+    ),
+    "a number twice": (_doubled, "reading: UNIQUE constraint failed"),
+    "one run id twice": (_run_twice, "run: UNIQUE constraint failed: run.id"),
+    "time that runs back": (
+        lambda its: _line(its, "reading", 9, "1760000008000", "1750000008000"),
+        "input 10: its number is given twice, or its at_ms is before the last one's",
+    ),
+    "a torn line": (lambda its: _cut(its / "reading.csv", 0.5), "reading.csv: CSV parse error: Row #"),
+    "lines that are missing": (
+        lambda its: _drop_last(its / "event.csv"),
+        "rows; datapackage.json says",
+    ),
+    "a table that is missing": (
+        lambda its: (its / "action.csv").unlink(),
+        "action.csv: No such file or directory",
+    ),
+    "a newer version": (
+        lambda its: _described(its, lambda package: package["bellwatch"].update(format=2)),
+        "datapackage.json: a record of format 2; this bellwatch reads 1",
+    ),
+    "another package": (
+        lambda its: _described(its, lambda package: package.pop("bellwatch")),
+        "datapackage.json: KeyError('bellwatch'); expected the description of a record",
+    ),
+    "no description": (
+        lambda its: (its / "datapackage.json").unlink(),
+        "datapackage.json: No such file or directory; expected the folder of a record",
+    ),
+}
+
+
+def _drop_last(path):
+    path.write_text("".join(path.read_text().splitlines(keepends=True)[:-1]))
+
+
+@pytest.mark.parametrize("fault", CSV_FAULTS)
+def test_a_damaged_folder_is_refused_by_its_place_and_leaves_nothing(bench, tmp_path, capsys, fault):
+    change, words = CSV_FAULTS[fault]
+    export(bench.journal, tmp_path / "record")
+    change(tmp_path / "record")
+    assert words in refused(capsys, tmp_path / "record", tmp_path / "new.sqlite")
+
+
+def test_a_number_that_is_not_finite_is_refused(bench, tmp_path, capsys):
+    export(bench.journal, tmp_path / "record")
+    lines = (tmp_path / "record/reading.csv").read_text().split("\n")
+    for word in ("nan", "inf", "-inf"):
+        cells = lines[3].split(",")
+        cells[4] = word
+        changed = "\n".join([*lines[:3], ",".join(cells), *lines[4:]])
+        (tmp_path / "record/reading.csv").write_text(changed)
+        line = refused(capsys, tmp_path / "record", tmp_path / "new.sqlite")
+        assert f"reading, row with seq 4, column value: {word}; expected a number" in line
+
+
+def test_torn_and_foreign_files_are_refused(bench, tmp_path, capsys):
+    export(bench.journal, tmp_path / "torn", "parquet")
+    _cut(tmp_path / "torn/reading.parquet", 0.9)
+    assert "torn/reading.parquet: " in refused(capsys, tmp_path / "torn", tmp_path / "new.sqlite")
+    export(bench.journal, tmp_path / "torn.nc")
+    _cut(tmp_path / "torn.nc", 0.5)
+    assert "torn.nc: " in refused(capsys, tmp_path / "torn.nc", tmp_path / "new.sqlite")
+    with netCDF4.Dataset(tmp_path / "foreign.nc", "w") as file:
+        file.createDimension("time", 3)
+    line = refused(capsys, tmp_path / "foreign.nc", tmp_path / "new.sqlite")
+    assert line == f"{tmp_path}/foreign.nc: a NetCDF file, but no record of bellwatch's"
+    with netCDF4.Dataset(tmp_path / "newer.nc", "w") as file:
+        file.bellwatch_format = 2
+    line = refused(capsys, tmp_path / "newer.nc", tmp_path / "new.sqlite")
+    assert line == f"{tmp_path}/newer.nc: a record of format 2; this bellwatch reads 1"
 
 
 @pytest.mark.parametrize(
     ("name", "content", "words"),
     [
         ("a.csv", "time,t\n1,2\n", "for another logger's CSV name --settings and --column"),
-        ("a.parquet", "no parquet", "a.parquet: "),
-        (None, "", "No such file"),
+        ("a.nc", "no netcdf", "expected a NetCDF file"),
+        ("none.nc", None, "No such file"),
     ],
 )
-def test_a_file_that_is_no_export_is_refused(tmp_path, capsys, name, content, words):
-    path = tmp_path / (name or "none.csv")
-    if name:
-        path.write_text(content)
-    assert main(["import", str(path), str(tmp_path / "new.sqlite")]) == 2
-    said = capsys.readouterr().err
-    assert words in said
-    assert not list(tmp_path.glob("new.sqlite*"))
-    assert START_MS
+def test_a_file_that_is_no_record_is_refused(tmp_path, capsys, name, content, words):
+    if content:
+        (tmp_path / name).write_text(content)
+    assert words in refused(capsys, tmp_path / name, tmp_path / "new.sqlite")

@@ -165,7 +165,7 @@ def test_who_writes_is_one_of_the_people_and_never_the_services_user(tmp_path, c
         assert (entry.who, entry.body["value"], entry.body["n"]) == ("Kim", 10.0, 3)
         capsys.readouterr()
         main(["log", "k1", "--settings", str(file)])
-        assert "bell_diameter  10 mm (mean of 3), 9 to 11  by Kim\n" in capsys.readouterr().out
+        assert "bell_diameter  10 mm (mean of 3), sd 1, 9 to 11  by Kim\n" in capsys.readouterr().out
 
 
 def test_the_help_names_no_default_where_there_is_none(capsys):

@@ -1,0 +1,133 @@
+"""Clauses of `bellwatch culture`: a few short words each, told apart by what they are, in any order.
+
+move 40 k1 k2, bells 8.1 9.2 7.7, feed 200, died 1 bubble in the bell
+"""
+
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Any
+
+from daemon.errors import RequestError
+from daemon.tables.values import number, utc_ms
+from rules.culture.acts import What
+from rules.errors import none_such
+from rules.rack.logbook import ENTRY_KINDS, sample_of
+
+_SHORT = {"bells": "bell_diameter", "pulse": "pulse_rate", "water": "water_change"}
+_VERBS = (*What, *ENTRY_KINDS)
+_KEYS = {"t": "temperature_c", "s": "salinity", "born": "born_ms", "when": "when_ms", "of": "fraction"}
+_TEXTS = ("how", "lineage", "into", "scale", "note", "cause", "origin")
+_NUMBERS = ("fraction", "sd", "ph", "temperature_c", "salinity", "n")
+_WORDS_ARE = {What.DIED: "cause", What.BEGIN: "origin"}
+_TWO_VESSELS = {What.MOVE, What.SPLIT, What.MERGE, What.YOUNG}
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What the words of a clause may name."""
+
+    vessels: Collection[str]
+    stages: Collection[str]
+    zone: tzinfo
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A request that a clause makes: the kind of action, and its body."""
+
+    kind: str
+    body: dict[str, Any]
+
+
+def clauses(words: Sequence[str]) -> Iterator[list[str]]:
+    """Give the words of each clause; commas part them."""
+    clause: list[str] = []
+    for word in words:
+        clause += [word.rstrip(",")] if word.rstrip(",") else []
+        if word.endswith(",") and clause:
+            yield clause
+            clause = []
+    if clause:
+        yield clause
+
+
+def asked_by(cohort: str, words: Sequence[str], known: Known, lives_in: Sequence[str]) -> Asked:
+    """Return what a clause about a batch that lives in some vessels asks; RequestError says what is wrong."""
+    verb = _SHORT.get(words[0], words[0])
+    if verb not in _VERBS:
+        found = [it for it in _VERBS if it.startswith(verb)]
+        if len(found) != 1:
+            raise RequestError(f"{words[0]}: {none_such(verb, (*_VERBS, *_SHORT))}")
+        verb = found[0]
+    body: dict[str, Any] = {"what": str(verb), "cohort": cohort}
+    numbers: list[float] = []
+    places: list[str] = []
+    rest: list[str] = []
+    for word in words[1:]:
+        _read(word, known, body, numbers, places, rest)
+    if rest:
+        body.setdefault(_WORDS_ARE.get(What(verb), "note") if verb in list(What) else "note", " ".join(rest))
+    if verb in list(What):
+        _of_act(What(verb), body, numbers)
+    else:
+        body |= sample_of(numbers)
+    if not places and len(lives_in) > 1 and verb not in (What.STAGE, What.DISCS, What.WITHDRAWN):
+        raise RequestError(f"{words[0]}: {cohort} lives in {', '.join(lives_in)}; say in which")
+    body["vessel"] = places[0] if places else lives_in[0] if len(lives_in) == 1 else ""
+    if len(places) == 1 and verb == What.MOVE and len(lives_in) == 1:
+        places = [lives_in[0], *places]
+        body["vessel"] = lives_in[0]
+    if len(places) > (2 if verb in _TWO_VESSELS else 1):
+        raise RequestError(f"{words[0]}: found {', '.join(places)}; too many vessels")
+    body |= {"to": places[1]} if len(places) == 2 else {}
+    if body.pop("limits", False):
+        body["limits_too"] = [body["vessel"]] if places else list(lives_in)
+    return Asked("culture" if verb in list(What) else "log", body)
+
+
+def _read(
+    word: str, known: Known, body: dict[str, Any], numbers: list[float], places: list[str], rest: list[str]
+) -> None:
+    """Take in one word: a vessel, a stage, KEY=VALUE, a share, a number, or words of a note."""
+    key, equals, value = word.partition("=")
+    try:
+        if word in known.vessels:
+            places.append(word)
+        elif word in known.stages:
+            body["stage"] = word
+        elif equals and key:
+            body |= _keyed(_KEYS.get(key, key), value, known.zone)
+        elif word == "limits":
+            body["limits"] = True
+        elif word.endswith("%"):
+            body["share"] = number(word[:-1]) / 100
+        elif word[:1].isdigit() or word[:1] in "-+.":
+            numbers.append(number(word))
+        else:
+            rest.append(word)
+    except ValueError as error:
+        raise RequestError(f"{word}: {error}") from None
+
+
+def _keyed(key: str, value: str, zone: tzinfo) -> dict[str, Any]:
+    if key == "parents":
+        return {key: value.split("+")}
+    if key in ("born_ms", "when_ms"):
+        return {key: utc_ms(value, zone)}
+    if key == "corrects":
+        return {key: int(number(value))}
+    if key in _NUMBERS:
+        return {key: number(value)}
+    if key in _TEXTS:
+        return {key: value}
+    raise RequestError(f"{key}: {none_such(key, (*_KEYS, *_TEXTS, *_NUMBERS, 'parents', 'corrects'))}")
+
+
+def _of_act(what: What, body: dict[str, Any], numbers: list[float]) -> None:
+    if what is What.DISCS or "fraction" in body:
+        body["values"] = numbers
+    elif len(numbers) > 1:
+        raise RequestError(f"{what}: found {len(numbers)} numbers; expected one, or of= the part each was")
+    elif numbers:
+        body["value"] = numbers[0]

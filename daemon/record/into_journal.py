@@ -1,0 +1,75 @@
+"""A record as a journal again: the same inputs under the same numbers, with all that came of them then."""
+
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from daemon.errors import SourceError
+from daemon.journal.journal import Journal
+from daemon.record.package import folder_tables
+from daemon.record.tables import TABLES
+from daemon.tune.incidents import Mark
+from rules.tuning.scoring import Incident
+
+_TAKEN_BACK = [name for name, table in TABLES.items() if table.taken_back]
+
+
+def record_tables(path: Path) -> Iterator[tuple[str, pa.Table]]:
+    """Go through the tables that are taken back; SourceError names what is not as it was written."""
+    if path.suffix != ".nc":
+        return folder_tables(path, _TAKEN_BACK)
+    from daemon.record.netcdf import netcdf_tables  # noqa: PLC0415  (only where it is wanted)
+
+    return netcdf_tables(path, _TAKEN_BACK)
+
+
+def into_journal(path: Path, journal: Journal, marks: list[Mark]) -> Iterator[int]:
+    """Write a record into a new journal, its incidents into `marks`; give the readings of each step.
+
+    Numbers are given out under a run id of its own from then on. SourceError where the record contradicts
+    itself; what has been written by then is for nobody.
+    """
+    journal.state.forget_runs()
+    for name, part in record_tables(path):
+        _refuse_gaps(path, name, part)
+        if name == "incident":
+            marks += map(_mark, part.to_pylist())
+            continue
+        columns = TABLES[name].taken_back
+        rows = zip(*(part[column].to_pylist() for column in columns), strict=True)
+        try:
+            journal.put_rows(name, columns, rows)
+        except sqlite3.Error as error:
+            raise SourceError(f"{path}: {name}: {error}; expected rows as an export writes them") from error
+        yield part.num_rows if name == "reading" else 0
+    if (seq := journal.inputs.contradiction()) is not None:
+        raise SourceError(
+            f"{path}: input {seq}: its number is given twice, or its at_ms is before the last one's"
+        )
+    journal.seal_again()
+    journal.begin_run(f"imported from {path.name}")
+
+
+def _refuse_gaps(path: Path, name: str, part: pa.Table) -> None:
+    """Raise SourceError for the first cell that is taken back and must hold something, or a finite number."""
+    for column in TABLES[name].columns:
+        if not column.taken_back:
+            continue
+        cells = part[column.name]
+        wrong = pc.and_(pc.is_null(cells), not column.may_lack)
+        if column.kind == "number":
+            wrong = pc.or_(wrong, pc.fill_null(pc.invert(pc.is_finite(cells)), False))
+        if (place := pc.index(wrong, True).as_py()) >= 0:
+            key, row = part.column_names[0], part.slice(place, 1).to_pylist()[0]
+            said = f"{name}, row with {key} {row[key]}, column {column.name}: {row[column.name]}"
+            raise SourceError(f"{path}: {said}; expected a {column.kind}")
+
+
+def _mark(row: dict[str, Any]) -> Mark:
+    begin_ms, end_ms = (round(row[key].timestamp() * 1000) for key in ("begin", "end"))
+    incident = Incident(begin_ms, end_ms, row["vessel"], row["what"], row["call_wanted"])
+    return Mark(incident, row["state"], row["origin"])

@@ -1,0 +1,91 @@
+"""What is asked back before an act is written down: it cannot be done with the animals as they are."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from rules.culture.acts import Act, What
+from rules.culture.cohorts import Cohort, Culture
+from rules.errors import none_such
+from rules.rack.logbook import ENTRY_KINDS, check_entry
+
+_WITHOUT_COOLING = {"warm"}
+"""Lineages that strobilate without it: Liu et al. 2009, Hydrobiologia 616:247 (abstract)."""
+
+
+def unfit_act(culture: Culture, act: Act) -> str:
+    """Say in one line why an act does not fit what is known at its time; empty where it does.
+
+    `culture` holds the acts before it.
+    """
+    of = culture.cohorts.get(act.cohort)
+    if act.what is What.WITHDRAWN:
+        return ""
+    if act.what is What.BEGIN:
+        return _of_beginning(culture, act)
+    if of is None:
+        return f"cohort: {none_such(act.cohort, culture.cohorts)}"
+    return _uncooled(of.lineage, act) or _of_place(of, act) or _of_other(culture, of, act)
+
+
+def _of_beginning(culture: Culture, act: Act) -> str:
+    if act.cohort in culture.cohorts:
+        return f"cohort: {act.cohort} there is already; a new batch needs a new code"
+    if act.born_ms is not None and act.born_ms > act.at_ms:
+        return "born: found a moment after the act itself; expected one before it"
+    missing = [code for code in act.parents if code not in culture.cohorts]
+    return f"parents: {none_such(missing[0], culture.cohorts)}" if missing else _uncooled(act.lineage, act)
+
+
+def _uncooled(lineage: str, act: Act) -> str:
+    cools = lineage in _WITHOUT_COOLING and act.stage == "polyp-cooling"
+    return f"stage: the lineage {lineage} strobilates without cooling" if cools else ""
+
+
+def _of_place(of: Cohort, act: Act) -> str:
+    """Say what is wrong with where the animals are and how many."""
+    if act.what in (What.COUNT, What.DISCS) or (act.what is What.STAGE and act.value is None):
+        return ""
+    there = of.stocks.get(act.vessel)
+    if act.vessel not in of.vessels:
+        where = ", ".join(of.vessels) or "nowhere any more"
+        return f"vessel: no {of.code} in {act.vessel}; it lives in: {where}"
+    takes = act.what in (What.MOVE, What.SPLIT, What.DIED, What.LEFT)
+    interval = there.interval if there else None
+    if takes and interval and act.value is not None and act.value > interval[1] + 1e-9:
+        most = f"{interval[1]:g} at most in {act.vessel}"
+        return f"value: found {act.value:g}; of {of.code} there are {most}, or count them"
+    if act.what is What.MOVE and act.target == act.vessel:
+        return f"to: {act.vessel} is where they are; expected another vessel"
+    return ""
+
+
+def _of_other(culture: Culture, of: Cohort, act: Act) -> str:
+    """Say what is wrong with the batch that they join."""
+    if not act.into:
+        return ""
+    to = culture.cohorts.get(act.into)
+    if act.into == of.code:
+        return f"into: {of.code} itself; expected another batch"
+    if act.what is What.YOUNG and to is None and not act.stage:
+        return f"stage: {act.into} is new; say its stage"
+    if to is not None and to.lineage != of.lineage:
+        return f"into: {to.code} is of the lineage {to.lineage}, {of.code} of {of.lineage}; both stay apart"
+    return ""
+
+
+def unfit_sample(culture: Culture, body: Mapping[str, Any]) -> str:
+    """Say in one line why an entry of the logbook about a batch does not fit it; empty where it does."""
+    code = body.get("cohort")
+    if code is None:
+        return ""
+    of = culture.cohorts.get(str(code))
+    if of is None:
+        return f"cohort: {none_such(str(code), culture.cohorts)}"
+    if body.get("vessel") not in of.vessels:
+        where = ", ".join(of.vessels) or "nowhere any more"
+        return f"vessel: no {of.code} in {body.get('vessel')}; it lives in: {where}"
+    kind, value = str(body.get("what")), body.get("value")
+    if kind in ENTRY_KINDS and isinstance(value, int | float):
+        for end in (body.get("low", value), body.get("high", value)):
+            check_entry(kind, end, of.stage)
+    return ""

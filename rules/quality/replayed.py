@@ -1,0 +1,146 @@
+"""A stretch of earlier readings that comes again, noise and all, is no water: somebody plays a record.
+
+Of every twenty changing readings in a row there is a hash, and a quarter of the hashes (which, they say
+themselves) is kept in a ring. Hashes that come again in their old order are evidence, in bits: by how many
+last digits the readings zigzag. What is coarse or steady comes again by chance, what a thermostat does by
+itself; neither zigzags.
+"""
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.quality.calm import MOVING
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+WINDOW: Final = 20
+"""Changing readings, of which there is a hash."""
+KEPT: Final = 1024
+"""So many hashes are kept, of some four times as many changing readings (project judgement)."""
+ENOUGH_BITS: Final = 20.0
+"""Of coarse invented probes the most in a year by chance was 13 (project judgement)."""
+STAYS: Final = 2 * WINDOW
+"""So many changing readings count as played after the last that came again: where a record begins anew, what
+meets there is new."""
+COARSE_MS: Final = 1_200_000
+"""So long may what a probe measures beside show nothing new, before it is taken for played too (project
+judgement)."""
+_LEAST_ZIGZAG: Final = 2.5
+"""In last digits: of less no coarse probe that hovers between two or three of its values keeps free."""
+_FACTOR: Final = 0x9E3779B97F4A7C15
+
+
+@dataclass(slots=True)
+class Played:
+    """What is carried of a source: its newest changing readings, how many there were, and the ring.
+
+    `ring` has a number for each hash, in their order; `chain` is that of the newest if it came again (-1: it
+    was new), `chain_at` how many readings there were then, `bits` how sure it is. Until there were `until`,
+    it counts as played, since `since_ms`.
+    """
+
+    time_ms: tuple[int, ...] = ()
+    value: tuple[float, ...] = ()
+    count: int = 0
+    ring: dict[int, int] = field(default_factory=dict)
+    number: int = 0
+    chain: int = -1
+    chain_at: int = 0
+    bits: float = 0.0
+    since_ms: int = MOVING
+    until: int = 0
+
+    def is_new(self, code: int) -> bool:
+        """Return whether no hash of the ring is so; put it there."""
+        if code in self.ring:
+            return False
+        self.ring[code], self.chain = self.number, -1
+        self.number += 1
+        if len(self.ring) > KEPT:
+            del self.ring[next(iter(self.ring))]
+        return True
+
+    def comes_again(self, number: int, at: int, window: Floats, began_ms: int) -> None:
+        """Take in a window that began at a moment, by the number of its hash, after `at` readings."""
+        goes_on = 0 <= self.chain == number - 1
+        if not goes_on:
+            self.bits = 0.0
+            self.since_ms = self.since_ms if at < self.until else began_ms
+        self.bits += _bits(window, at - self.chain_at if goes_on else WINDOW)
+        self.chain, self.chain_at = number, at
+        if self.bits >= ENOUGH_BITS or at < self.until:
+            self.until = at + STAYS
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """What is known before a block and after each of its n readings, shapes n + 1: since when they are played
+    again (`MOVING`: they are not), whether the newest hash is an old one, and when the newest window began
+    (-1: there is none)."""
+
+    since_ms: Ints
+    matched: NDArray[np.bool_]
+    began_ms: Ints
+
+
+def played(at_ms: Ints, value: Floats, past: Played) -> Again:
+    """Return which readings (shapes n) are played again; `past` is carried on (it is changed)."""
+    known, before = len(past.value), past.count
+    changed = np.isfinite(value)
+    sound = value[changed]
+    changed[changed] = sound != np.concatenate((past.value[-1:] or (np.nan,), sound))[:-1]
+    place = np.concatenate(([0], np.cumsum(changed)))
+    row = np.concatenate((past.value, value[changed]))
+    time_ms = np.concatenate((np.array(past.time_ms, dtype=np.int64), at_ms[changed]))
+    since_ms = np.full(row.size - known + 1, MOVING)
+    since_ms[: max(past.until - before, 0)] = past.since_ms
+    ends, matched = [0], [past.chain >= 0]
+    began_ms = np.full(row.size + 1, -1)
+    began_ms[WINDOW:] = time_ms[: max(row.size + 1 - WINDOW, 0)]
+    codes = _hashes(row)
+    kept = np.flatnonzero(codes >> np.uint64(62) == 0)
+    for start, code in zip(kept.tolist(), codes[kept].tolist(), strict=True):
+        at = start + WINDOW - known
+        if at <= 0:
+            continue
+        if not past.is_new(code):
+            window = row[start : start + WINDOW]
+            past.comes_again(past.ring[code], before + at, window, int(time_ms[start]))
+            since_ms[at : max(past.until - before, 0)] = past.since_ms
+        ends.append(at)
+        matched.append(past.chain >= 0)
+    past.count += since_ms.size - 1
+    past.time_ms, past.value = tuple(time_ms[-WINDOW:].tolist()), tuple(row[-WINDOW:].tolist())
+    newest = np.searchsorted(ends, place, side="right") - 1
+    return Again(since_ms[place], np.array(matched)[newest], began_ms[known + place])
+
+
+def _hashes(row: Floats) -> NDArray[np.uint64]:
+    """Return the hash of each window of a row (shape m), shape (m - WINDOW + 1)."""
+    if row.size < WINDOW:
+        return np.empty(0, dtype=np.uint64)
+    bits = row.view(np.uint64)
+    codes = {1: (bits ^ (bits >> np.uint64(32))) * np.uint64(_FACTOR)}
+    for width in (1, 2, 4, 8):
+        codes[2 * width] = _joined(codes[width], codes[width], width)
+    whole = _joined(codes[16], codes[4], 16)
+    return (whole ^ (whole >> np.uint64(29))) * np.uint64(_FACTOR)
+
+
+def _joined(first: NDArray[np.uint64], then: NDArray[np.uint64], width: int) -> NDArray[np.uint64]:
+    """Return the hashes of windows of `width` readings each followed by another one's, modulo 2^64."""
+    size = then.size - width
+    joined: NDArray[np.uint64] = first[:size] * np.uint64(pow(_FACTOR, width, 1 << 64)) + then[width:]
+    return joined
+
+
+def _bits(window: Floats, newest: int) -> float:
+    """Return by how much the newest readings of a window zigzag."""
+    steps = np.diff(window)
+    bends = np.diff(steps) / np.abs(steps).min()
+    turns = np.where(bends[1:] * bends[:-1] < 0, np.minimum(np.abs(bends[1:]), np.abs(bends[:-1])), 0.0)
+    return float(np.log2(1.0 + np.where(turns > _LEAST_ZIGZAG, turns, 0.0))[-newest:].sum())

@@ -1,0 +1,198 @@
+"""`bellwatch culture`: a keeper's line of clauses, wrong entries, corrections, and what is read back."""
+
+import time
+from concurrent.futures import ThreadPoolExecutor
+
+import pytest
+
+from daemon.commands.cli import main
+from daemon.journal.asking import RequestBox
+from daemon.journal.logbook import acts_in
+from rules.culture.cohorts import culture_of
+from tests.rigs.minute_rack import rack_in
+
+BEFORE = (
+    "bellwatch log k1 note --note '40 of e1 moved to k2' --who Ada",
+    "bellwatch log k2 bell_diameter 8.1 9.2 7.7 8.8 8.4 9.0 8.6 7.9 8.3 9.1 --who Ada",
+    "bellwatch log k1 feed 200 --who Ada",
+    "bellwatch log k2 feed 50 --who Ada",
+    "bellwatch log k2 deaths 1 --note bubble --who Ada",
+)
+"""The same day in the logbook as it was, which knew no batches and no balance."""
+
+
+class Desk:
+    """The command beside a watch that answers."""
+
+    def __init__(self, rack, capsys, monkeypatch):
+        self.rack, self.capsys = rack, capsys
+        monkeypatch.setattr(time, "time", lambda: rack.now_ms / 1000)
+
+    def __call__(self, line, cohort="e1", who="Ada"):
+        """Type a line; return the exit status and what was said."""
+        self.rack.minutes(1)
+        return self._run([cohort, *line.split(), "--who", who])
+
+    def _run(self, arguments):
+        command = ["culture", *arguments, "--settings", str(self.rack.settings_path)]
+        with ThreadPoolExecutor(1) as pool:
+            done = pool.submit(main, command)
+            while not done.done():
+                self.rack.watch.take([], self.rack.now_ms)
+        out = self.capsys.readouterr()
+        return done.result(), out.out + out.err
+
+    def now(self, cohort="e1"):
+        return culture_of(acts_in(self.rack.journal)).cohorts[cohort]
+
+
+@pytest.fixture
+def desk(tmp_path, capsys, monkeypatch):
+    with rack_in(tmp_path) as rack:
+        rack.settings_path = tmp_path / "bellwatch.toml"
+        yield Desk(rack, capsys, monkeypatch)
+
+
+def test_a_keepers_day_is_one_line(desk):
+    assert desk("begin ephyra 200 k1 lineage=aurita")[0] == 0
+    day = "move 40 k2, bells 8.1 9.2 7.7 8.8 8.4 9.0 8.6 7.9 8.3 9.1 k2, "
+    day += "feed 200 k1, feed 50 k2, died 1 k2 bubble"
+    status, said = desk(day)
+    assert (status, said.count("written down")) == (0, 5)
+    keystrokes = len(f"bellwatch culture e1 {day} --who Ada\n")
+    assert (keystrokes, sum(len(line) + 1 for line in BEFORE)) == (135, 264)
+    of = desk.now()
+    assert {name: it.number for name, it in of.stocks.items()} == {"k1": 160, "k2": 39}
+    assert of.causes == {"bubble": 1}
+    bells = desk.rack.journal.history.entries("bell_diameter")[-1].body
+    assert (bells["n"], bells["cohort"], len(bells["values"])) == (10, "e1", 10)
+    assert bells["sd"] == pytest.approx(0.5174, abs=1e-4)  # the standard library
+
+
+def test_wrong_entries_get_a_line_each_and_nothing_is_written(desk):
+    desk("begin ephyra 200 k1 lineage=aurita")
+    status, said = desk("move 400 k1 k2, bells 95, move 3 k1 k1, feed 20 k3, sing, died 1 k3, count -5")
+    assert status == 2
+    lines = said.splitlines()
+    assert [line.partition(":")[0] for line in lines[:-1]] == [
+        "move",
+        "bells",
+        "move",
+        "feed",
+        "sing",
+        "died",
+        "count",
+    ]
+    assert lines[6] == "count: value: found -5; expected a number of animals, 0 or more"
+    assert lines[1] == "bells: value: found 95; bell_diameter in ephyra is a number from 0 to 40 mm"
+    assert lines[-1] == "nothing was written down"
+    assert desk.now().now.number == 200
+
+
+def test_the_watch_refuses_too_whoever_asks(desk):
+    desk("begin ephyra 200 k1")
+    box = RequestBox(desk.rack.journal.path)
+
+    def refusal(kind, **body):
+        asked = box.ask(kind, "kim", {"vessel": "k1", "cohort": "e1"} | body)
+        desk.rack.watch.take([], desk.rack.now_ms)
+        return box.answer_to(asked)
+
+    assert refusal("culture", what="move", to="k2", value=201).startswith("value: found 201")
+    assert refusal("culture", what="move", to="k9", value=1).startswith("vessel: there is no k9")
+    assert refusal("culture", what="died", value=1, when_ms=desk.rack.now_ms + 1).startswith("when:")
+    assert refusal("culture", what="died", value=[1]) == "value: found [1]; expected a number"
+    assert refusal("culture", what="stage", stage="juvenile", limits_too=[["k1"]]).startswith("vessel:")
+    assert refusal("culture", what="died", value=1, corrects=99).startswith("corrects:")
+    assert refusal("log", what="ammonia", value=1, ph=81).startswith("ph: found 81; expected 5 to 10")
+    assert refusal("log", what="ammonia", value=1, scale="free").startswith("scale: found 'free'")
+    assert refusal("log", what="gut_full", value=1, sd="wide") == "sd: found wide; expected a number"
+    assert refusal("culture", what="died", value=200) == ""
+    assert refusal("log", what="feed", value=5) == "vessel: no e1 in k1; it lives in: nowhere any more"
+    assert len(acts_in(desk.rack.journal)) == 2
+
+
+def test_a_correction_refolds_what_came_after_and_both_stay(desk):
+    desk("begin ephyra 200 k1")
+    desk("move 40 k2")
+    number = acts_in(desk.rack.journal)[-1].number
+    desk("count 35 k2")
+    assert desk.now().rests[-1].number == -5
+    assert desk(f"move 35 k1 k2 corrects={number}")[0] == 0
+    assert (desk.now().rests[-1].number, desk.now().stocks["k1"].number) == (0, 165)
+    second = desk.rack.journal.history.entries("culture")[-1].seq
+    assert desk(f"move 36 k1 k2 corrects={second}")[0] == 0, "a correction of a correction"
+    first = acts_in(desk.rack.journal)[0].number
+    assert desk(f"begin ephyra 210 k1 corrects={first}")[0] == 0
+    again = desk.rack.journal.history.entries("culture")[-1].seq
+    assert desk(f"begin ephyra 200 k1 corrects={again}")[0] == 0
+    assert [it.number for it in desk.now().rests] == [-1]
+    assert desk(f"withdrawn corrects={number} it was another tank")[0] == 0
+    assert desk.now().stocks["k1"].number == 200
+    assert len(desk.rack.journal.history.entries("culture")) == 8
+
+
+def test_what_is_written_late_counts_when_it_was_done(desk):
+    desk("begin ephyra 200 k1 when=2026-08-10T09:00")
+    desk("count 190 k1 when=2026-08-12T09:00")
+    assert desk("died 10 k1 when=2026-08-11T09:00 found late")[0] == 0
+    assert [it.number for it in desk.now().rests] == [0]
+    assert desk("died 1 k1 when=2026-08-09T09:00")[1].startswith("died: cohort: there is no e1")
+    assert "still to come" in desk("died 1 k1 when=2026-09-09T09:00")[1]
+    status, said = desk("begin ephyra 5 k1 born=2026-09-01", cohort="e2")
+    assert (status, said.splitlines()[0]) == (
+        2,
+        "begin: born: found a moment after the act itself; expected one before it",
+    )
+
+
+def test_the_vessels_follow_the_animals_only_when_the_keeper_says_so(desk):
+    desk("begin ephyra 200 k1")
+    desk("stage juvenile")
+    assert desk.rack.watch.engine.stages()["k1"].stage == "ephyra"
+    assert desk("stage juvenile limits")[0] == 0
+    assert desk.rack.watch.engine.stages()["k1"].stage == "juvenile"
+
+
+def test_batches_are_read_back(desk):
+    assert "No batch is written down yet" in str(desk_text(desk))
+    desk("begin planula 500 k1 how=guessed lineage=aurita wild collected at the pier")
+    desk("stage polyp 310 k1")
+    desk("young 40 k1 k2 ephyra into=e2")
+    assert desk_text(desk)[0] == "e1: polyp, aurita, k1 310, died 0, unexplained -190, since 2026-08-15"
+    said = desk_text(desk, "e1")
+    assert said[1] == "from: wild collected at the pier; born not said; began 2026-08-15"
+    assert said[4].endswith("-190, 62 % at planula to polyp in k1 (310 found, 500 (guessed) expected)")
+    assert desk_text(desk, "e2")[1].startswith("from: e1; born 2026-08-15")
+    desk.capsys.readouterr()
+    main(["log", "k1", "--settings", str(desk.rack.settings_path)])
+    assert "culture  e1: stage 310 polyp in k1  by Ada" in desk.capsys.readouterr().out
+
+
+def desk_text(desk, *cohort):
+    main(["culture", *cohort, "--settings", str(desk.rack.settings_path)])
+    return desk.capsys.readouterr().out.splitlines()
+
+
+def test_an_alarm_never_depends_on_what_is_known_of_the_animals(tmp_path):
+    """The same water with and without the culture's record: every event equal in every field."""
+    events = []
+    for kept in (True, False):
+        (tmp_path / f"{kept}").mkdir()
+        with rack_in(tmp_path / f"{kept}") as rack:
+            for step, celsius in enumerate((15.0, 26.0, 15.0, 4.0, 15.0)):
+                rack.minutes(40, k1=celsius, k3=None if step == 3 else 16.0)
+                if not kept:
+                    continue
+                about = {"cohort": "e1", "vessel": "k1"}
+                if step == 0:
+                    rack.ask("culture", what="begin", stage="ephyra", value=200, **about)
+                rack.ask("culture", what="died", value=20, cause="heat", **about)
+                rack.ask("culture", what="count", value=20, how="guessed", **about)
+                rack.ask("culture", what="stage", cohort="e1", stage="polyp")
+                rack.ask("log", what="gut_full", value=10, **about)
+                rack.ask("log", what="ammonia", value=3, ph=8.1, **about)
+            assert len(acts_in(rack.journal)) == (16 if kept else 0)
+            events.append(rack.journal.history.event_lines())
+    assert events[0] == events[1]
+    assert len(events[0]) > 8

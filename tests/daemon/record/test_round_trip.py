@@ -1,0 +1,164 @@
+"""A journal, its record in each form, a journal again: the same inputs, and a replay equal event for event.
+
+What would refute it, drawn here: names that hold a comma, a line break, a quote or what a spreadsheet takes
+for a formula, empty names, clocks that jump both ways and are a guess, readings measured long before they
+came, the smallest and the largest numbers, two probes of one quantity, a stage that the user added, a
+planned move with a ramp, a refused request, retention's hourly rows, an alarm that stands at the end.
+A journal holds no NaN (NOT NULL, and SQLite has none) and no negative zero of its own.
+"""
+
+import json
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daemon.commands.cli import main
+from daemon.commands.engineer.export import export
+from daemon.journal.dating import Stretch
+from daemon.journal.journal import Journal
+from daemon.journal.retention import let_go
+from daemon.record.tables import TABLES
+from daemon.replay.replay import replay
+from daemon.replay.words import event_line
+from daemon.sources.journal import journal_recording
+from daemon.tune.incidents import Mark, beside, read_marks, write_marks
+from rules.tuning.scoring import Incident
+from tests.rigs.bench import START_MS, quick_folder
+from tests.rigs.eventful_rack import CLOCK_WAS_OFF_MS, eventful
+from tests.rigs.minute_rack import START_MS as MINUTE_RACK_MS
+
+pytestmark = pytest.mark.usefixtures("quiet_logs")
+
+FIRST_MS = MINUTE_RACK_MS + CLOCK_WAS_OFF_MS
+FORMS = {"csv": ("record", "csv"), "parquet": ("record", "parquet"), "nc": ("record.nc", "csv")}
+OF_THE_JOURNAL = [name for name, table in TABLES.items() if table.taken_back and name != "incident"]
+NAMES = ["k1-ct", "a,b", "two\nlines", '"q"', "=1+1", "@x", "'=y", "-", "\tz", "", "NA", "null", "µ–ü"]
+SOURCES = [(name, quantity, name[::-1]) for name in NAMES for quantity in ("temperature", "fresh")]
+
+
+def tables_of(path):
+    with closing(Journal(path, writable=False)) as journal:
+        found = {name: [*journal.rows_of(name, TABLES[name].taken_back)] for name in OF_THE_JOURNAL}
+        assert journal.finding() == ""
+    found["reading"] = [(*row[:-1], row[-1].hex()) for row in found["reading"]]
+    return found
+
+
+def there_and_back(path, folder, form):
+    """The journal that comes of a record of a journal."""
+    name, kind = FORMS[form]
+    with closing(Journal(path, writable=False)) as journal:
+        export(journal, folder / name, kind)
+    assert main(["import", str(folder / name), str(folder / "again.sqlite")]) == 0
+    return folder / "again.sqlite"
+
+
+def refuse_other(before, again):
+    runs = again.pop("run")
+    assert runs[:-1] == before.pop("run")
+    assert runs[-1][-1].startswith("imported from record")
+    assert again == before
+
+
+reading = st.tuples(
+    st.integers(0, len(SOURCES) - 1),
+    st.sampled_from([0, 0, 1, 999, 30_000]),
+    st.integers(0, 10_000_000),
+    st.floats(allow_nan=False, allow_infinity=False).map(lambda value: value + 0.0),
+    st.sampled_from([None, None, 3, 4]),
+)
+jump = st.tuples(st.integers(1, 60), st.integers(-(10**9), 10**9), st.booleans())
+
+
+def fill(path, steps, jumps):
+    """A journal of these readings, dated in stretches that jump in both directions."""
+    at_ms, newest = START_MS, {}
+    with closing(Journal(path, writable=True)) as journal, journal.transaction():
+        for place, (source, wait_ms, lag_ms, value, flag) in enumerate(steps):
+            for after, ahead_ms, known in jumps:
+                if place == after:
+                    at_ms += 1
+                    journal.state.keep_stretch(Stretch(at_ms, ahead_ms, known))
+            time_ms = max(at_ms + wait_ms - lag_ms, newest.get(source, 0) + 1)
+            newest[source], at_ms = time_ms, max(at_ms + wait_ms, time_ms)
+            key = journal.inputs.source_id(*SOURCES[source])
+            numbered = journal.inputs.append_readings([(at_ms, key, time_ms, value)])
+            if flag:
+                journal.history.keep_flags(
+                    [(int(numbered.seq[0]), f"{SOURCES[source][0]}/x", flag, 2**32 - 1)]
+                )
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(reading, max_size=60), st.lists(jump, max_size=3), st.sampled_from([*FORMS]))
+def test_out_and_in_again_is_exact_whatever_the_clock_did(steps, jumps, form):
+    with quick_folder() as name:
+        fill(Path(name) / "a.sqlite", steps, jumps)
+        again = there_and_back(Path(name) / "a.sqlite", Path(name), form)
+        refuse_other(tables_of(Path(name) / "a.sqlite"), tables_of(again))
+
+
+@pytest.fixture(scope="module")
+def rack(tmp_path_factory):
+    return eventful(tmp_path_factory.mktemp("rack"))
+
+
+def replayed(path):
+    (result,) = replay(journal_recording(path), [None])
+    return [event_line(event) for event in result.events]
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_rack_with_drift_incidents_and_a_clock_that_was_off_goes_over_whole(rack, tmp_path, form):
+    marks = [Mark(Incident(START_MS, START_MS + 5, "k1", '=a, "b"\nc', call_wanted=True), "proposed", "-me")]
+    write_marks(beside(str(rack)), marks)
+    before = tables_of(rack)
+    assert all(before[name] for name in OF_THE_JOURNAL), "else this test sees too little"
+    again = there_and_back(rack, tmp_path, form)
+    refuse_other(before, tables_of(again))
+    assert read_marks(beside(str(again))) == read_marks(beside(str(rack)))
+    events = replayed(rack)
+    assert len(events) > 5
+    assert replayed(again) == events
+    with closing(Journal(again, writable=False)) as journal, closing(Journal(rack, writable=False)) as first:
+        assert journal.history.event_lines() == first.history.event_lines()
+        assert journal.id != first.id
+        assert journal.run_id not in [run.id for run in first.state.runs()]
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_what_retention_left_goes_over_and_is_replayed_alike(rack, tmp_path, form):
+    path = tmp_path / "old.sqlite"
+    with closing(Journal(rack, writable=False)) as journal:
+        journal.copy_to(path)
+    with closing(Journal(path, writable=True)) as journal:
+        with journal.transaction():
+            journal.state.keep_snapshot(journal.inputs.last_seq(), {})
+            journal.state.keep_snapshot(journal.inputs.last_seq() - 900, {})
+        assert let_go(journal, journal.inputs.last_seq() - 1000, journal.state.dating(), 3_000) == 3_000
+        hours = len([*journal.rows_of("hourly", ["source", "hour_ms"])])
+    assert hours > 5
+    again = there_and_back(path, tmp_path, form)
+    refuse_other(tables_of(path), tables_of(again))
+    assert replayed(again) == replayed(path) != []
+
+
+def test_a_part_is_chosen_by_the_time_of_measurement_and_by_vessel(rack, tmp_path):
+    from daemon.record.package import folder_tables
+
+    with closing(Journal(rack, writable=False)) as journal:
+        between_ms = FIRST_MS + 3_600_000, FIRST_MS + 7_200_000
+        count, _ = export(journal, tmp_path / "part", "parquet", between_ms, ["k2"])
+    rows = [
+        row for name, part in folder_tables(tmp_path / "part") if name == "judged" for row in part.to_pylist()
+    ]
+    assert {row["vessel"] for row in rows} == {"k2"}
+    times = [row["time"].timestamp() * 1000 for row in rows]
+    assert between_ms[0] <= min(times) < max(times) < between_ms[1]
+    assert count == 60 * 3
+    assert json.loads((tmp_path / "part/datapackage.json").read_text())["bellwatch"]["part"]["vessels"] == [
+        "k2"
+    ]

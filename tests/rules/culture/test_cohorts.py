@@ -1,0 +1,212 @@
+"""Batches of animals: balances close, what does not add up is shown, and the fold may be cut anywhere."""
+
+import json
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rules.culture.acts import Act, How, What, act_of
+from rules.culture.cohorts import Culture, culture_of
+from rules.culture.refusals import unfit_act
+from rules.errors import InputError
+from rules.plain import from_plain, to_plain
+from tests.rigs.examples import examples
+
+DAY_MS = 86_400_000
+CODES, VESSELS = ("p1", "e1", "e2"), ("k1", "k2", "k3")
+
+
+def act(number, what, cohort="e1", **body):
+    return act_of(number, number * DAY_MS, "ada", {"what": what, "cohort": cohort, **body})
+
+
+def begun(value=200, cohort="e1", vessel="k1", **more):
+    return act(1, "begin", cohort, vessel=vessel, stage="ephyra", value=value, **more)
+
+
+@st.composite
+def acts(draw):
+    """Acts in any order and of any sense, also of batches that there are not, at equal times too."""
+    number = st.integers(0, 300).map(float)
+    made = [
+        Act(place + 1, DAY_MS * place, "ada", What.BEGIN, code, vessel="k1", value=100.0, stage="ephyra")
+        for place, code in enumerate(CODES[: draw(st.integers(1, 3))])
+    ]
+    for place in range(draw(st.integers(0, 14))):
+        share = draw(st.none() | st.floats(0.05, 1))
+        made.append(
+            Act(
+                10 + place,
+                draw(st.integers(0, 9)) * DAY_MS,
+                "ada",
+                draw(st.sampled_from([it for it in What if it is not What.BEGIN])),
+                draw(st.sampled_from(CODES)),
+                draw(st.sampled_from(VESSELS)),
+                draw(st.sampled_from(VESSELS)),
+                draw(st.sampled_from(CODES)),
+                draw(number) if share is None else None,
+                share,
+                draw(st.sampled_from(How)),
+                stage="juvenile",
+            )
+        )
+    return made
+
+
+def closes(of):
+    """Whether what came, less what left and died, with the rests of all counts, is what is there."""
+    rest = sum(it.number for it in of.rests)
+    expected = of.came.number + rest - of.left.number - of.died.number
+    return math.isclose(expected, of.now.number, abs_tol=1e-6)
+
+
+@given(acts())
+@settings(max_examples=examples(150))
+def test_every_balance_closes_with_its_rests_whatever_was_done(made):
+    assert all(closes(of) for of in culture_of(made).cohorts.values())
+
+
+@given(acts(), st.integers(0, 17))
+@settings(max_examples=examples(150))
+def test_cut_anywhere_and_restored_it_goes_on_to_the_same(made, cut):
+    ordered = sorted(made, key=lambda it: (it.at_ms, it.number))
+    part = culture_of(ordered[:cut])
+    restored = from_plain(Culture, json.loads(json.dumps(to_plain(part))))
+    for each in ordered[cut:]:
+        restored.do(each)
+    assert to_plain(restored) == to_plain(culture_of(made))
+
+
+def test_where_all_was_counted_nothing_is_left_over():
+    of = culture_of(
+        [
+            begun(200),
+            act(2, "move", value=40, vessel="k1", to="k2"),
+            act(3, "died", value=3, vessel="k2", cause="bubble"),
+            act(4, "count", value=160, vessel="k1"),
+            act(5, "split", value=60, vessel="k1", to="k3", into="e2"),
+        ]
+    )
+    e1, e2 = of.cohorts["e1"], of.cohorts["e2"]
+    assert {name: it.number for name, it in e1.stocks.items()} == {"k1": 100, "k2": 37}
+    assert [it.number for it in e1.rests] == [0]
+    assert e1.now.interval == (137, 137)
+    assert (e2.now.number, e2.parents, e2.stage) == (60, ("e1",), "ephyra")
+    assert e1.causes == {"bubble": 3}
+
+
+def test_a_planted_rest_is_shown_and_not_forced_to_nought():
+    of = culture_of([begun(200), act(3, "count", value=188, vessel="k1")]).cohorts["e1"]
+    (rest,) = of.rests
+    assert (rest.number, rest.expected.number, of.now.number) == (-12, 200, 188)
+
+
+def test_a_sample_has_its_counting_error_and_a_guess_none():
+    """Three of a hundred parts held 10, 14 and 12: sd of the mean 2/sqrt(3), times 100."""
+    of = culture_of([begun(1000), act(2, "count", vessel="k1", values=[10, 14, 12], fraction=0.01)]).cohorts[
+        "e1"
+    ]
+    assert of.now.number == pytest.approx(1200)
+    assert math.sqrt(of.now.variance) == pytest.approx(100 * 2 / math.sqrt(3))
+    one = act(2, "count", vessel="k1", values=[16], fraction=0.1)
+    assert (one.value, one.sd, one.how) == (160, 40, How.SAMPLED), "of one part Poisson's root"
+    guessed = culture_of([begun(1000), act(2, "move", value=50, how="guessed", vessel="k1", to="k2")])
+    assert guessed.cohorts["e1"].now.interval is None
+
+
+def test_a_share_that_is_moved_is_binomial_on_both_sides():
+    of = culture_of([begun(400), act(2, "move", share=0.25, vessel="k1", to="k2")]).cohorts["e1"]
+    assert (of.stocks["k1"].number, of.stocks["k2"].number) == (300, 100)
+    assert of.stocks["k2"].variance == pytest.approx(400 * 0.25 * 0.75)
+    assert of.stocks["k2"].how is How.SAMPLED
+
+
+def test_stages_are_no_single_line():
+    """Planulae to ephyrae without a polyp, a medusa that turns back, a strobila back to polyps."""
+    changes = [
+        act(n, "stage", stage=name) for n, name in enumerate(("adult", "polyp", "strobila", "polyp"), 2)
+    ]
+    of = culture_of([begun(20), *changes]).cohorts["e1"]
+    assert [name for _, name in of.changes] == ["ephyra", "adult", "polyp", "strobila", "polyp"]
+
+
+def test_settling_keeps_what_settled_of_what_was_put_in():
+    made = [
+        act(1, "begin", "p1", vessel="k1", stage="planula", value=500, how="guessed"),
+        act(9, "stage", "p1", vessel="k1", stage="polyp", value=310),
+    ]
+    (rest,) = culture_of(made).cohorts["p1"].rests
+    assert (rest.at, rest.found.number / rest.expected.number) == ("planula to polyp", 0.62)
+
+
+WRONG_BY_ITSELF = {
+    "count -5": ({"what": "count", "vessel": "k1", "value": -5}, "value: found -5"),
+    "half an animal": ({"what": "died", "vessel": "k1", "value": 0.5}, "value: found 0.5"),
+    "no number": ({"what": "move", "vessel": "k1", "to": "k2"}, "value: move needs how many or a share"),
+    "both": ({"what": "move", "vessel": "k1", "to": "k2", "value": 1, "share": 0.5}, "value: move needs"),
+    "110 %": ({"what": "move", "vessel": "k1", "to": "k2", "share": 1.1}, "share: found 110 %"),
+    "unknown key": ({"what": "count", "vessel": "k1", "value": 5, "colour": "red"}, "colour: count has no"),
+    "unknown act": ({"what": "sing"}, "what: found 'sing'"),
+    "list for words": (
+        {"what": "begin", "vessel": "k1", "stage": "ephyra", "value": 1, "parents": 3},
+        "parents",
+    ),
+    "code": ({"what": "count", "cohort": "e 3", "vessel": "k1", "value": 1}, "cohort: found 'e 3'"),
+    "error of a count": ({"what": "count", "vessel": "k1", "value": 5, "sd": 1}, "sd: found 1"),
+    "true": ({"what": "count", "vessel": "k1", "value": True}, "value: found True"),
+}
+
+
+@pytest.mark.parametrize(("body", "said"), WRONG_BY_ITSELF.values(), ids=WRONG_BY_ITSELF)
+def test_what_cannot_be_gets_one_line(body, said):
+    with pytest.raises(InputError) as error:
+        act_of(1, DAY_MS, "ada", {"cohort": "e1"} | body)
+    assert str(error.value).startswith(said)
+    assert "\n" not in str(error.value)
+
+
+UNFIT = {
+    "more than there are": (
+        act(3, "move", value=250, vessel="k1", to="k2"),
+        "value: found 250; of e1 there are 200",
+    ),
+    "a move to itself": (act(3, "move", value=5, vessel="k1", to="k1"), "to: k1 is where they are"),
+    "not there": (act(3, "died", value=5, vessel="k3"), "vessel: no e1 in k3; it lives in: k1"),
+    "unknown": (act(3, "count", "e7", value=5, vessel="k1"), "cohort: there is no e7"),
+    "itself": (act(3, "merge", vessel="k1", into="e1"), "into: e1 itself"),
+    "other lineage": (
+        act(3, "merge", vessel="k1", into="w1"),
+        "into: w1 is of the lineage warm, e1 of aurita",
+    ),
+    "new without stage": (act(3, "young", value=5, vessel="k1", into="e9"), "stage: e9 is new"),
+    "again": (begun(5), "cohort: e1 there is already"),
+    "before it began": (
+        act_of(3, 0, "ada", {"what": "count", "cohort": "e1", "vessel": "k1", "value": 1}),
+        "cohort",
+    ),
+    "a lineage without cooling": (act(3, "stage", "w1", stage="polyp-cooling"), "stage: the lineage warm"),
+    "born later": (
+        act(3, "begin", "e8", vessel="k1", stage="ephyra", value=5, born_ms=4 * DAY_MS),
+        "born: found a moment after the act itself",
+    ),
+    "no such parents": (
+        act(3, "begin", "e8", vessel="k1", stage="ephyra", value=1, parents=["q1"]),
+        "parents: there is no q1",
+    ),
+}
+
+
+@pytest.mark.parametrize(("made", "said"), UNFIT.values(), ids=UNFIT)
+def test_what_does_not_fit_the_animals_gets_one_line(made, said):
+    known = [begun(200, lineage="aurita"), begun(10, "w1", "k2", lineage="warm")]
+    line = unfit_act(culture_of(it for it in known if it.at_ms <= made.at_ms), made)
+    assert line.startswith(said)
+    assert "\n" not in line
+
+
+def test_after_the_last_has_died_nothing_can_be_done_with_them():
+    culture = culture_of([begun(3), act(2, "died", value=3, vessel="k1")])
+    assert culture.cohorts["e1"].vessels == []
+    assert "nowhere any more" in unfit_act(culture, act(3, "move", value=1, vessel="k1", to="k2"))

@@ -1,0 +1,83 @@
+"""A record that is played again is found out; what is coarse, steady or cycles never is. All invented."""
+
+from dataclasses import asdict
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from rules.quality.calm import MOVING
+from rules.quality.replayed import KEPT, WINDOW, Played, played
+
+POLL_MS, DAY = 30_000, 2880
+LOT = 2_207_481_193
+
+
+def judged(value, past=None, first=0):
+    at_ms = (first + np.arange(value.size)) * POLL_MS
+    return played(at_ms, value, Played() if past is None else past).since_ms[1:]
+
+
+def noisy(draw, size, noise, digit):
+    value = 15.0 + 0.3 * np.sin(np.arange(size) / 300.0) + noise * draw.normal(size=size)
+    return np.round(value / digit) * digit if digit else value
+
+
+def with_hour_again(draw, noise, digit):
+    value, length = noisy(draw, 2 * DAY, noise, digit), round(draw.uniform(90, 240))
+    value[DAY:] = np.resize(value[DAY - length : DAY], DAY)
+    return value, length
+
+
+@pytest.mark.parametrize(("noise", "digit"), [(0.01, 0.0), (0.02, 0.01), (0.3, 0.1)])
+@pytest.mark.parametrize("number", range(8))
+def test_an_hour_that_is_played_again_is_found_within_half_an_hour_and_for_as_long_as_it_lasts(
+    noise, digit, number
+):
+    value, _ = with_hour_again(np.random.default_rng([LOT, number]), noise, digit)
+    found = judged(value) != MOVING
+    assert not found[:DAY].any()
+    first = int(np.argmax(found)) - DAY
+    assert first * POLL_MS <= 30 * 60_000
+    assert found[DAY + first :].all(), "where the hour begins again too"
+
+
+def test_fresh_water_after_a_record_is_believed_again():
+    draw = np.random.default_rng([LOT, 100])
+    value = noisy(draw, 2 * DAY, 0.02, 0.01)
+    value[DAY : DAY + 120] = value[DAY - 500 : DAY - 380]
+    found = judged(value) != MOVING
+    assert found[DAY + 100 : DAY + 120].all()
+    assert not found[DAY + 200 :].any()
+
+
+@pytest.mark.parametrize("cycle", [0, 18, 80], ids=["no thermostat", "9 min", "40 min"])
+@pytest.mark.parametrize(("noise", "digit"), [(0.0, 0.1), (0.03, 0.1), (0.06, 0.1), (0.01, 0.01), (0.4, 1.0)])
+def test_coarse_or_cycling_water_is_never_accused(noise, digit, cycle):
+    draw, size = np.random.default_rng([LOT, cycle]), 30 * DAY
+    value = noisy(draw, size, noise, 0.0)
+    if cycle:
+        turns = np.cumsum(1.0 + 0.02 * draw.normal(size=size)) / cycle
+        value += 0.3 * np.abs(turns % 1.0 * 4.0 - 2.0) - 0.3
+    assert (judged(np.round(value / digit) * digit) == MOVING).all()
+
+
+@pytest.mark.parametrize("number", range(4))
+@pytest.mark.parametrize("digit", [0.01, 0.1])
+def test_any_cut_finds_the_same_and_carries_the_same(digit, number):
+    draw = np.random.default_rng([LOT, 200 + number])
+    value, _ = with_hour_again(draw, 0.02, digit)
+    value[draw.integers(0, value.size, 50)] = np.nan
+    whole, parts, found = Played(), Played(), []
+    expected = judged(value, whole)
+    cuts = [0, *np.sort(draw.integers(0, value.size, 200)).tolist(), value.size]
+    for start, stop in pairwise(cuts):
+        found.append(judged(value[start:stop], parts, start))
+    assert np.array_equal(np.concatenate(found), expected)
+    assert asdict(parts) == asdict(whole)
+
+
+def test_what_is_carried_does_not_grow():
+    past = Played()
+    judged(noisy(np.random.default_rng(LOT), 10 * DAY, 0.02, 0.0), past)
+    assert (len(past.ring), len(past.value), len(past.time_ms)) == (KEPT, WINDOW, WINDOW)
