@@ -42,6 +42,7 @@ _STRUCTS = {
     **{"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "int64": ">q", "uint64": ">Q"},
     **{"float32": ">f", "float64": ">d"},
 }
+TYPES = tuple(_STRUCTS)
 _ORDERS = ("big", "little")
 
 

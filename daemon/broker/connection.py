@@ -99,7 +99,7 @@ class Connection:
     a name brings what came while we were away, and each message until it is confirmed.
     `connections` counts how often a broker has let us in, `closed` how often it threw us out.
     `on_confirmed` hears of each message that the broker has taken, by its number, or else why it refuses it;
-    it is called in paho's thread.
+    it is called in paho's thread. `trouble` is why we are not in, as far as anybody said.
     SettingsError where the password or the authority cannot be read.
     """
 
@@ -107,6 +107,7 @@ class Connection:
         self, broker: BrokerSettings, away: str, presence: Presence | None = None, kept_as: str = ""
     ) -> None:
         self.connections = self.closed = 0
+        self.trouble = ""
         self.on_confirmed: Callable[[tuple[int, str | None]], None] = lambda _: None
         self._broker = broker
         self._away = away
@@ -259,6 +260,7 @@ class Connection:
 
     def _say(self, what: str, why: str = "") -> None:
         """Log what has become of the connection, unless that was the last word on it."""
+        self.trouble = "" if what == "broker_connected" else why
         if what != self._said:
             self._said = what
             log.warning(what, broker=f"{self._broker.host}:{self._broker.port}", why=why or None)

@@ -41,7 +41,7 @@ class BrokerLink(Table):
         if self.password_file is not None:
             if self.username is None:
                 yield Finding(where(*keys, "username"), "nothing", "the user name that the password is for")
-            yield from _secret_file(where(*keys, "password_file"), self.password_file)
+            yield from secret_file(where(*keys, "password_file"), self.password_file)
         if self.ca_file is not None:
             path, name = where(*keys, "ca_file"), str(self.ca_file)
             if not self.tls:
@@ -51,9 +51,9 @@ class BrokerLink(Table):
                 yield Finding(path, f"no file {quoted(name)}", expected, is_warning=True)
 
 
-def _secret_file(path: str, file: Path) -> Iterator[Finding]:
-    """Warn of a password file that is missing or open to everybody; its name is not shown, since somebody
-    may have put the password there."""
+def secret_file(path: str, file: Path) -> Iterator[Finding]:
+    """Warn of a file of a password, token or key that is missing or open to everybody; its name is not
+    shown, since somebody may have put the password there."""
     mode = _mode(file)
     if mode is None:
         yield Finding(path, "no file of that name", "a file that holds the password alone", is_warning=True)

@@ -1,23 +1,31 @@
 """Probes that speak Modbus, and serial lines of them: settings, what can be wrong, how they are read."""
 
+import math
 from collections.abc import Hashable, Iterator, Mapping
-from itertools import combinations
+from contextlib import suppress
+from itertools import combinations, product
 from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
 
 from pydantic import Field
 
 from daemon.buses.measurement import Measurement
-from daemon.buses.shape import BusSettings, ProbeSettings
+from daemon.buses.shape import BusSettings, ProbeSettings, Sent
 from daemon.errors import Finding
 from daemon.tables.types import SerialPort, Table, Whole
 from daemon.tables.words import shown, where
 from drivers import modbus
+from drivers.errors import PayloadError
 from drivers.readings import Bus, Emit, Surroundings
 from rules.plain import taken_over
+from rules.quantities import Quantity
 from rules.rack.plan import FRESH
 
 if TYPE_CHECKING:
     from drivers import modbus_bus
+
+_BY_MANUAL = frozenset([*range(30_001, 40_000), *range(40_001, 50_000)])
+"""Addresses as manuals number them; hardly any probe has such on the wire (common practice, no source)."""
+SCAN_TIMEOUT_MS = 300
 
 
 class RegisterPlace(Table):
@@ -87,6 +95,28 @@ class ModbusProbe(ProbeSettings):
         fresh = () if self.fresh_by is None else (self.fresh_by.register(quantity=FRESH),)
         return (*(register.register() for register in self.registers), *fresh)
 
+    def as_sent(self) -> "ModbusProbe":
+        """Return the same probe, of which every register is read as a number of its own."""
+        return _Words.model_construct(**dict(self))
+
+    def sent(self, index: int, came: Mapping[str, float]) -> Sent | None:
+        """Return the bytes of a value, and what they would be by other types and orders."""
+        register = self.registers[index]
+        if not all(str(word) in came for word in register.words):
+            return None
+        data = b"".join(int(came[str(word)]).to_bytes(2, "big") for word in register.words)
+        own = (register.type, register.byte_order, register.word_order)
+        read: dict[tuple[str, str, str], float] = {}
+        for way in product(modbus.TYPES, ("big", "little"), ("big", "little")):
+            given = dict(zip(("type", "byte_order", "word_order"), way, strict=True))
+            its = register.model_copy(update=given).register()
+            if its.count == len(register.words) and (its.count > 1 or way[2] == "big"):
+                whole = modbus.Read(its.function, its.address, its.count, (its,))
+                with suppress(PayloadError):
+                    read[way] = modbus.decode(its, whole, data)
+        others = tuple((_how(*way), value) for way, value in read.items() if way != own)
+        return Sent(data.hex(" "), read.get(own, math.nan), _how(*own), others)
+
     def findings(self, name: str) -> Iterator[Finding]:
         """Yield registers that run over the last address or into each other."""
         keys: list[tuple[str | int, ...]] = [("registers", index) for index in range(len(self.registers))]
@@ -95,6 +125,10 @@ class ModbusProbe(ProbeSettings):
             if register.words.stop > modbus.ADDRESSES:
                 expected = f"{modbus.ADDRESSES - len(register.words)} or less for a {register.type}"
                 yield Finding(path, found, expected)
+            if register.address in _BY_MANUAL:
+                expected = "an address counted from 0, as on the wire: a manual's 40001 is address 0 of the "
+                expected += "holding registers, its 30001 address 0 of the input registers"
+                yield Finding(path, found, expected, is_warning=True)
             for before, other in enumerate(self.places[:index]):
                 taken = other.words
                 if other.function == register.function and set(taken) & set(register.words):
@@ -109,6 +143,19 @@ class ModbusProbe(ProbeSettings):
         reads = modbus.plan_reads(self.asked(), self.bridge_registers)
         characters = sum(len(modbus.encode_read(self.unit_id, read)) + read.answer_bytes for read in reads)
         return (modbus.wire_time_s(characters, baud) + 2 * len(reads) * modbus.silence_s(baud)) / self.every_s
+
+
+class _Words(ModbusProbe):
+    """A probe of which each register is read by itself, under its address."""
+
+    def asked(self) -> tuple[modbus.Register, ...]:
+        words = {(it.register(quantity="").function, word) for it in self.registers for word in it.words}
+        return tuple(modbus.Register(str(word), function, word, "uint16") for function, word in sorted(words))
+
+
+def _how(kind: str, byte_order: str, word_order: str) -> str:
+    orders = {"byte_order": byte_order, "word_order": word_order}
+    return ", ".join([kind, *(f'{key} = "little"' for key, order in orders.items() if order == "little")])
 
 
 class ModbusBus(BusSettings):
@@ -139,6 +186,11 @@ class ModbusBus(BusSettings):
         """The port, which no other bus may use."""
         return self.port
 
+    def to_scan(self, name: str, addresses: range) -> tuple[BusSettings, dict[str, ProbeSettings]]:
+        """Return the line with little patience, and a probe of one register at each address."""
+        quick = self.model_copy(update={"timeout_ms": min(self.timeout_ms, SCAN_TIMEOUT_MS), "retries": 0})
+        return quick, scanned(name, addresses)
+
     def findings(self, name: str, probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
         """Warn of two probes with one unit address, and of polls that need more time than there is."""
         mine = modbus_probes(probes)
@@ -155,6 +207,15 @@ class ModbusBus(BusSettings):
 
         line = taken_over(rtu_wire.SerialLine, self)
         return modbus_bus.ModbusBus(name, line, asked(probes), around.clock, emit)
+
+
+def scanned(bus: str, addresses: range) -> dict[str, ProbeSettings]:
+    """Return a probe at each unit address, asked for one register, once."""
+    one = RegisterSettings(quantity=Quantity.TEMPERATURE, address=0, type="uint16")
+    return {
+        str(unit): ModbusProbe(bus=bus, unit_id=unit, registers=(one,), every_s=86_400, silent_after_s=86_400)
+        for unit in addresses
+    }
 
 
 def modbus_probes(probes: Mapping[str, ProbeSettings]) -> dict[str, ModbusProbe]:

@@ -5,7 +5,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from daemon.buses.modbus_rtu import ModbusProbe, asked, modbus_probes, same_units
+from daemon.buses.modbus_rtu import ModbusProbe, asked, modbus_probes, same_units, scanned
 from daemon.buses.shape import BusSettings, ProbeSettings
 from daemon.errors import Finding
 from daemon.tables.types import Host, TcpPort, Whole
@@ -31,6 +31,10 @@ class ModbusTcpBus(BusSettings):
     retries: Annotated[Whole, Field(ge=0, le=10)] = Field(
         2, description="How often to ask again before the poll counts as failed"
     )
+
+    def to_scan(self, name: str, addresses: range) -> tuple[BusSettings, dict[str, ProbeSettings]]:
+        """Return the gateway asked once, and a probe of one register at each address."""
+        return self.model_copy(update={"retries": 0}), scanned(name, addresses)
 
     def findings(self, _name: str, probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
         """Warn of two probes with one unit address."""

@@ -114,6 +114,11 @@ class MqttBus(BrokerLink, BusSettings):
 
     kind: Literal["mqtt"]
 
+    @property
+    def reached_at(self) -> tuple[str, int]:
+        """The broker."""
+        return self.host, self.port
+
     def findings(self, name: str, probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
         """Yield what is wrong on the way to the broker, and topics of which a broker may send one twice."""
         yield from self.link_findings("buses", name)

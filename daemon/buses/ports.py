@@ -2,9 +2,6 @@
 
 import os
 from dataclasses import dataclass
-from pathlib import Path
-
-STABLE_NAMES = Path("/dev/serial/by-id")
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,11 +14,13 @@ class FoundPort:
     may_open: bool
 
 
-def serial_ports(stable_names: Path = STABLE_NAMES) -> list[FoundPort]:
+def serial_ports() -> list[FoundPort]:
     """Return every port, those with a stable name first."""
     from serial.tools.list_ports import comports  # noqa: PLC0415  (slow to load)
 
-    stable = {os.path.realpath(path): str(path) for path in sorted(stable_names.glob("*"))}
+    from drivers.ports.serial_port import STABLE_NAMES  # noqa: PLC0415
+
+    stable = {os.path.realpath(path): str(path) for path in sorted(STABLE_NAMES.glob("*"))}
     devices = {port.device: port.description for port in comports()}
     devices = {**dict.fromkeys(stable, "n/a"), **devices}
     found = [

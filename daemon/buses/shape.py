@@ -2,6 +2,7 @@
 
 from abc import abstractmethod
 from collections.abc import Hashable, Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any, ClassVar
 
 from pydantic import Field
@@ -15,6 +16,16 @@ from rules.quantities import Quantity
 
 def _time_to_fall_silent(probe: dict[str, Any]) -> float:
     return float(max(3 * probe["every_s"], 120))
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """What a probe sends for a measurement: raw, as set (its value, and `how` read), and read otherwise."""
+
+    raw: str
+    value: float
+    how: str
+    others: tuple[tuple[str, float], ...]
 
 
 class ProbeSettings(Table):
@@ -54,6 +65,17 @@ class ProbeSettings(Table):
     def reads(self) -> set[Hashable]:
         """Return what it reads on its bus, part by part; no other probe is to read the same."""
 
+    def as_sent(self) -> "ProbeSettings":
+        """Return the same probe read so that `sent` can tell what it really sends."""
+        return self
+
+    def sent(self, index: int, came: Mapping[str, float]) -> Sent | None:
+        """Return what it sends for a measurement, of what `came` from `as_sent`; None where nothing did."""
+        measurement = self.measurements[index]
+        value = came.get(measurement.quantity)
+        raw = None if value is None else (value - measurement.offset) / measurement.scale
+        return None if value is None or raw is None else Sent(f"{raw:g}", value, "", ())
+
     @abstractmethod
     def findings(self, name: str) -> Iterator[Finding]:
         """Yield what is wrong within the probe, apart from what can be wrong with any."""
@@ -71,6 +93,15 @@ class BusSettings(Table):
     @property
     def serial_port(self) -> str | None:
         """What the key `port` says where that is a serial port, which no other bus may use; else None."""
+        return None
+
+    @property
+    def reached_at(self) -> tuple[str, int] | None:
+        """Where on the network it is, if two buses may be one there; else None."""
+        return None
+
+    def to_scan(self, name: str, addresses: range) -> "tuple[BusSettings, dict[str, ProbeSettings]] | None":
+        """Return this bus and a probe at each address, to find out who answers; None where none can be."""
         return None
 
     @abstractmethod

@@ -4,6 +4,7 @@ import os
 from collections.abc import Iterator
 from itertools import combinations
 
+from daemon.buses.broker_link import secret_file
 from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.tables.words import shown, where
@@ -15,7 +16,13 @@ def bus_findings(draft: Draft) -> Iterator[Finding]:
     for name, bus in draft.settings.buses.items():
         yield from _read_twice(draft, name)
         yield from bus.findings(name, draft.settings.probes_on(name))
+    yield from _shared_brokers(draft)
     yield from draft.settings.broker.link_findings("broker")
+    mirror = draft.settings.mirror
+    token, key = mirror.token_file if mirror else None, draft.settings.page.key
+    for path, file in {"mirror.token_file": token, "page.key": key}.items():
+        if file is not None and file.exists():
+            yield from secret_file(path, file)
 
 
 def _shared_ports(draft: Draft) -> Iterator[Finding]:
@@ -23,10 +30,25 @@ def _shared_ports(draft: Draft) -> Iterator[Finding]:
     for name, bus in draft.settings.buses.items():
         if bus.serial_port is None:
             continue
+        if "://" in bus.serial_port:
+            expected = 'the path of a serial port, such as "/dev/ttyUSB0"; a gateway is a bus of its own kind'
+            yield Finding(where("buses", name, "port"), shown(bus.serial_port), expected)
+            continue
         other = first.setdefault(os.path.realpath(bus.serial_port), name)  # two names may be one device
         if other != name:
             expected = f"another port, as buses.{other} has it; probes on one port share one bus"
             yield Finding(where("buses", name, "port"), shown(bus.serial_port), expected)
+
+
+def _shared_brokers(draft: Draft) -> Iterator[Finding]:
+    """Warn of what reads the same at one broker by way of two buses."""
+    buses = draft.settings.buses
+    for (first, one), (second, other) in combinations(draft.settings.probes.items(), 2):
+        ways = [buses[probe.bus].reached_at if probe.bus in buses else None for probe in (one, other)]
+        if one.bus != other.bus and ways[0] and ways[0] == ways[1] and one.reads() & other.reads():
+            path, found = where("probes", second, other.address_key), getattr(other, other.address_key)
+            expected = f"another one, as probes.{first} reads the same there by way of buses.{one.bus}"
+            yield Finding(path, shown(found), expected)
 
 
 def _read_twice(draft: Draft, bus: str) -> Iterator[Finding]:

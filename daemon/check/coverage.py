@@ -13,6 +13,7 @@ from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.settings.plan import sources_of, supplies_of
 from daemon.settings.rack import Settings
+from daemon.settings.stages import OFF
 from daemon.tables.words import shown, where
 from rules.quantities import Quantity
 from rules.rack.channels import Channel, channels_of
@@ -25,6 +26,9 @@ _WAYS_TO_MEASURE = {
     Quantity.OXYGEN_SATURATION: "oxygen_saturation, or oxygen, temperature and salinity (or conductivity)",
 }
 
+_FAST_S = 1.0
+"""A probe in water answers to a change within seconds at best (common practice, no source)."""
+
 
 def coverage_findings(draft: Draft) -> Iterator[Finding]:
     """Yield what is watched without need, and what needs watching and is not."""
@@ -35,6 +39,7 @@ def coverage_findings(draft: Draft) -> Iterator[Finding]:
         if channel.vessel in draft.settings.vessels and _tolerance(draft, channel.vessel, channel.quantity)
     ]
     yield from _unwatched(draft, channels)
+    yield from _without_temperature(draft)
     yield from _unused(draft, channels, limited)
     yield from _without_barometer(draft, channels, limited)
     for name, probe in draft.settings.probes.items():
@@ -76,6 +81,18 @@ def _unwatched(draft: Draft, channels: tuple[Channel, ...]) -> Iterator[Finding]
             found = f"no {quantity} in this vessel, which the stage {vessel.stage} has limits on"
             expected = f'a probe of {ways}, or {quantity} = "none" in [stages.{vessel.stage}]'
             yield Finding(where("vessels", name, "stage"), found, expected, is_warning=True)
+
+
+def _without_temperature(draft: Draft) -> Iterator[Finding]:
+    """Warn where a stage in a vessel has no limits of temperature, which every stage dies of."""
+    for stage in dict.fromkeys(vessel.stage for vessel in draft.settings.vessels.values()):
+        for name in draft.settings.bases(stage) if draft.knows_stage(stage) else ():
+            table = draft.settings.stages.get(name)
+            if table is not None and table.limits(Quantity.TEMPERATURE) == OFF:
+                expected = (
+                    "limits, or no such key for the built-in ones: else no heat and no cold calls anybody"
+                )
+                yield Finding(where("stages", name, "temperature"), '"none"', expected, is_warning=True)
 
 
 def _unused(draft: Draft, channels: tuple[Channel, ...], limited: list[Channel]) -> Iterator[Finding]:
@@ -140,6 +157,11 @@ def _slow(name: str, probe: ProbeSettings, made: set[Quantity], draft: Draft) ->
         after_s, quantity = min(unwatched)
         expected = f"{shown(after_s)} or less, unwatched_after_s of {quantity} in its vessel, "
         expected += "or else a loss is told later than that"
+        yield Finding(where("probes", name, "every_s"), shown(probe.every_s), expected, is_warning=True)
+    elif probe.every_s < _FAST_S:
+        expected = (
+            f"{shown(_FAST_S)} or more: water does not change so fast, and line and card are worn for nothing"
+        )
         yield Finding(where("probes", name, "every_s"), shown(probe.every_s), expected, is_warning=True)
     elif delays and min(delays)[0] < probe.every_s:
         delay_s, quantity = min(delays)

@@ -8,7 +8,8 @@ from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.settings.stages import ToleranceSettings, key_of
 from daemon.tables.words import shown, where
-from rules.quantities import Quantity
+from rules.care.misread import read_otherwise
+from rules.quantities import Quantity, unit_of
 from rules.rack.tolerance import Band, Tolerance
 
 # What must hold, whose fault it is if it does not (the first, unless only the second is in the table),
@@ -25,6 +26,7 @@ _RULES = (
     ("target", "at least", "critical_low"),
     ("target", "at most", "critical_high"),
 )
+_EDGES = ("low", "high")
 _HOLDS = {
     "below": lambda a, b: a < b,
     "above": lambda a, b: a > b,
@@ -85,7 +87,21 @@ class _Limits:
             else:
                 yield self._contradiction(second, _OTHER_WAY[relation], first)
             reported |= {first, second}
+        yield from self._of_another_unit()
         yield from self._wide_deadband(reported)
+
+    def _of_another_unit(self) -> Iterator[Finding]:
+        """Warn of a limit set here that no nursery's water reaches, and that in another unit it would."""
+        for limit in ("target", *(f"{band}_{edge}" for band in ("advisory", "critical") for edge in _EDGES)):
+            value = self.value_of(limit)
+            if value is None or self._origin(limit):
+                continue
+            if meant := [it for it in read_otherwise(self.quantity, value) if it.as_what.startswith("in ")]:
+                found = f"{shown(value)}, which the water of no nursery has"
+                read = (
+                    f"{meant[0].as_what[3:]}, that is {meant[0].value:.4g} {unit_of(self.quantity)}".rstrip()
+                )
+                yield Finding(self._path(limit), found, f"another one; is it {read}?", is_warning=True)
 
     def _wide_deadband(self, reported: set[str]) -> Iterator[Finding]:
         """A value in the middle of the band must be able to return its alarm."""

@@ -14,6 +14,8 @@ COMMANDS = {
     "run": ("install.run", "watch the rack until stopped"),
     "init": ("install.init", "ask what the rack is, and write its settings file"),
     "check": ("install.check", "say everything that is wrong with a settings file"),
+    "probe": ("going_live.probe", "list ports, scan a bus, read a probe once with its bytes, follow it"),
+    "walk": ("going_live.walk", "the first hour at the rack, step by step; what was seen is kept"),
     "status": ("rack.status", "show what every vessel is like now"),
     "why": ("rack.why", "say why an alarm fired, or why a value is what it is"),
     "handover": ("rack.handover", "the night, or a month, in one page: who was called, what the water did"),

@@ -19,6 +19,7 @@ from daemon.tables.words import ENVIRONMENT_PREFIX
 USUAL_SETTINGS = "/etc/bellwatch/bellwatch.toml"
 
 _SECONDS = {"s": 1, "m": 60, "h": 3_600, "d": 86_400}
+_LENGTH = r"(\d+(?:\.\d+)?)(s|min|m|h|d)"
 
 
 def usual_settings() -> Path:
@@ -81,11 +82,13 @@ def _of_rack(settings: Path) -> dict[str, Any]:
 
 
 def duration_s(text: str) -> float:
-    """Read a length of time such as 90m, 2h or 8d; a bare number is refused, since it could mean anything."""
-    match = re.fullmatch(r"(\d+(?:\.\d+)?)([smhd])", text)
-    if match is None:
+    """Read a length of time such as 90m, 30min, 1h30m or 8d; a bare number is refused: it could mean any."""
+    if re.fullmatch(r"\d+(?:\.\d+)?", text):
+        expected = f"its unit: {text}h are hours, {text}m minutes, {text}d days"
+        raise argparse.ArgumentTypeError(f"found {text}; expected {expected}")
+    if not re.fullmatch(f"(?:{_LENGTH})+", text):
         raise argparse.ArgumentTypeError(f"found {text!r}; expected a number and s, m, h or d, such as 90m")
-    return float(match[1]) * _SECONDS[match[2]]
+    return sum(float(number) * _SECONDS[unit[0]] for number, unit in re.findall(_LENGTH, text))
 
 
 def stopped_by_signals() -> threading.Event:

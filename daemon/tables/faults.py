@@ -90,7 +90,11 @@ def _expected(detail: ErrorDetails, table: type[Table]) -> str:
         description = _fields_at(tuple(outer), table)[str(last)].description
         return f"a value ({description})" if description else f"a [{last}] table"
     if kind == "extra_forbidden":
-        return one_of("a key of this table", _fields_at(tuple(outer), table), str(last))
+        fields = _fields_at(tuple(outer), table)
+        lists = (name for name in fields if get_origin(fields[name].annotation) is tuple)
+        if entries := [name for name in lists if str(last) in _fields_at((*outer, name, 0), table)]:
+            return f"it in each entry of {entries[0]}, not beside them"
+        return one_of("a key of this table", fields, str(last))
     if kind == "string_pattern_mismatch":
         return PATTERNS_IN_WORDS[context["pattern"]]
     if kind == "too_short":

@@ -5,10 +5,12 @@ names it, and of those that cannot wait the on-call process calls (`rules.callin
 """
 
 import shutil
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from daemon.broker.notices import DAY_MS, Notices
 from daemon.journal.repair import BALLAST_BYTES, JournalRepair
+from daemon.watch.machine import MachineReading, machine_readings
 from daemon.watch.timekeeper import GivenTime, TimeKeeper
 from daemon.words import iso_time
 from rules.calling.records import DISK_FULL
@@ -32,7 +34,14 @@ class _Room:
 class MachineWatch:
     """A chore of the service."""
 
-    def __init__(self, notices: Notices, repair: JournalRepair, keeper: TimeKeeper | GivenTime) -> None:
+    def __init__(
+        self,
+        notices: Notices,
+        repair: JournalRepair,
+        keeper: TimeKeeper | GivenTime,
+        machine: Callable[[], list[MachineReading]] = machine_readings,
+    ) -> None:
+        self._machine = machine
         self._notices = notices
         self._repair = repair
         self._keeper = keeper
@@ -47,6 +56,7 @@ class MachineWatch:
         if now_ms >= self._due_ms:
             self._look_at_disk(now_ms)
             self._look_at_clock(now_ms)
+            self._look_at_machine(now_ms)
             self._due_ms = now_ms + LOOK_EVERY_MS
 
     def _look_at_disk(self, now_ms: int) -> None:
@@ -64,6 +74,12 @@ class MachineWatch:
             )
             with journal.transaction():
                 journal.state.keep_record(_NOTE, self._room)
+
+    def _look_at_machine(self, now_ms: int) -> None:
+        for reading in self._machine():
+            if not reading.is_well:
+                said = {"value": reading.value, "unit": reading.unit, "what_to_do": reading.what_to_do}
+                self._notices.say_lasting(reading.kind, said, now_ms)
 
     def _look_at_clock(self, now_ms: int) -> None:
         keeper = self._keeper

@@ -29,12 +29,16 @@ class EntryKind:
     of_stage: Mapping[str, Range] = field(default_factory=dict)
 
 
+ACCEPTANCE = "acceptance"
+"""What was seen when the rack was walked through, step by step."""
+
 ENTRY_KINDS: Mapping[str, EntryKind] = {
     "note": EntryKind("", (-1e12, 1e12), in_words=True),
     "count": EntryKind("animals", (0, 1e7), whole=True),
     "bell_diameter": EntryKind("mm", (0, 500), of_stage={"ephyra": (0, 40), "juvenile": (0, 150)}),
     "feed": EntryKind("mL", (0, 1e5), summed=True),
     "water_change": EntryKind("L", (0, 1e5), summed=True),
+    ACCEPTANCE: EntryKind("", (-1e12, 1e12), in_words=True),
     "deaths": EntryKind("animals", (0, 1e7), whole=True, summed=True),
     "pulse_rate": EntryKind("per min", (0, 150), of_stage={"adult": (0, 80)}),
     "stomachs": EntryKind("stomachs", (0, 12), whole=True),

@@ -3,6 +3,7 @@
 import argparse
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 from daemon.commands.options import add_settings, add_who, duration_s, journal_path
@@ -53,7 +54,7 @@ def add_alarms(parser: argparse.ArgumentParser, kind: str, done: str, keys: Sequ
     def each(options: argparse.Namespace) -> int:
         body = {key: value for key in keys if (value := getattr(options, key)) is not False}
         refused = []
-        for alarm in options.alarm:
+        for alarm in _alarms(options, kind):
             try:
                 ask(options, kind, {"alarm": alarm, **body})
             except RequestError as error:  # one refused keeps none of the others from being done
@@ -64,10 +65,37 @@ def add_alarms(parser: argparse.ArgumentParser, kind: str, done: str, keys: Sequ
             raise RequestError("\n".join(refused))
         return 0
 
-    parser.add_argument("alarm", nargs="+", help="its name, such as kreisel-1/temperature/high")
+    all_of = "; a vessel alone means all of it that nobody has seen" if kind == "acknowledge" else ""
+    parser.add_argument("alarm", nargs="+", help=f"its name, such as kreisel-1/temperature/high{all_of}")
     if "why" in keys:
         parser.add_argument("--why", required=True, help="the reason, for those who come after you")
     add_request(parser, each)
+
+
+def _alarms(options: argparse.Namespace, kind: str) -> list[str]:
+    """Return the alarms that are named; for a vessel alone, to acknowledge, what nobody has seen there."""
+    alarms: list[str] = []
+    for name in options.alarm:
+        alarms += _unseen(options.settings, name) if kind == "acknowledge" and "/" not in name else [name]
+    return alarms
+
+
+def _unseen(settings: Path, vessel: str) -> list[str]:
+    import time  # noqa: PLC0415
+
+    from daemon.check.load import load_settings  # noqa: PLC0415  (slow to load; a named alarm needs none of it)
+    from daemon.view.rack import only, rack_now  # noqa: PLC0415
+    from daemon.view.reader import JournalView  # noqa: PLC0415
+    from rules.alarms.life_cycle import State  # noqa: PLC0415
+
+    unseen = (State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED_UNACKNOWLEDGED)
+
+    rack = only(rack_now(JournalView(load_settings(settings)), int(time.time() * 1000)), vessel)
+    if not (found := [alarm.name for alarm in rack.alarms if alarm.state in unseen]):
+        raise RequestError(
+            f"{vessel}: no alarm that nobody has seen; `bellwatch status {vessel}` shows what stands"
+        )
+    return found
 
 
 ack_arguments = partial(add_alarms, kind="acknowledge", done="acknowledged")

@@ -419,7 +419,9 @@ BUSES = [
         'port = "/dev/ttyEXAMPLE0"',
         'port = "/dev/ttyEXAMPLE0"\nbaud = 1200',
         "warning: buses.line.baud: found 1200, at which the polls take 2.9 times as long as there is; "
-        "expected a faster line, a longer every_s, or fewer probes on it",
+        "expected a faster line, a longer every_s, or fewer probes on it\n"
+        "warning: probes.k1-multi.every_s: found 0.1; "
+        "expected 1 or more: water does not change so fast, and line and card are worn for nothing",
     ),
     (
         'kind = "mqtt"',

@@ -71,12 +71,22 @@ def test_a_fault_elsewhere_in_the_file_keeps_nobody_from_acknowledging(written):
     assert str(journal_path(settings)) == "/j.sqlite"
 
 
-@pytest.mark.parametrize(("text", "seconds"), [("90s", 90), ("1.5m", 90), ("2h", 7_200), ("8d", 691_200)])
+@pytest.mark.parametrize(
+    ("text", "seconds"),
+    [("90s", 90), ("1.5m", 90), ("2h", 7_200), ("8d", 691_200), ("30min", 1_800), ("1h30m", 5_400)],
+)
 def test_a_length_of_time(text, seconds):
     assert duration_s(text) == seconds
 
 
-@pytest.mark.parametrize("text", ["90", "h", "-2h", "2 h", "1e3s", "2w"])
+@pytest.mark.parametrize("text", ["h", "-2h", "2 h", "1e3s", "2w"])
 def test_what_is_no_length_of_time(text):
     with pytest.raises(argparse.ArgumentTypeError, match="expected a number and s, m, h or d, such as 90m"):
         duration_s(text)
+
+
+def test_a_number_without_unit_is_asked_back_with_what_to_type():
+    with pytest.raises(
+        argparse.ArgumentTypeError, match="found 2; expected its unit: 2h are hours, 2m minutes"
+    ):
+        duration_s("2")

@@ -1,5 +1,7 @@
 """What is wrong below the watch is told: on a real small disk, and with a clock that a test sets."""
 
+from dataclasses import replace
+
 import pytest
 
 from daemon.broker.notices import Notices
@@ -8,6 +10,7 @@ from daemon.journal.repair import JournalRepair
 from daemon.journal.retention import DAY_MS
 from daemon.view.rack import rack_now
 from daemon.view.reader import JournalView
+from daemon.watch.machine import MachineReading
 from daemon.watch.machine_watch import DISK_FILLS, KEEP_EVERY_MS, LOOK_EVERY_MS, MachineWatch
 from daemon.watch.timekeeper import GivenTime
 from rules.calling.records import DISK_FULL
@@ -96,3 +99,21 @@ def test_what_was_done_to_the_file_is_told_once(bench):
     assert [it.text for it in seen.said] == [
         "rack: the journal (or its log) was deleted under the watch, and is there again"
     ]
+
+
+def test_a_machine_beyond_a_limit_is_told_once_a_day_with_what_to_do(bench):
+    well = MachineReading("machine hot", "temperature", 70.0, "°C", 80, True, "give it air")
+    now = [well]
+    watch = MachineWatch(
+        Notices(bench.journal, lambda _: []),
+        JournalRepair(bench.journal, Dating),
+        GivenTime(bench.watch),
+        lambda: now,
+    )
+    watch.step(START_MS)
+    assert said(bench) == []
+    now[:] = [replace(well, value=85.0)]
+    watch.step(START_MS + LOOK_EVERY_MS)
+    watch.step(START_MS + 2 * LOOK_EVERY_MS)
+    (told,) = rack_now(JournalView(bench.settings), START_MS + 5_000).said
+    assert told.text == "rack: the machine is at 85.0 °C; give it air"

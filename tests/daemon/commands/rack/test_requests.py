@@ -1,6 +1,7 @@
 """What people ask of the watch by command: what it is told, what they are told, against the real watch."""
 
 import json
+from contextlib import contextmanager
 
 import pytest
 
@@ -34,7 +35,19 @@ registers = [{{ quantity = "temperature", address = 0, type = "float32" }}]
 @pytest.fixture(scope="module")
 def rack(tmp_path_factory):
     """The settings file of a rack whose one vessel is too warm, and whose watch answers."""
-    folder = tmp_path_factory.mktemp("rack")
+    with warm_rack(tmp_path_factory.mktemp("rack")) as file:
+        yield file
+
+
+@pytest.fixture
+def acked_by_vessel(tmp_path):
+    """Another such rack."""
+    with warm_rack(tmp_path) as file:
+        yield file
+
+
+@contextmanager
+def warm_rack(folder):
     file = folder / "bellwatch.toml"
     file.write_text(SETTINGS.format(folder=folder))
     warm = [
@@ -92,6 +105,21 @@ def test_the_watch_is_told_what_was_asked(rack, capsys, words, kind, body, said)
     assert (told, who, json.loads(text)) == (kind, "kim", body)
 
 
+def test_a_vessel_alone_acknowledges_what_nobody_has_seen_there(acked_by_vessel, capsys):
+    assert main(["ack", "k1", "--who", "kim", "--settings", str(acked_by_vessel)]) == 0
+    said = capsys.readouterr().out.splitlines()
+    assert f"{HIGH}: acknowledged by kim" in said
+    assert main(["ack", "k1", "--settings", str(acked_by_vessel)]) == 2
+    assert one_line(capsys.readouterr().err).startswith("k1: no alarm that nobody has seen")
+    assert main(["ack", "k9", "--settings", str(acked_by_vessel)]) == 2
+    assert "known are: k1" in one_line(capsys.readouterr().err)
+
+
+def one_line(text):
+    (line,) = [line for line in text.splitlines() if '"event": ' not in line]
+    return line
+
+
 def test_one_that_is_refused_keeps_none_of_the_others_from_being_done(rack, capsys):
     """Seen: of `ack a b` the refusal of a kept b calling."""
     words = ["--for", "1h", "--why", "x", "--who", "kim", "--settings", str(rack)]
@@ -126,7 +154,10 @@ def test_what_cannot_be_done_is_told_in_one_line(rack, capsys, words, says):
     ("words", "says"),
     [
         (["shelve", HIGH, "--why", "x"], "--for"),
-        (["shelve", HIGH, "--for", "90", "--why", "x"], "found '90'; expected a number and s, m, h or d"),
+        (
+            ["shelve", HIGH, "--for", "90", "--why", "x"],
+            "found 90; expected its unit: 90h are hours, 90m minutes",
+        ),
         (["out-of-service", HIGH], "--why"),
         (["maintain", "vessel/k1"], "one of the arguments --for --end is required"),
         (["log", "k1", "song"], "invalid choice: 'song'"),

@@ -1,0 +1,246 @@
+"""`bellwatch probe`: the ports, who answers on a bus, one reading with its bytes, a live look at a probe."""
+
+import argparse
+import time
+from collections.abc import Iterator, Mapping
+
+from daemon.buses.ports import serial_ports
+from daemon.buses.shape import ProbeSettings, Sent
+from daemon.check.load import load_settings
+from daemon.commands.going_live.live import Live, advised
+from daemon.commands.options import add_settings, duration_s
+from daemon.errors import RequestError
+from daemon.journal.sole_writer import holder_of
+from daemon.settings.rack import Settings
+from daemon.tables.words import one_of
+from daemon.view.rack import rack_now
+from daemon.view.reader import JournalView
+from daemon.words import amount, number, show_temperatures_in
+from drivers.errors import DriverError
+from drivers.readings import Reading, Trouble
+from rules.care.misread import Around, is_plausible, read_otherwise
+from rules.care.stability import WINDOW, settled
+from rules.quantities import Quantity, unit_of
+
+HIGHEST_ADDRESS, SCANNED_AT_FIRST = 247, 32
+STILL: Mapping[Quantity, float] = {
+    Quantity.TEMPERATURE: 0.2,
+    Quantity.CONDUCTIVITY: 0.5,
+    Quantity.SALINITY: 0.5,
+    Quantity.OXYGEN: 0.2,
+    Quantity.OXYGEN_SATURATION: 2.0,
+    Quantity.AIR_PRESSURE: 1.0,
+}
+"""What a probe without a stated accuracy may be off by, for "stands still" (project judgement)."""
+_USUAL = Around(15.0, 33.0, 1013.25)
+"""Water in which mg/L and % are told apart where nothing better is known (common practice, no source)."""
+_STOP = "stop it first (sudo systemctl stop bellwatch), or read what it reads: bellwatch status"
+
+
+def probe_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of `probe`."""
+    parser.set_defaults(command=_list)
+    ways = parser.add_subparsers(required=True, metavar="list|scan|read|follow")
+    add_settings(
+        ways.add_parser("list", help="the serial ports by their stable names, and the buses on them")
+    )
+    scan = ways.add_parser("scan", help="who answers on a bus; not while the watch runs")
+    scan.add_argument("bus")
+    scan.add_argument("--from", dest="first", type=int, default=1, metavar="ADDRESS", help="default: 1")
+    scan.add_argument(
+        "--to", dest="last", type=int, default=SCANNED_AT_FIRST, metavar="ADDRESS", help="default: 32"
+    )
+    ways.add_parser("read", help="one reading with its bytes, and what makes sense of them")
+    follow = ways.add_parser("follow", help="readings as they come, and whether they stand still")
+    follow.add_argument("--for", dest="for_s", type=duration_s, default=600.0, help="how long (default: 10m)")
+    for way, command in (("list", _list), ("scan", _scan), ("read", _read), ("follow", _follow)):
+        its = ways.choices[way]
+        if way in ("read", "follow"):
+            its.add_argument("probe")
+        if way != "list":
+            add_settings(its)
+        its.set_defaults(command=command)
+
+
+def _settings(options: argparse.Namespace) -> tuple[Settings, bool]:
+    """Return the settings, and whether a watch is running by them."""
+    settings = load_settings(options.settings)
+    show_temperatures_in(settings.rack.temperatures_in)
+    holder = holder_of(settings.journal.path)
+    return settings, holder is not None and holder.holds
+
+
+def _list(options: argparse.Namespace) -> int:
+    buses = load_settings(options.settings).buses if options.settings.exists() else {}
+    used = {bus.serial_port: name for name, bus in buses.items()}
+    for port in serial_ports():
+        bus = used.get(port.name) or used.get(port.device)
+        of = f"bus {bus}" if bus else "free"
+        may = "" if port.may_open else "; no right to it: sudo usermod -aG dialout $USER, then log in anew"
+        print("  ".join(part for part in (port.name, port.device, port.what, of + may) if part))
+    if not serial_ports():
+        print("no serial port on this machine; is the adapter plugged in? dmesg | tail shows what came of it")
+    return 0
+
+
+def _scan(options: argparse.Namespace) -> int:
+    settings, watched = _settings(options)
+    bus = settings.buses.get(options.bus)
+    if bus is None:
+        raise RequestError(
+            f"bus: found {options.bus}; expected {one_of('a bus', settings.buses, options.bus)}"
+        )
+    if not 1 <= options.first <= options.last <= HIGHEST_ADDRESS:
+        raise RequestError(
+            f"--from, --to: found {options.first} to {options.last}; expected within 1 to {HIGHEST_ADDRESS}"
+        )
+    if watched:
+        raise RequestError(f"{options.bus}: the watch is using it, and nothing disturbs it; {_STOP}")
+    to_scan = bus.to_scan(options.bus, range(options.first, options.last + 1))
+    if to_scan is None:
+        raise RequestError(
+            f"{options.bus}: {bus.called} has no addresses to go through; probes publish there unasked"
+        )
+    quick, probes = to_scan
+    answered, left = 0, dict(probes)
+    with Live(settings, probes, {options.bus: quick}) as live:
+        for said in live.said(2.0 * len(probes) + 5):
+            if said.probe is None and isinstance(said, Trouble) and said.kind == "port":
+                raise RequestError(said.text)
+            if said.probe in left and not (isinstance(said, Trouble) and said.kind in ("slow", "late")):
+                name = str(said.probe)
+                del left[name]
+                answered += _tell(name, said)
+            if not left:
+                break
+    print(
+        f"{answered} of {len(probes)} addresses answered, {options.first} to {options.last}"
+        + _advice(answered)
+    )
+    return 0 if answered else 1
+
+
+def _tell(address: str, said: object) -> bool:
+    """Print a line on an address; return whether somebody answered there."""
+    if isinstance(said, Trouble) and said.kind == "timeout":
+        print(f"{address}: -", flush=True)
+        return False
+    what = (
+        "answers"
+        if isinstance(said, Reading) or getattr(said, "kind", "") == "refused"
+        else "garbled: two at once?"
+    )
+    print(f"{address}: {what}", flush=True)
+    return True
+
+
+def _advice(answered: int) -> str:
+    return "" if answered else "; check power, wiring (A and B swapped?), baud and parity"
+
+
+def _read(options: argparse.Namespace) -> int:
+    settings, watched = _settings(options)
+    name, probe = options.probe, _probe(settings, options.probe)
+    if watched:
+        print(*_by_the_watch(settings, name), sep="\n")
+        return 0
+    asked = probe.as_sent()
+    came, patience_s = dict[str, float](), 5 + 1.2 * probe.every_s
+    try:
+        with Live(settings, {name: asked}) as live:
+            for said in live.said(patience_s):
+                if isinstance(said, Trouble) and said.kind not in ("slow", "late"):
+                    raise RequestError(advised(said))
+                if isinstance(said, Reading):
+                    came[said.quantity] = said.value
+                if all(asked.sent(index, came) for index in range(len(probe.measurements))):
+                    break
+    except DriverError as error:
+        raise RequestError(str(error)) from error
+    for index, measurement in enumerate(probe.measurements):
+        sent = asked.sent(index, came)
+        lines = (
+            [f"{measurement.quantity}: nothing within {patience_s:.0f} s"]
+            if sent is None
+            else _lines(measurement.quantity, sent)
+        )
+        print(*lines, sep="\n")
+    return 0 if came else 1
+
+
+def _probe(settings: Settings, name: str) -> ProbeSettings:
+    if name not in settings.probes:
+        raise RequestError(f"probe: found {name}; expected {one_of('a probe', settings.probes, name)}")
+    return settings.probes[name]
+
+
+def _lines(quantity: Quantity, sent: Sent) -> Iterator[str]:
+    """Say what was sent, whether it makes sense as it is set, and if not what would."""
+    unit = unit_of(quantity)
+    how = f" ({sent.how})" if sent.how else ""
+    sense = is_plausible(quantity, sent.value)
+    verdict = "makes sense" if sense else "makes no sense: no water or air is so"
+    yield f"{quantity}: raw {sent.raw}; as set{how} {sent.value:.6g} {unit}".rstrip() + f": {verdict}"
+    for other in () if sense else read_otherwise(quantity, sent.value, _USUAL):
+        if not (other.as_what.startswith("with") and sent.others):
+            yield f"    it would make sense {other.as_what}: {other.value:.6g} {unit}".rstrip()
+    for way, value in sent.others:
+        if is_plausible(quantity, value):
+            yield f"    {'also ' if sense else 'it would make sense '}as {way}: {value:.6g} {unit}".rstrip()
+
+
+def _by_the_watch(settings: Settings, name: str) -> Iterator[str]:
+    rack = rack_now(JournalView(settings), int(time.time() * 1000))
+    for channel in (*rack.rack_wide, *(it for vessel in rack.vessels for it in vessel.channels)):
+        if channel.probe == name:
+            value = "no value" if channel.value is None else number(channel.value, channel.quantity)
+            age = "" if channel.age_s is None else f", {channel.age_s:.0f} s ago"
+            yield f"{channel.name}: {value}{age}, as the watch reads it"
+
+
+def _follow(options: argparse.Namespace) -> int:
+    settings, watched = _settings(options)
+    probe, values = _probe(settings, options.probe), dict[str, list[float]]()
+    for quantity, value in _watched(settings, options) if watched else _alone(settings, options):
+        of_it = values.setdefault(quantity, [])
+        of_it[:] = [*of_it, value][-WINDOW:]
+        its = Quantity(quantity)
+        print(f"{its}: {amount(value, its)}  {_stability(probe, its, of_it)}", flush=True)
+    return 0 if values else 1
+
+
+def _stability(probe: ProbeSettings, quantity: Quantity, values: list[float]) -> str:
+    stated = next(it.stated_accuracy for it in probe.measurements if it.quantity == quantity)
+    newest = settled(values)
+    if newest is None:
+        return f"{len(values)} of {WINDOW} readings"
+    still = newest.within(stated or STILL[quantity])
+    return "stands still" if still else f"moves by {number(newest.moved, quantity, difference=True)}"
+
+
+def _alone(settings: Settings, options: argparse.Namespace) -> Iterator[tuple[str, float]]:
+    probe = settings.probes[options.probe]
+    with Live(settings, {options.probe: probe}) as live:
+        for said in live.said(options.for_s):
+            if isinstance(said, Reading) and said.quantity in probe.quantities:
+                yield said.quantity, said.value
+            elif isinstance(said, Trouble):
+                print(advised(said), flush=True)
+
+
+def _watched(settings: Settings, options: argparse.Namespace) -> Iterator[tuple[str, float]]:
+    """Give what the running watch has read of the probe, as it comes."""
+    view, seen, until = JournalView(settings), dict[str, float](), time.monotonic() + options.for_s
+    while time.monotonic() < until:
+        now_ms = int(time.time() * 1000)
+        for vessel in rack_now(view, now_ms).vessels:
+            for its in vessel.channels:
+                read_ms = now_ms - 1000 * (its.age_s or 0)
+                if (
+                    its.probe == options.probe
+                    and its.value is not None
+                    and read_ms > seen.get(its.name, 0) + 500
+                ):
+                    seen[its.name] = read_ms
+                    yield its.quantity, its.value
+        time.sleep(1.0)

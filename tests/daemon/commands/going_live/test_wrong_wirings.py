@@ -1,0 +1,171 @@
+"""Wrong wirings on pseudo-terminals, read by an ordinary user: `probe read` says what to do about each.
+
+The peers answer with registers as a Modbus probe does, closed by pymodbus's CRC; what they have in them is
+what each mistake makes of water at 18.2 °C, 43.1 mS/cm and 8.0 mg/L.
+"""
+
+import struct
+from pathlib import Path
+
+import pytest
+from pymodbus.framer import FramerRTU
+
+from tests.rigs.parts.ordinary_user import needs_root, ordinary_user
+from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
+
+pytestmark = needs_root
+
+SETTINGS = """
+[rack]
+name = "bench"
+time_zone = "UTC"
+lineage = "unknown"
+[journal]
+path = "{folder}/journal.sqlite"
+[buses.line]
+kind = "modbus-rtu"
+port = "{folder}/serial"
+timeout_ms = 150
+retries = 0
+[vessels.k1]
+kind = "kreisel"
+stage = "ephyra"
+[probes.k1-multi]
+bus = "line"
+vessel = "k1"
+unit_id = 1
+every_s = 2
+registers = [{{ quantity = "{quantity}", address = 0, type = "{type}" }}]
+"""
+
+
+def words(form, value):
+    data = struct.pack(form, value)
+    return [int.from_bytes(data[i : i + 2], "big") for i in range(0, len(data), 2)]
+
+
+def holds(form, value, *, turned=lambda found: found):
+    """Answer each read with the registers of this value."""
+
+    def answer(request):
+        found, start = turned(words(form, value)), int.from_bytes(request[2:4], "big")
+        count = int.from_bytes(request[4:6], "big")
+        return answer_frame(request[0], request[1], *(found + [0] * 9)[start : start + count])
+
+    return answer
+
+
+def refuses(code):
+    return lambda request: answer_frame_of(request[0], request[1] | 0x80, code)
+
+
+def answer_frame_of(*body):
+    return bytes(body) + struct.pack(">H", FramerRTU.compute_CRC(bytes(body)))
+
+
+def bytes_swapped(found):
+    return [(word & 0xFF) << 8 | word >> 8 for word in found]
+
+
+def only_unit_9(request):
+    return answer_frame(9, 3, 1, 2) if request[0] == 9 else None
+
+
+def two_at_once(_request):
+    """A line carries the AND of what two drive onto it at once, or anything else; this is one such thing."""
+    one, other = answer_frame(1, 3, 0x4191, 0x999A), answer_frame(1, 3, 0x41A0, 0x1234)
+    return bytes(a & b for a, b in zip(one, other, strict=True))
+
+
+TEMPERATURE, FLOAT = "temperature", "float32"
+WRONG = {
+    "wires A and B swapped, or no power": (TEMPERATURE, FLOAT, lambda _: None, "wiring (A and B swapped?)"),
+    "the probe has another unit_id": (TEMPERATURE, FLOAT, only_unit_9, "unit_id"),
+    "another baud: what comes is garbled": (
+        TEMPERATURE, FLOAT, lambda _: b"\x9a\xf0\x00\xc2\x81", "check baud, parity"),
+    "two probes of one unit_id talk at once": (TEMPERATURE, FLOAT, two_at_once, "two probes with one"),
+    "an adapter that echoes, and no probe": (TEMPERATURE, FLOAT, bytes, "the adapter echoes"),
+    "holding registers asked, it has input registers": (TEMPERATURE, FLOAT, refuses(1), "register table"),
+    "addresses counted from 1": (TEMPERATURE, FLOAT, refuses(2), "start at 1 or at 40001 are off by one"),
+    "words in the other order": (
+        TEMPERATURE, FLOAT, holds(">f", 18.2, turned=lambda found: found[::-1]),
+        'it would make sense as float32, word_order = "little": 18.2 °C'),
+    "bytes in the other order": (
+        TEMPERATURE, FLOAT, holds(">f", 18.2, turned=bytes_swapped),
+        'it would make sense as float32, byte_order = "little": 18.2 °C'),
+    "a float read as a whole number": (
+        TEMPERATURE, "int32", holds(">f", 18.2), "it would make sense as float32: 18.2 °C"),
+    "°F taken for °C": (TEMPERATURE, FLOAT, holds(">f", 64.76), "it would make sense in °F: 18.2 °C"),
+    "hundredths taken for °C": (
+        TEMPERATURE, "int16", holds(">h", 1820), "it would make sense in hundredths of °C: 18.2 °C"),
+    "µS/cm taken for mS/cm": (
+        "conductivity", FLOAT, holds(">f", 43_100.0), "it would make sense in µS/cm: 43.1 mS/cm"),
+    "µg/L taken for mg/L": ("oxygen", FLOAT, holds(">f", 8_000.0), "it would make sense in µg/L: 8 mg/L"),
+    "% taken for mg/L": ("oxygen", FLOAT, holds(">f", 98.0), "in % of saturation"),
+    "the probe has no measurement": (TEMPERATURE, FLOAT, holds(">f", float("nan")), "makes no sense"),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def user():
+    with ordinary_user() as made:
+        yield made
+
+
+def wired(user, quantity, kind, answer, *command):
+    line = PtyLine(user.folder / "serial")
+    user.owns(line.path)
+    settings = user.folder / "rack.toml"
+    settings.write_text(SETTINGS.format(folder=user.folder, quantity=quantity, type=kind))
+    with Peer(line, answer):
+        done = user.run("-m", "daemon", *command, "--settings", settings)
+    line.unplug()
+    assert "Traceback" not in done.stderr
+    return done
+
+
+def test_there_are_twelve():
+    assert len(WRONG) >= 12
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_each_gets_its_line(user, name):
+    quantity, kind, answer, line = WRONG[name]
+    done = wired(user, quantity, kind, answer, "probe", "read", "k1-multi")
+    assert line in done.stdout + done.stderr, (done.stdout, done.stderr)
+
+
+def test_what_is_right_makes_sense_with_its_bytes(user):
+    done = wired(user, TEMPERATURE, FLOAT, holds(">f", 18.2), "probe", "read", "k1-multi")
+    assert done.stdout.splitlines()[0] == (
+        "temperature: raw 41 91 99 9a; as set (float32) 18.2 °C: makes sense"
+    )
+
+
+def test_a_port_without_a_right_to_it_gets_the_group(user):
+    line = PtyLine(user.folder / "serial")  # root's
+    Path(line.path).resolve().chmod(0o600)
+    settings = user.folder / "rack.toml"
+    settings.write_text(SETTINGS.format(folder=user.folder, quantity=TEMPERATURE, type=FLOAT))
+    done = user.run("-m", "daemon", "probe", "read", "k1-multi", "--settings", settings)
+    line.unplug()
+    assert "the group that owns the port" in done.stderr
+    assert done.returncode == 2
+
+
+def test_scan_says_who_answers_a_line_each(user):
+    done = wired(
+        user, TEMPERATURE, FLOAT,
+        lambda request: answer_frame(request[0], request[1], 7) if request[0] in (2, 5) else None,
+        "probe", "scan", "line", "--to", "6",
+    )  # fmt: skip
+    assert done.stdout.splitlines() == [
+        "1: -", "2: answers", "3: -", "4: -", "5: answers", "6: -", "2 of 6 addresses answered, 1 to 6",
+    ]  # fmt: skip
+
+
+def test_follow_tells_when_a_probe_stands_still(user):
+    done = wired(user, TEMPERATURE, FLOAT, holds(">f", 18.2), "probe", "follow", "k1-multi", "--for", "13s")
+    lines = done.stdout.splitlines()
+    assert lines[0] == "temperature: 18.20 °C  1 of 6 readings"
+    assert lines[-1] == "temperature: 18.20 °C  stands still"
