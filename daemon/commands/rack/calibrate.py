@@ -11,14 +11,14 @@ from typing import Any
 from daemon.commands.options import duration_s, journal_path, show_units_of
 from daemon.commands.rack.capture import settled_reading, went_in
 from daemon.commands.rack.request import add_request, ask
-from daemon.commands.rack.typed_in import add_unit, in_own_unit, quantity_in
+from daemon.commands.rack.typed_in import add_unit, quantity_in
 from daemon.errors import RequestError
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import CALIBRATE
 from daemon.journal.sole_writer import holder_of
 from daemon.tables.values import number
-from daemon.words import own, shown, shown_line, shown_point, shown_unit
+from daemon.words import own, shown, shown_line, shown_point, shown_unit, typed_in
 from rules.care.calibration import AS_REPORTED, Line, Moves, Point, calibration_of, key_of
 from rules.care.hand_checks import allowed_error
 from rules.care.misread import IN_STANDARDS
@@ -105,7 +105,7 @@ def _calibrate(options: argparse.Namespace) -> int:
         body["base"] = asdict(rig.line)
     if options.cleaned is not None:
         before, after = work.own(options.cleaned)
-        meanwhile = in_own_unit(options, quantity, options.meanwhile, difference=True)
+        meanwhile = typed_in(options.meanwhile, quantity, options.unit, difference=True)
         body["cleaned"] = {"before": before, "after": after, "meanwhile": meanwhile}
     ask(options, CALIBRATE, body)
     print(f"{options.probe} {options.quantity}: calibrated by {options.who}")
@@ -185,8 +185,8 @@ class _Work:
     def own(self, pair: tuple[float, float]) -> tuple[float, float]:
         """Return two values in the quantity's own unit."""
         read, true = pair
-        own_true = in_own_unit(self.options, self.quantity, true, possible=IN_STANDARDS)
-        return in_own_unit(self.options, self.quantity, read), own_true
+        own_true = typed_in(true, self.quantity, self.options.unit, possible=IN_STANDARDS)
+        return typed_in(read, self.quantity, self.options.unit), own_true
 
     def as_found(self) -> list[Point]:
         """Return what was read before anybody adjusted the probe."""
@@ -208,7 +208,7 @@ class _Work:
         if options.air_saturated is not None:
             if options.temperature is None:
                 raise RequestError("--air-saturated: also give --temperature, that of the water or moist air")
-            read = in_own_unit(options, self.quantity, options.air_saturated)
+            read = typed_in(options.air_saturated, self.quantity, options.unit)
             points.append(self._in(Standard.WATER_IN_AIR, read))
         return points
 
@@ -252,7 +252,7 @@ class _Work:
 
     def _sure(self) -> float | None:
         given = self.options.standard_accuracy
-        return None if given is None else in_own_unit(self.options, self.quantity, given, difference=True)
+        return None if given is None else typed_in(given, self.quantity, self.options.unit, difference=True)
 
 
 @contextmanager
