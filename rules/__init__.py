@@ -3,7 +3,7 @@
 It imports numpy and itself; time comes from the inputs.
 """
 
-RULES_VERSION = 11
+RULES_VERSION = 12
 """Raise it with every change after which the same inputs under the same plan give other flags or alarms."""
 
 TOLD_APART = 3
@@ -13,5 +13,7 @@ SECOND_WORD = 6
 """Since this version a critical alarm is shelved with a second word only, and for a shorter time."""
 IN_ITS_UNIT = 8
 """Since this version the accuracy of a specific gravity is one of specific gravity, not of salinity."""
+BLIND_REFUSED = 12
+"""Since this version a measurement by an instrument that could accuse no probe is refused."""
 ENTRIES_CHECKED = 7
 """Since this version an entry of the logbook that cannot be is refused; before, any number was taken."""

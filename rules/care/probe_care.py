@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
-from rules import IN_ITS_UNIT
+from rules import BLIND_REFUSED, IN_ITS_UNIT
 from rules.care import hand_checks
 from rules.care.accuracy import accuracy_of
 from rules.care.calibration import Calibration, Line, calibration_of, key_of, refuse_other_base
@@ -179,6 +179,8 @@ class ProbeCare:
                 f"{taken.quantity} {with_unit(taken.quantity, taken.value)}: {possible.low:g} to"
                 f" {with_unit(taken.quantity, possible.high)} would be possible; is it in another unit?"
             )
+        if action.rules >= BLIND_REFUSED:
+            hand_checks.refuse_blind(taken.quantity, taken.made_with.off, taken.instrument)
         stated = hand_checks.instrument_of(body, known)
         if stated is not None:
             self.instruments[what] = stated

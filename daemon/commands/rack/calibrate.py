@@ -20,7 +20,7 @@ from daemon.journal.sole_writer import holder_of
 from daemon.tables.values import number
 from daemon.words import own, shown, shown_line, shown_point, shown_unit, typed_in
 from rules.care.calibration import AS_REPORTED, Line, Moves, Point, calibration_of, key_of
-from rules.care.hand_checks import allowed_error
+from rules.care.hand_checks import allowed_error, refuse_blind
 from rules.care.misread import IN_STANDARDS
 from rules.care.standards import Around, Standard, check_standard, point_in
 from rules.errors import RulesError, none_such
@@ -252,7 +252,12 @@ class _Work:
 
     def _sure(self) -> float | None:
         given = self.options.standard_accuracy
-        return None if given is None else typed_in(given, self.quantity, self.options.unit, difference=True)
+        if given is None:
+            return None
+        sure = typed_in(given, self.quantity, self.options.unit, difference=True)
+        with _refused():
+            refuse_blind(self.quantity, sure, "--standard-accuracy")
+        return sure
 
 
 @contextmanager

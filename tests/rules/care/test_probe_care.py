@@ -251,6 +251,29 @@ def test_in_an_old_journal_the_accuracy_of_a_specific_gravity_says_nothing(rules
     assert check.hand_accuracy == pytest.approx(accuracy, abs=0.01)
 
 
+BLIND = [
+    ({"value": 33.0, "accuracy": 15.0}, "± 15 of salinity"),
+    ({"value": 33.0, "accuracy": 0.5, "resolution": 6.0}, "± 3.5 of salinity"),
+    ({"specific_gravity": 1.025, "scale": "25/25", "accuracy": 0.5}, "3 or less would"),
+    ({"quantity": "temperature", "value": 15.0, "accuracy": 5.0}, "± 5 K of temperature"),
+]
+
+
+@pytest.mark.parametrize(("change", "words"), BLIND)
+def test_what_could_accuse_no_probe_is_refused_but_in_an_old_journal(change, words):
+    engine = Engine(PLAN, START_MS)
+    before, body = engine.snapshot(), {**BY_HAND, **change}
+    assert words in do(engine, "hand_measurement", body).refusal
+    assert engine.snapshot() == before
+    assert not engine.act(Action(engine.clock_ms, "hand_measurement", "kim", body, rules=11)).refusal
+    assert words in do(engine, "hand_measurement", {**body, "accuracy": change["accuracy"]}).refusal
+
+
+def test_a_swing_arm_hydrometer_is_still_heard():
+    body = {**BY_HAND, "specific_gravity": 1.025, "scale": "25/25", "accuracy": 0.002}
+    assert not do(Engine(PLAN, START_MS), "hand_measurement", body).refusal
+
+
 def test_a_calibration_from_a_line_that_no_longer_holds_is_refused():
     engine = Engine(PLAN, START_MS)
     do(engine, "calibrate", TEMPERATURE_POINT)

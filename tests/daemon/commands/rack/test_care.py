@@ -273,6 +273,14 @@ def test_on_a_rack_in_fahrenheit_what_can_only_be_celsius_is_asked_back(rack, as
     show_temperatures_in("C")
 
 
+def test_a_standard_that_would_blind_the_chart_is_refused(ask):
+    point = ("k1-multi", "oxygen", "--point", "7.9=7.7", "--standard", "air", "--standard-accuracy")
+    status, _, said = ask("calibrate", *point, "50")
+    assert status == 2
+    assert "--standard-accuracy: ± 50 mg/L" in said
+    assert ask("calibrate", *point, "0.1")[0] == 0
+
+
 def test_two_points_so_near_that_their_errors_are_the_slope_are_refused(ask):
     """A tenth apart, half of it an error: the slope would be halved, and 40 mS/cm shown as 45."""
     cell = ("calibrate", "k1-multi", "conductivity", "--standard", "two", "--who", "kim", "--point", "50=50")
