@@ -95,6 +95,7 @@ class ProbeCare:
         lasts_ms = wear.lasts_ms(value, hand_checks.allowed_error(source))
         lasts_ms = source.calibrate_every_ms if lasts_ms is None else lasts_ms
         if lasts_ms is None:
+            self.due_ms.pop(key, None)
             return
         self.due_ms[key] = base_ms + lasts_ms
         if self.due_ms[key] > at_ms:

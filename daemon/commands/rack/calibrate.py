@@ -49,6 +49,7 @@ def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
     add("--point", type=_pair, action="append", default=[], metavar="READ=TRUE", help="read: as it sends")
     add("--shown", type=_pair, action="append", default=[], metavar="SHOWN=TRUE", help="as screens show it")
     add("--found", type=_pair, action="append", default=[], metavar="READ=TRUE", help="before adjusting it")
+    add("--replaced", action="store_true", help="it is a new probe: the one before tells nothing of it")
     add("--moves", choices=[Moves.OFFSET, Moves.SLOPE], help="what one point moves (default: by quantity)")
     add("--standard", default="", help="against what: ice point, a bottle and its lot")
     add("--standard-accuracy", type=number, help="of the standard, plus or minus")
@@ -101,7 +102,9 @@ def _calibrate(options: argparse.Namespace) -> int:
         body["found"] = list(map(_plain, found))
     if options.moves is not None:
         body["moves"] = options.moves
-    if rig.line != AS_REPORTED and len(points) == 1:
+    if options.replaced:
+        body["replaced"] = True
+    elif rig.line != AS_REPORTED and len(points) == 1:
         body["base"] = asdict(rig.line)
     if options.cleaned is not None:
         before, after = work.own(options.cleaned)
@@ -120,7 +123,13 @@ def _refuse_unheeded(options: argparse.Namespace, quantity: Quantity) -> None:
     """Raise RequestError for what would be left out, or taken for granted, without a word."""
     if options.adjusted and (options.found or not options.standards):
         raise RequestError("--adjusted: reads the probe live, with --in; typed in it is --found and --point")
+    if options.replaced and (options.adjusted or options.found or options.cleaned):
+        raise RequestError("--replaced: of a new probe nothing is found or wiped; first calibrate the old")
     count = len(options.standards) + len(options.point) + len(options.shown)
+    if options.found and not count and options.air_saturated is None:
+        raise RequestError(
+            "--found: also give what it reads now it is adjusted, --point; if it is not, that alone"
+        )
     if options.moves and count + (options.air_saturated is not None) > 1:
         raise RequestError("--moves: two points make slope and offset; give one, or leave it out")
     in_water = quantity is Quantity.OXYGEN and Standard.WATER_IN_AIR in options.standards

@@ -206,6 +206,7 @@ def test_a_point_is_two_numbers(rack, text, capsys):
     [
         (("--adjusted", "--found", "15.5=15", "--point", "15=15"), "--adjusted"),
         (("--adjusted", "--point", "15=15"), "--adjusted"),
+        (("--found", "15.5=15"), "--found: also give"),
         (("--moves", "offset", "--point", "10=10.5", "--point", "30=31"), "--moves"),
     ],
 )
