@@ -1,17 +1,19 @@
 """An alarm in words: short enough for one text message, in units that the culturist uses."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
 from functools import partial
 
+from daemon.errors import RequestError
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.care.calibration import Line, Point
+from rules.care.misread import typed_otherwise
 from rules.care.probe_care import CHECK_DUE, CHECKED, DRIFTS, DUE
 from rules.quality.probe_faults import FaultReason
-from rules.quantities import Quantity, from_unit, to_unit, unit_of
+from rules.quantities import UNITS, Quantity, from_unit, to_unit, unit_of
 from rules.readings import Notice
 
 SHAPES = {Priority.LOW: "·", Priority.MEDIUM: "▲", Priority.HIGH: "◆", Priority.CRITICAL: "■"}
@@ -92,6 +94,31 @@ def own(value: float, quantity: str, *, difference: bool = False) -> float:
     """Return in the quantity's own unit what people wrote in the one that they read."""
     unit = _read_in.get(quantity)
     return value if unit is None else from_unit(Quantity(quantity), unit, value, difference=difference)
+
+
+def typed_in(
+    value: float,
+    quantity: Quantity,
+    unit: str | None,
+    *,
+    difference: bool = False,
+    possible: Mapping[Quantity, tuple[float, float]] | None = None,
+) -> float:
+    """Return a value that was typed in, or a difference, in its own unit; RequestError where it has none so.
+
+    Where no unit was named it is in the one that screens show, unless it is `possible` in another alone.
+    """
+    if unit is None:
+        taken = own(value, quantity, difference=difference)
+        if possible and (meant := typed_otherwise(quantity, value, taken, possible)):
+            usual = _read_in.get(quantity) or next(filter(None, UNITS[quantity]))
+            how = f"say {' or '.join(meant)}, or --unit {usual} if it is so"
+            raise RequestError(f"{quantity} {value:g}: hardly in {usual}; {how}")
+        return taken
+    if unit not in UNITS[quantity]:
+        units = ", ".join(filter(None, UNITS[quantity]))
+        raise RequestError(f"--unit {unit}: {quantity} may be in {units or 'no unit'}")
+    return from_unit(quantity, unit, value, difference=difference)
 
 
 def shown_unit(quantity: str, if_own: str | None = None) -> str:

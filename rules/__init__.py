@@ -13,5 +13,7 @@ SECOND_WORD = 6
 """Since this version a critical alarm is shelved with a second word only, and for a shorter time."""
 IN_ITS_UNIT = 8
 """Since this version the accuracy of a specific gravity is one of specific gravity, not of salinity."""
+BLIND_REFUSED = 12
+"""Since this version a measurement by an instrument that could accuse no probe is refused."""
 ENTRIES_CHECKED = 7
 """Since this version an entry of the logbook that cannot be is refused; before, any number was taken."""

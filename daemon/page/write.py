@@ -20,8 +20,9 @@ from daemon.tables.values import number
 from daemon.view.entries import corrected_text, entry_text
 from daemon.view.rack_words import moment
 from daemon.web.server import Request
-from daemon.words import label, own, told
-from rules.quantities import Quantity
+from daemon.words import label, told, typed_in
+from rules.care.misread import PLAUSIBLE
+from rules.quantities import UNITS, Quantity
 from rules.rack.logbook import ENTRY_KINDS, range_of, sample_of
 
 SHOWN = 12
@@ -51,7 +52,7 @@ class Writing:
             except UnansweredError as error:  # sent once more it is the same, and written down once
                 said, again = str(error), {"form_id": form["id"]}
             except RequestError as error:
-                said = told(str(error))
+                said = told(str(error)).replace("--unit ", "unit ")
         newest, trouble = self._newest(vessel)
         return again | {
             "said": said,
@@ -62,6 +63,7 @@ class Writing:
             "kinds": {it: _called(it) for it in FORM_KINDS},
             "asks": self._asks(vessel, kind),
             "quantities": {it.value: label(it) for it in Quantity},
+            "units": list(dict.fromkeys(it for its in UNITS.values() for it in its if it)),
             "form": form,
             "is_hand": kind == HAND,
             "newest": newest,
@@ -131,7 +133,10 @@ def _hand(form: Mapping[str, str]) -> dict[str, Any]:
     if len(value) != 1:
         raise ValueError(f"{len(value)} values; expected one")
     words = {key: form.get(key, "") for key in ("quantity", "method", "instrument")}
-    return {"value": own(value[0], words["quantity"]), **words, **_another(form)}
+    if words["quantity"] not in list(Quantity):
+        raise ValueError(f"it of {words['quantity']!r}; expected one of {', '.join(Quantity)}")
+    quantity, unit = Quantity(words["quantity"]), form.get("unit") or None
+    return {"value": typed_in(value[0], quantity, unit, possible=PLAUSIBLE), **words, **_another(form)}
 
 
 def _another(form: Mapping[str, str]) -> dict[str, bool]:

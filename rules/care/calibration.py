@@ -35,7 +35,7 @@ MAX_CORRECTION = {
 """A shift by more, in the quantity's unit, is no drift (project judgement). Near zero a slope says
 nothing, so a point there is held to it as well."""
 
-_KEYS = {"probe", "quantity", "points", "standard", "note", "cleaned", "found", "moves", "base"}
+_KEYS = {"probe", "quantity", "points", "standard", "note", "cleaned", "found", "moves", "base", "replaced"}
 
 
 class Moves(StrEnum):
@@ -96,7 +96,8 @@ class Calibration:
     """One calibration as somebody made it; it is in force from `at_ms` until the next of its probe.
 
     `points` are as left; `found` are as found, where the probe itself was adjusted in between. `said` is
-    what one point was said to move, None for what is usual of the quantity.
+    what one point was said to move, None for what is usual of the quantity. A probe that is `replaced` is
+    another one than at the visit before, which then tells nothing of it.
     """
 
     at_ms: int
@@ -110,6 +111,7 @@ class Calibration:
     found: tuple[Point, ...] = ()
     said: Moves | None = None
     base: Line = AS_REPORTED
+    replaced: bool = False
 
     @property
     def moves(self) -> Moves:
@@ -165,8 +167,13 @@ def calibration_of(body: Mapping[str, Any], at_ms: int, who: str) -> Calibration
     if found:
         line_through(quantity, found, said, base)
     cleaned = None if body.get("cleaned") is None else _cleaning(body["cleaned"])
+    replaced = body.get("replaced") is True
+    if replaced and (found or cleaned or base != AS_REPORTED):
+        raise CalibrationError("calibration: a new probe was not there to be found, wiped or moved on")
     probe, note = str(body.get("probe")), str(body.get("note") or "")
-    return Calibration(at_ms, probe, quantity, points, standard, who, note, cleaned, found, said, base)
+    return Calibration(
+        at_ms, probe, quantity, points, standard, who, note, cleaned, found, said, base, replaced
+    )
 
 
 def quantity_named(name: object, refusal: type[RulesError] = CalibrationError) -> Quantity:

@@ -79,12 +79,12 @@ def error_found(before: Calibration, visit: Calibration) -> tuple[float, float]:
 def visits_in_pairs(calibrations: Iterable[Calibration]) -> Iterator[tuple[Calibration, Calibration]]:
     """Go through the visits to each probe's quantity, each with the one before it, by their times.
 
-    Nothing is known of the time before a probe's first visit.
+    Nothing is known of the time before a probe's first visit, nor of that before it was replaced.
     """
     last: dict[str, Calibration] = {}
     for visit in sorted(calibrations, key=lambda visit: visit.at_ms):
         before = last.get(visit.key)
-        if before is not None and before.at_ms < visit.at_ms:
+        if before is not None and before.at_ms < visit.at_ms and not visit.replaced:
             yield before, visit
         last[visit.key] = visit
 

@@ -10,7 +10,7 @@ import numpy as np
 from rules.care.calibration import finite, quantity_named
 from rules.care.control_chart import CHECKS_KEPT, Bias, allowed, bias_of
 from rules.errors import HandMeasurementError
-from rules.quantities import Quantity
+from rules.quantities import Quantity, with_unit
 from rules.rack.plan import Source
 from rules.water.density import SpecificGravityScale, salinity_from_hydrometer
 
@@ -26,6 +26,10 @@ USUAL_ACCURACY = {
     Quantity.AIR_PRESSURE: 1.0,
 }
 """Of hand instruments, and of probes whose accuracy nobody stated (common practice, no source)."""
+
+_BLIND = 6.0
+"""Beyond so many times the usual accuracy a check hides what it is made to find: a swing-arm hydrometer of
+0.002 (2.6 of salinity) is still heard (project judgement)."""
 
 _KEYS = {"vessel", "quantity", "value", "specific_gravity", "scale", "temperature_c"}
 _OF_THE_LOGBOOK = {"corrects", "corrects_ms", "another"}
@@ -193,6 +197,17 @@ def instrument_of(body: Mapping[str, Any], known: Instrument | None) -> Instrume
     if known is None and "accuracy" not in given:
         return None
     return replace(known, **given) if known else Instrument(**given)
+
+
+def refuse_blind(quantity: Quantity, off: float, whose: str) -> None:
+    """Raise HandMeasurementError where somebody states that it may be so far off that it tells nothing."""
+    most = _BLIND * USUAL_ACCURACY[quantity]
+    if off > most:
+        far, near = (with_unit(quantity, it, difference=True) for it in (off, most))
+        raise HandMeasurementError(
+            f"{whose}: ± {far} of {quantity} (accuracy and half a step) tells of no probe whether it is"
+            f" right; {near} or less would"
+        )
 
 
 def hand_measurement_of(

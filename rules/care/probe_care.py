@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
-from rules import IN_ITS_UNIT
+from rules import BLIND_REFUSED, IN_ITS_UNIT
 from rules.care import hand_checks
 from rules.care.accuracy import accuracy_of
 from rules.care.calibration import Calibration, Line, calibration_of, key_of, refuse_other_base
@@ -95,6 +95,7 @@ class ProbeCare:
         lasts_ms = wear.lasts_ms(value, hand_checks.allowed_error(source))
         lasts_ms = source.calibrate_every_ms if lasts_ms is None else lasts_ms
         if lasts_ms is None:
+            self.due_ms.pop(key, None)
             return
         self.due_ms[key] = base_ms + lasts_ms
         if self.due_ms[key] > at_ms:
@@ -171,14 +172,7 @@ class ProbeCare:
         if action.rules < IN_ITS_UNIT and "specific_gravity" in body:
             body.pop("accuracy", None)
         taken = hand_checks.hand_measurement_of(body, action.at_ms, action.who, known)
-        if taken.vessel not in (*plan.vessels, RACK_WIDE):
-            raise HandMeasurementError(none_such(taken.vessel, list(plan.vessels)))
-        possible = plan.quality[taken.quantity].sensor_range
-        if not possible.low <= taken.value <= possible.high:
-            raise HandMeasurementError(
-                f"{taken.quantity} {with_unit(taken.quantity, taken.value)}: {possible.low:g} to"
-                f" {with_unit(taken.quantity, possible.high)} would be possible; is it in another unit?"
-            )
+        _refuse(taken, plan, action.rules)
         stated = hand_checks.instrument_of(body, known)
         if stated is not None:
             self.instruments[what] = stated
@@ -224,6 +218,20 @@ class ProbeCare:
     def _errors(self, at_ms: int, source: Source, value: float) -> tuple[float, float]:
         (its,) = self.standing([source])
         return its.errors_at(value, at_ms)
+
+
+def _refuse(taken: hand_checks.HandMeasurement, plan: RackPlan, rules: int) -> None:
+    """Raise HandMeasurementError for what no vessel or water here can be, or what tells of no probe."""
+    if taken.vessel not in (*plan.vessels, RACK_WIDE):
+        raise HandMeasurementError(none_such(taken.vessel, list(plan.vessels)))
+    possible = plan.quality[taken.quantity].sensor_range
+    if not possible.low <= taken.value <= possible.high:
+        raise HandMeasurementError(
+            f"{taken.quantity} {with_unit(taken.quantity, taken.value)}: {possible.low:g} to"
+            f" {with_unit(taken.quantity, possible.high)} would be possible; is it in another unit?"
+        )
+    if rules >= BLIND_REFUSED:
+        hand_checks.refuse_blind(taken.quantity, taken.made_with.off, taken.instrument)
 
 
 def _compared(

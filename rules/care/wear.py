@@ -23,7 +23,12 @@ class Wear:
     zero: float = 0.0
 
     def after(self, before: Calibration, visit: Calibration) -> "Wear":
-        """Return the wear with what one more visit found; within a day it is another try of the last."""
+        """Return the wear with what one more visit found; within a day it is another try of the last.
+
+        A new probe has worn in nothing.
+        """
+        if visit.replaced:
+            return NO_WEAR
         age_ms = visit.at_ms - before.at_ms
         if age_ms < DAY_MS:
             return self

@@ -11,16 +11,16 @@ from typing import Any
 from daemon.commands.options import duration_s, journal_path, show_units_of
 from daemon.commands.rack.capture import settled_reading, went_in
 from daemon.commands.rack.request import add_request, ask
-from daemon.commands.rack.typed_in import add_unit, in_own_unit, quantity_in
+from daemon.commands.rack.typed_in import add_unit, quantity_in
 from daemon.errors import RequestError
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import CALIBRATE
 from daemon.journal.sole_writer import holder_of
 from daemon.tables.values import number
-from daemon.words import own, shown, shown_line, shown_point, shown_unit
+from daemon.words import own, shown, shown_line, shown_point, shown_unit, typed_in
 from rules.care.calibration import AS_REPORTED, Line, Moves, Point, calibration_of, key_of
-from rules.care.hand_checks import allowed_error
+from rules.care.hand_checks import allowed_error, refuse_blind
 from rules.care.misread import IN_STANDARDS
 from rules.care.standards import Around, Standard, check_standard, point_in
 from rules.errors import RulesError, none_such
@@ -49,6 +49,7 @@ def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
     add("--point", type=_pair, action="append", default=[], metavar="READ=TRUE", help="read: as it sends")
     add("--shown", type=_pair, action="append", default=[], metavar="SHOWN=TRUE", help="as screens show it")
     add("--found", type=_pair, action="append", default=[], metavar="READ=TRUE", help="before adjusting it")
+    add("--replaced", action="store_true", help="it is a new probe: the one before tells nothing of it")
     add("--moves", choices=[Moves.OFFSET, Moves.SLOPE], help="what one point moves (default: by quantity)")
     add("--standard", default="", help="against what: ice point, a bottle and its lot")
     add("--standard-accuracy", type=number, help="of the standard, plus or minus")
@@ -101,11 +102,13 @@ def _calibrate(options: argparse.Namespace) -> int:
         body["found"] = list(map(_plain, found))
     if options.moves is not None:
         body["moves"] = options.moves
-    if rig.line != AS_REPORTED and len(points) == 1:
+    if options.replaced:
+        body["replaced"] = True
+    elif rig.line != AS_REPORTED and len(points) == 1:
         body["base"] = asdict(rig.line)
     if options.cleaned is not None:
         before, after = work.own(options.cleaned)
-        meanwhile = in_own_unit(options, quantity, options.meanwhile, difference=True)
+        meanwhile = typed_in(options.meanwhile, quantity, options.unit, difference=True)
         body["cleaned"] = {"before": before, "after": after, "meanwhile": meanwhile}
     ask(options, CALIBRATE, body)
     print(f"{options.probe} {options.quantity}: calibrated by {options.who}")
@@ -120,7 +123,13 @@ def _refuse_unheeded(options: argparse.Namespace, quantity: Quantity) -> None:
     """Raise RequestError for what would be left out, or taken for granted, without a word."""
     if options.adjusted and (options.found or not options.standards):
         raise RequestError("--adjusted: reads the probe live, with --in; typed in it is --found and --point")
+    if options.replaced and (options.adjusted or options.found or options.cleaned):
+        raise RequestError("--replaced: of a new probe nothing is found or wiped; first calibrate the old")
     count = len(options.standards) + len(options.point) + len(options.shown)
+    if options.found and not count and options.air_saturated is None:
+        raise RequestError(
+            "--found: also give what it reads now it is adjusted, --point; if it is not, that alone"
+        )
     if options.moves and count + (options.air_saturated is not None) > 1:
         raise RequestError("--moves: two points make slope and offset; give one, or leave it out")
     in_water = quantity is Quantity.OXYGEN and Standard.WATER_IN_AIR in options.standards
@@ -185,8 +194,8 @@ class _Work:
     def own(self, pair: tuple[float, float]) -> tuple[float, float]:
         """Return two values in the quantity's own unit."""
         read, true = pair
-        own_true = in_own_unit(self.options, self.quantity, true, possible=IN_STANDARDS)
-        return in_own_unit(self.options, self.quantity, read), own_true
+        own_true = typed_in(true, self.quantity, self.options.unit, possible=IN_STANDARDS)
+        return typed_in(read, self.quantity, self.options.unit), own_true
 
     def as_found(self) -> list[Point]:
         """Return what was read before anybody adjusted the probe."""
@@ -208,7 +217,7 @@ class _Work:
         if options.air_saturated is not None:
             if options.temperature is None:
                 raise RequestError("--air-saturated: also give --temperature, that of the water or moist air")
-            read = in_own_unit(options, self.quantity, options.air_saturated)
+            read = typed_in(options.air_saturated, self.quantity, options.unit)
             points.append(self._in(Standard.WATER_IN_AIR, read))
         return points
 
@@ -252,7 +261,12 @@ class _Work:
 
     def _sure(self) -> float | None:
         given = self.options.standard_accuracy
-        return None if given is None else in_own_unit(self.options, self.quantity, given, difference=True)
+        if given is None:
+            return None
+        sure = typed_in(given, self.quantity, self.options.unit, difference=True)
+        with _refused():
+            refuse_blind(self.quantity, sure, "--standard-accuracy")
+        return sure
 
 
 @contextmanager

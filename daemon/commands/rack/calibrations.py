@@ -80,7 +80,9 @@ def _certificate(rack: str, made: Calibration, before: Calibration | None, zone:
         before_it, after_it = shown(made.cleaned.before, its), shown(made.cleaned.after, its)
         water = shown(made.cleaned.meanwhile, its, difference=True)
         yield f"  wiped           {before_it:g} before, {after_it:g} after, the water {water:+g}"
-    if before is not None:
+    if made.replaced:
+        yield "  since the last  a new probe"
+    elif before is not None:
         gain, zero = error_found(before, made)
         zero = shown_line(Line(gain, zero), its).offset
         yield f"  since the last  gain {gain:.5g}, zero {zero:+.4g} {unit}".rstrip()
@@ -108,7 +110,7 @@ def _calibration_line(made: Calibration, zone: tzinfo) -> str:
     its = shown_line(made.line, made.quantity)
     points = ", ".join(f"{point.read:g} read for {point.true:g}" for point in pairs)
     line = f"slope {its.slope:.4g}, offset {its.offset:.4g} {shown_unit(made.quantity)}".rstrip()
-    note = f" ({made.note})" if made.note else ""
+    note = (", of a new probe" if made.replaced else "") + (f" ({made.note})" if made.note else "")
     return (
         f"{made.probe} {made.quantity}: {when:%Y-%m-%d %H:%M} {points}: {line}; "
         f"against {made.standard}, by {made.who}{note}"

@@ -5,12 +5,12 @@ from contextlib import closing
 
 from daemon.commands.options import journal_path, people_of, show_units_of
 from daemon.commands.rack.request import add_writer, ask, writer
-from daemon.commands.rack.typed_in import add_unit, in_own_unit, quantity_in
+from daemon.commands.rack.typed_in import add_unit, quantity_in
 from daemon.errors import RequestError
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import HAND, logbook_of, roots_of
 from daemon.tables.values import number as a_number
-from daemon.words import apart, number, own, quantity_of, shown_reason
+from daemon.words import apart, number, own, quantity_of, shown_reason, typed_in
 from rules.care.hand_checks import COMPARED_WITHIN_MS
 from rules.care.misread import PLAUSIBLE
 from rules.care.probe_care import CHECKED
@@ -62,7 +62,7 @@ def _measure(options: argparse.Namespace) -> int:
         for key in numbers:
             if key in body:
                 of_value = {"possible": PLAUSIBLE} if key == "value" else {"difference": True}
-                body[key] = in_own_unit(options, quantity, body[key], **of_value)
+                body[key] = typed_in(body[key], quantity, options.unit, **of_value)
     body |= {"another": True} if options.another else {}
     if options.corrects is not None:
         body |= _corrects(options)

@@ -2,6 +2,7 @@
 
 import pytest
 
+from daemon.words import show_temperatures_in
 from rules.rack.logbook import ENTRY_KINDS
 from tests.daemon.page.test_acts import OPEN, Person, did
 from tests.daemon.page.test_pages import PHONE, scrolls_sideways, violations
@@ -102,6 +103,40 @@ def test_a_hand_measurement_is_compared_with_the_probe(rack):
     missing = written(rack, "ada", "hand_measurement", **form | {"instrument": ""})
     assert "instrument" in missing
     assert 'value="15.2"' in missing
+
+
+@pytest.mark.parametrize(
+    ("screens", "quantity", "value", "unit", "taken"),
+    [
+        ("C", "temperature", "15,3", "", 15.3),
+        ("C", "temperature", "59.9", "F", (59.9 - 32) / 1.8),
+        ("F", "temperature", "59.9", "", (59.9 - 32) / 1.8),
+        ("F", "temperature", "15.4", "C", 15.4),
+        ("C", "conductivity", "40900", "uS/cm", 40.9),
+        ("C", "temperature", "59.9", "", "temperature 59.9: hardly in C; say unit F, or unit C if it is so"),
+        ("F", "temperature", "15.4", "", "temperature 15.4: hardly in F; say unit C, or unit F if it is so"),
+        ("C", "oxygen", "95", "", "say oxygen_saturation, or unit mg/L"),
+        ("C", "salinity", "1.024", "", "say specific_gravity"),
+        ("C", "salinity", "31.5", "mmHg", "unit mmHg: salinity may be in ppt"),
+        ("C", "blueness", "31.5", "", "expected one of temperature, conductivity"),
+    ],
+)
+def test_a_number_of_another_unit_is_asked_back(rack, screens, quantity, value, unit, taken):
+    form = {"quantity": quantity, "value": value, "unit": unit, "method": "by hand", "instrument": "T1"}
+    before = did(rack, "hand_measurement")
+    show_temperatures_in(screens)
+    try:
+        page = written(rack, "ada", "hand_measurement", **form, another="yes")
+    finally:
+        show_temperatures_in("C")
+    if isinstance(taken, str):
+        assert taken in page
+        assert f'value="{value}"' in page
+        assert did(rack, "hand_measurement") == before
+    else:
+        body = did(rack, "hand_measurement")[-1][1]
+        assert body["value"] == pytest.approx(taken, abs=1e-9)
+        assert body.keys() == {"vessel", "quantity", "value", "method", "instrument", "another"}
 
 
 def test_the_forms_fit_a_phone_and_can_be_used_by_all(rack, tmp_path):

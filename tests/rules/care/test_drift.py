@@ -76,6 +76,18 @@ def test_what_one_point_moves_may_be_said():
     assert error_found(visits[0], visit(10, (49.0, 50.0))) == (pytest.approx(0.98), 0.0)
 
 
+def test_no_drift_is_taken_across_two_probes():
+    """The first lost 2 % in five days; the second sends 4 % less, and loses 1 % more in as many."""
+    first, found = visit(0, (50.0, 50.0)), visit(5, (49.0, 50.0))
+    new, later = visit(6, (48.0, 50.0), replaced=True), visit(11, (47.52, 50.0))
+    corrections = corrections_of([first, found, new, later])["k1-ct/conductivity"]
+    assert [(it.from_ms, it.to_ms) for it in corrections] == [
+        (first.at_ms, found.at_ms),
+        (new.at_ms, later.at_ms),
+    ]
+    assert [it.gain for it in corrections] == pytest.approx([0.98, 0.99])
+
+
 def test_fouling_comes_off_before_drift():
     """38 before wiping and 40 after, of which 0.5 was the water; then 49.5 in a standard of 50."""
     visits = [visit(0, (50.0, 50.0)), visit(10, (49.5, 50.0), cleaned=Cleaning(38.0, 40.0, meanwhile=0.5))]

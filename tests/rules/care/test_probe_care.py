@@ -9,6 +9,7 @@ from gsw import C_from_SP
 
 from rules.care.calibration import key_of
 from rules.care.probe_care import CHECK_DUE, CHECKED, DRIFTS, DUE
+from rules.care.wear import NO_WEAR
 from rules.engine import Engine
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
@@ -251,6 +252,29 @@ def test_in_an_old_journal_the_accuracy_of_a_specific_gravity_says_nothing(rules
     assert check.hand_accuracy == pytest.approx(accuracy, abs=0.01)
 
 
+BLIND = [
+    ({"value": 33.0, "accuracy": 15.0}, "± 15 of salinity"),
+    ({"value": 33.0, "accuracy": 0.5, "resolution": 6.0}, "± 3.5 of salinity"),
+    ({"specific_gravity": 1.025, "scale": "25/25", "accuracy": 0.5}, "3 or less would"),
+    ({"quantity": "temperature", "value": 15.0, "accuracy": 5.0}, "± 5 K of temperature"),
+]
+
+
+@pytest.mark.parametrize(("change", "words"), BLIND)
+def test_what_could_accuse_no_probe_is_refused_but_in_an_old_journal(change, words):
+    engine = Engine(PLAN, START_MS)
+    before, body = engine.snapshot(), {**BY_HAND, **change}
+    assert words in do(engine, "hand_measurement", body).refusal
+    assert engine.snapshot() == before
+    assert not engine.act(Action(engine.clock_ms, "hand_measurement", "kim", body, rules=11)).refusal
+    assert words in do(engine, "hand_measurement", {**body, "accuracy": change["accuracy"]}).refusal
+
+
+def test_a_swing_arm_hydrometer_is_still_heard():
+    body = {**BY_HAND, "specific_gravity": 1.025, "scale": "25/25", "accuracy": 0.002}
+    assert not do(Engine(PLAN, START_MS), "hand_measurement", body).refusal
+
+
 def test_a_calibration_from_a_line_that_no_longer_holds_is_refused():
     engine = Engine(PLAN, START_MS)
     do(engine, "calibrate", TEMPERATURE_POINT)
@@ -270,6 +294,23 @@ def test_what_is_due_follows_the_drift_that_was_seen(plan):
     engine.advance(START_MS + 30 * DAY_MS)
     do(engine, "calibrate", {**body, "points": [{"read": 49.5, "true": 50.0}]})
     assert engine.calibrations()[1].due_ms == pytest.approx(START_MS + 42 * DAY_MS, abs=DAY_MS // 10)
+
+
+@pytest.mark.parametrize(("plan", "due"), [(with_due(30), START_MS + 90 * DAY_MS), (PLAN, None)])
+def test_a_new_probe_wears_anew_and_from_what_it_sends(plan, due):
+    engine = Engine(plan, START_MS)
+    body = {**TEMPERATURE_POINT, "quantity": "conductivity"}
+    for days, read in ((0, 50.0), (30, 49.5)):
+        engine.advance(START_MS + days * DAY_MS)
+        do(engine, "calibrate", {**body, "points": [{"read": read, "true": 50.0}]})
+    engine.advance(START_MS + 60 * DAY_MS)
+    new = {**body, "points": [{"read": 47.0, "true": 50.0}], "replaced": True}
+    old_line = {"base": {"slope": 50.0 / 49.5, "offset": 0.0}}
+    assert "a new probe was not there" in do(engine, "calibrate", {**new, **old_line}).refusal
+    assert not do(engine, "calibrate", new).refusal
+    now = restarted(engine).calibrations()[1]
+    assert (now.due_ms, now.wear) == (due, NO_WEAR)
+    assert now.newest.line.slope == pytest.approx(50.0 / 47.0)
 
 
 @pytest.mark.parametrize(("minutes", "compared"), [(14, 1), (16, 0)])

@@ -195,6 +195,26 @@ def test_what_drifted_is_taken_off_the_record_and_the_due_date_follows(rack, ask
     assert "since the last  gain 0.98" in certificate
 
 
+def test_a_new_probe_is_said_to_be_one(rack, ask):
+    """An old probe of 2 % less in 60 days, then another that sends a tenth more: nothing wore by that."""
+    one = ("--standard", "bottle", "--point")
+    assert ask(*CELL, *one, "42=42")[0] == 0
+    rack.later(60, gain=GAIN, zero=ZERO)
+    assert ask(*CELL, *one, "41.16=42")[0] == 0
+    for more in (("--found", "46=42"), ("--cleaned", "46=46")):
+        status, _, said = ask(*CELL, *one, "46.2=42", "--replaced", *more)
+        assert (status, "of a new probe nothing is found or wiped" in said) == (2, True)
+    assert "drifts by" in ask("calibrations")[1]
+    rack.later(60, gain=GAIN, zero=ZERO)
+    assert ask(*CELL, *one, "46.2=42", "--replaced")[0] == 0
+    *_, new = calibrations_at(load_settings(rack.file).journal.path)
+    assert new.line.slope == pytest.approx(42 / 46.2)
+    listed, certificate = (ask("calibrations", *more)[1] for more in ((), ("--certificate",)))
+    assert "by kim, of a new probe" in listed
+    assert "drifts by" not in listed
+    assert "since the last  a new probe" in certificate
+
+
 def test_what_was_made_from_a_line_that_no_longer_held_is_refused_and_not_listed(rack, ask):
     path = load_settings(rack.file).journal.path
     assert ask(*CELL, "--standard", "one", "--point", "44=42")[0] == 0

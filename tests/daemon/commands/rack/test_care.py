@@ -206,6 +206,7 @@ def test_a_point_is_two_numbers(rack, text, capsys):
     [
         (("--adjusted", "--found", "15.5=15", "--point", "15=15"), "--adjusted"),
         (("--adjusted", "--point", "15=15"), "--adjusted"),
+        (("--found", "15.5=15"), "--found: also give"),
         (("--moves", "offset", "--point", "10=10.5", "--point", "30=31"), "--moves"),
     ],
 )
@@ -271,6 +272,14 @@ def test_on_a_rack_in_fahrenheit_what_can_only_be_celsius_is_asked_back(rack, as
     status, _, error = ask(*CALIBRATE, "--point", "90=77")
     assert (status, "temperature 90 °F read for 77 °F: at most 9 °F apart" in error) == (2, True)
     show_temperatures_in("C")
+
+
+def test_a_standard_that_would_blind_the_chart_is_refused(ask):
+    point = ("k1-multi", "oxygen", "--point", "7.9=7.7", "--standard", "air", "--standard-accuracy")
+    status, _, said = ask("calibrate", *point, "50")
+    assert status == 2
+    assert "--standard-accuracy: ± 50 mg/L" in said
+    assert ask("calibrate", *point, "0.1")[0] == 0
 
 
 def test_two_points_so_near_that_their_errors_are_the_slope_are_refused(ask):
