@@ -60,9 +60,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return command(options)
     except BellwatchError as error:
-        from daemon.words import told  # noqa: PLC0415  (only where something is refused)
-
-        print(told(str(error)) if isinstance(error, RequestError) else error, file=sys.stderr)
+        words = sys.modules.get("daemon.words")  # whoever chose the unit that people read has loaded it
+        refused = words.told(str(error)) if words and isinstance(error, RequestError) else error
+        print(refused, file=sys.stderr)
         return WRONG_USE
     except BrokenPipeError:
         sys.stderr.close()
