@@ -14,6 +14,6 @@ SECOND_WORD = 6
 IN_ITS_UNIT = 8
 """Since this version the accuracy of a specific gravity is one of specific gravity, not of salinity."""
 BLIND_REFUSED = 12
-"""Since this version a measurement by an instrument that could accuse no probe is refused."""
+"""Since this version an instrument that can accuse no probe is refused, a doubted probe not compared."""
 ENTRIES_CHECKED = 7
 """Since this version an entry of the logbook that cannot be is refused; before, any number was taken."""

@@ -26,7 +26,7 @@ from rules.judging.channel import ChannelState
 from rules.judging.disagreement import with_disagreement
 from rules.judging.drop_outs import drop_outs
 from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
-from rules.judging.trust import bear_out
+from rules.judging.trust import bear_out, newest_values
 from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, under_its_gaps, with_its_reason
 from rules.judging.watch_list import WatchList, watched_no_more
 from rules.judging.watched import ChannelNow, DangerNow, courses, dangers_now
@@ -114,7 +114,7 @@ class Engine:
     def act(self, action: Action) -> Outcome:
         """Take what a person did into account; a refused action says why in `Outcome.refusal`."""
         outcome = self.advance(action.at_ms)
-        newest = {name: (state.good_time_ms, state.good_value) for name, state in self._channels.items()}
+        newest = newest_values(self._watch_list, self._channels, action.rules)
         possible = self._watch_list.possible_alarms(self._clock_ms)
         deeds = Deeds(
             self._plan, self._book, self._rack, possible, self._care, self._watch_list.channels, newest

@@ -11,6 +11,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from rules import BLIND_REFUSED
 from rules.care.hand_checks import COMPARED_WITHIN_MS
 from rules.care.probe_care import ProbeCare
 from rules.judging.channel import ChannelState
@@ -317,6 +318,21 @@ class Trust:
             if here.size:
                 state = self._sources[source_id]
                 state.repeats, state.raw = int(repeats[-1]), float(self._readings.value[here[-1]])
+
+
+def newest_values(
+    watch_list: WatchList, channels: Mapping[str, ChannelState], rules: int
+) -> dict[str, tuple[int, float]]:
+    """Return each channel's newest usable value with its time before it; NaN while its probe is doubted.
+
+    What a probe said before it leapt, as in a bottle, is of another water than the one that a hand measures.
+    """
+    newest = {name: (state.good_time_ms, state.good_value) for name, state in channels.items()}
+    for channel in watch_list.channels if rules >= BLIND_REFUSED else ():
+        its = channels[watch_list.own[channel.source.id].name]
+        if its.leap.since_ms >= 0 or its.swift.since_ms >= 0:
+            newest[channel.name] = (its.good_time_ms, np.nan)
+    return newest
 
 
 def bear_out(

@@ -132,6 +132,8 @@ def _refuse_unheeded(options: argparse.Namespace, quantity: Quantity) -> None:
         )
     if options.moves and count + (options.air_saturated is not None) > 1:
         raise RequestError("--moves: two points make slope and offset; give one, or leave it out")
+    if Standard.SEAWATER in options.standards and options.salinity is None:
+        raise RequestError(f"{Standard.SEAWATER}: give the --salinity on its bottle")
     in_water = quantity is Quantity.OXYGEN and Standard.WATER_IN_AIR in options.standards
     if in_water and options.salinity is None:
         raise RequestError(f"{Standard.WATER_IN_AIR}: give its --salinity, 0 for fresh water")
@@ -227,6 +229,7 @@ class _Work:
         for standard in self.options.standards:
             with _refused():
                 check_standard(standard, self.quantity)
+            self._air_hpa(standard, self.rig)
         if self.options.standards and not (holder and holder.holds):
             raise RequestError("no watch runs that reads the probe; start `bellwatch run`, or give --point")
         if self.options.standards and not self.rig.held:
@@ -242,22 +245,27 @@ class _Work:
 
     def _in(self, standard: str, read: float) -> Point:
         options, here = self.options, _rig(self.path, self.options.probe, self.quantity)
-        at_c, hpa = options.temperature, options.air_pressure_hpa
+        at_c = options.temperature
         if here.source.compensation is not Compensation.NONE:
             at_c = 25.0  # the probe says itself what it would be there
         elif at_c is None:
             at_c = here.shows(Quantity.TEMPERATURE)
         else:
             at_c = own(at_c, Quantity.TEMPERATURE)
-        if hpa is None:
-            hpa = here.shows(Quantity.AIR_PRESSURE, of_rack=True)
+        hpa = self._air_hpa(standard, here)
+        salinity = math.nan if options.salinity is None else options.salinity
+        with _refused():
+            return point_in(standard, self.quantity, read, Around(at_c, hpa, salinity, self._sure()))
+
+    def _air_hpa(self, standard: str, rig: _Rig) -> float:
+        """Return the air pressure; RequestError where the standard needs it and nobody knows."""
+        given = self.options.air_pressure_hpa
+        hpa = rig.shows(Quantity.AIR_PRESSURE, of_rack=True) if given is None else float(given)
         if math.isnan(hpa) and standard in (Standard.WATER_IN_AIR, Standard.MOIST_AIR):
             raise RequestError(
                 f"{standard}: no barometer of the rack to ask; give --air-pressure-hpa, not of sea level"
             )
-        salinity = math.nan if options.salinity is None else options.salinity
-        with _refused():
-            return point_in(standard, self.quantity, read, Around(at_c, hpa, salinity, self._sure()))
+        return hpa
 
     def _sure(self) -> float | None:
         given = self.options.standard_accuracy

@@ -47,6 +47,7 @@ def measured_by_hand(lies, quantity, value, separate):
     body = {"vessel": "k1", "quantity": quantity, "value": value, "method": "bottle", "instrument": "meter"}
     done = engine.act(Action(int(START_MS + HAND_MS), "hand_measurement", "night keeper", body))
     assert done.refusal == ""
+    assert f"k1/{quantity}" not in engine.hand_checks()  # it would be by what was before the doubt
     return feed(HAND_MS, AFTER_MS), doubted
 
 
@@ -82,3 +83,10 @@ def test_so_is_a_thermometer_that_crept(hand, ends):
     now, doubted = measured_by_hand({"t": creep(FINE, 5.4, 17.0)}, "temperature", hand, True)
     assert doubted[S].error > 3.0
     assert np.isclose(now[S].error, 0.0) == ends
+
+
+def test_a_doubted_probe_is_not_compared_by_what_it_said_before(monkeypatch):
+    """Nine minutes after the leap, when that is new enough to be compared."""
+    monkeypatch.setitem(globals(), "HAND_MS", FAULT_MS + 0.15 * HOUR_MS)
+    _, doubted = measured_by_hand({"t": leapt(3.0)}, T, 15.0, separate=False)
+    assert doubted[T].flag is not Flag.PASS

@@ -248,6 +248,13 @@ def test_nobody_waits_beside_a_bottle_for_what_cannot_be(rack, ask):
     oxygen = ("calibrate", "k1-multi", "oxygen", "--who", "kim", "--in", "air-saturated-water")
     status, _, error = ask(*oxygen)  # sea water holds a fifth less than fresh water
     assert (status, "give its --salinity, 0 for fresh water" in error) == (2, True)
+    for words, said in (
+        ((*CELL, "--in", "seawater"), "seawater: give the --salinity on its bottle"),
+        ((*oxygen[:-1], "moist-air"), "moist-air: no barometer of the rack to ask; give --air-pressure-hpa"),
+        ((*oxygen, "--salinity", "0"), "air-saturated-water: no barometer of the rack to ask"),
+    ):
+        status, _, error = ask(*words)
+        assert (status, error.startswith(said)) == (2, True)
     rack.__exit__()
     status, _, error = ask(*CELL, "--in", "kcl-12.88")
     assert (status, error) == (
