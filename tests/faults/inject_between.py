@@ -7,6 +7,7 @@ import time
 import urllib.error
 import urllib.parse
 import urllib.request
+from collections import Counter
 from contextlib import closing
 from functools import partial
 from unittest.mock import patch
@@ -89,8 +90,13 @@ def oncall_restored(folder):
         desk.team.start()
         came = desk.called(OURS)
         again = desk.called(ALARM).after_s is not None and desk.called("north k2: ").after_s is not None
-        used, now = (set(re.findall(r"#(\d+)\.", " ".join(texts))) for texts in (before, desk.texts()))
-        twice = used & now - {"0"}
+        means = {
+            (number, vessel)
+            for text in [*before, *desk.texts()]
+            for number in re.findall(r"#(\d+)\.", text)
+            for vessel in re.findall(r"north (k\d): ", text)
+        }
+        twice = [number for number, count in Counter(number for number, _ in means).items() if count > 1]
         return came._replace(wrong=f"twice: {twice}" if twice else "" if again else "not called anew")
 
 
