@@ -82,6 +82,7 @@ PROVOKED = {
     "moves": calibrated(moves="both"),
     "base": calibrated(base={"slope": 1.0}),
     "cleaning": calibrated(cleaned={"before": 1.0}),
+    "wiped while it was new": calibrated(replaced=True, found=[{"read": 0.2, "true": 0.0}]),
     "drift": lambda: drift.Correction(5, 5, line=Line()),
     "hand: unknown key": by_hand(warm=1),
     "hand: words": by_hand(method=""),
