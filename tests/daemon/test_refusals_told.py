@@ -90,7 +90,7 @@ PROVOKED = {
     "hand: gravity of warmth": by_hand(**SG | {"quantity": "temperature"}),
     "hand: gravity": by_hand(**SG | {"temperature_c": 23.5}),
     "hand: accuracy": by_hand(quantity="temperature", value=15.0, accuracy=-0.5),
-    "hand: blind": by_hand(quantity="temperature", value=15.0, accuracy=50.0),
+    "hand: blind": lambda: hand_checks.refuse_blind(WARM, 50.0, "hand measurement"),
     "no probe": rack("calibrate", TEMPERATURE_POINT | {"probe": "k9"}),
     "no vessel": rack("hand_measurement", BY_HAND | {"vessel": "k9", "value": 33.0}),
     "impossible": rack("hand_measurement", BY_HAND | {"quantity": "temperature", "value": 78.5}),
