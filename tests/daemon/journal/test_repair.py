@@ -5,9 +5,11 @@ Each test states what the daemon said (its log), what it did, and what the journ
 
 import json
 import math
+import random
 import sqlite3
 import time
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -260,9 +262,12 @@ def test_a_damaged_page_found_at_the_start_sets_the_file_aside_and_logging_goes_
     with rack(tmp_path, tmp_path) as (daemon, _):
         path = tmp_path / "journal.sqlite"
         bench = Bench(tmp_path, silent_after_s=3_600.0)
-        for k in range(120):  # so slowly that no alarm chatters
+        chance = random.Random(5)
+        for k in range(120):  # so slowly that no alarm chatters, and never the same twice
             celsius, from_ms = 15 if k % 2 else 26, START_MS + k * 1_200_000
-            bench.watch.take(steady(20, celsius, from_ms, 60_000), from_ms + 1_140_000)
+            read = steady(20, celsius, from_ms, 60_000)
+            read = [replace(it, value=it.value + chance.gauss(0, 0.01)) for it in read]
+            bench.watch.take(read, from_ms + 1_140_000)
         bench.watch.stop()
         last = bench.journal.history.last_event_number()
         bench.power_cut()
