@@ -15,9 +15,10 @@ from pymodbus.pdu.decoders import DecodePDU
 from pymodbus.simulator import DataType, SimData
 
 from drivers.errors import PortLostError
-from drivers.modbus import Register
+from drivers.modbus import Register, encode_read, plan_reads
 from drivers.modbus_bus import ModbusBus, ModbusProbe
 from drivers.modbus_tcp import GatewayLine, next_frame, numbered
+from drivers.ports.serial_port import GULP_BYTES
 from tests.drivers.test_modbus_bus import device
 from tests.rigs.emitted import Emitted, running
 from tests.rigs.parts.gateway import TcpPeer, pymodbus_gateway, requests
@@ -256,6 +257,19 @@ class TestWhatMisbehaves:
             assert time.process_time() - before < 1.5, "two threads on one processor at most"
         assert {t.kind for t in emitted.troubles} <= {"port", "garbled", "late"}
         assert emitted.readings == []
+
+    def test_a_flood_under_the_number_of_the_question_is_cut_off(self):
+        """All of it might be the answer; it is not kept and searched until the time-out."""
+
+        def body(connection):
+            number = struct.unpack(">H", connection.recv(300)[:2])[0]
+            while not peer.over.is_set():
+                connection.sendall(20 * numbered_answer(number, 1, HOLDING, *range(100)))
+
+        with TcpPeer(body) as peer, GatewayLine("127.0.0.1", peer.port, timeout_ms=5_000).open() as wire:
+            request = encode_read(1, plan_reads([TEMPERATURE])[0])
+            heard, _ = wire.ask(request, 7, lambda _: False)
+        assert len(heard) <= 3 * GULP_BYTES
 
     def test_a_dribbler_costs_its_time_outs_only(self, emitted):
         def body(connection):
