@@ -22,7 +22,7 @@ REST_PER_LATENCY = 2
 # While a late answer may come the port is looked at so often; what has not come after so long never will.
 LISTEN_EVERY_MS = 50
 OWED_FOR_MS = 30_000
-_REMEMBERED = 8
+_REMEMBERED = 64
 
 
 @dataclass(frozen=True, slots=True)
