@@ -139,7 +139,12 @@ class TextBus:
                 return
             if self._drops_late(port) or look_ms < due_ms:
                 continue
-            if self._finishes(port, self._turns[index], stop):
+            try:
+                is_over = self._finishes(port, self._turns[index], stop)
+            except errors.PortLostError:
+                schedule.polled(index, self._clock.now_ms())  # it may be this question that ends it
+                raise
+            if is_over:
                 schedule.polled(index, self._clock.now_ms())
             self._outage.over()
 

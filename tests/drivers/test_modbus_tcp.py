@@ -258,6 +258,33 @@ class TestWhatMisbehaves:
         assert {t.kind for t in emitted.troubles} <= {"port", "garbled", "late"}
         assert emitted.readings == []
 
+    @pytest.mark.parametrize("instead", [False, True])
+    @pytest.mark.parametrize("hangs_up_on", [{1}, {1, 2}])
+    def test_a_gateway_that_hangs_up_starves_no_probe_and_no_register(self, emitted, hangs_up_on, instead):
+        """On some unit it hangs up after each answer, or instead of answering one question."""
+
+        def body(connection):
+            for request in requests(connection, peer.over):
+                number, _, _, unit, function, address, count = struct.unpack(">HHHBBHH", request[:12])
+                if instead and unit in hangs_up_on and address == 0:
+                    return
+                connection.sendall(numbered_answer(number, unit, function, *([1500] * count)))
+                if unit in hangs_up_on and not instead:
+                    return
+
+        two = (TEMPERATURE, Register("conductivity", INPUT, 50, "uint32", scale=0.01))
+        with TcpPeer(body) as peer:
+            driver = bus(peer.port, emitted, registers=two, every_ms=5_000, scale=20, units=(1, 2))
+            with running(driver):
+                emitted.wait_for(
+                    lambda e: all(
+                        len(e.values(quantity, f"kreisel-{unit}")) >= 2
+                        for quantity in ("temperature", "conductivity")
+                        for unit in (1, 2)
+                        if not (instead and unit in hangs_up_on and quantity == "temperature")
+                    )
+                )
+
     def test_a_flood_under_the_number_of_the_question_is_cut_off(self):
         """All of it might be the answer; it is not kept and searched until the time-out."""
 
