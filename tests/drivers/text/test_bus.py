@@ -9,7 +9,7 @@ import time
 
 import pytest
 
-from drivers.errors import SetupError
+from drivers.errors import PortLostError, SetupError
 from drivers.flood import BURST
 from drivers.ports.serial_port import SerialWay
 from drivers.ports.tcp_port import TcpWay
@@ -127,6 +127,8 @@ class MovedLine:
         if self._coming and self._coming[0][0] <= max(until_s, self._now_s):
             came_s, answer = self._coming.pop(0)
             self._now_s = max(self._now_s, came_s)
+            if not answer:
+                raise PortLostError("it hangs up")
             return answer
         self._now_s = max(self._now_s, until_s)
         return b""
@@ -281,6 +283,13 @@ class TestPolled:
         times = [r.time_ms for r in emitted.readings]
         assert len(times) >= 119
         assert max(later - sooner for sooner, later in itertools.pairwise(times)) < 70_000
+
+    def test_a_question_at_which_the_far_end_hangs_up_starves_no_other(self, monkeypatch, emitted):
+        line = MovedLine({b"?a\r": (0.05, b""), b"?b\r": (0.05, b"b:2\n")}, until_s=3_600)
+        monkeypatch.setattr("drivers.text.bus.time", line)
+        probes = self.asked("a", "b", every_ms=60_000)
+        TextBus("text", line, tuple(probes), line, emitted).run(threading.Event())
+        assert len(emitted.values("temperature", "b")) >= 59
 
     def test_garbage_and_dribble_are_told(self, line, emitted):
         def answer(name):
