@@ -109,7 +109,6 @@ class ModbusBus:
                 now_ms = self._clock.now_ms()
                 for poll in self._polls:
                     self._hand_on(poll)
-                    poll.begin_again()
                     poll.unit.rest(now_ms)
                 if self._outage.failed(str(lost), now_ms):
                     self._complain(lost, None)
@@ -129,10 +128,19 @@ class ModbusBus:
             poll = self._polls[index]
             if max(due_ms, poll.unit.ready_ms(poll.left[0])) > self._clock.now_ms():
                 continue
-            if self._finishes(wire, poll):
-                self._hand_on(poll)
-                poll.begin_again()
-                schedule.polled(index, self._clock.now_ms())
+            is_over = False
+            try:
+                is_over = self._finishes(wire, poll)
+            except errors.PortLostError:
+                if not poll.may_try_again(self._line.retries):  # it may be this question that ends it
+                    poll.next_read(failed=True)
+                    is_over = not poll.left
+                raise
+            finally:
+                if is_over:
+                    self._hand_on(poll)
+                    poll.begin_again()
+                    schedule.polled(index, self._clock.now_ms())
             self._outage.over()
 
     def _is_listening(self) -> bool:

@@ -112,8 +112,9 @@ class NumberedWire:
         self._number = (self._number + 1) % _NUMBERS
         start, answer = time.monotonic(), b""
         self._port.write(numbered(self._number, request[:-2]))
-        while not is_whole(answer) and time.monotonic() < start + self._timeout_s:
-            answer += self._receive(start + self._timeout_s, self._number)
+        until_s = start + self._timeout_s
+        while not is_whole(answer) and len(answer) < GULP_BYTES and time.monotonic() < until_s:
+            answer += self._receive(until_s, self._number)
         return answer, time.monotonic() - start
 
     def settle(self) -> tuple[bytes, bool]:

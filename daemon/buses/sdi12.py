@@ -11,7 +11,7 @@ from daemon.errors import Finding
 from daemon.tables.types import SerialPort, Switch, Table, Whole, like
 from daemon.tables.words import shown, where
 from drivers.readings import Bus, Emit, Surroundings
-from drivers.sdi12.telegram import ADDRESSES, READS
+from drivers.sdi12.telegram import ADDRESSES, MOST_BY_M, READS
 from rules.plain import taken_over
 from rules.rack.plan import FRESH
 
@@ -56,13 +56,16 @@ class Sdi12Probe(ProbeSettings):
         return {self.address}
 
     def findings(self, name: str) -> Iterator[Finding]:
-        """Yield values that are read twice."""
+        """Yield values that are read twice, or that cannot come."""
         taken: set[tuple[str, int]] = set()
         keys: list[tuple[str | int, ...]] = [("values", index) for index in range(len(self.values))]
         for key, place in zip([*keys, ("fresh_by",)], self._places, strict=False):
             if (place.command, place.index) in taken:
                 path = where("probes", name, *key, "index")
                 yield Finding(path, shown(place.index), f"each value of {place.command} once")
+            if place.command[0] == "M" and place.index > MOST_BY_M:
+                path, most = where("probes", name, *key, "index"), f"{MOST_BY_M} or less for {place.command}"
+                yield Finding(path, shown(place.index), f"{most}; more values come on C or R only")
             taken.add((place.command, place.index))
 
     @property

@@ -1,5 +1,6 @@
 """Probes that speak in lines of text: their settings, what can be wrong with them, and how they are read."""
 
+import re
 from collections.abc import Hashable, Iterator, Mapping
 from typing import Annotated, ClassVar, Literal
 
@@ -61,6 +62,11 @@ class TextProbe(ProbeSettings):
         """Yield a pattern that is none, and groups that it has not."""
         from drivers.text.line import compiled  # noqa: PLC0415
 
+        if self.ask is not None and re.search(r"\\[rnt]", self.ask):
+            expected = (
+                "double quotes around it, where \\r is a carriage return; in single ones it is two signs"
+            )
+            yield Finding(where("probes", name, "ask"), shown(self.ask), expected, is_warning=True)
         path = where("probes", name, "pattern")
         try:
             known = compiled(self.pattern).groupindex

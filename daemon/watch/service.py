@@ -143,8 +143,9 @@ class Service:
                 self._came.append(self._arrivals.get(timeout=min(left_s, STOPS_WITHIN_S)))
             except queue.Empty:
                 continue
-            time.sleep(max(GATHERED_S, self._took_s))
-            if self._stood_still() is not None or not self._repair.is_mended():
+            time.sleep(max(min(max(GATHERED_S, self._took_s), self._clock.seconds_until(due_ms)), 0))
+            is_due = self._clock.seconds_until(due_ms) <= 0
+            if is_due or self._stood_still() is not None or not self._repair.is_mended():
                 return
             self._judge_at_once()
 
@@ -161,6 +162,7 @@ class Service:
     def _turn(self) -> None:
         """Take in what has arrived, judge it, write it down, publish what it caused, and do all chores."""
         arrived = self._arrived()
+        self._took_s /= 2  # once slow is not always slow
         with self._mending():
             self._repair.look()
             self._watch.take(

@@ -15,6 +15,8 @@ _CONNECT_S = 3.0
 _WRITE_S = 1.0
 # What we sent and nobody confirmed for so long ends a connection: a gateway without power says no goodbye.
 _DEAD_AFTER_MS = 10_000
+# Where we only listen, the system asks after so long a silence whether the other end is still there.
+_STILL_S, _ASK_EVERY_S = 10, 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,9 @@ class TcpWay:
             connection = socket.create_connection((self.host, self.port), _CONNECT_S)
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, _DEAD_AFTER_MS)
+            connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPIDLE, _STILL_S)
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_KEEPINTVL, _ASK_EVERY_S)
             connection.settimeout(_WRITE_S)
         return TcpPort(connection, self.name)
 

@@ -15,6 +15,8 @@ CRC_CHARACTERS = 3
 # 4.4.12: what may be asked with a CRC arrived in version 1.3.
 FIRST_WITH_CRC = 13
 VALUES_SHORT, VALUES_LONG = 35, 75
+# 4.4.6: the answer to M has one digit for the number of values.
+MOST_BY_M = 9
 ADDRESSES = "0-9A-Za-z"
 # What only reads: measurements M, C and R; never an address (A), a verification (V) or what makers add (X).
 READS = r"^(M[1-9]?|C[1-9]?|R[0-9])$"

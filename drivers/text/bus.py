@@ -2,6 +2,7 @@
 
 import threading
 import time
+from collections import deque
 from dataclasses import dataclass
 
 from drivers import errors
@@ -18,6 +19,10 @@ LOOK_UP_S = 0.1
 # Of a probe that sends more often than it is due, what comes by so much too early is taken.
 EARLY_SHARE = 0.2
 REST_PER_LATENCY = 2
+# While a late answer may come the port is looked at so often; what has not come after so long never will.
+LISTEN_EVERY_MS = 50
+OWED_FOR_MS = 30_000
+_REMEMBERED = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +70,8 @@ class TextBus:
         self._timeout_ms, self._retries = timeout_ms, retries
         self._turns = [_Turn(probe) for probe in probes]
         self._outage = Outage()
-        self._longest_ms = 0
+        self._late_ms: deque[int] = deque([0], _REMEMBERED)
+        self._owed: deque[int] = deque(maxlen=_REMEMBERED)  # when the questions without answer were asked
         self._asked_ms = 0
         self._not_before_ms = 0
 
@@ -128,13 +134,27 @@ class TextBus:
             for index, turn in enumerate(self._turns):
                 schedule.hold(index, max(self._not_before_ms, turn.conduct.demoted_until_ms))
             index, due_ms = schedule.next()
-            if self._clock.wait(stop, due_ms):
+            look_ms = min(due_ms, self._clock.now_ms() + LISTEN_EVERY_MS) if self._is_owed() else due_ms
+            if self._clock.wait(stop, look_ms):
                 return
-            if self._drops_late(port):
+            if self._drops_late(port) or look_ms < due_ms:
                 continue
-            if self._finishes(port, self._turns[index], stop):
+            try:
+                is_over = self._finishes(port, self._turns[index], stop)
+            except errors.PortLostError:
+                schedule.polled(index, self._clock.now_ms())  # it may be this question that ends it
+                raise
+            if is_over:
                 schedule.polled(index, self._clock.now_ms())
             self._outage.over()
+
+    def _is_owed(self) -> bool:
+        while self._owed and self._clock.now_ms() > self._owed[0] + OWED_FOR_MS:
+            self._owed.popleft()
+        return bool(self._owed)
+
+    def _rest_ms(self) -> int:
+        return max(LEAST_REST_MS, REST_PER_LATENCY * max(self._timeout_ms, *self._late_ms))
 
     def _drops_late(self, port: Port) -> bool:
         """Throw away what came between two questions; return whether there was anything, and rest on."""
@@ -142,8 +162,9 @@ class TextBus:
         if not heard:
             return False
         now_ms = self._clock.now_ms()
-        self._longest_ms = max(self._longest_ms, now_ms - self._asked_ms) if self._asked_ms else 0
-        self._not_before_ms = now_ms + LEAST_REST_MS
+        if self._is_owed():
+            self._late_ms.append(now_ms - self._owed.popleft())
+        self._not_before_ms = now_ms + (self._rest_ms() if self._owed else LEAST_REST_MS)
         text = f"{self._way.name}: {len(heard)} bytes came too late or unasked; thrown away"
         self._complain(errors.LateAnswerError(text, heard), None)
         return True
@@ -156,7 +177,8 @@ class TextBus:
             found = self._answer(port, turn, stop)
         except (errors.NoAnswerError, errors.GarbledAnswerError, errors.PayloadError) as failure:
             now_ms = self._clock.now_ms()
-            rest_ms = max(LEAST_REST_MS, REST_PER_LATENCY * max(self._longest_ms, self._timeout_ms))
+            self._owed.append(self._asked_ms)
+            rest_ms = self._rest_ms()
             self._not_before_ms = now_ms + rest_ms
             turn.conduct.failed(now_ms - self._asked_ms + rest_ms, now_ms)
             turn.tries += 1

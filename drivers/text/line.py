@@ -15,9 +15,12 @@ from drivers.payload import decode_plain
 
 LONGEST_LINE = 1_024
 LONGEST_PATTERN = 400
+MOST_REPEATS = 100_000  # of what is repeated, and again; a library that writes them out needs memory for each
 MATCH_WITHIN_S = 0.05
 CHECKSUMS = ("none", "xor")
 _ENDS = re.compile(rb"[\r\n]")
+_GROUP_REPEATED = re.compile(r"\)\s*\{(\d+)", re.ASCII)
+_REPEATED = re.compile(r"[^)\s]\s*\{(\d+)", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +76,9 @@ def compiled(pattern: str) -> "regex.Pattern[str]":
     """Return a pattern ready for use; raise SetupError where it is none."""
     if len(pattern) > LONGEST_PATTERN:
         raise SetupError(f"a pattern of {len(pattern)} characters; at most {LONGEST_PATTERN}")
+    groups, single = (map(int, it.findall(pattern)) for it in (_GROUP_REPEATED, _REPEATED))
+    if math.prod(max(it, 1) for it in groups) * max(single, default=1) > MOST_REPEATS:
+        raise SetupError(f"a pattern whose repeats come to more than {MOST_REPEATS} in all")
     try:
         return regex.compile(pattern)
     except regex.error as error:

@@ -40,19 +40,24 @@ def with_disagreement(
         of_it = replace(crossing, channel=its.channel, condition=its.condition, level=level, cause=its.cause)
         if not crossing.active and level in its.active:
             ended.append(of_it)
-        elif crossing.active and Level.ADVISORY in its.active and _is_alone(crossing, pair, by_name):
+        elif crossing.active and Level.ADVISORY in its.active and _is_alone(crossing, pair, by_name, twins):
             said = f"{crossing.channel} alone is {crossing.condition}".replace("_", " ")
             yield replace(of_it, evidence=replace(crossing.evidence, reason=said))
             crossing = replace(crossing, cause=its.cause)
     yield from (crossing, *ended)
 
 
-def _is_alone(crossing: Crossing, pair: tuple[str, str], alarms: Mapping[str, Alarm]) -> bool:
-    """Return whether of a pair of channels only that of a crossing is beyond its limit."""
+def _is_alone(
+    crossing: Crossing, pair: tuple[str, str], alarms: Mapping[str, Alarm], twins: Mapping[str, str]
+) -> bool:
+    """Return whether of a pair of channels, and all compared with its first, only that of a crossing is
+    beyond its limit.
+    """
     if crossing.channel not in pair:
         return False
-    other = pair[1 - pair.index(crossing.channel)]
-    return not (f"{other}/{crossing.condition}" in alarms and alarms[f"{other}/{crossing.condition}"].active)
+    others = {*pair, *(name for name, first in twins.items() if first == pair[1])} - {crossing.channel}
+    beyond = [alarms.get(f"{other}/{crossing.condition}") for other in others]
+    return not any(alarm is not None and alarm.active for alarm in beyond)
 
 
 def _begins_or_ends(

@@ -15,9 +15,10 @@ from pymodbus.pdu.decoders import DecodePDU
 from pymodbus.simulator import DataType, SimData
 
 from drivers.errors import PortLostError
-from drivers.modbus import Register
+from drivers.modbus import Register, encode_read, plan_reads
 from drivers.modbus_bus import ModbusBus, ModbusProbe
 from drivers.modbus_tcp import GatewayLine, next_frame, numbered
+from drivers.ports.serial_port import GULP_BYTES
 from tests.drivers.test_modbus_bus import device
 from tests.rigs.emitted import Emitted, running
 from tests.rigs.parts.gateway import TcpPeer, pymodbus_gateway, requests
@@ -256,6 +257,46 @@ class TestWhatMisbehaves:
             assert time.process_time() - before < 1.5, "two threads on one processor at most"
         assert {t.kind for t in emitted.troubles} <= {"port", "garbled", "late"}
         assert emitted.readings == []
+
+    @pytest.mark.parametrize("instead", [False, True])
+    @pytest.mark.parametrize("hangs_up_on", [{1}, {1, 2}])
+    def test_a_gateway_that_hangs_up_starves_no_probe_and_no_register(self, emitted, hangs_up_on, instead):
+        """On some unit it hangs up after each answer, or instead of answering one question."""
+
+        def body(connection):
+            for request in requests(connection, peer.over):
+                number, _, _, unit, function, address, count = struct.unpack(">HHHBBHH", request[:12])
+                if instead and unit in hangs_up_on and address == 0:
+                    return
+                connection.sendall(numbered_answer(number, unit, function, *([1500] * count)))
+                if unit in hangs_up_on and not instead:
+                    return
+
+        two = (TEMPERATURE, Register("conductivity", INPUT, 50, "uint32", scale=0.01))
+        with TcpPeer(body) as peer:
+            driver = bus(peer.port, emitted, registers=two, every_ms=5_000, scale=20, units=(1, 2))
+            with running(driver):
+                emitted.wait_for(
+                    lambda e: all(
+                        len(e.values(quantity, f"kreisel-{unit}")) >= 2
+                        for quantity in ("temperature", "conductivity")
+                        for unit in (1, 2)
+                        if not (instead and unit in hangs_up_on and quantity == "temperature")
+                    )
+                )
+
+    def test_a_flood_under_the_number_of_the_question_is_cut_off(self):
+        """All of it might be the answer; it is not kept and searched until the time-out."""
+
+        def body(connection):
+            number = struct.unpack(">H", connection.recv(300)[:2])[0]
+            while not peer.over.is_set():
+                connection.sendall(20 * numbered_answer(number, 1, HOLDING, *range(100)))
+
+        with TcpPeer(body) as peer, GatewayLine("127.0.0.1", peer.port, timeout_ms=5_000).open() as wire:
+            request = encode_read(1, plan_reads([TEMPERATURE])[0])
+            heard, _ = wire.ask(request, 7, lambda _: False)
+        assert len(heard) <= 3 * GULP_BYTES
 
     def test_a_dribbler_costs_its_time_outs_only(self, emitted):
         def body(connection):

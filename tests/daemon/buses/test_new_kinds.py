@@ -149,6 +149,21 @@ def test_each_kind_reads_in_the_daemon(tmp_path):
 
 
 WRONG = [
+    (
+        'host = "127.0.0.1"\ntcp_port',
+        'host = "127.0.0.1:502"\ntcp_port',
+        'buses.far.host: found "127.0.0.1:502"; expected a host name or address alone',
+    ),
+    (
+        "index = 1 },\n]",
+        "index = 10 },\n]",
+        "probes.deep.values[1].index: found 10; expected 9 or less for M",
+    ),
+    (
+        "pattern = '#",
+        "ask = '?T\\r'\npattern = '#",
+        r'probes.chatty.ask: found "?T\\r"; expected double quotes around it, where \r is a carriage return',
+    ),
     ('kind = "modbus-tcp"\nhost = "127.0.0.1"', 'kind = "modbus-tcp"', "buses.far.host: found nothing"),
     (
         'host = "127.0.0.1"\ntcp_port',

@@ -57,6 +57,23 @@ sys.exit(main(["run", "--settings", sys.argv[1]]))
 """
 
 
+SLOW_TO_JUDGE = """
+import sys, time
+from daemon.commands.cli import main
+from daemon.watch.watch import Watch
+
+sound = Watch.take
+
+def take(self, *given, asks=True, **more):
+    if not asks:
+        time.sleep(1.4)
+    return sound(self, *given, asks=asks, **more)
+
+Watch.take = take
+sys.exit(main(["run", "--settings", sys.argv[1]]))
+"""
+
+
 def fifteen_degrees(request):
     return answer_frame(request[0], request[1], 1500)
 
@@ -114,6 +131,22 @@ def test_what_a_turn_judged_and_could_not_write_down_is_not_taken_for_told(tmp_p
     assert asked(path, "SELECT number FROM event") == [(1,)]
     assert len(asked(path, "SELECT 1 FROM outbox WHERE topic LIKE '%/event'")) == 1
     assert asked(path, "SELECT id, refusal FROM taken") == [("asked-once", "")]
+
+
+def test_rest_between_two_judgements_keeps_no_turn_from_its_time(tmp_path):
+    """Readings without end on a slow machine: heartbeat, watchdog and requests come in the turns."""
+    line, path = PtyLine(tmp_path / "serial"), tmp_path / "journal.sqlite"
+    with Mosquitto(tmp_path) as broker, Peer(line, fifteen_degrees):
+        settings = write_settings(tmp_path, line.path, broker.port, silent_after_s=600, commit_every_s=1)
+        command = [sys.executable, "-c", SLOW_TO_JUDGE, str(settings)]
+        daemon = subprocess.Popen(command, cwd=ROOT, stderr=subprocess.DEVNULL)
+        try:
+            wait_for(lambda: path.exists() and readings_in(path) > 150)
+        finally:
+            daemon.terminate()
+            daemon.wait(PATIENCE_S)
+    line.unplug()
+    assert asked(path, "SELECT count(*) FROM action WHERE kind = 'away'") == [(0,)]
 
 
 def test_a_connection_whose_thread_dies_ends_the_process_and_says_why(tmp_path):

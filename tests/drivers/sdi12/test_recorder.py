@@ -163,6 +163,17 @@ def test_an_answer_to_the_first_try_is_not_taken_for_that_to_a_later_command():
         recorder.collect("0", Promise(0, 2), 35, False)
 
 
+@pytest.mark.parametrize("latency_s", [0.02, 0.35, 0.9])
+def test_what_an_adapter_hands_on_twice_is_not_taken_for_the_next_values(latency_s):
+    line = MovedLine()
+    recorder = Recorder(line, answers_within_s=1.0)
+    line.later(0.05 + latency_s, b"0+1\r\n")
+    line.later(0.05 + latency_s + 0.01, b"0+1\r\n")
+    line.later(0.05 + 2 * latency_s, b"0+2\r\n")
+    with pytest.raises(GarbledAnswerError, match="answered twice"):
+        recorder.collect("0", Promise(0, 2), 35, False)
+
+
 def test_behind_an_adapter_one_try_and_its_own_time_out():
     line = MovedLine()
     with pytest.raises(NoAnswerError):

@@ -9,7 +9,7 @@ import time
 
 import pytest
 
-from drivers.errors import SetupError
+from drivers.errors import PortLostError, SetupError
 from drivers.flood import BURST
 from drivers.ports.serial_port import SerialWay
 from drivers.ports.tcp_port import TcpWay
@@ -103,6 +103,47 @@ class Answerer:
                         self._timers[-1].start()
                     else:
                         os.write(self._line.master, text)
+
+
+class MovedLine:
+    """A port whose probes answer after so many seconds, with a clock that only waiting moves on."""
+
+    name = "moved"
+
+    def __init__(self, answers, until_s):
+        self._answers, self._until_s, self._now_s, self._coming = answers, until_s, 0.0, []
+
+    def open(self):
+        return self
+
+    def close(self):
+        self._coming.clear()
+
+    def write(self, data):
+        after_s, answer = self._answers[data]
+        self._coming = sorted([*self._coming, (self._now_s + after_s, answer)])
+
+    def receive(self, until_s):
+        if self._coming and self._coming[0][0] <= max(until_s, self._now_s):
+            came_s, answer = self._coming.pop(0)
+            self._now_s = max(self._now_s, came_s)
+            if not answer:
+                raise PortLostError("it hangs up")
+            return answer
+        self._now_s = max(self._now_s, until_s)
+        return b""
+
+    def monotonic(self):
+        return self._now_s
+
+    def now_ms(self):
+        return round(1000 * self._now_s)
+
+    def wait(self, stop, until_ms):
+        self._now_s = max(self._now_s, until_ms / 1000)
+        if self._now_s > self._until_s:
+            stop.set()
+        return stop.is_set()
 
 
 class TestStreaming:
@@ -231,6 +272,24 @@ class TestPolled:
             emitted.wait_for(lambda e: len(e.readings) >= 45 and "late" in e.kinds(), 90)
         assert len(sent) >= 4
         assert [r for r in emitted.readings if r.value != values[r.probe]] == []
+
+    def test_how_late_an_answer_was_counts_from_when_it_came(self, monkeypatch, emitted):
+        """Not from when it was found at the next poll: the rests of all would grow without end."""
+        line = MovedLine({b"?a\r": (3.3, b"a:1\n"), b"?b\r": (0.05, b"b:2\n")}, until_s=7_200)
+        monkeypatch.setattr("drivers.text.bus.time", line)
+        probes = self.asked("a", "b", every_ms=60_000)
+        TextBus("text", line, tuple(probes), line, emitted, retries=0).run(threading.Event())
+        assert emitted.values("temperature", "a") == []
+        times = [r.time_ms for r in emitted.readings]
+        assert len(times) >= 119
+        assert max(later - sooner for sooner, later in itertools.pairwise(times)) < 70_000
+
+    def test_a_question_at_which_the_far_end_hangs_up_starves_no_other(self, monkeypatch, emitted):
+        line = MovedLine({b"?a\r": (0.05, b""), b"?b\r": (0.05, b"b:2\n")}, until_s=3_600)
+        monkeypatch.setattr("drivers.text.bus.time", line)
+        probes = self.asked("a", "b", every_ms=60_000)
+        TextBus("text", line, tuple(probes), line, emitted).run(threading.Event())
+        assert len(emitted.values("temperature", "b")) >= 59
 
     def test_garbage_and_dribble_are_told(self, line, emitted):
         def answer(name):

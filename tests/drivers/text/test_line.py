@@ -47,12 +47,18 @@ def test_a_pattern_that_takes_for_ever_is_given_up(slow):
     assert time.monotonic() - begun < 2
 
 
-@pytest.mark.parametrize("wrong", ["(", "(?P<t>a", "a" * 401, "(?P<u>a)"])
+@pytest.mark.parametrize("wrong", ["(", "(?P<t>a", "a" * 401, "(?P<u>a)", r"(?P<t>((\d{99}){99}){99})"])
 def test_impossible_patterns(wrong):
     with pytest.raises(SetupError):
         LinePattern(wrong, (TEMPERATURE,))
     with pytest.raises(SetupError, match="checksum"):
         LinePattern("(?P<t>a)", (TEMPERATURE,), "crc")
+
+
+def test_repeats_of_columns_are_no_monster():
+    columns = r"(?:[^,]{1,20},){30}\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2},(?P<t>[-.\d]{1,9})(?: ?[A-Z]){0,500}"
+    line = 30 * b"x," + b"2030-01-01T10:00:00,18.5 C"
+    assert LinePattern(columns, (TEMPERATURE,)).read(line) == [("temperature", 18.5)]
 
 
 def test_lines_are_cut_at_any_end_wherever_the_stream_is_cut():

@@ -62,6 +62,19 @@ def test_what_both_cross_is_told_as_itself():
     assert announced(watched) == {DISAGREE: Priority.CRITICAL, HIGH_HIGH_B: Priority.CRITICAL}
 
 
+def test_what_two_of_three_cross_is_told_as_itself():
+    """The first, with which the others are compared, is the odd one: no limit is crossed by one alone."""
+    c = 3
+    sources = tuple(
+        Source(number, name, T, "k1", 10 * DAY) for number, name in ((A, "a"), (B, "b"), (c, "c"))
+    )
+    watched = WatchedRack(plan_of(sources, {"polyp": {T: LIMITS}}), restarting=True)
+    watched.read_all([(0, A, 15.0), (1, B, 17.0), (2, c, 17.0)])
+    assert announced(watched) == {DISAGREE: Priority.MEDIUM}
+    watched.read_all([(MINUTE, A, 15.0), (MINUTE + 1, B, 25.0), (MINUTE + 2, c, 25.0)])
+    assert announced(watched)["k1/temperature/c/high_high"] is Priority.CRITICAL
+
+
 def test_a_limit_that_was_told_before_they_disagree_stays_the_one_alarm():
     watched = rack()
     assert apart(watched, 0, 15.0, 15.0) == []
