@@ -17,7 +17,8 @@ class Series:
     """A channel's readings in one block: `index` (into the block), `time_ms`, `value`, shapes m.
 
     Of a derived one that lacks an input: `error` is how far the value may be off for that (0 where nothing
-    lacks), `elsewhere` where an input was never measured in the vessel, `lacking` which input lacks where.
+    lacks), `lacking` which input lacks where. `elsewhere` is where an input was never measured in the vessel,
+    or the probe has just been put in: what went before is no trend of this water.
     `turns` is by how much an hour a lagging thermometer may make a derived value rise or fall.
     `base` is what it was before a swift move of its own (`rules.quality.swift`), NaN where it makes none.
     `suspect` is where an input is, or the temperature by which the probe itself corrects its value; `doubted`
