@@ -39,8 +39,9 @@ FAULT_DELAYS_MS = (60_000, 300_000)
 """How long readings must keep failing to be a probe fault, and be sound to end it (project judgement)."""
 
 DOUBTED = "it came in a leap, and nothing else shows whether it is the water"
-DOUBTED_MS = 300_000
-"""Said of a limit that doubted readings alone are beyond, longer than a burst lasts (project judgement)."""
+DOUBTED_MS = 420_000
+"""Said of a limit that doubted readings alone are beyond, longer than a burst of six lasts where a probe is
+read every minute (project judgement)."""
 
 CrossingOf = Callable[[Condition, Level, Priority | None, Turn, Evidence], Crossing]
 """Makes the crossing of a channel; a priority of None stands for that of what is lost without its probe."""
