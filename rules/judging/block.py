@@ -182,7 +182,8 @@ class Block:
             base = self._trust.base(channel)
             base = base if line is None or base is None else line.of(base)
             time_ms, put_in = self._readings.time_ms[here], self._put_in(channel, here)
-            source = Series(here, time_ms, value, suspect=doubted, elsewhere=put_in, base=base)
+            new = None if put_in is None else 2 * put_in.astype(np.int8)
+            source = Series(here, time_ms, value, suspect=doubted, elsewhere=new, base=base)
             if not channel.needs:
                 return source
         else:

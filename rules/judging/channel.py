@@ -73,7 +73,7 @@ class ChannelState:
     doubtful: bool = False
     sample: Samples = field(default_factory=Samples)
     dry: bool = False
-    elsewhere: bool = False
+    elsewhere: int = 0
     error: float = 0.0
     lacking: tuple[Quantity, ...] = ()
     seen_ms: int = 0
@@ -151,7 +151,7 @@ def judge_channel(
 
 
 def _stretches(
-    size: int, dry: NDArray[np.bool_] | None, elsewhere: NDArray[np.bool_] | None, state: ChannelState
+    size: int, dry: NDArray[np.bool_] | None, elsewhere: NDArray[np.int8] | None, state: ChannelState
 ) -> Iterator[tuple[slice, bool | None]]:
     """Go through a block in stretches, at whose beginnings a trend begins anew.
 
@@ -162,10 +162,11 @@ def _stretches(
         yield slice(0, size), None
         return
     none = np.zeros(size, dtype=np.bool_)
-    dry, elsewhere = none if dry is None else dry, none if elsewhere is None else elsewhere
+    dry = none if dry is None else dry
+    elsewhere = none.astype(np.int8) if elsewhere is None else elsewhere
     returns = np.concatenate([[state.dry], dry[:-1]]) & ~dry
     steps = np.concatenate([[state.elsewhere], elsewhere[:-1]]) != elsewhere
-    state.dry, state.elsewhere = bool(dry[-1]), bool(elsewhere[-1])
+    state.dry, state.elsewhere = bool(dry[-1]), int(elsewhere[-1])
     anew = np.flatnonzero(returns | steps).tolist()
     starts = anew if anew[:1] == [0] else [0, *anew]
     for start, stop in pairwise([*starts, size]):

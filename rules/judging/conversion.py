@@ -36,8 +36,8 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
         (channel.source.quantity, own.value[off], _error(own)[off]),
         *((need.quantity, known.value[off], known.error[off]) for need, known in needs),
     )
-    places = [known.elsewhere for known in inputs] + ([own.elsewhere] if own.elsewhere is not None else [])
-    elsewhere = np.logical_or.reduce(places)
+    elsewhere = np.logical_or.reduce([known.elsewhere for known in inputs]).astype(np.int8)
+    elsewhere += 0 if own.elsewhere is None else own.elsewhere
     value = np.where(np.isnan(error), np.nan, value)
     return Series(own.index, own.time_ms, value, error, suspect, elsewhere, lacking, base, turns)
 
