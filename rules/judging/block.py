@@ -181,7 +181,9 @@ class Block:
             value, doubted = read if line is None else line.of(read), self._doubted(channel, here)
             base = self._trust.base(channel)
             base = base if line is None or base is None else line.of(base)
-            source = Series(here, self._readings.time_ms[here], value, suspect=doubted, base=base)
+            time_ms, put_in = self._readings.time_ms[here], self._put_in(channel, here)
+            new = None if put_in is None else 2 * put_in.astype(np.int8)
+            source = Series(here, time_ms, value, suspect=doubted, elsewhere=new, base=base)
             if not channel.needs:
                 return source
         else:
@@ -369,6 +371,7 @@ class Block:
                 kept.wet = float(values_in_water(read, its, kept)[-1])
                 if read.value.size:
                     kept.raw = float(read.value[-1])
+            state.first_ms = its.first_ms
             state.dry_ms, state.spell_ms = int(its.last_ms[-1]), int(its.spell_ms[-1])
 
     def _read(self, source_id: int) -> Series:

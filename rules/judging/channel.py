@@ -39,8 +39,9 @@ FAULT_DELAYS_MS = (60_000, 300_000)
 """How long readings must keep failing to be a probe fault, and be sound to end it (project judgement)."""
 
 DOUBTED = "it came in a leap, and nothing else shows whether it is the water"
-DOUBTED_MS = 300_000
-"""Said of a limit that doubted readings alone are beyond, longer than a burst lasts (project judgement)."""
+DOUBTED_MS = 420_000
+"""Said of a limit that doubted readings alone are beyond, longer than a burst of six lasts where a probe is
+read every minute (project judgement)."""
 
 CrossingOf = Callable[[Condition, Level, Priority | None, Turn, Evidence], Crossing]
 """Makes the crossing of a channel; a priority of None stands for that of what is lost without its probe."""
@@ -72,7 +73,7 @@ class ChannelState:
     doubtful: bool = False
     sample: Samples = field(default_factory=Samples)
     dry: bool = False
-    elsewhere: bool = False
+    elsewhere: int = 0
     error: float = 0.0
     lacking: tuple[Quantity, ...] = ()
     seen_ms: int = 0
@@ -150,7 +151,7 @@ def judge_channel(
 
 
 def _stretches(
-    size: int, dry: NDArray[np.bool_] | None, elsewhere: NDArray[np.bool_] | None, state: ChannelState
+    size: int, dry: NDArray[np.bool_] | None, elsewhere: NDArray[np.int8] | None, state: ChannelState
 ) -> Iterator[tuple[slice, bool | None]]:
     """Go through a block in stretches, at whose beginnings a trend begins anew.
 
@@ -161,10 +162,11 @@ def _stretches(
         yield slice(0, size), None
         return
     none = np.zeros(size, dtype=np.bool_)
-    dry, elsewhere = none if dry is None else dry, none if elsewhere is None else elsewhere
+    dry = none if dry is None else dry
+    elsewhere = none.astype(np.int8) if elsewhere is None else elsewhere
     returns = np.concatenate([[state.dry], dry[:-1]]) & ~dry
     steps = np.concatenate([[state.elsewhere], elsewhere[:-1]]) != elsewhere
-    state.dry, state.elsewhere = bool(dry[-1]), bool(elsewhere[-1])
+    state.dry, state.elsewhere = bool(dry[-1]), int(elsewhere[-1])
     anew = np.flatnonzero(returns | steps).tolist()
     starts = anew if anew[:1] == [0] else [0, *anew]
     for start, stop in pairwise([*starts, size]):

@@ -28,7 +28,7 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
     suspect = suspect if suspect.any() else None
     turns = _turns(channel, own, inputs)
     if not off.any():
-        return Series(own.index, own.time_ms, value, suspect=suspect, base=base, turns=turns)
+        return Series(own.index, own.time_ms, value, None, suspect, own.elsewhere, base=base, turns=turns)
     error = np.zeros(value.size)
     needs = zip(channel.needs, inputs, strict=True)
     error[off] = propagated(
@@ -36,7 +36,8 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
         (channel.source.quantity, own.value[off], _error(own)[off]),
         *((need.quantity, known.value[off], known.error[off]) for need, known in needs),
     )
-    elsewhere = np.logical_or.reduce([known.elsewhere for known in inputs])
+    elsewhere = np.logical_or.reduce([known.elsewhere for known in inputs]).astype(np.int8)
+    elsewhere += 0 if own.elsewhere is None else own.elsewhere
     value = np.where(np.isnan(error), np.nan, value)
     return Series(own.index, own.time_ms, value, error, suspect, elsewhere, lacking, base, turns)
 

@@ -60,10 +60,12 @@ def lifted_together(sources: Sequence[Source]) -> Iterator[tuple[int, int]]:
 class Dryness:
     """What a cell says in a block, shapes n + 1: element k is what is known after k of its readings.
 
-    `last_ms` is when it was last dry, `spell_ms` when that spell began; -1 for never.
+    `last_ms` is when it was last dry, `spell_ms` when that spell began; -1 for never. `first_ms` is when it
+    was first read.
     """
 
     cell: Series
+    first_ms: int
     last_ms: Times
     spell_ms: Times
 
@@ -80,15 +82,17 @@ class Dryness:
         return settled
 
     def put_in(self, here: NDArray[np.intp], time_ms: Times, heard_ms: int) -> Bools:
-        """Return which readings (places `here`, shape m) follow soon on the end of a long dry spell.
+        """Return which readings (places `here`, shape m) follow soon on a dry spell, a long or the first one.
 
-        Somebody has put the probe in. `heard_ms` is when the cell was last read before the block.
+        Somebody has put the probe in: it was out for long, or never in before. `heard_ms` is when the cell
+        was last read before the block.
         """
         known = np.searchsorted(self.cell.index, here, side="right")
         last_ms, spell_ms = self.last_ms[known], self.spell_ms[known]
         settled_ms = np.concatenate([[heard_ms], self.cell.time_ms])[known] - last_ms
         soon = time_ms - last_ms <= SETTLES_WITHIN_MS + BELIEVED_FOR_MS
-        found: Bools = (settled_ms > SETTLES_WITHIN_MS) & soon & (last_ms - spell_ms >= BELIEVED_FOR_MS)
+        new = (last_ms - spell_ms >= BELIEVED_FOR_MS) | (spell_ms - self.first_ms <= SETTLES_WITHIN_MS)
+        found: Bools = (last_ms >= 0) & (settled_ms > SETTLES_WITHIN_MS) & soon & new
         return found
 
     def is_over(self, time_ms: Times, within_ms: int = SETTLES_WITHIN_MS) -> bool:
@@ -103,7 +107,8 @@ def dryness(cell: Series, state: SourceState) -> Dryness:
     before = last_ms[:-1]
     begins = (dry_ms >= 0) & ((before < 0) | (cell.time_ms - before > SETTLES_WITHIN_MS))
     spell_ms = np.concatenate([[state.spell_ms], np.where(begins, cell.time_ms, np.int64(-1))])
-    return Dryness(cell, last_ms, np.maximum.accumulate(spell_ms))
+    first_ms = int(cell.time_ms[0]) if state.first_ms < 0 and cell.time_ms.size else state.first_ms
+    return Dryness(cell, first_ms, last_ms, np.maximum.accumulate(spell_ms))
 
 
 def values_in_water(other: Series, dryness: Dryness, state: SourceState) -> NDArray[np.float64]:

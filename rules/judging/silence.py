@@ -29,18 +29,18 @@ Places = Mapping[int, NDArray[np.intp]]
 class SourceState:
     """When a source was last heard: taken in at `at_ms`, measured at `time_ms`.
 
-    Of a conductivity cell: `dry_ms` is when it was last dry, `spell_ms` when that began, `witness_ms` the
-    spell that something else bore out, `ended_ms` one that is believed no longer. Of what shares a probe
-    with one: `raw` is the newest reading, `wet` that of the cell's last one in the water. Of what shows that
-    answers are new: `raw`, and how often it came again (`repeats`). `drops` is how often it fell silent, a
-    wait near its limit being a gap. Of answers missing one by one: how many were `due` and `missing` in the
-    window so far, and whether that is so (`gappy`), how often
-    it was (`gaps`).
+    Of a conductivity cell: `first_ms` is when it was first read, `dry_ms` when it was last dry, `spell_ms`
+    when that began, `witness_ms` the spell that something else bore out, `ended_ms` one that is believed no
+    longer. Of what shares a probe with one: `raw` is the newest reading, `wet` that of the cell's last one in
+    the water. Of what shows that answers are new: `raw`, and how often it came again (`repeats`). `drops` is
+    how often it fell silent, a wait near its limit being a gap. Of answers missing one by one: how many were
+    `due` and `missing` in the window so far, and whether that is so (`gappy`), how often it was (`gaps`).
     """
 
     at_ms: int
     time_ms: int = -1
     silent: bool = False
+    first_ms: int = -1
     dry_ms: int = -1
     spell_ms: int = -1
     witness_ms: int = -1

@@ -7,6 +7,7 @@ itself; neither zigzags.
 """
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -139,8 +140,13 @@ def _joined(first: NDArray[np.uint64], then: NDArray[np.uint64], width: int) -> 
 
 
 def _bits(window: Floats, newest: int) -> float:
-    """Return by how much the newest readings of a window zigzag."""
+    """Return by how much the newest readings of a window zigzag; of steps that it has already, nothing.
+
+    What goes to and fro between the same readings does so of itself (a pump that shifts them as it starts).
+    """
     steps = np.diff(window)
     bends = np.diff(steps) / np.abs(steps).min()
     turns = np.where(bends[1:] * bends[:-1] < 0, np.minimum(np.abs(bends[1:]), np.abs(bends[:-1])), 0.0)
-    return float(np.log2(1.0 + np.where(turns > _LEAST_ZIGZAG, turns, 0.0))[-newest:].sum())
+    first = {step: place for place, step in reversed([*enumerate(pairwise(window.tolist()))])}
+    new = np.isin(np.arange(2, steps.size), list(first.values()))
+    return float(np.log2(1.0 + np.where(new & (turns > _LEAST_ZIGZAG), turns, 0.0))[-newest:].sum())

@@ -13,17 +13,17 @@ from rules.engine import Engine
 from rules.judging.channel import DOUBTED, DOUBTED_MS
 from rules.rack.stages import DEFAULT_TOLERANCES
 from rules.readings import Readings
-from tests.faults.chain import FAULT_AT, MINUTE, O1, O2, START_MS, T1, T2, P, Water
+from tests.faults.chain import FAULT_AT, MINUTE, O1, O2, POLL, START_MS, T1, T2, P, Water
 
 LOT = 1_640_228_957
 DELAY_MS = max(DEFAULT_TOLERANCES["ephyra"]["temperature"].critical_on_delay_ms, DOUBTED_MS)
 
 
-def water(number, *, lies=False):
+def water(number, *, lies=False, every_ms=POLL):
     """Without a cell; from the fault on the water, or only what the thermometer says, moves in minutes."""
     draw = np.random.default_rng([LOT, number])
     kelvin, over = draw.uniform(9.5, 12.0) * (-1) ** number, draw.uniform(0.5, 6.0) * MINUTE
-    found = Water(hours=6)
+    found = Water(hours=6, every_ms=every_ms)
     moved = kelvin * np.clip((found.at - FAULT_AT) / over, 0.0, 1.0)
     if not lies:
         found.temperature[1] = found.temperature[1] + moved
@@ -61,13 +61,14 @@ def test_a_thermometer_that_lies_is_one_problem_with_what_it_says(number):
     assert loud[0].evidence.reason == DOUBTED
 
 
+@pytest.mark.parametrize("every_ms", [POLL, 2 * POLL])
 @pytest.mark.parametrize("number", range(3))
-def test_stray_readings_are_not_told_as_water(number):
+def test_stray_readings_are_not_told_as_water(number, every_ms):
     draw = np.random.default_rng([LOT, 100 + number])
-    found, _ = water(number, lies=True)
+    found, _ = water(number, lies=True, every_ms=every_ms)
     found.value[T1] = 15.0 + 0.01 * draw.normal(size=found.at.size)
-    for start in draw.integers(100, found.at.size, 6):
-        found.value[T1][start : start + int(draw.integers(1, 7))] = draw.uniform(2.0, 6.0)
+    for start, size in zip(range(60, found.at.size, 50), (6, *draw.integers(1, 7, 5).tolist()), strict=False):
+        found.value[T1][start : start + size] = draw.uniform(2.0, 6.0)
     assert [event.alarm for event in begun(found.run()) if event.evidence.reason == DOUBTED] == []
 
 

@@ -62,6 +62,23 @@ def test_coarse_or_cycling_water_is_never_accused(noise, digit, cycle):
     assert (judged(np.round(value / digit) * digit) == MOVING).all()
 
 
+@pytest.mark.parametrize("number", range(12))
+def test_a_probe_that_something_switched_shifts_to_and_fro_is_never_accused(number):
+    draw, size = np.random.default_rng([77, number]), 5 * DAY
+    digits, share, noise = draw.integers(3, 20), draw.uniform(0.2, 0.6), draw.uniform(0.1, 0.6)
+    turns = np.cumsum(1.0 + 0.05 * draw.normal(size=size)) / draw.uniform(6, 40)
+    value = 1500.0 + digits * (turns % 1.0 < share) + noise * draw.normal(size=size)
+    assert (judged(np.round(value) * 0.01) == MOVING).all()
+
+
+@pytest.mark.parametrize("cycle", [3, 4, 6, 8])
+def test_a_cycle_that_keeps_step_with_the_polls_is_never_accused(cycle):
+    draw, turns = np.random.default_rng([LOT, cycle]), np.arange(5 * DAY) / cycle % 1.0
+    for shape in (np.abs(turns * 4.0 - 2.0), 2.0 * (turns < 0.5)):
+        value = 15.0 + 0.6 * shape + 0.02 * draw.normal(size=turns.size)
+        assert (judged(np.round(value, 1)) == MOVING).all()
+
+
 @pytest.mark.parametrize("number", range(4))
 @pytest.mark.parametrize("digit", [0.01, 0.1])
 def test_any_cut_finds_the_same_and_carries_the_same(digit, number):
