@@ -190,6 +190,13 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     return db
 
 
+def copy_as_it_is(path: Path, target: Path) -> None:
+    """Copy a journal of whatever layout, also one that is being written to; sqlite3.Error as it comes."""
+    address = f"{path.absolute().as_uri()}?mode=ro"
+    with closing(sqlite3.connect(address, uri=True)) as db, closing(sqlite3.connect(target)) as copy:
+        db.backup(copy)
+
+
 def layout_of(path: Path) -> int:
     """Return the layout of a journal, writing nothing; JournalError where it is newer than ours."""
     with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10)) as db:

@@ -19,7 +19,7 @@ from daemon.journal.fold import RELEARNT_MS, engine_of
 from daemon.journal.history import UNUSABLE
 from daemon.journal.inputs import CONFIGURE, judged_by
 from daemon.journal.journal import Journal
-from daemon.journal.schema import SCHEMA_VERSION, layout_of
+from daemon.journal.schema import SCHEMA_VERSION, copy_as_it_is, layout_of
 from rules import RULES_VERSION
 from rules.alarms.life_cycle import State
 from rules.engine import Engine
@@ -54,9 +54,7 @@ def what_is_carried(path: Path) -> Iterator[str]:
     yield f"journal layout {layout} becomes {SCHEMA_VERSION}: versions before this one cannot read it then"
     with TemporaryDirectory(dir=path.parent, prefix="fits-") as folder:
         copy = Path(folder, path.name)
-        address = f"{path.absolute().as_uri()}?mode=ro"
-        with closing(sqlite3.connect(address, uri=True)) as db, closing(sqlite3.connect(copy)) as target:
-            db.backup(target)
+        copy_as_it_is(path, copy)
         with closing(Journal(copy, writable=True)) as journal:
             yield from _carried(journal)
 

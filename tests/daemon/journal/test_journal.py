@@ -248,7 +248,8 @@ def test_steady_water_leaves_no_flags(tmp_path):
 
 def test_nobody_else_opens_the_journal_or_speaks_sql_to_it():
     """On-call and the devices of people have files of their own; what they share is a transaction."""
-    own = ("daemon/journal/", "daemon/oncall/store.py", "daemon/web/sign_in.py", "daemon/transaction.py")
+    oncall = ("daemon/oncall/store.py", "daemon/oncall/ledger.py")
+    own = ("daemon/journal/", *oncall, "daemon/web/sign_in.py", "daemon/transaction.py")
     speaking = [
         f"{path.relative_to(ROOT)}:{node.lineno}"
         for path in (ROOT / "daemon").rglob("*.py")
