@@ -151,8 +151,8 @@ class JournalTables:
 
     def _judged(self, found: list[Columns]) -> Tables:
         parts = [self._selected(columns) for columns in found if self._part.has(columns["vessel"])]
-        if parts:
-            yield "judged", pa.concat_tables(parts).unify_dictionaries()
+        if whole := [part for part in parts if part.num_rows]:
+            yield "judged", pa.concat_tables(whole).unify_dictionaries()
 
     def _reading(self, readings: Readings) -> pa.Table:
         ahead_ms, known = self._dating.ahead(readings.at_ms)
