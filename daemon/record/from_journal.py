@@ -105,10 +105,11 @@ class JournalTables:
 
     def _of_event(self, row: Columns) -> Columns:
         body = _object(row["body"])
-        evidence, since_ms = body.get("evidence") or {}, body.get("since_ms")
-        since = None if since_ms is None else self._dating.utc_ms(since_ms)
+        evidence, since_ms = body.get("evidence"), _number(body.get("since_ms"))
+        since = None if since_ms is None else self._dating.utc_ms(int(since_ms))
         said = {key: str(body.get(key, "")) for key in _EVENT}
-        numbers = {key: evidence.get(key) for key in ("value", "limit")}
+        found = evidence if isinstance(evidence, dict) else {}
+        numbers = {key: _number(found.get(key)) for key in ("value", "limit")}
         return {**self._moment(row), "since": since, **said, **numbers}
 
     def _of_entry(self, row: Columns) -> Columns:
@@ -179,6 +180,10 @@ class JournalTables:
         here = self._part.rows(np.ones(time_ms.size, dtype=np.bool_), time_ms)
         found = {key: its[here] if isinstance(its, np.ndarray) else its for key, its in columns.items()}
         return table_of("judged", found, here.size)
+
+
+def _number(found: object) -> float | None:
+    return found if isinstance(found, int | float) else None
 
 
 def _object(body: str) -> Columns:
