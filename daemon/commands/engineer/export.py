@@ -7,11 +7,11 @@ from datetime import UTC
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from daemon.commands.engineer.making import made_whole
 from daemon.commands.engineer.progress import shown
 from daemon.commands.options import add_journal, journal_path, needing
 from daemon.errors import SourceError
 from daemon.export.logbook import write_logbook
-from daemon.files import made_whole
 from daemon.journal.journal import Journal
 from daemon.tables.values import utc_ms
 

@@ -10,11 +10,11 @@ from itertools import islice
 from pathlib import Path
 
 from daemon.check.load import load_settings
+from daemon.commands.engineer.making import made_whole
 from daemon.commands.engineer.progress import shown
 from daemon.commands.engineer.source_options import add_csv_arguments, csv_layout, is_journal
 from daemon.commands.options import needing
 from daemon.errors import SourceError
-from daemon.files import made_whole
 from daemon.journal.fold import configuring
 from daemon.journal.journal import Journal
 from daemon.settings.plan import rack_plan

@@ -6,8 +6,8 @@ import pytest
 
 from daemon.commands.cli import main
 from daemon.commands.engineer.export import export
+from daemon.commands.engineer.making import made_whole
 from daemon.errors import SourceError
-from daemon.files import made_whole
 from daemon.journal.journal import Journal
 from daemon.record.package import folder_tables
 from tests.rigs.bench import START_MS, Bench, swinging
