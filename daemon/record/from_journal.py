@@ -56,7 +56,8 @@ class JournalTables:
         self._journal, self._part = journal, part
         self._dating: Dating = journal.state.dating()
         self._sources = journal.inputs.sources()
-        self.notes: list[str] = []
+        partly = "only a part of the readings is in it: a replay of it differs"
+        self.notes = [] if part == Part() else [partly]
         if not self._dating.newest.synchronised:
             self.notes.append("times of the newest readings are a guess of the machine's: clock_set is false")
 
