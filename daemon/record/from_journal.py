@@ -26,6 +26,9 @@ from rules.readings import Readings
 BLOCK = 200_000
 """Readings at a time: some hundred megabytes at most while they are judged and written."""
 
+_WORTH_WRITING = 50_000
+"""Rows: every action ends a block, and what is written in small parts costs more than what is in them."""
+
 _EVENT = ("vessel", "channel", "condition", "trigger", "state", "priority", "who", "why")
 
 Tables = Iterator[tuple[str, pa.Table]]
@@ -90,7 +93,7 @@ class JournalTables:
                 columns = TABLES[name].taken_back
                 rows = self._journal.rows_of(name, columns)
                 yield name, table_of_rows(name, columns, rows, getattr(self, f"_of_{name}", self._moment))
-        yield from self._readings()
+        yield from _gathered(self._readings())
 
     def _moment(self, row: Columns) -> Columns:
         if "at_ms" not in row:
@@ -181,6 +184,21 @@ class JournalTables:
         here = self._part.rows(np.ones(time_ms.size, dtype=np.bool_), time_ms)
         found = {key: its[here] if isinstance(its, np.ndarray) else its for key, its in columns.items()}
         return table_of("judged", found, here.size)
+
+
+def _gathered(tables: Tables) -> Tables:
+    """Join parts of a table, in their order, until they are worth writing."""
+    held: dict[str, list[pa.Table]] = {}
+    for name, part in tables:
+        held.setdefault(name, []).append(part)
+        if sum(its.num_rows for its in held[name]) >= _WORTH_WRITING:
+            yield name, _joined(held.pop(name))
+    for name, parts in held.items():
+        yield name, _joined(parts)
+
+
+def _joined(parts: list[pa.Table]) -> pa.Table:
+    return pa.concat_tables(parts).unify_dictionaries().combine_chunks()
 
 
 def _number(found: object) -> float | None:

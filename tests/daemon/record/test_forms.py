@@ -9,6 +9,7 @@ from pathlib import Path
 
 import frictionless
 import netCDF4
+import pyarrow.parquet as pq
 import pytest
 import xarray as xr
 
@@ -95,6 +96,13 @@ def checked(path):
 
 def errors_of(report):
     return [line for it in report["high_priorities"] for line in it["msgs"]]
+
+
+def test_what_people_do_does_not_cut_a_table_into_small_parts(records):
+    for name in ("reading", "judged"):
+        file = pq.ParquetFile(records / f"parquet/{name}.parquet")
+        assert file.num_row_groups == 1
+        assert file.metadata.num_rows > 5_000
 
 
 def test_netcdf_keeps_to_cf_and_acdd(records, tmp_path):
