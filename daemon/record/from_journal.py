@@ -26,6 +26,9 @@ from rules.readings import Readings
 BLOCK = 200_000
 """Readings at a time: some hundred megabytes at most while they are judged and written."""
 
+_WORTH_WRITING = 50_000
+"""Rows: every action ends a block, and what is written in small parts costs more than what is in them."""
+
 _EVENT = ("vessel", "channel", "condition", "trigger", "state", "priority", "who", "why")
 
 Tables = Iterator[tuple[str, pa.Table]]
@@ -56,7 +59,8 @@ class JournalTables:
         self._journal, self._part = journal, part
         self._dating: Dating = journal.state.dating()
         self._sources = journal.inputs.sources()
-        self.notes: list[str] = []
+        partly = "only a part of the readings is in it: a replay of it differs"
+        self.notes = [] if part == Part() else [partly]
         if not self._dating.newest.synchronised:
             self.notes.append("times of the newest readings are a guess of the machine's: clock_set is false")
 
@@ -89,7 +93,7 @@ class JournalTables:
                 columns = TABLES[name].taken_back
                 rows = self._journal.rows_of(name, columns)
                 yield name, table_of_rows(name, columns, rows, getattr(self, f"_of_{name}", self._moment))
-        yield from self._readings()
+        yield from _gathered(self._readings())
 
     def _moment(self, row: Columns) -> Columns:
         if "at_ms" not in row:
@@ -105,10 +109,11 @@ class JournalTables:
 
     def _of_event(self, row: Columns) -> Columns:
         body = _object(row["body"])
-        evidence, since_ms = body.get("evidence") or {}, body.get("since_ms")
-        since = None if since_ms is None else self._dating.utc_ms(since_ms)
+        evidence, since_ms = body.get("evidence"), _number(body.get("since_ms"))
+        since = None if since_ms is None else self._dating.utc_ms(int(since_ms))
         said = {key: str(body.get(key, "")) for key in _EVENT}
-        numbers = {key: evidence.get(key) for key in ("value", "limit")}
+        found = evidence if isinstance(evidence, dict) else {}
+        numbers = {key: _number(found.get(key)) for key in ("value", "limit")}
         return {**self._moment(row), "since": since, **said, **numbers}
 
     def _of_entry(self, row: Columns) -> Columns:
@@ -151,8 +156,8 @@ class JournalTables:
 
     def _judged(self, found: list[Columns]) -> Tables:
         parts = [self._selected(columns) for columns in found if self._part.has(columns["vessel"])]
-        if parts:
-            yield "judged", pa.concat_tables(parts).unify_dictionaries()
+        if whole := [part for part in parts if part.num_rows]:
+            yield "judged", pa.concat_tables(whole).unify_dictionaries()
 
     def _reading(self, readings: Readings) -> pa.Table:
         ahead_ms, known = self._dating.ahead(readings.at_ms)
@@ -179,6 +184,25 @@ class JournalTables:
         here = self._part.rows(np.ones(time_ms.size, dtype=np.bool_), time_ms)
         found = {key: its[here] if isinstance(its, np.ndarray) else its for key, its in columns.items()}
         return table_of("judged", found, here.size)
+
+
+def _gathered(tables: Tables) -> Tables:
+    """Join parts of a table, in their order, until they are worth writing."""
+    held: dict[str, list[pa.Table]] = {}
+    for name, part in tables:
+        held.setdefault(name, []).append(part)
+        if sum(its.num_rows for its in held[name]) >= _WORTH_WRITING:
+            yield name, _joined(held.pop(name))
+    for name, parts in held.items():
+        yield name, _joined(parts)
+
+
+def _joined(parts: list[pa.Table]) -> pa.Table:
+    return pa.concat_tables(parts).unify_dictionaries().combine_chunks()
+
+
+def _number(found: object) -> float | None:
+    return found if isinstance(found, int | float) else None
 
 
 def _object(body: str) -> Columns:

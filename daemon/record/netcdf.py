@@ -189,10 +189,12 @@ class _Series:
 
 
 def _by_series(part: pa.Table) -> Iterator[tuple[tuple[str, ...], pa.Table]]:
-    """Cut rows of the judged table where another series begins."""
+    """Sort rows of the judged table by their series, each in its order, and cut them there."""
     keys = ("probe", "quantity", "vessel", "unit")
     columns = [part[key].combine_chunks() for key in keys]
     places = np.stack([column.indices.to_numpy() for column in columns])
+    order = np.lexsort(places)
+    places, part, columns = places[:, order], part.take(order), [column.take(order) for column in columns]
     starts = np.flatnonzero(np.diff(places, axis=1).any(axis=0)) + 1
     bounds = [0, *starts.tolist(), part.num_rows]
     for start, stop in pairwise(bounds):

@@ -20,7 +20,7 @@ from daemon.record.tables import TABLES
 
 
 def frame(path: str | Path, vessel: str, quantity: str, probe: str = "") -> pd.DataFrame:
-    """Return one series by its times in UTC, out of a journal or the folder of a record.
+    """Return one series in the order of its times in UTC, out of a journal or the folder of a record.
 
     Columns are those of the table `judged`; without `probe` all that measure it there. SourceError where
     there is no such series.
@@ -30,7 +30,7 @@ def frame(path: str | Path, vessel: str, quantity: str, probe: str = "") -> pd.D
     for part in _judged(Path(path), vessel):
         keep = [pc.equal(part[key].cast(pa.string()), name) for key, name in wanted.items()]
         found.append(part.filter(pc.and_(pc.and_(keep[0], keep[1]), keep[-1])).to_pandas())
-    whole = pd.concat(found).set_index("time") if found else pd.DataFrame()
+    whole = pd.concat(found).set_index("time").sort_index(kind="stable") if found else pd.DataFrame()
     if whole.empty:
         raise SourceError(f"{path}: no {quantity} of vessel {vessel} {f'by {probe} ' * bool(probe)}in it")
     return whole
@@ -39,6 +39,7 @@ def frame(path: str | Path, vessel: str, quantity: str, probe: str = "") -> pd.D
 def dataset(path: str | Path, vessel: str, quantity: str, probe: str = "") -> xr.Dataset:
     """Return what `frame` does as a data set along `time`, with units and meanings as attributes."""
     whole = frame(path, vessel, quantity, probe)
+    whole = whole.astype(dict.fromkeys(whole.select_dtypes("category"), object))  # NetCDF has no others
     found: xr.Dataset = whole.tz_localize(None).to_xarray()  # in UTC, as xarray has all times
     for column in TABLES["judged"].columns:
         found[column.name].attrs["long_name"] = column.said
@@ -51,6 +52,10 @@ def _judged(path: Path, vessel: str) -> Iterator[pa.Table]:
     if path.is_dir():
         yield from (part for _, part in folder_tables(path, ["judged"]))
         return
+    if path.suffix == ".nc":
+        raise SourceError(
+            f"{path}: open it with xarray.open_dataset; expected a journal or a record's folder"
+        )
     with closing(Journal(path, writable=False)) as journal, journal.standing_still():
         yield from (
             part for name, part in JournalTables(journal, Part(vessels=(vessel,))).all() if name == "judged"

@@ -1,13 +1,13 @@
 """`bellwatch export`: the record that travels, as a folder of CSV or Parquet, or as one NetCDF file."""
 
 import argparse
-import shutil
 from collections.abc import Mapping
 from contextlib import AbstractContextManager, closing
 from datetime import UTC
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from daemon.commands.engineer.making import made_whole
 from daemon.commands.engineer.progress import shown
 from daemon.commands.options import add_journal, journal_path, needing
 from daemon.errors import SourceError
@@ -35,6 +35,8 @@ def export_arguments(parser: argparse.ArgumentParser) -> None:
 def _export(options: argparse.Namespace) -> int:
     path = options.journal or journal_path(options.settings)
     between_ms = _moment(options.since) or 0, _moment(options.to) or 2**62
+    if between_ms[0] >= between_ms[1]:
+        raise SourceError(f"--from {options.since}: must be before --to {options.to}")
     with closing(Journal(path, writable=False)) as journal:
         if options.logbook:
             count = write_logbook(journal, options.vessel, between_ms, options.target)
@@ -62,24 +64,16 @@ def export(
     if lost := sorted({*(vessels or ())} - known):
         has = ", ".join(sorted(known)) or "none yet"
         raise SourceError(f"no readings of vessel {', '.join(lost)}; the journal has: {has}")
-    if target.exists():
-        raise SourceError(f"{target}: is there already; an export makes a new one")
-    part = target.with_name(target.name + ".part")
-    _remove(part)
     count, span = 0, journal.inputs.span() or (0, 1)
-    try:
-        with journal.standing_still(), shown("export", span[1]) as show:
-            tables = JournalTables(journal, Part(*between_ms, tuple(vessels or ())))
-            with _writer(part, target.suffix == ".nc", form, tables.about(), tables.runs_back) as write:
-                for name, rows in tables.all():
-                    write(name, rows)
-                    count += rows.num_rows * (name == "reading")
-                    show(count)
-        part.rename(target)
-    except OSError as error:
-        raise SourceError(f"{target}: {error.strerror}; its folder must be writable and have room") from error
-    finally:
-        _remove(part)
+    with made_whole(target) as part, journal.standing_still(), shown("export", span[1]) as show:
+        if target.exists():
+            raise SourceError(f"{target}: is there already; an export makes a new one")
+        tables = JournalTables(journal, Part(*between_ms, tuple(vessels or ())))
+        with _writer(part, target.suffix == ".nc", form, tables.about(), tables.runs_back) as write:
+            for name, rows in tables.all():
+                write(name, rows)
+                count += rows.num_rows * (name == "reading")
+                show(count)
     return count, tables.notes
 
 
@@ -93,12 +87,6 @@ def _writer(
     with needing("record", "NetCDF"):
         from daemon.record.netcdf import netcdf_writer  # noqa: PLC0415
     return netcdf_writer(part, about, runs_back=runs_back)
-
-
-def _remove(part: Path) -> None:
-    if part.is_dir():
-        shutil.rmtree(part)
-    part.unlink(missing_ok=True)
 
 
 def _moment(text: str | None) -> int | None:

@@ -10,8 +10,9 @@ from itertools import islice
 from pathlib import Path
 
 from daemon.check.load import load_settings
+from daemon.commands.engineer.making import made_whole
 from daemon.commands.engineer.progress import shown
-from daemon.commands.engineer.source_options import add_csv_arguments, csv_layout
+from daemon.commands.engineer.source_options import add_csv_arguments, csv_layout, is_journal
 from daemon.commands.options import needing
 from daemon.errors import SourceError
 from daemon.journal.fold import configuring
@@ -37,12 +38,10 @@ def import_arguments(parser: argparse.ArgumentParser) -> None:
 def _import(options: argparse.Namespace) -> int:
     settings = None if options.settings is None else load_settings(options.settings)
     beside_it = beside(str(options.journal))
-    for path in (options.journal, beside_it):
-        if path.exists():
-            raise SourceError(f"{path}: is there already; an import makes a new journal")
-    part = options.journal.with_name(options.journal.name + ".part")
-    part.unlink(missing_ok=True)
-    try:
+    with made_whole(options.journal) as part:
+        for path in (options.journal, beside_it):
+            if path.exists():
+                raise SourceError(f"{path}: is there already; an import makes a new journal")
         with closing(Journal(part, writable=True)) as journal, shown("import") as show:
             marks: list[Mark] = []
             count = 0
@@ -52,10 +51,6 @@ def _import(options: argparse.Namespace) -> int:
             journal.checkpoint()
         if marks:
             write_marks(beside_it, marks)
-        part.replace(options.journal)
-    finally:
-        for suffix in ("", "-wal", "-shm"):
-            part.with_name(part.name + suffix).unlink(missing_ok=True)
     print(f"{options.journal}: {count} readings")
     return 0
 
@@ -81,6 +76,8 @@ def _take_recording(
     journal: Journal, options: argparse.Namespace, settings: Settings | None
 ) -> Iterator[int]:
     """Write another logger's CSV down, as `bellwatch replay` would read it."""
+    if is_journal(options.file):
+        raise SourceError(f"{options.file}: a journal already, which `bellwatch replay` takes as it is")
     if settings is None:
         raise SourceError(f"{options.file}: no record; for another logger's CSV name --settings and --column")
     recording = csv_recording(options.file, csv_layout(options), settings)

@@ -16,6 +16,8 @@ from daemon.sources.recording import Recording
 from daemon.words import show_temperatures_in
 
 _SQLITE = b"SQLite format 3\0"
+_PARQUET = b"PAR1"
+_OLD_EXPORT = b"# bellwatch export"
 
 
 def add_source_arguments(parser: argparse.ArgumentParser) -> None:
@@ -72,7 +74,7 @@ def open_recording(options: argparse.Namespace, settings: Settings | None) -> Re
     """
     source: str = options.source
     is_address = source.startswith(("http://", "https://"))
-    if not is_address and _is_journal(Path(source)):
+    if not is_address and is_journal(Path(source)):
         recording = journal_recording(Path(source))
         if settings is None:
             show_temperatures_in(temperatures_in(Path(source)))
@@ -106,15 +108,24 @@ def _influx(options: argparse.Namespace, settings: Settings) -> Recording:
     return influx_recording(query, settings.rack.name)
 
 
-def _is_journal(path: Path) -> bool:
+def is_journal(path: Path) -> bool:
+    """Return whether a file is a journal; SourceError for one that is neither that nor a CSV of others."""
     if path.is_dir() or path.suffix == ".nc":
         raise SourceError(f"{path}: `bellwatch import` makes a journal of a record, which can be replayed")
     try:
         with path.open("rb") as file:
-            return file.read(len(_SQLITE)) == _SQLITE
+            head = file.read(len(_OLD_EXPORT))
     except OSError as error:
         why = (error.strerror or "an error").lower()
         raise SourceError(f"{path}: {why}; expected a journal, a CSV or an http address") from error
+    if head.startswith(_PARQUET) and (path.parent / "datapackage.json").exists():
+        raise SourceError(f"{path}: one table of a record; name its folder, {path.parent}")
+    if head.startswith((_OLD_EXPORT, _PARQUET)):
+        raise SourceError(
+            f"{path}: an export of an older bellwatch: let that one `import` it; "
+            "the journal that comes of it is taken here"
+        )
+    return head.startswith(_SQLITE)
 
 
 def _zone(name: str | None) -> ZoneInfo | None:

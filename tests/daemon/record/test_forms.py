@@ -9,6 +9,7 @@ from pathlib import Path
 
 import frictionless
 import netCDF4
+import pyarrow.parquet as pq
 import pytest
 import xarray as xr
 
@@ -97,6 +98,13 @@ def errors_of(report):
     return [line for it in report["high_priorities"] for line in it["msgs"]]
 
 
+def test_what_people_do_does_not_cut_a_table_into_small_parts(records):
+    for name in ("reading", "judged"):
+        file = pq.ParquetFile(records / f"parquet/{name}.parquet")
+        assert file.num_row_groups == 1
+        assert file.metadata.num_rows > 5_000
+
+
 def test_netcdf_keeps_to_cf_and_acdd(records, tmp_path):
     path = tmp_path / "record.nc"
     path.write_bytes((records / "k2.nc").read_bytes())
@@ -140,7 +148,7 @@ def test_one_line_opens_it_and_one_draws_it(records):
 
 
 @pytest.mark.parametrize("source", ["csv", "parquet", "journal"])
-def test_a_notebook_gets_a_frame_and_a_data_set_from_any_of_them(records, rack, source):
+def test_a_notebook_gets_a_frame_and_a_data_set_from_any_of_them(records, rack, source, tmp_path):
     path = rack if source == "journal" else records / source
     found = frame(path, "k1", "temperature", "second")
     assert str(found.index.dtype).startswith("datetime64[ms, UTC")
@@ -154,5 +162,11 @@ def test_a_notebook_gets_a_frame_and_a_data_set_from_any_of_them(records, rack, 
         )
         assert its.value.values.tolist() == whole[name].values.tolist() == found.value.tolist()
         assert its.time.values.tolist() == whole[f"{name}_time"].values.astype(its.time.dtype).tolist()
+    its.to_netcdf(tmp_path / "its.nc")
+    both = frame(path, "k1", "temperature")
+    assert set(both.probe) == {"k1-multi", "second"}
+    assert both.index.is_monotonic_increasing, "else a line through them runs back"
+    with pytest.raises(SourceError, match="open it with xarray"):
+        frame(records / "record.nc", "k1", "temperature")
     with pytest.raises(SourceError, match="no oxygen of vessel k9"):
         frame(path, "k9", "oxygen")

@@ -146,12 +146,24 @@ def test_what_retention_left_goes_over_and_is_replayed_alike(rack, tmp_path, for
     assert replayed(again) == replayed(path) != []
 
 
+@pytest.mark.parametrize("form", FORMS)
+@pytest.mark.parametrize(("hours", "readings"), [((1, 2), 180), ((-9, -8), 0)])
+def test_a_part_has_a_form_of_each_kind_and_comes_back(rack, tmp_path, form, hours, readings):
+    name, kind = FORMS[form]
+    between_ms = FIRST_MS + hours[0] * 3_600_000, FIRST_MS + hours[1] * 3_600_000
+    with closing(Journal(rack, writable=False)) as journal:
+        assert export(journal, tmp_path / name, kind, between_ms, ["k2"])[0] == readings
+    assert main(["import", str(tmp_path / name), str(tmp_path / "again.sqlite")]) == 0
+    assert len(tables_of(tmp_path / "again.sqlite")["reading"]) == readings
+
+
 def test_a_part_is_chosen_by_the_time_of_measurement_and_by_vessel(rack, tmp_path):
     from daemon.record.package import folder_tables
 
     with closing(Journal(rack, writable=False)) as journal:
         between_ms = FIRST_MS + 3_600_000, FIRST_MS + 7_200_000
-        count, _ = export(journal, tmp_path / "part", "parquet", between_ms, ["k2"])
+        count, notes = export(journal, tmp_path / "part", "parquet", between_ms, ["k2"])
+    assert notes == ["only a part of the readings is in it: a replay of it differs"]
     rows = [
         row for name, part in folder_tables(tmp_path / "part") if name == "judged" for row in part.to_pylist()
     ]

@@ -6,6 +6,8 @@ import pytest
 
 from daemon.commands.cli import main
 from daemon.commands.engineer.export import export
+from daemon.commands.engineer.making import made_whole
+from daemon.errors import SourceError
 from daemon.journal.journal import Journal
 from daemon.record.package import folder_tables
 from tests.rigs.bench import START_MS, Bench, swinging
@@ -25,10 +27,17 @@ def bench(tmp_path):
     ("arguments", "words"),
     [
         (["out", "--vessel", "k9"], "no readings of vessel k9; the journal has: k1"),
+        (
+            ["out", "--from", "2026-08-02", "--to", "2026-08-01"],
+            "--from 2026-08-02: must be before --to",
+        ),
         (["out", "--from", "yesterday"], "'yesterday' is no time; expected ISO 8601"),
         (["journal.sqlite"], "journal.sqlite: is there already; an export makes a new one"),
         (["none/out"], "none/out: No such file or directory; its folder must be writable and have room"),
-        (["none/out.nc"], "none/out.nc: Permission denied; its folder must be writable and have room"),
+        (
+            ["none/out.nc"],
+            "none/out.nc: No such file or directory; its folder must be writable",
+        ),
     ],
 )
 def test_what_cannot_be_exported_is_said_in_one_line(bench, tmp_path, capsys, arguments, words, monkeypatch):
@@ -46,6 +55,30 @@ def test_what_breaks_off_leaves_nothing(bench, tmp_path, target, monkeypatch):
     with pytest.raises(ZeroDivisionError):
         export(bench.journal, tmp_path / target)
     assert not list(tmp_path.glob("out*"))
+
+
+@pytest.mark.parametrize("target", ["out", "out.nc"])
+def test_two_at_once_are_not_mixed_and_what_was_killed_is_no_hindrance(bench, tmp_path, target):
+    left = tmp_path / f"{target}.part"
+    (left / target).mkdir(parents=True)
+    (left / "more").write_text("of a process that was killed")
+    with made_whole(tmp_path / target) as part:
+        part.write_text("the first one's")
+        with pytest.raises(SourceError, match=f"{target}: another process is making it; wait for that one"):
+            export(bench.journal, tmp_path / target)
+    assert (tmp_path / target).read_text() == "the first one's"
+    assert not left.exists()
+
+
+def test_a_damaged_event_goes_over_as_it_is(bench, tmp_path):
+    said = {1: '{"evid', 2: '{"evidence": 5}', 3: '{"evidence": {"value": "x"}, "since_ms": "q"}'}
+    with bench.journal.transaction():
+        for number, body in said.items():
+            bench.journal._db.execute("UPDATE event SET body = ? WHERE number = ?", (body, number))
+    export(bench.journal, tmp_path / "out")
+    rows = [row for _, part in folder_tables(tmp_path / "out", ["event"]) for row in part.to_pylist()]
+    assert {row["number"]: row["body"] for row in rows[:3]} == said
+    assert {(row["value"], row["since"]) for row in rows[:3]} == {(None, None)}
 
 
 def test_an_export_goes_on_while_the_daemon_writes(bench, tmp_path):

@@ -230,15 +230,31 @@ def test_torn_and_foreign_files_are_refused(bench, tmp_path, capsys):
     assert line == f"{tmp_path}/newer.nc: a record of format 2; this bellwatch reads 1"
 
 
+OLD = "# bellwatch export 1\n# rack: north\ntime,taken in,clock,vessel,probe,oxygen (mg/L)\n"
+
+
 @pytest.mark.parametrize(
     ("name", "content", "words"),
     [
         ("a.csv", "time,t\n1,2\n", "for another logger's CSV name --settings and --column"),
         ("a.nc", "no netcdf", "expected a NetCDF file"),
         ("none.nc", None, "No such file"),
+        ("none", None, "no such file or directory; expected a journal, a CSV"),
+        ("b.csv", OLD, "b.csv: an export of an older bellwatch: let that one `import` it; the journal that"),
+        ("b.parquet", "PAR1", "b.parquet: an export of an older bellwatch: let that one `import` it"),
+        ("c.sqlite", "SQLite format 3\0", "a journal already, which `bellwatch replay` takes as it is"),
     ],
 )
 def test_a_file_that_is_no_record_is_refused(tmp_path, capsys, name, content, words):
     if content:
         (tmp_path / name).write_text(content)
     assert words in refused(capsys, tmp_path / name, tmp_path / "new.sqlite")
+
+
+def test_one_table_of_a_record_and_an_old_export_are_told_from_a_loggers_csv(bench, tmp_path, capsys):
+    export(bench.journal, tmp_path / "record", "parquet")
+    line = refused(capsys, tmp_path / "record/reading.parquet", tmp_path / "new.sqlite")
+    assert line.endswith(f"one table of a record; name its folder, {tmp_path}/record")
+    (tmp_path / "old.csv").write_text(OLD)
+    assert main(["replay", str(tmp_path / "old.csv")]) == 2
+    assert "an export of an older bellwatch" in capsys.readouterr().err
