@@ -105,13 +105,21 @@ class SerialPort:
 
 
 def stable_name(port: str, folder: Path) -> Path | None:
-    """Return the name in `folder` of a device that is also known as `port`; None where it has none."""
-    device = os.path.realpath(port)
+    """Return the name in `folder` of a device that is also known as `port`; None where it has none.
+
+    Two adapters without a serial number share one name there, so that one of them has none. Then the place at
+    which it is plugged in tells it apart, in the folder `by-path` beside.
+    """
+    device, names = os.path.realpath(port), _names_in(folder)
+    places = _names_in(folder.parent / "by-path")
+    return (names if places.keys() <= names.keys() else places).get(device)
+
+
+def _names_in(folder: Path) -> dict[str, Path]:
     try:
-        names = sorted(folder.iterdir())
+        return {os.path.realpath(name): name for name in sorted(folder.iterdir())}
     except OSError:
-        return None
-    return next((name for name in names if os.path.realpath(name) == device), None)
+        return {}
 
 
 def holder(port: str, processes: Path = Path("/proc")) -> str:

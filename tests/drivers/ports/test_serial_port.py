@@ -51,6 +51,23 @@ def test_another_adapter_under_the_old_kernel_name_is_not_taken_for_it(line, tmp
     stranger.unplug()
 
 
+def test_of_two_adapters_that_share_a_name_each_is_found_by_its_place(line, tmp_path):
+    """Without serial numbers both are usb-adapter-7: the one that was plugged in last has that name."""
+    other = PtyLine(tmp_path / "ttyUSB1")
+    (tmp_path / "by-path").mkdir()
+    for place, its in (("left", line), ("right", other)):
+        (tmp_path / "by-path" / place).symlink_to(its.path.readlink())
+    way = SerialWay(str(line.path), stable_names=tmp_path / "by-id")
+    way.open().close()
+    (tmp_path / "by-id" / "usb-adapter-7").unlink()
+    (tmp_path / "by-id" / "usb-adapter-7").symlink_to(other.path.readlink())
+    port = way.open()
+    port.write(b"x")
+    assert os.read(line.master, 1) == b"x"
+    port.close()
+    other.unplug()
+
+
 def test_without_a_stable_name_the_given_one_is_used_again(line, tmp_path):
     way = SerialWay(str(line.path), stable_names=tmp_path / "none")
     way.open().close()
