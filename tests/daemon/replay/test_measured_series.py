@@ -40,9 +40,9 @@ SHORT_STRETCHES = ((0, 400), (9_000, 9_400), (ROWS - 400, ROWS))
 HOUR_MS = 3_600_000
 IN_WATER_MS_CM = 25.0  # tests/data/README.md: above 2.5 S/m it is in the water
 MODBUS_SCALE = 12_000
-MQTT_SCALE = 45_000
+MQTT_SCALE = 22_500
 SUBSCRIBED_WITHIN_S = 5.0
-ALL_IN_WITHIN_S = 90.0
+ALL_IN_WITHIN_S = 180.0
 COLD_DAYS = (("2026-07-13", "2026-07-16"), ("2026-07-19", "2026-07-21"))  # tests/data/README.md
 OPTIONS = (
     "--column",
