@@ -92,6 +92,9 @@ _UNITS: Mapping[Quantity, Mapping[str, _Read]] = {
 """Units that probes are sold with. Oxygen: 31.9988 g/mol; a mmHg is 1.333224 hPa (ISO 80000-4)."""
 
 
+_FLOAT32_MAX = float(np.finfo(np.float32).max)
+
+
 def is_plausible(quantity: Quantity, value: float) -> bool:
     """Return whether some nursery's water (or air) can be so."""
     low, high = PLAUSIBLE[quantity]
@@ -132,7 +135,7 @@ def _oxygen(quantity: Quantity, value: float, around: Around) -> Iterator[ReadOt
 
 def _other_order(value: float) -> Iterator[ReadOtherwise]:
     """Read the four bytes of a float32 (IEEE 754) in the other orders of words and bytes."""
-    if abs(value) > np.finfo(np.float32).max or float(np.float32(value)) != value:  # it was never four bytes
+    if abs(value) > _FLOAT32_MAX or float(np.float32(value)) != value:  # it was never four bytes
         return
     b = np.array([value], dtype=">f4").tobytes()
     orders = {
