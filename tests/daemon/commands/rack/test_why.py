@@ -3,7 +3,6 @@
 import os
 import subprocess
 import sys
-import warnings
 
 import pytest
 
@@ -173,10 +172,3 @@ def test_an_alarm_whose_probe_fell_silent_has_no_value_now(tmp_path, capsys):
     assert "moving" not in said
     assert "26.50 °C now" not in dead
     assert "no value now; 26.00 °C when last judged" in dead, "of then, since nobody watches"
-
-
-@pytest.mark.parametrize("value", [1e300, -1e300, 3.5e38])
-def test_a_number_that_no_four_bytes_hold_is_read_in_no_other_order(value):
-    with warnings.catch_warnings():
-        warnings.simplefilter("error")
-        assert read_otherwise(Quantity.TEMPERATURE, value) == ()
