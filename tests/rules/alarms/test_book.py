@@ -11,7 +11,7 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
-from rules.alarms.alarm import Alarm, AlarmRules, Hold, HoldKind
+from rules.alarms.alarm import UNSEEN, Alarm, AlarmRules, Hold, HoldKind
 from rules.alarms.book import AlarmBook
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import TRANSITIONS, Condition, Priority, State, Trigger
@@ -454,6 +454,7 @@ class Expected:
         self.latching = latching
         self.levels, self.holds = set(), {}
         self.calls = self.seen = self.stuck = False
+        self.before_work = State.NORMAL
 
     @property
     def rank(self):
@@ -488,10 +489,16 @@ class Expected:
 
     def let_go(self, keeper):
         del self.holds[keeper]
-        if not self.holds:
-            self.calls, self.seen, self.stuck = bool(self.levels), False, False
+        if self.holds:
+            return
+        before, self.before_work = self.before_work, State.NORMAL
+        self.calls, self.seen, self.stuck = bool(self.levels), False, False
+        if not self.levels and (before in UNSEEN or (self.latching and before is not State.NORMAL)):
+            self.calls, self.seen, self.stuck = True, before not in UNSEEN, self.latching
 
     def keep(self, keeper, until_ms):
+        if keeper is HoldKind.MAINTENANCE and not self.holds:
+            self.before_work = self.state
         self.holds[keeper] = until_ms
 
 
