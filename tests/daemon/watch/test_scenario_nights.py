@@ -77,7 +77,7 @@ NIGHTS = [
     # A third of the water, slightly warmer and saltier: no faster than the animals bear.
     Expected("water_change", 0, 0),
     Expected("probe_in_air", 1, 1),
-    # No cell tells that it is in air: one problem, of water that seems to be warm, and then that nobody sees it.
+    # No cell tells that it is in air: one problem, of water that seems to be warm, then that nobody sees it.
     Expected("thermometer_in_air", 1, 2),
     # Two chillers that are too small for the heat, and the loop.
     Expected("heat_wave", 1, 3),
