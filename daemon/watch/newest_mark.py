@@ -7,7 +7,11 @@ is on the disk already. What it does not see, the broker or the on-call process 
 import os
 from pathlib import Path
 
+import structlog
+
 from daemon.journal.journal import FIRST_RUN, Journal
+
+log = structlog.get_logger()
 
 EVERY_MS = 600_000
 
@@ -46,12 +50,15 @@ class NewestMark:
         if (journal.run_id, place.event) == self._kept and now_ms < self._due_ms:
             return
         line = f"{journal.id} {journal.run_id} {place.seq:16} {place.event:16}\n".encode()
-        file = os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o644)
-        try:
-            os.pwrite(file, line, 0)  # one length always: a cut leaves the old line or the new one
-        finally:
-            os.close(file)
         self._kept, self._due_ms = (journal.run_id, place.event), now_ms + EVERY_MS
+        try:
+            file = os.open(self._path, os.O_WRONLY | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            try:
+                os.pwrite(file, line, 0)  # one length always: a cut leaves the old line or the new one
+            finally:
+                os.close(file)
+        except OSError as error:  # a disk that takes no mark takes no journal: that is told by its repair
+            log.warning("mark_not_written", why=str(error))
 
 
 def mark_of(journal: Path) -> Path:
