@@ -141,6 +141,7 @@ def test_killed_again_and_again_it_loses_no_publication(tmp_path, kills):
                     assert rows[: len(former)] == former, "what was committed stays"
                     former = rows
                 daemon.start()
+                daemon.wait_for(lambda: readings_in(path) > len(former), "a new reading")
                 publisher.end()
                 last = max(publisher.taken("dated"))
                 daemon.wait_for(lambda: last in Kept(path).values("dated"), "the last publication")
