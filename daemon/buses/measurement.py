@@ -2,9 +2,9 @@
 
 from typing import Annotated, Any, ClassVar, Literal, Self
 
-from pydantic import AfterValidator, Field, ValidationInfo, model_validator
+from pydantic import AfterValidator, ConfigDict, Field, ValidationInfo, model_validator
 
-from daemon.tables.types import UNIT_SUFFIXES, Number, Table
+from daemon.tables.types import OTHER_SUFFIXES, UNIT_SUFFIXES, Number, Table
 from rules.quantities import UNITS, Quantity, from_unit
 
 
@@ -36,8 +36,26 @@ def _stated(what: str, unit: str = "") -> Any:  # noqa: ANN401  (a field of any 
     return Field(None, description=f"Stated accuracy of {what}, plus or minus{unit}")
 
 
+_OTHER_KEYS = {
+    f"accuracy{suffix}": (quantity, unit)
+    for quantity, others in OTHER_SUFFIXES.items()
+    for suffix, unit in others.items()
+}
+"""An accuracy in another unit, which is a difference: its quantity and its unit by its key."""
+
+
+def _add_other_keys(schema: dict[str, Any]) -> None:
+    entries = schema["properties"]
+    for key, (quantity, unit) in _OTHER_KEYS.items():
+        own = entries[accuracy_key(quantity)]
+        said = f"{own['description'].split(' [')[0]} [{unit}]"
+        entries[key] = {**own, "title": key, "description": said}
+
+
 class Measurement(Table):
     """One quantity of a probe. The value is raw * scale + offset, from then on in the quantity's own unit."""
+
+    model_config = ConfigDict(json_schema_extra=_add_other_keys)
 
     asked_first: ClassVar[tuple[str, ...]] = ()  # by `bellwatch init`, beside what must be given
 
@@ -59,6 +77,20 @@ class Measurement(Table):
     percent_per_kelvin: Annotated[Number, Field(ge=0, le=5)] | None = Field(
         None, description="Coefficient of the probe's linear compensation [% per kelvin], such as 2.0"
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _accuracy_in_its_own_unit(cls, given: object) -> object:
+        if not isinstance(given, dict):
+            return given
+        made = dict(given)
+        for key, (quantity, unit) in _OTHER_KEYS.items():
+            own = accuracy_key(quantity)
+            if key in made and own not in made:
+                value = made.pop(key)
+                number = isinstance(value, int | float) and not isinstance(value, bool)
+                made[own] = from_unit(quantity, unit, value, difference=True) if number else value
+        return made
 
     @model_validator(mode="after")
     def _in_its_own_unit(self) -> Self:

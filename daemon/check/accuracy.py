@@ -7,11 +7,12 @@ from daemon.check.coverage import channels_in
 from daemon.check.limits import half_width
 from daemon.errors import Finding
 from daemon.settings.draft import Draft
-from daemon.settings.stages import key_of
-from daemon.tables.words import shown, where
+from daemon.settings.stages import written
+from daemon.tables.words import where
+from daemon.words import shown, shown_unit
 from rules.care.accuracy import accuracy_of
 from rules.judging.trend import MS_PER_HOUR
-from rules.quantities import Quantity, unit_of
+from rules.quantities import Quantity
 from rules.rack.channels import Channel
 from rules.rack.tolerance import Tolerance
 from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA, oxygen_mg_l
@@ -33,11 +34,14 @@ def accuracy_findings(draft: Draft) -> Iterator[Finding]:
         accuracy = accuracy_of(channel, channels, _Water(draft, channel.vessel, channels).value_of)
         if tolerance is None or accuracy is None:
             continue
-        for limit, found, expected in _too_tight(channel, tolerance, accuracy):
-            path = where("stages", vessel.stage, channel.quantity, key_of(limit, channel.quantity))
+        stage, usual = draft.settings.stages.get(vessel.stage), draft.settings.rack.temperatures_in
+        table = stage and stage.limits(channel.quantity)
+        for limit, value, found, expected in _too_tight(channel, tolerance, accuracy):
+            key, number = written(table, limit, channel.quantity, value, usual)
+            path = where("stages", vessel.stage, channel.quantity, key)
             if (path, channel.source.probe) not in told:
                 told.add((path, channel.source.probe))
-                yield Finding(path, found, expected, is_warning=True)
+                yield Finding(path, number + found, expected, is_warning=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,21 +76,26 @@ class _Water:
         return _USUAL_WATER[quantity]
 
 
-def _too_tight(channel: Channel, tolerance: Tolerance, accuracy: float) -> Iterator[tuple[str, str, str]]:
-    """Yield each limit that the accuracy does not resolve, what it is, and what would be right."""
-    unit = unit_of(channel.quantity)
-    resolved = f"{accuracy:.2g} {unit}".rstrip()
-    good_for = f"probe {channel.source.probe} is good for ± {resolved} here"
+def _too_tight(
+    channel: Channel, tolerance: Tolerance, accuracy: float
+) -> Iterator[tuple[str, float, str, str]]:
+    """Yield each limit that the accuracy does not resolve, its value, more of it, and what would be right."""
+    quantity = channel.quantity
+
+    def resolved(difference: float) -> str:
+        return f"{shown(difference, quantity, difference=True):.2g} {shown_unit(quantity)}".rstrip()
+
+    good_for = f"probe {channel.source.probe} is good for ± {resolved(accuracy)} here"
     if tolerance.deadband < accuracy:
-        yield "deadband", shown(tolerance.deadband), f"{resolved} or more: {good_for}"
+        yield "deadband", tolerance.deadband, "", f"{resolved(accuracy)} or more: {good_for}"
     for name, band in (("advisory", tolerance.advisory), ("critical", tolerance.critical)):
         half = half_width(band)
-        if half is not None and half < accuracy:
-            yield f"{name}_high", f"a band of ± {half:g}", f"± {resolved} or more: {good_for}"
+        if half is not None and band.high is not None and half < accuracy:
+            found = f", a band of ± {resolved(half)}"
+            yield f"{name}_high", band.high, found, f"± {resolved(accuracy)} or more: {good_for}"
     hours = tolerance.rate_window_ms / MS_PER_HOUR
     for name, rate in (("max_rise", tolerance.max_rise_per_hour), ("max_fall", tolerance.max_fall_per_hour)):
         if rate is not None and rate * hours < accuracy:
-            change = f"{rate * hours:.2g} {unit}".rstrip()
-            found = f"{shown(rate)}, {change} within the rate window"
-            expected = f"{accuracy / hours:.2g} or more, or a longer rate_window_s: {good_for}"
-            yield f"{name}_per_hour", found, expected
+            found = f", {resolved(rate * hours)} within the rate window"
+            expected = f"{resolved(accuracy / hours)} or more, or a longer rate_window_s: {good_for}"
+            yield f"{name}_per_hour", rate, found, expected

@@ -32,6 +32,7 @@ UNFIT = 2
 def findings_in(values: Mapping[str, Any]) -> list[Finding]:
     """Return everything that is wrong with the tables of a settings file, warnings after errors."""
     draft, faults = draft_of(values)
+    show_temperatures_in(draft.settings.rack.temperatures_in)
     found = [
         *(fault.finding for fault in faults),
         *name_findings(draft),
@@ -69,9 +70,7 @@ def check_command(path: Path | None, schema: bool, out: TextIO, err: TextIO, *, 
         return UNFIT
     found = findings_in(values)
     if wall and not any(not finding.is_warning for finding in found):
-        settings = Settings.model_validate(values)
-        show_temperatures_in(settings.rack.temperatures_in)
-        print("\n".join(wall_lines(settings)), file=out)
+        print("\n".join(wall_lines(Settings.model_validate(values))), file=out)
         return OK
     for finding in found:
         print(finding, file=out)

@@ -6,8 +6,8 @@ from itertools import product
 
 from daemon.errors import Finding
 from daemon.settings.draft import Draft
-from daemon.settings.stages import ToleranceSettings, key_of
-from daemon.tables.words import shown, where
+from daemon.settings.stages import ToleranceSettings, written
+from daemon.tables.words import where
 from rules.care.misread import read_otherwise
 from rules.quantities import Quantity, unit_of
 from rules.rack.tolerance import Band, Tolerance
@@ -44,9 +44,9 @@ def limit_findings(draft: Draft) -> Iterator[Finding]:
     found = [
         finding
         for stage, quantity, place in product(known, Quantity, places)
-        if isinstance(settings.stages[stage].limits(quantity), ToleranceSettings)
+        if isinstance(table := settings.stages[stage].limits(quantity), ToleranceSettings)
         and (tolerance := settings.tolerance_of(stage, quantity, place)) is not None
-        for finding in _Limits(stage, quantity, tolerance).findings()
+        for finding in _Limits(stage, quantity, table, tolerance, settings.rack.temperatures_in).findings()
     ]
     yield from dict.fromkeys(found)
 
@@ -67,7 +67,9 @@ def _base_is_unknown(stage: str, draft: Draft) -> bool:
 class _Limits:
     stage: str
     quantity: Quantity
+    table: ToleranceSettings
     merged: Tolerance
+    usual: str
 
     def value_of(self, limit: str) -> float | None:
         if limit == "target":
@@ -97,11 +99,12 @@ class _Limits:
             if value is None or self._origin(limit):
                 continue
             if meant := [it for it in read_otherwise(self.quantity, value) if it.as_what.startswith("in ")]:
-                found = f"{shown(value)}, which the water of no nursery has"
+                path, number = self._path(limit)
+                found = f"{number}, which the water of no nursery has"
                 read = (
                     f"{meant[0].as_what[3:]}, that is {meant[0].value:.4g} {unit_of(self.quantity)}".rstrip()
                 )
-                yield Finding(self._path(limit), found, f"another one; is it {read}?", is_warning=True)
+                yield Finding(path, found, f"another one; is it {read}?", is_warning=True)
 
     def _wide_deadband(self, reported: set[str]) -> Iterator[Finding]:
         """A value in the middle of the band must be able to return its alarm."""
@@ -112,17 +115,25 @@ class _Limits:
         ]
         if halves and self.merged.deadband > min(halves)[0]:
             half, name = min(halves)
-            found = shown(self.merged.deadband) + self._origin("deadband")
-            yield Finding(self._path("deadband"), found, f"at most {half:g}, half of the {name} band")
+            path, found = self._path("deadband")
+            _, most = written(self.table, "deadband", self.quantity, float(f"{half:.6g}"), self.usual)
+            expected = f"at most {most}, half of the {name} band"
+            yield Finding(path, found + self._origin("deadband"), expected)
 
     def _contradiction(self, blamed: str, relation: str, other: str) -> Finding:
-        found = shown(self.value_of(blamed)) + self._origin(blamed)
-        other_key = key_of(other, self.quantity)
-        expected = f"{relation} {other_key}, which is {shown(self.value_of(other))}{self._origin(other)}"
-        return Finding(self._path(blamed), found, expected)
+        path, found = self._path(blamed)
+        other_key, value = self._written(other)
+        expected = f"{relation} {other_key}, which is {value}{self._origin(other)}"
+        return Finding(path, found + self._origin(blamed), expected)
 
-    def _path(self, limit: str) -> str:
-        return where("stages", self.stage, self.quantity.value, key_of(limit, self.quantity))
+    def _path(self, limit: str) -> tuple[str, str]:
+        key, number = self._written(limit)
+        return where("stages", self.stage, self.quantity.value, key), number
+
+    def _written(self, limit: str) -> tuple[str, str]:
+        value = self.merged.deadband if limit == "deadband" else self.value_of(limit)
+        assert value is not None
+        return written(self.table, limit, self.quantity, value, self.usual)
 
     def _origin(self, limit: str) -> str:
         """Say where a limit comes from that the stage's own table does not set."""

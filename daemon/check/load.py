@@ -13,7 +13,6 @@ from daemon.check.check import findings_in
 from daemon.errors import SettingsError
 from daemon.settings.file import read_values
 from daemon.settings.rack import Settings
-from daemon.words import show_temperatures_in
 
 
 def load_settings(path: Path) -> Settings:
@@ -29,6 +28,4 @@ def settings_of(values: Mapping[str, Any]) -> Settings:
     errors = [finding for finding in findings_in(values) if not finding.is_warning]
     if errors:
         raise SettingsError(errors)
-    settings = Settings.model_validate(values)
-    show_temperatures_in(settings.rack.temperatures_in)
-    return settings
+    return Settings.model_validate(values)

@@ -13,8 +13,11 @@ from typing import Any
 from pydantic import ValidationError
 
 from daemon.buses.shape import ProbeSettings
+from daemon.errors import Finding
 from daemon.settings.rack import Settings
 from daemon.tables.faults import Fault, Keys, faults_of
+from daemon.tables.types import own_key
+from daemon.tables.words import shown, where
 from rules.quantities import Quantity
 
 # What stands in for tables that a file must have; no cross-check looks at them.
@@ -81,7 +84,7 @@ def draft_of(values: Mapping[str, Any]) -> tuple[Draft, list[Fault]]:
     try:
         settings, faults = Settings.model_validate(values), []
     except ValidationError as error:
-        faults = faults_of(error, Settings)
+        faults = [_as_written(fault, values) for fault in faults_of(error, Settings)]
         settings = Settings.model_validate(_without(values, [fault.keys for fault in faults]))
     draft = Draft(
         settings,
@@ -91,6 +94,20 @@ def draft_of(values: Mapping[str, Any]) -> tuple[Draft, list[Fault]]:
         doubtful_vessels=_doubtful_vessels(settings, values),
     )
     return draft, faults
+
+
+def _as_written(fault: Fault, values: Mapping[str, Any]) -> Fault:
+    """Name the key that the file has and what it says, where a number in another unit was turned already."""
+    *outer, last = fault.keys
+    table: Any = values
+    for key in outer:
+        listed = isinstance(table, list) and isinstance(key, int)
+        table = table[key] if listed else table.get(key) if isinstance(table, dict) else None
+    given = [] if not isinstance(table, dict) or last in table else [k for k in table if own_key(k) == last]
+    if not given:
+        return fault
+    found, expected = shown(table[given[0]]), fault.finding.expected
+    return Fault(fault.keys, Finding(where(*outer, given[0]), found, expected))
 
 
 def _names(values: Mapping[str, Any], section: str) -> frozenset[str]:

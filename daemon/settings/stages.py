@@ -8,9 +8,17 @@ value; "none" switches it off.
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Annotated, Any, ClassVar, Literal, TypeVar
+from typing import Annotated, Any, ClassVar, Literal, Self, TypeVar
 
-from pydantic import ConfigDict, Discriminator, Field, Tag, model_validator
+from pydantic import (
+    ConfigDict,
+    Discriminator,
+    Field,
+    ModelWrapValidatorHandler,
+    PrivateAttr,
+    Tag,
+    model_validator,
+)
 
 from daemon.tables.types import (
     OTHER_SUFFIXES,
@@ -23,7 +31,8 @@ from daemon.tables.types import (
     Seconds,
     Table,
 )
-from rules.quantities import Quantity, from_unit, unit_of
+from daemon.tables.words import shown
+from rules.quantities import Quantity, from_unit, to_unit, unit_of
 from rules.rack.tolerance import Band, Tolerance
 from rules.water.density import SpecificGravityScale, salinity_from_hydrometer
 
@@ -102,22 +111,28 @@ class ToleranceSettings(Table):
     """Limits of one quantity as the file gives them; None where it says nothing."""
 
     quantity: ClassVar[Quantity]
+    _written: dict[str, tuple[str, Any]] = PrivateAttr(default_factory=dict)
 
-    @model_validator(mode="before")
+    @model_validator(mode="wrap")
     @classmethod
-    def _in_its_own_unit(cls, given: object) -> object:
+    def _in_its_own_unit(cls, given: object, handler: ModelWrapValidatorHandler[Self]) -> Self:
         """Turn each limit in another unit into the quantity's own: a value as such, a difference as such."""
         if not isinstance(given, dict):
-            return given
-        made = dict(given)
+            return handler(given)
+        made, written = dict(given), dict[str, tuple[str, Any]]()
         for name in cls.model_fields:
             own = key_of(name, cls.quantity)
+            if own in given:
+                written[name] = "", given[own]
             for key, unit in other_keys(name, cls.quantity).items():
                 if key in given and own not in made:
-                    value = made.pop(key)
-                    number = isinstance(value, int | float) and not isinstance(value, bool)
-                    made[own] = _in_own_unit(key, value, unit, name, cls.quantity) if number else value
-        return made
+                    made[own] = value = made.pop(key)
+                    if isinstance(value, int | float) and not isinstance(value, bool):
+                        written[name] = unit, value
+                        made[own] = _in_own_unit(key, value, unit, name, cls.quantity)
+        table = handler(made)
+        table._written = written
+        return table
 
     target: Limit | None = Field(None, description="The value to keep to, shown beside the reading")
     advisory_low: Limit | None = Field(None, description="Below this somebody should look")
@@ -157,6 +172,18 @@ class ToleranceSettings(Table):
             changes[f"{name[:-2]}_ms" if seconds else name] = round(value * 1000) if seconds else value
         set_here = (*(f"{table}.{name}" for name in sorted(self.model_fields_set)), *base.given)
         return replace(base, **changes, given=set_here)
+
+
+def written(table: object, name: str, quantity: Quantity, value: float, usual: str) -> tuple[str, str]:
+    """Return the key and the text of a number in the unit that `table` gives it in, else the `usual` one."""
+    given = table._written if isinstance(table, ToleranceSettings) else {}
+    unit, as_given = given.get(name, (usual, value))
+    key = next((key for key, its in other_keys(name, quantity).items() if its == unit), None)
+    if key is None:
+        return key_of(name, quantity), shown(value)
+    if unit in SPECIFIC_GRAVITIES.values():
+        return key, shown(as_given)
+    return key, f"{to_unit(quantity, unit, value, difference=name not in _VALUES):.6g}"
 
 
 class TemperatureLimits(ToleranceSettings, **in_unit(Quantity.TEMPERATURE)):

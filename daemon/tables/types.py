@@ -54,6 +54,17 @@ SPECIFIC_GRAVITIES = {
 """The same of salinity, as values alone: without its scale a specific gravity means salinities 5 apart."""
 
 
+def own_key(key: str) -> str:
+    """Return the key that `key` stands for: the one that ends in its quantity's own unit."""
+    per_hour = "_per_hour" if key.endswith("_per_hour") else ""
+    stem = key.removesuffix("_per_hour")
+    for quantity, others in OTHER_SUFFIXES.items():
+        gravities = SPECIFIC_GRAVITIES if quantity is Quantity.SALINITY else {}
+        for suffix in filter(stem.endswith, (*others, *gravities)):
+            return stem.removesuffix(suffix) + UNIT_SUFFIXES[quantity] + per_hour
+    return key
+
+
 class Table(BaseModel):
     """One table from outside: it never changes, and a key that it does not know is an error."""
 

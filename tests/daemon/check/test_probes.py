@@ -104,7 +104,7 @@ def test_a_band_narrower_than_the_probe_is_pointed_out():
     settings = with_limits(band, with_thermometer("accuracy_c = 0.3"))
     found = [line for line in lines(settings, "stages.ephyra") if "a band of" in line]
     assert found == [
-        "warning: stages.ephyra.temperature.advisory_high_c: found a band of ± 0.2; "
+        "warning: stages.ephyra.temperature.advisory_high_c: found 15.2, a band of ± 0.2 °C; "
         "expected ± 0.3 °C or more: probe k1-multi is good for ± 0.3 °C here"
     ]
 

@@ -4,6 +4,7 @@ import tomllib
 
 import pytest
 
+from daemon.check.check import findings_in
 from daemon.settings.draft import draft_of
 from rules.quantities import UNITS, Quantity, from_unit, unit_of
 
@@ -98,3 +99,69 @@ def test_a_specific_gravity_without_its_scale_is_refused_as_is_one_of_no_sea_wat
     assert (fault.finding.path, fault.finding.found) == ("stages.ephyra.salinity.target_sg", "an unknown key")
     _, (fault,) = draft(limits="salinity = { target_sg_25_25 = 1.25 }")
     assert fault.finding.expected.startswith("a specific gravity 25/25 of sea water in target_sg_25_25")
+
+
+IN_F = RACK.replace('time_zone = "UTC"', 'time_zone = "UTC", temperatures_in = "F"')
+
+
+@pytest.mark.parametrize(
+    ("entry", "limits", "said"),
+    [
+        (
+            "",
+            "temperature = { advisory_high_f = 95 }",
+            "stages.ephyra.temperature.advisory_high_f: found 95; expected at most critical_high_f, which is "
+            "73.4 (built-in)",
+        ),
+        (
+            "",
+            "temperature = { advisory_low_f = 54, advisory_high_f = 68, deadband_f = 9 }",
+            "stages.ephyra.temperature.deadband_f: found 9; expected at most 7, half of the advisory band",
+        ),
+        (
+            "",
+            "temperature = { deadband_f = -1 }",
+            "stages.ephyra.temperature.deadband_f: found -1; expected 0 or more",
+        ),
+        (
+            "",
+            'salinity = { max_rise_ppt_per_hour = "fast" }',
+            'stages.ephyra.salinity.max_rise_ppt_per_hour: found "fast"; expected a number, or "none" to '
+            "switch it off",
+        ),
+        (
+            "",
+            "salinity = { advisory_low_sg_25_25 = 1.029 }",
+            "stages.ephyra.salinity.advisory_low_sg_25_25: found 1.029; expected below advisory_high, which "
+            "is 34 (built-in)",
+        ),
+        (
+            ", accuracy_f = -1",
+            "",
+            "probes.p.registers[0].accuracy_f: found -1; expected more than 0",
+        ),
+        (
+            ", accuracy_f = 0.9",
+            "temperature = { deadband_c = 0.2 }",
+            "warning: stages.ephyra.temperature.deadband_c: found 0.2; expected 0.9 °F or more: probe p is "
+            "good for ± 0.9 °F here",
+        ),
+        (
+            ", accuracy_f = 0.9",
+            "",
+            "warning: stages.ephyra.temperature.deadband_f: found 0.36; expected 0.9 °F or more: probe p is "
+            "good for ± 0.9 °F here",
+        ),
+    ],
+)
+def test_a_fault_speaks_the_key_and_the_unit_of_the_file(entry, limits, said):
+    entry = f'{{ quantity = "temperature", address = 0, type = "int16"{entry} }}'
+    found = findings_in(tomllib.loads(IN_F.format(entry=entry, limits=limits)))
+    assert said in [str(finding) for finding in found]
+
+
+def test_an_accuracy_in_another_unit_is_a_difference():
+    entry = '{ quantity = "temperature", address = 0, type = "int16", accuracy_f = 0.9 }'
+    found, faults = draft(entry)
+    assert faults == []
+    assert found.settings.probes["p"].measurements[0].stated_accuracy == pytest.approx(0.5)
