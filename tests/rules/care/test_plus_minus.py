@@ -43,6 +43,7 @@ ROWS = [(age_days, standard) for standard in (12.88, 50.0) for age_days in (1, 3
 IN_EVERY_RUN = [(1, 12.88), (60, 50.0)]
 
 
+@pytest.mark.timeout(600)
 @pytest.mark.parametrize(
     ("age_days", "standard"),
     [pytest.param(*row, marks=() if row in IN_EVERY_RUN else pytest.mark.long) for row in ROWS],
