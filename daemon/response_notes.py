@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from rules.alarms.life_cycle import MILDER, Condition
 from rules.calling.records import BROKER_LOST, RACK_SILENT, UNREADABLE
 from rules.care.rationale import BUILT_IN
+from rules.judging.unwatched import NOT_BORNE_OUT
 from rules.quality.probe_faults import FaultReason
 from rules.quantities import Quantity
 
@@ -22,6 +23,8 @@ DEFAULT_NOTES: Mapping[str, str] = {
     "oxygen/falling": BUILT_IN["oxygen_saturation/falling"].check,
     "probe_fault/in air": "Put the probe back into the water",
     "probe_fault/stuck": "Measure by hand, restart the probe",
+    f"unwatched/{NOT_BORNE_OUT}": "Measure by hand: bellwatch measure VESSEL QUANTITY",
+    f"unwatched/{FaultReason.TOO_FAST}": "Measure by hand: bellwatch measure VESSEL QUANTITY",
     RACK_SILENT: "Rack unwatched: go and look. Power, network?",
     BROKER_LOST: "No alarm can get through. Broker, network?",
     UNREADABLE: "Look at the rack: bellwatch status. Same version here?",
@@ -33,6 +36,7 @@ def known_alarms() -> list[str]:
     conditions = [condition.value for condition in Condition]
     by_quantity = [f"{quantity.value}/{condition}" for quantity in Quantity for condition in conditions]
     by_reason = [f"{Condition.PROBE_FAULT}/{reason}" for reason in FaultReason]
+    by_reason += [f"{Condition.UNWATCHED}/{reason}" for reason in (NOT_BORNE_OUT, FaultReason.TOO_FAST)]
     return [*conditions, *by_quantity, *by_reason, RACK_SILENT, BROKER_LOST, UNREADABLE]
 
 

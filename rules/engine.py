@@ -27,7 +27,7 @@ from rules.judging.disagreement import with_disagreement
 from rules.judging.drop_outs import drop_outs
 from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
 from rules.judging.trust import bear_out, newest_values
-from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, under_its_gaps, with_its_reason
+from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, under_what_stands, with_its_reason
 from rules.judging.watch_list import WatchList, watched_no_more
 from rules.judging.watched import ChannelNow, DangerNow, courses, dangers_now
 from rules.plain import from_plain, to_plain
@@ -39,7 +39,7 @@ from rules.rack.state import RackState, stages_under, targets_of
 from rules.readings import Action, Notice, Outcome, Readings
 from rules.shelved import bring_back, worse_on_the_shelf
 
-SNAPSHOT_VERSION = 14
+SNAPSHOT_VERSION = 15
 
 
 @dataclass(frozen=True, slots=True)
@@ -370,11 +370,11 @@ class Engine:
         for item in sorted(due, key=lambda item: item.order):
             self._ring_timers(item.at_ms)
             held = self._rack.maintenance_of(item.crossing.vessel, item.crossing.bus)
-            if item.crossing.cause.startswith("bus/"):
-                self._book.gather(item.crossing)
+            self._book.gather(item.crossing)
             if bring_back(self._book, item.crossing, item.at_ms):
                 continue
-            crossing = with_its_reason(under_its_gaps(item.crossing, self._book), self._book)
+            crossing = with_its_reason(item.crossing, self._book)
+            crossing = under_what_stands(crossing, self._book, self._watch_list.dangers())
             for made in with_disagreement(crossing, self._book, self._watch_list.twins):
                 self._book.cross(made, item.at_ms, held)
         self._ring_timers(self._clock_ms)

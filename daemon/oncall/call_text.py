@@ -5,7 +5,7 @@ from datetime import UTC, datetime, tzinfo
 
 from daemon.oncall.daily_text import daily_text
 from daemon.oncall.text_message import Parts, one_message, plain
-from daemon.response_notes import note_for
+from daemon.response_notes import DEFAULT_NOTES, note_for
 from daemon.words import (
     OF_DIFFERENCES,
     condition_word,
@@ -92,7 +92,9 @@ def first_check(word: Word, notes: Mapping[str, str]) -> str:
     """Return what to check first: by the nursery's own record, then by our `notes`, then as built in."""
     event = word.event
     own = word.record.check if word.record else ""
-    return own or note_for(event.quantity, event.condition, event.evidence.reason, notes)
+    note = own or note_for(event.quantity, event.condition, event.evidence.reason, notes)
+    hidden = next(iter(event.evidence.hidden), "VESSEL/QUANTITY")
+    return note.replace("VESSEL QUANTITY", hidden.replace("/", " "))
 
 
 def sentence(about: tuple[Word, ...], priority: Priority, now_ms: int, zone: tzinfo) -> str:
@@ -110,12 +112,18 @@ def sentence(about: tuple[Word, ...], priority: Priority, now_ms: int, zone: tzi
 def _said(call: Call, zone: tzinfo, longest: int = _LONGEST_NAME, most: int = _VESSELS_NAMED) -> Parts:
     """Say the same in parts, the less needed ones with a higher rank; a call again says how long it lasts."""
     first, event, now_ms = call.about[0], call.about[0].event, call.at_ms
-    lasts = (0 if event.evidence.value is None else 4), f", since {_clock(event.since_ms, now_ms, zone)}"
+    asks = f"{event.condition}/{event.evidence.reason.partition(', ')[0]}" in DEFAULT_NOTES
+    what, why, by = _what(first).partition(" (" if asks else "\n")
+    lasts = (
+        (4 if asks or event.evidence.value is not None else 0),
+        f", since {_clock(event.since_ms, now_ms, zone)}",
+    )
     if call.again:
         lasts = 1, f", for {length_of_time((now_ms - event.since_ms) / 1000)}"
     return [
         (0, "STILL " if call.answer else ""),
-        (0, f"{call.priority.word.upper()} {_where(call.about, longest, most)}: {_what(first)}"),
+        (0, f"{call.priority.word.upper()} {_where(call.about, longest, most)}: {what}"),
+        (3, why + by),
         *_numbers(first, call.was, now_ms, zone),
         lasts,
         (0, "."),

@@ -7,7 +7,7 @@ unless they return soon afterwards too. Of high and high-high the worse, once an
 milder even where that was there first; when only the milder is left, it goes on in the state of the worse.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from difflib import get_close_matches
 
@@ -28,7 +28,7 @@ from rules.alarms.alarm import (
     trigger_of,
 )
 from rules.alarms.event import NO_EVIDENCE, AlarmEvent, Crossing, Evidence
-from rules.alarms.history import TOLD, remembered, steps_to
+from rules.alarms.history import once_one, remembered, steps_to
 from rules.alarms.life_cycle import (
     EXCUSES,
     HELD,
@@ -67,17 +67,28 @@ class AlarmBook:
 
     def cross(self, crossing: Crossing, at_ms: int, maintenance: Hold | None) -> None:
         """Take a crossing into account; `maintenance` is what goes on at the vessel or bus now."""
+        self.gather(crossing)
+        self._part(crossing, at_ms)
         alarm = self._take(crossing, at_ms, maintenance)
         milder = self._milder(alarm)
         stands = bool(alarm.active) or (milder is not None and milder.announced)
         self._look_after_group(alarm.cause, at_ms, patience(crossing.active, stands))
 
     def gather(self, hides: Crossing) -> None:
-        """Give the troubles of the probes that share what hides dangers its cause."""
-        for alarm in self:
-            of_it = alarm.condition in EXCUSES.get(hides.condition, ()) and alarm.bus == hides.bus
-            if of_it and hides.active and alarm.active and alarm.vessel in hides.reach:
+        """Give the troubles of the probe, or of those on the bus, that hides dangers its cause."""
+        for alarm in self if hides.active and hides.condition in EXCUSES else ():
+            shares = alarm.bus == hides.bus and alarm.vessel in hides.reach
+            its = shares if hides.cause.startswith("bus/") else alarm.cause == hides.channel
+            if its and alarm.active and alarm.condition in EXCUSES[hides.condition]:
                 self._keep(replace(alarm, cause=hides.cause))
+
+    def _part(self, trouble: Crossing, at_ms: int) -> None:
+        """Let what a probe hides be told by itself, once more is lost than what explained it knew of."""
+        hides = self._alarms.get(f"{trouble.cause}/{Condition.UNWATCHED}")
+        if hides is None or hides.cause == trouble.cause or not trouble.active:
+            return
+        if trouble.condition in EXCUSES[hides.condition] and hides.held_by is HoldKind.EXPLAINED:
+            self._release(replace(hides, cause=trouble.cause), HoldKind.EXPLAINED, "", at_ms, NO_EVIDENCE)
 
     def withdraw(self, crossings: Iterable[Crossing], at_ms: int) -> None:
         """Let levels that have no limit any more return all at once: none comes forward for another."""
@@ -94,7 +105,9 @@ class AlarmBook:
         if crossing.active and not alarm.active:
             alarm = raised_again(alarm, crossing)
         newest = evidence if crossing.active else alarm.evidence
-        before, alarm = alarm, replace(alarm, active=active, evidence=newest)
+        moves = crossing.active and alarm.condition in EXCUSES and alarm.held_by is HoldKind.EXPLAINED
+        cause = crossing.cause if moves else alarm.cause  # it hides more than what explained it
+        before, alarm = alarm, replace(alarm, active=active, evidence=newest, cause=cause)
         if alarm.holds:
             self._cross_held(before, alarm, at_ms, evidence)
         elif not before.active and active:
@@ -129,8 +142,8 @@ class AlarmBook:
         self._keep(alarm)
         if alarm.held_by is not HoldKind.EXPLAINED:
             return
-        worse = alarm.active and alarm.priority > before.priority and self._news(alarm) is None
-        if worse or not alarm.active:
+        worse = trigger_of(before, alarm, self.rules.latching) is Trigger.WORSENED
+        if (worse and self._news(alarm) is None) or not alarm.active:
             self._release(alarm, HoldKind.EXPLAINED, "", at_ms, evidence)
 
     def _milder(self, alarm: Alarm) -> Alarm | None:
@@ -209,7 +222,7 @@ class AlarmBook:
         """
         self.last_number, self._events = last_number, []
         told = {event.alarm: event for event in history}
-        passed_on = {worse: told[milder] for worse, milder in self._once_one(told)}
+        passed_on = {worse: told[milder] for worse, milder in once_one(self, told)}
         for name in [*sorted(passed_on), *sorted({*told, *self._alarms} - passed_on.keys())]:
             event = passed_on.get(name) or told.get(name)
             alarm = self._alarms.pop(name, None) or remembered(told[name])
@@ -226,15 +239,6 @@ class AlarmBook:
             self._keep(alarm)
             for trigger in steps:
                 self._step(self._alarms.get(name, alarm), trigger, at_ms, NO_EVIDENCE)
-
-    def _once_one(self, told: Mapping[str, AlarmEvent]) -> Iterator[tuple[str, str]]:
-        """Go through the worse alarms that stand and were told only under the name of the milder: both."""
-        for alarm in self:
-            milder = f"{alarm.channel}/{MILDER.get(alarm.condition)}"
-            event = told.get(milder)
-            told_worse = event is not None and event.priority >= Priority.HIGH and event.state in TOLD
-            if told_worse and alarm.active and alarm.name not in told:
-                yield alarm.name, milder
 
     # What people do
 
@@ -355,8 +359,7 @@ class AlarmBook:
         if unseen or (latched and before is not State.NORMAL):
             self._step(alarm, Trigger.LATCHED if latched else Trigger.RETURNED, at_ms, NO_EVIDENCE)
             if not unseen:
-                seen = self._alarms[alarm.name]
-                self._step(seen, Trigger.ACKNOWLEDGED, at_ms, NO_EVIDENCE, alarm.seen_by)
+                self._step(self._alarms[alarm.name], Trigger.ACKNOWLEDGED, at_ms, NO_EVIDENCE, alarm.seen_by)
 
     def _step(self, alarm: Alarm, trigger: Trigger, at_ms: int, evidence: Evidence, who: str = "") -> None:
         worst = max(alarm.worst, *alarm.active.values()) if alarm.active else alarm.worst

@@ -1,13 +1,23 @@
 """Alarms as their written history tells of them: events read back, and the way from then to now."""
 
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import NO_EVIDENCE, AlarmEvent
-from rules.alarms.life_cycle import HANDING, HELD, TRANSITIONS, Condition, State, Trigger, latches
+from rules.alarms.life_cycle import (
+    HANDING,
+    HELD,
+    MILDER,
+    TRANSITIONS,
+    Condition,
+    Priority,
+    State,
+    Trigger,
+    latches,
+)
 from rules.plain import from_plain, taken_over
 
 TOLD = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
@@ -68,3 +78,13 @@ def _shortest_way(start: State, end: State) -> list[Trigger]:
                 ways[after] = [*ways[state], trigger]
                 waiting.append(after)
     return ways[end]
+
+
+def once_one(alarms: Iterable[Alarm], told: Mapping[str, AlarmEvent]) -> Iterator[tuple[str, str]]:
+    """Go through the worse alarms that stand and were told only under the name of the milder: both."""
+    for alarm in alarms:
+        milder = f"{alarm.channel}/{MILDER.get(alarm.condition)}"
+        event = told.get(milder)
+        told_worse = event is not None and event.priority >= Priority.HIGH and event.state in TOLD
+        if told_worse and alarm.active and alarm.name not in told:
+            yield alarm.name, milder

@@ -27,7 +27,7 @@ from rules.judging.out_of_water import (
     jumps,
     values_in_water,
 )
-from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs, disputed
+from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs, Known, disputed
 from rules.judging.series import Series, sample
 from rules.judging.silence import Places, Silence, SourceState
 from rules.judging.trust import Trust
@@ -35,6 +35,7 @@ from rules.judging.unwatched import Loss
 from rules.judging.watch_list import OXYGEN, WatchList
 from rules.quality.flags import Flag
 from rules.quality.probe_faults import FaultReason
+from rules.quantities import Quantity
 from rules.rack.channels import Channel
 from rules.rack.limits import Level, distances_to_worst
 from rules.rack.plan import Source
@@ -150,7 +151,7 @@ class Block:
         self._trust = Trust(readings, places, watch_list, channels, sources, self._dry_readings, self._put_in)
         self._inputs = Inputs(watch_list, channels, readings.at_ms, self._trust.usual)
         self.judged: dict[str, Series] = {}
-        self._at_best: dict[str, NDArray[np.float64] | None] = {}
+        self._by_settings: dict[str, tuple[Series, list[Known]]] = {}
         self.seen: dict[str, NDArray[np.intp]] = {}
         self.unmoved: dict[int, list[tuple[int, int]]] = {}
         self._doubtful = {name: state.doubtful for name, state in channels.items()}
@@ -189,12 +190,21 @@ class Block:
         else:
             source = self.judged[self._watch_list.own[channel.source.id].name]
         known = [self._inputs.of(need, channel.vessel, source) for need in channel.needs]
-        made = convert(channel, source, known)
         if channel.name not in self._watch_list.given:
-            best = list(map(self._inputs.at_best, channel.needs, known))
-            same = all(its is now for its, now in zip(best, known, strict=True))
-            self._at_best[channel.name] = made.error if same else convert(channel, source, best).error
-        return made
+            self._by_settings[channel.name] = source, known
+        return convert(channel, source, known)
+
+    def _hardly(self, channel: Channel, error: NDArray[np.float64], tells: float) -> NDArray[np.bool_]:
+        """Return where a value may be off by too much to tell a limit: not where it ever is by the settings.
+
+        What is too wide by the settings is shown, never a call.
+        """
+        wide = ~(error < tells)
+        if channel.name not in self._by_settings or not wide.any():
+            return wide
+        source, known = self._by_settings[channel.name]
+        best = convert(channel, source, list(map(self._inputs.at_best, channel.needs, known))).error
+        return wide if best is None else wide & ~(best >= tells)
 
     def _doubted(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.bool_] | None:
         """Return where the temperature is doubtful by which a probe corrects a value; None where nowhere."""
@@ -222,13 +232,14 @@ class Block:
         if usual:
             sampled, state.sample = sample(measured, state.sample)
         doubts = disputed(series.value, verdict.judged.tests)
-        self._inputs.note(channel.name, measured, sampled, doubts, verdict.rate_per_hour)
+        moves = verdict.moves_per_hour() if channel.quantity is Quantity.TEMPERATURE else None
+        state.moves_per_hour = np.nan if moves is None else float(moves[-1])
+        self._inputs.note(channel.name, measured, sampled, doubts, moves)
         sure = ~np.isnan(verdict.usable)
         tolerance = self._watch_list.tolerance(channel)
         if series.error is not None and tolerance is not None:
             tells = min(distances_to_worst(tolerance), default=np.inf)
-            at_best = self._at_best.get(channel.name)  # what is too wide by settings is shown, never a call
-            sure &= (series.error < tells) | (False if at_best is None else at_best >= tells)
+            sure &= ~self._hardly(channel, series.error, tells)
         self.seen[channel.name] = series.index[sure]
 
     def _judge(

@@ -6,7 +6,6 @@ Array kernels find the few readings at which something turns; nothing else leave
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import partial
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +15,7 @@ from rules.alarms.life_cycle import Condition, Priority
 from rules.alarms.recurrence import Recurrence
 from rules.judging.persistence import Persistence, Phase, Turn, carried_turns, is_clear
 from rules.judging.series import Array, Samples, Series, without
-from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, trend
+from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, stretches, trend
 from rules.quality.calm import Calm
 from rules.quality.flags import Flag, QartodTest
 from rules.quality.history import LEARNED_WITHIN, History
@@ -67,6 +66,7 @@ class ChannelState:
     value: float = np.nan
     flag: int = Flag.NOT_EVALUATED
     rate_per_hour: float = np.nan
+    moves_per_hour: float = np.nan
     good_time_ms: int = 0
     good_value: float = np.nan
     good_suspect: bool = False
@@ -105,7 +105,14 @@ class Verdict:
     usable: Array
     judged: Judged
     edges: list[Edge]
-    rate_per_hour: Array
+    courses: list[tuple[slice, Trend]]
+
+    def moves_per_hour(self) -> Array:
+        """Return how fast the value moves at each reading, by the greater of a long and a short look."""
+        found = np.full(self.usable.size, np.nan)
+        for part, course in self.courses:
+            found[part] = course.swift_per_hour
+        return found
 
 
 def judge_channel(
@@ -134,48 +141,26 @@ def judge_channel(
     state.quality = judged.state
     edges = list(_fault_edges(series, judged, alone, out, belied, state, crossing))
     edges += _stuck_edges(series, judged, belied, state, crossing)
-    rate = np.full(usable.size, np.nan)
-    for part, back in _stretches(usable.size, dry, series.elsewhere, state):
+    courses = []
+    before = state.dry, state.elsewhere
+    begun, (state.dry, state.elsewhere) = stretches(usable.size, dry, series.elsewhere, before)
+    for part, back in begun:
         if back is not None:
-            state.trend = TrendState()
-        if back:
-            _forget_what_was_pending(state)
+            _begin_anew(state, back)
         if bounds.tolerance is not None:
             judgement = _judgement(series, usable, twin, bounds.tolerance, bounds.ramp, state, part, noise)
-            rate[part] = judgement.course.rate_per_hour
+            courses.append((part, judgement.course))
             for limit, value in bounds.limits:
                 bound = value if isinstance(value, float) else value[part]
                 edges += judgement.edges(limit, bound, crossing)
-    _remember(series, usable, judged, rate, state)
-    return Verdict(usable, judged, edges, rate)
+    _remember(series, usable, judged, courses, state)
+    return Verdict(usable, judged, edges, courses)
 
 
-def _stretches(
-    size: int, dry: NDArray[np.bool_] | None, elsewhere: NDArray[np.int8] | None, state: ChannelState
-) -> Iterator[tuple[slice, bool | None]]:
-    """Go through a block in stretches, at whose beginnings a trend begins anew.
-
-    Each says whether it begins with a return into the water; None where it only goes on from before.
-    A value made of what another vessel or another day knows steps when it begins and ends.
-    """
-    if dry is None and elsewhere is None and not (state.dry or state.elsewhere):
-        yield slice(0, size), None
-        return
-    none = np.zeros(size, dtype=np.bool_)
-    dry = none if dry is None else dry
-    elsewhere = none.astype(np.int8) if elsewhere is None else elsewhere
-    returns = np.concatenate([[state.dry], dry[:-1]]) & ~dry
-    steps = np.concatenate([[state.elsewhere], elsewhere[:-1]]) != elsewhere
-    state.dry, state.elsewhere = bool(dry[-1]), int(elsewhere[-1])
-    anew = np.flatnonzero(returns | steps).tolist()
-    starts = anew if anew[:1] == [0] else [0, *anew]
-    for start, stop in pairwise([*starts, size]):
-        yield slice(start, stop), bool(returns[start]) if start in anew else None
-
-
-def _forget_what_was_pending(state: ChannelState) -> None:
-    """Begin anew after a time out of the water, whose first moments nobody could know for what they were."""
-    for key, kept in list(state.standing.items()):
+def _begin_anew(state: ChannelState, back: bool) -> None:
+    """Forget the trend, and after a time out of the water what was pending: nobody knew what it was."""
+    state.trend = TrendState()
+    for key, kept in list(state.standing.items()) if back else ():
         if kept.phase is Phase.PENDING and key not in (FAULT_KEY, STUCK_KEY):
             del state.standing[key]
 
@@ -259,7 +244,7 @@ class _Judgement:
         if basis in (Basis.VALUE, Basis.LIKELY_VALUE):
             return self.usable
         if basis is Basis.RATE:
-            return self.course.rate_per_hour
+            return self.course.sure_per_hour
         if basis is Basis.DIFFERENCE:
             if self.twin is None:
                 return None
@@ -311,9 +296,8 @@ class _Judgement:
         index = turn.index
         rate = _number(self.course.rate_per_hour[index])
         if limit.basis is not Basis.PROJECTION:
-            return Evidence(
-                _number(compared[index]), bound, limit.origin, rate, reason=self._reason(turn, limit)
-            )
+            value = rate if limit.basis is Basis.RATE else _number(compared[index])
+            return Evidence(value, bound, limit.origin, rate, reason=self._reason(turn, limit))
         level = _number(self.course.level[index])
         reached_ms = None
         if turn.active and rate and level is not None and (bound - level) / rate >= 0:
@@ -383,12 +367,20 @@ def _stuck_edges(
         yield int(series.index[turn.index]), made
 
 
-def _remember(series: Series, usable: Array, judged: Judged, rate: Array, state: ChannelState) -> None:
+def _remember(
+    series: Series,
+    usable: Array,
+    judged: Judged,
+    courses: list[tuple[slice, Trend]],
+    state: ChannelState,
+) -> None:
+    if state.standing or state.again:  # kept in one order, wherever blocks were cut
+        state.standing, state.again = dict(sorted(state.standing.items())), dict(sorted(state.again.items()))
     state.time_ms = int(series.time_ms[-1])
     state.value = float(series.value[-1])
     state.flag = int(judged.summary[-1])
     state.doubtful = bool(judged.causal[-1] != Flag.PASS)
-    state.rate_per_hour = float(rate[-1])
+    state.rate_per_hour = float(courses[-1][1].rate_per_hour[-1]) if courses else np.nan
     state.error = 0.0 if series.error is None else float(series.error[-1])
     state.lacking = series.lacks(-1)
     state.base = np.nan if series.base is None else float(series.base[-1])

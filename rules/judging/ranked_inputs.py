@@ -95,18 +95,23 @@ class Inputs:
             for name, it in channels.items()
         }
         self._base_before = {name: it.base for name, it in channels.items()}
-        self._rate_before = {name: it.rate_per_hour for name, it in channels.items()}
+        self._rate_before = {name: it.moves_per_hour for name, it in channels.items()}
         self._rates: dict[str, Array] = {}
         self._found: dict[str, Series] = {}
         self._samples: dict[str, NDArray[np.intp]] = {}
         self._doubts: dict[str, Array] = {}
 
     def note(
-        self, name: str, measured: Series, sampled: NDArray[np.intp], doubts: Array, rates: Array
+        self,
+        name: str,
+        measured: Series,
+        sampled: NDArray[np.intp],
+        doubts: Array,
+        moves_per_hour: Array | None,
     ) -> None:
         """Take in what became of a channel: values measured now (NaN elsewhere), which were sampled, which
-        are `disputed`, and how fast they moved."""
-        self._rates[name] = rates
+        are `disputed`, and how fast they moved where that matters."""
+        self._rates[name] = np.array([]) if moves_per_hour is None else moves_per_hour
         self._found[name], self._samples[name], self._doubts[name] = measured, sampled, doubts
 
     def at_best(self, need: Need, known: Known) -> Known:

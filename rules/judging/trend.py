@@ -15,6 +15,7 @@ where the halves disagree about the direction, small where a change is already l
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,9 @@ Times = NDArray[np.int64]
 MS_PER_HOUR = 3_600_000.0
 SHORTEST_SPAN = 0.5
 """A rate needs readings over at least this share of the window (project judgement)."""
+
+NEWEST = 4
+"""A rate of the newest part is taken over one part in so many of the window (project judgement)."""
 
 _MEDIAN_OF = 3
 
@@ -45,14 +49,36 @@ class TrendState:
 class Trend:
     """The trend at each of n readings: `level` (the median) and `rate_per_hour`, NaN where unknown.
 
-    The other fields are the medians of the window and before, and where each reading stands in them.
+    `filled` is the share of the window that its readings span. The other fields are the medians of the window
+    and before, and where each reading stands in them.
     """
 
     level: Array
     rate_per_hour: Array
+    filled: Array
     medians: "_Medians"
     oldest: NDArray[np.intp]
     place: NDArray[np.intp]
+
+    @property
+    def sure_per_hour(self) -> Array:
+        """Return the rates that count against a limit: less while the window is not full.
+
+        Of a thermostat's swing half a window shows one flank, of a slope no less than what is steep.
+        """
+        return self.rate_per_hour * self.filled**2
+
+    @property
+    def swift_per_hour(self) -> Array:
+        """Return the greater of the rates of the whole window and its newest part, without a sign."""
+        known = np.flatnonzero(self.place >= 0)
+        newest, steps = self.place[known], self.medians.steps
+        begins = np.searchsorted(steps, steps[newest] - _STEPS // NEWEST)
+        rate = np.abs(self.rate_per_hour)
+        slope = np.abs(self.medians.slope(np.maximum(begins, self.oldest[newest]), newest))
+        enough = (newest - begins >= NEWEST) & (steps[newest] - steps[begins] > _STEPS // (2 * NEWEST))
+        rate[known] = np.where(enough, np.fmax(rate[known], slope), rate[known])
+        return rate
 
     def steady_rate(self, index: NDArray[np.intp]) -> Array:
         """Return the flatter of the slopes of both halves of the window at readings `index` (shape m)."""
@@ -104,7 +130,8 @@ def trend(time_ms: Times, value: Array, window_ms: int, state: TrendState) -> tu
     median = np.maximum(np.minimum(before, middle), np.minimum(np.maximum(before, middle), newest))
     centre_ms = times[1:-1]
     oldest = np.searchsorted(centre_ms, centre_ms - window_ms)
-    enough = np.flatnonzero(centre_ms - centre_ms[oldest] >= SHORTEST_SPAN * window_ms)
+    span = (centre_ms - centre_ms[oldest]) / window_ms
+    enough = np.flatnonzero(span >= SHORTEST_SPAN)
     place = np.full(value.size, -1, dtype=np.intp)
     place[good] = np.arange(times.size - good.size, times.size) - (_MEDIAN_OF - 1)
     known = np.flatnonzero(place >= 0)
@@ -113,9 +140,9 @@ def trend(time_ms: Times, value: Array, window_ms: int, state: TrendState) -> tu
     medians = _Medians(centre_ms, median, window_ms)
     rates = np.full(median.size, np.nan)
     rates[enough] = medians.slope(oldest[enough], enough)
-    rate = np.full(value.size, np.nan)
-    rate[known] = rates[place[known]]
-    return Trend(level, rate, medians, oldest, place), _tail(times, values, window_ms)
+    rate, filled = np.full((2, value.size), np.nan)
+    rate[known], filled[known] = rates[place[known]], span[place[known]]
+    return Trend(level, rate, filled, medians, oldest, place), _tail(times, values, window_ms)
 
 
 def _tail(time_ms: Times, value: Array, window_ms: int) -> TrendState:
@@ -125,3 +152,28 @@ def _tail(time_ms: Times, value: Array, window_ms: int) -> TrendState:
     centre_ms = time_ms[-2] if time_ms.size > 1 else time_ms[-1]
     first = max(0, int(np.searchsorted(time_ms, centre_ms - window_ms)) - 1)
     return TrendState(tuple(time_ms[first:].tolist()), tuple(value[first:].tolist()))
+
+
+def stretches(
+    size: int, dry: NDArray[np.bool_] | None, elsewhere: NDArray[np.int8] | None, before: tuple[bool, int]
+) -> tuple[list[tuple[slice, bool | None]], tuple[bool, int]]:
+    """Return the stretches of a block at whose beginnings a trend begins anew, and what to carry on with.
+
+    Each says whether it begins with a return into the water; None where it only goes on from before.
+    A value made of what another vessel or another day knows steps when it begins and ends. `before` is
+    whether the last reading before was `dry`, and its `elsewhere`.
+    """
+    if dry is None and elsewhere is None and not any(before):
+        return [(slice(0, size), None)], before
+    none = np.zeros(size, dtype=np.bool_)
+    dry = none if dry is None else dry
+    elsewhere = none.astype(np.int8) if elsewhere is None else elsewhere
+    returns = np.concatenate([[before[0]], dry[:-1]]) & ~dry
+    steps = np.concatenate([[before[1]], elsewhere[:-1]]) != elsewhere
+    anew = np.flatnonzero(returns | steps).tolist()
+    starts = anew if anew[:1] == [0] else [0, *anew]
+    found = [
+        (slice(start, stop), bool(returns[start]) if start in anew else None)
+        for start, stop in pairwise([*starts, size])
+    ]
+    return found, (bool(dry[-1]), int(elsewhere[-1]))

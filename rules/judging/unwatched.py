@@ -100,6 +100,9 @@ class _Gap:
         return min(max(found_ms, since_ms + self.danger.delay_ms) for found_ms, since_ms in self.known)
 
 
+NOT_BORNE_OUT = "doubted"
+"""What is the matter with a probe that answers and has no fault: it moved as nothing else shows."""
+
 _ENDS, _OVER, _BEGINS = range(3)
 """What comes first at the same moment."""
 
@@ -162,7 +165,9 @@ class Unseen:
                     yield self._end(gap, at_ms, since_ms)
                 gap.state.unseen = False
                 self._note_over(due, number, gap)
-        known.update({danger.name: state for danger, state in states if state.again.times})
+        known |= {danger.name: state for danger, state in states if state.again.times}
+        for name in sorted(known):  # in one order, however the block was cut
+            known[name] = known.pop(name)
 
     def _note_over(self, due: list[tuple[int, int, int]], number: int, gap: _Gap) -> None:
         """Note the first reading after a gap by which a danger that comes and goes is so no longer."""
@@ -301,15 +306,45 @@ def with_its_reason(crossing: Crossing, alarms: Iterable[Alarm]) -> Crossing:
         for alarm in alarms
         if alarm.cause == crossing.cause and alarm.active and alarm.condition in EXCUSES[crossing.condition]
     }
-    said = filter(None, (*sorted(reasons), crossing.evidence.reason))
+    said = filter(None, (*(sorted(reasons) or (NOT_BORNE_OUT,)), crossing.evidence.reason))
     return replace(crossing, evidence=replace(crossing.evidence, reason=", ".join(said)))
 
 
-def under_its_gaps(crossing: Crossing, alarms: Iterable[Alarm]) -> Crossing:
-    """Let a silence of a probe be part of the answers that are missing of it, or of its bus, all the time."""
-    if crossing.condition is not Condition.SILENT or crossing.cause.partition("/")[0] != "probe":
+def under_what_stands(crossing: Crossing, alarms: Iterable[Alarm], dangers: Iterable[Danger]) -> Crossing:
+    """Let what is wrong with a probe be part of what people know already.
+
+    A silence is part of the answers that are missing of it, or of its bus, all the time. What a probe hides
+    that still answers is part of alarms about just that water, or an input of it, that are as urgent: whoever
+    goes there for a salinity that falls finds the cell that lies; its fault goes where that went.
+    """
+    if crossing.cause.partition("/")[0] != "probe" or not crossing.active:
         return crossing
-    told = (it for it in alarms if Level.GAPS in it.active)
+    known = [alarm for alarm in alarms if alarm.active]
+    if crossing.condition is Condition.UNWATCHED:
+        return replace(crossing, cause=_known_as(crossing, known, dangers) or crossing.cause)
+    if crossing.condition is Condition.PROBE_FAULT:
+        own = f"{crossing.cause}/{Condition.UNWATCHED}", crossing.cause
+        hides = next((it for it in known if it.name == own[0] and it.cause != own[1]), crossing)
+        asked = replace(crossing, priority=hides.priority, evidence=hides.evidence)
+        return replace(crossing, cause=_known_as(asked, known, dangers) or crossing.cause)
+    if crossing.condition is not Condition.SILENT:
+        return crossing
+    told = (it for it in known if Level.GAPS in it.active)
     bus = f"bus/{crossing.bus}"
     gaps = (it.cause for it in told if it.channel == crossing.channel or it.cause == bus)
     return replace(crossing, cause=next(gaps, crossing.cause))
+
+
+def _known_as(crossing: Crossing, alarms: Sequence[Alarm], dangers: Iterable[Danger]) -> str:
+    """Return the cause of the alarms that tell of all that a probe hides; empty where they do not."""
+    troubles: Iterable[Alarm | Crossing] = (*alarms, crossing)
+    ill = {it.channel: it for it in troubles if it.condition in EXCUSES[Condition.UNWATCHED]}
+    if any(it.condition is Condition.SILENT and it.cause == crossing.cause for it in ill.values()):
+        return ""
+    about = {it.channel: it.cause for it in alarms if it.announced and it.priority >= crossing.priority}
+    for danger in dangers:
+        (first, *_), name = danger.channels, danger.name
+        if name not in about and f"{first.vessel}/{first.source.quantity}" not in ill:
+            about.update((name, about[its]) for its in first.inputs if its in about)
+    told = [about[name] for name in (crossing.level, *crossing.evidence.hidden) if name in about]
+    return next(iter(told), "") if about.keys() >= set(crossing.evidence.hidden) else ""

@@ -200,6 +200,13 @@ def test_what_nobody_sees_is_named_once():
     assert "temperature high-high 19.24 C" in text(word(condition="high_high"))
 
 
+@pytest.mark.parametrize("reason", ["doubted", "impossible change"])
+def test_of_a_probe_that_is_doubted_the_call_says_what_to_type(reason):
+    hidden = ("bay-tank-7/temperature", "bay-tank-7/oxygen_saturation")
+    lost = word_of("probe/bay-multi/unwatched", ms(AT), vessel="bay-tank-7", hidden=hidden, reason=reason)
+    assert "Measure by hand: bellwatch measure bay-tank-7 temperature Answer #" in text(lost)
+
+
 def test_the_end_a_flood_and_the_digest():
     over = word(state="normal", trigger="returned")
     assert text(over, kind=CallKind.RETURNED, priority=Priority.LOW) == (

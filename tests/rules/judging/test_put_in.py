@@ -55,6 +55,23 @@ def test_it_is_believed_in_the_water_however_short_it_lay_there(number, separate
     assert [alarm for at_ms, alarm in said if at_ms > late_ms] == [], "what the bench was is no trend"
 
 
+@pytest.mark.parametrize("number", range(3))
+def test_without_a_cell_the_call_says_how_a_check_by_hand_ends_it(number):
+    """Nobody can tell it from a thermometer that leaps: the water that was is no witness."""
+    draw = np.random.default_rng([LOT, 10 + number])
+    minutes = draw.uniform(12.0, 60.0)
+    found = put_in(minutes, draw.uniform(20.0, 25.0), barometer=number % 2 == 0)
+    for it in set(found.value) - {T1, O1, P}:
+        del found.value[it], found.read[it]
+    body = {"method": "glass thermometer", "instrument": "a spare", "vessel": "k1", "value": 15.1}
+    checked = (round((minutes + 45) * MINUTE), "hand_measurement", {**body, "quantity": "temperature"})
+    told = found.run(deeds=[checked])
+    calls = [text for text in told.texts() if "unwatched" in text]
+    assert calls
+    assert all("Measure by hand: bellwatch measure k1 temperature" in text for text in calls)
+    assert not [alarm.name for alarm in told.engine.alarms() if alarm.active]
+
+
 def test_a_cell_that_fails_for_minutes_lets_no_thermometer_lie():
     """It was in the water before: a connector may loosen both."""
     found = Water(hours=3.0).measured()

@@ -87,6 +87,23 @@ def test_two_days_of_saw_tooth_call_nobody(amplitude, period_min, rising, phase,
     assert rate_events(time_ms, water + noise) == []
 
 
+COLD_STARTS = 24
+LOT = 2_209_417_733
+
+
+@pytest.mark.parametrize("number", range(COLD_STARTS))
+def test_a_swing_that_the_first_window_sees_half_of_calls_nobody(number):
+    """Seen: half of such swings, from 0.25 °C to either side on, told by the first half of a window."""
+    draw = np.random.default_rng([LOT, number])
+    every_s = int(draw.choice([20, 30, 60]))
+    time_ms = np.arange(0, 5 * HOUR, every_s * 1000)
+    period_min = int(draw.integers(20, 80))
+    water, noise = saw_tooth(
+        time_ms, draw.uniform(0.25, 0.37), period_min, draw.uniform(0.15, 0.85), draw.random()
+    )
+    assert rate_events(time_ms, water + noise) == []
+
+
 def test_the_slope_between_both_ends_would_have_called():
     """Shows that the table above can fail: one in three of its rows passes the limit by that slope."""
     time_ms = np.arange(0, 48 * HOUR, MINUTE)

@@ -1,0 +1,51 @@
+"""A cell that shorts or fouls within hours: its salinity runs off, and nothing tells it from water at first.
+
+Invented; paces, sides and noise are drawn by a lot that was drawn once, by `secrets`. Refuted by a second
+problem, a third call, or by another danger of the same probe that is lost meanwhile and not told.
+"""
+
+import numpy as np
+import pytest
+
+from rules.alarms.life_cycle import Condition, Priority, State, Trigger
+from tests.faults.chain import C1, FAULT_AT, HOUR, MINUTE, O1, START_MS, Water
+
+LOT = 640_152_993
+
+
+def shorting(number):
+    """What the cell reads rises or falls by a tenth to a half an hour, with noise that grows."""
+    draw, found = np.random.default_rng([LOT, number]), Water(hours=8.0).measured()
+    share = draw.uniform(0.1, 0.5) * (-1) ** number
+    found.value[C1] *= np.exp(share * found.since_h)
+    found.value[C1] += draw.uniform(0.0, 0.1) * found.since_h * draw.normal(size=found.at.size)
+    return found
+
+
+def announced(told):
+    begins = Trigger.RAISED, Trigger.WORSENED
+    its = (it for it in told.events if it.trigger in begins and it.state is State.UNACKNOWLEDGED)
+    return [it for it in its if it.at_ms >= told.fault_ms]
+
+
+@pytest.mark.parametrize("number", range(8))
+def test_it_is_one_problem_of_two_calls(number):
+    """Seen: three or four, the last that nobody sees the salinity for which people were called already."""
+    told = shorting(number).run()
+    said = announced(told)
+    assert len({event.cause for event in said}) == 1, [event.alarm for event in said]
+    assert len([event for event in said if event.priority >= Priority.HIGH]) <= 2
+
+
+@pytest.mark.parametrize("number", range(4))
+def test_what_the_probe_hides_beside_it_is_told(number):
+    found = shorting(number)
+    lost = found.at >= FAULT_AT + 3 * HOUR
+    found.read[O1] = found.read[O1] & ~lost
+    told = found.run()
+    hidden_ms = [
+        event.at_ms - START_MS - FAULT_AT - 3 * HOUR
+        for event in announced(told)
+        if event.condition is Condition.UNWATCHED and "k1/oxygen_saturation" in event.evidence.hidden
+    ]
+    assert min((ms for ms in hidden_ms if ms >= 0), default=np.inf) <= 12 * MINUTE
