@@ -9,11 +9,11 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from daemon.as_read import show_temperatures_in
 from daemon.check.check import findings_in
 from daemon.errors import SettingsError
 from daemon.settings.file import read_values
 from daemon.settings.rack import Settings
-from daemon.words import show_temperatures_in
 
 
 def load_settings(path: Path) -> Settings:
