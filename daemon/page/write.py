@@ -105,7 +105,7 @@ class Writing:
 
 
 def _called(kind: str) -> str:
-    return kind.replace("_", " ").capitalize()
+    return "pH" if kind == "ph" else kind.replace("_", " ").capitalize()
 
 
 def _values(text: str) -> list[float]:
