@@ -1,10 +1,9 @@
 """An alarm in words: short enough for one text message, in units that the culturist uses."""
 
-import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
-from functools import partial
 
+from daemon.as_read import READ_IN, own, shown, shown_reason, shown_unit
 from daemon.errors import RequestError
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import AlarmEvent
@@ -13,7 +12,7 @@ from rules.care.calibration import Line, Point
 from rules.care.misread import typed_otherwise
 from rules.care.probe_care import CHECK_DUE, CHECKED, DRIFTS, DUE
 from rules.quality.probe_faults import FaultReason
-from rules.quantities import UNITS, Quantity, from_unit, to_unit, unit_of
+from rules.quantities import UNITS, Quantity, from_unit
 from rules.readings import Notice
 
 SHAPES = {Priority.LOW: "·", Priority.MEDIUM: "▲", Priority.HIGH: "◆", Priority.CRITICAL: "■"}
@@ -62,38 +61,9 @@ _ADVICE: dict[str, str] = {
 _DECIMALS: dict[str, int] = {Quantity.OXYGEN_SATURATION: 1, Quantity.AIR_PRESSURE: 1}
 
 
-_read_in: dict[str, str] = {}
-"""The unit that people of this process read a quantity in, where it is not the quantity's own."""
-
-_DIFFERENCE_IN_REASON = re.compile(r"(?<=worse by )\S+|\S+(?= would be explained)")
-"""Where the reasons that the rules give hold a difference, in the quantity's own unit."""
-
-
-_TEMPERATURES = re.compile(r"(?<![\w.])(?P<numbers>-?[\d.]+(e-?\d+)?( to -?[\d.]+)?) (?P<unit>°C|K)\b")
-"""A temperature, a range of them, or in K a difference, as refusals write them."""
-
 _PER_HOUR = (Condition.RISING, Condition.FALLING)
 OF_DIFFERENCES = (*_PER_HOUR, Condition.DISAGREEMENT)
 """Values and limits of these are differences, of two times or of two probes."""
-
-
-def show_temperatures_in(unit: str) -> None:
-    """Choose, as a process chooses its language, whether people read °C ("C") or °F ("F")."""
-    _read_in.clear()
-    if unit == "F":
-        _read_in[Quantity.TEMPERATURE] = unit
-
-
-def shown(value: float, quantity: str, *, difference: bool = False) -> float:
-    """Return a value of a quantity, or a difference of two, in the unit that people read it in."""
-    unit = _read_in.get(quantity)
-    return value if unit is None else to_unit(Quantity(quantity), unit, value, difference=difference)
-
-
-def own(value: float, quantity: str, *, difference: bool = False) -> float:
-    """Return in the quantity's own unit what people wrote in the one that they read."""
-    unit = _read_in.get(quantity)
-    return value if unit is None else from_unit(Quantity(quantity), unit, value, difference=difference)
 
 
 def typed_in(
@@ -111,7 +81,7 @@ def typed_in(
     if unit is None:
         taken = own(value, quantity, difference=difference)
         if possible and (meant := typed_otherwise(quantity, value, taken, possible)):
-            usual = _read_in.get(quantity) or next(filter(None, UNITS[quantity]))
+            usual = READ_IN.get(quantity) or next(filter(None, UNITS[quantity]))
             how = f"say {' or '.join(meant)}, or --unit {usual} if it is so"
             raise RequestError(f"{quantity} {value:g}: hardly in {usual}; {how}")
         return taken
@@ -119,13 +89,6 @@ def typed_in(
         units = ", ".join(filter(None, UNITS[quantity]))
         raise RequestError(f"--unit {unit}: {quantity} may be in {units or 'no unit'}")
     return from_unit(quantity, unit, value, difference=difference)
-
-
-def shown_unit(quantity: str, if_own: str | None = None) -> str:
-    """Return the unit that people read a quantity in; `if_own` where that is its own and somebody said it."""
-    if quantity in _read_in:
-        return f"°{_read_in[quantity]}"
-    return unit_of(Quantity(quantity)) if if_own is None else if_own
 
 
 def shown_point(point: Point, quantity: str) -> Point:
@@ -137,25 +100,6 @@ def shown_point(point: Point, quantity: str) -> Point:
 def shown_line(line: Line, quantity: str) -> Line:
     """Return a line between two values of a quantity as it is between those that people read."""
     return Line(line.slope, shown(line.offset, quantity) - line.slope * shown(0.0, quantity))
-
-
-def shown_reason(reason: str, quantity: str) -> str:
-    """Return a reason of the rules with the difference in it as people read it."""
-    if quantity not in _read_in:
-        return reason
-    between = partial(shown, quantity=quantity, difference=True)
-    return _DIFFERENCE_IN_REASON.sub(lambda it: f"{between(float(it[0])):.2g}", reason)
-
-
-def told(text: str) -> str:
-    """Return a refusal of the rules with the temperatures in it as people read them (`with_unit`)."""
-
-    def again(found: re.Match[str]) -> str:
-        between = partial(shown, quantity=Quantity.TEMPERATURE, difference=found["unit"] == "K")
-        numbers = " to ".join(f"{between(float(it)):.5g}" for it in found["numbers"].split(" to "))
-        return f"{numbers} {shown_unit(Quantity.TEMPERATURE)}"
-
-    return _TEMPERATURES.sub(again, text)
 
 
 def written(value: float, quantity: str) -> str:

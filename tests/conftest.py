@@ -31,6 +31,8 @@ LONGEST_FIRST = (
     "daemon/oncall/test_process.py",
     "drivers/test_modbus_bus.py",
     "daemon/page/test_acts.py",
+    "daemon/page/test_full_disk.py",
+    "daemon/page/test_every_view.py",
     "daemon/record/test_forms.py",
     "daemon/report/test_report.py",
     "daemon/journal/test_crash_simulation.py",

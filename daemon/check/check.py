@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, TextIO
 
+from daemon.as_read import show_temperatures_in
 from daemon.check.accuracy import accuracy_findings
 from daemon.check.buses import bus_findings, command_findings
 from daemon.check.coverage import channels_in, coverage_findings
@@ -23,7 +24,6 @@ from daemon.settings.file import read_values
 from daemon.settings.rack import Settings
 from daemon.settings.schema import settings_schema
 from daemon.tables.words import ENVIRONMENT_PREFIX, LEVEL_MARK, one_of
-from daemon.words import show_temperatures_in
 
 OK = 0
 UNFIT = 2

@@ -59,10 +59,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     command: Callable[[argparse.Namespace], int] = options.command
     try:
         return command(options)
+    except RequestError as error:
+        from daemon.as_read import told  # noqa: PLC0415  (most commands refuse nothing)
+
+        print(told(str(error)), file=sys.stderr)
+        return WRONG_USE
     except BellwatchError as error:
-        words = sys.modules.get("daemon.words")  # whoever chose the unit that people read has loaded it
-        refused = words.told(str(error)) if words and isinstance(error, RequestError) else error
-        print(refused, file=sys.stderr)
+        print(error, file=sys.stderr)
         return WRONG_USE
     except BrokenPipeError:
         sys.stderr.close()

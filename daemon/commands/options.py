@@ -64,7 +64,7 @@ def journal_path(settings: Path) -> Path:
 
 def show_units_of(settings: Path) -> None:
     """Choose the units of what people read and type in by the settings file, checking nothing else of it."""
-    from daemon.words import show_temperatures_in  # noqa: PLC0415  (most commands that ask write no value)
+    from daemon.as_read import show_temperatures_in  # noqa: PLC0415  (most commands that ask write no value)
 
     given = _of_rack(settings).get("temperatures_in", "C")
     show_temperatures_in(os.environ.get(f"{ENVIRONMENT_PREFIX}RACK__TEMPERATURES_IN", given))

@@ -20,7 +20,6 @@ from daemon.journal.journal import Journal
 from daemon.journal.logbook import HAND, WRITTEN_KINDS, acts_in, calibrations_in, in_force, logbook_of
 from daemon.replay.replay import replay
 from daemon.report.provenance import of_settings
-from daemon.report.trace import in_looks
 from daemon.settings.rack import Settings
 from daemon.sources.journal import journal_recording
 from daemon.view.moment import LED_THERE_MS
@@ -36,8 +35,6 @@ from rules.readings import Action, Notice
 
 log = structlog.get_logger()
 
-LOOK_EVERY_MS = 2 * 3_600_000
-"""How often the bands are looked at: a ramp of days moves little in between."""
 OPEN_MS = 30 * 86_400_000
 """What nobody has followed for so long is not asked for again (project judgement)."""
 _OF_STAGES = {"stage review", "stage runs long"}
@@ -90,8 +87,7 @@ def _water(settings: Settings, span_ms: tuple[int, int], numbers: tuple[int, int
     """Judge again what was read then, and some hours before; the journal is not held meanwhile."""
     water = Water(*span_ms)
     recording = journal_recording(settings.journal.path, after=numbers[0], upto=numbers[1])
-    looks = max((span_ms[1] - span_ms[0]) // LOOK_EVERY_MS, 1)
-    replay(in_looks(recording, *span_ms, looks), [None], observers=[water.observe])
+    replay(recording, [None], observers=[water.observe])
     return tuple(water.found())
 
 

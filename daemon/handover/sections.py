@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from operator import itemgetter
 
+from daemon.as_read import shown_unit
 from daemon.culture.words import cohort_text, rest_text
 from daemon.handover.facts import Facts
 from daemon.handover.today import to_do
@@ -29,7 +30,6 @@ from daemon.words import (
     quantity_of,
     shown_line,
     shown_point,
-    shown_unit,
 )
 from rules.alarms.episodes import Episode, episodes_of
 from rules.alarms.life_cycle import Trigger

@@ -5,14 +5,20 @@ stage may go unwatched; after that nothing is known.
 """
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.words import quantity_of
 from rules.engine import Engine
 from rules.quality.flags import Flag
+from rules.rack.stages_over_time import StagesOverTime
 from rules.rack.tolerance import Band, Tolerance
 from rules.readings import Outcome
+
+LOOK_EVERY_MS = 3_600_000
+"""How often the bands are looked at: a ramp of days moves little in between."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,22 +61,29 @@ class Water:
     def __init__(self, from_ms: int, to_ms: int) -> None:
         self._from_ms, self._to_ms = from_ms, to_ms
         self._channels: dict[str, _Gathered] = {}
+        self._stages = StagesOverTime()
 
     def observe(self, engine: Engine, outcome: Outcome) -> None:
         """Take a block in."""
-        tolerances = {now.channel.name: now.tolerance for now in engine.channels()}
+        self._stages.note(engine.plan, engine.stages(), engine.clock_ms)
         for flags in outcome.flags:
-            tolerance = tolerances[flags.channel]
             here = (self._from_ms <= flags.time_ms) & (flags.time_ms < self._to_ms)
             here &= (flags.summary != Flag.FAIL) & np.isfinite(flags.value)
-            if tolerance is None or not here.any():
-                continue
-            value = flags.value[here]
-            its = self._channels.setdefault(flags.channel, _Gathered(tolerance))
-            its.tolerance = tolerance
-            its.values.append(value.astype(np.float32))
-            bands = [_outside(band, value) for band in (tolerance.advisory, tolerance.critical)]
-            its.add(flags.time_ms[here], np.array([*bands, np.ones(value.size, np.bool_)]))
+            time_ms, value = flags.time_ms[here], flags.value[here]
+            looks = np.flatnonzero(np.diff(time_ms // LOOK_EVERY_MS, prepend=-1)).tolist()
+            for start, stop in pairwise([*looks, time_ms.size]):
+                self._add(flags.channel, time_ms[start:stop], value[start:stop])
+
+    def _add(self, channel: str, time_ms: NDArray[np.int64], value: NDArray[np.float64]) -> None:
+        vessel = channel.partition("/")[0]
+        tolerance = self._stages.limits(vessel, quantity_of(channel), int(time_ms[0]))
+        if tolerance is None:
+            return
+        its = self._channels.setdefault(channel, _Gathered(tolerance))
+        its.tolerance = tolerance
+        its.values.append(value.astype(np.float32))
+        bands = [_outside(band, value) for band in (tolerance.advisory, tolerance.critical)]
+        its.add(time_ms, np.array([*bands, np.ones(value.size, np.bool_)]))
 
     def found(self) -> list[WaterOf]:
         """Return every channel that had limits and a usable value, by name."""

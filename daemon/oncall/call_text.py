@@ -3,19 +3,11 @@
 from collections.abc import Mapping
 from datetime import UTC, datetime, tzinfo
 
+from daemon.as_read import shown, shown_reason, shown_unit
 from daemon.oncall.daily_text import daily_text
 from daemon.oncall.text_message import Parts, one_message, plain
 from daemon.response_notes import DEFAULT_NOTES, note_for
-from daemon.words import (
-    OF_DIFFERENCES,
-    condition_word,
-    length_of_time,
-    number,
-    shown,
-    shown_reason,
-    shown_unit,
-    unwatched_text,
-)
+from daemon.words import OF_DIFFERENCES, condition_word, length_of_time, number, unwatched_text
 from rules.alarms.life_cycle import Condition, Priority, State
 from rules.calling.problems import Problem
 from rules.calling.records import (

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
+from daemon.as_read import show_temperatures_in
 from daemon.check.page import certificate_findings
 from daemon.errors import Finding, SettingsError
 from daemon.oncall.routes import read_routes
@@ -17,7 +18,6 @@ from daemon.response_notes import known_alarms
 from daemon.settings.toml import read_toml
 from daemon.tables.faults import faults_of
 from daemon.tables.words import one_of, path_of, quoted
-from daemon.words import show_temperatures_in
 from rules.calling.duty import When
 
 _LONG_NOTE = 70

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from daemon.as_read import told
 from daemon.errors import RequestError, UsedIdError
 from daemon.journal.asking import RequestBox, ask_daemon
 from daemon.page.people import Visitor
@@ -15,7 +16,6 @@ from daemon.settings.rack import Settings
 from daemon.view.needs import named, need_of
 from daemon.view.rack_now import AlarmNow, RackNow
 from daemon.web.server import Request
-from daemon.words import told
 from rules.alarms.life_cycle import MILDER
 from rules.care.rationale import record_of
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from typing import Any
 
+from daemon.as_read import shown_unit, told
 from daemon.errors import RequestError
 from daemon.page.acts import CHANGED, ask
 from daemon.page.people import Visitor
@@ -12,7 +13,7 @@ from daemon.settings.page import Role
 from daemon.settings.rack import Settings
 from daemon.view.rack_now import StageNow
 from daemon.web.server import Request
-from daemon.words import label, shown_unit, told
+from daemon.words import label
 
 _DAY_S = 86_400
 OVER = {"at once": 0, **{f"over {days} d": days * _DAY_S for days in (1, 2, 4, 8, 14)}}

@@ -186,9 +186,9 @@ def _row(channel: ChannelNow, memory: Memory, now_ms: int, zone: ZoneInfo) -> Ro
     state = channel.watched.state
     doubt = "roughly" if state is WatchedState.WATCHED_ROUGHLY else ""
     doubt = {"suspect": "suspect", "fail": "not believed"}.get(channel.flag, doubt)
-    age = "" if channel.age_s is None else length_of_time(channel.age_s)
-    if channel.age_s is not None and channel.age_s < _FRESH_S:
-        age = "< 2 min"  # else every page would change every other second
+    age = "" if channel.time_ms is None else "age unknown"
+    if channel.age_s is not None:  # else every page would change every other second
+        age = "< 2 min" if channel.age_s < _FRESH_S else length_of_time(channel.age_s)
     return Row(
         words.name(channel),
         strip_of(channel, *_past(channel, memory)),

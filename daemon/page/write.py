@@ -7,6 +7,7 @@ from contextlib import closing
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from daemon.as_read import told
 from daemon.errors import BellwatchError, RequestError, UnansweredError
 from daemon.journal.history import Entry
 from daemon.journal.journal import Journal
@@ -20,7 +21,7 @@ from daemon.tables.values import number
 from daemon.view.entries import corrected_text, entry_text
 from daemon.view.rack_words import moment
 from daemon.web.server import Request
-from daemon.words import label, told, typed_in
+from daemon.words import label, typed_in
 from rules.care.misread import PLAUSIBLE
 from rules.quantities import UNITS, Quantity
 from rules.rack.logbook import ENTRY_KINDS, range_of, sample_of
@@ -104,7 +105,7 @@ class Writing:
 
 
 def _called(kind: str) -> str:
-    return kind.replace("_", " ").capitalize()
+    return "pH" if kind == "ph" else kind.replace("_", " ").capitalize()
 
 
 def _values(text: str) -> list[float]:

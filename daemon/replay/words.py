@@ -5,9 +5,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
+from daemon.as_read import told
 from daemon.replay.replay import Replayed
 from daemon.sources.recording import Recording
-from daemon.words import label, told
+from daemon.words import label
 from rules import RULES_VERSION
 from rules.alarms.episodes import STANDING, Change, Episode
 from rules.alarms.event import AlarmEvent

@@ -6,6 +6,7 @@ from typing import Any
 
 from numpy.typing import NDArray
 
+from daemon.as_read import shown, shown_unit
 from daemon.replay.words import moment
 from daemon.report import tables
 from daemon.report.markup import templates
@@ -13,7 +14,7 @@ from daemon.report.report import Report
 from daemon.report.svg import LEFT, PLOT_HEIGHT, PLOT_TOP, RIGHT, WIDTH, channel_svg, trade_off_svg
 from daemon.report.trace import COLUMNS
 from daemon.tune.words import reasons, trial_columns
-from daemon.words import SHAPES, quantity_of, shown, shown_unit
+from daemon.words import SHAPES, quantity_of
 from rules.alarms.measures import REFERENCE
 from rules.quality.flags import Flag
 from rules.quantities import Quantity

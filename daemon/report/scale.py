@@ -7,8 +7,8 @@ from datetime import datetime, timedelta, tzinfo
 
 import numpy as np
 
+from daemon.as_read import shown
 from daemon.report.trace import ChannelTrace
-from daemon.words import shown
 from rules.rack.tolerance import Tolerance
 
 HOUR_S = 3600

@@ -8,11 +8,12 @@ from typing import Any
 import fontpkg_source_sans_3
 from resvg_py import svg_to_bytes
 
+from daemon.as_read import shown_unit
 from daemon.replay.words import moment
 from daemon.report.markup import templates
 from daemon.report.report import Report
 from daemon.report.svg import PLOT_TOP, channel_svg, room_under, trade_off_svg
-from daemon.words import quantity_of, shown_unit
+from daemon.words import quantity_of
 
 PIXELS_ACROSS = 1920
 WIDTH, HEIGHT = 1200, 675

@@ -2,12 +2,13 @@
 
 from collections.abc import Sequence
 
+from daemon.as_read import shown
 from daemon.replay.words import moment
 from daemon.report.measured import REFERENCE_SHARES, Cell, measured, number_cell
 from daemon.report.report import Report, Side
 from daemon.tune.search import choice_of
 from daemon.tune.words import MINUTE_MS, choice_text, trial_cells
-from daemon.words import OF_DIFFERENCES, SHAPES, quantity_if_any, shown
+from daemon.words import OF_DIFFERENCES, SHAPES, quantity_if_any
 from rules.alarms.episodes import Episode
 from rules.alarms.life_cycle import Priority
 from rules.alarms.measures import REFERENCE, by_week, measures

@@ -4,20 +4,18 @@ A year has a million readings a channel and a page a thousand columns: each colu
 and the greatest value in its time, so that not one spike is lost in the drawing.
 """
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
-from itertools import pairwise
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from daemon.sources.recording import Recording
 from rules.engine import Engine
 from rules.quality.flags import Flag
 from rules.rack.plan import RACK_WIDE
 from rules.rack.stages_over_time import StagesOverTime
 from rules.rack.tolerance import Tolerance
-from rules.readings import Action, ChannelFlags, Outcome, Readings
+from rules.readings import ChannelFlags, Outcome
 
 COLUMNS = 1000
 LOOKS = 400
@@ -78,23 +76,6 @@ class Trace:
         trace.low[filled] = np.fmin(trace.low[filled], np.fmin.reduceat(flags.value[cut], starts))
         trace.high[filled] = np.fmax(trace.high[filled], np.fmax.reduceat(flags.value[cut], starts))
         trace.flag[filled] = np.maximum(trace.flag[filled], np.maximum.reduceat(worse, starts))
-
-
-def in_looks(recording: Recording, start_ms: int, stop_ms: int, count: int = LOOKS) -> Recording:
-    """Return the recording in blocks that end at equal times, for the bands to be looked at in between."""
-    looks = np.linspace(start_ms, stop_ms, count + 1).astype(np.int64)
-    return replace(recording, inputs=lambda: _cut(recording, looks))
-
-
-def _cut(recording: Recording, looks: NDArray[np.int64]) -> Iterator[Readings | Action]:
-    for item in recording.inputs():
-        if isinstance(item, Action):
-            yield item
-            continue
-        places = np.unique(np.searchsorted(item.at_ms, looks))
-        bounds = [0, *(int(place) for place in places if 0 < place < len(item)), len(item)]
-        for start, stop in pairwise(bounds):
-            yield item.part(start, stop)
 
 
 def worth_drawing(traces: Sequence[Trace], alarmed: Sequence[str], vessels: Sequence[str]) -> list[str]:

@@ -14,10 +14,10 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from daemon.as_read import shown, shown_unit
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import calibrations_in
 from daemon.sources.recording import Inputs, Recording, SourceKey
-from daemon.words import shown, shown_unit
 from rules.care.calibration import Calibration
 from rules.care.drift import Correction, Ints, corrected, corrections_of, uncertainty_between, visits_in_pairs
 from rules.readings import Readings

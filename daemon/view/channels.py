@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass, replace
 
 from daemon.view.rack_now import OF_THE_WATCH, ChannelNow, OtherwiseNow, RawNow, Unwatched, WatchState
-from daemon.view.reader import Sight
+from daemon.view.reader import Sight, age_s
 from daemon.view.tolerated import limits_now, place_of, reaching, telling
 from rules.alarms.alarm import Alarm
 from rules.care.accuracy import accuracy_of
@@ -133,7 +133,7 @@ class _Looked:
             tells,
             reaches if tells else None,
             time_ms,
-            None if time_ms is None else max(self.sight.now_ms - time_ms, 0) / 1000,
+            None if time_ms is None else age_s(time_ms, self.sight.now_ms),
             Flag(state.flag).name.lower().replace("_", " "),
             self._why(),
             self._watched(),

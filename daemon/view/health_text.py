@@ -4,9 +4,10 @@ from collections.abc import Iterator
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from daemon.as_read import shown_reason
 from daemon.view import rack_now as now
 from daemon.view.rack_words import believed
-from daemon.words import apart, clock_time, label, quantity_of, shown_reason
+from daemon.words import apart, clock_time, label, quantity_of
 from rules.quantities import Quantity
 
 TROUBLE_SHOWN_MS = 3_600_000
@@ -53,7 +54,10 @@ def _health_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str]:
     """Say how old the journal is, what waits for broker and mirror, and what is wrong with clock and file."""
     journal, broker = rack.journal, rack.broker
     when = f"{datetime.fromtimestamp(journal.newest_ms / 1000, zone):%Y-%m-%d %H:%M:%S}"
-    yield f"Last entry {when} ({journal.age_s:.0f} s ago)."
+    if journal.age_s is None:
+        yield f"▲ Last entry {when}, ahead of this machine's clock: one of them is wrong, no age is known."
+    else:
+        yield f"Last entry {when} ({journal.age_s:.0f} s ago)."
     for said in rack.said:
         when = f"{_day(said.at_ms, zone)} {clock_time(said.at_ms, zone)}"
         yield f"▲ {when} {said.text}"

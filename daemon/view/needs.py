@@ -3,9 +3,10 @@
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
+from daemon.as_read import shown_reason
 from daemon.view import rack_words as words
 from daemon.view.rack_now import AlarmNow, VesselNow
-from daemon.words import SHAPES, condition_word, label, shown_reason
+from daemon.words import SHAPES, condition_word, label
 from rules.alarms.life_cycle import Priority, State
 from rules.quantities import Quantity
 

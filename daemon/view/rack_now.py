@@ -288,13 +288,13 @@ class JournalNow:
 
     Numbers are given out under `run`. `log_bytes` is its write-ahead log, of which `log_held` says that
     it has grown because some program reads the journal and does not end. `settings_differ` where the
-    watch does not go by what the settings file says now.
+    watch does not go by what the settings file says now. `age_s`: None if this clock is behind.
     """
 
     id: str
     run: str
     newest_ms: int
-    age_s: float
+    age_s: float | None
     bytes: int
     log_bytes: int
     log_held: bool

@@ -27,7 +27,7 @@ def lifeless(watch: now.WatchNow, zone: tzinfo) -> str:
     if watch.since_ms is None:
         return "`bellwatch run` never wrote this journal; start it"
     since = f"since {datetime.fromtimestamp(watch.since_ms / 1000, zone):%Y-%m-%d %H:%M:%S}"
-    age = f"({length_of_time(watch.age_s or 0)} ago)"
+    age = "(ahead of this machine's clock)" if watch.age_s is None else f"({length_of_time(watch.age_s)} ago)"
     if watch.state is now.WatchState.HUNG:
         return f"`bellwatch run` hangs, no turn was finished {since} {age}; start it again"
     return f"`bellwatch run` is dead {since} {age}; start it"
@@ -112,8 +112,8 @@ def spoken(its: now.ChannelNow, now_ms: int, zone: tzinfo, stands: str, *, aged:
         left_ms = its.reaching.at_ms - now_ms
         left = f"in {length_of_time(left_ms / 1000)}" if left_ms > 0 else "by now"
         parts.append(f"{said} {left}" if aged else said)
-    if its.age_s is not None and aged:
-        parts.append(f"{length_of_time(its.age_s)} old")
+    if its.time_ms is not None and aged:
+        parts.append("age unknown" if its.age_s is None else f"{length_of_time(its.age_s)} old")
     state, why = its.watched.state.replace("_", " "), its.watched.why
     if why.startswith(now.OF_THE_WATCH):
         return ", ".join((*parts, state))

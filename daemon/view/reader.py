@@ -38,6 +38,8 @@ from rules.readings import Readings
 
 SAID_SHOWN_MS = 7 * 86_400_000
 ENTRIES_AT_MOST = 500
+AHEAD_MS = 60_000
+"""By so much a clock may be set back before ages are taken for unknown (project judgement)."""
 LOG_HELD_BYTES = WAL_BYTES_KEPT * 3 // 2
 """The write-ahead log is folded into the file before it is so long, unless a reader holds it."""
 
@@ -171,6 +173,11 @@ class JournalView:
         return engine
 
 
+def age_s(at_ms: int, now_ms: int) -> float | None:
+    """Return how long ago something was; None where it lies ahead of this machine's clock: nobody knows."""
+    return None if at_ms > now_ms + AHEAD_MS else max(now_ms - at_ms, 0) / 1000
+
+
 def _file(journal: Journal, dating: Dating, now_ms: int, *, settings_differ: bool) -> shape.JournalNow:
     path, newest_ms = journal.path, dating.utc_ms(journal.state.clock_ms())
     log = path.with_name(path.name + "-wal")
@@ -180,7 +187,7 @@ def _file(journal: Journal, dating: Dating, now_ms: int, *, settings_differ: boo
         journal.id,
         journal.run_id,
         newest_ms,
-        max(now_ms - newest_ms, 0) / 1000,
+        age_s(newest_ms, now_ms),
         path.stat().st_size,
         log_bytes,
         log_bytes > LOG_HELD_BYTES,

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from daemon.as_read import own, show_temperatures_in, shown, shown_reason
 from daemon.broker.messages import messages_of
 from daemon.check.load import load_settings
 from daemon.commands.cli import main
@@ -24,7 +25,7 @@ from daemon.oncall.messages import heard
 from daemon.page.pages import RackPages
 from daemon.settings.plan import rack_plan
 from daemon.web.server import Request
-from daemon.words import level, own, show_temperatures_in, shown, shown_reason
+from daemon.words import level
 from rules.alarms.life_cycle import Condition, Priority
 from rules.calling.records import Call, CallKind, Voice
 from rules.care.hand_checks import Chart

@@ -11,7 +11,7 @@ import traceback
 import numpy as np
 import pytest
 
-from daemon.words import show_temperatures_in, told
+from daemon.as_read import show_temperatures_in, told
 from rules.care import calibration, drift, hand_checks, probe_care, standards
 from rules.care.calibration import Line, Point, calibration_of, line_through
 from rules.care.standards import Around, point_in

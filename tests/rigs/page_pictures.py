@@ -29,7 +29,7 @@ def draw(folder, work, amiss=None):
     """Draw every view on every device, light and dark."""
     drifts = {tuple(name.split("/")): drift for name, drift in (amiss or {}).items()}
     how = {"drifts": drifts, "silent": ("k3",) if amiss else (), "page": ACTS}
-    with page_rack(work, vessels=NINE, days=4, **how) as rack:
+    with page_rack(work, vessels=NINE, days=4, polls_a_turn=60, **how) as rack:
         if amiss:
             rack.ask("log", vessel="k1", what="feed", note="nauplii", value=6)
             rack.ask("acknowledge", who="bo", alarm="t1/oxygen_saturation/falling")

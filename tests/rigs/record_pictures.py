@@ -16,7 +16,7 @@ AMISS = {("k1", "temperature"): (0.9, 20.0), ("t1", "oxygen_saturation"): (-9.0,
 
 def written(folder):
     """Write a night, a month and a report of an invented rack; return their files."""
-    with page_rack(folder, days=3, drifts=AMISS, silent=("k3",)) as rack:
+    with page_rack(folder, days=3, drifts=AMISS, silent=("k3",), polls_a_turn=60) as rack:
         rack.ask("log", vessel="k1", what="feed", value=6, note="nauplii")
         rack.ask("log", vessel="k1", what="bell_diameter", value=12, n=20, low=9, high=14)
         rack.ask("acknowledge", who="bo", alarm="k1/temperature/rising")

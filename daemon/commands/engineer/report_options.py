@@ -4,6 +4,7 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
+from daemon.commands.engineer.making import made_whole
 from daemon.commands.options import needing
 from daemon.errors import SourceError
 from daemon.report.report import Report, Wanted
@@ -47,8 +48,12 @@ def write_reports(options: argparse.Namespace, report: Report) -> Sequence[Path]
 
 
 def write_file(path: Path, content: bytes) -> None:
-    """Write what somebody asked for; SourceError where that cannot be."""
+    """Write what somebody asked for, a file whole or not at all; SourceError where that cannot be."""
     try:
-        path.write_bytes(content)
+        if path.exists() and not path.is_file():  # such as a pipe
+            path.write_bytes(content)
+            return
+        with made_whole(path.resolve()) as new:
+            new.write_bytes(content)
     except OSError as error:
         raise SourceError(f"{path}: {error.strerror}; expected a file that can be written") from error

@@ -5,6 +5,7 @@ import sys
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from daemon.as_read import show_temperatures_in
 from daemon.commands.options import needing
 from daemon.errors import SourceError
 from daemon.settings.rack import Settings
@@ -13,7 +14,6 @@ from daemon.sources.csv_readings import CsvLayout
 from daemon.sources.drift_correction import calibrations_at, drift_corrected, how_sure
 from daemon.sources.journal import journal_recording, temperatures_in
 from daemon.sources.recording import Recording
-from daemon.words import show_temperatures_in
 
 _SQLITE = b"SQLite format 3\0"
 _PARQUET = b"PAR1"

@@ -4,6 +4,7 @@ import argparse
 import time
 from collections.abc import Iterator, Mapping
 
+from daemon.as_read import show_temperatures_in
 from daemon.buses.ports import serial_ports
 from daemon.buses.shape import ProbeSettings, Sent
 from daemon.check.load import load_settings
@@ -15,7 +16,7 @@ from daemon.settings.rack import Settings
 from daemon.tables.words import one_of
 from daemon.view.rack import rack_now
 from daemon.view.reader import JournalView
-from daemon.words import amount, number, show_temperatures_in
+from daemon.words import amount, number
 from drivers.errors import DriverError
 from drivers.readings import Reading, Trouble
 from rules.care.misread import Around, is_plausible, read_otherwise

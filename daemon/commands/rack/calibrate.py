@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from daemon.as_read import own, shown, shown_unit
 from daemon.commands.options import duration_s, journal_path, show_units_of
 from daemon.commands.rack.capture import settled_reading, went_in
 from daemon.commands.rack.request import add_request, ask
@@ -18,7 +19,7 @@ from daemon.journal.journal import Journal
 from daemon.journal.logbook import CALIBRATE
 from daemon.journal.sole_writer import holder_of
 from daemon.tables.values import number
-from daemon.words import own, shown, shown_line, shown_point, shown_unit, typed_in
+from daemon.words import shown_line, shown_point, typed_in
 from rules.care.calibration import AS_REPORTED, Line, Moves, Point, calibration_of, key_of
 from rules.care.hand_checks import allowed_error, refuse_blind
 from rules.care.misread import IN_STANDARDS

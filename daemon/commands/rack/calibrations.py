@@ -6,13 +6,14 @@ from contextlib import closing
 from datetime import datetime, tzinfo
 from zoneinfo import ZoneInfo
 
+from daemon.as_read import shown, shown_unit
 from daemon.check.load import load_settings
 from daemon.commands.options import add_settings
 from daemon.errors import JournalError
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import calibrations_in
-from daemon.words import length_of_time, shown, shown_line, shown_point, shown_unit
+from daemon.words import length_of_time, shown_line, shown_point
 from rules.care.calibration import Calibration, Line, Point
 from rules.care.drift import error_found
 from rules.care.probe_care import CalibrationNow

@@ -5,9 +5,9 @@ from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
+from daemon.as_read import shown, shown_unit
 from daemon.errors import RequestError
 from daemon.journal.journal import Journal
-from daemon.words import shown, shown_unit
 from rules.care.hand_checks import allowed_error
 from rules.care.stability import WINDOW, Settled, settled
 from rules.rack.plan import Source

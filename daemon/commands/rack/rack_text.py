@@ -6,11 +6,12 @@ from zoneinfo import ZoneInfo
 
 from rich.cells import cell_len, set_cell_size
 
+from daemon.as_read import shown, shown_reason
 from daemon.commands.rack.lines import plain, strip, wrapped
 from daemon.view import rack_now as now
 from daemon.view import rack_words as words
 from daemon.view.health_text import health
-from daemon.words import SHAPES, STYLES, length_of_time, shown, shown_reason
+from daemon.words import SHAPES, STYLES, length_of_time
 from rules.alarms.alarm import HoldKind
 from rules.alarms.life_cycle import Priority
 from rules.judging.watched import WatchedState
@@ -151,7 +152,7 @@ class _RackText:
 
     def _calm(self, its: now.ChannelNow) -> str:
         trust = "roughly" if its.watched.state is WatchedState.WATCHED_ROUGHLY else "watched"
-        age = length_of_time(its.age_s or 0)
+        age = "age unknown" if its.age_s is None else length_of_time(its.age_s)
         return f"{words.name(its)} {words.value(its)} {strip(its)} {age} {trust}"
 
     def _spoken(self, its: now.ChannelNow) -> str:

@@ -17,7 +17,7 @@ AMISS = {("k1", "temperature"): (0.9, 20.0), ("t1", "oxygen_saturation"): (-9.0,
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     made = tmp_path_factory.mktemp("handover")
-    with page_rack(made, days=1.5, drifts=AMISS, silent=("k3",)) as rack:
+    with page_rack(made, days=1.5, drifts=AMISS, silent=("k3",), polls_a_turn=60) as rack:
         rack.ask("log", vessel="k1", what="feed", value=6, note="nauplii")
         rack.ask("acknowledge", who="bo", alarm="k1/temperature/rising")
         assert main(["handover", str(made / "night.html"), "--settings", str(rack.file)]) == 0

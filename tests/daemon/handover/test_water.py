@@ -1,6 +1,6 @@
 """Sums over the water: worked by hand, and the same wherever the blocks were cut."""
 
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,34 +8,26 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.handover.water import Water
+from rules.engine import Engine
 from rules.quality.flags import Flag
+from rules.quantities import Quantity
+from rules.rack.plan import Source
+from rules.rack.stage_plan import StageStep
 from rules.rack.tolerance import Band, Tolerance
 from rules.readings import ChannelFlags, Outcome
+from tests.rigs.watched_rack import plan_of
 
 MIN = 60_000
-NAME = "k1/temperature"
+NAME, T = "k1/temperature", Quantity.TEMPERATURE
 TOLERANCE = Tolerance(15.0, Band(12, 18), Band(10, 20), unwatched_after_ms=10 * MIN)
+WIDER = replace(TOLERANCE, advisory=Band(5, 25))
 
 
-@dataclass
-class Channel:
-    name: str = NAME
-
-
-@dataclass
-class Now:
-    channel: Channel
-    tolerance: Tolerance | None
-
-
-class Judged:
-    """What `Water` asks of an engine."""
-
-    def __init__(self, tolerance=TOLERANCE):
-        self.tolerance = tolerance
-
-    def channels(self):
-        return [Now(Channel(), self.tolerance)]
+def rack(tolerance=TOLERANCE, steps=()):
+    """An engine of one kreisel in which ephyrae live, of which one quantity has limits."""
+    tolerances = {"ephyra": {T: tolerance} if tolerance else {}, "juvenile": {T: WIDER}}
+    source = Source(1, "k1-t", T, "k1", MIN)
+    return Engine(plan_of((source,), tolerances, steps={"k1": steps}), 0)
 
 
 def block(minutes, values, flags=None):
@@ -46,9 +38,9 @@ def block(minutes, values, flags=None):
 
 
 def found(*blocks, upto=60):
-    water = Water(0, upto * MIN)
+    water, engine = Water(0, upto * MIN), rack()
     for each in blocks:
-        water.observe(Judged(), each)
+        water.observe(engine, each)
     return water.found()
 
 
@@ -68,7 +60,7 @@ def test_what_fails_or_is_no_value_or_of_another_time_does_not_count():
 
 def test_a_channel_without_limits_is_left_out():
     water = Water(0, 60 * MIN)
-    water.observe(Judged(None), block([1, 2], [15.0, 15.0]))
+    water.observe(rack(None), block([1, 2], [15.0, 15.0]))
     assert water.found() == []
 
 
@@ -81,3 +73,14 @@ def test_it_is_the_same_wherever_the_blocks_were_cut(values, data):
     assert whole == parts
     assert whole.critical_ms <= whole.advisory_ms <= whole.known_ms
     assert whole.known_ms == pytest.approx(min(len(values) - 1 + 10, 60) * MIN)
+
+
+def test_limits_are_those_of_the_stage_at_the_time_in_one_block_of_a_day():
+    """20 all day: outside the advisory band of ephyrae, from noon on inside that of the next stage."""
+    engine, noon_ms = rack(steps=(StageStep(720 * MIN, "juvenile"),)), 720 * MIN
+    engine.advance(1440 * MIN)
+    minutes = list(range(1440))
+    water = Water(0, 1440 * MIN)
+    water.observe(engine, block(minutes, [20.0] * len(minutes)))
+    (its,) = water.found()
+    assert (its.advisory_ms, its.known_ms, its.tolerance) == (noon_ms, 1440 * MIN, WIDER)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from daemon.words import show_temperatures_in
+from daemon.as_read import show_temperatures_in
 from rules.rack.logbook import ENTRY_KINDS
 from tests.daemon.page.test_acts import OPEN, Person, did
 from tests.daemon.page.test_pages import PHONE, scrolls_sideways, violations

@@ -5,7 +5,7 @@ import re
 from dataclasses import replace
 from datetime import UTC
 from io import BytesIO
-from itertools import combinations, pairwise
+from itertools import chain, combinations, pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
@@ -25,7 +25,7 @@ from daemon.report.report import Report, Side
 from daemon.report.scale import Scale, limit_steps, round_steps, time_ticks
 from daemon.report.slide import HEIGHT, PIXELS_ACROSS, WIDTH, png, slide
 from daemon.report.svg import channel_svg, rows_of
-from daemon.report.trace import COLUMNS, Trace, in_looks
+from daemon.report.trace import COLUMNS, Trace
 from daemon.sources.journal import journal_recording
 from daemon.tune.incidents import ACCEPTED, Mark, beside, write_marks
 from rules.alarms.episodes import episodes_of
@@ -33,7 +33,7 @@ from rules.engine import Engine
 from rules.quality.flags import Flag
 from rules.rack.plan import RackPlan
 from rules.rack.tolerance import Band, Tolerance
-from rules.readings import ChannelFlags, Outcome
+from rules.readings import Action, ChannelFlags, Outcome
 from rules.tuning.scoring import Incident
 from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story
 from tests.rigs.nights.known_nights import SETTINGS, known_nights
@@ -176,10 +176,19 @@ def test_it_says_where_it_comes_from(night):
     assert marks[1] == of_settings((night / "nursery.toml").read_bytes())
 
 
+def in_small_blocks(recording, size=500):
+    def parts(item):
+        if isinstance(item, Action):
+            return [item]
+        return (item.part(start, min(start + size, len(item))) for start in range(0, len(item), size))
+
+    return replace(recording, inputs=lambda: chain.from_iterable(map(parts, recording.inputs())))
+
+
 def test_the_mark_of_a_recording_knows_no_blocks(night):
     recording = journal_recording(night / "night.sqlite")
     marks = set()
-    for each in (recording, in_looks(recording, recording.start_ms, recording.end_ms)):
+    for each in (recording, in_small_blocks(recording)):
         marked, mark = of_recording(each)
         assert sum(1 for _ in marked.inputs())
         marks.add(mark())
@@ -358,7 +367,7 @@ def test_a_trace_loses_no_spike_and_does_not_depend_on_blocks(night):
     from daemon.replay.replay import replay
 
     replay(recording, [None], observers=[whole.observe])
-    replay(in_looks(recording, recording.start_ms, recording.end_ms), [None], observers=[cut.observe])
+    replay(in_small_blocks(recording), [None], observers=[cut.observe])
     for channel, trace in whole.channels.items():
         assert np.array_equal(trace.low, cut.channels[channel].low, equal_nan=True)
         assert np.array_equal(trace.high, cut.channels[channel].high, equal_nan=True)

@@ -15,12 +15,12 @@ import numpy as np
 import pytest
 from gsw import C_from_SP
 
+from daemon.as_read import show_temperatures_in
 from daemon.commands.cli import main
 from daemon.errors import JournalError
 from daemon.journal.journal import Journal
 from daemon.sources.drift_correction import calibrations_at, drift_corrected
 from daemon.sources.journal import journal_recording
-from daemon.words import show_temperatures_in
 from rules.care.drift import uncertainty_between
 from rules.readings import Readings
 from tests.rigs.daemon_run import PATIENCE_S, DaemonRun

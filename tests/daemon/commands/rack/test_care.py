@@ -3,8 +3,8 @@
 import pytest
 from gsw import C_from_SP
 
+from daemon.as_read import show_temperatures_in
 from daemon.commands.cli import main
-from daemon.words import show_temperatures_in
 from drivers.readings import Reading
 from tests.rigs.kept_watch import answering
 

@@ -257,6 +257,20 @@ def test_a_watch_that_does_not_live_is_said_first(rack):
     assert re.search(r"temperature 15\.00 °C ░+▒+█▒+░+, 5 min old, unwatched\n", page)
 
 
+@pytest.mark.parametrize("alone", [{}, {"vessel": "k1"}])
+def test_a_journal_ahead_of_the_clock_has_no_age(rack, alone):
+    rack.minutes(30)
+    rack.sole_writer.release()
+    try:
+        page = page_of(rack, later_s=-86_400, width=200, **alone)
+    finally:
+        rack.sole_writer = SoleWriter(rack.settings.journal.path)
+    assert "dead since 2026-08-15 02:30:00 (ahead of this machine's clock); start it" in page
+    assert "▲ Last entry 2026-08-15 02:30:00, ahead of this machine's clock" in page
+    assert re.search(r"temperature 15\.00 °C ░+▒+█▒+░+, age unknown", page)
+    assert not re.search(r"\b0 s\b|-\d+ s", page)
+
+
 def test_what_nobody_watches_stands_in_place_of_all_is_well(rack):
     rack.without_oxygen = ("k2",)
     rack.minutes(2)
