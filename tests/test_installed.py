@@ -9,7 +9,7 @@ import pytest
 from tests.rigs.daemon_run import write_settings
 from tests.rigs.installed import Machine, bundle, needs_roots, other_bundle, roots
 
-pytestmark = [pytest.mark.long, pytest.mark.timeout(1800)]
+pytestmark = [pytest.mark.long, pytest.mark.timeout(3600)]
 FITS = "daemon/commands/install/fits.py"
 RUN = "daemon/commands/install/run.py"
 SCHEMA = "daemon/journal/schema.py"

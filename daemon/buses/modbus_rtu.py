@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 _BY_MANUAL = frozenset([*range(30_001, 40_000), *range(40_001, 50_000)])
 """Addresses as manuals number them; hardly any probe has such on the wire (common practice, no source)."""
-SCAN_TIMEOUT_MS = 300
+SCAN_TIMEOUT_MS, HIGHEST_UNIT = 300, 247
 
 
 class RegisterPlace(Table):
@@ -68,7 +68,9 @@ class ModbusProbe(ProbeSettings):
     address_key: ClassVar = "unit_id"
     known_by: ClassVar = "registers"
 
-    unit_id: Annotated[Whole, Field(ge=1, le=247)] = Field(description="Modbus unit address, 1 to 247")
+    unit_id: Annotated[Whole, Field(ge=1, le=HIGHEST_UNIT)] = Field(
+        description="Modbus unit address, 1 to 247"
+    )
     registers: Annotated[tuple[RegisterSettings, ...], Field(min_length=1)] = Field(
         description="What the probe measures, and where"
     )
@@ -186,10 +188,10 @@ class ModbusBus(BusSettings):
         """The port, which no other bus may use."""
         return self.port
 
-    def to_scan(self, name: str, addresses: range) -> tuple[BusSettings, dict[str, ProbeSettings]]:
+    def to_scan(self, name: str) -> tuple[BusSettings, dict[str, ProbeSettings]]:
         """Return the line with little patience, and a probe of one register at each address."""
         quick = self.model_copy(update={"timeout_ms": min(self.timeout_ms, SCAN_TIMEOUT_MS), "retries": 0})
-        return quick, scanned(name, addresses)
+        return quick, scanned(name)
 
     def findings(self, name: str, probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
         """Warn of two probes with one unit address, and of polls that need more time than there is."""
@@ -209,12 +211,12 @@ class ModbusBus(BusSettings):
         return modbus_bus.ModbusBus(name, line, asked(probes), around.clock, emit)
 
 
-def scanned(bus: str, addresses: range) -> dict[str, ProbeSettings]:
+def scanned(bus: str) -> dict[str, ProbeSettings]:
     """Return a probe at each unit address, asked for one register, once."""
     one = RegisterSettings(quantity=Quantity.TEMPERATURE, address=0, type="uint16")
     return {
         str(unit): ModbusProbe(bus=bus, unit_id=unit, registers=(one,), every_s=86_400, silent_after_s=86_400)
-        for unit in addresses
+        for unit in range(1, HIGHEST_UNIT + 1)
     }
 
 

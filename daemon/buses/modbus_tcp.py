@@ -32,9 +32,9 @@ class ModbusTcpBus(BusSettings):
         2, description="How often to ask again before the poll counts as failed"
     )
 
-    def to_scan(self, name: str, addresses: range) -> tuple[BusSettings, dict[str, ProbeSettings]]:
+    def to_scan(self, name: str) -> tuple[BusSettings, dict[str, ProbeSettings]]:
         """Return the gateway asked once, and a probe of one register at each address."""
-        return self.model_copy(update={"retries": 0}), scanned(name, addresses)
+        return self.model_copy(update={"retries": 0}), scanned(name)
 
     def findings(self, _name: str, probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
         """Warn of two probes with one unit address."""

@@ -1,6 +1,7 @@
 """Probes on an SDI-12 line: their settings, what can be wrong with them, and how they are read."""
 
 from collections.abc import Hashable, Iterator, Mapping
+from string import ascii_lowercase, ascii_uppercase, digits
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
@@ -13,6 +14,7 @@ from daemon.tables.words import shown, where
 from drivers.readings import Bus, Emit, Surroundings
 from drivers.sdi12.telegram import ADDRESSES, MOST_BY_M, READS
 from rules.plain import taken_over
+from rules.quantities import Quantity
 from rules.rack.plan import FRESH
 
 _READS = "M, M1 to M9, C, C1 to C9 or R0 to R9; nothing else is ever sent, least of all a change of address"
@@ -102,6 +104,17 @@ class Sdi12Bus(BusSettings):
     def serial_port(self) -> str:
         """The port, which no other bus may use."""
         return self.port
+
+    def to_scan(self, name: str) -> tuple[BusSettings, dict[str, ProbeSettings]]:
+        """Return the line asked once, and a probe at each address that is asked to measure (M)."""
+        one = Sdi12ValueSettings(quantity=Quantity.TEMPERATURE, index=1)
+        probes: dict[str, ProbeSettings] = {
+            address: Sdi12Probe(
+                bus=name, address=address, crc=False, values=(one,), every_s=86_400, silent_after_s=86_400
+            )
+            for address in digits + ascii_uppercase + ascii_lowercase
+        }
+        return self.model_copy(update={"retries": 0}), probes
 
     def findings(self, name: str, _probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
         """Yield a speed that a bare line cannot have."""

@@ -100,8 +100,8 @@ class BusSettings(Table):
         """Where on the network it is, if two buses may be one there; else None."""
         return None
 
-    def to_scan(self, name: str, addresses: range) -> "tuple[BusSettings, dict[str, ProbeSettings]] | None":
-        """Return this bus and a probe at each address, to find out who answers; None where none can be."""
+    def to_scan(self, name: str) -> "tuple[BusSettings, dict[str, ProbeSettings]] | None":
+        """Return this bus and a probe at each address that there can be; None where there are none."""
         return None
 
     @abstractmethod

@@ -73,6 +73,9 @@ def _health_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str]:
         yield f"{broker.waiting} messages wait for the broker{refused}"
     for refusal in broker.refusals:
         yield f"◆ {refusal.topic}: {refusal.why}"
+    if well := "; ".join(f"{it.name} {it.value:g} {it.unit}" for it in rack.machine if it.is_well):
+        yield f"Machine: {well}."
+    yield from (f"▲ Machine: {it}." for it in rack.machine if not it.is_well)
     if not rack.clock.synchronised:
         yield (
             "The machine's clock is not synchronised yet: times since its start are a guess, "

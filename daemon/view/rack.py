@@ -56,6 +56,7 @@ def rack_now(view: JournalView, now_ms: int) -> RackNow:
         sight.broker,
         sight.oncall,
         sight.mirror,
+        sight.machine,
     )
 
 

@@ -7,6 +7,7 @@ stands beside them. None stands for what is not known, or does not apply; a `why
 from dataclasses import dataclass
 from enum import StrEnum
 
+from daemon.watch.machine import MachineReading
 from rules.judging.watched import Watched
 
 
@@ -361,7 +362,8 @@ class MirrorNow:
 class RackNow:
     """The rack at one moment: vessels and alarms worst first, channels of no vessel, the watch itself.
 
-    `troubles` are those on the buses within the last day, the newest last; `said` is of the last week.
+    `troubles` are those on the buses within the last day, the newest last; `said` is of the last week;
+    `machine` is what the machine of the watch says of itself, each with its limit.
     """
 
     rack: str
@@ -381,3 +383,4 @@ class RackNow:
     broker: BrokerNow
     oncall: OnCallNow | None
     mirror: MirrorNow | None
+    machine: tuple[MachineReading, ...]

@@ -27,6 +27,7 @@ from daemon.settings.plan import rack_plan
 from daemon.settings.rack import Settings
 from daemon.view import rack_now as shape
 from daemon.view.entries import entry_text
+from daemon.watch.machine import MachineReading, machine_of
 from daemon.words import notice_text
 from rules.alarms.life_cycle import State
 from rules.care.misread import is_plausible
@@ -66,6 +67,7 @@ class Sight:
     troubles: tuple[shape.TroubleNow, ...]
     said: tuple[shape.SaidNow, ...]
     entries: dict[str, tuple[shape.EntryNow, ...]]
+    machine: tuple[MachineReading, ...]
 
 
 class JournalView:
@@ -122,7 +124,6 @@ class JournalView:
         )
         mirror = mirror_now(journal) if self._settings.mirror is not None else None
         seen_by, oncall = _seen_by(journal, engine), _oncall(journal, dating)
-        troubles = _troubles(journal, dating)
         said = _said(journal, dating, ZoneInfo(self._settings.rack.time_zone))
         return Sight(
             self._settings,
@@ -136,9 +137,10 @@ class JournalView:
             broker,
             oncall,
             mirror,
-            troubles,
+            _troubles(journal, dating),
             said,
             _entries(journal, dating),
+            tuple(machine_of(journal)),
         )
 
     def _up_to_date(self, journal: Journal) -> Engine:

@@ -6,10 +6,14 @@ wear (an SD card keeps that to itself).
 
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
+from daemon.journal.journal import Journal
+
 LOW_SUPPLY, HOT, SHORT_OF_MEMORY, WORN = "supply voltage low", "machine hot", "memory short", "card worn"
+MACHINE = "machine"
+"""The note under which the journal keeps what the machine said last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +37,18 @@ class MachineReading:
         side = "at most" if self.at_most else "at least"
         text = f"{self.name} {self.value:g} {self.unit}, {side} {self.limit:g}"
         return text if self.is_well else f"{text}: {self.what_to_do}"
+
+
+@dataclass(slots=True)
+class Machine:
+    """What the watch noted last."""
+
+    readings: list[MachineReading] = field(default_factory=list)
+
+
+def machine_of(journal: Journal) -> list[MachineReading]:
+    """Return what the machine of the watch said of itself last, in the last minute while it runs."""
+    return journal.state.record(MACHINE, Machine()).readings
 
 
 def machine_readings(root: Path = Path("/")) -> list[MachineReading]:

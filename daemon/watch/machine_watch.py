@@ -10,13 +10,13 @@ from dataclasses import dataclass, field
 
 from daemon.broker.notices import DAY_MS, Notices
 from daemon.journal.repair import BALLAST_BYTES, JournalRepair
-from daemon.watch.machine import MachineReading, machine_readings
+from daemon.watch.machine import MACHINE, Machine, MachineReading, machine_readings
 from daemon.watch.timekeeper import GivenTime, TimeKeeper
 from daemon.words import iso_time
 from rules.calling.records import DISK_FULL
 
 DISK_FILLS, CLOCK_LEFT, CLOCK_SET = "disk fills", "clock left alone", "clock set"
-LOOK_EVERY_MS, KEEP_EVERY_MS = 10_000, 3_600_000
+LOOK_EVERY_MS, KEEP_EVERY_MS, MACHINE_EVERY_MS = 10_000, 3_600_000, 60_000
 FULL_AGAIN_MS = 300_000
 LITTLE_ROOM_BYTES = 16 * BALLAST_BYTES
 DAYS_OF_ROOM = 2
@@ -46,7 +46,7 @@ class MachineWatch:
         self._repair = repair
         self._keeper = keeper
         self._room = notices.journal.state.record(_NOTE, _Room())
-        self._due_ms = 0
+        self._due_ms = self._machine_due_ms = 0
 
     def step(self, now_ms: int) -> None:
         """Say what was done to the journal's file; now and then look at disk and clock."""
@@ -76,7 +76,12 @@ class MachineWatch:
                 journal.state.keep_record(_NOTE, self._room)
 
     def _look_at_machine(self, now_ms: int) -> None:
-        for reading in self._machine():
+        readings = self._machine()
+        if now_ms >= self._machine_due_ms:
+            with self._notices.journal.transaction():
+                self._notices.journal.state.keep_record(MACHINE, Machine(readings))
+            self._machine_due_ms = now_ms + MACHINE_EVERY_MS
+        for reading in readings:
             if not reading.is_well:
                 said = {"value": reading.value, "unit": reading.unit, "what_to_do": reading.what_to_do}
                 self._notices.say_lasting(reading.kind, said, now_ms)

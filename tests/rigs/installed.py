@@ -23,13 +23,13 @@ from tests.rigs.parts.simulator_process import wait_for
 from tests.rigs.places import DEPLOY, ROOT
 
 STEPS = ROOT / "tests" / "rigs" / "boot"
-BOOT_WITHIN_S = 900
+BOOT_WITHIN_S = 3000
 KICK = "[Timer]\nOnBootSec=1\nAccuracySec=100ms\nUnit=steps.service\n"
 SERVICE = """\
 [Service]
 Type=oneshot
 ExecStart=/bin/bash /rig/{script}
-TimeoutStartSec=1200
+TimeoutStartSec=2900
 StandardError=file:/out/errors
 """
 
@@ -101,9 +101,10 @@ class Machine:
         (self.out / "seen").unlink(missing_ok=True)
         binds = [f"--bind={self.out}:/out", f"--bind-ro={self.rig}:/rig", f"--bind-ro={ROOT}:/checkout"]
         command = [
-            "systemd-nspawn", "--quiet", f"--directory={self.root}", "--machine=bellwatch-install",
-            "--register=no", "--keep-unit", "--private-network", *binds, *options, "--boot",
-            "systemd.wants=kick.timer",
+            # A name space of processes of its own: where our patience ends, so does all that was booted.
+            "unshare", "--pid", "--fork", "--kill-child", "--mount-proc", "systemd-nspawn", "--quiet",
+            f"--directory={self.root}", "--machine=bellwatch-install", "--register=no", "--keep-unit",
+            "--private-network", *binds, *options, "--boot", "systemd.wants=kick.timer",
         ]  # fmt: skip
         with (self.out / "boot.log").open("ab") as log:
             subprocess.run(

@@ -175,7 +175,7 @@ def _broker(settings: Settings) -> Iterator[Found]:
 
 def _probes(settings: Settings) -> Iterator[Found]:
     patience_s = min(POLLED_WITHIN_S, 5 + max(probe.every_s for probe in settings.probes.values()))
-    with Live(settings, settings.probes) as live:
+    with Live.of(settings, settings.probes) as live:
         answers = live.answers(patience_s)
     told = set[str]()
     for name, answer in answers.items():

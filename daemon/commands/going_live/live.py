@@ -40,26 +40,30 @@ def advised(trouble: Trouble) -> str:
 class Live:
     """A context in which the buses of some probes are read; `said` gives what comes.
 
-    SettingsError or SetupError where a bus cannot be.
+    `topic` is the rack's own. SettingsError or SetupError where a bus cannot be.
     """
+
+    @classmethod
+    def of(cls, settings: Settings, probes: Mapping[str, ProbeSettings]) -> Self:
+        """Return what reads some probes of a rack."""
+        return cls(settings.buses, probes, rack_topic(settings.broker.topic_root, settings.rack.name))
 
     def __init__(
         self,
-        settings: Settings,
+        buses: Mapping[str, BusSettings],
         probes: Mapping[str, ProbeSettings],
-        instead: Mapping[str, BusSettings] | None = None,
+        topic: str = "",
     ) -> None:
         self.probes = dict(probes)
         self._came: queue.SimpleQueue[Said | Receipt | BaseException] = queue.SimpleQueue()
         self._stop = threading.Event()
-        topic = rack_topic(settings.broker.topic_root, settings.rack.name)
         around = Surroundings(SteadyClock(), lambda at_ms: at_ms, lambda utc_ms: utc_ms, topic, OUR_ID)
-        buses = [
-            (instead or settings.buses)[bus].driver(bus, mine, around, self._came.put)
+        drivers = [
+            buses[bus].driver(bus, mine, around, self._came.put)
             for bus in dict.fromkeys(probe.bus for probe in self.probes.values())
             if (mine := {name: probe for name, probe in self.probes.items() if probe.bus == bus})
         ]
-        self._threads = [threading.Thread(target=self._run, args=(bus,), daemon=True) for bus in buses]
+        self._threads = [threading.Thread(target=self._run, args=(bus,), daemon=True) for bus in drivers]
 
     def __enter__(self) -> Self:
         for thread in self._threads:

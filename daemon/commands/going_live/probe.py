@@ -9,6 +9,7 @@ from daemon.buses.ports import serial_ports
 from daemon.buses.shape import ProbeSettings, Sent
 from daemon.check.load import load_settings
 from daemon.commands.going_live.live import Live, advised
+from daemon.commands.going_live.scan import ANSWERS, SCANNED_AT_FIRST, who_answers
 from daemon.commands.options import add_settings, duration_s
 from daemon.errors import RequestError
 from daemon.journal.sole_writer import holder_of
@@ -23,7 +24,6 @@ from rules.care.misread import Around, is_plausible, read_otherwise
 from rules.care.stability import WINDOW, settled
 from rules.quantities import Quantity, unit_of
 
-HIGHEST_ADDRESS, SCANNED_AT_FIRST = 247, 32
 STILL: Mapping[Quantity, float] = {
     Quantity.TEMPERATURE: 0.2,
     Quantity.CONDUCTIVITY: 0.5,
@@ -47,10 +47,8 @@ def probe_arguments(parser: argparse.ArgumentParser) -> None:
     )
     scan = ways.add_parser("scan", help="who answers on a bus; not while the watch runs")
     scan.add_argument("bus")
-    scan.add_argument("--from", dest="first", type=int, default=1, metavar="ADDRESS", help="default: 1")
-    scan.add_argument(
-        "--to", dest="last", type=int, default=SCANNED_AT_FIRST, metavar="ADDRESS", help="default: 32"
-    )
+    scan.add_argument("--from", dest="first", metavar="ADDRESS", help="default: the first that there can be")
+    scan.add_argument("--to", dest="last", metavar="ADDRESS", help="default: the 32nd that there can be")
     ways.add_parser("read", help="one reading with its bytes, and what makes sense of them")
     follow = ways.add_parser("follow", help="readings as they come, and whether they stand still")
     follow.add_argument("--for", dest="for_s", type=duration_s, default=600.0, help="how long (default: 10m)")
@@ -91,52 +89,31 @@ def _scan(options: argparse.Namespace) -> int:
         raise RequestError(
             f"bus: found {options.bus}; expected {one_of('a bus', settings.buses, options.bus)}"
         )
-    if not 1 <= options.first <= options.last <= HIGHEST_ADDRESS:
+    if (to_scan := bus.to_scan(options.bus)) is None:
         raise RequestError(
-            f"--from, --to: found {options.first} to {options.last}; expected within 1 to {HIGHEST_ADDRESS}"
-        )
-    if watched:
-        raise RequestError(f"{options.bus}: the watch is using it, and nothing disturbs it; {_STOP}")
-    to_scan = bus.to_scan(options.bus, range(options.first, options.last + 1))
-    if to_scan is None:
-        raise RequestError(
-            f"{options.bus}: {bus.called} has no addresses to go through; probes publish there unasked"
+            f"{options.bus}: {bus.called} has no addresses to go through; its probes are heard without: "
+            "bellwatch probe read PROBE"
         )
     quick, probes = to_scan
-    answered, left = 0, dict(probes)
-    with Live(settings, probes, {options.bus: quick}) as live:
-        for said in live.said(2.0 * len(probes) + 5):
-            if said.probe is None and isinstance(said, Trouble) and said.kind == "port":
-                raise RequestError(said.text)
-            if said.probe in left and not (isinstance(said, Trouble) and said.kind in ("slow", "late")):
-                name = str(said.probe)
-                del left[name]
-                answered += _tell(name, said)
-            if not left:
-                break
-    print(
-        f"{answered} of {len(probes)} addresses answered, {options.first} to {options.last}"
-        + _advice(answered)
-    )
+    chosen = _between(list(probes), options.first, options.last)
+    if watched:
+        raise RequestError(f"{options.bus}: the watch is using it, and nothing disturbs it; {_STOP}")
+    answered = 0
+    for address, what in who_answers(options.bus, quick, {it: probes[it] for it in chosen}):
+        print(f"{address}: {what}", flush=True)
+        answered += what == ANSWERS
+    advice = "" if answered else "; check power, wiring (A and B swapped?), baud and parity"
+    print(f"{answered} of {len(chosen)} addresses answered, {chosen[0]} to {chosen[-1]}{advice}")
     return 0 if answered else 1
 
 
-def _tell(address: str, said: object) -> bool:
-    """Print a line on an address; return whether somebody answered there."""
-    if isinstance(said, Trouble) and said.kind == "timeout":
-        print(f"{address}: -", flush=True)
-        return False
-    what = (
-        "answers"
-        if isinstance(said, Reading) or getattr(said, "kind", "") == "refused"
-        else "garbled: two at once?"
+def _between(addresses: list[str], first: str | None, last: str | None) -> list[str]:
+    first, last = first or addresses[0], last or addresses[SCANNED_AT_FIRST - 1]
+    if {first, last} <= set(addresses) and addresses.index(first) <= addresses.index(last):
+        return addresses[addresses.index(first) : addresses.index(last) + 1]
+    raise RequestError(
+        f"--from, --to: found {first} to {last}; expected within {addresses[0]} to {addresses[-1]}"
     )
-    print(f"{address}: {what}", flush=True)
-    return True
-
-
-def _advice(answered: int) -> str:
-    return "" if answered else "; check power, wiring (A and B swapped?), baud and parity"
 
 
 def _read(options: argparse.Namespace) -> int:
@@ -148,7 +125,7 @@ def _read(options: argparse.Namespace) -> int:
     asked = probe.as_sent()
     came, patience_s = dict[str, float](), 5 + 1.2 * probe.every_s
     try:
-        with Live(settings, {name: asked}) as live:
+        with Live.of(settings, {name: asked}) as live:
             for said in live.said(patience_s):
                 if isinstance(said, Trouble) and said.kind not in ("slow", "late"):
                     raise RequestError(advised(said))
@@ -221,7 +198,7 @@ def _stability(probe: ProbeSettings, quantity: Quantity, values: list[float]) ->
 
 def _alone(settings: Settings, options: argparse.Namespace) -> Iterator[tuple[str, float]]:
     probe = settings.probes[options.probe]
-    with Live(settings, {options.probe: probe}) as live:
+    with Live.of(settings, {options.probe: probe}) as live:
         for said in live.said(options.for_s):
             if isinstance(said, Reading) and said.quantity in probe.quantities:
                 yield said.quantity, said.value

@@ -10,9 +10,10 @@ from pydantic.fields import FieldInfo
 from daemon.buses.kinds import KINDS
 from daemon.buses.measurement import Measurement
 from daemon.buses.ports import serial_ports
-from daemon.buses.shape import ProbeSettings
+from daemon.buses.shape import BusSettings, ProbeSettings
 from daemon.check.check import findings_in
-from daemon.errors import Finding
+from daemon.commands.going_live.scan import ANSWERS, SCANNED_AT_FIRST, who_answers
+from daemon.errors import BellwatchError, Finding
 from daemon.settings.file import typed
 from daemon.settings.rack import BrokerSettings, JournalSettings, RackSettings, VesselSettings
 from daemon.tables.types import NAME_PATTERN, PATTERNS_IN_WORDS, Table
@@ -35,6 +36,7 @@ class Interview:
     def __init__(self, values: dict[str, Any], answers: TextIO, out: TextIO) -> None:
         self.values = values
         self.added: dict[_Keys, dict[str, tuple[Any, str]]] = {}
+        self._found: dict[str, list[str]] = {}
         self._answers = answers
         self._out = out
 
@@ -54,8 +56,44 @@ class Interview:
         keys = ("buses", name)
         kind = self._at(keys).get("kind") or self._one_of(keys, "kind", "kind of bus", KINDS)
         if kind in KINDS:
-            port = next((port.name for port in serial_ports()), "")
-            self._fill(keys, KINDS[kind], {"port": port} if "serial_port" in vars(KINDS[kind]) else {})
+            self._fill(
+                keys, KINDS[kind], {"port": self._port()} if "serial_port" in vars(KINDS[kind]) else {}
+            )
+
+    def _port(self) -> str:
+        """Return the first port that no bus has, having said which there are."""
+        used = {bus.get("port") for bus in self.values.get("buses", {}).values()}
+        free = [port.name for port in serial_ports() if not {port.name, port.device} & used]
+        print(f"ports that no bus has: {', '.join(free) or 'none; is the adapter in?'}", file=self._out)
+        return free[0] if free else ""
+
+    def _address(self, bus: str, table: type[ProbeSettings]) -> dict[str, str]:
+        """Return what a probe's address may be: of those that answer on its port the first that is free.
+
+        Who answers is found out once for each bus, and only where its port is one of this machine's.
+        """
+        given = self.values["buses"][bus]
+        if bus not in self._found:
+            self._found[bus] = []
+            if Path(given.get("port") or "/nowhere").exists():
+                self._found[bus] = self._who_answers(bus, KINDS[given["kind"]].model_validate(given))
+        used = {
+            str(it.get(table.address_key)) for it in self.values["probes"].values() if it.get("bus") == bus
+        }
+        return dict.fromkeys([table.address_key], next((it for it in self._found[bus] if it not in used), ""))
+
+    def _who_answers(self, name: str, bus: BusSettings) -> list[str]:
+        quick, probes = bus.to_scan(name) or (bus, {})
+        chosen = dict(list(probes.items())[:SCANNED_AT_FIRST])
+        try:
+            if chosen:
+                print(f"looking who answers on {name} ...", file=self._out, flush=True)
+            found = [at for at, what in who_answers(name, quick, chosen) if what == ANSWERS] if chosen else []
+        except BellwatchError as error:
+            print(error, file=self._out)
+            return []
+        print(f"answering there: {', '.join(found) or 'nobody'}", file=self._out)
+        return found
 
     def _probe(self, name: str) -> None:
         keys = ("probes", name)
@@ -68,7 +106,8 @@ class Interview:
         if kind not in KINDS:
             return  # `check` has told what is wrong with it
         table = KINDS[kind].probe_table
-        self._fill(keys, table, but=table.entries_key)
+        usual = {} if table.address_key in given else self._address(bus, table)
+        self._fill(keys, table, usual, but=table.entries_key)
         if table.entries_key not in given:
             self._entries(keys, table)
 
@@ -94,13 +133,18 @@ class Interview:
                 new[key] = self._answer(at, key, field, _usual(field), new)
 
     def _each(self, section: str, what: str, complete: Any) -> None:  # noqa: ANN401
-        """Complete the tables of a section; where it has none, ask for them one by one."""
-        names = list(self.values.get(section, {}))
-        for name in names:
+        """Complete the tables of a section, and ask for more of them, one by one."""
+        for name in list(self.values.get(section, {})):
             complete(name)
-        while not names:
-            name = self._ask(f"name of a {what}" + ("; empty: no more" if self.values.get(section) else ""))
-            if not name and self.values.get(section):
+        while True:
+            enough = bool(self.values.get(section))
+            try:
+                name = self._ask(f"name of a {what}" + ("; empty: no more" if enough else ""))
+            except EndOfAnswersError:
+                name = ""  # whoever has said all there is need not say so
+                if not enough:
+                    raise
+            if not name and enough:
                 return
             taken = name in self.values.get(section, {})
             if taken or not re.fullmatch(NAME_PATTERN, name):

@@ -1,6 +1,7 @@
 """What is wrong below the watch is told: on a real small disk, and with a clock that a test sets."""
 
 from dataclasses import replace
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -8,6 +9,7 @@ from daemon.broker.notices import Notices
 from daemon.journal.dating import Dating
 from daemon.journal.repair import JournalRepair
 from daemon.journal.retention import DAY_MS
+from daemon.view.health_text import health
 from daemon.view.rack import rack_now
 from daemon.view.reader import JournalView
 from daemon.watch.machine import MachineReading
@@ -117,3 +119,18 @@ def test_a_machine_beyond_a_limit_is_told_once_a_day_with_what_to_do(bench):
     watch.step(START_MS + 2 * LOOK_EVERY_MS)
     (told,) = rack_now(JournalView(bench.settings), START_MS + 5_000).said
     assert told.text == "rack: the machine is at 85.0 °C; give it air"
+
+
+def test_what_the_machine_says_is_on_every_screen_with_its_limit(bench):
+    hot = MachineReading("machine hot", "temperature", 85.0, "°C", 80, True, "give it air")
+    well = MachineReading("memory short", "memory free", 500.0, "MB", 64, False, "see what runs")
+    repair = JournalRepair(bench.journal, Dating)
+    watch = MachineWatch(
+        Notices(bench.journal, lambda _: []), repair, GivenTime(bench.watch), lambda: [hot, well]
+    )
+    watch.step(START_MS)
+    seen = rack_now(JournalView(bench.settings), START_MS + 5_000)
+    assert seen.machine == (hot, well)
+    lines = list(health(seen, ZoneInfo("UTC")))
+    assert "Machine: memory free 500 MB." in lines
+    assert "▲ Machine: temperature 85 °C, at most 80: give it air." in lines

@@ -12,6 +12,7 @@ from pymodbus.framer import FramerRTU
 
 from tests.rigs.parts.ordinary_user import needs_root, ordinary_user
 from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
+from tests.rigs.parts.sdi12_sensor import Sensor, SensorsOnPty
 
 pytestmark = needs_root
 
@@ -162,6 +163,26 @@ def test_scan_says_who_answers_a_line_each(user):
     assert done.stdout.splitlines() == [
         "1: -", "2: answers", "3: -", "4: -", "5: answers", "6: -", "2 of 6 addresses answered, 1 to 6",
     ]  # fmt: skip
+
+
+def test_scan_goes_through_the_addresses_of_an_sdi_12_line(user):
+    line = PtyLine(user.folder / "serial")
+    user.owns(line.path)
+    settings = user.folder / "rack.toml"
+    text = SETTINGS.format(folder=user.folder, quantity=TEMPERATURE, type=FLOAT)
+    text = text.replace("modbus-rtu", "sdi-12").replace("unit_id = 1", 'address = "0"')
+    settings.write_text(
+        text[: text.index("registers")] + 'values = [{ quantity = "temperature", index = 1 }]'
+    )
+    with SensorsOnPty(line, Sensor("1"), Sensor("A")):
+        done = user.run("-m", "daemon", "probe", "scan", "line", "--to", "B", "--settings", settings)
+        wrong = user.run("-m", "daemon", "probe", "scan", "line", "--to", "44", "--settings", settings)
+    line.unplug()
+    assert done.stdout.splitlines() == [
+        "0: -", "1: answers", *(f"{it}: -" for it in range(2, 10)), "A: answers", "B: -",
+        "2 of 12 addresses answered, 0 to B",
+    ]  # fmt: skip
+    assert wrong.stderr.splitlines() == ["--from, --to: found 0 to 44; expected within 0 to z"]
 
 
 def test_follow_tells_when_a_probe_stands_still(user):

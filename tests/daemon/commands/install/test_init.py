@@ -5,6 +5,7 @@ import tomllib
 import pytest
 
 from daemon.commands.cli import main
+from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
 from tests.rigs.places import EXAMPLE
 
 SOUND = """\
@@ -89,7 +90,7 @@ def test_the_answers_become_a_commented_file_that_passes_check(interviewed):
     assert "# Name of the rack; part of every topic\nname =" in file.read_text()
 
 
-@pytest.mark.parametrize("lines", [0, 5, 6, 10])
+@pytest.mark.parametrize("lines", [0, 5, 6, 10, 13, 16])
 def test_an_interview_cut_short_goes_on_where_it_ended(interviewed, lines):
     answers = SOUND.splitlines(keepends=True)
     status, said, _ = interviewed("".join(answers[:lines]))
@@ -118,6 +119,59 @@ def test_a_wrong_answer_gets_its_line_and_is_asked_again(interviewed, right, wro
     status, said, _ = interviewed(SOUND.replace(right, wrong, 1))
     assert line in said
     assert status == 0
+
+
+MORE = """\
+
+k3
+tray
+polyp
+
+
+k3-multi
+wet-side
+k3
+
+temperature
+holding
+0
+float32
+
+
+"""
+
+
+def test_to_what_there_is_more_is_added(interviewed):
+    _, _, file = interviewed(SOUND)
+    status, _, file = interviewed(MORE[1:].replace("k3\n\ntemp", "k3\n12\ntemp"))
+    assert status == 0
+    values = tomllib.loads(file.read_text())
+    assert list(values["vessels"]) == ["k1", "dish-1", "k3"]
+    assert values["probes"]["k3-multi"]["unit_id"] == 12
+    assert values["probes"]["k1-multi"]["unit_id"] == 11
+
+
+def test_who_answers_on_a_port_is_offered_and_nobody_twice(interviewed, tmp_path):
+    line = PtyLine(tmp_path / "serial")
+    answers = SOUND.replace("/dev/ttyEXAMPLE0", str(line.path)).replace("even", "none")
+    answers = answers.replace("\nk1\n11\n", "\nk1\n\n")
+    try:
+        with Peer(line, lambda it: answer_frame(it[0], it[1], 7) if it[0] in (2, 5) else None):
+            status, said, file = interviewed(answers)
+            assert status == 0, said
+            assert "answering there: 2, 5\n" in said
+            _, said, file = interviewed(MORE[1:])
+    finally:
+        line.unplug()
+    values = tomllib.loads(file.read_text())["probes"]
+    assert (values["k1-multi"]["unit_id"], values["k3-multi"]["unit_id"]) == (2, 5)
+
+
+def test_a_port_that_cannot_be_read_is_said_and_the_interview_goes_on(interviewed, tmp_path):
+    (tmp_path / "serial").write_text("")
+    status, said, _ = interviewed(SOUND.replace("/dev/ttyEXAMPLE0", str(tmp_path / "serial")))
+    assert status == 0
+    assert f"wet-side: {tmp_path}/serial" in said or "cannot" in said
 
 
 def test_a_whole_file_is_left_as_it_is(interviewed, tmp_path):

@@ -1,0 +1,200 @@
+"""An hour at real speed: real processes, faults at random; nothing grows or is lost, and each fault is told.
+
+    BELLWATCH_SOAK_MINUTES=60 BELLWATCH_SOAK_SEED=1 python -m pytest -s -m long tests/soak/test_an_hour.py
+
+Whatever ends a process is drawn in the first sixth only, so that the others have an hour to grow in.
+"""
+
+import os
+import random
+import statistics
+import time
+from itertools import pairwise
+
+import pytest
+
+from tests.faults.whole_rack import AGAIN, WholeRack
+from tests.rigs.daemon_run import DaemonRun
+from tests.rigs.journal_file import asked
+from tests.rigs.parts.mosquitto import free_port
+from tests.rigs.parts.process_use import use_of
+from tests.rigs.parts.pty_pair import answer_frame
+
+MINUTES = float(os.environ.get("BELLWATCH_SOAK_MINUTES", "60"))
+SEED = int(os.environ.get("BELLWATCH_SOAK_SEED", "1"))
+CALM_S = 15.0, 45.0
+MOST_MORE_MB = 10.0
+"""So much more at the end than after the first sixth, and something grows (project judgement)."""
+OPEN_AT_ONCE = 2
+"""A command or a viewer that is there at the moment holds a handle or two."""
+UNANSWERED = 6
+"""Answers on their way when one looks: three quantities, and those of the turn that is being written."""
+
+pytestmark = [pytest.mark.long, pytest.mark.timeout(MINUTES * 60 + 900)]
+
+
+class Page(DaemonRun):
+    def __init__(self, settings):
+        super().__init__(settings)
+        self._command[self._command.index("run")] = "page"
+        self._log = settings.with_suffix(".page.log")
+
+
+def silent(rack, unit):
+    rack.line.faults[unit] = lambda _line, _request: None
+    return f"north .*k{unit}"
+
+
+def garbled(rack, unit):
+    rack.line.faults[unit] = lambda _line, _request: b"\x13\x37\xfe\x00\xff\x81\x02"
+    return f"north .*k{unit}"
+
+
+def refusing(rack, unit):
+    rack.line.faults[unit] = lambda _line, request: answer_frame(unit, request[1] | 0x80)
+    return f"north .*k{unit}"
+
+
+def hot(rack, unit):
+    rack.line.celsius[unit] = 30.0
+    return f"north k{unit}: temperature"
+
+
+def cold(rack, unit):
+    rack.line.celsius[unit] = 3.0
+    return f"north k{unit}: temperature"
+
+
+def quiet_air(rack, _unit):
+    rack.wireless.says = lambda: None
+    return "north .*k3"
+
+
+def rubbish_air(rack, _unit):
+    rack.wireless.says = lambda: "{" * 200
+    return "north .*k3"
+
+
+def unplugged(rack, _unit):
+    rack.line.faults[0] = lambda _line, _request: None
+    return "north .*k[12]"
+
+
+def broker_restarts(rack, unit):
+    rack.broker.stop()
+    time.sleep(3)
+    rack.broker.start()
+    return hot(rack, unit)
+
+
+def watch_hangs(rack, unit):
+    rack.watch.pause()
+    time.sleep(4)
+    rack.watch._process.send_signal(18)  # SIGCONT
+    return hot(rack, unit)
+
+
+def watch_killed(rack, unit):
+    rack.watch.kill_after(0.01)
+    rack.begin_anew()
+    return hot(rack, unit)
+
+
+def team_killed(rack, unit):
+    rack.team.kill_after(0.01)
+    rack.team.start()
+    return hot(rack, unit)
+
+
+def page_killed(rack, unit):
+    rack.page.kill_after(0.01)
+    rack.page.start()
+    return hot(rack, unit)
+
+
+FAULTS = (
+    silent, garbled, refusing, hot, cold, quiet_air, rubbish_air, unplugged, broker_restarts, watch_hangs
+)  # fmt: skip
+ENDING = (watch_killed, team_killed, page_killed)
+
+
+def told(rack, about):
+    """Return the seconds to the call; where a probe has come and gone for long, that call stands for it."""
+    came = rack.called(about, patience_s=20.0).after_s
+    if came is None and any(AGAIN in alarm.reason for alarm in rack.standing()):
+        return rack.shown(lambda view: view.alarms, 1.0).after_s
+    return came
+
+
+class Held:
+    """What the processes hold, looked at again and again; a process that was ended begins anew."""
+
+    def __init__(self, rack):
+        self._rack, self.seen = rack, {}
+
+    def look(self):
+        rack = self._rack
+        for name, run in (("watch", rack.watch), ("page", rack.page), ("on call", rack.team)):
+            self.seen.setdefault((name, run._process.pid), []).append(use_of(run._process.pid))
+        self.seen.setdefault(("broker", 0), []).append(use_of(rack.broker._process.pid))
+
+    def grown(self):
+        """Return what has grown between the first and the last looks, and print them."""
+        found = []
+        for (name, _), uses in self.seen.items():
+            if len(uses) < 12:
+                continue
+            first, last = uses[2:7], uses[-5:]
+            rows = [
+                [statistics.median(use[kind] for use in part) for kind in range(3)] for part in (first, last)
+            ]
+            print(f"{name}: {len(uses)} looks; memory MB, threads, handles: {rows[0]} then {rows[1]}")
+            more = [after - before for before, after in zip(*rows, strict=True)]
+            if more[0] > MOST_MORE_MB or more[1] > 0 or more[2] > OPEN_AT_ONCE:
+                found.append(f"{name} by {more}")
+        return found
+
+
+def lost_in_a_calm(rack, seconds):
+    """Return how many answers of the wired probes were not written down while nothing happened."""
+    time.sleep(2)
+    polls, read = sum(rack.line.polls.values()), wired(rack)
+    time.sleep(seconds)
+    return max(sum(rack.line.polls.values()) - polls - (wired(rack) - read) - UNANSWERED, 0)
+
+
+def wired(rack):
+    return sum(rack.read_since(0, f"k{unit}-multi") for unit in (1, 2))
+
+
+def test_an_hour_of_faults(tmp_path):
+    chance = random.Random(SEED)
+    port = free_port()
+    page = f"\n[page]\nport = {port}\n"
+    untold, lost, after = [], 0, {}
+    with WholeRack(tmp_path, more=page) as rack:
+        rack.page = Page(rack.settings_file)
+        try:
+            rack.page.start()
+            held, began_s = Held(rack), time.monotonic()
+            while (passed := time.monotonic() - began_s) < MINUTES * 60:
+                fault = chance.choice(FAULTS + (ENDING if passed < MINUTES * 10 else ()))
+                rack.mark()
+                came = told(rack, fault(rack, chance.choice((1, 2))))
+                after.setdefault(fault.__name__, []).append(came)
+                if came is None:
+                    untold.append((round(passed), fault.__name__, rack.texts()))
+                rack.heal()
+                held.look()
+                lost += lost_in_a_calm(rack, chance.uniform(*CALM_S))
+            grown = held.grown()
+        finally:
+            rack.page.end_by_force()
+        print({name: len(all_of) for name, all_of in after.items()})
+        numbers = [number for (number,) in asked(rack.journal, "SELECT number FROM event ORDER BY number")]
+        waiting = asked(rack.journal, "SELECT count(*) FROM outbox WHERE delivered_ms IS NULL")[0][0]
+    assert untold == []
+    assert lost == 0
+    assert [b - a for a, b in pairwise(numbers) if b - a != 1] == []
+    assert waiting == 0
+    assert grown == []
