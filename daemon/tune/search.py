@@ -16,7 +16,8 @@ from daemon.sources.store import Store
 from daemon.tune.space import Choice, Space, settings_with
 from rules.alarms.event import AlarmEvent
 from rules.rack.plan import RackPlan
-from rules.tuning.scoring import Incident, score
+from rules.tuning.incident import Incident
+from rules.tuning.scoring import score
 from rules.tuning.trade_off import Trial, front, parts_of
 
 PRESENT: Choice = ()

@@ -11,7 +11,8 @@ from statistics import median
 
 from rules.alarms.episodes import Episode, episodes_of
 from rules.alarms.event import AlarmEvent
-from rules.alarms.life_cycle import Condition, Priority, Trigger
+from rules.alarms.life_cycle import Priority, Trigger
+from rules.tuning.incident import Incident, answers
 
 CALLS_FROM = Priority.HIGH
 CALLING = frozenset({Trigger.RAISED, Trigger.WORSENED})
@@ -25,17 +26,6 @@ times in a minute, is for signals read every second, and probes here are read ev
 project judgement.)"""
 
 WEEK_MS = 7 * 86_400_000
-
-
-@dataclass(frozen=True, slots=True)
-class Incident:
-    """A marked stretch of the record: what it was, where, and whether a call was wanted for it."""
-
-    start_ms: int
-    end_ms: int
-    vessel: str
-    what: str
-    call_wanted: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +97,7 @@ def score(
         watched_ms=sum(stop - start for start, stop in watched),
         calls=len(calls),
         night_calls=sum(is_night(call.at_ms, zone) for call in calls),
-        unwanted=sum(not any(_answers(call, each) for each in wanted) for call in calls),
+        unwanted=sum(not any(answers(call, each) for each in wanted) for call in calls),
         chattering=sum(_within(each.start_ms, watched) for each in chattering(episodes_of(events))),
         found=tuple(
             Found(each, first_call_ms(each, events)) for each in wanted if _within(each.start_ms, watched)
@@ -130,12 +120,7 @@ def chattering(episodes: Iterable[Episode]) -> list[Episode]:
 
 def first_call_ms(incident: Incident, events: Iterable[AlarmEvent]) -> int | None:
     """Return when the first call for an incident came; an alarm from before it tells nobody anything new."""
-    return next((event.at_ms for event in events if is_call(event) and _answers(event, incident)), None)
-
-
-def _answers(call: AlarmEvent, incident: Incident) -> bool:
-    vessels = call.vessels if call.condition == Condition.UNWATCHED else (call.vessel,)
-    return incident.vessel in vessels and incident.start_ms <= call.at_ms <= incident.end_ms
+    return next((event.at_ms for event in events if is_call(event) and answers(event, incident)), None)
 
 
 def _within(at_ms: int, stretches: Iterable[tuple[int, int]]) -> bool:

@@ -8,7 +8,8 @@ possible, one that wakes somebody counted twice, then little chattering, early c
 from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 
-from rules.tuning.scoring import Incident, Score
+from rules.tuning.incident import Incident
+from rules.tuning.scoring import Score
 
 DAY_MS = 86_400_000
 LEAST_INCIDENTS = 6

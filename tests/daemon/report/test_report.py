@@ -34,7 +34,7 @@ from rules.quality.flags import Flag
 from rules.rack.plan import RackPlan
 from rules.rack.tolerance import Band, Tolerance
 from rules.readings import ChannelFlags, Outcome
-from rules.tuning.scoring import Incident
+from rules.tuning.incident import Incident
 from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story
 from tests.rigs.nights.known_nights import SETTINGS, known_nights
 from tests.rigs.nights.recorded_nights import live, simulated, write_settings

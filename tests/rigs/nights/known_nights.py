@@ -6,7 +6,7 @@ that of the delays on offer the shortest above six minutes is the right one.
 
 from dataclasses import replace
 
-from rules.tuning.scoring import Incident
+from rules.tuning.incident import Incident
 from simulator.scenario.scenario import Event
 from tests.rigs.nights.recorded_nights import readings_of
 from tests.rigs.simulated import load_named, simulate

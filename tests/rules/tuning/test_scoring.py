@@ -4,7 +4,8 @@ from datetime import UTC
 from zoneinfo import ZoneInfo
 
 from rules.alarms.life_cycle import Priority
-from rules.tuning.scoring import WEEK_MS, Incident, is_call, is_night, score
+from rules.tuning.incident import Incident
+from rules.tuning.scoring import WEEK_MS, is_call, is_night, score
 from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story
 
 T, S = "kreisel-1/temperature", "kreisel-2/salinity"

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from rules.tuning.scoring import Found, Incident, Score
+from rules.tuning.incident import Incident
+from rules.tuning.scoring import Found, Score
 from rules.tuning.trade_off import Trial, choose, front, joined, late, parts_of, rank, recommend, shortage
 
 DAY = 86_400_000
