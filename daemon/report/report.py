@@ -55,7 +55,7 @@ class Report:
     notes: tuple[str, ...] = ()
     trials: tuple[Trial, ...] = ()
     found: Recommendation | None = None
-    call_within_min: float = 0.0
+    reasons: tuple[str, ...] = ()
     provenance: tuple[str, ...] = ()
 
     @property

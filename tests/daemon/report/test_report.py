@@ -304,14 +304,14 @@ def test_a_tuning_report_shows_the_trade_off(tmp_path, browser):
     arguments = ["--column=c=kreisel-4/temperature", "--settings", str(tmp_path / "known.toml")]
     arguments += ["--try", f"{path}.on_delay_s=60,480,21600"]
     arguments += ["--report", str(tmp_path / "tune.html"), "--png", str(tmp_path / "tune.png")]
-    assert main(["tune", str(source), *arguments, "--try", f"{path}.critical_on_delay_s=60,480"]) == 0
+    assert main(["tune", str(source), *arguments, "--try", f"{path}.critical_on_delay_s=60,480,21600"]) == 0
     browser.get((tmp_path / "tune.html").as_uri())
     assert browser.get_log("browser") == []
     assert find(browser, "svg.trade-off .named")[0].text == "present"
     body = browser.execute_script("return document.body.innerText")
     assert re.search(r"rules \d+; settings known.toml [0-9a-f]{12}; record [0-9a-f]{12}\.", body), body[:400]
     assert "recommended" in [each.text for each in find(browser, "svg.trade-off .named")]
-    assert find(browser, "svg.trade-off .trial.missed")  # six hours of delay miss a failure of two
+    assert find(browser, "svg.trade-off .trial.missed")  # six hours of delay miss a failure of five
     chosen = find(browser, "tr.chosen")
     assert len(chosen) == 1
     assert "on_delay_s = 480" in chosen[0].text
