@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from daemon.sources.recording import Recording, SourceKey, in_blocks
+from rules.deeds import only_written
 from rules.readings import Action, Readings
 
 _COLUMNS = {"seq": np.int64, "at_ms": np.int64, "source": np.int64, "time_ms": np.int64, "value": np.float64}
@@ -38,12 +39,17 @@ class Store:
             for name, kind in _COLUMNS.items()
         ]
         whole = Readings(*columns)
-        start = 0
+        start, notes = 0, []
         for place, action in self.actions:
+            if only_written(action):
+                notes.append(action)
+                continue
             yield from in_blocks(whole.part(start, place))
+            yield from notes
             yield action
-            start = place
+            start, notes = place, []
         yield from in_blocks(whole.part(start, self.readings))
+        yield from notes
 
 
 def stored(recording: Recording, folder: Path) -> Store:
