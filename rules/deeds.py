@@ -42,6 +42,14 @@ LARGEST = 1e12
 
 LOG_KINDS = tuple(ENTRY_KINDS)
 
+ONLY_WRITTEN = tuple(kind for kind, its in ENTRY_KINDS.items() if kind != "feed" and not its.of_stage)
+"""Entries that no judgement looks at, and whose value is checked without regard to the stage."""
+
+
+def only_written(action: Action) -> bool:
+    """Return whether an action is written down and changes nothing that is judged, such as a note."""
+    return action.kind == "log" and action.body.get("what") in ONLY_WRITTEN
+
 
 @dataclass(slots=True)
 class Deeds:

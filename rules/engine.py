@@ -19,7 +19,7 @@ from rules.alarms.event import AlarmEvent, Course
 from rules.alarms.life_cycle import Condition
 from rules.care.hand_checks import Chart
 from rules.care.probe_care import CalibrationNow, ProbeCare
-from rules.deeds import Deeds, end_shelves, end_shelves_of_moved, finish_maintenance
+from rules.deeds import Deeds, end_shelves, end_shelves_of_moved, finish_maintenance, only_written
 from rules.errors import InputError, RulesError
 from rules.judging.block import Block, Due, due_drop_outs, due_losses, due_silences, places_by_source
 from rules.judging.channel import ChannelState
@@ -112,10 +112,15 @@ class Engine:
         return outcome
 
     def act(self, action: Action) -> Outcome:
-        """Take what a person did into account; a refused action says why in `Outcome.refusal`."""
-        outcome = self.advance(action.at_ms)
-        newest = newest_values(self._watch_list, self._channels, action.rules)
-        possible = self._watch_list.possible_alarms(self._clock_ms)
+        """Take what a person did into account; a refused action says why in `Outcome.refusal`.
+
+        What is only written down changes nothing else, and may come after readings that it came before.
+        """
+        written = only_written(action)
+        late = written and action.at_ms < self._clock_ms
+        outcome = Outcome() if late else self.advance(action.at_ms)
+        newest = {} if written else newest_values(self._watch_list, self._channels, action.rules)
+        possible = {} if written else self._watch_list.possible_alarms(self._clock_ms)
         deeds = Deeds(
             self._plan, self._book, self._rack, possible, self._care, self._watch_list.channels, newest
         )
@@ -131,7 +136,8 @@ class Engine:
         outcome.notices += deeds.notices
         for name in deeds.changed_channels:
             self._channels[name].begin_anew()
-        self._drop_limits_that_are_gone(action.at_ms, outcome)
+        if not written:
+            self._drop_limits_that_are_gone(action.at_ms, outcome)
         return outcome
 
     def configure(self, plan: RackPlan, at_ms: int) -> Outcome:

@@ -3,13 +3,13 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from daemon.as_read import shown, shown_unit
 from daemon.check.coverage import channels_in
 from daemon.check.limits import half_width
 from daemon.errors import Finding
 from daemon.settings.draft import Draft
 from daemon.settings.stages import written
 from daemon.tables.words import where
-from daemon.words import shown, shown_unit
 from rules.care.accuracy import accuracy_of
 from rules.judging.trend import MS_PER_HOUR
 from rules.quantities import Quantity

@@ -9,7 +9,6 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from daemon.as_read import show_temperatures_in
 from daemon.check.check import findings_in
 from daemon.errors import SettingsError
 from daemon.settings.file import read_values

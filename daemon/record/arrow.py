@@ -29,6 +29,13 @@ def _field(column: Column) -> pa.Field:
     return pa.field(column.name, _TYPES[column.kind], metadata=said)
 
 
+def grown(table: pa.Table, schema: pa.Schema) -> pa.Table:
+    """Return a table, which may be an older record's, with the columns that it lacks at its end."""
+    for field in list(schema)[table.num_columns :]:
+        table = table.append_column(field, pa.nulls(table.num_rows, field.type))
+    return table.cast(schema)
+
+
 def table_of(name: str, columns: Mapping[str, Any], length: int) -> pa.Table:
     """Return a table of `length` rows; a column that is one value, or None, has it in every row."""
     schema = schema_of(TABLES[name])

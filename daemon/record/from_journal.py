@@ -140,7 +140,12 @@ class JournalTables:
 
     def _incidents(self) -> pa.Table:
         marks = read_marks(beside(str(self._journal.path)))
-        rows = [(*astuple(mark.incident), mark.state, mark.origin) for mark in marks]
+        rows = [
+            (*span, wanted or False, "ask" if wanted is None else mark.state, mark.origin, *about)
+            for mark in marks
+            for *span, wanted in [astuple(mark.incident)[:5]]
+            for about in [astuple(mark.incident)[5:]]
+        ]
         return table_of_rows("incident", TABLES["incident"].taken_back, rows, lambda _row: {})
 
     def _readings(self) -> Tables:

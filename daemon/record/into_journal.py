@@ -12,8 +12,8 @@ from daemon.errors import SourceError
 from daemon.journal.journal import Journal
 from daemon.record.package import folder_tables
 from daemon.record.tables import TABLES
-from daemon.tune.incidents import Mark
-from rules.tuning.scoring import Incident
+from daemon.tune.incidents import PROPOSED, Mark
+from rules.tuning.incident import Incident
 
 _TAKEN_BACK = [name for name, table in TABLES.items() if table.taken_back]
 
@@ -70,6 +70,12 @@ def _refuse_gaps(path: Path, name: str, part: pa.Table) -> None:
 
 
 def _mark(row: dict[str, Any]) -> Mark:
-    begin_ms, end_ms = (round(row[key].timestamp() * 1000) for key in ("begin", "end"))
-    incident = Incident(begin_ms, end_ms, row["vessel"], row["what"], row["call_wanted"])
-    return Mark(incident, row["state"], row["origin"])
+    begin_ms, end_ms, harm_ms = (
+        row[key] and round(row[key].timestamp() * 1000) for key in ("begin", "end", "harm_from")
+    )
+    asked = row["state"] == "ask"
+    said = begin_ms, end_ms, row["vessel"], row["what"], None if asked else row["call_wanted"]
+    words = ("quantity", "kind", "cause", "severity", "evidence")
+    about: dict[str, Any] = {key: row[key] or "" for key in words}
+    incident = Incident(*said, **about, harm_ms=harm_ms)
+    return Mark(incident, PROPOSED if asked else row["state"], row["origin"])

@@ -16,9 +16,9 @@ import numpy as np
 import pyarrow as pa
 
 from daemon.errors import SourceError
-from daemon.record.arrow import schema_of
+from daemon.record.arrow import grown, schema_of
 from daemon.record.package import Write, refuse_newer
-from daemon.record.tables import BANDS, FORMAT, TABLES, TESTS
+from daemon.record.tables import BANDS, FORMAT, ONCE, TABLES, TESTS
 from daemon.words import iso_time
 from rules.quality.flags import Flag
 from rules.quantities import Quantity
@@ -88,12 +88,14 @@ def netcdf_tables(path: Path, names: Iterable[str]) -> Iterator[tuple[str, pa.Ta
         for name in names:
             schema = schema_of(TABLES[name])
             there = groups[name].variables if name in groups else {}
-            if missing := [column for column in schema.names if column not in there]:
+            if missing := [it for it in schema.names[: ONCE.get(name)] if it not in there]:
                 raise SourceError(f"{path}: {name} has no column {', '.join(missing)}")
             group = groups[name]
             for start in range(0, group.dimensions["row"].size, 200_000):
                 part = slice(start, start + 200_000)
-                yield name, pa.table([_read(group[it.name], part, it.type) for it in schema], schema)
+                kept = pa.schema([it for it in schema if it.name in there])
+                rows = pa.table([_read(group[it.name], part, it.type) for it in kept], kept)
+                yield name, grown(rows, schema)
 
 
 @dataclass(slots=True)

@@ -17,8 +17,8 @@ import pyarrow.csv
 import pyarrow.parquet as pq
 
 from daemon.errors import SourceError
-from daemon.record.arrow import schema_of
-from daemon.record.tables import FORMAT, TABLES, Column, Table
+from daemon.record.arrow import grown, schema_of
+from daemon.record.tables import FORMAT, ONCE, TABLES, Column, Table
 from daemon.tables.values import FORMULA
 
 DESCRIPTION = "datapackage.json"
@@ -88,12 +88,12 @@ def _parts(path: Path, name: str) -> Iterator[pa.Table]:
     schema = _SCHEMAS[name]
     if path.suffix == ".parquet":
         file = pq.ParquetFile(path)
-        _refuse_other(path, schema.names, file.schema_arrow.names)
+        _refuse_other(path, name, file.schema_arrow.names)
         for batch in file.iter_batches(200_000):
-            yield pa.Table.from_batches([batch]).cast(schema)
+            yield grown(pa.Table.from_batches([batch]), schema)
         return
     with path.open(encoding="utf-8") as file:
-        _refuse_other(path, schema.names, file.readline().strip().replace('"', "").split(","))
+        _refuse_other(path, name, file.readline().strip().replace('"', "").split(","))
     batches = pa.csv.open_csv(
         path,
         read_options=pa.csv.ReadOptions(use_threads=False, block_size=1 << 24),
@@ -103,11 +103,12 @@ def _parts(path: Path, name: str) -> Iterator[pa.Table]:
         ),
     )
     for batch in batches:
-        yield _changed(pa.Table.from_batches([batch]), f"^'({_FORMULA})", r"\1").cast(schema)
+        yield grown(_changed(pa.Table.from_batches([batch]), f"^'({_FORMULA})", r"\1"), schema)
 
 
-def _refuse_other(path: Path, wanted: list[str], found: list[str]) -> None:
-    if wanted != found:
+def _refuse_other(path: Path, name: str, found: list[str]) -> None:
+    wanted = _SCHEMAS[name].names
+    if found not in (wanted, wanted[: ONCE.get(name)]):
         wrong = [name for name in found if name not in wanted] or [it for it in wanted if it not in found]
         raise SourceError(f"{path}: column {', '.join(wrong) or 'order'}; expected {', '.join(wanted)}")
 

@@ -13,6 +13,9 @@ from rules.quality.flags import QartodTest
 FORMAT = 1
 """Raise it where an older import would misread what is written."""
 
+ONCE = {"incident": 7}
+"""Tables that have grown, and how many columns they have in older records."""
+
 TESTS = tuple(test.name.lower() for test in QartodTest)
 BANDS = ("critical_low", "advisory_low", "advisory_high", "critical_high")
 UCUM = {"°C": "Cel", "": "1"}
@@ -123,8 +126,14 @@ end datetime - end
 vessel string - vessel
 what string - what it was
 call_wanted boolean - whether somebody should have been called
-state string - accepted or proposed
+state string - accepted, proposed, or ask: nobody has said whether a call was wanted
 origin string - how it came to be marked
+quantity string? - what was wrong; missing where nobody has said, as here and below in older records
+kind string? - water, unwatched, death or work
+cause string? - from what it came
+severity string? - what was at stake
+harm_from datetime? - from when animals were harmed
+evidence string? - how that is known
 # reading: every reading as its probe gave it, in the order of arrival
 seq integer - number of the input
 at_ms integer ms when it was taken in, by the journal's axis

@@ -13,7 +13,7 @@ from daemon.report.markup import templates
 from daemon.report.report import Report
 from daemon.report.svg import LEFT, PLOT_HEIGHT, PLOT_TOP, RIGHT, WIDTH, channel_svg, trade_off_svg
 from daemon.report.trace import COLUMNS
-from daemon.tune.words import reasons, trial_columns
+from daemon.tune.words import trial_columns
 from daemon.words import SHAPES, quantity_of
 from rules.alarms.measures import REFERENCE
 from rules.quality.flags import Flag
@@ -54,9 +54,8 @@ def _tuning(report: Report) -> dict[str, Any]:
     found = report.found
     if found is None:
         return {}
-    refused = [f"No recommendation: {found.refusal}."]
     return {
-        "reasons": refused if found.refusal else reasons(found, report.call_within_min),
+        "reasons": report.reasons,
         "trade_off": trade_off_svg(report),
         "trials": tables.trial_rows(report, found),
         "trial_columns": trial_columns(),

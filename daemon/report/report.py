@@ -11,7 +11,8 @@ from daemon.settings.rack import Settings
 from daemon.sources.recording import Recording
 from daemon.tune.incidents import Mark
 from rules.alarms.episodes import Change, Episode, compare, episodes_of
-from rules.tuning.scoring import Incident, first_call_ms, is_call
+from rules.tuning.incident import Incident
+from rules.tuning.scoring import first_call_ms, is_call
 from rules.tuning.trade_off import Recommendation, Trial
 
 
@@ -54,7 +55,7 @@ class Report:
     notes: tuple[str, ...] = ()
     trials: tuple[Trial, ...] = ()
     found: Recommendation | None = None
-    call_within_min: float = 0.0
+    reasons: tuple[str, ...] = ()
     provenance: tuple[str, ...] = ()
 
     @property

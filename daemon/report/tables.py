@@ -13,7 +13,7 @@ from rules.alarms.episodes import Episode
 from rules.alarms.life_cycle import Priority
 from rules.alarms.measures import REFERENCE, by_week, measures
 from rules.quality.flags import Flag
-from rules.tuning.scoring import Incident
+from rules.tuning.incident import Incident
 from rules.tuning.trade_off import Recommendation, front
 
 Row = Sequence[Cell | str]

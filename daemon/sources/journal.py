@@ -21,6 +21,7 @@ from daemon.errors import JournalError, SourceError
 from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
 from daemon.sources.recording import BLOCK, Inputs, Recording
+from rules.deeds import only_written
 from rules.readings import Action, Readings
 
 ALONE_BELOW = 400_000
@@ -112,16 +113,21 @@ def _reading(path: Path) -> Iterator[Journal]:
 def _in_order(loaded: Iterator[Rows], actions: list[tuple[int, Action]]) -> Inputs:
     waiting = deque(actions)
     for rows in loaded:
-        start = 0
+        start, notes = 0, []
         while waiting and rows.size and waiting[0][0] < rows["seq"][-1]:
             seq, action = waiting.popleft()
+            if only_written(action):
+                notes.append(action)
+                continue
             stop = int(np.searchsorted(rows["seq"], seq))
             if stop > start:
                 yield _readings(rows[start:stop])
+            yield from notes
             yield action
-            start = stop
+            start, notes = stop, []
         if rows.size > start:
             yield _readings(rows[start:])
+        yield from notes
     yield from (action for _, action in waiting)
 
 

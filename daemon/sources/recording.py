@@ -1,6 +1,7 @@
 """Where a replay reads from: a journal, a CSV of another logger or an InfluxDB, as one kind of thing.
 
-Whatever it comes from, a recording is the inputs of the engine in the order of their arrival.
+Whatever it comes from, a recording is the inputs of the engine in the order of their arrival; only what
+changes no judgement may come later, so that a block of readings is not cut for it.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from daemon.sources.recording import Recording, SourceKey, in_blocks
+from rules.deeds import only_written
 from rules.readings import Action, Readings
 
 _COLUMNS = {"seq": np.int64, "at_ms": np.int64, "source": np.int64, "time_ms": np.int64, "value": np.float64}
@@ -38,19 +39,24 @@ class Store:
             for name, kind in _COLUMNS.items()
         ]
         whole = Readings(*columns)
-        start = 0
+        start, notes = 0, []
         for place, action in self.actions:
+            if only_written(action):
+                notes.append(action)
+                continue
             yield from in_blocks(whole.part(start, place))
+            yield from notes
             yield action
-            start = place
+            start, notes = place, []
         yield from in_blocks(whole.part(start, self.readings))
+        yield from notes
 
 
 def stored(recording: Recording, folder: Path) -> Store:
     """Load a recording into `folder` (40 bytes a reading), block by block; it must hold some reading."""
     count = 0
     actions: list[tuple[int, Action]] = []
-    watched: list[tuple[int, int]] = []
+    watched = Watched()
     with ExitStack() as stack:
         files = {name: stack.enter_context((folder / name).open("wb")) for name in _COLUMNS}
         for item in recording.inputs():
@@ -58,17 +64,25 @@ def stored(recording: Recording, folder: Path) -> Store:
                 actions.append((count, item))
                 continue
             count += len(item)
-            _watch(watched, item)
+            watched.add(item)
             for name, file in files.items():
                 file.write(getattr(item, name).tobytes())
     sources, span = dict(recording.sources), (recording.start_ms, recording.end_ms)
-    return Store(folder, recording.name, sources, *span, count, tuple(actions), tuple(watched))
+    return Store(folder, recording.name, sources, *span, count, tuple(actions), tuple(watched.stretches))
 
 
-def _watch(watched: list[tuple[int, int]], readings: Readings) -> None:
-    before = watched[-1][1] if watched else int(readings.at_ms[0])
-    at_ms = np.concatenate([[before], readings.at_ms])
-    gaps = np.flatnonzero(np.diff(at_ms) > UNWATCHED_AFTER_MS)
-    starts = [at_ms[0] if not watched else watched.pop()[0], *at_ms[gaps + 1]]
-    stops = [*at_ms[gaps], at_ms[-1]]
-    watched += [(int(start), int(stop)) for start, stop in zip(starts, stops, strict=True)]
+class Watched:
+    """Gathers the stretches (from, to) in which readings came, block by block."""
+
+    def __init__(self) -> None:
+        self.stretches: list[tuple[int, int]] = []
+
+    def add(self, readings: Readings) -> None:
+        """Take a block in, which may go on with the last stretch."""
+        watched = self.stretches
+        before = watched[-1][1] if watched else int(readings.at_ms[0])
+        at_ms = np.concatenate([[before], readings.at_ms])
+        gaps = np.flatnonzero(np.diff(at_ms) > UNWATCHED_AFTER_MS)
+        starts = [at_ms[0] if not watched else watched.pop()[0], *at_ms[gaps + 1]]
+        stops = [*at_ms[gaps], at_ms[-1]]
+        watched += [(int(start), int(stop)) for start, stop in zip(starts, stops, strict=True)]

@@ -1,13 +1,13 @@
 """Incidents: stretches of the record that somebody has marked, kept in a file beside the data.
 
-The file is a CSV that people may also write by hand: from, to (ISO 8601 with an offset), vessel,
-what it was, call_wanted (yes or no), state (accepted or proposed), origin. Only accepted incidents
-count in a score.
+The file is a CSV that people may also write by hand: from, to (ISO 8601 with an offset), vessel (or
+several, a space between), what it was, call_wanted (yes, no or ask), state (accepted or proposed),
+origin, and what else is known: `ABOUT`. Only accepted incidents count in a score.
 """
 
 import csv
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from daemon.errors import SourceError
@@ -15,11 +15,17 @@ from daemon.export.csv import csv_lines
 from daemon.files import replacing
 from daemon.tables.values import cell, from_cell, one_line, utc_ms
 from daemon.words import iso_time
-from rules.tuning.scoring import Incident
+from rules.care.rationale import Severity
+from rules.quantities import Quantity
+from rules.tuning.incident import KINDS, Incident
 
-COLUMNS = ("from", "to", "vessel", "what", "call_wanted", "state", "origin")
+ABOUT = ("quantity", "kind", "cause", "severity", "harm_from", "evidence")
+"""What else may be known of an incident; empty where it is not, as in files of older versions."""
+
+COLUMNS = ("from", "to", "vessel", "what", "call_wanted", "state", "origin", *ABOUT)
 ACCEPTED, PROPOSED = "accepted", "proposed"
-_YES_NO = {"yes": True, "no": False}
+_WANTED = {"yes": True, "no": False, "ask": None}
+_ONE_OF = {"quantity": tuple(map(str, Quantity)), "kind": KINDS, "severity": tuple(map(str, Severity))}
 _NEEDED = COLUMNS[:5]
 _ONCE = {"page_wanted": "call_wanted"}
 """Columns that an older version named otherwise; they are understood."""
@@ -83,33 +89,51 @@ def in_order(marks: Iterable[Mark]) -> list[Mark]:
     return sorted(marks, key=lambda mark: (mark.incident.start_ms, mark.incident.vessel, mark.incident.what))
 
 
-def incident_of(start: str, end: str, vessel: str, what: str, call_wanted: str, where: str) -> Incident:
-    """Read an incident from words; SourceError says `where` and what would be right."""
-    start_ms, end_ms = moment_ms(start, f"{where}, from"), moment_ms(end, f"{where}, to")
+def incident_of(row: Mapping[str, str], where: str) -> Incident:
+    """Read an incident from words by column; SourceError says `where` and what would be right."""
+    row = {name: one_line(row.get(name, "").strip()) for name in COLUMNS}
+    start_ms, end_ms = (moment_ms(row[name], f"{where}, {name}") for name in ("from", "to"))
     if end_ms <= start_ms:
-        raise SourceError(f"{where}: it ends at {end}, not after its beginning at {start}")
-    if not vessel.strip() or not what.strip():
+        raise SourceError(f"{where}: it ends at {row['to']}, not after its beginning at {row['from']}")
+    if not row["vessel"] or not row["what"]:
         raise SourceError(f"{where}: vessel and what it was must both be given")
-    wanted = _YES_NO.get(call_wanted.strip().lower())
-    if wanted is None:
-        raise SourceError(f"{where}, call_wanted: {call_wanted!r}; expected yes or no")
-    return Incident(start_ms, end_ms, one_line(vessel.strip()), one_line(what.strip()), wanted)
+    wanted = row["call_wanted"].lower()
+    if wanted not in _WANTED:
+        raise SourceError(f"{where}, call_wanted: {row['call_wanted']!r}; expected yes, no or ask")
+    for name, known in _ONE_OF.items():
+        if row[name] not in ("", *known):
+            raise SourceError(f"{where}, {name}: {row[name]!r}; expected {', '.join(known)} or nothing")
+    harm_ms = moment_ms(row["harm_from"], f"{where}, harm_from") if row["harm_from"] else None
+    if harm_ms is not None and harm_ms < start_ms:
+        raise SourceError(f"{where}, harm_from: {row['harm_from']}, before its beginning at {row['from']}")
+    about = row["quantity"], row["kind"], row["cause"], row["severity"], harm_ms, row["evidence"]
+    return Incident(start_ms, end_ms, row["vessel"], row["what"], _WANTED[wanted], *about)
 
 
 def _mark(row: dict[str, str], where: str) -> Mark:
-    start, end, vessel, what, call_wanted, state, origin = [
-        one_line(from_cell(row.get(name, ""))) for name in COLUMNS
-    ]
-    if state not in ("", ACCEPTED, PROPOSED):
+    row = {name: from_cell(text) for name, text in row.items()}
+    state, incident = row.get("state") or ACCEPTED, incident_of(row, where)
+    if state not in (ACCEPTED, PROPOSED):
         raise SourceError(f"{where}, state: {state!r}; expected {ACCEPTED} or {PROPOSED}")
-    incident = incident_of(start, end, vessel, what, call_wanted, where)
-    return Mark(incident, state or ACCEPTED, origin or "by hand")
+    mark = Mark(incident, PROPOSED, one_line(row.get("origin", "")) or "by hand")
+    return accepted(mark, incident.call_wanted, where) if state == ACCEPTED else mark
+
+
+def accepted(mark: Mark, wanted: bool | None, where: str) -> Mark:
+    """Return a mark as accepted; SourceError where nobody says whether a call was `wanted`."""
+    wanted = mark.incident.call_wanted if wanted is None else wanted
+    if wanted is None:
+        raise SourceError(f"{where}: was a call wanted for it? Say yes or no before it is accepted")
+    return replace(mark, incident=replace(mark.incident, call_wanted=wanted), state=ACCEPTED)
 
 
 def _row(mark: Mark) -> tuple[str, ...]:
-    incident, wanted = mark.incident, "yes" if mark.incident.call_wanted else "no"
-    span = iso_time(incident.start_ms), iso_time(incident.end_ms)
-    return (*span, cell(incident.vessel), cell(incident.what), wanted, mark.state, cell(mark.origin))
+    its = mark.incident
+    wanted = next(word for word, said in _WANTED.items() if said is its.call_wanted)
+    harm = "" if its.harm_ms is None else iso_time(its.harm_ms)
+    about = its.quantity, its.kind, cell(its.cause), its.severity, harm, cell(its.evidence)
+    span = iso_time(its.start_ms), iso_time(its.end_ms)
+    return (*span, cell(its.vessel), cell(its.what), wanted, mark.state, cell(mark.origin), *about)
 
 
 def moment_ms(text: str, where: str) -> int:

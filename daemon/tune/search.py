@@ -1,14 +1,14 @@
-"""Trying settings: every choice replays the whole recording, in as many processes as there are cores."""
+"""Trying settings: every choice replays the whole recording, in processes here or on other machines."""
 
-import os
-import random
 import signal
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from multiprocessing import get_context
 from typing import Any
+
+import numpy as np
 
 from daemon.replay.replay import replay
 from daemon.settings.plan import rack_plan
@@ -16,11 +16,30 @@ from daemon.sources.store import Store
 from daemon.tune.space import Choice, Space, settings_with
 from rules.alarms.event import AlarmEvent
 from rules.rack.plan import RackPlan
-from rules.tuning.scoring import Incident, score
-from rules.tuning.trade_off import Trial, front, parts_of
+from rules.tuning.incident import Incident
+from rules.tuning.protection import protects_as_well
+from rules.tuning.scoring import Timely, score
+from rules.tuning.trade_off import (
+    Draws,
+    Recommendation,
+    Trial,
+    choose,
+    rank,
+    recommend,
+    worth_keeping,
+)
 
 PRESENT: Choice = ()
 """The choice that changes nothing."""
+
+AT_ONCE = 40
+"""So many choices are tried between two looks at which are the best."""
+
+LED_BY = 3
+"""New choices go on from so many of the best."""
+
+DRAWS = 2000
+"""Nights are drawn so often for an interval."""
 
 
 @dataclass(slots=True)
@@ -31,6 +50,7 @@ class Search:
     tables: Mapping[str, Any]
     incidents: Sequence[Incident]
     zone: tzinfo
+    timely: Timely
     trials: dict[Choice, Trial] = field(default_factory=dict)
     unfit: dict[Choice, str] = field(default_factory=dict)
 
@@ -41,14 +61,15 @@ class Search:
         *,
         stopped: Callable[[], bool] = lambda: False,
         progress: Callable[[int], None] = lambda _done: None,
-        workers: int | None = None,
-        seed: int = 1,
+        pool: Executor | None = None,
     ) -> bool:
-        """Try the present settings and up to `budget` choices; return whether it was not stopped before."""
-        processes = workers or os.cpu_count() or 1
-        pool = ProcessPoolExecutor(processes, get_context("spawn"), _begin, (self.store,))
-        batches = self._batches(space, budget, seed)
+        """Try the present settings and up to `budget` choices; return whether it was not stopped before.
+
+        What the best could do without is tried beside the budget. `pool` is where the trials run.
+        """
+        pool = pool or processes()
         try:
+            batches = self._batches(space, budget)
             return all(self._try(pool, batch, stopped, progress) for batch in batches)
         finally:
             pool.shutdown(cancel_futures=True)
@@ -57,27 +78,65 @@ class Search:
         """Return the trials in an order that does not depend on which process was quicker."""
         return [self.trials[choice] for choice in sorted(self.trials)]
 
-    def _batches(self, space: Space, budget: int, seed: int) -> Iterator[list[Choice]]:
-        """Give the whole grid where it fits the budget; else a sample, then steps away from the front."""
+    def fit(self) -> list[Trial]:
+        """Return the trials that call for no incident too late that is called for in time at present."""
+        found, leaves_ms = self.trials[PRESENT].score.found, self.timely.before_harm_ms
+        return [it for it in self.ranked() if protects_as_well(it.score.found, found, leaves_ms)]
+
+    def recommendation(self) -> Recommendation:
+        """Return what to choose; the nights drawn for it are the same each time."""
+        nights = len(self.trials[PRESENT].score.nights)
+        draws: Draws = np.random.default_rng(1).integers(0, nights, (DRAWS, nights))
+        return recommend(self.fit(), self.trials[PRESENT], self.timely, draws, self.reduced)
+
+    def reduced(self, whole: Trial) -> Trial:
+        """Return a trial without the keys that bring nothing, as far as that has been tried."""
+        trial, present = whole, self.trials[PRESENT].score
+        fit = {choice_of(each): each for each in self.fit()}
+
+        def idle(choice: Choice) -> bool:
+            return choice in fit and not worth_keeping(fit[choice].score, whole.score, present, self.timely)
+
+        while fewer := [fit[choice] for choice in less_one_key(choice_of(trial)) if idle(choice)]:
+            trial = min(fewer, key=lambda each: rank(each.score, self.timely))
+        return trial
+
+    def _batches(self, space: Space, budget: int) -> Iterator[list[Choice]]:
+        """Give every choice where that fits the budget; else single steps, then steps on from the best."""
         yield [PRESENT]
-        if space.size <= budget:
-            yield list(space)
-            return
-        draw = random.Random(seed)
-        yield sorted(_sample(space, budget // 2, draw))
-        while (left := budget - len(self.trials) - len(self.unfit) + 1) > 0:
-            best = [choice_of(trial) for trial in front(self.ranked())]
-            near = {near for choice in best if choice for near in space.neighbours(choice)}
-            tried = self.trials.keys() | self.unfit.keys()
-            new = sorted(near - tried) or sorted(_sample(space, left, draw) - tried)
-            if not new:
-                return
-            draw.shuffle(new)
-            yield new[:left]
+        if space.size <= budget + 1:
+            yield self._new(space)
+        else:
+            yield self._new(space.steps())[:budget]
+            while (left := budget + 1 - len(self.trials) - len(self.unfit)) > 0:
+                before = self._best_ranks()
+                new = self._new(self._steps_on(space))[: min(left, AT_ONCE)]
+                if not new:
+                    break
+                yield new
+                if self._best_ranks() == before:
+                    break
+        while new := self._new(less_one_key(choice_of(self.reduced(choose(self.fit(), self.timely))))):
+            yield new
+
+    def _new(self, choices: Iterable[Choice]) -> list[Choice]:
+        return [it for it in dict.fromkeys(choices) if it not in self.trials and it not in self.unfit]
+
+    def _best_ranks(self) -> list[tuple[float, ...]]:
+        return sorted(rank(trial.score, self.timely) for trial in self.fit())[:LED_BY]
+
+    def _steps_on(self, space: Space) -> Iterator[Choice]:
+        """Go from the best trials on by one step each, the steps first that did best by themselves."""
+        steps = [self.trials[step] for step in space.steps() if step in self.trials]
+        steps.sort(key=lambda step: rank(step.score, self.timely))
+        best = sorted(self.fit(), key=lambda trial: (*rank(trial.score, self.timely), trial.changes))
+        for step in steps:
+            for trial in best[:LED_BY]:
+                yield tuple(sorted({**dict(choice_of(trial)), **dict(choice_of(step))}.items()))
 
     def _try(
         self,
-        pool: ProcessPoolExecutor,
+        pool: Executor,
         choices: Iterable[Choice],
         stopped: Callable[[], bool],
         progress: Callable[[int], None],
@@ -89,22 +148,17 @@ class Search:
                 self.unfit[choice] = str(settings[0])
             else:
                 plan = rack_plan(settings, self.store.recording().numbering())
-                waiting[pool.submit(_events, plan)] = choice
+                waiting[pool.submit(events_under, self.store, plan)] = choice
         while waiting:
             done, _ = wait(waiting, timeout=0.2, return_when=FIRST_COMPLETED)
             for future in done:
                 choice = waiting.pop(future)
-                self.trials[choice] = self._trial(choice, future.result())
+                found = score(future.result(), self.incidents, self.store.watched, self.zone)
+                self.trials[choice] = Trial(choice, len(choice), found)
                 progress(len(self.trials))
             if stopped():
                 return False
         return True
-
-    def _trial(self, choice: Choice, events: list[AlarmEvent]) -> Trial:
-        watched = list(self.store.watched)
-        parts = [watched, *parts_of(watched, self.incidents)]
-        whole, *by_part = (score(events, self.incidents, part, self.zone) for part in parts)
-        return Trial(choice, len(choice), whole, tuple(by_part))
 
 
 def choice_of(trial: Trial) -> Choice:
@@ -113,19 +167,17 @@ def choice_of(trial: Trial) -> Choice:
     return choice
 
 
-def _sample(space: Space, count: int, draw: random.Random) -> set[Choice]:
-    return {tuple((path, draw.choice(values)) for path, values in space.values.items()) for _ in range(count)}
+def less_one_key(choice: Choice) -> list[Choice]:
+    """Return the choices that leave one key of a choice as it is."""
+    return [choice[:at] + choice[at + 1 :] for at in range(len(choice))]
 
 
-_STORE: list[Store] = []
-"""The recording of a worker process, handed over once when it starts."""
+def processes(workers: int | None = None) -> Executor:
+    """Return processes on this machine, as many as it has cores; interrupts are left to the parent."""
+    ignoring = (signal.SIGINT, signal.SIG_IGN)
+    return ProcessPoolExecutor(workers, get_context("spawn"), signal.signal, ignoring)
 
 
-def _begin(store: Store) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _STORE[:] = [store]
-
-
-def _events(plan: RackPlan) -> list[AlarmEvent]:
-    """Return the alarm events of the worker's recording under a plan, nobody having responded to any."""
-    return replay(_STORE[0].recording(), [plan], responses=False)[0].events
+def events_under(store: Store, plan: RackPlan) -> list[AlarmEvent]:
+    """Return the alarm events of a recording under a plan, nobody having responded to any."""
+    return replay(store.recording(), [plan], responses=False)[0].events

@@ -43,9 +43,11 @@ class StagesOverTime:
 
     def limits(self, vessel: str, quantity: Quantity, at_ms: int) -> Tolerance | None:
         """Return what was tolerated at a moment, moved by stage and plan; None where that is not known."""
+        found = self.stage(vessel, at_ms)
+        return found and tolerance_at(found[0].tolerances_of(vessel), found[1], quantity, at_ms)
+
+    def stage(self, vessel: str, at_ms: int) -> tuple[RackPlan, StageNow] | None:
+        """Return the plan of a moment and the stage in a vessel then; None where that is not known."""
         known = self._known.get(vessel, [])
         place = bisect_right(known, at_ms, key=lambda entry: entry[0])
-        if not place:
-            return None
-        _, plan, now = known[place - 1]
-        return tolerance_at(plan.tolerances_of(vessel), now, quantity, at_ms)
+        return known[place - 1][1:] if place else None

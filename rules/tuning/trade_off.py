@@ -1,14 +1,19 @@
-"""Choosing among settings by what they did: the trade-off front, a rule of choice, validation by time.
+"""Choosing among settings by what they did: the trade-off front, a rule of choice, nights held out.
 
 The rule of choice is a plain order, so that a recommendation can be said in words: first as few
-incidents as possible that were missed or called too late, of these few missed, then as few calls as
-possible, one that wakes somebody counted twice, then little chattering, early calls, little change.
+incidents as possible that were missed or called too late, of these few missed, then as little burden as
+possible (calls for nothing, one that wakes somebody counted twice, and repeats), then little chattering,
+few keys, early calls. What is not sure beyond chance is no difference.
 """
 
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
-from rules.tuning.scoring import Incident, Score
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.tuning.scoring import Score, Timely
 
 DAY_MS = 86_400_000
 LEAST_INCIDENTS = 6
@@ -22,41 +27,42 @@ LEAST_PARTS = 3
 """Incidents in at least so many parts of the record: leaving one out must leave some to choose by."""
 
 PARTS = 5
-"""The record is cut into so many parts for validation, whole stretches of time, one after the other."""
+"""The nights are held out in so many blocks, one after the other."""
 
-Stretches = list[tuple[int, int]]
+WORTH = 0.05
+"""A key that brings less than a twentieth of what all bring is not worth its place (project judgement)."""
+
+INTERVAL = (2.5, 97.5)
+"""Percentiles: 95 % of the sums over nights drawn with replacement lie between (Efron 1979; from memory)."""
+
+Draws = NDArray[np.int64]
+"""Numbers of nights drawn with replacement, a row for each draw; they come from outside, see law 5."""
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One choice of settings and its scores: over everything, and over each part of the record.
-
-    `changes` says how many settings differ from those in force.
-    """
+    """One choice of settings and its score; `changes` says how many settings differ from those in force."""
 
     choice: Hashable
     changes: int
     score: Score
-    parts: tuple[Score, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Recommendation:
-    """The trial to take, and what the rule of choice did on parts of the record that it had not seen.
+    """The trial to take, and what the rule of choice did on nights that it had not seen.
 
-    `held_out` joins the scores, each on the part left out, of what was chosen without that part.
-    `refusal`, where it is not empty, why nothing is recommended.
+    `held_out` joins the nights, each block under what was chosen without it. `gain` is how much less burden
+    these had a week than under the present settings, with its interval. `next_best` come after the trial.
+    `refusal`, where it is not empty, says why the present settings are to be kept.
     """
 
     trial: Trial
     present: Trial
     held_out: Score
+    gain: tuple[float, float, float]
+    next_best: tuple[Trial, ...] = ()
     refusal: str = ""
-
-
-def late(score: Score, within_ms: int) -> int:
-    """Return how many incidents were missed, or called later than `within_ms` after they began."""
-    return sum(found.waited_ms is None or found.waited_ms > within_ms for found in score.found)
 
 
 def front(trials: Iterable[Trial]) -> list[Trial]:
@@ -69,51 +75,95 @@ def front(trials: Iterable[Trial]) -> list[Trial]:
     return sorted(kept, key=lambda trial: (trial.score.calls, _costs(trial.score)))
 
 
-def rank(score: Score, within_ms: int) -> tuple[float, ...]:
+def rank(score: Score, timely: Timely) -> tuple[float, ...]:
     """Return what the rule of choice compares, the least being the best."""
-    return (
-        late(score, within_ms),
-        score.missed,
-        score.calls + score.night_calls,
-        score.chattering,
-        score.typical_wait_ms,
-    )
+    return (score.late(timely), score.missed, score.burden, score.chattering)
 
 
-def choose(trials: Sequence[Trial], within_ms: int, without: int | None = None) -> Trial:
-    """Return the best trial by the rule of choice, judged without the part of number `without`."""
+def choose(trials: Sequence[Trial], timely: Timely, without: slice = slice(0)) -> Trial:
+    """Return the best trial by the rule of choice, judged without a block of its nights."""
 
     def key(trial: Trial) -> tuple[float, ...]:
-        kept = [part for number, part in enumerate(trial.parts) if number != without]
-        return (*rank(joined(kept), within_ms), trial.changes)
+        nights = trial.score.nights
+        score = Score(nights[: without.start or 0] + nights[without.stop :])
+        return (*rank(score, timely), trial.changes, score.typical_wait_ms)
 
     return min(trials, key=key)
 
 
-def recommend(trials: Sequence[Trial], present: Trial, within_ms: int) -> Recommendation:
-    """Choose on everything, and say whether choosing so holds up; `present` is one of `trials`."""
-    chosen = choose(trials, within_ms)
-    held_out = joined(
-        choose(trials, within_ms, without=number).parts[number] for number in range(len(present.parts))
-    )
+def blocks(nights: int, count: int = PARTS) -> list[slice]:
+    """Return the blocks of nights that are held out, of about the same length, one after the other."""
+    edges = np.linspace(0, nights, min(count, nights) + 1).round().astype(int).tolist()
+    return [slice(start, stop) for start, stop in pairwise(edges)]
+
+
+def interval(per_night: NDArray[np.float64], draws: Draws) -> tuple[float, float]:
+    """Return between what the sum over as many nights lies, by drawing nights with replacement."""
+    low, high = np.percentile(per_night[draws].sum(axis=1), INTERVAL)
+    return float(low), float(high)
+
+
+def is_better(one: Score, other: Score, timely: Timely, draws: Draws) -> bool:
+    """Return whether a score is better beyond chance: fewer too late or, none more too late, less burden."""
+    late = _each(one, other, lambda score: score.late(timely))
+    if late.sum() > 0:
+        return False
+    burden = _each(one, other, lambda score: score.burden)
+    return min(interval(late, draws)[1], interval(burden, draws)[1]) < 0
+
+
+def recommend(
+    trials: Sequence[Trial],
+    present: Trial,
+    timely: Timely,
+    draws: Draws,
+    reduced: Callable[[Trial], Trial] = lambda trial: trial,
+) -> Recommendation:
+    """Choose on everything, and say whether choosing so holds up; `present` is one of `trials`.
+
+    `reduced` gives a trial with the keys left out that bring nothing.
+    """
+    chosen = reduced(choose(trials, timely))
+    unseen = [choose(trials, timely, part).score.nights[part] for part in blocks(len(present.score.nights))]
+    held_out = Score(tuple(night for part in unseen for night in part))
     refusal = ""
     if missing := shortage(present):
         refusal = "too little to learn from: " + "; ".join(missing)
     elif chosen is present:
-        refusal = "none of the settings tried is better than the present ones"
-    elif rank(held_out, within_ms) >= rank(present.score, within_ms):
+        refusal = "keep what you have: none of the settings tried is better than the present ones"
+    elif not is_better(chosen.score, present.score, timely, draws):
+        refusal = "keep what you have: what the best of the settings tried brought may be chance"
+    elif not is_better(held_out, present.score, timely, draws):
         refusal = (
-            "it would tune to single nights: settings chosen without a part of the record did no better "
-            "in that part than the present ones"
+            "keep what you have: settings chosen without a part of the nights did no better in that part "
+            "than the present ones, beyond chance"
         )
-    return Recommendation(chosen, present, held_out, refusal)
+    others = [trial for trial in trials if trial is not chosen and trial is not present]
+    best = sorted(others, key=lambda trial: (*rank(trial.score, timely), trial.changes))[:3]
+    won = gain(held_out, present.score, draws)
+    return Recommendation(chosen, present, held_out, won, tuple(best), refusal)
+
+
+def gain(one: Score, other: Score, draws: Draws) -> tuple[float, float, float]:
+    """Return how much less burden a week one score has than another, and the interval of that."""
+    less = _each(other, one, lambda score: score.burden)
+    low, high = interval(less, draws)
+    return one.per_week(float(less.sum())), one.per_week(low), one.per_week(high)
+
+
+def worth_keeping(without: Score, whole: Score, present: Score, timely: Timely) -> bool:
+    """Return whether a key earns its place: what `without` it is lost, of what the `whole` choice brought."""
+    if rank(without, timely)[:2] > rank(whole, timely)[:2]:
+        return True
+    return without.burden - whole.burden > WORTH * max(0, present.burden - whole.burden)
 
 
 def shortage(trial: Trial) -> list[str]:
     """Say what is missing before anything can be recommended; empty where there is enough."""
     days = trial.score.watched_ms / DAY_MS
     incidents = len(trial.score.found)
-    parts = sum(bool(part.found) for part in trial.parts)
+    nights = trial.score.nights
+    parts = [any(night.found for night in nights[part]) for part in blocks(len(nights))]
     missing = []
     if days < LEAST_DAYS:
         missing.append(f"{days:.1f} days of readings, {LEAST_DAYS - days:.1f} more are needed")
@@ -122,53 +172,18 @@ def shortage(trial: Trial) -> list[str]:
             f"{incidents} incidents for which a call was wanted, "
             f"{LEAST_INCIDENTS - incidents} more are needed"
         )
-    elif parts < LEAST_PARTS:
+    elif sum(parts) < LEAST_PARTS:
         missing.append(
-            f"incidents in only {parts} of {len(trial.parts)} parts of the record, "
-            f"{LEAST_PARTS - parts} more parts with some are needed"
+            f"incidents in only {sum(parts)} of {len(parts)} parts of the record, "
+            f"{LEAST_PARTS - sum(parts)} more parts with some are needed"
         )
     return missing
 
 
-def joined(scores: Iterable[Score]) -> Score:
-    """Return the score over several stretches together."""
-    each = list(scores)
-    return Score(
-        sum(score.watched_ms for score in each),
-        sum(score.calls for score in each),
-        sum(score.night_calls for score in each),
-        sum(score.unwanted for score in each),
-        sum(score.chattering for score in each),
-        tuple(found for score in each for found in score.found),
-    )
-
-
-def parts_of(watched: Stretches, incidents: Sequence[Incident], count: int = PARTS) -> list[Stretches]:
-    """Cut the stretches watched (from, to) into `count` parts of about the same length, one after the other.
-
-    No cut falls into an incident: it waits for its end.
-    """
-    total_ms = sum(stop - start for start, stop in watched)
-    parts: list[Stretches] = [[]]
-    filled_ms = 0
-    for start, stop in watched:
-        at = start
-        while at < stop:
-            due = at + -(-total_ms * len(parts) // count) - filled_ms
-            end = stop if len(parts) == count else min(stop, _after_incidents(due, incidents))
-            parts[-1].append((at, end))
-            filled_ms += end - at
-            at = end
-            while filled_ms * count >= total_ms * len(parts) and len(parts) < count:
-                parts.append([])
-    return [part for part in parts if part]
-
-
-def _after_incidents(at_ms: int, incidents: Sequence[Incident]) -> int:
-    for incident in sorted(incidents, key=lambda incident: incident.start_ms):
-        if incident.start_ms < at_ms <= incident.end_ms:
-            at_ms = incident.end_ms + 1
-    return at_ms
+def _each(one: Score, other: Score, measure: Callable[[Score], int]) -> NDArray[np.float64]:
+    """Return by how much a measure of one score is more than of another, night by night."""
+    pairs = zip(one.nights, other.nights, strict=True)
+    return np.array([measure(Score((a,))) - measure(Score((b,))) for a, b in pairs], dtype=np.float64)
 
 
 def _costs(score: Score) -> tuple[float, ...]:

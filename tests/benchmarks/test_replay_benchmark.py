@@ -12,6 +12,7 @@ import resource
 import sqlite3
 import time
 import tracemalloc
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -22,14 +23,14 @@ from daemon.journal.fold import configuring
 from daemon.journal.journal import Journal
 from daemon.replay.replay import replay
 from daemon.sources.journal import journal_recording
-from daemon.sources.recording import BLOCK, in_blocks
+from daemon.sources.recording import BLOCK, in_blocks, in_memory
 from daemon.sources.store import stored
 from rules.engine import Engine
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source
 from rules.rack.stages import DEFAULT_TOLERANCES
-from rules.readings import Readings
+from rules.readings import Action, Readings
 
 VESSELS, STEP_MS, YEAR_TICKS = 12, 30_000, 365 * 2880
 KINDS = (
@@ -200,3 +201,38 @@ def test_a_block_is_a_part_of_the_whole():
     engine = Engine(plan(), START_MS)
     parts = [engine.feed(part) for part in in_blocks(readings, 1_000)]
     assert [event for part in parts for event in part.events] == whole.events
+
+
+def noted(store, kind, a_day):
+    """The store with so many logbook entries of a kind a day, spread over it."""
+    count = round(a_day * (store.end_ms - store.start_ms) / 86_400_000)
+    places = [(at + 1) * store.readings // (count + 1) for at in range(count)]
+    at_ms = np.memmap(store.folder / "at_ms", dtype=np.int64, mode="r")
+    body = {"vessel": "kreisel-1", "what": kind, "value": 1.0}
+    actions = tuple((place, Action(int(at_ms[place]), "log", "kim", body)) for place in places)
+    return replace(store, actions=actions)
+
+
+def test_ten_notes_a_day_cost_little(tmp_path, capsys):
+    """Under 5 %, as they cut no block; an entry of food, which is judged by, shows what a cut costs."""
+    ticks = 2_880 * (30 if MEASURED else 2)
+    readings = year(0, ticks)
+    sources = {it.id: (it.probe, str(it.quantity), it.vessel) for it in plan().sources}
+    store = stored(in_memory("notes", sources, readings, {}), tmp_path)
+    seconds, events = {}, {}
+    for name, its in (
+        ("none", store),
+        ("note", noted(store, "note", 10)),
+        ("feed", noted(store, "feed", 10)),
+    ):
+        took = []
+        for _ in range(3 if MEASURED else 1):
+            begun = time.process_time()
+            result = replay(its.recording(), [plan()])[0]
+            took.append(time.process_time() - begun)
+        assert result.refused == []
+        seconds[name], events[name] = min(took), result.events
+    with capsys.disabled():
+        print("\n" + ", ".join(f"ten entries a day, {name}: {took:.2f} s" for name, took in seconds.items()))
+    assert events["note"] == events["none"]
+    assert not MEASURED or seconds["note"] < 1.05 * seconds["none"]

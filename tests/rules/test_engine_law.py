@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from rules.alarms.alarm import AlarmRules
 from rules.alarms.life_cycle import Condition
+from rules.deeds import only_written
 from rules.engine import Engine
 from rules.plain import from_plain, to_plain
 from rules.quality.settings import DEFAULT_QUALITY
@@ -234,6 +235,50 @@ def test_what_people_do_meets_the_same_however_the_readings_are_cut(steps, deeds
     other, said_other = night(1_000, restart=False)
     assert said_one.as_text() == said_other.as_text()
     assert_same_state(one, other)
+
+
+NOTES = st.sampled_from(
+    [
+        {"vessel": "kreisel-1", "what": "note"},
+        {"vessel": "kreisel-2", "what": "water_change", "value": 30.0},
+        {"vessel": "kreisel-1", "what": "deaths", "value": 2.0},
+        {"vessel": "kreisel-1", "what": "deaths", "value": 2.5e9},
+        {"vessel": "nowhere", "what": "note"},
+    ]
+)
+
+
+@settings(max_examples=examples(80), deadline=None)
+@given(
+    st.lists(reading(), min_size=1, max_size=100), st.lists(st.tuples(st.integers(0, 99), NOTES), max_size=8)
+)
+def test_what_is_only_written_down_need_not_cut_the_readings(steps, notes):
+    """A note in its place and one that comes after all readings leave the same: events, state, refusals."""
+    readings = readings_of(steps)
+    placed = sorted((min(place, len(readings) - 1), index, body) for index, (place, body) in enumerate(notes))
+    acts = [(place, Action(int(readings.at_ms[place]), "log", "kim", body)) for place, _, body in placed]
+    assert all(only_written(action) for _, action in acts)
+    cut, whole = Engine(PLAN, START_MS), Engine(PLAN, START_MS)
+    said_cut, said_whole, start = Record(), Record(), 0
+    for place, action in acts:
+        said_cut.add(cut.feed(readings.part(start, place)))
+        said_cut.add(cut.act(action))
+        start = place
+    said_cut.add(cut.feed(readings.part(start, len(readings))))
+    said_whole.add(whole.feed(readings))
+    for _, action in acts:
+        said_whole.add(whole.act(action))
+    assert said_whole.as_text() == said_cut.as_text()
+    assert_same_state(whole, cut)
+
+
+@pytest.mark.parametrize(
+    "body", [{"what": "feed"}, {"what": "bell_diameter"}, {"what": "pulse_rate"}, {"what": ["note"]}, {}]
+)
+def test_what_a_judgement_looks_at_is_not_only_written(body):
+    """Food lets oxygen fall faster; a bell and a pulse are checked by the stage, which a plan may move."""
+    assert not only_written(Action(START_MS, "log", "kim", {"vessel": "kreisel-1", **body}))
+    assert not only_written(Action(START_MS, "acknowledge", "kim", {"what": "note"}))
 
 
 def test_a_jump_that_comes_late_in_a_dry_spell_is_a_witness_however_the_readings_are_cut():

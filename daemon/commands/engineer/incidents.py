@@ -1,7 +1,6 @@
 """`bellwatch incidents`: mark stretches of the record, and say for which a call was wanted."""
 
 import argparse
-from dataclasses import replace
 from datetime import tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -13,10 +12,26 @@ from daemon.commands.engineer.replay import run_replay, zone_of
 from daemon.commands.engineer.source_options import add_source_arguments, open_recording
 from daemon.errors import SourceError
 from daemon.replay.words import moment
-from daemon.tune.incidents import ACCEPTED, Mark, added, beside, incident_of, read_marks, write_marks
-from daemon.tune.proposed import from_alarms, from_logbook
+from daemon.sources.store import Watched
+from daemon.tune.excursions import Excursions
+from daemon.tune.incidents import (
+    ABOUT,
+    ACCEPTED,
+    COLUMNS,
+    Mark,
+    accepted,
+    added,
+    beside,
+    incident_of,
+    read_marks,
+    write_marks,
+)
+from daemon.tune.proposed import from_actions, from_alarms, from_excursions, from_unwatched
 from rules.alarms.episodes import episodes_of
+from rules.rack.plan import RACK_WIDE
 from rules.readings import Action
+
+_WANTED = {True: "call wanted", False: "no call wanted", None: "was a call wanted?"}
 
 
 def incidents_arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,6 +49,16 @@ def incidents_arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--add", type=Path, metavar="FILE", help="add the marks of another file")
     what.add_argument("--propose", action="store_true", help="propose some from alarms and logbook")
     what.add_argument("--accept", nargs="+", metavar="NUMBER", help="accept proposals by number, or all")
+    parser.add_argument(
+        "--wanted", choices=["yes", "no"], help="with --accept: whether a call was wanted for these"
+    )
+    parser.add_argument(
+        "--about",
+        action="append",
+        default=[],
+        metavar="NAME=TEXT",
+        help=f"with --mark: what else is known, of {', '.join(ABOUT)}",
+    )
     what.add_argument("--drop", nargs="+", metavar="NUMBER", help="take marks away by number")
     parser.set_defaults(command=incidents_command)
 
@@ -56,17 +81,26 @@ def incidents_command(options: argparse.Namespace) -> int:
 
 def _line(number: int, mark: Mark, zone: tzinfo) -> str:
     incident = mark.incident
-    wanted = "call wanted" if incident.call_wanted else "no call wanted"
+    wanted = _WANTED[incident.call_wanted]
     span = f"{moment(incident.start_ms, zone)} to {moment(incident.end_ms, zone)}"
+    harm = "" if incident.harm_ms is None else f"harm from {moment(incident.harm_ms, zone)}"
+    known = (incident.what, incident.cause, incident.severity, harm, incident.evidence, wanted)
     how = f"{mark.state} ({mark.origin})"
-    return f"{number:3}  {span}  {incident.vessel}: {incident.what}; {wanted}; {how}"
+    return f"{number:3}  {span}  {incident.vessel}: {'; '.join(filter(None, known))}; {how}"
+
+
+def _about(texts: list[str]) -> dict[str, str]:
+    said = {name: text for name, _, text in (each.partition("=") for each in texts)}
+    if wrong := [name for name in said if name not in ABOUT]:
+        raise SourceError(f"--about {wrong[0]}: expected NAME=TEXT, the name one of {', '.join(ABOUT)}")
+    return said
 
 
 def _changed(marks: list[Mark], options: argparse.Namespace, console: Console) -> list[Mark]:
     if options.mark is not None:
-        start, end, vessel, what, wanted = options.mark
-        incident = incident_of(start, end, vessel, what, wanted, "--mark")
-        return added(marks, [Mark(incident, ACCEPTED, "by hand")])
+        said = dict(zip(COLUMNS, options.mark, strict=False)) | _about(options.about)
+        mark = Mark(incident_of(said, "--mark"), ACCEPTED, "by hand")
+        return added(marks, [accepted(mark, None, "--mark")])
     if options.add is not None:
         if not options.add.exists():
             raise SourceError(f"{options.add}: no such file; expected a CSV of incidents")
@@ -75,7 +109,11 @@ def _changed(marks: list[Mark], options: argparse.Namespace, console: Console) -
         return added(marks, _proposals(options, console))
     if options.accept is not None:
         chosen = _numbers(options.accept, len(marks))
-        return [replace(mark, state=ACCEPTED) if at in chosen else mark for at, mark in enumerate(marks, 1)]
+        wanted = options.wanted and options.wanted == "yes"
+        return [
+            accepted(mark, wanted, f"number {at} (--wanted yes or no)") if at in chosen else mark
+            for at, mark in enumerate(marks, 1)
+        ]
     if options.drop is not None:
         dropped = _numbers(options.drop, len(marks))
         return [mark for at, mark in enumerate(marks, 1) if at not in dropped]
@@ -85,12 +123,24 @@ def _changed(marks: list[Mark], options: argparse.Namespace, console: Console) -
 def _proposals(options: argparse.Namespace, console: Console) -> list[Mark]:
     settings = [load_settings(options.settings)] if options.settings else []
     recording = open_recording(options, settings[0] if settings else None)
-    result = run_replay(recording, settings, True, console)[0]
+    water = Excursions()
+    result = run_replay(recording, settings, True, console, [water.observe])[0]
     if not result.complete:
         where = moment(result.until_ms, zone_of(settings))
         console.print(f"PARTIAL: proposals only up to {where}")
-    actions = [item for item in recording.inputs() if isinstance(item, Action)]
-    return from_alarms(episodes_of(result.events), result.until_ms) + from_logbook(actions)
+    actions, watched = [], Watched()
+    for item in recording.inputs():
+        if isinstance(item, Action):
+            actions.append(item)
+        else:
+            watched.add(item)
+    vessels = " ".join(sorted({vessel for _, _, vessel in recording.sources.values()} - {RACK_WIDE}))
+    return [
+        *from_alarms(episodes_of(result.events), result.until_ms, water.found()),
+        *from_excursions(water.found(), result.events),
+        *from_unwatched(result.events, result.until_ms, watched.stretches, vessels),
+        *from_actions(actions, water),
+    ]
 
 
 def _numbers(texts: list[str], count: int) -> set[int]:

@@ -25,9 +25,10 @@ from daemon.sources.store import stored
 from daemon.tables.values import number
 from daemon.tune.incidents import accepted_incidents
 from daemon.tune.search import PRESENT, Search, choice_of
-from daemon.tune.space import Choice, Space, settings_with, space_of
-from daemon.tune.words import MINUTE_MS, choice_text, reasons, trial_cells, trial_columns
-from rules.tuning.trade_off import Recommendation, front, recommend
+from daemon.tune.space import Choice, Space, guarded, settings_with, space_around, space_of
+from daemon.tune.words import MINUTE_MS, by_cause, choice_text, reasons, trial_cells, trial_columns
+from rules.tuning.scoring import Timely
+from rules.tuning.trade_off import Recommendation, front
 
 
 def tune_arguments(parser: argparse.ArgumentParser) -> None:
@@ -49,7 +50,8 @@ def tune_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="STAGE.QUANTITY",
-        help="try delays, deadband, rates and windows of these at half, once and twice their value",
+        help="try delays, deadband, rates and windows of these at a quarter to eight times their value"
+        " (without --try and --around: of what offends most)",
     )
     add("--budget", type=int, default=200, help="choices to try at most (default: %(default)s)")
     add(
@@ -58,7 +60,14 @@ def tune_arguments(parser: argparse.ArgumentParser) -> None:
         type=number,
         default=30.0,
         metavar="MINUTES",
-        help="a later call counts as missed when choosing (default: %(default)s)",
+        help="a later call counts as missed where no moment of harm is known (default: %(default)s)",
+    )
+    add(
+        "--before-harm",
+        type=number,
+        default=15.0,
+        metavar="MINUTES",
+        help="a call so short before harm, or later, counts as missed (default: %(default)s)",
     )
     add("--write", action="store_true", help="show the change to the settings file, and ask")
     add("--yes", action="store_true", help="with --write: do not ask")
@@ -70,52 +79,66 @@ def tune_command(options: argparse.Namespace) -> int:
     """Search, show and recommend; return 0, 1 where nothing can be recommended, 130 where stopped."""
     console = Console(markup=False, emoji=False)
     settings = load_settings(options.settings)
-    space = space_of(options.tries, options.around, settings)
+    space_of(options.tries, options.around, settings, {})  # refused before a long record is loaded
     if options.budget < 1:
         raise TuneError(f"--budget {options.budget}: expected 1 or more")
     with tempfile.TemporaryDirectory(prefix="bellwatch-tune-") as folder:
-        search, whole = _searched(options, settings, space, Path(folder), console)
-        found = _found(search, space, whole, options.call_within)
+        search, space, whole = _searched(options, settings, Path(folder), console)
+        found = _found(search, space, whole)
         show(search, found, console)
+        lines = [*by_cause(found.present), *reasons(found, search, space)]
         if options.report is not None or options.png is not None:
-            report = _report(options, settings, search, found)
+            report = replace(_report(options, settings, search, found), reasons=tuple(lines))
             for path in write_reports(options, report):
                 console.print(f"Report: {path}", soft_wrap=True, highlight=False)
-    if found.refusal:
-        console.print(f"No recommendation: {found.refusal}.", soft_wrap=True, highlight=False)
-        return 1 if whole else INTERRUPTED
-    for line in reasons(found, options.call_within):
+    if space.unproven:
+        lines.append("Not tried, since no incidents show that it may be weaker: " + "; ".join(space.unproven))
+    for line in lines:
         console.print(line, soft_wrap=True, highlight=False)
+    if found.refusal:
+        return 1 if whole else INTERRUPTED
     if options.write:
         _write(options.settings, choice_of(found.trial), options.yes, console)
     return 0
 
 
 def _searched(
-    options: argparse.Namespace, settings: Settings, space: Space, folder: Path, console: Console
-) -> tuple[Search, bool]:
+    options: argparse.Namespace, settings: Settings, folder: Path, console: Console
+) -> tuple[Search, Space, bool]:
     """Load the record once and try the choices in all processes; say whether nobody stopped it."""
     marks = marks_of(options)
     recording = open_recording(options, settings)
     with stoppable() as stop, progress_bar(console, "trials") as bar:
         task = bar.add_task("Load", total=None)
         store = stored(recording, folder)
+        timely = Timely(round(options.call_within * MINUTE_MS), round(options.before_harm * MINUTE_MS))
+        file, zone = read_values(options.settings), ZoneInfo(settings.rack.time_zone)
+        search = Search(store, file, accepted_incidents(marks), zone, timely)
+        space = _space(options, settings, search)
         bar.update(task, description="Try", total=min(space.size, options.budget) + 1)
-        zone = ZoneInfo(settings.rack.time_zone)
-        search = Search(store, read_values(options.settings), accepted_incidents(marks), zone)
         whole = search.run(
             space, options.budget, stopped=stop, progress=lambda done: bar.update(task, completed=done)
         )
-    return search, whole
+    return search, space, whole
 
 
-def _found(search: Search, space: Space, whole: bool, call_within_min: float) -> Recommendation:
+def _space(options: argparse.Namespace, settings: Settings, search: Search) -> Space:
+    """Return what was asked to be tried; where nothing was, what can be done about the worst offenders."""
+    file = search.tables
+    space = space_of(options.tries, options.around, settings, file)
+    if not options.tries and not options.around:
+        search.run(space, 0)
+        space = space_around(search.trials[PRESENT].score.worst(search.timely), settings, file)
+    return guarded(space, search.incidents, settings)
+
+
+def _found(search: Search, space: Space, whole: bool) -> Recommendation:
     if PRESENT not in search.trials:
         raise TuneError(f"stopped before a single one of {space.size} choices was tried")
     if search.unfit and len(search.trials) <= 1:
         first = next(iter(search.unfit.values()))
         raise TuneError(f"not one of the settings would pass `bellwatch check`: {first}")
-    found = recommend(search.ranked(), search.trials[PRESENT], round(call_within_min * MINUTE_MS))
+    found = search.recommendation()
     if whole:
         return found
     return replace(found, refusal=f"PARTIAL: somebody stopped it after {len(search.trials)} trials")
@@ -133,7 +156,7 @@ def _report(options: argparse.Namespace, settings: Settings, search: Search, fou
     deque(marked.inputs(), 0)
     made = f"settings {options.settings.name} {of_settings(options.settings.read_bytes())}"
     report = replace(report, provenance=(version(), made, f"record {record()}"))
-    return replace(report, trials=tuple(search.ranked()), found=found, call_within_min=options.call_within)
+    return replace(report, trials=tuple(search.ranked()), found=found)
 
 
 def show(search: Search, found: Recommendation, console: Console) -> None:

@@ -9,8 +9,10 @@ A journal holds no NaN (NOT NULL, and SQLite has none) and no negative zero of i
 
 import json
 from contextlib import closing
+from datetime import UTC, datetime
 from pathlib import Path
 
+import pyarrow as pa
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -20,12 +22,14 @@ from daemon.commands.engineer.export import export
 from daemon.journal.dating import Stretch
 from daemon.journal.journal import Journal
 from daemon.journal.retention import let_go
-from daemon.record.tables import TABLES
+from daemon.record.arrow import grown, schema_of
+from daemon.record.into_journal import _mark
+from daemon.record.tables import ONCE, TABLES
 from daemon.replay.replay import replay
 from daemon.replay.words import event_line
 from daemon.sources.journal import journal_recording
 from daemon.tune.incidents import Mark, beside, read_marks, write_marks
-from rules.tuning.scoring import Incident
+from rules.tuning.incident import Incident
 from tests.rigs.bench import START_MS, quick_folder
 from tests.rigs.eventful_rack import CLOCK_WAS_OFF_MS, eventful
 from tests.rigs.minute_rack import START_MS as MINUTE_RACK_MS
@@ -113,7 +117,18 @@ def replayed(path):
 
 @pytest.mark.parametrize("form", FORMS)
 def test_a_rack_with_drift_incidents_and_a_clock_that_was_off_goes_over_whole(rack, tmp_path, form):
-    marks = [Mark(Incident(START_MS, START_MS + 5, "k1", '=a, "b"\nc', call_wanted=True), "proposed", "-me")]
+    marks = [
+        Mark(Incident(START_MS, START_MS + 5, "k1", '=a, "b"\nc', call_wanted=True), "proposed", "-me"),
+        Mark(Incident(START_MS, START_MS + 9, "k2", "asked", None), "proposed", "alarms"),
+        Mark(
+            Incident(
+                START_MS, START_MS + 9, "k1 k2", "warm", True, "temperature", "water", "chiller", "loss",
+                START_MS + 7, "=19 by hand",
+            ),
+            "accepted",
+            "by hand",
+        ),
+    ]  # fmt: skip
     write_marks(beside(str(rack)), marks)
     before = tables_of(rack)
     assert all(before[name] for name in OF_THE_JOURNAL), "else this test sees too little"
@@ -174,3 +189,15 @@ def test_a_part_is_chosen_by_the_time_of_measurement_and_by_vessel(rack, tmp_pat
     assert json.loads((tmp_path / "part/datapackage.json").read_text())["bellwatch"]["part"]["vessels"] == [
         "k2"
     ]
+
+
+def test_incidents_of_an_older_record_mean_what_they_meant():
+    """Its table ended with `origin`: what it does not hold is not known: any call is about it."""
+    kept = schema_of(TABLES["incident"])
+    rows = [(datetime.fromtimestamp(at, UTC), "k1", "warm", True, "accepted", "by hand") for at in (1, 2)]
+    older = pa.table(
+        [[row[0] for row in rows], [rows[1][0]] * 2, *zip(*(row[1:] for row in rows), strict=True)],
+        pa.schema(list(kept)[: ONCE["incident"]]),
+    )
+    (first, _) = [_mark(row) for row in grown(older, kept).to_pylist()]
+    assert first == Mark(Incident(1000, 2000, "k1", "warm", True), "accepted", "by hand")

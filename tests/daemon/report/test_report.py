@@ -34,7 +34,7 @@ from rules.quality.flags import Flag
 from rules.rack.plan import RackPlan
 from rules.rack.tolerance import Band, Tolerance
 from rules.readings import Action, ChannelFlags, Outcome
-from rules.tuning.scoring import Incident
+from rules.tuning.incident import Incident
 from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story
 from tests.rigs.nights.known_nights import SETTINGS, known_nights
 from tests.rigs.nights.recorded_nights import live, simulated, write_settings
@@ -313,14 +313,14 @@ def test_a_tuning_report_shows_the_trade_off(tmp_path, browser):
     arguments = ["--column=c=kreisel-4/temperature", "--settings", str(tmp_path / "known.toml")]
     arguments += ["--try", f"{path}.on_delay_s=60,480,21600"]
     arguments += ["--report", str(tmp_path / "tune.html"), "--png", str(tmp_path / "tune.png")]
-    assert main(["tune", str(source), *arguments, "--try", f"{path}.critical_on_delay_s=60,480"]) == 0
+    assert main(["tune", str(source), *arguments, "--try", f"{path}.critical_on_delay_s=60,480,21600"]) == 0
     browser.get((tmp_path / "tune.html").as_uri())
     assert browser.get_log("browser") == []
     assert find(browser, "svg.trade-off .named")[0].text == "present"
     body = browser.execute_script("return document.body.innerText")
     assert re.search(r"rules \d+; settings known.toml [0-9a-f]{12}; record [0-9a-f]{12}\.", body), body[:400]
     assert "recommended" in [each.text for each in find(browser, "svg.trade-off .named")]
-    assert find(browser, "svg.trade-off .trial.missed")  # six hours of delay miss a failure of two
+    assert find(browser, "svg.trade-off .trial.missed")  # six hours of delay miss a failure of five
     chosen = find(browser, "tr.chosen")
     assert len(chosen) == 1
     assert "on_delay_s = 480" in chosen[0].text

@@ -4,8 +4,9 @@ import pytest
 
 from daemon.commands.cli import main
 from daemon.errors import SourceError
+from daemon.tune.excursions import Excursions
 from daemon.tune.incidents import accepted_incidents, beside, read_marks, write_marks
-from daemon.tune.proposed import from_alarms, from_logbook
+from daemon.tune.proposed import from_actions, from_alarms
 from rules.alarms.episodes import episodes_of
 from rules.alarms.life_cycle import Priority
 from rules.readings import Action
@@ -43,7 +44,7 @@ def test_a_file_written_by_hand_is_read_and_written_back_the_same(tmp_path):
     [
         ({"from": "2026-08-15T00:40"}, "line 2, from: '2026-08-15T00:40'; expected ISO 8601 with its offset"),
         ({"to": "2026-08-14T00:40+02:00"}, "not after its beginning"),
-        ({"call_wanted": "maybe"}, "call_wanted: 'maybe'; expected yes or no"),
+        ({"call_wanted": "maybe"}, "call_wanted: 'maybe'; expected yes, no or ask"),
         ({"vessel": " "}, "must both be given"),
         ({"state": "guessed"}, "expected accepted or proposed"),
     ],
@@ -87,7 +88,7 @@ def test_maintenance_and_water_changes_of_the_logbook_want_no_page():
     ]
     found = [
         (m.incident.vessel, m.incident.start_ms, m.incident.end_ms, m.incident.what, m.incident.call_wanted)
-        for m in from_logbook(actions)
+        for m in from_actions(actions, Excursions())
     ]
     assert found == [
         ("tray-2", 1000, 61_000, "maintenance: scrub", False),
@@ -111,7 +112,9 @@ def test_marking_proposing_accepting_and_dropping_at_the_command_line(tmp_path, 
     assert 0 <= marks[1].incident.start_ms - failed_at <= 30 * MINUTE_MS
     assert len(accepted_incidents(marks)) == 1
     assert main([*source, "--propose"]) == 0  # twice proposes nothing twice
-    assert main([*source, "--accept", "2"]) == 0
+    assert main([*source, "--accept", "2"]) == 2  # nobody has said whether a call was wanted
+    assert "was a call wanted for it?" in capsys.readouterr().err
+    assert main([*source, "--accept", "2", "--wanted", "yes"]) == 0
     assert len(accepted_incidents(read_marks(beside(str(journal))))) == 2
     assert main([*source, "--drop", "1"]) == 0
     assert [m.incident.vessel for m in read_marks(beside(str(journal)))] == ["kreisel-4"]

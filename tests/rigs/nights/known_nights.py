@@ -5,16 +5,22 @@ that of the delays on offer the shortest above six minutes is the right one.
 """
 
 from dataclasses import replace
+from functools import partial
 
-from rules.tuning.scoring import Incident
+from rules.care.rationale import record_of
+from rules.quantities import Quantity
+from rules.rack.stages import DEFAULT_TOLERANCES
+from rules.tuning.incident import Incident
 from simulator.scenario.scenario import Event
 from tests.rigs.nights.recorded_nights import readings_of
 from tests.rigs.simulated import load_named, simulate
 
 HOURS = 9.5
+CRITICAL_C = DEFAULT_TOLERANCES["ephyra"][Quantity.TEMPERATURE].critical.high
+RESPOND_MS = round(record_of("ephyra", "temperature", "high_high", {}).respond_min * 60_000)
 LENGTH_MS = round(HOURS * 3_600_000)
 WARMED_MIN = 6.0
-FAILS = {"kind": "chiller_fails", "vessel": "kreisel-4", "lasts_min": 120.0}
+FAILS = {"kind": "chiller_fails", "vessel": "kreisel-4", "lasts_min": 300.0}
 WARMED = {
     "kind": "probe_spike",
     "probe": "kreisel-4-ct",
@@ -67,6 +73,11 @@ def small_rack():
     )
 
 
+def _note_critical(found, rack):
+    if float(rack.vessels.temperature_c[0]) > CRITICAL_C:
+        found.append(rack.time_ms)
+
+
 def known_nights(first, count):
     """Readings of the thermometer and incidents, night after night without a break; both kinds in turns."""
     scenario = small_rack()
@@ -77,7 +88,9 @@ def known_nights(first, count):
         at_min = 120.0 + 37.0 * (night % 5)
         events = (Event(at_min=at_min, **kind),)
         here = replace(scenario, events=events)
-        night_readings = readings_of(simulate(here, 100 + night, start_ms, HOURS))
+        critical = []
+        read = simulate(here, 100 + night, start_ms, HOURS, partial(_note_critical, critical))
+        night_readings = readings_of(read)
         readings += [
             reading
             for reading in night_readings
@@ -86,8 +99,13 @@ def known_nights(first, count):
         ]
         if kind is FAILS:
             begun_ms = start_ms + round(at_min * 60_000)
+            harm_ms = critical[0] + RESPOND_MS
+            assert critical[-1] > harm_ms, "else nothing shows that the critical limit is needed"
             # until the water is cold again, an hour after the repair
             incidents.append(
-                Incident(begun_ms, begun_ms + 3 * 3_600_000, "kreisel-4", "chiller failed", True)
-            )
+                Incident(
+                    begun_ms, begun_ms + 6 * 3_600_000, "kreisel-4", "chiller failed", True, "temperature",
+                    "water", "chiller", "loss", harm_ms, "the simulated water",
+                )
+            )  # fmt: skip
     return readings, incidents

