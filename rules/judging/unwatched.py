@@ -20,6 +20,7 @@ from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import EXCUSES, Condition, Priority
 from rules.alarms.recurrence import Recurrence
 from rules.judging.silence import Places, Scope, SourceState, scope_of
+from rules.quality.probe_faults import FaultReason
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
 from rules.rack.limits import Level
@@ -99,6 +100,9 @@ class _Gap:
         """Return when it is told on its own."""
         return min(max(found_ms, since_ms + self.danger.delay_ms) for found_ms, since_ms in self.known)
 
+
+_STANDS_STILL = (FaultReason.STUCK, FaultReason.PLAYED)
+"""What no longer follows the water, whichever way that goes."""
 
 NOT_BORNE_OUT = "doubted"
 """What is the matter with a probe that answers and has no fault: it moved as nothing else shows."""
@@ -314,8 +318,8 @@ def under_what_stands(crossing: Crossing, alarms: Iterable[Alarm], dangers: Iter
     """Let what is wrong with a probe be part of what people know already.
 
     A silence is part of the answers that are missing of it, or of its bus, all the time. What a probe hides
-    that still answers is part of alarms about just that water, or an input of it, that are as urgent: whoever
-    goes there for a salinity that falls finds the cell that lies; its fault goes where that went.
+    that still follows its water is part of alarms about just that water, or an input of it, if they are as
+    urgent: whoever goes there for a salinity that falls finds the cell that lies. Its fault goes with it.
     """
     if crossing.cause.partition("/")[0] != "probe" or not crossing.active:
         return crossing
@@ -325,7 +329,8 @@ def under_what_stands(crossing: Crossing, alarms: Iterable[Alarm], dangers: Iter
     if crossing.condition is Condition.PROBE_FAULT:
         own = f"{crossing.cause}/{Condition.UNWATCHED}", crossing.cause
         hides = next((it for it in known if it.name == own[0] and it.cause != own[1]), crossing)
-        asked = replace(crossing, priority=hides.priority, evidence=hides.evidence)
+        evidence = replace(crossing.evidence, hidden=hides.evidence.hidden)
+        asked = replace(crossing, priority=hides.priority, evidence=evidence)
         return replace(crossing, cause=_known_as(asked, known, dangers) or crossing.cause)
     if crossing.condition is not Condition.SILENT:
         return crossing
@@ -339,7 +344,8 @@ def _known_as(crossing: Crossing, alarms: Sequence[Alarm], dangers: Iterable[Dan
     """Return the cause of the alarms that tell of all that a probe hides; empty where they do not."""
     troubles: Iterable[Alarm | Crossing] = (*alarms, crossing)
     ill = {it.channel: it for it in troubles if it.condition in EXCUSES[Condition.UNWATCHED]}
-    if any(it.condition is Condition.SILENT and it.cause == crossing.cause for it in ill.values()):
+    own = [it for it in ill.values() if it.cause == crossing.cause]
+    if any(it.condition is Condition.SILENT or it.evidence.reason.startswith(_STANDS_STILL) for it in own):
         return ""
     about = {it.channel: it.cause for it in alarms if it.announced and it.priority >= crossing.priority}
     for danger in dangers:

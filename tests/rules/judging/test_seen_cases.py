@@ -31,8 +31,13 @@ from tests.rigs.nights.lost_inputs import (
     shown,
 )
 
-not_yet = pytest.mark.xfail(strict=True, reason="what the rules do not manage yet")
-"""Whatever comes right fails here until its mark is taken away."""
+not_known = pytest.mark.xfail(
+    strict=True,
+    reason="alone it scatters 2.6 times as much as in the fortnight before (0.76 mS/cm, 0.29): from three on "
+    "2554 of 34156 accepted rows would be erratic; the thermometer beside it decides "
+    "(630 of 954 rejected rows in tests/reference)",
+)
+"""What the readings of one cell cannot tell; whatever comes right fails here until its mark is taken away."""
 
 FINE, COARSE = 4, 2
 """Tanks: last digits of 0.01, and of 0.1 for the thermometer and the cell."""
@@ -250,7 +255,7 @@ def test_bursts_hide_no_danger(it, lot):
     assert first_call(said, way, after_min=DANGER_MIN) <= DANGER_MIN + crossed_min + 11.0
 
 
-@not_yet
+@not_known
 def test_of_a_failing_cell_few_readings_pass():
     """Seen: steps nine times the usual passed as 3 in 8. Estuary, 18 to 20 November 2012, all rejected."""
     time_ms, value, review = reviewed(
