@@ -27,6 +27,7 @@ LONGEST_FIRST = (
     "daemon/commands/install/test_demo.py",
     "daemon/page/test_pages.py",
     "daemon/replay/test_measured_series.py",
+    "daemon/culture/test_season.py",
     "faults/test_faults.py",
     "daemon/oncall/test_process.py",
     "drivers/test_modbus_bus.py",

@@ -30,6 +30,10 @@ COMMANDS = {
     "maintain": ("rack.request", "keep alarms quiet while you work on a vessel or bus"),
     "log": ("rack.log", "write into the logbook of a vessel"),
     "culture": ("rack.culture", "what was done with batches of animals, and how many there should be"),
+    "due": (
+        "rack.culture",
+        "what falls due: work, care of probes, what the animals are likely to do",
+    ),
     "calibrate": ("rack.calibrate", "put a probe's calibration into force"),
     "measure": ("rack.measure", "write down what you measured by hand; it is compared with the probe"),
     "calibrations": ("rack.calibrations", "list the calibrations of every probe"),

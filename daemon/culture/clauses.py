@@ -7,14 +7,16 @@ from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from daemon.errors import RequestError
+from daemon.settings.rack import Settings
 from daemon.tables.values import number, utc_ms
 from rules.culture.acts import What
 from rules.errors import none_such
 from rules.rack.logbook import ENTRY_KINDS, sample_of
 
-_SHORT = {"bells": "bell_diameter", "pulse": "pulse_rate", "water": "water_change"}
+SHORT = {"bells": "bell_diameter", "pulse": "pulse_rate", "water": "water_change"}
 _VERBS = (*What, *ENTRY_KINDS)
 _KEYS = {"t": "temperature_c", "s": "salinity", "born": "born_ms", "when": "when_ms", "of": "fraction"}
 _TEXTS = ("how", "lineage", "into", "scale", "note", "cause", "origin")
@@ -30,6 +32,12 @@ class Known:
     vessels: Collection[str]
     stages: Collection[str]
     zone: tzinfo
+
+
+def known_of(settings: Settings) -> Known:
+    """Return what clauses may name at a rack."""
+    stages = {name for vessel in settings.vessels for name in settings.stage_names(vessel)} | {"podocyst"}
+    return Known(settings.vessels, stages, ZoneInfo(settings.rack.time_zone))
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,11 +62,11 @@ def clauses(words: Sequence[str]) -> Iterator[list[str]]:
 
 def asked_by(cohort: str, words: Sequence[str], known: Known, lives_in: Sequence[str]) -> Asked:
     """Return what a clause about a batch that lives in some vessels asks; RequestError says what is wrong."""
-    verb = _SHORT.get(words[0], words[0])
+    verb = SHORT.get(words[0], words[0])
     if verb not in _VERBS:
         found = [it for it in _VERBS if it.startswith(verb)]
         if len(found) != 1:
-            raise RequestError(f"{words[0]}: {none_such(verb, (*_VERBS, *_SHORT))}")
+            raise RequestError(f"{words[0]}: {none_such(verb, (*_VERBS, *SHORT))}")
         verb = found[0]
     body: dict[str, Any] = {"what": str(verb), "cohort": cohort}
     numbers: list[float] = []

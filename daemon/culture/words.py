@@ -1,13 +1,27 @@
 """Batches of animals in words: each in a line, and one in full with what does not add up."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from datetime import datetime, tzinfo
 
+from daemon.culture.record import QUANTITIES, Record
 from daemon.errors import JournalError
 from daemon.view.entries import act_text
-from rules.culture.acts import Act, How
-from rules.culture.cohorts import Cohort, Rest, Stock, culture_of
+from daemon.words import label
+from rules.culture.acts import How
+from rules.culture.cohorts import Cohort, Rest, Stock
+from rules.culture.exposure import HOUR_MS
+from rules.culture.growth import (
+    DAY_MS,
+    WEIGHT_EXPONENT,
+    Share,
+    discs_per_polyp,
+    first_disc_ms,
+    growth,
+    half_released_ms,
+    survival,
+)
 from rules.errors import none_such
+from rules.quantities import Quantity
 
 
 def stock_text(stock: Stock) -> str:
@@ -38,20 +52,26 @@ def cohort_text(of: Cohort) -> str:
     return f"{of.code}: {', '.join(parts)}" + (f", unexplained {rest:+.0f}" if rest else "")
 
 
-def overview_lines(acts: Sequence[Act], zone: tzinfo) -> Iterator[str]:
-    """Give every batch in a line, those that are gone at the end."""
-    culture = culture_of(acts)
+def overview_lines(record: Record, water: bool = False) -> Iterator[str]:
+    """Give every batch in a line, those that are gone at the end; with its water where that is asked for."""
+    culture, compared = record.culture, 0
     if not culture.cohorts:
         yield "No batch is written down yet: bellwatch culture e1 begin ephyra 200 k1 lineage=aurita"
     for of in sorted(culture.cohorts.values(), key=lambda it: (not it.vessels, it.code)):
-        yield f"{cohort_text(of)}, since {day(of.born_ms or of.began_ms, zone)}"
+        how = [text for text in (_survival(of), _growth(record, of)) if text]
+        compared += bool(how)
+        since = f"since {day(of.born_ms or of.began_ms, record.zone)}"
+        yield ", ".join([cohort_text(of), since, *how])
+        yield from _water_lines(record, of) if water else ()
     if culture.unplaced:
         yield f"about batches that there are not: entries {', '.join(map(str, culture.unplaced))}"
+    if compared > 1:
+        yield "Batches side by side are no experiment: what differs between two may have any cause."
 
 
-def cohort_lines(acts: Sequence[Act], code: str, zone: tzinfo) -> Iterator[str]:
-    """Give a batch in full: where from, its balance, what does not add up, and every act."""
-    cohorts = culture_of(acts).cohorts
+def cohort_lines(record: Record, code: str, water: bool = False) -> Iterator[str]:
+    """Give a batch in full: where from, its balance, what does not add up, how it does, and every act."""
+    zone, cohorts = record.zone, record.culture.cohorts
     if code not in cohorts:
         raise JournalError(f"cohort: {none_such(code, cohorts)}")
     of = cohorts[code]
@@ -64,6 +84,67 @@ def cohort_lines(acts: Sequence[Act], code: str, zone: tzinfo) -> Iterator[str]:
     yield from (f"unexplained: {day(it.at_ms, zone)} {rest_text(it)}" for it in of.rests if it.number)
     if of.causes:
         yield "causes: " + ", ".join(f"{cause} {number:.0f}" for cause, number in of.causes.items())
-    for act in sorted(acts, key=lambda it: (it.at_ms, it.number)):
+    yield from filter(None, (_survival(of), _growth(record, of), _strobilation(of, zone)))
+    yield from _water_lines(record, of) if water else ()
+    for act in sorted(record.acts, key=lambda it: (it.at_ms, it.number)):
         if code in (act.cohort, act.into):
             yield f"{act.number}  {day(act.at_ms, zone)}  {act_text(act)}  by {act.who}"
+
+
+def _survival(of: Cohort) -> str:
+    its = survival(of)
+    return "" if its is None else f"survival {_share(its, 100)} %"
+
+
+def _share(its: Share, times: float = 1.0) -> str:
+    """Write a share or mean with its interval, where there is one."""
+    value, low, high = its
+    known = low is not None and high is not None
+    return f"{times * value:.3g}" + (
+        f" ({times * (low or 0):.3g} to {times * (high or 0):.3g})" if known else ""
+    )
+
+
+def _growth(record: Record, of: Cohort) -> str:
+    """Write how fast bells grow, and what that is in weight."""
+    line = growth(record.bells(of))
+    if line is None:
+        return ""
+    weight = f"{100 * WEIGHT_EXPONENT * line.slope:.3g} %/d by a placeholder exponent of {WEIGHT_EXPONENT:g}"
+    return f"diameter {_share((line.slope, line.low, line.high), 100)} %/d (weight {weight})"
+
+
+def _strobilation(of: Cohort, zone: tzinfo) -> str:
+    """Write when discs were seen and young released, beside the cooling, and how many of each polyp."""
+    cooled_ms, seen_ms, discs = of.since_ms("polyp-cooling"), first_disc_ms(of), discs_per_polyp(of)
+    parts = [f"cooled {day(cooled_ms, zone)}"] if cooled_ms is not None else []
+    if seen_ms is not None:
+        after = f", {(seen_ms - cooled_ms) / DAY_MS:.0f} d after" if cooled_ms is not None else ""
+        parts.append(f"first disc {day(seen_ms, zone)}{after}")
+    parts += [f"{_share(discs)} discs a polyp"] if discs else []
+    if of.released:
+        total = sum(number for _, number in of.released)
+        each = f", {total / of.now.number:.3g} for each that is there" if of.now.number > 0 else ""
+        parts.append(f"released {total:.0f}{each}, half by {day(half_released_ms(of), zone)}")
+    return f"strobilation: {'; '.join(parts)}" if parts else ""
+
+
+def _water_lines(record: Record, of: Cohort) -> Iterator[str]:
+    """Give what the batch lived through, of each quantity."""
+    water = record.water([of], QUANTITIES, of.began_ms)
+    for quantity in QUANTITIES:
+        its = record.exposed(of, water, quantity, (of.began_ms, record.now_ms))
+        hours = f"outside {its.advisory_ms / HOUR_MS:.1f} h, critical {its.critical_ms / HOUR_MS:.1f} h"
+        unseen = f"unwatched {its.unwatched_ms / HOUR_MS:.1f} h"
+        span = f"{its.lowest:.2f} to {its.highest:.2f}, mean {its.mean:.2f}"
+        span += f", worst step {its.worst_per_hour:.2f}/h"
+        more = f", {its.unit_days:.1f} degree-days" if quantity is Quantity.TEMPERATURE else ""
+        more += f", deficit {its.deficit:.1f} %h" if quantity is Quantity.OXYGEN_SATURATION else ""
+        yield f"water: {label(quantity)} {span}{more}, {hours}, {unseen}"
+
+
+def ahead_lines(record: Record) -> Iterator[str]:
+    """Give what is likely next in each batch, the soonest first, with why that is thought."""
+    for it in record.ahead():
+        begun, end = day(it.from_ms, record.zone), day(it.to_ms, record.zone)
+        yield f"{it.cohort}: {it.what}, {begun}{f' to {end}' if end != begun else ''} ({it.basis})"

@@ -9,36 +9,42 @@ from zoneinfo import ZoneInfo
 import structlog
 
 from daemon.broker.noted import OnCallHeard, oncall_heard
+from daemon.culture.water import water_of
 from daemon.errors import JournalError
 from daemon.handover.period import Period
-from daemon.handover.water import Water, WaterOf
 from daemon.journal.dating import Dating
 from daemon.journal.fold import AWAY
 from daemon.journal.history import UNUSABLE, Entry
 from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
-from daemon.journal.logbook import HAND, WRITTEN_KINDS, acts_in, calibrations_in, in_force, logbook_of
-from daemon.replay.replay import replay
+from daemon.journal.logbook import WRITTEN_KINDS, acts_in, calibrations_in, in_force, logbook_of
 from daemon.report.provenance import of_settings
 from daemon.settings.rack import Settings
-from daemon.sources.journal import journal_recording
 from daemon.view.moment import LED_THERE_MS
+from daemon.view.today import open_among
+from daemon.words import quantity_of
 from rules.alarms.event import AlarmEvent
 from rules.alarms.history import alarm_event_from_json
 from rules.alarms.life_cycle import State
 from rules.care.calibration import Calibration
-from rules.care.probe_care import CHECK_DUE
 from rules.culture.acts import Act
+from rules.culture.exposure import Exposure, exposure
 from rules.deeds import DEEDS
-from rules.rack.plan import RACK_WIDE
+from rules.rack.tolerance import Tolerance
 from rules.readings import Action, Notice
 
 log = structlog.get_logger()
 
-OPEN_MS = 30 * 86_400_000
-"""What nobody has followed for so long is not asked for again (project judgement)."""
-_OF_STAGES = {"stage review", "stage runs long"}
 _WRITTEN = {"log", "hand_measurement", "culture"}
+
+
+@dataclass(frozen=True, slots=True)
+class WaterOf:
+    """What a channel was in the period; `tolerance` is what was tolerated at its end."""
+
+    channel: str
+    was: Exposure
+    tolerance: Tolerance
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,10 +91,14 @@ def facts_of(settings: Settings, period: Period) -> Facts:
 
 def _water(settings: Settings, span_ms: tuple[int, int], numbers: tuple[int, int]) -> tuple[WaterOf, ...]:
     """Judge again what was read then, and some hours before; the journal is not held meanwhile."""
-    water = Water(*span_ms)
-    recording = journal_recording(settings.journal.path, after=numbers[0], upto=numbers[1])
-    replay(recording, [None], observers=[water.observe])
-    return tuple(water.found())
+    found = []
+    judged = water_of(settings, None, numbers, span_ms[1])
+    for name, series in judged.series.items():
+        was = exposure([(series, *span_ms)])
+        tolerance = judged.stages.limits(name.split("/")[0], quantity_of(name), span_ms[1])
+        if tolerance and was.known_ms:
+            found.append(WaterOf(name, was, tolerance))
+    return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +135,7 @@ class _Period:
             tuple(late),
             tuple(replace(it, at_ms=utc_ms(it.at_ms)) for it in done),
             tuple(self.dating.dated_notice(it) for it in journal.history.notices(*axis)),
-            tuple(self._open_notices(settings, written)),
+            tuple(open_among(journal, settings, written)),
             tuple(self._away(axis[0])),
             tuple(it for it in made if self._within(it.at_ms)),
             oncall_heard(journal),
@@ -135,18 +145,6 @@ class _Period:
         )
         before = journal.inputs.last_seq_before(axis[0] - LED_THERE_MS)
         return facts, axis, (before, journal.inputs.last_seq_before(axis[1]))
-
-    def _open_notices(self, settings: Settings, written: list[Entry]) -> Iterator[Notice]:
-        """Give the newest of each vessel that its stage wants a look, and the hand checks not made since."""
-        newest, since_ms = self.journal.history.newest_notices, self.journal.state.clock_ms() - OPEN_MS
-        for vessel in settings.vessels:
-            found = [it for it in newest(vessel, since_ms) if it.kind in _OF_STAGES]
-            yield from map(self.dating.dated_notice, found)
-        for it in map(self.dating.dated_notice, newest(RACK_WIDE, since_ms)):
-            done = {entry.vessel for entry in written if entry.kind == HAND and entry.at_ms >= it.at_ms}
-            due = [name for name in str(it.details.get("vessels")).split(", ") if name not in done]
-            if it.kind == CHECK_DUE and due:
-                yield replace(it, details={"vessels": ", ".join(due)})
 
     def _away(self, after_ms: int) -> Iterator[tuple[int, int]]:
         """Give the time before the first watch, and each that ended later than a moment of the axis."""

@@ -10,15 +10,14 @@ from operator import itemgetter
 
 from daemon.as_read import shown_unit
 from daemon.culture.words import cohort_text, rest_text
-from daemon.handover.facts import Facts
-from daemon.handover.today import to_do
-from daemon.handover.water import WaterOf
+from daemon.handover.facts import Facts, WaterOf
 from daemon.journal.fold import AWAY
 from daemon.replay.words import Span, spans_of
 from daemon.report.measured import OF_THE_STANDARD, measured_by_week
 from daemon.report.provenance import SHOWN
 from daemon.view.entries import deed_text, entry_text
 from daemon.view.rack_now import RackNow, WatchNow, WatchState
+from daemon.view.today import to_do
 from daemon.view.tolerated import place_of
 from daemon.words import (
     SHAPES,
@@ -91,11 +90,14 @@ class Handover:
     record: str
 
 
-def handover_of(facts: Facts, now: RackNow, version: str) -> Handover:
-    """Return the handover of a period; what is to do today stands in that of the newest night only."""
+def handover_of(facts: Facts, now: RackNow, version: str, likely: Sequence[str] = ()) -> Handover:
+    """Return the handover of a period; what is to do today stands in that of the newest night only.
+
+    `likely` are lines of what the animals will do next.
+    """
     parts = _Parts(facts)
     period = facts.period
-    rows = tuple((line,) for line in to_do(now, facts.open_notices))
+    rows = tuple((line,) for line in (*to_do(now, facts.open_notices), *likely))
     today = Section("To look at today", ("",), rows, "Nothing but the daily round.", passing=True)
     told = [
         *((today,) if period.newest else ()),
@@ -192,13 +194,13 @@ class _Parts:
     def _water(self, it: WaterOf) -> tuple[str, ...]:
         period, quantity = self.facts.period, quantity_of(it.channel)
         vessel, _, *probe = it.channel.split("/")
-        known = 100 * it.known_ms / (period.to_ms - period.from_ms)
+        known = 100 * it.was.known_ms / (period.to_ms - period.from_ms)
         return (
             vessel,
             " ".join([label(quantity), *probe, shown_unit(quantity)]).rstrip(),
-            *(number(value, quantity) for value in (it.lowest, it.middle, it.highest)),
-            _length(it.advisory_ms),
-            _length(it.critical_ms),
+            *(number(value, quantity) for value in (it.was.lowest, it.was.middle, it.was.highest)),
+            _length(it.was.advisory_ms),
+            _length(it.was.critical_ms),
             f"{known:.0f} %",
         )
 
@@ -329,7 +331,7 @@ def _listed(dangers: Sequence[str]) -> str:
 
 def _extent(it: WaterOf) -> Extent | None:
     """Return where a channel was on its strip; None where its stage sets no limits that make a scale."""
-    places = [place_of(value, it.tolerance) for value in (it.lowest, it.middle, it.highest)]
+    places = [place_of(value, it.tolerance) for value in (it.was.lowest, it.was.middle, it.was.highest)]
     low, middle, high = (None if place is None else _share(place) for place in places)
     if low is None or middle is None or high is None:
         return None

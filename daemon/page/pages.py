@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from daemon.page.acts import AlarmActs
 from daemon.page.alarms import alarms_of
+from daemon.page.animals import Animals
 from daemon.page.axis import LEFT, PLOT_HEIGHT, RIGHT
 from daemon.page.memory import Memory
 from daemon.page.moves import StageMoves
@@ -47,10 +48,11 @@ class RackPages:
         self.pulse = Pulse(settings, stop, self._drawn)
         self._people = People(settings)
         self._views = {"/": self._now, "/alarms": self._alarms, "/team": self._team}
+        self._views["/animals"] = self._batches
         if settings.page.acts:
             self._views |= {"/write": self._write, "/sign-in": self._sign_in, "/sign-out": self._sign_out}
         self._acts, self._writing = AlarmActs(settings, self.pulse), Writing(settings, self.pulse)
-        self._moves = StageMoves(settings, self.pulse)
+        self._moves, self._animals = StageMoves(settings, self.pulse), Animals(settings)
 
     def __call__(self, request: Request) -> Page:
         """Return what a request asks for."""
@@ -74,6 +76,11 @@ class RackPages:
     def _write(self, visitor: Visitor, request: Request) -> Page:
         shown = self._writing(request, visitor)
         page = self._page(visitor, "write.html", "Write", **shown)
+        return replace(page, status=503) if shown["trouble"] else page
+
+    def _batches(self, visitor: Visitor, request: Request) -> Page:
+        shown = self._animals(request, visitor)
+        page = self._page(visitor, "animals.html", "Animals", **shown)
         return replace(page, status=503) if shown["trouble"] else page
 
     def _sign_in(self, visitor: Visitor, request: Request) -> Page:

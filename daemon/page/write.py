@@ -27,7 +27,7 @@ from rules.quantities import UNITS, Quantity
 from rules.rack.logbook import ENTRY_KINDS, range_of, sample_of
 
 SHOWN = 12
-_BETWEEN = re.compile(r"[\s;]+|,\s+")
+BETWEEN = re.compile(r"[\s;]+|,\s+")
 
 
 class Writing:
@@ -110,7 +110,7 @@ def _called(kind: str) -> str:
 
 def _values(text: str) -> list[float]:
     """Read the values that somebody measured, 6.5 or 6,5; ValueError where one is no number."""
-    return [number(word.replace(",", ".")) for word in _BETWEEN.split(text.strip()) if word]
+    return [number(word.replace(",", ".")) for word in BETWEEN.split(text.strip()) if word]
 
 
 def _entry(kind: str, form: Mapping[str, str]) -> dict[str, Any]:

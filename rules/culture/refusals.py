@@ -75,17 +75,17 @@ def _of_other(culture: Culture, of: Cohort, act: Act) -> str:
 
 def unfit_sample(culture: Culture, body: Mapping[str, Any]) -> str:
     """Say in one line why an entry of the logbook about a batch does not fit it; empty where it does."""
-    code = body.get("cohort")
-    if code is None:
-        return ""
-    of = culture.cohorts.get(str(code))
-    if of is None:
-        return f"cohort: {none_such(str(code), culture.cohorts)}"
-    if body.get("vessel") not in of.vessels:
-        where = ", ".join(of.vessels) or "nowhere any more"
-        return f"vessel: no {of.code} in {body.get('vessel')}; it lives in: {where}"
-    kind, value = str(body.get("what")), body.get("value")
+    code, of, kind, value = body.get("cohort"), None, str(body.get("what")), body.get("value")
+    if code is not None:
+        of = culture.cohorts.get(str(code))
+        if of is None:
+            return f"cohort: {none_such(str(code), culture.cohorts)}"
+        if body.get("vessel") not in of.vessels:
+            where = ", ".join(of.vessels) or "nowhere any more"
+            return f"vessel: no {of.code} in {body.get('vessel')}; it lives in: {where}"
+    if value is None and kind in ENTRY_KINDS and not ENTRY_KINDS[kind].in_words:
+        return f"value: {kind} needs a number in {ENTRY_KINDS[kind].unit or 'none'}"
     if kind in ENTRY_KINDS and isinstance(value, int | float):
         for end in (body.get("low", value), body.get("high", value)):
-            check_entry(kind, end, of.stage)
+            check_entry(kind, end, of.stage if of else "")
     return ""

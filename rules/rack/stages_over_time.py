@@ -3,12 +3,18 @@
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
 
 from rules.quantities import Quantity
+from rules.rack.limits import Basis, Level
 from rules.rack.plan import RackPlan
-from rules.rack.stage_plan import StageNow, move, steps_between, tolerance_at
+from rules.rack.stage_plan import StageNow, bounds, move, steps_between, tolerance_at
 from rules.rack.tolerance import Tolerance
 
+_ENDS = [(level, above) for level in (Level.ADVISORY, Level.CRITICAL) for above in (False, True)]
 _Known = list[tuple[int, RackPlan, StageNow]]
 
 
@@ -51,3 +57,25 @@ class StagesOverTime:
         known = self._known.get(vessel, [])
         place = bisect_right(known, at_ms, key=lambda entry: entry[0])
         return known[place - 1][1:] if place else None
+
+    def bands(
+        self, vessel: str, quantity: Quantity, time_ms: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+        """Return the bands in force at times (shape n, ascending), and how long each may go unwatched [ms].
+
+        Shape (4, n): advisory low and high, critical low and high, infinite where there is none; shape n: 0
+        where nothing is tolerated or known.
+        """
+        ends = np.array([[-np.inf], [np.inf], [-np.inf], [np.inf]]).repeat(time_ms.size, axis=1)
+        holds_ms = np.zeros(time_ms.size, np.int64)
+        known = self._known.get(vessel, [])
+        starts = np.searchsorted(time_ms, [entry[0] for entry in known]).tolist()
+        for (_, plan, now), (start, stop) in zip(known, pairwise([*starts, time_ms.size]), strict=True):
+            if start >= stop:
+                continue
+            its = bounds(plan.tolerances_of(vessel), now, quantity, time_ms[start:stop])
+            holds_ms[start:stop] = its.tolerance.unwatched_after_ms if its.tolerance else 0
+            for limit, value in its.limits:
+                if limit.basis is Basis.VALUE:
+                    ends[_ENDS.index((limit.level, limit.above)), start:stop] = value
+        return ends, holds_ms

@@ -17,6 +17,8 @@ from daemon.check.load import load_settings
 from daemon.commands.engineer.report_options import write_file
 from daemon.commands.options import add_settings
 from daemon.commands.rack.lines import plain, shows_utf8, wrapped
+from daemon.culture.record import record_of
+from daemon.culture.words import ahead_lines
 from daemon.errors import SourceError
 from daemon.handover.facts import facts_of
 from daemon.handover.period import month_of, night_of
@@ -62,7 +64,8 @@ def _handover(options: argparse.Namespace) -> int:
     zone = ZoneInfo(settings.rack.time_zone)
     period = month_of(options.month, now_ms, zone) if options.month else night_of(options.night, now_ms, zone)
     rack = rack_now(JournalView(settings), now_ms)
-    made = handover_of(facts_of(settings, period), rack, version())
+    likely = list(ahead_lines(record_of(settings, now_ms))) if period.newest else []
+    made = handover_of(facts_of(settings, period), rack, version(), likely)
     for path in options.file:
         write_file(path, _WRITERS[path.suffix](made).encode())
         print(f"{path}: {made.title}")

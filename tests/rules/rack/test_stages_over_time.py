@@ -1,6 +1,10 @@
 """What was tolerated at a moment that is past, beside what the engine said when that moment was now."""
 
+import math
+
 import hypothesis.strategies as st
+import numpy as np
+import pytest
 from hypothesis import given
 
 from rules.engine import Engine
@@ -65,10 +69,29 @@ def test_it_is_what_the_engine_said_at_the_time(steps, moves, noted_at, asked):
     for at_ms in asked:
         (channel,) = engine_with(steps, moves, at_ms).channels()
         assert known.limits("k1", T, at_ms) == channel.tolerance
+        assert known.stage("k1", at_ms)[1].stage == engine_with(steps, moves, at_ms).stages()["k1"].stage
+    ends, holds_ms = known.bands("k1", T, np.array(sorted(asked), np.int64))
+    for at_ms, band, hold_ms in zip(sorted(asked), ends.T.tolist(), holds_ms.tolist(), strict=True):
+        assert (band, hold_ms) == expected_of(known.limits("k1", T, at_ms))
+
+
+def expected_of(tolerance):
+    """The four ends of the bands, infinite where there is none, and for how long it may go unwatched."""
+    if tolerance is None:
+        return [-math.inf, math.inf, -math.inf, math.inf], 0
+    bands = (tolerance.advisory, tolerance.critical)
+    ends = [
+        -math.inf * sign if end is None else pytest.approx(end)
+        for band in bands
+        for end, sign in ((band.low, 1), (band.high, -1))
+    ]
+    return ends, tolerance.unwatched_after_ms
 
 
 def test_before_anything_was_noted_nothing_is_known():
     known = StagesOverTime()
     assert known.limits("k1", T, 5) is None
+    assert known.stage("k1", 5) is None
+    assert known.bands("k1", T, np.array([5]))[1].tolist() == [0]
     known.note(plan_of([]), Engine(plan_of([]), 0).stages(), 10)
     assert known.limits("k2", T, 5) is None

@@ -2,6 +2,7 @@
 
 import time
 from concurrent.futures import ThreadPoolExecutor
+from copy import copy
 
 import pytest
 
@@ -9,6 +10,7 @@ from daemon.commands.cli import main
 from daemon.journal.asking import RequestBox
 from daemon.journal.logbook import acts_in
 from rules.culture.cohorts import culture_of
+from rules.rack.logbook import ENTRY_KINDS
 from tests.rigs.minute_rack import rack_in
 
 BEFORE = (
@@ -28,10 +30,21 @@ class Desk:
         self.rack, self.capsys = rack, capsys
         monkeypatch.setattr(time, "time", lambda: rack.now_ms / 1000)
 
+    def beside(self, rack):
+        """The same desk before another watch."""
+        self.rack.now_ms = rack.now_ms = max(self.rack.now_ms, rack.now_ms)
+        other = copy(self)
+        other.rack = rack
+        return other
+
     def __call__(self, line, cohort="e1", who="Ada"):
         """Type a line; return the exit status and what was said."""
         self.rack.minutes(1)
         return self._run([cohort, *line.split(), "--who", who])
+
+    def read(self, file):
+        """Take a file in."""
+        return self._run(["--read", str(file)])
 
     def _run(self, arguments):
         command = ["culture", *arguments, "--settings", str(self.rack.settings_path)]
@@ -87,6 +100,52 @@ def test_wrong_entries_get_a_line_each_and_nothing_is_written(desk):
     assert lines[1] == "bells: value: found 95; bell_diameter in ephyra is a number from 0 to 40 mm"
     assert lines[-1] == "nothing was written down"
     assert desk.now().now.number == 200
+
+
+WRONG = {
+    "move 201 k2": "value: found 201; of e1 there are 200 at most in k1, or count them",
+    "move 40 k9": "to: move needs one",
+    "move 40": "to: move needs one",
+    "move 40 k3 k2": "vessel: no e1 in k3; it lives in: k1",
+    "move 5 k1 k2 k3": "found k1, k2, k3; too many vessels",
+    "move 110% k2": "share: found 110 %; expected more than 0 and up to 100",
+    "move 0% k2": "share: found 0 %; expected more than 0 and up to 100",
+    "split 10 into=e1": "into: e1 itself; expected another batch",
+    "young 30 k1 into=e9": "stage: e9 is new; say its stage",
+    "begin ephyra 5 k1": "cohort: e1 there is already; a new batch needs a new code",
+    "died -5": "value: found -5; expected a number of animals, 1 or more",
+    "died 5.5": "value: found 5.5; expected a number of animals, 1 or more",
+    "died 3 when=2026-08-01": "cohort: there is no e1",
+    "died 3 when=2098-01-01": "when: expected a moment that is not still to come",
+    "died 3 when=yesterday": "when=yesterday:",
+    "died 3 corrects=9999": "corrects:",
+    "count 5 how=certain": "how: found 'certain'; expected one of counted, sampled, guessed",
+    "count 10 11 k1 of=0.7": "sample: expected counts of 0 or more",
+    "discs 99": "discs: expected the discs of each polyp",
+    "stage medusa": "stage: stage needs one",
+    "stage polyp 900%": "share: stage has no such thing",
+    "bells 0": "value: a bell diameter needs one, in millimetres, above 0",
+    "bells 8,1": "8,1:",
+    "pulse 900": "value: found 900; pulse_rate in ephyra is a number from 0 to 150 per min",
+    "stomachs 4.5": "value: found 4.5; stomachs in ephyra is a whole number from 0 to 12",
+    "deformed 120": "value: found 120; deformed in ephyra is a number from 0 to 100 %",
+    "feed lots": "value:",
+    "ammonia 0.3 ph=81": "ph: found 81.0; expected 5 to 10",
+    "ammonia 0.3 scale=free": "scale: found 'free'",
+}
+
+
+def test_thirty_more_wrong_entries_get_a_line_each_and_nothing_is_lost(desk):
+    desk("begin ephyra 200 k1 lineage=aurita")
+    before = desk.now()
+    for line, said in WRONG.items():
+        status, lines = desk(line)
+        assert status == 2, line
+        first, *rest = [it for it in lines.splitlines() if not it.startswith("{")]  # the watch's own log
+        assert said in first, (line, first)
+        assert rest in ([], ["nothing was written down"]), (line, first, rest)
+    assert desk.now() == before
+    assert len(desk.rack.journal.history.logbook((), ("culture", *ENTRY_KINDS))) == 1
 
 
 def test_the_watch_refuses_too_whoever_asks(desk):
@@ -159,7 +218,10 @@ def test_batches_are_read_back(desk):
     desk("begin planula 500 k1 how=guessed lineage=aurita wild collected at the pier")
     desk("stage polyp 310 k1")
     desk("young 40 k1 k2 ephyra into=e2")
-    assert desk_text(desk)[0] == "e1: polyp, aurita, k1 310, died 0, unexplained -190, since 2026-08-15"
+    assert (
+        desk_text(desk)[0]
+        == "e1: polyp, aurita, k1 310, died 0, unexplained -190, since 2026-08-15, survival 62 %"
+    )
     said = desk_text(desk, "e1")
     assert said[1] == "from: wild collected at the pier; born not said; began 2026-08-15"
     assert said[4].endswith("-190, 62 % at planula to polyp in k1 (310 found, 500 (guessed) expected)")
@@ -196,3 +258,21 @@ def test_an_alarm_never_depends_on_what_is_known_of_the_animals(tmp_path):
             events.append(rack.journal.history.event_lines())
     assert events[0] == events[1]
     assert len(events[0]) > 8
+
+
+def test_acts_go_into_a_file_and_come_out_of_it_by_another_watch(desk, tmp_path_factory):
+    desk("begin ephyra 200 k1 lineage=aurita wild")
+    desk("move 25% k2, count 12 14 10 k2 of=0.2")
+    file = tmp_path_factory.mktemp("out") / "acts.csv"
+    settings = ["--settings", str(desk.rack.settings_path)]
+    assert main(["culture", "--acts", str(file), *settings]) == 0
+    text = file.read_text(encoding="utf-8")
+    with rack_in(tmp_path_factory.mktemp("other")) as rack:
+        rack.settings_path = rack.settings.journal.path.with_name("bellwatch.toml")
+        other = desk.beside(rack)
+        assert other.read(file)[0] == 0
+        assert other.now() == desk.now()
+        file.write_text(text.replace(",200.0,", ",-5,"), encoding="utf-8")
+        status, said = other.read(file)
+        assert (status, said.splitlines()[-1]) == (2, "nothing was written down")
+        assert "value: found -5; expected a number of animals, 0 or more" in said

@@ -1,0 +1,84 @@
+"""The page *Animals*: the batches, what falls due, and one form for every act and sample of a batch."""
+
+import sqlite3
+import time
+from collections.abc import Mapping
+from typing import Any
+
+from daemon.as_read import told
+from daemon.culture.clauses import SHORT, Asked, asked_by, known_of
+from daemon.culture.due import due_lines
+from daemon.culture.record import Record, record_of
+from daemon.culture.words import overview_lines
+from daemon.errors import BellwatchError, RequestError, UnansweredError
+from daemon.page.acts import ask
+from daemon.page.people import Visitor
+from daemon.page.write import BETWEEN
+from daemon.settings.page import Role
+from daemon.settings.rack import Settings
+from daemon.web.server import Request
+from rules.culture.acts import SURENESS, What
+from rules.rack.logbook import ENTRY_KINDS
+
+_WORDS = ("vessel", "to", "stage")
+_KEYED = ("how", "into", "of", "lineage", "born", "parents", "corrects", "cause", "note")
+
+
+class Animals:
+    """Shows the batches and takes what was done with them; call it from any thread."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings, self._known = settings, known_of(settings)
+
+    def __call__(self, request: Request, visitor: Visitor) -> dict[str, Any]:
+        """Return what the page shows: what was kept, or what is wrong with what is still in the form."""
+        form, said, again = dict(request.form), "", {}
+        if request.acts:
+            try:
+                if not (said := visitor.refused(Role.ACT, request)):
+                    asked = self._asked(record_of(self._settings), form)
+                    ask(self._settings, asked.kind, asked.body | _another(form), visitor.name, form)
+                    what = str(asked.body["what"]).replace("_", " ")
+                    said, form = f"{asked.body['cohort']}: {what} written down by {visitor.name}.", {}
+            except UnansweredError as error:  # sent once more it is the same, and written down once
+                said, again = str(error), {"form_id": form["id"]}
+            except RequestError as error:
+                said = told(str(error))
+        kinds = [*(it for it in What if it is not What.WITHDRAWN), *SHORT, *(it for it in ENTRY_KINDS)]
+        return (
+            again
+            | self._shown(request)
+            | {
+                "said": said,
+                "form": form,
+                "kinds": kinds,
+                "sure": SURENESS,
+                "vessels": {name: its.label or name for name, its in self._settings.vessels.items()},
+                "stages": sorted(self._known.stages),
+            }
+        )
+
+    def _asked(self, record: Record, form: Mapping[str, str]) -> Asked:
+        """Return what the form says as one clause says it; RequestError where that is nothing."""
+        batch = form.get("new") or form.get("batch", "")
+        numbers = [it.replace(",", ".") for it in BETWEEN.split(form.get("value", "").strip()) if it]
+        words = [form[key] for key in _WORDS if form.get(key)]
+        words += [f"{key}={form[key]}" for key in _KEYED if form.get(key)]
+        of = record.culture.cohorts.get(batch)
+        return asked_by(
+            batch, [form.get("what", ""), *numbers, *words], self._known, of.vessels if of else ()
+        )
+
+    def _shown(self, request: Request) -> dict[str, Any]:
+        """Return the batches, and what falls due where that is asked for: it may take a while."""
+        try:
+            record = record_of(self._settings)
+            due = due_lines(self._settings, int(time.time() * 1000)) if request.form.get("due") else []
+        except (BellwatchError, sqlite3.Error) as error:
+            return {"trouble": f"What was written down cannot be shown: {error}", "codes": [], "due": []}
+        codes = [code for code, of in record.culture.cohorts.items() if of.vessels]
+        return {"trouble": "", "codes": codes, "batches": list(overview_lines(record)), "due": due}
+
+
+def _another(form: Mapping[str, str]) -> dict[str, bool]:
+    return {"another": True} if form.get("another") == "yes" else {}

@@ -1,0 +1,112 @@
+"""Batches of animals at the page: every act in one form, refused in a line, and what falls due."""
+
+import pytest
+from selenium.webdriver.common.by import By
+from selenium.webdriver.support.select import Select
+
+from daemon.journal.logbook import acts_in
+from rules.culture.cohorts import culture_of
+from tests.daemon.page.test_acts import OPEN, Person, did
+from tests.daemon.page.test_pages import PHONE, scrolls_sideways, violations
+from tests.rigs.page_rack import page_rack, served
+from tests.rigs.parts.browser import chromium
+from tests.rigs.parts.simulator_process import wait_for
+
+
+@pytest.fixture(scope="module")
+def rack(tmp_path_factory):
+    with page_rack(tmp_path_factory.mktemp("rack"), days=0.05, page=OPEN) as made, served(made) as address:
+        made.address = address
+        yield made
+
+
+def done(rack, what, value="", **form):
+    """What the page says of an act."""
+    person = Person(rack, "ada")
+    known = person.form_of("/animals")
+    return person.post("/animals", **known | {"what": what, "value": value} | form)[2]
+
+
+def test_acts_and_samples_of_a_batch_are_written_down_and_wrong_ones_stay_in_the_form(rack):
+    assert "No batch is written down yet" in Person(rack, "ada").get("/animals")
+    new = {"new": "e1", "vessel": "k1", "stage": "ephyra", "lineage": "aurita"}
+    assert "e1: begin written down by ada." in done(rack, "begin", "200", **new)
+    assert "e1: move written down by ada." in done(rack, "move", "40", batch="e1", to="k2")
+    assert "e1: bell diameter written down" in done(rack, "bells", "8,1 9.2; 7.7", batch="e1", vessel="k2")
+    page = done(rack, "died", "41", batch="e1", vessel="k2", cause="k1 <pump>")
+    assert "value: found 41; of e1 there are 40 at most in k2, or count them" in page
+    assert 'value="41"' in page
+    assert 'value="k1 &lt;pump&gt;"' in page
+    assert "e1: died written down" in done(rack, "died", "1", batch="e1", vessel="k2", cause="k1 <pump>")
+    of = culture_of(acts_in(rack.journal)).cohorts["e1"]
+    assert {name: it.number for name, it in of.stocks.items()} == {"k1": 160, "k2": 39}
+    assert of.causes == {"k1 <pump>": 1}
+    assert did(rack, "log")[-1][1]["values"] == [8.1, 9.2, 7.7]
+    assert "say in which" in done(rack, "feed", "20", batch="e1")
+    assert "e1: ephyra, aurita, k1 160, k2 39, died 1" in Person(rack, "ada").get("/animals")
+
+
+def test_what_falls_due_is_worked_out_when_asked_for(rack):
+    assert "count stomachs" not in Person(rack, "ada").get("/animals")
+    assert "common practice, no source: four, others show early" in Person(rack, "ada").get(
+        "/animals?due=yes"
+    )
+
+
+def test_nobody_writes_who_is_not_signed_in(rack):
+    before = len(acts_in(rack.journal))
+    person = Person(rack, "ada")
+    form = person.form_of("/animals") | {"what": "died", "value": "1", "batch": "e1", "vessel": "k2"}
+    assert "another sign-in" in person.post("/animals", **form | {"key": "x"})[2]
+    assert len(acts_in(rack.journal)) == before
+
+
+DAY = (
+    {"what": "move", "value": "40", "vessel": "k1", "to": "k2"},
+    {"what": "bells", "value": "8.1 9.2 7.7 8.8 8.4 9.0 8.6 7.9 8.3 9.1", "vessel": "k2"},
+    {"what": "feed", "value": "200", "vessel": "k1"},
+    {"what": "feed", "value": "50", "vessel": "k2"},
+    {"what": "died", "value": "1", "vessel": "k2"},
+)
+
+
+def said(phone):
+    """What the page says of what was sent, once it says something."""
+    wait_for(lambda: phone.find_elements(By.CLASS_NAME, "said"), 60)
+    return phone.find_element(By.CLASS_NAME, "said").text
+
+
+def test_a_keepers_day_with_a_thumb(rack, tmp_path):
+    """Every field is thumb-high; a choice counts as two touches, a field as one, and then its keys.
+
+    At a second for a touch and a third for a key (the keystroke-level model of Card, Moran & Newell 1980 has
+    0.28 s for a key and 1.1 s for pointing; from memory) it is under two minutes.
+    """
+    done(rack, "begin", "200", new="f1", vessel="k1", stage="ephyra")
+    ada = Person(rack, "ada")
+    name, _, secret = ada.cookie.partition("=")
+    touches = keys = 0
+    with chromium(tmp_path, device=PHONE) as phone:
+        phone.get(rack.address)
+        phone.add_cookie({"name": name, "value": secret, "sameSite": "Strict", "httpOnly": True})
+        for act in DAY:
+            phone.get(rack.address + "/animals")
+            for field, value in ({"batch": "f1"} | act).items():
+                element = phone.find_element(By.NAME, field)
+                assert element.size["height"] >= 44, field
+                if element.tag_name == "select":
+                    Select(element).select_by_value(value)
+                    touches += 2
+                else:
+                    element.send_keys(value)
+                    touches, keys = touches + 1, keys + len(value)
+            button = phone.find_element(By.CSS_SELECTOR, "form.act > button")
+            rack.while_it_runs(lambda press=button.click: (press(), said(phone)))
+            touches += 1
+            assert "written down by ada" in said(phone)
+        assert not scrolls_sideways(phone)
+        assert violations(phone) == []
+    assert (touches, keys) == (42, 47)
+    assert touches * 1.1 + keys * 0.28 + 5 * 1.35 < 120
+    of = culture_of(acts_in(rack.journal)).cohorts["f1"]
+    assert {vessel: it.number for vessel, it in of.stocks.items()} == {"k1": 160, "k2": 39}
