@@ -13,10 +13,9 @@ from rules.care.rationale import Record, record_of
 from rules.engine import Engine
 from rules.quality.flags import Flag
 from rules.quantities import Quantity
-from rules.rack.stage_plan import StageNow
 from rules.rack.stages import DEFAULT_TOLERANCES
 from rules.rack.stages_over_time import StagesOverTime
-from rules.rack.tolerance import Band, Tolerance
+from rules.rack.tolerance import Band
 from rules.readings import ChannelFlags, Outcome
 
 MINUTE_MS = 60_000
@@ -67,9 +66,8 @@ class Excursions:
     def band(self, vessel: str, quantity: Quantity, at_ms: int) -> tuple[str, Band] | None:
         """Return the stage in a vessel at a moment and between what its water had to be; None: not known."""
         found = self._stages.stage(vessel, at_ms)
-        tolerance = found and _yardstick(found[1]).get(quantity)
-        if found and not tolerance:
-            tolerance = self._stages.limits(vessel, quantity, at_ms)
+        own = found and DEFAULT_TOLERANCES.get(found[1].stage, {}).get(quantity)
+        tolerance = own or self._stages.limits(vessel, quantity, at_ms)
         return (found[1].stage, tolerance.critical) if found and tolerance else None
 
     def _take(self, vessel: str, quantity: Quantity, flags: ChannelFlags) -> None:
@@ -79,11 +77,8 @@ class Excursions:
             return
         stage, band = known
         value, time_ms = flags.value[good], flags.time_ms[good]
-        above, below = (
-            (np.inf if band.high is None else band.high),
-            (-np.inf if band.low is None else band.low),
-        )
-        side = (value > above).astype(np.int8) - (value < below)
+        low, high = np.array([band.low, band.high], dtype=np.float64)  # NaN for None: nothing is beyond
+        side = (value > high).astype(np.int8) - (value < low)
         turns = np.concatenate([[0], np.flatnonzero(np.diff(side)) + 1, [side.size]])
         for first, stop in zip(turns[:-1].tolist(), turns[1:].tolist(), strict=True):
             self._run(flags.channel, stage, int(side[first]), time_ms[first:stop], value[first:stop])
@@ -95,19 +90,11 @@ class Excursions:
         before = self._open.pop(channel, None)
         vessel, name, *_ = channel.split("/")
         why = record_of(stage, name, "high_high" if side > 0 else "low_low", {}) if side else None
-        if why is None:
-            self._done += [before] if before else []
-            return
-        farthest = float(value.max() if side > 0 else value.min())
-        goes_on = before is not None and before.why == why
-        if before is not None and not goes_on:
+        if before is not None and before.why != why:
             self._done.append(before)
-        start_ms = before.start_ms if before and goes_on else int(time_ms[0])
-        if before and goes_on:
-            farthest = max(farthest, before.farthest) if side > 0 else min(farthest, before.farthest)
-        end_ms = int(time_ms[-1])
-        self._open[channel] = Excursion(vessel, Quantity(name), stage, start_ms, end_ms, farthest, why)
-
-
-def _yardstick(now: StageNow) -> dict[Quantity, Tolerance]:
-    return DEFAULT_TOLERANCES.get(now.stage, {})
+            before = None
+        if why is not None:
+            start_ms = int(time_ms[0]) if before is None else before.start_ms
+            reached = [*value.tolist(), *([] if before is None else [before.farthest])]
+            far, end_ms = max(reached) if side > 0 else min(reached), int(time_ms[-1])
+            self._open[channel] = Excursion(vessel, Quantity(name), stage, start_ms, end_ms, far, why)

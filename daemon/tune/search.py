@@ -19,15 +19,7 @@ from rules.rack.plan import RackPlan
 from rules.tuning.incident import Incident
 from rules.tuning.protection import protects_as_well
 from rules.tuning.scoring import Timely, score
-from rules.tuning.trade_off import (
-    Draws,
-    Recommendation,
-    Trial,
-    choose,
-    rank,
-    recommend,
-    worth_keeping,
-)
+from rules.tuning.trade_off import Draws, Recommendation, Trial, choose, rank, recommend, worth_keeping
 
 PRESENT: Choice = ()
 """The choice that changes nothing."""
@@ -94,16 +86,16 @@ class Search:
         trial, present = whole, self.trials[PRESENT].score
         fit = {choice_of(each): each for each in self.fit()}
 
-        def idle(choice: Choice) -> bool:
-            return choice in fit and not worth_keeping(fit[choice].score, whole.score, present, self.timely)
-
-        while fewer := [fit[choice] for choice in less_one_key(choice_of(trial)) if idle(choice)]:
-            trial = min(fewer, key=lambda each: rank(each.score, self.timely))
-        return trial
+        while True:
+            fewer = [fit[choice] for choice in less_one_key(choice_of(trial)) if choice in fit]
+            idle = [it for it in fewer if not worth_keeping(it.score, whole.score, present, self.timely)]
+            if not idle:
+                return trial
+            trial = min(idle, key=lambda each: rank(each.score, self.timely))
 
     def _batches(self, space: Space, budget: int) -> Iterator[list[Choice]]:
         """Give every choice where that fits the budget; else single steps, then steps on from the best."""
-        yield [PRESENT]
+        yield self._new([PRESENT])
         if space.size <= budget + 1:
             yield self._new(space)
         else:

@@ -103,7 +103,7 @@ def guarded(space: Space, incidents: Sequence[Incident], settings: Settings) -> 
         _, stage, *quantity, key = path.split(".")
         vessels = [name for name, vessel in settings.vessels.items() if vessel.stage == stage]
         present = space.present[path]
-        weaker = {value for value in values if present is not None and is_weaker(key, present, value)}
+        weaker = {value for value in values if is_weaker(key, present, value)}
         if weaker and not exercised(incidents, "".join(quantity), vessels):
             unproven.append(f"{path} = {', '.join(f'{value:g}' for value in sorted(weaker))}")
         else:

@@ -42,11 +42,10 @@ def reasons(found: Recommendation, search: Search, space: Space) -> list[str]:
         return [f"No recommendation: {found.refusal}."]
     unseen = "Chosen each time without a part of the nights, and judged on that part, such settings"
     least, low, high = found.gain
+    chosen = choice_of(found.trial)
     keys = [
         _key(path, value, space.present, found.trial.score, search.trials[fewer].score)
-        for (path, value), fewer in zip(
-            choice_of(found.trial), less_one_key(choice_of(found.trial)), strict=True
-        )
+        for (path, value), fewer in zip(chosen, less_one_key(chosen), strict=True)
         if fewer in search.trials
     ]
     others = [f"Next best: {choice_text(choice_of(trial))}" for trial in found.next_best]

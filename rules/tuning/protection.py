@@ -17,10 +17,10 @@ LEAST_EXERCISED = 3
 """So many incidents with a known moment of harm must have needed the guard (project judgement)."""
 
 
-def is_weaker(key: str, present: float, value: float) -> bool:
-    """Return whether a value guards a critical limit less than the present one."""
-    more = key.startswith(WEAKER_IF_MORE) and value > present
-    return more or (key.startswith(WEAKER_IF_LESS) and value < present)
+def is_weaker(key: str, present: float | None, value: float) -> bool:
+    """Return whether a value guards a critical limit less than the present one, or may (None: not known)."""
+    more = key.startswith(WEAKER_IF_MORE) and (present is None or value > present)
+    return more or (key.startswith(WEAKER_IF_LESS) and (present is None or value < present))
 
 
 def exercised(incidents: Iterable[Incident], quantity: str, vessels: Iterable[str]) -> bool:

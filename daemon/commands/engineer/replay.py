@@ -16,7 +16,7 @@ from rich.text import Text
 from daemon.check.load import load_settings, settings_of
 from daemon.commands.engineer import report_options
 from daemon.commands.engineer.progress import INTERRUPTED, progress_bar, stoppable
-from daemon.commands.engineer.source_options import add_source_arguments, csv_layout, open_recording
+from daemon.commands.engineer.source_options import add_source_arguments, csv_layout, open_recording, taken_in
 from daemon.errors import SourceError
 from daemon.replay.flags import FlagFile
 from daemon.replay.replay import Observer, Replayed, plans_of, replay
@@ -65,6 +65,11 @@ def replay_arguments(parser: argparse.ArgumentParser) -> None:
 
 def replay_command(options: argparse.Namespace) -> int:
     """Replay and print; return 0, or 130 where Ctrl-C left a partial result, 1 where the past differs."""
+    with taken_in(options) as taken:
+        return _replay(taken)
+
+
+def _replay(options: argparse.Namespace) -> int:
     console = Console(markup=False, emoji=False)
     files = [path for path in (options.settings, options.against) if path is not None]
     if options.against is not None and options.settings is None:

@@ -2,18 +2,24 @@
 
 import argparse
 import sys
+from collections import deque
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from daemon.as_read import show_temperatures_in
 from daemon.commands.options import needing
 from daemon.errors import SourceError
+from daemon.journal.journal import Journal
 from daemon.settings.rack import Settings
 from daemon.sources.csv import csv_recording
 from daemon.sources.csv_readings import CsvLayout
 from daemon.sources.drift_correction import calibrations_at, drift_corrected, how_sure
 from daemon.sources.journal import journal_recording, temperatures_in
 from daemon.sources.recording import Recording
+from daemon.tune.incidents import Mark, beside, write_marks
 
 _SQLITE = b"SQLite format 3\0"
 _PARQUET = b"PAR1"
@@ -25,7 +31,7 @@ def add_source_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "source",
         metavar="SOURCE",
-        help="a journal, a CSV (.csv, .csv.gz), or the http address of an InfluxDB",
+        help="a journal, a record (folder or .nc), a CSV (.csv, .csv.gz), the http address of an InfluxDB",
     )
     journal = parser.add_argument_group("where SOURCE is a journal")
     journal.add_argument(
@@ -106,6 +112,23 @@ def _influx(options: argparse.Namespace, settings: Settings) -> Recording:
     token = _token(options.token_file)
     query = InfluxQuery(options.source, options.bucket, options.org, token, options.since)
     return influx_recording(query, settings.rack.name)
+
+
+@contextmanager
+def taken_in(options: argparse.Namespace) -> Iterator[argparse.Namespace]:
+    """Give the options, a record for SOURCE replaced by the journal that an import makes of it meanwhile."""
+    path = Path(options.source)
+    if not (path.is_dir() or path.suffix == ".nc"):
+        yield options
+        return
+    with needing("record", "a record"):  # slow to load: only where it is wanted
+        from daemon.record.into_journal import into_journal  # noqa: PLC0415
+    with TemporaryDirectory(prefix="bellwatch-record-") as folder:
+        made, marks = Path(folder) / f"{path.stem}.sqlite", list[Mark]()
+        with closing(Journal(made, writable=True)) as journal:
+            deque(into_journal(path, journal, marks), 0)
+        write_marks(beside(str(made)), marks)
+        yield argparse.Namespace(**{**vars(options), "source": str(made)})
 
 
 def is_journal(path: Path) -> bool:

@@ -14,7 +14,7 @@ from rich.table import Column, Table
 from daemon.check.load import load_settings
 from daemon.commands.engineer.progress import INTERRUPTED, progress_bar, stoppable
 from daemon.commands.engineer.report_options import add_report_arguments, marks_of, write_reports
-from daemon.commands.engineer.source_options import add_source_arguments, open_recording
+from daemon.commands.engineer.source_options import add_source_arguments, open_recording, taken_in
 from daemon.commands.options import needing
 from daemon.errors import TuneError
 from daemon.report.provenance import of_recording, of_settings, version
@@ -77,6 +77,11 @@ def tune_arguments(parser: argparse.ArgumentParser) -> None:
 
 def tune_command(options: argparse.Namespace) -> int:
     """Search, show and recommend; return 0, 1 where nothing can be recommended, 130 where stopped."""
+    with taken_in(options) as taken:
+        return _tune(taken)
+
+
+def _tune(options: argparse.Namespace) -> int:
     console = Console(markup=False, emoji=False)
     settings = load_settings(options.settings)
     space_of(options.tries, options.around, settings, {})  # refused before a long record is loaded

@@ -2,6 +2,7 @@
 
 import gzip
 import json
+import tempfile
 
 import netCDF4
 import pytest
@@ -102,8 +103,19 @@ def test_two_journals_of_one_record_are_told_apart(bench, record, tmp_path):
         journal.close()
 
 
-def test_a_replay_says_how_a_record_is_replayed(record, capsys):
-    assert main(["replay", str(record)]) == 2
+def test_a_record_is_replayed_as_it_is_and_nothing_stays(bench, record, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    made = {}
+    for source in (bench.path, record):
+        assert main(["replay", str(source), "--events", str(tmp_path / "events")]) == 0
+        assert "events are those of the time, byte for byte" in " ".join(capsys.readouterr().out.split())
+        made[source] = (tmp_path / "events").read_text()
+    assert made[record] == made[bench.path]
+    assert [path.name for path in tmp_path.iterdir() if path.name.startswith("bellwatch")] == []
+
+
+def test_marks_are_not_put_beside_a_record(record, capsys):
+    assert main(["incidents", str(record), "--propose"]) == 2
     assert "`bellwatch import` makes a journal of a record" in capsys.readouterr().err
 
 
