@@ -118,9 +118,10 @@ def _at_the_broker(
     broker: BrokerSettings, connection: Connection, topic: str, notices: Notices, voice: Callable[[], Voice]
 ) -> list[Callable[[int], None]]:
     """Return what is done in each turn about what is said at the broker, and heard there of ourselves."""
+    standing = StandingAlarms(notices.journal, connection, notices.words)
     return [
-        StandingAlarms(notices.journal, connection, notices.words).step,
-        Receipts(connection, topic, notices, broker.heartbeat_s, expected=broker.oncall).step,
+        standing.step,
+        Receipts(connection, topic, notices, broker.heartbeat_s, standing, expected=broker.oncall).step,
         Echo(connection, topic, notices, voice, broker.heartbeat_s).step,
         notices.tell_new_run,
     ]

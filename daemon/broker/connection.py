@@ -65,8 +65,8 @@ class Hearing:
     Where each is confirmed once it is taken, the broker bounds how many that is to be done with wait.
     """
 
-    def __init__(self, topics: Sequence[str], room: int | None, *, confirms: bool) -> None:
-        self.topics = topics
+    def __init__(self, topics: Sequence[str], room: int | None, qos: int, *, confirms: bool) -> None:
+        self.topics, self.qos = topics, qos
         self._room = room
         self._confirms = confirms
         self._waiting: deque[Arrival] = deque()
@@ -142,12 +142,13 @@ class Connection:
         )
         return client
 
-    def hear(self, topics: Sequence[str], room: int | None = None) -> Hearing:
+    def hear(self, topics: Sequence[str], room: int | None = None, qos: int = 1) -> Hearing:
         """Return where messages on `topics` will wait; without `room` there is no bound.
 
-        Topics are MQTT filters. Where two of a connection overlap, a message may come twice.
+        Topics are MQTT filters. Where two of a connection overlap, a message may come twice. What comes at
+        QoS 0 is not kept for us, and takes no place in the broker's queue from what does not.
         """
-        self._hearings.append(Hearing(topics, room, confirms=bool(self._kept_as)))
+        self._hearings.append(Hearing(topics, room, qos, confirms=bool(self._kept_as)))
         return self._hearings[-1]
 
     def start(self) -> None:
@@ -216,9 +217,10 @@ class Connection:
         self.connections += 1
         if self._presence is not None:
             self.publish(self._presence("watching"))
-        if topics := self._topics():
+        if self._topics():
             # Subscribing anew also brings what the broker keeps: what stands, should events have been lost.
-            self._client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in topics])
+            wanted = [(topic, hearing.qos) for hearing in self._hearings for topic in hearing.topics]
+            self._client.subscribe([(topic, SubscribeOptions(qos=qos)) for topic, qos in wanted])
         else:
             self._say("broker_connected")
 

@@ -16,6 +16,7 @@ import structlog
 from daemon.broker.connection import BEATS_MISSED, Connection
 from daemon.broker.noted import ONCALL, oncall_heard
 from daemon.broker.notices import NO_ONCALL, NOT_TAKEN, Notices
+from daemon.broker.standing_alarms import StandingAlarms
 from daemon.tables.values import json_object, one_line
 from rules.alarms.event import AlarmEvent
 from rules.alarms.history import alarm_event_from_json
@@ -46,7 +47,14 @@ class Receipts:
     """A chore of the service."""
 
     def __init__(
-        self, connection: Connection, topic: str, notices: Notices, heartbeat_s: float, *, expected: bool
+        self,
+        connection: Connection,
+        topic: str,
+        notices: Notices,
+        heartbeat_s: float,
+        standing: StandingAlarms,
+        *,
+        expected: bool,
     ) -> None:
         self._heard = connection.hear([f"{topic}/taken/+"], IN_ONE_TURN * 5)
         self._notices = notices
@@ -58,6 +66,7 @@ class Receipts:
         self._open: dict[str, _Open] = {}
         self._followed: int | None = None
         self._last_ms = 0
+        self._standing = standing
 
     def step(self, now_ms: int) -> None:
         """Follow the events, take in receipts, and say what nobody has taken."""
@@ -104,6 +113,7 @@ class Receipts:
             self._now.alive, self._now.since_ms = True, now_ms
             log.info("oncall_heard", by=self._now.by)
         self._open = {name: it for name, it in self._open.items() if it.event.number not in numbers}
+        self._standing.asked |= body.get("again") is True
         if newest > last:
             self._journal.begin_run(f"{self._now.by} has heard event {newest}, the journal ends with {last}")
 

@@ -11,7 +11,7 @@ import socket
 import time
 import uuid
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import asdict, dataclass
 
 from daemon.broker.connection import RECEIVED_AT_MOST, Arrival, Connection
@@ -27,6 +27,8 @@ from rules.calling.problems import Given
 
 WAITING_AT_MOST = 5 * RECEIVED_AT_MOST
 SIGNS_AT_MOST = 20
+ANSWERS_AT_MOST = 5
+"""In a turn of a quarter of a second: more than people say (project judgement)."""
 _NUMBERS = ", numbers "
 CLOSED_OFTEN, WITHIN_S = 5, 600.0
 """Thrown out so often, while the broker lets us in again, is no broker that was started anew."""
@@ -52,7 +54,10 @@ In = Arrival | LinkIs | Rival
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
-    """What an on-call process (`by`, on `host`) has taken on: numbers, and the highest known of the run."""
+    """What an on-call process (`by`, on `host`) has taken on: numbers, and the highest known of the run.
+
+    `again` asks, once for each connection, what stands and what is over: an end may have been missed.
+    """
 
     by: str
     host: str
@@ -61,6 +66,7 @@ class Receipt:
     numbers: list[int]
     newest: int
     at: str
+    again: bool = False
 
 
 def receipt_message(topic: str, receipt: Receipt) -> Message:
@@ -103,12 +109,14 @@ class OnCallLink:
         topics = ["+/event", "+/alarm/#", "+/watch", "+/heartbeat", "+/notice"]
         topics += [f"+/{self._answer_topic}"] if answers else []
         self._said = f"{self.root}/_oncall/said/{name}/"
-        topics += [f"_oncall/said/{name}/+"] if hears_people else []
         self._listening = 0
         self._link: list[LinkIs] = []
         self.connection = Connection(broker, "no rack can be heard", kept_as=f"bellwatch-oncall-{name}")
         self._presences = self.connection.hear([self._presence_topic], WAITING_AT_MOST)  # comes first
         self._racks = self.connection.hear([f"{self.root}/{topic}" for topic in topics], WAITING_AT_MOST)
+        # A flood of answers must fill neither our queue at the broker nor our turns: alarms come so, too.
+        people = [f"{self._said}+"] if hears_people else []
+        self._people = self.connection.hear(people, WAITING_AT_MOST, qos=0)
         pair = [f"{self.root}/{PAIR}{other}"] if other else []
         self._other_says = self.connection.hear(pair, SIGNS_AT_MOST)
         self.connection.start()
@@ -117,6 +125,7 @@ class OnCallLink:
         """Return what has come since the last time: the state of the link, then messages in order."""
         link, self._link = self._link, []
         said = self._other_says.take(SIGNS_AT_MOST)
+        said += self._people.take(ANSWERS_AT_MOST)
         return [*link, *self._rivals(), *self._racks.take(RECEIVED_AT_MOST), *said]
 
     def _say_presence(self, *, retain: bool) -> None:
@@ -168,12 +177,16 @@ class OnCallLink:
         self._closed.popleft()
         return [Rival(f"{self._name}: {self._own} and {self._other}")]
 
-    def receipt(self, taken: Taken, newest: Callable[[str, str], int], now_ms: int) -> None:
-        """Tell racks what of theirs is committed; `newest` gives the highest number known of a rack's run."""
+    def receipt(
+        self, taken: Taken, newest: Callable[[str, str], int], now_ms: int, again: Collection[str] = ()
+    ) -> None:
+        """Tell racks what of theirs is committed; `newest` gives the highest number known of a rack's run.
+
+        Racks that are to say `again` what stands are named.
+        """
         for (rack, journal, run), numbers in taken.items():
-            receipt = Receipt(
-                self._name, self._host, journal, run, numbers, newest(rack, run), iso_time(now_ms)
-            )
+            at, ask = iso_time(now_ms), rack in again
+            receipt = Receipt(self._name, self._host, journal, run, numbers, newest(rack, run), at, ask)
             self.connection.publish(receipt_message(f"{self.root}/{rack}", receipt))
 
     def sign(self, says: OtherSays) -> None:

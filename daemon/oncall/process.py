@@ -85,6 +85,8 @@ class OnCall:
         self._set_aside: list[Arrival] = []
         self._taken: Taken = {}
         self._replied: list[Replied] = []
+        self._asked: set[str] = set()
+        self._ask_again: set[str] = set()
         self._log_refused_from_ms = 0
         self._given: list[Given] = []
         state = store.state()
@@ -126,7 +128,8 @@ class OnCall:
             pass
         self._link.confirm(arrivals)
         self._link.reply(self._replied, now_ms)
-        self._link.receipt(self._taken, self._team.newest_number, now_ms)
+        self._link.receipt(self._taken, self._team.newest_number, now_ms, self._ask_again)
+        self._asked |= self._ask_again
         self._sign(now_ms)
         self._link.give_out(self._team.calls.given)
         self._outbox.send(now_ms)
@@ -134,7 +137,7 @@ class OnCall:
 
     def _commit(self, arrivals: Sequence[In], asked: Sequence[Ask], now_ms: int) -> bool:
         """Commit what the inputs change; False, and nothing is changed, where one is set aside now."""
-        self._taken, self._replied = {}, []
+        self._taken, self._replied, self._ask_again = {}, [], set()
         try:
             with self._store.transaction():
                 upshots = [self._given_before(now_ms), self._catch_up(now_ms)]
@@ -171,6 +174,7 @@ class OnCall:
 
     def _take(self, arrival: In, now_ms: int) -> Upshot:
         if isinstance(arrival, LinkIs):
+            self._asked = set()
             return self._team.link(arrival.up, now_ms)
         if isinstance(arrival, Rival):
             return self._team.rival(arrival.who, now_ms)
@@ -194,16 +198,19 @@ class OnCall:
     def _given_before(self, now_ms: int) -> Upshot:
         """Give out no number twice, should our file be an older copy.
 
-        Numbers are left out while nobody can tell. Once in a life: two of one name would outbid each other.
+        At a start numbers are left out unless the broker kept our very last ones (it may have forgotten), and
+        after a long time away, since an older copy of both agrees with itself. It is told once in a life: two
+        of one name would outbid each other.
         """
-        if self._starting and not self._link.past_is_told:
-            self._team.calls.skip()
         own = self._team.calls.given
-        if not self._given or self._went_back_ms not in (None, now_ms):
-            return Upshot()
-        first, second, third = (max(numbers) for numbers in zip(*self._given, strict=True))
+        first, second, third = (max(numbers) for numbers in zip(*(self._given or [own]), strict=True))
         known = first, second, third
         if all(its <= mine for its, mine in zip(known, own, strict=True)):
+            sure = self._link.past_is_told and known == own
+            if self._starting and not (sure and now_ms - self._team.clock_ms <= PAUSE_MS):
+                self._team.calls.skip()
+            return Upshot()
+        if self._went_back_ms not in (None, now_ms):
             return Upshot()
         self._went_back_ms = now_ms
         log.error("file_went_back", given_out=known, own=own)
@@ -251,6 +258,7 @@ class OnCall:
         if isinstance(word, Heartbeat):
             if word.voice.run:  # the answer is our sign of life
                 self._taken.setdefault((word.rack, word.voice.journal, word.voice.run), [])
+                self._ask_again |= {word.rack} - self._asked
             beat = word.rack, word.alarms, word.at_ms, now_ms, word.voice, word.courses
             return self._team.heartbeat(*beat)
         if isinstance(word, WatchWord):
@@ -287,11 +295,14 @@ class OnCall:
             self._replied.append(Replied(arrival, id_in(arrival.payload), str(refused)))
             return whole
         if (refusal := self._store.replied(f"{who} {said.id}")) is None:
-            calling = [
-                its.number for its in self._team.calls.of_rack(said.all_of or "") if its.urgency is not None
-            ]
+            untold = {its.number for its in self._team.problems() if not its.told}
+            of_rack = self._team.calls.of_rack(said.all_of or "")
+            calling = [its.number for its in of_rack if its.urgency is not None and its.told]
             refusals = [] if said.problems or calling else [f"{said.all_of}: nothing of it calls now"]
-            for number in said.problems or calling:
+            for number in dict.fromkeys(said.problems or calling):
+                if number in untold:  # a guess must not silence what nobody has heard of
+                    refusals.append(f"{number}: nobody was called about it yet")
+                    continue
                 upshot = self._answer(number, said.answer(who), now_ms)
                 whole.calls += upshot.calls
                 whole.settled += upshot.settled

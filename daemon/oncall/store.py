@@ -26,7 +26,7 @@ from rules.calling.records import Answer, Call, CallKind, Reply
 LAYOUT = 3
 TOKEN_LENGTH = 16
 _TOKEN_LETTERS = string.ascii_letters + string.digits
-SENT_KEPT_MS, REPLIES_KEPT_MS, AHEAD_MS = 90 * 86_400_000, 3_600_000, 86_400_000
+SENT_KEPT_MS, REPLIES_KEPT_MS, AHEAD_MS = 90 * 86_400_000, 300_000, 86_400_000
 WHO_AT_MOST, YEAR_2500_MS = 200, 16_725_225_600_000
 
 _TABLES = f"""

@@ -1,6 +1,7 @@
 """What injects each row: a function named CLASS_NAME, given a folder of its own or the shared rack."""
 
 from tests.faults import (
+    inject_answers,
     inject_between,
     inject_calling,
     inject_doors,
@@ -24,6 +25,7 @@ ALONE = (
     inject_pair,
     inject_joints,
     inject_between,
+    inject_answers,
 )
 SLOW = (
     "racks_floods", "clock_never_set", "clock_set_forward", "clock_far_future", "disk_backup_broken",

@@ -10,6 +10,7 @@ from daemon.broker.connection import BEATS_MISSED
 from daemon.broker.noted import oncall_heard
 from daemon.broker.notices import Notices
 from daemon.broker.receipts import TAKEN_WITHIN_MS, Receipts
+from daemon.broker.standing_alarms import StandingAlarms
 from daemon.check.load import load_settings
 from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message
@@ -34,7 +35,7 @@ class Link:
     def __init__(self):
         self.arrived = []
 
-    def hear(self, _topics, _room):
+    def hear(self, _topics, _room, _qos=1):
         return self
 
     def take(self, _at_most):
@@ -55,7 +56,9 @@ def journal(tmp_path):
 
 def chore(journal, *, expected=False):
     link, words = Link(), lambda said: [Message("event", str(getattr(said, "number", said)), False)]
-    return link, Receipts(link, "b/north", Notices(journal, words), 30.0, expected=expected)
+    notices = Notices(journal, words)
+    standing = StandingAlarms(journal, link, words)
+    return link, Receipts(link, "b/north", notices, 30.0, standing, expected=expected)
 
 
 def raised(journal, number, priority=Priority.CRITICAL, state=State.UNACKNOWLEDGED, at_ms=0):

@@ -35,12 +35,14 @@ def copied(team, folder):
 
 
 def put_back(team, folder):
-    """Stop the process and put the copy in the place of its file."""
+    """Stop the process and put the copy in the place of its file; return what was told until then."""
     assert team.run.stop() == 0
+    told = set(team.phones.texts())
     for end in ("", "-wal", "-shm"):
         (folder / f"oncall.sqlite{end}").unlink(missing_ok=True)
     shutil.copy(folder / "copy.sqlite", folder / "oncall.sqlite")
     team.run.start()
+    return told
 
 
 def told(team, what):
@@ -62,8 +64,7 @@ def test_no_number_is_given_out_twice_and_old_links_are_refused(tmp_path, team):
         team.rack.alarm(vessel=vessel)
         told(team, f"north {vessel}: ")
     for _ in range(2):
-        before = set(team.phones.texts())
-        put_back(team, tmp_path)
+        before = put_back(team, tmp_path)
         team.rack.alarm(vessel="k4")
         told(team, OURS)
         wanted = [f"north {vessel}: " for vessel in ("k1", "k2", "k3", "k4")]
