@@ -132,8 +132,9 @@ refuse_early() {
         "Debian 12 and later have it:  apt install python3"
     lock="$root/deploy/locks/python$("$python" -c 'import sys; print("%d.%d" % sys.version_info[:2])').txt"
     [ -e "$lock" ] || give_up "$("$python" -V) is not supported: there is no ${lock#"$root"/}"
-    free=$(df -Pk /opt 2>/dev/null | awk 'NR == 2 { print int($4 / 1024) }')
-    [ "${free:-0}" -ge $need_mb ] || give_up "/opt has $free MB free; $need_mb MB are needed"
+    # /opt may be missing, and within a chroot nobody may know what it lies on.
+    free=$(df -Pk /opt / 2>/dev/null | awk 'NR == 2 { print int($4 / 1024) }')
+    [ "${free:-$need_mb}" -ge $need_mb ] || give_up "/opt has $free MB free; $need_mb MB are needed"
     [ -d "$root/wheels" ] || has_network || [ -e "$(home_of "$id")/complete" ] ||
         give_up "no network, and no bundle: make one with deploy/bundle.sh on a machine with a network," \
             "bring it here and name it:  sudo sh deploy/install.sh --bundle FILE"

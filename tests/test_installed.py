@@ -113,6 +113,19 @@ def test_the_whole_way_from_a_bundle_to_an_uninstalled_rack(machine):
     assert seen["end"] == "yes"
 
 
+def test_the_text_alone_word_by_word(machine):
+    """But for what one writes into the settings file, and the stick that one mounts."""
+    seen = machine.boot("by_the_text.sh")
+    print("\n".join(f"{what}: {words}" for what, words in seen.items()))
+    lines = {what: words for what, words in seen.items() if what.split()[0].isdigit()}
+    assert len(lines) == 15, "so many lines are typed in the text"
+    went_well = {what for what, words in lines.items() if words.startswith("0 ")}
+    assert [it.split()[-1] for it in set(lines) - went_well if "journalctl" not in it] == ["status"]
+    assert seen["watched"].startswith("active reads yes after ")
+    assert int(seen["watched"].split()[-2]) < 20 * 60
+    assert (seen["backup"], seen["after"], seen["end"]) == ("1", "active reads yes", "yes")
+
+
 def test_a_card_that_dies_and_a_root_that_is_only_read(machine, tmp_path):
     seen = machine.boot("card.sh")
     print("\n".join(f"{what}: {words}" for what, words in seen.items()))

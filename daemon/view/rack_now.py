@@ -7,7 +7,7 @@ stands beside them. None stands for what is not known, or does not apply; a `why
 from dataclasses import dataclass
 from enum import StrEnum
 
-from daemon.watch.machine import MachineReading
+from daemon.machine import MachineReading
 from rules.judging.watched import Watched
 
 

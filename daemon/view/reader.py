@@ -23,11 +23,11 @@ from daemon.journal.logbook import ALWAYS, logbook_of
 from daemon.journal.repair import BALLAST_BYTES
 from daemon.journal.schema import WAL_BYTES_KEPT
 from daemon.journal.sole_writer import Holder, holder_of
+from daemon.machine import MACHINE, Machine, MachineReading
 from daemon.settings.plan import rack_plan
 from daemon.settings.rack import Settings
 from daemon.view import rack_now as shape
 from daemon.view.entries import entry_text
-from daemon.watch.machine import MachineReading, machine_of
 from daemon.words import notice_text
 from rules.alarms.life_cycle import State
 from rules.care.misread import is_plausible
@@ -140,7 +140,7 @@ class JournalView:
             _troubles(journal, dating),
             said,
             _entries(journal, dating),
-            tuple(machine_of(journal)),
+            tuple(journal.state.record(MACHINE, Machine()).readings),
         )
 
     def _up_to_date(self, journal: Journal) -> Engine:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from daemon.broker.notices import Notices
 from daemon.files import replacing
+from daemon.settings.rack import BackupSettings
 
 BACKUP_FAILED, BACKUP_OLD = "backup failed", "backup old"
 MINUTE_MS, HOUR_MS = 60_000, 3_600_000
@@ -42,6 +43,17 @@ def note_backup(journal: Path, last: LastBackup) -> None:
 
 def _note_of(journal: Path) -> Path:
     return journal.with_name(journal.name + ".backup")
+
+
+def unfit_folder(journal: Path, asked: BackupSettings) -> str:
+    """Return why no backup can go where it is to; empty where it can."""
+    folder, lost = asked.folder, "is the card, stick or share mounted?"
+    if not folder.is_dir():
+        return f"{folder}: no such folder; {lost}"
+    beside = journal.parent.is_dir() and folder.stat().st_dev == journal.parent.stat().st_dev
+    if beside and not asked.same_disk:
+        return f"{folder} is on the journal's own disk; {lost}"
+    return "" if os.access(folder, os.W_OK | os.X_OK) else f"{folder}: no right to write there"
 
 
 class BackupWatch:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from daemon.broker.notices import DAY_MS, Notices
 from daemon.journal.repair import BALLAST_BYTES, JournalRepair
-from daemon.watch.machine import MACHINE, Machine, MachineReading, machine_readings
+from daemon.machine import MACHINE, Machine, MachineReading, machine_readings
 from daemon.watch.timekeeper import GivenTime, TimeKeeper
 from daemon.words import iso_time
 from rules.calling.records import DISK_FULL

@@ -19,6 +19,7 @@ from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.parts.page_receiver import PageReceiver
 from tests.rigs.parts.process_use import use_of
 from tests.rigs.parts.pty_pair import answer_frame
+from tests.rigs.parts.simulator_process import wait_for
 
 MOST_MB = 350
 """Set by whoever owns the project, for a machine of 1 GB."""
@@ -94,7 +95,7 @@ def test_a_year_of_thirty_vessels(tmp_path):
         runs.append(OnCallRun(short_oncall(tmp_path, broker.port, phones.port)))
         try:
             runs[-1].start()
-            runs[0].wait_for(lambda: water.polls > 100, "polls")
+            wait_for(lambda: water.polls > 100, PATIENCE_S)
             held = dict(zip(("watch", "page", "on call"), (it._process.pid for it in runs), strict=True))
             settled(held)
             for vessel, *_ in VESSELS:

@@ -15,9 +15,10 @@ from daemon.commands.going_live.live import Live
 from daemon.errors import Finding, SettingsError
 from daemon.journal.outbox import Message
 from daemon.journal.sole_writer import holder_of
+from daemon.machine import machine_readings
 from daemon.settings.rack import Settings
 from daemon.tables.words import shown, where
-from daemon.watch.machine import machine_readings
+from daemon.watch.backup_watch import unfit_folder
 from daemon.watch.wall_clock import SystemWallClock
 
 BROKER_WITHIN_S = 5.0
@@ -35,6 +36,9 @@ def found_here(settings: Settings) -> Iterator[Found]:
     watched = _is_watched(settings.journal.path)
     yield from _ports(settings)
     yield from _journal(settings.journal.path)
+    if settings.backup and (unfit := unfit_folder(settings.journal.path, settings.backup)):
+        expected = f"a folder on another disk, mounted, that {_user()} may write in; or same_disk = true"
+        yield Finding("backup.folder", unfit, expected)
     yield from _clock(settings)
     for reading in machine_readings():
         yield (
@@ -108,6 +112,9 @@ def _journal(path: Path) -> Iterator[Found]:
     if not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
         expected = f"one that it may: {mine}; or run this as the user of the watch"
         yield Finding(at, f"the folder {shown(str(folder))}, which {_user()} may not write in", expected)
+        return
+    if path.is_dir():
+        yield Finding(at, f"the folder {shown(str(path))}", "a file in it, such as journal.sqlite")
         return
     if path.exists() and not os.access(path, os.R_OK | os.W_OK):
         expected = f"one that it may: sudo chown {_user()} {path}; or run this as the user of the watch"
@@ -192,6 +199,6 @@ def _probes(settings: Settings) -> Iterator[Found]:
             told.add(answer.trouble)
         else:
             yield f"probes.{name}: answers"
-    times = [answer.after_s for answer in answers.values() if answer.after_s is not None]
+    times = [it.after_s for it in answers.values() if it.after_s is not None and not it.trouble]
     if times:
-        yield f"probes: {len(times)} of {len(answers)} have said something within {max(times):.1f} s"
+        yield f"probes: {len(times)} of {len(answers)} have answered within {max(times):.1f} s"

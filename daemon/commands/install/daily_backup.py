@@ -23,7 +23,7 @@ from daemon.journal.journal import Journal
 from daemon.settings.draft import draft_of
 from daemon.settings.file import read_values
 from daemon.settings.rack import BackupSettings
-from daemon.watch.backup_watch import LastBackup, last_backup, note_backup
+from daemon.watch.backup_watch import LastBackup, last_backup, note_backup, unfit_folder
 
 PACKED = "settings.tar.gz"
 """What the unit packs before, as root, in the folder of the state: not all of it is for us to read."""
@@ -80,10 +80,8 @@ def daily_backup(file: Path) -> Path:
 
 def _backed_up(journal: Path, asked: BackupSettings) -> Path:
     folder, now = asked.folder, datetime.now(UTC)
-    if not folder.is_dir():
-        raise JournalError(f"{folder}: no such folder; is the card, stick or share mounted?")
-    if folder.stat().st_dev == journal.parent.stat().st_dev and not asked.same_disk:
-        raise JournalError(f"{folder} is on the journal's own disk; is the card, stick or share mounted?")
+    if unfit := unfit_folder(journal, asked):
+        raise JournalError(unfit)
     copy = backup(journal, folder, now)
     with closing(Journal(copy, writable=False)) as opened:
         finding = opened.finding()

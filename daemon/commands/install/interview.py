@@ -1,7 +1,7 @@
 """The questions of `bellwatch init`: one for each key that a settings file must have and has not."""
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, TextIO, get_origin
 
@@ -10,7 +10,7 @@ from pydantic.fields import FieldInfo
 from daemon.buses.kinds import KINDS
 from daemon.buses.measurement import Measurement
 from daemon.buses.ports import serial_ports
-from daemon.buses.shape import BusSettings, ProbeSettings
+from daemon.buses.shape import ProbeSettings
 from daemon.check.check import findings_in
 from daemon.commands.going_live.scan import ANSWERS, SCANNED_AT_FIRST, who_answers
 from daemon.errors import BellwatchError, Finding
@@ -56,9 +56,8 @@ class Interview:
         keys = ("buses", name)
         kind = self._at(keys).get("kind") or self._one_of(keys, "kind", "kind of bus", KINDS)
         if kind in KINDS:
-            self._fill(
-                keys, KINDS[kind], {"port": self._port()} if "serial_port" in vars(KINDS[kind]) else {}
-            )
+            has_port = "serial_port" in vars(KINDS[kind]) and "port" not in self._at(keys)
+            self._fill(keys, KINDS[kind], {"port": self._port()} if has_port else {})
 
     def _port(self) -> str:
         """Return the first port that no bus has, having said which there are."""
@@ -67,33 +66,28 @@ class Interview:
         print(f"ports that no bus has: {', '.join(free) or 'none; is the adapter in?'}", file=self._out)
         return free[0] if free else ""
 
-    def _address(self, bus: str, table: type[ProbeSettings]) -> dict[str, str]:
-        """Return what a probe's address may be: of those that answer on its port the first that is free.
-
-        Who answers is found out once for each bus, and only where its port is one of this machine's.
-        """
-        given = self.values["buses"][bus]
+    def _address(self, bus: str, key: str) -> dict[str, str]:
+        """Return the address of a probe that answers on its bus and is nobody's yet, if there is one."""
         if bus not in self._found:
-            self._found[bus] = []
-            if Path(given.get("port") or "/nowhere").exists():
-                self._found[bus] = self._who_answers(bus, KINDS[given["kind"]].model_validate(given))
-        used = {
-            str(it.get(table.address_key)) for it in self.values["probes"].values() if it.get("bus") == bus
-        }
-        return dict.fromkeys([table.address_key], next((it for it in self._found[bus] if it not in used), ""))
+            self._found[bus] = list(self._who_answers(bus))
+        used = {str(probe.get(key)) for probe in self.values["probes"].values() if probe.get("bus") == bus}
+        return next(({key: address} for address in self._found[bus] if address not in used), {})
 
-    def _who_answers(self, name: str, bus: BusSettings) -> list[str]:
-        quick, probes = bus.to_scan(name) or (bus, {})
-        chosen = dict(list(probes.items())[:SCANNED_AT_FIRST])
-        try:
-            if chosen:
-                print(f"looking who answers on {name} ...", file=self._out, flush=True)
-            found = [at for at, what in who_answers(name, quick, chosen) if what == ANSWERS] if chosen else []
-        except BellwatchError as error:
-            print(error, file=self._out)
-            return []
-        print(f"answering there: {', '.join(found) or 'nobody'}", file=self._out)
-        return found
+    def _who_answers(self, name: str) -> Iterator[str]:
+        """Yield the addresses that answer now, where the bus is sound and its port one of this machine's."""
+        given = self.values["buses"][name]
+        if self._wrong(("buses", name), "") or not Path(given.get("port") or "/nowhere").exists():
+            return
+        if to_scan := KINDS[given["kind"]].model_validate(given).to_scan(name):
+            quick, probes = to_scan
+            print(f"{name}: looking who answers ...", file=self._out, flush=True)
+            try:
+                for address, what in who_answers(name, quick, dict(list(probes.items())[:SCANNED_AT_FIRST])):
+                    if what == ANSWERS:
+                        print(f"{address}: {what}", file=self._out, flush=True)
+                        yield address
+            except BellwatchError as error:
+                print(error, file=self._out)
 
     def _probe(self, name: str) -> None:
         keys = ("probes", name)
@@ -106,7 +100,7 @@ class Interview:
         if kind not in KINDS:
             return  # `check` has told what is wrong with it
         table = KINDS[kind].probe_table
-        usual = {} if table.address_key in given else self._address(bus, table)
+        usual = {} if table.address_key in given else self._address(bus, table.address_key)
         self._fill(keys, table, usual, but=table.entries_key)
         if table.entries_key not in given:
             self._entries(keys, table)

@@ -37,6 +37,13 @@ WRONG = {
         "may not write in; expected one",
     ),
     "journal that is root's": ("journal.sqlite", "{folder}/root.sqlite", "sudo chown"),
+    "journal that is a folder": ("journal.sqlite", "{folder}/of-root", "a file in it, such as"),
+    "backups by a part of a path": ("[broker]", '[backup]\nfolder = "backup"\n[broker]', "no such folder"),
+    "backups beside the journal": (
+        "[broker]",
+        '[backup]\nfolder = "{folder}"\n[broker]',
+        "is on the journal's own disk",
+    ),
     "port that is not there": (PORT, PORT, "found no port"),
     "port without a right to it": (PORT, f'port = "{ROOT_OWNS}-port"', "sudo usermod -aG"),
     "port that is a file": (PORT, 'port = "{folder}/root.sqlite"', "which is no serial port"),

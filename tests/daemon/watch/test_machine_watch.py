@@ -9,10 +9,10 @@ from daemon.broker.notices import Notices
 from daemon.journal.dating import Dating
 from daemon.journal.repair import JournalRepair
 from daemon.journal.retention import DAY_MS
+from daemon.machine import MachineReading
 from daemon.view.health_text import health
 from daemon.view.rack import rack_now
 from daemon.view.reader import JournalView
-from daemon.watch.machine import MachineReading
 from daemon.watch.machine_watch import DISK_FILLS, KEEP_EVERY_MS, LOOK_EVERY_MS, MachineWatch
 from daemon.watch.timekeeper import GivenTime
 from rules.calling.records import DISK_FULL

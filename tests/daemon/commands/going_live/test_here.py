@@ -38,7 +38,7 @@ def test_a_rack_that_is_well(tmp_path, line, capsys):
     assert status == 0, lines
     assert "lets us in, and we may publish" in of(lines, "broker")
     assert of(lines, "probes.k1-ct") == "here: probes.k1-ct: answers"
-    assert of(lines, "probes: ").startswith("here: probes: 1 of 1 have said something within ")
+    assert of(lines, "probes: ").startswith("here: probes: 1 of 1 have answered within ")
     assert lines[-1] == "here: nothing that keeps the watch from its work"
 
 

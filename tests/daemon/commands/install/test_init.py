@@ -1,5 +1,6 @@
 """`bellwatch init`: an interview from standard input: it makes a file that passes `check`."""
 
+import re
 import tomllib
 
 import pytest
@@ -159,7 +160,7 @@ def test_who_answers_on_a_port_is_offered_and_nobody_twice(interviewed, tmp_path
         with Peer(line, lambda it: answer_frame(it[0], it[1], 7) if it[0] in (2, 5) else None):
             status, said, file = interviewed(answers)
             assert status == 0, said
-            assert "answering there: 2, 5\n" in said
+            assert re.findall("([0-9]+): answers", said) == ["2", "5"]
             _, said, file = interviewed(MORE[1:])
     finally:
         line.unplug()
@@ -171,7 +172,7 @@ def test_a_port_that_cannot_be_read_is_said_and_the_interview_goes_on(interviewe
     (tmp_path / "serial").write_text("")
     status, said, _ = interviewed(SOUND.replace("/dev/ttyEXAMPLE0", str(tmp_path / "serial")))
     assert status == 0
-    assert f"wet-side: {tmp_path}/serial" in said or "cannot" in said
+    assert f"{tmp_path}/serial: " in said
 
 
 def test_a_whole_file_is_left_as_it_is(interviewed, tmp_path):

@@ -9,8 +9,6 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from daemon.journal.journal import Journal
-
 LOW_SUPPLY, HOT, SHORT_OF_MEMORY, WORN = "supply voltage low", "machine hot", "memory short", "card worn"
 MACHINE = "machine"
 """The note under which the journal keeps what the machine said last."""
@@ -41,14 +39,9 @@ class MachineReading:
 
 @dataclass(slots=True)
 class Machine:
-    """What the watch noted last."""
+    """What the watch noted of its machine last, within a minute while it runs."""
 
     readings: list[MachineReading] = field(default_factory=list)
-
-
-def machine_of(journal: Journal) -> list[MachineReading]:
-    """Return what the machine of the watch said of itself last, in the last minute while it runs."""
-    return journal.state.record(MACHINE, Machine()).readings
 
 
 def machine_readings(root: Path = Path("/")) -> list[MachineReading]:

@@ -2,7 +2,7 @@
 
 import pytest
 
-from daemon.watch.machine import HOT, LOW_SUPPLY, SHORT_OF_MEMORY, WORN, machine_readings
+from daemon.machine import HOT, LOW_SUPPLY, SHORT_OF_MEMORY, WORN, machine_readings
 
 GOOD = {
     "sys/devices/platform/soc/soc:firmware/get_throttled": "0\n",
