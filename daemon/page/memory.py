@@ -96,10 +96,10 @@ class Memory:
     def _take_retired(self, journal: Journal, engine: Engine) -> None:
         """Take in the hourly summaries of readings that are gone, as their probes sent them."""
         self._has_retired = True
-        channels = {now.channel.source.id: now.channel for now in engine.channels()}
+        every = (now.channel for now in engine.channels())
+        measured = {its.source.id: its for its in every if its.source.quantity == its.quantity}
         for source, rows in groupby(journal.history.hourly(), itemgetter(0)):
-            its = channels.get(source)
-            if its is not None and its.source.quantity == its.quantity:
+            if its := measured.get(source):
                 _, hours, failed, low, high = np.array(list(rows), dtype=np.float64).T
                 hour_ms = np.array([self.dating.axis_ms(int(hour)) for hour in hours])
                 summary = np.where(failed > 0, Flag.FAIL, Flag.PASS).astype(np.uint8)

@@ -24,10 +24,10 @@ from daemon.journal.retention import let_go
 from tests.rigs.page_rack import MINUTE_MS, page_rack
 from tests.rigs.places import ROOT
 
-ROUNDS, TURNS, VIEWERS = 6, 60, 100
+ROUNDS, TURNS, VIEWERS = 4, 50, 100
 
 pytestmark = [
-    pytest.mark.timeout(600),
+    pytest.mark.timeout(1_200),
     pytest.mark.skipif(
         "not config.getoption('benchmark_enable')", reason="takes minutes; pytest --benchmark-enable runs it"
     ),
@@ -56,9 +56,8 @@ READING = """
 import json, sqlite3, sys, time
 journal = sqlite3.connect(f"file:{sys.argv[1]}?mode=ro", uri=True)
 begun = time.process_time()
-rows = journal.execute(
-    "SELECT source, hour_ms, failed, lowest, highest FROM hourly WHERE source LIKE 'k1-multi%' ORDER BY 1, 2"
-).fetchall()
+asked = f"FROM hourly WHERE source IN ({sys.argv[2]}) ORDER BY source, hour_ms"
+rows = journal.execute(f"SELECT source, hour_ms, failed, lowest, highest {asked}").fetchall()
 print(json.dumps({"rows": len(rows), "read_ms": 1000 * (time.process_time() - begun)}))
 """
 
@@ -139,7 +138,7 @@ def memory_mb(pid):
 
 def test_a_hundred_viewers_beside_the_watch(tmp_path, benchmark):
     with (
-        page_rack(tmp_path, days=1.0) as rack,
+        page_rack(tmp_path, days=1.0, polls_a_turn=60) as rack,
         running("-m", "daemon", "page", "--settings", str(rack.file)) as page,
     ):
         time.sleep(10)  # it has read what was
@@ -172,7 +171,8 @@ def test_a_year_of_a_vessel_beside_reading_its_extents(tmp_path, benchmark):
         while let_go(rack.journal, 2**62, Dating()):
             pass
         drawn = benchmark.pedantic(lambda: fresh(DRAWING, rack.file), rounds=1)
-        read = [fresh(READING, rack.settings.journal.path) for _ in range(3)]
+        here = [str(it) for it, (*_, vessel) in rack.journal.inputs.sources().items() if vessel == "k1"]
+        read = [fresh(READING, rack.settings.journal.path, ",".join(here)) for _ in range(3)]
     read_ms, rows = min(it["read_ms"] for it in read), read[0]["rows"]
     print(
         f"\na year: {rows} hourly extents read in {read_ms:.1f} ms; its page made in {drawn['first_ms']:.1f} "
@@ -180,7 +180,7 @@ def test_a_year_of_a_vessel_beside_reading_its_extents(tmp_path, benchmark):
         f"({drawn['warm_ms'] / read_ms:.2f}; {drawn['warm_ms'] / drawn['remembered_ms']:.0f} times taking "
         f"them from memory); recalled once in {drawn['recall_ms']:.0f} ms; {drawn['peak_mb']:.0f} MB"
     )
-    assert rows > 3 * 8_700
+    assert rows > 3 * 8_600, "but for the newest days, of which a restart needs the readings"
     traces = re.findall(r'class="trace" d="(.*?)"', drawn["page"])
     assert [path.count("L") > 600 for path in traces] == [True] * 3, "three quantities, two ends a column"
     assert drawn["first_ms"] + drawn["recall_ms"] <= 20 * read_ms

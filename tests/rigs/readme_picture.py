@@ -28,9 +28,9 @@ def draw_page(picture):
     drifts = {("k1", "temperature"): (0.9, 5.0)}
     with (
         TemporaryDirectory() as folder,
-        page_rack(Path(folder), days=1, drifts=drifts) as rack,
+        page_rack(Path(folder), days=1, drifts=drifts, polls_a_turn=60) as rack,
         served(rack) as address,
-        chromium(f"{folder}/browser", device=(1280, 860, 1)) as browser,
+        chromium(f"{folder}/browser", device=(1280, 905, 1)) as browser,
     ):
         browser.get(address)
         wait_for(lambda: "rising" in browser.page_source and "trail" in browser.page_source)

@@ -38,7 +38,7 @@ def test_what_is_followed_as_it_comes_is_what_is_recalled_later(rack):
     followed.follow(rack.settings.journal.path)
     recalled = whole(rack)
     assert recalled.newest_ms == followed.newest_ms
-    for name in ("k1/temperature", "t2/salinity"):
+    for name in ("k1/temperature", "t2/salinity", "k1/oxygen_saturation"):
         for one, other in zip(span_of(followed, name, 2), span_of(recalled, name, 2), strict=True):
             np.testing.assert_array_equal(one, other)
     assert followed.since_ms > recalled.since_ms == rack.start_ms
@@ -84,7 +84,7 @@ def test_retired_hours_are_drawn_as_they_were(rack):
     after = whole(rack)
     span = (rack.start_ms, rack.now_ms, 1000)
     assert not np.isnan(after.coarse["k1/temperature"].columns(*span).low[:2]).any()
-    for name in ("k1/temperature", "t2/salinity"):
+    for name in ("k1/temperature", "t2/salinity", "k1/oxygen_saturation"):
         one, other = before.coarse[name].columns(*span), after.coarse[name].columns(*span)
         np.testing.assert_array_equal(one.low, other.low)
         np.testing.assert_array_equal(one.high, other.high)
