@@ -45,7 +45,7 @@ def begins_anew(desk, before):
     desk.team.start()
     desk.team.wait_for(lambda: "broker_connected" in desk.team.log, "the broker")
     desk.voice.alarm(vessel="k3")
-    came = desk.called("north k3: ")
+    came = desk.called("north k3: ", patience_s=60.0)
     means = {
         (call, vessel)
         for text in [*before, *desk.texts()]
