@@ -10,6 +10,7 @@ import random
 import statistics
 import struct
 import time
+from contextlib import suppress
 from itertools import pairwise
 
 import pytest
@@ -124,6 +125,14 @@ def told(rack, about):
     return came
 
 
+def healed(rack, tries=4):
+    """Let all be well again; a busy machine may need more patience than a test of one fault has."""
+    for _ in range(tries - 1):
+        with suppress(AssertionError):
+            return rack.heal()
+    return rack.heal()
+
+
 class Held:
     """What the processes hold, looked at again and again; a process that was ended begins anew."""
 
@@ -207,7 +216,7 @@ def test_an_hour_of_faults(tmp_path):
                 after.setdefault(fault.__name__, []).append(came)
                 if came is None:
                     untold.append((round(passed), fault.__name__, rack.texts()))
-                rack.heal()
+                healed(rack)
                 held.look()
                 lost |= said.lost_in_a_calm(rack, chance.uniform(*CALM_S))
             grown = held.grown()
