@@ -96,7 +96,7 @@ def _water(settings: Settings, span_ms: tuple[int, int], numbers: tuple[int, int
     for name, series in judged.series.items():
         was = exposure([(series, *span_ms)])
         tolerance = judged.stages.limits(name.split("/")[0], quantity_of(name), span_ms[1])
-        if tolerance and was.known_ms:
+        if tolerance and series.time_ms[-1] >= span_ms[0]:  # not by what holds from before alone
             found.append(WaterOf(name, was, tolerance))
     return tuple(found)
 
