@@ -375,7 +375,7 @@ class Engine:
             if bring_back(self._book, item.crossing, item.at_ms):
                 continue
             crossing = with_its_reason(under_its_gaps(item.crossing, self._book), self._book)
-            for made in with_disagreement(crossing, self._book, self._watch_list.twins):
+            for made in with_disagreement(crossing, self._book, self._watch_list.redundant):
                 self._book.cross(made, item.at_ms, held)
         self._ring_timers(self._clock_ms)
         outcome.events += self._book.take_events()

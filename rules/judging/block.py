@@ -14,6 +14,7 @@ from rules.alarms.event import Crossing
 from rules.care.probe_care import ProbeCare
 from rules.judging.channel import ChannelState, Edge, Verdict, judge_channel
 from rules.judging.conversion import convert
+from rules.judging.disagreement import differences
 from rules.judging.drop_outs import DropOuts
 from rules.judging.out_of_water import (
     JUMPS_WITHIN_MS,
@@ -36,7 +37,7 @@ from rules.judging.watch_list import OXYGEN, WatchList
 from rules.quality.flags import Flag
 from rules.quality.probe_faults import FaultReason
 from rules.rack.channels import Channel
-from rules.rack.limits import Level, distances_to_worst
+from rules.rack.limits import Bounds, Level, distances_to_worst
 from rules.rack.plan import Source
 from rules.readings import Amendment, ChannelFlags, Outcome, Readings
 
@@ -159,17 +160,26 @@ class Block:
 
     def judge(self, outcome: Outcome) -> Iterator[Due]:
         """Judge every channel that has readings; flags go into `outcome`, crossings come back in places."""
+        to_compare: list[tuple[Channel, Series, Verdict, Bounds]] = []
         for channel in self._watch_list.channels:
             here = self._places.get(channel.source.id)
             if here is None:
                 continue
             series = self._series(channel, here)
             former_flag = self._channels[channel.name].flag
-            verdict = self._judge(channel, series, self._out_of_water(channel, here))
+            bounds = self._watch_list.bounds(channel, series.time_ms)
+            verdict = self._judge(channel, series, bounds, self._out_of_water(channel, here))
             self._note(channel, series, verdict)
+            if channel.name in self._watch_list.redundant:
+                to_compare.append((channel, series, verdict, bounds))
             self._note_flags(channel, here, series, verdict, former_flag, outcome)
             self._note_unmoved(channel, verdict.edges)
             yield from self._placed(channel, verdict.edges)
+        for channel, series, verdict, bounds in to_compare:
+            others = self._inputs.others(self._watch_list.redundant[channel.name], series)
+            crossing, state = partial(self._watch_list.crossing, channel), self._channels[channel.name]
+            apart = differences(series, others, verdict, state, bounds, crossing)
+            yield from self._placed(channel, apart)
         self._note_dry()
         self._trust.note_counts()
 
@@ -182,7 +192,7 @@ class Block:
             base = self._trust.base(channel)
             base = base if line is None or base is None else line.of(base)
             time_ms, put_in = self._readings.time_ms[here], self._put_in(channel, here)
-            new = None if put_in is None else 2 * put_in.astype(np.int8)
+            new = None if put_in is None else put_in.astype(np.int64)
             source = Series(here, time_ms, value, suspect=doubted, elsewhere=new, base=base)
             if not channel.needs:
                 return source
@@ -232,13 +242,16 @@ class Block:
         self.seen[channel.name] = series.index[sure]
 
     def _judge(
-        self, channel: Channel, series: Series, dry: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None
+        self,
+        channel: Channel,
+        series: Series,
+        bounds: Bounds,
+        dry: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None,
     ) -> Verdict:
         return judge_channel(
             series,
-            self._inputs.newest(channel.twin, series) if channel.twin else None,
             self._channels[channel.name],
-            self._watch_list.bounds(channel, series.time_ms),
+            bounds,
             self._watch_list.quality(channel),
             partial(self._watch_list.crossing, channel),
             dry,
@@ -279,7 +292,7 @@ class Block:
         if found:
             self.unmoved[channel.source.id] = found
 
-    def _placed(self, channel: Channel, edges: list[Edge]) -> Iterator[Due]:
+    def _placed(self, channel: Channel, edges: Iterable[Edge]) -> Iterator[Due]:
         place = self._watch_list.place[channel.name]
         for order, (index, crossing) in enumerate(edges):
             yield Due(index, False, int(self._readings.at_ms[index]), place, order, crossing)
@@ -359,8 +372,10 @@ class Block:
 
     def _note_dry(self) -> None:
         for cell in self._watch_list.cells.values():
-            its, state = self._dryness(cell), self._sources[cell]
             mates = self._watch_list.mates(cell)
+            if self._places.keys().isdisjoint((cell, *(mate.id for mate in mates))):
+                continue  # nothing new is known of it
+            its, state = self._dryness(cell), self._sources[cell]
             apart = [mate for mate in mates if mate.id in self._watch_list.apart]
             told = [(it, self._spells(cell, it)) for it in (self._watch_list.own[cell].source, *apart)]
             for it, spells in told:

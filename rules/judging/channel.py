@@ -29,7 +29,7 @@ from rules.quality.settings import QualitySettings
 from rules.quality.state import QualityState
 from rules.quality.swift import Swift
 from rules.quantities import Quantity
-from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, Limit
+from rules.rack.limits import DISAGREEMENT_KEY, FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, Limit
 from rules.rack.tolerance import Tolerance
 
 DEADBAND_NOISE = 4.0
@@ -100,17 +100,20 @@ class ChannelState:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What came of one block: the values that may be used (NaN elsewhere), flags and crossings."""
+    """What came of one block: the values that may be used (NaN elsewhere), flags and crossings.
+
+    `stretches` are those of the block, each with whether it begins with a return into the water.
+    """
 
     usable: Array
     judged: Judged
     edges: list[Edge]
     rate_per_hour: Array
+    stretches: list[tuple[slice, bool | None]]
 
 
 def judge_channel(
     series: Series,
-    twin: Array | None,
     state: ChannelState,
     bounds: Bounds,
     quality: QualitySettings,
@@ -121,8 +124,8 @@ def judge_channel(
 ) -> Verdict:
     """Judge the readings of one channel in one block and carry `state` on (it is changed).
 
-    `twin` is what a redundant probe says at each reading (shape m), `out_of_water` what is not of the water,
-    and where the whole probe is out, `belie` finds what else speaks against them, `noise` a part's usual one.
+    `out_of_water` is what is not of the water (shape m), and where the whole probe is out, `belie` finds what
+    else speaks against them, `noise` a part's usual one. What other probes say is compared later.
     """
     dry, out = out_of_water or (None, None)
     judged = judge(series.time_ms, series.value, quality, state.quality, dry).with_inputs(series.suspect)
@@ -135,23 +138,24 @@ def judge_channel(
     edges = list(_fault_edges(series, judged, alone, out, belied, state, crossing))
     edges += _stuck_edges(series, judged, belied, state, crossing)
     rate = np.full(usable.size, np.nan)
-    for part, back in _stretches(usable.size, dry, series.elsewhere, state):
+    stretches = list(_stretches(usable.size, dry, series.elsewhere, state))
+    for part, back in stretches:
         if back is not None:
             state.trend = TrendState()
         if back:
             _forget_what_was_pending(state)
         if bounds.tolerance is not None:
-            judgement = _judgement(series, usable, twin, bounds.tolerance, bounds.ramp, state, part, noise)
+            judgement = _judgement(series, usable, bounds.tolerance, bounds.ramp, state, part, noise)
             rate[part] = judgement.course.rate_per_hour
             for limit, value in bounds.limits:
                 bound = value if isinstance(value, float) else value[part]
                 edges += judgement.edges(limit, bound, crossing)
     _remember(series, usable, judged, rate, state)
-    return Verdict(usable, judged, edges, rate)
+    return Verdict(usable, judged, edges, rate, stretches)
 
 
 def _stretches(
-    size: int, dry: NDArray[np.bool_] | None, elsewhere: NDArray[np.int8] | None, state: ChannelState
+    size: int, dry: NDArray[np.bool_] | None, elsewhere: NDArray[np.int64] | None, state: ChannelState
 ) -> Iterator[tuple[slice, bool | None]]:
     """Go through a block in stretches, at whose beginnings a trend begins anew.
 
@@ -163,7 +167,7 @@ def _stretches(
         return
     none = np.zeros(size, dtype=np.bool_)
     dry = none if dry is None else dry
-    elsewhere = none.astype(np.int8) if elsewhere is None else elsewhere
+    elsewhere = none.astype(np.int64) if elsewhere is None else elsewhere
     returns = np.concatenate([[state.dry], dry[:-1]]) & ~dry
     steps = np.concatenate([[state.elsewhere], elsewhere[:-1]]) != elsewhere
     state.dry, state.elsewhere = bool(dry[-1]), int(elsewhere[-1])
@@ -176,14 +180,13 @@ def _stretches(
 def _forget_what_was_pending(state: ChannelState) -> None:
     """Begin anew after a time out of the water, whose first moments nobody could know for what they were."""
     for key, kept in list(state.standing.items()):
-        if kept.phase is Phase.PENDING and key not in (FAULT_KEY, STUCK_KEY):
+        if kept.phase is Phase.PENDING and key not in (FAULT_KEY, STUCK_KEY, DISAGREEMENT_KEY):
             del state.standing[key]
 
 
 def _judgement(
     series: Series,
     usable: Array,
-    twin: Array | None,
     tolerance: Tolerance,
     ramp: NDArray[np.bool_] | None,
     state: ChannelState,
@@ -198,9 +201,9 @@ def _judgement(
         series.index[part], series.time_ms[part], series.value[part], error, lacking=lacking, turns=turns
     )
     here = here if series.doubted is None else replace(here, doubted=series.doubted[part])
-    twin, ramp = None if twin is None else twin[part], None if ramp is None else ramp[part]
+    ramp = None if ramp is None else ramp[part]
     its = partial(noise, part) if noise else None
-    return _Judgement(here, usable[part], twin, course, tolerance, ramp, state, its)
+    return _Judgement(here, usable[part], course, tolerance, ramp, state, its)
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +212,6 @@ class _Judgement:
 
     series: Series
     usable: Array
-    twin: Array | None
     course: Trend
     tolerance: Tolerance
     ramp: NDArray[np.bool_] | None
@@ -218,13 +220,14 @@ class _Judgement:
 
     def edges(self, limit: Limit, bound: float | Array, crossing: CrossingOf) -> Iterator[Edge]:
         """Find where the readings cross one limit, and carry its persistence on."""
-        compared = self._compared(limit)
-        if compared is None or (limit.basis is Basis.LIKELY_VALUE and self._has_no_likely(limit)):
+        unlikely = limit.basis is Basis.LIKELY_VALUE and self._has_no_likely(limit)
+        if unlikely or limit.basis is Basis.DIFFERENCE:  # that is found when all are judged
             return
+        compared = self._compared(limit)
         extreme = self._surely(compared, limit)
         beyond = extreme > bound if limit.above else extreme < bound
-        state, recurs = self.state, limit.key in self.state.again and self.state.again[limit.key].recurs
-        if is_clear(state.standing, limit.key) and not (beyond.any() or recurs):
+        state = self.state
+        if is_clear(state.standing, limit.key) and not beyond.any():
             return
         if limit.past is not None:
             level = self.course.level
@@ -234,11 +237,10 @@ class _Judgement:
             beyond = self._sure(beyond, bound, limit.above)
         deadband = self._deadband(limit)
         inside = compared < bound - deadband if limit.above else compared > bound + deadband
-        again = state.again if limit.basis is Basis.DIFFERENCE else None
         on_ms, off_ms = limit.delays_ms
         on_ms = on_ms if self._doubted(limit) is None else max(on_ms, DOUBTED_MS)
         how = beyond, inside, self.series.time_ms, (on_ms, off_ms)
-        for turn in carried_turns(state.standing, limit.key, *how, again):
+        for turn in carried_turns(state.standing, limit.key, *how):
             here = bound if isinstance(bound, float) else float(bound[turn.index])
             evidence = self._evidence(limit, compared, turn, here)
             made = crossing(limit.condition, limit.level, limit.priority, turn, evidence)
@@ -252,7 +254,7 @@ class _Judgement:
         wide: Array = np.clip(DEADBAND_NOISE * self.noise(), limit.deadband, widest)
         return wide
 
-    def _compared(self, limit: Limit) -> Array | None:
+    def _compared(self, limit: Limit) -> Array:
         basis, doubted = limit.basis, self._doubted(limit)
         if doubted is not None:
             return np.where(np.isnan(doubted), self.usable, doubted)
@@ -260,11 +262,6 @@ class _Judgement:
             return self.usable
         if basis is Basis.RATE:
             return self.course.rate_per_hour
-        if basis is Basis.DIFFERENCE:
-            if self.twin is None:
-                return None
-            apart = np.abs(self.usable - self.twin)
-            return apart if self.series.error is None else np.where(self.series.error > 0, np.nan, apart)
         return self.course.level + self.course.rate_per_hour * (self.tolerance.lead_time_ms / MS_PER_HOUR)
 
     def _doubted(self, limit: Limit) -> Array | None:
@@ -291,7 +288,7 @@ class _Judgement:
             off = off / (self.tolerance.rate_window_ms / MS_PER_HOUR) + turns
         elif limit.basis is Basis.PROJECTION:
             off = off + turns * (self.tolerance.lead_time_ms / MS_PER_HOUR)
-        if limit.basis is Basis.DIFFERENCE or (isinstance(off, float) and not off):
+        if isinstance(off, float) and not off:
             return compared
         return compared - off if limit.above else compared + off
 
@@ -309,12 +306,12 @@ class _Judgement:
 
     def _evidence(self, limit: Limit, compared: Array, turn: Turn, bound: float) -> Evidence:
         index = turn.index
-        rate = _number(self.course.rate_per_hour[index])
+        rate = number(self.course.rate_per_hour[index])
         if limit.basis is not Basis.PROJECTION:
             return Evidence(
-                _number(compared[index]), bound, limit.origin, rate, reason=self._reason(turn, limit)
+                number(compared[index]), bound, limit.origin, rate, reason=self._reason(turn, limit)
             )
-        level = _number(self.course.level[index])
+        level = number(self.course.level[index])
         reached_ms = None
         if turn.active and rate and level is not None and (bound - level) / rate >= 0:
             reached_ms = int(self.series.time_ms[index]) + round((bound - level) / rate * MS_PER_HOUR)
@@ -330,7 +327,8 @@ class _Judgement:
         return "; ".join(filter(None, (rough, turn.again)))
 
 
-def _number(value: float) -> float | None:
+def number(value: float) -> float | None:
+    """Return a number as it is written down; None for NaN."""
     return None if np.isnan(value) else float(value)
 
 
@@ -362,7 +360,7 @@ def _fault_edges(
         moved_ms = belied.since_ms[turn.index] if belied and turn.active else turn.since_ms
         began = replace(turn, since_ms=min(turn.since_ms, int(moved_ms)))
         said = ", ".join(filter(None, (reason, turn.again)))
-        evidence = Evidence(_number(series.value[turn.index]), reason=said)
+        evidence = Evidence(number(series.value[turn.index]), reason=said)
         made = crossing(Condition.PROBE_FAULT, Level.ADVISORY, None, began, evidence)
         yield int(series.index[turn.index]), made
 
@@ -378,7 +376,7 @@ def _stuck_edges(
     for turn in carried_turns(state.standing, STUCK_KEY, flat, moving, series.time_ms, FAULT_DELAYS_MS):
         played = belied is not None and belied.played[turn.index]
         reason = (FaultReason.PLAYED if played else FaultReason.STUCK) if turn.active else ""
-        evidence = Evidence(_number(series.value[turn.index]), reason=reason)
+        evidence = Evidence(number(series.value[turn.index]), reason=reason)
         made = crossing(Condition.PROBE_FAULT, Level.DOUBTFUL, Priority.LOW, turn, evidence)
         yield int(series.index[turn.index]), made
 

@@ -203,10 +203,11 @@ class Unseen:
         """
         since_ms = max(self.last[channel.name] for channel in danger.channels)
         shown = [self.seen[channel.name] for channel in danger.channels if channel.name in self.seen]
-        here = np.sort(np.concatenate([np.array([], dtype=np.intp), *shown]))
-        found = self._found(danger)
-        if not (here.size or state.unseen or found) and self.at_ms[-1] - since_ms <= danger.missed_ms:
+        found = self._found(danger) if self.unmoved else []
+        new = state.unseen or found or any(its.size for its in shown)
+        if not new and self.at_ms[-1] - since_ms <= danger.missed_ms:
             return
+        here = np.sort(np.concatenate([np.array([], dtype=np.intp), *shown]))
         seen = np.concatenate([[since_ms], self.at_ms[here], self.at_ms[-1:]])
         known = dict[int, list[tuple[int, int]]]()
         for position, moved_ms in found:
