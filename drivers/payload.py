@@ -38,14 +38,8 @@ class _Number(str):
     __slots__ = ()
 
 
-_JSON_TYPES = {
-    str: "text",
-    float: "a number",
-    _Number: "a number",
-    bool: "true or false",
-    list: "an array",
-    dict: "an object",
-}
+_JSON_TYPES = {str: "text", bool: "true or false", list: "an array", dict: "an object"}
+_JSON_TYPES |= dict.fromkeys((float, _Number), "a number")
 
 
 @dataclass(frozen=True, slots=True)
