@@ -204,7 +204,7 @@ class TextBus:
     def _answer(
         self, port: Port, turn: _Turn, stop: threading.Event
     ) -> tuple[list[tuple[str, float]], float]:
-        """Return what the first line holds that fits (an echo does not), and after how many seconds it came."""
+        """Return what the first line that fits (no echo does) holds, and after how many seconds it came."""
         port.write(turn.probe.ask)
         begun_s, lines, heard = time.monotonic(), Lines(begins_anywhere=False), b""
         until_s, answers, took_s = begun_s + self._timeout_ms / 1000, list[list[tuple[str, float]]](), 0.0
