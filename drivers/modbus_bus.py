@@ -15,7 +15,7 @@ from drivers.unit import Unit
 Line = SerialLine | GatewayLine
 Wire = RtuWire | NumberedWire
 
-HIGHEST_UNIT_ID = 247
+HIGHEST_UNIT_ID = 255
 # While a late answer may come, the line is looked at so often.
 LISTEN_EVERY_MS = 50
 
@@ -34,8 +34,8 @@ class ModbusProbe:
     bridge: int = 0
 
     def __post_init__(self) -> None:
-        if not 1 <= self.unit_id <= HIGHEST_UNIT_ID:
-            raise errors.SetupError(f"{self.name}: unit_id {self.unit_id}; it must be 1 to {HIGHEST_UNIT_ID}")
+        if not 0 <= self.unit_id <= HIGHEST_UNIT_ID:
+            raise errors.SetupError(f"{self.name}: unit_id {self.unit_id}; it must be 0 to {HIGHEST_UNIT_ID}")
         if self.every_ms <= 0:
             raise errors.SetupError(f"{self.name}: it must be polled every so many milliseconds, above 0")
         if not self.registers:

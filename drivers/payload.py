@@ -30,7 +30,16 @@ _SENML_TYPES: dict[str, type] = {
     "vb": bool,
 }
 _SENML_VALUES = {"v", "vs", "vb", "vd"}
-_JSON_TYPES = {str: "text", float: "a number", bool: "true or false", list: "an array", dict: "an object"}
+
+
+class _Number(str):
+    """A number as it is written."""
+
+    __slots__ = ()
+
+
+_JSON_TYPES = {str: "text", bool: "true or false", list: "an array", dict: "an object"}
+_JSON_TYPES |= dict.fromkeys((float, _Number), "a number")
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,13 +77,13 @@ def decode_json(payload: bytes, pointer: str) -> float:
 
 
 def json_says(payload: bytes, pointer: str, text: str) -> bool:
-    """Return whether a text, or a number written so, is at a JSON Pointer; raise PayloadError."""
-    found = _at(payload, pointer)
-    return found == text or (type(found) is float and f"{found:.15g}" == text)
+    """Return whether a text or a number is at a JSON Pointer, a short one also as 7.0; raise PayloadError."""
+    found = _at(payload, pointer, _Number)
+    return bool(found == text) or (type(found) is _Number and f"{float(found):.15g}" == text)
 
 
-def _at(payload: bytes, pointer: str) -> Any:  # noqa: ANN401 - a JSON document can be anything
-    found = _parse(payload)
+def _at(payload: bytes, pointer: str, number: type = float) -> Any:  # noqa: ANN401 - a JSON document can be anything
+    found = _parse(payload, number)
     for token in pointer_tokens(pointer):
         found = _step(found, token, pointer)
     return found
@@ -115,12 +124,13 @@ def _text(payload: bytes) -> str:
         raise PayloadError(f"byte {error.start} is not UTF-8 text") from error
 
 
-@lru_cache(maxsize=1)  # one payload is read field by field, for many probes
-def _parse(payload: bytes) -> Any:  # noqa: ANN401 - a JSON document can be anything
+@lru_cache(maxsize=2)  # one payload is read field by field, for many probes
+def _parse(payload: bytes, number: type = float) -> Any:  # noqa: ANN401 - a JSON document can be anything
     try:
         return json.loads(
             _text(payload),
-            parse_int=float,
+            parse_float=number,
+            parse_int=number,
             parse_constant=_refuse_constant,
             object_pairs_hook=_object_without_repeats,
         )

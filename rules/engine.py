@@ -21,13 +21,14 @@ from rules.care.hand_checks import Chart
 from rules.care.probe_care import CalibrationNow, ProbeCare
 from rules.deeds import Deeds, end_shelves, end_shelves_of_moved, finish_maintenance, only_written
 from rules.errors import InputError, RulesError
-from rules.judging.block import Block, Due, due_drop_outs, due_losses, due_silences, places_by_source
+from rules.judging.block import Block, places_by_source
 from rules.judging.channel import ChannelState
 from rules.judging.disagreement import with_disagreement
 from rules.judging.drop_outs import drop_outs
+from rules.judging.due import Due, due_drop_outs, due_losses, due_silences
 from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
 from rules.judging.trust import bear_out, newest_values
-from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, under_what_stands, with_its_reason
+from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, under_what_stands
 from rules.judging.watch_list import WatchList, watched_no_more
 from rules.judging.watched import ChannelNow, DangerNow, courses, dangers_now
 from rules.plain import from_plain, to_plain
@@ -75,10 +76,9 @@ class Engine:
     # Inputs
 
     def feed(self, readings: Readings) -> Outcome:
-        """Judge a block of readings in arrival order.
+        """Judge a block of readings in arrival order, passing over sources that the plan does not have.
 
-        Readings of sources that the plan does not have are passed over. Raises InputError, and
-        changes nothing, where times run backwards.
+        Raises InputError, and changes nothing, where times run backwards.
         """
         outcome = Outcome()
         if not len(readings):
@@ -112,18 +112,12 @@ class Engine:
         return outcome
 
     def act(self, action: Action) -> Outcome:
-        """Take what a person did into account; a refused action says why in `Outcome.refusal`.
-
-        What is only written down changes nothing else, and may come after readings that it came before.
-        """
-        written = only_written(action)
-        late = written and action.at_ms < self._clock_ms
-        outcome = Outcome() if late else self.advance(action.at_ms)
-        newest = {} if written else newest_values(self._watch_list, self._channels, action.rules)
-        possible = {} if written else self._watch_list.possible_alarms(self._clock_ms)
-        deeds = Deeds(
-            self._plan, self._book, self._rack, possible, self._care, self._watch_list.channels, newest
-        )
+        """Take in what people did, or say why not in `Outcome.refusal`; what is only written may come late."""
+        its, written = self._watch_list, only_written(action)
+        outcome = Outcome() if written and action.at_ms < self._clock_ms else self.advance(action.at_ms)
+        newest = {} if written else newest_values(its, self._channels, action.rules)
+        possible = {} if written else its.possible_alarms(self._clock_ms)
+        deeds = Deeds(self._plan, self._book, self._rack, possible, self._care, its.channels, newest)
         try:
             deeds.do(action)
         except RulesError as refused:
@@ -132,7 +126,7 @@ class Engine:
             if action.kind == "end_maintenance":
                 deeds.notices.append(self._maintenance_over(action.body["target"], action.at_ms))
             if action.kind == "hand_measurement":
-                bear_out(deeds.notices[0], self._watch_list, self._channels, self._care)
+                bear_out(deeds.notices[0], its, self._channels, self._care)
         outcome.notices += deeds.notices
         for name in deeds.changed_channels:
             self._channels[name].begin_anew()
@@ -379,9 +373,8 @@ class Engine:
             self._book.gather(item.crossing)
             if bring_back(self._book, item.crossing, item.at_ms):
                 continue
-            crossing = with_its_reason(item.crossing, self._book)
-            crossing = under_what_stands(crossing, self._book, self._watch_list.dangers())
-            for made in with_disagreement(crossing, self._book, self._watch_list.twins):
+            crossing = under_what_stands(item.crossing, self._book, self._watch_list.dangers())
+            for made in with_disagreement(crossing, self._book, self._watch_list.redundant):
                 self._book.cross(made, item.at_ms, held)
         self._ring_timers(self._clock_ms)
         outcome.events += self._book.take_events()

@@ -1,7 +1,7 @@
 """Probes that speak Modbus, and serial lines of them: settings, what can be wrong, how they are read."""
 
 import math
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Container, Hashable, Iterator, Mapping
 from contextlib import suppress
 from itertools import combinations, product
 from typing import TYPE_CHECKING, Annotated, ClassVar, Literal
@@ -26,6 +26,10 @@ if TYPE_CHECKING:
 _BY_MANUAL = frozenset([*range(30_001, 40_000), *range(40_001, 50_000)])
 """Addresses as manuals number them; hardly any probe has such on the wire (common practice, no source)."""
 SCAN_TIMEOUT_MS, HIGHEST_UNIT = 300, 247
+
+UNITS = range(1, 248)
+"""MODBUS over Serial Line V1.02, 2.2. Over TCP 255, and 0, reach a server on the network itself (MODBUS
+Messaging on TCP/IP Implementation Guide V1.0b, 4.4.2.1). Both from memory."""
 
 
 class RegisterPlace(Table):
@@ -68,8 +72,8 @@ class ModbusProbe(ProbeSettings):
     address_key: ClassVar = "unit_id"
     known_by: ClassVar = "registers"
 
-    unit_id: Annotated[Whole, Field(ge=1, le=HIGHEST_UNIT)] = Field(
-        description="Modbus unit address, 1 to 247"
+    unit_id: Annotated[Whole, Field(ge=0, le=255)] = Field(
+        description="Modbus unit address, 1 to 247; 0 or 255 for what speaks Modbus TCP itself"
     )
     registers: Annotated[tuple[RegisterSettings, ...], Field(min_length=1)] = Field(
         description="What the probe measures, and where"
@@ -85,12 +89,7 @@ class ModbusProbe(ProbeSettings):
 
     def reads(self) -> set[Hashable]:
         """Return the registers that it reads, with its unit."""
-        return {(self.unit_id, r.function, word) for r in self.places for word in r.words}
-
-    @property
-    def places(self) -> tuple[RegisterPlace, ...]:
-        """The registers that it reads."""
-        return (*self.registers, *(() if self.fresh_by is None else (self.fresh_by,)))
+        return {(self.unit_id, r.function, word) for r in self.places.values() for word in r.words}
 
     def asked(self) -> tuple[modbus.Register, ...]:
         """Return the same for the driver; SetupError where one runs over the last address."""
@@ -121,8 +120,8 @@ class ModbusProbe(ProbeSettings):
 
     def findings(self, name: str) -> Iterator[Finding]:
         """Yield registers that run over the last address or into each other."""
-        keys: list[tuple[str | int, ...]] = [("registers", index) for index in range(len(self.registers))]
-        for index, (key, register) in enumerate(zip([*keys, ("fresh_by",)], self.places, strict=False)):
+        places = list(self.places.values())
+        for index, (key, register) in enumerate(self.places.items()):
             path, found = where("probes", name, *key, "address"), shown(register.address)
             if register.words.stop > modbus.ADDRESSES:
                 expected = f"{modbus.ADDRESSES - len(register.words)} or less for a {register.type}"
@@ -131,7 +130,7 @@ class ModbusProbe(ProbeSettings):
                 expected = "an address counted from 0, as on the wire: a manual's 40001 is address 0 of the "
                 expected += "holding registers, its 30001 address 0 of the input registers"
                 yield Finding(path, found, expected, is_warning=True)
-            for before, other in enumerate(self.places[:index]):
+            for before, other in enumerate(places[:index]):
                 taken = other.words
                 if other.function == register.function and set(taken) & set(register.words):
                     apart = f"registers apart from those of registers[{before}], {taken[0]} to {taken[-1]}"
@@ -140,7 +139,7 @@ class ModbusProbe(ProbeSettings):
     def share_of(self, baud: int) -> float:
         """Return how much of the line's time its polls take: requests, answers, and the silences between
         them, the probe answering at once."""
-        if any(place.words.stop > modbus.ADDRESSES for place in self.places):
+        if any(place.words.stop > modbus.ADDRESSES for place in self.places.values()):
             return 0.0
         reads = modbus.plan_reads(self.asked(), self.bridge_registers)
         characters = sum(len(modbus.encode_read(self.unit_id, read)) + read.answer_bytes for read in reads)
@@ -196,7 +195,7 @@ class ModbusBus(BusSettings):
     def findings(self, name: str, probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
         """Warn of two probes with one unit address, and of polls that need more time than there is."""
         mine = modbus_probes(probes)
-        yield from same_units(mine)
+        yield from unit_findings(mine, UNITS)
         share = sum(probe.share_of(self.baud) for probe in mine.values())
         if share > 1:
             found = f"{self.baud}, at which the polls take {share:.1f} times as long as there is"
@@ -225,8 +224,12 @@ def modbus_probes(probes: Mapping[str, ProbeSettings]) -> dict[str, ModbusProbe]
     return {name: probe for name, probe in probes.items() if isinstance(probe, ModbusProbe)}
 
 
-def same_units(probes: Mapping[str, ModbusProbe]) -> Iterator[Finding]:
-    """Warn of two probes with one unit address."""
+def unit_findings(probes: Mapping[str, ModbusProbe], units: Container[int]) -> Iterator[Finding]:
+    """Refuse an address that none of `units` has, and warn of two probes with one."""
+    for name, probe in probes.items():
+        if probe.unit_id not in units:
+            expected = '1 to 247; 0 and 255 are for what speaks Modbus TCP itself (frames = "tcp")'
+            yield Finding(where("probes", name, "unit_id"), shown(probe.unit_id), expected)
     for (first, one), (second, other) in combinations(probes.items(), 2):
         if one.unit_id == other.unit_id and not one.reads() & other.reads():
             expected = f"another one than that of probes.{first}, unless both are channels of one device"

@@ -5,7 +5,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
 
-from daemon.buses.modbus_rtu import ModbusProbe, asked, modbus_probes, same_units, scanned
+from daemon.buses.modbus_rtu import UNITS, ModbusProbe, asked, modbus_probes, scanned, unit_findings
 from daemon.buses.shape import BusSettings, ProbeSettings
 from daemon.errors import Finding
 from daemon.tables.types import Host, TcpPort, Whole
@@ -37,8 +37,9 @@ class ModbusTcpBus(BusSettings):
         return self.model_copy(update={"retries": 0}), scanned(name)
 
     def findings(self, _name: str, probes: Mapping[str, ProbeSettings]) -> Iterator[Finding]:
-        """Warn of two probes with one unit address."""
-        yield from same_units(modbus_probes(probes))
+        """Yield unit addresses that cannot be."""
+        units = (0, *UNITS, 255) if self.frames == "tcp" else UNITS
+        yield from unit_findings(modbus_probes(probes), units)
 
     def driver(self, name: str, probes: Mapping[str, ProbeSettings], around: Surroundings, emit: Emit) -> Bus:
         """Return what polls the probes; the driver is loaded only here."""

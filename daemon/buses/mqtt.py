@@ -14,8 +14,6 @@ from daemon.tables.types import Label, Pointer, Seconds, SenmlName, Table, Topic
 from daemon.tables.words import shown, where
 from drivers import mqtt_message
 from drivers.readings import Bus, Emit, Surroundings
-from rules.plain import taken_over
-from rules.rack.plan import FRESH
 
 
 class PayloadPlace(Table):
@@ -61,14 +59,6 @@ class MqttProbe(ProbeSettings):
         description="A value that must change from message to message: a count of samples, uptime, its time",
     )
 
-    @property
-    def places(self) -> dict[tuple[str | int, ...], PayloadPlace]:
-        """What it reads of a payload, by the keys of the settings."""
-        fields: dict[tuple[str | int, ...], PayloadPlace] = {
-            ("fields", index): field for index, field in enumerate(self.fields)
-        }
-        return fields | ({} if self.fresh_by is None else {("fresh_by",): self.fresh_by})
-
     def reads(self) -> set[Hashable]:
         """Return the parts of its topic's payload that it reads."""
         which = self.only_if and (self.only_if.pointer, self.only_if.equals)
@@ -97,12 +87,10 @@ class MqttProbe(ProbeSettings):
 
     def topic_read(self, name: str) -> mqtt_message.MqttTopic:
         """Return the same for the driver."""
-        fields = [taken_over(mqtt_message.Field, field) for field in self.fields]
-        if self.fresh_by is not None:
-            fields.append(taken_over(mqtt_message.Field, self.fresh_by, quantity=FRESH))
+        fields = self.taken(mqtt_message.Field)
         age_ms = round(self.max_age_s * 1000)
         only_if = None if self.only_if is None else (self.only_if.pointer, self.only_if.equals)
-        return mqtt_message.MqttTopic(name, self.topic, self.format, tuple(fields), age_ms, only_if)
+        return mqtt_message.MqttTopic(name, self.topic, self.format, fields, age_ms, only_if)
 
 
 class MqttBus(BrokerLink, BusSettings):

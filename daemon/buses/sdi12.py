@@ -13,9 +13,7 @@ from daemon.tables.types import SerialPort, Switch, Table, Whole, like
 from daemon.tables.words import shown, where
 from drivers.readings import Bus, Emit, Surroundings
 from drivers.sdi12.telegram import ADDRESSES, MOST_BY_M, READS
-from rules.plain import taken_over
 from rules.quantities import Quantity
-from rules.rack.plan import FRESH
 
 _READS = "M, M1 to M9, C, C1 to C9 or R0 to R9; nothing else is ever sent, least of all a change of address"
 
@@ -60,8 +58,7 @@ class Sdi12Probe(ProbeSettings):
     def findings(self, name: str) -> Iterator[Finding]:
         """Yield values that are read twice, or that cannot come."""
         taken: set[tuple[str, int]] = set()
-        keys: list[tuple[str | int, ...]] = [("values", index) for index in range(len(self.values))]
-        for key, place in zip([*keys, ("fresh_by",)], self._places, strict=False):
+        for key, place in self.places.items():
             if (place.command, place.index) in taken:
                 path = where("probes", name, *key, "index")
                 yield Finding(path, shown(place.index), f"each value of {place.command} once")
@@ -69,10 +66,6 @@ class Sdi12Probe(ProbeSettings):
                 path, most = where("probes", name, *key, "index"), f"{MOST_BY_M} or less for {place.command}"
                 yield Finding(path, shown(place.index), f"{most}; more values come on C or R only")
             taken.add((place.command, place.index))
-
-    @property
-    def _places(self) -> tuple[Sdi12Place, ...]:
-        return (*self.values, *(() if self.fresh_by is None else (self.fresh_by,)))
 
 
 class Sdi12Bus(BusSettings):
@@ -132,11 +125,8 @@ class Sdi12Bus(BusSettings):
         asked = []
         for key, probe in probes.items():
             if isinstance(probe, Sdi12Probe):
-                values = [taken_over(bus.Sdi12Value, value) for value in probe.values]
-                if probe.fresh_by is not None:
-                    values.append(taken_over(bus.Sdi12Value, probe.fresh_by, quantity=FRESH))
-                every_ms = round(probe.every_s * 1000)
-                asked.append(bus.Sdi12Probe(key, probe.address, every_ms, tuple(values), probe.crc))
+                every_ms, values = round(probe.every_s * 1000), probe.taken(bus.Sdi12Value)
+                asked.append(bus.Sdi12Probe(key, probe.address, every_ms, values, probe.crc))
         way = SerialWay(self.port, *form, makes_break=not is_bare)
         within_ms = None if is_bare else self.timeout_ms
         return bus.Sdi12Bus(name, way, tuple(asked), around.clock, emit, within_ms, self.retries)

@@ -3,7 +3,7 @@
 from abc import abstractmethod
 from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any, ClassVar, TypeVar
 
 from pydantic import Field
 
@@ -11,7 +11,11 @@ from daemon.buses.measurement import Measurement
 from daemon.errors import Finding
 from daemon.tables.types import Days, Name, Seconds, Table
 from drivers.readings import Bus, Emit, Surroundings
+from rules.plain import taken_over
 from rules.quantities import Quantity
+from rules.rack.plan import FRESH
+
+_Value = TypeVar("_Value")
 
 
 def _time_to_fall_silent(probe: dict[str, Any]) -> float:
@@ -60,6 +64,17 @@ class ProbeSettings(Table):
     def quantities(self) -> tuple[Quantity, ...]:
         """The quantities that the probe measures, in the order of the file."""
         return tuple(entry.quantity for entry in self.measurements)
+
+    @property
+    def places(self) -> dict[tuple[str | int, ...], Any]:
+        """What it reads, by the keys of the settings: its measurements, then what must change."""
+        entries = {(self.entries_key, index): entry for index, entry in enumerate(self.measurements)}
+        return entries | ({} if self.fresh_by is None else {("fresh_by",): self.fresh_by})
+
+    def taken(self, kind: type[_Value]) -> tuple[_Value, ...]:
+        """Return the same as values of the driver."""
+        own = [taken_over(kind, entry) for entry in self.measurements]
+        return (*own, *([] if self.fresh_by is None else [taken_over(kind, self.fresh_by, quantity=FRESH)]))
 
     @abstractmethod
     def reads(self) -> set[Hashable]:

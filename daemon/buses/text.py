@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Hashable, Iterator, Mapping
+from itertools import combinations
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
@@ -13,8 +14,6 @@ from daemon.tables.types import Host, SerialPort, Table, TcpPort, Whole, like
 from daemon.tables.words import shown, where
 from drivers.errors import SetupError
 from drivers.readings import Bus, Emit, Surroundings
-from rules.plain import taken_over
-from rules.rack.plan import FRESH
 
 _A_GROUP = "the name of a group, as in (?P<name>...)"
 
@@ -56,7 +55,7 @@ class TextProbe(ProbeSettings):
 
     def reads(self) -> set[Hashable]:
         """Return what it is asked with, and the groups of its line."""
-        return {(self.ask, self.pattern, place.group) for place in self._places}
+        return {(self.ask, self.pattern, place.group) for place in self.places.values()}
 
     def findings(self, name: str) -> Iterator[Finding]:
         """Yield a pattern that is none, and groups that it has not."""
@@ -73,15 +72,10 @@ class TextProbe(ProbeSettings):
         except SetupError as error:
             yield Finding(path, str(error), "a regular expression, each number in a group (?P<name>...)")
             return
-        keys: list[tuple[str | int, ...]] = [("groups", index) for index in range(len(self.groups))]
-        for key, place in zip([*keys, ("fresh_by",)], self._places, strict=False):
+        for key, place in self.places.items():
             if place.group not in known:
                 expected = " or ".join(f'"{group}"' for group in known) or "a named group in the pattern"
                 yield Finding(where("probes", name, *key, "group"), shown(place.group), expected)
-
-    @property
-    def _places(self) -> tuple[TextPlace, ...]:
-        return (*self.groups, *(() if self.fresh_by is None else (self.fresh_by,)))
 
 
 class TextBus(BusSettings):
@@ -129,6 +123,11 @@ class TextBus(BusSettings):
             if (probe.ask is None) != (mine[0][1].ask is None):
                 expected = f"as probes.{mine[0][0]} has it: either all probes of a bus are asked, or none"
                 yield Finding(where("probes", key, "ask"), shown(probe.ask), expected)
+        for (key, probe), (other, its) in combinations(mine, 2):
+            if probe.ask is not None and probe.pattern == its.pattern:
+                expected = f"what only its own line says; a late answer of probes.{key} would fit it too"
+                path = where("probes", other, "pattern")
+                yield Finding(path, shown(its.pattern), expected, is_warning=True)
 
     def driver(self, name: str, probes: Mapping[str, ProbeSettings], around: Surroundings, emit: Emit) -> Bus:
         """Return what reads the lines; its libraries are loaded only here."""
@@ -139,10 +138,7 @@ class TextBus(BusSettings):
         asked = []
         for key, probe in probes.items():
             if isinstance(probe, TextProbe):
-                values = [taken_over(line.TextValue, group) for group in probe.groups]
-                if probe.fresh_by is not None:
-                    values.append(line.TextValue(FRESH, probe.fresh_by.group))
-                pattern = line.LinePattern(probe.pattern, tuple(values), probe.checksum)
+                pattern = line.LinePattern(probe.pattern, probe.taken(line.TextValue), probe.checksum)
                 every_ms = round(probe.every_s * 1000)
                 asked.append(bus.TextProbe(key, every_ms, pattern, (probe.ask or "").encode()))
         way = (

@@ -16,6 +16,9 @@ from drivers.sdi12.recorder import Recorder
 
 # 1200 baud, 7 data bits, even parity: 10 bits a character (SDI-12 v1.4, 4.1).
 CHARACTERS_PER_S = 120
+# So long, or as often as the others are due, a measurement by M may keep the line from them: half the time
+# after which they count as silent. A probe that errs, or noise, may promise 999 s.
+HELD_AT_MOST_S = 60
 # How long a stop request may go unnoticed.
 LOOK_UP_S = 0.1
 _BROKEN = (errors.NoAnswerError, errors.GarbledAnswerError, errors.RefusedError)
@@ -188,9 +191,17 @@ class Sdi12Bus:
                 # Its time counts from the end of what it said.
                 poll.promised, poll.not_before_ms = promised, self._clock.now_ms() + 1000 * promised.seconds
                 return
+            self._refuse_long(poll, promised)
             recorder.await_service(probe.address, promised)
             poll.found[what] = recorder.collect(probe.address, promised, telegram.VALUES_SHORT, probe.crc)
         poll.left.popleft()
+
+    def _refuse_long(self, poll: _Poll, promised: telegram.Promise) -> None:
+        """Raise RefusedError where a measurement would keep the line from the others for too long."""
+        others_s = [it.probe.every_ms // 1000 for it in self._polls if it is not poll]
+        if others_s and promised.seconds > max(HELD_AT_MOST_S, min(others_s)):
+            text = f"it wants the line for {promised.seconds} s on {poll.left[0]}; set command = "
+            raise errors.RefusedError(f'{text}"C{poll.left[0][1:]}", during which the other probes are asked')
 
     def _hand_on(self, poll: _Poll) -> None:
         now_ms = self._clock.now_ms()

@@ -1,5 +1,6 @@
 """Probes that send lines of text, of their own accord or when they are asked."""
 
+import math
 import threading
 import time
 from collections import deque
@@ -23,6 +24,7 @@ REST_PER_LATENCY = 2
 LISTEN_EVERY_MS = 50
 OWED_FOR_MS = 30_000
 _REMEMBERED = 64
+_FAILED = (errors.NoAnswerError, errors.GarbledAnswerError, errors.PayloadError, errors.LateAnswerError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +45,16 @@ class _Turn:
         self.conduct = Conduct()
         self.due_ms = 0
         self.tries = 0
+        self.took_s: deque[float] = deque(maxlen=_REMEMBERED)  # its answers, of late
 
 
 class TextBus:
     """The body of one thread; either all of its probes are asked, or none.
 
     A line of text says not to which question it is the answer. So after a question without answer nobody is
-    asked for longer than any answer was late, and what comes meanwhile is thrown away.
+    asked for longer than any answer was late, and what comes meanwhile is thrown away. As one may still come
+    later than that, each is then listened to for twice the time that it ever took: of two answers none is
+    taken. What cannot be known: a late one while the true one is late as well.
     """
 
     def __init__(
@@ -72,7 +77,7 @@ class TextBus:
         self._outage = Outage()
         self._late_ms: deque[int] = deque([0], _REMEMBERED)
         self._owed: deque[int] = deque(maxlen=_REMEMBERED)  # when the questions without answer were asked
-        self._asked_ms = 0
+        self._asked_ms = self._answered_ms = 0
         self._not_before_ms = 0
 
     def run(self, stop: threading.Event) -> None:
@@ -172,12 +177,12 @@ class TextBus:
     def _finishes(self, port: Port, turn: _Turn, stop: threading.Event) -> bool:
         """Ask a probe; return whether that was its last try of this poll."""
         self._asked_ms = self._clock.now_ms()
-        begun = time.monotonic()
         try:
-            found = self._answer(port, turn, stop)
-        except (errors.NoAnswerError, errors.GarbledAnswerError, errors.PayloadError) as failure:
+            found, took_s = self._answer(port, turn, stop)
+        except _FAILED as failure:
             now_ms = self._clock.now_ms()
-            self._owed.append(self._asked_ms)
+            if not isinstance(failure, errors.LateAnswerError):
+                self._owed.append(self._asked_ms)
             rest_ms = self._rest_ms()
             self._not_before_ms = now_ms + rest_ms
             turn.conduct.failed(now_ms - self._asked_ms + rest_ms, now_ms)
@@ -186,25 +191,41 @@ class TextBus:
                 return False
             self._complain(failure, turn)
         else:
-            now_ms = self._clock.now_ms()
-            self._not_before_ms = now_ms + (REST_PER_LATENCY - 1) * (now_ms - self._asked_ms)
             turn.conduct.answered()
-            self._hand_on(turn, found, now_ms)
-            if slow := errors.SlowAnswerError.near(time.monotonic() - begun, self._timeout_ms):
+            turn.took_s.append(took_s)
+            rest_ms = (REST_PER_LATENCY - 1) * (self._answered_ms - self._asked_ms)
+            self._not_before_ms = self._answered_ms + rest_ms
+            self._hand_on(turn, found, self._answered_ms)
+            if slow := errors.SlowAnswerError.near(took_s, self._timeout_ms):
                 self._complain(slow, turn)
         turn.tries = 0
         return True
 
-    def _answer(self, port: Port, turn: _Turn, stop: threading.Event) -> list[tuple[str, float]]:
-        """Return what the first line holds that fits; others before it, such as an echo, are passed over."""
+    def _answer(
+        self, port: Port, turn: _Turn, stop: threading.Event
+    ) -> tuple[list[tuple[str, float]], float]:
+        """Return what the first line that fits (no echo does) holds, and after how many seconds it came."""
         port.write(turn.probe.ask)
-        until_s, lines, heard = time.monotonic() + self._timeout_ms / 1000, Lines(begins_anywhere=False), b""
+        begun_s, lines, heard = time.monotonic(), Lines(begins_anywhere=False), b""
+        until_s, answers, took_s = begun_s + self._timeout_ms / 1000, list[list[tuple[str, float]]](), 0.0
+        owed = self._is_owed()
         while time.monotonic() < until_s and len(heard) < GULP_BYTES and not stop.is_set():
             more = port.receive(min(until_s, time.monotonic() + LOOK_UP_S))
             heard += more
             for line in lines.feed(more):
                 if found := turn.probe.pattern.read(line):
-                    return found
+                    if not answers:
+                        took_s, self._answered_ms = time.monotonic() - begun_s, self._clock.now_ms()
+                    answers.append(found)
+                    if not owed:
+                        return found, took_s
+                    slowest_s = max(turn.took_s, default=math.inf)
+                    until_s = min(until_s, begun_s + REST_PER_LATENCY * slowest_s)
+        if len(answers) > 1:
+            self._owed.clear()
+            raise errors.LateAnswerError("two answers came, one of them late: none is taken", heard)
+        if answers:
+            return answers[0], took_s
         if heard:
             raise errors.GarbledAnswerError("no line came that fits its pattern", heard)
         raise errors.NoAnswerError(

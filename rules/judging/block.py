@@ -4,17 +4,17 @@ What comes out are the few crossings, each in its place in the order of arrival.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarms.event import Crossing
 from rules.care.probe_care import ProbeCare
 from rules.judging.channel import ChannelState, Edge, Verdict, judge_channel
 from rules.judging.conversion import convert
-from rules.judging.drop_outs import DropOuts
+from rules.judging.disagreement import differences
+from rules.judging.due import Due
 from rules.judging.out_of_water import (
     JUMPS_WITHIN_MS,
     WITNESSES,
@@ -29,15 +29,14 @@ from rules.judging.out_of_water import (
 )
 from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs, Known, disputed
 from rules.judging.series import Series, sample
-from rules.judging.silence import Places, Silence, SourceState
+from rules.judging.silence import Places, SourceState
 from rules.judging.trust import Trust
-from rules.judging.unwatched import Loss
 from rules.judging.watch_list import OXYGEN, WatchList
 from rules.quality.flags import Flag
 from rules.quality.probe_faults import FaultReason
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
-from rules.rack.limits import Level, distances_to_worst
+from rules.rack.limits import Bounds, Level, distances_to_worst
 from rules.rack.plan import Source
 from rules.readings import Amendment, ChannelFlags, Outcome, Readings
 
@@ -47,70 +46,6 @@ _LARGEST_UINT16 = np.iinfo(np.uint16).max
 
 Spells = tuple[NDArray[np.int64], NDArray[np.int64]]
 """Places in a block, and the spell of a dry cell that something is told of after each (one more in front)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Due:
-    """A crossing in its place: before reading `position` (`timer`), or made by it."""
-
-    position: int
-    timer: bool
-    at_ms: int
-    channel_order: int
-    edge_order: int
-    crossing: Crossing
-
-    @property
-    def order(self) -> tuple[int, bool, int, bool, int, int, int]:
-        """At the same moment, returns come first, then the most urgent: it explains the others."""
-        active, rank = self.crossing.active, int(self.crossing.priority)
-        urgency = (active, -rank if active else rank)
-        return (self.position, not self.timer, self.at_ms, *urgency, self.channel_order, self.edge_order)
-
-
-def due_silences(found: Iterable[Silence], watch_list: WatchList) -> list[Due]:
-    """Put silences into their places."""
-    return [
-        Due(
-            silence.position,
-            silence.begins,
-            silence.at_ms,
-            watch_list.place[watch_list.own[silence.source.id].name],
-            -1,
-            watch_list.silence(silence),
-        )
-        for silence in found
-    ]
-
-
-def due_drop_outs(found: Iterable[DropOuts], at_ms: NDArray[np.int64], watch_list: WatchList) -> list[Due]:
-    """Put missing answers into their places, in a block whose readings came at `at_ms`."""
-    return [
-        Due(
-            its.position,
-            False,
-            int(at_ms[its.position]),
-            watch_list.place[watch_list.own[its.source.id].name],
-            -1,
-            watch_list.drop_outs(its, int(at_ms[its.position])),
-        )
-        for its in found
-    ]
-
-
-def due_losses(found: Iterable[Loss], watch_list: WatchList) -> list[Due]:
-    """Put dangers that are lost or seen again into their places."""
-    return [
-        Due(
-            loss.position,
-            loss.begins,
-            loss.at_ms,
-            -1,
-            watch_list.place[loss.danger.channels[0].name],
-            watch_list.loss(loss),
-        )
-        for loss in found
-    ]
 
 
 def places_by_source(readings: Readings, source_ids: Iterable[int]) -> Places:
@@ -160,17 +95,26 @@ class Block:
 
     def judge(self, outcome: Outcome) -> Iterator[Due]:
         """Judge every channel that has readings; flags go into `outcome`, crossings come back in places."""
+        to_compare: list[tuple[Channel, Series, Verdict, Bounds]] = []
         for channel in self._watch_list.channels:
             here = self._places.get(channel.source.id)
             if here is None:
                 continue
             series = self._series(channel, here)
             former_flag = self._channels[channel.name].flag
-            verdict = self._judge(channel, series, self._out_of_water(channel, here))
+            bounds = self._watch_list.bounds(channel, series.time_ms)
+            verdict = self._judge(channel, series, bounds, self._out_of_water(channel, here))
             self._note(channel, series, verdict)
+            if channel.name in self._watch_list.redundant:
+                to_compare.append((channel, series, verdict, bounds))
             self._note_flags(channel, here, series, verdict, former_flag, outcome)
             self._note_unmoved(channel, verdict.edges)
             yield from self._placed(channel, verdict.edges)
+        for channel, series, verdict, bounds in to_compare:
+            others = self._inputs.others(self._watch_list.redundant[channel.name], series)
+            crossing, state = partial(self._watch_list.crossing, channel), self._channels[channel.name]
+            apart = differences(series, others, verdict, state, bounds, crossing)
+            yield from self._placed(channel, apart)
         self._note_dry()
         self._trust.note_counts()
 
@@ -183,7 +127,7 @@ class Block:
             base = self._trust.base(channel)
             base = base if line is None or base is None else line.of(base)
             time_ms, put_in = self._readings.time_ms[here], self._put_in(channel, here)
-            new = None if put_in is None else 2 * put_in.astype(np.int8)
+            new = None if put_in is None else put_in.astype(np.int64)
             source = Series(here, time_ms, value, suspect=doubted, elsewhere=new, base=base)
             if not channel.needs:
                 return source
@@ -243,13 +187,16 @@ class Block:
         self.seen[channel.name] = series.index[sure]
 
     def _judge(
-        self, channel: Channel, series: Series, dry: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None
+        self,
+        channel: Channel,
+        series: Series,
+        bounds: Bounds,
+        dry: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None,
     ) -> Verdict:
         return judge_channel(
             series,
-            self._inputs.newest(channel.twin, series) if channel.twin else None,
             self._channels[channel.name],
-            self._watch_list.bounds(channel, series.time_ms),
+            bounds,
             self._watch_list.quality(channel),
             partial(self._watch_list.crossing, channel),
             dry,
@@ -290,7 +237,7 @@ class Block:
         if found:
             self.unmoved[channel.source.id] = found
 
-    def _placed(self, channel: Channel, edges: list[Edge]) -> Iterator[Due]:
+    def _placed(self, channel: Channel, edges: Iterable[Edge]) -> Iterator[Due]:
         place = self._watch_list.place[channel.name]
         for order, (index, crossing) in enumerate(edges):
             yield Due(index, False, int(self._readings.at_ms[index]), place, order, crossing)
@@ -370,8 +317,10 @@ class Block:
 
     def _note_dry(self) -> None:
         for cell in self._watch_list.cells.values():
-            its, state = self._dryness(cell), self._sources[cell]
             mates = self._watch_list.mates(cell)
+            if self._places.keys().isdisjoint((cell, *(mate.id for mate in mates))):
+                continue  # nothing new is known of it
+            its, state = self._dryness(cell), self._sources[cell]
             apart = [mate for mate in mates if mate.id in self._watch_list.apart]
             told = [(it, self._spells(cell, it)) for it in (self._watch_list.own[cell].source, *apart)]
             for it, spells in told:

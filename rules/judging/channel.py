@@ -28,7 +28,7 @@ from rules.quality.settings import QualitySettings
 from rules.quality.state import QualityState
 from rules.quality.swift import Swift
 from rules.quantities import Quantity
-from rules.rack.limits import FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, Limit
+from rules.rack.limits import DISAGREEMENT_KEY, FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, Limit
 from rules.rack.tolerance import Tolerance
 
 DEADBAND_NOISE = 4.0
@@ -100,24 +100,34 @@ class ChannelState:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What came of one block: the values that may be used (NaN elsewhere), flags and crossings."""
+    """What came of one block: the values that may be used (NaN elsewhere), flags and crossings.
+
+    `stretches` are those of the block, each with whether it begins with a return into the water.
+    """
 
     usable: Array
     judged: Judged
     edges: list[Edge]
     courses: list[tuple[slice, Trend]]
+    stretches: list[tuple[slice, bool | None]]
+
+    def rate_per_hour(self) -> Array:
+        """Return the slope of the trend at each reading."""
+        return self._along(lambda course: course.rate_per_hour)
 
     def moves_per_hour(self) -> Array:
         """Return how fast the value moves at each reading, by the greater of a long and a short look."""
+        return self._along(lambda course: course.swift_per_hour)
+
+    def _along(self, of: Callable[[Trend], Array]) -> Array:
         found = np.full(self.usable.size, np.nan)
         for part, course in self.courses:
-            found[part] = course.swift_per_hour
+            found[part] = of(course)
         return found
 
 
 def judge_channel(
     series: Series,
-    twin: Array | None,
     state: ChannelState,
     bounds: Bounds,
     quality: QualitySettings,
@@ -128,8 +138,8 @@ def judge_channel(
 ) -> Verdict:
     """Judge the readings of one channel in one block and carry `state` on (it is changed).
 
-    `twin` is what a redundant probe says at each reading (shape m), `out_of_water` what is not of the water,
-    and where the whole probe is out, `belie` finds what else speaks against them, `noise` a part's usual one.
+    `out_of_water` is what is not of the water (shape m), and where the whole probe is out, `belie` finds what
+    else speaks against them, `noise` a part's usual one. What other probes say is compared later.
     """
     dry, out = out_of_water or (None, None)
     judged = judge(series.time_ms, series.value, quality, state.quality, dry).with_inputs(series.suspect)
@@ -148,27 +158,26 @@ def judge_channel(
         if back is not None:
             _begin_anew(state, back)
         if bounds.tolerance is not None:
-            judgement = _judgement(series, usable, twin, bounds.tolerance, bounds.ramp, state, part, noise)
+            judgement = _judgement(series, usable, bounds.tolerance, bounds.ramp, state, part, noise)
             courses.append((part, judgement.course))
             for limit, value in bounds.limits:
                 bound = value if isinstance(value, float) else value[part]
                 edges += judgement.edges(limit, bound, crossing)
     _remember(series, usable, judged, courses, state)
-    return Verdict(usable, judged, edges, courses)
+    return Verdict(usable, judged, edges, courses, begun)
 
 
 def _begin_anew(state: ChannelState, back: bool) -> None:
     """Forget the trend, and after a time out of the water what was pending: nobody knew what it was."""
     state.trend = TrendState()
     for key, kept in list(state.standing.items()) if back else ():
-        if kept.phase is Phase.PENDING and key not in (FAULT_KEY, STUCK_KEY):
+        if kept.phase is Phase.PENDING and key not in (FAULT_KEY, STUCK_KEY, DISAGREEMENT_KEY):
             del state.standing[key]
 
 
 def _judgement(
     series: Series,
     usable: Array,
-    twin: Array | None,
     tolerance: Tolerance,
     ramp: NDArray[np.bool_] | None,
     state: ChannelState,
@@ -183,9 +192,9 @@ def _judgement(
         series.index[part], series.time_ms[part], series.value[part], error, lacking=lacking, turns=turns
     )
     here = here if series.doubted is None else replace(here, doubted=series.doubted[part])
-    twin, ramp = None if twin is None else twin[part], None if ramp is None else ramp[part]
+    ramp = None if ramp is None else ramp[part]
     its = partial(noise, part) if noise else None
-    return _Judgement(here, usable[part], twin, course, tolerance, ramp, state, its)
+    return _Judgement(here, usable[part], course, tolerance, ramp, state, its)
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +203,6 @@ class _Judgement:
 
     series: Series
     usable: Array
-    twin: Array | None
     course: Trend
     tolerance: Tolerance
     ramp: NDArray[np.bool_] | None
@@ -203,13 +211,14 @@ class _Judgement:
 
     def edges(self, limit: Limit, bound: float | Array, crossing: CrossingOf) -> Iterator[Edge]:
         """Find where the readings cross one limit, and carry its persistence on."""
-        compared = self._compared(limit)
-        if compared is None or (limit.basis is Basis.LIKELY_VALUE and self._has_no_likely(limit)):
+        unlikely = limit.basis is Basis.LIKELY_VALUE and self._has_no_likely(limit)
+        if unlikely or limit.basis is Basis.DIFFERENCE:  # that is found when all are judged
             return
+        compared = self._compared(limit)
         extreme = self._surely(compared, limit)
         beyond = extreme > bound if limit.above else extreme < bound
-        state, recurs = self.state, limit.key in self.state.again and self.state.again[limit.key].recurs
-        if is_clear(state.standing, limit.key) and not (beyond.any() or recurs):
+        state = self.state
+        if is_clear(state.standing, limit.key) and not beyond.any():
             return
         if limit.past is not None:
             level = self.course.level
@@ -219,11 +228,10 @@ class _Judgement:
             beyond = self._sure(beyond, bound, limit.above)
         deadband = self._deadband(limit)
         inside = compared < bound - deadband if limit.above else compared > bound + deadband
-        again = state.again if limit.basis is Basis.DIFFERENCE else None
         on_ms, off_ms = limit.delays_ms
         on_ms = on_ms if self._doubted(limit) is None else max(on_ms, DOUBTED_MS)
         how = beyond, inside, self.series.time_ms, (on_ms, off_ms)
-        for turn in carried_turns(state.standing, limit.key, *how, again):
+        for turn in carried_turns(state.standing, limit.key, *how):
             here = bound if isinstance(bound, float) else float(bound[turn.index])
             evidence = self._evidence(limit, compared, turn, here)
             made = crossing(limit.condition, limit.level, limit.priority, turn, evidence)
@@ -237,7 +245,7 @@ class _Judgement:
         wide: Array = np.clip(DEADBAND_NOISE * self.noise(), limit.deadband, widest)
         return wide
 
-    def _compared(self, limit: Limit) -> Array | None:
+    def _compared(self, limit: Limit) -> Array:
         basis, doubted = limit.basis, self._doubted(limit)
         if doubted is not None:
             return np.where(np.isnan(doubted), self.usable, doubted)
@@ -245,11 +253,6 @@ class _Judgement:
             return self.usable
         if basis is Basis.RATE:
             return self.course.sure_per_hour
-        if basis is Basis.DIFFERENCE:
-            if self.twin is None:
-                return None
-            apart = np.abs(self.usable - self.twin)
-            return apart if self.series.error is None else np.where(self.series.error > 0, np.nan, apart)
         return self.course.level + self.course.rate_per_hour * (self.tolerance.lead_time_ms / MS_PER_HOUR)
 
     def _doubted(self, limit: Limit) -> Array | None:
@@ -276,7 +279,7 @@ class _Judgement:
             off = off / (self.tolerance.rate_window_ms / MS_PER_HOUR) + turns
         elif limit.basis is Basis.PROJECTION:
             off = off + turns * (self.tolerance.lead_time_ms / MS_PER_HOUR)
-        if limit.basis is Basis.DIFFERENCE or (isinstance(off, float) and not off):
+        if isinstance(off, float) and not off:
             return compared
         return compared - off if limit.above else compared + off
 
@@ -294,11 +297,11 @@ class _Judgement:
 
     def _evidence(self, limit: Limit, compared: Array, turn: Turn, bound: float) -> Evidence:
         index = turn.index
-        rate = _number(self.course.rate_per_hour[index])
+        rate = number(self.course.rate_per_hour[index])
         if limit.basis is not Basis.PROJECTION:
-            value = rate if limit.basis is Basis.RATE else _number(compared[index])
+            value = rate if limit.basis is Basis.RATE else number(compared[index])
             return Evidence(value, bound, limit.origin, rate, reason=self._reason(turn, limit))
-        level = _number(self.course.level[index])
+        level = number(self.course.level[index])
         reached_ms = None
         if turn.active and rate and level is not None and (bound - level) / rate >= 0:
             reached_ms = int(self.series.time_ms[index]) + round((bound - level) / rate * MS_PER_HOUR)
@@ -314,7 +317,8 @@ class _Judgement:
         return "; ".join(filter(None, (rough, turn.again)))
 
 
-def _number(value: float) -> float | None:
+def number(value: float) -> float | None:
+    """Return a number as it is written down; None for NaN."""
     return None if np.isnan(value) else float(value)
 
 
@@ -346,7 +350,7 @@ def _fault_edges(
         moved_ms = belied.since_ms[turn.index] if belied and turn.active else turn.since_ms
         began = replace(turn, since_ms=min(turn.since_ms, int(moved_ms)))
         said = ", ".join(filter(None, (reason, turn.again)))
-        evidence = Evidence(_number(series.value[turn.index]), reason=said)
+        evidence = Evidence(number(series.value[turn.index]), reason=said)
         made = crossing(Condition.PROBE_FAULT, Level.ADVISORY, None, began, evidence)
         yield int(series.index[turn.index]), made
 
@@ -362,7 +366,7 @@ def _stuck_edges(
     for turn in carried_turns(state.standing, STUCK_KEY, flat, moving, series.time_ms, FAULT_DELAYS_MS):
         played = belied is not None and belied.played[turn.index]
         reason = (FaultReason.PLAYED if played else FaultReason.STUCK) if turn.active else ""
-        evidence = Evidence(_number(series.value[turn.index]), reason=reason)
+        evidence = Evidence(number(series.value[turn.index]), reason=reason)
         made = crossing(Condition.PROBE_FAULT, Level.DOUBTFUL, Priority.LOW, turn, evidence)
         yield int(series.index[turn.index]), made
 

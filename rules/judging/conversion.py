@@ -3,6 +3,7 @@
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.judging.ranked_inputs import Known
 from rules.judging.series import Array, Series
@@ -27,8 +28,9 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
     suspect = np.logical_or.reduce(doubts)
     suspect = suspect if suspect.any() else None
     turns = _turns(channel, own, inputs)
+    elsewhere = _elsewhere(channel, own, inputs)
     if not off.any():
-        return Series(own.index, own.time_ms, value, None, suspect, own.elsewhere, base=base, turns=turns)
+        return Series(own.index, own.time_ms, value, None, suspect, elsewhere, base=base, turns=turns)
     error = np.zeros(value.size)
     needs = zip(channel.needs, inputs, strict=True)
     error[off] = propagated(
@@ -36,10 +38,19 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
         (channel.source.quantity, own.value[off], _error(own)[off]),
         *((need.quantity, known.value[off], known.error[off]) for need, known in needs),
     )
-    elsewhere = np.logical_or.reduce([known.elsewhere for known in inputs]).astype(np.int8)
-    elsewhere += 0 if own.elsewhere is None else own.elsewhere
     value = np.where(np.isnan(error), np.nan, value)
     return Series(own.index, own.time_ms, value, error, suspect, elsewhere, lacking, base, turns)
+
+
+def _elsewhere(channel: Channel, own: Series, inputs: list[Known]) -> NDArray[np.int64] | None:
+    """Return a number that is another wherever other probes give a value; None where always the best do."""
+    if own.elsewhere is None and not any(known.rank.any() for known in inputs):
+        return None
+    found = np.zeros(own.value.size, dtype=np.int64)
+    found += 0 if own.elsewhere is None else own.elsewhere
+    for need, known in zip(channel.needs, inputs, strict=True):
+        found = found * (len(need.channels) + 1) + known.rank
+    return found
 
 
 def _turns(channel: Channel, own: Series, inputs: list[Known]) -> Array | None:

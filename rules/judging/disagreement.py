@@ -1,16 +1,23 @@
-"""What two probes tell that disagree: a limit that only one of them crosses is told as their disagreement.
+"""What redundant probes tell that disagree: a limit that only one crosses is told as their disagreement.
 
-Which of the two is right nobody knows. So the disagreement takes the priority of the limit, and the limit's
-own alarm is part of it; once the other crosses it too, it is told as what it is.
+Which of two is right nobody knows. So the disagreement takes the priority of the limit, and the limit's
+own alarm is part of it; once another crosses it too, it is told as what it is. Of three or more it is the
+one that is away from their median that disagrees; also there nobody sleeps through a limit that it crosses,
+as what two have in common may be what is wrong with them.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
+import numpy as np
+
 from rules.alarms.alarm import Alarm
-from rules.alarms.event import Crossing
+from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition
-from rules.rack.limits import Level
+from rules.judging.channel import ChannelState, CrossingOf, Edge, Verdict, number
+from rules.judging.persistence import Phase, carried_turns, is_clear
+from rules.judging.series import Array, Series
+from rules.rack.limits import Basis, Bounds, Level
 
 _OF_THE_WATER = frozenset(Condition) - {
     Condition.UNWATCHED,
@@ -20,60 +27,89 @@ _OF_THE_WATER = frozenset(Condition) - {
 }
 
 
+def differences(
+    series: Series, others: Array, verdict: Verdict, state: ChannelState, bounds: Bounds, crossing: CrossingOf
+) -> Iterator[Edge]:
+    """Find where a judged channel differs too much from the `others` (shape m), and where no longer.
+
+    `state` is carried on (it is changed).
+    """
+    apart = np.abs(verdict.usable - others)
+    if series.error is not None:
+        apart = np.where(series.error > 0, np.nan, apart)
+    for limit, bound in bounds.limits:
+        if limit.basis is not Basis.DIFFERENCE:
+            continue
+        for part, back in verdict.stretches:
+            standing, key = state.standing, limit.key
+            if back and key in standing and standing[key].phase is Phase.PENDING:
+                del standing[key]  # the first moments out of the water, which nobody knew for what they were
+            most = bound if isinstance(bound, float) else bound[part]
+            beyond, inside = apart[part] > most, apart[part] < most - limit.deadband
+            recurs = key in state.again and state.again[key].recurs
+            if is_clear(standing, key) and not (beyond.any() or recurs):
+                continue
+            how = beyond, inside, series.time_ms[part], limit.delays_ms
+            for turn in carried_turns(standing, key, *how, state.again):
+                index = part.start + turn.index
+                least = bound if isinstance(bound, float) else float(bound[index])
+                told = number(apart[index]), least, limit.origin, number(verdict.rate_per_hour()[index])
+                evidence = Evidence(*told, reason=turn.again)
+                made = crossing(limit.condition, limit.level, limit.priority, turn, evidence)
+                yield int(series.index[index]), made
+
+
 def with_disagreement(
-    crossing: Crossing, alarms: Iterable[Alarm], twins: Mapping[str, str]
+    crossing: Crossing, alarms: Iterable[Alarm], redundant: Mapping[str, tuple[str, ...]]
 ) -> Iterator[Crossing]:
-    """Go through what a crossing comes to, in order; `twins` are the channels that are compared, by name.
+    """Go through what a crossing comes to, in order; `redundant` are the channels that are compared, by name.
 
     A level of a disagreement that a limit gave it has the limit's name, such as
     k1/temperature/b/high_high:critical.
     """
     by_name = {alarm.name: alarm for alarm in alarms}
     if crossing.condition is Condition.DISAGREEMENT:
-        yield from _begins_or_ends(crossing, by_name, twins)
+        yield from _begins_or_ends(crossing, by_name, redundant.get(crossing.channel, (crossing.channel,)))
         return
     level, ended = f"{crossing.alarm}:{crossing.level}", []
     for its in by_name.values():
         if its.condition is not Condition.DISAGREEMENT or crossing.condition not in _OF_THE_WATER:
             continue
-        pair = (its.channel, twins.get(its.channel, ""))
         of_it = replace(crossing, channel=its.channel, condition=its.condition, level=level, cause=its.cause)
         if not crossing.active and level in its.active:
             ended.append(of_it)
-        elif crossing.active and Level.ADVISORY in its.active and _is_alone(crossing, pair, by_name, twins):
+        elif (
+            crossing.active
+            and Level.ADVISORY in its.active
+            and _is_alone(crossing, redundant.get(its.channel, ()), by_name)
+        ):
             said = f"{crossing.channel} alone is {crossing.condition}".replace("_", " ")
             yield replace(of_it, evidence=replace(crossing.evidence, reason=said))
             crossing = replace(crossing, cause=its.cause)
     yield from (crossing, *ended)
 
 
-def _is_alone(
-    crossing: Crossing, pair: tuple[str, str], alarms: Mapping[str, Alarm], twins: Mapping[str, str]
-) -> bool:
-    """Return whether of a pair of channels, and all compared with its first, only that of a crossing is
-    beyond its limit.
-    """
-    if crossing.channel not in pair:
-        return False
-    others = {*pair, *(name for name, first in twins.items() if first == pair[1])} - {crossing.channel}
-    beyond = [alarms.get(f"{other}/{crossing.condition}") for other in others]
-    return not any(alarm is not None and alarm.active for alarm in beyond)
+def _is_alone(crossing: Crossing, compared: tuple[str, ...], alarms: Mapping[str, Alarm]) -> bool:
+    """Return whether of the channels that are compared only that of a crossing is beyond its limit."""
+    others = (alarms.get(f"{name}/{crossing.condition}") for name in compared if name != crossing.channel)
+    return crossing.channel in compared and not any(it is not None and it.active for it in others)
 
 
 def _begins_or_ends(
-    crossing: Crossing, alarms: Mapping[str, Alarm], twins: Mapping[str, str]
+    crossing: Crossing, alarms: Mapping[str, Alarm], compared: tuple[str, ...]
 ) -> Iterator[Crossing]:
     """Let a disagreement be part of what is told already, a limit's alarm or a probe's fault; end it whole.
 
-    Of two probes one of which is known to be ill nobody has to find out which is right.
+    Of two probes one of which is known to be ill nobody has to find out which is right; of more, the others
+    may disagree all the same.
     """
-    pair = (crossing.channel, twins.get(crossing.channel, ""))
     told = [
         alarm
         for alarm in alarms.values()
-        if alarm.channel in pair and alarm.condition in _OF_THE_WATER and alarm.announced
+        if alarm.channel in compared and alarm.condition in _OF_THE_WATER and alarm.announced
     ]
-    ill = [alarms[it] for it in (f"{name}/{Condition.PROBE_FAULT}" for name in pair) if it in alarms]
+    ills = compared if len(compared) == 2 else (crossing.channel,)
+    ill = [alarms[it] for it in (f"{name}/{Condition.PROBE_FAULT}" for name in ills) if it in alarms]
     known = next((it for it in ill if Level.ADVISORY in it.active), None)
     if crossing.active and known is not None and not told:
         yield replace(crossing, cause=known.cause, priority=known.priority)

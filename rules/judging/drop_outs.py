@@ -70,21 +70,20 @@ def drop_outs(
     sources: tuple[Source, ...], states: Mapping[int, SourceState], time_ms: Ints, places: Places
 ) -> Iterator[DropOuts]:
     """Find where a source begins or ceases to lack answers, and carry `states` on (they are changed)."""
-    none = np.array([], dtype=np.intp)
     counts = {
-        source.id: _Count.of(source, states[source.id], time_ms, places.get(source.id, none))
+        source.id: _Count.of(source, states[source.id], time_ms, places[source.id])
         for source in sources
-        if source.every_ms
+        if source.every_ms and source.id in places
     }
     for source in sources:
-        if source.id not in places or source.id not in counts:
+        if source.id not in counts:
             continue
         count, state = counts[source.id], states[source.id]
         if state.gappy or state.gaps.recurs or count.missing.max() >= BEGINS_AT:
             active, turns = state.gappy, list(_turns(state, count, time_ms[count.here]))
             for turn in come_and_go(turns, active, time_ms[count.here], state.gaps):
                 over = DropOuts(source, int(count.here[turn.index]), False, Scope.PROBE, "")
-                yield _told(source, sources, counts, turn) if turn.active else over
+                yield _told(source, sources, counts, states, turn) if turn.active else over
         closed = bool(count.ends.size) and int(count.ends[-1]) == count.here.size - 1
         state.due, state.missing = int(count.due[-1]) % WINDOW, 0 if closed else int(count.missing[-1])
 
@@ -103,17 +102,20 @@ def _turns(state: SourceState, count: _Count, time_ms: Ints) -> Iterator[Turn]:
         start = end + 1
 
 
-def _told(source: Source, sources: tuple[Source, ...], counts: Mapping[int, _Count], turn: Turn) -> DropOuts:
+def _told(
+    source: Source,
+    sources: tuple[Source, ...],
+    counts: Mapping[int, _Count],
+    states: Mapping[int, SourceState],
+    turn: Turn,
+) -> DropOuts:
     """Say how many answers of a source are missing at one of its readings, and whether of most of its bus."""
     count, place = counts[source.id], turn.index
     position = int(count.here[place])
-    mates = {mate.probe for mate in sources if mate.bus == source.bus and mate.every_ms}
-    hit = {
-        mate.probe
-        for mate in sources
-        if mate.bus == source.bus and mate.id in counts and counts[mate.id].at(position) >= SHARED_FROM
-    }
-    shared = source.bus and len(hit) > max(1, len(mates) / 2)
+    mates = [mate for mate in sources if mate.bus == source.bus and mate.every_ms]
+    missing = (counts[it.id].at(position) if it.id in counts else states[it.id].missing for it in mates)
+    hit = {mate.probe for mate, lacks in zip(mates, missing, strict=True) if lacks >= SHARED_FROM}
+    shared = source.bus and len(hit) > max(1, len({mate.probe for mate in mates}) / 2)
     said = f"{count.missing[place]} of {count.due[place]} answers missing"
     reason = ", ".join(filter(None, (said, turn.often)))
     return DropOuts(source, position, True, Scope.BUS if shared else Scope.PROBE, reason)

@@ -6,7 +6,8 @@ the same supply measures now, and the vessel's usual value. Never a limit or a t
 and a replay under other limits must not change the water.
 
 Nobody knows of a leap, of noise or of two probes that disagree which side is the water: what stands in may be
-off by all that lies between the two.
+off by all that lies between the two. Of three probes and more, those away from their median are not asked
+where most of them agree on it.
 """
 
 from collections.abc import Callable, Iterator, Mapping
@@ -55,14 +56,15 @@ _MS_PER_HOUR = 3_600_000
 class Known:
     """An input at m readings: its value, how far it may be off (0: measured now), and what is the matter.
 
-    `suspect` is where the reading is, `elsewhere` where it is neither measured in the vessel nor was, `moves`
-    how much an hour it may rise or fall unseen, as it lags; None where it does not.
+    `suspect` is where the reading is, `rank` which of the need's channels gave it (their number: none, as it
+    is neither measured in the vessel nor was), `moves` how much an hour it may rise or fall unseen, as it
+    lags; None where it does not.
     """
 
     value: Array
     error: Array
     suspect: Bools
-    elsewhere: Bools
+    rank: NDArray[np.intp]
     moves: Array | None = None
 
 
@@ -73,6 +75,14 @@ def disputed(value: Array, tests: NDArray[np.uint32]) -> Array:
     """
     failed = flags_of(tests, QartodTest.RATE_OF_CHANGE) == Flag.FAIL
     return np.where(failed & (flags_of(tests, QartodTest.GROSS_RANGE) == Flag.PASS), value, np.nan)
+
+
+def median(values: Array) -> tuple[Array, NDArray[np.intp]]:
+    """Return the median of what is no NaN of g values at each of m readings (shape g, m), and how many."""
+    count, ranked = np.count_nonzero(~np.isnan(values), axis=0), np.sort(values, axis=0)
+    last, place = np.maximum(count, 1) - 1, np.arange(values.shape[1])
+    middle: Array = (ranked[last // 2, place] + ranked[(last + 1) // 2, place]) / 2
+    return middle, count
 
 
 class Inputs:
@@ -90,10 +100,7 @@ class Inputs:
             name: (it.good_time_ms, it.good_value, it.good_suspect, it.sample)
             for name, it in channels.items()
         }
-        self._doubt_before = {
-            name: float(disputed(np.array([it.value]), pack(it.quality.tests))[0])
-            for name, it in channels.items()
-        }
+        self._newest_before = {name: (it.value, it.quality.tests) for name, it in channels.items()}
         self._base_before = {name: it.base for name, it in channels.items()}
         self._rate_before = {name: it.moves_per_hour for name, it in channels.items()}
         self._rates: dict[str, Array] = {}
@@ -127,29 +134,57 @@ class Inputs:
         times, values, _ = self._last(name, at)
         return np.where(at.time_ms - times > self._holds_ms(name), np.nan, values)
 
+    def others(self, names: tuple[str, ...], at: Series) -> Array:
+        """Return what a reading of one of `names`, best first, is compared with at each of `at` (shape m).
+
+        The median where three or more are known now, of two the better one; NaN of one.
+        """
+        values = np.stack([self.newest(name, at) for name in names])
+        middle, count = median(values)
+        best = values[np.argmax(~np.isnan(values), axis=0), np.arange(at.time_ms.size)]
+        return np.where(count > 2, middle, np.where(count == 2, best, np.nan))
+
     def of(self, need: Need, vessel: str, at: Series) -> Known:
         """Return the best that is known of a quantity at each reading of `at` (shape m)."""
         size = at.time_ms.size
         value, suspect, error = np.full(size, np.nan), np.zeros(size, np.bool_), np.zeros(size)
-        elsewhere = np.zeros(size, np.bool_)
+        rank = np.zeros(size, dtype=np.intp)
         apart_by = WITHOUT_LIMITS[need.quantity].max_disagreement or np.inf
-        for name in need.channels:
-            times, values, doubtful = self._last(name, at)
-            now = (at.time_ms - times <= self._holds_ms(name)) & np.isnan(self._disputed(name, at))
-            apart = np.abs(np.where(now, values, np.nan) - value)
+        for place, (name, said, doubtful) in enumerate(self._said(need, at, apart_by)):
+            apart = np.abs(said - value)
             error = np.where(apart > apart_by, np.maximum(apart, error), error)
-            now &= np.isnan(value)
+            now, values = ~np.isnan(said) & np.isnan(value), said
             base = self._base(name, at)
             off = np.where(now, np.abs(values - base), np.nan)
-            error = np.fmax(error, off)
+            error, rank[now] = np.fmax(error, off), place
             value[now], suspect[now] = np.where(np.isnan(off), values, base)[now], doubtful[now]
         lost = np.flatnonzero(np.isnan(value))
         if lost.size:
             then = Series(at.index[lost], at.time_ms[lost], at.value[lost])
-            value[lost], error[lost], elsewhere[lost] = self._next_best(need, vessel, then)
+            value[lost], error[lost], rank[lost] = self._next_best(need, vessel, then)
             for name in need.channels:
                 error[lost] = np.fmax(error[lost], np.abs(self._told(name, then, value[lost]) - value[lost]))
-        return Known(value, error, suspect, elsewhere, self._moves(need, at))
+        return Known(value, error, suspect, rank, self._moves(need, at))
+
+    def _said(self, need: Need, at: Series, apart_by: float) -> list[tuple[str, Array, Bools]]:
+        """Return what each channel of a need shows now and whether that is suspect, best first.
+
+        NaN where it shows nothing, is disputed, or is outvoted: further than `apart_by` from the median of
+        three or more, of which most are within.
+        """
+        found = []
+        for name in need.channels:
+            times, values, doubtful = self._last(name, at)
+            now = (at.time_ms - times <= self._holds_ms(name)) & np.isnan(self._disputed(name, at))
+            found.append((name, np.where(now, values, np.nan), doubtful))
+        if len(found) < 3:
+            return found
+        said = np.stack([values for _, values, _ in found])
+        middle, count = median(said)
+        off = np.abs(said - middle)
+        agreed = (count > 2) & (2 * np.count_nonzero(off <= apart_by, axis=0) > count)
+        said = np.where(agreed & (off > apart_by), np.nan, said)
+        return [(name, its, doubtful) for (name, _, doubtful), its in zip(found, said, strict=True)]
 
     def _moves(self, need: Need, at: Series) -> Array | None:
         """Return how much an hour a temperature may move unseen, its thermometer lagging; None: nothing."""
@@ -177,7 +212,8 @@ class Inputs:
     def _disputed(self, name: str, at: Series) -> Array:
         """Return the newest reading behind a channel where it is disputed, NaN where it is not."""
         own = self._own(name)
-        before, doubts = self._doubt_before[own], self._doubts.get(own)
+        value, tests = self._newest_before[own]
+        before, doubts = float(disputed(np.array([value]), pack(tests))[0]), self._doubts.get(own)
         if doubts is None or (np.isnan(before) and np.isnan(doubts).all()):
             return np.full(at.index.size, before)
         place = np.searchsorted(self._found[own].index, at.index, side="right")
@@ -193,12 +229,12 @@ class Inputs:
         channel = self._watch_list.channels[self._watch_list.place[name]]
         return self._watch_list.own[channel.source.id].name
 
-    def _next_best(self, need: Need, vessel: str, at: Series) -> tuple[Array, Array, Bools]:
+    def _next_best(self, need: Need, vessel: str, at: Series) -> tuple[Array, Array, NDArray[np.intp]]:
         found = list(self._candidates(need, vessel, at))
         values = np.stack([value for value, _ in found])
         errors = np.stack([np.where(np.isnan(value), np.inf, error) for value, error in found])
         best, rows = np.argmin(errors, axis=0), np.arange(at.time_ms.size)
-        return values[best, rows], errors[best, rows], best >= len(need.channels)
+        return values[best, rows], errors[best, rows], np.minimum(best, len(need.channels))
 
     def _candidates(self, need: Need, vessel: str, at: Series) -> Iterator[tuple[Array, Array]]:
         """Go through what may stand in, with its error: last good values first."""

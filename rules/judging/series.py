@@ -17,9 +17,9 @@ class Series:
     """A channel's readings in one block: `index` (into the block), `time_ms`, `value`, shapes m.
 
     Of a derived one that lacks an input: `error` is how far the value may be off for that (0 where nothing
-    lacks), `lacking` which input lacks where. `elsewhere` is 1 where an input was never measured in the
-    vessel, 2 (or 3) where its probe has just been put in: where that changes no trend goes on.
-    `turns` is by how much an hour a lagging thermometer may make a derived value rise or fall.
+    lacks), `lacking` which input lacks where. `elsewhere` is another number wherever an input is another
+    probe's, or none's, or a probe has just been put in: where that changes no trend goes on. `turns` is by
+    how much an hour a lagging thermometer may make a derived value rise or fall.
     `base` is what it was before a swift move of its own (`rules.quality.swift`), NaN where it makes none.
     `suspect` is where an input is, or the temperature by which the probe itself corrects its value; `doubted`
     is what is not believed and may be the water all the same, NaN elsewhere.
@@ -30,7 +30,7 @@ class Series:
     value: Array
     error: Array | None = None
     suspect: NDArray[np.bool_] | None = None
-    elsewhere: NDArray[np.int8] | None = None
+    elsewhere: NDArray[np.int64] | None = None
     lacking: Mapping[Quantity, NDArray[np.bool_]] = field(default_factory=dict)
     base: Array | None = None
     turns: Array | None = None

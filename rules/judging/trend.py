@@ -155,7 +155,7 @@ def _tail(time_ms: Times, value: Array, window_ms: int) -> TrendState:
 
 
 def stretches(
-    size: int, dry: NDArray[np.bool_] | None, elsewhere: NDArray[np.int8] | None, before: tuple[bool, int]
+    size: int, dry: NDArray[np.bool_] | None, elsewhere: NDArray[np.int64] | None, before: tuple[bool, int]
 ) -> tuple[list[tuple[slice, bool | None]], tuple[bool, int]]:
     """Return the stretches of a block at whose beginnings a trend begins anew, and what to carry on with.
 
@@ -167,7 +167,7 @@ def stretches(
         return [(slice(0, size), None)], before
     none = np.zeros(size, dtype=np.bool_)
     dry = none if dry is None else dry
-    elsewhere = none.astype(np.int8) if elsewhere is None else elsewhere
+    elsewhere = none.astype(np.int64) if elsewhere is None else elsewhere
     returns = np.concatenate([[before[0]], dry[:-1]]) & ~dry
     steps = np.concatenate([[before[1]], elsewhere[:-1]]) != elsewhere
     anew = np.flatnonzero(returns | steps).tolist()

@@ -212,10 +212,11 @@ class Unseen:
         """
         since_ms = max(self.last[channel.name] for channel in danger.channels)
         shown = [self.seen[channel.name] for channel in danger.channels if channel.name in self.seen]
-        here = np.sort(np.concatenate([np.array([], dtype=np.intp), *shown]))
-        found = self._found(danger)
-        if not (here.size or state.unseen or found) and self.at_ms[-1] - since_ms <= danger.missed_ms:
+        found = self._found(danger) if self.unmoved else []
+        new = state.unseen or found or any(its.size for its in shown)
+        if not new and self.at_ms[-1] - since_ms <= danger.missed_ms:
             return
+        here = np.sort(np.concatenate([np.array([], dtype=np.intp), *shown]))
         seen = np.concatenate([[since_ms], self.at_ms[here], self.at_ms[-1:]])
         known = dict[int, list[tuple[int, int]]]()
         for position, moved_ms in found:
@@ -301,7 +302,7 @@ def water_cause(plan: RackPlan, channel: Channel, condition: Condition, level: L
     return f"{where}/{family}/{'up' if up else 'down'}"
 
 
-def with_its_reason(crossing: Crossing, alarms: Iterable[Alarm]) -> Crossing:
+def _with_its_reason(crossing: Crossing, alarms: Iterable[Alarm]) -> Crossing:
     """Say of what hides a danger what is the matter with it, as its own alarms tell, and how often it did."""
     if crossing.condition is not Condition.UNWATCHED or not crossing.active:
         return crossing
@@ -321,6 +322,7 @@ def under_what_stands(crossing: Crossing, alarms: Iterable[Alarm], dangers: Iter
     that still follows its water is part of alarms about just that water, or an input of it, if they are as
     urgent: whoever goes there for a salinity that falls finds the cell that lies. Its fault goes with it.
     """
+    crossing = _with_its_reason(crossing, alarms)
     if crossing.cause.partition("/")[0] != "probe" or not crossing.active:
         return crossing
     known = [alarm for alarm in alarms if alarm.active]

@@ -49,7 +49,8 @@ _SILENT_KEY = f"{Condition.SILENT}:{Level.ADVISORY}"
 class WatchList:
     """What follows from a plan and from the stages in the vessels; the engine looks everything up here.
 
-    `channels` come each after those that it takes its inputs from; `own` is the channel of what a
+    `channels` come each after those that it takes its inputs from; `redundant` are those of one vessel and
+    quantity by the name of each, best first, where there are several; `own` is the channel of what a
     source measures, `cells` the conductivity source by which a probe knows that it is in water, `apart` that
     by which a source does whose probe has none, `witness_ids` the sources that bear witness against others,
     `given` the channels for which probes give all inputs.
@@ -62,9 +63,13 @@ class WatchList:
         self.own = {channel.source.id: channel for channel in self.channels if channel.measured}
         self.cells = cells_of(plan.sources)
         self.apart = dict(lifted_together(plan.sources))
-        self.twins = {channel.name: channel.twin for channel in self.channels if channel.twin}
+        alike = {it.twin: [it.twin] for it in self.channels if it.twin}
+        for channel in self.channels:
+            alike.get(channel.twin, []).append(channel.name)
+        self.redundant = {name: tuple(names) for names in alike.values() for name in names}
         self._rack = rack
         self._dangers: tuple[Danger, ...] | None = None
+        self._mates: dict[int, list[Source]] = {}
         self._needed: dict[int, Priority] = {}
         self.given: set[str] = set()
         for channel in self.channels:
@@ -74,9 +79,11 @@ class WatchList:
 
     def mates(self, cell: int) -> list[Source]:
         """Return what a conductivity cell's probe measures beside it, or what stands apart beside it."""
-        probe = self.own[cell].source.probe
-        own = (it for it in self.plan.sources if it.probe == probe or self.apart.get(it.id) == cell)
-        return [mate for mate in own if mate.id != cell]
+        if cell not in self._mates:
+            probe = self.own[cell].source.probe
+            own = (it for it in self.plan.sources if it.probe == probe or self.apart.get(it.id) == cell)
+            self._mates[cell] = [mate for mate in own if mate.id != cell]
+        return self._mates[cell]
 
     def corrected_by(self, channel: Channel) -> Channel | None:
         """Return the temperature by which a probe itself corrects what it measures; None where there is none.

@@ -39,7 +39,8 @@ class Need:
 class Channel:
     """One judged series; `needs` are the quantities whose values its conversion takes.
 
-    `twin` is the channel of the first probe for the same quantity, where this is a redundant one.
+    `twin` is the channel of the first probe for the same quantity, where this is a redundant one; those of
+    one quantity come in the order of the settings, which is that of preference.
     """
 
     name: str

@@ -71,6 +71,7 @@ class Limit:
 
 
 FAULT_KEY = f"{Condition.PROBE_FAULT}:{Level.ADVISORY}"
+DISAGREEMENT_KEY = f"{Condition.DISAGREEMENT}:{Level.ADVISORY}"
 STUCK_KEY = f"{Condition.PROBE_FAULT}:{Level.DOUBTFUL}"
 """A probe that repeats itself for suspiciously long: still believed, but somebody should look by day."""
 GAPS_KEY = f"{Condition.PROBE_FAULT}:{Level.GAPS}"

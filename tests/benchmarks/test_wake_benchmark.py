@@ -157,8 +157,8 @@ def told_ms(broker):
 
 
 @pytest.mark.timeout(600)
-def test_what_a_reading_costs_and_how_soon_an_alarm_is_told(benchmark, tmp_path):
-    if benchmark.disabled:
+def test_what_a_reading_costs_and_how_soon_an_alarm_is_told(request, tmp_path):
+    if not request.config.getoption("benchmark_enable"):
         pytest.skip("a benchmark")
     ours, other = Gateway(), Gateway()
     path = tmp_path / "bellwatch.toml"

@@ -538,9 +538,9 @@ class TestThePort:
 
 
 class TestSetup:
-    @pytest.mark.parametrize("unit_id", [0, 248, -1])
+    @pytest.mark.parametrize("unit_id", [256, -1])
     def test_unit_ids_outside_the_standard(self, unit_id):
-        with pytest.raises(SetupError, match="1 to 247"):
+        with pytest.raises(SetupError, match="0 to 255"):
             probe(unit_id=unit_id)
 
     @pytest.mark.parametrize(

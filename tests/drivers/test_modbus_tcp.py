@@ -231,6 +231,15 @@ class TestWhatMisbehaves:
         assert 'frames = "rtu"' in emitted.troubles[0].text
         assert emitted.readings == []
 
+    @pytest.mark.parametrize("unit", [0, 255])
+    def test_what_is_on_the_network_itself_is_read_by_its_unit(self, emitted, unit):
+        def answer(number, asked, function, _address, _count):
+            return [numbered_answer(number, asked, function, 1850)] if asked == unit else []
+
+        with TcpPeer(answering(answer)) as peer, running(bus(peer.port, emitted, units=(unit,))):
+            emitted.wait_for(lambda e: e.readings)
+        assert emitted.values("temperature")[0] == 18.5
+
     def test_the_wrong_unit_is_garbled(self, emitted):
         def answer(number, _unit, function, _address, _count):
             yield numbered_answer(number, 7, function, 1850)

@@ -14,6 +14,7 @@ from drivers.payload import (
     decode_json,
     decode_plain,
     decode_senml,
+    json_says,
     pointer_tokens,
 )
 from drivers.senml_units import from_senml
@@ -31,6 +32,23 @@ def one(record, now_s=NOW_S):
 
 
 class TestPlain:
+    @pytest.mark.parametrize(
+        ("written", "asked", "says"),
+        [
+            ('"7"', "7", True),
+            ("7", "7", True),
+            ("7.0", "7", True),
+            ("7.5", "7", False),
+            ("true", "true", False),
+            ("12345678901234567", "12345678901234567", True),
+            ("12345678901234568", "12345678901234567", False),
+            ("1" * 400, "1" * 400, True),
+        ],
+    )
+    def test_which_probe_a_gateway_means_by_text_or_number(self, written, asked, says):
+        """The nearest floats of the sixth and seventh are one."""
+        assert json_says(f'{{"id": {written}}}'.encode(), "/id", asked) is says
+
     @pytest.mark.parametrize(
         ("payload", "value"),
         [

@@ -106,6 +106,15 @@ def lines(path):
     return [str(finding) for finding in findings_in(read_values(path))]
 
 
+@pytest.mark.parametrize("unit", [0, 255])
+def test_what_speaks_modbus_tcp_itself_has_a_unit_of_its_own(tmp_path, unit):
+    path = written(tmp_path, "unit_id = 1", f"unit_id = {unit}")
+    assert [line for line in lines(path) if "unit_id" in line] == []
+    rtu = written(tmp_path, "tcp_port = 502", 'tcp_port = 502\nframes = "rtu"')
+    rtu.write_text(rtu.read_text().replace("unit_id = 1", f"unit_id = {unit}"))
+    assert [line for line in lines(rtu) if "unit_id" in line] != []
+
+
 def test_sound_settings_are_taken_and_the_schema_knows_them(tmp_path):
     path = written(tmp_path)
     assert [it for it in lines(path) if "fault of the rack" not in it and "raises no alarm" not in it] == []
@@ -181,6 +190,14 @@ WRONG = [
         'command = "A1", ',
         'probes.deep.values[0].command: found "A1"; expected M, M1 to M9, C, C1 to C9 or R0 to R9; '
         "nothing else is ever sent, least of all a change of address",
+    ),
+    ("unit_id = 1", "unit_id = 254", "probes.far.unit_id: found 254; expected 1 to 247; 0 and 255 are for"),
+    (
+        "[probes.chatty]",
+        '[probes.alike]\nbus = "lines"\nvessel = "k1"\nask = "B"\n'
+        "pattern = '#(?P<count>\\d+) T=(?P<t>[-.\\d]+)F'\n"
+        'groups = [{ quantity = "salinity", group = "t" }]\n[probes.chatty]\nask = "A"',
+        "expected what only its own line says; a late answer of probes.alike would fit it too",
     ),
     ("index = 2", "index = 0", "probes.deep.values[0].index: found 0; expected 1 or more"),
     (

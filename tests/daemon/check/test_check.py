@@ -158,11 +158,20 @@ STRUCTURE = [
         'port = "/dev/ttyEXAMPLE0"\nstop_bits = 3',
         "buses.line.stop_bits: found 3; expected 2 or less",
     ),
-    ("unit_id = 1", "unit_id = 248", "probes.k1-multi.unit_id: found 248; expected 247 or less"),
+    *(
+        (
+            "unit_id = 1",
+            f"unit_id = {unit}",
+            f"probes.k1-multi.unit_id: found {unit}; expected 1 to 247; "
+            '0 and 255 are for what speaks Modbus TCP itself (frames = "tcp")',
+        )
+        for unit in (0, 248, 255)
+    ),
     (
         "unit_id = 1",
         "",
-        "probes.k1-multi.unit_id: found nothing; expected a value (Modbus unit address, 1 to 247)",
+        "probes.k1-multi.unit_id: found nothing; expected a value "
+        "(Modbus unit address, 1 to 247; 0 or 255 for what speaks Modbus TCP itself)",
     ),
     (
         "address = 2, ",
@@ -625,7 +634,7 @@ def test_eight_mistakes_give_eight_lines(tmp_path: Path):
     text = edited(
         ('name = "rack-1"', 'name = "Rack"'),
         ('host = "localhost"', "prot = 1883"),
-        ("unit_id = 1", "unit_id = 0"),
+        ("unit_id = 1", "unit_id = 256"),
         ("address = 2, ", "adress = 2, "),
         ('bus = "air"\nvessel', 'bus = "aur"\nvessel'),
         ('stage = "ephyra"', 'stage = "efyra"'),
@@ -758,7 +767,7 @@ def test_it_says_of_each_danger_who_watches_it(tmp_path: Path):
         "t2 temperature: unwatched by settings, no probe for it; duty: look at it by hand"
         in run(path)[1].splitlines()
     )
-    path.write_text(edited(("unit_id = 1", "unit_id = 0")))
+    path.write_text(edited(("unit_id = 1", "unit_id = 256")))
     assert "told within" not in run(path)[1], "nothing is said of settings that are not sound"
 
 
@@ -793,7 +802,7 @@ def test_the_verdict_counts_what_there_is(tmp_path: Path):
         out.splitlines()[-1]
         == "OK: 3 vessels, 3 probes on 2 buses, 6 channels, 1 fault of the rack, 1 warning"
     )
-    path.write_text(edited(("unit_id = 1", "unit_id = 0"), ('stage = "ephyra"', 'stage = "efyra"')))
+    path.write_text(edited(("unit_id = 1", "unit_id = 256"), ('stage = "ephyra"', 'stage = "efyra"')))
     status, out, err = run(path)
     assert (status, err) == (2, "")
     assert out.splitlines()[-1] == "2 errors"
@@ -804,7 +813,7 @@ def test_warnings_come_after_errors_and_are_counted_apart(tmp_path: Path):
     path.write_text(
         edited(
             ('oxygen_saturation = "none"', ""),
-            ("unit_id = 1", "unit_id = 0"),
+            ("unit_id = 1", "unit_id = 256"),
             ("advisory_high_c = 17.5", "advisory_high_c = 24"),
         )
     )

@@ -222,7 +222,7 @@ def test_a_section_given_as_a_word_is_refused(monkeypatch: pytest.MonkeyPatch):
 def test_an_unfit_file_is_refused_with_all_its_findings(tmp_path: Path):
     path = tmp_path / "bellwatch.toml"
     path.write_text(
-        EXAMPLE.read_text().replace("baud = 9600", "baud = 9601").replace("unit_id = 12", "unit_id = 0")
+        EXAMPLE.read_text().replace("baud = 9600", "baud = 9601").replace("unit_id = 12", "unit_id = 256")
     )
     with pytest.raises(SettingsError) as refused:
         load_settings(path)

@@ -55,7 +55,7 @@ WRONG = {
     "misspelt kind of bus": ('kind = "modbus-rtu"', 'kind = "modbus"', 'expected "modbus-rtu"'),
     "baud that no line has": (PORT, PORT + "\nbaud = 9601", "9600"),
     "parity in a letter": (PORT, PORT + '\nparity = "E"', 'expected "none", "even" or "odd"'),
-    "unit address too high": ("unit_id = 1", "unit_id = 248", "expected 247 or less"),
+    "unit address too high": ("unit_id = 1", "unit_id = 248", "expected 1 to 247"),
     "unit address in quotes": ("unit_id = 1", 'unit_id = "1"', "expected a whole number"),
     "address as the manual counts": ("address = 4", "address = 40001", "counted from 0"),
     "address counted in bytes": ("address = 2, ", "address = 1, ", "expected registers apart from"),

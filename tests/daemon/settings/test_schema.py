@@ -58,7 +58,7 @@ def test_the_example_file_fits_and_names_it():
         ("buses/wet-side/kind", "rtu"),
         ("buses/wet-side/baud", 9601),
         ("buses/wet-side/stop_bits", 3),
-        ("probes/k1-multi/unit_id", 248),
+        ("probes/k1-multi/unit_id", 256),
         ("probes/k1-multi/registers", []),
         ("probes/k1-multi/registers/0/quantity", "ph"),
         ("probes/k1-multi/registers/0/scale", 0),

@@ -169,6 +169,19 @@ def test_a_value_that_does_not_come_is_told(line, emitted):
     assert "1 values came on M; oxygen is to be number 4" in emitted.troubles[0].text
 
 
+def test_a_measurement_that_would_keep_the_line_is_refused_and_told(line, emitted):
+    """999 s is the most that a probe can promise."""
+    with (
+        SensorsOnPty(line, Sensor("0", seconds=999), Sensor("1")),
+        running(bus(line, [probe("0"), probe("1")], emitted, scale=5)),
+    ):
+        emitted.wait_for(lambda e: e.kinds("p0") and len(e.values("temperature", "p1")) > 5)
+    assert set(emitted.kinds("p0")) == {"refused"}
+    told = emitted.troubles[0].text
+    assert 'it wants the line for 999 s on M; set command = "C", during which the other probes' in told
+    assert emitted.kinds("p1") == []
+
+
 def test_unplugged_and_plugged_in_again(line, emitted):
     with running(bus(line, [probe()], emitted)):
         with SensorsOnPty(line, Sensor()):

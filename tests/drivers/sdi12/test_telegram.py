@@ -91,7 +91,7 @@ def test_commands_that_read(what, sent):
     assert command("0", what) == sent
 
 
-@pytest.mark.parametrize("what", ["A1", "Ab", "XRESET", "V", "M10", "", "M!0A1", "D", "?"])
+@pytest.mark.parametrize("what", ["A1", "Ab", "HA", "HB", "HA1", "XRESET", "V", "M10", "", "M!0A1", "D", "?"])
 def test_nothing_else_is_ever_sent(what):
     with pytest.raises(SetupError, match="only what reads"):
         command("0", what)

@@ -273,6 +273,25 @@ class TestPolled:
         assert len(sent) >= 4
         assert [r for r in emitted.readings if r.value != values[r.probe]] == []
 
+    @pytest.mark.parametrize("late_s", [3.9, 4.3])
+    def test_a_late_answer_and_the_true_one_behind_it_are_none(self, monkeypatch, emitted, late_s):
+        """Both probes have one pattern. The answer of `a` is later than any was, while `b` is asked."""
+        answers = {b"?a": (late_s, b"99\n"), b"?b": (0.9, b"7\n")}
+        port = MovedLine(answers, until_s=30)
+        monkeypatch.setattr("drivers.text.bus.time", port)
+        alike = [probe(name, 4_000, r"(?P<t>[-.\d]+)", b"?" + name.encode()) for name in "ab"]
+        TextBus("text", port, tuple(alike), port, emitted, 1_000, 0).run(threading.Event())
+        assert emitted.values("temperature", "b")
+        assert set(emitted.values("temperature", "b")) == {7.0}
+
+    def test_a_probe_that_always_says_two_lines_is_read_all_the_same(self, monkeypatch, emitted):
+        answers = {b"?a": (20.0, b"99\n"), b"?b": (0.1, b"7\n7\n")}
+        port = MovedLine(answers, until_s=200)
+        monkeypatch.setattr("drivers.text.bus.time", port)
+        alike = [probe(name, 4_000, r"(?P<t>[-.\d]+)", b"?" + name.encode()) for name in "ab"]
+        TextBus("text", port, tuple(alike), port, emitted, 1_000, 0).run(threading.Event())
+        assert len(emitted.values("temperature", "b")) > 3
+
     def test_how_late_an_answer_was_counts_from_when_it_came(self, monkeypatch, emitted):
         """Not from when it was found at the next poll: the rests of all would grow without end."""
         line = MovedLine({b"?a\r": (3.3, b"a:1\n"), b"?b\r": (0.05, b"b:2\n")}, until_s=7_200)

@@ -9,6 +9,7 @@ import pytest
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.channel import ChannelState, judge_channel
+from rules.judging.disagreement import differences
 from rules.judging.series import Samples, Series, sample
 from rules.plain import from_plain, to_plain
 from rules.quality.settings import QualitySettings, Range
@@ -36,7 +37,10 @@ def judge(values, tolerance=PROMPT, *, state=None, twin=None, every=MINUTE, star
     state = ChannelState() if state is None else state
     here = series(values, every=every, start=start)
     usual = (lambda part: np.full(here.value[part].size, noise)) if noise is not None else None
-    return judge_channel(here, twin, state, bounds, QUALITY, crossing, noise=usual)
+    verdict = judge_channel(here, state, bounds, QUALITY, crossing, noise=usual)
+    if twin is not None:
+        verdict.edges.extend(differences(here, twin, verdict, state, bounds, crossing))
+    return verdict
 
 
 def crossing(condition, level, priority, turn, evidence):
@@ -154,7 +158,7 @@ def test_while_the_target_moves_either_way_is_away_however_the_readings_are_cut(
     for part in (slice(0, cut), slice(cut, 60)):
         block = Series(np.arange(60)[part], np.arange(60)[part] * MINUTE, course[part])
         here = ramp[part] if ramp[part].any() else None
-        verdict = judge_channel(block, None, state, Bounds(RATE, limits, here), QUALITY, crossing)
+        verdict = judge_channel(block, state, Bounds(RATE, limits, here), QUALITY, crossing)
         found += [(index, str(edge.level)) for index, edge in verdict.edges]
     assert sorted(found) == [(24, "advisory"), (24, "away")]
 
