@@ -112,7 +112,7 @@ class Engine:
         return outcome
 
     def act(self, action: Action) -> Outcome:
-        """Take in what people did, or say why not in `Outcome.refusal`; what is only written may come late."""
+        """Take in what people did, or say in `Outcome.refusal` why not; what is only written may be late."""
         its, written = self._watch_list, only_written(action)
         outcome = Outcome() if written and action.at_ms < self._clock_ms else self.advance(action.at_ms)
         newest = {} if written else newest_values(its, self._channels, action.rules)
