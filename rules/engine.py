@@ -61,8 +61,7 @@ class Engine:
     """The state of a rack's judgement; every public method takes inputs no earlier than the last."""
 
     def __init__(self, plan: RackPlan, start_ms: int) -> None:
-        self._clock_ms = start_ms
-        self._plan = plan
+        self._clock_ms, self._plan = start_ms, plan
         self._book = AlarmBook(plan.alarm_rules)
         self._sources = {source_id: SourceState(start_ms) for source_id in plan.source_ids()}
         self._rack = RackState(stages_under(plan, start_ms, None, {}), done_ms=start_ms)
@@ -112,13 +111,9 @@ class Engine:
         return outcome
 
     def act(self, action: Action) -> Outcome:
-        """Take what a person did into account; a refused action says why in `Outcome.refusal`.
-
-        What is only written down changes nothing else, and may come after readings that it came before.
-        """
+        """Take what a person did into account, late what is only written; `Outcome.refusal` says why not."""
         written = only_written(action)
-        late = written and action.at_ms < self._clock_ms
-        outcome = Outcome() if late else self.advance(action.at_ms)
+        outcome = Outcome() if written and action.at_ms < self._clock_ms else self.advance(action.at_ms)
         newest = {} if written else newest_values(self._watch_list, self._channels, action.rules)
         possible = {} if written else self._watch_list.possible_alarms(self._clock_ms)
         deeds = Deeds(
@@ -282,8 +277,7 @@ class Engine:
         engine._book = AlarmBook(kept.plan.alarm_rules, kept.alarms, kept.last_number)
         engine._rack, engine._care = kept.rack, kept.care
         engine._watch_list = WatchList(kept.plan, kept.rack)
-        engine._sources, engine._channels = kept.sources, kept.channels
-        engine._unwatched = kept.unwatched
+        engine._sources, engine._channels, engine._unwatched = kept.sources, kept.channels, kept.unwatched
         return engine
 
     # Time
