@@ -62,8 +62,7 @@ class Engine:
     """The state of a rack's judgement; every public method takes inputs no earlier than the last."""
 
     def __init__(self, plan: RackPlan, start_ms: int) -> None:
-        self._clock_ms = start_ms
-        self._plan = plan
+        self._clock_ms, self._plan = start_ms, plan
         self._book = AlarmBook(plan.alarm_rules)
         self._sources = {source_id: SourceState(start_ms) for source_id in plan.source_ids()}
         self._rack = RackState(stages_under(plan, start_ms, None, {}), done_ms=start_ms)
@@ -276,8 +275,7 @@ class Engine:
         engine._book = AlarmBook(kept.plan.alarm_rules, kept.alarms, kept.last_number)
         engine._rack, engine._care = kept.rack, kept.care
         engine._watch_list = WatchList(kept.plan, kept.rack)
-        engine._sources, engine._channels = kept.sources, kept.channels
-        engine._unwatched = kept.unwatched
+        engine._sources, engine._channels, engine._unwatched = kept.sources, kept.channels, kept.unwatched
         return engine
 
     # Time

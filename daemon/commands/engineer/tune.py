@@ -30,6 +30,8 @@ from daemon.tune.words import MINUTE_MS, by_cause, choice_text, reasons, trial_c
 from rules.tuning.scoring import Timely
 from rules.tuning.trade_off import Recommendation, front
 
+_BEFORE_HARM = "a call so short before harm, or later, counts as missed (default: %(default)s)"
+
 
 def tune_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `tune`."""
@@ -62,13 +64,7 @@ def tune_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="MINUTES",
         help="a later call counts as missed where no moment of harm is known (default: %(default)s)",
     )
-    add(
-        "--before-harm",
-        type=number,
-        default=15.0,
-        metavar="MINUTES",
-        help="a call so short before harm, or later, counts as missed (default: %(default)s)",
-    )
+    add("--before-harm", type=number, default=15.0, metavar="MINUTES", help=_BEFORE_HARM)
     add("--write", action="store_true", help="show the change to the settings file, and ask")
     add("--yes", action="store_true", help="with --write: do not ask")
     add_report_arguments(parser)
