@@ -5,7 +5,7 @@ import sqlite3
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
-from itertools import islice
+from itertools import islice, pairwise
 
 import numpy as np
 
@@ -86,12 +86,11 @@ class Inputs:
 
     def contradiction(self) -> int | None:
         """Return the first input whose number is given twice, or whose time falls; None where all is well."""
-        row = self._db.execute(
-            "SELECT seq FROM (SELECT seq, at_ms, lag(seq) OVER rising AS one, lag(at_ms) OVER rising AS late"
-            " FROM (SELECT seq, at_ms FROM reading UNION ALL SELECT seq, at_ms FROM action)"
-            " WINDOW rising AS (ORDER BY seq)) WHERE at_ms < late OR seq = one LIMIT 1"
-        ).fetchone()
-        return None if row is None else int(row[0])
+        rows = self._db.execute(  # two tables merged as they lie; a window function would sort them
+            "SELECT seq, at_ms FROM reading UNION ALL SELECT seq, at_ms FROM action ORDER BY seq"
+        )
+        wrong = (seq for (one, late), (seq, at_ms) in pairwise(rows) if seq == one or at_ms < late)
+        return next(wrong, None)
 
     # Sources
 

@@ -234,7 +234,4 @@ class State:
 
 
 def _crc(parts: Iterator[bytes]) -> int:
-    crc = 0
-    for part in parts:
-        crc = zlib.crc32(part, crc)
-    return crc
+    return zlib.crc32(b"".join(parts))

@@ -5,6 +5,7 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from daemon.record.tables import TABLES, Column, Table
 
@@ -17,6 +18,9 @@ _TYPES = {
     "datetime": pa.timestamp("ms", tz="UTC"),
     "flag": pa.int8(),
 }
+
+_YEAR_1_MS, _YEAR_10000_MS = -62_135_596_800_000, 253_402_300_800_000
+"""What ISO 8601 writes with four digits; a moment beyond is missing, the journal's own numbers hold it."""
 
 
 def schema_of(table: Table) -> pa.Schema:
@@ -57,10 +61,13 @@ def _array(values: Any, kind: pa.DataType, length: int) -> pa.Array:  # noqa: AN
         return pa.DictionaryArray.from_arrays(np.zeros(length, np.int32), [values])
     if values is None:
         return pa.nulls(length, kind)
-    if isinstance(values, np.ndarray):  # what is not a number is missing
-        return pa.array(values, from_pandas=True).cast(kind)
-    if isinstance(values, list):
-        return pa.array(values, kind)
+    if isinstance(values, np.ndarray | list):  # what is not a number in an array is missing
+        found = pa.array(values, from_pandas=isinstance(values, np.ndarray))
+        if pa.types.is_timestamp(kind):
+            found = found.cast(pa.int64())
+            written = pc.and_(pc.greater_equal(found, _YEAR_1_MS), pc.less(found, _YEAR_10000_MS))
+            found = pc.if_else(written, found, None)
+        return found.cast(kind)
     return pa.repeat(pa.scalar(values, kind), length)
 
 

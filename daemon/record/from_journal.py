@@ -29,6 +29,8 @@ BLOCK = 200_000
 _WORTH_WRITING = 50_000
 """Rows: every action ends a block, and what is written in small parts costs more than what is in them."""
 
+_MILLENNIUM_MS = 31_556_952_000_000
+
 _EVENT = ("vessel", "channel", "condition", "trigger", "state", "priority", "who", "why")
 
 Tables = Iterator[tuple[str, pa.Table]]
@@ -39,8 +41,8 @@ Tables = Iterator[tuple[str, pa.Table]]
 class Part:
     """Which readings: from `from_ms` up to, not including, `to_ms` (UTC, when measured), of some vessels."""
 
-    from_ms: int = 0
-    to_ms: int = 2**62
+    from_ms: int = -(2**63)
+    to_ms: int = 2**63 - 1
     vessels: tuple[str, ...] = ()
 
     def rows(self, vessel: NDArray[np.bool_], time_ms: NDArray[np.int64]) -> NDArray[np.intp]:
@@ -66,8 +68,8 @@ class JournalTables:
 
     @property
     def runs_back(self) -> bool:
-        """Return whether the times of a series may run back."""
-        return self._dating.runs_back
+        """Return whether the times of a series may run back, or be missing since no calendar has them."""
+        return self._dating.runs_back or self._dating.largest_ahead_ms > _MILLENNIUM_MS
 
     def about(self) -> dict[str, Any]:
         """Return where the record comes from, in words and ids."""
@@ -207,7 +209,7 @@ def _joined(parts: list[pa.Table]) -> pa.Table:
 
 
 def _number(found: object) -> float | None:
-    return found if isinstance(found, int | float) else None
+    return float(found) if isinstance(found, int | float) and abs(found) < 2**62 else None
 
 
 def _object(body: str) -> Columns:

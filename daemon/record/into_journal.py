@@ -43,7 +43,7 @@ def into_journal(path: Path, journal: Journal, marks: list[Mark]) -> Iterator[in
         rows = zip(*(part[column].to_pylist() for column in columns), strict=True)
         try:
             journal.put_rows(name, columns, rows)
-        except sqlite3.Error as error:
+        except sqlite3.IntegrityError as error:
             raise SourceError(f"{path}: {name}: {error}; expected rows as an export writes them") from error
         yield part.num_rows if name == "reading" else 0
     if (seq := journal.inputs.contradiction()) is not None:

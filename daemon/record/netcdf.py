@@ -1,9 +1,11 @@
 """A record as one NetCDF-4 file: the judged series for whoever draws them, the other tables in groups.
 
 Conventions: CF-1.11 (units for UDUNITS; the name in UCUM beside it where that differs, status flags with
-flag_values and flag_meanings as ancillary variables) and ACDD-1.3. Each series has its own time.
+flag_values and flag_meanings as ancillary variables) and ACDD-1.3. Each series has its own time. Of whom a
+reading is, its source says: text in every row would make the file ten times as large.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -14,6 +16,8 @@ from typing import Any
 import netCDF4
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
 
 from daemon.errors import SourceError
 from daemon.record.arrow import grown, schema_of
@@ -47,35 +51,60 @@ _GROUPS = [name for name in TABLES if name != "judged"]
 _SINCE_1970 = "milliseconds since 1970-01-01 00:00:00"
 _CALENDAR = {"calendar": "standard", "units_metadata": "leap_seconds: none"}
 _CHUNK = 8_192
-_PACKED = {"compression": "zlib", "complevel": 2, "chunksizes": (_CHUNK,)}
+_PACKED = {"compression": "zlib", "complevel": 2, "chunksizes": (_CHUNK,), "chunk_cache": 8 * _CHUNK}
+"""One chunk stays in memory: by default the newest 16 MB of each of some thousand variables would."""
+_KEYS = ["probe", "quantity", "vessel", "unit"]
+_ROWS_AT_ONCE = 200_000
 _NO_PLACE = "No place in it, since a journal holds none: geospatial_lat_min and the like are left out. "
 
 
 @contextmanager
 def netcdf_writer(path: Path, about: Mapping[str, Any], *, runs_back: bool) -> Iterator[Write]:
-    """Give a writer of a new file; a series whose times run back has them beside it, not as its axis."""
-    with netCDF4.Dataset(path, "w", format="NETCDF4") as file:
-        series: dict[tuple[str, ...], _Series] = {}
+    """Give a writer of a new file; a series whose times run back has them beside it, not as its axis.
+
+    Judged rows wait in a file beside it until each series is known with its length: to write to a dimension
+    without one, the library goes through all variables.
+    """
+    waiting, lengths = path.with_name("judged"), Counter[tuple[str, ...]]()
+    with _new_file(path) as file:
         for name in _GROUPS:
             _make_group(file.createGroup(f"record/{name}"), name)
+        with pq.ParquetWriter(waiting, schema_of(TABLES["judged"]), compression="zstd") as judged:
 
-        def write(name: str, part: pa.Table) -> None:
-            if name != "judged":
-                _append_group(file[f"record/{name}"], part)
-                return
-            for keys, rows in _by_series(part):
-                if keys not in series:
-                    series[keys] = _Series(file, keys, {its.name for its in series.values()}, runs_back)
+            def write(name: str, part: pa.Table) -> None:
+                if name != "judged":
+                    _append_group(file[f"record/{name}"], part)
+                    return
+                judged.write_table(part)
+                for *keys, rows in zip(*_counted(part), strict=True):
+                    lengths[tuple(keys)] += rows
+
+            yield write
+        series: dict[tuple[str, ...], _Series] = {}
+        for keys, length in sorted(lengths.items()):
+            series[keys] = _Series(file, keys, {its.name for its in series.values()}, runs_back, length)
+        for batch in pq.ParquetFile(waiting).iter_batches(_ROWS_AT_ONCE):
+            for keys, rows in _by_series(pa.Table.from_batches([batch])):
                 series[keys].append(rows)
-
-        yield write
         for its in series.values():
             its.finish()
         file.setncatts(_global(about, [*series.values()]))
 
 
+@contextmanager
+def _new_file(path: Path) -> Iterator[Any]:
+    """Give a new file; OSError where the disk will not have it."""
+    try:
+        with netCDF4.Dataset(path, "w", format="NETCDF4") as file:
+            yield file
+    except RuntimeError as error:
+        if not str(error).startswith("NetCDF: "):
+            raise
+        raise OSError(str(error)) from error
+
+
 def netcdf_tables(path: Path, names: Iterable[str]) -> Iterator[tuple[str, pa.Table]]:
-    """Go through tables of a file but `judged`, block by block; SourceError where it is no record."""
+    """Go through what is taken back of tables, block by block; SourceError where it is no record."""
     try:
         file = netCDF4.Dataset(path)
     except OSError as error:
@@ -86,14 +115,14 @@ def netcdf_tables(path: Path, names: Iterable[str]) -> Iterator[tuple[str, pa.Ta
         refuse_newer(path, int(file.bellwatch_format))
         groups: dict[str, Any] = file["record"].groups if "record" in file.groups else {}
         for name in names:
-            schema = schema_of(TABLES[name])
+            schema = pa.schema([it for it in schema_of(TABLES[name]) if it.name in TABLES[name].taken_back])
             there = groups[name].variables if name in groups else {}
             if missing := [it for it in schema.names[: ONCE.get(name)] if it not in there]:
                 raise SourceError(f"{path}: {name} has no column {', '.join(missing)}")
             group = groups[name]
-            for start in range(0, group.dimensions["row"].size, 200_000):
-                part = slice(start, start + 200_000)
-                kept = pa.schema([it for it in schema if it.name in there])
+            kept = pa.schema([it for it in schema if it.name in there])
+            for start in range(0, group.dimensions["row"].size, _ROWS_AT_ONCE):
+                part = slice(start, start + _ROWS_AT_ONCE)
                 rows = pa.table([_read(group[it.name], part, it.type) for it in kept], kept)
                 yield name, grown(rows, schema)
 
@@ -106,7 +135,9 @@ class _Series:
     keys: tuple[str, ...]
     taken: set[str]
     runs_back: bool
+    length: int
     name: str = ""
+    written: int = 0
     stages: list[str] = field(default_factory=list)
     span_ms: list[int] = field(default_factory=list)
 
@@ -123,8 +154,9 @@ class _Series:
         standard, units = _STANDARD[quantity]
         time = f"{self.name}_time"
         axis = f"{self.name}_row" if self.runs_back else time
-        self.file.createDimension(axis, None)
-        variable = self.file.createVariable(time, "i8", (axis,), **_PACKED)
+        self.file.createDimension(axis, self.length)
+        fill = _FILL["i8"] if self.runs_back else None  # an axis has none missing
+        variable = self._stored(time, "i8", axis, fill)
         variable.setncatts(
             {"units": _SINCE_1970, "standard_name": "time", "long_name": f"time of {said}", **_CALENDAR}
             | ({} if self.runs_back else {"axis": "T"})
@@ -158,18 +190,22 @@ class _Series:
     def _variable(self, name: str, kind: str, axis: str, *, axis_said: str, **attributes: Any) -> Any:  # noqa: ANN401
         fill = np.nan if kind == "f8" else None
         called = f"{self.name}_{name}" if name else self.name
-        variable = self.file.createVariable(called, kind, (axis,), fill_value=fill, **_PACKED)
+        variable = self._stored(called, kind, axis, fill)
         said = {column.name: column.said for column in TABLES["judged"].columns}[name or "value"]
         variable.setncatts({"long_name": f"{axis_said}: {said}" if name else axis_said, **attributes})
         return variable
 
+    def _stored(self, name: str, kind: str, axis: str, fill: float | None) -> Any:  # noqa: ANN401
+        packed = _PACKED | {"chunksizes": (min(_CHUNK, self.length),)}
+        return self.file.createVariable(name, kind, (axis,), fill_value=fill, **packed)
+
     def append(self, rows: pa.Table) -> None:
         """Append rows of the judged table."""
-        start = self.file[self.name].size
-        stop = start + rows.num_rows
-        time_ms = rows["time"].cast(pa.int64()).to_numpy()
-        self.span_ms = [*self.span_ms[:1], int(time_ms[0]), int(time_ms[-1])]
-        self.file[f"{self.name}_time"][start:stop] = time_ms
+        start, self.written = self.written, self.written + rows.num_rows
+        stop = self.written
+        time_ms = rows["time"].cast(pa.int64())
+        self.span_ms += [its.as_py() for its in pc.min_max(time_ms).values() if its.is_valid]
+        self.file[f"{self.name}_time"][start:stop] = time_ms.fill_null(_FILL["i8"]).to_numpy()
         self.file[self.name][start:stop] = rows["value"].to_numpy()
         for name in (*_NUMBERS, "plus_minus"):
             if rows[name].null_count < rows.num_rows:
@@ -190,10 +226,15 @@ class _Series:
         variable.flag_meanings = " ".join(_plain(stage) or "none" for stage in self.stages)
 
 
+def _counted(part: pa.Table) -> list[list[Any]]:
+    """Return the keys of the series in a part, and how many rows of each there are."""
+    found = part.group_by(_KEYS).aggregate([([], "count_all")])
+    return [found[column].to_pylist() for column in (*_KEYS, "count_all")]
+
+
 def _by_series(part: pa.Table) -> Iterator[tuple[tuple[str, ...], pa.Table]]:
     """Sort rows of the judged table by their series, each in its order, and cut them there."""
-    keys = ("probe", "quantity", "vessel", "unit")
-    columns = [part[key].combine_chunks() for key in keys]
+    columns = [part[key].combine_chunks() for key in _KEYS]
     places = np.stack([column.indices.to_numpy() for column in columns])
     order = np.lexsort(places)
     places, part, columns = places[:, order], part.take(order), [column.take(order) for column in columns]
@@ -216,6 +257,8 @@ def _make_group(group: Any, name: str) -> None:  # noqa: ANN401
     group.setncatts({"long_name": TABLES[name].said})
     group.createDimension("row", None)
     for column in TABLES[name].columns:
+        if column.kind == "word":
+            continue
         kind: Any = _STORED.get(column.kind, str)
         options = {} if kind is str else _PACKED
         variable = group.createVariable(column.name, kind, ("row",), fill_value=_FILL.get(kind), **options)
@@ -232,12 +275,16 @@ _FILL = {"i8": -(2**63), "f8": np.nan}
 
 def _append_group(group: Any, part: pa.Table) -> None:  # noqa: ANN401
     start = group.dimensions["row"].size
-    for name in part.column_names:
+    for name in group.variables:
         column = part[name]
         if pa.types.is_floating(column.type):
             values = column.to_numpy()
-        elif pa.types.is_string(column.type) or pa.types.is_dictionary(column.type):
-            values = np.array(column.cast(pa.string()).fill_null("").to_pylist(), dtype=object)
+        elif pa.types.is_string(column.type):
+            values = np.array(column.fill_null("").to_pylist(), dtype=object)
+            if any("\0" in text for text in values):
+                raise SourceError(
+                    f"{group.name}, column {name}: text with a NUL, which NetCDF cuts; CSV and Parquet do not"
+                )
         elif pa.types.is_boolean(column.type):
             values = column.to_numpy().astype(np.int8)
         else:
@@ -248,8 +295,8 @@ def _append_group(group: Any, part: pa.Table) -> None:  # noqa: ANN401
 def _read(variable: Any, part: slice, kind: pa.DataType) -> pa.Array:  # noqa: ANN401
     variable.set_auto_mask(False)
     values = variable[part]
-    if pa.types.is_string(kind) or pa.types.is_dictionary(kind):
-        return pa.array(values.tolist(), pa.string()).cast(kind)
+    if pa.types.is_string(kind):
+        return pa.array(values.tolist(), kind)
     missing = np.isnan(values) if values.dtype.kind == "f" else values == _FILL["i8"]
     return pa.array(values, mask=missing).cast(kind)
 

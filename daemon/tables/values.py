@@ -13,7 +13,8 @@ EARLIEST_MS, LATEST_MS = 0, 4_102_444_800_000
 """From 1970, where a clock without a battery begins, to the year 2100."""
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
-FORMULA = ("=", "+", "-", "@", "'", "\t", "\r")
+FORMULA = (*"=+-@", *"＝＋－＠", "'", "\t", "\r", "\n")
+"""How text begins that spreadsheets take for a formula, some also in full width or after white space."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 

@@ -34,7 +34,7 @@ def export_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _export(options: argparse.Namespace) -> int:
     path = options.journal or journal_path(options.settings)
-    between_ms = _moment(options.since) or 0, _moment(options.to) or 2**62
+    between_ms = _moment(options.since) or -(2**63), _moment(options.to) or 2**63 - 1
     if between_ms[0] >= between_ms[1]:
         raise SourceError(f"--from {options.since}: must be before --to {options.to}")
     with closing(Journal(path, writable=False)) as journal:
@@ -51,7 +51,7 @@ def export(
     journal: Journal,
     target: Path,
     form: str = "csv",
-    between_ms: tuple[int, int] = (0, 2**62),
+    between_ms: tuple[int, int] = (-(2**63), 2**63 - 1),
     vessels: list[str] | None = None,
 ) -> tuple[int, list[str]]:
     """Write a record (whole or not at all); return the number of readings, and what is not in it, in lines.

@@ -3,6 +3,7 @@
 import fcntl
 import os
 import shutil
+import sqlite3
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -30,6 +31,6 @@ def made_whole(target: Path) -> Iterator[Path]:
             (work / target.name).rename(target)
     except BlockingIOError:
         raise SourceError(f"{target}: another process is making it; wait for that one") from None
-    except OSError as error:
-        why = error.strerror or error
+    except (OSError, sqlite3.OperationalError) as error:
+        why = getattr(error, "strerror", None) or error
         raise SourceError(f"{target}: {why}; its folder must be writable and have room") from error

@@ -39,7 +39,25 @@ pytestmark = pytest.mark.usefixtures("quiet_logs")
 FIRST_MS = MINUTE_RACK_MS + CLOCK_WAS_OFF_MS
 FORMS = {"csv": ("record", "csv"), "parquet": ("record", "parquet"), "nc": ("record.nc", "csv")}
 OF_THE_JOURNAL = [name for name, table in TABLES.items() if table.taken_back and name != "incident"]
-NAMES = ["k1-ct", "a,b", "two\nlines", '"q"', "=1+1", "@x", "'=y", "-", "\tz", "", "NA", "null", "µ–ü"]
+NAMES = [
+    "k1-ct",
+    "a,b",
+    "two\nlines",
+    '"q"',
+    "=1+1",
+    "@x",
+    "'=y",
+    "-",
+    "\tz",
+    "\n=1",
+    "＝1",
+    "－",
+    '"=1',
+    "",
+    "NA",
+    "null",
+    "µ–ü",
+]
 SOURCES = [(name, quantity, name[::-1]) for name in NAMES for quantity in ("temperature", "fresh")]
 
 
