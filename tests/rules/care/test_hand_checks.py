@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from rules.care.control_chart import Bias
 from rules.care.hand_checks import (
     USUAL_ACCURACY,
     Chart,
@@ -126,6 +127,12 @@ def test_the_bias_of_an_instrument_is_known_only_by_three_probes_that_it_visited
     three = checked([0.0] * 8, "k1/salinity", charts, probe=0.1, hand=1.0)
     assert three["k1/salinity"].off_by == pytest.approx(-0.9, abs=0.01)
     assert "own bias is taken off by 3 probes" in three["k1/salinity"].rule
+
+
+def test_what_the_probes_tell_of_an_instrument_is_as_sure_as_the_least_accurate_of_them():
+    """Half of its 0.4 is known, by probes good for 0.2: constant errors of 0.1, 0.1 and 0.2 may add up."""
+    assert Bias(0.1, 3, 0.5, 0.2).bound(0.1, 0.4) == pytest.approx(0.4)
+    assert Bias().bound(0.1, 0.4) == pytest.approx(0.5)
 
 
 def test_the_screen_says_as_much_as_a_hand_check_is_off():
