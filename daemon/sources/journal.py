@@ -101,9 +101,15 @@ def _rows(path: Path, after: int, upto: int) -> Rows:
 @contextmanager
 def _reading(path: Path) -> Iterator[Journal]:
     """Open a journal to read; a damaged page becomes a SourceError."""
+    with readable(path), closing(Journal(path, writable=False)) as journal:
+        yield journal
+
+
+@contextmanager
+def readable(path: Path) -> Iterator[None]:
+    """Make a SourceError of what SQLite says of a journal that cannot be read."""
     try:
-        with closing(Journal(path, writable=False)) as journal:
-            yield journal
+        yield
     except sqlite3.Error as error:
         raise SourceError(
             f"journal {path}: its readings cannot be read: {error}; `sqlite3 FILE .recover` may save them"

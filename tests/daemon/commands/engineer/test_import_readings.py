@@ -242,6 +242,38 @@ def test_torn_and_foreign_files_are_refused(bench, tmp_path, capsys):
     assert line == f"{tmp_path}/newer.nc: a record of format 2; this bellwatch reads 1"
 
 
+def _broken_inside(path):
+    """Every packed part of it, behind the two bytes with which zlib begins at this level (RFC 1950)."""
+    parts = path.read_bytes().split(b"\x78\x5e")
+    path.write_bytes(b"\x78\x5e".join([parts[0], *(b"\xff" * len(part) for part in parts[1:])]))
+
+
+def _of_another_kind(path):
+    with netCDF4.Dataset(path, "a") as file:
+        file["record/reading"].renameVariable("value", "before")
+        file["record/reading"].createVariable("value", str, ("row",))
+
+
+def _no_text(path):
+    path.write_bytes(path.read_bytes().replace(b'"temperature"', b'"\xfftemperatur"'))
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (_broken_inside, "HDF error"),
+        (_of_another_kind, ": reading, column value: Failed to parse string"),
+        (_no_text, "codec can't decode byte 0xff"),
+    ],
+)
+def test_a_netcdf_file_that_opens_and_is_broken_inside_is_refused(bench, tmp_path, capsys, change, words):
+    export(bench.journal, tmp_path / "record.nc")
+    change(tmp_path / "record.nc")
+    line = refused(capsys, tmp_path / "record.nc", tmp_path / "new.sqlite")
+    assert line.startswith(f"{tmp_path}/record.nc: ")
+    assert words in line
+
+
 OLD = "# bellwatch export 1\n# rack: north\ntime,taken in,clock,vessel,probe,oxygen (mg/L)\n"
 
 
