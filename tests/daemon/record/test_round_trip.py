@@ -21,6 +21,15 @@ from daemon.commands.cli import main
 from daemon.commands.engineer.export import export
 from daemon.journal.dating import Stretch
 from daemon.journal.journal import Journal
+from daemon.journal.logbook import (
+    FORM_KINDS,
+    HAND,
+    WRITTEN_KINDS,
+    acts_in,
+    calibrations_in,
+    in_force,
+    logbook_of,
+)
 from daemon.journal.retention import let_go
 from daemon.record.arrow import grown, schema_of
 from daemon.record.into_journal import _mark
@@ -29,6 +38,7 @@ from daemon.replay.replay import replay
 from daemon.replay.words import event_line
 from daemon.sources.journal import journal_recording
 from daemon.tune.incidents import Mark, beside, read_marks, write_marks
+from rules.culture.cohorts import culture_of
 from rules.tuning.incident import Incident
 from tests.rigs.bench import START_MS, quick_folder
 from tests.rigs.eventful_rack import CLOCK_WAS_OFF_MS, eventful
@@ -128,6 +138,30 @@ def rack(tmp_path_factory):
     return eventful(tmp_path_factory.mktemp("rack"))
 
 
+def test_the_rack_of_these_tests_has_what_they_are_about(rack):
+    with closing(Journal(rack, writable=False)) as journal:
+        entries = logbook_of(journal, kinds=WRITTEN_KINDS)
+        corrected = {it.kind for it in entries if it.corrects}
+        acts, measured = acts_in(journal), in_force(journal.history.entries(HAND))
+        sources = journal.inputs.sources().values()
+    assert corrected == {"culture", "feed", "hand_measurement"}
+    assert [(it.what, it.value) for it in acts] == [
+        ("begin", 200),
+        ("count", 195),
+        ("split", 90),
+        ("died", 3),
+    ]
+    assert [it.body["value"] for it in measured] == [15.0, 22.9]
+    assert {("gateway", "temperature", "k3"), ("deep", "fresh", "k3"), ("chatty", "fresh", "k3")} < {*sources}
+
+
+def people_of(path):
+    """The animals, and what counts of the logbook."""
+    with closing(Journal(path, writable=False)) as journal:
+        written = in_force(logbook_of(journal, kinds=(*FORM_KINDS,)))
+        return culture_of(acts_in(journal)), written, calibrations_in(journal)
+
+
 def replayed(path):
     (result,) = replay(journal_recording(path), [None])
     return [event_line(event) for event in result.events]
@@ -156,6 +190,7 @@ def test_a_rack_with_drift_incidents_and_a_clock_that_was_off_goes_over_whole(ra
     events = replayed(rack)
     assert len(events) > 5
     assert replayed(again) == events
+    assert people_of(again) == people_of(rack)
     with closing(Journal(again, writable=False)) as journal, closing(Journal(rack, writable=False)) as first:
         assert journal.history.event_lines() == first.history.event_lines()
         assert journal.id != first.id
