@@ -33,6 +33,7 @@ from daemon.journal.logbook import (
 from daemon.journal.retention import let_go
 from daemon.record.arrow import grown, schema_of
 from daemon.record.into_journal import _mark
+from daemon.record.package import folder_tables
 from daemon.record.tables import ONCE, TABLES
 from daemon.replay.replay import replay
 from daemon.replay.words import event_line
@@ -197,6 +198,26 @@ def test_a_rack_with_drift_incidents_and_a_clock_that_was_off_goes_over_whole(ra
         assert journal.run_id not in [run.id for run in first.state.runs()]
 
 
+def test_an_incident_has_its_utc_beside_the_journals_axis(rack, tmp_path):
+    with closing(Journal(rack, writable=False)) as journal:
+        journal.copy_to(tmp_path / "a.sqlite")
+    times = (MINUTE_RACK_MS, MINUTE_RACK_MS + 60_000, MINUTE_RACK_MS + 30_000)
+    marks = [
+        Mark(Incident(*times[:2], "k1", "warm", True, harm_ms=harm_ms), "accepted", "by hand")
+        for harm_ms in (times[2], None)
+    ]
+    write_marks(beside(str(tmp_path / "a.sqlite")), marks)
+    with closing(Journal(tmp_path / "a.sqlite", writable=False)) as journal:
+        export(journal, tmp_path / "record")
+    (part,) = (part for _, part in folder_tables(tmp_path / "record", ["incident"]))
+    for row, harm_ms in zip(part.to_pylist(), (times[2], None), strict=True):
+        names = ("begin", "end", "harm_from"), ("begin_time", "end_time", "harm_time")
+        axis, utc = ([row[name] and row[name].timestamp() * 1000 for name in its] for its in names)
+        assert axis == [*times[:2], harm_ms]
+        assert utc == [time and time + CLOCK_WAS_OFF_MS for time in axis]
+        assert row["clock_set"] is True
+
+
 @pytest.mark.parametrize("form", FORMS)
 def test_what_retention_left_goes_over_and_is_replayed_alike(rack, tmp_path, form):
     path = tmp_path / "old.sqlite"
@@ -226,8 +247,6 @@ def test_a_part_has_a_form_of_each_kind_and_comes_back(rack, tmp_path, form, hou
 
 
 def test_a_part_is_chosen_by_the_time_of_measurement_and_by_vessel(rack, tmp_path):
-    from daemon.record.package import folder_tables
-
     with closing(Journal(rack, writable=False)) as journal:
         between_ms = FIRST_MS + 3_600_000, FIRST_MS + 7_200_000
         count, notes = export(journal, tmp_path / "part", "parquet", between_ms, ["k2"])
