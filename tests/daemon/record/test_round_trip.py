@@ -165,6 +165,7 @@ def people_of(path):
 
 def replayed(path):
     (result,) = replay(journal_recording(path), [None])
+    assert not result.passed_over
     return [event_line(event) for event in result.events]
 
 
