@@ -25,7 +25,7 @@ TICKS = max(int(YEAR_TICKS * SCALE), 1)
 ROUNDS = 3
 ABOUT = {"rack": "bench", "journal": "", "created": "2026-01-01T00:00:00Z"}
 AT_MOST = {"csv": 2.0, "parquet": 1.5}
-IMPORT_AT_MOST = 3.0
+IMPORT_AT_MOST = 2.0
 HELD_AT_MOST = 20
 """Bytes for each reading more: half of its five numbers, so that who keeps rows in any form is seen."""
 
