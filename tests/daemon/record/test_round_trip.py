@@ -8,6 +8,7 @@ A journal holds no NaN (NOT NULL, and SQLite has none) and no negative zero of i
 """
 
 import json
+import sqlite3
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
@@ -154,6 +155,21 @@ def test_the_rack_of_these_tests_has_what_they_are_about(rack):
     ]
     assert [it.body["value"] for it in measured] == [15.0, 22.9]
     assert {("gateway", "temperature", "k3"), ("deep", "fresh", "k3"), ("chatty", "fresh", "k3")} < {*sources}
+
+
+STAYS = {"meta", "outbox", "snapshot", "mirror", "mirror_refused", "seal"}
+"""What is of the file and the machine, or made anew from the rest."""
+
+
+def test_no_table_or_column_of_a_journal_is_forgotten(rack):
+    with closing(sqlite3.connect(rack)) as db:
+        names = [name for (name,) in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
+        found = {
+            name: {column[1] for column in db.execute(f"PRAGMA table_info({name})")}
+            for name in names
+            if name not in STAYS
+        }
+    assert found == {name: {*TABLES[name].taken_back} for name in OF_THE_JOURNAL}
 
 
 def people_of(path):
