@@ -14,6 +14,10 @@ from rules.readings import Action, Readings
 NumberedReading = tuple[int, int, int, int, float]
 """A row of the table `reading`: seq, at_ms, source, lag_ms (behind at_ms), value."""
 
+READING_ROW = np.dtype("<i8, <i8, <i8, <i8, <f8")
+READING_ROW.names = ("seq", "at_ms", "source", "lag_ms", "value")
+"""The same in an array; its bytes are those that are sealed."""
+
 FlaggedReading = tuple[int, int, int, int, float, int | None]
 """The same with the flag of the reading's own channel; None where there is nothing against it."""
 
@@ -85,9 +89,15 @@ class Inputs:
         return 0 if found is None else int(found[1])
 
     def contradiction(self) -> int | None:
-        """Return the first input whose number is given twice, or whose time falls; None where all is well."""
-        rows = self._db.execute(  # two tables merged as they lie; a window function would sort them
-            "SELECT seq, at_ms FROM reading UNION ALL SELECT seq, at_ms FROM action ORDER BY seq"
+        """Return the first input whose number is given twice, or whose time falls; None where all is well.
+
+        It looks at actions and the readings beside them; that readings are in order is for who wrote them.
+        """
+        rows = self._db.execute(
+            "SELECT seq, at_ms FROM reading WHERE seq IN ("
+            "SELECT (SELECT max(seq) FROM reading WHERE seq <= action.seq) FROM action"
+            " UNION SELECT (SELECT min(seq) FROM reading WHERE seq > action.seq) FROM action)"
+            " UNION ALL SELECT seq, at_ms FROM action ORDER BY seq"
         )
         wrong = (seq for (one, late), (seq, at_ms) in pairwise(rows) if seq == one or at_ms < late)
         return next(wrong, None)

@@ -11,6 +11,9 @@ from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from daemon.errors import DamagedJournalError
 from daemon.journal.history import History
 from daemon.journal.inputs import Inputs
@@ -101,19 +104,27 @@ class Journal:
         return self._db.execute(f"SELECT {', '.join(columns)} FROM {table} ORDER BY 1, 2")
 
     def put_rows(self, table: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
-        """Write rows of a table down as another journal had them; `seal_again` seals them afterwards."""
+        """Write rows of a table down as another journal had them; `seal_rest` seals them afterwards."""
         marks = ", ".join("?" * len(columns))
         with transaction(self._db):
             self._db.executemany(f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({marks})", rows)
 
-    def seal_again(self) -> None:
-        """Seal everything that `put_rows` wrote into a new journal, so many inputs at a time."""
-        whole = self.place()
+    def put_readings(self, rows: NDArray[np.void]) -> None:
+        """Write readings (of READING_ROW, in their order) down likewise, and seal them as they are."""
         with transaction(self._db):
-            for seq in [*range(_SEALED_AT_ONCE, whole.seq, _SEALED_AT_ONCE), whole.seq]:
-                place = Place(seq, whole.event if seq == whole.seq else 0)
-                self.state.seal(self._sealed, place)
-                self._sealed = place
+            for start in range(0, rows.size, _SEALED_AT_ONCE):
+                part = rows[start : start + _SEALED_AT_ONCE]
+                self.inputs.write(part.tolist())
+                self._seal_upto(Place(int(part["seq"][-1])), part.tobytes())
+
+    def seal_rest(self) -> None:
+        """Seal what was put into a new journal and comes after its readings."""
+        with transaction(self._db):
+            self._seal_upto(self.place())
+
+    def _seal_upto(self, place: Place, readings: bytes | None = None) -> None:
+        self.state.seal(self._sealed, place, readings)
+        self._sealed = place
 
     def place(self) -> Place:
         """Return how far the journal has come."""

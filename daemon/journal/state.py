@@ -8,7 +8,7 @@ import json
 import sqlite3
 import uuid
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import astuple, dataclass, field
 from itertools import starmap
 from struct import Struct
@@ -170,13 +170,17 @@ class State:
 
     # Seals
 
-    def seal(self, after: Place, upto: Place) -> None:
-        """Keep checksums over the inputs and events of a commit (inside it)."""
+    def seal(self, after: Place, upto: Place, readings: bytes | None = None) -> None:
+        """Keep checksums over the inputs and events of a commit (inside it).
+
+        `readings` are the bytes of those in it, where they need not be read again.
+        """
         if after == upto:
             return
+        found, rest = self._checksums(after, upto, readings)
         self._db.execute(
             "INSERT INTO seal VALUES (?, ?, ?, ?, ?, ?)",
-            (after.seq + 1, upto.seq, after.event + 1, upto.event, *self._checksums(after, upto)),
+            (after.seq + 1, upto.seq, after.event + 1, upto.event, found, rest),
         )
 
     def broken_seal(self, after: Place, at_most: int) -> tuple[Place | None, str]:
@@ -210,12 +214,15 @@ class State:
             (upto_seq, upto_seq),
         )
 
-    def _checksums(self, after: Place, upto: Place) -> tuple[int, int | None]:
+    def _checksums(self, after: Place, upto: Place, readings: bytes | None = None) -> tuple[int, int | None]:
         """Return that of the readings, and that of actions and events; None where there are none of these."""
-        readings = self._db.execute(
-            "SELECT seq, at_ms, source, lag_ms, value FROM reading WHERE seq > ? AND seq <= ? ORDER BY seq",
-            (after.seq, upto.seq),
-        )
+        if readings is None:
+            rows = self._db.execute(
+                "SELECT seq, at_ms, source, lag_ms, value FROM reading"
+                " WHERE seq > ? AND seq <= ? ORDER BY seq",
+                (after.seq, upto.seq),
+            )
+            readings = b"".join(starmap(_READING.pack, rows))
         # As bytes: a flipped bit need not leave text. The repr of numbers and bytes is the same everywhere.
         rest = self._db.execute(
             "SELECT seq, at_ms, CAST(kind AS BLOB), CAST(who AS BLOB), CAST(body AS BLOB) FROM action"
@@ -228,10 +235,6 @@ class State:
             (after.event, upto.event),
         ).fetchall()
         return (
-            _crc(starmap(_READING.pack, readings)),
-            _crc(repr(row).encode() for row in rest) if rest else None,
+            zlib.crc32(readings),
+            zlib.crc32(b"".join(repr(row).encode() for row in rest)) if rest else None,
         )
-
-
-def _crc(parts: Iterator[bytes]) -> int:
-    return zlib.crc32(b"".join(parts))

@@ -148,7 +148,14 @@ class JournalTables:
             for *span, wanted in [astuple(mark.incident)[:5]]
             for about in [astuple(mark.incident)[5:]]
         ]
-        return table_of_rows("incident", TABLES["incident"].taken_back, rows, lambda _row: {})
+        return table_of_rows("incident", TABLES["incident"].taken_back, rows, self._of_incident)
+
+    def _of_incident(self, row: Columns) -> Columns:
+        utc = {
+            named: None if row[key] is None else self._dating.utc_ms(row[key])
+            for key, named in (("begin", "begin_time"), ("end", "end_time"), ("harm_from", "harm_time"))
+        }
+        return {**utc, "clock_set": self._dating.at(row["begin"]).synchronised}
 
     def _readings(self) -> Tables:
         visits = calibrations_in(self._journal)

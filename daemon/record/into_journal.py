@@ -5,10 +5,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from daemon.errors import SourceError
+from daemon.journal.inputs import READING_ROW
 from daemon.journal.journal import Journal
 from daemon.record.package import folder_tables
 from daemon.record.tables import TABLES
@@ -34,24 +37,46 @@ def into_journal(path: Path, journal: Journal, marks: list[Mark]) -> Iterator[in
     itself; what has been written by then is for nobody.
     """
     journal.state.forget_runs()
+    before = np.empty(0, dtype=READING_ROW)
     for name, part in record_tables(path):
         _refuse_gaps(path, name, part)
         if name == "incident":
             marks += map(_mark, part.to_pylist())
             continue
-        columns = TABLES[name].taken_back
-        rows = zip(*(part[column].to_pylist() for column in columns), strict=True)
         try:
-            journal.put_rows(name, columns, rows)
+            if name == "reading":
+                before = _put_readings(path, journal, part, before)
+            else:
+                columns = TABLES[name].taken_back
+                rows = zip(*(part[column].to_pylist() for column in columns), strict=True)
+                journal.put_rows(name, columns, rows)
         except sqlite3.IntegrityError as error:
             raise SourceError(f"{path}: {name}: {error}; expected rows as an export writes them") from error
         yield part.num_rows if name == "reading" else 0
     if (seq := journal.inputs.contradiction()) is not None:
-        raise SourceError(
-            f"{path}: input {seq}: its number is given twice, or its at_ms is before the last one's"
-        )
-    journal.seal_again()
+        raise _out_of_order(path, seq)
+    journal.seal_rest()
     journal.begin_run(f"imported from {path.name}")
+
+
+def _out_of_order(path: Path, seq: int) -> SourceError:
+    return SourceError(
+        f"{path}: input {seq}: expected numbers that rise from one to the next, and an at_ms that never falls"
+    )
+
+
+def _put_readings(path: Path, journal: Journal, part: pa.Table, before: NDArray[np.void]) -> NDArray[np.void]:
+    """Write readings down and return the last; `before` is that of the part before, none at the beginning."""
+    rows = np.empty(part.num_rows, dtype=READING_ROW)
+    for column in TABLES["reading"].taken_back:
+        rows[column] = part[column].to_numpy()
+    rows["value"] += 0.0  # SQLite keeps no negative zero, and sealed is what it keeps
+    journal.put_readings(rows)
+    both = np.concatenate([before, rows])
+    wrong = (both["seq"][1:] <= both["seq"][:-1]) | (both["at_ms"][1:] < both["at_ms"][:-1])
+    if wrong.any():
+        raise _out_of_order(path, both["seq"][1:][wrong][0])
+    return both[-1:]
 
 
 def _refuse_gaps(path: Path, name: str, part: pa.Table) -> None:

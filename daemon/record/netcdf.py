@@ -112,7 +112,7 @@ def netcdf_tables(path: Path, names: Iterable[str]) -> Iterator[tuple[str, pa.Ta
     with file:
         if "bellwatch_format" not in file.ncattrs():
             raise SourceError(f"{path}: a NetCDF file, but no record of bellwatch's")
-        refuse_newer(path, int(file.bellwatch_format))
+        refuse_newer(path, file.bellwatch_format)
         groups: dict[str, Any] = file["record"].groups if "record" in file.groups else {}
         for name in names:
             schema = pa.schema([it for it in schema_of(TABLES[name]) if it.name in TABLES[name].taken_back])
@@ -293,12 +293,17 @@ def _append_group(group: Any, part: pa.Table) -> None:  # noqa: ANN401
 
 
 def _read(variable: Any, part: slice, kind: pa.DataType) -> pa.Array:  # noqa: ANN401
-    variable.set_auto_mask(False)
-    values = variable[part]
-    if pa.types.is_string(kind):
-        return pa.array(values.tolist(), kind)
-    missing = np.isnan(values) if values.dtype.kind == "f" else values == _FILL["i8"]
-    return pa.array(values, mask=missing).cast(kind)
+    try:
+        variable.set_auto_mask(False)
+        values = variable[part]
+        if pa.types.is_string(kind):
+            return pa.array(values.tolist(), kind)
+        missing = np.isnan(values) if values.dtype.kind == "f" else values == _FILL["i8"]
+        return pa.array(values, mask=missing).cast(kind)
+    except (RuntimeError, ValueError, TypeError) as error:  # torn inside, no text, or of another kind
+        group, why = variable.group(), " ".join(str(error).split())
+        place = f"{group.filepath()}: {group.name}, column {variable.name}"
+        raise SourceError(f"{place}: {why}; expected it as an export writes it") from error
 
 
 def _global(about: Mapping[str, Any], series: list[_Series]) -> dict[str, Any]:

@@ -17,6 +17,7 @@ from daemon.journal.journal import Journal
 from daemon.record.from_journal import JournalTables, Part
 from daemon.record.package import folder_tables
 from daemon.record.tables import TABLES
+from daemon.sources.journal import readable
 
 
 def frame(path: str | Path, vessel: str, quantity: str, probe: str = "") -> pd.DataFrame:
@@ -56,7 +57,7 @@ def _judged(path: Path, vessel: str) -> Iterator[pa.Table]:
         raise SourceError(
             f"{path}: open it with xarray.open_dataset; expected a journal or a record's folder"
         )
-    with closing(Journal(path, writable=False)) as journal, journal.standing_still():
+    with readable(path), closing(Journal(path, writable=False)) as journal, journal.standing_still():
         yield from (
             part for name, part in JournalTables(journal, Part(vessels=(vessel,))).all() if name == "judged"
         )

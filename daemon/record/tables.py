@@ -121,8 +121,8 @@ highest number? - highest of them
 + plus_minus number - by how much its standard may put the value off, at its first point
 + note string - what was noted
 # incident: stretches that somebody has marked for tuning
-begin datetime - beginning
-end datetime - end
+begin datetime - beginning, by the journal's axis
+end datetime - end, likewise
 vessel string - vessel
 what string - what it was
 call_wanted boolean - whether somebody should have been called
@@ -132,8 +132,12 @@ quantity string? - what was wrong; missing where nobody has said, as here and be
 kind string? - water, unwatched, death or work
 cause string? - from what it came
 severity string? - what was at stake
-harm_from datetime? - from when animals were harmed
+harm_from datetime? - from when animals were harmed, likewise
 evidence string? - how that is known
++ begin_time datetime? - the beginning in UTC as far as it is known
++ end_time datetime? - the end, likewise
++ harm_time datetime? - harm_from, likewise
++ clock_set boolean? - whether the beginning is certain, as in other tables
 # reading: every reading as its probe gave it, in the order of arrival
 seq integer - number of the input
 at_ms integer ms when it was taken in, by the journal's axis

@@ -96,7 +96,7 @@ class Judging:
     def _count(self, engine: Engine, readings: Readings) -> None:
         self.result.readings += len(readings)
         counts = np.bincount(readings.source)
-        planned = {source.id for source in engine.plan.sources}
+        planned = set(engine.plan.source_ids())
         for source in set(np.flatnonzero(counts).tolist()) - planned:
             self.result.passed_over[source] += int(counts[source])
 

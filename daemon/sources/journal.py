@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.errors import JournalError, SourceError
-from daemon.journal.inputs import CONFIGURE
+from daemon.journal.inputs import CONFIGURE, READING_ROW
 from daemon.journal.journal import Journal
 from daemon.sources.recording import BLOCK, Inputs, Recording
 from rules.deeds import only_written
@@ -28,8 +28,6 @@ ALONE_BELOW = 400_000
 """Fewer readings than this are read sooner than another process is started."""
 
 WORKERS = 2
-_ROWS = np.dtype("int64, int64, int64, int64, float64")
-_ROWS.names = ("seq", "at_ms", "source", "lag_ms", "value")
 Rows = NDArray[np.void]
 
 
@@ -95,15 +93,21 @@ def _in_parallel(path: Path, bounds: list[int], workers: int) -> Iterator[Rows]:
 def _rows(path: Path, after: int, upto: int) -> Rows:
     """Load the readings with after < seq <= upto."""
     with _reading(path) as journal:
-        return np.fromiter(journal.inputs.rows(after, upto), dtype=_ROWS)
+        return np.fromiter(journal.inputs.rows(after, upto), dtype=READING_ROW)
 
 
 @contextmanager
 def _reading(path: Path) -> Iterator[Journal]:
     """Open a journal to read; a damaged page becomes a SourceError."""
+    with readable(path), closing(Journal(path, writable=False)) as journal:
+        yield journal
+
+
+@contextmanager
+def readable(path: Path) -> Iterator[None]:
+    """Make a SourceError of what SQLite says of a journal that cannot be read."""
     try:
-        with closing(Journal(path, writable=False)) as journal:
-            yield journal
+        yield
     except sqlite3.Error as error:
         raise SourceError(
             f"journal {path}: its readings cannot be read: {error}; `sqlite3 FILE .recover` may save them"

@@ -1,8 +1,8 @@
 """`bellwatch export`: the record that travels, as a folder of CSV or Parquet, or as one NetCDF file."""
 
 import argparse
-from collections.abc import Mapping
-from contextlib import AbstractContextManager, closing
+from collections.abc import Iterator, Mapping
+from contextlib import AbstractContextManager, closing, contextmanager
 from datetime import UTC
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +13,7 @@ from daemon.commands.options import add_journal, journal_path, needing
 from daemon.errors import SourceError
 from daemon.export.logbook import write_logbook
 from daemon.journal.journal import Journal
+from daemon.sources.journal import readable
 from daemon.tables.values import utc_ms
 
 if TYPE_CHECKING:  # slow to load
@@ -37,9 +38,10 @@ def _export(options: argparse.Namespace) -> int:
     between_ms = _moment(options.since) or -(2**63), _moment(options.to) or 2**63 - 1
     if between_ms[0] >= between_ms[1]:
         raise SourceError(f"--from {options.since}: must be before --to {options.to}")
-    with closing(Journal(path, writable=False)) as journal:
+    with readable(path), closing(Journal(path, writable=False)) as journal:
         if options.logbook:
-            count = write_logbook(journal, options.vessel, between_ms, options.target)
+            with _made_anew(options.target) as part, readable(path):
+                count = write_logbook(journal, options.vessel, between_ms, part)
             print(f"{options.target}: {count} entries")
             return 0
         count, notes = export(journal, options.target, options.form, between_ms, options.vessel)
@@ -65,9 +67,12 @@ def export(
         has = ", ".join(sorted(known)) or "none yet"
         raise SourceError(f"no readings of vessel {', '.join(lost)}; the journal has: {has}")
     count, span = 0, journal.inputs.span() or (0, 1)
-    with made_whole(target) as part, journal.standing_still(), shown("export", span[1]) as show:
-        if target.exists():
-            raise SourceError(f"{target}: is there already; an export makes a new one")
+    with (
+        _made_anew(target) as part,
+        readable(journal.path),
+        journal.standing_still(),
+        shown("export", span[1]) as show,
+    ):
         tables = JournalTables(journal, Part(*between_ms, tuple(vessels or ())))
         with _writer(part, target.suffix == ".nc", form, tables.about(), tables.runs_back) as write:
             for name, rows in tables.all():
@@ -75,6 +80,15 @@ def export(
                 count += rows.num_rows * (name == "reading")
                 show(count)
     return count, tables.notes
+
+
+@contextmanager
+def _made_anew(target: Path) -> Iterator[Path]:
+    """Give a path to write at; SourceError where something is there already, such as the journal itself."""
+    with made_whole(target) as part:
+        if target.exists():
+            raise SourceError(f"{target}: is there already; an export makes a new one")
+        yield part
 
 
 def _writer(

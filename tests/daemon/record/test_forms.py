@@ -163,6 +163,15 @@ def test_one_line_opens_it_and_one_draws_it(records):
     pyplot.close("all")
 
 
+def test_a_notebook_is_told_of_a_journal_that_cannot_be_read(tmp_path):
+    bench = Bench(tmp_path)
+    bench.take(swinging(3))
+    bench.journal._db.execute("DROP TABLE action")
+    bench.power_cut()
+    with pytest.raises(SourceError, match="its readings cannot be read: no such table: action"):
+        frame(bench.path, "k1", "temperature")
+
+
 @pytest.mark.parametrize("source", ["csv", "parquet", "journal"])
 def test_a_notebook_gets_a_frame_and_a_data_set_from_any_of_them(records, rack, source, tmp_path):
     path = rack if source == "journal" else records / source

@@ -150,7 +150,7 @@ from daemon.commands.cli import main
 from daemon.record import from_journal, into_journal
 def end(*_): os.kill(os.getpid(), signal.SIGKILL)
 from_journal.JournalTables._reading = end
-into_journal.Journal.seal_again = end
+into_journal.Journal.seal_rest = end
 main(sys.argv[1:])
 """
 

@@ -8,6 +8,7 @@ A journal holds no NaN (NOT NULL, and SQLite has none) and no negative zero of i
 """
 
 import json
+import sqlite3
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,14 +22,25 @@ from daemon.commands.cli import main
 from daemon.commands.engineer.export import export
 from daemon.journal.dating import Stretch
 from daemon.journal.journal import Journal
+from daemon.journal.logbook import (
+    FORM_KINDS,
+    HAND,
+    WRITTEN_KINDS,
+    acts_in,
+    calibrations_in,
+    in_force,
+    logbook_of,
+)
 from daemon.journal.retention import let_go
 from daemon.record.arrow import grown, schema_of
 from daemon.record.into_journal import _mark
+from daemon.record.package import folder_tables
 from daemon.record.tables import ONCE, TABLES
 from daemon.replay.replay import replay
 from daemon.replay.words import event_line
 from daemon.sources.journal import journal_recording
 from daemon.tune.incidents import Mark, beside, read_marks, write_marks
+from rules.culture.cohorts import culture_of
 from rules.tuning.incident import Incident
 from tests.rigs.bench import START_MS, quick_folder
 from tests.rigs.eventful_rack import CLOCK_WAS_OFF_MS, eventful
@@ -128,8 +140,48 @@ def rack(tmp_path_factory):
     return eventful(tmp_path_factory.mktemp("rack"))
 
 
+def test_the_rack_of_these_tests_has_what_they_are_about(rack):
+    with closing(Journal(rack, writable=False)) as journal:
+        entries = logbook_of(journal, kinds=WRITTEN_KINDS)
+        corrected = {it.kind for it in entries if it.corrects}
+        acts, measured = acts_in(journal), in_force(journal.history.entries(HAND))
+        sources = journal.inputs.sources().values()
+    assert corrected == {"culture", "feed", "hand_measurement"}
+    assert [(it.what, it.value) for it in acts] == [
+        ("begin", 200),
+        ("count", 195),
+        ("split", 90),
+        ("died", 3),
+    ]
+    assert [it.body["value"] for it in measured] == [15.0, 22.9]
+    assert {("gateway", "temperature", "k3"), ("deep", "fresh", "k3"), ("chatty", "fresh", "k3")} < {*sources}
+
+
+STAYS = {"meta", "outbox", "snapshot", "mirror", "mirror_refused", "seal"}
+"""What is of the file and the machine, or made anew from the rest."""
+
+
+def test_no_table_or_column_of_a_journal_is_forgotten(rack):
+    with closing(sqlite3.connect(rack)) as db:
+        names = [name for (name,) in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
+        found = {
+            name: {column[1] for column in db.execute(f"PRAGMA table_info({name})")}
+            for name in names
+            if name not in STAYS
+        }
+    assert found == {name: {*TABLES[name].taken_back} for name in OF_THE_JOURNAL}
+
+
+def people_of(path):
+    """The animals, and what counts of the logbook."""
+    with closing(Journal(path, writable=False)) as journal:
+        written = in_force(logbook_of(journal, kinds=(*FORM_KINDS,)))
+        return culture_of(acts_in(journal)), written, calibrations_in(journal)
+
+
 def replayed(path):
     (result,) = replay(journal_recording(path), [None])
+    assert not result.passed_over
     return [event_line(event) for event in result.events]
 
 
@@ -156,10 +208,31 @@ def test_a_rack_with_drift_incidents_and_a_clock_that_was_off_goes_over_whole(ra
     events = replayed(rack)
     assert len(events) > 5
     assert replayed(again) == events
+    assert people_of(again) == people_of(rack)
     with closing(Journal(again, writable=False)) as journal, closing(Journal(rack, writable=False)) as first:
         assert journal.history.event_lines() == first.history.event_lines()
         assert journal.id != first.id
         assert journal.run_id not in [run.id for run in first.state.runs()]
+
+
+def test_an_incident_has_its_utc_beside_the_journals_axis(rack, tmp_path):
+    with closing(Journal(rack, writable=False)) as journal:
+        journal.copy_to(tmp_path / "a.sqlite")
+    times = (MINUTE_RACK_MS, MINUTE_RACK_MS + 60_000, MINUTE_RACK_MS + 30_000)
+    marks = [
+        Mark(Incident(*times[:2], "k1", "warm", True, harm_ms=harm_ms), "accepted", "by hand")
+        for harm_ms in (times[2], None)
+    ]
+    write_marks(beside(str(tmp_path / "a.sqlite")), marks)
+    with closing(Journal(tmp_path / "a.sqlite", writable=False)) as journal:
+        export(journal, tmp_path / "record")
+    (part,) = (part for _, part in folder_tables(tmp_path / "record", ["incident"]))
+    for row, harm_ms in zip(part.to_pylist(), (times[2], None), strict=True):
+        names = ("begin", "end", "harm_from"), ("begin_time", "end_time", "harm_time")
+        axis, utc = ([row[name] and row[name].timestamp() * 1000 for name in its] for its in names)
+        assert axis == [*times[:2], harm_ms]
+        assert utc == [time and time + CLOCK_WAS_OFF_MS for time in axis]
+        assert row["clock_set"] is True
 
 
 @pytest.mark.parametrize("form", FORMS)
@@ -191,8 +264,6 @@ def test_a_part_has_a_form_of_each_kind_and_comes_back(rack, tmp_path, form, hou
 
 
 def test_a_part_is_chosen_by_the_time_of_measurement_and_by_vessel(rack, tmp_path):
-    from daemon.record.package import folder_tables
-
     with closing(Journal(rack, writable=False)) as journal:
         between_ms = FIRST_MS + 3_600_000, FIRST_MS + 7_200_000
         count, notes = export(journal, tmp_path / "part", "parquet", between_ms, ["k2"])

@@ -1,5 +1,6 @@
 """`bellwatch export`: whole or not at all, and one line where it cannot be."""
 
+import sqlite3
 from contextlib import closing
 
 import pytest
@@ -33,6 +34,8 @@ def bench(tmp_path):
         ),
         (["out", "--from", "yesterday"], "'yesterday' is no time; expected ISO 8601"),
         (["journal.sqlite"], "journal.sqlite: is there already; an export makes a new one"),
+        (["journal.sqlite", "--logbook"], "journal.sqlite: is there already; an export makes a new one"),
+        (["none/out", "--logbook"], "none/out: No such file or directory; its folder must be writable"),
         (["none/out"], "none/out: No such file or directory; its folder must be writable and have room"),
         (
             ["none/out.nc"],
@@ -45,6 +48,31 @@ def test_what_cannot_be_exported_is_said_in_one_line(bench, tmp_path, capsys, ar
     assert main(["export", *arguments, "--journal", str(bench.path)]) == 2
     said = capsys.readouterr().err
     assert words in said
+    assert said.count("\n") == 1
+    assert not list(tmp_path.glob("out*"))
+
+
+@pytest.mark.parametrize("arguments", [["out"], ["out.nc"], ["out.csv", "--logbook"]])
+@pytest.mark.parametrize("damage", ["a page", "a table"])
+def test_a_journal_that_cannot_be_read_is_named_and_not_the_record(
+    bench, tmp_path, arguments, damage, capsys, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    bench.journal.copy_to(tmp_path / "bad.sqlite")
+    with closing(sqlite3.connect("bad.sqlite")) as db:
+        (page, size) = (
+            db.execute("SELECT rootpage FROM sqlite_schema WHERE name = 'action'").fetchone()
+            + db.execute("PRAGMA page_size").fetchone()
+        )
+        if damage == "a table":
+            db.execute("DROP TABLE action")
+    if damage == "a page":
+        with (tmp_path / "bad.sqlite").open("r+b") as file:
+            file.seek((page - 1) * size)
+            file.write(b"\xff" * size)
+    assert main(["export", *arguments, "--journal", "bad.sqlite"]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("journal bad.sqlite: its readings cannot be read: ")
     assert said.count("\n") == 1
     assert not list(tmp_path.glob("out*"))
 

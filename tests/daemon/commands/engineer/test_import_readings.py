@@ -3,6 +3,7 @@
 import gzip
 import json
 import tempfile
+from contextlib import closing
 
 import netCDF4
 import pytest
@@ -137,6 +138,11 @@ def _doubled(folder):
     path.write_text("".join([*lines[:-1], lines[-2]]))
 
 
+def _sorted(path, column):
+    header, *lines = path.read_text().splitlines(keepends=True)
+    path.write_text(header + "".join(sorted(lines, key=lambda line: float(line.split(",")[column]))))
+
+
 def _described(folder, change):
     path = folder / "datapackage.json"
     package = json.loads(path.read_text())
@@ -175,7 +181,23 @@ CSV_FAULTS = {
     "one run id twice": (_run_twice, "run: UNIQUE constraint failed: run.id"),
     "time that runs back": (
         lambda its: _line(its, "reading", 9, "1760000008000", "1750000008000"),
-        "input 10: its number is given twice, or its at_ms is before the last one's",
+        "input 10: expected numbers that rise from one to the next, and an at_ms that never falls",
+    ),
+    "readings in another order": (
+        lambda its: _sorted(its / "reading.csv", 4),
+        ": expected numbers that rise from one to the next",
+    ),
+    "an action under the number of a reading": (
+        lambda its: _line(its, "action", 1, "1,", "50,"),
+        "input 50: expected numbers that rise from one to the next",
+    ),
+    "an action before what came before it": (
+        lambda its: _line(its, "action", 1, "1,1760000000000,", "900,1760000000000,"),
+        "input 900: expected numbers that rise from one to the next",
+    ),
+    "an action after what came after it": (
+        lambda its: _line(its, "action", 1, "1760000000000", "1760000090000"),
+        "input 2: expected numbers that rise from one to the next",
     ),
     "a torn line": (lambda its: _cut(its / "reading.csv", 0.5), "reading.csv: CSV parse error: Row #"),
     "lines that are missing": (
@@ -240,6 +262,47 @@ def test_torn_and_foreign_files_are_refused(bench, tmp_path, capsys):
         file.bellwatch_format = 2
     line = refused(capsys, tmp_path / "newer.nc", tmp_path / "new.sqlite")
     assert line == f"{tmp_path}/newer.nc: a record of format 2; this bellwatch reads 1"
+
+
+def test_a_negative_zero_is_sealed_as_the_journal_keeps_it(bench, tmp_path):
+    export(bench.journal, tmp_path / "record")
+    _line(tmp_path / "record", "reading", 1, "15", "-0.0")
+    assert main(["import", str(tmp_path / "record"), str(tmp_path / "new.sqlite")]) == 0
+    with closing(Journal(tmp_path / "new.sqlite", writable=False)) as journal:
+        assert next(journal.rows_of("reading", ["seq", "value"]))[1] == 0
+        assert journal.finding() == ""
+
+
+def _broken_inside(path):
+    """Every packed part of it, behind the two bytes with which zlib begins at this level (RFC 1950)."""
+    parts = path.read_bytes().split(b"\x78\x5e")
+    path.write_bytes(b"\x78\x5e".join([parts[0], *(b"\xff" * len(part) for part in parts[1:])]))
+
+
+def _of_another_kind(path):
+    with netCDF4.Dataset(path, "a") as file:
+        file["record/reading"].renameVariable("value", "before")
+        file["record/reading"].createVariable("value", str, ("row",))
+
+
+def _no_text(path):
+    path.write_bytes(path.read_bytes().replace(b'"temperature"', b'"\xfftemperatur"'))
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (_broken_inside, "HDF error"),
+        (_of_another_kind, ": reading, column value: Failed to parse string"),
+        (_no_text, "codec can't decode byte 0xff"),
+    ],
+)
+def test_a_netcdf_file_that_opens_and_is_broken_inside_is_refused(bench, tmp_path, capsys, change, words):
+    export(bench.journal, tmp_path / "record.nc")
+    change(tmp_path / "record.nc")
+    line = refused(capsys, tmp_path / "record.nc", tmp_path / "new.sqlite")
+    assert line.startswith(f"{tmp_path}/record.nc: ")
+    assert words in line
 
 
 OLD = "# bellwatch export 1\n# rack: north\ntime,taken in,clock,vessel,probe,oxygen (mg/L)\n"

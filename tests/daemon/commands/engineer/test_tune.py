@@ -93,6 +93,24 @@ def test_the_right_delays_are_found_and_live_pages_are_those_predicted(known, tm
     assert hasty.unwanted > 0
 
 
+def test_a_record_is_tuned_elsewhere_by_the_incidents_that_it_holds(known, tmp_path):
+    """The file beside the journal went into the record; on the other rack nobody has marked anything."""
+    here, there = tmp_path / "here", tmp_path / "there"
+    for folder in (here, there):
+        folder.mkdir()
+        (folder / "known.toml").write_text(SETTINGS)
+    readings, incidents = known
+    journal, record, again = here / "journal.sqlite", there / "record", there / "again.sqlite"
+    source, settings = write_csv(here / "logger.csv", readings), ["--settings", str(there / "known.toml")]
+    assert main(["import", str(source), str(journal), COLUMN, "--settings", str(here / "known.toml")]) == 0
+    write_marks(here / "journal.sqlite.incidents.csv", [Mark(each, ACCEPTED, "truth") for each in incidents])
+    assert main(["export", str(record), "--form", "parquet", "--journal", str(journal)]) == 0
+    assert main(["import", str(record), str(again)]) == 0
+    tries = ["--try", f"{ON}=60,480", "--try", f"{CRITICAL}=60,480"]
+    assert main(["tune", str(again), *settings, *tries, "--write", "--yes"]) == 0
+    assert (there / "known.toml").read_text() == SETTINGS.replace("delay_s = 60", "delay_s = 480")
+
+
 def test_too_little_is_refused_with_what_is_missing(tmp_path, capsys):
     settings_file, arguments = case(tmp_path, *known_nights(0, 4))
     assert main([*arguments, *TRIES, "--write", "--yes"]) == 1
