@@ -6,6 +6,7 @@ from itertools import groupby
 
 from daemon.view import rack_now as now
 from daemon.words import amount, clock_time, label, length_of_time, level, number, rate
+from rules.alarms.alarm import HoldKind
 from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.watched import WatchedState
 from rules.quantities import Quantity
@@ -42,6 +43,11 @@ def other_calls(rack: now.RackNow, zone: tzinfo) -> Iterator[str]:
     for missed in rack.oncall.untaken if rack.oncall else ():
         since = moment(missed.since_ms, rack.made_ms, zone)
         yield f"NOBODY HAS TAKEN {missed.alarm}, since {since}; call somebody."
+
+
+def kept_by_people(alarm: now.AlarmNow) -> bool:
+    """Return whether somebody keeps an alarm from people whose condition lasts: never as if nothing stood."""
+    return alarm.stands and alarm.held_by in (HoldKind.SHELF, HoldKind.SERVICE)
 
 
 def numbers(alarm: now.AlarmNow, now_ms: int, zone: tzinfo) -> Iterator[str]:

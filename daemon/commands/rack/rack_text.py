@@ -12,7 +12,6 @@ from daemon.view import rack_now as now
 from daemon.view import rack_words as words
 from daemon.view.health_text import health
 from daemon.words import SHAPES, STYLES, length_of_time
-from rules.alarms.alarm import HoldKind
 from rules.alarms.life_cycle import Priority
 from rules.judging.watched import WatchedState
 
@@ -34,11 +33,6 @@ def rack_lines(rack: now.RackNow, width: int, *, utf8: bool = True, alone: bool 
         yield from ((line, style) for line in wrapped(write(said), width, 2))
 
 
-def _kept_by_people(alarm: now.AlarmNow) -> bool:
-    """Return whether somebody keeps an alarm from people whose condition lasts: never as if nothing stood."""
-    return alarm.stands and alarm.held_by in (HoldKind.SHELF, HoldKind.SERVICE)
-
-
 @dataclass(frozen=True, slots=True)
 class _RackText:
     rack: now.RackNow
@@ -55,7 +49,7 @@ class _RackText:
             yield f"■ NOT WATCHED: {words.lifeless(rack.watch, self.zone)}", critical, 2
         if rack.overall is now.Overall.WELL:
             yield "● No alarm stands.", "green", 2
-        elif rack.overall is now.Overall.ALARMS_HELD and not any(map(_kept_by_people, rack.alarms)):
+        elif rack.overall is now.Overall.ALARMS_HELD and not any(map(words.kept_by_people, rack.alarms)):
             yield "No alarm stands but those that are held.", "", 2
         for said in words.other_calls(rack, self.zone):
             yield f"■ {said}", critical, 2
@@ -68,14 +62,14 @@ class _RackText:
             yield from self._unwatched(vessel)
 
     def _kept(self) -> Iterator[tuple[str, str, int]]:
-        for alarm in filter(_kept_by_people, self.rack.alarms):
+        for alarm in filter(words.kept_by_people, self.rack.alarms):
             priority = Priority[alarm.priority.upper()]
             yield f"{SHAPES[priority]} STANDS, HELD:{self._held(alarm)[1:]}", STYLES[priority], 2
 
     def held(self) -> Iterator[tuple[str, str, int]]:
         """Give the alarms that are kept from people, and what is under maintenance."""
         for alarm in self.rack.alarms:
-            if alarm.held_by is not None and not _kept_by_people(alarm):
+            if alarm.held_by is not None and not words.kept_by_people(alarm):
                 yield self._held(alarm), "dim", 4
         for work in self.rack.maintenance:
             yield f"  {work.target} is under maintenance until {self._clock(work.until_ms)}", "", 4

@@ -224,6 +224,10 @@ def test_a_full_disk_is_not_all_is_well(rack, monkeypatch):
     assert rack.status == 4
     assert page.startswith("■ THE DISK IS FULL")
     assert "No alarm stands" not in page
+    alone = page_of(rack, vessel="k2")
+    assert rack.status == 4, "it holds for every vessel"
+    assert alone.startswith("■ THE DISK IS FULL")
+    assert "No alarm stands" not in alone
 
 
 def test_a_probe_that_sends_what_is_refused_says_so_beside_silent(rack):
