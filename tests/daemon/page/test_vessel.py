@@ -70,6 +70,9 @@ def test_the_pages_of_alarms_hold_every_one_once_the_newest_first(known):
     assert [(page.newer, page.older) for page in pages] == [(None, 1), (0, 2), (1, None)]
     times = [past.when for page in pages for past in page.past]
     assert times == sorted(times, key=lambda when: (len(when) == 5, when), reverse=True)
+    assert not [past for page in pages for past in page.past if "(" in past.what], (
+        "its priority stands beside"
+    )
     assert sum(past.answered.startswith("seen by bo after") for page in pages for past in page.past) == 40
 
 
