@@ -13,6 +13,8 @@ from rules.quantities import Quantity
 
 _OF_THE_PROBE = (Condition.UNWATCHED, Condition.SILENT, Condition.PROBE_FAULT)
 _BELIEVED = ("pass", "not evaluated")
+_FAR_MS = 86_400_000
+"""A limit that a trend would reach later than in a day needs no sentence (project judgement)."""
 
 
 def moment(at_ms: int, now_ms: int, zone: tzinfo) -> str:
@@ -88,11 +90,23 @@ def unwatched(vessel: now.VesselNow, now_ms: int, zone: tzinfo) -> Iterator[tupl
         yield ", ".join(label(Quantity(it.quantity)) for it in lost), f"{why}{since}", worst
 
 
-def is_calm(its: now.ChannelNow) -> bool:
-    """Return whether nothing of a channel needs to be said: believed, watched, within and at rest."""
+def is_calm(its: now.ChannelNow, now_ms: int) -> bool:
+    """Return whether a channel needs no sentence: believed, watched, within, no limit within a day."""
     believed = its.value is not None and its.flag in _BELIEVED
     seen = its.watched.state is not WatchedState.UNWATCHED
-    return believed and seen and its.priority is None and not its.trend_tells
+    far = its.reaching is None or its.reaching.at_ms > now_ms + _FAR_MS
+    return believed and seen and its.priority is None and far
+
+
+def trend(its: now.ChannelNow, now_ms: int) -> str:
+    """Write a trend that is worth a look, and until when it would take to a limit: +0.13/h, 25.00 in 3 d."""
+    if not its.trend_tells or its.trend_per_hour is None:
+        return ""
+    said = f" {rate(its.trend_per_hour, its.quantity)}"
+    if its.reaching is None:
+        return said
+    left = length_of_time((its.reaching.at_ms - now_ms) / 1000)
+    return f"{said}, {number(its.reaching.value, Quantity(its.quantity))} in {left}"
 
 
 def name(its: now.ChannelNow) -> str:

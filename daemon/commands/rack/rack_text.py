@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from rich.cells import cell_len, set_cell_size
+from rich.cells import cell_len
 
 from daemon.as_read import shown, shown_reason
 from daemon.commands.rack.lines import plain, strip, wrapped
@@ -104,30 +104,32 @@ class _RackText:
 
     def vessels(self, *, alone: bool) -> Iterator[Line]:
         """Give every vessel: what is calm in few lines and columns, what is not in a line of its own."""
-        shown = {its.name: self._shown(its, alone=alone) for its in self.rack.vessels}
-        calm = {
-            its.name: self.write(self._calm(its))
-            for here in shown.values()
-            for its in here
-            if words.is_calm(its)
-        }
-        column = max(map(cell_len, calm.values()), default=0) + 2
         for vessel in self.rack.vessels:
-            yield from ((line, "bold") for line in wrapped(self.write(self._heading(vessel)), self.width, 2))
-            for its in shown[vessel.name]:
-                if alone or not words.is_calm(its):
+            shown = self._shown(vessel, alone=alone)
+            calm = [its for its in shown if not alone and words.is_calm(its, self.rack.made_ms)]
+            heading = self._heading(vessel) + self._watched(calm)
+            yield from ((line, "bold") for line in wrapped(self.write(heading), self.width, 2))
+            for its in shown:
+                if its not in calm:
                     style = STYLES[Priority[its.priority.upper()]] if its.priority else ""
                     said, raw = self._spoken(its), words.sent(its) if alone else ""
                     said += raw if raw not in said else ""  # of what is not believed it says so anyway
                     said += f"; {limits_text(its.limits, its.quantity)}" if alone and its.limits else ""
                     for line in wrapped(f"  {self.write(said)}", self.width, 4):
                         yield line, style
-            if not alone:
-                cells = [calm[its.name] for its in shown[vessel.name] if words.is_calm(its)]
-                a_line = max((self.width - 2) // column, 1)
-                for place in range(0, len(cells), a_line):
-                    row = "".join(set_cell_size(cell, column) for cell in cells[place : place + a_line])
-                    yield from ((line, "") for line in wrapped(f"  {row.rstrip()}", self.width, 4))
+            for row in self._rows([self.write(self._calm(its)) for its in calm]):
+                yield from ((line, "") for line in wrapped(row, self.width, 4))
+
+    def _rows(self, cells: list[str]) -> Iterator[str]:
+        """Put cells side by side as far as there is room."""
+        row = ""
+        for cell in cells:
+            if row and cell_len(row) + 2 + cell_len(cell) > self.width:
+                yield row
+                row = ""
+            row += f"  {cell}"
+        if row:
+            yield row
 
     def _shown(self, vessel: now.VesselNow, *, alone: bool) -> list[now.ChannelNow]:
         """Return the channels that the stage has limits for, or that alarm; of a vessel alone, all."""
@@ -144,10 +146,19 @@ class _RackText:
             said += f", under maintenance until {self._clock(vessel.maintenance_until_ms)}"
         return said
 
+    def _watched(self, calm: list[now.ChannelNow]) -> str:
+        """Say once for all that is calm in a vessel that it is watched, and how old the oldest of it is."""
+        if not calm:
+            return ""
+        ages = [its.age_s for its in calm if its.age_s is not None]
+        age = f"{length_of_time(max(ages))} old" if len(ages) == len(calm) else "age unknown"
+        return f", {age}, watched"
+
     def _calm(self, its: now.ChannelNow) -> str:
-        trust = "roughly" if its.watched.state is WatchedState.WATCHED_ROUGHLY else "watched"
-        age = "age unknown" if its.age_s is None else length_of_time(its.age_s)
-        return f"{words.name(its)} {words.value(its)} {strip(its)} {age} {trust}"
+        trust = " roughly" if its.watched.state is WatchedState.WATCHED_ROUGHLY else ""
+        return (
+            f"{words.name(its)} {words.value(its)} {strip(its)}{words.trend(its, self.rack.made_ms)}{trust}"
+        )
 
     def _spoken(self, its: now.ChannelNow) -> str:
         shape = f"{SHAPES[Priority[its.priority.upper()]]} " if its.priority else ""

@@ -55,9 +55,10 @@ def test_a_quiet_rack(rack):
     page = page_of(rack)
     assert rack.status == 0
     assert page.splitlines()[0] == "● No alarm stands."
-    assert "k1  Kreisel 1, top left  ephyra\n" in page, "the name for commands, the label for people"
-    assert re.search(r"temperature 15\.00 °C ░+▒+█▒+░+ 5 s (watched|roughly)", page)
-    assert "k2  juvenile\n" in page
+    heading = "k1  Kreisel 1, top left  ephyra, 5 s old, watched\n"
+    assert heading in page, "the name for commands, the label for people"
+    assert re.search(r"^  temperature 15\.00 °C ░+▒+█▒+░+  salinity", page, re.MULTILINE)
+    assert "k2  juvenile, 5 s old, watched\n" in page
     assert "Air pressure 1011.0 hPa" in page
     assert "Last entry 2026-08-15 02:30:00 (5 s ago)." in page, "the time of the people at the rack"
     assert "unwatched" not in page.lower()
