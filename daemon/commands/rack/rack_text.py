@@ -11,9 +11,10 @@ from daemon.commands.rack.lines import plain, strip, wrapped
 from daemon.view import rack_now as now
 from daemon.view import rack_words as words
 from daemon.view.health_text import health
-from daemon.words import SHAPES, STYLES, length_of_time
+from daemon.words import SHAPES, STYLES, label, length_of_time
 from rules.alarms.life_cycle import Priority
 from rules.judging.watched import WatchedState
+from rules.quantities import Quantity
 
 Line = tuple[str, str]
 """Text and its style."""
@@ -107,7 +108,7 @@ class _RackText:
         for vessel in self.rack.vessels:
             shown = self._shown(vessel, alone=alone)
             calm = [its for its in shown if not alone and words.is_calm(its, self.rack.made_ms)]
-            heading = self._heading(vessel) + self._watched(calm)
+            heading = self._heading(vessel) + self._watched(vessel, calm)
             yield from ((line, "bold") for line in wrapped(self.write(heading), self.width, 2))
             for its in shown:
                 if its not in calm:
@@ -146,13 +147,14 @@ class _RackText:
             said += f", under maintenance until {self._clock(vessel.maintenance_until_ms)}"
         return said
 
-    def _watched(self, calm: list[now.ChannelNow]) -> str:
+    def _watched(self, vessel: now.VesselNow, calm: list[now.ChannelNow]) -> str:
         """Say once for all that is calm in a vessel that it is watched, and how old the oldest of it is."""
         if not calm:
             return ""
         ages = [its.age_s for its in calm if its.age_s is not None]
         age = f"{length_of_time(max(ages))} old" if len(ages) == len(calm) else "age unknown"
-        return f", {age}, watched"
+        lost = ", ".join(label(Quantity(it.quantity)) for it in vessel.unwatched)
+        return f", {age}, watched{f' but for {lost}' if lost else ''}"
 
     def _calm(self, its: now.ChannelNow) -> str:
         trust = " roughly" if its.watched.state is WatchedState.WATCHED_ROUGHLY else ""

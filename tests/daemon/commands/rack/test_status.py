@@ -288,6 +288,7 @@ def test_what_nobody_watches_stands_in_place_of_all_is_well(rack):
     page = page_of(rack)
     assert rack.status == 3
     assert page.startswith("▨ unwatched  k2 oxygen saturation: no reading yet (hides up to critical)\n")
+    assert "k2  juvenile, 5 s old, watched but for oxygen saturation\n" in page
     assert "No alarm stands" not in page
     assert re.findall(r"^(k\d)", page, re.MULTILINE)[0] == "k2"
 
