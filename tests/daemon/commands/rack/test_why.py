@@ -86,6 +86,28 @@ def test_a_built_in_limit_that_a_ramp_had_moved(said):
     assert "k1/temperature/high  at 2026-08-15 03:03:00" in text
 
 
+PLAN = """
+[[vessels.k1.plan]]
+start = 2026-08-15T02:20:00+02:00
+stage = "juvenile"
+over_h = 1
+"""
+
+
+def test_a_limit_that_a_plan_has_moved_names_the_plan(tmp_path, capsys):
+    """16 of 60 minutes from the ephyra's built-in 18 °C to the juvenile's 19: 18.27, worked by hand."""
+    with rack_in(tmp_path, PLAN) as rack:
+        rack.minutes(33)
+        rack.minutes(10, k1=19.6)
+        assert main(["why", "k1/temperature/high", "--settings", str(tmp_path / "bellwatch.toml")]) == 0
+    text = capsys.readouterr().out
+    assert (
+        "stage juvenile since 2026-08-15 02:20:00 by the plan, vessels.k1.plan; limits on their way" in text
+    )
+    assert "from ephyra, 27 % done, until 2026-08-15 03:20:00" in text
+    assert "high 18.27 °C, after 2 min; built-in for juvenile" in text
+
+
 def test_a_probe_fault_says_what_it_would_be_read_otherwise(said):
     text = said("k1/temperature/probe_fault")
     assert "sent 65.16  65.16 °C  fail: no water can be so" in text
