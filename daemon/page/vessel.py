@@ -101,11 +101,7 @@ def drawing_of(
     few = len(episodes) <= BARS_AT_MOST
     rows = rows_of(episodes, to_ms) if few else []
     marks_top = bars_top + (_BAR_EVERY * len(rows) if few else 40.0) + 6
-    deeds = {
-        seq: deed
-        for seq, deed in memory.deeds.items()
-        if look.from_ms <= deed.at_ms <= to_ms and _is_here(deed, look)
-    }
+    deeds = _deeds(look)
     offset_ms = memory.dating.utc_ms(to_ms) - to_ms
     found_nights = axis.nights(look.from_ms + offset_ms, to_ms + offset_ms, zone)
     return Drawing(
@@ -185,6 +181,14 @@ def _counts(episodes: Sequence[Episode], look: _Look, top: float) -> Iterator[tu
     for place, count in enumerate(counts):
         high = 36.0 * count / max(counts)
         yield LEFT + (RIGHT - LEFT) * place / BARS_AT_MOST, top + 36 - high, high
+
+
+def _deeds(look: _Look) -> dict[int, Action]:
+    return {
+        seq: deed
+        for seq, deed in look.memory.deeds.items()
+        if look.from_ms <= deed.at_ms <= look.to_ms and _is_here(deed, look)
+    }
 
 
 def _is_here(deed: Action, look: _Look) -> bool:
