@@ -181,20 +181,24 @@ def iso_time(time_ms: int) -> str:
     return datetime.fromtimestamp(time_ms / 1000, UTC).isoformat(timespec="milliseconds")[:-6] + "Z"
 
 
-def event_text(event: AlarmEvent, zone: tzinfo = UTC) -> str:
-    """Say what happened: where, what, how far out, how fast, since when, or what people did."""
+def event_text(event: AlarmEvent, zone: tzinfo = UTC, *, ranked: bool = True) -> str:
+    """Say what happened: where, what, how far out, how fast, since when, or what people did.
+
+    `ranked` adds its priority then; where that of the whole alarm stands beside it, they might differ.
+    """
     what = _what(event)
     if event.trigger in _NEWS:
         also = f"; also {', '.join(event.vessels[1:])}" if len(event.vessels) > 1 else ""
         again = _BEFORE_NEWS.get(event.trigger, "")
         since = f"since {clock_time(event.since_ms, zone)}"
+        since += f" ({event.priority.word})" if ranked else ""
         numbers = _numbers(event, zone)
         reason = shown_reason(event.evidence.reason, quantity_if_any(event) or "")
         if event.condition == Condition.UNWATCHED:
             asked = next((_ADVICE[it] for it in reason.split(", ") if it in _ADVICE), "")
-            return f"{again}{what}, {since} ({event.priority.word}){asked}"
+            return f"{again}{what}, {since}{asked}"
         advice = _ADVICE.get(reason, f"; {reason}" if reason else "")
-        return f"{again}{what}{numbers}, {since} ({event.priority.word}){also}{advice}"
+        return f"{again}{what}{numbers}, {since}{also}{advice}"
     if event.trigger is Trigger.RETURNED:
         unseen = "" if event.state is State.NORMAL else "; nobody has acknowledged it yet"
         return f"{what}: over{unseen}"

@@ -168,7 +168,7 @@ class _Parts:
             lasted if it.end_ms is not None else f"{lasted}, stood at the end",
             *(() if self.facts.period.monthly else (Passing(self._sent(it)),)),
             "; ".join(answers) or "nobody",
-            event_text(it.first, zone),
+            event_text(it.first, zone, ranked=False),
         )
 
     def _sent(self, it: Episode) -> str:

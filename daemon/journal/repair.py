@@ -136,8 +136,9 @@ class JournalRepair:
         self._journal.checkpoint()
         self._log_bytes = 0
         self._keep_ballast()
-        before = self.done.get(ROOM_MADE, {"readings": 0})
-        self.done[ROOM_MADE] = {"readings": before["readings"] + shed}
+        if shed:
+            before = self.done.get(ROOM_MADE, {"readings": 0})
+            self.done[ROOM_MADE] = {"readings": before["readings"] + shed}
         log.error(
             "disk_full", journal=str(self._journal.path), shed_readings=shed, kept="their hourly summaries"
         )

@@ -90,6 +90,6 @@ def _past(it: Episode, answers: dict[str, list[AlarmEvent]], memory: Memory, zon
         SHAPES[it.priority],
         moment(utc_ms(it.start_ms), utc_ms(memory.newest_ms), zone),
         length_of_time((until_ms - it.start_ms) / 1000) if it.end_ms is not None else "still stands",
-        event_text(memory.dating.dated(it.first), zone),
+        event_text(memory.dating.dated(it.first), zone, ranked=False),
         f"seen by {seen[0].who} after {after}" if seen else "nobody saw it",
     )

@@ -5,6 +5,7 @@ short transaction, and the watch never waits for it.
 """
 
 from collections import defaultdict
+from collections.abc import Iterator
 from contextlib import closing
 from itertools import groupby
 from operator import itemgetter
@@ -41,7 +42,8 @@ _SHOWN_DEEDS = ("log", "hand_measurement", "calibrate", "move_stage", "begin_mai
 class Memory:
     """What was of every channel, vessel and alarm; `since_ms` is from when on, on the journal's axis of time.
 
-    `dating` turns that axis into UTC. `deeds` are what people wrote down or did to a vessel or probe.
+    `dating` turns that axis into UTC. `deeds` are what people wrote down or did to a vessel or probe, by
+    their numbers.
     """
 
     def __init__(self) -> None:
@@ -50,7 +52,7 @@ class Memory:
         self.fine: dict[str, Extents] = defaultdict(lambda: Extents(MINUTE_MS, FINE_MS // MINUTE_MS))
         self.coarse: dict[str, Extents] = defaultdict(lambda: Extents(HOUR_MS))
         self._stages = StagesOverTime()
-        self.deeds: list[Action] = []
+        self.deeds: dict[int, Action] = {}
         self.events: list[AlarmEvent] = []
         self._engine: Engine | None = None
         self._seq = self._event = 0
@@ -61,8 +63,9 @@ class Memory:
         with closing(Journal(path, writable=False)) as journal, journal.standing_still():
             from_ms = journal.state.clock_ms() - last_ms
             oldest = journal.inputs.last_seq_before(from_ms)
+            numbers = (number for number, _ in journal.inputs.numbered_actions())
             for item in journal.inputs.after(0, _BLOCK, readings_after_seq=oldest):
-                self._take(item)
+                self._take(item, numbers)
             self._seq = journal.inputs.last_seq()
             self.since_ms = max(self.since_ms or 0, from_ms)
 
@@ -76,8 +79,9 @@ class Memory:
             if self._run not in ("", journal.run_id) or last < self._seq:
                 raise JournalError(f"journal {path}: another one, or it went back; all is read anew")
             self._run, self.dating, taken = journal.run_id, journal.state.dating(), 0
+            numbers = (number for number, _ in journal.inputs.numbered_actions(self._seq))
             for item in journal.inputs.after(self._seq, _BLOCK):
-                self._take(item)
+                self._take(item, numbers)
                 if isinstance(item, Readings):
                     self._seq, taken = int(item.seq[-1]), taken + len(item)
                     if taken >= _BLOCK:
@@ -120,14 +124,15 @@ class Memory:
         """Return up to when, on the axis, everything is taken in."""
         return self._engine.clock_ms if self._engine else 0
 
-    def _take(self, item: Readings | Action) -> None:
+    def _take(self, item: Readings | Action, numbers: Iterator[int]) -> None:
+        number = next(numbers) if isinstance(item, Action) else 0
         try:
             self._engine, outcome = fold(self._engine, item)
         except (*UNUSABLE, BellwatchError) as error:
             log.warning("input_unusable", why=repr(error))
             return
         if isinstance(item, Action) and item.kind in _SHOWN_DEEDS and not outcome.refusal:
-            self.deeds.append(item)
+            self.deeds[number] = item
         self._note(self._engine, outcome)
 
     def _note(self, engine: Engine, outcome: Outcome) -> None:

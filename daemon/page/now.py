@@ -113,7 +113,11 @@ def _needs(rack: RackNow, zone: ZoneInfo, unheard: list[str]) -> list[Need]:
             Need("critical", SHAPES[Priority.CRITICAL], rack.rack, "", text, "", "")
             for text in words.other_calls(rack, zone)
         ),
-        *(need_of(alarm, called, rack.made_ms, zone) for alarm in rack.alarms if alarm.held_by is None),
+        *(
+            need_of(alarm, called, rack.made_ms, zone)
+            for alarm in rack.alarms
+            if alarm.held_by is None or words.kept_by_people(alarm)
+        ),
         *(Need("high", _HIGH, rack.rack, "", text[2:], "", "") for text in unheard),
     ]
 

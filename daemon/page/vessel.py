@@ -1,9 +1,11 @@
 """The page of a vessel: everything that happened to it on one axis of time, and the same in words."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 
+from daemon.journal.history import entry_of
+from daemon.journal.logbook import superseded
 from daemon.page import axis
 from daemon.page.axis import LEFT, PLOT_EVERY, RIGHT, Plot, plot_of
 from daemon.page.extents import Columns
@@ -11,7 +13,7 @@ from daemon.page.memory import FINE_MS, Memory
 from daemon.report.scale import Scale, time_ticks
 from daemon.report.svg import rows_of
 from daemon.settings.rack import Settings
-from daemon.view.entries import deed_text
+from daemon.view.entries import corrected_text, deed_text
 from daemon.view.rack_words import moment
 from daemon.words import SHAPES, condition_word, label, number, quantity_of
 from rules.alarms.episodes import Episode, episodes_of
@@ -99,7 +101,7 @@ def drawing_of(
     few = len(episodes) <= BARS_AT_MOST
     rows = rows_of(episodes, to_ms) if few else []
     marks_top = bars_top + (_BAR_EVERY * len(rows) if few else 40.0) + 6
-    deeds = [deed for deed in memory.deeds if look.from_ms <= deed.at_ms <= to_ms and _is_here(deed, look)]
+    deeds = _deeds(look)
     offset_ms = memory.dating.utc_ms(to_ms) - to_ms
     found_nights = axis.nights(look.from_ms + offset_ms, to_ms + offset_ms, zone)
     return Drawing(
@@ -114,8 +116,8 @@ def drawing_of(
         tuple(_bar(it, look, bars_top + _BAR_EVERY * place) for place, row in enumerate(rows) for it in row),
         len(episodes),
         () if few else tuple(_counts(episodes, look, bars_top)),
-        tuple((look.x.at(deed.at_ms), number) for number, deed in enumerate(deeds, 1)),
-        tuple(f"{look.at(deed.at_ms)} {deed_text(deed)} ({deed.who})" for deed in deeds),
+        tuple((look.x.at(deed.at_ms), number) for number, deed in enumerate(deeds.values(), 1)),
+        tuple(_told(deeds, look)),
         tuple(_readout(series, look)),
         marks_top,
         marks_top + _MARK_EVERY + 26,
@@ -181,10 +183,29 @@ def _counts(episodes: Sequence[Episode], look: _Look, top: float) -> Iterator[tu
         yield LEFT + (RIGHT - LEFT) * place / BARS_AT_MOST, top + 36 - high, high
 
 
+def _deeds(look: _Look) -> dict[int, Action]:
+    return {
+        seq: deed
+        for seq, deed in look.memory.deeds.items()
+        if look.from_ms <= deed.at_ms <= look.to_ms and _is_here(deed, look)
+    }
+
+
 def _is_here(deed: Action, look: _Look) -> bool:
     probe = look.settings.probes.get(str(deed.body.get("probe")))
     targets = (deed.body.get("vessel"), str(deed.body.get("target")).removeprefix("vessel/"))
     return look.vessel in (*targets, probe.vessel if probe else None)
+
+
+def _told(deeds: Mapping[int, Action], look: _Look) -> Iterator[str]:
+    """Say what was done when and by whom; of what was put right, by which entry."""
+    entries = (entry_of(seq, deed) for seq, deed in look.memory.deeds.items())
+    over = superseded([entry for entry in entries if entry is not None])
+    for seq, deed in deeds.items():
+        entry = entry_of(seq, deed)
+        right = corrected_text(entry, over) if entry is not None else ""
+        named = f", entry {seq}{right}" if right else ""
+        yield f"{look.at(deed.at_ms)} {deed_text(deed)} ({deed.who}){named}"
 
 
 def _readout(series: dict[str, tuple[Columns, list[Tolerance | None]]], look: _Look) -> Iterator[str]:

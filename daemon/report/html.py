@@ -37,6 +37,7 @@ def page(report: Report) -> str:
         called=[f"call under {side.name}" for side in report.sides],
         incidents=tables.incident_rows(report),
         alarms=tables.alarm_rows(report),
+        entries=tables.entry_rows(report),
         measures=[*REFERENCE],
         weeks=[
             (side.name, tables.measure_rows(report, side), tables.offender_rows(report, side))

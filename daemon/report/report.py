@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
 
+from daemon.journal.history import Entry
 from daemon.replay.replay import Replayed, plans_of, replay
 from daemon.replay.words import notes_on
 from daemon.report.trace import Trace, worth_drawing
@@ -42,7 +43,10 @@ class Side:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """Everything on the page, ready to be written; `channels` are those that are drawn."""
+    """Everything on the page, ready to be written; `channels` are those that are drawn.
+
+    `entries` are all of the logbook, also those outside its time: one may put right another.
+    """
 
     source: str
     zone: tzinfo
@@ -57,6 +61,7 @@ class Report:
     found: Recommendation | None = None
     reasons: tuple[str, ...] = ()
     provenance: tuple[str, ...] = ()
+    entries: tuple[Entry, ...] = ()
 
     @property
     def complete(self) -> bool:
@@ -105,6 +110,7 @@ def report_of(
         marks=tuple(m for m in marks if m.incident.start_ms < stop_ms and m.incident.end_ms > start_ms),
         changes=tuple(changes),
         notes=tuple(notes_on(made[0].result, recording)),
+        entries=recording.entries,
     )
 
 

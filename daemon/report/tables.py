@@ -3,11 +3,13 @@
 from collections.abc import Sequence
 
 from daemon.as_read import shown
+from daemon.journal.logbook import superseded
 from daemon.replay.words import moment
 from daemon.report.measured import REFERENCE_SHARES, Cell, measured, number_cell
 from daemon.report.report import Report, Side
 from daemon.tune.search import choice_of
 from daemon.tune.words import MINUTE_MS, choice_text, trial_cells
+from daemon.view.entries import corrected_text, entry_text
 from daemon.words import OF_DIFFERENCES, SHAPES, quantity_if_any
 from rules.alarms.episodes import Episode
 from rules.alarms.life_cycle import Priority
@@ -48,6 +50,23 @@ def incident_rows(report: Report) -> list[Row]:
             *(_called(side, mark.incident) for side in report.sides),
         ]
         for mark in report.marks
+    ]
+
+
+def entry_rows(report: Report) -> list[Row]:
+    """Return what people wrote down in this time, by time, with what was put right."""
+    over = superseded([it for it in report.entries if it.seq])
+    return [
+        [
+            number_cell(it.seq) if it.seq else "-",
+            _when(it.at_ms, report),
+            it.vessel,
+            it.who,
+            it.kind.replace("_", " "),
+            f"{entry_text(it)}{corrected_text(it, over)}",
+        ]
+        for it in report.entries
+        if report.start_ms <= it.at_ms <= report.stop_ms
     ]
 
 

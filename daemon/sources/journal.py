@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from daemon.errors import JournalError, SourceError
 from daemon.journal.inputs import CONFIGURE, READING_ROW
 from daemon.journal.journal import Journal
+from daemon.journal.logbook import logbook_of
 from daemon.sources.recording import BLOCK, Inputs, Recording
 from rules.deeds import only_written
 from rules.readings import Action, Readings
@@ -46,6 +47,7 @@ def journal_recording(
         actions = journal.inputs.numbered_actions()
         start_ms = journal.inputs.start_ms()
         end_ms, clock_off_ms = journal.state.clock_ms(), journal.state.dating().largest_ahead_ms
+        entries = tuple(logbook_of(journal))
     if span is None:
         raise JournalError(f"journal {path}: no reading in it yet, so there is nothing to replay")
     first, last = max(span[0], after + 1), min(span[1], upto)
@@ -58,7 +60,7 @@ def journal_recording(
         yield from _in_order(loaded, actions)
 
     readings = last - first + 1 - sum(first < seq < last for seq, _ in actions)
-    return Recording(str(path), sources, readings, start_ms, end_ms, inputs, {}, clock_off_ms)
+    return Recording(str(path), sources, readings, start_ms, end_ms, inputs, {}, clock_off_ms, entries)
 
 
 def recorded_events(path: Path) -> list[str]:

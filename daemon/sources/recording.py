@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from daemon.journal.history import Entry
 from rules.readings import Action, Readings
 
 SourceKey = tuple[str, str, str]
@@ -29,7 +30,7 @@ class Recording:
     `readings` says how many there are (about, where counting would take long), `end_ms` up to when
     they tell what happened. Every call of `inputs` goes through them from the start. `rejected`
     counts, by reason, what could not be taken in. `clock_off_ms` is how far off the clock was at most
-    by which its times were written (0: they are UTC).
+    by which its times were written (0: they are UTC). `entries` is what people wrote down, oldest first.
     """
 
     name: str
@@ -40,6 +41,7 @@ class Recording:
     inputs: Callable[[], Inputs]
     rejected: Mapping[str, int]
     clock_off_ms: int = 0
+    entries: tuple[Entry, ...] = ()
 
     def numbering(self) -> Callable[[str, str, str], int]:
         """Return what numbers a source: as recorded, or on from there for one that was not recorded."""

@@ -10,8 +10,10 @@ from daemon.view.channels import channels_now, unwatched
 from daemon.view.probes import probes_now
 from daemon.view.rack_now import (
     AlarmNow,
+    BrokerNow,
     ChannelNow,
     ClockNow,
+    JournalNow,
     MaintenanceNow,
     Overall,
     RackNow,
@@ -42,7 +44,7 @@ def rack_now(view: JournalView, now_ms: int) -> RackNow:
         sight.engine.plan.rack,
         now_ms,
         sight.settings.rack.time_zone,
-        overall(watch, vessels, alarms, other=bool(sight.broker.rival) or sight.journal.disk_full),
+        overall(watch, vessels, alarms, other=_calls(sight.broker, sight.journal)),
         watch,
         vessels,
         tuple(channel for channel in channels if channel.vessel == RACK_WIDE),
@@ -84,7 +86,7 @@ def only(rack: RackNow, vessel: str) -> RackNow:
     probes = {channel.probe for channel in here[0].channels}
     return replace(
         rack,
-        overall=overall(rack.watch, here, alarms),
+        overall=overall(rack.watch, here, alarms, other=_calls(rack.broker, rack.journal)),
         vessels=here,
         rack_wide=(),
         alarms=alarms,
@@ -106,6 +108,11 @@ def overall(
     if any(vessel.unwatched for vessel in vessels):
         return Overall.PARTLY_UNWATCHED
     return Overall.ALARMS_HELD if alarms else Overall.WELL
+
+
+def _calls(broker: BrokerNow, journal: JournalNow) -> bool:
+    """Return whether the rack itself calls people: it holds for each of its vessels."""
+    return bool(broker.rival) or journal.disk_full
 
 
 def _vessels(

@@ -6,12 +6,15 @@ from itertools import groupby
 
 from daemon.view import rack_now as now
 from daemon.words import amount, clock_time, label, length_of_time, level, number, rate
+from rules.alarms.alarm import HoldKind
 from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.watched import WatchedState
 from rules.quantities import Quantity
 
 _OF_THE_PROBE = (Condition.UNWATCHED, Condition.SILENT, Condition.PROBE_FAULT)
 _BELIEVED = ("pass", "not evaluated")
+_FAR_MS = 86_400_000
+"""A limit that a trend would reach later than in a day needs no sentence (project judgement)."""
 
 
 def moment(at_ms: int, now_ms: int, zone: tzinfo) -> str:
@@ -42,6 +45,11 @@ def other_calls(rack: now.RackNow, zone: tzinfo) -> Iterator[str]:
     for missed in rack.oncall.untaken if rack.oncall else ():
         since = moment(missed.since_ms, rack.made_ms, zone)
         yield f"NOBODY HAS TAKEN {missed.alarm}, since {since}; call somebody."
+
+
+def kept_by_people(alarm: now.AlarmNow) -> bool:
+    """Return whether somebody keeps an alarm from people whose condition lasts: never as if nothing stood."""
+    return alarm.stands and alarm.held_by in (HoldKind.SHELF, HoldKind.SERVICE)
 
 
 def numbers(alarm: now.AlarmNow, now_ms: int, zone: tzinfo) -> Iterator[str]:
@@ -82,11 +90,23 @@ def unwatched(vessel: now.VesselNow, now_ms: int, zone: tzinfo) -> Iterator[tupl
         yield ", ".join(label(Quantity(it.quantity)) for it in lost), f"{why}{since}", worst
 
 
-def is_calm(its: now.ChannelNow) -> bool:
-    """Return whether nothing of a channel needs to be said: believed, watched, within and at rest."""
+def is_calm(its: now.ChannelNow, now_ms: int) -> bool:
+    """Return whether a channel needs no sentence: believed, watched, within, no limit within a day."""
     believed = its.value is not None and its.flag in _BELIEVED
     seen = its.watched.state is not WatchedState.UNWATCHED
-    return believed and seen and its.priority is None and not its.trend_tells
+    far = its.reaching is None or its.reaching.at_ms > now_ms + _FAR_MS
+    return believed and seen and its.priority is None and far
+
+
+def trend(its: now.ChannelNow, now_ms: int) -> str:
+    """Write a trend that is worth a look, and until when it would take to a limit: +0.13/h, 25.00 in 3 d."""
+    if not its.trend_tells or its.trend_per_hour is None:
+        return ""
+    said = f" {rate(its.trend_per_hour, its.quantity)}"
+    if its.reaching is None:
+        return said
+    left = length_of_time((its.reaching.at_ms - now_ms) / 1000)
+    return f"{said}, {number(its.reaching.value, Quantity(its.quantity))} in {left}"
 
 
 def name(its: now.ChannelNow) -> str:

@@ -19,7 +19,7 @@ DEVICES = {
 VIEWS = {
     **{"now": "/", "vessel": "/vessel/k1", "week": "/vessel/k1?span=1w", "alarms": "/alarms"},
     **{"alarm": "/alarm/k1/temperature/rising", "write": "/write?vessel=k1&kind=bell_diameter"},
-    **{"team": "/team", "sign-in": "/sign-in"},
+    **{"animals": "/animals?due=yes", "team": "/team", "sign-in": "/sign-in"},
 }
 ACTS = 'acts = true\nroles = { bo = "set up", cy = "look" }'
 AMISS = {"k1/temperature": (0.9, 5.0), "t1/oxygen_saturation": (-9.0, 1.5), "d1/temperature": (0.3, 8.0)}

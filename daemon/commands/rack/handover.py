@@ -3,7 +3,6 @@
 import argparse
 import csv
 import io
-import sys
 import time
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime
@@ -16,7 +15,7 @@ from rich.console import Console
 from daemon.check.load import load_settings
 from daemon.commands.engineer.report_options import write_file
 from daemon.commands.options import add_settings
-from daemon.commands.rack.lines import plain, shows_utf8, wrapped
+from daemon.commands.rack.lines import say, wrapped
 from daemon.culture.record import record_of
 from daemon.culture.words import ahead_lines
 from daemon.errors import SourceError
@@ -71,9 +70,7 @@ def _handover(options: argparse.Namespace) -> int:
         print(f"{path}: {made.title}")
     if not options.file:
         terminal = Console(markup=False, emoji=False)
-        utf8 = shows_utf8(terminal.encoding)
-        for line in text_lines(made, terminal.width):
-            print(line if utf8 else plain(line), file=sys.stdout)
+        say(*text_lines(made, terminal.width))
     return 0
 
 

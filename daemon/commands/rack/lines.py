@@ -1,6 +1,7 @@
 """Text in lines of a given width: whole words, the band strip, and signs that every terminal can show."""
 
 import os
+import sys
 from collections.abc import Iterator, Mapping
 
 from rich.cells import cell_len, chop_cells
@@ -31,6 +32,12 @@ def shows_utf8(encoding: str, environment: Mapping[str, str] = os.environ) -> bo
     given = {**environment, "LC_CTYPE": ""} if environment.get("LC_CTYPE") == "C.UTF-8" else environment
     said = next((given[key] for key in ("LC_ALL", "LC_CTYPE", "LANG") if given.get(key)), "")
     return encoding.lower().startswith("utf") and said not in ("C", "POSIX")
+
+
+def say(*lines: str) -> None:
+    """Print lines by signs that this terminal shows."""
+    show = str if shows_utf8(sys.stdout.encoding or "") else plain
+    print(*map(show, lines), sep="\n")
 
 
 def wrapped(text: str, width: int, indent: int = 0) -> Iterator[str]:

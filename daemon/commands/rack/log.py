@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from daemon.check.load import load_settings
+from daemon.commands.rack.lines import say
 from daemon.commands.rack.request import add_writer, ask, writer
 from daemon.errors import JournalError, RequestError
 from daemon.journal.journal import Journal
@@ -40,7 +41,7 @@ def _log(options: argparse.Namespace) -> int:
     settings = load_settings(options.settings)
     if options.what is None:
         lines = list(entry_lines(settings, options.vessel, options.kind, (options.since, options.to)))
-        print(*lines or [f"{options.vessel}: nothing is written down yet"], sep="\n")
+        say(*lines or [f"{options.vessel}: nothing is written down yet"])
         return 0
     options.who = writer(options.who, settings.rack.people)
     ask(options, "log", _body(options))

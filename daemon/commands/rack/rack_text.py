@@ -4,17 +4,17 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from rich.cells import cell_len, set_cell_size
+from rich.cells import cell_len
 
 from daemon.as_read import shown, shown_reason
 from daemon.commands.rack.lines import plain, strip, wrapped
 from daemon.view import rack_now as now
 from daemon.view import rack_words as words
 from daemon.view.health_text import health
-from daemon.words import SHAPES, STYLES, length_of_time
-from rules.alarms.alarm import HoldKind
+from daemon.words import SHAPES, STYLES, label, length_of_time
 from rules.alarms.life_cycle import Priority
 from rules.judging.watched import WatchedState
+from rules.quantities import Quantity
 
 Line = tuple[str, str]
 """Text and its style."""
@@ -34,11 +34,6 @@ def rack_lines(rack: now.RackNow, width: int, *, utf8: bool = True, alone: bool 
         yield from ((line, style) for line in wrapped(write(said), width, 2))
 
 
-def _kept_by_people(alarm: now.AlarmNow) -> bool:
-    """Return whether somebody keeps an alarm from people whose condition lasts: never as if nothing stood."""
-    return alarm.stands and alarm.held_by in (HoldKind.SHELF, HoldKind.SERVICE)
-
-
 @dataclass(frozen=True, slots=True)
 class _RackText:
     rack: now.RackNow
@@ -55,7 +50,7 @@ class _RackText:
             yield f"■ NOT WATCHED: {words.lifeless(rack.watch, self.zone)}", critical, 2
         if rack.overall is now.Overall.WELL:
             yield "● No alarm stands.", "green", 2
-        elif rack.overall is now.Overall.ALARMS_HELD and not any(map(_kept_by_people, rack.alarms)):
+        elif rack.overall is now.Overall.ALARMS_HELD and not any(map(words.kept_by_people, rack.alarms)):
             yield "No alarm stands but those that are held.", "", 2
         for said in words.other_calls(rack, self.zone):
             yield f"■ {said}", critical, 2
@@ -68,14 +63,14 @@ class _RackText:
             yield from self._unwatched(vessel)
 
     def _kept(self) -> Iterator[tuple[str, str, int]]:
-        for alarm in filter(_kept_by_people, self.rack.alarms):
+        for alarm in filter(words.kept_by_people, self.rack.alarms):
             priority = Priority[alarm.priority.upper()]
             yield f"{SHAPES[priority]} STANDS, HELD:{self._held(alarm)[1:]}", STYLES[priority], 2
 
     def held(self) -> Iterator[tuple[str, str, int]]:
         """Give the alarms that are kept from people, and what is under maintenance."""
         for alarm in self.rack.alarms:
-            if alarm.held_by is not None and not _kept_by_people(alarm):
+            if alarm.held_by is not None and not words.kept_by_people(alarm):
                 yield self._held(alarm), "dim", 4
         for work in self.rack.maintenance:
             yield f"  {work.target} is under maintenance until {self._clock(work.until_ms)}", "", 4
@@ -110,30 +105,32 @@ class _RackText:
 
     def vessels(self, *, alone: bool) -> Iterator[Line]:
         """Give every vessel: what is calm in few lines and columns, what is not in a line of its own."""
-        shown = {its.name: self._shown(its, alone=alone) for its in self.rack.vessels}
-        calm = {
-            its.name: self.write(self._calm(its))
-            for here in shown.values()
-            for its in here
-            if words.is_calm(its)
-        }
-        column = max(map(cell_len, calm.values()), default=0) + 2
         for vessel in self.rack.vessels:
-            yield from ((line, "bold") for line in wrapped(self.write(self._heading(vessel)), self.width, 2))
-            for its in shown[vessel.name]:
-                if alone or not words.is_calm(its):
+            shown = self._shown(vessel, alone=alone)
+            calm = [its for its in shown if not alone and words.is_calm(its, self.rack.made_ms)]
+            heading = self._heading(vessel) + self._watched(vessel, calm)
+            yield from ((line, "bold") for line in wrapped(self.write(heading), self.width, 2))
+            for its in shown:
+                if its not in calm:
                     style = STYLES[Priority[its.priority.upper()]] if its.priority else ""
                     said, raw = self._spoken(its), words.sent(its) if alone else ""
                     said += raw if raw not in said else ""  # of what is not believed it says so anyway
                     said += f"; {limits_text(its.limits, its.quantity)}" if alone and its.limits else ""
                     for line in wrapped(f"  {self.write(said)}", self.width, 4):
                         yield line, style
-            if not alone:
-                cells = [calm[its.name] for its in shown[vessel.name] if words.is_calm(its)]
-                a_line = max((self.width - 2) // column, 1)
-                for place in range(0, len(cells), a_line):
-                    row = "".join(set_cell_size(cell, column) for cell in cells[place : place + a_line])
-                    yield from ((line, "") for line in wrapped(f"  {row.rstrip()}", self.width, 4))
+            for row in self._rows([self.write(self._calm(its)) for its in calm]):
+                yield from ((line, "") for line in wrapped(row, self.width, 4))
+
+    def _rows(self, cells: list[str]) -> Iterator[str]:
+        """Put cells side by side as far as there is room."""
+        row = ""
+        for cell in cells:
+            if row and cell_len(row) + 2 + cell_len(cell) > self.width:
+                yield row
+                row = ""
+            row += f"  {cell}"
+        if row:
+            yield row
 
     def _shown(self, vessel: now.VesselNow, *, alone: bool) -> list[now.ChannelNow]:
         """Return the channels that the stage has limits for, or that alarm; of a vessel alone, all."""
@@ -150,10 +147,20 @@ class _RackText:
             said += f", under maintenance until {self._clock(vessel.maintenance_until_ms)}"
         return said
 
+    def _watched(self, vessel: now.VesselNow, calm: list[now.ChannelNow]) -> str:
+        """Say once for all that is calm in a vessel that it is watched, and how old the oldest of it is."""
+        if not calm:
+            return ""
+        ages = [its.age_s for its in calm if its.age_s is not None]
+        age = f"{length_of_time(max(ages))} old" if len(ages) == len(calm) else "age unknown"
+        lost = ", ".join(label(Quantity(it.quantity)) for it in vessel.unwatched)
+        return f", {age}, watched{f' but for {lost}' if lost else ''}"
+
     def _calm(self, its: now.ChannelNow) -> str:
-        trust = "roughly" if its.watched.state is WatchedState.WATCHED_ROUGHLY else "watched"
-        age = "age unknown" if its.age_s is None else length_of_time(its.age_s)
-        return f"{words.name(its)} {words.value(its)} {strip(its)} {age} {trust}"
+        trust = " roughly" if its.watched.state is WatchedState.WATCHED_ROUGHLY else ""
+        return (
+            f"{words.name(its)} {words.value(its)} {strip(its)}{words.trend(its, self.rack.made_ms)}{trust}"
+        )
 
     def _spoken(self, its: now.ChannelNow) -> str:
         shape = f"{SHAPES[Priority[its.priority.upper()]]} " if its.priority else ""

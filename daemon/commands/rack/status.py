@@ -9,7 +9,7 @@ from rich.text import Text
 
 from daemon.check.load import load_settings
 from daemon.commands.options import add_settings, stopped_by_signals
-from daemon.commands.rack.lines import shows_utf8
+from daemon.commands.rack.lines import plain, shows_utf8
 from daemon.commands.rack.log import entry_lines
 from daemon.commands.rack.rack_text import rack_lines
 from daemon.errors import JournalError
@@ -72,7 +72,9 @@ def status_command(
     else:
         show_rack(rack, console, alone=vessel is not None)
         for line in entry_lines(settings, vessel, at_most=LAST_ENTRIES) if vessel else ():
-            console.print(f"  logbook {line}", highlight=False, soft_wrap=True)
+            said = f"  logbook {line}"
+            shown = said if shows_utf8(console.encoding) else plain(said)
+            console.print(shown, highlight=False, soft_wrap=True)
     return EXIT_STATUS[rack.overall]
 
 

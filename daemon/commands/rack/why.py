@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from daemon.check.load import load_settings
 from daemon.commands.options import add_journal
+from daemon.commands.rack.lines import say
 from daemon.view.why import BUILT_IN, ChannelThen, Episode, LimitThen, Reading, StageThen, Why, why
 from daemon.words import amount, condition_word, event_text, label, length_of_time, level, number
 from rules import RULES_VERSION
@@ -31,7 +32,7 @@ def why_arguments(parser: argparse.ArgumentParser) -> None:
 def _why(options: argparse.Namespace) -> int:
     settings = load_settings(options.settings)
     found = why(options.settings, options.journal or settings.journal.path, options.about)
-    print(*_Text(found, ZoneInfo(settings.rack.time_zone), options.settings).lines(), sep="\n")
+    say(*_Text(found, ZoneInfo(settings.rack.time_zone), options.settings).lines())
     return 0
 
 

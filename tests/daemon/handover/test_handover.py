@@ -59,6 +59,7 @@ def test_a_night_says_who_was_called_what_the_water_did_and_what_nobody_saw(rack
     assert made.superseded == ()
     high = next(row for row in rows(made, "Called for") if "temperature high-high 26" in row[-1])
     assert high[1] == "■ critical"
+    assert "(" not in high[-1], "its priority stands once, that of the whole alarm"
     assert high[3] == "not known here"  # no broker has confirmed anything
     assert high[4].startswith("ada after ")
     unseen = [row for row in rows(made, "Called for") if "k3" in row[-1]]

@@ -24,6 +24,7 @@ from daemon.journal.repair import GIVES_UP_AFTER_S, JournalRepair
 from tests.rigs.bench import START_MS, Bench, steady
 from tests.rigs.daemon_run import PATIENCE_S, DaemonRun, write_settings
 from tests.rigs.daemon_thread import running_daemon
+from tests.rigs.minute_rack import rack_in
 from tests.rigs.parts.event_listener import EventListener
 from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
@@ -113,6 +114,18 @@ def test_a_full_disk_costs_the_oldest_raw_readings_and_no_alarm(tmp_path):
         assert asked(bench.path, "SELECT sum(readings) FROM hourly") == [(gone,)]
         (oldest,) = asked(bench.path, "SELECT min(seq) FROM reading")[0]
         assert oldest > gone
+
+
+def test_where_nothing_could_be_let_go_nobody_is_told_that_the_oldest_readings_were(tmp_path):
+    with rack_in(tmp_path) as young:
+        young.minutes(3)
+        repair = JournalRepair(young.journal, young.journal.state.dating)
+        (pages,) = young.journal._db.execute("PRAGMA page_count").fetchone()
+        young.journal._db.execute(f"PRAGMA max_page_count = {pages}")
+        with pytest.raises(sqlite3.OperationalError, match="full") as full:
+            young.minutes(600)
+        repair.mend(full.value)
+        assert repair.done == {}, "all of it is needed for a restart"
 
 
 @needs_mount

@@ -28,6 +28,7 @@ VIEWS = {
     "a note": ("/write?vessel=k1&kind=note", "Note"),
     "a hand measurement": ("/write?vessel=k1&kind=hand_measurement", "Instrument"),
     "a correction": ("/write?vessel=k1&kind=feed&corrects={number}", "Corrects entry"),
+    "animals and what falls due": ("/animals?due=yes", "What falls due"),
     "team": ("/team", "Who may do what"),
     "sign in": ("/sign-in", "good once"),
     "nothing": ("/nothing", "no such page"),

@@ -63,7 +63,7 @@ def test_limits_are_those_of_the_time_on_a_ramp_too(rack):
     assert before != after
     assert high(moved_ms + HOUR_MS // 2) == pytest.approx((before + after) / 2)
     assert memory.limits("k3", Quantity.TEMPERATURE, memory.since_ms - 1) is None
-    assert [deed.kind for deed in memory.deeds] == ["move_stage"]
+    assert [deed.kind for deed in memory.deeds.values()] == ["move_stage"]
 
 
 def test_another_journal_in_its_place_is_not_taken_for_the_same(rack):

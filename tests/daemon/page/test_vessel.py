@@ -10,7 +10,7 @@ from daemon.page.memory import Memory
 from daemon.page.vessel import BARS_AT_MOST, drawing_of
 from rules.alarms.life_cycle import State, Trigger
 from rules.alarms.measures import WEEK_MS
-from tests.rigs.page_rack import DAY_MS, HOUR_MS, page_rack
+from tests.rigs.page_rack import DAY_MS, HOUR_MS, NINE, page_rack
 
 ZONE = ZoneInfo("Europe/Copenhagen")
 
@@ -62,6 +62,32 @@ def test_many_alarms_are_counted_and_none_of_them_is_left_out(known):
     assert drawing_of(memory, rack.settings, "k2", "1d", memory.newest_ms, ZONE).alarms == 0
 
 
+def test_what_was_done_stands_on_the_axis_and_what_was_put_right_says_by_which(tmp_path):
+    with page_rack(tmp_path, vessels=NINE[:2], days=0.1) as rack:
+        rack.ask("log", vessel="k1", what="deaths", value=30)
+        (first,) = (it.seq for it in rack.journal.history.entries("deaths"))
+        rack.ask("log", vessel="k2", what="feed", value=6)
+        rack.ask("begin_maintenance", target="vessel/k1", for_s=1800, why="new pump")
+        point = {"read": 15.2, "true": 15.0}
+        rack.ask("calibrate", probe="k1-multi", quantity="temperature", points=[point], standard="ice")
+        at_once, followed = Memory(), Memory()
+        followed.begin(rack.settings.journal.path, HOUR_MS)
+        rack.live(rack.now_ms + 5 * 60_000)
+        rack.ask("log", vessel="k1", what="deaths", value=3, corrects=first, who="bo")
+        right = rack.journal.history.entries("deaths")[-1].seq
+        for memory in (at_once, followed):
+            while memory.follow(rack.settings.journal.path) < 1:
+                pass
+            drawing = drawing_of(memory, rack.settings, "k1", "6h", memory.newest_ms, ZONE)
+            assert [entry.partition(" ")[2] for entry in drawing.entries] == [
+                f"deaths 30 animals (ada), entry {first}, superseded by {right}",
+                "begin maintenance vessel/k1 for 30 min: new pump (ada)",
+                "calibrate k1-multi temperature (ada)",
+                f"deaths 3 animals (bo), entry {right}, corrects {first}",
+            ]
+            assert [number for _, number in drawing.marks] == [1, 2, 3, 4]
+
+
 def test_the_pages_of_alarms_hold_every_one_once_the_newest_first(known):
     _, memory, raised = known
     with_alarms(memory, raised, 120)
@@ -70,6 +96,9 @@ def test_the_pages_of_alarms_hold_every_one_once_the_newest_first(known):
     assert [(page.newer, page.older) for page in pages] == [(None, 1), (0, 2), (1, None)]
     times = [past.when for page in pages for past in page.past]
     assert times == sorted(times, key=lambda when: (len(when) == 5, when), reverse=True)
+    assert not [past for page in pages for past in page.past if "(" in past.what], (
+        "its priority stands beside"
+    )
     assert sum(past.answered.startswith("seen by bo after") for page in pages for past in page.past) == 40
 
 

@@ -3,7 +3,7 @@
 import json
 import re
 from dataclasses import replace
-from datetime import UTC
+from datetime import UTC, datetime
 from io import BytesIO
 from itertools import chain, combinations, pairwise
 from pathlib import Path
@@ -36,6 +36,7 @@ from rules.rack.tolerance import Band, Tolerance
 from rules.readings import Action, ChannelFlags, Outcome
 from rules.tuning.incident import Incident
 from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story
+from tests.rigs.minute_rack import rack_in
 from tests.rigs.nights.known_nights import SETTINGS, known_nights
 from tests.rigs.nights.recorded_nights import live, simulated, write_settings
 from tests.rigs.parts.browser import chromium
@@ -174,6 +175,36 @@ def test_it_says_where_it_comes_from(night):
     marks = re.search(r"bellwatch [\d.]+, rules \d+; " + files, text)
     assert len({*marks.groups()}) == 3
     assert marks[1] == of_settings((night / "nursery.toml").read_bytes())
+
+
+def test_what_people_wrote_down_in_that_time_stands_in_it_with_what_was_put_right(tmp_path):
+    with rack_in(tmp_path) as rack:
+        rack.minutes(5)
+        rack.ask("begin_maintenance", target="vessel/k2", for_s=1800, why="new pump")
+        rack.ask("log", vessel="k1", what="feed", value=6, note="<b>nauplii</b>")
+        first = rack.journal.history.entries("feed")[0].seq
+        rack.minutes(5)
+        from_ms = rack.now_ms - MINUTE_MS
+        rack.ask("log", vessel="k1", what="feed", value=8, corrects=first, who="bo")
+        right = rack.journal.history.entries("feed")[-1].seq
+        rack.minutes(5)
+    journal, file = str(tmp_path / "journal.sqlite"), tmp_path / "report.html"
+    command = ["replay", journal, "--settings", str(tmp_path / "bellwatch.toml"), "--report", str(file)]
+
+    def written():
+        rows = re.findall(r"<tr>(.*?)</tr>", file.read_text().partition("<h2>Written down</h2>")[2])
+        cells = [re.findall(r"<t[dh][^>]*>(.*?)</t[dh]>", row) for row in rows]
+        return [its for its in cells if its[2:] and its[2] in ("k1", "k2")]
+
+    assert main(command) == 0
+    assert [its[0:1] + its[2:] for its in written()] == [
+        [f"{first}", "k1", "ada", "feed", f"6 mL  &lt;b&gt;nauplii&lt;/b&gt;, superseded by {right}"],
+        ["-", "k2", "ada", "maintenance", "for 30 min  new pump"],
+        [f"{right}", "k1", "bo", "feed", f"8 mL, corrects {first}"],
+    ]
+    since = datetime.fromtimestamp(from_ms / 1000, UTC).isoformat()
+    assert main([*command, "--from", since]) == 0
+    assert [its[0] for its in written()] == [f"{right}"]
 
 
 def in_small_blocks(recording, size=500):

@@ -11,7 +11,7 @@ from rich.cells import cell_len
 from daemon.commands.rack.lines import plain, shows_utf8, wrapped
 from daemon.commands.rack.rack_text import rack_lines
 from daemon.view.rack import overall, rack_now
-from daemon.view.rack_now import Overall, Unwatched, WatchNow, WatchState
+from daemon.view.rack_now import Overall, Reaching, Unwatched, WatchNow, WatchState
 from daemon.view.reader import JournalView
 from rules.alarms.life_cycle import State
 from tests.rigs.examples import examples
@@ -90,6 +90,35 @@ def test_nothing_is_too_long_cut_or_left_out(base, data, width, utf8, alone):
     assert ("No alarm stands." in said) == (rack.overall is Overall.WELL)
     assert ("NOT WATCHED" in lines[0]) == (rack.watch.state is not WatchState.ALIVE)
     assert utf8 or said.isascii()
+
+
+@pytest.mark.parametrize(("width", "a_vessel"), [(60, 4), (80, 3), (120, 2), (200, 2)])
+def test_thirty_vessels_at_ease_can_be_looked_over(tmp_path, width, a_vessel):
+    """Each says its values, where they stand, what moves and how soon it would matter, age and trust."""
+    with rack_in(tmp_path) as made:
+        made.minutes(30)
+        now = rack_now(JournalView(made.settings), made.now_ms + 5000)
+    k2 = next(it for it in now.vessels if it.name == "k2")
+    moving = dataclasses.replace(
+        next(it for it in k2.channels if it.quantity == "temperature"),
+        trend_per_hour=0.05,
+        trend_tells=True,
+        reaching=Reaching("advisory_high", 19.0, now.made_ms + 72 * 3_600_000),
+    )
+    slow = tuple(moving if it.quantity == "temperature" else it for it in k2.channels)
+    thirty = [dataclasses.replace(k2, name=f"k{n}", label=f"Kreisel {n}") for n in range(30)]
+    thirty[7] = dataclasses.replace(thirty[7], channels=slow)
+    rack = dataclasses.replace(now, vessels=tuple(thirty))
+    lines = [line for line, _ in rack_lines(rack, width)]
+    first, last = (
+        lines.index("k0  Kreisel 0  juvenile, 5 s old, watched"),
+        lines.index("Air pressure 1011.0 hPa"),
+    )
+    assert last - first <= 30 * a_vessel + 1
+    said = " ".join(" ".join(lines).split())
+    assert said.count("oxygen saturation ") == said.count("salinity ") == 30
+    assert len(re.findall(r"temperature 16\.00 °C [░▒█]{11}", said)) == 30
+    assert said.count("+0.05/h, 19.00 in 3 d") == 1
 
 
 @given(st.lists(st.text("abcde/°水", min_size=1, max_size=50), min_size=1, max_size=40), st.integers(60, 200))

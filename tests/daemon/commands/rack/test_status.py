@@ -4,6 +4,9 @@ import dataclasses
 import io
 import json
 import re
+import signal
+import subprocess
+import sys
 
 import jsonschema
 import pytest
@@ -11,7 +14,7 @@ from rich.console import Console
 
 from daemon.broker.notices import Notices
 from daemon.check.load import load_settings
-from daemon.commands.rack.status import print_schema, status_command
+from daemon.commands.rack.status import EXIT_STATUS, print_schema, status_command
 from daemon.errors import JournalError
 from daemon.journal.damage import replace_damaged
 from daemon.journal.dating import Stretch
@@ -20,10 +23,13 @@ from daemon.journal.outbox import Progress, RefusedPoint
 from daemon.journal.sole_writer import SoleWriter
 from daemon.journal.state import KeptTrouble
 from daemon.settings.plan import rack_plan
+from daemon.view.rack_now import Overall
 from daemon.watch.watch import Watch
 from drivers.readings import Reading
+from tests.rigs.daemon_run import PATIENCE_S
 from tests.rigs.minute_rack import MIRROR, MULTI, SETTINGS, START_MS, rack_in
-from tests.rigs.places import DEPLOY
+from tests.rigs.parts.simulator_process import wait_for
+from tests.rigs.places import DEPLOY, ROOT
 
 
 def page_of(rack, later_s=5, width=80, vessel=None):
@@ -49,9 +55,10 @@ def test_a_quiet_rack(rack):
     page = page_of(rack)
     assert rack.status == 0
     assert page.splitlines()[0] == "● No alarm stands."
-    assert "k1  Kreisel 1, top left  ephyra\n" in page, "the name for commands, the label for people"
-    assert re.search(r"temperature 15\.00 °C ░+▒+█▒+░+ 5 s (watched|roughly)", page)
-    assert "k2  juvenile\n" in page
+    heading = "k1  Kreisel 1, top left  ephyra, 5 s old, watched\n"
+    assert heading in page, "the name for commands, the label for people"
+    assert re.search(r"^  temperature 15\.00 °C ░+▒+█▒+░+  salinity", page, re.MULTILINE)
+    assert "k2  juvenile, 5 s old, watched\n" in page
     assert "Air pressure 1011.0 hPa" in page
     assert "Last entry 2026-08-15 02:30:00 (5 s ago)." in page, "the time of the people at the rack"
     assert "unwatched" not in page.lower()
@@ -224,6 +231,10 @@ def test_a_full_disk_is_not_all_is_well(rack, monkeypatch):
     assert rack.status == 4
     assert page.startswith("■ THE DISK IS FULL")
     assert "No alarm stands" not in page
+    alone = page_of(rack, vessel="k2")
+    assert rack.status == 4, "it holds for every vessel"
+    assert alone.startswith("■ THE DISK IS FULL")
+    assert "No alarm stands" not in alone
 
 
 def test_a_probe_that_sends_what_is_refused_says_so_beside_silent(rack):
@@ -277,6 +288,7 @@ def test_what_nobody_watches_stands_in_place_of_all_is_well(rack):
     page = page_of(rack)
     assert rack.status == 3
     assert page.startswith("▨ unwatched  k2 oxygen saturation: no reading yet (hides up to critical)\n")
+    assert "k2  juvenile, 5 s old, watched but for oxygen saturation\n" in page
     assert "No alarm stands" not in page
     assert re.findall(r"^(k\d)", page, re.MULTILINE)[0] == "k2"
 
@@ -372,6 +384,46 @@ def test_a_new_journal_and_none_at_all(tmp_path):
     with pytest.raises(JournalError, match="empty; `bellwatch run` has not taken in anything yet"):
         status_command(settings, Console(file=out), START_MS)
     assert out.getvalue() == ""
+
+
+WATCHING = """
+import sys
+from daemon.commands.cli import main
+from daemon.commands.rack import status
+status.REDRAWN_EVERY_S = 0.2
+sys.exit(main(["status", "--watch", "--settings", sys.argv[1]]))
+"""
+
+
+def test_watching_draws_it_anew_says_what_cannot_be_read_and_ends_with_how_it_was(rack, tmp_path):
+    rack.minutes(30)
+    drawn, path = tmp_path / "drawn", rack.settings.journal.path
+
+    def newest():
+        return words(drawn.read_text()[size:])
+
+    with drawn.open("w") as out:
+        command = [sys.executable, "-c", WATCHING, str(path.with_name("bellwatch.toml"))]
+        watching = subprocess.Popen(command, cwd=ROOT, stdout=out, stderr=subprocess.PIPE, text=True)
+        try:
+            size = 0
+            wait_for(lambda: "k1 Kreisel 1, top left ephyra" in newest())
+            assert "high_high" not in newest()
+            rack.minutes(15, k1=24.0)
+            wait_for(lambda: "k1/temperature/high_high unacknowledged" in newest())
+            path.rename(path.with_name("away"))
+            wait_for(lambda: f"NOTHING IS KNOWN NOW: journal {path}: no such file" in newest())
+            path.with_name("away").rename(path)
+            size = len(drawn.read_text())
+            wait_for(lambda: "k1/temperature/high_high unacknowledged" in newest())
+            watching.send_signal(signal.SIGINT)
+            found = watching.communicate(timeout=PATIENCE_S)[1]
+            ended = {EXIT_STATUS[Overall.ALARM], EXIT_STATUS[Overall.NOT_WATCHED]}  # as nothing beats
+            assert watching.returncode in ended
+        finally:
+            watching.kill()
+            watching.wait()
+    assert found == ""
 
 
 def test_as_json_it_is_what_the_schema_says(rack):
