@@ -18,7 +18,8 @@ DISCS_AFTER_DAYS = (14.0, 28.0)
 
 No chilling degree-days: colder was slower (Shi et al. 2018) or worse (Holst 2012).
 """
-OWN_EVENTS = 3
+OWN_EVENTS, OWN_AT_MOST = 3, 6
+"""So many of the team's own are needed, and the newest are taken: their water is judged again each time."""
 COOLING = "polyp-cooling"
 COOLED = {COOLING, "strobila"}
 UNFED_MS, FALL_C, LOOK_BACK_MS = 7 * DAY_MS, 5.0, 28 * DAY_MS
@@ -90,7 +91,7 @@ def own_wait_ms(of: Cohort) -> tuple[int, int] | None:
 def looked_at_from_ms(culture: Culture, now_ms: int) -> dict[str, int]:
     """Return for each batch whose water decides what comes next from when on it does.
 
-    Those that strobilated count where one of their lineage is being cooled.
+    The newest that strobilated count where one of their lineage is being cooled.
     """
     found = {}
     for of in (it for it in culture.cohorts.values() if it.vessels):
@@ -99,9 +100,10 @@ def looked_at_from_ms(culture: Culture, now_ms: int) -> dict[str, int]:
         elif of.stage in (COOLING, "ephyra"):
             found[of.code] = of.since_ms(of.stage) or of.began_ms
     cooled = {of.lineage for of in culture.cohorts.values() if of.vessels and of.stage == COOLING}
-    for of in culture.cohorts.values():
-        if of.lineage in cooled and (wait := own_wait_ms(of)):
-            found[of.code] = min(wait[0], found.get(of.code, wait[0]))
+    waits = sorted((wait, of.code) for of in culture.cohorts.values() if (wait := own_wait_ms(of)))
+    for lineage in cooled:
+        own = [it for it in waits if culture.cohorts[it[1]].lineage == lineage][-OWN_AT_MOST:]
+        found |= {code: min(wait[0], found.get(code, wait[0])) for wait, code in own}
     return found
 
 
@@ -136,7 +138,7 @@ def _cooled(look: _Look, of: Cohort, life: Life) -> Iterator[Ahead]:
     if now_ms - last_fed_ms >= UNFED_MS:
         basis = "unfed polyps did not strobilate (Hydrobiologia 754:169, abstract); a week is judgement"
         yield Ahead(of.code, last_fed_ms + UNFED_MS, now_ms, "feed: cooled without food", basis)
-    if cue_band(of.lineage) is None:
+    if cue_band(of.lineage) is None or own_wait_ms(of):
         return
     own = sorted(_own_waits(look, of.lineage))
     low, high = DISCS_AFTER_DAYS
