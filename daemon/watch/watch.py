@@ -27,7 +27,7 @@ from rules.readings import Action, Notice, Outcome
 log = structlog.get_logger()
 
 SNAPSHOT_EVERY_MS = 3_600_000
-ANSWERS_TAKE_S = 0.3
+ANSWERS_TAKE_S = 1.0
 """So much of a turn goes to requests before the rest of them is left to the next (project judgement)."""
 AWAY_MS, TOLD_AWAY_MS = 1_000, 60_000
 """A watch that was away for longer than its last commit explains blames no probe for it, and says so."""
