@@ -75,7 +75,7 @@ def asked_by(cohort: str, words: Sequence[str], known: Known, lives_in: Sequence
     if verb not in _VERBS:
         found = [it for it in _VERBS if it.startswith(verb)]
         if len(found) != 1:
-            raise RequestError(f"{words[0]}: {none_such(verb, (*_VERBS, *_ALSO))}")
+            raise RequestError(f"{words[0]}: {none_such(verb, found or (*_VERBS, *_ALSO))}")
         verb = found[0]
     body: dict[str, Any] = {"what": str(verb), "cohort": cohort}
     numbers: list[float] = []
@@ -134,7 +134,10 @@ def _keyed(key: str, value: str, zone: tzinfo) -> dict[str, Any]:
     if key == "parents":
         return {key: value.split("+")}
     if key in ("born_ms", "when_ms"):
-        return {key: utc_ms(value, zone)}
+        try:
+            return {key: utc_ms(value, zone)}
+        except ValueError as error:
+            raise ValueError(f"{error}; expected such as 2026-08-14T12:00") from None
     if key == "corrects":
         return {key: int(number(value))}
     if key in _NUMBERS:
@@ -159,6 +162,8 @@ def _of_sample(kind: str, body: dict[str, Any], numbers: list[float]) -> None:
         raise RequestError(f"{kind}: found {100 * share:g} %; expected {unit or 'words'}")
     if unknown := sorted(body.keys() - _OF_SAMPLE - {"what", "cohort"}):
         raise RequestError(f"{unknown[0].removesuffix('_ms')}: {kind} has no such thing")
+    if kind == "note" and not body.get("note"):
+        raise RequestError("note: found nothing; expected words")
     body |= sample_of(numbers if share is None else [*numbers, round(100 * share, 9)])
 
 

@@ -201,8 +201,11 @@ def write_days(record: Record, path: Path) -> int:
 
 def _write(path: Path, header: list[str], rows: Iterable[list[Any]]) -> int:
     made = list(rows)
-    with path.open("w", encoding="utf-8", newline="") as file:
-        csv.writer(file, lineterminator="\n").writerows([header, *made])
+    try:
+        with path.open("w", encoding="utf-8", newline="") as file:
+            csv.writer(file, lineterminator="\n").writerows([header, *made])
+    except OSError as error:
+        raise SourceError(f"{path}: {error.strerror}; expected where a file can be written") from error
     return len(made)
 
 

@@ -10,6 +10,7 @@ from rules.errors import none_such
 from rules.rack.lineages import LineageName
 from rules.rack.logbook import ENTRY_KINDS, check_entry
 
+_NO_POLYPS = {"planula", "ephyra", "juvenile", "adult"}
 _WITHOUT_COOLING = {"warm"}
 """Lineages that strobilate without it: Liu et al. 2009, Hydrobiologia 616:247 (abstract)."""
 
@@ -48,6 +49,8 @@ def _uncooled(lineage: str, act: Act) -> str:
 
 def _of_place(of: Cohort, act: Act) -> str:
     """Say what is wrong with where the animals are and how many."""
+    if act.what is What.DISCS and of.stage in _NO_POLYPS:
+        return f"discs: {of.code} is {of.stage}; expected polyps"
     if act.what in (What.COUNT, What.DISCS) or (act.what is What.STAGE and act.value is None):
         return ""
     there = of.stocks.get(act.vessel)

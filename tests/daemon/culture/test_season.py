@@ -135,6 +135,7 @@ def test_what_went_wrong_with_the_water_is_in_what_the_batch_had(record, water):
     ours = record.exposed(of, water, Quantity.TEMPERATURE, (of.began_ms, record.now_ms))
     assert ours.advisory_ms > 4 * HOUR_MS, "the chiller failed"
     assert ours.unwatched_ms > 7 * HOUR_MS, "a probe was silent"
+    assert ours.known_ms > 0.97 * (ours.known_ms + ours.unwatched_ms), "and otherwise the water is known"
     alone = [record.exposed(of, water, Quantity.TEMPERATURE, day) for day in record.days(of.began_ms)]
     assert math.fsum(it.unit_days for it in alone) == pytest.approx(ours.unit_days, rel=1e-9)
 

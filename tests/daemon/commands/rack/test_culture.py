@@ -138,7 +138,7 @@ WRONG = {
     "died 3 corrects=9999": "corrects:",
     "count 5 how=certain": "how: found 'certain'; expected one of counted, sampled, guessed",
     "count 10 11 k1 of=0.7": "sample: expected counts of 0 or more",
-    "discs 99": "discs: expected the discs of each polyp",
+    "discs 99": "discs: expected the discs of each polyp that you looked at, 0 to 50",
     "stage medusa": "stage: stage needs one",
     "stage polyp 900%": "share: stage has no such thing",
     "bells 0": "value: a bell diameter needs one, in millimetres, above 0",
@@ -161,6 +161,10 @@ WRONG = {
     "stage podocyst limits": "stage: there is no podocyst",
     "bells 8.2 n=0.5": "n: found 0.5",
     "bells 8.2 sd=wide": "sd=wide:",
+    "discs 3 4": "discs: e1 is ephyra; expected polyps",
+    "note k1": "note: found nothing; expected words",
+    "s 3": "s: there is no s; known are: split, stage, stomachs",
+    "died 1 when=tomorrow": "when=tomorrow: Invalid isoformat string: 'tomorrow'; expected such",
     "ammonia 0.3 ph=81": "ph: found 81.0; expected 5 to 10",
     "ammonia 0.3 scale=free": "scale: found 'free'",
 }
@@ -370,6 +374,8 @@ def test_acts_go_into_a_file_and_come_out_of_it_by_another_watch(desk, tmp_path_
     with rack_in(tmp_path_factory.mktemp("other")) as rack:
         rack.settings_path = rack.settings.journal.path.with_name("bellwatch.toml")
         other = desk.beside(rack)
+        for table in ("--acts", "--days"):
+            assert main(["culture", table, str(file / "x.csv"), *settings]) == 2, "no traceback"
         header, *rows = text.splitlines()
         turned = file.with_name("turned.csv")
         turned.write_text("\n".join([header, *reversed(rows)]), encoding="utf-8")
