@@ -10,7 +10,7 @@ from daemon.culture.clauses import SAMPLES, SHORT, Asked, asked_by, known_of
 from daemon.culture.due import Due
 from daemon.culture.record import Record, record_of
 from daemon.culture.words import overview_lines
-from daemon.errors import BellwatchError, RequestError, UnansweredError
+from daemon.errors import BellwatchError, UnansweredError
 from daemon.page.acts import ask
 from daemon.page.people import Visitor
 from daemon.page.write import BETWEEN
@@ -41,7 +41,7 @@ class Animals:
                     said, form = f"{asked.body['cohort']}: {what} written down by {visitor.name}.", {}
             except UnansweredError as error:  # sent once more it is the same, and written down once
                 said, again = str(error), {"form_id": form["id"]}
-            except RequestError as error:
+            except (BellwatchError, sqlite3.Error) as error:
                 said = told(str(error))
         kinds = [*What, *SHORT, *(it for it in SAMPLES if it not in SHORT.values())]
         return (

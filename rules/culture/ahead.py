@@ -23,6 +23,8 @@ OWN_EVENTS, OWN_AT_MOST = 3, 6
 COOLING = "polyp-cooling"
 COOLED = {COOLING, "strobila"}
 UNFED_MS, FALL_C, LOOK_BACK_MS = 7 * DAY_MS, 5.0, 28 * DAY_MS
+_LOOK_BACKS = {"polyp": 2, COOLING: 3, "ephyra": 3}
+"""So far back water decides what comes next: 28 fed days of 84, a fall of 28 days 28 days ago."""
 PNR_C, PNR_DAYS = (9.0, 12.0, 15.0), (58.6, 38.4, 33.8)
 MEDUSA_MM = 10.0
 NO_SOURCE = "common practice, no source"
@@ -95,10 +97,9 @@ def looked_at_from_ms(culture: Culture, now_ms: int) -> dict[str, int]:
     """
     found = {}
     for of in (it for it in culture.cohorts.values() if it.vessels):
-        if of.stage == "polyp":
-            found[of.code] = max(of.since_ms(of.stage) or of.began_ms, now_ms - 2 * LOOK_BACK_MS)
-        elif of.stage in (COOLING, "ephyra"):
-            found[of.code] = of.since_ms(of.stage) or of.began_ms
+        if of.stage in _LOOK_BACKS:
+            bound_ms = now_ms - _LOOK_BACKS[of.stage] * LOOK_BACK_MS
+            found[of.code] = max(of.since_ms(of.stage) or of.began_ms, bound_ms)
     cooled = {of.lineage for of in culture.cohorts.values() if of.vessels and of.stage == COOLING}
     waits = sorted((wait, of.code) for of in culture.cohorts.values() if (wait := own_wait_ms(of)))
     for lineage in cooled:

@@ -77,6 +77,12 @@ def test_the_water_is_looked_at_only_where_it_decides():
     }
 
 
+def test_however_long_a_batch_is_kept_cool_no_more_than_weeks_are_judged_again():
+    for stage, weeks in (("polyp-cooling", 12), ("ephyra", 12), ("polyp", 8)):
+        since = looked_at_from_ms(culture_of([begun(stage)]), 900 * DAY_MS)
+        assert since == {"p1": (900 - 7 * weeks) * DAY_MS}
+
+
 def test_of_many_own_events_the_newest_are_looked_at():
     acts, lives = own(8)
     said = [it for it in found(acts, 105, **lives) if it[0] == "first discs"]
