@@ -3,9 +3,11 @@
 move 40 k1 k2, bells 8.1 9.2 7.7, feed 200, died 1 bubble in the bell
 """
 
-from collections.abc import Collection, Iterator, Sequence
+import re
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
+from difflib import get_close_matches
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -17,11 +19,16 @@ from rules.errors import none_such
 from rules.rack.logbook import ENTRY_KINDS, sample_of
 
 SHORT = {"bells": "bell_diameter", "pulse": "pulse_rate", "water": "water_change"}
-_VERBS = (*What, *ENTRY_KINDS)
+SAMPLES = tuple(it for it in ENTRY_KINDS if it not in ("count", "deaths"))
+"""Kinds of entry that are no act: who writes that some of a batch died means its balance."""
+_ALSO = SHORT | {"death": "died", "deaths": "died", "dead": "died"}
+_VERBS = (*What, *SAMPLES)
 _KEYS = {"t": "temperature_c", "s": "salinity", "born": "born_ms", "when": "when_ms", "of": "fraction"}
 _TEXTS = ("how", "lineage", "into", "scale", "note", "cause", "origin")
 _NUMBERS = ("fraction", "sd", "ph", "temperature_c", "salinity", "n")
-_WORDS_ARE = {What.DIED: "cause", What.BEGIN: "origin"}
+_WORDS_ARE: Mapping[str, str] = {What.DIED: "cause", What.BEGIN: "origin"}
+_OF_SAMPLE = {"note", "when_ms", "corrects", "scale", "ph", "temperature_c", "salinity", "sd", "n"}
+_COMMA, _LAST, _DIGITS = re.compile(r"(?<!\d),|,(?!\d)"), re.compile(r",$"), re.compile(r"\d+")
 _TWO_VESSELS = {What.MOVE, What.SPLIT, What.MERGE, What.YOUNG}
 
 
@@ -49,24 +56,26 @@ class Asked:
 
 
 def clauses(words: Sequence[str]) -> Iterator[list[str]]:
-    """Give the words of each clause; commas part them."""
+    """Give the words of each clause; commas part them, but for one between digits, which is refused later."""
     clause: list[str] = []
     for word in words:
-        clause += [word.rstrip(",")] if word.rstrip(",") else []
-        if word.endswith(",") and clause:
-            yield clause
-            clause = []
+        first, *more = (_LAST if " " in word else _COMMA).split(word)
+        clause += [first] if first else []
+        for part in more:
+            if clause:
+                yield clause
+            clause = [part] if part else []
     if clause:
         yield clause
 
 
 def asked_by(cohort: str, words: Sequence[str], known: Known, lives_in: Sequence[str]) -> Asked:
     """Return what a clause about a batch that lives in some vessels asks; RequestError says what is wrong."""
-    verb = SHORT.get(words[0], words[0])
+    verb = _ALSO.get(words[0], words[0])
     if verb not in _VERBS:
         found = [it for it in _VERBS if it.startswith(verb)]
         if len(found) != 1:
-            raise RequestError(f"{words[0]}: {none_such(verb, (*_VERBS, *SHORT))}")
+            raise RequestError(f"{words[0]}: {none_such(verb, found or (*_VERBS, *_ALSO))}")
         verb = found[0]
     body: dict[str, Any] = {"what": str(verb), "cohort": cohort}
     numbers: list[float] = []
@@ -74,12 +83,11 @@ def asked_by(cohort: str, words: Sequence[str], known: Known, lives_in: Sequence
     rest: list[str] = []
     for word in words[1:]:
         _read(word, known, body, numbers, places, rest)
-    if rest:
-        body.setdefault(_WORDS_ARE.get(What(verb), "note") if verb in list(What) else "note", " ".join(rest))
+    body |= _in_words(verb, body, rest, known.vessels)
     if verb in list(What):
         _of_act(What(verb), body, numbers)
     else:
-        body |= sample_of(numbers)
+        _of_sample(verb, body, numbers)
     if not places and len(lives_in) > 1 and verb not in (What.STAGE, What.DISCS, What.WITHDRAWN):
         raise RequestError(f"{words[0]}: {cohort} lives in {', '.join(lives_in)}; say in which")
     body["vessel"] = places[0] if places else lives_in[0] if len(lives_in) == 1 else ""
@@ -99,30 +107,37 @@ def _read(
 ) -> None:
     """Take in one word: a vessel, a stage, KEY=VALUE, a share, a number, or words of a note."""
     key, equals, value = word.partition("=")
+    said: dict[str, Any] = {}
     try:
         if word in known.vessels:
             places.append(word)
         elif word in known.stages:
-            body["stage"] = word
+            said = {"stage": word}
         elif equals and key:
-            body |= _keyed(_KEYS.get(key, key), value, known.zone)
+            said = _keyed(_KEYS.get(key, key), value, known.zone)
         elif word == "limits":
-            body["limits"] = True
+            said = {"limits": True}
         elif word.endswith("%"):
-            body["share"] = number(word[:-1]) / 100
+            said = {"share": number(word[:-1]) / 100}
         elif word[:1].isdigit() or word[:1] in "-+.":
             numbers.append(number(word))
         else:
             rest.append(word)
     except ValueError as error:
         raise RequestError(f"{word}: {error}") from None
+    if said.keys() & body.keys():
+        raise RequestError(f"{word}: is said twice")
+    body |= said
 
 
 def _keyed(key: str, value: str, zone: tzinfo) -> dict[str, Any]:
     if key == "parents":
         return {key: value.split("+")}
     if key in ("born_ms", "when_ms"):
-        return {key: utc_ms(value, zone)}
+        try:
+            return {key: utc_ms(value, zone)}
+        except ValueError as error:
+            raise ValueError(f"{error}; expected such as 2026-08-14T12:00") from None
     if key == "corrects":
         return {key: int(number(value))}
     if key in _NUMBERS:
@@ -139,3 +154,27 @@ def _of_act(what: What, body: dict[str, Any], numbers: list[float]) -> None:
         raise RequestError(f"{what}: found {len(numbers)} numbers; expected one, or of= the part each was")
     elif numbers:
         body["value"] = numbers[0]
+
+
+def _of_sample(kind: str, body: dict[str, Any], numbers: list[float]) -> None:
+    unit, share = ENTRY_KINDS[kind].unit, body.pop("share", None)
+    if share is not None and unit != "%":
+        raise RequestError(f"{kind}: found {100 * share:g} %; expected {unit or 'words'}")
+    if unknown := sorted(body.keys() - _OF_SAMPLE - {"what", "cohort"}):
+        raise RequestError(f"{unknown[0].removesuffix('_ms')}: {kind} has no such thing")
+    if kind == "note" and not body.get("note"):
+        raise RequestError("note: found nothing; expected words")
+    body |= sample_of(numbers if share is None else [*numbers, round(100 * share, 9)])
+
+
+def _in_words(verb: str, body: dict[str, Any], rest: list[str], vessels: Collection[str]) -> dict[str, str]:
+    """Return cause, origin or note, with the words that were nothing else.
+
+    One that has a number and looks like a vessel's name is mistyped, and no word.
+    """
+    shapes = {_DIGITS.sub("0", it) for it in vessels}
+    for it in filter(_DIGITS.search, rest):
+        if _DIGITS.sub("0", it) in shapes or get_close_matches(it, vessels, 1, 0.8):
+            raise RequestError(f"vessel: {none_such(it, vessels)}")
+    key = _WORDS_ARE.get(verb, "note")
+    return {key: " ".join([*([body[key]] if key in body else []), *rest])} if rest else {}

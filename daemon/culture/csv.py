@@ -5,6 +5,7 @@ Terms of Darwin Core (dwc.tdwg.org/terms) where one fits; the others are ours an
 
 import csv
 import math
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -59,9 +60,13 @@ _UNSAID = {"how": "counted", "sd": 0.0, "lineage": "unknown"}
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """An act ("culture") or entry ("log") that a file holds: where, who did it, and its body."""
+    """An act ("culture") or entry ("log") that a file holds: where, who did it, and its body.
+
+    `order` sorts them as they were done, and written: of equal moments the lower eventID first.
+    """
 
     where: str
+    order: tuple[float, int, str]
     who: str
     kind: str
     body: dict[str, Any]
@@ -83,8 +88,13 @@ def _bodies(record: Record) -> Iterator[tuple[int, int, str, dict[str, Any]]]:
 
 def new_rows(record: Record, path: Path) -> Iterator[Row]:
     """Go through what a file holds of another time, kind, batch, vessel or number than all that is known."""
-    known = {_mark(body) for *_, body in _bodies(record)}
-    yield from (row for row in _rows(path) if _mark(row.body) not in known)
+    known = Counter(_mark(body) for *_, body in _bodies(record))
+    for row in _rows(path):
+        mark = _mark(row.body)
+        if known[mark]:
+            known[mark] -= 1
+        else:
+            yield row
 
 
 def _mark(body: dict[str, Any]) -> tuple[str, ...]:
@@ -124,6 +134,8 @@ def _rows(path: Path) -> Iterator[Row]:
     if unknown := [name for name in header if name not in (*TERMS, "eventID", "recordedBy")]:
         raise SourceError(f"{path}: no column is called {unknown[0]}; known are: {', '.join(TERMS)}")
     for where, cells in lines:
+        if any(cells[len(header) :]):
+            raise SourceError(f"{where}: found {len(cells)} cells under {len(header)} columns")
         found = {name: from_cell(value) for name, value in zip(header, cells, strict=False) if value}
         body: dict[str, Any] = {}
         for name in found.keys() & TERMS.keys():
@@ -133,7 +145,9 @@ def _rows(path: Path) -> Iterator[Row]:
                 raise SourceError(f"{where}: {name}: {error}") from None
         is_act = body.get("what") in list(What) and "measured" not in body
         kind, body = ("culture", body) if is_act else ("log", _in_our_unit(where, body))
-        yield Row(where, found.get("recordedBy", ""), kind, body)
+        number = found.get("eventID", "")
+        order = body.get("when_ms", math.inf), len(number), number
+        yield Row(where, order, found.get("recordedBy", ""), kind, body)
 
 
 def _read(key: str, text: str) -> object:
@@ -187,8 +201,11 @@ def write_days(record: Record, path: Path) -> int:
 
 def _write(path: Path, header: list[str], rows: Iterable[list[Any]]) -> int:
     made = list(rows)
-    with path.open("w", encoding="utf-8", newline="") as file:
-        csv.writer(file, lineterminator="\n").writerows([header, *made])
+    try:
+        with path.open("w", encoding="utf-8", newline="") as file:
+            csv.writer(file, lineterminator="\n").writerows([header, *made])
+    except OSError as error:
+        raise SourceError(f"{path}: {error.strerror}; expected where a file can be written") from error
     return len(made)
 
 

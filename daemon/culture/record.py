@@ -11,7 +11,7 @@ from daemon.culture.water import Judged, water_of
 from daemon.journal.dating import Dating
 from daemon.journal.history import Entry
 from daemon.journal.journal import Journal
-from daemon.journal.logbook import acts_in, done_ms, in_force
+from daemon.journal.logbook import acts_in, as_done
 from daemon.settings.rack import Settings
 from daemon.view.moment import LED_THERE_MS
 from rules.culture.acts import Act
@@ -127,7 +127,6 @@ def record_of(settings: Settings, now_ms: int | None = None) -> Record:
     with closing(Journal(settings.journal.path, writable=False)) as journal, journal.standing_still():
         acts, dating = acts_in(journal), journal.state.dating()
         written = journal.history.logbook((), tuple(ENTRY_KINDS))
-    entries = [replace(it, at_ms=done_ms(it, dating)) for it in in_force(written)]
-    entries.sort(key=lambda it: it.at_ms)
+    entries = sorted(as_done(written, dating).values(), key=lambda it: it.at_ms)
     moment_ms = int(time.time() * 1000) if now_ms is None else now_ms
     return Record(settings, moment_ms, acts, culture_of(acts), entries, dating)

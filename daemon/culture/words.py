@@ -9,7 +9,7 @@ from daemon.view.entries import act_text
 from daemon.words import label
 from rules.culture.acts import How
 from rules.culture.cohorts import Cohort, Rest, Stock
-from rules.culture.exposure import HOUR_MS
+from rules.culture.exposure import HOUR_MS, stays_within
 from rules.culture.growth import (
     DAY_MS,
     WEIGHT_EXPONENT,
@@ -46,7 +46,8 @@ def day(at_ms: int | None, zone: tzinfo) -> str:
 
 def cohort_text(of: Cohort) -> str:
     """Write a batch in a line."""
-    here = [f"{vessel} {stock_text(of.stocks[vessel])}" for vessel in of.vessels]
+    shown = [*of.vessels, *(name for name, its in of.stocks.items() if round(its.number) < 0)]
+    here = [f"{vessel} {stock_text(of.stocks[vessel])}" for vessel in shown]
     rest = sum(it.number for it in of.rests)
     parts = (of.stage, of.lineage, ", ".join(here) or "none left", f"died {of.died.number:.0f}")
     return f"{of.code}: {', '.join(parts)}" + (f", unexplained {rest:+.0f}" if rest else "")
@@ -132,15 +133,18 @@ def _strobilation(of: Cohort, zone: tzinfo) -> str:
 def _water_lines(record: Record, of: Cohort) -> Iterator[str]:
     """Give what the batch lived through, of each quantity."""
     water = record.water([of], QUANTITIES, of.began_ms)
+    span = of.began_ms, record.now_ms
+    if sum(end - begun for _, begun, end in stays_within(of, *span)) > span[1] - span[0]:
+        yield "water: of several vessels at once the days and hours are summed"
     for quantity in QUANTITIES:
-        its = record.exposed(of, water, quantity, (of.began_ms, record.now_ms))
+        its = record.exposed(of, water, quantity, span)
         hours = f"outside {its.advisory_ms / HOUR_MS:.1f} h, critical {its.critical_ms / HOUR_MS:.1f} h"
         unseen = f"unwatched {its.unwatched_ms / HOUR_MS:.1f} h"
-        span = f"{its.lowest:.2f} to {its.highest:.2f}, mean {its.mean:.2f}"
-        span += f", worst step {its.worst_per_hour:.2f}/h"
+        values = f"{its.lowest:.2f} to {its.highest:.2f}, mean {its.mean:.2f}"
+        values += f", worst step {its.worst_per_hour:.2f}/h"
         more = f", {its.unit_days:.1f} degree-days" if quantity is Quantity.TEMPERATURE else ""
         more += f", deficit {its.deficit:.1f} %h" if quantity is Quantity.OXYGEN_SATURATION else ""
-        yield f"water: {label(quantity)} {span}{more}, {hours}, {unseen}"
+        yield f"water: {label(quantity)} {values}{more}, {hours}, {unseen}"
 
 
 def ahead_lines(record: Record) -> Iterator[str]:

@@ -17,7 +17,7 @@ from daemon.journal.fold import AWAY
 from daemon.journal.history import UNUSABLE, Entry
 from daemon.journal.inputs import CONFIGURE
 from daemon.journal.journal import Journal
-from daemon.journal.logbook import WRITTEN_KINDS, acts_in, calibrations_in, in_force, logbook_of
+from daemon.journal.logbook import WRITTEN_KINDS, acts_in, calibrations_in, in_force, logbook_of, roots_of
 from daemon.report.provenance import of_settings
 from daemon.settings.rack import Settings
 from daemon.view.moment import LED_THERE_MS
@@ -116,7 +116,8 @@ class _Period:
         roots = {it.seq for it in written if self._within(it.at_ms)}
         acts = tuple(it for it in acts_in(journal) if it.at_ms < period.to_ms)
         roots |= {it.number for it in acts}
-        late = [it for it in written if it.at_ms >= period.to_ms and roots & {it.corrects, it.seq}]
+        of = roots_of(written)
+        late = [it for it in written if it.at_ms >= period.to_ms and of[it.seq].seq in roots]
         done = journal.inputs.done(axis, [kind for kind in DEEDS if kind not in _WRITTEN])
         made = [replace(it, at_ms=utc_ms(it.at_ms)) for it in calibrations_in(journal)]
         events = tuple(self._events(axis[1]))

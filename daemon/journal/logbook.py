@@ -95,24 +95,31 @@ def calibrations_in(journal: Journal) -> list[Calibration]:
     return [calibration for calibration in made if (calibration.probe, calibration.quantity) in probes]
 
 
+def as_done(entries: Sequence[Entry], dating: Dating) -> dict[int, Entry]:
+    """Return what counts, by the number of what was first written, at the time when it was done (UTC).
+
+    That is what the newest of an entry and its corrections states that states one, else when it was written.
+    """
+    roots, done, newest = roots_of(entries), dict[int, int](), dict[int, Entry]()
+    for it in entries:
+        root = roots[it.seq]
+        done[root.seq] = int(it.body.get("when_ms", done.get(root.seq, dating.utc_ms(root.at_ms))))
+        newest[root.seq] = it
+    return {number: replace(it, at_ms=done[number]) for number, it in newest.items()}
+
+
 def acts_in(journal: Journal) -> list[Act]:
-    """Return what counts: of an act and its corrections the newest, at the time that the first states."""
-    dating, entries = journal.state.dating(), journal.history.entries(CULTURE)
-    roots = roots_of(entries)
-    newest = {roots[it.seq].seq: it for it in entries}
+    """Return what counts: of an act and its corrections the newest, at the time that they state."""
+    entries = journal.history.entries(CULTURE)
     later = defaultdict[int, list[int]](list)
-    for seq, root in roots.items():
+    for seq, root in roots_of(entries).items():
         later[root.seq] += [seq] if seq != root.seq else []
     found = []
-    for number, it in newest.items():
+    for number, it in as_done(entries, journal.state.dating()).items():
         try:
-            act = act_of(number, done_ms(roots[it.seq], dating), it.who, it.body)
-            found.append(replace(act, corrected_by=tuple(later[number])))
+            found.append(
+                replace(act_of(number, it.at_ms, it.who, it.body), corrected_by=tuple(later[number]))
+            )
         except RulesError as error:
             log.warning("act_unusable", number=number, why=str(error))
     return found
-
-
-def done_ms(entry: Entry, dating: Dating) -> int:
-    """Return when what an entry says was done (UTC): when it states, else when it was written."""
-    return int(entry.body.get("when_ms", dating.utc_ms(entry.at_ms)))

@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from daemon.as_read import told
-from daemon.culture.clauses import SHORT, Asked, asked_by, known_of
-from daemon.culture.due import due_lines
+from daemon.culture.clauses import SAMPLES, SHORT, Asked, asked_by, known_of
+from daemon.culture.due import Due
 from daemon.culture.record import Record, record_of
 from daemon.culture.words import overview_lines
-from daemon.errors import BellwatchError, RequestError, UnansweredError
+from daemon.errors import BellwatchError, UnansweredError
 from daemon.page.acts import ask
 from daemon.page.people import Visitor
 from daemon.page.write import BETWEEN
@@ -18,7 +18,6 @@ from daemon.settings.page import Role
 from daemon.settings.rack import Settings
 from daemon.web.server import Request
 from rules.culture.acts import SURENESS, What
-from rules.rack.logbook import ENTRY_KINDS
 
 _WORDS = ("vessel", "to", "stage")
 _KEYED = ("how", "into", "of", "lineage", "born", "parents", "corrects", "cause", "note")
@@ -28,7 +27,7 @@ class Animals:
     """Shows the batches and takes what was done with them; call it from any thread."""
 
     def __init__(self, settings: Settings) -> None:
-        self._settings, self._known = settings, known_of(settings)
+        self._settings, self._known, self._due = settings, known_of(settings), Due(settings)
 
     def __call__(self, request: Request, visitor: Visitor) -> dict[str, Any]:
         """Return what the page shows: what was kept, or what is wrong with what is still in the form."""
@@ -42,9 +41,9 @@ class Animals:
                     said, form = f"{asked.body['cohort']}: {what} written down by {visitor.name}.", {}
             except UnansweredError as error:  # sent once more it is the same, and written down once
                 said, again = str(error), {"form_id": form["id"]}
-            except RequestError as error:
+            except (BellwatchError, sqlite3.Error) as error:
                 said = told(str(error))
-        kinds = [*(it for it in What if it is not What.WITHDRAWN), *SHORT, *(it for it in ENTRY_KINDS)]
+        kinds = [*What, *SHORT, *(it for it in SAMPLES if it not in SHORT.values())]
         return (
             again
             | self._shown(request)
@@ -73,7 +72,7 @@ class Animals:
         """Return the batches, and what falls due where that is asked for: it may take a while."""
         try:
             record = record_of(self._settings)
-            due = due_lines(self._settings, int(time.time() * 1000)) if request.form.get("due") else []
+            due = self._due.lines(int(time.time() * 1000)) if request.form.get("due") else []
         except (BellwatchError, sqlite3.Error) as error:
             return {"trouble": f"What was written down cannot be shown: {error}", "codes": [], "due": []}
         codes = [code for code, of in record.culture.cohorts.items() if of.vessels]

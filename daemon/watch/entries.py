@@ -3,12 +3,13 @@
 It does not fit the animals that there are, it corrects none, or somebody wrote the same.
 """
 
+from collections.abc import Sequence
 from typing import Any
 
 from daemon.journal.history import Entry
 from daemon.journal.journal import Journal
-from daemon.journal.logbook import CULTURE, HAND, acts_in, roots_of
-from rules.culture.acts import act_of
+from daemon.journal.logbook import CULTURE, HAND, acts_in, as_done, roots_of
+from rules.culture.acts import Act, What, act_of
 from rules.culture.cohorts import culture_of
 from rules.culture.refusals import unfit_act, unfit_sample
 from rules.errors import RulesError
@@ -22,21 +23,28 @@ _ABOUT = ("value", "share", "quantity", "what", "cohort", "to", "into", "when_ms
 
 
 _CHECKED_HERE = {"cohort", "when_ms", "scale", *RANGES}
+_NOT_YET = 1_000_000_000_000
+"""Beyond every number of an entry: acts that are still to be written down."""
+Asked = tuple[str, str, dict[str, Any]]
 
 
-def unfit_entry(journal: Journal, asked: tuple[str, str, dict[str, Any]], at_ms: int) -> str:
-    """Say why what is asked (kind, who, body) is not written down so; empty where it is."""
+def unfit_entry(journal: Journal, asked: Asked, at_ms: int, acts: Sequence[Act] | None = None) -> str:
+    """Say why what is asked (kind, who, body) is not written down so; empty where it is.
+
+    `acts` count before it, with those that are still to be written down (None: the journal's).
+    """
     kind, who, body = asked
     vessel, what = str(body.get("vessel", "")), str(body.get("what") if kind == "log" else kind)
     if kind not in ("log", HAND, CULTURE):
         return ""
-    unfit = _unfit_for_animals(journal, asked, at_ms)
+    unfit = _unfit_for_animals(journal, asked, at_ms, acts)
     if unfit or (body.get("another") is True and "corrects" not in body):
         return unfit
     if "corrects" in body:
-        if _corrects(journal.history.logbook(() if kind == CULTURE else (vessel,), (what,)), body):
+        if _corrects(_others(journal, asked), body):
             return ""
-        return f"corrects: {vessel} has no {what} {body['corrects']}; `bellwatch log {vessel}` shows numbers"
+        where = f"{vessel} has no {what}" if vessel else f"there is no {what}"
+        return f"corrects: {where} {body['corrects']}; `bellwatch log {vessel or 'VESSEL'}` shows numbers"
     said = [body.get(key) for key in _ABOUT]
     for entry in journal.history.logbook((vessel,), (what,), between=(at_ms - SAME_WITHIN_MS, at_ms)):
         same = [entry.body.get(key) for key in _ABOUT] == said
@@ -46,18 +54,34 @@ def unfit_entry(journal: Journal, asked: tuple[str, str, dict[str, Any]], at_ms:
     return ""
 
 
-def _unfit_for_animals(journal: Journal, asked: tuple[str, str, dict[str, Any]], at_ms: int) -> str:
+def and_then(acts: Sequence[Act], asked: Asked, now_ms: int) -> list[Act]:
+    """Return the acts that count once one more is written down, which has no number yet."""
+    _, who, body = asked
+    was = _put_right(acts, body)
+    number, at_ms = (was.number, was.at_ms) if was else (_NOT_YET + len(acts), now_ms)
+    return [*(it for it in acts if it is not was), act_of(number, at_ms, who, body)]
+
+
+def _put_right(acts: Sequence[Act], body: dict[str, Any]) -> Act | None:
+    return next((it for it in acts if it.is_entry(body.get("corrects"))), None)
+
+
+def _unfit_for_animals(journal: Journal, asked: Asked, at_ms: int, acts: Sequence[Act] | None) -> str:
     """Say what does not fit the animals as they were then, by the acts before it but the one put right."""
     kind, who, body = asked
     if kind == HAND or (kind != CULTURE and not body.keys() & _CHECKED_HERE):
         return ""
-    now_ms, own = journal.state.dating().utc_ms(at_ms), body.get("corrects")
-    acts = acts_in(journal)
-    corrected = next((it for it in acts if it.is_entry(own)), None)
-    done_ms = body.get("when_ms", corrected.at_ms if corrected else now_ms)
+    acts, dating = acts_in(journal) if acts is None else acts, journal.state.dating()
+    was = _put_right(acts, body) if kind == CULTURE else _root(_others(journal, asked), body)
+    if isinstance(was, Entry):
+        was = as_done(_others(journal, asked), dating)[was.seq]
+    now_ms = dating.utc_ms(at_ms)
+    done_ms = body.get("when_ms", was.at_ms if was else now_ms)
     if type(done_ms) is not int or not 0 <= done_ms <= now_ms:
         return "when: expected a moment that is not still to come"
-    culture = culture_of(it for it in acts if it.at_ms <= done_ms and it is not corrected)
+    if kind == CULTURE and body.get("what") == What.WITHDRAWN and "corrects" not in body:
+        return "corrects: withdrawn needs the number of the act that never was"
+    culture = culture_of(it for it in acts if it.at_ms <= done_ms and it is not was)
     try:
         if kind == CULTURE:
             return unfit_act(culture, act_of(0, done_ms, who, body))
@@ -67,9 +91,21 @@ def _unfit_for_animals(journal: Journal, asked: tuple[str, str, dict[str, Any]],
         return str(error)
 
 
+def _others(journal: Journal, asked: Asked) -> list[Entry]:
+    """Return what an entry may put right: those of its kind, and of its vessel where it is no act."""
+    kind, _, body = asked
+    vessels = () if kind == CULTURE else (str(body.get("vessel", "")),)
+    return journal.history.logbook(vessels, (str(body.get("what") if kind == "log" else kind),))
+
+
+def _root(known: list[Entry], body: dict[str, Any]) -> Entry | None:
+    number = body.get("corrects")
+    return roots_of(known).get(number) if type(number) is int else None
+
+
 def _corrects(known: list[Entry], body: dict[str, Any]) -> bool:
     """Return whether an entry of the same kind, and quantity, is put right, at the time when it was made."""
-    root = roots_of(known).get(body["corrects"]) if type(body["corrects"]) is int else None
+    root = _root(known, body)
     if root is None:
         return False
     told = body.get("corrects_ms", root.at_ms)

@@ -1,5 +1,6 @@
 """The watch: readings and requests in, one transaction, messages out."""
 
+import time
 from collections import Counter
 from collections.abc import Callable, Sequence
 
@@ -26,6 +27,8 @@ from rules.readings import Action, Notice, Outcome
 log = structlog.get_logger()
 
 SNAPSHOT_EVERY_MS = 3_600_000
+ANSWERS_TAKE_S = 1.0
+"""So much of a turn goes to requests before the rest of them is left to the next (project judgement)."""
 AWAY_MS, TOLD_AWAY_MS = 1_000, 60_000
 """A watch that was away for longer than its last commit explains blames no probe for it, and says so."""
 REQUESTS_ASIDE = "requests set aside"
@@ -229,7 +232,11 @@ class Watch:
         with journal.transaction():
             journal.inputs.write(self._rows)
             self._keep_waited()
-            answers = {it.number: self._answer(it, max(now_ms, engine.clock_ms)) for it in requests}
+            answers, begun_s = dict[int, str](), time.monotonic()
+            for it in requests:
+                answers[it.number] = self._answer(it, max(now_ms, engine.clock_ms))
+                if time.monotonic() - begun_s > ANSWERS_TAKE_S:  # the others wait, and no alarm for them
+                    break
             for outcome in self._outcomes:
                 self._record(outcome)
             if engine.clock_ms >= self._snapshot_due_ms:

@@ -18,10 +18,13 @@ DISCS_AFTER_DAYS = (14.0, 28.0)
 
 No chilling degree-days: colder was slower (Shi et al. 2018) or worse (Holst 2012).
 """
-OWN_EVENTS = 3
+OWN_EVENTS, OWN_AT_MOST = 3, 6
+"""So many of the team's own are needed, and the newest are taken: their water is judged again each time."""
 COOLING = "polyp-cooling"
 COOLED = {COOLING, "strobila"}
 UNFED_MS, FALL_C, LOOK_BACK_MS = 7 * DAY_MS, 5.0, 28 * DAY_MS
+_LOOK_BACKS = {"polyp": 2, COOLING: 3, "ephyra": 3}
+"""So far back water decides what comes next: 28 fed days of 84, a fall of 28 days 28 days ago."""
 PNR_C, PNR_DAYS = (9.0, 12.0, 15.0), (58.6, 38.4, 33.8)
 MEDUSA_MM = 10.0
 NO_SOURCE = "common practice, no source"
@@ -90,18 +93,18 @@ def own_wait_ms(of: Cohort) -> tuple[int, int] | None:
 def looked_at_from_ms(culture: Culture, now_ms: int) -> dict[str, int]:
     """Return for each batch whose water decides what comes next from when on it does.
 
-    Those that strobilated count where one of their lineage is being cooled.
+    The newest that strobilated count where one of their lineage is being cooled.
     """
     found = {}
     for of in (it for it in culture.cohorts.values() if it.vessels):
-        if of.stage == "polyp":
-            found[of.code] = max(of.since_ms(of.stage) or of.began_ms, now_ms - 2 * LOOK_BACK_MS)
-        elif of.stage in (COOLING, "ephyra"):
-            found[of.code] = of.since_ms(of.stage) or of.began_ms
+        if of.stage in _LOOK_BACKS:
+            bound_ms = now_ms - _LOOK_BACKS[of.stage] * LOOK_BACK_MS
+            found[of.code] = max(of.since_ms(of.stage) or of.began_ms, bound_ms)
     cooled = {of.lineage for of in culture.cohorts.values() if of.vessels and of.stage == COOLING}
-    for of in culture.cohorts.values():
-        if of.lineage in cooled and (wait := own_wait_ms(of)):
-            found[of.code] = min(wait[0], found.get(of.code, wait[0]))
+    waits = sorted((wait, of.code) for of in culture.cohorts.values() if (wait := own_wait_ms(of)))
+    for lineage in cooled:
+        own = [it for it in waits if culture.cohorts[it[1]].lineage == lineage][-OWN_AT_MOST:]
+        found |= {code: min(wait[0], found.get(code, wait[0])) for wait, code in own}
     return found
 
 
@@ -136,7 +139,7 @@ def _cooled(look: _Look, of: Cohort, life: Life) -> Iterator[Ahead]:
     if now_ms - last_fed_ms >= UNFED_MS:
         basis = "unfed polyps did not strobilate (Hydrobiologia 754:169, abstract); a week is judgement"
         yield Ahead(of.code, last_fed_ms + UNFED_MS, now_ms, "feed: cooled without food", basis)
-    if cue_band(of.lineage) is None:
+    if cue_band(of.lineage) is None or own_wait_ms(of):
         return
     own = sorted(_own_waits(look, of.lineage))
     low, high = DISCS_AFTER_DAYS

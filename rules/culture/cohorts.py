@@ -186,6 +186,9 @@ class Culture:
         found = self.cohorts.get(act.into)
         if found is None:
             return self._new(act.into, act, stage, of.lineage, (of.code,), born_ms=born_ms)
+        if not found.vessels and found.stage != stage:  # none were left: it is now what comes
+            found.stage = stage
+            found.changes.append((act.at_ms, stage))
         if of.code not in found.parents and found is not of:
             found.parents = (*found.parents, of.code)
         return found

@@ -1,13 +1,16 @@
 """What is asked back before an act is written down: it cannot be done with the animals as they are."""
 
 from collections.abc import Mapping
-from typing import Any
+from difflib import get_close_matches
+from typing import Any, get_args
 
 from rules.culture.acts import Act, What
 from rules.culture.cohorts import Cohort, Culture
 from rules.errors import none_such
+from rules.rack.lineages import LineageName
 from rules.rack.logbook import ENTRY_KINDS, check_entry
 
+_NO_POLYPS = {"planula", "ephyra", "juvenile", "adult"}
 _WITHOUT_COOLING = {"warm"}
 """Lineages that strobilate without it: Liu et al. 2009, Hydrobiologia 616:247 (abstract)."""
 
@@ -32,6 +35,9 @@ def _of_beginning(culture: Culture, act: Act) -> str:
         return f"cohort: {act.cohort} there is already; a new batch needs a new code"
     if act.born_ms is not None and act.born_ms > act.at_ms:
         return "born: found a moment after the act itself; expected one before it"
+    near = get_close_matches(act.lineage, get_args(LineageName), 1, 0.75)
+    if near and act.lineage not in near:
+        return f"lineage: found {act.lineage}; did you mean {near[0]}?"
     missing = [code for code in act.parents if code not in culture.cohorts]
     return f"parents: {none_such(missing[0], culture.cohorts)}" if missing else _uncooled(act.lineage, act)
 
@@ -43,6 +49,8 @@ def _uncooled(lineage: str, act: Act) -> str:
 
 def _of_place(of: Cohort, act: Act) -> str:
     """Say what is wrong with where the animals are and how many."""
+    if act.what is What.DISCS and of.stage in _NO_POLYPS:
+        return f"discs: {of.code} is {of.stage}; expected polyps"
     if act.what in (What.COUNT, What.DISCS) or (act.what is What.STAGE and act.value is None):
         return ""
     there = of.stocks.get(act.vessel)
@@ -85,6 +93,8 @@ def unfit_sample(culture: Culture, body: Mapping[str, Any]) -> str:
             return f"vessel: no {of.code} in {body.get('vessel')}; it lives in: {where}"
     if value is None and kind in ENTRY_KINDS and not ENTRY_KINDS[kind].in_words:
         return f"value: {kind} needs a number in {ENTRY_KINDS[kind].unit or 'none'}"
+    if kind in ENTRY_KINDS and ENTRY_KINDS[kind].summed and body.get("n", 1) != 1:
+        return f"value: found {body['n']:g} numbers; of {kind}, which adds up, write each by itself"
     if kind in ENTRY_KINDS and isinstance(value, int | float):
         for end in (body.get("low", value), body.get("high", value)):
             check_entry(kind, end, of.stage if of else "")

@@ -1,7 +1,7 @@
 """A season of an invented nursery, from settlement to medusae through six vessels.
 
-The water is the simulated rack's, in steps of twenty minutes; the animals, their numbers and everything that
-is written down of them are invented.
+The water is the simulated rack's, read every twenty minutes where animals live; the animals, their numbers
+and everything that is written down of them are invented.
 """
 
 from contextlib import contextmanager
@@ -21,7 +21,9 @@ from tests.rigs.nights.recorded_nights import quiet, watch_of
 from tests.rigs.simulated import SCENARIOS, simulate
 
 START_MS = 1_772_319_600_000  # 2026-03-01 00:00 in Copenhagen
-DAY_MS, STEP_S = 86_400_000, 1200.0
+DAY_MS, EVERY_S = 86_400_000, 1200.0
+STEP_S = 120.0
+"""In longer steps the simulated cooling leaps to and fro, and no value of it is usable."""
 STAGES = ("planula", "polyp", "strobila", "ephyra", "juvenile", "adult")
 VESSELS = ("dish-1", "tray-2", "tray-3", "kreisel-4", "kreisel-5", "kreisel-6")
 WHO = "Ada"
@@ -82,11 +84,22 @@ DONE = {
 SIZES = {47: (3.1, 3.4, 2.9, 3.2), 51: (4.0, 4.3, 3.9, 4.1), 54: (4.8, 5.1, 4.9), 59: (6.6, 6.1, 6.4, 6.2)}
 
 
+LIVED = {"dish-1": (0, 11), "tray-2": (9, 99), "tray-3": (14, 99),
+         "kreisel-4": (37, 99), "kreisel-5": (54, 99), "kreisel-6": (65, 99)}  # fmt: skip
+"""From and to which day a vessel is read: with animals in it, and a day around."""
+
+
+def in_use(probe, at_ms):
+    """Whether the vessel of a probe has animals then, or the probe is of no vessel."""
+    begun, end = next((span for vessel, span in LIVED.items() if probe.startswith(vessel)), (0, 99))
+    return begun <= (at_ms - START_MS) / DAY_MS < end
+
+
 def scenario_of(days):
     """The quiet rack with a sixth vessel, read every twenty minutes."""
     quiet_rack = load_scenario(SCENARIOS / "quiet_night.toml")
     probes = {
-        name: replace(probe, every_s=STEP_S) for name, probe in quiet_rack.probes.items() if probe.vessel
+        name: replace(probe, every_s=EVERY_S) for name, probe in quiet_rack.probes.items() if probe.vessel
     }
     probes |= {
         name.replace("kreisel-5", "kreisel-6"): replace(probe, vessel="kreisel-6")
@@ -134,6 +147,7 @@ class Season:
             (int(at_ms), probe, quantity, float(value))
             for (probe, quantity), (times, values) in read.items()
             for at_ms, value in zip(times, values, strict=True)
+            if in_use(probe, at_ms)
         )
         place = 0
         for day in range(days):

@@ -3,6 +3,7 @@
 import argparse
 import time
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 
@@ -11,18 +12,19 @@ from daemon.commands.options import add_settings, needing
 from daemon.commands.rack.request import add_request, ask, writer
 from daemon.culture.clauses import Asked, asked_by, clauses, known_of
 from daemon.culture.csv import new_rows, write_acts, write_days
-from daemon.culture.due import due_lines
+from daemon.culture.due import Due
 from daemon.culture.record import Record, record_of
 from daemon.culture.words import cohort_lines, overview_lines
 from daemon.errors import JournalError, RequestError
+from daemon.journal.journal import Journal
+from daemon.journal.logbook import CULTURE
 from daemon.settings.rack import Settings
-from rules.culture.acts import Act, act_of
+from daemon.view.reader import JournalView
+from daemon.watch.entries import and_then, unfit_entry
+from rules.culture.acts import Act
 from rules.culture.cohorts import culture_of
-from rules.culture.refusals import unfit_act, unfit_sample
 from rules.errors import RulesError, none_such
-
-_NOT_YET = 1_000_000_000_000
-"""Beyond every number of an entry: acts that are still to be written down."""
+from rules.readings import Action
 
 
 def culture_arguments(parser: argparse.ArgumentParser) -> None:
@@ -48,8 +50,7 @@ def due_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _due(options: argparse.Namespace) -> int:
-    settings, now_ms = load_settings(options.settings), int(time.time() * 1000)
-    print(*due_lines(settings, now_ms), sep="\n")
+    print(*Due(load_settings(options.settings)).lines(int(time.time() * 1000)), sep="\n")
     return 0
 
 
@@ -83,48 +84,47 @@ def _write_label(record: Record, vessel: str) -> None:
 def _write_down(settings: Settings, options: argparse.Namespace) -> int:
     """Write down what the clauses, or the rows of a file, say; where one is wrong, nothing."""
     record, now_ms, fit, wrong = record_of(settings), int(time.time() * 1000), [], []
-    acts = list(record.acts)
-    for where, who, asking in (
-        _of_file(record, options) if options.read else _of_line(settings, options, acts)
-    ):
-        try:
-            asked, by = asking(), writer(who, settings.rack.people)
-            _refuse_unfit(asked, acts, by, now_ms)
-            fit.append((by, asked))
-        except (RequestError, RulesError) as error:
-            wrong.append(f"{where}: {str(error).removeprefix(f'{where}: ')}")
+    acts, watch = list(record.acts), JournalView(settings).look(now_ms).engine
+    many = _of_file(record, options) if options.read else _of_line(settings, options, lambda: acts)
+    with closing(Journal(settings.journal.path, writable=False)) as journal:
+        for where, who, asking in many:
+            try:
+                asked = asking()
+                it = asked.kind, writer(who, settings.rack.people), asked.body | _another(options)
+                unfit = unfit_entry(journal, it, record.dating.axis_ms(now_ms), acts)
+                if unfit := unfit or watch.act(Action(watch.clock_ms, *it)).refusal:
+                    raise RequestError(unfit)
+                acts = and_then(acts, it, now_ms) if asked.kind == CULTURE else acts
+                fit.append((where, it))
+            except (RequestError, RulesError) as error:
+                wrong.append(f"{where}: {str(error).removeprefix(f'{where}: ')}")
     if wrong:
         raise RequestError("\n".join([*wrong, "nothing was written down"]))
-    for options.who, asked in fit:
-        ask(options, asked.kind, asked.body | ({"another": True} if options.another else {}))
-        print(f"{asked.body.get('cohort', '')}: {asked.body['what'].replace('_', ' ')} written down")
+    for place, (where, (kind, options.who, body)) in enumerate(fit):
+        try:
+            ask(options, kind, body)
+        except RequestError as error:  # somebody else was quicker, or the watch stands still
+            left = f"\nthe {len(fit) - place - 1} after it were not asked for" if place < len(fit) - 1 else ""
+            raise type(error)(f"{where}: {error}{left}") from None
+        print(f"{body.get('cohort', '')}: {body['what'].replace('_', ' ')} written down")
     return 0
 
 
+def _another(options: argparse.Namespace) -> dict[str, bool]:
+    return {"another": True} if options.another else {}
+
+
 def _of_file(record: Record, options: argparse.Namespace) -> Iterator[tuple[str, str, Callable[[], Asked]]]:
-    for row in new_rows(record, options.read):
+    """Go through what a file has that is new, in the order in which it was done."""
+    for row in sorted(new_rows(record, options.read), key=lambda it: it.order):
         yield row.where, row.who or options.who, partial(Asked, row.kind, row.body)
 
 
 def _of_line(
-    settings: Settings, options: argparse.Namespace, acts: list[Act]
+    settings: Settings, options: argparse.Namespace, acts: Callable[[], list[Act]]
 ) -> Iterator[tuple[str, str, Callable[[], Asked]]]:
+    """Go through the clauses; where a batch lives is asked anew for each, as those before it move it."""
     known = known_of(settings)
     for words in clauses(options.words):
-        of = culture_of(acts).cohorts.get(options.cohort)
+        of = culture_of(acts()).cohorts.get(options.cohort)
         yield words[0], options.who, partial(asked_by, options.cohort, words, known, of.vessels if of else ())
-
-
-def _refuse_unfit(asked: Asked, acts: list[Act], who: str, now_ms: int) -> None:
-    """Raise where what is asked does not fit the animals by all acts before it; add its act to them."""
-    corrected = next((it for it in acts if it.is_entry(asked.body.get("corrects"))), None)
-    done_ms = asked.body.get("when_ms", corrected.at_ms if corrected else now_ms)
-    culture = culture_of(it for it in acts if it.at_ms <= done_ms and it is not corrected)
-    if "corrects" in asked.body and not corrected and asked.kind == "culture":
-        raise RequestError(f"corrects: no act has the number {asked.body['corrects']}")
-    if done_ms > now_ms:
-        raise RequestError("when: expected a moment that is not still to come")
-    made = [] if asked.kind == "log" else [act_of(_NOT_YET + len(acts), done_ms, who, asked.body)]
-    if unfit := unfit_act(culture, made[0]) if made else unfit_sample(culture, asked.body):
-        raise RequestError(unfit)
-    acts += made

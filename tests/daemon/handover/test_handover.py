@@ -273,6 +273,10 @@ def test_the_animals_stand_in_it_and_a_late_or_corrected_act_supersedes_older_pr
     assert rows(after, "Animals")[0][1] == "-5 at count in k1 (195 found, 200 expected)"
     assert f"Entry {count} was corrected by" in after.superseded[2]
     assert after.record != before.record
+    second = rack.journal.history.entries("culture")[-1].seq
+    rack.ask("culture", what="count", cohort="e1", vessel="k1", value=196, corrects=second)
+    after = handed_over(rack)
+    assert f"Entry {second} was corrected by" in after.superseded[3], "a correction of a correction too"
     rack.ask("culture", what="died", cohort="e1", vessel="k1", value=1)
     assert rows(handed_over(rack), "Animals") == rows(after, "Animals"), (
         "what came after is of the next night"

@@ -155,11 +155,13 @@ def test_however_many_ask_a_turn_takes_up_some_of_them_in_their_order(bench):
     box = RequestBox(bench.path)
     body = json.dumps({"vessel": "k1", "what": "count", "value": 1})
     box.put_first((f"r{number}", "log", "ada", body) for number in range(2 * TAKEN_AT_ONCE + 1))
-    for left in (TAKEN_AT_ONCE + 1, 1, 0):
+    waited = 2 * TAKEN_AT_ONCE + 1
+    while waited:
         bench.watch.take([], START_MS + 31_000)
         with closing(sqlite3.connect(box.path)) as db:
             (waits,) = db.execute("SELECT count(*) FROM request WHERE answered_ms IS NULL").fetchone()
-        assert waits == left
+        assert waited - TAKEN_AT_ONCE <= waits < waited, "at most so many, and none but slow ones fewer"
+        waited = waits
     assert len(acted(bench)) == 2 * TAKEN_AT_ONCE + 1
 
 

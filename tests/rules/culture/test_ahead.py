@@ -77,6 +77,21 @@ def test_the_water_is_looked_at_only_where_it_decides():
     }
 
 
+def test_however_long_a_batch_is_kept_cool_no_more_than_weeks_are_judged_again():
+    for stage, weeks in (("polyp-cooling", 12), ("ephyra", 12), ("polyp", 8)):
+        since = looked_at_from_ms(culture_of([begun(stage)]), 900 * DAY_MS)
+        assert since == {"p1": (900 - 7 * weeks) * DAY_MS}
+
+
+def test_of_many_own_events_the_newest_are_looked_at():
+    acts, lives = own(8)
+    said = [it for it in found(acts, 105, **lives) if it[0] == "first discs"]
+    assert len(said) == 1, "those whose discs were seen wait for none"
+    acts += [act(60, "stage", f"o{place}", stage="strobila") for place in range(8)]
+    since = looked_at_from_ms(culture_of(acts), 105 * DAY_MS)
+    assert sorted(since) == ["o2", "o3", "o4", "o5", "o6", "o7", "p1"]
+
+
 def test_a_medusa_by_its_own_growth_and_common_practice():
     """4 mm and 8 % of the diameter a day: ten bells at three dates, the range from the growth's interval."""
     bells = [Sample(day * DAY_MS, 4.0 * 1.08**day * off, 10) for day, off in ((0, 1.0), (3, 1.01), (6, 1.0))]

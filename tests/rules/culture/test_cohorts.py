@@ -191,6 +191,10 @@ UNFIT = {
         act(3, "begin", "e8", vessel="k1", stage="ephyra", value=5, born_ms=4 * DAY_MS),
         "born: found a moment after the act itself",
     ),
+    "a lineage mistyped": (
+        act(3, "begin", "e8", vessel="k1", stage="ephyra", value=5, lineage="aurtia"),
+        "lineage: found aurtia; did you mean aurita?",
+    ),
     "no such parents": (
         act(3, "begin", "e8", vessel="k1", stage="ephyra", value=1, parents=["q1"]),
         "parents: there is no q1",

@@ -7,11 +7,14 @@ from copy import copy
 import pytest
 
 from daemon.commands.cli import main
+from daemon.culture.record import record_of
 from daemon.journal.asking import RequestBox
 from daemon.journal.logbook import acts_in
+from daemon.tables.values import utc_ms
 from rules.culture.cohorts import culture_of
 from rules.rack.logbook import ENTRY_KINDS
 from tests.rigs.minute_rack import rack_in
+from tests.rigs.parts.simulator_process import wait_for
 
 BEFORE = (
     "bellwatch log k1 note --note '40 of e1 moved to k2' --who Ada",
@@ -41,6 +44,20 @@ class Desk:
         """Type a line; return the exit status and what was said."""
         self.rack.minutes(1)
         return self._run([cohort, *line.split(), "--who", who])
+
+    def both(self, first, ada, second, kim):
+        """Two people type at once; the watch looks only when both lines were read."""
+        commands = [
+            ["culture", "e1", *line.split(), "--who", who, "--settings", str(self.rack.settings_path)]
+            for line, who in ((first, ada), (second, kim))
+        ]
+        box = RequestBox(self.rack.journal.path)
+        with ThreadPoolExecutor(2) as pool:
+            done = [pool.submit(main, command) for command in commands]
+            wait_for(lambda: len(box.waiting()) == 2, 30)
+            while not all(it.done() for it in done):
+                self.rack.watch.take([], self.rack.now_ms)
+        return [it.result() for it in done]
 
     def read(self, file):
         """Take a file in."""
@@ -104,7 +121,7 @@ def test_wrong_entries_get_a_line_each_and_nothing_is_written(desk):
 
 WRONG = {
     "move 201 k2": "value: found 201; of e1 there are 200 at most in k1, or count them",
-    "move 40 k9": "to: move needs one",
+    "move 40 k9": "vessel: there is no k9; known are: k1, k2, k3",
     "move 40": "to: move needs one",
     "move 40 k3 k2": "vessel: no e1 in k3; it lives in: k1",
     "move 5 k1 k2 k3": "found k1, k2, k3; too many vessels",
@@ -121,7 +138,7 @@ WRONG = {
     "died 3 corrects=9999": "corrects:",
     "count 5 how=certain": "how: found 'certain'; expected one of counted, sampled, guessed",
     "count 10 11 k1 of=0.7": "sample: expected counts of 0 or more",
-    "discs 99": "discs: expected the discs of each polyp",
+    "discs 99": "discs: expected the discs of each polyp that you looked at, 0 to 50",
     "stage medusa": "stage: stage needs one",
     "stage polyp 900%": "share: stage has no such thing",
     "bells 0": "value: a bell diameter needs one, in millimetres, above 0",
@@ -130,20 +147,38 @@ WRONG = {
     "stomachs 4.5": "value: found 4.5; stomachs in ephyra is a whole number from 0 to 12",
     "deformed 120": "value: found 120; deformed in ephyra is a number from 0 to 100 %",
     "feed lots": "value:",
+    "feed 200 50": "value: found 2 numbers; of feed, which adds up, write each by itself",
+    "feed 20%": "feed: found 20 %; expected mL",
+    "feed 20 how=guessed": "how: feed has no such thing",
+    "bells 8.1,9.2": "8.1,9.2:",
+    "died 5 k9": "vessel: there is no k9; known are",
+    "died 5,cleaning k1,sing": "sing: there is no sing",
+    "died 3 how=guessed how=counted": "how=counted: is said twice",
+    "begin ephyra adult 5 k1": "adult: is said twice",
+    "withdrawn": "corrects: withdrawn needs the number of the act that never was",
+    "withdrawn corrects=77": "corrects: k1 has no culture 77",
+    "split 10": "into: split needs one",
+    "stage podocyst limits": "stage: there is no podocyst",
+    "bells 8.2 n=0.5": "n: found 0.5",
+    "bells 8.2 sd=wide": "sd=wide:",
+    "discs 3 4": "discs: e1 is ephyra; expected polyps",
+    "note k1": "note: found nothing; expected words",
+    "s 3": "s: there is no s; known are: split, stage, stomachs",
+    "died 1 when=tomorrow": "when=tomorrow: Invalid isoformat string: 'tomorrow'; expected such",
     "ammonia 0.3 ph=81": "ph: found 81.0; expected 5 to 10",
     "ammonia 0.3 scale=free": "scale: found 'free'",
 }
 
 
-def test_thirty_more_wrong_entries_get_a_line_each_and_nothing_is_lost(desk):
+def test_more_wrong_entries_get_a_line_each_and_the_good_clause_before_them_is_not_written_either(desk):
     desk("begin ephyra 200 k1 lineage=aurita")
     before = desk.now()
     for line, said in WRONG.items():
-        status, lines = desk(line)
+        status, lines = desk(f"feed 7, {line}")
         assert status == 2, line
         first, *rest = [it for it in lines.splitlines() if not it.startswith("{")]  # the watch's own log
         assert said in first, (line, first)
-        assert rest in ([], ["nothing was written down"]), (line, first, rest)
+        assert rest == ["nothing was written down"], (line, first, rest)
     assert desk.now() == before
     assert len(desk.rack.journal.history.logbook((), ("culture", *ENTRY_KINDS))) == 1
 
@@ -189,6 +224,75 @@ def test_a_correction_refolds_what_came_after_and_both_stay(desk):
     assert desk(f"withdrawn corrects={number} it was another tank")[0] == 0
     assert desk.now().stocks["k1"].number == 200
     assert len(desk.rack.journal.history.entries("culture")) == 8
+
+
+def test_a_sample_is_put_right_after_its_batch_moved_on_and_keeps_its_time(desk):
+    desk("begin ephyra 200 k1 when=2026-08-10T09:00")
+    assert desk("bells 8.1 9.2 when=2026-08-11T09:00")[0] == 0
+    number = desk.rack.journal.history.entries("bell_diameter")[0].seq
+    desk("move 200 k2")
+    assert desk(f"bells 8.1 8.2 k1 corrects={number}")[0] == 0
+    second = desk.rack.journal.history.entries("bell_diameter")[-1].seq
+    assert desk(f"bells 8.1 8.4 k1 corrects={second}")[0] == 0
+    (entry,) = record_of(desk.rack.settings).entries
+    assert entry.body["values"] == [8.1, 8.4]
+    assert entry.at_ms == utc_ms("2026-08-11T09:00+02:00")
+
+
+def test_a_correction_of_the_time_stays_when_the_number_is_put_right_too(desk):
+    desk("begin ephyra 200 k1 when=2026-08-10T09:00")
+    desk("move 40 k2 when=2026-08-13T09:00")
+    number = acts_in(desk.rack.journal)[-1].number
+    desk(f"move 40 k1 k2 corrects={number} when=2026-08-11T09:00")
+    desk(f"move 45 k1 k2 corrects={number}")
+    assert [stay.from_ms for stay in desk.now().stays] == [
+        utc_ms("2026-08-10T09:00+02:00"),
+        utc_ms("2026-08-11T09:00+02:00"),
+    ]
+    assert desk.now().stocks["k2"].number == 45
+
+
+def test_what_a_late_entry_leaves_below_nought_is_shown(desk):
+    desk("begin ephyra 200 k1 when=2026-08-10T09:00")
+    desk("move 200 k2 when=2026-08-12T09:00")
+    desk("died 3 k1 when=2026-08-11T09:00")
+    assert desk_text(desk)[0].startswith("e1: ephyra, unknown, k2 200, k1 -3, died 3, since 2026-08-10")
+
+
+def test_merged_and_split_again_it_is_what_came_back(desk):
+    desk("begin ephyra 200 k1")
+    desk("begin ephyra 50 k2", cohort="e2")
+    desk("merge into=e1", cohort="e2")
+    desk("stage juvenile, split 30 k2 k3 into=e2")
+    of = desk.now("e2")
+    assert (of.stage, of.stocks["k3"].number, of.changes[-1][1]) == ("juvenile", 30, "juvenile")
+    assert (of.came.number, of.left.number, desk.now().now.number) == (80, 50, 220)
+    assert desk("stage adult, count 29 k3", cohort="e2")[0] == 0
+    assert desk.now("e2").rests[-1].number == -1
+
+
+def test_of_two_people_at_once_one_is_told_that_the_animals_are_gone(desk):
+    """Both lines fit when they are read; the watch takes one after the other, and says what was left out."""
+    desk("begin ephyra 200 k1")
+    said = desk.both("move 150 k1 k2, feed 5 k2", "Ada", "move 160 k1 k3, feed 6 k3", "Kim")
+    assert sorted(said) == [0, 2]
+    assert sorted(it.number for it in desk.now().stocks.values()) in ([50, 150], [40, 160])
+    out = desk.capsys.readouterr()
+    assert "of e1 there are" in out.err
+    assert "the 1 after it were not asked for" in out.err
+    assert len(desk.rack.journal.history.entries("feed")) == 1
+
+
+def test_on_the_night_when_clocks_go_back_the_hour_is_told_apart_by_its_offset(desk):
+    desk.rack.now_ms = utc_ms("2026-10-25T03:00+01:00")
+    desk("begin ephyra 200 k1 when=2026-10-24T12:00")
+    desk(
+        "died 1 when=2026-10-25T02:30+01:00, died 2 when=2026-10-25T02:30+02:00, died 4 when=2026-10-25T02:45"
+    )
+    deaths = [it for it in acts_in(desk.rack.journal) if it.what == "died"]
+    hours = [(it.at_ms - utc_ms("2026-10-25T00:00Z")) / 3_600_000 for it in deaths]
+    assert hours == [1.5, 0.5, 0.75], "without an offset it is the first of the two"
+    assert "still to come" in desk("died 1 when=2026-10-25T03:30")[1]
 
 
 def test_what_is_written_late_counts_when_it_was_done(desk):
@@ -270,8 +374,16 @@ def test_acts_go_into_a_file_and_come_out_of_it_by_another_watch(desk, tmp_path_
     with rack_in(tmp_path_factory.mktemp("other")) as rack:
         rack.settings_path = rack.settings.journal.path.with_name("bellwatch.toml")
         other = desk.beside(rack)
-        assert other.read(file)[0] == 0
+        for table in ("--acts", "--days"):
+            assert main(["culture", table, str(file / "x.csv"), *settings]) == 2, "no traceback"
+        header, *rows = text.splitlines()
+        turned = file.with_name("turned.csv")
+        turned.write_text("\n".join([header, *reversed(rows)]), encoding="utf-8")
+        assert other.read(turned)[0] == 0, "in whatever order they stand"
         assert other.now() == desk.now()
+        assert other.read(file) == (0, ""), "what is there is not written twice"
+        turned.write_text("\n".join([header, rows[0] + ",5"]), encoding="utf-8")
+        assert "line 2: found 27 cells under 26 columns" in other.read(turned)[1]
         file.write_text(text.replace(",200.0,", ",-5,"), encoding="utf-8")
         status, said = other.read(file)
         assert (status, said.splitlines()[-1]) == (2, "nothing was written down")
