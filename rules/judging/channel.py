@@ -391,9 +391,9 @@ def _remember(
     state.rate_per_hour = float(courses[-1][1].rate_per_hour[-1]) if courses else np.nan
     state.error = 0.0 if series.error is None else float(series.error[-1])
     state.lacking = series.lacks(-1)
-    state.base = np.nan if series.base is None else float(series.base[-1])
     good = np.flatnonzero(~np.isnan(usable) & (series.error is None or series.error == 0))
     if good.size:
         state.good_suspect = bool(judged.causal[good[-1]] == Flag.SUSPECT)
         state.good_time_ms = int(series.time_ms[good[-1]])
         state.good_value = float(usable[good[-1]])
+        state.base = np.nan if series.base is None else float(series.base[good[-1]])

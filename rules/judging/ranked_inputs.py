@@ -201,12 +201,14 @@ class Inputs:
         return moves if moves.any() else None
 
     def _base(self, name: str, at: Series) -> Array:
-        """Return what a channel read before a swift move under way, NaN where there is none."""
+        """Return what a channel read before a swift move, where its newest good value is of one; else NaN."""
         before, its = self._base_before[name], self._found.get(name)
         if its is None or (np.isnan(before) and its.base is None):
             return np.full(at.index.size, before)
-        base = np.full(its.index.size, np.nan) if its.base is None else its.base
-        newest: Array = np.concatenate([[before], base])[np.searchsorted(its.index, at.index, side="right")]
+        good = np.flatnonzero(~np.isnan(its.value))
+        base = np.full(good.size, np.nan) if its.base is None else its.base[good]
+        place = np.searchsorted(its.index[good], at.index, side="right")
+        newest: Array = np.concatenate([[before], base])[place]
         return newest
 
     def _disputed(self, name: str, at: Series) -> Array:

@@ -20,7 +20,7 @@ from rules.judging.silence import Places, SourceState
 from rules.judging.watch_list import WatchList
 from rules.quality.calm import MOVING, STALE_POLLS, Buckets, Shown, Witness, frozen, repeats_after
 from rules.quality.flags import Flag
-from rules.quality.history import DAY_MS, EARLIER, History, Learned, learn, learned
+from rules.quality.history import DAY_MS, History, Learned, learn, learned
 from rules.quality.leaps import Beside, Leap, Leapt, Scatter, bend_limit, erratic, leaps
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
@@ -64,13 +64,13 @@ class Trust:
         self._bases: dict[int, Floats | None] = {}
         self._histories: dict[str, list[tuple[int, History]]] = {}
 
-    def usual(self, channel: Channel, at_ms: int, back: int = 0) -> Learned | None:
-        """Return what a channel showed up to `back` days before the day of `at_ms`; None where nothing."""
+    def usual(self, channel: Channel, at_ms: int) -> Learned | None:
+        """Return what a channel showed before the day of `at_ms`; None where nothing."""
         today = at_ms // DAY_MS
         known = self._histories.get(channel.name, [(-1, self._channels[channel.name].history)])
         history = next(history for day, history in reversed(known) if day < today)
         wait_ms = channel.source.silent_after_ms
-        return learned(history, at_ms - back * DAY_MS, channel.quantity, wait_ms)
+        return learned(history, at_ms, channel.quantity, wait_ms)
 
     def noise(self, channel: Channel, here: NDArray[np.intp], part: slice) -> Floats:
         """Return the usual noise of a channel at some of its readings `here`, 0 where nobody knows yet."""
@@ -232,13 +232,13 @@ class Trust:
     def _frozen_since(self, channel: Channel, here: NDArray[np.intp], part: slice) -> NDArray[np.int64]:
         """Return since when each reading of a probe on one day is frozen, and carry its calm on."""
         state, at_ms = self._channels[channel.name], self._readings.at_ms[here[part]]
-        now, before = (self.usual(channel, int(at_ms[0]), back) for back in (0, EARLIER))
         witnesses = [
             Witness(self._buckets_of(source_id)[0], least)
             for source_id, least in self._watch_list.witnesses(channel.source)
         ]
         stale = self._stale(channel.source.probe, here[part])
-        value, shown = self._sound(channel.source.id)[part], Shown(channel.quantity, now, before)
+        value = self._sound(channel.source.id)[part]
+        shown = Shown(channel.quantity, self.usual(channel, int(at_ms[0])))
         whole = at_ms.size == here.size
         own = self._buckets_of(channel.source.id) if whole else state.calm.buckets.followed_by(at_ms, value)
         found, state.calm = frozen(at_ms, value, state.calm, own, shown, witnesses, stale)

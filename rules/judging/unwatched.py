@@ -319,8 +319,9 @@ def under_what_stands(crossing: Crossing, alarms: Iterable[Alarm], dangers: Iter
     """Let what is wrong with a probe be part of what people know already.
 
     A silence is part of the answers that are missing of it, or of its bus, all the time. What a probe hides
-    that still follows its water is part of alarms about just that water, or an input of it, if they are as
-    urgent: whoever goes there for a salinity that falls finds the cell that lies. Its fault goes with it.
+    that still follows its water is part of alarms about just that water, or an input of it: whoever goes
+    there for a salinity that falls finds the cell that lies. Is it more urgent, it is told as that problem,
+    become worse. The probe's fault goes with it.
     """
     crossing = _with_its_reason(crossing, alarms)
     if crossing.cause.partition("/")[0] != "probe" or not crossing.active:
@@ -349,10 +350,15 @@ def _known_as(crossing: Crossing, alarms: Sequence[Alarm], dangers: Iterable[Dan
     own = [it for it in ill.values() if it.cause == crossing.cause]
     if any(it.condition is Condition.SILENT or it.evidence.reason.startswith(_STANDS_STILL) for it in own):
         return ""
-    about = {it.channel: it.cause for it in alarms if it.announced and it.priority >= crossing.priority}
+    told = [alarm for alarm in alarms if alarm.announced]
+    hides = (it.cause for it in told if it.name == f"{crossing.cause}/{Condition.UNWATCHED}")
+    if crossing.condition is Condition.PROBE_FAULT and (cause := next(hides, "")):
+        return cause
+    worse = crossing.condition is Condition.UNWATCHED  # is told as what people know, become worse
+    about = {it.channel: it.cause for it in told if worse or it.priority >= crossing.priority}
     for danger in dangers:
         (first, *_), name = danger.channels, danger.name
         if name not in about and f"{first.vessel}/{first.source.quantity}" not in ill:
             about.update((name, about[its]) for its in first.inputs if its in about)
-    told = [about[name] for name in (crossing.level, *crossing.evidence.hidden) if name in about]
-    return next(iter(told), "") if about.keys() >= set(crossing.evidence.hidden) else ""
+    causes = [about[name] for name in (crossing.level, *crossing.evidence.hidden) if name in about]
+    return next(iter(causes), "") if about.keys() >= set(crossing.evidence.hidden) else ""

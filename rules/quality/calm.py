@@ -38,6 +38,9 @@ DITHER_NOISE: Final = 1.25
 """A frozen probe's last digit may dither by one up and down; in a noisy one, by what its noise never keeps to
 (project judgement)."""
 
+AS_WIDE: Final = 0.8
+"""Stretches within a span tell how long those within one that is little wider may last."""
+
 MOVED: Final = {
     Quantity.TEMPERATURE: {Quantity.TEMPERATURE: 0.5},
     Quantity.CONDUCTIVITY: {Quantity.TEMPERATURE: 0.5, Quantity.CONDUCTIVITY: 1.0},
@@ -130,12 +133,14 @@ class Stretch:
 @dataclass(frozen=True, slots=True)
 class Calm:
     """What is carried of a source: its buckets, and of exact repeats and of dither the stretch under way, and
-    how long the longest of each day were. `began_ms` is when the first reading came, or that after a day
-    without, `changed_ms` when one last differed from that before."""
+    how long the longest of each day were; `spans` is how far dither might stray on each. `began_ms` is when
+    the first reading came, or that after a day without, `changed_ms` when one last differed from that before.
+    """
 
     buckets: Buckets = field(default_factory=Buckets)
     stretches: tuple[Stretch, ...] = (Stretch(), Stretch())
     longest: tuple[dict[int, int], ...] = ({}, {})
+    spans: dict[int, float] = field(default_factory=dict)
     value: float = np.nan
     began_ms: int = -1
     changed_ms: int = -1
@@ -162,32 +167,24 @@ class Witness:
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """What a source showed up to a day, and up to two days before it; None where nothing."""
+    """What a source showed up to a day; None where nothing."""
 
     quantity: Quantity
     now: Learned | None
-    before: Learned | None
 
     @property
     def span(self) -> float:
         """How far a frozen probe that dithers may stray."""
-        return self._span(self.now)
+        widest = DITHER_DIGITS * LAST_DIGIT[self.quantity]
+        if self.now is None:
+            return widest
+        return min(max(DITHER_DIGITS * self.now.digit, DITHER_NOISE * self.now.noise), 10 * widest)
 
     @property
     def moved(self) -> float:
         """By how many times its least change a witness must move, the last digit being coarse."""
         least = MOVED[self.quantity][self.quantity]
         return 2.0 if self.now is None else max(1.0, _DIGITS_MOVED * self.now.digit / least)
-
-    def compares(self, span: float) -> bool:
-        """Return whether the stretches of before were as wide as those within a span."""
-        return self._span(self.before) >= 0.8 * span
-
-    def _span(self, known: Learned | None) -> float:
-        widest = DITHER_DIGITS * LAST_DIGIT[self.quantity]
-        if known is None:
-            return widest
-        return min(max(DITHER_DIGITS * known.digit, DITHER_NOISE * known.noise), 10 * widest)
 
 
 def repeats_after(count: Floats, before: float, repeats: int) -> Ints:
@@ -224,8 +221,10 @@ def frozen(
     began_ms = past.began_ms
     if not past.buckets.size or at_ms[0] - past.buckets.when[3, -1] > DAY_MS:
         began_ms = int(at_ms[0])
-    for span, stretch, lengths in zip((0.0, shown.span), past.stretches, past.longest, strict=True):
-        known = replace(stretch), dict(lengths), open_part, began_ms
+    spans, alike_ms = _spans(past.spans, int(at_ms[0]) // DAY_MS, shown.span)
+    tracks = zip((0.0, shown.span), past.stretches, past.longest, (0, alike_ms), strict=True)
+    for span, stretch, lengths, since in tracks:
+        known = replace(stretch), dict(lengths), open_part, began_ms, max(began_ms, since)
         track = _Track(buckets, first, shown, span, witnesses, *known)
         track.follow()
         since_ms = np.minimum(since_ms, track.frozen_since(at_ms, value, bucket_of))
@@ -234,7 +233,14 @@ def frozen(
     changes = np.flatnonzero(np.concatenate(([past.value], value[:-1])) != value)
     changed_ms = int(at_ms[changes[-1]]) if changes.size else past.changed_ms
     newest = float(value[-1]), began_ms, changed_ms, bool(since_ms[-1] != MOVING)
-    return since_ms, Calm(buckets.newest(), tuple(stretches), tuple(longest), *newest)
+    return since_ms, Calm(buckets.newest(), tuple(stretches), tuple(longest), spans, *newest)
+
+
+def _spans(past: dict[int, float], day: int, span: float) -> tuple[dict[int, float], int]:
+    """Return the spans of the last fortnight's days, and since when they were about as wide as `span`."""
+    spans = {then: its for then, its in past.items() if then >= day - FORTNIGHT}
+    spans[day] = min(spans.get(day, span), span)
+    return spans, max([0, *((then + 1) * DAY_MS for then, its in spans.items() if its < AS_WIDE * span)])
 
 
 class _Track:
@@ -251,8 +257,9 @@ class _Track:
         longest: dict[int, int],
         open_part: tuple[float, float] | None,
         began_ms: int,
+        alike_ms: int,
     ) -> None:
-        self._open, self._began_ms = open_part, began_ms
+        self._open, self._began_ms, self._alike_ms = open_part, began_ms, alike_ms
         self._when, (self._low, self._high) = buckets.when, buckets.extremes
         self._first, self._shown, self._span = first, shown, span
         closed = buckets.when[0, first:-1]
@@ -330,14 +337,16 @@ class _Track:
 
         Of k times the time the longest is taken to be at most k times as long: a past of less than two days
         is stretched to these, and tells nothing before they are over; nor does one that was calm for a third.
+        Stretches as wide as this one must be known for a day and a night of them.
         """
-        known_ms, today = first_ms - self._began_ms, first_ms // DAY_MS
+        known_ms, alike_ms = first_ms - self._began_ms, first_ms - self._alike_ms
+        today = first_ms // DAY_MS
         known = [ms for day, ms in self.longest.items() if day >= today - FORTNIGHT]
         longest_ms = TIMES_THE_LONGEST * max([LEAST_MS, *known])
-        if longest_ms > known_ms or not self._shown.compares(self._span):
+        if longest_ms > alike_ms:
             return -1
-        stretched_ms = round(longest_ms * max(1.0, COUNTS_AFTER_MS / known_ms))
-        return max(stretched_ms - TELLS_WITHIN_MS, COUNTS_AFTER_MS - known_ms)
+        stretched_ms = round(longest_ms * max(1.0, COUNTS_AFTER_MS / alike_ms))
+        return max(stretched_ms - TELLS_WITHIN_MS, COUNTS_AFTER_MS - known_ms, DAY_MS - alike_ms)
 
     def _note_beside(self, at: int) -> None:
         """Take in what the witnesses did in a bucket."""

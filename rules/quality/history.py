@@ -23,8 +23,6 @@ FORTNIGHT: Final = 14
 COUNTS_AFTER_MS: Final = 2 * DAY_MS
 ENOUGH_HOURS: Final = 36
 """Before two days and so many good hours nothing that was learned counts."""
-EARLIER: Final = 2
-"""By so many days one may also ask what had been learned earlier."""
 LEARNED_WITHIN: Final = 4.0
 """So many times the default, or that part of it, is as far as what was learned may go (project judgement)."""
 
@@ -227,7 +225,7 @@ def _added(days: tuple[Day, ...], more: Day) -> tuple[Day, ...]:
             was.spans + more.spans,
             min(was.digit, more.digit),
         )
-    return (*(it for it in days if day - FORTNIGHT - EARLIER <= it.day < day), more)
+    return (*(it for it in days if day - FORTNIGHT <= it.day < day), more)
 
 
 def learned(history: History, at_ms: int, quantity: Quantity, wait_ms: int) -> Learned | None:

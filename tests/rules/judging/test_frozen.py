@@ -100,6 +100,28 @@ def test_a_probe_that_was_never_so_calm_is_told_within_half_an_hour(dithers):
     assert now(engine, "k1/oxygen").frozen is True
 
 
+@pytest.mark.parametrize("noise", [0.025, 0.04, 0.06])
+def test_a_noisy_probe_whose_last_digit_dithers_is_told_on_its_third_day(noise):
+    """What dither is to it is known by its first midnight; before, stretches were narrower than now."""
+    at, values = water(2.5, noise=noise)
+    frozen = at >= 53 * HOUR
+    dithers = 0.01 * np.random.default_rng(LOT).integers(0, 2, np.count_nonzero(frozen))
+    values[O2][frozen] = values[O2][frozen][0] + dithers
+    ((alarm, minutes, reason),) = told(at, values, (T, C, O2))[0]
+    assert (alarm, reason) == ("k1/oxygen/probe_fault", "stuck")
+    assert 25 <= minutes - 53 * 60 <= 60
+
+
+def test_a_probe_that_becomes_noisy_is_compared_with_a_day_and_a_night_of_that():
+    """Six hours of a new noise say nothing of the calm after it."""
+    at, values = water(3.7, digit=0.001, swing_c=0.0, noise=0.01)
+    for begin, end, noise in ((2 * DAY, 3 * DAY + 6 * HOUR, 0.04), (3 * DAY + 6 * HOUR, 4 * DAY, 0.003)):
+        part = (at >= begin) & (at < end)
+        draws = np.random.default_rng(LOT).normal(size=np.count_nonzero(part))
+        values[O2][part] = np.round(8.0 + noise * draws, 3)
+    assert told(at, values, (T, C, O2))[0] == []
+
+
 def test_a_coarse_healthy_thermometer_that_is_steady_for_half_a_day_is_left_in_peace():
     at, values = water(5)
     values[T] = np.round(15.0 + 0.11 * np.sin(2 * np.pi * at / DAY), 1)

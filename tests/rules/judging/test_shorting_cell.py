@@ -37,6 +37,35 @@ def test_it_is_one_problem_of_two_calls(number):
     assert len([event for event in said if event.priority >= Priority.HIGH]) <= 2
 
 
+def at_pace(share):
+    """A cell that runs off by a share of itself an hour, until it is dry or beyond its range."""
+    draw, found = np.random.default_rng(LOT), Water(hours=8.0).measured()
+    found.value[C1] *= np.exp(share * found.since_h)
+    found.value[C1] += 0.03 * found.since_h * draw.normal(size=found.at.size)
+    return found
+
+
+@pytest.mark.parametrize("share", [-3.0, -2.0, -0.8, 1.3, 2.0])
+def test_one_that_runs_off_within_minutes_or_ends_dry_is_one_problem_too(share):
+    """Seen: its last value, of fresh water, made oxygen fall; the probe's fault was a second problem."""
+    said = announced(at_pace(share).run())
+    assert len({event.cause for event in said}) == 1, [event.alarm for event in said]
+    assert len([event for event in said if event.priority >= Priority.HIGH]) <= 2
+
+
+@pytest.mark.parametrize("share", [-2.0, -0.8, 2.0])
+def test_oxygen_that_crashes_beside_it_is_told_or_that_nobody_sees_it(share):
+    """A dry cell and oxygen that falls at once are what a probe in air shows: then it is told as that."""
+    found, crash_h = at_pace(share), 4.5
+    found.value[O1] *= np.clip(1.0 - (found.since_h - crash_h), 0.2, 1.0)
+    after_h = [
+        (event.at_ms - START_MS - FAULT_AT) / HOUR - crash_h
+        for event in announced(found.run())
+        if event.cause == "k1/oxygen/down" or "k1/oxygen_saturation" in event.evidence.hidden
+    ]
+    assert min((hours for hours in after_h if hours >= 0), default=np.inf) <= 0.6
+
+
 @pytest.mark.parametrize("number", range(4))
 def test_what_the_probe_hides_beside_it_is_told(number):
     found = shorting(number)
