@@ -17,11 +17,12 @@ DAY_S, OLD_AFTER_S = 24 * 3600.0, 50 * 3600.0
 @contextmanager
 def backed_up(folder, target, more="same_disk = true"):
     """A whole rack that is stopped, and has made a backup in `target`."""
-    with WholeRack(folder, watch=False, more=f'\n[backup]\nfolder = "{target}"\n{more}\n') as rack:
+    with WholeRack(folder) as rack:
+        rack.watch.stop()
+        settings = rack.settings_file.read_text()
+        rack.settings_file.write_text(f'{settings}\n[backup]\nfolder = "{target}"\n{more}\n')
         with tarfile.open(folder / "settings.tar.gz", "w:gz") as packed:
             packed.add(rack.settings_file, "bellwatch.toml")
-        rack.begin()
-        rack.watch.stop()
         done, _ = _made(rack)
         assert done.returncode == 0, done.stderr
         yield rack
