@@ -17,6 +17,8 @@ _WRITE_S = 1.0
 _DEAD_AFTER_MS = 10_000
 # Where we only listen, the system asks after so long a silence whether the other end is still there.
 _STILL_S, _ASK_EVERY_S = 10, 5
+# A gateway that forgot this connection and holds it open all the same may serve another one.
+_ASKED_IN_VAIN = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,9 +51,13 @@ class TcpPort:
 
     def __init__(self, connection: socket.socket, name: str) -> None:
         self._connection, self._name = connection, name
+        self._in_vain = 0
 
     def write(self, data: bytes) -> None:
-        """Send bytes."""
+        """Send bytes; PortLostError also where nothing at all came back for the last five times."""
+        if self._in_vain == _ASKED_IN_VAIN:
+            raise PortLostError(f"{self._name}: nothing comes back on this connection; it is made anew")
+        self._in_vain += 1
         with _connection_errors(self._name, "connection lost"):
             self._connection.sendall(data)
 
@@ -61,6 +67,7 @@ class TcpPort:
             if not select.select([self._connection], [], [], max(until_s - time.monotonic(), 0))[0]:
                 return b""
             data = self._connection.recv(GULP_BYTES)
+        self._in_vain = 0
         if not data:
             raise PortLostError(f"{self._name} closes the connection; does it serve another master?")
         return data

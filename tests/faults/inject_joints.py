@@ -16,7 +16,7 @@ from rules.calling.records import Answer, CallKind, Reply
 from rules.calling.rota import Rota
 from tests.faults.chain import DUTY, MINUTE, Came
 from tests.faults.inject_calling import NIGHT_MS, alive, called_s, in_alarm
-from tests.faults.inject_rack import HOT, and_watches_on
+from tests.faults.inject_rack import HOT, and_watches_on, hot_is_called
 from tests.faults.whole_rack import Team, WholeRack
 from tests.rigs.oncall_run import write_oncall
 from tests.rigs.parts.certificates import own_authority, signed_by
@@ -39,9 +39,10 @@ def file_cut_short(folder):
         rack.mark()
         rack.watch.start()
         came = rack.shown(lambda view: any(it.kind == "not watched any more" for it in view.said))
-        named = [it.text for it in rack.view().said if "k2/oxygen" in it.text]
+        said = [it.text for it in rack.view().said if it.kind == "not watched any more"]
+        named = any("k2/oxygen" in text for text in said)
         digest = rack.wait_until(lambda: rack.mentioned("not watched any more"), 10.0)
-        return came._replace(wrong="" if named and digest else f"named {named}, in the digest: {digest}")
+        return came._replace(wrong="" if named and digest else f"said {said}, in the digest: {digest}")
 
 
 def file_not_in_force(folder):
@@ -173,6 +174,34 @@ def person_left(_folder):
         default=None,
     )
     return Came(after_s, "" if "ada" not in to else "who has left is called on")
+
+
+def person_works_beside_latched(folder):
+    """Somebody works on the bus for three seconds, by the command, while a latched critical alarm stands."""
+    with WholeRack(folder, more='\n[alarms]\nlatching = ["high"]\n') as rack:
+        assert hot_is_called(rack).after_s is not None
+        rack.line.celsius[1] = 15.0
+        before = rack.wait_until(lambda: any("latched" in state for state in _states(rack)), 15.0)
+        before = before and _states(rack)
+        rack.mark()
+        maintain = ["maintain", "bus/line", "--for", "3s", "--why", "a plug", "--who", "ada"]
+        ask = [sys.executable, "-m", "daemon", *maintain, "--settings", str(rack.settings_file)]
+        done = subprocess.run(ask, cwd=ROOT, capture_output=True, text=True, timeout=60, check=False)
+        held = rack.wait_until(lambda: not any("latched" in state for state in _states(rack)), 3.0)
+        time.sleep(3.0)
+        back = rack.wait_until(lambda: _states(rack) == before, 10.0)
+        wrong = "" if done.returncode == 0 and held else f"no maintenance: {done.stderr[-150:]}"
+        return Came(
+            rack.passed_s() if before and back else None,
+            wrong or f"{before} became {_states(rack)}" * (not back),
+        )
+
+
+def _states(rack):
+    """Return name and state of each alarm of k1's water."""
+    return {
+        f"{alarm.name} {alarm.state}" for alarm in rack.view().alarms if "k1/temperature/high" in alarm.name
+    }
 
 
 # The machine

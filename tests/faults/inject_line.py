@@ -283,6 +283,7 @@ def process_twice(rack):
     rack.mark()
     second.start()
     code, said = second.wait_for_end(), second.log
-    alive = rack.rate_of(1) > 0
+    newest = rack.newest_reading()
+    alive = rack.wait_until(lambda: rack.read_since(newest, "k1-multi") > 0, 10.0)
     refused = code != 0 and "is writing it" in said and "Traceback" not in said
     return Came(0.0 if refused else None, "" if alive else "the first one reads no more")

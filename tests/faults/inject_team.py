@@ -207,11 +207,11 @@ def broker_queue_full(folder):
         for number in range(10):
             desk.voice.alarm(vessel=f"v{number}")
         desk.team.start()
-        came = desk.called("north", patience_s=12.0)
-        time.sleep(3.0)
-        told = {
-            vessel for vessel in (f"v{n}" for n in range(10)) if any(vessel in text for text in desk.texts())
-        }
+        came = desk.called("north v", patience_s=30.0)
+        until, told = time.monotonic() + 15.0, set()
+        while len(told) < 10 and time.monotonic() < until:
+            told = {f"v{n}" for n in range(10) if any(f"v{n}" in text for text in desk.texts())}
+            time.sleep(0.1)
         return came._replace(wrong="" if len(told) == 10 else f"{len(told)} of 10 were called")
 
 

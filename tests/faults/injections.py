@@ -2,7 +2,9 @@
 
 from tests.faults import (
     inject_answers,
+    inject_backup,
     inject_between,
+    inject_buses,
     inject_calling,
     inject_doors,
     inject_joints,
@@ -26,6 +28,8 @@ ALONE = (
     inject_joints,
     inject_between,
     inject_answers,
+    inject_buses,
+    inject_backup,
 )
 SLOW = (
     "racks_floods", "clock_never_set", "clock_set_forward", "clock_far_future", "disk_backup_broken",

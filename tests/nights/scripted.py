@@ -304,10 +304,14 @@ KINDS = {
 
 @lru_cache(maxsize=NIGHTS)
 def course_of(number):
+    """Let the night of a number take its course."""
+    return played(script_of(number))
+
+
+def played(script):
     """Let a night take its course: probes, engine, calling, people, and back to the rack."""
-    script = script_of(number)
     scenario = script.scenario
-    record, water = nights._simulated(nights._Key(scenario), number)
+    record, water = nights._simulated(nights._Key(scenario), script.number)
     plan, numbers = nights.plan_of(scenario)
     course = Course(script, nights.Night(scenario, plan, water, [], [], []))
     live = _Live(course, Engine(plan, scenario.start_ms))

@@ -29,3 +29,19 @@ def test_a_gateway_that_lost_its_power_is_missed_though_we_only_listen(monkeypat
         with pytest.raises(PortLostError, match="connection lost"):
             assert not port.receive(time.monotonic() + 5), "never missed"
         port.close()
+
+
+def test_a_connection_on_which_nothing_comes_back_is_given_up_and_an_answer_counts_anew():
+    with socket.create_server(("127.0.0.1", 0)) as gateway:
+        port = TcpWay("127.0.0.1", gateway.getsockname()[1]).open()
+        far_end, _ = gateway.accept()
+        with far_end:
+            for _ in range(5):
+                port.write(b"asked")
+            far_end.sendall(b"at last")
+            assert port.receive(time.monotonic() + 5) == b"at last"
+            for _ in range(5):
+                port.write(b"asked")
+            with pytest.raises(PortLostError, match="nothing comes back on this connection"):
+                port.write(b"once more")
+        port.close()
