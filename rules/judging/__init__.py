@@ -1,4 +1,4 @@
-"""From readings to edges: conversion, limits, persistence, trends, silence, causes, block by block.
+"""From readings to edges: conversion, limits, trends, silence, causes, block by block.
 
 What becomes of an edge is decided in `rules.alarms`.
 """

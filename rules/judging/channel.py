@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
+from rules.alarms.persistence import Persistence, Phase, Turn, carried_turns, is_clear
 from rules.alarms.recurrence import Recurrence
-from rules.judging.persistence import Persistence, Phase, Turn, carried_turns, is_clear
 from rules.judging.series import Array, Samples, Series, without
 from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, stretches, trend
 from rules.quality.calm import Calm

@@ -11,7 +11,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.judging.persistence import Turn, come_and_go
+from rules.alarms.persistence import Turn, come_and_go
 from rules.judging.silence import Places, Scope, SourceState
 from rules.rack.plan import Source
 

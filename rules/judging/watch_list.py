@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 from rules.alarms.alarm import Alarm
 from rules.alarms.event import NO_EVIDENCE, Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
+from rules.alarms.persistence import Turn
 from rules.judging.channel import DOUBTED
 from rules.judging.drop_outs import DropOuts
 from rules.judging.out_of_water import cells_of, lifted_together
-from rules.judging.persistence import Turn
 from rules.judging.silence import Scope, Silence, SourceState
 from rules.judging.unwatched import Danger, Loss, cause_of, water_cause
 from rules.plain import taken_over

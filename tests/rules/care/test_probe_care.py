@@ -295,9 +295,7 @@ def test_what_is_due_follows_the_drift_that_was_seen(plan):
     do(engine, "calibrate", {**body, "points": [{"read": 49.5, "true": 50.0}]})
     assert engine.calibrations()[1].due_ms == pytest.approx(START_MS + 42 * DAY_MS, abs=DAY_MS // 10)
     _, drifted = engine.calibrations()[1].errors_at(40.0, START_MS + 45 * DAY_MS)
-    assert drifted == pytest.approx(
-        2 * 0.2
-    )  # 0.5 % of 40 in 15 days, twice: the pace of one month
+    assert drifted == pytest.approx(2 * 0.2)  # 0.5 % of 40 in 15 days, twice: the pace of one month
 
 
 @pytest.mark.parametrize(("plan", "due"), [(with_due(30), START_MS + 90 * DAY_MS), (PLAN, None)])

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules.judging.persistence import Persistence, Phase, Turn, turns
+from rules.alarms.persistence import Persistence, Phase, Turn, turns
 
 MINUTE = 60_000
 
