@@ -27,6 +27,8 @@ def unfit_act(culture: Culture, act: Act) -> str:
         return _of_beginning(culture, act)
     if of is None:
         return f"cohort: {none_such(act.cohort, culture.cohorts)}"
+    if act.value is not None and act.share is not None:
+        return f"value: found {act.value:g} and {100 * act.share:g} %; expected one of them"
     return _uncooled(of.lineage, act) or _of_place(of, act) or _of_other(culture, of, act)
 
 
