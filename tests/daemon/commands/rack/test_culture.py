@@ -202,6 +202,13 @@ def test_the_watch_refuses_too_whoever_asks(desk):
     assert refusal("log", what="ammonia", value=1, ph=81).startswith("ph: found 81; expected 5 to 10")
     assert refusal("log", what="ammonia", value=1, scale="free").startswith("scale: found 'free'")
     assert refusal("log", what="gut_full", value=1, sd="wide") == "sd: found wide; expected a number"
+    assert refusal("log", what="ammonia", value=1, scale=["nbs"]).startswith("scale: found")
+    assert refusal("log", what="bell_diameter", value=5, low="x").startswith("low: found x")
+    assert refusal("log", what="feed", value=5, n=[2]).startswith("value: found [2] numbers")
+    assert refusal("log", what=["feed"], value=5).startswith("what: ")
+    assert refusal("culture", what=["died"], value=5).startswith("what: ")
+    assert refusal("culture", what="died", value=1, corrects=[1]).startswith("corrects:")
+    assert refusal("culture", what="died", value=1, cohort=["e1"]).startswith("cohort: there is no")
     assert refusal("culture", what="died", value=200) == ""
     assert refusal("log", what="feed", value=5) == "vessel: no e1 in k1; it lives in: nowhere any more"
     assert len(acts_in(desk.rack.journal)) == 2
