@@ -10,9 +10,9 @@ from daemon.journal.history import Entry
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import CULTURE, HAND, acts_in, as_done, roots_of
 from rules.culture.acts import Act, What, act_of
-from rules.culture.cohorts import culture_of
+from rules.culture.cohorts import Culture, culture_of
 from rules.culture.refusals import unfit_act, unfit_sample
-from rules.errors import RulesError
+from rules.errors import RulesError, none_such
 from rules.water.ammonia import RANGES, unionised
 
 SAME_WITHIN_MS = 600_000
@@ -84,11 +84,18 @@ def _unfit_for_animals(journal: Journal, asked: Asked, at_ms: int, acts: Sequenc
     culture = culture_of(it for it in acts if it.at_ms <= done_ms and it is not was)
     try:
         if kind == CULTURE:
-            return unfit_act(culture, act_of(0, done_ms, who, body))
+            return _no_batch(culture, body) or unfit_act(culture, act_of(0, done_ms, who, body))
         unionised(0.0, body)
         return unfit_sample(culture, body)
     except RulesError as error:
         return str(error)
+
+
+def _no_batch(culture: Culture, body: dict[str, Any]) -> str:
+    """Say that there is no such batch, before all that only a known one could tell."""
+    code = str(body.get("cohort"))
+    known = body.get("what") in (What.BEGIN, What.WITHDRAWN) or code in culture.cohorts
+    return "" if known else f"cohort: {none_such(code, culture.cohorts)}"
 
 
 def _others(journal: Journal, asked: Asked) -> list[Entry]:

@@ -27,6 +27,8 @@ def unfit_act(culture: Culture, act: Act) -> str:
         return _of_beginning(culture, act)
     if of is None:
         return f"cohort: {none_such(act.cohort, culture.cohorts)}"
+    if act.value is not None and act.share is not None:
+        return f"value: found {act.value:g} and {100 * act.share:g} %; expected one of them"
     return _uncooled(of.lineage, act) or _of_place(of, act) or _of_other(culture, of, act)
 
 
@@ -94,8 +96,9 @@ def unfit_sample(culture: Culture, body: Mapping[str, Any]) -> str:
     if value is None and kind in ENTRY_KINDS and not ENTRY_KINDS[kind].in_words:
         return f"value: {kind} needs a number in {ENTRY_KINDS[kind].unit or 'none'}"
     if kind in ENTRY_KINDS and ENTRY_KINDS[kind].summed and body.get("n", 1) != 1:
-        return f"value: found {body['n']:g} numbers; of {kind}, which adds up, write each by itself"
+        return f"value: found {str(body['n'])[:40]} numbers; of {kind}, which adds up, write each by itself"
     if kind in ENTRY_KINDS and isinstance(value, int | float):
         for end in (body.get("low", value), body.get("high", value)):
-            check_entry(kind, end, of.stage if of else "")
+            if isinstance(end, int | float):  # what is none is refused beside all other numbers
+                check_entry(kind, end, of.stage if of else "")
     return ""

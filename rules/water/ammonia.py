@@ -41,7 +41,7 @@ def unionised(total_mg_n_l: float, entry: Mapping[str, Any]) -> dict[str, float]
         if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
             raise SeawaterError(f"{key}: found {str(value)[:40]}; expected {low:g} to {high:g}")
     scale = entry.get("scale")
-    if scale is not None and scale not in SCALES:
+    if scale is not None and scale not in list(SCALES):
         raise SeawaterError(f"scale: found {str(scale)[:40]!r}; expected {' or '.join(SCALES)}")
     if len(given) < len(RANGES):
         return {}

@@ -161,6 +161,7 @@ WRONG = {
     "stage podocyst limits": "stage: there is no podocyst",
     "bells 8.2 n=0.5": "n: found 0.5",
     "bells 8.2 sd=wide": "sd=wide:",
+    "left 20% to them in 3 jars": "value: found 3 and 20 %; expected one of them",
     "discs 3 4": "discs: e1 is ephyra; expected polyps",
     "note k1": "note: found nothing; expected words",
     "s 3": "s: there is no s; known are: split, stage, stomachs",
@@ -201,6 +202,13 @@ def test_the_watch_refuses_too_whoever_asks(desk):
     assert refusal("log", what="ammonia", value=1, ph=81).startswith("ph: found 81; expected 5 to 10")
     assert refusal("log", what="ammonia", value=1, scale="free").startswith("scale: found 'free'")
     assert refusal("log", what="gut_full", value=1, sd="wide") == "sd: found wide; expected a number"
+    assert refusal("log", what="ammonia", value=1, scale=["nbs"]).startswith("scale: found")
+    assert refusal("log", what="bell_diameter", value=5, low="x").startswith("low: found x")
+    assert refusal("log", what="feed", value=5, n=[2]).startswith("value: found [2] numbers")
+    assert refusal("log", what=["feed"], value=5).startswith("what: ")
+    assert refusal("culture", what=["died"], value=5).startswith("what: ")
+    assert refusal("culture", what="died", value=1, corrects=[1]).startswith("corrects:")
+    assert refusal("culture", what="died", value=1, cohort=["e1"]).startswith("cohort: there is no")
     assert refusal("culture", what="died", value=200) == ""
     assert refusal("log", what="feed", value=5) == "vessel: no e1 in k1; it lives in: nowhere any more"
     assert len(acts_in(desk.rack.journal)) == 2
@@ -293,6 +301,12 @@ def test_on_the_night_when_clocks_go_back_the_hour_is_told_apart_by_its_offset(d
     hours = [(it.at_ms - utc_ms("2026-10-25T00:00Z")) / 3_600_000 for it in deaths]
     assert hours == [1.5, 0.5, 0.75], "without an offset it is the first of the two"
     assert "still to come" in desk("died 1 when=2026-10-25T03:30")[1]
+
+
+def test_a_batch_that_there_is_not_is_said_first(desk):
+    desk("begin ephyra 200 k1")
+    for line in ("died 3", "count 5 k1", "left 2", "stage juvenile", "feed 2 k1", "discs 3"):
+        assert "cohort: there is no E1; known are: e1" in desk(line, cohort="E1")[1], line
 
 
 def test_what_is_written_late_counts_when_it_was_done(desk):
