@@ -115,6 +115,7 @@ class Block:
             crossing, state = partial(self._watch_list.crossing, channel), self._channels[channel.name]
             apart = differences(series, others, verdict, state, bounds, crossing)
             yield from self._placed(channel, apart)
+            state.put_in_order()
         self._note_dry()
         self._trust.note_counts()
 

@@ -92,6 +92,11 @@ class ChannelState:
         """Say whether its readings fail now, or for a moment do not."""
         return not is_clear(self.standing, FAULT_KEY)
 
+    def put_in_order(self) -> None:
+        """Keep what stands in one order, wherever blocks were cut."""
+        if self.standing or self.again:
+            self.standing, self.again = dict(sorted(self.standing.items())), dict(sorted(self.again.items()))
+
     def begin_anew(self) -> None:
         """Forget what a calibration makes jump."""
         self.trend, self.history, self.repeats = TrendState(), History(), Repeats()
@@ -378,8 +383,7 @@ def _remember(
     courses: list[tuple[slice, Trend]],
     state: ChannelState,
 ) -> None:
-    if state.standing or state.again:  # kept in one order, wherever blocks were cut
-        state.standing, state.again = dict(sorted(state.standing.items())), dict(sorted(state.again.items()))
+    state.put_in_order()
     state.time_ms = int(series.time_ms[-1])
     state.value = float(series.value[-1])
     state.flag = int(judged.summary[-1])
