@@ -1,4 +1,4 @@
-"""The life of an alarm: its states and table, its delays, the book of those that stand, their history and measures.
+"""The life of an alarm: its states, table and delays, the book of those that stand, history and measures.
 
 Nothing here looks at water.
 """
