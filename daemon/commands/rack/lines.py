@@ -36,7 +36,7 @@ def shows_utf8(encoding: str, environment: Mapping[str, str] = os.environ) -> bo
 
 def say(*lines: str) -> None:
     """Print lines by signs that this terminal shows."""
-    show = str if shows_utf8(sys.stdout.encoding or "") else plain
+    show = str if shows_utf8(sys.stdout.encoding or "utf-8") else plain
     print(*map(show, lines), sep="\n")
 
 
