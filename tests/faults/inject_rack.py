@@ -742,6 +742,7 @@ def _nobody_takes(folder, spoil, **how):
     It has 120 s, which no setting of the rig makes shorter, but where its on-call process is heard no more.
     """
     with WholeRack(folder, **how) as rack:
+        rack.watch.wait_for(lambda: rack.view().oncall is not None, "a word of the on-call process")
         spoil(rack)
         rack.mark()
         rack.line.celsius[1] = HOT
@@ -749,12 +750,12 @@ def _nobody_takes(folder, spoil, **how):
         def says(view):
             return view.oncall is not None and (bool(view.oncall.untaken) or not view.oncall.alive)
 
-        came = rack.shown(says, 140.0, SHIPPED_MORE["alarm"])
+        came = rack.shown(says, 150.0, SHIPPED_MORE["alarm"])
         drawn = rack.wait_until(
             lambda: any(words in rack.status().lower() for words in ("nobody has taken", "not heard")),
-            max(140.0 - rack.passed_s(), 5.0),  # a heartbeat that comes late says "not heard" for a moment
+            max(150.0 - rack.passed_s(), 15.0),  # a heartbeat that comes late says "not heard" for a moment
         )
-        return came if drawn else Came(None, "status does not say so")
+        return came if drawn else Came(None, f"status does not say so, the view {rack.view().oncall}")
 
 
 def broker_deaf_ear(folder):
