@@ -13,7 +13,7 @@ from typing import Any
 
 from daemon.errors import MissingExtraError
 from daemon.settings.toml import read_toml
-from daemon.tables.values import one_line
+from daemon.tables.values import number, one_line
 from daemon.tables.words import ENVIRONMENT_PREFIX
 
 USUAL_SETTINGS = "/etc/bellwatch/bellwatch.toml"
@@ -91,11 +91,19 @@ def duration_s(text: str) -> float:
     return sum(float(number) * _SECONDS[unit[0]] for number, unit in re.findall(_LENGTH, text))
 
 
+def a_number(text: str) -> float:
+    """Read a number; what is wrong with another is said, which argparse would not."""
+    try:
+        return number(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"found {error}") from None
+
+
 def stopped_by_signals() -> threading.Event:
     """Return what Ctrl-C and the supervisor set; never an exception out of nowhere."""
     stop = threading.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
+    for its in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(its, lambda *_: stop.set())
     return stop
 
 

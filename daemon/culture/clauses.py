@@ -56,15 +56,19 @@ class Asked:
 
 
 def clauses(words: Sequence[str]) -> Iterator[list[str]]:
-    """Give the words of each clause; commas part them, but for one between digits, which is refused later."""
+    """Give the words of each clause; commas part them, but for one between digits, which is refused later.
+
+    Quotes around more than the one word that a clause begins with are around no text.
+    """
     clause: list[str] = []
-    for word in words:
-        first, *more = (_LAST if " " in word else _COMMA).split(word)
-        clause += [first] if first else []
-        for part in more:
-            if clause:
-                yield clause
-            clause = [part] if part else []
+    for quoted in words:
+        for word in [quoted] if clause else quoted.split():
+            first, *more = (_LAST if " " in word else _COMMA).split(word)
+            clause += [first] if first else []
+            for part in more:
+                if clause:
+                    yield clause
+                clause = [part] if part else []
     if clause:
         yield clause
 

@@ -15,14 +15,13 @@ from daemon.check.load import load_settings
 from daemon.commands.engineer.progress import INTERRUPTED, progress_bar, stoppable
 from daemon.commands.engineer.report_options import add_report_arguments, marks_of, write_reports
 from daemon.commands.engineer.source_options import add_source_arguments, open_recording, taken_in
-from daemon.commands.options import needing
+from daemon.commands.options import a_number, needing
 from daemon.errors import TuneError
 from daemon.report.provenance import of_recording, of_settings, version
 from daemon.report.report import Report, replayed_report
 from daemon.settings.file import read_values
 from daemon.settings.rack import Settings
 from daemon.sources.store import stored
-from daemon.tables.values import number
 from daemon.tune.incidents import accepted_incidents
 from daemon.tune.search import PRESENT, Search, choice_of
 from daemon.tune.space import Choice, Space, guarded, settings_with, space_around, space_of
@@ -59,12 +58,12 @@ def tune_arguments(parser: argparse.ArgumentParser) -> None:
     add(
         "--call-within",
         "--page-within",
-        type=number,
+        type=a_number,
         default=30.0,
         metavar="MINUTES",
         help="a later call counts as missed where no moment of harm is known (default: %(default)s)",
     )
-    add("--before-harm", type=number, default=15.0, metavar="MINUTES", help=_BEFORE_HARM)
+    add("--before-harm", type=a_number, default=15.0, metavar="MINUTES", help=_BEFORE_HARM)
     add("--write", action="store_true", help="show the change to the settings file, and ask")
     add("--yes", action="store_true", help="with --write: do not ask")
     add_report_arguments(parser)

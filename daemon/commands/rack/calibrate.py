@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.as_read import own, shown, shown_unit
-from daemon.commands.options import duration_s, journal_path, show_units_of
+from daemon.commands.options import a_number, duration_s, journal_path, show_units_of
 from daemon.commands.rack.capture import settled_reading, went_in
 from daemon.commands.rack.request import add_request, ask
 from daemon.commands.rack.typed_in import add_unit, quantity_in
@@ -53,14 +53,18 @@ def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
     add("--replaced", action="store_true", help="it is a new probe: the one before tells nothing of it")
     add("--moves", choices=[Moves.OFFSET, Moves.SLOPE], help="what one point moves (default: by quantity)")
     add("--standard", default="", help="against what: ice point, a bottle and its lot")
-    add("--standard-accuracy", type=number, help="of the standard, plus or minus")
+    add("--standard-accuracy", type=a_number, help="of the standard, plus or minus")
     add("--note", default="", help="in words")
-    add("--air-saturated", type=number, metavar="READ", help="oxygen: read at balance with the air")
-    add("--temperature", type=number, help="there, as shown (default: as the probe itself shows it)")
-    add("--salinity", type=number, help="there; 0 for fresh water or moist air; that of a bottle of seawater")
+    add("--air-saturated", type=a_number, metavar="READ", help="oxygen: read at balance with the air")
+    add("--temperature", type=a_number, help="there, as shown (default: as the probe itself shows it)")
+    add(
+        "--salinity",
+        type=a_number,
+        help="there; 0 for fresh water or moist air; that of a bottle of seawater",
+    )
     add(
         "--air-pressure-hpa",
-        type=number,
+        type=a_number,
         help="there, not reduced to sea level (default: the rack's barometer)",
     )
     add(
@@ -70,7 +74,10 @@ def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
         help="read in the vessel before wiping the probe and after",
     )
     add(
-        "--meanwhile", type=number, default=0.0, help="by how much the water itself changed during the wiping"
+        "--meanwhile",
+        type=a_number,
+        default=0.0,
+        help="by how much the water itself changed during the wiping",
     )
     add_unit(parser)
     add_request(parser, _calibrate)

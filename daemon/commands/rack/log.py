@@ -7,13 +7,14 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 from daemon.check.load import load_settings
+from daemon.commands.options import a_number
 from daemon.commands.rack.lines import say
 from daemon.commands.rack.request import add_writer, ask, writer
 from daemon.errors import JournalError, RequestError
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import ALL_KINDS, WRITTEN_KINDS, logbook_of, superseded
 from daemon.settings.rack import Settings
-from daemon.tables.values import number, utc_ms
+from daemon.tables.values import utc_ms
 from daemon.view.entries import corrected_text, entry_text
 from rules.rack.logbook import ENTRY_KINDS, sample_of
 
@@ -25,9 +26,15 @@ def log_arguments(parser: argparse.ArgumentParser) -> None:
     add = parser.add_argument
     add("vessel")
     add("what", choices=tuple(ENTRY_KINDS), nargs="?", help="without it: read back the newest entries")
-    add("value", type=number, nargs="*", help="such as a diameter in mm; of several, mean and range")
-    add("--n", type=number, help="how many a mean is of")
-    add("--range", type=number, nargs=2, metavar=("LOW", "HIGH"), help="the smallest and the largest of them")
+    add("value", type=a_number, nargs="*", help="such as a diameter in mm; of several, mean and range")
+    add("--n", type=a_number, help="how many a mean is of")
+    add(
+        "--range",
+        type=a_number,
+        nargs=2,
+        metavar=("LOW", "HIGH"),
+        help="the smallest and the largest of them",
+    )
     add("--note", default="", help="in words")
     add("--corrects", type=int, metavar="NUMBER", help="the entry that this one puts right; both are kept")
     add("--another", action="store_true", help="it is not what somebody else has just written down")

@@ -4,13 +4,12 @@ import argparse
 from contextlib import closing
 
 from daemon.as_read import own, shown_reason
-from daemon.commands.options import journal_path, people_of, show_units_of
+from daemon.commands.options import a_number, journal_path, people_of, show_units_of
 from daemon.commands.rack.request import add_writer, ask, writer
 from daemon.commands.rack.typed_in import add_unit, quantity_in
 from daemon.errors import RequestError
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import HAND, logbook_of, roots_of
-from daemon.tables.values import number as a_number
 from daemon.words import apart, number, quantity_of, typed_in
 from rules.care.hand_checks import COMPARED_WITHIN_MS
 from rules.care.misread import PLAUSIBLE

@@ -194,6 +194,12 @@ def test_status_shows_an_overdue_calibration(rack, capsys):
     assert "▲ k1-multi conductivity: calibration due since 2026-09-13, never calibrated" in shown
 
 
+def test_a_decimal_comma_is_told_what_would_be_right(rack, capsys):
+    with pytest.raises(SystemExit):
+        main([*MEASURE[:3], "33,1", *MEASURE[3:], "--settings", str(rack)])
+    assert "found '33,1'; expected a number, such as 18.5" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("text", ["49.2", "49.2=", "=50", "a=b", "inf=1", "49.2=50=1"])
 def test_a_point_is_two_numbers(rack, text, capsys):
     with pytest.raises(SystemExit):

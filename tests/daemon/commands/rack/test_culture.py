@@ -40,10 +40,10 @@ class Desk:
         other.rack = rack
         return other
 
-    def __call__(self, line, cohort="e1", who="Ada"):
+    def __call__(self, line, cohort="e1", who="Ada", quoted=False):
         """Type a line; return the exit status and what was said."""
         self.rack.minutes(1)
-        return self._run([cohort, *line.split(), "--who", who])
+        return self._run([cohort, *([line] if quoted else line.split()), "--who", who])
 
     def both(self, first, ada, second, kim):
         """Two people type at once; the watch looks only when both lines were read."""
@@ -92,6 +92,7 @@ def test_a_keepers_day_is_one_line(desk):
     keystrokes = len(f"bellwatch culture e1 {day} --who Ada\n")
     assert (keystrokes, sum(len(line) + 1 for line in BEFORE)) == (135, 264)
     of = desk.now()
+    assert desk("feed 20 k1, count 160 k1", quoted=True)[0] == 0, "quotes around a line are around no text"
     assert {name: it.number for name, it in of.stocks.items()} == {"k1": 160, "k2": 39}
     assert of.causes == {"bubble": 1}
     bells = desk.rack.journal.history.entries("bell_diameter")[-1].body
