@@ -83,12 +83,19 @@ class JournalRepair:
         return None if found == (None, None) else found
 
     def _look_at_size(self) -> None:
-        """SQLite begins its log again from the top and leaves it as long as it was, down to a limit."""
+        """SQLite begins its log again from the top and leaves it as long as it was, down to a limit.
+
+        What was written since it was cut may have made it as long again; then it begins with nothing.
+        """
         before, self._log_bytes = self._log_bytes, self._wal.stat().st_size if self._log else 0
-        if self._log_bytes < min(before, WAL_BYTES_KEPT):
+        if self._log_bytes < min(before, WAL_BYTES_KEPT) or (self._log_bytes and self._begins_with_nothing()):
             reason = f"its write-ahead log was cut to {self._log_bytes} bytes"
             replace_damaged(self._journal, reason)
             raise JournalError(f"journal {self._journal.path}: {reason}; what could be read is in a new one")
+
+    def _begins_with_nothing(self) -> bool:
+        with self._wal.open("rb") as log_file:
+            return not any(log_file.read(4))
 
     def is_mended(self) -> bool:
         """Return whether the journal can be written: it never failed, or something was written since."""

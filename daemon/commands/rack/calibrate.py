@@ -57,28 +57,13 @@ def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
     add("--note", default="", help="in words")
     add("--air-saturated", type=a_number, metavar="READ", help="oxygen: read at balance with the air")
     add("--temperature", type=a_number, help="there, as shown (default: as the probe itself shows it)")
-    add(
-        "--salinity",
-        type=a_number,
-        help="there; 0 for fresh water or moist air; that of a bottle of seawater",
-    )
-    add(
-        "--air-pressure-hpa",
-        type=a_number,
-        help="there, not reduced to sea level (default: the rack's barometer)",
-    )
-    add(
-        "--cleaned",
-        type=_pair,
-        metavar="BEFORE=AFTER",
-        help="read in the vessel before wiping the probe and after",
-    )
-    add(
-        "--meanwhile",
-        type=a_number,
-        default=0.0,
-        help="by how much the water itself changed during the wiping",
-    )
+    add("--salinity", type=a_number, help="there; 0: fresh water, moist air; on a bottle of seawater: its own")
+    hpa = "there, not reduced to sea level (default: the rack's barometer)"
+    add("--air-pressure-hpa", type=a_number, help=hpa)
+    wiped = "read in the vessel before wiping the probe and after"
+    add("--cleaned", type=_pair, metavar="BEFORE=AFTER", help=wiped)
+    moved = "by how much the water itself changed during the wiping"
+    add("--meanwhile", type=a_number, default=0.0, help=moved)
     add_unit(parser)
     add_request(parser, _calibrate)
 

@@ -226,6 +226,19 @@ def test_a_log_that_is_cut_under_the_daemon_ends_in_a_new_run_that_says_so(tmp_p
         assert is_sound(path)
 
 
+def test_a_log_that_was_cut_is_noticed_also_once_it_is_as_long_again(tmp_path):
+    """Seen: a commit came between the cut and the look, and nothing was noticed."""
+    with closing(Journal(tmp_path / "journal.sqlite", writable=True)) as journal:
+        repair, wal = JournalRepair(journal, lambda: None), tmp_path / "journal.sqlite-wal"
+        repair.look()
+        size = wal.stat().st_size
+        with wal.open("r+b") as log:
+            log.truncate(0)
+            log.truncate(size)
+        with pytest.raises(JournalError, match="log was cut"):
+            repair.look()
+
+
 def test_another_file_in_the_journals_place_ends_the_daemon(tmp_path):
     with rack(tmp_path, tmp_path) as (daemon, _):
         path = tmp_path / "journal.sqlite"
