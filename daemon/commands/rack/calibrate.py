@@ -57,7 +57,7 @@ def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
     add("--note", default="", help="in words")
     add("--air-saturated", type=a_number, metavar="READ", help="oxygen: read at balance with the air")
     add("--temperature", type=a_number, help="there, as shown (default: as the probe itself shows it)")
-    add("--salinity", type=a_number, help="there; 0: fresh water, moist air; on a bottle of seawater: its own")
+    add("--salinity", type=a_number, help="there; 0: fresh water, moist air; of seawater: that on its bottle")
     hpa = "there, not reduced to sea level (default: the rack's barometer)"
     add("--air-pressure-hpa", type=a_number, help=hpa)
     wiped = "read in the vessel before wiping the probe and after"
