@@ -4,7 +4,7 @@ from typing import Annotated, Any, ClassVar, Literal, Self
 
 from pydantic import AfterValidator, ConfigDict, Field, ValidationInfo, model_validator
 
-from daemon.tables.types import OTHER_SUFFIXES, UNIT_SUFFIXES, Number, Table
+from daemon.tables.types import OTHER_SUFFIXES, UNIT_SUFFIXES, Number, Table, is_number
 from rules.quantities import UNITS, Quantity, from_unit
 
 
@@ -88,8 +88,7 @@ class Measurement(Table):
             own = accuracy_key(quantity)
             if key in made and own not in made:
                 value = made.pop(key)
-                number = isinstance(value, int | float) and not isinstance(value, bool)
-                made[own] = from_unit(quantity, unit, value, difference=True) if number else value
+                made[own] = from_unit(quantity, unit, value, difference=True) if is_number(value) else value
         return made
 
     @model_validator(mode="after")

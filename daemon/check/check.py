@@ -30,7 +30,10 @@ UNFIT = 2
 
 
 def findings_in(values: Mapping[str, Any]) -> list[Finding]:
-    """Return everything that is wrong with the tables of a settings file, warnings after errors."""
+    """Return everything that is wrong with the tables of a settings file, warnings after errors.
+
+    Temperatures are written as these settings say from now on.
+    """
     draft, faults = draft_of(values)
     show_temperatures_in(draft.settings.rack.temperatures_in)
     found = [

@@ -30,6 +30,7 @@ from daemon.tables.types import (
     Number,
     Seconds,
     Table,
+    is_number,
 )
 from daemon.tables.words import shown
 from rules.quantities import Quantity, from_unit, to_unit, unit_of
@@ -127,7 +128,7 @@ class ToleranceSettings(Table):
             for key, unit in other_keys(name, cls.quantity).items():
                 if key in given and own not in made:
                     made[own] = value = made.pop(key)
-                    if isinstance(value, int | float) and not isinstance(value, bool):
+                    if is_number(value):
                         written[name] = unit, value
                         made[own] = _in_own_unit(key, value, unit, name, cls.quantity)
         table = handler(made)

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, TypeGuard
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, StringConstraints
 
@@ -52,6 +52,11 @@ SPECIFIC_GRAVITIES = {
     for scale in ("20/20", "25/25", "60F/60F", "20/4")
 }
 """The same of salinity, as values alone: without its scale a specific gravity means salinities 5 apart."""
+
+
+def is_number(value: object) -> TypeGuard[float]:
+    """Say whether a table gives a number; Python takes true and false for some."""
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def own_key(key: str) -> str:
