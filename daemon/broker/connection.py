@@ -97,7 +97,7 @@ class Connection:
     `away` says in the log what it means that the broker is not reached. `presence` makes the retained
     word on the owner: "watching", "stopped" and, as the last will, "gone". A session that is `kept_as`
     a name brings what came while we were away, and each message until it is confirmed.
-    `connections` counts how often a broker has let us in, `closed` how often it threw us out.
+    `connections` counts how often a broker has let us in, `closed` how often it threw us out, `lost` any end.
     `on_confirmed` hears of each message that the broker has taken, by its number, or else why it refuses it;
     it is called in paho's thread. `trouble` is why we are not in, as far as anybody said.
     SettingsError where the password or the authority cannot be read.
@@ -106,7 +106,7 @@ class Connection:
     def __init__(
         self, broker: BrokerSettings, away: str, presence: Presence | None = None, kept_as: str = ""
     ) -> None:
-        self.connections = self.closed = 0
+        self.connections = self.closed = self.lost = 0
         self.trouble = ""
         self.on_confirmed: Callable[[tuple[int, str | None]], None] = lambda _: None
         self._broker = broker
@@ -238,6 +238,7 @@ class Connection:
 
     def _on_disconnect(self, reason: ReasonCode) -> None:
         self._listening = 0
+        self.lost += 1
         self.closed += reason.value in CLOSED
         if self._said in {"broker_connected", "broker_refuses_subscription"}:  # else the reason has been told
             self._say("broker_disconnected", str(reason))

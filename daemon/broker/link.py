@@ -32,6 +32,7 @@ class BrokerLink:
         self._retry_due_ms = clock.now_ms() + RETRY_REFUSED_MS
         self._published_up_to = 0
         self._in_flight: dict[int, int] = {}
+        self._known_lost = 0
         self._confirmed: deque[tuple[int, str | None]] = deque()
         connection.on_confirmed = self._confirmed.append
 
@@ -40,6 +41,9 @@ class BrokerLink:
         self._mark(journal)
         if not self._connection.connected:
             return
+        if self._connection.lost != self._known_lost and self._in_flight:
+            return  # paho sends again what was under way a moment after "connected": none overtakes it
+        self._known_lost = self._connection.lost
         now_ms = self._clock.now_ms()
         if now_ms >= self._retry_due_ms and not self._in_flight:
             # Everything that waits once more from the oldest on, so that it comes in order again.

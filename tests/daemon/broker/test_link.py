@@ -25,7 +25,7 @@ from tests.rigs.parts.certificates import own_authority, signed_by
 from tests.rigs.parts.mosquitto import Mosquitto, free_port
 from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
 from tests.rigs.parts.simulator_process import wait_for
-from tests.rigs.parts.subscriber import Subscriber, retained_at
+from tests.rigs.parts.subscriber import PATIENCE_S, Subscriber, retained_at
 
 RACK = "bellwatch/bench"
 FAST = 120
@@ -39,10 +39,15 @@ class Outbox:
         self.path = folder / "journal.sqlite"
         self.journal = Journal(self.path, writable=True)
         clock = SteadyClock(scale=scale)
+        self.let_in = threading.Event()
+        """While clear, paho's thread stands between "connected" and sending again what was under way."""
+        self.let_in.set()
         self.connection = Connection(
             broker,
             "alarms wait in the journal",
-            lambda state: watch_message(RACK, state, clock.now_ms(), Voice("j")),
+            lambda state: (
+                self.let_in.wait(PATIENCE_S) and watch_message(RACK, state, clock.now_ms(), Voice("j"))
+            ),
         )
         self.link = BrokerLink(self.connection, RACK, broker.heartbeat_s, clock, Voice)
         self.connection.start()
@@ -133,6 +138,26 @@ def test_more_than_can_be_in_flight_goes_out_in_order(tmp_path):
         box.turn_until(lambda: not box.waiting())
         screen.wait_for_topic(f"{RACK}/event", 300)
         assert screen.payloads(f"{RACK}/event") == [str(n) for n in range(300)]
+
+
+def test_nothing_new_overtakes_what_was_under_way_when_the_broker_died(tmp_path):
+    with Mosquitto(tmp_path) as broker, outbox(tmp_path, port=broker.port) as box:
+        box.turn_until(lambda: box.connection.connected)
+        broker.pause()
+        box.put(*events(1, 2, 3))
+        box.link.deliver(box.journal)
+        broker.kill()
+        box.put(*events(4))
+        box.turn_until(lambda: not box.connection.connected)
+        box.let_in.clear()
+        broker.start()
+        with Subscriber(broker.port, f"{RACK}/event") as screen:
+            box.turn_until(lambda: box.connection.connected)
+            box.link.deliver(box.journal)
+            box.let_in.set()
+            box.turn_until(lambda: not box.waiting())
+            screen.wait_for_topic(f"{RACK}/event", 4)
+            assert screen.payloads(f"{RACK}/event") == ["1", "2", "3", "4"]
 
 
 def test_what_was_under_way_when_the_broker_died_comes_in_order_and_at_least_once(tmp_path):
