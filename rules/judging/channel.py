@@ -190,16 +190,9 @@ def _judgement(
     noise: Callable[[slice], Array] | None,
 ) -> "_Judgement":
     course, state.trend = trend(series.time_ms[part], usable[part], tolerance.rate_window_ms, state.trend)
-    error = None if series.error is None else series.error[part]
-    lacking = {quantity: where[part] for quantity, where in series.lacking.items()}
-    turns = None if series.turns is None else series.turns[part]
-    here = Series(
-        series.index[part], series.time_ms[part], series.value[part], error, lacking=lacking, turns=turns
-    )
-    here = here if series.doubted is None else replace(here, doubted=series.doubted[part])
     ramp = None if ramp is None else ramp[part]
     its = partial(noise, part) if noise else None
-    return _Judgement(here, usable[part], course, tolerance, ramp, state, its)
+    return _Judgement(series.part(part), usable[part], course, tolerance, ramp, state, its)
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,12 +264,16 @@ class _Judgement:
     def _surely(self, compared: Array, limit: Limit) -> Array:
         """Return what is compared with a limit: where a value may be off, its end on the limit's safe side.
 
-        A likely one counts as it is, but only where it may be off.
+        A likely one counts as it is, but only where it may be off; of two of which nobody knows which is
+        likely, the milder.
         """
         error = self.series.error
         if limit.basis is Basis.LIKELY_VALUE:
             if (doubted := self._doubted(limit)) is not None:
                 return doubted
+            milder = np.fmin if limit.above else np.fmax
+            if (otherwise := self.series.otherwise) is not None:
+                compared = milder(compared, np.where(np.isnan(compared), np.nan, otherwise))
             return np.where(False if error is None else error > 0, compared, np.nan)
         turns = 0.0 if self.series.turns is None else self.series.turns
         off: float | Array = 0.0 if error is None else error

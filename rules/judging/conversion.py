@@ -39,7 +39,20 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
         *((need.quantity, known.value[off], known.error[off]) for need, known in needs),
     )
     value = np.where(np.isnan(error), np.nan, value)
-    return Series(own.index, own.time_ms, value, error, suspect, elsewhere, lacking, base, turns)
+    otherwise = _otherwise(channel, own, inputs)
+    lost = error, suspect, elsewhere, lacking, base, turns
+    return Series(own.index, own.time_ms, value, *lost, otherwise=otherwise)
+
+
+def _otherwise(channel: Channel, own: Series, inputs: list[Known]) -> Array | None:
+    """Return the values by what nothing else bears out of their inputs; NaN elsewhere, None where nowhere."""
+    torn = [known.otherwise for known in inputs]
+    if all(its is None for its in torn):
+        return None
+    shown = [known.value if known.otherwise is None else known.otherwise for known in inputs]
+    values = [np.where(np.isnan(its), known.value, its) for its, known in zip(shown, inputs, strict=True)]
+    apart = np.logical_or.reduce([~np.isnan(its) for its in torn if its is not None])
+    return np.where(apart, _value(channel, own.value, *values), np.nan)
 
 
 def _elsewhere(channel: Channel, own: Series, inputs: list[Known]) -> NDArray[np.int64] | None:

@@ -58,7 +58,8 @@ class Known:
 
     `suspect` is where the reading is, `rank` which of the need's channels gave it (their number: none, as it
     is neither measured in the vessel nor was), `moves` how much an hour it may rise or fall unseen, as it
-    lags; None where it does not.
+    lags; None where it does not. `otherwise` is what a probe shows and nothing else bears out, where the
+    value is what it showed before; NaN elsewhere, None where nowhere.
     """
 
     value: Array
@@ -66,6 +67,7 @@ class Known:
     suspect: Bools
     rank: NDArray[np.intp]
     moves: Array | None = None
+    otherwise: Array | None = None
 
 
 def disputed(value: Array, tests: NDArray[np.uint32]) -> Array:
@@ -148,7 +150,7 @@ class Inputs:
         """Return the best that is known of a quantity at each reading of `at` (shape m)."""
         size = at.time_ms.size
         value, suspect, error = np.full(size, np.nan), np.zeros(size, np.bool_), np.zeros(size)
-        rank = np.zeros(size, dtype=np.intp)
+        rank, otherwise = np.zeros(size, dtype=np.intp), np.full(size, np.nan)
         apart_by = WITHOUT_LIMITS[need.quantity].max_disagreement or np.inf
         for place, (name, said, doubtful) in enumerate(self._said(need, at, apart_by)):
             apart = np.abs(said - value)
@@ -158,13 +160,15 @@ class Inputs:
             off = np.where(now, np.abs(values - base), np.nan)
             error, rank[now] = np.fmax(error, off), place
             value[now], suspect[now] = np.where(np.isnan(off), values, base)[now], doubtful[now]
+            otherwise = np.where(np.isnan(off), otherwise, values)
         lost = np.flatnonzero(np.isnan(value))
         if lost.size:
             then = Series(at.index[lost], at.time_ms[lost], at.value[lost])
             value[lost], error[lost], rank[lost] = self._next_best(need, vessel, then)
             for name in need.channels:
                 error[lost] = np.fmax(error[lost], np.abs(self._told(name, then, value[lost]) - value[lost]))
-        return Known(value, error, suspect, rank, self._moves(need, at))
+        torn = None if np.isnan(otherwise).all() else otherwise
+        return Known(value, error, suspect, rank, self._moves(need, at), torn)
 
     def _said(self, need: Need, at: Series, apart_by: float) -> list[tuple[str, Array, Bools]]:
         """Return what each channel of a need shows now and whether that is suspect, best first.

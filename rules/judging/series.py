@@ -1,7 +1,7 @@
 """A channel's readings in one block, as they go from step to step of the judgement."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,8 @@ class Series:
     how much an hour a lagging thermometer may make a derived value rise or fall.
     `base` is what it was before a swift move of its own (`rules.quality.swift`), NaN where it makes none.
     `suspect` is where an input is, or the temperature by which the probe itself corrects its value; `doubted`
-    is what is not believed and may be the water all the same, NaN elsewhere.
+    is what is not believed and may be the water all the same, NaN elsewhere. `otherwise` is what a derived
+    value would be by an input that nothing else bears out: which of the two is likely nobody knows.
     """
 
     index: NDArray[np.intp]
@@ -35,6 +36,19 @@ class Series:
     base: Array | None = None
     turns: Array | None = None
     doubted: Array | None = None
+    otherwise: Array | None = None
+
+    def part(self, part: slice) -> "Series":
+        """Return some of the readings, in their order."""
+        if part.stop - part.start == self.value.size:
+            return self
+        cut = {
+            it.name: all_[part]
+            for it in fields(self)
+            if isinstance(all_ := getattr(self, it.name), np.ndarray)
+        }
+        lacking = {quantity: where[part] for quantity, where in self.lacking.items()}
+        return replace(self, lacking=lacking, **cut)
 
     def lacks(self, index: int) -> tuple[Quantity, ...]:
         """Return what is not measured now at one reading."""

@@ -319,9 +319,9 @@ def under_what_stands(crossing: Crossing, alarms: Iterable[Alarm], dangers: Iter
     """Let what is wrong with a probe be part of what people know already.
 
     A silence is part of the answers that are missing of it, or of its bus, all the time. What a probe hides
-    that still follows its water is part of alarms about just that water, or an input of it: whoever goes
-    there for a salinity that falls finds the cell that lies. Is it more urgent, it is told as that problem,
-    become worse. The probe's fault goes with it.
+    that still follows its water is part of alarms about just that water, or an input of it, the most urgent:
+    whoever goes there for a salinity that falls finds the cell that lies. Is it more urgent, it is told as
+    that problem, become worse. The probe's fault goes with it.
     """
     crossing = _with_its_reason(crossing, alarms)
     if crossing.cause.partition("/")[0] != "probe" or not crossing.active:
@@ -355,10 +355,11 @@ def _known_as(crossing: Crossing, alarms: Sequence[Alarm], dangers: Iterable[Dan
     if crossing.condition is Condition.PROBE_FAULT and (cause := next(hides, "")):
         return cause
     worse = crossing.condition is Condition.UNWATCHED  # is told as what people know, become worse
-    about = {it.channel: it.cause for it in told if worse or it.priority >= crossing.priority}
+    about = {it.channel: it for it in told if worse or it.priority >= crossing.priority}
     for danger in dangers:
         (first, *_), name = danger.channels, danger.name
-        if name not in about and f"{first.vessel}/{first.source.quantity}" not in ill:
-            about.update((name, about[its]) for its in first.inputs if its in about)
-    causes = [about[name] for name in (crossing.level, *crossing.evidence.hidden) if name in about]
+        if f"{first.vessel}/{first.source.quantity}" not in ill:
+            its = [about[channel] for channel in (name, *first.inputs) if channel in about]
+            about |= {name: max(its, key=lambda alarm: alarm.priority)} if its else {}
+    causes = [about[name].cause for name in (crossing.level, *crossing.evidence.hidden) if name in about]
     return next(iter(causes), "") if about.keys() >= set(crossing.evidence.hidden) else ""

@@ -1,7 +1,10 @@
 """A probe so fine that it hardly ever reads the same twice, and that then repeats itself, is frozen.
 
 Its own noise is the witness, long before its longest calm is known: twenty readings in a row that each equal
-the one before by a chance of one in twenty do not come in the life of a probe.
+the one before by a chance of one in twenty do not come in the life of a probe. Of a new probe that chance is
+bounded by the rule of three (with k equal ones among n it is below (3 + 2 k)/n with 95 %; Hanley and
+Lippman-Hand, JAMA 249, 1743, 1983; from memory), and its readings must go up and down as noise does: one that
+still comes to the water's temperature reads another value each time, too, and is calm afterwards.
 """
 
 from dataclasses import dataclass
@@ -11,15 +14,18 @@ from numpy.typing import NDArray
 
 from rules.quality.calm import LEAST_MS, LEAST_READINGS, MOVING, repeats_after
 
-KNOWN_FROM, SELDOM = 200, 20
-"""Known after so many readings; seldom is one in so many (project judgement)."""
+SELDOM, KNOWN_FROM = 20, 200
+"""Seldom is one in so many of at least so many readings (project judgement)."""
+RULE_OF_THREE, SELDOM_NEW = 3, 10
+"""Of a new probe it is a chance that is surely below one in so many: twenty in a row are one in 10^20."""
 
 
 @dataclass(frozen=True, slots=True)
 class Repeats:
     """How many readings came before the newest run of equal ones, and how many equalled the one before.
 
-    `value` is the newest, which came again `times` since `since_ms`; `frozen` is whether it counts as frozen.
+    `turns` is how often they went down after up or up after down, `step` (-1, 0, 1) the newest. `value` is
+    the newest, which came again `times` since `since_ms`; `frozen` is whether it counts as frozen.
     """
 
     before: int = 0
@@ -28,6 +34,8 @@ class Repeats:
     times: int = 0
     since_ms: int = 0
     frozen: bool = False
+    turns: int = 0
+    step: int = 0
 
 
 def repeated(
@@ -49,13 +57,28 @@ def repeated(
     sizes = times[stops - 1] + 1
     known = before + np.cumsum(sizes) - sizes  # before each run, shape runs
     same = equal + np.cumsum(sizes - 1) - (sizes - 1)
+    turns, step = _turns(value[starts], past, goes_on=bool(times[0]))
     found = np.full(value.size, MOVING)
     for run in np.flatnonzero(sizes > LEAST_READINGS).tolist():
         here = slice(starts[run], stops[run])
         long = (times[here] >= LEAST_READINGS) & (at_ms[here] - since_ms[run] >= LEAST_MS)
-        if known[run] >= KNOWN_FROM and same[run] * SELDOM <= known[run] and long.any():
+        if long.any() and _fine(known[run], same[run], turns[run]):
             found[here] = np.where(long, since_ms[run], MOVING)
             known[run + 1 :] -= sizes[run]
             same[run + 1 :] -= sizes[run] - 1
     newest = float(value[-1]), int(times[-1]), int(since_ms[-1]), bool(found[-1] != MOVING)
-    return found, Repeats(int(known[-1]), int(same[-1]), *newest)
+    return found, Repeats(int(known[-1]), int(same[-1]), *newest, int(turns[-1]), step)
+
+
+def _fine(known: int, same: int, turns: int) -> bool:
+    if known >= KNOWN_FROM and same * SELDOM <= known:
+        return True
+    return (RULE_OF_THREE + 2 * same) * SELDOM_NEW <= known and 2 * turns > known
+
+
+def _turns(value: NDArray[np.float64], past: Repeats, *, goes_on: bool) -> tuple[NDArray[np.int64], int]:
+    """Return how often the values of runs (shape runs) had turned when each began, and the newest step."""
+    step = np.nan_to_num(np.sign(np.diff(value, prepend=past.value)))
+    step[0] = past.step if goes_on else step[0]
+    turned = step * np.concatenate(([0 if goes_on else past.step], step[:-1])) < 0
+    return past.turns + np.cumsum(turned), int(step[-1])

@@ -34,11 +34,6 @@ ZONE = ZoneInfo("Europe/Copenhagen")
 LINK = "https://bell.example/AbCdEfGhIjKlMnOp"
 EVERY_RUN = range(0, NIGHTS, 10)
 NEEDLESS_A_WEEK = 1.0
-MISSED_TODAY = {
-    16: "salinity behind a probe that freezes 44 min after its rack was first switched on: that it repeats"
-    " itself is told of a probe known by 200 readings (`KNOWN_FROM`), and this one is known by 88"
-}
-"""Nights that refute us, by the judgement and not by the calling; no other may be missed."""
 SCALE = 240
 
 
@@ -83,7 +78,7 @@ def test_the_night_that_is_missed_is_told_by_a_rack_that_had_known_its_probe_for
 @pytest.mark.long
 def test_forty_nights():
     courses = [course_of(number) for number in range(NIGHTS)]
-    assert {it.script.number for it in courses if it.missed()} == MISSED_TODAY.keys()
+    assert not [it.script.number for it in courses if it.missed()]
     needless = [call for it in courses for call in it.needless()]
     assert len(needless) <= NEEDLESS_A_WEEK * NIGHTS / 7, needless
     assert sum(len(it.dangers()) for it in courses) >= NIGHTS / 2, "nights without a danger show nothing"
