@@ -293,7 +293,9 @@ class _Judgement:
         off = 0.0 if self.series.error is None else self.series.error[index]
         reached = level + self.course.steady_rate(index) * lead_h + (-off if above else off)
         limit = bound if isinstance(bound, float) else bound[index]
-        sure = np.zeros_like(beyond)
+        sure, otherwise = np.zeros_like(beyond), self.series.otherwise
+        if otherwise is not None:  # of two courses of which nobody knows which is likely, none is a forecast
+            reached = np.where(np.isnan(otherwise[index]), reached, np.nan)
         sure[index] = (level <= limit) & (reached > limit) if above else (level >= limit) & (reached < limit)
         return sure
 

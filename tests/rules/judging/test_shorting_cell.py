@@ -78,3 +78,28 @@ def test_what_the_probe_hides_beside_it_is_told(number):
         if event.condition is Condition.UNWATCHED and "k1/oxygen_saturation" in event.evidence.hidden
     ]
     assert min((ms for ms in hidden_ms if ms >= 0), default=np.inf) <= 12 * MINUTE
+
+
+def diluted(number, crash_h=np.inf):
+    """The water itself gets fresher, by 5 to 60 % an hour; the oxygen in it follows, or falls from an hour on."""
+    draw, water = np.random.default_rng([LOT + 1, number]), Water(hours=9.0)
+    water.salinity[1] = 32.0 * np.exp(-draw.uniform(0.05, 0.6) * water.since_h)
+    water.saturation[1] *= np.clip(1.0 - (water.since_h - crash_h), 0.2, 1.0)
+    return water.measured()
+
+
+@pytest.mark.parametrize("number", range(10))
+def test_water_that_gets_fresher_is_one_problem(number):
+    """Seen: by the salinity of before, oxygen was past its limit and then seen by nobody: a second call."""
+    said = announced(diluted(number).run())
+    assert {event.cause for event in said} == {"k1/salinity/down"}, [event.alarm for event in said]
+    assert len(said) == 2
+
+
+@pytest.mark.parametrize("number", range(10))
+def test_oxygen_that_falls_in_water_that_gets_fresher_is_told(number):
+    told = diluted(number, crash_h=2.0).run()
+    low = [it for it in announced(told) if it.channel.startswith("k1/oxygen") and it.cause.endswith("/down")]
+    after_h = (low[0].at_ms - START_MS - FAULT_AT) / HOUR - 2.0
+    assert 0.0 <= after_h <= 0.6
+    assert any(it.condition is Condition.LOW_LOW and it.priority is Priority.CRITICAL for it in low)
