@@ -9,7 +9,7 @@ from daemon.as_read import told
 from daemon.culture.clauses import SAMPLES, SHORT, Asked, asked_by, known_of
 from daemon.culture.due import Due
 from daemon.culture.record import Record, record_of
-from daemon.culture.words import overview_lines
+from daemon.culture.words import overview_lines, written_text
 from daemon.errors import BellwatchError, UnansweredError
 from daemon.page.acts import ask
 from daemon.page.people import Visitor
@@ -35,10 +35,10 @@ class Animals:
         if request.acts:
             try:
                 if not (said := visitor.refused(Role.ACT, request)):
-                    asked = self._asked(record_of(self._settings), form)
+                    record = record_of(self._settings)
+                    asked = self._asked(record, form)
                     ask(self._settings, asked.kind, asked.body | _another(form), visitor.name, form)
-                    what = str(asked.body["what"]).replace("_", " ")
-                    said, form = f"{asked.body['cohort']}: {what} written down by {visitor.name}.", {}
+                    said, form = written_text(asked.body, record.culture, f" by {visitor.name}") + ".", {}
             except UnansweredError as error:  # sent once more it is the same, and written down once
                 said, again = str(error), {"form_id": form["id"]}
             except (BellwatchError, sqlite3.Error) as error:

@@ -24,7 +24,7 @@ from daemon.report.measured import OF_THE_STANDARD
 from daemon.settings.page import Role
 from daemon.settings.rack import Settings
 from daemon.view.rack_now import RackNow
-from daemon.view.rack_words import moment
+from daemon.view.rack_words import moment, on_call_text
 from daemon.web.look import page_of
 from daemon.web.server import HEADERS_WITH_SCRIPTS, Page, PageServer, Request
 
@@ -99,10 +99,11 @@ class RackPages:
     def _team(self, visitor: Visitor, _request: Request) -> Page:
         page, rack = self._settings.page, self.pulse.newest.rack
         roles = [(name, page.roles.get(name, Role.ACT)) for name in self._settings.rack.people]
-        oncall, since = rack.oncall if rack else None, ""
+        oncall, since, duty = rack.oncall if rack else None, "", ""
         if rack and oncall and oncall.since_ms is not None:
             since = moment(oncall.since_ms, rack.made_ms, self._zone)
-        shown = {"roles": roles if page.acts else [], "oncall": oncall, "since": since}
+            duty = on_call_text(oncall, rack.made_ms, self._zone)
+        shown = {"roles": roles if page.acts else [], "oncall": oncall, "since": since, "duty": duty}
         return self._page(visitor, "team.html", "Team", **shown)
 
     def _alarms(self, visitor: Visitor, request: Request) -> Page:
