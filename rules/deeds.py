@@ -21,7 +21,7 @@ from rules.errors import InputError, RulesError, none_such
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
 from rules.rack.limits import Limit, limits_of
-from rules.rack.logbook import ENTRY_KINDS, check_entry, check_sample
+from rules.rack.logbook import ENTRY_KINDS, check_entry, check_sample, is_withdrawn
 from rules.rack.plan import RACK_WIDE, RackPlan
 from rules.rack.stage_plan import StageNow, StageStep, move
 from rules.rack.state import RackState, targets_of
@@ -157,6 +157,10 @@ class Deeds:
         """
         vessel = _one_of(_text(action, "vessel"), "vessel", self.rack.stages)
         kind = _one_of(_text(action, "what"), "what", LOG_KINDS)
+        if is_withdrawn(action.body):
+            if "value" in action.body:
+                raise InputError("value: found one; an entry that never was has none")
+            return
         value = _number(action, "value", math.nan)
         checked = action.rules >= ENTRIES_CHECKED and "value" in action.body
         if checked and not (kind == "bell_diameter" and value <= 0):

@@ -22,12 +22,15 @@ class Link:
 @dataclass(slots=True)
 class OnCallHeard:
     """Who was heard last (`by`: name and host), whether it is now, since when; since when which alarms stand
-    that nobody has taken."""
+    that nobody has taken; who it said is on call (empty: it said nobody), until when (UTC) and who then."""
 
     by: str = ""
     alive: bool = False
     since_ms: int | None = None
     untaken: dict[str, int] = field(default_factory=dict)
+    on_call: str = ""
+    until_ms: int | None = None
+    then: str = ""
 
 
 def link_of(journal: Journal) -> Link:

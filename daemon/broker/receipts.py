@@ -17,7 +17,7 @@ from daemon.broker.connection import BEATS_MISSED, Connection
 from daemon.broker.noted import ONCALL, oncall_heard
 from daemon.broker.notices import NO_ONCALL, NOT_TAKEN, Notices
 from daemon.broker.standing_alarms import StandingAlarms
-from daemon.tables.values import json_object, one_line
+from daemon.tables.values import json_object, one_line, utc_ms
 from rules.alarms.event import AlarmEvent
 from rules.alarms.history import alarm_event_from_json
 from rules.alarms.life_cycle import Priority
@@ -25,7 +25,7 @@ from rules.calling.records import Stand, stand_of
 
 log = structlog.get_logger()
 
-IN_ONE_TURN = 200
+IN_ONE_TURN, NAME_AT_MOST = 200, 60
 _MIN = 60_000
 TAKEN_WITHIN_MS = {
     Priority.CRITICAL: 2 * _MIN,
@@ -108,6 +108,7 @@ class Receipts:
         if not (ours and isinstance(numbers, list) and isinstance(newest, int)):
             return
         self._last_ms = now_ms
+        self._hear_duty(body)
         self._now.by = one_line(f"{body.get('by')} on {body.get('host')}")[:100]
         if not self._now.alive:
             self._now.alive, self._now.since_ms = True, now_ms
@@ -116,6 +117,15 @@ class Receipts:
         self._standing.asked |= body.get("again") is True
         if newest > last:
             self._journal.begin_run(f"{self._now.by} has heard event {newest}, the journal ends with {last}")
+
+    def _hear_duty(self, body: dict[str, Any]) -> None:
+        """Note who is on call, for people to read; an older process does not say it."""
+        on_call, then = (one_line(str(body.get(key) or ""))[:NAME_AT_MOST] for key in ("on_call", "then"))
+        try:
+            until_ms = utc_ms(str(body["until"])) if body.get("until") else None
+        except ValueError:  # no moment: then none of it is worth anything
+            on_call, until_ms, then = "", None, ""
+        self._now.on_call, self._now.until_ms, self._now.then = on_call, until_ms, then
 
     def _announce_again(self, due: list[_Open], now_ms: int) -> None:
         if not due:

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from daemon.errors import RequestError
 from daemon.settings.rack import Settings
 from daemon.tables.values import number, utc_ms
-from rules.culture.acts import What
+from rules.culture.acts import OF_A_SHARE, What
 from rules.errors import none_such
 from rules.rack.logbook import ENTRY_KINDS, sample_of
 
@@ -87,6 +87,7 @@ def asked_by(cohort: str, words: Sequence[str], known: Known, lives_in: Sequence
     rest: list[str] = []
     for word in words[1:]:
         _read(word, known, body, numbers, places, rest)
+    body |= _meant(verb, body, numbers, rest)
     body |= _in_words(verb, body, rest, known.vessels)
     if verb in list(What):
         _of_act(What(verb), body, numbers)
@@ -151,6 +152,17 @@ def _keyed(key: str, value: str, zone: tzinfo) -> dict[str, Any]:
     raise RequestError(f"{key}: {none_such(key, (*_KEYS, *_TEXTS, *_NUMBERS, 'parents', 'corrects'))}")
 
 
+def _meant(verb: str, body: dict[str, Any], numbers: list[float], rest: list[str]) -> dict[str, Any]:
+    """Return what a word says that is one of a note elsewhere: all of them, or that a sample never was."""
+    if "all" in rest and verb in OF_A_SHARE and not numbers and "share" not in body:
+        rest.remove("all")
+        return {"share": 1.0}
+    if "withdrawn" in rest and verb in ENTRY_KINDS and "corrects" in body:
+        rest.remove("withdrawn")
+        return {"withdrawn": True}
+    return {}
+
+
 def _of_act(what: What, body: dict[str, Any], numbers: list[float]) -> None:
     if what is What.DISCS or "fraction" in body:
         body["values"] = numbers
@@ -164,9 +176,9 @@ def _of_sample(kind: str, body: dict[str, Any], numbers: list[float]) -> None:
     unit, share = ENTRY_KINDS[kind].unit, body.pop("share", None)
     if share is not None and unit != "%":
         raise RequestError(f"{kind}: found {100 * share:g} %; expected {unit or 'words'}")
-    if unknown := sorted(body.keys() - _OF_SAMPLE - {"what", "cohort"}):
+    if unknown := sorted(body.keys() - _OF_SAMPLE - {"what", "cohort", "withdrawn"}):
         raise RequestError(f"{unknown[0].removesuffix('_ms')}: {kind} has no such thing")
-    if kind == "note" and not body.get("note"):
+    if kind == "note" and not (body.get("note") or "withdrawn" in body):
         raise RequestError("note: found nothing; expected words")
     body |= sample_of(numbers if share is None else [*numbers, round(100 * share, 9)])
 

@@ -20,7 +20,7 @@ from rules.culture.cohorts import Cohort, Culture, culture_of
 from rules.culture.exposure import Exposure, Series, exposure, stays_within
 from rules.culture.growth import Sample
 from rules.quantities import Quantity
-from rules.rack.logbook import ENTRY_KINDS
+from rules.rack.logbook import ENTRY_KINDS, is_withdrawn
 
 QUANTITIES = (Quantity.TEMPERATURE, Quantity.SALINITY, Quantity.OXYGEN_SATURATION)
 _FED = ("feed", "food_density")
@@ -127,6 +127,7 @@ def record_of(settings: Settings, now_ms: int | None = None) -> Record:
     with closing(Journal(settings.journal.path, writable=False)) as journal, journal.standing_still():
         acts, dating = acts_in(journal), journal.state.dating()
         written = journal.history.logbook((), tuple(ENTRY_KINDS))
-    entries = sorted(as_done(written, dating).values(), key=lambda it: it.at_ms)
+    counts = (it for it in as_done(written, dating).values() if not is_withdrawn(it.body))
+    entries = sorted(counts, key=lambda it: it.at_ms)
     moment_ms = int(time.time() * 1000) if now_ms is None else now_ms
     return Record(settings, moment_ms, acts, culture_of(acts), entries, dating)

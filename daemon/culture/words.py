@@ -1,14 +1,15 @@
 """Batches of animals in words: each in a line, and one in full with what does not add up."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import datetime, tzinfo
+from typing import Any
 
 from daemon.culture.record import QUANTITIES, Record
 from daemon.errors import JournalError
 from daemon.view.entries import act_text
 from daemon.words import label
 from rules.culture.acts import How
-from rules.culture.cohorts import Cohort, Rest, Stock
+from rules.culture.cohorts import Cohort, Culture, Rest, Stock
 from rules.culture.exposure import HOUR_MS, stays_within
 from rules.culture.growth import (
     DAY_MS,
@@ -51,6 +52,16 @@ def cohort_text(of: Cohort) -> str:
     rest = sum(it.number for it in of.rests)
     parts = (of.stage, of.lineage, ", ".join(here) or "none left", f"died {of.died.number:.0f}")
     return f"{of.code}: {', '.join(parts)}" + (f", unexplained {rest:+.0f}" if rest else "")
+
+
+def written_text(body: Mapping[str, Any], culture: Culture, by: str = "") -> str:
+    """Say what was written down; of all animals how many that is, and which batch is new to `culture`."""
+    code, into, vessel = (str(body.get(key) or "") for key in ("cohort", "into", "vessel"))
+    said = f"{code}: {str(body['what']).replace('_', ' ')} written down{by}"
+    known = culture.cohorts.get(code)
+    if body.get("share") == 1 and known and vessel in known.stocks:
+        said += f", all {stock_text(known.stocks[vessel])} in {vessel}"
+    return said + (f"; {into} is a new batch" if into and into not in culture.cohorts else "")
 
 
 def overview_lines(record: Record, water: bool = False) -> Iterator[str]:

@@ -9,7 +9,7 @@ from daemon.journal.logbook import CULTURE, HAND, MAINTENANCE, logbook_of
 from daemon.tables.values import cell
 from daemon.words import iso_time
 from rules.quantities import Quantity, unit_of
-from rules.rack.logbook import ENTRY_KINDS
+from rules.rack.logbook import ENTRY_KINDS, is_withdrawn
 
 COLUMNS = ("number", "time", "vessel", "kind", "quantity", "value", "unit", "n", "low", "high", "note", "who")
 
@@ -33,7 +33,9 @@ def write_logbook(journal: Journal, vessels: Sequence[str], between_ms: tuple[in
             unit = unit_of(Quantity(quantity)) if it.kind == HAND else _UNITS[it.kind]
             value = body.get("value", body.get("for_s", ""))
             numbers = [value, unit, *(body.get(key, "") for key in ("n", "low", "high"))]
-            said = [cell(str(body.get("note") or body.get("why") or "")), cell(it.who), it.corrects or ""]
+            words = ("withdrawn" if is_withdrawn(body) else "", body.get("note") or body.get("why"))
+            note = cell(": ".join(str(word) for word in words if word))
+            said = [note, cell(it.who), it.corrects or ""]
             table.writerow(
                 [it.seq or "", iso_time(time_ms), cell(it.vessel), it.kind, quantity, *numbers, *said]
             )

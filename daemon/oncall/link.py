@@ -24,6 +24,7 @@ from daemon.tables.values import one_line
 from daemon.words import iso_time
 from rules.calling.pair import OtherSays
 from rules.calling.problems import Given
+from rules.calling.rota import Rota, Shift
 
 WAITING_AT_MOST = 5 * RECEIVED_AT_MOST
 SIGNS_AT_MOST = 20
@@ -56,7 +57,8 @@ In = Arrival | LinkIs | Rival
 class Receipt:
     """What an on-call process (`by`, on `host`) has taken on: numbers, and the highest known of the run.
 
-    `again` asks, once for each connection, what stands and what is over: an end may have been missed.
+    `again` asks, once for each connection, what stands and what is over: an end may have been missed. Who is
+    `on_call` there, `until` when and who `then` (empty: nobody else) is for people to read.
     """
 
     by: str
@@ -67,6 +69,9 @@ class Receipt:
     newest: int
     at: str
     again: bool = False
+    on_call: str = ""
+    until: str = ""
+    then: str = ""
 
 
 def receipt_message(topic: str, receipt: Receipt) -> Message:
@@ -178,15 +183,22 @@ class OnCallLink:
         return [Rival(f"{self._name}: {self._own} and {self._other}")]
 
     def receipt(
-        self, taken: Taken, newest: Callable[[str, str], int], now_ms: int, again: Collection[str] = ()
+        self,
+        taken: Taken,
+        newest: Callable[[str, str], int],
+        now_ms: int,
+        again: Collection[str],
+        rota: Rota,
     ) -> None:
         """Tell racks what of theirs is committed; `newest` gives the highest number known of a rack's run.
 
         Racks that are to say `again` what stands are named.
         """
+        at, its = iso_time(now_ms), rota.shift(now_ms) if taken else Shift("")
+        until = "" if its.until_ms is None else iso_time(its.until_ms)
         for (rack, journal, run), numbers in taken.items():
-            at, ask = iso_time(now_ms), rack in again
-            receipt = Receipt(self._name, self._host, journal, run, numbers, newest(rack, run), at, ask)
+            known = numbers, newest(rack, run), at, rack in again
+            receipt = Receipt(self._name, self._host, journal, run, *known, its.person, until, its.then)
             self.connection.publish(receipt_message(f"{self.root}/{rack}", receipt))
 
     def sign(self, says: OtherSays) -> None:

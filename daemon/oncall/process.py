@@ -128,7 +128,8 @@ class OnCall:
             pass
         self._link.confirm(arrivals)
         self._link.reply(self._replied, now_ms)
-        self._link.receipt(self._taken, self._team.newest_number, now_ms, self._ask_again)
+        newest, rota = self._team.newest_number, self._team.duty.rota
+        self._link.receipt(self._taken, newest, now_ms, self._ask_again, rota)
         self._asked |= self._ask_again
         self._sign(now_ms)
         self._link.give_out(self._team.calls.given)

@@ -9,7 +9,7 @@ from daemon.as_read import told
 from daemon.culture.clauses import SAMPLES, SHORT, Asked, asked_by, known_of
 from daemon.culture.due import Due
 from daemon.culture.record import Record, record_of
-from daemon.culture.words import overview_lines
+from daemon.culture.words import overview_lines, written_text
 from daemon.errors import BellwatchError, UnansweredError
 from daemon.page.acts import ask
 from daemon.page.people import Visitor
@@ -21,6 +21,9 @@ from rules.culture.acts import SURENESS, What
 
 _WORDS = ("vessel", "to", "stage")
 _KEYED = ("how", "into", "of", "lineage", "born", "parents", "corrects", "cause", "note")
+
+_KINDS = (*What, *SHORT, *(it for it in SAMPLES if it not in SHORT.values()))
+_NOTHING: dict[str, Any] = {"codes": [], "batches": [], "due": []}
 
 
 class Animals:
@@ -35,22 +38,24 @@ class Animals:
         if request.acts:
             try:
                 if not (said := visitor.refused(Role.ACT, request)):
-                    asked = self._asked(record_of(self._settings), form)
+                    record = record_of(self._settings)
+                    asked = self._asked(record, form)
                     ask(self._settings, asked.kind, asked.body | _another(form), visitor.name, form)
-                    what = str(asked.body["what"]).replace("_", " ")
-                    said, form = f"{asked.body['cohort']}: {what} written down by {visitor.name}.", {}
+                    said = f"{written_text(asked.body, record.culture, f' by {visitor.name}')}."
+                    form = {"batch": asked.body["cohort"]}
             except UnansweredError as error:  # sent once more it is the same, and written down once
                 said, again = str(error), {"form_id": form["id"]}
             except (BellwatchError, sqlite3.Error) as error:
                 said = told(str(error))
-        kinds = [*What, *SHORT, *(it for it in SAMPLES if it not in SHORT.values())]
+        shown = self._shown(request)
+        last = {What.BEGIN} if shown["codes"] else set()
         return (
             again
-            | self._shown(request)
+            | shown
             | {
                 "said": said,
                 "form": form,
-                "kinds": kinds,
+                "kinds": [*(it for it in _KINDS if it not in last), *last],
                 "sure": SURENESS,
                 "vessels": {name: its.label or name for name, its in self._settings.vessels.items()},
                 "stages": sorted(self._known.stages),
@@ -74,9 +79,10 @@ class Animals:
             record = record_of(self._settings)
             due = self._due.lines(int(time.time() * 1000)) if request.form.get("due") else []
         except (BellwatchError, sqlite3.Error) as error:
-            return {"trouble": f"What was written down cannot be shown: {error}", "codes": [], "due": []}
+            return {"trouble": f"What was written down cannot be shown: {error}"} | _NOTHING
+        batches = list(overview_lines(record)) if record.culture.cohorts else []
         codes = [code for code, of in record.culture.cohorts.items() if of.vessels]
-        return {"trouble": "", "codes": codes, "batches": list(overview_lines(record)), "due": due}
+        return {"trouble": "", "codes": codes, "batches": batches, "due": due}
 
 
 def _another(form: Mapping[str, str]) -> dict[str, bool]:

@@ -4,7 +4,7 @@ import json
 import threading
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from zoneinfo import ZoneInfo
@@ -18,19 +18,20 @@ from daemon.page.moves import StageMoves
 from daemon.page.now import now_of, standing
 from daemon.page.people import People, Visitor
 from daemon.page.pulse import EVERY_S, STALE_AFTER_S, Pulse
-from daemon.page.vessel import SPANS, drawing_of
+from daemon.page.vessel import LEAST_MS, SPANS, drawing_of
 from daemon.page.write import Writing
 from daemon.report.measured import OF_THE_STANDARD
 from daemon.settings.page import Role
 from daemon.settings.rack import Settings
 from daemon.view.rack_now import RackNow
-from daemon.view.rack_words import moment
+from daemon.view.rack_words import moment, on_call_text
 from daemon.web.look import page_of
 from daemon.web.server import HEADERS_WITH_SCRIPTS, Page, PageServer, Request
 
 _FILES = {
     "/rack.css": "text/css",
     "/rack.js": "text/javascript",
+    "/zoom.js": "text/javascript",
     "/icon.svg": "image/svg+xml",
     "/manifest.webmanifest": "application/manifest+json",
 }
@@ -99,10 +100,11 @@ class RackPages:
     def _team(self, visitor: Visitor, _request: Request) -> Page:
         page, rack = self._settings.page, self.pulse.newest.rack
         roles = [(name, page.roles.get(name, Role.ACT)) for name in self._settings.rack.people]
-        oncall, since = rack.oncall if rack else None, ""
+        oncall, since, duty = rack.oncall if rack else None, "", ""
         if rack and oncall and oncall.since_ms is not None:
             since = moment(oncall.since_ms, rack.made_ms, self._zone)
-        shown = {"roles": roles if page.acts else [], "oncall": oncall, "since": since}
+            duty = on_call_text(oncall, rack.made_ms, self._zone)
+        shown = {"roles": roles if page.acts else [], "oncall": oncall, "since": since, "duty": duty}
         return self._page(visitor, "team.html", "Team", **shown)
 
     def _alarms(self, visitor: Visitor, request: Request) -> Page:
@@ -118,21 +120,25 @@ class RackPages:
         )
 
     def _vessel(self, visitor: Visitor, name: str, request: Request) -> Page:
-        query, moves = request.form, self._moves(name, request, visitor)
-        span = query.get("span", "")
-        span = span if span in SPANS else "1d"
+        moves = self._moves(name, request, visitor)
         with self.pulse.lock:
             memory = self.pulse.memory
             now_ms = memory.newest_ms
-            to_ms = min(_whole(query.get("to"), now_ms), now_ms)
-            drawing = drawing_of(memory, self._settings, name, span, to_ms, self._zone)
+            span, from_ms, to_ms = _window(request.form, now_ms)
+            drawing = drawing_of(memory, self._settings, name, (from_ms, to_ms), self._zone)
             since = self._since(memory)
+        length_ms = to_ms - from_ms
         shown = {
             "drawing": drawing,
             "spans": list(SPANS),
-            "to": to_ms if to_ms < now_ms else 0,
-            "earlier": to_ms - SPANS[span],
-            "later": to_ms + SPANS[span],
+            "span": span,
+            "from_ms": from_ms,
+            "to_ms": to_ms,
+            "is_past": to_ms < now_ms,
+            "earlier": f"span={span}&to={from_ms}" if span else f"from={from_ms - length_ms}&to={from_ms}",
+            "later": f"span={span}&to={to_ms + length_ms}"
+            if span
+            else f"from={to_ms}&to={to_ms + length_ms}",
             "detail": f"Known since {since}; older than three days by the hour.",
         }
         shown |= {"left": LEFT, "right": RIGHT, "high": PLOT_HEIGHT}
@@ -195,6 +201,17 @@ class RackPages:
             late = time.monotonic() - look.made_s > STALE_AFTER_S
             before, order = look.parts, list(look.parts)
             yield f"{retry}data: {json.dumps({'late': late, 'parts': changed})}\n\n"
+
+
+def _window(query: Mapping[str, str], now_ms: int) -> tuple[str, int, int]:
+    """Return the word of a length of time (empty: it has none), and from when to when is looked at."""
+    to_ms = _whole(query.get("to"), now_ms)
+    if "from" in query:
+        length_ms = to_ms - _whole(query["from"], to_ms)
+        length_ms = min(max(length_ms, LEAST_MS), max(SPANS.values()))
+        return "", min(to_ms, now_ms) - length_ms, min(to_ms, now_ms)
+    span = query["span"] if query.get("span") in SPANS else "1d"
+    return span, min(to_ms, now_ms) - SPANS[span], min(to_ms, now_ms)
 
 
 def _whole(text: str | None, otherwise: int) -> int:

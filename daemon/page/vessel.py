@@ -30,6 +30,8 @@ SPANS = {
     **{"1m": 30 * _DAY_MS, "3m": 91 * _DAY_MS, "1y": 365 * _DAY_MS, "5y": 5 * 365 * _DAY_MS},
 }
 """Lengths of time to look at, by their word in the address."""
+LEAST_MS = 1_800_000
+"""What is shorter shows nothing more: minutes are the finest that is kept."""
 BARS_AT_MOST = 60
 """So many alarms are drawn one by one; more are counted."""
 _BAR_EVERY, _MARK_EVERY = 16.0, 14.0
@@ -52,8 +54,8 @@ class Bar:
 class Drawing:
     """A vessel's stretch of time, in units of the drawing, and what each column of it says in words."""
 
-    span: str
     words_from: str
+    words_to: str
     plots: tuple[tuple[str, Plot], ...]
     nights: tuple[tuple[float, float], ...]
     ticks: tuple[tuple[float, str], ...]
@@ -86,10 +88,11 @@ class _Look:
 
 
 def drawing_of(
-    memory: Memory, settings: Settings, vessel: str, span: str, to_ms: int, zone: tzinfo
+    memory: Memory, settings: Settings, vessel: str, between_ms: tuple[int, int], zone: tzinfo
 ) -> Drawing:
-    """Return the drawing of a vessel's `span` up to a moment of the axis."""
-    look = _Look(memory, settings, vessel, to_ms - SPANS[span], to_ms, zone)
+    """Return the drawing of what happened to a vessel between two moments of the axis."""
+    from_ms, to_ms = between_ms
+    look = _Look(memory, settings, vessel, from_ms, to_ms, zone)
     series = {name: _series(look, name) for name in _channels(look)}
     plots = tuple(
         (label(quantity), plot_of(columns, limits, look.x, 18 + place * PLOT_EVERY, quantity))
@@ -105,8 +108,8 @@ def drawing_of(
     offset_ms = memory.dating.utc_ms(to_ms) - to_ms
     found_nights = axis.nights(look.from_ms + offset_ms, to_ms + offset_ms, zone)
     return Drawing(
-        span,
-        look.at(look.from_ms),
+        look.at(from_ms),
+        look.at(to_ms),
         plots,
         tuple((look.x.at(a - offset_ms), look.x.at(b) - look.x.at(a)) for a, b in found_nights),
         tuple(

@@ -116,16 +116,18 @@ def _values(text: str) -> list[float]:
 def _entry(kind: str, form: Mapping[str, str]) -> dict[str, Any]:
     body: dict[str, Any] = {"what": kind, "note": form.get("note", "")}
     in_words = ENTRY_KINDS[kind].in_words
-    values = [] if in_words else _values(form.get("value", ""))
-    if not values and not in_words:
+    never_was = bool(form.get("withdrawn") and form.get("corrects"))
+    values = [] if in_words or never_was else _values(form.get("value", ""))
+    if not (values or in_words or never_was):
         raise ValueError(f"nothing; expected a number in {ENTRY_KINDS[kind].unit}")
-    if in_words and not body["note"].strip():
+    if in_words and not (body["note"].strip() or never_was):
         raise ValueError("nothing; expected a note in words")
     corrects = form.get("corrects", "")
     if corrects:
         if not corrects.isdecimal():
             raise ValueError(f"{corrects!r} as what it corrects; expected the number of an entry")
         body["corrects"] = int(corrects)
+    body |= {"withdrawn": True} if never_was else {}
     return body | sample_of(values) | _another(form)
 
 

@@ -14,6 +14,7 @@ from daemon.report.report import Report
 from daemon.report.svg import LEFT, PLOT_HEIGHT, PLOT_TOP, RIGHT, WIDTH, channel_svg, trade_off_svg
 from daemon.report.trace import COLUMNS
 from daemon.tune.words import trial_columns
+from daemon.web.look import page_of
 from daemon.words import SHAPES, quantity_of
 from rules.alarms.measures import REFERENCE
 from rules.quality.flags import Flag
@@ -46,6 +47,7 @@ def page(report: Report) -> str:
         flags=tables.flag_rows(report),
         flag_names=[flag.name.lower().replace("_", " ") for flag in Flag],
         data=_data(report),
+        zoom=page_of("zoom.js"),
         columns=COLUMNS,
         **_tuning(report),
     )

@@ -7,7 +7,7 @@ from daemon.journal.logbook import CULTURE, HAND, MAINTENANCE
 from daemon.words import amount, label, length_of_time
 from rules.culture.acts import Act, How, act_of
 from rules.quantities import Quantity
-from rules.rack.logbook import ENTRY_KINDS
+from rules.rack.logbook import ENTRY_KINDS, is_withdrawn
 from rules.readings import Action
 from rules.water.ammonia import unionised
 
@@ -19,7 +19,9 @@ def entry_text(entry: Entry) -> str:
     text = ""
     if entry.kind == CULTURE:
         return act_text(act_of(entry.seq, entry.at_ms, entry.who, body))
-    if entry.kind == HAND:
+    if is_withdrawn(body):
+        text = "withdrawn"
+    elif entry.kind == HAND:
         quantity = Quantity(body["quantity"])
         gravity = f"specific gravity {body['specific_gravity']:g}" if "specific_gravity" in body else ""
         text = f"{label(quantity)} {gravity if value is None else amount(value, quantity)}"

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from daemon.as_read import shown_reason
 from daemon.view import rack_now as now
-from daemon.view.rack_words import believed
+from daemon.view.rack_words import believed, on_call_text
 from daemon.words import apart, clock_time, label, quantity_of
 from rules.quantities import Quantity
 
@@ -97,7 +97,8 @@ def _link_lines(rack: now.RackNow, zone: ZoneInfo) -> Iterator[str]:
     if rack.oncall is not None and rack.oncall.since_ms is not None:
         since = clock_time(rack.oncall.since_ms, zone)
         if rack.oncall.alive:
-            yield f"On call: {rack.oncall.by}, heard since {since}."
+            duty = on_call_text(rack.oncall, rack.made_ms, zone)
+            yield f"On call: {duty or 'not known here'}; {rack.oncall.by} calls, heard since {since}."
         else:
             yield f"◆ {rack.oncall.by} is not heard since {since}: nobody is called."
 

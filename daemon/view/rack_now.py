@@ -338,12 +338,18 @@ class UntakenNow:
 
 @dataclass(frozen=True, slots=True)
 class OnCallNow:
-    """The on-call process that was heard last (`by`: name and host; empty: none), what it has not taken."""
+    """The on-call process that was heard last (`by`: name and host; empty: none), what it has not taken.
+
+    Who is `on_call` is as it said last (empty: it did not), `until_ms` when (None: always), and who `then`.
+    """
 
     by: str
     alive: bool
     since_ms: int | None
     untaken: tuple[UntakenNow, ...]
+    on_call: str
+    until_ms: int | None
+    then: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,13 @@ def moment(at_ms: int, now_ms: int, zone: tzinfo) -> str:
     return f"{'' if then.date() == today.date() else f'{then:%Y-%m-%d} '}{clock_time(at_ms, zone)}{named}"
 
 
+def on_call_text(oncall: now.OnCallNow, now_ms: int, zone: tzinfo) -> str:
+    """Write who is on call, until when, and who then, as the on-call process said last; empty: it did not."""
+    if not oncall.on_call or oncall.until_ms is None:
+        return oncall.on_call
+    return f"{oncall.on_call} until {moment(oncall.until_ms, now_ms, zone)}, then {oncall.then}"
+
+
 def lifeless(watch: now.WatchNow, zone: tzinfo) -> str:
     """Say of a watch that does not live since when, and what to do."""
     if watch.since_ms is None:

@@ -206,7 +206,8 @@ def _oncall(journal: Journal, dating: Dating) -> shape.OnCallNow | None:
         shape.UntakenNow(alarm, dating.utc_ms(since_ms)) for alarm, since_ms in its.untaken.items()
     )
     since_ms = None if its.since_ms is None else dating.utc_ms(its.since_ms)
-    return shape.OnCallNow(its.by, its.alive, since_ms, untaken) if its.by or untaken else None
+    duty = its.on_call, its.until_ms, its.then
+    return shape.OnCallNow(its.by, its.alive, since_ms, untaken, *duty) if its.by or untaken else None
 
 
 def mirror_now(journal: Journal) -> shape.MirrorNow:

@@ -44,7 +44,13 @@ def unfit_entry(journal: Journal, asked: Asked, at_ms: int, acts: Sequence[Act] 
         if _corrects(_others(journal, asked), body):
             return ""
         where = f"{vessel} has no {what}" if vessel else f"there is no {what}"
-        return f"corrects: {where} {body['corrects']}; `bellwatch log {vessel or 'VESSEL'}` shows numbers"
+        hint = (
+            "; of a sample its kind is said too: bells withdrawn"
+            if body.get("what") == What.WITHDRAWN
+            else ""
+        )
+        numbers = f"`bellwatch log {vessel or 'VESSEL'}` shows numbers"
+        return f"corrects: {where} {body['corrects']}; {numbers}{hint}"
     said = [body.get(key) for key in _ABOUT]
     for entry in journal.history.logbook((vessel,), (what,), between=(at_ms - SAME_WITHIN_MS, at_ms)):
         same = [entry.body.get(key) for key in _ABOUT] == said

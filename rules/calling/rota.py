@@ -41,6 +41,15 @@ class Swap:
 
 
 @dataclass(frozen=True, slots=True)
+class Shift:
+    """Who is on call, until when, and who then; None and nobody where it is always the same person."""
+
+    person: str
+    until_ms: int | None = None
+    then: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Rota:
     """Weekly turns in the order of `people`.
 
@@ -69,6 +78,17 @@ class Rota:
                 return swap.person
         return self.people[self._turn(at_ms) % len(self.people)]
 
+    def shift(self, at_ms: int) -> Shift:
+        """Return who is on call at a moment, and who follows."""
+        person = self.on_call(at_ms)
+        ends = [it for swap in self.swaps for it in (swap.start_ms, swap.end_ms) if it > at_ms]
+        weeks = range(1, len(self.people) + 1)
+        after = (self._turn(since_ms) + week for since_ms in (at_ms, *ends) for week in weeks)
+        for moment_ms in sorted({*ends, *map(self._begins_ms, after)}):
+            if (then := self.on_call(moment_ms)) != person:
+                return Shift(person, moment_ms, then)
+        return Shift(person)
+
     def line_up(self, at_ms: int) -> tuple[str, ...]:
         """Return everybody in the order in which they are called: who is on call, then on down the rota."""
         first = self.people.index(self.on_call(at_ms))
@@ -77,8 +97,10 @@ class Rota:
     def _turn(self, at_ms: int) -> int:
         """Count the hand-overs from `first_day` on; the turn that begins then is number 0."""
         weeks = (local_day(at_ms, self.zone) - self.first_day) // WEEK
-        begins_ms = instant_ms(self.first_day + weeks * WEEK, self.hand_over, self.zone)
-        return weeks if begins_ms <= at_ms else weeks - 1
+        return weeks if self._begins_ms(weeks) <= at_ms else weeks - 1
+
+    def _begins_ms(self, turn: int) -> int:
+        return instant_ms(self.first_day + turn * WEEK, self.hand_over, self.zone)
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,16 +49,17 @@ _EACH: Mapping[What, tuple[set[str], set[str]]] = {
     What.BEGIN: ({"vessel", "stage"}, _NUMBER | {"lineage", "parents", "origin", "born_ms"}),
     What.COUNT: ({"vessel"}, _NUMBER | {"fraction"}),
     What.MOVE: ({"vessel", "to"}, _SOME),
-    What.SPLIT: ({"vessel", "into"}, _SOME | {"to"}),
-    What.MERGE: ({"vessel", "into"}, set()),
+    What.SPLIT: ({"vessel", "into"}, _SOME | {"to", "stage"}),
+    What.MERGE: ({"vessel", "into"}, {"stage"}),
     What.YOUNG: ({"vessel", "into"}, _NUMBER | {"to", "stage", "fraction"}),
     What.STAGE: ({"stage"}, _NUMBER | {"fraction", "vessel", "limits_too"}),
-    What.DIED: ({"vessel"}, {"value", "how", "sd", "cause"}),
+    What.DIED: ({"vessel"}, _SOME | {"cause"}),
     What.LEFT: ({"vessel"}, _SOME),
     What.DISCS: (set(), {"values", "vessel"}),
     What.WITHDRAWN: (set(), {"vessel"}),
 }
 """What each needs to say, and what it may."""
+OF_A_SHARE = {what for what, (_, may) in _EACH.items() if "share" in may}
 _ALWAYS = {"what", "cohort", "note", "when_ms", "corrects", "another"}
 _NEEDS_NUMBER = {What.BEGIN, What.COUNT, What.MOVE, What.SPLIT, What.YOUNG, What.DIED}
 
@@ -158,7 +159,7 @@ def _numbers(what: What, body: Mapping[str, Any]) -> dict[str, Any]:
         value, sd = _of_sample(values, _number(body["fraction"], "fraction"))
         how = How.SAMPLED
     if what in _NEEDS_NUMBER and (value is None) == (share is None):
-        raise InputError(f"value: {what} needs how many{' or a share' * ('share' in _EACH[what][1])}")
+        raise InputError(f"value: {what} needs how many{', a share or all' * (what in OF_A_SHARE)}")
     least = 0 if what in (What.BEGIN, What.COUNT, What.STAGE) else 1
     if value is not None and (not least <= value <= MOST_ANIMALS or (how is How.COUNTED and value % 1)):
         raise InputError(f"value: found {value:g}; expected a number of animals, {least} or more")

@@ -8,7 +8,7 @@ from rules.culture.acts import Act, What
 from rules.culture.cohorts import Cohort, Culture
 from rules.errors import none_such
 from rules.rack.lineages import LineageName
-from rules.rack.logbook import ENTRY_KINDS, check_entry
+from rules.rack.logbook import ENTRY_KINDS, check_entry, is_withdrawn
 
 _NO_POLYPS = {"planula", "ephyra", "juvenile", "adult"}
 _WITHOUT_COOLING = {"warm"}
@@ -29,6 +29,8 @@ def unfit_act(culture: Culture, act: Act) -> str:
         return f"cohort: {none_such(act.cohort, culture.cohorts)}"
     if act.value is not None and act.share is not None:
         return f"value: found {act.value:g} and {100 * act.share:g} %; expected one of them"
+    if act.what is What.LEFT and act.value is None and act.share is None:  # older journals have such
+        return "value: left needs how many, a share or all"
     return _uncooled(of.lineage, act) or _of_place(of, act) or _of_other(culture, of, act)
 
 
@@ -37,6 +39,8 @@ def _of_beginning(culture: Culture, act: Act) -> str:
         return f"cohort: {act.cohort} there is already; a new batch needs a new code"
     if act.born_ms is not None and act.born_ms > act.at_ms:
         return "born: found a moment after the act itself; expected one before it"
+    if act.value == 0:
+        return "value: found 0; expected a number of animals, 1 or more"
     near = get_close_matches(act.lineage, get_args(LineageName), 1, 0.75)
     if near and act.lineage not in near:
         return f"lineage: found {act.lineage}; did you mean {near[0]}?"
@@ -76,10 +80,24 @@ def _of_other(culture: Culture, of: Cohort, act: Act) -> str:
     to = culture.cohorts.get(act.into)
     if act.into == of.code:
         return f"into: {of.code} itself; expected another batch"
-    if act.what is What.YOUNG and to is None and not act.stage:
-        return f"stage: {act.into} is new; say its stage"
-    if to is not None and to.lineage != of.lineage:
+    if to is None:
+        return _of_new(culture, act)
+    if to.lineage != of.lineage:
         return f"into: {to.code} is of the lineage {to.lineage}, {of.code} of {of.lineage}; both stay apart"
+    comes = act.stage or ("" if act.what is What.YOUNG else of.stage)
+    if comes and to.vessels and comes != to.stage:
+        return f"into: {to.code} is {to.stage}, what joins it {comes}; say {to.stage} where that is so"
+    return ""
+
+
+def _of_new(culture: Culture, act: Act) -> str:
+    """Say what is wrong with a batch that they would begin."""
+    if act.what is What.MERGE:
+        return f"into: {none_such(act.into, culture.cohorts.keys() - {act.cohort})}"
+    if same := [code for code in culture.cohorts if code.lower() == act.into.lower()]:
+        return f"into: there is no {act.into}; did you mean {same[0]}?"
+    if act.what is What.YOUNG and not act.stage:
+        return f"stage: {act.into} is new; say its stage"
     return ""
 
 
@@ -93,7 +111,7 @@ def unfit_sample(culture: Culture, body: Mapping[str, Any]) -> str:
         if body.get("vessel") not in of.vessels:
             where = ", ".join(of.vessels) or "nowhere any more"
             return f"vessel: no {of.code} in {body.get('vessel')}; it lives in: {where}"
-    if value is None and kind in ENTRY_KINDS and not ENTRY_KINDS[kind].in_words:
+    if value is None and kind in ENTRY_KINDS and not (ENTRY_KINDS[kind].in_words or is_withdrawn(body)):
         return f"value: {kind} needs a number in {ENTRY_KINDS[kind].unit or 'none'}"
     if kind in ENTRY_KINDS and ENTRY_KINDS[kind].summed and body.get("n", 1) != 1:
         return f"value: found {str(body['n'])[:40]} numbers; of {kind}, which adds up, write each by itself"

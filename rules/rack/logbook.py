@@ -65,6 +65,11 @@ def sample_of(values: Sequence[float]) -> dict[str, Any]:
     return {**its, "sd": stdev(values), "values": list(values)}
 
 
+def is_withdrawn(body: Mapping[str, Any]) -> bool:
+    """Return whether an entry says of the one that it corrects that it never was."""
+    return body.get("withdrawn") is True and "corrects" in body
+
+
 def range_of(kind: str, stage: str) -> Range:
     """Return between what a value of a kind lies in a stage."""
     its = ENTRY_KINDS[kind]

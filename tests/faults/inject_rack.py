@@ -18,6 +18,8 @@ import pytest
 
 from daemon.errors import JournalError
 from daemon.journal.asking import RequestBox
+from daemon.journal.history import Entry
+from daemon.journal.journal import Journal
 from tests.faults.chain import Came
 from tests.faults.whole_rack import SHIPPED_MORE, WholeRack
 from tests.rigs.journal_file import asked
@@ -48,6 +50,31 @@ def and_watches_on(rack, came, since_seq=None):
     if hot_is_called(rack).after_s is None:
         wrong = wrong or "it watches no more"
     return came._replace(wrong=wrong)
+
+
+# What people ask
+
+YEARS_OF_ACTS, ASKED, BEYOND_ALL = 6_000, 2_000, 10_000_000
+
+
+def process_asked_in_thousands(folder):
+    """Each request is held against all that was written down of its batch; the watch is full of that."""
+    with WholeRack(folder) as rack:
+        rack.watch.stop()
+        body = {"what": "count", "cohort": "e1", "vessel": "k1", "value": 100}
+        with closing(Journal(rack.journal, writable=True)) as journal, journal.transaction():
+            at_ms = journal.state.clock_ms()
+            for place in range(YEARS_OF_ACTS):
+                what = body | ({} if place else {"what": "begin", "stage": "ephyra"})
+                journal.history.keep_entry(Entry(BEYOND_ALL + place, "culture", at_ms, "ada", "k1", what))
+        box = RequestBox(rack.journal)
+        for value in range(ASKED):
+            box.ask("culture", "ada", body | {"value": value})
+        rack.watch.start()
+        rack.watch.wait_for(lambda: len(box.waiting()) < ASKED, "the first answer")
+        came = hot_is_called(rack)
+        wrong = "" if box.waiting() else "everything was answered before: this tries nothing"
+        return came._replace(wrong=came.wrong or wrong)
 
 
 # Adapter

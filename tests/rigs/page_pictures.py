@@ -1,11 +1,15 @@
 """Pictures of every page, all invented: `python -m tests.rigs.page_pictures` fills .bellwatch/pictures."""
 
+import base64
 import time
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from daemon.broker.noted import ONCALL, OnCallHeard
 from daemon.page.people import devices_of
-from tests.rigs.page_rack import NINE, page_rack, served
+from rules.culture.acts import What
+from rules.rack.logbook import sample_of
+from tests.rigs.page_rack import DAY_MS, NINE, page_rack, served
 from tests.rigs.parts.browser import chromium
 from tests.rigs.places import ROOT
 
@@ -17,12 +21,36 @@ DEVICES = {
     "wall": (1920, 1080, 1),
 }
 VIEWS = {
-    **{"now": "/", "vessel": "/vessel/k1", "week": "/vessel/k1?span=1w", "alarms": "/alarms"},
+    **{
+        "now": "/",
+        "vessel": "/vessel/k1",
+        "year": "/vessel/k1?span=1y",
+        "week": "/vessel/k1?span=1w",
+        "alarms": "/alarms",
+    },
     **{"alarm": "/alarm/k1/temperature/rising", "write": "/write?vessel=k1&kind=bell_diameter"},
     **{"animals": "/animals?due=yes", "team": "/team", "sign-in": "/sign-in"},
 }
 ACTS = 'acts = true\nroles = { bo = "set up", cy = "look" }'
+BATCHES = (
+    ("begin", {"cohort": "e1", "vessel": "k1", "stage": "ephyra", "lineage": "coerulea", "value": 200}),
+    ("move", {"cohort": "e1", "vessel": "k1", "to": "k2", "value": 40}),
+    ("bell_diameter", {"cohort": "e1", "vessel": "k2", **sample_of([8.1, 9.2, 7.7, 8.8, 8.4])}),
+    ("died", {"cohort": "e1", "vessel": "k2", "value": 1, "cause": "bubble in the bell"}),
+    ("begin", {"cohort": "pier-2026", "vessel": "t1", "stage": "polyp", "value": 310, "how": "guessed"}),
+    ("count", {"cohort": "pier-2026", "vessel": "t1", "values": [61, 58, 66], "fraction": 0.2}),
+    ("begin", {"cohort": "p7", "vessel": "d1", "stage": "planula", "value": 500, "how": "guessed"}),
+)
 AMISS = {"k1/temperature": (0.9, 5.0), "t1/oxygen_saturation": (-9.0, 1.5), "d1/temperature": (0.3, 8.0)}
+
+
+def whole(browser):
+    """Return a picture of all of the page, also of what is below the window."""
+    height = browser.execute_script("return Math.max(document.documentElement.scrollHeight, innerHeight)")
+    width = browser.execute_script("return innerWidth")
+    clip = {"x": 0, "y": 0, "width": width, "height": height, "scale": 1}
+    how = {"captureBeyondViewport": True, "clip": clip}
+    return base64.b64decode(browser.execute_cdp_cmd("Page.captureScreenshot", how)["data"])
 
 
 def draw(folder, work, amiss=None):
@@ -34,6 +62,12 @@ def draw(folder, work, amiss=None):
             rack.ask("log", vessel="k1", what="feed", note="nauplii", value=6)
             rack.ask("acknowledge", who="bo", alarm="t1/oxygen_saturation/falling")
             rack.ask("begin_maintenance", target="vessel/t3", for_s=2700, why="water change")
+            for what, body in BATCHES:
+                rack.ask("culture" if what in list(What) else "log", what=what, **body)
+            duty = {"on_call": "bo", "until_ms": rack.now_ms + 3 * DAY_MS, "then": "cy"}
+            with rack.journal.transaction():
+                heard = OnCallHeard("desk on desk-pi", True, rack.start_ms, **duty)
+                rack.journal.state.keep_record(ONCALL, heard)
         with served(rack) as address:
             time.sleep(5)
             devices, now_ms = devices_of(rack.settings), int(time.time() * 1000)
@@ -47,7 +81,7 @@ def draw(folder, work, amiss=None):
                             features = [{"name": "prefers-color-scheme", "value": scheme}]
                             browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
                             browser.get(address + path)
-                            browser.save_screenshot(str(folder / f"{view}-{device}-{scheme}.png"))
+                            (folder / f"{view}-{device}-{scheme}.png").write_bytes(whole(browser))
 
 
 def main():

@@ -9,12 +9,12 @@ from pathlib import Path
 
 from daemon.check.load import load_settings
 from daemon.commands.options import add_settings, needing
-from daemon.commands.rack.request import add_request, ask, writer
+from daemon.commands.rack.request import add_writer, ask, writer
 from daemon.culture.clauses import Asked, asked_by, clauses, known_of
 from daemon.culture.csv import new_rows, write_acts, write_days
 from daemon.culture.due import Due
 from daemon.culture.record import Record, record_of
-from daemon.culture.words import cohort_lines, overview_lines
+from daemon.culture.words import cohort_lines, overview_lines, written_text
 from daemon.errors import JournalError, RequestError
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import CULTURE
@@ -39,8 +39,7 @@ def culture_arguments(parser: argparse.ArgumentParser) -> None:
     files.add_argument("--days", type=Path, metavar="CSV", help="write each day of each batch with its water")
     files.add_argument("--read", type=Path, metavar="CSV", help="take the acts of such a file in")
     files.add_argument("--label", metavar="VESSEL", help="write VESSEL.html, a label to print")
-    add_request(parser, _culture)
-    parser.set_defaults(who="")
+    add_writer(parser, _culture)
 
 
 def due_arguments(parser: argparse.ArgumentParser) -> None:
@@ -94,19 +93,19 @@ def _write_down(settings: Settings, options: argparse.Namespace) -> int:
                 unfit = unfit_entry(journal, it, record.dating.axis_ms(now_ms), acts)
                 if unfit := unfit or watch.act(Action(watch.clock_ms, *it)).refusal:
                     raise RequestError(unfit)
+                fit.append((where, it, written_text(asked.body, culture_of(acts))))
                 acts = and_then(acts, it, now_ms) if asked.kind == CULTURE else acts
-                fit.append((where, it))
             except (RequestError, RulesError) as error:
                 wrong.append(f"{where}: {str(error).removeprefix(f'{where}: ')}")
     if wrong:
         raise RequestError("\n".join([*wrong, "nothing was written down"]))
-    for place, (where, (kind, options.who, body)) in enumerate(fit):
+    for place, (where, (kind, options.who, body), text) in enumerate(fit):
         try:
             ask(options, kind, body)
         except RequestError as error:  # somebody else was quicker, or the watch stands still
             left = f"\nthe {len(fit) - place - 1} after it were not asked for" if place < len(fit) - 1 else ""
             raise type(error)(f"{where}: {error}{left}") from None
-        print(f"{body.get('cohort', '')}: {body['what'].replace('_', ' ')} written down")
+        print(text)
     return 0
 
 

@@ -37,6 +37,7 @@ def log_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add("--note", default="", help="in words")
     add("--corrects", type=int, metavar="NUMBER", help="the entry that this one puts right; both are kept")
+    add("--withdrawn", action="store_true", help="the entry that this one --corrects never was")
     add("--another", action="store_true", help="it is not what somebody else has just written down")
     add("--kind", choices=ALL_KINDS, help="read back only these")
     add("--from", dest="since", type=_moment, help="read back from here, ISO 8601; UTC if it has no offset")
@@ -64,15 +65,18 @@ def _moment(text: str) -> int:
 
 
 def _body(options: argparse.Namespace) -> dict[str, object]:
-    values = options.value
+    values, corrects = options.value, options.corrects
+    if options.withdrawn and (corrects is None or values):
+        raise RequestError("withdrawn: expected --corrects NUMBER of what never was, and no value")
     if not values and (options.n is not None or options.range):
         raise RequestError("value: --n and --range are about a mean; give it, or all that you measured")
-    if ENTRY_KINDS[options.what].in_words and not options.note.strip():
+    if ENTRY_KINDS[options.what].in_words and not (options.note.strip() or options.withdrawn):
         raise RequestError("note: found nothing; expected --note with words")
     body = {"vessel": options.vessel, "what": options.what, "note": options.note, **sample_of(values)}
     body |= {"n": options.n} if options.n is not None else {}
     body |= dict(zip(("low", "high"), options.range, strict=True)) if options.range else {}
-    body |= {"corrects": options.corrects} if options.corrects is not None else {}
+    body |= {"corrects": corrects} if corrects is not None else {}
+    body |= {"withdrawn": True} if options.withdrawn else {}
     return body | ({"another": True} if options.another else {})
 
 

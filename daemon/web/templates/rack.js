@@ -65,12 +65,12 @@ if (bell) {
   setInterval(ring, SOUND_EVERY_MS);
 }
 
-for (const drawing of document.querySelectorAll("figure[data-words]")) {
+function readable(drawing) {
   const words = JSON.parse(drawing.dataset.words), slider = drawing.querySelector("input");
   const output = drawing.querySelector("output"), line = drawing.querySelector(".cursor");
   const picture = drawing.querySelector("svg");
   const [left, right] = drawing.dataset.span.split(" ").map(Number), wide = picture.viewBox.baseVal.width;
-  const region = picture.parentElement;
+  const region = picture.parentElement, tools = drawing.querySelector(".reader");
   region.scrollLeft = region.scrollWidth;
   const show = () => {
     const x = left + (Number(slider.value) + 0.5) / words.length * (right - left);
@@ -79,7 +79,7 @@ for (const drawing of document.querySelectorAll("figure[data-words]")) {
     output.textContent = words[slider.value];
     slider.setAttribute("aria-valuetext", words[slider.value]);
   };
-  slider.closest(".reader").hidden = false;
+  tools.hidden = false;
   slider.max = words.length - 1;
   slider.value = words.length - 1;
   slider.addEventListener("input", () => {
@@ -94,4 +94,32 @@ for (const drawing of document.querySelectorAll("figure[data-words]")) {
   };
   picture.addEventListener("pointermove", point);
   picture.addEventListener("pointerdown", point);
+  const axis = () => {
+    const box = picture.getBoundingClientRect();
+    return [left, right].map(x => box.left + x / wide * box.width);
+  };
+  zoomable(region, axis, look, tools.querySelectorAll("button"));
 }
+
+// The server draws each stretch of time, so that what is seen closer is what was read, and no enlarged picture.
+let asked = 0;
+async function look(first, last) {
+  const shown = document.getElementById("time"), mine = ++asked;
+  const [from, to] = [shown.dataset.from, shown.dataset.to].map(Number);
+  const [begin, end] = [first, last].map(part => Math.max(Math.round(from + part * (to - from)), 0));
+  const address = `?from=${begin}&to=${end}`, held = document.activeElement;
+  try {
+    const answer = await fetch(address);
+    const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("time");
+    if (mine !== asked) return;
+    history.replaceState(null, "", address);
+    const again = shown.contains(held) ? held.getAttribute("aria-label") : null;
+    shown.replaceWith(fresh);
+    readable(fresh.querySelector("figure"));
+    if (again) fresh.querySelector(`[aria-label="${again}"]`)?.focus({ preventScroll: true });
+  } catch {
+    shown.querySelector("svg").style.transform = "";
+    say("The server of this page does not answer: that time cannot be shown.");
+  }
+}
+for (const drawing of document.querySelectorAll("#time figure")) readable(drawing);

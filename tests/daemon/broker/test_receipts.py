@@ -155,6 +155,32 @@ def test_an_oncall_process_that_falls_silent_is_told(journal):
     assert notice.details == {"by": "desk on desk-pi"}
 
 
+@pytest.mark.parametrize(
+    ("says", "noted"),
+    [
+        (
+            {"on_call": "ada", "until": "2026-12-07T09:00:00+01:00", "then": "bo"},
+            ("ada", 1_796_630_400_000, "bo"),
+        ),
+        ({"on_call": "ada"}, ("ada", None, "")),
+        ({}, ("", None, "")),
+        ({"on_call": "ada", "until": "soon", "then": "bo"}, ("", None, "")),
+        ({"on_call": "ada", "until": "9999-12-31T23:59:59+00:00"}, ("", None, "")),
+        ({"on_call": "a\u202e\x1b[31m\n" + "x" * 999, "then": ["bo"]}, ("a[31m " + "x" * 54, None, "['bo']")),
+        ({"on_call": 7, "until": {"at": 1}}, ("", None, "")),
+    ],
+)
+def test_who_is_on_call_is_noted_as_it_was_said_and_an_older_process_says_nobody(journal, says, noted):
+    """2026-12-07 08:00 UTC is 1 796 630 400 s after 1970: `date -d`, GNU coreutils."""
+    link, chores = chore(journal)
+    link.receipt(journal, on_call="cy")
+    link.receipt(journal, **says)
+    chores.step(0)
+    its = oncall_heard(journal)
+    assert (its.on_call, its.until_ms, its.then) == noted
+    assert its.alive
+
+
 class Water:
     celsius = 15.0
 
@@ -179,6 +205,9 @@ def test_the_oncall_process_takes_on_what_the_rack_says_and_the_rack_knows_it(tm
             rack.start()
             rack.wait_for(lambda: '"oncall_heard"' in rack.log, "its sign of life")
             rack.wait_for(lambda: oncall() is not None and oncall().alive, "the same in the view")
+            assert (oncall().on_call, oncall().then) == ("ada", "bo")
+            until = oncall().until_ms - time.time() * 1000
+            assert 0 < until <= 169 * 60 * MIN, "a week, and an hour in autumn"
             water.celsius = 30.0
             phones.wait_for(lambda: phones.texts("ada-1"), "the call")
             desk.end_by_force()

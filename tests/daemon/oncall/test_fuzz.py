@@ -75,7 +75,7 @@ class Feed:
     def reply(self, replied, now_ms):
         self.said += [it.message(self.root, now_ms) for it in replied]
 
-    def receipt(self, taken, newest, _now_ms, _again):
+    def receipt(self, taken, newest, _now_ms, _again, _rota):
         self.said += [(run, numbers, newest(rack, run)) for (rack, _, run), numbers in taken.items()]
 
     def publish(self, message, **_how):

@@ -19,11 +19,26 @@ ALARM = "k1/temperature/high_high"
         (None, ["no on-call process was ever heard"]),
         (
             OnCallHeard("night on pi2", alive=True, untaken={}),
-            ["People are called by night on pi2, heard", "<code>bellwatch oncall status</code>"],
+            [
+                "People are called by night on pi2, heard",
+                "Not known here; <code>bellwatch oncall status</code>",
+            ],
+        ),
+        (
+            OnCallHeard("night on pi2", True, 0, {}, on_call="<b>ada", until_ms=1_796_630_400_000, then="bo"),
+            ["On call now</h2>", "&lt;b&gt;ada until 2026-12-07 09:00, then bo"],
+        ),
+        (
+            OnCallHeard("night on pi2", False, 0, {}, on_call="ada"),
+            [
+                "On call, as was said last</h2>",
+                '"duty">ada</p>',
+                "Nobody is called: night on pi2 is NOT HEARD",
+            ],
         ),
         (
             OnCallHeard("night on pi2", alive=False, untaken={ALARM: 0}),
-            ["night on pi2, NOT HEARD", f"<b>Nobody has taken:</b> {ALARM}."],
+            ["night on pi2 is NOT HEARD", f"<b>Nobody has taken:</b> {ALARM}."],
         ),
     ],
 )

@@ -28,6 +28,10 @@ def known(tmp_path_factory):
         yield rack, memory, raised
 
 
+def day(memory):
+    return memory.newest_ms - DAY_MS, memory.newest_ms
+
+
 def with_alarms(memory, raised, count):
     """Let there have been so many alarms within the last day, every third of them seen by bo."""
     memory.events.clear()
@@ -44,7 +48,7 @@ def with_alarms(memory, raised, count):
 def test_few_alarms_are_bars_that_do_not_lie_on_each_other_each_in_words(known, count):
     rack, memory, raised = known
     with_alarms(memory, raised, count)
-    drawing = drawing_of(memory, rack.settings, "k1", "1d", memory.newest_ms, ZONE)
+    drawing = drawing_of(memory, rack.settings, "k1", day(memory), ZONE)
     assert len(drawing.bars) == drawing.alarms == count
     assert drawing.counts == ()
     for one, other in zip(drawing.bars, drawing.bars[1:], strict=False):
@@ -56,10 +60,10 @@ def test_few_alarms_are_bars_that_do_not_lie_on_each_other_each_in_words(known, 
 def test_many_alarms_are_counted_and_none_of_them_is_left_out(known):
     rack, memory, raised = known
     with_alarms(memory, raised, 1000)
-    drawing = drawing_of(memory, rack.settings, "k1", "1d", memory.newest_ms, ZONE)
+    drawing = drawing_of(memory, rack.settings, "k1", day(memory), ZONE)
     assert (drawing.alarms, drawing.bars, len(drawing.counts)) == (1000, (), BARS_AT_MOST)
     assert max(high for _, _, high in drawing.counts) == 36
-    assert drawing_of(memory, rack.settings, "k2", "1d", memory.newest_ms, ZONE).alarms == 0
+    assert drawing_of(memory, rack.settings, "k2", day(memory), ZONE).alarms == 0
 
 
 def test_what_was_done_stands_on_the_axis_and_what_was_put_right_says_by_which(tmp_path):
@@ -78,7 +82,7 @@ def test_what_was_done_stands_on_the_axis_and_what_was_put_right_says_by_which(t
         for memory in (at_once, followed):
             while memory.follow(rack.settings.journal.path) < 1:
                 pass
-            drawing = drawing_of(memory, rack.settings, "k1", "6h", memory.newest_ms, ZONE)
+            drawing = drawing_of(memory, rack.settings, "k1", day(memory), ZONE)
             assert [entry.partition(" ")[2] for entry in drawing.entries] == [
                 f"deaths 30 animals (ada), entry {first}, superseded by {right}",
                 "begin maintenance vessel/k1 for 30 min: new pump (ada)",

@@ -40,6 +40,7 @@ from tests.rigs.minute_rack import rack_in
 from tests.rigs.nights.known_nights import SETTINGS, known_nights
 from tests.rigs.nights.recorded_nights import live, simulated, write_settings
 from tests.rigs.parts.browser import chromium
+from tests.rigs.parts.simulator_process import wait_for
 
 pytestmark = pytest.mark.timeout(600)
 """Whole nights take minutes on a machine that is slow or busy."""
@@ -153,6 +154,60 @@ def test_a_moment_is_read_out_by_keyboard_and_the_drawing_made_larger(night, bro
         assert picture.size["width"] == pytest.approx(
             2 * before if button.get_attribute("value") == "1" else before, abs=2
         )
+
+
+def test_a_drawing_is_looked_at_closer_by_mouse_keys_wheel_and_fingers(night, browser):
+    """What is expected is where mouse and fingers are, of a region that shows all of the drawing at first."""
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.actions.wheel_input import ScrollOrigin
+
+    browser.get((night / "night.html").as_uri())
+    region = find(browser, "figure.drawn .wide")[0]
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", region)
+    left, width = browser.execute_script(
+        "const box = arguments[0].getBoundingClientRect(); return [box.left, box.width]", region
+    )
+
+    def at(share):
+        """A share of the region in the window; what is larger is higher, too, and may have moved it."""
+        there = "arguments[0].scrollIntoView(); return arguments[0].getBoundingClientRect().top"
+        top = browser.execute_script(there, region)
+        return round(left + share * width), round(top + 60)
+
+    def shows(first, last):
+        """Wait until the region shows just that part of the drawing."""
+        asked = (
+            "const it = arguments[0]; return [it.scrollLeft, it.scrollLeft + it.clientWidth, it.scrollWidth]"
+        )
+
+        def shown():
+            begin, end, whole = browser.execute_script(asked, region)
+            return (begin / whole, end / whole) == pytest.approx((first, last), abs=0.02)
+
+        wait_for(shown)
+
+    def touch(kind, *shares):
+        points = [dict(zip("xy", at(share), strict=True)) for share in shares]
+        browser.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    drag = ActionChains(browser, duration=20)
+    pointer = drag.w3c_actions.pointer_action
+    pointer.move_to_location(*at(0.25)).pointer_down()
+    pointer.move_to_location(*at(0.5)).pointer_up()
+    drag.perform()
+    shows(0.25, 0.5)
+    region.send_keys("-")
+    shows(0.125, 0.625)
+    region.send_keys("\ue012")  # arrow left
+    shows(0, 0.5)
+    origin = ScrollOrigin.from_viewport(*at(0.5))
+    ActionChains(browser).scroll_from_origin(origin, 0, -240).perform()
+    shows(0.125, 0.375)
+    touch("touchStart", 0.4, 0.6)
+    touch("touchMove", 0.42, 0.58)
+    touch("touchMove", 0.45, 0.55)
+    touch("touchEnd")
+    shows(0, 0.5)
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

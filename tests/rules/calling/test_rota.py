@@ -14,7 +14,7 @@ from dateutil import tz
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rules.calling.rota import QuietHours, Rota, Swap, instant_ms, next_daily_ms
+from rules.calling.rota import QuietHours, Rota, Shift, Swap, instant_ms, next_daily_ms
 from rules.errors import InputError
 
 COPENHAGEN = ZoneInfo("Europe/Copenhagen")
@@ -80,6 +80,40 @@ def test_two_people_take_turns():
     turns = rota(people=("ada", "bo"))
     assert turns.line_up(utc_ms("2026-01-07T12:00:00")) == ("ada", "bo")
     assert turns.line_up(utc_ms("2026-01-14T12:00:00")) == ("bo", "ada")
+
+
+def test_a_shift_says_until_when_and_who_then_also_over_swaps_and_the_clocks():
+    """Nine in Copenhagen is 08:00 UTC in winter, 07:00 in summer; worked out by hand."""
+    assert rota().shift(utc_ms("2026-01-07T12:00:00")) == Shift("ada", utc_ms("2026-01-12T08:00:00"), "bo")
+    assert rota().shift(utc_ms("2026-03-28T12:00:00")) == Shift("cy", utc_ms("2026-03-30T07:00:00"), "ada")
+    start, end = utc_ms("2026-01-08T17:00:00"), utc_ms("2026-01-09T08:00:00")
+    swapped = rota(swaps=[Swap(start, end, "cy")])
+    assert [swapped.shift(at) for at in (start - 1, start, end)] == [
+        Shift("ada", start, "cy"),
+        Shift("cy", end, "ada"),
+        Shift("ada", utc_ms("2026-01-12T08:00:00"), "bo"),
+    ]
+    long = rota(people=("ada", "bo"), swaps=[Swap(start, utc_ms("2026-04-06T07:00:00"), "ada")])
+    assert long.shift(start) == Shift("ada", utc_ms("2026-04-06T07:00:00"), "bo"), (
+        "beyond every turn of the two"
+    )
+    assert rota(people=("ada",)).shift(start) == Shift("ada")
+
+
+@given(
+    st.integers(0, 5),
+    st.lists(st.tuples(st.integers(0, 60), st.integers(1, 40), st.sampled_from("ab"))),
+    st.integers(0, 60),
+)
+def test_nobody_takes_over_before_the_end_of_a_shift(first, swaps, day):
+    at_ms, day_ms = utc_ms("2026-01-02T09:30:00"), 86_400_000
+    given_swaps = [Swap(at_ms + a * day_ms, at_ms + (a + b) * day_ms, who) for a, b, who in swaps]
+    turns = rota(people=("a", "b", "c"), swaps=given_swaps, first_day=MONDAY + timedelta(days=first))
+    its = turns.shift(at_ms + day * day_ms)
+    assert its.until_ms is not None
+    hours = range(at_ms + day * day_ms, its.until_ms, 3_600_000)
+    assert {turns.on_call(hour) for hour in hours} == {its.person}
+    assert turns.on_call(its.until_ms) == its.then != its.person
 
 
 def test_a_swap_counts_from_its_start_up_to_its_end_and_the_last_of_two_wins():

@@ -144,7 +144,7 @@ def test_settling_keeps_what_settled_of_what_was_put_in():
 WRONG_BY_ITSELF = {
     "count -5": ({"what": "count", "vessel": "k1", "value": -5}, "value: found -5"),
     "half an animal": ({"what": "died", "vessel": "k1", "value": 0.5}, "value: found 0.5"),
-    "no number": ({"what": "move", "vessel": "k1", "to": "k2"}, "value: move needs how many or a share"),
+    "no number": ({"what": "move", "vessel": "k1", "to": "k2"}, "value: move needs how many, a share or all"),
     "both": ({"what": "move", "vessel": "k1", "to": "k2", "value": 1, "share": 0.5}, "value: move needs"),
     "110 %": ({"what": "move", "vessel": "k1", "to": "k2", "share": 1.1}, "share: found 110 %"),
     "unknown key": ({"what": "count", "vessel": "k1", "value": 5, "colour": "red"}, "colour: count has no"),

@@ -169,6 +169,10 @@ WRONG = {
     "died 1 when=tomorrow": "when=tomorrow: Invalid isoformat string: 'tomorrow'; expected such",
     "ammonia 0.3 ph=81": "ph: found 81.0; expected 5 to 10",
     "ammonia 0.3 scale=free": "scale: found 'free'",
+    "left k1": "value: left needs how many, a share or all",
+    "merge into=e9": "into: there is no e9; known are: none",
+    "split 5 k1 k2 into=E1": "into: there is no E1; did you mean e1?",
+    "bells withdrawn": "value: bell_diameter needs a number in mm",
 }
 
 
@@ -246,6 +250,53 @@ def test_a_sample_is_put_right_after_its_batch_moved_on_and_keeps_its_time(desk)
     (entry,) = record_of(desk.rack.settings).entries
     assert entry.body["values"] == [8.1, 8.4]
     assert entry.at_ms == utc_ms("2026-08-11T09:00+02:00")
+
+
+def test_a_sample_that_never_was_is_withdrawn_and_both_entries_stay(desk):
+    desk("begin ephyra 200 k1")
+    desk("bells 8.1 9.2, feed 20, note it was fed")
+    kinds = ("bell_diameter", "feed", "note")
+    numbers = [desk.rack.journal.history.entries(kind)[0].seq for kind in kinds]
+    assert "of a sample its kind is said too: bells withdrawn" in desk(f"withdrawn corrects={numbers[0]}")[1]
+    said = desk(f"bells 8.1 withdrawn corrects={numbers[0]}")[1]
+    assert said.startswith("bells: value: found one; an entry that never was has none")
+    line = "bells withdrawn corrects={}, feed withdrawn corrects={} other tank, note withdrawn corrects={}"
+    assert desk(line.format(*numbers))[0] == 0
+    assert record_of(desk.rack.settings).entries == []
+    settings = ["--settings", str(desk.rack.settings_path)]
+    main(["log", "k1", *settings])
+    said = desk.capsys.readouterr().out
+    assert f"withdrawn  other tank  by Ada, corrects {numbers[1]}" in said
+    assert said.count("superseded by") == 3
+    assert main(["log", "k1", "feed", "--withdrawn", "--who", "Ada", *settings]) == 2
+    assert "expected --corrects NUMBER" in desk.capsys.readouterr().err
+    file = desk.rack.settings.journal.path.with_name("logbook.csv")
+    assert main(["export", "--logbook", str(file), *settings]) == 0
+    assert ",withdrawn: other tank,Ada," in file.read_text(encoding="utf-8")
+
+
+def test_all_of_them_is_a_word_and_how_many_that_was_is_said(desk):
+    desk("begin ephyra 200 k1")
+    assert desk("move 40 k2")[0] == 0
+    assert desk("died all k2 pump stood")[1].startswith("e1: died written down, all 40 in k2\n")
+    line = "note all well k1, left 20 k1 sold all to them, left all k1 the rest"
+    assert desk(line)[0] == 0, "beside a number it is a word"
+    of = desk.now()
+    assert (of.now.number, of.died.number, of.left.number) == (0, 40, 160)
+    assert of.causes == {"pump stood": 40}
+
+
+def test_animals_join_a_batch_of_another_stage_only_where_that_is_said(desk):
+    desk("begin ephyra 200 k1")
+    desk("begin juvenile 50 k2", cohort="j1")
+    said = "into: j1 is juvenile, what joins it ephyra; say juvenile where that is so"
+    for line in ("split 12 k1 k2 into=j1", "merge k1 into=j1"):
+        assert said in desk(line)[1], line
+    assert desk("split 12 k1 k2 juvenile into=j1, split 5 k1 k3 into=e2")[1].startswith(
+        "e1: split written down\ne1: split written down; e2 is a new batch\n"
+    )
+    assert (desk.now("j1").now.number, desk.now("e2").stage, desk.now().stage) == (62, "ephyra", "ephyra")
+    assert desk("begin ephyra 0 k1", cohort="e3")[1].startswith("begin: value: found 0; expected a number")
 
 
 def test_a_correction_of_the_time_stays_when_the_number_is_put_right_too(desk):
