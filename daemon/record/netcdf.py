@@ -123,6 +123,8 @@ def netcdf_tables(path: Path, schemas: Mapping[str, pa.Schema]) -> Iterator[tupl
                 raise SourceError(f"{path}: {name} has no column {', '.join(missing)}")
             group = groups[name]
             kept = pa.schema([it for it in schema if it.name in there])
+            for it in kept:
+                there[it.name].set_var_chunk_cache(8 * _CHUNK)
             for start in range(0, group.dimensions["row"].size, _ROWS_AT_ONCE):
                 part = slice(start, start + _ROWS_AT_ONCE)
                 rows = pa.table([_read(group[it.name], part, it.type) for it in kept], kept)

@@ -102,8 +102,6 @@ def _parts(path: Path, name: str, schema: pa.Schema) -> Iterator[pa.Table]:
             column_types=schema,
             include_columns=names,
             null_values=[""],
-            strings_can_be_null=True,
-            quoted_strings_can_be_null=False,
         ),
     )
     for batch in batches:
