@@ -8,6 +8,7 @@ from dataclasses import replace
 from itertools import islice, pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rules.readings import Action, Readings
 
@@ -17,6 +18,8 @@ NumberedReading = tuple[int, int, int, int, float]
 READING_ROW = np.dtype("<i8, <i8, <i8, <i8, <f8")
 READING_ROW.names = ("seq", "at_ms", "source", "lag_ms", "value")
 """The same in an array; its bytes are those that are sealed."""
+
+_ROWS_A_STATEMENT = 50
 
 FlaggedReading = tuple[int, int, int, int, float, int | None]
 """The same with the flag of the reading's own channel; None where there is nothing against it."""
@@ -134,6 +137,17 @@ class Inputs:
     def write(self, rows: Iterable[NumberedReading]) -> None:
         """Write down numbered readings."""
         self._db.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?)", rows)
+
+    def write_array(self, rows: NDArray[np.void]) -> None:
+        """Write down numbered readings of READING_ROW, many by each statement, whose time is its own."""
+        columns, together = len(READING_ROW.names or ()), rows.size // _ROWS_A_STATEMENT * _ROWS_A_STATEMENT
+        cells: list[float] = [0] * (together * columns)
+        for place, name in enumerate(READING_ROW.names or ()):
+            cells[place::columns] = rows[name][:together].tolist()
+        marks = ", ".join(["(?, ?, ?, ?, ?)"] * _ROWS_A_STATEMENT)
+        statements = zip(*[iter(cells)] * (columns * _ROWS_A_STATEMENT), strict=True)
+        self._db.executemany(f"INSERT INTO reading VALUES {marks}", statements)
+        self.write(rows[together:].tolist())
 
     def append_readings(self, readings: Iterable[tuple[int, int, int, float]]) -> Readings:
         """Write readings (at_ms, source, time_ms, value) down in their order and return them numbered."""

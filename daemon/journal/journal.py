@@ -114,7 +114,7 @@ class Journal:
         with transaction(self._db):
             for start in range(0, rows.size, _SEALED_AT_ONCE):
                 part = rows[start : start + _SEALED_AT_ONCE]
-                self.inputs.write(part.tolist())
+                self.inputs.write_array(part)
                 self._seal_upto(Place(int(part["seq"][-1])), part.tobytes())
 
     def seal_rest(self) -> None:

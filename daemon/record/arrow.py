@@ -33,11 +33,21 @@ def _field(column: Column) -> pa.Field:
     return pa.field(column.name, _TYPES[column.kind], metadata=said)
 
 
+SCHEMAS = {name: schema_of(table) for name, table in TABLES.items()}
+TAKEN_BACK = {
+    name: pa.schema([field for field in SCHEMAS[name] if field.name in (*table.taken_back, "unit")])
+    for name, table in TABLES.items()
+    if table.taken_back
+}
+"""What an import reads: what it takes back, and in which unit it is."""
+
+
 def grown(table: pa.Table, schema: pa.Schema) -> pa.Table:
-    """Return a table, which may be an older record's, with the columns that it lacks at its end."""
-    for field in list(schema)[table.num_columns :]:
-        table = table.append_column(field, pa.nulls(table.num_rows, field.type))
-    return table.cast(schema)
+    """Return a table, which may be an older record's, with the columns that it lacks and in this order."""
+    for field in schema:
+        if field.name not in table.column_names:
+            table = table.append_column(field, pa.nulls(table.num_rows, field.type))
+    return table.select(schema.names).cast(schema)
 
 
 def table_of(name: str, columns: Mapping[str, Any], length: int) -> pa.Table:

@@ -1,7 +1,7 @@
 """A record as a journal again: the same inputs under the same numbers, with all that came of them then."""
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,21 +13,21 @@ from numpy.typing import NDArray
 from daemon.errors import SourceError
 from daemon.journal.inputs import READING_ROW
 from daemon.journal.journal import Journal
+from daemon.record.arrow import TAKEN_BACK
+from daemon.record.judged import ucum
 from daemon.record.package import folder_tables
 from daemon.record.tables import TABLES
 from daemon.tune.incidents import PROPOSED, Mark
 from rules.tuning.incident import Incident
 
-_TAKEN_BACK = [name for name, table in TABLES.items() if table.taken_back]
-
 
 def record_tables(path: Path) -> Iterator[tuple[str, pa.Table]]:
     """Go through the tables that are taken back; SourceError names what is not as it was written."""
     if path.suffix != ".nc":
-        return folder_tables(path, _TAKEN_BACK)
+        return folder_tables(path, TAKEN_BACK)
     from daemon.record.netcdf import netcdf_tables  # noqa: PLC0415  (only where it is wanted)
 
-    return netcdf_tables(path, _TAKEN_BACK)
+    return netcdf_tables(path, TAKEN_BACK)
 
 
 def into_journal(path: Path, journal: Journal, marks: list[Mark]) -> Iterator[int]:
@@ -37,9 +37,12 @@ def into_journal(path: Path, journal: Journal, marks: list[Mark]) -> Iterator[in
     itself; what has been written by then is for nobody.
     """
     journal.state.forget_runs()
-    before = np.empty(0, dtype=READING_ROW)
+    before, units = np.empty(0, dtype=READING_ROW), dict[int, str]()
     for name, part in record_tables(path):
         _refuse_gaps(path, name, part)
+        if name == "source":
+            units |= {row["id"]: ucum(row["quantity"]) for row in part.to_pylist()}
+        _refuse_other_units(path, name, part, units)
         if name == "incident":
             marks += map(_mark, part.to_pylist())
             continue
@@ -92,6 +95,16 @@ def _refuse_gaps(path: Path, name: str, part: pa.Table) -> None:
             key, row = part.column_names[0], part.slice(place, 1).to_pylist()[0]
             said = f"{name}, row with {key} {row[key]}, column {column.name}: {row[column.name]}"
             raise SourceError(f"{path}: {said}; expected a {column.kind}")
+
+
+def _refuse_other_units(path: Path, name: str, part: pa.Table, units: Mapping[int, str]) -> None:
+    """Raise SourceError where a source's values are said to be in another unit than its quantity has."""
+    if "unit" not in part.column_names:
+        return
+    found = part.group_by(["id" if name == "source" else "source", "unit"]).aggregate([])
+    for source, unit in zip(*(column.to_pylist() for column in found.columns), strict=True):
+        if unit != units.get(source, unit):
+            raise SourceError(f"{path}: {name}, source {source}: unit {unit}; expected {units[source]}")
 
 
 def _mark(row: dict[str, Any]) -> Mark:

@@ -6,7 +6,7 @@ reading is, its source says: text in every row would make the file ten times as 
 """
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -20,7 +20,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from daemon.errors import SourceError
-from daemon.record.arrow import grown, schema_of
+from daemon.record.arrow import SCHEMAS, grown
 from daemon.record.package import Write, refuse_newer
 from daemon.record.tables import BANDS, FORMAT, ONCE, TABLES, TESTS
 from daemon.words import iso_time
@@ -49,7 +49,7 @@ _KELVINS = {"degree_Celsius": "temperature: on_scale"}
 _FLAGS = ("flag", *TESTS)
 _GROUPS = [name for name in TABLES if name != "judged"]
 _SINCE_1970 = "milliseconds since 1970-01-01 00:00:00"
-_CALENDAR = {"calendar": "standard", "units_metadata": "leap_seconds: none"}
+_CALENDAR = {"calendar": "proleptic_gregorian", "units_metadata": "leap_seconds: none"}
 _CHUNK = 8_192
 _PACKED = {"compression": "zlib", "complevel": 2, "chunksizes": (_CHUNK,), "chunk_cache": 8 * _CHUNK}
 """One chunk stays in memory: by default the newest 16 MB of each of some thousand variables would."""
@@ -69,7 +69,7 @@ def netcdf_writer(path: Path, about: Mapping[str, Any], *, runs_back: bool) -> I
     with _new_file(path) as file:
         for name in _GROUPS:
             _make_group(file.createGroup(f"record/{name}"), name)
-        with pq.ParquetWriter(waiting, schema_of(TABLES["judged"]), compression="zstd") as judged:
+        with pq.ParquetWriter(waiting, SCHEMAS["judged"], compression="zstd") as judged:
 
             def write(name: str, part: pa.Table) -> None:
                 if name != "judged":
@@ -103,8 +103,8 @@ def _new_file(path: Path) -> Iterator[Any]:
         raise OSError(str(error)) from error
 
 
-def netcdf_tables(path: Path, names: Iterable[str]) -> Iterator[tuple[str, pa.Table]]:
-    """Go through what is taken back of tables, block by block; SourceError where it is no record."""
+def netcdf_tables(path: Path, schemas: Mapping[str, pa.Schema]) -> Iterator[tuple[str, pa.Table]]:
+    """Go through these columns, but words, of tables block by block; SourceError where it is no record."""
     try:
         file = netCDF4.Dataset(path)
     except OSError as error:
@@ -113,14 +113,18 @@ def netcdf_tables(path: Path, names: Iterable[str]) -> Iterator[tuple[str, pa.Ta
         if "bellwatch_format" not in file.ncattrs():
             raise SourceError(f"{path}: a NetCDF file, but no record of bellwatch's")
         refuse_newer(path, file.bellwatch_format)
-        groups: dict[str, Any] = file["record"].groups if "record" in file.groups else {}
-        for name in names:
-            schema = pa.schema([it for it in schema_of(TABLES[name]) if it.name in TABLES[name].taken_back])
+        if "record" not in file.groups:
+            raise SourceError(f"{path}: no group record, which is taken back; expected all that was exported")
+        groups: dict[str, Any] = file["record"].groups
+        for name, columns in schemas.items():
+            schema = pa.schema([it for it in columns if not pa.types.is_dictionary(it.type)])
             there = groups[name].variables if name in groups else {}
             if missing := [it for it in schema.names[: ONCE.get(name)] if it not in there]:
                 raise SourceError(f"{path}: {name} has no column {', '.join(missing)}")
             group = groups[name]
             kept = pa.schema([it for it in schema if it.name in there])
+            for it in kept:
+                there[it.name].set_var_chunk_cache(8 * _CHUNK)
             for start in range(0, group.dimensions["row"].size, _ROWS_AT_ONCE):
                 part = slice(start, start + _ROWS_AT_ONCE)
                 rows = pa.table([_read(group[it.name], part, it.type) for it in kept], kept)

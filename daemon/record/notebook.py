@@ -14,6 +14,7 @@ import xarray as xr
 
 from daemon.errors import SourceError
 from daemon.journal.journal import Journal
+from daemon.record.arrow import SCHEMAS
 from daemon.record.from_journal import JournalTables, Part
 from daemon.record.package import folder_tables
 from daemon.record.tables import TABLES
@@ -51,7 +52,7 @@ def dataset(path: str | Path, vessel: str, quantity: str, probe: str = "") -> xr
 
 def _judged(path: Path, vessel: str) -> Iterator[pa.Table]:
     if path.is_dir():
-        yield from (part for _, part in folder_tables(path, ["judged"]))
+        yield from (part for _, part in folder_tables(path, {"judged": SCHEMAS["judged"]}))
         return
     if path.suffix == ".nc":
         raise SourceError(

@@ -6,7 +6,7 @@ so that it is none.
 """
 
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
@@ -17,13 +17,14 @@ import pyarrow.csv
 import pyarrow.parquet as pq
 
 from daemon.errors import SourceError
-from daemon.record.arrow import grown, schema_of
+from daemon.record.arrow import SCHEMAS, grown
 from daemon.record.tables import FORMAT, ONCE, TABLES, Column, Table
 from daemon.tables.values import FORMULA
 
 DESCRIPTION = "datapackage.json"
-_SCHEMAS = {name: schema_of(table) for name, table in TABLES.items()}
 _KINDS = {"word": "string", "flag": "integer"}
+_BLOCK = (1 << 21, 1 << 24)
+"""Bytes of CSV at a time, with some read ahead: no row is longer, nor where a whole plan is in it."""
 _MEDIA = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
 _FORMULA = "[" + "".join(FORMULA).replace("-", r"\-") + "]"
 
@@ -60,15 +61,15 @@ def folder_writer(folder: Path, form: str, about: Mapping[str, Any]) -> Iterator
     (folder / DESCRIPTION).write_text(text + "\n", encoding="utf-8")
 
 
-def folder_tables(folder: Path, names: Iterable[str] = TABLES) -> Iterator[tuple[str, pa.Table]]:
-    """Go through tables of a folder, block by block; SourceError names what is not as written."""
+def folder_tables(folder: Path, schemas: Mapping[str, pa.Schema] = SCHEMAS) -> Iterator[tuple[str, pa.Table]]:
+    """Go through these columns of its tables, block by block; SourceError names what is not as written."""
     package = _package(folder)
     form = str(package["resources"][0].get("format")) if package["resources"] else ""
     rows = {its["name"]: its.get("rows") for its in package["resources"]}
-    for name in names:
+    for name, schema in schemas.items():
         path, counted = folder / f"{name}.{form}", 0
         try:
-            for part in _parts(path, name):
+            for part in _parts(path, name, schema):
                 counted += part.num_rows
                 yield name, part
         except (OSError, UnicodeDecodeError, pa.ArrowException) as error:
@@ -80,37 +81,41 @@ def folder_tables(folder: Path, names: Iterable[str] = TABLES) -> Iterator[tuple
 
 def _writer(path: Path, name: str) -> Any:  # noqa: ANN401
     if path.suffix == ".parquet":
-        return pq.ParquetWriter(path, _SCHEMAS[name], compression="zstd")
-    return pa.csv.CSVWriter(path, _guarded(_SCHEMAS[name].empty_table()).schema)
+        return pq.ParquetWriter(path, SCHEMAS[name], compression="zstd")
+    return pa.csv.CSVWriter(path, _guarded(SCHEMAS[name].empty_table()).schema)
 
 
-def _parts(path: Path, name: str) -> Iterator[pa.Table]:
-    schema = _SCHEMAS[name]
+def _parts(path: Path, name: str, schema: pa.Schema) -> Iterator[pa.Table]:
     if path.suffix == ".parquet":
         file = pq.ParquetFile(path)
-        _refuse_other(path, name, file.schema_arrow.names)
-        for batch in file.iter_batches(200_000):
+        names = _wanted(path, name, file.schema_arrow.names, schema)
+        for batch in file.iter_batches(200_000, columns=names):
             yield grown(pa.Table.from_batches([batch]), schema)
         return
-    with path.open(encoding="utf-8") as file:
-        _refuse_other(path, name, file.readline().strip().replace('"', "").split(","))
+    with path.open(encoding="utf-8-sig") as file:
+        names = _wanted(path, name, file.readline().strip().replace('"', "").split(","), schema)
     batches = pa.csv.open_csv(
         path,
-        read_options=pa.csv.ReadOptions(use_threads=False, block_size=1 << 24),
+        read_options=pa.csv.ReadOptions(use_threads=False, block_size=_BLOCK["body" in schema.names]),
         parse_options=pa.csv.ParseOptions(newlines_in_values=True),
         convert_options=pa.csv.ConvertOptions(
-            column_types=schema, null_values=[""], strings_can_be_null=True, quoted_strings_can_be_null=False
+            column_types=schema,
+            include_columns=names,
+            null_values=[""],
         ),
     )
     for batch in batches:
         yield grown(_changed(pa.Table.from_batches([batch]), f"^'({_FORMULA})", r"\1"), schema)
 
 
-def _refuse_other(path: Path, name: str, found: list[str]) -> None:
-    wanted = _SCHEMAS[name].names
-    if found not in (wanted, wanted[: ONCE.get(name)]):
-        wrong = [name for name in found if name not in wanted] or [it for it in wanted if it not in found]
-        raise SourceError(f"{path}: column {', '.join(wrong) or 'order'}; expected {', '.join(wanted)}")
+def _wanted(path: Path, name: str, found: list[str], schema: pa.Schema) -> list[str]:
+    """Return which of the columns found are wanted, in any order; SourceError where they are others."""
+    known = SCHEMAS[name].names
+    wrong = [it for it in found if it not in known or found.count(it) > 1]
+    if wrong := wrong or [it for it in known[: ONCE.get(name)] if it not in found]:
+        how = " with commas between" if len(found) == 1 else ""
+        raise SourceError(f"{path}: column {', '.join(wrong)}; expected {', '.join(known)}{how}")
+    return [it for it in schema.names if it in found]
 
 
 def _guarded(table: pa.Table) -> pa.Table:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
 
+from daemon.errors import SourceError
 from daemon.journal.history import Entry
 from daemon.replay.replay import Replayed, plans_of, replay
 from daemon.replay.words import notes_on
@@ -11,7 +12,9 @@ from daemon.report.trace import Trace, worth_drawing
 from daemon.settings.rack import Settings
 from daemon.sources.recording import Recording
 from daemon.tune.incidents import Mark
+from daemon.words import iso_time
 from rules.alarms.episodes import Change, Episode, compare, episodes_of
+from rules.rack.plan import RACK_WIDE
 from rules.tuning.incident import Incident
 from rules.tuning.scoring import first_call_ms, is_call
 from rules.tuning.trade_off import Recommendation, Trial
@@ -79,9 +82,19 @@ class Wanted:
 
 
 def traces_for(recording: Recording, wanted: Wanted, count: int) -> list[Trace]:
-    """Return one empty trace for each of the settings to be compared."""
+    """Return one empty trace for each of the settings to be compared.
+
+    SourceError where somebody asked for a vessel or a time that the recording has not.
+    """
+    has = {vessel or RACK_WIDE for *_, vessel in recording.sources.values()}
+    if lost := sorted({*wanted.vessels} - has):
+        known = ", ".join(sorted(has))
+        raise SourceError(f"--vessel {', '.join(lost)}: not in {recording.name}; expected of {known}")
     start_ms = recording.start_ms if wanted.start_ms is None else wanted.start_ms
     stop_ms = recording.end_ms if wanted.stop_ms is None else wanted.stop_ms
+    if start_ms > recording.end_ms or stop_ms < recording.start_ms:
+        span = f"{iso_time(recording.start_ms)} to {iso_time(recording.end_ms)}"
+        raise SourceError(f"--from, --to: nothing in that time; {recording.name} is from {span}")
     return [Trace(start_ms, max(stop_ms, start_ms + 1)) for _ in range(count)]
 
 

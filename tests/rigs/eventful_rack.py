@@ -54,6 +54,19 @@ every_s = 300
 pattern = '#(?P<count>\\d+) T=(?P<t>[-.\\d]+)F'
 groups = [{ quantity = "temperature", group = "t", unit = "F" }]
 fresh_by = { group = "count" }
+
+[buses.air]
+kind = "mqtt"
+host = "127.0.0.1"
+
+[probes.wireless]
+bus = "air"
+vessel = "k3"
+every_s = 300
+topic = "rack/k3"
+format = "json"
+fields = [{ quantity = "temperature", pointer = "/t" }]
+fresh_by = { pointer = "/n" }
 """
 STANDARD = {"standard": "KCl, invented lot", "probe": "k1-multi", "quantity": "conductivity"}
 CLOCK_WAS_OFF_MS = 7_200_000
@@ -64,7 +77,7 @@ BY_HAND = {"vessel": "k1", "quantity": "temperature", "instrument": "T1", "metho
 
 
 def of_other_kinds(at_ms):
-    """What probes behind a gateway, on an SDI-12 line and in lines of text say every fifth minute."""
+    """What probes behind a gateway, by SDI-12, in lines of text and by MQTT say every fifth minute."""
     count = at_ms // (5 * MINUTE_MS)
     if at_ms % (5 * MINUTE_MS):
         return []
@@ -72,6 +85,8 @@ def of_other_kinds(at_ms):
         ("deep", "fresh"): count % 100,
         ("chatty", "fresh"): count % 100,
         ("gateway", "temperature"): 16.0 + count % 3 * 0.01,
+        ("wireless", "fresh"): count,
+        ("wireless", "temperature"): 15.9 + count % 5 * 0.01,
         ("chatty", "temperature"): 16.1 + count % 4 * 0.01,
         ("deep", "conductivity"): 40.1 + count % 3 * 0.002,
     }
@@ -108,9 +123,12 @@ def people(rack):
     correct(rack, "hand_measurement", BY_HAND | {"value": 19.5}, {"value": 15.0})
 
 
-def eventful(folder):
-    """Return the path of its journal: moves, work, calibrations with drift, hand checks, refusals, alarms."""
-    with rack_in(folder, MORE) as rack:
+def eventful(folder, others=()):
+    """Return the path of its journal: moves, work, calibrations with drift, hand checks, refusals, alarms.
+
+    `others` are vessels beside the three, in which all is well.
+    """
+    with rack_in(folder, MORE, others) as rack:
         with rack.journal.transaction():
             rack.journal.state.keep_stretch(Stretch(START_MS - 1, 0, False))
         minutes(rack, 60)

@@ -71,9 +71,11 @@ WELL = {"k1": 15.0, "k2": 16.0, "k3": 16.0}
 class MinuteRack:
     """The rack, with the lock and the beat of its watch."""
 
-    def __init__(self, folder, more=""):
+    def __init__(self, folder, more="", others=()):
         path = folder / "bellwatch.toml"
-        vessels = enumerate(("k1", "k2", "k3"), 1)
+        self.well = WELL | dict.fromkeys(others, 16.0)
+        vessels = zip((1, 2, 3, *range(21, 21 + len(others))), self.well, strict=True)
+        more += "".join(f'[vessels.{name}]\nkind = "kreisel"\nstage = "juvenile"\n' for name in others)
         probes = "\n".join(MULTI.format(vessel=name, unit_id=unit_id) for unit_id, name in vessels)
         path.write_text(SETTINGS.format(folder=folder, probes=probes) + more)
         self.settings = load_settings(path)
@@ -90,7 +92,7 @@ class MinuteRack:
             self.now_ms += MINUTE_MS
             flicker = minute % 3 * 0.002
             readings.append(Reading("barometer", "air_pressure", 1011.0 + flicker, self.now_ms))
-            for vessel, value in (WELL | celsius).items():
+            for vessel, value in (self.well | celsius).items():
                 if value is not None:
                     readings.append(Reading(f"{vessel}-multi", "temperature", value + flicker, self.now_ms))
                     readings.append(Reading(f"{vessel}-multi", "conductivity", 40.0 + flicker, self.now_ms))
@@ -105,9 +107,9 @@ class MinuteRack:
 
 
 @contextmanager
-def rack_in(folder, more=""):
+def rack_in(folder, more="", others=()):
     quiet()
-    made = MinuteRack(folder, more)
+    made = MinuteRack(folder, more, others)
     yield made
     made.journal.close()
     made.sole_writer.release()

@@ -1,7 +1,7 @@
 """`bellwatch export`: the record that travels, as a folder of CSV or Parquet, or as one NetCDF file."""
 
 import argparse
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, closing, contextmanager
 from datetime import UTC
 from pathlib import Path
@@ -15,6 +15,7 @@ from daemon.export.logbook import write_logbook
 from daemon.journal.journal import Journal
 from daemon.sources.journal import readable
 from daemon.tables.values import utc_ms
+from daemon.words import iso_time
 
 if TYPE_CHECKING:  # slow to load
     from daemon.record.package import Write
@@ -28,7 +29,7 @@ def export_arguments(parser: argparse.ArgumentParser) -> None:
     add("--form", choices=["csv", "parquet"], default="csv", help="of a folder (default: %(default)s)")
     add("--from", dest="since", help="first moment, ISO 8601; UTC if it has no offset")
     add("--to", help="moment to stop before, ISO 8601; UTC if it has no offset")
-    add("--vessel", action="append", default=[], help="only readings of this vessel; may be repeated")
+    add("--vessel", action="append", default=[], help="only what is of this vessel; may be repeated")
     add("--logbook", action="store_true", help="write the logbook alone, into a CSV file")
     parser.set_defaults(command=_export)
 
@@ -41,7 +42,10 @@ def _export(options: argparse.Namespace) -> int:
     with readable(path), closing(Journal(path, writable=False)) as journal:
         if options.logbook:
             with _made_anew(options.target) as part, readable(path):
+                _refuse_unknown(journal, options.vessel)
                 count = write_logbook(journal, options.vessel, between_ms, part)
+                if not count:
+                    _refuse_beyond(journal, between_ms)
             print(f"{options.target}: {count} entries")
             return 0
         count, notes = export(journal, options.target, options.form, between_ms, options.vessel)
@@ -62,10 +66,7 @@ def export(
     """
     with needing("record", "a record"):
         from daemon.record.from_journal import JournalTables, Part  # noqa: PLC0415
-    known = {vessel for *_, vessel in journal.inputs.sources().values()}
-    if lost := sorted({*(vessels or ())} - known):
-        has = ", ".join(sorted(known)) or "none yet"
-        raise SourceError(f"no readings of vessel {', '.join(lost)}; the journal has: {has}")
+    _refuse_unknown(journal, vessels or ())
     count, span = 0, journal.inputs.span() or (0, 1)
     with (
         _made_anew(target) as part,
@@ -79,7 +80,27 @@ def export(
                 write(name, rows)
                 count += rows.num_rows * (name == "reading")
                 show(count)
+        if not count:
+            _refuse_beyond(journal, between_ms)
     return count, tables.notes
+
+
+def _refuse_unknown(journal: Journal, vessels: Sequence[str]) -> None:
+    known = {vessel for *_, vessel in journal.inputs.sources().values()}
+    if lost := sorted({*vessels} - known):
+        has = ", ".join(sorted(known)) or "none yet"
+        raise SourceError(f"no readings of vessel {', '.join(lost)}; the journal has: {has}")
+
+
+def _refuse_beyond(journal: Journal, between_ms: tuple[int, int]) -> None:
+    """Raise SourceError where a time in which nothing was found is none of the journal's."""
+    if (span := journal.inputs.span()) is None:
+        return
+    dating = journal.state.dating()
+    first_ms, last_ms = (dating.utc_ms(row[1]) for seq in span for row in journal.inputs.rows(seq - 1, seq))
+    if between_ms[1] <= first_ms or between_ms[0] > last_ms:
+        has = f"from {iso_time(first_ms)} to {iso_time(last_ms)}"
+        raise SourceError(f"--from, --to: nothing in that time; the journal's readings are {has}")
 
 
 @contextmanager

@@ -23,6 +23,8 @@ from daemon.tune.incidents import Mark, beside, write_marks
 
 _SQLITE = b"SQLite format 3\0"
 _PARQUET = b"PAR1"
+_ZIP = b"PK\x03\x04"
+_OF_RECORD = b'"bellwatch-record"'
 _OLD_EXPORT = b"# bellwatch export"
 
 
@@ -141,8 +143,12 @@ def is_journal(path: Path) -> bool:
     except OSError as error:
         why = (error.strerror or "an error").lower()
         raise SourceError(f"{path}: {why}; expected a journal, a CSV or an http address") from error
-    if head.startswith(_PARQUET) and (path.parent / "datapackage.json").exists():
-        raise SourceError(f"{path}: one table of a record; name its folder, {path.parent}")
+    description = path.parent / "datapackage.json"
+    is_part = path.suffix in (".csv", ".parquet", ".json") and description.exists()
+    if is_part and _OF_RECORD in description.read_bytes():
+        raise SourceError(f"{path}: one part of a record; name its folder, {path.parent}")
+    if head.startswith(_ZIP):
+        raise SourceError(f"{path}: packed; unpack it, and name the record's folder, or the CSV")
     if head.startswith((_OLD_EXPORT, _PARQUET)):
         raise SourceError(
             f"{path}: an export of an older bellwatch: let that one `import` it; "

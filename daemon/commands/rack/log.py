@@ -48,13 +48,22 @@ def log_arguments(parser: argparse.ArgumentParser) -> None:
 def _log(options: argparse.Namespace) -> int:
     settings = load_settings(options.settings)
     if options.what is None:
+        if None not in (options.since, options.to) and options.since >= options.to:
+            raise RequestError("--from: expected a moment before --to")
         lines = list(entry_lines(settings, options.vessel, options.kind, (options.since, options.to)))
-        say(*lines or [f"{options.vessel}: nothing is written down yet"])
+        chosen = "of that kind or time is written down" if _chosen(options) else "is written down yet"
+        say(*lines or [f"{options.vessel}: nothing {chosen}"])
         return 0
+    if _chosen(options):
+        raise RequestError("--kind, --from and --to choose what is read back; leave them out to write")
     options.who = writer(options.who, settings.rack.people)
     ask(options, "log", _body(options))
     print(f"{options.vessel}: {options.what} written down")
     return 0
+
+
+def _chosen(options: argparse.Namespace) -> bool:
+    return any(it is not None for it in (options.kind, options.since, options.to))
 
 
 def _moment(text: str) -> int:

@@ -91,10 +91,12 @@ def test_no_text_is_a_formula_to_a_spreadsheet(records):
                 ]
 
 
-def checked(path):
+def checked(path, timeout_s=500):
     command = [str(Path(sys.executable).with_name("compliance-checker")), str(path)]
     options = ["-t", "cf:1.11", "-t", "acdd:1.3", "-c", "lenient", "-f", "json", "-o", f"{path}.json"]
-    found = subprocess.run([*command, *options], capture_output=True, text=True, check=False, timeout=500)
+    found = subprocess.run(
+        [*command, *options], capture_output=True, text=True, check=False, timeout=timeout_s
+    )
     report = json.loads((path.parent / f"{path.name}.json").read_text())
     (its,) = report.values() if len(report) == 1 else [report]
     return found.returncode, [line for one in its.values() for line in errors_of(one)]
@@ -113,6 +115,17 @@ def test_what_people_do_does_not_cut_a_table_into_small_parts(records):
 
 def test_netcdf_keeps_to_cf_and_acdd(records):
     assert checked(records / "k2.nc") == (0, [])
+
+
+@pytest.mark.long
+@pytest.mark.timeout(3600)
+def test_netcdf_of_a_rack_of_six_with_everything_on_keeps_to_cf_and_acdd(tmp_path):
+    """What the checker takes grows with the square of the variables: minutes of CPU."""
+    with closing(Journal(eventful(tmp_path, ("k4", "k5", "k6")), writable=False)) as journal:
+        export(journal, tmp_path / "six.nc")
+    with netCDF4.Dataset(tmp_path / "six.nc") as file:
+        assert len(file.variables) > 700
+    assert checked(tmp_path / "six.nc", 3_500) == (0, [])
 
 
 def test_netcdf_keeps_to_them_where_utc_runs_back_and_a_fault_is_found(tmp_path):

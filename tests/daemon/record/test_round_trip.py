@@ -32,7 +32,7 @@ from daemon.journal.logbook import (
     logbook_of,
 )
 from daemon.journal.retention import let_go
-from daemon.record.arrow import grown, schema_of
+from daemon.record.arrow import SCHEMAS, grown
 from daemon.record.into_journal import _mark
 from daemon.record.package import folder_tables
 from daemon.record.tables import ONCE, TABLES
@@ -135,6 +135,10 @@ def test_out_and_in_again_is_exact_whatever_the_clock_did(steps, jumps, form):
         refuse_other(tables_of(Path(name) / "a.sqlite"), tables_of(again))
 
 
+COUNTING = ("deep", "chatty", "wireless")
+"""Probes on an SDI-12 line, in lines of text and by MQTT that say how often they have measured."""
+
+
 @pytest.fixture(scope="module")
 def rack(tmp_path_factory):
     return eventful(tmp_path_factory.mktemp("rack"))
@@ -154,7 +158,7 @@ def test_the_rack_of_these_tests_has_what_they_are_about(rack):
         ("died", 3),
     ]
     assert [it.body["value"] for it in measured] == [15.0, 22.9]
-    assert {("gateway", "temperature", "k3"), ("deep", "fresh", "k3"), ("chatty", "fresh", "k3")} < {*sources}
+    assert {("gateway", "temperature", "k3"), *((it, "fresh", "k3") for it in COUNTING)} < {*sources}
 
 
 STAYS = {"meta", "outbox", "snapshot", "mirror", "mirror_refused", "seal"}
@@ -226,7 +230,7 @@ def test_an_incident_has_its_utc_beside_the_journals_axis(rack, tmp_path):
     write_marks(beside(str(tmp_path / "a.sqlite")), marks)
     with closing(Journal(tmp_path / "a.sqlite", writable=False)) as journal:
         export(journal, tmp_path / "record")
-    (part,) = (part for _, part in folder_tables(tmp_path / "record", ["incident"]))
+    (part,) = (part for _, part in folder_tables(tmp_path / "record", {"incident": SCHEMAS["incident"]}))
     for row, harm_ms in zip(part.to_pylist(), (times[2], None), strict=True):
         names = ("begin", "end", "harm_from"), ("begin_time", "end_time", "harm_time")
         axis, utc = ([row[name] and row[name].timestamp() * 1000 for name in its] for its in names)
@@ -282,7 +286,7 @@ def test_a_part_is_chosen_by_the_time_of_measurement_and_by_vessel(rack, tmp_pat
 
 def test_incidents_of_an_older_record_mean_what_they_meant():
     """Its table ended with `origin`: what it does not hold is not known: any call is about it."""
-    kept = schema_of(TABLES["incident"])
+    kept = SCHEMAS["incident"]
     rows = [(datetime.fromtimestamp(at, UTC), "k1", "warm", True, "accepted", "by hand") for at in (1, 2)]
     older = pa.table(
         [[row[0] for row in rows], [rows[1][0]] * 2, *zip(*(row[1:] for row in rows), strict=True)],

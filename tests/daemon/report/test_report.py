@@ -438,6 +438,21 @@ def test_a_partial_replay_is_marked_on_the_page(night, monkeypatch, tmp_path):
     assert "PARTIAL: somebody stopped the replay at 2026-08-1" in page.read_text()
 
 
+@pytest.mark.parametrize(
+    ("wanted", "says"),
+    [
+        (["--vessel", "k9"], "--vessel k9: not in "),
+        (["--from", "2030-01-01T00:00Z"], "--from, --to: nothing in that time; "),
+        (["--to", "2019-01-01T00:00Z"], "--from, --to: nothing in that time; "),
+    ],
+)
+def test_a_vessel_or_a_time_that_is_not_in_it_is_refused_and_no_empty_page_made(night, capsys, wanted, says):
+    assert main(["replay", str(night / "night.sqlite"), "--report", str(night / "none.html"), *wanted]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith(says)
+    assert not (night / "none.html").exists()
+
+
 def test_a_time_without_an_offset_is_refused(night, capsys):
     page = ["--report", str(night / "x.html"), "--from", "2026-08-15T00:00"]
     assert main(["replay", str(night / "night.sqlite"), *page]) == 2

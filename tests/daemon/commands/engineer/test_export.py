@@ -10,6 +10,7 @@ from daemon.commands.engineer.export import export
 from daemon.commands.engineer.making import made_whole
 from daemon.errors import SourceError
 from daemon.journal.journal import Journal
+from daemon.record.arrow import SCHEMAS
 from daemon.record.package import folder_tables
 from tests.rigs.bench import START_MS, Bench, swinging
 
@@ -24,10 +25,19 @@ def bench(tmp_path):
     bench.power_cut()
 
 
+BESIDE = (["--from", "2025-10-09T08:55"], ["--to", "2025-10-09T08:53:20"])
+BEYOND = (
+    "--from, --to: nothing in that time; the journal's readings are from 2025-10-09T08:53:20.000Z to "
+    "2025-10-09T08:54:59.000Z"
+)
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
         (["out", "--vessel", "k9"], "no readings of vessel k9; the journal has: k1"),
+        (["out", "--logbook", "--vessel", "k9"], "no readings of vessel k9; the journal has: k1"),
+        *((["out", *more, *time], BEYOND) for more in ([], ["--logbook"]) for time in BESIDE),
         (
             ["out", "--from", "2026-08-02", "--to", "2026-08-01"],
             "--from 2026-08-02: must be before --to",
@@ -104,7 +114,11 @@ def test_a_damaged_event_goes_over_as_it_is(bench, tmp_path):
         for number, body in said.items():
             bench.journal._db.execute("UPDATE event SET body = ? WHERE number = ?", (body, number))
     export(bench.journal, tmp_path / "out")
-    rows = [row for _, part in folder_tables(tmp_path / "out", ["event"]) for row in part.to_pylist()]
+    rows = [
+        row
+        for _, part in folder_tables(tmp_path / "out", {"event": SCHEMAS["event"]})
+        for row in part.to_pylist()
+    ]
     assert {row["number"]: row["body"] for row in rows[:3]} == said
     assert {(row["value"], row["since"]) for row in rows[:3]} == {(None, None)}
 

@@ -2,6 +2,7 @@
 
 import gzip
 import json
+import shutil
 import tempfile
 from contextlib import closing
 
@@ -162,8 +163,8 @@ CSV_FAULTS = {
         "reading.csv: column val; expected seq, at_ms, source, lag_ms, value",
     ),
     "a word for a number": (
-        lambda its: _line(its, "reading", 5, "true", "perhaps"),
-        "reading.csv: In CSV column #6: Row #6: CSV conversion error to bool: invalid value 'perhaps'",
+        lambda its: _line(its, "reading", 5, ",0,", ",none,"),
+        "reading.csv: In CSV column #3: Row #6: CSV conversion error to int64: invalid value 'none'",
     ),
     "a number that is none": (
         lambda its: _line(its, "reading", 7, ",0,", ",0#,"),
@@ -327,9 +328,14 @@ def test_a_file_that_is_no_record_is_refused(tmp_path, capsys, name, content, wo
 
 
 def test_one_table_of_a_record_and_an_old_export_are_told_from_a_loggers_csv(bench, tmp_path, capsys):
-    export(bench.journal, tmp_path / "record", "parquet")
-    line = refused(capsys, tmp_path / "record/reading.parquet", tmp_path / "new.sqlite")
-    assert line.endswith(f"one table of a record; name its folder, {tmp_path}/record")
+    for form in ("parquet", "csv"):
+        export(bench.journal, tmp_path / form, form)
+        for part in (f"reading.{form}", "datapackage.json"):
+            line = refused(capsys, tmp_path / form / part, tmp_path / "new.sqlite")
+            assert line.endswith(f"one part of a record; name its folder, {tmp_path}/{form}")
+    shutil.make_archive(str(tmp_path / "record"), "zip", tmp_path / "csv")
+    line = refused(capsys, tmp_path / "record.zip", tmp_path / "new.sqlite")
+    assert line.endswith("record.zip: packed; unpack it, and name the record's folder, or the CSV")
     (tmp_path / "old.csv").write_text(OLD)
     assert main(["replay", str(tmp_path / "old.csv")]) == 2
     assert "an export of an older bellwatch" in capsys.readouterr().err

@@ -205,7 +205,13 @@ def test_what_was_written_is_read_back(tmp_path, capsys):
         assert main(["log", "k1", "--kind", "maintenance", "--settings", settings]) == 0
         assert capsys.readouterr().out.count("\n") == 1
         assert main(["log", "k1", "--from", "2026-08-15T01:00", "--settings", settings]) == 0
-        assert capsys.readouterr().out == "k1: nothing is written down yet\n"
+        assert capsys.readouterr().out == "k1: nothing of that kind or time is written down\n"
+        for more, says in (
+            (["--from", "2026-08-15T01:00", "--to", "2026-08-14"], "--from: expected a moment before --to\n"),
+            (["feed", "3", "--kind", "feed"], "choose what is read back; leave them out to write\n"),
+        ):
+            assert main(["log", "k1", *more, "--settings", settings]) == 2
+            assert capsys.readouterr().err.endswith(says)
         assert main(["log", "k1", "--to", "2026-08-15T02:06+02:00", "--settings", settings]) == 0
         assert capsys.readouterr().out.count("\n") == 4
         main(["status", "k1", "--settings", settings])
