@@ -205,6 +205,14 @@ class State:
                 )
         return (after if seals else None), ""
 
+    def seals(self, after_seq: int, upto_seq: int) -> tuple[int, int]:
+        """Return how many commits ended in a range of inputs, and the sum of their readings' checksums."""
+        count, total = self._db.execute(
+            "SELECT count(*), ifnull(sum(readings), 0) FROM seal WHERE last_seq > ? AND last_seq <= ?",
+            (after_seq, upto_seq),
+        ).fetchone()
+        return int(count), int(total)
+
     def unseal_readings(self, upto_seq: int) -> None:
         """Drop what is sealed of readings up to a number, which are to go; actions and events stay sealed."""
         self._db.execute("DELETE FROM seal WHERE last_seq <= ? AND rest IS NULL", (upto_seq,))

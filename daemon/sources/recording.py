@@ -4,6 +4,7 @@ Whatever it comes from, a recording is the inputs of the engine in the order of 
 changes no judgement may come later, so that a block of readings is not cut for it.
 """
 
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.journal.history import Entry
+from rules.deeds import only_written
 from rules.readings import Action, Readings
 
 SourceKey = tuple[str, str, str]
@@ -96,3 +98,25 @@ def _rising(
 
 def _joined(columns: Iterable[NDArray[np.generic]], kind: type) -> NDArray[Any]:
     return np.concatenate([np.array([], dtype=kind), *columns])
+
+
+def in_order(blocks: Iterable[Readings], actions: Iterable[tuple[int, Action]]) -> Inputs:
+    """Put actions between readings, each before the first one of its own number or a higher one."""
+    waiting = deque(actions)
+    for block in blocks:
+        start, notes = 0, []
+        while waiting and len(block) and waiting[0][0] <= block.seq[-1]:
+            seq, action = waiting.popleft()
+            if only_written(action):
+                notes.append(action)
+                continue
+            stop = int(np.searchsorted(block.seq, seq))
+            if stop > start:
+                yield block.part(start, stop)
+            yield from notes
+            yield action
+            start, notes = stop, []
+        if len(block) > start:
+            yield block.part(start, len(block))
+        yield from notes
+    yield from (action for _, action in waiting)

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from daemon.sources.recording import Recording, SourceKey, in_blocks
-from rules.deeds import only_written
+from daemon.sources.recording import Recording, SourceKey, in_blocks, in_order
 from rules.readings import Action, Readings
 
 _COLUMNS = {"seq": np.int64, "at_ms": np.int64, "source": np.int64, "time_ms": np.int64, "value": np.float64}
@@ -18,7 +17,7 @@ UNWATCHED_AFTER_MS = 3_600_000
 
 @dataclass(frozen=True, slots=True)
 class Store:
-    """Where the columns are, and which action stands before which reading. It can be sent to a process."""
+    """Where the columns are, and which number each action stands before. It can be sent to a process."""
 
     folder: Path
     name: str
@@ -38,32 +37,21 @@ class Store:
             np.memmap(self.folder / name, dtype=kind, mode="r", shape=(self.readings,)).view(np.ndarray)
             for name, kind in _COLUMNS.items()
         ]
-        whole = Readings(*columns)
-        start, notes = 0, []
-        for place, action in self.actions:
-            if only_written(action):
-                notes.append(action)
-                continue
-            yield from in_blocks(whole.part(start, place))
-            yield from notes
-            yield action
-            start, notes = place, []
-        yield from in_blocks(whole.part(start, self.readings))
-        yield from notes
+        yield from in_order(in_blocks(Readings(*columns)), self.actions)
 
 
 def stored(recording: Recording, folder: Path) -> Store:
     """Load a recording into `folder` (40 bytes a reading), block by block; it must hold some reading."""
-    count = 0
+    count, next_seq = 0, 0
     actions: list[tuple[int, Action]] = []
     watched = Watched()
     with ExitStack() as stack:
         files = {name: stack.enter_context((folder / name).open("wb")) for name in _COLUMNS}
         for item in recording.inputs():
             if isinstance(item, Action):
-                actions.append((count, item))
+                actions.append((next_seq, item))
                 continue
-            count += len(item)
+            count, next_seq = count + len(item), int(item.seq[-1]) + 1
             watched.add(item)
             for name, file in files.items():
                 file.write(getattr(item, name).tobytes())
