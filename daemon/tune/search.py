@@ -50,21 +50,16 @@ class Search:
         self,
         space: Space,
         budget: int,
+        pool: Executor,
         *,
         stopped: Callable[[], bool] = lambda: False,
         progress: Callable[[int], None] = lambda _done: None,
-        pool: Executor | None = None,
     ) -> bool:
         """Try the present settings and up to `budget` choices; return whether it was not stopped before.
 
         What the best could do without is tried beside the budget. `pool` is where the trials run.
         """
-        pool = pool or processes()
-        try:
-            batches = self._batches(space, budget)
-            return all(self._try(pool, batch, stopped, progress) for batch in batches)
-        finally:
-            pool.shutdown(cancel_futures=True)
+        return all(self._try(pool, batch, stopped, progress) for batch in self._batches(space, budget))
 
     def ranked(self) -> list[Trial]:
         """Return the trials in an order that does not depend on which process was quicker."""
@@ -149,6 +144,8 @@ class Search:
                 self.trials[choice] = Trial(choice, len(choice), found)
                 progress(len(self.trials))
             if stopped():
+                for future in waiting:
+                    future.cancel()
                 return False
         return True
 

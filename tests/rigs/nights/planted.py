@@ -72,9 +72,9 @@ def tuned(tables, recording, incidents):
     settings = settings_with(tables, PRESENT)
     with tempfile.TemporaryDirectory() as folder:
         search = Search(stored(recording, Path(folder)), tables, incidents, ZONE, TIMELY)
-        search.run(space_around({}, settings, tables), 0, pool=Here())
+        search.run(space_around({}, settings, tables), 0, Here())
         space = space_around(search.trials[PRESENT].score.worst(TIMELY), settings, tables)
-        search.run(guarded(space, incidents, settings), BUDGET, pool=Here())
+        search.run(guarded(space, incidents, settings), BUDGET, Here())
         return search.recommendation(), len(search.trials)
 
 

@@ -141,7 +141,8 @@ def test_a_budget_is_kept_and_the_search_is_the_same_twice(known, tmp_path):
     searches = []
     for _ in range(2):
         search = Search(store, read_values(settings_file), incidents, UTC, TIMELY)
-        assert search.run(space, 12, pool=processes(2))
+        with processes(2) as pool:
+            assert search.run(space, 12, pool)
         searches.append(search)
     assert [trial.choice for trial in searches[0].ranked()] == [
         trial.choice for trial in searches[1].ranked()
@@ -158,13 +159,9 @@ def test_a_stopped_search_keeps_what_it_has(known, tmp_path):
     store = stored(csv_recording(tmp_path / "logger.csv", layout, settings), tmp_path)
     done = []
     search = Search(store, read_values(settings_file), incidents, UTC, TIMELY)
-    whole = search.run(
-        Space({ON: (120.0, 240.0, 480.0, 960.0)}, {ON: 60.0}),
-        9,
-        pool=processes(1),
-        progress=done.append,
-        stopped=lambda: len(done) >= 2,
-    )
+    space = Space({ON: (120.0, 240.0, 480.0, 960.0)}, {ON: 60.0})
+    with processes(1) as pool:
+        whole = search.run(space, 9, pool, progress=done.append, stopped=lambda: len(done) >= 2)
     assert whole is False
     assert 2 <= len(search.trials) < 5
 
