@@ -1,8 +1,9 @@
 """A recording loaded once and shared: its columns as files that many processes map into memory."""
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -28,16 +29,21 @@ class Store:
     actions: tuple[tuple[int, Action], ...]
     watched: tuple[tuple[int, int], ...]
 
-    def recording(self) -> Recording:
-        """Return the recording again; its blocks are views of the mapped files, not copies."""
-        return Recording(self.name, self.sources, self.readings, self.start_ms, self.end_ms, self._inputs, {})
+    def recording(self, without: Container[str] = ()) -> Recording:
+        """Return the recording again, kinds of action left out that would cut blocks and count for nothing.
 
-    def _inputs(self) -> Iterator[Readings | Action]:
+        Its blocks are views of the mapped files, not copies.
+        """
+        its = self.name, self.sources, self.readings, self.start_ms, self.end_ms
+        return Recording(*its, partial(self._inputs, without), {})
+
+    def _inputs(self, without: Container[str]) -> Iterator[Readings | Action]:
         columns = [
             np.memmap(self.folder / name, dtype=kind, mode="r", shape=(self.readings,)).view(np.ndarray)
             for name, kind in _COLUMNS.items()
         ]
-        yield from in_order(in_blocks(Readings(*columns)), self.actions)
+        actions = ((seq, action) for seq, action in self.actions if action.kind not in without)
+        yield from in_order(in_blocks(Readings(*columns)), actions)
 
 
 def stored(recording: Recording, folder: Path) -> Store:

@@ -10,7 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from daemon.replay.replay import replay
+from daemon.journal.fold import REDATE, WAITED
+from daemon.journal.inputs import CONFIGURE
+from daemon.replay.replay import RESPONSES, replay
 from daemon.settings.plan import rack_plan
 from daemon.sources.store import Store
 from daemon.tune.space import Choice, Space, settings_with
@@ -32,6 +34,10 @@ LED_BY = 3
 
 DRAWS = 2000
 """Nights are drawn so often for an interval."""
+
+
+NOT_TRIED = RESPONSES | {CONFIGURE, REDATE, WAITED}
+"""Actions that a trial does without: answers to alarms, other plans, and what changes no judgement."""
 
 
 @dataclass(slots=True)
@@ -169,4 +175,4 @@ def processes(workers: int | None = None) -> Executor:
 
 def events_under(store: Store, plan: RackPlan) -> list[AlarmEvent]:
     """Return the alarm events of a recording under a plan, nobody having responded to any."""
-    return replay(store.recording(), [plan], responses=False)[0].events
+    return replay(store.recording(without=NOT_TRIED), [plan], responses=False)[0].events

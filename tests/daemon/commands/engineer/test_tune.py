@@ -13,7 +13,7 @@ from daemon.commands.cli import main
 from daemon.errors import TuneError
 from daemon.journal.asking import RequestBox
 from daemon.journal.journal import Journal
-from daemon.replay.replay import replay
+from daemon.replay.replay import plans_of, replay
 from daemon.settings.file import read_values
 from daemon.settings.plan import rack_plan
 from daemon.sources.csv import csv_recording
@@ -21,7 +21,7 @@ from daemon.sources.csv_readings import CsvLayout
 from daemon.sources.journal import journal_recording
 from daemon.sources.store import stored
 from daemon.tune.incidents import ACCEPTED, Mark, write_marks
-from daemon.tune.search import PRESENT, Search, processes
+from daemon.tune.search import NOT_TRIED, PRESENT, Search, events_under, processes
 from daemon.tune.space import Space, space_of
 from daemon.tune.write import changed_text, difference, write_settings
 from daemon.words import iso_time
@@ -280,6 +280,10 @@ def test_a_store_gives_the_recording_again(tmp_path):
     recording = journal_recording(tmp_path / "a.sqlite")
     store = stored(recording, tmp_path)
     assert _flat(store.recording()) == _flat(recording)
+    without = [item for item in store.recording(without=NOT_TRIED).inputs() if isinstance(item, Readings)]
+    assert [len(item) for item in without] == [store.readings], "nothing cuts a trial's block"
+    (plan,) = plans_of([load_settings(settings_file)], recording)
+    assert events_under(store, plan) == replay(recording, [plan], responses=False)[0].events
     assert store.watched == (
         (readings[0].time_ms, readings[-1].time_ms),
         (moved[0].time_ms, moved[-1].time_ms),
