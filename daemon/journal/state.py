@@ -8,7 +8,7 @@ import json
 import sqlite3
 import uuid
 import zlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import astuple, dataclass, field
 from itertools import starmap
 from struct import Struct
@@ -24,6 +24,10 @@ from rules.plain import from_plain, to_plain
 log = structlog.get_logger()
 
 SNAPSHOTS_KEPT = 2
+WEEK_MS = 7 * 86_400_000
+"""The first snapshot of each week is kept too, while the readings after it are: a replay begins there."""
+
+_WEEKLY = "weekly snapshots"
 _TROUBLES = "troubles"
 
 _Record = TypeVar("_Record")
@@ -67,6 +71,13 @@ class KeptTrouble:
 @dataclass(frozen=True, slots=True)
 class _Troubles:
     kept: list[KeptTrouble] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class _Weekly:
+    """The input that the first snapshot of each week stands after, by the week of the axis."""
+
+    seqs: dict[int, int] = field(default_factory=dict)
 
 
 class State:
@@ -125,17 +136,36 @@ class State:
     # Snapshots
 
     def keep_snapshot(self, seq: int, state: dict[str, Any]) -> None:
-        """Keep the engine's state after the input `seq`; the oldest snapshots are dropped."""
+        """Keep the engine's state after the input `seq`, the newest and one of each week."""
         self._db.execute("INSERT OR REPLACE INTO snapshot VALUES (?, ?)", (seq, json.dumps(state)))
+        weekly, week = self.record(_WEEKLY, _Weekly()), int(state.get("clock_ms", 0)) // WEEK_MS
+        if week not in weekly.seqs:
+            weekly.seqs[week] = seq
+            self.keep_record(_WEEKLY, weekly)
         self._db.execute(
-            "DELETE FROM snapshot WHERE seq NOT IN (SELECT seq FROM snapshot ORDER BY seq DESC LIMIT ?)",
-            (SNAPSHOTS_KEPT,),
+            "DELETE FROM snapshot WHERE seq NOT IN (SELECT seq FROM snapshot ORDER BY seq DESC LIMIT ?)"
+            f" AND seq NOT IN ({', '.join('?' * len(weekly.seqs))})",
+            (SNAPSHOTS_KEPT, *weekly.seqs.values()),
         )
 
     def snapshots(self) -> list[tuple[int, str]]:
-        """Return each snapshot, newest first, with the number of the input that it stands after."""
-        rows = self._db.execute("SELECT seq, state FROM snapshot ORDER BY seq DESC")
+        """Return the newest snapshots, newest first, with the number of the input that each stands after."""
+        rows = self._db.execute(
+            "SELECT seq, state FROM snapshot ORDER BY seq DESC LIMIT ?", (SNAPSHOTS_KEPT,)
+        )
         return [(int(seq), str(state)) for seq, state in rows]
+
+    def snapshots_from(self, seq: int) -> Iterator[tuple[int, str]]:
+        """Go through the snapshots after an input or a later one, the oldest first."""
+        return self._db.execute("SELECT seq, state FROM snapshot WHERE seq >= ? ORDER BY seq", (seq,))
+
+    def forget_snapshots(self, before_seq: int) -> None:
+        """Drop the snapshots that stand before an input: not all readings after them are kept."""
+        weekly = self.record(_WEEKLY, _Weekly())
+        kept = {week: seq for week, seq in weekly.seqs.items() if seq >= before_seq}
+        if kept != weekly.seqs:
+            self._db.execute("DELETE FROM snapshot WHERE seq < ?", (before_seq,))
+            self.keep_record(_WEEKLY, _Weekly(kept))
 
     # What time it really was
 
@@ -204,6 +234,14 @@ class State:
                     "what is stored is not what was written (checksum)"
                 )
         return (after if seals else None), ""
+
+    def seals(self, after_seq: int, upto_seq: int) -> tuple[int, int]:
+        """Return how many commits ended in a range of inputs, and the sum of their readings' checksums."""
+        count, total = self._db.execute(
+            "SELECT count(*), ifnull(sum(readings), 0) FROM seal WHERE last_seq > ? AND last_seq <= ?",
+            (after_seq, upto_seq),
+        ).fetchone()
+        return int(count), int(total)
 
     def unseal_readings(self, upto_seq: int) -> None:
         """Drop what is sealed of readings up to a number, which are to go; actions and events stay sealed."""

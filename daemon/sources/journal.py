@@ -4,69 +4,97 @@ The larger part of a replay is bringing rows out of SQLite into arrays; it goes 
 processes while the blocks that are already there are being judged.
 """
 
+import json
 import signal
 import sqlite3
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import closing, contextmanager
-from itertools import pairwise
+from itertools import chain, islice, pairwise
 from multiprocessing import get_context
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from daemon.errors import JournalError, SourceError
+from daemon.journal.history import UNUSABLE
 from daemon.journal.inputs import CONFIGURE, READING_ROW
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import logbook_of
-from daemon.sources.recording import BLOCK, Inputs, Recording
-from rules.deeds import only_written
-from rules.readings import Action, Readings
+from daemon.sources.columns import Rows, clear, copied, copying, months_of
+from daemon.sources.recording import BLOCK, Inputs, Recording, in_order
+from rules.engine import Engine
+from rules.readings import Readings
 
 ALONE_BELOW = 400_000
 """Fewer readings than this are read sooner than another process is started."""
 
 WORKERS = 2
-Rows = NDArray[np.void]
 
 
 def journal_recording(
-    path: Path, workers: int = WORKERS, block: int = BLOCK, after: int = 0, upto: int = 2**62
+    path: Path,
+    workers: int = WORKERS,
+    block: int = BLOCK,
+    after: int = 0,
+    upto: int = 2**62,
+    through_copies: bool = False,
 ) -> Recording:
     """Return what a journal holds now; raise JournalError where it is none or holds nothing.
 
     Readings up to the number `after`, and those beyond `upto`, are passed over; what people did is not.
 
     Memory in use: about `workers` + 2 blocks of 40 bytes a reading. What the daemon writes meanwhile
-    is left out.
+    is left out. `through_copies`: by way of copies beside the journal, made where they are missing.
     """
     with _reading(path) as journal, journal.standing_still():
         sources, span = journal.inputs.sources(), journal.inputs.span()
-        actions = journal.inputs.numbered_actions()
-        start_ms = journal.inputs.start_ms()
+        since, begins = _beginning(journal) if not after else (0, None)
+        actions = journal.inputs.numbered_actions(since)
+        start_ms = begins["clock_ms"] if begins else journal.inputs.start_ms()
         end_ms, clock_off_ms = journal.state.clock_ms(), journal.state.dating().largest_ahead_ms
         entries = tuple(logbook_of(journal))
     if span is None:
         raise JournalError(f"journal {path}: no reading in it yet, so there is nothing to replay")
-    first, last = max(span[0], after + 1), min(span[1], upto)
+    first, last = max(span[0], after + 1, since + 1), min(span[1], upto)
     few = last - first < ALONE_BELOW
-    bounds = [first - 1, *range(first - 1 + block, last, block), last]
 
     def inputs() -> Inputs:
-        alone = (_rows(path, after, upto) for after, upto in pairwise(bounds))
-        loaded = alone if few else _in_parallel(path, bounds, workers)
-        yield from _in_order(loaded, actions)
+        if not through_copies or few:
+            ranges = _blocks(first - 1, last, block)
+            loaded = (_rows(path, *it) for it in ranges) if few else _in_parallel(path, ranges, workers)
+        else:
+            loaded = _through_copies(path, first, last, workers, block)
+        yield from in_order(map(_readings, loaded), actions)
 
     readings = last - first + 1 - sum(first < seq < last for seq, _ in actions)
-    return Recording(str(path), sources, readings, start_ms, end_ms, inputs, {}, clock_off_ms, entries)
+    its = str(path), sources, readings, start_ms, end_ms, inputs
+    return Recording(*its, {}, clock_off_ms, entries, begins)
 
 
-def recorded_events(path: Path) -> list[str]:
-    """Return the events that the daemon raised at the time, as the journal holds them, oldest first."""
+def _beginning(journal: Journal) -> tuple[int, dict[str, Any] | None]:
+    """Return the oldest snapshot that can be gone on from, and its number, where readings have gone.
+
+    0 and None where none has, or no snapshot is usable.
+    """
+    span = journal.inputs.span()
+    if span and journal.history.has_let_go():
+        for seq, state in journal.state.snapshots_from(span[0] - 1):
+            try:
+                Engine.restore(begins := json.loads(state))
+            except UNUSABLE:  # of an older version, as a rule
+                continue
+            if seq < span[1]:
+                return seq, begins
+    return 0, None
+
+
+def recorded_events(path: Path, after: int = 0) -> list[str]:
+    """Return the events that the daemon raised at the time after a number, as the journal holds them."""
     with _reading(path) as journal:
-        return journal.history.event_lines()
+        return [line for line in journal.history.event_lines() if json.loads(line)["number"] > after]
 
 
 def temperatures_in(path: Path) -> str:
@@ -76,13 +104,32 @@ def temperatures_in(path: Path) -> str:
     return plan.body.get("temperatures_in", "C") if plan else "C"
 
 
-def _in_parallel(path: Path, bounds: list[int], workers: int) -> Iterator[Rows]:
+def _blocks(after: int, upto: int, block: int) -> list[tuple[int, int]]:
+    """Return the ranges after < seq <= upto of at most `block` numbers."""
+    return list(pairwise([after, *range(after + block, upto, block), upto]))
+
+
+def _through_copies(path: Path, first: int, last: int, workers: int, block: int) -> Iterator[Rows]:
+    """Go through the copies of the months; load and copy those that have none that is right."""
+    with _reading(path) as journal:
+        months = [(month, copied(month)) for month in months_of(journal, path, first, last)]
+    clear([month for month, _ in months])
+    ranges = [_blocks(month.after, month.upto, block) if rows is None else [] for month, rows in months]
+    loaded = _in_parallel(path, list(chain.from_iterable(ranges)), workers) if any(ranges) else iter(())
+    for (month, rows), its in zip(months, ranges, strict=True):
+        if rows is None:
+            yield from copying(month, islice(loaded, len(its)))
+        else:
+            yield from (rows[start : start + block] for start in range(0, rows.size, block))
+
+
+def _in_parallel(path: Path, ranges: list[tuple[int, int]], workers: int) -> Iterator[Rows]:
     """Load ranges in `workers` processes, at most one more than these ahead of who reads them."""
     waiting: deque[Future[Rows]] = deque()
     ignoring = (signal.SIGINT, signal.SIG_IGN)  # interrupts are left to the parent
     pool = ProcessPoolExecutor(workers, get_context("spawn"), signal.signal, ignoring)
     try:
-        for after, upto in pairwise(bounds):
+        for after, upto in ranges:
             waiting.append(pool.submit(_rows, path, after, upto))
             if len(waiting) > workers + 1:
                 yield waiting.popleft().result()
@@ -114,27 +161,6 @@ def readable(path: Path) -> Iterator[None]:
         raise SourceError(
             f"journal {path}: its readings cannot be read: {error}; `sqlite3 FILE .recover` may save them"
         ) from error
-
-
-def _in_order(loaded: Iterator[Rows], actions: list[tuple[int, Action]]) -> Inputs:
-    waiting = deque(actions)
-    for rows in loaded:
-        start, notes = 0, []
-        while waiting and rows.size and waiting[0][0] < rows["seq"][-1]:
-            seq, action = waiting.popleft()
-            if only_written(action):
-                notes.append(action)
-                continue
-            stop = int(np.searchsorted(rows["seq"], seq))
-            if stop > start:
-                yield _readings(rows[start:stop])
-            yield from notes
-            yield action
-            start, notes = stop, []
-        if rows.size > start:
-            yield _readings(rows[start:])
-        yield from notes
-    yield from (action for _, action in waiting)
 
 
 def _readings(rows: Rows) -> Readings:

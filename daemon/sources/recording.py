@@ -4,6 +4,7 @@ Whatever it comes from, a recording is the inputs of the engine in the order of 
 changes no judgement may come later, so that a block of readings is not cut for it.
 """
 
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -12,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from daemon.journal.history import Entry
+from rules.deeds import only_written
 from rules.readings import Action, Readings
 
 SourceKey = tuple[str, str, str]
@@ -31,6 +33,7 @@ class Recording:
     they tell what happened. Every call of `inputs` goes through them from the start. `rejected`
     counts, by reason, what could not be taken in. `clock_off_ms` is how far off the clock was at most
     by which its times were written (0: they are UTC). `entries` is what people wrote down, oldest first.
+    `begins` is the snapshot from which it goes on, where what came before has gone (None: from nothing).
     """
 
     name: str
@@ -42,6 +45,7 @@ class Recording:
     rejected: Mapping[str, int]
     clock_off_ms: int = 0
     entries: tuple[Entry, ...] = ()
+    begins: Mapping[str, Any] | None = None
 
     def numbering(self) -> Callable[[str, str, str], int]:
         """Return what numbers a source: as recorded, or on from there for one that was not recorded."""
@@ -96,3 +100,25 @@ def _rising(
 
 def _joined(columns: Iterable[NDArray[np.generic]], kind: type) -> NDArray[Any]:
     return np.concatenate([np.array([], dtype=kind), *columns])
+
+
+def in_order(blocks: Iterable[Readings], actions: Iterable[tuple[int, Action]]) -> Inputs:
+    """Put actions between readings, each before the first one of its own number or a higher one."""
+    waiting = deque(actions)
+    for block in blocks:
+        start, notes = 0, []
+        while waiting and len(block) and waiting[0][0] <= block.seq[-1]:
+            seq, action = waiting.popleft()
+            if only_written(action):
+                notes.append(action)
+                continue
+            stop = int(np.searchsorted(block.seq, seq))
+            if stop > start:
+                yield block.part(start, stop)
+            yield from notes
+            yield action
+            start, notes = stop, []
+        if len(block) > start:
+            yield block.part(start, len(block))
+        yield from notes
+    yield from (action for _, action in waiting)

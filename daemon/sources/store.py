@@ -1,14 +1,15 @@
 """A recording loaded once and shared: its columns as files that many processes map into memory."""
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from daemon.sources.recording import Recording, SourceKey, in_blocks
-from rules.deeds import only_written
+from daemon.sources.recording import Recording, SourceKey, in_blocks, in_order
 from rules.readings import Action, Readings
 
 _COLUMNS = {"seq": np.int64, "at_ms": np.int64, "source": np.int64, "time_ms": np.int64, "value": np.float64}
@@ -18,7 +19,7 @@ UNWATCHED_AFTER_MS = 3_600_000
 
 @dataclass(frozen=True, slots=True)
 class Store:
-    """Where the columns are, and which action stands before which reading. It can be sent to a process."""
+    """Where the columns are, and which number each action stands before. It can be sent to a process."""
 
     folder: Path
     name: str
@@ -28,47 +29,43 @@ class Store:
     readings: int
     actions: tuple[tuple[int, Action], ...]
     watched: tuple[tuple[int, int], ...]
+    begins: Mapping[str, Any] | None
 
-    def recording(self) -> Recording:
-        """Return the recording again; its blocks are views of the mapped files, not copies."""
-        return Recording(self.name, self.sources, self.readings, self.start_ms, self.end_ms, self._inputs, {})
+    def recording(self, without: Container[str] = ()) -> Recording:
+        """Return the recording again, kinds of action left out that would cut blocks and count for nothing.
 
-    def _inputs(self) -> Iterator[Readings | Action]:
+        Its blocks are views of the mapped files, not copies.
+        """
+        its = self.name, self.sources, self.readings, self.start_ms, self.end_ms
+        return Recording(*its, partial(self._inputs, without), {}, begins=self.begins)
+
+    def _inputs(self, without: Container[str]) -> Iterator[Readings | Action]:
         columns = [
             np.memmap(self.folder / name, dtype=kind, mode="r", shape=(self.readings,)).view(np.ndarray)
             for name, kind in _COLUMNS.items()
         ]
-        whole = Readings(*columns)
-        start, notes = 0, []
-        for place, action in self.actions:
-            if only_written(action):
-                notes.append(action)
-                continue
-            yield from in_blocks(whole.part(start, place))
-            yield from notes
-            yield action
-            start, notes = place, []
-        yield from in_blocks(whole.part(start, self.readings))
-        yield from notes
+        actions = ((seq, action) for seq, action in self.actions if action.kind not in without)
+        yield from in_order(in_blocks(Readings(*columns)), actions)
 
 
 def stored(recording: Recording, folder: Path) -> Store:
     """Load a recording into `folder` (40 bytes a reading), block by block; it must hold some reading."""
-    count = 0
+    count, next_seq = 0, 0
     actions: list[tuple[int, Action]] = []
     watched = Watched()
     with ExitStack() as stack:
         files = {name: stack.enter_context((folder / name).open("wb")) for name in _COLUMNS}
         for item in recording.inputs():
             if isinstance(item, Action):
-                actions.append((count, item))
+                actions.append((next_seq, item))
                 continue
-            count += len(item)
+            count, next_seq = count + len(item), int(item.seq[-1]) + 1
             watched.add(item)
             for name, file in files.items():
                 file.write(getattr(item, name).tobytes())
     sources, span = dict(recording.sources), (recording.start_ms, recording.end_ms)
-    return Store(folder, recording.name, sources, *span, count, tuple(actions), tuple(watched.stretches))
+    its = folder, recording.name, sources, *span, count
+    return Store(*its, tuple(actions), tuple(watched.stretches), recording.begins)
 
 
 class Watched:

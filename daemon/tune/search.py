@@ -10,7 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from daemon.replay.replay import replay
+from daemon.journal.fold import REDATE, WAITED
+from daemon.journal.inputs import CONFIGURE
+from daemon.replay.replay import RESPONSES, replay
 from daemon.settings.plan import rack_plan
 from daemon.sources.store import Store
 from daemon.tune.space import Choice, Space, settings_with
@@ -34,6 +36,10 @@ DRAWS = 2000
 """Nights are drawn so often for an interval."""
 
 
+NOT_TRIED = RESPONSES | {CONFIGURE, REDATE, WAITED}
+"""Actions that a trial does without: answers to alarms, other plans, and what changes no judgement."""
+
+
 @dataclass(slots=True)
 class Search:
     """Trials of choices over one store; `unfit` are the choices that `bellwatch check` would refuse."""
@@ -50,21 +56,16 @@ class Search:
         self,
         space: Space,
         budget: int,
+        pool: Executor,
         *,
         stopped: Callable[[], bool] = lambda: False,
         progress: Callable[[int], None] = lambda _done: None,
-        pool: Executor | None = None,
     ) -> bool:
         """Try the present settings and up to `budget` choices; return whether it was not stopped before.
 
         What the best could do without is tried beside the budget. `pool` is where the trials run.
         """
-        pool = pool or processes()
-        try:
-            batches = self._batches(space, budget)
-            return all(self._try(pool, batch, stopped, progress) for batch in batches)
-        finally:
-            pool.shutdown(cancel_futures=True)
+        return all(self._try(pool, batch, stopped, progress) for batch in self._batches(space, budget))
 
     def ranked(self) -> list[Trial]:
         """Return the trials in an order that does not depend on which process was quicker."""
@@ -149,6 +150,8 @@ class Search:
                 self.trials[choice] = Trial(choice, len(choice), found)
                 progress(len(self.trials))
             if stopped():
+                for future in waiting:
+                    future.cancel()
                 return False
         return True
 
@@ -172,4 +175,4 @@ def processes(workers: int | None = None) -> Executor:
 
 def events_under(store: Store, plan: RackPlan) -> list[AlarmEvent]:
     """Return the alarm events of a recording under a plan, nobody having responded to any."""
-    return replay(store.recording(), [plan], responses=False)[0].events
+    return replay(store.recording(without=NOT_TRIED), [plan], responses=False)[0].events

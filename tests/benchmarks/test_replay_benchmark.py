@@ -12,6 +12,7 @@ import resource
 import sqlite3
 import time
 import tracemalloc
+from collections import deque
 from dataclasses import replace
 
 import numpy as np
@@ -40,6 +41,11 @@ KINDS = (
     ("do", Quantity.TEMPERATURE, 15.0, 0.3, 0.01),
 )
 START_MS = 1_767_225_600_000  # 2026-01-01
+WARMER = {
+    Quantity.TEMPERATURE: replace(
+        DEFAULT_TOLERANCES["ephyra"][Quantity.TEMPERATURE], critical_on_delay_ms=240_000
+    )
+}
 SCALE = float(os.environ.get("BELLWATCH_BENCHMARK_SCALE", "0.004"))
 MEASURED = SCALE >= 0.1
 
@@ -192,6 +198,45 @@ def test_a_rack_year_is_replayed_from_disk_and_from_memory(tmp_path, capsys):
         assert disk_cpu_s / 2 < 60 * SCALE, "two cores would need more than a minute for a year"
         assert memory_cpu_s < 20 * SCALE
         assert own_mb < 1_500
+
+
+def test_a_rack_year_beside_the_same_rows_in_flat_array_files(tmp_path, capsys):
+    """Loaded once, the copy beside a journal is read like flat arrays; all judging is a few times that.
+
+    A year of 12 vessels has four million readings a month: below a tenth of one nothing is copied whole.
+    """
+    ticks = max(9_000, round(YEAR_TICKS * SCALE))
+    recording = journal_recording(journal_of(tmp_path / "year.sqlite", ticks), through_copies=True)
+    count, own_plan = recording.readings, plan()
+
+    def cpu_of(work, times=3):
+        took = []
+        for _ in range(times):
+            used = cpu_s()
+            found = work()
+            took.append(cpu_s() - used)
+        return min(took), found
+
+    first_s, _ = cpu_of(lambda: deque(recording.inputs(), 0), times=1)
+    again_s, _ = cpu_of(lambda: deque(recording.inputs(), 0))
+    flat = stored(recording, tmp_path)
+    names = ("seq", "at_ms", "source", "time_ms", "value")
+    flat_s, columns = cpu_of(lambda: [np.fromfile(flat.folder / name, dtype=np.int64) for name in names])
+    assert {column.size for column in columns} == {count}
+    year_s, judged = cpu_of(lambda: replay(recording, [own_plan])[0], times=1)
+    assert judged.readings == count
+    other = replace(own_plan, tolerances={"ephyra": {**own_plan.tolerances["ephyra"], **WARMER}})
+    trial_s, _ = cpu_of(lambda: replay(flat.recording(), [other], responses=False)[0], times=1)
+    with capsys.disabled():
+        print(
+            f"\n{count} readings, processor time: first load {first_s:.2f} s, "
+            f"through the copy {again_s:.3f} s ({count / again_s / 1e6:.0f} million a second), "
+            f"flat arrays {flat_s:.3f} s; judged {year_s:.2f} s ({year_s / flat_s:.0f} times flat), "
+            f"a trial with another limit {trial_s:.2f} s ({trial_s / flat_s:.0f} times flat, "
+            f"{trial_s / year_s:.2f} of a replay)"
+        )
+    assert count / again_s >= 20e6 or not MEASURED
+    assert year_s <= 30 * flat_s or not MEASURED
 
 
 def test_a_block_is_a_part_of_the_whole():

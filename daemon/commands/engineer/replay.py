@@ -196,7 +196,8 @@ def _print_changes(before: Replayed, after: Replayed, zone: tzinfo, console: Con
 
 def _compare_with_the_past(result: Replayed, recording: Recording, console: Console) -> int:
     """Say whether a replay under the plans of the time gave the very events of the time."""
-    lived = recorded_events(Path(recording.name))
+    since = recording.begins["last_number"] if recording.begins else 0
+    lived = recorded_events(Path(recording.name), since)
     again = result.events
     same = map(says_the_same, map(json.loads, lived), again)
     first = next(
@@ -204,7 +205,8 @@ def _compare_with_the_past(result: Replayed, recording: Recording, console: Cons
     )
     if first == len(lived) == len(again):
         how = "byte for byte" if lived == [*map(event_line, again)] else "in every field that they had"
-        console.print(f"As it was: all {len(lived)} events are those of the time, {how}.")
+        oldest = " since the oldest readings that are kept" if recording.begins else ""
+        console.print(f"As it was: all {len(lived)} events{oldest} are those of the time, {how}.")
         return 0
     console.print(
         f"NOT as it was: {len(lived)} events of the time, {len(again)} now; the first that differs is "

@@ -13,6 +13,7 @@ from daemon.as_read import show_temperatures_in
 from daemon.commands.options import needing
 from daemon.errors import SourceError
 from daemon.journal.journal import Journal
+from daemon.journal.sole_writer import holder_of
 from daemon.settings.rack import Settings
 from daemon.sources.csv import csv_recording
 from daemon.sources.csv_readings import CsvLayout
@@ -43,6 +44,11 @@ def add_source_arguments(parser: argparse.ArgumentParser) -> None:
     )
     journal.add_argument(
         "--drift-by", choices=["time", "readings"], default="time", help="what it grew with evenly"
+    )
+    journal.add_argument(
+        "--copy",
+        action="store_true",
+        help="copy its readings beside it for the next time also where a watch writes it (elsewhere: always)",
     )
     add_csv_arguments(parser)
     influx = parser.add_argument_group("where SOURCE is an InfluxDB")
@@ -83,7 +89,8 @@ def open_recording(options: argparse.Namespace, settings: Settings | None) -> Re
     source: str = options.source
     is_address = source.startswith(("http://", "https://"))
     if not is_address and is_journal(Path(source)):
-        recording = journal_recording(Path(source))
+        copies = options.copy or holder_of(Path(source)) is None
+        recording = journal_recording(Path(source), through_copies=copies)
         if settings is None:
             show_temperatures_in(temperatures_in(Path(source)))
         if not options.correct_drift:

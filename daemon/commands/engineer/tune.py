@@ -4,6 +4,8 @@ import argparse
 import sys
 import tempfile
 from collections import deque
+from concurrent.futures import Executor
+from contextlib import AbstractContextManager
 from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -22,14 +24,20 @@ from daemon.report.report import Report, replayed_report
 from daemon.settings.file import read_values
 from daemon.settings.rack import Settings
 from daemon.sources.store import stored
+from daemon.tune.cluster import cluster
 from daemon.tune.incidents import accepted_incidents
-from daemon.tune.search import PRESENT, Search, choice_of
+from daemon.tune.search import PRESENT, Search, choice_of, processes
 from daemon.tune.space import Choice, Space, guarded, settings_with, space_around, space_of
 from daemon.tune.words import MINUTE_MS, by_cause, choice_text, reasons, trial_cells, trial_columns
 from rules.tuning.scoring import Timely
 from rules.tuning.trade_off import Recommendation, front
 
 _BEFORE_HARM = "a call so short before harm, or later, counts as missed (default: %(default)s)"
+
+_CLUSTER = (
+    "try on the workers of the dask.distributed scheduler at this address, such as tcp://desk:8786; they must"
+    " see the folder of the settings file under the same path"
+)
 
 
 def tune_arguments(parser: argparse.ArgumentParser) -> None:
@@ -64,6 +72,7 @@ def tune_arguments(parser: argparse.ArgumentParser) -> None:
         help="a later call counts as missed where no moment of harm is known (default: %(default)s)",
     )
     add("--before-harm", type=a_number, default=15.0, metavar="MINUTES", help=_BEFORE_HARM)
+    add("--cluster", metavar="ADDRESS", help=_CLUSTER)
     add("--write", action="store_true", help="show the change to the settings file, and ask")
     add("--yes", action="store_true", help="with --write: do not ask")
     add_report_arguments(parser)
@@ -82,8 +91,10 @@ def _tune(options: argparse.Namespace) -> int:
     space_of(options.tries, options.around, settings, {})  # refused before a long record is loaded
     if options.budget < 1:
         raise TuneError(f"--budget {options.budget}: expected 1 or more")
-    with tempfile.TemporaryDirectory(prefix="bellwatch-tune-") as folder:
-        search, space, whole = _searched(options, settings, Path(folder), console)
+    beside = options.settings.resolve().parent if options.cluster else None
+    with tempfile.TemporaryDirectory(prefix="bellwatch-tune-", dir=beside) as folder:
+        with _pool(options.cluster) as pool:
+            search, space, whole = _searched(options, settings, Path(folder), console, pool)
         found = _found(search, space, whole)
         show(search, found, console)
         lines = [*by_cause(found.present), *reasons(found, search, space)]
@@ -102,10 +113,18 @@ def _tune(options: argparse.Namespace) -> int:
     return 0
 
 
+def _pool(address: str | None) -> AbstractContextManager[Executor]:
+    """Return where the trials run: on a cluster where its address is given, else in processes here."""
+    if address is None:
+        return processes()
+    with needing("cluster", "a cluster"):
+        return cluster(address)
+
+
 def _searched(
-    options: argparse.Namespace, settings: Settings, folder: Path, console: Console
+    options: argparse.Namespace, settings: Settings, folder: Path, console: Console, pool: Executor
 ) -> tuple[Search, Space, bool]:
-    """Load the record once and try the choices in all processes; say whether nobody stopped it."""
+    """Load the record once and try the choices where the trials run; say whether nobody stopped it."""
     marks = marks_of(options)
     recording = open_recording(options, settings)
     with stoppable() as stop, progress_bar(console, "trials") as bar:
@@ -114,20 +133,20 @@ def _searched(
         timely = Timely(round(options.call_within * MINUTE_MS), round(options.before_harm * MINUTE_MS))
         file, zone = read_values(options.settings), ZoneInfo(settings.rack.time_zone)
         search = Search(store, file, accepted_incidents(marks), zone, timely)
-        space = _space(options, settings, search)
+        space = _space(options, settings, search, pool)
         bar.update(task, description="Try", total=min(space.size, options.budget) + 1)
         whole = search.run(
-            space, options.budget, stopped=stop, progress=lambda done: bar.update(task, completed=done)
+            space, options.budget, pool, stopped=stop, progress=lambda done: bar.update(task, completed=done)
         )
     return search, space, whole
 
 
-def _space(options: argparse.Namespace, settings: Settings, search: Search) -> Space:
+def _space(options: argparse.Namespace, settings: Settings, search: Search, pool: Executor) -> Space:
     """Return what was asked to be tried; where nothing was, what can be done about the worst offenders."""
     file = search.tables
     space = space_of(options.tries, options.around, settings, file)
     if not options.tries and not options.around:
-        search.run(space, 0)
+        search.run(space, 0, pool)
         space = space_around(search.trials[PRESENT].score.worst(search.timely), settings, file)
     return guarded(space, search.incidents, settings)
 

@@ -13,7 +13,7 @@ from daemon.commands.cli import main
 from daemon.errors import TuneError
 from daemon.journal.asking import RequestBox
 from daemon.journal.journal import Journal
-from daemon.replay.replay import replay
+from daemon.replay.replay import plans_of, replay
 from daemon.settings.file import read_values
 from daemon.settings.plan import rack_plan
 from daemon.sources.csv import csv_recording
@@ -21,7 +21,7 @@ from daemon.sources.csv_readings import CsvLayout
 from daemon.sources.journal import journal_recording
 from daemon.sources.store import stored
 from daemon.tune.incidents import ACCEPTED, Mark, write_marks
-from daemon.tune.search import PRESENT, Search, processes
+from daemon.tune.search import NOT_TRIED, PRESENT, Search, events_under, processes
 from daemon.tune.space import Space, space_of
 from daemon.tune.write import changed_text, difference, write_settings
 from daemon.words import iso_time
@@ -141,7 +141,8 @@ def test_a_budget_is_kept_and_the_search_is_the_same_twice(known, tmp_path):
     searches = []
     for _ in range(2):
         search = Search(store, read_values(settings_file), incidents, UTC, TIMELY)
-        assert search.run(space, 12, pool=processes(2))
+        with processes(2) as pool:
+            assert search.run(space, 12, pool)
         searches.append(search)
     assert [trial.choice for trial in searches[0].ranked()] == [
         trial.choice for trial in searches[1].ranked()
@@ -158,13 +159,9 @@ def test_a_stopped_search_keeps_what_it_has(known, tmp_path):
     store = stored(csv_recording(tmp_path / "logger.csv", layout, settings), tmp_path)
     done = []
     search = Search(store, read_values(settings_file), incidents, UTC, TIMELY)
-    whole = search.run(
-        Space({ON: (120.0, 240.0, 480.0, 960.0)}, {ON: 60.0}),
-        9,
-        pool=processes(1),
-        progress=done.append,
-        stopped=lambda: len(done) >= 2,
-    )
+    space = Space({ON: (120.0, 240.0, 480.0, 960.0)}, {ON: 60.0})
+    with processes(1) as pool:
+        whole = search.run(space, 9, pool, progress=done.append, stopped=lambda: len(done) >= 2)
     assert whole is False
     assert 2 <= len(search.trials) < 5
 
@@ -283,6 +280,10 @@ def test_a_store_gives_the_recording_again(tmp_path):
     recording = journal_recording(tmp_path / "a.sqlite")
     store = stored(recording, tmp_path)
     assert _flat(store.recording()) == _flat(recording)
+    without = [item for item in store.recording(without=NOT_TRIED).inputs() if isinstance(item, Readings)]
+    assert [len(item) for item in without] == [store.readings], "nothing cuts a trial's block"
+    (plan,) = plans_of([load_settings(settings_file)], recording)
+    assert events_under(store, plan) == replay(recording, [plan], responses=False)[0].events
     assert store.watched == (
         (readings[0].time_ms, readings[-1].time_ms),
         (moved[0].time_ms, moved[-1].time_ms),

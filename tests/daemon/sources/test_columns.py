@@ -1,0 +1,204 @@
+"""The copy of a journal's readings: whatever is wrong with it, the same comes of the journal."""
+
+import sqlite3
+import subprocess
+import sys
+import time
+from collections import deque
+
+import numpy as np
+import pytest
+
+from daemon.journal.fold import configuring
+from daemon.journal.journal import Journal
+from daemon.replay.replay import replay
+from daemon.sources.columns import folder_of
+from daemon.sources.journal import ALONE_BELOW, journal_recording
+from rules.quality.settings import DEFAULT_QUALITY
+from rules.quantities import Quantity
+from rules.rack.plan import RackPlan, Source
+from rules.rack.stages import DEFAULT_TOLERANCES
+from rules.readings import Action, Readings
+
+START_MS = 1_767_225_600_000  # 2026-01-01 00:00 UTC: three months, so three files
+TICKS, STEP_MS = 210_000, 30_000
+MONTHS = ["2026-01", "2026-02", "2026-03"]
+SOURCES = (
+    Source(1, "thermometer", Quantity.TEMPERATURE, "kreisel-1", 120_000),
+    Source(2, "cell", Quantity.CONDUCTIVITY, "kreisel-1", 120_000),
+)
+PLAN = RackPlan(
+    "copied", SOURCES, {"kreisel-1": "ephyra"}, {"ephyra": DEFAULT_TOLERANCES["ephyra"]}, DEFAULT_QUALITY
+)
+
+
+def rows_from(tick, ticks):
+    """Readings with a warm spell each week; invented."""
+    ticks = np.arange(tick, tick + ticks)
+    warm = 15.0 + 9.0 * (ticks % 20_160 > 19_000) + 0.01 * (ticks % 7)
+    at_ms = (START_MS + ticks * STEP_MS).tolist()
+    both = zip(at_ms, warm.tolist(), strict=True)
+    return [row for at, value in both for row in ((at, 1, at, value), (at, 2, at - 7, 39.5))]
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """A journal in commits of a few hours, each sealed, with a note and a move of stage in it."""
+    path = tmp_path_factory.mktemp("copied") / "rack.sqlite"
+    journal = Journal(path, writable=True)
+    with journal.transaction():
+        for source in SOURCES:
+            assert journal.inputs.source_id(source.probe, source.quantity, source.vessel) == source.id
+        journal.inputs.append_action(configuring(PLAN, START_MS))
+    for tick in range(0, TICKS, 3_000):
+        with journal.transaction():
+            journal.inputs.append_readings(rows_from(tick, 3_000))
+            at_ms = START_MS + (tick + 2_999) * STEP_MS
+            body = {"vessel": "kreisel-1", "what": "feed" if tick % 9_000 else "note", "value": 1.0}
+            journal.inputs.append_action(Action(at_ms, "log", "kim", body))
+    journal.close()
+    return path
+
+
+@pytest.fixture
+def journal(made, tmp_path):
+    """The same journal, and what comes of it without a copy."""
+    path = tmp_path / "rack.sqlite"
+    with sqlite3.connect(made) as one, sqlite3.connect(path) as other:
+        one.backup(other)
+    other.close()
+    return path
+
+
+@pytest.fixture(scope="module")
+def plain(made):
+    recording = journal_recording(made)
+    assert recording.readings > ALONE_BELOW, "else nothing is copied"
+    return seen(recording)
+
+
+def seen(recording):
+    """Everything that a replay makes of a recording: its readings, bit by bit, and its events."""
+    items = [item for item in recording.inputs() if isinstance(item, Readings)]
+    columns = [np.concatenate([getattr(it, name) for it in items]).tobytes() for name in Readings.__slots__]
+    return columns, replay(recording, [PLAN])[0].events
+
+
+def through(path):
+    return seen(journal_recording(path, through_copies=True))
+
+
+def copies(path):
+    """The files beside a journal, and when each was written."""
+    return {file.name: file.stat().st_mtime_ns for file in sorted(folder_of(path).iterdir())}
+
+
+def test_absent_and_present(journal, plain):
+    assert plain[1], "else nothing is compared"
+    assert through(journal) == plain
+    first = copies(journal)
+    assert list(first) == MONTHS
+    assert through(journal) == plain
+    assert copies(journal) == first
+    with sqlite3.connect(journal) as db:
+        db.execute("UPDATE reading SET value = 15.0")
+    assert through(journal) == plain, "the copies are what is read"
+
+
+def test_a_journal_that_went_on_has_only_its_last_month_copied_again(journal):
+    through(journal)
+    before = copies(journal)
+    with_more = Journal(journal, writable=True)
+    with with_more.transaction():
+        with_more.inputs.append_readings(rows_from(TICKS, 100))
+    with_more.close()
+    assert through(journal) == seen(journal_recording(journal))
+    after = copies(journal)
+    assert [name for name in MONTHS if after[name] == before[name]] == MONTHS[:2]
+
+
+def test_what_stands_under_other_seals_is_copied_again(journal):
+    """A reading that was written anew, and sealed anew, is not hidden by its copy."""
+    through(journal)
+    with sqlite3.connect(journal) as db:
+        db.execute("UPDATE reading SET value = 23.9 WHERE seq = 1000")
+        db.execute("UPDATE seal SET readings = readings + 1 WHERE last_seq >= 1000 AND first_seq <= 1000")
+    assert through(journal) == seen(journal_recording(journal))
+
+
+def test_copies_of_another_journal_are_not_taken(journal, plain, tmp_path):
+    other = tmp_path / "other.sqlite"
+    with sqlite3.connect(journal) as one, sqlite3.connect(other) as two:
+        one.backup(two)
+        two.execute("UPDATE meta SET value = 'another' WHERE key = 'id'")
+        two.execute("UPDATE reading SET value = 15.0")
+    two.close()
+    through(other)
+    folder_of(other).rename(folder_of(journal))
+    assert through(journal) == plain
+
+
+@pytest.mark.parametrize("damage", ["a bit", "cut", "empty", "longer", "gone"])
+def test_a_damaged_copy_is_made_anew(journal, plain, damage):
+    through(journal)
+    file = folder_of(journal) / "2026-02"
+    whole = file.read_bytes()
+    middle = len(whole) // 2
+    broken = {
+        "a bit": whole[:middle] + bytes([whole[middle] ^ 1]) + whole[middle + 1 :],
+        "cut": whole[: middle - middle % 40],
+        "empty": b"",
+        "longer": whole + whole[:40],
+    }
+    if damage == "gone":
+        file.unlink()
+    else:
+        file.write_bytes(broken[damage])
+    assert through(journal) == plain
+    assert file.read_bytes() == whole
+
+
+def test_killed_while_it_copies(journal, plain):
+    """SIGKILL at several places: what is half written counts for nothing, and goes."""
+    code = (
+        "import sys; from collections import deque; from pathlib import Path\n"
+        "from daemon.sources.journal import journal_recording\n"
+        "if __name__ == '__main__':\n"
+        "    recording = journal_recording(Path(sys.argv[1]), block=20_000, through_copies=True)\n"
+        "    deque(recording.inputs(), 0)\n"
+    )
+    script = journal.with_name("load.py")
+    script.write_text(code)
+    for least in (1, 2_000_000, 9_000_000):
+        copying = subprocess.Popen([sys.executable, script, journal])
+        ends = time.monotonic() + 60
+        while written(journal) < least and copying.poll() is None and time.monotonic() < ends:
+            time.sleep(0.001)
+        copying.kill()
+        copying.wait(10)
+        half = [name for name in copies(journal) if name not in MONTHS]
+        assert half or copying.returncode == 0
+    assert through(journal) == plain
+    assert list(copies(journal)) == MONTHS
+
+
+def written(path):
+    folder = folder_of(path)
+    return sum(file.stat().st_size for file in folder.iterdir()) if folder.exists() else 0
+
+
+def test_where_nothing_can_be_written_it_goes_on_without(journal, plain, capsys):
+    folder_of(journal).write_text("a file where the folder would be")
+    assert through(journal) == plain
+    assert "readings_not_copied" in capsys.readouterr().out
+
+
+def test_what_is_few_is_not_copied(tmp_path):
+    path = tmp_path / "few.sqlite"
+    few = Journal(path, writable=True)
+    with few.transaction():
+        few.inputs.source_id("thermometer", "temperature", "kreisel-1")
+        few.inputs.append_readings([(START_MS, 1, START_MS, 15.0)])
+    few.close()
+    deque(journal_recording(path, through_copies=True).inputs(), 0)
+    assert not folder_of(path).exists()
