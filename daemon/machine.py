@@ -39,7 +39,7 @@ class MachineReading:
 
 @dataclass(slots=True)
 class Machine:
-    """What the watch noted of its machine last, within a minute while it runs."""
+    """What the watch noted of its machine last, within five minutes while it runs."""
 
     readings: list[MachineReading] = field(default_factory=list)
 

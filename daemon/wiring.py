@@ -190,7 +190,8 @@ def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime,
     """Return the watch, going on from the journal; what shows to be damaged then is set aside."""
 
     def begin() -> Watch:
-        plan = rack_plan(settings, journal.inputs.source_id)
+        with journal.transaction():  # all new sources in one: each commit is waited for on the card
+            plan = rack_plan(settings, journal.inputs.source_id)
         if isinstance(keeper, GivenTime):  # in fast motion the machine comes late, and no probe is to blame
             plan = replace(plan, sources=tuple(replace(source, every_ms=0) for source in plan.sources))
         return Watch(

@@ -23,7 +23,7 @@ from drivers.readings import RECEIPTS_OPEN, Emit, Reading, Receipt, Surroundings
 
 KEEP_ALIVE_S = 30
 # How long a stop request, or a commit, may go unnoticed.
-LOOP_S = 0.1
+LOOP_S = 0.25
 # The broker keeps for us what is published while we are away, for so long at most.
 SESSION_S = 86_400
 # What is larger is not even sent to us; what is smaller and too large all the same is told with its bytes.

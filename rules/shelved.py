@@ -57,7 +57,7 @@ def _first_worse(alarm: Alarm, series: Series, bounds: Bounds) -> Iterator[tuple
     sign, was = (1.0 if limit.above else -1.0), alarm.holds[HoldKind.SHELF].value
     start = sign * critical if was is None else np.maximum(sign * was, sign * critical)
     off = 0.0 if series.error is None else series.error
-    worse = np.flatnonzero(sign * series.value - off >= start + step)
+    worse = (sign * series.value - off >= start + step).nonzero()[0]
     if worse.size:
         at = int(worse[0])
         from_, here = (float(np.broadcast_to(it, series.value.shape)[at]) for it in (start, critical))

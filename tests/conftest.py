@@ -8,6 +8,12 @@ import pytest
 import structlog
 
 from tests.rigs.examples import FOR
+from tests.rigs.places import ROOT
+
+# Tests start hundreds of processes. Each would compile the whole daemon anew where nothing may be written
+# beside the sources; what one compiled the others find here.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+os.environ.setdefault("PYTHONPYCACHEPREFIX", str(ROOT / ".bellwatch" / "pycache"))
 
 # How long an example takes says something of the machine and what else it does, not of the code.
 hypothesis.settings.register_profile("patient", deadline=None)

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-import numpy as np
 import structlog
 
 from daemon.journal.dating import Dating
@@ -59,7 +58,9 @@ class History:
     def record(self, outcome: Outcome) -> None:
         """Write down the flags and events of an outcome."""
         for flags in outcome.flags:
-            worse = np.isin(flags.summary, WORSE_THAN_PASS)
+            worse = flags.summary >= Flag.SUSPECT
+            if not worse.any():
+                continue
             columns = (column[worse].tolist() for column in (flags.seq, flags.summary, flags.tests))
             self.keep_flags((seq, flags.channel, *found) for seq, *found in zip(*columns, strict=True))
         amended = [(late.seq, late.channel, late.summary, late.tests) for late in outcome.amendments]

@@ -23,7 +23,7 @@ from daemon.journal.state import Place, State
 from daemon.transaction import transaction
 
 FIRST_RUN = "first of this journal"
-_PAGES_AT_ONCE = 200
+_BYTES_AT_ONCE = 819_200
 _SEALED_AT_ONCE = 10_000
 _SPARE_SHARE = 0.2
 """So much of the file may be free pages: new readings use them again, and moving them wears the card."""
@@ -160,11 +160,12 @@ class Journal:
 
     def give_pages_back(self) -> bool:
         """Shrink the file a little where much of it is free; return whether more could follow."""
-        pages, free, mode = (
+        pages, free, mode, page_bytes = (
             self._db.execute(f"PRAGMA {what}").fetchone()[0]
-            for what in ("page_count", "freelist_count", "auto_vacuum")
+            for what in ("page_count", "freelist_count", "auto_vacuum", "page_size")
         )
-        if mode != 2 or free < _PAGES_AT_ONCE or free < pages * _SPARE_SHARE:
+        at_once = _BYTES_AT_ONCE // page_bytes
+        if mode != 2 or free < at_once or free < pages * _SPARE_SHARE:
             return False
-        self._db.execute(f"PRAGMA incremental_vacuum({_PAGES_AT_ONCE})").fetchall()
+        self._db.execute(f"PRAGMA incremental_vacuum({at_once})").fetchall()
         return True

@@ -144,6 +144,10 @@ FROM request r LEFT JOIN command c ON c.request = r.id WHERE r.answered_ms IS NU
 """What a journal of the second layout was asked and had not answered yet: id, kind, who, body."""
 
 WAL_BYTES_KEPT = 4_194_304
+PAGE_BYTES = 1_024
+"""Of a new file, a quarter of SQLite's own: a commit writes whole pages, and ten seconds of a rack fill one
+or two of these. A third fewer bytes go to the card, and reading everything takes some hundredths longer."""
+_FRAME_HEADER_BYTES = 24
 
 
 def open_for_writing(path: Path) -> sqlite3.Connection:
@@ -159,9 +163,13 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
         with ExitStack() as unless_sound:
             db = unless_sound.enter_context(closing(sqlite3.connect(path, isolation_level=None, timeout=10)))
             db.executescript(
-                "PRAGMA auto_vacuum = INCREMENTAL; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;"
+                f"PRAGMA page_size = {PAGE_BYTES}; PRAGMA auto_vacuum = INCREMENTAL;"
+                "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;"
                 f"PRAGMA journal_size_limit = {WAL_BYTES_KEPT}; PRAGMA foreign_keys = ON"
             )
+            (page_bytes,) = db.execute("PRAGMA page_size").fetchone()  # an older file keeps its own
+            frames = WAL_BYTES_KEPT // (page_bytes + _FRAME_HEADER_BYTES)
+            db.execute(f"PRAGMA wal_autocheckpoint = {frames}").fetchall()
             db.text_factory = _text
             _prepare(db, path)
             unless_sound.pop_all()

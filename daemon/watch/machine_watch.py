@@ -16,7 +16,7 @@ from daemon.words import iso_time
 from rules.calling.records import DISK_FULL
 
 DISK_FILLS, CLOCK_LEFT, CLOCK_SET = "disk fills", "clock left alone", "clock set"
-LOOK_EVERY_MS, KEEP_EVERY_MS, MACHINE_EVERY_MS = 10_000, 3_600_000, 60_000
+LOOK_EVERY_MS, KEEP_EVERY_MS, MACHINE_EVERY_MS = 10_000, 3_600_000, 300_000
 FULL_AGAIN_MS = 300_000
 LITTLE_ROOM_BYTES = 16 * BALLAST_BYTES
 DAYS_OF_ROOM = 2
@@ -47,6 +47,7 @@ class MachineWatch:
         self._keeper = keeper
         self._room = notices.journal.state.record(_NOTE, _Room())
         self._due_ms = self._machine_due_ms = 0
+        self._unwell: list[str] = []
 
     def step(self, now_ms: int) -> None:
         """Say what was done to the journal's file; now and then look at disk and clock."""
@@ -77,10 +78,11 @@ class MachineWatch:
 
     def _look_at_machine(self, now_ms: int) -> None:
         readings = self._machine()
-        if now_ms >= self._machine_due_ms:
+        unwell = [reading.kind for reading in readings if not reading.is_well]
+        if now_ms >= self._machine_due_ms or unwell != self._unwell:
             with self._notices.journal.transaction():
                 self._notices.journal.state.keep_record(MACHINE, Machine(readings))
-            self._machine_due_ms = now_ms + MACHINE_EVERY_MS
+            self._machine_due_ms, self._unwell = now_ms + MACHINE_EVERY_MS, unwell
         for reading in readings:
             if not reading.is_well:
                 said = {"value": reading.value, "unit": reading.unit, "what_to_do": reading.what_to_do}

@@ -94,7 +94,7 @@ class Service:
         self._companions = companions
         self._arrivals: queue.SimpleQueue[Emitted | BaseException] = queue.SimpleQueue()
         self._came: list[Emitted | BaseException] = []  # taken out of there, and not looked at yet
-        self._took_s = 0.0
+        self._rests_until_s = 0.0  # so that judging has half of the time at most, however much comes
         self._trouble = TroubleLog(journal)
         self._refused: Counter[tuple[str, str]] = Counter()
         self._crash: BaseException | None = None
@@ -143,7 +143,8 @@ class Service:
                 self._came.append(self._arrivals.get(timeout=min(left_s, STOPS_WITHIN_S)))
             except queue.Empty:
                 continue
-            time.sleep(max(min(max(GATHERED_S, self._took_s), self._clock.seconds_until(due_ms)), 0))
+            gathers_s = max(GATHERED_S, self._rests_until_s - time.monotonic())
+            time.sleep(max(min(gathers_s, self._clock.seconds_until(due_ms)), 0))
             is_due = self._clock.seconds_until(due_ms) <= 0
             if is_due or self._stood_still() is not None or not self._repair.is_mended():
                 return
@@ -156,13 +157,12 @@ class Service:
             now_ms = self._clock.now_ms()
             if self._watch.take(arrived.readings, now_ms, arrived.waited, arrived.receipts, asks=False):
                 self._link.deliver(self._journal)
-        self._took_s = time.monotonic() - begun_s
+        self._rests_until_s = 2 * time.monotonic() - begun_s
         self._raise_crash()
 
     def _turn(self) -> None:
         """Take in what has arrived, judge it, write it down, publish what it caused, and do all chores."""
         arrived = self._arrived()
-        self._took_s /= 2  # once slow is not always slow
         with self._mending():
             self._repair.look()
             self._watch.take(

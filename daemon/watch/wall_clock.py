@@ -10,6 +10,7 @@ from daemon.clock import SYNCHRONISED_MARK
 
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
+_LIBC = ctypes.CDLL(None)
 _STA_UNSYNC = 0x0040  # adjtimex(2)
 _TIMEX_BYTES = 512  # more than struct timex has on any architecture
 _STATUS_OFFSET = {8: 40, 4: 20}
@@ -62,7 +63,7 @@ def kernel_says_synchronised() -> bool | None:
     None where it does not let us ask.
     """
     timex = ctypes.create_string_buffer(_TIMEX_BYTES)  # modes = 0: nothing is set
-    if ctypes.CDLL(None).adjtimex(timex) == -1:
+    if _LIBC.adjtimex(timex) == -1:
         return None
     status = ctypes.c_int.from_buffer(timex, _STATUS_OFFSET[ctypes.sizeof(ctypes.c_long)]).value
     return not status & _STA_UNSYNC

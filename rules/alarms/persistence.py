@@ -88,7 +88,7 @@ def turns(
     by the deadband; a reading that is neither keeps things as they are. `time_ms` rises strictly,
     `delays_ms` is (on-delay, off-delay). The result does not depend on how the readings are cut.
     """
-    showing, clear = np.flatnonzero(beyond), np.flatnonzero(inside)
+    showing, clear = beyond.nonzero()[0], inside.nonzero()[0]
     found: list[Turn] = []
     phase, since_ms, position, active_ms = state.phase, state.since_ms, 0, state.active_ms
     while True:

@@ -287,7 +287,7 @@ class _Judgement:
 
     def _sure(self, beyond: NDArray[np.bool_], bound: float | Array, above: bool) -> NDArray[np.bool_]:
         """Keep those forecasts of what is not past yet that the flatter half of the trend would reach too."""
-        index = np.flatnonzero(beyond)
+        index = beyond.nonzero()[0]
         lead_h = self.tolerance.lead_time_ms / MS_PER_HOUR
         level = self.course.level[index]
         off = 0.0 if self.series.error is None else self.series.error[index]
@@ -390,7 +390,7 @@ def _remember(
     state.rate_per_hour = float(courses[-1][1].rate_per_hour[-1]) if courses else np.nan
     state.error = 0.0 if series.error is None else float(series.error[-1])
     state.lacking = series.lacks(-1)
-    good = np.flatnonzero(~np.isnan(usable) & (series.error is None or series.error == 0))
+    good = (~np.isnan(usable) & (series.error is None or series.error == 0)).nonzero()[0]
     if good.size:
         state.good_suspect = bool(judged.causal[good[-1]] == Flag.SUSPECT)
         state.good_time_ms = int(series.time_ms[good[-1]])

@@ -49,11 +49,13 @@ class _Count:
 
     @classmethod
     def of(cls, source: Source, state: SourceState, time_ms: Ints, here: NDArray[np.intp]) -> Self:
-        wait_ms = np.diff(time_ms[here], prepend=state.time_ms)
+        times = np.concatenate(([state.time_ms], time_ms[here]))
+        wait_ms = times[1:] - times[:-1]
         lost = np.clip(np.rint(wait_ms / source.every_ms).astype(np.int64) - 1, 0, AT_ONCE)
         lost[wait_ms > source.silent_after_ms] = 0
         due = state.due + np.cumsum(lost + 1)
-        ends = np.flatnonzero(np.diff(due // WINDOW, prepend=0))
+        windows = np.concatenate(([0], due // WINDOW))
+        ends = (windows[1:] != windows[:-1]).nonzero()[0]
         missing = state.missing + np.cumsum(lost)
         window = np.searchsorted(ends, np.arange(here.size), side="left")
         due_before = np.concatenate(([0], due[ends] // WINDOW * WINDOW))[window]
@@ -92,7 +94,7 @@ def _turns(state: SourceState, count: _Count, time_ms: Ints) -> Iterator[Turn]:
     """Go through the windows of a source: where it begins or ceases to lack answers, or how many more do."""
     start = 0
     for end in (*count.ends.tolist(), count.here.size):
-        many, told = start + np.flatnonzero(count.missing[start : end + 1] >= BEGINS_AT), -1
+        many, told = start + (count.missing[start : end + 1] >= BEGINS_AT).nonzero()[0], -1
         if not state.gappy and many.size:
             state.gappy, told = True, int(many[0])
             yield Turn(told, True, int(time_ms[told]))

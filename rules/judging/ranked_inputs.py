@@ -76,6 +76,8 @@ def disputed(value: Array, tests: NDArray[np.uint32]) -> Array:
     What no water of the rack can be is not disputed: nobody believes it.
     """
     failed = flags_of(tests, QartodTest.RATE_OF_CHANGE) == Flag.FAIL
+    if not failed.any():
+        return np.full(value.size, np.nan)
     return np.where(failed & (flags_of(tests, QartodTest.GROSS_RANGE) == Flag.PASS), value, np.nan)
 
 
@@ -161,7 +163,7 @@ class Inputs:
             error, rank[now] = np.fmax(error, off), place
             value[now], suspect[now] = np.where(np.isnan(off), values, base)[now], doubtful[now]
             otherwise = np.where(np.isnan(off), otherwise, values)
-        lost = np.flatnonzero(np.isnan(value))
+        lost = np.isnan(value).nonzero()[0]
         if lost.size:
             then = Series(at.index[lost], at.time_ms[lost], at.value[lost])
             value[lost], error[lost], rank[lost] = self._next_best(need, vessel, then)
@@ -209,7 +211,7 @@ class Inputs:
         before, its = self._base_before[name], self._found.get(name)
         if its is None or (np.isnan(before) and its.base is None):
             return np.full(at.index.size, before)
-        good = np.flatnonzero(~np.isnan(its.value))
+        good = (~np.isnan(its.value)).nonzero()[0]
         base = np.full(good.size, np.nan) if its.base is None else its.base[good]
         place = np.searchsorted(its.index[good], at.index, side="right")
         newest: Array = np.concatenate([[before], base])[place]
@@ -306,7 +308,7 @@ class Inputs:
         position = np.zeros(at.index.size, dtype=np.intp)
         found = self._found.get(name)
         if found is not None:
-            good = np.flatnonzero(~np.isnan(found.value))
+            good = (~np.isnan(found.value)).nonzero()[0]
             times = np.concatenate([times, found.time_ms[good]])
             values = np.concatenate([values, found.value[good]])
             doubtful = np.zeros(good.size, np.bool_) if found.suspect is None else found.suspect[good]

@@ -94,10 +94,11 @@ def silences(
             continue  # the most of all, for which nothing follows
         here = places.get(source.id, np.array([], dtype=np.intp))
         heard = np.concatenate([[state.at_ms], at_ms[here], at_ms[-1:]])
-        too_long = np.diff(heard) > limit_ms
+        waits_ms = heard[1:] - heard[:-1]
+        too_long = waits_ms > limit_ms
         too_long[0] |= state.silent  # also where the limit has been made longer since
-        rough = too_long | (np.diff(heard) > _NEAR * limit_ms)
-        for gap in np.flatnonzero(rough).tolist():
+        rough = too_long | (waits_ms > _NEAR * limit_ms)
+        for gap in rough.nonzero()[0].tolist():
             yield from _steady(source, state, heard[1 : gap + 1], here)
             since_ms = int(heard[gap])
             if too_long[gap] and not state.silent:
@@ -173,9 +174,9 @@ def refuse_disorder(
     readings: Readings, places: Places, sources: Mapping[int, SourceState], clock_ms: int
 ) -> None:
     """Raise InputError where times run backwards."""
-    if readings.at_ms[0] < clock_ms or (np.diff(readings.at_ms) < 0).any():
+    if readings.at_ms[0] < clock_ms or (readings.at_ms[1:] < readings.at_ms[:-1]).any():
         raise InputError("readings must come in the order of their arrival, none before the last")
     for source_id, here in places.items():
         times = readings.time_ms[here]
-        if times[0] <= sources[source_id].time_ms or (np.diff(times) <= 0).any():
+        if times[0] <= sources[source_id].time_ms or (times[1:] <= times[:-1]).any():
             raise InputError(f"the times of source {source_id} must rise from reading to reading")

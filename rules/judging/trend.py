@@ -71,7 +71,7 @@ class Trend:
     @property
     def swift_per_hour(self) -> Array:
         """Return the greater of the rates of the whole window and its newest part, without a sign."""
-        known = np.flatnonzero(self.place >= 0)
+        known = (self.place >= 0).nonzero()[0]
         newest, steps = self.place[known], self.medians.steps
         begins = np.searchsorted(steps, steps[newest] - _STEPS // NEWEST)
         rate = np.abs(self.rate_per_hour)
@@ -123,7 +123,7 @@ def trend(time_ms: Times, value: Array, window_ms: int, state: TrendState) -> tu
     Shapes n; `value` is NaN where a reading must not be used, and so is the trend there, and
     wherever the readings before span less than half the window.
     """
-    good = np.flatnonzero(~np.isnan(value))
+    good = (~np.isnan(value)).nonzero()[0]
     times = np.concatenate([np.array(state.time_ms, dtype=np.int64), time_ms[good]])
     values = np.concatenate([np.array(state.value, dtype=np.float64), value[good]])
     before, middle, newest = values[:-2], values[1:-1], values[2:]
@@ -131,10 +131,10 @@ def trend(time_ms: Times, value: Array, window_ms: int, state: TrendState) -> tu
     centre_ms = times[1:-1]
     oldest = np.searchsorted(centre_ms, centre_ms - window_ms)
     span = (centre_ms - centre_ms[oldest]) / window_ms
-    enough = np.flatnonzero(span >= SHORTEST_SPAN)
+    enough = (span >= SHORTEST_SPAN).nonzero()[0]
     place = np.full(value.size, -1, dtype=np.intp)
     place[good] = np.arange(times.size - good.size, times.size) - (_MEDIAN_OF - 1)
-    known = np.flatnonzero(place >= 0)
+    known = (place >= 0).nonzero()[0]
     level = np.full(value.size, np.nan)
     level[known] = median[place[known]]
     medians = _Medians(centre_ms, median, window_ms)
@@ -170,7 +170,7 @@ def stretches(
     elsewhere = none.astype(np.int64) if elsewhere is None else elsewhere
     returns = np.concatenate([[before[0]], dry[:-1]]) & ~dry
     steps = np.concatenate([[before[1]], elsewhere[:-1]]) != elsewhere
-    anew = np.flatnonzero(returns | steps).tolist()
+    anew = (returns | steps).nonzero()[0].tolist()
     starts = anew if anew[:1] == [0] else [0, *anew]
     found = [
         (slice(start, stop), bool(returns[start]) if start in anew else None)

@@ -245,7 +245,8 @@ class Trust:
         if channel.source.probe not in self._watch_list.plan.fresh:
             seldom, state.repeats = repeated(at_ms, value, state.repeats)
             found = np.minimum(found, seldom)
-            state.calm = replace(state.calm, frozen=bool(found[-1] != MOVING))
+            if (stands := bool(found[-1] != MOVING)) is not state.calm.frozen:
+                state.calm = replace(state.calm, frozen=stands)
         return found
 
     def _again(self, source_id: int) -> tuple[NDArray[np.intp], Again]:
@@ -368,6 +369,9 @@ def in_kelvin(value: Floats, quantity: Quantity) -> Floats:
 
 def _days(at_ms: NDArray[np.int64]) -> Iterator[slice]:
     """Go through the days of a block."""
+    if at_ms.size and at_ms[0] // DAY_MS == at_ms[-1] // DAY_MS:
+        yield slice(0, at_ms.size)
+        return
     days = at_ms // DAY_MS
-    nights = (np.flatnonzero(days[1:] != days[:-1]) + 1).tolist()
+    nights = ((days[1:] != days[:-1]).nonzero()[0] + 1).tolist()
     yield from (slice(start, stop) for start, stop in pairwise([0, *nights, at_ms.size]))

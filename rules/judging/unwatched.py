@@ -222,11 +222,11 @@ class Unseen:
         for position, moved_ms in found:
             place = int(np.searchsorted(here, position))
             known.setdefault(place, []).append((int(self.at_ms[position]), moved_ms))
-        long = np.diff(seen) > danger.missed_ms
+        long = seen[1:] - seen[:-1] > danger.missed_ms
         for place, its in known.items():
             long[place] |= seen[place + 1] - its[-1][1] > danger.missed_ms
         long[0] |= state.unseen
-        places = np.flatnonzero(long).tolist()
+        places = long.nonzero()[0].tolist()
         if state.again.recurs and not long[0]:
             before = here[: places[0] if places else None]
             yield _Gap(danger, state, ((since_ms, since_ms),), since_ms, before)

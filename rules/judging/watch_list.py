@@ -67,6 +67,9 @@ class WatchList:
         for channel in self.channels:
             alike.get(channel.twin, []).append(channel.name)
         self.redundant = {name: tuple(names) for names in alike.values() for name in names}
+        self._measured: dict[tuple[str, Quantity], list[Channel]] = {}
+        for channel in self.own.values():
+            self._measured.setdefault((channel.vessel, channel.quantity), []).append(channel)
         self._rack = rack
         self._dangers: tuple[Danger, ...] | None = None
         self._mates: dict[int, list[Source]] = {}
@@ -115,16 +118,16 @@ class WatchList:
 
     def beside(self, channel: Channel) -> list[Channel]:
         """Return what other probes measure of a channel's quantity in its vessel."""
-        own = (it for it in self.own.values() if it.quantity is channel.quantity)
-        return [it for it in own if it.vessel == channel.vessel and it.source.probe != channel.source.probe]
+        here = self._measured.get((channel.vessel, channel.quantity), ())
+        return [it for it in here if it.source.probe != channel.source.probe]
 
     def borne_out_by(self, channel: Channel) -> Channel | None:
         """Return the cell that shows what a thermometer does, or the other way; None where none does."""
         pair = {Quantity.TEMPERATURE: Quantity.CONDUCTIVITY, Quantity.CONDUCTIVITY: Quantity.TEMPERATURE}
-        if channel.source.compensation is not Compensation.NONE:
+        wanted = pair.get(channel.quantity)
+        if wanted is None or channel.source.compensation is not Compensation.NONE:
             return None
-        wanted, own = pair.get(channel.quantity), self.own.values()
-        its = (it for it in own if it.vessel == channel.vessel and it.quantity is wanted)
+        its = self._measured.get((channel.vessel, wanted), ())
         return next((it for it in its if it.source.compensation is Compensation.NONE), None)
 
     def is_maintained(self, source_id: int) -> bool:
@@ -159,8 +162,11 @@ class WatchList:
         """
         tolerances = self.plan.tolerances_of(channel.vessel)
         found = bounds(tolerances, self.stage(channel), channel.quantity, time_ms)
-        fed = time_ms < self._rack.fed_ms.get(channel.vessel, -FEED_MS) + FEED_MS
-        if channel.quantity not in OXYGEN or not fed.any():
+        fed_ms = self._rack.fed_ms.get(channel.vessel)
+        if channel.quantity not in OXYGEN or fed_ms is None:
+            return found
+        fed = time_ms < fed_ms + FEED_MS
+        if not fed.any():
             return found
         limits = [
             (limit, np.where(fed, np.nan, value) if limit.key in _FALLS else value)

@@ -80,10 +80,10 @@ class Buckets:
     def followed_by(self, at_ms: Ints, value: Floats) -> tuple[Self, Ints]:
         """Return the buckets with more readings (shapes n, not empty), and which one each of them is in."""
         numbers = at_ms // BUCKET_MS
-        starts = np.concatenate(([0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1))
+        starts = np.concatenate(([0], (numbers[1:] != numbers[:-1]).nonzero()[0] + 1))
         count = np.concatenate((starts[1:], [at_ms.size])) - starts
-        when = np.stack((numbers[starts], count, at_ms[starts], at_ms[starts + count - 1]))
-        extremes = np.stack((np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)))
+        when = np.array((numbers[starts], count, at_ms[starts], at_ms[starts + count - 1]))
+        extremes = np.array((np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)))
         kept = self.size
         if kept and self.when[0, -1] == numbers[0]:
             kept -= 1
@@ -227,10 +227,11 @@ def frozen(
         known = replace(stretch), dict(lengths), open_part, began_ms, max(began_ms, since)
         track = _Track(buckets, first, shown, span, witnesses, *known)
         track.follow()
-        since_ms = np.minimum(since_ms, track.frozen_since(at_ms, value, bucket_of))
+        if track.due:
+            since_ms = np.minimum(since_ms, track.frozen_since(at_ms, value, bucket_of))
         stretches.append(track.stretch)
         longest.append(track.longest)
-    changes = np.flatnonzero(np.concatenate(([past.value], value[:-1])) != value)
+    changes = (np.concatenate(([past.value], value[:-1])) != value).nonzero()[0]
     changed_ms = int(at_ms[changes[-1]]) if changes.size else past.changed_ms
     newest = float(value[-1]), began_ms, changed_ms, bool(since_ms[-1] != MOVING)
     return since_ms, Calm(buckets.newest(), tuple(stretches), tuple(longest), spans, *newest)
@@ -267,7 +268,7 @@ class _Track:
         self._beside = [witness.buckets.extremes_in(closed) for witness in witnesses] if closed.size else []
         fits = len(stretch.beside) == len(witnesses)
         self.stretch, self.longest = stretch if fits else Stretch(), longest
-        self._due: list[tuple[int, int, int, float, float]] = []
+        self.due: list[tuple[int, int, int, float, float]] = []
 
     def follow(self) -> None:
         """Go through the buckets that are closed now."""
@@ -290,18 +291,20 @@ class _Track:
 
     def _quiet(self, first: int, stop: int) -> list[int]:
         """Return the buckets from `first` up to `stop` that a stretch can lead to or from."""
+        if first == stop:
+            return []
         widest = max(self.stretch.span, self._span)
         low, high = self._low[first:stop], self._high[first:stop]
         quiet = high - low <= widest
         if quiet.size > 1:
             beside = np.maximum(high[1:], high[:-1]) - np.minimum(low[1:], low[:-1]) <= widest
             quiet[1:-1] &= beside[1:] | beside[:-1]
-        return [int(at) for at in np.flatnonzero(quiet) + first]
+        return [int(at) for at in quiet.nonzero()[0] + first]
 
     def frozen_since(self, at_ms: Ints, value: Floats, bucket_of: Ints) -> Ints:
         """Return since when each reading goes on with a stretch that has lasted too long."""
         found = np.full(at_ms.size, MOVING)
-        for at, due_ms, since_ms, low, high in self._due:
+        for at, due_ms, since_ms, low, high in self.due:
             here = slice(*np.searchsorted(bucket_of, [at, at + 1]))
             alike = (value[here] >= low) & (value[here] <= high)
             before = self._open if at == self._first else None
@@ -372,7 +375,7 @@ class _Track:
         due_ms, stretch = self._frozen_from(), self.stretch
         if due_ms is not None and due_ms <= self._when[3, at]:
             low, high = stretch.high - stretch.span, stretch.low + stretch.span
-            self._due.append((at, due_ms, stretch.since_ms, low, high))
+            self.due.append((at, due_ms, stretch.since_ms, low, high))
 
     def _end(self, at: int) -> None:
         """End the stretch before a bucket that does not go on with it; learn how long a sound one was."""

@@ -42,6 +42,7 @@ class QartodTest(IntEnum):
     ATTENUATED_SIGNAL = 7
 
 
+_SPIKE: Final = int(QartodTest.SPIKE)
 _CAUSAL: Final = [row for row in range(len(QartodTest)) if row not in (QartodTest.TIMING, QartodTest.SPIKE)]
 
 _DIGITS: Final = 4 * np.arange(len(QartodTest), dtype=np.uint32)[:, None]
@@ -78,7 +79,7 @@ def summarise(tests: Flags) -> tuple[Flags, Flags]:
     flagged 4 cannot.
     """
     causal = combine(tests[_CAUSAL])
-    return causal, combine(np.stack((causal, tests[QartodTest.SPIKE])))
+    return causal, combine(np.array((causal, tests[_SPIKE])))
 
 
 def pack(tests: Flags) -> npt.NDArray[np.uint32]:

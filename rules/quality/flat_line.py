@@ -158,7 +158,7 @@ def _extremes(x: Floats, start: Ints, stop: Ints) -> tuple[Floats, Floats]:
     lows = highs = x
     for doubling in range(int(level.max()) + 1):
         width = 1 << doubling
-        here = np.flatnonzero(level == doubling)
+        here = (level == doubling).nonzero()[0]
         first, second = start[here], stop[here] - width
         low[here] = np.minimum(lows[first], lows[second])
         high[here] = np.maximum(highs[first], highs[second])
@@ -202,5 +202,5 @@ def _standing_out(x: Floats) -> Ints:
     backwards = x[::-1]
     above = backwards[1:] > np.maximum.accumulate(backwards)[:-1]
     below = backwards[1:] < np.minimum.accumulate(backwards)[:-1]
-    positions = np.flatnonzero(np.concatenate(([True], above | below)))
+    positions = np.concatenate(([True], above | below)).nonzero()[0]
     return (x.size - 1 - positions)[::-1]

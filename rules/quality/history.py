@@ -148,7 +148,7 @@ def _by_hours(now: Hour, at_ms: Ints, quanta: Ints, doubtful: NDArray[np.bool_])
     steps[1:] = np.abs(row[1:] - row[:-1]) * (hours[1:] == hours[:-1])
     bends[2:] = (row[2:] - 2 * row[1:-1] + row[:-2]) * (hours[2:] == hours[:-2])
     hours, steps, bends = hours[known:], steps[known:], bends[known:]
-    starts = np.concatenate(([0], np.flatnonzero(hours[1:] != hours[:-1]) + 1))
+    starts = np.concatenate(([0], (hours[1:] != hours[:-1]).nonzero()[0] + 1))
     waits = at_ms - np.concatenate(([now.newest_ms], at_ms[:-1]))
     begun = starts[1:] if now.hour == hours[0] else starts
     waits[begun] = at_ms[begun] - hours[begun] * HOUR_MS
@@ -165,7 +165,7 @@ def _by_hours(now: Hour, at_ms: Ints, quanta: Ints, doubtful: NDArray[np.bool_])
         np.maximum.reduceat(quanta, starts),
         np.minimum.reduceat(np.where(steps > 0, steps, _BEYOND), starts),
     )
-    return np.stack(rows), starts
+    return np.array(rows), starts
 
 
 def _together(now: Hour, more: Hour) -> Hour:

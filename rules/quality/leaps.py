@@ -131,8 +131,8 @@ def erratic(time_ms: Ints, value: Floats, bend: float, past: Scatter) -> tuple[B
     if not value.size:
         return np.zeros(0, dtype=np.bool_), past
     row = np.concatenate((np.array(past.newest), value))
-    step = np.diff(row)
-    turns = np.where(step[1:] * step[:-1] < 0, np.abs(np.diff(step)), 0.0)
+    step = row[1:] - row[:-1]
+    turns = np.where(step[1:] * step[:-1] < 0, np.abs(step[1:] - step[:-1]), 0.0)
     (often, bent), (uneasily, uneasy) = (
         _often(turns > least, before, value.size)
         for least, before in ((bend, past.bent), (_CALMER * bend, past.uneasy))
@@ -266,7 +266,7 @@ class _Doubt:
             high[width:] = np.maximum(high[width:], high[:-width])
             low[width:] = np.minimum(low[width:], low[:-width])
             width *= 2
-        apart = np.flatnonzero(high - low > jump)
+        apart: Ints = (high - low > jump).nonzero()[0]
         return apart[apart >= self._known]
 
     def _far(self, at: Ints, lag: int, jump: float) -> Ints:
@@ -380,7 +380,7 @@ class _Doubt:
         hours = (time_ms - self._now.since_ms) / HOUR_MS
         young = np.minimum(0.5 + (time_ms - self._now.since_ms) / (2 * TOLD_AFTER_MS), 1.0)
         near = np.abs(off) <= self._max_jump * (young + DRIFT_PER_HOUR * hours)
-        at = np.flatnonzero(near) + part.start
+        at = near.nonzero()[0] + part.start
         for lag in range(1, LOOKS_BACK + 1):
             before = np.maximum(at - lag, self._floor)
             closer = np.abs(self._value[before] - self._now.base) - np.abs(off[at - part.start])

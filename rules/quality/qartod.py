@@ -133,7 +133,9 @@ def attenuated_signal_test(variation: Floats, suspect: float | None, fail: float
 
 
 def _all(flag: np.uint8, size: int) -> Flags:
-    return np.full(size, flag, dtype=np.uint8)
+    flags = np.empty(size, dtype=np.uint8)
+    flags.fill(flag)
+    return flags
 
 
 def _all_within(value: Floats, limits: Range) -> bool:

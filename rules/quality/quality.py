@@ -54,7 +54,7 @@ class Judged:
         """Return the same, suspect where an input of a value is, or what the probe corrects it by."""
         if suspect is None:
             return self
-        doubtful = np.flatnonzero(suspect & (self.causal == Flag.PASS))
+        doubtful = (suspect & (self.causal == Flag.PASS)).nonzero()[0]
         causal, summary = self.causal.copy(), self.summary.copy()
         causal[doubtful] = Flag.SUSPECT
         summary[doubtful] = np.maximum(summary[doubtful], np.uint8(Flag.SUSPECT))
@@ -119,7 +119,7 @@ def _check(time_ms: Ints, value: Floats, state: QualityState) -> None:
             f"times have the shape {time_ms.shape}, values {value.shape}: each reading needs one of both"
         )
     times = np.concatenate((state.time_ms[-1:], time_ms))
-    late = np.flatnonzero(times[1:] <= times[:-1])
+    late = (times[1:] <= times[:-1]).nonzero()[0]
     if late.size:
         at = int(late[0])
         raise QualityError(f"time {times[at + 1]} ms follows {times[at]} ms: a channel's times must rise")
@@ -215,7 +215,7 @@ def _judge_beside_others(
 
 def _settle_unusable(usable: Floats, tests: Flags) -> None:
     """Flag 9 in every row what is missing, and 2 in the rows after gross range what no test could use."""
-    unusable = np.flatnonzero(np.isnan(usable))
+    unusable = np.isnan(usable).nonzero()[0]
     if unusable.size:
         tests[QartodTest.SPIKE :, unusable] = Flag.NOT_EVALUATED
         missing = unusable[tests[QartodTest.SYNTAX, unusable] != Flag.PASS]

@@ -103,7 +103,7 @@ def played(at_ms: Ints, value: Floats, past: Played) -> Again:
     began_ms = np.full(row.size + 1, -1)
     began_ms[WINDOW:] = time_ms[: max(row.size + 1 - WINDOW, 0)]
     codes = _hashes(row)
-    kept = np.flatnonzero(codes >> np.uint64(62) == 0)
+    kept = (codes >> np.uint64(62) == 0).nonzero()[0]
     for start, code in zip(kept.tolist(), codes[kept].tolist(), strict=True):
         at = start + WINDOW - known
         if at <= 0:

@@ -61,8 +61,8 @@ def swift(
     `own` and `other`: readings and the newest of the other probe, both in kelvin (the latter NaN where there
     is none now); `agreed`: where a second probe of the quantity bears a reading out. Shapes n, not empty.
     """
-    newest = past.time_ms[-1] // POINT_MS if past.time_ms else -1
-    new = np.flatnonzero(np.diff(time_ms // POINT_MS, prepend=newest) > 0)
+    points_of = np.concatenate(([past.time_ms[-1] // POINT_MS if past.time_ms else -1], time_ms // POINT_MS))
+    new = (points_of[1:] > points_of[:-1]).nonzero()[0]
     points = (
         np.concatenate((np.array(past.time_ms, dtype=np.int64), time_ms[new])),
         np.concatenate((np.array(past.own), own[new])),
@@ -89,7 +89,7 @@ def _follow(
     )
     while at < own.size:
         if since_ms < 0:
-            fresh = np.flatnonzero((moves >= at) & (starts > floor))
+            fresh = ((moves >= at) & (starts > floor)).nonzero()[0]
             if not fresh.size:
                 break
             at, start = int(moves[fresh[0]]), int(starts[fresh[0]])
@@ -112,7 +112,7 @@ def _usually(points: tuple[Ints, Floats, Floats], past: Swift) -> tuple[dict[str
     """Return the last day's hours with these points, and how far both usually stand apart at each of them."""
     time_ms, own, other = points
     known, hour = len(past.time_ms), time_ms // HOUR_MS
-    there = np.flatnonzero(np.isfinite(own - other) & (np.arange(own.size) >= known))
+    there = (np.isfinite(own - other) & (np.arange(own.size) >= known)).nonzero()[0]
     begins = there[np.diff(hour[there], prepend=past.hours[-1] if past.hours else -1) > 0]
     hours = (*past.hours, *hour[begins].tolist())
     apart = (*past.apart, *(own[begins] - other[begins]).tolist())
@@ -144,5 +144,5 @@ def _moves(points: tuple[Ints, Floats, Floats], usual: Floats, far: float, known
             sure &= (own[at - 1] - own[at - lag]) * np.sign(off) > far / 2
             sure &= hours <= 2 * lag * POINT_MS / HOUR_MS
             start[at[alone & sure]] = at[alone & sure] - lag
-    moves = np.flatnonzero(start >= 0)
+    moves = (start >= 0).nonzero()[0]
     return moves, start[moves]

@@ -50,7 +50,8 @@ def columns(**inputs: ArrayLike) -> tuple[FloatArray, ...]:
 
 def polynomial(x: FloatArray, coefficients: tuple[float, ...]) -> FloatArray:
     """Return c0 + c1 x + c2 x² + ... by Horner's scheme; `coefficients` from the constant upwards."""
-    result = np.full(x.shape, coefficients[-1])
+    result = np.empty(x.shape)
+    result.fill(coefficients[-1])
     for coefficient in coefficients[-2::-1]:
         result *= x
         result += coefficient

@@ -5,6 +5,7 @@ Its probes are files that hold a number each, in a folder that is the bus: no tr
 
 import re
 import threading
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, ClassVar, Literal, get_args
@@ -283,3 +284,19 @@ def test_nothing_else_in_the_daemon_tells_kinds_apart():
         if path.parent.name != "buses" and marks.search(path.read_text())
     ]
     assert telling == []
+
+
+@pytest.mark.parametrize(("kind", "folder"), [("sdi-12", "sdi12"), ("text-lines", "text")])
+def test_each_kind_that_came_later_stands_in_files_of_its_own_and_in_two_lines_of_the_table(kind, folder):
+    """No line of another file names it, its classes or its modules: what it took elsewhere is counted."""
+    bus = KINDS[kind]
+    names = f"{bus.__name__}|{bus.probe_table.__name__}|{re.escape(bus.__module__)}|drivers\\.{folder}"
+    marks, own = re.compile(rf'"{kind}"|\b({names})\b'), (f"daemon/buses/{folder}.py", f"drivers/{folder}/")
+    touched: Counter[str] = Counter()
+    for path in (it for room in ("daemon", "drivers", "rules") for it in (ROOT / room).rglob("*.py")):
+        lines_of = path.read_text().splitlines()
+        touched[path.relative_to(ROOT).as_posix()] = sum(map(bool, map(marks.search, lines_of)))
+    assert all(count for path, count in touched.items() if path == own[0])
+    assert {path: count for path, count in touched.items() if count and not path.startswith(own)} == {
+        "daemon/buses/kinds.py": 2  # its import and its row
+    }

@@ -21,6 +21,7 @@ from daemon.journal.dating import Dating
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.journal.repair import GIVES_UP_AFTER_S, JournalRepair
+from daemon.journal.schema import PAGE_BYTES
 from tests.rigs.bench import START_MS, Bench, steady
 from tests.rigs.daemon_run import PATIENCE_S, DaemonRun, write_settings
 from tests.rigs.daemon_thread import running_daemon
@@ -29,8 +30,6 @@ from tests.rigs.parts.event_listener import EventListener
 from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
 from tests.rigs.parts.small_disk import failing_disk, needs_mount, small_disk
-
-PAGE = 4096
 
 
 class Water:
@@ -269,8 +268,8 @@ def spoil(path, table):
     db.close()
     (page,) = pages[len(pages) // 2]
     with path.open("r+b") as file:
-        file.seek((page - 1) * PAGE)
-        file.write(b"\xa5" * PAGE)
+        file.seek((page - 1) * PAGE_BYTES)
+        file.write(b"\xa5" * PAGE_BYTES)
     return rows
 
 
