@@ -17,7 +17,7 @@ from rules.alarms.recurrence import Recurrence
 from rules.judging.series import Array, Samples, Series, without
 from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, stretches, trend
 from rules.quality.calm import Calm
-from rules.quality.flags import Flag, QartodTest
+from rules.quality.flags import FAIL, NOT_EVALUATED, PASS, SUSPECT, Flag, QartodTest
 from rules.quality.history import LEARNED_WITHIN, History
 from rules.quality.leaps import Leap, Scatter
 from rules.quality.probe_faults import Belied, FaultReason, flags_of, reason_of, stuck
@@ -148,11 +148,11 @@ def judge_channel(
     """
     dry, out = out_of_water or (None, None)
     judged = judge(series.time_ms, series.value, quality, state.quality, dry).with_inputs(series.suspect)
-    alone = judged.causal == Flag.FAIL
+    alone = judged.causal == FAIL
     if (belied := belie(judged) if belie else None) is not None:
         judged = judged.with_belied(belied)
         series = replace(series, doubted=belied.maybe_water(series.value, judged.tests))
-    usable = np.where(judged.causal == Flag.FAIL, np.nan, series.value)
+    usable = np.where(judged.causal == FAIL, np.nan, series.value)
     state.quality = judged.state
     edges = list(_fault_edges(series, judged, alone, out, belied, state, crossing))
     edges += _stuck_edges(series, judged, belied, state, crossing)
@@ -290,7 +290,7 @@ class _Judgement:
 
     def _sure(self, beyond: NDArray[np.bool_], bound: float | Array, above: bool) -> NDArray[np.bool_]:
         """Keep those forecasts of what is not past yet that the flatter half of the trend would reach too."""
-        index = np.flatnonzero(beyond)
+        index = beyond.nonzero()[0]
         lead_h = self.tolerance.lead_time_ms / MS_PER_HOUR
         level = self.course.level[index]
         off = 0.0 if self.series.error is None else self.series.error[index]
@@ -339,7 +339,7 @@ def _fault_edges(
     """Find where readings keep failing (`alone`: each by itself), and where they are sound again."""
     if not (state.fails or FAULT_KEY in state.again or belied or alone.any()):
         return
-    failed, sound = alone, (judged.causal == Flag.PASS) | (judged.causal == Flag.SUSPECT)
+    failed, sound = alone, (judged.causal == PASS) | (judged.causal == SUSPECT)
     if belied:
         failed = alone | belied.frozen | belied.erratic | (belied.jumped & ~belied.young) | belied.loose
         sound &= ~belied.loose
@@ -364,10 +364,10 @@ def _stuck_edges(
     series: Series, judged: Judged, belied: Belied | None, state: ChannelState, crossing: CrossingOf
 ) -> Iterator[Edge]:
     """Find where readings stop moving, and where they move again."""
-    if is_clear(state.standing, STUCK_KEY) and not (judged.causal >= Flag.SUSPECT).any():
+    if is_clear(state.standing, STUCK_KEY) and not (judged.causal >= SUSPECT).any():
         return
     flat = stuck(judged.tests)
-    moving = flags_of(judged.tests, QartodTest.FLAT_LINE) <= Flag.NOT_EVALUATED
+    moving = flags_of(judged.tests, QartodTest.FLAT_LINE) <= NOT_EVALUATED
     for turn in carried_turns(state.standing, STUCK_KEY, flat, moving, series.time_ms, FAULT_DELAYS_MS):
         played = belied is not None and belied.played[turn.index]
         reason = (FaultReason.PLAYED if played else FaultReason.STUCK) if turn.active else ""
@@ -387,13 +387,13 @@ def _remember(
     state.time_ms = int(series.time_ms[-1])
     state.value = float(series.value[-1])
     state.flag = int(judged.summary[-1])
-    state.doubtful = bool(judged.causal[-1] != Flag.PASS)
+    state.doubtful = bool(judged.causal[-1] != PASS)
     state.rate_per_hour = float(courses[-1][1].rate_per_hour[-1]) if courses else np.nan
     state.error = 0.0 if series.error is None else float(series.error[-1])
     state.lacking = series.lacks(-1)
-    good = np.flatnonzero(~np.isnan(usable) & (series.error is None or series.error == 0))
+    good = (~np.isnan(usable) & (series.error is None or series.error == 0)).nonzero()[0]
     if good.size:
-        state.good_suspect = bool(judged.causal[good[-1]] == Flag.SUSPECT)
+        state.good_suspect = bool(judged.causal[good[-1]] == SUSPECT)
         state.good_time_ms = int(series.time_ms[good[-1]])
         state.good_value = float(usable[good[-1]])
         state.base = np.nan if series.base is None else float(series.base[good[-1]])

@@ -53,16 +53,16 @@ class _Count:
         lost = np.clip(np.rint(wait_ms / source.every_ms).astype(np.int64) - 1, 0, AT_ONCE)
         lost[wait_ms > source.silent_after_ms] = 0
         due = state.due + np.cumsum(lost + 1)
-        ends = np.flatnonzero(np.diff(due // WINDOW, prepend=0))
+        ends = np.diff(due // WINDOW, prepend=0).nonzero()[0]
         missing = state.missing + np.cumsum(lost)
-        window = np.searchsorted(ends, np.arange(here.size), side="left")
+        window = ends.searchsorted(np.arange(here.size), side="left")
         due_before = np.concatenate(([0], due[ends] // WINDOW * WINDOW))[window]
         missing_before = np.concatenate(([0], missing[ends]))[window]
         return cls(here, ends, due - due_before, missing - missing_before, state.missing)
 
     def at(self, position: int) -> int:
         """Return how many are missing in the window of the newest reading up to a position."""
-        place = int(np.searchsorted(self.here, position, side="right")) - 1
+        place = int(self.here.searchsorted(position, side="right")) - 1
         return int(self.missing[place]) if place >= 0 else self.before
 
 
@@ -92,7 +92,7 @@ def _turns(state: SourceState, count: _Count, time_ms: Ints) -> Iterator[Turn]:
     """Go through the windows of a source: where it begins or ceases to lack answers, or how many more do."""
     start = 0
     for end in (*count.ends.tolist(), count.here.size):
-        many, told = start + np.flatnonzero(count.missing[start : end + 1] >= BEGINS_AT), -1
+        many, told = start + (count.missing[start : end + 1] >= BEGINS_AT).nonzero()[0], -1
         if not state.gappy and many.size:
             state.gappy, told = True, int(many[0])
             yield Turn(told, True, int(time_ms[told]))

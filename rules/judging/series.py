@@ -54,7 +54,7 @@ SAMPLES_KEPT = 24
 
 def sample(measured: Series, past: Samples) -> tuple[NDArray[np.intp], Samples]:
     """Return which readings (places in `measured`) are the first good ones of their hours, and all kept."""
-    good = np.flatnonzero(~np.isnan(measured.value))
+    good = (~np.isnan(measured.value)).nonzero()[0]
     hour = measured.time_ms[good] // HOUR_MS
     new = hour > np.concatenate([past.hour[-1:] or (-1,), hour[:-1]])
     kept = good[new]

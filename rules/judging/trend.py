@@ -14,7 +14,7 @@ window bracket it. The flatter of the two, `steady_rate`, is what a forecast may
 where the halves disagree about the direction, small where a change is already levelling off.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
@@ -41,8 +41,8 @@ _STEPS = 2**18
 class TrendState:
     """The good readings that the next rates still look at."""
 
-    time_ms: tuple[int, ...] = ()
-    value: tuple[float, ...] = ()
+    time_ms: Times = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    value: Array = field(default_factory=lambda: np.empty(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +71,9 @@ class Trend:
     @property
     def swift_per_hour(self) -> Array:
         """Return the greater of the rates of the whole window and its newest part, without a sign."""
-        known = np.flatnonzero(self.place >= 0)
+        known = (self.place >= 0).nonzero()[0]
         newest, steps = self.place[known], self.medians.steps
-        begins = np.searchsorted(steps, steps[newest] - _STEPS // NEWEST)
+        begins = steps.searchsorted(steps[newest] - _STEPS // NEWEST)
         rate = np.abs(self.rate_per_hour)
         slope = np.abs(self.medians.slope(np.maximum(begins, self.oldest[newest]), newest))
         enough = (newest - begins >= NEWEST) & (steps[newest] - steps[begins] > _STEPS // (2 * NEWEST))
@@ -85,7 +85,7 @@ class Trend:
         newest = self.place[index]
         oldest = self.oldest[newest]
         steps = self.medians.steps
-        middle = np.searchsorted(steps, steps[oldest] + (steps[newest] - steps[oldest]) // 2)
+        middle = steps.searchsorted(steps[oldest] + (steps[newest] - steps[oldest]) // 2)
         older, newer = self.medians.slope(oldest, middle), self.medians.slope(middle, newest)
         flatter = np.where(np.abs(older) < np.abs(newer), older, newer)
         return np.where(older * newer > 0, flatter, 0.0)
@@ -123,18 +123,17 @@ def trend(time_ms: Times, value: Array, window_ms: int, state: TrendState) -> tu
     Shapes n; `value` is NaN where a reading must not be used, and so is the trend there, and
     wherever the readings before span less than half the window.
     """
-    good = np.flatnonzero(~np.isnan(value))
-    times = np.concatenate([np.array(state.time_ms, dtype=np.int64), time_ms[good]])
-    values = np.concatenate([np.array(state.value, dtype=np.float64), value[good]])
+    good = (~np.isnan(value)).nonzero()[0]
+    times, values = np.concatenate((state.time_ms, time_ms[good])), np.concatenate((state.value, value[good]))
     before, middle, newest = values[:-2], values[1:-1], values[2:]
     median = np.maximum(np.minimum(before, middle), np.minimum(np.maximum(before, middle), newest))
     centre_ms = times[1:-1]
-    oldest = np.searchsorted(centre_ms, centre_ms - window_ms)
+    oldest = centre_ms.searchsorted(centre_ms - window_ms)
     span = (centre_ms - centre_ms[oldest]) / window_ms
-    enough = np.flatnonzero(span >= SHORTEST_SPAN)
+    enough = (span >= SHORTEST_SPAN).nonzero()[0]
     place = np.full(value.size, -1, dtype=np.intp)
     place[good] = np.arange(times.size - good.size, times.size) - (_MEDIAN_OF - 1)
-    known = np.flatnonzero(place >= 0)
+    known = (place >= 0).nonzero()[0]
     level = np.full(value.size, np.nan)
     level[known] = median[place[known]]
     medians = _Medians(centre_ms, median, window_ms)
@@ -150,8 +149,8 @@ def _tail(time_ms: Times, value: Array, window_ms: int) -> TrendState:
     if time_ms.size == 0:
         return TrendState()
     centre_ms = time_ms[-2] if time_ms.size > 1 else time_ms[-1]
-    first = max(0, int(np.searchsorted(time_ms, centre_ms - window_ms)) - 1)
-    return TrendState(tuple(time_ms[first:].tolist()), tuple(value[first:].tolist()))
+    first = max(0, int(time_ms.searchsorted(centre_ms - window_ms)) - 1)
+    return TrendState(time_ms[first:].copy(), value[first:].copy())
 
 
 def stretches(
@@ -170,7 +169,7 @@ def stretches(
     elsewhere = none.astype(np.int64) if elsewhere is None else elsewhere
     returns = np.concatenate([[before[0]], dry[:-1]]) & ~dry
     steps = np.concatenate([[before[1]], elsewhere[:-1]]) != elsewhere
-    anew = np.flatnonzero(returns | steps).tolist()
+    anew = (returns | steps).nonzero()[0].tolist()
     starts = anew if anew[:1] == [0] else [0, *anew]
     found = [
         (slice(start, stop), bool(returns[start]) if start in anew else None)

@@ -80,7 +80,7 @@ class Buckets:
     def followed_by(self, at_ms: Ints, value: Floats) -> tuple[Self, Ints]:
         """Return the buckets with more readings (shapes n, not empty), and which one each of them is in."""
         numbers = at_ms // BUCKET_MS
-        starts = np.concatenate(([0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1))
+        starts = np.concatenate(([0], (numbers[1:] != numbers[:-1]).nonzero()[0] + 1))
         count = np.concatenate((starts[1:], [at_ms.size])) - starts
         when = np.stack((numbers[starts], count, at_ms[starts], at_ms[starts + count - 1]))
         extremes = np.stack((np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)))
@@ -99,14 +99,14 @@ class Buckets:
 
     def newest(self) -> Self:
         """Return those that may still be asked for."""
-        start = int(np.searchsorted(self.when[0], self.when[0, -1] - _APART))
+        start = int(self.when[0].searchsorted(self.when[0, -1] - _APART))
         return type(self)(self.when[:, start:].copy(), self.extremes[:, start:].copy())
 
     def extremes_in(self, numbers: Ints) -> Floats:
         """Return the lowest and highest reading of each of n buckets, shape (2, n); NaN where none was."""
         if not self.size:
             return np.full((2, numbers.size), np.nan)
-        at = np.minimum(np.searchsorted(self.when[0], numbers), self.size - 1)
+        at = np.minimum(self.when[0].searchsorted(numbers), self.size - 1)
         return np.where(self.when[0, at] == numbers, self.extremes[:, at], np.nan)
 
 
@@ -230,7 +230,7 @@ def frozen(
         since_ms = np.minimum(since_ms, track.frozen_since(at_ms, value, bucket_of))
         stretches.append(track.stretch)
         longest.append(track.longest)
-    changes = np.flatnonzero(np.concatenate(([past.value], value[:-1])) != value)
+    changes = (np.concatenate(([past.value], value[:-1])) != value).nonzero()[0]
     changed_ms = int(at_ms[changes[-1]]) if changes.size else past.changed_ms
     newest = float(value[-1]), began_ms, changed_ms, bool(since_ms[-1] != MOVING)
     return since_ms, Calm(buckets.newest(), tuple(stretches), tuple(longest), spans, *newest)
@@ -273,6 +273,8 @@ class _Track:
         """Go through the buckets that are closed now."""
         expected, stop = self._first, self._when.shape[1] - 1
         self._note_due(expected)
+        if expected == stop:
+            return
         for at in self._quiet(expected, stop):
             if at != expected:
                 self._end(expected)
@@ -296,13 +298,13 @@ class _Track:
         if quiet.size > 1:
             beside = np.maximum(high[1:], high[:-1]) - np.minimum(low[1:], low[:-1]) <= widest
             quiet[1:-1] &= beside[1:] | beside[:-1]
-        return [int(at) for at in np.flatnonzero(quiet) + first]
+        return [int(at) for at in quiet.nonzero()[0] + first]
 
     def frozen_since(self, at_ms: Ints, value: Floats, bucket_of: Ints) -> Ints:
         """Return since when each reading goes on with a stretch that has lasted too long."""
         found = np.full(at_ms.size, MOVING)
         for at, due_ms, since_ms, low, high in self._due:
-            here = slice(*np.searchsorted(bucket_of, [at, at + 1]))
+            here = slice(*bucket_of.searchsorted([at, at + 1]))
             alike = (value[here] >= low) & (value[here] <= high)
             before = self._open if at == self._first else None
             goes_on = before is None or (before[0] >= low and before[1] <= high)

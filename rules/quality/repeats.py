@@ -38,7 +38,7 @@ def repeated(
     What was frozen is no part of what is known of it.
     """
     times = repeats_after(value, past.value, past.times)[1:]
-    starts = np.flatnonzero(np.concatenate(([True], times[1:] == 0)))
+    starts = (np.concatenate(([True], times[1:] == 0))).nonzero()[0]
     stops = np.append(starts[1:], value.size)
     since_ms = at_ms[starts]
     before, equal = past.before, past.equal
@@ -50,7 +50,7 @@ def repeated(
     known = before + np.cumsum(sizes) - sizes  # before each run, shape runs
     same = equal + np.cumsum(sizes - 1) - (sizes - 1)
     found = np.full(value.size, MOVING)
-    for run in np.flatnonzero(sizes > LEAST_READINGS).tolist():
+    for run in (sizes > LEAST_READINGS).nonzero()[0].tolist():
         here = slice(starts[run], stops[run])
         long = (times[here] >= LEAST_READINGS) & (at_ms[here] - since_ms[run] >= LEAST_MS)
         if known[run] >= KNOWN_FROM and same[run] * SELDOM <= known[run] and long.any():

@@ -6,6 +6,7 @@ as ever; what is made of it takes it for what it was before, and may be off by a
 """
 
 from dataclasses import dataclass, replace
+from statistics import median
 from typing import Any, Final
 
 import numpy as np
@@ -52,6 +53,10 @@ class Swift:
     beside: float = 0.0
     usual: float = 0.0
 
+    def has_new_points(self, until_ms: int) -> bool:
+        """Return whether readings up to a time, all after those known, make a new point."""
+        return not self.time_ms or until_ms // POINT_MS > self.time_ms[-1] // POINT_MS
+
 
 def swift(
     time_ms: Ints, own: Floats, other: Floats, agreed: Bools | None, usual_k: float, past: Swift
@@ -61,8 +66,11 @@ def swift(
     `own` and `other`: readings and the newest of the other probe, both in kelvin (the latter NaN where there
     is none now); `agreed`: where a second probe of the quantity bears a reading out. Shapes n, not empty.
     """
+    now = past.base if past.since_ms >= 0 else np.nan
+    if not past.has_new_points(int(time_ms[-1])):
+        return np.full(own.size, now), past
     newest = past.time_ms[-1] // POINT_MS if past.time_ms else -1
-    new = np.flatnonzero(np.diff(time_ms // POINT_MS, prepend=newest) > 0)
+    new = (np.diff(time_ms // POINT_MS, prepend=newest) > 0).nonzero()[0]
     points = (
         np.concatenate((np.array(past.time_ms, dtype=np.int64), time_ms[new])),
         np.concatenate((np.array(past.own), own[new])),
@@ -72,8 +80,7 @@ def swift(
     far = min(max(TIMES_USUAL * usual_k, LEAST_K), MOST_K)
     hours, usual = _usually(points, past)
     bases, state = _follow(points, usual, borne_out, far, replace(past, **hours))
-    now = past.base if past.since_ms >= 0 else np.nan
-    return np.concatenate(([now], bases))[np.searchsorted(new, np.arange(own.size), side="right")], state
+    return np.concatenate(([now], bases))[new.searchsorted(np.arange(own.size), side="right")], state
 
 
 def _follow(
@@ -89,7 +96,7 @@ def _follow(
     )
     while at < own.size:
         if since_ms < 0:
-            fresh = np.flatnonzero((moves >= at) & (starts > floor))
+            fresh = ((moves >= at) & (starts > floor)).nonzero()[0]
             if not fresh.size:
                 break
             at, start = int(moves[fresh[0]]), int(starts[fresh[0]])
@@ -112,16 +119,14 @@ def _usually(points: tuple[Ints, Floats, Floats], past: Swift) -> tuple[dict[str
     """Return the last day's hours with these points, and how far both usually stand apart at each of them."""
     time_ms, own, other = points
     known, hour = len(past.time_ms), time_ms // HOUR_MS
-    there = np.flatnonzero(np.isfinite(own - other) & (np.arange(own.size) >= known))
+    there = (np.isfinite(own - other) & (np.arange(own.size) >= known)).nonzero()[0]
     begins = there[np.diff(hour[there], prepend=past.hours[-1] if past.hours else -1) > 0]
     hours = (*past.hours, *hour[begins].tolist())
     apart = (*past.apart, *(own[begins] - other[begins]).tolist())
-    count = len(past.hours) + np.searchsorted(begins, np.arange(own.size), side="left")
-    usual = np.full(own.size, np.nan)
-    for number in np.unique(count).tolist():
-        if number:
-            usual[count == number] = np.median(apart[max(0, number - HOURS) : number])
-    return {"hours": hours[-HOURS:], "apart": apart[-HOURS:]}, usual
+    count = len(past.hours) + begins.searchsorted(np.arange(own.size), side="left")
+    numbers = range(int(count[0]), int(count[-1]) + 1)
+    usual = np.array([median(apart[max(0, it - HOURS) : it]) if it else np.nan for it in numbers])
+    return {"hours": hours[-HOURS:], "apart": apart[-HOURS:]}, usual[count - count[0]]
 
 
 def _moves(points: tuple[Ints, Floats, Floats], usual: Floats, far: float, known: int) -> tuple[Ints, Ints]:
@@ -144,5 +149,5 @@ def _moves(points: tuple[Ints, Floats, Floats], usual: Floats, far: float, known
             sure &= (own[at - 1] - own[at - lag]) * np.sign(off) > far / 2
             sure &= hours <= 2 * lag * POINT_MS / HOUR_MS
             start[at[alone & sure]] = at[alone & sure] - lag
-    moves = np.flatnonzero(start >= 0)
+    moves = (start >= 0).nonzero()[0]
     return moves, start[moves]

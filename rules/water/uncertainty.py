@@ -30,8 +30,10 @@ def propagated(function: Callable[..., FloatArray], *inputs: tuple[str, ArrayLik
     arrays = columns(**named)
     values, accuracies = arrays[::2], arrays[1::2]
     at_point = function(*values)
-    variance = np.zeros(at_point.shape)
+    variance = np.zeros(np.broadcast_shapes(at_point.shape, *(it.shape for it in accuracies)))
     for position, ((name, *_), accuracy) in enumerate(zip(inputs, accuracies, strict=True)):
+        if not accuracy.any():
+            continue
         step = _STEP_HPA if name == "air_pressure" else _STEP
         below, above = (
             function(*values[:position], values[position] + by, *values[position + 1 :])
