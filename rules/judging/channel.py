@@ -14,8 +14,8 @@ from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
 from rules.alarms.persistence import Persistence, Phase, Turn, carried_turns, is_clear
 from rules.alarms.recurrence import Recurrence
-from rules.judging.series import Array, Samples, Series, without
-from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, stretches, trend
+from rules.judging.series import Array, Samples, Series, number, without
+from rules.judging.trend import MS_PER_HOUR, Rise, Trend, TrendState, rose_from, stretches, trend
 from rules.quality.calm import Calm
 from rules.quality.flags import FAIL, NOT_EVALUATED, PASS, SUSPECT, Flag, QartodTest
 from rules.quality.history import LEARNED_WITHIN, History
@@ -60,6 +60,7 @@ class ChannelState:
 
     quality: QualityState = field(default_factory=QualityState)
     trend: TrendState = field(default_factory=TrendState)
+    rise: Rise = field(default_factory=Rise)
     standing: dict[str, Persistence] = field(default_factory=dict)
     last_seq: int = -1
     time_ms: int = 0
@@ -100,7 +101,7 @@ class ChannelState:
     def begin_anew(self) -> None:
         """Forget what a calibration makes jump."""
         self.trend, self.history, self.repeats = TrendState(), History(), Repeats()
-        self.leap, self.swift = Leap(), Swift()
+        self.leap, self.swift, self.rise = Leap(), Swift(), Rise()
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,7 +200,8 @@ def _judgement(
     here = here if series.doubted is None else replace(here, doubted=series.doubted[part])
     ramp = None if ramp is None else ramp[part]
     its = partial(noise, part) if noise else None
-    return _Judgement(here, usable[part], course, tolerance, ramp, state, its)
+    rose, state.rise = rose_from(course, here.time_ms, tolerance, state.rise)
+    return _Judgement(here, usable[part], course, tolerance, ramp, state, its, rose)
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,6 +215,7 @@ class _Judgement:
     ramp: NDArray[np.bool_] | None
     state: ChannelState
     noise: Callable[[], Array] | None
+    rose_from: Array | None
 
     def edges(self, limit: Limit, bound: float | Array, crossing: CrossingOf) -> Iterator[Edge]:
         """Find where the readings cross one limit, and carry its persistence on."""
@@ -233,6 +236,9 @@ class _Judgement:
             beyond = self._sure(beyond, bound, limit.above)
         deadband = self._deadband(limit)
         inside = compared < bound - deadband if limit.above else compared > bound + deadband
+        if limit.condition is Condition.FALLING and self.rose_from is not None:
+            back = self.course.level >= self.rose_from - self.tolerance.deadband
+            beyond, inside = beyond & ~back, inside | back
         on_ms, off_ms = limit.delays_ms
         on_ms = on_ms if self._doubted(limit) is None else max(on_ms, DOUBTED_MS)
         how = beyond, inside, self.series.time_ms, (on_ms, off_ms)
@@ -320,11 +326,6 @@ class _Judgement:
         error, lacks = self.series.error, self.series.lacks(turn.index)
         rough = without(lacks, float(error[turn.index])) if error is not None and lacks else ""
         return "; ".join(filter(None, (rough, turn.again)))
-
-
-def number(value: float) -> float | None:
-    """Return a number as it is written down; None for NaN."""
-    return None if np.isnan(value) else float(value)
 
 
 def _fault_edges(

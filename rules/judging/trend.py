@@ -20,6 +20,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.rack.tolerance import Tolerance
+
 Array = NDArray[np.float64]
 Times = NDArray[np.int64]
 
@@ -29,6 +31,11 @@ SHORTEST_SPAN = 0.5
 
 NEWEST = 4
 """A rate of the newest part is taken over one part in so many of the window (project judgement)."""
+
+RISES_FAST = 0.8
+RETURNS_WITHIN_MS = 5_400_000
+"""What rises nearly as fast as it must not fall may fall back to where it came from for so long: a probe was
+out of the water, or air went in (project judgement)."""
 
 _MEDIAN_OF = 3
 
@@ -43,6 +50,14 @@ class TrendState:
 
     time_ms: Times = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     value: Array = field(default_factory=lambda: np.empty(0))
+
+
+@dataclass(frozen=True, slots=True)
+class Rise:
+    """The level that a value rose from fast, and when it last did."""
+
+    level: float = np.nan
+    time_ms: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +95,11 @@ class Trend:
         rate[known] = np.where(enough, np.fmax(rate[known], slope), rate[known])
         return rate
 
+    def lowest(self, index: int) -> float:
+        """Return the lowest median of the window at a reading."""
+        newest = int(self.place[index])
+        return self.medians.lowest(int(self.oldest[newest]), newest)
+
     def steady_rate(self, index: NDArray[np.intp]) -> Array:
         """Return the flatter of the slopes of both halves of the window at readings `index` (shape m)."""
         newest = self.place[index]
@@ -91,6 +111,24 @@ class Trend:
         return np.where(older * newer > 0, flatter, 0.0)
 
 
+def rose_from(course: Trend, time_ms: Times, tolerance: Tolerance, past: Rise) -> tuple[Array | None, Rise]:
+    """Return at each reading the level that a value lately rose from fast, and what to carry.
+
+    NaN where it did not, or from below its band: that was no good place to be. None where a rise is limited
+    too, so that there is no harmless one.
+    """
+    if tolerance.max_fall_per_hour is None or tolerance.max_rise_per_hour is not None:
+        return None, past
+    least = -np.inf if tolerance.advisory.low is None else tolerance.advisory.low
+    rising = (course.sure_per_hour > RISES_FAST * tolerance.max_fall_per_hour).nonzero()[0]
+    lows = [course.lowest(at) for at in rising.tolist()]
+    levels = np.array([past.level, *(low if low >= least else np.nan for low in lows)])
+    times_ms = np.concatenate(([past.time_ms], time_ms[rising]))
+    newest = rising.searchsorted(np.arange(time_ms.size), side="right")
+    found = np.where(time_ms - times_ms[newest] <= RETURNS_WITHIN_MS, levels[newest], np.nan)
+    return found, Rise(float(levels[-1]), int(times_ms[-1]))
+
+
 class _Medians:
     """Medians (shape n) in whole numbers, their times in `steps`, and the running sums that give slopes."""
 
@@ -100,6 +138,10 @@ class _Medians:
         self._per_hour = MS_PER_HOUR / window_ms
         products = (self.steps, self._value, self.steps * self.steps, self.steps * self._value)
         self._sums = [np.concatenate([[0], np.cumsum(product)]) for product in products]
+
+    def lowest(self, start: int, stop: int) -> float:
+        """Return the lowest of the medians `start` to `stop`."""
+        return float(self._value[start : stop + 1].min()) / _STEPS
 
     def slope(self, start: NDArray[np.intp], stop: NDArray[np.intp]) -> Array:
         """Return the slopes per hour of the lines through medians `start` to `stop`; 0 through only one.
