@@ -101,7 +101,7 @@ def turns(
             phase, since_ms, position = _WAITING[phase], int(time_ms[index]), index
         off_ms = max(delays_ms[1], QUIET_MS) if len(active_ms) >= CHATTERS else delays_ms[1]
         due_ms = since_ms + (delays_ms[0] if arming else off_ms)
-        due = max(position, int(np.searchsorted(time_ms, due_ms)))
+        due = max(position, int(time_ms.searchsorted(due_ms)))
         index, contrary = _first(wanted, due), _first(against, position)
         if contrary is not None and (index is None or contrary < index):
             phase, position = _BACK[phase], contrary
@@ -163,7 +163,7 @@ def come_and_go(
 
 
 def _over(active: bool, time_ms: NDArray[np.int64], again: Recurrence) -> Iterator[Turn]:
-    due = int(np.searchsorted(time_ms, again.over_ms))
+    due = int(time_ms.searchsorted(again.over_ms))
     if again.recurs and not active and due < time_ms.size:
         again.recurs = False
         yield Turn(due, False, again.back_ms)
@@ -177,5 +177,5 @@ def _active_lately(active_ms: tuple[int, ...], now_ms: int, active: bool) -> tup
 
 
 def _first(indices: NDArray[np.intp], position: int) -> int | None:
-    at = int(np.searchsorted(indices, position))
+    at = int(indices.searchsorted(position))
     return int(indices[at]) if at < indices.size else None

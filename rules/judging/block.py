@@ -32,7 +32,7 @@ from rules.judging.series import Series, sample
 from rules.judging.silence import Places, SourceState
 from rules.judging.trust import Trust
 from rules.judging.watch_list import OXYGEN, WatchList
-from rules.quality.flags import Flag
+from rules.quality.flags import SUSPECT
 from rules.quality.probe_faults import FaultReason
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
@@ -54,7 +54,7 @@ def places_by_source(readings: Readings, source_ids: Iterable[int]) -> Places:
     order = np.argsort(readings.source.astype(np.uint16) if small else readings.source, kind="stable")
     ranked = readings.source[order]
     ids = np.array(sorted(source_ids), dtype=np.int64)
-    starts, stops = np.searchsorted(ranked, ids), np.searchsorted(ranked, ids, side="right")
+    starts, stops = ranked.searchsorted(ids), ranked.searchsorted(ids, side="right")
     return {
         int(source_id): order[start:stop]
         for source_id, start, stop in zip(ids, starts, stops, strict=True)
@@ -153,21 +153,19 @@ class Block:
 
     def _doubted(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.bool_] | None:
         """Return where the temperature is doubtful by which a probe corrects a value; None where nowhere."""
-        by = self._watch_list.corrected_by(channel)
+        by = self._watch_list.corrected_by[channel.name]
         if by is None:
             return None
         before, now = np.array([self._doubtful[by.name]]), self.judged.get(by.name)
         if now is None:
             return np.full(here.size, before[0]) if before[0] else None
         doubtful = np.isnan(now.value) if now.suspect is None else np.isnan(now.value) | now.suspect
-        found: NDArray[np.bool_] = np.concatenate((before, doubtful))[
-            np.searchsorted(now.index, here, "right")
-        ]
+        found: NDArray[np.bool_] = np.concatenate((before, doubtful))[now.index.searchsorted(here, "right")]
         return found if found.any() else None
 
     def _note(self, channel: Channel, series: Series, verdict: Verdict) -> None:
         """Keep what became of a channel, for those that are made of it or compared with it."""
-        suspect = verdict.judged.causal == Flag.SUSPECT
+        suspect = verdict.judged.causal == SUSPECT
         self.judged[channel.name] = replace(series, value=verdict.usable, suspect=suspect)
         now = verdict.usable if series.error is None else np.where(series.error > 0, np.nan, verdict.usable)
         measured = Series(series.index, series.time_ms, now, suspect=suspect, base=series.base)

@@ -14,10 +14,10 @@ from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
 from rules.alarms.persistence import Persistence, Phase, Turn, carried_turns, is_clear
 from rules.alarms.recurrence import Recurrence
-from rules.judging.series import Array, Samples, Series, without
-from rules.judging.trend import MS_PER_HOUR, Trend, TrendState, stretches, trend
+from rules.judging.series import Array, Samples, Series, number, without
+from rules.judging.trend import MS_PER_HOUR, Rise, Trend, TrendState, rose_from, stretches, trend
 from rules.quality.calm import Calm
-from rules.quality.flags import Flag, QartodTest
+from rules.quality.flags import FAIL, NOT_EVALUATED, PASS, SUSPECT, Flag, QartodTest
 from rules.quality.history import LEARNED_WITHIN, History
 from rules.quality.leaps import Leap, Scatter
 from rules.quality.probe_faults import Belied, FaultReason, flags_of, reason_of, stuck
@@ -60,6 +60,7 @@ class ChannelState:
 
     quality: QualityState = field(default_factory=QualityState)
     trend: TrendState = field(default_factory=TrendState)
+    rise: Rise = field(default_factory=Rise)
     standing: dict[str, Persistence] = field(default_factory=dict)
     last_seq: int = -1
     time_ms: int = 0
@@ -100,7 +101,7 @@ class ChannelState:
     def begin_anew(self) -> None:
         """Forget what a calibration makes jump."""
         self.trend, self.history, self.repeats = TrendState(), History(), Repeats()
-        self.leap, self.swift = Leap(), Swift()
+        self.leap, self.swift, self.rise = Leap(), Swift(), Rise()
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,11 +149,11 @@ def judge_channel(
     """
     dry, out = out_of_water or (None, None)
     judged = judge(series.time_ms, series.value, quality, state.quality, dry).with_inputs(series.suspect)
-    alone = judged.causal == Flag.FAIL
+    alone = judged.causal == FAIL
     if (belied := belie(judged) if belie else None) is not None:
         judged = judged.with_belied(belied)
         series = replace(series, doubted=belied.maybe_water(series.value, judged.tests))
-    usable = np.where(judged.causal == Flag.FAIL, np.nan, series.value)
+    usable = np.where(judged.causal == FAIL, np.nan, series.value)
     state.quality = judged.state
     edges = list(_fault_edges(series, judged, alone, out, belied, state, crossing))
     edges += _stuck_edges(series, judged, belied, state, crossing)
@@ -192,7 +193,9 @@ def _judgement(
     course, state.trend = trend(series.time_ms[part], usable[part], tolerance.rate_window_ms, state.trend)
     ramp = None if ramp is None else ramp[part]
     its = partial(noise, part) if noise else None
-    return _Judgement(series.part(part), usable[part], course, tolerance, ramp, state, its)
+    here = series.part(part)
+    rose, state.rise = rose_from(course, here.time_ms, tolerance, state.rise)
+    return _Judgement(here, usable[part], course, tolerance, ramp, state, its, rose)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +209,7 @@ class _Judgement:
     ramp: NDArray[np.bool_] | None
     state: ChannelState
     noise: Callable[[], Array] | None
+    rose_from: Array | None
 
     def edges(self, limit: Limit, bound: float | Array, crossing: CrossingOf) -> Iterator[Edge]:
         """Find where the readings cross one limit, and carry its persistence on."""
@@ -226,6 +230,9 @@ class _Judgement:
             beyond = self._sure(beyond, bound, limit.above)
         deadband = self._deadband(limit)
         inside = compared < bound - deadband if limit.above else compared > bound + deadband
+        if limit.condition is Condition.FALLING and self.rose_from is not None:
+            back = self.course.level >= self.rose_from - self.tolerance.deadband
+            beyond, inside = beyond & ~back, inside | back
         on_ms, off_ms = limit.delays_ms
         on_ms = on_ms if self._doubted(limit) is None else max(on_ms, DOUBTED_MS)
         how = beyond, inside, self.series.time_ms, (on_ms, off_ms)
@@ -321,11 +328,6 @@ class _Judgement:
         return "; ".join(filter(None, (rough, turn.again)))
 
 
-def number(value: float) -> float | None:
-    """Return a number as it is written down; None for NaN."""
-    return None if np.isnan(value) else float(value)
-
-
 def _fault_edges(
     series: Series,
     judged: Judged,
@@ -338,7 +340,7 @@ def _fault_edges(
     """Find where readings keep failing (`alone`: each by itself), and where they are sound again."""
     if not (state.fails or FAULT_KEY in state.again or belied or alone.any()):
         return
-    failed, sound = alone, (judged.causal == Flag.PASS) | (judged.causal == Flag.SUSPECT)
+    failed, sound = alone, (judged.causal == PASS) | (judged.causal == SUSPECT)
     if belied:
         failed = alone | belied.frozen | belied.erratic | (belied.jumped & ~belied.young) | belied.loose
         sound &= ~belied.loose
@@ -363,10 +365,10 @@ def _stuck_edges(
     series: Series, judged: Judged, belied: Belied | None, state: ChannelState, crossing: CrossingOf
 ) -> Iterator[Edge]:
     """Find where readings stop moving, and where they move again."""
-    if is_clear(state.standing, STUCK_KEY) and not (judged.causal >= Flag.SUSPECT).any():
+    if is_clear(state.standing, STUCK_KEY) and not (judged.causal >= SUSPECT).any():
         return
     flat = stuck(judged.tests)
-    moving = flags_of(judged.tests, QartodTest.FLAT_LINE) <= Flag.NOT_EVALUATED
+    moving = flags_of(judged.tests, QartodTest.FLAT_LINE) <= NOT_EVALUATED
     for turn in carried_turns(state.standing, STUCK_KEY, flat, moving, series.time_ms, FAULT_DELAYS_MS):
         played = belied is not None and belied.played[turn.index]
         reason = (FaultReason.PLAYED if played else FaultReason.STUCK) if turn.active else ""
@@ -386,13 +388,13 @@ def _remember(
     state.time_ms = int(series.time_ms[-1])
     state.value = float(series.value[-1])
     state.flag = int(judged.summary[-1])
-    state.doubtful = bool(judged.causal[-1] != Flag.PASS)
+    state.doubtful = bool(judged.causal[-1] != PASS)
     state.rate_per_hour = float(courses[-1][1].rate_per_hour[-1]) if courses else np.nan
     state.error = 0.0 if series.error is None else float(series.error[-1])
     state.lacking = series.lacks(-1)
     good = (~np.isnan(usable) & (series.error is None or series.error == 0)).nonzero()[0]
     if good.size:
-        state.good_suspect = bool(judged.causal[good[-1]] == Flag.SUSPECT)
+        state.good_suspect = bool(judged.causal[good[-1]] == SUSPECT)
         state.good_time_ms = int(series.time_ms[good[-1]])
         state.good_value = float(usable[good[-1]])
         state.base = np.nan if series.base is None else float(series.base[good[-1]])

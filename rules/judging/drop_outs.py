@@ -57,14 +57,14 @@ class _Count:
         windows = np.concatenate(([0], due // WINDOW))
         ends = (windows[1:] != windows[:-1]).nonzero()[0]
         missing = state.missing + np.cumsum(lost)
-        window = np.searchsorted(ends, np.arange(here.size), side="left")
+        window = ends.searchsorted(np.arange(here.size), side="left")
         due_before = np.concatenate(([0], due[ends] // WINDOW * WINDOW))[window]
         missing_before = np.concatenate(([0], missing[ends]))[window]
         return cls(here, ends, due - due_before, missing - missing_before, state.missing)
 
     def at(self, position: int) -> int:
         """Return how many are missing in the window of the newest reading up to a position."""
-        place = int(np.searchsorted(self.here, position, side="right")) - 1
+        place = int(self.here.searchsorted(position, side="right")) - 1
         return int(self.missing[place]) if place >= 0 else self.before
 
 

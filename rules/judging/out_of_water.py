@@ -87,7 +87,7 @@ class Dryness:
         Somebody has put the probe in: it was out for long, or never in before. `heard_ms` is when the cell
         was last read before the block.
         """
-        known = np.searchsorted(self.cell.index, here, side="right")
+        known = self.cell.index.searchsorted(here, side="right")
         last_ms, spell_ms = self.last_ms[known], self.spell_ms[known]
         settled_ms = np.concatenate([[heard_ms], self.cell.time_ms])[known] - last_ms
         soon = time_ms - last_ms <= SETTLES_WITHIN_MS + BELIEVED_FOR_MS
@@ -117,7 +117,7 @@ def values_in_water(other: Series, dryness: Dryness, state: SourceState) -> NDAr
     Element k is what is known after k such readings of the cell.
     """
     wet = dryness.cell.index[dryness.in_water]
-    newest = np.concatenate([[state.raw], other.value])[np.searchsorted(other.index, wet, side="right")]
+    newest = np.concatenate([[state.raw], other.value])[other.index.searchsorted(wet, side="right")]
     return np.concatenate([[state.wet], newest])
 
 
@@ -126,8 +126,8 @@ def away(
 ) -> Bools:
     """Return whether another quantity is a jump away, at places `here`, from what it was in the water."""
     wet = dryness.cell.index[dryness.in_water]
-    past = values_in_water(other, dryness, state)[np.searchsorted(wet, here, side="right")]
-    newest = np.concatenate([[state.raw], other.value])[np.searchsorted(other.index, here, side="right")]
+    past = values_in_water(other, dryness, state)[wet.searchsorted(here, side="right")]
+    newest = np.concatenate([[state.raw], other.value])[other.index.searchsorted(here, side="right")]
     far: Bools = np.abs(newest - past) >= (
         _JUMP_C if quantity is Quantity.TEMPERATURE else _JUMP_SHARE * np.abs(past)
     )
@@ -136,7 +136,7 @@ def away(
 
 def jumps(other: Series, quantity: Quantity, dryness: Dryness, state: SourceState) -> tuple[Times, Times]:
     """Return where in the block another quantity jumps as the cell goes dry, and in which spell."""
-    known = np.searchsorted(dryness.cell.index, other.index, side="right")
+    known = dryness.cell.index.searchsorted(other.index, side="right")
     spell_ms, far = dryness.spell_ms[known], away(other.index, other, quantity, dryness, state)
     soon = (spell_ms >= 0) & (other.time_ms - spell_ms <= JUMPS_WITHIN_MS)
     return other.index[far & soon], spell_ms[far & soon]
@@ -174,10 +174,10 @@ def believed_out(
 
     `witness` says which spell was borne out from where on, `ended` which was given up.
     """
-    known = np.searchsorted(dryness.cell.index, here, side="right")
+    known = dryness.cell.index.searchsorted(here, side="right")
     last_ms, spell_ms = dryness.last_ms[known], dryness.spell_ms[known]
     seen_twice, given_up = (
-        spells[np.searchsorted(places, here, side="right")] == spell_ms for places, spells in (witness, ended)
+        spells[places.searchsorted(here, side="right")] == spell_ms for places, spells in (witness, ended)
     )
     lately = (last_ms >= 0) & (time_ms - last_ms <= SETTLES_WITHIN_MS)
     out: Bools = lately & seen_twice & ~given_up

@@ -20,7 +20,7 @@ from rules.care.accuracy import WEATHER_HPA
 from rules.judging.channel import ChannelState
 from rules.judging.series import SAMPLES_KEPT, Array, Series
 from rules.judging.watch_list import WatchList
-from rules.quality.flags import Flag, QartodTest, pack
+from rules.quality.flags import FAIL, PASS, QartodTest, pack
 from rules.quality.history import DAY_MS, Learned, near_default
 from rules.quality.probe_faults import flags_of
 from rules.quantities import Quantity
@@ -75,10 +75,10 @@ def disputed(value: Array, tests: NDArray[np.uint32]) -> Array:
 
     What no water of the rack can be is not disputed: nobody believes it.
     """
-    failed = flags_of(tests, QartodTest.RATE_OF_CHANGE) == Flag.FAIL
+    failed = flags_of(tests, QartodTest.RATE_OF_CHANGE) == FAIL
     if not failed.any():
         return np.full(value.size, np.nan)
-    return np.where(failed & (flags_of(tests, QartodTest.GROSS_RANGE) == Flag.PASS), value, np.nan)
+    return np.where(failed & (flags_of(tests, QartodTest.GROSS_RANGE) == PASS), value, np.nan)
 
 
 def median(values: Array) -> tuple[Array, NDArray[np.intp]]:
@@ -202,7 +202,7 @@ class Inputs:
             return None
         found, none = self._found.get(name), np.array([], dtype=np.intp)
         index = none if found is None else found.index
-        newest = np.nan_to_num(np.abs(rates[np.searchsorted(index, at.index, side="right")]))
+        newest = np.nan_to_num(np.abs(rates[index.searchsorted(at.index, side="right")]))
         moves: Array = LAGS_TIMES * np.maximum(newest - LAGS_FROM_PER_HOUR, 0.0)
         return moves if moves.any() else None
 
@@ -213,7 +213,7 @@ class Inputs:
             return np.full(at.index.size, before)
         good = (~np.isnan(its.value)).nonzero()[0]
         base = np.full(good.size, np.nan) if its.base is None else its.base[good]
-        place = np.searchsorted(its.index[good], at.index, side="right")
+        place = its.index[good].searchsorted(at.index, side="right")
         newest: Array = np.concatenate([[before], base])[place]
         return newest
 
@@ -224,7 +224,7 @@ class Inputs:
         before, doubts = float(disputed(np.array([value]), pack(tests))[0]), self._doubts.get(own)
         if doubts is None or (np.isnan(before) and np.isnan(doubts).all()):
             return np.full(at.index.size, before)
-        place = np.searchsorted(self._found[own].index, at.index, side="right")
+        place = (self._found[own].index).searchsorted(at.index, side="right")
         newest: Array = np.concatenate([[before], doubts])[place]
         return newest
 
@@ -291,7 +291,7 @@ class Inputs:
         sampled, here = self._samples.get(name, np.array([], dtype=np.intp)), self._found.get(name)
         values = [*past, *(here.value[sampled].tolist() if here is not None else [])]
         index = here.index[sampled] if here is not None else sampled
-        known = len(past) + np.searchsorted(index, at.index, side="right")
+        known = len(past) + index.searchsorted(at.index, side="right")
         median = np.full(at.index.size, np.nan)
         for count in np.unique(known).tolist():
             if count >= ENOUGH_SAMPLES:
@@ -313,7 +313,7 @@ class Inputs:
             values = np.concatenate([values, found.value[good]])
             doubtful = np.zeros(good.size, np.bool_) if found.suspect is None else found.suspect[good]
             doubts = np.concatenate([doubts, doubtful])
-            position = np.searchsorted(found.index[good], at.index, side="right")
+            position = found.index[good].searchsorted(at.index, side="right")
         return times[position], values[position], doubts[position]
 
     def _holds_ms(self, name: str) -> int:

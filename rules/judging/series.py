@@ -80,3 +80,8 @@ def sample(measured: Series, past: Samples) -> tuple[NDArray[np.intp], Samples]:
 def without(lacks: tuple[Quantity, ...], error: float) -> str:
     """Say in words how far a value may be off for want of inputs that are not measured now."""
     return f"off by up to {error:.2g}, no {' and '.join(lacks)} now".replace("_", " ")
+
+
+def number(value: float) -> float | None:
+    """Return a number as it is written down; None for NaN."""
+    return None if np.isnan(value) else float(value)

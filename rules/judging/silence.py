@@ -103,7 +103,7 @@ def silences(
             since_ms = int(heard[gap])
             if too_long[gap] and not state.silent:
                 fell_ms = since_ms + limit_ms
-                position = int(np.searchsorted(at_ms, fell_ms, side="right"))
+                position = int(at_ms.searchsorted(fell_ms, side="right"))
                 scope = scope_of(source, sources, states, at_ms, places, fell_ms)
                 state.silent, often = True, state.drops.lose(since_ms, fell_ms)
                 reason = f"intermittent, silent {often}" if often else ""
@@ -121,7 +121,7 @@ def _steady(
     source: Source, state: SourceState, heard_ms: NDArray[np.int64], here: NDArray[np.intp]
 ) -> Iterator[Silence]:
     """Let an intermittent source be over at the first of `heard_ms` (at `here`) that ends a regular time."""
-    due = int(np.searchsorted(heard_ms, state.drops.over_ms))
+    due = int(heard_ms.searchsorted(state.drops.over_ms))
     if state.drops.recurs and not state.silent and due < heard_ms.size:
         state.drops.recurs = False
         yield Silence(source, int(here[due]), int(heard_ms[due]), state.drops.back_ms, False, Scope.PROBE)
@@ -166,7 +166,7 @@ def heard_by(last_ms: int, at_ms: NDArray[np.int64], here: NDArray[np.intp] | No
     if here is None:
         return last_ms
     times = at_ms[here]
-    before = int(np.searchsorted(times, moment_ms, side="right"))
+    before = int(times.searchsorted(moment_ms, side="right"))
     return int(times[before - 1]) if before else last_ms
 
 

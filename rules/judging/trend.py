@@ -14,11 +14,13 @@ window bracket it. The flatter of the two, `steady_rate`, is what a forecast may
 where the halves disagree about the direction, small where a change is already levelling off.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+
+from rules.rack.tolerance import Tolerance
 
 Array = NDArray[np.float64]
 Times = NDArray[np.int64]
@@ -29,6 +31,11 @@ SHORTEST_SPAN = 0.5
 
 NEWEST = 4
 """A rate of the newest part is taken over one part in so many of the window (project judgement)."""
+
+RISES_FAST = 0.8
+RETURNS_WITHIN_MS = 5_400_000
+"""What rises nearly as fast as it must not fall may fall back to where it came from for so long: a probe was
+out of the water, or air went in (project judgement)."""
 
 _MEDIAN_OF = 3
 
@@ -41,8 +48,16 @@ _STEPS = 2**18
 class TrendState:
     """The good readings that the next rates still look at."""
 
-    time_ms: tuple[int, ...] = ()
-    value: tuple[float, ...] = ()
+    time_ms: Times = field(default_factory=lambda: np.empty(0, dtype=np.int64))
+    value: Array = field(default_factory=lambda: np.empty(0))
+
+
+@dataclass(frozen=True, slots=True)
+class Rise:
+    """The level that a value rose from fast, and when it last did."""
+
+    level: float = np.nan
+    time_ms: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,22 +88,45 @@ class Trend:
         """Return the greater of the rates of the whole window and its newest part, without a sign."""
         known = (self.place >= 0).nonzero()[0]
         newest, steps = self.place[known], self.medians.steps
-        begins = np.searchsorted(steps, steps[newest] - _STEPS // NEWEST)
+        begins = steps.searchsorted(steps[newest] - _STEPS // NEWEST)
         rate = np.abs(self.rate_per_hour)
         slope = np.abs(self.medians.slope(np.maximum(begins, self.oldest[newest]), newest))
         enough = (newest - begins >= NEWEST) & (steps[newest] - steps[begins] > _STEPS // (2 * NEWEST))
         rate[known] = np.where(enough, np.fmax(rate[known], slope), rate[known])
         return rate
 
+    def lowest(self, index: int) -> float:
+        """Return the lowest median of the window at a reading."""
+        newest = int(self.place[index])
+        return self.medians.lowest(int(self.oldest[newest]), newest)
+
     def steady_rate(self, index: NDArray[np.intp]) -> Array:
         """Return the flatter of the slopes of both halves of the window at readings `index` (shape m)."""
         newest = self.place[index]
         oldest = self.oldest[newest]
         steps = self.medians.steps
-        middle = np.searchsorted(steps, steps[oldest] + (steps[newest] - steps[oldest]) // 2)
+        middle = steps.searchsorted(steps[oldest] + (steps[newest] - steps[oldest]) // 2)
         older, newer = self.medians.slope(oldest, middle), self.medians.slope(middle, newest)
         flatter = np.where(np.abs(older) < np.abs(newer), older, newer)
         return np.where(older * newer > 0, flatter, 0.0)
+
+
+def rose_from(course: Trend, time_ms: Times, tolerance: Tolerance, past: Rise) -> tuple[Array | None, Rise]:
+    """Return at each reading the level that a value lately rose from fast, and what to carry.
+
+    NaN where it did not, or from below its band: that was no good place to be. None where a rise is limited
+    too, so that there is no harmless one.
+    """
+    if tolerance.max_fall_per_hour is None or tolerance.max_rise_per_hour is not None:
+        return None, past
+    least = -np.inf if tolerance.advisory.low is None else tolerance.advisory.low
+    rising = (course.sure_per_hour > RISES_FAST * tolerance.max_fall_per_hour).nonzero()[0]
+    lows = [course.lowest(at) for at in rising.tolist()]
+    levels = np.array([past.level, *(low if low >= least else np.nan for low in lows)])
+    times_ms = np.concatenate(([past.time_ms], time_ms[rising]))
+    newest = rising.searchsorted(np.arange(time_ms.size), side="right")
+    found = np.where(time_ms - times_ms[newest] <= RETURNS_WITHIN_MS, levels[newest], np.nan)
+    return found, Rise(float(levels[-1]), int(times_ms[-1]))
 
 
 class _Medians:
@@ -100,6 +138,10 @@ class _Medians:
         self._per_hour = MS_PER_HOUR / window_ms
         products = (self.steps, self._value, self.steps * self.steps, self.steps * self._value)
         self._sums = [np.concatenate([[0], np.cumsum(product)]) for product in products]
+
+    def lowest(self, start: int, stop: int) -> float:
+        """Return the lowest of the medians `start` to `stop`."""
+        return float(self._value[start : stop + 1].min()) / _STEPS
 
     def slope(self, start: NDArray[np.intp], stop: NDArray[np.intp]) -> Array:
         """Return the slopes per hour of the lines through medians `start` to `stop`; 0 through only one.
@@ -124,12 +166,11 @@ def trend(time_ms: Times, value: Array, window_ms: int, state: TrendState) -> tu
     wherever the readings before span less than half the window.
     """
     good = (~np.isnan(value)).nonzero()[0]
-    times = np.concatenate([np.array(state.time_ms, dtype=np.int64), time_ms[good]])
-    values = np.concatenate([np.array(state.value, dtype=np.float64), value[good]])
+    times, values = np.concatenate((state.time_ms, time_ms[good])), np.concatenate((state.value, value[good]))
     before, middle, newest = values[:-2], values[1:-1], values[2:]
     median = np.maximum(np.minimum(before, middle), np.minimum(np.maximum(before, middle), newest))
     centre_ms = times[1:-1]
-    oldest = np.searchsorted(centre_ms, centre_ms - window_ms)
+    oldest = centre_ms.searchsorted(centre_ms - window_ms)
     span = (centre_ms - centre_ms[oldest]) / window_ms
     enough = (span >= SHORTEST_SPAN).nonzero()[0]
     place = np.full(value.size, -1, dtype=np.intp)
@@ -150,8 +191,8 @@ def _tail(time_ms: Times, value: Array, window_ms: int) -> TrendState:
     if time_ms.size == 0:
         return TrendState()
     centre_ms = time_ms[-2] if time_ms.size > 1 else time_ms[-1]
-    first = max(0, int(np.searchsorted(time_ms, centre_ms - window_ms)) - 1)
-    return TrendState(tuple(time_ms[first:].tolist()), tuple(value[first:].tolist()))
+    first = max(0, int(time_ms.searchsorted(centre_ms - window_ms)) - 1)
+    return TrendState(time_ms[first:].copy(), value[first:].copy())
 
 
 def stretches(

@@ -19,7 +19,7 @@ from rules.judging.series import Series
 from rules.judging.silence import Places, SourceState
 from rules.judging.watch_list import WatchList
 from rules.quality.calm import MOVING, STALE_POLLS, Buckets, Shown, Witness, frozen, repeats_after
-from rules.quality.flags import Flag
+from rules.quality.flags import PASS
 from rules.quality.history import DAY_MS, History, Learned, learn, learned
 from rules.quality.leaps import Beside, Leap, Leapt, Scatter, bend_limit, erratic, leaps
 from rules.quality.probe_faults import Belied
@@ -63,14 +63,18 @@ class Trust:
         self._played: dict[int, tuple[NDArray[np.intp], Again]] = {}
         self._bases: dict[int, Floats | None] = {}
         self._histories: dict[str, list[tuple[int, History]]] = {}
+        self._learned: dict[str, tuple[History, int, Learned | None]] = {}
 
     def usual(self, channel: Channel, at_ms: int) -> Learned | None:
         """Return what a channel showed before the day of `at_ms`; None where nothing."""
         today = at_ms // DAY_MS
         known = self._histories.get(channel.name, [(-1, self._channels[channel.name].history)])
         history = next(history for day, history in reversed(known) if day < today)
-        wait_ms = channel.source.silent_after_ms
-        return learned(history, at_ms, channel.quantity, wait_ms)
+        was = self._learned.get(channel.name)
+        if was is None or was[0] is not history or was[1] != today:
+            found = learned(history, at_ms, channel.quantity, channel.source.silent_after_ms)
+            was = self._learned[channel.name] = history, today, found
+        return was[2]
 
     def noise(self, channel: Channel, here: NDArray[np.intp], part: slice) -> Floats:
         """Return the usual noise of a channel at some of its readings `here`, 0 where nobody knows yet."""
@@ -86,7 +90,7 @@ class Trust:
     def belied(self, channel: Channel, series: Series, judged: Judged) -> Belied | None:
         """Return which readings of a channel are belied, None where none is, and learn from the others."""
         state, here, at_ms = self._channels[channel.name], series.index, self._readings.at_ms[series.index]
-        doubtful = judged.causal != Flag.PASS
+        doubtful = judged.causal != PASS
         if series.error is not None:
             doubtful |= series.error > 0
         if series.base is not None:
@@ -112,7 +116,7 @@ class Trust:
                 state.history, at_ms[part], value[part], doubtful[part], channel.quantity, wait_ms
             )
             histories.append((int(at_ms[part.start]) // DAY_MS, state.history))
-        shown = self._watch_list.beside(channel) or self._watch_list.borne_out_by(channel)
+        shown = self._watch_list.beside[channel.name] or self._watch_list.borne_out_by[channel.name]
         if not (shown or channel.needs):
             found.doubted[:] = found.jumped & ~(found.loose | found.erratic | found.frozen)
         return found if (found.frozen | found.jumped | found.erratic | found.loose).any() else None
@@ -150,7 +154,7 @@ class Trust:
 
         None where nothing ever could.
         """
-        put_in, others = self._put_in(channel, here), self._watch_list.beside(channel)
+        put_in, others = self._put_in(channel, here), self._watch_list.beside[channel.name]
         agreed = np.zeros(here.size, dtype=np.bool_) if put_in is None else put_in
         for other in others:
             agreed |= np.abs(value - self._newest(other, here)[0]) <= (max_jump or 0.0) / 2
@@ -158,7 +162,7 @@ class Trust:
 
     def _beside(self, channel: Channel, here: NDArray[np.intp]) -> Beside | None:
         """Return what the cell beside a thermometer shows at places of the block, or the other way."""
-        other = self._watch_list.borne_out_by(channel)
+        other = self._watch_list.borne_out_by[channel.name]
         if other is None:
             return None
         kelvin = in_kelvin(self._newest(other, here)[0], other.quantity)
@@ -169,7 +173,7 @@ class Trust:
         its = self._places.get(other.source.id, np.array([], dtype=np.intp))
         its = its[self._in_water(other)] if its.size else its
         value, time_ms = self._before[other.name]
-        newest = np.searchsorted(its, here, side="right")
+        newest = its.searchsorted(here, side="right")
         read = np.concatenate((value, self._readings.value[its]))[newest]
         return read, np.concatenate((time_ms, self._readings.time_ms[its]))[newest]
 
@@ -178,7 +182,7 @@ class Trust:
 
         NaN where it makes none, None where it never does: the other one of the vessel bears it out.
         """
-        source_id, other = channel.source.id, self._watch_list.borne_out_by(channel)
+        source_id, other = channel.source.id, self._watch_list.borne_out_by[channel.name]
         if source_id not in self._bases:
             jumps = (self._watch_list.quality(it).max_jump for it in (channel, other) if it is not None)
             self._bases[source_id] = None if other is None or None in jumps else self._base(channel, other)
@@ -188,6 +192,9 @@ class Trust:
         state, here = self._channels[channel.name], self._places[channel.source.id]
         if self._watch_list.is_maintained(channel.source.id):
             state.swift = Swift()
+            return None
+        until_ms = int(self._readings.time_ms[here[-1]])
+        if state.swift.since_ms < 0 and not state.swift.has_new_points(until_ms):
             return None
         in_water = self._in_water(channel) & ~self._leaps_of(channel.source.id)[0].jumped
         wet = here[in_water]
@@ -234,7 +241,7 @@ class Trust:
         state, at_ms = self._channels[channel.name], self._readings.at_ms[here[part]]
         witnesses = [
             Witness(self._buckets_of(source_id)[0], least)
-            for source_id, least in self._watch_list.witnesses(channel.source)
+            for source_id, least in self._watch_list.witnesses[channel.source.id]
         ]
         stale = self._stale(channel.source.probe, here[part])
         value = self._sound(channel.source.id)[part]
@@ -268,7 +275,7 @@ class Trust:
         for other in self._watch_list.plan.sources:
             if other.probe == source.probe and other.id != source.id:
                 its, found = self._again(other.id)
-                beside_ms = found.since_ms[np.searchsorted(its, here, side="right")]
+                beside_ms = found.since_ms[its.searchsorted(here, side="right")]
                 quiet = (began_ms < beside_ms) & (at_ms - beside_ms >= COARSE_MS)
                 since_ms = np.where(matched | quiet, np.minimum(since_ms, beside_ms), since_ms)
         return since_ms
@@ -309,7 +316,7 @@ class Trust:
         if source_id is None:
             return None
         places, repeats = self._count(source_id)
-        stale: Bools = repeats[np.searchsorted(places, here, side="right")] >= STALE_POLLS
+        stale: Bools = repeats[places.searchsorted(here, side="right")] >= STALE_POLLS
         return stale
 
     def note_counts(self) -> None:

@@ -132,7 +132,7 @@ class Unseen:
     def last_ms(self, name: str, position: int) -> int:
         """Return when a channel was last seen by readings before `position`."""
         here = self.seen.get(name, np.array([], dtype=np.intp))
-        before = int(np.searchsorted(here, position))
+        before = int(here.searchsorted(position))
         start = int(here[before - 1]) if before else -1
         last_ms = self.last[name] if start < 0 else int(self.at_ms[start])
         found = self.unmoved.get(self.channels[name].source.id, ())
@@ -175,14 +175,14 @@ class Unseen:
 
     def _note_over(self, due: list[tuple[int, int, int]], number: int, gap: _Gap) -> None:
         """Note the first reading after a gap by which a danger that comes and goes is so no longer."""
-        over = int(np.searchsorted(self.at_ms[gap.spell], gap.state.again.over_ms))
+        over = int(self.at_ms[gap.spell].searchsorted(gap.state.again.over_ms))
         if gap.state.again.recurs and over < gap.spell.size:
             heappush(due, (int(self.at_ms[gap.spell[over]]), _OVER, number))
 
     def _end(self, gap: _Gap, at_ms: int, since_ms: int) -> Loss:
         """Let a danger be seen again, from the reading at `at_ms` on."""
         cause, gap.state.cause = gap.state.cause, ""
-        position = int(gap.spell[np.searchsorted(self.at_ms[gap.spell], at_ms)])
+        position = int(gap.spell[self.at_ms[gap.spell].searchsorted(at_ms)])
         return Loss(gap.danger, position, at_ms, since_ms, False, cause)
 
     def _begin(self, gaps: list[_Gap], first: _Gap, at_ms: int) -> Iterator[Loss]:
@@ -199,7 +199,7 @@ class Unseen:
         for gap in new:
             gap.state.cause, gap.state.unseen = cause, True
         hidden = tuple(gap.danger.name for gap in lasting if gap.state.unseen and gap.state.cause == cause)
-        position = int(np.searchsorted(self.at_ms, at_ms, side="right"))
+        position = int(self.at_ms.searchsorted(at_ms, side="right"))
         for gap in new:
             since_ms = gap.since_ms(at_ms)
             often = gap.state.again.lose(since_ms, at_ms)
@@ -220,7 +220,7 @@ class Unseen:
         seen = np.concatenate([[since_ms], self.at_ms[here], self.at_ms[-1:]])
         known = dict[int, list[tuple[int, int]]]()
         for position, moved_ms in found:
-            place = int(np.searchsorted(here, position))
+            place = int(here.searchsorted(position))
             known.setdefault(place, []).append((int(self.at_ms[position]), moved_ms))
         long = seen[1:] - seen[:-1] > danger.missed_ms
         for place, its in known.items():
@@ -264,7 +264,7 @@ class Unseen:
 
     def _due_ms(self, source: Source, at_ms: int) -> int:
         """Return when a source should have been seen again, after the last time up to a moment."""
-        position = int(np.searchsorted(self.at_ms, at_ms, side="right"))
+        position = int(self.at_ms.searchsorted(at_ms, side="right"))
         return self.last_ms(self.own[source.id].name, position) + source.missed_after_ms
 
 

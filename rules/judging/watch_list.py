@@ -73,12 +73,15 @@ class WatchList:
         self._rack = rack
         self._dangers: tuple[Danger, ...] | None = None
         self._mates: dict[int, list[Source]] = {}
-        self._needed: dict[int, Priority] = {}
         self.given: set[str] = set()
         for channel in self.channels:
             if all(any(name in self.given for name in need.channels) for need in channel.needs):
                 self.given.add(channel.name)
-        self.witness_ids = {it for source in plan.sources for it, _ in self.witnesses(source)}
+        self.witnesses = {source.id: self._witnesses(source) for source in plan.sources}
+        self.witness_ids = {it for its in self.witnesses.values() for it, _ in its}
+        self.beside = {channel.name: self._beside(channel) for channel in self.channels}
+        self.borne_out_by = {channel.name: self._borne_out_by(channel) for channel in self.channels}
+        self.corrected_by = {channel.name: self._corrected_by(channel) for channel in self.channels}
 
     def mates(self, cell: int) -> list[Source]:
         """Return what a conductivity cell's probe measures beside it, or what stands apart beside it."""
@@ -88,7 +91,7 @@ class WatchList:
             self._mates[cell] = [mate for mate in own if mate.id != cell]
         return self._mates[cell]
 
-    def corrected_by(self, channel: Channel) -> Channel | None:
+    def _corrected_by(self, channel: Channel) -> Channel | None:
         """Return the temperature by which a probe itself corrects what it measures; None where there is none.
 
         A probe's own thermometer goes into its oxygen, salinity and conductivity at 25 °C.
@@ -105,7 +108,7 @@ class WatchList:
         """Return the settings of a channel's quality tests now."""
         return self.plan.quality_of(channel.quantity, channel.source.probe, self.stage(channel).stage)
 
-    def witnesses(self, source: Source) -> list[tuple[int, float]]:
+    def _witnesses(self, source: Source) -> list[tuple[int, float]]:
         """Return the sources that must move where a source should, and their least changes."""
         moved = MOVED[source.quantity]
         return [
@@ -116,12 +119,12 @@ class WatchList:
             and (other.probe, other.quantity) != (source.probe, source.quantity)
         ]
 
-    def beside(self, channel: Channel) -> list[Channel]:
+    def _beside(self, channel: Channel) -> list[Channel]:
         """Return what other probes measure of a channel's quantity in its vessel."""
         here = self._measured.get((channel.vessel, channel.quantity), ())
         return [it for it in here if it.source.probe != channel.source.probe]
 
-    def borne_out_by(self, channel: Channel) -> Channel | None:
+    def _borne_out_by(self, channel: Channel) -> Channel | None:
         """Return the cell that shows what a thermometer does, or the other way; None where none does."""
         pair = {Quantity.TEMPERATURE: Quantity.CONDUCTIVITY, Quantity.CONDUCTIVITY: Quantity.TEMPERATURE}
         wanted = pair.get(channel.quantity)

@@ -99,14 +99,14 @@ class Buckets:
 
     def newest(self) -> Self:
         """Return those that may still be asked for."""
-        start = int(np.searchsorted(self.when[0], self.when[0, -1] - _APART))
+        start = int(self.when[0].searchsorted(self.when[0, -1] - _APART))
         return type(self)(self.when[:, start:].copy(), self.extremes[:, start:].copy())
 
     def extremes_in(self, numbers: Ints) -> Floats:
         """Return the lowest and highest reading of each of n buckets, shape (2, n); NaN where none was."""
         if not self.size:
             return np.full((2, numbers.size), np.nan)
-        at = np.minimum(np.searchsorted(self.when[0], numbers), self.size - 1)
+        at = np.minimum(self.when[0].searchsorted(numbers), self.size - 1)
         return np.where(self.when[0, at] == numbers, self.extremes[:, at], np.nan)
 
 
@@ -274,6 +274,8 @@ class _Track:
         """Go through the buckets that are closed now."""
         expected, stop = self._first, self._when.shape[1] - 1
         self._note_due(expected)
+        if expected == stop:
+            return
         for at in self._quiet(expected, stop):
             if at != expected:
                 self._end(expected)
@@ -305,7 +307,7 @@ class _Track:
         """Return since when each reading goes on with a stretch that has lasted too long."""
         found = np.full(at_ms.size, MOVING)
         for at, due_ms, since_ms, low, high in self.due:
-            here = slice(*np.searchsorted(bucket_of, [at, at + 1]))
+            here = slice(*bucket_of.searchsorted([at, at + 1]))
             alike = (value[here] >= low) & (value[here] <= high)
             before = self._open if at == self._first else None
             goes_on = before is None or (before[0] >= low and before[1] <= high)

@@ -26,6 +26,9 @@ class Flag(IntEnum):
     MISSING = 9
 
 
+PASS, NOT_EVALUATED, SUSPECT, FAIL, MISSING = (np.uint8(flag) for flag in Flag)
+"""The same for numpy, which takes five times as long to compare with a word of an enumeration."""
+
 WORSE_THAN_PASS: Final = (Flag.SUSPECT, Flag.FAIL, Flag.MISSING)
 
 
@@ -61,10 +64,10 @@ def combine(flags: Flags) -> Flags:
 
     flags: shape (tests, readings). Returns shape (readings,). Order: `MILDEST_FIRST`.
     """
-    if flags.max(initial=0) <= Flag.NOT_EVALUATED:  # nothing found, as nearly always: 1 outranks 2
+    if flags.max(initial=0) <= NOT_EVALUATED:  # nothing found, as nearly always: 1 outranks 2
         mildest: Flags = flags.min(axis=0)
         return mildest
-    summary = np.full(flags.shape[1], Flag.NOT_EVALUATED, dtype=np.uint8)
+    summary = np.full(flags.shape[1], NOT_EVALUATED, dtype=np.uint8)
     for flag in MILDEST_FIRST[1:]:
         np.putmask(summary, (flags == flag).any(axis=0), np.uint8(flag))
     return summary

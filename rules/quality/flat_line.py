@@ -16,7 +16,7 @@ from typing import Final, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from rules.quality.flags import Flag, Flags
+from rules.quality.flags import FAIL, MISSING, NOT_EVALUATED, PASS, SUSPECT, Flags
 from rules.quality.settings import QualitySettings, Repeats
 
 Ints: TypeAlias = npt.NDArray[np.int64]
@@ -64,10 +64,10 @@ def flat_line_test(
     """
     missing = np.isnan(value)
     if settings.flat_line_suspect is None and settings.flat_line_fail is None:
-        return np.where(missing, Flag.MISSING, Flag.NOT_EVALUATED).astype(np.uint8), FlatRun()
+        return np.where(missing, MISSING, NOT_EVALUATED).astype(np.uint8), FlatRun()
     if not missing.any():
         return _flag_usable(time_ms, value, settings, run)
-    flags = np.full(value.size, Flag.MISSING, dtype=np.uint8)
+    flags = np.full(value.size, MISSING, dtype=np.uint8)
     usable = ~missing
     flags[usable], run = _flag_usable(time_ms[usable], value[usable], settings, run)
     return flags, run
@@ -76,14 +76,14 @@ def flat_line_test(
 def _flag_usable(
     time_ms: Ints, value: Floats, settings: QualitySettings, run: FlatRun
 ) -> tuple[Flags, FlatRun]:
-    flags = np.full(value.size, Flag.PASS, dtype=np.uint8)
+    flags = np.full(value.size, PASS, dtype=np.uint8)
     if not value.size:
         return flags, run
     kept = run.time_ms.size
     t = np.concatenate((run.time_ms, time_ms))
     x = np.concatenate((run.value, value))
     segments = _cut(t, x, kept, settings, run)
-    for repeats, flag in ((settings.flat_line_suspect, Flag.SUSPECT), (settings.flat_line_fail, Flag.FAIL)):
+    for repeats, flag in ((settings.flat_line_suspect, SUSPECT), (settings.flat_line_fail, FAIL)):
         if repeats is not None:
             found = _reached(t, segments, kept, run, repeats)
             if found.size and settings.flat_line_eps > 0.0:
@@ -104,7 +104,7 @@ def _cut(t: Ints, x: Floats, kept: int, settings: QualitySettings, run: FlatRun)
     cuts = apart.nonzero()[0] + before + 1
     first_ms, first = (run.barrier_ms, run.barrier_count) if run.count else (int(t[0]) - 1, 0)
     barrier_ms = t[cuts - 1]
-    barrier_ms[np.searchsorted(cuts, gaps)] = t[gaps] - 1
+    barrier_ms[cuts.searchsorted(gaps)] = t[gaps] - 1
     return _Segments(
         start=np.concatenate(([0], cuts)),
         stop=np.concatenate((cuts, [t.size])),
@@ -128,7 +128,7 @@ def _reached(t: Ints, segments: _Segments, kept: int, run: FlatRun, repeats: Rep
     if not chosen.size:
         return chosen
     by_count = segments.barrier[chosen] + repeats.count - run.count + kept
-    by_time = np.searchsorted(t, segments.barrier_ms[chosen] + repeats.duration_ms, side="right")
+    by_time = t.searchsorted(segments.barrier_ms[chosen] + repeats.duration_ms, side="right")
     return _ranges(np.maximum(np.maximum(by_count, by_time), kept), segments.stop[chosen])
 
 
@@ -145,7 +145,7 @@ def _all_agree(
     """Tell for each position whether every reading that it must agree with does, within eps."""
     number = np.concatenate((run.number, _numbers(np.arange(kept, t.size), kept, run)))
     start = np.minimum(
-        np.searchsorted(t, t[at] - repeats.duration_ms), np.searchsorted(number, number[at] - repeats.count)
+        t.searchsorted(t[at] - repeats.duration_ms), number.searchsorted(number[at] - repeats.count)
     )
     low, high = _extremes(x, start, at)
     return (high - x[at] <= eps) & (x[at] - low <= eps)
@@ -189,11 +189,9 @@ def _still_needed(t: Ints, kept: int, settings: QualitySettings, run: FlatRun) -
     both = [r for r in (settings.flat_line_suspect, settings.flat_line_fail) if r is not None]
     duration_ms = max((repeats.duration_ms for repeats in both), default=0)
     count = max((repeats.count for repeats in both), default=1)
-    by_time = int(np.searchsorted(t, t[-1] - duration_ms, side="right"))
+    by_time = int(t.searchsorted(t[-1] - duration_ms, side="right"))
     oldest = run.count + t.size - kept - count + 1  # its number
-    by_count = (
-        oldest - run.count - 1 + kept if oldest > run.count else int(np.searchsorted(run.number, oldest))
-    )
+    by_count = oldest - run.count - 1 + kept if oldest > run.count else int(run.number.searchsorted(oldest))
     return min(by_time, by_count, t.size - 1)
 
 

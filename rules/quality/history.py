@@ -60,6 +60,25 @@ class Hour:
     digit: int = _BEYOND
     last: tuple[int, ...] = ()
 
+    def one_more(self, at_ms: int, quanta: int) -> "Hour":
+        """Return the hour with one more reading."""
+        step, bend = (quanta - self.last[-1] if self.last else 0), 0
+        if len(self.last) == 2:
+            bend = step - self.last[1] + self.last[0]
+        return Hour(
+            self.hour,
+            self.bad,
+            self.count + 1,
+            max(self.wait_ms, at_ms - self.newest_ms),
+            at_ms,
+            self.steps + abs(step),
+            self.bends + bend * bend,
+            min(self.low, quanta),
+            max(self.high, quanta),
+            min(self.digit, abs(step) or _BEYOND),
+            (*self.last[-1:], quanta),
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Day:
@@ -114,8 +133,16 @@ def learn(
     Shapes n, not empty. `doubtful` are those that are not to be learned from; an hour with a wait over
     `wait_ms` has gaps.
     """
+    goes_on = at_ms[-1] // HOUR_MS == past.now.hour
+    if goes_on and past.now.bad:
+        return past
     scaled = value * (_QUANTA_IN_DIGIT / LAST_DIGIT[quantity])
     quanta = np.rint(np.where(doubtful, 0.0, scaled)).astype(np.int64)
+    if goes_on and at_ms.size == 1:
+        now = (
+            Hour(past.now.hour, bad=True) if doubtful[0] else past.now.one_more(int(at_ms[0]), int(quanta[0]))
+        )
+        return History(now, past.days)
     rows, starts = _by_hours(past.now, at_ms, quanta, doubtful)
     stops = [*starts[1:].tolist(), at_ms.size]
 

@@ -131,12 +131,10 @@ def erratic(time_ms: Ints, value: Floats, bend: float, past: Scatter) -> tuple[B
     if not value.size:
         return np.zeros(0, dtype=np.bool_), past
     row = np.concatenate((np.array(past.newest), value))
-    step = row[1:] - row[:-1]
-    turns = np.where(step[1:] * step[:-1] < 0, np.abs(step[1:] - step[:-1]), 0.0)
-    (often, bent), (uneasily, uneasy) = (
-        _often(turns > least, before, value.size)
-        for least, before in ((bend, past.bent), (_CALMER * bend, past.uneasy))
-    )
+    step = np.diff(row)
+    turns = np.where(step[1:] * step[:-1] < 0, np.abs(np.diff(step)), 0.0)
+    bends = turns > np.array([[bend], [_CALMER * bend]])
+    (often, uneasily), (bent, uneasy) = _often(bends, (past.bent, past.uneasy), value.size)
     begins_ms, uneasy_ms = _last(often, time_ms, past.erratic_ms), _last(uneasily, time_ms, past.uneasy_ms)
     calm_ms = _last(time_ms - uneasy_ms > CALM_MS, time_ms, past.calm_ms)
     found = begins_ms > calm_ms
@@ -144,14 +142,18 @@ def erratic(time_ms: Ints, value: Floats, bend: float, past: Scatter) -> tuple[B
     return found, Scatter(tuple(row[-2:].tolist()), bent, uneasy, *newest)
 
 
-def _often(now: Bools, before: tuple[bool, ...], size: int) -> tuple[Bools, tuple[bool, ...]]:
-    """Return where most of the last readings do something, and what to carry."""
-    row = np.concatenate((np.array(before, dtype=np.bool_), now))
-    total = np.concatenate((np.zeros(WINDOW, dtype=np.int64), np.cumsum(row)))
-    many = (total[WINDOW:] - total[:-WINDOW] >= _MOST)[len(before) :]
-    return np.concatenate((np.zeros(size - many.size, dtype=np.bool_), many)), tuple(
-        row[1 - WINDOW :].tolist()
-    )
+def _often(
+    now: Bools, before: tuple[tuple[bool, ...], ...], size: int
+) -> tuple[Bools, list[tuple[bool, ...]]]:
+    """Return where most of the last readings do something (shape kinds, n), and what to carry."""
+    known = len(before[0])
+    row = np.concatenate((np.array(before, dtype=np.bool_), now), axis=1)
+    total = np.zeros((len(row), WINDOW + row.shape[1]), dtype=np.int64)
+    row.cumsum(axis=1, out=total[:, WINDOW:])
+    many = np.zeros((len(row), size), dtype=np.bool_)
+    found = total[:, WINDOW + known :] - total[:, known:-WINDOW] >= _MOST
+    many[:, size - found.shape[1] :] = found
+    return many, [tuple(kind) for kind in row[:, 1 - WINDOW :].tolist()]
 
 
 def _last(where: Bools, time_ms: Ints, before_ms: int) -> Ints:
@@ -315,13 +317,13 @@ class _Doubt:
         what that did."""
         at, base, beside = int(self._value.size), self._now.base, self._now.beside_base
         if self._now.back_ms >= 0:
-            soon = int(np.searchsorted(self._time_ms, self._now.back_ms + TOLD_AFTER_MS, side="right"))
+            soon = int(self._time_ms.searchsorted(self._now.back_ms + TOLD_AFTER_MS, side="right"))
             soon = min(soon, self._floor + _SOON)
             far = np.abs(self._value[position:soon] - base) > self._max_jump
             if far.any():
                 return position + int(np.argmax(far)), base, beside
             position = max(position, soon)
-        loose = int(np.searchsorted(self._time_ms, self._now.loose_until_ms, side="right"))
+        loose = int(self._time_ms.searchsorted(self._now.loose_until_ms, side="right"))
         for jump, first, stop in (
             (_OF_LOOSE * self._max_jump, position, loose),
             (self._max_jump, max(position, loose), at),
@@ -338,7 +340,7 @@ class _Doubt:
         if jump not in self._leaps_by:
             self._leaps_by[jump] = self._leaps(jump)
         leaps, starts, earliest = self._leaps_by[jump]
-        for place in range(*np.searchsorted(leaps, [position, stop]).tolist()):
+        for place in range(*leaps.searchsorted([position, stop]).tolist()):
             if earliest[place] < self._floor:
                 continue
             base = starts[place] + 1
@@ -355,7 +357,7 @@ class _Doubt:
         return None
 
     def _note_loose(self, at: int) -> None:
-        stop = int(np.searchsorted(self._time_ms, self._now.loose_until_ms, side="right"))
+        stop = int(self._time_ms.searchsorted(self._now.loose_until_ms, side="right"))
         self._found[2, at:stop] = True
 
     def _back(self, position: int) -> int:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.quality.calm import MOVING
-from rules.quality.flags import Flag, QartodTest, unpack
+from rules.quality.flags import FAIL, PASS, SUSPECT, QartodTest, unpack
 
 
 class FaultReason(StrEnum):
@@ -49,7 +49,7 @@ class Belied:
         self, value: NDArray[np.float64], tests: NDArray[np.uint32]
     ) -> NDArray[np.float64] | None:
         """Return the doubted values that water may have, NaN elsewhere; None where none is doubted."""
-        possible = flags_of(tests, QartodTest.GROSS_RANGE) == Flag.PASS
+        possible = flags_of(tests, QartodTest.GROSS_RANGE) == PASS
         return np.where(self.doubted & possible, value, np.nan) if self.doubted.any() else None
 
 
@@ -67,17 +67,20 @@ of the water, and nothing else: what a driver cannot read never gets so far."""
 def reason_of(tests: np.uint32) -> str:
     """Return why a reading failed, from the packed flags of its tests; empty where no test did."""
     flags = unpack(np.array([tests]))[:, 0]
-    return next((reason for test, reason in _BY_TEST.items() if flags[test] == Flag.FAIL), "")
+    return next((reason for test, reason in _BY_TEST.items() if flags[test] == FAIL), "")
 
 
 def stuck(tests: NDArray[np.uint32]) -> NDArray[np.bool_]:
     """Return whether each reading (packed flags, shape n) repeats those before for suspiciously long."""
     flat = flags_of(tests, QartodTest.FLAT_LINE)
-    repeated: NDArray[np.bool_] = (flat == Flag.SUSPECT) | (flat == Flag.FAIL)
+    repeated: NDArray[np.bool_] = (flat == SUSPECT) | (flat == FAIL)
     return repeated
+
+
+_SHIFTS, _NIBBLE = tuple(np.uint32(4 * test) for test in QartodTest), np.uint32(0xF)
 
 
 def flags_of(tests: NDArray[np.uint32], test: QartodTest) -> NDArray[np.uint32]:
     """Return the flag of one test for each reading, from packed flags (shape n)."""
-    flags: NDArray[np.uint32] = (tests >> np.uint32(4 * test)) & np.uint32(0xF)
+    flags: NDArray[np.uint32] = (tests >> _SHIFTS[test]) & _NIBBLE
     return flags

@@ -16,23 +16,19 @@ from typing import TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from rules.quality.flags import Flag, Flags
+from rules.quality.flags import FAIL, MISSING, NOT_EVALUATED, PASS, SUSPECT, Flags
 from rules.quality.settings import HOUR_MS, Range
 
 Ints: TypeAlias = npt.NDArray[np.int64]
 Floats: TypeAlias = npt.NDArray[np.float64]
 Bools: TypeAlias = npt.NDArray[np.bool_]
 
-_PASS, _NOT_EVALUATED, _SUSPECT, _FAIL, _MISSING = (
-    np.uint8(flag) for flag in (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT, Flag.FAIL, Flag.MISSING)
-)
-
 
 def timing_gap_test(time_ms: Ints, max_gap_ms: int) -> Flags:
     """Test 1 between readings: flag 4 what follows a gap longer than max_gap_ms; the first is 2."""
-    flags = _all(_PASS, time_ms.size)
-    flags[:1] = _NOT_EVALUATED
-    np.putmask(flags[1:], time_ms[1:] - time_ms[:-1] > max_gap_ms, _FAIL)
+    flags = _all(PASS, time_ms.size)
+    flags[:1] = NOT_EVALUATED
+    np.putmask(flags[1:], time_ms[1:] - time_ms[:-1] > max_gap_ms, FAIL)
     return flags
 
 
@@ -42,33 +38,33 @@ def syntax_test(value: Floats, unparsable: Bools | None = None) -> Flags:
     The frames and payloads themselves are checked by the drivers; the manuals' flag 3 for a wrong
     record length has no counterpart there, since such a record is refused.
     """
-    flags = _all(_PASS, value.size)
+    flags = _all(PASS, value.size)
     finite = np.isfinite(value)
     if not finite.all():
-        flags[~finite] = _MISSING
+        flags[~finite] = MISSING
     if unparsable is not None:
-        flags[unparsable] = _FAIL
+        flags[unparsable] = FAIL
     return flags
 
 
 def gross_range_test(value: Floats, sensor: Range, operator: Range | None = None) -> Flags:
     """Test 4: flag 4 outside the sensor's range, 3 outside the operator's; the limits pass."""
-    flags = _all(_PASS, value.size)
+    flags = _all(PASS, value.size)
     narrowest = sensor if operator is None else operator
     if _all_within(value, narrowest):
         return flags
     if operator is not None:
-        flags[_outside(value, operator)] = _SUSPECT
-    flags[_outside(value, sensor)] = _FAIL
+        flags[_outside(value, operator)] = SUSPECT
+    flags[_outside(value, sensor)] = FAIL
     return _mark_missing(flags, value)
 
 
 def climatology_test(value: Floats, plausible: Range) -> Flags:
     """Test 5: flag 3 outside what the stage and season make plausible; there is no flag 4."""
-    flags = _all(_PASS, value.size)
+    flags = _all(PASS, value.size)
     if _all_within(value, plausible):
         return flags
-    flags[_outside(value, plausible)] = _SUSPECT
+    flags[_outside(value, plausible)] = SUSPECT
     return _mark_missing(flags, value)
 
 
@@ -77,15 +73,15 @@ def spike_test(value: Floats, suspect: float | None, fail: float | None) -> Flag
 
     The first and the last reading, and those beside a missing one, are 2.
     """
-    flags = _all(_NOT_EVALUATED, value.size)
+    flags = _all(NOT_EVALUATED, value.size)
     if value.size > 2:
         distance = value[:-2] + value[2:]
         distance /= 2.0
         np.subtract(value[1:-1], distance, out=distance)
         np.abs(distance, out=distance)
         inner = flags[1:-1]
-        np.putmask(inner, distance >= 0.0, _PASS)  # false where any of the three is NaN
-        for threshold, flag in ((suspect, _SUSPECT), (fail, _FAIL)):
+        np.putmask(inner, distance >= 0.0, PASS)  # false where any of the three is NaN
+        for threshold, flag in ((suspect, SUSPECT), (fail, FAIL)):
             if threshold is not None:
                 np.putmask(inner, distance > threshold, flag)
     return _mark_missing(flags, value)
@@ -104,18 +100,18 @@ def rate_of_change_test(
     manuals' N_DEV standard deviations; NaN where not known. Steps up to min_step always pass.
     The first reading and those beside a missing one are 2, as is one without any limit known.
     """
-    flags = _all(_NOT_EVALUATED, value.size)
+    flags = _all(NOT_EVALUATED, value.size)
     step = np.abs(value[1:] - value[:-1])
     later = flags[1:]
     too_far = np.zeros(step.size, dtype=np.bool_)
     if max_per_hour is not None:
-        np.putmask(later, step >= 0.0, _PASS)
+        np.putmask(later, step >= 0.0, PASS)
         too_far |= step * float(HOUR_MS) > max_per_hour * (time_ms[1:] - time_ms[:-1])
     if max_step is not None:
-        np.putmask(later, (step >= 0.0) & (max_step[1:] >= 0.0), _PASS)
+        np.putmask(later, (step >= 0.0) & (max_step[1:] >= 0.0), PASS)
         too_far |= step > max_step[1:]
-    np.putmask(later, too_far & (step > min_step), _SUSPECT)
-    np.putmask(later, too_far & (step <= min_step), _PASS)
+    np.putmask(later, too_far & (step > min_step), SUSPECT)
+    np.putmask(later, too_far & (step <= min_step), PASS)
     return _mark_missing(flags, value)
 
 
@@ -124,9 +120,9 @@ def attenuated_signal_test(variation: Floats, suspect: float | None, fail: float
 
     variation: maximum minus minimum, or standard deviation, see `rules.quality.hour_statistics`.
     """
-    flags = _all(_NOT_EVALUATED, variation.size)
-    np.putmask(flags, variation >= 0.0, _PASS)
-    for threshold, flag in ((suspect, _SUSPECT), (fail, _FAIL)):
+    flags = _all(NOT_EVALUATED, variation.size)
+    np.putmask(flags, variation >= 0.0, PASS)
+    for threshold, flag in ((suspect, SUSPECT), (fail, FAIL)):
         if threshold is not None:
             np.putmask(flags, variation < threshold, flag)
     return flags
@@ -149,5 +145,5 @@ def _outside(value: Floats, limits: Range) -> Bools:
 
 def _mark_missing(flags: Flags, value: Floats) -> Flags:
     """Flag 9 what is NaN, in place."""
-    np.putmask(flags, np.isnan(value), _MISSING)
+    np.putmask(flags, np.isnan(value), MISSING)
     return flags

@@ -10,7 +10,19 @@ from typing import Final, Self
 import numpy as np
 import numpy.typing as npt
 
-from rules.quality.flags import Flag, Flags, QartodTest, pack, summarise, unpack
+from rules.quality.flags import (
+    FAIL,
+    MISSING,
+    NOT_EVALUATED,
+    PASS,
+    SUSPECT,
+    Flag,
+    Flags,
+    QartodTest,
+    pack,
+    summarise,
+    unpack,
+)
 from rules.quality.flat_line import flat_line_test
 from rules.quality.hour_statistics import Floats, HourStatistics, Ints
 from rules.quality.probe_faults import Belied
@@ -54,10 +66,10 @@ class Judged:
         """Return the same, suspect where an input of a value is, or what the probe corrects it by."""
         if suspect is None:
             return self
-        doubtful = (suspect & (self.causal == Flag.PASS)).nonzero()[0]
+        doubtful = (suspect & (self.causal == PASS)).nonzero()[0]
         causal, summary = self.causal.copy(), self.summary.copy()
-        causal[doubtful] = Flag.SUSPECT
-        summary[doubtful] = np.maximum(summary[doubtful], np.uint8(Flag.SUSPECT))
+        causal[doubtful] = SUSPECT
+        summary[doubtful] = np.maximum(summary[doubtful], SUSPECT)
         return replace(self, causal=causal, summary=summary)
 
     def with_belied(self, belied: Belied) -> Self:
@@ -68,10 +80,10 @@ class Judged:
         for test, where in ((QartodTest.FLAT_LINE, belied.frozen), (QartodTest.RATE_OF_CHANGE, leapt)):
             nibble = np.uint32(4 * test)
             tests[where] &= ~(np.uint32(0xF) << nibble)
-            tests[where] |= np.uint32(Flag.FAIL) << nibble
+            tests[where] |= np.uint32(FAIL) << nibble
         failed = belied.frozen | leapt
         causal, summary = self.causal.copy(), self.summary.copy()
-        causal[failed] = summary[failed] = Flag.FAIL
+        causal[failed] = summary[failed] = FAIL
         state = replace(self.state, tests=unpack(tests[-1:]))
         return replace(self, causal=causal, summary=summary, tests=tests, state=state)
 
@@ -132,7 +144,7 @@ def _judge_part(
 
     Flags have the shape (8, 1 + readings).
     """
-    flags = np.full((len(QartodTest), 1 + value.size), Flag.NOT_EVALUATED, dtype=np.uint8)
+    flags = np.full((len(QartodTest), 1 + value.size), NOT_EVALUATED, dtype=np.uint8)
     flags[:, :1] = state.tests
     tests = flags[:, 1:]
     usable = _judge_alone(value, settings, unparsable, tests)
@@ -151,12 +163,12 @@ def _judge_alone(value: Floats, settings: QualitySettings, unparsable: Bools | N
     What the sensor cannot report is not water: the manuals would let it make spikes of its neighbours.
     """
     tests[QartodTest.SYNTAX] = syntax_test(value, unparsable)
-    read = tests[QartodTest.SYNTAX] == Flag.PASS
+    read = tests[QartodTest.SYNTAX] == PASS
     usable = value if read.all() else np.where(read, value, np.nan)
     tests[QartodTest.GROSS_RANGE] = gross_range_test(usable, settings.sensor_range, settings.operator_range)
     if settings.climatology is not None:
         tests[QartodTest.CLIMATOLOGY] = climatology_test(usable, settings.climatology)
-    impossible = tests[QartodTest.GROSS_RANGE] == Flag.FAIL
+    impossible = tests[QartodTest.GROSS_RANGE] == FAIL
     return np.where(impossible, np.nan, usable) if impossible.any() else usable
 
 
@@ -217,6 +229,6 @@ def _settle_unusable(usable: Floats, tests: Flags) -> None:
     """Flag 9 in every row what is missing, and 2 in the rows after gross range what no test could use."""
     unusable = np.isnan(usable).nonzero()[0]
     if unusable.size:
-        tests[QartodTest.SPIKE :, unusable] = Flag.NOT_EVALUATED
-        missing = unusable[tests[QartodTest.SYNTAX, unusable] != Flag.PASS]
-        tests[QartodTest.GROSS_RANGE :, missing] = Flag.MISSING
+        tests[QartodTest.SPIKE :, unusable] = NOT_EVALUATED
+        missing = unusable[tests[QartodTest.SYNTAX, unusable] != PASS]
+        tests[QartodTest.GROSS_RANGE :, missing] = MISSING

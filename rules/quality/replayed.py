@@ -7,7 +7,7 @@ itself; neither zigzags.
 """
 
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import count, islice, pairwise
 from typing import Final
 
 import numpy as np
@@ -55,6 +55,16 @@ class Played:
     since_ms: int = MOVING
     until: int = 0
 
+    def are_new(self, codes: list[int]) -> bool:
+        """Return whether no hash of the ring is any of these, all of them different; put them there if so."""
+        if len(set(codes)) < len(codes) or not self.ring.keys().isdisjoint(codes):
+            return False
+        self.ring.update(zip(codes, count(self.number), strict=False))
+        self.number, self.chain = self.number + len(codes), -1 if codes else self.chain
+        for code in list(islice(self.ring, max(len(self.ring) - KEPT, 0))):
+            del self.ring[code]
+        return True
+
     def is_new(self, code: int) -> bool:
         """Return whether no hash of the ring is so; put it there."""
         if code in self.ring:
@@ -99,25 +109,24 @@ def played(at_ms: Ints, value: Floats, past: Played) -> Again:
     time_ms = np.concatenate((np.array(past.time_ms, dtype=np.int64), at_ms[changed]))
     since_ms = np.full(row.size - known + 1, MOVING)
     since_ms[: max(past.until - before, 0)] = past.since_ms
-    ends, matched = [0], [past.chain >= 0]
     began_ms = np.full(row.size + 1, -1)
     began_ms[WINDOW:] = time_ms[: max(row.size + 1 - WINDOW, 0)]
-    codes = _hashes(row)
+    codes = _hashes(row) if row.size > known else np.empty(0, dtype=np.uint64)
     kept = (codes >> np.uint64(62) == 0).nonzero()[0]
-    for start, code in zip(kept.tolist(), codes[kept].tolist(), strict=True):
-        at = start + WINDOW - known
-        if at <= 0:
-            continue
-        if not past.is_new(code):
-            window = row[start : start + WINDOW]
-            past.comes_again(past.ring[code], before + at, window, int(time_ms[start]))
-            since_ms[at : max(past.until - before, 0)] = past.since_ms
-        ends.append(at)
-        matched.append(past.chain >= 0)
+    kept = kept[kept + WINDOW > known]
+    ends, hashes = kept + WINDOW - known, codes[kept].tolist()
+    matched = np.concatenate(([past.chain >= 0], np.zeros(ends.size, dtype=np.bool_)))
+    if not past.are_new(hashes):
+        for place_of, (start, at) in enumerate(zip(kept.tolist(), ends.tolist(), strict=True)):
+            if not past.is_new(hashes[place_of]):
+                window, number = row[start : start + WINDOW], past.ring[hashes[place_of]]
+                past.comes_again(number, before + at, window, int(time_ms[start]))
+                since_ms[at : max(past.until - before, 0)] = past.since_ms
+            matched[place_of + 1] = past.chain >= 0
     past.count += since_ms.size - 1
     past.time_ms, past.value = tuple(time_ms[-WINDOW:].tolist()), tuple(row[-WINDOW:].tolist())
-    newest = np.searchsorted(ends, place, side="right") - 1
-    return Again(since_ms[place], np.array(matched)[newest], began_ms[known + place])
+    newest = ends.searchsorted(place, side="right")
+    return Again(since_ms[place], matched[newest], began_ms[known + place])
 
 
 def _hashes(row: Floats) -> NDArray[np.uint64]:

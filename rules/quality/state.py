@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from rules.quality.flags import Flag, Flags, QartodTest
+from rules.quality.flags import NOT_EVALUATED, Flags, QartodTest
 from rules.quality.flat_line import FlatRun
 from rules.quality.hour_statistics import Floats, HourStatistics, Ints
 from rules.quality.settings import Range
@@ -20,7 +20,7 @@ class QualityState:
 
     time_ms: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     value: Floats = field(default_factory=lambda: np.empty(0, dtype=np.float64))
-    tests: Flags = field(default_factory=lambda: np.full((len(QartodTest), 1), Flag.NOT_EVALUATED, np.uint8))
+    tests: Flags = field(default_factory=lambda: np.full((len(QartodTest), 1), NOT_EVALUATED, np.uint8))
     run: FlatRun = field(default_factory=FlatRun)
     hours: HourStatistics = field(default_factory=HourStatistics)
     sensor_range: Range | None = None

@@ -6,6 +6,7 @@ as ever; what is made of it takes it for what it was before, and may be off by a
 """
 
 from dataclasses import dataclass, replace
+from statistics import median
 from typing import Any, Final
 
 import numpy as np
@@ -52,6 +53,10 @@ class Swift:
     beside: float = 0.0
     usual: float = 0.0
 
+    def has_new_points(self, until_ms: int) -> bool:
+        """Return whether readings up to a time, all after those known, make a new point."""
+        return not self.time_ms or until_ms // POINT_MS > self.time_ms[-1] // POINT_MS
+
 
 def swift(
     time_ms: Ints, own: Floats, other: Floats, agreed: Bools | None, usual_k: float, past: Swift
@@ -61,8 +66,11 @@ def swift(
     `own` and `other`: readings and the newest of the other probe, both in kelvin (the latter NaN where there
     is none now); `agreed`: where a second probe of the quantity bears a reading out. Shapes n, not empty.
     """
-    points_of = np.concatenate(([past.time_ms[-1] // POINT_MS if past.time_ms else -1], time_ms // POINT_MS))
-    new = (points_of[1:] > points_of[:-1]).nonzero()[0]
+    now = past.base if past.since_ms >= 0 else np.nan
+    if not past.has_new_points(int(time_ms[-1])):
+        return np.full(own.size, now), past
+    newest = past.time_ms[-1] // POINT_MS if past.time_ms else -1
+    new = (np.diff(time_ms // POINT_MS, prepend=newest) > 0).nonzero()[0]
     points = (
         np.concatenate((np.array(past.time_ms, dtype=np.int64), time_ms[new])),
         np.concatenate((np.array(past.own), own[new])),
@@ -72,8 +80,7 @@ def swift(
     far = min(max(TIMES_USUAL * usual_k, LEAST_K), MOST_K)
     hours, usual = _usually(points, past)
     bases, state = _follow(points, usual, borne_out, far, replace(past, **hours))
-    now = past.base if past.since_ms >= 0 else np.nan
-    return np.concatenate(([now], bases))[np.searchsorted(new, np.arange(own.size), side="right")], state
+    return np.concatenate(([now], bases))[new.searchsorted(np.arange(own.size), side="right")], state
 
 
 def _follow(
@@ -116,12 +123,10 @@ def _usually(points: tuple[Ints, Floats, Floats], past: Swift) -> tuple[dict[str
     begins = there[np.diff(hour[there], prepend=past.hours[-1] if past.hours else -1) > 0]
     hours = (*past.hours, *hour[begins].tolist())
     apart = (*past.apart, *(own[begins] - other[begins]).tolist())
-    count = len(past.hours) + np.searchsorted(begins, np.arange(own.size), side="left")
-    usual = np.full(own.size, np.nan)
-    for number in np.unique(count).tolist():
-        if number:
-            usual[count == number] = np.median(apart[max(0, number - HOURS) : number])
-    return {"hours": hours[-HOURS:], "apart": apart[-HOURS:]}, usual
+    count = len(past.hours) + begins.searchsorted(np.arange(own.size), side="left")
+    numbers = range(int(count[0]), int(count[-1]) + 1)
+    usual = np.array([median(apart[max(0, it - HOURS) : it]) if it else np.nan for it in numbers])
+    return {"hours": hours[-HOURS:], "apart": apart[-HOURS:]}, usual[count - count[0]]
 
 
 def _moves(points: tuple[Ints, Floats, Floats], usual: Floats, far: float, known: int) -> tuple[Ints, Ints]:
