@@ -206,7 +206,7 @@ def courses(
 
 def _trail(tolerance: Tolerance | None, state: ChannelState, now_ms: int) -> Trail | None:
     """Return what is known of a channel's last hours: a reading an hour, then those of its trend's window."""
-    fine = list(zip(state.trend.time_ms, state.trend.value, strict=True))
+    fine = list(zip(state.trend.time_ms.tolist(), state.trend.value.tolist(), strict=True))
     if tolerance is None or not fine:
         return None
     coarse = zip(state.sample.hour, state.sample.value, strict=True)

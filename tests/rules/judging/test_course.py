@@ -1,5 +1,6 @@
 """Where the water of an alarm is now: what the newest reading says, and the time left by its trend."""
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -58,6 +59,7 @@ def test_the_trail_is_a_reading_an_hour_then_those_of_the_window_and_the_limits_
     assert 5 * 3600 <= ages[0] <= TRAIL_S
     assert len(ages) <= TRAIL_POINTS
     assert sum(age > 2 * 3600 for age in ages) == 4, "a reading an hour"
+    assert json.loads(json.dumps(course.trail.points)) == [list(point) for point in course.trail.points]
     hour = 0.004 * 60
     assert [values[-1] - it for it in values] == pytest.approx([age / 3600 * hour for age in ages], abs=0.01)
 
