@@ -81,7 +81,7 @@ def test_what_the_probe_hides_beside_it_is_told(number):
 
 
 def diluted(number, crash_h=np.inf):
-    """The water itself gets fresher, by 5 to 60 % an hour; the oxygen in it follows, or falls from an hour on."""
+    """The water itself gets fresher, by 5 to 60 % an hour; its oxygen follows, or crashes."""
     draw, water = np.random.default_rng([LOT + 1, number]), Water(hours=9.0)
     water.salinity[1] = 32.0 * np.exp(-draw.uniform(0.05, 0.6) * water.since_h)
     water.saturation[1] *= np.clip(1.0 - (water.since_h - crash_h), 0.2, 1.0)
