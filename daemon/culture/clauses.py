@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from daemon.errors import RequestError
 from daemon.settings.rack import Settings
 from daemon.tables.values import number, utc_ms
-from rules.culture.acts import OF_A_SHARE, What
+from rules.culture.acts import OF_A_SHARE, How, What
 from rules.errors import none_such
 from rules.rack.logbook import ENTRY_KINDS, sample_of
 
@@ -85,8 +85,12 @@ def asked_by(cohort: str, words: Sequence[str], known: Known, lives_in: Sequence
     numbers: list[float] = []
     places: list[str] = []
     rest: list[str] = []
+    all_words = verb in ENTRY_KINDS and ENTRY_KINDS[verb].in_words  # a number in a note is one of its words
     for word in words[1:]:
-        _read(word, known, body, numbers, places, rest)
+        if all_words and word not in known.vessels and "=" not in word:
+            rest.append(word)
+        else:
+            _read(word, known, body, numbers, places, rest)
     body |= _meant(verb, body, numbers, rest)
     body |= _in_words(verb, body, rest, known.vessels)
     if verb in list(What):
@@ -146,24 +150,34 @@ def _keyed(key: str, value: str, zone: tzinfo) -> dict[str, Any]:
     if key == "corrects":
         return {key: int(number(value))}
     if key in _NUMBERS:
-        return {key: number(value)}
+        share = key == "fraction" and value.endswith("%")
+        return {key: number(value[:-1]) / 100 if share else number(value)}
     if key in _TEXTS:
         return {key: value}
     raise RequestError(f"{key}: {none_such(key, (*_KEYS, *_TEXTS, *_NUMBERS, 'parents', 'corrects'))}")
 
 
 def _meant(verb: str, body: dict[str, Any], numbers: list[float], rest: list[str]) -> dict[str, Any]:
-    """Return what a word says that is one of a note elsewhere: all of them, or that a sample never was."""
+    """Return what a word says that is one of a note elsewhere: all, a sample that never was, 3 of 20."""
     if "all" in rest and verb in OF_A_SHARE and not numbers and "share" not in body:
         rest.remove("all")
         return {"share": 1.0}
     if "withdrawn" in rest and verb in ENTRY_KINDS and "corrects" in body:
         rest.remove("withdrawn")
         return {"withdrawn": True}
+    if "of" in rest and len(numbers) == 2 and verb in ENTRY_KINDS and ENTRY_KINDS[verb].unit == "%":
+        some, every = numbers
+        if not 0 <= some <= every or not every:
+            raise RequestError(f"{verb}: found {some:g} of {every:g}; expected some of all, such as 3 of 20")
+        rest.remove("of")
+        numbers[:] = [100 * some / every]
+        return {"n": every}
     return {}
 
 
 def _of_act(what: What, body: dict[str, Any], numbers: list[float]) -> None:
+    if "fraction" in body and body.get("how", How.SAMPLED) != How.SAMPLED:
+        raise RequestError(f"how: found {body['how']}; numbers of parts are a sample")
     if what is What.DISCS or "fraction" in body:
         body["values"] = numbers
     elif len(numbers) > 1:
@@ -188,9 +202,9 @@ def _in_words(verb: str, body: dict[str, Any], rest: list[str], vessels: Collect
 
     One that has a number and looks like a vessel's name is mistyped, and no word.
     """
-    shapes = {_DIGITS.sub("0", it) for it in vessels}
+    shapes = {_DIGITS.sub("0", it.lower()) for it in vessels}
     for it in filter(_DIGITS.search, rest):
-        if _DIGITS.sub("0", it) in shapes or get_close_matches(it, vessels, 1, 0.8):
+        if _DIGITS.sub("0", it.lower()) in shapes or get_close_matches(it, vessels, 1, 0.8):
             raise RequestError(f"vessel: {none_such(it, vessels)}")
     key = _WORDS_ARE.get(verb, "note")
     return {key: " ".join([*([body[key]] if key in body else []), *rest])} if rest else {}

@@ -148,11 +148,13 @@ def _work(action: Action, end_ms: int, vessel: str, what: str) -> Mark:
 
 def _died(action: Action) -> bool:
     deaths = {"log": "deaths", "culture": "died"}.get(action.kind)
-    return deaths is not None and action.body.get("what") == deaths and bool(action.body.get("value"))
+    some = action.body.get("value") or action.body.get("share")
+    return deaths is not None and action.body.get("what") == deaths and bool(some)
 
 
 def _death(action: Action, vessel: str) -> Mark:
-    cause, evidence = str(action.body.get("cause", "")), f"{action.body['value']:g} found dead"
+    some = f"{action.body['value']:g}" if "value" in action.body else f"{100 * action.body['share']:g} %"
+    cause, evidence = str(action.body.get("cause", "")), f"{some} found dead"
     incident = Incident(
         action.at_ms - LOOKED_AT_EVERY_MS, action.at_ms, vessel, "animals died", None, "", "death", cause,
         str(Severity.LOSS), evidence=evidence,

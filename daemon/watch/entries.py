@@ -90,18 +90,39 @@ def _unfit_for_animals(journal: Journal, asked: Asked, at_ms: int, acts: Sequenc
     culture = culture_of(it for it in acts if it.at_ms <= done_ms and it is not was)
     try:
         if kind == CULTURE:
-            return _no_batch(culture, body) or unfit_act(culture, act_of(0, done_ms, who, body))
+            unfit = _no_batch(culture, body, acts) or _unfit_act(culture, done_ms, who, body)
+            return unfit or (_orphans(acts, asked) if was else "")
         unionised(0.0, body)
         return unfit_sample(culture, body)
     except RulesError as error:
         return str(error)
 
 
-def _no_batch(culture: Culture, body: dict[str, Any]) -> str:
-    """Say that there is no such batch, before all that only a known one could tell."""
-    code = str(body.get("cohort"))
-    known = body.get("what") in (What.BEGIN, What.WITHDRAWN) or code in culture.cohorts
-    return "" if known else f"cohort: {none_such(code, culture.cohorts)}"
+def _unfit_act(culture: Culture, done_ms: int, who: str, body: dict[str, Any]) -> str:
+    return unfit_act(culture, act_of(0, done_ms, who, body), limits_too=bool(body.get("limits_too")))
+
+
+def _orphans(acts: Sequence[Act], asked: Asked) -> str:
+    """Say which acts would be about a batch that nothing begins any more, were one put right or withdrawn."""
+    before, after = culture_of(acts), culture_of(and_then(acts, asked, 0))
+    orphans = sorted(set(after.unplaced) - set(before.unplaced))
+    of = next((it.cohort for it in acts if it.number in orphans), "")
+    numbers = ", ".join(map(str, orphans[:5])) + (", ..." if len(orphans) > 5 else "")
+    return f"corrects: {of} begins with it, and {numbers} are about {of}; put those right first" if of else ""
+
+
+def _no_batch(culture: Culture, body: dict[str, Any], acts: Sequence[Act]) -> str:
+    """Say that there is no such batch, or none of it, before all that only a known one could tell."""
+    code, what = str(body.get("cohort")), body.get("what")
+    of = culture.cohorts.get(code)
+    if what in (What.BEGIN, What.WITHDRAWN):
+        return ""
+    if of is None and any(code in (it.cohort, it.into) for it in acts):
+        return f"cohort: there was no {code} yet at that time"
+    if of is None:
+        return f"cohort: {none_such(code, culture.cohorts)}"
+    placed = body.get("vessel") or of.vessels or what in (What.STAGE, What.DISCS)
+    return "" if placed else f"vessel: {code} lives nowhere any more"
 
 
 def _others(journal: Journal, asked: Asked) -> list[Entry]:

@@ -15,10 +15,10 @@ _WITHOUT_COOLING = {"warm"}
 """Lineages that strobilate without it: Liu et al. 2009, Hydrobiologia 616:247 (abstract)."""
 
 
-def unfit_act(culture: Culture, act: Act) -> str:
+def unfit_act(culture: Culture, act: Act, *, limits_too: bool = False) -> str:
     """Say in one line why an act does not fit what is known at its time; empty where it does.
 
-    `culture` holds the acts before it.
+    `culture` holds the acts before it; `limits_too` says that limits of vessels are to follow.
     """
     of = culture.cohorts.get(act.cohort)
     if act.what is What.WITHDRAWN:
@@ -27,11 +27,15 @@ def unfit_act(culture: Culture, act: Act) -> str:
         return _of_beginning(culture, act)
     if of is None:
         return f"cohort: {none_such(act.cohort, culture.cohorts)}"
+    unfit = _of_number(act) or ("" if limits_too else _of_stage(of, act)) or _uncooled(of.lineage, act)
+    return unfit or _of_place(of, act) or _of_other(culture, of, act)
+
+
+def _of_number(act: Act) -> str:
     if act.value is not None and act.share is not None:
         return f"value: found {act.value:g} and {100 * act.share:g} %; expected one of them"
-    if act.what is What.LEFT and act.value is None and act.share is None:  # older journals have such
-        return "value: left needs how many, a share or all"
-    return _uncooled(of.lineage, act) or _of_place(of, act) or _of_other(culture, of, act)
+    unsaid = act.what is What.LEFT and act.value is None and act.share is None  # older journals have such
+    return "value: left needs how many, a share or all" if unsaid else ""
 
 
 def _of_beginning(culture: Culture, act: Act) -> str:
@@ -51,6 +55,18 @@ def _of_beginning(culture: Culture, act: Act) -> str:
 def _uncooled(lineage: str, act: Act) -> str:
     cools = lineage in _WITHOUT_COOLING and act.stage == "polyp-cooling"
     return f"stage: the lineage {lineage} strobilates without cooling" if cools else ""
+
+
+def _of_stage(of: Cohort, act: Act) -> str:
+    """Say what is wrong with a change of stage that counts nothing, and moves no limits."""
+    if act.what is not What.STAGE or act.value is not None:
+        return ""
+    if act.stage == of.stage:
+        return f"stage: {of.code} is {of.stage} already"
+    if act.vessel and of.vessels != [act.vessel]:
+        where = ", ".join(of.vessels) or "nowhere any more"
+        return f"vessel: {of.code} is of one stage, in {where}; split those in {act.vessel} off, or name none"
+    return ""
 
 
 def _of_place(of: Cohort, act: Act) -> str:

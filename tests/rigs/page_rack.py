@@ -156,8 +156,15 @@ class PageRack:
         return found
 
     def ask(self, kind, who="ada", **body):
-        RequestBox(self.journal.path).ask(kind, who, body)
-        self.watch.take([], self.at_ms)
+        """Ask the watch, and let it take turns until it has answered."""
+        box = RequestBox(self.journal.path)
+        asked = box.ask(kind, who, body)
+
+        def answered():
+            self.watch.take([], self.at_ms)
+            return box.answer_to(asked) is not None
+
+        wait_for(answered)
 
     def while_it_runs(self, deed):
         """Do something in another thread while the watch takes up what is asked; return what comes of it."""

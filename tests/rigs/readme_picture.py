@@ -28,7 +28,7 @@ def draw_page(picture):
     drifts = {("k1", "temperature"): (0.9, 5.0)}
     with (
         TemporaryDirectory() as folder,
-        page_rack(Path(folder), days=1, drifts=drifts, polls_a_turn=60) as rack,
+        page_rack(Path(folder), days=4, drifts=drifts, polls_a_turn=60) as rack,
         served(rack) as address,
         chromium(f"{folder}/browser", device=(1280, 905, 1)) as browser,
     ):

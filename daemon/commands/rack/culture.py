@@ -97,6 +97,8 @@ def _write_down(settings: Settings, options: argparse.Namespace) -> int:
                 acts = and_then(acts, it, now_ms) if asked.kind == CULTURE else acts
             except (RequestError, RulesError) as error:
                 wrong.append(f"{where}: {str(error).removeprefix(f'{where}: ')}")
+    if options.words and not (fit or wrong):
+        raise RequestError("found no clause; expected such as: move 40 k1 k2, bells 8.1 9.2")
     if wrong:
         raise RequestError("\n".join([*wrong, "nothing was written down"]))
     for place, (where, (kind, options.who, body), text) in enumerate(fit):

@@ -46,6 +46,10 @@ def test_acts_and_samples_of_a_batch_are_written_down_and_wrong_ones_stay_in_the
     assert did(rack, "log")[-1][1]["values"] == [8.1, 9.2, 7.7]
     assert "say in which" in done(rack, "feed", "20", batch="e1")
     assert "e1: ephyra, aurita, k1 160, k2 39, died 1" in Person(rack, "ada").get("/animals")
+    page = done(rack, "move", "all", batch="e1", vessel="k2", to="k1")
+    assert "e1: move written down by ada, all 39 in k2." in page
+    assert '<option value="e1" selected>' in page, "the next act is about the same animals, as a rule"
+    assert page.index('value="begin"') > page.index('value="bells"'), "and begins none"
 
 
 def test_what_falls_due_is_worked_out_when_asked_for(rack):

@@ -213,7 +213,8 @@ def lively(tmp_path_factory):
     with page_rack(folder, days=0.4, drifts=drifts, silent=("k3",)) as rack, served(rack) as address:
         rack.ask("log", who="ada", vessel="k1", what="feed", note="nauplii", value=6)
         rack.ask("acknowledge", who="bo", alarm="k1/temperature/rising")
-        wait_for(lambda: "feed 6 mL  nauplii (ada)" in opened(f"{address}/vessel/k1"))
+        for done in ("feed 6 mL  nauplii (ada)", "seen by bo"):
+            wait_for(lambda: done in opened(f"{address}/vessel/k1"))  # noqa: B023
         yield rack, address
 
 

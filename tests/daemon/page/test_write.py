@@ -67,6 +67,19 @@ def test_a_note_without_words_and_a_number_that_is_none_are_not_written_down(rac
     assert len(did(rack, "log")) == before
 
 
+def test_what_never_was_is_withdrawn_by_a_button_and_both_entries_are_shown(rack):
+    written(rack, "ada", "feed", value="6")
+    number = rack.journal.history.entries("feed")[-1].seq
+    page = Person(rack, "ada").get(f"/write?vessel=k1&kind=feed&corrects={number}")
+    assert 'name="withdrawn" value="yes" formnovalidate' in page
+    shown = written(rack, "ada", "feed", value="", corrects=str(number), withdrawn="yes")
+    assert "Feed of Kreisel 1 written down by ada." in shown
+    _, body = did(rack, "log")[-1]
+    assert (body["corrects"], body["withdrawn"], "value" in body) == (number, True, False)
+    assert f"Feed withdrawn, ada, corrects {number}" in shown
+    assert f"superseded by {rack.journal.history.entries('feed')[-1].seq}" in shown
+
+
 def test_the_same_by_another_person_is_asked_about_once(rack):
     written(rack, "ada", "water_change", vessel="t1", value="12")
     page = written(rack, "bo", "water_change", vessel="t1", value="12")

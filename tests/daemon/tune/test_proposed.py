@@ -85,14 +85,21 @@ def test_deaths_and_measurements_by_hand_are_proposed():
         Action(
             START_MS + 9, "culture", "ana", {"vessel": "tray-1", "what": "died", "value": 2, "cause": "cold"}
         ),
+        Action(START_MS + 9, "culture", "ana", {"vessel": "tray-2", "what": "died", "share": 1.0}),
     ]
     found = [mark.incident for mark in from_actions(actions, water)]
     assert [(it.vessel, it.kind, it.quantity, it.severity, it.call_wanted) for it in found] == [
         ("kreisel-1", "water", "temperature", "", None),
         ("kreisel-1", "death", "", "loss", None),
         ("tray-1", "death", "", "loss", None),
+        ("tray-2", "death", "", "loss", None),
     ]
-    assert [it.evidence for it in found] == [f"{HIGH + 1:g} °C by hand", "7 found dead", "2 found dead"]
+    assert [it.evidence for it in found] == [
+        f"{HIGH + 1:g} °C by hand",
+        "7 found dead",
+        "2 found dead",
+        "100 % found dead",
+    ]
     assert found[1].end_ms - found[1].start_ms == 24 * 60 * MINUTE_MS
 
 

@@ -133,7 +133,7 @@ WRONG = {
     "begin ephyra 5 k1": "cohort: e1 there is already; a new batch needs a new code",
     "died -5": "value: found -5; expected a number of animals, 1 or more",
     "died 5.5": "value: found 5.5; expected a number of animals, 1 or more",
-    "died 3 when=2026-08-01": "cohort: there is no e1",
+    "died 3 when=2026-08-01": "cohort: there was no e1 yet at that time",
     "died 3 when=2098-01-01": "when: expected a moment that is not still to come",
     "died 3 when=yesterday": "when=yesterday:",
     "died 3 corrects=9999": "corrects:",
@@ -172,6 +172,11 @@ WRONG = {
     "left k1": "value: left needs how many, a share or all",
     "merge into=e9": "into: there is no e9; known are: none",
     "split 5 k1 k2 into=E1": "into: there is no E1; did you mean e1?",
+    "deformed 30 of 20": "deformed: found 30 of 20; expected some of all, such as 3 of 20",
+    "stage ephyra": "stage: e1 is ephyra already",
+    "stage juvenile k2": "vessel: e1 is of one stage, in k1; split those in k2 off, or name none",
+    "died 1 K1": "vessel: there is no K1; known are: k1, k2, k3",
+    "count 10 12 of=0.2 how=guessed": "how: found guessed; numbers of parts are a sample",
     "bells withdrawn": "value: bell_diameter needs a number in mm",
 }
 
@@ -286,6 +291,36 @@ def test_all_of_them_is_a_word_and_how_many_that_was_is_said(desk):
     assert of.causes == {"pump stood": 40}
 
 
+def test_words_of_a_note_keep_their_numbers_and_a_share_may_be_counted(desk):
+    desk("begin ephyra 200 k1")
+    assert desk("treatment k1 formalin 3 drops of 40 %, deformed 3 of 20, count 30 31 29 of=10%")[0] == 0
+    (treated,) = desk.rack.journal.history.entries("treatment")
+    assert (treated.body["note"], "value" in treated.body) == ("formalin 3 drops of 40 %", False)
+    (deformed,) = desk.rack.journal.history.entries("deformed")
+    assert (deformed.body["value"], deformed.body["n"], "note" in deformed.body) == (15, 20, False)
+    assert desk.now().now.number == 300
+    desk("left all k1")
+    assert "vessel: e1 lives nowhere any more" in desk("died 1")[1]
+    assert desk("stage juvenile k1")[1].startswith("stage: vessel: e1 is of one stage, in nowhere any more")
+
+
+def test_what_begins_a_batch_is_not_taken_back_from_under_what_is_about_it(desk):
+    desk("begin ephyra 200 k1")
+    desk("move 40 k2, split 10 k2 k3 into=e2")
+    desk("died 1", cohort="e2")
+    begun, _, split, died = (it.number for it in acts_in(desk.rack.journal))
+    said = desk(f"withdrawn corrects={begun}")[1]
+    assert said.startswith("withdrawn: corrects: e1 begins with it, and ")
+    said = f"corrects: e2 begins with it, and {died} are about e2; put those right first"
+    for line in (f"withdrawn corrects={split}", f"split 10 k2 k3 into=e3 corrects={split}"):
+        assert said in desk(line)[1], line
+    assert desk(f"split 11 k2 k3 into=e2 corrects={split}")[0] == 0
+    assert desk(f"withdrawn corrects={died}", cohort="e2")[0] == 0
+    assert desk(f"withdrawn corrects={split}")[0] == 0
+    assert desk(",")[1].startswith("found no clause")
+    assert desk.now().now.number == 200
+
+
 def test_animals_join_a_batch_of_another_stage_only_where_that_is_said(desk):
     desk("begin ephyra 200 k1")
     desk("begin juvenile 50 k2", cohort="j1")
@@ -366,7 +401,7 @@ def test_what_is_written_late_counts_when_it_was_done(desk):
     desk("count 190 k1 when=2026-08-12T09:00")
     assert desk("died 10 k1 when=2026-08-11T09:00 found late")[0] == 0
     assert [it.number for it in desk.now().rests] == [0]
-    assert desk("died 1 k1 when=2026-08-09T09:00")[1].startswith("died: cohort: there is no e1")
+    assert desk("died 1 k1 when=2026-08-09T09:00")[1].startswith("died: cohort: there was no e1 yet")
     assert "still to come" in desk("died 1 k1 when=2026-09-09T09:00")[1]
     status, said = desk("begin ephyra 5 k1 born=2026-09-01", cohort="e2")
     assert (status, said.splitlines()[0]) == (
@@ -421,7 +456,7 @@ def test_an_alarm_never_depends_on_what_is_known_of_the_animals(tmp_path):
                     rack.ask("culture", what="begin", stage="ephyra", value=200, **about)
                 rack.ask("culture", what="died", value=20, cause="heat", **about)
                 rack.ask("culture", what="count", value=20, how="guessed", **about)
-                rack.ask("culture", what="stage", cohort="e1", stage="polyp")
+                rack.ask("culture", what="stage", cohort="e1", stage=("polyp", "ephyra")[step % 2])
                 rack.ask("log", what="gut_full", value=10, **about)
                 rack.ask("log", what="ammonia", value=3, ph=8.1, **about)
             assert len(acts_in(rack.journal)) == (16 if kept else 0)
