@@ -17,7 +17,7 @@ from daemon.journal.retention import let_go
 from daemon.record.arrow import SCHEMAS
 from daemon.record.package import folder_tables
 from daemon.record.tables import BANDS, TABLES, TESTS
-from tests.rigs.eventful_rack import CLOCK_WAS_OFF_MS, eventful
+from tests.rigs.eventful_rack import CLOCK_WAS_OFF_MS, STANDARD, THERMOMETER, eventful
 
 pytestmark = [
     pytest.mark.usefixtures("quiet_logs"),
@@ -47,12 +47,13 @@ def table(folder, name):
 
 def test_a_calibration_brings_its_standard_to_where_it_was_put(records):
     found = table(records / "csv", "calibration")
-    points = [(42.0, 42.0), (42.8, 42.0)]  # of the rig: read, true
-    for (_, row), (read, true) in zip(found.iterrows(), points, strict=True):
+    put = [(42.0, 42.0, 0.1, STANDARD), (42.8, 42.0, 0.1, STANDARD), (16.1, 16.0, 0.05, THERMOMETER)]
+    for (_, row), (read, true, uncertainty, its) in zip(found.iterrows(), put, strict=True):
         assert row.slope * read + row.offset == pytest.approx(true, abs=1e-9)
-        assert row.plus_minus == pytest.approx(0.1)
-        assert (row.probe, row.quantity, row.who) == ("k1-multi", "conductivity", "ada")
-        assert row.standard == "KCl, invented lot"
+        assert row.plus_minus == pytest.approx(uncertainty)
+        assert {**row[[*its]]} == its
+        assert row.who == "ada"
+    assert (found.offset != 0).any()
 
 
 @pytest.mark.parametrize("name", ["action", "event", "entry", "reading"])
