@@ -43,11 +43,10 @@ TAKEN_BACK = {
 
 
 def grown(table: pa.Table, schema: pa.Schema) -> pa.Table:
-    """Return a table, which may be an older record's, with the columns that it lacks and in this order."""
-    for field in schema:
-        if field.name not in table.column_names:
-            table = table.append_column(field, pa.nulls(table.num_rows, field.type))
-    return table.select(schema.names).cast(schema)
+    """Return a table, which may be an older record's, with the columns that it lacks at its end."""
+    for field in list(schema)[table.num_columns :]:
+        table = table.append_column(field, pa.nulls(table.num_rows, field.type))
+    return table.cast(schema)
 
 
 def table_of(name: str, columns: Mapping[str, Any], length: int) -> pa.Table:

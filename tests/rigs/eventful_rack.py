@@ -69,6 +69,7 @@ fields = [{ quantity = "temperature", pointer = "/t" }]
 fresh_by = { pointer = "/n" }
 """
 STANDARD = {"standard": "KCl, invented lot", "probe": "k1-multi", "quantity": "conductivity"}
+THERMOMETER = {"standard": "invented thermometer", "probe": "k3-multi", "quantity": "temperature"}
 CLOCK_WAS_OFF_MS = 7_200_000
 """The clock was a guess at first, two hours behind what it then turned out to be."""
 
@@ -143,6 +144,7 @@ def eventful(folder, others=()):
         rack.ask("begin_maintenance", target="vessel/k3", for_s=600, why="-pump")
         minutes(rack, 120, k1=23.0, k3=None)
         rack.ask("hand_measurement", **BY_HAND, value=22.9)
+        rack.ask("calibrate", **THERMOMETER, points=[{"read": 16.1, "true": 16.0, "uncertainty": 0.05}])
         minutes(rack, 120, k1=15.0)
         minutes(rack, 90, k2=24.0)
         rack.watch._keep_snapshot()

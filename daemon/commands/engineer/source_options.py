@@ -151,7 +151,7 @@ def is_journal(path: Path) -> bool:
         why = (error.strerror or "an error").lower()
         raise SourceError(f"{path}: {why}; expected a journal, a CSV or an http address") from error
     description = path.parent / "datapackage.json"
-    is_part = path.suffix in (".csv", ".parquet", ".json") and description.exists()
+    is_part = path.suffix in (".csv", ".parquet", ".json") and description.is_file()
     if is_part and _OF_RECORD in description.read_bytes():
         raise SourceError(f"{path}: one part of a record; name its folder, {path.parent}")
     if head.startswith(_ZIP):
