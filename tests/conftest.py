@@ -1,6 +1,7 @@
 """What holds for every test."""
 
 import os
+import sys
 from pathlib import Path
 
 import hypothesis
@@ -10,10 +11,11 @@ import structlog
 from tests.rigs.examples import FOR
 from tests.rigs.places import ROOT
 
-# Tests start hundreds of processes. Each would compile the whole daemon anew where nothing may be written
-# beside the sources; what one compiled the others find here.
+# Tests start hundreds of processes. Where nothing is to be written beside the sources, each would compile the
+# whole daemon anew, and pytest every test; what one compiled the others find here.
+sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-os.environ.setdefault("PYTHONPYCACHEPREFIX", str(ROOT / ".bellwatch" / "pycache"))
+sys.pycache_prefix = os.environ.setdefault("PYTHONPYCACHEPREFIX", str(ROOT / ".bellwatch" / "pycache"))
 
 # How long an example takes says something of the machine and what else it does, not of the code.
 hypothesis.settings.register_profile("patient", deadline=None)

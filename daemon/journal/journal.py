@@ -167,5 +167,5 @@ class Journal:
         at_once = _BYTES_AT_ONCE // page_bytes
         if mode != 2 or free < at_once or free < pages * _SPARE_SHARE:
             return False
-        self._db.execute(f"PRAGMA incremental_vacuum({at_once})").fetchall()
+        self._db.executescript(f"PRAGMA incremental_vacuum({at_once})")  # `execute` would give one page back
         return True

@@ -259,3 +259,18 @@ def test_nobody_else_opens_the_journal_or_speaks_sql_to_it():
         if node.attr != "connect" or ast.unparse(node) == "sqlite3.connect"
     ]
     assert speaking == []
+
+
+def test_ten_seconds_of_a_rack_take_six_times_their_size_of_the_log_at_most(tmp_path):
+    """A commit writes whole pages; what goes to the card beside them the benchmark measures."""
+    path, log = tmp_path / "journal.sqlite", tmp_path / "journal.sqlite-wal"
+    journal, commits, channels = Journal(path, writable=True), 60, 48
+    sources = [journal.inputs.source_id(f"p{n}", "temperature", "k1") for n in range(channels)]
+    journal.checkpoint()
+    assert log.stat().st_size == 0
+    for nth in range(commits):
+        at_ms = START_MS + 10_000 * nth
+        with journal.transaction():
+            journal.inputs.append_readings((at_ms, source, at_ms, 18.0 + nth / 100) for source in sources)
+    assert log.stat().st_size <= 6 * 27 * commits * channels  # 27 bytes a row
+    journal.close()

@@ -36,7 +36,7 @@ WHOLE_OVER_MODBUS = "BELLWATCH_TEST_WHOLE_SERIES" in os.environ
 """A row takes 2 ms of three busy lines together; the whole series is for a slower run than the usual one."""
 
 STRETCHES = ((0, 6_633), (6_633, 13_266), (13_266, ROWS))
-SHORT_STRETCHES = ((0, 400), (9_000, 9_400), (ROWS - 400, ROWS))
+SHORT_STRETCHES = ((0, 200), (9_000, 9_200), (ROWS - 200, ROWS))
 HOUR_MS = 3_600_000
 IN_WATER_MS_CM = 25.0  # tests/data/README.md: above 2.5 S/m it is in the water
 MODBUS_SCALE = 12_000

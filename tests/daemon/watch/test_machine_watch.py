@@ -116,6 +116,8 @@ def test_a_machine_beyond_a_limit_is_told_once_a_day_with_what_to_do(bench):
     assert said(bench) == []
     now[:] = [replace(well, value=85.0)]
     watch.step(START_MS + LOOK_EVERY_MS)
+    (seen,) = rack_now(JournalView(bench.settings), START_MS + 5_000).machine
+    assert seen.value == 85.0, "at once; what stays well is noted anew now and then"
     watch.step(START_MS + 2 * LOOK_EVERY_MS)
     (told,) = rack_now(JournalView(bench.settings), START_MS + 5_000).said
     assert told.text == "rack: the machine is at 85.0 °C; give it air"

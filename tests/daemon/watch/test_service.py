@@ -3,10 +3,15 @@
 import json
 import subprocess
 import sys
+import threading
+import time
 from contextlib import closing, contextmanager
 
+from daemon.check.load import load_settings
 from daemon.journal.asking import RequestBox
 from daemon.journal.schema import open_for_reading
+from daemon.wiring import build
+from drivers.readings import Reading
 from tests.rigs.daemon_run import PATIENCE_S, ROOT, DaemonRun, write_settings
 from tests.rigs.journal_file import asked, readings_in
 from tests.rigs.parts.mosquitto import Mosquitto
@@ -194,3 +199,29 @@ def test_a_next_start_goes_on_from_where_the_last_one_stopped(tmp_path):
     assert asked(path, "SELECT count(*) FROM action WHERE kind = 'configure'") == [(1,)], (
         "same plan, no new one"
     )
+
+
+def test_what_comes_after_a_quiet_while_waits_for_no_rest(tmp_path, monkeypatch):
+    """However long judging took before: the rest counts from its end."""
+    slow_s, stop, began_s = 0.9, threading.Event(), []
+    service = build(load_settings(write_settings(tmp_path, tmp_path / "serial", port=1, commit_every_s=10)))
+    sound = service._watch.take
+
+    def slowly(*given, **more):
+        time.sleep(slow_s)
+        return sound(*given, **more)
+
+    def at_last(*given, **more):
+        began_s.append(time.monotonic())
+        stop.set()
+        return sound(*given, **more)
+
+    monkeypatch.setattr(service._watch, "take", slowly)
+    service._judge_at_once()
+    wait_for(lambda: time.monotonic() > service._rests_until_s)
+    monkeypatch.setattr(service._watch, "take", at_last)
+    came_s = time.monotonic()
+    service._arrivals.put(Reading("k1-ct", "temperature", 15.0, service._clock.now_ms()))
+    service._until_next_turn(stop)
+    service._leave(on_purpose=False)
+    assert began_s[0] - came_s < slow_s / 2
