@@ -85,7 +85,7 @@ class Block:
         self._channels, self._sources = channels, sources
         self._care = care
         self._trust = Trust(readings, places, watch_list, channels, sources, self._dry_readings, self._put_in)
-        self._inputs = Inputs(watch_list, channels, readings.at_ms, self._trust.usual)
+        self._inputs = Inputs(watch_list, channels, self._trust.counted)
         self.judged: dict[str, Series] = {}
         self._made_of: dict[str, tuple[Series, list[Known]]] = {}
         self._rates: dict[str, tuple[NDArray[np.intp], NDArray[np.float64]]] = {}
@@ -239,7 +239,7 @@ class Block:
             partial(self._trust.belied, channel, series)
             if channel.measured or channel.quantity in CHANGE_PER_HOUR or channel.quantity in OXYGEN
             else None,
-            partial(self._trust.noise, channel, series.index),
+            partial(self._trust.noise, channel),
         )
 
     def _note_flags(
