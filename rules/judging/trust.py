@@ -25,6 +25,7 @@ from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
 from rules.quality.repeats import repeated
 from rules.quality.replayed import COARSE_MS, Again, played
+from rules.quality.settings import DEFAULT_QUALITY
 from rules.quality.swift import PER_KELVIN, Swift, swift
 from rules.quantities import Quantity
 from rules.rack.channels import FORMULAS, Channel
@@ -206,9 +207,14 @@ class Trust:
         return found
 
     def _erratic(self, channel: Channel, here: NDArray[np.intp]) -> Bools:
-        """Return where a probe scatters."""
+        """Return where a probe scatters; nowhere where the settings say that the water itself may leap.
+
+        In a current a front goes by in a minute, and comes back.
+        """
         state, in_water = self._channels[channel.name], self._in_water(channel)
         limit = bend_limit(channel.quantity, self.usual(channel), self._day_ms)
+        if self._watch_list.quality(channel).max_jump is None and DEFAULT_QUALITY[channel.quantity].max_jump:
+            limit = np.inf
         found, wet = np.zeros(in_water.size, dtype=np.bool_), here[in_water]
         time_ms, value = self._readings.time_ms[wet], self._readings.value[wet]
         scatters, state.scatter = erratic(time_ms, value, limit, state.scatter)
