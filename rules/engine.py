@@ -8,6 +8,7 @@ this, and replay, restart and the live watch all rest on it.
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -32,7 +33,7 @@ from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, under_what_st
 from rules.judging.watch_list import WatchList, watched_no_more
 from rules.judging.watched import ChannelNow, DangerNow, courses, dangers_now
 from rules.plain import from_plain, to_plain
-from rules.quality.history import learned
+from rules.quality.history import DAY_MS, learned
 from rules.rack.limits import Level
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, move
@@ -87,9 +88,9 @@ class Engine:
         while (moment_ms := self._moment_up_to(int(readings.at_ms[-1]))) is not None:
             stop = int(np.searchsorted(rest.at_ms, moment_ms))
             before, rest = rest.part(0, stop), rest.part(stop, len(rest))
-            self._judge_block(before, outcome)
+            self._judge(before, outcome)
             self._reach(moment_ms, outcome)
-        self._judge_block(rest, outcome)
+        self._judge(rest, outcome)
         return outcome
 
     def advance(self, until_ms: int) -> Outcome:
@@ -136,8 +137,7 @@ class Engine:
     def configure(self, plan: RackPlan, at_ms: int) -> Outcome:
         """Go on under another plan: what both have keeps its state, alarms without a limit return."""
         outcome = self.advance(at_ms)
-        due = dict(self._rack.reminders(self._plan))
-        before = self._rack.stages
+        due, before = dict(self._rack.reminders(self._plan)), self._rack.stages
         self._rack.stages = stages_under(plan, at_ms, self._plan, before)
         end_shelves_of_moved(self._book, plan, before, self._rack.stages, at_ms)
         self._rack.done_ms = at_ms
@@ -147,9 +147,8 @@ class Engine:
         self._care.arrange(plan.sources, at_ms)
         self._plan, self._book.rules = plan, plan.alarm_rules
         self._watch_list = WatchList(plan, self._rack)
-        known = self._sources
+        known, channels = self._sources, self._channels
         self._sources = {it: known.get(it, SourceState(at_ms)) for it in plan.source_ids()}
-        channels = self._channels
         if gone := channels.keys() - {channel.name for channel in self._watch_list.channels}:
             outcome.notices.append(watched_no_more(sorted(gone), at_ms))
         self._channels = {
@@ -273,8 +272,7 @@ class Engine:
         kept = from_plain(_Kept, {key: value for key, value in data.items() if key != "version"})
         engine = cls(kept.plan, kept.clock_ms)
         engine._book = AlarmBook(kept.plan.alarm_rules, kept.alarms, kept.last_number)
-        engine._rack, engine._care = kept.rack, kept.care
-        engine._watch_list = WatchList(kept.plan, kept.rack)
+        engine._rack, engine._care, engine._watch_list = kept.rack, kept.care, WatchList(kept.plan, kept.rack)
         engine._sources, engine._channels, engine._unwatched = kept.sources, kept.channels, kept.unwatched
         return engine
 
@@ -335,9 +333,14 @@ class Engine:
 
     # The steps of a block
 
+    def _judge(self, readings: Readings, outcome: Outcome) -> None:
+        """Judge readings day by day (UTC): what was learned of a channel changes at midnight."""
+        midnights = np.diff(readings.at_ms // DAY_MS).nonzero()[0] + 1
+        for start, stop in pairwise([0, *midnights.tolist(), len(readings)]):
+            if start < stop:
+                self._judge_block(readings.part(start, stop), outcome)
+
     def _judge_block(self, readings: Readings, outcome: Outcome) -> None:
-        if not len(readings):
-            return
         places = places_by_source(readings, self._sources)
         fallen = silences(self._plan.sources, self._sources, readings.at_ms, places)
         due = due_silences(fallen, self._watch_list)

@@ -37,7 +37,9 @@ class QualityTable(Table):
     spike_suspect: _Threshold = Field(None, description="Distance from both neighbours that is doubtful")
     spike_fail: _Threshold = Field(None, description="Distance from both neighbours that is not believed")
     max_change_per_hour: _Threshold = Field(None, description="A faster change is doubtful")
-    max_jump: _Threshold = Field(None, description="Further at once no water of the vessel moves")
+    max_jump: _Threshold = Field(
+        None, description="Further at once no water of the vessel moves (none: it may, and scatter)"
+    )
     max_change_deviations: _Threshold = Field(
         None, description="A step of so many standard deviations of the hours before is doubtful"
     )

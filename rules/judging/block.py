@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from rules.care.probe_care import ProbeCare
 from rules.judging.channel import ChannelState, Edge, Verdict, judge_channel
-from rules.judging.conversion import convert
+from rules.judging.conversion import convert, raised_by
 from rules.judging.disagreement import differences
 from rules.judging.due import Due
 from rules.judging.out_of_water import (
@@ -34,9 +34,10 @@ from rules.judging.trust import Trust
 from rules.judging.watch_list import OXYGEN, WatchList
 from rules.quality.flags import SUSPECT
 from rules.quality.probe_faults import FaultReason
+from rules.quality.settings import HOUR_MS
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
-from rules.rack.limits import Bounds, Level, distances_to_worst
+from rules.rack.limits import Basis, Bounds, Level, distances_to_worst
 from rules.rack.plan import Source
 from rules.readings import Amendment, ChannelFlags, Outcome, Readings
 
@@ -84,9 +85,11 @@ class Block:
         self._channels, self._sources = channels, sources
         self._care = care
         self._trust = Trust(readings, places, watch_list, channels, sources, self._dry_readings, self._put_in)
-        self._inputs = Inputs(watch_list, channels, readings.at_ms, self._trust.usual)
+        self._inputs = Inputs(watch_list, channels, self._trust.counted)
         self.judged: dict[str, Series] = {}
-        self._by_settings: dict[str, tuple[Series, list[Known]]] = {}
+        self._made_of: dict[str, tuple[Series, list[Known]]] = {}
+        self._rates: dict[str, tuple[NDArray[np.intp], NDArray[np.float64]]] = {}
+        self._rates_before = {name: state.rate_per_hour for name, state in channels.items()}
         self.seen: dict[str, NDArray[np.intp]] = {}
         self.unmoved: dict[int, list[tuple[int, int]]] = {}
         self._doubtful = {name: state.doubtful for name, state in channels.items()}
@@ -102,7 +105,7 @@ class Block:
                 continue
             series = self._series(channel, here)
             former_flag = self._channels[channel.name].flag
-            bounds = self._watch_list.bounds(channel, series.time_ms)
+            bounds = self._bounds(channel, series)
             verdict = self._judge(channel, series, bounds, self._out_of_water(channel, here))
             self._note(channel, series, verdict)
             if channel.name in self._watch_list.redundant:
@@ -135,9 +138,41 @@ class Block:
         else:
             source = self.judged[self._watch_list.own[channel.source.id].name]
         known = [self._inputs.of(need, channel.vessel, source) for need in channel.needs]
-        if channel.name not in self._watch_list.given:
-            self._by_settings[channel.name] = source, known
+        self._made_of[channel.name] = source, known
         return convert(channel, source, known)
+
+    def _bounds(self, channel: Channel, series: Series) -> Bounds:
+        """Return what a channel is judged by; supersaturation that too much salt makes is the salt's.
+
+        Only its high limits give way, by what salinity beyond its own makes: a drifting cell is one problem,
+        and oxygen that is lost is never part of anything else.
+        """
+        bounds = self._watch_list.bounds(channel, series.time_ms)
+        inputs = [need.channels for need in channel.needs if need.quantity is Quantity.SALINITY]
+        if channel.quantity is not Quantity.OXYGEN_SATURATION or not any(inputs) or bounds.tolerance is None:
+            return bounds
+        salinity = self._watch_list.channels[self._watch_list.place[inputs[0][0]]]
+        tolerance, (source, known) = self._watch_list.tolerance(salinity), self._made_of[channel.name]
+        if tolerance is None or tolerance.advisory.high is None:
+            return bounds
+        raised, excess = raised_by(Quantity.SALINITY, tolerance.advisory.high, channel, source, known)
+        if not (excess > 0.0).any():
+            return bounds
+        here, rates = self._rates.get(salinity.name, (series.index[:0], np.empty(0)))
+        rates = np.nan_to_num(np.concatenate(([self._rates_before[salinity.name]], rates)))
+        ahead = 1.0 + rates[here.searchsorted(series.index, side="right")] * bounds.tolerance.lead_time_ms / (
+            HOUR_MS * np.where(excess > 0.0, excess, 1.0)
+        )
+        more = {
+            Basis.VALUE: raised,
+            Basis.LIKELY_VALUE: raised,
+            Basis.PROJECTION: raised * np.maximum(ahead, 1.0),
+        }
+        limits = [
+            (limit, value + more[limit.basis] if limit.above and limit.basis in more else value)
+            for limit, value in bounds.limits
+        ]
+        return replace(bounds, limits=limits)
 
     def _hardly(self, channel: Channel, error: NDArray[np.float64], tells: float) -> NDArray[np.bool_]:
         """Return where a value may be off by too much to tell a limit: not where it ever is by the settings.
@@ -145,9 +180,9 @@ class Block:
         What is too wide by the settings is shown, never a call.
         """
         wide = ~(error < tells)
-        if channel.name not in self._by_settings or not wide.any():
+        if channel.name in self._watch_list.given or not wide.any():
             return wide
-        source, known = self._by_settings[channel.name]
+        source, known = self._made_of[channel.name]
         best = convert(channel, source, list(map(self._inputs.at_best, channel.needs, known))).error
         return wide if best is None else wide & ~(best >= tells)
 
@@ -178,6 +213,8 @@ class Block:
         moves = verdict.moves_per_hour() if channel.quantity is Quantity.TEMPERATURE else None
         state.moves_per_hour = np.nan if moves is None else float(moves[-1])
         self._inputs.note(channel.name, measured, sampled, doubts, moves)
+        if channel.quantity is Quantity.SALINITY:
+            self._rates[channel.name] = series.index, verdict.rate_per_hour()
         sure = ~np.isnan(verdict.usable)
         tolerance = self._watch_list.tolerance(channel)
         if series.error is not None and tolerance is not None:
@@ -202,7 +239,7 @@ class Block:
             partial(self._trust.belied, channel, series)
             if channel.measured or channel.quantity in CHANGE_PER_HOUR or channel.quantity in OXYGEN
             else None,
-            partial(self._trust.noise, channel, series.index),
+            partial(self._trust.noise, channel),
         )
 
     def _note_flags(

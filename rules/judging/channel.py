@@ -5,7 +5,6 @@ Array kernels find the few readings at which something turns; nothing else leave
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -140,12 +139,12 @@ def judge_channel(
     crossing: CrossingOf,
     out_of_water: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None = None,
     belie: Callable[[Judged], Belied | None] | None = None,
-    noise: Callable[[slice], Array] | None = None,
+    noise: Callable[[], float] | None = None,
 ) -> Verdict:
     """Judge the readings of one channel in one block and carry `state` on (it is changed).
 
     `out_of_water` is what is not of the water (shape m), and where the whole probe is out, `belie` finds what
-    else speaks against them, `noise` a part's usual one. What other probes say is compared later.
+    else speaks against them, `noise` the usual one. What other probes say is compared later.
     """
     dry, out = out_of_water or (None, None)
     judged = judge(series.time_ms, series.value, quality, state.quality, dry).with_inputs(series.suspect)
@@ -188,14 +187,13 @@ def _judgement(
     ramp: NDArray[np.bool_] | None,
     state: ChannelState,
     part: slice,
-    noise: Callable[[slice], Array] | None,
+    noise: Callable[[], float] | None,
 ) -> "_Judgement":
     course, state.trend = trend(series.time_ms[part], usable[part], tolerance.rate_window_ms, state.trend)
     ramp = None if ramp is None else ramp[part]
-    its = partial(noise, part) if noise else None
     here = series.part(part)
     rose, state.rise = rose_from(course, here.time_ms, tolerance, state.rise)
-    return _Judgement(here, usable[part], course, tolerance, ramp, state, its, rose)
+    return _Judgement(here, usable[part], course, tolerance, ramp, state, noise, rose)
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,7 +206,7 @@ class _Judgement:
     tolerance: Tolerance
     ramp: NDArray[np.bool_] | None
     state: ChannelState
-    noise: Callable[[], Array] | None
+    noise: Callable[[], float] | None
     rose_from: Array | None
 
     def edges(self, limit: Limit, bound: float | Array, crossing: CrossingOf) -> Iterator[Edge]:
@@ -242,13 +240,11 @@ class _Judgement:
             made = crossing(limit.condition, limit.level, limit.priority, turn, evidence)
             yield int(self.series.index[turn.index]), made
 
-    def _deadband(self, limit: Limit) -> float | Array:
+    def _deadband(self, limit: Limit) -> float:
         """Return by how much a value must be inside a limit to count as back: more for a noisy one."""
         if self.noise is None or limit.basis not in (Basis.VALUE, Basis.LIKELY_VALUE):
             return limit.deadband
-        widest = LEARNED_WITHIN * limit.deadband
-        wide: Array = np.clip(DEADBAND_NOISE * self.noise(), limit.deadband, widest)
-        return wide
+        return min(max(DEADBAND_NOISE * self.noise(), limit.deadband), LEARNED_WITHIN * limit.deadband)
 
     def _compared(self, limit: Limit) -> Array:
         basis, doubted = limit.basis, self._doubted(limit)

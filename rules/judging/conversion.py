@@ -55,6 +55,17 @@ def _otherwise(channel: Channel, own: Series, inputs: list[Known]) -> Array | No
     return np.where(apart, _value(channel, own.value, *values), np.nan)
 
 
+def raised_by(
+    quantity: Quantity, most: float, channel: Channel, own: Series, inputs: list[Known]
+) -> tuple[Array, Array]:
+    """Return by how much an input above `most` raises a derived value (shape m), and how far above it is."""
+    values = [known.value for known in inputs]
+    place = [need.quantity for need in channel.needs].index(quantity)
+    held = [*values[:place], np.minimum(values[place], most), *values[place + 1 :]]
+    raised = _value(channel, own.value, *values) - _value(channel, own.value, *held)
+    return raised, values[place] - held[place]
+
+
 def _elsewhere(channel: Channel, own: Series, inputs: list[Known]) -> NDArray[np.int64] | None:
     """Return a number that is another wherever other probes give a value; None where always the best do."""
     if own.elsewhere is None and not any(known.rank.any() for known in inputs):

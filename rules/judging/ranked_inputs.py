@@ -21,7 +21,7 @@ from rules.judging.channel import ChannelState
 from rules.judging.series import SAMPLES_KEPT, Array, Series
 from rules.judging.watch_list import WatchList
 from rules.quality.flags import FAIL, PASS, QartodTest, pack
-from rules.quality.history import DAY_MS, Learned, near_default
+from rules.quality.history import Learned, near_default
 from rules.quality.probe_faults import flags_of
 from rules.quantities import Quantity
 from rules.rack.channels import Channel, Need
@@ -96,10 +96,9 @@ class Inputs:
         self,
         watch_list: WatchList,
         channels: Mapping[str, ChannelState],
-        at_ms: NDArray[np.int64],
-        usual: Callable[[Channel, int], Learned | None],
+        usual: Callable[[Channel], Learned | None],
     ) -> None:
-        self._watch_list, self._at_ms, self._learned = watch_list, at_ms, usual
+        self._watch_list, self._learned = watch_list, usual
         self._before = {
             name: (it.good_time_ms, it.good_value, it.good_suspect, it.sample)
             for name, it in channels.items()
@@ -249,24 +248,19 @@ class Inputs:
         size = at.time_ms.size
         for name in need.channels:
             times, values, _ = self._last(name, at)
-            aged = self._usual_variation(name, at) * (np.maximum(at.time_ms - times, 1) / _MS_PER_HOUR)
+            aged = self._usual_variation(name) * (np.maximum(at.time_ms - times, 1) / _MS_PER_HOUR)
             base = self._base(name, at)
             yield np.where(np.isnan(base), values, base), np.fmax(aged, np.abs(values - base))
         for name in need.supplied:
             yield self.newest(name, at), np.full(size, ON_ONE_SUPPLY)
         yield self._usual(need, vessel, at)
 
-    def _usual_variation(self, name: str, at: Series) -> Array:
-        """Return by how much a channel usually changes within an hour, either way, at each of `at`."""
+    def _usual_variation(self, name: str) -> float:
+        """Return by how much a channel usually changes within an hour, either way."""
         channel = self._watch_list.channels[self._watch_list.place[name]]
         default = CHANGE_PER_HOUR[channel.quantity]
-        at_ms = self._at_ms[at.index]
-        variation = np.full(at_ms.size, default)
-        for day in np.unique(at_ms // DAY_MS).tolist():
-            usual = self._learned(channel, day * DAY_MS)
-            if usual is not None and usual.counts(day * DAY_MS):
-                variation[at_ms // DAY_MS == day] = near_default(usual.per_hour, default)
-        return variation
+        usual = self._learned(channel)
+        return default if usual is None else near_default(usual.per_hour, default)
 
     def _usual(self, need: Need, vessel: str, at: Series) -> tuple[Array, Array]:
         """Return the vessel's usual value: from the settings, else its last day's, else that of any."""

@@ -1,12 +1,11 @@
 """Whether a probe can be believed, by its own past and by witnesses; and what is learned of that past.
 
-Day by day (UTC) within a block: what was learned of a channel changes at midnight only.
+A block lies within one day (UTC): what was learned of a channel changes at midnight only.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,12 +19,13 @@ from rules.judging.silence import Places, SourceState
 from rules.judging.watch_list import WatchList
 from rules.quality.calm import MOVING, STALE_POLLS, Buckets, Shown, Witness, frozen, repeats_after
 from rules.quality.flags import PASS
-from rules.quality.history import DAY_MS, History, Learned, learn, learned
+from rules.quality.history import DAY_MS, Learned, learn, learned
 from rules.quality.leaps import Beside, Leap, Leapt, Scatter, bend_limit, erratic, leaps
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
 from rules.quality.repeats import repeated
 from rules.quality.replayed import COARSE_MS, Again, played
+from rules.quality.settings import DEFAULT_QUALITY
 from rules.quality.swift import PER_KELVIN, Swift, swift
 from rules.quantities import Quantity
 from rules.rack.channels import FORMULAS, Channel
@@ -62,30 +62,25 @@ class Trust:
         self._sounds: dict[int, Floats] = {}
         self._played: dict[int, tuple[NDArray[np.intp], Again]] = {}
         self._bases: dict[int, Floats | None] = {}
-        self._histories: dict[str, list[tuple[int, History]]] = {}
-        self._learned: dict[str, tuple[History, int, Learned | None]] = {}
+        self._usual: dict[str, Learned | None] = {}
+        self._day_ms = int(readings.at_ms[0]) // DAY_MS * DAY_MS
 
-    def usual(self, channel: Channel, at_ms: int) -> Learned | None:
-        """Return what a channel showed before the day of `at_ms`; None where nothing."""
-        today = at_ms // DAY_MS
-        known = self._histories.get(channel.name, [(-1, self._channels[channel.name].history)])
-        history = next(history for day, history in reversed(known) if day < today)
-        was = self._learned.get(channel.name)
-        if was is None or was[0] is not history or was[1] != today:
-            found = learned(history, at_ms, channel.quantity, channel.source.silent_after_ms)
-            was = self._learned[channel.name] = history, today, found
-        return was[2]
+    def usual(self, channel: Channel) -> Learned | None:
+        """Return what a channel showed before the day of the block; None where nothing."""
+        if channel.name not in self._usual:
+            history, wait_ms = self._channels[channel.name].history, channel.source.silent_after_ms
+            self._usual[channel.name] = learned(history, self._day_ms, channel.quantity, wait_ms)
+        return self._usual[channel.name]
 
-    def noise(self, channel: Channel, here: NDArray[np.intp], part: slice) -> Floats:
-        """Return the usual noise of a channel at some of its readings `here`, 0 where nobody knows yet."""
-        at_ms = self._readings.at_ms[here[part]]
-        noise = np.zeros(at_ms.size)
-        for day in _days(at_ms):
-            day_ms = int(at_ms[day.start]) // DAY_MS * DAY_MS
-            usual = self.usual(channel, day_ms)
-            if usual is not None and usual.counts(day_ms):
-                noise[day] = usual.noise
-        return noise
+    def counted(self, channel: Channel) -> Learned | None:
+        """Return the same where thresholds may rest on it."""
+        usual = self.usual(channel)
+        return usual if usual is not None and usual.counts(self._day_ms) else None
+
+    def noise(self, channel: Channel) -> float:
+        """Return the usual noise of a channel, 0 where nobody knows yet."""
+        usual = self.counted(channel)
+        return 0.0 if usual is None else usual.noise
 
     def belied(self, channel: Channel, series: Series, judged: Judged) -> Belied | None:
         """Return which readings of a channel are belied, None where none is, and learn from the others."""
@@ -99,23 +94,16 @@ class Trust:
             doubtful[:] = True
         found = Belied(np.full(at_ms.size, MOVING), *np.zeros((6, at_ms.size), dtype=np.bool_))
         value = self._readings.value[here] if channel.measured else series.value
-        histories = self._histories[channel.name] = [(-1, state.history)]
         if channel.measured:
             leapt, state.leap = self._leaps_of(channel.source.id)
             found.jumped[:], found.young[:], found.loose[:] = leapt.jumped, leapt.young, leapt.loose
-            self._buckets_of(channel.source.id)  # while what is carried is still that of before
             again_ms = self._played_since(channel.source, here)
             found.played[:] = again_ms != MOVING
-        for part in _days(at_ms):
-            if channel.measured:
-                found.since_ms[part] = np.minimum(self._frozen_since(channel, here, part), again_ms[part])
-                found.erratic[part] = self._erratic(channel, here, part)
-                doubtful[part] |= found.frozen[part] | found.jumped[part] | found.erratic[part]
-            wait_ms = channel.source.silent_after_ms
-            state.history = learn(
-                state.history, at_ms[part], value[part], doubtful[part], channel.quantity, wait_ms
-            )
-            histories.append((int(at_ms[part.start]) // DAY_MS, state.history))
+            found.since_ms[:] = np.minimum(self._frozen_since(channel, here), again_ms)
+            found.erratic[:] = self._erratic(channel, here)
+            doubtful |= found.frozen | found.jumped | found.erratic
+        wait_ms = channel.source.silent_after_ms
+        state.history = learn(state.history, at_ms, value, doubtful, channel.quantity, wait_ms)
         shown = self._watch_list.beside[channel.name] or self._watch_list.borne_out_by[channel.name]
         if not (shown or channel.needs):
             found.doubted[:] = found.jumped & ~(found.loose | found.erratic | found.frozen)
@@ -198,6 +186,8 @@ class Trust:
             return None
         in_water = self._in_water(channel) & ~self._leaps_of(channel.source.id)[0].jumped
         wet = here[in_water]
+        if not wet.size:
+            return None
         own, (its, its_ms) = self._readings.value[wet], self._newest(other, wet)
         time_ms = self._readings.time_ms[wet]
         its = np.where(time_ms - its_ms > other.source.silent_after_ms, np.nan, its)
@@ -206,28 +196,26 @@ class Trust:
             channel, wet, self._readings.value[wet], self._watch_list.quality(channel).max_jump
         )
         thermometer = channel if channel.quantity is Quantity.TEMPERATURE else other
-        before = np.full(wet.size, np.nan)
-        for part in _days(self._readings.at_ms[wet]):
-            if before[part].size:
-                day_ms = int(self._readings.at_ms[wet[part.start]]) // DAY_MS * DAY_MS
-                usual = self.usual(thermometer, day_ms)
-                usual_k = usual.per_hour if usual is not None and usual.counts(day_ms) else 0.0
-                bears = None if agreed is None else agreed[part]
-                before[part], state.swift = swift(
-                    time_ms[part], own[part], its[part], bears, usual_k, state.swift
-                )
+        usual = self.counted(thermometer)
+        before, state.swift = swift(
+            time_ms, own, its, agreed, 0.0 if usual is None else usual.per_hour, state.swift
+        )
         if np.isnan(before).all():
             return None
         found = np.full(here.size, np.nan)
         found[in_water] = before if channel is thermometer else np.exp(before * PER_KELVIN)
         return found
 
-    def _erratic(self, channel: Channel, here: NDArray[np.intp], part: slice) -> Bools:
-        """Return where a probe scatters, on one day."""
-        state, in_water = self._channels[channel.name], self._in_water(channel)[part]
-        day_ms, found = int(self._readings.at_ms[here[part][0]]), np.zeros(in_water.size, dtype=np.bool_)
-        limit = bend_limit(channel.quantity, self.usual(channel, day_ms), day_ms)
-        wet = here[part][in_water]
+    def _erratic(self, channel: Channel, here: NDArray[np.intp]) -> Bools:
+        """Return where a probe scatters; nowhere where the settings say that the water itself may leap.
+
+        In a current a front goes by in a minute, and comes back.
+        """
+        state, in_water = self._channels[channel.name], self._in_water(channel)
+        limit = bend_limit(channel.quantity, self.usual(channel), self._day_ms)
+        if self._watch_list.quality(channel).max_jump is None and DEFAULT_QUALITY[channel.quantity].max_jump:
+            limit = np.inf
+        found, wet = np.zeros(in_water.size, dtype=np.bool_), here[in_water]
         time_ms, value = self._readings.time_ms[wet], self._readings.value[wet]
         scatters, state.scatter = erratic(time_ms, value, limit, state.scatter)
         if self._watch_list.is_maintained(channel.source.id):
@@ -236,18 +224,16 @@ class Trust:
             found[in_water] = scatters
         return found
 
-    def _frozen_since(self, channel: Channel, here: NDArray[np.intp], part: slice) -> NDArray[np.int64]:
-        """Return since when each reading of a probe on one day is frozen, and carry its calm on."""
-        state, at_ms = self._channels[channel.name], self._readings.at_ms[here[part]]
+    def _frozen_since(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.int64]:
+        """Return since when each reading of a probe is frozen, and carry its calm on."""
+        state, at_ms = self._channels[channel.name], self._readings.at_ms[here]
+        own = self._buckets_of(channel.source.id)  # while what is carried is still that of before
         witnesses = [
             Witness(self._buckets_of(source_id)[0], least)
             for source_id, least in self._watch_list.witnesses[channel.source.id]
         ]
-        stale = self._stale(channel.source.probe, here[part])
-        value = self._sound(channel.source.id)[part]
-        shown = Shown(channel.quantity, self.usual(channel, int(at_ms[0])))
-        whole = at_ms.size == here.size
-        own = self._buckets_of(channel.source.id) if whole else state.calm.buckets.followed_by(at_ms, value)
+        stale, value = self._stale(channel.source.probe, here), self._sound(channel.source.id)
+        shown = Shown(channel.quantity, self.usual(channel))
         found, state.calm = frozen(at_ms, value, state.calm, own, shown, witnesses, stale)
         if channel.source.probe not in self._watch_list.plan.fresh:
             seldom, state.repeats = repeated(at_ms, value, state.repeats)
@@ -372,13 +358,3 @@ def bear_out(
 def in_kelvin(value: Floats, quantity: Quantity) -> Floats:
     """Return readings of a thermometer as they are, of a cell as the temperature that would make them."""
     return value if quantity is Quantity.TEMPERATURE else np.log(np.maximum(value, 0.01)) / PER_KELVIN
-
-
-def _days(at_ms: NDArray[np.int64]) -> Iterator[slice]:
-    """Go through the days of a block."""
-    if at_ms.size and at_ms[0] // DAY_MS == at_ms[-1] // DAY_MS:
-        yield slice(0, at_ms.size)
-        return
-    days = at_ms // DAY_MS
-    nights = ((days[1:] != days[:-1]).nonzero()[0] + 1).tolist()
-    yield from (slice(start, stop) for start, stop in pairwise([0, *nights, at_ms.size]))

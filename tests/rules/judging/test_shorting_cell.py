@@ -66,6 +66,38 @@ def test_oxygen_that_crashes_beside_it_is_told_or_that_nobody_sees_it(share):
     assert min((hours for hours in after_h if hours >= 0), default=np.inf) <= 0.6
 
 
+def drifting(number, to_saturation=97.0):
+    """A cell that creeps up by a fiftieth to a fifth an hour; and from when on oxygen goes elsewhere."""
+    draw, found = np.random.default_rng([3_417_280_665, number]), Water(hours=20.0)
+    begins_h = draw.uniform(4.0, 14.0)
+    moved = np.clip(found.since_h - begins_h, 0.0, 1.0)
+    found.saturation[1] += (to_saturation - found.saturation[1]) * moved
+    found = found.measured()
+    found.value[C1] *= np.exp(draw.uniform(0.02, 0.2) * found.since_h)
+    return found, begins_h
+
+
+@pytest.mark.parametrize("number", range(8))
+def test_one_that_creeps_up_is_one_problem_though_it_makes_supersaturation(number):
+    """Seen: a second problem of two calls, that the oxygen, which had not moved, was too high."""
+    said = announced(drifting(number)[0].run())
+    assert {event.cause for event in said} == {"k1/salinity/up"}, [event.alarm for event in said]
+    assert len([event for event in said if event.priority >= Priority.HIGH]) <= 2
+
+
+@pytest.mark.parametrize("number", range(8))
+@pytest.mark.parametrize(("way", "to", "crosses"), [("up", 125.0, 107.0), ("down", 20.0, 60.0)])
+def test_oxygen_that_moves_beside_one_that_creeps_up_is_told(number, way, to, crosses):
+    found, begins_h = drifting(number, to)
+    late_h = begins_h + (crosses - 96.0) / (to - 96.0)
+    after_h = [
+        (event.at_ms - START_MS - FAULT_AT) / HOUR
+        for event in announced(found.run())
+        if event.cause == f"k1/oxygen/{way}" or "k1/oxygen_saturation" in event.evidence.hidden
+    ]
+    assert min((hours for hours in after_h if hours >= begins_h), default=np.inf) <= late_h + 0.2
+
+
 @pytest.mark.parametrize("number", range(4))
 def test_what_the_probe_hides_beside_it_is_told(number):
     found = shorting(number)
