@@ -32,6 +32,8 @@ hypothesis.settings.load_profile(FOR)
 
 
 LONGEST_FIRST = (
+    "daemon/sources/test_columns.py",
+    "daemon/tune/test_cluster.py",
     "daemon/commands/install/test_demo.py",
     "daemon/page/test_pages.py",
     "daemon/replay/test_measured_series.py",

@@ -4,11 +4,13 @@ import sqlite3
 import subprocess
 import sys
 import time
+from argparse import Namespace
 from collections import deque
 
 import numpy as np
 import pytest
 
+from daemon.commands.engineer.source_options import open_recording
 from daemon.journal.fold import configuring
 from daemon.journal.journal import Journal
 from daemon.replay.replay import replay
@@ -202,3 +204,14 @@ def test_what_is_few_is_not_copied(tmp_path):
     few.close()
     deque(journal_recording(path, through_copies=True).inputs(), 0)
     assert not folder_of(path).exists()
+
+
+def test_where_a_watch_writes_nothing_is_copied_unless_asked(journal):
+    """The lock of a watch stays beside its journal; a copy of the journal elsewhere has none."""
+    lock = journal.with_name(f"{journal.name}.lock")
+    lock.write_text("1\n/nowhere\n")
+    asked = {"source": str(journal), "correct_drift": False}
+    deque(open_recording(Namespace(**asked, copy=False), None).inputs(), 0)
+    assert not folder_of(journal).exists()
+    deque(open_recording(Namespace(**asked, copy=True), None).inputs(), 0)
+    assert list(copies(journal)) == MONTHS
