@@ -93,10 +93,6 @@ class History:
         )
         self._db.execute("DELETE FROM flag WHERE seq <= ?", (upto_seq,))
 
-    def has_let_go(self) -> bool:
-        """Return whether readings have gone, and only their summaries are left."""
-        return bool(self._db.execute("SELECT EXISTS (SELECT 1 FROM hourly)").fetchone()[0])
-
     def hourly(self) -> list[tuple[int, int, int, float | None, float | None]]:
         """Return the summaries by source and hour (UTC): how many readings failed, lowest, highest."""
         return self._db.execute(

@@ -86,5 +86,4 @@ def let_go(journal: Journal, upto_seq: int, dating: Dating, at_once: int = AT_ON
             journal.history.let_go(going[-1], dating)
             journal.inputs.let_go(going[-1])
             journal.state.unseal_readings(going[-1])
-            journal.state.forget_snapshots(going[-1])
     return len(going)

@@ -8,7 +8,7 @@ import json
 import sqlite3
 import uuid
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import astuple, dataclass, field
 from itertools import starmap
 from struct import Struct
@@ -24,10 +24,6 @@ from rules.plain import from_plain, to_plain
 log = structlog.get_logger()
 
 SNAPSHOTS_KEPT = 2
-WEEK_MS = 7 * 86_400_000
-"""The first snapshot of each week is kept too, while the readings after it are: a replay begins there."""
-
-_WEEKLY = "weekly snapshots"
 _TROUBLES = "troubles"
 
 _Record = TypeVar("_Record")
@@ -71,13 +67,6 @@ class KeptTrouble:
 @dataclass(frozen=True, slots=True)
 class _Troubles:
     kept: list[KeptTrouble] = field(default_factory=list)
-
-
-@dataclass(frozen=True, slots=True)
-class _Weekly:
-    """The input that the first snapshot of each week stands after, by the week of the axis."""
-
-    seqs: dict[int, int] = field(default_factory=dict)
 
 
 class State:
@@ -136,36 +125,17 @@ class State:
     # Snapshots
 
     def keep_snapshot(self, seq: int, state: dict[str, Any]) -> None:
-        """Keep the engine's state after the input `seq`, the newest and one of each week."""
+        """Keep the engine's state after the input `seq`; the oldest snapshots are dropped."""
         self._db.execute("INSERT OR REPLACE INTO snapshot VALUES (?, ?)", (seq, json.dumps(state)))
-        weekly, week = self.record(_WEEKLY, _Weekly()), int(state.get("clock_ms", 0)) // WEEK_MS
-        if week not in weekly.seqs:
-            weekly.seqs[week] = seq
-            self.keep_record(_WEEKLY, weekly)
         self._db.execute(
-            "DELETE FROM snapshot WHERE seq NOT IN (SELECT seq FROM snapshot ORDER BY seq DESC LIMIT ?)"
-            f" AND seq NOT IN ({', '.join('?' * len(weekly.seqs))})",
-            (SNAPSHOTS_KEPT, *weekly.seqs.values()),
+            "DELETE FROM snapshot WHERE seq NOT IN (SELECT seq FROM snapshot ORDER BY seq DESC LIMIT ?)",
+            (SNAPSHOTS_KEPT,),
         )
 
     def snapshots(self) -> list[tuple[int, str]]:
-        """Return the newest snapshots, newest first, with the number of the input that each stands after."""
-        rows = self._db.execute(
-            "SELECT seq, state FROM snapshot ORDER BY seq DESC LIMIT ?", (SNAPSHOTS_KEPT,)
-        )
+        """Return each snapshot, newest first, with the number of the input that it stands after."""
+        rows = self._db.execute("SELECT seq, state FROM snapshot ORDER BY seq DESC")
         return [(int(seq), str(state)) for seq, state in rows]
-
-    def snapshots_from(self, seq: int) -> Iterator[tuple[int, str]]:
-        """Go through the snapshots after an input or a later one, the oldest first."""
-        return self._db.execute("SELECT seq, state FROM snapshot WHERE seq >= ? ORDER BY seq", (seq,))
-
-    def forget_snapshots(self, before_seq: int) -> None:
-        """Drop the snapshots that stand before an input: not all readings after them are kept."""
-        weekly = self.record(_WEEKLY, _Weekly())
-        kept = {week: seq for week, seq in weekly.seqs.items() if seq >= before_seq}
-        if kept != weekly.seqs:
-            self._db.execute("DELETE FROM snapshot WHERE seq < ?", (before_seq,))
-            self.keep_record(_WEEKLY, _Weekly(kept))
 
     # What time it really was
 

@@ -59,14 +59,10 @@ class Judging:
         self, recording: Recording, plan: RackPlan | None, responses: bool, observe: Observer | None
     ) -> None:
         self.result = Replayed(recording.start_ms, recording.start_ms)
+        self._engine = None if plan is None else Engine(plan, recording.start_ms)
         self._left_out = {*(() if responses else RESPONSES), *(() if plan is None else [CONFIGURE])}
         self._observe = observe
         self._tally = FlagTally(self.result.flags)
-        self._engine = None if plan is None else Engine(plan, recording.start_ms)
-        if recording.begins is not None:
-            self._engine = Engine.restore(dict(recording.begins))
-            if plan not in (None, self._engine.plan):
-                self._note(self._engine, self._engine.configure(plan, recording.start_ms))
 
     def take(self, item: Readings | Action) -> None:
         """Judge one more block, or let happen what somebody did."""

@@ -4,7 +4,6 @@ The larger part of a replay is bringing rows out of SQLite into arrays; it goes 
 processes while the blocks that are already there are being judged.
 """
 
-import json
 import signal
 import sqlite3
 from collections import deque
@@ -14,18 +13,15 @@ from contextlib import closing, contextmanager
 from itertools import chain, islice, pairwise
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from daemon.errors import JournalError, SourceError
-from daemon.journal.history import UNUSABLE
 from daemon.journal.inputs import CONFIGURE, READING_ROW
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import logbook_of
 from daemon.sources.columns import Rows, clear, copied, copying, months_of
 from daemon.sources.recording import BLOCK, Inputs, Recording, in_order
-from rules.engine import Engine
 from rules.readings import Readings
 
 ALONE_BELOW = 400_000
@@ -51,14 +47,13 @@ def journal_recording(
     """
     with _reading(path) as journal, journal.standing_still():
         sources, span = journal.inputs.sources(), journal.inputs.span()
-        since, begins = _beginning(journal) if not after else (0, None)
-        actions = journal.inputs.numbered_actions(since)
-        start_ms = begins["clock_ms"] if begins else journal.inputs.start_ms()
+        actions = journal.inputs.numbered_actions()
+        start_ms = journal.inputs.start_ms()
         end_ms, clock_off_ms = journal.state.clock_ms(), journal.state.dating().largest_ahead_ms
         entries = tuple(logbook_of(journal))
     if span is None:
         raise JournalError(f"journal {path}: no reading in it yet, so there is nothing to replay")
-    first, last = max(span[0], after + 1, since + 1), min(span[1], upto)
+    first, last = max(span[0], after + 1), min(span[1], upto)
     few = last - first < ALONE_BELOW
 
     def inputs() -> Inputs:
@@ -70,31 +65,13 @@ def journal_recording(
         yield from in_order(map(_readings, loaded), actions)
 
     readings = last - first + 1 - sum(first < seq < last for seq, _ in actions)
-    its = str(path), sources, readings, start_ms, end_ms, inputs
-    return Recording(*its, {}, clock_off_ms, entries, begins)
+    return Recording(str(path), sources, readings, start_ms, end_ms, inputs, {}, clock_off_ms, entries)
 
 
-def _beginning(journal: Journal) -> tuple[int, dict[str, Any] | None]:
-    """Return the oldest snapshot that can be gone on from, and its number, where readings have gone.
-
-    0 and None where none has, or no snapshot is usable.
-    """
-    span = journal.inputs.span()
-    if span and journal.history.has_let_go():
-        for seq, state in journal.state.snapshots_from(span[0] - 1):
-            try:
-                Engine.restore(begins := json.loads(state))
-            except UNUSABLE:  # of an older version, as a rule
-                continue
-            if seq < span[1]:
-                return seq, begins
-    return 0, None
-
-
-def recorded_events(path: Path, after: int = 0) -> list[str]:
-    """Return the events that the daemon raised at the time after a number, as the journal holds them."""
+def recorded_events(path: Path) -> list[str]:
+    """Return the events that the daemon raised at the time, as the journal holds them, oldest first."""
     with _reading(path) as journal:
-        return [line for line in journal.history.event_lines() if json.loads(line)["number"] > after]
+        return journal.history.event_lines()
 
 
 def temperatures_in(path: Path) -> str:

@@ -33,7 +33,6 @@ class Recording:
     they tell what happened. Every call of `inputs` goes through them from the start. `rejected`
     counts, by reason, what could not be taken in. `clock_off_ms` is how far off the clock was at most
     by which its times were written (0: they are UTC). `entries` is what people wrote down, oldest first.
-    `begins` is the snapshot from which it goes on, where what came before has gone (None: from nothing).
     """
 
     name: str
@@ -45,7 +44,6 @@ class Recording:
     rejected: Mapping[str, int]
     clock_off_ms: int = 0
     entries: tuple[Entry, ...] = ()
-    begins: Mapping[str, Any] | None = None
 
     def numbering(self) -> Callable[[str, str, str], int]:
         """Return what numbers a source: as recorded, or on from there for one that was not recorded."""

@@ -1,11 +1,10 @@
 """A recording loaded once and shared: its columns as files that many processes map into memory."""
 
-from collections.abc import Container, Iterator, Mapping
+from collections.abc import Container, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -29,7 +28,6 @@ class Store:
     readings: int
     actions: tuple[tuple[int, Action], ...]
     watched: tuple[tuple[int, int], ...]
-    begins: Mapping[str, Any] | None
 
     def recording(self, without: Container[str] = ()) -> Recording:
         """Return the recording again, kinds of action left out that would cut blocks and count for nothing.
@@ -37,7 +35,7 @@ class Store:
         Its blocks are views of the mapped files, not copies.
         """
         its = self.name, self.sources, self.readings, self.start_ms, self.end_ms
-        return Recording(*its, partial(self._inputs, without), {}, begins=self.begins)
+        return Recording(*its, partial(self._inputs, without), {})
 
     def _inputs(self, without: Container[str]) -> Iterator[Readings | Action]:
         columns = [
@@ -64,8 +62,7 @@ def stored(recording: Recording, folder: Path) -> Store:
             for name, file in files.items():
                 file.write(getattr(item, name).tobytes())
     sources, span = dict(recording.sources), (recording.start_ms, recording.end_ms)
-    its = folder, recording.name, sources, *span, count
-    return Store(*its, tuple(actions), tuple(watched.stretches), recording.begins)
+    return Store(folder, recording.name, sources, *span, count, tuple(actions), tuple(watched.stretches))
 
 
 class Watched:

@@ -196,8 +196,7 @@ def _print_changes(before: Replayed, after: Replayed, zone: tzinfo, console: Con
 
 def _compare_with_the_past(result: Replayed, recording: Recording, console: Console) -> int:
     """Say whether a replay under the plans of the time gave the very events of the time."""
-    since = recording.begins["last_number"] if recording.begins else 0
-    lived = recorded_events(Path(recording.name), since)
+    lived = recorded_events(Path(recording.name))
     again = result.events
     same = map(says_the_same, map(json.loads, lived), again)
     first = next(
@@ -205,8 +204,7 @@ def _compare_with_the_past(result: Replayed, recording: Recording, console: Cons
     )
     if first == len(lived) == len(again):
         how = "byte for byte" if lived == [*map(event_line, again)] else "in every field that they had"
-        oldest = " since the oldest readings that are kept" if recording.begins else ""
-        console.print(f"As it was: all {len(lived)} events{oldest} are those of the time, {how}.")
+        console.print(f"As it was: all {len(lived)} events are those of the time, {how}.")
         return 0
     console.print(
         f"NOT as it was: {len(lived)} events of the time, {len(again)} now; the first that differs is "
