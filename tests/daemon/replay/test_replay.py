@@ -23,6 +23,7 @@ from daemon.journal.journal import Journal
 from daemon.replay.replay import FlagTally, replay
 from daemon.replay.words import event_line
 from daemon.sources.journal import journal_recording
+from daemon.sources.recording import in_order
 from rules import RULES_VERSION
 from rules.readings import Action, Amendment, ChannelFlags, Outcome, Readings
 from tests.rigs.bench import START_MS, Bench, swinging
@@ -187,8 +188,8 @@ def test_ranges_read_by_other_processes_come_in_order(nights):
     journal.close()
     recording = journal_recording(path)
     assert _flat(recording.inputs()) == slow
-    loaded = sources_journal._in_parallel(path, [0, 700, 701, 5000, 10**9], 2)
-    assert _flat(sources_journal._in_order(loaded, actions)) == slow
+    loaded = sources_journal._in_parallel(path, list(pairwise([0, 700, 701, 5000, 10**9])), 2)
+    assert _flat(in_order(map(sources_journal._readings, loaded), actions)) == slow
 
 
 def _flat(inputs):

@@ -1,5 +1,6 @@
 """The copy of a journal's readings: whatever is wrong with it, the same comes of the journal."""
 
+import os
 import sqlite3
 import subprocess
 import sys
@@ -21,6 +22,7 @@ from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source
 from rules.rack.stages import DEFAULT_TOLERANCES
 from rules.readings import Action, Readings
+from tests.rigs.places import ROOT
 
 START_MS = 1_767_225_600_000  # 2026-01-01 00:00 UTC: three months, so three files
 TICKS, STEP_MS = 210_000, 30_000
@@ -172,7 +174,9 @@ def test_killed_while_it_copies(journal, plain):
     script = journal.with_name("load.py")
     script.write_text(code)
     for least in (1, 2_000_000, 9_000_000):
-        copying = subprocess.Popen([sys.executable, script, journal])
+        copying = subprocess.Popen(
+            [sys.executable, script, journal], env=os.environ | {"PYTHONPATH": str(ROOT)}
+        )
         ends = time.monotonic() + 60
         while written(journal) < least and copying.poll() is None and time.monotonic() < ends:
             time.sleep(0.001)
