@@ -203,6 +203,12 @@ def test_a_share_may_be_parted_from_its_sign_and_animals_in_two_vessels_are_move
     assert "%: ''; expected a number" in desk("died % k1")[1]
 
 
+def test_which_act_somebody_else_wrote_is_named(desk):
+    desk("begin ephyra 200 k1")
+    desk("count 190")
+    assert "count: Ada wrote the same count 1 min ago; if yours is another" in desk("count 190", who="Kim")[1]
+
+
 def test_which_batch_a_sample_is_of_is_read_back(desk):
     desk("begin ephyra 200 k1")
     desk("begin ephyra 50 k1", cohort="e2")
