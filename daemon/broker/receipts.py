@@ -105,7 +105,7 @@ class Receipts:
             self._journal.history.last_event_number(),
         )
         ours = (body.get("journal"), body.get("run")) == (self._journal.id, self._journal.run_id)
-        if not (ours and isinstance(numbers, list) and isinstance(newest, int)):
+        if not (ours and isinstance(numbers, list) and type(newest) is int):
             return
         self._last_ms = now_ms
         self._hear_duty(body)
@@ -120,7 +120,8 @@ class Receipts:
 
     def _hear_duty(self, body: dict[str, Any]) -> None:
         """Note who is on call, for people to read; an older process does not say it."""
-        on_call, then = (one_line(str(body.get(key) or ""))[:NAME_AT_MOST] for key in ("on_call", "then"))
+        said = (body.get(key) for key in ("on_call", "then"))
+        on_call, then = (one_line(it).strip()[:NAME_AT_MOST] if isinstance(it, str) else "" for it in said)
         try:
             until_ms = utc_ms(str(body["until"])) if body.get("until") else None
         except ValueError:  # no moment: then none of it is worth anything

@@ -97,8 +97,10 @@ def asked_by(cohort: str, words: Sequence[str], known: Known, lives_in: Sequence
         _of_act(What(verb), body, numbers)
     else:
         _of_sample(verb, body, numbers)
-    if not places and len(lives_in) > 1 and verb not in (What.STAGE, What.DISCS, What.WITHDRAWN):
-        raise RequestError(f"{words[0]}: {cohort} lives in {', '.join(lives_in)}; say in which")
+    unsaid = len(places) < (2 if verb == What.MOVE else 1)
+    if unsaid and len(lives_in) > 1 and verb not in (What.STAGE, What.DISCS, What.WITHDRAWN):
+        which = "from which to which" if verb == What.MOVE else "in which"
+        raise RequestError(f"{words[0]}: {cohort} lives in {', '.join(lives_in)}; say {which}")
     body["vessel"] = places[0] if places else lives_in[0] if len(lives_in) == 1 else ""
     if len(places) == 1 and verb == What.MOVE and len(lives_in) == 1:
         places = [lives_in[0], *places]
@@ -126,8 +128,8 @@ def _read(
             said = _keyed(_KEYS.get(key, key), value, known.zone)
         elif word == "limits":
             said = {"limits": True}
-        elif word.endswith("%"):
-            said = {"share": number(word[:-1]) / 100}
+        elif word.endswith("%"):  # 25% or, as a number and its unit are parted, 25 %
+            said = {"share": (numbers.pop() if word == "%" and numbers else number(word[:-1])) / 100}
         elif word[:1].isdigit() or word[:1] in "-+.":
             numbers.append(number(word))
         else:

@@ -66,12 +66,13 @@ class Animals:
         """Return what the form says as one clause says it; RequestError where that is nothing."""
         batch = form.get("new") or form.get("batch", "")
         numbers = [it.replace(",", ".") for it in BETWEEN.split(form.get("value", "").strip()) if it]
-        words = [form[key] for key in _WORDS if form.get(key)]
-        words += [f"{key}={form[key]}" for key in _KEYED if form.get(key)]
         of = record.culture.cohorts.get(batch)
-        return asked_by(
-            batch, [form.get("what", ""), *numbers, *words], self._known, of.vessels if of else ()
-        )
+        lives_in = of.vessels if of else []
+        said = {"vessel": lives_in[0]} if form.get("to") and len(lives_in) == 1 else {}
+        said |= {key: form[key] for key in (*_WORDS, *_KEYED) if form.get(key)}
+        words = [said[key] for key in _WORDS if key in said]
+        words += [f"{key}={said[key]}" for key in _KEYED if key in said]
+        return asked_by(batch, [form.get("what", ""), *numbers, *words], self._known, lives_in)
 
     def _shown(self, request: Request) -> dict[str, Any]:
         """Return the batches, and what falls due where that is asked for: it may take a while."""

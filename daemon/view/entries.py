@@ -13,7 +13,7 @@ from rules.water.ammonia import unionised
 
 
 def entry_text(entry: Entry) -> str:
-    """Write what an entry says: 12 mm (mean of 5), 9 to 14, and the note."""
+    """Write what an entry says: 12 mm (mean of 5), 9 to 14, of which batch, and the note."""
     body = entry.body
     value, note = body.get("value"), body.get("note") or body.get("why")
     text = ""
@@ -33,7 +33,8 @@ def entry_text(entry: Entry) -> str:
         text += _of_ammonia(entry) if entry.kind == "ammonia" else ""
     elif entry.kind == MAINTENANCE:
         text = f"for {length_of_time(body['for_s'])}" if "for_s" in body else "over"
-    return "  ".join(part for part in (text, str(note or "")) if part)
+    of = f"of {body['cohort']}" if body.get("cohort") else ""
+    return "  ".join(part for part in (text, of, str(note or "")) if part)
 
 
 def corrected_text(entry: Entry, over: Mapping[int, int]) -> str:

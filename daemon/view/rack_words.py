@@ -29,7 +29,8 @@ def on_call_text(oncall: now.OnCallNow, now_ms: int, zone: tzinfo) -> str:
     """Write who is on call, until when, and who then, as the on-call process said last; empty: it did not."""
     if not oncall.on_call or oncall.until_ms is None:
         return oncall.on_call
-    return f"{oncall.on_call} until {moment(oncall.until_ms, now_ms, zone)}, then {oncall.then}"
+    then = f", then {oncall.then}" if oncall.then else ""
+    return f"{oncall.on_call} until {moment(oncall.until_ms, now_ms, zone)}{then}"
 
 
 def lifeless(watch: now.WatchNow, zone: tzinfo) -> str:

@@ -56,7 +56,8 @@ def unfit_entry(journal: Journal, asked: Asked, at_ms: int, acts: Sequence[Act] 
         same = [entry.body.get(key) for key in _ABOUT] == said
         if entry.who != who and same and what != "note":
             ago = (at_ms - entry.at_ms) / 60_000
-            return f"{entry.who} wrote the same {what} {ago:.0f} min ago; if yours is another, add --another"
+            deed = body["what"] if kind == CULTURE else what
+            return f"{entry.who} wrote the same {deed} {ago:.0f} min ago; if yours is another, add --another"
     return ""
 
 

@@ -112,6 +112,7 @@ async function look(first, last) {
     const answer = await fetch(address);
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("time");
     if (mine !== asked) return;
+    if (!fresh) throw new Error("no drawing in the answer");
     history.replaceState(null, "", address);
     const again = shown.contains(held) ? held.getAttribute("aria-label") : null;
     shown.replaceWith(fresh);

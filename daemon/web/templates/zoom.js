@@ -68,7 +68,7 @@ function zoomable(region, axis, look, buttons) {
   const apart = (one, other) => Math.hypot(one.x - other.x, one.y - other.y);
   const pinched = () => {
     const [a, b] = pinch.shares, [p, q] = pinch.now.map(x => share(x, pinch.axis));
-    const wide = (b - a) / Math.max(q - p, 0.02);
+    const wide = Math.max(b - a, 0.05) / Math.max(q - p, 0.05);  // fingers above each other hold no length
     return [a - p * wide, a - p * wide + wide];
   };
   region.addEventListener("touchstart", event => {

@@ -143,6 +143,15 @@ def test_a_receipt_for_another_run_takes_nothing_and_one_for_what_we_never_said_
     assert "has heard event 7" in journal.state.runs()[-1].reason
 
 
+def test_a_receipt_whose_newest_is_no_number_begins_no_run(journal):
+    link, chores = chore(journal)
+    before = journal.run_id
+    link.receipt(journal, newest=True)
+    chores.step(0)
+    assert journal.run_id == before
+    assert not oncall_heard(journal).alive
+
+
 def test_an_oncall_process_that_falls_silent_is_told(journal):
     link, chores = chore(journal)
     link.receipt(journal)
@@ -166,7 +175,9 @@ def test_an_oncall_process_that_falls_silent_is_told(journal):
         ({}, ("", None, "")),
         ({"on_call": "ada", "until": "soon", "then": "bo"}, ("", None, "")),
         ({"on_call": "ada", "until": "9999-12-31T23:59:59+00:00"}, ("", None, "")),
-        ({"on_call": "a\u202e\x1b[31m\n" + "x" * 999, "then": ["bo"]}, ("a[31m " + "x" * 54, None, "['bo']")),
+        ({"on_call": "a\u202e\x1b[31m\n" + "x" * 999, "then": ["bo"]}, ("a[31m " + "x" * 54, None, "")),
+        ({"on_call": {"ada": 1}, "then": "bo"}, ("", None, "bo")),
+        ({"on_call": " \t", "then": " bo "}, ("", None, "bo")),
         ({"on_call": 7, "until": {"at": 1}}, ("", None, "")),
     ],
 )

@@ -52,6 +52,21 @@ def test_acts_and_samples_of_a_batch_are_written_down_and_wrong_ones_stay_in_the
     assert page.index('value="begin"') > page.index('value="bells"'), "and begins none"
 
 
+def test_where_it_lives_is_known_of_a_batch_that_is_split_to_another_vessel_or_moved(rack):
+    new = {"new": "w1", "vessel": "t1", "stage": "polyp", "lineage": "aurita"}
+    assert "w1: begin written down" in done(rack, "begin", "200", **new)
+    said = done(rack, "split", "20", batch="w1", to="t2", into="w2")
+    assert "w1: split written down by ada; w2 is a new batch." in said
+    cohorts = culture_of(acts_in(rack.journal)).cohorts
+    assert [{name: it.number for name, it in cohorts[code].stocks.items()} for code in ("w1", "w2")] == [
+        {"t1": 180},
+        {"t2": 20},
+    ]
+    assert "w1: move written down" in done(rack, "move", "30", batch="w1", to="t2")
+    assert "w1: move written down" in done(rack, "move", "10", batch="w1", vessel="t2", to="t1")
+    assert "w1 lives in t1, t2; say from which to which" in done(rack, "move", "10", batch="w1", to="t1")
+
+
 def test_what_falls_due_is_worked_out_when_asked_for(rack):
     assert "count stomachs" not in Person(rack, "ada").get("/animals")
     assert "common practice, no source: four, others show early" in Person(rack, "ada").get(

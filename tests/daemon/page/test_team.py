@@ -29,6 +29,10 @@ ALARM = "k1/temperature/high_high"
             ["On call now</h2>", "&lt;b&gt;ada until 2026-12-07 09:00, then bo"],
         ),
         (
+            OnCallHeard("night on pi2", True, 0, {}, on_call="ada", until_ms=1_796_630_400_000),
+            ['"duty">ada until 2026-12-07 09:00</p>'],
+        ),
+        (
             OnCallHeard("night on pi2", False, 0, {}, on_call="ada"),
             [
                 "On call, as was said last</h2>",

@@ -165,6 +165,16 @@ def test_two_fingers_hold_the_moments_that_they_touched(address, phone, start, s
     assert not scrolls_sideways(phone)
 
 
+def test_two_fingers_above_each_other_leave_the_length_as_it_is(address, phone):
+    shown = Shown(phone, address)
+    x, y = shown.x(0.7)
+    shown.touch("touchStart", (x, y - 30), (x, y + 30))
+    shown.touch("touchMove", (x - 1, y - 40), (x + 1, y + 40))
+    shown.touch("touchEnd")
+    wait_for(lambda: "?from=" in phone.current_url, 20)
+    shown.becomes(0, 1)
+
+
 def test_two_taps_look_closer_and_one_does_not(address, phone):
     """The browser makes the taps itself, so that no busy machine stretches the time between them."""
     shown = Shown(phone, address)
@@ -207,6 +217,15 @@ def test_whatever_stretch_is_asked_for_it_ends_now_at_the_latest_and_is_of_a_len
     assert its[1] <= now_ms + 60_000
     assert its[1] - its[0] == length_ms or length_ms is None
     assert "temperature" in desk.page_source
+
+
+def test_an_answer_without_a_drawing_is_said_and_what_was_seen_stays(address, phone):
+    shown = Shown(phone, address)
+    phone.execute_script("history.replaceState(null, '', '/vessel/nobody')")  # that page there is not
+    shown.region.send_keys("+")
+    wait_for(lambda: "that time cannot be shown" in phone.find_element(By.ID, "lost").text, 20)
+    assert shown.now == shown.first
+    errors_in(phone)  # the browser's word on a page that there is not
 
 
 def test_a_server_that_answers_no_more_is_said_and_what_was_seen_stays(tmp_path, phone):

@@ -194,6 +194,32 @@ def test_more_wrong_entries_get_a_line_each_and_the_good_clause_before_them_is_n
     assert len(desk.rack.journal.history.logbook((), ("culture", *ENTRY_KINDS))) == 1
 
 
+def test_a_share_may_be_parted_from_its_sign_and_animals_in_two_vessels_are_moved_from_one(desk):
+    desk("begin ephyra 200 k1 lineage=aurita")
+    assert desk("move 25 % k2, deformed 10 % k1, pulse 30 k2")[0] == 0
+    assert {name: it.number for name, it in desk.now().stocks.items()} == {"k1": 150, "k2": 50}
+    for line in ("move 5 k2", "move all k3", "move 5 k2 corrects=1"):
+        assert "move: e1 lives in k1, k2; say from which to which\n" in desk(line)[1], line
+    assert "%: ''; expected a number" in desk("died % k1")[1]
+
+
+def test_which_act_somebody_else_wrote_is_named(desk):
+    desk("begin ephyra 200 k1")
+    desk("count 190")
+    assert "count: Ada wrote the same count 1 min ago; if yours is another" in desk("count 190", who="Kim")[1]
+
+
+def test_which_batch_a_sample_is_of_is_read_back(desk):
+    desk("begin ephyra 200 k1")
+    desk("begin ephyra 50 k1", cohort="e2")
+    desk("pulse 30, note look calm", cohort="e2")
+    settings = str(desk.rack.settings_path)
+    assert main(["log", "k1", "--kind", "pulse_rate", "--settings", settings]) == 0
+    assert main(["log", "k1", "--kind", "note", "--settings", settings]) == 0
+    rows = [it.split("  ", 2)[2] for it in desk.capsys.readouterr().out.splitlines() if it[:1].isdigit()]
+    assert rows == ["pulse_rate  30 per min  of e2  by Ada", "note  of e2  look calm  by Ada"]
+
+
 def test_the_watch_refuses_too_whoever_asks(desk):
     desk("begin ephyra 200 k1")
     box = RequestBox(desk.rack.journal.path)
@@ -271,7 +297,7 @@ def test_a_sample_that_never_was_is_withdrawn_and_both_entries_stay(desk):
     settings = ["--settings", str(desk.rack.settings_path)]
     main(["log", "k1", *settings])
     said = desk.capsys.readouterr().out
-    assert f"withdrawn  other tank  by Ada, corrects {numbers[1]}" in said
+    assert f"withdrawn  of e1  other tank  by Ada, corrects {numbers[1]}" in said
     assert said.count("superseded by") == 3
     assert main(["log", "k1", "feed", "--withdrawn", "--who", "Ada", *settings]) == 2
     assert "expected --corrects NUMBER" in desk.capsys.readouterr().err
