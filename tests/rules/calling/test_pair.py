@@ -190,6 +190,31 @@ def test_what_people_answer_one_is_an_answer_to_the_other_once(to_first):
     assert world.second.team.problems()[0].answer == Answer(Reply.SEEN, "ada")
 
 
+def test_an_answer_in_an_older_copy_of_the_first_ones_file_is_none_to_the_second():
+    """Seen: the second took it for a new one, and was silent for half an hour once the first died again."""
+    world, asks = World(), replace(DUTY.manners[Priority.CRITICAL], ask_again_ms=30 * MIN)
+    for watcher in world.both:
+        watcher.duty = replace(watcher.duty, manners=DUTY.manners | {Priority.CRITICAL: asks})
+        watcher.team.duty = watcher.duty
+    world.rack()
+    world.run(MIN)
+    world.first.take(world.first.team.answer(1, Answer(Reply.SEEN, "ada"), world.now_ms))
+    world.run(MIN)
+    copy = json.loads(json.dumps(world.first.team.snapshot()))
+    world.run(45 * MIN)
+    assert world.second.team.problems()[0].urgency is Priority.CRITICAL, "asked about again"
+    given_out = world.first.team.calls.given
+    world.first.kill()
+    world.first.kept = copy
+    world.first.start(world.now_ms)
+    world.first.take(world.first.team.given_before(given_out, world.now_ms))
+    world.run(2 * MIN)
+    world.first.kill()
+    died_ms = world.now_ms
+    world.run(5 * MIN)
+    assert world.of(world.second, died_ms)[0] - died_ms <= MISSING + SIGN_MS
+
+
 def test_an_answer_about_an_older_problem_of_that_name_is_none():
     world = World()
     world.rack()
