@@ -181,13 +181,31 @@ def test_what_people_answer_one_is_an_answer_to_the_other_once(to_first):
     world.rack()
     world.run(MIN)
     asked = world.first if to_first else world.second
-    asked.take(asked.team.answer(1, Answer(Reply.SEEN, "ada"), world.now_ms))
+    (its,) = asked.team.problems()
+    asked.take(asked.team.answer(its.number, Answer(Reply.SEEN, "ada"), world.now_ms))
     world.run(MIN)
     assert [watcher.team.problems()[0].urgency for watcher in world.both] == [None, None]
     world.first.kill()
     world.run(20 * MIN)
     assert not world.of(world.second), "it was seen, and is asked again after its time only"
     assert world.second.team.problems()[0].answer == Answer(Reply.SEEN, "ada")
+
+
+def test_a_number_that_is_answered_at_the_wrong_one_answers_for_nothing_else():
+    """Seen: each counted from 1, and a number of the second silenced another vessel at the first."""
+    world = World()
+    world.second.kill()
+    world.rack("k9/temperature/high", priority=Priority.MEDIUM)
+    world.run(MIN)
+    world.second.start(world.now_ms)
+    for vessel in ("k1", "k2", "k3"):
+        world.rack(f"{vessel}/temperature/high")
+        world.run(MIN)
+    numbers = [{problem.number for problem in watcher.team.problems()} for watcher in world.both]
+    assert [len(its) for its in numbers] == [4, 4]
+    assert numbers[0].isdisjoint(numbers[1])
+    for number in numbers[1]:
+        assert world.first.team.answer(number, Answer(Reply.SEEN, "ada"), world.now_ms).refusal
 
 
 def test_an_answer_in_an_older_copy_of_the_first_ones_file_is_none_to_the_second():
