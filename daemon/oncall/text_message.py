@@ -15,7 +15,8 @@ _BASIC = frozenset(
 )
 _EXTENDED = frozenset("\f^{}\\[~]|€")
 _PLAIN = {"°": "", "±": "+/-", "µ": "u", "·": ".", "×": "x", "–": "-", "—": "-", "…": "...", "\u00a0": " ",
-          "‘": "'", "’": "'", "“": '"', "”": '"', "₂": "2", "≤": "<=", "≥": ">=", "→": "->"}  # fmt: skip
+          "‘": "'", "’": "'", "“": '"', "”": '"', "₂": "2", "≤": "<=", "≥": ">=", "→": "->", "\u2212": "-",
+          "\u2010": "-", "⁄": "/", "„": '"', "•": "-", "′": "'", "`": "'"}  # fmt: skip
 _LETTERS = {
     **dict(zip("абвгдезиклмнопрстуфыэ", "abvgdeziklmnoprstufye", strict=True)),
     **{
@@ -29,6 +30,15 @@ _LETTERS = {
         "ь": "",
         "ю": "yu",
         "я": "ya",
+        "і": "i",
+        "є": "ye",
+        "ґ": "g",
+        "ј": "j",
+        "љ": "lj",
+        "њ": "nj",
+        "ђ": "dj",
+        "ћ": "c",
+        "џ": "dz",
     },
     **dict(zip("αβγδεζηικλμνοπρσςτυφω", "avgdeziiklmnoprsstyfo", strict=True)),
     **{
@@ -49,7 +59,7 @@ _LETTERS = {
 
 def plain(text: str) -> str:
     """Write text in the default alphabet; "19 °C" becomes "19 C", and what nobody can write "?"."""
-    return "".join(_plain_character(character) for character in text)
+    return "".join(_plain_character(character) for character in unicodedata.normalize("NFC", text))
 
 
 def _plain_character(character: str) -> str:
@@ -58,11 +68,16 @@ def _plain_character(character: str) -> str:
     if character in _PLAIN:
         return _PLAIN[character]
     letters = unicodedata.normalize("NFKD", character)
-    bare = "".join(letter for letter in letters if not unicodedata.combining(letter))
-    if bare and all(letter in _BASIC for letter in bare):
+    bare = "".join(_PLAIN.get(letter, letter) for letter in letters if not _unseen(letter))
+    if all(letter in _BASIC for letter in bare):
         return bare
     written = _LETTERS.get(bare.lower(), "?")
     return written if bare.islower() else written.capitalize()
+
+
+def _unseen(character: str) -> bool:
+    """Return whether a character only changes others: an accent, or what joins or turns them."""
+    return unicodedata.category(character) in ("Mn", "Cf")
 
 
 def fits(text: str) -> bool:

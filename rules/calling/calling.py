@@ -178,7 +178,7 @@ class Caller:
         if problem is None:
             if word.stand is not Stand.CALLS:
                 return
-            self.calls.last_number += 1
+            self.calls.last_number = self.duty.number_after(self.calls.last_number)
             problem = Problem(self.calls.last_number, word.problem)
             self.calls.problems[problem.key] = problem
         before, event = problem.urgency, word.event

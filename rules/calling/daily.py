@@ -25,7 +25,9 @@ def begin_drill(caller: Caller, asked: Word) -> None:
         return
     word = sign_word(asked.rack, DRILL, Priority.MEDIUM, now_ms, now_ms)
     called = any(it.urgency and it.handed_ms is not None for it in calls.problems.values())
-    practice.begin(asked, word.problem, calls.last_number + 1, duty.quiet_ends_ms(now_ms) or now_ms)
+    practice.begin(
+        asked, word.problem, duty.number_after(calls.last_number), duty.quiet_ends_ms(now_ms) or now_ms
+    )
     if called or word.problem in calls.problems:
         practice.end(Outcome.BROKEN_OFF, now_ms)
     else:

@@ -109,6 +109,15 @@ class Duty:
         same = replace(self, pair=None, words_at=dict(sorted(self.words_at.items())))
         return hashlib.sha256(repr(same).encode()).hexdigest()[:16]
 
+    def number_after(self, number: int) -> int:
+        """Return the next number of a problem: of a pair the first's are odd, the second's even.
+
+        So what is answered at the wrong one of the two answers for nothing else.
+        """
+        if self.pair is None:
+            return number + 1
+        return number + 2 if number % 2 != self.pair.second else number + 1
+
     def quiet_ends_ms(self, at_ms: int) -> int | None:
         """Return when the quiet hours around a moment end; None outside of them."""
         return None if self.quiet is None else self.quiet.ends_ms(at_ms)

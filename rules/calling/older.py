@@ -67,9 +67,10 @@ def go_on_beyond(caller: Caller, known: Given, signs: RackSigns) -> list[Word]:
     calls.skip()
     calls.flood, calls.waiting.held = FloodGate(), {}
     for problem in calls.in_order():
-        calls.last_number += 1
+        calls.last_number = caller.duty.number_after(calls.last_number)
         problem.number, problem.calls = calls.last_number, 0
         caller.call_again(problem)
+        problem.answer = None  # of before the copy: to a second watcher it would be a new one
         calls.plan(problem, caller.now_ms)
     return signs.is_wrong(EVERY_RACK, WENT_BACK, Priority.MEDIUM, caller.now_ms)
 

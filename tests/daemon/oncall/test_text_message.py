@@ -64,6 +64,9 @@ def test_a_message_always_fits_ends_with_its_number_and_keeps_what_must_be_said_
         ("O₂ ≤ 5 µmol", "O2 <= 5 umol"),
         ("Проверь насос, Юлия", "Prover nasos, Yuliya"),
         ("Łukasz Żółć, Νίκος", "Lukasz Zolc, Nikos"),
+        ("Ju\u0308rgen, Zoe\u0308, A\u030ase", "Jürgen, Zoe, Åse"),  # as some machines write file and name
+        ("Київ, Ґанна, Ђорђе Љубић", "Kiiv, Ganna, Djordje Ljubic"),
+        ("\u22122 °C, ½ ma\u00adchine\u200b, night\u2011shift", "-2 C, 1/2 machine, night-shift"),
         ("水 ✓", "? ?"),
     ],
 )

@@ -145,7 +145,7 @@ def test_the_second_watcher_leaves_a_drill_to_the_first_while_that_lives():
     duty = replace(DUTY, pair=Pair("desk", second=True, missing_after_ms=2 * MIN))
     team = drilled(NOON, duty)
     assert not team.advance(NOON + MIN).calls
-    assert [call.kind for call in team.advance(NOON + 3 * MIN).calls if call.problem == 1] == [CallKind.DRILL]
+    assert [call.kind for call in team.advance(NOON + 3 * MIN).calls if call.problem == 2] == [CallKind.DRILL]
 
 
 def test_the_daily_word_goes_to_whoever_is_on_call_at_a_time_of_theirs_also_where_all_is_well():

@@ -181,13 +181,56 @@ def test_what_people_answer_one_is_an_answer_to_the_other_once(to_first):
     world.rack()
     world.run(MIN)
     asked = world.first if to_first else world.second
-    asked.take(asked.team.answer(1, Answer(Reply.SEEN, "ada"), world.now_ms))
+    (its,) = asked.team.problems()
+    asked.take(asked.team.answer(its.number, Answer(Reply.SEEN, "ada"), world.now_ms))
     world.run(MIN)
     assert [watcher.team.problems()[0].urgency for watcher in world.both] == [None, None]
     world.first.kill()
     world.run(20 * MIN)
     assert not world.of(world.second), "it was seen, and is asked again after its time only"
     assert world.second.team.problems()[0].answer == Answer(Reply.SEEN, "ada")
+
+
+def test_a_number_that_is_answered_at_the_wrong_one_answers_for_nothing_else():
+    """Seen: each counted from 1, and a number of the second silenced another vessel at the first."""
+    world = World()
+    world.second.kill()
+    world.rack("k9/temperature/high", priority=Priority.MEDIUM)
+    world.run(MIN)
+    world.second.start(world.now_ms)
+    for vessel in ("k1", "k2", "k3"):
+        world.rack(f"{vessel}/temperature/high")
+        world.run(MIN)
+    numbers = [{problem.number for problem in watcher.team.problems()} for watcher in world.both]
+    assert [len(its) for its in numbers] == [4, 4]
+    assert numbers[0].isdisjoint(numbers[1])
+    for number in numbers[1]:
+        assert world.first.team.answer(number, Answer(Reply.SEEN, "ada"), world.now_ms).refusal
+
+
+def test_an_answer_in_an_older_copy_of_the_first_ones_file_is_none_to_the_second():
+    """Seen: the second took it for a new one, and was silent for half an hour once the first died again."""
+    world, asks = World(), replace(DUTY.manners[Priority.CRITICAL], ask_again_ms=30 * MIN)
+    for watcher in world.both:
+        watcher.duty = replace(watcher.duty, manners=DUTY.manners | {Priority.CRITICAL: asks})
+        watcher.team.duty = watcher.duty
+    world.rack()
+    world.run(MIN)
+    world.first.take(world.first.team.answer(1, Answer(Reply.SEEN, "ada"), world.now_ms))
+    world.run(MIN)
+    copy = json.loads(json.dumps(world.first.team.snapshot()))
+    world.run(45 * MIN)
+    assert world.second.team.problems()[0].urgency is Priority.CRITICAL, "asked about again"
+    given_out = world.first.team.calls.given
+    world.first.kill()
+    world.first.kept = copy
+    world.first.start(world.now_ms)
+    world.first.take(world.first.team.given_before(given_out, world.now_ms))
+    world.run(2 * MIN)
+    world.first.kill()
+    died_ms = world.now_ms
+    world.run(5 * MIN)
+    assert world.of(world.second, died_ms)[0] - died_ms <= MISSING + SIGN_MS
 
 
 def test_an_answer_about_an_older_problem_of_that_name_is_none():
