@@ -35,6 +35,7 @@ LEAST_MS = 1_800_000
 BARS_AT_MOST = 60
 """So many alarms are drawn one by one; more are counted."""
 _BAR_EVERY, _MARK_EVERY = 16.0, 14.0
+NUMBERS_APART = 64.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +63,7 @@ class Drawing:
     bars: tuple[Bar, ...]
     alarms: int
     counts: tuple[tuple[float, float, float], ...]
-    marks: tuple[tuple[float, int], ...]
+    marks: tuple[tuple[float, str], ...]
     entries: tuple[str, ...]
     readout: tuple[str, ...]
     marks_top: float
@@ -119,7 +120,7 @@ def drawing_of(
         tuple(_bar(it, look, bars_top + _BAR_EVERY * place) for place, row in enumerate(rows) for it in row),
         len(episodes),
         () if few else tuple(_counts(episodes, look, bars_top)),
-        tuple((look.x.at(deed.at_ms), number) for number, deed in enumerate(deeds.values(), 1)),
+        numbered([look.x.at(deed.at_ms) for deed in deeds.values()]),
         tuple(_told(deeds, look)),
         tuple(_readout(series, look)),
         marks_top,
@@ -198,6 +199,18 @@ def _is_here(deed: Action, look: _Look) -> bool:
     probe = look.settings.probes.get(str(deed.body.get("probe")))
     targets = (deed.body.get("vessel"), str(deed.body.get("target")).removeprefix("vessel/"))
     return look.vessel in (*targets, probe.vessel if probe else None)
+
+
+def numbered(places: list[float]) -> tuple[tuple[float, str], ...]:
+    """Return each place, rising, with its number; those that lie close have theirs at the first of them."""
+    groups: list[list[int]] = []
+    for at, x in enumerate(places):
+        if groups and x - places[groups[-1][0]] < NUMBERS_APART:
+            groups[-1].append(at)
+        else:
+            groups.append([at])
+    words = {its[0]: f"{its[0] + 1}" + (f"–{its[-1] + 1}" if len(its) > 1 else "") for its in groups}
+    return tuple((x, words.get(at, "")) for at, x in enumerate(places))
 
 
 def _told(deeds: Mapping[int, Action], look: _Look) -> Iterator[str]:

@@ -1,13 +1,14 @@
 """A vessel's drawing: alarms as bars while they are few, as counts where they are many, answers with them."""
 
 from dataclasses import replace
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from daemon.page.alarms import AT_ONCE, alarms_of
 from daemon.page.memory import Memory
-from daemon.page.vessel import BARS_AT_MOST, drawing_of
+from daemon.page.vessel import BARS_AT_MOST, NUMBERS_APART, drawing_of, numbered
 from rules.alarms.life_cycle import State, Trigger
 from rules.alarms.measures import WEEK_MS
 from tests.rigs.page_rack import DAY_MS, HOUR_MS, NINE, page_rack
@@ -89,7 +90,14 @@ def test_what_was_done_stands_on_the_axis_and_what_was_put_right_says_by_which(t
                 "calibrate k1-multi temperature (ada)",
                 f"deaths 3 animals (bo), entry {right}, corrects {first}",
             ]
-            assert [number for _, number in drawing.marks] == [1, 2, 3, 4]
+            assert [number for _, number in drawing.marks] == ["1–4", "", "", ""]
+
+
+def test_the_numbers_of_what_was_done_never_lie_on_each_other():
+    found = numbered([100.0, 110.0, 163.0, 164.0, 400.0])
+    assert [words for _, words in found] == ["1–3", "", "", "4", "5"]
+    places = [x for x, words in numbered([float(x) for x in range(60, 930, 7)]) if words]
+    assert min(b - a for a, b in pairwise(places)) >= NUMBERS_APART
 
 
 def test_the_pages_of_alarms_hold_every_one_once_the_newest_first(known):
