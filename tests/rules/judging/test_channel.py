@@ -36,7 +36,7 @@ def judge(values, tolerance=PROMPT, *, state=None, twin=None, every=MINUTE, star
     twin = None if twin is None else np.array(twin, dtype=np.float64)
     state = ChannelState() if state is None else state
     here = series(values, every=every, start=start)
-    usual = (lambda part: np.full(here.value[part].size, noise)) if noise is not None else None
+    usual = (lambda: noise) if noise is not None else None
     verdict = judge_channel(here, state, bounds, QUALITY, crossing, noise=usual)
     if twin is not None:
         verdict.edges.extend(differences(here, twin, verdict, state, bounds, crossing))
