@@ -74,7 +74,7 @@ def test_an_alarm_by_a_key_of_the_file_that_is_over(rack, said):
     assert "  2026-08-15 03:00:00  acknowledge by ada, done\n" in text
     assert "by ada, refused: k2/temperature/high: an alarm that is acknowledged by ada cannot be" in text
     assert "What ends it: it ended at 2026-08-15 03:0" in text
-    usual = record_of("", "temperature", "high", {})
+    usual = record_of("juvenile", "temperature", "high", {})
     assert f"What it is there for: act within {usual.respond_min:g} min\n" in text
     assert f"\n  if nobody acts: {usual.consequence}." in text
     assert "\n  first: Breaker 4\n" in text
