@@ -79,6 +79,11 @@ def wall_lines(settings: Settings) -> Iterator[str]:
         ahead = " within the lead time" if condition is Condition.HEADING_OUT else ""
         what = f"{its.stage}, {label(its.quantity)} {condition_word(condition)}{at}{ahead}"
         yield f"{its.limit.priority.word.upper()}  {what}: act within {shown(record.respond_min)} min"
-        yield f"    if nobody acts: {record.consequence}. Usual cause: {record.cause}."
-        yield f"    first: {record.check}"
-        yield f"    then: {record.action}. May be shelved by {record.may_shelve}."
+        yield from (f"  {line}" for line in record_lines(record))
+
+
+def record_lines(record: Record) -> Iterator[str]:
+    """Yield what happens without people, what they check first, what they do then, and who may shelve it."""
+    yield f"  if nobody acts: {record.consequence}. Usual cause: {record.cause}."
+    yield f"  first: {record.check}"
+    yield f"  then: {record.action}. May be shelved by {record.may_shelve}."

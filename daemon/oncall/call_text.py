@@ -1,6 +1,7 @@
 """A call in words, in one text message: what, where, how bad, as of when, what to check, how to answer."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, tzinfo
 
 from daemon.as_read import shown, shown_reason, shown_unit
@@ -37,6 +38,7 @@ _DAY_MS = 86_400_000
 _LONGEST_NAME, _VESSELS_NAMED = 41, 3
 _NAMED = ((_LONGEST_NAME, _VESSELS_NAMED), (20, 2), (12, 1))
 """How long names may be, and how many vessels are named, where the first check must have room."""
+_CUT = "... #"
 _FRESH_MS = 600_000
 """Of older numbers nobody knows whether the water still goes that way (project judgement)."""
 _WHOLE_FROM, _TENTHS_FROM = 9.5, 0.095
@@ -62,8 +64,7 @@ def call_text(call: Call, notes: Mapping[str, str], zone: tzinfo, link: str = ""
     """Return the words of a call; they end with the number that people answer it by, or the `link`."""
     if call.day:
         return daily_text(call.day, call.at_ms, zone, f"#{call.id}")
-    first, event, last = call.about[0], call.about[0].event, f"#{call.id} {link}".strip()
-    since = f"since {_clock(event.since_ms, call.at_ms, zone)}."
+    first, last = call.about[0], f"#{call.id} {link}".strip()
     if call.kind is CallKind.DRILL:
         said = "" if call.answer is None else answer_text(call.answer, call.at_ms, zone)
         return one_message([(0, sentence(call.about, call.priority, call.at_ms, zone))], said, last)
@@ -71,13 +72,22 @@ def call_text(call: Call, notes: Mapping[str, str], zone: tzinfo, link: str = ""
         note = first_check(first, notes)
         texts = [one_message(_said(call, zone, *named), note, f"Answer {last}") for named in _NAMED]
         return next((text for text in texts if plain(note) in text), texts[-1])
-    if call.kind is CallKind.TAKEN:
-        said = "" if call.answer is None else answer_text(call.answer, call.at_ms, zone)
-        return one_message([(0, f"{said}: {_where(call.about)} {_what(first)}, {since}")], "", last)
-    if call.kind is CallKind.RETURNED:
-        return one_message([(0, f"OVER {_where(call.about)}: {_what(first)} is over, {since}")], "", last)
+    if call.kind in (CallKind.TAKEN, CallKind.RETURNED):
+        texts = [one_message(_known(call, zone, *named), "", last) for named in _NAMED]
+        return next((text for text in texts if _CUT not in text), texts[-1])
     must, may = _summary(call)
     return one_message([(0, must)], may, last)
+
+
+def _known(call: Call, zone: tzinfo, longest: int, most: int) -> Parts:
+    """Say in parts that somebody has it, or that it is over."""
+    where, what = _where(call.about, longest, most), _what(call.about[0])
+    since = f", since {_clock(call.about[0].event.since_ms, call.at_ms, zone)}"
+    said = f"OVER {where}: {what} is over"
+    if call.kind is CallKind.TAKEN and call.answer is not None:
+        answer = replace(call.answer, who=_cut(plain(call.answer.who), longest))
+        said = f"{answer_text(answer, call.at_ms, zone)}: {where} {what}"
+    return [(0, said), (1, since), (0, ".")]
 
 
 def first_check(word: Word, notes: Mapping[str, str]) -> str:

@@ -211,15 +211,16 @@ class OnCallStore:
     def owe(self, call: Call, title: str, text: str) -> None:
         """Write down a call to send, in its words.
 
-        One that waits for the same person about the same problem is dropped: the new one says the
-        same of now. It goes on where that one stood, so that repeats do not restart its tries.
+        One that waits for the same person about the same problem is dropped: the new one says the same of
+        now, goes on where that one stood (repeats do not restart its tries), and waits for no further round.
         """
         stood = self._db.execute(
             "UPDATE page SET fate = 'dropped', done_ms = ? WHERE fate = 'waiting' AND problem = ?"
             " AND problem > 0 AND person = ? RETURNING channel, tries, rounds, due_ms",
             (call.at_ms, call.problem, call.person),
         ).fetchall()
-        how_far = stood[-1] if stood else (0, 0, 0, call.at_ms)
+        channel, tries, rounds, due_ms = stood[-1] if stood else (0, 0, 0, call.at_ms)
+        how_far = channel, tries, rounds, due_ms if channel or tries else call.at_ms
         self._db.execute(
             "INSERT INTO page (id, kind, problem, person, priority, at_ms, title, text,"
             " channel, tries, rounds, due_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",

@@ -3,6 +3,7 @@
 from dataclasses import replace
 from difflib import get_close_matches
 from functools import cache
+from itertools import product
 from typing import Annotated, Literal
 from zoneinfo import available_timezones
 
@@ -28,7 +29,7 @@ from daemon.tables.types import (
     TopicRoot,
     Whole,
 )
-from rules.care.rationale import Record, record_of
+from rules.care.rationale import SHARES, Record, record_of
 from rules.quantities import Quantity
 from rules.rack.limits import asks_for_watch
 from rules.rack.lineages import Lineage, LineageName, tolerances_of
@@ -198,13 +199,19 @@ class Settings(Table):
         return list(dict.fromkeys([*tolerances_of(self.lineage_in(vessel)), *self.stages]))
 
     def own_records(self) -> dict[str, Record]:
-        """Return the records of alarms that the file changes; what names no alarm is passed over."""
+        """Return the records of alarms that the file changes; what names no alarm is passed over.
+
+        What it leaves open is as built in for each stage and quantity: small animals leave less time.
+        """
         found = {}
-        for key, table in self.records.items():
+        for key, table in sorted(self.records.items(), key=lambda item: item[0].count("/")):
             stage, quantity, condition = (["", "", *key.split("/")])[-3:]
-            built_in = record_of(stage, quantity, condition, {})
-            if built_in is not None:
-                found[key] = replace(built_in, **given_by(table))
+            for its in product(
+                [stage] if stage else ["", *SHARES], [quantity] if quantity else ["", *Quantity]
+            ):
+                if (built_in := record_of(*its, condition, {})) is not None:
+                    name = "/".join(part for part in (*its, condition) if part)
+                    found[name] = replace(built_in, **given_by(table))
         return found
 
     def bases(self, stage: str) -> list[str]:

@@ -5,7 +5,7 @@ Times are UTC milliseconds, values in the unit of their channel. The journal is 
 
 import math
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +26,7 @@ from daemon.view.rack_now import OtherwiseNow
 from rules.alarms.event import NO_EVIDENCE, AlarmEvent
 from rules.alarms.life_cycle import Condition, State, latches
 from rules.care.misread import read_otherwise
+from rules.care.rationale import Record, record_of
 from rules.errors import none_such
 from rules.judging.channel import FAULT_DELAYS_MS
 from rules.judging.watched import ChannelNow, findings
@@ -107,7 +108,8 @@ class Episode:
     """One stretch of an alarm, from its first step to its end (None: it stands); times of steps are UTC.
 
     `confirmed_ms` says by event number when the broker took it (None: not, or it is not kept so long);
-    `untaken_ms` since when no on-call process has taken it, `oncall` which one is heard.
+    `untaken_ms` since when no on-call process has taken it, `oncall` which one is heard; `record`
+    says why the alarm exists.
     """
 
     steps: tuple[AlarmEvent, ...]
@@ -119,6 +121,7 @@ class Episode:
     untaken_ms: int | None
     asked: tuple[Asked, ...]
     latching: bool
+    record: Record | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,11 +135,14 @@ class Why:
     rules: tuple[tuple[int, int | None], ...]
 
 
-def why(settings_file: Path, path: Path, about: str) -> Why:
-    """Return why an alarm, or VESSEL/QUANTITY, is or was so; JournalError where nothing has the name."""
+def why(settings_file: Path, path: Path, about: str, own: Mapping[str, Record]) -> Why:
+    """Return why an alarm, or VESSEL/QUANTITY, is or was so; JournalError where nothing has the name.
+
+    `own` are the nursery's own records.
+    """
     try:
         with closing(Journal(path, writable=False)) as journal, journal.standing_still():
-            return _Asking(journal, settings_file, journal.state.dating()).why(about)
+            return _Asking(journal, settings_file, journal.state.dating(), own).why(about)
     except (*UNUSABLE, sqlite3.Error) as error:
         raise JournalError(f"journal {path}: {error!r}; it is damaged, or of another version") from error
 
@@ -146,6 +152,7 @@ class _Asking:
     journal: Journal
     file: Path
     dating: Dating
+    own: Mapping[str, Record]
 
     def why(self, about: str) -> Why:
         events = _newest_episode(self.journal.history.events_of(about))
@@ -163,7 +170,8 @@ class _Asking:
             raise JournalError(f"about: {said}; an alarm is found once it was raised")
         shown = max(SHOWN // max(len(here), 1), 3)
         channels = tuple(self._channel(it, moment, at_ms, first, shown) for it in here)
-        episode = self._episode(events, first, moment) if first else None
+        stage = next((it.stage.stage for it in channels if it.stage), "")
+        episode = self._episode(events, first, moment, stage) if first else None
         return Why(about, self.dating.utc_ms(at_ms), episode, channels, tuple(self._rules()))
 
     def _rules(self) -> Iterator[tuple[int, int | None]]:
@@ -173,7 +181,7 @@ class _Asking:
                 before = judged_by(plan)
                 yield self.dating.utc_ms(plan.at_ms), judged_by(plan)
 
-    def _episode(self, events: list[AlarmEvent], first: AlarmEvent, moment: Moment) -> Episode:
+    def _episode(self, events: list[AlarmEvent], first: AlarmEvent, moment: Moment, stage: str) -> Episode:
         over = events[-1].state is State.NORMAL
         end_ms = events[-1].at_ms if over else self.journal.state.clock_ms()
         oncall = oncall_heard(self.journal)
@@ -192,6 +200,7 @@ class _Asking:
                 for it, refusal in self.journal.inputs.asked_of("alarm", first.alarm, events[0].at_ms, end_ms)
             ),
             latches(Condition(first.condition), moment.engine.plan.alarm_rules.latching),
+            record_of(stage, first.quantity, first.condition, self.own),
         )
 
     def _channel(

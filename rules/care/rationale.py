@@ -118,7 +118,7 @@ BUILT_IN: Mapping[str, Record] = {
 }  # fmt: skip
 """By alarm, QUANTITY/CONDITION or CONDITION, at the limits of an adult."""
 
-_SHARES: Mapping[str, float] = {"planula": 0.5, "strobila": 0.5, "ephyra": 0.5, "juvenile": 0.75}
+SHARES: Mapping[str, float] = {"planula": 0.5, "strobila": 0.5, "ephyra": 0.5, "juvenile": 0.75}
 """How much of an adult's time small animals leave; planulae and ephyrae have no reserves."""
 
 _SAME_AS = {Quantity.OXYGEN: Quantity.OXYGEN_SATURATION, Quantity.CONDUCTIVITY: Quantity.SALINITY}
@@ -136,7 +136,7 @@ def record_of(stage: str, quantity: str, condition: str, own: Mapping[str, Recor
         return found
     like = _SAME_AS.get(Quantity(quantity), quantity) if quantity in list(Quantity) else quantity
     found = BUILT_IN.get(f"{like}/{condition}") or BUILT_IN.get(condition)
-    share = _SHARES.get(stage, 1.0)
+    share = SHARES.get(stage, 1.0)
     return found and replace(
         found, respond_min=found.respond_min * (share if found.severity is not _PROBE else 1)
     )

@@ -8,12 +8,14 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from daemon.check.load import load_settings
+from daemon.check.rationale import record_lines
 from daemon.commands.options import add_journal
 from daemon.commands.rack.lines import say
 from daemon.view.why import BUILT_IN, ChannelThen, Episode, LimitThen, Reading, StageThen, Why, why
 from daemon.words import amount, condition_word, event_text, label, length_of_time, level, number
 from rules import RULES_VERSION
 from rules.alarms.life_cycle import Condition
+from rules.care.rationale import Record
 
 _SOUND = {
     Condition.PROBE_FAULT: "sound readings",
@@ -31,7 +33,8 @@ def why_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _why(options: argparse.Namespace) -> int:
     settings = load_settings(options.settings)
-    found = why(options.settings, options.journal or settings.journal.path, options.about)
+    journal = options.journal or settings.journal.path
+    found = why(options.settings, journal, options.about, settings.own_records())
     say(*_Text(found, ZoneInfo(settings.rack.time_zone), options.settings).lines())
     return 0
 
@@ -43,7 +46,7 @@ class _Text:
     file: Path
 
     def lines(self) -> Iterator[str]:
-        """Give all that is known: what happened, each channel, who was told, what ends it, which rules."""
+        """Give all that is known: the steps, each channel, who was told, what to do, the end, which rules."""
         yield f"{self.it.about}  at {self._at(self.it.at_ms)}"
         if self.it.episode is not None:
             yield from self._steps(self.it.episode)
@@ -51,6 +54,8 @@ class _Text:
             yield from self._channel(channel)
         if self.it.episode is not None:
             yield from self._told(self.it.episode)
+            if self.it.episode.record is not None:
+                yield from self._record(self.it.episode.record)
             yield f"What ends it: {self._end(self.it.episode)}"
         versions = [f"{by or 'before 1'} since {self._at(at_ms)}" for at_ms, by in self.it.rules]
         judged = next((by for at_ms, by in reversed(self.it.rules) if at_ms <= self.it.at_ms), None)
@@ -113,6 +118,10 @@ class _Text:
         if its.untaken_ms is not None:
             yield f"  no on-call process has taken it, since {self._at(its.untaken_ms)}"
         yield f"  on call now: {its.oncall or 'no process is heard'}; whom it called stands in its own file"
+
+    def _record(self, its: Record) -> Iterator[str]:
+        yield f"What it is there for: act within {its.respond_min:g} min"
+        yield from record_lines(its)
 
     def _end(self, its: Episode) -> str:
         if its.ended_ms is not None:

@@ -4,7 +4,11 @@ import io
 
 from daemon.check.check import check_command, findings_in
 from daemon.settings.file import read_values
+from daemon.settings.rack import Settings
+from rules.care.rationale import record_of
 from tests.rigs.places import EXAMPLE
+
+T = "temperature"
 
 
 def found(values, **records):
@@ -27,6 +31,19 @@ def test_a_record_must_go_with_the_limit_of_its_alarm():
     wrong = found(values, **{"temperature/hihg": {"check": "x"}, "nobody/temperature/high": {"check": "x"}})
     assert len(wrong) == 2
     assert "temperature/high" in wrong[0]
+
+
+def test_who_writes_down_what_to_check_changes_no_time_to_act():
+    """Seen: by a check of their own for all stages ephyrae had an hour, not half of one."""
+    keys = {"heading_out": "All", "temperature/high_high": "Breaker 4", "ephyra/temperature/high_high": "Me"}
+    values = read_values(EXAMPLE) | {"records": {key: {"check": check} for key, check in keys.items()}}
+    own = Settings.model_validate(values).own_records()
+    for stage in ("ephyra", "juvenile", "adult", "of ours"):
+        for quantity, condition in ((T, "high_high"), (T, "heading_out"), ("salinity", "heading_out")):
+            usual, ours = (record_of(stage, quantity, condition, its) for its in ({}, own))
+            assert ours.respond_min == usual.respond_min
+            mine = "Me" if stage == "ephyra" else "Breaker 4"
+            assert ours.check == (mine if condition == "high_high" else "All")
 
 
 def test_the_wall_shows_why_each_alarm_exists_in_the_nurserys_words(tmp_path):

@@ -292,6 +292,21 @@ def test_however_long_the_names_a_message_says_what_how_bad_as_of_when_and_how_t
     assert note_for(quantity, condition, "", {}).split()[0] in said, "the first check has its place"
 
 
+@pytest.mark.parametrize("kind", [CallKind.TAKEN, CallKind.RETURNED])
+@pytest.mark.parametrize("who", ["Щукина-Черныщевская Щедрин " * 2, "Ж" * 60, "ada"])
+def test_who_has_it_and_that_it_is_over_say_where_and_what_however_long_the_names(kind, who):
+    """A letter of another alphabet may take four places; the lengths are what the settings bear."""
+    vessels = tuple(f"{number}-{'kreisel-' * 4}"[:41] for number in range(4))
+    one = word("oxygen_saturation", "low_low", rack="north-" * 6, vessel=vessels[0], vessels=vessels)
+    there = Answer(Reply.ON_MY_WAY, who, ms(AT + timedelta(minutes=20)))
+    for answer, has_it in ((Answer(Reply.SEEN, who), " has seen it: "), (there, " is on the way, 03:50: ")):
+        said = text(one, kind=kind, answer=answer, link=LINK)
+        assert fits(said)
+        wanted = ("north-", "0-kreis", "oxygen saturation low-low", f"#41.2 {LINK}")
+        assert all(part in said for part in wanted), said
+        assert kind is CallKind.RETURNED or has_it in said
+
+
 words = st.text("abcdefghijklmnopqrstuvwxyz0123456789-", min_size=1, max_size=41)
 numbers = st.none() | st.floats(-1e6, 1e6)
 said = st.builds(

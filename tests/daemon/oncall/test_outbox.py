@@ -127,6 +127,23 @@ def test_a_repeat_takes_the_place_of_the_one_that_waits_and_goes_on_where_that_s
     ]
 
 
+def test_after_an_outage_a_new_call_does_not_wait_for_the_next_round_of_the_one_before(tmp_path):
+    """Seen: what had become critical meanwhile waited up to ten minutes more, though the network was back."""
+    back = threading.Event()
+    desk = Desk(tmp_path, works=lambda *_: back.is_set())
+    owe(desk.store, "1.1", priority=Priority.HIGH)
+    for second in range(600):
+        desk.turn(second * 1000)
+    before = len(desk.phones.tried)
+    back.set()
+    desk.turn(600_000)
+    assert len(desk.phones.tried) == before, "the next round is minutes away"
+    owe(desk.store, "1.2", at_ms=601_000)
+    desk.turn(601_000)
+    assert desk.phones.tried[before:] == [("1.2", "ada", 0)]
+    assert desk.store.waiting() == 0
+
+
 def test_a_call_that_nobody_needs_any_more_is_dropped_but_word_of_its_end_is_not(tmp_path):
     desk = Desk(tmp_path)
     owe(desk.store, "1.1")

@@ -224,6 +224,11 @@ def test_a_link_is_good_for_its_person_its_problem_and_its_time(team, tmp_path):
     assert standing == {1: None, 2: Priority.CRITICAL}, "it answers for what its message was about alone"
     known = store.link(token, 0)
     assert (known.person, known.problems) == ("ada", [1])
+    left = "x" * TOKEN_LENGTH
+    copy = "INSERT INTO link SELECT ?, 'zoe', problems, until_ms FROM link WHERE token = ?"
+    store._db.execute(copy, (left, token))
+    for form in (None, {"reply": "seen", "shown": "1:1"}):
+        assert opened(f"{base}/{left}", form)[0] == 404, "of somebody who is not in the rota"
     store._db.execute("UPDATE link SET until_ms = 1 WHERE token = ?", (token,))
     store.close()
     status, text, _ = answered(link, "seen")

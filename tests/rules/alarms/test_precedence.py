@@ -49,7 +49,7 @@ class Chain:
         self.first = Escalation(replace(TEAM, pair=Pair("attic", False, 2 * MINUTE)), START_MS)
         self.second = Escalation(replace(TEAM, pair=Pair("desk", True, 2 * MINUTE)), START_MS)
         self.said, self.of_second, self.heard, self.at = [], [], 0, 0
-        self.celsius, self.first_lives = celsius, True
+        self.celsius, self.first_lives, self.journal = celsius, True, []
         for team in (self.first, self.second):
             team.link(True, START_MS)
 
@@ -60,14 +60,34 @@ class Chain:
             if self.celsius is None:
                 self.rack.wait(self.at * MINUTE)
             else:
-                self.rack.read(self.at * MINUTE, 1, self.celsius)
+                self._journaled("read", self.at * MINUTE, 1, self.celsius)
             self._pass_on()
         return self
 
     def do(self, kind, **body):
-        self.rack.do(self.at * MINUTE, kind, **body)
+        self._journaled("do", self.at * MINUTE, kind, **body)
         assert not self.rack.refusal
         self._pass_on()
+
+    def _journaled(self, what, *given, **body):
+        self.journal.append((what, given, body))
+        getattr(self.rack, what)(*given, **body)
+
+    def upgrade(self):
+        """Another version takes over that cannot use what this one learned (`daemon.journal.fold`).
+
+        It judges the newest readings again, here those of five minutes.
+        """
+        fresh = WatchedRack(self.rack.engine._plan)
+        for what, given, body in self.journal:
+            if what == "do" or given[0] > (self.at - 5) * MINUTE:
+                getattr(fresh, what)(*given, **body)
+        fresh.wait(self.at * MINUTE)
+        told, self.rack.engine = {event.alarm: event for event in self.rack.events}, fresh.engine
+        newest = max((event.number for event in self.rack.events), default=0)
+        self.rack._said(fresh.engine.take_over(told.values(), newest))
+        self._pass_on()
+        return self
 
     def hold(self, thing):
         begins, _, of = HOLDS[thing]
@@ -332,7 +352,55 @@ def on_my_way_and_second_watcher(it):
     assert [person for person, _ in chain.until(27).second_calls(24)] == ["bo"]
 
 
-_M, _S, _O, _G, _R, _E, _W, _P = Thing
+def hold_and_upgrade(it):
+    chain = beyond()
+    chain.hold(it.one)
+    chain.until(12).upgrade()
+    assert chain.state == STATES[it.one]
+    assert not chain.until(20).calls(5)
+    chain.release(it.one)
+    assert chain.until(21).calls(20)
+
+
+def limits_and_upgrade(over_s):
+    """14 °C is beyond where the limit is then, at once or on its way from 18 to 12."""
+
+    def trial(it):
+        told = []
+        for upgrades in (False, True):
+            chain = Chain(14.0)
+            chain.do("move_stage", vessel="k1", stage="strobila", over_s=over_s)
+            chain.until(1 if over_s == 0 else 20)
+            if upgrades:
+                chain.upgrade()
+            chain.until(60)
+            raised = next(event for event in chain.rack.events if event.trigger == "raised")
+            told.append((raised.at_ms, raised.alarm, raised.evidence.limit, chain.calls(0)))
+        assert told[0] == told[1]
+        assert told[0][3]
+
+    return trial
+
+
+def answered_and_upgrade(answer):
+    def trial(it):
+        chain = beyond()
+        answer(chain)
+        before = chain.until(12).state
+        assert not chain.upgrade().until(60).calls(5)
+        assert chain.state == before
+
+    return trial
+
+
+def second_watcher_and_upgrade(it):
+    chain = beyond().until(12).upgrade().until(60)
+    assert not chain.of_second
+    known = [[problem.key for problem in team.problems()] for team in (chain.first, chain.second)]
+    assert known[0] == known[1] != []
+
+
+_M, _S, _O, _G, _R, _E, _W, _P, _U = Thing
 TRIALS = {
     (_M, _S): two_holds, (_M, _O): two_holds, (_S, _O): two_holds,
     (_M, _G): hold_and_stage_move, (_O, _G): hold_and_stage_move, (_S, _G): shelf_and_stage_move,
@@ -347,6 +415,10 @@ TRIALS = {
     (_G, _P): limits_and_second_watcher(0), (_R, _P): limits_and_second_watcher(3600),
     (_E, _W): seen_and_on_my_way, (_E, _P): seen_and_second_watcher,
     (_W, _P): on_my_way_and_second_watcher,
+    (_M, _U): hold_and_upgrade, (_S, _U): hold_and_upgrade, (_O, _U): hold_and_upgrade,
+    (_G, _U): limits_and_upgrade(0), (_R, _U): limits_and_upgrade(3600),
+    (_E, _U): answered_and_upgrade(see), (_W, _U): answered_and_upgrade(promise),
+    (_P, _U): second_watcher_and_upgrade,
 }  # fmt: skip
 
 

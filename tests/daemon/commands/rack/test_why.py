@@ -13,6 +13,7 @@ from daemon.journal.inputs import CONFIGURE, RULES
 from daemon.journal.sole_writer import SoleWriter
 from daemon.view.rack_now import Overall
 from rules import RULES_VERSION
+from rules.care.rationale import record_of
 from rules.readings import Action
 from tests.rigs.minute_rack import rack_in
 from tests.rigs.places import ROOT
@@ -21,6 +22,8 @@ KEYS = """
 [stages.juvenile.temperature]
 # what our medusae bear
 advisory_high_c = 17.5
+[records."temperature/high"]
+check = "Breaker 4"
 """
 
 
@@ -71,6 +74,11 @@ def test_an_alarm_by_a_key_of_the_file_that_is_over(rack, said):
     assert "  2026-08-15 03:00:00  acknowledge by ada, done\n" in text
     assert "by ada, refused: k2/temperature/high: an alarm that is acknowledged by ada cannot be" in text
     assert "What ends it: it ended at 2026-08-15 03:0" in text
+    usual = record_of("juvenile", "temperature", "high", {})
+    assert f"What it is there for: act within {usual.respond_min:g} min\n" in text
+    assert f"\n  if nobody acts: {usual.consequence}." in text
+    assert "\n  first: Breaker 4\n" in text
+    assert f". May be shelved by {usual.may_shelve}.\n" in text
     assert "on call now: no process is heard" in text
     assert f"Judged by rules {RULES_VERSION} ({RULES_VERSION} since 2026-08-15 02:00:00;" in text
 
