@@ -56,14 +56,18 @@ def broker_small_packets(folder):
         rack.team.start()
         rack.watch.wait_for(lambda: rack.view().oncall is not None, "a word of the on-call process")
         conf.write_text(f"max_packet_size {AT_MOST}\n{conf.read_text()}")
-        rack.broker.reload()
-        rack.broker.wait_for_log("Reloading config")
+        rack.broker.stop()
+        rack.broker.start()
+        for run in (rack.watch, rack.team):
+            run.wait_for(lambda run=run: run.log.count("broker_connected") > 1, "the broker again")
         rack.mark()
         rack.line.celsius[1] = HOT
         came = rack.called(CALLED, "rack silent", 60.0)
         time.sleep(3.0)
         over = [text for text in rack.texts() if "OVER" in text]
-        return came._replace(wrong=f"called over: {over[0]}" if over else "")
+        thrown = rack.watch.log.count("Packet too large")
+        wrong = f"called over: {over[0]}" if over else "" if thrown > 3 else "it is not thrown out"
+        return came._replace(wrong=wrong)
 
 
 PATIENT = {"heartbeats_missed": 12}
