@@ -32,6 +32,8 @@ class Rack:
 
     Of a rack that was stopped on purpose, `heard_ms` is when we heard of that. `since` names its newest
     start in its own words, `starts_ms` are those that were heard lately and came without a goodbye.
+    `gone_ms` is when it went, until a heartbeat or another start is heard: a rack whose every connection
+    breaks says that it watches again and again, and nothing else of it comes through.
     """
 
     state: str
@@ -40,6 +42,7 @@ class Rack:
     since: str = ""
     starts_ms: list[int] = field(default_factory=list)
     vessels: int = 0
+    gone_ms: int | None = None
 
 
 @dataclass(slots=True)
@@ -76,7 +79,7 @@ class RackSigns:
         """Note a sign of life; return the words that end with it."""
         known = self.racks.setdefault(rack, Rack(WATCHING, at_ms))
         ended = _ended(rack, known, at_ms)
-        known.state, known.heard_ms, known.silent = WATCHING, at_ms, False
+        known.state, known.heard_ms, known.silent, known.gone_ms = WATCHING, at_ms, False, None
         return ended
 
     def said(self, rack: str, state: str, at_ms: int, *, kept: bool, since: str = "") -> list[Word]:
@@ -85,20 +88,32 @@ class RackSigns:
         A message that the broker had `kept` tells what the rack was, not that it lives now.
         """
         if state == WATCHING and not kept:
-            return [*self._started(rack, since, at_ms), *self.heard(rack, at_ms)]
+            return self._watches(rack, since, at_ms)
         if state == TAKEN_AWAY:
             return _ended(rack, self.racks.pop(rack), at_ms) if rack in self.racks else []
         known = self.racks.setdefault(rack, Rack(state, at_ms))
         if state == STOPPED and known.state != STOPPED:
             ended = _ended(rack, known, at_ms)
-            known.state, known.silent, known.heard_ms = STOPPED, False, at_ms
+            known.state, known.silent, known.heard_ms, known.gone_ms = STOPPED, False, at_ms, None
             return [*ended, sign_word(rack, RACK_STOPPED, Priority.MEDIUM, at_ms, at_ms)]
         if state in (WATCHING, GONE) and known.state != state:
             ended = _ended(rack, known, at_ms) if known.state == STOPPED else []
             known.silent &= known.state != STOPPED
             known.state, known.heard_ms = state, at_ms
+            if state == GONE and known.gone_ms is None:
+                known.gone_ms = at_ms
             return ended
         return []
+
+    def _watches(self, rack: str, since: str, at_ms: int) -> list[Word]:
+        """Note that a rack watches; of one that went and is back, only a heartbeat ends what was told."""
+        known = self.racks.setdefault(rack, Rack(WATCHING, at_ms))
+        gone_ms = known.gone_ms if known.since == since else None
+        if gone_ms is not None and known.silent:
+            return []
+        words = [*self._started(rack, since, at_ms), *self.heard(rack, at_ms)]
+        known.gone_ms = gone_ms
+        return words
 
     def _started(self, rack: str, since: str, at_ms: int) -> list[Word]:
         """Count a start that is another than the last and came without a goodbye; too many are a problem."""
@@ -146,7 +161,7 @@ class RackSigns:
         self.listening_ms = at_ms
         for rack in self.racks.values():
             if not rack.silent and rack.state != STOPPED:
-                rack.heard_ms = max(rack.heard_ms, at_ms)
+                rack.heard_ms, rack.gone_ms = max(rack.heard_ms, at_ms), None
 
     @property
     def linked_ms(self) -> int | None:
@@ -185,7 +200,8 @@ class RackSigns:
         """Return when a rack must have been heard; a stopped one may be back without our knowing."""
         if rack.state == STOPPED:
             return max(rack.heard_ms + duty.stopped_after_ms, self.listening_ms + duty.gone_after_ms)
-        return rack.heard_ms + (duty.gone_after_ms if rack.state == GONE else duty.silent_after_ms)
+        usual_ms = rack.heard_ms + (duty.gone_after_ms if rack.state == GONE else duty.silent_after_ms)
+        return usual_ms if rack.gone_ms is None else min(usual_ms, rack.gone_ms + duty.silent_after_ms)
 
 
 def _ended(name: str, rack: Rack, at_ms: int) -> list[Word]:

@@ -13,6 +13,7 @@ from tests.faults import (
     inject_pair,
     inject_probe,
     inject_rack,
+    inject_sizes,
     inject_team,
 )
 from tests.faults.whole_rack import WholeRack
@@ -30,6 +31,7 @@ ALONE = (
     inject_answers,
     inject_buses,
     inject_backup,
+    inject_sizes,
 )
 SLOW = (
     "racks_floods", "clock_never_set", "clock_set_forward", "clock_far_future", "disk_backup_broken",

@@ -86,7 +86,7 @@ def test_a_rack_that_is_back_within_its_grace_is_given_the_longer_time_again():
     racks = signs("north")
     racks.said("north", "gone", START + 1, kept=False)
     assert racks.said("north", "watching", START + 5, kept=False) == []
-    assert racks.due_ms(TIMES) == START + 5 + SILENT_MS
+    assert racks.due_ms(TIMES) == START + 1 + SILENT_MS, "from when it went, until a heartbeat comes"
 
 
 def test_a_kept_word_is_what_a_rack_was_and_counts_from_now_where_it_is_new():
@@ -215,3 +215,21 @@ def test_a_rack_that_is_given_up_is_silent_no_more_and_not_missed_until_it_is_he
     assert link.due_ms(TIMES) is None
     link.heard("north", START + 70)
     assert link.due_ms(TIMES) == START + 70 + SILENT_MS
+
+
+def test_a_rack_that_comes_and_goes_without_a_heartbeat_is_silent_and_only_a_heartbeat_ends_it():
+    """Seen: a broker that took no message as long as an alarm; the rack was thrown out each second."""
+    link, told_ms = signs("a"), START + 10 + SILENT_MS
+    link.said("a", "watching", START, kept=False, since="08:00")
+    for at_ms in range(START + 10, told_ms, 2):
+        assert link.said("a", "gone", at_ms, kept=False) == []
+        assert link.said("a", "watching", at_ms + 1, kept=False, since="08:00") == []
+        assert link.fall_silent(at_ms + 1, TIMES) == []
+    assert [it[:2] for it in said(link.fall_silent(told_ms, TIMES))] == [("a", "rack_silent")]
+    link.said("a", "gone", told_ms + 1, kept=False)
+    assert link.said("a", "watching", told_ms + 2, kept=False, since="08:00") == []
+    assert [it[:3] for it in said(link.heard("a", told_ms + 3))] == [("a", "rack_silent", "normal")]
+    assert link.due_ms(TIMES) == told_ms + 3 + SILENT_MS
+    link.said("a", "gone", told_ms + 4, kept=False)
+    link.said("a", "watching", told_ms + 5, kept=False, since="08:01")
+    assert link.due_ms(TIMES) == told_ms + 5 + SILENT_MS, "another start"
