@@ -298,6 +298,8 @@ def as_readings(rows: list[NumberedReading]) -> Readings:
 def _action(at_ms: int, kind: str, who: str, body: str) -> Action:
     try:
         found = json.loads(body)
-    except ValueError:  # damaged: what nobody can do is refused, and said, where it is folded
+    except ValueError:
+        found = None
+    if not isinstance(found, dict):  # damaged: what nobody can do is refused, and said, where it is folded
         return Action(at_ms, f"unreadable {kind}", who, {})
     return Action(at_ms, kind, who, found)

@@ -17,8 +17,7 @@ from daemon.record.arrow import TAKEN_BACK
 from daemon.record.judged import ucum
 from daemon.record.package import folder_tables
 from daemon.record.tables import TABLES
-from daemon.tune.incidents import PROPOSED, Mark
-from rules.tuning.incident import Incident
+from daemon.tune.incidents import PROPOSED, Mark, mark_of
 
 
 def record_tables(path: Path) -> Iterator[tuple[str, pa.Table]]:
@@ -44,7 +43,7 @@ def into_journal(path: Path, journal: Journal, marks: list[Mark]) -> Iterator[in
             units |= {row["id"]: ucum(row["quantity"]) for row in part.to_pylist()}
         _refuse_other_units(path, name, part, units)
         if name == "incident":
-            marks += map(_mark, part.to_pylist())
+            marks += [_mark(row, path) for row in part.to_pylist()]
             continue
         try:
             if name == "reading":
@@ -69,7 +68,7 @@ def _out_of_order(path: Path, seq: int) -> SourceError:
 
 
 def _put_readings(path: Path, journal: Journal, part: pa.Table, before: NDArray[np.void]) -> NDArray[np.void]:
-    """Write readings down and return the last; `before` is that of the part before, none at the beginning."""
+    """Write readings down and return the last of each source, as `before` has them of the parts before."""
     rows = np.empty(part.num_rows, dtype=READING_ROW)
     for column in TABLES["reading"].taken_back:
         rows[column] = part[column].to_numpy()
@@ -79,7 +78,14 @@ def _put_readings(path: Path, journal: Journal, part: pa.Table, before: NDArray[
     wrong = (both["seq"][1:] <= both["seq"][:-1]) | (both["at_ms"][1:] < both["at_ms"][:-1])
     if wrong.any():
         raise _out_of_order(path, both["seq"][1:][wrong][0])
-    return both[-1:]
+    order = np.argsort(both["source"], kind="stable")
+    source, measured_ms = both["source"][order], (both["at_ms"] - both["lag_ms"])[order]
+    same = source[1:] == source[:-1]
+    if (falls := same & (measured_ms[1:] <= measured_ms[:-1])).any():
+        seq = both["seq"][order][1:][falls][0]
+        raise SourceError(f"{path}: reading {seq}: at_ms - lag_ms; expected more than at its source's last")
+    last: NDArray[np.void] = both[np.sort(order[np.append(~same, True)])]
+    return last
 
 
 def _refuse_gaps(path: Path, name: str, part: pa.Table) -> None:
@@ -107,13 +113,11 @@ def _refuse_other_units(path: Path, name: str, part: pa.Table, units: Mapping[in
             raise SourceError(f"{path}: {name}, source {source}: unit {unit}; expected {units[source]}")
 
 
-def _mark(row: dict[str, Any]) -> Mark:
-    begin_ms, end_ms, harm_ms = (
-        row[key] and round(row[key].timestamp() * 1000) for key in ("begin", "end", "harm_from")
-    )
-    asked = row["state"] == "ask"
-    said = begin_ms, end_ms, row["vessel"], row["what"], None if asked else row["call_wanted"]
-    words = ("quantity", "kind", "cause", "severity", "evidence")
-    about: dict[str, Any] = {key: row[key] or "" for key in words}
-    incident = Incident(*said, **about, harm_ms=harm_ms)
-    return Mark(incident, PROPOSED if asked else row["state"], row["origin"])
+def _mark(row: dict[str, Any], path: Path) -> Mark:
+    said = {column: "" if found is None else str(found) for column, found in row.items()}
+    ends = {to: row[key] for to, key in (("from", "begin"), ("to", "end"), ("harm_from", "harm_from"))}
+    times = {to: moment.isoformat() if moment else "" for to, moment in ends.items()}
+    words = {"call_wanted": "yes" if row["call_wanted"] else "no"}
+    if row["state"] == "ask":
+        words = {"call_wanted": "ask", "state": PROPOSED}
+    return mark_of(said | times | words, f"{path}: incident, row with begin {times['from']}")

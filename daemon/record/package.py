@@ -51,7 +51,8 @@ def folder_writer(folder: Path, form: str, about: Mapping[str, Any]) -> Iterator
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
         "name": "bellwatch-record",
         "title": f"The record of rack {about['rack']}",
-        "description": "Raw and judged readings of a rack with all that was done, alarmed and noted.",
+        "description": "Raw and judged readings of a rack with all that was done, alarmed and noted. "
+        "An import takes the columns under taken_back; others are worked out, edits there are lost.",
         "created": about["created"],
         "sources": [{"title": f"journal {about['journal']} of rack {about['rack']}"}],
         "bellwatch": {"format": FORMAT, **about},
@@ -174,6 +175,7 @@ def _resource(table: Table, form: str, rows: int) -> dict[str, Any]:
         "encoding": "utf-8",
         "description": table.said,
         "rows": rows,
+        "taken_back": [*table.taken_back],
         "schema": schema,
     }
 

@@ -56,7 +56,9 @@ def read_marks(path: Path) -> list[Mark]:
     missing = [name for name in _NEEDED if name not in header]
     if missing:
         raise SourceError(f"{path}: no column {', '.join(missing)}; expected {', '.join(COLUMNS)}")
-    return in_order(_mark(dict(zip(header, cells, strict=False)), where) for where, cells in lines)
+    return in_order(
+        mark_of(dict(zip(header, map(from_cell, cells), strict=False)), where) for where, cells in lines
+    )
 
 
 def write_marks(path: Path, marks: Iterable[Mark]) -> None:
@@ -110,8 +112,8 @@ def incident_of(row: Mapping[str, str], where: str) -> Incident:
     return Incident(start_ms, end_ms, row["vessel"], row["what"], _WANTED[wanted], *about)
 
 
-def _mark(row: dict[str, str], where: str) -> Mark:
-    row = {name: from_cell(text) for name, text in row.items()}
+def mark_of(row: Mapping[str, str], where: str) -> Mark:
+    """Read a mark from words by column; SourceError says `where` and what would be right."""
     state, incident = row.get("state") or ACCEPTED, incident_of(row, where)
     if state not in (ACCEPTED, PROPOSED):
         raise SourceError(f"{where}, state: {state!r}; expected {ACCEPTED} or {PROPOSED}")

@@ -27,9 +27,9 @@ def export_arguments(parser: argparse.ArgumentParser) -> None:
     add("target", type=Path, help="a folder to make, or a file that ends in .nc (needs bellwatch[record])")
     add_journal(parser)
     add("--form", choices=["csv", "parquet"], default="csv", help="of a folder (default: %(default)s)")
-    add("--from", dest="since", help="first moment, ISO 8601; UTC if it has no offset")
+    add("--from", dest="since", help="first moment of readings (or entries), ISO 8601; UTC without an offset")
     add("--to", help="moment to stop before, ISO 8601; UTC if it has no offset")
-    add("--vessel", action="append", default=[], help="only what is of this vessel; may be repeated")
+    add("--vessel", action="append", default=[], help="only readings (or entries) of it; may be repeated")
     add("--logbook", action="store_true", help="write the logbook alone, into a CSV file")
     parser.set_defaults(command=_export)
 
@@ -62,8 +62,10 @@ def export(
 ) -> tuple[int, list[str]]:
     """Write a record (whole or not at all); return the number of readings, and what is not in it, in lines.
 
-    Raises SourceError where nothing is selected, or something is there already.
+    Raises SourceError where nothing is selected, something is there already, or the name is of another form.
     """
+    if (ending := target.suffix) != ".nc" and ending.lower() in (".nc", ".csv", ".parquet"):
+        raise SourceError(f"{target}: a record is a folder, without {ending}, or a file that ends in .nc")
     with needing("record", "a record"):
         from daemon.record.from_journal import JournalTables, Part  # noqa: PLC0415
     _refuse_unknown(journal, vessels or ())

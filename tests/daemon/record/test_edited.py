@@ -8,6 +8,7 @@ import csv
 import re
 import shutil
 from contextlib import closing
+from itertools import count
 
 import pandas as pd
 import pytest
@@ -147,6 +148,8 @@ def cells(name, column, say):
     return change
 
 
+LAGS = count(0, 120_000)
+
 REFUSED = {
     "semicolons": (
         {"change": lambda _, rows: rows, "delimiter": ";"},
@@ -175,6 +178,22 @@ REFUSED = {
     "times as people read them": (
         {"change": cells("incident", "end", local)},
         "incident.csv: In CSV column #1: Row #2: CSV conversion error to timestamp[ms, tz=UTC]: invalid",
+    ),
+    "an incident of a state that there is none of": (
+        {"change": cells("incident", "state", lambda _: "acepted")},
+        "row with begin 2026-08-15T00:00:00+00:00, state: 'acepted'; expected accepted or proposed",
+    ),
+    "an incident of a quantity that there is none of": (
+        {"change": cells("incident", "quantity", lambda _: "temp")},
+        ", quantity: 'temp'; expected temperature, conductivity, salinity, oxygen, oxygen_saturation, air_pr",
+    ),
+    "an incident that ends before it begins": (
+        {"change": cells("incident", "end", lambda it: it.replace("2026", "2025"))},
+        ": it ends at 2025-08-15T00:01:00+00:00, not after its beginning at 2026-08-15T00:00:00+00:00",
+    ),
+    "readings that were measured ever earlier": (
+        {"change": cells("reading", "lag_ms", lambda _: str(next(LAGS)))},
+        ": at_ms - lag_ms; expected more than at its source's last",
     ),
     "readings in another unit": (
         {"change": cells("reading", "unit", lambda it: it.replace("Cel", "[degF]"))},
@@ -221,3 +240,11 @@ def test_what_cannot_be_told_for_certain_is_refused_in_one_line(records, tmp_pat
     shutil.copytree(records / "csv", tmp_path / "csv")
     rewritten(tmp_path / "csv", **how)
     assert words in refused(capsys, tmp_path / "csv", tmp_path)
+
+
+def test_an_action_that_says_nothing_of_use_goes_over_and_is_named_by_the_replay(records, tmp_path, capsys):
+    shutil.copytree(records / "csv", tmp_path / "csv")
+    rewritten(tmp_path / "csv", cells("action", "body", lambda it: "[1]" if '"standard"' in it else it))
+    assert main(["import", str(tmp_path / "csv"), str(tmp_path / "again.sqlite")]) == 0
+    main(["replay", str(tmp_path / "again.sqlite")])
+    assert "4 actions of the time had nothing to act on; first: " in capsys.readouterr().out

@@ -69,7 +69,9 @@ def test_the_description_says_units_meaning_and_origin(records, rack):
     with closing(Journal(rack, writable=False)) as journal:
         assert (package["bellwatch"]["journal"], package["bellwatch"]["run"]) == (journal.id, journal.run_id)
     assert [its["name"] for its in package["resources"]] == [*TABLES]
-    lag = package["resources"][-2]["schema"]["fields"][3]
+    (reading, judged) = package["resources"][-2:]
+    assert (reading["taken_back"][-1], judged["taken_back"]) == ("value", [])
+    lag = reading["schema"]["fields"][3]
     assert lag == {
         "name": "lag_ms", "type": "integer", "description": "it was measured so long before", "unit": "ms",
         "constraints": {"required": True},
@@ -155,6 +157,9 @@ def test_flags_are_status_flags_beside_their_values(records):
         assert flag.attrs["flag_values"].tolist() == [1, 2, 3, 4, 9]
         assert flag.attrs["standard_name"] == "spike_test_quality_flag"
         assert set(found.k1_salinity_flag.values.tolist()) <= {1, 2, 3, 4, 9}
+        its = found.k1_salinity_plus_minus.attrs
+        assert its["standard_name"] == "sea_water_practical_salinity standard_error"
+        assert its["standard_error_multiplier"] == pytest.approx(1.7320508)  # JCGM 100:2008, 4.3.7
         stage = found.k2_temperature_stage
         assert stage.attrs["flag_meanings"].split() == ["juvenile", "nursling"]
         assert set(stage.values.tolist()) == {0, 1}

@@ -10,7 +10,7 @@ A journal holds no NaN (NOT NULL, and SQLite has none) and no negative zero of i
 import json
 import sqlite3
 from contextlib import closing
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pyarrow as pa
@@ -289,8 +289,12 @@ def test_incidents_of_an_older_record_mean_what_they_meant():
     kept = SCHEMAS["incident"]
     rows = [(datetime.fromtimestamp(at, UTC), "k1", "warm", True, "accepted", "by hand") for at in (1, 2)]
     older = pa.table(
-        [[row[0] for row in rows], [rows[1][0]] * 2, *zip(*(row[1:] for row in rows), strict=True)],
+        [
+            [row[0] for row in rows],
+            [row[0] + timedelta(seconds=1) for row in rows],
+            *zip(*(row[1:] for row in rows), strict=True),
+        ],
         pa.schema(list(kept)[: ONCE["incident"]]),
     )
-    (first, _) = [_mark(row) for row in grown(older, kept).to_pylist()]
+    (first, _) = [_mark(row, Path("older")) for row in grown(older, kept).to_pylist()]
     assert first == Mark(Incident(1000, 2000, "k1", "warm", True), "accepted", "by hand")

@@ -54,9 +54,11 @@ def test_a_calibration_brings_its_standard_to_where_it_was_put(records):
         assert {**row[[*its]]} == its
         assert row.who == "ada"
     assert (found.offset != 0).any()
+    actions = table(records / "csv", "action")
+    assert [*found.time] == [*actions.time[actions.kind == "calibrate"]]
 
 
-@pytest.mark.parametrize("name", ["action", "event", "entry", "reading"])
+@pytest.mark.parametrize("name", ["action", "event", "entry", "notice", "reading"])
 def test_times_are_utc_though_the_clock_was_off(records, name):
     found = table(records / "csv", name)
     utc_ms = found.time.astype("int64") // (10**6 if found.time.dt.unit == "ns" else 1)

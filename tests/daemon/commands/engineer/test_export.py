@@ -47,6 +47,10 @@ BEYOND = (
         (["journal.sqlite", "--logbook"], "journal.sqlite: is there already; an export makes a new one"),
         (["none/out", "--logbook"], "none/out: No such file or directory; its folder must be writable"),
         (["none/out"], "none/out: No such file or directory; its folder must be writable and have room"),
+        *(
+            ([f"out{ending}"], f"a record is a folder, without {ending}, or a file that ends in .nc")
+            for ending in (".NC", ".csv", ".parquet")
+        ),
         (
             ["none/out.nc"],
             "none/out.nc: No such file or directory; its folder must be writable",
