@@ -254,6 +254,8 @@ def test_a_pair_names_this_process_and_is_warned_of_one_broker(tmp_path):
     assert any("pair.other_broker" in line and "two brokers" in line for line in told[1])
     apart = lines(written(tmp_path, GOOD + PAIR + 'other_broker = "b.example"\n'))
     assert not any("pair.other_broker" in line for line in apart[1])
+    settings, routes, _ = examine(written(tmp_path, GOOD + PAIR))
+    assert any("one power line or one network" in line for line in duty_lines(settings, routes))
     stranger = lines(written(tmp_path, GOOD + PAIR.replace("oncall", "desk")))
     assert any("two names, one of them [oncall] name" in line for line in stranger[1])
 
