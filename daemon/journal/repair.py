@@ -37,7 +37,7 @@ _SHED_AT_LEAST = 5_000
 
 
 def release_ballast(path: Path) -> None:
-    """Let the reserve beside a journal go where there is less room than it: the journal could not be opened."""
+    """Let the reserve beside a journal go where there is less room than it, to open the journal with."""
     with suppress(OSError):  # what is wrong with the folder is told when the journal is opened
         disk = os.statvfs(path.parent)
         if disk.f_bavail * disk.f_frsize < BALLAST_BYTES:
