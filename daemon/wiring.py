@@ -23,7 +23,7 @@ from daemon.journal.damage import replace_damaged
 from daemon.journal.integrity import IntegrityCheck, open_journal
 from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message
-from daemon.journal.repair import JournalRepair
+from daemon.journal.repair import JournalRepair, release_ballast
 from daemon.journal.retention import Retention
 from daemon.journal.schema import is_damage
 from daemon.journal.sole_writer import SoleWriter
@@ -91,6 +91,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
 
 def _journal(path: Path) -> tuple[Journal, NewestMark]:
     """Return the journal, and the mark of how far it had come; one that went back begins a new run."""
+    release_ballast(path)
     journal = open_journal(path)
     mark = NewestMark(journal)
     if why := mark.went_back():

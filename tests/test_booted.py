@@ -31,6 +31,7 @@ def test_the_units_start_and_go_on_in_every_state(tmp_path):
     assert seen["plugged after restart"] == "active reads yes"
     assert seen["disk full"].startswith("active said ")
     assert seen["disk full"] != "active said 0"
+    assert seen["disk full restart"] == "active"
     assert seen["room again"] == "reads yes active"
     assert seen["watchdog"] == "restarts 1 active reads yes"
     assert seen["stop"] == "0 success"

@@ -9,6 +9,7 @@ import os
 import sqlite3
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -35,6 +36,18 @@ _SHED_SHARE = 0.02
 _SHED_AT_LEAST = 5_000
 
 
+def release_ballast(path: Path) -> None:
+    """Let the reserve beside a journal go where there is less room than it, to open the journal with."""
+    with suppress(OSError):  # what is wrong with the folder is told when the journal is opened
+        disk = os.statvfs(path.parent)
+        if disk.f_bavail * disk.f_frsize < BALLAST_BYTES:
+            _ballast_of(path).unlink(missing_ok=True)
+
+
+def _ballast_of(path: Path) -> Path:
+    return path.with_name(path.name + ".ballast")
+
+
 class JournalRepair:
     """Looks after the file of a journal in use; `dating` gives the dating of the moment.
 
@@ -48,7 +61,7 @@ class JournalRepair:
         self._commits = 0
         self._said = ""
         self.done: dict[str, dict[str, Any]] = {}
-        self._ballast = journal.path.with_name(journal.path.name + ".ballast")
+        self._ballast = _ballast_of(journal.path)
         self._wal = journal.path.with_name(journal.path.name + "-wal")
         self._know_files()
         self._keep_ballast()

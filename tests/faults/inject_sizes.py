@@ -91,6 +91,19 @@ def disk_no_files(folder):
         return came._replace(wrong="" if code == 2 and said.endswith("and have room") else f"it says: {said}")
 
 
+def disk_full_at_start(folder):
+    """The reserve beside the journal is what there is to start with."""
+    only_root()
+    with small_disk(folder / "disk", 24) as disk, WholeRack(folder, journal_in=disk.path) as rack:
+        rack.watch.stop()
+        disk.fill()
+        Listener.mark(rack)
+        rack.watch.start()
+        came = rack.called("HIGH north: disk full", patience_s=30.0)
+        hot = hot_is_called(rack)
+        return came._replace(wrong="" if hot.after_s is not None else "it does not watch")
+
+
 def no_more_files(disk):
     """Let a file system in memory take no more files than it has."""
     found = os.statvfs(disk)
