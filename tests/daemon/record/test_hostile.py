@@ -42,7 +42,6 @@ KEPT = {
     "formulas": ENTRY.format("'＝1'", "'''＋1'", "char(10) || '=1'"),
     "negative zero": "UPDATE reading SET value = -0.0 WHERE seq = 10",
     "the smallest number": "UPDATE reading SET value = 5e-324 WHERE seq = 10",
-    "a reading out of order": "UPDATE reading SET lag_ms = 100000 WHERE seq = 30",
     "an event whose numbers are none": f"INSERT INTO event VALUES (999, {START_MS}, 'k1/x', '{BODY}')",
     "no reading": "DELETE FROM reading",
     "one reading": "DELETE FROM reading WHERE seq <> 10",
