@@ -371,6 +371,7 @@ class Caller:
         call_id = f"{problem.number}.{problem.calls}"
         call = Call(call_id, kind, problem.number, person, urgency, self.now_ms, about, answer=problem.answer)
         self.send(replace(call, key=problem.key, again=again, was=first.told))
+        problem.asked = problem.calls if kind in (CallKind.ALARM, CallKind.DRILL) else problem.asked
         if kind is CallKind.ALARM:
             problem.lead, first.told = about[0].event.alarm, about[0].event.evidence.value
         if person not in problem.told:

@@ -220,7 +220,7 @@ class Escalation:
         """
         upshot = self.advance(at_ms)
         for problem in self.problems():
-            newest = f"{problem.number}.{problem.calls}" == call_id and problem.handed_ms is not None
+            newest = f"{problem.number}.{problem.asked}" == call_id and problem.handed_ms is not None
             if newest and problem.urgency is not None and problem.failed + 1 < len(self.duty.rota.people):
                 problem.failed += 1
                 problem.step += 1

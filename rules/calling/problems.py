@@ -70,7 +70,8 @@ class Problem:
     `handed_ms`; `due_ms` is when the next call falls due, the end of the quiet hours where it `waits` for
     that; `again_ms` is when what is seen calls again, whatever milder calls meanwhile; `failed` counts the
     people who could not be reached since the last regular call; `told` are those who were called; `lead` is
-    the alarm that they were told of last; `answer` is the last one, since `answered_ms`.
+    the alarm that they were told of last; `answer` is the last one, since `answered_ms`; `asked` is which of
+    the calls asked for one last.
     """
 
     number: int
@@ -87,6 +88,7 @@ class Problem:
     answered_ms: int = 0
     again_ms: int | None = None
     lead: str = ""
+    asked: int = 0
     _tally: Counter[tuple[Stand, Priority]] = field(init=False, repr=False, default_factory=Counter)
 
     def __post_init__(self) -> None:

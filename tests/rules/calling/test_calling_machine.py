@@ -296,3 +296,12 @@ TestCalling = Calling.TestCase
 TestCalling.settings = settings(max_examples=examples(40), stateful_step_count=30, deadline=None)
 TestCallingInAFlood = CallingInAFlood.TestCase
 TestCallingInAFlood.settings = settings(max_examples=examples(20), stateful_step_count=30, deadline=None)
+
+
+def test_a_call_that_reaches_nobody_passes_on_although_word_of_a_shelf_went_out_after_it():
+    calling = Calling()
+    calling.begin(start_ms=NIGHT)
+    calling.hear(alarm="k2/temperature/high", priority=Priority.CRITICAL, trigger="raised")
+    calling.pass_time(ms=15_000, pieces=1)
+    calling.hear(alarm="k1/temperature/high", priority=Priority.CRITICAL, trigger="shelved")
+    calling.not_reached(chance=0)
