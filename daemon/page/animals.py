@@ -18,11 +18,9 @@ from daemon.settings.page import Role
 from daemon.settings.rack import Settings
 from daemon.web.server import Request
 from rules.culture.acts import SURENESS, What
-from rules.water.ammonia import SCALES
 
 _WORDS = ("vessel", "to", "stage")
-_KEYED = ("how", "into", "of", "lineage", "born", "parents", "corrects", "cause", "note", "when", "scale")
-_MEASURED = ("ph", "t", "s")
+_KEYED = ("how", "into", "of", "lineage", "born", "parents", "corrects", "cause", "note")
 
 _KINDS = (*What, *SHORT, *(it for it in SAMPLES if it not in SHORT.values()))
 _NOTHING: dict[str, Any] = {"codes": [], "batches": [], "due": []}
@@ -59,7 +57,6 @@ class Animals:
                 "form": form,
                 "kinds": [*(it for it in _KINDS if it not in last), *last],
                 "sure": SURENESS,
-                "scales": list(SCALES),
                 "vessels": {name: its.label or name for name, its in self._settings.vessels.items()},
                 "stages": sorted(self._known.stages),
             }
@@ -75,7 +72,6 @@ class Animals:
         said |= {key: form[key] for key in (*_WORDS, *_KEYED) if form.get(key)}
         words = [said[key] for key in _WORDS if key in said]
         words += [f"{key}={said[key]}" for key in _KEYED if key in said]
-        words += [f"{key}={form[key].replace(',', '.')}" for key in _MEASURED if form.get(key)]
         return asked_by(batch, [form.get("what", ""), *numbers, *words], self._known, lives_in)
 
     def _shown(self, request: Request) -> dict[str, Any]:

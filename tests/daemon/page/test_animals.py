@@ -67,21 +67,6 @@ def test_where_it_lives_is_known_of_a_batch_that_is_split_to_another_vessel_or_m
     assert "w1 lives in t1, t2; say from which to which" in done(rack, "move", "10", batch="w1", to="t1")
 
 
-def test_what_was_done_before_and_the_ph_beside_ammonia_are_fields(rack):
-    new = {"new": "c1", "vessel": "k1", "stage": "ephyra", "lineage": "aurita", "when": "2026-08-14T06:30"}
-    page = done(rack, "begin", "9", **new)
-    assert "c1: begin written down by ada" in page, page
-    (began,) = [it for it in acts_in(rack.journal) if it.cohort == "c1"]
-    assert began.at_ms % 3_600_000 == 1_800_000
-    water = {"ph": "8,1", "scale": "total", "t": "15", "s": "32"}
-    page = done(rack, "ammonia", "0,3", batch="c1", **water | {"ph": "81"})
-    assert "ph: found 81.0; expected 5 to 10" in page
-    assert 'name="ph" value="81"' in page
-    assert "c1: ammonia written down" in done(rack, "ammonia", "0,3", batch="c1", **water)
-    entry = did(rack, "log")[-1][1]
-    assert (entry["ph"], entry["scale"], entry["temperature_c"], entry["salinity"]) == (8.1, "total", 15, 32)
-
-
 def test_what_falls_due_is_worked_out_when_asked_for(rack):
     assert "count stomachs" not in Person(rack, "ada").get("/animals")
     assert "common practice, no source: four, others show early" in Person(rack, "ada").get(
