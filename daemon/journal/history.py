@@ -14,7 +14,7 @@ from rules.alarms.event import AlarmEvent
 from rules.alarms.history import alarm_event_from_json, says_the_same
 from rules.errors import InputError
 from rules.plain import to_plain
-from rules.quality.flags import WORSE_THAN_PASS, Flag
+from rules.quality.flags import WORSE_THAN_PASS, Flag, worse_than_pass
 from rules.readings import Action, Notice, Outcome
 
 log = structlog.get_logger()
@@ -58,7 +58,7 @@ class History:
     def record(self, outcome: Outcome) -> None:
         """Write down the flags and events of an outcome."""
         for flags in outcome.flags:
-            worse = flags.summary >= Flag.SUSPECT
+            worse = worse_than_pass(flags.summary)
             if not worse.any():
                 continue
             columns = (column[worse].tolist() for column in (flags.seq, flags.summary, flags.tests))

@@ -13,7 +13,7 @@ from daemon.culture.words import overview_lines, written_text
 from daemon.errors import BellwatchError, UnansweredError
 from daemon.page.acts import ask
 from daemon.page.people import Visitor
-from daemon.page.write import BETWEEN
+from daemon.page.write import BETWEEN, another
 from daemon.settings.page import Role
 from daemon.settings.rack import Settings
 from daemon.web.server import Request
@@ -40,7 +40,7 @@ class Animals:
                 if not (said := visitor.refused(Role.ACT, request)):
                     record = record_of(self._settings)
                     asked = self._asked(record, form)
-                    ask(self._settings, asked.kind, asked.body | _another(form), visitor.name, form)
+                    ask(self._settings, asked.kind, asked.body | another(form), visitor.name, form)
                     said = f"{written_text(asked.body, record.culture, f' by {visitor.name}')}."
                     form = {"batch": asked.body["cohort"]}
             except UnansweredError as error:  # sent once more it is the same, and written down once
@@ -84,7 +84,3 @@ class Animals:
         batches = list(overview_lines(record)) if record.culture.cohorts else []
         codes = [code for code, of in record.culture.cohorts.items() if of.vessels]
         return {"trouble": "", "codes": codes, "batches": batches, "due": due}
-
-
-def _another(form: Mapping[str, str]) -> dict[str, bool]:
-    return {"another": True} if form.get("another") == "yes" else {}

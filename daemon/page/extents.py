@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.quality.flags import WORSE_THAN_PASS
+from rules.quality.flags import worse_than_pass
 
 MINUTE_MS, HOUR_MS = 60_000, 3_600_000
 
@@ -49,7 +49,7 @@ class Extents:
         self._make_room(int(stretch[0]), int(stretch[-1]))
         starts = np.flatnonzero(np.diff(stretch, prepend=stretch[0] - 1))
         at = stretch[starts] - self.first
-        worst = np.where(np.isin(summary, WORSE_THAN_PASS), summary, 0).astype(np.uint8)
+        worst = np.where(worse_than_pass(summary), summary, 0).astype(np.uint8)
         self.low[at] = np.fmin(self.low[at], np.fmin.reduceat(low.astype(np.float32), starts))
         self.high[at] = np.fmax(self.high[at], np.fmax.reduceat(high.astype(np.float32), starts))
         self.flag[at] = np.maximum(self.flag[at], np.maximum.reduceat(worst, starts))

@@ -128,7 +128,7 @@ def _entry(kind: str, form: Mapping[str, str]) -> dict[str, Any]:
             raise ValueError(f"{corrects!r} as what it corrects; expected the number of an entry")
         body["corrects"] = int(corrects)
     body |= {"withdrawn": True} if never_was else {}
-    return body | sample_of(values) | _another(form)
+    return body | sample_of(values) | another(form)
 
 
 def _hand(form: Mapping[str, str]) -> dict[str, Any]:
@@ -139,8 +139,9 @@ def _hand(form: Mapping[str, str]) -> dict[str, Any]:
     if words["quantity"] not in list(Quantity):
         raise ValueError(f"it of {words['quantity']!r}; expected one of {', '.join(Quantity)}")
     quantity, unit = Quantity(words["quantity"]), form.get("unit") or None
-    return {"value": typed_in(value[0], quantity, unit, possible=PLAUSIBLE), **words, **_another(form)}
+    return {"value": typed_in(value[0], quantity, unit, possible=PLAUSIBLE), **words, **another(form)}
 
 
-def _another(form: Mapping[str, str]) -> dict[str, bool]:
+def another(form: Mapping[str, str]) -> dict[str, bool]:
+    """Return what a form says of an entry that somebody else seems to have written down already."""
     return {"another": True} if form.get("another") == "yes" else {}

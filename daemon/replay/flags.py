@@ -9,7 +9,7 @@ import numpy as np
 from daemon.errors import SourceError
 from daemon.words import iso_time
 from rules.engine import Engine
-from rules.quality.flags import WORSE_THAN_PASS, Flag, QartodTest, unpack
+from rules.quality.flags import WORSE_THAN_PASS, Flag, QartodTest, unpack, worse_than_pass
 from rules.readings import ChannelFlags, Outcome
 
 _Row = tuple[int, int, float, int, int]  # seq, time_ms, value, summary, packed tests
@@ -54,7 +54,7 @@ class FlagFile:
                 amended = late.get((flags.channel, held[0]))
                 tail = held[3:] if amended is None else (amended.summary, amended.tests)
                 self._write(flags.channel, (*held[:3], *tail))
-            for row in np.flatnonzero(np.isin(flags.summary[:-1], WORSE_THAN_PASS)).tolist():
+            for row in np.flatnonzero(worse_than_pass(flags.summary[:-1])).tolist():
                 self._write(flags.channel, _row(flags, row))
             self._held[flags.channel] = _row(flags, -1)
 

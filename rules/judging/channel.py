@@ -16,7 +16,7 @@ from rules.alarms.recurrence import Recurrence
 from rules.judging.series import Array, Samples, Series, number, without
 from rules.judging.trend import MS_PER_HOUR, Rise, Trend, TrendState, rose_from, stretches, trend
 from rules.quality.calm import Calm
-from rules.quality.flags import FAIL, NOT_EVALUATED, PASS, SUSPECT, Flag, QartodTest
+from rules.quality.flags import FAIL, NOT_EVALUATED, PASS, SUSPECT, Flag, QartodTest, worse_than_pass
 from rules.quality.history import LEARNED_WITHIN, History
 from rules.quality.leaps import Leap, Scatter
 from rules.quality.probe_faults import Belied, FaultReason, flags_of, reason_of, stuck
@@ -189,9 +189,8 @@ def _judgement(
     part: slice,
     noise: Callable[[], float] | None,
 ) -> "_Judgement":
-    course, state.trend = trend(series.time_ms[part], usable[part], tolerance.rate_window_ms, state.trend)
-    ramp = None if ramp is None else ramp[part]
-    here = series.part(part)
+    here, ramp = series.part(part), None if ramp is None else ramp[part]
+    course, state.trend = trend(here.time_ms, usable[part], tolerance.rate_window_ms, state.trend)
     rose, state.rise = rose_from(course, here.time_ms, tolerance, state.rise)
     return _Judgement(here, usable[part], course, tolerance, ramp, state, noise, rose)
 
@@ -274,8 +273,8 @@ class _Judgement:
         if limit.basis is Basis.LIKELY_VALUE:
             if (doubted := self._doubted(limit)) is not None:
                 return doubted
-            milder = np.fmin if limit.above else np.fmax
             if (otherwise := self.series.otherwise) is not None:
+                milder = np.fmin if limit.above else np.fmax
                 compared = milder(compared, np.where(np.isnan(compared), np.nan, otherwise))
             return np.where(False if error is None else error > 0, compared, np.nan)
         turns = 0.0 if self.series.turns is None else self.series.turns
@@ -361,7 +360,7 @@ def _stuck_edges(
     series: Series, judged: Judged, belied: Belied | None, state: ChannelState, crossing: CrossingOf
 ) -> Iterator[Edge]:
     """Find where readings stop moving, and where they move again."""
-    if is_clear(state.standing, STUCK_KEY) and not (judged.causal >= SUSPECT).any():
+    if is_clear(state.standing, STUCK_KEY) and not worse_than_pass(judged.causal).any():
         return
     flat = stuck(judged.tests)
     moving = flags_of(judged.tests, QartodTest.FLAT_LINE) <= NOT_EVALUATED

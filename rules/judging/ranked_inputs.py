@@ -223,7 +223,7 @@ class Inputs:
         before, doubts = float(disputed(np.array([value]), pack(tests))[0]), self._doubts.get(own)
         if doubts is None or (np.isnan(before) and np.isnan(doubts).all()):
             return np.full(at.index.size, before)
-        place = (self._found[own].index).searchsorted(at.index, side="right")
+        place = self._found[own].index.searchsorted(at.index, side="right")
         newest: Array = np.concatenate([[before], doubts])[place]
         return newest
 

@@ -32,6 +32,11 @@ PASS, NOT_EVALUATED, SUSPECT, FAIL, MISSING = (np.uint8(flag) for flag in Flag)
 WORSE_THAN_PASS: Final = (Flag.SUSPECT, Flag.FAIL, Flag.MISSING)
 
 
+def worse_than_pass(flags: Flags) -> npt.NDArray[np.bool_]:
+    """Return which flags (any shape) are of WORSE_THAN_PASS: they are those above the others."""
+    return flags >= SUSPECT
+
+
 class QartodTest(IntEnum):
     """The tests that one series can answer for itself, in the manuals' order: the rows of the flags."""
 

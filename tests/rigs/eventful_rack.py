@@ -1,6 +1,10 @@
 """Half a day of the rack of three kreisels with all that a record can hold; everything in it is invented."""
 
+from contextlib import closing
+
+from daemon.commands.engineer.export import export
 from daemon.journal.dating import Stretch
+from daemon.journal.journal import Journal
 from daemon.journal.retention import let_go
 from drivers.readings import Reading
 from tests.rigs.minute_rack import MINUTE_MS, START_MS, rack_in
@@ -153,3 +157,11 @@ def eventful(folder, others=()):
         let_go(rack.journal, 300, rack.journal.state.dating())
         minutes(rack, 3, k2=24.0)
         return rack.journal.path
+
+
+def exported(path, folder):
+    """Return the folder in which its record lies in each form: `csv`, `parquet` and `record.nc`."""
+    with closing(Journal(path, writable=False)) as journal:
+        for name in ("csv", "parquet", "record.nc"):
+            export(journal, folder / name, name.removeprefix("record."))
+    return folder

@@ -15,12 +15,11 @@ import pytest
 import xarray as xr
 
 from daemon.commands.cli import main
-from daemon.commands.engineer.export import export
 from daemon.journal.journal import Journal
 from daemon.record.tables import TABLES
 from daemon.tune.incidents import Mark, beside, read_marks, write_marks
 from rules.tuning.incident import Incident
-from tests.rigs.eventful_rack import eventful
+from tests.rigs.eventful_rack import eventful, exported
 from tests.rigs.minute_rack import START_MS
 
 pytestmark = [
@@ -45,11 +44,7 @@ def rack(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def records(rack, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("records")
-    with closing(Journal(rack, writable=False)) as journal:
-        for name in ("csv", "parquet", "record.nc"):
-            export(journal, folder / name, name.removeprefix("record."))
-    return folder
+    return exported(rack, tmp_path_factory.mktemp("records"))
 
 
 def held(path):

@@ -20,7 +20,7 @@ from daemon.journal.journal import Journal
 from daemon.record.notebook import dataset, frame
 from daemon.record.tables import TABLES
 from tests.rigs.bench import START_MS, Bench, swinging
-from tests.rigs.eventful_rack import eventful
+from tests.rigs.eventful_rack import eventful, exported
 
 pytestmark = [
     pytest.mark.usefixtures("quiet_logs"),
@@ -36,10 +36,8 @@ def rack(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def records(rack, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("records")
+    folder = exported(rack, tmp_path_factory.mktemp("records"))
     with closing(Journal(rack, writable=False)) as journal:
-        for name, form in (("csv", "csv"), ("parquet", "parquet"), ("record.nc", "")):
-            export(journal, folder / name, form)
         export(journal, folder / "k2.nc", vessels=["k2"])
     return folder
 

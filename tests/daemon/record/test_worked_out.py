@@ -17,7 +17,7 @@ from daemon.journal.retention import let_go
 from daemon.record.arrow import SCHEMAS
 from daemon.record.package import folder_tables
 from daemon.record.tables import BANDS, TABLES, TESTS
-from tests.rigs.eventful_rack import CLOCK_WAS_OFF_MS, STANDARD, THERMOMETER, eventful
+from tests.rigs.eventful_rack import CLOCK_WAS_OFF_MS, STANDARD, THERMOMETER, eventful, exported
 
 pytestmark = [
     pytest.mark.usefixtures("quiet_logs"),
@@ -33,11 +33,7 @@ def rack(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def records(rack, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("records")
-    with closing(Journal(rack, writable=False)) as journal:
-        for name in ("csv", "parquet", "record.nc"):
-            export(journal, folder / name, name.removeprefix("record."))
-    return folder
+    return exported(rack, tmp_path_factory.mktemp("records"))
 
 
 def table(folder, name):
