@@ -100,15 +100,16 @@ class JournalRepair:
 
         What was written since it was cut may have made it as long again; then it begins with nothing.
         """
-        before, self._log_bytes = self._log_bytes, self._wal.stat().st_size if self._log else 0
-        if self._log_bytes < min(before, WAL_BYTES_KEPT) or (self._log_bytes and self._begins_with_nothing()):
+        before = self._log_bytes
+        try:
+            with self._wal.open("rb") as log_file:
+                self._log_bytes, beginning = os.fstat(log_file.fileno()).st_size, log_file.read(4)
+        except FileNotFoundError:
+            return  # not made yet, or taken away this moment: the next look writes the journal again
+        if self._log_bytes < min(before, WAL_BYTES_KEPT) or (self._log_bytes and not any(beginning)):
             reason = f"its write-ahead log was cut to {self._log_bytes} bytes"
             replace_damaged(self._journal, reason)
             raise JournalError(f"journal {self._journal.path}: {reason}; what could be read is in a new one")
-
-    def _begins_with_nothing(self) -> bool:
-        with self._wal.open("rb") as log_file:
-            return not any(log_file.read(4))
 
     def is_mended(self) -> bool:
         """Return whether the journal can be written: it never failed, or something was written since."""

@@ -16,6 +16,7 @@ import pytest
 
 from daemon.clock import SteadyClock
 from daemon.errors import JournalError
+from daemon.files import identity
 from daemon.journal import integrity
 from daemon.journal.dating import Dating
 from daemon.journal.fold import engine_of
@@ -204,6 +205,31 @@ def test_a_log_that_is_taken_away_under_the_daemon_costs_nothing(tmp_path, what)
         assert asked(path, "SELECT * FROM reading ORDER BY seq")[: len(before)] == before
         assert numbers(path) == list(range(1, len(numbers(path)) + 1))
         assert is_sound(path)
+
+
+def test_a_log_that_is_taken_away_while_it_is_looked_at_costs_nothing(tmp_path, monkeypatch):
+    """Seen: it was gone between the look at what it is and the look into it, and the watch ended."""
+    path = tmp_path / "journal.sqlite"
+
+    def then_taken_away(file):
+        found = identity(file)
+        if file.name.endswith("-shm"):
+            (tmp_path / "journal.sqlite-wal").unlink()
+        return found
+
+    with closing(Journal(path, writable=True)) as journal:
+        repair = JournalRepair(journal, lambda: Dating([]))
+        with journal.transaction():
+            journal.state.keep_note("some", "thing")
+        repair.look()
+        with monkeypatch.context() as while_looking:
+            while_looking.setattr("daemon.journal.repair.identity", then_taken_away)
+            repair.look()
+        repair.look()
+        with journal.transaction():
+            journal.state.keep_note("another", "thing")
+        with closing(Journal(path, writable=False)) as read_back:
+            assert (read_back.state.note("some"), read_back.state.note("another")) == ("thing", "thing")
 
 
 def test_a_log_that_is_cut_under_the_daemon_ends_in_a_new_run_that_says_so(tmp_path):
