@@ -222,7 +222,8 @@ class History:
     def entries(self, kind: str) -> list[Entry]:
         """Return the entries of a kind, oldest first."""
         rows = self._db.execute(
-            "SELECT seq, kind, at_ms, who, vessel, body, corrects FROM entry WHERE kind = ? ORDER BY seq",
+            "SELECT seq, kind, at_ms, who, vessel, body, corrects FROM entry"
+            " WHERE kind = ? AND json_valid(body) ORDER BY seq",
             (kind,),
         )
         return [Entry(*row, json.loads(body), corrects) for *row, body, corrects in rows]  # type: ignore[call-arg]
@@ -238,8 +239,8 @@ class History:
         here = f" AND vessel IN ({', '.join('?' * len(vessels))})" if vessels else ""
         rows = self._db.execute(
             "SELECT seq, kind, at_ms, who, vessel, body, corrects FROM entry"
-            f" WHERE kind IN ({', '.join('?' * len(kinds))}) AND at_ms BETWEEN ? AND ?{here}"
-            " ORDER BY seq DESC LIMIT ?",
+            f" WHERE kind IN ({', '.join('?' * len(kinds))}) AND at_ms BETWEEN ? AND ? AND json_valid(body)"
+            f"{here} ORDER BY seq DESC LIMIT ?",
             (*kinds, *between, *vessels, at_most),
         ).fetchall()
         return [Entry(*row, json.loads(body), corrects) for *row, body, corrects in reversed(rows)]  # type: ignore[call-arg]

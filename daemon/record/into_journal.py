@@ -17,6 +17,7 @@ from daemon.record.arrow import TAKEN_BACK
 from daemon.record.judged import ucum
 from daemon.record.package import folder_tables
 from daemon.record.tables import TABLES
+from daemon.tables.values import LATEST_MS
 from daemon.tune.incidents import PROPOSED, Mark, mark_of
 
 
@@ -89,18 +90,24 @@ def _put_readings(path: Path, journal: Journal, part: pa.Table, before: NDArray[
 
 
 def _refuse_gaps(path: Path, name: str, part: pa.Table) -> None:
-    """Raise SourceError for the first cell that is taken back and must hold something, or a finite number."""
+    """Raise SourceError for the first cell that is taken back and lacks what must be there, or is no number.
+
+    No time, and no number that is given out one by one, is beyond `LATEST_MS`.
+    """
     for column in TABLES[name].columns:
         if not column.taken_back:
             continue
         cells = part[column.name]
         wrong = pc.and_(pc.is_null(cells), not column.may_lack)
+        if column.kind == "integer" and column.name != "tests":  # those are digits, no number
+            wrong = pc.or_(wrong, pc.fill_null(pc.invert(pc.less(pc.abs(pc.cast(cells, pa.float64(), safe=False)), LATEST_MS)), False))
         if column.kind == "number":
             wrong = pc.or_(wrong, pc.fill_null(pc.invert(pc.is_finite(cells)), False))
         if (place := pc.index(wrong, True).as_py()) >= 0:
             key, row = part.column_names[0], part.slice(place, 1).to_pylist()[0]
             said = f"{name}, row with {key} {row[key]}, column {column.name}: {row[column.name]}"
-            raise SourceError(f"{path}: {said}; expected a {column.kind}")
+            article = "an" if column.kind == "integer" else "a"
+            raise SourceError(f"{path}: {said}; expected {article} {column.kind}")
 
 
 def _refuse_other_units(path: Path, name: str, part: pa.Table, units: Mapping[int, str]) -> None:

@@ -166,6 +166,14 @@ REFUSED = {
         {"change": cells("reading", "value", lambda it: "NaN")},
         "reading, row with seq 301, column value: nan; expected a number",
     ),
+    "a number that no journal ever gives out": (
+        {"change": cells("event", "number", lambda _: str(2**63 - 1))},
+        "column number: 9223372036854775807; expected an integer",
+    ),
+    "a moment that is no time": (
+        {"change": cells("action", "at_ms", lambda _: str(-(2**62)))},
+        "column at_ms: -4611686018427387904; expected an integer",
+    ),
     "times without an offset": (
         {"change": cells("incident", "begin", lambda it: it.removesuffix("Z"))},
         "incident.csv: In CSV column #0: Row #2: CSV conversion error to timestamp[ms, tz=UTC]: expected a",
@@ -243,3 +251,18 @@ def test_an_action_that_says_nothing_of_use_goes_over_and_is_named_by_the_replay
     assert main(["import", str(tmp_path / "csv"), str(tmp_path / "again.sqlite")]) == 0
     main(["replay", str(tmp_path / "again.sqlite")])
     assert "4 actions of the time had nothing to act on; first: " in capsys.readouterr().out
+
+
+def test_an_entry_that_is_damaged_is_left_out_of_the_logbook(records, tmp_path):
+    """Its seal says that it is damaged; who reads the logbook sees the others."""
+    shutil.copytree(records / "csv", tmp_path / "csv")
+    rewritten(tmp_path / "csv", cells("entry", "body", lambda it: it[:-1] if "15.0" in it else it))
+    path = tmp_path / "again.sqlite"
+    assert main(["import", str(tmp_path / "csv"), str(path)]) == 0
+    with closing(Journal(path, writable=False)) as journal:
+        rows = [*journal.rows_of("entry", ("seq", "kind", "body"))]
+        sound = [seq for seq, _, body in rows if body.endswith("}")]
+        kinds = sorted({kind for _, kind, _ in rows})
+        assert 0 < len(sound) < len(rows)
+        assert [entry.seq for entry in journal.history.logbook((), kinds)] == sound
+        assert sorted(entry.seq for kind in kinds for entry in journal.history.entries(kind)) == sound

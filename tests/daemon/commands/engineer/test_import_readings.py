@@ -172,7 +172,7 @@ CSV_FAULTS = {
     ),
     "an empty cell": (
         lambda its: _line(its, "reading", 7, ",0,", ",,"),
-        "reading, row with seq 8, column lag_ms: None; expected a integer",
+        "reading, row with seq 8, column lag_ms: None; expected an integer",
     ),
     "a line too many": (
         lambda its: (its / "source.csv").write_text((its / "source.csv").read_text() * 2),
