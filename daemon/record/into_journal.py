@@ -99,10 +99,10 @@ def _refuse_gaps(path: Path, name: str, part: pa.Table) -> None:
             continue
         cells = part[column.name]
         wrong = pc.and_(pc.is_null(cells), not column.may_lack)
-        if column.kind == "integer" and column.name != "tests":  # those are digits, no number
-            wrong = pc.or_(wrong, pc.fill_null(pc.invert(pc.less(pc.abs(pc.cast(cells, pa.float64(), safe=False)), LATEST_MS)), False))
-        if column.kind == "number":
-            wrong = pc.or_(wrong, pc.fill_null(pc.invert(pc.is_finite(cells)), False))
+        if column.kind in ("integer", "number") and column.name != "tests":  # those are digits
+            bound = LATEST_MS if column.kind == "integer" else np.inf
+            held = pc.abs(pc.cast(cells, pa.float64(), safe=False))
+            wrong = pc.or_(wrong, pc.fill_null(pc.invert(pc.less(held, bound)), False))
         if (place := pc.index(wrong, True).as_py()) >= 0:
             key, row = part.column_names[0], part.slice(place, 1).to_pylist()[0]
             said = f"{name}, row with {key} {row[key]}, column {column.name}: {row[column.name]}"
