@@ -49,7 +49,7 @@ class PageTeam(Team):
         """Return the link of a person's newest message about an alarm."""
 
         def found():
-            texts = [text for text in self.phones.texts(f"{person}-1") if "CRITICAL" in text]
+            texts = [text for text in self.phones.texts(f"{person}-1") if re.search(ALARM, text)]
             return [LINK.search(text)[0] for text in texts if LINK.search(text)]
 
         self.phones.wait_for(found, "a link")
@@ -192,9 +192,9 @@ def person_posts_twice(folder):
             press.start()
         for press in presses:
             press.join()
-        came = desk.called("bo-1: .*CRITICAL", gathers=False)
+        came = desk.called(f"bo-1: .*{ALARM}", gathers=False)
         time.sleep(1.5)
-        passed_over = [text for text in desk.texts() if re.match("ada-1: .*CRITICAL", text)]
+        passed_over = [text for text in desk.texts() if re.match(f"ada-1: .*{ALARM}", text)]
         return came._replace(wrong=f"bo is passed over: {passed_over}" if passed_over else "")
 
 
