@@ -80,10 +80,10 @@ def disk_backup_read_only(folder):
 
 
 def disk_backup_too_old(folder):
-    """The timer was switched off after the first copy; a second here stands for the shipped 50 h."""
+    """The timer was switched off after the first copy; a moment here stands for the shipped 50 h."""
     target = folder / "stick"
     target.mkdir()
-    with backed_up(folder, target, "same_disk = true\nold_after_h = 0.0003") as rack:
+    with backed_up(folder, target, "same_disk = true\nold_after_h = 0.00001") as rack:
         return _told(rack, "backup old", "h old", OLD_AFTER_S)
 
 
