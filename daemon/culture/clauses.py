@@ -23,13 +23,21 @@ SAMPLES = tuple(it for it in ENTRY_KINDS if it not in ("count", "deaths"))
 """Kinds of entry that are no act: who writes that some of a batch died means its balance."""
 _ALSO = SHORT | {"death": "died", "deaths": "died", "dead": "died"}
 _VERBS = (*What, *SAMPLES)
-_KEYS = {"t": "temperature_c", "s": "salinity", "born": "born_ms", "when": "when_ms", "of": "fraction"}
+_BESIDE = {"t": "temperature_c", "s": "salinity"}
+_KEYS = _BESIDE | {"born": "born_ms", "when": "when_ms", "of": "fraction"}
 _TEXTS = ("how", "lineage", "into", "scale", "note", "cause", "origin")
 _NUMBERS = ("fraction", "sd", "ph", "temperature_c", "salinity", "n")
 _WORDS_ARE: Mapping[str, str] = {What.DIED: "cause", What.BEGIN: "origin"}
-_OF_SAMPLE = {"note", "when_ms", "corrects", "scale", "ph", "temperature_c", "salinity", "sd", "n"}
+_OF_SAMPLE = {"what", "cohort", "withdrawn", "note", "when_ms", "corrects", "sd", "n"}
 _COMMA, _LAST, _DIGITS = re.compile(r"(?<!\d),|,(?!\d)"), re.compile(r",$"), re.compile(r"\d+")
 _TWO_VESSELS = {What.MOVE, What.SPLIT, What.MERGE, What.YOUNG}
+
+
+def beside(kind: str) -> list[str]:
+    """Return the keys, as they are typed, of what a kind of entry says beside its value."""
+    typed = {key: short for short, key in _BESIDE.items()}
+    its = ENTRY_KINDS.get(SHORT.get(kind, kind))
+    return [typed.get(key, key) for key in its.beside] if its else []
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,10 +197,10 @@ def _of_act(what: What, body: dict[str, Any], numbers: list[float]) -> None:
 
 
 def _of_sample(kind: str, body: dict[str, Any], numbers: list[float]) -> None:
-    unit, share = ENTRY_KINDS[kind].unit, body.pop("share", None)
-    if share is not None and unit != "%":
-        raise RequestError(f"{kind}: found {100 * share:g} %; expected {unit or 'words'}")
-    if unknown := sorted(body.keys() - _OF_SAMPLE - {"what", "cohort", "withdrawn"}):
+    its, share = ENTRY_KINDS[kind], body.pop("share", None)
+    if share is not None and its.unit != "%":
+        raise RequestError(f"{kind}: found {100 * share:g} %; expected {its.unit or 'words'}")
+    if unknown := sorted(body.keys() - _OF_SAMPLE - set(its.beside)):
         raise RequestError(f"{unknown[0].removesuffix('_ms')}: {kind} has no such thing")
     if kind == "note" and not (body.get("note") or "withdrawn" in body):
         raise RequestError("note: found nothing; expected words")

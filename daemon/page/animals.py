@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from daemon.as_read import told
-from daemon.culture.clauses import SAMPLES, SHORT, Asked, asked_by, known_of
+from daemon.culture.clauses import SAMPLES, SHORT, Asked, asked_by, beside, known_of
 from daemon.culture.due import Due
 from daemon.culture.record import Record, record_of
 from daemon.culture.words import overview_lines, written_text
@@ -18,9 +18,11 @@ from daemon.settings.page import Role
 from daemon.settings.rack import Settings
 from daemon.web.server import Request
 from rules.culture.acts import SURENESS, What
+from rules.water.ammonia import SCALES
 
 _WORDS = ("vessel", "to", "stage")
-_KEYED = ("how", "into", "of", "lineage", "born", "parents", "corrects", "cause", "note")
+_FOLDED = ("when", "into", "cause", "how", "of", "lineage", "parents", "born", "corrects")
+_KEYED = (*_FOLDED, "note")
 
 _KINDS = (*What, *SHORT, *(it for it in SAMPLES if it not in SHORT.values()))
 _NOTHING: dict[str, Any] = {"codes": [], "batches": [], "due": []}
@@ -55,8 +57,10 @@ class Animals:
             | {
                 "said": said,
                 "form": form,
-                "kinds": [*(it for it in _KINDS if it not in last), *last],
+                "folded": any(form.get(key) for key in (*_FOLDED, "new")),
+                "kinds": {it: beside(it) for it in (*(it for it in _KINDS if it not in last), *last)},
                 "sure": SURENESS,
+                "scales": list(SCALES),
                 "vessels": {name: its.label or name for name, its in self._settings.vessels.items()},
                 "stages": sorted(self._known.stages),
             }
@@ -72,7 +76,9 @@ class Animals:
         said |= {key: form[key] for key in (*_WORDS, *_KEYED) if form.get(key)}
         words = [said[key] for key in _WORDS if key in said]
         words += [f"{key}={said[key]}" for key in _KEYED if key in said]
-        return asked_by(batch, [form.get("what", ""), *numbers, *words], self._known, lives_in)
+        kind = form.get("what", "")
+        words += [f"{key}={form[key].replace(',', '.')}" for key in beside(kind) if form.get(key)]
+        return asked_by(batch, [kind, *numbers, *words], self._known, lives_in)
 
     def _shown(self, request: Request) -> dict[str, Any]:
         """Return the batches, and what falls due where that is asked for: it may take a while."""
