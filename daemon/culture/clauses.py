@@ -18,12 +18,12 @@ from rules.culture.acts import OF_A_SHARE, How, What
 from rules.errors import none_such
 from rules.rack.logbook import ENTRY_KINDS, sample_of
 
-SHORT = {"bells": "bell_diameter", "pulse": "pulse_rate", "water": "water_change"}
+SHORT = {"bells": "bell_diameter", "weights": "wet_weight", "pulse": "pulse_rate", "water": "water_change"}
 SAMPLES = tuple(it for it in ENTRY_KINDS if it not in ("count", "deaths"))
 """Kinds of entry that are no act: who writes that some of a batch died means its balance."""
 _ALSO = SHORT | {"death": "died", "deaths": "died", "dead": "died"}
 _VERBS = (*What, *SAMPLES)
-_BESIDE = {"t": "temperature_c", "s": "salinity"}
+_BESIDE = {"t": "temperature_c", "s": "salinity", "mm": "diameters_mm"}
 _KEYS = _BESIDE | {"born": "born_ms", "when": "when_ms", "of": "fraction"}
 _TEXTS = ("how", "lineage", "into", "scale", "note", "cause", "origin")
 _NUMBERS = ("fraction", "sd", "ph", "temperature_c", "salinity", "n")
@@ -152,6 +152,8 @@ def _read(
 def _keyed(key: str, value: str, zone: tzinfo) -> dict[str, Any]:
     if key == "parents":
         return {key: value.split("+")}
+    if key == "diameters_mm":
+        return {key: [number(it) for it in value.split("+")]}
     if key in ("born_ms", "when_ms"):
         try:
             return {key: utc_ms(value, zone)}

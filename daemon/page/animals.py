@@ -69,7 +69,7 @@ class Animals:
     def _asked(self, record: Record, form: Mapping[str, str]) -> Asked:
         """Return what the form says as one clause says it; RequestError where that is nothing."""
         batch = form.get("new") or form.get("batch", "")
-        numbers = [it.replace(",", ".") for it in BETWEEN.split(form.get("value", "").strip()) if it]
+        numbers = _numbers(form.get("value", ""))
         of = record.culture.cohorts.get(batch)
         lives_in = of.vessels if of else []
         said = {"vessel": lives_in[0]} if form.get("to") and len(lives_in) == 1 else {}
@@ -77,7 +77,7 @@ class Animals:
         words = [said[key] for key in _WORDS if key in said]
         words += [f"{key}={said[key]}" for key in _KEYED if key in said]
         kind = form.get("what", "")
-        words += [f"{key}={form[key].replace(',', '.')}" for key in beside(kind) if form.get(key)]
+        words += [f"{key}={'+'.join(_numbers(form[key]))}" for key in beside(kind) if form.get(key)]
         return asked_by(batch, [kind, *numbers, *words], self._known, lives_in)
 
     def _shown(self, request: Request) -> dict[str, Any]:
@@ -90,3 +90,8 @@ class Animals:
         batches = list(overview_lines(record)) if record.culture.cohorts else []
         codes = [code for code, of in record.culture.cohorts.items() if of.vessels]
         return {"trouble": "", "codes": codes, "batches": batches, "due": due}
+
+
+def _numbers(text: str) -> list[str]:
+    """Return what somebody typed as a row of numbers: 8,1 8.4; 7.8."""
+    return [it.replace(",", ".") for it in BETWEEN.split(text.strip()) if it]

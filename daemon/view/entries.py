@@ -1,6 +1,6 @@
 """An entry of the logbook in words, the same on every screen."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from daemon.journal.history import Entry, entry_of
 from daemon.journal.logbook import CULTURE, HAND, MAINTENANCE
@@ -30,6 +30,7 @@ def entry_text(entry: Entry) -> str:
         text += f" (mean of {body['n']:g})" if body.get("n", 1) > 1 else ""
         text += f", sd {body['sd']:.2g}" if "sd" in body else ""
         text += f", {body['low']:g} to {body['high']:g}" if "low" in body and "high" in body else ""
+        text += _of_bells(body.get("diameters_mm", []))
         text += _of_ammonia(entry) if entry.kind == "ammonia" else ""
     elif entry.kind == MAINTENANCE:
         text = f"for {length_of_time(body['for_s'])}" if "for_s" in body else "over"
@@ -55,6 +56,10 @@ def deed_text(deed: Action) -> str:
     said = " ".join(word for word in words if word)
     why = body.get("why") or body.get("note")
     return f"{said}: {why}" if why else said
+
+
+def _of_bells(diameters_mm: Sequence[float]) -> str:
+    return f", of bells of {', '.join(f'{each:g}' for each in diameters_mm)} mm" if diameters_mm else ""
 
 
 def _of_ammonia(entry: Entry) -> str:

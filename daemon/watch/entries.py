@@ -22,7 +22,7 @@ SAME_WITHIN_MS = 600_000
 _ABOUT = ("value", "share", "quantity", "what", "cohort", "to", "into", "when_ms")
 
 
-_CHECKED_HERE = {"cohort", "when_ms", "scale", *RANGES}
+_CHECKED_HERE = {"cohort", "when_ms", "scale", "diameters_mm", *RANGES}
 _NOT_YET = 1_000_000_000_000
 """Beyond every number of an entry: acts that are still to be written down."""
 Asked = tuple[str, str, dict[str, Any]]

@@ -38,6 +38,12 @@ ENTRY_KINDS: Mapping[str, EntryKind] = {
     "note": EntryKind("", (-1e12, 1e12), in_words=True),
     "count": EntryKind("animals", (0, 1e7), whole=True),
     "bell_diameter": EntryKind("mm", (0, 500), of_stage={"ephyra": (0, 40), "juvenile": (0, 150)}),
+    "wet_weight": EntryKind(
+        "mg",
+        (0.01, 1e7),
+        of_stage={"ephyra": (0.01, 5e3), "juvenile": (0.01, 5e5)},
+        beside=("diameters_mm",),
+    ),
     "feed": EntryKind("mL", (0, 1e5), summed=True),
     "water_change": EntryKind("L", (0, 1e5), summed=True),
     ACCEPTANCE: EntryKind("", (-1e12, 1e12), in_words=True),

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from daemon.commands.cli import main
@@ -25,9 +26,11 @@ from daemon.journal.logbook import acts_in
 from rules.culture.acts import act_of
 from rules.culture.cohorts import culture_of
 from rules.culture.growth import growth, survival
+from rules.culture.weight import pairs_of
 from rules.quantities import Quantity
+from rules.rack.logbook import ENTRY_KINDS
 from rules.rack.stages import WITHOUT_LIMITS
-from tests.rigs.season import DAY_MS, SIZES, START_MS, season_in
+from tests.rigs.season import DAY_MS, SIZES, START_MS, WEIGHED, season_in, weighed_on
 
 pytestmark = pytest.mark.timeout(900)
 HOUR_MS = 3_600_000
@@ -158,7 +161,8 @@ def test_growth_and_survival_and_the_strobilation_are_told(record):
     growth = next(line for line in lines if line.startswith("diameter"))
     slope = math.log(6.325 / 3.15) / 12 * 100
     assert float(growth.split()[1]) == pytest.approx(slope, rel=0.05)
-    assert "placeholder exponent of 2.8" in growth
+    assert "exponent 2.7" in growth
+    assert growth.endswith("of 17 bells weighed)")
     s1 = next(line for line in cohort_lines(record, "s1") if line.startswith("strobilation"))
     assert s1.startswith("strobilation: cooled 2026-03-16; first disc 2026-04-06, 21 d after; 3.6 (")
     assert s1.endswith("released 560, 2.8 for each that is there, half by 2026-04-11")
@@ -172,6 +176,15 @@ def test_growth_and_survival_are_those_of_statsmodels(record):
     line = growth(record.bells(of))
     assert (line.slope, line.low, line.high) == pytest.approx((ols.params[1], *ols.conf_int()[1]), rel=1e-6)
     assert survival(of)[1:] == pytest.approx(proportion_confint(410, 440, method="wilson"))
+
+
+def test_the_exponent_of_weight_is_that_of_scipy(record):
+    mm, mg = np.log([pair for day in WEIGHED for pair in weighed_on(day)]).T
+    fit = stats.linregress(mm, mg)
+    half = stats.t.ppf(0.975, len(mm) - 2) * fit.stderr
+    own = record.weight().own
+    assert (own.slope, own.intercept) == pytest.approx((fit.slope, fit.intercept), rel=1e-9)
+    assert (own.low, own.high) == pytest.approx((fit.slope - half, fit.slope + half), rel=1e-9)
 
 
 def test_acts_and_samples_go_out_and_come_in_the_same(record, tmp_path):
@@ -188,6 +201,9 @@ def test_acts_and_samples_go_out_and_come_in_the_same(record, tmp_path):
     bells = [row.body for row in rows if row.body["what"] == "bell_diameter"]
     assert [tuple(it["values"]) for it in bells] == list(SIZES.values())
     assert bells[0]["sd"] == pytest.approx(np.std(SIZES[47], ddof=1))
+    weighed = [row.body for row in rows if row.body["what"] == "wet_weight"]
+    pairs = [pair for body in weighed for pair in pairs_of(body)]
+    assert pairs == [pair for day in WEIGHED for pair in weighed_on(day)]
     assert list(new_rows(record, path)) == [], "what is written down is not taken again"
 
 
@@ -196,6 +212,8 @@ def test_a_record_that_is_taken_in_elsewhere_has_the_same_animals(season, record
     assert main(["import", str(folder), str(other)]) == 0
     with closing(Journal(other, writable=False)) as journal:
         assert culture_of(acts_in(journal)) == record.culture
+        samples = journal.history.logbook((), tuple(ENTRY_KINDS))
+        assert sorted(str(it.body) for it in samples) == sorted(str(it.body) for it in record.entries)
 
 
 def test_what_is_due_is_one_list(season):

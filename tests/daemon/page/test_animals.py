@@ -93,6 +93,17 @@ def test_what_was_done_before_and_the_ph_beside_ammonia_are_fields(rack):
     assert "ph" not in did(rack, "log")[-1][1]
 
 
+def test_bells_are_weighed_with_their_diameters(rack):
+    assert "g1: begin written down" in done(rack, "begin", "9", new="g1", vessel="k1", stage="ephyra")
+    page = done(rack, "weights", "6,1 7.4", batch="g1", mm="5 5,5 6")
+    assert "diameters_mm: found 3; expected one for each weight, in their order" in page
+    assert 'name="mm" value="5 5,5 6"' in page
+    page = done(rack, "weights", "6,1 7.4", batch="g1", mm="5 5,5")
+    assert "g1: wet weight written down by ada" in page
+    assert did(rack, "log")[-1][1]["diameters_mm"] == [5, 5.5]
+    assert "weighed: 2 bells; 15 that tell the power within 0.5 take the place of a placeholder" in page
+
+
 def test_what_falls_due_is_worked_out_when_asked_for(rack):
     assert "count stomachs" not in Person(rack, "ada").get("/animals")
     assert "common practice, no source: four, others show early" in Person(rack, "ada").get(

@@ -1,10 +1,13 @@
 """`bellwatch culture`: a keeper's line of clauses, wrong entries, corrections, and what is read back."""
 
+import math
 import time
 from concurrent.futures import ThreadPoolExecutor
 from copy import copy
 
+import numpy as np
 import pytest
+from scipy import stats
 
 from daemon.commands.cli import main
 from daemon.culture.record import record_of
@@ -178,6 +181,15 @@ WRONG = {
     "died 1 K1": "vessel: there is no K1; known are: k1, k2, k3",
     "count 10 12 of=0.2 how=guessed": "how: found guessed; numbers of parts are a sample",
     "bells withdrawn": "value: bell_diameter needs a number in mm",
+    "feed 20 ph=8.1": "ph: feed has no such thing",
+    "bells 8.1 mm=8": "diameters_mm: bell_diameter has no such thing",
+    "weights 12 15 mm=4.1": "diameters_mm: found 1; expected one for each weight, in their order",
+    "weights 12 n=3 mm=4.1": "diameters_mm: found 1; expected one for each weight, in their order",
+    "weights 12 mm=4.1+wide": "mm=4.1+wide:",
+    "weights 12 mm=0": "diameters_mm: expected numbers above 0, each beside a weight",
+    "weights 0.012 mm=4.1": "diameters_mm: found 0.012 mg at 4.1 mm; expected 0.55 to 37 mg there",
+    "weights 6 mm=41": "value: found 41; bell_diameter in ephyra is a number from 0 to 40 mm",
+    "weights 6000": "value: found 6000; wet_weight in ephyra is a number from 0.01 to 5000 mg",
 }
 
 
@@ -422,6 +434,70 @@ def test_a_batch_that_there_is_not_is_said_first(desk):
         assert "cohort: there is no E1; known are: e1" in desk(line, cohort="E1")[1], line
 
 
+SIZES_MM = [3.0 + each / 2 for each in range(16)]
+WEIGHED = [(mm, round(0.07 * mm**2.7 * (0.9 + 0.2 * (mm % 1)), 2)) for mm in SIZES_MM]
+"""Invented: no source has weights."""
+
+
+def weigh(desk, pairs, *more):
+    some = " ".join(f"{mg}" for _, mg in pairs)
+    return desk(" ".join((f"weights {some} mm={'+'.join(f'{mm}' for mm, _ in pairs)}", *more)))
+
+
+def test_bells_that_are_weighed_take_the_place_of_the_placeholder_once_they_are_enough(desk):
+    desk("begin ephyra 200 k1 when=2026-08-01T09:00")
+    for day, mm in ((2, 4.0), (5, 4.6), (9, 5.5)):
+        sizes = f"bells {mm - 0.1:.1f} {mm} {mm} {mm + 0.1:.1f}"
+        assert desk(f"{sizes} when=2026-08-0{day}T09:00")[0] == 0
+    assert weigh(desk, WEIGHED[:12])[0] == 0
+    first, weighed = desk_text(desk)
+    assert "by a placeholder exponent of 2.8)" in first
+    assert weighed.startswith("weighed: 12 bells, 0.0")
+    assert "; 15 that tell the power within 0.5 take the place of a placeholder exponent of 2.8" in weighed
+    wrong = [(mm, mg * 2) for mm, mg in WEIGHED[12:14]] + WEIGHED[14:]
+    assert weigh(desk, wrong)[0] == 0
+    number = desk.rack.journal.history.entries("wet_weight")[-1].seq
+    assert weigh(desk, WEIGHED[12:], f"k1 corrects={number}")[0] == 0
+    mm, mg = np.log(np.array(WEIGHED)).T
+    fit = stats.linregress(mm, mg)
+    assert record_of(desk.rack.settings).weight().exponent == pytest.approx(fit.slope, rel=1e-9)
+    first, weighed = desk_text(desk)
+    half = stats.t.ppf(0.975, 14) * fit.stderr
+    said = f"exponent {fit.slope:.2f} ({fit.slope - half:.2f} to {fit.slope + half:.2f}) of 16 bells weighed)"
+    assert said in first
+    assert "placeholder" not in f"{first}{weighed}"
+    main(["log", "k1", "--settings", str(desk.rack.settings_path)])
+    shown = desk.capsys.readouterr().out
+    assert "superseded by" in shown, "both stay"
+    assert "of bells of 9, 9.5, 10, 10.5 mm" in shown
+    assert desk(f"weights withdrawn corrects={number}")[0] == 0
+    assert record_of(desk.rack.settings).weight().pairs == 12
+
+
+def test_what_is_no_pair_is_refused_whoever_sends_it_and_the_watch_lives(desk):
+    desk("begin ephyra 200 k1")
+    weight = {"what": "wet_weight", "value": 12.0, "vessel": "k1"}
+    for wrong in (
+        *(
+            {"diameters_mm": it}
+            for it in (4, "4", None, [], [None], ["4"], [[4]], [math.inf], [4, 4], {"4": 4})
+        ),
+        *({"diameters_mm": [4], "value": it} for it in (None, "12", [12], True)),
+        {"diameters_mm": [4, 5], "values": "45"},
+        {"diameters_mm": [4, 5], "values": [4, "5"]},
+        {"diameters_mm": [4], "n": [1]},
+        {"diameters_mm": [4], "what": "feed"},
+        {"diameters_mm": [4], "what": "weighing"},
+        {"diameters_mm": [4], "what": ["wet_weight"]},
+    ):
+        box = RequestBox(desk.rack.journal.path)
+        asked = box.ask("log", "Ada", weight | wrong)
+        desk.rack.watch.take([], desk.rack.now_ms)
+        assert box.answer_to(asked), wrong
+        assert "\n" not in box.answer_to(asked)
+    assert desk.rack.journal.history.entries("wet_weight") == []
+
+
 def test_what_is_written_late_counts_when_it_was_done(desk):
     desk("begin ephyra 200 k1 when=2026-08-10T09:00")
     desk("count 190 k1 when=2026-08-12T09:00")
@@ -493,7 +569,7 @@ def test_an_alarm_never_depends_on_what_is_known_of_the_animals(tmp_path):
 
 def test_acts_go_into_a_file_and_come_out_of_it_by_another_watch(desk, tmp_path_factory):
     desk("begin ephyra 200 k1 lineage=aurita wild")
-    desk("move 25% k2, count 12 14 10 k2 of=0.2")
+    desk("move 25% k2, count 12 14 10 k2 of=0.2, weights 6.1 7.4 k1 mm=5+5.5, bells 5.2 n=10 sd=0.4 k1")
     file = tmp_path_factory.mktemp("out") / "acts.csv"
     settings = ["--settings", str(desk.rack.settings_path)]
     assert main(["culture", "--acts", str(file), *settings]) == 0
@@ -508,9 +584,14 @@ def test_acts_go_into_a_file_and_come_out_of_it_by_another_watch(desk, tmp_path_
         turned.write_text("\n".join([header, *reversed(rows)]), encoding="utf-8")
         assert other.read(turned)[0] == 0, "in whatever order they stand"
         assert other.now() == desk.now()
+        samples = [[it.body for it in record_of(its.rack.settings).entries] for its in (desk, other)]
+        kept = ("what", "cohort", "value", "n", "sd", "low", "high", "values", "diameters_mm")
+        ours, theirs = ([[body.get(key) for key in kept] for body in its] for its in samples)
+        assert ours == theirs
+        assert ours[1][3:5] == [10, 0.4]
         assert other.read(file) == (0, ""), "what is there is not written twice"
         turned.write_text("\n".join([header, rows[0] + ",5"]), encoding="utf-8")
-        assert "line 2: found 27 cells under 26 columns" in other.read(turned)[1]
+        assert "line 2: found 32 cells under 31 columns" in other.read(turned)[1]
         file.write_text(text.replace(",200.0,", ",-5,"), encoding="utf-8")
         status, said = other.read(file)
         assert (status, said.splitlines()[-1]) == (2, "nothing was written down")
