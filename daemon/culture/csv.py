@@ -20,7 +20,7 @@ from daemon.journal.history import Entry
 from daemon.tables.values import cell, from_cell, number, utc_ms
 from daemon.words import iso_time
 from rules.culture.acts import Act, What
-from rules.culture.cohorts import Cohort, Culture
+from rules.culture.cohorts import Cohort, Culture, in_order
 from rules.culture.exposure import HOUR_MS, stays_within
 from rules.culture.growth import Sample
 from rules.errors import none_such
@@ -197,7 +197,7 @@ def write_days(record: Record, path: Path) -> int:
     water = record.water(cohorts, QUANTITIES, begun_ms)
     about = {of.code: (record.bells(of), record.about(of, "feed")) for of in cohorts}
     of_water = [f"{quantity}_{name}" for quantity in QUANTITIES for name in (*_EACH_WATER, *_MORE_OF_WATER)]
-    then, left = Culture(), sorted(record.acts, key=lambda it: (it.at_ms, it.number), reverse=True)
+    then, left = Culture(), in_order(record.acts)[::-1]
     rows = []
     for span in record.days(begun_ms):
         while left and left[-1].at_ms < span[1]:

@@ -10,7 +10,7 @@ from daemon.errors import JournalError
 from daemon.view.entries import act_text
 from daemon.words import label
 from rules.culture.acts import How
-from rules.culture.cohorts import Cohort, Culture, Rest, Stock
+from rules.culture.cohorts import Cohort, Culture, Rest, Stock, in_order
 from rules.culture.exposure import HOUR_MS, stays_within
 from rules.culture.growth import (
     DAY_MS,
@@ -90,7 +90,7 @@ def cohort_lines(record: Record, code: str, water: bool = False) -> Iterator[str
         raise JournalError(f"cohort: {none_such(code, cohorts)}")
     of = cohorts[code]
     yield cohort_text(of)
-    origin = " and ".join(of.parents) or of.origin or "not said"
+    origin = " and ".join(filter(None, (of.origin, *of.parents))) or "not said"
     yield f"from: {origin}; born {day(of.born_ms, zone) or 'not said'}; began {day(of.began_ms, zone)}"
     yield "stages: " + ", ".join(f"{stage} {day(at_ms, zone)}" for at_ms, stage in of.changes)
     sums = (("came", of.came), ("left", of.left), ("died", of.died), ("there", of.now))
@@ -100,7 +100,7 @@ def cohort_lines(record: Record, code: str, water: bool = False) -> Iterator[str
         yield "causes: " + ", ".join(f"{cause} {number:.0f}" for cause, number in of.causes.items())
     yield from filter(None, (_survival(of), _growth(record, of), _strobilation(of, zone)))
     yield from _water_lines(record, of) if water else ()
-    for act in sorted(record.acts, key=lambda it: (it.at_ms, it.number)):
+    for act in in_order(record.acts):
         if code in (act.cohort, act.into):
             yield f"{act.number}  {day(act.at_ms, zone)}  {act_text(act)}  by {act.who}"
 

@@ -93,6 +93,19 @@ def test_what_was_done_before_and_the_ph_beside_ammonia_are_fields(rack):
     assert "ph" not in did(rack, "log")[-1][1]
 
 
+def test_what_leaves_fewer_than_none_is_asked_back_and_said_by_a_tick(rack):
+    new = {"new": "n1", "vessel": "k1", "stage": "ephyra", "when": "2026-08-14T06:30"}
+    assert "n1: begin written down" in done(rack, "begin", "9", **new)
+    assert "n1: died written down" in done(rack, "died", "9", batch="n1", when="2026-08-16T06:30")
+    late = {"batch": "n1", "vessel": "k1", "when": "2026-08-15T06:30"}
+    page = done(rack, "died", "2", **late)
+    assert "leaves -2 of n1 in k1; put that right first, or where it is so, add --another" in page
+    assert '<input type="checkbox" name="another" value="yes"> It is so' in page
+    assert "n1: died written down" in done(rack, "died", "2", another="yes", **late)
+    of = culture_of(acts_in(rack.journal)).cohorts["n1"]
+    assert of.now.number == -2
+
+
 def test_bells_are_weighed_with_their_diameters(rack):
     assert "g1: begin written down" in done(rack, "begin", "9", new="g1", vessel="k1", stage="ephyra")
     page = done(rack, "weights", "6,1 7.4", batch="g1", mm="5 5,5 6")

@@ -388,8 +388,30 @@ def test_a_correction_of_the_time_stays_when_the_number_is_put_right_too(desk):
 def test_what_a_late_entry_leaves_below_nought_is_shown(desk):
     desk("begin ephyra 200 k1 when=2026-08-10T09:00")
     desk("move 200 k2 when=2026-08-12T09:00")
-    desk("died 3 k1 when=2026-08-11T09:00")
+    moved = acts_in(desk.rack.journal)[-1].number
+    asked_back = f"died: value: then move {moved} leaves -3 of e1 in k1; put that right first, or where it"
+    assert desk("died 3 k1 when=2026-08-11T09:00")[1].startswith(asked_back)
+    assert desk("died 3 k1 when=2026-08-11T09:00 --another")[0] == 0
+    assert desk("died 3 k1 when=2026-08-10T10:00")[1].startswith("died: value: then move"), "and of each more"
     assert desk_text(desk)[0].startswith("e1: ephyra, unknown, k2 200, k1 -3, died 3, since 2026-08-10")
+
+
+def test_a_correction_that_leaves_a_later_act_without_animals_is_asked_back_once(desk):
+    desk("begin ephyra 200 k1 when=2026-08-10T09:00")
+    desk("split 100 k1 k2 into=e2 when=2026-08-11T09:00")
+    desk("died 60 when=2026-08-12T09:00", cohort="e2")
+    begun, split, died = (it.number for it in acts_in(desk.rack.journal))
+    for line in (f"split 50 k1 k2 into=e2 corrects={split}", f"begin ephyra 40 k1 corrects={begun}"):
+        status, said = desk(line)
+        assert (status, "put that right first, or where it is so, add --another" in said) == (2, True), line
+    assert f"then died {died} leaves -10 of e2 in k2" in desk(f"split 50 k1 k2 into=e2 corrects={split}")[1]
+    assert desk(f"split 60 k1 k2 into=e2 corrects={split}")[0] == 0, "none are left, and none too few"
+    assert desk(f"split 50 k1 k2 into=e2 corrects={split} --another")[0] == 0
+    assert desk_text(desk)[0].startswith("e1: ephyra, unknown, k1 150")
+    assert "e2: ephyra, unknown, k2 -10" in desk_text(desk)[1]
+    assert desk(f"split 45 k1 k2 into=e2 how=guessed corrects={split}")[0] == 0, (
+        "a guess tells of no such thing"
+    )
 
 
 def test_merged_and_split_again_it_is_what_came_back(desk):
