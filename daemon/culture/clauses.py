@@ -30,6 +30,7 @@ _NUMBERS = ("fraction", "sd", "ph", "temperature_c", "salinity", "n")
 _WORDS_ARE: Mapping[str, str] = {What.DIED: "cause", What.BEGIN: "origin"}
 _OF_SAMPLE = {"what", "cohort", "withdrawn", "note", "when_ms", "corrects", "sd", "n"}
 _COMMA, _LAST, _DIGITS = re.compile(r"(?<!\d),|,(?!\d)"), re.compile(r",$"), re.compile(r"\d+")
+_UNITS = {"µm", "um", "mm", "cm", "m", "mg", "g", "kg", "ml", "l", "mg/l"}
 _TWO_VESSELS = {What.MOVE, What.SPLIT, What.MERGE, What.YOUNG}
 
 
@@ -171,6 +172,8 @@ def _keyed(key: str, value: str, zone: tzinfo) -> dict[str, Any]:
 
 def _meant(verb: str, body: dict[str, Any], numbers: list[float], rest: list[str]) -> dict[str, Any]:
     """Return what a word says that is one of a note elsewhere: all, a sample that never was, 3 of 20."""
+    if verb in ENTRY_KINDS and not ENTRY_KINDS[verb].in_words:
+        rest[:] = _without_unit(verb, rest)
     if "all" in rest and verb in OF_A_SHARE and not numbers and "share" not in body:
         rest.remove("all")
         return {"share": 1.0}
@@ -185,6 +188,17 @@ def _meant(verb: str, body: dict[str, Any], numbers: list[float], rest: list[str
         numbers[:] = [100 * some / every]
         return {"n": every}
     return {}
+
+
+def _without_unit(kind: str, rest: Sequence[str]) -> list[str]:
+    """Return the words without the unit that a kind has; RequestError where they name another."""
+    its, said = ENTRY_KINDS[kind], [it.lower() for it in rest]
+    own = its.unit.lower().split()
+    if not its.whole and set(own) <= set(said):
+        rest = [it for it in rest if it.lower() not in own]
+    for other in (it for it in rest if it.lower() in _UNITS):
+        raise RequestError(f"{kind}: found {other}; expected {its.unit or 'no unit'}")
+    return list(rest)
 
 
 def _of_act(what: What, body: dict[str, Any], numbers: list[float]) -> None:

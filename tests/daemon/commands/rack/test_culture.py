@@ -10,10 +10,12 @@ import pytest
 from scipy import stats
 
 from daemon.commands.cli import main
+from daemon.culture.csv import TERMS
 from daemon.culture.record import record_of
 from daemon.journal.asking import RequestBox
 from daemon.journal.logbook import acts_in
 from daemon.tables.values import utc_ms
+from rules.culture import acts
 from rules.culture.cohorts import culture_of
 from rules.rack.logbook import ENTRY_KINDS
 from tests.rigs.minute_rack import rack_in
@@ -181,6 +183,10 @@ WRONG = {
     "died 1 K1": "vessel: there is no K1; known are: k1, k2, k3",
     "count 10 12 of=0.2 how=guessed": "how: found guessed; numbers of parts are a sample",
     "bells withdrawn": "value: bell_diameter needs a number in mm",
+    "bells 0.8 cm": "bell_diameter: found cm; expected mm",
+    "weights 0.012 g mm=4.1": "wet_weight: found g; expected mg",
+    "ammonia 0.3 mg/L": "ammonia: found mg/L; expected mg N/L",
+    "ph 8.1 mm": "ph: found mm; expected no unit",
     "feed 20 ph=8.1": "ph: feed has no such thing",
     "bells 8.1 mm=8": "diameters_mm: bell_diameter has no such thing",
     "weights 12 15 mm=4.1": "diameters_mm: found 1; expected one for each weight, in their order",
@@ -494,6 +500,56 @@ def test_bells_that_are_weighed_take_the_place_of_the_placeholder_once_they_are_
     assert "of bells of 9, 9.5, 10, 10.5 mm" in shown
     assert desk(f"weights withdrawn corrects={number}")[0] == 0
     assert record_of(desk.rack.settings).weight().pairs == 12
+
+
+WITHOUT_UNIT = {
+    *(
+        "value",
+        "values",
+        "n",
+        "sd",
+        "low",
+        "high",
+    ),  # in the unit of the kind, or animals, or discs
+    *("share", "fraction", "ph", "salinity"),  # ratios, as practical salinity is one, and pH
+    *(
+        "what",
+        "cohort",
+        "vessel",
+        "to",
+        "into",
+        "stage",
+        "lineage",
+        "parents",
+        "origin",
+        "cause",
+        "note",
+        "how",
+    ),
+    *("scale", "corrects", "limits_too", "another", "withdrawn"),
+}
+
+
+def test_the_unit_of_each_number_stands_in_its_key_or_in_the_row_of_its_kind(desk):
+    """As the International System writes them; mg N/L as chemists do, prey/L and per min as keepers."""
+    keys = [key for needs, may in acts._EACH.values() for key in needs | may]
+    keys += [*acts._ALWAYS, *(key for its in ENTRY_KINDS.values() for key in its.beside), *TERMS.values()]
+    odd = {"measured", "deviation", "unit"}  # of a file: an entry's value and sd, and their unit beside them
+    ends = ("_ms", "_c", "_mm")
+    assert {it for it in keys if not it.endswith(ends)} - WITHOUT_UNIT == odd
+    units = {its.unit for its in ENTRY_KINDS.values() if not its.in_words}
+    assert units == {
+        *("animals", "mm", "mg", "mL", "L", "per min", "stomachs", "%", "prey/L", "mg N/L", ""),
+    }
+    assert [kind for kind, its in ENTRY_KINDS.items() if not (its.unit or its.in_words)] == ["ph"]
+    desk("begin ephyra 200 k1")
+    assert desk("bells 8.1 mm 9.2 mm k1, feed 20 mL nauplii, ammonia 0.3 mg N/L, pulse 30 per min k1")[0] == 0
+    notes = [it.body.get("note", "") for it in record_of(desk.rack.settings).entries]
+    assert notes == ["", "nauplii", "", ""]
+    file = desk.rack.settings.journal.path.with_name("acts.csv")
+    assert main(["culture", "--acts", str(file), "--settings", str(desk.rack.settings_path)]) == 0
+    file.write_text(file.read_text(encoding="utf-8").replace(",mm,", ",cm,"), encoding="utf-8")
+    assert "measurementUnit: found cm; bell_diameter is in mm" in desk.read(file)[1]
 
 
 def test_what_is_no_pair_is_refused_whoever_sends_it_and_the_watch_lives(desk):
