@@ -147,8 +147,15 @@ def test_the_days_stand_in_a_table(record, water, tmp_path, monkeypatch):
     monkeypatch.setattr(type(record), "water", lambda *_: water)  # judged once is enough here
     count = write_days(record, tmp_path / "days.csv")
     with (tmp_path / "days.csv").open(encoding="utf-8") as file:
-        rows = [row for row in csv.DictReader(file) if row["organismID"] == "e1"]
-    assert count > len(rows) == 33
+        written = list(csv.DictReader(file))
+    rows = [row for row in written if row["organismID"] == "e1"]
+    assert count == len(written)
+    assert len(rows) == 33
+    released = {row["eventDate"]: float(row["released"]) for row in written if row["organismID"] == "s1"}
+    assert [it for it in released.values() if it] == [20, 60, 110, 150, 120, 70, 30]
+    assert released["2026-04-11"] == 150
+    assert [float(row["fed_mL"]) for row in rows[:9]] == [0, 59, 0, 0, 62, 0, 0, 65, 0]
+    assert [float(row["died_so_far"]) for row in rows[7:14]] == [0, 12, 12, 12, 12, 20, 20]
     assert rows[17]["locationID"] == "kreisel-4 | kreisel-5"
     assert (float(rows[9]["bell_mean_mm"]), rows[9]["bells"]) == (pytest.approx(3.15), "4")
     assert (rows[0]["individualCount"], rows[0]["lifeStage"]) == ("20.0", "ephyra")
@@ -224,7 +231,8 @@ def test_what_is_due_is_one_list(season):
     assert due.lines(season.now_ms)[1:] == lines[1:], "but for how long nobody watches"
     again_s = time.process_time() - begun_s - first_s
     assert again_s < first_s / 2, "the water of weeks is judged once"
-    assert any(line.startswith("s1: release over, 2026-04-20 (common practice, no source") for line in lines)
+    weeks = "common practice, no source: about two weeks, more by the day at first"
+    assert f"s1: release over, 2026-04-20 ({weeks})" in lines
     assert any(line.startswith("m1: look for everted bells, 2026-05-08 to 2026-06-07 (") for line in lines)
     assert [line for line in lines if line.startswith("s1: may strobilate")] == [], "it was cooled by plan"
 

@@ -18,6 +18,7 @@ from daemon.tables.values import utc_ms
 from rules.culture import acts
 from rules.culture.cohorts import culture_of
 from rules.rack.logbook import ENTRY_KINDS
+from rules.water.ammonia import unionised
 from tests.rigs.minute_rack import rack_in
 from tests.rigs.parts.simulator_process import wait_for
 
@@ -502,6 +503,51 @@ def test_bells_that_are_weighed_take_the_place_of_the_placeholder_once_they_are_
     assert record_of(desk.rack.settings).weight().pairs == 12
 
 
+ONE_OF_EACH = (
+    "note fed well, bells 8.1 9.2, weights 12, feed 20 nauplii, water 3, pulse 41, stomachs 4, "
+    "deformed 3 of 20, gut_full 80 %, with_bubbles 2, food_density 5, uneaten 10 %, ph 8.1 scale=total, "
+    "nitrite 0.01, nitrate 4, ammonia 0.3 ph=8.1 scale=total t=15 s=32, cleaning walls, treatment formalin, "
+    "acceptance seen"
+)
+
+
+def test_one_of_each_kind_is_written_down_and_read_back_in_its_unit(desk):
+    desk("begin ephyra 200 k1")
+    assert desk(f"{ONE_OF_EACH}, ammonia 0.4 ph=8.1 t=15 s=32")[0] == 0
+    kinds = {it.kind for it in record_of(desk.rack.settings).entries}
+    assert kinds == set(ENTRY_KINDS) - {"count", "deaths"}, "these two are acts, of which a balance knows"
+    main(["log", "k1", "--settings", str(desk.rack.settings_path)])
+    said = [
+        line.split("  ", 2)[2] for line in desk.capsys.readouterr().out.splitlines() if line[:1].isdigit()
+    ]
+    assert "feed  20 mL  of e1  nauplii  by Ada" in said
+    assert "deformed  15 % (mean of 20)  of e1  by Ada" in said
+    of_both = [line for line in said if line.startswith("ammonia")]
+    share = unionised(1, {"ph": 8.1, "temperature_c": 15, "salinity": 32})
+    total, nbs = (f"{0.4 * share[scale]:.2g} ({scale} scale)" for scale in ("total", "nbs"))
+    assert of_both == [
+        f"ammonia  0.3 mg N/L, of it un-ionised {0.3 * share['total']:.2g} (total scale)  of e1  by Ada",
+        f"ammonia  0.4 mg N/L, of it un-ionised {total} or {nbs}  of e1  by Ada",
+    ]
+
+
+def test_stages_need_not_follow_one_another(desk):
+    """Planulae become ephyrae without a polyp, a strobila and a medusa turn back, podocysts wait."""
+    for code, stages in {
+        "a1": "planula ephyra",
+        "b1": "strobila polyp podocyst",
+        "c1": "adult polyp",
+    }.items():
+        first, *later = stages.split()
+        assert desk(f"begin {first} 20 k1", cohort=code)[0] == 0
+        for stage in later:
+            assert desk(f"stage {stage}", cohort=code)[0] == 0
+        assert [stage for _, stage in desk.now(code).changes] == stages.split()
+    likely = [it.cohort for it in record_of(desk.rack.settings).ahead()]
+    assert "b1" not in likely, "a podocyst waits, nobody knows for how long"
+    assert "a1" in likely
+
+
 WITHOUT_UNIT = {
     *(
         "value",
@@ -608,6 +654,7 @@ def test_batches_are_read_back(desk):
         == "e1: polyp, aurita, k1 310, died 0, unexplained -190, since 2026-08-15, survival 62 %"
     )
     said = desk_text(desk, "e1")
+    assert said[4].startswith("unexplained: 2026-08-15 -190"), "when it settled"
     assert said[1] == "from: wild collected at the pier; born not said; began 2026-08-15"
     assert said[4].endswith("-190, 62 % at planula to polyp in k1 (310 found, 500 (guessed) expected)")
     assert desk_text(desk, "e2")[1].startswith("from: e1; born 2026-08-15")
