@@ -5,13 +5,16 @@ The water of a batch is computed a second time with pandas, from the exported re
 
 import csv
 import math
+import re
 import time
 from contextlib import closing
 from dataclasses import replace
+from io import BytesIO
 
 import numpy as np
 import pandas as pd
 import pytest
+import segno
 import statsmodels.api as sm
 from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
@@ -243,4 +246,7 @@ def test_a_label_opens_the_page_of_its_vessel(season, monkeypatch, tmp_path):
     text = (tmp_path / "kreisel-4.html").read_text(encoding="utf-8")
     assert "http://127.0.0.1:8781/vessel/kreisel-4" in text
     assert "e1: juvenile, aurita" in text
-    assert "<svg" in text
+    code = BytesIO()
+    segno.make("http://127.0.0.1:8781/vessel/kreisel-4", error="m").save(code, kind="svg")
+    (drawn,) = re.findall(rb' d="([^"]+)"', code.getvalue())
+    assert f' d="{drawn.decode()}"' in text

@@ -302,6 +302,17 @@ def test_a_sample_is_put_right_after_its_batch_moved_on_and_keeps_its_time(desk)
     assert entry.at_ms == utc_ms("2026-08-11T09:00+02:00")
 
 
+def test_a_sample_that_is_put_right_in_the_logbook_stays_of_its_batch_with_its_water(desk):
+    desk("begin ephyra 200 k1")
+    desk("begin ephyra 50 k1", cohort="e2")
+    desk("ammonia 0.3 ph=8.1 scale=total t=15 s=32", cohort="e2")
+    number = desk.rack.journal.history.entries("ammonia")[0].seq
+    desk.rack.ask("log", vessel="k1", what="ammonia", value=0.2, corrects=number)
+    desk.rack.ask("log", vessel="k1", what="ammonia", value=0.1, ph=8.0, corrects=number)
+    (body,) = (it.body for it in record_of(desk.rack.settings).entries)
+    assert (body["cohort"], body["value"], body["ph"], body["scale"]) == ("e2", 0.1, 8.0, "total")
+
+
 def test_a_sample_that_never_was_is_withdrawn_and_both_entries_stay(desk):
     desk("begin ephyra 200 k1")
     desk("bells 8.1 9.2, feed 20, note it was fed")
