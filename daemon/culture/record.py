@@ -70,7 +70,7 @@ class Record:
 
     def weight(self) -> Weight:
         """Return what all bells say that were weighed here, of whichever batch."""
-        weighed = (it.body for it in self.entries if it.kind == "wet_weight" and "value" in it.body)
+        weighed = (it.body for it in self.entries if it.kind == "wet_weight")
         return weight_of(pair for body in weighed for pair in pairs_of(body))
 
     def water(self, cohorts: Iterable[Cohort], quantities: Collection[str], from_ms: int) -> Judged:

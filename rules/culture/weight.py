@@ -1,7 +1,7 @@
 """How wet weight goes with bell diameter: of bells that the site has weighed, until then a placeholder."""
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -65,19 +65,17 @@ def weight_of(pairs: Iterable[Pair]) -> Weight:
 
 def pairs_of(body: Mapping[str, Any]) -> list[Pair]:
     """Return the pairs of an entry of wet weight; a mean of several that are not listed is none."""
-    weights: Sequence[float] = body.get("values") or ([body["value"]] if body.get("n", 1) == 1 else [])
-    diameters: Sequence[float] = body.get("diameters_mm", ())
-    return list(zip(diameters, weights, strict=True)) if len(diameters) == len(weights) else []
+    alone = [body.get("value")] if body.get("n", 1) == 1 else []
+    diameters, weights = body.get("diameters_mm", []), body.get("values", alone)
+    usable = all(isinstance(it, list) and all(map(_is_size, it)) for it in (diameters, weights))
+    return list(zip(diameters, weights, strict=True)) if usable and len(diameters) == len(weights) else []
 
 
 def unfit_pairs(body: Mapping[str, Any], stage: str) -> str:
     """Say in one line why diameters are none of the weights beside which they stand; InputError likewise."""
-    diameters, weights = body["diameters_mm"], body.get("values", [body.get("value")])
-    if not all(isinstance(it, list) and all(map(_is_size, it)) for it in (diameters, weights)):
-        return "diameters_mm: expected numbers above 0, each beside a weight"
     pairs = pairs_of(body)
     if not pairs:
-        return f"diameters_mm: found {len(diameters)}; expected one for each weight, in their order"
+        return "diameters_mm: expected one above 0 for each weight, in their order"
     for mm, mg in pairs:
         check_entry("bell_diameter", mm, stage)
         low, high = (each * mm**3 for each in _MG_PER_CUBIC_MM)

@@ -21,7 +21,7 @@ from rules.culture.growth import (
     survival,
 )
 from rules.culture.intervals import line_through, t_quantile, wilson
-from rules.culture.weight import weight_of
+from rules.culture.weight import pairs_of, weight_of
 from tests.rigs.examples import examples
 
 DAY_MS = 86_400_000
@@ -112,6 +112,13 @@ def test_the_placeholder_stands_until_enough_bells_tell_the_exponent(count, wide
 def test_where_nothing_or_one_size_was_weighed_the_placeholder_stands():
     for pairs in ([], [(5.0, 6.0)], [(5.0, 6.0 + each) for each in range(20)]):
         assert (weight_of(pairs).own, weight_of(pairs).exponent) == (None, 2.8)
+
+
+def test_what_came_in_as_no_pair_is_none():
+    for odd in ("5", [5, 6], ["5"], [None], [float("nan")], {"5": 5}, None):
+        assert pairs_of({"value": 9.0, "diameters_mm": odd}) == []
+    assert pairs_of({"value": 9.0, "diameters_mm": [5.0]}) == [(5.0, 9.0)]
+    assert pairs_of({"value": 9.0, "n": 4, "diameters_mm": [5.0]}) == [], "a mean of four is no bell"
 
 
 def test_too_few_bells_or_dates_say_nothing():

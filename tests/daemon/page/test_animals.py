@@ -109,7 +109,7 @@ def test_what_leaves_fewer_than_none_is_asked_back_and_said_by_a_tick(rack):
 def test_bells_are_weighed_with_their_diameters(rack):
     assert "g1: begin written down" in done(rack, "begin", "9", new="g1", vessel="k1", stage="ephyra")
     page = done(rack, "weights", "6,1 7.4", batch="g1", mm="5 5,5 6")
-    assert "diameters_mm: found 3; expected one for each weight, in their order" in page
+    assert "diameters_mm: expected one above 0 for each weight, in their order" in page
     assert 'name="mm" value="5 5,5 6"' in page
     page = done(rack, "weights", "6,1 7.4", batch="g1", mm="5 5,5")
     assert "g1: wet weight written down by ada" in page
