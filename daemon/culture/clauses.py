@@ -18,18 +18,27 @@ from rules.culture.acts import OF_A_SHARE, How, What
 from rules.errors import none_such
 from rules.rack.logbook import ENTRY_KINDS, sample_of
 
-SHORT = {"bells": "bell_diameter", "pulse": "pulse_rate", "water": "water_change"}
+SHORT = {"bells": "bell_diameter", "weights": "wet_weight", "pulse": "pulse_rate", "water": "water_change"}
 SAMPLES = tuple(it for it in ENTRY_KINDS if it not in ("count", "deaths"))
 """Kinds of entry that are no act: who writes that some of a batch died means its balance."""
 _ALSO = SHORT | {"death": "died", "deaths": "died", "dead": "died"}
 _VERBS = (*What, *SAMPLES)
-_KEYS = {"t": "temperature_c", "s": "salinity", "born": "born_ms", "when": "when_ms", "of": "fraction"}
+_BESIDE = {"t": "temperature_c", "s": "salinity", "mm": "diameters_mm"}
+_KEYS = _BESIDE | {"born": "born_ms", "when": "when_ms", "of": "fraction"}
 _TEXTS = ("how", "lineage", "into", "scale", "note", "cause", "origin")
 _NUMBERS = ("fraction", "sd", "ph", "temperature_c", "salinity", "n")
 _WORDS_ARE: Mapping[str, str] = {What.DIED: "cause", What.BEGIN: "origin"}
-_OF_SAMPLE = {"note", "when_ms", "corrects", "scale", "ph", "temperature_c", "salinity", "sd", "n"}
+_OF_SAMPLE = {"what", "cohort", "withdrawn", "note", "when_ms", "corrects", "sd", "n"}
 _COMMA, _LAST, _DIGITS = re.compile(r"(?<!\d),|,(?!\d)"), re.compile(r",$"), re.compile(r"\d+")
+_UNITS = {"µm", "um", "mm", "cm", "m", "mg", "g", "kg", "ml", "l", "mg/l"}
 _TWO_VESSELS = {What.MOVE, What.SPLIT, What.MERGE, What.YOUNG}
+
+
+def beside(kind: str) -> list[str]:
+    """Return the keys, as they are typed, of what a kind of entry says beside its value."""
+    typed = {key: short for short, key in _BESIDE.items()}
+    its = ENTRY_KINDS.get(SHORT.get(kind, kind))
+    return [typed.get(key, key) for key in its.beside] if its else []
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +153,8 @@ def _read(
 def _keyed(key: str, value: str, zone: tzinfo) -> dict[str, Any]:
     if key == "parents":
         return {key: value.split("+")}
+    if key == "diameters_mm":
+        return {key: [number(it) for it in value.split("+")]}
     if key in ("born_ms", "when_ms"):
         try:
             return {key: utc_ms(value, zone)}
@@ -161,6 +172,8 @@ def _keyed(key: str, value: str, zone: tzinfo) -> dict[str, Any]:
 
 def _meant(verb: str, body: dict[str, Any], numbers: list[float], rest: list[str]) -> dict[str, Any]:
     """Return what a word says that is one of a note elsewhere: all, a sample that never was, 3 of 20."""
+    if verb in ENTRY_KINDS and not ENTRY_KINDS[verb].in_words:
+        rest[:] = _without_unit(verb, rest)
     if "all" in rest and verb in OF_A_SHARE and not numbers and "share" not in body:
         rest.remove("all")
         return {"share": 1.0}
@@ -177,6 +190,17 @@ def _meant(verb: str, body: dict[str, Any], numbers: list[float], rest: list[str
     return {}
 
 
+def _without_unit(kind: str, rest: Sequence[str]) -> list[str]:
+    """Return the words without the unit that a kind has; RequestError where they name another."""
+    its, said = ENTRY_KINDS[kind], [it.lower() for it in rest]
+    own = its.unit.lower().split()
+    if not its.whole and set(own) <= set(said):
+        rest = [it for it in rest if it.lower() not in own]
+    for other in (it for it in rest if it.lower() in _UNITS):
+        raise RequestError(f"{kind}: found {other}; expected {its.unit or 'no unit'}")
+    return list(rest)
+
+
 def _of_act(what: What, body: dict[str, Any], numbers: list[float]) -> None:
     if "fraction" in body and body.get("how", How.SAMPLED) != How.SAMPLED:
         raise RequestError(f"how: found {body['how']}; numbers of parts are a sample")
@@ -189,10 +213,10 @@ def _of_act(what: What, body: dict[str, Any], numbers: list[float]) -> None:
 
 
 def _of_sample(kind: str, body: dict[str, Any], numbers: list[float]) -> None:
-    unit, share = ENTRY_KINDS[kind].unit, body.pop("share", None)
-    if share is not None and unit != "%":
-        raise RequestError(f"{kind}: found {100 * share:g} %; expected {unit or 'words'}")
-    if unknown := sorted(body.keys() - _OF_SAMPLE - {"what", "cohort", "withdrawn"}):
+    its, share = ENTRY_KINDS[kind], body.pop("share", None)
+    if share is not None and its.unit != "%":
+        raise RequestError(f"{kind}: found {100 * share:g} %; expected {its.unit or 'words'}")
+    if unknown := sorted(body.keys() - _OF_SAMPLE - set(its.beside)):
         raise RequestError(f"{unknown[0].removesuffix('_ms')}: {kind} has no such thing")
     if kind == "note" and not (body.get("note") or "withdrawn" in body):
         raise RequestError("note: found nothing; expected words")

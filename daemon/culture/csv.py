@@ -20,7 +20,7 @@ from daemon.journal.history import Entry
 from daemon.tables.values import cell, from_cell, number, utc_ms
 from daemon.words import iso_time
 from rules.culture.acts import Act, What
-from rules.culture.cohorts import Cohort, Culture
+from rules.culture.cohorts import Cohort, Culture, in_order
 from rules.culture.exposure import HOUR_MS, stays_within
 from rules.culture.growth import Sample
 from rules.errors import none_such
@@ -46,6 +46,11 @@ TERMS = {
     "causeOfDeath": "cause",
     "measurementValue": "measured",
     "measurementUnit": "unit",
+    "bw:sampleSize": "n",
+    "bw:standardDeviation": "deviation",
+    "bw:least": "low",
+    "bw:greatest": "high",
+    "bw:diameters_mm": "diameters_mm",
     "bw:pH": "ph",
     "bw:pHScale": "scale",
     "bw:temperature_C": "temperature_c",
@@ -53,8 +58,9 @@ TERMS = {
     "eventRemarks": "note",
 }
 """Column: key of what it holds. Before them stand eventID and recordedBy."""
-_MOMENTS, _LISTS = {"when_ms", "born_ms"}, {"values", "parents"}
-_NUMBERS = {"value", "share", "sd", "measured", "ph", "temperature_c", "salinity"}
+_MOMENTS, _LISTS = {"when_ms", "born_ms"}, {"values", "diameters_mm", "parents"}
+_OF_SAMPLE = {"measured", "n", "deviation", "low", "high"}
+_NUMBERS = {"value", "share", "sd", "ph", "temperature_c", "salinity"} | _OF_SAMPLE
 _UNSAID = {"how": "counted", "sd": 0.0, "lineage": "unknown"}
 
 
@@ -113,7 +119,8 @@ def _of_entry(entry: Entry) -> dict[str, Any]:
     value = (
         {} if body.get("value") is None else {"measured": float(body["value"]), "unit": unit, "value": None}
     )
-    return body | {"when_ms": entry.at_ms, "what": entry.kind, "vessel": entry.vessel, **value, "sd": None}
+    about = {"when_ms": entry.at_ms, "what": entry.kind, "vessel": entry.vessel}
+    return body | about | value | {"deviation": body.get("sd"), "sd": None}
 
 
 def _written(body: dict[str, Any], key: str) -> str:
@@ -155,7 +162,7 @@ def _read(key: str, text: str) -> object:
         return utc_ms(text)
     if key in _LISTS:
         parts = text.split(" | ")
-        return [number(part) for part in parts] if key == "values" else parts
+        return parts if key == "parents" else [number(part) for part in parts]
     return number(text) if key in _NUMBERS else text
 
 
@@ -169,6 +176,7 @@ def _in_our_unit(where: str, body: dict[str, Any]) -> dict[str, Any]:
             f"{where}: measurementUnit: found {unit}; {body['what']} is in {kind.unit or 'none'}"
         )
     measured = [body.pop("measured")] if "measured" in body else []
+    body |= {"sd": body.pop("deviation")} if "deviation" in body else {}
     return body | sample_of(body.pop("values", measured))
 
 
@@ -189,7 +197,7 @@ def write_days(record: Record, path: Path) -> int:
     water = record.water(cohorts, QUANTITIES, begun_ms)
     about = {of.code: (record.bells(of), record.about(of, "feed")) for of in cohorts}
     of_water = [f"{quantity}_{name}" for quantity in QUANTITIES for name in (*_EACH_WATER, *_MORE_OF_WATER)]
-    then, left = Culture(), sorted(record.acts, key=lambda it: (it.at_ms, it.number), reverse=True)
+    then, left = Culture(), in_order(record.acts)[::-1]
     rows = []
     for span in record.days(begun_ms):
         while left and left[-1].at_ms < span[1]:

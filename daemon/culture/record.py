@@ -19,6 +19,7 @@ from rules.culture.ahead import COOLED, Ahead, Life, ahead, looked_at_from_ms
 from rules.culture.cohorts import Cohort, Culture, culture_of
 from rules.culture.exposure import Exposure, Series, exposure, stays_within
 from rules.culture.growth import Sample
+from rules.culture.weight import Weight, pairs_of, weight_of
 from rules.quantities import Quantity
 from rules.rack.logbook import ENTRY_KINDS, is_withdrawn
 
@@ -67,6 +68,11 @@ class Record:
         found = [it for it in self.about(of, "bell_diameter") if it.body.get("value") is not None]
         return [Sample(it.at_ms, it.body["value"], int(it.body.get("n", 1))) for it in found]
 
+    def weight(self) -> Weight:
+        """Return what all bells say that were weighed here, of whichever batch."""
+        weighed = (it.body for it in self.entries if it.kind == "wet_weight")
+        return weight_of(pair for body in weighed for pair in pairs_of(body))
+
     def water(self, cohorts: Iterable[Cohort], quantities: Collection[str], from_ms: int) -> Judged:
         """Return the water of the vessels of some batches from a moment on, in UTC, judged again."""
         wanted = {f"{it.vessel}/{quantity}" for of in cohorts for it in of.stays for quantity in quantities}
@@ -101,7 +107,7 @@ class Record:
         by_water = [cohorts[code] for code in since]
         water = self.water(by_water, [Quantity.TEMPERATURE], min(since.values())) if since else Judged({})
         lives = {of.code: self._life(of, water, since.get(of.code, self.now_ms)) for of in cohorts.values()}
-        return ahead(self.culture, lives, self.now_ms)
+        return ahead(self.culture, lives, self.now_ms, self.weight())
 
     def _life(self, of: Cohort, water: Judged, since_ms: int) -> Life:
         days = [day for day in self.days(since_ms) if day[1] <= self.now_ms]

@@ -1,5 +1,6 @@
 """Batches of animals in words: each in a line, and one in full with what does not add up."""
 
+import math
 from collections.abc import Iterator, Mapping
 from datetime import datetime, tzinfo
 from typing import Any
@@ -9,11 +10,10 @@ from daemon.errors import JournalError
 from daemon.view.entries import act_text
 from daemon.words import label
 from rules.culture.acts import How
-from rules.culture.cohorts import Cohort, Culture, Rest, Stock
+from rules.culture.cohorts import Cohort, Culture, Rest, Stock, in_order
 from rules.culture.exposure import HOUR_MS, stays_within
 from rules.culture.growth import (
     DAY_MS,
-    WEIGHT_EXPONENT,
     Share,
     discs_per_polyp,
     first_disc_ms,
@@ -21,6 +21,7 @@ from rules.culture.growth import (
     half_released_ms,
     survival,
 )
+from rules.culture.weight import LEAST_PAIRS, WITHIN, Weight
 from rules.errors import none_such
 from rules.quantities import Quantity
 
@@ -75,6 +76,7 @@ def overview_lines(record: Record, water: bool = False) -> Iterator[str]:
         since = f"since {day(of.born_ms or of.began_ms, record.zone)}"
         yield ", ".join([cohort_text(of), since, *how])
         yield from _water_lines(record, of) if water else ()
+    yield from _weighed(record.weight())
     if culture.unplaced:
         yield f"about batches that there are not: entries {', '.join(map(str, culture.unplaced))}"
     if compared > 1:
@@ -88,7 +90,7 @@ def cohort_lines(record: Record, code: str, water: bool = False) -> Iterator[str
         raise JournalError(f"cohort: {none_such(code, cohorts)}")
     of = cohorts[code]
     yield cohort_text(of)
-    origin = " and ".join(of.parents) or of.origin or "not said"
+    origin = " and ".join(filter(None, (of.origin, *of.parents))) or "not said"
     yield f"from: {origin}; born {day(of.born_ms, zone) or 'not said'}; began {day(of.began_ms, zone)}"
     yield "stages: " + ", ".join(f"{stage} {day(at_ms, zone)}" for at_ms, stage in of.changes)
     sums = (("came", of.came), ("left", of.left), ("died", of.died), ("there", of.now))
@@ -98,7 +100,7 @@ def cohort_lines(record: Record, code: str, water: bool = False) -> Iterator[str
         yield "causes: " + ", ".join(f"{cause} {number:.0f}" for cause, number in of.causes.items())
     yield from filter(None, (_survival(of), _growth(record, of), _strobilation(of, zone)))
     yield from _water_lines(record, of) if water else ()
-    for act in sorted(record.acts, key=lambda it: (it.at_ms, it.number)):
+    for act in in_order(record.acts):
         if code in (act.cohort, act.into):
             yield f"{act.number}  {day(act.at_ms, zone)}  {act_text(act)}  by {act.who}"
 
@@ -122,8 +124,23 @@ def _growth(record: Record, of: Cohort) -> str:
     line = growth(record.bells(of))
     if line is None:
         return ""
-    weight = f"{100 * WEIGHT_EXPONENT * line.slope:.3g} %/d by a placeholder exponent of {WEIGHT_EXPONENT:g}"
-    return f"diameter {_share((line.slope, line.low, line.high), 100)} %/d (weight {weight})"
+    its = record.weight()
+    weight = f"weight {100 * its.exponent * line.slope:.3g} %/d by {its.basis}"
+    return f"diameter {_share((line.slope, line.low, line.high), 100)} %/d ({weight})"
+
+
+def _weighed(its: Weight) -> Iterator[str]:
+    """Give what all bells say that were weighed here; nothing where none was."""
+    if not its.pairs:
+        return
+    said = f"weighed: {its.pairs} bells"
+    if line := its.line:
+        factor = [math.exp(line.intercept + off) for off in (0, -line.intercept_off, line.intercept_off)]
+        said += f", {_share((factor[0], factor[1], factor[2]))} mg x (bell in mm) to the power of "
+        said += _share((line.slope, line.low, line.high))
+    if its.own is None:
+        said += f"; {LEAST_PAIRS} that tell the power within {WITHIN:g} take the place of {its.basis}"
+    yield said
 
 
 def _strobilation(of: Cohort, zone: tzinfo) -> str:

@@ -26,6 +26,7 @@ WRITTEN_KINDS = (*FORM_KINDS, CULTURE)
 ALL_KINDS = (*WRITTEN_KINDS, MAINTENANCE)
 _WORK = ("begin_maintenance", "end_maintenance")
 _VESSEL = "vessel/"
+_STAYS = ("cohort", "ph", "scale", "temperature_c", "salinity")
 ALWAYS = (0, 2**62)
 
 
@@ -99,12 +100,14 @@ def as_done(entries: Sequence[Entry], dating: Dating) -> dict[int, Entry]:
     """Return what counts, by the number of what was first written, at the time when it was done (UTC).
 
     That is what the newest of an entry and its corrections states that states one, else when it was written.
+    So is the batch that it is of, and the water that was measured beside it.
     """
     roots, done, newest = roots_of(entries), dict[int, int](), dict[int, Entry]()
     for it in entries:
         root = roots[it.seq]
         done[root.seq] = int(it.body.get("when_ms", done.get(root.seq, dating.utc_ms(root.at_ms))))
-        newest[root.seq] = it
+        was = newest[root.seq].body if root.seq in newest else {}
+        newest[root.seq] = replace(it, body={key: was[key] for key in _STAYS if key in was} | it.body)
     return {number: replace(it, at_ms=done[number]) for number, it in newest.items()}
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from daemon.as_read import told
-from daemon.culture.clauses import SAMPLES, SHORT, Asked, asked_by, known_of
+from daemon.culture.clauses import SAMPLES, SHORT, Asked, asked_by, beside, known_of
 from daemon.culture.due import Due
 from daemon.culture.record import Record, record_of
 from daemon.culture.words import overview_lines, written_text
@@ -18,9 +18,11 @@ from daemon.settings.page import Role
 from daemon.settings.rack import Settings
 from daemon.web.server import Request
 from rules.culture.acts import SURENESS, What
+from rules.water.ammonia import SCALES
 
 _WORDS = ("vessel", "to", "stage")
-_KEYED = ("how", "into", "of", "lineage", "born", "parents", "corrects", "cause", "note")
+_FOLDED = ("when", "into", "cause", "how", "of", "lineage", "parents", "born", "corrects")
+_KEYED = (*_FOLDED, "note")
 
 _KINDS = (*What, *SHORT, *(it for it in SAMPLES if it not in SHORT.values()))
 _NOTHING: dict[str, Any] = {"codes": [], "batches": [], "due": []}
@@ -55,8 +57,10 @@ class Animals:
             | {
                 "said": said,
                 "form": form,
-                "kinds": [*(it for it in _KINDS if it not in last), *last],
+                "folded": any(form.get(key) for key in (*_FOLDED, "new")),
+                "kinds": {it: beside(it) for it in (*(it for it in _KINDS if it not in last), *last)},
                 "sure": SURENESS,
+                "scales": list(SCALES),
                 "vessels": {name: its.label or name for name, its in self._settings.vessels.items()},
                 "stages": sorted(self._known.stages),
             }
@@ -65,14 +69,16 @@ class Animals:
     def _asked(self, record: Record, form: Mapping[str, str]) -> Asked:
         """Return what the form says as one clause says it; RequestError where that is nothing."""
         batch = form.get("new") or form.get("batch", "")
-        numbers = [it.replace(",", ".") for it in BETWEEN.split(form.get("value", "").strip()) if it]
+        numbers = _numbers(form.get("value", ""))
         of = record.culture.cohorts.get(batch)
         lives_in = of.vessels if of else []
         said = {"vessel": lives_in[0]} if form.get("to") and len(lives_in) == 1 else {}
         said |= {key: form[key] for key in (*_WORDS, *_KEYED) if form.get(key)}
         words = [said[key] for key in _WORDS if key in said]
         words += [f"{key}={said[key]}" for key in _KEYED if key in said]
-        return asked_by(batch, [form.get("what", ""), *numbers, *words], self._known, lives_in)
+        kind = form.get("what", "")
+        words += [f"{key}={'+'.join(_numbers(form[key]))}" for key in beside(kind) if form.get(key)]
+        return asked_by(batch, [kind, *numbers, *words], self._known, lives_in)
 
     def _shown(self, request: Request) -> dict[str, Any]:
         """Return the batches, and what falls due where that is asked for: it may take a while."""
@@ -84,3 +90,8 @@ class Animals:
         batches = list(overview_lines(record)) if record.culture.cohorts else []
         codes = [code for code, of in record.culture.cohorts.items() if of.vessels]
         return {"trouble": "", "codes": codes, "batches": batches, "due": due}
+
+
+def _numbers(text: str) -> list[str]:
+    """Return what somebody typed as a row of numbers: 8,1 8.4; 7.8."""
+    return [it.replace(",", ".") for it in BETWEEN.split(text.strip()) if it]

@@ -6,6 +6,7 @@ from daemon.journal.history import Entry, entry_of
 from daemon.journal.logbook import CULTURE, HAND, MAINTENANCE
 from daemon.words import amount, label, length_of_time
 from rules.culture.acts import Act, How, act_of
+from rules.culture.weight import pairs_of
 from rules.quantities import Quantity
 from rules.rack.logbook import ENTRY_KINDS, is_withdrawn
 from rules.readings import Action
@@ -30,6 +31,8 @@ def entry_text(entry: Entry) -> str:
         text += f" (mean of {body['n']:g})" if body.get("n", 1) > 1 else ""
         text += f", sd {body['sd']:.2g}" if "sd" in body else ""
         text += f", {body['low']:g} to {body['high']:g}" if "low" in body and "high" in body else ""
+        sizes = ", ".join(f"{mm:g}" for mm, _ in pairs_of(body))
+        text += f", of bells of {sizes} mm" if sizes else ""
         text += _of_ammonia(entry) if entry.kind == "ammonia" else ""
     elif entry.kind == MAINTENANCE:
         text = f"for {length_of_time(body['for_s'])}" if "for_s" in body else "over"

@@ -10,7 +10,7 @@ from daemon.journal.history import Entry
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import CULTURE, HAND, acts_in, as_done, roots_of
 from rules.culture.acts import Act, What, act_of
-from rules.culture.cohorts import Culture, culture_of
+from rules.culture.cohorts import Culture, below_nought, culture_of
 from rules.culture.refusals import unfit_act, unfit_sample
 from rules.errors import RulesError, none_such
 from rules.water.ammonia import RANGES, unionised
@@ -22,7 +22,7 @@ SAME_WITHIN_MS = 600_000
 _ABOUT = ("value", "share", "quantity", "what", "cohort", "to", "into", "when_ms")
 
 
-_CHECKED_HERE = {"cohort", "when_ms", "scale", *RANGES}
+_CHECKED_HERE = {"cohort", "when_ms", "scale", "diameters_mm", *RANGES}
 _NOT_YET = 1_000_000_000_000
 """Beyond every number of an entry: acts that are still to be written down."""
 Asked = tuple[str, str, dict[str, Any]]
@@ -92,7 +92,9 @@ def _unfit_for_animals(journal: Journal, asked: Asked, at_ms: int, acts: Sequenc
     try:
         if kind == CULTURE:
             unfit = _no_batch(culture, body, acts) or _unfit_act(culture, done_ms, who, body)
-            return unfit or (_orphans(acts, asked) if was else "")
+            unfit = unfit or (_orphans(acts, asked) if was else "")
+            late = (was or "when_ms" in body) and body.get("another") is not True
+            return unfit or (_below_nought(acts, asked, now_ms) if late else "")
         unionised(0.0, body)
         return unfit_sample(culture, body)
     except RulesError as error:
@@ -110,6 +112,17 @@ def _orphans(acts: Sequence[Act], asked: Asked) -> str:
     of = next((it.cohort for it in acts if it.number in orphans), "")
     numbers = ", ".join(map(str, orphans[:5])) + (", ..." if len(orphans) > 5 else "")
     return f"corrects: {of} begins with it, and {numbers} are about {of}; put those right first" if of else ""
+
+
+def _below_nought(acts: Sequence[Act], asked: Asked, now_ms: int) -> str:
+    """Say which later act would then take more animals than there are; who means it says so."""
+    before = {it.number: number for it, number in below_nought(acts).items()}
+    for it, number in below_nought(and_then(acts, asked, now_ms)).items():
+        if number < before.get(it.number, 0.0):
+            act = it.what if it.number >= _NOT_YET else f"{it.what} {it.number}"
+            left = f"{number:.0f} of {it.cohort} in {it.vessel}"
+            return f"value: then {act} leaves {left}; put that right first, or where it is so, add --another"
+    return ""
 
 
 def _no_batch(culture: Culture, body: dict[str, Any], acts: Sequence[Act]) -> str:

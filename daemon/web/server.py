@@ -27,7 +27,7 @@ from daemon.web.look import STYLE, page_of
 
 log = structlog.get_logger()
 
-BODY_AT_MOST, FIELDS_AT_MOST, ADDRESS_AT_MOST = 4_096, 20, 45
+BODY_AT_MOST, FIELDS_AT_MOST, ADDRESS_AT_MOST = 4_096, 40, 45
 AT_ONCE, STREAMS_AT_MOST, CONNECTIONS_AT_MOST = 32, 100, 128
 """Each connection takes a file handle, of which the process needs some for what it is there for."""
 PATIENCE_S = 10.0

@@ -8,7 +8,8 @@ from statistics import fmean, median
 import numpy as np
 
 from rules.culture.cohorts import Cohort, Culture
-from rules.culture.growth import DAY_MS, WEIGHT_EXPONENT, Sample, days_to, first_disc_ms, growth
+from rules.culture.growth import DAY_MS, Sample, days_to, first_disc_ms, growth
+from rules.culture.weight import UNWEIGHED, Weight
 from rules.quantities import Quantity
 from rules.rack.lineages import Lineage, LineageName, tolerances_of
 from rules.rack.tolerance import Band
@@ -113,15 +114,18 @@ class _Look:
     culture: Culture
     lives: Mapping[str, Life]
     now_ms: int
+    weight: Weight
 
     def fed_before(self, life: Life, since_ms: int) -> int:
         """Return when a batch was fed last; `since_ms` where it was not since."""
         return max((it for it in life.fed_ms if since_ms <= it <= self.now_ms), default=since_ms)
 
 
-def ahead(culture: Culture, lives: Mapping[str, Life], now_ms: int) -> list[Ahead]:
+def ahead(
+    culture: Culture, lives: Mapping[str, Life], now_ms: int, weight: Weight = UNWEIGHED
+) -> list[Ahead]:
     """Return what is likely in every batch that lives, the soonest first."""
-    look, found = _Look(culture, lives, now_ms), list[Ahead]()
+    look, found = _Look(culture, lives, now_ms, weight), list[Ahead]()
     for of in culture.cohorts.values():
         if of.vessels and of.stage in _AT_STAGE:
             found += _AT_STAGE[of.stage](look, of, lives.get(of.code, Life({})))
@@ -190,11 +194,11 @@ def _ephyrae(look: _Look, of: Cohort, life: Life) -> Iterator[Ahead]:
         yield _between(of, of.began_ms, (0, 0), "count stomachs", f"{NO_SOURCE}: four, others show early")
     line = growth(life.bells)
     if line and line.low > 0:
-        newest, rates = life.bells[-1], (WEIGHT_EXPONENT * line.high, WEIGHT_EXPONENT * line.low)
-        ends = [
-            days_to(MEDUSA_MM, newest.mean_mm, rate) if newest.mean_mm < MEDUSA_MM else 0 for rate in rates
-        ]
+        newest, exponent = life.bells[-1], look.weight.exponent
+        from_mm = min(newest.mean_mm, MEDUSA_MM)
+        ends = [days_to(MEDUSA_MM, from_mm, exponent * rate, exponent) for rate in (line.high, line.low)]
         basis = f"{NO_SOURCE}: beyond {MEDUSA_MM:g} mm of bell; by its own growth, as that falls with weight"
+        basis += f" by {look.weight.basis}"
         yield _between(of, newest.at_ms, (ends[0], ends[1]), "medusa", basis)
 
 

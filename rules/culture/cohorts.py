@@ -176,9 +176,33 @@ class Culture:
         origin: str = "",
         born_ms: int | None = None,
     ) -> Cohort:
-        made = Cohort(code, act.at_ms, stage, lineage, born_ms, parents, origin, changes=[(act.at_ms, stage)])
+        made = Cohort(code, act.at_ms, stage, lineage, born_ms, (), origin, changes=[(act.at_ms, stage)])
+        for parent in parents:
+            self._add_parent(made, parent)
         self.cohorts[code] = made
         return made
+
+    def _add_parent(self, of: Cohort, parent: str) -> None:
+        """Add a parent, or where animals of `of` come back in it, its ancestors that have none of them.
+
+        So no batch is ever its own ancestor.
+        """
+        left = [parent]
+        for each in left:
+            if of.code in self.ancestors(each):
+                left += [it for it in self.cohorts[each].parents if it not in left]
+            elif each not in (of.code, *of.parents):
+                of.parents = (*of.parents, each)
+
+    def ancestors(self, code: str) -> set[str]:
+        """Return from which batches one comes, through however many."""
+        found, left = set[str](), [code]
+        while left:
+            known = self.cohorts.get(left.pop())
+            new = set(known.parents) - found if known else set()
+            found |= new
+            left += new
+        return found
 
     def _into(self, of: Cohort, act: Act, born_ms: int | None) -> Cohort:
         """Return the batch that animals of another join, made where there is none."""
@@ -189,8 +213,7 @@ class Culture:
         if not found.vessels and found.stage != stage:  # none were left: it is now what comes
             found.stage = stage
             found.changes.append((act.at_ms, stage))
-        if of.code not in found.parents and found is not of:
-            found.parents = (*found.parents, of.code)
+        self._add_parent(found, of.code)
         return found
 
     def _count(self, of: Cohort, act: Act) -> None:
@@ -249,9 +272,26 @@ def _stated(act: Act) -> Stock:
     return Stock(act.value or 0.0, act.sd**2, act.how)
 
 
+def in_order(acts: Iterable[Act]) -> list[Act]:
+    """Return acts in the order in which they were done."""
+    return sorted(acts, key=lambda it: (it.at_ms, it.number))
+
+
 def culture_of(acts: Iterable[Act]) -> Culture:
     """Return what acts, in any order, come to."""
     culture = Culture()
-    for act in sorted(acts, key=lambda it: (it.at_ms, it.number)):
+    for act in in_order(acts):
         culture.do(act)
     return culture
+
+
+def below_nought(acts: Iterable[Act]) -> dict[Act, float]:
+    """Return the acts that left fewer than none in their vessel, beyond all error, with the balance."""
+    culture, found = Culture(), dict[Act, float]()
+    for act in in_order(acts):
+        culture.do(act)
+        of = culture.cohorts.get(act.cohort)
+        stock = of.stocks.get(act.vessel) if of else None
+        if stock and stock.interval and stock.interval[1] < -_NONE:
+            found[act] = stock.number
+    return found

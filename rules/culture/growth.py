@@ -10,8 +10,6 @@ from rules.culture.intervals import Line, line_through, t_quantile, wilson
 
 DAY_MS = 86_400_000
 LEAST_DATES, LEAST_BELLS = 3, 10
-WEIGHT_EXPONENT = 2.8
-"""Of wet weight on bell diameter: a placeholder without a source, until the site has weighed its own."""
 Share = tuple[float, float | None, float | None]
 """A share or rate, and between what it is (None: not known)."""
 
@@ -37,13 +35,14 @@ def growth(samples: Sequence[Sample]) -> Line | None:
     return line_through(days, [math.log(it.mean_mm) for it in usable])
 
 
-def days_to(to_mm: float, from_mm: float, rate_per_day: float) -> float:
+def days_to(to_mm: float, from_mm: float, rate_per_day: float, exponent: float) -> float:
     """Return in how many days bells grow from one diameter to another, as growth falls with weight.
 
-    mu = a W^-0.2, of which `rate_per_day` is the specific rate of the weight at `from_mm`. Source: Riisgard &
-    Larsen, MEPS (abstract). Above 20 mm it falls short of what was measured (6.6 for 11.3 % a day at 57 mm).
+    mu = a W^-0.2, of which `rate_per_day` is the specific rate of the weight at `from_mm`; W goes with the
+    diameter to the `exponent`. Source: Riisgard & Larsen, MEPS (abstract). Above 20 mm it falls short of what
+    was measured (6.6 for 11.3 % a day at 57 mm).
     """
-    return float(((to_mm / from_mm) ** (0.2 * WEIGHT_EXPONENT) - 1) / (0.2 * rate_per_day))
+    return float(((to_mm / from_mm) ** (0.2 * exponent) - 1) / (0.2 * rate_per_day))
 
 
 def survival(of: Cohort) -> Share | None:

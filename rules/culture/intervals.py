@@ -21,12 +21,16 @@ def wilson(count: float, of: float) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A straight line by least squares, its slope with the interval of Student's t."""
+    """A straight line by least squares, its slope with the interval of Student's t.
+
+    `intercept_off` is by how much the intercept may be off to either side, likewise.
+    """
 
     intercept: float
     slope: float
     low: float
     high: float
+    intercept_off: float
 
 
 def line_through(x: Sequence[float], y: Sequence[float]) -> Line | None:
@@ -40,7 +44,8 @@ def line_through(x: Sequence[float], y: Sequence[float]) -> Line | None:
     intercept = mean_y - slope * mean_x
     left = math.fsum((b - intercept - slope * a) ** 2 for a, b in zip(x, y, strict=True))
     half = t_quantile(count - 2) * math.sqrt(left / (count - 2) / spread)
-    return Line(intercept, slope, slope - half, slope + half)
+    off = half * math.sqrt(spread / count + mean_x**2)
+    return Line(intercept, slope, slope - half, slope + half, off)
 
 
 def t_quantile(degrees: int) -> float:

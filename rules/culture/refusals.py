@@ -6,6 +6,7 @@ from typing import Any, get_args
 
 from rules.culture.acts import Act, What
 from rules.culture.cohorts import Cohort, Culture
+from rules.culture.weight import unfit_pairs
 from rules.errors import none_such
 from rules.rack.lineages import LineageName
 from rules.rack.logbook import ENTRY_KINDS, check_entry, is_withdrawn
@@ -135,4 +136,7 @@ def unfit_sample(culture: Culture, body: Mapping[str, Any]) -> str:
         for end in (body.get("low", value), body.get("high", value)):
             if isinstance(end, int | float):  # what is none is refused beside all other numbers
                 check_entry(kind, end, of.stage if of else "")
-    return ""
+    if "diameters_mm" not in body:
+        return ""
+    fits = kind in ENTRY_KINDS and "diameters_mm" in ENTRY_KINDS[kind].beside
+    return unfit_pairs(body, of.stage if of else "") if fits else f"diameters_mm: {kind} has no such thing"

@@ -18,7 +18,7 @@ class EntryKind:
     """The unit of its value, the range of that, and ranges of stages where these differ.
 
     `summed` says that several entries add up; of the others the newest tells how it is. `in_words` needs no
-    value.
+    value. `beside` are keys of what else such an entry may say.
     """
 
     unit: str
@@ -27,15 +27,23 @@ class EntryKind:
     summed: bool = False
     in_words: bool = False
     of_stage: Mapping[str, Range] = field(default_factory=dict)
+    beside: tuple[str, ...] = ()
 
 
 ACCEPTANCE = "acceptance"
 """What was seen when the rack was walked through, step by step."""
 
+_WATER = ("ph", "scale", "temperature_c", "salinity")
 ENTRY_KINDS: Mapping[str, EntryKind] = {
     "note": EntryKind("", (-1e12, 1e12), in_words=True),
     "count": EntryKind("animals", (0, 1e7), whole=True),
     "bell_diameter": EntryKind("mm", (0, 500), of_stage={"ephyra": (0, 40), "juvenile": (0, 150)}),
+    "wet_weight": EntryKind(
+        "mg",
+        (0.01, 1e7),
+        of_stage={"ephyra": (0.01, 5e3), "juvenile": (0.01, 5e5)},
+        beside=("diameters_mm",),
+    ),
     "feed": EntryKind("mL", (0, 1e5), summed=True),
     "water_change": EntryKind("L", (0, 1e5), summed=True),
     ACCEPTANCE: EntryKind("", (-1e12, 1e12), in_words=True),
@@ -47,8 +55,8 @@ ENTRY_KINDS: Mapping[str, EntryKind] = {
     "with_bubbles": EntryKind("animals", (0, 1e7), whole=True),
     "food_density": EntryKind("prey/L", (0, 1e5)),
     "uneaten": EntryKind("%", (0, 100)),
-    "ph": EntryKind("", (5, 10)),
-    "ammonia": EntryKind("mg N/L", (0, 300)),
+    "ph": EntryKind("", (5, 10), beside=_WATER[1:]),
+    "ammonia": EntryKind("mg N/L", (0, 300), beside=_WATER),
     "nitrite": EntryKind("mg N/L", (0, 100)),
     "nitrate": EntryKind("mg N/L", (0, 500)),
     "cleaning": EntryKind("", (-1e12, 1e12), in_words=True),

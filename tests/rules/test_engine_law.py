@@ -200,6 +200,7 @@ DEEDS = st.sampled_from(
         ("begin_maintenance", {"target": "bus/bench", "for_s": 60, "why": "new cable"}),
         ("end_maintenance", {"target": "vessel/kreisel-1"}),
         ("log", {"vessel": "kreisel-1", "what": "bell_diameter", "value": 12}),
+        ("log", {"vessel": "kreisel-1", "what": "wet_weight", "value": 90, "diameters_mm": [12]}),
         ("calibrate", {**CALIBRATED, "points": [{"read": 49.0, "true": 50.0}]}),
         ("calibrate", {**CALIBRATED, "points": [{"read": 0.1, "true": 0.0}, {"read": 49.0, "true": 50.0}]}),
         ("calibrate", {**CALIBRATED, "points": [{"read": 1.0, "true": 50.0}]}),
@@ -273,7 +274,8 @@ def test_what_is_only_written_down_need_not_cut_the_readings(steps, notes):
 
 
 @pytest.mark.parametrize(
-    "body", [{"what": "feed"}, {"what": "bell_diameter"}, {"what": "pulse_rate"}, {"what": ["note"]}, {}]
+    "body",
+    [*({"what": it} for it in ("feed", "bell_diameter", "wet_weight", "pulse_rate")), {"what": ["note"]}, {}],
 )
 def test_what_a_judgement_looks_at_is_not_only_written(body):
     """Food lets oxygen fall faster; a bell and a pulse are checked by the stage, which a plan may move."""

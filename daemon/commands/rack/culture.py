@@ -32,7 +32,11 @@ def culture_arguments(parser: argparse.ArgumentParser) -> None:
     add = parser.add_argument
     add("cohort", nargs="?", help="the code of a batch of animals; without it: all of them")
     add("words", nargs="*", help="what was done, clauses parted by commas: move 40 k1 k2, bells 8.1 9.2")
-    add("--another", action="store_true", help="it is not what somebody else has just written down")
+    add(
+        "--another",
+        action="store_true",
+        help="it is so: no repeat of what another wrote, or below nought",
+    )
     add("--water", action="store_true", help="also the water that the batch had, through its moves")
     files = parser.add_mutually_exclusive_group()
     files.add_argument("--acts", type=Path, metavar="CSV", help="write every act to a file")

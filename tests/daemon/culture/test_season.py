@@ -5,14 +5,18 @@ The water of a batch is computed a second time with pandas, from the exported re
 
 import csv
 import math
+import re
 import time
 from contextlib import closing
 from dataclasses import replace
+from io import BytesIO
 
 import numpy as np
 import pandas as pd
 import pytest
+import segno
 import statsmodels.api as sm
+from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from daemon.commands.cli import main
@@ -25,9 +29,11 @@ from daemon.journal.logbook import acts_in
 from rules.culture.acts import act_of
 from rules.culture.cohorts import culture_of
 from rules.culture.growth import growth, survival
+from rules.culture.weight import pairs_of
 from rules.quantities import Quantity
+from rules.rack.logbook import ENTRY_KINDS
 from rules.rack.stages import WITHOUT_LIMITS
-from tests.rigs.season import DAY_MS, SIZES, START_MS, season_in
+from tests.rigs.season import DAY_MS, SIZES, START_MS, WEIGHED, season_in, weighed_on
 
 pytestmark = pytest.mark.timeout(900)
 HOUR_MS = 3_600_000
@@ -144,8 +150,15 @@ def test_the_days_stand_in_a_table(record, water, tmp_path, monkeypatch):
     monkeypatch.setattr(type(record), "water", lambda *_: water)  # judged once is enough here
     count = write_days(record, tmp_path / "days.csv")
     with (tmp_path / "days.csv").open(encoding="utf-8") as file:
-        rows = [row for row in csv.DictReader(file) if row["organismID"] == "e1"]
-    assert count > len(rows) == 33
+        written = list(csv.DictReader(file))
+    rows = [row for row in written if row["organismID"] == "e1"]
+    assert count == len(written)
+    assert len(rows) == 33
+    released = {row["eventDate"]: float(row["released"]) for row in written if row["organismID"] == "s1"}
+    assert [it for it in released.values() if it] == [20, 60, 110, 150, 120, 70, 30]
+    assert released["2026-04-11"] == 150
+    assert [float(row["fed_mL"]) for row in rows[:9]] == [0, 59, 0, 0, 62, 0, 0, 65, 0]
+    assert [float(row["died_so_far"]) for row in rows[7:14]] == [0, 12, 12, 12, 12, 20, 20]
     assert rows[17]["locationID"] == "kreisel-4 | kreisel-5"
     assert (float(rows[9]["bell_mean_mm"]), rows[9]["bells"]) == (pytest.approx(3.15), "4")
     assert (rows[0]["individualCount"], rows[0]["lifeStage"]) == ("20.0", "ephyra")
@@ -158,7 +171,8 @@ def test_growth_and_survival_and_the_strobilation_are_told(record):
     growth = next(line for line in lines if line.startswith("diameter"))
     slope = math.log(6.325 / 3.15) / 12 * 100
     assert float(growth.split()[1]) == pytest.approx(slope, rel=0.05)
-    assert "placeholder exponent of 2.8" in growth
+    assert "exponent 2.7" in growth
+    assert growth.endswith("of 17 bells weighed)")
     s1 = next(line for line in cohort_lines(record, "s1") if line.startswith("strobilation"))
     assert s1.startswith("strobilation: cooled 2026-03-16; first disc 2026-04-06, 21 d after; 3.6 (")
     assert s1.endswith("released 560, 2.8 for each that is there, half by 2026-04-11")
@@ -172,6 +186,15 @@ def test_growth_and_survival_are_those_of_statsmodels(record):
     line = growth(record.bells(of))
     assert (line.slope, line.low, line.high) == pytest.approx((ols.params[1], *ols.conf_int()[1]), rel=1e-6)
     assert survival(of)[1:] == pytest.approx(proportion_confint(410, 440, method="wilson"))
+
+
+def test_the_exponent_of_weight_is_that_of_scipy(record):
+    mm, mg = np.log([pair for day in WEIGHED for pair in weighed_on(day)]).T
+    fit = stats.linregress(mm, mg)
+    half = stats.t.ppf(0.975, len(mm) - 2) * fit.stderr
+    own = record.weight().own
+    assert (own.slope, own.intercept) == pytest.approx((fit.slope, fit.intercept), rel=1e-9)
+    assert (own.low, own.high) == pytest.approx((fit.slope - half, fit.slope + half), rel=1e-9)
 
 
 def test_acts_and_samples_go_out_and_come_in_the_same(record, tmp_path):
@@ -188,6 +211,9 @@ def test_acts_and_samples_go_out_and_come_in_the_same(record, tmp_path):
     bells = [row.body for row in rows if row.body["what"] == "bell_diameter"]
     assert [tuple(it["values"]) for it in bells] == list(SIZES.values())
     assert bells[0]["sd"] == pytest.approx(np.std(SIZES[47], ddof=1))
+    weighed = [row.body for row in rows if row.body["what"] == "wet_weight"]
+    pairs = [pair for body in weighed for pair in pairs_of(body)]
+    assert pairs == [pair for day in WEIGHED for pair in weighed_on(day)]
     assert list(new_rows(record, path)) == [], "what is written down is not taken again"
 
 
@@ -196,6 +222,8 @@ def test_a_record_that_is_taken_in_elsewhere_has_the_same_animals(season, record
     assert main(["import", str(folder), str(other)]) == 0
     with closing(Journal(other, writable=False)) as journal:
         assert culture_of(acts_in(journal)) == record.culture
+        samples = journal.history.logbook((), tuple(ENTRY_KINDS))
+        assert sorted(str(it.body) for it in samples) == sorted(str(it.body) for it in record.entries)
 
 
 def test_what_is_due_is_one_list(season):
@@ -206,7 +234,8 @@ def test_what_is_due_is_one_list(season):
     assert due.lines(season.now_ms)[1:] == lines[1:], "but for how long nobody watches"
     again_s = time.process_time() - begun_s - first_s
     assert again_s < first_s / 2, "the water of weeks is judged once"
-    assert any(line.startswith("s1: release over, 2026-04-20 (common practice, no source") for line in lines)
+    weeks = "common practice, no source: about two weeks, more by the day at first"
+    assert f"s1: release over, 2026-04-20 ({weeks})" in lines
     assert any(line.startswith("m1: look for everted bells, 2026-05-08 to 2026-06-07 (") for line in lines)
     assert [line for line in lines if line.startswith("s1: may strobilate")] == [], "it was cooled by plan"
 
@@ -217,4 +246,7 @@ def test_a_label_opens_the_page_of_its_vessel(season, monkeypatch, tmp_path):
     text = (tmp_path / "kreisel-4.html").read_text(encoding="utf-8")
     assert "http://127.0.0.1:8781/vessel/kreisel-4" in text
     assert "e1: juvenile, aurita" in text
-    assert "<svg" in text
+    code = BytesIO()
+    segno.make("http://127.0.0.1:8781/vessel/kreisel-4", error="m").save(code, kind="svg")
+    (drawn,) = re.findall(rb' d="([^"]+)"', code.getvalue())
+    assert f' d="{drawn.decode()}"' in text

@@ -1,6 +1,7 @@
 """A night and a month of an invented rack: what is told of them, and what a correction does to it."""
 
 import re
+import time
 from datetime import date
 from zoneinfo import ZoneInfo
 
@@ -253,6 +254,17 @@ def test_the_command_prints_writes_and_refuses(rack, tmp_path, capsys):
     rack.ask("log", vessel="k1", what="feed", note="<b>=1+1</b>", value=1)
     assert main(["handover", *files, "--month", "2026-08", *settings[:2]]) == 0
     assert "&lt;b&gt;" in (tmp_path / "night.html").read_text()
+
+
+def test_what_the_animals_do_next_stands_in_the_newest_night(rack, tmp_path, capsys, monkeypatch):
+    rack.ask("culture", what="begin", cohort="e1", vessel="k1", stage="ephyra", value=200)
+    monkeypatch.setattr(time, "time", lambda: (rack.now_ms + MINUTE_MS) / 1000)
+    settings = ["--settings", str(tmp_path / "bellwatch.toml")]
+    assert main(["handover", *settings]) == 0
+    due = "e1: count stomachs, 2026-08-15 (common practice, no source: four, others show early)"
+    assert due in " ".join(capsys.readouterr().out.split())
+    assert main(["handover", "--night", "2026-08-13", *settings]) == 0
+    assert "count stomachs" not in capsys.readouterr().out
 
 
 def test_the_animals_stand_in_it_and_a_late_or_corrected_act_supersedes_older_prints(rack):

@@ -1,11 +1,16 @@
 """Batches of animals at the page: every act in one form, refused in a line, and what falls due."""
 
+import re
+
 import pytest
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.select import Select
 
+from daemon.culture.clauses import SAMPLES, SHORT, beside
 from daemon.journal.logbook import acts_in
+from daemon.tables.values import utc_ms
 from rules.culture.cohorts import culture_of
+from rules.rack.logbook import ENTRY_KINDS
 from tests.daemon.page.test_acts import OPEN, Person, did
 from tests.daemon.page.test_pages import PHONE, scrolls_sideways, violations
 from tests.rigs.page_rack import page_rack, served
@@ -21,9 +26,10 @@ def rack(tmp_path_factory):
 
 
 def done(rack, what, value="", **form):
-    """What the page says of an act."""
+    """What the page says of an act, sent with every field, as a browser does."""
     person = Person(rack, "ada")
-    known = person.form_of("/animals")
+    fields = re.findall(r'<(?:input|select)[^>]* name="(\w+)"', person.get("/animals"))
+    known = dict.fromkeys(fields, "") | person.form_of("/animals")
     return person.post("/animals", **known | {"what": what, "value": value} | form)[2]
 
 
@@ -67,6 +73,50 @@ def test_where_it_lives_is_known_of_a_batch_that_is_split_to_another_vessel_or_m
     assert "w1 lives in t1, t2; say from which to which" in done(rack, "move", "10", batch="w1", to="t1")
 
 
+def test_what_was_done_before_and_the_ph_beside_ammonia_are_fields(rack):
+    new = {"new": "c1", "vessel": "k1", "stage": "ephyra", "lineage": "aurita", "when": "2026-08-14T06:30"}
+    page = done(rack, "begin", "9", **new)
+    assert "c1: begin written down by ada" in page, page
+    (began,) = [it for it in acts_in(rack.journal) if it.cohort == "c1"]
+    assert began.at_ms == utc_ms("2026-08-14T06:30+02:00")
+    water = {"ph": "8,1", "scale": "total", "t": "15", "s": "32"}
+    page = done(rack, "ammonia", "0,3", batch="c1", **water | {"ph": "81"})
+    assert "ph: found 81.0; expected 5 to 10" in page, "as the terminal says it"
+    assert 'name="ph" value="81"' in page
+    page = done(rack, "ammonia", "0,3", batch="c1", when="2098-01-01T00:00", **water)
+    assert "when: expected a moment that is not still to come" in page
+    assert "<details open>" in page, "what is refused is in sight"
+    assert "c1: ammonia written down" in done(rack, "ammonia", "0,3", batch="c1", **water)
+    entry = did(rack, "log")[-1][1]
+    assert (entry["ph"], entry["scale"], entry["temperature_c"], entry["salinity"]) == (8.1, "total", 15, 32)
+    assert "c1: feed written down" in done(rack, "feed", "5", batch="c1", **water), "food has no pH"
+    assert "ph" not in did(rack, "log")[-1][1]
+
+
+def test_what_leaves_fewer_than_none_is_asked_back_and_said_by_a_tick(rack):
+    new = {"new": "n1", "vessel": "k1", "stage": "ephyra", "when": "2026-08-14T06:30"}
+    assert "n1: begin written down" in done(rack, "begin", "9", **new)
+    assert "n1: died written down" in done(rack, "died", "9", batch="n1", when="2026-08-16T06:30")
+    late = {"batch": "n1", "vessel": "k1", "when": "2026-08-15T06:30"}
+    page = done(rack, "died", "2", **late)
+    assert "leaves -2 of n1 in k1; put that right first, or where it is so, add --another" in page
+    assert '<input type="checkbox" name="another" value="yes"> It is so' in page
+    assert "n1: died written down" in done(rack, "died", "2", another="yes", **late)
+    of = culture_of(acts_in(rack.journal)).cohorts["n1"]
+    assert of.now.number == -2
+
+
+def test_bells_are_weighed_with_their_diameters(rack):
+    assert "g1: begin written down" in done(rack, "begin", "9", new="g1", vessel="k1", stage="ephyra")
+    page = done(rack, "weights", "6,1 7.4", batch="g1", mm="5 5,5 6")
+    assert "diameters_mm: expected one above 0 for each weight, in their order" in page
+    assert 'name="mm" value="5 5,5 6"' in page
+    page = done(rack, "weights", "6,1 7.4", batch="g1", mm="5 5,5")
+    assert "g1: wet weight written down by ada" in page
+    assert did(rack, "log")[-1][1]["diameters_mm"] == [5, 5.5]
+    assert "weighed: 2 bells; 15 that tell the power within 0.5 take the place of a placeholder" in page
+
+
 def test_what_falls_due_is_worked_out_when_asked_for(rack):
     assert "count stomachs" not in Person(rack, "ada").get("/animals")
     assert "common practice, no source: four, others show early" in Person(rack, "ada").get(
@@ -93,8 +143,33 @@ DAY = (
 
 def said(phone):
     """What the page says of what was sent, once it says something."""
-    wait_for(lambda: phone.find_elements(By.CLASS_NAME, "said"), 60)
+    wait_for(lambda: phone.find_elements(By.CLASS_NAME, "said") or phone.title.startswith("That "), 60)
     return phone.find_element(By.CLASS_NAME, "said").text
+
+
+def test_fields_beside_a_value_are_there_for_the_kinds_that_have_them(rack, tmp_path):
+    ada = Person(rack, "ada")
+    name, _, secret = ada.cookie.partition("=")
+    seen = set()
+    with chromium(tmp_path, device=PHONE) as phone:
+        phone.get(rack.address)
+        phone.add_cookie({"name": name, "value": secret, "sameSite": "Strict", "httpOnly": True})
+        phone.get(rack.address + "/animals")
+        of = phone.find_elements(By.CSS_SELECTOR, "[data-of]")
+        for kind in ("feed", *(it for it in ENTRY_KINDS if beside(it) and it in SAMPLES)):
+            short = next((word for word, its in SHORT.items() if its == kind), kind)
+            Select(phone.find_element(By.NAME, "what")).select_by_value(short)
+            shown = [it.get_attribute("data-of") for it in of if it.is_displayed()]
+            assert sorted(shown) == sorted(beside(kind)), kind
+            seen |= set(shown)
+            for key in shown:
+                assert phone.find_element(By.NAME, key).size["height"] >= 44, key
+            assert not scrolls_sideways(phone)
+            assert violations(phone) == [], kind
+        assert seen == {it.get_attribute("data-of") for it in of}
+        phone.find_element(By.TAG_NAME, "summary").click()
+        assert phone.find_element(By.NAME, "when").size["height"] >= 44
+        assert violations(phone) == []
 
 
 def test_a_keepers_day_with_a_thumb(rack, tmp_path):

@@ -6,6 +6,7 @@ from rules.culture.acts import act_of
 from rules.culture.ahead import Life, ahead, cue_band, looked_at_from_ms
 from rules.culture.cohorts import culture_of
 from rules.culture.growth import Sample, growth
+from rules.culture.weight import weight_of
 
 DAY_MS = 86_400_000
 FED = [day * DAY_MS for day in range(0, 200, 3)]
@@ -107,6 +108,20 @@ def test_a_medusa_by_its_own_growth_and_common_practice():
         culture_of([begun("ephyra")]), {"p1": Life({}, FED, bells=big, stomachs_seen=True)}, 7 * DAY_MS
     )
     assert now.from_ms == now.to_ms == 6 * DAY_MS
+
+
+def test_once_bells_were_weighed_here_a_medusa_comes_by_their_exponent():
+    bells = [Sample(day * DAY_MS, 4.0 * 1.08**day * off, 10) for day, off in ((0, 1.0), (3, 1.01), (6, 1.0))]
+    weighed = weight_of([(mm, 0.05 * mm**3.1) for mm in range(3, 20)])
+    kept = {"p1": Life({}, FED, bells=bells, stomachs_seen=True)}
+    (usual,), (own,) = (
+        ahead(culture_of([begun("ephyra")]), kept, 7 * DAY_MS, *its) for its in ((), (weighed,))
+    )
+    assert usual.basis.endswith("by a placeholder exponent of 2.8")
+    assert own.basis.endswith("by exponent 3.10 (3.10 to 3.10) of 17 bells weighed")
+    line = growth(bells)
+    expected = ((10 / bells[-1].mean_mm) ** 0.62 - 1) / (0.62 * line.high)
+    assert own.from_ms / DAY_MS == pytest.approx(6 + expected)
 
 
 def test_stomachs_are_to_be_counted_until_somebody_has():

@@ -41,7 +41,7 @@ def acts(draw):
                 10 + place,
                 draw(st.integers(0, 9)) * DAY_MS,
                 "ada",
-                draw(st.sampled_from([it for it in What if it is not What.BEGIN])),
+                draw(st.sampled_from(What)),
                 draw(st.sampled_from(CODES)),
                 draw(st.sampled_from(VESSELS)),
                 draw(st.sampled_from(VESSELS)),
@@ -50,6 +50,7 @@ def acts(draw):
                 share,
                 draw(st.sampled_from(How)),
                 stage="juvenile",
+                parents=(draw(st.sampled_from(CODES)),),
             )
         )
     return made
@@ -66,6 +67,26 @@ def closes(of):
 @settings(max_examples=examples(150))
 def test_every_balance_closes_with_its_rests_whatever_was_done(made):
     assert all(closes(of) for of in culture_of(made).cohorts.values())
+
+
+@given(acts())
+@settings(max_examples=examples(150))
+def test_no_batch_is_its_own_ancestor_whatever_was_done(made):
+    culture = culture_of(made)
+    assert [code for code in culture.cohorts if code in culture.ancestors(code)] == []
+
+
+def test_animals_that_come_back_are_no_parents_but_those_that_come_with_them_are():
+    """Some of e1 are split off to e2, some of w1 join them, all come back: e1 is of w1 too, not of e2."""
+    made = [
+        begun(200),
+        act(2, "begin", "w1", vessel="k2", stage="ephyra", value=50, origin="wild"),
+        act(3, "split", value=20, vessel="k1", into="e2"),
+        act(4, "merge", "w1", vessel="k2", into="e2"),
+        act(5, "merge", "e2", vessel="k1", into="e1"),
+    ]
+    of = culture_of(made).cohorts
+    assert (of["e2"].parents, of["e1"].parents, of["w1"].parents) == (("e1", "w1"), ("w1",), ())
 
 
 @given(acts(), st.integers(0, 17))

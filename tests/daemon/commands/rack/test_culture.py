@@ -1,18 +1,24 @@
 """`bellwatch culture`: a keeper's line of clauses, wrong entries, corrections, and what is read back."""
 
+import math
 import time
 from concurrent.futures import ThreadPoolExecutor
 from copy import copy
 
+import numpy as np
 import pytest
+from scipy import stats
 
 from daemon.commands.cli import main
+from daemon.culture.csv import TERMS
 from daemon.culture.record import record_of
 from daemon.journal.asking import RequestBox
 from daemon.journal.logbook import acts_in
 from daemon.tables.values import utc_ms
+from rules.culture import acts
 from rules.culture.cohorts import culture_of
 from rules.rack.logbook import ENTRY_KINDS
+from rules.water.ammonia import unionised
 from tests.rigs.minute_rack import rack_in
 from tests.rigs.parts.simulator_process import wait_for
 
@@ -178,6 +184,19 @@ WRONG = {
     "died 1 K1": "vessel: there is no K1; known are: k1, k2, k3",
     "count 10 12 of=0.2 how=guessed": "how: found guessed; numbers of parts are a sample",
     "bells withdrawn": "value: bell_diameter needs a number in mm",
+    "bells 0.8 cm": "bell_diameter: found cm; expected mm",
+    "weights 0.012 g mm=4.1": "wet_weight: found g; expected mg",
+    "ammonia 0.3 mg/L": "ammonia: found mg/L; expected mg N/L",
+    "ph 8.1 mm": "ph: found mm; expected no unit",
+    "feed 20 ph=8.1": "ph: feed has no such thing",
+    "bells 8.1 mm=8": "diameters_mm: bell_diameter has no such thing",
+    "weights 12 15 mm=4.1": "diameters_mm: expected one above 0 for each weight, in their order",
+    "weights 12 n=3 mm=4.1": "diameters_mm: expected one above 0 for each weight, in their order",
+    "weights 12 mm=4.1+wide": "mm=4.1+wide:",
+    "weights 12 mm=0": "diameters_mm: expected one above 0 for each weight, in their order",
+    "weights 0.012 mm=4.1": "diameters_mm: found 0.012 mg at 4.1 mm; expected 0.55 to 37 mg there",
+    "weights 6 mm=41": "value: found 41; bell_diameter in ephyra is a number from 0 to 40 mm",
+    "weights 6000": "value: found 6000; wet_weight in ephyra is a number from 0.01 to 5000 mg",
 }
 
 
@@ -283,6 +302,17 @@ def test_a_sample_is_put_right_after_its_batch_moved_on_and_keeps_its_time(desk)
     assert entry.at_ms == utc_ms("2026-08-11T09:00+02:00")
 
 
+def test_a_sample_that_is_put_right_in_the_logbook_stays_of_its_batch_with_its_water(desk):
+    desk("begin ephyra 200 k1")
+    desk("begin ephyra 50 k1", cohort="e2")
+    desk("ammonia 0.3 ph=8.1 scale=total t=15 s=32", cohort="e2")
+    number = desk.rack.journal.history.entries("ammonia")[0].seq
+    desk.rack.ask("log", vessel="k1", what="ammonia", value=0.2, corrects=number)
+    desk.rack.ask("log", vessel="k1", what="ammonia", value=0.1, ph=8.0, corrects=number)
+    (body,) = (it.body for it in record_of(desk.rack.settings).entries)
+    assert (body["cohort"], body["value"], body["ph"], body["scale"]) == ("e2", 0.1, 8.0, "total")
+
+
 def test_a_sample_that_never_was_is_withdrawn_and_both_entries_stay(desk):
     desk("begin ephyra 200 k1")
     desk("bells 8.1 9.2, feed 20, note it was fed")
@@ -376,8 +406,30 @@ def test_a_correction_of_the_time_stays_when_the_number_is_put_right_too(desk):
 def test_what_a_late_entry_leaves_below_nought_is_shown(desk):
     desk("begin ephyra 200 k1 when=2026-08-10T09:00")
     desk("move 200 k2 when=2026-08-12T09:00")
-    desk("died 3 k1 when=2026-08-11T09:00")
+    moved = acts_in(desk.rack.journal)[-1].number
+    asked_back = f"died: value: then move {moved} leaves -3 of e1 in k1; put that right first, or where it"
+    assert desk("died 3 k1 when=2026-08-11T09:00")[1].startswith(asked_back)
+    assert desk("died 3 k1 when=2026-08-11T09:00 --another")[0] == 0
+    assert desk("died 3 k1 when=2026-08-10T10:00")[1].startswith("died: value: then move"), "and of each more"
     assert desk_text(desk)[0].startswith("e1: ephyra, unknown, k2 200, k1 -3, died 3, since 2026-08-10")
+
+
+def test_a_correction_that_leaves_a_later_act_without_animals_is_asked_back_once(desk):
+    desk("begin ephyra 200 k1 when=2026-08-10T09:00")
+    desk("split 100 k1 k2 into=e2 when=2026-08-11T09:00")
+    desk("died 60 when=2026-08-12T09:00", cohort="e2")
+    begun, split, died = (it.number for it in acts_in(desk.rack.journal))
+    for line in (f"split 50 k1 k2 into=e2 corrects={split}", f"begin ephyra 40 k1 corrects={begun}"):
+        status, said = desk(line)
+        assert (status, "put that right first, or where it is so, add --another" in said) == (2, True), line
+    assert f"then died {died} leaves -10 of e2 in k2" in desk(f"split 50 k1 k2 into=e2 corrects={split}")[1]
+    assert desk(f"split 60 k1 k2 into=e2 corrects={split}")[0] == 0, "none are left, and none too few"
+    assert desk(f"split 50 k1 k2 into=e2 corrects={split} --another")[0] == 0
+    assert desk_text(desk)[0].startswith("e1: ephyra, unknown, k1 150")
+    assert "e2: ephyra, unknown, k2 -10" in desk_text(desk)[1]
+    assert desk(f"split 45 k1 k2 into=e2 how=guessed corrects={split}")[0] == 0, (
+        "a guess tells of no such thing"
+    )
 
 
 def test_merged_and_split_again_it_is_what_came_back(desk):
@@ -422,6 +474,165 @@ def test_a_batch_that_there_is_not_is_said_first(desk):
         assert "cohort: there is no E1; known are: e1" in desk(line, cohort="E1")[1], line
 
 
+SIZES_MM = [3.0 + each / 2 for each in range(16)]
+WEIGHED = [(mm, round(0.07 * mm**2.7 * (0.9 + 0.2 * (mm % 1)), 2)) for mm in SIZES_MM]
+"""Invented: no source has weights."""
+
+
+def weigh(desk, pairs, *more):
+    some = " ".join(f"{mg}" for _, mg in pairs)
+    return desk(" ".join((f"weights {some} mm={'+'.join(f'{mm}' for mm, _ in pairs)}", *more)))
+
+
+def test_bells_that_are_weighed_take_the_place_of_the_placeholder_once_they_are_enough(desk):
+    desk("begin ephyra 200 k1 when=2026-08-01T09:00")
+    for day, mm in ((2, 4.0), (5, 4.6), (9, 5.5)):
+        sizes = f"bells {mm - 0.1:.1f} {mm} {mm} {mm + 0.1:.1f}"
+        assert desk(f"{sizes} when=2026-08-0{day}T09:00")[0] == 0
+    assert weigh(desk, WEIGHED[:12])[0] == 0
+    first, weighed = desk_text(desk)
+    assert "by a placeholder exponent of 2.8)" in first
+    assert weighed.startswith("weighed: 12 bells, 0.0")
+    assert "; 15 that tell the power within 0.5 take the place of a placeholder exponent of 2.8" in weighed
+    wrong = [(mm, mg * 2) for mm, mg in WEIGHED[12:14]] + WEIGHED[14:]
+    assert weigh(desk, wrong)[0] == 0
+    number = desk.rack.journal.history.entries("wet_weight")[-1].seq
+    assert weigh(desk, WEIGHED[12:], f"k1 corrects={number}")[0] == 0
+    mm, mg = np.log(np.array(WEIGHED)).T
+    fit = stats.linregress(mm, mg)
+    assert record_of(desk.rack.settings).weight().exponent == pytest.approx(fit.slope, rel=1e-9)
+    first, weighed = desk_text(desk)
+    half = stats.t.ppf(0.975, 14) * fit.stderr
+    said = f"exponent {fit.slope:.2f} ({fit.slope - half:.2f} to {fit.slope + half:.2f}) of 16 bells weighed)"
+    assert said in first
+    assert "placeholder" not in f"{first}{weighed}"
+    main(["log", "k1", "--settings", str(desk.rack.settings_path)])
+    shown = desk.capsys.readouterr().out
+    assert "superseded by" in shown, "both stay"
+    assert "of bells of 9, 9.5, 10, 10.5 mm" in shown
+    assert desk(f"weights withdrawn corrects={number}")[0] == 0
+    assert record_of(desk.rack.settings).weight().pairs == 12
+
+
+ONE_OF_EACH = (
+    "note fed well, bells 8.1 9.2, weights 12, feed 20 nauplii, water 3, pulse 41, stomachs 4, "
+    "deformed 3 of 20, gut_full 80 %, with_bubbles 2, food_density 5, uneaten 10 %, ph 8.1 scale=total, "
+    "nitrite 0.01, nitrate 4, ammonia 0.3 ph=8.1 scale=total t=15 s=32, cleaning walls, treatment formalin, "
+    "acceptance seen"
+)
+
+
+def test_one_of_each_kind_is_written_down_and_read_back_in_its_unit(desk):
+    desk("begin ephyra 200 k1")
+    assert desk(f"{ONE_OF_EACH}, ammonia 0.4 ph=8.1 t=15 s=32")[0] == 0
+    kinds = {it.kind for it in record_of(desk.rack.settings).entries}
+    assert kinds == set(ENTRY_KINDS) - {"count", "deaths"}, "these two are acts, of which a balance knows"
+    main(["log", "k1", "--settings", str(desk.rack.settings_path)])
+    said = [
+        line.split("  ", 2)[2] for line in desk.capsys.readouterr().out.splitlines() if line[:1].isdigit()
+    ]
+    assert "feed  20 mL  of e1  nauplii  by Ada" in said
+    assert "deformed  15 % (mean of 20)  of e1  by Ada" in said
+    of_both = [line for line in said if line.startswith("ammonia")]
+    share = unionised(1, {"ph": 8.1, "temperature_c": 15, "salinity": 32})
+    total, nbs = (f"{0.4 * share[scale]:.2g} ({scale} scale)" for scale in ("total", "nbs"))
+    assert of_both == [
+        f"ammonia  0.3 mg N/L, of it un-ionised {0.3 * share['total']:.2g} (total scale)  of e1  by Ada",
+        f"ammonia  0.4 mg N/L, of it un-ionised {total} or {nbs}  of e1  by Ada",
+    ]
+
+
+def test_stages_need_not_follow_one_another(desk):
+    """Planulae become ephyrae without a polyp, a strobila and a medusa turn back, podocysts wait."""
+    for code, stages in {
+        "a1": "planula ephyra",
+        "b1": "strobila polyp podocyst",
+        "c1": "adult polyp",
+    }.items():
+        first, *later = stages.split()
+        assert desk(f"begin {first} 20 k1", cohort=code)[0] == 0
+        for stage in later:
+            assert desk(f"stage {stage}", cohort=code)[0] == 0
+        assert [stage for _, stage in desk.now(code).changes] == stages.split()
+    likely = [it.cohort for it in record_of(desk.rack.settings).ahead()]
+    assert "b1" not in likely, "a podocyst waits, nobody knows for how long"
+    assert "a1" in likely
+
+
+WITHOUT_UNIT = {
+    *(
+        "value",
+        "values",
+        "n",
+        "sd",
+        "low",
+        "high",
+    ),  # in the unit of the kind, or animals, or discs
+    *("share", "fraction", "ph", "salinity"),  # ratios, as practical salinity is one, and pH
+    *(
+        "what",
+        "cohort",
+        "vessel",
+        "to",
+        "into",
+        "stage",
+        "lineage",
+        "parents",
+        "origin",
+        "cause",
+        "note",
+        "how",
+    ),
+    *("scale", "corrects", "limits_too", "another", "withdrawn"),
+}
+
+
+def test_the_unit_of_each_number_stands_in_its_key_or_in_the_row_of_its_kind(desk):
+    """As the International System writes them; mg N/L as chemists do, prey/L and per min as keepers."""
+    keys = [key for needs, may in acts._EACH.values() for key in needs | may]
+    keys += [*acts._ALWAYS, *(key for its in ENTRY_KINDS.values() for key in its.beside), *TERMS.values()]
+    odd = {"measured", "deviation", "unit"}  # of a file: an entry's value and sd, and their unit beside them
+    ends = ("_ms", "_c", "_mm")
+    assert {it for it in keys if not it.endswith(ends)} - WITHOUT_UNIT == odd
+    units = {its.unit for its in ENTRY_KINDS.values() if not its.in_words}
+    assert units == {
+        *("animals", "mm", "mg", "mL", "L", "per min", "stomachs", "%", "prey/L", "mg N/L", ""),
+    }
+    assert [kind for kind, its in ENTRY_KINDS.items() if not (its.unit or its.in_words)] == ["ph"]
+    desk("begin ephyra 200 k1")
+    assert desk("bells 8.1 mm 9.2 mm k1, feed 20 mL nauplii, ammonia 0.3 mg N/L, pulse 30 per min k1")[0] == 0
+    notes = [it.body.get("note", "") for it in record_of(desk.rack.settings).entries]
+    assert notes == ["", "nauplii", "", ""]
+    file = desk.rack.settings.journal.path.with_name("acts.csv")
+    assert main(["culture", "--acts", str(file), "--settings", str(desk.rack.settings_path)]) == 0
+    file.write_text(file.read_text(encoding="utf-8").replace(",mm,", ",cm,"), encoding="utf-8")
+    assert "measurementUnit: found cm; bell_diameter is in mm" in desk.read(file)[1]
+
+
+def test_what_is_no_pair_is_refused_whoever_sends_it_and_the_watch_lives(desk):
+    desk("begin ephyra 200 k1")
+    weight = {"what": "wet_weight", "value": 12.0, "vessel": "k1"}
+    for wrong in (
+        *(
+            {"diameters_mm": it}
+            for it in (4, "4", None, [], [None], ["4"], [[4]], [math.inf], [4, 4], {"4": 4})
+        ),
+        *({"diameters_mm": [4], "value": it} for it in (None, "12", [12], True)),
+        {"diameters_mm": [4, 5], "values": "45"},
+        {"diameters_mm": [4, 5], "values": [4, "5"]},
+        {"diameters_mm": [4], "n": [1]},
+        {"diameters_mm": [4], "what": "feed"},
+        {"diameters_mm": [4], "what": "weighing"},
+        {"diameters_mm": [4], "what": ["wet_weight"]},
+    ):
+        box = RequestBox(desk.rack.journal.path)
+        asked = box.ask("log", "Ada", weight | wrong)
+        desk.rack.watch.take([], desk.rack.now_ms)
+        assert box.answer_to(asked), wrong
+        assert "\n" not in box.answer_to(asked)
+    assert desk.rack.journal.history.entries("wet_weight") == []
+
+
 def test_what_is_written_late_counts_when_it_was_done(desk):
     desk("begin ephyra 200 k1 when=2026-08-10T09:00")
     desk("count 190 k1 when=2026-08-12T09:00")
@@ -454,6 +665,7 @@ def test_batches_are_read_back(desk):
         == "e1: polyp, aurita, k1 310, died 0, unexplained -190, since 2026-08-15, survival 62 %"
     )
     said = desk_text(desk, "e1")
+    assert said[4].startswith("unexplained: 2026-08-15 -190"), "when it settled"
     assert said[1] == "from: wild collected at the pier; born not said; began 2026-08-15"
     assert said[4].endswith("-190, 62 % at planula to polyp in k1 (310 found, 500 (guessed) expected)")
     assert desk_text(desk, "e2")[1].startswith("from: e1; born 2026-08-15")
@@ -493,7 +705,7 @@ def test_an_alarm_never_depends_on_what_is_known_of_the_animals(tmp_path):
 
 def test_acts_go_into_a_file_and_come_out_of_it_by_another_watch(desk, tmp_path_factory):
     desk("begin ephyra 200 k1 lineage=aurita wild")
-    desk("move 25% k2, count 12 14 10 k2 of=0.2")
+    desk("move 25% k2, count 12 14 10 k2 of=0.2, weights 6.1 7.4 k1 mm=5+5.5, bells 5.2 n=10 sd=0.4 k1")
     file = tmp_path_factory.mktemp("out") / "acts.csv"
     settings = ["--settings", str(desk.rack.settings_path)]
     assert main(["culture", "--acts", str(file), *settings]) == 0
@@ -508,9 +720,14 @@ def test_acts_go_into_a_file_and_come_out_of_it_by_another_watch(desk, tmp_path_
         turned.write_text("\n".join([header, *reversed(rows)]), encoding="utf-8")
         assert other.read(turned)[0] == 0, "in whatever order they stand"
         assert other.now() == desk.now()
+        samples = [[it.body for it in record_of(its.rack.settings).entries] for its in (desk, other)]
+        kept = ("what", "cohort", "value", "n", "sd", "low", "high", "values", "diameters_mm")
+        ours, theirs = ([[body.get(key) for key in kept] for body in its] for its in samples)
+        assert ours == theirs
+        assert ours[1][3:5] == [10, 0.4]
         assert other.read(file) == (0, ""), "what is there is not written twice"
         turned.write_text("\n".join([header, rows[0] + ",5"]), encoding="utf-8")
-        assert "line 2: found 27 cells under 26 columns" in other.read(turned)[1]
+        assert "line 2: found 32 cells under 31 columns" in other.read(turned)[1]
         file.write_text(text.replace(",200.0,", ",-5,"), encoding="utf-8")
         status, said = other.read(file)
         assert (status, said.splitlines()[-1]) == (2, "nothing was written down")
