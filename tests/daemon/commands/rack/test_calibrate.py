@@ -142,6 +142,8 @@ def test_it_is_read_live_in_two_bottles_and_the_bottle_is_right_afterwards(rack,
     assert "as the probe sends it (raw). It moves the slope and offset" in said
     (made,) = calibrations_at(load_settings(rack.file).journal.path)
     assert made.line.slope == pytest.approx(1 / GAIN, rel=0.002)
+    sends = float(said.split("it sends ")[1].split(",")[0])  # in the bottle that it is in now
+    assert sends == pytest.approx(GAIN * SEA + ZERO, abs=0.05)
     rack.put_into(SEA, BOTTLE_C)
     _, shown, _ = ask(*CELL, "--in", "seawater", "--salinity", "35", "--temperature", "22",
                       bottles=[(SEA, BOTTLE_C)])  # fmt: skip
@@ -252,6 +254,9 @@ def test_nobody_waits_beside_a_bottle_for_what_cannot_be(rack, ask):
         ((*CELL, "--in", "seawater"), "seawater: give the --salinity on its bottle"),
         ((*oxygen[:-1], "moist-air"), "moist-air: no barometer of the rack to ask; give --air-pressure-hpa"),
         ((*oxygen, "--salinity", "0"), "air-saturated-water: no barometer of the rack to ask"),
+        ((*oxygen[:-1], "moist-air", "--air-pressure-hpa", "29.9"), "air saturation at 20 °C"),
+        ((*CELL, "--in", "kcl-12.88", "--temperature", "40"), "kcl-12.88 at 40 °C: give its temperature"),
+        ((*CELL, "--in", "kcl-1.413", "--temperature", "0"), "kcl-1.413 at 0 °C: give its temperature"),
     ):
         status, _, error = ask(*words)
         assert (status, error.startswith(said)) == (2, True)
