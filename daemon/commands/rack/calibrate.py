@@ -67,6 +67,7 @@ def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
     add("--shown", type=_pair, action="append", default=[], metavar="SHOWN=TRUE", help="as screens show it")
     add("--found", type=_pair, action="append", default=[], metavar="READ=TRUE", help="before adjusting it")
     add("--replaced", action="store_true", help="it is a new probe: the one before tells nothing of it")
+    add("--withdrawn", action="store_true", help="the newest calibration was a mistake: it never was")
     add("--moves", choices=[Moves.OFFSET, Moves.SLOPE], help="what one point moves (default: by quantity)")
     add("--standard", default="", help="against what: ice point, a bottle and its lot")
     add("--standard-accuracy", type=a_number, help="of the standard, plus or minus")
@@ -100,6 +101,8 @@ def _calibrate(options: argparse.Namespace) -> int:
     show_units_of(options.settings)
     path, quantity = journal_path(options.settings), quantity_in(options)
     _refuse_unheeded(options, quantity)
+    if options.withdrawn:
+        return _withdraw(options, quantity, path)
     rig = _rig(path, options.probe, quantity)
     work = _Work(options, quantity, path, rig)
     found, points = work.as_found(), work.points()
@@ -128,6 +131,17 @@ def _calibrate(options: argparse.Namespace) -> int:
     return 0
 
 
+def _withdraw(options: argparse.Namespace, quantity: Quantity, path: Path) -> int:
+    """Take the newest calibration back, and say what holds again."""
+    was = _rig(path, options.probe, quantity)
+    body = {"probe": options.probe, "quantity": options.quantity, "note": options.note, "withdrawn": True}
+    ask(options, CALIBRATE, body)
+    print(f"{options.probe} {options.quantity}: the newest calibration is taken back by {options.who}:")
+    now = _rig(path, options.probe, quantity)
+    print(_what_changes(was, now.line, _sent_now(path, now.source)))
+    return 0
+
+
 def _refuse_unheeded(options: argparse.Namespace, quantity: Quantity) -> None:
     """Raise RequestError for what would be left out, or taken for granted, without a word."""
     if options.adjusted and (options.found or not options.standards):
@@ -140,6 +154,9 @@ def _refuse_unheeded(options: argparse.Namespace, quantity: Quantity) -> None:
             "--found: also give what it reads now it is adjusted, --point; if it is not, that alone"
         )
     typed_air = options.air_saturated is not None
+    others = options.found or options.cleaned or options.replaced or options.moves or options.standard
+    if options.withdrawn and (count or typed_air or others):
+        raise RequestError("--withdrawn: goes alone; calibrate anew once it is taken back")
     if count + typed_air > 2 or len(set(options.standards)) < len(options.standards):
         raise RequestError("one point, or two in standards apart; more of them make no line")
     if options.moves and count + typed_air > 1:

@@ -227,6 +227,24 @@ def test_what_was_made_from_a_line_that_no_longer_held_is_refused_and_not_listed
     assert [it.standard for it in calibrations_at(path)] == ["one"]
 
 
+def test_a_mistake_is_taken_back_and_tells_nothing_of_the_probe(rack, ask):
+    """Right, then 60 days later a bottle of 1 % less drift, first typed in as 9 %: the record sees 1 %."""
+    one = ("--standard", "bottle", "--point")
+    assert ask(*CELL, *one, "42=42")[0] == 0
+    rack.later(60)
+    assert ask(*CELL, *one, "38.2=42")[0] == 0
+    status, _, error = ask(*CELL, "--withdrawn", *one, "41.58=42")
+    assert (status, error) == (2, "--withdrawn: goes alone; calibrate anew once it is taken back\n")
+    status, said, _ = ask(*CELL, "--withdrawn", "--note", "misread")
+    assert (status, "taken back by kim" in said) == (0, True)
+    assert "slope 1, offset 0 mS/cm (was slope 1.099, offset 0 mS/cm)" in said
+    assert ask(*CELL, "--withdrawn")[0] == 2
+    assert ask(*CELL, *one, "41.58=42")[0] == 0
+    first, second = calibrations_at(load_settings(rack.file).journal.path)
+    assert (first.points[0].read, second.points[0].read) == (42.0, 41.58)
+    assert "drifts by 0.7 mS/cm in 100 d at 42" in ask("calibrations")[1]  # 1 % of 42 in 60 d
+
+
 def test_what_does_not_settle_is_not_taken(rack, ask):
     rack.zero = 0.0
 
