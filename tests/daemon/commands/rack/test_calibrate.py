@@ -6,6 +6,9 @@ bottles are is known, so that the numbers on the screen can be held against it.
 
 import threading
 import time
+from contextlib import closing
+from datetime import datetime
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -16,6 +19,7 @@ from daemon.check.load import load_settings
 from daemon.commands.cli import main
 from daemon.errors import RequestError
 from daemon.journal.asking import ask_daemon
+from daemon.journal.dating import Stretch
 from daemon.journal.journal import Journal
 from daemon.journal.sole_writer import SoleWriter
 from daemon.sources.drift_correction import calibrations_at, drift_corrected
@@ -26,6 +30,7 @@ from tests.daemon.commands.rack.test_care import SETTINGS, START_MS
 from tests.rigs.nights.recorded_nights import quiet, watch_of
 
 DAY_MS = 86_400_000
+ZONE = ZoneInfo("Europe/Lisbon")
 TANK_C, BOTTLE_C = 15.0, 22.0
 TANK = float(C_from_SP(33.0, TANK_C, 0.0))
 GAIN, ZERO, WARM = 1.03, 0.2, 0.4
@@ -225,6 +230,23 @@ def test_what_was_made_from_a_line_that_no_longer_held_is_refused_and_not_listed
     with pytest.raises(RequestError, match="somebody else calibrated it meanwhile"):
         ask_daemon(path, "calibrate", late, "ada")
     assert [it.standard for it in calibrations_at(path)] == ["one"]
+
+
+def test_a_clock_that_was_set_later_dates_a_calibration_anew(rack, ask):
+    """The machine began two days behind, as one without a battery does: so many later by the certificate."""
+    one = ("--standard", "bottle", "--point", "42=42")
+    assert ask(*CELL, *one)[0] == 0
+    path = load_settings(rack.file).journal.path
+    (made,) = calibrations_at(path)
+    was = f"{datetime.fromtimestamp(made.at_ms / 1000, ZONE):%Y-%m-%d %H:%M}"
+    dated = f"{datetime.fromtimestamp(made.at_ms / 1000 + 2 * 86_400, ZONE):%Y-%m-%d %H:%M}"
+    assert was in ask("calibrations")[1]
+    rack.__exit__()
+    with closing(Journal(path, writable=True)) as journal, journal.transaction():
+        journal.state.keep_stretch(Stretch(START_MS - 1, 2 * DAY_MS, True))
+    for certificate in ((), ("--certificate",)):
+        _, said, _ = ask("calibrations", *certificate)
+        assert (dated in said, was in said) == (True, False)
 
 
 def test_a_mistake_is_taken_back_and_tells_nothing_of_the_probe(rack, ask):
