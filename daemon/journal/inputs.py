@@ -63,12 +63,12 @@ class Inputs:
         ).fetchone()
         return None if row is None else float(row[0])
 
-    def values_since(self, source: int, after_seq: int) -> list[float]:
-        """Return what a source reported since an input, as it came, oldest first."""
-        rows = self._db.execute(
-            "SELECT value FROM reading WHERE source = ? AND seq > ? ORDER BY seq", (source, after_seq)
-        )
-        return [float(value) for (value,) in rows]
+    def reports_since(self, source: int, after_seq: int) -> list[tuple[int, float]]:
+        """Return what a source reported since an input, when (ms) and as it came, oldest first."""
+        return self._db.execute(
+            "SELECT at_ms - lag_ms, value FROM reading WHERE source = ? AND seq > ? ORDER BY seq",
+            (source, after_seq),
+        ).fetchall()
 
     def span(self) -> tuple[int, int] | None:
         """Return the numbers of the oldest and the newest reading; None where there is none."""

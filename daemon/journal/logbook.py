@@ -12,7 +12,7 @@ import structlog
 from daemon.journal.dating import Dating
 from daemon.journal.history import Entry
 from daemon.journal.journal import Journal
-from rules.care.calibration import Calibration, calibration_of, refuse_other_base
+from rules.care.calibration import Calibration, calibration_of, refuse_other_base, taken_back
 from rules.culture.acts import Act, act_of
 from rules.errors import RulesError
 from rules.rack.logbook import ENTRY_KINDS
@@ -81,18 +81,24 @@ def in_force(entries: Sequence[Entry]) -> list[Entry]:
 def calibrations_in(journal: Journal) -> list[Calibration]:
     """Return the calibrations of the probes that there are, oldest first.
 
-    A calibration that was refused is in the journal as well; the rule that refused it leaves it out here.
+    A calibration that was refused is in the journal as well; the rule that refused it leaves it out here;
+    so is one that was taken back.
     """
-    probes, made = {source[:2] for source in journal.inputs.sources().values()}, []
-    newest: dict[str, Calibration] = {}
+    probes, made = {source[:2] for source in journal.inputs.sources().values()}, list[Calibration]()
+    newest, before = dict[str, Calibration | None](), dict[str, Calibration | None]()
     for action in journal.inputs.actions(CALIBRATE):
         try:
-            one = calibration_of(action.body, action.at_ms, action.who)
-            refuse_other_base(one, newest.get(one.key))
+            key = taken_back(action.body)
+            if key in before:
+                made = [it for it in made if it is not newest[key]]
+                newest[key] = before.pop(key)
+            elif key is None:
+                one = calibration_of(action.body, action.at_ms, action.who)
+                refuse_other_base(one, newest.get(one.key))
+                before[one.key], newest[one.key] = newest.get(one.key), one
+                made.append(one)
         except RulesError:
             continue
-        made.append(one)
-        newest[one.key] = one
     return [calibration for calibration in made if (calibration.probe, calibration.quantity) in probes]
 
 

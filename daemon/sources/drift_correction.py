@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from daemon.as_read import shown, shown_unit
+from daemon.journal.dating import Dating
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import calibrations_in
 from daemon.sources.recording import Inputs, Recording, SourceKey
@@ -29,6 +30,12 @@ def calibrations_at(path: Path) -> list[Calibration]:
     """Return the calibrations that a journal holds, oldest first; raise JournalError where it is none."""
     with closing(Journal(path, writable=False)) as journal:
         return calibrations_in(journal)
+
+
+def dating_of(path: Path) -> Dating:
+    """Return how the times of a journal's calibrations are dated; raise JournalError where it is none."""
+    with closing(Journal(path, writable=False)) as journal:
+        return journal.state.dating()
 
 
 def drift_corrected(
@@ -57,7 +64,7 @@ def corrections_by_source(sources: Mapping[int, SourceKey], visits: Sequence[Cal
     return {source: found[key] for source, key in keys.items() if key in found}
 
 
-def how_sure(visits: Sequence[Calibration], zone: ZoneInfo) -> Iterator[str]:
+def how_sure(visits: Sequence[Calibration], dating: Dating, zone: ZoneInfo) -> Iterator[str]:
     """Say how far the standards of each two visits may put the values between them off, at most."""
     for before, visit in visits_in_pairs(visits):
         true, its = visit.as_found[-1].true, visit.quantity
@@ -65,7 +72,8 @@ def how_sure(visits: Sequence[Calibration], zone: ZoneInfo) -> Iterator[str]:
         sure = (
             f"± {shown(off, its, difference=True):.2g} at {shown(true, its):.4g} {shown_unit(its)}".rstrip()
         )
-        since, until = (f"{datetime.fromtimestamp(it.at_ms / 1000, zone):%Y-%m-%d}" for it in (before, visit))
+        ends_ms = (dating.utc_ms(it.at_ms) for it in (before, visit))
+        since, until = (f"{datetime.fromtimestamp(it / 1000, zone):%Y-%m-%d}" for it in ends_ms)
         by = (
             f"corrected, by the standards to {sure}"
             if off

@@ -55,6 +55,7 @@ def deed_text(deed: Action) -> str:
     words = [deed.kind.replace("_", " "), str(about), str(body.get("stage") or body.get("quantity") or "")]
     for key, word in (("for_s", "for"), ("over_s", "over")):
         words.append(f"{word} {length_of_time(body[key])}" if body.get(key) else "")
+    words.append("withdrawn" if body.get("withdrawn") else "")
     said = " ".join(word for word in words if word)
     why = body.get("why") or body.get("note")
     return f"{said}: {why}" if why else said

@@ -144,6 +144,13 @@ def refuse_other_base(made: Calibration, before: Calibration | None) -> None:
         raise CalibrationError(f"{made.key}: somebody else calibrated it meanwhile; begin again")
 
 
+def taken_back(body: Mapping[str, Any]) -> str | None:
+    """Return whose newest calibration (`key_of`) an action takes back; None where it makes one."""
+    if body.get("withdrawn") is not True:
+        return None
+    return key_of(str(body.get("probe")), quantity_named(body.get("quantity")))
+
+
 def key_of(probe: str, quantity: Quantity) -> str:
     """Return what the calibrations of a probe's quantity are kept under."""
     return f"{probe}/{quantity}"

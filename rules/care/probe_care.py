@@ -9,7 +9,14 @@ from typing import Any
 from rules import BLIND_REFUSED, IN_ITS_UNIT
 from rules.care import hand_checks
 from rules.care.accuracy import accuracy_of
-from rules.care.calibration import Calibration, Line, calibration_of, key_of, refuse_other_base
+from rules.care.calibration import (
+    Calibration,
+    Line,
+    calibration_of,
+    key_of,
+    refuse_other_base,
+    taken_back,
+)
 from rules.care.control_chart import COVERAGE
 from rules.care.wear import NO_WEAR, Wear
 from rules.errors import CalibrationError, HandMeasurementError, none_such
@@ -52,6 +59,14 @@ class CalibrationNow:
         return self.newest.uncertainty_at(value), COVERAGE * drifted
 
 
+@dataclass(frozen=True, slots=True)
+class Before:
+    """How a probe's quantity stood before its newest calibration, which may have been a mistake."""
+
+    made: Calibration | None
+    wear: Wear
+
+
 @dataclass(slots=True)
 class ProbeCare:
     """The calibrations in force by probe/quantity, what is due when, and the hand checks by channel.
@@ -61,7 +76,7 @@ class ProbeCare:
 
     `since_ms` is when a probe was first known, and `told` holds those that were said to be overdue.
     Nothing is said before `floor_ms`, when the plan came into force. `check_due_ms` says by vessel when a
-    measurement by hand is due.
+    measurement by hand is due, `before` what holds again where a newest calibration is taken back.
     """
 
     newest: dict[str, Calibration] = field(default_factory=dict)
@@ -73,6 +88,7 @@ class ProbeCare:
     check_due_ms: dict[str, int] = field(default_factory=dict)
     wears: dict[str, Wear] = field(default_factory=dict)
     instruments: dict[str, hand_checks.Instrument] = field(default_factory=dict)
+    before: dict[str, Before] = field(default_factory=dict)
 
     def arrange(self, sources: Iterable[Source], at_ms: int) -> None:
         """Work out what is due under the probes of a plan that comes into force."""
@@ -140,24 +156,42 @@ class ProbeCare:
     # What people do
 
     def calibrate(self, action: Action, plan: RackPlan, channels: Sequence[Channel]) -> list[str]:
-        """Put a calibration into force and return the channels whose values it changes.
+        """Put a calibration into force, or take the newest back; return the channels whose values it changes.
 
         Their charts start anew. Raises CalibrationError where it is absurd or the probe unknown.
         """
-        made = calibration_of(action.body, action.at_ms, action.who)
-        source = next((source for source in plan.sources if _key(source) == made.key), None)
+        key = taken_back(action.body)
+        made = None if key else calibration_of(action.body, action.at_ms, action.who)
+        key = made.key if made else str(key)
+        source = next((source for source in plan.sources if _key(source) == key), None)
         if source is None:
-            raise CalibrationError(none_such(made.key, [_key(source) for source in plan.sources]))
-        before = self.newest.get(made.key)
-        refuse_other_base(made, before)
-        if before is not None:
-            self.wears[made.key] = self.wears.get(made.key, NO_WEAR).after(before, made)
-        self.newest[made.key] = made
+            raise CalibrationError(none_such(key, [_key(source) for source in plan.sources]))
+        if made is None:
+            self._take_back(key)
+        else:
+            before, wear = self.newest.get(key), self.wears.get(key, NO_WEAR)
+            refuse_other_base(made, before)
+            self.before[key] = Before(before, wear)
+            self._set(key, made, wear if before is None else wear.after(before, made))
         self._plan_next(source, action.at_ms)
-        changed = _made_from(made.key, channels)
+        changed = _made_from(key, channels)
         for name in changed:
             self.charts.pop(name, None)
         return changed
+
+    def _take_back(self, key: str) -> None:
+        """Let what held before the newest calibration hold again; only once, as no more is kept."""
+        before = self.before.pop(key, None)
+        if before is None:
+            raise CalibrationError(f"{key}: no calibration to take back; only the newest, and once")
+        self._set(key, before.made, before.wear)
+
+    def _set(self, key: str, made: Calibration | None, wear: Wear) -> None:
+        self.wears[key] = wear
+        if made is None:
+            del self.newest[key]
+        else:
+            self.newest[key] = made
 
     def hand_measurement(
         self, action: Action, plan: RackPlan, channels: Sequence[Channel], newest: Newest

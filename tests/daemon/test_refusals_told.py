@@ -92,6 +92,7 @@ PROVOKED = {
     "hand: accuracy": by_hand(quantity="temperature", value=15.0, accuracy=-0.5),
     "hand: blind": lambda: hand_checks.refuse_blind(WARM, 50.0, "hand measurement"),
     "no probe": rack("calibrate", TEMPERATURE_POINT | {"probe": "k9"}),
+    "nothing to take back": rack("calibrate", TEMPERATURE_POINT | {"withdrawn": True}),
     "no vessel": rack("hand_measurement", BY_HAND | {"vessel": "k9", "value": 33.0}),
     "impossible": rack("hand_measurement", BY_HAND | {"quantity": "temperature", "value": 78.5}),
     "corrects": rack("hand_measurement", BY_HAND | {"value": 33.0, "corrects": 3}),

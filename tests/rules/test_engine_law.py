@@ -204,6 +204,7 @@ DEEDS = st.sampled_from(
         ("calibrate", {**CALIBRATED, "points": [{"read": 49.0, "true": 50.0}]}),
         ("calibrate", {**CALIBRATED, "points": [{"read": 0.1, "true": 0.0}, {"read": 49.0, "true": 50.0}]}),
         ("calibrate", {**CALIBRATED, "points": [{"read": 1.0, "true": 50.0}]}),
+        ("calibrate", {**CALIBRATED, "withdrawn": True}),
         ("hand_measurement", {**MEASURED, "vessel": "kreisel-1", "quantity": "salinity", "value": 33.0}),
         ("hand_measurement", {**MEASURED, "vessel": "kreisel-2", "quantity": "conductivity", "value": 39.0}),
     ]

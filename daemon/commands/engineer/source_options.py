@@ -17,7 +17,7 @@ from daemon.journal.sole_writer import holder_of
 from daemon.settings.rack import Settings
 from daemon.sources.csv import csv_recording
 from daemon.sources.csv_readings import CsvLayout
-from daemon.sources.drift_correction import calibrations_at, drift_corrected, how_sure
+from daemon.sources.drift_correction import calibrations_at, dating_of, drift_corrected, how_sure
 from daemon.sources.journal import journal_recording, temperatures_in
 from daemon.sources.recording import Recording
 from daemon.tune.incidents import Mark, beside, write_marks
@@ -100,7 +100,7 @@ def open_recording(options: argparse.Namespace, settings: Settings | None) -> Re
                 "--correct-drift: add --settings FILE; what was judged at the time had not been corrected"
             )
         visits = calibrations_at(Path(source))
-        for line in how_sure(visits, ZoneInfo(settings.rack.time_zone)):
+        for line in how_sure(visits, dating_of(Path(source)), ZoneInfo(settings.rack.time_zone)):
             print(line, file=sys.stderr)
         return drift_corrected(recording, visits, by_readings=options.drift_by == "readings")
     if options.correct_drift:

@@ -2,6 +2,7 @@
 
 import argparse
 import math
+import re
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass, replace
@@ -20,7 +21,15 @@ from daemon.journal.logbook import CALIBRATE
 from daemon.journal.sole_writer import holder_of
 from daemon.tables.values import number
 from daemon.words import shown_line, shown_point, typed_in
-from rules.care.calibration import AS_REPORTED, Line, Moves, Point, calibration_of, key_of
+from rules.care.calibration import (
+    AS_REPORTED,
+    MAX_CORRECTION,
+    Line,
+    Moves,
+    Point,
+    calibration_of,
+    key_of,
+)
 from rules.care.hand_checks import allowed_error, refuse_blind
 from rules.care.misread import IN_STANDARDS
 from rules.care.standards import Around, Standard, check_standard, point_in
@@ -33,10 +42,17 @@ from rules.water.specific_conductance import Compensation
 _APART = 10.0
 """Two standards are apart by so many times what the probe may be off (project judgement)."""
 
+_BELOW_ZERO = re.compile(r"-\.?\d[^=]*(=.*)?")
+"""What argparse is to take for a value and for no option: a thermometer in ice may send -0.3=0."""
+
+_USUAL_C = 20.0
+"""Every standard is known at it: it stands for the temperature of one that the probe is not in yet."""
+
 
 def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `calibrate`."""
     add = parser.add_argument
+    parser._negative_number_matcher = _BELOW_ZERO  # private; there is no other way
     parser.description = (
         "Put the probe into one or two standards (--in): it is read live until it stands still. Or type in "
         "what it reported there and what is true (--point, --shown). It is applied to what the probe "
@@ -51,6 +67,7 @@ def calibrate_arguments(parser: argparse.ArgumentParser) -> None:
     add("--shown", type=_pair, action="append", default=[], metavar="SHOWN=TRUE", help="as screens show it")
     add("--found", type=_pair, action="append", default=[], metavar="READ=TRUE", help="before adjusting it")
     add("--replaced", action="store_true", help="it is a new probe: the one before tells nothing of it")
+    add("--withdrawn", action="store_true", help="the newest calibration was a mistake: it never was")
     add("--moves", choices=[Moves.OFFSET, Moves.SLOPE], help="what one point moves (default: by quantity)")
     add("--standard", default="", help="against what: ice point, a bottle and its lot")
     add("--standard-accuracy", type=a_number, help="of the standard, plus or minus")
@@ -84,6 +101,8 @@ def _calibrate(options: argparse.Namespace) -> int:
     show_units_of(options.settings)
     path, quantity = journal_path(options.settings), quantity_in(options)
     _refuse_unheeded(options, quantity)
+    if options.withdrawn:
+        return _withdraw(options, quantity, path)
     rig = _rig(path, options.probe, quantity)
     work = _Work(options, quantity, path, rig)
     found, points = work.as_found(), work.points()
@@ -108,7 +127,18 @@ def _calibrate(options: argparse.Namespace) -> int:
     made = calibration_of(body, 0, options.who)
     read = ", ".join(_in_words(shown_point(point, quantity)) for point in points)
     print(f"{read}, as the probe sends it (raw). It moves the {made.moves}:")
-    print(_what_changes(rig, made.line))
+    print(_what_changes(rig, made.line, _sent_now(path, rig.source)))
+    return 0
+
+
+def _withdraw(options: argparse.Namespace, quantity: Quantity, path: Path) -> int:
+    """Take the newest calibration back, and say what holds again."""
+    was = _rig(path, options.probe, quantity)
+    body = {"probe": options.probe, "quantity": options.quantity, "note": options.note, "withdrawn": True}
+    ask(options, CALIBRATE, body)
+    print(f"{options.probe} {options.quantity}: the newest calibration is taken back by {options.who}:")
+    now = _rig(path, options.probe, quantity)
+    print(_what_changes(was, now.line, _sent_now(path, now.source)))
     return 0
 
 
@@ -123,13 +153,19 @@ def _refuse_unheeded(options: argparse.Namespace, quantity: Quantity) -> None:
         raise RequestError(
             "--found: also give what it reads now it is adjusted, --point; if it is not, that alone"
         )
-    if options.moves and count + (options.air_saturated is not None) > 1:
+    typed_air = options.air_saturated is not None
+    others = options.found or options.cleaned or options.replaced or options.moves or options.standard
+    if options.withdrawn and (count or typed_air or others):
+        raise RequestError("--withdrawn: goes alone; calibrate anew once it is taken back")
+    if count + typed_air > 2 or len(set(options.standards)) < len(options.standards):
+        raise RequestError("one point, or two in standards apart; more of them make no line")
+    if options.moves and count + typed_air > 1:
         raise RequestError("--moves: two points make slope and offset; give one, or leave it out")
     if Standard.SEAWATER in options.standards and options.salinity is None:
         raise RequestError(f"{Standard.SEAWATER}: give the --salinity on its bottle")
-    in_water = quantity is Quantity.OXYGEN and Standard.WATER_IN_AIR in options.standards
-    if in_water and options.salinity is None:
-        raise RequestError(f"{Standard.WATER_IN_AIR}: give its --salinity, 0 for fresh water")
+    in_water = typed_air or Standard.WATER_IN_AIR in options.standards
+    if in_water and quantity is Quantity.OXYGEN and options.salinity is None:
+        raise RequestError(f"{Standard.WATER_IN_AIR}: give its --salinity, 0 for fresh water and moist air")
 
 
 def _refuse_near(points: list[Point], source: Source) -> None:
@@ -142,14 +178,13 @@ def _refuse_near(points: list[Point], source: Source) -> None:
 
 @dataclass(frozen=True, slots=True)
 class _Rig:
-    """The probe as the journal knows it: its source, the line in force, and what the rack shows now.
+    """The probe as the journal knows it: its source, the line in force, what the rack shows now.
 
     `held` is whether its vessel is under maintenance, so that nobody is called for what it meets.
     """
 
     source: Source
     line: Line
-    raw: float | None
     channels: list[ChannelNow]
     held: bool
 
@@ -172,9 +207,13 @@ def _rig(path: Path, probe: str, quantity: Quantity) -> _Rig:
         if engine is None or its is None:
             raise RequestError(none_such(key_of(probe, quantity), list(by_key)))
         line = AS_REPORTED if its.newest is None else its.newest.line
-        raw = journal.inputs.newest_value(its.source.id)
         held = f"vessel/{its.source.vessel}" in engine.maintenance()
-        return _Rig(its.source, line, raw, engine.channels(), held)
+        return _Rig(its.source, line, engine.channels(), held)
+
+
+def _sent_now(path: Path, source: Source) -> float | None:
+    with closing(Journal(path, writable=False)) as journal:
+        return journal.inputs.newest_value(source.id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,7 +261,7 @@ class _Work:
         for standard in self.options.standards:
             with _refused():
                 check_standard(standard, self.quantity)
-            self._air_hpa(standard, self.rig)
+            self._in(standard, 0.0, there=False)
         if self.options.standards and not (holder and holder.holds):
             raise RequestError("no watch runs that reads the probe; start `bellwatch run`, or give --point")
         if self.options.standards and not self.rig.held:
@@ -236,13 +275,14 @@ class _Work:
             print(f"  true there: {_in_words(shown_point(points[-1], self.quantity))}; shown was {was:.5g}")
         return points
 
-    def _in(self, standard: str, read: float) -> Point:
+    def _in(self, standard: str, read: float, *, there: bool = True) -> Point:
+        """Return the point of a reading in a standard; not `there` yet, to see at once what cannot be."""
         options, here = self.options, _rig(self.path, self.options.probe, self.quantity)
         at_c = options.temperature
         if here.source.compensation is not Compensation.NONE:
             at_c = 25.0  # the probe says itself what it would be there
         elif at_c is None:
-            at_c = here.shows(Quantity.TEMPERATURE)
+            at_c = here.shows(Quantity.TEMPERATURE) if there else _USUAL_C
         else:
             at_c = own(at_c, Quantity.TEMPERATURE)
         hpa = self._air_hpa(standard, here)
@@ -251,14 +291,20 @@ class _Work:
             return point_in(standard, self.quantity, read, Around(at_c, hpa, salinity, self._sure()))
 
     def _air_hpa(self, standard: str, rig: _Rig) -> float:
-        """Return the air pressure; RequestError where the standard needs it and nobody knows."""
-        given = self.options.air_pressure_hpa
-        hpa = rig.shows(Quantity.AIR_PRESSURE, of_rack=True) if given is None else float(given)
-        if math.isnan(hpa) and standard in (Standard.WATER_IN_AIR, Standard.MOIST_AIR):
+        """Return the air pressure; RequestError where the standard needs it and nobody knows it for sure."""
+        given, seen = self.options.air_pressure_hpa, rig.shows(Quantity.AIR_PRESSURE, of_rack=True)
+        if standard not in (Standard.WATER_IN_AIR, Standard.MOIST_AIR):
+            return seen
+        if given is None and math.isnan(seen):
             raise RequestError(
                 f"{standard}: no barometer of the rack to ask; give --air-pressure-hpa, not of sea level"
             )
-        return hpa
+        if given is not None and abs(given - seen) > MAX_CORRECTION[Quantity.AIR_PRESSURE]:
+            raise RequestError(
+                f"--air-pressure-hpa {given:g}: the rack's barometer shows {seen:.5g} hPa; give what is there"
+                " in hPa, or leave it out"
+            )
+        return seen if given is None else float(given)
 
     def _sure(self) -> float | None:
         given = self.options.standard_accuracy
@@ -289,13 +335,13 @@ def _in_words(point: Point) -> str:
     return f"{point.read:.5g} read for {point.true:.5g}{sure}"
 
 
-def _what_changes(rig: _Rig, line: Line) -> str:
+def _what_changes(rig: _Rig, line: Line, raw: float | None) -> str:
     """Say what the line was and is, and what it makes of what the probe sends now."""
     quantity, lines = rig.source.quantity, (rig.line, line)
     unit, both = shown_unit(quantity), [shown_line(its, quantity) for its in lines]
     was, now = (f"slope {its.slope:.4g}, offset {its.offset:.4g} {unit}".rstrip() for its in both)
-    if rig.raw is None:
+    if raw is None:
         return f"{now} (was {was})"
-    values = rig.raw, rig.line.value_of(rig.raw), line.value_of(rig.raw)
+    values = raw, rig.line.value_of(raw), line.value_of(raw)
     sent, so_far, from_now = (f"{shown(value, quantity):.5g}" for value in values)
     return f"{now} (was {was}); it sends {sent}, shown as {so_far} so far and {from_now} now"

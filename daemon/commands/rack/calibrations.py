@@ -3,6 +3,7 @@
 import argparse
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from datetime import datetime, tzinfo
 from zoneinfo import ZoneInfo
 
@@ -10,6 +11,7 @@ from daemon.as_read import shown, shown_unit
 from daemon.check.load import load_settings
 from daemon.commands.options import add_settings
 from daemon.errors import JournalError
+from daemon.journal.dating import Dating
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.journal.logbook import calibrations_in
@@ -33,9 +35,13 @@ def _list(options: argparse.Namespace) -> int:
     settings = load_settings(options.settings)
     zone = ZoneInfo(settings.rack.time_zone)
     with closing(Journal(settings.journal.path, writable=False)) as journal:
-        made = [it for it in calibrations_in(journal) if options.probe in (None, it.probe)]
-        engine = engine_of(journal)
-    made.sort(key=lambda calibration: (calibration.key, calibration.at_ms))
+        dating, engine = journal.state.dating(), engine_of(journal)
+        made = [
+            replace(it, at_ms=dating.utc_ms(it.at_ms))
+            for it in calibrations_in(journal)
+            if options.probe in (None, it.probe)
+        ]
+    made.sort(key=lambda calibration: calibration.key)  # of each the oldest first, also where a clock was set
     before: dict[str, Calibration] = {}
     for calibration in made:
         if options.certificate:
@@ -49,12 +55,12 @@ def _list(options: argparse.Namespace) -> int:
         print("No calibration is written down yet.")
     for now in engine.calibrations() if engine else []:
         if options.probe in (None, now.source.probe):
-            for line in _health(now, zone):
+            for line in _health(now, dating, zone):
                 print(f"{now.source.probe} {now.source.quantity}: {line}")
     return 0
 
 
-def _health(now: CalibrationNow, zone: tzinfo) -> Iterator[str]:
+def _health(now: CalibrationNow, dating: Dating, zone: tzinfo) -> Iterator[str]:
     """Say how a probe's quantity wears, whether it is to be replaced, and when it is due."""
     if now.newest is not None and now.wear.over_ms:
         value, quantity = now.newest.points[-1].true, now.source.quantity
@@ -65,7 +71,7 @@ def _health(now: CalibrationNow, zone: tzinfo) -> Iterator[str]:
     if now.newest is not None and worn(now.newest):
         yield f"its slope is {now.newest.line.slope:.3g}: replace the sensor"
     if now.due_ms is not None:
-        yield f"due {datetime.fromtimestamp(now.due_ms / 1000, zone):%Y-%m-%d}"
+        yield f"due {datetime.fromtimestamp(dating.utc_ms(now.due_ms) / 1000, zone):%Y-%m-%d}"
 
 
 def _certificate(rack: str, made: Calibration, before: Calibration | None, zone: tzinfo) -> Iterator[str]:

@@ -15,6 +15,7 @@ import pytest
 from daemon.check.load import load_settings
 from daemon.commands.cli import main
 from daemon.journal.asking import RequestBox
+from daemon.journal.dating import Dating, Stretch
 from daemon.journal.fold import fold
 from daemon.journal.journal import Journal
 from daemon.sources.drift_correction import calibrations_at, drift_corrected, how_sure
@@ -154,10 +155,12 @@ def test_how_sure_a_corrected_value_is_follows_from_the_standards_of_both_visits
         )
         for day, read in ((0, 12.88), (10, 12.6))
     ]  # fmt: skip
-    (said,) = how_sure(visits, ZoneInfo("UTC"))
+    (said,) = how_sure(visits, Dating(), ZoneInfo("UTC"))
     assert said.startswith("k1-ct/conductivity from 1970-01-01 to 1970-01-11: corrected")
     assert said.endswith(", by the standards to ± 0.064 at 12.88 mS/cm")
-    assert list(how_sure(visits[:1], ZoneInfo("UTC"))) == []
+    assert list(how_sure(visits[:1], Dating(), ZoneInfo("UTC"))) == []
+    (said,) = how_sure(visits, Dating([Stretch(0, 365 * 1440 * MINUTE_MS, True)]), ZoneInfo("UTC"))
+    assert said.startswith("k1-ct/conductivity from 1971-01-01 to 1971-01-11")
 
 
 def test_correcting_needs_settings_and_a_journal(rack, tmp_path, capsys):

@@ -315,6 +315,35 @@ def test_a_new_probe_wears_anew_and_from_what_it_sends(plan, due):
     assert now.newest.line.slope == pytest.approx(50.0 / 47.0)
 
 
+def test_a_calibration_that_was_a_mistake_never_was():
+    """1 % in 30 days is 0.5 of 50; the mistake says 4 %. What holds then is as if nobody had made it."""
+    asked, spared = Engine(PLAN, START_MS), Engine(PLAN, START_MS)
+    body = {**TEMPERATURE_POINT, "quantity": "conductivity"}
+    for engine in (asked, spared):
+        do(engine, "calibrate", {**body, "points": [{"read": 50.0, "true": 50.0}]})
+        engine.advance(START_MS + 30 * DAY_MS)
+    do(asked, "calibrate", {**body, "points": [{"read": 48.0, "true": 50.0}]})
+    asked = restarted(asked)
+    back = {"probe": "k1-ct", "quantity": "conductivity", "withdrawn": True}
+    assert not do(asked, "calibrate", back).refusal
+    assert asked.calibrations() == spared.calibrations()
+    assert "only the newest, and once" in do(asked, "calibrate", back).refusal
+    for engine in (asked, spared):
+        do(engine, "calibrate", {**body, "points": [{"read": 49.5, "true": 50.0}]})
+    assert asked.calibrations() == spared.calibrations()
+    assert asked.calibrations()[1].wear.gain == pytest.approx(0.01)
+
+
+def test_where_the_first_calibration_is_taken_back_there_is_none():
+    engine = Engine(with_due(30), START_MS)
+    for body in (TEMPERATURE_POINT, {"probe": "k1-ct", "quantity": "temperature", "withdrawn": True}):
+        assert not do(engine, "calibrate", body).refusal
+    now = restarted(engine).calibrations()[0]
+    assert now.newest is None
+    assert fed(engine, {1: 15.0})
+    assert value_of(engine, "kreisel-1/temperature") == 15.0
+
+
 @pytest.mark.parametrize(("minutes", "compared"), [(14, 1), (16, 0)])
 def test_a_value_that_is_too_old_is_not_compared(minutes, compared):
     engine = Engine(PLAN, START_MS)

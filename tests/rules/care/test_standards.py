@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from gsw import C_from_SP
 
-from rules.care.stability import WINDOW, settled
+from rules.care.stability import WINDOW, over_the_span, settled
 from rules.care.standards import Around, Standard, point_in
 from rules.errors import CalibrationError
 from rules.quantities import Quantity
@@ -76,8 +76,19 @@ def test_what_cannot_be_is_refused(standard, quantity, around, words):
 
 def test_a_probe_has_settled_when_it_no_longer_moves():
     creeping = 12.0 + 0.8 * (1.0 - np.exp(-np.arange(60) / 8.0))
-    times = [n for n in range(len(creeping)) if (its := settled(creeping[:n])) and its.within(0.1)]
+    last = [creeping[max(n - WINDOW, 0) : n] for n in range(len(creeping))]
+    times = [n for n, newest in enumerate(last) if (its := settled(newest)) and its.within(0.1)]
     assert settled(creeping[: WINDOW - 1]) is None
-    assert 12.8 - settled(creeping[: times[0]]).mean < 0.1
-    assert not settled(creeping[: times[0] - 1]).within(0.1)
+    assert 12.8 - settled(last[times[0]]).mean < 0.1
+    assert not settled(last[times[0] - 1]).within(0.1)
     assert not settled([12.0, 12.4] * 3).within(0.1)
+
+
+@pytest.mark.parametrize("every_ms", [300, 1000, 5000, 20_000])
+def test_however_often_a_slow_probe_is_read_it_is_taken_near_the_standard(every_ms):
+    """From 15 °C into ice by exp(-t / 30 s), ± 0.1 °C: six readings, one a second, would be 0.25 off."""
+    times = range(0, 600_000, every_ms)
+    reports = [(at, 15.0 * np.exp(-at / 30_000)) for at in times]
+    looked = [settled(over_the_span(reports[:n])) for n in range(len(reports))]
+    assert next(it for it in looked if it and it.within(0.1)).mean < 0.06
+    assert looked[6] is None or every_ms >= 5000

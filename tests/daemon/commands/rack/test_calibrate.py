@@ -6,6 +6,9 @@ bottles are is known, so that the numbers on the screen can be held against it.
 
 import threading
 import time
+from contextlib import closing
+from datetime import datetime
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -16,6 +19,7 @@ from daemon.check.load import load_settings
 from daemon.commands.cli import main
 from daemon.errors import RequestError
 from daemon.journal.asking import ask_daemon
+from daemon.journal.dating import Stretch
 from daemon.journal.journal import Journal
 from daemon.journal.sole_writer import SoleWriter
 from daemon.sources.drift_correction import calibrations_at, drift_corrected
@@ -26,6 +30,7 @@ from tests.daemon.commands.rack.test_care import SETTINGS, START_MS
 from tests.rigs.nights.recorded_nights import quiet, watch_of
 
 DAY_MS = 86_400_000
+ZONE = ZoneInfo("Europe/Lisbon")
 TANK_C, BOTTLE_C = 15.0, 22.0
 TANK = float(C_from_SP(33.0, TANK_C, 0.0))
 GAIN, ZERO, WARM = 1.03, 0.2, 0.4
@@ -142,6 +147,8 @@ def test_it_is_read_live_in_two_bottles_and_the_bottle_is_right_afterwards(rack,
     assert "as the probe sends it (raw). It moves the slope and offset" in said
     (made,) = calibrations_at(load_settings(rack.file).journal.path)
     assert made.line.slope == pytest.approx(1 / GAIN, rel=0.002)
+    sends = float(said.split("it sends ")[1].split(",")[0])  # in the bottle that it is in now
+    assert sends == pytest.approx(GAIN * SEA + ZERO, abs=0.05)
     rack.put_into(SEA, BOTTLE_C)
     _, shown, _ = ask(*CELL, "--in", "seawater", "--salinity", "35", "--temperature", "22",
                       bottles=[(SEA, BOTTLE_C)])  # fmt: skip
@@ -225,6 +232,41 @@ def test_what_was_made_from_a_line_that_no_longer_held_is_refused_and_not_listed
     assert [it.standard for it in calibrations_at(path)] == ["one"]
 
 
+def test_a_clock_that_was_set_later_dates_a_calibration_anew(rack, ask):
+    """The machine began two days behind, as one without a battery does: so many later by the certificate."""
+    one = ("--standard", "bottle", "--point", "42=42")
+    assert ask(*CELL, *one)[0] == 0
+    path = load_settings(rack.file).journal.path
+    (made,) = calibrations_at(path)
+    was = f"{datetime.fromtimestamp(made.at_ms / 1000, ZONE):%Y-%m-%d %H:%M}"
+    dated = f"{datetime.fromtimestamp(made.at_ms / 1000 + 2 * 86_400, ZONE):%Y-%m-%d %H:%M}"
+    assert was in ask("calibrations")[1]
+    rack.__exit__()
+    with closing(Journal(path, writable=True)) as journal, journal.transaction():
+        journal.state.keep_stretch(Stretch(START_MS - 1, 2 * DAY_MS, True))
+    for certificate in ((), ("--certificate",)):
+        _, said, _ = ask("calibrations", *certificate)
+        assert (dated in said, was in said) == (True, False)
+
+
+def test_a_mistake_is_taken_back_and_tells_nothing_of_the_probe(rack, ask):
+    """Right, then 60 days later a bottle of 1 % less drift, first typed in as 9 %: the record sees 1 %."""
+    one = ("--standard", "bottle", "--point")
+    assert ask(*CELL, *one, "42=42")[0] == 0
+    rack.later(60)
+    assert ask(*CELL, *one, "38.2=42")[0] == 0
+    status, _, error = ask(*CELL, "--withdrawn", *one, "41.58=42")
+    assert (status, error) == (2, "--withdrawn: goes alone; calibrate anew once it is taken back\n")
+    status, said, _ = ask(*CELL, "--withdrawn", "--note", "misread")
+    assert (status, "taken back by kim" in said) == (0, True)
+    assert "slope 1, offset 0 mS/cm (was slope 1.099, offset 0 mS/cm)" in said
+    assert ask(*CELL, "--withdrawn")[0] == 2
+    assert ask(*CELL, *one, "41.58=42")[0] == 0
+    first, second = calibrations_at(load_settings(rack.file).journal.path)
+    assert (first.points[0].read, second.points[0].read) == (42.0, 41.58)
+    assert "drifts by 0.7 mS/cm in 100 d at 42" in ask("calibrations")[1]  # 1 % of 42 in 60 d
+
+
 def test_what_does_not_settle_is_not_taken(rack, ask):
     rack.zero = 0.0
 
@@ -252,6 +294,9 @@ def test_nobody_waits_beside_a_bottle_for_what_cannot_be(rack, ask):
         ((*CELL, "--in", "seawater"), "seawater: give the --salinity on its bottle"),
         ((*oxygen[:-1], "moist-air"), "moist-air: no barometer of the rack to ask; give --air-pressure-hpa"),
         ((*oxygen, "--salinity", "0"), "air-saturated-water: no barometer of the rack to ask"),
+        ((*oxygen[:-1], "moist-air", "--air-pressure-hpa", "29.9"), "air saturation at 20 °C"),
+        ((*CELL, "--in", "kcl-12.88", "--temperature", "40"), "kcl-12.88 at 40 °C: give its temperature"),
+        ((*CELL, "--in", "kcl-1.413", "--temperature", "0"), "kcl-1.413 at 0 °C: give its temperature"),
     ):
         status, _, error = ask(*words)
         assert (status, error.startswith(said)) == (2, True)

@@ -1,7 +1,7 @@
 """Calibrating over a real serial wire: the real `bellwatch run` reads a Modbus probe on a pseudo-terminal.
 
 The probe is simulated: its thermometer sends truth + 0.4, its cell 1.03 * truth, and that gain falls by a
-thousandth each second until it rests. What tank and bottle are is known: every number is held against it.
+ten thousandth each second until it rests. What tank and bottle are is known: every number is held against it.
 """
 
 import json
@@ -60,7 +60,7 @@ registers = [
 """
 TANK_C, BOTTLE_C, BOTTLE = 15.0, 25.0, 12.88  # the label of potassium chloride holds at 25 °C
 TANK = float(C_from_SP(33.0, TANK_C, 0.0))
-GAIN, WARM, FALLS_PER_S = 1.03, 0.4, 0.001
+GAIN, WARM, FALLS_PER_S = 1.03, 0.4, 0.0001
 
 
 class Probe:
@@ -120,7 +120,7 @@ class Bench:
         raise AssertionError(f"{quantity}: not read again")
 
 
-@pytest.fixture(params=["C", "F"])
+@pytest.fixture(params=["C", pytest.param("F", marks=pytest.mark.long)])
 def bench(request, tmp_path, monkeypatch, capsys):
     line, probe = PtyLine(tmp_path / "serial"), Probe()
     bench = Bench(tmp_path, probe, monkeypatch, capsys)
@@ -160,8 +160,9 @@ def between_the_visits(path, first, last):
     return times, values
 
 
+@pytest.mark.timeout(400)
 def test_from_stable_and_back_over_the_wire(bench):
-    """Ice and a bottle, then twelve seconds of drift, then the bottle again: what is shown then is right."""
+    """Ice and a bottle, then a minute of drift, then the bottle again: what is shown then is right."""
     said = bench.calibrate("temperature", "--in", "ice", into=[(0.0, TANK)])
     there = float(re.search(r"true there: ([\d.]+)", said)[1])
     assert there == pytest.approx({"C": WARM, "F": 32.0 + 1.8 * WARM}[bench.unit], abs=0.01)
@@ -170,7 +171,7 @@ def test_from_stable_and_back_over_the_wire(bench):
         bench.calibrate("conductivity", "--in", "kcl-12.88", into=[(BOTTLE_C, BOTTLE)])
         if len(calibrations_at(bench.path)) == 2:
             bench.probe.water = (TANK_C, TANK)
-            time.sleep(12)
+            time.sleep(60)
     rests_s = bench.probe.rest()
     (ice, first, last) = calibrations_at(bench.path)
     assert ice.points[0].read == pytest.approx(WARM, abs=0.005)
@@ -185,7 +186,7 @@ def test_from_stable_and_back_over_the_wire(bench):
     assert len(tank) > 80
     for at, value in tank:
         assert value == pytest.approx(TANK, abs=uncertainty_between(first, last, at, TANK))
-        assert value == pytest.approx(TANK, abs=0.06)  # uncorrected it is 0.5 off at the end
+        assert value == pytest.approx(TANK, abs=0.1)  # uncorrected it is 0.3 off at the end
     raw, shown = last.points[0].read, now["value"]
     made = [
         bench.calibrate("conductivity", "--standard", "bottle", flag, f"{value}={BOTTLE}")

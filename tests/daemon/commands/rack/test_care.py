@@ -93,6 +93,12 @@ def test_a_calibration_is_taken_and_listed_with_its_history(ask):
     assert "k1-multi temperature: due 2026-09-13" in listed
 
 
+@pytest.mark.parametrize("below", ["-0.3=0", "-.3=0"])
+def test_a_thermometer_that_is_below_zero_in_ice_is_calibrated(ask, below):
+    assert ask(*CALIBRATE, "--point", below)[0] == 0
+    assert "-0.3 read for 0: slope 1, offset 0.3 °C" in ask("calibrations")[1]
+
+
 def test_a_refused_calibration_is_told_and_not_listed(ask):
     status, _, error = ask(*CALIBRATE, "--point", "25=0")
     refusal = (
@@ -105,12 +111,17 @@ def test_a_refused_calibration_is_told_and_not_listed(ask):
 def test_air_saturation_takes_the_pressure_from_the_racks_barometer(ask):
     """At 20 °C and 1003 hPa: 9.09 mg/L (Benson & Krause 1984) times 0.9897, between the table's pressures."""
     words = ("calibrate", "k1-multi", "oxygen", "--standard", "moist air", "--who", "kim")
-    status, _, _ = ask(*words, "--air-saturated", "9.3", "--temperature", "20")
+    status, _, _ = ask(*words, "--air-saturated", "9.3", "--temperature", "20", "--salinity", "0")
     assert status == 0
     assert "9.3 read for 8.99" in ask("calibrations")[1]
-    status, _, error = ask(*words, "--air-saturated", "9.3")
+    more = ("--air-saturated", "9.3", "--salinity", "0")
+    status, _, error = ask(*words, *more)
     assert status == 2
     assert "--temperature" in error
+    status, _, error = ask(*words, *more, "--temperature", "20", "--air-pressure-hpa", "752")  # in mmHg
+    assert status == 2
+    assert "--air-pressure-hpa 752: the rack's barometer shows 1003 hPa" in error
+    assert ask(*words, *more, "--temperature", "20", "--air-pressure-hpa", "1010")[0] == 0
 
 
 def test_a_hand_measurement_says_how_the_probe_compares(ask):
@@ -214,6 +225,8 @@ def test_a_point_is_two_numbers(rack, text, capsys):
         (("--adjusted", "--point", "15=15"), "--adjusted"),
         (("--found", "15.5=15"), "--found: also give"),
         (("--moves", "offset", "--point", "10=10.5", "--point", "30=31"), "--moves"),
+        (("--point", "0=0", "--point", "15=15", "--point", "30=30"), "one point, or two"),
+        (("--in", "ice", "--in", "ice"), "one point, or two"),
     ],
 )
 def test_what_a_calibration_would_not_heed_is_refused(ask, words, named):
