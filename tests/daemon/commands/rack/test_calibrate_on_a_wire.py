@@ -120,7 +120,7 @@ class Bench:
         raise AssertionError(f"{quantity}: not read again")
 
 
-@pytest.fixture(params=["C", pytest.param("F", marks=pytest.mark.long)])
+@pytest.fixture(params=["C", "F"])
 def bench(request, tmp_path, monkeypatch, capsys):
     line, probe = PtyLine(tmp_path / "serial"), Probe()
     bench = Bench(tmp_path, probe, monkeypatch, capsys)
@@ -160,6 +160,7 @@ def between_the_visits(path, first, last):
     return times, values
 
 
+@pytest.mark.long
 @pytest.mark.timeout(400)
 def test_from_stable_and_back_over_the_wire(bench):
     """Ice and a bottle, then a minute of drift, then the bottle again: what is shown then is right."""
