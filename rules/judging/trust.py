@@ -246,8 +246,9 @@ class Trust:
         """Return where a source's readings are, and which of them are old ones."""
         if source_id not in self._played:
             here = self._places.get(source_id, np.array([], dtype=np.intp))
-            state = self._channels[self._watch_list.own[source_id].name].played
-            found = played(self._readings.at_ms[here], self._readings.value[here], state)
+            own = self._watch_list.own[source_id]
+            state, every_ms = self._channels[own.name].played, own.source.every_ms
+            found = played(self._readings.at_ms[here], self._readings.value[here], state, every_ms)
             self._played[source_id] = here, found
         return self._played[source_id]
 
