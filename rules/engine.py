@@ -41,7 +41,7 @@ from rules.rack.state import RackState, stages_under, targets_of
 from rules.readings import Action, Notice, Outcome, Readings
 from rules.shelved import bring_back, worse_on_the_shelf
 
-SNAPSHOT_VERSION = 16
+SNAPSHOT_VERSION = 17
 
 
 @dataclass(frozen=True, slots=True)
