@@ -67,9 +67,9 @@ _STALE_WATER = (
     "Air pump, air stones? Mains off before wet work",
     "Restore air and flow, exchange water, stop feeding",
 )
-_BUBBLES = (
-    "Pump draws air, sudden warming",
-    "Gas bubbles harm medusae: pump drawing air?",
+_BUBBLES = (  # an optode alone in air reads what such water does: whoever is there sees which it is
+    "Pump draws air, sudden warming; or the optode is in air",
+    "Optode out of the water? Pump drawing air?",
     "Stop the air at the inlet",
 )
 _BLIND = "Cable, power, probe"

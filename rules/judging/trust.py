@@ -17,13 +17,13 @@ from rules.judging.channel import ChannelState
 from rules.judging.series import Series
 from rules.judging.silence import Places, SourceState
 from rules.judging.watch_list import WatchList
-from rules.quality.calm import MOVING, STALE_POLLS, Buckets, Shown, Witness, frozen, repeats_after
+from rules.quality.calm import MOVING, STALE_POLLS, Buckets, Shown, Witness, frozen
 from rules.quality.flags import PASS
 from rules.quality.history import DAY_MS, Learned, learn, learned
 from rules.quality.leaps import Beside, Leap, Leapt, Scatter, bend_limit, erratic, leaps
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
-from rules.quality.repeats import repeated
+from rules.quality.repeats import repeated, repeats_after
 from rules.quality.replayed import COARSE_MS, Again, played
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quality.swift import PER_KELVIN, Swift, swift
@@ -246,8 +246,9 @@ class Trust:
         """Return where a source's readings are, and which of them are old ones."""
         if source_id not in self._played:
             here = self._places.get(source_id, np.array([], dtype=np.intp))
-            state = self._channels[self._watch_list.own[source_id].name].played
-            found = played(self._readings.at_ms[here], self._readings.value[here], state)
+            own = self._watch_list.own[source_id]
+            state, every_ms = self._channels[own.name].played, own.source.every_ms
+            found = played(self._readings.at_ms[here], self._readings.value[here], state, every_ms)
             self._played[source_id] = here, found
         return self._played[source_id]
 

@@ -9,7 +9,7 @@ longest of the last fortnight. What was told as frozen is never learned from.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final, Self
+from typing import Final, Self, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ from rules.quantities import Quantity
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+_Number = TypeVar("_Number", int, float)
 
 BUCKET_MS: Final = 5 * 60_000
 _APART: Final = 6
@@ -30,13 +31,16 @@ LEAST_READINGS: Final = 20
 """No stretch counts below (project judgement)."""
 
 TIMES_THE_LONGEST: Final = 3
+_TIMES: Final = (TIMES_THE_LONGEST, 5, TIMES_THE_LONGEST)
+"""More for one digit: by three the measured sea on coarse digits is told oftener (project judgement)."""
 TELLS_WITHIN_MS: Final = 60_000 + BUCKET_MS
 """The delay of a probe fault and the bucket that a stretch began in: part of the time that it may take."""
 
+ONE_DIGIT: Final = 1.25
 DITHER_DIGITS: Final = 2.5
 DITHER_NOISE: Final = 1.25
-"""A frozen probe's last digit may dither by one up and down; in a noisy one, by what its noise never keeps to
-(project judgement)."""
+"""A frozen probe's last digit may dither to and fro, or by one up and down; in a noisy one, by what its noise
+never keeps to (project judgement)."""
 
 AS_WIDE: Final = 0.8
 """Stretches within a span tell how long those within one that is little wider may last."""
@@ -132,15 +136,16 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class Calm:
-    """What is carried of a source: its buckets, and of exact repeats and of dither the stretch under way, and
-    how long the longest of each day were; `spans` is how far dither might stray on each. `began_ms` is when
-    the first reading came, or that after a day without, `changed_ms` when one last differed from that before.
+    """What is carried of a source: its buckets; of exact repeats and of each dither the stretch under way and
+    how long the longest of each day were; by days, how far each dither might stray (`spans`) and the smallest
+    step (`digits`). `began_ms` is when the first reading came (or came after a day), `changed_ms` a change.
     """
 
     buckets: Buckets = field(default_factory=Buckets)
-    stretches: tuple[Stretch, ...] = (Stretch(), Stretch())
-    longest: tuple[dict[int, int], ...] = ({}, {})
-    spans: dict[int, float] = field(default_factory=dict)
+    stretches: tuple[Stretch, ...] = (Stretch(), Stretch(), Stretch())
+    longest: tuple[dict[int, int], ...] = ({}, {}, {})
+    spans: tuple[dict[int, float], ...] = ({}, {})
+    digits: dict[int, float] = field(default_factory=dict)
     value: float = np.nan
     began_ms: int = -1
     changed_ms: int = -1
@@ -172,30 +177,21 @@ class Shown:
     quantity: Quantity
     now: Learned | None
 
-    @property
-    def span(self) -> float:
-        """How far a frozen probe that dithers may stray."""
-        widest = DITHER_DIGITS * LAST_DIGIT[self.quantity]
-        if self.now is None:
-            return widest
-        return min(max(DITHER_DIGITS * self.now.digit, DITHER_NOISE * self.now.noise), 10 * widest)
+    def spans(self, seen: float) -> tuple[float, float]:
+        """Return how far one that dithers by its last digit may stray, and one that does so by more.
+
+        `seen`: the smallest step on the days before; of a probe without a good hour nothing else is known.
+        """
+        usual = LAST_DIGIT[self.quantity]
+        digit, noise = (max(usual, seen), 0.0) if self.now is None else (self.now.digit, self.now.noise)
+        widest = min(max(DITHER_DIGITS * digit, DITHER_NOISE * noise), 10 * DITHER_DIGITS * usual)
+        return min(ONE_DIGIT * digit, widest), widest
 
     @property
     def moved(self) -> float:
         """By how many times its least change a witness must move, the last digit being coarse."""
         least = MOVED[self.quantity][self.quantity]
         return 2.0 if self.now is None else max(1.0, _DIGITS_MOVED * self.now.digit / least)
-
-
-def repeats_after(count: Floats, before: float, repeats: int) -> Ints:
-    """Return how often the newest of `count` has come again after each of its n readings, shape n + 1.
-
-    `before` is the one before them, which had come again `repeats` times.
-    """
-    row = np.concatenate(([before], count))
-    at = np.arange(row.size)
-    changed = np.concatenate(([-repeats], np.where(row[1:] != row[:-1], at[1:], -repeats)))
-    return at - np.maximum.accumulate(changed)
 
 
 def frozen(
@@ -217,29 +213,43 @@ def frozen(
     first = max(past.buckets.size - 1, 0)
     goes_on = past.buckets.size and past.buckets.when[0, -1] == buckets.when[0, first]
     open_part = tuple(past.buckets.extremes[:, -1].tolist()) if goes_on else None
-    stretches, longest = [], []
-    began_ms = past.began_ms
-    if not past.buckets.size or at_ms[0] - past.buckets.when[3, -1] > DAY_MS:
-        began_ms = int(at_ms[0])
-    spans, alike_ms = _spans(past.spans, int(at_ms[0]) // DAY_MS, shown.span)
-    tracks = zip((0.0, shown.span), past.stretches, past.longest, (0, alike_ms), strict=True)
-    for span, stretch, lengths, since in tracks:
+    followed = []
+    anew = not past.buckets.size or at_ms[0] - past.buckets.when[3, -1] > DAY_MS
+    began_ms = int(at_ms[0]) if anew else past.began_ms
+    day = int(at_ms[0]) // DAY_MS
+    digits = _lately(past.digits, day)
+    now_spans = shown.spans(min((its for then, its in digits.items() if then < day), default=0.0))
+    spans, alike_ms = zip(*map(_spans, past.spans, (day, day), now_spans), strict=True)
+    tracks = zip((0.0, *now_spans), _TIMES, past.stretches, past.longest, (0, *alike_ms), strict=True)
+    for span, times, stretch, lengths, since in tracks:
         known = replace(stretch), dict(lengths), open_part, began_ms, max(began_ms, since)
-        track = _Track(buckets, first, shown, span, witnesses, *known)
+        track = _Track(buckets, first, shown, span, times, witnesses, *known)
         track.follow()
         if track.due:
             since_ms = np.minimum(since_ms, track.frozen_since(at_ms, value, bucket_of))
-        stretches.append(track.stretch)
-        longest.append(track.longest)
-    changes = (np.concatenate(([past.value], value[:-1])) != value).nonzero()[0]
-    changed_ms = int(at_ms[changes[-1]]) if changes.size else past.changed_ms
+        followed.append(track)
+    steps = np.abs(np.diff(value, prepend=past.value))
+    changed_ms = _note_steps(at_ms, steps, digits, past.changed_ms)
     newest = float(value[-1]), began_ms, changed_ms, bool(since_ms[-1] != MOVING)
-    return since_ms, Calm(buckets.newest(), tuple(stretches), tuple(longest), spans, *newest)
+    stretches, longest = zip(*((it.stretch, it.longest) for it in followed), strict=True)
+    return since_ms, Calm(buckets.newest(), stretches, longest, spans, digits, *newest)
+
+
+def _note_steps(at_ms: Ints, steps: Floats, digits: dict[int, float], changed_ms: int) -> int:
+    """Note a day's smallest step; return when a reading last differed from the one before."""
+    changes, day = (steps != 0).nonzero()[0], int(at_ms[0]) // DAY_MS
+    if (moves := steps[steps > 0]).size:
+        digits[day] = min(float(moves.min()), digits.get(day, np.inf))
+    return int(at_ms[changes[-1]]) if changes.size else changed_ms
+
+
+def _lately(past: dict[int, _Number], day: int) -> dict[int, _Number]:
+    return {then: its for then, its in past.items() if then >= day - FORTNIGHT}
 
 
 def _spans(past: dict[int, float], day: int, span: float) -> tuple[dict[int, float], int]:
     """Return the spans of the last fortnight's days, and since when they were about as wide as `span`."""
-    spans = {then: its for then, its in past.items() if then >= day - FORTNIGHT}
+    spans = _lately(past, day)
     spans[day] = min(spans.get(day, span), span)
     return spans, max([0, *((then + 1) * DAY_MS for then, its in spans.items() if its < AS_WIDE * span)])
 
@@ -253,6 +263,7 @@ class _Track:
         first: int,
         shown: Shown,
         span: float,
+        times: int,
         witnesses: Sequence[Witness],
         stretch: Stretch,
         longest: dict[int, int],
@@ -262,7 +273,7 @@ class _Track:
     ) -> None:
         self._open, self._began_ms, self._alike_ms = open_part, began_ms, alike_ms
         self._when, (self._low, self._high) = buckets.when, buckets.extremes
-        self._first, self._shown, self._span = first, shown, span
+        self._first, self._shown, self._span, self._times = first, shown, span, times
         closed = buckets.when[0, first:-1]
         self._least = [witness.least for witness in witnesses]
         self._beside = [witness.buckets.extremes_in(closed) for witness in witnesses] if closed.size else []
@@ -345,9 +356,8 @@ class _Track:
         Stretches as wide as this one must be known for a day and a night of them.
         """
         known_ms, alike_ms = first_ms - self._began_ms, first_ms - self._alike_ms
-        today = first_ms // DAY_MS
-        known = [ms for day, ms in self.longest.items() if day >= today - FORTNIGHT]
-        longest_ms = TIMES_THE_LONGEST * max([LEAST_MS, *known])
+        known = _lately(self.longest, first_ms // DAY_MS).values()
+        longest_ms = self._times * max([LEAST_MS, *known])
         if longest_ms > alike_ms:
             return -1
         stretched_ms = round(longest_ms * max(1.0, COUNTS_AFTER_MS / alike_ms))
@@ -385,6 +395,6 @@ class _Track:
         lasted_ms = stretch.last_ms - stretch.since_ms
         if lasted_ms >= LEAST_MS and (due_ms is None or stretch.last_ms < due_ms):
             day = int(self._when[2, at]) // DAY_MS
-            self.longest = {then: ms for then, ms in self.longest.items() if then >= day - FORTNIGHT}
+            self.longest = _lately(self.longest, day)
             self.longest[day] = max(self.longest.get(day, 0), lasted_ms)
         self.stretch = Stretch()

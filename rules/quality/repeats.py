@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.quality.calm import LEAST_MS, LEAST_READINGS, MOVING, repeats_after
+from rules.quality.calm import LEAST_MS, LEAST_READINGS, MOVING
 
 SELDOM, KNOWN_FROM = 20, 200
 """Seldom is one in so many of at least so many readings (project judgement)."""
@@ -36,6 +36,17 @@ class Repeats:
     frozen: bool = False
     turns: int = 0
     step: int = 0
+
+
+def repeats_after(count: NDArray[np.float64], before: float, repeats: int) -> NDArray[np.int64]:
+    """Return how often the newest of `count` has come again after each of its n readings, shape n + 1.
+
+    `before` is the one before them, which had come again `repeats` times.
+    """
+    row = np.concatenate(([before], count))
+    at = np.arange(row.size)
+    changed = np.concatenate(([-repeats], np.where(row[1:] != row[:-1], at[1:], -repeats)))
+    return at - np.maximum.accumulate(changed)
 
 
 def repeated(

@@ -1,9 +1,9 @@
 """A stretch of earlier readings that comes again, noise and all, is no water: somebody plays a record.
 
-Of every twenty changing readings in a row there is a hash, and a quarter of the hashes (which, they say
-themselves) is kept in a ring. Hashes that come again in their old order are evidence, in bits: by how many
-last digits the readings zigzag. What is coarse or steady comes again by chance, what a thermostat does by
-itself; neither zigzags.
+Of every twenty changing readings in a row there is a hash, and some of the hashes (which, they say
+themselves) are kept in a ring: as many as it holds of a day and a night. Hashes that come again in their old
+order are evidence, in bits: by how many last digits the readings zigzag. What is coarse or steady comes
+again by chance, what a thermostat does by itself; neither zigzags.
 """
 
 from dataclasses import dataclass, field
@@ -21,7 +21,11 @@ Floats = NDArray[np.float64]
 WINDOW: Final = 20
 """Changing readings, of which there is a hash."""
 KEPT: Final = 1024
-"""So many hashes are kept, of some four times as many changing readings (project judgement)."""
+ONE_IN_MS: Final = 120_000
+"""So many hashes are kept, of changing readings one in so long: 34 hours, however often a probe is read; a
+gateway that plays yesterday is found out, too (project judgement)."""
+UNKNOWN_EVERY_MS: Final = 30_000
+"""How often a probe is read where no settings say it."""
 ENOUGH_BITS: Final = 20.0
 """Of coarse invented probes the most in a year by chance was 13 (project judgement)."""
 STAYS: Final = 2 * WINDOW
@@ -33,6 +37,7 @@ judgement)."""
 _LEAST_ZIGZAG: Final = 2.5
 """In last digits: of less no coarse probe that hovers between two or three of its values keeps free."""
 _FACTOR: Final = 0x9E3779B97F4A7C15
+_HIGHEST: Final = 0xFFFFFFFF << 32
 
 
 @dataclass(slots=True)
@@ -98,8 +103,11 @@ class Again:
     began_ms: Ints
 
 
-def played(at_ms: Ints, value: Floats, past: Played) -> Again:
-    """Return which readings (shapes n) are played again; `past` is carried on (it is changed)."""
+def played(at_ms: Ints, value: Floats, past: Played, every_ms: int) -> Again:
+    """Return which readings (shapes n) are played again; `past` is carried on (it is changed).
+
+    `every_ms` is how often the probe is to be read (0: not known).
+    """
     known, before = len(past.value), past.count
     changed = np.isfinite(value)
     sound = value[changed]
@@ -112,7 +120,8 @@ def played(at_ms: Ints, value: Floats, past: Played) -> Again:
     began_ms = np.full(row.size + 1, -1)
     began_ms[WINDOW:] = time_ms[: max(row.size + 1 - WINDOW, 0)]
     codes = _hashes(row) if row.size > known else np.empty(0, dtype=np.uint64)
-    kept = (codes >> np.uint64(62) == 0).nonzero()[0]
+    share = min((every_ms or UNKNOWN_EVERY_MS) / ONE_IN_MS, 1.0)
+    kept = (codes < np.uint64(share * _HIGHEST)).nonzero()[0]
     kept = kept[kept + WINDOW > known]
     ends, hashes = kept + WINDOW - known, codes[kept].tolist()
     matched = np.concatenate(([past.chain >= 0], np.zeros(ends.size, dtype=np.bool_)))

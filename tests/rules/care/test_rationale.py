@@ -45,6 +45,14 @@ def test_every_condition_has_a_record_and_each_says_all():
             assert "mains off" in words, alarm
 
 
+def test_too_much_oxygen_is_first_looked_for_at_the_optode():
+    """Alone in air it reads what such water does, and no reading decides it: whoever is there sees it."""
+    for condition in ("high_high", "high", "rising"):
+        assert (
+            "optode out of the water" in record_of("ephyra", "oxygen_saturation", condition, {}).check.lower()
+        )
+
+
 def test_small_animals_leave_less_time_and_a_spare_probe_the_same():
     high = ("temperature", "high_high")
     assert record_of("ephyra", *high, {}).respond_min < record_of("adult", *high, {}).respond_min

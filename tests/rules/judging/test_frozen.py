@@ -112,6 +112,25 @@ def test_a_noisy_probe_whose_last_digit_dithers_is_told_on_its_third_day(noise):
     assert 25 <= minutes - 53 * 60 <= 60
 
 
+@pytest.mark.parametrize(
+    ("noise", "begins_h"),
+    [(0.045, 61), (0.055, 65), (0.15, 70)],
+    ids=["hardly moves", "moves some", "never a good hour"],
+)
+def test_a_coarse_probe_whose_last_digit_goes_to_and_fro_is_told_within_hours(noise, begins_h):
+    """Seen: told after up to 36 h, as coarse water keeps to 2.5 digits for long; or never, where noise let no
+    hour be learned from, and the last digit with it."""
+    at, values = water(5, digit=0.1, swing_c=2.0, noise=noise)
+    values[C] = np.round(39.5 + 0.02 * np.random.default_rng(LOT).normal(size=at.size), 2)
+    values[T] = np.round(15.0 + 0.02 * np.random.default_rng(LOT + 1).normal(size=at.size), 2)
+    frozen = at >= begins_h * HOUR
+    dithers = 0.1 * np.random.default_rng(LOT).integers(0, 2, np.count_nonzero(frozen))
+    values[O2][frozen] = np.round(values[O2][frozen][0] + dithers, 6)
+    faults = told(at, values, (T, C, O2))[0]
+    (minutes,) = (minutes for alarm, minutes, reason in faults if alarm == "k1/oxygen/probe_fault")
+    assert 25 <= minutes - begins_h * 60 <= 6 * 60
+
+
 def test_a_probe_that_becomes_noisy_is_compared_with_a_day_and_a_night_of_that():
     """Six hours of a new noise say nothing of the calm after it."""
     at, values = water(3.7, digit=0.001, swing_c=0.0, noise=0.01)

@@ -10,12 +10,13 @@ from rules.quality.calm import MOVING
 from rules.quality.replayed import KEPT, WINDOW, Played, played
 
 POLL_MS, DAY = 30_000, 2880
+DAY_MS = 24 * 3_600_000
 LOT = 2_207_481_193
 
 
-def judged(value, past=None, first=0):
-    at_ms = (first + np.arange(value.size)) * POLL_MS
-    return played(at_ms, value, Played() if past is None else past).since_ms[1:]
+def judged(value, past=None, first=0, every_ms=POLL_MS):
+    at_ms = (first + np.arange(value.size)) * every_ms
+    return played(at_ms, value, Played() if past is None else past, every_ms).since_ms[1:]
 
 
 def noisy(draw, size, noise, digit):
@@ -40,6 +41,28 @@ def test_an_hour_that_is_played_again_is_found_within_half_an_hour_and_for_as_lo
     first = int(np.argmax(found)) - DAY
     assert first * POLL_MS <= 30 * 60_000
     assert found[DAY + first :].all(), "where the hour begins again too"
+
+
+@pytest.mark.parametrize("every_ms", [5_000, 15_000, 30_000, 60_000])
+def test_a_gateway_that_plays_the_day_before_is_found_out_however_often_it_is_read(every_ms):
+    """Seen: of a probe that is read every 15 s the record was forgotten after 17 hours."""
+    day = DAY_MS // every_ms
+    value = noisy(np.random.default_rng([LOT, every_ms]), 2 * day, 0.02, 0.001)
+    found = judged(np.concatenate((value, value[day:])), every_ms=every_ms) != MOVING
+    assert not found[: 2 * day].any()
+    assert found[2 * day : 2 * day + 30 * 60_000 // every_ms].any()
+
+
+@pytest.mark.parametrize("number", range(20))
+@pytest.mark.parametrize("digit", [0.0, 0.001])
+def test_a_fine_probe_that_is_read_each_minute_is_found_out_within_half_an_hour(digit, number):
+    """Seen: after up to 40 minutes, as only every fourth stretch was kept."""
+    draw, length = np.random.default_rng([LOT, 300 + number]), 1440
+    value = noisy(draw, 2 * length, 0.02, digit)
+    value[length:] = np.resize(value[length - round(draw.uniform(45, 120)) : length], length)
+    found = judged(value, every_ms=60_000) != MOVING
+    assert not found[:length].any()
+    assert found[length : length + 30].any()
 
 
 def test_fresh_water_after_a_record_is_believed_again():
