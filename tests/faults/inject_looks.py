@@ -52,6 +52,24 @@ def disk_journal_moved(folder):
         return put_back(rack, before)
 
 
+def disk_mirrored_deleted(folder):
+    """The mirror, which sends what is written down, finds no journal before the watch has put it back."""
+    mirror = f'[mirror]\nurl = "http://127.0.0.1:{free_port()}"\nbucket = "water"\n'
+    with WholeRack(folder, watch=False, more=mirror) as rack:
+        text = rack.settings_file.read_text()
+        rack.settings_file.write_text(text.replace("commit_every_s = 0.05", "commit_every_s = 4.0"))
+        rack.begin()
+        before = rack.newest_reading()
+        for _ in range(6):  # the mirror looks every two seconds, the watch at each turn
+            rack.mark()
+            for end in FILES:
+                Path(f"{rack.journal}{end}").unlink(missing_ok=True)
+            rack.watch.wait_for(rack.journal.exists, "the journal")
+            newest = rack.newest_reading()
+            rack.watch.wait_for(lambda newest=newest: rack.newest_reading() > newest > 0, "readings")
+        return put_back(rack, before)
+
+
 def disk_ballast_deleted(folder):
     """The reserve for a full disk is deleted as something that nobody knows, again and again."""
     with WholeRack(folder) as rack:
