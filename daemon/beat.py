@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from daemon.errors import JournalError
+from daemon.files import identity
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,20 +30,26 @@ class Beat:
     def __init__(self, journal: Path) -> None:
         of_path = hashlib.sha256(str(journal.absolute()).encode()).hexdigest()[:16]
         self.path = _folder_in_memory() / f"bellwatch-{os.getuid()}-{of_path}.beat"
-        flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+        self._began_s = time.monotonic()
+        self._file = self._laid()
+
+    def _laid(self) -> int:
         try:
-            self._file = os.open(self.path, flags, 0o644)
-            self._began_s = time.monotonic()
+            file = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o644)
             before = beats_at(self.path)  # of a watch that did not end as it should: nothing was done since
-            self._write(self._began_s - before.last_s if before else self._began_s)
+            self._write(file, self._began_s - before.last_s if before else self._began_s)
         except OSError as error:
             raise JournalError(
                 f"beat {self.path}: {error.strerror}; a file of this user must fit there"
             ) from error
+        return file
 
     def strike(self) -> None:
-        """Say that a turn is done, with everything in it written down."""
-        self._write(time.monotonic())
+        """Say that a turn is done, with everything in it written down; a file that is gone is laid anew."""
+        if identity(self.path) != identity(self._file):
+            os.close(self._file)
+            self._file = self._laid()
+        self._write(self._file, time.monotonic())
 
     def end(self, on_purpose: bool) -> None:
         """Take the beat away where the watch ends as it should; else it shows when the last turn was done."""
@@ -50,8 +57,8 @@ class Beat:
             self.path.unlink(missing_ok=True)
         os.close(self._file)
 
-    def _write(self, last_s: float) -> None:
-        os.pwrite(self._file, f"{self._began_s:16.3f} {last_s:16.3f}\n".encode(), 0)
+    def _write(self, file: int, last_s: float) -> None:
+        os.pwrite(file, f"{self._began_s:16.3f} {last_s:16.3f}\n".encode(), 0)
 
 
 def beats_at(path: Path) -> Beats | None:

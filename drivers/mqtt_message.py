@@ -46,7 +46,8 @@ class MqttTopic:
     def __post_init__(self) -> None:
         if not is_filter(self.topic):
             raise SetupError(
-                f"{self.probe}: topic {self.topic!r}; '+' and '#' stand for whole levels, '#' last"
+                f"{self.probe}: topic {self.topic!r}; '+' and '#' stand for whole levels, '#' last, "
+                "nor is it shared out with $share"
             )
         if self.format not in FORMATS:
             raise SetupError(f"{self.probe}: format {self.format!r}; it must be one of {', '.join(FORMATS)}")
@@ -69,11 +70,15 @@ class MqttTopic:
 
 
 def is_filter(topic: str) -> bool:
-    """Return whether MQTT 5.0, 4.7.1, lets one subscribe to it, its first level without a wildcard."""
+    """Return whether MQTT 5.0, 4.7.1, lets one subscribe to it, its first level without a wildcard.
+
+    What begins with $ is the broker's own, or would be shared out among who asks so (4.7.2, 4.8.2).
+    """
     first, *levels = topic.split("/")
     return (
         bool(topic)
         and "\0" not in topic
+        and not topic.startswith("$")
         and not set("+#") & set(first)
         and all(level == "+" or not set("+#") & set(level) for level in levels[:-1])
         and all(level in ("+", "#") or not set("+#") & set(level) for level in levels[-1:])

@@ -72,7 +72,8 @@ class Receipts:
         """Follow the events, take in receipts, and say what nobody has taken."""
         self._follow(now_ms)
         for arrival in self._heard.take(IN_ONE_TURN):
-            self._take(json_object(arrival.payload), now_ms)
+            if not arrival.kept:  # none of ours is: it would say of any time that somebody lives
+                self._take(json_object(arrival.payload), now_ms)
         if self._now.alive and now_ms - self._last_ms >= self._lost_after_ms:
             self._now.alive, self._now.since_ms = False, self._last_ms
             self._notices.say(NO_ONCALL, {"by": self._now.by}, now_ms)

@@ -73,8 +73,15 @@ class JournalRepair:
     def look(self) -> None:
         """Write the journal to its path again where it, or its write-ahead log, was taken away under us.
 
-        JournalError where the log was cut: what it held is lost, and the watch begins anew.
+        JournalError where the log was cut: what it held is lost, and the watch begins anew. What the disk
+        refuses is raised as what SQLite says of it, and mended as that.
         """
+        try:
+            self._look_at_files()
+        except OSError as error:
+            raise sqlite3.OperationalError(str(error)) from error
+
+    def _look_at_files(self) -> None:
         path, log_now = self._journal.path, self._log_now()
         now = identity(path)
         if now is None or (now == self._file and self._log is not None and log_now != self._log):
@@ -135,7 +142,10 @@ class JournalRepair:
         if error_code(error) == sqlite3.SQLITE_FULL:
             self._make_room()
         elif not self._journal.path.exists():
-            self._write_again()
+            with suppress(
+                sqlite3.Error, OSError
+            ):  # tried again at the next turn, until that has lasted too long
+                self._write_again()
         lasted_s = time.monotonic() - self._failing_since_s
         if lasted_s > GIVES_UP_AFTER_S:
             raise JournalError(
@@ -173,7 +183,8 @@ class JournalRepair:
                 ballast.flush()
                 os.fsync(ballast.fileno())
         except OSError:
-            self._ballast.unlink(missing_ok=True)
+            with suppress(OSError):  # a disk that is only read refuses this, too
+                self._ballast.unlink(missing_ok=True)
 
     # A file that is gone
 
@@ -187,6 +198,7 @@ class JournalRepair:
     def _write_again(self) -> None:
         path = self._journal.path
         fresh = path.with_name(path.name + ".again")
+        path.parent.mkdir(parents=True, exist_ok=True)
         fresh.unlink(missing_ok=True)
         self._copy_to(fresh)
         fresh.rename(path)

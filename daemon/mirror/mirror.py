@@ -6,6 +6,7 @@ was sent is harmless (a point is known by its tags and time), so progress is wri
 what a server took shortly before its connection broke is sent again: it may have died with it.
 """
 
+import sqlite3
 import threading
 import time
 from collections import Counter, deque
@@ -17,6 +18,7 @@ from typing import Any
 
 import structlog
 
+from daemon.errors import JournalError
 from daemon.journal.dating import Dating
 from daemon.journal.inputs import NumberedReading
 from daemon.journal.journal import Journal
@@ -95,7 +97,11 @@ class Mirror:
                 if server.connects > connects:
                     connects = server.connects
                     self._go_back()
-                batch = self._next_batch()
+                try:
+                    batch = self._next_batch()
+                except (JournalError, sqlite3.Error) as error:  # gone this moment, say: the watch mends it
+                    self._note_trouble(str(error))
+                    batch = None
                 if batch is None:
                     stop.wait(LOOKS_EVERY_S)
                     continue

@@ -62,6 +62,8 @@ def duty_lines(settings: OnCallSettings, routes: Mapping[str, list[str]]) -> Ite
     """Yield a line for each duty of people, and for each without cover here (deploy/faults.md has all)."""
     yield "duty of people, each morning: `bellwatch oncall status`: no message waits, who is on call"
     yield f"duty of people, once a week: `bellwatch oncall greet NAME` comes through to {', '.join(routes)}"
+    how = ", answered by its link" if settings.page else ""
+    yield f"duty of people, once a month: `bellwatch drill` at a rack{how}"
     lone = [person for person, addresses in routes.items() if len(addresses) == 1]
     if lone:
         yield f"duty without cover, one route alone: {', '.join(lone)}; a second one by another service"

@@ -112,11 +112,12 @@ ServerUrl = Annotated[str, like(_A_SERVER, _AN_ADDRESS)]
 _LEVELS = "letters, digits, '_' and '-', in levels parted by '/', without wildcards"
 TopicRoot = Annotated[str, like(r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$", _LEVELS)]
 _A_TOPIC = (
-    "a topic of 1 to 250 characters; below its first level '+' may stand for a level, and a last '#' "
-    "for all below"
+    "a topic of 1 to 250 characters that does not begin with '$'; below its first level '+' may stand for "
+    "a level, and a last '#' for all below"
 )
 _LEVEL = rf"[^+#/{_UNSEEN}]"
-_FILTER = rf"^({_LEVEL}+|/{_LEVEL}*)(/({_LEVEL}*|\+))*(/#)?$"
+# What begins with $ is the broker's own (MQTT 5, 4.7.2), or is shared out among who asks so (4.8.2).
+_FILTER = rf"^([^$+#/{_UNSEEN}]{_LEVEL}*|/{_LEVEL}*)(/({_LEVEL}*|\+))*(/#)?$"
 TopicFilter = Annotated[str, like(_FILTER, _A_TOPIC), Field(max_length=250)]
 _A_POINTER = 'a JSON pointer, such as "/water/temperature" (RFC 6901)'
 Pointer = Annotated[str, like(r"^(/[^\x00-\x1f]*)?$", _A_POINTER)]

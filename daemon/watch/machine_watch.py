@@ -62,7 +62,12 @@ class MachineWatch:
 
     def _look_at_disk(self, now_ms: int) -> None:
         journal, room = self._notices.journal, self._room.free
-        free = shutil.disk_usage(journal.path.parent).free
+        try:
+            free = shutil.disk_usage(journal.path.parent).free
+        except (
+            OSError
+        ):  # its folder is gone, or the disk fails: told by what the journal's repair makes of it
+            return
         gone = max([*room.values(), free]) - free
         said = {"free_mb": round(free / 1e6, 1), "gone_mb": round(gone / 1e6, 1)}
         if free < BALLAST_BYTES:

@@ -129,6 +129,7 @@ class TestAge:
         (("water/t+", "plain", (Field("oxygen"),), 1), "stand for whole levels"),
         (("#", "plain", (Field("oxygen"),), 1), "stand for whole levels"),
         (("", "plain", (Field("oxygen"),), 1), "stand for whole levels"),
+        (("$share/racks/a", "plain", (Field("oxygen"),), 1), "nor is it shared"),
         (("a", "xml", (Field("oxygen"),), 1), "plain, json, senml"),
         (("a", "plain", (), 1), "at least one field"),
         (("a", "plain", (Field("oxygen"), Field("salinity")), 1), "exactly one"),

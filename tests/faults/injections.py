@@ -9,6 +9,7 @@ from tests.faults import (
     inject_doors,
     inject_joints,
     inject_line,
+    inject_looks,
     inject_network,
     inject_pair,
     inject_probe,
@@ -32,6 +33,7 @@ ALONE = (
     inject_buses,
     inject_backup,
     inject_sizes,
+    inject_looks,
 )
 SLOW = (
     "racks_floods", "clock_never_set", "clock_set_forward", "clock_far_future", "disk_backup_broken",

@@ -45,7 +45,7 @@ class Link:
     def receipt(self, journal, *numbers, **said):
         body = {"by": "desk", "host": "desk-pi", "journal": journal.id, "run": journal.run_id, "newest": 0}
         payload = json.dumps(body | {"numbers": numbers} | said).encode()
-        self.arrived.append(type("Arrival", (), {"payload": payload}))
+        self.arrived.append(type("Arrival", (), {"payload": payload, "kept": False}))
 
 
 @pytest.fixture

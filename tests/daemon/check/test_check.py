@@ -216,8 +216,8 @@ STRUCTURE = [
         'topic = "t1/temperature"',
         'topic = "+/temperature"',
         'probes.t1-thermometer.topic: found "+/temperature"; '
-        "expected a topic of 1 to 250 characters; below its first level '+' may stand for a level, and a "
-        "last '#' for all below",
+        "expected a topic of 1 to 250 characters that does not begin with '$'; below its first level '+' may "
+        "stand for a level, and a last '#' for all below",
     ),
     (
         "[probes.barometer]",

@@ -109,6 +109,11 @@ WRONG = {
         "by way of buses.air",
     ),
     "topic with a user's wildcard": ('topic = "t1/temperature"', 'topic = "#"', "expected "),
+    "topic that is shared out": (
+        'topic = "t1/temperature"',
+        'topic = "$share/racks/t1/temperature"',
+        "that does not begin with '$'",
+    ),
     "JSON without a pointer": (', pointer = "/hpa"', "", "where the value is"),
     "broker as a URL": ('host = "localhost"', 'host = "mqtt://localhost"', "without scheme"),
     "broker that is not there": (

@@ -69,16 +69,17 @@ def test_what_is_left_to_people_is_said_and_what_these_settings_do_not_cover(tmp
         settings, routes, _ = examine(written(tmp_path, text))
         return list(duty_lines(settings, routes))
 
-    status, greeting, *without = duties(GOOD)
+    status, greeting, drill, *without = duties(GOOD)
     assert "`bellwatch oncall status`" in status
     assert greeting.endswith("comes through to Ada, Bo")
+    assert drill.endswith("`bellwatch drill` at a rack, answered by its link")
     assert [line.split(": ")[1] for line in without] == [
         "Ada; a second one by another service",
         "[oncall] racks would name it",
         "[commands] enabled would pass it on",
     ]
     covered = GOOD.replace("[rota]", 'racks = ["north"]\n\n[commands]\nenabled = true\n\n[rota]', 1)
-    assert len(duties(covered)) == 3
+    assert len(duties(covered)) == 4
     out = io.StringIO()
     check_command(written(tmp_path), out)
     assert status in out.getvalue()

@@ -4,6 +4,7 @@ import csv
 import gzip
 import json
 import os
+import re
 import signal
 import sqlite3
 import subprocess
@@ -11,6 +12,7 @@ import sys
 from contextlib import closing
 from datetime import UTC, datetime
 from itertools import islice, pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -242,6 +244,32 @@ def test_what_falls_due_within_a_block_changes_no_flag(tmp_path):
         flags[settings_file] = sorted(file.read_text().splitlines())
     assert flags[plain] == flags[reminding]
     assert len(flags[plain]) > 100
+
+
+def test_a_planned_move_within_the_first_block_takes_place_and_changes_no_flag(tmp_path, capsys):
+    """The block is parted in its middle; water of 6.7 °C is below what is tolerated from then on."""
+    sea = tmp_path / "sea.csv"
+    with gzip.open(MICROCAT, "rt") as file:
+        sea.write_text("".join(islice(file, 6000)))
+    step = '[[vessels.sea.plan]]\nstart = 2026-07-13T12:00:00Z\nstage = "warmer"\n'
+    warmer = '[stages.warmer]\nbased_on = "deep"\ntemperature = { advisory_low_c = 7.5 }\n'
+    flags, events = {}, {}
+    for name, more in (("plain", ""), ("moving", step + warmer)):
+        settings_file, at = tmp_path / f"{name}.toml", tmp_path / name
+        settings_file.write_text(SEA_SETTINGS + more)
+        command = ["replay", str(sea), "--time-column", "time_utc", *SEA_COLUMNS, "--flags", f"{at}.csv"]
+        assert main([*command, "--settings", str(settings_file), "--events", f"{at}.json"]) == 0
+        counts = [
+            line for line in capsys.readouterr().out.splitlines() if re.search(r"sea/\w+ .*[0-9]+ ", line)
+        ]
+        flags[name] = counts, Path(f"{at}.csv").read_text()
+        lines = Path(f"{at}.json").read_text().splitlines()
+        low = [event for event in map(json.loads, lines) if event["condition"] == "low"]
+        events[name] = [event["at_ms"] for event in low if event["evidence"]["limit"] == 7.5]
+    assert flags["plain"] == flags["moving"]
+    assert (len(flags["plain"][0]), len(flags["plain"][1].splitlines()) > 100) == (3, True)
+    assert not events["plain"]
+    assert _ms("2026-07-13T12:00:00+00:00") < events["moving"][0] < _ms("2026-07-13T18:00:00+00:00")
 
 
 # The command

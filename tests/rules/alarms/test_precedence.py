@@ -5,7 +5,9 @@ diagram (from memory).
 """
 
 from dataclasses import replace
+from datetime import time
 from itertools import combinations
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -15,6 +17,7 @@ from rules.calling.duty import DEFAULT_MANNERS, Pair
 from rules.calling.escalation import Escalation
 from rules.calling.pair import OtherSays, Sent
 from rules.calling.records import Answer, CallKind, Reply, Word
+from rules.calling.rota import QuietHours
 from rules.quantities import Quantity
 from rules.rack.tolerance import Band
 from tests.rigs.watched_rack import MINUTE, PROMPT, START_MS, WatchedRack, plan_of, thermometers
@@ -31,6 +34,8 @@ STAGES = {
     "adult": {T: replace(SLOW, advisory=Band(12, 28), critical=Band(8, 30))},
 }
 TEAM = replace(DUTY, manners=DEFAULT_MANNERS, quiet=None)
+FAR = ZoneInfo("Pacific/Auckland")
+"""The start is 2025-10-09, 10:53 in Copenhagen and 21:53 there; no turn changes between the two."""
 HOLDS = {
     Thing.MAINTENANCE: ("begin_maintenance", "end_maintenance", {"target": "vessel/k1"}),
     Thing.SHELF: ("shelve", "unshelve", {"alarm": HIGH}),
@@ -89,6 +94,18 @@ class Chain:
         self._pass_on()
         return self
 
+    def move_zone(self, *watchers):
+        """Start watchers anew (both) on settings with another time zone, as the processes do."""
+        for name in watchers or ("first", "second"):
+            former = getattr(self, name)
+            duty = replace(former.duty, rota=replace(former.duty.rota, zone=FAR))
+            if duty.quiet:
+                duty = replace(duty, quiet=replace(duty.quiet, zone=FAR))
+            team = Escalation.restore(former.snapshot(), duty)
+            setattr(self, name, team)
+            (self.said if name == "first" else self.of_second).extend(team.resume(self._now_ms).calls)
+        return self
+
     def hold(self, thing):
         begins, _, of = HOLDS[thing]
         self.do(begins, why="trying", for_s=7200, **of)
@@ -124,7 +141,7 @@ class Chain:
                 for made in (self.said, self.of_second)
             ]
             signs = [
-                OtherSays(made, team.stances())
+                OtherSays(made, team.stances(), team.duty.mark)
                 for made, team in zip(sent, (self.first, self.second), strict=True)
             ]
             self.of_second += self.second.other(signs[0], self._now_ms).calls
@@ -400,7 +417,84 @@ def second_watcher_and_upgrade(it):
     assert known[0] == known[1] != []
 
 
-_M, _S, _O, _G, _R, _E, _W, _P, _U = Thing
+def zone_and(begin, until, *, moves=10, second=False):
+    """What begins goes on to its end, and calls, at the very moments at which it would have anyway."""
+
+    def trial(it):
+        told = []
+        for zone_moves in (False, True):
+            chain = Chain(19.0)
+            begin(chain)
+            chain.until(moves)
+            if zone_moves:
+                chain.move_zone()
+            chain.until(until)
+            if chain.state == STATES[Thing.OUT_OF_SERVICE]:
+                chain.release(Thing.OUT_OF_SERVICE)
+                chain.until(until + 5)
+            told.append([_when(calls) for calls in (chain.said, chain.of_second)])
+        assert told[0] == told[1]
+        assert [call for call in told[0][second] if call[0] > moves], "something called after the change"
+
+    return trial
+
+
+def _when(calls):
+    return [(round((it.at_ms - START_MS) / MINUTE, 1), it.person, it.kind, it.key) for it in calls]
+
+
+def held(thing):
+    return lambda chain: chain.until(5).hold(thing)
+
+
+def moved_over(over_s):
+    """19 °C is beyond an adult's nothing, and beyond where the limit of a strobila is on its way."""
+
+    def begin(chain):
+        chain.do("move_stage", vessel="k1", stage="adult")
+        chain.until(9)
+        assert not chain.said
+        chain.do("move_stage", vessel="k1", stage="strobila", over_s=over_s)
+
+    return begin
+
+
+def without_the_first(chain):
+    chain.until(2).first_lives = False
+
+
+def zone_and_second_watcher(it):
+    """While it stands in, it goes on as before; a zone that only one of the two has is told by both."""
+    zone_and(without_the_first, 60, second=True)(it)
+    chain = Chain(15.0).until(2).move_zone("first").until(10)
+    (of_first,), (of_second,) = ([it.about[0].event.condition for it in said] for said in
+                                 (chain.said, chain.of_second))  # fmt: skip
+    assert of_first == of_second != "high"
+
+
+def zone_and_upgrade(it):
+    chain = beyond()
+    promise(chain)
+    chain.until(10).move_zone().until(12).upgrade().until(60)
+    assert not chain.calls(5)
+    assert chain.until(70).calls(64)
+
+
+def test_the_night_of_another_zone_holds_from_the_next_minute_on():
+    """It is 22:08 there at the change: what may wait is told again when that night ends, not every 30 min."""
+    chain = Chain(19.0)
+    for name in ("first", "second"):
+        duty = replace(getattr(chain, name).duty, quiet=QuietHours(time(22), time(7), DUTY.rota.zone))
+        setattr(chain, name, Escalation(duty, START_MS))
+        getattr(chain, name).link(True, START_MS)
+    chain.until(15)
+    assert chain.calls(0)
+    chain.move_zone().until(546)  # 06:59 there
+    assert not chain.calls(15)
+    assert chain.until(548).calls(546)
+
+
+_M, _S, _O, _G, _R, _E, _W, _P, _U, _Z = Thing
 TRIALS = {
     (_M, _S): two_holds, (_M, _O): two_holds, (_S, _O): two_holds,
     (_M, _G): hold_and_stage_move, (_O, _G): hold_and_stage_move, (_S, _G): shelf_and_stage_move,
@@ -419,6 +513,11 @@ TRIALS = {
     (_G, _U): limits_and_upgrade(0), (_R, _U): limits_and_upgrade(3600),
     (_E, _U): answered_and_upgrade(see), (_W, _U): answered_and_upgrade(promise),
     (_P, _U): second_watcher_and_upgrade,
+    (_M, _Z): zone_and(held(_M), 130), (_S, _Z): zone_and(held(_S), 130), (_O, _Z): zone_and(held(_O), 130),
+    (_G, _Z): zone_and(moved_over(0), 60), (_R, _Z): zone_and(moved_over(3600), 60, moves=20),
+    (_E, _Z): zone_and(lambda chain: (chain.until(5), chain.answer(Reply.SEEN)), 260),
+    (_W, _Z): zone_and(lambda chain: (chain.until(5), promise(chain)), 70),
+    (_P, _Z): zone_and_second_watcher, (_U, _Z): zone_and_upgrade,
 }  # fmt: skip
 
 
