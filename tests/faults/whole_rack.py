@@ -388,7 +388,7 @@ class WholeRack(Listener):
         rows = asked(
             self.journal,
             "SELECT s.quantity, s.probe, r.value FROM reading r JOIN source s ON s.id = r.source"
-            " WHERE r.seq > ?",
+            " WHERE r.seq > ? AND s.probe != 'machine'",
             since_seq,
         )
         for quantity, probe, value in rows:
