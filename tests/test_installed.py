@@ -87,12 +87,13 @@ def test_the_whole_way_from_a_bundle_to_an_uninstalled_rack(machine):
     assert seen["alarm"].startswith("k1/temperature/high=unacknowledged")
     acknowledged = "k1/temperature/high=acknowledged"
     assert seen["acknowledged"].startswith(acknowledged)
-    assert seen["upgraded"].startswith(f"active reads yes bellwatch 90.2.0 alarms {acknowledged}")
+    assert seen["bounds"] == f"log max 200.0M page {400 * 2**20} watch -500 hardware 14s"
+    assert seen["upgraded"] == f"active reads yes bellwatch 90.2.0 alarms {acknowledged}"
     told = words(machine, "upgrade")
     assert "not carried: what was learned of k1/temperature" in told
     assert re.search("carried: ([1-9]) of \\1 standing alarms, 1 ramps", told)
     assert seen["gone"] == "0"
-    assert seen["rolled back"].startswith(f"active reads yes bellwatch {here} alarms {acknowledged}")
+    assert seen["rolled back"] == f"active reads yes bellwatch {here} alarms {acknowledged}"
     assert seen["unfit"].startswith("1 ")
     assert "unfit, invented" in words(machine, "unfit")
     assert seen["after unfit"] == f"active bellwatch {here} same process yes"

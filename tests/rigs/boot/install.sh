@@ -5,6 +5,7 @@ cd /root
 
 timed offline sh /checkout/deploy/install.sh --dry-run
 say network "$(ls /sys/class/net | tr '\n' ' ')"
+mkdir -p /var/log/journal # as on a Debian that keeps its log
 timed unpack tar -xzf /rig/bellwatch-1.tar.gz
 timed install sh bellwatch-*/deploy/install.sh --network
 timed again sh bellwatch-*/deploy/install.sh --network
@@ -39,6 +40,11 @@ bw ack k1/temperature/high --who Ada >/out/ack 2>&1
 say "stage" "$(bw stage k1 bench-2 --over 2d --who Ada 2>&1 | tail -1)"
 sleep 3
 say "acknowledged" "$(standing)"
+systemctl start bellwatch-page
+say "bounds" "log $(journalctl -u systemd-journald -o cat | grep -o '/var/log/journal.*max [0-9.]*[A-Z]' | tail -1 |
+    grep -o 'max.*') page $(cat /sys/fs/cgroup/system.slice/bellwatch-page.service/memory.max) watch $(cat \
+    "/proc/$(systemctl show bellwatch -p MainPID --value)/oom_score_adj") hardware $(systemctl show -p RuntimeWatchdogUSec --value)"
+systemctl stop bellwatch-page
 
 timed upgrade bellwatch-install upgrade --bundle /rig/bellwatch-2.tar.gz
 say "upgraded" "$(state) reads $(reads) $(version) alarms $(until_standing)"
