@@ -50,7 +50,7 @@ def prepare(machine, bundles):
     """Lay bundles and the settings of a rack with one probe where the machine finds them."""
     for file in bundles.glob("bellwatch-?.tar.gz"):
         (machine.rig / file.name).hardlink_to(file)
-    path = write_settings(machine.rig, "/run/rack/serial", 1883, silent_after_s=20, more=MORE)
+    path = write_settings(machine.rig, "/run/rack/serial", 1883, silent_after_s=20, every_s=1, more=MORE)
     text = path.read_text().replace(f"{machine.rig}/journal", "/var/lib/bellwatch/journal")
     login = 'username = "bellwatch"\npassword_file = "/etc/bellwatch/broker-password"\nheartbeat_s = 1'
     text = text.replace("heartbeat_s = 1", login).replace("advisory_high_c = 20", "advisory_high_c = 14")
