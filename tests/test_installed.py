@@ -87,7 +87,7 @@ def test_the_whole_way_from_a_bundle_to_an_uninstalled_rack(machine):
     assert seen["alarm"].startswith("k1/temperature/high=unacknowledged")
     acknowledged = "k1/temperature/high=acknowledged"
     assert seen["acknowledged"].startswith(acknowledged)
-    assert seen["bounds"] == f"log max 200.0M page {400 * 2**20} watch -500 hardware 14s"
+    assert seen["bounds"] == f"log 200 page {400 * 2**20} watch -500 hardware 14s"
     assert seen["upgraded"] == f"active reads yes bellwatch 90.2.0 alarms {acknowledged}"
     told = words(machine, "upgrade")
     assert "not carried: what was learned of k1/temperature" in told

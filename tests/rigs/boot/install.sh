@@ -40,11 +40,10 @@ bw ack k1/temperature/high --who Ada >/out/ack 2>&1
 say "stage" "$(bw stage k1 bench-2 --over 2d --who Ada 2>&1 | tail -1)"
 sleep 3
 say "acknowledged" "$(standing)"
-systemctl start bellwatch-page
-say "bounds" "log $(journalctl -u systemd-journald -o cat | grep -o '/var/log/journal.*max [0-9.]*[A-Z]' | tail -1 |
-    grep -o 'max.*') page $(cat /sys/fs/cgroup/system.slice/bellwatch-page.service/memory.max) watch $(cat \
-    "/proc/$(systemctl show bellwatch -p MainPID --value)/oom_score_adj") hardware $(systemctl show -p RuntimeWatchdogUSec --value)"
-systemctl stop bellwatch-page
+# As systemd took them: that the kernel keeps to them takes a machine of its own.
+say "bounds" "log $(journalctl -u systemd-journald -o cat | grep -o '/var/log/journal.*max [0-9]*' | tail -1 |
+    grep -o '[0-9]*$') page $(systemctl show bellwatch-page -p MemoryMax --value) watch $(systemctl show bellwatch \
+    -p OOMScoreAdjust --value) hardware $(systemctl show -p RuntimeWatchdogUSec --value)"
 
 timed upgrade bellwatch-install upgrade --bundle /rig/bellwatch-2.tar.gz
 say "upgraded" "$(state) reads $(reads) $(version) alarms $(until_standing)"
