@@ -15,6 +15,8 @@ mount -t proc proc "$root/proc"
 mkdir -p "$root/dev/pts"
 mount -t devpts -o newinstance,ptmxmode=0666 devpts "$root/dev/pts"
 ln -sf pts/ptmx "$root/dev/ptmx"
+mkdir -p "$root/dev/shm"
+mount -t tmpfs -o mode=1777 tmpfs "$root/dev/shm"
 for device in null urandom; do
     touch "$root/dev/$device"
     mount --bind "/dev/$device" "$root/dev/$device"
