@@ -27,9 +27,11 @@ from daemon.journal.repair import JournalRepair, release_ballast
 from daemon.journal.retention import Retention
 from daemon.journal.schema import is_damage
 from daemon.journal.sole_writer import SoleWriter
+from daemon.machine import MACHINE
 from daemon.settings.plan import rack_plan
 from daemon.settings.rack import BrokerSettings, Settings
 from daemon.watch.backup_watch import BackupWatch
+from daemon.watch.machine_probe import SERIES, MachineProbe, machine_series
 from daemon.watch.machine_watch import MachineWatch
 from daemon.watch.newest_mark import NewestMark
 from daemon.watch.service import Companion, Service
@@ -41,6 +43,7 @@ from rules.alarms.event import AlarmEvent
 from rules.calling.records import Voice
 from rules.care.rationale import own_record_of
 from rules.engine import Engine
+from rules.rack.plan import RACK_WIDE
 from rules.readings import Notice
 
 TURN_MS = 1_000
@@ -82,7 +85,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock, voice),
         keeper.clock,
         min(TURN_MS, round(settings.journal.commit_every_s * 1000)),
-        lambda emit: _buses(settings, _surroundings(keeper, topic, journal.id), emit),
+        lambda emit: _probes(settings, keeper, journal, topic, emit),
         repair,
         chores,
         _companions(settings, journal, keeper),
@@ -193,6 +196,10 @@ def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime,
     def begin() -> Watch:
         with journal.transaction():  # all new sources in one: each commit is waited for on the card
             plan = rack_plan(settings, journal.inputs.source_id)
+            beside = {
+                (MACHINE, name): journal.inputs.source_id(MACHINE, name, RACK_WIDE)
+                for name in (SERIES if isinstance(keeper, TimeKeeper) else ())
+            }
         if isinstance(keeper, GivenTime):  # in fast motion the machine comes late, and no probe is to blame
             plan = replace(plan, sources=tuple(replace(source, every_ms=0) for source in plan.sources))
         return Watch(
@@ -201,6 +208,7 @@ def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime,
             keeper.clock.now_ms(),
             words,
             round(settings.journal.commit_every_s * 1000),
+            beside,
         )
 
     try:
@@ -210,6 +218,20 @@ def _watch(settings: Settings, journal: Journal, keeper: TimeKeeper | GivenTime,
             raise JournalError(f"journal {journal.path}: {error}") from error
         replace_damaged(journal, str(error))
         return begin()
+
+
+def _probes(
+    settings: Settings, keeper: TimeKeeper | GivenTime, journal: Journal, topic: str, emit: Emit
+) -> list[Bus]:
+    """Return all buses, and the machine as a probe but in fast motion: there it would say another time."""
+    buses = _buses(settings, _surroundings(keeper, topic, journal.id), emit)
+    if isinstance(keeper, TimeKeeper):
+
+        def says() -> dict[str, float]:
+            return machine_series(journal.path.parent, synchronised=keeper.dating.newest.synchronised)
+
+        buses.append(MachineProbe(says, keeper.clock, emit))
+    return buses
 
 
 def _surroundings(keeper: TimeKeeper | GivenTime, topic: str, journal_id: str) -> Surroundings:

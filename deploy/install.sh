@@ -232,6 +232,7 @@ services() {
     if under_systemd && [ -n "$wrote" ]; then
         step "tell systemd and udev" systemctl daemon-reload
         [ -n "$dry_run" ] || udevadm control --reload 2>/dev/null || true
+        step "put the log into its bounds" systemctl try-restart systemd-journald
         # shellcheck disable=SC2046  # a list of names
         step "start anew what runs" systemctl try-restart $(units_of_the_role)
     fi

@@ -206,7 +206,7 @@ def parse_answer(frame: bytes, unit_id: int, read: Read) -> bytes:
         raise GarbledAnswerError(fault, frame)
     if frame[1] & EXCEPTION_BIT:
         code = frame[2]
-        why = _EXCEPTIONS.get(code, f"exception code {code:02X}, which the standard does not name")
+        why = _EXCEPTIONS.get(code, f"exception code {code}, of its maker's own: see its manual")
         what = f"refuses {read.describe()}: {why.format(function=read.function)}"
         raise NoSuchRegisterError(what, frame) if code == NO_SUCH_ADDRESS else RefusedError(what, frame)
     return frame[3:-2]

@@ -50,7 +50,7 @@ def prepare(machine, bundles):
     """Lay bundles and the settings of a rack with one probe where the machine finds them."""
     for file in bundles.glob("bellwatch-?.tar.gz"):
         (machine.rig / file.name).hardlink_to(file)
-    path = write_settings(machine.rig, "/run/rack/serial", 1883, silent_after_s=20, more=MORE)
+    path = write_settings(machine.rig, "/run/rack/serial", 1883, silent_after_s=20, every_s=1, more=MORE)
     text = path.read_text().replace(f"{machine.rig}/journal", "/var/lib/bellwatch/journal")
     login = 'username = "bellwatch"\npassword_file = "/etc/bellwatch/broker-password"\nheartbeat_s = 1'
     text = text.replace("heartbeat_s = 1", login).replace("advisory_high_c = 20", "advisory_high_c = 14")
@@ -87,12 +87,13 @@ def test_the_whole_way_from_a_bundle_to_an_uninstalled_rack(machine):
     assert seen["alarm"].startswith("k1/temperature/high=unacknowledged")
     acknowledged = "k1/temperature/high=acknowledged"
     assert seen["acknowledged"].startswith(acknowledged)
-    assert seen["upgraded"].startswith(f"active reads yes bellwatch 90.2.0 alarms {acknowledged}")
+    assert seen["bounds"] == f"log 200 page {400 * 2**20} watch -500 hardware 14s"
+    assert seen["upgraded"] == f"active reads yes bellwatch 90.2.0 alarms {acknowledged}"
     told = words(machine, "upgrade")
     assert "not carried: what was learned of k1/temperature" in told
     assert re.search("carried: ([1-9]) of \\1 standing alarms, 1 ramps", told)
     assert seen["gone"] == "0"
-    assert seen["rolled back"].startswith(f"active reads yes bellwatch {here} alarms {acknowledged}")
+    assert seen["rolled back"] == f"active reads yes bellwatch {here} alarms {acknowledged}"
     assert seen["unfit"].startswith("1 ")
     assert "unfit, invented" in words(machine, "unfit")
     assert seen["after unfit"] == f"active bellwatch {here} same process yes"

@@ -16,6 +16,14 @@ _PART = r"""(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+"""
 _DEEP = f"at most {DEEP_AT_MOST} levels"
 _LONG_KEY = re.compile(rf"(?<![\w-])(?:{_PART}\.[ \t]*+){{{DEEP_AT_MOST + 1}}}")
 
+_SLIPS = {
+    "[\u201c\u201d\u201e\u2018\u2019]": 'straight quotes, as in "text"',
+    r"^[^#\"']*=\s*[-+]?\d+,\d": "a point in a number, as in 17.5",
+    r"^[^#\"'=]*=\s*(?!true|false|inf|nan)[A-Za-z]": 'text in quotes, as in "text"',
+    r"\nCannot (overwrite|declare)": "each key of a table once, and each table once",
+}
+"""What people write where TOML asks for something else: in a line and what its reader says of it."""
+
 
 def read_toml(path: Path) -> dict[str, Any]:
     """Return the tables of the file at `path`; SettingsError if it is not readable, no TOML or too large."""
@@ -32,7 +40,7 @@ def read_toml(path: Path) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         finding = Finding(str(path), f"a byte that is not UTF-8 at offset {error.start}", "text in UTF-8")
     except (ValueError, RecursionError) as error:  # tomllib also lets numbers and nesting overflow
-        finding = _not_toml(path, str(error))
+        finding = _not_toml(path, str(error), content.decode("utf-8-sig").splitlines())
     raise SettingsError([finding])
 
 
@@ -72,10 +80,13 @@ def _out_of_bounds(where: str, value: object, deep: int) -> Finding | None:
     return next(filter(None, found), None)
 
 
-def _not_toml(path: Path, message: str) -> Finding:
+def _not_toml(path: Path, message: str, lines: list[str]) -> Finding:
     match = re.fullmatch(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", message, re.DOTALL)
-    where, what = f"{path}", message
+    where, what, line = f"{path}", message, ""
     if match is not None:
         what = match[1]
         where = f"{path}: line {match[2]}, column {match[3]}" if match[2] else f"{path}: end of file"
-    return Finding(where, f"text that is not TOML ({what})", "TOML: tables in brackets, and key = value")
+        line = lines[int(match[2]) - 1] if match[2] else ""
+    usual = "TOML: tables in brackets, and key = value"
+    expected = next((right for slip, right in _SLIPS.items() if re.search(slip, f"{line}\n{what}")), usual)
+    return Finding(where, f"text that is not TOML ({what})", expected)

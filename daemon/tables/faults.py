@@ -12,7 +12,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from daemon.errors import Finding
-from daemon.tables.types import PATTERNS_IN_WORDS, Table
+from daemon.tables.types import PATTERNS_IN_WORDS, Table, own_key
 from daemon.tables.words import one_of, quoted, shown, where
 
 Keys = tuple[str | int, ...]
@@ -61,6 +61,10 @@ def _fault(detail: ErrorDetails, table: type[Table], written: Callable[..., str]
         told = detail["ctx"]
         found = told["found"] or shown(detail["input"].get(told["key"]))
         return Fault(keys, Finding(written(*keys, *filter(None, [told["key"]])), found, told["expected"]))
+    if detail["type"] == "extra_forbidden" and (own := own_key(str(keys[-1]))) in _fields_at(
+        keys[:-1], table
+    ):
+        return Fault(keys, Finding(written(*keys), f"{own} beside it", "one of the two"))
     return Fault(keys, Finding(written(*keys), _found(detail, keys), _expected(detail, table)))
 
 
@@ -81,7 +85,8 @@ def _found(detail: ErrorDetails, keys: Keys) -> str:
         return f"the name {quoted(str(keys[-1]))}"
     if "password" in str(keys[-1]):
         return "a value that is not shown"
-    return shown(detail["input"])
+    is_float = detail["type"] == "int_type" and isinstance(detail["input"], float)
+    return repr(detail["input"]) if is_float else shown(detail["input"])
 
 
 def _expected(detail: ErrorDetails, table: type[Table]) -> str:

@@ -2,7 +2,8 @@
 
 import time
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
 
 import structlog
 
@@ -41,6 +42,7 @@ class Watch:
 
     `words` turns an alarm event or a notice into the messages that it makes us publish. Readings
     that cause neither are written down within `commit_every_ms`, an alarm at once with all before it.
+    `beside` are sources, by probe and quantity, whose readings are written down and not judged.
     """
 
     def __init__(
@@ -50,8 +52,10 @@ class Watch:
         now_ms: int,
         words: Callable[[AlarmEvent | Notice], list[Message]],
         commit_every_ms: int = 0,
+        beside: Mapping[tuple[str, str], int] = MappingProxyType({}),
     ) -> None:
         self._journal = journal
+        self._beside = beside
         self._box = RequestBox(journal.path, WATCH_WAITS_S)
         self._plan = plan
         self._words = words
@@ -72,7 +76,8 @@ class Watch:
         self._engine = self._resume(now_ms, passed_ms)
         self._intake = Intake(
             {(source.probe, str(source.quantity)): source.id for source in self._plan.sources}
-            | {(probe, FRESH): source_id for probe, source_id in self._plan.fresh.items()},
+            | {(probe, FRESH): source_id for probe, source_id in self._plan.fresh.items()}
+            | dict(self._beside),
             self._engine.newest_times_ms(),
             self._intake.rejected,
         )

@@ -114,7 +114,7 @@ class TestFrames:
             (8, "memory parity"),
             (10, "gateway path unavailable"),
             (11, "gateway target"),
-            (0x7F, "code 7F"),
+            (0x7F, "code 127, of its maker's own"),
         ],
     )
     def test_exception_names(self, code, words):

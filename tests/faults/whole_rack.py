@@ -62,7 +62,7 @@ heartbeat_s = 0.5
 kind = "modbus-rtu"
 port = "{serial}"
 baud = 115200
-timeout_ms = 100
+timeout_ms = {timeout_ms}
 retries = 1
 
 [buses.air]
@@ -345,12 +345,14 @@ class WholeRack(Listener):
         if watch:
             self.begin()
 
-    def write_settings(self, name="north", port=None, serial=None, silent_s=SILENT_S, broker="", more=""):
+    def write_settings(
+        self, name="north", port=None, serial=None, silent_s=SILENT_S, broker="", more="", timeout_ms=100
+    ):
         path = self.folder / f"{name}.toml"
         serial = serial or self.line.port.path
         found = SETTINGS.format(
             name=name, journal=self.journal, port=port or self.broker.port, serial=serial,
-            broker=broker, silent_s=silent_s, registers=REGISTERS, more=more,
+            broker=broker, silent_s=silent_s, registers=REGISTERS, more=more, timeout_ms=timeout_ms,
         )  # fmt: skip
         path.write_text(found)
         return path
@@ -388,7 +390,7 @@ class WholeRack(Listener):
         rows = asked(
             self.journal,
             "SELECT s.quantity, s.probe, r.value FROM reading r JOIN source s ON s.id = r.source"
-            " WHERE r.seq > ?",
+            " WHERE r.seq > ? AND s.probe != 'machine'",
             since_seq,
         )
         for quantity, probe, value in rows:

@@ -138,6 +138,13 @@ class Machine:
             subprocess.run(["dpkg-deb", "-x", package, self.root], check=True)
         for kind in ("passwd", "group"):
             shutil.copy(self.root / f"usr/share/base-passwd/{kind}.master", self.root / "etc" / kind)
+        for kind in (
+            "auth",
+            "account",
+            "password",
+            "session",
+        ):  # where one is missing PAM turns everybody away
+            (self.root / f"etc/pam.d/common-{kind}").touch()
         for name in ("bin", "sbin"):
             (self.root / "usr/local" / name).mkdir(parents=True, exist_ok=True)
         if not (self.root / "usr/bin/awk").is_symlink():

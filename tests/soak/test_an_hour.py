@@ -2,7 +2,8 @@
 
     BELLWATCH_SOAK_MINUTES=60 BELLWATCH_SOAK_SEED=1 python -m pytest -s -m long tests/soak/test_an_hour.py
 
-Whatever ends a process is drawn in the first sixth only, so that the others have an hour to grow in.
+Whatever ends a process is drawn in the first sixth only, so that the others have an hour to grow in. A probe
+has the shipped time to answer: delays of a busy machine are no loss, and what came within it is written down.
 """
 
 import os
@@ -25,6 +26,8 @@ from tests.rigs.parts.simulator_process import wait_for
 MINUTES = float(os.environ.get("BELLWATCH_SOAK_MINUTES", "60"))
 SEED = int(os.environ.get("BELLWATCH_SOAK_SEED", "1"))
 CALM_S = 15.0, 45.0
+TIMEOUT_MS, SILENT_S = 1_000, 6.0
+"""As shipped; and so long that a silent probe, asked twice, makes no other on its line silent."""
 MOST_MORE_MB = 10.0
 """So much more at the end than after the first sixth, and something grows (project judgement)."""
 WRITTEN_WITHIN_S, WELL_WITHIN_S = 20.0, 120.0
@@ -119,7 +122,7 @@ ENDING = (watch_killed, team_killed, page_killed)
 
 def told(rack, about):
     """Return the seconds to the call; where a probe has come and gone for long, that call stands for it."""
-    came = rack.called(about, patience_s=20.0).after_s
+    came = rack.called(about, patience_s=20.0 + SILENT_S).after_s
     if came is None and any(goes_on(alarm) for alarm in rack.standing()):
         return rack.shown(lambda view: view.alarms, 1.0).after_s
     return came
@@ -209,7 +212,7 @@ def test_an_hour_of_faults(tmp_path):
     port = free_port()
     page = f"\n[page]\nport = {port}\n"
     untold, lost, after = [], set(), {}
-    with WholeRack(tmp_path, more=page) as rack:
+    with WholeRack(tmp_path, more=page, timeout_ms=TIMEOUT_MS, silent_s=SILENT_S) as rack:
         rack.page = Page(rack.settings_file)
         try:
             rack.page.start()

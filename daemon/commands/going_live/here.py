@@ -11,6 +11,7 @@ from pathlib import Path
 from daemon.broker.connection import Connection
 from daemon.broker.messages import rack_topic
 from daemon.buses.ports import serial_ports
+from daemon.check.page import acts_findings, certificate_findings
 from daemon.commands.going_live.live import Live
 from daemon.errors import Finding, SettingsError
 from daemon.journal.outbox import Message
@@ -25,6 +26,7 @@ BROKER_WITHIN_S = 5.0
 POLLED_WITHIN_S = 60.0
 LITTLE_ROOM_MB = 500
 _LOOK_S = 0.05
+_SQLITE = b"SQLite format 3\0"
 _NOT_LOCAL = ("nfs", "nfs4", "cifs", "smb3", "9p", "fuse.sshfs")
 
 Found = Finding | str
@@ -32,10 +34,11 @@ Found = Finding | str
 
 
 def found_here(settings: Settings) -> Iterator[Found]:
-    """Go through ports, journal, clock, machine, broker and probes; the slow ones at the end."""
+    """Go through ports, journal, page, clock, machine, broker and probes; the slow ones at the end."""
     watched = _is_watched(settings.journal.path)
     yield from _ports(settings)
     yield from _journal(settings.journal.path)
+    yield from _page(settings)
     if settings.backup and (unfit := unfit_folder(settings.journal.path, settings.backup)):
         expected = f"a folder on another disk, mounted, that {_user()} may write in; or same_disk = true"
         yield Finding("backup.folder", unfit, expected)
@@ -105,20 +108,8 @@ def _group(file: Path) -> str:
 
 def _journal(path: Path) -> Iterator[Found]:
     folder, at = path.parent, "journal.path"
-    mine = f"sudo install -d -o {_user()} {folder}"
-    if not folder.is_dir():
-        yield Finding(at, f"no folder {shown(str(folder))}", f"a folder that {_user()} may write in: {mine}")
-        return
-    if not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
-        expected = f"one that it may: {mine}; or run this as the user of the watch"
-        yield Finding(at, f"the folder {shown(str(folder))}, which {_user()} may not write in", expected)
-        return
-    if path.is_dir():
-        yield Finding(at, f"the folder {shown(str(path))}", "a file in it, such as journal.sqlite")
-        return
-    if path.exists() and not os.access(path, os.R_OK | os.W_OK):
-        expected = f"one that it may: sudo chown {_user()} {path}; or run this as the user of the watch"
-        yield Finding(at, f"the file {shown(str(path))}, which {_user()} may not write", expected)
+    if unfit := _unfit(path):
+        yield Finding(at, *unfit)
         return
     if (kind := _file_system(folder)) in _NOT_LOCAL:
         yield Finding(at, f"a network share ({kind})", "a local disk: SQLite's locks do not hold on shares")
@@ -129,6 +120,47 @@ def _journal(path: Path) -> Iterator[Found]:
         )
     else:
         yield f"{at}: {_user()} may write there, {free_mb / 1000:.1f} GB of room"
+
+
+def _unfit(path: Path) -> tuple[str, str] | None:
+    """Return why the journal cannot be there, and what would be right; nobody else's folder is given away."""
+    folder, user = path.parent, _user()
+    if path.parts[0].startswith("~"):
+        return shown(str(path)), "a path from the root on, since nobody's home is looked up here"
+    if not folder.is_dir():
+        found, expected = f"no folder {shown(str(folder))}", f"a folder that {user} may write in"
+        return found, f"{expected}: sudo install -d -o {user} {folder}"
+    if not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
+        expected = (
+            f"one of its own: sudo install -d -o {user} {folder / 'bellwatch'}, and the journal in there"
+        )
+        found = f"the folder {shown(str(folder))}, which {user} may not write in"
+        return found, f"{expected}; or run this as the user of the watch"
+    return _unfit_file(path) if path.exists() else None
+
+
+def _unfit_file(path: Path) -> tuple[str, str] | None:
+    name, user = shown(str(path)), _user()
+    if path.is_dir():
+        return f"the folder {name}", "a file in it, such as journal.sqlite"
+    if not os.access(path, os.R_OK | os.W_OK):
+        expected = f"one that it may: if that is its journal, sudo chown {user} {path}"
+        return (
+            f"the file {name}, which {user} may not write",
+            f"{expected}; or run this as the user of the watch",
+        )
+    with path.open("rb") as file:
+        if file.read(len(_SQLITE)) not in (b"", _SQLITE):
+            return f"the file {name}, which is no journal", "a journal, or a file that is not there yet"
+    return None
+
+
+def _page(settings: Settings) -> Iterator[Found]:
+    page, unprivileged = settings.page, Path("/proc/sys/net/ipv4/ip_unprivileged_port_start")
+    yield from certificate_findings(page)
+    yield from acts_findings(page, settings.rack.people)
+    if page.port < (least := int(unprivileged.read_text())):
+        yield Finding("page.port", f"{page.port}, which only root may open", f"{least} or more, such as 8781")
 
 
 def _file_system(folder: Path) -> str:

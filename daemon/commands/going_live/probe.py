@@ -16,6 +16,7 @@ from daemon.journal.sole_writer import holder_of
 from daemon.settings.rack import Settings
 from daemon.tables.words import one_of
 from daemon.view.rack import rack_now
+from daemon.view.rack_now import ChannelNow, RackNow
 from daemon.view.reader import JournalView
 from daemon.words import amount, number
 from drivers.errors import DriverError
@@ -120,8 +121,12 @@ def _read(options: argparse.Namespace) -> int:
     settings, watched = _settings(options)
     name, probe = options.probe, _probe(settings, options.probe)
     if watched:
-        print(*_by_the_watch(settings, name), sep="\n")
-        return 0
+        by_the_watch = [*_by_the_watch(settings, name)]
+        print(
+            *by_the_watch or [f"{name}: the watch does not read it yet; sudo systemctl restart bellwatch"],
+            sep="\n",
+        )
+        return 0 if by_the_watch else 1
     asked = probe.as_sent()
     came, patience_s = dict[str, float](), 5 + 1.2 * probe.every_s
     try:
@@ -159,21 +164,25 @@ def _lines(quantity: Quantity, sent: Sent) -> Iterator[str]:
     sense = is_plausible(quantity, sent.value)
     verdict = "makes sense" if sense else "makes no sense: no water or air is so"
     yield f"{quantity}: raw {sent.raw}; as set{how} {sent.value:.6g} {unit}".rstrip() + f": {verdict}"
-    for other in () if sense else read_otherwise(quantity, sent.value, _USUAL):
-        if not (other.as_what.startswith("with") and sent.others):
-            yield f"    it would make sense {other.as_what}: {other.value:.6g} {unit}".rstrip()
-    for way, value in sent.others:
-        if is_plausible(quantity, value):
-            yield f"    {'also ' if sense else 'it would make sense '}as {way}: {value:.6g} {unit}".rstrip()
+    others = [] if sense else [(it.as_what, it.value) for it in read_otherwise(quantity, sent.value, _USUAL)]
+    found = [it for it in others if not (it[0].startswith("with") and sent.others)]
+    found += [(f"as {way}", value) for way, value in sent.others if is_plausible(quantity, value)]
+    for way, value in found:
+        yield f"    {'also' if sense else 'it would make sense'} {way}: {value:.6g} {unit}".rstrip()
+    if not (sense or found):
+        yield "    nor otherwise: is it in water, is the address its manual's, or this its sign of a fault?"
 
 
 def _by_the_watch(settings: Settings, name: str) -> Iterator[str]:
-    rack = rack_now(JournalView(settings), int(time.time() * 1000))
-    for channel in (*rack.rack_wide, *(it for vessel in rack.vessels for it in vessel.channels)):
+    for channel in _channels(rack_now(JournalView(settings), int(time.time() * 1000))):
         if channel.probe == name:
             value = "no value" if channel.value is None else number(channel.value, channel.quantity)
             age = "" if channel.age_s is None else f", {channel.age_s:.0f} s ago"
             yield f"{channel.name}: {value}{age}, as the watch reads it"
+
+
+def _channels(rack: RackNow) -> list[ChannelNow]:
+    return [*rack.rack_wide, *(it for vessel in rack.vessels for it in vessel.channels)]
 
 
 def _follow(options: argparse.Namespace) -> int:
@@ -184,6 +193,8 @@ def _follow(options: argparse.Namespace) -> int:
         of_it[:] = [*of_it, value][-WINDOW:]
         its = Quantity(quantity)
         print(f"{its}: {amount(value, its)}  {_stability(probe, its, of_it)}", flush=True)
+    if not values:
+        print(f"nothing of {options.probe} within {options.for_s:.0f} s")
     return 0 if values else 1
 
 
@@ -211,14 +222,10 @@ def _watched(settings: Settings, options: argparse.Namespace) -> Iterator[tuple[
     view, seen, until = JournalView(settings), dict[str, float](), time.monotonic() + options.for_s
     while time.monotonic() < until:
         now_ms = int(time.time() * 1000)
-        for vessel in rack_now(view, now_ms).vessels:
-            for its in vessel.channels:
-                read_ms = now_ms - 1000 * (its.age_s or 0)
-                if (
-                    its.probe == options.probe
-                    and its.value is not None
-                    and read_ms > seen.get(its.name, 0) + 500
-                ):
-                    seen[its.name] = read_ms
-                    yield its.quantity, its.value
+        for its in _channels(rack_now(view, now_ms)):
+            read_ms = now_ms - 1000 * (its.age_s or 0)
+            is_new = its.probe == options.probe and read_ms > seen.get(its.name, 0) + 500
+            if is_new and its.value is not None:
+                seen[its.name] = read_ms
+                yield its.quantity, its.value
         time.sleep(1.0)

@@ -1,6 +1,7 @@
 """`bellwatch check`: everything that is wrong with a settings file, or the schema of such files."""
 
 import argparse
+import logging
 import sys
 from pathlib import Path
 
@@ -28,7 +29,9 @@ def _check(options: argparse.Namespace) -> int:
     if status or not options.here or options.schema:
         return status
     from daemon.commands.going_live.here import found_here  # noqa: PLC0415  (slow to load)
+    from daemon.logs import set_up_logs  # noqa: PLC0415
 
+    set_up_logs(logging.CRITICAL)  # what goes wrong is told below, a line each
     wrong = 0
     for found in found_here(load_settings(options.file)):
         print(f"here: {found}", flush=True)

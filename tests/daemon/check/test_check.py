@@ -697,26 +697,32 @@ def test_a_vessel_cannot_have_the_name_that_stands_for_the_rack(tmp_path: Path):
     ]
 
 
+TOML = "TOML: tables in brackets, and key = value"
+
+
 @pytest.mark.parametrize(
-    ("text", "line"),
+    ("text", "line", "right"),
     [
-        ("[rack]\nname = rack-1\n", "line 2, column 8: found text that is not TOML (Invalid value)"),
+        ("[rack]\nname = rack-1\n", "line 2, column 8: (Invalid value)", 'text in quotes, as in "text"'),
         (
             '[rack]\nname = "a"\nname = "b"\n',
-            "line 3, column 11: found text that is not TOML (Cannot overwrite a value)",
+            "line 3, column 11: (Cannot overwrite a value)",
+            "each key of a table once, and each table once",
         ),
+        ("[rack\n", "line 1, column 6: (Expected ']' at the end of a table declaration)", TOML),
+        ("rack = [1,\n", "end of file: (Invalid value)", TOML),
         (
-            "[rack\n",
-            "line 1, column 6: found text that is not TOML (Expected ']' at the end of a table declaration)",
+            '[rack]\nname = "1,5" no\n',
+            "line 2, column 14: (Expected newline or end of document after a statement)",
+            TOML,
         ),
-        ("rack = [1,\n", "end of file: found text that is not TOML (Invalid value)"),
     ],
 )
-def test_what_is_not_toml_is_shown_by_line_and_column(tmp_path: Path, text: str, line: str):
+def test_what_is_not_toml_is_shown_by_line_and_column(tmp_path: Path, text: str, line: str, right: str):
     path = tmp_path / "bellwatch.toml"
     path.write_text(text)
-    expected = f"{path}: {line}; expected TOML: tables in brackets, and key = value\n"
-    assert run(path) == (2, "", expected)
+    found = line.replace("(", "found text that is not TOML (", 1)
+    assert run(path) == (2, "", f"{path}: {found}; expected {right}\n")
 
 
 def test_a_file_that_cannot_be_read_is_named(tmp_path: Path):

@@ -1,4 +1,4 @@
-"""Forty wrong settings, by `check --here` as an ordinary user: each gets its line, which says what to do."""
+"""Fifty wrong settings, by `check --here` as an ordinary user: each gets its line, which says what to do."""
 
 import json
 import os
@@ -30,6 +30,29 @@ WRONG = {
         "journal.sqlite",
         "{folder}/none/j.sqlite",
         "sudo install -d -o",
+    ),
+    "decimal comma": ("advisory_high_c = 17.5", "advisory_high_c = 17,5", "a point in a number"),
+    "quotes of a word processor": ('"rack-1"', "\u201crack-1\u201d", "straight quotes"),
+    "text without quotes": ('"rack-1"', "rack-1", "text in quotes"),
+    "a key twice": ('host = "localhost"', 'host = "localhost"\nhost = "127.0.0.1"', "each table once"),
+    "one limit in two units": (
+        "advisory_high_c = 17.5",
+        "advisory_high_c = 17.5\nadvisory_high_f = 63",
+        "found advisory_high_c beside it; expected one of the two",
+    ),
+    "address with a point": ("address = 4", "address = 4.0", "found 4.0; expected a whole number"),
+    "journal in a folder of the system": (
+        "journal.sqlite",
+        "/usr/lib/j.sqlite",
+        "/usr/lib/bellwatch, and the journal in there",
+    ),
+    "journal in a home by its sign": ("journal.sqlite", "~/j.sqlite", "a path from the root on"),
+    "journal that is some other file": ("journal.sqlite", "{folder}/notes", "which is no journal"),
+    "page at a port of root's": ("[broker]", "[page]\nport = 80\n[broker]", "or more, such as 8781"),
+    "page that takes orders from everybody": (
+        "[broker]",
+        '[page]\nhost = "0.0.0.0"\nacts = true\n[broker]',
+        "behind_tls, or host 127.0.0.1",
     ),
     "journal in a folder of root": (
         "journal.sqlite",
@@ -167,6 +190,8 @@ def told():
         (folder / "closed").write_text("secret")
         (folder / "closed").chmod(0o600)
         (folder / "open").write_text("secret")
+        (folder / "notes").write_text("secret")
+        user.owns(folder / "notes")
         (folder / "open").chmod(0o644)
         master, slave = pty.openpty()
         port = Path(os.ttyname(slave))
@@ -185,8 +210,8 @@ def told():
         yield json.loads(done.stdout)
 
 
-def test_there_are_forty():
-    assert len(WRONG) >= 40
+def test_there_are_fifty():
+    assert len(WRONG) >= 50
 
 
 @pytest.mark.parametrize("name", WRONG)
@@ -198,3 +223,4 @@ def test_each_gets_its_line(told, name):
     assert line, said
     assert re.match(r"(here: )?(warning: )?[^:].*: found .+; expected .+", line), line
     assert "secret" not in said
+    assert "broker_unreachable" not in said, "a log's line is nobody's here"

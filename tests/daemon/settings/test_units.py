@@ -77,9 +77,8 @@ def test_a_limit_in_another_unit_may_be_off_and_must_be_a_number():
 
 def test_a_limit_in_two_units_is_refused():
     _, (fault,) = draft(limits="temperature = { target_c = 15, target_f = 60 }")
-    assert (fault.finding.path, fault.finding.found) == (
-        "stages.ephyra.temperature.target_f",
-        "an unknown key",
+    assert str(fault.finding) == (
+        "stages.ephyra.temperature.target_f: found target_c beside it; expected one of the two"
     )
 
 

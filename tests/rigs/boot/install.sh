@@ -5,6 +5,7 @@ cd /root
 
 timed offline sh /checkout/deploy/install.sh --dry-run
 say network "$(ls /sys/class/net | tr '\n' ' ')"
+mkdir -p /var/log/journal # as on a Debian that keeps its log
 timed unpack tar -xzf /rig/bellwatch-1.tar.gz
 timed install sh bellwatch-*/deploy/install.sh --network
 timed again sh bellwatch-*/deploy/install.sh --network
@@ -39,6 +40,10 @@ bw ack k1/temperature/high --who Ada >/out/ack 2>&1
 say "stage" "$(bw stage k1 bench-2 --over 2d --who Ada 2>&1 | tail -1)"
 sleep 3
 say "acknowledged" "$(standing)"
+# As systemd took them: that the kernel keeps to them takes a machine of its own.
+say "bounds" "log $(journalctl -u systemd-journald -o cat | grep -o '/var/log/journal.*max [0-9]*' | tail -1 |
+    grep -o '[0-9]*$') page $(systemctl show bellwatch-page -p MemoryMax --value) watch $(systemctl show bellwatch \
+    -p OOMScoreAdjust --value) hardware $(systemctl show -p RuntimeWatchdogUSec --value)"
 
 timed upgrade bellwatch-install upgrade --bundle /rig/bellwatch-2.tar.gz
 say "upgraded" "$(state) reads $(reads) $(version) alarms $(until_standing)"

@@ -17,12 +17,21 @@ from tests.rigs.places import ROOT
 PATIENCE_S = 120.0
 
 
+BAROMETER = """
+[probes.barometer]
+bus = "line"
+unit_id = 2
+every_s = 0.2
+registers = [{ quantity = "air_pressure", address = 0, type = "int16", scale = 0.675 }]
+"""
+
+
 class Bench:
     """A watched rack; `words` is what the probe's register holds now."""
 
-    def __init__(self, folder):
+    def __init__(self, folder, more=""):
         self.line, self.hundredths = PtyLine(folder / "serial"), 1500
-        self.settings = write_settings(folder, self.line.path, free_port(), every_s=0.2)
+        self.settings = write_settings(folder, self.line.path, free_port(), every_s=0.2, more=more)
         self.journal = folder / "journal.sqlite"
         self.daemon = DaemonRun(self.settings)
 
@@ -31,8 +40,8 @@ class Bench:
 
 
 @pytest.fixture
-def bench(tmp_path):
-    bench = Bench(tmp_path)
+def bench(tmp_path, request):
+    bench = Bench(tmp_path, getattr(request, "param", ""))
     with Peer(bench.line, bench.answer):
         try:
             bench.daemon.start()
@@ -87,6 +96,23 @@ def test_a_probe_that_is_read_by_the_watch_is_asked_of_it_and_not_of_the_line(be
     assert "as the watch reads it" in capsys.readouterr().out
     assert main(["probe", "scan", "line", "--settings", str(bench.settings)]) == 2
     assert "the watch is using it, and nothing disturbs it" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("bench", [BAROMETER], indirect=True)
+def test_a_barometer_is_followed_beside_the_watch_and_a_probe_that_it_does_not_have_is_said(bench, capsys):
+    bench.daemon.wait_for(
+        lambda: len(asked(bench.journal, "SELECT DISTINCT source FROM reading")) > 1, "both"
+    )
+    beside = ("--settings", str(bench.settings))
+    assert main(["probe", "follow", "barometer", "--for", "3s", *beside]) == 0
+    assert "air_pressure: 1012" in capsys.readouterr().out
+    text = bench.settings.read_text()
+    bench.settings.write_text(text + BAROMETER.replace("barometer", "new").replace("= 2", "= 3"))
+    assert main(["probe", "read", "new", *beside]) == 1
+    assert capsys.readouterr().out.startswith("new: the watch does not read it yet; sudo systemctl restart")
+    assert main(["probe", "follow", "new", "--for", "2s", *beside]) == 1
+    assert capsys.readouterr().out == "nothing of new within 2 s\n"
+    bench.settings.write_text(text)
 
 
 def test_without_a_watch_there_is_nothing_to_walk_through(tmp_path, capsys):

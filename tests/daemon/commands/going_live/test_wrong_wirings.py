@@ -78,6 +78,7 @@ def two_at_once(_request):
     return bytes(a & b for a, b in zip(one, other, strict=True))
 
 
+right = holds(">f", 18.2)
 TEMPERATURE, FLOAT = "temperature", "float32"
 WRONG = {
     "wires A and B swapped, or no power": (TEMPERATURE, FLOAT, lambda _: None, "wiring (A and B swapped?)"),
@@ -104,6 +105,24 @@ WRONG = {
     "µg/L taken for mg/L": ("oxygen", FLOAT, holds(">f", 8_000.0), "it would make sense in µg/L: 8 mg/L"),
     "% taken for mg/L": ("oxygen", FLOAT, holds(">f", 98.0), "in % of saturation"),
     "the probe has no measurement": (TEMPERATURE, FLOAT, holds(">f", float("nan")), "makes no sense"),
+    "a loose wire: the end is missing": (
+        TEMPERATURE, FLOAT, lambda request: right(request)[:-3], "cut off after 6 of 9 bytes; check baud"),
+    "seven bits instead of eight": (
+        TEMPERATURE, FLOAT, lambda request: bytes(it & 0x7F for it in right(request)), "check baud, parity"),
+    "it speaks Modbus ASCII": (
+        TEMPERATURE, FLOAT, lambda request: b":" + right(request)[:-2].hex().upper().encode() + b"4E\r\n",
+        "check baud, parity"),
+    "somebody talks all the time": (
+        TEMPERATURE, FLOAT, lambda _: b"$water 18.2\r\n" * 40, "check baud, parity"),
+    "a gateway without its probe": (TEMPERATURE, FLOAT, refuses(11), "behind the gateway is silent"),
+    "a refusal of its maker's own": (TEMPERATURE, FLOAT, refuses(99), "of its maker's own: see its manual"),
+    "K taken for °C": (TEMPERATURE, FLOAT, holds(">f", 291.35), "it would make sense in K: 18.2 °C"),
+    "S/m taken for mS/cm": (
+        "conductivity", FLOAT, holds(">f", 4.31), "it would make sense in S/m: 43.1 mS/cm"),
+    "a share taken for %": ("oxygen_saturation", FLOAT, holds(">f", 0.98), "as a share of 1: 98 %"),
+    "kPa taken for hPa": ("air_pressure", FLOAT, holds(">f", 101.3), "in kPa: 1013 hPa"),
+    "its sign of a fault": (TEMPERATURE, FLOAT, holds(">f", -999.0), "or this its sign of a fault?"),
+    "a dry cell": ("conductivity", FLOAT, holds(">f", 0.0), "nor otherwise: is it in water"),
 }  # fmt: skip
 
 
@@ -125,8 +144,8 @@ def wired(user, quantity, kind, answer, *command):
     return done
 
 
-def test_there_are_twelve():
-    assert len(WRONG) >= 12
+def test_there_are_two_dozen():
+    assert len(WRONG) >= 24
 
 
 @pytest.mark.parametrize("name", WRONG)
