@@ -170,9 +170,10 @@ class Block:
         tolerance, (source, known) = self._watch_list.tolerance(salinity), self._made_of[channel.name]
         if tolerance is None or tolerance.advisory.high is None:
             return bounds
-        raised, excess = raised_by(Quantity.SALINITY, tolerance.advisory.high, channel, source, known)
-        if not (excess > 0.0).any():
+        above = raised_by(Quantity.SALINITY, tolerance.advisory.high, channel, source, known)
+        if above is None:
             return bounds
+        raised, excess = above
         here, rates = self._rates.get(salinity.name, (series.index[:0], np.empty(0)))
         rates = np.nan_to_num(np.concatenate(([self._rates_before[salinity.name]], rates)))
         ahead = 1.0 + rates[here.searchsorted(series.index, side="right")] * bounds.tolerance.lead_time_ms / (
