@@ -4,10 +4,12 @@ A deed that cannot be done raises AlarmError or InputError with one line for the
 """
 
 import math
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
+
+import numpy as np
 
 from rules import ENTRIES_CHECKED, SECOND_WORD, TOLD_APART
 from rules.alarms.alarm import Alarm, Hold, HoldKind
@@ -18,6 +20,7 @@ from rules.calling.records import DRILL
 from rules.care.probe_care import Newest, ProbeCare
 from rules.culture.acts import act_of
 from rules.errors import InputError, RulesError, none_such
+from rules.judging.watch_list import NEVER_MS, Feedings
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
 from rules.rack.limits import Limit, limits_of
@@ -42,31 +45,44 @@ LARGEST = 1e12
 
 LOG_KINDS = tuple(ENTRY_KINDS)
 
-ONLY_WRITTEN = tuple(kind for kind, its in ENTRY_KINDS.items() if kind != "feed" and not its.of_stage)
-"""Entries that no judgement looks at, and whose value is checked without regard to the stage."""
+LOOKS_AT_VALUES = frozenset({"shelve", "take_out_of_service", "hand_measurement"})
+"""Kinds of action that look at the newest values of the vessel that they are about."""
+
+CUTS_NOTHING = LOOKS_AT_VALUES | {
+    "log", "culture", "acknowledge", "reset", "unshelve", "put_back_into_service", "drill"
+}  # fmt: skip
 
 
-def only_written(action: Action) -> bool:
-    """Return whether an action is written down and changes nothing that is judged, such as a note."""
-    return action.kind == "log" and action.body.get("what") in ONLY_WRITTEN
+def cuts_nothing(action: Action) -> bool:
+    """Return whether the readings before and after an action can be judged as one block.
+
+    It moves no limit; of food, and of a measurement by hand, the engine knows what they change.
+    """
+    return action.kind in CUTS_NOTHING and "limits_too" not in action.body
+
+
+def vessels_looked_at(actions: Iterable[Action]) -> set[str]:
+    """Return the vessels whose newest values these actions look at."""
+    bodies = (action.body for action in actions if action.kind in LOOKS_AT_VALUES)
+    return {str(it.get("vessel") or it.get("alarm")).partition("/")[0] for it in bodies}
 
 
 @dataclass(slots=True)
 class Deeds:
     """Carries actions out on the book of alarms and the state of the rack.
 
-    `possible` maps the name of every alarm that the plan can raise to a crossing that names it;
-    `newest` gives each channel's newest usable value. `changed_channels` are those that a
+    `possible` gives, by the name of every alarm that the plan can raise, a crossing that names it;
+    `newest` each channel's newest usable value. `changed_channels` are those that a
     calibration makes jump.
     """
 
     plan: RackPlan
     book: AlarmBook
     rack: RackState
-    possible: Mapping[str, Crossing]
+    possible: Callable[[], Mapping[str, Crossing]]
     care: ProbeCare
     channels: Sequence[Channel]
-    newest: Newest
+    newest: Callable[[], Newest]
     notices: list[Notice] = field(default_factory=list)
     changed_channels: list[str] = field(default_factory=list)
 
@@ -199,7 +215,7 @@ class Deeds:
 
     def hand_measurement(self, action: Action) -> None:
         """Compare what somebody measured by hand with the probes."""
-        self.notices += self.care.hand_measurement(action, self.plan, self.channels, self.newest)
+        self.notices += self.care.hand_measurement(action, self.plan, self.channels, self.newest())
 
     def drill(self, action: Action) -> None:
         """Ask whoever calls people to practise: nothing is wrong, and no alarm is touched."""
@@ -222,10 +238,11 @@ class Deeds:
 
     def _keep_from_people(self, action: Action, kind: HoldKind, until_ms: int | None) -> None:
         hold = Hold(_who(action), _text(action, "why"), until_ms)
+        possible, newest = self.possible(), self.newest()
 
         def keep(name: str) -> None:
-            meant = self.possible[_one_of(name, "alarm", self.possible)]
-            value = self.newest[meant.channel][1] if meant.channel in self.newest else math.nan
+            meant = possible[_one_of(name, "alarm", possible)]
+            value = newest[meant.channel][1] if meant.channel in newest else math.nan
             known = replace(hold, value=None if math.isnan(value) else value)
             self.book.hold(meant, kind, known, action.at_ms)
             maintenance = self.rack.maintenance_of(meant.vessel, meant.bus)
@@ -233,6 +250,25 @@ class Deeds:
                 self.book.hold(meant, HoldKind.MAINTENANCE, maintenance, action.at_ms)
 
         self._each(action, keep)
+
+
+def feedings(acts: Sequence[tuple[int, Action]], deeds: Deeds) -> dict[str, Feedings]:
+    """Return when the animals of each vessel were last fed before each place of a block, as `deeds` have it.
+
+    A refusal is told when its turn comes.
+    """
+    fed = {vessel: ([-1], [at_ms]) for vessel, at_ms in deeds.rack.fed_ms.items()}
+    rack = replace(deeds.rack, fed_ms=dict(deeds.rack.fed_ms))
+    for place, action in acts:
+        if action.kind == "log" and action.body.get("what") == "feed":
+            try:
+                replace(deeds, rack=rack, notices=[]).do(action)
+            except RulesError:
+                continue
+            places, times_ms = fed.setdefault(action.body["vessel"], ([-1], [NEVER_MS]))
+            places.append(place)
+            times_ms.append(rack.fed_ms.get(action.body["vessel"], NEVER_MS))
+    return {vessel: (np.array(places), np.array(times_ms)) for vessel, (places, times_ms) in fed.items()}
 
 
 def finish_maintenance(book: AlarmBook, rack: RackState, target: str, action: Action) -> None:

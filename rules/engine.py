@@ -6,9 +6,9 @@ gives, wherever the cut, with a snapshot and restore in between; `tests/rules/te
 this, and replay, restart and the live watch all rest on it.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from itertools import pairwise
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -17,27 +17,32 @@ from numpy.typing import NDArray
 from rules.alarms.alarm import Alarm
 from rules.alarms.book import AlarmBook
 from rules.alarms.event import AlarmEvent, Course
-from rules.alarms.life_cycle import Condition
 from rules.care.hand_checks import Chart
-from rules.care.probe_care import CalibrationNow, ProbeCare
-from rules.deeds import Deeds, end_shelves, end_shelves_of_moved, finish_maintenance, only_written
+from rules.care.probe_care import CalibrationNow, Newest, ProbeCare
+from rules.deeds import (
+    Deeds,
+    cuts_nothing,
+    end_shelves,
+    end_shelves_of_moved,
+    feedings,
+    finish_maintenance,
+    vessels_looked_at,
+)
 from rules.errors import InputError, RulesError
-from rules.judging.block import Block, places_by_source
+from rules.judging.block import Block, by_day, places_by_source
 from rules.judging.channel import ChannelState
 from rules.judging.disagreement import with_disagreement
 from rules.judging.drop_outs import drop_outs
 from rules.judging.due import Due, due_drop_outs, due_losses, due_silences
 from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
-from rules.judging.trust import bear_out, newest_values
+from rules.judging.trust import bear_out, newest_before, newest_values
 from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, under_what_stands
 from rules.judging.watch_list import WatchList, watched_no_more
-from rules.judging.watched import ChannelNow, DangerNow, courses, dangers_now
+from rules.judging.watched import ChannelNow, DangerNow, channels_now, courses, dangers_now, maintenance_over
 from rules.plain import from_plain, to_plain
-from rules.quality.history import DAY_MS, learned
-from rules.rack.limits import Level
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, move
-from rules.rack.state import RackState, stages_under, targets_of
+from rules.rack.state import RackState, stages_under
 from rules.readings import Action, Notice, Outcome, Readings
 from rules.shelved import bring_back, worse_on_the_shelf
 
@@ -78,19 +83,25 @@ class Engine:
     def feed(self, readings: Readings) -> Outcome:
         """Judge a block of readings in arrival order, passing over sources that the plan does not have.
 
-        Raises InputError, and changes nothing, where times run backwards.
+        What people did meanwhile happens in its place. Raises InputError, and changes nothing, where times
+        run backwards.
         """
         outcome = Outcome()
         if not len(readings):
             return outcome
         refuse_disorder(readings, places_by_source(readings, self._sources), self._sources, self._clock_ms)
-        rest = readings
-        while (moment_ms := self._moment_up_to(int(readings.at_ms[-1]))) is not None:
-            stop = int(np.searchsorted(rest.at_ms, moment_ms))
-            before, rest = rest.part(0, stop), rest.part(stop, len(rest))
-            self._judge(before, outcome)
-            self._reach(moment_ms, outcome)
-        self._judge(rest, outcome)
+        for day in by_day(readings):
+            rest = day
+            while (moment_ms := self._moment_up_to(int(day.at_ms[-1]))) is not None:
+                stop = int(np.searchsorted(rest.at_ms, moment_ms))
+                self._judge(rest.part(0, stop), outcome)
+                rest = rest.part(stop, len(rest))
+                while rest.acts and not rest.acts[0][0] and rest.acts[0][1].at_ms < moment_ms:
+                    outcome.add(self.act(rest.acts[0][1]))
+                    rest = replace(rest, acts=rest.acts[1:])
+                if self._moment_up_to(moment_ms) is not None:  # nobody has put it off
+                    self._reach(moment_ms, outcome)
+            self._judge(rest, outcome)
         return outcome
 
     def advance(self, until_ms: int) -> Outcome:
@@ -112,27 +123,37 @@ class Engine:
         return outcome
 
     def act(self, action: Action) -> Outcome:
-        """Take in what people did, or say in `Outcome.refusal` why not; what is only written may be late."""
-        its, written = self._watch_list, only_written(action)
-        outcome = Outcome() if written and action.at_ms < self._clock_ms else self.advance(action.at_ms)
-        newest = {} if written else newest_values(its, self._channels, action.rules)
-        possible = {} if written else its.possible_alarms(self._clock_ms)
-        deeds = Deeds(self._plan, self._book, self._rack, possible, self._care, its.channels, newest)
+        """Take in what people did, or say in `Outcome.refusal` why not."""
+        outcome = self.advance(action.at_ms)
+        its = self._do(action, partial(newest_values, self._watch_list, self._channels, action.rules))
+        outcome.add_told(its)
+        outcome.refusal = its.refusal
+        return outcome
+
+    def _do(self, action: Action, newest: Callable[[], Newest]) -> Outcome:
+        outcome, deeds = Outcome(), self._deeds(action.at_ms, newest)
         try:
             deeds.do(action)
         except RulesError as refused:
             outcome.refusal = str(refused)
         else:
             if action.kind == "end_maintenance":
-                deeds.notices.append(self._maintenance_over(action.body["target"], action.at_ms))
+                over = action.body["target"], action.at_ms
+                deeds.notices.append(maintenance_over(self._watch_list, self._channels, *over))
             if action.kind == "hand_measurement":
-                bear_out(deeds.notices[0], its, self._channels, self._care)
+                bear_out(deeds.notices[0], self._watch_list, self._channels, self._care)
         outcome.notices += deeds.notices
         for name in deeds.changed_channels:
             self._channels[name].begin_anew()
-        if not written:
+        if cuts_nothing(action):
+            outcome.events += self._book.take_events()
+        else:
             self._drop_limits_that_are_gone(action.at_ms, outcome)
         return outcome
+
+    def _deeds(self, at_ms: int, newest: Callable[[], Newest]) -> Deeds:
+        possible, channels = partial(self._watch_list.possible_alarms, at_ms), self._watch_list.channels
+        return Deeds(self._plan, self._book, self._rack, possible, self._care, channels, newest)
 
     def configure(self, plan: RackPlan, at_ms: int) -> Outcome:
         """Go on under another plan: what both have keeps its state, alarms without a limit return."""
@@ -177,35 +198,8 @@ class Engine:
 
     def channels(self) -> list[ChannelNow]:
         """Return every channel as it stands, in the order of the plan."""
-        faults = {
-            alarm.channel: (alarm.since_ms, alarm.evidence.reason)
-            for alarm in self._book
-            if alarm.condition is Condition.PROBE_FAULT and Level.ADVISORY in alarm.active
-            if self._channels[alarm.channel].fails
-        }
-        return [
-            ChannelNow(
-                channel,
-                self._watch_list.tolerance_at(channel, self._clock_ms),
-                state.time_ms,
-                state.value,
-                state.flag,
-                state.rate_per_hour,
-                self._sources[channel.source.id].silent,
-                tuple(state.quality.tests[:, 0].tolist()),
-                state.error,
-                state.lacking,
-                state.good_time_ms,
-                calm.changed_ms,
-                calm.is_frozen(self._clock_ms, channel.source.probe in self._plan.fresh),
-                learned(state.history, self._clock_ms, channel.quantity, channel.source.silent_after_ms),
-                faults.get(channel.name),
-                channel.name in self._watch_list.given,
-            )
-            for channel in self._watch_list.channels
-            for state in [self._channels[channel.name]]
-            for calm in [self._channels[self._watch_list.own[channel.source.id].name].calm]
-        ]
+        its = self._watch_list, self._channels, self._sources
+        return channels_now(*its, self._book, self._clock_ms)
 
     def courses(self) -> list[Course]:
         """Return where the water of the alarms that people are told of is now, the most urgent first."""
@@ -299,7 +293,7 @@ class Engine:
         for target, hold in sorted(self._rack.maintenance.items()):
             if hold.until_ms == moment_ms:
                 finish_maintenance(self._book, self._rack, target, over)
-                outcome.notices.append(self._maintenance_over(target, moment_ms))
+                outcome.notices.append(maintenance_over(self._watch_list, self._channels, target, moment_ms))
         for vessel, due_ms in self._rack.reminders(self._plan):
             if due_ms == moment_ms:
                 outcome.notices.append(self._runs_long(vessel, moment_ms))
@@ -316,43 +310,47 @@ class Engine:
         lost = self._losses(before_ms, clock, {}, {}, {})
         self._settle(due_silences(fallen, self._watch_list) + lost, outcome)
 
-    def _maintenance_over(self, target: str, at_ms: int) -> Notice:
-        """Say whether the water is back in its bands after maintenance."""
-        outside, unknown = [], []
-        for channel in self._watch_list.channels:
-            if target not in targets_of(channel.vessel, channel.source.bus):
-                continue
-            state = self._channels[channel.name]
-            if self._watch_list.tolerance(channel) is None:
-                continue
-            if np.isnan(state.good_value) or at_ms - state.good_time_ms > channel.source.silent_after_ms:
-                unknown.append(channel.name)
-            elif self._watch_list.is_outside(channel, state.good_value, at_ms):
-                outside.append(channel.name)
-        return Notice("maintenance over", at_ms, target, {"outside": outside, "unknown": unknown})
-
     # The steps of a block
 
     def _judge(self, readings: Readings, outcome: Outcome) -> None:
-        """Judge readings day by day (UTC): what was learned of a channel changes at midnight."""
-        midnights = np.diff(readings.at_ms // DAY_MS).nonzero()[0] + 1
-        for start, stop in pairwise([0, *midnights.tolist(), len(readings)]):
-            if start < stop:
-                self._judge_block(readings.part(start, stop), outcome)
+        """Judge readings of a day as one block, or with a cut at each thing that people did meanwhile.
+
+        What looks at values, or ends a doubt, must not meet a probe that is doubted.
+        """
+        looked_at = self._watch_list.made_of(vessels_looked_at(action for _, action in readings.acts))
+        doubted = looked_at and len(readings) and self._block(readings).may_doubt(looked_at)
+        if doubted or not readings.is_in_order(self._clock_ms):
+            for it in readings.one_by_one():
+                outcome.add(self.act(it) if isinstance(it, Action) else self.feed(it))
+        elif len(readings):
+            self._judge_block(readings, outcome)
+
+    def _block(self, readings: Readings) -> Block:
+        places = places_by_source(readings, self._sources)
+        fed = feedings(readings.acts, self._deeds(self._clock_ms, dict))
+        its = self._watch_list, self._channels, self._sources, self._care
+        return Block(readings, places, *its, fed)
 
     def _judge_block(self, readings: Readings, outcome: Outcome) -> None:
-        places = places_by_source(readings, self._sources)
+        good = {name: (it.good_time_ms, it.good_value) for name, it in self._channels.items()}
+        block = self._block(readings)
+        places = block.places
         fallen = silences(self._plan.sources, self._sources, readings.at_ms, places)
         due = due_silences(fallen, self._watch_list)
         gaps = drop_outs(self._plan.sources, self._sources, readings.time_ms, places)
         due += due_drop_outs(gaps, readings.at_ms, self._watch_list)
-        block = Block(readings, places, self._watch_list, self._channels, self._sources, self._care)
         due += block.judge(outcome)
-        due += worse_on_the_shelf(self._book, block.judged, self._watch_list, readings)
         due += self._losses(self._clock_ms, readings.at_ms, places, block.seen, block.unmoved)
         note_heard(self._sources, readings.at_ms, readings.time_ms, places)
+        start, worse = 0, partial(worse_on_the_shelf, self._book, block.judged, self._watch_list, readings)
+        for place, action in readings.acts:
+            self._clock_ms, end = action.at_ms, (place, False, action.at_ms)
+            self._settle([it for it in [*due, *worse(start)] if it.order[:3] < end], outcome)
+            due = [it for it in due if it.order[:3] >= end]
+            outcome.add(self._do(action, partial(newest_before, place, block.judged, good)))
+            start = place
         self._clock_ms = int(readings.at_ms[-1])
-        self._settle(due, outcome)
+        self._settle([*due, *worse(start)], outcome)
 
     def _losses(
         self, from_ms: int, at_ms: NDArray[np.int64], places: Places, seen: Seen, unmoved: Unmoved

@@ -1,6 +1,7 @@
 """The engine's inputs and outputs: blocks of readings in, flags and alarm events out."""
 
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,8 @@ class Readings:
     """Readings in arrival order, as arrays of shape n.
 
     `seq` numbers the inputs of a journal and rises; `at_ms` is when the reading was taken in (never falls);
-    `time_ms` is when it was measured (rises within a source); `source` is `Source.id`.
+    `time_ms` is when it was measured (rises within a source); `source` is `Source.id`. `acts` is what people
+    did meanwhile that `cuts_nothing`, each with the place of the reading that it came before.
     """
 
     seq: NDArray[np.int64]
@@ -24,6 +26,7 @@ class Readings:
     source: NDArray[np.int64]
     time_ms: NDArray[np.int64]
     value: NDArray[np.float64]
+    acts: tuple[tuple[int, "Action"], ...] = ()
 
     def __post_init__(self) -> None:
         sizes = {column.size for column in (self.seq, self.at_ms, self.source, self.time_ms, self.value)}
@@ -36,7 +39,29 @@ class Readings:
     def part(self, start: int, stop: int) -> "Readings":
         """Return the readings from `start` up to, not including, `stop`."""
         cut = slice(start, stop)
-        return Readings(self.seq[cut], self.at_ms[cut], self.source[cut], self.time_ms[cut], self.value[cut])
+        acts = tuple((place - start, action) for place, action in self.acts if start <= place < stop)
+        ids, at_ms, time_ms = (column[cut] for column in (self.seq, self.at_ms, self.time_ms))
+        return Readings(ids, at_ms, self.source[cut], time_ms, self.value[cut], acts)
+
+    def one_by_one(self) -> "Iterator[Readings | Action]":
+        """Go through the readings and what people did meanwhile."""
+        start, bare = 0, replace(self, acts=())
+        for place, action in self.acts:
+            if place > start:
+                yield bare.part(start, place)
+            yield action
+            start = place
+        if len(self) > start:
+            yield bare.part(start, len(self))
+
+    def is_in_order(self, from_ms: int) -> bool:
+        """Return whether the times of all that people did lie between those of the readings beside."""
+        for place, action in self.acts:
+            beside_ms = self.at_ms[max(place - 1, 0) : place + 1].tolist()
+            if not max([from_ms, *beside_ms[:-1]]) <= action.at_ms <= beside_ms[-1]:
+                return False
+            from_ms = action.at_ms
+        return True
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,15 +123,26 @@ class Amendment:
 
 @dataclass(slots=True)
 class Outcome:
-    """What the engine made of a piece of input, in order."""
+    """What the engine made of a piece of input, in order.
+
+    `refusal` says why an action was refused, `refused` so of those that came with readings.
+    """
 
     events: list[AlarmEvent] = field(default_factory=list)
     flags: list[ChannelFlags] = field(default_factory=list)
     amendments: list[Amendment] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
     refusal: str = ""
+    refused: list[str] = field(default_factory=list)
 
     def add_told(self, more: "Outcome") -> None:
         """Take in what another one tells people."""
         self.events += more.events
         self.notices += more.notices
+
+    def add(self, more: "Outcome") -> None:
+        """Take in all of another one, which came after."""
+        self.add_told(more)
+        self.flags += more.flags
+        self.amendments += more.amendments
+        self.refused += more.refused if not more.refusal else [*more.refused, more.refusal]

@@ -28,18 +28,26 @@ many of these its block has."""
 
 
 def worse_on_the_shelf(
-    alarms: Iterable[Alarm], judged: Mapping[str, Series], watch_list: WatchList, readings: Readings
+    alarms: Iterable[Alarm],
+    judged: Mapping[str, Series],
+    watch_list: WatchList,
+    readings: Readings,
+    place: int,
 ) -> Iterator[Due]:
-    """Find in a block that has been judged what brings alarms of critical limits back from the shelf."""
+    """Find in a block that has been judged what brings alarms of critical limits back from the shelf.
+
+    Only readings from `place` on count.
+    """
     channels = {channel.name: channel for channel in watch_list.channels if channel.name in judged}
     for alarm in alarms:
         if alarm.state is not State.SHELVED or alarm.condition not in MILDER or alarm.channel not in channels:
             continue
-        series, place = judged[alarm.channel], watch_list.place[alarm.channel]
+        series, order = judged[alarm.channel], watch_list.place[alarm.channel]
+        series = series.part(slice(int(series.index.searchsorted(place)), series.index.size))
         bounds = watch_list.bounds(channels[alarm.channel], series.time_ms)
         for index, evidence in _first_worse(alarm, series, bounds):
             at_ms = int(readings.at_ms[index])
-            yield Due(index, False, at_ms, place, _LAST, _worse_crossing(alarm, evidence))
+            yield Due(index, False, at_ms, order, _LAST, _worse_crossing(alarm, evidence))
 
 
 def _first_worse(alarm: Alarm, series: Series, bounds: Bounds) -> Iterator[tuple[int, Evidence]]:

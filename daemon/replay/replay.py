@@ -6,7 +6,7 @@ those that it would have raised.
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,11 +72,12 @@ class Judging:
                 known.append((item.at_ms, rules))
         if isinstance(item, Action) and item.kind in self._left_out:
             return
+        if isinstance(item, Readings):
+            item = replace(item, acts=tuple(it for it in item.acts if it[1].kind not in self._left_out))
         self._engine, outcome = fold(self._engine, item)
         if isinstance(item, Readings):
             self._count(self._engine, item)
-        elif outcome.refusal:
-            self.result.refused.append(outcome.refusal)
+        self.result.refused += [*outcome.refused, *filter(None, [outcome.refusal])]
         self._note(self._engine, outcome)
 
     def finish(self, end_ms: int) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from daemon.sources.recording import Inputs, Recording
+from daemon.sources.recording import Inputs, Recording, one_by_one
 from daemon.version import version as its_version
 from rules import RULES_VERSION
 from rules.readings import Readings
@@ -37,11 +37,12 @@ def of_recording(recording: Recording) -> tuple[Recording, Callable[[], str]]:
 
     def inputs() -> Inputs:
         for item in recording.inputs():
-            if isinstance(item, Readings):
-                columns = (item.seq, item.at_ms, item.source, item.time_ms, item.value.view(np.int64))
-                digest.update(np.stack(columns, axis=1).tobytes())
-            else:
-                digest.update(json.dumps(astuple(item), sort_keys=True).encode())
+            for part in one_by_one(iter([item])):
+                if isinstance(part, Readings):
+                    columns = (part.seq, part.at_ms, part.source, part.time_ms, part.value.view(np.int64))
+                    digest.update(np.stack(columns, axis=1).tobytes())
+                else:
+                    digest.update(json.dumps(astuple(part), sort_keys=True).encode())
             yield item
 
     return replace(recording, inputs=inputs), lambda: digest.hexdigest()[:SHOWN]

@@ -1,19 +1,19 @@
 """Where a replay reads from: a journal, a CSV of another logger or an InfluxDB, as one kind of thing.
 
-Whatever it comes from, a recording is the inputs of the engine in the order of their arrival; only what
-changes no judgement may come later, so that a block of readings is not cut for it.
+Whatever it comes from, a recording is the inputs of the engine in the order of their arrival; what people did
+that cuts no block of readings comes with it.
 """
 
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from daemon.journal.history import Entry
-from rules.deeds import only_written
+from rules.deeds import cuts_nothing
 from rules.readings import Action, Readings
 
 SourceKey = tuple[str, str, str]
@@ -101,22 +101,33 @@ def _joined(columns: Iterable[NDArray[np.generic]], kind: type) -> NDArray[Any]:
 
 
 def in_order(blocks: Iterable[Readings], actions: Iterable[tuple[int, Action]]) -> Inputs:
-    """Put actions between readings, each before the first one of its own number or a higher one."""
+    """Put actions between readings, each before the first one of its own number or a higher one.
+
+    What cuts no block comes with its readings.
+    """
     waiting = deque(actions)
     for block in blocks:
-        start, notes = 0, []
+        start, acts = 0, []
         while waiting and len(block) and waiting[0][0] <= block.seq[-1]:
             seq, action = waiting.popleft()
-            if only_written(action):
-                notes.append(action)
+            place = int(np.searchsorted(block.seq, seq))
+            if cuts_nothing(action):
+                acts.append((place - start, action))
                 continue
-            stop = int(np.searchsorted(block.seq, seq))
-            if stop > start:
-                yield block.part(start, stop)
-            yield from notes
+            yield from _with_acts(block.part(start, place), acts)
             yield action
-            start, notes = stop, []
-        if len(block) > start:
-            yield block.part(start, len(block))
-        yield from notes
+            start, acts = place, []
+        yield from _with_acts(block.part(start, len(block)), acts)
     yield from (action for _, action in waiting)
+
+
+def _with_acts(readings: Readings, acts: list[tuple[int, Action]]) -> Inputs:
+    if len(readings):
+        yield replace(readings, acts=tuple(it for it in acts if it[0] < len(readings)))
+    yield from (action for place, action in acts if place >= len(readings))
+
+
+def one_by_one(inputs: Inputs) -> Inputs:
+    """Go through inputs, each thing that people did by itself."""
+    for item in inputs:
+        yield from item.one_by_one() if isinstance(item, Readings) else [item]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from daemon.sources.recording import Recording, SourceKey, in_blocks, in_order
+from daemon.sources.recording import Recording, SourceKey, in_blocks, in_order, one_by_one
 from rules.readings import Action, Readings
 
 _COLUMNS = {"seq": np.int64, "at_ms": np.int64, "source": np.int64, "time_ms": np.int64, "value": np.float64}
@@ -38,12 +38,12 @@ class Store:
         return Recording(*its, partial(self._inputs, without), {})
 
     def _inputs(self, without: Container[str]) -> Iterator[Readings | Action]:
-        columns = [
+        seq, at_ms, source, time_ms, value = (
             np.memmap(self.folder / name, dtype=kind, mode="r", shape=(self.readings,)).view(np.ndarray)
             for name, kind in _COLUMNS.items()
-        ]
+        )
         actions = ((seq, action) for seq, action in self.actions if action.kind not in without)
-        yield from in_order(in_blocks(Readings(*columns)), actions)
+        yield from in_order(in_blocks(Readings(seq, at_ms, source, time_ms, value)), actions)
 
 
 def stored(recording: Recording, folder: Path) -> Store:
@@ -53,7 +53,7 @@ def stored(recording: Recording, folder: Path) -> Store:
     watched = Watched()
     with ExitStack() as stack:
         files = {name: stack.enter_context((folder / name).open("wb")) for name in _COLUMNS}
-        for item in recording.inputs():
+        for item in one_by_one(recording.inputs()):
             if isinstance(item, Action):
                 actions.append((next_seq, item))
                 continue

@@ -6,6 +6,7 @@ What comes out are the few crossings, each in its place in the order of arrival.
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import partial
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,8 +32,9 @@ from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs, Known,
 from rules.judging.series import Series, sample
 from rules.judging.silence import Places, SourceState
 from rules.judging.trust import Trust
-from rules.judging.watch_list import OXYGEN, WatchList
+from rules.judging.watch_list import OXYGEN, Feedings, WatchList, after_food
 from rules.quality.flags import SUSPECT
+from rules.quality.history import DAY_MS
 from rules.quality.probe_faults import FaultReason
 from rules.quality.settings import HOUR_MS
 from rules.quantities import Quantity
@@ -63,6 +65,13 @@ def places_by_source(readings: Readings, source_ids: Iterable[int]) -> Places:
     }
 
 
+def by_day(readings: Readings) -> Iterator[Readings]:
+    """Go through readings day by day (UTC): what was learned of a channel changes at midnight."""
+    midnights = np.diff(readings.at_ms // DAY_MS).nonzero()[0] + 1
+    for start, stop in pairwise([0, *midnights.tolist(), len(readings)]):
+        yield readings.part(start, stop)
+
+
 class Block:
     """A block under judgement; `channels`, the carried states, are changed by `judge`.
 
@@ -78,12 +87,13 @@ class Block:
         channels: Mapping[str, ChannelState],
         sources: Mapping[int, SourceState],
         care: ProbeCare,
+        fed: Mapping[str, Feedings],
     ) -> None:
         self._readings = readings
-        self._places = places
+        self._places = self.places = places
         self._watch_list = watch_list
         self._channels, self._sources = channels, sources
-        self._care = care
+        self._care, self._fed = care, fed
         self._trust = Trust(readings, places, watch_list, channels, sources, self._dry_readings, self._put_in)
         self._inputs = Inputs(watch_list, channels, self._trust.counted)
         self.judged: dict[str, Series] = {}
@@ -95,6 +105,10 @@ class Block:
         self._doubtful = {name: state.doubtful for name, state in channels.items()}
         self._dry: dict[int, Dryness] = {}
         self._told: dict[int, tuple[Spells, Spells]] = {}
+
+    def may_doubt(self, channels: Iterable[Channel]) -> bool:
+        """Return whether a probe of these channels is doubted anywhere in the block; carry nothing on."""
+        return any(map(self._trust.may_doubt, {channel.source.id for channel in channels}))
 
     def judge(self, outcome: Outcome) -> Iterator[Due]:
         """Judge every channel that has readings; flags go into `outcome`, crossings come back in places."""
@@ -148,6 +162,7 @@ class Block:
         and oxygen that is lost is never part of anything else.
         """
         bounds = self._watch_list.bounds(channel, series.time_ms)
+        bounds = after_food(channel, series, bounds, self._fed.get(channel.vessel))
         inputs = [need.channels for need in channel.needs if need.quantity is Quantity.SALINITY]
         if channel.quantity is not Quantity.OXYGEN_SATURATION or not any(inputs) or bounds.tolerance is None:
             return bounds
@@ -155,9 +170,10 @@ class Block:
         tolerance, (source, known) = self._watch_list.tolerance(salinity), self._made_of[channel.name]
         if tolerance is None or tolerance.advisory.high is None:
             return bounds
-        raised, excess = raised_by(Quantity.SALINITY, tolerance.advisory.high, channel, source, known)
-        if not (excess > 0.0).any():
+        above = raised_by(Quantity.SALINITY, tolerance.advisory.high, channel, source, known)
+        if above is None:
             return bounds
+        raised, excess = above
         here, rates = self._rates.get(salinity.name, (series.index[:0], np.empty(0)))
         rates = np.nan_to_num(np.concatenate(([self._rates_before[salinity.name]], rates)))
         ahead = 1.0 + rates[here.searchsorted(series.index, side="right")] * bounds.tolerance.lead_time_ms / (

@@ -57,13 +57,18 @@ def _otherwise(channel: Channel, own: Series, inputs: list[Known]) -> Array | No
 
 def raised_by(
     quantity: Quantity, most: float, channel: Channel, own: Series, inputs: list[Known]
-) -> tuple[Array, Array]:
-    """Return by how much an input above `most` raises a derived value (shape m), and how far above it is."""
+) -> tuple[Array, Array] | None:
+    """Return by how much an input above `most` raises a derived value (shape m), and how far above it is.
+
+    None where it never is.
+    """
     values = [known.value for known in inputs]
     place = [need.quantity for need in channel.needs].index(quantity)
     held = [*values[:place], np.minimum(values[place], most), *values[place + 1 :]]
-    raised = _value(channel, own.value, *values) - _value(channel, own.value, *held)
-    return raised, values[place] - held[place]
+    excess = values[place] - held[place]
+    if not (excess > 0.0).any():
+        return None
+    return _value(channel, own.value, *values) - _value(channel, own.value, *held), excess
 
 
 def _elsewhere(channel: Channel, own: Series, inputs: list[Known]) -> NDArray[np.int64] | None:

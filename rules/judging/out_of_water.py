@@ -87,6 +87,8 @@ class Dryness:
         Somebody has put the probe in: it was out for long, or never in before. `heard_ms` is when the cell
         was last read before the block.
         """
+        if not here.size or self.is_over(time_ms, SETTLES_WITHIN_MS + BELIEVED_FOR_MS):
+            return np.zeros(here.size, dtype=np.bool_)
         known = self.cell.index.searchsorted(here, side="right")
         last_ms, spell_ms = self.last_ms[known], self.spell_ms[known]
         settled_ms = np.concatenate([[heard_ms], self.cell.time_ms])[known] - last_ms

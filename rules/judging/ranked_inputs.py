@@ -302,12 +302,13 @@ class Inputs:
         position = np.zeros(at.index.size, dtype=np.intp)
         found = self._found.get(name)
         if found is not None:
-            good = (~np.isnan(found.value)).nonzero()[0]
-            times = np.concatenate([times, found.time_ms[good]])
-            values = np.concatenate([values, found.value[good]])
-            doubtful = np.zeros(good.size, np.bool_) if found.suspect is None else found.suspect[good]
-            doubts = np.concatenate([doubts, doubtful])
-            position = found.index[good].searchsorted(at.index, side="right")
+            good = ~np.isnan(found.value)
+            here: slice | Bools = slice(None) if good.all() else good
+            times = np.concatenate([times, found.time_ms[here]])
+            values = np.concatenate([values, found.value[here]])
+            doubtful = np.zeros(good.size, np.bool_) if found.suspect is None else found.suspect
+            doubts = np.concatenate([doubts, doubtful[here]])
+            position = found.index[here].searchsorted(at.index, side="right")
         return times[position], values[position], doubts[position]
 
     def _holds_ms(self, name: str) -> int:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from rules import BLIND_REFUSED
 from rules.care.hand_checks import COMPARED_WITHIN_MS
-from rules.care.probe_care import ProbeCare
+from rules.care.probe_care import Newest, ProbeCare
 from rules.judging.channel import ChannelState
 from rules.judging.series import Series
 from rules.judging.silence import Places, SourceState
@@ -165,6 +165,19 @@ class Trust:
         read = np.concatenate((value, self._readings.value[its]))[newest]
         return read, np.concatenate((time_ms, self._readings.time_ms[its]))[newest]
 
+    def may_doubt(self, source_id: int) -> bool:
+        """Return whether a probe is doubted before the block or anywhere in it; nothing is carried on."""
+        channel = self._watch_list.own[source_id]
+        state = self._channels[channel.name]
+        swift_before = state.swift
+        if state.leap.since_ms >= 0 or swift_before.since_ms >= 0:
+            return True
+        if source_id not in self._places:
+            return False
+        doubted = bool(self._leaps_of(source_id)[0].jumped.any()) or self.base(channel) is not None
+        state.swift = swift_before
+        return doubted
+
     def base(self, channel: Channel) -> Floats | None:
         """Return what a thermometer or a cell read before a swift move of its own at each of its readings.
 
@@ -315,18 +328,32 @@ class Trust:
                 state.repeats, state.raw = int(repeats[-1]), float(self._readings.value[here[-1]])
 
 
-def newest_values(
-    watch_list: WatchList, channels: Mapping[str, ChannelState], rules: int
-) -> dict[str, tuple[int, float]]:
+def newest_values(watch_list: WatchList, channels: Mapping[str, ChannelState], rules: int) -> Newest:
     """Return each channel's newest usable value with its time before it; NaN while its probe is doubted.
 
     What a probe said before it leapt, as in a bottle, is of another water than the one that a hand measures.
     """
-    newest = {name: (state.good_time_ms, state.good_value) for name, state in channels.items()}
+    newest: dict[str, tuple[int, float]] = {
+        name: (state.good_time_ms, state.good_value) for name, state in channels.items()
+    }
     for channel in watch_list.channels if rules >= BLIND_REFUSED else ():
         its = channels[watch_list.own[channel.source.id].name]
         if its.leap.since_ms >= 0 or its.swift.since_ms >= 0:
             newest[channel.name] = (its.good_time_ms, np.nan)
+    return newest
+
+
+def newest_before(place: int, judged: Mapping[str, Series], before: Newest) -> Newest:
+    """Return the same at a place of a block without doubts, of which `judged` is what may be used."""
+    newest = dict(before)
+    for name, series in judged.items():
+        value = series.value[: series.index.searchsorted(place)]
+        good = ~np.isnan(value)
+        if series.error is not None:
+            good &= series.error[: value.size] == 0
+        if good.any():
+            at = int(good.nonzero()[0][-1])
+            newest[name] = int(series.time_ms[at]), float(value[at])
     return newest
 
 

@@ -1,6 +1,6 @@
 """The channels of a rack, what each is judged by now, and the alarms that it can raise."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -13,6 +13,7 @@ from rules.alarms.persistence import Turn
 from rules.judging.channel import DOUBTED
 from rules.judging.drop_outs import DropOuts
 from rules.judging.out_of_water import cells_of, lifted_together
+from rules.judging.series import Series
 from rules.judging.silence import Scope, Silence, SourceState
 from rules.judging.unwatched import Danger, Loss, cause_of, water_cause
 from rules.plain import taken_over
@@ -41,6 +42,10 @@ from rules.water.specific_conductance import Compensation
 OXYGEN = (Quantity.OXYGEN, Quantity.OXYGEN_SATURATION)
 FEED_MS = 2_700_000
 """So long animals that have been fed may draw oxygen down faster (project judgement); low limits stand."""
+
+NEVER_MS = -(2**62)
+Feedings = tuple[NDArray[np.intp], NDArray[np.int64]]
+"""When the animals of a vessel were last fed, each from a place of a block on; the first from before it."""
 
 _FALLS = {f"{Condition.FALLING}:{level}" for level in Level}
 _SILENT_KEY = f"{Condition.SILENT}:{Level.ADVISORY}"
@@ -158,24 +163,16 @@ class WatchList:
             self.plan.tolerances_of(channel.vessel), self.stage(channel), channel.quantity, at_ms
         )
 
-    def bounds(self, channel: Channel, time_ms: NDArray[np.int64]) -> Bounds:
-        """Return what a channel is judged by at the times `time_ms` (shape m).
+    def made_of(self, vessels: Collection[str]) -> list[Channel]:
+        """Return the channels of these vessels, and what they are made of."""
+        here = [it for it in self.channels if it.vessel in vessels]
+        names = {name for it in here for need in it.needs for name in need.channels}
+        return [*here, *(it for it in self.channels if it.name in names)]
 
-        After feeding no fall of oxygen counts as too fast for a while; what stands, stands.
-        """
+    def bounds(self, channel: Channel, time_ms: NDArray[np.int64]) -> Bounds:
+        """Return what a channel is judged by at the times `time_ms` (shape m), food apart."""
         tolerances = self.plan.tolerances_of(channel.vessel)
-        found = bounds(tolerances, self.stage(channel), channel.quantity, time_ms)
-        fed_ms = self._rack.fed_ms.get(channel.vessel)
-        if channel.quantity not in OXYGEN or fed_ms is None:
-            return found
-        fed = time_ms < fed_ms + FEED_MS
-        if not fed.any():
-            return found
-        limits = [
-            (limit, np.where(fed, np.nan, value) if limit.key in _FALLS else value)
-            for limit, value in found.limits
-        ]
-        return replace(found, limits=limits)
+        return bounds(tolerances, self.stage(channel), channel.quantity, time_ms)
 
     def is_outside(self, channel: Channel, value: float, at_ms: int) -> bool:
         """Say whether a value is outside one of the channel's bands at a moment."""
@@ -309,7 +306,8 @@ class WatchList:
     ) -> list[Crossing]:
         """Return the ends of what stands although its limit, its whole channel or its silence is gone."""
         over = {"active": False, "since_ms": at_ms, "reach": (), "evidence": NO_EVIDENCE}
-        silent = {channel.name for source_id, channel in self.own.items() if sources[source_id].silent}
+        told = {source_id for source_id, it in sources.items() if it.silent or it.drops.recurs}
+        silent = {channel.name for source_id, channel in self.own.items() if source_id in told}
         found = []
         for alarm in alarms:
             for level, priority in sorted(alarm.active.items()):
@@ -335,6 +333,24 @@ class WatchList:
             for channel in self.channels
             for condition, level in (key.split(":") for key in sorted(self._possible_keys(channel)))
         }
+
+
+def after_food(channel: Channel, series: Series, found: Bounds, feedings: Feedings | None) -> Bounds:
+    """Return the bounds of a channel: after feeding no fall of oxygen is too fast for a while.
+
+    What stands, stands.
+    """
+    if channel.quantity not in OXYGEN or feedings is None:
+        return found
+    places, fed_ms = feedings
+    fed = series.time_ms < fed_ms[places.searchsorted(series.index, side="right") - 1] + FEED_MS
+    if not fed.any():
+        return found
+    limits = [
+        (limit, np.where(fed, np.nan, value) if limit.key in _FALLS else value)
+        for limit, value in found.limits
+    ]
+    return replace(found, limits=limits)
 
 
 _NAMED_AT_MOST = 5

@@ -14,13 +14,17 @@ from rules.alarms.life_cycle import Condition, Priority, State
 from rules.care.misread import is_plausible
 from rules.judging.channel import ChannelState
 from rules.judging.series import without
+from rules.judging.silence import SourceState
 from rules.judging.trend import MS_PER_HOUR
+from rules.judging.watch_list import WatchList
 from rules.quality.flags import Flag, QartodTest
-from rules.quality.history import Learned
+from rules.quality.history import Learned, learned
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
-from rules.rack.limits import asks_for_watch, tells_limits, worst_priority
+from rules.rack.limits import Level, asks_for_watch, tells_limits, worst_priority
+from rules.rack.state import targets_of
 from rules.rack.tolerance import Tolerance
+from rules.readings import Notice
 
 _FOUND = {
     QartodTest.TIMING: "came late",
@@ -154,6 +158,63 @@ class ChannelNow:
         if self.error:
             return Watched(WatchedState.WATCHED_ROUGHLY, probe, why, since_ms)
         return Watched(WatchedState.WATCHED, probe, "", None)
+
+
+def channels_now(
+    watch_list: WatchList,
+    states: Mapping[str, ChannelState],
+    sources: Mapping[int, SourceState],
+    alarms: Iterable[Alarm],
+    at_ms: int,
+) -> list[ChannelNow]:
+    """Return every channel as it stands, in the order of the plan."""
+    faults = {
+        alarm.channel: (alarm.since_ms, alarm.evidence.reason)
+        for alarm in alarms
+        if alarm.condition is Condition.PROBE_FAULT and Level.ADVISORY in alarm.active
+        if states[alarm.channel].fails
+    }
+    return [
+        ChannelNow(
+            channel,
+            watch_list.tolerance_at(channel, at_ms),
+            state.time_ms,
+            state.value,
+            state.flag,
+            state.rate_per_hour,
+            sources[channel.source.id].silent,
+            tuple(state.quality.tests[:, 0].tolist()),
+            state.error,
+            state.lacking,
+            state.good_time_ms,
+            calm.changed_ms,
+            calm.is_frozen(at_ms, channel.source.probe in watch_list.plan.fresh),
+            learned(state.history, at_ms, channel.quantity, channel.source.silent_after_ms),
+            faults.get(channel.name),
+            channel.name in watch_list.given,
+        )
+        for channel in watch_list.channels
+        for state in [states[channel.name]]
+        for calm in [states[watch_list.own[channel.source.id].name].calm]
+    ]
+
+
+def maintenance_over(
+    watch_list: WatchList, states: Mapping[str, ChannelState], target: str, at_ms: int
+) -> Notice:
+    """Say whether the water is back in its bands after maintenance."""
+    outside, unknown = [], []
+    for channel in watch_list.channels:
+        if target not in targets_of(channel.vessel, channel.source.bus):
+            continue
+        state = states[channel.name]
+        if watch_list.tolerance(channel) is None:
+            continue
+        if math.isnan(state.good_value) or at_ms - state.good_time_ms > channel.source.silent_after_ms:
+            unknown.append(channel.name)
+        elif watch_list.is_outside(channel, state.good_value, at_ms):
+            outside.append(channel.name)
+    return Notice("maintenance over", at_ms, target, {"outside": outside, "unknown": unknown})
 
 
 def dangers_now(

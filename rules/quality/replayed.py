@@ -66,8 +66,8 @@ class Played:
             return False
         self.ring.update(zip(codes, count(self.number), strict=False))
         self.number, self.chain = self.number + len(codes), -1 if codes else self.chain
-        for code in list(islice(self.ring, max(len(self.ring) - KEPT, 0))):
-            del self.ring[code]
+        if len(self.ring) > KEPT:
+            self.ring = dict(islice(self.ring.items(), len(self.ring) - KEPT, None))
         return True
 
     def is_new(self, code: int) -> bool:

@@ -139,7 +139,10 @@ def _moves(points: tuple[Ints, Floats, Floats], usual: Floats, far: float, known
     apart = own - other - usual
     if own.max() - own.min() > far:
         for lag in range(2, LOOKS_BACK + 1):
-            at = np.arange(max(known, lag + 1), own.size)
+            first = max(known, lag + 1)
+            at = first + (np.abs(own[first:] - own[first - lag : -lag]) > far).nonzero()[0]
+            if not at.size:
+                continue
             off = own[at] - own[at - lag]
             alone = (off - other[at] + other[at - lag]) * np.sign(off) > np.abs(off) / 2
             alone &= np.abs(apart[at]) > np.abs(own[at - lag] - other[at - lag] - usual[at])

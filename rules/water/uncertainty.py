@@ -43,17 +43,20 @@ def _propagated(
     function: Callable[..., FloatArray], steps: list[float], arrays: list[FloatArray]
 ) -> FloatArray:
     """Work it out for few enough values; `arrays` are those of each input and its accuracy in turn."""
-    values, accuracies, rows = arrays[::2], arrays[1::2], 1 + 2 * len(steps)
+    # What is exact adds nothing.
+    off = [place for place, accuracy in enumerate(arrays[1::2]) if accuracy.any()]
+    rows = 1 + 2 * len(off)
     # The point itself, then below and above it by each input: one call costs little more for all of them.
-    at = [np.tile(value, rows).reshape(rows, -1) for value in values]
-    for place, step in enumerate(steps):
-        at[place][1 + 2 * place] += -step
-        at[place][2 + 2 * place] += step
+    at = [np.tile(value, rows).reshape(rows, -1) for value in arrays[::2]]
+    for row, place in enumerate(off):
+        at[place][1 + 2 * row] += -steps[place]
+        at[place][2 + 2 * row] += steps[place]
     found = function(*(each.ravel() for each in at)).reshape(rows, -1)
     at_point = found[0]
     variance = np.zeros(at_point.shape)
-    for place, (step, accuracy) in enumerate(zip(steps, accuracies, strict=True)):
-        below, above = found[1 + 2 * place : 3 + 2 * place]
+    for row, place in enumerate(off):
+        step, accuracy = steps[place], arrays[1 + 2 * place]
+        below, above = found[1 + 2 * row : 3 + 2 * row]
         taken = 2.0 - np.isnan(below) - np.isnan(above)
         rise = np.where(np.isnan(above), at_point, above) - np.where(np.isnan(below), at_point, below)
         variance = variance + np.square(rise / (taken * step) * accuracy)

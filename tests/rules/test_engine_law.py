@@ -5,6 +5,7 @@ the same flags, the same state, bit for bit. Replay, restart and the live watch 
 """
 
 import json
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,7 +15,7 @@ from hypothesis import strategies as st
 
 from rules.alarms.alarm import AlarmRules
 from rules.alarms.life_cycle import Condition
-from rules.deeds import only_written
+from rules.deeds import cuts_nothing
 from rules.engine import Engine
 from rules.plain import from_plain, to_plain
 from rules.quality.settings import DEFAULT_QUALITY
@@ -94,6 +95,13 @@ PLAN = RackPlan(
     },
     quality=DEFAULT_QUALITY,
 )
+CALM = replace(
+    PLAN,
+    steps={},
+    usual_stay_ms={},
+    sources=(*PLAN.sources[:-1], replace(PLAN.sources[-1], calibrate_every_ms=None)),
+)
+"""The same without planned moves and reminders."""
 VALUES = {
     1: st.sampled_from([15.0, 15.1, 15.2, 17.9, 18.1, 18.6, 23.5, 7.0, 70.0]) | st.floats(10, 25),
     2: st.sampled_from([40.0, 40.1, 34.0, 0.0, 45.0, 120.0]) | st.floats(30, 50),
@@ -132,7 +140,7 @@ class Record:
     """Everything that an engine said, in a form that can be compared."""
 
     def __init__(self):
-        self.events, self.flags, self.notices = [], {}, []
+        self.events, self.flags, self.notices, self.refused = [], {}, [], []
 
     def add(self, outcome):
         self.events += [to_plain(event) for event in outcome.events]
@@ -142,9 +150,10 @@ class Record:
                 self.flags[block.channel, int(seq)] = (int(summary), int(tests))
         for late in outcome.amendments:
             self.flags[late.channel, late.seq] = (late.summary, late.tests)
+        self.refused += [*outcome.refused, *filter(None, [outcome.refusal])]
 
     def as_text(self):
-        return json.dumps([self.events, self.notices, sorted(self.flags.items())])
+        return json.dumps([self.events, self.notices, self.refused, sorted(self.flags.items())])
 
 
 def through_json(engine):
@@ -239,49 +248,260 @@ def test_what_people_do_meets_the_same_however_the_readings_are_cut(steps, deeds
     assert_same_state(one, other)
 
 
-NOTES = st.sampled_from(
+LIMIT = "kreisel-1/temperature/high_high"
+FED = {"vessel": "kreisel-1", "what": "feed", "value": 3.0}
+BY_HAND = {**MEASURED, "vessel": "kreisel-1", "quantity": "temperature"}
+ON_THE_WAY = st.sampled_from(
     [
-        {"vessel": "kreisel-1", "what": "note"},
-        {"vessel": "kreisel-2", "what": "water_change", "value": 30.0},
-        {"vessel": "kreisel-1", "what": "deaths", "value": 2.0},
-        {"vessel": "kreisel-1", "what": "deaths", "value": 2.5e9},
-        {"vessel": "nowhere", "what": "note"},
+        ("log", {"vessel": "kreisel-1", "what": "note"}),
+        ("log", FED),
+        ("log", {**FED, "vessel": "nowhere"}),
+        ("log", {**FED, "when_ms": START_MS}),
+        ("log", {"vessel": "kreisel-1", "what": "bell_diameter", "value": 12}),
+        ("log", {"vessel": "kreisel-1", "what": "deaths", "value": 2.5e9}),
+        ("culture", {"what": "begin", "cohort": "e1", "vessel": "kreisel-1", "stage": "ephyra", "value": 20}),
+        ("acknowledge", {}),
+        ("reset", {}),
+        ("acknowledge", {"alarm": LIMIT}),
+        ("shelve", {"for_s": 100, "why": "probe is being cleaned", "yes_critical": True}),
+        ("shelve", {"for_s": 3600, "why": "known", "yes_critical": True, "alarm": LIMIT}),
+        ("unshelve", {}),
+        ("unshelve", {"alarm": LIMIT}),
+        ("take_out_of_service", {"why": "no spare part", "alarm": LIMIT}),
+        ("put_back_into_service", {"alarm": LIMIT}),
+        ("hand_measurement", {**BY_HAND, "value": 15.1}),
+        ("hand_measurement", {**BY_HAND, "value": 18.5}),
+        ("hand_measurement", {**MEASURED, "vessel": "kreisel-1", "quantity": "salinity", "value": 33.0}),
+        ("hand_measurement", {**MEASURED, "vessel": "kreisel-2", "quantity": "conductivity", "value": 39.0}),
+        ("drill", {}),
+    ]
+)
+CUTTING = st.sampled_from(
+    [
+        ("move_stage", {"vessel": "kreisel-1", "stage": "polyp", "over_s": 120}),
+        ("begin_maintenance", {"target": "vessel/kreisel-1", "for_s": 150, "why": "water change"}),
     ]
 )
 
 
-@settings(max_examples=examples(80), deadline=None)
+@settings(max_examples=examples(120), deadline=None)
 @given(
-    st.lists(reading(), min_size=1, max_size=100), st.lists(st.tuples(st.integers(0, 99), NOTES), max_size=8)
+    st.lists(reading(), min_size=1, max_size=120),
+    st.lists(st.tuples(st.integers(0, 119), ON_THE_WAY, st.floats(0, 1)), max_size=12),
+    st.lists(st.tuples(st.integers(0, 119), CUTTING), max_size=1),
 )
-def test_what_is_only_written_down_need_not_cut_the_readings(steps, notes):
-    """A note in its place and one that comes after all readings leave the same: events, state, refusals."""
+def test_what_moves_no_limit_need_not_cut_the_readings(steps, deeds, cutting):
+    """What people did comes with the readings, or between them: the same is told, refused and carried on."""
     readings = readings_of(steps)
-    placed = sorted((min(place, len(readings) - 1), index, body) for index, (place, body) in enumerate(notes))
-    acts = [(place, Action(int(readings.at_ms[place]), "log", "kim", body)) for place, _, body in placed]
-    assert all(only_written(action) for _, action in acts)
+    last, named = (
+        len(readings) - 1,
+        {"acknowledge": LIMIT, "reset": LIMIT, "shelve": LIMIT, "unshelve": LIMIT},
+    )
+    placed = sorted(
+        (min(place, last), index, share, kind, {"alarm": named[kind], **body} if kind in named else body)
+        for index, (place, (kind, body), share) in enumerate(deeds)
+    )
+    acts = []
+    for place, _, share, kind, body in placed:
+        before_ms = max(
+            int(readings.at_ms[place - 1]) if place else START_MS, acts[-1][1].at_ms if acts else START_MS
+        )
+        at_ms = before_ms + int((int(readings.at_ms[place]) - before_ms) * share)
+        acts.append((place, Action(at_ms, kind, "kim", body)))
+    assert all(cuts_nothing(action) for _, action in acts)
     cut, whole = Engine(PLAN, START_MS), Engine(PLAN, START_MS)
-    said_cut, said_whole, start = Record(), Record(), 0
-    for place, action in acts:
-        said_cut.add(cut.feed(readings.part(start, place)))
-        said_cut.add(cut.act(action))
-        start = place
-    said_cut.add(cut.feed(readings.part(start, len(readings))))
-    said_whole.add(whole.feed(readings))
-    for _, action in acts:
-        said_whole.add(whole.act(action))
+    said_cut, said_whole = Record(), Record()
+    start = min([place for place, _ in cutting] + [last])
+    for engine, said, one_by_one in ((cut, said_cut, True), (whole, said_whole, False)):
+        first = readings.part(0, start)
+        whole_first = replace(first, acts=tuple(it for it in acts if it[0] < start))
+        later = tuple((place - start, action) for place, action in acts if place >= start)
+        rest = replace(readings.part(start, len(readings)), acts=later)
+        for part in (whole_first, rest):
+            if part is rest:
+                for _, (kind, body) in cutting:
+                    said.add(engine.act(Action(engine.clock_ms, kind, "kim", body)))
+            for item in part.one_by_one() if one_by_one else [part]:
+                said.add(engine.act(item) if isinstance(item, Action) else engine.feed(item))
+        said.add(engine.advance(int(readings.at_ms[-1]) + 500_000))
     assert said_whole.as_text() == said_cut.as_text()
     assert_same_state(whole, cut)
 
 
+def six_hours_that_grow_warm(draw):
+    """Calm water of both vessels every 30 s, warm and then cool again; oxygen that swings."""
+    warm = np.interp(np.arange(720), [0, 100, 300, 500, 720], [15.0, 15.0, 23.5, 27.0, 15.0])
+    rows = []
+    for tick, celsius in enumerate(warm + 0.01 * draw.standard_normal(warm.size)):
+        salts = 0.9 * (celsius - 15.0)  # a cell shows what a thermometer does
+        values = {1: celsius, 2: 40.0 + salts, 3: 7.0 + 0.01 * abs(tick % 240 - 120), 5: 15.0, 7: 50.0}
+        noise = dict(zip(values, 0.003 * draw.standard_normal(len(values)), strict=True))
+        rows += [(it, 30_000 if it == 1 else 0, value + noise[it]) for it, value in values.items()]
+    return readings_of(rows)
+
+
+@pytest.mark.parametrize("lot", range(4))
+def test_a_day_with_many_deeds_is_judged_as_one_block(lot, monkeypatch):
+    """What stands is acknowledged, shelved, back by itself as it worsens; food and measurements by hand."""
+    draw = np.random.default_rng([18, lot])
+    readings, acts = six_hours_that_grow_warm(draw), []
+    named = [f"kreisel-1/{it}" for it in ("temperature/high", "temperature/high_high", "temperature/rising")]
+    shelf = {"for_s": 590, "why": "known", "yes_critical": True}
+    deeds = {
+        "acknowledge": lambda: ("acknowledge", {"alarm": draw.choice(named)}),
+        "shelve": lambda: ("shelve", {**shelf, "alarm": draw.choice(named)}),
+        "unshelve": lambda: ("unshelve", {"alarm": draw.choice(named)}),
+        "food": lambda: ("log", FED),
+        "by hand": lambda: ("hand_measurement", {**BY_HAND, "value": float(draw.normal(15.0, 0.1))}),
+        "out": lambda: ("take_out_of_service", {"alarm": named[2], "why": "worn"}),
+        "back": lambda: ("put_back_into_service", {"alarm": named[2]}),
+    }
+    for place in sorted(draw.integers(1, len(readings), 90).tolist()):
+        kind, body = deeds[draw.choice(list(deeds))]()
+        acts.append((place, Action(int(readings.at_ms[place]), kind, "kim", body)))
+    said, blocks = judged_together_and_apart(CALM, readings, acts, monkeypatch)
+    assert blocks <= 2  # six hours, and midnight
+    triggers = {event["trigger"] for event in said.events}
+    assert {"raised", "acknowledged", "shelved", "unshelved"} <= triggers
+
+
+def judged_together_and_apart(plan, readings, acts, monkeypatch, before=()):
+    """What is said of readings and of what people did meanwhile, and in how many blocks they were judged; the
+    same is said, to the bit, where each deed comes by itself. `before` is done first."""
+    judged, blocks = Engine._judge_block, []
+    monkeypatch.setattr(Engine, "_judge_block", lambda *its: blocks.append(1) or judged(*its))
+    whole, said_whole, cut, said_cut = Engine(plan, START_MS), Record(), Engine(plan, START_MS), Record()
+    for action in before:
+        said_whole.add(whole.act(action))
+        said_cut.add(cut.act(action))
+    together = replace(readings, acts=tuple(acts))
+    said_whole.add(whole.feed(together))
+    count = len(blocks)
+    for item in together.one_by_one():
+        said_cut.add(cut.act(item) if isinstance(item, Action) else cut.feed(item))
+    assert said_whole.as_text() == said_cut.as_text()
+    assert_same_state(whole, cut)
+    return said_whole, count
+
+
+def every(source, values):
+    """A reading of a source each 30 s."""
+    return [(source, 30_000, value) for value in values]
+
+
+def test_what_worsens_on_the_shelf_is_back_between_two_notes(monkeypatch):
+    """Which readings are looked at for that begins anew with each deed."""
+    celsius = [
+        *np.linspace(15.0, 23.5, 200),
+        *np.full(20, 23.5),
+        *np.linspace(23.5, 29.0, 30),
+        *np.full(30, 29.0),
+    ]
+    readings, shelf = readings_of(every(1, celsius)), {"alarm": LIMIT, "for_s": 590, "why": "known"}
+    acts = [(at, ("log", {"vessel": "kreisel-1", "what": "note"})) for at in range(210, 280, 10)]
+    acts = sorted([*acts, (222, ("shelve", {**shelf, "yes_critical": True}))])
+    acts = [(at, Action(int(readings.at_ms[at]), kind, "kim", body)) for at, (kind, body) in acts]
+    said, _ = judged_together_and_apart(CALM, readings, acts, monkeypatch)
+    assert any("back from the shelf" in event["evidence"].get("reason", "") for event in said.events)
+
+
+def test_food_counts_from_its_own_place_on(monkeypatch):
+    """Fed just before a fall counts as too fast, just then, and just after."""
+    saturation = replace(PLAN.tolerances["ephyra"][Quantity.OXYGEN_SATURATION], max_fall_per_hour=8.0)
+    ephyra = {**PLAN.tolerances["ephyra"], Quantity.OXYGEN_SATURATION: saturation}
+    plan = replace(CALM, tolerances={**PLAN.tolerances, "ephyra": ephyra})
+    oxygen = [*np.full(60, 8.0), *np.linspace(8.0, 6.0, 200)]
+    steady = {1: 15.0, 2: 40.0, 4: 1013.0}
+    rows = [(it, 0, value + tick % 7 * 0.002) for tick in range(260) for it, value in steady.items()]
+    rows = [row for tick, value in enumerate(oxygen) for row in ((3, 30_000, value), *rows[3 * tick :][:3])]
+    readings = readings_of(rows)
+
+    def falls(acts):
+        said, _ = judged_together_and_apart(plan, readings, acts, monkeypatch)
+        monkeypatch.undo()
+        return [event["at_ms"] for event in said.events if event["condition"] == "falling"][:1]
+
+    (unfed_ms,) = falls([])
+    at = int(readings.at_ms.searchsorted(unfed_ms))
+    fed = {
+        place: falls([(place, Action(int(readings.at_ms[place]), "log", "kim", FED))])
+        for place in range(at - 5, at + 6)
+    }
+    assert {times == [unfed_ms] for times in fed.values()} == {True, False}
+
+
+@pytest.mark.parametrize("leaps", [1, 2])
+def test_a_measurement_that_ends_a_doubt_cuts(leaps, monkeypatch):
+    """Seen with the thermometer or the cell in doubt: the readings after it are believed again."""
+    draw, rows = np.random.default_rng(18), []
+    for tick in range(240):
+        off = 4.0 * (tick > 120)
+        celsius, conducts = 15.0 + off * (leaps == 1), 40.0 + off * (leaps == 2)
+        rows += [(1, 30_000, celsius + draw.normal(0, 0.01)), (2, 0, conducts + draw.normal(0, 0.01))]
+    quantity, value = ("temperature", 19.0) if leaps == 1 else ("conductivity", 44.0)
+    readings, place = readings_of(rows), 2 * 130
+    body = {**MEASURED, "vessel": "kreisel-1", "quantity": quantity, "value": value}
+    acts = [(place, Action(int(readings.at_ms[place]), "hand_measurement", "kim", body))]
+    said, blocks = judged_together_and_apart(CALM, readings, acts, monkeypatch)
+    assert blocks == 2
+    assert not said.refused
+
+
+def test_a_measurement_is_compared_with_what_lacked_nothing(monkeypatch):
+    """Without the thermometer salinity goes on, by an older temperature: no hand is compared with that."""
+    cell = every(2, [40.0 + tick % 9 * 0.003 for tick in range(120)])
+    thermometer = [(1, 0, 15.0 + tick % 5 * 0.003) for tick in range(90)]
+    rows = [row for tick in range(120) for row in (cell[tick], *thermometer[tick : tick + 1])]
+    readings, body = readings_of(rows), {**BY_HAND, "quantity": "salinity", "value": 33.0}
+    place = len(readings) - 24
+    acts = [(place, Action(int(readings.at_ms[place]), "hand_measurement", "kim", body))]
+    said, blocks = judged_together_and_apart(CALM, readings, acts, monkeypatch)
+    assert blocks == 1
+    assert said.notices
+
+
+@pytest.mark.parametrize("together", [True, False])
+def test_an_answer_does_not_end_the_silence_of_a_probe_that_comes_and_goes(together):
+    """Seen: whatever somebody did withdrew what stands of a probe that is heard for a moment."""
+    rows = [(1, 30_000 if tick % 20 else 400_000, 15.0 + tick % 3 * 0.01) for tick in range(300)]
+    readings, engine = readings_of(rows), Engine(CALM, START_MS)
+    engine.feed(readings.part(0, 290))
+    named = "kreisel-1/temperature/silent"
+    assert engine._sources[1].drops.recurs
+    assert named in {alarm.name for alarm in engine.alarms()}
+    deed = Action(int(readings.at_ms[295]), "drill", "kim", {})
+    if together:
+        engine.feed(replace(readings.part(290, 300), acts=((5, deed),)))
+    else:
+        engine.feed(readings.part(290, 295))
+        engine.act(deed)
+    assert named in {alarm.name for alarm in engine.alarms()}
+    engine.configure(CALM, engine.clock_ms)
+    assert named in {alarm.name for alarm in engine.alarms()}
+
+
+def test_what_comes_before_the_end_of_maintenance_happens_before_it(monkeypatch):
+    readings = readings_of([*every(1, np.full(4, 15.0)), (1, 130_000, 15.0)])
+    body = {"target": "vessel/kreisel-1", "for_s": 150, "why": "water change"}
+    before = [Action(START_MS, "begin_maintenance", "kim", body)]
+    acts = [(4, Action(START_MS + 130_000, "drill", "kim", {}))]
+    said, _ = judged_together_and_apart(CALM, readings, acts, monkeypatch, before)
+    assert [name.partition(":")[0] for name, _ in said.notices] == ["drill", "maintenance over"]
+
+
 @pytest.mark.parametrize(
-    "body",
-    [*({"what": it} for it in ("feed", "bell_diameter", "wet_weight", "pulse_rate")), {"what": ["note"]}, {}],
+    ("kind", "body"),
+    [
+        ("move_stage", {}),
+        ("begin_maintenance", {}),
+        ("end_maintenance", {}),
+        ("calibrate", {}),
+        ("culture", {"limits_too": ["kreisel-1"]}),
+        ("what nobody knows", {}),
+    ],
 )
-def test_what_a_judgement_looks_at_is_not_only_written(body):
-    """Food lets oxygen fall faster; a bell and a pulse are checked by the stage, which a plan may move."""
-    assert not only_written(Action(START_MS, "log", "kim", {"vessel": "kreisel-1", **body}))
-    assert not only_written(Action(START_MS, "acknowledge", "kim", {"what": "note"}))
+def test_what_moves_a_limit_or_a_reading_cuts(kind, body):
+    assert not cuts_nothing(Action(START_MS, kind, "kim", body))
 
 
 def test_a_jump_that_comes_late_in_a_dry_spell_is_a_witness_however_the_readings_are_cut():

@@ -12,6 +12,7 @@ from daemon.commands.engineer.replay import run_replay, zone_of
 from daemon.commands.engineer.source_options import add_source_arguments, open_recording
 from daemon.errors import SourceError
 from daemon.replay.words import moment
+from daemon.sources.recording import one_by_one
 from daemon.sources.store import Watched
 from daemon.tune.excursions import Excursions
 from daemon.tune.incidents import (
@@ -129,7 +130,7 @@ def _proposals(options: argparse.Namespace, console: Console) -> list[Mark]:
         where = moment(result.until_ms, zone_of(settings))
         console.print(f"PARTIAL: proposals only up to {where}")
     actions, watched = [], Watched()
-    for item in recording.inputs():
+    for item in one_by_one(recording.inputs()):
         if isinstance(item, Action):
             actions.append(item)
         else:

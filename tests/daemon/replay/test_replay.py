@@ -25,7 +25,7 @@ from daemon.journal.journal import Journal
 from daemon.replay.replay import FlagTally, replay
 from daemon.replay.words import event_line
 from daemon.sources.journal import journal_recording
-from daemon.sources.recording import in_order
+from daemon.sources.recording import in_order, one_by_one
 from rules import RULES_VERSION
 from rules.readings import Action, Amendment, ChannelFlags, Outcome, Readings
 from tests.rigs.bench import START_MS, Bench, swinging
@@ -196,7 +196,7 @@ def test_ranges_read_by_other_processes_come_in_order(nights):
 
 def _flat(inputs):
     flat = []
-    for item in inputs:
+    for item in one_by_one(inputs):
         if isinstance(item, Action):
             flat.append((item.at_ms, item.kind, item.who, json.dumps(item.body)))
         else:

@@ -416,7 +416,8 @@ def test_a_tuning_report_shows_the_trade_off(tmp_path, browser):
 def test_a_partial_replay_is_marked_on_the_page(night, monkeypatch, tmp_path):
     import daemon.commands.engineer.replay as command
 
-    real = command.stoppable
+    real, opened = command.stoppable, command.open_recording
+    monkeypatch.setattr(command, "open_recording", lambda *its: in_small_blocks(opened(*its)))
 
     def stopping():
         manager = real()

@@ -17,6 +17,7 @@ from daemon.journal.journal import Journal
 from daemon.replay.replay import replay
 from daemon.sources.columns import folder_of
 from daemon.sources.journal import ALONE_BELOW, journal_recording
+from daemon.sources.recording import one_by_one
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 from rules.rack.plan import RackPlan, Source
@@ -33,6 +34,15 @@ SOURCES = (
 )
 PLAN = RackPlan(
     "copied", SOURCES, {"kreisel-1": "ephyra"}, {"ephyra": DEFAULT_TOLERANCES["ephyra"]}, DEFAULT_QUALITY
+)
+DEEDS = (
+    ("log", {"vessel": "kreisel-1", "what": "feed", "value": 1.0}),
+    ("log", {"vessel": "kreisel-1", "what": "note", "note": "invented"}),
+    ("acknowledge", {"alarm": "kreisel-1/temperature/high_high"}),
+    (
+        "hand_measurement",
+        {"vessel": "kreisel-1", "quantity": "temperature", "value": 15.0, "method": "glass"},
+    ),
 )
 
 
@@ -58,8 +68,8 @@ def made(tmp_path_factory):
         with journal.transaction():
             journal.inputs.append_readings(rows_from(tick, 3_000))
             at_ms = START_MS + (tick + 2_999) * STEP_MS
-            body = {"vessel": "kreisel-1", "what": "feed" if tick % 9_000 else "note", "value": 1.0}
-            journal.inputs.append_action(Action(at_ms, "log", "kim", body))
+            for kind, body in DEEDS:
+                journal.inputs.append_action(Action(at_ms, kind, "kim", body))
     journal.close()
     return path
 
@@ -82,10 +92,14 @@ def plain(made):
 
 
 def seen(recording):
-    """Everything that a replay makes of a recording: its readings, bit by bit, and its events."""
-    items = [item for item in recording.inputs() if isinstance(item, Readings)]
-    columns = [np.concatenate([getattr(it, name) for it in items]).tobytes() for name in Readings.__slots__]
-    return columns, replay(recording, [PLAN])[0].events
+    """Everything that a replay makes of a recording: its readings, bit by bit, deeds and events."""
+    inputs = list(one_by_one(recording.inputs()))
+    items = [item for item in inputs if isinstance(item, Readings)]
+    deeds = [item for item in inputs if isinstance(item, Action)]
+    names = ("seq", "at_ms", "source", "time_ms", "value")
+    columns = [np.concatenate([getattr(it, name) for it in items]).tobytes() for name in names]
+    result = replay(recording, [PLAN])[0]
+    return columns, result.events, deeds, result.refused
 
 
 def through(path):

@@ -19,6 +19,7 @@ from daemon.settings.plan import rack_plan
 from daemon.sources.csv import csv_recording
 from daemon.sources.csv_readings import CsvLayout
 from daemon.sources.journal import journal_recording
+from daemon.sources.recording import one_by_one
 from daemon.sources.store import stored
 from daemon.tune.incidents import ACCEPTED, Mark, write_marks
 from daemon.tune.search import NOT_TRIED, PRESENT, Search, events_under, processes
@@ -292,7 +293,7 @@ def test_a_store_gives_the_recording_again(tmp_path):
 
 def _flat(recording):
     flat = []
-    for item in recording.inputs():
+    for item in one_by_one(recording.inputs()):
         if isinstance(item, Action):
             flat.append((item.at_ms, item.kind, item.body))
         else:
