@@ -98,6 +98,7 @@ def test_what_leaves_fewer_than_none_is_asked_back_and_said_by_a_tick(rack):
     assert "n1: begin written down" in done(rack, "begin", "9", **new)
     assert "n1: died written down" in done(rack, "died", "9", batch="n1", when="2026-08-16T06:30")
     late = {"batch": "n1", "vessel": "k1", "when": "2026-08-15T06:30"}
+    assert '<option value="n1">' in Person(rack, "ada").get("/animals"), "it may be put right"
     page = done(rack, "died", "2", **late)
     assert "leaves -2 of n1 in k1; put that right first, or where it is so, add --another" in page
     assert '<input type="checkbox" name="another" value="yes"> It is so' in page
