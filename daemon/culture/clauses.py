@@ -144,7 +144,7 @@ def _read(
         else:
             rest.append(word)
     except ValueError as error:
-        raise RequestError(f"{word}: {error}") from None
+        raise RequestError(f"{word[:60]}: {error}") from None
     if said.keys() & body.keys():
         raise RequestError(f"{word}: is said twice")
     body |= said
@@ -161,6 +161,8 @@ def _keyed(key: str, value: str, zone: tzinfo) -> dict[str, Any]:
         except ValueError as error:
             raise ValueError(f"{error}; expected such as 2026-08-14T12:00") from None
     if key == "corrects":
+        if not _DIGITS.fullmatch(value):
+            raise ValueError(f"{value[:40]!r}; expected the number of an entry")
         return {key: int(number(value))}
     if key in _NUMBERS:
         share = key == "fraction" and value.endswith("%")

@@ -21,7 +21,7 @@ from rules.culture.growth import (
     half_released_ms,
     survival,
 )
-from rules.culture.weight import LEAST_PAIRS, WITHIN, Weight
+from rules.culture.weight import LEAST_PAIRS, POWERS, WITHIN, Weight
 from rules.errors import none_such
 from rules.quantities import Quantity
 
@@ -139,7 +139,9 @@ def _weighed(its: Weight) -> Iterator[str]:
         said += f", {_share((factor[0], factor[1], factor[2]))} mg x (bell in mm) to the power of "
         said += _share((line.slope, line.low, line.high))
     if its.own is None:
-        said += f"; {LEAST_PAIRS} that tell the power within {WITHIN:g} take the place of {its.basis}"
+        low, high = POWERS
+        said += f"; {LEAST_PAIRS} that tell the power within {WITHIN:g}, of {low:g} to {high:g},"
+        said += f" take the place of {its.basis}"
     yield said
 
 

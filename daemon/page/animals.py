@@ -25,7 +25,7 @@ _FOLDED = ("when", "into", "cause", "how", "of", "lineage", "parents", "born", "
 _KEYED = (*_FOLDED, "note")
 
 _KINDS = (*What, *SHORT, *(it for it in SAMPLES if it not in SHORT.values()))
-_NOTHING: dict[str, Any] = {"codes": [], "batches": [], "due": []}
+_NOTHING: dict[str, Any] = {"codes": [], "gone": [], "batches": [], "due": []}
 
 
 class Animals:
@@ -89,7 +89,8 @@ class Animals:
             return {"trouble": f"What was written down cannot be shown: {error}"} | _NOTHING
         batches = list(overview_lines(record)) if record.culture.cohorts else []
         codes = [code for code, of in record.culture.cohorts.items() if of.vessels]
-        return {"trouble": "", "codes": codes, "batches": batches, "due": due}
+        gone = [code for code in record.culture.cohorts if code not in codes]  # to be put right
+        return {"trouble": "", "codes": codes, "gone": gone, "batches": batches, "due": due}
 
 
 def _numbers(text: str) -> list[str]:

@@ -218,9 +218,13 @@ class _Handler(BaseHTTPRequestHandler):
 
     def _take(self, path: str, said: str, *, acts: bool) -> None:
         try:
-            form = dict(parse_qsl(said, keep_blank_values=acts, max_num_fields=FIELDS_AT_MOST))
+            pairs = parse_qsl(said, keep_blank_values=acts, max_num_fields=FIELDS_AT_MOST)
         except ValueError:
             self._say(f"That has more than {FIELDS_AT_MOST} fields.", 400)
+            return
+        form = dict(pairs)
+        if len(form) < len(pairs):
+            self._say("That says a field twice; which is meant, nobody knows.", 400)
         else:
             self._answer(Request(path, form, acts, self._cookies(), self._address()))
 

@@ -16,6 +16,12 @@ LEAST_PAIRS, WITHIN = 15, 0.5
 A rate of weight is then off by a fifth at most for its sake (0.5 of 2.8). Where weights scatter by a fifth,
 fifteen bells do not tell it so if the widest has twice the diameter of the least (0.53), and do if thrice.
 """
+POWERS = (1.5, 4.0)
+"""Between what an exponent lies (project judgement).
+
+A sheet of one thickness has 2, one shape at all sizes 3 (geometry); others come of slips and of bells alike.
+"""
+_NO_BELLS = {"planula", "polyp", "polyp-cooling", "strobila", "podocyst"}
 _MG_PER_CUBIC_MM = (0.008, 0.54)
 """A sheet a hundredth as thick as it is wide, and a ball of sea water (geometry): no bell is beyond them.
 
@@ -39,7 +45,8 @@ class Weight:
     def own(self) -> Line | None:
         """Return the line where it takes the place of the placeholder."""
         line = self.line
-        return line if line and self.pairs >= LEAST_PAIRS and line.slope - line.low <= WITHIN else None
+        enough = line and self.pairs >= LEAST_PAIRS and line.slope - line.low <= WITHIN
+        return line if enough and line and POWERS[0] <= line.slope <= POWERS[1] else None
 
     @property
     def exponent(self) -> float:
@@ -58,8 +65,11 @@ UNWEIGHED = Weight()
 
 
 def weight_of(pairs: Iterable[Pair]) -> Weight:
-    """Return what pairs of diameter and weight say, by least squares of the logarithms."""
-    made = [(math.log(mm), math.log(mg)) for mm, mg in pairs]
+    """Return what pairs of diameter and weight say, by least squares of the logarithms.
+
+    One that comes again says nothing new: written down twice, it would only feign a narrower interval.
+    """
+    made = [(math.log(mm), math.log(mg)) for mm, mg in dict.fromkeys(pairs)]
     return Weight(len(made), line_through([x for x, _ in made], [y for _, y in made]))
 
 
@@ -73,6 +83,8 @@ def pairs_of(body: Mapping[str, Any]) -> list[Pair]:
 
 def unfit_pairs(body: Mapping[str, Any], stage: str) -> str:
     """Say in one line why diameters are none of the weights beside which they stand; InputError likewise."""
+    if stage in _NO_BELLS:
+        return f"diameters_mm: {stage} has no bell"
     pairs = pairs_of(body)
     if not pairs:
         return "diameters_mm: expected one above 0 for each weight, in their order"

@@ -114,6 +114,22 @@ def test_where_nothing_or_one_size_was_weighed_the_placeholder_stands():
         assert (weight_of(pairs).own, weight_of(pairs).exponent) == (None, 2.8)
 
 
+@pytest.mark.parametrize(
+    "pairs",
+    [
+        [*[(5.0, 12.0)] * 15, (4.1, 12.0), (4.4, 14.1)],
+        [*[(5.0, 12.0)] * 14, (5.01, 12.0)],
+        [(5.0 + each / 10, 30.0 - each) for each in range(20)],
+        bells_weighed(8, 8, scatter=0.01) * 2,
+    ],
+    ids=["one again and again", "two sizes", "the wider the lighter", "each written down twice"],
+)
+def test_bells_that_say_nothing_new_or_are_of_no_shape_take_no_place(pairs):
+    """Such an exponent made animals shrink in weight that grew (project judgement, no source)."""
+    its = weight_of(pairs)
+    assert (its.pairs, its.own, its.exponent) == (len(set(pairs)), None, 2.8)
+
+
 def test_what_came_in_as_no_pair_is_none():
     for odd in ("5", [5, 6], ["5"], [None], [float("nan")], {"5": 5}, None):
         assert pairs_of({"value": 9.0, "diameters_mm": odd}) == []

@@ -94,6 +94,19 @@ def test_garbage_and_a_megabyte_of_headers_are_turned_away_and_the_next_is_serve
         assert status_for(address, "localhost") == (200, "calm")
 
 
+@pytest.mark.parametrize("query", ["value=12&value=14", "value=12&value="])
+def test_a_field_that_is_said_twice_is_turned_away_and_not_half_taken(query):
+    taken = []
+    with serving(lambda request: taken.append(request.form) or Page("calm")) as address:
+        for said, status in ((query, 400), ("value=12&mm=4", 200)):
+            connection = http.client.HTTPConnection(*address, timeout=20)
+            connection.request("POST", "/", said)
+            with connection.getresponse() as answer:
+                assert answer.status == status
+                answer.read()
+    assert taken == [{"value": "12", "mm": "4"}]
+
+
 def test_slow_clients_are_let_go_and_keep_nobody_waiting(monkeypatch):
     monkeypatch.setattr(web._Handler, "timeout", 0.3)
     monkeypatch.setattr(web, "PATIENCE_S", 0.3)

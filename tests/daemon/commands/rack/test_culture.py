@@ -196,6 +196,7 @@ WRONG = {
     "weights 12 mm=0": "diameters_mm: expected one above 0 for each weight, in their order",
     "weights 0.012 mm=4.1": "diameters_mm: found 0.012 mg at 4.1 mm; expected 0.55 to 37 mg there",
     "weights 6 mm=41": "value: found 41; bell_diameter in ephyra is a number from 0 to 40 mm",
+    "weights 12 corrects=1.5": "corrects=1.5: '1.5'; expected the number of an entry",
     "weights 6000": "value: found 6000; wet_weight in ephyra is a number from 0.01 to 5000 mg",
 }
 
@@ -484,6 +485,14 @@ def weigh(desk, pairs, *more):
     return desk(" ".join((f"weights {some} mm={'+'.join(f'{mm}' for mm, _ in pairs)}", *more)))
 
 
+def test_what_has_no_bell_is_not_weighed_as_one(desk):
+    """A polyp's width beside its weight was taken for a bell's, and told the exponent of all."""
+    assert desk("begin polyp 200 k1 lineage=aurita")[0] == 0
+    assert "weights: diameters_mm: polyp has no bell" in desk("weights 2 3 mm=2+2.5")[1]
+    assert desk("weights 2 3")[0] == 0
+    assert record_of(desk.rack.settings).weight().pairs == 0
+
+
 def test_bells_that_are_weighed_take_the_place_of_the_placeholder_once_they_are_enough(desk):
     desk("begin ephyra 200 k1 when=2026-08-01T09:00")
     for day, mm in ((2, 4.0), (5, 4.6), (9, 5.5)):
@@ -493,7 +502,7 @@ def test_bells_that_are_weighed_take_the_place_of_the_placeholder_once_they_are_
     first, weighed = desk_text(desk)
     assert "by a placeholder exponent of 2.8)" in first
     assert weighed.startswith("weighed: 12 bells, 0.0")
-    assert "; 15 that tell the power within 0.5 take the place of a placeholder exponent of 2.8" in weighed
+    assert "; 15 that tell the power within 0.5, of 1.5 to 4, take the place of a placeholder" in weighed
     wrong = [(mm, mg * 2) for mm, mg in WEIGHED[12:14]] + WEIGHED[14:]
     assert weigh(desk, wrong)[0] == 0
     number = desk.rack.journal.history.entries("wet_weight")[-1].seq
