@@ -33,9 +33,9 @@ from tests.rigs.nights.lost_inputs import (
 
 not_known = pytest.mark.xfail(
     strict=True,
-    reason="at four times the usual scatter instead of six 31 % of what fails would pass, not all; but then a "
-    "sound thermometer of the simulated season is doubted for 44 h, not 8 (tests/daemon/culture/test_season.py): "
-    "a second cell or a measurement by hand decides",
+    reason="at four times the usual scatter instead of six 31 % of what fails would pass, not all; but then "
+    "a sound thermometer of the simulated season is doubted for 44 h, not 8 (test_season.py): a second cell "
+    "or a measurement by hand decides",
 )
 """What the readings of one cell cannot tell; whatever comes right fails here until its mark is taken away."""
 
