@@ -159,17 +159,17 @@ class Held:
         for (name, _), uses in self.seen.items():
             if len(uses) < 12:
                 continue
-            # A file that is open for a moment is not seen in every look.
+            # What is open for a moment, or for a moment not, is not seen in every look.
             first, last = (
                 (
                     round(statistics.median(use.own_mb for use in part), 1),
-                    min(use.threads for use in part),
-                    min(use.handles for use in part),
+                    of_them(use.threads for use in part),
+                    of_them(use.handles for use in part),
                 )
-                for part in (uses[2:7], uses[-5:])
+                for part, of_them in ((uses[2:7], max), (uses[-5:], min))
             )
             print(f"{name}: {len(uses)} looks; memory MB, threads, handles: {first} then {last}")
-            if last[0] > first[0] + MOST_MORE_MB or last[1:] > first[1:]:
+            if last[0] > first[0] + MOST_MORE_MB or last[1] > first[1] or last[2] > first[2]:
                 found.append(f"{name}: {first} then {last}")
         return found
 
