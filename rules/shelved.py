@@ -44,6 +44,8 @@ def worse_on_the_shelf(
             continue
         series, order = judged[alarm.channel], watch_list.place[alarm.channel]
         series = series.part(slice(int(series.index.searchsorted(place)), series.index.size))
+        if not series.index.size:
+            continue
         bounds = watch_list.bounds(channels[alarm.channel], series.time_ms)
         for index, evidence in _first_worse(alarm, series, bounds):
             at_ms = int(readings.at_ms[index])

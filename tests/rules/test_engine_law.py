@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from rules.alarms.alarm import AlarmRules
 from rules.alarms.life_cycle import Condition
-from rules.deeds import cuts_nothing
+from rules.deeds import cuts_nothing, vessels_looked_at
 from rules.engine import Engine
 from rules.plain import from_plain, to_plain
 from rules.quality.settings import DEFAULT_QUALITY
@@ -403,6 +403,27 @@ def test_what_worsens_on_the_shelf_is_back_between_two_notes(monkeypatch):
     acts = [(at, Action(int(readings.at_ms[at]), kind, "kim", body)) for at, (kind, body) in acts]
     said, _ = judged_together_and_apart(CALM, readings, acts, monkeypatch)
     assert any("back from the shelf" in event["evidence"].get("reason", "") for event in said.events)
+
+
+def test_a_deed_after_the_last_reading_of_what_is_shelved_on_a_ramp_is_done(monkeypatch):
+    """Seen: a replay ended there, for no reading was left to ask the limits of the ramp for."""
+    readings = readings_of([*every(1, np.linspace(15.0, 24.0, 60)), *every(5, np.full(3, 15.0))])
+    begun = readings.at_ms[0] - 30_000
+    ramp = {"vessel": "kreisel-1", "stage": "polyp", "over_s": 86_400}
+    before = [Action(int(begun), "move_stage", "kim", ramp)]
+    shelf = {"alarm": LIMIT, "for_s": 590, "why": "known", "yes_critical": True}
+    acts = [
+        (at, Action(int(readings.at_ms[at]), kind, "kim", body))
+        for at, kind, body in [(58, "shelve", shelf), (61, "drill", {})]
+    ]
+    said, _ = judged_together_and_apart(CALM, readings, acts, monkeypatch, before)
+    assert not said.refused
+    assert any(event["state"] == "shelved" for event in said.events)
+
+
+@pytest.mark.parametrize("body", [{"alarm": LIMIT}, {"alarm": LIMIT, "vessel": "kreisel-2"}])
+def test_what_is_shelved_is_looked_at_where_the_alarm_is(body):
+    assert "kreisel-1" in vessels_looked_at([Action(START_MS, "shelve", "kim", body)])
 
 
 def test_food_counts_from_its_own_place_on(monkeypatch):
