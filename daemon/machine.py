@@ -11,7 +11,16 @@ from pathlib import Path
 
 LOW_SUPPLY, HOT, SHORT_OF_MEMORY, WORN = "supply voltage low", "machine hot", "memory short", "card worn"
 MACHINE = "machine"
-"""The note under which the journal keeps what the machine said last."""
+"""The note under which the journal keeps what the machine said last; and the machine's name as a probe."""
+SERIES = {
+    "machine_under_voltage": "",
+    "machine_temperature": "°C",
+    "machine_memory_free": "MB",
+    "machine_card_wear": "%",
+    "machine_disk_free": "MB",
+    "machine_clock_set": "",
+}
+"""What that probe measures, each with its unit; under-voltage (since the start) and the clock are 1 or 0."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +91,7 @@ def _memory(root: Path) -> Iterator[MachineReading]:
     advice = "see what else runs here (ps aux --sort -rss), or take a machine with more"
     for line in (root / "proc/meminfo").read_text().splitlines():
         if line.startswith("MemAvailable:"):
-            free = round(int(line.split()[1]) / 1024)
+            free = round(int(line.split()[1]) * 1024 / 1e6)  # its kB are of 1024 bytes: proc_meminfo(5)
             yield MachineReading(SHORT_OF_MEMORY, "memory free", free, "MB", 64, False, advice)
 
 

@@ -74,6 +74,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return 1
+    except PermissionError as error:  # a mere look is refused where somebody may not enter the folder
+        if error.filename is None:
+            raise
+        print(
+            f"{error.filename}: permission denied; ask as a user who may, such as that of the watch",
+            file=sys.stderr,
+        )
+        return WRONG_USE
 
 
 def bellwatch_parser(named: Container[str] = tuple(COMMANDS)) -> argparse.ArgumentParser:

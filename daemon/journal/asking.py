@@ -110,7 +110,7 @@ class RequestBox:
     def waiting(self) -> list[Request]:
         """Return the next requests that nobody has answered, oldest first; none while it cannot be read."""
         try:
-            if not self.path.exists():
+            if not os.path.lexists(self.path):
                 return []
             with self._open() as db:
                 rows = db.execute(

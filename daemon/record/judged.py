@@ -15,6 +15,7 @@ from daemon.errors import BellwatchError
 from daemon.journal.dating import Dating
 from daemon.journal.fold import fold
 from daemon.journal.history import UNUSABLE
+from daemon.machine import SERIES
 from daemon.record.tables import BANDS, TESTS, UCUM
 from daemon.sources.drift_correction import BySource, correct
 from rules.engine import Engine
@@ -139,5 +140,5 @@ class Judging:
 
 def ucum(measured: str) -> str:
     """Return the unit of what is measured in UCUM; a count has 1."""
-    its = "" if measured not in set(Quantity) else unit_of(Quantity(measured))
+    its = unit_of(Quantity(measured)) if measured in set(Quantity) else SERIES.get(measured, "")
     return UCUM.get(its, its)

@@ -18,7 +18,7 @@ ONCE = {"incident": 7}
 
 TESTS = tuple(test.name.lower() for test in QartodTest)
 BANDS = ("critical_low", "advisory_low", "advisory_high", "critical_high")
-UCUM = {"°C": "Cel", "": "1"}
+UCUM = {"°C": "Cel", "": "1", "MB": "MBy"}
 """Units in the Unified Code for Units of Measure where they are not written as here."""
 
 _MOMENT = """

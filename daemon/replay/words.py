@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 
 from daemon.as_read import told
+from daemon.machine import SERIES
 from daemon.replay.replay import Replayed
 from daemon.sources.recording import Recording
 from daemon.words import label
@@ -55,6 +56,7 @@ def notes_on(result: Replayed, recording: Recording) -> list[str]:
     notes = [
         f"{count} readings of {' '.join(recording.sources[source])} passed over: not in the settings"
         for source, count in sorted(result.passed_over.items())
+        if recording.sources[source][1] not in SERIES  # nobody is to judge those
     ]
     notes += [f"{count} readings refused: {why}" for why, count in recording.rejected.items()]
     if recording.clock_off_ms:

@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 from tests.rigs.places import ROOT
@@ -93,8 +94,8 @@ def write_settings(
 class DaemonRun:
     """Starts, kills and stops `bellwatch run`; its log is kept over all of its lives."""
 
-    def __init__(self, settings: Path) -> None:
-        self._command = [sys.executable, "-m", "daemon", "run", "--settings", str(settings)]
+    def __init__(self, settings: Path, as_user: Sequence[str] = ()) -> None:
+        self._command = [*as_user, sys.executable, "-m", "daemon", "run", "--settings", str(settings)]
         self._log = settings.with_suffix(".log")
         self._process: subprocess.Popen[bytes] | None = None
         self.environment: dict[str, str] = {}

@@ -21,6 +21,7 @@ from tests.rigs.daemon_run import PATIENCE_S, ROOT, DaemonRun, write_settings
 from tests.rigs.journal_file import asked, readings_in
 from tests.rigs.loaded_modules import libraries, loaded, ours
 from tests.rigs.parts.mosquitto import free_port
+from tests.rigs.parts.ordinary_user import needs_root, ordinary_user
 from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
 
 TOO_WARM = 22.0
@@ -314,3 +315,26 @@ def test_status_fits_a_terminal_of_80_columns_and_says_everything_without_colour
         assert "22.00 °C now" in text
         assert re.search(r"Last entry \d{4}-\d\d-\d\d \d\d:\d\d:\d\d \(\d+ s ago\)\.", text)
         assert re.search(r"\d+ messages wait for the broker\.", text)
+
+
+@needs_root
+def test_whoever_may_not_enter_the_journals_folder_is_told_so_in_a_line(settings):
+    """Seen: tracebacks, where an engineer who is not the user of the watch asks for a replay."""
+    with ordinary_user() as user:
+        closed = user.folder / "closed"
+        closed.mkdir(mode=0o700)
+        (closed / "journal.sqlite").touch()
+        open_settings = user.folder / "bellwatch.toml"
+        open_settings.write_text(settings.read_text())
+        for command in (
+            ["replay", closed / "journal.sqlite"],
+            ["fits", "--journal", closed / "journal.sqlite", "--settings", open_settings],
+            ["incidents", closed / "journal.sqlite"],
+            ["tune", closed / "journal.sqlite", "--settings", open_settings],
+            ["init", closed / "bellwatch.toml"],
+        ):
+            done = user.run("-m", "daemon", *command)
+            (line,) = done.stderr.splitlines()
+            assert done.returncode == 2
+            assert line.startswith(str(closed))
+            assert line.endswith(": permission denied; ask as a user who may, such as that of the watch")

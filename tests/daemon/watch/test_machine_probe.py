@@ -1,5 +1,6 @@
 """The machine's own readings lie beside the water: written down, exported, and judged by nobody."""
 
+import csv
 import os
 from contextlib import closing
 
@@ -9,8 +10,9 @@ from daemon.check.load import load_settings
 from daemon.commands.cli import main
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
+from daemon.machine import SERIES
 from daemon.watch import machine_probe
-from daemon.watch.machine_probe import SERIES, machine_series
+from daemon.watch.machine_probe import machine_series
 from tests.daemon.test_machine import machine
 from tests.rigs.daemon_run import write_settings
 from tests.rigs.daemon_thread import running_daemon
@@ -38,11 +40,18 @@ def test_what_a_pi_says_has_a_series_each_with_the_room_beside_the_journal_and_t
     assert found == {
         "machine_under_voltage": 0,
         "machine_temperature": 54.3,
-        "machine_memory_free": 500,
+        "machine_memory_free": 524,
         "machine_card_wear": 20,  # of two the more worn
         "machine_clock_set": 1,
     }
     assert {*found, "machine_disk_free"} == set(SERIES)
+
+
+def test_a_folder_that_is_gone_costs_its_room_alone(tmp_path):
+    machine(tmp_path)
+    found = machine_series(tmp_path / "gone", synchronised=False, root=tmp_path)
+    assert "machine_disk_free" not in found
+    assert found["machine_temperature"] == 54.3
 
 
 def test_they_are_written_down_and_judged_by_nobody_and_a_record_has_them(tmp_path, monkeypatch, capsys):
@@ -67,6 +76,17 @@ def test_they_are_written_down_and_judged_by_nobody_and_a_record_has_them(tmp_pa
         assert "machine" not in {it.channel.source.probe for it in engine.channels()}
         assert {it.channel for it in journal.history.newest_event_of_each_alarm()} <= {"k1/temperature"}
     assert main(["replay", str(settings.journal.path)]) == 0
+    assert "passed over" not in capsys.readouterr().out, "it is in no settings"
     record = tmp_path / "record"
     assert main(["export", str(record), "--settings", str(path)]) == 0, capsys.readouterr()
-    assert "machine_disk_free" in (record / "source.csv").read_text()
+    with (record / "source.csv").open(newline="") as file:
+        units = {row["quantity"]: row["unit"] for row in csv.DictReader(file) if row["probe"] == "machine"}
+    # The Unified Code for Units of Measure, case sensitive: Cel, % and MBy (mega-byte).
+    assert units == {
+        "machine_under_voltage": "1",
+        "machine_temperature": "Cel",
+        "machine_memory_free": "MBy",
+        "machine_card_wear": "%",
+        "machine_disk_free": "MBy",
+        "machine_clock_set": "1",
+    }

@@ -30,11 +30,15 @@ class OrdinaryUser:
         """Make a file, folder or device theirs."""
         shutil.chown(path.resolve(), self.name)
 
+    @property
+    def as_them(self) -> list[str]:
+        """Return what goes before a command, so that it runs as them."""
+        return ["setpriv", f"--reuid={self.name}", f"--regid={self.name}", "--clear-groups"]
+
     def run(self, *arguments: object, text: str = "") -> subprocess.CompletedProcess[str]:
         """Run Python with these arguments as them, in the root of the checkout."""
-        as_them = ["setpriv", f"--reuid={self.name}", f"--regid={self.name}", "--clear-groups"]
         return subprocess.run(
-            [*as_them, sys.executable, *map(str, arguments)],
+            [*self.as_them, sys.executable, *map(str, arguments)],
             check=False,
             cwd=ROOT,
             capture_output=True,
