@@ -47,8 +47,8 @@ class Beat:
     def strike(self) -> None:
         """Say that a turn is done, with everything in it written down; a file that is gone is laid anew."""
         if identity(self.path) != identity(self._file):
-            os.close(self._file)
-            self._file = self._laid()
+            gone, self._file = self._file, self._laid()
+            os.close(gone)
         self._write(self._file, time.monotonic())
 
     def end(self, on_purpose: bool) -> None:

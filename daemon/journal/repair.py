@@ -48,6 +48,18 @@ def _ballast_of(path: Path) -> Path:
     return path.with_name(path.name + ".ballast")
 
 
+def _take_away(path: Path) -> None:
+    """Delete a file; a folder of its name, in which something may lie, is only put aside."""
+    if path.is_dir() and not path.is_symlink():
+        path.rename(path.with_name(f"{path.name}.{_replaced()}"))
+    else:
+        path.unlink(missing_ok=True)
+
+
+def _replaced() -> str:
+    return f"replaced-{datetime.now(UTC):%Y%m%dT%H%M%S}"
+
+
 class JournalRepair:
     """Looks after the file of a journal in use; `dating` gives the dating of the moment.
 
@@ -67,35 +79,41 @@ class JournalRepair:
         self._keep_ballast()
 
     def _know_files(self) -> None:
-        self._file, self._log = identity(self._journal.path), self._log_now()
+        path = self._journal.path
+        self._file, self._log, self._linked = identity(path), self._log_now(), path.is_symlink()
         self._log_bytes = 0
 
-    def look(self) -> None:
+    def look(self) -> bool:
         """Write the journal to its path again where it, or its write-ahead log, was taken away under us.
 
+        Return whether that was so; what was not committed has no number then.
         JournalError where the log was cut: what it held is lost, and the watch begins anew. What the disk
         refuses is raised as what SQLite says of it, and mended as that.
         """
         try:
-            self._look_at_files()
+            return self._look_at_files()
         except OSError as error:
-            raise sqlite3.OperationalError(str(error)) from error
+            raise sqlite3.OperationalError(f"{error.filename}: {error.strerror}") from error
 
-    def _look_at_files(self) -> None:
+    def _look_at_files(self) -> bool:
         path, log_now = self._journal.path, self._log_now()
         now = identity(path)
-        if now is None or (now == self._file and self._log is not None and log_now != self._log):
+        # Whoever opens our file by a link looks for its log beside where it really lies, and finds none.
+        new_link = path.is_symlink() and not self._linked
+        apart = new_link or (self._log is not None and log_now != self._log)
+        if now is None or (now == self._file and apart):
             self._write_again()
-        elif now == self._file:
+            return True
+        if now == self._file:
             self._log = log_now
             self._look_at_size()
-        else:
-            kept = path.with_name(f"{path.name}.replaced-{datetime.now(UTC):%Y%m%dT%H%M%S}")
-            self._copy_to(kept)
-            raise JournalError(
-                f"journal {path}: another file lies there now; what was in the journal is in {kept}; "
-                "stop the daemon before you replace it"
-            )
+            return False
+        kept = path.with_name(f"{path.name}.{_replaced()}")
+        self._copy_to(kept)
+        raise JournalError(
+            f"journal {path}: another file lies there now; what was in the journal is in {kept}; "
+            "stop the daemon before you replace it"
+        )
 
     def _log_now(self) -> tuple[object, object] | None:
         """Return what tells the log and its index from any other; None before SQLite has made them."""
@@ -142,9 +160,8 @@ class JournalRepair:
         if error_code(error) == sqlite3.SQLITE_FULL:
             self._make_room()
         elif not self._journal.path.exists():
-            with suppress(
-                sqlite3.Error, OSError
-            ):  # tried again at the next turn, until that has lasted too long
+            # Tried again at the next turn, until that has lasted too long.
+            with suppress(sqlite3.Error, OSError):
                 self._write_again()
         lasted_s = time.monotonic() - self._failing_since_s
         if lasted_s > GIVES_UP_AFTER_S:
@@ -193,13 +210,13 @@ class JournalRepair:
         self._journal.copy_to(target)
         sync(target)
         for suffix in ("-wal", "-shm"):
-            self._journal.path.with_name(self._journal.path.name + suffix).unlink(missing_ok=True)
+            _take_away(self._journal.path.with_name(self._journal.path.name + suffix))
 
     def _write_again(self) -> None:
         path = self._journal.path
         fresh = path.with_name(path.name + ".again")
         path.parent.mkdir(parents=True, exist_ok=True)
-        fresh.unlink(missing_ok=True)
+        _take_away(fresh)
         self._copy_to(fresh)
         fresh.rename(path)
         sync(path.parent)

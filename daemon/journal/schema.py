@@ -158,6 +158,7 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        _refuse_folder(path)
         if path.exists():  # the bytes of a journal that we cannot read stay
             layout_of(path)
         with ExitStack() as unless_sound:
@@ -186,6 +187,7 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     """Open a journal that another process may be writing, without changing it."""
     if not path.exists():
         raise JournalError(f"journal {path}: no such file; `bellwatch run` makes it, or name another")
+    _refuse_folder(path)
     try:
         with ExitStack() as unless_sound:
             address = f"{path.absolute().as_uri()}?mode=ro"
@@ -196,6 +198,12 @@ def open_for_reading(path: Path) -> sqlite3.Connection:
     except sqlite3.Error as error:
         raise JournalError(f"journal {path}: {error}") from error
     return db
+
+
+def _refuse_folder(path: Path) -> None:
+    """SQLite would call it an error of the disk."""
+    if path.is_dir():
+        raise JournalError(f"journal {path}: a folder lies there; put it elsewhere, or name a file in it")
 
 
 def copy_as_it_is(path: Path, target: Path) -> None:

@@ -93,18 +93,18 @@ def holder_of(journal: Path) -> Holder | None:
     lock = _lock_of(journal)
     try:
         file = os.open(lock, os.O_RDONLY | os.O_CLOEXEC)
+        try:
+            process, beat = _lines(os.pread(file, 4096, 0))
+            began_ns = os.fstat(file).st_mtime_ns
+            return Holder(not _free(file, fcntl.LOCK_SH), f"{process}@{began_ns}", Path(beat))
+        finally:
+            os.close(file)
     except FileNotFoundError:
         return None
     except OSError as error:
         raise JournalError(
             f"journal {journal}: {lock.name}: {error.strerror}; look at it as the user of the watch"
         ) from error
-    try:
-        process, beat = _lines(os.pread(file, 4096, 0))
-        began_ns = os.fstat(file).st_mtime_ns
-        return Holder(not _free(file, fcntl.LOCK_SH), f"{process}@{began_ns}", Path(beat))
-    finally:
-        os.close(file)
 
 
 def _lock_of(journal: Path) -> Path:

@@ -6,6 +6,7 @@ No stage has a limit on them and the rules pass them over; what is beyond its li
 import shutil
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 from daemon.machine import HOT, LOW_SUPPLY, MACHINE, SHORT_OF_MEMORY, WORN, machine_readings
@@ -26,8 +27,10 @@ SERIES = (*_SERIES.values(), _ROOM, _CLOCK)
 def machine_series(folder: Path, *, synchronised: bool, root: Path = Path("/")) -> dict[str, float]:
     """Return what the machine below `root` says of itself by series, and the room on the disk of `folder`."""
     worst_last = sorted(machine_readings(root), key=lambda it: it.value)  # of two cards the more worn
-    free_mb = round(shutil.disk_usage(folder).free / 1e6, 1)
-    return {_SERIES[it.kind]: it.value for it in worst_last} | {_ROOM: free_mb, _CLOCK: float(synchronised)}
+    found = {_SERIES[it.kind]: it.value for it in worst_last} | {_CLOCK: float(synchronised)}
+    with suppress(OSError):  # it is gone this moment, or the disk fails: the journal's repair tells of that
+        found[_ROOM] = round(shutil.disk_usage(folder).free / 1e6, 1)
+    return found
 
 
 class MachineProbe:

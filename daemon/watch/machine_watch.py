@@ -64,9 +64,7 @@ class MachineWatch:
         journal, room = self._notices.journal, self._room.free
         try:
             free = shutil.disk_usage(journal.path.parent).free
-        except (
-            OSError
-        ):  # its folder is gone, or the disk fails: told by what the journal's repair makes of it
+        except OSError:  # its folder is gone, or the disk fails: the journal's repair tells of that
             return
         gone = max([*room.values(), free]) - free
         said = {"free_mb": round(free / 1e6, 1), "gone_mb": round(gone / 1e6, 1)}

@@ -9,7 +9,7 @@ import queue
 import sqlite3
 import threading
 import time
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
@@ -93,7 +93,7 @@ class Service:
         self._chores = [*chores, *(companion.step for companion in companions)]
         self._companions = companions
         self._arrivals: queue.SimpleQueue[Emitted | BaseException] = queue.SimpleQueue()
-        self._came: list[Emitted | BaseException] = []  # taken out of there, and not looked at yet
+        self._came = deque[Emitted | BaseException]()  # taken out of there, and not looked at yet
         self._rests_until_s = 0.0  # so that judging has half of the time at most, however much comes
         self._trouble = TroubleLog(journal)
         self._refused: Counter[tuple[str, str]] = Counter()
@@ -162,9 +162,10 @@ class Service:
 
     def _turn(self) -> None:
         """Take in what has arrived, judge it, write it down, publish what it caused, and do all chores."""
-        arrived = self._arrived()
         with self._mending():
-            self._repair.look()
+            if self._repair.look():
+                self._watch.start_over()  # what was judged had been numbered for the file that is gone
+            arrived = self._arrived()  # after the look: what it raises leaves all that came in the queue
             self._watch.take(
                 arrived.readings, self._clock.now_ms(), arrived.waited, arrived.receipts, self._stood_still()
             )
@@ -205,7 +206,7 @@ class Service:
         arrived = Arrived()
         with suppress(queue.Empty):
             while True:
-                item = self._came.pop() if self._came else self._arrivals.get_nowait()
+                item = self._came.popleft() if self._came else self._arrivals.get_nowait()
                 if isinstance(item, BaseException):
                     self._crash = item
                 elif isinstance(item, Trouble):

@@ -22,13 +22,13 @@ from daemon.journal.dating import Dating
 from daemon.journal.fold import engine_of
 from daemon.journal.journal import Journal
 from daemon.journal.repair import GIVES_UP_AFTER_S, JournalRepair
-from daemon.journal.schema import PAGE_BYTES
+from daemon.journal.schema import PAGE_BYTES, open_for_reading, open_for_writing
 from tests.rigs.bench import START_MS, Bench, steady
 from tests.rigs.daemon_run import PATIENCE_S, DaemonRun, write_settings
 from tests.rigs.daemon_thread import running_daemon
 from tests.rigs.minute_rack import rack_in
 from tests.rigs.parts.event_listener import EventListener
-from tests.rigs.parts.mosquitto import Mosquitto
+from tests.rigs.parts.mosquitto import Mosquitto, free_port
 from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
 from tests.rigs.parts.small_disk import failing_disk, needs_mount, small_disk
 
@@ -188,6 +188,100 @@ def test_a_journal_that_vanishes_is_written_again_with_everything_in_it(tmp_path
         assert numbers(path) == list(range(1, len(numbers(path)) + 1))
         (line,) = said(daemon, "journal_vanished")
         assert line["did"] == "wrote it there again, with everything in it"
+
+
+def test_what_waits_for_its_commit_while_the_journal_vanishes_has_no_number_twice(tmp_path):
+    """Seen: "UNIQUE constraint failed" in the log, as if the journal could not be written."""
+    line = PtyLine(tmp_path / "serial")
+    with Peer(line, lambda request: answer_frame(request[0], request[1], 1500)):
+        daemon = DaemonRun(write_settings(tmp_path, line.path, free_port(), commit_every_s=3))
+        path = tmp_path / "journal.sqlite"
+        try:
+            daemon.start()
+            daemon.wait_for(lambda: count(path, "reading") > 2, "readings")
+            for file in tmp_path.glob("journal.sqlite*"):
+                file.unlink()
+            daemon.wait_for(lambda: said(daemon, "journal_vanished"), "the journal's return")
+            written = count(path, "reading")
+            daemon.wait_for(lambda: count(path, "reading") > written, "readings again")
+            assert daemon.stop() == 0
+        finally:
+            daemon.end_by_force()
+        assert not said(daemon, "journal_not_writable")
+        assert is_sound(path)
+    line.unplug()
+
+
+def test_a_journal_that_is_moved_and_linked_to_lies_there_again(tmp_path):
+    """Seen: it "committed" on into a log that nobody who opened the link would look for; screens failed."""
+    with rack(tmp_path, tmp_path) as (daemon, _):
+        path = tmp_path / "journal.sqlite"
+        daemon.start()
+        daemon.wait_for(lambda: count(path, "event") > 2, "alarms")
+        before = asked(path, "SELECT * FROM reading ORDER BY seq")
+        path.rename(tmp_path / "moved.sqlite")
+        path.symlink_to(tmp_path / "moved.sqlite")
+        daemon.wait_for(lambda: said(daemon, "journal_vanished"), "that it was noticed")
+        daemon.wait_for(lambda: count(path, "event") > 6, "alarms again")
+        daemon.kill_after(0.1)
+        assert not path.is_symlink()
+        assert asked(path, "SELECT * FROM reading ORDER BY seq")[: len(before)] == before
+        assert is_sound(path)
+
+
+@pytest.mark.parametrize("what", ["-wal", "-shm", ".again"])
+def test_a_folder_in_the_way_is_put_aside(tmp_path, what):
+    """Seen: the watch ended, and could not begin again."""
+    with rack(tmp_path, tmp_path) as (daemon, _):
+        path, in_the_way = tmp_path / "journal.sqlite", tmp_path / f"journal.sqlite{what}"
+        daemon.start()
+        daemon.wait_for(lambda: count(path, "event") > 2, "alarms")
+        before = asked(path, "SELECT * FROM reading ORDER BY seq")
+        in_the_way.unlink(missing_ok=True)
+        in_the_way.mkdir()
+        (in_the_way / "precious").touch()
+        if what == ".again":
+            path.unlink()
+        daemon.wait_for(lambda: said(daemon, "journal_vanished"), "that it was noticed")
+        daemon.wait_for(lambda: count(path, "event") > 6, "alarms again")
+        daemon.kill_after(0.1)
+        assert asked(path, "SELECT * FROM reading ORDER BY seq")[: len(before)] == before
+        (aside,) = tmp_path.glob(f"journal.sqlite{what}.replaced-*")
+        assert (aside / "precious").exists()
+
+
+def test_what_comes_while_nobody_can_look_at_the_journal_is_kept(tmp_path):
+    """Seen: what each such turn had taken from the probes was gone, and they were called silent."""
+    folder, aside, water = tmp_path / "journal", tmp_path / "aside", Water()
+    folder.mkdir()
+    line = PtyLine(tmp_path / "serial")
+    with Peer(line, water):
+        daemon = DaemonRun(write_settings(folder, line.path, free_port(), name=tmp_path / "bellwatch.toml"))
+        path = folder / "journal.sqlite"
+        try:
+            daemon.start()
+            daemon.wait_for(lambda: count(path, "reading") > 2, "readings")
+            folder.rename(aside)
+            folder.touch()
+            daemon.wait_for(lambda: said(daemon, "journal_not_writable"), "that it was noticed")
+            asked_before = water.asked
+            daemon.wait_for(lambda: water.asked > asked_before + 30, "more readings")
+            folder.unlink()
+            aside.rename(folder)
+            written = count(path, "reading")
+            daemon.wait_for(lambda: count(path, "reading") > written + 40, "that they are written down")
+            assert daemon.stop() == 0
+        finally:
+            daemon.end_by_force()
+        assert count(path, "reading") > water.asked - 10, "a busy machine may miss some answers"
+    line.unplug()
+
+
+@pytest.mark.parametrize("opens", [open_for_reading, open_for_writing])
+def test_a_folder_in_the_journals_place_is_called_one(tmp_path, opens):
+    """Seen: "disk I/O error", as SQLite says of it."""
+    with pytest.raises(JournalError, match="a folder lies there; put it elsewhere, or name a file in it"):
+        opens(tmp_path)
 
 
 @pytest.mark.parametrize("what", ["-wal", "-shm"])

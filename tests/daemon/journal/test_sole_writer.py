@@ -7,7 +7,7 @@ import sys
 import pytest
 
 from daemon.errors import JournalError
-from daemon.journal.sole_writer import SoleWriter
+from daemon.journal.sole_writer import SoleWriter, holder_of
 from tests.rigs.daemon_run import PATIENCE_S, ROOT
 
 HOLDER = """
@@ -50,3 +50,23 @@ def test_a_folder_that_cannot_be_is_told_in_a_line(tmp_path):
     with pytest.raises(JournalError, match=r"the folder must exist and be writable") as refused:
         SoleWriter(tmp_path / "file" / "journal.sqlite")
     assert "\n" not in str(refused.value)
+
+
+def test_a_folder_in_the_place_of_the_beat_is_told_in_a_line(tmp_path):
+    """Seen: the watch ended with a traceback of its second thought, the file that was closed already."""
+    writer = SoleWriter(tmp_path / "journal.sqlite")
+    beat = holder_of(tmp_path / "journal.sqlite").beat
+    beat.unlink()
+    beat.mkdir()
+    try:
+        with pytest.raises(JournalError, match="Is a directory; a file of this user must fit there"):
+            writer.beat()
+        writer.release(on_purpose=False)
+    finally:
+        beat.rmdir()
+
+
+def test_a_folder_in_the_place_of_the_lock_is_told_to_who_looks(tmp_path):
+    (tmp_path / "journal.sqlite.lock").mkdir()
+    with pytest.raises(JournalError, match="lock: Is a directory; look at it as the user of the watch"):
+        holder_of(tmp_path / "journal.sqlite")

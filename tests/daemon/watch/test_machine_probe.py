@@ -45,6 +45,13 @@ def test_what_a_pi_says_has_a_series_each_with_the_room_beside_the_journal_and_t
     assert {*found, "machine_disk_free"} == set(SERIES)
 
 
+def test_a_folder_that_is_gone_costs_its_room_alone(tmp_path):
+    machine(tmp_path)
+    found = machine_series(tmp_path / "gone", synchronised=False, root=tmp_path)
+    assert "machine_disk_free" not in found
+    assert found["machine_temperature"] == 54.3
+
+
 def test_they_are_written_down_and_judged_by_nobody_and_a_record_has_them(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr(machine_probe, "READ_EVERY_MS", 100)
     line = PtyLine(tmp_path / "serial")
