@@ -131,7 +131,7 @@ class Block:
             others = self._inputs.others(self._watch_list.redundant[channel.name], series)
             crossing, state = partial(self._watch_list.crossing, channel), self._channels[channel.name]
             apart = differences(series, others, verdict, state, bounds, crossing)
-            yield from self._placed(channel, apart)
+            yield from self._placed(channel, apart, len(verdict.edges))
             state.keep_order()
         self._note_dry()
         self._trust.note_counts()
@@ -289,9 +289,10 @@ class Block:
         if found:
             self.unmoved[channel.source.id] = found
 
-    def _placed(self, channel: Channel, edges: Iterable[Edge]) -> Iterator[Due]:
+    def _placed(self, channel: Channel, edges: Iterable[Edge], after: int = 0) -> Iterator[Due]:
+        """Put edges into their places, `after` so many others of the channel at the same reading."""
         place = self._watch_list.place[channel.name]
-        for order, (index, crossing) in enumerate(edges):
+        for order, (index, crossing) in enumerate(edges, after):
             yield Due(index, False, int(self._readings.at_ms[index]), place, order, crossing)
 
     # Out of the water

@@ -426,6 +426,27 @@ def test_what_is_shelved_is_looked_at_where_the_alarm_is(body):
     assert "kreisel-1" in vessels_looked_at([Action(START_MS, "shelve", "kim", body)])
 
 
+@pytest.mark.parametrize(("ticks", "kelvin"), [(5, 0.6), (6, 0.55), (6, 0.7), (7, 0.55)])
+def test_what_rises_and_is_apart_at_one_reading_is_told_alike_however_the_readings_are_cut(ticks, kelvin):
+    """Seen: poll by poll it rose and was part of that apart; in a block the other way round."""
+    places = [0, 20, 20 + ticks, 60, 62, 100, 100 + ticks, 160]
+    warm = np.interp(np.arange(160), places, 15.0 + kelvin * np.array([0, 0, 1, 1, 0, 0, 1, 1]))
+    rows = [
+        row
+        for tick, celsius in enumerate(warm)
+        for row in ((5, 30_000, 15.0 + tick % 5 * 0.003), (6, 0, float(celsius) + tick % 7 * 0.003))
+    ]
+    plan = replace(CALM, vessels={"kreisel-1": "ephyra", "kreisel-2": "ephyra"})
+    readings, whole, cut = readings_of(rows), Engine(plan, START_MS), Engine(plan, START_MS)
+    said_whole, said_cut = Record(), Record()
+    said_whole.add(whole.feed(readings))
+    for place in range(len(readings)):
+        said_cut.add(cut.feed(readings.part(place, place + 1)))
+    assert {"rising", "disagreement"} <= {event["condition"] for event in said_cut.events}
+    assert said_whole.as_text() == said_cut.as_text()
+    assert_same_state(whole, cut)
+
+
 def test_food_counts_from_its_own_place_on(monkeypatch):
     """Fed just before a fall counts as too fast, just then, and just after."""
     saturation = replace(PLAN.tolerances["ephyra"][Quantity.OXYGEN_SATURATION], max_fall_per_hour=8.0)
