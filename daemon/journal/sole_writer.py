@@ -44,7 +44,7 @@ class SoleWriter:
         except OSError as error:
             raise JournalError(
                 f"journal {journal}: {lock.name}: {error.strerror}; "
-                "the folder must exist and be writable by this user"
+                "its folder must exist, and both be writable by this user"
             ) from error
         for _ in range(_TRIES):
             if _free(file, fcntl.LOCK_EX):

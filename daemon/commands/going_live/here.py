@@ -26,6 +26,8 @@ BROKER_WITHIN_S = 5.0
 POLLED_WITHIN_S = 60.0
 LITTLE_ROOM_MB = 500
 _LOOK_S = 0.05
+_FILES = ("", "-wal", "-shm", ".lock", ".requests", ".newest")
+"""What lies at the journal's path and beside it under its name; all of it is written by the watch."""
 _SQLITE = b"SQLite format 3\0"
 _NOT_LOCAL = ("nfs", "nfs4", "cifs", "smb3", "9p", "fuse.sshfs")
 
@@ -136,22 +138,27 @@ def _unfit(path: Path) -> tuple[str, str] | None:
         )
         found = f"the folder {shown(str(folder))}, which {user} may not write in"
         return found, f"{expected}; or run this as the user of the watch"
-    return _unfit_file(path) if path.exists() else None
+    return _unfit_file(path)
 
 
 def _unfit_file(path: Path) -> tuple[str, str] | None:
-    name, user = shown(str(path)), _user()
-    if path.is_dir():
-        return f"the folder {name}", "a file in it, such as journal.sqlite"
-    if not os.access(path, os.R_OK | os.W_OK):
-        expected = f"one that it may: if that is its journal, sudo chown {user} {path}"
-        return (
-            f"the file {name}, which {user} may not write",
-            f"{expected}; or run this as the user of the watch",
-        )
-    with path.open("rb") as file:
-        if file.read(len(_SQLITE)) not in (b"", _SQLITE):
-            return f"the file {name}, which is no journal", "a journal, or a file that is not there yet"
+    user, is_there = _user(), path.exists()
+    if is_there and not path.is_file():  # a look into a pipe would wait for ever
+        kind = "folder" if path.is_dir() else "device"
+        return f"the {kind} {shown(str(path))}", "a file in a folder, such as journal.sqlite"
+    its = (file for end in _FILES if (file := path.with_name(path.name + end)).exists())
+    for file in its:  # a watch that ran as somebody else, once, leaves them all
+        if not os.access(file, os.R_OK | os.W_OK):
+            expected = f"one that it may: if that is its journal, sudo chown {user} {path}*"
+            found = f"the file {shown(str(file))}, which {user} may not write"
+            return found, f"{expected}; or run this as the user of the watch"
+    if is_there:
+        with path.open("rb") as journal:
+            if journal.read(len(_SQLITE)) not in (b"", _SQLITE):
+                return (
+                    f"the file {shown(str(path))}, which is no journal",
+                    "a journal, or a file that is not there yet",
+                )
     return None
 
 

@@ -60,7 +60,9 @@ WRONG = {
         "may not write in; expected one",
     ),
     "journal that is root's": ("journal.sqlite", "{folder}/root.sqlite", "sudo chown"),
-    "journal that is a folder": ("journal.sqlite", "{folder}/of-root", "a file in it, such as"),
+    "journal whose lock a watch of root left": ("journal.sqlite", "{folder}/left.sqlite", "left.sqlite*; or"),
+    "journal that is a folder": ("journal.sqlite", "{folder}/of-root", "a file in a folder, such as"),
+    "journal that is a pipe": ("journal.sqlite", "{folder}/pipe", "a file in a folder, such as"),
     "backups by a part of a path": ("[broker]", '[backup]\nfolder = "backup"\n[broker]', "no such folder"),
     "backups beside the journal": (
         "[broker]",
@@ -187,6 +189,9 @@ def told():
         folder = user.folder
         (folder / "of-root").mkdir(mode=0o755)
         (folder / "root.sqlite").touch(0o600)
+        (folder / "left.sqlite.lock").touch(0o644)
+        os.mkfifo(folder / "pipe")
+        user.owns(folder / "pipe")
         (folder / "closed").write_text("secret")
         (folder / "closed").chmod(0o600)
         (folder / "open").write_text("secret")

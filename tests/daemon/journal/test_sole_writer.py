@@ -47,7 +47,7 @@ def test_it_is_let_go_and_taken_again(tmp_path):
 
 def test_a_folder_that_cannot_be_is_told_in_a_line(tmp_path):
     (tmp_path / "file").write_text("")
-    with pytest.raises(JournalError, match=r"the folder must exist and be writable") as refused:
+    with pytest.raises(JournalError, match=r"its folder must exist, and both be writable") as refused:
         SoleWriter(tmp_path / "file" / "journal.sqlite")
     assert "\n" not in str(refused.value)
 
