@@ -400,7 +400,7 @@ class TestSharingTheLine:
 
         with (
             Peer(line, answer) as peer,
-            running(bus(line.path, [alive[0], dead, alive[1]], emitted, timeout_ms=30, retries=2)),
+            running(bus(line.path, [alive[0], dead, alive[1]], emitted, timeout_ms=100, retries=2)),
         ):
             emitted.wait_for(lambda e: e.kinds("b").count("timeout") >= 3)
         units = [asked(request)[0] for request in peer.requests]

@@ -231,9 +231,11 @@ def test_what_is_due_is_one_list(season):
     begun_s = time.process_time()
     lines = due.lines(season.now_ms)
     first_s = time.process_time() - begun_s
-    assert due.lines(season.now_ms)[1:] == lines[1:], "but for how long nobody watches"
+    again = due.lines(season.now_ms)
     again_s = time.process_time() - begun_s - first_s
     assert again_s < first_s / 2, "the water of weeks is judged once"
+    # How long nobody has watched, and that so, goes by the minute of the test.
+    assert [it for it in again if "NOT WATCHED" not in it] == [it for it in lines if "NOT WATCHED" not in it]
     weeks = "common practice, no source: about two weeks, more by the day at first"
     assert f"s1: release over, 2026-04-20 ({weeks})" in lines
     assert any(line.startswith("m1: look for everted bells, 2026-05-08 to 2026-06-07 (") for line in lines)
