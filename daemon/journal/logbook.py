@@ -15,7 +15,7 @@ from daemon.journal.journal import Journal
 from rules.care.calibration import Calibration, calibration_of, refuse_other_base, taken_back
 from rules.culture.acts import Act, act_of
 from rules.errors import RulesError
-from rules.rack.logbook import ENTRY_KINDS
+from rules.rack.logbook import ENTRY_KINDS, WATER
 
 log = structlog.get_logger()
 
@@ -26,7 +26,7 @@ WRITTEN_KINDS = (*FORM_KINDS, CULTURE)
 ALL_KINDS = (*WRITTEN_KINDS, MAINTENANCE)
 _WORK = ("begin_maintenance", "end_maintenance")
 _VESSEL = "vessel/"
-_STAYS = ("cohort", "ph", "scale", "temperature_c", "salinity")
+_STAYS = ("cohort", *WATER)
 ALWAYS = (0, 2**62)
 
 

@@ -45,8 +45,9 @@ class Weight:
     def own(self) -> Line | None:
         """Return the line where it takes the place of the placeholder."""
         line = self.line
-        enough = line and self.pairs >= LEAST_PAIRS and line.slope - line.low <= WITHIN
-        return line if enough and line and POWERS[0] <= line.slope <= POWERS[1] else None
+        if line is None or self.pairs < LEAST_PAIRS or line.slope - line.low > WITHIN:
+            return None
+        return line if POWERS[0] <= line.slope <= POWERS[1] else None
 
     @property
     def exponent(self) -> float:

@@ -90,7 +90,7 @@ class Block:
         fed: Mapping[str, Feedings],
     ) -> None:
         self._readings = readings
-        self._places = self.places = places
+        self.places = places
         self._watch_list = watch_list
         self._channels, self._sources = channels, sources
         self._care, self._fed = care, fed
@@ -114,7 +114,7 @@ class Block:
         """Judge every channel that has readings; flags go into `outcome`, crossings come back in places."""
         to_compare: list[tuple[Channel, Series, Verdict, Bounds]] = []
         for channel in self._watch_list.channels:
-            here = self._places.get(channel.source.id)
+            here = self.places.get(channel.source.id)
             if here is None:
                 continue
             series = self._series(channel, here)
@@ -371,7 +371,7 @@ class Block:
     def _note_dry(self) -> None:
         for cell in self._watch_list.cells.values():
             mates = self._watch_list.mates(cell)
-            if self._places.keys().isdisjoint((cell, *(mate.id for mate in mates))):
+            if self.places.keys().isdisjoint((cell, *(mate.id for mate in mates))):
                 continue  # nothing new is known of it
             its, state = self._dryness(cell), self._sources[cell]
             apart = [mate for mate in mates if mate.id in self._watch_list.apart]
@@ -389,5 +389,5 @@ class Block:
 
     def _read(self, source_id: int) -> Series:
         """Return the readings of a source as its probe gave them."""
-        here = self._places.get(source_id, np.array([], dtype=np.intp))
+        here = self.places.get(source_id, np.array([], dtype=np.intp))
         return Series(here, self._readings.time_ms[here], self._readings.value[here])

@@ -33,7 +33,8 @@ class EntryKind:
 ACCEPTANCE = "acceptance"
 """What was seen when the rack was walked through, step by step."""
 
-_WATER = ("ph", "scale", "temperature_c", "salinity")
+WATER = ("ph", "scale", "temperature_c", "salinity")
+"""What is measured beside ammonia, of which its share follows."""
 ENTRY_KINDS: Mapping[str, EntryKind] = {
     "note": EntryKind("", (-1e12, 1e12), in_words=True),
     "count": EntryKind("animals", (0, 1e7), whole=True),
@@ -55,8 +56,8 @@ ENTRY_KINDS: Mapping[str, EntryKind] = {
     "with_bubbles": EntryKind("animals", (0, 1e7), whole=True),
     "food_density": EntryKind("prey/L", (0, 1e5)),
     "uneaten": EntryKind("%", (0, 100)),
-    "ph": EntryKind("", (5, 10), beside=_WATER[1:]),
-    "ammonia": EntryKind("mg N/L", (0, 300), beside=_WATER),
+    "ph": EntryKind("", (5, 10), beside=WATER[1:]),
+    "ammonia": EntryKind("mg N/L", (0, 300), beside=WATER),
     "nitrite": EntryKind("mg N/L", (0, 100)),
     "nitrate": EntryKind("mg N/L", (0, 500)),
     "cleaning": EntryKind("", (-1e12, 1e12), in_words=True),
