@@ -6,6 +6,7 @@ import subprocess
 import sys
 import time
 from contextlib import closing, contextmanager
+from itertools import pairwise
 from pathlib import Path
 
 from paho.mqtt import publish
@@ -18,6 +19,7 @@ from tests.faults.inject_answers import FILES, Answering, an_answer, begins_anew
 from tests.faults.inject_rack import and_watches_on, hot_is_called, told_of
 from tests.faults.inject_team import ALARM
 from tests.faults.whole_rack import Team, WholeRack
+from tests.rigs.journal_file import asked
 from tests.rigs.parts.certificates import own_authority, signed_by
 from tests.rigs.parts.mosquitto import free_port
 from tests.rigs.places import ROOT
@@ -50,6 +52,51 @@ def disk_journal_moved(folder):
         rack.mark()
         rack.journal.rename(folder / "North.sqlite")
         return put_back(rack, before)
+
+
+def disk_journal_linked(folder):
+    """It is put on another disk, say, with a link in its place: its log lies where no reader looks for it."""
+    with WholeRack(folder) as rack:
+        before = rack.newest_reading()
+        rack.mark()
+        rack.journal.rename(folder / "elsewhere.sqlite")
+        rack.journal.symlink_to(folder / "elsewhere.sqlite")
+        return put_back(rack, before)
+
+
+def disk_folder_in_the_way(folder):
+    """A folder lies where the journal's log should be."""
+    with WholeRack(folder) as rack:
+        before, log_file = rack.newest_reading(), Path(f"{rack.journal}-wal")
+        rack.mark()
+        log_file.unlink()
+        log_file.mkdir()
+        (log_file / "something").touch()
+        return put_back(rack, before)
+
+
+def disk_folder_away(folder):
+    """Its folder is out of reach for some turns, as a disk that is mounted anew, and comes back as it was."""
+    (folder / "journal").mkdir()
+    with WholeRack(folder, journal_in=folder / "journal") as rack:
+        before = rack.newest_reading()
+        rack.mark()
+        (folder / "journal").rename(folder / "away")
+        (folder / "journal").touch()
+        rack.watch.wait_for(lambda: "journal_not_writable" in rack.watch.log, "that it was noticed")
+        polled = rack.line.polls[1]
+        rack.watch.wait_for(lambda: rack.line.polls[1] > polled + 30, "polls meanwhile")
+        (folder / "journal").unlink()
+        (folder / "away").rename(folder / "journal")
+        came = hot_is_called(rack)
+        query = (
+            "SELECT at_ms - lag_ms FROM reading JOIN source ON source.id = reading.source"
+            " WHERE probe = 'k1-multi' AND quantity = 'temperature' AND seq > ? ORDER BY seq"
+        )
+        times_ms = [time_ms for (time_ms,) in asked(rack.journal, query, before - 50)]  # from some before on
+        apart_ms = max(later - sooner for sooner, later in pairwise(times_ms))
+        lost = f"nothing was kept for {apart_ms} ms" if apart_ms > 1_000 else ""
+        return came._replace(wrong=came.wrong or lost)
 
 
 def disk_mirrored_deleted(folder):
