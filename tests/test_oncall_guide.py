@@ -188,7 +188,7 @@ def test_the_guide_is_followed_word_for_word_and_is_answered_across_the_cable(ma
 
     rack.does(drill)
     who, _ = phones.newest("DRILL")
-    assert re.search("DRILL.*It is over", press(phones.link("DRILL")), re.DOTALL)
+    assert re.search("DRILL.*The drill is over", press(phones.link("DRILL")), re.DOTALL)
     wait_for(lambda: re.search(rf"drill.*{who}", desk.does(status), re.IGNORECASE), 60)
 
     section = "Answering over the broker"

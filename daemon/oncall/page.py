@@ -88,7 +88,9 @@ class AnswerPage:
     def _shown(self, store: OnCallStore, link: Link, notice: str = "") -> Page:
         now_ms, team = self.now_ms(), self._team(store)
         problems = _problems(team, link)
-        title = _title(link, problems, store.when_reached(link.person))
+        drill = team.calls.practice.newest
+        was_drill = drill is not None and link.problems == [drill.number]
+        title = _title(link, problems, was_drill, store.when_reached(link.person))
         html = page_of(
             "answer.html",
             person=link.person,
@@ -155,9 +157,11 @@ def _stamp(problems: list[Problem]) -> str:
     return " ".join(f"{problem.number}:{len(problem.members)}" for problem in problems)
 
 
-def _title(link: Link, problems: list[Problem], reached_ms: int | None) -> str:
+def _title(link: Link, problems: list[Problem], was_drill: bool, reached_ms: int | None) -> str:
     if problems and all(problem.is_drill for problem in problems):
         return "A drill, no alarm: answer it as if it were one"
+    if was_drill and not problems:
+        return "The drill is over; it was no alarm"
     if link.problems:
         return f"{len(problems)} to answer for" if problems else "It is over: nothing of this stands now"
     asked = "It came through." if reached_ms else "Can you read this on your phone?"

@@ -211,7 +211,7 @@ def test_what_people_type_in_is_taken_as_the_screens_show_it(rack, both):
     celsius = [*command[:3], "19.4", *command[4:], "--unit", "C"]
     assert rack.while_it_runs(lambda: main(celsius)) == 0
     assert rack.journal.history.newest_notice(CHECKED, "k1/temperature").details["hand"] == 19.4
-    pair = ["--standard", "ice", "--point", "32.36=32.0", "--settings", str(rack.file)]
+    pair = ["--standard", "ice", "--point", "32.36=32.0", "--who", "ada", "--settings", str(rack.file)]
     assert rack.while_it_runs(lambda: main(["calibrate", "k2-multi", "temperature", *pair])) == 0
     (made,) = [it for it in calibrations_in(rack.journal) if it.probe == "k2-multi"]
     assert (made.points[0].read, made.points[0].true) == pytest.approx((0.2, 0.0))

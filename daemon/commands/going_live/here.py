@@ -143,6 +143,9 @@ def _unfit(path: Path) -> tuple[str, str] | None:
 
 def _unfit_file(path: Path) -> tuple[str, str] | None:
     user, is_there = _user(), path.exists()
+    if not (target := path.resolve()).parent.is_dir():
+        found = f"a link to {shown(str(target))}, whose folder is not there"
+        return found, "its disk mounted, or a journal that no link leads to"
     if is_there and not path.is_file():  # a look into a pipe would wait for ever
         kind = "folder" if path.is_dir() else "device"
         return f"the {kind} {shown(str(path))}", "a file in a folder, such as journal.sqlite"

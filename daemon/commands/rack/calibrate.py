@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from daemon.as_read import own, shown, shown_unit
-from daemon.commands.options import a_number, duration_s, journal_path, show_units_of
+from daemon.commands.options import a_number, duration_s, journal_path, people_of, show_units_of
 from daemon.commands.rack.capture import settled_reading, went_in
-from daemon.commands.rack.request import add_request, ask
+from daemon.commands.rack.request import add_request, ask, writer
 from daemon.commands.rack.typed_in import add_unit, quantity_in
 from daemon.errors import RequestError
 from daemon.journal.fold import engine_of
@@ -99,6 +99,7 @@ def _pair(text: str) -> tuple[float, float]:
 
 def _calibrate(options: argparse.Namespace) -> int:
     show_units_of(options.settings)
+    options.who = writer(options.who, people_of(options.settings))
     path, quantity = journal_path(options.settings), quantity_in(options)
     _refuse_unheeded(options, quantity)
     if options.withdrawn:

@@ -63,6 +63,11 @@ WRONG = {
     "journal whose lock a watch of root left": ("journal.sqlite", "{folder}/left.sqlite", "left.sqlite*; or"),
     "journal that is a folder": ("journal.sqlite", "{folder}/of-root", "a file in a folder, such as"),
     "journal that is a pipe": ("journal.sqlite", "{folder}/pipe", "a file in a folder, such as"),
+    "journal by a link into a disk that is not there": (
+        "journal.sqlite",
+        "{folder}/away.sqlite",
+        "whose folder is not there; expected its disk mounted",
+    ),
     "backups by a part of a path": ("[broker]", '[backup]\nfolder = "backup"\n[broker]', "no such folder"),
     "backups beside the journal": (
         "[broker]",
@@ -191,6 +196,7 @@ def told():
         (folder / "root.sqlite").touch(0o600)
         (folder / "left.sqlite.lock").touch(0o644)
         os.mkfifo(folder / "pipe")
+        (folder / "away.sqlite").symlink_to(folder / "disk" / "j.sqlite")
         user.owns(folder / "pipe")
         (folder / "closed").write_text("secret")
         (folder / "closed").chmod(0o600)

@@ -62,6 +62,7 @@ def test_from_the_rack_to_the_person_and_back_by_the_link_which_counts_as_opened
     assert "DRILL bench: nothing is wrong" in page
     answered(link, "seen")
     team.phones.wait_for(lambda: any("DRILL" in it and "OVER" in it for it in team.phones.texts()), "its end")
+    assert "The drill is over" in opened(link)[1]
     status = team.run.asks("status").stdout
     assert re.search(r"Drill of bench, #1: answered by ada after \d+ s, by link, reached by route 1", status)
     team.rack.alarm()

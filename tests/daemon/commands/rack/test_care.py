@@ -129,12 +129,13 @@ def test_a_hand_measurement_says_how_the_probe_compares(ask):
     assert (status, said) == (0, "k1/salinity: 34.50 by hand, k1-multi says 34.80: 0.30 high\n")
 
 
-def test_who_measures_is_one_of_the_people(rack, ask):
+def test_who_measures_or_calibrates_is_one_of_the_people(rack, ask):
     missing = 'who: --who is missing; people = ["Ada", "Kim"] under [rack] says who may write'
     assert ask(*MEASURE[:-2], "34.5")[::2] == (2, f"{missing}\n")
     rack.write_text(rack.read_text().replace("[rack]\n", '[rack]\npeople = ["ada", "bo"]\n', 1))
     assert ask(*MEASURE, "34.5")[::2] == (2, "who: found kim; --who is one of ada, bo\n")
-    assert ask(*MEASURE[:-1], "bo", "34.5")[0] == 0
+    assert ask(*CALIBRATE, "--point", "0.2=0")[::2] == (2, "who: found kim; --who is one of ada, bo\n")
+    assert ask(*MEASURE[:-1], "bo", "34.5")[0] == ask(*CALIBRATE[:-1], "bo", "--point", "0.2=0")[0] == 0
 
 
 def test_a_specific_gravity_needs_its_reference_temperatures(ask):
