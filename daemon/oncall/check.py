@@ -20,6 +20,8 @@ from daemon.tables.faults import faults_of
 from daemon.tables.words import one_of, path_of, quoted
 from rules.calling.duty import When
 
+_YEARS = range(1970, 2100)
+_IN_YEARS = "a moment from 1970 to 2099"
 _LONG_NOTE = 70
 _LONG_URL = 40
 # What stands in for tables that a file must have; no check looks at them.
@@ -110,9 +112,16 @@ def _rota_findings(settings: OnCallSettings) -> Iterator[Finding]:
     people = settings.rota.people
     for name in sorted({name for name in people if people.count(name) > 1}):
         yield Finding("rota.people", f"{quoted(name)} twice", "each person once")
+    if settings.commands.answers:
+        for name in filter(set("/+#").intersection, people):
+            yield Finding("rota.people", quoted(name), "no / + # where people answer through the broker")
+    if settings.rota.first_day.year not in _YEARS:
+        yield Finding("rota.first_day", f"{settings.rota.first_day}", _IN_YEARS)
     zone = ZoneInfo(settings.oncall.time_zone)
     for index, swap in enumerate(settings.rota.swaps):
         where = f"rota.swaps[{index}]"
+        if not {swap.start.year, swap.end.year} <= set(_YEARS):
+            yield Finding(where, f"{swap.start} until {swap.end}", _IN_YEARS)
         if swap.person not in people:
             expected = one_of("a person of the rota", people, swap.person)
             yield Finding(f"{where}.person", quoted(swap.person), expected)
