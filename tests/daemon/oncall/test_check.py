@@ -141,7 +141,7 @@ def test_settings_become_the_agreement_that_the_rules_keep(tmp_path):
         (
             "2026-12-24T18:00:00+00:00",
             "9999-12-31T23:59:00",
-            "rota.swaps[0]: found 2026-12-24 12:00:00 until 9999",
+            "rota.swaps[0]: found 2026-12-24 12:00:00 until",
         ),
         ("first_day = 2026-11-02", "first_day = 9999-12-31", "rota.first_day: found 9999-12-31; expected a"),
         (
