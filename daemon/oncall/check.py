@@ -117,7 +117,14 @@ def _rota_findings(settings: OnCallSettings) -> Iterator[Finding]:
             yield Finding("rota.people", quoted(name), "no / + # where people answer through the broker")
     if settings.rota.first_day.year not in _YEARS:
         yield Finding("rota.first_day", f"{settings.rota.first_day}", _IN_YEARS)
-    zone = ZoneInfo(settings.oncall.time_zone)
+    yield from _swap_findings(settings)
+    if len(people) == 1:
+        expected = "a second one, who is called where the first does not answer"
+        yield Finding("rota.people", "one person", expected, True)
+
+
+def _swap_findings(settings: OnCallSettings) -> Iterator[Finding]:
+    people, zone = settings.rota.people, ZoneInfo(settings.oncall.time_zone)
     for index, swap in enumerate(settings.rota.swaps):
         where = f"rota.swaps[{index}]"
         if not {swap.start.year, swap.end.year} <= set(_YEARS):
@@ -132,9 +139,6 @@ def _rota_findings(settings: OnCallSettings) -> Iterator[Finding]:
         if aware(later.start, zone) < aware(sooner.end, zone):
             found = f"two at the same time, until {sooner.end} and from {later.start}"
             yield Finding("rota.swaps", found, "one at a time")
-    if len(people) == 1:
-        expected = "a second one, who is called where the first does not answer"
-        yield Finding("rota.people", "one person", expected, True)
 
 
 def aware(moment: datetime, zone: ZoneInfo) -> datetime:
