@@ -11,6 +11,9 @@ from pathlib import Path
 SYNCHRONISED_MARK = Path("/run/systemd/timesync/synchronized")
 """systemd-timesyncd touches this file at each synchronisation (systemd-timesyncd.service(8))."""
 
+STEPPED_MS = 1_000
+"""A clock was set, not slewed, when it is this far from where it should be."""
+
 
 class SteadyClock:
     """UTC milliseconds that follow the monotonic clock from the moment of construction.
@@ -33,6 +36,18 @@ class SteadyClock:
     def now_ms(self) -> int:
         """Return UTC milliseconds that never run backwards."""
         return self._start_ms + int((time.monotonic() - self.epoch_s) * 1000 * self._scale)
+
+    def catch_up(self, system_ms: int) -> int:
+        """Go on from the system's time where that is ahead; return by how many milliseconds it was.
+
+        For who goes by the time of day: the system's clock was set, or the machine slept, which the monotonic
+        clock does not count.
+        """
+        ahead_ms = system_ms - self.now_ms()
+        if ahead_ms < STEPPED_MS:
+            return 0
+        self._start_ms += ahead_ms
+        return ahead_ms
 
     def wait(self, stop: threading.Event, until_ms: int) -> bool:
         """Sleep until `now_ms()` reaches `until_ms`; return True at once when `stop` is set."""

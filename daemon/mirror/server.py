@@ -21,6 +21,10 @@ TOO_LARGE = 413
 POINTS_REFUSED = (400, 422)
 CONNECTS_WITHIN_S = 10.0
 WORDS_KEPT = 300
+ANSWER_READ_BYTES = 65_536
+"""The server's words fit; a page of any length must not fill the memory."""
+WAITS_AT_MOST_S = 3_600.0
+"""A server that asks to be left alone for longer is tried all the same (project judgement)."""
 ANOTHER = "is something else there, such as a login page?"
 
 
@@ -95,7 +99,9 @@ class MirrorServer:
         self._check_deadline()  # it may have come too early to find the socket
         connection.request("POST", self._path, body, self._headers)
         answer = connection.getresponse()
-        said = answer.read()
+        said = answer.read(ANSWER_READ_BYTES)
+        if not answer.isclosed():  # there is more, which would stand before the next answer
+            connection.close()
         self._check_deadline()  # what was cut off may look like an answer
         return answer, said
 
@@ -143,7 +149,7 @@ def _server_words(body: bytes) -> str:
     """Return what InfluxDB says in its JSON answer; empty where the answer is not one of InfluxDB's."""
     try:
         answer = json.loads(body)
-    except ValueError:
+    except (ValueError, RecursionError):
         return ""
     said = (answer.get("message") or answer.get("error")) if isinstance(answer, dict) else ""
     return _one_line(str(said or ""))
@@ -151,7 +157,7 @@ def _server_words(body: bytes) -> str:
 
 def _retry_after_s(answer: HTTPResponse) -> float:
     try:
-        return max(float(answer.headers["Retry-After"]), 0.0)
+        return min(max(float(answer.headers["Retry-After"]), 0.0), WAITS_AT_MOST_S)
     except (TypeError, ValueError):
         return 0.0
 

@@ -20,6 +20,8 @@ from daemon.tables.faults import faults_of
 from daemon.tables.words import one_of, path_of, quoted
 from rules.calling.duty import When
 
+_YEARS = range(1970, 2100)
+_IN_YEARS = "a moment from 1970 to 2099"
 _LONG_NOTE = 70
 _LONG_URL = 40
 # What stands in for tables that a file must have; no check looks at them.
@@ -110,9 +112,23 @@ def _rota_findings(settings: OnCallSettings) -> Iterator[Finding]:
     people = settings.rota.people
     for name in sorted({name for name in people if people.count(name) > 1}):
         yield Finding("rota.people", f"{quoted(name)} twice", "each person once")
-    zone = ZoneInfo(settings.oncall.time_zone)
+    if settings.commands.answers:
+        for name in filter(set("/+#").intersection, people):
+            yield Finding("rota.people", quoted(name), "no / + # where people answer through the broker")
+    if settings.rota.first_day.year not in _YEARS:
+        yield Finding("rota.first_day", f"{settings.rota.first_day}", _IN_YEARS)
+    yield from _swap_findings(settings)
+    if len(people) == 1:
+        expected = "a second one, who is called where the first does not answer"
+        yield Finding("rota.people", "one person", expected, True)
+
+
+def _swap_findings(settings: OnCallSettings) -> Iterator[Finding]:
+    people, zone = settings.rota.people, ZoneInfo(settings.oncall.time_zone)
     for index, swap in enumerate(settings.rota.swaps):
         where = f"rota.swaps[{index}]"
+        if not {swap.start.year, swap.end.year} <= set(_YEARS):
+            yield Finding(where, f"{swap.start} until {swap.end}", _IN_YEARS)
         if swap.person not in people:
             expected = one_of("a person of the rota", people, swap.person)
             yield Finding(f"{where}.person", quoted(swap.person), expected)
@@ -123,9 +139,6 @@ def _rota_findings(settings: OnCallSettings) -> Iterator[Finding]:
         if aware(later.start, zone) < aware(sooner.end, zone):
             found = f"two at the same time, until {sooner.end} and from {later.start}"
             yield Finding("rota.swaps", found, "one at a time")
-    if len(people) == 1:
-        expected = "a second one, who is called where the first does not answer"
-        yield Finding("rota.people", "one person", expected, True)
 
 
 def aware(moment: datetime, zone: ZoneInfo) -> datetime:

@@ -187,17 +187,17 @@ class OnCallLink:
         taken: Taken,
         newest: Callable[[str, str], int],
         now_ms: int,
-        again: Collection[str],
+        again: Collection[tuple[str, str]],
         rota: Rota,
     ) -> None:
         """Tell racks what of theirs is committed; `newest` gives the highest number known of a rack's run.
 
-        Racks that are to say `again` what stands are named.
+        Racks that are to say `again` what stands are named, each with its run.
         """
         at, its = iso_time(now_ms), rota.shift(now_ms) if taken else Shift("")
         until = "" if its.until_ms is None else iso_time(its.until_ms)
         for (rack, journal, run), numbers in taken.items():
-            known = numbers, newest(rack, run), at, rack in again
+            known = numbers, newest(rack, run), at, (rack, run) in again
             receipt = Receipt(self._name, self._host, journal, run, *known, its.person, until, its.then)
             self.connection.publish(receipt_message(f"{self.root}/{rack}", receipt))
 

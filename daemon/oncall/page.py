@@ -153,8 +153,9 @@ def _problems(team: Escalation, link: Link) -> list[Problem]:
 
 
 def _stamp(problems: list[Problem]) -> str:
-    """Return what tells whether more alarms belong to problems than somebody has been shown."""
-    return " ".join(f"{problem.number}:{len(problem.members)}" for problem in problems)
+    """Return what tells whether problems have become more, or worse, than what somebody has been shown."""
+    worst = (max(member.worst for member in problem.members.values()) for problem in problems)
+    return " ".join(f"{it.number}:{len(it.members)}:{rank}" for it, rank in zip(problems, worst, strict=True))
 
 
 def _title(link: Link, problems: list[Problem], was_drill: bool, reached_ms: int | None) -> str:

@@ -9,6 +9,7 @@ never end it, for it would come again at each start: what cannot be taken is set
 import re
 import sqlite3
 import threading
+import time
 import uuid
 from collections.abc import Mapping, Sequence
 from datetime import tzinfo
@@ -85,8 +86,8 @@ class OnCall:
         self._set_aside: list[Arrival] = []
         self._taken: Taken = {}
         self._replied: list[Replied] = []
-        self._asked: set[str] = set()
-        self._ask_again: set[str] = set()
+        self._asked: set[tuple[str, str]] = set()
+        self._ask_again: set[tuple[str, str]] = set()
         self._log_refused_from_ms = 0
         self._given: list[Given] = []
         state = store.state()
@@ -106,6 +107,8 @@ class OnCall:
         tell_supervisor("READY=1")
         try:
             while not self._clock.wait(stop, self._clock.now_ms() + TURN_MS):
+                if ahead_ms := self._clock.catch_up(int(time.time() * 1000)):
+                    log.warning("clock_was_behind", by_s=ahead_ms / 1000)
                 self.turn()
                 tell_supervisor("WATCHDOG=1")
         finally:
@@ -259,7 +262,7 @@ class OnCall:
         if isinstance(word, Heartbeat):
             if word.voice.run:  # the answer is our sign of life
                 self._taken.setdefault((word.rack, word.voice.journal, word.voice.run), [])
-                self._ask_again |= {word.rack} - self._asked
+                self._ask_again |= {(word.rack, word.voice.run)} - self._asked
             beat = word.rack, word.alarms, word.at_ms, now_ms, word.voice, word.courses
             return self._team.heartbeat(*beat)
         if isinstance(word, WatchWord):

@@ -11,16 +11,13 @@ from dataclasses import dataclass, replace
 
 import structlog
 
-from daemon.clock import SteadyClock
+from daemon.clock import STEPPED_MS, SteadyClock
 from daemon.journal.dating import Dating, Stretch
 from daemon.journal.journal import Journal
 from daemon.watch.wall_clock import WallClock
 from drivers.readings import Clock
 
 log = structlog.get_logger()
-
-STEPPED_MS = 1_000
-"""The system's clock was set, not slewed, when it is this far from where it should be."""
 
 _AXIS = "axis"
 

@@ -117,6 +117,7 @@ class Escalation:
         upshot = self.advance(at_ms)
         name = self._speaks(rack, voice, upshot)
         self._take_all(self._state.signs.heard(name, at_ms), upshot)
+        self._state.hearing.lives(name, voice, rack_ms)
 
         def is_over(word: Word) -> bool:
             if voice.journal not in ("", word.journal):
@@ -207,8 +208,8 @@ class Escalation:
         problem = next((found for found in self.problems() if found.number == number), None)
         if problem is None or (problem.urgency is None and problem.seen is None):
             upshot.refusal = f"{number}: no problem of this number stands now"
-        elif more_careful := problem.outranks(answer, at_ms):
-            upshot.refusal = f"{number}: {more_careful.who} has just asked to {more_careful.reply}"
+        elif refusal := problem.refusal(answer, at_ms, at_ms + self.duty.gather_ms):
+            upshot.refusal = f"{number}: {refusal}"
         elif not problem.said_twice(answer, at_ms):
             self._caller(upshot).answered(problem, answer)
         return upshot

@@ -3,13 +3,14 @@
 1. A rack numbers the words of its journal. One that is no newer than the newest on its alarm is passed over.
 2. A rack that begins a new journal counts anew, and what the old journal said stands no longer. One whose
    journal went back counts anew too, under another run id; what it said before still stands.
-3. Which of two journals or runs is the newer one is known by the rack's clock alone. A word of another one
-   that is older than the rack's newest ends nothing, and never goes over a newer word on its alarm.
+3. Which of two journals or runs is the newer one is known by the rack's clock, but for one whose signs of
+   life we hear: that is the one of now, though the clock was set back. A word of another one that is older
+   than the rack's newest ends nothing, and never goes over a newer word on its alarm.
 """
 
 from dataclasses import dataclass, field
 
-from rules.calling.records import Word
+from rules.calling.records import Voice, Word
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +53,14 @@ class Hearing:
                 f"{word.run}:{key.removeprefix(journal)}": number for key, number in numbers.items()
             }
         return another
+
+    def lives(self, rack: str, voice: Voice, rack_ms: int) -> None:
+        """Note a live sign: another run that speaks by an earlier clock is that of now, set back."""
+        known, now = self.journals.get(rack), Journal(voice.journal, rack_ms, voice.run)
+        if known is None or not voice.run or (now.id, now.run) == (known.id, known.run):
+            return
+        if rack_ms < known.newest_ms:
+            self.journals[rack], self.numbers[rack] = now, {}
 
     def is_news(self, word: Word, known_ms: int) -> bool:
         """Return whether we did not know a word yet; `known_ms` is that of the last one on its alarm."""

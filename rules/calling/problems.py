@@ -133,12 +133,18 @@ class Problem:
         """Go through the alarms that nobody has seen yet."""
         return (member for member in self.members.values() if member.stand is Stand.CALLS)
 
-    def outranks(self, answer: Answer, at_ms: int) -> Answer | None:
-        """Return the answer of somebody else, given a moment ago, that is more careful than a new one."""
-        last = self.answer
+    def refusal(self, answer: Answer, at_ms: int, called_by_ms: int) -> str:
+        """Return why an answer does not count, else nothing: there is more, which is called by then, or
+        somebody else gave a more careful one a moment ago."""
+        last, due_ms = self.answer, self.due_ms
+        if answer.reply is Reply.NEXT:
+            return ""
+        begun_anew = self.told and self.urgency is not None and self.handed_ms is None
+        if begun_anew and due_ms is not None and due_ms <= called_by_ms:
+            return "it is not what you were told any more; a call that says what it is comes now"
         if last is None or last.who == answer.who or at_ms - self.answered_ms > TOGETHER_MS:
-            return None
-        return last if last.reply is Reply.NEXT and answer.reply is not Reply.NEXT else None
+            return ""
+        return f"{last.who} has just asked to {last.reply}" if last.reply is Reply.NEXT else ""
 
     def said_twice(self, answer: Answer, at_ms: int) -> bool:
         """Return whether a button was pressed twice: that must not pass over the person called next."""

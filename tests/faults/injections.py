@@ -12,6 +12,7 @@ from tests.faults import (
     inject_looks,
     inject_network,
     inject_pair,
+    inject_passing,
     inject_probe,
     inject_rack,
     inject_sizes,
@@ -34,6 +35,7 @@ ALONE = (
     inject_backup,
     inject_sizes,
     inject_looks,
+    inject_passing,
 )
 SLOW = (
     "racks_floods", "clock_never_set", "clock_set_forward", "clock_far_future", "disk_backup_broken",

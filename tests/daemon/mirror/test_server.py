@@ -11,7 +11,13 @@ from contextlib import contextmanager, suppress
 
 import pytest
 
-from daemon.mirror.server import MirrorServer, RefusedError, TooLargeError, UnreachableError
+from daemon.mirror.server import (
+    WAITS_AT_MOST_S,
+    MirrorServer,
+    RefusedError,
+    TooLargeError,
+    UnreachableError,
+)
 from daemon.settings.rack import MirrorSettings
 
 LINES = ["reading,vessel=k1 value=15.0 1760000000000000000"]
@@ -120,7 +126,9 @@ def test_only_204_is_success(tmp_path):
         (answer("200 OK", b"\xff\xfe\xfd"), "answers 200, not 204"),
         (b"SSH-2.0-OpenSSH_9.2\r\n", "BadStatusLine|Connection aborted"),
         (b"", "RemoteDisconnected|Connection aborted"),
-        (b"HTTP/1.1 500 E\r\nContent-Length: 100\r\n\r\nshort", "IncompleteRead|Connection broken"),
+        (b"HTTP/1.1 500 E\r\nContent-Length: 100\r\n\r\nshort", "answers 500: E"),
+        (b"HTTP/1.1 500 E\r\nContent-Length: 1" + b"0" * 30 + b"\r\n\r\nshort", "answers 500: E"),
+        (answer("200 OK", b"[" * 60_000), "answers 200, not 204"),
     ],
 )
 def test_what_is_not_the_points_fault_is_tried_again(said, words):
@@ -145,6 +153,28 @@ def test_a_strange_retry_after_does_no_harm(when):
     with talking(said) as (url, _), pytest.raises(UnreachableError) as caught:
         write(url)
     assert caught.value.after_s == 0
+
+
+@pytest.mark.parametrize("when", ["1e300", "inf", "99999999999"])
+def test_a_server_that_asks_for_endless_patience_is_tried_again_all_the_same(when):
+    said = saying(answer("429 Too Many Requests", b"", f"Retry-After: {when}"))
+    with talking(said) as (url, _), pytest.raises(UnreachableError) as caught:
+        write(url)
+    assert caught.value.after_s == WAITS_AT_MOST_S
+
+
+def test_a_page_without_end_is_left_after_its_first_part():
+    told = []
+
+    def endless(connection, _over):
+        connection.sendall(b"HTTP/1.1 200 OK\r\n\r\n")
+        with suppress(OSError):
+            while True:
+                told.append(connection.send(bytes(65_536)))
+
+    with talking(endless) as (url, _), pytest.raises(UnreachableError, match="answers 200"):
+        write(url)
+    assert sum(told) < 50_000_000  # what sockets hold, not what five seconds bring
 
 
 def test_a_refusal_of_points_carries_the_servers_words():

@@ -138,6 +138,17 @@ def test_settings_become_the_agreement_that_the_rules_keep(tmp_path):
         ('["Ada", "Bo"]', '["Ada", "Bo", "Ada"]', 'rota.people: found "Ada" twice; expected each'),
         ('person = "Bo"', 'person = "Boo"', 'rota.swaps[0].person: found "Boo"; expected a person'),
         ("2026-12-24T18:00:00+00:00", "2026-12-24T10:59:00+00:00", "expected a moment after 2026-12-24"),
+        (
+            "2026-12-24T18:00:00+00:00",
+            "9999-12-31T23:59:00",
+            "rota.swaps[0]: found 2026-12-24 12:00:00 until",
+        ),
+        ("first_day = 2026-11-02", "first_day = 9999-12-31", "rota.first_day: found 9999-12-31; expected a"),
+        (
+            '["Ada", "Bo"]\nfirst_day = 2026-11-02',
+            '["Ada/Cy", "Bo"]\nfirst_day = 2026-11-02\n[commands]\nanswers = true',
+            'rota.people: found "Ada/Cy"; expected no / + #',
+        ),
         ('from = "22:00"', 'from = "10 pm"', 'quiet_hours.from: found "10 pm"; expected a time of day'),
         ('from = "22:00"', 'from = "07:00"', "quiet_hours.until: found 07:00, as from"),
         (

@@ -68,7 +68,11 @@ class Team:
         """The newest link that an alarm's message to a person carries."""
 
         def found():
-            return [LINK.search(text) for text in self.phones.texts(f"{person}-1") if "CRITICAL" in text]
+            return [
+                LINK.search(text)
+                for text in self.phones.texts(f"{person}-1")
+                if re.search("CRITICAL|HIGH", text)
+            ]
 
         self.phones.wait_for(lambda: any(found()), f"a link for {person}")
         return next(match for match in reversed(found()) if match)[0]
@@ -382,3 +386,13 @@ def test_a_row_that_is_no_answer_is_refused_and_the_process_goes_on(team, tmp_pa
     team.phones.wait_for(lambda: any("forged" in text for text in team.phones.texts()), "the word")
     assert not any("\n" in text or "\x1b" in text for text in team.phones.texts())
     assert team.run.stop() == 0
+
+
+def test_what_got_worse_after_somebody_looked_is_not_answered_for(team):
+    answered(team.link_in_greet("ada"), "seen")
+    team.rack.alarm(priority=Priority.HIGH)
+    link = team.link_of("ada")
+    before = re.search(r'name="shown" value="([^"]*)"', opened(link)[1])[1]
+    team.rack.alarm(Trigger.WORSENED)
+    wait_for(lambda: f'value="{before}"' not in opened(link)[1])
+    assert "changed since you looked" in opened(link, {"reply": "seen", "shown": before})[1]

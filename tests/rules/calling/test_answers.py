@@ -47,6 +47,28 @@ def test_what_is_seen_and_still_stands_is_called_again_from_that_person_on():
     ]
 
 
+@pytest.mark.parametrize("reply", [Reply.SEEN, Reply.ON_MY_WAY, Reply.QUIET])
+@pytest.mark.parametrize("worse", ["k1/temperature/high", "k1/temperature/high_high"])
+def test_an_answer_to_what_was_told_is_none_to_the_worse_that_is_told_in_a_moment(reply, worse):
+    team = calling(duty=SHIPPED)
+    team.hear(word(priority=Priority.HIGH, cause="k1"), NIGHT)
+    team.advance(NIGHT + MIN)
+    team.hear(word(2, worse, Priority.CRITICAL, cause="k1", trigger="worsened"), NIGHT + 5 * MIN)
+    said = says(team, reply, "ada", 5.1)
+    assert "not what you were told any more" in said.refusal
+    assert calls(team.advance(NIGHT + 6 * MIN)) == [(5.25, "ada", "alarm")]
+    assert says(team, reply, "ada", 6.1).refusal == ""
+
+
+def test_the_next_person_may_be_asked_for_at_any_time():
+    team = calling(duty=SHIPPED)
+    team.hear(word(priority=Priority.HIGH), NIGHT)
+    team.advance(NIGHT + MIN)
+    team.hear(word(2, trigger="worsened"), NIGHT + 5 * MIN)
+    assert says(team, Reply.NEXT, "ada", 5.1).refusal == ""
+    assert calls(team.advance(NIGHT + 6 * MIN)) == [(5.1, "bo", "alarm")]
+
+
 def test_a_promise_that_runs_out_passes_on():
     team = called()
     says(team, Reply.ON_MY_WAY, "ada", 1, until=21)

@@ -109,6 +109,11 @@ class Matter:
         elif self.again_ms is None:
             self.again_ms = now_ms + AGAIN[self.seen]
 
+    def tells_by(self, at_ms):
+        """Return whether a first call about what it has become is due by then."""
+        dues = [due_ms for due_ms in (self.call_by_ms, self.again_ms) if due_ms is not None]
+        return self.handed_ms is None and min(dues, default=at_ms + 1) <= at_ms
+
     def called(self, call):
         """Take a call into account; the person must be the one whose turn it is."""
         manner, now_ms = MANNERS[call.priority], call.at_ms
@@ -215,8 +220,12 @@ class Calling(RuleBasedStateMachine):
         standing = [found for found in self.whole.problems() if found.urgency]
         problem = standing[chance % len(standing)]
         told = self.say(lambda team: team.answer(problem.number, Answer(reply, who), self.now_ms))
-        assert (told.settled, told.refusal) == ([problem.number], "")
         matter = self.matters[problem.key]
+        if problem.told and matter.tells_by(self.now_ms + DUTY.gather_ms):
+            assert "told" in told.refusal, "it was given to less than what is called in a moment"
+            assert not told.calls
+            return
+        assert (told.settled, told.refusal) == ([problem.number], "")
         self.taken(matter, told.calls, who)
         for alarm, (stand, worst) in matter.stands.items():
             if stand is Stand.CALLS:

@@ -1,5 +1,7 @@
 """Who speaks under a rack's name: two at once are told, told apart, and neither ends what the other says."""
 
+from dataclasses import replace
+
 import pytest
 
 from rules.alarms.life_cycle import Priority
@@ -7,7 +9,7 @@ from rules.calling.escalation import Escalation
 from rules.calling.records import Answer, Reply, Voice
 from rules.calling.voices import APART_FOR_MS, SPEAKERS_AT_MOST, Voices
 from tests.rigs.rack_words import word_of
-from tests.rules.calling.test_escalation import DUTY, MIN, NIGHT
+from tests.rules.calling.test_escalation import DUTY, HOUR, MIN, NIGHT, SEEN, calling, calls
 
 A = Voice("aaaaaaaa", "run-a", "boot-a", "a-pi")
 B = Voice("bbbbbbbb", "run-b", "boot-b", "b-pi")
@@ -159,3 +161,26 @@ def test_a_sender_that_makes_up_machines_does_not_fill_the_memory():
     for number in range(100):
         voices.hear("north", Voice("j", "r", f"boot-{number}"), NIGHT + number, MIN)
     assert len(voices.speakers["north"]) == SPEAKERS_AT_MOST
+
+
+@pytest.mark.parametrize("ahead_ms", [HOUR, 365 * 24 * HOUR])
+def test_a_run_that_gives_signs_of_life_is_the_one_of_now_though_its_clock_is_behind(ahead_ms):
+    """A journal that is put back, on a machine whose clock was ahead, or is behind now."""
+    alarm, before, after = "k1/temperature/high", replace(A, run="run-1"), replace(A, run="run-2")
+    team = calling()
+    team.heartbeat("north", 1, NIGHT + ahead_ms, NIGHT, before)
+    team.hear(word_of(alarm, NIGHT + ahead_ms, number=7, journal=A.journal, run="run-1"), NIGHT)
+    team.advance(NIGHT + MIN)
+    team.answer(1, SEEN, NIGHT + 2 * MIN)
+    team.heartbeat("north", 1, NIGHT + ahead_ms + 2 * MIN, NIGHT + 2 * MIN, before)
+    of_after = word_of(alarm, NIGHT + 3 * MIN, number=3, journal=A.journal, run="run-2")
+    team.hear(of_after, NIGHT + 3 * MIN)
+    assert not team.advance(NIGHT + 4 * MIN).calls  # which of the two is the newer one, nobody can tell yet
+    team.heartbeat("north", 1, NIGHT + 4 * MIN, NIGHT + 4 * MIN, after)
+    team.hear(of_after, NIGHT + 4 * MIN)
+    assert calls(team.advance(NIGHT + 5 * MIN)) == [(4.25, "ada", "alarm")]
+    team.heartbeat("north", 1, NIGHT + 5 * MIN, NIGHT + 5 * MIN, after)
+    team.answer(1, SEEN, NIGHT + 5 * MIN)
+    team.hear(of_after, NIGHT + 5 * MIN)  # a repeat
+    assert not team.advance(NIGHT + 6 * MIN).calls
+    assert team.problems()[0].members[alarm].word.run == "run-2"

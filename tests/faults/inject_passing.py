@@ -1,0 +1,71 @@
+"""Faults between parts that both go on: a clock is set, an answer is under way, a server wants patience."""
+
+import threading
+import time
+from contextlib import closing
+from dataclasses import replace
+
+from daemon.clock import SteadyClock
+from daemon.oncall.assembly import build
+from daemon.oncall.check import load_oncall
+from daemon.oncall.store import OnCallStore
+from rules.alarms.life_cycle import Priority, Trigger
+from rules.calling.records import Answer, Reply
+from tests.faults.inject_rack import mirror_answers
+from tests.faults.inject_team import ALARM, DAY_MS, said_at
+from tests.faults.whole_rack import Team
+from tests.rigs.rack_voice import RackVoice
+
+
+def oncall_clock_behind(folder):
+    """It begins by the date of a week ago, which a machine without a battery keeps over an outage."""
+    with Team(folder, start=False) as desk:
+        settings, routes = load_oncall(folder / "oncall.toml")
+        clock, stop = SteadyClock(int(time.time() * 1000) - 7 * DAY_MS), threading.Event()
+        thread = threading.Thread(target=lambda: build(settings, routes, clock).run(stop))
+        thread.start()
+        try:
+            desk.mark()
+            desk.voice.alarm()
+            came = desk.called(ALARM)
+        finally:
+            stop.set()
+            thread.join(20)
+        wrong = [text for text in desk.texts() if "bo-" in text.partition(":")[0]]
+        return came._replace(wrong=f"called: {wrong[0]}" if wrong else "")
+
+
+def person_seen_before_worse(folder):
+    """Somebody says that it is seen while the word that it is critical is gathered."""
+    with Team(folder) as desk:
+        desk.voice.alarm(priority=Priority.HIGH)
+        assert desk.called("HIGH north k1").after_s is not None
+        desk.mark()
+        with closing(OnCallStore(folder / "oncall.sqlite")) as file:
+            desk.voice.alarm(Trigger.WORSENED)
+            asked = file.ask(1, Answer(Reply.SEEN, "ada"))
+            came = desk.called("CRITICAL north k1")
+            said = file.answer_to(asked)
+        return came._replace(wrong="" if said else "it was taken as seen")
+
+
+def disk_mirror_asks_for_patience(folder):
+    head = b"HTTP/1.1 429 Too Many Requests\r\nRetry-After: 1e300\r\nContent-Length: 0\r\n\r\n"
+    return mirror_answers(folder, head, "answers 429")
+
+
+def racks_restored_behind(folder):
+    """A journal is put back on a machine whose clock is right; before, that was a year ahead in an alarm."""
+    with Team(folder) as desk:
+        said_at(desk.voice, 365 * DAY_MS)
+        assert desk.called(ALARM).after_s is not None
+        desk.voice.die()
+        with closing(OnCallStore(folder / "oncall.sqlite")) as file:
+            file.ask(1, Answer(Reply.SEEN, "ada"))
+            desk.team.wait_for(lambda: not file.asked(), "the answer")
+        with RackVoice(desk.broker.port, voice=replace(desk.voice.voice, run="run-2")) as later:
+            later.alarm(Trigger.WORSENED)
+            desk.mark()
+            later.beat()
+            later.say_again()  # as a rack does whom the receipt asks for what stands
+            return desk.called(ALARM)
