@@ -163,6 +163,19 @@ def test_while_the_target_moves_either_way_is_away_however_the_readings_are_cut(
     assert sorted(found) == [(24, "advisory"), (24, "away")]
 
 
+@pytest.mark.parametrize(
+    ("level", "advisory_low", "told"), [(15, 12, False), (15, 16, True), (15, None, False)]
+)
+def test_what_rose_fast_may_fall_back_as_fast_but_not_to_below_its_band(level, advisory_low, told):
+    """By 3 within five minutes and back, where only a fall is limited: air went in (project judgement)."""
+    tolerance = Tolerance(
+        advisory=Band(advisory_low), max_fall_per_hour=3.0, on_delay_ms=0, off_delay_ms=0, lead_time_ms=0
+    )
+    course = np.interp(np.arange(120), [60, 65, 75, 80], [level, level + 3, level + 3, level])
+    found = {edge.condition for _, edge in judge(course, tolerance).edges}
+    assert (Condition.FALLING in found) == told
+
+
 def test_a_steady_course_towards_a_critical_limit_is_told_with_the_time_of_arrival():
     """1 °C an hour from 20 °C: 23 °C is three hours away, which is within two hours from 21 °C on."""
     verdict = judge([20 + minute / 60 for minute in range(120)], FORECAST)
