@@ -136,6 +136,18 @@ def test_how_long_medusae_live_is_the_teams_word_or_a_wide_range():
     assert "common practice, no source" in found(acts, 400)[0][3]
 
 
+def test_a_strobila_is_done_two_weeks_after_it_became_one():
+    """Common practice, no source."""
+    ((what, begin, end, basis),) = found([begun("polyp"), act(5, "stage", stage="strobila")], 9)
+    assert (what, begin, end) == ("release over", 5 + 14, 5 + 14)
+    assert basis.startswith("common practice, no source")
+    assert found([begun("strobila", 2)], 9)[0][1] == 2 + 14
+
+
+def test_of_a_medusa_that_nobody_saw_born_nothing_is_told():
+    assert found([begun("adult")], 20) == []
+
+
 def test_of_three_own_events_on_their_range_is_taken():
     acts, lives = own(2)
     assert "Fuchs" in next(it for it in found(acts, 105, **lives) if it[1] > 105)[3]
