@@ -51,6 +51,13 @@ def test_fed_days_in_the_cue_band_count_and_colder_ones_do_not():
     assert unfed[1][1:3] == (15 + 14, 15 + 28), "days without food do not count"
 
 
+def test_days_count_from_when_the_cooling_began():
+    """Ten days at 10 °C before it, five since."""
+    acts = [begun("polyp"), act(10, "stage", stage="polyp-cooling")]
+    (soon,) = found(acts, 15, p1=life([10.0] * 15))
+    assert soon[:3] == ("first discs", 15 + 14 - 5, 15 + 28 - 5)
+
+
 def own(count):
     """Batches cooled from day 0 that strobilated after 18, 20 and 22 days, and one that is cooled now."""
     acts = [begun("polyp-cooling", day=100)]

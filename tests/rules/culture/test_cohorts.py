@@ -154,6 +154,19 @@ def test_stages_are_no_single_line():
     assert [name for _, name in of.changes] == ["ephyra", "adult", "polyp", "strobila", "polyp"]
 
 
+@pytest.mark.parametrize(("died", "stage"), [(10, "ephyra"), (9, "polyp")])
+def test_a_batch_of_which_none_are_left_is_what_comes_into_it(died, stage):
+    made = [
+        begun(20),
+        act(1, "begin", "p1", vessel="k3", stage="polyp", value=10),
+        act(2, "died", "p1", value=died, vessel="k3"),
+        act(3, "merge", vessel="k1", into="p1"),
+    ]
+    of = culture_of(made).cohorts["p1"]
+    assert (of.stage, of.now.number) == (stage, 30 - died)
+    assert of.changes[1:] == ([(3 * DAY_MS, "ephyra")] if stage == "ephyra" else [])
+
+
 def test_settling_keeps_what_settled_of_what_was_put_in():
     made = [
         act(1, "begin", "p1", vessel="k1", stage="planula", value=500, how="guessed"),
@@ -321,6 +334,9 @@ FIT = {
     "born before": act(3, "begin", "e8", vessel="k1", stage="ephyra", value=5, born_ms=2 * DAY_MS),
     "of known parents": act(3, "begin", "e8", vessel="k1", stage="ephyra", value=1, parents=["e1", "p1"]),
     "cooled": act(3, "stage", "p1", stage="polyp-cooling"),
+    "of a lineage of the site's own": act(
+        3, "begin", "e8", vessel="k1", stage="ephyra", value=1, lineage="zz"
+    ),
 }
 KNOWN = [
     begun(200, lineage="aurita"),

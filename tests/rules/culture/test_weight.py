@@ -8,7 +8,7 @@ import pytest
 
 from rules.culture.cohorts import Culture
 from rules.culture.refusals import unfit_sample
-from rules.culture.weight import unfit_pairs
+from rules.culture.weight import unfit_pairs, weight_of
 
 
 def listed(diameters, weights):
@@ -56,3 +56,10 @@ def test_only_an_entry_of_wet_weight_has_diameters_beside_it():
     )
     fed = {"what": "feed", "value": 60.0, "diameters_mm": [10.0]}
     assert unfit_sample(Culture(), fed) == "diameters_mm: feed has no such thing"
+
+
+@pytest.mark.parametrize(("exponent", "counts"), [(1.4, 2.8), (1.6, 1.6), (3.9, 3.9), (4.1, 2.8)])
+def test_an_exponent_that_no_shape_has_leaves_the_placeholder(exponent, counts):
+    """A sheet of one thickness has 2, one shape at all sizes 3 (geometry); 1.5 to 4 is project judgement."""
+    weighed = weight_of([(mm, 0.05 * mm**exponent) for mm in range(3, 20)])
+    assert weighed.exponent == pytest.approx(counts)
