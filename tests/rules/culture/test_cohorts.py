@@ -191,6 +191,11 @@ WRONG_BY_ITSELF = {
     "code": ({"what": "count", "cohort": "e 3", "vessel": "k1", "value": 1}, "cohort: found 'e 3'"),
     "error of a count": ({"what": "count", "vessel": "k1", "value": 5, "sd": 1}, "sd: found 1"),
     "true": ({"what": "count", "vessel": "k1", "value": True}, "value: found True"),
+    "in words": ({"what": "count", "vessel": "k1", "value": "five"}, "value: found five; expected a number"),
+    "beyond all": (
+        {"what": "count", "vessel": "k1", "value": 1.1e12},
+        "value: found 1100000000000.0; expected a",
+    ),
     "nowhere to": ({"what": "move", "vessel": "k1", "value": 1}, "to: move needs one"),
     "no moment": (
         {"what": "died", "vessel": "k1", "value": 1, "when_ms": "noon"},
