@@ -48,6 +48,12 @@ def test_half_a_step_that_is_not_read_counts_and_what_was_stated_before_is_known
     assert again == Instrument(0.3, 0.1, 0.5)
 
 
+@pytest.mark.parametrize("more", [{"constant": 0.0}, {"constant": 1.0}, {"resolution": 0.0}])
+def test_what_is_on_the_edge_for_an_instrument_is_taken(more):
+    taken = measured(accuracy=0.2, **more).made_with
+    assert {name: getattr(taken, name) for name in more} == more
+
+
 def test_the_accuracy_of_a_specific_gravity_is_one_of_specific_gravity():
     """Near S 33 a thousandth is 1.31 of salinity (EOS-80, table of the density reference test)."""
     taken = measured(value=None, specific_gravity=1.025, scale="25/25", accuracy=0.0005, resolution=0.001)
@@ -85,7 +91,9 @@ def test_a_specific_gravity_without_reference_is_refused():
         ({"specific_gravity": 1.02}, "either a value or a specific gravity"),
         ({"accuracy": 0.0}, "more than 0"),
         ({"accuracy": 0.1, "resolution": -1}, "0 or more"),
-        ({"accuracy": 0.1, "constant": 1.5}, "0 to 1"),
+        ({"accuracy": 0.1, "constant": 1.01}, "0 to 1"),
+        ({"accuracy": 0.1, "constant": -0.1}, "0 to 1"),
+        ({"accuracy": -0.1}, "more than 0"),
         ({"colour": "blue"}, "no key is called colour"),
         (
             {"quantity": "oxygen", "value": None, "specific_gravity": 1.02, "scale": "25/25"},

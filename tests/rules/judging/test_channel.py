@@ -149,6 +149,16 @@ def test_a_rate_back_to_the_target_is_less_urgent():
     assert [(edge.condition, edge.priority) for _, edge in found] == [(Condition.RISING, Priority.MEDIUM)]
 
 
+@pytest.mark.parametrize(("to", "priority"), [(15.5, Priority.MEDIUM), (15.51, Priority.HIGH)])
+@pytest.mark.parametrize("side", [1, -1])
+def test_up_to_the_deadband_about_the_target_no_rate_is_away_from_it(to, priority, side):
+    """By 2 within an hour to there, where it stays: what is on the edge is not beyond it."""
+    both = replace(RATE, max_fall_per_hour=1.0, deadband=0.5)
+    course = 15.0 + side * (np.minimum(13.5 + np.arange(90) / 30, to) - 15.0)
+    found = [edge.priority for _, edge in judge(course, both).edges if edge.active]
+    assert max(found) is priority
+
+
 @pytest.mark.parametrize("cut", [10, 30, 50])
 def test_while_the_target_moves_either_way_is_away_however_the_readings_are_cut(cut):
     """A ramp until minute 30 along a rise of 2 °C an hour below the target."""
