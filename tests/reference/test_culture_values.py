@@ -169,6 +169,14 @@ def test_an_uncertain_count_widens_it_and_a_guess_has_none():
     assert survival(batch(Stock(10), Stock(12))) is None, "more than came: nothing that could be told"
 
 
+def test_where_perhaps_none_came_all_that_came_may_live():
+    """5, known to 3 by a sample: from none to 11. Of at least one that came at most all are alive."""
+    share, low, high = survival(batch(Stock(5, 3.0**2, How.SAMPLED), Stock(4)))
+    assert share == pytest.approx(0.8)
+    assert high == pytest.approx(proportion_confint(5, 5, method="wilson")[1])
+    assert low == pytest.approx(proportion_confint(5 * 4 / (5 + 1.96 * 3), 5, method="wilson")[0])
+
+
 def test_discs_of_a_polyp_have_the_interval_of_t():
     of = batch(Stock(9), Stock(9))
     of.discs = [(0, each) for each in (3.0, 5.0, 4.0, 6.0, 2.0)]

@@ -9,7 +9,7 @@ import struct
 
 import pytest
 
-from rules.care.misread import Around, read_otherwise
+from rules.care.misread import Around, read_otherwise, typed_otherwise
 from rules.quantities import Quantity
 
 FRESH = Around(15.0, 0.0, 1013.25)
@@ -51,3 +51,41 @@ def test_what_can_be_water_is_left_alone_and_what_cannot_be_known_is_not_guessed
     assert read_otherwise(Quantity.TEMPERATURE, 18.4) == ()
     assert read_otherwise(Quantity.TEMPERATURE, float("nan")) == ()
     assert [it.as_what for it in read_otherwise(Quantity.OXYGEN, 98.0)] == ["in µmol/L"]
+
+
+POSSIBLE = {
+    Quantity.TEMPERATURE: (-5.0, 50.0),
+    Quantity.OXYGEN: (0.0, 20.0),
+    Quantity.OXYGEN_SATURATION: (0.0, 200.0),
+    Quantity.SALINITY: (0.0, 45.0),
+    Quantity.CONDUCTIVITY: (0.0, 100.0),
+}
+
+
+@pytest.mark.parametrize(
+    ("quantity", "typed", "ways"),
+    [
+        (Quantity.TEMPERATURE, 50.0, []),
+        (Quantity.TEMPERATURE, -5.0, []),
+        (Quantity.TEMPERATURE, 59.0, ["--unit F"]),
+        (Quantity.TEMPERATURE, 121.9, ["--unit F"]),
+        (Quantity.TEMPERATURE, 123.0, []),
+        (Quantity.TEMPERATURE, 268.15, ["--unit K"]),
+        (Quantity.CONDUCTIVITY, 42_914.0, ["--unit uS/cm"]),
+        (Quantity.OXYGEN, 97.0, ["oxygen_saturation"]),
+        (Quantity.OXYGEN, 200.0, ["oxygen_saturation"]),
+        (Quantity.OXYGEN, 201.0, []),
+        (Quantity.OXYGEN_SATURATION, 250.0, []),
+        (Quantity.SALINITY, 50.0, []),
+    ],
+)
+def test_a_typed_number_that_cannot_be_is_said_how_else_it_could_be_meant(quantity, typed, ways):
+    assert typed_otherwise(quantity, typed, typed, POSSIBLE) == ways
+
+
+def test_a_share_or_a_specific_gravity_may_be_meant_by_what_else_is_out_of_range():
+    """Values beside the typed number, as a unit that was named makes them."""
+    shares = typed_otherwise(Quantity.OXYGEN, 0.97, 970.0, POSSIBLE)
+    assert shares == ["--unit mg/L", "--unit ppm", "oxygen_saturation --unit /"]
+    assert typed_otherwise(Quantity.SALINITY, 1.025, -1.0, POSSIBLE)[-1].startswith("specific_gravity with")
+    assert typed_otherwise(Quantity.OXYGEN_SATURATION, 8.1, 810.0, POSSIBLE)[-1] == "oxygen"

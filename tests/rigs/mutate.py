@@ -10,13 +10,11 @@ Each run is a fork of this process, which has pytest, numpy and hypothesis loade
 import argparse
 import os
 import random
+import resource
 import shutil
-import signal
 import sys
 import tempfile
-import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from itertools import accumulate
 from pathlib import Path
 
@@ -30,8 +28,6 @@ from tests.rigs.mutants import Mutant, sites_of
 from tests.rigs.places import ROOT
 from tests.rigs.traced import TOO_SLOW, Traced, to_trace, trace
 
-ENDLESS_S = 60
-"""A mutant may loop for ever; no sound test takes as long."""
 FIRST_S = 4
 """What the first tests of a mutant may take together: most mutants die there."""
 OPTIONS = (
@@ -41,12 +37,15 @@ OPTIONS = (
     "no:cacheprovider",
     "-W",
     "ignore::pytest.PytestAssertRewriteWarning",
+    "-o",
+    "timeout=0",
     *(f"--deselect={it}" for it in TOO_SLOW),
 )
 EQUIVALENT = ROOT / "tests" / "rigs" / "equivalent_mutants.txt"
 SURVIVED, KILLED = "survived", "killed"
-GRACE_S, SLOWER = 20, 4
-"""A mutant has as long as its tests took when they were traced, this many times, and some more."""
+GRACE_S, SLOWER = 20, 2
+"""A mutant has as much of the processor as its tests took when they were traced, this many times, and some
+more: it may loop for ever, and a busy machine must not kill it."""
 
 
 class Chosen:
@@ -58,17 +57,6 @@ class Chosen:
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         known = [item for item in items if item.nodeid in self._place]
         items[:] = sorted(known, key=lambda item: self._place[item.nodeid])
-
-
-@dataclass
-class Run:
-    """A mutant under test in a tree of its own."""
-
-    mutant: Mutant
-    tree: Path
-    pid: int
-    since: float
-    limit_s: float
 
 
 def copy_of_tree(into: Path) -> Path:
@@ -102,7 +90,7 @@ def judged(tree: Path, phases: list[list[str]]) -> int:
     """Run the phases of tests in a tree until one fails. Return the exit code."""
     for tests in phases:
         files = list(dict.fromkeys(test.split("::")[0] for test in tests))
-        code = pytest.main([*OPTIONS, "-o", f"timeout={ENDLESS_S}", *files], plugins=[Chosen(tests)])
+        code = pytest.main([*OPTIONS, *files], plugins=[Chosen(tests)])
         if code not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
             return int(code)
         if not Path(sys.modules["rules"].__file__ or "").is_relative_to(tree):
@@ -119,13 +107,17 @@ def phases_of(mutant: Mutant, traced: Traced) -> list[list[str]]:
     return [phase for phase in phases if phase]
 
 
-def start(mutant: Mutant, tree: Path, traced: Traced, ticket: int) -> Run:
-    """Break the tree and fork a run of its tests."""
+def start(mutant: Mutant, tree: Path, traced: Traced, ticket: int) -> int:
+    """Break the tree and fork a run of its tests. Return its process."""
     write(tree / mutant.path, mutant.text, ticket)
     phases = phases_of(mutant, traced)
-    sound_s = sum(traced.took_s[test] for phase in phases for test in phase)
-    pid = forked(lambda: judged(tree, phases), tree)
-    return Run(mutant, tree, pid, time.monotonic(), GRACE_S + SLOWER * sound_s)
+    limit_s = GRACE_S + SLOWER * round(sum(traced.took_s[test] for phase in phases for test in phase))
+
+    def work() -> int:
+        resource.setrlimit(resource.RLIMIT_CPU, (limit_s, limit_s))
+        return judged(tree, phases)
+
+    return forked(work, tree)
 
 
 def write(path: Path, text: str, ticket: int) -> None:
@@ -134,39 +126,23 @@ def write(path: Path, text: str, ticket: int) -> None:
     os.utime(path, (1_000_000_000 + ticket,) * 2)
 
 
-def ended(run: Run) -> str | None:
-    """What became of a run, if it is over; one that takes too long is killed, as its mutant is."""
-    pid, status = os.waitpid(run.pid, os.WNOHANG)
-    if pid == 0 and time.monotonic() - run.since < run.limit_s:
-        return None
-    if pid == 0:
-        os.killpg(run.pid, signal.SIGKILL)
-        os.waitpid(run.pid, 0)
-        return KILLED
-    code = os.waitstatus_to_exitcode(status)
-    if code in (pytest.ExitCode.USAGE_ERROR, 99):
-        raise SystemExit(f"the tests could not be run (exit {code}) for {run.mutant}")
-    return SURVIVED if code == 0 else KILLED
-
-
 def verdicts(mutants: list[Mutant], trees: list[Path], traced: Traced) -> Iterator[tuple[Mutant, str]]:
     """Test every mutant, as many at a time as there are trees."""
-    waiting, running, free = list(enumerate(mutants)), [], list(trees)
+    waiting, free = list(enumerate(mutants)), list(trees)
+    running: dict[int, tuple[Mutant, Path]] = {}
     while waiting or running:
         while waiting and free:
             ticket, mutant = waiting.pop(0)
-            running.append(start(mutant, free.pop(), traced, 2 * ticket))
-        time.sleep(0.02)
-        for run in list(running):
-            if verdict := ended(run):
-                running.remove(run)
-                write(
-                    run.tree / run.mutant.path,
-                    (ROOT / run.mutant.path).read_text(),
-                    2 * len(mutants) + run.pid,
-                )
-                free.append(run.tree)
-                yield run.mutant, verdict
+            tree = free.pop()
+            running[start(mutant, tree, traced, 2 * ticket)] = mutant, tree
+        pid, status = os.wait()
+        mutant, tree = running.pop(pid)
+        code = os.waitstatus_to_exitcode(status)
+        if code in (pytest.ExitCode.USAGE_ERROR, 99):
+            raise SystemExit(f"the tests could not be run (exit {code}) for {mutant}")
+        write(tree / mutant.path, (ROOT / mutant.path).read_text(), 2 * len(mutants) + pid)
+        free.append(tree)
+        yield mutant, SURVIVED if code == 0 else KILLED
 
 
 def drawn(sites: list[list[Mutant]], seed: int, count: int, under: str) -> list[Mutant]:
@@ -185,8 +161,7 @@ def equivalents() -> dict[str, str]:
 def bring_up_to_date() -> None:
     """Trace what changed since the last traced run; ends the program where a test fails unbroken."""
     if files := to_trace():
-        slow = ("-o", f"timeout={10 * ENDLESS_S}")
-        _, status = os.waitpid(forked(lambda: trace(files, [*OPTIONS, *slow]), ROOT), 0)
+        _, status = os.waitpid(forked(lambda: trace(files, [*OPTIONS]), ROOT), 0)
         if status != 0:
             raise SystemExit("the tests fail before anything is broken: mend that first")
 

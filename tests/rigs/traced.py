@@ -36,13 +36,13 @@ class Tracer:
         self.uses: dict[str, list[str]] = {}
 
     def _timed(self, name: str) -> Iterator[None]:
-        began = time.monotonic()
+        began = time.process_time()
         self._within.append(name)
         self._trace.switch_context(name)
         yield
         self._within.pop()
         self._trace.switch_context(self._within[-1])
-        self.took_s[name] = self.took_s.get(name, 0) + time.monotonic() - began
+        self.took_s[name] = self.took_s.get(name, 0) + time.process_time() - began
 
     @pytest.hookimpl(hookwrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:

@@ -267,6 +267,14 @@ def test_the_logbook_takes_its_kinds_and_no_others():
     assert "value: found nan" in refused(watched, 2, "log", vessel="k1", what="feed", value=math.nan)
 
 
+def test_an_entry_is_taken_back_without_a_value():
+    watched = rack()
+    watched.do(1, "log", vessel="k1", what="feed", corrects=1, withdrawn=True)
+    assert watched.refusal == ""
+    with_value = refused(watched, 2, "log", vessel="k1", what="feed", corrects=1, withdrawn=True, value=7)
+    assert with_value == "value: found one; an entry that never was has none"
+
+
 def test_an_ephyra_whose_bell_is_wider_than_10_mm_is_due_for_review():
     """Common practice, no source."""
     watched = rack()

@@ -1,6 +1,7 @@
 """The engine's inputs and outputs: what a block of readings must be, and how events are written down."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.errors import InputError
 from rules.plain import to_plain
-from rules.readings import Notice, Readings
+from rules.readings import Action, Notice, Readings
 
 
 def block(size):
@@ -70,3 +71,27 @@ def test_the_same_notice_has_the_same_id_and_others_have_others():
         Notice("stage runs long", 5, "k2", {}).id,
         Notice("stage review", 5, "k1", {}).id,
     }
+
+
+@pytest.mark.parametrize(
+    ("acts", "from_ms", "in_order"),
+    [
+        ([], 0, True),
+        ([(0, 0), (3, 20), (3, 30), (9, 90)], 0, True),
+        ([(0, 0)], 1, False),  # before what was there already
+        ([(3, 19)], 0, False),  # before the reading that it comes after
+        ([(3, 31)], 0, False),  # after the one that it comes before
+        ([(3, 25), (3, 24)], 0, False),  # before what was done before it
+    ],
+)
+def test_what_people_did_lies_between_the_readings_beside_it(acts, from_ms, in_order):
+    """Readings come every 10 ms, the first at 0."""
+    placed = tuple((place, Action(at_ms, "log", "kim", {})) for place, at_ms in acts)
+    assert replace(block(10), acts=placed).is_in_order(from_ms) is in_order
+
+
+def test_one_by_one_readings_and_acts_come_in_their_places():
+    acts = tuple((place, Action(place, "log", "kim", {})) for place in (0, 4, 4, 10))
+    parts = list(replace(block(10), acts=acts).one_by_one())
+    assert [len(it) if isinstance(it, Readings) else it.at_ms for it in parts] == [0, 4, 4, 4, 6, 10]
+    assert all(not it.acts for it in parts if isinstance(it, Readings))

@@ -1,11 +1,12 @@
 """Events read back from a journal: as they are written now, and as the version before wrote them."""
 
 import json
+from dataclasses import replace
 
 import pytest
 
 from rules.alarms.event import AlarmEvent, Evidence
-from rules.alarms.history import alarm_event_from_json
+from rules.alarms.history import alarm_event_from_json, says_the_same
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.errors import InputError
 from rules.plain import to_plain
@@ -43,3 +44,13 @@ def test_an_event_comes_back_as_it_was_written():
 def test_an_event_with_a_key_that_nobody_knows_is_refused():
     with pytest.raises(InputError, match="no key is called colour"):
         alarm_event_from_json(json.loads(OLD) | {"colour": "red"})
+
+
+def test_an_older_row_says_the_same_in_what_it_has():
+    """It names no key of a limit; a reason counts where it gave one."""
+    told = replace(RAISED, evidence=replace(RAISED.evidence, limit_from="stages.polyp", reason="falls"))
+    other = replace(told, evidence=replace(told.evidence, reason="rises"))
+    warmer = replace(told, evidence=replace(told.evidence, value=20.1))
+    for reason, same in (("", [True, True, False]), ("falls", [True, False, False])):
+        row = json.loads(OLD) | {"reason": reason}
+        assert [says_the_same(row, event) for event in (told, other, warmer)] == same

@@ -1,5 +1,7 @@
 """A book that was built up anew goes on from what people were told: worked by hand."""
 
+from dataclasses import replace
+
 import pytest
 
 from rules.alarms.alarm import Hold, HoldKind
@@ -89,3 +91,17 @@ def test_where_nothing_differs_nothing_is_said(state):
     assert steps_to(told, alarm, ()) == []
     if state in (State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE):
         assert steps_to(state, alarm, ())[-1] is Trigger.RAISED, "out of the hold first, then told"
+
+
+def test_what_is_over_and_was_told_so_is_told_no_more_whoever_has_seen_it_since():
+    bench = Bench()
+    bench.cross(1, "k1")
+    (alarm,) = bench.book
+    for told, now in ((State.RETURNED, State.NORMAL), (State.NORMAL, State.RETURNED)):
+        assert steps_to(told, replace(alarm, active={}, state=now), ()) == []
+    seen = replace(alarm, state=State.ACKNOWLEDGED)
+    assert steps_to(State.UNACKNOWLEDGED, seen, ()) == []
+    assert steps_to(State.RETURNED, seen, ()) == [Trigger.RAISED]
+    over = replace(alarm, active={}, state=State.NORMAL)
+    assert steps_to(State.UNACKNOWLEDGED, over, ()) == [Trigger.RETURNED]
+    assert steps_to(State.ACKNOWLEDGED, over, (over.condition,)) == [Trigger.LATCHED]

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from rules.alarms.life_cycle import Priority
 from rules.calling.duty import Manner, Pair, When
 from rules.calling.escalation import Escalation
-from rules.calling.pair import OtherSays, Sent
+from rules.calling.pair import OtherSays, Sent, Stance
 from rules.calling.records import Answer, CallKind, Reply
 from tests.rigs.examples import examples
 from tests.rules.calling.test_escalation import DUTY, MIN, NIGHT, word
@@ -386,3 +386,17 @@ def test_two_that_go_by_different_agreements_say_so_until_they_do_not():
     team.other(OtherSays(duty=theirs.mark), NIGHT + 60 * SIGN_MS)
     team.other(OtherSays(duty=theirs.mark), NIGHT + 60 * SIGN_MS + 11 * MIN)
     assert not [problem for problem in team.problems() if "two_duties" in problem.key]
+
+
+def test_what_the_other_says_of_a_problem_that_is_over_here_changes_nothing():
+    team = waiting_second()
+    of_it = Stance("north/k9/temperature/high", False, NIGHT, Answer(Reply.SEEN, "ada"), "1")
+    told = team.other(OtherSays(stances=(of_it,)), NIGHT + MIN)
+    assert (told.calls, told.settled) == ([], [])
+    assert [problem.answer for problem in team.problems()] == [None]
+
+
+def test_where_there_is_no_other_nothing_is_taken_of_it():
+    team = Escalation(DUTY, NIGHT)
+    assert team.other(OtherSays(), NIGHT + MIN).calls == []
+    assert not team.snapshot()["calls"]["waiting"]["missing"]

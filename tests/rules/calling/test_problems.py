@@ -5,11 +5,12 @@ from dataclasses import replace
 
 import pytest
 
-from rules.alarms.event import Course
+from rules.alarms.event import Course, Trail
 from rules.alarms.life_cycle import Priority
 from rules.calling.duty import DEFAULT_MANNERS
 from rules.calling.escalation import Escalation
 from rules.calling.records import Answer, CallKind, Reply, Voice
+from rules.errors import InputError
 from tests.rules.calling.test_escalation import DUTY, MIN, NIGHT, calling, calls, over, word
 
 CRITICAL, MEDIUM = Priority.CRITICAL, Priority.MEDIUM
@@ -187,3 +188,46 @@ def test_the_end_is_told_under_the_name_that_people_were_called_by():
     for number, alarm in enumerate(("k1/temperature/silent", "k1/conductivity/silent"), 3):
         told = team.hear(over(number, alarm=alarm, cause="probe/k1"), NIGHT + 3 * MIN)
     assert [call.about[0].event.alarm for call in told.calls] == ["k1/temperature/silent"]
+
+
+def test_what_somebody_has_seen_is_seen_here_only_until_its_rack_says_so_too():
+    """Once the rack itself says `acknowledged`, the answer has come there."""
+    team = calling()
+    team.hear(word(1, journal="j"), NIGHT)
+    (problem,) = team.problems()
+    assert not problem.seen_here_only, "nobody has seen it"
+    team.answer(problem.number, Answer(Reply.SEEN, "ada"), NIGHT + MIN)
+    assert problem.seen_here_only
+    team.hear(word(2, journal="j", trigger="acknowledged", state="acknowledged"), NIGHT + 2 * MIN)
+    assert not problem.seen_here_only
+
+
+def test_the_trails_shown_are_those_of_a_racks_last_sign_of_life():
+    team = calling()
+    trail = Trail(((60, 19.0), (0, 19.5)), (8.0, 12.0, 18.0, 23.0))
+    courses = [
+        Course("k1/temperature/high", 19.5, 0.5, 0, None, trail),
+        Course("k2/temperature/high", 19.0, 0.5, 0, None),
+    ]
+    team.heartbeat("north", 2, NIGHT, NIGHT + 7, courses=courses)
+    shown = team.calls.trails["north"]
+    assert (shown.at_ms, shown.by_alarm) == (NIGHT, {"k1/temperature/high": trail})
+    team.heartbeat("south", 0, NIGHT, NIGHT + 8, courses=courses[1:])
+    assert list(team.calls.trails) == ["north"]
+    team.heartbeat("north", 1, NIGHT + 9, NIGHT + 9, courses=courses[1:])
+    assert team.calls.trails == {}
+
+
+def test_another_process_in_our_place_at_the_broker_is_a_critical_problem_that_says_who():
+    team = calling()
+    team.rival("oncall-desk", NIGHT)
+    (problem,) = team.problems()
+    (member,) = problem.members.values()
+    its = member.word.event
+    assert (its.condition, its.priority, its.evidence.reason) == ("two_listeners", CRITICAL, "oncall-desk")
+
+
+def test_a_team_without_a_manner_for_each_priority_is_refused():
+    manners = {priority: manner for priority, manner in DUTY.manners.items() if priority is not MEDIUM}
+    with pytest.raises(InputError, match="each priority needs its manner of being told"):
+        replace(DUTY, manners=manners)

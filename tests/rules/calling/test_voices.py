@@ -122,6 +122,17 @@ def test_or_was_silent_for_a_day():
     assert not standing(team)
 
 
+@pytest.mark.parametrize("again", ["link", "resume"])
+def test_that_day_is_counted_from_when_somebody_listened_again(again):
+    team = team_of()
+    apart(team)
+    heard_ms = NIGHT + APART_FOR_MS // 2
+    team.resume(heard_ms) if again == "resume" else team.link(True, heard_ms)
+    for at_ms in range(heard_ms + MIN, NIGHT + APART_FOR_MS + 10 * MIN, MIN):
+        beat(team, A, at_ms)
+    assert ("north", "two_racks") in standing(team)
+
+
 def test_a_new_journal_ends_what_the_old_one_said_once_that_is_no_longer_heard():
     team = team_of()
     beat(team, A, NIGHT, alarms=1)

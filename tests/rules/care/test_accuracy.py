@@ -6,7 +6,7 @@ import gsw
 import numpy as np
 import pytest
 
-from rules.care.accuracy import WEATHER_HPA, accuracy_of
+from rules.care.accuracy import WEATHER_HPA, accuracy_of, nothing_more
 from rules.quantities import Quantity
 from rules.rack.channels import channels_of
 from rules.rack.plan import RackPlan, Source
@@ -37,7 +37,7 @@ CT = (Quantity.TEMPERATURE, Quantity.CONDUCTIVITY)
 DRAWS = 20_000
 
 
-def accuracy(wanted, *quantities, unknown=(), backwards=False, **of_cell):
+def accuracy(wanted, *quantities, unknown=(), backwards=False, more=nothing_more, **of_cell):
     """The accuracy of a quantity in a vessel where those quantities are measured."""
     sources = tuple(
         Source(
@@ -55,7 +55,7 @@ def accuracy(wanted, *quantities, unknown=(), backwards=False, **of_cell):
     channels = {channel.name: channel for channel in channels_of(plan)}
     channel = next(channel for channel in channels.values() if channel.quantity is wanted)
     channels = dict(sorted(channels.items(), reverse=backwards))
-    return accuracy_of(channel, channels, lambda name: VALUES[channels[name].quantity])
+    return accuracy_of(channel, channels, lambda name: VALUES[channels[name].quantity], more)
 
 
 def drawn(quantity, seed):
@@ -86,6 +86,20 @@ def test_the_thermometers_error_cancels_where_the_probe_itself_compensates(compe
     of_cell = {"compensation": compensation, "compensation_per_kelvin": 0.02}
     found = accuracy(Quantity.CONDUCTIVITY, Quantity.TEMPERATURE, Quantity.CONDUCTIVITY, **of_cell)
     assert found == pytest.approx(spread, rel=0.03)
+
+
+def test_drift_of_a_cell_that_compensates_is_told_of_what_it_reported_and_counts_in_the_water():
+    """A cell that has lost 2 % by its own display is off by 2 % in the water, at 15 °C and 2 %/K too."""
+    asked = []
+
+    def more(_source, value):
+        asked.append(value)
+        return 0.0, 0.02 * value
+
+    of_cell = {"compensation": Compensation.LINEAR, "compensation_per_kelvin": 0.02}
+    found = accuracy(Quantity.CONDUCTIVITY, *CT, more=more, **of_cell)
+    assert asked == pytest.approx([C / 0.8])
+    assert found == pytest.approx(0.3 * 0.8 + 0.02 * C)
 
 
 def test_saturation_from_oxygen_and_conductivity():

@@ -1,6 +1,7 @@
 """Calibration lines: the points come out true, absurd points are refused in words that help."""
 
 import json
+import math
 
 import numpy as np
 import pytest
@@ -11,10 +12,12 @@ from rules.care.calibration import (
     Calibration,
     Cleaning,
     Line,
+    Moves,
     Point,
     air_saturated,
     calibration_of,
     line_through,
+    standards_error,
 )
 from rules.errors import CalibrationError
 from rules.plain import from_plain, to_plain
@@ -111,6 +114,16 @@ def test_absurd_points_are_refused_with_what_would_be_right(quantity, points, wo
         ({"points": None}, "0 points"),
         ({"cleaned": {"before": 1.0}}, "the one after"),
         ({"slope": 1.0}, "no key is called slope"),
+        ({"cleaned": 5.0}, "the one after"),
+        ({"points": [{"read": 49.2, "true": 50.0, "uncertainty": -0.1}]}, "0 or more would be right"),
+        ({"points": [{"read": 49.2, "true": 50.0, "colour": 1.0}]}, "what was read and what is true"),
+        ({"moves": "both"}, "moves both; one point moves the offset or the slope"),
+        ({"base": {"slope": 1.0}}, "a slope and an offset"),
+        ({"base": 1.0}, "a slope and an offset"),
+        ({"found": [{"read": 10.0, "true": 50.0}]}, "between 0.5 and 2"),
+        ({"replaced": True, "cleaned": {"before": 48.0, "after": 49.2}}, "a new probe was not there"),
+        ({"replaced": True, "found": [{"read": 49.0, "true": 50.0}]}, "a new probe was not there"),
+        ({"replaced": True, "base": {"slope": 1.1, "offset": 0.0}}, "a new probe was not there"),
     ],
 )
 def test_a_body_from_outside_is_checked(change, words):
@@ -197,3 +210,27 @@ def test_what_the_water_did_while_a_probe_was_wiped_may_be_said_or_not():
     with pytest.raises(CalibrationError, match="the one after"):
         calibration_of({**BODY, "cleaned": {"before": 1.0, "after": 2.0, "who": 3.0}}, 7, "kim")
     assert calibration_of(BODY, 7, "kim").note == ""
+
+
+def test_what_one_point_moves_may_be_said_and_from_which_line():
+    made = calibration_of({**BODY, "moves": "offset", "base": {"slope": 1.1, "offset": 0.0}}, 7, "kim")
+    assert made.line == Line(1.1, pytest.approx(50.0 - 1.1 * 49.2))
+    sloped = calibration_of({**BODY, "moves": "slope", "base": {"slope": 1.1, "offset": 0.5}}, 7, "kim")
+    assert sloped.line == Line(pytest.approx(49.5 / 49.2), 0.5)
+    assert calibration_of({**BODY, "replaced": True, "found": []}, 7, "kim").replaced
+
+
+@pytest.mark.parametrize(
+    ("true", "off"), [(10.0, 0.1), (50.0, 0.4), (30.0, math.hypot(0.05, 0.2)), (90.0, 0.8062)]
+)
+def test_the_errors_of_two_points_act_along_the_line(true, off):
+    """GUM, JCGM 100:2008, 5.1.2: by the shares that each point has; beyond both it grows."""
+    points = [Point(10.2, 10.0, 0.1), Point(50.5, 50.0, 0.4)]
+    assert standards_error(points, Moves.BOTH, Line(), true) == pytest.approx(off, abs=1e-4)
+
+
+def test_the_error_of_one_point_shifts_or_stretches():
+    point = [Point(49.2, 50.0, 0.4)]
+    assert standards_error(point, Moves.OFFSET, Line(), 10.0) == 0.4
+    assert standards_error(point, Moves.SLOPE, Line(), 25.0) == pytest.approx(0.2)
+    assert standards_error(point, Moves.SLOPE, Line(1.0, 10.0), 30.0) == pytest.approx(0.4 * 20 / 40)

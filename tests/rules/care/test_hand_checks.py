@@ -1,6 +1,7 @@
 """Hand measurements at the door, and beside the probe."""
 
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -11,6 +12,7 @@ from rules.care.hand_checks import (
     HandCheck,
     Instrument,
     compared,
+    corrected,
     hand_measurement_of,
     with_check,
 )
@@ -44,6 +46,12 @@ def test_half_a_step_that_is_not_read_counts_and_what_was_stated_before_is_known
     assert hand_measurement_of(BODY, 0, "kim", known).made_with == known
     again = hand_measurement_of({**BODY, "accuracy": 0.3}, 0, "kim", known).made_with
     assert again == Instrument(0.3, 0.1, 0.5)
+
+
+@pytest.mark.parametrize("more", [{"constant": 0.0}, {"constant": 1.0}, {"resolution": 0.0}])
+def test_what_is_on_the_edge_for_an_instrument_is_taken(more):
+    taken = measured(accuracy=0.2, **more).made_with
+    assert {name: getattr(taken, name) for name in more} == more
 
 
 def test_the_accuracy_of_a_specific_gravity_is_one_of_specific_gravity():
@@ -83,7 +91,9 @@ def test_a_specific_gravity_without_reference_is_refused():
         ({"specific_gravity": 1.02}, "either a value or a specific gravity"),
         ({"accuracy": 0.0}, "more than 0"),
         ({"accuracy": 0.1, "resolution": -1}, "0 or more"),
-        ({"accuracy": 0.1, "constant": 1.5}, "0 to 1"),
+        ({"accuracy": 0.1, "constant": 1.01}, "0 to 1"),
+        ({"accuracy": 0.1, "constant": -0.1}, "0 to 1"),
+        ({"accuracy": -0.1}, "more than 0"),
         ({"colour": "blue"}, "no key is called colour"),
         (
             {"quantity": "oxygen", "value": None, "specific_gravity": 1.02, "scale": "25/25"},
@@ -133,6 +143,19 @@ def test_what_the_probes_tell_of_an_instrument_is_as_sure_as_the_least_accurate_
     """Half of its 0.4 is known, by probes good for 0.2: constant errors of 0.1, 0.1 and 0.2 may add up."""
     assert Bias(0.1, 3, 0.5, 0.2).bound(0.1, 0.4) == pytest.approx(0.4)
     assert Bias().bound(0.1, 0.4) == pytest.approx(0.5)
+
+
+def test_a_check_that_is_put_right_is_judged_anew_and_one_that_is_gone_is_none():
+    """Eight times 0.75 too high; the eighth, of another moment, was a slip: 32.25, not 26.25."""
+    charts = checked([0.75] * 7)
+    slip = replace(compared(measured(value=26.25, accuracy=0.2), 33.0, 0.3), at_ms=2_000)
+    charts["k1/salinity"] = with_check(charts, "k1/salinity", slip)
+    chart = corrected(charts, "k1/salinity", 32.25, 2_000)
+    assert [each.difference for each in chart.checks] == pytest.approx([0.75] * 8)
+    assert chart.off_by == pytest.approx(0.75)
+    assert chart.checks[:-1] == charts["k1/salinity"].checks[:-1]
+    assert corrected(charts, "k1/salinity", 32.25, 3_000) is None
+    assert corrected({}, "k1/salinity", 32.25, 2_000) is None
 
 
 def test_the_screen_says_as_much_as_a_hand_check_is_off():

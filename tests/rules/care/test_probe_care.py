@@ -229,6 +229,25 @@ def test_a_hand_measurement_is_compared_with_the_probe_of_its_time():
     assert compared["difference"] == pytest.approx(0.4, abs=1e-6)
 
 
+def test_a_hand_measurement_that_is_put_right_changes_its_own_check_only():
+    engine = Engine(PLAN, START_MS)
+    fed(engine, {1: 15.0})
+    fed(engine, {2: float(C_from_SP(33.4, 15.0, 0.0))})
+    do(engine, "hand_measurement", {**BY_HAND, "value": 33.0})
+    slip_ms = engine.clock_ms
+    fed(engine, {2: float(C_from_SP(33.6, 15.0, 0.0))})
+    do(engine, "hand_measurement", {**BY_HAND, "value": 33.1})
+    right = {**BY_HAND, "value": 33.3, "corrects": 1}
+    (said,) = do(engine, "hand_measurement", {**right, "corrects_ms": slip_ms}).notices
+    assert said.details["compared"][0]["difference"] == pytest.approx(0.1, abs=1e-6)
+    checks = engine.hand_checks()["kreisel-1/salinity"].checks
+    assert [check.difference for check in checks] == pytest.approx([0.1, 0.5], abs=1e-6)
+    (gone,) = do(engine, "hand_measurement", {**right, "corrects_ms": slip_ms - 1}).notices
+    assert gone.details["compared"] == []
+    refusal = do(engine, "hand_measurement", right).refusal
+    assert "corrects_ms says when the earlier one was made" in refusal
+
+
 def test_an_instrument_is_known_by_what_was_stated_of_it():
     engine = Engine(PLAN, START_MS)
     do(engine, "hand_measurement", {**BY_HAND, "value": 33.0, "accuracy": 0.3, "resolution": 0.1})

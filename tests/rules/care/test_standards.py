@@ -54,6 +54,20 @@ def test_ice_and_zero_are_nothing():
     assert point_in("zero-oxygen", Quantity.OXYGEN, 0.1, Around()).true == 0.0
 
 
+def test_a_bottle_of_seawater_is_its_own_salinity():
+    point = point_in("seawater", Quantity.SALINITY, 34.6, Around(salinity=34.993))
+    assert (point.read, point.true, point.uncertainty) == (34.6, 34.993, 0.005)
+
+
+def test_air_stands_over_salt_water_only_where_that_is_what_the_probe_is_in():
+    """At 20 °C and 1013.25 hPa 9.092 mg/L; of salinity 35 7.376 (Benson & Krause 1984, from memory)."""
+    around = Around(20.0, 1013.25, salinity=35.0)
+    assert point_in("moist-air", Quantity.OXYGEN, 9.0, around).true == pytest.approx(9.092, abs=0.001)
+    assert point_in("air-saturated-water", Quantity.OXYGEN, 7.0, around).true == pytest.approx(
+        7.376, abs=0.02
+    )
+
+
 def test_a_labels_own_figure_goes_over_the_usual_one():
     assert point_in("kcl-12.88", Quantity.CONDUCTIVITY, 12.9, Around(25.0, sure=0.03)).uncertainty == 0.03
 

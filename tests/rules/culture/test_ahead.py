@@ -3,7 +3,7 @@
 import pytest
 
 from rules.culture.acts import act_of
-from rules.culture.ahead import Life, ahead, cue_band, looked_at_from_ms
+from rules.culture.ahead import Life, ahead, cue_band, fed_cue_days, looked_at_from_ms
 from rules.culture.cohorts import culture_of
 from rules.culture.growth import Sample, growth
 from rules.culture.weight import weight_of
@@ -49,6 +49,22 @@ def test_fed_days_in_the_cue_band_count_and_colder_ones_do_not():
     unfed = found(acts, 15, p1=life([10.0] * 15, fed=[]))
     assert unfed[0][:3] == ("feed: cooled without food", 7, 15)
     assert unfed[1][1:3] == (15 + 14, 15 + 28), "days without food do not count"
+
+
+def test_days_count_from_when_the_cooling_began():
+    """Ten days at 10 °C before it, five since."""
+    acts = [begun("polyp"), act(10, "stage", stage="polyp-cooling")]
+    (soon,) = found(acts, 15, p1=life([10.0] * 15))
+    assert soon[:3] == ("first discs", 15 + 14 - 5, 15 + 28 - 5)
+
+
+@pytest.mark.parametrize(
+    ("fed_ms", "counts"),
+    [(DAY_MS, 1), (DAY_MS + 1, 0), (-6 * DAY_MS, 1), (-6 * DAY_MS - 1, 0)],
+)
+def test_a_day_counts_as_fed_by_what_was_given_within_the_week_before_its_end(fed_ms, counts):
+    (of,) = culture_of([begun("polyp-cooling")]).cohorts.values()
+    assert fed_cue_days(of, life([10.0], fed=[fed_ms]), 0, DAY_MS) == counts
 
 
 def own(count):
@@ -125,8 +141,17 @@ def test_once_bells_were_weighed_here_a_medusa_comes_by_their_exponent():
 
 
 def test_stomachs_are_to_be_counted_until_somebody_has():
-    assert [it[0] for it in found([begun("ephyra")], 2)] == ["count stomachs"]
+    assert [it[:3] for it in found([begun("ephyra", 1)], 2)] == [("count stomachs", 1, 1)]
     assert found([begun("ephyra")], 2, p1=life([20.0] * 2)) == []
+
+
+@pytest.mark.parametrize(
+    ("day", "peak"), [(20, (30, 60)), (60, (30, 60)), (61, (180, 210)), (210, (180, 210)), (211, None)]
+)
+def test_bells_evert_at_one_to_two_and_beyond_six_months(day, peak):
+    """Freeman et al. 2009 (abstract): most between the first and second month, again beyond the sixth."""
+    told = [it[1:3] for it in found([begun("adult", born_ms=0)], day) if it[0] == "look for everted bells"]
+    assert told == ([peak] if peak else [])
 
 
 def test_how_long_medusae_live_is_the_teams_word_or_a_wide_range():
@@ -134,6 +159,18 @@ def test_how_long_medusae_live_is_the_teams_word_or_a_wide_range():
     assert [it[:3] for it in found(acts, 20)] == [("look for everted bells", 30, 60), ("old age", 365, 730)]
     assert found(acts, 400, p1=life([], lives_days=500.0))[0][:3] == ("old age", 500, 500)
     assert "common practice, no source" in found(acts, 400)[0][3]
+
+
+def test_a_strobila_is_done_two_weeks_after_it_became_one():
+    """Common practice, no source."""
+    ((what, begin, end, basis),) = found([begun("polyp"), act(5, "stage", stage="strobila")], 9)
+    assert (what, begin, end) == ("release over", 5 + 14, 5 + 14)
+    assert basis.startswith("common practice, no source")
+    assert found([begun("strobila", 2)], 9)[0][1] == 2 + 14
+
+
+def test_of_a_medusa_that_nobody_saw_born_nothing_is_told():
+    assert found([begun("adult")], 20) == []
 
 
 def test_of_three_own_events_on_their_range_is_taken():

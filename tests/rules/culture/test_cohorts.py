@@ -2,14 +2,15 @@
 
 import json
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.culture.acts import Act, How, What, act_of
-from rules.culture.cohorts import Culture, culture_of
-from rules.culture.refusals import unfit_act
+from rules.culture.cohorts import Culture, below_nought, culture_of
+from rules.culture.refusals import unfit_act, unfit_sample
 from rules.errors import InputError
 from rules.plain import from_plain, to_plain
 from tests.rigs.examples import examples
@@ -153,6 +154,19 @@ def test_stages_are_no_single_line():
     assert [name for _, name in of.changes] == ["ephyra", "adult", "polyp", "strobila", "polyp"]
 
 
+@pytest.mark.parametrize(("died", "stage"), [(10, "ephyra"), (9, "polyp")])
+def test_a_batch_of_which_none_are_left_is_what_comes_into_it(died, stage):
+    made = [
+        begun(20),
+        act(1, "begin", "p1", vessel="k3", stage="polyp", value=10),
+        act(2, "died", "p1", value=died, vessel="k3"),
+        act(3, "merge", vessel="k1", into="p1"),
+    ]
+    of = culture_of(made).cohorts["p1"]
+    assert (of.stage, of.now.number) == (stage, 30 - died)
+    assert of.changes[1:] == ([(3 * DAY_MS, "ephyra")] if stage == "ephyra" else [])
+
+
 def test_settling_keeps_what_settled_of_what_was_put_in():
     made = [
         act(1, "begin", "p1", vessel="k1", stage="planula", value=500, how="guessed"),
@@ -177,7 +191,68 @@ WRONG_BY_ITSELF = {
     "code": ({"what": "count", "cohort": "e 3", "vessel": "k1", "value": 1}, "cohort: found 'e 3'"),
     "error of a count": ({"what": "count", "vessel": "k1", "value": 5, "sd": 1}, "sd: found 1"),
     "true": ({"what": "count", "vessel": "k1", "value": True}, "value: found True"),
+    "in words": ({"what": "count", "vessel": "k1", "value": "five"}, "value: found five; expected a number"),
+    "beyond all": (
+        {"what": "count", "vessel": "k1", "value": 1.1e12},
+        "value: found 1100000000000.0; expected a",
+    ),
+    "nowhere to": ({"what": "move", "vessel": "k1", "value": 1}, "to: move needs one"),
+    "no moment": (
+        {"what": "died", "vessel": "k1", "value": 1, "when_ms": "noon"},
+        "when_ms: found noon; exp",
+    ),
+    "no way": (
+        {"what": "count", "vessel": "k1", "value": 1, "how": "seen"},
+        "how: found 'seen'; expected one",
+    ),
+    "no discs": ({"what": "discs", "values": []}, "discs: expected the discs of each polyp"),
+    "less than none": ({"what": "discs", "values": [3, -1]}, "discs: expected the discs of each polyp"),
+    "51 discs": ({"what": "discs", "values": [3, 51]}, "discs: expected the discs of each polyp"),
+    "more than the whole": (
+        {"what": "count", "vessel": "k1", "values": [3, 4], "fraction": 0.6},
+        "sample: expected counts of 0 or more, of parts that are the whole at most together",
+    ),
+    "a part below 0": (
+        {"what": "count", "vessel": "k1", "values": [3, -4], "fraction": 0.1},
+        "sample: expected",
+    ),
+    "no part": ({"what": "count", "vessel": "k1", "values": [], "fraction": 0.1}, "sample: expected counts"),
+    "none of it": ({"what": "move", "vessel": "k1", "to": "k2", "share": 0}, "share: found 0 %"),
+    "none died": (
+        {"what": "died", "vessel": "k1", "value": 0},
+        "value: found 0; expected a number of animals, 1",
+    ),
+    "too many": (
+        {"what": "count", "vessel": "k1", "value": 1e8 + 1},
+        "value: found 1e+08; expected a number",
+    ),
+    "an error below 0": (
+        {"what": "count", "vessel": "k1", "value": 5, "how": "sampled", "sd": -1},
+        "sd: found -1 of a sampled number; a sample's is 0 or more, others have none",
+    ),
 }
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        {"what": "count", "vessel": "k1", "value": 0},
+        {"what": "count", "vessel": "k1", "value": 1e8},
+        {"what": "died", "vessel": "k1", "value": 1},
+        {"what": "count", "vessel": "k1", "value": 5.5, "how": "sampled", "sd": 0},
+        {"what": "count", "vessel": "k1", "values": [0, 3], "fraction": 0.5},
+        {"what": "move", "vessel": "k1", "to": "k2", "share": 1},
+        {"what": "left", "vessel": "k1"},
+        {"what": "discs", "values": [0, 50]},
+    ],
+)
+def test_what_is_on_the_edge_is_taken(body):
+    assert act_of(1, DAY_MS, "ada", {"cohort": "e1"} | body).what == body["what"]
+
+
+def test_an_entry_is_known_by_its_number_or_that_of_a_correction():
+    done = replace(begun(), corrected_by=(7, 9))
+    assert [number for number in (1, 2, 7, 8, 9, "1") if done.is_entry(number)] == [1, 7, 9]
 
 
 @pytest.mark.parametrize(("body", "said"), WRONG_BY_ITSELF.values(), ids=WRONG_BY_ITSELF)
@@ -220,15 +295,136 @@ UNFIT = {
         act(3, "begin", "e8", vessel="k1", stage="ephyra", value=1, parents=["q1"]),
         "parents: there is no q1",
     ),
+    "nobody began": (act(3, "begin", "e8", vessel="k1", stage="ephyra", value=0), "value: found 0; expected"),
+    "left, but how many": (act(3, "left", vessel="k1"), "value: left needs how many, a share or all"),
+    "said twice": (
+        act(3, "left", vessel="k1", value=2, share=0.5),
+        "value: found 2 and 50 %; expected one of",
+    ),
+    "that stage already": (act(3, "stage", stage="ephyra"), "stage: e1 is ephyra already"),
+    "a part of one stage": (
+        act(3, "stage", stage="juvenile", vessel="k3"),
+        "vessel: e1 is of one stage, in k1; split those in k3 off, or name none",
+    ),
+    "discs of an ephyra": (act(3, "discs", values=[2]), "discs: e1 is ephyra; expected polyps"),
+    "another stage": (
+        act(3, "merge", vessel="k1", into="p1"),
+        "into: p1 is polyp, what joins it ephyra; say polyp where that is so",
+    ),
+    "young of another stage": (
+        act(3, "young", "p1", value=9, vessel="k3", into="e1", stage="planula"),
+        "into: e1 is ephyra, what joins it planula; say ephyra where that is so",
+    ),
+    "into nothing": (act(3, "merge", vessel="k1", into="e9"), "into: there is no e9; known are: p1, w1"),
+    "a letter": (
+        act(3, "split", value=5, vessel="k1", into="P1"),
+        "into: there is no P1; did you mean p1?",
+    ),
 }
+FIT = {
+    "taken back": act(3, "withdrawn", "e7"),
+    "some left": act(3, "left", vessel="k1", value=2),
+    "a share left": act(3, "left", vessel="k1", share=0.5),
+    "all that there are": act(3, "move", value=200, vessel="k1", to="k2"),
+    "more were counted": act(3, "count", value=250, vessel="k1"),
+    "counted where none were": act(3, "count", value=5, vessel="k3"),
+    "the next stage": act(3, "stage", stage="juvenile", vessel="k1"),
+    "counted at the next stage": act(3, "stage", stage="juvenile", vessel="k1", value=150),
+    "discs of polyps": act(3, "discs", "p1", values=[0, 2]),
+    "stage said": act(3, "merge", vessel="k1", into="p1", stage="polyp"),
+    "their young": act(3, "young", "p1", value=9, vessel="k3", into="e1"),
+    "a new batch of young": act(3, "young", "p1", value=9, vessel="k3", into="e9", stage="ephyra"),
+    "more young than parents": act(3, "young", "p1", value=900, vessel="k3", into="e1"),
+    "a new batch": act(3, "split", value=5, vessel="k1", into="e9"),
+    "born before": act(3, "begin", "e8", vessel="k1", stage="ephyra", value=5, born_ms=2 * DAY_MS),
+    "of known parents": act(3, "begin", "e8", vessel="k1", stage="ephyra", value=1, parents=["e1", "p1"]),
+    "cooled": act(3, "stage", "p1", stage="polyp-cooling"),
+    "of a lineage of the site's own": act(
+        3, "begin", "e8", vessel="k1", stage="ephyra", value=1, lineage="zz"
+    ),
+}
+KNOWN = [
+    begun(200, lineage="aurita"),
+    begun(10, "w1", "k2", lineage="warm"),
+    act(1, "begin", "p1", vessel="k3", stage="polyp", value=30, lineage="aurita"),
+]
 
 
 @pytest.mark.parametrize(("made", "said"), UNFIT.values(), ids=UNFIT)
 def test_what_does_not_fit_the_animals_gets_one_line(made, said):
-    known = [begun(200, lineage="aurita"), begun(10, "w1", "k2", lineage="warm")]
-    line = unfit_act(culture_of(it for it in known if it.at_ms <= made.at_ms), made)
+    line = unfit_act(culture_of(it for it in KNOWN if it.at_ms <= made.at_ms), made)
     assert line.startswith(said)
     assert "\n" not in line
+
+
+@pytest.mark.parametrize("made", FIT.values(), ids=FIT)
+def test_what_fits_is_not_asked_back(made):
+    assert unfit_act(culture_of(KNOWN), made) == ""
+
+
+def test_where_limits_are_to_follow_the_same_stage_may_be_said_again():
+    again = act(3, "stage", stage="ephyra", vessel="k1")
+    assert unfit_act(culture_of(KNOWN), again, limits_too=True) == ""
+
+
+SAMPLES = {
+    "no such batch": ({"cohort": "e7"}, "cohort: there is no e7"),
+    "elsewhere": ({"vessel": "k2"}, "vessel: no e1 in k2; it lives in: k1"),
+    "no number": ({"value": None}, "value: bell_diameter needs a number in mm"),
+    "several that add up": (
+        {"what": "feed", "n": 3},
+        "value: found 3 numbers; of feed, which adds up, write each",
+    ),
+}
+
+
+@pytest.mark.parametrize(("body", "said"), SAMPLES.values(), ids=SAMPLES)
+def test_an_entry_about_a_batch_that_does_not_fit_gets_one_line(body, said):
+    entry = {"what": "bell_diameter", "cohort": "e1", "vessel": "k1", "value": 3.0} | body
+    assert unfit_sample(culture_of(KNOWN), entry).startswith(said)
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        {"what": "bell_diameter", "value": 3.0, "n": 4},
+        {"what": "feed", "value": 3.0},
+        {"what": "note"},
+        {"what": "count", "withdrawn": True, "corrects": 4},
+        {"what": "unheard of"},
+    ],
+)
+def test_an_entry_that_fits_is_not_asked_back(body):
+    assert unfit_sample(culture_of(KNOWN), {"cohort": "e1", "vessel": "k1"} | body) == ""
+    assert unfit_sample(culture_of(KNOWN), {"vessel": "k2"} | body) == ""
+
+
+@pytest.mark.parametrize("ends", [{}, {"low": 2.0}, {"high": 2.0}])
+def test_both_ends_of_a_range_are_such_as_the_stage_has(ends):
+    """A bell of an ephyra has 40 mm at most; one in a vessel of none known 500 (project judgement)."""
+    entry = {"what": "bell_diameter", "vessel": "k1", "value": 41.0}
+    assert unfit_sample(culture_of(KNOWN), entry | ends) == ""
+    with pytest.raises(
+        InputError, match="value: found 41; bell_diameter in ephyra is a number from 0 to 40 mm"
+    ):
+        unfit_sample(culture_of(KNOWN), entry | {"cohort": "e1"} | ends)
+
+
+def test_acts_that_leave_fewer_than_none_beyond_all_error_are_found():
+    """2 of 20 are left, then 5 die; where nobody counted how many left, 5 may have."""
+    first = [
+        act(1, "begin", "e1", vessel="k1", stage="ephyra", value=20),
+        act(4, "died", value=5, vessel="k1"),
+    ]
+    sure = act(2, "left", value=18, vessel="k1")
+    assert below_nought([*first, sure]) == {first[1]: -3}
+    assert below_nought([*first, replace(sure, how=How.GUESSED)]) == {}
+    assert (
+        below_nought(
+            [*first, act(2, "left", value=15, vessel="k1"), act(3, "died", "e9", value=1, vessel="k1")]
+        )
+        == {}
+    )
 
 
 def test_after_the_last_has_died_nothing_can_be_done_with_them():

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.culture.exposure import Series, exposure
+from rules.culture.cohorts import Cohort, Stay
+from rules.culture.exposure import Series, exposure, stays_within
 from tests.rigs.examples import examples
 
 MIN = 60_000
@@ -47,6 +48,14 @@ def test_the_worst_step_is_that_of_neighbouring_hours_of_one_vessel():
     assert exposure([(one, 0, 300 * MIN)]).worst_per_hour == pytest.approx(2.5)
     other = series([0, 30], [40.0, 40.0])
     assert exposure([(one, 0, 120 * MIN), (other, 0, 60 * MIN)]).worst_per_hour == pytest.approx(2.5)
+
+
+def test_where_a_batch_was_is_cut_to_the_time():
+    stays = [Stay("k1", 0, 20), Stay("k2", 20, 50), Stay("k3", 50)]
+    of = Cohort("e1", 0, "ephyra", stays=stays)
+    assert list(stays_within(of, 0, 60)) == [("k1", 0, 20), ("k2", 20, 50), ("k3", 50, 60)]
+    assert list(stays_within(of, 20, 40)) == [("k2", 20, 40)]
+    assert list(stays_within(of, 30, 50)) == [("k2", 30, 50)]
 
 
 @given(st.lists(st.floats(5, 25), min_size=2, max_size=40), st.integers(1, 59))

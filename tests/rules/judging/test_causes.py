@@ -1,10 +1,15 @@
 """Which alarms are one problem. The groups are this project's design; the examples are worked by hand."""
 
+from dataclasses import replace
+
 import pytest
 
-from rules.alarms.life_cycle import Condition
+from rules.alarms.alarm import AlarmRules
+from rules.alarms.book import AlarmBook
+from rules.alarms.event import Crossing
+from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.silence import Scope
-from rules.judging.unwatched import cause_of, water_cause
+from rules.judging.unwatched import cause_of, under_what_stands, water_cause
 from rules.quantities import Quantity
 from rules.rack.channels import channels_of
 from rules.rack.limits import Level
@@ -73,3 +78,38 @@ def test_what_is_silent_is_the_rack_the_bus_or_the_probe():
     assert cause_of(channel.source, Scope.RACK) == "rack/all"
     assert cause_of(channel.source, Scope.BUS) == "bus/bench"
     assert cause_of(channel.source, Scope.PROBE) == "probe/ct1"
+
+
+def gaps(channel, cause):
+    """Answers of a channel are missing, which people know as part of `cause`."""
+    return Crossing(
+        channel.split("/")[0],
+        "bench",
+        channel,
+        Condition.PROBE_FAULT,
+        cause,
+        Level.GAPS,
+        Priority.LOW,
+        True,
+        0,
+    )
+
+
+@pytest.mark.parametrize(
+    ("known", "expected"),
+    [
+        ([gaps("k1/oxygen", "k1/oxygen/down")], "k1/oxygen/down"),
+        ([gaps("k2/temperature", "bus/bench")], "bus/bench"),
+        ([gaps("k2/temperature", "probe/t2")], "probe/do1"),
+        ([replace(gaps("k1/oxygen", "k1/oxygen/down"), level=Level.ADVISORY)], "probe/do1"),
+        ([], "probe/do1"),
+    ],
+)
+def test_a_silence_is_part_of_the_answers_that_are_missing_of_its_probe_or_bus(known, expected):
+    book = AlarmBook(AlarmRules())
+    for crossing in known:
+        book.cross(crossing, 0, None)
+    silent = replace(gaps("k1/oxygen", "probe/do1"), condition=Condition.SILENT, level=Level.ADVISORY)
+    assert under_what_stands(silent, list(book), []).cause == expected
+    over = replace(silent, active=False)
+    assert under_what_stands(over, list(book), []) is over

@@ -149,6 +149,16 @@ def test_a_rate_back_to_the_target_is_less_urgent():
     assert [(edge.condition, edge.priority) for _, edge in found] == [(Condition.RISING, Priority.MEDIUM)]
 
 
+@pytest.mark.parametrize(("to", "priority"), [(15.5, Priority.MEDIUM), (15.51, Priority.HIGH)])
+@pytest.mark.parametrize("side", [1, -1])
+def test_up_to_the_deadband_about_the_target_no_rate_is_away_from_it(to, priority, side):
+    """By 2 within an hour to there, where it stays: what is on the edge is not beyond it."""
+    both = replace(RATE, max_fall_per_hour=1.0, deadband=0.5)
+    course = 15.0 + side * (np.minimum(13.5 + np.arange(90) / 30, to) - 15.0)
+    found = [edge.priority for _, edge in judge(course, both).edges if edge.active]
+    assert max(found) is priority
+
+
 @pytest.mark.parametrize("cut", [10, 30, 50])
 def test_while_the_target_moves_either_way_is_away_however_the_readings_are_cut(cut):
     """A ramp until minute 30 along a rise of 2 °C an hour below the target."""
@@ -161,6 +171,19 @@ def test_while_the_target_moves_either_way_is_away_however_the_readings_are_cut(
         verdict = judge_channel(block, state, Bounds(RATE, limits, here), QUALITY, crossing)
         found += [(index, str(edge.level)) for index, edge in verdict.edges]
     assert sorted(found) == [(24, "advisory"), (24, "away")]
+
+
+@pytest.mark.parametrize(
+    ("level", "advisory_low", "told"), [(15, 12, False), (15, 16, True), (15, None, False)]
+)
+def test_what_rose_fast_may_fall_back_as_fast_but_not_to_below_its_band(level, advisory_low, told):
+    """By 3 within five minutes and back, where only a fall is limited: air went in (project judgement)."""
+    tolerance = Tolerance(
+        advisory=Band(advisory_low), max_fall_per_hour=3.0, on_delay_ms=0, off_delay_ms=0, lead_time_ms=0
+    )
+    course = np.interp(np.arange(120), [60, 65, 75, 80], [level, level + 3, level + 3, level])
+    found = {edge.condition for _, edge in judge(course, tolerance).edges}
+    assert (Condition.FALLING in found) == told
 
 
 def test_a_steady_course_towards_a_critical_limit_is_told_with_the_time_of_arrival():

@@ -73,7 +73,7 @@ def test_a_cell_that_leaps_widens_the_oxygen_that_is_made_of_it(size, separate):
     assert about(said, Quantity.OXYGEN_SATURATION) == []
     salinity = gsw.SP_from_C(np.array([39.0, 39.0 + size]), 15.0, 0.0)
     one, other = 100.0 * 8.1 / solubility_mg_l(15.0, salinity)
-    assert now(engine, Quantity.OXYGEN_SATURATION).error >= 0.8 * abs(other - one)
+    assert 0.8 * abs(other - one) <= now(engine, Quantity.OXYGEN_SATURATION).error <= 1.1 * abs(other - one)
 
 
 def test_an_erratic_thermometer_makes_no_salinity_and_no_oxygen_alarm():

@@ -108,3 +108,20 @@ def test_there_is_no_steady_rate_where_the_water_turned():
     value = np.abs(time_ms - turn) / 3_600_000
     course, _ = trend(time_ms, value, HALF_HOUR, TrendState())
     assert course.steady_rate(np.array([time_ms.size - 1])) == 0
+
+
+@pytest.mark.parametrize(
+    ("every_min", "burst_min", "taken"), [(2, None, True), (40, None, False), (70, 1, False)]
+)
+def test_a_swift_rate_is_of_the_newest_quarter_where_that_has_four_readings_over_half_of_it(
+    every_min, burst_min, taken
+):
+    """Calm for three hours of four, then up by 1 an hour; few readings, or all in a moment, tell no rate."""
+    minutes = np.arange(0, 481, every_min)
+    if burst_min:
+        minutes = np.concatenate((minutes, 480 + burst_min * np.arange(1, 6)))
+    value = 15.0 + np.maximum(minutes - 420, 0) / 60
+    found, _ = trend(minutes * 60_000, value, 4 * 3_600_000, TrendState())
+    whole, swift = abs(found.rate_per_hour[-1]), found.swift_per_hour[-1]
+    assert swift == (pytest.approx(1.0, rel=0.05) if taken else whole)
+    assert whole < 0.5

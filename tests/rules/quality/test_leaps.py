@@ -94,6 +94,14 @@ def test_stray_readings_close_together_leave_the_others_sound():
     assert np.flatnonzero(found).tolist() == [20, 24, 29]
 
 
+def test_one_reading_that_is_back_is_no_base_for_what_is_slower_than_a_poll():
+    """Away for an hour, back at 15.0, and up by 0.8 K a poll, which from two polls before is too fast."""
+    found, _ = jumped([*[15.0] * 40, *[11.0] * 130, 15.0, 15.8, *[16.6] * 6])
+    assert found.tolist() == [False] * 40 + [True] * 130 + [False] * 8
+    off_two, _ = jumped([*[15.0] * 40, *[11.0] * 130, 15.0, 15.0, 15.8, *[16.6] * 6])
+    assert off_two[-6:].all()
+
+
 def test_a_block_with_many_leaps_takes_a_time_that_grows_with_it():
     """Once every leap went through the rest of its block."""
 

@@ -1,7 +1,7 @@
 """The limits that a tolerance sets, one by one: written down by hand for one tolerance."""
 
 from rules.alarms.life_cycle import Condition, Priority
-from rules.rack.limits import Basis, Level, limits_of, worst_priority
+from rules.rack.limits import Basis, Level, distances_to_worst, limits_of, worst_priority
 from rules.rack.tolerance import Band, Tolerance
 
 FULL = Tolerance(
@@ -93,3 +93,9 @@ def test_every_condition_of_the_water_has_a_limit():
     others = {Condition.UNWATCHED, Condition.SILENT, Condition.PROBE_FAULT}
     assert {limit.condition for limit in limits_of(FULL)} == set(Condition) - others
     assert Level("advisory") is Level.ADVISORY
+
+
+def test_the_worst_limits_lie_as_far_from_the_target_or_half_their_band_away():
+    assert distances_to_worst(FULL) == [8.0, 7.0]
+    assert distances_to_worst(Tolerance(critical=Band(8, 23), advisory=Band(12, 18))) == [7.5]
+    assert distances_to_worst(Tolerance(critical=Band(8, None), advisory=Band(12, 18))) == []

@@ -146,3 +146,16 @@ def test_the_worst_offenders_are_named_a_call_that_wakes_counting_twice():
     result = score(story.events, [], WEEK)
     assert result.offenders() == {"kreisel-1/temperature/high": 2, "kreisel-2/salinity/high": 2}
     assert result.burden == 4
+
+
+def test_to_begin_with_are_the_worst_offenders_and_what_came_too_late():
+    """The salinity called twice for nothing; of the temperature nothing called; one incident names none."""
+    story = Story().stands(8 * 60, 9 * 60, S).stands(11 * 60, 12 * 60, S).stands(13 * 60, 14 * 60, T)
+    late = replace(incident(30 * 60, 40 * 60, "kreisel-3"), quantity="oxygen")
+    timely = Timely(30 * MINUTE_MS, 15 * MINUTE_MS)
+    result = score(story.events, [late, incident(50 * 60, 51 * 60, "kreisel-4")], WEEK)
+    missed = {"kreisel-3/oxygen/high": 1, "kreisel-3/oxygen/heading_out": 1}
+    assert result.worst(timely, most=1) == {"kreisel-2/salinity/high": 2} | missed
+    assert result.worst(timely) == {"kreisel-2/salinity/high": 2, "kreisel-1/temperature/high": 1} | missed
+    heard = score(story(30 * 60 + 1, "kreisel-3/oxygen", "low", "raised").events, [late], WEEK)
+    assert not missed.keys() & heard.worst(timely).keys()

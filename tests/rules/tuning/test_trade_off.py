@@ -113,6 +113,19 @@ def test_a_choice_that_does_not_hold_up_is_refused():
     assert "did no better in that part" in found.refusal
 
 
+def test_a_choice_that_may_be_chance_and_one_from_too_little_are_refused():
+    present = a_trial("present", *(a_score(calls=3, waits=(9, 9)) for _ in range(5)), changes=0)
+    lucky = a_trial("lucky", *(a_score(calls=0 if at == 4 else 3, waits=(9, 9)) for at in range(5)))
+    found = recommend([present, lucky], present, TIMELY, draws(present))
+    assert (found.trial, found.refusal.split(";")[0]) == (
+        lucky,
+        "keep what you have: what the best of the settings tried brought may be chance",
+    )
+    short = a_trial("present", a_score(calls=3, waits=(9,)), changes=0)
+    refusal = recommend([short], short, TIMELY, draws(short)).refusal
+    assert refusal == "too little to learn from: " + "; ".join(shortage(short))
+
+
 def test_what_holds_up_is_recommended():
     present = a_trial("present", *(a_score(calls=3, waits=(9, 9)) for _ in range(5)), changes=0)
     better = a_trial("better", *(a_score(calls=1, waits=(9, 9)) for _ in range(5)))
