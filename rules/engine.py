@@ -29,21 +29,21 @@ from rules.deeds import (
     vessels_looked_at,
 )
 from rules.errors import InputError, RulesError
-from rules.judging.block import Block, by_day, places_by_source
+from rules.judging.block import Block, Due, due_drop_outs, due_losses, due_silences
 from rules.judging.channel import ChannelState
 from rules.judging.disagreement import with_disagreement
 from rules.judging.drop_outs import drop_outs
-from rules.judging.due import Due, due_drop_outs, due_losses, due_silences
 from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
 from rules.judging.trust import bear_out, newest_before, newest_values
 from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, under_what_stands
 from rules.judging.watch_list import WatchList, watched_no_more
 from rules.judging.watched import ChannelNow, DangerNow, channels_now, courses, dangers_now, maintenance_over
+from rules.judging.water import CommonWater, Water, places_by_source
 from rules.plain import from_plain, to_plain
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, move
 from rules.rack.state import RackState, stages_under
-from rules.readings import Action, Notice, Outcome, Readings
+from rules.readings import Action, Notice, Outcome, Readings, by_day
 from rules.shelved import bring_back, worse_on_the_shelf
 
 SNAPSHOT_VERSION = 17
@@ -67,8 +67,8 @@ class _Kept:
 class Engine:
     """The state of a rack's judgement; every public method takes inputs no earlier than the last."""
 
-    def __init__(self, plan: RackPlan, start_ms: int) -> None:
-        self._clock_ms, self._plan = start_ms, plan
+    def __init__(self, plan: RackPlan, start_ms: int, common: CommonWater | None = None) -> None:
+        self._clock_ms, self._plan, self._common = start_ms, plan, common
         self._book = AlarmBook(plan.alarm_rules)
         self._sources = {source_id: SourceState(start_ms) for source_id in plan.source_ids()}
         self._rack = RackState(stages_under(plan, start_ms, None, {}), done_ms=start_ms)
@@ -318,36 +318,38 @@ class Engine:
         What looks at values, or ends a doubt, must not meet a probe that is doubted.
         """
         looked_at = self._watch_list.made_of(vessels_looked_at(action for _, action in readings.acts))
-        doubted = looked_at and len(readings) and self._block(readings).may_doubt(looked_at)
+        doubted = looked_at and len(readings) and self._water(readings).may_doubt(looked_at)
         if doubted or not readings.is_in_order(self._clock_ms):
             for it in readings.one_by_one():
                 outcome.add(self.act(it) if isinstance(it, Action) else self.feed(it))
         elif len(readings):
             self._judge_block(readings, outcome)
 
-    def _block(self, readings: Readings) -> Block:
+    def _water(self, readings: Readings) -> Water:
         places = places_by_source(readings, self._sources)
-        fed = feedings(readings.acts, self._deeds(self._clock_ms, dict))
-        its = self._watch_list, self._channels, self._sources, self._care
-        return Block(readings, places, *its, fed)
+        return Water(readings, places, self._watch_list, self._channels, self._sources, self._care)
 
     def _judge_block(self, readings: Readings, outcome: Outcome) -> None:
         good = {name: (it.good_time_ms, it.good_value) for name, it in self._channels.items()}
-        block = self._block(readings)
-        places = block.places
-        fallen = silences(self._plan.sources, self._sources, readings.at_ms, places)
+        water = self._water(readings)
+        water = water.judge() if self._common is None else self._common.judged(water)
+        fallen = silences(self._plan.sources, self._sources, readings.at_ms, water.places)
         due = due_silences(fallen, self._watch_list)
-        gaps = drop_outs(self._plan.sources, self._sources, readings.time_ms, places)
+        gaps = drop_outs(self._plan.sources, self._sources, readings.time_ms, water.places)
         due += due_drop_outs(gaps, readings.at_ms, self._watch_list)
-        due += block.judge(outcome)
-        due += self._losses(self._clock_ms, readings.at_ms, places, block.seen, block.unmoved)
-        note_heard(self._sources, readings.at_ms, readings.time_ms, places)
-        start, worse = 0, partial(worse_on_the_shelf, self._book, block.judged, self._watch_list, readings)
+        outcome.flags += water.flags
+        outcome.amendments += water.amendments
+        fed = feedings(readings.acts, self._deeds(self._clock_ms, dict))
+        block = Block(water, self._watch_list, self._channels, fed)
+        due += block.judge()
+        due += self._losses(self._clock_ms, readings.at_ms, water.places, block.seen, block.unmoved)
+        note_heard(self._sources, readings.at_ms, readings.time_ms, water.places)
+        start, worse = 0, partial(worse_on_the_shelf, self._book, water.judged, self._watch_list, readings)
         for place, action in readings.acts:
             self._clock_ms, end = action.at_ms, (place, False, action.at_ms)
             self._settle([it for it in [*due, *worse(start)] if it.order[:3] < end], outcome)
             due = [it for it in due if it.order[:3] >= end]
-            outcome.add(self._do(action, partial(newest_before, place, block.judged, good)))
+            outcome.add(self._do(action, partial(newest_before, place, water.judged, good)))
             start = place
         self._clock_ms = int(readings.at_ms[-1])
         self._settle([*due, *worse(start)], outcome)

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from rules import RULES_VERSION
 from rules.alarms.event import AlarmEvent
 from rules.errors import InputError
+from rules.quality.history import DAY_MS
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +64,13 @@ class Readings:
                 return False
             from_ms = action.at_ms
         return True
+
+
+def by_day(readings: Readings) -> Iterator[Readings]:
+    """Go through readings day by day (UTC): what was learned of a channel changes at midnight."""
+    midnights = np.diff(readings.at_ms // DAY_MS).nonzero()[0] + 1
+    for start, stop in pairwise([0, *midnights.tolist(), len(readings)]):
+        yield readings.part(start, stop)
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from rules.alarms.alarm import Alarm, HoldKind
 from rules.alarms.book import AlarmBook
 from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import MILDER, Priority, State
-from rules.judging.due import Due
+from rules.judging.block import Due
 from rules.judging.series import Series
 from rules.judging.watch_list import WatchList
 from rules.rack.limits import Basis, Bounds, Level, Limit

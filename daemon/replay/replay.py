@@ -19,8 +19,9 @@ from daemon.sources.recording import Recording
 from rules.alarms.event import AlarmEvent
 from rules.engine import Engine
 from rules.judging.watched import DangerNow
+from rules.judging.water import CommonWater
 from rules.rack.plan import RackPlan
-from rules.readings import Action, Outcome, Readings
+from rules.readings import Action, Outcome, Readings, by_day
 
 RESPONSES = frozenset({"acknowledge", "shelve", "unshelve", "reset"})
 """What people did because of an alarm; under other settings the same alarm may not have been there."""
@@ -56,10 +57,15 @@ class Judging:
     """One engine on its way through a recording: under `plan`, or the plans of the time where it is None."""
 
     def __init__(
-        self, recording: Recording, plan: RackPlan | None, responses: bool, observe: Observer | None
+        self,
+        recording: Recording,
+        plan: RackPlan | None,
+        responses: bool,
+        observe: Observer | None,
+        common: CommonWater | None = None,
     ) -> None:
         self.result = Replayed(recording.start_ms, recording.start_ms)
-        self._engine = None if plan is None else Engine(plan, recording.start_ms)
+        self._engine = None if plan is None else Engine(plan, recording.start_ms, common)
         self._left_out = {*(() if responses else RESPONSES), *(() if plan is None else [CONFIGURE])}
         self._observe = observe
         self._tally = FlagTally(self.result.flags)
@@ -120,12 +126,16 @@ def replay(
     """
     watching = observers or [None] * len(plans)
     pairs = zip(plans, watching, strict=True)
-    runs = [Judging(recording, plan, responses, observe) for plan, observe in pairs]
+    common = CommonWater() if len(plans) > 1 else None
+    runs = [Judging(recording, plan, responses, observe, common) for plan, observe in pairs]
     for item in recording.inputs():
         if stopped():
             return [run.result for run in runs]
-        for run in runs:
-            run.take(item)
+        for part in [item] if common is None or isinstance(item, Action) else by_day(item):
+            for run in runs:
+                run.take(part)
+            if common is not None:
+                common.forget()
         progress(runs[0].result.readings)
     for run in runs:
         run.finish(recording.end_ms)

@@ -4,7 +4,8 @@ Array kernels find the few readings at which something turns; nothing else leave
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,17 +14,15 @@ from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
 from rules.alarms.persistence import Persistence, Phase, Turn, carried_turns, is_clear
 from rules.alarms.recurrence import Recurrence
-from rules.judging.series import Array, Samples, Series, number, without
-from rules.judging.trend import MS_PER_HOUR, Rise, Trend, TrendState, rose_from, stretches, trend
+from rules.judging.series import Array, Samples, Series, Shown, number, without
+from rules.judging.trend import MS_PER_HOUR, NO_TREND, Rise, Trend, TrendState, rose_from, trend
 from rules.quality.calm import Calm
-from rules.quality.flags import FAIL, NOT_EVALUATED, PASS, SUSPECT, Flag, QartodTest, worse_than_pass
+from rules.quality.flags import NOT_EVALUATED, PASS, SUSPECT, Flag, QartodTest, worse_than_pass
 from rules.quality.history import LEARNED_WITHIN, History
 from rules.quality.leaps import Leap, Scatter
-from rules.quality.probe_faults import Belied, FaultReason, flags_of, reason_of, stuck
-from rules.quality.quality import Judged, judge
+from rules.quality.probe_faults import FaultReason, flags_of, reason_of, stuck
 from rules.quality.repeats import Repeats
 from rules.quality.replayed import Played
-from rules.quality.settings import QualitySettings
 from rules.quality.state import QualityState
 from rules.quality.swift import Swift
 from rules.quantities import Quantity
@@ -57,8 +56,8 @@ class ChannelState:
     `again` is how often each of a probe's own troubles came and went.
     """
 
-    quality: QualityState = field(default_factory=QualityState)
-    trend: TrendState = field(default_factory=TrendState)
+    quality: QualityState = field(default_factory=cache(QualityState))
+    trend: TrendState = field(default_factory=lambda: NO_TREND)
     rise: Rise = field(default_factory=Rise)
     standing: dict[str, Persistence] = field(default_factory=dict)
     last_seq: int = -1
@@ -78,7 +77,7 @@ class ChannelState:
     lacking: tuple[Quantity, ...] = ()
     seen_ms: int = 0
     history: History = field(default_factory=History)
-    calm: Calm = field(default_factory=Calm)
+    calm: Calm = field(default_factory=cache(Calm))
     leap: Leap = field(default_factory=Leap)
     scatter: Scatter = field(default_factory=Scatter)
     repeats: Repeats = field(default_factory=Repeats)
@@ -99,22 +98,22 @@ class ChannelState:
 
     def begin_anew(self) -> None:
         """Forget what a calibration makes jump."""
-        self.trend, self.history, self.repeats = TrendState(), History(), Repeats()
+        self.trend, self.history, self.repeats = NO_TREND, History(), Repeats()
         self.leap, self.swift, self.rise = Leap(), Swift(), Rise()
+
+
+_OF_LIMITS = {"trend", "rise", "standing", "rate_per_hour", "moves_per_hour", "seen_ms", "again"}
+OF_THE_WATER = tuple(it.name for it in fields(ChannelState) if it.name not in _OF_LIMITS)
+"""What is carried of a channel on which limits have no say."""
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What came of one block: the values that may be used (NaN elsewhere), flags and crossings.
+    """What came of one block of a channel against its limits: crossings, and the trend of each stretch."""
 
-    `stretches` are those of the block, each with whether it begins with a return into the water.
-    """
-
-    usable: Array
-    judged: Judged
+    shown: Shown
     edges: list[Edge]
     courses: list[tuple[slice, Trend]]
-    stretches: list[tuple[slice, bool | None]]
 
     def rate_per_hour(self) -> Array:
         """Return the slope of the trend at each reading."""
@@ -125,74 +124,68 @@ class Verdict:
         return self._along(lambda course: course.swift_per_hour)
 
     def _along(self, of: Callable[[Trend], Array]) -> Array:
-        found = np.full(self.usable.size, np.nan)
+        found = np.full(self.shown.usable.size, np.nan)
         for part, course in self.courses:
             found[part] = of(course)
         return found
 
 
 def judge_channel(
-    series: Series,
+    shown: Shown,
     state: ChannelState,
     bounds: Bounds,
-    quality: QualitySettings,
     crossing: CrossingOf,
-    out_of_water: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None = None,
-    belie: Callable[[Judged], Belied | None] | None = None,
     noise: Callable[[], float] | None = None,
+    turns: Array | None = None,
 ) -> Verdict:
-    """Judge the readings of one channel in one block and carry `state` on (it is changed).
+    """Judge what one channel shows in one block against limits, and carry `state` on (it is changed).
 
-    `out_of_water` is what is not of the water (shape m), and where the whole probe is out, `belie` finds what
-    else speaks against them, `noise` the usual one. What other probes say is compared later.
+    `noise` finds its usual one, `turns` is by how much an hour a lagging thermometer may make a derived value
+    rise or fall (shape m). What other probes say is compared later.
     """
-    dry, out = out_of_water or (None, None)
-    judged = judge(series.time_ms, series.value, quality, state.quality, dry).with_inputs(series.suspect)
-    alone = judged.causal == FAIL
-    if (belied := belie(judged) if belie else None) is not None:
-        judged = judged.with_belied(belied)
-        series = replace(series, doubted=belied.maybe_water(series.value, judged.tests))
-    usable = np.where(judged.causal == FAIL, np.nan, series.value)
-    state.quality = judged.state
-    edges = list(_fault_edges(series, judged, alone, out, belied, state, crossing))
-    edges += _stuck_edges(series, judged, belied, state, crossing)
+    edges = [*_fault_edges(shown, state, crossing), *_stuck_edges(shown, state, crossing)]
     courses = []
-    before = state.dry, state.elsewhere
-    begun, (state.dry, state.elsewhere) = stretches(usable.size, dry, series.elsewhere, before)
-    for part, back in begun:
+    for part, back in shown.stretches:
         if back is not None:
             _begin_anew(state, back)
         if bounds.tolerance is not None:
-            judgement = _judgement(series, usable, bounds.tolerance, bounds.ramp, state, part, noise)
+            judgement = _judgement(shown, bounds.tolerance, bounds.ramp, state, part, noise, turns)
             courses.append((part, judgement.course))
             for limit, value in bounds.limits:
                 bound = value if isinstance(value, float) else value[part]
                 edges += judgement.edges(limit, bound, crossing)
-    _remember(series, usable, judged, courses, state)
-    return Verdict(usable, judged, edges, courses, begun)
+    state.keep_order()
+    state.rate_per_hour = float(courses[-1][1].rate_per_hour[-1]) if courses else np.nan
+    return Verdict(shown, edges, courses)
 
 
 def _begin_anew(state: ChannelState, back: bool) -> None:
     """Forget the trend, and after a time out of the water what was pending: nobody knew what it was."""
-    state.trend = TrendState()
+    state.trend = NO_TREND
     for key, kept in list(state.standing.items()) if back else ():
         if kept.phase is Phase.PENDING and key not in (FAULT_KEY, STUCK_KEY, DISAGREEMENT_KEY):
             del state.standing[key]
 
 
 def _judgement(
-    series: Series,
-    usable: Array,
+    shown: Shown,
     tolerance: Tolerance,
     ramp: NDArray[np.bool_] | None,
     state: ChannelState,
     part: slice,
     noise: Callable[[], float] | None,
+    turns: Array | None,
 ) -> "_Judgement":
-    here, ramp = series.part(part), None if ramp is None else ramp[part]
-    course, state.trend = trend(here.time_ms, usable[part], tolerance.rate_window_ms, state.trend)
+    here, usable = shown.series.part(part), shown.usable[part]
+    ramp, turns = None if ramp is None else ramp[part], None if turns is None else turns[part]
+    key, before = (tolerance.rate_window_ms, part.start), state.trend
+    known = shown.trends.get(key)
+    if known is None or known[0] is not before:
+        known = before, *trend(here.time_ms, usable, tolerance.rate_window_ms, before)
+        shown.trends[key] = known
+    _, course, state.trend = known
     rose, state.rise = rose_from(course, here.time_ms, tolerance, state.rise)
-    return _Judgement(here, usable[part], course, tolerance, ramp, state, noise, rose)
+    return _Judgement(here, usable, course, tolerance, ramp, state, noise, rose, turns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +200,7 @@ class _Judgement:
     state: ChannelState
     noise: Callable[[], float] | None
     rose_from: Array | None
+    turns: Array | None
 
     def edges(self, limit: Limit, bound: float | Array, crossing: CrossingOf) -> Iterator[Edge]:
         """Find where the readings cross one limit, and carry its persistence on."""
@@ -277,7 +271,7 @@ class _Judgement:
                 milder = np.fmin if limit.above else np.fmax
                 compared = milder(compared, np.where(np.isnan(compared), np.nan, otherwise))
             return np.where(False if error is None else error > 0, compared, np.nan)
-        turns = 0.0 if self.series.turns is None else self.series.turns
+        turns = 0.0 if self.turns is None else self.turns
         off: float | Array = 0.0 if error is None else error
         if limit.basis is Basis.RATE:
             off = off / (self.tolerance.rate_window_ms / MS_PER_HOUR) + turns
@@ -323,16 +317,9 @@ class _Judgement:
         return "; ".join(filter(None, (rough, turn.again)))
 
 
-def _fault_edges(
-    series: Series,
-    judged: Judged,
-    alone: NDArray[np.bool_],
-    out: NDArray[np.bool_] | None,
-    belied: Belied | None,
-    state: ChannelState,
-    crossing: CrossingOf,
-) -> Iterator[Edge]:
-    """Find where readings keep failing (`alone`: each by itself), and where they are sound again."""
+def _fault_edges(shown: Shown, state: ChannelState, crossing: CrossingOf) -> Iterator[Edge]:
+    """Find where readings keep failing, and where they are sound again."""
+    series, judged, alone, belied = shown.series, shown.judged, shown.alone, shown.belied
     if not (state.fails or FAULT_KEY in state.again or belied or alone.any()):
         return
     failed, sound = alone, (judged.causal == PASS) | (judged.causal == SUSPECT)
@@ -342,7 +329,7 @@ def _fault_edges(
     how = failed, sound, series.time_ms, FAULT_DELAYS_MS
     for turn in carried_turns(state.standing, FAULT_KEY, *how, state.again):
         reason = reason_of(judged.tests[turn.index]) if turn.active else ""
-        if reason == FaultReason.IN_AIR and out is not None and not out[turn.index]:
+        if reason == FaultReason.IN_AIR and shown.out is not None and not shown.out[turn.index]:
             reason = FaultReason.IMPOSSIBLE  # a dry cell that nothing else bears out is broken
         if belied and turn.active and belied.played[turn.index]:
             reason = FaultReason.PLAYED
@@ -356,10 +343,9 @@ def _fault_edges(
         yield int(series.index[turn.index]), made
 
 
-def _stuck_edges(
-    series: Series, judged: Judged, belied: Belied | None, state: ChannelState, crossing: CrossingOf
-) -> Iterator[Edge]:
+def _stuck_edges(shown: Shown, state: ChannelState, crossing: CrossingOf) -> Iterator[Edge]:
     """Find where readings stop moving, and where they move again."""
+    series, judged, belied = shown.series, shown.judged, shown.belied
     if is_clear(state.standing, STUCK_KEY) and not worse_than_pass(judged.causal).any():
         return
     flat = stuck(judged.tests)
@@ -370,26 +356,3 @@ def _stuck_edges(
         evidence = Evidence(number(series.value[turn.index]), reason=reason)
         made = crossing(Condition.PROBE_FAULT, Level.DOUBTFUL, Priority.LOW, turn, evidence)
         yield int(series.index[turn.index]), made
-
-
-def _remember(
-    series: Series,
-    usable: Array,
-    judged: Judged,
-    courses: list[tuple[slice, Trend]],
-    state: ChannelState,
-) -> None:
-    state.keep_order()
-    state.time_ms = int(series.time_ms[-1])
-    state.value = float(series.value[-1])
-    state.flag = int(judged.summary[-1])
-    state.doubtful = bool(judged.causal[-1] != PASS)
-    state.rate_per_hour = float(courses[-1][1].rate_per_hour[-1]) if courses else np.nan
-    state.error = 0.0 if series.error is None else float(series.error[-1])
-    state.lacking = series.lacks(-1)
-    good = (~np.isnan(usable) & (series.error is None or series.error == 0)).nonzero()[0]
-    if good.size:
-        state.good_suspect = bool(judged.causal[good[-1]] == SUSPECT)
-        state.good_time_ms = int(series.time_ms[good[-1]])
-        state.good_value = float(usable[good[-1]])
-        state.base = np.nan if series.base is None else float(series.base[good[-1]])

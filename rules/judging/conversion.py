@@ -1,5 +1,6 @@
 """From what probes measure to what people judge, at the best known temperature, salinity and pressure."""
 
+from collections.abc import Sequence
 from functools import partial
 
 import numpy as np
@@ -27,10 +28,9 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
     doubts = [known.suspect for known in inputs] + ([own.suspect] if own.suspect is not None else [])
     suspect = np.logical_or.reduce(doubts)
     suspect = suspect if suspect.any() else None
-    turns = _turns(channel, own, inputs)
     elsewhere = _elsewhere(channel, own, inputs)
     if not off.any():
-        return Series(own.index, own.time_ms, value, None, suspect, elsewhere, base=base, turns=turns)
+        return Series(own.index, own.time_ms, value, None, suspect, elsewhere, base=base)
     error = np.zeros(value.size)
     needs = zip(channel.needs, inputs, strict=True)
     error[off] = propagated(
@@ -40,7 +40,7 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
     )
     value = np.where(np.isnan(error), np.nan, value)
     otherwise = _otherwise(channel, own, inputs)
-    lost = error, suspect, elsewhere, lacking, base, turns
+    lost = error, suspect, elsewhere, lacking, base
     return Series(own.index, own.time_ms, value, *lost, otherwise=otherwise)
 
 
@@ -82,16 +82,19 @@ def _elsewhere(channel: Channel, own: Series, inputs: list[Known]) -> NDArray[np
     return found
 
 
-def _turns(channel: Channel, own: Series, inputs: list[Known]) -> Array | None:
-    """Return by how much an hour a value may rise or fall for an input that lags; None where none moves."""
-    if all(known.moves is None for known in inputs):
+def turns(channel: Channel, own: Series, inputs: list[Known], moves: Sequence[Array | None]) -> Array | None:
+    """Return by how much an hour a value may rise or fall as its inputs move unseen by `moves` an hour.
+
+    None where none does.
+    """
+    if all(its is None for its in moves):
         return None
-    named = [(need.quantity, known) for need, known in zip(channel.needs, inputs, strict=True)]
     still = np.zeros(own.value.size)
-    moves = ((it, known.value, still if known.moves is None else known.moves) for it, known in named)
-    of_own = (channel.source.quantity, own.value, np.zeros(own.value.size))
-    turns: Array = np.nan_to_num(propagated(partial(_value, channel), of_own, *moves))
-    return turns
+    named = zip(channel.needs, inputs, moves, strict=True)
+    found = ((need.quantity, known.value, still if its is None else its) for need, known, its in named)
+    of_own = (channel.source.quantity, own.value, still)
+    rates: Array = np.nan_to_num(propagated(partial(_value, channel), of_own, *found))
+    return rates
 
 
 def _error(series: Series) -> Array:

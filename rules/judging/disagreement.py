@@ -16,7 +16,7 @@ from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition
 from rules.alarms.persistence import Phase, carried_turns, is_clear
 from rules.judging.channel import ChannelState, CrossingOf, Edge, Verdict
-from rules.judging.series import Array, Series, number
+from rules.judging.series import Array, number
 from rules.rack.limits import Basis, Bounds, Level
 
 _OF_THE_WATER = frozenset(Condition) - {
@@ -28,19 +28,20 @@ _OF_THE_WATER = frozenset(Condition) - {
 
 
 def differences(
-    series: Series, others: Array, verdict: Verdict, state: ChannelState, bounds: Bounds, crossing: CrossingOf
+    others: Array, verdict: Verdict, state: ChannelState, bounds: Bounds, crossing: CrossingOf
 ) -> Iterator[Edge]:
     """Find where a judged channel differs too much from the `others` (shape m), and where no longer.
 
     `state` is carried on (it is changed).
     """
-    apart = np.abs(verdict.usable - others)
+    series = verdict.shown.series
+    apart = np.abs(verdict.shown.usable - others)
     if series.error is not None:
         apart = np.where(series.error > 0, np.nan, apart)
     for limit, bound in bounds.limits:
         if limit.basis is not Basis.DIFFERENCE:
             continue
-        for part, back in verdict.stretches:
+        for part, back in verdict.shown.stretches:
             standing, key = state.standing, limit.key
             if back and key in standing and standing[key].phase is Phase.PENDING:
                 del standing[key]  # the first moments out of the water, which nobody knew for what they were

@@ -42,12 +42,6 @@ USUALLY = {Quantity.TEMPERATURE: 3.0, Quantity.SALINITY: 3.0}
 ANYWHERE = {Quantity.TEMPERATURE: (15.0, 10.0), Quantity.SALINITY: (32.0, 6.0)}
 """The water of a moon jellyfish that nobody ever told us anything about."""
 
-LAGS_FROM_PER_HOUR = 0.3
-LAGS_TIMES = 4.0
-"""Where a thermometer moves so much an hour, the water may move so many times as fast: one that lags by an
-hour shows a quarter of a change at first. Rates and forecasts of what is made of it allow for that (project
-judgement)."""
-
 ENOUGH_SAMPLES = SAMPLES_KEPT // 2
 _MS_PER_HOUR = 3_600_000
 
@@ -57,16 +51,14 @@ class Known:
     """An input at m readings: its value, how far it may be off (0: measured now), and what is the matter.
 
     `suspect` is where the reading is, `rank` which of the need's channels gave it (their number: none, as it
-    is neither measured in the vessel nor was), `moves` how much an hour it may rise or fall unseen, as it
-    lags; None where it does not. `otherwise` is what a probe shows and nothing else bears out, where the
-    value is what it showed before; NaN elsewhere, None where nowhere.
+    is neither measured in the vessel nor was). `otherwise` is what a probe shows and nothing else bears out,
+    where the value is what it showed before; NaN elsewhere, None where nowhere.
     """
 
     value: Array
     error: Array
     suspect: Bools
     rank: NDArray[np.intp]
-    moves: Array | None = None
     otherwise: Array | None = None
 
 
@@ -105,23 +97,13 @@ class Inputs:
         }
         self._newest_before = {name: (it.value, it.quality.tests) for name, it in channels.items()}
         self._base_before = {name: it.base for name, it in channels.items()}
-        self._rate_before = {name: it.moves_per_hour for name, it in channels.items()}
-        self._rates: dict[str, Array] = {}
         self._found: dict[str, Series] = {}
         self._samples: dict[str, NDArray[np.intp]] = {}
         self._doubts: dict[str, Array] = {}
 
-    def note(
-        self,
-        name: str,
-        measured: Series,
-        sampled: NDArray[np.intp],
-        doubts: Array,
-        moves_per_hour: Array | None,
-    ) -> None:
+    def note(self, name: str, measured: Series, sampled: NDArray[np.intp], doubts: Array) -> None:
         """Take in what became of a channel: values measured now (NaN elsewhere), which were sampled, which
-        are `disputed`, and how fast they moved where that matters."""
-        self._rates[name] = np.array([]) if moves_per_hour is None else moves_per_hour
+        are `disputed`."""
         self._found[name], self._samples[name], self._doubts[name] = measured, sampled, doubts
 
     def at_best(self, need: Need, known: Known) -> Known:
@@ -169,7 +151,7 @@ class Inputs:
             for name in need.channels:
                 error[lost] = np.fmax(error[lost], np.abs(self._told(name, then, value[lost]) - value[lost]))
         torn = None if np.isnan(otherwise).all() else otherwise
-        return Known(value, error, suspect, rank, self._moves(need, at), torn)
+        return Known(value, error, suspect, rank, torn)
 
     def _said(self, need: Need, at: Series, apart_by: float) -> list[tuple[str, Array, Bools]]:
         """Return what each channel of a need shows now and whether that is suspect, best first.
@@ -190,20 +172,6 @@ class Inputs:
         agreed = (count > 2) & (2 * np.count_nonzero(off <= apart_by, axis=0) > count)
         said = np.where(agreed & (off > apart_by), np.nan, said)
         return [(name, its, doubtful) for (name, _, doubtful), its in zip(found, said, strict=True)]
-
-    def _moves(self, need: Need, at: Series) -> Array | None:
-        """Return how much an hour a temperature may move unseen, its thermometer lagging; None: nothing."""
-        if need.quantity is not Quantity.TEMPERATURE or not need.channels:
-            return None
-        name = need.channels[0]
-        rates = np.concatenate(([self._rate_before[name]], self._rates.get(name, [])))
-        if not np.nanmax(np.abs(rates), initial=0.0) > LAGS_FROM_PER_HOUR:
-            return None
-        found, none = self._found.get(name), np.array([], dtype=np.intp)
-        index = none if found is None else found.index
-        newest = np.nan_to_num(np.abs(rates[index.searchsorted(at.index, side="right")]))
-        moves: Array = LAGS_TIMES * np.maximum(newest - LAGS_FROM_PER_HOUR, 0.0)
-        return moves if moves.any() else None
 
     def _base(self, name: str, at: Series) -> Array:
         """Return what a channel read before a swift move, where its newest good value is of one; else NaN."""

@@ -6,6 +6,9 @@ from dataclasses import dataclass, field, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.judging.trend import Trend, TrendState
+from rules.quality.probe_faults import Belied
+from rules.quality.quality import Judged
 from rules.quality.settings import HOUR_MS
 from rules.quantities import Quantity
 
@@ -18,8 +21,7 @@ class Series:
 
     Of a derived one that lacks an input: `error` is how far the value may be off for that (0 where nothing
     lacks), `lacking` which input lacks where. `elsewhere` is another number wherever an input is another
-    probe's, or none's, or a probe has just been put in: where that changes no trend goes on. `turns` is by
-    how much an hour a lagging thermometer may make a derived value rise or fall.
+    probe's, or none's, or a probe has just been put in: where that changes no trend goes on.
     `base` is what it was before a swift move of its own (`rules.quality.swift`), NaN where it makes none.
     `suspect` is where an input is, or the temperature by which the probe itself corrects its value; `doubted`
     is what is not believed and may be the water all the same, NaN elsewhere. `otherwise` is what a derived
@@ -34,7 +36,6 @@ class Series:
     elsewhere: NDArray[np.int64] | None = None
     lacking: Mapping[Quantity, NDArray[np.bool_]] = field(default_factory=dict)
     base: Array | None = None
-    turns: Array | None = None
     doubted: Array | None = None
     otherwise: Array | None = None
 
@@ -53,6 +54,27 @@ class Series:
     def lacks(self, index: int) -> tuple[Quantity, ...]:
         """Return what is not measured now at one reading."""
         return tuple(quantity for quantity, where in self.lacking.items() if where[index])
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What a channel shows in one block, whatever its limits: readings, flags, and values that may be used
+    (NaN elsewhere).
+
+    `alone` is which readings fail each by itself, `out` where the whole probe is out of the water, `belied`
+    what else speaks against them; None: nowhere. `stretches` are those of the block, each with whether it
+    begins with a return into the water. `trends` are those that were worked out, by window and start of the
+    stretch: what each went on from, itself, and what is carried on.
+    """
+
+    series: Series
+    judged: Judged
+    usable: Array
+    alone: NDArray[np.bool_]
+    out: NDArray[np.bool_] | None
+    belied: Belied | None
+    stretches: list[tuple[slice, bool | None]]
+    trends: dict[tuple[int, int], tuple[TrendState, Trend, TrendState]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,6 +55,10 @@ class SourceState:
     gaps: Recurrence = field(default_factory=of_a_probe)
 
 
+OF_DRYNESS = ("first_ms", "dry_ms", "spell_ms", "witness_ms", "ended_ms", "raw", "wet", "repeats")
+"""What is carried of a source as its probe is in the water or out of it, its answers new or old."""
+
+
 class Scope(Enum):
     """What is silent: one probe, nothing but its bus, or all buses of a rack that has several."""
 

@@ -15,6 +15,7 @@ where the halves disagree about the direction, small where a change is already l
 """
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -52,6 +53,9 @@ class TrendState:
     value: Array = field(default_factory=lambda: np.empty(0))
 
 
+NO_TREND = TrendState()
+
+
 @dataclass(frozen=True, slots=True)
 class Rise:
     """The level that a value rose from fast, and when it last did."""
@@ -60,7 +64,7 @@ class Rise:
     time_ms: int = -1
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Trend:
     """The trend at each of n readings: `level` (the median) and `rate_per_hour`, NaN where unknown.
 
@@ -75,7 +79,7 @@ class Trend:
     oldest: NDArray[np.intp]
     place: NDArray[np.intp]
 
-    @property
+    @cached_property
     def sure_per_hour(self) -> Array:
         """Return the rates that count against a limit: less while the window is not full.
 
@@ -83,7 +87,7 @@ class Trend:
         """
         return self.rate_per_hour * self.filled**2
 
-    @property
+    @cached_property
     def swift_per_hour(self) -> Array:
         """Return the greater of the rates of the whole window and its newest part, without a sign."""
         known = (self.place >= 0).nonzero()[0]

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarms.alarm import Alarm
+from rules.alarms.alarm import Alarm, AlarmRules
 from rules.alarms.event import NO_EVIDENCE, Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
 from rules.alarms.persistence import Turn
@@ -34,7 +34,7 @@ from rules.rack.limits import (
 )
 from rules.rack.plan import RACK_WIDE, RackPlan, Source
 from rules.rack.stage_plan import StageNow, bounds, tolerance_at
-from rules.rack.state import RackState
+from rules.rack.state import RackState, Target
 from rules.rack.tolerance import Tolerance
 from rules.readings import Notice
 from rules.water.specific_conductance import Compensation
@@ -75,6 +75,7 @@ class WatchList:
         self._measured: dict[tuple[str, Quantity], list[Channel]] = {}
         for channel in self.own.values():
             self._measured.setdefault((channel.vessel, channel.quantity), []).append(channel)
+        self._but_for_limits = replace(plan, tolerances={}, own_tolerances={}, alarm_rules=AlarmRules())
         self._rack = rack
         self._dangers: tuple[Danger, ...] | None = None
         self._mates: dict[int, list[Source]] = {}
@@ -142,6 +143,10 @@ class WatchList:
         """Return whether somebody is at work on a source's vessel or bus now."""
         source = self.own[source_id].source
         return self._rack.maintenance_of(source.vessel, source.bus) is not None
+
+    def of_the_water(self) -> tuple[RackPlan, dict[str, StageNow], set[Target]]:
+        """Return what the water is judged by: the plan but for its limits, stages, and what is maintained."""
+        return self._but_for_limits, dict(self._rack.stages), set(self._rack.maintenance)
 
     def stages_changed(self) -> None:
         """Forget what was worked out for the stages as they were."""

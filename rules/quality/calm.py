@@ -222,8 +222,8 @@ def frozen(
     spans, alike_ms = zip(*map(_spans, past.spans, (day, day), now_spans), strict=True)
     tracks = zip((0.0, *now_spans), _TIMES, past.stretches, past.longest, (0, *alike_ms), strict=True)
     for span, times, stretch, lengths, since in tracks:
-        known = replace(stretch), dict(lengths), open_part, began_ms, max(began_ms, since)
-        track = _Track(buckets, first, shown, span, times, witnesses, *known)
+        known = replace(stretch, beside=[*stretch.beside]), dict(lengths), open_part, began_ms
+        track = _Track(buckets, first, shown, span, times, witnesses, *known, max(began_ms, since))
         track.follow()
         if track.due:
             since_ms = np.minimum(since_ms, track.frozen_since(at_ms, value, bucket_of))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from rules.engine import Engine
-from rules.judging.block import places_by_source
+from rules.judging.water import places_by_source
 from rules.quantities import Quantity
 from rules.rack.plan import Source
 from rules.rack.tolerance import Band

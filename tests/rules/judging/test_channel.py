@@ -11,6 +11,7 @@ from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.channel import ChannelState, judge_channel
 from rules.judging.disagreement import differences
 from rules.judging.series import Samples, Series, sample
+from rules.judging.water import show
 from rules.plain import from_plain, to_plain
 from rules.quality.settings import QualitySettings, Range
 from rules.rack.limits import Bounds, Level, limits_of
@@ -37,9 +38,9 @@ def judge(values, tolerance=PROMPT, *, state=None, twin=None, every=MINUTE, star
     state = ChannelState() if state is None else state
     here = series(values, every=every, start=start)
     usual = (lambda: noise) if noise is not None else None
-    verdict = judge_channel(here, state, bounds, QUALITY, crossing, noise=usual)
+    verdict = judge_channel(show(here, state, QUALITY), state, bounds, crossing, usual)
     if twin is not None:
-        verdict.edges.extend(differences(here, twin, verdict, state, bounds, crossing))
+        verdict.edges.extend(differences(twin, verdict, state, bounds, crossing))
     return verdict
 
 
@@ -96,7 +97,7 @@ def test_a_reading_that_cannot_be_is_no_evidence_and_in_the_end_a_probe_fault():
     assert edges(verdict) == [(2, "probe_fault:advisory", True), (9, "probe_fault:advisory", False)]
     assert verdict.edges[0][1].priority is Priority.HIGH
     assert verdict.edges[0][1].evidence.value == 99.0
-    assert np.isnan(verdict.usable).tolist() == [False, True, True, True, *[False] * 6]
+    assert np.isnan(verdict.shown.usable).tolist() == [False, True, True, True, *[False] * 6]
 
 
 def test_a_suspect_reading_still_counts():
@@ -168,7 +169,7 @@ def test_while_the_target_moves_either_way_is_away_however_the_readings_are_cut(
     for part in (slice(0, cut), slice(cut, 60)):
         block = Series(np.arange(60)[part], np.arange(60)[part] * MINUTE, course[part])
         here = ramp[part] if ramp[part].any() else None
-        verdict = judge_channel(block, state, Bounds(RATE, limits, here), QUALITY, crossing)
+        verdict = judge_channel(show(block, state, QUALITY), state, Bounds(RATE, limits, here), crossing)
         found += [(index, str(edge.level)) for index, edge in verdict.edges]
     assert sorted(found) == [(24, "advisory"), (24, "away")]
 

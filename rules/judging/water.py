@@ -1,0 +1,399 @@
+"""What a block of readings shows, channel by channel: conversion, quality flags, doubts, what may be used.
+
+No limit has a say in it. So engines that judge the same readings by other limits take it from each other.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import chain
+from operator import attrgetter
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.care.probe_care import ProbeCare
+from rules.judging.channel import OF_THE_WATER, ChannelState
+from rules.judging.conversion import convert
+from rules.judging.out_of_water import (
+    JUMPS_WITHIN_MS,
+    WITNESSES,
+    Dryness,
+    away,
+    believed_out,
+    borne_out,
+    dryness,
+    given_up,
+    jumps,
+    values_in_water,
+)
+from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs, Known, disputed
+from rules.judging.series import Array, Samples, Series, Shown, sample
+from rules.judging.silence import OF_DRYNESS, Places, SourceState
+from rules.judging.trend import stretches
+from rules.judging.trust import Trust
+from rules.judging.watch_list import OXYGEN, WatchList
+from rules.quality.flags import FAIL, PASS, SUSPECT
+from rules.quality.history import History
+from rules.quality.leaps import Leap, Scatter
+from rules.quality.probe_faults import Belied
+from rules.quality.quality import Judged, judge
+from rules.quality.repeats import Repeats
+from rules.quality.replayed import Played
+from rules.quality.settings import QualitySettings
+from rules.quality.swift import Swift
+from rules.rack.channels import Channel
+from rules.rack.plan import Source
+from rules.readings import Amendment, ChannelFlags, Readings
+
+_LARGEST_UINT16 = np.iinfo(np.uint16).max
+"""Up to here numpy sorts by digits, several times as fast."""
+
+
+Spells = tuple[NDArray[np.int64], NDArray[np.int64]]
+"""Places in a block, and the spell of a dry cell that something is told of after each (one more in front)."""
+
+
+def places_by_source(readings: Readings, source_ids: Iterable[int]) -> Places:
+    """Return the places of each source's readings in a block, in arrival order; others are passed over."""
+    small = readings.source.size and int(readings.source.max()) <= _LARGEST_UINT16
+    order = np.argsort(readings.source.astype(np.uint16) if small else readings.source, kind="stable")
+    ranked = readings.source[order]
+    ids = np.array(sorted(source_ids), dtype=np.int64)
+    starts, stops = ranked.searchsorted(ids), ranked.searchsorted(ids, side="right")
+    return {
+        int(source_id): order[start:stop]
+        for source_id, start, stop in zip(ids, starts, stops, strict=True)
+        if stop > start
+    }
+
+
+Carried = list[tuple[object, ...]]
+"""Of each channel and each source, what is carried of the water."""
+
+_of_channel, _of_source = attrgetter(*OF_THE_WATER), attrgetter(*OF_DRYNESS)
+
+
+class Water:
+    """What a block shows; `channels` and `sources`, the carried states, are changed by `judge`.
+
+    Afterwards `shown` is what channels with readings show, `judged` what of it may be used, `made_of`
+    what a derived one was made of.
+    """
+
+    def __init__(
+        self,
+        readings: Readings,
+        places: Places,
+        watch_list: WatchList,
+        channels: Mapping[str, ChannelState],
+        sources: Mapping[int, SourceState],
+        care: ProbeCare,
+    ) -> None:
+        self.readings, self.places = readings, places
+        self._watch_list, self._care = watch_list, care
+        self._channels, self._sources = channels, sources
+        self.trust = Trust(readings, places, watch_list, channels, sources, self._dry_readings, self._put_in)
+        self.inputs = Inputs(watch_list, channels, self.trust.counted)
+        self.shown: dict[str, Shown] = {}
+        self.judged: dict[str, Series] = {}
+        self.made_of: dict[str, tuple[Series, list[Known]]] = {}
+        self.flags: list[ChannelFlags] = []
+        self.amendments: list[Amendment] = []
+        self._doubtful = {name: state.doubtful for name, state in channels.items()}
+        self._others: dict[str, Array] = {}
+        self._dry: dict[int, Dryness] = {}
+        self._told: dict[int, tuple[Spells, Spells]] = {}
+
+    def may_doubt(self, channels: Iterable[Channel]) -> bool:
+        """Return whether a probe of these channels is doubted anywhere in the block; carry nothing on."""
+        return any(map(self.trust.may_doubt, {channel.source.id for channel in channels}))
+
+    def judge(self) -> Self:
+        """Work out what every channel shows that has readings, once."""
+        for channel in self._watch_list.channels:
+            here = self.places.get(channel.source.id)
+            if here is None:
+                continue
+            state, series = self._channels[channel.name], self._series(channel, here)
+            belie = partial(self.trust.belied, channel, series)
+            may_lie = channel.measured or channel.quantity in CHANGE_PER_HOUR or channel.quantity in OXYGEN
+            dry, former_flag = self._out_of_water(channel, here), state.flag
+            quality = self._watch_list.quality(channel)
+            self.shown[channel.name] = show(series, state, quality, dry, belie if may_lie else None)
+            self._note(channel, state)
+            self._note_flags(channel, state, former_flag)
+        self._note_dry()
+        self.trust.note_counts()
+        return self
+
+    def _series(self, channel: Channel, here: NDArray[np.intp]) -> Series:
+        """Return a channel's readings: as measured and calibrated, or converted from another channel's."""
+        if channel.measured:
+            line = self._care.line(channel.source)
+            read = self.readings.value[here]
+            value, doubted = read if line is None else line.of(read), self._doubted(channel, here)
+            base = self.trust.base(channel)
+            base = base if line is None or base is None else line.of(base)
+            time_ms, put_in = self.readings.time_ms[here], self._put_in(channel, here)
+            new = None if put_in is None else put_in.astype(np.int64)
+            source = Series(here, time_ms, value, suspect=doubted, elsewhere=new, base=base)
+            if not channel.needs:
+                return source
+        else:
+            source = self.judged[self._watch_list.own[channel.source.id].name]
+        known = [self.inputs.of(need, channel.vessel, source) for need in channel.needs]
+        self.made_of[channel.name] = source, known
+        return convert(channel, source, known)
+
+    def _doubted(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.bool_] | None:
+        """Return where the temperature is doubtful by which a probe corrects a value; None where nowhere."""
+        by = self._watch_list.corrected_by[channel.name]
+        if by is None:
+            return None
+        before, now = np.array([self._doubtful[by.name]]), self.judged.get(by.name)
+        if now is None:
+            return np.full(here.size, before[0]) if before[0] else None
+        doubtful = np.isnan(now.value) if now.suspect is None else np.isnan(now.value) | now.suspect
+        found: NDArray[np.bool_] = np.concatenate((before, doubtful))[now.index.searchsorted(here, "right")]
+        return found if found.any() else None
+
+    def _note(self, channel: Channel, state: ChannelState) -> None:
+        """Keep what became of a channel, for those that are made of it or compared with it."""
+        shown = self.shown[channel.name]
+        series, usable, suspect = shown.series, shown.usable, shown.judged.causal == SUSPECT
+        self.judged[channel.name] = replace(series, value=usable, suspect=suspect)
+        now = usable if series.error is None else np.where(series.error > 0, np.nan, usable)
+        measured = Series(series.index, series.time_ms, now, suspect=suspect, base=series.base)
+        sampled, kept = np.array([], dtype=np.intp), channel.quantity in (*USUALLY, *OXYGEN)
+        if kept and not self._watch_list.is_maintained(channel.source.id):
+            sampled, state.sample = sample(measured, state.sample)
+        self.inputs.note(channel.name, measured, sampled, disputed(series.value, shown.judged.tests))
+
+    def _note_flags(self, channel: Channel, state: ChannelState, former_flag: int) -> None:
+        series, judged = self.shown[channel.name].series, self.shown[channel.name].judged
+        if judged.amended_tests is not None:
+            summary = former_flag if judged.amended is None else int(judged.amended)
+            self.amendments.append(Amendment(channel.name, state.last_seq, summary, judged.amended_tests))
+        seq = self.readings.seq[series.index]
+        state.last_seq = int(seq[-1])
+        flags = seq, series.time_ms, series.value, judged.summary, judged.tests, series.error
+        self.flags.append(ChannelFlags(channel.name, *flags))
+
+    # Out of the water
+
+    def _out_of_water(
+        self, channel: Channel, here: NDArray[np.intp]
+    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
+        """Return where a probe's own readings are not of the water, and where the whole probe is out.
+
+        None where all are of the water, or nobody knows.
+        """
+        source = channel.source
+        cell = self._watch_list.cells.get(source.probe, self._watch_list.apart.get(source.id))
+        if cell is None or not channel.measured:
+            return None
+        its, time_ms = self._dryness(cell), self.readings.time_ms[here]
+        if its.is_over(time_ms):
+            return None
+        out = believed_out(here, time_ms, its, *self._spells(cell, source))
+        return (out | its.dry if source.id == cell else out), out
+
+    def _dry_readings(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.bool_] | None:
+        """Return where a probe's own readings are not of the water; None where all are, or nobody knows."""
+        found = self._out_of_water(channel, here)
+        return None if found is None else found[0]
+
+    def _put_in(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.bool_] | None:
+        """Return where a probe has just been put into the water, as its cell says; None where it has none."""
+        source = channel.source
+        cell = self._watch_list.cells.get(source.probe, self._watch_list.apart.get(source.id))
+        if cell is None:
+            return None
+        return self._dryness(cell).put_in(here, self.readings.time_ms[here], self._sources[cell].time_ms)
+
+    def _dryness(self, cell: int) -> Dryness:
+        if cell not in self._dry:
+            self._dry[cell] = dryness(self._read(cell), self._sources[cell])
+        return self._dry[cell]
+
+    def _spells(self, cell: int, source: Source) -> tuple[Spells, Spells]:
+        """Return what bears a cell out for a source, and where it ceases to be believed.
+
+        What stands apart from the cell knows only of itself, and is believed for minutes at most.
+        """
+        apart = source.id in self._watch_list.apart
+        key = source.id if apart else cell
+        if key not in self._told:
+            mates = [it for it in self._watch_list.mates(cell) if it.quantity in WITNESSES]
+            jumping, staying = ([source], []) if apart else (mates, mates)
+            state = self._sources[key]
+            witness = self._witness(cell, jumping, state.witness_ms)
+            self._told[key] = witness, self._ended(cell, staying, state.ended_ms)
+        return self._told[key]
+
+    def _witness(self, cell: int, mates: list[Source], before_ms: int) -> Spells:
+        """Return what bears a cell out: a jump of one of its mates, or maintenance."""
+        its = self._dryness(cell)
+        if not its.dry.any() and its.is_over(self.readings.time_ms, JUMPS_WITHIN_MS):
+            return borne_out([], before_ms)
+        found = [jumps(self._read(it.id), it.quantity, its, self._sources[it.id]) for it in mates]
+        if self._watch_list.is_maintained(cell):
+            found.append((its.cell.index[its.dry], its.spell_ms[1:][its.dry]))
+        return borne_out(found, before_ms)
+
+    def _ended(self, cell: int, mates: list[Source], before_ms: int) -> Spells:
+        """Return where a cell ceases to be believed: none of its mates is away any more."""
+        its = self._dryness(cell)
+        if not its.dry.any():
+            return borne_out([], before_ms)
+        here = its.cell.index[its.dry]
+        still_away = np.zeros(here.size, dtype=np.bool_)
+        for mate in mates:
+            still_away |= away(here, self._read(mate.id), mate.quantity, its, self._sources[mate.id])
+        return borne_out([given_up(its, still_away)], before_ms)
+
+    def _note_dry(self) -> None:
+        for cell in self._watch_list.cells.values():
+            mates = self._watch_list.mates(cell)
+            if self.places.keys().isdisjoint((cell, *(mate.id for mate in mates))):
+                continue  # nothing new is known of it
+            its, state = self._dryness(cell), self._sources[cell]
+            apart = [mate for mate in mates if mate.id in self._watch_list.apart]
+            told = [(it, self._spells(cell, it)) for it in (self._watch_list.own[cell].source, *apart)]
+            for it, spells in told:
+                kept = self._sources[it.id]
+                kept.witness_ms, kept.ended_ms = (int(each[1][-1]) for each in spells)
+            for mate in mates:
+                read, kept = self._read(mate.id), self._sources[mate.id]
+                kept.wet = float(values_in_water(read, its, kept)[-1])
+                if read.value.size:
+                    kept.raw = float(read.value[-1])
+            state.first_ms = its.first_ms
+            state.dry_ms, state.spell_ms = int(its.last_ms[-1]), int(its.spell_ms[-1])
+
+    def _read(self, source_id: int) -> Series:
+        """Return the readings of a source as its probe gave them."""
+        here = self.places.get(source_id, np.array([], dtype=np.intp))
+        return Series(here, self.readings.time_ms[here], self.readings.value[here])
+
+    def others(self, name: str) -> Array:
+        """Return what each reading of a channel is compared with that has others beside it."""
+        if name not in self._others:
+            names, series = self._watch_list.redundant[name], self.shown[name].series
+            self._others[name] = self.inputs.others(names, series)
+        return self._others[name]
+
+    def carried(self) -> Carried:
+        """Return what is carried of the water from block to block, of each channel and each source."""
+        return [*map(_of_channel, self._channels.values()), *map(_of_source, self._sources.values())]
+
+    def carry_on(self, its: Carried) -> None:
+        """Carry on what another engine found."""
+        states = [(state, OF_THE_WATER) for state in self._channels.values()]
+        for (state, names), values in zip(
+            [*states, *((state, OF_DRYNESS) for state in self._sources.values())], its, strict=True
+        ):
+            for name, value in zip(names, values, strict=True):
+                setattr(state, name, value)
+
+    def judged_by(self) -> tuple[object, ...]:
+        """Return what decides about the water beside what is carried."""
+        return *self._watch_list.of_the_water(), dict(self._care.newest)
+
+    def judge_apart(self) -> None:
+        """Judge, and leave what was carried before as it is."""
+        for state in self._channels.values():
+            state.played = replace(state.played, ring=dict(state.played.ring))
+        self.judge()
+
+
+_MADE_ANEW = (History, Leap, Played, Repeats, Samples, Scatter, Swift)
+"""Of what is carried, what each engine makes by itself as it begins, and as people let it begin anew."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A block that has been judged, and what was carried before and after."""
+
+    water: Water
+    judged_by: tuple[object, ...]
+    before: Carried
+    after: Carried
+
+    def holds_for(self, own: Water, before: Carried) -> bool:
+        """Return whether an engine that carries `before` would find the very same."""
+        its = zip(chain(*self.before), chain(*before), strict=True)
+        carried = all(one is other or (isinstance(one, _MADE_ANEW) and one == other) for one, other in its)
+        return carried and self.judged_by == own.judged_by()
+
+
+class CommonWater:
+    """The water of blocks that several engines judge by other limits: the first works it out for all.
+
+    They must be fed the same, each piece (of a day at most) before the next; `forget` what all have judged.
+    """
+
+    def __init__(self) -> None:
+        self._found: dict[tuple[int, int], list[_Found]] = {}
+
+    def forget(self) -> None:
+        """Forget the blocks so far."""
+        self._found.clear()
+
+    def judged(self, own: Water) -> Water:
+        """Return an engine's block, judged: another one's where that set out from the very same."""
+        known = self._found.setdefault((int(own.readings.seq[0]), len(own.readings)), [])
+        before = own.carried()
+        found = next((it for it in known if it.holds_for(own, before)), None)
+        if found is None:
+            judged_by = own.judged_by()
+            own.judge_apart()
+            found = _Found(own, judged_by, before, own.carried())
+            known.append(found)
+        else:
+            own.carry_on(found.after)
+        return found.water
+
+
+def show(
+    series: Series,
+    state: ChannelState,
+    quality: QualitySettings,
+    out_of_water: tuple[NDArray[np.bool_], NDArray[np.bool_]] | None = None,
+    belie: Callable[[Judged], Belied | None] | None = None,
+) -> Shown:
+    """Flag the readings of one channel in one block and carry `state` on (it is changed).
+
+    `out_of_water` is what is not of the water (shape m), and where the whole probe is out, `belie` finds what
+    else speaks against them. What other probes say is compared later.
+    """
+    dry, out = out_of_water or (None, None)
+    judged = judge(series.time_ms, series.value, quality, state.quality, dry).with_inputs(series.suspect)
+    alone = judged.causal == FAIL
+    if (belied := belie(judged) if belie else None) is not None:
+        judged = judged.with_belied(belied)
+        series = replace(series, doubted=belied.maybe_water(series.value, judged.tests))
+    usable = np.where(judged.causal == FAIL, np.nan, series.value)
+    before, state.quality = (state.dry, state.elsewhere), judged.state
+    begun, (state.dry, state.elsewhere) = stretches(usable.size, dry, series.elsewhere, before)
+    found = Shown(series, judged, usable, alone, out, belied, begun)
+    _remember(found, state)
+    return found
+
+
+def _remember(shown: Shown, state: ChannelState) -> None:
+    series, judged, usable = shown.series, shown.judged, shown.usable
+    state.time_ms = int(series.time_ms[-1])
+    state.value = float(series.value[-1])
+    state.flag = int(judged.summary[-1])
+    state.doubtful = bool(judged.causal[-1] != PASS)
+    state.error = 0.0 if series.error is None else float(series.error[-1])
+    state.lacking = series.lacks(-1)
+    good = (~np.isnan(usable) & (series.error is None or series.error == 0)).nonzero()[0]
+    if good.size:
+        state.good_suspect = bool(judged.causal[good[-1]] == SUSPECT)
+        state.good_time_ms = int(series.time_ms[good[-1]])
+        state.good_value = float(usable[good[-1]])
+        state.base = np.nan if series.base is None else float(series.base[good[-1]])
