@@ -67,6 +67,8 @@ HOLDING: dict[HoldKind, tuple[Trigger, State, Trigger]] = {
 """For each kind: the trigger that begins it, the state that it makes, the trigger that ends it."""
 
 
+COMES_AND_GOES = "what comes and goes"
+
 UNSEEN = (State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED_UNACKNOWLEDGED)
 """States of what nobody has acknowledged yet."""
 
@@ -118,6 +120,11 @@ class Alarm:
         """Return what keeps it from people, the strongest where there are several; None if nothing does."""
         return min(self.holds, key=lambda kind: (HELD.index(HOLDING[kind][1]), kind), default=None)
 
+    def waits(self, until_ms: int) -> Hold:
+        """Return what keeps it from people for a while: what its probe hides, or that it was told twice."""
+        its_probe = self.condition in EXCUSES[Condition.UNWATCHED]
+        return Hold("", f"{self.cause}/{Condition.UNWATCHED}" if its_probe else COMES_AND_GOES, until_ms)
+
 
 def is_worse(one: Alarm, other: Alarm) -> bool:
     """Return whether of two limits of one kind the first is the worse."""
@@ -127,6 +134,17 @@ def is_worse(one: Alarm, other: Alarm) -> bool:
 def explains(alarm: Alarm, other: Alarm) -> bool:
     """Return whether an announced alarm of a cause needs telling no more once `alarm` is raised."""
     return is_worse(alarm, other) or other.condition in EXCUSES.get(alarm.condition, ())
+
+
+def stands_for(alarm: Alarm, other: Alarm) -> bool:
+    """Return whether who knows of an alarm need not be told of another one of its cause that is no worse.
+
+    What comes and goes, and was told twice, stands for what is milder while it is there.
+    """
+    hold = alarm.holds.get(HoldKind.EXPLAINED)
+    told_twice = hold is not None and hold.why == COMES_AND_GOES and alarm.priority > other.priority
+    shelved = alarm.held_by is HoldKind.SHELF and explains(alarm, other)
+    return alarm.announced or (bool(alarm.active) and (shelved or told_twice))
 
 
 def must_allow(alarm: Alarm, trigger: Trigger) -> None:

@@ -24,6 +24,7 @@ from rules.alarms.alarm import (
     must_allow,
     new_alarm,
     raised_again,
+    stands_for,
     step_after,
     trigger_of,
 )
@@ -109,7 +110,7 @@ class AlarmBook:
         cause = crossing.cause if moves else alarm.cause  # it hides more than what explained it
         before, alarm = alarm, replace(alarm, active=active, evidence=newest, cause=cause)
         if alarm.holds:
-            self._cross_held(before, alarm, at_ms, evidence)
+            self._cross_held(before, alarm, at_ms, crossing)
         elif not before.active and active:
             self._raise(alarm, at_ms, crossing, maintenance)
         else:
@@ -122,7 +123,7 @@ class AlarmBook:
         return alarm
 
     def _raise(self, alarm: Alarm, at_ms: int, crossing: Crossing, maintenance: Hold | None) -> None:
-        evidence, hides = crossing.evidence, f"{alarm.cause}/{Condition.UNWATCHED}"
+        evidence = crossing.evidence
         if maintenance is not None:
             self._hold(alarm, HoldKind.MAINTENANCE, maintenance, at_ms, evidence)
             return
@@ -130,21 +131,21 @@ class AlarmBook:
         leader = None if latched else self._news(alarm)
         if leader is not None:
             self._hold(alarm, HoldKind.EXPLAINED, Hold("", leader.name), at_ms, evidence)
-        elif crossing.waits_ms:
-            self._hold(alarm, HoldKind.EXPLAINED, Hold("", hides, at_ms + crossing.waits_ms), at_ms, evidence)
+        elif crossing.waits_ms and not latched:
+            self._hold(alarm, HoldKind.EXPLAINED, alarm.waits(at_ms + crossing.waits_ms), at_ms, evidence)
         else:
             excuses = alarm.condition in EXCUSES and alarm.state is State.NORMAL
             goes_over = excuses and any(it.announced for it in self._group(alarm.cause))
             self._step(alarm, Trigger.WORSENED if goes_over else Trigger.RAISED, at_ms, evidence)
 
-    def _cross_held(self, before: Alarm, alarm: Alarm, at_ms: int, evidence: Evidence) -> None:
+    def _cross_held(self, before: Alarm, alarm: Alarm, at_ms: int, crossing: Crossing) -> None:
         """While an alarm is kept from people the water is only noted; an explanation can cease to be one."""
         self._keep(alarm)
         if alarm.held_by is not HoldKind.EXPLAINED:
             return
-        worse = trigger_of(before, alarm, self.rules.latching) is Trigger.WORSENED
+        worse = trigger_of(before, alarm, self.rules.latching) is Trigger.WORSENED and not crossing.waits_ms
         if (worse and self._news(alarm) is None) or not alarm.active:
-            self._release(alarm, HoldKind.EXPLAINED, "", at_ms, evidence)
+            self._release(alarm, HoldKind.EXPLAINED, "", at_ms, crossing.evidence)
 
     def _milder(self, alarm: Alarm) -> Alarm | None:
         """Return the alarm of the milder of two limits, where `alarm` is that of the worse."""
@@ -168,12 +169,7 @@ class AlarmBook:
 
         Who has shelved the worse of two limits need not be told of the milder, nor of a probe that hides it.
         """
-        others = [
-            it
-            for it in self._group(alarm.cause)
-            if (it.announced and it.name != alarm.name)
-            or (explains(it, alarm) and it.active and it.held_by is HoldKind.SHELF)
-        ]
+        others = [it for it in self._group(alarm.cause) if it.name != alarm.name and stands_for(it, alarm)]
         calling = State.UNACKNOWLEDGED
         leader = max(others, key=lambda other: (other.priority, other.state is calling), default=None)
         return leader if leader is not None and leader.priority >= alarm.priority else None

@@ -59,7 +59,7 @@ class Crossing:
     """A level of a condition on a channel is crossed (`active`), or no longer; it began at `since_ms`.
 
     `reach` names vessels that the cause concerns beside the channel's own. For `waits_ms` people are not told
-    of it: what it may hide is told by then, as an alarm of the same cause.
+    of it: what it may hide is told by then, as an alarm of the same cause, or it was told twice already.
     """
 
     vessel: str

@@ -8,7 +8,7 @@ A probe that goes silent in between is judged by its silence instead (see `rules
 An alarm that comes and goes and comes again within a short time chatters (IEC 62682; three times or more in
 a minute is the usual number, from memory). Polled once a minute none can, so that three times in ten such
 polls count here. It then stands until it has been quiet for a while: one problem, told once. So is a probe's
-trouble that comes and goes over hours.
+trouble that comes and goes over hours. Water that does so is told twice, and then if it lasts.
 """
 
 from collections.abc import Iterable, Iterator
@@ -18,12 +18,14 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarms.recurrence import Recurrence, of_a_probe
+from rules.alarms.recurrence import LONGEST_GAPS, MOST_MS, Recurrence, of_a_probe
 
 CHATTERS = 3
 CHATTERS_WITHIN_MS = 600_000
 QUIET_MS = 1_800_000
-"""So many times in so long is chattering; it is over after so long without (project judgement)."""
+TOLD, LASTS = 2, 1.5
+"""So many times in so long is chattering, over after so long without; a move that comes and goes is told
+`TOLD` times, and then when it lasts `LASTS` times the longest before (project judgement)."""
 
 
 class Phase(IntEnum):
@@ -52,7 +54,7 @@ class Turn:
     """At reading `index` the condition became active, or ceased to be; it began at `since_ms`.
 
     `times` is how often it has become active lately, where it chatters; `often` is the same in words where it
-    comes and goes for hours.
+    comes and goes for hours, and `waits_ms` how long it has to last then to be told.
     """
 
     index: int
@@ -60,6 +62,7 @@ class Turn:
     since_ms: int
     times: int = 0
     often: str = ""
+    waits_ms: int = 0
 
     @property
     def again(self) -> str:
@@ -160,6 +163,28 @@ def come_and_go(
                 yield turn
         active = turn.active
     yield from _over(active, time_ms, again)
+
+
+def told_twice(found: list[Turn], time_ms: NDArray[np.int64], again: Recurrence) -> list[Turn]:
+    """Let what is back within hours be told twice a day, and more often only if it lasts.
+
+    `again` is carried on (it is changed).
+    """
+    return [_counted(turn, int(time_ms[turn.index]), again) for turn in found]
+
+
+def _counted(turn: Turn, at_ms: int, again: Recurrence) -> Turn:
+    if not turn.active:
+        if again.lost_ms > again.back_ms:  # else it began uncounted
+            again.come_back(again.lost_ms, turn.since_ms)
+        return turn
+    if at_ms - again.first_ms > MOST_MS:
+        again.times = 0
+    longest_ms = again.needs_ms // LONGEST_GAPS
+    often = again.lose(turn.since_ms, at_ms)
+    again.needs_ms = LONGEST_GAPS * longest_ms if often else 0  # how long it was gone does not count here
+    said = f"{often}; more are told if they last" if often else ""
+    return replace(turn, often=said, waits_ms=round(LASTS * longest_ms) if again.times > TOLD else 0)
 
 
 def _over(active: bool, time_ms: NDArray[np.int64], again: Recurrence) -> Iterator[Turn]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
-from rules.alarms.persistence import Persistence, Phase, Turn, carried_turns, is_clear
+from rules.alarms.persistence import Persistence, Phase, Turn, carried_turns, is_clear, told_twice
 from rules.alarms.recurrence import Recurrence
 from rules.judging.series import Array, Samples, Series, Shown, number, without
 from rules.judging.trend import MS_PER_HOUR, NO_TREND, Rise, Trend, TrendState, rose_from, trend
@@ -149,7 +149,7 @@ def judge_channel(
         if back is not None:
             _begin_anew(state, back)
         if bounds.tolerance is not None:
-            judgement = _judgement(shown, bounds.tolerance, bounds.ramp, state, part, noise, turns)
+            judgement = _judgement(shown, bounds.tolerance, bounds, state, part, noise, turns)
             courses.append((part, judgement.course))
             for limit, value in bounds.limits:
                 bound = value if isinstance(value, float) else value[part]
@@ -170,14 +170,14 @@ def _begin_anew(state: ChannelState, back: bool) -> None:
 def _judgement(
     shown: Shown,
     tolerance: Tolerance,
-    ramp: NDArray[np.bool_] | None,
+    bounds: Bounds,
     state: ChannelState,
     part: slice,
     noise: Callable[[], float] | None,
     turns: Array | None,
 ) -> "_Judgement":
     here, usable = shown.series.part(part), shown.usable[part]
-    ramp, turns = None if ramp is None else ramp[part], None if turns is None else turns[part]
+    ramp, turns = None if bounds.ramp is None else bounds.ramp[part], None if turns is None else turns[part]
     key, before = (tolerance.rate_window_ms, part.start), state.trend
     known = shown.trends.get(key)
     if known is None or known[0] is not before:
@@ -185,7 +185,7 @@ def _judgement(
         shown.trends[key] = known
     _, course, state.trend = known
     rose, state.rise = rose_from(course, here.time_ms, tolerance, state.rise)
-    return _Judgement(here, usable, course, tolerance, ramp, state, noise, rose, turns)
+    return _Judgement(here, usable, course, tolerance, ramp, bounds.maintained, state, noise, rose, turns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +197,7 @@ class _Judgement:
     course: Trend
     tolerance: Tolerance
     ramp: NDArray[np.bool_] | None
+    maintained: bool
     state: ChannelState
     noise: Callable[[], float] | None
     rose_from: Array | None
@@ -227,7 +228,11 @@ class _Judgement:
         on_ms, off_ms = limit.delays_ms
         on_ms = on_ms if self._doubted(limit) is None else max(on_ms, DOUBTED_MS)
         how = beyond, inside, self.series.time_ms, (on_ms, off_ms)
-        for turn in carried_turns(state.standing, limit.key, *how):
+        found = carried_turns(state.standing, limit.key, *how)
+        if found and limit.of_moves and not self.maintained:
+            again = state.again.setdefault(limit.key, Recurrence())
+            found = told_twice(found, self.series.time_ms, again)
+        for turn in found:
             here = bound if isinstance(bound, float) else float(bound[turn.index])
             evidence = self._evidence(limit, compared, turn, here)
             made = crossing(limit.condition, limit.level, limit.priority, turn, evidence)
@@ -305,7 +310,7 @@ class _Judgement:
         reached_ms = None
         if turn.active and rate and level is not None and (bound - level) / rate >= 0:
             reached_ms = int(self.series.time_ms[index]) + round((bound - level) / rate * MS_PER_HOUR)
-        return Evidence(level, bound, limit.origin, rate, reached_ms)
+        return Evidence(level, bound, limit.origin, rate, reached_ms, reason=turn.again)
 
     def _reason(self, turn: Turn, limit: Limit) -> str:
         """Say how far a value may be off, and for want of what, and that it chatters; empty where neither."""

@@ -321,7 +321,7 @@ def under_what_stands(crossing: Crossing, alarms: Iterable[Alarm], dangers: Iter
     A silence is part of the answers that are missing of it, or of its bus, all the time. What a probe hides
     that still follows its water is part of alarms about just that water, or an input of it, the most urgent:
     whoever goes there for a salinity that falls finds the cell that lies. Is it more urgent, it is told as
-    that problem, become worse. The probe's fault goes with it.
+    that problem, become worse. The probe's fault goes with it, or with what its whole bus hides.
     """
     crossing = _with_its_reason(crossing, alarms)
     if crossing.cause.partition("/")[0] != "probe" or not crossing.active:
@@ -334,7 +334,9 @@ def under_what_stands(crossing: Crossing, alarms: Iterable[Alarm], dangers: Iter
         hides = next((it for it in known if it.name == own[0] and it.cause != own[1]), crossing)
         evidence = replace(crossing.evidence, hidden=hides.evidence.hidden)
         asked = replace(crossing, priority=hides.priority, evidence=evidence)
-        return replace(crossing, cause=_known_as(asked, known, dangers) or crossing.cause)
+        of_bus = (it for it in known if it.name == f"bus/{crossing.bus}/{Condition.UNWATCHED}")
+        shared = (it.cause for it in of_bus if crossing.vessel in it.reach)
+        return replace(crossing, cause=_known_as(asked, known, dangers) or next(shared, crossing.cause))
     if crossing.condition is not Condition.SILENT:
         return crossing
     told = (it for it in known if Level.GAPS in it.active)

@@ -177,7 +177,8 @@ class WatchList:
     def bounds(self, channel: Channel, time_ms: NDArray[np.int64]) -> Bounds:
         """Return what a channel is judged by at the times `time_ms` (shape m), food apart."""
         tolerances = self.plan.tolerances_of(channel.vessel)
-        return bounds(tolerances, self.stage(channel), channel.quantity, time_ms)
+        found = bounds(tolerances, self.stage(channel), channel.quantity, time_ms)
+        return replace(found, maintained=True) if self.is_maintained(channel.source.id) else found
 
     def is_outside(self, channel: Channel, value: float, at_ms: int) -> bool:
         """Say whether a value is outside one of the channel's bands at a moment."""
@@ -211,7 +212,7 @@ class WatchList:
             active=turn.active,
             since_ms=turn.since_ms,
             evidence=evidence,
-            waits_ms=self._waits_ms([channel.source]) if turn.active and not priority else 0,
+            waits_ms=self._waits_ms([channel.source]) if turn.active and not priority else turn.waits_ms,
         )
 
     def _sources_of(self, cause: str) -> list[Source]:

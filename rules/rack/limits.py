@@ -69,6 +69,11 @@ class Limit:
     def __post_init__(self) -> None:
         object.__setattr__(self, "key", f"{self.condition}:{self.level}")
 
+    @property
+    def of_moves(self) -> bool:
+        """Return whether it is about where the water goes, not where it is."""
+        return self.basis in (Basis.RATE, Basis.PROJECTION)
+
 
 FAULT_KEY = f"{Condition.PROBE_FAULT}:{Level.ADVISORY}"
 DISAGREEMENT_KEY = f"{Condition.DISAGREEMENT}:{Level.ADVISORY}"
@@ -228,9 +233,10 @@ class Bounds:
     """What a channel is judged by in one block: each limit with its value, on a ramp values (shape m).
 
     `ramp` (shape m) says at which readings the target moves as well, so that neither side of it is the
-    way back; None where it never does.
+    way back; None where it never does. While somebody is at work there (`maintained`), the water moves.
     """
 
     tolerance: Tolerance | None
     limits: Sequence[tuple[Limit, float | NDArray[np.float64]]]
     ramp: NDArray[np.bool_] | None = None
+    maintained: bool = False

@@ -5,6 +5,7 @@ explains which others is this project's own design. The cases are worked by hand
 """
 
 import json
+from dataclasses import replace
 
 import pytest
 from hypothesis import settings
@@ -183,6 +184,23 @@ def test_a_latched_alarm_is_not_lost_behind_another_one_of_its_cause():
     assert bench.cross(3, "k2", cause=LOOP) == [("k2", "raised")]
     bench.cross(4, "k2", active=False, cause=LOOP)
     assert bench.state("k2") is State.LATCHED_UNACKNOWLEDGED
+
+
+def test_what_waits_is_told_when_it_lasts_and_at_once_where_it_is_latched():
+    """What was told twice stands for what is milder; a latched alarm must not vanish in that."""
+    waits = replace(crossing("k1", rank=HIGH, cause=LOOP), waits_ms=50)
+    bench, latching = Bench(), Bench(latching=(Condition.HIGH,))
+    for it in (bench, latching):
+        it.cross(0, "k1", rank=HIGH, cause=LOOP)
+        it.acknowledge(1, "k1")
+        it.cross(2, "k1", active=False, rank=HIGH, cause=LOOP)
+        it.book.cross(waits, 10, None)
+    assert bench.said() == [("k1", "suppressed")]
+    assert latching.said() == [("k1", "raised")]
+    assert bench.cross(20, "k2", cause=LOOP) == [("k2", "suppressed")]
+    assert bench.cross(21, "k3", rank=HIGH, cause=LOOP) == [("k3", "raised")]
+    bench.cross(22, "k3", active=False, rank=HIGH, cause=LOOP)
+    assert ("k1", "raised") in bench.until(22 + LAST_BACK[HIGH] + 50)
 
 
 def test_a_latched_leader_explains_nothing_any_more():

@@ -1,0 +1,187 @@
+"""What comes and goes for hours is told twice, and no danger waits for it. Invented water.
+
+The drift of a probe that is reset again and again looks like water that moves to and fro: nothing shows that
+it does not. Periods and sizes were drawn once, by `secrets`; they come from no threshold of the rules.
+"""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rules.alarms.life_cycle import Priority, State, Trigger
+from rules.engine import Engine
+from rules.quantities import Quantity
+from rules.rack.plan import Supply
+from rules.rack.stages import DEFAULT_TOLERANCES
+from rules.readings import Readings
+from tests.faults.chain import C1, FAULT_AT, HOUR, MINUTE, O1, O2, START_MS, T1, T2, Water
+
+BEGINNINGS = (Trigger.RAISED, Trigger.WORSENED)
+RESETS = [
+    # the probe, how far it drifts each time (its own unit), hours from one reset to the next
+    (C1, 4.2, 1.53),
+    (C1, -3.7, 2.28),
+    (C1, 3.1, 1.39),
+    (O1, -1.7, 1.13),
+]
+
+
+def sawtooth(found, source, size, every_h):
+    found.value[source] = found.value[source] + size * (found.since_h / every_h % 1.0)
+    return found
+
+
+def announced(told, least=Priority.LOW):
+    return [
+        event
+        for event in told.events
+        if event.trigger in BEGINNINGS
+        and event.state is State.UNACKNOWLEDGED
+        and event.priority >= least
+        and event.at_ms >= told.fault_ms
+    ]
+
+
+MOVES = ("rising", "falling", "heading_out")
+
+
+@pytest.mark.parametrize(("source", "size", "every_h"), RESETS)
+def test_a_probe_that_drifts_and_is_reset_all_night_is_told_twice_of_each_move(source, size, every_h):
+    """The first is news, and so is that it comes again: that says that more are only told if they last."""
+    told = sawtooth(Water(hours=17, every_ms=MINUTE).measured(), source, size, every_h).run()
+    moves = [event for event in announced(told) if event.condition in MOVES]
+    often = {event.alarm: sum(other.alarm == event.alarm for other in moves) for event in moves}
+    assert max(often.values()) == 2, often
+    again = {event.alarm: event.evidence.reason for event in moves}
+    twice = [again[name] for name, times in often.items() if times == 2]
+    assert all("2 times within" in reason and "more are told if they last" in reason for reason in twice)
+    held = [event for event in told.events if event.why == "what comes and goes"]
+    assert len(held) >= 3
+
+
+def test_what_is_milder_is_part_of_a_move_that_was_told_twice():
+    """Out of its band for as long as it falls: told on the mornings after as part of that."""
+    told = sawtooth(Water(hours=17, every_ms=MINUTE).measured(), C1, -3.7, 2.28).run()
+    low = [event for event in told.events if event.alarm == "k1/salinity/low"]
+    assert {event.why for event in low if event.trigger is Trigger.SUPPRESSED} == {"k1/salinity/falling"}
+    assert not [event for event in announced(told) if event.alarm == "k1/salinity/low"]
+
+
+def test_what_is_critical_is_told_each_time():
+    """Nothing shows that it is not the water: a pump that fails again after it was mended is news."""
+    told = sawtooth(Water(hours=12, every_ms=MINUTE).measured(), O1, 1.5, 1.07).run()
+    tops = [event for event in announced(told) if event.alarm == "k1/oxygen_saturation/high_high"]
+    assert len(tops) == int((12 - 3) / 1.07)
+
+
+def test_what_comes_and_goes_is_told_again_the_next_day():
+    """A supply that swings for days is not told of once and for all."""
+    told = sawtooth(Water(hours=5 * 24, every_ms=MINUTE).measured(), C1, 4.2, 1.53).run()
+    rises = [(e.at_ms - told.fault_ms) / HOUR for e in announced(told) if e.alarm == "k1/salinity/rising"]
+    assert [int(hours // 24) for hours in rises] == [0, 0, 1, 1, 2, 2, 3, 3, 4, 4], rises
+
+
+def test_a_move_that_lasts_longer_than_before_is_told():
+    """Salt that rises and falls again and again; the last time it rises for hours."""
+    found = Water(hours=17, every_ms=MINUTE)
+    last = found.since_h - 9.1
+    to_and_fro = np.where(last > 0, 0.0, 3.0 * (found.since_h / 1.5 % 1.0))
+    found.salinity[1] = found.salinity[1] + to_and_fro + 1.1 * np.clip(last, 0.0, 4.0)
+    told = found.measured().run()
+    rises = [
+        (event.at_ms - told.fault_ms) / HOUR
+        for event in announced(told)
+        if event.alarm == "k1/salinity/rising"
+    ]
+    assert [hours > 9.1 for hours in rises] == [False, False, True], rises
+
+
+DANGERS = {
+    # what moves, to where, within hours; the alarm of the limit that it crosses
+    "heat": ("temperature", Quantity.TEMPERATURE, 26.3, 2.6, "high_high"),
+    "crash": ("saturation", Quantity.OXYGEN_SATURATION, 21.0, 0.9, "low_low"),
+    "brine": ("salinity", Quantity.SALINITY, 40.4, 2.2, "high_high"),
+}
+DRIFTS = [(C1, 2.6, 1.39), (C1, -2.1, 1.9), (O1, -1.7, 1.13)]
+
+
+@pytest.mark.parametrize("danger", DANGERS)
+@pytest.mark.parametrize(("source", "size", "every_h"), DRIFTS)
+def test_a_danger_that_comes_meanwhile_is_told_in_its_time(danger, source, size, every_h):
+    """At its limit: within its delay, and by what the drift moves what is measured."""
+    what, quantity, to, within_h, condition = DANGERS[danger]
+    critical = DEFAULT_TOLERANCES["ephyra"][quantity].critical
+    limit = critical.high if condition == "high_high" else critical.low
+    found = Water(hours=15, every_ms=MINUTE)
+    share = np.clip((found.since_h - 8.3) / within_h, 0.0, 1.0)
+    course = getattr(found, what)
+    course[1] = course[1] + (to - course[1]) * share
+    told = sawtooth(found.measured(), source, size, every_h).run()
+    beyond = course[1] > limit if condition == "high_high" else course[1] < limit
+    crossed_ms = START_MS + int(found.at[np.argmax(beyond)])
+    name = f"k1/{quantity}/{condition}"
+    in_min = [
+        (event.at_ms - crossed_ms) / MINUTE
+        for event in announced(told, Priority.CRITICAL)
+        if event.alarm == name
+    ]
+    assert any(abs(minutes) <= 26 for minutes in in_min), in_min
+
+
+def test_what_another_vessel_of_the_same_supply_does_is_told_meanwhile():
+    found = Water(hours=10, every_ms=MINUTE)
+    found.temperature[2] = found.temperature[2] - 9.0 * np.clip((found.since_h - 4.4) / 3.0, 0.0, 1.0)
+    plan = sawtooth(found.measured(), T1, -1.1, 1.31).plan()
+    loop = Supply("cold-loop", Quantity.TEMPERATURE, ("k1", "k2"))
+    told = found.run(plan=replace(plan, supplies=(loop,)))
+    falls = [event.alarm for event in announced(told, Priority.HIGH) if event.condition == "falling"]
+    assert falls == ["k1/temperature/falling"] * 2 + ["k2/temperature/falling"]
+    assert any(event.why == "what comes and goes" for event in told.events if event.vessel == "k1")
+
+
+def test_what_people_move_at_work_does_not_count():
+    """Twice it falls under maintenance, which tells nobody; the third time nobody is at work."""
+    found = Water(hours=10, every_ms=MINUTE)
+    for hours in (0.2, 2.2, 4.9):
+        fall = np.clip((found.since_h - hours) / 0.8, 0.0, 1.0) - np.clip(
+            found.since_h - hours - 1.0, 0.0, 1.0
+        )
+        found.salinity[1] = found.salinity[1] - 2.2 * fall
+    work = {"target": "vessel/k1", "for_s": 4 * 3600, "why": "water change"}
+    told = found.measured().run([(FAULT_AT, "begin_maintenance", work)])
+    falls = [event for event in announced(told) if event.alarm == "k1/salinity/falling"]
+    assert len(falls) == 1
+    assert falls[0].at_ms > told.fault_ms + 4.9 * HOUR
+
+
+def test_it_is_the_same_however_the_readings_are_cut():
+    found = sawtooth(Water(hours=12, every_ms=MINUTE).measured(), C1, 4.2, 1.53)
+    rows, whole = found.readings(), found.run()
+    engine, events, draw, start = Engine(found.plan(), START_MS), [], np.random.default_rng(597_358_286), 0
+    while start < len(rows):
+        stop = start + int(draw.integers(1, 160))
+        part = rows[start:stop]
+        at, source, measured = np.array([row[:3] for row in part], dtype=np.int64).T.copy()
+        seq, value = start + 1 + np.arange(len(part)), np.array([row[3] for row in part])
+        events += engine.feed(Readings(seq, at, source, measured, value)).events
+        engine, start = Engine.restore(json.loads(json.dumps(engine.snapshot()))), stop
+    events += engine.advance(START_MS + int(found.at[-1])).events
+    assert events == whole.events
+    assert any(event.why == "what comes and goes" for event in events)
+
+
+def test_what_two_probes_of_a_bus_hide_is_not_told_again_of_each():
+    """Thermometers and oxygen probes on one wire are read for each other from one moment on."""
+    found = Water(hours=7, every_ms=MINUTE).measured()
+    for one, other in ((T1, O1), (T2, O2)):
+        t, o = found.value[one], found.value[other]
+        found.value[one], found.value[other] = np.where(found.after, o, t), np.where(found.after, t, o)
+    plan = found.plan()
+    each = tuple(replace(it, probe=f"{it.vessel}-{it.quantity}") for it in plan.sources)
+    told = found.run(plan=replace(plan, sources=each))
+    assert [event.alarm for event in announced(told)] == ["bus/line/unwatched"]
+    faults = {alarm.name: alarm.state for alarm in told.engine.alarms() if alarm.condition == "probe_fault"}
+    assert set(faults.values()) == {State.SUPPRESSED}
+    assert faults.keys() >= {"k1/temperature/probe_fault", "k2/oxygen/probe_fault"}
