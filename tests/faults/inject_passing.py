@@ -11,9 +11,10 @@ from daemon.oncall.check import load_oncall
 from daemon.oncall.store import OnCallStore
 from rules.alarms.life_cycle import Priority, Trigger
 from rules.calling.records import Answer, Reply
+from tests.faults.inject_doors import HOUR_MS, ClockedRack, Wall
 from tests.faults.inject_rack import mirror_answers
 from tests.faults.inject_team import ALARM, DAY_MS, said_at
-from tests.faults.whole_rack import Team
+from tests.faults.whole_rack import RACK_SILENT_S, Team
 from tests.rigs.rack_voice import RackVoice
 
 
@@ -33,6 +34,21 @@ def oncall_clock_behind(folder):
             thread.join(20)
         wrong = [text for text in desk.texts() if "bo-" in text.partition(":")[0]]
         return came._replace(wrong=f"called: {wrong[0]}" if wrong else "")
+
+
+def clock_set_back_heard(folder):
+    """The rack's clock is set back by two hours: its signs of life go on, and so do its alarms."""
+    with Team(folder, speaks=False, oncall='racks = ["bench"]') as desk:
+        wall = Wall(int(time.time() * 1000), synchronised=True)
+        with ClockedRack(folder, wall, desk.broker.port) as rack:
+            desk.mark()
+            wall.ahead_ms = -2 * HOUR_MS
+            time.sleep(2 * RACK_SILENT_S)
+            wrong = [text for text in desk.texts() if "silent" in text]
+            rack.centi_c = 3000
+            desk.mark()
+            came = desk.called("CRITICAL bench k1: temperature", "alarm")
+    return came._replace(wrong=f"called: {wrong[0]}" if wrong else "")
 
 
 def person_seen_before_worse(folder):
