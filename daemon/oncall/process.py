@@ -239,6 +239,9 @@ class OnCall:
         if isinstance(word, OtherSays):
             return self._team.other(word, now_ms)
         if isinstance(word, Cleared):
+            problem = self._team.calls.home(word.rack, word.alarm)
+            if problem and problem.stands(word.alarm):  # it may come late, over a newer word: ask what stands
+                self._asked = {(rack, run) for rack, run in self._asked if rack != word.rack}
             return self._team.clear(word.rack, word.alarm, now_ms)
         return self._take_sign(word, now_ms)
 

@@ -12,9 +12,9 @@ from daemon.oncall.store import OnCallStore
 from rules.alarms.life_cycle import Priority, Trigger
 from rules.calling.records import Answer, Reply
 from tests.faults.inject_doors import HOUR_MS, ClockedRack, Wall
-from tests.faults.inject_rack import mirror_answers
+from tests.faults.inject_rack import hot_is_called, mirror_answers
 from tests.faults.inject_team import ALARM, DAY_MS, said_at
-from tests.faults.whole_rack import RACK_SILENT_S, Team
+from tests.faults.whole_rack import RACK_SILENT_S, Team, WholeRack
 from tests.rigs.rack_voice import RackVoice
 
 
@@ -34,6 +34,17 @@ def oncall_clock_behind(folder):
             thread.join(20)
         wrong = [text for text in desk.texts() if "bo-" in text.partition(":")[0]]
         return came._replace(wrong=f"called: {wrong[0]}" if wrong else "")
+
+
+def broker_end_again(folder):
+    """The broker says once more that an alarm is over, as it was an hour ago, while that stands again."""
+    with WholeRack(folder, oncall={"hand_over_s": 60}) as rack:
+        assert hot_is_called(rack).after_s is not None
+        (alarm,) = {it.name for it in rack.standing() if it.priority == "critical"}
+        rack.mark()
+        with RackVoice(rack.broker.port, "south") as other:
+            other.publish(f"bellwatch/north/alarm/{alarm}", b"", retain=True)
+            return rack.called("CRITICAL north k1: temperature", "alarm")
 
 
 def clock_set_back_heard(folder):
