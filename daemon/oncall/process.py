@@ -9,7 +9,6 @@ never end it, for it would come again at each start: what cannot be taken is set
 import re
 import sqlite3
 import threading
-import time
 import uuid
 from collections.abc import Mapping, Sequence
 from datetime import tzinfo
@@ -107,8 +106,6 @@ class OnCall:
         tell_supervisor("READY=1")
         try:
             while not self._clock.wait(stop, self._clock.now_ms() + TURN_MS):
-                if ahead_ms := self._clock.catch_up(int(time.time() * 1000)):
-                    log.warning("clock_was_behind", by_s=ahead_ms / 1000)
                 self.turn()
                 tell_supervisor("WATCHDOG=1")
         finally:
