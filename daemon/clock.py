@@ -7,6 +7,11 @@ is read once, and from then on follows the monotonic clock: it never runs backwa
 import threading
 import time
 from pathlib import Path
+from typing import Self
+
+import structlog
+
+log = structlog.get_logger()
 
 SYNCHRONISED_MARK = Path("/run/systemd/timesync/synchronized")
 """systemd-timesyncd touches this file at each synchronisation (systemd-timesyncd.service(8))."""
@@ -29,25 +34,13 @@ class SteadyClock:
         self._scale = scale
 
     @classmethod
-    def not_before(cls, earliest_ms: int) -> "SteadyClock":
+    def not_before(cls, earliest_ms: int) -> Self:
         """Return a clock that starts at the system's time, or at `earliest_ms` if that is later."""
         return cls(max(int(time.time() * 1000), earliest_ms))
 
     def now_ms(self) -> int:
         """Return UTC milliseconds that never run backwards."""
         return self._start_ms + int((time.monotonic() - self.epoch_s) * 1000 * self._scale)
-
-    def catch_up(self, system_ms: int) -> int:
-        """Go on from the system's time where that is ahead; return by how many milliseconds it was.
-
-        For who goes by the time of day: the system's clock was set, or the machine slept, which the monotonic
-        clock does not count.
-        """
-        ahead_ms = system_ms - self.now_ms()
-        if ahead_ms < STEPPED_MS:
-            return 0
-        self._start_ms += ahead_ms
-        return ahead_ms
 
     def wait(self, stop: threading.Event, until_ms: int) -> bool:
         """Sleep until `now_ms()` reaches `until_ms`; return True at once when `stop` is set."""
@@ -59,3 +52,18 @@ class SteadyClock:
     def seconds_until(self, until_ms: int) -> float:
         """Return how long it is by the monotonic clock until `now_ms()` reaches `until_ms`."""
         return (until_ms - self.now_ms()) / 1000 / self._scale
+
+
+class FollowingClock(SteadyClock):
+    """A steady clock for who goes by the time of day: where the system's is ahead, it goes on from there.
+
+    That was set then, or the machine slept, which the monotonic clock does not count. It never goes back.
+    """
+
+    def now_ms(self) -> int:
+        """Return UTC milliseconds that never run backwards."""
+        system_ms, passed_ms = int(time.time() * 1000), int((time.monotonic() - self.epoch_s) * 1000)
+        if (ahead_ms := system_ms - passed_ms - self._start_ms) >= STEPPED_MS:
+            log.warning("clock_was_behind", by_s=ahead_ms / 1000)
+            self._start_ms = system_ms - passed_ms  # set, not added to: two threads may find it at once
+        return super().now_ms()

@@ -82,7 +82,7 @@ def build(settings: Settings, clock: SteadyClock | None = None, wall: WallClock 
         journal,
         watch,
         connection,
-        BrokerLink(connection, topic, settings.broker.heartbeat_s, utc_clock, voice),
+        BrokerLink(connection, topic, settings.broker.heartbeat_s, keeper.clock, utc_clock, voice),
         keeper.clock,
         min(TURN_MS, round(settings.journal.commit_every_s * 1000)),
         lambda emit: _probes(settings, keeper, journal, topic, emit),

@@ -18,15 +18,24 @@ RETRY_REFUSED_MS = 60_000
 
 
 class BrokerLink:
-    """Publishes the journal's outbox, and marks what the broker confirms or refuses."""
+    """Publishes the journal's outbox, and marks what the broker confirms or refuses.
+
+    What falls due goes by the steady `clock`; by `utc`, which may be set back, only what is written down.
+    """
 
     def __init__(
-        self, connection: Connection, topic: str, heartbeat_s: float, clock: Clock, voice: Callable[[], Voice]
+        self,
+        connection: Connection,
+        topic: str,
+        heartbeat_s: float,
+        clock: Clock,
+        utc: Clock,
+        voice: Callable[[], Voice],
     ) -> None:
         self._connection = connection
         self._voice = voice
         self._topic = topic
-        self._clock = clock
+        self._clock, self._utc = clock, utc
         self._heartbeat_ms = round(heartbeat_s * 1000)
         self._heartbeat_due_ms = clock.now_ms()
         self._retry_due_ms = clock.now_ms() + RETRY_REFUSED_MS
@@ -65,12 +74,13 @@ class BrokerLink:
                     journal.outbox.mark_refused(key, refusal)
                     log.error("broker_refuses", message=key, reason=refusal)
                 else:
-                    journal.outbox.mark_delivered(key, self._clock.now_ms())
+                    journal.outbox.mark_delivered(key, self._utc.now_ms())
 
     def heartbeat(self, last_seq: int, alarms: int, courses: Callable[[], Sequence[Course]]) -> None:
         """Give a sign of life when one is due; `courses` works out where the water of alarms is now."""
         now_ms = self._clock.now_ms()
         if now_ms >= self._heartbeat_due_ms and self._connection.connected:
             self._heartbeat_due_ms = now_ms + self._heartbeat_ms
-            sign = heartbeat_message(self._topic, now_ms, last_seq, alarms, self._voice(), courses())
+            said = last_seq, alarms, self._voice(), courses()
+            sign = heartbeat_message(self._topic, self._utc.now_ms(), *said)
             self._connection.publish(sign, qos=0)

@@ -9,7 +9,6 @@ never end it, for it would come again at each start: what cannot be taken is set
 import re
 import sqlite3
 import threading
-import time
 import uuid
 from collections.abc import Mapping, Sequence
 from datetime import tzinfo
@@ -107,8 +106,6 @@ class OnCall:
         tell_supervisor("READY=1")
         try:
             while not self._clock.wait(stop, self._clock.now_ms() + TURN_MS):
-                if ahead_ms := self._clock.catch_up(int(time.time() * 1000)):
-                    log.warning("clock_was_behind", by_s=ahead_ms / 1000)
                 self.turn()
                 tell_supervisor("WATCHDOG=1")
         finally:
@@ -239,6 +236,9 @@ class OnCall:
         if isinstance(word, OtherSays):
             return self._team.other(word, now_ms)
         if isinstance(word, Cleared):
+            problem = self._team.calls.home(word.rack, word.alarm)
+            if problem and problem.stands(word.alarm):  # it may come late, over a newer word: ask what stands
+                self._asked = {(rack, run) for rack, run in self._asked if rack != word.rack}
             return self._team.clear(word.rack, word.alarm, now_ms)
         return self._take_sign(word, now_ms)
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from daemon.clock import SYNCHRONISED_MARK, SteadyClock
+from daemon.clock import SYNCHRONISED_MARK, FollowingClock
 from daemon.errors import OnCallError
 from daemon.tables.values import one_line
 from daemon.transaction import transaction
@@ -200,11 +200,11 @@ class OnCallStore:
         row = self._db.execute("SELECT body FROM state").fetchone()
         return None if row is None else json.loads(row[0])
 
-    def clock(self) -> SteadyClock:
+    def clock(self) -> FollowingClock:
         """Return a clock that is not behind the state that was kept last, unless that ran far ahead."""
         kept_ms = (self.state() or {"clock_ms": 0})["clock_ms"]
         ahead = kept_ms - time.time() * 1000 > AHEAD_MS and SYNCHRONISED_MARK.exists()
-        return SteadyClock.not_before(0 if ahead else kept_ms)
+        return FollowingClock.not_before(0 if ahead else kept_ms)
 
     # Calls
 

@@ -218,7 +218,7 @@ class Caller:
     def clear(self, rack: str, alarm: str) -> None:
         """Take an alarm as over."""
         problem = self.calls.home(rack, alarm)
-        if problem and problem.members[alarm].stand is not Stand.OVER:
+        if problem and problem.stands(alarm):
             self._end(problem, [problem.members[alarm].word], Trigger.RETURNED)
 
     def _end(self, problem: Problem, words: list[Word], trigger: Trigger) -> list[Word]:

@@ -87,6 +87,9 @@ class Escalation:
     def clear(self, rack: str, alarm: str, at_ms: int) -> Upshot:
         """Take the broker's word that an alarm no longer stands."""
         upshot = self.advance(at_ms)
+        problem = self._state.calls.home(rack, alarm)
+        if problem and problem.stands(alarm):
+            self._state.hearing.cleared(rack, alarm)
         self._caller(upshot).clear(rack, alarm)
         return upshot
 

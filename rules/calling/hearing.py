@@ -62,6 +62,13 @@ class Hearing:
         if rack_ms < known.newest_ms:
             self.journals[rack], self.numbers[rack] = now, {}
 
+    def cleared(self, rack: str, alarm: str) -> None:
+        """Let the newest word on an alarm be news if it comes again: that it is over had no number, and may
+        have come late."""
+        numbers = self.numbers.get(rack, {})
+        for key in [key for key in numbers if key.partition(":")[2] == alarm]:
+            numbers[key] -= 1
+
     def is_news(self, word: Word, known_ms: int) -> bool:
         """Return whether we did not know a word yet; `known_ms` is that of the last one on its alarm."""
         numbers, key, now = self.numbers[word.rack], _key(word), self.journals[word.rack]

@@ -175,6 +175,10 @@ class Problem:
         """Return whether it is invented: what anything real joins is real."""
         return all(member.word.is_drill for member in self.members.values())
 
+    def stands(self, alarm: str) -> bool:
+        """Return whether an alarm of it stands."""
+        return self.members[alarm].stand is not Stand.OVER
+
     @property
     def open(self) -> bool:
         """Return whether any of its alarms still stands."""

@@ -3,7 +3,7 @@
 import threading
 import time
 
-from daemon.clock import SteadyClock
+from daemon.clock import FollowingClock, SteadyClock
 
 
 def test_it_starts_where_it_is_told_and_never_runs_back():
@@ -36,3 +36,11 @@ def test_waiting_ends_in_time_or_when_stopped():
     assert clock.wait(stop, clock.now_ms() + 10_000_000) is True
     assert time.monotonic() - began < 5
     assert clock.wait(stop, 0) is True
+
+
+def test_a_following_clock_goes_on_from_the_systems_time_and_never_runs_back():
+    behind, ahead = FollowingClock(5_000), FollowingClock(int(time.time() * 1000) + 3_600_000)
+    assert abs(behind.now_ms() - time.time() * 1000) < 1_000
+    assert ahead.now_ms() > time.time() * 1000 + 3_599_000
+    seen = [behind.now_ms() for _ in range(1_000)]
+    assert seen == sorted(seen)

@@ -162,23 +162,23 @@ class Wall:
 
 
 class ClockedRack:
-    """A daemon in this process on a clock of ours, its probe 15 °C on a real line."""
+    """A daemon in this process on a clock of ours, its probe 15 °C on a real line; port 9 is no broker."""
 
-    def __init__(self, folder, wall):
+    def __init__(self, folder, wall, port=9):
         from tests.rigs.parts.pty_pair import Peer, PtyLine, answer_frame
 
         quiet()
         self.wall = wall
         self.line = PtyLine(folder / "serial")
         self.path = folder / "journal.sqlite"
-        asked = [0]
+        self.centi_c, asked = 1500, [0]
 
         def answer(request):
             asked[0] += 1
-            return answer_frame(request[0], request[1], 1500 + asked[0] % 5)
+            return answer_frame(request[0], request[1], self.centi_c + asked[0] % 5)
 
         self.peer = Peer(self.line, answer)
-        self.settings = load_settings(write_settings(folder, self.line.path, 9, silent_after_s=2.0))
+        self.settings = load_settings(write_settings(folder, self.line.path, port, silent_after_s=2.0))
 
     def __enter__(self):
         self.peer.__enter__()

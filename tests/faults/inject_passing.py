@@ -4,27 +4,46 @@ import threading
 import time
 from contextlib import closing
 from dataclasses import replace
+from unittest.mock import patch
 
-from daemon.clock import SteadyClock
+from daemon import clock
 from daemon.oncall.assembly import build
 from daemon.oncall.check import load_oncall
 from daemon.oncall.store import OnCallStore
 from rules.alarms.life_cycle import Priority, Trigger
 from rules.calling.records import Answer, Reply
-from tests.faults.inject_rack import mirror_answers
+from tests.faults.inject_doors import HOUR_MS, ClockedRack, Wall
+from tests.faults.inject_rack import hot_is_called, mirror_answers
 from tests.faults.inject_team import ALARM, DAY_MS, said_at
-from tests.faults.whole_rack import Team
+from tests.faults.whole_rack import RACK_SILENT_S, Team, WholeRack
 from tests.rigs.rack_voice import RackVoice
+
+
+class SystemTime:
+    """Stands for the module `time`: the system's clock is off by so much until somebody sets it."""
+
+    def __init__(self, off_s):
+        self.off_s, self.monotonic = off_s, time.monotonic
+
+    def time(self):
+        return time.time() + self.off_s
 
 
 def oncall_clock_behind(folder):
     """It begins by the date of a week ago, which a machine without a battery keeps over an outage."""
-    with Team(folder, start=False) as desk:
+    system = SystemTime(-7 * DAY_MS / 1000)
+    with Team(folder, start=False) as desk, patch.object(clock, "time", system):
         settings, routes = load_oncall(folder / "oncall.toml")
-        clock, stop = SteadyClock(int(time.time() * 1000) - 7 * DAY_MS), threading.Event()
-        thread = threading.Thread(target=lambda: build(settings, routes, clock).run(stop))
+        stop = threading.Event()
+        thread = threading.Thread(target=lambda: build(settings, routes).run(stop))
         thread.start()
         try:
+            with closing(OnCallStore(folder / "oncall.sqlite")) as file:
+                until = time.monotonic() + 20
+                while file.state() is None and time.monotonic() < until:
+                    time.sleep(0.05)
+                began_ms = (file.state() or {"clock_ms": 0})["clock_ms"]
+            system.off_s = 0
             desk.mark()
             desk.voice.alarm()
             came = desk.called(ALARM)
@@ -32,7 +51,34 @@ def oncall_clock_behind(folder):
             stop.set()
             thread.join(20)
         wrong = [text for text in desk.texts() if "bo-" in text.partition(":")[0]]
-        return came._replace(wrong=f"called: {wrong[0]}" if wrong else "")
+        late = "" if began_ms < (time.time() * 1000) - DAY_MS else "it did not begin behind"
+        return came._replace(wrong=f"called: {wrong[0]}" if wrong else late)
+
+
+def broker_end_again(folder):
+    """The broker says once more that an alarm is over, as it was an hour ago, while that stands again."""
+    with WholeRack(folder, oncall={"hand_over_s": 60}) as rack:
+        assert hot_is_called(rack).after_s is not None
+        (alarm,) = {it.name for it in rack.standing() if it.priority == "critical"}
+        rack.mark()
+        with RackVoice(rack.broker.port, "south") as other:
+            other.publish(f"bellwatch/north/alarm/{alarm}", b"", retain=True)
+            return rack.called("CRITICAL north k1: temperature", "alarm")
+
+
+def clock_set_back_heard(folder):
+    """The rack's clock is set back by two hours: its signs of life go on, and so do its alarms."""
+    with Team(folder, speaks=False, oncall='racks = ["bench"]') as desk:
+        wall = Wall(int(time.time() * 1000), synchronised=True)
+        with ClockedRack(folder, wall, desk.broker.port) as rack:
+            desk.mark()
+            wall.ahead_ms = -2 * HOUR_MS
+            time.sleep(2 * RACK_SILENT_S)
+            wrong = [text for text in desk.texts() if "silent" in text]
+            rack.centi_c = 3000
+            desk.mark()
+            came = desk.called("CRITICAL bench k1: temperature", "alarm")
+    return came._replace(wrong=f"called: {wrong[0]}" if wrong else "")
 
 
 def person_seen_before_worse(folder):

@@ -18,6 +18,7 @@ from daemon.journal.asking import ask_daemon
 from daemon.journal.journal import Journal
 from daemon.journal.outbox import Message
 from daemon.settings.rack import BrokerSettings
+from daemon.tables.values import utc_ms
 from rules.calling.records import Voice
 from tests.rigs.daemon_run import DaemonRun, write_settings
 from tests.rigs.journal_file import asked, waiting_in
@@ -39,6 +40,7 @@ class Outbox:
         self.path = folder / "journal.sqlite"
         self.journal = Journal(self.path, writable=True)
         clock = SteadyClock(scale=scale)
+        self.utc = SteadyClock(scale=scale)
         self.let_in = threading.Event()
         """While clear, paho's thread stands between "connected" and sending again what was under way."""
         self.let_in.set()
@@ -49,7 +51,7 @@ class Outbox:
                 self.let_in.wait(PATIENCE_S) and watch_message(RACK, state, clock.now_ms(), Voice("j"))
             ),
         )
-        self.link = BrokerLink(self.connection, RACK, broker.heartbeat_s, clock, Voice)
+        self.link = BrokerLink(self.connection, RACK, broker.heartbeat_s, clock, self.utc, Voice)
         self.connection.start()
 
     def put(self, *messages):
@@ -375,6 +377,20 @@ def test_signs_of_life_come_in_their_rhythm(tmp_path):
         beats = [json.loads(payload) for payload in screen.payloads(f"{RACK}/heartbeat")]
     assert {(beat["inputs"], beat["alarms"]) for beat in beats} == {(17, 2)}
     assert len({beat["at"] for beat in beats}) == 5
+
+
+def test_signs_of_life_go_on_when_the_clock_is_set_back_and_say_the_new_time(tmp_path):
+    with (
+        Mosquitto(tmp_path) as broker,
+        outbox(tmp_path, port=broker.port, heartbeat_s=0.2) as box,
+        Subscriber(broker.port, f"{RACK}/heartbeat") as screen,
+    ):
+        box.turn_until(lambda: box.link.heartbeat(17, 2, list) or len(screen.heard) >= 2)
+        before = utc_ms(json.loads(screen.payloads(f"{RACK}/heartbeat")[-1])["at"])
+        box.utc._start_ms -= 7_200_000
+        box.turn_until(lambda: box.link.heartbeat(17, 2, list) or len(screen.heard) >= 5)
+        after = utc_ms(json.loads(screen.payloads(f"{RACK}/heartbeat")[-1])["at"])
+    assert 7_000_000 < before - after <= 7_200_000
 
 
 def test_a_broker_that_hangs_holds_the_stop_up_for_a_moment_only(tmp_path):

@@ -283,6 +283,22 @@ def test_an_empty_topic_or_a_heartbeat_without_alarms_ends_what_was_missed():
     assert not team.problems()
 
 
+def test_an_empty_topic_that_comes_late_ends_a_newer_alarm_only_until_that_is_said_again():
+    team = calling()
+    team.hear(word(1), NIGHT)
+    team.hear(over(2), NIGHT + MIN)
+    team.hear(word(3), NIGHT + 2 * MIN)
+    team.advance(NIGHT + 3 * MIN)
+    team.clear("north", "k1/temperature/high", NIGHT + 3 * MIN)  # of number 2, sent again by a broker
+    for number in (1, 2):
+        assert not team.hear(word(number), NIGHT + 3 * MIN).calls
+    assert not team.problems()
+    team.hear(word(3), NIGHT + 3 * MIN)
+    assert calls(team.advance(NIGHT + 4 * MIN)) == [(3.25, "ada", "alarm")]
+    team.hear(word(3), NIGHT + 4 * MIN)
+    assert len(team.problems()) == 1
+
+
 def test_what_is_worth_knowing_but_no_alarm_is_in_the_digest_once():
     team = calling()
     notice = word(alarm="k1/runs long", state="normal", priority=Priority.LOW, cause="j:1", mention=True)

@@ -173,7 +173,8 @@ def test_the_embedded_broker_delivers_confirms_and_retains(tmp_path, monkeypatch
         connection = Connection(
             settings, "messages wait", lambda state: watch_message("b/rack", state, 0, Voice())
         )
-        link = BrokerLink(connection, "b/rack", settings.heartbeat_s, SteadyClock(), Voice)
+        clock = SteadyClock()
+        link = BrokerLink(connection, "b/rack", settings.heartbeat_s, clock, clock, Voice)
         connection.start()
         messages = [Message("b/rack/event", str(n), False) for n in range(50)]
         with journal.transaction():
