@@ -102,6 +102,13 @@ def test_one_reading_that_is_back_is_no_base_for_what_is_slower_than_a_poll():
     assert off_two[-6:].all()
 
 
+@pytest.mark.parametrize(("then", "leapt"), [(15.78, False), (15.85, True)])
+def test_soon_after_a_return_a_leap_is_off_what_the_one_before_was(then, leapt):
+    """Back at 14.6 of 15.0, so off 14.8: 15.78 is 1.18 from the reading before and less than 1 from that."""
+    found, _ = jumped([*[15.0] * 40, *[11.0] * 4, 14.6, *[then] * 3])
+    assert found.tolist() == [False] * 40 + [True] * 4 + [False] + [leapt] * 3
+
+
 def test_a_block_with_many_leaps_takes_a_time_that_grows_with_it():
     """Once every leap went through the rest of its block."""
 
