@@ -1,8 +1,9 @@
 """Breaks the rules on purpose, to see whether a test notices: `python -m tests.rigs.mutate --seed 1`.
 
 Draws `--count` mutations of `rules/`, every site as likely as any other, puts each into a copy of the tree
-and runs the tests that ran its line when nothing was broken (`traced.py`), then the others of their files, for
-a minute of the processor's time at most. A mutant that no test kills is printed; `equivalent_mutants.txt` names those that change nothing, with proof.
+and runs the tests that ran its line when nothing was broken (`traced.py`), then the others of their files,
+for a minute of the processor's time at most. A mutant that no test kills is printed;
+`equivalent_mutants.txt` names those that change nothing, with proof.
 
 Each run is a fork of this process, which has pytest, numpy and hypothesis loaded but nothing of ours.
 """
@@ -29,7 +30,7 @@ from tests.rigs.places import ROOT
 from tests.rigs.traced import TOO_SLOW, Traced, to_trace, trace
 
 FIRST_S, ENOUGH_S = 4, 60
-"""What the first tests of a mutant may take together, most mutants die there; and all: what lives on is alive."""
+"""What the first tests of a mutant may take together, where most die; and all: what then lives is alive."""
 OPTIONS = (
     "-x",
     "-q",
@@ -99,7 +100,7 @@ def judged(tree: Path, phases: list[list[str]]) -> int:
 
 
 def phases_of(mutant: Mutant, traced: Traced) -> list[list[str]]:
-    """The tests of a mutant, those that run its line and then their neighbours: for some seconds, then more."""
+    """The tests of a mutant, those that run its line before their neighbours, first those of some seconds."""
     tests = traced.tests_of(mutant.path, mutant.line)
     tests += traced.rest_of_files(tests)
     until = list(accumulate(traced.took_s[test] for test in tests))
