@@ -158,6 +158,13 @@ def test_a_critical_alarm_is_shelved_with_a_second_word_and_for_a_shorter_time()
     assert watched.states[worse] == "unacknowledged"
 
 
+@pytest.mark.parametrize(("rules", "taken"), [(5, True), (6, False)])
+def test_before_version_6_a_critical_alarm_needed_no_second_word(rules, taken):
+    body = {"alarm": f"{HIGH}_high", "why": "new chiller", "for_s": 3 * 3600}
+    outcome = rack().engine.act(Action(START_MS, "shelve", "kim", body, rules))
+    assert ("yes_critical" not in outcome.refusal) is taken
+
+
 @pytest.mark.parametrize("latching", [(), (Condition.HIGH,)])
 @pytest.mark.parametrize("seen", [False, True])
 @pytest.mark.parametrize("when", ["before", "meanwhile"])

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.quality.history import DAY_MS, Learned
-from rules.quality.leaps import ERRATIC_NOISE, Leap, Scatter, bend_limit, erratic, leaps
+from rules.quality.leaps import ERRATIC_NOISE, Beside, Leap, Scatter, bend_limit, erratic, leaps
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 
@@ -43,6 +43,16 @@ def test_a_probe_that_another_bears_out_does_not_come_to_count_as_loose():
     assert not found.loose.any()
     assert leap.begun_ms == ()
     assert leaps(time_ms, value, SETTINGS, Leap())[0].jumped.any()
+
+
+def test_nor_does_one_beside_which_the_cell_moves_too():
+    """Somebody pours four times within two hours; each step is too far for a probe alone."""
+    value = np.repeat([15.0, 13.0, 11.0, 9.0, 7.0], 60)
+    time_ms = POLL_MS * (1 + np.arange(value.size))
+    poured = leaps(time_ms, value, SETTINGS, Leap(), None, Beside(1.5 * value, lambda own: own))
+    assert (poured[0].jumped.any(), poured[0].loose.any(), poured[1].begun_ms) == (False, False, ())
+    alone = leaps(time_ms, value, SETTINGS, Leap(), None, Beside(0.0 * value, lambda own: own))
+    assert alone[0].jumped.any()
 
 
 def test_a_leap_is_off_the_median_of_the_five_readings_before_it():
