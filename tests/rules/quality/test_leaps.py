@@ -60,6 +60,14 @@ def test_a_leap_is_off_the_median_of_the_five_readings_before_it():
     assert leap.base == pytest.approx(15.02, abs=1e-6)
 
 
+def test_where_those_five_are_more_than_half_a_jump_apart_it_is_off_the_fifteen():
+    """A burst may be stray without being a leap each."""
+    _, leap = jumped([*[15.0] * 12, 15.9, 15.9, 15.9, 15.9, 18.0, 18.0])
+    assert leap.base == 15.0
+    _, leap = jumped([*[15.0] * 12, 15.4, 15.4, 15.4, 15.4, 18.0, 18.0])
+    assert leap.base == 15.4
+
+
 def test_what_stays_away_is_doubted_for_as_long():
     found, _ = jumped([15.0, 15.0, *[20.0] * 6000])
     assert found.tolist() == [False] * 2 + [True] * 6000
