@@ -16,7 +16,7 @@ from rules.alarms.life_cycle import MILDER, Priority, State
 from rules.judging.block import Due
 from rules.judging.series import Series
 from rules.judging.watch_list import WatchList
-from rules.rack.limits import Basis, Bounds, Level, Limit
+from rules.rack.limits import Bounds, Level, Limit
 from rules.readings import Readings
 
 STEP = 0.5
@@ -58,7 +58,8 @@ def _first_worse(alarm: Alarm, series: Series, bounds: Bounds) -> Iterator[tuple
     `series` holds what may be used (NaN elsewhere). Each reading is judged alone, wherever a block was cut;
     where it may be off, its end on the safe side counts.
     """
-    limits = {limit.condition: (limit, bound) for limit, bound in bounds.limits if limit.basis is Basis.VALUE}
+    # a limit that is likely crossed has the same value and deadband
+    limits = {limit.condition: (limit, bound) for limit, bound in bounds.limits}
     if alarm.condition not in limits:
         return
     limit, critical = limits[alarm.condition]

@@ -380,7 +380,8 @@ class Escalation:
         if (state.signs.due_ms(self.duty) or now_ms + 1) <= now_ms:
             self._take_all(state.signs.fall_silent(now_ms, self.duty), upshot)
         elif alone := state.voices.silent_for_long(now_ms):
-            self._one_again(alone[0], upshot)
+            for rack in alone:
+                self._one_again(rack, upshot)
         elif caller.call_due():
             return
         elif (calls.flood.due_ms() or now_ms + 1) <= now_ms:

@@ -304,8 +304,6 @@ class _Track:
 
     def _quiet(self, first: int, stop: int) -> list[int]:
         """Return the buckets from `first` up to `stop` that a stretch can lead to or from."""
-        if first == stop:
-            return []
         widest = max(self.stretch.span, self._span)
         low, high = self._low[first:stop], self._high[first:stop]
         quiet = high - low <= widest

@@ -36,7 +36,7 @@ def propagated(function: Callable[..., FloatArray], *inputs: tuple[str, ArrayLik
         _propagated(function, steps, [array[start : start + _AT_ONCE] for array in arrays])
         for start in range(0, max(arrays[0].size, 1), _AT_ONCE)
     ]
-    return found[0] if len(found) == 1 else np.concatenate(found)
+    return np.concatenate(found)
 
 
 def _propagated(

@@ -47,6 +47,13 @@ def test_the_other_orders_of_four_bytes():
     ]
 
 
+def test_what_was_never_four_bytes_has_no_other_order_of_them():
+    """IEEE 754: 53 bits of a double that no float32 has."""
+    swapped = struct.unpack(">f", bytes.fromhex("33334193"))[0]
+    assert read_otherwise(Quantity.TEMPERATURE, swapped * (1 + 1e-12)) == ()
+    assert read_otherwise(Quantity.TEMPERATURE, 1e300) == ()
+
+
 def test_what_can_be_water_is_left_alone_and_what_cannot_be_known_is_not_guessed():
     assert read_otherwise(Quantity.TEMPERATURE, 18.4) == ()
     assert read_otherwise(Quantity.TEMPERATURE, float("nan")) == ()

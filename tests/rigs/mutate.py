@@ -1,8 +1,9 @@
 """Breaks the rules on purpose, to see whether a test notices: `python -m tests.rigs.mutate --seed 1`.
 
 Draws `--count` mutations of `rules/`, every site as likely as any other, puts each into a copy of the tree
-and runs the tests that ran its line when nothing was broken (`traced.py`), then the others of their files.
-A mutant that no test kills is printed; `equivalent_mutants.txt` names those that change nothing, with proof.
+and runs the tests that ran its line when nothing was broken (`traced.py`), then the others of their files,
+for a minute of the processor's time at most. A mutant that no test kills is printed;
+`equivalent_mutants.txt` names those that change nothing, with proof.
 
 Each run is a fork of this process, which has pytest, numpy and hypothesis loaded but nothing of ours.
 """
@@ -28,8 +29,8 @@ from tests.rigs.mutants import Mutant, sites_of
 from tests.rigs.places import ROOT
 from tests.rigs.traced import TOO_SLOW, Traced, to_trace, trace
 
-FIRST_S = 4
-"""What the first tests of a mutant may take together: most mutants die there."""
+FIRST_S, ENOUGH_S = 4, 60
+"""What the first tests of a mutant may take together, where most die; and all: what then lives is alive."""
 OPTIONS = (
     "-x",
     "-q",
@@ -99,12 +100,12 @@ def judged(tree: Path, phases: list[list[str]]) -> int:
 
 
 def phases_of(mutant: Mutant, traced: Traced) -> list[list[str]]:
-    """The tests of a mutant: the first for some seconds, the others that run its line, their neighbours."""
+    """The tests of a mutant, those that run its line before their neighbours, first those of some seconds."""
     tests = traced.tests_of(mutant.path, mutant.line)
+    tests += traced.rest_of_files(tests)
     until = list(accumulate(traced.took_s[test] for test in tests))
-    first = max(sum(seconds < FIRST_S for seconds in until), 1)
-    phases = [tests[:first], tests[first:], traced.rest_of_files(tests)]
-    return [phase for phase in phases if phase]
+    first, enough = (max(sum(seconds < most for seconds in until), 1) for most in (FIRST_S, ENOUGH_S))
+    return [phase for phase in (tests[:first], tests[first:enough]) if phase]
 
 
 def start(mutant: Mutant, tree: Path, traced: Traced, ticket: int) -> int:

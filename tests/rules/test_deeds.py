@@ -99,6 +99,15 @@ def test_only_what_stands_can_be_acknowledged():
     assert said in refused(watched, 4, "acknowledge", alarm=HIGH)
 
 
+def test_who_had_seen_it_is_not_who_shelved_it():
+    watched = rack()
+    watched.read(0, 1, 20.0)
+    watched.do(1, "acknowledge", alarm=HIGH)
+    watched.do(2, "shelve", who="bo", alarm=HIGH, why="draught", for_s=600)
+    said = refused(watched, 3, "acknowledge", alarm=HIGH)
+    assert "an alarm that is shelved cannot be acknowledged; it can be: " in said
+
+
 def test_off_the_shelf_and_out_of_service_and_back():
     watched = rack()
     watched.do(1, "shelve", alarm=HIGH, why="x", for_s=60)
@@ -156,6 +165,13 @@ def test_a_critical_alarm_is_shelved_with_a_second_word_and_for_a_shorter_time()
     assert watched.states == {HIGH: "shelved", worse: "shelved"}
     watched.wait(HOUR + MINUTE)
     assert watched.states[worse] == "unacknowledged"
+
+
+@pytest.mark.parametrize(("rules", "taken"), [(5, True), (6, False)])
+def test_before_version_6_a_critical_alarm_needed_no_second_word(rules, taken):
+    body = {"alarm": f"{HIGH}_high", "why": "new chiller", "for_s": 3 * 3600}
+    outcome = rack().engine.act(Action(START_MS, "shelve", "kim", body, rules))
+    assert ("yes_critical" not in outcome.refusal) is taken
 
 
 @pytest.mark.parametrize("latching", [(), (Condition.HIGH,)])

@@ -45,6 +45,11 @@ def test_every_condition_has_a_record_and_each_says_all():
             assert "mains off" in words, alarm
 
 
+def test_how_long_there_is_is_said_in_half_hours():
+    """Nobody knows it better (common practice, no source)."""
+    assert [alarm for alarm, its in BUILT_IN.items() if its.respond_min < 30 or its.respond_min % 30] == []
+
+
 def test_too_much_oxygen_is_first_looked_for_at_the_optode():
     """Alone in air it reads what such water does, and no reading decides it: whoever is there sees it."""
     for condition in ("high_high", "high", "rising"):

@@ -10,7 +10,11 @@ import pytest
 
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.engine import Engine
+from rules.judging.drop_outs import drop_outs
+from rules.judging.silence import SourceState, note_heard
 from rules.plain import to_plain
+from rules.quantities import Quantity
+from rules.rack.plan import Source
 from rules.readings import Readings
 from tests.faults.chain import C1, C2, FAULT_AT, HOUR, MINUTE, O1, O2, START_MS, T1, T2, Water
 
@@ -95,3 +99,24 @@ def test_however_the_readings_are_cut_the_count_is_the_same():
     assert events == every
     assert any("answers missing" in event.evidence.reason for event in every)
     assert to_plain(engine.alarms()[0]) == to_plain(whole.alarms()[0])
+
+
+def test_reading_by_reading_a_window_ends_as_it_does_in_a_block():
+    """Every second answer is missing for three windows of a hundred, then none."""
+    source = Source(1, "p", Quantity.TEMPERATURE, "k1", 10 * MINUTE, "line", every_ms=MINUTE)
+    waits = np.concatenate((np.full(150, 2 * MINUTE), np.full(350, MINUTE)))
+    time_ms = np.cumsum(waits)
+
+    def told(step):
+        states = {1: SourceState(0, 0)}
+        for start in range(0, time_ms.size, step):
+            part = time_ms[start : start + step]
+            places = {1: np.arange(part.size)}
+            found = list(drop_outs((source,), states, part, places))
+            yield from ((int(part[it.position]) // MINUTE, it.begins, it.reason) for it in found)
+            note_heard(states, part, part, places)
+
+    whole = list(told(time_ms.size))
+    half = [(minute, True, "50 of 100 answers missing") for minute in (100, 200, 300)]
+    assert whole == [(20, True, "10 of 20 answers missing"), *half, (400, False, "")]
+    assert list(told(1)) == list(told(7)) == whole

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.quality.history import DAY_MS, Learned
-from rules.quality.leaps import ERRATIC_NOISE, Leap, Scatter, bend_limit, erratic, leaps
+from rules.quality.leaps import ERRATIC_NOISE, Beside, Leap, Scatter, bend_limit, erratic, leaps
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 
@@ -45,9 +45,27 @@ def test_a_probe_that_another_bears_out_does_not_come_to_count_as_loose():
     assert leaps(time_ms, value, SETTINGS, Leap())[0].jumped.any()
 
 
+def test_nor_does_one_beside_which_the_cell_moves_too():
+    """Somebody pours four times within two hours; each step is too far for a probe alone."""
+    value = np.repeat([15.0, 13.0, 11.0, 9.0, 7.0], 60)
+    time_ms = POLL_MS * (1 + np.arange(value.size))
+    poured = leaps(time_ms, value, SETTINGS, Leap(), None, Beside(1.5 * value, lambda own: own))
+    assert (poured[0].jumped.any(), poured[0].loose.any(), poured[1].begun_ms) == (False, False, ())
+    alone = leaps(time_ms, value, SETTINGS, Leap(), None, Beside(0.0 * value, lambda own: own))
+    assert alone[0].jumped.any()
+
+
 def test_a_leap_is_off_the_median_of_the_five_readings_before_it():
     _, leap = jumped([14.0, 14.0, 15.0, 15.01, 15.02, 15.03, 15.04, 20.0, 20.1])
     assert leap.base == pytest.approx(15.02, abs=1e-6)
+
+
+def test_where_those_five_are_more_than_half_a_jump_apart_it_is_off_the_fifteen():
+    """A burst may be stray without being a leap each."""
+    _, leap = jumped([*[15.0] * 12, 15.9, 15.9, 15.9, 15.9, 18.0, 18.0])
+    assert leap.base == 15.0
+    _, leap = jumped([*[15.0] * 12, 15.4, 15.4, 15.4, 15.4, 18.0, 18.0])
+    assert leap.base == 15.4
 
 
 def test_what_stays_away_is_doubted_for_as_long():
@@ -100,6 +118,13 @@ def test_one_reading_that_is_back_is_no_base_for_what_is_slower_than_a_poll():
     assert found.tolist() == [False] * 40 + [True] * 130 + [False] * 8
     off_two, _ = jumped([*[15.0] * 40, *[11.0] * 130, 15.0, 15.0, 15.8, *[16.6] * 6])
     assert off_two[-6:].all()
+
+
+@pytest.mark.parametrize(("then", "leapt"), [(15.78, False), (15.85, True)])
+def test_soon_after_a_return_a_leap_is_off_what_the_one_before_was(then, leapt):
+    """Back at 14.6 of 15.0, so off 14.8: 15.78 is 1.18 from the reading before and less than 1 from that."""
+    found, _ = jumped([*[15.0] * 40, *[11.0] * 4, 14.6, *[then] * 3])
+    assert found.tolist() == [False] * 40 + [True] * 4 + [False] + [leapt] * 3
 
 
 def test_a_block_with_many_leaps_takes_a_time_that_grows_with_it():
