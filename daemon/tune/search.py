@@ -1,4 +1,4 @@
-"""Trying settings: every choice replays the whole recording, in processes here or on other machines."""
+"""Trying settings: choices replay the whole recording, some in each pass, in processes here or elsewhere."""
 
 import signal
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -28,6 +28,9 @@ PRESENT: Choice = ()
 
 AT_ONCE = 40
 """So many choices are tried between two looks at which are the best."""
+
+TOGETHER = 10
+"""So many choices share a pass through the recording: the first costs a replay, each other about a tenth."""
 
 LED_BY = 3
 """New choices go on from so many of the best."""
@@ -134,20 +137,23 @@ class Search:
         stopped: Callable[[], bool],
         progress: Callable[[int], None],
     ) -> bool:
-        waiting: dict[Future[list[AlarmEvent]], Choice] = {}
+        plans: dict[Choice, RackPlan] = {}
         for choice in choices:
             settings = settings_with(self.tables, choice)
             if isinstance(settings, list):
                 self.unfit[choice] = str(settings[0])
             else:
-                plan = rack_plan(settings, self.store.recording().numbering())
-                waiting[pool.submit(events_under, self.store, plan)] = choice
+                plans[choice] = rack_plan(settings, self.store.recording().numbering())
+        waiting: dict[Future[list[list[AlarmEvent]]], list[Choice]] = {}
+        for first in range(0, len(plans), TOGETHER):
+            its = list(plans)[first : first + TOGETHER]
+            waiting[pool.submit(events_under, self.store, [plans[choice] for choice in its])] = its
         while waiting:
             done, _ = wait(waiting, timeout=0.2, return_when=FIRST_COMPLETED)
             for future in done:
-                choice = waiting.pop(future)
-                found = score(future.result(), self.incidents, self.store.watched, self.zone)
-                self.trials[choice] = Trial(choice, len(choice), found)
+                for choice, events in zip(waiting.pop(future), future.result(), strict=True):
+                    found = score(events, self.incidents, self.store.watched, self.zone)
+                    self.trials[choice] = Trial(choice, len(choice), found)
                 progress(len(self.trials))
             if stopped():
                 for future in waiting:
@@ -173,6 +179,7 @@ def processes(workers: int | None = None) -> Executor:
     return ProcessPoolExecutor(workers, get_context("spawn"), signal.signal, ignoring)
 
 
-def events_under(store: Store, plan: RackPlan) -> list[AlarmEvent]:
-    """Return the alarm events of a recording under a plan, nobody having responded to any."""
-    return replay(store.recording(without=NOT_TRIED), [plan], responses=False)[0].events
+def events_under(store: Store, plans: Sequence[RackPlan]) -> list[list[AlarmEvent]]:
+    """Return the alarm events of a recording under each of some plans, nobody having responded to any."""
+    recording = store.recording(without=NOT_TRIED)
+    return [its.events for its in replay(recording, plans, responses=False)]

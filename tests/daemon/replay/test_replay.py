@@ -10,6 +10,7 @@ import sqlite3
 import subprocess
 import sys
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import islice, pairwise
 from pathlib import Path
@@ -19,14 +20,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from daemon.check.load import load_settings
 from daemon.commands.cli import main
 from daemon.errors import SourceError
 from daemon.journal.journal import Journal
-from daemon.replay.replay import FlagTally, replay
+from daemon.replay.replay import FlagTally, plans_of, replay
 from daemon.replay.words import event_line
 from daemon.sources.journal import journal_recording
 from daemon.sources.recording import in_order, one_by_one
 from rules import RULES_VERSION
+from rules.quantities import Quantity
 from rules.readings import Action, Amendment, ChannelFlags, Outcome, Readings
 from tests.rigs.bench import START_MS, Bench, swinging
 from tests.rigs.examples import examples
@@ -306,6 +309,29 @@ def test_the_command_shows_what_other_settings_change(nights, tmp_path, capsys):
     assert "vanishes  kreisel-4/temperature/falling" in said
     assert "moves     kreisel-4/temperature/rising" in said
     assert "appears   dish-1/temperature/high" in said
+
+
+@pytest.mark.parametrize("night", ["chiller", "probe in air"])
+def test_plans_in_one_pass_give_what_each_gives_alone(nights, night):
+    """The plans of the time, the same as one, other limits of the ephyra, and another test of quality."""
+    recording = journal_recording(nights[night])
+    (own,) = plans_of([load_settings(nights["settings"])], recording)
+    ephyra = own.tolerances["ephyra"]
+    quick = {"on_delay_ms": 0, "rate_window_ms": 900_000, "max_rise_per_hour": 0.8}
+    ephyra = {**ephyra, Quantity.TEMPERATURE: replace(ephyra[Quantity.TEMPERATURE], **quick)}
+    other = replace(own, tolerances={**own.tolerances, "ephyra": ephyra}, own_tolerances={})
+    fussy = replace(own.quality[Quantity.TEMPERATURE], max_change_per_hour=1.0)
+    fussy = replace(other, quality={**own.quality, Quantity.TEMPERATURE: fussy})
+    plans = [None, own, other, fussy]
+    together = replay(recording, plans)
+    for plan, result in zip(plans, together, strict=True):
+        (alone,) = replay(recording, [plan])
+        for name in ("events", "refused", "dangers", "readings", "until_ms", "complete", "passed_over"):
+            assert getattr(result, name) == getattr(alone, name), name
+        assert {name: its.tolist() for name, its in result.flags.items()} == {
+            name: its.tolist() for name, its in alone.flags.items()
+        }
+    assert len({repr(result.events) for result in together}) >= 2 or night != "chiller"
 
 
 def test_without_responses_nothing_is_acknowledged(nights, tmp_path):
