@@ -22,7 +22,7 @@ from rules.quality.history import LEARNED_WITHIN, History
 from rules.quality.leaps import Leap, Scatter
 from rules.quality.probe_faults import FaultReason, flags_of, reason_of, stuck
 from rules.quality.repeats import Repeats
-from rules.quality.replayed import Played
+from rules.quality.replayed import Played, Rests
 from rules.quality.state import QualityState
 from rules.quality.swift import Swift
 from rules.quantities import Quantity
@@ -84,6 +84,7 @@ class ChannelState:
     again: dict[str, Recurrence] = field(default_factory=dict)
     swift: Swift = field(default_factory=Swift)
     played: Played = field(default_factory=Played)
+    rests: Rests = field(default_factory=Rests)
     base: float = np.nan
 
     @property
@@ -230,8 +231,7 @@ class _Judgement:
         how = beyond, inside, self.series.time_ms, (on_ms, off_ms)
         found = carried_turns(state.standing, limit.key, *how)
         if found and limit.of_moves and not self.maintained:
-            again = state.again.setdefault(limit.key, Recurrence())
-            found = told_twice(found, self.series.time_ms, again)
+            found = told_twice(found, self.series.time_ms, state.again.setdefault(limit.key, Recurrence()))
         for turn in found:
             here = bound if isinstance(bound, float) else float(bound[turn.index])
             evidence = self._evidence(limit, compared, turn, here)

@@ -24,7 +24,7 @@ from rules.quality.leaps import Beside, Leap, Leapt, Scatter, bend_limit, errati
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
 from rules.quality.repeats import repeated, repeats_after
-from rules.quality.replayed import COARSE_MS, Again, played
+from rules.quality.replayed import COARSE_MS, Again, played, rested
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quality.swift import PER_KELVIN, Swift, swift
 from rules.quantities import Quantity
@@ -260,9 +260,11 @@ class Trust:
         if source_id not in self._played:
             here = self._places.get(source_id, np.array([], dtype=np.intp))
             own = self._watch_list.own[source_id]
-            state, every_ms = self._channels[own.name].played, own.source.every_ms
-            found = played(self._readings.at_ms[here], self._readings.value[here], state, every_ms)
-            self._played[source_id] = here, found
+            state, every_ms = self._channels[own.name], own.source.every_ms
+            at_ms, value = self._readings.at_ms[here], self._readings.value[here]
+            found = played(at_ms, value, state.played, every_ms)
+            since_ms = np.minimum(found.since_ms, rested(at_ms, value, state.rests, every_ms))
+            self._played[source_id] = here, replace(found, since_ms=since_ms)
         return self._played[source_id]
 
     def _played_since(self, source: Source, here: NDArray[np.intp]) -> NDArray[np.int64]:

@@ -3,7 +3,8 @@
 Of every twenty changing readings in a row there is a hash, and some of the hashes (which, they say
 themselves) are kept in a ring: as many as it holds of a day and a night. Hashes that come again in their old
 order are evidence, in bits: by how many last digits the readings zigzag. What is coarse or steady comes
-again by chance, what a thermostat does by itself; neither zigzags.
+again by chance, what a thermostat does by itself; neither zigzags. Of what is coarse the times do:
+how long it rests on a value before it turns back is by its noise.
 """
 
 from dataclasses import dataclass, field
@@ -28,6 +29,9 @@ UNKNOWN_EVERY_MS: Final = 30_000
 """How often a probe is read where no settings say it."""
 ENOUGH_BITS: Final = 20.0
 """Of coarse invented probes the most in a year by chance was 13 (project judgement)."""
+ENOUGH_RESTS: Final = 30.0
+"""The same of rests: by chance the most was 7 in measured series, 26 in invented water without noise that
+comes again by itself (project judgement)."""
 STAYS: Final = 2 * WINDOW
 """So many changing readings count as played after the last that came again: where a record begins anew, what
 meets there is new."""
@@ -80,7 +84,7 @@ class Played:
             del self.ring[next(iter(self.ring))]
         return True
 
-    def comes_again(self, number: int, at: int, window: Floats, began_ms: int) -> None:
+    def comes_again(self, number: int, at: int, window: Floats, began_ms: int, enough: float) -> None:
         """Take in a window that began at a moment, by the number of its hash, after `at` readings."""
         goes_on = 0 <= self.chain == number - 1
         if not goes_on:
@@ -88,8 +92,21 @@ class Played:
             self.since_ms = self.since_ms if at < self.until else began_ms
         self.bits += _bits(window, at - self.chain_at if goes_on else WINDOW)
         self.chain, self.chain_at = number, at
-        if self.bits >= ENOUGH_BITS or at < self.until:
+        if self.bits >= enough or at < self.until:
             self.until = at + STAYS
+
+
+@dataclass(slots=True)
+class Rests:
+    """What is carried of how long a source rests before it turns back: these times, and its newest change.
+
+    It is on `value` since `since_ms`, having gone up (1) or down (-1; 0: not known).
+    """
+
+    played: Played = field(default_factory=Played)
+    value: float = np.nan
+    since_ms: int = -1
+    way: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,10 +120,32 @@ class Again:
     began_ms: Ints
 
 
-def played(at_ms: Ints, value: Floats, past: Played, every_ms: int) -> Again:
+def rested(at_ms: Ints, value: Floats, past: Rests, every_ms: int) -> Ints:
+    """Return since when readings (shapes n) are played again by their rests, before and after each (n + 1).
+
+    `past` is carried on (it is changed), `every_ms` is how often the probe is to be read (0: not known).
+    """
+    sound = np.isfinite(value).nonzero()[0]
+    step = np.diff(np.concatenate(([past.value], value[sound])))
+    moved = (step != 0).nonzero()[0]  # a first one moves from what is not known
+    time_ms = np.concatenate(([past.since_ms], at_ms[sound[moved]]))
+    way = np.concatenate(([past.way], np.nan_to_num(np.sign(step[moved]))))
+    turns = (way[1:] * way[:-1] < 0).nonzero()[0]
+    if moved.size:
+        past.value, past.since_ms, past.way = float(value[sound[-1]]), int(time_ms[-1]), int(way[-1])
+    rests = np.rint((time_ms[turns + 1] - time_ms[turns]) / (every_ms or UNKNOWN_EVERY_MS))
+    if not turns.size:
+        stands = past.played.count < past.played.until
+        return np.full(at_ms.size + 1, past.played.since_ms if stands else MOVING)
+    its = played(time_ms[turns + 1], rests, past.played, ONE_IN_MS, ENOUGH_RESTS)
+    place = np.concatenate(([0], sound[moved[turns]] + 1))
+    return its.since_ms[place.searchsorted(np.arange(at_ms.size + 1), side="right") - 1]
+
+
+def played(at_ms: Ints, value: Floats, past: Played, every_ms: int, enough: float = ENOUGH_BITS) -> Again:
     """Return which readings (shapes n) are played again; `past` is carried on (it is changed).
 
-    `every_ms` is how often the probe is to be read (0: not known).
+    `every_ms` is how often the probe is to be read (0: not known), `enough` how many bits prove it.
     """
     known, before = len(past.value), past.count
     changed = np.isfinite(value)
@@ -129,7 +168,7 @@ def played(at_ms: Ints, value: Floats, past: Played, every_ms: int) -> Again:
         for place_of, (start, at) in enumerate(zip(kept.tolist(), ends.tolist(), strict=True)):
             if not past.is_new(hashes[place_of]):
                 window, number = row[start : start + WINDOW], past.ring[hashes[place_of]]
-                past.comes_again(number, before + at, window, int(time_ms[start]))
+                past.comes_again(number, before + at, window, int(time_ms[start]), enough)
                 since_ms[at : max(past.until - before, 0)] = past.since_ms
             matched[place_of + 1] = past.chain >= 0
     past.count += since_ms.size - 1

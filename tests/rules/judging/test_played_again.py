@@ -53,3 +53,18 @@ def test_of_one_channel_the_others_stay_believed():
 def test_of_no_channel_nothing_is_said():
     assert ran()[0] == []
     assert ran(coarse=True)[0] == []
+
+
+def test_a_coarse_probe_that_plays_the_day_before_hides_no_crash():
+    """It is found by how long it rests on each value, some hours after: before nothing could tell it."""
+    found = Water(hours=35, every_ms=MINUTE, fault_at=26 * 60 * MINUTE)
+    found.saturation[1] = found.saturation[1] - 70.0 * np.clip(found.since_h - 6.5, 0.0, 1.0)
+    found.measured()
+    found.value[O1] = np.round(found.value[O1], 1)
+    day = 24 * 60
+    found.value[O1][found.after] = found.value[O1][np.flatnonzero(found.after) - day]
+    told = found.run()
+    raised = [event for event in told.events if event.trigger is Trigger.RAISED]
+    assert [event.alarm for event in raised] == ["probe/k1-multi/unwatched"]
+    assert raised[0].evidence.reason.startswith(FaultReason.PLAYED)
+    assert raised[0].at_ms - told.fault_ms <= 6 * 60 * MINUTE

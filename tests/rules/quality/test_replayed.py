@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from rules.quality.calm import MOVING
-from rules.quality.replayed import KEPT, WINDOW, Played, played
+from rules.quality.replayed import KEPT, WINDOW, Played, Rests, played, rested
 
 POLL_MS, DAY = 30_000, 2880
 DAY_MS = 24 * 3_600_000
@@ -17,6 +17,11 @@ LOT = 2_207_481_193
 def judged(value, past=None, first=0, every_ms=POLL_MS):
     at_ms = (first + np.arange(value.size)) * every_ms
     return played(at_ms, value, Played() if past is None else past, every_ms).since_ms[1:]
+
+
+def by_rests(value, past=None, first=0, every_ms=POLL_MS):
+    at_ms = (first + np.arange(value.size)) * every_ms
+    return rested(at_ms, value, Rests() if past is None else past, every_ms)[1:]
 
 
 def noisy(draw, size, noise, digit):
@@ -83,6 +88,7 @@ def test_coarse_or_cycling_water_is_never_accused(noise, digit, cycle):
         turns = np.cumsum(1.0 + 0.02 * draw.normal(size=size)) / cycle
         value += 0.3 * np.abs(turns % 1.0 * 4.0 - 2.0) - 0.3
     assert (judged(np.round(value / digit) * digit) == MOVING).all()
+    assert (by_rests(np.round(value / digit) * digit) == MOVING).all()
 
 
 @pytest.mark.parametrize("number", range(12))
@@ -92,6 +98,7 @@ def test_a_probe_that_something_switched_shifts_to_and_fro_is_never_accused(numb
     turns = np.cumsum(1.0 + 0.05 * draw.normal(size=size)) / draw.uniform(6, 40)
     value = 1500.0 + digits * (turns % 1.0 < share) + noise * draw.normal(size=size)
     assert (judged(np.round(value) * 0.01) == MOVING).all()
+    assert (by_rests(np.round(value) * 0.01) == MOVING).all()
 
 
 @pytest.mark.parametrize("cycle", [3, 4, 6, 8])
@@ -100,6 +107,38 @@ def test_a_cycle_that_keeps_step_with_the_polls_is_never_accused(cycle):
     for shape in (np.abs(turns * 4.0 - 2.0), 2.0 * (turns < 0.5)):
         value = 15.0 + 0.6 * shape + 0.02 * draw.normal(size=turns.size)
         assert (judged(np.round(value, 1)) == MOVING).all()
+        assert (by_rests(np.round(value, 1)) == MOVING).all()
+
+
+@pytest.mark.parametrize("number", range(10))
+@pytest.mark.parametrize("noise", [0.2, 0.4])
+def test_a_coarse_probe_that_plays_the_day_before_is_found_by_how_long_it_rests(noise, number):
+    """`noise` in last digits, by which it turns back a few times an hour: too seldom to zigzag."""
+    draw, day = np.random.default_rng([LOT, 400 + number]), 1440
+    past = noisy(draw, 2 * day, noise * 0.1, 0.1)
+    value = np.concatenate((past, past[day:]))
+    assert (judged(value, every_ms=60_000) == MOVING).all()
+    found = by_rests(value, every_ms=60_000)
+    assert (found[: 2 * day] == MOVING).all()
+    assert (found[2 * day : 2 * day + 6 * 60] != MOVING).any()
+    began_h = (found[found != MOVING][0] / 60_000 - 2 * day) / 60
+    assert -0.5 <= began_h <= 6.0, "the record began then, or later"
+
+
+@pytest.mark.parametrize("number", range(4))
+def test_any_cut_finds_the_same_rests_and_carries_the_same(number):
+    draw = np.random.default_rng([LOT, 500 + number])
+    past = noisy(draw, 1440, 0.03, 0.1)
+    value = np.concatenate((past, past))
+    value[draw.integers(0, 1440, 50)] = np.nan
+    whole, parts, found = Rests(), Rests(), []
+    expected = by_rests(value, whole)
+    cuts = [0, *np.sort(draw.integers(0, value.size, 200)).tolist(), value.size]
+    for start, stop in pairwise(cuts):
+        found.append(by_rests(value[start:stop], parts, start))
+    assert np.array_equal(np.concatenate(found), expected)
+    assert asdict(parts) == asdict(whole)
+    assert (expected != MOVING).any()
 
 
 @pytest.mark.parametrize("number", range(4))
