@@ -166,7 +166,7 @@ class Held:
                     of_them(use.threads for use in part),
                     of_them(use.handles for use in part),
                 )
-                for part, of_them in ((uses[2:7], max), (uses[-5:], min))
+                for part, of_them in ((uses[len(uses) // 6 :][:5], max), (uses[-5:], min))
             )
             print(f"{name}: {len(uses)} looks; memory MB, threads, handles: {first} then {last}")
             if last[0] > first[0] + MOST_MORE_MB or last[1] > first[1] or last[2] > first[2]:
