@@ -42,6 +42,10 @@ class SteadyClock:
         """Return UTC milliseconds that never run backwards."""
         return self._start_ms + int((time.monotonic() - self.epoch_s) * 1000 * self._scale)
 
+    def shown_ms(self) -> int:
+        """Return UTC milliseconds as others have them, who compare their own clocks with it."""
+        return self.now_ms()
+
     def wait(self, stop: threading.Event, until_ms: int) -> bool:
         """Sleep until `now_ms()` reaches `until_ms`; return True at once when `stop` is set."""
         while (left_s := self.seconds_until(until_ms)) > 0:
@@ -67,3 +71,7 @@ class FollowingClock(SteadyClock):
             log.warning("clock_was_behind", by_s=ahead_ms / 1000)
             self._start_ms = system_ms - passed_ms  # set, not added to: two threads may find it at once
         return super().now_ms()
+
+    def shown_ms(self) -> int:
+        """Return the system's time, which may have been set back."""
+        return int(time.time() * 1000)

@@ -157,7 +157,9 @@ def check_age(
             "check the probe's clock and its connection"
         )
     if age_ms < -FUTURE_TOLERANCE_MS:
-        raise StaleReadingError(f"dated {-age_ms / 1000:.1f} s in the future; set the probe's clock")
+        raise StaleReadingError(
+            f"dated {-age_ms / 1000:.1f} s in the future; are its clock and this machine's right?"
+        )
 
 
 def _measured(

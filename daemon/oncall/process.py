@@ -293,7 +293,7 @@ class OnCall:
         """Take an answer over the broker, once, for what is left of its problems; say what came of it."""
         whole = Upshot()
         try:
-            said = said_of(arrival, who, self._team.duty.rota.people, now_ms)
+            said = said_of(arrival, who, self._team.duty.rota.people, self._clock.shown_ms())
         except CommandError as refused:
             self._refuse(arrival, str(refused), now_ms)
             self._replied.append(Replied(arrival, id_in(arrival.payload), str(refused)))
@@ -349,7 +349,7 @@ class OnCall:
 
     def _pass_on(self, now_ms: int) -> None:
         for passed in self._store.to_pass_on(now_ms) if self._passes_on else ():
-            self._link.acknowledge(passed, now_ms)
+            self._link.acknowledge(passed, self._clock.shown_ms())
             self._store.passed_on(passed.id, now_ms + PASS_ON_AGAIN_MS)
 
     def _keep(self, upshot: Upshot, now_ms: int) -> None:

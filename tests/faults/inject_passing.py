@@ -1,9 +1,11 @@
 """Faults between parts that both go on: a clock is set, an answer is under way, a server wants patience."""
 
+import json
 import threading
 import time
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import replace
+from datetime import UTC, datetime
 from unittest.mock import patch
 
 from daemon import clock
@@ -12,6 +14,7 @@ from daemon.oncall.check import load_oncall
 from daemon.oncall.store import OnCallStore
 from rules.alarms.life_cycle import Priority, Trigger
 from rules.calling.records import Answer, Reply
+from tests.faults.chain import Came
 from tests.faults.inject_doors import HOUR_MS, ClockedRack, Wall
 from tests.faults.inject_rack import hot_is_called, mirror_answers
 from tests.faults.inject_team import ALARM, DAY_MS, said_at
@@ -29,30 +32,57 @@ class SystemTime:
         return time.time() + self.off_s
 
 
+@contextmanager
+def begun(folder):
+    """The process in a thread of this one; give the time at which it began by its own clock."""
+    stop, (settings, routes) = threading.Event(), load_oncall(folder / "oncall.toml")
+    thread = threading.Thread(target=lambda: build(settings, routes).run(stop))
+    thread.start()
+    try:
+        with closing(OnCallStore(folder / "oncall.sqlite")) as file:
+            until = time.monotonic() + 20
+            while file.state() is None and time.monotonic() < until:
+                time.sleep(0.05)
+            yield file.state()["clock_ms"]
+    finally:
+        stop.set()
+        thread.join(20)
+
+
 def oncall_clock_behind(folder):
     """It begins by the date of a week ago, which a machine without a battery keeps over an outage."""
     system = SystemTime(-7 * DAY_MS / 1000)
     with Team(folder, start=False) as desk, patch.object(clock, "time", system):
-        settings, routes = load_oncall(folder / "oncall.toml")
-        stop = threading.Event()
-        thread = threading.Thread(target=lambda: build(settings, routes).run(stop))
-        thread.start()
-        try:
-            with closing(OnCallStore(folder / "oncall.sqlite")) as file:
-                until = time.monotonic() + 20
-                while file.state() is None and time.monotonic() < until:
-                    time.sleep(0.05)
-                began_ms = (file.state() or {"clock_ms": 0})["clock_ms"]
+        with begun(folder) as began_ms:
             system.off_s = 0
             desk.mark()
             desk.voice.alarm()
             came = desk.called(ALARM)
-        finally:
-            stop.set()
-            thread.join(20)
         wrong = [text for text in desk.texts() if "bo-" in text.partition(":")[0]]
         late = "" if began_ms < (time.time() * 1000) - DAY_MS else "it did not begin behind"
         return came._replace(wrong=f"called: {wrong[0]}" if wrong else late)
+
+
+def oncall_clock_ahead(folder):
+    """It begins two hours ahead, as where the machine keeps local time, and the clock is set back."""
+    system = SystemTime(7200)
+    with Team(folder, start=False) as desk, patch.object(clock, "time", system):
+        path = folder / "oncall.toml"
+        path.write_text(path.read_text().replace("enabled = false", "enabled = true\nanswers = true"))
+        with begun(folder) as began_ms, closing(OnCallStore(folder / "oncall.sqlite")) as file:
+            system.off_s = 0
+            desk.mark()
+            desk.voice.alarm()
+            assert desk.called(ALARM).after_s is not None
+            desk.mark()
+            now = datetime.now(UTC).isoformat()
+            said = {"id": "answer-of-ada", "reply": "seen", "all_of": "north", "issued_at": now}
+            desk.voice.publish("bellwatch/_oncall/said/desk/ada", json.dumps(said))
+            until = time.monotonic() + 10
+            while (refusal := file.replied("ada answer-of-ada")) is None and time.monotonic() < until:
+                time.sleep(0.05)
+        late = "" if began_ms > time.time() * 1000 + HOUR_MS else "it did not begin ahead"
+        return Came(desk.passed_s() if refusal == "" else None, late)
 
 
 def broker_end_again(folder):
