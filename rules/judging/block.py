@@ -3,7 +3,7 @@
 What comes out are the few crossings, each in its place in the order of arrival.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Container, Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import partial
 from itertools import pairwise
@@ -51,22 +51,23 @@ Spells = tuple[NDArray[np.int64], NDArray[np.int64]]
 """Places in a block, and the spell of a dry cell that something is told of after each (one more in front)."""
 
 
-def places_by_source(readings: Readings, source_ids: Iterable[int]) -> Places:
+def places_by_source(readings: Readings, source_ids: Container[int]) -> Places:
     """Return the places of each source's readings in a block, in arrival order; others are passed over."""
-    small = readings.source.size and int(readings.source.max()) <= _LARGEST_UINT16
+    if not len(readings):
+        return {}
+    small = int(readings.source.max()) <= _LARGEST_UINT16
     order = np.argsort(readings.source.astype(np.uint16) if small else readings.source, kind="stable")
     ranked = readings.source[order]
-    ids = np.array(sorted(source_ids), dtype=np.int64)
-    starts, stops = ranked.searchsorted(ids), ranked.searchsorted(ids, side="right")
-    return {
-        int(source_id): order[start:stop]
-        for source_id, start, stop in zip(ids, starts, stops, strict=True)
-        if stop > start
-    }
+    starts = [0, *((ranked[1:] != ranked[:-1]).nonzero()[0] + 1).tolist(), ranked.size]
+    found = zip(ranked[starts[:-1]].tolist(), pairwise(starts), strict=True)
+    return {source_id: order[start:stop] for source_id, (start, stop) in found if source_id in source_ids}
 
 
 def by_day(readings: Readings) -> Iterator[Readings]:
     """Go through readings day by day (UTC): what was learned of a channel changes at midnight."""
+    if readings.at_ms[0] // DAY_MS == readings.at_ms[-1] // DAY_MS:
+        yield readings
+        return
     midnights = np.diff(readings.at_ms // DAY_MS).nonzero()[0] + 1
     for start, stop in pairwise([0, *midnights.tolist(), len(readings)]):
         yield readings.part(start, stop)
@@ -94,15 +95,17 @@ class Block:
         self._watch_list = watch_list
         self._channels, self._sources = channels, sources
         self._care, self._fed = care, fed
-        self._trust = Trust(readings, places, watch_list, channels, sources, self._dry_readings, self._put_in)
-        self._inputs = Inputs(watch_list, channels, self._trust.counted)
+        self._here = [channel for channel in watch_list.channels if channel.source.id in places]
+        its = readings, places, watch_list, channels, sources
+        self._trust = Trust(*its, self._dry_readings, self._put_in)
+        self._inputs = Inputs(watch_list, channels, [it.name for it in self._here], self._trust.counted)
         self.judged: dict[str, Series] = {}
         self._made_of: dict[str, tuple[Series, list[Known]]] = {}
         self._rates: dict[str, tuple[NDArray[np.intp], NDArray[np.float64]]] = {}
-        self._rates_before = {name: state.rate_per_hour for name, state in channels.items()}
+        self._rates_before = {it.name: channels[it.name].rate_per_hour for it in self._here}
         self.seen: dict[str, NDArray[np.intp]] = {}
         self.unmoved: dict[int, list[tuple[int, int]]] = {}
-        self._doubtful = {name: state.doubtful for name, state in channels.items()}
+        self._doubtful = {it.name: channels[it.name].doubtful for it in self._here}
         self._dry: dict[int, Dryness] = {}
         self._told: dict[int, tuple[Spells, Spells]] = {}
 
@@ -113,10 +116,8 @@ class Block:
     def judge(self, outcome: Outcome) -> Iterator[Due]:
         """Judge every channel that has readings; flags go into `outcome`, crossings come back in places."""
         to_compare: list[tuple[Channel, Series, Verdict, Bounds]] = []
-        for channel in self._watch_list.channels:
-            here = self.places.get(channel.source.id)
-            if here is None:
-                continue
+        for channel in self._here:
+            here = self.places[channel.source.id]
             series = self._series(channel, here)
             former_flag = self._channels[channel.name].flag
             bounds = self._bounds(channel, series)
@@ -175,7 +176,8 @@ class Block:
             return bounds
         raised, excess = above
         here, rates = self._rates.get(salinity.name, (series.index[:0], np.empty(0)))
-        rates = np.nan_to_num(np.concatenate(([self._rates_before[salinity.name]], rates)))
+        before = self._rates_before.get(salinity.name, self._channels[salinity.name].rate_per_hour)
+        rates = np.nan_to_num(np.concatenate(([before], rates)))
         ahead = 1.0 + rates[here.searchsorted(series.index, side="right")] * bounds.tolerance.lead_time_ms / (
             HOUR_MS * np.where(excess > 0.0, excess, 1.0)
         )
@@ -207,11 +209,12 @@ class Block:
         by = self._watch_list.corrected_by[channel.name]
         if by is None:
             return None
-        before, now = np.array([self._doubtful[by.name]]), self.judged.get(by.name)
+        now = self.judged.get(by.name)
         if now is None:
-            return np.full(here.size, before[0]) if before[0] else None
+            return np.ones(here.size, dtype=np.bool_) if self._channels[by.name].doubtful else None
         doubtful = np.isnan(now.value) if now.suspect is None else np.isnan(now.value) | now.suspect
-        found: NDArray[np.bool_] = np.concatenate((before, doubtful))[now.index.searchsorted(here, "right")]
+        known = np.concatenate(([self._doubtful[by.name]], doubtful))
+        found: NDArray[np.bool_] = known[now.index.searchsorted(here, "right")]
         return found if found.any() else None
 
     def _note(self, channel: Channel, series: Series, verdict: Verdict) -> None:

@@ -10,17 +10,18 @@ off by all that lies between the two. Of three probes and more, those away from 
 where most of them agree on it.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.care.accuracy import WEATHER_HPA
 from rules.judging.channel import ChannelState
-from rules.judging.series import SAMPLES_KEPT, Array, Series
+from rules.judging.series import SAMPLES_KEPT, Array, Samples, Series
 from rules.judging.watch_list import WatchList
-from rules.quality.flags import FAIL, PASS, QartodTest, pack
+from rules.quality.flags import FAIL, PASS, Flags, QartodTest, pack
 from rules.quality.history import Learned, near_default
 from rules.quality.probe_faults import flags_of
 from rules.quantities import Quantity
@@ -89,6 +90,24 @@ def median(values: Array) -> tuple[Array, NDArray[np.intp]]:
     return middle, count
 
 
+class _Before(NamedTuple):
+    """What a channel knew before a block, as in `ChannelState`; `tests` are those of its last reading."""
+
+    good_time_ms: int
+    good_value: float
+    good_suspect: bool
+    sample: Samples
+    value: float
+    tests: Flags
+    base: float
+    moves_per_hour: float
+
+    @classmethod
+    def of(cls, it: ChannelState) -> Self:
+        good = it.good_time_ms, it.good_value, it.good_suspect
+        return cls(*good, it.sample, it.value, it.quality.tests, it.base, it.moves_per_hour)
+
+
 class Inputs:
     """Looks up, in one block, what is known of other channels at each reading."""
 
@@ -96,16 +115,11 @@ class Inputs:
         self,
         watch_list: WatchList,
         channels: Mapping[str, ChannelState],
+        judged: Iterable[str],
         usual: Callable[[Channel], Learned | None],
     ) -> None:
-        self._watch_list, self._learned = watch_list, usual
-        self._before = {
-            name: (it.good_time_ms, it.good_value, it.good_suspect, it.sample)
-            for name, it in channels.items()
-        }
-        self._newest_before = {name: (it.value, it.quality.tests) for name, it in channels.items()}
-        self._base_before = {name: it.base for name, it in channels.items()}
-        self._rate_before = {name: it.moves_per_hour for name, it in channels.items()}
+        self._watch_list, self._channels, self._learned = watch_list, channels, usual
+        self._known_before = {name: _Before.of(channels[name]) for name in judged}
         self._rates: dict[str, Array] = {}
         self._found: dict[str, Series] = {}
         self._samples: dict[str, NDArray[np.intp]] = {}
@@ -123,6 +137,10 @@ class Inputs:
         are `disputed`, and how fast they moved where that matters."""
         self._rates[name] = np.array([]) if moves_per_hour is None else moves_per_hour
         self._found[name], self._samples[name], self._doubts[name] = measured, sampled, doubts
+
+    def _before(self, name: str) -> _Before:
+        """Return what a channel knew before the block, in which only those to be judged change."""
+        return self._known_before.get(name) or _Before.of(self._channels[name])
 
     def at_best(self, need: Need, known: Known) -> Known:
         """Return an input with the least error that it has by the settings: none where probes give it."""
@@ -196,7 +214,7 @@ class Inputs:
         if need.quantity is not Quantity.TEMPERATURE or not need.channels:
             return None
         name = need.channels[0]
-        rates = np.concatenate(([self._rate_before[name]], self._rates.get(name, [])))
+        rates = np.concatenate(([self._before(name).moves_per_hour], self._rates.get(name, [])))
         if not np.nanmax(np.abs(rates), initial=0.0) > LAGS_FROM_PER_HOUR:
             return None
         found, none = self._found.get(name), np.array([], dtype=np.intp)
@@ -207,7 +225,7 @@ class Inputs:
 
     def _base(self, name: str, at: Series) -> Array:
         """Return what a channel read before a swift move, where its newest good value is of one; else NaN."""
-        before, its = self._base_before[name], self._found.get(name)
+        before, its = self._before(name).base, self._found.get(name)
         if its is None or (np.isnan(before) and its.base is None):
             return np.full(at.index.size, before)
         good = (~np.isnan(its.value)).nonzero()[0]
@@ -219,8 +237,8 @@ class Inputs:
     def _disputed(self, name: str, at: Series) -> Array:
         """Return the newest reading behind a channel where it is disputed, NaN where it is not."""
         own = self._own(name)
-        value, tests = self._newest_before[own]
-        before, doubts = float(disputed(np.array([value]), pack(tests))[0]), self._doubts.get(own)
+        was = self._before(own)
+        before, doubts = float(disputed(np.array([was.value]), pack(was.tests))[0]), self._doubts.get(own)
         if doubts is None or (np.isnan(before) and np.isnan(doubts).all()):
             return np.full(at.index.size, before)
         place = self._found[own].index.searchsorted(at.index, side="right")
@@ -281,7 +299,7 @@ class Inputs:
 
     def _last_day(self, name: str, at: Series) -> Array:
         """Return the median of a channel's samples of its last day at each reading; NaN where few."""
-        past = self._before[name][3].value
+        past = self._before(name).sample.value
         sampled, here = self._samples.get(name, np.array([], dtype=np.intp)), self._found.get(name)
         values = [*past, *(here.value[sampled].tolist() if here is not None else [])]
         index = here.index[sampled] if here is not None else sampled
@@ -297,7 +315,7 @@ class Inputs:
 
         Only what had arrived before each reading of `at` counts.
         """
-        time_ms, value, suspect, _ = self._before[name]
+        time_ms, value, suspect, *_ = self._before(name)
         times, values, doubts = np.array([time_ms], dtype=np.int64), np.array([value]), np.array([suspect])
         position = np.zeros(at.index.size, dtype=np.intp)
         found = self._found.get(name)

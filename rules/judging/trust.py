@@ -54,10 +54,8 @@ class Trust:
         self._channels, self._sources = channels, sources
         self._buckets: dict[int, tuple[Buckets, NDArray[np.intp]]] = {}
         self._leaps: dict[int, tuple[Leapt, Leap]] = {}
-        self._before = {
-            name: (state.leap.value[-1:] or (np.nan,), state.leap.time_ms[-1:] or (0,))
-            for name, state in channels.items()
-        }
+        own = watch_list.own.items()
+        self._leap_before = {it: channels[its.name].leap for it, its in own if it in places}
         self._of_water: dict[int, Bools] = {}
         self._sounds: dict[int, Floats] = {}
         self._played: dict[int, tuple[NDArray[np.intp], Again]] = {}
@@ -160,7 +158,8 @@ class Trust:
         """Return the newest reading in the water of a probe at places of the block, and of when it is."""
         its = self._places.get(other.source.id, np.array([], dtype=np.intp))
         its = its[self._in_water(other)] if its.size else its
-        value, time_ms = self._before[other.name]
+        leap = self._leap_before.get(other.source.id, self._channels[other.name].leap)
+        value, time_ms = leap.value[-1:] or (np.nan,), leap.time_ms[-1:] or (0,)
         newest = its.searchsorted(here, side="right")
         read = np.concatenate((value, self._readings.value[its]))[newest]
         return read, np.concatenate((time_ms, self._readings.time_ms[its]))[newest]

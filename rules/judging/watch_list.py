@@ -65,6 +65,7 @@ class WatchList:
         self.plan = plan
         self.channels = channels_of(plan)
         self.place = {channel.name: place for place, channel in enumerate(self.channels)}
+        self.by_name = {channel.name: channel for channel in self.channels}
         self.own = {channel.source.id: channel for channel in self.channels if channel.measured}
         self.cells = cells_of(plan.sources)
         self.apart = dict(lifted_together(plan.sources))
@@ -165,6 +166,8 @@ class WatchList:
 
     def made_of(self, vessels: Collection[str]) -> list[Channel]:
         """Return the channels of these vessels, and what they are made of."""
+        if not vessels:
+            return []
         here = [it for it in self.channels if it.vessel in vessels]
         names = {name for it in here for need in it.needs for name in need.channels}
         return [*here, *(it for it in self.channels if it.name in names)]
