@@ -146,7 +146,7 @@ class Block:
             base = self._trust.base(channel)
             base = base if line is None or base is None else line.of(base)
             time_ms, put_in = self._readings.time_ms[here], self._put_in(channel, here)
-            new = None if put_in is None else put_in.astype(np.int64)
+            new = None if put_in is None or not put_in.any() else put_in.astype(np.int64)
             source = Series(here, time_ms, value, suspect=doubted, elsewhere=new, base=base)
             if not channel.needs:
                 return source
@@ -378,7 +378,8 @@ class Block:
                 continue  # nothing new is known of it
             its, state = self._dryness(cell), self._sources[cell]
             apart = [mate for mate in mates if mate.id in self._watch_list.apart]
-            told = [(it, self._spells(cell, it)) for it in (self._watch_list.own[cell].source, *apart)]
+            own = (self._watch_list.own[cell].source, *apart) if its.last_ms[-1] >= 0 else ()
+            told = [(it, self._spells(cell, it)) for it in own]
             for it, spells in told:
                 kept = self._sources[it.id]
                 kept.witness_ms, kept.ended_ms = (int(each[1][-1]) for each in spells)

@@ -17,12 +17,13 @@ from rules.judging.series import Array, Samples, Series, number, without
 from rules.judging.trend import MS_PER_HOUR, Rise, Trend, TrendState, rose_from, stretches, trend
 from rules.quality.calm import Calm
 from rules.quality.flags import FAIL, NOT_EVALUATED, PASS, SUSPECT, Flag, QartodTest, worse_than_pass
-from rules.quality.history import LEARNED_WITHIN, History
-from rules.quality.leaps import Leap, Scatter
+from rules.quality.history import LEARNED_WITHIN, History, Learned
+from rules.quality.leaps import Leap
 from rules.quality.probe_faults import Belied, FaultReason, flags_of, reason_of, stuck
 from rules.quality.quality import Judged, judge
 from rules.quality.repeats import Repeats
 from rules.quality.replayed import Played
+from rules.quality.scatter import Scatter
 from rules.quality.settings import QualitySettings
 from rules.quality.state import QualityState
 from rules.quality.swift import Swift
@@ -86,6 +87,8 @@ class ChannelState:
     swift: Swift = field(default_factory=Swift)
     played: Played = field(default_factory=Played)
     base: float = np.nan
+    usual: tuple[tuple[int, int], Learned | None] | None = field(init=False, default=None, compare=False)
+    """What `history` tells, and on which day and with which gaps: worked out once a day."""
 
     @property
     def fails(self) -> bool:
@@ -100,7 +103,7 @@ class ChannelState:
     def begin_anew(self) -> None:
         """Forget what a calibration makes jump."""
         self.trend, self.history, self.repeats = TrendState(), History(), Repeats()
-        self.leap, self.swift, self.rise = Leap(), Swift(), Rise()
+        self.leap, self.swift, self.rise, self.usual = Leap(), Swift(), Rise(), None
 
 
 @dataclass(frozen=True, slots=True)

@@ -93,8 +93,9 @@ def drop_outs(
 def _lacks_none(source: Source, states: Mapping[int, SourceState], time_ms: Ints, places: Places) -> bool:
     """Return whether a source lacks no answer, in its window so far or in the block; count its answers."""
     state, here = states[source.id], places[source.id]
-    waits_ms = np.diff(time_ms[here], prepend=state.time_ms)
-    if state.missing or state.gappy or state.gaps.recurs or 2 * waits_ms.max() >= 3 * source.every_ms:
+    times = time_ms[here]
+    longest_ms = (times[1:] - times[:-1]).max(initial=times[0] - state.time_ms)
+    if state.missing or state.gappy or state.gaps.recurs or 2 * longest_ms >= 3 * source.every_ms:
         return False
     state.due = (state.due + here.size) % WINDOW
     return True

@@ -21,7 +21,7 @@ from rules.care.accuracy import WEATHER_HPA
 from rules.judging.channel import ChannelState
 from rules.judging.series import SAMPLES_KEPT, Array, Samples, Series
 from rules.judging.watch_list import WatchList
-from rules.quality.flags import FAIL, PASS, Flags, QartodTest, pack
+from rules.quality.flags import FAIL, PASS, Flags, QartodTest
 from rules.quality.history import Learned, near_default
 from rules.quality.probe_faults import flags_of
 from rules.quantities import Quantity
@@ -171,7 +171,14 @@ class Inputs:
         value, suspect, error = np.full(size, np.nan), np.zeros(size, np.bool_), np.zeros(size)
         rank, otherwise = np.zeros(size, dtype=np.intp), np.full(size, np.nan)
         apart_by = WITHOUT_LIMITS[need.quantity].max_disagreement or np.inf
-        for place, (name, said, doubtful) in enumerate(self._said(need, at, apart_by)):
+        known = self._said(need, at, apart_by)
+        if (
+            len(known) == 1
+            and not np.isnan(known[0][1]).any()
+            and np.isnan(self._base(known[0][0], at)).all()
+        ):
+            return Known(known[0][1], error, known[0][2], rank, self._moves(need, at))
+        for place, (name, said, doubtful) in enumerate(known):
             apart = np.abs(said - value)
             error = np.where(apart > apart_by, np.maximum(apart, error), error)
             now, values = ~np.isnan(said) & np.isnan(value), said
@@ -237,8 +244,10 @@ class Inputs:
     def _disputed(self, name: str, at: Series) -> Array:
         """Return the newest reading behind a channel where it is disputed, NaN where it is not."""
         own = self._own(name)
-        was = self._before(own)
-        before, doubts = float(disputed(np.array([was.value]), pack(was.tests))[0]), self._doubts.get(own)
+        was, doubts = self._before(own), self._doubts.get(own)
+        leapt = was.tests[QartodTest.RATE_OF_CHANGE, -1] == FAIL
+        possible = was.tests[QartodTest.GROSS_RANGE, -1] == PASS
+        before = was.value if leapt and possible else np.nan
         if doubts is None or (np.isnan(before) and np.isnan(doubts).all()):
             return np.full(at.index.size, before)
         place = self._found[own].index.searchsorted(at.index, side="right")
@@ -316,17 +325,18 @@ class Inputs:
         Only what had arrived before each reading of `at` counts.
         """
         time_ms, value, suspect, *_ = self._before(name)
+        if name not in self._found:
+            size = at.index.size
+            return np.full(size, time_ms), np.full(size, value), np.full(size, suspect)
         times, values, doubts = np.array([time_ms], dtype=np.int64), np.array([value]), np.array([suspect])
-        position = np.zeros(at.index.size, dtype=np.intp)
-        found = self._found.get(name)
-        if found is not None:
-            good = ~np.isnan(found.value)
-            here: slice | Bools = slice(None) if good.all() else good
-            times = np.concatenate([times, found.time_ms[here]])
-            values = np.concatenate([values, found.value[here]])
-            doubtful = np.zeros(good.size, np.bool_) if found.suspect is None else found.suspect
-            doubts = np.concatenate([doubts, doubtful[here]])
-            position = found.index[here].searchsorted(at.index, side="right")
+        found = self._found[name]
+        good = ~np.isnan(found.value)
+        here: slice | Bools = slice(None) if good.all() else good
+        times = np.concatenate([times, found.time_ms[here]])
+        values = np.concatenate([values, found.value[here]])
+        doubtful = np.zeros(good.size, np.bool_) if found.suspect is None else found.suspect
+        doubts = np.concatenate([doubts, doubtful[here]])
+        position = found.index[here].searchsorted(at.index, side="right")
         return times[position], values[position], doubts[position]
 
     def _holds_ms(self, name: str) -> int:

@@ -78,6 +78,7 @@ class WatchList:
             self._measured.setdefault((channel.vessel, channel.quantity), []).append(channel)
         self._rack = rack
         self._dangers: tuple[Danger, ...] | None = None
+        self._quality: dict[str, QualitySettings] = {}
         self._mates: dict[int, list[Source]] = {}
         self.given: set[str] = set()
         for channel in self.channels:
@@ -112,7 +113,10 @@ class WatchList:
 
     def quality(self, channel: Channel) -> QualitySettings:
         """Return the settings of a channel's quality tests now."""
-        return self.plan.quality_of(channel.quantity, channel.source.probe, self.stage(channel).stage)
+        if channel.name not in self._quality:
+            its = channel.quantity, channel.source.probe, self.stage(channel).stage
+            self._quality[channel.name] = self.plan.quality_of(*its)
+        return self._quality[channel.name]
 
     def _witnesses(self, source: Source) -> list[tuple[int, float]]:
         """Return the sources that must move where a source should, and their least changes."""
@@ -142,11 +146,14 @@ class WatchList:
     def is_maintained(self, source_id: int) -> bool:
         """Return whether somebody is at work on a source's vessel or bus now."""
         source = self.own[source_id].source
-        return self._rack.maintenance_of(source.vessel, source.bus) is not None
+        return (
+            bool(self._rack.maintenance) and self._rack.maintenance_of(source.vessel, source.bus) is not None
+        )
 
     def stages_changed(self) -> None:
         """Forget what was worked out for the stages as they were."""
         self._dangers = None
+        self._quality.clear()
 
     def stage(self, channel: Channel) -> StageNow:
         """Return the stage in a channel's vessel; one without a name where there is none."""
