@@ -3,11 +3,12 @@
 Each test of a probe takes a shorter way where there is one reading, or where nothing can be found.
 """
 
+import json
 from collections.abc import Callable
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from rules.judging.series import Samples, Series, sample
@@ -78,7 +79,8 @@ TESTS: list[tuple[Callable, Callable]] = [
 
 
 def plain(carried):
-    return [to_plain(it) for it in (carried if isinstance(carried, tuple) else (carried,))]
+    its = carried if isinstance(carried, tuple) else (carried,)
+    return json.dumps([to_plain(it) for it in its])  # where NaN is NaN
 
 
 def course(draw):
@@ -105,6 +107,7 @@ def course(draw):
 @pytest.mark.parametrize(("test", "nothing"), TESTS)
 @settings(max_examples=25, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1))
+@example(seed=8320539)  # ends with a reading that is not usable
 def test_one_reading_at_a_time_is_the_whole(test, nothing, seed):
     value = course(np.random.default_rng(seed))
     at_ms = START_MS + EVERY_MS * np.arange(value.size)
