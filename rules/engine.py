@@ -330,7 +330,8 @@ class Engine:
         return Water(readings, places, self._watch_list, self._channels, self._sources, self._care)
 
     def _judge_block(self, readings: Readings, outcome: Outcome) -> None:
-        good = {name: (it.good_time_ms, it.good_value) for name, it in self._channels.items()}
+        known = self._channels.items() if readings.acts else ()
+        good = {name: (it.good_time_ms, it.good_value) for name, it in known}
         water = self._water(readings)
         water = water.judge() if self._common is None else self._common.judged(water)
         fallen = silences(self._plan.sources, self._sources, readings.at_ms, water.places)
@@ -358,9 +359,8 @@ class Engine:
         self, from_ms: int, at_ms: NDArray[np.int64], places: Places, seen: Seen, unmoved: Unmoved
     ) -> list[Due]:
         """Find what nobody sees any more, or sees again, up to the last of `at_ms`; note when each was."""
-        names = {channel.name: channel for channel in self._watch_list.channels}
-        known = (self._plan.sources, self._sources, self._watch_list.own, names, from_ms, at_ms, places)
-        unseen = Unseen(*known, {name: it.seen_ms for name, it in self._channels.items()}, seen, unmoved)
+        known = (self._plan.sources, self._sources, self._watch_list.own, self._watch_list.by_name)
+        unseen = Unseen(*known, from_ms, at_ms, places, self._channels, seen, unmoved)
         due = due_losses(unseen.losses(self._watch_list.dangers(), self._unwatched), self._watch_list)
         for name in seen:
             self._channels[name].seen_ms = unseen.last_ms(name, at_ms.size)

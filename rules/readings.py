@@ -68,6 +68,9 @@ class Readings:
 
 def by_day(readings: Readings) -> Iterator[Readings]:
     """Go through readings day by day (UTC): what was learned of a channel changes at midnight."""
+    if readings.at_ms[0] // DAY_MS == readings.at_ms[-1] // DAY_MS:
+        yield readings
+        return
     midnights = np.diff(readings.at_ms // DAY_MS).nonzero()[0] + 1
     for start, stop in pairwise([0, *midnights.tolist(), len(readings)]):
         yield readings.part(start, stop)

@@ -38,15 +38,14 @@ def worse_on_the_shelf(
 
     Only readings from `place` on count.
     """
-    channels = {channel.name: channel for channel in watch_list.channels if channel.name in judged}
     for alarm in alarms:
-        if alarm.state is not State.SHELVED or alarm.condition not in MILDER or alarm.channel not in channels:
+        if alarm.state is not State.SHELVED or alarm.condition not in MILDER or alarm.channel not in judged:
             continue
         series, order = judged[alarm.channel], watch_list.place[alarm.channel]
         series = series.part(slice(int(series.index.searchsorted(place)), series.index.size))
         if not series.index.size:
             continue
-        bounds = watch_list.bounds(channels[alarm.channel], series.time_ms)
+        bounds = watch_list.bounds(watch_list.by_name[alarm.channel], series.time_ms)
         for index, evidence in _first_worse(alarm, series, bounds):
             at_ms = int(readings.at_ms[index])
             yield Due(index, False, at_ms, order, _LAST, _worse_crossing(alarm, evidence))

@@ -8,7 +8,8 @@ from daemon.tables.words import shown
 from daemon.words import label
 from rules.judging.channel import FAULT_DELAYS_MS
 from rules.judging.watch_list import OXYGEN
-from rules.quality.calm import BUCKET_MS, LEAST_MS, LEAST_READINGS, MOVED, STALE_POLLS
+from rules.quality.calm import LEAST_MS, LEAST_READINGS, MOVED, STALE_POLLS
+from rules.quality.hour_statistics import BUCKET_MS
 from rules.quantities import Quantity
 
 WITNESSED_WITHIN_S = 1800.0

@@ -119,7 +119,8 @@ def turns(
 
 def is_clear(standing: dict[str, Persistence], key: str) -> bool:
     """Say whether nothing of a condition is carried on, so that a block without it can be passed over."""
-    return standing.get(key, Persistence()).phase is Phase.CLEAR
+    its = standing.get(key)
+    return its is None or its.phase is Phase.CLEAR
 
 
 def carried_turns(

@@ -18,11 +18,12 @@ from rules.judging.series import Array, Samples, Series, Shown, number, without
 from rules.judging.trend import MS_PER_HOUR, NO_TREND, Rise, Trend, TrendState, rose_from, trend
 from rules.quality.calm import Calm
 from rules.quality.flags import NOT_EVALUATED, PASS, SUSPECT, Flag, QartodTest, worse_than_pass
-from rules.quality.history import LEARNED_WITHIN, History
-from rules.quality.leaps import Leap, Scatter
+from rules.quality.history import LEARNED_WITHIN, History, Learned
+from rules.quality.leaps import Leap
 from rules.quality.probe_faults import FaultReason, flags_of, reason_of, stuck
 from rules.quality.repeats import Repeats
 from rules.quality.replayed import Played, Rests
+from rules.quality.scatter import Scatter
 from rules.quality.state import QualityState
 from rules.quality.swift import Swift
 from rules.quantities import Quantity
@@ -86,6 +87,8 @@ class ChannelState:
     played: Played = field(default_factory=Played)
     rests: Rests = field(default_factory=Rests)
     base: float = np.nan
+    usual: tuple[tuple[int, int], Learned | None] | None = field(init=False, default=None, compare=False)
+    """What `history` tells, and on which day and with which gaps: worked out once a day."""
 
     @property
     def fails(self) -> bool:
@@ -100,7 +103,7 @@ class ChannelState:
     def begin_anew(self) -> None:
         """Forget what a calibration makes jump."""
         self.trend, self.history, self.repeats = NO_TREND, History(), Repeats()
-        self.leap, self.swift, self.rise = Leap(), Swift(), Rise()
+        self.leap, self.swift, self.rise, self.usual = Leap(), Swift(), Rise(), None
 
 
 _OF_LIMITS = {"trend", "rise", "standing", "rate_per_hour", "moves_per_hour", "seen_ms", "again"}

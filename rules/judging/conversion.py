@@ -24,10 +24,10 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
     value = _value(channel, own.value, *values)
     base = None if own.base is None else _value(channel, own.base, *values)
     lacking = {need.quantity: known.error > 0 for need, known in zip(channel.needs, inputs, strict=True)}
-    off = np.logical_or.reduce([*lacking.values(), _error(own) > 0])
-    doubts = [known.suspect for known in inputs] + ([own.suspect] if own.suspect is not None else [])
-    suspect = np.logical_or.reduce(doubts)
-    suspect = suspect if suspect.any() else None
+    off, doubtful = _error(own) > 0, np.zeros(value.size, np.bool_) if own.suspect is None else own.suspect
+    for known, lacks in zip(inputs, lacking.values(), strict=True):
+        off, doubtful = off | lacks, doubtful | known.suspect
+    suspect = doubtful if doubtful.any() else None
     elsewhere = _elsewhere(channel, own, inputs)
     if not off.any():
         return Series(own.index, own.time_ms, value, None, suspect, elsewhere, base=base)

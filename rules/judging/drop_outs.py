@@ -75,7 +75,7 @@ def drop_outs(
     counts = {
         source.id: _Count.of(source, states[source.id], time_ms, places[source.id])
         for source in sources
-        if source.every_ms and source.id in places
+        if source.every_ms and source.id in places and not _lacks_none(source, states, time_ms, places)
     }
     for source in sources:
         if source.id not in counts:
@@ -88,6 +88,17 @@ def drop_outs(
                 yield _told(source, sources, counts, states, turn) if turn.active else over
         closed = bool(count.ends.size) and int(count.ends[-1]) == count.here.size - 1
         state.due, state.missing = int(count.due[-1]) % WINDOW, 0 if closed else int(count.missing[-1])
+
+
+def _lacks_none(source: Source, states: Mapping[int, SourceState], time_ms: Ints, places: Places) -> bool:
+    """Return whether a source lacks no answer, in its window so far or in the block; count its answers."""
+    state, here = states[source.id], places[source.id]
+    times = time_ms[here]
+    longest_ms = (times[1:] - times[:-1]).max(initial=times[0] - state.time_ms)
+    if state.missing or state.gappy or state.gaps.recurs or 2 * longest_ms >= 3 * source.every_ms:
+        return False
+    state.due = (state.due + here.size) % WINDOW
+    return True
 
 
 def _turns(state: SourceState, count: _Count, time_ms: Ints) -> Iterator[Turn]:

@@ -104,6 +104,8 @@ class Dryness:
 
 def dryness(cell: Series, state: SourceState) -> Dryness:
     """Return what a cell says in a block; `state` is what was known before."""
+    if not cell.time_ms.size:
+        return Dryness(cell, state.first_ms, np.array([state.dry_ms]), np.array([state.spell_ms]))
     dry_ms = np.where(cell.value < DRY_BELOW_MS_CM, cell.time_ms, np.int64(-1))
     last_ms = np.maximum.accumulate(np.concatenate([[state.dry_ms], dry_ms]))
     before = last_ms[:-1]
@@ -119,6 +121,8 @@ def values_in_water(other: Series, dryness: Dryness, state: SourceState) -> NDAr
     Element k is what is known after k such readings of the cell.
     """
     wet = dryness.cell.index[dryness.in_water]
+    if not wet.size:
+        return np.array([state.wet])
     newest = np.concatenate([[state.raw], other.value])[other.index.searchsorted(wet, side="right")]
     return np.concatenate([[state.wet], newest])
 
@@ -159,6 +163,8 @@ def borne_out(found: Sequence[tuple[Times, Times]], before_ms: int) -> tuple[Tim
 
     The second has an element more, `before_ms` in front.
     """
+    if not found:
+        return np.array([], dtype=np.int64), np.array([before_ms])
     places = np.concatenate([np.array([], dtype=np.int64), *(place for place, _ in found)])
     spells = np.concatenate([np.array([], dtype=np.int64), *(spell for _, spell in found)])
     order = np.argsort(places, kind="stable")

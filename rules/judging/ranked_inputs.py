@@ -10,17 +10,18 @@ off by all that lies between the two. Of three probes and more, those away from 
 where most of them agree on it.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from typing import NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.care.accuracy import WEATHER_HPA
 from rules.judging.channel import ChannelState
-from rules.judging.series import SAMPLES_KEPT, Array, Series
+from rules.judging.series import SAMPLES_KEPT, Array, Samples, Series
 from rules.judging.watch_list import WatchList
-from rules.quality.flags import FAIL, PASS, QartodTest, pack
+from rules.quality.flags import FAIL, PASS, Flags, QartodTest
 from rules.quality.history import Learned, near_default
 from rules.quality.probe_faults import flags_of
 from rules.quantities import Quantity
@@ -81,6 +82,23 @@ def median(values: Array) -> tuple[Array, NDArray[np.intp]]:
     return middle, count
 
 
+class _Before(NamedTuple):
+    """What a channel knew before a block, as in `ChannelState`; `tests` are those of its last reading."""
+
+    good_time_ms: int
+    good_value: float
+    good_suspect: bool
+    sample: Samples
+    value: float
+    tests: Flags
+    base: float
+
+    @classmethod
+    def of(cls, it: ChannelState) -> Self:
+        good = it.good_time_ms, it.good_value, it.good_suspect
+        return cls(*good, it.sample, it.value, it.quality.tests, it.base)
+
+
 class Inputs:
     """Looks up, in one block, what is known of other channels at each reading."""
 
@@ -88,15 +106,11 @@ class Inputs:
         self,
         watch_list: WatchList,
         channels: Mapping[str, ChannelState],
+        judged: Iterable[str],
         usual: Callable[[Channel], Learned | None],
     ) -> None:
-        self._watch_list, self._learned = watch_list, usual
-        self._before = {
-            name: (it.good_time_ms, it.good_value, it.good_suspect, it.sample)
-            for name, it in channels.items()
-        }
-        self._newest_before = {name: (it.value, it.quality.tests) for name, it in channels.items()}
-        self._base_before = {name: it.base for name, it in channels.items()}
+        self._watch_list, self._channels, self._learned = watch_list, channels, usual
+        self._known_before = {name: _Before.of(channels[name]) for name in judged}
         self._found: dict[str, Series] = {}
         self._samples: dict[str, NDArray[np.intp]] = {}
         self._doubts: dict[str, Array] = {}
@@ -105,6 +119,10 @@ class Inputs:
         """Take in what became of a channel: values measured now (NaN elsewhere), which were sampled, which
         are `disputed`."""
         self._found[name], self._samples[name], self._doubts[name] = measured, sampled, doubts
+
+    def _before(self, name: str) -> _Before:
+        """Return what a channel knew before the block, in which only those to be judged change."""
+        return self._known_before.get(name) or _Before.of(self._channels[name])
 
     def at_best(self, need: Need, known: Known) -> Known:
         """Return an input with the least error that it has by the settings: none where probes give it."""
@@ -135,7 +153,14 @@ class Inputs:
         value, suspect, error = np.full(size, np.nan), np.zeros(size, np.bool_), np.zeros(size)
         rank, otherwise = np.zeros(size, dtype=np.intp), np.full(size, np.nan)
         apart_by = WITHOUT_LIMITS[need.quantity].max_disagreement or np.inf
-        for place, (name, said, doubtful) in enumerate(self._said(need, at, apart_by)):
+        known = self._said(need, at, apart_by)
+        if (
+            len(known) == 1
+            and not np.isnan(known[0][1]).any()
+            and np.isnan(self._base(known[0][0], at)).all()
+        ):
+            return Known(known[0][1], error, known[0][2], rank)
+        for place, (name, said, doubtful) in enumerate(known):
             apart = np.abs(said - value)
             error = np.where(apart > apart_by, np.maximum(apart, error), error)
             now, values = ~np.isnan(said) & np.isnan(value), said
@@ -175,7 +200,7 @@ class Inputs:
 
     def _base(self, name: str, at: Series) -> Array:
         """Return what a channel read before a swift move, where its newest good value is of one; else NaN."""
-        before, its = self._base_before[name], self._found.get(name)
+        before, its = self._before(name).base, self._found.get(name)
         if its is None or (np.isnan(before) and its.base is None):
             return np.full(at.index.size, before)
         good = (~np.isnan(its.value)).nonzero()[0]
@@ -187,8 +212,10 @@ class Inputs:
     def _disputed(self, name: str, at: Series) -> Array:
         """Return the newest reading behind a channel where it is disputed, NaN where it is not."""
         own = self._own(name)
-        value, tests = self._newest_before[own]
-        before, doubts = float(disputed(np.array([value]), pack(tests))[0]), self._doubts.get(own)
+        was, doubts = self._before(own), self._doubts.get(own)
+        leapt = was.tests[QartodTest.RATE_OF_CHANGE, -1] == FAIL
+        possible = was.tests[QartodTest.GROSS_RANGE, -1] == PASS
+        before = was.value if leapt and possible else np.nan
         if doubts is None or (np.isnan(before) and np.isnan(doubts).all()):
             return np.full(at.index.size, before)
         place = self._found[own].index.searchsorted(at.index, side="right")
@@ -249,7 +276,7 @@ class Inputs:
 
     def _last_day(self, name: str, at: Series) -> Array:
         """Return the median of a channel's samples of its last day at each reading; NaN where few."""
-        past = self._before[name][3].value
+        past = self._before(name).sample.value
         sampled, here = self._samples.get(name, np.array([], dtype=np.intp)), self._found.get(name)
         values = [*past, *(here.value[sampled].tolist() if here is not None else [])]
         index = here.index[sampled] if here is not None else sampled
@@ -265,18 +292,19 @@ class Inputs:
 
         Only what had arrived before each reading of `at` counts.
         """
-        time_ms, value, suspect, _ = self._before[name]
+        time_ms, value, suspect, *_ = self._before(name)
+        if name not in self._found:
+            size = at.index.size
+            return np.full(size, time_ms), np.full(size, value), np.full(size, suspect)
         times, values, doubts = np.array([time_ms], dtype=np.int64), np.array([value]), np.array([suspect])
-        position = np.zeros(at.index.size, dtype=np.intp)
-        found = self._found.get(name)
-        if found is not None:
-            good = ~np.isnan(found.value)
-            here: slice | Bools = slice(None) if good.all() else good
-            times = np.concatenate([times, found.time_ms[here]])
-            values = np.concatenate([values, found.value[here]])
-            doubtful = np.zeros(good.size, np.bool_) if found.suspect is None else found.suspect
-            doubts = np.concatenate([doubts, doubtful[here]])
-            position = found.index[here].searchsorted(at.index, side="right")
+        found = self._found[name]
+        good = ~np.isnan(found.value)
+        here: slice | Bools = slice(None) if good.all() else good
+        times = np.concatenate([times, found.time_ms[here]])
+        values = np.concatenate([values, found.value[here]])
+        doubtful = np.zeros(good.size, np.bool_) if found.suspect is None else found.suspect
+        doubts = np.concatenate([doubts, doubtful[here]])
+        position = found.index[here].searchsorted(at.index, side="right")
         return times[position], values[position], doubts[position]
 
     def _holds_ms(self, name: str) -> int:

@@ -90,6 +90,8 @@ SAMPLES_KEPT = 24
 
 def sample(measured: Series, past: Samples) -> tuple[NDArray[np.intp], Samples]:
     """Return which readings (places in `measured`) are the first good ones of their hours, and all kept."""
+    if past.hour and measured.time_ms[-1] // HOUR_MS <= past.hour[-1]:
+        return np.array([], dtype=np.intp), past
     good = (~np.isnan(measured.value)).nonzero()[0]
     hour = measured.time_ms[good] // HOUR_MS
     new = hour > np.concatenate([past.hour[-1:] or (-1,), hour[:-1]])

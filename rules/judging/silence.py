@@ -94,7 +94,8 @@ def silences(
     for source in sources:
         state = states[source.id]
         limit_ms = source.silent_after_ms
-        if source.id not in places and not state.silent and now_ms - state.at_ms <= _NEAR * limit_ms:
+        steady = not (state.silent or state.drops.recurs)
+        if steady and now_ms - state.at_ms <= _NEAR * limit_ms:
             continue  # the most of all, for which nothing follows
         here = places.get(source.id, np.array([], dtype=np.intp))
         heard = np.concatenate([[state.at_ms], at_ms[here], at_ms[-1:]])

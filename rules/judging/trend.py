@@ -141,7 +141,8 @@ class _Medians:
         self._value = np.rint(median * _STEPS).astype(np.int64)
         self._per_hour = MS_PER_HOUR / window_ms
         products = (self.steps, self._value, self.steps * self.steps, self.steps * self._value)
-        self._sums = [np.concatenate([[0], np.cumsum(product)]) for product in products]
+        self._sums = np.zeros((4, median.size + 1), dtype=np.int64)
+        np.cumsum(products, axis=1, out=self._sums[:, 1:])
 
     def lowest(self, start: int, stop: int) -> float:
         """Return the lowest of the medians `start` to `stop`."""
@@ -153,7 +154,7 @@ class _Medians:
         Sums wrap round beyond 64 bits and their differences come back, as long as the window's own fit.
         """
         count, steps, value = stop - start + 1, self.steps[stop], self._value[stop]
-        time, level, square, product = (sums[stop + 1] - sums[start] for sums in self._sums)
+        time, level, square, product = self._sums[:, stop + 1] - self._sums[:, start]
         square += steps * (count * steps - 2 * time)  # from the newest of the window on
         product += steps * (count * value - level) - value * time
         time -= count * steps

@@ -17,14 +17,16 @@ from rules.judging.channel import ChannelState
 from rules.judging.series import Series
 from rules.judging.silence import Places, SourceState
 from rules.judging.watch_list import WatchList
-from rules.quality.calm import MOVING, STALE_POLLS, Buckets, Shown, Witness, frozen
+from rules.quality.calm import MOVING, STALE_POLLS, Shown, Witness, frozen
 from rules.quality.flags import PASS
 from rules.quality.history import DAY_MS, Learned, learn, learned
-from rules.quality.leaps import Beside, Leap, Leapt, Scatter, bend_limit, erratic, leaps
+from rules.quality.hour_statistics import Buckets
+from rules.quality.leaps import Beside, Leap, Leapt, leaps
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
 from rules.quality.repeats import repeated, repeats_after
 from rules.quality.replayed import COARSE_MS, Again, played, rested
+from rules.quality.scatter import Scatter, bend_limit, erratic
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quality.swift import PER_KELVIN, Swift, swift
 from rules.quantities import Quantity
@@ -54,23 +56,20 @@ class Trust:
         self._channels, self._sources = channels, sources
         self._buckets: dict[int, tuple[Buckets, NDArray[np.intp]]] = {}
         self._leaps: dict[int, tuple[Leapt, Leap]] = {}
-        self._before = {
-            name: (state.leap.value[-1:] or (np.nan,), state.leap.time_ms[-1:] or (0,))
-            for name, state in channels.items()
-        }
+        own = watch_list.own.items()
+        self._leap_before = {it: channels[its.name].leap for it, its in own if it in places}
         self._of_water: dict[int, Bools] = {}
         self._sounds: dict[int, Floats] = {}
         self._played: dict[int, tuple[NDArray[np.intp], Again]] = {}
         self._bases: dict[int, Floats | None] = {}
-        self._usual: dict[str, Learned | None] = {}
         self._day_ms = int(readings.at_ms[0]) // DAY_MS * DAY_MS
 
     def usual(self, channel: Channel) -> Learned | None:
         """Return what a channel showed before the day of the block; None where nothing."""
-        if channel.name not in self._usual:
-            history, wait_ms = self._channels[channel.name].history, channel.source.silent_after_ms
-            self._usual[channel.name] = learned(history, self._day_ms, channel.quantity, wait_ms)
-        return self._usual[channel.name]
+        state, by = self._channels[channel.name], (self._day_ms, channel.source.silent_after_ms)
+        if state.usual is None or state.usual[0] != by:
+            state.usual = by, learned(state.history, by[0], channel.quantity, by[1])
+        return state.usual[1]
 
     def counted(self, channel: Channel) -> Learned | None:
         """Return the same where thresholds may rest on it."""
@@ -92,22 +91,28 @@ class Trust:
             doubtful |= ~np.isnan(series.base)
         if self._watch_list.is_maintained(channel.source.id):
             doubtful[:] = True
-        found = Belied(np.full(at_ms.size, MOVING), *np.zeros((6, at_ms.size), dtype=np.bool_))
-        value = self._readings.value[here] if channel.measured else series.value
+        found, value = self._disbelieved(channel, here) if channel.measured else None, series.value
         if channel.measured:
-            leapt, state.leap = self._leaps_of(channel.source.id)
-            found.jumped[:], found.young[:], found.loose[:] = leapt.jumped, leapt.young, leapt.loose
-            again_ms = self._played_since(channel.source, here)
-            found.played[:] = again_ms != MOVING
-            found.since_ms[:] = np.minimum(self._frozen_since(channel, here), again_ms)
-            found.erratic[:] = self._erratic(channel, here)
+            value = self._readings.value[here]
+        if found is not None:
             doubtful |= found.frozen | found.jumped | found.erratic
         wait_ms = channel.source.silent_after_ms
         state.history = learn(state.history, at_ms, value, doubtful, channel.quantity, wait_ms)
+        return found
+
+    def _disbelieved(self, channel: Channel, here: NDArray[np.intp]) -> Belied | None:
+        """Return which readings of a probe (at places `here`) are belied, None where none is."""
+        leapt, self._channels[channel.name].leap = self._leaps_of(channel.source.id)
+        again_ms = self._played_since(channel.source, here)
+        since_ms = np.minimum(self._frozen_since(channel, here), again_ms)
+        erratic, frozen = self._erratic(channel, here), since_ms != MOVING
+        if not (frozen | leapt.jumped | erratic | leapt.loose).any():
+            return None
         shown = self._watch_list.beside[channel.name] or self._watch_list.borne_out_by[channel.name]
-        if not (shown or channel.needs):
-            found.doubted[:] = found.jumped & ~(found.loose | found.erratic | found.frozen)
-        return found if (found.frozen | found.jumped | found.erratic | found.loose).any() else None
+        alone = np.bool_(not (shown or channel.needs))
+        doubted = alone & leapt.jumped & ~(leapt.loose | erratic | frozen)
+        played = again_ms != MOVING
+        return Belied(since_ms, leapt.jumped, erratic, leapt.young, leapt.loose, played, doubted)
 
     def _in_water(self, channel: Channel) -> Bools:
         """Return which readings of a probe are numbers, and of the water."""
@@ -130,9 +135,11 @@ class Trust:
                 settings = replace(settings, max_jump=settings.max_jump and 1e300)  # none is a leap
                 past = Leap(past.time_ms, past.value, past.beside)
             found, leap = leaps(time_ms, value, settings, past, agreed, beside)
-            everywhere = np.zeros((3, here.size), dtype=np.bool_)
-            everywhere[:, in_water] = found.jumped, found.young, found.loose
-            self._leaps[source_id] = Leapt(*everywhere), leap
+            if value.size < here.size:
+                everywhere = np.zeros((3, here.size), dtype=np.bool_)
+                everywhere[:, in_water] = found.jumped, found.young, found.loose
+                found = Leapt(*everywhere)
+            self._leaps[source_id] = found, leap
         return self._leaps[source_id]
 
     def _agreed(
@@ -160,7 +167,8 @@ class Trust:
         """Return the newest reading in the water of a probe at places of the block, and of when it is."""
         its = self._places.get(other.source.id, np.array([], dtype=np.intp))
         its = its[self._in_water(other)] if its.size else its
-        value, time_ms = self._before[other.name]
+        leap = self._leap_before.get(other.source.id, self._channels[other.name].leap)
+        value, time_ms = leap.value[-1:] or (np.nan,), leap.time_ms[-1:] or (0,)
         newest = its.searchsorted(here, side="right")
         read = np.concatenate((value, self._readings.value[its]))[newest]
         return read, np.concatenate((time_ms, self._readings.time_ms[its]))[newest]

@@ -19,6 +19,7 @@ from rules.alarms.alarm import Alarm
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import EXCUSES, Condition, Priority
 from rules.alarms.recurrence import Recurrence
+from rules.judging.channel import ChannelState
 from rules.judging.silence import Places, Scope, SourceState, scope_of
 from rules.quality.probe_faults import FaultReason
 from rules.quantities import Quantity
@@ -113,7 +114,7 @@ _ENDS, _OVER, _BEGINS = range(3)
 
 @dataclass(frozen=True, slots=True)
 class Unseen:
-    """Finds, in one block from `from_ms` on, which dangers are lost; `last` is when each was seen before it.
+    """Finds, in one block from `from_ms` on, which dangers are lost; `before` is what was known before it.
 
     `own` is the channel of what each source measures, `channels` are all by name.
     """
@@ -125,7 +126,7 @@ class Unseen:
     from_ms: int
     at_ms: NDArray[np.int64]
     places: Places
-    last: Mapping[str, int]
+    before: Mapping[str, ChannelState]
     seen: Seen
     unmoved: Unmoved
 
@@ -134,7 +135,7 @@ class Unseen:
         here = self.seen.get(name, np.array([], dtype=np.intp))
         before = int(here.searchsorted(position))
         start = int(here[before - 1]) if before else -1
-        last_ms = self.last[name] if start < 0 else int(self.at_ms[start])
+        last_ms = self.before[name].seen_ms if start < 0 else int(self.at_ms[start])
         found = self.unmoved.get(self.channels[name].source.id, ())
         return min([last_ms, *(since_ms for at, since_ms in found if start < at < position)])
 
@@ -144,7 +145,7 @@ class Unseen:
         `known` says what hides each danger.
         """
         due, clock_ms = list[tuple[int, int, int]](), int(self.at_ms[-1])
-        states = [(danger, known.get(danger.name) or Hidden()) for danger in dangers]
+        states = [(it, known.get(it.name) or Hidden()) for it in dangers if self._may_change(it, known)]
         gaps = [gap for danger, state in states for gap in self._gaps(danger, state)]
         for number, gap in enumerate(gaps):
             moment_ms = max(gap.due_ms, self.from_ms)
@@ -172,6 +173,13 @@ class Unseen:
         known |= {danger.name: state for danger, state in states if state.again.times}
         for name in sorted(known):  # in one order, however the block was cut
             known[name] = known.pop(name)
+
+    def _may_change(self, danger: Danger, known: Mapping[str, Hidden]) -> bool:
+        """Return whether a danger may be lost or seen again: not where it shows as usual."""
+        if danger.name in known or self.unmoved:
+            return True
+        since_ms = max(self.before[channel.name].seen_ms for channel in danger.channels)
+        return bool(self.at_ms[-1] - since_ms > danger.missed_ms)
 
     def _note_over(self, due: list[tuple[int, int, int]], number: int, gap: _Gap) -> None:
         """Note the first reading after a gap by which a danger that comes and goes is so no longer."""
@@ -210,7 +218,7 @@ class Unseen:
 
         Of one that comes and goes an empty one comes first: what it was seen by since the block before.
         """
-        since_ms = max(self.last[channel.name] for channel in danger.channels)
+        since_ms = max(self.before[channel.name].seen_ms for channel in danger.channels)
         shown = [self.seen[channel.name] for channel in danger.channels if channel.name in self.seen]
         found = self._found(danger) if self.unmoved else []
         new = state.unseen or found or any(its.size for its in shown)

@@ -65,6 +65,7 @@ class WatchList:
         self.plan = plan
         self.channels = channels_of(plan)
         self.place = {channel.name: place for place, channel in enumerate(self.channels)}
+        self.by_name = {channel.name: channel for channel in self.channels}
         self.own = {channel.source.id: channel for channel in self.channels if channel.measured}
         self.cells = cells_of(plan.sources)
         self.apart = dict(lifted_together(plan.sources))
@@ -78,6 +79,7 @@ class WatchList:
         self._but_for_limits = replace(plan, tolerances={}, own_tolerances={}, alarm_rules=AlarmRules())
         self._rack = rack
         self._dangers: tuple[Danger, ...] | None = None
+        self._quality: dict[str, QualitySettings] = {}
         self._mates: dict[int, list[Source]] = {}
         self.given: set[str] = set()
         for channel in self.channels:
@@ -112,7 +114,10 @@ class WatchList:
 
     def quality(self, channel: Channel) -> QualitySettings:
         """Return the settings of a channel's quality tests now."""
-        return self.plan.quality_of(channel.quantity, channel.source.probe, self.stage(channel).stage)
+        if channel.name not in self._quality:
+            its = channel.quantity, channel.source.probe, self.stage(channel).stage
+            self._quality[channel.name] = self.plan.quality_of(*its)
+        return self._quality[channel.name]
 
     def _witnesses(self, source: Source) -> list[tuple[int, float]]:
         """Return the sources that must move where a source should, and their least changes."""
@@ -142,7 +147,9 @@ class WatchList:
     def is_maintained(self, source_id: int) -> bool:
         """Return whether somebody is at work on a source's vessel or bus now."""
         source = self.own[source_id].source
-        return self._rack.maintenance_of(source.vessel, source.bus) is not None
+        return (
+            bool(self._rack.maintenance) and self._rack.maintenance_of(source.vessel, source.bus) is not None
+        )
 
     def of_the_water(self) -> tuple[RackPlan, dict[str, StageNow], set[Target]]:
         """Return what the water is judged by: the plan but for its limits, stages, and what is maintained."""
@@ -151,6 +158,7 @@ class WatchList:
     def stages_changed(self) -> None:
         """Forget what was worked out for the stages as they were."""
         self._dangers = None
+        self._quality.clear()
 
     def stage(self, channel: Channel) -> StageNow:
         """Return the stage in a channel's vessel; one without a name where there is none."""
@@ -170,6 +178,8 @@ class WatchList:
 
     def made_of(self, vessels: Collection[str]) -> list[Channel]:
         """Return the channels of these vessels, and what they are made of."""
+        if not vessels:
+            return []
         here = [it for it in self.channels if it.vessel in vessels]
         names = {name for it in here for need in it.needs for name in need.channels}
         return [*here, *(it for it in self.channels if it.name in names)]

@@ -3,10 +3,10 @@
 No limit has a say in it. So engines that judge the same readings by other limits take it from each other.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Container, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import chain
+from itertools import chain, pairwise
 from operator import attrgetter
 from typing import Self
 
@@ -36,11 +36,12 @@ from rules.judging.trust import Trust
 from rules.judging.watch_list import OXYGEN, WatchList
 from rules.quality.flags import FAIL, PASS, SUSPECT
 from rules.quality.history import History
-from rules.quality.leaps import Leap, Scatter
+from rules.quality.leaps import Leap
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged, judge
 from rules.quality.repeats import Repeats
 from rules.quality.replayed import Played
+from rules.quality.scatter import Scatter
 from rules.quality.settings import QualitySettings
 from rules.quality.swift import Swift
 from rules.rack.channels import Channel
@@ -55,18 +56,16 @@ Spells = tuple[NDArray[np.int64], NDArray[np.int64]]
 """Places in a block, and the spell of a dry cell that something is told of after each (one more in front)."""
 
 
-def places_by_source(readings: Readings, source_ids: Iterable[int]) -> Places:
+def places_by_source(readings: Readings, source_ids: Container[int]) -> Places:
     """Return the places of each source's readings in a block, in arrival order; others are passed over."""
-    small = readings.source.size and int(readings.source.max()) <= _LARGEST_UINT16
+    if not len(readings):
+        return {}
+    small = int(readings.source.max()) <= _LARGEST_UINT16
     order = np.argsort(readings.source.astype(np.uint16) if small else readings.source, kind="stable")
     ranked = readings.source[order]
-    ids = np.array(sorted(source_ids), dtype=np.int64)
-    starts, stops = ranked.searchsorted(ids), ranked.searchsorted(ids, side="right")
-    return {
-        int(source_id): order[start:stop]
-        for source_id, start, stop in zip(ids, starts, stops, strict=True)
-        if stop > start
-    }
+    starts = [0, *((ranked[1:] != ranked[:-1]).nonzero()[0] + 1).tolist(), ranked.size]
+    found = zip(ranked[starts[:-1]].tolist(), pairwise(starts), strict=True)
+    return {source_id: order[start:stop] for source_id, (start, stop) in found if source_id in source_ids}
 
 
 Carried = list[tuple[object, ...]]
@@ -95,13 +94,14 @@ class Water:
         self._watch_list, self._care = watch_list, care
         self._channels, self._sources = channels, sources
         self.trust = Trust(readings, places, watch_list, channels, sources, self._dry_readings, self._put_in)
-        self.inputs = Inputs(watch_list, channels, self.trust.counted)
+        self._here = [channel for channel in watch_list.channels if channel.source.id in places]
+        self.inputs = Inputs(watch_list, channels, [it.name for it in self._here], self.trust.counted)
         self.shown: dict[str, Shown] = {}
         self.judged: dict[str, Series] = {}
         self.made_of: dict[str, tuple[Series, list[Known]]] = {}
         self.flags: list[ChannelFlags] = []
         self.amendments: list[Amendment] = []
-        self._doubtful = {name: state.doubtful for name, state in channels.items()}
+        self._doubtful = {it.name: channels[it.name].doubtful for it in self._here}
         self._others: dict[str, Array] = {}
         self._dry: dict[int, Dryness] = {}
         self._told: dict[int, tuple[Spells, Spells]] = {}
@@ -112,10 +112,8 @@ class Water:
 
     def judge(self) -> Self:
         """Work out what every channel shows that has readings, once."""
-        for channel in self._watch_list.channels:
-            here = self.places.get(channel.source.id)
-            if here is None:
-                continue
+        for channel in self._here:
+            here = self.places[channel.source.id]
             state, series = self._channels[channel.name], self._series(channel, here)
             belie = partial(self.trust.belied, channel, series)
             may_lie = channel.measured or channel.quantity in CHANGE_PER_HOUR or channel.quantity in OXYGEN
@@ -137,7 +135,7 @@ class Water:
             base = self.trust.base(channel)
             base = base if line is None or base is None else line.of(base)
             time_ms, put_in = self.readings.time_ms[here], self._put_in(channel, here)
-            new = None if put_in is None else put_in.astype(np.int64)
+            new = None if put_in is None or not put_in.any() else put_in.astype(np.int64)
             source = Series(here, time_ms, value, suspect=doubted, elsewhere=new, base=base)
             if not channel.needs:
                 return source
@@ -152,11 +150,12 @@ class Water:
         by = self._watch_list.corrected_by[channel.name]
         if by is None:
             return None
-        before, now = np.array([self._doubtful[by.name]]), self.judged.get(by.name)
+        now = self.judged.get(by.name)
         if now is None:
-            return np.full(here.size, before[0]) if before[0] else None
+            return np.ones(here.size, dtype=np.bool_) if self._channels[by.name].doubtful else None
         doubtful = np.isnan(now.value) if now.suspect is None else np.isnan(now.value) | now.suspect
-        found: NDArray[np.bool_] = np.concatenate((before, doubtful))[now.index.searchsorted(here, "right")]
+        known = np.concatenate(([self._doubtful[by.name]], doubtful))
+        found: NDArray[np.bool_] = known[now.index.searchsorted(here, "right")]
         return found if found.any() else None
 
     def _note(self, channel: Channel, state: ChannelState) -> None:
@@ -261,7 +260,8 @@ class Water:
                 continue  # nothing new is known of it
             its, state = self._dryness(cell), self._sources[cell]
             apart = [mate for mate in mates if mate.id in self._watch_list.apart]
-            told = [(it, self._spells(cell, it)) for it in (self._watch_list.own[cell].source, *apart)]
+            own = (self._watch_list.own[cell].source, *apart) if its.last_ms[-1] >= 0 else ()
+            told = [(it, self._spells(cell, it)) for it in own]
             for it, spells in told:
                 kept = self._sources[it.id]
                 kept.witness_ms, kept.ended_ms = (int(each[1][-1]) for each in spells)

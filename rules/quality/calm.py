@@ -9,22 +9,19 @@ longest of the last fortnight. What was told as frozen is never learned from.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final, Self, TypeVar
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.quality.history import COUNTS_AFTER_MS, DAY_MS, FORTNIGHT, LAST_DIGIT, Learned
+from rules.quality.hour_statistics import APART, BUCKET_MS, Buckets
 from rules.quantities import Quantity
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 _Number = TypeVar("_Number", int, float)
-
-BUCKET_MS: Final = 5 * 60_000
-_APART: Final = 6
-"""Buckets without a reading that end a stretch (half an hour), and for how long closed ones are kept."""
 
 LEAST_MS: Final = 600_000
 LEAST_READINGS: Final = 20
@@ -63,55 +60,6 @@ MOVING: Final = np.iinfo(np.int64).max
 
 STALE_POLLS: Final = 3
 """So often may what must change from poll to poll come again, for a probe that is slower than its polls."""
-
-
-@dataclass(frozen=True, slots=True)
-class Buckets:
-    """A source's readings by buckets, oldest first, the last one still open.
-
-    `when` has each bucket's number, how many readings it holds, and when the first and the last arrived,
-    shape (4, buckets); `extremes` its lowest and highest reading, shape (2, buckets).
-    """
-
-    when: Ints = field(default_factory=lambda: np.empty((4, 0), dtype=np.int64))
-    extremes: Floats = field(default_factory=lambda: np.empty((2, 0)))
-
-    @property
-    def size(self) -> int:
-        """How many buckets there are."""
-        return int(self.when.shape[1])
-
-    def followed_by(self, at_ms: Ints, value: Floats) -> tuple[Self, Ints]:
-        """Return the buckets with more readings (shapes n, not empty), and which one each of them is in."""
-        numbers = at_ms // BUCKET_MS
-        starts = np.concatenate(([0], (numbers[1:] != numbers[:-1]).nonzero()[0] + 1))
-        count = np.concatenate((starts[1:], [at_ms.size])) - starts
-        when = np.array((numbers[starts], count, at_ms[starts], at_ms[starts + count - 1]))
-        extremes = np.array((np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)))
-        kept = self.size
-        if kept and self.when[0, -1] == numbers[0]:
-            kept -= 1
-            when[1, 0] += self.when[1, -1]
-            when[2, 0] = self.when[2, -1]
-            extremes[0, 0] = np.minimum(extremes[0, 0], self.extremes[0, -1])
-            extremes[1, 0] = np.maximum(extremes[1, 0], self.extremes[1, -1])
-        joined = (
-            np.concatenate((self.when[:, :kept], when), axis=1),
-            np.concatenate((self.extremes[:, :kept], extremes), axis=1),
-        )
-        return type(self)(*joined), kept + np.repeat(np.arange(starts.size), count)
-
-    def newest(self) -> Self:
-        """Return those that may still be asked for."""
-        start = int(self.when[0].searchsorted(self.when[0, -1] - _APART))
-        return type(self)(self.when[:, start:].copy(), self.extremes[:, start:].copy())
-
-    def extremes_in(self, numbers: Ints) -> Floats:
-        """Return the lowest and highest reading of each of n buckets, shape (2, n); NaN where none was."""
-        if not self.size:
-            return np.full((2, numbers.size), np.nan)
-        at = np.minimum(self.when[0].searchsorted(numbers), self.size - 1)
-        return np.where(self.when[0, at] == numbers, self.extremes[:, at], np.nan)
 
 
 @dataclass(slots=True)
@@ -210,10 +158,8 @@ def frozen(
     """
     buckets, bucket_of = now
     since_ms = np.where(False if stale is None else stale, at_ms, MOVING)
-    first = max(past.buckets.size - 1, 0)
-    goes_on = past.buckets.size and past.buckets.when[0, -1] == buckets.when[0, first]
-    open_part = tuple(past.buckets.extremes[:, -1].tolist()) if goes_on else None
-    followed = []
+    first, open_part = _open_before(past.buckets, buckets)
+    followed = list[tuple[Stretch, dict[int, int]]]()
     anew = not past.buckets.size or at_ms[0] - past.buckets.when[3, -1] > DAY_MS
     began_ms = int(at_ms[0]) if anew else past.began_ms
     day = int(at_ms[0]) // DAY_MS
@@ -222,17 +168,35 @@ def frozen(
     spans, alike_ms = zip(*map(_spans, past.spans, (day, day), now_spans), strict=True)
     tracks = zip((0.0, *now_spans), _TIMES, past.stretches, past.longest, (0, *alike_ms), strict=True)
     for span, times, stretch, lengths, since in tracks:
-        known = replace(stretch, beside=[*stretch.beside]), dict(lengths), open_part, began_ms
-        track = _Track(buckets, first, shown, span, times, witnesses, *known, max(began_ms, since))
+        if first == buckets.size - 1 and not _is_due(stretch, witnesses, int(buckets.when[3, first])):
+            followed.append((stretch, lengths))
+            continue
+        known = (
+            replace(stretch, beside=[*stretch.beside]),
+            dict(lengths),
+            open_part,
+            began_ms,
+            max(began_ms, since),
+        )
+        track = _Track(buckets, first, shown, span, times, witnesses, *known)
         track.follow()
         if track.due:
             since_ms = np.minimum(since_ms, track.frozen_since(at_ms, value, bucket_of))
-        followed.append(track)
-    steps = np.abs(np.diff(value, prepend=past.value))
+        followed.append((track.stretch, track.longest))
+    steps = np.abs(value - np.concatenate(([past.value], value[:-1])))
     changed_ms = _note_steps(at_ms, steps, digits, past.changed_ms)
     newest = float(value[-1]), began_ms, changed_ms, bool(since_ms[-1] != MOVING)
-    stretches, longest = zip(*((it.stretch, it.longest) for it in followed), strict=True)
+    stretches, longest = zip(*followed, strict=True)
     return since_ms, Calm(buckets.newest(), stretches, longest, spans, digits, *newest)
+
+
+def _open_before(before: Buckets, buckets: Buckets) -> tuple[int, tuple[float, float] | None]:
+    """Return which bucket was open before a block, and its extremes then; None where it goes on no more."""
+    first = max(before.size - 1, 0)
+    if not before.size or before.when[0, -1] != buckets.when[0, first]:
+        return first, None
+    low, high = before.extremes[:, -1].tolist()
+    return first, (low, high)
 
 
 def _note_steps(at_ms: Ints, steps: Floats, digits: dict[int, float], changed_ms: int) -> int:
@@ -252,6 +216,28 @@ def _spans(past: dict[int, float], day: int, span: float) -> tuple[dict[int, flo
     spans = _lately(past, day)
     spans[day] = min(spans.get(day, span), span)
     return spans, max([0, *((then + 1) * DAY_MS for then, its in spans.items() if its < AS_WIDE * span)])
+
+
+def _frozen_from(stretch: Stretch, least: list[float]) -> int | None:
+    """Return the moment from which on a stretch counts as frozen; None while nothing says so.
+
+    `least` are the least changes of its witnesses.
+    """
+    if stretch.count < LEAST_READINGS:
+        return None
+    moved = zip(stretch.beside, least, strict=True)
+    if any(low - high >= change * stretch.moved for (low, high), change in moved):
+        return stretch.since_ms + LEAST_MS
+    enough = stretch.frozen_ms > 0 and stretch.count >= (TIMES_THE_LONGEST - 1) * LEAST_READINGS
+    return stretch.since_ms + stretch.frozen_ms if enough else None
+
+
+def _is_due(stretch: Stretch, witnesses: Sequence[Witness], at_ms: int) -> bool:
+    """Return whether a stretch must be followed up to a reading at `at_ms` in the bucket after it."""
+    if stretch.count and len(stretch.beside) != len(witnesses):
+        return True
+    due_ms = _frozen_from(stretch, [witness.least for witness in witnesses])
+    return due_ms is not None and due_ms <= at_ms
 
 
 class _Track:
@@ -294,7 +280,7 @@ class _Track:
                 self._end(at)
                 self._begin(at)
             expected = at + 1
-            if self._when[0, expected] - self._when[0, at] > _APART:
+            if self._when[0, expected] - self._when[0, at] > APART:
                 self._end(expected)
             elif self.stretch.count:
                 self._note_beside(at)
@@ -369,27 +355,16 @@ class _Track:
             if not math.isnan(lowest):
                 self.stretch.beside[place] = (max(low, lowest), min(high, highest))
 
-    def _frozen_from(self) -> int | None:
-        """Return the moment from which on the stretch counts as frozen; None while nothing says so."""
-        stretch = self.stretch
-        if stretch.count < LEAST_READINGS:
-            return None
-        moved = zip(stretch.beside, self._least, strict=True)
-        if any(low - high >= least * stretch.moved for (low, high), least in moved):
-            return stretch.since_ms + LEAST_MS
-        enough = stretch.frozen_ms > 0 and stretch.count >= (TIMES_THE_LONGEST - 1) * LEAST_READINGS
-        return stretch.since_ms + stretch.frozen_ms if enough else None
-
     def _note_due(self, at: int) -> None:
         """Note from when on readings of the bucket that follows the stretch are frozen, and within what."""
-        due_ms, stretch = self._frozen_from(), self.stretch
+        due_ms, stretch = _frozen_from(self.stretch, self._least), self.stretch
         if due_ms is not None and due_ms <= self._when[3, at]:
             low, high = stretch.high - stretch.span, stretch.low + stretch.span
             self.due.append((at, due_ms, stretch.since_ms, low, high))
 
     def _end(self, at: int) -> None:
         """End the stretch before a bucket that does not go on with it; learn how long a sound one was."""
-        stretch, due_ms = self.stretch, self._frozen_from()
+        stretch, due_ms = self.stretch, _frozen_from(self.stretch, self._least)
         lasted_ms = stretch.last_ms - stretch.since_ms
         if lasted_ms >= LEAST_MS and (due_ms is None or stretch.last_ms < due_ms):
             day = int(self._when[2, at]) // DAY_MS

@@ -1,4 +1,5 @@
-"""What a channel did in each whole UTC hour: the memory of the tests that look back over a day.
+"""What a channel did in each whole UTC hour, the memory of the tests that look back over a day; and its
+readings by buckets of minutes.
 
 A window over hours is the same wherever a block was cut, if the statistics of an hour are. Minimum
 and maximum are. Sums of floating point numbers are not, so values are first rounded down to whole
@@ -21,6 +22,11 @@ QUANTA: Final = 2.0**20
 """Quanta in the sensor's range: a squared sum has room for 2^23 readings in a window of int64."""
 
 
+BUCKET_MS: Final = 5 * 60_000
+APART: Final = 6
+"""Buckets without a reading that end a stretch (half an hour), and for how long closed ones are kept."""
+
+
 @dataclass(frozen=True, slots=True)
 class HourStatistics:
     """Statistics of the usable readings of each hour in which any reading came, oldest first.
@@ -33,6 +39,8 @@ class HourStatistics:
     hour: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     sums: Ints = field(default_factory=lambda: np.empty((3, 0), dtype=np.int64))
     extremes: Floats = field(default_factory=lambda: np.empty((2, 0), dtype=np.float64))
+    before: dict[tuple[int, Range], Floats] = field(init=False, default_factory=dict, compare=False)
+    """The deviations before the open hour, as they were asked for: no reading of that hour moves them."""
 
     @classmethod
     def of(cls, time_ms: Ints, value: Floats, sensor: Range) -> tuple[Self, Ints]:
@@ -62,6 +70,17 @@ class HourStatistics:
             extremes[:, kept] = np.fmin(self.extremes[:, kept], extremes[:, kept])
         return type(self)(np.concatenate((self.hour[:kept], later.hour)), sums, extremes)
 
+    def with_more(self, value: Floats, sensor: Range) -> Self:
+        """Return the same with more readings (NaN: not usable) of the open hour."""
+        quanta, usable = _quanta(value, sensor)
+        sums, extremes = self.sums.copy(), self.extremes.copy()
+        sums[:, -1] += np.array((usable.sum(), quanta.sum(), (quanta * quanta).sum()))
+        extremes[0, -1] = np.fmin(extremes[0, -1], np.fmin.reduce(value))
+        extremes[1, -1] = np.fmin(extremes[1, -1], -np.fmax.reduce(value))
+        more = type(self)(self.hour, sums, extremes)
+        more.before.update(self.before)
+        return more
+
     def last_hours(self, hours: int) -> Self:
         """Return what the tests may still need: the open hour and those up to `hours` before it."""
         start = int(self.hour.searchsorted(self.hour[-1] - hours))
@@ -77,6 +96,9 @@ class HourStatistics:
         In the quantity's unit, of the population. NaN where fewer than half of those hours hold a
         usable reading: the window of the manuals is then not covered.
         """
+        of_open_hour = first == self.hour.size - 1
+        if of_open_hour and (hours, sensor) in self.before:
+            return self.before[hours, sensor]
         start = self.hour.searchsorted(self.hour[first:] - hours)
         until = np.zeros((4, self.hour.size), dtype=np.int64)  # the sums of all hours before each hour
         np.cumsum(self.sums[:, :-1], axis=1, out=until[:3, 1:])
@@ -87,7 +109,10 @@ class HourStatistics:
         mean = total / n
         variance = np.maximum(squares / n - mean * mean, 0.0)
         quantum = (sensor.high - sensor.low) / QUANTA
-        return np.where(covered, np.sqrt(variance) * quantum, np.nan)
+        found = np.where(covered, np.sqrt(variance) * quantum, np.nan)
+        if of_open_hour:
+            self.before[hours, sensor] = found
+        return found
 
     def span_before(self, hours: int, first: int) -> Floats:
         """Return, for each hour from index `first` on, maximum minus minimum over the `hours` before it.
@@ -114,3 +139,54 @@ def _quanta(value: Floats, sensor: Range) -> tuple[Ints, npt.NDArray[np.bool_]]:
     usable = ~np.isnan(scaled)
     np.copyto(scaled, 0.0, where=~usable)
     return scaled.astype(np.int64), usable
+
+
+@dataclass(frozen=True, slots=True)
+class Buckets:
+    """A source's readings by buckets, oldest first, the last one still open.
+
+    `when` has each bucket's number, how many readings it holds, and when the first and the last arrived,
+    shape (4, buckets); `extremes` its lowest and highest reading, shape (2, buckets).
+    """
+
+    when: Ints = field(default_factory=lambda: np.empty((4, 0), dtype=np.int64))
+    extremes: Floats = field(default_factory=lambda: np.empty((2, 0)))
+
+    @property
+    def size(self) -> int:
+        """How many buckets there are."""
+        return int(self.when.shape[1])
+
+    def followed_by(self, at_ms: Ints, value: Floats) -> tuple[Self, Ints]:
+        """Return the buckets with more readings (shapes n, not empty), and which one each of them is in."""
+        numbers = at_ms // BUCKET_MS
+        starts = np.concatenate(([0], (numbers[1:] != numbers[:-1]).nonzero()[0] + 1))
+        count = np.concatenate((starts[1:], [at_ms.size])) - starts
+        when = np.array((numbers[starts], count, at_ms[starts], at_ms[starts + count - 1]))
+        extremes = np.array((np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)))
+        kept = self.size
+        if kept and self.when[0, -1] == numbers[0]:
+            kept -= 1
+            when[1, 0] += self.when[1, -1]
+            when[2, 0] = self.when[2, -1]
+            extremes[0, 0] = np.minimum(extremes[0, 0], self.extremes[0, -1])
+            extremes[1, 0] = np.maximum(extremes[1, 0], self.extremes[1, -1])
+        joined = (
+            np.concatenate((self.when[:, :kept], when), axis=1),
+            np.concatenate((self.extremes[:, :kept], extremes), axis=1),
+        )
+        return type(self)(*joined), kept + np.repeat(np.arange(starts.size), count)
+
+    def newest(self) -> Self:
+        """Return those that may still be asked for."""
+        start = int(self.when[0].searchsorted(self.when[0, -1] - APART))
+        if not start:
+            return self
+        return type(self)(self.when[:, start:].copy(), self.extremes[:, start:].copy())
+
+    def extremes_in(self, numbers: Ints) -> Floats:
+        """Return the lowest and highest reading of each of n buckets, shape (2, n); NaN where none was."""
+        if not self.size:
+            return np.full((2, numbers.size), np.nan)
+        at = np.minimum(self.when[0].searchsorted(numbers), self.size - 1)
+        return np.where(self.when[0, at] == numbers, self.extremes[:, at], np.nan)

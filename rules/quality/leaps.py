@@ -1,4 +1,4 @@
-"""What no water does: leaps that a vessel's volume forbids, and a scatter that is the probe's own."""
+"""Leaps that a vessel's volume forbids: no water does them."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -7,9 +7,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.quality.history import DAY_MS, Learned, near_default
+from rules.quality.scatter import last
 from rules.quality.settings import HOUR_MS, QualitySettings
-from rules.quantities import Quantity
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -47,29 +46,6 @@ MOVES_WITH: Final = 3.0
 """A cell and a thermometer move together where neither moves more than so many times as far as the other, in
 kelvin: what is poured in may be less salt, too (project judgement)."""
 
-WINDOW: Final = 20
-_MOST: Final = WINDOW // 2
-"""Of so many readings, how many must bend too much for a probe to be erratic (project judgement)."""
-
-CALM_MS: Final = HOUR_MS
-_CALMER: Final = 0.5
-"""It stays so until its readings have bent less than that part of what is too much, for so long."""
-
-ERRATIC_NOISE: Final = {
-    Quantity.TEMPERATURE: 0.3,
-    Quantity.CONDUCTIVITY: 0.6,
-    Quantity.SALINITY: 0.5,
-    Quantity.OXYGEN: 0.4,
-    Quantity.OXYGEN_SATURATION: 4.0,
-    Quantity.AIR_PRESSURE: 1.5,
-}
-"""Noise (one standard deviation) that no probe in order has, in the unit of its quantity (project judgement);
-TIMES_USUAL that of a probe's own past."""
-TIMES_USUAL: Final = 6.0
-
-_MEDIAN_BEND: Final = 1.65
-"""Median size of a second difference of normal noise, in standard deviations: 0.6745 times the root of 6."""
-
 
 @dataclass(frozen=True, slots=True)
 class Leap:
@@ -102,66 +78,6 @@ class Leapt:
 
 
 @dataclass(frozen=True, slots=True)
-class Scatter:
-    """What is carried of a source: its two newest readings, which of the newest bent too much, and which by
-    half; when it last did so too often, either way, and when it was last calm."""
-
-    newest: tuple[float, ...] = ()
-    bent: tuple[bool, ...] = ()
-    uneasy: tuple[bool, ...] = ()
-    erratic_ms: int = -1
-    uneasy_ms: int = -1
-    calm_ms: int = -1
-
-
-def bend_limit(quantity: Quantity, usual: Learned | None, at_ms: int) -> float:
-    """Return the second difference that half of an erratic probe's readings exceed on the day of `at_ms`."""
-    noise = ERRATIC_NOISE[quantity]
-    if usual is not None and usual.counts(at_ms // DAY_MS * DAY_MS):
-        noise = near_default(TIMES_USUAL * max(usual.noise, usual.digit), noise)
-    return _MEDIAN_BEND * noise
-
-
-def erratic(time_ms: Ints, value: Floats, bend: float, past: Scatter) -> tuple[Bools, Scatter]:
-    """Return which readings are of an erratic probe, and what to carry; `bend` as `bend_limit` gives it.
-
-    `time_ms`, `value`: finite readings in the water, shapes n. What counts are turns, up and down again: a
-    front in open water is as steep, but goes one way.
-    """
-    if not value.size:
-        return np.zeros(0, dtype=np.bool_), past
-    row = np.concatenate((np.array(past.newest), value))
-    step = np.diff(row)
-    turns = np.where(step[1:] * step[:-1] < 0, np.abs(np.diff(step)), 0.0)
-    bends = turns > np.array([[bend], [_CALMER * bend]])
-    (often, uneasily), (bent, uneasy) = _often(bends, (past.bent, past.uneasy), value.size)
-    begins_ms, uneasy_ms = _last(often, time_ms, past.erratic_ms), _last(uneasily, time_ms, past.uneasy_ms)
-    calm_ms = _last(time_ms - uneasy_ms > CALM_MS, time_ms, past.calm_ms)
-    found = begins_ms > calm_ms
-    newest = (int(times[-1]) for times in (begins_ms, uneasy_ms, calm_ms))
-    return found, Scatter(tuple(row[-2:].tolist()), bent, uneasy, *newest)
-
-
-def _often(
-    now: Bools, before: tuple[tuple[bool, ...], ...], size: int
-) -> tuple[Bools, list[tuple[bool, ...]]]:
-    """Return where most of the last readings do something (shape kinds, n), and what to carry."""
-    known = len(before[0])
-    row = np.concatenate((np.array(before, dtype=np.bool_), now), axis=1)
-    total = np.zeros((len(row), WINDOW + row.shape[1]), dtype=np.int64)
-    row.cumsum(axis=1, out=total[:, WINDOW:])
-    many = np.zeros((len(row), size), dtype=np.bool_)
-    found = total[:, WINDOW + known :] - total[:, known:-WINDOW] >= _MOST
-    many[:, size - found.shape[1] :] = found
-    return many, [tuple(kind) for kind in row[:, 1 - WINDOW :].tolist()]
-
-
-def _last(where: Bools, time_ms: Ints, before_ms: int) -> Ints:
-    """Return when something was last so, after each reading."""
-    return np.maximum.accumulate(np.where(where, time_ms, np.int64(before_ms)))
-
-
-@dataclass(frozen=True, slots=True)
 class Beside:
     """What a cell shows beside a thermometer, or the other way: in kelvin, at each reading (NaN: nothing),
     and how readings of one's own are made kelvin."""
@@ -187,9 +103,24 @@ def leaps(
     if settings.max_jump is None or not value.size:
         none = np.zeros((3, value.size), dtype=np.bool_)
         return Leapt(*none), past if settings.max_jump is not None else Leap()
+    if calm := _calm(time_ms, value, settings.max_jump, past, beside):
+        return Leapt(*np.zeros((3, value.size), dtype=np.bool_)), calm
     doubt = _Doubt(time_ms, value, settings.max_jump, settings, past, agreed, beside)
     doubt.follow()
     return doubt.leapt(), doubt.carried()
+
+
+def _calm(time_ms: Ints, value: Floats, max_jump: float, past: Leap, beside: Beside | None) -> Leap | None:
+    """Return what to carry of readings that lie within a jump, where no earlier one matters; else None."""
+    low, high = min((value.min(), *past.value)), max((value.max(), *past.value))
+    if max(past.since_ms, past.back_ms, past.loose_until_ms) >= 0 or high - low > max_jump:
+        return None
+    kept, none = LOOKS_BACK + _BASE_OF, (np.nan,) * len(past.time_ms)
+    other = () if beside is None else ((past.beside or none) + tuple(beside.kelvin[-kept:].tolist()))[-kept:]
+    times_ms = (past.time_ms + tuple(time_ms[-kept:].tolist()))[-kept:]
+    values = (past.value + tuple(value[-kept:].tolist()))[-kept:]
+    was = past.base, past.beside_base, past.far_ms, past.back_ms, past.begun_ms, past.loose_until_ms
+    return Leap(times_ms, values, other, past.since_ms, *was)
 
 
 class _Doubt:
@@ -371,7 +302,7 @@ class _Doubt:
     def _ends(self, part: slice) -> Bools:
         """Return which readings end the doubt."""
         time_ms, off = self._time_ms[part], self._value[part] - self._now.base
-        far_ms = _last(np.abs(off) > self._max_jump / 4, time_ms, self._now.far_ms)
+        far_ms = last(np.abs(off) > self._max_jump / 4, time_ms, self._now.far_ms)
         self._now = replace(self._now, far_ms=int(far_ms[-1]))
         ends = time_ms - far_ms >= SETTLED_MS
         ends |= (np.abs(off) <= self._max_jump / 2) & (time_ms - self._now.since_ms < TOLD_AFTER_MS)

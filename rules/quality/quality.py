@@ -36,7 +36,7 @@ from rules.quality.qartod import (
     syntax_test,
     timing_gap_test,
 )
-from rules.quality.settings import QualityError, QualitySettings
+from rules.quality.settings import HOUR_MS, QualityError, QualitySettings
 from rules.quality.state import QualityState
 
 PART: Final = 32_768
@@ -182,10 +182,12 @@ def _judge_hours(
     if deviations is None and not attenuated:
         return HourStatistics(), None
     past = state.hours if state.sensor_range == sensor else HourStatistics()
-    new, starts = HourStatistics.of(time_ms, usable, sensor)
-    hours = past.followed_by(new)
-    first = hours.hour.size - new.hour.size
-    readings = np.concatenate((starts[1:], [time_ms.size])) - starts
+    if past.hour.size and time_ms[-1] // HOUR_MS == past.hour[-1]:
+        hours, readings = past.with_more(usable, sensor), np.array([time_ms.size])
+    else:
+        new, starts = HourStatistics.of(time_ms, usable, sensor)
+        hours, readings = past.followed_by(new), np.diff(starts, append=time_ms.size)
+    first = hours.hour.size - readings.size
     max_step = None
     if deviations is not None:
         deviation = hours.deviation_before(settings.deviation_hours, first, sensor)

@@ -7,7 +7,7 @@ Lippman-Hand, JAMA 249, 1743, 1983; from memory), and its readings must go up an
 still comes to the water's temperature reads another value each time, too, and is calm afterwards.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +56,8 @@ def repeated(
 
     What was frozen is no part of what is known of it.
     """
+    if value.size == 1 and past.times < LEAST_READINGS - 1:
+        return np.full(1, MOVING), _one_more(int(at_ms[0]), float(value[0]), past)
     times = repeats_after(value, past.value, past.times)[1:]
     starts = np.concatenate(([True], times[1:] == 0)).nonzero()[0]
     stops = np.append(starts[1:], value.size)
@@ -79,6 +81,18 @@ def repeated(
             same[run + 1 :] -= sizes[run] - 1
     newest = float(value[-1]), int(times[-1]), int(since_ms[-1]), bool(found[-1] != MOVING)
     return found, Repeats(int(known[-1]), int(same[-1]), *newest, int(turns[-1]), step)
+
+
+def _one_more(at_ms: int, value: float, past: Repeats) -> Repeats:
+    """Return what to carry after a reading that ends no run and makes none long enough to count."""
+    if value == past.value:
+        return replace(past, value=value, times=past.times + 1)
+    before, equal = past.before, past.equal
+    if past.since_ms and not past.frozen:
+        before, equal = before + past.times + 1, equal + past.times
+    step = (value > past.value) - (value < past.value)
+    turns = past.turns + (step * past.step < 0)
+    return Repeats(before, equal, value, 0, at_ms, False, turns, step)
 
 
 def _fine(known: int, same: int, turns: int) -> bool:

@@ -41,6 +41,10 @@ judgement)."""
 _LEAST_ZIGZAG: Final = 2.5
 """In last digits: of less no coarse probe that hovers between two or three of its values keeps free."""
 _FACTOR: Final = 0x9E3779B97F4A7C15
+_POWERS: Final = np.array(
+    [pow(_FACTOR, power, 1 << 64) for power in (*range(31, 15, -1), *range(3, -1, -1))], dtype=np.uint64
+)
+"""What each reading of a window counts for in its hash, modulo 2^64."""
 _HIGHEST: Final = 0xFFFFFFFF << 32
 
 
@@ -151,6 +155,10 @@ def played(at_ms: Ints, value: Floats, past: Played, every_ms: int, enough: floa
     changed = np.isfinite(value)
     sound = value[changed]
     changed[changed] = sound != np.concatenate((past.value[-1:] or (np.nan,), sound))[:-1]
+    if not changed.any():
+        played_ms = past.since_ms if before < past.until else MOVING
+        first_ms = past.time_ms[-WINDOW] if known >= WINDOW else -1
+        return Again(*(np.full(value.size + 1, it) for it in (played_ms, past.chain >= 0, first_ms)))
     place = np.concatenate(([0], np.cumsum(changed)))
     row = np.concatenate((past.value, value[changed]))
     time_ms = np.concatenate((np.array(past.time_ms, dtype=np.int64), at_ms[changed]))
@@ -182,18 +190,8 @@ def _hashes(row: Floats) -> NDArray[np.uint64]:
     if row.size < WINDOW:
         return np.empty(0, dtype=np.uint64)
     bits = row.view(np.uint64)
-    codes = {1: (bits ^ (bits >> np.uint64(32))) * np.uint64(_FACTOR)}
-    for width in (1, 2, 4, 8):
-        codes[2 * width] = _joined(codes[width], codes[width], width)
-    whole = _joined(codes[16], codes[4], 16)
+    whole = np.correlate((bits ^ (bits >> np.uint64(32))) * np.uint64(_FACTOR), _POWERS)
     return (whole ^ (whole >> np.uint64(29))) * np.uint64(_FACTOR)
-
-
-def _joined(first: NDArray[np.uint64], then: NDArray[np.uint64], width: int) -> NDArray[np.uint64]:
-    """Return the hashes of windows of `width` readings each followed by another one's, modulo 2^64."""
-    size = then.size - width
-    joined: NDArray[np.uint64] = first[:size] * np.uint64(pow(_FACTOR, width, 1 << 64)) + then[width:]
-    return joined
 
 
 def _bits(window: Floats, newest: int) -> float:

@@ -7,6 +7,7 @@ stage move at noon is not an alarm at one minute past.
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,11 +61,18 @@ def steps_between(steps: Iterable[StageStep], after_ms: int, until_ms: int) -> l
 def bounds(tolerances: Tolerances, now: StageNow, quantity: Quantity, time_ms: NDArray[np.int64]) -> Bounds:
     """Return what a channel of `quantity` is judged by at the times `time_ms` (shape m)."""
     tolerance = tolerances.get(now.stage, {}).get(quantity)
+    if tolerance is None:
+        return Bounds(None, [])
+    if now.before is None or time_ms[0] >= now.settled_ms:
+        return _settled(tolerance)
     values = _values(tolerances, now, quantity, time_ms)
-    ramp = time_ms < now.settled_ms
-    limits = limits_of(tolerance) if tolerance else ()
-    moves = now.before is not None and bool(ramp.any())
-    return Bounds(tolerance, [(limit, values[limit.key]) for limit in limits], ramp if moves else None)
+    limits = [(limit, values[limit.key]) for limit in limits_of(tolerance)]
+    return Bounds(tolerance, limits, time_ms < now.settled_ms)
+
+
+@lru_cache(maxsize=256)
+def _settled(tolerance: Tolerance) -> Bounds:
+    return Bounds(tolerance, tuple((limit, float(limit.value)) for limit in limits_of(tolerance)))
 
 
 def _values(

@@ -50,6 +50,11 @@ def columns(**inputs: ArrayLike) -> tuple[FloatArray, ...]:
 
 def polynomial(x: FloatArray, coefficients: tuple[float, ...]) -> FloatArray:
     """Return c0 + c1 x + c2 x² + ... by Horner's scheme; `coefficients` from the constant upwards."""
+    if x.size == 1:  # plain numbers are rounded alike, at a third of the cost
+        at, value = float(x.item()), coefficients[-1]
+        for coefficient in coefficients[-2::-1]:
+            value = value * at + coefficient
+        return np.full(x.shape, value)
     result = np.empty(x.shape)
     result.fill(coefficients[-1])
     for coefficient in coefficients[-2::-1]:

@@ -31,6 +31,6 @@ def test_the_probes_own_last_day_counts_before_that_of_another(sources):
     states |= {"k1/temperature/multi": lost(15.0), "k1/temperature/apart": lost(20.0)}
     at = Series(np.arange(1), np.array([START_MS]), np.array([40.0]))
     salinity = next(it for it in watch_list.channels if it.quantity is Quantity.SALINITY)
-    inputs = Inputs(watch_list, states, lambda _channel: None)
+    inputs = Inputs(watch_list, states, (), lambda _channel: None)
     known = inputs.of(salinity.needs[0], "k1", at)
     assert (known.value.tolist(), known.error.tolist()) == ([15.0], [USUALLY[Quantity.TEMPERATURE]])

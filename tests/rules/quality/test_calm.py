@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from rules.quality.calm import LEAST_MS, TIMES_THE_LONGEST, Buckets, Calm
+from rules.quality.calm import LEAST_MS, TIMES_THE_LONGEST, Calm
+from rules.quality.hour_statistics import Buckets
 
 DOUBTED_MS = TIMES_THE_LONGEST * LEAST_MS
 

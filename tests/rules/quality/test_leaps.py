@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.quality.history import DAY_MS, Learned
-from rules.quality.leaps import ERRATIC_NOISE, Beside, Leap, Scatter, bend_limit, erratic, leaps
+from rules.quality.leaps import Beside, Leap, leaps
+from rules.quality.scatter import ERRATIC_NOISE, Scatter, bend_limit, erratic
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quantities import Quantity
 
