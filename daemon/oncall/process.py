@@ -85,6 +85,7 @@ class OnCall:
         self._set_aside: list[Arrival] = []
         self._taken: Taken = {}
         self._replied: list[Replied] = []
+        self._called: set[int] = set()
         self._asked: set[tuple[str, str]] = set()
         self._ask_again: set[tuple[str, str]] = set()
         self._log_refused_from_ms = 0
@@ -139,6 +140,8 @@ class OnCall:
     def _commit(self, arrivals: Sequence[In], asked: Sequence[Ask], now_ms: int) -> bool:
         """Commit what the inputs change; False, and nothing is changed, where one is set aside now."""
         self._taken, self._replied, self._ask_again = {}, [], set()
+        # What is called for in this turn is not sent yet: an answer in it is to what was said before.
+        self._called = {its.number for its in self._team.problems() if its.told and not its.is_due_anew}
         try:
             with self._store.transaction():
                 upshots = [self._given_before(now_ms), self._catch_up(now_ms)]
@@ -299,12 +302,11 @@ class OnCall:
             self._replied.append(Replied(arrival, id_in(arrival.payload), str(refused)))
             return whole
         if (refusal := self._store.replied(f"{who} {said.id}")) is None:
-            untold = {its.number for its in self._team.problems() if not its.told}
             of_rack = self._team.calls.of_rack(said.all_of or "")
             calling = [its.number for its in of_rack if its.urgency is not None and its.told]
             refusals = [] if said.problems or calling else [f"{said.all_of}: nothing of it calls now"]
             for number in dict.fromkeys(said.problems or calling):
-                if number in untold:  # a guess must not silence what nobody has heard of
+                if number not in self._called:  # a guess must not silence what nobody has heard of
                     refusals.append(f"{number}: nobody was called about it yet")
                     continue
                 upshot = self._answer(number, said.answer(who), now_ms)

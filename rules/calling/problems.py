@@ -133,14 +133,19 @@ class Problem:
         """Go through the alarms that nobody has seen yet."""
         return (member for member in self.members.values() if member.stand is Stand.CALLS)
 
+    @property
+    def is_due_anew(self) -> bool:
+        """Return whether a first call about what it has become is still due, and waits for no day."""
+        begun = self.urgency is not None and self.handed_ms is None
+        return begun and self.due_ms is not None and not self.waits
+
     def refusal(self, answer: Answer, at_ms: int, called_by_ms: int) -> str:
         """Return why an answer does not count, else nothing: there is more, which is called by then, or
         somebody else gave a more careful one a moment ago."""
         last, due_ms = self.answer, self.due_ms
         if answer.reply is Reply.NEXT:
             return ""
-        begun_anew = self.told and self.urgency is not None and self.handed_ms is None
-        if begun_anew and due_ms is not None and due_ms <= called_by_ms:
+        if self.told and self.is_due_anew and due_ms is not None and due_ms <= called_by_ms:
             return "it is not what you were told any more; a call that says what it is comes now"
         if last is None or last.who == answer.who or at_ms - self.answered_ms > TOGETHER_MS:
             return ""

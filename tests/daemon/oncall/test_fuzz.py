@@ -43,6 +43,8 @@ class Clock:
     def now_ms(self):
         return self.now
 
+    shown_ms = now_ms
+
 
 class Feed:
     """Both ends of a connection to a broker: what is given arrives, what is said is kept."""
