@@ -167,6 +167,14 @@ def test_a_batch_of_which_none_are_left_is_what_comes_into_it(died, stage):
     assert of.changes[1:] == ([(3 * DAY_MS, "ephyra")] if stage == "ephyra" else [])
 
 
+def test_young_are_noted_as_released_and_are_no_loss():
+    polyps = act(1, "begin", "p1", vessel="k3", stage="polyp", value=30)
+    young = act(3, "young", "p1", value=90, vessel="k3", to="k1", into="e9", stage="ephyra")
+    of = culture_of([polyps, young]).cohorts
+    assert (of["p1"].released, of["p1"].now.number) == ([(3 * DAY_MS, 90.0)], 30)
+    assert (of["e9"].now.number, of["e9"].born_ms, of["e9"].vessels) == (90, 3 * DAY_MS, ["k1"])
+
+
 def test_settling_keeps_what_settled_of_what_was_put_in():
     made = [
         act(1, "begin", "p1", vessel="k1", stage="planula", value=500, how="guessed"),

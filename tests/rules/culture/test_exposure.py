@@ -68,3 +68,9 @@ def test_two_parts_of_a_time_add_up_to_the_whole(values, cut):
         assert getattr(whole, name) == sum(getattr(part, name) for part in parts)
     assert whole.unit_days == pytest.approx(math.fsum(part.unit_days for part in parts))
     assert whole.critical_ms <= whole.advisory_ms <= whole.known_ms
+
+
+def test_where_no_lower_limit_is_set_nothing_is_missing():
+    its = series([0, 5], [15.0, 11.0])
+    its.bands[0] = -math.inf
+    assert exposure([(its, 0, 20 * MIN)]).deficit == 0.0

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from rules.judging.watched import findings
+from rules.judging.watched import WatchedState, findings
 from rules.quality.flags import Flag
 from tests.rigs.watched_rack import MINUTE
 from tests.rules.judging.test_ranked_inputs import O2, C, P, Rack, T
@@ -36,6 +36,9 @@ def test_what_is_made_of_others_names_those_that_it_needs():
 def test_what_no_water_can_be_is_said_by_the_test_that_found_it():
     rack = Rack(T, O2, P).poll(10).poll(1, T=5_000.0)
     assert said(rack, "temperature") == ("", "no water can be so")
+    now = next(it for it in rack.engine.channels() if it.channel.quantity == "temperature")
+    alone = replace(now, fault=None).watched
+    assert (alone.state, alone.since_ms) == (WatchedState.UNWATCHED, now.time_ms)
 
 
 @pytest.mark.parametrize(
