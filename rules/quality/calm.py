@@ -162,8 +162,7 @@ def frozen(
     followed = list[tuple[Stretch, dict[int, int]]]()
     anew = not past.buckets.size or at_ms[0] - past.buckets.when[3, -1] > DAY_MS
     began_ms = int(at_ms[0]) if anew else past.began_ms
-    day = int(at_ms[0]) // DAY_MS
-    digits = _lately(past.digits, day)
+    digits = _lately(past.digits, day := int(at_ms[0]) // DAY_MS)
     now_spans = shown.spans(min((its for then, its in digits.items() if then < day), default=0.0))
     spans, alike_ms = zip(*map(_spans, past.spans, (day, day), now_spans), strict=True)
     tracks = zip((0.0, *now_spans), _TIMES, past.stretches, past.longest, (0, *alike_ms), strict=True)
@@ -171,14 +170,9 @@ def frozen(
         if first == buckets.size - 1 and not _is_due(stretch, witnesses, int(buckets.when[3, first])):
             followed.append((stretch, lengths))
             continue
-        known = (
-            replace(stretch, beside=[*stretch.beside]),
-            dict(lengths),
-            open_part,
-            began_ms,
-            max(began_ms, since),
-        )
-        track = _Track(buckets, first, shown, span, times, witnesses, *known)
+        own = replace(stretch, beside=[*stretch.beside]), dict(lengths)
+        begun = open_part, began_ms, max(began_ms, since)
+        track = _Track(buckets, first, shown, span, times, witnesses, *own, *begun)
         track.follow()
         if track.due:
             since_ms = np.minimum(since_ms, track.frozen_since(at_ms, value, bucket_of))

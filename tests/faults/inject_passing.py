@@ -37,9 +37,9 @@ def begun(folder):
     """The process in a thread of this one; give the time at which it began by its own clock."""
     stop, (settings, routes) = threading.Event(), load_oncall(folder / "oncall.toml")
     thread = threading.Thread(target=lambda: build(settings, routes).run(stop))
-    thread.start()
     try:
-        with closing(OnCallStore(folder / "oncall.sqlite")) as file:
+        with closing(OnCallStore(folder / "oncall.sqlite")) as file:  # two cannot make it at once
+            thread.start()
             until = time.monotonic() + 20
             while file.state() is None and time.monotonic() < until:
                 time.sleep(0.05)
