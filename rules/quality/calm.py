@@ -170,9 +170,9 @@ def frozen(
         if first == buckets.size - 1 and not _is_due(stretch, witnesses, int(buckets.when[3, first])):
             followed.append((stretch, lengths))
             continue
-        own = replace(stretch, beside=[*stretch.beside]), dict(lengths)
-        begun = open_part, began_ms, max(began_ms, since)
-        track = _Track(buckets, first, shown, span, times, witnesses, *own, *begun)
+        own, later_ms = replace(stretch, beside=[*stretch.beside]), max(began_ms, since)
+        kept = own, dict(lengths), open_part, began_ms, later_ms
+        track = _Track(buckets, first, shown, span, times, witnesses, *kept)
         track.follow()
         if track.due:
             since_ms = np.minimum(since_ms, track.frozen_since(at_ms, value, bucket_of))
