@@ -125,6 +125,11 @@ class Alarm:
         its_probe = self.condition in EXCUSES[Condition.UNWATCHED]
         return Hold("", f"{self.cause}/{Condition.UNWATCHED}" if its_probe else COMES_AND_GOES, until_ms)
 
+    def waited_for(self, crossing: Crossing) -> bool:
+        """Return whether a crossing ends its wait: what comes and goes is worse, or goes the other way."""
+        comes_and_goes = self.holds[HoldKind.EXPLAINED].why == COMES_AND_GOES
+        return comes_and_goes and crossing.active and crossing.priority >= self.priority
+
 
 def is_worse(one: Alarm, other: Alarm) -> bool:
     """Return whether of two limits of one kind the first is the worse."""

@@ -143,8 +143,9 @@ class AlarmBook:
         self._keep(alarm)
         if alarm.held_by is not HoldKind.EXPLAINED:
             return
-        worse = trigger_of(before, alarm, self.rules.latching) is Trigger.WORSENED and not crossing.waits_ms
-        if (worse and self._news(alarm) is None) or not alarm.active:
+        worse = trigger_of(before, alarm, self.rules.latching) is Trigger.WORSENED
+        news = (worse or alarm.waited_for(crossing)) and not crossing.waits_ms and self._news(alarm) is None
+        if news or not alarm.active:
             self._release(alarm, HoldKind.EXPLAINED, "", at_ms, crossing.evidence)
 
     def _milder(self, alarm: Alarm) -> Alarm | None:

@@ -1,6 +1,7 @@
 """What is lost again within hours of its return comes and goes: one problem, over after a regular time."""
 
 from dataclasses import dataclass
+from math import inf
 
 AGAIN_MS = 6 * 3_600_000
 MOST_MS = 24 * 3_600_000
@@ -14,7 +15,8 @@ class Recurrence:
     """How often something was lost since `first_ms`, when its last gap ended, how long it must be regular.
 
     `lost_ms` is since when it was, the last time that this was told; `recurs` is whether it comes and goes,
-    and is not over yet.
+    and is not over yet. Of a move `furthest` is the level to which the water went (turned so that more
+    is further), and `waits` whether nobody is told of this one yet.
     """
 
     least_ms: int = 3_600_000
@@ -25,6 +27,8 @@ class Recurrence:
     back_ms: int = -1
     needs_ms: int = 0
     recurs: bool = False
+    furthest: float = -inf
+    waits: bool = False
 
     @property
     def over_ms(self) -> int:
@@ -40,6 +44,10 @@ class Recurrence:
             return ""
         self.times += 1
         self.needs_ms = max(self.needs_ms, LONGEST_SPELLS * spell_ms)
+        return self.so_often(at_ms)
+
+    def so_often(self, at_ms: int) -> str:
+        """Return in words how often it was lost."""
         return f"{self.times} times within {(at_ms - self.first_ms) / 3_600_000:.1f} h"
 
     def come_back(self, since_ms: int, at_ms: int) -> None:

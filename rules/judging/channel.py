@@ -3,7 +3,7 @@
 Array kernels find the few readings at which something turns; nothing else leaves this module.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, fields, replace
 from functools import cache
 
@@ -12,7 +12,16 @@ from numpy.typing import NDArray
 
 from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
-from rules.alarms.persistence import Persistence, Phase, Turn, carried_turns, is_clear, told_twice
+from rules.alarms.persistence import (
+    Move,
+    Persistence,
+    Phase,
+    Turn,
+    carried_turns,
+    is_active,
+    is_clear,
+    told_twice,
+)
 from rules.alarms.recurrence import Recurrence
 from rules.judging.series import Array, Samples, Series, Shown, number, without
 from rules.judging.trend import MS_PER_HOUR, NO_TREND, Rise, Trend, TrendState, rose_from, trend
@@ -40,6 +49,10 @@ DOUBTED = "it came in a leap, and nothing else shows whether it is the water"
 DOUBTED_MS = 420_000
 """Said of a limit that doubted readings alone are beyond, longer than a burst of six lasts where a probe is
 read every minute (project judgement)."""
+
+CLOSE = 0.25
+"""What would be at its critical limit within that share of the lead time is told each time (project
+judgement)."""
 
 CrossingOf = Callable[[Condition, Level, Priority | None, Turn, Evidence], Crossing]
 """Makes the crossing of a channel; a priority of None stands for that of what is lost without its probe."""
@@ -232,14 +245,25 @@ class _Judgement:
         on_ms, off_ms = limit.delays_ms
         on_ms = on_ms if self._doubted(limit) is None else max(on_ms, DOUBTED_MS)
         how = beyond, inside, self.series.time_ms, (on_ms, off_ms)
-        found = carried_turns(state.standing, limit.key, *how)
-        if found and limit.of_moves and not self.maintained:
-            found = told_twice(found, self.series.time_ms, state.again.setdefault(limit.key, Recurrence()))
+        active = is_active(state.standing, limit.key)
+        found: Iterable[Turn] = carried_turns(state.standing, limit.key, *how)
+        if limit.of_moves and not self.maintained and (found or active):
+            again = state.again.setdefault(limit.key, Recurrence())
+            found = told_twice([*found], active, self._move(limit, bound), again)
         for turn in found:
             here = bound if isinstance(bound, float) else float(bound[turn.index])
             evidence = self._evidence(limit, compared, turn, here)
             made = crossing(limit.condition, limit.level, limit.priority, turn, evidence)
             yield int(self.series.index[turn.index]), made
+
+    def _move(self, limit: Limit, bound: float | Array) -> Move:
+        """Return how far the water went, and where it heads for a limit that it reaches `CLOSE` to now."""
+        way, level = 1.0 if limit.above else -1.0, self.course.level
+        close = np.zeros(level.size, dtype=np.bool_)
+        if limit.basis is Basis.PROJECTION:
+            soon_h = CLOSE * self.tolerance.lead_time_ms / MS_PER_HOUR
+            close = way * (level + self.course.rate_per_hour * soon_h) > way * bound
+        return Move(self.series.time_ms, way * level, self.tolerance.deadband, close)
 
     def _deadband(self, limit: Limit) -> float:
         """Return by how much a value must be inside a limit to count as back: more for a noisy one."""

@@ -203,6 +203,19 @@ def test_what_waits_is_told_when_it_lasts_and_at_once_where_it_is_latched():
     assert ("k1", "raised") in bench.until(22 + LAST_BACK[HIGH] + 50)
 
 
+def test_what_waits_is_told_when_it_moves_the_other_way_or_is_worse():
+    """One alarm is about both sides: that one was told twice says nothing of the other; a milder is part."""
+    for level, rank, said in (
+        ("a", HIGH, [("k1", "released"), ("k1", "raised")]),
+        ("b", HIGH, [("k1", "released"), ("k1", "raised")]),
+        ("b", MEDIUM, []),
+    ):
+        bench = Bench()
+        bench.book.cross(replace(crossing("k1", rank=HIGH, level="a"), waits_ms=50), 10, None)
+        assert bench.said() == [("k1", "suppressed")]
+        assert bench.cross(20, "k1", rank=rank, level=level) == said
+
+
 def test_a_latched_leader_explains_nothing_any_more():
     bench = Bench(latching=(Condition.HIGH,))
     bench.cross(0, "k1", cause=LOOP)
