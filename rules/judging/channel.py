@@ -107,8 +107,8 @@ class ChannelState:
 
 
 _OF_LIMITS = {"trend", "rise", "standing", "rate_per_hour", "moves_per_hour", "seen_ms", "again"}
-OF_THE_WATER = tuple(it.name for it in fields(ChannelState) if it.name not in _OF_LIMITS)
-"""What is carried of a channel on which limits have no say."""
+OF_THE_WATER = tuple(it.name for it in fields(ChannelState) if it.init and it.name not in _OF_LIMITS)
+"""What is carried of a channel on which limits have no say; each works out by itself what follows from it."""
 
 
 @dataclass(frozen=True, slots=True)
