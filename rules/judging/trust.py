@@ -91,9 +91,9 @@ class Trust:
             doubtful |= ~np.isnan(series.base)
         if self._watch_list.is_maintained(channel.source.id):
             doubtful[:] = True
-        found, value = self._disbelieved(channel, here) if channel.measured else None, series.value
+        found, value = None, series.value
         if channel.measured:
-            value = self._readings.value[here]
+            found, value = self._disbelieved(channel, here), self._readings.value[here]
         if found is not None:
             doubtful |= found.frozen | found.jumped | found.erratic
         wait_ms = channel.source.silent_after_ms
