@@ -1,4 +1,4 @@
-"""Judging one channel: quality flags first, then the limits on its value, its rate and its course.
+"""One channel against the limits on its value, its rate and its course; `water` has flagged its readings.
 
 Array kernels find the few readings at which something turns; nothing else leaves this module.
 """
