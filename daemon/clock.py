@@ -1,7 +1,8 @@
 """Where the daemon takes its time from.
 
 A Pi has no battery clock, and the system clock may be stepped while the daemon runs. So the time
-is read once, and from then on follows the monotonic clock: it never runs backwards.
+is read once, and from then on follows the monotonic clock: it never runs backwards. That of the on-call
+process follows the system's where that is ahead.
 """
 
 import threading

@@ -157,7 +157,7 @@ def _server_words(body: bytes) -> str:
 
 def _retry_after_s(answer: HTTPResponse) -> float:
     try:
-        return min(max(float(answer.headers["Retry-After"]), 0.0), WAITS_AT_MOST_S)
+        return min(max(0.0, float(answer.headers["Retry-After"])), WAITS_AT_MOST_S)
     except (TypeError, ValueError):
         return 0.0
 

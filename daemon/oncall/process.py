@@ -51,6 +51,8 @@ SIGNS_BEFORE_MISSING = 6
 SENT_SAID_MS = 1_800_000
 LOG_REFUSED_EVERY_MS = 10_000
 BYTES_LOGGED = 1_000
+RUNS_KEPT = 1_000
+"""Of so many runs of racks it is known that they were asked for what stands; then all are asked once more."""
 
 
 class _CannotTakeError(Exception):
@@ -131,7 +133,7 @@ class OnCall:
         self._link.reply(self._replied, now_ms)
         newest, rota = self._team.newest_number, self._team.duty.rota
         self._link.receipt(self._taken, newest, now_ms, self._ask_again, rota)
-        self._asked |= self._ask_again
+        self._asked = self._ask_again | (self._asked if len(self._asked) < RUNS_KEPT else set())
         self._sign(now_ms)
         self._link.give_out(self._team.calls.given)
         self._outbox.send(now_ms)

@@ -8,7 +8,8 @@ A probe that goes silent in between is judged by its silence instead (see `rules
 An alarm that comes and goes and comes again within a short time chatters (IEC 62682; three times or more in
 a minute is the usual number, from memory). Polled once a minute none can, so that three times in ten such
 polls count here. It then stands until it has been quiet for a while: one problem, told once. So is a probe's
-trouble that comes and goes over hours. Water that does so is told twice, and then if it lasts or is worse.
+trouble that comes and goes over hours. A move of the water that does so is told twice a day, and then if it
+lasts or is worse.
 """
 
 from collections.abc import Iterable, Iterator

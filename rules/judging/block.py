@@ -25,6 +25,7 @@ from rules.quality.settings import HOUR_MS
 from rules.quantities import Quantity
 from rules.rack.channels import Channel, Need
 from rules.rack.limits import Basis, Bounds, Level, distances_to_worst
+from rules.rack.tolerance import Tolerance
 
 LAGS_FROM_PER_HOUR = 0.3
 LAGS_TIMES = 4.0
@@ -32,7 +33,7 @@ LAGS_TIMES = 4.0
 hour shows a quarter of a change at first. Rates and forecasts of what is made of it allow for that (project
 judgement)."""
 
-Course = tuple[NDArray[np.intp], Array]
+Speeds = tuple[NDArray[np.intp], Array]
 """Where in a block a channel's readings are, and how fast it moves at each."""
 
 
@@ -116,8 +117,8 @@ class Block:
     ) -> None:
         self._water, self._watch_list = water, watch_list
         self._channels, self._fed = channels, fed
-        self._rates: dict[str, Course] = {}
-        self._moves: dict[str, Course] = {}
+        self._rates: dict[str, Speeds] = {}
+        self._moves: dict[str, Speeds] = {}
         self._before = {name: (it.rate_per_hour, it.moves_per_hour) for name, it in channels.items()}
         self.seen: dict[str, NDArray[np.intp]] = {}
         self.unmoved: dict[int, list[tuple[int, int]]] = {}
@@ -149,32 +150,35 @@ class Block:
         """
         bounds = self._watch_list.bounds(channel, series.time_ms)
         bounds = after_food(channel, series, bounds, self._fed.get(channel.vessel))
-        inputs = [need.channels for need in channel.needs if need.quantity is Quantity.SALINITY]
-        if channel.quantity is not Quantity.OXYGEN_SATURATION or not any(inputs) or bounds.tolerance is None:
+        more = self._made_by_salt(channel, series, bounds.tolerance)
+        if not more:
             return bounds
-        salinity = self._watch_list.channels[self._watch_list.place[inputs[0][0]]]
-        tolerance, (source, known) = self._watch_list.tolerance(salinity), self._water.made_of[channel.name]
-        if tolerance is None or tolerance.advisory.high is None:
-            return bounds
-        above = raised_by(Quantity.SALINITY, tolerance.advisory.high, channel, source, known)
-        if above is None:
-            return bounds
-        raised, excess = above
-        here, rates = self._rates.get(salinity.name, (series.index[:0], np.empty(0)))
-        rates = np.nan_to_num(np.concatenate(([self._before[salinity.name][0]], rates)))
-        ahead = 1.0 + rates[here.searchsorted(series.index, side="right")] * bounds.tolerance.lead_time_ms / (
-            HOUR_MS * np.where(excess > 0.0, excess, 1.0)
-        )
-        more = {
-            Basis.VALUE: raised,
-            Basis.LIKELY_VALUE: raised,
-            Basis.PROJECTION: raised * np.maximum(ahead, 1.0),
-        }
         limits = [
             (limit, value + more[limit.basis] if limit.above and limit.basis in more else value)
             for limit, value in bounds.limits
         ]
         return replace(bounds, limits=limits)
+
+    def _made_by_salt(self, channel: Channel, series: Series, own: Tolerance | None) -> dict[Basis, Array]:
+        """Return by how much salinity beyond its high limit raises what is compared; empty: by nothing."""
+        inputs = [need.channels for need in channel.needs if need.quantity is Quantity.SALINITY]
+        if channel.quantity is not Quantity.OXYGEN_SATURATION or not any(inputs) or own is None:
+            return {}
+        salinity = self._watch_list.channels[self._watch_list.place[inputs[0][0]]]
+        tolerance, (source, known) = self._watch_list.tolerance(salinity), self._water.made_of[channel.name]
+        if tolerance is None or tolerance.advisory.high is None:
+            return {}
+        above = raised_by(Quantity.SALINITY, tolerance.advisory.high, channel, source, known)
+        if above is None:
+            return {}
+        raised, excess = above
+        here, rates = self._rates.get(salinity.name, (series.index[:0], np.empty(0)))
+        rates = np.nan_to_num(np.concatenate(([self._before[salinity.name][0]], rates)))
+        ahead = 1.0 + rates[here.searchsorted(series.index, side="right")] * own.lead_time_ms / (
+            HOUR_MS * np.where(excess > 0.0, excess, 1.0)
+        )
+        soon = raised * np.maximum(ahead, 1.0)
+        return {Basis.VALUE: raised, Basis.LIKELY_VALUE: raised, Basis.PROJECTION: soon}
 
     def _hardly(self, channel: Channel, error: NDArray[np.float64], tells: float) -> NDArray[np.bool_]:
         """Return where a value may be off by too much to tell a limit: not where it ever is by the settings.

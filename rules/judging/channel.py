@@ -1,4 +1,4 @@
-"""Judging one channel: quality flags first, then the limits on its value, its rate and its course.
+"""One channel against the limits on its value, its rate and its course; `water` has flagged its readings.
 
 Array kernels find the few readings at which something turns; nothing else leaves this module.
 """
@@ -120,8 +120,8 @@ class ChannelState:
 
 
 _OF_LIMITS = {"trend", "rise", "standing", "rate_per_hour", "moves_per_hour", "seen_ms", "again"}
-OF_THE_WATER = tuple(it.name for it in fields(ChannelState) if it.name not in _OF_LIMITS)
-"""What is carried of a channel on which limits have no say."""
+OF_THE_WATER = tuple(it.name for it in fields(ChannelState) if it.init and it.name not in _OF_LIMITS)
+"""What is carried of a channel on which limits have no say; each works out by itself what follows from it."""
 
 
 @dataclass(frozen=True, slots=True)

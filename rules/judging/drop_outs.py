@@ -75,7 +75,7 @@ def drop_outs(
     counts = {
         source.id: _Count.of(source, states[source.id], time_ms, places[source.id])
         for source in sources
-        if source.every_ms and source.id in places and not _lacks_none(source, states, time_ms, places)
+        if source.every_ms and source.id in places and not _counted(source, states, time_ms, places)
     }
     for source in sources:
         if source.id not in counts:
@@ -90,8 +90,8 @@ def drop_outs(
         state.due, state.missing = int(count.due[-1]) % WINDOW, 0 if closed else int(count.missing[-1])
 
 
-def _lacks_none(source: Source, states: Mapping[int, SourceState], time_ms: Ints, places: Places) -> bool:
-    """Return whether a source lacks no answer, in its window so far or in the block; count its answers."""
+def _counted(source: Source, states: Mapping[int, SourceState], time_ms: Ints, places: Places) -> bool:
+    """Count the answers of a source that lacks none in its window so far nor in the block; say whether so."""
     state, here = states[source.id], places[source.id]
     times = time_ms[here]
     longest_ms = (times[1:] - times[:-1]).max(initial=times[0] - state.time_ms)

@@ -111,7 +111,7 @@ def dryness(cell: Series, state: SourceState) -> Dryness:
     before = last_ms[:-1]
     begins = (dry_ms >= 0) & ((before < 0) | (cell.time_ms - before > SETTLES_WITHIN_MS))
     spell_ms = np.concatenate([[state.spell_ms], np.where(begins, cell.time_ms, np.int64(-1))])
-    first_ms = int(cell.time_ms[0]) if state.first_ms < 0 and cell.time_ms.size else state.first_ms
+    first_ms = int(cell.time_ms[0]) if state.first_ms < 0 else state.first_ms
     return Dryness(cell, first_ms, last_ms, np.maximum.accumulate(spell_ms))
 
 

@@ -17,7 +17,7 @@ from rules.judging.channel import ChannelState
 from rules.judging.series import Series
 from rules.judging.silence import Places, SourceState
 from rules.judging.watch_list import WatchList
-from rules.quality.calm import MOVING, STALE_POLLS, Shown, Witness, frozen
+from rules.quality.calm import MOVING, STALE_POLLS, Usual, Witness, frozen
 from rules.quality.flags import PASS
 from rules.quality.history import DAY_MS, Learned, learn, learned
 from rules.quality.hour_statistics import Buckets
@@ -91,9 +91,9 @@ class Trust:
             doubtful |= ~np.isnan(series.base)
         if self._watch_list.is_maintained(channel.source.id):
             doubtful[:] = True
-        found, value = self._disbelieved(channel, here) if channel.measured else None, series.value
+        found, value = None, series.value
         if channel.measured:
-            value = self._readings.value[here]
+            found, value = self._disbelieved(channel, here), self._readings.value[here]
         if found is not None:
             doubtful |= found.frozen | found.jumped | found.erratic
         wait_ms = channel.source.silent_after_ms
@@ -254,8 +254,8 @@ class Trust:
             for source_id, least in self._watch_list.witnesses[channel.source.id]
         ]
         stale, value = self._stale(channel.source.probe, here), self._sound(channel.source.id)
-        shown = Shown(channel.quantity, self.usual(channel))
-        found, state.calm = frozen(at_ms, value, state.calm, own, shown, witnesses, stale)
+        usual = Usual(channel.quantity, self.usual(channel))
+        found, state.calm = frozen(at_ms, value, state.calm, own, usual, witnesses, stale)
         if channel.source.probe not in self._watch_list.plan.fresh:
             seldom, state.repeats = repeated(at_ms, value, state.repeats)
             found = np.minimum(found, seldom)

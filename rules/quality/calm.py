@@ -119,7 +119,7 @@ class Witness:
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class Usual:
     """What a source showed up to a day; None where nothing."""
 
     quantity: Quantity
@@ -147,7 +147,7 @@ def frozen(
     value: Floats,
     past: Calm,
     now: tuple[Buckets, Ints],
-    shown: Shown,
+    usual: Usual,
     witnesses: Sequence[Witness],
     stale: Bools | None = None,
 ) -> tuple[Ints, Calm]:
@@ -163,7 +163,7 @@ def frozen(
     anew = not past.buckets.size or at_ms[0] - past.buckets.when[3, -1] > DAY_MS
     began_ms = int(at_ms[0]) if anew else past.began_ms
     digits = _lately(past.digits, day := int(at_ms[0]) // DAY_MS)
-    now_spans = shown.spans(min((its for then, its in digits.items() if then < day), default=0.0))
+    now_spans = usual.spans(min((its for then, its in digits.items() if then < day), default=0.0))
     spans, alike_ms = zip(*map(_spans, past.spans, (day, day), now_spans), strict=True)
     tracks = zip((0.0, *now_spans), _TIMES, past.stretches, past.longest, (0, *alike_ms), strict=True)
     for span, times, stretch, lengths, since in tracks:
@@ -172,7 +172,7 @@ def frozen(
             continue
         own, later_ms = replace(stretch, beside=[*stretch.beside]), max(began_ms, since)
         kept = own, dict(lengths), open_part, began_ms, later_ms
-        track = _Track(buckets, first, shown, span, times, witnesses, *kept)
+        track = _Track(buckets, first, usual, span, times, witnesses, *kept)
         track.follow()
         if track.due:
             since_ms = np.minimum(since_ms, track.frozen_since(at_ms, value, bucket_of))
@@ -241,7 +241,7 @@ class _Track:
         self,
         buckets: Buckets,
         first: int,
-        shown: Shown,
+        usual: Usual,
         span: float,
         times: int,
         witnesses: Sequence[Witness],
@@ -253,7 +253,7 @@ class _Track:
     ) -> None:
         self._open, self._began_ms, self._alike_ms = open_part, began_ms, alike_ms
         self._when, (self._low, self._high) = buckets.when, buckets.extremes
-        self._first, self._shown, self._span, self._times = first, shown, span, times
+        self._first, self._usual, self._span, self._times = first, usual, span, times
         closed = buckets.when[0, first:-1]
         self._least = [witness.least for witness in witnesses]
         self._beside = [witness.buckets.extremes_in(closed) for witness in witnesses] if closed.size else []
@@ -323,7 +323,7 @@ class _Track:
         beside = [(-np.inf, np.inf)] * len(self._least)
         frozen_ms = self._frozen_after_ms(first_ms)
         self.stretch = Stretch(
-            count, first_ms, last_ms, low, high, self._span, frozen_ms, self._shown.moved, beside
+            count, first_ms, last_ms, low, high, self._span, frozen_ms, self._usual.moved, beside
         )
 
     def _frozen_after_ms(self, first_ms: int) -> int:

@@ -7,9 +7,9 @@ again by chance, what a thermostat does by itself; neither zigzags. Of what is c
 how long it rests on a value before it turns back is by its noise.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import count, islice, pairwise
-from typing import Final
+from typing import Final, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,6 +67,10 @@ class Played:
     bits: float = 0.0
     since_ms: int = MOVING
     until: int = 0
+
+    def apart(self) -> Self:
+        """Return the same, which does not change with it."""
+        return replace(self, ring=dict(self.ring))
 
     def are_new(self, codes: list[int]) -> bool:
         """Return whether no hash of the ring is any of these, all of them different; put them there if so."""

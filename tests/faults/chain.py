@@ -15,6 +15,7 @@ import numpy as np
 from daemon.broker.messages import messages_of, rack_topic
 from daemon.oncall.call_text import call_text
 from daemon.oncall.messages import Cleared, heard
+from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
 from rules.calling.records import Answer, CallKind, Reply, Voice, Word
@@ -128,6 +129,17 @@ class Told:
     def other_calls(self, about):
         """Return the words of a call that is about something else; empty where there is none."""
         return next((text for text in self.texts() if not re.search(about, text)), "")
+
+    def announced(self, least=Priority.LOW):
+        """Return the events from the fault on that told people of something new, or worse."""
+        return [
+            event
+            for event in self.events
+            if event.trigger in (Trigger.RAISED, Trigger.WORSENED)
+            and event.state is State.UNACKNOWLEDGED
+            and event.priority >= least
+            and event.at_ms >= self.fault_ms
+        ]
 
     def shown_s(self, about="."):
         """Return after how long an alarm that matches stood on the screens, whether it called or not."""

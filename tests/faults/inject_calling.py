@@ -292,20 +292,6 @@ def network_reordered(_folder):
     return Came(called_s(desk, NIGHT_MS), "" if count == 1 else f"{count} calls")
 
 
-# The on-call process
-
-
-def clock_oncall_jumps(_folder):
-    """The clock of the process is steady; what jumps is what racks write into their payloads."""
-    desk = Desk(NIGHT_MS)
-    alive(desk, "north", NIGHT_MS, NIGHT_MS + 10 * MINUTE, alarms=0)
-    beat = heartbeat_message("bellwatch/north", NIGHT_MS + 3 * HOUR, 0, 0, voice_of("north"))
-    for at_ms in range(NIGHT_MS + 10 * MINUTE, NIGHT_MS + 20 * MINUTE, 30_000):
-        desk.publish(beat.topic, beat.payload.encode(), at_ms)
-    false = [text for _, _, text in desk.said(CallKind.ALARM)]
-    return Came(0.0, f"called: {false[0]}" if false else "")
-
-
 # Machine
 
 

@@ -85,6 +85,18 @@ def oncall_clock_ahead(folder):
         return Came(desk.passed_s() if refusal == "" else None, late)
 
 
+def clock_oncall_jumps(folder):
+    """The system's clock goes on by two hours at once while a rack speaks, which is not silent for that."""
+    system = SystemTime(0)
+    with Team(folder, start=False) as desk, patch.object(clock, "time", system), begun(folder):
+        desk.beats(RACK_SILENT_S)
+        system.off_s = 7200
+        desk.beats(2 * RACK_SILENT_S)
+        with closing(OnCallStore(folder / "oncall.sqlite")) as file:
+            late = "" if file.state()["clock_ms"] > time.time() * 1000 + HOUR_MS else "it did not jump"
+        return Came(0.0, f"called: {desk.texts()[0]}" if desk.texts() else late)
+
+
 def broker_end_again(folder):
     """The broker says once more that an alarm is over, as it was an hour ago, while that stands again."""
     with WholeRack(folder, oncall={"hand_over_s": 60}) as rack:

@@ -147,7 +147,7 @@ def test_a_server_that_asks_for_patience_gets_it(status):
     assert caught.value.after_s == 17
 
 
-@pytest.mark.parametrize("when", ["tomorrow", "-5", "Fri, 14 Aug 2026 12:00:00 GMT"])
+@pytest.mark.parametrize("when", ["tomorrow", "-5", "nan", "Fri, 14 Aug 2026 12:00:00 GMT"])
 def test_a_strange_retry_after_does_no_harm(when):
     said = saying(answer("503 X", b"", f"Retry-After: {when}"))
     with talking(said) as (url, _), pytest.raises(UnreachableError) as caught:

@@ -16,7 +16,7 @@ from daemon.errors import OnCallError
 from daemon.journal.asking import RequestBox
 from daemon.journal.journal import Journal
 from daemon.oncall.messages import heard
-from daemon.oncall.process import OnCall
+from daemon.oncall.process import RUNS_KEPT, OnCall
 from daemon.oncall.store import OnCallStore
 from daemon.settings.commands import CommandSettings
 from daemon.tables.values import EARLIEST_MS, LATEST_MS
@@ -53,7 +53,7 @@ class Feed:
     past_is_told = True
 
     def __init__(self):
-        self.arrived, self.confirmed, self.said, self.listens = [], 0, [], True
+        self.arrived, self.confirmed, self.said, self.listens, self.again = [], 0, [], True, []
 
     def hear(self, _topics, _room):
         return self
@@ -77,7 +77,8 @@ class Feed:
     def reply(self, replied, now_ms):
         self.said += [it.message(self.root, now_ms) for it in replied]
 
-    def receipt(self, taken, newest, _now_ms, _again, _rota):
+    def receipt(self, taken, newest, _now_ms, again, _rota):
+        self.again += again
         self.said += [(run, numbers, newest(rack, run)) for (rack, _, run), numbers in taken.items()]
 
     def publish(self, message, **_how):
@@ -253,4 +254,22 @@ def test_every_mutated_answer_is_replied_to_in_one_line_and_none_ends_the_callin
     assert all(reply["refusal"].isprintable() and "\n" not in reply["refusal"] for reply in replies)
     assert count / 2 < team.refused < count
     assert sum(reply["done"] for reply in replies) >= len(good)
+    store.close()
+
+
+def test_runs_of_a_rack_that_begins_again_and_again_do_not_add_up(tmp_path):
+    """Each is asked once for what stands, also the one that goes on meanwhile, or nearly so."""
+    store, feed, clock, beats = OnCallStore(tmp_path / "oncall.sqlite"), Feed(), Clock(), 2 * RUNS_KEPT
+    duty = Duty(Rota(("ada", "bo"), date(2026, 1, 5), time(9), UTC), digest_at=(time(9),))
+    team = OnCall(store, feed, Routes(), duty, {}, UTC, clock, passes_on=False)
+    for number in range(beats):
+        for rack, run in (("north", f"run-{number}"), ("south", "steady")):
+            said = heartbeat_message(f"bellwatch/{rack}", clock.now, 7, 0, Voice(f"of-{rack}", run, "b", "h"))
+            feed.arrived.append(arrival(said.topic, said.payload.encode()))
+        if len(feed.arrived) == BATCH:
+            clock.now += 1_000
+            team.turn()
+    assert {("north", f"run-{number}") for number in range(beats)} <= set(feed.again)
+    assert 1 <= feed.again.count(("south", "steady")) <= 3
+    assert len(team._asked) <= RUNS_KEPT + BATCH
     store.close()

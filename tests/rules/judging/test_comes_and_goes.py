@@ -10,7 +10,6 @@ from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from tests.faults.chain import C1, FAULT_AT, HOUR, MINUTE, O1, T1, Water
 
 LOT = 2_871_640_117
-BEGINNINGS = (Trigger.RAISED, Trigger.WORSENED)
 
 
 def gaps(out_min, every_min, hours, scatter=0.25):
@@ -27,17 +26,6 @@ def gaps(out_min, every_min, hours, scatter=0.25):
 
 def within(at_ms, spans):
     return np.logical_or.reduce([(at_ms > begin) & (at_ms <= end) for begin, end in spans])
-
-
-def announced(told, least=Priority.CRITICAL):
-    return [
-        event
-        for event in told.events
-        if event.trigger in BEGINNINGS
-        and event.state is State.UNACKNOWLEDGED
-        and event.priority >= least
-        and event.at_ms >= told.fault_ms
-    ]
 
 
 def lose(found, lost, spans):
@@ -65,13 +53,13 @@ def test_gaps_that_come_back_for_days_are_one_problem(lost, out_min, every_min):
     assert len(spans) > 10
     lose(found, lost, spans)
     told = found.run()
-    calls = announced(told)
+    calls = told.announced(Priority.CRITICAL)
     assert 1 <= len(calls) <= 4, [(event.alarm, (event.at_ms - told.fault_ms) / HOUR) for event in calls]
     assert {event.condition for event in calls} == {Condition.UNWATCHED}
     standing = {alarm.name: alarm for alarm in told.engine.alarms()}
     reason = standing["probe/k1-multi/unwatched"].evidence.reason
     assert "times within" in reason.rpartition("lost ")[2]
-    less = announced(told, Priority.LOW)
+    less = told.announced()
     assert len(less) <= len(calls) + 3, [(event.alarm, event.at_ms - told.fault_ms) for event in less]
 
 
@@ -116,8 +104,12 @@ def test_a_danger_that_comes_while_an_input_comes_and_goes_is_told_in_its_time(l
     lose(found, lost, [span for span in gaps(31, 84, 11, 0.0) if span[1] < danger])
     told = found.run()
     crossed_ms = int(found.at[np.argmax(found.saturation[1] < 60)]) - FAULT_AT
-    calls = [e for e in announced(told) if e.quantity.startswith("oxygen") and e.condition != "unwatched"]
-    assert calls, [event.alarm for event in announced(told)]
+    calls = [
+        e
+        for e in told.announced(Priority.CRITICAL)
+        if e.quantity.startswith("oxygen") and e.condition != "unwatched"
+    ]
+    assert calls, [event.alarm for event in told.announced(Priority.CRITICAL)]
     assert calls[0].at_ms - told.fault_ms <= crossed_ms + 10 * MINUTE
 
 
@@ -144,9 +136,9 @@ def test_a_probe_that_is_ill_again_and_again_is_one_problem_where_it_hides_nothi
     found = Water(hours=4 * 24, pair=True).measured()
     falls_ill(found, how, gaps(out_min, every_min, 4 * 24 - 3))
     told = found.run()
-    calls = [(e.alarm, round((e.at_ms - told.fault_ms) / HOUR, 1)) for e in announced(told, Priority.LOW)]
+    calls = [(e.alarm, round((e.at_ms - told.fault_ms) / HOUR, 1)) for e in told.announced()]
     assert 1 <= len(calls) <= 4, calls
-    last = {e.alarm: e.evidence.reason for e in announced(told, Priority.LOW)}
+    last = {e.alarm: e.evidence.reason for e in told.announced()}
     again = [reason for name, reason in last.items() if sum(it == name for it, _ in calls) > 1]
     assert all("times within" in reason for reason in again), again
 
@@ -160,8 +152,8 @@ def test_heat_is_told_while_the_fault_of_a_probe_that_comes_and_goes_stands(how)
     falls_ill(found, how, [span for span in gaps(27, 71, 12, 0.0) if span[1] < danger])
     told = found.run()
     crossed_ms = int(found.at[np.argmax(found.temperature[1] > 20.0)]) - FAULT_AT
-    calls = [e for e in announced(told, Priority.HIGH) if e.alarm.startswith("k1/temperature")]
-    assert calls, [event.alarm for event in announced(told, Priority.LOW)]
+    calls = [e for e in told.announced(Priority.HIGH) if e.alarm.startswith("k1/temperature")]
+    assert calls, [event.alarm for event in told.announced()]
     assert calls[0].at_ms - told.fault_ms <= crossed_ms + 10 * MINUTE
 
 
@@ -175,7 +167,7 @@ def test_what_was_told_of_a_probe_is_not_told_anew_once_its_danger_is_seen_again
             found.at, [(hours * HOUR + FAULT_AT, hours * HOUR + FAULT_AT + minutes * MINUTE)]
         )
     told = found.run()
-    calls = [(e.alarm, round((e.at_ms - told.fault_ms) / HOUR, 1)) for e in announced(told, Priority.LOW)]
+    calls = [(e.alarm, round((e.at_ms - told.fault_ms) / HOUR, 1)) for e in told.announced()]
     assert [name for name, _ in calls] == [
         "k1/oxygen/probe_fault",
         "probe/k1-multi/unwatched",

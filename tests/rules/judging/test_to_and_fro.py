@@ -18,7 +18,6 @@ from rules.rack.stages import DEFAULT_TOLERANCES
 from rules.readings import Readings
 from tests.faults.chain import C1, FAULT_AT, HOUR, MINUTE, O1, O2, START_MS, T1, T2, Water
 
-BEGINNINGS = (Trigger.RAISED, Trigger.WORSENED)
 RESETS = [
     # the probe, how far it drifts each time (its own unit), hours from one reset to the next
     (C1, 4.2, 1.53),
@@ -33,17 +32,6 @@ def sawtooth(found, source, size, every_h):
     return found
 
 
-def announced(told, least=Priority.LOW):
-    return [
-        event
-        for event in told.events
-        if event.trigger in BEGINNINGS
-        and event.state is State.UNACKNOWLEDGED
-        and event.priority >= least
-        and event.at_ms >= told.fault_ms
-    ]
-
-
 MOVES = ("rising", "falling", "heading_out")
 
 
@@ -51,7 +39,7 @@ MOVES = ("rising", "falling", "heading_out")
 def test_a_probe_that_drifts_and_is_reset_all_night_is_told_twice_of_each_move(source, size, every_h):
     """The first is news, and so is that it comes again: that says that more are only told if they last."""
     told = sawtooth(Water(hours=17, every_ms=MINUTE).measured(), source, size, every_h).run()
-    moves = [event for event in announced(told) if event.condition in MOVES]
+    moves = [event for event in told.announced() if event.condition in MOVES]
     often = {event.alarm: sum(other.alarm == event.alarm for other in moves) for event in moves}
     assert max(often.values()) == 2, often
     again = {event.alarm: event.evidence.reason for event in moves}
@@ -69,20 +57,20 @@ def test_what_is_milder_is_part_of_a_move_that_was_told_twice():
     told = sawtooth(Water(hours=17, every_ms=MINUTE).measured(), C1, -3.7, 2.28).run()
     low = [event for event in told.events if event.alarm == "k1/salinity/low"]
     assert {event.why for event in low if event.trigger is Trigger.SUPPRESSED} == {"k1/salinity/falling"}
-    assert not [event for event in announced(told) if event.alarm == "k1/salinity/low"]
+    assert not [event for event in told.announced() if event.alarm == "k1/salinity/low"]
 
 
 def test_what_is_critical_is_told_each_time():
     """Nothing shows that it is not the water: a pump that fails again after it was mended is news."""
     told = sawtooth(Water(hours=12, every_ms=MINUTE).measured(), O1, 1.5, 1.07).run()
-    tops = [event for event in announced(told) if event.alarm == "k1/oxygen_saturation/high_high"]
+    tops = [event for event in told.announced() if event.alarm == "k1/oxygen_saturation/high_high"]
     assert len(tops) == int((12 - 3) / 1.07)
 
 
 def test_what_comes_and_goes_is_told_again_the_next_day():
     """A supply that swings for days is not told of once and for all."""
     told = sawtooth(Water(hours=5 * 24, every_ms=MINUTE).measured(), C1, 4.2, 1.53).run()
-    rises = [(e.at_ms - told.fault_ms) / HOUR for e in announced(told) if e.alarm == "k1/salinity/rising"]
+    rises = [(e.at_ms - told.fault_ms) / HOUR for e in told.announced() if e.alarm == "k1/salinity/rising"]
     assert [int(hours // 24) for hours in rises] == [0, 0, 1, 1, 2, 2, 3, 3, 4, 4], rises
 
 
@@ -95,7 +83,7 @@ def test_a_move_that_lasts_longer_than_before_is_told():
     told = found.measured().run()
     rises = [
         (event.at_ms - told.fault_ms) / HOUR
-        for event in announced(told)
+        for event in told.announced()
         if event.alarm == "k1/salinity/rising"
     ]
     assert [hours > 9.1 for hours in rises] == [False, False, True], rises
@@ -127,7 +115,7 @@ def test_a_danger_that_comes_meanwhile_is_told_in_its_time(danger, source, size,
     name = f"k1/{quantity}/{condition}"
     in_min = [
         (event.at_ms - crossed_ms) / MINUTE
-        for event in announced(told, Priority.CRITICAL)
+        for event in told.announced(Priority.CRITICAL)
         if event.alarm == name
     ]
     assert any(abs(minutes) <= 26 for minutes in in_min), in_min
@@ -182,7 +170,7 @@ def test_what_another_vessel_of_the_same_supply_does_is_told_meanwhile():
     plan = sawtooth(found.measured(), T1, -1.1, 1.31).plan()
     loop = Supply("cold-loop", Quantity.TEMPERATURE, ("k1", "k2"))
     told = found.run(plan=replace(plan, supplies=(loop,)))
-    falls = [event.alarm for event in announced(told, Priority.HIGH) if event.condition == "falling"]
+    falls = [event.alarm for event in told.announced(Priority.HIGH) if event.condition == "falling"]
     assert falls == ["k1/temperature/falling"] * 2 + ["k2/temperature/falling"]
     assert any(event.why == "what comes and goes" for event in told.events if event.vessel == "k1")
 
@@ -197,7 +185,7 @@ def test_what_people_move_at_work_does_not_count():
         found.salinity[1] = found.salinity[1] - 2.2 * fall
     work = {"target": "vessel/k1", "for_s": 4 * 3600, "why": "water change"}
     told = found.measured().run([(FAULT_AT, "begin_maintenance", work)])
-    falls = [event for event in announced(told) if event.alarm == "k1/salinity/falling"]
+    falls = [event for event in told.announced() if event.alarm == "k1/salinity/falling"]
     assert len(falls) == 1
     assert falls[0].at_ms > told.fault_ms + 4.9 * HOUR
 
@@ -232,7 +220,7 @@ def test_what_two_probes_of_a_bus_hide_is_not_told_again_of_each():
     plan = found.plan()
     each = tuple(replace(it, probe=f"{it.vessel}-{it.quantity}") for it in plan.sources)
     told = found.run(plan=replace(plan, sources=each))
-    assert [event.alarm for event in announced(told)] == ["bus/line/unwatched"]
+    assert [event.alarm for event in told.announced()] == ["bus/line/unwatched"]
     faults = {alarm.name: alarm.state for alarm in told.engine.alarms() if alarm.condition == "probe_fault"}
     assert set(faults.values()) == {State.SUPPRESSED}
     assert faults.keys() >= {"k1/temperature/probe_fault", "k2/oxygen/probe_fault"}

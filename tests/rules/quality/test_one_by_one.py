@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from rules.judging.series import Samples, Series, sample
 from rules.plain import to_plain
-from rules.quality.calm import Calm, Shown, Witness, frozen
+from rules.quality.calm import Calm, Usual, Witness, frozen
 from rules.quality.hour_statistics import Buckets
 from rules.quality.leaps import Leap, leaps
 from rules.quality.quality import judge
@@ -52,8 +52,8 @@ def of_record(at_ms, value, past):
 def of_calm(at_ms, value, past):
     calm, beside = past  # a thermometer, and another one that sees the water warm by 6 K an hour
     beside, _ = beside.followed_by(at_ms, 15.0 + (at_ms - START_MS) / 600_000)
-    now, shown = calm.buckets.followed_by(at_ms, value), Shown(Quantity.TEMPERATURE, None)
-    found, after = frozen(at_ms, value, calm, now, shown, [Witness(beside, 0.5)])
+    now, usual = calm.buckets.followed_by(at_ms, value), Usual(Quantity.TEMPERATURE, None)
+    found, after = frozen(at_ms, value, calm, now, usual, [Witness(beside, 0.5)])
     return [found], (after, beside)
 
 
