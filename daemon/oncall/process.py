@@ -307,8 +307,9 @@ class OnCall:
             of_rack = self._team.calls.of_rack(said.all_of or "")
             calling = [its.number for its in of_rack if its.urgency is not None and its.told]
             refusals = [] if said.problems or calling else [f"{said.all_of}: nothing of it calls now"]
+            unheard = {its.number for its in self._team.problems()} - self._called
             for number in dict.fromkeys(said.problems or calling):
-                if number not in self._called:  # a guess must not silence what nobody has heard of
+                if number in unheard:  # a guess must not silence what nobody has heard of
                     refusals.append(f"{number}: nobody was called about it yet")
                     continue
                 upshot = self._answer(number, said.answer(who), now_ms)
