@@ -40,7 +40,7 @@ from rules.quality.leaps import Leap
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged, judge
 from rules.quality.repeats import Repeats
-from rules.quality.replayed import Played
+from rules.quality.replayed import Played, Rests
 from rules.quality.scatter import Scatter
 from rules.quality.settings import QualitySettings
 from rules.quality.swift import Swift
@@ -305,11 +305,11 @@ class Water:
     def judge_apart(self) -> None:
         """Judge, and leave what was carried before as it is."""
         for state in self._channels.values():
-            state.played = replace(state.played, ring=dict(state.played.ring))
+            state.played, state.rests = state.played.apart(), state.rests.apart()
         self.judge()
 
 
-_MADE_ANEW = (History, Leap, Played, Repeats, Samples, Scatter, Swift)
+_MADE_ANEW = (History, Leap, Played, Repeats, Rests, Samples, Scatter, Swift)
 """Of what is carried, what each engine makes by itself as it begins, and as people let it begin anew."""
 
 

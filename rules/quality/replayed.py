@@ -7,9 +7,9 @@ again by chance, what a thermostat does by itself; neither zigzags. Of what is c
 how long it rests on a value before it turns back is by its noise.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import count, islice, pairwise
-from typing import Final
+from typing import Final, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,6 +68,10 @@ class Played:
     since_ms: int = MOVING
     until: int = 0
 
+    def apart(self) -> Self:
+        """Return the same, to be carried on without changing this one."""
+        return replace(self, ring=dict(self.ring))
+
     def are_new(self, codes: list[int]) -> bool:
         """Return whether no hash of the ring is any of these, all of them different; put them there if so."""
         if len(set(codes)) < len(codes) or not self.ring.keys().isdisjoint(codes):
@@ -111,6 +115,10 @@ class Rests:
     value: float = np.nan
     since_ms: int = -1
     way: int = 0
+
+    def apart(self) -> Self:
+        """Return the same, to be carried on without changing this one."""
+        return replace(self, played=self.played.apart())
 
 
 @dataclass(frozen=True, slots=True)
