@@ -29,6 +29,8 @@ TOLD, LASTS = 2, 1.5
 """So many times in so long is chattering, over after so long without; a move that comes and goes is told
 `TOLD` times, and then when it lasts `LASTS` times the longest before, or is worse (project judgement)."""
 
+MORE_ARE_TOLD, THIS_IS_WORSE = "more are told if they last, or are worse", "this one is worse"
+
 
 class Phase(IntEnum):
     """Where a condition stands between absent and annunciated."""
@@ -218,8 +220,9 @@ def _counted(turn: Turn, move: Move, again: Recurrence) -> Turn:
     again.needs_ms = LONGEST_GAPS * longest_ms if often else 0  # how long it was gone does not count here
     again.furthest = again.furthest if often else -inf
     again.waits = again.times > TOLD and not move.worse_than(again.furthest)[turn.index]
-    said = f"{often}; more are told if they last, or are worse" if often else ""
-    return replace(turn, often=said, waits_ms=round(LASTS * longest_ms) if again.waits else 0)
+    said = THIS_IS_WORSE if again.times > TOLD and not again.waits else MORE_ARE_TOLD
+    often = often and f"{often}; {said}"
+    return replace(turn, often=often, waits_ms=round(LASTS * longest_ms) if again.waits else 0)
 
 
 def _worse(move: Move, start: int, stop: int, again: Recurrence) -> Iterator[Turn]:
@@ -229,7 +232,7 @@ def _worse(move: Move, start: int, stop: int, again: Recurrence) -> Iterator[Tur
         if not worse.size:
             return
         start, again.waits = start + int(worse[0]), False
-        often = f"{again.so_often(int(move.time_ms[start]))}; this one is worse"
+        often = f"{again.so_often(int(move.time_ms[start]))}; {THIS_IS_WORSE}"
         yield Turn(start, True, again.lost_ms, often=often)
     again.furthest = float(np.fmax.reduce(move.level[start:stop], initial=again.furthest))
 

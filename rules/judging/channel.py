@@ -50,7 +50,7 @@ DOUBTED_MS = 420_000
 """Said of a limit that doubted readings alone are beyond, longer than a burst of six lasts where a probe is
 read every minute (project judgement)."""
 
-CLOSE = 0.25
+CLOSE = 0.2
 """What would be at its critical limit within that share of the lead time is told each time (project
 judgement)."""
 
@@ -249,21 +249,22 @@ class _Judgement:
         found: Iterable[Turn] = carried_turns(state.standing, limit.key, *how)
         if limit.of_moves and not self.maintained and (found or active):
             again = state.again.setdefault(limit.key, Recurrence())
-            found = told_twice([*found], active, self._move(limit, bound), again)
+            found = told_twice([*found], active, self._move(limit), again)
         for turn in found:
             here = bound if isinstance(bound, float) else float(bound[turn.index])
             evidence = self._evidence(limit, compared, turn, here)
             made = crossing(limit.condition, limit.level, limit.priority, turn, evidence)
             yield int(self.series.index[turn.index]), made
 
-    def _move(self, limit: Limit, bound: float | Array) -> Move:
-        """Return how far the water went, and where it heads for a limit that it reaches `CLOSE` to now."""
-        way, level = 1.0 if limit.above else -1.0, self.course.level
+    def _move(self, limit: Limit) -> Move:
+        """Return how far the water went, and where away from its target it is `CLOSE` to a critical limit."""
+        band, way = self.tolerance.critical, 1.0 if limit.above else -1.0
+        level, critical = way * self.course.level, band.high if limit.above else band.low
         close = np.zeros(level.size, dtype=np.bool_)
-        if limit.basis is Basis.PROJECTION:
+        if critical is not None and limit.level is not Level.ADVISORY:
             soon_h = CLOSE * self.tolerance.lead_time_ms / MS_PER_HOUR
-            close = way * (level + self.course.rate_per_hour * soon_h) > way * bound
-        return Move(self.series.time_ms, way * level, self.tolerance.deadband, close)
+            close = level + way * self.course.newest_per_hour * soon_h > way * critical
+        return Move(self.series.time_ms, level, self.tolerance.deadband, close)
 
     def _deadband(self, limit: Limit) -> float:
         """Return by how much a value must be inside a limit to count as back: more for a noisy one."""

@@ -88,16 +88,21 @@ class Trend:
         return self.rate_per_hour * self.filled**2
 
     @cached_property
-    def swift_per_hour(self) -> Array:
-        """Return the greater of the rates of the whole window and its newest part, without a sign."""
+    def newest_per_hour(self) -> Array:
+        """Return the rates of the newest part of the window; of the whole where that says too little."""
         known = (self.place >= 0).nonzero()[0]
         newest, steps = self.place[known], self.medians.steps
         begins = steps.searchsorted(steps[newest] - _STEPS // NEWEST)
-        rate = np.abs(self.rate_per_hour)
-        slope = np.abs(self.medians.slope(np.maximum(begins, self.oldest[newest]), newest))
+        rate = self.rate_per_hour.copy()
+        slope = self.medians.slope(np.maximum(begins, self.oldest[newest]), newest)
         enough = (newest - begins >= NEWEST) & (steps[newest] - steps[begins] > _STEPS // (2 * NEWEST))
-        rate[known] = np.where(enough, np.fmax(rate[known], slope), rate[known])
+        rate[known] = np.where(enough, slope, rate[known])
         return rate
+
+    @cached_property
+    def swift_per_hour(self) -> Array:
+        """Return the greater of the rates of the whole window and its newest part, without a sign."""
+        return np.fmax(np.abs(self.rate_per_hour), np.abs(self.newest_per_hour))
 
     def lowest(self, index: int) -> float:
         """Return the lowest median of the window at a reading."""

@@ -305,8 +305,7 @@ class Water:
     def judge_apart(self) -> None:
         """Judge, and leave what was carried before as it is."""
         for state in self._channels.values():
-            state.played = state.played.apart()
-            state.rests = replace(state.rests, played=state.rests.played.apart())
+            state.played, state.rests = state.played.apart(), state.rests.apart()
         self.judge()
 
 

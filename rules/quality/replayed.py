@@ -69,7 +69,7 @@ class Played:
     until: int = 0
 
     def apart(self) -> Self:
-        """Return the same, which does not change with it."""
+        """Return the same, to be carried on without changing this one."""
         return replace(self, ring=dict(self.ring))
 
     def are_new(self, codes: list[int]) -> bool:
@@ -115,6 +115,10 @@ class Rests:
     value: float = np.nan
     since_ms: int = -1
     way: int = 0
+
+    def apart(self) -> Self:
+        """Return the same, to be carried on without changing this one."""
+        return replace(self, played=self.played.apart())
 
 
 @dataclass(frozen=True, slots=True)
