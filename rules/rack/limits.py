@@ -71,8 +71,8 @@ class Limit:
 
     @property
     def of_moves(self) -> bool:
-        """Return whether it is about where the water goes, not where it is."""
-        return self.basis in (Basis.RATE, Basis.PROJECTION)
+        """Return whether it is about how fast the water moves, not where it is or is going to be."""
+        return self.basis is Basis.RATE
 
 
 FAULT_KEY = f"{Condition.PROBE_FAULT}:{Level.ADVISORY}"
