@@ -121,7 +121,8 @@ def test_the_text_alone_word_by_word(machine):
     lines = {what: words for what, words in seen.items() if what.split()[0].isdigit()}
     assert len(lines) == 15, "so many lines are typed in the text"
     went_well = {what for what, words in lines.items() if words.startswith("0 ")}
-    assert [it.split()[-1] for it in set(lines) - went_well if "journalctl" not in it] == ["status"]
+    failed = [it.split()[-1] for it in set(lines) - went_well if "journalctl" not in it]
+    assert failed in ([], ["status"]), "the rig's water is out soon: it may be before that is asked, or after"
     assert seen["watched"].startswith("active reads yes after ")
     assert int(seen["watched"].split()[-2]) < 20 * 60
     assert (seen["backup"], seen["after"], seen["end"]) == ("1", "active reads yes", "yes")
