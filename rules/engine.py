@@ -338,11 +338,11 @@ class Engine:
         due = due_silences(fallen, self._watch_list)
         gaps = drop_outs(self._plan.sources, self._sources, readings.time_ms, water.places)
         due += due_drop_outs(gaps, readings.at_ms, self._watch_list)
-        outcome.flags += water.flags
-        outcome.amendments += water.amendments
+        outcome.flags, outcome.amendments = outcome.flags + water.flags, outcome.amendments + water.amendments
         fed = feedings(readings.acts, self._deeds(self._clock_ms, dict))
         block = Block(water, self._watch_list, self._channels, fed)
         due += block.judge()
+        water.shown = {} if self._common is None else water.shown  # else trends wait for the collector
         due += self._losses(self._clock_ms, readings.at_ms, water.places, block.seen, block.unmoved)
         note_heard(self._sources, readings.at_ms, readings.time_ms, water.places)
         start, worse = 0, partial(worse_on_the_shelf, self._book, water.judged, self._watch_list, readings)
