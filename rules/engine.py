@@ -338,7 +338,7 @@ class Engine:
         due = due_silences(fallen, self._watch_list)
         gaps = drop_outs(self._plan.sources, self._sources, readings.time_ms, water.places)
         due += due_drop_outs(gaps, readings.at_ms, self._watch_list)
-        outcome.flags, outcome.amendments = outcome.flags + water.flags, outcome.amendments + water.amendments
+        outcome.add(Outcome(flags=water.flags, amendments=water.amendments))
         fed = feedings(readings.acts, self._deeds(self._clock_ms, dict))
         block = Block(water, self._watch_list, self._channels, fed)
         due += block.judge()
