@@ -285,6 +285,8 @@ class Trust:
         for other in self._watch_list.plan.sources:
             if other.probe == source.probe and other.id != source.id:
                 its, found = self._again(other.id)
+                if (found.since_ms == MOVING).all():
+                    continue
                 beside_ms = found.since_ms[its.searchsorted(here, side="right")]
                 quiet = (began_ms < beside_ms) & (at_ms - beside_ms >= COARSE_MS)
                 since_ms = np.where(matched | quiet, np.minimum(since_ms, beside_ms), since_ms)

@@ -8,10 +8,11 @@ how long it rests on a value before it turns back is by its noise.
 """
 
 from dataclasses import dataclass, field, replace
-from itertools import count, islice, pairwise
+from itertools import count, islice
 from typing import Final, Self
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from rules.quality.calm import MOVING
@@ -82,23 +83,26 @@ class Played:
             self.ring = dict(islice(self.ring.items(), len(self.ring) - KEPT, None))
         return True
 
-    def is_new(self, code: int) -> bool:
-        """Return whether no hash of the ring is so; put it there."""
-        if code in self.ring:
-            return False
-        self.ring[code], self.chain = self.number, -1
-        self.number += 1
-        if len(self.ring) > KEPT:
-            del self.ring[next(iter(self.ring))]
-        return True
+    def known(self, codes: list[int]) -> dict[int, int]:
+        """Return which hashes are in the ring, their numbers by place; put the others there, one by one."""
+        found, ring = dict[int, int](), self.ring
+        for place, code in enumerate(codes):
+            if code in ring:
+                found[place] = ring[code]
+                continue
+            ring[code] = self.number
+            self.number += 1
+            if len(ring) > KEPT:
+                del ring[next(iter(ring))]
+        return found
 
-    def comes_again(self, number: int, at: int, window: Floats, began_ms: int, enough: float) -> None:
+    def comes_again(self, number: int, at: int, zigzag_bits: Floats, began_ms: int, enough: float) -> None:
         """Take in a window that began at a moment, by the number of its hash, after `at` readings."""
         goes_on = 0 <= self.chain == number - 1
         if not goes_on:
             self.bits = 0.0
             self.since_ms = self.since_ms if at < self.until else began_ms
-        self.bits += _bits(window, at - self.chain_at if goes_on else WINDOW)
+        self.bits += float(zigzag_bits[-(at - self.chain_at if goes_on else WINDOW) :].sum())
         self.chain, self.chain_at = number, at
         if self.bits >= enough or at < self.until:
             self.until = at + STAYS
@@ -150,6 +154,8 @@ def rested(at_ms: Ints, value: Floats, past: Rests, every_ms: int) -> Ints:
         stands = past.played.count < past.played.until
         return np.full(at_ms.size + 1, past.played.since_ms if stands else MOVING)
     its = played(time_ms[turns + 1], rests, past.played, ONE_IN_MS, ENOUGH_RESTS)
+    if (its.since_ms == MOVING).all():
+        return np.full(at_ms.size + 1, MOVING)
     place = np.concatenate(([0], sound[moved[turns]] + 1))
     return its.since_ms[place.searchsorted(np.arange(at_ms.size + 1), side="right") - 1]
 
@@ -181,12 +187,15 @@ def played(at_ms: Ints, value: Floats, past: Played, every_ms: int, enough: floa
     ends, hashes = kept + WINDOW - known, codes[kept].tolist()
     matched = np.concatenate(([past.chain >= 0], np.zeros(ends.size, dtype=np.bool_)))
     if not past.are_new(hashes):
-        for place_of, (start, at) in enumerate(zip(kept.tolist(), ends.tolist(), strict=True)):
-            if not past.is_new(hashes[place_of]):
-                window, number = row[start : start + WINDOW], past.ring[hashes[place_of]]
-                past.comes_again(number, before + at, window, int(time_ms[start]), enough)
-                since_ms[at : max(past.until - before, 0)] = past.since_ms
-            matched[place_of + 1] = past.chain >= 0
+        old, newest_old = past.known(hashes), -1
+        bits = _zigzag_bits(sliding_window_view(row, WINDOW)[kept[[*old]]])
+        for (place_of, number), its in zip(old.items(), bits, strict=True):
+            past.chain = past.chain if place_of == newest_old + 1 else -1
+            newest_old, at = place_of, int(ends[place_of])
+            past.comes_again(number, before + at, its, int(time_ms[kept[place_of]]), enough)
+            since_ms[at : max(past.until - before, 0)] = past.since_ms
+            matched[place_of + 1] = True
+        past.chain = past.chain if newest_old == len(hashes) - 1 else -1
     past.count += since_ms.size - 1
     past.time_ms, past.value = tuple(time_ms[-WINDOW:].tolist()), tuple(row[-WINDOW:].tolist())
     newest = ends.searchsorted(place, side="right")
@@ -202,14 +211,18 @@ def _hashes(row: Floats) -> NDArray[np.uint64]:
     return (whole ^ (whole >> np.uint64(29))) * np.uint64(_FACTOR)
 
 
-def _bits(window: Floats, newest: int) -> float:
-    """Return by how much the newest readings of a window zigzag; of steps that it has already, nothing.
+def _zigzag_bits(windows: Floats) -> Floats:
+    """Return by how much each reading of windows (shape m, WINDOW) zigzags, shape m, WINDOW - 3, in bits.
 
-    What goes to and fro between the same readings does so of itself (a pump that shifts them as it starts).
+    What goes to and fro between the same readings does so of itself (a pump that shifts them as it starts):
+    of a step that its window has already, nothing.
     """
-    steps = np.diff(window)
-    bends = np.diff(steps) / np.abs(steps).min()
-    turns = np.where(bends[1:] * bends[:-1] < 0, np.minimum(np.abs(bends[1:]), np.abs(bends[:-1])), 0.0)
-    first = {step: place for place, step in reversed([*enumerate(pairwise(window.tolist()))])}
-    new = np.isin(np.arange(2, steps.size), list(first.values()))
-    return float(np.log2(1.0 + np.where(new & (turns > _LEAST_ZIGZAG), turns, 0.0))[-newest:].sum())
+    start, end = windows[:, :-1], windows[:, 1:]
+    steps = end - start
+    bends = np.diff(steps) / np.abs(steps).min(axis=1, keepdims=True)
+    size = np.abs(bends)
+    turns = np.minimum(size[:, 1:], size[:, :-1])
+    same = (start[:, :, None] == start[:, None, :]) & (end[:, :, None] == end[:, None, :])
+    new = ~np.tril(same, -1).any(axis=2)[:, 2:]
+    counts = new & (bends[:, 1:] * bends[:, :-1] < 0) & (turns > _LEAST_ZIGZAG)
+    return np.log2(1.0 + np.where(counts, turns, 0.0))
