@@ -21,9 +21,6 @@ READING_ROW.names = ("seq", "at_ms", "source", "lag_ms", "value")
 
 _ROWS_A_STATEMENT = 50
 
-FlaggedReading = tuple[int, int, int, int, float, int | None]
-"""The same with the flag of the reading's own channel; None where there is nothing against it."""
-
 CONFIGURE = "configure"
 """The kind of action that puts a plan into force; every journal begins with one."""
 
@@ -161,14 +158,6 @@ class Inputs:
             "SELECT seq, at_ms, source, lag_ms, value FROM reading"
             " WHERE seq > ? AND seq <= ? AND at_ms < ? ORDER BY seq",
             (after_seq, upto_seq, before_ms),
-        )
-
-    def flagged_rows(self, after_seq: int, upto_seq: int) -> Iterator[FlaggedReading]:
-        """Go through the readings with after_seq < seq <= upto_seq and what speaks against each."""
-        return self._db.execute(
-            f"SELECT r.seq, r.at_ms, r.source, r.lag_ms, r.value, f.summary FROM {FLAGGED}"
-            " WHERE r.seq > ? AND r.seq <= ? ORDER BY r.seq",
-            (after_seq, upto_seq),
         )
 
     def let_go(self, upto_seq: int) -> None:

@@ -57,8 +57,7 @@ class WatchList:
     `channels` come each after those that it takes its inputs from; `redundant` are those of one vessel and
     quantity by the name of each, best first, where there are several; `own` is the channel of what a
     source measures, `cells` the conductivity source by which a probe knows that it is in water, `apart` that
-    by which a source does whose probe has none, `witness_ids` the sources that bear witness against others,
-    `given` the channels for which probes give all inputs.
+    by which a source does whose probe has none, `given` the channels for which probes give all inputs.
     """
 
     def __init__(self, plan: RackPlan, rack: RackState) -> None:
@@ -86,7 +85,6 @@ class WatchList:
             if all(any(name in self.given for name in need.channels) for need in channel.needs):
                 self.given.add(channel.name)
         self.witnesses = {source.id: self._witnesses(source) for source in plan.sources}
-        self.witness_ids = {it for its in self.witnesses.values() for it, _ in its}
         self.beside = {channel.name: self._beside(channel) for channel in self.channels}
         self.borne_out_by = {channel.name: self._borne_out_by(channel) for channel in self.channels}
         self.corrected_by = {channel.name: self._corrected_by(channel) for channel in self.channels}
