@@ -189,8 +189,8 @@ def course(draw, size, moves):
             part += draw.integers(-1, 2, length) / 64
         elif kind > 2:
             part += draw.integers(-30, 31, length) / 64
-        if draw.random() < 0.05:
-            part[draw.integers(length)] = np.nan
+        if draw.random() < 0.2:
+            part[draw.integers(length)] += draw.choice([np.nan, -0.5, 0.5])
         value += part.tolist()
     return np.array(value[:size])
 
