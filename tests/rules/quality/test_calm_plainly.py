@@ -187,7 +187,9 @@ def course(draw, size, moves):
             part += draw.integers(0, 2, length) / 64
         elif kind == 2:
             part += draw.integers(-1, 2, length) / 64
-        elif kind > 2:
+        elif kind == 3:
+            part += draw.integers(0, 3, length).repeat(8)[:length] / 64
+        elif kind > 3:
             part += draw.integers(-30, 31, length) / 64
         if draw.random() < 0.2:
             part[draw.integers(length)] += draw.choice([np.nan, -0.5, 0.5])
@@ -242,7 +244,7 @@ def test_blocks_are_judged_as_reading_by_reading_in_plain_numbers():
         )
         at_ms = MIDNIGHT_MS + np.cumsum(waits)
         at_ms = at_ms[at_ms < MIDNIGHT_MS + 22 * DAY]
-        value = course(draw, at_ms.size, int(draw.choice([3, 5, 9])))
+        value = course(draw, at_ms.size, int(draw.choice([4, 5, 9])))
         beside = [np.where(draw.random(at_ms.size) < 0.3, np.inf, course(draw, at_ms.size, 9)) for _ in LEAST]
         beside[0] *= 4.0
         usual = usuals(draw)
