@@ -44,7 +44,7 @@ DANGERS = tuple(
     Danger(name, channels, missed_min * MINUTE, delay_min * MINUTE, Priority.HIGH)
     for name, channels, missed_min, delay_min in (
         ("k1/temperature", (OWN[1],), 5, 30),
-        ("k2/temperature", (OWN[2],), 5, 10),
+        ("k2/temperature", (OWN[2],), 5, 5),
         ("k3/temperature", (OWN[3], OWN[4]), 4, 20),
         ("k4/temperature", (OWN[5],), 5, 5),
         ("k1/salinity", (SALT,), 5, 40),
