@@ -196,7 +196,7 @@ def found(draw, rows):
     states = {it.id: SourceState(0) for it in SOURCES}
     channels = {name: ChannelState() for name in CHANNELS}
     known, told, clock_ms = {}, [], 0
-    cuts = np.cumsum(draw.integers(1, draw.choice([2, 20, 400]), len(rows)))
+    cuts = np.cumsum(draw.integers(1, draw.choice([2, 20, 400, 9000]), len(rows)))
     for start, stop in pairwise([0, *cuts[cuts < len(rows)].tolist(), len(rows)]):
         part = rows[start:stop]
         at_ms, ids = np.array([row[:2] for row in part], dtype=np.int64).T.copy()
