@@ -53,10 +53,10 @@ class _Count:
         wait_ms = times[1:] - times[:-1]
         lost = np.clip(np.rint(wait_ms / source.every_ms).astype(np.int64) - 1, 0, AT_ONCE)
         lost[wait_ms > source.silent_after_ms] = 0
-        due = state.due + np.cumsum(lost + 1)
+        due = state.due % WINDOW + np.cumsum(lost + 1)
         windows = np.concatenate(([0], due // WINDOW))
         ends = (windows[1:] != windows[:-1]).nonzero()[0]
-        missing = state.missing + np.cumsum(lost)
+        missing = (state.missing if state.due < WINDOW else 0) + np.cumsum(lost)
         window = ends.searchsorted(np.arange(here.size), side="left")
         due_before = np.concatenate(([0], due[ends] // WINDOW * WINDOW))[window]
         missing_before = np.concatenate(([0], missing[ends]))[window]
@@ -86,8 +86,7 @@ def drop_outs(
             for turn in come_and_go(turns, active, time_ms[count.here], state.gaps):
                 over = DropOuts(source, int(count.here[turn.index]), False, Scope.PROBE, "")
                 yield _told(source, sources, counts, states, turn) if turn.active else over
-        closed = bool(count.ends.size) and int(count.ends[-1]) == count.here.size - 1
-        state.due, state.missing = int(count.due[-1]) % WINDOW, 0 if closed else int(count.missing[-1])
+        state.due, state.missing = int(count.due[-1]), int(count.missing[-1])
 
 
 def _counted(source: Source, states: Mapping[int, SourceState], time_ms: Ints, places: Places) -> bool:

@@ -34,7 +34,7 @@ class SourceState:
     longer. Of what shares a probe with one: `raw` is the newest reading, `wet` that of the cell's last one in
     the water. Of what shows that answers are new: `raw`, and how often it came again (`repeats`). `drops` is
     how often it fell silent, a wait near its limit being a gap. Of answers missing one by one: how many were
-    `due` and `missing` in the window so far, and whether that is so (`gappy`), how often it was (`gaps`).
+    `due` and `missing` in the window of the newest, whether that is so (`gappy`), how often it was (`gaps`).
     """
 
     at_ms: int

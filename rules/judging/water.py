@@ -235,7 +235,7 @@ class Water:
     def _witness(self, cell: int, mates: list[Source], before_ms: int) -> Spells:
         """Return what bears a cell out: a jump of one of its mates, or maintenance."""
         its = self._dryness(cell)
-        if not its.dry.any() and its.is_over(self.readings.time_ms, JUMPS_WITHIN_MS):
+        if its.is_over(self.readings.time_ms, JUMPS_WITHIN_MS):
             return borne_out([], before_ms)
         found = [jumps(self._read(it.id), it.quantity, its, self._sources[it.id]) for it in mates]
         if self._watch_list.is_maintained(cell):

@@ -1,10 +1,14 @@
 """What is said of a probe that does not move; all readings are invented."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from rules.quality.calm import LEAST_MS, TIMES_THE_LONGEST, Calm
+from rules.quality.calm import LEAST_MS, TIMES_THE_LONGEST, Calm, Stretch, Usual, Witness, frozen
+from rules.quality.history import Learned
 from rules.quality.hour_statistics import Buckets
+from rules.quantities import Quantity
 
 DOUBTED_MS = TIMES_THE_LONGEST * LEAST_MS
 
@@ -24,3 +28,68 @@ def test_buckets_of_five_minutes_are_the_same_wherever_a_block_ends(cut):
     parts, _ = begun.followed_by(at_ms[cut:], value[cut:])
     assert whole.when[1].tolist() == [5, 5, 2], "readings in each"
     assert (parts.when.tolist(), parts.extremes.tolist()) == (whole.when.tolist(), whole.extremes.tolist())
+
+
+DAY, HOUR, MINUTE = 86_400_000, 3_600_000, 60_000
+NOTHING = Usual(Quantity.TEMPERATURE, None)
+
+
+@pytest.mark.parametrize(("days_ago", "counts"), [(13, True), (14, True), (15, False)])
+def test_the_longest_calm_of_a_fortnight_counts_three_times_less_what_telling_takes(days_ago, counts):
+    """A calm of three hours makes one of nine frozen, less a minute of delay and a bucket of five."""
+    day = 20_370
+    past = Calm(longest=({day - days_ago: 3 * HOUR}, {}, {}), began_ms=(day - 30) * DAY)
+    before, _ = Buckets().followed_by(np.array([day * DAY]), np.array([15.0]))
+    past = replace(past, buckets=before, value=15.0)
+    at_ms = day * DAY + MINUTE * np.arange(1, 30)
+    value = np.full(at_ms.size, 15.0)
+    _, after = frozen(at_ms, value, past, before.followed_by(at_ms, value), NOTHING, [])
+    assert after.stretches[0].since_ms == day * DAY
+    longest_ms = 3 * HOUR if counts else LEAST_MS
+    assert after.stretches[0].frozen_ms == 3 * longest_ms - 6 * MINUTE
+    assert after.longest[0] == past.longest[0]
+
+
+def test_a_stretch_begins_anew_where_other_witnesses_are_asked():
+    at_ms = MINUTE * np.arange(1, 60)
+    value, still = np.full(at_ms.size, 15.0), Buckets().followed_by(at_ms, np.full(at_ms.size, 20.0))[0]
+    _, past = frozen(at_ms, value, Calm(), Buckets().followed_by(at_ms, value), NOTHING, [])
+    assert past.stretches[0].since_ms == MINUTE
+    more_ms = at_ms + 60 * MINUTE
+    now = past.buckets.followed_by(more_ms, value)
+    _, after = frozen(more_ms, value, past, now, NOTHING, [Witness(still, 0.5)])
+    assert after.stretches[0].since_ms == 55 * MINUTE, "with the bucket that was open then"
+    assert len(after.stretches[0].beside) == 1
+
+
+@pytest.mark.parametrize(
+    ("changed_min", "stretches_min", "frozen", "said"),
+    [(0, [], False, None), (40, [20], False, None), (40, [21], False, False), (0, [], True, True)],
+)
+def test_what_changed_by_its_last_digit_is_doubted_as_well(changed_min, stretches_min, frozen, said):
+    """At minute 50: the oldest stretch or change counts, one that holds no bucket does not."""
+    stretches = (*(Stretch(count=3, since_ms=it * MINUTE) for it in stretches_min), Stretch(since_ms=5))
+    calm = Calm(stretches=stretches, changed_ms=changed_min * MINUTE, frozen=frozen)
+    assert calm.is_frozen(50 * MINUTE, counted=False) is said
+
+
+@pytest.mark.parametrize(
+    ("quantity", "seen", "spans"),
+    [("temperature", 0.0, (0.0125, 0.025)), ("air_pressure", 0.0, (0.125, 0.25)),
+     ("temperature", 0.1, (0.125, 0.25)), ("temperature", 0.3, (0.25, 0.25))],
+)  # fmt: skip
+def test_a_new_probe_dithers_by_its_smallest_step_or_the_usual_last_digit(quantity, seen, spans):
+    """One and a quarter, and two and a half, of a digit; at most ten times those of a usual probe."""
+    assert Usual(Quantity(quantity), None).spans(seen) == pytest.approx(spans)
+
+
+def test_a_noisy_probe_dithers_by_what_its_noise_never_keeps_to():
+    known = Learned(0, 40, 0.0, 0.1, 0.01, 0.1)
+    assert Usual(Quantity.TEMPERATURE, known).spans(9.0) == pytest.approx((0.0125, 0.125))
+    assert Usual(Quantity.TEMPERATURE, replace(known, noise=1.0)).spans(9.0) == pytest.approx((0.0125, 0.25))
+
+
+@pytest.mark.parametrize(("digit", "times"), [(None, 2.0), (0.01, 1.0), (0.1, 1.0), (0.2, 2.0), (0.3, 3.0)])
+def test_a_witness_of_a_coarse_probe_must_move_by_five_digits_of_it(digit, times):
+    known = digit and Learned(0, 40, 0.0, 0.0, digit, 0.1)
+    assert Usual(Quantity.TEMPERATURE, known).moved == pytest.approx(times)

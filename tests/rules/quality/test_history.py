@@ -9,7 +9,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.plain import from_plain, to_plain
-from rules.quality.history import DAY_MS, ENOUGH_HOURS, FORTNIGHT, History, learn, learned
+from rules.quality.history import (
+    DAY_MS,
+    ENOUGH_HOURS,
+    FORTNIGHT,
+    History,
+    Learned,
+    learn,
+    learned,
+    near_default,
+)
 from rules.quality.settings import HOUR_MS
 from rules.quantities import Quantity
 
@@ -111,3 +120,81 @@ def test_cut_anywhere(rows, cuts, wait_ms):
         history = by_days(history, at_ms[part], value[part], doubtful[part], wait_ms)
         history = from_plain(History, json.loads(json.dumps(to_plain(history))))
     assert history == whole
+
+
+DIGITS = {"temperature": 0.01, "conductivity": 0.01, "salinity": 0.01, "oxygen": 0.01}
+DIGITS |= {"oxygen_saturation": 0.1, "air_pressure": 0.1}
+
+
+def plainly(at_ms, value, doubtful, today, wait_ms, digit):
+    """What the last 14 days before `today` show, hour by hour in plain numbers; None without a good hour."""
+    hours = {}
+    for ms, its, bad in zip(at_ms.tolist(), value.tolist(), doubtful.tolist(), strict=True):
+        hours.setdefault(ms // HOUR_MS, []).append((ms, round(its / digit * 1000) if not bad else None))
+    good = []
+    for hour, rows in hours.items():
+        moments = [hour * HOUR_MS, *(ms for ms, _ in rows), (hour + 1) * HOUR_MS]
+        waits = [after - before for before, after in pairwise(moments)]
+        sound = all(its is not None for _, its in rows) and max(waits) <= wait_ms
+        if sound and today - 14 <= hour // 24 < today:
+            good.append((hour, [its for _, its in rows]))
+    if not good:
+        return None
+    steps = [abs(b - a) for _, its in good for a, b in pairwise(its)]
+    bends = [c - 2 * b + a for _, its in good for a, b, c in zip(its, its[1:], its[2:], strict=False)]
+    count, quantum = sum(len(its) for _, its in good), digit / 1000
+    return (
+        good[0][0] * HOUR_MS,
+        len(good),
+        pytest.approx(sum(steps) / count * quantum, abs=1e-12),
+        pytest.approx((sum(it * it for it in bends) / count / 6) ** 0.5 * quantum, abs=1e-12),
+        pytest.approx(min([it for it in steps if it], default=1000) * quantum),
+        pytest.approx(sum(max(its) - min(its) for _, its in good) / len(good) * quantum, abs=1e-12),
+    )
+
+
+@pytest.mark.parametrize("quantity", Quantity)
+@pytest.mark.parametrize("number", range(6))
+def test_each_midnight_it_is_what_the_hours_of_a_fortnight_show_in_plain_numbers(quantity, number):
+    draw, digit = np.random.default_rng([LOT, number, len(quantity)]), DIGITS[quantity]
+    every_ms = 12 * 60_000
+    waits = draw.choice([every_ms, 2 * every_ms, 3 * every_ms, HOUR_MS, 30 * HOUR_MS], 4000,
+                        p=[0.93, 0.04, 0.02, 0.006, 0.004])  # fmt: skip
+    at_ms = MIDNIGHT_MS + np.cumsum(waits)
+    value = digit * np.where(draw.random(4000) < 0.5, 1500, 1500 + draw.integers(-4, 5, 4000)) * 0.5
+    doubtful = draw.random(4000) < 0.01
+    history, start, seen = History(), 0, 0
+    for midnight in np.unique(at_ms // DAY_MS).tolist():
+        stop = int(at_ms.searchsorted((midnight + 1) * DAY_MS))
+        while start < stop:
+            part = slice(start, min(start + int(draw.choice([1, 2, 7, 200])), stop))
+            its = at_ms[part], value[part], doubtful[part]
+            history = learn(history, *its, quantity, 2 * every_ms)
+            start = part.stop
+        now_ms = (midnight + 1) * DAY_MS + int(draw.integers(0, DAY_MS))
+        found = learned(history, now_ms, quantity, 2 * every_ms)
+        its = at_ms[:stop], value[:stop], doubtful[:stop]
+        expected = plainly(*its, midnight + 1, 2 * every_ms, digit)
+        if expected is None or found is None:
+            assert (found, expected) == (None, None)
+            continue
+        row = found.since_ms, found.hours, found.step, found.noise, found.digit, found.per_hour
+        assert row == expected
+        seen += found.hours > 0
+    assert seen > 14
+
+
+def test_what_was_learned_counts_after_two_days_and_36_good_hours():
+    two_days_ms = 48 * HOUR_MS
+    for hours, after_ms, counts in [
+        (36, two_days_ms, True),
+        (35, two_days_ms, False),
+        (36, two_days_ms - 1, False),
+    ]:
+        found = Learned(7, hours, 0.0, 0.0, 0.01, 0.1)
+        assert found.counts(7 + after_ms) is counts
+
+
+@pytest.mark.parametrize(("found", "kept"), [(0.1, 0.5), (0.5, 0.5), (3.0, 3.0), (8.0, 8.0), (9.0, 8.0)])
+def test_what_was_learned_goes_as_far_as_four_times_the_default_or_a_quarter_of_it(found, kept):
+    assert near_default(found, 2.0) == kept

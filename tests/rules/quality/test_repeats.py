@@ -66,3 +66,44 @@ def test_cut_anywhere(data, seed):
     second, state = repeated(at_ms[cut:], value[cut:], state)
     assert np.concatenate([first, second]).tolist() == whole[0].tolist()
     assert state == whole[1]
+
+
+def plainly(at_ms, value):
+    """Since when each reading is frozen, reading by reading: once it came again twenty times in ten minutes.
+
+    Where, before that, of 200 readings at most one in twenty came again, or surely fewer than one in ten and
+    more than half of them turned back.
+    """
+    known, same, turns, way, run, told = 0, 0, 0, 0, [], []
+    for now_ms, its in zip(at_ms.tolist(), value.tolist(), strict=True):
+        if not run or its != run[-1][1]:
+            if run and told[-1] is None:
+                known, same = known + len(run), same + len(run) - 1
+            before = run[-1][1] if run else its
+            now_way = (its > before) - (its < before)
+            turns, way, run = turns + (now_way * way < 0), now_way, []
+        run.append((now_ms, its))
+        few = known >= 200 and same * 20 <= known
+        new = (3 + 2 * same) * 10 <= known and 2 * turns > known
+        long = len(run) > 20 and now_ms - run[0][0] >= 600_000
+        told.append(run[0][0] if long and (few or new) else None)
+    return [MOVING if it is None else it for it in told]
+
+
+@pytest.mark.parametrize("number", range(60))
+def test_blocks_are_judged_as_reading_by_reading(number):
+    draw = np.random.default_rng([1_505_331_878, number])
+    sizes, lengths = draw.choice([1, 1, 2, 9, 900], 14), draw.choice([1, 19, 20, 21, 22, 40, 60, 205], 14)
+    parts = [draw.integers(0, size, length) for size, length in zip(sizes, lengths, strict=True)]
+    value = np.concatenate([draw.integers(0, 900, draw.choice([28, 30, 31, 200, 201])), *parts]).astype(float)
+    value[draw.random(value.size) < 0.003] = np.nan
+    at_ms = 1_760_000_000_000 + np.cumsum(
+        draw.choice([10_000, 29_999, 30_000, 30_001], value.size, p=[0.1, 0.1, 0.7, 0.1])
+    )
+    past, start, found = Repeats(), 0, []
+    while start < value.size:
+        part = slice(start, start + int(draw.integers(1, draw.choice([2, 60]))))
+        told, past = repeated(at_ms[part], value[part], past)
+        found += told.tolist()
+        start = part.stop
+    assert found == plainly(at_ms, value)

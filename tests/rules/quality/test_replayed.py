@@ -160,3 +160,115 @@ def test_what_is_carried_does_not_grow():
     past = Played()
     judged(noisy(np.random.default_rng(LOT), 10 * DAY, 0.02, 0.0), past)
     assert (len(past.ring), len(past.value), len(past.time_ms)) == (KEPT, WINDOW, WINDOW)
+
+
+class Plainly:
+    """What comes again, reading by reading: windows of twenty changing readings, kept as they are.
+
+    Every window is kept where a probe is read every two minutes or more seldom.
+    """
+
+    def __init__(self, enough):
+        self.enough, self.read, self.ring, self.number, self.count = enough, [], {}, 0, 0
+        self.chain, self.chain_at, self.bits, self.since_ms, self.until = -1, 0, 0.0, MOVING, 0
+
+    def take(self, at_ms, value):
+        if np.isfinite(value) and not (self.read and self.read[-1][1] == value):
+            self.read = [*self.read, (at_ms, value)][-20:]
+            self.count += 1
+            if len(self.read) == 20:
+                self._window(tuple(its for _, its in self.read))
+        began_ms = self.read[0][0] if len(self.read) == 20 else -1
+        return self.since_ms if self.count < self.until else MOVING, self.chain >= 0, began_ms
+
+    def _window(self, window):
+        if (number := self.ring.get(window)) is None:
+            self.ring[window], self.chain, self.number = self.number, -1, self.number + 1
+            if len(self.ring) > 1024:
+                del self.ring[next(iter(self.ring))]
+            return
+        goes_on, stands = self.chain >= 0 and self.chain == number - 1, self.count < self.until
+        if not goes_on:
+            self.bits, self.since_ms = 0.0, self.since_ms if stands else self.read[0][0]
+        self.bits += self._bits(window, self.count - self.chain_at if goes_on else 20)
+        self.chain, self.chain_at = number, self.count
+        if self.bits >= self.enough or stands:
+            self.until = self.count + 40
+
+    def _bits(self, window, newest):
+        """Add up by how many last digits the newest readings zigzag, in bits; not where steps come again."""
+        steps = [after - before for before, after in pairwise(window)]
+        digit, pairs, bits = min(map(abs, steps)), [*pairwise(window)], 0.0
+        for place in range(2, len(steps)):
+            one, two = (steps[it] - steps[it - 1] for it in (place - 1, place))
+            turn = min(abs(one), abs(two)) / digit if one * two < 0 else 0.0
+            if turn > 2.5 and pairs[place] not in pairs[:place] and place >= len(steps) - newest:
+                bits += np.log2(1.0 + turn)
+        return bits
+
+
+class PlainRests:
+    """The same of how long a source rests on a value before it turns back."""
+
+    def __init__(self, every_ms):
+        self.every_ms, self.played, self.value, self.since_ms, self.way = every_ms, Plainly(30.0), None, 0, 0
+
+    def take(self, at_ms, value):
+        if np.isfinite(value) and value != self.value:
+            way = 0 if self.value is None else 1 if value > self.value else -1
+            if way * self.way < 0:
+                self.played.take(at_ms, float(np.rint((at_ms - self.since_ms) / self.every_ms)))
+            self.value, self.since_ms, self.way = value, at_ms, way
+        return self.played.since_ms if self.played.count < self.played.until else MOVING
+
+
+def with_records(draw, size, noise, digit):
+    """Noise in which stretches of before are played again, at once or later; some readings are lost."""
+    value = np.round((15.0 + noise * draw.normal(size=size)) / digit) * digit
+    for _ in range(6):
+        length, to = int(draw.integers(15, 130)), int(draw.integers(200, size - 130))
+        begins = int(draw.integers(max(0, to - 1300), to - 20))
+        value[to : to + length] = value[begins : begins + length]
+    value[draw.integers(0, size, 4)] = np.nan
+    return value
+
+
+@pytest.mark.parametrize("number", range(12))
+def test_blocks_are_judged_as_reading_by_reading(number):
+    draw, every_ms = np.random.default_rng([LOT, 700 + number]), 120_000
+    value = with_records(draw, 1600, 0.1, draw.choice([0.01, 0.02, 0.05]))
+    at_ms, plain, past, start = every_ms * (1 + np.arange(value.size)), Plainly(20.0), Played(), 0
+    expected = [plain.take(*row) for row in zip(at_ms.tolist(), value.tolist(), strict=True)]
+    found = []
+    while start < value.size:
+        part = slice(start, start + int(draw.integers(1, draw.choice([2, 50, 900]))))
+        told = played(at_ms[part], value[part], past, every_ms)
+        if start:
+            assert (told.since_ms[0], told.matched[0], told.began_ms[0]) == found[-1], "what is known before"
+        found += zip(*(its[1:].tolist() for its in (told.since_ms, told.matched, told.began_ms)), strict=True)
+        start = part.stop
+    assert found == expected
+    assert (past.count, past.number, past.until, past.bits) == (
+        plain.count,
+        plain.number,
+        plain.until,
+        pytest.approx(plain.bits),
+    )
+    assert any(since_ms != MOVING for since_ms, _, _ in found)
+
+
+@pytest.mark.parametrize("number", range(12))
+def test_rests_are_judged_as_reading_by_reading(number):
+    draw, every_ms = np.random.default_rng([LOT, 800 + number]), 60_000
+    value = np.round(with_records(draw, 4000, 0.04, 0.001) * 10) / 10
+    value[2000:] = value[:2000]
+    at_ms, plain, past, start = every_ms * (1 + np.arange(value.size)), PlainRests(every_ms), Rests(), 0
+    expected, found = [plain.take(*row) for row in zip(at_ms.tolist(), value.tolist(), strict=True)], []
+    while start < value.size:
+        part = slice(start, start + int(draw.integers(1, draw.choice([2, 50, 900]))))
+        told = rested(at_ms[part], value[part], past, every_ms)
+        assert not start or told[0] == found[-1], "what is known before"
+        found += told[1:].tolist()
+        start = part.stop
+    assert found == expected
+    assert any(it != MOVING for it in found)
