@@ -35,14 +35,17 @@ def test_the_first_word_begins_a_journal_and_what_is_no_newer_on_its_alarm_is_pa
     ]
     assert heard(hearing, word(2, alarm=LOW)) == (False, True), "each alarm by itself"
     assert hearing.count() == 2
+    assert heard(Hearing(), word(0, 0)) == (True, False), "events count from 1"
 
 
+@pytest.mark.parametrize("run", ["r", "s", ""])
+@pytest.mark.parametrize("before", ["r", ""])
 @pytest.mark.parametrize(("at_ms", "anew"), [(999, False), (1_000, True), (1_001, True)])
-def test_of_two_journals_the_newer_is_known_by_the_racks_clock(at_ms, anew):
-    hearing = listening(word(5), word(5, alarm=LOW))
-    assert heard(hearing, word(1, at_ms, journal="k", run="s"), known_ms=1_000) == (anew, anew)
+def test_of_two_journals_the_newer_is_known_by_the_racks_clock(at_ms, anew, before, run):
+    hearing = listening(word(5, run=before), word(5, alarm=LOW, run=before))
+    assert heard(hearing, word(1, at_ms, journal="k", run=run), known_ms=1_000) == (anew, anew)
     assert hearing.count() == (1 if anew else 2), "a new journal counts anew"
-    assert hearing.journals["north"] == (Journal("k", at_ms, "s") if anew else Journal("j", 1_000, "r"))
+    assert hearing.journals["north"] == (Journal("k", at_ms, run) if anew else Journal("j", 1_000, before))
 
 
 @pytest.mark.parametrize(("known_ms", "news"), [(899, True), (900, False), (901, False)])
@@ -54,6 +57,7 @@ def test_a_late_word_of_another_journal_goes_over_no_newer_word_on_its_alarm(kno
 def test_a_journal_that_went_back_counts_anew_under_another_run_and_what_it_said_stands():
     hearing = listening(word(5))
     assert heard(hearing, word(2, 1_100, run="s")) == (False, True)
+    assert hearing.count() == 1
     assert heard(hearing, word(5, 900), known_ms=1_100) == (False, False), "of the run before"
     assert hearing.journals["north"] == Journal("j", 1_100, "s")
 
