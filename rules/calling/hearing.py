@@ -44,7 +44,7 @@ class Hearing:
         renewed = word.run != known.run
         if word.event.at_ms < known.newest_ms:
             return False
-        self.journals[word.rack] = Journal(word.journal, max(known.newest_ms, word.event.at_ms), word.run)
+        self.journals[word.rack] = Journal(word.journal, word.event.at_ms, word.run)
         if another or (renewed and known.run):
             self.numbers[word.rack] = {}
         elif renewed:  # the first word after an update: runs had no ids before
