@@ -142,4 +142,10 @@ def test_each_phase_is_carried_over_a_cut_and_counts_on_from_where_it_began():
     assert state == Persistence(Phase.PENDING, 0)
     found, state = turns(~out, out, later, (2 * MINUTE, 0), state)
     assert (found, state.phase) == ([Turn(0, True, 0)], Phase.ACTIVE)
-    assert len(set(Phase)) == 4
+
+
+def test_a_snapshot_of_an_older_run_holds_the_phases_by_their_numbers():
+    assert {phase.name: int(phase) for phase in Phase} == {
+        "CLEAR": 0, "PENDING": 1, "ACTIVE": 2, "CLEARING": 3,
+    }  # fmt: skip
+    assert Persistence() == Persistence(Phase.CLEAR, 0, ()), "what is not carried on is clear"
