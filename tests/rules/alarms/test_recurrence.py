@@ -281,3 +281,10 @@ def test_what_stood_before_the_counting_began_is_not_counted():
     found, again = moves(minutes((50, False)), [5.0] * 100, active=True)
     assert found == minutes((50, False))
     assert (again.times, again.back_ms, again.furthest) == (0, -1, -inf)
+
+
+def test_what_came_back_while_nobody_counted_is_no_move_any_more():
+    """It was lost before maintenance, in which nothing is counted, and came back in it."""
+    again = Recurrence(times=3, first_ms=0, lost_ms=10, back_ms=5, waits=True, furthest=1.0)
+    assert moves([], [20.0] * 50, again=again)[0] == []
+    assert (again.waits, again.furthest) == (True, 1.0)
