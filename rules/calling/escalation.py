@@ -246,8 +246,7 @@ class Escalation:
         """Go on at `at_ms` after a time in which nobody was here to call: what fell due, falls due now."""
         self._refuse_the_past(at_ms)
         self._state.clock_ms = at_ms
-        if self._digest_due_ms is not None and self._digest_due_ms <= at_ms:
-            self._digest_due_ms = self._next_digest_ms()
+        self._digest_due_ms = self._next_digest_ms()
         self._word_due_ms = self.duty.next_word_ms(at_ms)
         self.listen_anew(at_ms)
         return self.advance(at_ms)

@@ -41,10 +41,10 @@ class Hearing:
         """Note a word's journal; return whether its rack has begun a new one."""
         known = self.journals.get(word.rack, Journal())
         another = word.journal != known.id
-        renewed = another or word.run != known.run
-        if renewed and word.event.at_ms < known.newest_ms:
+        renewed = word.run != known.run
+        if word.event.at_ms < known.newest_ms:
             return False
-        self.journals[word.rack] = Journal(word.journal, max(known.newest_ms, word.event.at_ms), word.run)
+        self.journals[word.rack] = Journal(word.journal, word.event.at_ms, word.run)
         if another or (renewed and known.run):
             self.numbers[word.rack] = {}
         elif renewed:  # the first word after an update: runs had no ids before

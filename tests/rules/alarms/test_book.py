@@ -306,6 +306,46 @@ def test_during_maintenance_alarms_come_and_go_unheard():
     assert bench.release(10_000, "k1", HoldKind.MAINTENANCE) == [("k1", "released"), ("k1", "raised")]
 
 
+@pytest.mark.parametrize(
+    ("before", "latching", "after"),
+    [
+        ("normal", False, State.NORMAL),
+        ("normal", True, State.NORMAL),
+        ("seen", False, State.NORMAL),
+        ("seen", True, State.LATCHED),
+        ("unseen", False, State.RETURNED),
+        ("unseen", True, State.LATCHED_UNACKNOWLEDGED),
+        ("over", False, State.RETURNED),
+        ("over", True, State.LATCHED_UNACKNOWLEDGED),
+    ],
+)
+def test_what_nobody_had_seen_or_reset_before_maintenance_is_there_after_it_though_the_water_is_well(
+    before, latching, after
+):
+    bench = Bench(latching=(Condition.HIGH,) * latching)
+    if before != "normal":
+        bench.cross(0, "k1")
+    if before == "seen":
+        bench.acknowledge(1, "k1")
+    if before == "over":
+        bench.cross(1, "k1", active=False)
+    bench.hold(2, "k1", HoldKind.MAINTENANCE)
+    bench.cross(3, "k1", maintenance=Hold("kim", "x"))
+    bench.cross(4, "k1", active=False)
+    bench.release(5, "k1", HoldKind.MAINTENANCE)
+    assert bench.state("k1") is after
+
+
+def test_only_what_a_probe_hides_goes_over_to_another_cause_while_it_is_explained():
+    for condition, cause in ((Condition.HIGH, LOOP), (Condition.UNWATCHED, "bus/bench")):
+        bench = Bench()
+        for number, vessel in enumerate(("k1", "k2")):
+            bench.cross(number, vessel, cause=LOOP, rank=CRITICAL, condition=condition)
+        bench.cross(2, "k2", cause="bus/bench", level="b", condition=condition)
+        (its,) = [alarm for alarm in bench.book if alarm.vessel == "k2"]
+        assert its.cause == cause
+
+
 def test_maintenance_suppresses_a_leader_and_its_followers_together():
     """Else a follower would come forward, and page somebody, in the moment between."""
     bench = Bench()

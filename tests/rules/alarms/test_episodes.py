@@ -53,6 +53,23 @@ def test_appears_vanishes_moves_and_stays():
     ]
 
 
+def test_stretches_that_share_no_moment_are_two_and_those_that_touch_are_one():
+    before = Story().stands(10, 20, T)
+    for start, stop, whats in (
+        (0, 9, {"vanishes", "appears"}),
+        (0, 10, {"moves"}),
+        (20, 30, {"moves"}),
+        (21, 30, {"vanishes", "appears"}),
+    ):
+        assert {what for what, _ in changes(before, Story().stands(start, stop, T))} == whats, (start, stop)
+
+
+def test_what_still_stands_overlaps_all_that_comes_later():
+    before = Story()(10, T, "high", "raised")
+    assert changes(before, Story().stands(500, 510, T)) == [("moves", f"{T}/high")]
+    assert changes(Story().stands(500, 510, T), before) == [("moves", f"{T}/high")]
+
+
 def test_each_alarm_is_matched_once():
     """One long alarm that becomes two short ones: one moves, the other appears."""
     before = Story().stands(0, 100, T)

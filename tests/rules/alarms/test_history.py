@@ -5,8 +5,9 @@ from dataclasses import replace
 
 import pytest
 
-from rules.alarms.event import AlarmEvent, Evidence
-from rules.alarms.history import alarm_event_from_json, says_the_same
+from rules.alarms.alarm import new_alarm
+from rules.alarms.event import AlarmEvent, Crossing, Evidence
+from rules.alarms.history import alarm_event_from_json, says_the_same, steps_to
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.errors import InputError
 from rules.plain import to_plain
@@ -54,3 +55,36 @@ def test_an_older_row_says_the_same_in_what_it_has():
     for reason, same in (("", [True, True, False]), ("falls", [True, False, False])):
         row = json.loads(OLD) | {"reason": reason}
         assert [says_the_same(row, event) for event in (told, other, warmer)] == same
+
+
+def now(state, *, active=True, condition=Condition.HIGH):
+    """An alarm as it stands."""
+    crossing = Crossing("k1", "b", "k1/temperature", condition, "k1", "a", Priority.HIGH, True, 0)
+    return replace(new_alarm(crossing), state=state, active={"a": Priority.HIGH} if active else {})
+
+
+@pytest.mark.parametrize(
+    ("told", "stands", "active", "steps"),
+    [
+        (State.UNACKNOWLEDGED, State.UNACKNOWLEDGED, True, []),
+        (State.ACKNOWLEDGED, State.UNACKNOWLEDGED, True, []),
+        (State.NORMAL, State.UNACKNOWLEDGED, True, [Trigger.RAISED]),
+        (State.RETURNED, State.UNACKNOWLEDGED, True, [Trigger.RAISED]),
+        (State.ACKNOWLEDGED, State.NORMAL, False, [Trigger.RETURNED]),
+        (State.UNACKNOWLEDGED, State.NORMAL, False, [Trigger.RETURNED]),
+        (State.RETURNED, State.NORMAL, False, []),
+        (State.NORMAL, State.SHELVED, False, [Trigger.SHELVED]),
+        (State.SHELVED, State.UNACKNOWLEDGED, True, [Trigger.UNSHELVED, Trigger.RAISED]),
+        (State.SHELVED, State.RETURNED, False, [Trigger.UNSHELVED, Trigger.RAISED, Trigger.RETURNED]),
+        (State.OUT_OF_SERVICE, State.NORMAL, False, [Trigger.PUT_BACK]),
+    ],
+)
+def test_the_steps_from_what_people_were_told_to_what_is(told, stands, active, steps):
+    """Each is allowed where it is taken, and only the water and what holds an alarm now decide."""
+    assert steps_to(told, now(stands, active=active), ()) == steps
+
+
+def test_what_latches_is_latched_when_it_has_returned_meanwhile():
+    over = now(State.NORMAL, active=False)
+    assert steps_to(State.ACKNOWLEDGED, over, (Condition.HIGH,)) == [Trigger.LATCHED]
+    assert steps_to(State.ACKNOWLEDGED, over, (Condition.LOW,)) == [Trigger.RETURNED]

@@ -68,8 +68,16 @@ def test_three_times_in_ten_polls_chatters_and_stands_until_half_an_hour_is_quie
         (5, True, 3),
         (42, False, 0),
     ]
-    assert "3 times in 10 min" in found[-2].again
+    assert found[-2].again == "3 times in 10 min, over after 30 min of quiet"
+    assert (found[0].again, found[0].waits_ms) == ("", 0)
     assert state == Persistence(Phase.CLEAR, found[-1].since_ms)
+
+
+@pytest.mark.parametrize(("off_delay", "minutes"), [(1, 30), (30, 30), (45, 45)])
+def test_what_chattered_is_over_after_half_an_hour_of_quiet_or_its_own_longer_off_delay(off_delay, minutes):
+    stood = Persistence(Phase.ACTIVE, 0, (-3, -2, -1))
+    found, _ = judge([8] * 60, delays=(50 * MINUTE, off_delay * MINUTE), state=stood)
+    assert found == [Turn(minutes, False, 0)]
 
 
 def test_three_times_in_an_hour_do_not_chatter():
@@ -142,4 +150,10 @@ def test_each_phase_is_carried_over_a_cut_and_counts_on_from_where_it_began():
     assert state == Persistence(Phase.PENDING, 0)
     found, state = turns(~out, out, later, (2 * MINUTE, 0), state)
     assert (found, state.phase) == ([Turn(0, True, 0)], Phase.ACTIVE)
-    assert len(set(Phase)) == 4
+
+
+def test_a_snapshot_of_an_older_run_holds_the_phases_by_their_numbers():
+    assert {phase.name: int(phase) for phase in Phase} == {
+        "CLEAR": 0, "PENDING": 1, "ACTIVE": 2, "CLEARING": 3,
+    }  # fmt: skip
+    assert Persistence() == Persistence(Phase.CLEAR, 0, ()), "what is not carried on is clear"

@@ -398,6 +398,19 @@ def test_an_expected_rack_that_was_never_heard_is_missed():
     assert [call.about[0].rack for call in told.calls] == ["south"]
 
 
+def test_a_rack_that_the_duty_names_is_missed_also_where_its_broker_forgot_it():
+    """What people clear on the broker gives up a rack that was only heard of, not one that is agreed upon."""
+    team = calling(duty=replace(DUTY, racks=("north", "south")))
+    for rack in ("north", "south", "west"):
+        team.heartbeat(rack, 0, NIGHT, NIGHT)
+    for rack in ("west", "north"):
+        team.watch(rack, "taken away", NIGHT + MIN, kept=False)
+    team.heartbeat("south", 0, NIGHT + 3 * MIN, NIGHT + 3 * MIN)
+    told = team.advance(NIGHT + 5 * MIN).calls
+    assert [call.about[0].rack for call in told] == ["north"]
+    assert told[0].about[0].event.since_ms == NIGHT + MIN
+
+
 def test_a_last_will_pages_after_its_grace_unless_the_rack_comes_back_within_it():
     team = calling()
     team.heartbeat("north", 0, NIGHT, NIGHT)

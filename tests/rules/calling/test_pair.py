@@ -400,3 +400,15 @@ def test_where_there_is_no_other_nothing_is_taken_of_it():
     team = Escalation(DUTY, NIGHT)
     assert team.other(OtherSays(), NIGHT + MIN).calls == []
     assert not team.snapshot()["calls"]["waiting"]["missing"]
+
+
+def test_who_was_away_itself_gives_the_other_a_moment_to_be_heard():
+    team = waiting_second(repeat_ms=100 * MIN, hand_over_ms=100 * MIN)
+    back_ms = NIGHT + 10 * MIN
+    team.listen_anew(back_ms)
+    grace_ms = MISSING // 3
+    assert not team.calls.waiting.missing
+    team.advance(back_ms + grace_ms - 1)
+    assert not team.calls.waiting.missing
+    team.advance(back_ms + grace_ms)
+    assert team.calls.waiting.missing

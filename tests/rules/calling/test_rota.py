@@ -186,3 +186,18 @@ def test_daily_times_come_once_a_day_also_when_the_clock_changes():
         utc_ms("2026-10-26T07:30:00"),
     ]
     assert next_daily_ms((), COPENHAGEN, at) is None
+
+
+@pytest.mark.parametrize(
+    ("zone", "at", "after", "then"),
+    [
+        # In Nuuk the last hour of Saturday 2024-03-30 was skipped: its 23:30 counts as 00:30 of Sunday.
+        ("America/Nuuk", time(23, 30), "2024-03-31T01:10:00", "2024-03-31T01:30:00"),
+        # In St. John's at 00:01 of Sunday 2006-10-29 it was 23:01 of Saturday again: in that second hour
+        # Sunday's 00:00:20 is over, the first of two, and Monday's is two days of the calendar away.
+        ("America/St_Johns", time(0, 0, 20), "2006-10-29T02:40:00", "2006-10-30T03:30:20"),
+    ],
+)
+def test_a_daily_time_that_the_clock_moves_over_midnight_comes_nevertheless(zone, at, after, then):
+    """Both switches as in the time zone database (IANA), worked out by hand."""
+    assert next_daily_ms((at,), ZoneInfo(zone), utc_ms(after)) == utc_ms(then)

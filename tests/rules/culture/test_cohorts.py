@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.culture.acts import Act, How, What, act_of
-from rules.culture.cohorts import Culture, below_nought, culture_of
+from rules.culture.cohorts import Cohort, Culture, Stay, Stock, below_nought, culture_of
 from rules.culture.refusals import unfit_act, unfit_sample
 from rules.errors import InputError
 from rules.plain import from_plain, to_plain
@@ -416,6 +416,16 @@ def test_both_ends_of_a_range_are_such_as_the_stage_has(ends):
         InputError, match="value: found 41; bell_diameter in ephyra is a number from 0 to 40 mm"
     ):
         unfit_sample(culture_of(KNOWN), entry | {"cohort": "e1"} | ends)
+
+
+def test_a_billionth_of_an_animal_is_none():
+    """Sums of shares are rounded: what is left of animals then lives nowhere (project judgement)."""
+    of = Cohort("e1", 0, "ephyra")
+    of.arrive("k1", Stock(1e-9), 5)
+    assert of.vessels == []
+    for at_ms, number in ((6, 2e-9), (7, 1.0), (8, 1e-9)):
+        of.count(Act(at_ms, at_ms, "ada", What.COUNT, "e1", "k1", value=number), "count")
+    assert of.stays == [Stay("k1", 6, 8)]
 
 
 def test_acts_that_leave_fewer_than_none_beyond_all_error_are_found():

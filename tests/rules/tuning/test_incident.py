@@ -17,9 +17,16 @@ def call(channel="kreisel-1/temperature", condition="high", **changes):
 
 def test_a_page_that_lists_the_vessel_answers_its_incident():
     grouped = call(vessels=("kreisel-1", "kreisel-2", "tray-1"))
-    assert answers(grouped, incident("kreisel-2"))
-    assert answers(grouped, incident("kreisel-9 tray-1"))
-    assert not answers(grouped, incident("kreisel-3"))
+    assert answers(grouped, incident("kreisel-2")) is True
+    assert answers(grouped, incident("kreisel-9 tray-1")) is True
+    assert answers(grouped, incident("kreisel-3")) is False
+
+
+@pytest.mark.parametrize(("minutes", "about"), [(-1, False), (0, True), (60, True), (61, False)])
+def test_a_call_is_about_what_goes_on_at_its_time(minutes, about):
+    """The incident lasts an hour; its first and its last moment count."""
+    its = call(at_ms=START_MS + minutes * MINUTE_MS)
+    assert answers(its, incident()) is about
 
 
 @pytest.mark.parametrize(
@@ -47,10 +54,10 @@ def test_a_probe_out_of_order_answers_for_what_it_hides_and_nothing_else():
         hidden=("kreisel-1/salinity", "tray-1/temperature"),
     )
     assert answers(blind, incident(quantity="salinity"))
-    assert not answers(blind, incident(quantity="temperature"))
+    assert answers(blind, incident(quantity="temperature")) is False
     assert answers(blind, incident(quantity="salinity", kind="unwatched"))
 
 
 def test_warm_water_is_no_answer_to_water_that_nobody_sees():
-    assert not answers(call(), incident(quantity="temperature", kind="unwatched"))
+    assert answers(call(), incident(quantity="temperature", kind="unwatched")) is False
     assert answers(call(condition="silent"), incident(quantity="temperature", kind="unwatched"))

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from rules.alarms.life_cycle import Priority
 from rules.tuning.incident import Incident
-from rules.tuning.scoring import WEEK_MS, Timely, is_call, is_night, nights_of, score
+from rules.tuning.scoring import WEEK_MS, Found, Timely, is_call, is_night, nights_of, score
 from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story, changed
 
 T, S = "kreisel-1/temperature", "kreisel-2/salinity"
@@ -119,6 +119,17 @@ def test_lead_is_counted_to_harm_and_decides_what_is_late():
         result = score(Story()(minute, T, "high", "raised").events, [harm], WEEK)
         assert result.leads_ms == [(180 - minute) * MINUTE_MS]
         assert result.late(timely) == late
+
+
+def test_where_harm_is_not_known_or_nobody_called_there_is_no_lead():
+    harmed = replace(incident(0, 300), harm_ms=START_MS)
+    assert Found(incident(0, 300), START_MS).lead_ms is None
+    assert Found(harmed, None).lead_ms is None
+    assert Found(harmed, START_MS + 7).lead_ms == -7
+    timely = Timely(30 * MINUTE_MS, 0)
+    assert [Found(harmed, at_ms).is_late(timely) for at_ms in (START_MS, START_MS + 1, None)] == [
+        False, True, True,
+    ]  # fmt: skip
 
 
 def test_a_repeat_is_a_call_no_more_urgent_than_what_was_said_of_the_incident():

@@ -134,6 +134,15 @@ def test_what_holds_up_is_recommended():
     assert found.held_out.calls == 5
 
 
+def test_beside_the_one_to_take_the_next_three_are_named_by_the_same_rule():
+    present = a_trial("present", *(a_score(calls=9, waits=(9, 9)) for _ in range(5)), changes=0)
+    made = [a_trial(calls, *(a_score(calls=calls, waits=(9, 9)) for _ in range(5))) for calls in range(5)]
+    same = a_trial("more keys", made[1].score, changes=2)
+    found = recommend([present, same, *reversed(made)], present, TIMELY, draws(present))
+    assert found.trial is made[0]
+    assert [trial.choice for trial in found.next_best] == [1, "more keys", 2]
+
+
 @pytest.mark.parametrize(
     ("parts", "missing"),
     [
