@@ -264,11 +264,13 @@ class OnCall:
         return self._team.garbled(rack_of(self._link.root, arrival.topic), priority, now_ms)
 
     def _take_sign(self, word: Heartbeat | WatchWord | CommandAnswer, now_ms: int) -> Upshot:
+        if isinstance(word, Heartbeat) and word.kept:
+            return Upshot()
         if isinstance(word, Heartbeat):
             if word.voice.run:  # the answer is our sign of life
                 self._taken.setdefault((word.rack, word.voice.journal, word.voice.run), [])
                 self._ask_again |= {(word.rack, word.voice.run)} - self._asked
-            beat = word.rack, word.alarms, word.at_ms, now_ms, word.voice, word.courses
+            beat = word.rack, word.alarms, word.at_ms, now_ms, word.voice, word.courses, word.every_ms
             return self._team.heartbeat(*beat)
         if isinstance(word, WatchWord):
             return self._team.watch(

@@ -71,7 +71,8 @@ class Duty:
 
     `gather_ms`: a first call waits this long, so that one cause is one call with all its vessels.
     `gone_after_ms`: a rack whose connection broke is given this long to come back.
-    `silent_after_ms`: without a heartbeat for this long a rack is silent.
+    `silent_after_ms`: without a heartbeat for this long a rack is silent that does not say how often it gives
+    one; who does has as many of its own as that is of `heartbeat_ms`.
     `stopped_after_ms`: a rack that was stopped on purpose has this long to be started again.
     `link_lost_after_ms`: without the broker for this long somebody must look.
     `flood_calls` within `flood_window_ms`: what one person is sent at most below critical; the
@@ -87,6 +88,7 @@ class Duty:
     gather_ms: int = 15_000
     gone_after_ms: int = _MIN
     silent_after_ms: int = 3 * _MIN
+    heartbeat_ms: int = _MIN // 2
     link_lost_after_ms: int = 5 * _MIN
     stopped_after_ms: int = 30 * _MIN
     flood_calls: int = 5
@@ -108,6 +110,16 @@ class Duty:
         """Return what tells this agreement from others; the two of a pair have the same."""
         same = replace(self, pair=None, words_at=dict(sorted(self.words_at.items())))
         return hashlib.sha256(repr(same).encode()).hexdigest()[:16]
+
+    def silent_ms(self, every_ms: int) -> int:
+        """Return how long a rack may be silent that gives a sign of life `every_ms`, 0 where it does not say.
+
+        No connection has less time than one that is known to be broken.
+        """
+        if not every_ms:
+            return self.silent_after_ms
+        at_least_ms = min(self.silent_after_ms, self.gone_after_ms)
+        return max(self.silent_after_ms * every_ms // self.heartbeat_ms, at_least_ms)
 
     def number_after(self, number: int) -> int:
         """Return the next number of a problem: of a pair the first's are odd, the second's even.

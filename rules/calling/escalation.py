@@ -31,10 +31,6 @@ from rules.plain import from_plain, to_plain
 SNAPSHOT_VERSION = 2
 NOBODY = Voice()
 """Of a rack that does not say who speaks."""
-RACKS_AT_MOST, ALARMS_AT_MOST = 200, 20_000
-ALARMS_OF_A_RACK, ALWAYS_HEARD = 5_000, 100
-"""More than any team cares for (project judgement): a sender gone wild must neither fill the memory nor take
-the room that another rack's first alarms need."""
 
 
 @dataclass(slots=True)
@@ -74,7 +70,8 @@ class Escalation:
     def hear(self, word: Word, at_ms: int) -> Upshot:
         """Take a rack's word on an alarm; what is no newer than the last word on it is passed over."""
         voices, heard_as = self._state.voices, word.rack
-        self._refuse_too_many(voices.name(heard_as, word.journal, word.boot), word)
+        name = voices.name(heard_as, word.journal, word.boot)
+        self._state.hearing.refuse_too_many(name, self._state.signs.racks, word)
         upshot, state = self.advance(at_ms), self._state
         word = replace(word, rack=voices.name(heard_as, word.journal, word.boot))
         caller = self._caller(upshot)
@@ -95,7 +92,7 @@ class Escalation:
 
     def mention(self, word: Word, at_ms: int) -> Upshot:
         """Take something worth knowing that is no alarm: the next digest says it, or somebody is called."""
-        self._refuse_too_many(word.rack)
+        self._state.hearing.refuse_too_many(word.rack, self._state.signs.racks)
         upshot, calls, kind = self.advance(at_ms), self._state.calls, word.event.condition
         if kind in CALLS_FOR:
             told = self._state.signs.is_wrong(word.rack, kind, CALLS_FOR[kind], at_ms)
@@ -114,12 +111,17 @@ class Escalation:
         at_ms: int,
         voice: Voice = NOBODY,
         courses: Sequence[Course] = (),
+        every_ms: int = 0,
     ) -> Upshot:
-        """Take a rack's sign of life: its own time, how many alarms stand on it, where their water is now."""
-        self._refuse_too_many(rack)
+        """Take a rack's sign of life: its own time, how many alarms stand on it, where their water is now.
+
+        It gives one `every_ms` (0: it does not say).
+        """
+        self._state.hearing.refuse_too_many(rack, self._state.signs.racks)
         upshot = self.advance(at_ms)
         name = self._speaks(rack, voice, upshot)
         self._take_all(self._state.signs.heard(name, at_ms), upshot)
+        self._state.signs.racks[name].every_ms = every_ms
         self._state.hearing.lives(name, voice, rack_ms)
 
         def is_over(word: Word) -> bool:
@@ -143,7 +145,7 @@ class Escalation:
         vessels: int = 0,
     ) -> Upshot:
         """Take what the rack's watch topic says; `kept` tells that the broker kept it from before."""
-        self._refuse_too_many(rack)
+        self._state.hearing.refuse_too_many(rack, self._state.signs.racks)
         upshot = self.advance(at_ms)
         if state == WATCHING and not kept:
             name = self._speaks(rack, voice, upshot)
@@ -268,8 +270,9 @@ class Escalation:
     def newest_number(self, rack: str, run: str) -> int:
         """Return the highest number of an event that was heard of a rack's run, 0 without one."""
         state = self._state
-        names = (rack, *state.voices.apart.get(rack, {}).values())
-        heard = (item for name in names for item in state.hearing.numbers.get(name, {}).items())
+        heard = (
+            item for name in state.voices.names(rack) for item in state.hearing.numbers.get(name, {}).items()
+        )
         return max((number for key, number in heard if key.startswith(f"{run}:")), default=0)
 
     def problems(self) -> list[Problem]:
@@ -310,7 +313,7 @@ class Escalation:
 
     def _left(self, rack: str, word: Word) -> bool:
         """Return whether a word is of a journal of the rack that is not heard any more."""
-        since_ms = self.clock_ms - self.duty.silent_after_ms
+        since_ms = self.clock_ms - self._state.signs.silent_ms(self._state.voices.names(rack), self.duty)
         return bool(word.journal) and not self._state.voices.lives(rack, word.journal, since_ms)
 
     def _speaks(self, rack: str, voice: Voice, upshot: Upshot) -> str:
@@ -318,7 +321,8 @@ class Escalation:
         state, now_ms = self._state, self.clock_ms
         for former in state.voices.moved(rack, voice):
             self._one_again(former, upshot)
-        if state.voices.hear(rack, voice, now_ms, self.duty.silent_after_ms):
+        within_ms = state.signs.silent_ms(state.voices.names(rack), self.duty)
+        if state.voices.hear(rack, voice, now_ms, within_ms):
             self._name_anew([rack], rack, upshot)
             state.signs.expect(state.voices.apart[rack].values(), now_ms)
             who = " and ".join(name.removeprefix(f"{rack} ") for name in state.voices.apart[rack].values())
@@ -342,17 +346,6 @@ class Escalation:
             for word in stood:
                 if word.journal:
                     caller.take(replace(word, rack=state.voices.name(rack, word.journal, word.boot)))
-
-    def _refuse_too_many(self, rack: str, word: Word | None = None) -> None:
-        racks, hearing = self._state.signs.racks, self._state.hearing
-        unknown = rack not in racks and rack not in hearing.numbers
-        if unknown and max(len(racks), len(hearing.numbers)) >= RACKS_AT_MOST:
-            raise InputError(f"{rack}: more than {RACKS_AT_MOST} racks; is a sender making up names?")
-        if word is None or hearing.knows(word):
-            return
-        own, all_full = len(hearing.numbers.get(rack, ())), hearing.count() >= ALARMS_AT_MOST
-        if own >= (ALWAYS_HEARD if all_full else ALARMS_OF_A_RACK):
-            raise InputError(f"{rack}: more than {own} alarms; is a sender making up names?")
 
     def _take_all(self, words: Iterable[Word], upshot: Upshot) -> Upshot:
         for word in words:

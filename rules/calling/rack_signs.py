@@ -34,6 +34,7 @@ class Rack:
     start in its own words, `starts_ms` are those that were heard lately and came without a goodbye.
     `gone_ms` is when it went, until a heartbeat or another start is heard: a rack whose every connection
     breaks says that it watches again and again, and nothing else of it comes through.
+    `every_ms` is how often it says that it gives a sign of life, 0 where it does not say.
     """
 
     state: str
@@ -43,6 +44,7 @@ class Rack:
     starts_ms: list[int] = field(default_factory=list)
     vessels: int = 0
     gone_ms: int | None = None
+    every_ms: int = 0
 
 
 @dataclass(slots=True)
@@ -196,12 +198,18 @@ class RackSigns:
             words.append(sign_word(it.rack, it.condition, it.priority, at_ms, it.since_ms, ended=True))
         return words
 
+    def silent_ms(self, names: Iterable[str], duty: Duty) -> int:
+        """Return how long any of these racks may be silent."""
+        known = [duty.silent_ms(self.racks[name].every_ms) for name in names if name in self.racks]
+        return max(known, default=duty.silent_after_ms)
+
     def _deadline_ms(self, rack: Rack, duty: Duty) -> int:
         """Return when a rack must have been heard; a stopped one may be back without our knowing."""
         if rack.state == STOPPED:
             return max(rack.heard_ms + duty.stopped_after_ms, self.listening_ms + duty.gone_after_ms)
-        usual_ms = rack.heard_ms + (duty.gone_after_ms if rack.state == GONE else duty.silent_after_ms)
-        return usual_ms if rack.gone_ms is None else min(usual_ms, rack.gone_ms + duty.silent_after_ms)
+        silent_ms = duty.silent_ms(rack.every_ms)
+        usual_ms = rack.heard_ms + (duty.gone_after_ms if rack.state == GONE else silent_ms)
+        return usual_ms if rack.gone_ms is None else min(usual_ms, rack.gone_ms + silent_ms)
 
 
 def _ended(name: str, rack: Rack, at_ms: int) -> list[Word]:

@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.alarms.life_cycle import Priority
-from rules.calling import escalation
+from rules.calling import hearing
 from rules.calling.duty import Duty, Manner, When
 from rules.calling.escalation import Escalation
 from rules.calling.records import Answer, CallKind, Reply
@@ -696,9 +696,9 @@ def test_a_message_that_cannot_be_read_is_called_of_its_rack_or_of_the_broker_an
 
 
 def test_a_sender_that_makes_up_names_does_not_fill_the_memory(monkeypatch):
-    monkeypatch.setattr(escalation, "RACKS_AT_MOST", 2)
-    monkeypatch.setattr(escalation, "ALARMS_AT_MOST", 2)
-    monkeypatch.setattr(escalation, "ALWAYS_HEARD", 1)
+    monkeypatch.setattr(hearing, "RACKS_AT_MOST", 2)
+    monkeypatch.setattr(hearing, "ALARMS_AT_MOST", 2)
+    monkeypatch.setattr(hearing, "ALWAYS_HEARD", 1)
     team = calling()
     for rack in ("a", "b"):
         team.heartbeat(rack, 1, NIGHT, NIGHT)
@@ -719,8 +719,8 @@ def test_a_sender_that_makes_up_names_does_not_fill_the_memory(monkeypatch):
 
 
 def test_a_rack_gone_wild_neither_takes_the_room_of_another_nor_makes_its_words_costly(monkeypatch):
-    monkeypatch.setattr(escalation, "ALARMS_AT_MOST", 3_000)
-    monkeypatch.setattr(escalation, "ALARMS_OF_A_RACK", 4_000)
+    monkeypatch.setattr(hearing, "ALARMS_AT_MOST", 3_000)
+    monkeypatch.setattr(hearing, "ALARMS_OF_A_RACK", 4_000)
     team, costs_s = calling(), []
     for first in range(0, 3_000, 300):
         began_s = process_time()

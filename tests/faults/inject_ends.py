@@ -1,0 +1,67 @@
+"""Faults at the joint itself: each end is right by its own settings, clock or memory, and the two differ."""
+
+import json
+import time
+from dataclasses import replace
+
+from daemon.broker.messages import heartbeat_message
+from tests.faults.inject_rack import hot_is_called
+from tests.faults.inject_team import ALARM, silent
+from tests.faults.whole_rack import RACK_SILENT_S, Team, WholeRack
+from tests.rigs.journal_file import asked
+from tests.rigs.rack_voice import RackVoice
+
+
+def racks_slower_beat(folder):
+    """The rack's settings let it give a sign of life less often than the on-call settings know."""
+    with WholeRack(folder, watch=False) as rack:
+        text = rack.settings_file.read_text()
+        rack.settings_file.write_text(text.replace("heartbeat_s = 0.5", "heartbeat_s = 3.5"))
+        rack.begin()
+        rack.team.wait_for(lambda: _every_ms(rack) == [3500], "how often it says that it lives")
+        rack.mark()
+        time.sleep(4 * RACK_SILENT_S)
+        wrong = silent(rack)
+        came = hot_is_called(rack)
+        rack.watch.pause()
+        rack.mark()
+        missed = rack.called("CRITICAL north: rack silent", patience_s=5 * 3.5 + 10)
+        hangs = "" if missed.after_s is not None else "a rack that hangs is not missed"
+        return came._replace(wrong=wrong or hangs)
+
+
+def _every_ms(rack):
+    rows = asked(rack.folder / "oncall.sqlite", "SELECT body FROM state")
+    return [its.get("every_ms") for (body,) in rows for its in json.loads(body)["signs"]["racks"].values()]
+
+
+def broker_beat_kept(folder):
+    """The broker keeps a sign of life of before the machine started anew: it comes at each connection."""
+    with Team(folder, start=False, speaks=False) as desk, RackVoice(desk.broker.port) as voice:
+        before = replace(voice.voice, run="run-0", boot="boot-0")
+        kept = heartbeat_message(voice.topic, round(time.time() * 1000), 0, 0, before)
+        voice.publish(kept.topic, kept.payload, retain=True)
+        with desk.beating(voice):
+            for _ in range(3):
+                _reached_anew(desk)
+                time.sleep(0.7)
+        voice.alarm()
+        came = desk.called(ALARM)
+        wrong = [text for text in desk.texts() if "two racks" in text]
+        voice.die()
+        assert wrong or desk.called("CRITICAL north: rack silent", "gone").after_s is not None
+        desk.mark()
+        _reached_anew(desk)
+        with RackVoice(desk.broker.port, "south") as other:
+            other.alarm()  # comes behind what the broker keeps
+            assert desk.called("CRITICAL south k1: temp").after_s is not None
+        wrong += [text for text in desk.texts() if "OVER" in text]
+        return came._replace(wrong=f"called: {wrong[0]}" if wrong else "")
+
+
+def _reached_anew(desk):
+    """Let the on-call process start again, which hears all that the broker keeps."""
+    desk.team.end_by_force()
+    connected = desk.team.log.count("broker_connected")
+    desk.team.start()
+    desk.team.wait_for(lambda: desk.team.log.count("broker_connected") > connected, "the broker")
