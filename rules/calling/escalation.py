@@ -13,7 +13,7 @@ from typing import Any
 from rules.alarms.event import Course
 from rules.alarms.life_cycle import Priority, Trigger
 from rules.calling.calling import Caller, Calls
-from rules.calling.daily import begin_drill, practise, tell_daily_word, tell_digest, tell_held
+from rules.calling.daily import Agenda, begin_drill, practise, tell_held
 from rules.calling.drill import Practice
 from rules.calling.duty import Duty
 from rules.calling.hearing import Hearing
@@ -22,7 +22,6 @@ from rules.calling.pair import OtherSays, Stance, Taken, Waiting
 from rules.calling.problems import Given, Problem
 from rules.calling.rack_signs import CALLS_FOR, EVERY_RACK, WATCHING, RackSigns, sign_word
 from rules.calling.records import DRILL, TWO_LISTENERS, TWO_RACKS, UNREADABLE, Answer, Upshot, Voice, Word
-from rules.calling.rota import next_daily_ms
 from rules.calling.standing_in import goes_otherwise, of_the_other, stand_in
 from rules.calling.voices import Voices
 from rules.errors import InputError
@@ -35,13 +34,17 @@ NOBODY = Voice()
 
 @dataclass(slots=True)
 class _State:
-    """Everything that a snapshot holds beside its version; `clock_ms` is how far time has passed."""
+    """Everything that a snapshot holds beside its version.
+
+    `clock_ms` is how far time has passed, `on_call` whose turn it was then.
+    """
 
     clock_ms: int
     hearing: Hearing
     signs: RackSigns
     calls: Calls
     voices: Voices = field(default_factory=Voices)
+    on_call: str = ""
 
 
 class Escalation:
@@ -52,18 +55,29 @@ class Escalation:
         self._begin(duty, _State(start_ms, Hearing(), RackSigns(start_ms), calls))
 
     def _begin(self, duty: Duty, state: _State) -> None:
-        self.duty = duty
         self._state = state
-        self._digest_due_ms = self._next_digest_ms()
-        self._word_due_ms = duty.next_word_ms(state.clock_ms)
         practice = state.calls.practice
         practice.lacking_ms = practice.lacking_ms or state.clock_ms  # an older version did not count
         waiting = state.calls.waiting
         waiting.holds = duty.pair is not None and duty.pair.second and not waiting.missing
         state.signs.expect((rack for rack in duty.racks if rack not in state.voices.apart), state.clock_ms)
+        self.go_by(duty)
+
+    def go_by(self, duty: Duty) -> None:
+        """Go by the team's agreement, which may have been changed, or the people's clock set."""
+        self.duty, state = duty, self._state
+        self._agenda = Agenda.after(state.clock_ms, duty)
         for problem in state.calls.problems.values():
             if problem.waits and problem.due_ms is not None:  # the quiet hours may have been moved
                 state.calls.plan(problem, duty.quiet_ends_ms(state.clock_ms) or state.clock_ms)
+        self._take_turns()
+
+    def _take_turns(self) -> None:
+        """Let who is on call now be called at once about what the one before was, and nobody has answered."""
+        state, person = self._state, self.duty.on_call(self.clock_ms)
+        if state.on_call not in ("", person):
+            state.calls.begin_anew(self.clock_ms)
+        state.on_call, self._agenda.turn_ends_ms = person, self.duty.turn_ends_ms(self.clock_ms)
 
     # Inputs
 
@@ -248,9 +262,8 @@ class Escalation:
         """Go on at `at_ms` after a time in which nobody was here to call: what fell due, falls due now."""
         self._refuse_the_past(at_ms)
         self._state.clock_ms = at_ms
-        if self._digest_due_ms is not None and self._digest_due_ms <= at_ms:
-            self._digest_due_ms = self._next_digest_ms()
-        self._word_due_ms = self.duty.next_word_ms(at_ms)
+        self._agenda = Agenda.after(at_ms, self.duty)
+        self._take_turns()
         self.listen_anew(at_ms)
         return self.advance(at_ms)
 
@@ -269,11 +282,7 @@ class Escalation:
 
     def newest_number(self, rack: str, run: str) -> int:
         """Return the highest number of an event that was heard of a rack's run, 0 without one."""
-        state = self._state
-        heard = (
-            item for name in state.voices.names(rack) for item in state.hearing.numbers.get(name, {}).items()
-        )
-        return max((number for key, number in heard if key.startswith(f"{run}:")), default=0)
+        return self._state.hearing.newest(self._state.voices.names(rack), run)
 
     def problems(self) -> list[Problem]:
         """Return the problems that stand, by number; for looking only."""
@@ -356,13 +365,10 @@ class Escalation:
         if at_ms < self.clock_ms:
             raise InputError(f"time cannot run back from {self.clock_ms} to {at_ms} ms")
 
-    def _next_digest_ms(self) -> int | None:
-        return next_daily_ms(self.duty.digest_at, self.duty.rota.zone, self.clock_ms)
-
     def _next_due_ms(self) -> int | None:
         calls, voices, signs = self._state.calls, self._state.voices, self._state.signs
         dues = [calls.due_ms(), calls.flood.due_ms(), voices.due_ms(), signs.due_ms(self.duty)]
-        dues += [self._digest_due_ms, self._word_due_ms, calls.practice.due_ms()]
+        dues += [self._agenda.due_ms(), calls.practice.due_ms()]
         dues += [calls.waiting.due_ms(self.duty.pair, signs.linked_ms)]
         return min((due_ms for due_ms in dues if due_ms is not None), default=None)
 
@@ -375,6 +381,8 @@ class Escalation:
         elif alone := state.voices.silent_for_long(now_ms):
             for rack in alone:
                 self._one_again(rack, upshot)
+        elif (self._agenda.turn_ends_ms or now_ms + 1) <= now_ms:
+            self._take_turns()
         elif caller.call_due():
             return
         elif (calls.flood.due_ms() or now_ms + 1) <= now_ms:
@@ -383,10 +391,5 @@ class Escalation:
             stand_in(caller, state.signs.linked_ms)
         elif calls.practice.due_ms() <= now_ms:
             practise(caller)
-        elif self._word_due_ms is not None and self._word_due_ms <= now_ms:
-            self._word_due_ms = self.duty.next_word_ms(now_ms)
-            if person := self.duty.word_to(now_ms):
-                tell_daily_word(caller, person, state.signs.racks, heard=state.signs.down_ms is None)
         else:
-            tell_digest(caller)
-            self._digest_due_ms = self._next_digest_ms()
+            self._agenda.tell(caller, state.signs)

@@ -40,6 +40,11 @@ class Hearing:
         """Return how many alarms were heard of."""
         return sum(map(len, self.numbers.values()))
 
+    def newest(self, racks: Collection[str], run: str) -> int:
+        """Return the highest number of an event that was heard of a run of these racks, 0 without one."""
+        heard = (item for rack in racks for item in self.numbers.get(rack, {}).items())
+        return max((number for key, number in heard if key.startswith(f"{run}:")), default=0)
+
     def knows(self, word: Word) -> bool:
         """Return whether a word is about an alarm that was heard of."""
         return _key(word) in self.numbers.get(word.rack, {})

@@ -3,8 +3,13 @@
 import json
 import time
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from unittest.mock import patch
 
+from daemon import clock
 from daemon.broker.messages import heartbeat_message
+from tests.faults.chain import Came
+from tests.faults.inject_passing import SystemTime, begun
 from tests.faults.inject_rack import hot_is_called
 from tests.faults.inject_team import ALARM, silent
 from tests.faults.whole_rack import RACK_SILENT_S, Team, WholeRack
@@ -65,3 +70,65 @@ def _reached_anew(desk):
     connected = desk.team.log.count("broker_connected")
     desk.team.start()
     desk.team.wait_for(lambda: desk.team.log.count("broker_connected") > connected, "the broker")
+
+
+def _swap(desk, begins_in, person="bo"):
+    """Write into the settings that somebody takes over, an hour long."""
+    path, begins = desk.folder / "oncall.toml", datetime.now(UTC) + begins_in
+    until = begins + timedelta(hours=1)
+    swap = (
+        f'swaps = [{{ from = "{begins.isoformat()}", until = "{until.isoformat()}", person = "{person}" }}]'
+    )
+    path.write_text(path.read_text().replace("[rota]\n", f"[rota]\n{swap}\n"))
+
+
+def _to(desk, person):
+    """Return what a person was told of the alarm since the mark."""
+    return [text for text in desk.texts() if f"{person}-" in text.partition(":")[0] and ALARM in text]
+
+
+def clock_oncall_set_back(folder):
+    """The on-call machine's clock is half an hour ahead, in which the turn changes, and is set back."""
+    system = SystemTime(1800)
+    with Team(folder, start=False, hand_over_s=60) as desk, patch.object(clock, "time", system):
+        _swap(desk, timedelta(minutes=15))
+        with begun(folder) as began_ms:
+            system.off_s = 0
+            desk.mark()
+            desk.voice.alarm()
+            came = desk.called(ALARM)
+        late = "" if began_ms > time.time() * 1000 + 900_000 else "it did not begin ahead"
+        return came._replace(wrong=f"called: {_to(desk, 'bo')[0]}" if _to(desk, "bo") else late)
+
+
+def person_turn_begins(folder):
+    """The turn goes over while who was on call before has not answered."""
+    with Team(folder, start=False, hand_over_s=60) as desk:
+        _swap(desk, timedelta(seconds=8))
+        began_s = time.monotonic()
+        desk.team.start()
+        desk.voice.alarm()
+        early = desk.called(ALARM)
+        wrong = (
+            "" if early.after_s is not None and _to(desk, "ada") else "who was on call first was not called"
+        )
+        until = began_s + 8
+        while not _to(desk, "bo") and time.monotonic() < until + 10:
+            time.sleep(0.05)
+        return Came(time.monotonic() - until if _to(desk, "bo") else None, wrong)
+
+
+def oncall_new_rota(folder):
+    """Another rota is put in force while who was on call by the old one has not answered."""
+    with Team(folder, hand_over_s=60) as desk:
+        desk.voice.alarm()
+        assert desk.called(ALARM).after_s is not None
+        path = folder / "oncall.toml"
+        path.write_text(path.read_text().replace('people = ["ada", "bo"]', 'people = ["bo", "ada"]'))
+        desk.mark()
+        desk.team.stop()
+        desk.team.start()
+        until = time.monotonic() + 15
+        while not _to(desk, "bo") and time.monotonic() < until:
+            time.sleep(0.05)
+        return Came(desk.passed_s() if _to(desk, "bo") else None)
