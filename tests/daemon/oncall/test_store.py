@@ -98,7 +98,7 @@ def test_who_opens_a_new_file_while_another_makes_it_waits_for_that(tmp_path):
             opened.append(store.id)
 
     with closing(sqlite3.connect(path, isolation_level=None)) as other:
-        other.execute("BEGIN EXCLUSIVE")
+        other.execute("BEGIN IMMEDIATE")
         thread = threading.Thread(target=open_it)
         thread.start()
         assert began.wait(10)
