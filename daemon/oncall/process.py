@@ -195,7 +195,7 @@ class OnCall:
             self._asked = set()
             return self._team.link(arrival.up, now_ms)
         if isinstance(arrival, Rival):
-            return self._team.rival(arrival.who, now_ms)
+            return self._team.rival(arrival.who, arrival.what, now_ms)
         if arrival in self._set_aside:
             return self._garbled(arrival, now_ms)
         try:

@@ -20,8 +20,8 @@ from rules.calling.hearing import Hearing
 from rules.calling.older import go_on_beyond, of_version_1
 from rules.calling.pair import OtherSays, Stance, Taken, Waiting
 from rules.calling.problems import Given, Problem
-from rules.calling.rack_signs import CALLS_FOR, EVERY_RACK, WATCHING, RackSigns, sign_word
-from rules.calling.records import DRILL, TWO_LISTENERS, TWO_RACKS, UNREADABLE, Answer, Upshot, Voice, Word
+from rules.calling.rack_signs import CALLS_FOR, EVERY_RACK, RIVALS, WATCHING, RackSigns, sign_word
+from rules.calling.records import DRILL, TWO_RACKS, UNREADABLE, Answer, Upshot, Voice, Word
 from rules.calling.standing_in import goes_otherwise, of_the_other, stand_in
 from rules.calling.voices import Voices
 from rules.errors import InputError
@@ -180,11 +180,10 @@ class Escalation:
         sender = rack if rack in signs.racks else EVERY_RACK
         return self._take_all(signs.is_wrong(sender, UNREADABLE, priority, at_ms), upshot)
 
-    def rival(self, who: str, at_ms: int) -> Upshot:
-        """Take into account that another process takes our place at the broker again and again."""
+    def rival(self, who: str, what: str, at_ms: int) -> Upshot:
+        """Take into account that another process takes our place at the broker, or calls people beside us."""
         upshot = self.advance(at_ms)
-        told = self._state.signs.is_wrong(EVERY_RACK, TWO_LISTENERS, Priority.CRITICAL, at_ms, who)
-        return self._take_all(told, upshot)
+        return self._take_all(self._state.signs.is_wrong(EVERY_RACK, what, RIVALS[what], at_ms, who), upshot)
 
     def other(self, says: OtherSays, at_ms: int) -> Upshot:
         """Take what the other watcher says: it lives, what it has called, what people answered it."""

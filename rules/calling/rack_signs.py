@@ -12,7 +12,16 @@ from dataclasses import dataclass, field
 from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.duty import Duty
-from rules.calling.records import BROKER_LOST, DISK_FULL, RACK_RESTARTS, RACK_SILENT, RACK_STOPPED, Word
+from rules.calling.records import (
+    BROKER_LOST,
+    DISK_FULL,
+    RACK_RESTARTS,
+    RACK_SILENT,
+    RACK_STOPPED,
+    TWO_CALL,
+    TWO_LISTENERS,
+    Word,
+)
 
 WATCHING, STOPPED, GONE, TAKEN_AWAY = "watching", "stopped", "gone", "taken away"
 """What a rack's watch topic says; the last where people have cleared what the broker kept there."""
@@ -24,6 +33,9 @@ STARTS_AT_MOST = 2
 """More starts within that time, none of them after a goodbye, are a rack that hardly watches."""
 CALLS_FOR = {DISK_FULL: Priority.HIGH}
 """What a rack mentions that cannot wait for the digest; it is mentioned again while it lasts."""
+
+RIVALS = {TWO_LISTENERS: Priority.CRITICAL, TWO_CALL: Priority.MEDIUM}
+"""What another on-call process may do: take our place at the broker, call people beside us."""
 
 
 @dataclass(slots=True)

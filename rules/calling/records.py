@@ -21,6 +21,7 @@ DRILL = "drill"
 DRILL_LACKING = "drill_lacking"
 WENT_BACK = "went_back"
 TWO_DUTIES = "two_duties"
+TWO_CALL = "two_call"
 LET_GO = frozenset({Trigger.UNSHELVED, Trigger.RELEASED, Trigger.PUT_BACK})
 """Steps that end a hold: the alarm is over for the moment, but the water need not be well."""
 

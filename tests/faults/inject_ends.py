@@ -12,8 +12,9 @@ from tests.faults.chain import Came
 from tests.faults.inject_passing import SystemTime, begun
 from tests.faults.inject_rack import hot_is_called
 from tests.faults.inject_team import ALARM, silent
-from tests.faults.whole_rack import RACK_SILENT_S, Team, WholeRack
+from tests.faults.whole_rack import RACK_SILENT_S, Team, WholeRack, short_oncall
 from tests.rigs.journal_file import asked
+from tests.rigs.oncall_run import OnCallRun
 from tests.rigs.rack_voice import RackVoice
 
 
@@ -82,9 +83,9 @@ def _swap(desk, begins_in, person="bo"):
     path.write_text(path.read_text().replace("[rota]\n", f"[rota]\n{swap}\n"))
 
 
-def _to(desk, person):
+def _to(desk, person, about=ALARM):
     """Return what a person was told of the alarm since the mark."""
-    return [text for text in desk.texts() if f"{person}-" in text.partition(":")[0] and ALARM in text]
+    return [text for text in desk.texts() if f"{person}-" in text.partition(":")[0] and about in text]
 
 
 def clock_oncall_set_back(folder):
@@ -132,3 +133,18 @@ def oncall_new_rota(folder):
         while not _to(desk, "bo") and time.monotonic() < until:
             time.sleep(0.05)
         return Came(desk.passed_s() if _to(desk, "bo") else None)
+
+
+def oncall_forgotten(folder):
+    """A process of another name calls beside ours, which somebody set up once and nobody stopped."""
+    with Team(folder) as desk, desk.beating():
+        (folder / "old").mkdir()
+        path = short_oncall(folder / "old", desk.broker.port, desk.phones.port)
+        path.write_text(path.read_text().replace('name = "desk"', 'name = "old-desk"'))
+        old = OnCallRun(path)
+        old.start()
+        came = desk.called("two on-call processes call people.*: desk on .* and old-desk on ")
+        time.sleep(2.0)
+        times = _to(desk, "ada", ": desk on")
+        old.stop()
+        return came._replace(wrong="" if len(times) == 1 else f"told {len(times)} times")
