@@ -61,7 +61,8 @@ class Echo:
         for arrival in self._heard.take(IN_ONE_TURN):
             body = json_object(arrival.payload)
             if arrival.topic.endswith("/heartbeat"):
-                self._take_heartbeat(body, now_ms)
+                if not arrival.kept:  # of before our start, say: nobody speaks now
+                    self._take_heartbeat(body, now_ms)
             elif arrival.kept:
                 self._take_kept(arrival.topic, body)
         last_ms = self._began_ms if self._echo_ms is None else self._echo_ms

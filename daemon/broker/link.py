@@ -82,5 +82,5 @@ class BrokerLink:
         if now_ms >= self._heartbeat_due_ms and self._connection.connected:
             self._heartbeat_due_ms = now_ms + self._heartbeat_ms
             said = last_seq, alarms, self._voice(), courses()
-            sign = heartbeat_message(self._topic, self._utc.now_ms(), *said)
+            sign = heartbeat_message(self._topic, self._utc.now_ms(), *said, self._heartbeat_ms)
             self._connection.publish(sign, qos=0)

@@ -100,9 +100,19 @@ def watch_message(topic: str, state: str, at_ms: int, voice: Voice, vessels: int
 
 
 def heartbeat_message(
-    topic: str, at_ms: int, last_seq: int, alarms: int, voice: Voice, courses: Sequence[Course] = ()
+    topic: str,
+    at_ms: int,
+    last_seq: int,
+    alarms: int,
+    voice: Voice,
+    courses: Sequence[Course] = (),
+    every_ms: int = 0,
 ) -> Message:
-    """Return a sign of life: the time, the newest input, how many alarms stand, and their water now."""
+    """Return a sign of life: the time, the newest input, how many alarms stand, and their water now.
+
+    It comes `every_ms`, by which its silence is judged.
+    """
     body = {"at": iso_time(at_ms), "inputs": last_seq, "alarms": alarms, **asdict(voice)}
+    body |= {"every_ms": every_ms}
     body["now"] = [asdict(course) for course in courses]
     return Message(f"{topic}/heartbeat", json.dumps(body), retain=False)

@@ -27,6 +27,7 @@ def duty_of(settings: OnCallSettings) -> Duty:
         gather_ms=_ms(settings.oncall.gather_s),
         gone_after_ms=_ms(silence.gone_after_s),
         silent_after_ms=_ms(silence.heartbeats_missed * settings.broker.heartbeat_s),
+        heartbeat_ms=_ms(settings.broker.heartbeat_s),
         stopped_after_ms=_ms(silence.stopped_after_s),
         link_lost_after_ms=_ms(silence.broker_after_s),
         flood_calls=settings.flood.calls,

@@ -11,7 +11,7 @@ import socket
 import time
 import uuid
 from collections import deque
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import asdict, dataclass
 
 from daemon.broker.connection import RECEIVED_AT_MOST, Arrival, Connection
@@ -20,14 +20,16 @@ from daemon.journal.outbox import Message
 from daemon.oncall.messages import PAIR, sign_payload
 from daemon.oncall.store import Passed
 from daemon.settings.rack import BrokerSettings
-from daemon.tables.values import one_line
+from daemon.tables.values import json_object, one_line
 from daemon.words import iso_time
 from rules.calling.pair import OtherSays
 from rules.calling.problems import Given
+from rules.calling.records import TWO_CALL, TWO_LISTENERS
 from rules.calling.rota import Rota, Shift
 
 WAITING_AT_MOST = 5 * RECEIVED_AT_MOST
 SIGNS_AT_MOST = 20
+NAME_AT_MOST = 40
 ANSWERS_AT_MOST = 5
 """In a turn of a quarter of a second: more than people say (project judgement)."""
 _NUMBERS = ", numbers "
@@ -44,9 +46,10 @@ class LinkIs:
 
 @dataclass(frozen=True, slots=True)
 class Rival:
-    """Another process takes our place at the broker again and again; `who` names both."""
+    """What another process does: take our place at the broker again and again, or else; `who` names both."""
 
     who: str
+    what: str = TWO_LISTENERS
 
 
 In = Arrival | LinkIs | Rival
@@ -124,6 +127,8 @@ class OnCallLink:
         self._people = self.connection.hear(people, WAITING_AT_MOST, qos=0)
         pair = [f"{self.root}/{PAIR}{other}"] if other else []
         self._other_says = self.connection.hear(pair, SIGNS_AT_MOST)
+        self._of_pair = {name, other}
+        self._receipts = self.connection.hear([f"{self.root}/+/taken/+"], SIGNS_AT_MOST, qos=0)
         self.connection.start()
 
     def take(self) -> list[In]:
@@ -131,7 +136,8 @@ class OnCallLink:
         link, self._link = self._link, []
         said = self._other_says.take(SIGNS_AT_MOST)
         said += self._people.take(ANSWERS_AT_MOST)
-        return [*link, *self._rivals(), *self._racks.take(RECEIVED_AT_MOST), *said]
+        rivals = [*self._rivals(), *self._beside()]
+        return [*link, *rivals, *self._racks.take(RECEIVED_AT_MOST), *said]
 
     def _say_presence(self, *, retain: bool) -> None:
         said = f"{self._own}{_NUMBERS}{' '.join(map(str, self._given))} {self._life}"
@@ -181,6 +187,15 @@ class OnCallLink:
             return []
         self._closed.popleft()
         return [Rival(f"{self._name}: {self._own} and {self._other}")]
+
+    def _beside(self) -> Iterator[Rival]:
+        """Yield who else takes alarms on, and is no other watcher of ours: forgotten on some machine, say."""
+        for arrival in self._receipts.take(SIGNS_AT_MOST):
+            other = one_line(arrival.topic.rpartition("/")[2])[:NAME_AT_MOST]
+            if other not in self._of_pair and not arrival.kept:
+                said = json_object(arrival.payload).get("host")
+                host = one_line(said)[:NAME_AT_MOST] if isinstance(said, str) else "an unnamed machine"
+                yield Rival(f"{self._name} on {self._host} and {other} on {host}", TWO_CALL)
 
     def receipt(
         self,

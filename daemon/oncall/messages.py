@@ -14,6 +14,7 @@ from enum import StrEnum
 from typing import Any, TypeVar
 
 from daemon.errors import OnCallError
+from daemon.settings.rack import HEARTBEAT_AT_MOST_S
 from daemon.tables.types import NAME_PATTERN
 from daemon.tables.values import one_line, utc_ms
 from rules.alarms.event import AlarmEvent, Course, Evidence, Trail
@@ -43,13 +44,18 @@ class Cleared:
 
 @dataclass(frozen=True, slots=True)
 class Heartbeat:
-    """A rack's sign of life: its own time, how many alarms stand on it, and where their water is now."""
+    """A rack's sign of life: its own time, how many alarms stand on it, where their water is now.
+
+    It gives one `every_ms` (0: it does not say). One that the broker `kept` tells nothing of now.
+    """
 
     rack: str
     alarms: int
     at_ms: int
     voice: Voice
     courses: tuple[Course, ...] = ()
+    every_ms: int = 0
+    kept: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +115,8 @@ def _heard(rack: str, kind: str, payload: bytes, kept: bool) -> Heard:
     if not isinstance(body, dict):
         raise TypeError("not an object")
     if kind == "heartbeat":
-        return Heartbeat(rack, _whole(body["alarms"]), _ms(body["at"]), _voice(body), _courses(body))
+        said = _whole(body["alarms"]), _ms(body["at"]), _voice(body), _courses(body), _every_ms(body)
+        return Heartbeat(rack, *said, kept)
     if kind == "watch":
         since = _text(body.get("since") or "")
         state, vessels = _one_of(_WATCH_STATES, body["state"]), _whole(body.get("vessels") or 0)
@@ -235,6 +242,12 @@ def _courses(body: Mapping[str, Any]) -> tuple[Course, ...]:
         )
         for its in said
     )
+
+
+def _every_ms(body: Mapping[str, Any]) -> int:
+    """Return how often a rack gives a sign of life; 0 where it does not say what its settings could hold."""
+    every_ms = body.get("every_ms")
+    return every_ms if type(every_ms) is int and 0 < every_ms <= HEARTBEAT_AT_MOST_S * 1000 else 0
 
 
 def _trail(said: object) -> Trail | None:

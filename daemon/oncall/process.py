@@ -11,6 +11,7 @@ import sqlite3
 import threading
 import uuid
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import tzinfo
 
 import structlog
@@ -18,7 +19,7 @@ import structlog
 from daemon.broker.command_message import id_in
 from daemon.broker.connection import Arrival
 from daemon.broker.said import Replied, said_of
-from daemon.clock import SteadyClock
+from daemon.clock import STEPPED_MS, SteadyClock
 from daemon.errors import CommandError, OnCallError
 from daemon.oncall.call_text import call_text, call_title
 from daemon.oncall.link import In, LinkIs, OnCallLink, Rival, Taken
@@ -92,7 +93,7 @@ class OnCall:
         self._ask_again: set[tuple[str, str]] = set()
         self._log_refused_from_ms = 0
         self._given: list[Given] = []
-        state = store.state()
+        duty, state = replace(duty, ahead_ms=self._ahead_ms()), store.state()
         if state is not None and state["clock_ms"] > clock.now_ms() + AHEAD_MS:  # kept by one that ran ahead
             self._given, state = [Escalation.restore(state, duty).calls.given], None
         self._team = Escalation(duty, clock.now_ms()) if state is None else Escalation.restore(state, duty)
@@ -105,7 +106,7 @@ class OnCall:
 
     def run(self, stop: threading.Event) -> None:
         """Watch over the racks until `stop` is set."""
-        log.info("on_call", person=self._team.duty.rota.on_call(self._clock.now_ms()))
+        log.info("on_call", person=self._team.duty.rota.on_call(self._clock.shown_ms()))
         tell_supervisor("READY=1")
         try:
             while not self._clock.wait(stop, self._clock.now_ms() + TURN_MS):
@@ -126,18 +127,29 @@ class OnCall:
         now_ms = max(self._clock.now_ms(), self._team.clock_ms)
         if self._starting and not self._link.past_is_told and now_ms < self._past_by_ms:
             return
+        self._follow_people()
         arrivals, asked = self._link.take(), self._store.asked()
         while not self._commit(arrivals, asked, now_ms):
             pass
         self._link.confirm(arrivals)
         self._link.reply(self._replied, now_ms)
         newest, rota = self._team.newest_number, self._team.duty.rota
-        self._link.receipt(self._taken, newest, now_ms, self._ask_again, rota)
+        self._link.receipt(self._taken, newest, self._clock.shown_ms(), self._ask_again, rota)
         self._asked = self._ask_again | (self._asked if len(self._asked) < RUNS_KEPT else set())
         self._sign(now_ms)
         self._link.give_out(self._team.calls.given)
         self._outbox.send(now_ms)
         self._pass_on(now_ms)
+
+    def _ahead_ms(self) -> int:
+        return max(self._clock.now_ms() - self._clock.shown_ms(), 0)
+
+    def _follow_people(self) -> None:
+        """Go by the people's clock, which may have been set back behind ours."""
+        ahead_ms, duty = self._ahead_ms(), self._team.duty
+        if abs(ahead_ms - duty.ahead_ms) >= STEPPED_MS:
+            log.warning("clock_is_ahead", by_s=ahead_ms / 1000)
+            self._team.go_by(replace(duty, ahead_ms=ahead_ms))
 
     def _commit(self, arrivals: Sequence[In], asked: Sequence[Ask], now_ms: int) -> bool:
         """Commit what the inputs change; False, and nothing is changed, where one is set aside now."""
@@ -183,7 +195,7 @@ class OnCall:
             self._asked = set()
             return self._team.link(arrival.up, now_ms)
         if isinstance(arrival, Rival):
-            return self._team.rival(arrival.who, now_ms)
+            return self._team.rival(arrival.who, arrival.what, now_ms)
         if arrival in self._set_aside:
             return self._garbled(arrival, now_ms)
         try:
@@ -264,11 +276,13 @@ class OnCall:
         return self._team.garbled(rack_of(self._link.root, arrival.topic), priority, now_ms)
 
     def _take_sign(self, word: Heartbeat | WatchWord | CommandAnswer, now_ms: int) -> Upshot:
+        if isinstance(word, Heartbeat) and word.kept:
+            return Upshot()
         if isinstance(word, Heartbeat):
             if word.voice.run:  # the answer is our sign of life
                 self._taken.setdefault((word.rack, word.voice.journal, word.voice.run), [])
                 self._ask_again |= {(word.rack, word.voice.run)} - self._asked
-            beat = word.rack, word.alarms, word.at_ms, now_ms, word.voice, word.courses
+            beat = word.rack, word.alarms, word.at_ms, now_ms, word.voice, word.courses, word.every_ms
             return self._team.heartbeat(*beat)
         if isinstance(word, WatchWord):
             return self._team.watch(

@@ -20,7 +20,7 @@ from typing import Any
 from daemon.clock import SYNCHRONISED_MARK, FollowingClock
 from daemon.errors import OnCallError
 from daemon.tables.values import one_line
-from daemon.transaction import transaction
+from daemon.transaction import keep_log_ahead, transaction
 from rules.calling.records import Answer, Call, CallKind, Reply
 
 LAYOUT = 3
@@ -144,7 +144,7 @@ class OnCallStore:
             with ExitStack() as unless_ready:
                 self._db = sqlite3.connect(path, isolation_level=None, timeout=10)
                 unless_ready.callback(self._db.close)
-                self._db.execute("PRAGMA journal_mode = WAL")
+                keep_log_ahead(self._db)
                 self._db.execute("PRAGMA synchronous = FULL")
                 self._prepare(path)
                 unless_ready.pop_all()

@@ -124,13 +124,19 @@ class MirrorSettings(Table):
         return SecretStr(file.read_text(encoding="utf-8").strip() if file else "")
 
 
+HEARTBEAT_AT_MOST_S = 600
+"""With fewer signs of life a rack could be dead for hours before anybody knows (project judgement)."""
+
+
 class BrokerSettings(BrokerLink):
     """The broker that readings and alarms are told to."""
 
     topic_root: TopicRoot = Field(
         "bellwatch", description="First levels of every topic that the daemon publishes"
     )
-    heartbeat_s: Seconds = Field(30.0, description="How often the daemon says that it is alive [s]")
+    heartbeat_s: Annotated[Seconds, Field(le=HEARTBEAT_AT_MOST_S)] = Field(
+        30.0, description="How often the daemon says that it is alive [s]"
+    )
     oncall: Switch = Field(
         False, description="An on-call process must take alarms on; expected anyway once one was heard"
     )

@@ -16,14 +16,14 @@ import heapq
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
-from rules.alarms.event import Course, Trail
+from rules.alarms.event import Course
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.drill import Outcome, Practice
 from rules.calling.duty import Duty, Manner, When
 from rules.calling.flood import FloodGate
 from rules.calling.pair import Waiting
 from rules.calling.problems import Given, Problem
-from rules.calling.records import LET_GO, Answer, Call, CallKind, Reply, Stand, Upshot, Word
+from rules.calling.records import LET_GO, Answer, Call, CallKind, Reply, Stand, Trails, Upshot, Word
 
 QUIET_MS = 30 * 60_000
 PROMISED_AT_MOST_MS = 2 * 3_600_000
@@ -38,14 +38,6 @@ _ABOUT = {
     CallKind.TAKEN: (Stand.CALLS, Stand.SEEN, Stand.SILENCED),
     CallKind.RETURNED: (Stand.OVER,),
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Trails:
-    """The trails of a rack's most urgent alarms, as of a time of the rack."""
-
-    at_ms: int
-    by_alarm: dict[str, Trail]
 
 
 @dataclass(slots=True)
@@ -105,6 +97,13 @@ class Calls:
         problem.due_ms = due_ms
         if due_ms is not None:
             heapq.heappush(self._dues, (due_ms, problem.number, problem.key))
+
+    def begin_anew(self, now_ms: int) -> None:
+        """Call about what somebody was called about and nobody has answered, from the top of the line-up."""
+        for problem in self.problems.values():
+            if problem.urgency is not None and problem.handed_ms is not None and not problem.waits:
+                problem.begin()
+                self.plan(problem, now_ms)
 
     def due_ms(self) -> int | None:
         """Return when the next call falls due."""
@@ -287,7 +286,7 @@ class Caller:
         problem.call_again()
         problem.begin()
         problem.again_ms = None
-        line_up, answer = self.duty.rota.line_up(self.now_ms), problem.answer
+        line_up, answer = self.duty.line_up(self.now_ms), problem.answer
         if answer and answer.who in line_up:
             passes_on = answer.reply in (Reply.ON_MY_WAY, Reply.NEXT)
             problem.step = line_up.index(answer.who) + passes_on
@@ -332,7 +331,7 @@ class Caller:
             problem.failed = 0
             if now_ms >= problem.handed_ms + manner.hand_over_ms:
                 problem.step, problem.handed_ms = problem.step + 1, now_ms
-        line_up = self.duty.rota.line_up(now_ms)
+        line_up = self.duty.line_up(now_ms)
         self._write(problem, CallKind.ALARM, line_up[problem.step % len(line_up)], urgency)
         due_ms = min(now_ms + manner.repeat_ms, problem.handed_ms + manner.hand_over_ms)
         self.calls.plan(problem, due_ms)

@@ -5,16 +5,47 @@ by its absence alone.
 """
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Self
 
 from rules.alarms.life_cycle import Condition, Priority
 from rules.calling.calling import Caller
 from rules.calling.drill import Outcome
-from rules.calling.duty import When
-from rules.calling.rack_signs import Rack, sign_word
+from rules.calling.duty import Duty, When
+from rules.calling.rack_signs import Rack, RackSigns, sign_word
 from rules.calling.records import DRILL, DRILL_LACKING, Call, CallKind, Day, RackToday, Stand, Word
 
 SUMMARY_LISTS = 20
+
+
+@dataclass(slots=True)
+class Agenda:
+    """When the people's clock next brings the digest, a daily word, and somebody else's turn."""
+
+    digest_ms: int | None
+    word_ms: int | None
+    turn_ends_ms: int | None
+
+    @classmethod
+    def after(cls, at_ms: int, duty: Duty) -> Self:
+        """Return what comes after a moment."""
+        return cls(duty.next_digest_ms(at_ms), duty.next_word_ms(at_ms), duty.turn_ends_ms(at_ms))
+
+    def due_ms(self) -> int | None:
+        """Return when the first of them is due."""
+        dues = (self.digest_ms, self.word_ms, self.turn_ends_ms)
+        return min((due_ms for due_ms in dues if due_ms is not None), default=None)
+
+    def tell(self, caller: Caller, signs: RackSigns) -> None:
+        """Tell the one of the two that is due, the daily word first."""
+        now_ms, duty = caller.now_ms, caller.duty
+        if self.word_ms is not None and self.word_ms <= now_ms:
+            self.word_ms = duty.next_word_ms(now_ms)
+            if person := duty.word_to(now_ms):
+                tell_daily_word(caller, person, signs.racks, heard=signs.down_ms is None)
+        else:
+            tell_digest(caller)
+            self.digest_ms = duty.next_digest_ms(now_ms)
 
 
 def begin_drill(caller: Caller, asked: Word) -> None:
@@ -90,7 +121,7 @@ def tell_digest(caller: Caller) -> None:
     ]
     about = [*(word for problem in low for word in problem.words(Stand.CALLS)), *caller.calls.gone]
     if about:
-        sum_up(caller, CallKind.DIGEST, caller.duty.rota.on_call(caller.now_ms), Priority.LOW, about)
+        sum_up(caller, CallKind.DIGEST, caller.duty.on_call(caller.now_ms), Priority.LOW, about)
     caller.calls.gone = []
 
 

@@ -13,16 +13,15 @@ from typing import Any
 from rules.alarms.event import Course
 from rules.alarms.life_cycle import Priority, Trigger
 from rules.calling.calling import Caller, Calls
-from rules.calling.daily import begin_drill, practise, tell_daily_word, tell_digest, tell_held
+from rules.calling.daily import Agenda, begin_drill, practise, tell_held
 from rules.calling.drill import Practice
 from rules.calling.duty import Duty
 from rules.calling.hearing import Hearing
 from rules.calling.older import go_on_beyond, of_version_1
 from rules.calling.pair import OtherSays, Stance, Taken, Waiting
 from rules.calling.problems import Given, Problem
-from rules.calling.rack_signs import CALLS_FOR, EVERY_RACK, WATCHING, RackSigns, sign_word
-from rules.calling.records import DRILL, TWO_LISTENERS, TWO_RACKS, UNREADABLE, Answer, Upshot, Voice, Word
-from rules.calling.rota import next_daily_ms
+from rules.calling.rack_signs import CALLS_FOR, EVERY_RACK, RIVALS, WATCHING, RackSigns, sign_word
+from rules.calling.records import DRILL, TWO_RACKS, UNREADABLE, Answer, Upshot, Voice, Word
 from rules.calling.standing_in import goes_otherwise, of_the_other, stand_in
 from rules.calling.voices import Voices
 from rules.errors import InputError
@@ -31,21 +30,21 @@ from rules.plain import from_plain, to_plain
 SNAPSHOT_VERSION = 2
 NOBODY = Voice()
 """Of a rack that does not say who speaks."""
-RACKS_AT_MOST, ALARMS_AT_MOST = 200, 20_000
-ALARMS_OF_A_RACK, ALWAYS_HEARD = 5_000, 100
-"""More than any team cares for (project judgement): a sender gone wild must neither fill the memory nor take
-the room that another rack's first alarms need."""
 
 
 @dataclass(slots=True)
 class _State:
-    """Everything that a snapshot holds beside its version; `clock_ms` is how far time has passed."""
+    """Everything that a snapshot holds beside its version.
+
+    `clock_ms` is how far time has passed, `on_call` whose turn it was then.
+    """
 
     clock_ms: int
     hearing: Hearing
     signs: RackSigns
     calls: Calls
     voices: Voices = field(default_factory=Voices)
+    on_call: str = ""
 
 
 class Escalation:
@@ -56,25 +55,37 @@ class Escalation:
         self._begin(duty, _State(start_ms, Hearing(), RackSigns(start_ms), calls))
 
     def _begin(self, duty: Duty, state: _State) -> None:
-        self.duty = duty
         self._state = state
-        self._digest_due_ms = self._next_digest_ms()
-        self._word_due_ms = duty.next_word_ms(state.clock_ms)
         practice = state.calls.practice
         practice.lacking_ms = practice.lacking_ms or state.clock_ms  # an older version did not count
         waiting = state.calls.waiting
         waiting.holds = duty.pair is not None and duty.pair.second and not waiting.missing
         state.signs.expect((rack for rack in duty.racks if rack not in state.voices.apart), state.clock_ms)
+        self.go_by(duty)
+
+    def go_by(self, duty: Duty) -> None:
+        """Go by the team's agreement, which may have been changed, or the people's clock set."""
+        self.duty, state = duty, self._state
+        self._agenda = Agenda.after(state.clock_ms, duty)
         for problem in state.calls.problems.values():
             if problem.waits and problem.due_ms is not None:  # the quiet hours may have been moved
                 state.calls.plan(problem, duty.quiet_ends_ms(state.clock_ms) or state.clock_ms)
+        self._take_turns()
+
+    def _take_turns(self) -> None:
+        """Let who is on call now be called at once about what the one before was, and nobody has answered."""
+        state, person = self._state, self.duty.on_call(self.clock_ms)
+        if state.on_call not in ("", person):
+            state.calls.begin_anew(self.clock_ms)
+        state.on_call, self._agenda.turn_ends_ms = person, self.duty.turn_ends_ms(self.clock_ms)
 
     # Inputs
 
     def hear(self, word: Word, at_ms: int) -> Upshot:
         """Take a rack's word on an alarm; what is no newer than the last word on it is passed over."""
         voices, heard_as = self._state.voices, word.rack
-        self._refuse_too_many(voices.name(heard_as, word.journal, word.boot), word)
+        name = voices.name(heard_as, word.journal, word.boot)
+        self._state.hearing.refuse_too_many(name, self._state.signs.racks, word)
         upshot, state = self.advance(at_ms), self._state
         word = replace(word, rack=voices.name(heard_as, word.journal, word.boot))
         caller = self._caller(upshot)
@@ -95,7 +106,7 @@ class Escalation:
 
     def mention(self, word: Word, at_ms: int) -> Upshot:
         """Take something worth knowing that is no alarm: the next digest says it, or somebody is called."""
-        self._refuse_too_many(word.rack)
+        self._state.hearing.refuse_too_many(word.rack, self._state.signs.racks)
         upshot, calls, kind = self.advance(at_ms), self._state.calls, word.event.condition
         if kind in CALLS_FOR:
             told = self._state.signs.is_wrong(word.rack, kind, CALLS_FOR[kind], at_ms)
@@ -114,12 +125,17 @@ class Escalation:
         at_ms: int,
         voice: Voice = NOBODY,
         courses: Sequence[Course] = (),
+        every_ms: int = 0,
     ) -> Upshot:
-        """Take a rack's sign of life: its own time, how many alarms stand on it, where their water is now."""
-        self._refuse_too_many(rack)
+        """Take a rack's sign of life: its own time, how many alarms stand on it, where their water is now.
+
+        It gives one `every_ms` (0: it does not say).
+        """
+        self._state.hearing.refuse_too_many(rack, self._state.signs.racks)
         upshot = self.advance(at_ms)
         name = self._speaks(rack, voice, upshot)
         self._take_all(self._state.signs.heard(name, at_ms), upshot)
+        self._state.signs.racks[name].every_ms = every_ms
         self._state.hearing.lives(name, voice, rack_ms)
 
         def is_over(word: Word) -> bool:
@@ -143,7 +159,7 @@ class Escalation:
         vessels: int = 0,
     ) -> Upshot:
         """Take what the rack's watch topic says; `kept` tells that the broker kept it from before."""
-        self._refuse_too_many(rack)
+        self._state.hearing.refuse_too_many(rack, self._state.signs.racks)
         upshot = self.advance(at_ms)
         if state == WATCHING and not kept:
             name = self._speaks(rack, voice, upshot)
@@ -164,11 +180,10 @@ class Escalation:
         sender = rack if rack in signs.racks else EVERY_RACK
         return self._take_all(signs.is_wrong(sender, UNREADABLE, priority, at_ms), upshot)
 
-    def rival(self, who: str, at_ms: int) -> Upshot:
-        """Take into account that another process takes our place at the broker again and again."""
+    def rival(self, who: str, what: str, at_ms: int) -> Upshot:
+        """Take into account that another process takes our place at the broker, or calls people beside us."""
         upshot = self.advance(at_ms)
-        told = self._state.signs.is_wrong(EVERY_RACK, TWO_LISTENERS, Priority.CRITICAL, at_ms, who)
-        return self._take_all(told, upshot)
+        return self._take_all(self._state.signs.is_wrong(EVERY_RACK, what, RIVALS[what], at_ms, who), upshot)
 
     def other(self, says: OtherSays, at_ms: int) -> Upshot:
         """Take what the other watcher says: it lives, what it has called, what people answered it."""
@@ -246,8 +261,8 @@ class Escalation:
         """Go on at `at_ms` after a time in which nobody was here to call: what fell due, falls due now."""
         self._refuse_the_past(at_ms)
         self._state.clock_ms = at_ms
-        self._digest_due_ms = self._next_digest_ms()
-        self._word_due_ms = self.duty.next_word_ms(at_ms)
+        self._agenda = Agenda.after(at_ms, self.duty)
+        self._take_turns()
         self.listen_anew(at_ms)
         return self.advance(at_ms)
 
@@ -266,10 +281,7 @@ class Escalation:
 
     def newest_number(self, rack: str, run: str) -> int:
         """Return the highest number of an event that was heard of a rack's run, 0 without one."""
-        state = self._state
-        names = (rack, *state.voices.apart.get(rack, {}).values())
-        heard = (item for name in names for item in state.hearing.numbers.get(name, {}).items())
-        return max((number for key, number in heard if key.startswith(f"{run}:")), default=0)
+        return self._state.hearing.newest(self._state.voices.names(rack), run)
 
     def problems(self) -> list[Problem]:
         """Return the problems that stand, by number; for looking only."""
@@ -309,7 +321,7 @@ class Escalation:
 
     def _left(self, rack: str, word: Word) -> bool:
         """Return whether a word is of a journal of the rack that is not heard any more."""
-        since_ms = self.clock_ms - self.duty.silent_after_ms
+        since_ms = self.clock_ms - self._state.signs.silent_ms(self._state.voices.names(rack), self.duty)
         return bool(word.journal) and not self._state.voices.lives(rack, word.journal, since_ms)
 
     def _speaks(self, rack: str, voice: Voice, upshot: Upshot) -> str:
@@ -317,7 +329,8 @@ class Escalation:
         state, now_ms = self._state, self.clock_ms
         for former in state.voices.moved(rack, voice):
             self._one_again(former, upshot)
-        if state.voices.hear(rack, voice, now_ms, self.duty.silent_after_ms):
+        within_ms = state.signs.silent_ms(state.voices.names(rack), self.duty)
+        if state.voices.hear(rack, voice, now_ms, within_ms):
             self._name_anew([rack], rack, upshot)
             state.signs.expect(state.voices.apart[rack].values(), now_ms)
             who = " and ".join(name.removeprefix(f"{rack} ") for name in state.voices.apart[rack].values())
@@ -342,17 +355,6 @@ class Escalation:
                 if word.journal:
                     caller.take(replace(word, rack=state.voices.name(rack, word.journal, word.boot)))
 
-    def _refuse_too_many(self, rack: str, word: Word | None = None) -> None:
-        racks, hearing = self._state.signs.racks, self._state.hearing
-        unknown = rack not in racks and rack not in hearing.numbers
-        if unknown and max(len(racks), len(hearing.numbers)) >= RACKS_AT_MOST:
-            raise InputError(f"{rack}: more than {RACKS_AT_MOST} racks; is a sender making up names?")
-        if word is None or hearing.knows(word):
-            return
-        own, all_full = len(hearing.numbers.get(rack, ())), hearing.count() >= ALARMS_AT_MOST
-        if own >= (ALWAYS_HEARD if all_full else ALARMS_OF_A_RACK):
-            raise InputError(f"{rack}: more than {own} alarms; is a sender making up names?")
-
     def _take_all(self, words: Iterable[Word], upshot: Upshot) -> Upshot:
         for word in words:
             self._caller(upshot).take(word)
@@ -362,13 +364,10 @@ class Escalation:
         if at_ms < self.clock_ms:
             raise InputError(f"time cannot run back from {self.clock_ms} to {at_ms} ms")
 
-    def _next_digest_ms(self) -> int | None:
-        return next_daily_ms(self.duty.digest_at, self.duty.rota.zone, self.clock_ms)
-
     def _next_due_ms(self) -> int | None:
         calls, voices, signs = self._state.calls, self._state.voices, self._state.signs
         dues = [calls.due_ms(), calls.flood.due_ms(), voices.due_ms(), signs.due_ms(self.duty)]
-        dues += [self._digest_due_ms, self._word_due_ms, calls.practice.due_ms()]
+        dues += [self._agenda.due_ms(), calls.practice.due_ms()]
         dues += [calls.waiting.due_ms(self.duty.pair, signs.linked_ms)]
         return min((due_ms for due_ms in dues if due_ms is not None), default=None)
 
@@ -381,6 +380,8 @@ class Escalation:
         elif alone := state.voices.silent_for_long(now_ms):
             for rack in alone:
                 self._one_again(rack, upshot)
+        elif (self._agenda.turn_ends_ms or now_ms + 1) <= now_ms:
+            self._take_turns()
         elif caller.call_due():
             return
         elif (calls.flood.due_ms() or now_ms + 1) <= now_ms:
@@ -389,10 +390,5 @@ class Escalation:
             stand_in(caller, state.signs.linked_ms)
         elif calls.practice.due_ms() <= now_ms:
             practise(caller)
-        elif self._word_due_ms is not None and self._word_due_ms <= now_ms:
-            self._word_due_ms = self.duty.next_word_ms(now_ms)
-            if person := self.duty.word_to(now_ms):
-                tell_daily_word(caller, person, state.signs.racks, heard=state.signs.down_ms is None)
         else:
-            tell_digest(caller)
-            self._digest_due_ms = self._next_digest_ms()
+            self._agenda.tell(caller, state.signs)

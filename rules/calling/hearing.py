@@ -8,9 +8,16 @@
    than the rack's newest ends nothing, and never goes over a newer word on its alarm.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 from rules.calling.records import Voice, Word
+from rules.errors import InputError
+
+RACKS_AT_MOST, ALARMS_AT_MOST = 200, 20_000
+ALARMS_OF_A_RACK, ALWAYS_HEARD = 5_000, 100
+"""More than any team cares for (project judgement): a sender gone wild must neither fill the memory nor take
+the room that another rack's first alarms need."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,9 +40,25 @@ class Hearing:
         """Return how many alarms were heard of."""
         return sum(map(len, self.numbers.values()))
 
+    def newest(self, racks: Collection[str], run: str) -> int:
+        """Return the highest number of an event that was heard of a run of these racks, 0 without one."""
+        heard = (item for rack in racks for item in self.numbers.get(rack, {}).items())
+        return max((number for key, number in heard if key.startswith(f"{run}:")), default=0)
+
     def knows(self, word: Word) -> bool:
         """Return whether a word is about an alarm that was heard of."""
         return _key(word) in self.numbers.get(word.rack, {})
+
+    def refuse_too_many(self, rack: str, known: Collection[str], word: Word | None = None) -> None:
+        """Raise InputError where a rack, or its word, is beyond what is kept; `known` gave signs of life."""
+        unknown = rack not in known and rack not in self.numbers
+        if unknown and max(len(known), len(self.numbers)) >= RACKS_AT_MOST:
+            raise InputError(f"{rack}: more than {RACKS_AT_MOST} racks; is a sender making up names?")
+        if word is None or self.knows(word):
+            return
+        own, all_full = len(self.numbers.get(rack, ())), self.count() >= ALARMS_AT_MOST
+        if own >= (ALWAYS_HEARD if all_full else ALARMS_OF_A_RACK):
+            raise InputError(f"{rack}: more than {own} alarms; is a sender making up names?")
 
     def begins_anew(self, word: Word) -> bool:
         """Note a word's journal; return whether its rack has begun a new one."""

@@ -12,7 +12,16 @@ from dataclasses import dataclass, field
 from rules.alarms.event import AlarmEvent, Evidence
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.duty import Duty
-from rules.calling.records import BROKER_LOST, DISK_FULL, RACK_RESTARTS, RACK_SILENT, RACK_STOPPED, Word
+from rules.calling.records import (
+    BROKER_LOST,
+    DISK_FULL,
+    RACK_RESTARTS,
+    RACK_SILENT,
+    RACK_STOPPED,
+    TWO_CALL,
+    TWO_LISTENERS,
+    Word,
+)
 
 WATCHING, STOPPED, GONE, TAKEN_AWAY = "watching", "stopped", "gone", "taken away"
 """What a rack's watch topic says; the last where people have cleared what the broker kept there."""
@@ -25,6 +34,9 @@ STARTS_AT_MOST = 2
 CALLS_FOR = {DISK_FULL: Priority.HIGH}
 """What a rack mentions that cannot wait for the digest; it is mentioned again while it lasts."""
 
+RIVALS = {TWO_LISTENERS: Priority.CRITICAL, TWO_CALL: Priority.MEDIUM}
+"""What another on-call process may do: take our place at the broker, call people beside us."""
+
 
 @dataclass(slots=True)
 class Rack:
@@ -34,6 +46,7 @@ class Rack:
     start in its own words, `starts_ms` are those that were heard lately and came without a goodbye.
     `gone_ms` is when it went, until a heartbeat or another start is heard: a rack whose every connection
     breaks says that it watches again and again, and nothing else of it comes through.
+    `every_ms` is how often it says that it gives a sign of life, 0 where it does not say.
     """
 
     state: str
@@ -43,6 +56,7 @@ class Rack:
     starts_ms: list[int] = field(default_factory=list)
     vessels: int = 0
     gone_ms: int | None = None
+    every_ms: int = 0
 
 
 @dataclass(slots=True)
@@ -196,12 +210,18 @@ class RackSigns:
             words.append(sign_word(it.rack, it.condition, it.priority, at_ms, it.since_ms, ended=True))
         return words
 
+    def silent_ms(self, names: Iterable[str], duty: Duty) -> int:
+        """Return how long any of these racks may be silent."""
+        known = [duty.silent_ms(self.racks[name].every_ms) for name in names if name in self.racks]
+        return max(known, default=duty.silent_after_ms)
+
     def _deadline_ms(self, rack: Rack, duty: Duty) -> int:
         """Return when a rack must have been heard; a stopped one may be back without our knowing."""
         if rack.state == STOPPED:
             return max(rack.heard_ms + duty.stopped_after_ms, self.listening_ms + duty.gone_after_ms)
-        usual_ms = rack.heard_ms + (duty.gone_after_ms if rack.state == GONE else duty.silent_after_ms)
-        return usual_ms if rack.gone_ms is None else min(usual_ms, rack.gone_ms + duty.silent_after_ms)
+        silent_ms = duty.silent_ms(rack.every_ms)
+        usual_ms = rack.heard_ms + (duty.gone_after_ms if rack.state == GONE else silent_ms)
+        return usual_ms if rack.gone_ms is None else min(usual_ms, rack.gone_ms + silent_ms)
 
 
 def _ended(name: str, rack: Rack, at_ms: int) -> list[Word]:

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from rules.alarms.event import AlarmEvent
+from rules.alarms.event import AlarmEvent, Trail
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.care.rationale import Record
 
@@ -21,6 +21,7 @@ DRILL = "drill"
 DRILL_LACKING = "drill_lacking"
 WENT_BACK = "went_back"
 TWO_DUTIES = "two_duties"
+TWO_CALL = "two_call"
 LET_GO = frozenset({Trigger.UNSHELVED, Trigger.RELEASED, Trigger.PUT_BACK})
 """Steps that end a hold: the alarm is over for the moment, but the water need not be well."""
 
@@ -203,6 +204,14 @@ class Call:
         if self.kind is CallKind.FLOOD:
             return self.problems
         return (self.problem,) if self.kind in (CallKind.ALARM, CallKind.TAKEN, CallKind.DRILL) else ()
+
+
+@dataclass(frozen=True, slots=True)
+class Trails:
+    """The trails of a rack's most urgent alarms, as of a time of the rack."""
+
+    at_ms: int
+    by_alarm: dict[str, Trail]
 
 
 @dataclass(slots=True)

@@ -54,6 +54,10 @@ class Voices:
         self.apart[rack] = {**pair, **apart}
         return found
 
+    def names(self, rack: str) -> tuple[str, ...]:
+        """Return the names under which a rack, and those of its speakers that are told apart, are known."""
+        return (rack, *self.apart.get(rack, {}).values())
+
     def name(self, rack: str, journal: str, boot: str) -> str:
         """Return the name of a rack, or of the one of its speakers that is told apart."""
         apart = self.apart.get(rack, {})

@@ -77,9 +77,8 @@ class Desk:
         elif hasattr(word, "state"):
             self._take(self.team.watch(word.rack, word.state, at_ms, kept=word.kept, voice=word.voice))
         else:
-            self._take(
-                self.team.heartbeat(word.rack, word.alarms, word.at_ms, at_ms, word.voice, word.courses)
-            )
+            said = word.rack, word.alarms, word.at_ms, at_ms, word.voice, word.courses, word.every_ms
+            self._take(self.team.heartbeat(*said))
 
     def acknowledge(self, number, at_ms):
         return self._take(self.team.answer(number, Answer(Reply.SEEN, "ada"), at_ms))

@@ -38,7 +38,7 @@ def begun(folder):
     stop, (settings, routes) = threading.Event(), load_oncall(folder / "oncall.toml")
     thread = threading.Thread(target=lambda: build(settings, routes).run(stop))
     try:
-        with closing(OnCallStore(folder / "oncall.sqlite")) as file:  # two cannot make it at once
+        with closing(OnCallStore(folder / "oncall.sqlite")) as file:
             thread.start()
             until = time.monotonic() + 20
             while file.state() is None and time.monotonic() < until:

@@ -7,6 +7,7 @@ from tests.faults import (
     inject_buses,
     inject_calling,
     inject_doors,
+    inject_ends,
     inject_joints,
     inject_line,
     inject_looks,
@@ -36,6 +37,7 @@ ALONE = (
     inject_sizes,
     inject_looks,
     inject_passing,
+    inject_ends,
 )
 SLOW = (
     "racks_floods", "clock_never_set", "clock_set_forward", "clock_far_future", "disk_backup_broken",

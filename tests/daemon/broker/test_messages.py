@@ -98,13 +98,14 @@ def test_the_daemon_speaks_of_itself():
         "vessels": 4,
         **SPEAKS,
     }
-    beat = heartbeat_message(TOPIC, AT_MS, 1234, 2, VOICE)
+    beat = heartbeat_message(TOPIC, AT_MS, 1234, 2, VOICE, every_ms=30_000)
     assert (beat.topic, beat.retain) == (f"{TOPIC}/heartbeat", False)
     assert json.loads(beat.payload) == {
         "at": "2026-08-15T00:00:00.123Z",
         "inputs": 1234,
         "alarms": 2,
         "now": [],
+        "every_ms": 30_000,
         **SPEAKS,
     }
 

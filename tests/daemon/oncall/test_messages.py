@@ -118,6 +118,11 @@ def test_signs_of_life_and_the_end_of_an_alarm():
     trail = Trail(((3600, 31.0), (0, 30.1)), (None, 30.5, None, None))
     now = (replace(now[0], trail=trail), now[1])
     assert hear(heartbeat_message("nursery/water/north", 0, 5, 2, VOICE, now)).courses == now
+    beat = heartbeat_message("nursery/water/north", 0, 5, 2, VOICE, every_ms=30_000)
+    assert (hear(beat).every_ms, hear(beat).kept, hear(beat, kept=True).kept) == (30_000, False, True)
+    for odd in (-1, 0, 600_001, 10**300, "30000", 30.5, True, None, [], float("nan")):
+        said = json.dumps(json.loads(beat.payload) | {"every_ms": odd})
+        assert hear(replace(beat, payload=said)).every_ms == 0, "a lie about it does not make the rack silent"
     assert hear(watch_message("nursery/water/north", "gone", 0, VOICE), kept=True) == WatchWord(
         "north", "gone", True, VOICE, "1970-01-01T00:00:00.000Z"
     )

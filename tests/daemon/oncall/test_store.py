@@ -2,6 +2,9 @@
 
 import gzip
 import re
+import sqlite3
+import threading
+from contextlib import closing
 
 from daemon.oncall.store import Link, OnCallStore, Passed
 from rules.alarms.life_cycle import Priority
@@ -84,3 +87,24 @@ def test_what_a_rack_refuses_or_never_answers_is_known_for_as_long_as_somebody_m
     assert store.not_taken(1_999) == [(asked[0], ""), (asked[1], "no such alarm")]
     assert store.not_taken(2_000) == []
     store.close()
+
+
+def test_who_opens_a_new_file_while_another_makes_it_waits_for_that(tmp_path):
+    path, began, opened = tmp_path / "oncall.sqlite", threading.Event(), []
+
+    def open_it():
+        began.set()
+        with closing(OnCallStore(path)) as store:
+            opened.append(store.id)
+
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        thread = threading.Thread(target=open_it)
+        thread.start()
+        assert began.wait(10)
+        thread.join(0.5)  # it would have been refused by then
+        assert thread.is_alive()
+        other.execute("COMMIT")
+        thread.join(10)
+    with closing(OnCallStore(path)) as store:
+        assert opened == [store.id]

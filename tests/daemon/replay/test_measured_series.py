@@ -63,7 +63,7 @@ commit_every_s = 3600
 [broker]
 host = "127.0.0.1"
 port = {port}
-heartbeat_s = 86400
+heartbeat_s = 600
 
 # Wide limits round what that sea does: only air is out of them. After the last row hours pass in a second.
 [stages.open-sea.temperature]

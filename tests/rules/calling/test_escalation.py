@@ -17,11 +17,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.alarms.life_cycle import Priority
-from rules.calling import escalation
+from rules.calling import hearing
 from rules.calling.duty import Duty, Manner, When
 from rules.calling.escalation import Escalation
 from rules.calling.records import Answer, CallKind, Reply
-from rules.calling.rota import QuietHours, Rota, instant_ms
+from rules.calling.rota import QuietHours, Rota, Swap, instant_ms
 from rules.errors import InputError
 from tests.rigs.examples import examples
 from tests.rigs.rack_words import word_of
@@ -709,9 +709,9 @@ def test_a_message_that_cannot_be_read_is_called_of_its_rack_or_of_the_broker_an
 
 
 def test_a_sender_that_makes_up_names_does_not_fill_the_memory(monkeypatch):
-    monkeypatch.setattr(escalation, "RACKS_AT_MOST", 2)
-    monkeypatch.setattr(escalation, "ALARMS_AT_MOST", 2)
-    monkeypatch.setattr(escalation, "ALWAYS_HEARD", 1)
+    monkeypatch.setattr(hearing, "RACKS_AT_MOST", 2)
+    monkeypatch.setattr(hearing, "ALARMS_AT_MOST", 2)
+    monkeypatch.setattr(hearing, "ALWAYS_HEARD", 1)
     team = calling()
     for rack in ("a", "b"):
         team.heartbeat(rack, 1, NIGHT, NIGHT)
@@ -732,8 +732,8 @@ def test_a_sender_that_makes_up_names_does_not_fill_the_memory(monkeypatch):
 
 
 def test_a_rack_gone_wild_neither_takes_the_room_of_another_nor_makes_its_words_costly(monkeypatch):
-    monkeypatch.setattr(escalation, "ALARMS_AT_MOST", 3_000)
-    monkeypatch.setattr(escalation, "ALARMS_OF_A_RACK", 4_000)
+    monkeypatch.setattr(hearing, "ALARMS_AT_MOST", 3_000)
+    monkeypatch.setattr(hearing, "ALARMS_OF_A_RACK", 4_000)
     team, costs_s = calling(), []
     for first in range(0, 3_000, 300):
         began_s = process_time()
@@ -804,3 +804,69 @@ def test_what_a_rack_mentions_of_a_full_disk_calls_once_while_it_goes_on_and_end
     assert {call.problem for call in alarms} == {1}
     over = team.advance(NOON + 20 * MIN + 1).calls
     assert [call.kind for call in over] == [CallKind.RETURNED]
+
+
+MONDAY_9 = instant_ms(date(2026, 1, 12), time(9), ZONE)
+
+
+def test_who_comes_on_call_is_called_at_once_about_what_the_one_before_has_not_answered():
+    """At the hand-over ada's turn goes to bo, between two repeats to ada."""
+    begun_ms = MONDAY_9 - 7 * MIN
+    team = calling(begun_ms)
+    team.hear(word(), begun_ms)
+    told = team.advance(MONDAY_9 + 6 * MIN)
+    assert calls(told, MONDAY_9) == [
+        (-6.75, "ada", "alarm"),
+        (-1.75, "ada", "alarm"),
+        (0, "bo", "alarm"),
+        (5, "bo", "alarm"),
+    ]
+    told = team.advance(MONDAY_9 + 16 * MIN)
+    assert calls(told, MONDAY_9)[-1] == (15, "cy", "alarm"), "a whole hand-over time for bo"
+
+
+def test_a_new_rota_in_the_middle_of_a_call_calls_who_is_on_call_by_it_at_once():
+    team = calling()
+    team.hear(word(), NIGHT)
+    team.advance(NIGHT + 2 * MIN)
+    kept = json.loads(json.dumps(team.snapshot()))
+    same = Escalation.restore(kept, DUTY).advance(NIGHT + 3 * MIN)
+    assert calls(same) == [], "nothing has changed"
+    changed = replace(DUTY, rota=replace(DUTY.rota, people=("cy", "ada", "bo")))
+    assert calls(Escalation.restore(kept, changed).resume(NIGHT + 3 * MIN)) == [(3, "cy", "alarm")]
+    team.answer(1, SEEN, NIGHT + 2 * MIN)
+    seen = Escalation.restore(team.snapshot(), changed).advance(NIGHT + 4 * MIN)
+    assert calls(seen) == [], "somebody has it"
+
+
+def test_what_waits_for_the_morning_or_the_digest_waits_also_where_the_turn_changes():
+    swap = Swap(NIGHT + HOUR, NIGHT + 2 * HOUR, "cy")
+    duty = replace(DUTY, rota=replace(DUTY.rota, swaps=(swap,)))
+    team = calling(duty=duty)
+    team.hear(word(priority=Priority.MEDIUM), NIGHT)
+    team.hear(word(2, "k2/temperature/high", priority=Priority.LOW), NIGHT)
+    assert calls(team.advance(NIGHT + 90 * MIN)) == []
+
+
+def test_turns_quiet_hours_and_times_of_day_go_by_the_peoples_clock_where_ours_is_ahead():
+    """A clock that was half an hour ahead and is set back; ours goes on, since time never runs back."""
+    ahead_ms = 30 * MIN
+    swap = Swap(NOON, NOON + HOUR, "cy")
+    duty = replace(DUTY, rota=replace(DUTY.rota, swaps=(swap,)), words_at={"cy": time(12, 30)})
+    team = calling(NOON, duty)
+    team.go_by(replace(duty, ahead_ms=ahead_ms))
+    assert replace(duty, ahead_ms=ahead_ms).mark == duty.mark, "of a pair the two go by one file"
+    team.hear(word(), NOON + 10 * MIN)
+    told = team.advance(NOON + 61 * MIN)
+    assert [its for its in calls(told, NOON) if its[2] == "alarm"][:5] == [
+        (10.25, "ada", "alarm"),
+        (15.25, "ada", "alarm"),
+        (20.25, "ada", "alarm"),
+        (25.25, "bo", "alarm"),
+        (30, "cy", "alarm"),
+    ]
+    assert (60, "cy", "daily word") in calls(told, NOON)
+    quiet = instant_ms(date(2026, 1, 8), time(7), ZONE)
+    assert duty.quiet_ends_ms(quiet - 1) == quiet
+    assert replace(duty, ahead_ms=ahead_ms).quiet_ends_ms(quiet + ahead_ms - 1) == quiet + ahead_ms
+    assert replace(duty, ahead_ms=ahead_ms).quiet_ends_ms(quiet + ahead_ms) is None

@@ -9,7 +9,7 @@ from rules.alarms.event import Course, Trail
 from rules.alarms.life_cycle import Priority
 from rules.calling.duty import DEFAULT_MANNERS
 from rules.calling.escalation import Escalation
-from rules.calling.records import Answer, CallKind, Reply, Voice
+from rules.calling.records import TWO_LISTENERS, Answer, CallKind, Reply, Voice
 from rules.errors import InputError
 from tests.rules.calling.test_escalation import DUTY, MIN, NIGHT, calling, calls, over, word
 
@@ -220,7 +220,7 @@ def test_the_trails_shown_are_those_of_a_racks_last_sign_of_life():
 
 def test_another_process_in_our_place_at_the_broker_is_a_critical_problem_that_says_who():
     team = calling()
-    team.rival("oncall-desk", NIGHT)
+    team.rival("oncall-desk", TWO_LISTENERS, NIGHT)
     (problem,) = team.problems()
     (member,) = problem.members.values()
     its = member.word.event

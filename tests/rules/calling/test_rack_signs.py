@@ -82,6 +82,15 @@ def test_a_rack_is_silent_after_its_time_and_gone_after_a_shorter_one():
     assert racks.due_ms(TIMES) == START + 90 + SILENT_MS
 
 
+def test_a_rack_that_says_how_often_it_lives_is_silent_after_as_many_of_its_own():
+    times = replace(TIMES, heartbeat_ms=SILENT_MS // 3)  # three signs may be missing
+    for every_ms, silent_ms in ((0, SILENT_MS), (10, 30), (20, 60), (5, 15), (1, GONE_MS)):
+        racks = signs("north")
+        racks.racks["north"].every_ms = every_ms
+        racks.heard("north", START)
+        assert racks.due_ms(times) == START + silent_ms, every_ms
+
+
 def test_a_rack_that_is_back_within_its_grace_is_given_the_longer_time_again():
     racks = signs("north")
     racks.said("north", "gone", START + 1, kept=False)

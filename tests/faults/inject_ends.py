@@ -1,0 +1,150 @@
+"""Faults at the joint itself: each end is right by its own settings, clock or memory, and the two differ."""
+
+import json
+import time
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from unittest.mock import patch
+
+from daemon import clock
+from daemon.broker.messages import heartbeat_message
+from tests.faults.chain import Came
+from tests.faults.inject_passing import SystemTime, begun
+from tests.faults.inject_rack import hot_is_called
+from tests.faults.inject_team import ALARM, silent
+from tests.faults.whole_rack import RACK_SILENT_S, Team, WholeRack, short_oncall
+from tests.rigs.journal_file import asked
+from tests.rigs.oncall_run import OnCallRun
+from tests.rigs.rack_voice import RackVoice
+
+
+def racks_slower_beat(folder):
+    """The rack's settings let it give a sign of life less often than the on-call settings know."""
+    with WholeRack(folder, watch=False) as rack:
+        text = rack.settings_file.read_text()
+        rack.settings_file.write_text(text.replace("heartbeat_s = 0.5", "heartbeat_s = 3.5"))
+        rack.begin()
+        rack.team.wait_for(lambda: _every_ms(rack) == [3500], "how often it says that it lives")
+        rack.mark()
+        time.sleep(4 * RACK_SILENT_S)
+        wrong = silent(rack)
+        came = hot_is_called(rack)
+        rack.watch.pause()
+        rack.mark()
+        missed = rack.called("CRITICAL north: rack silent", patience_s=5 * 3.5 + 10)
+        hangs = "" if missed.after_s is not None else "a rack that hangs is not missed"
+        return came._replace(wrong=wrong or hangs)
+
+
+def _every_ms(rack):
+    rows = asked(rack.folder / "oncall.sqlite", "SELECT body FROM state")
+    return [its.get("every_ms") for (body,) in rows for its in json.loads(body)["signs"]["racks"].values()]
+
+
+def broker_beat_kept(folder):
+    """The broker keeps a sign of life of before the machine started anew: it comes at each connection."""
+    with Team(folder, start=False, speaks=False) as desk, RackVoice(desk.broker.port) as voice:
+        before = replace(voice.voice, run="run-0", boot="boot-0")
+        kept = heartbeat_message(voice.topic, round(time.time() * 1000), 0, 0, before)
+        voice.publish(kept.topic, kept.payload, retain=True)
+        with desk.beating(voice):
+            for _ in range(3):
+                _reached_anew(desk)
+                time.sleep(0.7)
+        voice.alarm()
+        came = desk.called(ALARM)
+        wrong = [text for text in desk.texts() if "two racks" in text]
+        voice.die()
+        assert wrong or desk.called("CRITICAL north: rack silent", "gone").after_s is not None
+        desk.mark()
+        _reached_anew(desk)
+        with RackVoice(desk.broker.port, "south") as other:
+            other.alarm()  # comes behind what the broker keeps
+            assert desk.called("CRITICAL south k1: temp").after_s is not None
+        wrong += [text for text in desk.texts() if "OVER" in text]
+        return came._replace(wrong=f"called: {wrong[0]}" if wrong else "")
+
+
+def _reached_anew(desk):
+    """Let the on-call process start again, which hears all that the broker keeps."""
+    desk.team.end_by_force()
+    connected = desk.team.log.count("broker_connected")
+    desk.team.start()
+    desk.team.wait_for(lambda: desk.team.log.count("broker_connected") > connected, "the broker")
+
+
+def _swap(desk, begins_in, person="bo"):
+    """Write into the settings that somebody takes over, an hour long."""
+    path, begins = desk.folder / "oncall.toml", datetime.now(UTC) + begins_in
+    until = begins + timedelta(hours=1)
+    swap = (
+        f'swaps = [{{ from = "{begins.isoformat()}", until = "{until.isoformat()}", person = "{person}" }}]'
+    )
+    path.write_text(path.read_text().replace("[rota]\n", f"[rota]\n{swap}\n"))
+
+
+def _to(desk, person, about=ALARM):
+    """Return what a person was told of the alarm since the mark."""
+    return [text for text in desk.texts() if f"{person}-" in text.partition(":")[0] and about in text]
+
+
+def clock_oncall_set_back(folder):
+    """The on-call machine's clock is half an hour ahead, in which the turn changes, and is set back."""
+    system = SystemTime(1800)
+    with Team(folder, start=False, hand_over_s=60) as desk, patch.object(clock, "time", system):
+        _swap(desk, timedelta(minutes=15))
+        with begun(folder) as began_ms:
+            system.off_s = 0
+            desk.mark()
+            desk.voice.alarm()
+            came = desk.called(ALARM)
+        late = "" if began_ms > time.time() * 1000 + 900_000 else "it did not begin ahead"
+        return came._replace(wrong=f"called: {_to(desk, 'bo')[0]}" if _to(desk, "bo") else late)
+
+
+def person_turn_begins(folder):
+    """The turn goes over while who was on call before has not answered."""
+    with Team(folder, start=False, hand_over_s=60) as desk:
+        _swap(desk, timedelta(seconds=8))
+        began_s = time.monotonic()
+        desk.team.start()
+        desk.voice.alarm()
+        early = desk.called(ALARM)
+        wrong = (
+            "" if early.after_s is not None and _to(desk, "ada") else "who was on call first was not called"
+        )
+        until = began_s + 8
+        while not _to(desk, "bo") and time.monotonic() < until + 10:
+            time.sleep(0.05)
+        return Came(time.monotonic() - until if _to(desk, "bo") else None, wrong)
+
+
+def oncall_new_rota(folder):
+    """Another rota is put in force while who was on call by the old one has not answered."""
+    with Team(folder, hand_over_s=60) as desk:
+        desk.voice.alarm()
+        assert desk.called(ALARM).after_s is not None
+        path = folder / "oncall.toml"
+        path.write_text(path.read_text().replace('people = ["ada", "bo"]', 'people = ["bo", "ada"]'))
+        desk.mark()
+        desk.team.stop()
+        desk.team.start()
+        until = time.monotonic() + 15
+        while not _to(desk, "bo") and time.monotonic() < until:
+            time.sleep(0.05)
+        return Came(desk.passed_s() if _to(desk, "bo") else None)
+
+
+def oncall_forgotten(folder):
+    """A process of another name calls beside ours, which somebody set up once and nobody stopped."""
+    with Team(folder) as desk, desk.beating():
+        (folder / "old").mkdir()
+        path = short_oncall(folder / "old", desk.broker.port, desk.phones.port)
+        path.write_text(path.read_text().replace('name = "desk"', 'name = "old-desk"'))
+        old = OnCallRun(path)
+        old.start()
+        came = desk.called("two on-call processes call people.*: desk on .* and old-desk on ")
+        time.sleep(2.0)
+        times = _to(desk, "ada", ": desk on")
+        old.stop()
+        return came._replace(wrong="" if len(times) == 1 else f"told {len(times)} times")
