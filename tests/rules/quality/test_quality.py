@@ -318,3 +318,10 @@ def test_a_value_is_suspect_where_its_input_is_but_no_worse_and_no_better():
     assert found.with_inputs(None) is found
     spiky = replace(found, summary=np.array([4, 1, 3, 4], dtype=np.uint8))
     assert spiky.with_inputs(np.array([True] * 4)).summary.tolist() == [4, 3, 3, 4]
+
+
+@pytest.mark.parametrize("given", [{"spike_suspect": 1.0}, {"spike_fail": 1.0}])
+def test_one_threshold_of_spikes_alone_is_tested(given):
+    found = judged([15.0, 17.0, 15.0, 15.0], QualitySettings(Range(0, 40), **given))
+    flag = 3 if "spike_suspect" in given else 4
+    assert unpack(found.tests)[QartodTest.SPIKE].tolist() == [2, flag, 1, 2]
