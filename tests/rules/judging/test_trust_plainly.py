@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 
 from rules.engine import Engine
+from rules.judging.series import Samples, Series, sample
 from rules.plain import to_plain
 from rules.quality.calm import MOVING, Calm, Usual, Witness, frozen
-from rules.quality.flags import PASS
+from rules.quality.flags import FAIL, PASS, SUSPECT
 from rules.quality.history import History, learn, learned
 from rules.quality.leaps import Beside, Leap, leaps
 from rules.quality.probe_faults import Belied
@@ -66,6 +67,14 @@ class Probe:
     again: tuple = (MOVING, False, -1)
     usual: tuple = (None, None)
     doubtful: bool = False
+    time_ms: int = 0
+    value: float = math.nan
+    flag: int = 2
+    good_time_ms: int = 0
+    good_value: float = math.nan
+    good_suspect: bool = False
+    base: float = math.nan
+    sample: Samples = field(default_factory=Samples)
 
 
 def kelvin(value, source_id):
@@ -108,9 +117,20 @@ class Plainly:
                 judged.with_belied(belied),
                 doubtful or since_ms != MOVING or leapt[0] or scatters,
             )
-        its.quality, its.doubtful = judged.state, judged.causal[0] != PASS
+        self._note(its, source, value, judged, base, maintained)
         doubt = np.array([bool(doubtful)])
         its.history = learn(its.history, self.now, read, doubt, source.quantity, SILENT_MS)
+
+    def _note(self, its, source, value, judged, base, maintained):
+        """What is carried of the newest reading, and of the newest one that may be used."""
+        its.quality, its.doubtful = judged.state, bool(judged.causal[0] != PASS)
+        its.time_ms, its.value, its.flag = int(self.now[0]), value, int(judged.summary[0])
+        usable = math.nan if judged.causal[0] == FAIL else value
+        if not math.isnan(usable):
+            its.good_time_ms, its.good_value, its.base = its.time_ms, value, base
+            its.good_suspect = bool(judged.causal[0] == SUSPECT)
+        if source.quantity in (T, O2) and not maintained:
+            _, its.sample = sample(Series(np.array([0]), self.now, np.array([usable])), its.sample)
 
     def _newest(self, source_id):
         leap = self.probes[source_id].leap
@@ -254,7 +274,10 @@ def rows_of(draw, sources, polls):
     return rows
 
 
-CARRIED = ("leap", "swift", "scatter", "calm", "repeats", "played", "rests", "history")
+CARRIED = (
+    "history", "leap", "swift", "scatter", "calm", "repeats", "played", "rests", "doubtful", "time_ms",
+    "value", "flag", "good_time_ms", "good_value", "good_suspect", "base", "sample",
+)  # fmt: skip
 
 
 @pytest.mark.parametrize(
