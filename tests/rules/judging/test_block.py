@@ -20,7 +20,7 @@ from rules.rack.limits import Level
 from rules.rack.plan import Source
 from rules.rack.stage_plan import StageNow
 from rules.rack.state import RackState
-from rules.rack.tolerance import Band
+from rules.rack.tolerance import Band, Tolerance
 from rules.readings import Readings
 from tests.rigs.watched_rack import DAY, HOUR, MINUTE, PROMPT, START_MS, WatchedRack, plan_of, thermometers
 
@@ -259,3 +259,65 @@ def test_supersaturation_that_too_much_salt_makes_is_the_salts(most, is_told):
     assert 101.0 < saturated.value < 104.0
     more = saturation([(15.0, salty, 8.5)] * 3, limits)
     assert "k1/oxygen_saturation/high" in more.states, "106 % is more than that salt makes of it"
+
+
+NARROW = Tolerance(target=100.0, critical=Band(95.0, 104.0), lead_time_ms=0)
+"""The nearest of the worst limits is 4 % from the target: what is off by as much tells nothing."""
+
+
+def seen(sources, lost, hours):
+    """A rack that loses inputs after an hour: when the saturation was seen last, its errors by time."""
+    plan = plan_of(sources, {"polyp": {Quantity.OXYGEN_SATURATION: NARROW}})
+    probes, values = (
+        Engine(plan, START_MS),
+        {TEMPERATURE: 15.0, CONDUCTIVITY: 39.3, OXYGEN: 8.1, PRESSURE: 1013.0},
+    )
+    rows = [
+        (minute, it.id, values[it.id])
+        for minute in range(0, hours * 60, 4)
+        for it in sources
+        if minute <= 60 or it.id not in lost
+    ]
+    at = START_MS + MINUTE * np.array([row[0] for row in rows], dtype=np.int64)
+    source, value = np.array([row[1] for row in rows]), np.array([row[2] for row in rows])
+    flags = probes.feed(Readings(1 + np.arange(len(rows)), at, source, at, value)).flags
+    its = [it for it in flags if it.channel == "k1/oxygen_saturation"]
+    times = np.concatenate([it.time_ms for it in its])
+    errors = np.concatenate([np.zeros(it.time_ms.size) if it.error is None else it.error for it in its])
+    return probes.snapshot()["channels"]["k1/oxygen_saturation"]["seen_ms"], times, errors
+
+
+def test_a_value_that_tells_no_limit_from_the_target_is_not_seen_unless_it_never_does_by_the_settings():
+    sources = water_rack().plan.sources
+    last_ms, times, errors = seen(sources, (), 30)
+    assert (last_ms, errors[1:].max()) == (times[-1], 0.0)
+    last_ms, times, errors = seen(sources, (TEMPERATURE, CONDUCTIVITY), 30)
+    assert errors[-1] > 4.0
+    assert last_ms == times[errors < 4.0][-1] < times[-1]
+    alone = tuple(it for it in sources if it.id == OXYGEN)
+    last_ms, times, errors = seen(alone, (), 30)
+    assert errors.min() > 4.0
+    assert last_ms == times[-1], "what is too wide by the settings is shown, never a call"
+
+
+@pytest.mark.parametrize(("per_hour", "falls"), [(-0.1, True), (1.3, False), (-1.3, False)])
+def test_what_a_lagging_thermometer_may_hide_is_no_fall_of_what_is_made_of_it(per_hour, falls):
+    """Oxygen falls by 4 % an hour, where 3 may be; beyond 0.3 K an hour water may move four times as fast.
+
+    At 1.3 K an hour that is 4 K, by which 8 mg/L are 8 % more or less of what the water holds.
+    """
+    limits = {
+        Quantity.OXYGEN_SATURATION: Tolerance(max_fall_per_hour=3.0, on_delay_ms=0, lead_time_ms=0),
+        Quantity.TEMPERATURE: Tolerance(advisory=Band(0.0, 40.0)),
+    }
+    hours = np.arange(180) / 60
+    watched = WatchedRack(plan_of(water_rack().plan.sources, {"polyp": limits}))
+    cell = gsw.C_from_SP(32.0, 15.0 + per_hour * hours, 0.0)
+    full = gsw.O2sol_SP_pt(32.0, 15.0 + per_hour * hours) / gsw.O2sol_SP_pt(32.0, 15.0)
+    rows = zip(15.0 + per_hour * hours, cell, 8.0 * full * (1.0 - 0.04 * hours), strict=True)
+    watched.read_all([
+        (minute * MINUTE, source, float(value))
+        for minute, row in enumerate(rows)
+        for source, value in zip((TEMPERATURE, CONDUCTIVITY, OXYGEN, PRESSURE), (*row, 1013.25), strict=True)
+    ])  # fmt: skip
+    assert ("k1/oxygen_saturation/falling" in watched.states) is falls
