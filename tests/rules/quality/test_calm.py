@@ -119,3 +119,18 @@ def test_a_bucket_of_many_equal_readings_and_one_after_a_gap_are_judged_the_same
 
     assert judged([]) == judged(range(1, at_ms.size))
     assert [since_ms for since_ms in judged([]) if since_ms != MOVING] == [begins] * 10
+
+
+@pytest.mark.parametrize("odd", [15.0, 14.5, 15.5])
+def test_what_was_read_before_in_the_bucket_that_is_open_counts_too(odd):
+    """Still for 25 minutes beside a thermometer that moves; then two readings of a bucket, in two blocks."""
+    at_ms = MINUTE * np.arange(1, 26)
+    value, moves = np.full(25, 15.0), Buckets().followed_by(at_ms, 20.0 + 0.1 * np.arange(25))[0]
+    beside = [Witness(moves, 0.5)]
+    _, past = frozen(at_ms, value, Calm(), Buckets().followed_by(at_ms, value), NOTHING, beside)
+    found = []
+    for minute, its in ((26, odd), (27, 15.0)):
+        one = np.array([minute * MINUTE]), np.array([its])
+        told, past = frozen(*one, past, past.buckets.followed_by(*one), NOTHING, beside)
+        found.append(bool(told[0] != MOVING))
+    assert found == [odd == 15.0] * 2

@@ -287,14 +287,14 @@ def belied(size, **where):
 def test_what_is_belied_fails_by_the_test_that_says_so():
     """Frozen ones by the flat line; a leap, and an erratic probe's, by the rate of change."""
     sound = judge(1000 * np.arange(1, 6), np.full(5, 15.0), QualitySettings(Range(0, 40)), QualityState())
-    found = sound.with_belied(belied(5, frozen=[1, 4], jumped=[2], erratic=[3]))
+    found = sound.with_belied(belied(5, frozen=[1], jumped=[2, 4], erratic=[3]))
     assert found.causal.tolist() == found.summary.tolist() == [1, 4, 4, 4, 4]
     rows = unpack(found.tests)
-    assert rows[QartodTest.FLAT_LINE].tolist() == [2, 4, 2, 2, 4]
-    assert rows[QartodTest.RATE_OF_CHANGE].tolist() == [2, 2, 4, 4, 2]
+    assert rows[QartodTest.FLAT_LINE].tolist() == [2, 4, 2, 2, 2]
+    assert rows[QartodTest.RATE_OF_CHANGE].tolist() == [2, 2, 4, 4, 4]
     others = [test for test in QartodTest if test not in (QartodTest.FLAT_LINE, QartodTest.RATE_OF_CHANGE)]
     assert (rows[others] == unpack(sound.tests)[others]).all()
-    assert found.state.tests[:, 0].tolist() == rows[:, 4].tolist(), "carried"
+    assert found.state.tests.tolist() == rows[:, 4:].tolist(), "carried"
     assert sound.summary.tolist() == [1] * 5, "the same is not changed"
 
 
