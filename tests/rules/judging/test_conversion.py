@@ -12,6 +12,7 @@ from rules.judging.series import Series
 from rules.quantities import Quantity
 from rules.rack.channels import channels_of
 from rules.rack.plan import Source
+from rules.water.specific_conductance import Compensation
 from tests.rigs.watched_rack import plan_of
 
 MINUTE = 60_000
@@ -170,6 +171,9 @@ def test_a_trend_goes_on_only_while_the_same_probes_give_a_value(off):
                     convert(SATURATION, own(8.0, elsewhere=np.array([0])), inputs).elsewhere[0]
                 )
     assert len(numbers) == 3 * np.prod(needs)
+    once = replace(known(15.0, 15.0, error=off), rank=np.array([0, 1]))
+    found = convert(SALINITY, own(42.0, 42.0), [once]).elsewhere
+    assert found[0] != found[1]
 
 
 def test_what_nothing_else_bears_out_makes_another_value():
@@ -193,6 +197,8 @@ def test_supersaturation_that_salt_makes_is_what_the_salt_beyond_its_limit_adds(
     assert raised.tolist() == pytest.approx([by[0] - by[1], 0.0], abs=1e-9)
     assert raised[0] > 2.0
     assert excess.tolist() == [4.0, 0.0]
+    a_little, half = raised_by(Quantity.SALINITY, 37.5, SATURATION, own(8.0, 8.0), inputs)
+    assert (half[0], a_little[0] > 0.0) == (0.5, True)
     assert raised_by(Quantity.SALINITY, 38.0, SATURATION, own(8.0, 8.0), inputs) is None
 
 
@@ -210,3 +216,11 @@ def test_a_value_may_move_as_fast_as_its_inputs_unseen():
     assert found.tolist() == pytest.approx([0.0, 2.0 * slope(at, 15.0)], rel=0.02)
     nowhere = turns(SALINITY, own(42.0), [known(60.0)], [column(1.0)])
     assert nowhere.tolist() == [0.0], "out of the formula's range"
+
+
+def test_a_conductivity_at_25_degrees_is_what_it_is_in_the_water():
+    """By the slope that the maker states: 50 mS/cm at 25 °C, 2 % less for each kelvin below."""
+    cell = replace(SOURCES[1], compensation=Compensation.LINEAR, compensation_per_kelvin=0.02)
+    (channel,) = (it for it in channels_of(plan_of((SOURCES[0], cell), {})) if it.name == "k1/conductivity")
+    found = convert(channel, own(50.0, 50.0), [known(25.0, 15.0)])
+    assert found.value.tolist() == pytest.approx([50.0, 40.0])

@@ -17,7 +17,7 @@ from rules.judging.out_of_water import lifted_together
 from rules.judging.series import Series
 from rules.judging.silence import Scope, Silence, SourceState
 from rules.judging.unwatched import Loss
-from rules.judging.watch_list import WatchList, after_food, watched_no_more
+from rules.judging.watch_list import NEVER_MS, WatchList, after_food, watched_no_more
 from rules.quantities import Quantity
 from rules.rack.limits import FAULT_KEY, GAPS_KEY, STUCK_KEY, Basis, Bounds, Level, limits_of
 from rules.rack.plan import Source
@@ -139,6 +139,9 @@ def test_a_danger_that_is_told_before_its_probe_counts_as_silent_is_missed_then(
     plan = plan_of((replace(SOURCES[4], silent_after_ms=10 * MINUTE),), soon)
     (its,) = WatchList(plan, RackState({"k2": StageNow("polyp", 0)})).dangers()
     assert (its.missed_ms, its.delay_ms) == (3 * MINUTE, 3 * MINUTE)
+    rack = RackState({"k1": StageNow("polyp", 0)})
+    (both,) = WatchList(plan_of((SOURCES[0], SOURCES[3]), soon), rack).dangers()
+    assert (both.missed_ms, both.delay_ms) == (6 * MINUTE, 6 * MINUTE), "three polls of the slower one"
 
 
 def silent(source_id, scope=Scope.PROBE, begins=True):
@@ -303,6 +306,11 @@ def test_after_food_no_fall_of_oxygen_is_too_fast_for_45_minutes():
             assert value[1] == limit.value
         else:
             assert value == limit.value
+    never = np.array([-1, 4]), np.array([NEVER_MS, 80 * MINUTE])
+    fell = next(
+        value for limit, value in after_food(channel, series, bounds, never).limits if np.size(value) > 1
+    )
+    assert np.isnan(fell).tolist() == [False, False, True, True, False]
     later = np.array([-1]), np.array([-36 * MINUTE])
     assert after_food(channel, series, bounds, later) is bounds
     assert after_food(channel, series, bounds, None) is bounds
