@@ -300,8 +300,9 @@ def test_a_value_that_tells_no_limit_from_the_target_is_not_seen_unless_it_never
     assert last_ms == times[-1], "what is too wide by the settings is shown, never a call"
 
 
+@pytest.mark.parametrize("together", [True, False])
 @pytest.mark.parametrize(("per_hour", "falls"), [(-0.1, True), (1.3, False), (-1.3, False)])
-def test_what_a_lagging_thermometer_may_hide_is_no_fall_of_what_is_made_of_it(per_hour, falls):
+def test_what_a_lagging_thermometer_may_hide_is_no_fall_of_what_is_made_of_it(per_hour, falls, together):
     """Oxygen falls by 4 % an hour, where 3 may be; beyond 0.3 K an hour water may move four times as fast.
 
     At 1.3 K an hour that is 4 K, by which 8 mg/L are 8 % more or less of what the water holds.
@@ -315,9 +316,17 @@ def test_what_a_lagging_thermometer_may_hide_is_no_fall_of_what_is_made_of_it(pe
     cell = gsw.C_from_SP(32.0, 15.0 + per_hour * hours, 0.0)
     full = gsw.O2sol_SP_pt(32.0, 15.0 + per_hour * hours) / gsw.O2sol_SP_pt(32.0, 15.0)
     rows = zip(15.0 + per_hour * hours, cell, 8.0 * full * (1.0 - 0.04 * hours), strict=True)
-    watched.read_all([
+    its = [
         (minute * MINUTE, source, float(value))
         for minute, row in enumerate(rows)
         for source, value in zip((TEMPERATURE, CONDUCTIVITY, OXYGEN, PRESSURE), (*row, 1013.25), strict=True)
-    ])  # fmt: skip
+    ]
+    for block in [its] if together else [[it] for it in its]:
+        watched.read_all(block)
     assert ("k1/oxygen_saturation/falling" in watched.states) is falls
+
+
+def test_salt_is_told_also_where_nothing_is_asked_of_the_saturation():
+    limits = {Quantity.SALINITY: replace(PROMPT, advisory=Band(None, 33.0), critical=Band())}
+    watched = saturation([(15.0, float(gsw.C_from_SP(38.0, 15.0, 0.0)), 8.1)] * 3, limits)
+    assert set(watched.states) == {"k1/salinity/high"}
