@@ -1,6 +1,7 @@
 """A block of readings under judgement: what a derived value may be made of, and in which order all comes."""
 
 from dataclasses import replace
+from itertools import chain
 
 import gsw
 import numpy as np
@@ -316,12 +317,15 @@ def test_what_a_lagging_thermometer_may_hide_is_no_fall_of_what_is_made_of_it(pe
     cell = gsw.C_from_SP(32.0, 15.0 + per_hour * hours, 0.0)
     full = gsw.O2sol_SP_pt(32.0, 15.0 + per_hour * hours) / gsw.O2sol_SP_pt(32.0, 15.0)
     rows = zip(15.0 + per_hour * hours, cell, 8.0 * full * (1.0 - 0.04 * hours), strict=True)
-    its = [
-        (minute * MINUTE, source, float(value))
-        for minute, row in enumerate(rows)
-        for source, value in zip((TEMPERATURE, CONDUCTIVITY, OXYGEN, PRESSURE), (*row, 1013.25), strict=True)
-    ]
-    for block in [its] if together else [[it] for it in its]:
+    blocks = []
+    for minute, (celsius, cell, oxygen) in enumerate(rows):
+        now_ms, twice = minute * MINUTE, [10_000, 40_000]
+        blocks += [
+            [(now_ms, TEMPERATURE, celsius)],
+            [(now_ms, CONDUCTIVITY, cell), (now_ms, PRESSURE, 1013.25)],
+        ]
+        blocks.append([(now_ms + later_ms, OXYGEN, oxygen) for later_ms in twice])
+    for block in [[*chain(*blocks)]] if together else blocks:
         watched.read_all(block)
     assert ("k1/oxygen_saturation/falling" in watched.states) is falls
 

@@ -47,7 +47,7 @@ def test_blocks_are_judged_as_reading_by_reading(number):
     )
     time_ms, past, start, found = 10**12 + np.cumsum(waits), Scatter(), 0, []
     while start < value.size:
-        part = slice(start, start + int(draw.integers(0, 30)))
+        part = slice(start, start + int(draw.integers(0, draw.choice([2, 3, 30]))))
         told, past = erratic(time_ms[part], value[part], bend, past)
         found += told.tolist()
         start = part.stop
