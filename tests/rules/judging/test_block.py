@@ -302,7 +302,7 @@ def test_a_value_that_tells_no_limit_from_the_target_is_not_seen_unless_it_never
 
 
 @pytest.mark.parametrize("together", [True, False])
-@pytest.mark.parametrize(("per_hour", "falls"), [(-0.1, True), (1.3, False), (-1.3, False)])
+@pytest.mark.parametrize(("per_hour", "falls"), [(-0.25, True), (0.25, True), (1.3, False), (-1.3, False)])
 def test_what_a_lagging_thermometer_may_hide_is_no_fall_of_what_is_made_of_it(per_hour, falls, together):
     """Oxygen falls by 4 % an hour, where 3 may be; beyond 0.3 K an hour water may move four times as fast.
 
