@@ -105,6 +105,9 @@ def test_a_thermometer_and_a_cell_bear_each_other_out_but_no_cell_that_is_correc
 def test_a_probe_corrects_oxygen_and_what_it_gives_at_25_degrees_by_its_own_thermometer():
     by = {name: its.name for name, its in RACK.corrected_by.items() if its}
     assert by == {"k1/oxygen": K1, "k1/oxygen_saturation": K1}
+    room = (Source(9, "room", T, "rack", 5 * MINUTE, "air"), SOURCES[7])
+    its = WatchList(plan_of(room, STAGES), RackState({})).corrected_by
+    assert set(its.values()) == {None}, "a barometer gives no less for a cold room"
     multi = replace(SOURCES[1], compensation=Compensation.LINEAR, compensation_per_kelvin=0.02)
     its = WatchList(plan_of((SOURCES[0], multi, SOURCES[4]), STAGES), RackState({})).corrected_by
     assert {name: its[name] and its[name].name for name in its} == {
