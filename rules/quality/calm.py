@@ -25,7 +25,8 @@ _Number = TypeVar("_Number", int, float)
 
 LEAST_MS: Final = 600_000
 LEAST_READINGS: Final = 20
-"""No stretch counts below (project judgement)."""
+LONG_READINGS: Final = 2 * LEAST_READINGS
+"""No stretch counts below, nor by how long it lasts alone (project judgement)."""
 
 TIMES_THE_LONGEST: Final = 3
 _TIMES: Final = (TIMES_THE_LONGEST, 5, TIMES_THE_LONGEST)
@@ -222,7 +223,7 @@ def _frozen_from(stretch: Stretch, least: list[float]) -> int | None:
     moved = zip(stretch.beside, least, strict=True)
     if any(low - high >= change * stretch.moved for (low, high), change in moved):
         return stretch.since_ms + LEAST_MS
-    enough = stretch.frozen_ms > 0 and stretch.count >= (TIMES_THE_LONGEST - 1) * LEAST_READINGS
+    enough = stretch.frozen_ms > 0 and stretch.count >= LONG_READINGS
     return stretch.since_ms + stretch.frozen_ms if enough else None
 
 
@@ -289,7 +290,8 @@ class _Track:
         quiet = high - low <= widest
         if quiet.size > 1:
             beside = np.maximum(high[1:], high[:-1]) - np.minimum(low[1:], low[:-1]) <= widest
-            quiet[1:-1] &= beside[1:] | beside[:-1]
+            long = self._when[1, first + 1 : stop - 1] >= LONG_READINGS  # with a gap after it, that is enough
+            quiet[1:-1] &= beside[1:] | beside[:-1] | long
         return [int(at) for at in quiet.nonzero()[0] + first]
 
     def frozen_since(self, at_ms: Ints, value: Floats, bucket_of: Ints) -> Ints:

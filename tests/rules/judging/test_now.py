@@ -134,6 +134,8 @@ def course(alarms=None, now_ms=130, state=None, **its):
 def test_the_time_left_is_that_to_the_critical_limit_it_moves_to(its, left_h):
     (found,) = course(**its)
     assert found.left_ms == (None if left_h is None else left_h * HOUR)
+    (soon,) = course(value=23.0 - 0.9 * 0.5 / HOUR, rate_per_hour=0.5)
+    assert soon.left_ms == 1
 
 
 def test_the_age_is_that_of_the_newest_reading_and_never_below_nought():

@@ -222,30 +222,29 @@ def close(its):
     return pytest.approx(its, rel=1e-12, nan_ok=True)
 
 
+@pytest.mark.parametrize("number", range(12))
 @pytest.mark.parametrize("probes", [(1, 4, 5, 6, 7), (1, 2, 4, 5, 6), (1, 2, 3, 5, 6, 7), (5, 6, 7)])
 @pytest.mark.parametrize("usual", [{}, {"k1": {T: 18.5}}], ids=["its last day", "the settings"])
-def test_an_input_at_each_reading_is_what_is_best_known_by_then(probes, usual):
-    watched, stood_in = watch_list(probes, supplies=LOOP, usual=usual), 0
+def test_an_input_at_each_reading_is_what_is_best_known_by_then(probes, usual, number):
+    watched = watch_list(probes, supplies=LOOP, usual=usual)
+    draw = np.random.default_rng([LOT, number, len(probes)])
+    world = World(draw, watched, 40, 10**12)
+    plain, inputs = Plainly(world), world.inputs()
+    at = Series(np.arange(40), world.times_ms, np.zeros(40))
     needs = {need for channel in watched.channels for need in channel.needs if channel.vessel == "k1"}
-    for number in range(12):
-        draw = np.random.default_rng([LOT, number, len(probes)])
-        world = World(draw, watched, 40, 10**12)
-        plain, inputs = Plainly(world), world.inputs()
-        at = Series(np.arange(40), world.times_ms, np.zeros(40))
-        for need in sorted(needs, key=str):
-            apart_by = {T: 0.5, Quantity.SALINITY: 1.0}.get(need.quantity, math.inf)
-            found = inputs.of(need, "k1", at)
-            for place, now_ms in enumerate(world.times_ms.tolist()):
-                value, error, suspect, rank, otherwise = plain.of(need, "k1", place, now_ms, apart_by)
-                told = math.nan if found.otherwise is None else found.otherwise[place]
-                row = found.value[place], found.error[place], found.suspect[place], found.rank[place], told
-                assert row == (close(value), close(error), suspect, rank, close(otherwise)), (number, place)
-                stood_in += rank == len(need.channels)
-        for names in set(watched.redundant.values()):
-            its = inputs.others(names, at)
-            rows = enumerate(world.times_ms.tolist())
-            assert its.tolist() == close([plain.others(names, *row) for row in rows])
-    assert stood_in
+    for need in sorted(needs, key=str):
+        apart_by = {T: 0.5, Quantity.SALINITY: 1.0}.get(need.quantity, math.inf)
+        found = inputs.of(need, "k1", at)
+        for place, now_ms in enumerate(world.times_ms.tolist()):
+            value, error, suspect, rank, otherwise = plain.of(need, "k1", place, now_ms, apart_by)
+            told = math.nan if found.otherwise is None else found.otherwise[place]
+            row = found.value[place], found.error[place], found.suspect[place], found.rank[place], told
+            assert row == (close(value), close(error), suspect, rank, close(otherwise)), place
+    for names in set(watched.redundant.values()):
+        its = inputs.others(names, at)
+        assert its.tolist() == close(
+            [plain.others(names, *row) for row in enumerate(world.times_ms.tolist())]
+        )
 
 
 def test_the_least_error_of_an_input_by_the_settings_is_none_where_probes_give_it():

@@ -118,6 +118,11 @@ def told_as_hidden(cause="k1/salinity/down", priority=MEDIUM, **more):
     return replace(its, evidence=Evidence(hidden=("k1/salinity",)))
 
 
+def of_the_thermometer():
+    its = alarm("probe/t", UNWATCHED, "loop/temperature/up", MEDIUM, "k1/temperature")
+    return replace(its, evidence=Evidence(hidden=("k1/temperature",)))
+
+
 BUS = alarm("bus/bench", UNWATCHED, "bus/bench", HIGH, "k2/salinity", reach=("k1", "k2"))
 
 
@@ -133,6 +138,8 @@ BUS = alarm("bus/bench", UNWATCHED, "bus/bench", HIGH, "k2/salinity", reach=("k1
         # or with the alarm of its water that is no less urgent than what it hides
         ([told_as_hidden(state=State.SHELVED), salinity_falls(MEDIUM)], fails(), "k1/salinity/down"),
         ([told_as_hidden(state=State.SHELVED), salinity_falls(LOW)], fails(), "probe/c"),
+        ([told_as_hidden("probe/c", state=State.SHELVED), salinity_falls(MEDIUM)], fails(), "probe/c"),
+        ([of_the_thermometer(), water_warms()], fails(), "probe/c"),  # what another probe hides
         # or with what its whole bus hides, where that concerns its vessel
         ([BUS], fails(), "bus/bench"),
         ([BUS], fails(reason="stuck"), "bus/bench"),

@@ -1,11 +1,12 @@
 """What is said of a probe that does not move; all readings are invented."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
-from rules.quality.calm import LEAST_MS, TIMES_THE_LONGEST, Calm, Stretch, Usual, Witness, frozen
+from rules.quality.calm import LEAST_MS, MOVING, TIMES_THE_LONGEST, Calm, Stretch, Usual, Witness, frozen
 from rules.quality.history import Learned
 from rules.quality.hour_statistics import Buckets
 from rules.quantities import Quantity
@@ -93,3 +94,43 @@ def test_a_noisy_probe_dithers_by_what_its_noise_never_keeps_to():
 def test_a_witness_of_a_coarse_probe_must_move_by_five_digits_of_it(digit, times):
     known = digit and Learned(0, 40, 0.0, 0.0, digit, 0.1)
     assert Usual(Quantity.TEMPERATURE, known).moved == pytest.approx(times)
+
+
+def test_a_bucket_of_many_equal_readings_and_one_after_a_gap_are_judged_the_same_however_they_are_cut():
+    """Seen: a probe read each 5 s that stood still before and after 24 min of silence."""
+    begins, moving = 20_370 * DAY + 12 * HOUR, 0.5 * np.arange(60)
+    parts = [
+        (begins - 5 * MINUTE, 10.0 + moving),
+        (begins, np.full(60, 15.0)),
+        (begins + 29 * MINUTE, np.concatenate((np.full(10, 15.0), 16.0 + moving))),
+        (begins + 36 * MINUTE, 20.0 + moving),
+    ]
+    at_ms = np.concatenate([start + 5000 * np.arange(value.size) for start, value in parts])
+    value = np.concatenate([value for _, value in parts])
+
+    def judged(cuts):
+        before, _ = Buckets().followed_by(np.array([begins - 10 * MINUTE]), np.array([3.0]))
+        past, found = Calm(buckets=before, began_ms=begins - 4 * DAY, value=3.0), []
+        for start, stop in pairwise([0, *cuts, at_ms.size]):
+            its = at_ms[start:stop], value[start:stop]
+            told, past = frozen(*its, past, past.buckets.followed_by(*its), NOTHING, [])
+            found += told.tolist()
+        return found
+
+    assert judged([]) == judged(range(1, at_ms.size))
+    assert [since_ms for since_ms in judged([]) if since_ms != MOVING] == [begins] * 10
+
+
+@pytest.mark.parametrize("odd", [15.0, 14.5, 15.5])
+def test_what_was_read_before_in_the_bucket_that_is_open_counts_too(odd):
+    """Still for 25 minutes beside a thermometer that moves; then two readings of a bucket, in two blocks."""
+    at_ms = MINUTE * np.arange(1, 26)
+    value, moves = np.full(25, 15.0), Buckets().followed_by(at_ms, 20.0 + 0.1 * np.arange(25))[0]
+    beside = [Witness(moves, 0.5)]
+    _, past = frozen(at_ms, value, Calm(), Buckets().followed_by(at_ms, value), NOTHING, beside)
+    found = []
+    for minute, its in ((26, odd), (27, 15.0)):
+        one = np.array([minute * MINUTE]), np.array([its])
+        told, past = frozen(*one, past, past.buckets.followed_by(*one), NOTHING, beside)
+        found.append(bool(told[0] != MOVING))
+    assert found == [odd == 15.0] * 2

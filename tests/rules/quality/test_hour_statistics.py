@@ -76,3 +76,14 @@ def test_is_the_same_however_cut(readings, cuts, hours):
 def test_quanta_are_finer_than_a_probe_and_sums_have_room():
     assert QUANTUM < 1e-4
     assert QUANTA**2 * 2**23 <= 2**63  # squared sums of 93 readings a second over 25 hours
+
+
+def test_quanta_count_from_the_sensors_lower_limit_to_its_upper_one():
+    """As the sums have it: readings, quanta, squared quanta; what is not usable counts for nothing."""
+    time_ms = 1_760_000_000_000 + 60_000 * np.arange(4)
+    found, _ = HourStatistics.of(time_ms, np.array([-5.0, 50.0, 22.5, math.nan]), SENSOR)
+    whole, half = 2**20, 2**19
+    assert found.sums[:, 0].tolist() == [3, whole + half, whole**2 + half**2]
+    assert found.extremes[:, 0].tolist() == [-5.0, -50.0]
+    more = found.with_more(np.array([50.0, math.nan]), SENSOR)
+    assert more.sums[:, 0].tolist() == [4, 2 * whole + half, 2 * whole**2 + half**2]

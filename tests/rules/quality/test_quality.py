@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -10,7 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.plain import from_plain, to_plain
+from rules.quality.calm import MOVING
 from rules.quality.flags import Flag, QartodTest, pack, unpack
+from rules.quality.probe_faults import Belied
 from rules.quality.quality import PART, judge
 from rules.quality.settings import DEFAULT_QUALITY, HOUR_MS, QualityError, QualitySettings, Range, Repeats
 from rules.quality.state import QualityState
@@ -271,3 +274,54 @@ def test_words_are_the_packed_flags():
     found = judged([15.0, 15.1, 15.0], TEMPERATURE)
     np.testing.assert_array_equal(pack(unpack(found.tests)), found.tests)
     assert f"{found.tests[1]:x}" == "22112111"
+
+
+def belied(size, **where):
+    """What else speaks against readings: the places by name; `since_ms` is 7 where one is frozen."""
+    names = ("jumped", "erratic", "young", "loose", "played", "doubted")
+    columns = {name: np.isin(np.arange(size), where.get(name, ())) for name in names}
+    frozen = np.isin(np.arange(size), where.get("frozen", ()))
+    return Belied(since_ms=np.where(frozen, 7, MOVING), **columns)
+
+
+def test_what_is_belied_fails_by_the_test_that_says_so():
+    """Frozen ones by the flat line; a leap, and an erratic probe's, by the rate of change."""
+    sound = judge(1000 * np.arange(1, 6), np.full(5, 15.0), QualitySettings(Range(0, 40)), QualityState())
+    found = sound.with_belied(belied(5, frozen=[1], jumped=[2, 4], erratic=[3]))
+    assert found.causal.tolist() == found.summary.tolist() == [1, 4, 4, 4, 4]
+    rows = unpack(found.tests)
+    assert rows[QartodTest.FLAT_LINE].tolist() == [2, 4, 2, 2, 2]
+    assert rows[QartodTest.RATE_OF_CHANGE].tolist() == [2, 2, 4, 4, 4]
+    others = [test for test in QartodTest if test not in (QartodTest.FLAT_LINE, QartodTest.RATE_OF_CHANGE)]
+    assert (rows[others] == unpack(sound.tests)[others]).all()
+    assert found.state.tests.tolist() == rows[:, 4:].tolist(), "carried"
+    assert sound.summary.tolist() == [1] * 5, "the same is not changed"
+
+
+def test_what_is_doubted_may_be_water_where_water_can_be_so():
+    its = belied(3, doubted=[0, 1])
+    rows = np.full((len(QartodTest), 3), Flag.PASS, dtype=np.uint8)
+    rows[QartodTest.GROSS_RANGE] = Flag.PASS, Flag.SUSPECT, Flag.PASS
+    value = its.maybe_water(np.array([1.0, 2.0, 3.0]), pack(rows))
+    assert np.array_equal(value, [1.0, np.nan, np.nan], equal_nan=True)
+    assert belied(3).maybe_water(np.array([1.0, 2.0, 3.0]), pack(rows)) is None
+    assert belied(4, frozen=[1]).frozen.tolist() == [False, True, False, False]
+
+
+def test_a_value_is_suspect_where_its_input_is_but_no_worse_and_no_better():
+    value = np.array([15.0, 15.0, 35.0, 99.0])
+    settings = QualitySettings(Range(0, 40), Range(10, 30))
+    found = judge(1000 * np.arange(1, 5), value, settings, QualityState())
+    assert found.causal.tolist() == [1, 1, 3, 4]
+    its = found.with_inputs(np.array([True, False, True, True]))
+    assert its.causal.tolist() == its.summary.tolist() == [3, 1, 3, 4]
+    assert found.with_inputs(None) is found
+    spiky = replace(found, summary=np.array([4, 1, 3, 4], dtype=np.uint8))
+    assert spiky.with_inputs(np.array([True] * 4)).summary.tolist() == [4, 3, 3, 4]
+
+
+@pytest.mark.parametrize("given", [{"spike_suspect": 1.0}, {"spike_fail": 1.0}])
+def test_one_threshold_of_spikes_alone_is_tested(given):
+    found = judged([15.0, 17.0, 15.0, 15.0], QualitySettings(Range(0, 40), **given))
+    flag = 3 if "spike_suspect" in given else 4
+    assert unpack(found.tests)[QartodTest.SPIKE].tolist() == [2, flag, 1, 2]

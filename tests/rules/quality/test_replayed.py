@@ -272,3 +272,27 @@ def test_rests_are_judged_as_reading_by_reading(number):
         start = part.stop
     assert found == expected
     assert any(it != MOVING for it in found)
+
+
+@pytest.mark.parametrize("every_ms", [POLL_MS, 60_000])
+def test_where_no_settings_say_how_often_a_probe_is_read_it_is_taken_for_each_half_minute(every_ms):
+    draw = np.random.default_rng([LOT, 900])
+    value = np.round(with_records(draw, 4000, 0.04, 0.001), 3)
+    coarse, at_ms = np.round(value, 1), POLL_MS * (1 + np.arange(value.size))
+    known, unknown = Played(), Played()
+    played(at_ms, value, known, every_ms)
+    played(at_ms, value, unknown, 0)
+    assert (known.ring == unknown.ring) is (every_ms == POLL_MS)
+    known, unknown = Rests(), Rests()
+    rested(at_ms, coarse, known, every_ms)
+    rested(at_ms, coarse, unknown, 0)
+    assert (known.played.ring == unknown.played.ring) is (every_ms == POLL_MS)
+
+
+def test_of_a_probe_that_is_read_each_half_minute_one_stretch_in_four_is_kept():
+    """As many as it changes within two minutes, so that they last for 34 hours."""
+    value, past = noisy(np.random.default_rng([LOT, 901]), 4000, 0.02, 0.0), Played()
+    judged(value, past)
+    assert past.number == pytest.approx(4000 / 4, rel=0.1)
+    judged(value[:1000], slow := Played(), every_ms=200_000)
+    assert slow.number == 1000 - 19

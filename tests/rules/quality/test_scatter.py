@@ -43,11 +43,11 @@ def test_blocks_are_judged_as_reading_by_reading(number):
         for most, length in zip(draw.integers(0, 7, 12), draw.integers(5, 120, 12), strict=True)
     ])  # fmt: skip
     waits = draw.choice(
-        [60_000, 60_000, 120_000, HOUR // 20, HOUR], value.size, p=[0.4, 0.4, 0.15, 0.04, 0.01]
+        [60_000, 60_000, 120_000, HOUR // 20, HOUR], value.size, p=[0.4, 0.4, 0.12, 0.03, 0.05]
     )
     time_ms, past, start, found = 10**12 + np.cumsum(waits), Scatter(), 0, []
     while start < value.size:
-        part = slice(start, start + int(draw.integers(0, 30)))
+        part = slice(start, start + int(draw.integers(0, draw.choice([2, 3, 30]))))
         told, past = erratic(time_ms[part], value[part], bend, past)
         found += told.tolist()
         start = part.stop
@@ -74,3 +74,12 @@ def test_of_a_probe_that_is_known_it_is_six_times_its_own_noise_or_last_digit():
     assert limit(0.1, 0.01) == pytest.approx(0.6)
     assert limit(0.01, 0.1) == pytest.approx(0.6)
     assert limit(0.1, 0.01, 3 * DAY_MS - 1) == pytest.approx(0.3), "what counts is known at midnight"
+
+
+@pytest.mark.parametrize("size", [1, 2])
+@pytest.mark.parametrize(("after_ms", "is_erratic"), [(HOUR, True), (HOUR + 1, False)])
+def test_it_is_over_after_more_than_an_hour_of_calm(size, after_ms, is_erratic):
+    past = Scatter((15.0, 15.0), (False,) * 19, (False,) * 19, erratic_ms=100, uneasy_ms=100)
+    told, after = erratic(np.array([100 + after_ms] * size), np.full(size, 15.0), 1.0, past)
+    assert told.tolist() == [is_erratic] * size
+    assert after.calm_ms == (-1 if is_erratic else 100 + after_ms)

@@ -171,11 +171,16 @@ def polls(draw, hours):
         for _ in range(int(draw.integers(1, 7))):
             begins = int(draw.integers(0, size))
             its[begins : begins + int(draw.choice([4, 5, 6, 9, 10, 11, 20, 30, 31, 45, 90]))] = True
+    doubted = np.zeros(size + 1, dtype=np.bool_)
+    for begins in draw.integers(0, size, 6).tolist():
+        doubted[begins : begins + int(draw.integers(4, 40))] = True
     everything = int(draw.integers(60, size - 60))
     for number, it in enumerate(SOURCES):
         lost = down[it.bus] | down[it.probe]
         lost[everything : everything + 40] = True
         failed, frozen_since, stood = draw.random(size) < 0.02, None, 0
+        if it.bus == "x":
+            failed |= doubted[it.id % 2 :][:size]  # of one line, in the same poll or the next
         for _ in range(3):
             begins = int(draw.integers(0, size))
             failed[begins : begins + int(draw.integers(3, 60))] = True
