@@ -3,11 +3,12 @@
 from dataclasses import replace
 
 from rules.alarms.life_cycle import Priority
-from rules.calling.rack_signs import TAKEN_AWAY, WELL_AFTER_MS, RackSigns
+from rules.calling.rack_signs import TAKEN_AWAY, RackSigns
 from rules.calling.records import RACK_RESTARTS, UNREADABLE
 from tests.rules.calling.test_escalation import DUTY
 
 GONE_MS, SILENT_MS, LINK_MS = 10, 30, 50
+WELL_AFTER_MS = 600_000  # project judgement
 START = 1_000
 TIMES = replace(DUTY, gone_after_ms=GONE_MS, silent_after_ms=SILENT_MS, link_lost_after_ms=LINK_MS)
 

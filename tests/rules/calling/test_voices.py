@@ -7,10 +7,11 @@ import pytest
 from rules.alarms.life_cycle import Priority
 from rules.calling.escalation import Escalation
 from rules.calling.records import Answer, Reply, Voice
-from rules.calling.voices import APART_FOR_MS, SPEAKERS_AT_MOST, Voices
+from rules.calling.voices import Voices
 from tests.rigs.rack_words import word_of
 from tests.rules.calling.test_escalation import DUTY, HOUR, MIN, NIGHT, SEEN, calling, calls
 
+APART_FOR_MS, SPEAKERS_AT_MOST = 86_400_000, 20  # project judgement
 A = Voice("aaaaaaaa", "run-a", "boot-a", "a-pi")
 B = Voice("bbbbbbbb", "run-b", "boot-b", "b-pi")
 CLONE = Voice("aaaaaaaa", "run-a", "boot-c", "a-pi")

@@ -3,8 +3,11 @@
 import pytest
 
 from rules.care.calibration import Calibration, Point
-from rules.care.wear import DAY_MS, GREATEST_MS, LEAST_MS, NO_WEAR, Wear, worn
+from rules.care.wear import NO_WEAR, Wear, worn
 from rules.quantities import Quantity
+
+DAY_MS = 86_400_000
+LEAST_MS, GREATEST_MS = 7 * DAY_MS, 366 * DAY_MS  # project judgement
 
 
 def visit(day, read, quantity=Quantity.CONDUCTIVITY):
