@@ -9,7 +9,7 @@ import struct
 
 import pytest
 
-from rules.care.misread import Around, read_otherwise, typed_otherwise
+from rules.care.misread import IN_STANDARDS, Around, is_plausible, read_otherwise, typed_otherwise
 from rules.quantities import Quantity
 
 FRESH = Around(15.0, 0.0, 1013.25)
@@ -28,11 +28,49 @@ FRESH = Around(15.0, 0.0, 1013.25)
         (Quantity.OXYGEN, 100.0, "in % of saturation", 10.08, 0.01),
         (Quantity.OXYGEN_SATURATION, 10.08, "in mg/L", 100.0, 0.1),
         (Quantity.OXYGEN, 312.5, "in µmol/L", 10.0, 0.001),
+        (Quantity.TEMPERATURE, 185.0, "in tenths of °C", 18.5, 1e-9),
+        (Quantity.TEMPERATURE, 1850.0, "in hundredths of °C", 18.5, 1e-9),
+        (Quantity.CONDUCTIVITY, 4291.4, "in mS/m", 42.914, 1e-9),
+        (Quantity.SALINITY, 33_000.0, "in parts per million", 33.0, 1e-9),
+        (Quantity.SALINITY, 1.9, "in per cent", 19.0, 1e-9),
+        (Quantity.OXYGEN, 8000.0, "in µg/L", 8.0, 1e-9),
+        (Quantity.OXYGEN_SATURATION, 0.97, "as a share of 1", 97.0, 1e-9),
+        (Quantity.AIR_PRESSURE, 1.01325, "in bar", 1013.25, 1e-9),
+        (Quantity.AIR_PRESSURE, 500.0, "in mmHg", 666.612, 1e-9),
     ],
 )
 def test_units(quantity, sent, as_what, is_so, within):
     found = {it.as_what: it.value for it in read_otherwise(quantity, sent, FRESH)}
     assert found.get(as_what) == (None if is_so is None else pytest.approx(is_so, abs=within))
+
+
+@pytest.mark.parametrize(
+    ("quantity", "low", "high"),
+    [
+        (Quantity.TEMPERATURE, 0.5, 35.0),
+        (Quantity.CONDUCTIVITY, 5.0, 75.0),
+        (Quantity.SALINITY, 2.0, 42.0),
+        (Quantity.OXYGEN, 1.0, 18.0),
+        (Quantity.OXYGEN_SATURATION, 15.0, 200.0),
+        (Quantity.AIR_PRESSURE, 600.0, 1085.0),
+    ],
+)
+def test_what_some_nurserys_water_can_be(quantity, low, high):
+    """Project judgement, written down a second time: within these nobody is asked for the unit."""
+    beyond = [low - 0.01, low, high, high + 0.01]
+    assert [is_plausible(quantity, value) for value in beyond] == [False, True, True, False]
+
+
+def test_what_is_true_in_standards():
+    """Project judgement, likewise: ice and zero solutions, warm ones, bottles of up to 111.8 mS/cm."""
+    assert IN_STANDARDS == {
+        Quantity.TEMPERATURE: (-1.0, 60.0),
+        Quantity.CONDUCTIVITY: (0.0, 150.0),
+        Quantity.SALINITY: (0.0, 45.0),
+        Quantity.OXYGEN: (0.0, 20.0),
+        Quantity.OXYGEN_SATURATION: (0.0, 200.0),
+        Quantity.AIR_PRESSURE: (500.0, 1100.0),
+    }
 
 
 def test_the_other_orders_of_four_bytes():
@@ -44,6 +82,10 @@ def test_the_other_orders_of_four_bytes():
     turned = struct.unpack("<f", bytes.fromhex("41933333"))[0]
     assert (18.4, "with its bytes in the other order") in [
         (round(it.value, 4), it.as_what) for it in read_otherwise(Quantity.TEMPERATURE, turned)
+    ]
+    in_words = struct.unpack(">f", bytes.fromhex("93413333"))[0]
+    assert [(round(it.value, 4), it.as_what) for it in read_otherwise(Quantity.TEMPERATURE, in_words)] == [
+        (18.4, "with the bytes of each word in the other order")
     ]
 
 
