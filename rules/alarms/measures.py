@@ -109,7 +109,7 @@ def by_week(episodes: Sequence[Episode], start_ms: int, stop_ms: int) -> list[Me
 
 
 def _counts(raised: Sequence[int], period_ms: int, length_ms: int) -> list[int]:
-    counts = [0] * max(1, -(-length_ms // period_ms))
+    counts = [0] * -(-length_ms // period_ms)
     for time_ms in raised:
         counts[time_ms // period_ms] += 1
     return counts

@@ -95,3 +95,10 @@ def test_comparing_counts_every_episode_once_and_mirrors(one, other):
     kinds = [change.what for change in forth]
     assert len(a) - kinds.count("vanishes") == len(b) - kinds.count("appears")
     assert {change.start_ms for change in forth} == {change.start_ms for change in back}
+
+
+def test_a_change_is_of_the_alarm_that_it_is_about_and_begins_with_the_earlier_of_the_two():
+    early, late = Story().stands(5, 20, T), Story().stands(10, 20, T)
+    for one, other in ((early, late), (late, early), (early, Story()), (Story(), early)):
+        (change,) = compare(episodes_of(one.events), episodes_of(other.events), END_MS)
+        assert (change.alarm, change.start_ms) == (f"{T}/high", START_MS + 5 * MINUTE_MS)

@@ -234,3 +234,25 @@ def test_a_rack_that_comes_and_goes_without_a_heartbeat_is_silent_and_only_a_hea
     link.said("a", "gone", told_ms + 4, kept=False)
     link.said("a", "watching", told_ms + 5, kept=False, since="08:01")
     assert link.due_ms(TIMES) == told_ms + 5 + SILENT_MS, "another start"
+
+
+def test_a_start_ends_the_silence_of_a_rack_whose_connection_did_not_break():
+    link = signs("a")
+    assert link.racks["a"].vessels == 0, "it does not say how many"
+    assert said(link.fall_silent(START + SILENT_MS, TIMES))
+    back = link.said("a", "watching", START + 90, kept=False, since="08:00")
+    assert said(back) == [("a", "rack_silent", "normal", START + 90, START)]
+
+
+def test_a_rack_that_was_started_again_while_nobody_listened_has_not_gone():
+    link = signs("a")
+    link.said("a", "stopped", START + 1, kept=False)
+    link.said("a", "watching", START + 5, kept=True)
+    assert said(link.fall_silent(START + 5 + SILENT_MS, TIMES))
+    assert said(link.said("a", "watching", START + 90, kept=False))
+
+
+def test_a_word_that_no_rack_says_changes_nothing():
+    link = signs("a")
+    assert link.said("a", "dozing", START + 9, kept=False) == []
+    assert (link.racks["a"].state, link.due_ms(TIMES)) == ("watching", START + SILENT_MS)
