@@ -138,3 +138,22 @@ def test_a_share_or_a_specific_gravity_may_be_meant_by_what_else_is_out_of_range
     assert shares == ["--unit mg/L", "--unit ppm", "oxygen_saturation --unit /"]
     assert typed_otherwise(Quantity.SALINITY, 1.025, -1.0, POSSIBLE)[-1].startswith("specific_gravity with")
     assert typed_otherwise(Quantity.OXYGEN_SATURATION, 8.1, 810.0, POSSIBLE)[-1] == "oxygen"
+
+
+@pytest.mark.parametrize(
+    ("quantity", "way", "low", "high"),
+    [
+        (Quantity.SALINITY, "specific_gravity with the --scale of the instrument", 0.99, 1.05),
+        (Quantity.OXYGEN, "oxygen_saturation", 15.0, 200.0),
+        (Quantity.OXYGEN, "oxygen_saturation --unit /", 0.15, 1.5),
+        (Quantity.OXYGEN_SATURATION, "oxygen", 1.0, 15.0),
+    ],
+)
+def test_between_what_another_quantity_may_be_meant(quantity, way, low, high):
+    """Project judgement."""
+    impossible = POSSIBLE[quantity][1] + 1
+    ways = [
+        way in typed_otherwise(quantity, typed, impossible, POSSIBLE)
+        for typed in (low - 0.001, low, high, high + 0.001)
+    ]
+    assert ways == [False, True, True, False]

@@ -34,6 +34,8 @@ def test_an_episode_lasts_from_raised_to_returned_at_its_worst_priority():
         (f"{T}/high", 0, 20, "critical"),
         (f"{T}/low", 30, None, "high"),
     ]
+    first = episodes_of(story.events)[0]
+    assert (first.vessel, first.condition, first.first) == ("kreisel-1", "high", story.events[0])
 
 
 def test_acknowledging_what_has_returned_makes_no_new_episode():

@@ -232,3 +232,44 @@ def test_a_probe_is_widened_only_beyond_what_both_may_be_off_together():
     two = Chart((replace(check, probe=0.6, hand_accuracy=0.3), replace(check, probe=0.6, hand_accuracy=0.5)))
     assert two.widened(0.3) == pytest.approx(0.6)
     assert two.widened(0.7) == 0.7
+
+
+def test_a_probe_that_is_accused_by_several_instruments_is_known_by_the_least_known_of_them():
+    charts = {}
+    for name in ("k2/salinity", "k3/salinity", "k4/salinity"):
+        charts = checked([0.9] * 8, name, charts, probe=0.1, hand=1.0)
+    other = replace(compared(measured(accuracy=0.2), 35.0, 0.1), instrument="a bottle")
+    charts["k1/salinity"] = with_check(charts, "k1/salinity", other)
+    charts = checked([2.9] * 7, "k1/salinity", charts, probe=0.1, hand=1.0)
+    chart = charts["k1/salinity"]
+    assert chart.off_by is not None
+    assert (chart.bias_from, "only a standard" in chart.rule) == (0, True)
+
+
+def test_the_bias_is_as_sure_as_the_least_accurate_probe_and_the_constant_share_of_the_instrument():
+    """Of 0.5 constant and 1.0 stated, by probes good for 0.1, 0.1 and 0.4; constants add up as they may."""
+    charts, share = {}, 0.5**2 / (0.5**2 + 0.4**2 / 3)
+    for name, accuracy in (("k2/salinity", 0.1), ("k3/salinity", 0.4)):
+        half = replace(compared(measured(accuracy=1.0), 33.3, accuracy), constant=0.5)
+        charts[name] = with_check(charts, name, half)
+    check = replace(compared(measured(accuracy=1.0), 43.3, 0.1), constant=0.5)
+    chart = with_check(charts, "k1/salinity", check)
+    bound = 0.1 + share * 0.4 + (1 - share) * 1.0
+    assert chart.allowed == pytest.approx(math.hypot(bound, 2.0 * math.hypot(0.1, 1.0)))
+    assert chart.off_by == pytest.approx(10.3 - share * 0.3)
+
+
+def test_an_instrument_may_be_coarse():
+    assert measured(accuracy=1.5, resolution=2.0).made_with.off == 2.5
+
+
+def test_a_specific_gravity_of_which_nobody_said_how_sure_it_is_is_as_sure_as_salinity_usually_is():
+    taken = measured(value=None, specific_gravity=1.025, scale="25/25")
+    assert taken.made_with.accuracy == pytest.approx(0.5)
+
+
+def test_nearly_fresh_water_has_a_step_of_specific_gravity_too():
+    """Less would be no sea water. About 7.5e-4 of density a salinity there (EOS-80): 1.33 a thousandth."""
+    taken = measured(value=None, specific_gravity=1.00003, scale="25/25", accuracy=0.001)
+    assert 0 < taken.value < 0.1
+    assert taken.made_with.accuracy == pytest.approx(1.33, rel=0.03)
