@@ -50,8 +50,8 @@ class Bias:
 def bias_of(differences: Sequence[float], worst: float, own: float) -> Bias:
     """Return the bias of an instrument from the mean difference at each probe that it visited.
 
-    `worst` is the least accuracy of these probes, `own` the constant part of the instrument's. Probes that are
-    no better than the instrument tell nothing of it.
+    `worst` is the least accuracy of these probes, `own` the constant part of the instrument's. Probes that
+    are no better than the instrument tell nothing of it.
     """
     count = len(differences)
     if count < FROM_PROBES or own <= worst:

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import pytest
+
 from rules.alarms.life_cycle import Priority
 from rules.calling.rack_signs import TAKEN_AWAY, RackSigns
 from rules.calling.records import RACK_RESTARTS, UNREADABLE
@@ -256,3 +258,31 @@ def test_a_word_that_no_rack_says_changes_nothing():
     link = signs("a")
     assert link.said("a", "dozing", START + 9, kept=False) == []
     assert (link.racks["a"].state, link.due_ms(TIMES)) == ("watching", START + SILENT_MS)
+
+
+@pytest.mark.parametrize("by", ["resume", "link"])
+def test_when_nobody_listened_a_rack_has_its_time_again_and_a_stopped_one_may_be_back(by):
+    link, at_ms = signs("north", "south"), START + 10 + TIMES.stopped_after_ms
+    link.said("south", "stopped", START + 5, kept=False)
+    link.said("north", "gone", START + 5, kept=False)
+    if by == "resume":
+        link.resume(at_ms)
+    else:
+        link.link(False, at_ms - 1)
+        assert link.linked_ms is None
+        link.link(True, at_ms)
+    assert link.linked_ms == at_ms
+    assert (link.racks["north"].heard_ms, link.racks["north"].gone_ms) == (at_ms, None)
+    assert link.racks["south"].heard_ms == START + 5, "since then it is stopped"
+    link.heard("north", at_ms + 2 * GONE_MS)
+    assert link.due_ms(TIMES) == at_ms + GONE_MS
+    assert link.fall_silent(at_ms + GONE_MS - 1, TIMES) == []
+    (late,) = link.fall_silent(at_ms + GONE_MS, TIMES)
+    assert said([late]) == [("south", "rack_stopped", "unacknowledged", at_ms + GONE_MS, START + 5)]
+
+
+def test_a_rack_that_is_known_to_be_silent_is_not_allowed_time_again():
+    link = signs("north")
+    link.fall_silent(START + SILENT_MS, TIMES)
+    link.resume(START + 90)
+    assert link.racks["north"].heard_ms == START
