@@ -74,19 +74,21 @@ def test_what_is_true_in_standards():
 
 
 def test_the_other_orders_of_four_bytes():
-    """18.4 as IEEE 754 is 41 93 33 33."""
-    swapped = struct.unpack(">f", bytes.fromhex("33334193"))[0]
-    assert [(round(it.value, 4), it.as_what) for it in read_otherwise(Quantity.TEMPERATURE, swapped)] == [
-        (18.4, "with its words in the other order")
-    ]
-    turned = struct.unpack("<f", bytes.fromhex("41933333"))[0]
-    assert (18.4, "with its bytes in the other order") in [
-        (round(it.value, 4), it.as_what) for it in read_otherwise(Quantity.TEMPERATURE, turned)
-    ]
-    in_words = struct.unpack(">f", bytes.fromhex("93413333"))[0]
-    assert [(round(it.value, 4), it.as_what) for it in read_otherwise(Quantity.TEMPERATURE, in_words)] == [
-        (18.4, "with the bytes of each word in the other order")
-    ]
+    """18.41 as IEEE 754 is 41 93 47 AE."""
+    for sent, how in (
+        ("47AE4193", "with its words in the other order"),
+        ("AE479341", "with its bytes in the other order"),
+        ("9341AE47", "with the bytes of each word in the other order"),
+    ):
+        (value,) = struct.unpack(">f", bytes.fromhex(sent))
+        found = [(round(it.value, 4), it.as_what) for it in read_otherwise(Quantity.TEMPERATURE, value)]
+        assert (18.41, how) in found
+
+
+@pytest.mark.parametrize("sent", [float("inf"), float("-inf"), float("nan")])
+def test_what_is_no_number_is_nothing_else(sent):
+    for quantity in Quantity:
+        assert read_otherwise(quantity, sent, FRESH) == ()
 
 
 def test_what_was_never_four_bytes_has_no_other_order_of_them():
@@ -118,6 +120,8 @@ POSSIBLE = {
         (Quantity.TEMPERATURE, -5.0, []),
         (Quantity.TEMPERATURE, 59.0, ["--unit F"]),
         (Quantity.TEMPERATURE, 121.9, ["--unit F"]),
+        (Quantity.CONDUCTIVITY, 100_000.0, ["--unit uS/cm"]),
+        (Quantity.CONDUCTIVITY, 100_001.0, []),
         (Quantity.TEMPERATURE, 123.0, []),
         (Quantity.TEMPERATURE, 268.15, ["--unit K"]),
         (Quantity.CONDUCTIVITY, 42_914.0, ["--unit uS/cm"]),
