@@ -344,3 +344,23 @@ def test_the_worst_rack_comes_first_in_the_daily_word():
         RackToday("e", "silent", 4, 0, 0),
     ]
     assert [it.rack for it in sorted(racks, key=RackToday.rank)] == ["e", "d", "a", "b", "c"]
+
+
+def test_a_new_problem_has_called_nobody():
+    its = Problem(7, "north/x")
+    assert (its.calls, its.step, its.failed, its.asked, its.answered_ms) == (0, 0, 0, 0, 0)
+    assert (its.handed_ms, its.due_ms, its.again_ms, its.answer, its.lead) == (None, None, None, None, "")
+    assert (its.told, its.waits, its.urgency, its.open) == ([], False, None, False)
+
+
+def test_what_was_seen_and_is_asked_about_soon_may_be_answered_again():
+    its = answered(Reply.SEEN, told=["ada"], due_ms=20_000)
+    its.see()
+    assert its.refusal(Answer(Reply.SEEN, "bo"), 19_000, 20_000) == ""
+
+
+def test_the_state_of_a_word_counts_whatever_step_it_names():
+    its = problem(said())
+    its.see()
+    its.take(said(trigger="eased", state="normal"))
+    assert not its.open

@@ -286,3 +286,16 @@ def test_a_rack_that_is_known_to_be_silent_is_not_allowed_time_again():
     link.fall_silent(START + SILENT_MS, TIMES)
     link.resume(START + 90)
     assert link.racks["north"].heard_ms == START
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_the_end_of_a_stop_is_as_urgent_as_what_was_told_of_it(late):
+    link = signs("north")
+    (begun,) = link.said("north", "stopped", START + 5, kept=False)
+    if late:
+        (begun,) = link.fall_silent(START + 5 + TIMES.stopped_after_ms, TIMES)
+    (ended,) = link.heard("north", START + 9 + TIMES.stopped_after_ms)
+    assert ended.event.priority is begun.event.priority is (Priority.CRITICAL if late else Priority.MEDIUM)
+    assert (ended.event.at_ms, ended.event.since_ms) == (START + 9 + TIMES.stopped_after_ms, START + 5)
+    assert [str(it.event.trigger) for it in (begun, ended)] == ["raised", "returned"]
+    assert begun.event.number == 0, "our own words have no number"
