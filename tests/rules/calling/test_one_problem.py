@@ -364,3 +364,7 @@ def test_the_state_of_a_word_counts_whatever_step_it_names():
     its.see()
     its.take(said(trigger="eased", state="normal"))
     assert not its.open
+
+
+def test_only_to_pass_it_on_twice_is_a_slip():
+    assert answered(Reply.SEEN).said_twice(Answer(Reply.SEEN, "ada"), 10_001) is False
