@@ -78,9 +78,8 @@ def measures(episodes: Sequence[Episode], start_ms: int, stop_ms: int) -> Measur
     raised = [episode.start_ms - start_ms for episode in here]
     tens = _counts(raised, TEN_MINUTES_MS, length_ms)
     hours = _counts(raised, HOUR_MS, length_ms)
-    ranked = Counter(episode.alarm for episode in here)
     urgency = Counter(episode.priority for episode in here)
-    offenders = sorted(ranked.items(), key=lambda item: (-item[1], item[0]))
+    offenders = Counter(sorted(episode.alarm for episode in here)).most_common()
     count = len(here)
     return Measures(
         start_ms,
