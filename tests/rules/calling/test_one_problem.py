@@ -368,3 +368,34 @@ def test_the_state_of_a_word_counts_whatever_step_it_names():
 
 def test_only_to_pass_it_on_twice_is_a_slip():
     assert answered(Reply.SEEN).said_twice(Answer(Reply.SEEN, "ada"), 10_001) is False
+
+
+@pytest.mark.parametrize(
+    ("state", "anew"),
+    [({}, True), ({"handed_ms": 5}, False), ({"due_ms": None}, False), ({"waits": True}, False)],
+)
+def test_a_first_call_about_what_it_has_become_is_due(state, anew):
+    its = answered(Reply.SEEN, **({"due_ms": 20_000} | state))
+    assert its.is_due_anew is anew
+    its.see()
+    assert its.is_due_anew is False, "nothing calls"
+
+
+def test_a_word_belongs_to_the_problem_of_its_cause_or_to_its_own():
+    assert said(cause="loop").problem == "north/loop"
+    assert said().problem == f"north/{WARM}"
+
+
+@pytest.mark.parametrize(
+    ("more", "drill"),
+    [({}, True), ({"journal": "j"}, False), ({"mention": True}, False)],
+)
+def test_only_our_own_word_is_of_a_drill(more, drill):
+    """What a rack says in its journal is real whatever it calls it, and what it mentions is no alarm."""
+    assert said("x/y/drill", **({"journal": ""} | more)).is_drill is drill
+    assert said("x/y/high", **({"journal": ""} | more)).is_drill is False
+
+
+def test_an_answer_is_the_same_by_a_link_or_by_its_number():
+    assert Answer(Reply.SEEN, "ada") == Answer(Reply.SEEN, "ada", by_link=True)
+    assert Answer(Reply.SEEN, "ada").by_link is False
