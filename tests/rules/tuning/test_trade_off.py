@@ -222,7 +222,7 @@ def test_a_difference_within_its_interval_is_no_difference(quieter, sure):
 def test_fewer_calls_never_pay_for_an_incident_more_that_is_late():
     present = a_trial("present", *[a_score(calls=9, waits=(5,))] * 20)
     other = a_trial("other", a_score(waits=(None,)), *[a_score(waits=(5,))] * 19)
-    assert not is_better(other.score, present.score, TIMELY, draws(present))
+    assert is_better(other.score, present.score, TIMELY, draws(present)) is False
 
 
 @pytest.mark.parametrize(("calls", "kept"), [(10, False), (14, False), (16, True)])
