@@ -76,6 +76,17 @@ def test_a_trouble_that_was_told_is_explained_by_what_it_is_found_to_hide():
     assert said == [(f"{PROBE}/unwatched", "worsened"), ("k1/temperature/silent", "suppressed")]
 
 
+@pytest.mark.parametrize(
+    ("seen", "step"), [(("k1", "k2"), "worsened"), (("k1",), "worsened"), ((), "raised")]
+)
+def test_a_danger_goes_over_from_any_trouble_that_people_know_of(seen, step):
+    """Of two probes of the bus; what nobody is told of any more is no news that it could go over from."""
+    first = [trouble(vessel, cause=BUS) for vessel in ("k1", "k2")]
+    gone = [trouble(it, cause=BUS, active=False) for it in ("k1", "k2") if it not in seen]
+    book = book_of(*first, *gone)
+    assert told(book, hides(reach=("k1", "k2")))[0] == (f"{PROBE}/unwatched", step)
+
+
 def told(book, crossing):
     book.cross(crossing, 9, None)
     return [(event.alarm, str(event.trigger)) for event in book.take_events()]
