@@ -78,9 +78,8 @@ def measures(episodes: Sequence[Episode], start_ms: int, stop_ms: int) -> Measur
     raised = [episode.start_ms - start_ms for episode in here]
     tens = _counts(raised, TEN_MINUTES_MS, length_ms)
     hours = _counts(raised, HOUR_MS, length_ms)
-    ranked = Counter(episode.alarm for episode in here)
     urgency = Counter(episode.priority for episode in here)
-    offenders = sorted(ranked.items(), key=lambda item: (-item[1], item[0]))
+    offenders = Counter(sorted(episode.alarm for episode in here)).most_common()
     count = len(here)
     return Measures(
         start_ms,
@@ -109,7 +108,7 @@ def by_week(episodes: Sequence[Episode], start_ms: int, stop_ms: int) -> list[Me
 
 
 def _counts(raised: Sequence[int], period_ms: int, length_ms: int) -> list[int]:
-    counts = [0] * max(1, -(-length_ms // period_ms))
+    counts = [0] * -(-length_ms // period_ms)
     for time_ms in raised:
         counts[time_ms // period_ms] += 1
     return counts

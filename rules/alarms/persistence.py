@@ -117,7 +117,7 @@ def turns(
         else:
             phase, position = _CONFIRMED[phase], index + 1
             active_ms = _active_lately(active_ms, int(time_ms[index]), arming)
-            times = len(active_ms) if arming and len(active_ms) >= CHATTERS else 0
+            times = len(active_ms) if len(active_ms) >= CHATTERS else 0
             found.append(Turn(index, arming, since_ms, times))
 
 

@@ -60,8 +60,8 @@ class Calls:
     waiting: Waiting = field(default_factory=Waiting)
     practice: Practice = field(default_factory=Practice)
     trails: dict[str, Trails] = field(default_factory=dict)
-    _homes: dict[str, dict[str, Problem]] = field(init=False, repr=False, default_factory=dict)
-    _dues: list[tuple[int, int, str]] = field(init=False, repr=False, default_factory=list)
+    _homes: dict[str, dict[str, Problem]] = field(init=False, default_factory=dict)
+    _dues: list[tuple[int, int, str]] = field(init=False, default_factory=list)
 
     def __post_init__(self) -> None:
         """Work out where each alarm belongs, and what falls due."""

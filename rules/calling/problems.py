@@ -89,7 +89,7 @@ class Problem:
     again_ms: int | None = None
     lead: str = ""
     asked: int = 0
-    _tally: Counter[tuple[Stand, Priority]] = field(init=False, repr=False, default_factory=Counter)
+    _tally: Counter[tuple[Stand, Priority]] = field(init=False, default_factory=Counter)
 
     def __post_init__(self) -> None:
         """Count the alarms by stand and priority: a problem may have thousands."""

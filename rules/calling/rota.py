@@ -82,8 +82,7 @@ class Rota:
         """Return who is on call at a moment, and who follows."""
         person = self.on_call(at_ms)
         ends = [it for swap in self.swaps for it in (swap.start_ms, swap.end_ms) if it > at_ms]
-        weeks = range(1, len(self.people) + 1)
-        after = (self._turn(since_ms) + week for since_ms in (at_ms, *ends) for week in weeks)
+        after = (self._turn(since_ms) + 1 for since_ms in (at_ms, *ends))
         for moment_ms in sorted({*ends, *map(self._begins_ms, after)}):
             if (then := self.on_call(moment_ms)) != person:
                 return Shift(person, moment_ms, then)

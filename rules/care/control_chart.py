@@ -47,13 +47,13 @@ class Bias:
         return probe + self.share * self.worst + (1.0 - self.share) * hand
 
 
-def bias_of(differences: Sequence[float], worst: float, hand: float, constant: float) -> Bias:
+def bias_of(differences: Sequence[float], worst: float, own: float) -> Bias:
     """Return the bias of an instrument from the mean difference at each probe that it visited.
 
-    `worst` is the least accuracy of these probes, `hand` that of the instrument, of which `constant` (0 to 1)
-    is a constant error. Probes that are no better than the instrument tell nothing of it.
+    `worst` is the least accuracy of these probes, `own` the constant part of the instrument's. Probes that
+    are no better than the instrument tell nothing of it.
     """
-    count, own = len(differences), constant * hand
+    count = len(differences)
     if count < FROM_PROBES or own <= worst:
         return Bias()
     share = own**2 / (own**2 + worst**2 / count)

@@ -173,7 +173,7 @@ def _bias(checks: Mapping[str, tuple[HandCheck, ...]], of: HandCheck) -> Bias:
     }
     means = [math.fsum(each.difference for each in own) / len(own) for own in visited.values()]
     worst = max(each.probe_accuracy for own in visited.values() for each in own)
-    return bias_of(means, worst, of.hand_accuracy, of.constant)
+    return bias_of(means, worst, of.constant * of.hand_accuracy)
 
 
 def compared(measurement: HandMeasurement, probe: float, probe_accuracy: float | None) -> HandCheck:

@@ -105,7 +105,7 @@ def read_otherwise(
     quantity: Quantity, value: float, around: Around | None = None
 ) -> tuple[ReadOtherwise, ...]:
     """Return what a number that no water can be would be, read otherwise; only what is plausible."""
-    if is_plausible(quantity, value) or not math.isfinite(value):
+    if is_plausible(quantity, value):
         return ()
     read = [ReadOtherwise(formula(value), unit) for unit, formula in _UNITS[quantity].items()]
     found = [*read, *_oxygen(quantity, value, around or Around()), *_other_order(value)]
@@ -128,9 +128,9 @@ def _oxygen(quantity: Quantity, value: float, around: Around) -> Iterator[ReadOt
     """Read % of saturation as mg/L and back, where what that needs is known."""
     inputs = (around.temperature_c, around.salinity, around.air_pressure_hpa)
     if quantity is Quantity.OXYGEN:
-        yield ReadOtherwise(float(oxygen_mg_l(value, *inputs)[0]), "in % of saturation")
+        yield ReadOtherwise(oxygen_mg_l(value, *inputs).item(), "in % of saturation")
     if quantity is Quantity.OXYGEN_SATURATION:
-        yield ReadOtherwise(float(oxygen_saturation_percent(value, *inputs)[0]), "in mg/L")
+        yield ReadOtherwise(oxygen_saturation_percent(value, *inputs).item(), "in mg/L")
 
 
 def _other_order(value: float) -> Iterator[ReadOtherwise]:
@@ -144,4 +144,4 @@ def _other_order(value: float) -> Iterator[ReadOtherwise]:
         "with the bytes of each word in the other order": bytes((b[1], b[0], b[3], b[2])),
     }
     for how, turned in orders.items():
-        yield ReadOtherwise(float(np.frombuffer(turned, dtype=">f4")[0]), how)
+        yield ReadOtherwise(np.frombuffer(turned, dtype=">f4").item(), how)

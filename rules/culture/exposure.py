@@ -95,7 +95,7 @@ def _held(series: Series, from_ms: int, to_ms: int) -> tuple[Ints, Floats, Float
 def _worst_step(series: Series, from_ms: int, to_ms: int) -> float:
     part = slice(*map(int, np.searchsorted(series.time_ms, [from_ms, to_ms])))
     hours, place = np.unique(series.time_ms[part] // HOUR_MS, return_inverse=True)
-    means = np.bincount(place, series.value[part]) / np.maximum(np.bincount(place), 1)
+    means = np.bincount(place, series.value[part]) / np.bincount(place)
     return float(np.abs(np.diff(means))[np.diff(hours) == 1].max(initial=0.0))
 
 

@@ -58,7 +58,8 @@ def survival(of: Cohort) -> Share | None:
         return share, None, None
     least = min(alive.interval[0] / max(came.interval[1], 1.0), 1.0)
     most = min(alive.interval[1] / max(came.interval[0], 1.0), 1.0)
-    return share, wilson(least * came.number, came.number)[0], wilson(most * came.number, came.number)[1]
+    (low, _), (_, high) = (wilson(it * came.number, came.number) for it in (least, most))
+    return share, low, high
 
 
 def discs_per_polyp(of: Cohort) -> Share | None:

@@ -18,7 +18,7 @@ from rules.tuning.incident import Incident, answers
 CALLS_FROM = Priority.HIGH
 CALLING = frozenset({Trigger.RAISED, Trigger.WORSENED})
 
-NIGHT = (22, 7)
+NIGHT_FROM, NIGHT_TO = 22, 7
 """Hours of local time between which a call wakes somebody (common practice, no source)."""
 
 CHATTER_WITHIN_MS = 600_000
@@ -181,7 +181,7 @@ def is_call(event: AlarmEvent) -> bool:
 def is_night(at_ms: int, zone: tzinfo) -> bool:
     """Return whether people in `zone` sleep at that time."""
     hour = datetime.fromtimestamp(at_ms / 1000, zone).hour
-    return hour >= NIGHT[0] or hour < NIGHT[1]
+    return hour >= NIGHT_FROM or hour < NIGHT_TO
 
 
 def score(

@@ -80,12 +80,12 @@ def rank(score: Score, timely: Timely) -> tuple[float, ...]:
     return (score.late(timely), score.missed, score.burden, score.chattering)
 
 
-def choose(trials: Sequence[Trial], timely: Timely, without: slice = slice(0)) -> Trial:
+def choose(trials: Sequence[Trial], timely: Timely, without: slice = slice(0, 0)) -> Trial:
     """Return the best trial by the rule of choice, judged without a block of its nights."""
 
     def key(trial: Trial) -> tuple[float, ...]:
         nights = trial.score.nights
-        score = Score(nights[: without.start or 0] + nights[without.stop :])
+        score = Score(nights[: without.start] + nights[without.stop :])
         return (*rank(score, timely), trial.changes, score.typical_wait_ms)
 
     return min(trials, key=key)

@@ -72,7 +72,7 @@ def test_growth_has_the_interval_of_statsmodels(bells):
         return
     days = np.array([(it.at_ms - made[0].at_ms) / DAY_MS for it in made])
     ols = sm.OLS(np.log([it.mean_mm for it in made]), sm.add_constant(days)).fit()
-    assert line.slope == pytest.approx(ols.params[1], abs=1e-9)
+    assert (line.intercept, line.slope) == pytest.approx(tuple(ols.params), abs=1e-9)
     assert [line.low, line.high] == pytest.approx(list(ols.conf_int()[1]), abs=1e-8)
 
 

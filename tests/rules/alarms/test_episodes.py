@@ -34,6 +34,8 @@ def test_an_episode_lasts_from_raised_to_returned_at_its_worst_priority():
         (f"{T}/high", 0, 20, "critical"),
         (f"{T}/low", 30, None, "high"),
     ]
+    first = episodes_of(story.events)[0]
+    assert (first.vessel, first.condition, first.first) == ("kreisel-1", "high", story.events[0])
 
 
 def test_acknowledging_what_has_returned_makes_no_new_episode():
@@ -95,3 +97,10 @@ def test_comparing_counts_every_episode_once_and_mirrors(one, other):
     kinds = [change.what for change in forth]
     assert len(a) - kinds.count("vanishes") == len(b) - kinds.count("appears")
     assert {change.start_ms for change in forth} == {change.start_ms for change in back}
+
+
+def test_a_change_is_of_the_alarm_that_it_is_about_and_begins_with_the_earlier_of_the_two():
+    early, late = Story().stands(5, 20, T), Story().stands(10, 20, T)
+    for one, other in ((early, late), (late, early), (early, Story()), (Story(), early)):
+        (change,) = compare(episodes_of(one.events), episodes_of(other.events), END_MS)
+        assert (change.alarm, change.start_ms) == (f"{T}/high", START_MS + 5 * MINUTE_MS)

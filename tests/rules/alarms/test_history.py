@@ -7,7 +7,7 @@ import pytest
 
 from rules.alarms.alarm import new_alarm
 from rules.alarms.event import AlarmEvent, Crossing, Evidence
-from rules.alarms.history import alarm_event_from_json, says_the_same, steps_to
+from rules.alarms.history import alarm_event_from_json, once_one, says_the_same, steps_to
 from rules.alarms.life_cycle import Condition, Priority, State, Trigger
 from rules.errors import InputError
 from rules.plain import to_plain
@@ -88,3 +88,25 @@ def test_what_latches_is_latched_when_it_has_returned_meanwhile():
     over = now(State.NORMAL, active=False)
     assert steps_to(State.ACKNOWLEDGED, over, (Condition.HIGH,)) == [Trigger.LATCHED]
     assert steps_to(State.ACKNOWLEDGED, over, (Condition.LOW,)) == [Trigger.RETURNED]
+
+
+@pytest.mark.parametrize(
+    ("said", "stands", "passed_on"),
+    [
+        ({"priority": Priority.HIGH}, {}, True),
+        ({"priority": Priority.CRITICAL, "state": State.ACKNOWLEDGED}, {}, True),
+        ({"priority": Priority.MEDIUM}, {}, False),
+        ({"priority": Priority.HIGH, "state": State.RETURNED}, {}, False),
+        ({"priority": Priority.HIGH}, {"active": {}}, False),
+        ({"priority": Priority.HIGH, "channel": "k2/temperature"}, {}, False),
+        ({"priority": Priority.HIGH, "condition": Condition.LOW}, {}, False),
+    ],
+    ids=["high", "seen", "only mild", "over", "gone", "another channel", "the other side"],
+)
+def test_what_was_told_before_the_worse_limit_had_a_name_goes_over_to_it(said, stands, passed_on):
+    """Of two limits of one kind the worse was once told under the name of the milder."""
+    worse = replace(now(State.UNACKNOWLEDGED, condition=Condition.HIGH_HIGH), **stands)
+    told = replace(RAISED, **said)
+    found = [("k1/temperature/high_high", "k1/temperature/high")] if passed_on else []
+    assert list(once_one([worse], {told.alarm: told})) == found
+    assert list(once_one([worse], {told.alarm: told, worse.name: told})) == [], "it was told by itself"

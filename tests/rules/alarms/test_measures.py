@@ -111,3 +111,24 @@ def test_three_times_in_just_a_minute_chatters_and_the_worst_ten_are_ten():
     found = measured(story)
     assert found.top_share == 12 / 15
     assert [name for name, _ in found.offenders[:2]] == ["a/temperature/high", "v00/temperature/high"]
+
+
+def test_the_eleventh_in_ten_minutes_makes_a_flood_and_each_hour_is_busy_by_itself():
+    story = Story()
+    for k in range(31):
+        story.stands(1.8 * k, 200, f"v{k:02}/temperature")
+    found = measured(story, 240)
+    assert (found.busy_hours, found.most_in_ten_minutes) == (0.25, 6)
+    eleven = Story()
+    for k in range(11):
+        eleven.stands(0.5 * k, 20, f"v{k}/temperature")
+    assert measured(eleven, 20).busy_ten_minutes == 0.5
+
+
+def test_a_stretch_begins_with_its_first_moment_and_ends_before_its_last():
+    story = (
+        Story().stands(0, 2, "b/temperature").stands(59, 62, "a/temperature").stands(60, 70, "c/temperature")
+    )
+    found = measured(story, 60)
+    assert (found.start_ms, found.stop_ms, found.alarms) == (START_MS, START_MS + 60 * MINUTE_MS, 2)
+    assert [name for name, _ in found.offenders] == ["a/temperature/high", "b/temperature/high"], "by name"

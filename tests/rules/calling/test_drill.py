@@ -11,7 +11,7 @@ import pytest
 
 from rules.alarms.event import AlarmEvent
 from rules.alarms.life_cycle import Priority, State, Trigger
-from rules.calling.drill import EVERY_MS, GIVEN_MS, Outcome
+from rules.calling.drill import Outcome
 from rules.calling.duty import Manner, Pair, When
 from rules.calling.escalation import Escalation
 from rules.calling.records import DRILL, DRILL_LACKING, Answer, CallKind, Reply, Word
@@ -19,6 +19,7 @@ from tests.rules.calling.test_escalation import DUTY, HOUR, MIN, NIGHT, NOON, ca
 
 SEEN = Answer(Reply.SEEN, "ada", by_link=True)
 DAY = 24 * HOUR
+GIVEN_MS, EVERY_MS = HOUR // 2, 31 * DAY  # project judgement
 
 
 def asked(request="r:drill:1", rack="north"):

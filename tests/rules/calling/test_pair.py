@@ -412,3 +412,22 @@ def test_who_was_away_itself_gives_the_other_a_moment_to_be_heard():
     assert not team.calls.waiting.missing
     team.advance(back_ms + grace_ms)
     assert team.calls.waiting.missing
+
+
+def test_a_call_that_waited_is_not_made_once_its_alarm_is_over():
+    team = waiting_second()
+    assert not team.advance(NIGHT + DUTY.gather_ms).calls
+    told = team.hear(word(2, trigger="returned", state="normal"), NIGHT + MIN).calls
+    told += team.advance(NIGHT + 10 * MIN).calls
+    assert [call.kind for call in told if call.key.startswith("north/")] == [CallKind.RETURNED]
+
+
+def test_nor_once_its_alarm_was_seen_and_one_that_is_due_again_is_made_once():
+    team = waiting_second()
+    team.advance(NIGHT + DUTY.gather_ms)
+    team.answer(team.problems()[0].number, Answer(Reply.SEEN, "ada"), NIGHT + MIN)
+    assert not [call for call in team.advance(NIGHT + 10 * MIN).calls if call.kind is CallKind.ALARM]
+    again = waiting_second(repeat_ms=MISSING, hand_over_ms=15 * MIN)
+    made = [call for call in again.advance(NIGHT + 3 * MIN).calls if call.kind is CallKind.ALARM]
+    assert len({call.id for call in made}) == len(made)
+    assert len({call.at_ms for call in made}) == len(made), "no two at one moment"

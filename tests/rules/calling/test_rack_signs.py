@@ -2,12 +2,15 @@
 
 from dataclasses import replace
 
+import pytest
+
 from rules.alarms.life_cycle import Priority
-from rules.calling.rack_signs import TAKEN_AWAY, WELL_AFTER_MS, RackSigns
+from rules.calling.rack_signs import TAKEN_AWAY, RackSigns
 from rules.calling.records import RACK_RESTARTS, UNREADABLE
 from tests.rules.calling.test_escalation import DUTY
 
 GONE_MS, SILENT_MS, LINK_MS = 10, 30, 50
+WELL_AFTER_MS = 600_000  # project judgement
 START = 1_000
 TIMES = replace(DUTY, gone_after_ms=GONE_MS, silent_after_ms=SILENT_MS, link_lost_after_ms=LINK_MS)
 
@@ -242,3 +245,66 @@ def test_a_rack_that_comes_and_goes_without_a_heartbeat_is_silent_and_only_a_hea
     link.said("a", "gone", told_ms + 4, kept=False)
     link.said("a", "watching", told_ms + 5, kept=False, since="08:01")
     assert link.due_ms(TIMES) == told_ms + 5 + SILENT_MS, "another start"
+
+
+def test_a_start_ends_the_silence_of_a_rack_whose_connection_did_not_break():
+    link = signs("a")
+    assert link.racks["a"].vessels == 0, "it does not say how many"
+    assert said(link.fall_silent(START + SILENT_MS, TIMES))
+    back = link.said("a", "watching", START + 90, kept=False, since="08:00")
+    assert said(back) == [("a", "rack_silent", "normal", START + 90, START)]
+
+
+def test_a_rack_that_was_started_again_while_nobody_listened_has_not_gone():
+    link = signs("a")
+    link.said("a", "stopped", START + 1, kept=False)
+    link.said("a", "watching", START + 5, kept=True)
+    assert said(link.fall_silent(START + 5 + SILENT_MS, TIMES))
+    assert said(link.said("a", "watching", START + 90, kept=False))
+
+
+def test_a_word_that_no_rack_says_changes_nothing():
+    link = signs("a")
+    assert link.said("a", "dozing", START + 9, kept=False) == []
+    assert (link.racks["a"].state, link.due_ms(TIMES)) == ("watching", START + SILENT_MS)
+
+
+@pytest.mark.parametrize("by", ["resume", "link"])
+def test_when_nobody_listened_a_rack_has_its_time_again_and_a_stopped_one_may_be_back(by):
+    link, at_ms = signs("north", "south"), START + 10 + TIMES.stopped_after_ms
+    link.said("south", "stopped", START + 5, kept=False)
+    link.said("north", "gone", START + 5, kept=False)
+    if by == "resume":
+        link.resume(at_ms)
+    else:
+        link.link(False, at_ms - 1)
+        assert link.linked_ms is None
+        link.link(True, at_ms)
+    assert link.linked_ms == at_ms
+    assert (link.racks["north"].heard_ms, link.racks["north"].gone_ms) == (at_ms, None)
+    assert link.racks["south"].heard_ms == START + 5, "since then it is stopped"
+    link.heard("north", at_ms + 2 * GONE_MS)
+    assert link.due_ms(TIMES) == at_ms + GONE_MS
+    assert link.fall_silent(at_ms + GONE_MS - 1, TIMES) == []
+    (late,) = link.fall_silent(at_ms + GONE_MS, TIMES)
+    assert said([late]) == [("south", "rack_stopped", "unacknowledged", at_ms + GONE_MS, START + 5)]
+
+
+def test_a_rack_that_is_known_to_be_silent_is_not_allowed_time_again():
+    link = signs("north")
+    link.fall_silent(START + SILENT_MS, TIMES)
+    link.resume(START + 90)
+    assert link.racks["north"].heard_ms == START
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_the_end_of_a_stop_is_as_urgent_as_what_was_told_of_it(late):
+    link = signs("north")
+    (begun,) = link.said("north", "stopped", START + 5, kept=False)
+    if late:
+        (begun,) = link.fall_silent(START + 5 + TIMES.stopped_after_ms, TIMES)
+    (ended,) = link.heard("north", START + 9 + TIMES.stopped_after_ms)
+    assert ended.event.priority is begun.event.priority is (Priority.CRITICAL if late else Priority.MEDIUM)
+    assert (ended.event.at_ms, ended.event.since_ms) == (START + 9 + TIMES.stopped_after_ms, START + 5)
+    assert [str(it.event.trigger) for it in (begun, ended)] == ["raised", "returned"]
+    assert begun.event.number == 0, "our own words have no number"

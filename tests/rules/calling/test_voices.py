@@ -7,10 +7,11 @@ import pytest
 from rules.alarms.life_cycle import Priority
 from rules.calling.escalation import Escalation
 from rules.calling.records import Answer, Reply, Voice
-from rules.calling.voices import APART_FOR_MS, SPEAKERS_AT_MOST, Voices
+from rules.calling.voices import Voices
 from tests.rigs.rack_words import word_of
 from tests.rules.calling.test_escalation import DUTY, HOUR, MIN, NIGHT, SEEN, calling, calls
 
+APART_FOR_MS, SPEAKERS_AT_MOST = 86_400_000, 20  # project judgement
 A = Voice("aaaaaaaa", "run-a", "boot-a", "a-pi")
 B = Voice("bbbbbbbb", "run-b", "boot-b", "b-pi")
 CLONE = Voice("aaaaaaaa", "run-a", "boot-c", "a-pi")
@@ -195,3 +196,101 @@ def test_a_run_that_gives_signs_of_life_is_the_one_of_now_though_its_clock_is_be
     team.hear(of_after, NIGHT + 5 * MIN)  # a repeat
     assert not team.advance(NIGHT + 6 * MIN).calls
     assert team.problems()[0].members[alarm].word.run == "run-2"
+
+
+def spoken(*heard, within_ms=100):
+    """The voices after these were heard, and whether the last of it was news of two at once."""
+    voices, found = Voices(), None
+    for voice, at_ms in heard:
+        found = voices.hear("north", voice, at_ms, within_ms)
+    return voices, found
+
+
+@pytest.mark.parametrize(
+    ("heard", "at_once"),
+    [
+        ([(A, 0), (B, 10), (A, 20)], True),
+        ([(A, 0), (B, 0), (A, 0)], True),
+        ([(A, 0), (B, 10)], False),
+        ([(A, 0), (B, 10), (B, 20)], False),
+        ([(A, 0), (B, 10), (A, 100)], True),
+        ([(A, 0), (B, 10), (A, 101)], False),
+        ([(A, 0), (B, 1), (A, 5), (A, 106)], False),
+        ([(B, 0), (A, 10), (A, 110)], False),
+        ([(A, 0), (Voice(), 10), (A, 20)], False),
+        ([(Voice(), 0), (A, 10), (Voice(), 20)], False),
+    ],
+)
+def test_two_speak_at_once_where_one_is_heard_again_after_the_other_within_the_time(heard, at_once):
+    voices, found = spoken(*heard)
+    assert found is at_once
+    assert all(voice.key in voices.speakers["north"] for voice, _ in heard if voice.journal)
+    assert Voice().key not in voices.speakers["north"], "of an older version nobody is known"
+
+
+def test_two_at_once_are_news_once_and_a_third_is_again():
+    voices, _ = spoken((A, 0), (B, 10), (A, 20))
+    assert voices.apart == {"north": {A.key: NAME_A, B.key: NAME_B}}
+    assert voices.hear("north", B, 30, 100) is False
+    third = Voice("cccccccc", "run-c", "boot-c", "c-pi")
+    assert [voices.hear("north", it, at_ms, 100) for it, at_ms in ((third, 40), (A, 50), (third, 60))] == [
+        False, True, False,
+    ]  # fmt: skip
+    assert set(voices.apart["north"]) == {A.key, B.key, third.key}
+
+
+def test_copies_of_one_card_are_told_apart_by_the_start_of_the_machine():
+    voices, _ = spoken((A, 0), (CLONE, 10), (A, 20))
+    assert voices.apart["north"] == {
+        A.key: "north (journal aaaaaa on a-pi, started as boot-a)",
+        CLONE.key: "north (journal aaaaaa on a-pi, started as boot-c)",
+    }
+    assert voices.name("north", "aaaaaaaa", "boot-c") == voices.apart["north"][CLONE.key]
+    assert voices.name("north", "aaaaaaaa", "") == "north", "it may be either"
+
+
+def test_a_word_without_the_start_of_its_machine_is_known_by_its_journal():
+    voices, _ = spoken((A, 0), (B, 10), (A, 20))
+    assert voices.name("north", "bbbbbbbb", "") == NAME_B
+    assert voices.name("north", "cccccccc", "") == "north"
+    assert voices.name("south", "bbbbbbbb", "boot-b") == "south"
+
+
+def test_a_journal_lives_while_a_speaker_of_it_was_heard():
+    voices, _ = spoken((A, 50), (B, 10))
+    assert [voices.lives("north", "aaaaaaaa", since_ms) for since_ms in (50, 51)] == [True, False]
+    assert voices.lives("north", "bbbbbbbb", 11) is False
+    assert voices.lives("south", "aaaaaaaa", 0) is False
+    voices.allow_again(40)
+    assert [voices.lives("north", "bbbbbbbb", since_ms) for since_ms in (40, 41)] == [True, False]
+    assert voices.lives("north", "aaaaaaaa", 50) is True, "nothing goes back"
+
+
+def test_one_who_speaks_under_another_name_has_moved():
+    voices, _ = spoken((A, 0), (B, 10), (A, 20))
+    assert voices.moved("south", B) == ["north"]
+    assert voices.moved("north", B) == []
+    assert voices.moved("south", replace(B, boot="boot-x")) == []
+
+
+def test_a_speaker_is_told_apart_for_a_day_after_the_last_word_of_the_one_that_is_silent_longest():
+    voices, _ = spoken((A, 0), (B, 10), (A, 20))
+    assert voices.due_ms() == 10 + APART_FOR_MS
+    assert voices.silent_for_long(9 + APART_FOR_MS) == []
+    assert voices.silent_for_long(10 + APART_FOR_MS) == ["north"]
+    del voices.speakers["north"][B.key]
+    assert voices.due_ms() == APART_FOR_MS, "one of whom nothing is known any more"
+    assert Voices().due_ms() is None
+
+
+def test_of_too_many_speakers_the_one_that_is_silent_longest_is_forgotten():
+    voices = Voices()
+    many = [Voice("j", "r", f"boot-{number}") for number in range(SPEAKERS_AT_MOST + 1)]
+    for number, voice in enumerate(many[:-1]):
+        voices.hear("north", voice, number, 0)
+    voices.hear("north", many[0], 500, 0)
+    assert len(voices.speakers["north"]) == SPEAKERS_AT_MOST
+    voices.hear("north", many[-1], 501, 0)
+    assert [voice.key in voices.speakers["north"] for voice in (many[0], many[1], many[-1])] == [
+        True, False, True,
+    ]  # fmt: skip

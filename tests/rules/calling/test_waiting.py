@@ -6,13 +6,14 @@ import pytest
 
 from rules.alarms.life_cycle import Priority
 from rules.calling.duty import Pair
-from rules.calling.pair import SAID_AT_MOST, OtherSays, Sent, Stance, Taken, Waiting, newest_ms
+from rules.calling.pair import OtherSays, Sent, Stance, Taken, Waiting, newest_ms
 from rules.calling.problems import Problem
 from rules.calling.records import Answer, Call, CallKind, Reply
 from tests.rigs.rack_words import word_of
 from tests.rules.calling.test_escalation import DUTY
 
 MISSING, GRACE = 90, 30
+SAID_AT_MOST = 60  # project judgement
 PAIR = Pair("desk", True, MISSING)
 REPEAT = 400
 TIMES = replace(

@@ -6,7 +6,7 @@ import gsw
 import numpy as np
 import pytest
 
-from rules.care.accuracy import WEATHER_HPA, accuracy_of, nothing_more
+from rules.care.accuracy import accuracy_of, nothing_more
 from rules.quantities import Quantity
 from rules.rack.channels import channels_of
 from rules.rack.plan import RackPlan, Source
@@ -130,7 +130,7 @@ def test_oxygen_from_saturation():
 def test_without_a_barometer_the_weather_counts():
     measured = (*CT, Quantity.OXYGEN)
     found = accuracy(Quantity.OXYGEN_SATURATION, *measured)
-    assert found == pytest.approx(np.hypot(97.0 * 0.2 / O2, 97.0 * WEATHER_HPA / 1013.25), rel=0.05)
+    assert found == pytest.approx(np.hypot(97.0 * 0.2 / O2, 97.0 * 30.0 / 1013.25), rel=0.01)
 
 
 @pytest.mark.parametrize("unknown", CT)

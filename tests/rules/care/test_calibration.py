@@ -209,7 +209,9 @@ def test_what_the_water_did_while_a_probe_was_wiped_may_be_said_or_not():
     assert calibration_of(body, 7, "kim").cleaned == Cleaning(48.0, 49.2, -0.5)
     with pytest.raises(CalibrationError, match="the one after"):
         calibration_of({**BODY, "cleaned": {"before": 1.0, "after": 2.0, "who": 3.0}}, 7, "kim")
-    assert calibration_of(BODY, 7, "kim").note == ""
+    plain = calibration_of({**BODY, "cleaned": {"before": 1.0, "after": 2.0}}, 7, "kim")
+    assert (plain.note, plain.cleaned.meanwhile, plain.points[0].uncertainty) == ("", 0.0, 0.0)
+    assert (plain.found, plain.said, plain.base, plain.replaced) == ((), None, Line(1.0, 0.0), False)
 
 
 def test_what_one_point_moves_may_be_said_and_from_which_line():

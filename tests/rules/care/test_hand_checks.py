@@ -1,24 +1,29 @@
 """Hand measurements at the door, and beside the probe."""
 
 import json
+import math
 from dataclasses import replace
 
 import pytest
 
-from rules.care.control_chart import Bias
+from rules.care.control_chart import Bias, allowed
 from rules.care.hand_checks import (
+    COMPARED_WITHIN_MS,
     USUAL_ACCURACY,
     Chart,
     HandCheck,
     Instrument,
+    allowed_error,
     compared,
     corrected,
     hand_measurement_of,
+    refuse_blind,
     with_check,
 )
 from rules.errors import HandMeasurementError, SeawaterError
 from rules.plain import from_plain, to_plain
 from rules.quantities import Quantity
+from rules.rack.plan import Source
 
 BODY = {
     "vessel": "kreisel-1",
@@ -170,3 +175,101 @@ def test_a_chart_survives_the_snapshot():
     chart = checked([0.1, -0.2, 1.5])["k1/salinity"]
     assert isinstance(chart.checks[0], HandCheck)
     assert from_plain(Chart, json.loads(json.dumps(to_plain(chart)))) == chart
+
+
+def test_what_a_hand_instrument_may_be_off_unless_somebody_says():
+    """Common practice, no source; written down a second time, as it decides which probe is accused."""
+    assert USUAL_ACCURACY == {
+        Quantity.TEMPERATURE: 0.2,
+        Quantity.CONDUCTIVITY: 0.5,
+        Quantity.SALINITY: 0.5,
+        Quantity.OXYGEN: 0.3,
+        Quantity.OXYGEN_SATURATION: 4.0,
+        Quantity.AIR_PRESSURE: 1.0,
+    }
+    assert COMPARED_WITHIN_MS == 15 * 60_000
+    probe = Source(1, "k1-ct", Quantity.SALINITY, "k1", 1)
+    assert [allowed_error(it) for it in (probe, replace(probe, accuracy=0.1))] == [0.5, 0.1]
+    assert compared(measured(), 33.0, None).probe_accuracy == 0.5
+
+
+def test_an_error_is_constant_unless_somebody_says():
+    """A refractometer's or a thermometer's mostly is (common practice, no source)."""
+    assert Instrument(0.2) == Instrument(0.2, 0.0, 1.0)
+    assert HandCheck(0, 1.0, 1.0, 0.1, 0.1, "x").constant == 1.0
+    assert (Chart().over, Chart().allowed, Chart().bias_from, Chart().rule) == (0, 0.0, 0, "")
+
+
+@pytest.mark.parametrize(("quantity", "most"), [("salinity", 3.0), ("temperature", 1.2), ("oxygen", 1.8)])
+def test_six_times_the_usual_accuracy_still_tells_of_a_probe(quantity, most):
+    """Project judgement."""
+    refuse_blind(Quantity(quantity), most - 1e-9, "x")
+    with pytest.raises(HandMeasurementError, match=f"bench: ± .* of {quantity} .accuracy and half a step."):
+        refuse_blind(Quantity(quantity), most + 1e-9, "bench")
+
+
+def test_a_probe_is_accused_beyond_what_would_be_explained_and_not_at_it_also_by_one_check():
+    most = allowed([0.5], [math.hypot(0.3, 0.2)])
+    for probe, accused in ((most, False), (math.nextafter(most, 9), True), (math.nextafter(-most, -9), True)):
+        chart = with_check({}, "k1/salinity/spare", HandCheck(0, 0.0, probe, 0.3, 0.2, "x"))
+        assert (chart.off_by is not None) is accused
+        assert chart.over == accused
+
+
+def test_a_spare_of_the_same_quantity_tells_of_the_instrument_too():
+    charts = {}
+    for name in ("k2/salinity", "k3/salinity/spare", "k1/salinity/spare"):
+        charts = checked([0.9] * 8, name, charts, probe=0.1, hand=1.0)
+    three = checked([0.0] * 8, "k4/salinity", charts, probe=0.1, hand=1.0)["k4/salinity"]
+    assert three.bias_from == 4
+
+
+def test_a_probe_is_widened_only_beyond_what_both_may_be_off_together():
+    """0.3 and 0.4 together are 0.5; over two checks the hand's accuracy is their mean."""
+    check = HandCheck(0, 0.0, 0.5, 0.3, 0.4, "x")
+    assert Chart((check,)).widened(0.3) == 0.3
+    assert Chart((replace(check, probe=0.51),)).widened(0.3) == 0.51
+    two = Chart((replace(check, probe=0.6, hand_accuracy=0.3), replace(check, probe=0.6, hand_accuracy=0.5)))
+    assert two.widened(0.3) == pytest.approx(0.6)
+    assert two.widened(0.7) == 0.7
+
+
+def test_a_probe_that_is_accused_by_several_instruments_is_known_by_the_least_known_of_them():
+    charts = {}
+    for name in ("k2/salinity", "k3/salinity", "k4/salinity"):
+        charts = checked([0.9] * 8, name, charts, probe=0.1, hand=1.0)
+    other = replace(compared(measured(accuracy=0.2), 35.0, 0.1), instrument="a bottle")
+    charts["k1/salinity"] = with_check(charts, "k1/salinity", other)
+    charts = checked([2.9] * 7, "k1/salinity", charts, probe=0.1, hand=1.0)
+    chart = charts["k1/salinity"]
+    assert chart.off_by is not None
+    assert (chart.bias_from, "only a standard" in chart.rule) == (0, True)
+
+
+def test_the_bias_is_as_sure_as_the_least_accurate_probe_and_the_constant_share_of_the_instrument():
+    """Of 0.5 constant and 1.0 stated, by probes good for 0.1, 0.1 and 0.4; constants add up as they may."""
+    charts, share = {}, 0.5**2 / (0.5**2 + 0.4**2 / 3)
+    for name, accuracy in (("k2/salinity", 0.1), ("k3/salinity", 0.4)):
+        half = replace(compared(measured(accuracy=1.0), 33.3, accuracy), constant=0.5)
+        charts[name] = with_check(charts, name, half)
+    check = replace(compared(measured(accuracy=1.0), 43.3, 0.1), constant=0.5)
+    chart = with_check(charts, "k1/salinity", check)
+    bound = 0.1 + share * 0.4 + (1 - share) * 1.0
+    assert chart.allowed == pytest.approx(math.hypot(bound, 2.0 * math.hypot(0.1, 1.0)))
+    assert chart.off_by == pytest.approx(10.3 - share * 0.3)
+
+
+def test_an_instrument_may_be_coarse():
+    assert measured(accuracy=1.5, resolution=2.0).made_with.off == 2.5
+
+
+def test_a_specific_gravity_of_which_nobody_said_how_sure_it_is_is_as_sure_as_salinity_usually_is():
+    taken = measured(value=None, specific_gravity=1.025, scale="25/25")
+    assert taken.made_with.accuracy == pytest.approx(0.5)
+
+
+def test_nearly_fresh_water_has_a_step_of_specific_gravity_too():
+    """Less would be no sea water. About 7.5e-4 of density a salinity there (EOS-80): 1.33 a thousandth."""
+    taken = measured(value=None, specific_gravity=1.00003, scale="25/25", accuracy=0.001)
+    assert 0 < taken.value < 0.1
+    assert taken.made_with.accuracy == pytest.approx(1.33, rel=0.03)

@@ -60,7 +60,9 @@ def test_too_much_oxygen_is_first_looked_for_at_the_optode():
 
 def test_small_animals_leave_less_time_and_a_spare_probe_the_same():
     high = ("temperature", "high_high")
-    assert record_of("ephyra", *high, {}).respond_min < record_of("adult", *high, {}).respond_min
+    shares = {stage: record_of(stage, *high, {}).respond_min for stage in DEFAULT_TOLERANCES}
+    halves, all_of_it = dict.fromkeys(("planula", "strobila", "ephyra"), 30), dict.fromkeys(shares, 60)
+    assert shares == all_of_it | halves | {"juvenile": 45}
     assert record_of("ephyra", "temperature", "silent", {}) == record_of("adult", "temperature", "silent", {})
     assert record_of("adult", "oxygen", "low_low", {}) == record_of(
         "adult", "oxygen_saturation", "low_low", {}
@@ -83,6 +85,7 @@ def test_the_nurserys_own_goes_before_the_particular_before_the_general():
         (Severity.LOSS, 120, Priority.HIGH),
         (Severity.STRAIN, 60, Priority.HIGH),
         (Severity.STRAIN, 61, Priority.MEDIUM),
+        (Severity.STRAIN, 2879, Priority.MEDIUM),
         (Severity.STRAIN, 2880, Priority.LOW),
         (Severity.PROBE, 1, Priority.LOW),
     ],

@@ -4,10 +4,12 @@ import numpy as np
 import pytest
 from gsw import C_from_SP
 
-from rules.care.stability import WINDOW, over_the_span, settled
+from rules.care.stability import Settled, over_the_span, settled
 from rules.care.standards import Around, Standard, point_in
 from rules.errors import CalibrationError
 from rules.quantities import Quantity
+
+WINDOW = 6  # project judgement
 
 
 @pytest.mark.parametrize(
@@ -46,12 +48,19 @@ def test_air_saturated_water_and_moist_air_at_the_measured_pressure():
         )
         assert full == pytest.approx(9.092, abs=0.001)
         assert low / full == pytest.approx(0.96643, abs=2e-5)
+        known = point_in(standard, Quantity.OXYGEN, 9.0, Around(20.0, 1013.25))
+        assert known.uncertainty == pytest.approx(0.01 * known.true), "a per cent: common practice, no source"
     assert point_in("moist-air", Quantity.OXYGEN_SATURATION, 97.0, Around(20.0, 980.0)).true == 100.0
 
 
 def test_ice_and_zero_are_nothing():
-    assert point_in("ice", Quantity.TEMPERATURE, 0.2, Around()).true == 0.0
-    assert point_in("zero-oxygen", Quantity.OXYGEN, 0.1, Around()).true == 0.0
+    """How sure they are is common practice, no source: 0.05 °C, 0.05 mg/L, half a per cent."""
+    ice = point_in("ice", Quantity.TEMPERATURE, 0.2, Around())
+    zeros = [
+        point_in("zero-oxygen", its, 0.1, Around()) for its in (Quantity.OXYGEN, Quantity.OXYGEN_SATURATION)
+    ]
+    assert [(its.read, its.true) for its in (ice, *zeros)] == [(0.2, 0.0), (0.1, 0.0), (0.1, 0.0)]
+    assert [its.uncertainty for its in (ice, *zeros)] == [0.05, 0.05, 0.5]
 
 
 def test_a_bottle_of_seawater_is_its_own_salinity():
@@ -96,6 +105,34 @@ def test_a_probe_has_settled_when_it_no_longer_moves():
     assert 12.8 - settled(last[times[0]]).mean < 0.1
     assert not settled(last[times[0] - 1]).within(0.1)
     assert not settled([12.0, 12.4] * 3).within(0.1)
+
+
+def test_how_readings_stand_worked_by_hand():
+    """1, 2, 3 | 5, 6, 7: mean 4, halves 2 and 6; squares 9 + 4 + 1 + 1 + 4 + 9 = 28, s² = 5.6, 2 s / √6."""
+    its = settled([1.0, 2.0, 3.0, 5.0, 6.0, 7.0])
+    assert (its.mean, its.moved, its.count) == (4.0, 4.0, 6)
+    assert its.uncertainty == pytest.approx(2.0 * np.sqrt(5.6 / 6))
+    odd = settled([1.0, 2.0, 3.0, 100.0, 5.0, 6.0, 7.0])
+    assert (odd.moved, odd.count) == (4.0, 7), "the one in the middle is in neither half"
+
+
+@pytest.mark.parametrize(
+    ("moved", "uncertainty", "stands"),
+    [(0.25, 0.5, True), (-0.25, 0.5, True), (0.26, 0.5, False), (-0.26, 0.5, False), (0.25, 0.51, False)],
+)
+def test_it_stands_still_within_a_quarter_and_is_known_within_half_of_what_the_probe_may_be_off(
+    moved, uncertainty, stands
+):
+    assert Settled(12.0, uncertainty, moved, 6).within(1.0) is stands
+
+
+def test_in_a_standard_no_reading_counts_before_half_a_minute_and_six_are_looked_at():
+    each_second = [(at * 1000, float(at)) for at in range(40)]
+    assert over_the_span(each_second[:30]) == []
+    assert over_the_span(each_second[:31]) == [float(at) for at in range(31)]
+    assert over_the_span(each_second) == [float(at) for at in range(9, 40)]
+    each_minute = [(at * 60_000, float(at)) for at in range(8)]
+    assert over_the_span(each_minute) == [2.0, 3.0, 4.0, 5.0, 6.0, 7.0]
 
 
 @pytest.mark.parametrize("every_ms", [300, 1000, 5000, 20_000])

@@ -3,8 +3,11 @@
 import pytest
 
 from rules.care.calibration import Calibration, Point
-from rules.care.wear import DAY_MS, GREATEST_MS, LEAST_MS, NO_WEAR, Wear, worn
+from rules.care.wear import NO_WEAR, Wear, worn
 from rules.quantities import Quantity
+
+DAY_MS = 86_400_000
+LEAST_MS, GREATEST_MS = 7 * DAY_MS, 366 * DAY_MS  # project judgement
 
 
 def visit(day, read, quantity=Quantity.CONDUCTIVITY):
@@ -33,8 +36,11 @@ def test_forecasts_have_bounds_and_nothing_seen_is_no_forecast():
     assert NO_WEAR.error_at(40.0, DAY_MS) == 0.0
     assert Wear(DAY_MS, 0.5).lasts_ms(40.0, 0.2) == LEAST_MS
     assert Wear(DAY_MS).lasts_ms(40.0, 0.2) == GREATEST_MS
+    assert Wear(DAY_MS, zero=1e-9).lasts_ms(40.0, 0.2) == GREATEST_MS
 
 
-@pytest.mark.parametrize(("read", "to_replace"), [(50.0, False), (63.0, True), (39.5, True)])
+@pytest.mark.parametrize(
+    ("read", "to_replace"), [(50.0, False), (63.0, True), (39.5, True), (62.5, False), (40.0, False)]
+)
 def test_a_slope_far_from_one_is_that_of_a_worn_probe(read, to_replace):
     assert worn(visit(0, read)) is to_replace

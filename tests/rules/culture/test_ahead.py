@@ -202,6 +202,12 @@ def test_a_fall_that_nobody_planned_may_bring_holding_polyps_to_strobilate(days,
     assert found([begun("polyp")], 36, p1=life(days)) == [], "the time for it is over"
 
 
+@pytest.mark.parametrize(("now", "told"), [(102, True), (128, True), (128.1, False)])
+def test_a_fall_of_whatever_year_is_told_for_four_weeks(now, told):
+    made = found([begun("polyp")], now, p1=life([18.0] * 100 + [11.0]))
+    assert [it[:3] for it in made] == [("may strobilate", 100 + 14, 100 + 28)] * told
+
+
 def test_a_lineage_without_cooling_has_no_cue():
     assert cue_band("warm") is None
     assert (cue_band("aurita").low, cue_band("aurita").high) == (7.0, 12.0)

@@ -145,6 +145,24 @@ def test_a_share_that_is_moved_is_binomial_on_both_sides():
     assert of.stocks["k2"].how is How.SAMPLED
 
 
+@pytest.mark.parametrize(
+    ("share", "goes", "stays"), [(0.25, 6.25, 56.25), (1.0, 100.0, 0.0), (0.5, 25.0, 25.0)]
+)
+def test_a_share_takes_its_share_of_what_the_number_is_off(share, goes, stays):
+    """Of 100 known to 10 by a sample: the variance goes with the square of the share, and chance is added."""
+    of = culture_of([begun(100, how="sampled", sd=10.0), act(2, "move", share=share, vessel="k1", to="k2")])
+    chance = 100 * share * (1 - share)
+    its = of.cohorts["e1"].stocks
+    assert (its["k2"].number, its["k1"].number) == (100 * share, 100 * (1 - share))
+    assert (its["k2"].variance, its["k1"].variance) == pytest.approx((goes + chance, stays + chance))
+
+
+def test_of_young_that_nobody_counted_none_are_known():
+    """Older journals may have such."""
+    made = [begun(10), Act(2, DAY_MS, "ada", What.YOUNG, "e1", "k1", into="e2", stage="planula")]
+    assert culture_of(made).cohorts["e1"].released == [(DAY_MS, 0.0)]
+
+
 def test_stages_are_no_single_line():
     """Planulae to ephyrae without a polyp, a medusa that turns back, a strobila back to polyps."""
     changes = [

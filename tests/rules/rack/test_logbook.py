@@ -69,3 +69,48 @@ def test_half_an_animal_is_none(kind):
 
 def test_nothing_counted_is_below_nought():
     assert {its.within[0] for name, its in ENTRY_KINDS.items() if its.whole or its.summed} == {0}
+
+
+SLIPS = {
+    "count": ("animals", 0, 1e7),
+    "bell_diameter": ("mm", 0, 500),
+    "wet_weight": ("mg", 0.01, 1e7),
+    "feed": ("mL", 0, 1e5),
+    "water_change": ("L", 0, 1e5),
+    "deaths": ("animals", 0, 1e7),
+    "pulse_rate": ("per min", 0, 150),
+    "stomachs": ("stomachs", 0, 12),
+    "deformed": ("%", 0, 100),
+    "gut_full": ("%", 0, 100),
+    "with_bubbles": ("animals", 0, 1e7),
+    "food_density": ("prey/L", 0, 1e5),
+    "uneaten": ("%", 0, 100),
+    "ph": ("", 5, 10),
+    "ammonia": ("mg N/L", 0, 300),
+    "nitrite": ("mg N/L", 0, 100),
+    "nitrate": ("mg N/L", 0, 500),
+}
+"""Between what a value is no slip of the pen: project judgement, written down a second time."""
+
+
+def test_what_is_no_slip_of_the_pen():
+    measured = {name: its for name, its in ENTRY_KINDS.items() if not its.in_words}
+    assert {name: (its.unit, *its.within) for name, its in measured.items()} == SLIPS
+    own = {name: its.of_stage for name, its in ENTRY_KINDS.items() if its.of_stage}
+    assert own == {
+        "bell_diameter": {"ephyra": (0, 40), "juvenile": (0, 150)},
+        "wet_weight": {"ephyra": (0.01, 5e3), "juvenile": (0.01, 5e5)},
+        "pulse_rate": {"adult": (0, 80)},
+    }
+
+
+def test_food_water_and_the_dead_add_up_and_words_need_no_number():
+    def those(name):
+        return {kind for kind, its in ENTRY_KINDS.items() if getattr(its, name)}
+
+    assert those("summed") == {"feed", "water_change", "deaths"}
+    assert those("whole") == {"count", "deaths", "stomachs", "with_bubbles"}
+    assert those("in_words") == {"note", "acceptance", "cleaning", "treatment"}
+    assert all(ENTRY_KINDS[kind].within == (-1e12, 1e12) for kind in those("in_words"))
+    assert ENTRY_KINDS["ph"].beside == ("scale", "temperature_c", "salinity")
+    assert ENTRY_KINDS["ammonia"].beside == ("ph", "scale", "temperature_c", "salinity")

@@ -6,9 +6,10 @@ from zoneinfo import ZoneInfo
 
 from rules.alarms.life_cycle import Priority
 from rules.tuning.incident import Incident
-from rules.tuning.scoring import WEEK_MS, Found, Timely, is_call, is_night, nights_of, score
+from rules.tuning.scoring import Found, Timely, is_call, is_night, nights_of, score
 from tests.rigs.alarm_events import MINUTE_MS, START_MS, Story, changed
 
+WEEK_MS = 7 * 24 * 60 * MINUTE_MS
 T, S = "kreisel-1/temperature", "kreisel-2/salinity"
 WEEK = [(START_MS, START_MS + WEEK_MS)]
 

@@ -206,6 +206,11 @@ def test_an_interval_of_a_poisson_count_is_as_wide_as_it_is_known_to_be():
     assert high - low == pytest.approx(2 * 1.96 * np.sqrt(2000), rel=0.1)
 
 
+def test_an_interval_leaves_out_a_fortieth_on_each_side():
+    """Of the sums 0, 1, ... 1000, each drawn once: 25 and 975."""
+    assert interval(np.arange(1001.0), np.arange(1001)[:, None]) == (25.0, 975.0)
+
+
 @pytest.mark.parametrize(("quieter", "sure"), [(1, False), (3, False), (6, True)])
 def test_a_difference_within_its_interval_is_no_difference(quieter, sure):
     """Of twenty nights so many are quieter and none is louder; none of 3 is drawn in 4 % of draws."""
@@ -217,7 +222,7 @@ def test_a_difference_within_its_interval_is_no_difference(quieter, sure):
 def test_fewer_calls_never_pay_for_an_incident_more_that_is_late():
     present = a_trial("present", *[a_score(calls=9, waits=(5,))] * 20)
     other = a_trial("other", a_score(waits=(None,)), *[a_score(waits=(5,))] * 19)
-    assert not is_better(other.score, present.score, TIMELY, draws(present))
+    assert is_better(other.score, present.score, TIMELY, draws(present)) is False
 
 
 @pytest.mark.parametrize(("calls", "kept"), [(10, False), (14, False), (16, True)])
