@@ -124,7 +124,7 @@ def _until_back(found: Iterable[Turn], move: Move, again: Recurrence, worked_at:
             again.stands = None
             yield turn
         else:
-            again.stands = None if again.waits else again.leap
+            again.stands, again.stands_ms = None if again.waits else again.leap, again.lost_ms
             yield from () if again.stands else (turn,)
     yield from _back(move, start, move.time_ms.size, again, worked_at)
 
@@ -135,7 +135,7 @@ def _back(move: Move, start: int, stop: int, again: Recurrence, worked_at: bool)
         return
     before, after = again.stands
     over = np.abs(move.level[start:stop] - before) <= BACK * abs(after - before)
-    over |= move.time_ms[start:stop] - again.lost_ms > STANDS_MS
+    over |= move.time_ms[start:stop] - again.stands_ms > STANDS_MS
     over |= worked_at
     if over.any():
         again.stands, at = None, start + int(np.argmax(over))

@@ -18,7 +18,7 @@ class Recurrence:
     and is not over yet. Of a move beyond `limit`, `furthest` is the level to which the water went (turned so
     that more is further), `waits` whether nobody is told of this one yet, `leap` what was before and after
     the leap that it is, `smooth` whether one came and went without; `stands` is the leap of one that moves no
-    more.
+    more, which came at `stands_ms`.
     """
 
     least_ms: int = 3_600_000
@@ -35,6 +35,7 @@ class Recurrence:
     leap: tuple[float, float] | None = None
     smooth: bool = False
     stands: tuple[float, float] | None = None
+    stands_ms: int = -1
 
     def anew(self) -> "Recurrence":
         """Return that of a move before it is counted; what stands of it is over at the next reading."""

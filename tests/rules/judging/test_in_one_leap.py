@@ -76,6 +76,18 @@ def test_it_stands_for_a_day_and_no_longer():
     assert over_h(leapt(hours=31).run()) == pytest.approx(24.0, abs=0.2)
 
 
+def test_what_leaps_anew_on_the_next_day_is_told_anew():
+    """That the first one is over does not wait for the second."""
+    found = leapt(hours=31)
+    found.value[C1] = found.value[C1] - 2.3 * (found.since_h > 25.9)
+    told = found.run()
+    assert over_h(told) == pytest.approx(24.0, abs=0.2)
+    assert [event.trigger for event in told.announced(Priority.HIGH) if event.alarm == FALLS] == [
+        Trigger.RAISED,
+        Trigger.RAISED,
+    ]
+
+
 def test_it_is_over_as_it_leaps_back():
     assert over_h(leapt(until_h=BACK_H).run()) == pytest.approx(BACK_H, abs=0.05)
 
