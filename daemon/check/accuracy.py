@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 
 from daemon.as_read import shown, shown_unit
 from daemon.check.coverage import channels_in
@@ -76,15 +77,16 @@ class _Water:
         return _USUAL_WATER[quantity]
 
 
+def difference_text(difference: float, quantity: Quantity) -> str:
+    """Write a difference of two values in the unit that people read the quantity in."""
+    return f"{shown(difference, quantity, difference=True):.2g} {shown_unit(quantity)}".rstrip()
+
+
 def _too_tight(
     channel: Channel, tolerance: Tolerance, accuracy: float
 ) -> Iterator[tuple[str, float, str, str]]:
     """Yield each limit that the accuracy does not resolve, its value, more of it, and what would be right."""
-    quantity = channel.quantity
-
-    def resolved(difference: float) -> str:
-        return f"{shown(difference, quantity, difference=True):.2g} {shown_unit(quantity)}".rstrip()
-
+    resolved = partial(difference_text, quantity=channel.quantity)
     good_for = f"probe {channel.source.probe} is good for ± {resolved(accuracy)} here"
     if tolerance.deadband < accuracy:
         yield "deadband", tolerance.deadband, "", f"{resolved(accuracy)} or more: {good_for}"

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Iterator
 
 from daemon.buses.shape import ProbeSettings
+from daemon.check.accuracy import difference_text
 from daemon.check.coverage import channels_in
 from daemon.check.witnesses import (
     BY_CALM,
@@ -16,6 +17,7 @@ from daemon.check.witnesses import (
 from daemon.settings.rack import Settings
 from daemon.tables.words import shown
 from daemon.words import label
+from rules.judging.trend import LEAPS_WITHIN_MS, MS_PER_HOUR, STEEPEST
 from rules.quantities import Quantity
 from rules.rack.channels import Channel, Need
 from rules.rack.limits import asks_for_watch
@@ -42,7 +44,7 @@ def danger_lines(settings: Settings) -> Iterator[str]:
                 f"; a freeze {_frozen_by(here, settings, told_s)}" if here else "; duty: look at it by hand"
             )
             what = seen or "unwatched by settings, no probe for it"
-            yield f"{vessel} {label(quantity)}: {what}{within}{rest}"
+            yield f"{vessel} {label(quantity)}: {what}{within}{rest}{_unseen(here, tolerance, settings)}"
         yield from _switched_off(vessel, table.stage, settings)
 
 
@@ -70,6 +72,20 @@ def _frozen_by(channels: list[Channel], settings: Settings, told_s: float) -> st
     longest_s = max(*map(repeated_within_s, probes), told_s + max(probe.every_s for probe in probes))
     by_noise = f"within {shown(longest_s)} s by a probe that seldom reads the same twice"
     return f"{BY_HAND}, unless {sooner}{by_noise}, {BY_CALM}; duty: measure by hand once a week"
+
+
+def _unseen(channels: list[Channel], tolerance: Tolerance, settings: Settings) -> str:
+    """Say what nothing shows of a lone probe: that it reads another vessel, or no further than a bound."""
+    if len(channels) != 1:
+        return ""
+    rates = {"up": tolerance.max_rise_per_hour, "down": tolerance.max_fall_per_hour}
+    sudden = settings.probes[channels[0].source.probe].every_s * 1000 <= LEAPS_WITHIN_MS
+    hours, quantity = tolerance.rate_window_ms / MS_PER_HOUR / STEEPEST, channels[0].quantity
+    leaps = [f"{difference_text(it * hours, quantity)} {way}" for way, it in rates.items() if it and sudden]
+    shows = (
+        f"by a leap of {' or '.join(leaps)} at least, else by its label" if leaps else "by its label alone"
+    )
+    return f"; another vessel's water shows {shows}; a bound that it reads no further than, by hand alone"
 
 
 def unwatched_after_s(tolerance: Tolerance, probes: Iterable[ProbeSettings]) -> float:

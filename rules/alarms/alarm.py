@@ -126,7 +126,7 @@ class Alarm:
         return Hold("", f"{self.cause}/{Condition.UNWATCHED}" if its_probe else COMES_AND_GOES, until_ms)
 
     def waited_for(self, crossing: Crossing) -> bool:
-        """Return whether a crossing ends its wait: what comes and goes is worse, or goes the other way."""
+        """Return whether a crossing ends its wait: what comes and goes is worse than before."""
         comes_and_goes = self.holds[HoldKind.EXPLAINED].why == COMES_AND_GOES
         return comes_and_goes and crossing.active and crossing.priority >= self.priority
 

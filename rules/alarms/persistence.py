@@ -8,28 +8,22 @@ A probe that goes silent in between is judged by its silence instead (see `rules
 An alarm that comes and goes and comes again within a short time chatters (IEC 62682; three times or more in
 a minute is the usual number, from memory). Polled once a minute none can, so that three times in ten such
 polls count here. It then stands until it has been quiet for a while: one problem, told once. So is a probe's
-trouble that comes and goes over hours. A move of the water that does so is told twice a day, and then if it
-lasts or is worse.
+trouble that comes and goes over hours.
 """
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from enum import IntEnum
-from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.alarms.recurrence import LONGEST_GAPS, MOST_MS, Recurrence, of_a_probe
+from rules.alarms.recurrence import Recurrence, of_a_probe
 
 CHATTERS = 3
 CHATTERS_WITHIN_MS = 600_000
 QUIET_MS = 1_800_000
-TOLD, LASTS = 2, 1.5
-"""So many times in so long is chattering, over after so long without; a move that comes and goes is told
-`TOLD` times, and then when it lasts `LASTS` times the longest before, or is worse (project judgement)."""
-
-MORE_ARE_TOLD, THIS_IS_WORSE = "more are told if they last, or are worse", "this one is worse"
+"""So many times in so long is chattering, over after so long without (project judgement)."""
 
 
 class Phase(IntEnum):
@@ -173,68 +167,6 @@ def come_and_go(
                 yield turn
         active = turn.active
     yield from _over(active, time_ms, again)
-
-
-@dataclass(frozen=True, slots=True)
-class Move:
-    """How far the water went at each of n readings: `level` is turned so that more is further.
-
-    It is further than before by `further_by`; where it is `close` the worst limit is near.
-    """
-
-    time_ms: NDArray[np.int64]
-    level: NDArray[np.float64]
-    further_by: float
-    close: NDArray[np.bool_]
-
-    def worse_than(self, furthest: float) -> NDArray[np.bool_]:
-        """Return where it is worse than what went so far."""
-        worse: NDArray[np.bool_] = self.close | (self.level > furthest + self.further_by)
-        return worse
-
-
-def told_twice(found: list[Turn], active: bool, move: Move, again: Recurrence) -> Iterator[Turn]:
-    """Let what is back within hours be told twice a day, and more often if it lasts or is worse than before.
-
-    `active` is whether the condition was so before these turns; `again` is carried on (it is changed).
-    """
-    stops = [*(turn.index for turn in found), move.time_ms.size]
-    for turn, start, stop in zip([None, *found], [0, *stops], stops, strict=False):
-        if turn is not None:
-            yield _counted(turn, move, again)
-            active = turn.active
-        if active and again.lost_ms > again.back_ms:  # else it began uncounted
-            yield from _worse(move, start, stop, again)
-
-
-def _counted(turn: Turn, move: Move, again: Recurrence) -> Turn:
-    at_ms = int(move.time_ms[turn.index])
-    if not turn.active:
-        if again.lost_ms > again.back_ms:
-            again.come_back(again.lost_ms, turn.since_ms)
-        return turn
-    if at_ms - again.first_ms > MOST_MS:
-        again.times = 0
-    longest_ms = again.needs_ms // LONGEST_GAPS
-    often = again.lose(turn.since_ms, at_ms)
-    again.needs_ms = LONGEST_GAPS * longest_ms if often else 0  # how long it was gone does not count here
-    again.furthest = again.furthest if often else -inf
-    again.waits = again.times > TOLD and not move.worse_than(again.furthest)[turn.index]
-    said = THIS_IS_WORSE if again.times > TOLD and not again.waits else MORE_ARE_TOLD
-    often = often and f"{often}; {said}"
-    return replace(turn, often=often, waits_ms=round(LASTS * longest_ms) if again.waits else 0)
-
-
-def _worse(move: Move, start: int, stop: int, again: Recurrence) -> Iterator[Turn]:
-    """Tell at once of a move that waits when it becomes worse than those before; note how far it goes."""
-    if again.waits:
-        worse = move.worse_than(again.furthest)[start:stop].nonzero()[0]
-        if not worse.size:
-            return
-        start, again.waits = start + int(worse[0]), False
-        often = f"{again.so_often(int(move.time_ms[start]))}; {THIS_IS_WORSE}"
-        yield Turn(start, True, again.lost_ms, often=often)
-    again.furthest = float(np.fmax.reduce(move.level[start:stop], initial=again.furthest))
 
 
 def _over(active: bool, time_ms: NDArray[np.int64], again: Recurrence) -> Iterator[Turn]:

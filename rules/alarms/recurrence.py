@@ -15,8 +15,10 @@ class Recurrence:
     """How often something was lost since `first_ms`, when its last gap ended, how long it must be regular.
 
     `lost_ms` is since when it was, the last time that this was told; `recurs` is whether it comes and goes,
-    and is not over yet. Of a move `furthest` is the level to which the water went (turned so that more
-    is further), and `waits` whether nobody is told of this one yet.
+    and is not over yet. Of a move beyond `limit`, `furthest` is the level to which the water went (turned so
+    that more is further), `waits` whether nobody is told of this one yet, `leap` what was before and after
+    the leap that it is, `smooth` whether one came and went without; `stands` is the leap of one that moves no
+    more, which came at `stands_ms`.
     """
 
     least_ms: int = 3_600_000
@@ -29,6 +31,15 @@ class Recurrence:
     recurs: bool = False
     furthest: float = -inf
     waits: bool = False
+    limit: float | None = None
+    leap: tuple[float, float] | None = None
+    smooth: bool = False
+    stands: tuple[float, float] | None = None
+    stands_ms: int = -1
+
+    def anew(self) -> "Recurrence":
+        """Return that of a move before it is counted; what stands of it is over at the next reading."""
+        return self if self.limit is None else Recurrence(limit=self.limit, stands=self.stands)
 
     @property
     def over_ms(self) -> int:

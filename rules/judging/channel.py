@@ -5,23 +5,15 @@ Array kernels find the few readings at which something turns; nothing else leave
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, fields, replace
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
-from rules.alarms.persistence import (
-    Move,
-    Persistence,
-    Phase,
-    Turn,
-    carried_turns,
-    is_active,
-    is_clear,
-    told_twice,
-)
+from rules.alarms.moves import Move, of_limit, told
+from rules.alarms.persistence import Persistence, Phase, Turn, carried_turns, is_active, is_clear
 from rules.alarms.recurrence import Recurrence
 from rules.judging.series import Array, Samples, Series, Shown, number, without
 from rules.judging.trend import MS_PER_HOUR, NO_TREND, Rise, Trend, TrendState, rose_from, trend
@@ -32,7 +24,7 @@ from rules.quality.leaps import Leap
 from rules.quality.probe_faults import FaultReason, flags_of, reason_of, stuck
 from rules.quality.repeats import Repeats
 from rules.quality.replayed import Played, Rests
-from rules.quality.scatter import Scatter
+from rules.quality.scatter import Scatter, last
 from rules.quality.state import QualityState
 from rules.quality.swift import Swift
 from rules.quantities import Quantity
@@ -66,8 +58,8 @@ class ChannelState:
 
     `good_*` is the last reading that may be used and lacked nothing; of the last one, `doubtful` is whether
     it did not pass, `dry` whether it was out of the water, `error` how far it may be off for want of the
-    inputs in `lacking`, `elsewhere` and `base` as in `Series`, `seen_ms` when one last showed the water;
-    `again` is how often each of a probe's own troubles came and went.
+    inputs in `lacking`, `elsewhere` and `base` as in `Series`, `seen_ms` when one last showed the water,
+    `lacked_ms` when one last was off so; `again` is how often each of a probe's own troubles came and went.
     """
 
     quality: QualityState = field(default_factory=cache(QualityState))
@@ -90,6 +82,7 @@ class ChannelState:
     error: float = 0.0
     lacking: tuple[Quantity, ...] = ()
     seen_ms: int = 0
+    lacked_ms: int = -1
     history: History = field(default_factory=History)
     calm: Calm = field(default_factory=cache(Calm))
     leap: Leap = field(default_factory=Leap)
@@ -117,9 +110,10 @@ class ChannelState:
         """Forget what a calibration makes jump."""
         self.trend, self.history, self.repeats = NO_TREND, History(), Repeats()
         self.leap, self.swift, self.rise, self.usual = Leap(), Swift(), Rise(), None
+        self.again = {key: it.anew() for key, it in self.again.items()}
 
 
-_OF_LIMITS = {"trend", "rise", "standing", "rate_per_hour", "moves_per_hour", "seen_ms", "again"}
+_OF_LIMITS = {"trend", "rise", "standing", "rate_per_hour", "moves_per_hour", "seen_ms", "lacked_ms", "again"}
 OF_THE_WATER = tuple(it.name for it in fields(ChannelState) if it.init and it.name not in _OF_LIMITS)
 """What is carried of a channel on which limits have no say; each works out by itself what follows from it."""
 
@@ -171,6 +165,8 @@ def judge_channel(
             for limit, value in bounds.limits:
                 bound = value if isinstance(value, float) else value[part]
                 edges += judgement.edges(limit, bound, crossing)
+    if shown.series.error is not None and (lacks := shown.series.error > 0).any():
+        state.lacked_ms = int(shown.series.time_ms[lacks][-1])
     state.keep_order()
     state.rate_per_hour = float(courses[-1][1].rate_per_hour[-1]) if courses else np.nan
     return Verdict(shown, edges, courses)
@@ -229,7 +225,8 @@ class _Judgement:
         extreme = self._surely(compared, limit)
         beyond = extreme > bound if limit.above else extreme < bound
         state = self.state
-        if is_clear(state.standing, limit.key) and not beyond.any():
+        again = of_limit(state.again, limit.key, limit.value) if limit.of_moves else None
+        if is_clear(state.standing, limit.key) and not (beyond.any() or (again and again.stands)):
             return
         if limit.past is not None:
             level = self.course.level
@@ -247,9 +244,10 @@ class _Judgement:
         how = beyond, inside, self.series.time_ms, (on_ms, off_ms)
         active = is_active(state.standing, limit.key)
         found: Iterable[Turn] = carried_turns(state.standing, limit.key, *how)
-        if limit.of_moves and not self.maintained and (found or active):
-            again = state.again.setdefault(limit.key, Recurrence())
-            found = told_twice([*found], active, self._move(limit), again)
+        if limit.of_moves and (found or active or again):
+            again = state.again.setdefault(limit.key, again or Recurrence(limit=limit.value))
+            stays = limit.level is not Level.AWAY  # what goes on so is told anew
+            found = told([*found], active, self._move(limit), again, self.maintained, stays)
         for turn in found:
             here = bound if isinstance(bound, float) else float(bound[turn.index])
             evidence = self._evidence(limit, compared, turn, here)
@@ -264,7 +262,15 @@ class _Judgement:
         if critical is not None and limit.level is not Level.ADVISORY:
             soon_h = CLOSE * self.tolerance.lead_time_ms / MS_PER_HOUR
             close = level + way * self.course.newest_per_hour * soon_h > way * critical
-        return Move(self.series.time_ms, level, self.tolerance.deadband, close)
+        leap = partial(self.course.leap, way=way, sure_ms=self._lacked_ms())
+        return Move(self.series.time_ms, level, self.tolerance.deadband, close, leap)
+
+    def _lacked_ms(self) -> NDArray[np.int64]:
+        """Return when, up to each reading, a value last was off for want of an input: what is back steps."""
+        lacks = (
+            np.zeros(self.usable.size, dtype=np.bool_) if self.series.error is None else self.series.error > 0
+        )
+        return last(lacks, self.series.time_ms, self.state.lacked_ms)
 
     def _deadband(self, limit: Limit) -> float:
         """Return by how much a value must be inside a limit to count as back: more for a noisy one."""

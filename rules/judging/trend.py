@@ -38,6 +38,14 @@ RETURNS_WITHIN_MS = 5_400_000
 """What rises nearly as fast as it must not fall may fall back to where it came from for so long: a probe was
 out of the water, or air went in (project judgement)."""
 
+LEAPS, LEAPS_WITHIN_MS = 0.7, 120_000
+"""Water that is poured in takes longer to mix than to be read twice: a move of which so much is one step, of
+readings no further apart, is none of it (project judgement)."""
+
+STEEPEST = 1.5
+"""So many times as steep as its height within a window is the line of least squares through a step in the
+middle of it."""
+
 _MEDIAN_OF = 3
 
 _STEPS = 2**18
@@ -109,6 +117,15 @@ class Trend:
         newest = int(self.place[index])
         return self.medians.lowest(int(self.oldest[newest]), newest)
 
+    def leap(self, index: int, way: float, sure_ms: Times) -> tuple[float, float] | None:
+        """Return the level before and after the leap that most of a window's move is (times `way`: 1 or -1).
+
+        It goes from one reading to the next; None where it is none, or not all is sure since `sure_ms`.
+        """
+        newest = int(self.place[index])
+        found = self.medians.leap(int(self.oldest[newest]), newest) if newest >= 0 else None
+        return (way * found[1], way * found[2]) if found and found[0] > sure_ms[index] else None
+
     def steady_rate(self, index: NDArray[np.intp]) -> Array:
         """Return the flatter of the slopes of both halves of the window at readings `index` (shape m)."""
         newest = self.place[index]
@@ -142,7 +159,7 @@ class _Medians:
     """Medians (shape n) in whole numbers, their times in `steps`, and the running sums that give slopes."""
 
     def __init__(self, centre_ms: Times, median: Array, window_ms: int) -> None:
-        self.steps = centre_ms * _STEPS // window_ms
+        self._time_ms, self.steps = centre_ms, centre_ms * _STEPS // window_ms
         self._value = np.rint(median * _STEPS).astype(np.int64)
         self._per_hour = MS_PER_HOUR / window_ms
         products = (self.steps, self._value, self.steps * self.steps, self.steps * self._value)
@@ -152,6 +169,18 @@ class _Medians:
     def lowest(self, start: int, stop: int) -> float:
         """Return the lowest of the medians `start` to `stop`."""
         return float(self._value[start : stop + 1].min()) / _STEPS
+
+    def leap(self, start: int, stop: int) -> tuple[int, float, float] | None:
+        """Return when medians `start` to `stop` leap by most of their span, from where to where, if so."""
+        row = self._value[start : stop + 1]
+        if row.size < 2:
+            return None
+        at = int(np.argmax(np.abs(np.diff(row))))
+        before, after = float(row[at]) / _STEPS, float(row[at + 1]) / _STEPS
+        times_ms = self._time_ms[start + at : start + at + 2]
+        sudden = times_ms[1] - times_ms[0] <= LEAPS_WITHIN_MS
+        most = abs(after - before) >= LEAPS * float(np.ptp(row)) / _STEPS
+        return (int(times_ms[0]), before, after) if sudden and most else None
 
     def slope(self, start: NDArray[np.intp], stop: NDArray[np.intp]) -> Array:
         """Return the slopes per hour of the lines through medians `start` to `stop`; 0 through only one.

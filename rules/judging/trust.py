@@ -250,8 +250,8 @@ class Trust:
         state, at_ms = self._channels[channel.name], self._readings.at_ms[here]
         own = self._buckets_of(channel.source.id)  # while what is carried is still that of before
         witnesses = [
-            Witness(self._buckets_of(source_id)[0], least)
-            for source_id, least in self._watch_list.witnesses[channel.source.id]
+            Witness(self._buckets_of(source_id)[0], least, along)
+            for source_id, least, along in self._watch_list.witnesses[channel.source.id]
         ]
         stale, value = self._stale(channel.source.probe, here), self._sound(channel.source.id)
         usual = Usual(channel.quantity, self.usual(channel))

@@ -17,7 +17,7 @@ from rules.judging.series import Series
 from rules.judging.silence import Scope, Silence, SourceState
 from rules.judging.unwatched import Danger, Loss, cause_of, water_cause
 from rules.plain import taken_over
-from rules.quality.calm import MOVED
+from rules.quality.calm import ALONG, MOVED
 from rules.quality.settings import QualitySettings
 from rules.quantities import Quantity
 from rules.rack.channels import Channel, channels_of
@@ -49,6 +49,10 @@ Feedings = tuple[NDArray[np.intp], NDArray[np.int64]]
 
 _FALLS = {f"{Condition.FALLING}:{level}" for level in Level}
 _SILENT_KEY = f"{Condition.SILENT}:{Level.ADVISORY}"
+
+
+Asked = tuple[int, float, tuple[int, float] | None]
+"""A source that bears witness, its least change, and what must move along (`Witness`)."""
 
 
 class WatchList:
@@ -84,9 +88,9 @@ class WatchList:
         for channel in self.channels:
             if all(any(name in self.given for name in need.channels) for need in channel.needs):
                 self.given.add(channel.name)
-        self.witnesses = {source.id: self._witnesses(source) for source in plan.sources}
         self.beside = {channel.name: self._beside(channel) for channel in self.channels}
         self.borne_out_by = {channel.name: self._borne_out_by(channel) for channel in self.channels}
+        self.witnesses = {source.id: self._witnesses(source) for source in plan.sources}
         self.corrected_by = {channel.name: self._corrected_by(channel) for channel in self.channels}
 
     def mates(self, cell: int) -> list[Source]:
@@ -117,16 +121,26 @@ class WatchList:
             self._quality[channel.name] = self.plan.quality_of(*its)
         return self._quality[channel.name]
 
-    def _witnesses(self, source: Source) -> list[tuple[int, float]]:
-        """Return the sources that must move where a source should, and their least changes."""
+    def _witnesses(self, source: Source) -> list[Asked]:
+        """Return the sources that must move where a source should, their least changes, and what moves along.
+
+        The thermometer that an oxygen probe is asked by may lie: the cell beside it shows that.
+        """
         moved = MOVED[source.quantity]
-        return [
-            (other.id, moved[other.quantity])
+        others = [
+            other
             for other in self.plan.sources
             if other.vessel == source.vessel
             and other.quantity in moved
             and (other.probe, other.quantity) != (source.probe, source.quantity)
         ]
+        found: list[Asked] = [(other.id, moved[other.quantity], None) for other in others]
+        for place, other in enumerate(others) if source.quantity is Quantity.OXYGEN else ():
+            cell = self.borne_out_by[self.own[other.id].name]
+            if other.quantity is Quantity.TEMPERATURE and cell is not None:
+                found[place] = other.id, found[place][1], (len(found), ALONG * found[place][1])
+                found.append((cell.source.id, np.inf, None))
+        return found
 
     def _beside(self, channel: Channel) -> list[Channel]:
         """Return what other probes measure of a channel's quantity in its vessel."""

@@ -54,6 +54,10 @@ MOVED: Final = {
 """By how much another quantity or a second probe of a vessel must move, so that a probe had to show it: some
 2 % per kelvin in conductivity and in the oxygen that water holds (project judgement)."""
 
+ALONG: Final = 0.4
+"""By so many mS/cm for each kelvin a cell has moved at least where the water moved the thermometer beside it:
+half of what sea water does (PSS-78 near 15 °C: 0.9), since salt may go the other way (project judgement)."""
+
 _DIGITS_MOVED: Final = 5.0
 
 MOVING: Final = np.iinfo(np.int64).max
@@ -113,10 +117,15 @@ class Calm:
 
 @dataclass(frozen=True, slots=True)
 class Witness:
-    """What must move where this probe should: its buckets, this block's too, and its least change."""
+    """What must move where this probe should: its buckets, this block's too, and its least change.
+
+    `along` is the place of the witness that shows whether it is the water that moves it, and the least change
+    of that: where it stays meanwhile, this one bears no witness.
+    """
 
     buckets: Buckets
     least: float
+    along: tuple[int, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,15 +222,22 @@ def _spans(past: dict[int, float], day: int, span: float) -> tuple[dict[int, flo
     return spans, max([0, *((then + 1) * DAY_MS for then, its in spans.items() if its < AS_WIDE * span)])
 
 
-def _frozen_from(stretch: Stretch, least: list[float]) -> int | None:
-    """Return the moment from which on a stretch counts as frozen; None while nothing says so.
+def _speaks(witness: Witness, own: float, moved: list[float], times: float) -> bool:
+    """Return whether a witness has moved by so many times its least change, and nothing belies it."""
+    if own < witness.least * times:
+        return False
+    if witness.along is None:
+        return True
+    along = moved[witness.along[0]]  # -inf where it said nothing
+    return along == -math.inf or along >= witness.along[1] * times
 
-    `least` are the least changes of its witnesses.
-    """
+
+def _frozen_from(stretch: Stretch, witnesses: Sequence[Witness]) -> int | None:
+    """Return the moment from which on a stretch counts as frozen; None while nothing says so."""
     if stretch.count < LEAST_READINGS:
         return None
-    moved = zip(stretch.beside, least, strict=True)
-    if any(low - high >= change * stretch.moved for (low, high), change in moved):
+    moved = [low - high for low, high in stretch.beside]
+    if any(_speaks(it, own, moved, stretch.moved) for it, own in zip(witnesses, moved, strict=True)):
         return stretch.since_ms + LEAST_MS
     enough = stretch.frozen_ms > 0 and stretch.count >= LONG_READINGS
     return stretch.since_ms + stretch.frozen_ms if enough else None
@@ -231,7 +247,7 @@ def _is_due(stretch: Stretch, witnesses: Sequence[Witness], at_ms: int) -> bool:
     """Return whether a stretch must be followed up to a reading at `at_ms` in the bucket after it."""
     if stretch.count and len(stretch.beside) != len(witnesses):
         return True
-    due_ms = _frozen_from(stretch, [witness.least for witness in witnesses])
+    due_ms = _frozen_from(stretch, witnesses)
     return due_ms is not None and due_ms <= at_ms
 
 
@@ -256,7 +272,7 @@ class _Track:
         self._when, (self._low, self._high) = buckets.when, buckets.extremes
         self._first, self._usual, self._span, self._times = first, usual, span, times
         closed = buckets.when[0, first:-1]
-        self._least = [witness.least for witness in witnesses]
+        self._witnesses = witnesses
         self._beside = [witness.buckets.extremes_in(closed) for witness in witnesses] if closed.size else []
         fits = len(stretch.beside) == len(witnesses)
         self.stretch, self.longest = stretch if fits else Stretch(), longest
@@ -322,7 +338,7 @@ class _Track:
         low, high = float(self._low[at]), float(self._high[at])
         if high - low > self._span:
             return
-        beside = [(-np.inf, np.inf)] * len(self._least)
+        beside = [(-np.inf, np.inf)] * len(self._witnesses)
         frozen_ms = self._frozen_after_ms(first_ms)
         self.stretch = Stretch(
             count, first_ms, last_ms, low, high, self._span, frozen_ms, self._usual.moved, beside
@@ -353,14 +369,14 @@ class _Track:
 
     def _note_due(self, at: int) -> None:
         """Note from when on readings of the bucket that follows the stretch are frozen, and within what."""
-        due_ms, stretch = _frozen_from(self.stretch, self._least), self.stretch
+        due_ms, stretch = _frozen_from(self.stretch, self._witnesses), self.stretch
         if due_ms is not None and due_ms <= self._when[3, at]:
             low, high = stretch.high - stretch.span, stretch.low + stretch.span
             self.due.append((at, due_ms, stretch.since_ms, low, high))
 
     def _end(self, at: int) -> None:
         """End the stretch before a bucket that does not go on with it; learn how long a sound one was."""
-        stretch, due_ms = self.stretch, _frozen_from(self.stretch, self._least)
+        stretch, due_ms = self.stretch, _frozen_from(self.stretch, self._witnesses)
         lasted_ms = stretch.last_ms - stretch.since_ms
         if lasted_ms >= LEAST_MS and (due_ms is None or stretch.last_ms < due_ms):
             day = int(self._when[2, at]) // DAY_MS

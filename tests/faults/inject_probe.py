@@ -236,6 +236,15 @@ def probe_swapped(_folder):
     return _of_k1(_swapped().run())
 
 
+def probe_wired_elsewhere(_folder):
+    """The cell of k1 in water of 1.6 more; nobody looks for six hours."""
+    found = changed(C1, lambda it: gsw.C_from_SP(it.salinity[1] + 1.6, it.temperature[1], 0.0), hours=9.5)
+    told = found.run()
+    stands = [it.name for it in told.engine.alarms() if it.active and it.vessel == "k1"]
+    wrong = "" if stands == ["k1/salinity/rising"] else f"stands: {stands}"
+    return Came(told.called_s(K1), wrong or came(told, K1).wrong)
+
+
 def probe_membrane_torn(_folder):
     return came(changed(O1, lambda w: 40.0 + 0.0 * w.value[O1]).run(), K1)
 

@@ -758,12 +758,15 @@ def test_it_says_of_each_danger_who_watches_it(tmp_path: Path):
         "air pressure of barometer; told within 600 s of its loss; a freeze goes unseen until it "
         "is measured by hand, unless where temperature of k1-multi moves, within 1800 s of that, within "
         "690 s by a probe that seldom reads the same twice, or after three times its longest calm, which is "
-        "known after two days; duty: measure by hand once a week"
+        "known after two days; duty: measure by hand once a week; another vessel's water shows by a leap of "
+        "2.7 % down at least, else by its label; a bound that it reads no further than, by hand alone"
     ) in out.splitlines()
     assert (
         "k1 temperature: k1-multi every 30 s; told within 1800 s of its loss; a freeze goes unseen until "
         "it is measured by hand, unless within 1830 s by a probe that seldom reads the same twice, or after "
-        "three times its longest calm, which is known after two days; duty: measure by hand once a week"
+        "three times its longest calm, which is known after two days; duty: measure by hand once a week; "
+        "another vessel's water shows by a leap of 0.44 °C up or 0.44 °C down at least, else by its label; "
+        "a bound that it reads no further than, by hand alone"
     ) in out.splitlines()
     assert "dish-1 oxygen saturation: no critical limit by the settings, so it calls nobody" in out
     assert "k1 oxygen saturation: no critical limit" not in out

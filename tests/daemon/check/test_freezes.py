@@ -81,3 +81,30 @@ def test_no_freeze_that_a_witness_shows_is_told_later_than_check_says(every_s):
         at, values, froze, spoke = drawn(lot, "c", "t", every_s)
         late.append(told_min(at, values, ("c", "o", "p", "t"), every_s, "k1/salinity", max(froze, spoke)))
     assert max(late) <= printed_min, (late, printed_min)
+
+
+LEAPS = {"temperature": (T1, 1.0), "salinity": (C1, 1.33), "oxygen saturation": (O1, 0.0815)}
+"""What a probe reads more for each unit of its quantity: by gsw for water of 15 °C and 32."""
+
+
+@pytest.mark.parametrize("way", ["up", "down"])
+@pytest.mark.parametrize("name", LEAPS)
+def test_another_vessels_water_shows_from_the_leap_on_that_check_names(name, way):
+    """A quarter more is called about and stands, a quarter less is not told, nor what no rate limits."""
+    named = re.search(rf"([\d.]+)(?: °C| %)? {way}(?: or| at least)", lines(30, counted=False)[name])
+    source, per_unit = LEAPS[name]
+    alarm = f"k1/{name.replace(' ', '_')}/{'rising' if way == 'up' else 'falling'}"
+    for share in (1.25, 0.75):
+        found = Water(hours=9).measured()
+        size = share * float(named[1] if named else 4.0) * (1 if way == "up" else -1)
+        found.value[source] = found.value[source] + size * per_unit * found.after
+        told = found.run()
+        stands = {it.name for it in told.engine.alarms() if it.active}
+        assert (alarm in stands) is (named is not None and share > 1), (named, share, stands)
+    assert (named is None) is (name == "oxygen saturation" and way == "up")
+
+
+def test_where_no_leap_can_tell_check_says_that_the_label_alone_does():
+    """Read every three minutes, water that is poured in mixes between two readings."""
+    said = lines(180, counted=False)
+    assert all("another vessel's water shows by its label alone; a bound" in said[name] for name in LEAPS)

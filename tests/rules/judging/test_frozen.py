@@ -183,6 +183,20 @@ def test_what_another_quantity_or_probe_had_to_move_is_frozen(stuck, witness):
     assert 60 <= fault[1] - begin / MINUTE <= 120
 
 
+@pytest.mark.parametrize(
+    ("polled", "along", "found"),
+    [((T, C, O2), 0.9, True), ((T, C, O2), 0.0, False), ((T, C, O2), np.nan, True), ((T, O2), 0.0, True)],
+)
+def test_a_thermometer_that_the_cell_beside_it_belies_accuses_no_oxygen_probe(polled, along, found):
+    """5 K up in four hours: where the cell tells anything and stays as it is, the thermometer lies."""
+    at, values = water(0.5, digit=0.1, swing_c=0.0, noise=0.01)
+    warms = 5.0 * np.clip((at - 3 * HOUR) / (4 * HOUR), 0.0, 1.0)
+    values[T], values[C] = values[T] + warms, values[C] + along * warms
+    values[O2][:] = 8.0
+    accused = [fault[0] for fault in told(at, values, polled)[0]]
+    assert any(name.startswith("k1/oxygen") for name in accused) is found, accused
+
+
 def test_a_spike_of_the_other_probe_is_no_witness():
     at, values = water(0.5, digit=0.1, swing_c=0.0, noise=0.01)
     values[T][:] = 15.0

@@ -1,0 +1,142 @@
+"""How a move of the water is told that comes again, or that no water makes.
+
+A probe whose drift is reset again and again moves to and fro as water may; but its resets are leaps, from one
+reading to the next. A move that leapt each time is told twice a day, and then if it lasts or is worse; one
+that went smoothly is told each time. And what came in one leap is not over as it moves no more: the probe may
+be in other water. It stands, a day at most: by then somebody has looked at the labels.
+"""
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from math import inf
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rules.alarms.persistence import Turn
+from rules.alarms.recurrence import LONGEST_GAPS, MOST_MS, Recurrence
+
+TOLD, LASTS = 2, 1.5
+"""Told so many times, and then when it lasts so many times the longest before, or is worse (project
+judgement)."""
+
+BACK = 0.25
+STANDS_MS = MOST_MS
+"""What leapt stands until the water is back, to within that part of the leap, or for so long."""
+
+IN_A_LEAP = "in one leap between two readings: the probe, or another vessel's water"
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """How far the water went at each of n readings: `level` is turned so that more is further.
+
+    It is further than before by `further_by`; where it is `close` the worst limit is near. `leap` is the
+    level before and after the leap that the move at a reading is, None where it is none.
+    """
+
+    time_ms: NDArray[np.int64]
+    level: NDArray[np.float64]
+    further_by: float
+    close: NDArray[np.bool_]
+    leap: Callable[[int], tuple[float, float] | None]
+
+    def worse_than(self, furthest: float) -> NDArray[np.bool_]:
+        """Return where it is worse than what went so far."""
+        worse: NDArray[np.bool_] = self.close | (self.level > furthest + self.further_by)
+        return worse
+
+
+def told(
+    found: list[Turn], active: bool, move: Move, again: Recurrence, worked_at: bool, stays: bool
+) -> Iterator[Turn]:
+    """Return of a move's turns those that are told, and carry `again` on (it is changed).
+
+    `active` is whether the condition was so before these turns. Where it is `worked_at` people move the
+    water; `stays` is whether what came in a leap does.
+    """
+    if worked_at:
+        again.leap = None
+    its = iter(found) if worked_at else _twice(found, active, move, again)
+    return _until_back(its, move, again, worked_at) if stays else its
+
+
+def of_limit(again: dict[str, Recurrence], key: str, limit: float) -> Recurrence | None:
+    """Return how often a move came, as far as it counts: one beyond another limit is another matter."""
+    its = again.get(key)
+    if its is not None and its.limit != limit:
+        its = again[key] = replace(its.anew(), limit=limit)
+    return its
+
+
+def _twice(found: list[Turn], active: bool, move: Move, again: Recurrence) -> Iterator[Turn]:
+    """Let what leaps and is back within hours be told twice a day, and more often if it lasts or is worse."""
+    stops = [*(turn.index for turn in found), move.time_ms.size]
+    for turn, start, stop in zip([None, *found], [0, *stops], stops, strict=False):
+        if turn is not None:
+            yield _counted(turn, move, again)
+            active = turn.active
+        if active and again.lost_ms > again.back_ms:  # else it began uncounted
+            yield from _worse(move, start, stop, again)
+
+
+def _counted(turn: Turn, move: Move, again: Recurrence) -> Turn:
+    at_ms, leap = int(move.time_ms[turn.index]), move.leap(turn.index)
+    if not turn.active:
+        if again.lost_ms > again.back_ms:
+            again.come_back(again.lost_ms, turn.since_ms)
+            again.smooth |= not (again.leap or leap)
+        return turn
+    if at_ms - again.first_ms > MOST_MS:
+        again.times = 0
+    longest_ms = again.needs_ms // LONGEST_GAPS
+    often = again.lose(turn.since_ms, at_ms)
+    again.leap = leap if leap and leap[0] < leap[1] else None  # one the other way is what it came back by
+    again.smooth = again.smooth and bool(often)
+    again.needs_ms = LONGEST_GAPS * longest_ms if often else 0  # how long it was gone does not count here
+    again.furthest = again.furthest if often else -inf
+    again.waits = again.times > TOLD and not again.smooth and not move.worse_than(again.furthest)[turn.index]
+    if often and not again.smooth:
+        often += "; more are told if they last, or are worse"
+    often = "; ".join(filter(None, (often, again.leap and IN_A_LEAP)))
+    return replace(turn, often=often, waits_ms=round(LASTS * longest_ms) if again.waits else 0)
+
+
+def _worse(move: Move, start: int, stop: int, again: Recurrence) -> Iterator[Turn]:
+    """Tell at once of a move that waits when it becomes worse than those before; note how far it goes."""
+    if again.waits:
+        worse = move.worse_than(again.furthest)[start:stop].nonzero()[0]
+        if not worse.size:
+            return
+        start, again.waits = start + int(worse[0]), False
+        often = f"{again.so_often(int(move.time_ms[start]))}; this one is worse"
+        yield Turn(start, True, again.lost_ms, often=often)
+    again.furthest = float(np.fmax.reduce(move.level[start:stop], initial=again.furthest))
+
+
+def _until_back(found: Iterable[Turn], move: Move, again: Recurrence, worked_at: bool) -> Iterator[Turn]:
+    """Let what came in one leap stand though it moves no more."""
+    start = 0
+    for turn in found:
+        yield from _back(move, start, turn.index, again, worked_at)
+        start = turn.index
+        if turn.active:
+            again.stands = None
+            yield turn
+        else:
+            again.stands, again.stands_ms = None if again.waits else again.leap, again.lost_ms
+            yield from () if again.stands else (turn,)
+    yield from _back(move, start, move.time_ms.size, again, worked_at)
+
+
+def _back(move: Move, start: int, stop: int, again: Recurrence, worked_at: bool) -> Iterator[Turn]:
+    """Let what leapt be over where the water is back, or after its time."""
+    if again.stands is None:
+        return
+    before, after = again.stands
+    over = np.abs(move.level[start:stop] - before) <= BACK * abs(after - before)
+    over |= move.time_ms[start:stop] - again.stands_ms > STANDS_MS
+    over |= worked_at
+    if over.any():
+        again.stands, at = None, start + int(np.argmax(over))
+        yield Turn(at, False, int(move.time_ms[at]))
