@@ -235,7 +235,9 @@ class OnCall:
         self._store.revoke(now_ms)
         return self._team.given_before(known, now_ms)
 
-    def _hear(self, word: Heard, now_ms: int) -> Upshot:
+    def _hear(self, word: Heard | None, now_ms: int) -> Upshot:
+        if word is None:
+            return Upshot()
         if isinstance(word, Word):
             # What cannot be said later is refused now.
             self._text(Call("", CallKind.ALARM, 0, "", word.event.priority, now_ms, (word,)))
@@ -276,8 +278,6 @@ class OnCall:
         return self._team.garbled(rack_of(self._link.root, arrival.topic), priority, now_ms)
 
     def _take_sign(self, word: Heartbeat | WatchWord | CommandAnswer, now_ms: int) -> Upshot:
-        if isinstance(word, Heartbeat) and word.kept:
-            return Upshot()
         if isinstance(word, Heartbeat):
             if word.voice.run:  # the answer is our sign of life
                 self._taken.setdefault((word.rack, word.voice.journal, word.voice.run), [])

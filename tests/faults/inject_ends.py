@@ -148,3 +148,19 @@ def oncall_forgotten(folder):
         times = _to(desk, "ada", ": desk on")
         old.stop()
         return came._replace(wrong="" if len(times) == 1 else f"told {len(times)} times")
+
+
+def racks_cloned_calm(folder):
+    """A copy of the card is tried out on another machine, where no alarm stands, while one does at the rack."""
+    with Team(folder) as desk:
+        desk.voice.alarm()
+        assert desk.called(ALARM).after_s is not None
+        desk.beats(0.6)
+        desk.mark()
+        copy = replace(desk.voice.voice, boot="boot-9", host="bench-pi")
+        with RackVoice(desk.broker.port, voice=copy) as twin, desk.beating(twin, desk.voice):
+            came = desk.called("CRITICAL north: is the name of two racks")
+            still = desk.called(r"CRITICAL north \(journal .* k1: temp")
+        over = [text for text in desk.texts() if "OVER" in text]
+        lost = "" if still.after_s is not None else "the alarm stands no more"
+        return came._replace(wrong=f"called: {over[0]}" if over else lost)

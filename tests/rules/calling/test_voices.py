@@ -9,7 +9,7 @@ from rules.calling.escalation import Escalation
 from rules.calling.records import Answer, Reply, Voice
 from rules.calling.voices import APART_FOR_MS, SPEAKERS_AT_MOST, Voices
 from tests.rigs.rack_words import word_of
-from tests.rules.calling.test_escalation import DUTY, HOUR, MIN, NIGHT, SEEN, calling, calls
+from tests.rules.calling.test_escalation import DUTY, HOUR, MIN, NIGHT, SEEN, calling, calls, word
 
 A = Voice("aaaaaaaa", "run-a", "boot-a", "a-pi")
 B = Voice("bbbbbbbb", "run-b", "boot-b", "b-pi")
@@ -195,3 +195,16 @@ def test_a_run_that_gives_signs_of_life_is_the_one_of_now_though_its_clock_is_be
     team.hear(of_after, NIGHT + 5 * MIN)  # a repeat
     assert not team.advance(NIGHT + 6 * MIN).calls
     assert team.problems()[0].members[alarm].word.run == "run-2"
+
+
+def test_a_copy_on_which_nothing_stands_ends_no_alarm_of_the_machine_that_is_heard():
+    """Unless that machine is not heard any more: then it has started anew, and its alarm is over."""
+    team, ours = calling(), Voice("j", "run", "boot-a", "pi")
+    team.heartbeat("north", 0, NIGHT, NIGHT, ours)
+    team.hear(replace(word(), journal="j", run="run", boot="boot-a"), NIGHT + 1)
+    copy = replace(ours, boot="boot-b")
+    assert team.heartbeat("north", 0, NIGHT + MIN, NIGHT + MIN, copy).settled == []
+    assert team.problems()
+    later_ms = NIGHT + DUTY.silent_after_ms + 1
+    assert team.heartbeat("north", 0, later_ms, later_ms, copy).settled == [1]
+    assert not team.problems()
