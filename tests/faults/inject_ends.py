@@ -1,7 +1,9 @@
 """Faults at the joint itself: each end is right by its own settings, clock or memory, and the two differ."""
 
 import json
+import sqlite3
 import time
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from unittest.mock import patch
@@ -151,7 +153,7 @@ def oncall_forgotten(folder):
 
 
 def racks_cloned_calm(folder):
-    """A copy of the card is tried out on another machine, where no alarm stands, while one does at the rack."""
+    """A copy of the card is tried out on another machine, where nothing stands, while an alarm does here."""
     with Team(folder) as desk:
         desk.voice.alarm()
         assert desk.called(ALARM).after_s is not None
@@ -164,3 +166,21 @@ def racks_cloned_calm(folder):
         over = [text for text in desk.texts() if "OVER" in text]
         lost = "" if still.after_s is not None else "the alarm stands no more"
         return came._replace(wrong=f"called: {over[0]}" if over else lost)
+
+
+def oncall_taken_back(folder):
+    """A later version of the process was tried in the middle of an alarm, and taken back: its file stays."""
+    with Team(folder) as desk, desk.beating():
+        desk.voice.alarm()
+        assert desk.called(ALARM).after_s is not None
+        desk.team.stop()
+        with closing(sqlite3.connect(folder / "oncall.sqlite")) as file, file:
+            ((body,),) = file.execute("SELECT body FROM state").fetchall()
+            later = json.loads(body)
+            later |= {"version": later["version"] + 1, "later": {}}
+            file.execute("UPDATE state SET body = ?", (json.dumps(later),))
+        desk.mark()
+        desk.team.start()
+        came = desk.called(ALARM)
+        again = [text for text in _to(desk, "ada") if "#1." in text]
+        return came._replace(wrong="a number means two things" if again else "")
