@@ -2,8 +2,9 @@
 
 import json
 import sqlite3
+import threading
 import time
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from unittest.mock import patch
@@ -13,7 +14,7 @@ from daemon.broker.messages import heartbeat_message
 from tests.faults.chain import Came
 from tests.faults.inject_passing import SystemTime, begun
 from tests.faults.inject_rack import hot_is_called
-from tests.faults.inject_team import ALARM, silent
+from tests.faults.inject_team import ALARM, bad_service, silent
 from tests.faults.whole_rack import RACK_SILENT_S, Team, WholeRack, short_oncall
 from tests.rigs.journal_file import asked
 from tests.rigs.oncall_run import OnCallRun
@@ -184,3 +185,35 @@ def oncall_taken_back(folder):
         came = desk.called(ALARM)
         again = [text for text in _to(desk, "ada") if "#1." in text]
         return came._replace(wrong="a number means two things" if again else "")
+
+
+def _trickle(connection):
+    """Begin to answer, and go on with a byte a second: no time-out between two bytes ever ends that."""
+
+    def answer():
+        with suppress(OSError):
+            connection.sendall(b"HTTP/1.1 200 OK\r\nX-Slow: ")
+            while True:
+                connection.sendall(b"a")
+                time.sleep(1.0)
+
+    threading.Thread(target=answer, daemon=True).start()
+
+
+def route_trickles(folder):
+    """One message service of everybody answers byte by byte while six vessels call at once."""
+    with bad_service(_trickle) as port, Team(folder, start=False, hand_over_s=900, repeat_s=300) as desk:
+        routes = folder / "routes.toml"
+        text = routes.read_text()
+        for person in ("ada", "bo"):
+            text = text.replace(f"127.0.0.1:{desk.phones.port}/{person}-1", f"127.0.0.1:{port}/{person}-1")
+        routes.write_text(text)
+        desk.team.start()
+        desk.team.wait_for(lambda: "broker_connected" in desk.team.log, "the on-call process")
+        desk.mark()
+        with desk.beating():
+            for number in range(1, 7):
+                desk.voice.alarm(vessel=f"k{number}")
+            came = [desk.called(f"north k{number}: temp", patience_s=130.0) for number in range(1, 7)]
+        late = [it.after_s for it in came]
+        return Came(None if None in late else max(late))
