@@ -1,13 +1,19 @@
 """The one place that builds the on-call process from its settings and connects the parts."""
 
+import json
+import sqlite3
 from contextlib import closing
 from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
 from threading import Event
 from zoneinfo import ZoneInfo
 
 import structlog
 
 from daemon.clock import SteadyClock, ahead_of_people_ms
+from daemon.journal.damage import set_aside
+from daemon.journal.schema import finding_of, is_damage
 from daemon.oncall.duty import duty_of
 from daemon.oncall.link import OnCallLink
 from daemon.oncall.outbox import OnCallOutbox
@@ -16,6 +22,7 @@ from daemon.oncall.process import OnCall
 from daemon.oncall.routes import Routes
 from daemon.oncall.settings import OnCallSettings, mark_of
 from daemon.oncall.store import AHEAD_MS, OnCallStore
+from daemon.transaction import LOCKED_AT_MOST_S
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
 from rules.calling.older import given_in
@@ -24,9 +31,13 @@ from rules.errors import InputError
 
 log = structlog.get_logger()
 
+SQLITE = b"SQLite format 3\0"
+"""The first bytes of a file of SQLite's (its file format, 1.2.1); a torn card may have zeros there."""
+
 
 def run(settings: OnCallSettings, addresses: dict[str, list[str]], stop: Event) -> None:
     """Call people, and serve the page behind their links, until it is stopped."""
+    put_damaged_aside(settings.oncall.state)
     with closing(OnCallStore(settings.oncall.state)) as store:
         clock = store.clock()
         store.keep_mark(mark_of(settings, addresses))
@@ -34,6 +45,34 @@ def run(settings: OnCallSettings, addresses: dict[str, list[str]], stop: Event) 
     with answer_pages(settings, clock) as served:
         used = settings if served else settings.model_copy(update={"page": None})
         build(used, addresses, clock).run(stop)
+
+
+def put_damaged_aside(path: Path) -> None:
+    """Let a new file be begun where the one at `path` is damaged; what is no file of SQLite's stays.
+
+    What stands the racks say again, and the broker which numbers were given out: to end at each start would
+    call nobody.
+    """
+    if why := _damage(path):
+        log.error("state_damaged", why=why, set_aside=str(set_aside(path, datetime.now(UTC))))
+
+
+def _damage(path: Path) -> str:
+    """Return what is broken in a file; empty where nothing is, or something else is wrong with it."""
+    try:
+        with path.open("rb") as file:
+            if file.read(len(SQLITE)) not in (SQLITE, bytes(len(SQLITE))):
+                return ""
+        with closing(sqlite3.connect(path, timeout=LOCKED_AT_MOST_S)) as db:
+            if found := finding_of(db):
+                return found
+            for (state,) in db.execute("SELECT body FROM state"):
+                json.loads(state)
+    except (OSError, sqlite3.Error) as error:
+        return str(error) if is_damage(error) else ""
+    except ValueError as error:
+        return f"its state: {error}"
+    return ""
 
 
 def resumed(store: OnCallStore, duty: Duty, clock: SteadyClock) -> tuple[Escalation, list[Given]]:

@@ -217,3 +217,43 @@ def route_trickles(folder):
             came = [desk.called(f"north k{number}: temp", patience_s=130.0) for number in range(1, 7)]
         late = [it.after_s for it in came]
         return Came(None if None in late else max(late))
+
+
+def _pages_torn(path):
+    raw = bytearray(path.read_bytes())
+    raw[1000:9000] = b"\x13" * 8000
+    path.write_bytes(raw)
+
+
+def _zeros(path):
+    path.write_bytes(bytes(path.stat().st_size))
+
+
+def _state_torn(path):
+    with closing(sqlite3.connect(path)) as file, file:
+        file.execute("UPDATE state SET body = substr(body, 1, 200)")
+
+
+def file_oncall_state_damaged(folder):
+    """In the middle of an alarm: in its pages, its first bytes, or the words in it."""
+    latest, wrong = 0.0, ""
+    for spoil in (_pages_torn, _zeros, _state_torn):
+        (own := folder / spoil.__name__).mkdir()
+        with Team(own) as desk, desk.beating():
+            desk.voice.alarm()
+            assert desk.called(ALARM).after_s is not None
+            desk.team.stop()
+            for path in own.glob("oncall.sqlite-*"):
+                path.unlink()
+            spoil(own / "oncall.sqlite")
+            desk.mark()
+            desk.team.start()
+            came = desk.called(ALARM)
+            if came.after_s is None:
+                return came._replace(wrong=spoil.__name__)
+            latest = max(latest, came.after_s)
+            if [text for text in _to(desk, "ada") if "#1." in text] or not [
+                *own.glob("oncall.sqlite.damaged-*")
+            ]:
+                wrong = f"{spoil.__name__}: a number means two things, or the damaged file is gone"
+    return Came(latest, wrong)
