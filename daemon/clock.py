@@ -59,6 +59,11 @@ class SteadyClock:
         return (until_ms - self.now_ms()) / 1000 / self._scale
 
 
+def ahead_of_people_ms(clock: SteadyClock) -> int:
+    """Return how far a clock is ahead of the system's, which was set back."""
+    return max(clock.now_ms() - clock.shown_ms(), 0)
+
+
 class FollowingClock(SteadyClock):
     """A steady clock for who goes by the time of day: where the system's is ahead, it goes on from there.
 

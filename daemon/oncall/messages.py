@@ -46,7 +46,7 @@ class Cleared:
 class Heartbeat:
     """A rack's sign of life: its own time, how many alarms stand on it, where their water is now.
 
-    It gives one `every_ms` (0: it does not say). One that the broker `kept` tells nothing of now.
+    It gives one `every_ms` (0: it does not say).
     """
 
     rack: str
@@ -55,7 +55,6 @@ class Heartbeat:
     voice: Voice
     courses: tuple[Course, ...] = ()
     every_ms: int = 0
-    kept: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,13 +90,19 @@ def rack_of(root: str, topic: str) -> str:
     return rack if re.fullmatch(NAME_PATTERN, rack) else ""
 
 
-def heard(root: str, topic: str, payload: bytes, kept: bool) -> Heard:
-    """Return what a message says; OnCallError, in one line, where that cannot be used."""
+def heard(root: str, topic: str, payload: bytes, kept: bool) -> Heard | None:
+    """Return what a message says; OnCallError, in one line, where that cannot be used.
+
+    None where the broker `kept` what is said of one moment alone: somebody else let it, and it is of then.
+    """
     where = one_line(topic)[:TEXT_AT_MOST]
+    rack, kind = rack_of(root, topic), topic.removeprefix(f"{root}/").partition("/")[2]
+    if kept and kind.partition("/")[0] not in ("alarm", "watch"):
+        return None
     if len(payload) > PAYLOAD_AT_MOST:
         raise OnCallError(f"{where}: {len(payload)} bytes; at most {PAYLOAD_AT_MOST} are read")
     try:
-        return _heard(rack_of(root, topic), topic.removeprefix(f"{root}/").partition("/")[2], payload, kept)
+        return _heard(rack, kind, payload, kept)
     except (ValueError, TypeError, KeyError, OverflowError, RecursionError) as error:
         what = f"no {error}" if isinstance(error, KeyError) else one_line(str(error))
         raise OnCallError(f"{where}: {what[:100]}; not a message that this bellwatch knows") from None
@@ -116,7 +121,7 @@ def _heard(rack: str, kind: str, payload: bytes, kept: bool) -> Heard:
         raise TypeError("not an object")
     if kind == "heartbeat":
         said = _whole(body["alarms"]), _ms(body["at"]), _voice(body), _courses(body), _every_ms(body)
-        return Heartbeat(rack, *said, kept)
+        return Heartbeat(rack, *said)
     if kind == "watch":
         since = _text(body.get("since") or "")
         state, vessels = _one_of(_WATCH_STATES, body["state"]), _whole(body.get("vessels") or 0)

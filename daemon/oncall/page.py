@@ -36,6 +36,7 @@ ANSWER_WITHIN_S = 5.0
 _STANDS = Stand.CALLS, Stand.SEEN, Stand.SILENCED
 _PROMISE = re.compile(rf"{Reply.ON_MY_WAY} ([1-9][0-9]?)")
 CHANGED = "This has changed since you looked, and stands as below. Nothing was answered."
+MOVED = "Nothing stands under this number now, but something calls: take the newest message."
 NOT_VALID = "This link is not valid any more. Take the newest message, or answer by its number."
 
 
@@ -91,6 +92,8 @@ class AnswerPage:
         drill = team.calls.practice.newest
         was_drill = drill is not None and link.problems == [drill.number]
         title = _title(link, problems, was_drill, store.when_reached(link.person))
+        if link.problems and not (problems or was_drill) and any(its.urgency for its in team.problems()):
+            title = MOVED
         html = page_of(
             "answer.html",
             person=link.person,

@@ -19,18 +19,17 @@ import structlog
 from daemon.broker.command_message import id_in
 from daemon.broker.connection import Arrival
 from daemon.broker.said import Replied, said_of
-from daemon.clock import STEPPED_MS, SteadyClock
+from daemon.clock import STEPPED_MS, SteadyClock, ahead_of_people_ms
 from daemon.errors import CommandError, OnCallError
 from daemon.oncall.call_text import call_text, call_title
 from daemon.oncall.link import In, LinkIs, OnCallLink, Rival, Taken
 from daemon.oncall.messages import Cleared, CommandAnswer, Heard, Heartbeat, WatchWord, heard, rack_of
 from daemon.oncall.outbox import OnCallOutbox
 from daemon.oncall.settings import PageSettings
-from daemon.oncall.store import AHEAD_MS, Ask, OnCallStore, Passed
+from daemon.oncall.store import Ask, OnCallStore, Passed
 from daemon.supervisor import tell_supervisor
 from daemon.tables.types import NAME_PATTERN
 from rules.alarms.life_cycle import Priority
-from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
 from rules.calling.pair import SAID_AT_MOST, OtherSays, Sent
 from rules.calling.problems import Given
@@ -68,7 +67,7 @@ class OnCall:
         store: OnCallStore,
         link: OnCallLink,
         outbox: OnCallOutbox,
-        duty: Duty,
+        resumed: tuple[Escalation, list[Given]],
         notes: Mapping[str, str],
         zone: tzinfo,
         clock: SteadyClock,
@@ -92,11 +91,7 @@ class OnCall:
         self._asked: set[tuple[str, str]] = set()
         self._ask_again: set[tuple[str, str]] = set()
         self._log_refused_from_ms = 0
-        self._given: list[Given] = []
-        duty, state = replace(duty, ahead_ms=self._ahead_ms()), store.state()
-        if state is not None and state["clock_ms"] > clock.now_ms() + AHEAD_MS:  # kept by one that ran ahead
-            self._given, state = [Escalation.restore(state, duty).calls.given], None
-        self._team = Escalation(duty, clock.now_ms()) if state is None else Escalation.restore(state, duty)
+        self._team, self._given = resumed
         self._before = self._team.snapshot()
         self._keys = {problem.number: problem.key for problem in self._team.problems()}
         self._sign_due_ms = 0
@@ -141,12 +136,9 @@ class OnCall:
         self._outbox.send(now_ms)
         self._pass_on(now_ms)
 
-    def _ahead_ms(self) -> int:
-        return max(self._clock.now_ms() - self._clock.shown_ms(), 0)
-
     def _follow_people(self) -> None:
         """Go by the people's clock, which may have been set back behind ours."""
-        ahead_ms, duty = self._ahead_ms(), self._team.duty
+        ahead_ms, duty = ahead_of_people_ms(self._clock), self._team.duty
         if abs(ahead_ms - duty.ahead_ms) >= STEPPED_MS:
             log.warning("clock_is_ahead", by_s=ahead_ms / 1000)
             self._team.go_by(replace(duty, ahead_ms=ahead_ms))
@@ -235,7 +227,9 @@ class OnCall:
         self._store.revoke(now_ms)
         return self._team.given_before(known, now_ms)
 
-    def _hear(self, word: Heard, now_ms: int) -> Upshot:
+    def _hear(self, word: Heard | None, now_ms: int) -> Upshot:
+        if word is None:
+            return Upshot()
         if isinstance(word, Word):
             # What cannot be said later is refused now.
             self._text(Call("", CallKind.ALARM, 0, "", word.event.priority, now_ms, (word,)))
@@ -276,8 +270,6 @@ class OnCall:
         return self._team.garbled(rack_of(self._link.root, arrival.topic), priority, now_ms)
 
     def _take_sign(self, word: Heartbeat | WatchWord | CommandAnswer, now_ms: int) -> Upshot:
-        if isinstance(word, Heartbeat) and word.kept:
-            return Upshot()
         if isinstance(word, Heartbeat):
             if word.voice.run:  # the answer is our sign of life
                 self._taken.setdefault((word.rack, word.voice.journal, word.voice.run), [])

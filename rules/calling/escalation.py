@@ -141,6 +141,8 @@ class Escalation:
         def is_over(word: Word) -> bool:
             if voice.journal not in ("", word.journal):
                 return self._left(rack, word)
+            if word.boot not in ("", voice.boot) and not self._left(rack, word, word.boot):
+                return False  # a copy of its card knows nothing of it
             return alarms == 0 and bool(word.journal) and word.event.at_ms <= rack_ms
 
         self._caller(upshot).end(name, is_over)
@@ -319,10 +321,10 @@ class Escalation:
     def _caller(self, upshot: Upshot) -> Caller:
         return Caller(self.duty, self._state.calls, self._state.clock_ms, upshot)
 
-    def _left(self, rack: str, word: Word) -> bool:
-        """Return whether a word is of a journal of the rack that is not heard any more."""
+    def _left(self, rack: str, word: Word, boot: str = "") -> bool:
+        """Return whether a word is of a journal of the rack (at a start) that is not heard any more."""
         since_ms = self.clock_ms - self._state.signs.silent_ms(self._state.voices.names(rack), self.duty)
-        return bool(word.journal) and not self._state.voices.lives(rack, word.journal, since_ms)
+        return bool(word.journal) and not self._state.voices.lives(rack, word.journal, since_ms, boot)
 
     def _speaks(self, rack: str, voice: Voice, upshot: Upshot) -> str:
         """Note who gives a sign of life as `rack`; return the name under which that is known."""

@@ -15,6 +15,7 @@ from rules.calling.problems import Given
 from rules.calling.rack_signs import EVERY_RACK, RackSigns
 from rules.calling.records import WENT_BACK, Word
 
+NUMBER_AT_MOST = 10**7
 _EVIDENCE = ("value", "limit", "rate_per_hour", "reached_ms", "reason")
 _EVENT = ("number", "at_ms", "vessel", "condition", "priority", "since_ms", "vessels")
 
@@ -57,6 +58,18 @@ def of_version_1(data: Mapping[str, Any]) -> dict[str, Any]:
             "flood": {"sent": flood["sent"], "held": held},
         },
     }
+
+
+def given_in(data: Mapping[str, Any]) -> Given:
+    """Return the last numbers that a snapshot of any version says were given out, 0 where it does not."""
+    said = data.get("calls")
+    names = ("last_number", "summaries", "written")
+    first, second, third = (said.get(name) if isinstance(said, dict) else 0 for name in names)
+    return _number(first), _number(second), _number(third)
+
+
+def _number(said: object) -> int:
+    return said if isinstance(said, int) and 0 < said < NUMBER_AT_MOST else 0
 
 
 def go_on_beyond(caller: Caller, known: Given, signs: RackSigns) -> list[Word]:

@@ -64,11 +64,11 @@ class Voices:
         of_journal = [name for key, name in apart.items() if key.partition(":")[0] == journal]
         return apart.get(f"{journal}:{boot}") or (of_journal[0] if len(of_journal) == 1 else rack)
 
-    def lives(self, rack: str, journal: str, since_ms: int) -> bool:
-        """Return whether a journal was heard under a rack's name since a moment."""
+    def lives(self, rack: str, journal: str, since_ms: int, boot: str = "") -> bool:
+        """Return whether a journal (at a start of its machine) was heard as a rack since a moment."""
         speakers = self.speakers.get(rack, {})
         return any(
-            key.partition(":")[0] == journal and it.last_ms >= since_ms for key, it in speakers.items()
+            key.startswith(f"{journal}:{boot}") and it.last_ms >= since_ms for key, it in speakers.items()
         )
 
     def moved(self, rack: str, voice: Voice) -> list[str]:

@@ -1,7 +1,10 @@
 """Faults at the joint itself: each end is right by its own settings, clock or memory, and the two differ."""
 
 import json
+import sqlite3
+import threading
 import time
+from contextlib import closing, suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from unittest.mock import patch
@@ -11,7 +14,7 @@ from daemon.broker.messages import heartbeat_message
 from tests.faults.chain import Came
 from tests.faults.inject_passing import SystemTime, begun
 from tests.faults.inject_rack import hot_is_called
-from tests.faults.inject_team import ALARM, silent
+from tests.faults.inject_team import ALARM, bad_service, silent
 from tests.faults.whole_rack import RACK_SILENT_S, Team, WholeRack, short_oncall
 from tests.rigs.journal_file import asked
 from tests.rigs.oncall_run import OnCallRun
@@ -148,3 +151,109 @@ def oncall_forgotten(folder):
         times = _to(desk, "ada", ": desk on")
         old.stop()
         return came._replace(wrong="" if len(times) == 1 else f"told {len(times)} times")
+
+
+def racks_cloned_calm(folder):
+    """A copy of the card is tried out on another machine, where nothing stands, while an alarm does here."""
+    with Team(folder) as desk:
+        desk.voice.alarm()
+        assert desk.called(ALARM).after_s is not None
+        desk.beats(0.6)
+        desk.mark()
+        copy = replace(desk.voice.voice, boot="boot-9", host="bench-pi")
+        with RackVoice(desk.broker.port, voice=copy) as twin, desk.beating(twin, desk.voice):
+            came = desk.called("CRITICAL north: is the name of two racks")
+            still = desk.called(r"CRITICAL north \(journal .* k1: temp")
+        over = [text for text in desk.texts() if "OVER" in text]
+        lost = "" if still.after_s is not None else "the alarm stands no more"
+        return came._replace(wrong=f"called: {over[0]}" if over else lost)
+
+
+def oncall_taken_back(folder):
+    """A later version of the process was tried in the middle of an alarm, and taken back: its file stays."""
+    with Team(folder) as desk, desk.beating():
+        desk.voice.alarm()
+        assert desk.called(ALARM).after_s is not None
+        desk.team.stop()
+        with closing(sqlite3.connect(folder / "oncall.sqlite")) as file, file:
+            ((body,),) = file.execute("SELECT body FROM state").fetchall()
+            later = json.loads(body)
+            later |= {"version": later["version"] + 1, "later": {}}
+            file.execute("UPDATE state SET body = ?", (json.dumps(later),))
+        desk.mark()
+        desk.team.start()
+        came = desk.called(ALARM)
+        again = [text for text in _to(desk, "ada") if "#1." in text]
+        return came._replace(wrong="a number means two things" if again else "")
+
+
+def _trickle(connection):
+    """Begin to answer, and go on with a byte a second: no time-out between two bytes ever ends that."""
+
+    def answer():
+        with suppress(OSError):
+            connection.sendall(b"HTTP/1.1 200 OK\r\nX-Slow: ")
+            while True:
+                connection.sendall(b"a")
+                time.sleep(1.0)
+
+    threading.Thread(target=answer, daemon=True).start()
+
+
+def route_trickles(folder):
+    """One message service of everybody answers byte by byte while six vessels call at once."""
+    with bad_service(_trickle) as port, Team(folder, start=False, hand_over_s=900, repeat_s=300) as desk:
+        routes = folder / "routes.toml"
+        text = routes.read_text()
+        for person in ("ada", "bo"):
+            text = text.replace(f"127.0.0.1:{desk.phones.port}/{person}-1", f"127.0.0.1:{port}/{person}-1")
+        routes.write_text(text)
+        desk.team.start()
+        desk.team.wait_for(lambda: "broker_connected" in desk.team.log, "the on-call process")
+        desk.mark()
+        with desk.beating():
+            for number in range(1, 7):
+                desk.voice.alarm(vessel=f"k{number}")
+            came = [desk.called(f"north k{number}: temp", patience_s=130.0) for number in range(1, 7)]
+        late = [it.after_s for it in came]
+        return Came(None if None in late else max(late))
+
+
+def _pages_torn(path):
+    raw = bytearray(path.read_bytes())
+    raw[1000:9000] = b"\x13" * 8000
+    path.write_bytes(raw)
+
+
+def _zeros(path):
+    path.write_bytes(bytes(path.stat().st_size))
+
+
+def _state_torn(path):
+    with closing(sqlite3.connect(path)) as file, file:
+        file.execute("UPDATE state SET body = substr(body, 1, 200)")
+
+
+def file_oncall_state_damaged(folder):
+    """In the middle of an alarm: in its pages, its first bytes, or the words in it."""
+    latest, wrong = 0.0, ""
+    for spoil in (_pages_torn, _zeros, _state_torn):
+        (own := folder / spoil.__name__).mkdir()
+        with Team(own) as desk, desk.beating():
+            desk.voice.alarm()
+            assert desk.called(ALARM).after_s is not None
+            desk.team.stop()
+            for path in own.glob("oncall.sqlite-*"):
+                path.unlink()
+            spoil(own / "oncall.sqlite")
+            desk.mark()
+            desk.team.start()
+            came = desk.called(ALARM)
+            if came.after_s is None:
+                return came._replace(wrong=spoil.__name__)
+            latest = max(latest, came.after_s)
+            if [text for text in _to(desk, "ada") if "#1." in text] or not [
+                *own.glob("oncall.sqlite.damaged-*")
+            ]:
+                wrong = f"{spoil.__name__}: a number means two things, or the damaged file is gone"
+    return Came(latest, wrong)

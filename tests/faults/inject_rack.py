@@ -819,19 +819,6 @@ def oncall_hangs(folder):
     return _nobody_takes(folder, lambda rack: rack.team.pause())
 
 
-def file_oncall_state_damaged(folder):
-    def spoil(rack):
-        rack.team.stop()
-        for path in folder.glob("oncall.sqlite-*"):
-            path.unlink()
-        raw = bytearray((folder / "oncall.sqlite").read_bytes())
-        raw[1000:9000] = b"\x13" * 8000
-        (folder / "oncall.sqlite").write_bytes(raw)
-        rack.team.start()
-
-    return _nobody_takes(folder, spoil)
-
-
 # Clock and network, as the watch meets them
 
 

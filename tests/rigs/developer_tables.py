@@ -73,7 +73,8 @@ def rows_of_topics():
     keys = ", ".join(f"`{key}`" for key in Command.model_fields)
     yield f"| `ROOT/RACK/command` | to the daemon | {keys} |"
     keys = ", ".join(f"`{field.name}`" for field in fields(Receipt))
-    yield f"| `ROOT/RACK/taken/NAME` | to the daemon and other on-call processes, by that of NAME | {keys} |"
+    by = "to the daemon, by the on-call process NAME; heard by others of these"
+    yield f"| `ROOT/RACK/taken/NAME` | {by} | {keys} |"
     keys = ", ".join(f"`{key}`" for key in Said.model_fields)
     yield f"| `ROOT/_oncall/said/NAME/PERSON` | to the on-call process NAME, by a person | {keys} |"
     asked = Arrival("ROOT/_oncall/said/NAME/PERSON", b"", False, None, None, 0, 0, 0)

@@ -15,6 +15,7 @@ from daemon.broker.messages import heartbeat_message, messages_of, watch_message
 from daemon.errors import OnCallError
 from daemon.journal.asking import RequestBox
 from daemon.journal.journal import Journal
+from daemon.oncall.assembly import resumed
 from daemon.oncall.messages import heard
 from daemon.oncall.process import RUNS_KEPT, OnCall
 from daemon.oncall.store import OnCallStore
@@ -153,7 +154,7 @@ COUNTS = [10_000, pytest.param(100_000, marks=[pytest.mark.long, pytest.mark.tim
 def test_no_mutated_message_ends_the_calling_or_passes_for_what_it_is_not(tmp_path, count):
     store, feed, clock = OnCallStore(tmp_path / "oncall.sqlite"), Feed(), Clock()
     duty = Duty(Rota(("ada", "bo"), date(2026, 1, 5), time(9), UTC), digest_at=(time(9),))
-    team = OnCall(store, feed, Routes(), duty, {}, UTC, clock, passes_on=False)
+    team = OnCall(store, feed, Routes(), resumed(store, duty, clock), {}, UTC, clock, passes_on=False)
     good = good_messages()
     topics = [message.topic for message in good] + ["bellwatch/No Name/event", "bellwatch/x/alarm/\x1b/\n"]
     payloads, passed, memory = [message.payload.encode() for message in good], 0, 0
@@ -226,7 +227,7 @@ def test_no_mutated_command_ends_the_desk_or_becomes_another_request(tmp_path, c
 def test_every_mutated_answer_is_replied_to_in_one_line_and_none_ends_the_calling(tmp_path, count):
     store, feed, clock = OnCallStore(tmp_path / "oncall.sqlite"), Feed(), Clock()
     duty = Duty(Rota(("ada", "bo"), date(2026, 1, 5), time(9), UTC), digest_at=(time(9),))
-    team = OnCall(store, feed, Routes(), duty, {}, UTC, clock, passes_on=False)
+    team = OnCall(store, feed, Routes(), resumed(store, duty, clock), {}, UTC, clock, passes_on=False)
     for number, vessel in enumerate(("k1", "k9"), 1):  # problem 2 is named by no answer
         said, _ = messages_of(
             replace(event(number, vessel), cause=""), Voice("j", "r"), "bellwatch/north", UTC
@@ -261,7 +262,7 @@ def test_runs_of_a_rack_that_begins_again_and_again_do_not_add_up(tmp_path):
     """Each is asked once for what stands, also the one that goes on meanwhile, or nearly so."""
     store, feed, clock, beats = OnCallStore(tmp_path / "oncall.sqlite"), Feed(), Clock(), 2 * RUNS_KEPT
     duty = Duty(Rota(("ada", "bo"), date(2026, 1, 5), time(9), UTC), digest_at=(time(9),))
-    team = OnCall(store, feed, Routes(), duty, {}, UTC, clock, passes_on=False)
+    team = OnCall(store, feed, Routes(), resumed(store, duty, clock), {}, UTC, clock, passes_on=False)
     for number in range(beats):
         for rack, run in (("north", f"run-{number}"), ("south", "steady")):
             said = heartbeat_message(f"bellwatch/{rack}", clock.now, 7, 0, Voice(f"of-{rack}", run, "b", "h"))

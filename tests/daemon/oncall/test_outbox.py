@@ -162,16 +162,58 @@ def test_a_person_who_left_the_rota_cannot_be_reached(tmp_path):
     assert desk.undelivered == ["1.1"]
 
 
-def test_a_try_that_never_ends_ends_the_process_instead(tmp_path, monkeypatch):
+def test_a_try_that_takes_too_long_counts_as_refused_and_keeps_no_place(tmp_path, monkeypatch):
+    """Seen: a service that answered byte by byte kept every place, and the process ended again and again."""
+    desk = Desk(tmp_path)
+    for number in range(1, 5):
+        owe(desk.store, f"{number}.1", problem=number)
+    owe(desk.store, "5.1", person="bo", problem=5, at_ms=1)
+    desk.phones.let_go.clear()
+    desk.outbox.send(10)
     monkeypatch.setattr(oncall_outbox, "STUCK_AFTER_S", -1.0)  # any time is too long
+    with desk.store.transaction():
+        desk.outbox.settle(10, desk.undelivered.append)
+    monkeypatch.undo()
+    desk.outbox.send(10)
+    assert "1.1" in desk.outbox._under_way, "by the next route at once, while the other four go on and on"
+    desk.phones.let_go.set()
+    for second in range(20):
+        desk.turn(10 + second * 1000)
+    assert desk.store.waiting() == 0
+
+
+def test_what_was_given_up_and_taken_after_all_is_not_sent_again(tmp_path, monkeypatch):
     desk = Desk(tmp_path)
     owe(desk.store, "1.1")
     desk.phones.let_go.clear()
     desk.outbox.send(0)
-    with pytest.raises(OnCallError, match=r"call 1\.1: neither taken nor refused"):
-        desk.outbox.send(0)
+    (slow,) = [its.thread for its in desk.outbox._under_way.values()]
+    monkeypatch.setattr(oncall_outbox, "STUCK_AFTER_S", -1.0)
+    with desk.store.transaction():
+        desk.outbox.settle(0, desk.undelivered.append)
+    monkeypatch.undo()
     desk.phones.let_go.set()
-    desk.outbox.close()
+    slow.join(PATIENCE_S)
+    with desk.store.transaction():
+        desk.outbox.settle(1, desk.undelivered.append)
+    desk.turn(10_000)
+    assert desk.phones.tried == [("1.1", "ada", 0)]
+    assert desk.store.waiting() == 0
+
+
+def test_too_many_tries_that_never_end_end_the_process_instead(tmp_path, monkeypatch):
+    monkeypatch.setattr(oncall_outbox, "STUCK_AFTER_S", -1.0)
+    monkeypatch.setattr(oncall_outbox, "ENDLESS_AT_MOST", 2)
+    desk = Desk(tmp_path)
+    for number in range(1, 4):
+        owe(desk.store, f"{number}.1", problem=number)
+    desk.phones.let_go.clear()
+    desk.outbox.send(0)
+    with desk.store.transaction():
+        desk.outbox.settle(0, desk.undelivered.append)
+    with pytest.raises(OnCallError, match="3 calls neither taken nor refused; start again"):
+        desk.outbox.send(1)
+    desk.phones.let_go.set()
 
 
 def test_what_fails_in_an_unforeseen_way_is_raised_and_not_swallowed(tmp_path):

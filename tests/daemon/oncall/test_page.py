@@ -129,6 +129,9 @@ def test_a_message_carries_a_link_once_one_has_opened_on_that_phone_and_the_link
     team.phones.wait_for(lambda: any(text.startswith("OVER") for text in team.phones.texts()), "the end")
     assert len(team.phones.texts()) == sent + 1
     assert "It is over" in opened(link)[1]
+    team.rack.alarm(vessel="k2", cause="bus line")  # its alarm may have gone over to this
+    team.phones.wait_for(lambda: any("k2" in text for text in team.phones.texts()), "another call")
+    assert "something calls" in opened(link)[1]
     assert link.rpartition("/")[2] not in team.run.log, "a link was logged"
 
 

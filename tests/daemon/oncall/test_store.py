@@ -6,6 +6,9 @@ import sqlite3
 import threading
 from contextlib import closing
 
+import pytest
+
+from daemon.oncall.assembly import put_damaged_aside
 from daemon.oncall.store import Link, OnCallStore, Passed
 from rules.alarms.life_cycle import Priority
 from rules.calling.records import Answer, Call, CallKind, Reply
@@ -108,3 +111,17 @@ def test_who_opens_a_new_file_while_another_makes_it_waits_for_that(tmp_path):
         thread.join(10)
     with closing(OnCallStore(path)) as store:
         assert opened == [store.id]
+
+
+@pytest.mark.parametrize("written", [b"[rota]\npeople = ['ada']\n" * 99, b"", b"\x00" * 4 + b"not ours"])
+def test_what_is_no_damaged_file_of_ours_is_not_put_aside(tmp_path, written):
+    """Another file, whose name somebody has written into the settings by mistake, stays where it is."""
+    path = tmp_path / "oncall.toml"
+    path.write_bytes(written)
+    put_damaged_aside(path)
+    put_damaged_aside(tmp_path / "nowhere")
+    assert path.read_bytes() == written
+    assert [*tmp_path.iterdir()] == [path]
+    OnCallStore(sound := tmp_path / "oncall.sqlite").close()
+    put_damaged_aside(sound)
+    assert sorted(it.name for it in tmp_path.iterdir()) == ["oncall.sqlite", "oncall.toml"]

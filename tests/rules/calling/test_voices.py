@@ -9,7 +9,7 @@ from rules.calling.escalation import Escalation
 from rules.calling.records import Answer, Reply, Voice
 from rules.calling.voices import Voices
 from tests.rigs.rack_words import word_of
-from tests.rules.calling.test_escalation import DUTY, HOUR, MIN, NIGHT, SEEN, calling, calls
+from tests.rules.calling.test_escalation import DUTY, HOUR, MIN, NIGHT, SEEN, calling, calls, word
 
 APART_FOR_MS, SPEAKERS_AT_MOST = 86_400_000, 20  # project judgement
 A = Voice("aaaaaaaa", "run-a", "boot-a", "a-pi")
@@ -294,3 +294,16 @@ def test_of_too_many_speakers_the_one_that_is_silent_longest_is_forgotten():
     assert [voice.key in voices.speakers["north"] for voice in (many[0], many[1], many[-1])] == [
         True, False, True,
     ]  # fmt: skip
+
+
+def test_a_copy_on_which_nothing_stands_ends_no_alarm_of_the_machine_that_is_heard():
+    """Unless that machine is not heard any more: then it has started anew, and its alarm is over."""
+    team, ours = calling(), Voice("j", "run", "boot-a", "pi")
+    team.heartbeat("north", 0, NIGHT, NIGHT, ours)
+    team.hear(replace(word(), journal="j", run="run", boot="boot-a"), NIGHT + 1)
+    copy = replace(ours, boot="boot-b")
+    assert team.heartbeat("north", 0, NIGHT + MIN, NIGHT + MIN, copy).settled == []
+    assert team.problems()
+    later_ms = NIGHT + DUTY.silent_after_ms + 1
+    assert team.heartbeat("north", 0, later_ms, later_ms, copy).settled == [1]
+    assert not team.problems()
