@@ -124,11 +124,12 @@ def block(at_ms, time_ms, source=(1, 1)):
         (block([10, 11], [5, 7]), False),  # not after the source's newest
         (block([10, 11], [6, 6]), False),
         (block([10, 11], [7, 6]), False),
+        (block([10, 11, 12], [6, 8, 7], (1, 1, 1)), False),
     ],
 )
 def test_times_that_run_backwards_are_refused(readings, fine):
     """The clock stands at 10, the newest reading of the source was measured at 5."""
-    how = {1: np.array([0, 1])}, {1: SourceState(10, 5)}, 10
+    how = {1: np.arange(len(readings))}, {1: SourceState(10, 5)}, 10
     if fine:
         refuse_disorder(readings, *how)
         return
