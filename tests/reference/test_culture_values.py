@@ -166,6 +166,7 @@ def test_an_uncertain_count_widens_it_and_a_guess_has_none():
     assert sampled[1] < counted[1] < counted[2] < sampled[2]
     assert survival(batch(Stock(200, 0.0, How.GUESSED), Stock(150)))[1:] == (None, None)
     assert survival(batch(Stock(0), Stock(0))) is None
+    assert survival(batch(Stock(10), Stock(10)))[0] == 1.0
     assert survival(batch(Stock(10), Stock(12))) is None, "more than came: nothing that could be told"
 
 

@@ -271,6 +271,16 @@ def test_in_an_old_journal_the_accuracy_of_a_specific_gravity_says_nothing(rules
     assert check.hand_accuracy == pytest.approx(accuracy, abs=0.01)
 
 
+def test_in_an_old_journal_any_other_accuracy_counts():
+    engine = Engine(PLAN, START_MS)
+    fed(engine, {1: 15.0})
+    fed(engine, {2: 41.0})
+    body = {**BY_HAND, "value": 33.0, "accuracy": 0.3}
+    engine.act(Action(engine.clock_ms, "hand_measurement", "kim", body, 7))
+    (check,) = engine.hand_checks()["kreisel-1/salinity"].checks
+    assert check.hand_accuracy == 0.3
+
+
 BLIND = [
     ({"value": 33.0, "accuracy": 15.0}, "± 15 of salinity"),
     ({"value": 33.0, "accuracy": 0.5, "resolution": 6.0}, "± 3.5 of salinity"),

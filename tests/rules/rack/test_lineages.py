@@ -233,3 +233,37 @@ def test_limits_are_those_drawn_from_the_sources(row):
     it = tolerances[stage][S if name == "any" else T]
     drawn = [it.critical.low, it.advisory.low, it.target, it.advisory.high, it.critical.high]
     assert drawn == [float(limit) for limit in limits]
+
+
+@pytest.mark.parametrize("name", ["aurita", "coerulea", "warm"])
+def test_low_oxygen_guards_against_a_failed_flow(name):
+    """Project judgement, advisory and critical low [%]: a copy as above. The high sides are the column's."""
+    drawn = {
+        "planula": (50, 30),
+        "polyp": (50, 20),
+        "polyp-cooling": (50, 20),
+        "strobila": (60, 30),
+        "ephyra": (75, 50),
+        "juvenile": (70, 45),
+        "adult": (70, 40),
+    }
+    for stage, tolerances in tolerances_of(Lineage(name)).items():
+        its, column = tolerances[O2], DEFAULT_TOLERANCES[stage][O2]
+        assert (its.advisory.low, its.critical.low) == drawn[stage], stage
+        assert (its.advisory.high, its.critical.high) == (column.advisory.high, column.critical.high)
+        assert its.max_fall_per_hour == column.max_fall_per_hour
+        assert its.mild is (stage in ("polyp", "polyp-cooling")), "Ishii et al.: they bud and grow at 35-38 %"
+
+
+def test_brackish_and_north_sea_strains_have_their_own_low_sides():
+    """Letters f, k and l of `rules/rack/lineages.py`: a copy as above."""
+    cooling = tolerances_of(BALTIC)["polyp-cooling"][T]
+    assert (cooling.critical.low, cooling.advisory.low, cooling.target) == (2.0, 3.0, 10.0)
+    assert (cooling.advisory.high, cooling.critical.high) == (12.0, 16.0)
+    for stage, tolerances in tolerances_of(BALTIC).items():
+        its = tolerances[S]
+        bands = (its.critical.low, its.advisory.low, its.target, its.advisory.high, its.critical.high)
+        assert bands == (7.0, 9.0, 15.0, 22.0, 28.0), stage
+    low = {stage: its[S].critical.low for stage, its in tolerances_of(AURITA).items()}
+    usual = {stage: its[S].critical.low for stage, its in tolerances_of(COERULEA).items()}
+    assert low == usual | {"polyp": 8.0, "polyp-cooling": 12.0, "strobila": 12.0}
