@@ -130,12 +130,12 @@ def _usually(points: tuple[Ints, Floats, Floats], past: Swift) -> tuple[dict[str
 
 
 def _moves(points: tuple[Ints, Floats, Floats], usual: Floats, far: float, known: int) -> tuple[Ints, Ints]:
-    """Return the new points at which a source has moved far by itself, and the oldest that it moved off.
+    """Return the new points at which a source has moved far by itself, and each that it moved off, in order.
 
     It takes two points on each side: a stray one is no move.
     """
     time_ms, own, other = points
-    start = np.full(own.size, -1, dtype=np.intp)
+    moves = [np.empty((2, 0), dtype=np.intp)]
     apart = own - other - usual
     if own.max() - own.min() > far:
         for lag in range(2, LOOKS_BACK + 1):
@@ -151,6 +151,7 @@ def _moves(points: tuple[Ints, Floats, Floats], usual: Floats, far: float, known
             sure = np.minimum((own[at] - own[at - lag - 1]) * np.sign(off), np.abs(off)) > least
             sure &= (own[at - 1] - own[at - lag]) * np.sign(off) > far / 2
             sure &= hours <= 2 * lag * POINT_MS / HOUR_MS
-            start[at[alone & sure]] = at[alone & sure] - lag
-    moves = (start >= 0).nonzero()[0]
-    return moves, start[moves]
+            moves.append(np.stack((at, at - lag))[:, alone & sure])
+    found, starts = np.concatenate(moves, axis=1)
+    order = np.lexsort((starts, found))
+    return found[order], starts[order]
