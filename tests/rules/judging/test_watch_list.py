@@ -3,6 +3,7 @@
 Two vessels: in k1 a multi-probe `m` and a second thermometer `s`, in k2 separate probes; a barometer.
 """
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -79,17 +80,20 @@ def test_a_channel_is_given_where_probes_give_all_its_inputs_to_the_last():
 
 
 def test_what_must_move_where_a_probe_should_is_what_bears_witness_by_its_least_change():
+    along = (
+        2,
+        0.4 * 2.0,
+    )  # mS/cm with 2 K; the second and third of its list are the cell beside each thermometer
     assert RACK.witnesses == {
-        1: [(4, 0.5)],
-        2: [(1, 0.5), (4, 0.5)],
-        3: [(1, 2.0), (4, 2.0)],
-        4: [(1, 0.5)],
+        1: [(4, 0.5, None)],
+        2: [(1, 0.5, None), (4, 0.5, None)],
+        3: [(1, 2.0, along), (4, 2.0, (3, along[1])), (2, math.inf, None), (2, math.inf, None)],
+        4: [(1, 0.5, None)],
         5: [],
-        6: [(5, 0.5)],
+        6: [(5, 0.5, None)],
         7: [],
         8: [],
     }
-    assert RACK.witness_ids == {1, 4, 5}
 
 
 def test_beside_a_probe_is_what_others_measure_of_its_quantity_in_its_vessel():

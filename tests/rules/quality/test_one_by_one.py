@@ -22,6 +22,7 @@ from rules.quality.replayed import Played, played
 from rules.quality.scatter import Scatter, bend_limit, erratic
 from rules.quality.settings import DEFAULT_QUALITY
 from rules.quality.state import QualityState
+from rules.quality.swift import Swift, swift
 from rules.quantities import Quantity
 from rules.water.arrays import polynomial
 
@@ -42,6 +43,11 @@ def of_scatter(at_ms, value, past):
 def of_leaps(at_ms, value, past):
     found, after = leaps(at_ms, value, QUALITY, past)
     return [found.jumped, found.young, found.loose], after
+
+
+def of_swift(at_ms, value, past):
+    found, after = swift(at_ms, value, 15.0 + 0.01 * np.sin(at_ms / 9e6), None, 0.0, past)
+    return [np.nan_to_num(found)], after
 
 
 def of_record(at_ms, value, past):
@@ -71,6 +77,7 @@ TESTS: list[tuple[Callable, Callable]] = [
     (of_repeats, Repeats),
     (of_scatter, Scatter),
     (of_leaps, Leap),
+    (of_swift, Swift),
     (of_record, Played),
     (of_calm, lambda: (Calm(), Buckets())),
     (of_quality, QualityState),
