@@ -24,6 +24,7 @@ BACK = 0.25
 STANDS_MS = MOST_MS
 """What leapt stands until the water is back, to within that part of the leap, or for so long."""
 
+MORE_ARE_TOLD, THIS_IS_WORSE = "more are told if they last, or are worse", "this one is worse"
 IN_A_LEAP = "in one leap between two readings: the probe, or another vessel's water"
 
 
@@ -97,7 +98,7 @@ def _counted(turn: Turn, move: Move, again: Recurrence) -> Turn:
     again.furthest = again.furthest if often else -inf
     again.waits = again.times > TOLD and not again.smooth and not move.worse_than(again.furthest)[turn.index]
     if often and not again.smooth:
-        often += "; more are told if they last, or are worse"
+        often += f"; {THIS_IS_WORSE if again.times > TOLD and not again.waits else MORE_ARE_TOLD}"
     often = "; ".join(filter(None, (often, again.leap and IN_A_LEAP)))
     return replace(turn, often=often, waits_ms=round(LASTS * longest_ms) if again.waits else 0)
 
@@ -109,7 +110,7 @@ def _worse(move: Move, start: int, stop: int, again: Recurrence) -> Iterator[Tur
         if not worse.size:
             return
         start, again.waits = start + int(worse[0]), False
-        often = f"{again.so_often(int(move.time_ms[start]))}; this one is worse"
+        often = f"{again.so_often(int(move.time_ms[start]))}; {THIS_IS_WORSE}"
         yield Turn(start, True, again.lost_ms, often=often)
     again.furthest = float(np.fmax.reduce(move.level[start:stop], initial=again.furthest))
 

@@ -9,12 +9,13 @@ from math import inf
 import numpy as np
 import pytest
 
-from rules.alarms.persistence import Move, Persistence, Turn, carried_turns, come_and_go, is_active, is_clear
-from rules.alarms.persistence import told_twice as told
+from rules.alarms.moves import Move, told
+from rules.alarms.persistence import Persistence, Turn, carried_turns, come_and_go, is_active, is_clear
 from rules.alarms.recurrence import Recurrence, of_a_probe
 
 MIN, HOUR = 60_000, 3_600_000
 DAY = 24 * HOUR
+LEAPT = "in one leap between two readings: the probe, or another vessel's water"
 
 
 def lost(since_ms, *, back_ms=0, times=1, **more):
@@ -176,13 +177,18 @@ def test_a_condition_is_there_also_where_it_is_gone_for_a_moment():
     assert (is_clear(standing, "y"), is_active(standing, "y")) == (False, False)
 
 
-def moves(turns, level, *, active=False, again=None, close=(), start=0, further_by=1.0):
-    """What is told of a move whose level at each minute is given."""
+def moves(turns, level, *, active=False, again=None, close=(), start=0, further_by=1.0, before=0.0):
+    """What is told of a move whose level at each minute is given; all of it goes by leaps."""
     near = np.zeros(len(level), dtype=bool)
     near[list(close)] = True
-    move = Move(clock(start + len(level), start), np.array(level, dtype=float), further_by, near)
+
+    def leap(at):
+        its = (level[at - 1] if at else before), level[at]
+        return its if its[0] != its[1] else None
+
+    move = Move(clock(start + len(level), start), np.array(level, dtype=float), further_by, near, leap)
     again = Recurrence() if again is None else again
-    return list(told(turns, active, move, again)), again
+    return list(told(turns, active, move, again, worked_at=False, stays=False)), again
 
 
 def waves(count, *, every=60, lasts=20):
@@ -200,10 +206,10 @@ def test_a_move_is_told_twice_and_then_has_to_last():
     raised = [turn for turn in found if turn.active]
     assert [turn.waits_ms for turn in raised] == [0, 0, 30 * MIN, 30 * MIN], "1.5 times the longest"
     assert [turn.often for turn in raised] == [
-        "",
-        "2 times within 1.0 h; more are told if they last, or are worse",
-        "3 times within 2.0 h; more are told if they last, or are worse",
-        "4 times within 3.0 h; more are told if they last, or are worse",
+        LEAPT,
+        f"2 times within 1.0 h; more are told if they last, or are worse; {LEAPT}",
+        f"3 times within 2.0 h; more are told if they last, or are worse; {LEAPT}",
+        f"4 times within 3.0 h; more are told if they last, or are worse; {LEAPT}",
     ]
     assert [turn for turn in found if not turn.active] == [turn for turn in turns if not turn.active]
     assert (again.waits, again.furthest) == (True, 10.0)
@@ -217,7 +223,7 @@ def test_a_third_that_goes_further_by_more_than_is_said_is_told_at_once(further,
     found, _ = moves(turns, level)
     third = next(turn for turn in found if turn.index == 130)
     said = "this one is worse" if worse else "more are told if they last, or are worse"
-    assert third.often == f"3 times within 2.0 h; {said}"
+    assert third.often == f"3 times within 2.0 h; {said}; {LEAPT}"
     assert third.waits_ms == (0 if worse else 30 * MIN)
 
 
@@ -269,7 +275,8 @@ def test_cut_anywhere_moves_are_told_alike():
             part = [
                 Turn(it.index - start, it.active, it.since_ms) for it in turns if start <= it.index < stop
             ]
-            made, _ = moves(part, level[start:stop], active=active, again=again, start=start)
+            before = level[start - 1] if start else 0.0
+            made, _ = moves(part, level[start:stop], active=active, again=again, start=start, before=before)
             found += [(it.index + start, it.active, it.since_ms, it.often, it.waits_ms) for it in made]
             active = part[-1].active if part else active
         assert found == [(it.index, it.active, it.since_ms, it.often, it.waits_ms) for it in whole], cut

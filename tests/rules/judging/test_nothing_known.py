@@ -45,6 +45,7 @@ def test_of_a_channel():
         "last_seq", "rise.time_ms", "calm.began_ms", "calm.changed_ms", "history.now.hour", "leap.since_ms",
         "leap.far_ms", "leap.back_ms", "leap.loose_until_ms", "scatter.erratic_ms", "scatter.uneasy_ms",
         "scatter.calm_ms", "swift.since_ms", "played.chain", "rests.played.chain", "rests.since_ms",
+        "lacked_ms",
     }  # fmt: skip
     not_evaluated = {f"quality.tests.{test}.0": 2 for test in range(8)} | {"flag": 2}
     assert known == not_evaluated | {
@@ -64,7 +65,9 @@ def test_of_a_source():
     """A probe's own trouble recurs within half a day, and must be over for four hours (project judgement)."""
     unknown, never, known = told_apart(SourceState(7))
     assert unknown == {"raw", "wet"}
-    gone = {f"{of}.{it}" for of in ("drops", "gaps") for it in ("first_ms", "lost_ms", "back_ms")}
+    gone = {
+        f"{of}.{it}" for of in ("drops", "gaps") for it in ("first_ms", "lost_ms", "back_ms", "stands_ms")
+    }
     assert never == gone | {"time_ms", "first_ms", "dry_ms", "spell_ms", "witness_ms", "ended_ms"}
     recurs = {"least_ms": 4 * 3_600_000, "again_ms": 12 * 3_600_000, "furthest": -math.inf}
     assert known == {"at_ms": 7} | {
