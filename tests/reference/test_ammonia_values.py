@@ -52,7 +52,7 @@ def test_without_a_scale_both_are_told_and_without_ph_nothing():
     ("wrong", "said"),
     [
         ({"ph": 81}, "ph: found 81; expected 5 to 10"),
-        ({"ph": True}, "ph: found True"),
+        ({"temperature_c": True}, "temperature_c: found True"),
         ({"ph": 8.1, "scale": "free"}, "scale: found 'free'; expected total or nbs"),
         ({"salinity": "32"}, "salinity: found 32"),
     ],

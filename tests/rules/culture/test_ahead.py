@@ -79,7 +79,8 @@ def own(count):
 
 def test_own_events_without_their_water_or_food_do_not_count():
     acts, lives = own(3)
-    for blind in (life([10.0] * 12), life([10.0] * 40, fed=[])):
+    later = Life({day * DAY_MS: 10.0 for day in (*range(10), *range(25, 60))}, FED, set(), stomachs_seen=True)
+    for blind in (life([10.0] * 12), later, life([10.0] * 40, fed=[])):
         soon = next(it for it in found(acts, 105, **lives | {"o1": blind}) if it[1] > 105)
         assert "Fuchs" in soon[3]
 
@@ -206,6 +207,12 @@ def test_a_fall_that_nobody_planned_may_bring_holding_polyps_to_strobilate(days,
 def test_a_fall_of_whatever_year_is_told_for_four_weeks(now, told):
     made = found([begun("polyp")], now, p1=life([18.0] * 100 + [11.0]))
     assert [it[:3] for it in made] == [("may strobilate", 100 + 14, 100 + 28)] * told
+
+
+@pytest.mark.parametrize(("apart", "told"), [(28, True), (29, False)])
+def test_a_fall_is_one_within_four_weeks(apart, told):
+    made = found([begun("polyp")], apart + 1, p1=life([16.5] + [14.0] * (apart - 1) + [11.0]))
+    assert [it[0] for it in made] == ["may strobilate"] * told
 
 
 def test_a_lineage_without_cooling_has_no_cue():
