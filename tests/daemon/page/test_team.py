@@ -26,11 +26,11 @@ ALARM = "k1/temperature/high_high"
         ),
         (
             OnCallHeard("night on pi2", True, 0, {}, on_call="<b>ada", until_ms=1_796_630_400_000, then="bo"),
-            ["On call now</h2>", "&lt;b&gt;ada until 2026-12-07 09:00, then bo"],
+            ["On call now</h2>", '&lt;b&gt;ada until <span class="day">2026-12-07</span> 09:00, then bo'],
         ),
         (
             OnCallHeard("night on pi2", True, 0, {}, on_call="ada", until_ms=1_796_630_400_000),
-            ['"duty">ada until 2026-12-07 09:00</p>'],
+            ['"duty">ada until <span class="day">2026-12-07</span> 09:00</p>'],
         ),
         (
             OnCallHeard("night on pi2", False, 0, {}, on_call="ada"),
