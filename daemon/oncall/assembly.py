@@ -66,12 +66,15 @@ def _damage(path: Path) -> str:
         with closing(sqlite3.connect(path, timeout=LOCKED_AT_MOST_S)) as db:
             if found := finding_of(db):
                 return found
+            db.text_factory = bytes.decode  # what is no text is no error of SQLite's
+            for (table,) in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'").fetchall():
+                db.execute(f"SELECT * FROM {table}").fetchall()
             for (state,) in db.execute("SELECT body FROM state"):
                 json.loads(state)
     except (OSError, sqlite3.Error) as error:
         return str(error) if is_damage(error) else ""
     except ValueError as error:
-        return f"its state: {error}"
+        return f"its text: {error}"
     return ""
 
 

@@ -202,7 +202,7 @@ class OnCallStore:
 
     def clock(self) -> FollowingClock:
         """Return a clock that is not behind the state that was kept last, unless that ran far ahead."""
-        kept_ms = (self.state() or {"clock_ms": 0})["clock_ms"]
+        kept_ms = (self.state() or {}).get("clock_ms", 0)
         ahead = kept_ms - time.time() * 1000 > AHEAD_MS and SYNCHRONISED_MARK.exists()
         return FollowingClock.not_before(0 if ahead else kept_ms)
 
