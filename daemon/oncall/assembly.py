@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import structlog
 
-from daemon.clock import SteadyClock, ahead_of_people_ms
+from daemon.clock import AHEAD_MS, SteadyClock, ahead_of_people_ms
 from daemon.journal.damage import set_aside
 from daemon.journal.schema import finding_of, is_damage
 from daemon.oncall.duty import duty_of
@@ -21,7 +21,7 @@ from daemon.oncall.page import answer_pages
 from daemon.oncall.process import OnCall
 from daemon.oncall.routes import Routes
 from daemon.oncall.settings import OnCallSettings, mark_of
-from daemon.oncall.store import AHEAD_MS, OnCallStore
+from daemon.oncall.store import OnCallStore
 from daemon.transaction import LOCKED_AT_MOST_S
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation

@@ -4,17 +4,21 @@ import gzip
 import re
 import sqlite3
 import threading
+import time as system_time
 from contextlib import closing
 from datetime import UTC, date, time
 
 import pytest
 
+from daemon import clock
 from daemon.oncall.assembly import put_damaged_aside, resumed
 from daemon.oncall.store import Link, OnCallStore, Passed
 from rules.alarms.life_cycle import Priority
 from rules.calling.duty import Duty
+from rules.calling.escalation import Escalation
 from rules.calling.records import Answer, Call, CallKind, Reply
 from rules.calling.rota import Rota
+from tests.faults.inject_passing import SystemTime
 from tests.rigs.places import DATA
 
 
@@ -154,9 +158,25 @@ def test_a_state_that_does_not_say_its_time_is_behind_no_clock(tmp_path):
     """Of a later version that was taken back, say: the calling begins anew."""
     with closing(OnCallStore(tmp_path / "oncall.sqlite")) as store:
         store.keep_state({"version": 9})
-        clock, duty = (
-            store.clock(),
-            Duty(Rota(("ada", "bo"), date(2026, 1, 5), time(9), UTC), digest_at=(time(9),)),
-        )
-        team, given = resumed(store, duty, clock)
+        duty = Duty(Rota(("ada", "bo"), date(2026, 1, 5), time(9), UTC), digest_at=(time(9),))
+        team, given = resumed(store, duty, store.clock())
         assert (team.problems(), given) == ([], [(0, 0, 0)])
+
+
+@pytest.mark.parametrize(
+    ("off_h", "knows", "behind"), [(-2, False, 2), (-26_000, False, 0), (-26_000, True, 26_000)]
+)
+def test_turns_go_by_a_system_that_is_years_behind_only_where_it_was_synchronised(
+    tmp_path, monkeypatch, off_h, knows, behind
+):
+    """A machine without a battery begins years ago; what was kept last is nearer to the people's clock."""
+    duty = Duty(Rota(("ada", "bo"), date(2026, 1, 5), time(9), UTC), digest_at=(time(9),))
+    hour_ms, now_ms = 3_600_000, round(system_time.time() * 1000)
+    with closing(OnCallStore(tmp_path / "oncall.sqlite")) as store:
+        store.keep_state(Escalation(duty, now_ms).snapshot())
+        at = store.clock()
+        monkeypatch.setattr(clock, "time", SystemTime(off_h * 3600))
+        monkeypatch.setattr(clock, "SYNCHRONISED_MARK", tmp_path if knows else tmp_path / "nowhere")
+        team, _ = resumed(store, duty, at)
+    assert round(team.duty.ahead_ms / hour_ms, 2) == behind
+    assert team.duty.on_call(now_ms) == duty.rota.on_call(now_ms - behind * hour_ms)
