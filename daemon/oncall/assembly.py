@@ -91,10 +91,12 @@ def resumed(store: OnCallStore, duty: Duty, clock: SteadyClock) -> tuple[Escalat
         team = Escalation.restore(state, duty)
     except (InputError, ValueError, TypeError, KeyError) as error:
         log.exception("state_not_read", why=str(error))
+        given = given_in(state)
     else:
         if team.clock_ms <= now_ms + AHEAD_MS:
             return team, []
-    return Escalation(duty, now_ms), [given_in(state)]
+        given = team.calls.given
+    return Escalation(duty, now_ms), [given]
 
 
 def build(

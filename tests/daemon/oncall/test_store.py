@@ -180,3 +180,14 @@ def test_turns_go_by_a_system_that_is_years_behind_only_where_it_was_synchronise
         team, _ = resumed(store, duty, at)
     assert round(team.duty.ahead_ms / hour_ms, 2) == behind
     assert team.duty.on_call(now_ms) == duty.rota.on_call(now_ms - behind * hour_ms)
+
+
+def test_numbers_go_on_beyond_those_of_the_version_before_whose_clock_ran_far_ahead(tmp_path):
+    path = tmp_path / "oncall.sqlite"
+    path.write_bytes(gzip.decompress((DATA / "oncall_before.sqlite.gz").read_bytes()))
+    duty = Duty(Rota(("ada", "bo"), date(2026, 1, 5), time(9), UTC), digest_at=(time(9),))
+    with closing(OnCallStore(path)) as store:
+        state = store.state()
+        assert state["version"] == 1
+        _, ((newest, *_),) = resumed(store, duty, clock.SteadyClock(state["clock_ms"] - 2 * clock.AHEAD_MS))
+    assert newest == 3
