@@ -128,7 +128,8 @@ class OnCallLink:
         pair = [f"{self.root}/{PAIR}{other}"] if other else []
         self._other_says = self.connection.hear(pair, SIGNS_AT_MOST)
         self._of_pair = {name, other}
-        self._receipts = self.connection.hear([f"{self.root}/+/taken/+"], SIGNS_AT_MOST, qos=0)
+        # An access list of before lacks this one: racks are heard all the same.
+        self._receipts = self.connection.hear([f"{self.root}/+/taken/+"], SIGNS_AT_MOST, 0, needed=False)
         self.connection.start()
 
     def take(self) -> list[In]:
