@@ -20,6 +20,9 @@ SYNCHRONISED_MARK = Path("/run/systemd/timesync/synchronized")
 STEPPED_MS = 1_000
 """A clock was set, not slewed, when it is this far from where it should be."""
 
+AHEAD_MS = 86_400_000
+"""So far from a time that was kept only a clock that was synchronised is the one to be believed."""
+
 
 class SteadyClock:
     """UTC milliseconds that follow the monotonic clock from the moment of construction.
@@ -60,8 +63,12 @@ class SteadyClock:
 
 
 def ahead_of_people_ms(clock: SteadyClock) -> int:
-    """Return how far a clock is ahead of the system's, which was set back."""
-    return max(clock.now_ms() - clock.shown_ms(), 0)
+    """Return how far a clock is ahead of the system's, which was set back.
+
+    0 where that begins years ago, as it does on a machine without a battery until it is synchronised.
+    """
+    ahead_ms = max(clock.now_ms() - clock.shown_ms(), 0)
+    return ahead_ms if ahead_ms <= AHEAD_MS or SYNCHRONISED_MARK.exists() else 0
 
 
 class FollowingClock(SteadyClock):

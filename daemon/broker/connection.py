@@ -62,11 +62,14 @@ class Arrival:
 class Hearing:
     """What comes on some topics, until it is taken; what more than `room` messages wait for is left out.
 
-    Where each is confirmed once it is taken, the broker bounds how many that is to be done with wait.
+    Where each is confirmed once it is taken, the broker bounds how many that is to be done with wait. What is
+    not `needed` a broker may refuse.
     """
 
-    def __init__(self, topics: Sequence[str], room: int | None, qos: int, *, confirms: bool) -> None:
-        self.topics, self.qos = topics, qos
+    def __init__(
+        self, topics: Sequence[str], room: int | None, qos: int, *, confirms: bool, needed: bool
+    ) -> None:
+        self.topics, self.qos, self.needed = topics, qos, needed
         self._room = room
         self._confirms = confirms
         self._waiting: deque[Arrival] = deque()
@@ -142,13 +145,15 @@ class Connection:
         )
         return client
 
-    def hear(self, topics: Sequence[str], room: int | None = None, qos: int = 1) -> Hearing:
+    def hear(
+        self, topics: Sequence[str], room: int | None = None, qos: int = 1, *, needed: bool = True
+    ) -> Hearing:
         """Return where messages on `topics` will wait; without `room` there is no bound.
 
         Topics are MQTT filters. Where two of a connection overlap, a message may come twice. What comes at
         QoS 0 is not kept for us, and takes no place in the broker's queue from what does not.
         """
-        self._hearings.append(Hearing(topics, room, qos, confirms=bool(self._kept_as)))
+        self._hearings.append(Hearing(topics, room, qos, confirms=bool(self._kept_as), needed=needed))
         return self._hearings[-1]
 
     def start(self) -> None:
@@ -172,7 +177,7 @@ class Connection:
 
     @property
     def listening(self) -> int:
-        """Return the number of the connection over which we hear all that we asked for, 0 without one."""
+        """Return the number of the connection over which we hear all that we need, 0 without one."""
         return self._listening if self.connected else 0
 
     def publish(
@@ -225,12 +230,12 @@ class Connection:
             self._say("broker_connected")
 
     def _on_subscribe(self, reasons: list[ReasonCode]) -> None:
-        answers = zip(self._topics(), reasons, strict=True)
-        if refused := [topic for topic, reason in answers if reason.is_failure]:
-            self._say("broker_refuses_subscription", ", ".join(refused))
-            return
-        self._listening = self.connections
-        self._say("broker_connected")
+        asked = [(topic, hearing.needed) for hearing in self._hearings for topic in hearing.topics]
+        refused = [its for its, reason in zip(asked, reasons, strict=True) if reason.is_failure]
+        if not any(needed for _, needed in refused):
+            self._listening = self.connections
+        topics = ", ".join(topic for topic, _ in refused)
+        self._say("broker_refuses_subscription" if topics else "broker_connected", topics)
 
     def _on_connect_fail(self) -> None:
         reason = sys.exc_info()[1]  # paho calls this where it has caught the error, and does not pass it on

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import structlog
 
-from daemon.clock import SteadyClock, ahead_of_people_ms
+from daemon.clock import AHEAD_MS, SteadyClock, ahead_of_people_ms
 from daemon.journal.damage import set_aside
 from daemon.journal.schema import finding_of, is_damage
 from daemon.oncall.duty import duty_of
@@ -21,7 +21,7 @@ from daemon.oncall.page import answer_pages
 from daemon.oncall.process import OnCall
 from daemon.oncall.routes import Routes
 from daemon.oncall.settings import OnCallSettings, mark_of
-from daemon.oncall.store import AHEAD_MS, OnCallStore
+from daemon.oncall.store import OnCallStore
 from daemon.transaction import LOCKED_AT_MOST_S
 from rules.calling.duty import Duty
 from rules.calling.escalation import Escalation
@@ -66,12 +66,15 @@ def _damage(path: Path) -> str:
         with closing(sqlite3.connect(path, timeout=LOCKED_AT_MOST_S)) as db:
             if found := finding_of(db):
                 return found
+            db.text_factory = bytes.decode  # what is no text is no error of SQLite's
+            for (table,) in db.execute("SELECT name FROM sqlite_schema WHERE type = 'table'").fetchall():
+                db.execute(f"SELECT * FROM {table}").fetchall()
             for (state,) in db.execute("SELECT body FROM state"):
                 json.loads(state)
     except (OSError, sqlite3.Error) as error:
         return str(error) if is_damage(error) else ""
     except ValueError as error:
-        return f"its state: {error}"
+        return f"its text: {error}"
     return ""
 
 
@@ -88,10 +91,12 @@ def resumed(store: OnCallStore, duty: Duty, clock: SteadyClock) -> tuple[Escalat
         team = Escalation.restore(state, duty)
     except (InputError, ValueError, TypeError, KeyError) as error:
         log.exception("state_not_read", why=str(error))
+        given = given_in(state)
     else:
         if team.clock_ms <= now_ms + AHEAD_MS:
             return team, []
-    return Escalation(duty, now_ms), [given_in(state)]
+        given = team.calls.given
+    return Escalation(duty, now_ms), [given]
 
 
 def build(

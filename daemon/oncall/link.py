@@ -128,7 +128,8 @@ class OnCallLink:
         pair = [f"{self.root}/{PAIR}{other}"] if other else []
         self._other_says = self.connection.hear(pair, SIGNS_AT_MOST)
         self._of_pair = {name, other}
-        self._receipts = self.connection.hear([f"{self.root}/+/taken/+"], SIGNS_AT_MOST, qos=0)
+        # An access list of before lacks this one: racks are heard all the same.
+        self._receipts = self.connection.hear([f"{self.root}/+/taken/+"], SIGNS_AT_MOST, 0, needed=False)
         self.connection.start()
 
     def take(self) -> list[In]:
@@ -191,9 +192,9 @@ class OnCallLink:
     def _beside(self) -> Iterator[Rival]:
         """Yield who else takes alarms on, and is no other watcher of ours: forgotten on some machine, say."""
         for arrival in self._receipts.take(SIGNS_AT_MOST):
-            other = one_line(arrival.topic.rpartition("/")[2])[:NAME_AT_MOST]
-            if other not in self._of_pair and not arrival.kept:
-                said = json_object(arrival.payload).get("host")
+            name = arrival.topic.rpartition("/")[2]
+            if name not in self._of_pair and not arrival.kept:
+                said, other = json_object(arrival.payload).get("host"), one_line(name)[:NAME_AT_MOST]
                 host = one_line(said)[:NAME_AT_MOST] if isinstance(said, str) else "an unnamed machine"
                 yield Rival(f"{self._name} on {self._host} and {other} on {host}", TWO_CALL)
 

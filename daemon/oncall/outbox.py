@@ -89,6 +89,7 @@ class OnCallOutbox:
                 if result:
                     taken = True
                     self._store.mark_sent(owed.id, now_ms)
+                    self._endless += self._under_way.pop(owed.id, None) is not None  # a try of no use now
                     log.info("sent", call=owed.id, to=owed.person, route=owed.route + 1)
                 elif not late:
                     self._put_off(owed, now_ms, undelivered)

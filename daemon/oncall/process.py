@@ -101,7 +101,7 @@ class OnCall:
 
     def run(self, stop: threading.Event) -> None:
         """Watch over the racks until `stop` is set."""
-        log.info("on_call", person=self._team.duty.rota.on_call(self._clock.shown_ms()))
+        log.info("on_call", person=self._team.duty.on_call(self._clock.now_ms()))
         tell_supervisor("READY=1")
         try:
             while not self._clock.wait(stop, self._clock.now_ms() + TURN_MS):
@@ -128,8 +128,8 @@ class OnCall:
             pass
         self._link.confirm(arrivals)
         self._link.reply(self._replied, now_ms)
-        newest, rota = self._team.newest_number, self._team.duty.rota
-        self._link.receipt(self._taken, newest, self._clock.shown_ms(), self._ask_again, rota)
+        newest, duty = self._team.newest_number, self._team.duty
+        self._link.receipt(self._taken, newest, now_ms - duty.ahead_ms, self._ask_again, duty.rota)
         self._asked = self._ask_again | (self._asked if len(self._asked) < RUNS_KEPT else set())
         self._sign(now_ms)
         self._link.give_out(self._team.calls.given)

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from daemon.clock import SYNCHRONISED_MARK, FollowingClock
+from daemon.clock import AHEAD_MS, SYNCHRONISED_MARK, FollowingClock
 from daemon.errors import OnCallError
 from daemon.tables.values import one_line
 from daemon.transaction import keep_log_ahead, transaction
@@ -26,7 +26,7 @@ from rules.calling.records import Answer, Call, CallKind, Reply
 LAYOUT = 3
 TOKEN_LENGTH = 16
 _TOKEN_LETTERS = string.ascii_letters + string.digits
-SENT_KEPT_MS, REPLIES_KEPT_MS, AHEAD_MS = 90 * 86_400_000, 300_000, 86_400_000
+SENT_KEPT_MS, REPLIES_KEPT_MS = 90 * 86_400_000, 300_000
 WHO_AT_MOST, YEAR_2500_MS = 200, 16_725_225_600_000
 
 _TABLES = f"""
@@ -202,7 +202,7 @@ class OnCallStore:
 
     def clock(self) -> FollowingClock:
         """Return a clock that is not behind the state that was kept last, unless that ran far ahead."""
-        kept_ms = (self.state() or {"clock_ms": 0})["clock_ms"]
+        kept_ms = (self.state() or {}).get("clock_ms", 0)
         ahead = kept_ms - time.time() * 1000 > AHEAD_MS and SYNCHRONISED_MARK.exists()
         return FollowingClock.not_before(0 if ahead else kept_ms)
 

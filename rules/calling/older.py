@@ -61,7 +61,7 @@ def of_version_1(data: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def given_in(data: Mapping[str, Any]) -> Given:
-    """Return the last numbers that a snapshot of any version says were given out, 0 where it does not."""
+    """Return the last numbers that a snapshot of a later version says were given out, 0 where it does not."""
     said = data.get("calls")
     names = ("last_number", "summaries", "written")
     first, second, third = (said.get(name) if isinstance(said, dict) else 0 for name in names)

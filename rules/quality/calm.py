@@ -54,9 +54,10 @@ MOVED: Final = {
 """By how much another quantity or a second probe of a vessel must move, so that a probe had to show it: some
 2 % per kelvin in conductivity and in the oxygen that water holds (project judgement)."""
 
-ALONG: Final = 0.4
-"""By so many mS/cm for each kelvin a cell has moved at least where the water moved the thermometer beside it:
-half of what sea water does (PSS-78 near 15 °C: 0.9), since salt may go the other way (project judgement)."""
+ALONG: Final = 0.01
+"""By so much of itself for each kelvin a cell has moved at least where the water moved the thermometer beside
+it: half of what water of any salt does (PSS-78 at 8 to 22 °C: 2.1 to 2.7 %), since salt may go the other way
+(project judgement)."""
 
 _DIGITS_MOVED: Final = 5.0
 
@@ -120,7 +121,7 @@ class Witness:
     """What must move where this probe should: its buckets, this block's too, and its least change.
 
     `along` is the place of the witness that shows whether it is the water that moves it, and the least change
-    of that: where it stays meanwhile, this one bears no witness.
+    of that, as a share of itself: where it stays meanwhile, this one bears no witness.
     """
 
     buckets: Buckets
@@ -222,22 +223,28 @@ def _spans(past: dict[int, float], day: int, span: float) -> tuple[dict[int, flo
     return spans, max([0, *((then + 1) * DAY_MS for then, its in spans.items() if its < AS_WIDE * span)])
 
 
-def _speaks(witness: Witness, own: float, moved: list[float], times: float) -> bool:
-    """Return whether a witness has moved by so many times its least change, and nothing belies it."""
-    if own < witness.least * times:
+def _speaks(
+    witness: Witness, at: tuple[float, float], beside: list[tuple[float, float]], times: float
+) -> bool:
+    """Return whether a witness has moved by so many times its least change, and nothing belies it.
+
+    `at` is its highest low and lowest high, `beside` are those of all.
+    """
+    if at[0] - at[1] < witness.least * times:
         return False
     if witness.along is None:
         return True
-    along = moved[witness.along[0]]  # -inf where it said nothing
-    return along == -math.inf or along >= witness.along[1] * times
+    place, share = witness.along
+    low, high = beside[place]  # -inf and inf where it said nothing
+    return low == -math.inf or low - high >= share * times * low
 
 
 def _frozen_from(stretch: Stretch, witnesses: Sequence[Witness]) -> int | None:
     """Return the moment from which on a stretch counts as frozen; None while nothing says so."""
     if stretch.count < LEAST_READINGS:
         return None
-    moved = [low - high for low, high in stretch.beside]
-    if any(_speaks(it, own, moved, stretch.moved) for it, own in zip(witnesses, moved, strict=True)):
+    beside = stretch.beside
+    if any(_speaks(it, at, beside, stretch.moved) for it, at in zip(witnesses, beside, strict=True)):
         return stretch.since_ms + LEAST_MS
     enough = stretch.frozen_ms > 0 and stretch.count >= LONG_READINGS
     return stretch.since_ms + stretch.frozen_ms if enough else None

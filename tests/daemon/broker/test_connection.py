@@ -86,14 +86,16 @@ def test_what_has_no_room_is_left_out_and_told_once_for_all(tmp_path, said):
     assert [(line["topics"], line["more_than"]) for line in left_out] == [(["flood"], 3)]
 
 
-def test_a_topic_that_the_broker_refuses_is_told_and_the_rest_goes_on(tmp_path, said):
+@pytest.mark.parametrize(("needed", "listening"), [(True, 0), (False, 1)])
+def test_a_topic_that_the_broker_refuses_is_told_and_the_rest_goes_on(tmp_path, said, needed, listening):
     """Mosquitto's acl_file never refuses a subscription; its dynamic security plugin does."""
     secret = tmp_path / "password"
     secret.write_text("right")
     with Mosquitto(tmp_path, config=dynamic_security(tmp_path, "open")) as broker:
         login = {"username": "logger", "password_file": secret}
         connection = Connection(BrokerSettings(host=broker.host, port=broker.port, **login), AWAY)
-        hearing, _, confirmed = connection.hear(["open"]), connection.hear(["closed"]), []
+        hearing, confirmed = connection.hear(["open"]), []
+        connection.hear(["closed"], needed=needed)
         connection.on_confirmed = confirmed.append
         with started(connection):
             wait_for(lambda: said)
@@ -101,7 +103,7 @@ def test_a_topic_that_the_broker_refuses_is_told_and_the_rest_goes_on(tmp_path, 
             taken(hearing, 1)
             wait_for(lambda: confirmed == [(number, None)])
             assert connection.connected
-            assert connection.listening == 0
+            assert connection.listening == listening
             assert [(line["event"], line["why"]) for line in said] == [
                 ("broker_refuses_subscription", "closed")
             ]

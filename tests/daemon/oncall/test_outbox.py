@@ -198,6 +198,27 @@ def test_what_was_given_up_and_taken_after_all_is_not_sent_again(tmp_path, monke
         desk.outbox.settle(1, desk.undelivered.append)
     desk.turn(10_000)
     assert desk.phones.tried == [("1.1", "ada", 0)]
+
+
+def test_what_was_taken_after_all_reached_its_person_though_the_next_route_refuses_it(tmp_path, monkeypatch):
+    """Else the next person would be called for nothing."""
+    gates = [threading.Event(), threading.Event()]
+    desk = Desk(tmp_path, works=lambda _, place: gates[place].wait(PATIENCE_S) and place == 0)
+    desk.outbox._tries = 1
+    owe(desk.store, "1.1")
+    tries = []
+    for stuck_after_s in (-1.0, PATIENCE_S):
+        monkeypatch.setattr(oncall_outbox, "STUCK_AFTER_S", stuck_after_s)
+        desk.outbox.send(0)
+        tries += [its.thread for its in desk.outbox._under_way.values()]
+        with desk.store.transaction():
+            desk.outbox.settle(0, desk.undelivered.append)
+    for gate, thread in zip(gates, tries, strict=True):
+        gate.set()
+        thread.join(PATIENCE_S)
+        with desk.store.transaction():
+            desk.outbox.settle(1, desk.undelivered.append)
+    assert (desk.store.waiting(), desk.undelivered, desk.outbox._endless) == (0, [], 0)
     assert desk.store.waiting() == 0
 
 

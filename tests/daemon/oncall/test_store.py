@@ -4,14 +4,21 @@ import gzip
 import re
 import sqlite3
 import threading
+import time as system_time
 from contextlib import closing
+from datetime import UTC, date, time
 
 import pytest
 
-from daemon.oncall.assembly import put_damaged_aside
+from daemon import clock
+from daemon.oncall.assembly import put_damaged_aside, resumed
 from daemon.oncall.store import Link, OnCallStore, Passed
 from rules.alarms.life_cycle import Priority
+from rules.calling.duty import Duty
+from rules.calling.escalation import Escalation
 from rules.calling.records import Answer, Call, CallKind, Reply
+from rules.calling.rota import Rota
+from tests.faults.inject_passing import SystemTime
 from tests.rigs.places import DATA
 
 
@@ -125,3 +132,62 @@ def test_what_is_no_damaged_file_of_ours_is_not_put_aside(tmp_path, written):
     OnCallStore(sound := tmp_path / "oncall.sqlite").close()
     put_damaged_aside(sound)
     assert sorted(it.name for it in tmp_path.iterdir()) == ["oncall.sqlite", "oncall.toml"]
+
+
+@pytest.mark.parametrize(("table", "column"), [("state", "body"), ("page", "text")])
+def test_a_text_in_which_a_bit_has_flipped_is_damage(tmp_path, table, column):
+    """SQLite's own check passes it over, but it cannot be read: the process would end at each start."""
+    store = OnCallStore(path := tmp_path / "oncall.sqlite")
+    store.keep_state({"clock_ms": 7})
+    store.owe(Call("1.1", CallKind.ALARM, 1, "ada", Priority.HIGH, 1, ()), "a title", "a text")
+    store.close()
+    put_damaged_aside(path)
+    assert path.exists(), "it is sound"
+    with closing(sqlite3.connect(path)) as db:
+        text = bytearray(db.execute(f"SELECT CAST({column} AS BLOB) FROM {table}").fetchone()[0])
+        text[3] ^= 0x80
+        db.execute(f"UPDATE {table} SET {column} = CAST(? AS TEXT)", (bytes(text),))
+        db.commit()
+        assert db.execute("PRAGMA quick_check").fetchone() == ("ok",)
+    put_damaged_aside(path)
+    assert not path.exists()
+    assert len([*tmp_path.glob("oncall.sqlite.damaged-*")]) == 1
+
+
+def test_a_state_that_does_not_say_its_time_is_behind_no_clock(tmp_path):
+    """Of a later version that was taken back, say: the calling begins anew."""
+    with closing(OnCallStore(tmp_path / "oncall.sqlite")) as store:
+        store.keep_state({"version": 9})
+        duty = Duty(Rota(("ada", "bo"), date(2026, 1, 5), time(9), UTC), digest_at=(time(9),))
+        team, given = resumed(store, duty, store.clock())
+        assert (team.problems(), given) == ([], [(0, 0, 0)])
+
+
+@pytest.mark.parametrize(
+    ("off_h", "knows", "behind"), [(-2, False, 2), (-26_000, False, 0), (-26_000, True, 26_000)]
+)
+def test_turns_go_by_a_system_that_is_years_behind_only_where_it_was_synchronised(
+    tmp_path, monkeypatch, off_h, knows, behind
+):
+    """A machine without a battery begins years ago; what was kept last is nearer to the people's clock."""
+    duty = Duty(Rota(("ada", "bo"), date(2026, 1, 5), time(9), UTC), digest_at=(time(9),))
+    hour_ms, now_ms = 3_600_000, round(system_time.time() * 1000)
+    with closing(OnCallStore(tmp_path / "oncall.sqlite")) as store:
+        store.keep_state(Escalation(duty, now_ms).snapshot())
+        at = store.clock()
+        monkeypatch.setattr(clock, "time", SystemTime(off_h * 3600))
+        monkeypatch.setattr(clock, "SYNCHRONISED_MARK", tmp_path if knows else tmp_path / "nowhere")
+        team, _ = resumed(store, duty, at)
+    assert round(team.duty.ahead_ms / hour_ms, 2) == behind
+    assert team.duty.on_call(now_ms) == duty.rota.on_call(now_ms - behind * hour_ms)
+
+
+def test_numbers_go_on_beyond_those_of_the_version_before_whose_clock_ran_far_ahead(tmp_path):
+    path = tmp_path / "oncall.sqlite"
+    path.write_bytes(gzip.decompress((DATA / "oncall_before.sqlite.gz").read_bytes()))
+    duty = Duty(Rota(("ada", "bo"), date(2026, 1, 5), time(9), UTC), digest_at=(time(9),))
+    with closing(OnCallStore(path)) as store:
+        state = store.state()
+        assert state["version"] == 1
+        _, ((newest, *_),) = resumed(store, duty, clock.SteadyClock(state["clock_ms"] - 2 * clock.AHEAD_MS))
+    assert newest == 3

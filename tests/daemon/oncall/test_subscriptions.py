@@ -4,14 +4,18 @@ What each asks for says the broker, which logs every SUBSCRIBE packet with the n
 """
 
 import re
+import time
 from contextlib import ExitStack
 
 import pytest
 
+from daemon.oncall.link import OnCallLink, Rival
+from daemon.settings.rack import BrokerSettings
 from tests.rigs.daemon_run import DaemonRun, write_settings
 from tests.rigs.oncall_run import OnCallRun, write_oncall
 from tests.rigs.parts.mosquitto import Mosquitto
 from tests.rigs.parts.page_receiver import PageReceiver
+from tests.rigs.rack_voice import RackVoice
 
 PAIR = '[pair]\nfirst = "desk"\nsecond = "attic"\n'
 
@@ -72,3 +76,19 @@ def test_no_process_shares_what_it_hears(asked):
         assert needed in heard, sorted(heard)
     assert not [topic for topic in heard if topic.startswith("$")]
     assert len([who for who, topics in asked.items() if "bellwatch/+/event" in topics]) == 2
+
+
+def test_a_process_is_no_other_one_to_itself_by_the_longest_name_that_there_may_be(tmp_path):
+    """It hears its own receipts among those of all."""
+    longest, found, until = "d" * 41, [], time.monotonic() + 30
+    with Mosquitto(tmp_path) as broker, RackVoice(broker.port) as voice:
+        link = OnCallLink(BrokerSettings(host="127.0.0.1", port=broker.port), longest, "state")
+        while not link.connection.listening and time.monotonic() < until:
+            time.sleep(0.02)
+        for name in (longest, longest[1:]):
+            voice.publish(f"{voice.topic}/taken/{name}", '{"host": "bench-pi"}')
+        while not found and time.monotonic() < until:
+            found += [it for it in link.take() if isinstance(it, Rival)]
+            time.sleep(0.02)
+        link.connection.stop()
+    assert [it.who.partition(" and ")[2] for it in found] == [f"{longest[1:]} on bench-pi"]

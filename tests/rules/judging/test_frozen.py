@@ -6,6 +6,7 @@ Invented racks and water, polled every 30 s for days; what is drawn by lot was d
 import json
 from dataclasses import replace
 
+import gsw
 import numpy as np
 import pytest
 
@@ -195,6 +196,17 @@ def test_a_thermometer_that_the_cell_beside_it_belies_accuses_no_oxygen_probe(po
     values[O2][:] = 8.0
     accused = [fault[0] for fault in told(at, values, polled)[0]]
     assert any(name.startswith("k1/oxygen") for name in accused) is found, accused
+
+
+@pytest.mark.parametrize("salinity", [7.0, 9.0, 15.0, 35.0])
+def test_a_cell_bears_a_thermometer_out_in_brackish_water_too(salinity):
+    """By gsw's conductivity; 7 and 9 are the low sides of what a Baltic strain is kept in."""
+    at, values = water(0.5, digit=0.1, swing_c=0.0, noise=0.01)
+    values[T] = values[T] + 5.0 * np.clip((at - 3 * HOUR) / (4 * HOUR), 0.0, 1.0)
+    values[C] = np.round(gsw.C_from_SP(salinity, values[T], 0.0), 2)
+    values[O2][:] = 8.0
+    accused = [fault[0] for fault in told(at, values, (T, C, O2))[0]]
+    assert any(name.startswith("k1/oxygen") for name in accused), accused
 
 
 def test_a_spike_of_the_other_probe_is_no_witness():

@@ -80,10 +80,7 @@ def test_a_channel_is_given_where_probes_give_all_its_inputs_to_the_last():
 
 
 def test_what_must_move_where_a_probe_should_is_what_bears_witness_by_its_least_change():
-    along = (
-        2,
-        0.4 * 2.0,
-    )  # mS/cm with 2 K; the second and third of its list are the cell beside each thermometer
+    along = 2, 0.01 * 2.0  # of itself, with 2 K; the third and fourth of its list are each thermometer's cell
     assert RACK.witnesses == {
         1: [(4, 0.5, None)],
         2: [(1, 0.5, None), (4, 0.5, None)],
