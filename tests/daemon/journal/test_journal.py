@@ -248,7 +248,7 @@ def test_steady_water_leaves_no_flags(tmp_path):
 
 def test_nobody_else_opens_the_journal_or_speaks_sql_to_it():
     """On-call and the devices of people have files of their own; what they share is a transaction."""
-    oncall = ("daemon/oncall/store.py", "daemon/oncall/ledger.py")
+    oncall = tuple(f"daemon/oncall/{it}.py" for it in ("store", "ledger", "assembly"))
     own = ("daemon/journal/", *oncall, "daemon/web/sign_in.py", "daemon/transaction.py")
     speaking = [
         f"{path.relative_to(ROOT)}:{node.lineno}"
