@@ -10,7 +10,7 @@ import pytest
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.quantities import Quantity
 from rules.rack.stages import DEFAULT_TOLERANCES
-from tests.faults.chain import C1, HOUR, MINUTE, O1, Water
+from tests.faults.chain import C1, FAULT_AT, HOUR, MINUTE, O1, Water
 from tests.rules.judging.test_to_and_fro import fed_in_pieces
 
 FALLS = "k1/salinity/falling"
@@ -130,3 +130,13 @@ def test_what_moves_on_meanwhile_is_told():
 def test_it_is_the_same_however_the_readings_are_cut(until_h):
     found = leapt(until_h=until_h)
     assert fed_in_pieces(found, 905_113_248) == found.run().events
+
+
+def test_a_leap_of_oxygen_that_is_over_as_the_animals_were_fed_is_heard_on_call():
+    """Its limit counts for nothing meanwhile; what is said of it stays a number, as JSON knows them."""
+    found = Water(hours=7, every_ms=MINUTE).measured()
+    found.value[O1] = found.value[O1] - 0.83 * (found.after & (found.since_h < 2.37))
+    told = found.run([(FAULT_AT + round(2.2 * HOUR), "log", {"vessel": "k1", "what": "feed", "value": 3.0})])
+    name = "k1/oxygen_saturation/falling"
+    assert over_h(told, name) == pytest.approx(2.37, abs=0.1)
+    assert {event.evidence.limit for event in told.events if event.alarm == name} == {-10.0}
