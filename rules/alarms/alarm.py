@@ -141,11 +141,17 @@ def explains(alarm: Alarm, other: Alarm) -> bool:
     return is_worse(alarm, other) or other.condition in EXCUSES.get(alarm.condition, ())
 
 
+_MOVES = (Condition.RISING, Condition.FALLING)
+
+
 def stands_for(alarm: Alarm, other: Alarm) -> bool:
     """Return whether who knows of an alarm need not be told of another one of its cause that is no worse.
 
-    What comes and goes, and was told twice, stands for what is milder while it is there.
+    What comes and goes, and was told twice, stands for what is milder while it is there. A move that is not
+    urgent now stands for no limit: what leapt stands for a day, and the water may go on since.
     """
+    if alarm.condition in _MOVES and alarm.priority < Priority.HIGH and other.condition in MILDER.values():
+        return False
     hold = alarm.holds.get(HoldKind.EXPLAINED)
     told_twice = hold is not None and hold.why == COMES_AND_GOES and alarm.priority > other.priority
     shelved = alarm.held_by is HoldKind.SHELF and explains(alarm, other)

@@ -337,6 +337,7 @@ class _Judgement:
     def _evidence(self, limit: Limit, compared: Array, turn: Turn, bound: float) -> Evidence:
         index = turn.index
         rate = number(self.course.rate_per_hour[index])
+        bound = limit.value if np.isnan(bound) else bound  # after food no fall is too fast: this one is over
         if limit.basis is not Basis.PROJECTION:
             value = rate if limit.basis is Basis.RATE else number(compared[index])
             return Evidence(value, bound, limit.origin, rate, reason=self._reason(turn, limit))

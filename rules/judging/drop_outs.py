@@ -96,7 +96,7 @@ def _counted(source: Source, states: Mapping[int, SourceState], time_ms: Ints, p
     longest_ms = (times[1:] - times[:-1]).max(initial=times[0] - state.time_ms)
     if state.missing or state.gappy or state.gaps.recurs or 2 * longest_ms >= 3 * source.every_ms:
         return False
-    state.due = (state.due + here.size) % WINDOW
+    state.due = (state.due + here.size - 1) % WINDOW + 1  # a full window is carried as one, as `_Count` does
     return True
 
 

@@ -120,3 +120,20 @@ def test_reading_by_reading_a_window_ends_as_it_does_in_a_block():
     half = [(minute, True, "50 of 100 answers missing") for minute in (100, 200, 300)]
     assert whole == [(20, True, "10 of 20 answers missing"), *half, (400, False, "")]
     assert list(told(1)) == list(told(7)) == whole
+
+
+@pytest.mark.parametrize("few_ms", [2 * MINUTE, 12 * MINUTE])
+def test_what_is_carried_is_the_same_as_a_window_ends_with_its_last_answer(few_ms):
+    """After an answer missing, or a silence, whole windows of answers: none is due in the next one yet."""
+    source = Source(1, "p", Quantity.TEMPERATURE, "k1", 10 * MINUTE, "line", every_ms=MINUTE)
+    time_ms = np.cumsum(np.where(np.arange(320) == 17, few_ms, MINUTE))
+
+    def carried(parts):
+        states = {1: SourceState(0, 0)}
+        for part in parts:
+            assert not list(drop_outs((source,), states, part, {1: np.arange(part.size)}))
+            note_heard(states, part, part, {1: np.arange(part.size)})
+        return states[1]
+
+    for stop in range(80, 320):
+        assert carried([time_ms[:stop]]) == carried(time_ms[:stop].reshape(-1, 1))

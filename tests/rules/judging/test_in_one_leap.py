@@ -4,16 +4,17 @@ Water that is poured in takes its time to mix; a probe that is read in another v
 Sizes and times were drawn once, from the digits of a clock. Invented water.
 """
 
+import gsw
 import numpy as np
 import pytest
 
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.quantities import Quantity
 from rules.rack.stages import DEFAULT_TOLERANCES
-from tests.faults.chain import C1, HOUR, MINUTE, O1, Water
+from tests.faults.chain import C1, FAULT_AT, HOUR, MINUTE, O1, Water
 from tests.rules.judging.test_to_and_fro import fed_in_pieces
 
-FALLS = "k1/salinity/falling"
+FALLS, RISES = "k1/salinity/falling", "k1/salinity/rising"
 BACK_H = 5.37
 
 
@@ -130,3 +131,26 @@ def test_what_moves_on_meanwhile_is_told():
 def test_it_is_the_same_however_the_readings_are_cut(until_h):
     found = leapt(until_h=until_h)
     assert fed_in_pieces(found, 905_113_248) == found.run().events
+
+
+def test_a_leap_of_oxygen_that_is_over_as_the_animals_were_fed_is_heard_on_call():
+    """Its limit counts for nothing meanwhile; what is said of it stays a number, as JSON knows them."""
+    found = Water(hours=7, every_ms=MINUTE).measured()
+    found.value[O1] = found.value[O1] - 0.83 * (found.after & (found.since_h < 2.37))
+    told = found.run([(FAULT_AT + round(2.2 * HOUR), "log", {"vessel": "k1", "what": "feed", "value": 3.0})])
+    name = "k1/oxygen_saturation/falling"
+    assert over_h(told, name) == pytest.approx(2.37, abs=0.1)
+    assert {event.evidence.limit for event in told.events if event.alarm == name} == {-10.0}
+
+
+def test_water_that_creeps_beyond_its_limit_while_a_leap_stands_is_called_about():
+    """Hours after the leap it goes on, slowly; who has seen the leap, each time, knows nothing of that."""
+    found = leapt(by=1.37, hours=9)
+    salinity = found.salinity[1] + 0.31 * np.clip(found.since_h - 1.9, 0.0, None)
+    found.value[C1] = gsw.C_from_SP(salinity, found.temperature[1], 0.0) + 1.37 * found.after
+    answers = [(FAULT_AT + round(hour * HOUR), "seen", {"number": 1}) for hour in (1.0, 2.05, 3.1, 4.2)]
+    told = found.run(answers)
+    assert over_h(told, RISES) is None
+    beyond = found.value[C1] > gsw.C_from_SP(34.0, found.temperature[1], 0.0)
+    called_h = told.called_s("salinity high", since_ms=told.fault_ms) / 3600
+    assert called_h == pytest.approx(found.since_h[np.argmax(beyond)], abs=0.2)
