@@ -342,6 +342,8 @@ class TestTooMuch:
                 emitted.wait_for(lambda e, nth=nth: float(nth) in e.values("temperature", "tray"))
                 late_ms.append(emitted.readings[-1].time_ms - sent_ms)
                 confirm_all(emitted)
+            # On a busy machine most of the flood is still to come.
+            emitted.wait_for(lambda e: confirm_all(e) or e.troubles)
             flood.disconnect()
             flood.loop_stop()
         assert max(late_ms) < 2_000

@@ -146,7 +146,7 @@ def test_rest_between_two_judgements_keeps_no_turn_from_its_time(tmp_path):
         command = [sys.executable, "-c", SLOW_TO_JUDGE, str(settings)]
         daemon = subprocess.Popen(command, cwd=ROOT, stderr=subprocess.DEVNULL)
         try:
-            wait_for(lambda: path.exists() and readings_in(path) > 150)
+            wait_for(lambda: path.exists() and readings_in(path) > 150, 3 * PATIENCE_S)
         finally:
             daemon.terminate()
             daemon.wait(PATIENCE_S)
