@@ -108,3 +108,14 @@ def test_the_daily_word_goes_to_whoever_is_on_call_at_a_time_of_theirs():
 
 def test_without_quiet_hours_none_end():
     assert Duty(ROTA, digest_at=(time(8),)).quiet_ends_ms(0) is None
+
+
+@pytest.mark.parametrize("hour", range(0, 24 * 9, 5))
+def test_where_our_clock_is_ahead_turns_and_times_are_those_of_the_peoples(hour):
+    """What is asked of a moment of ours is said of theirs, and moments come back as ours."""
+    ahead_ms, theirs_ms = 7 * HOUR, instant_ms(date(2026, 1, 5), time(3), ZONE) + hour * HOUR
+    ours, plain = Duty(ROTA, digest_at=(time(8),), ahead_ms=ahead_ms), Duty(ROTA, digest_at=(time(8),))
+    at_ms = theirs_ms + ahead_ms
+    assert (ours.on_call(at_ms), ours.line_up(at_ms)) == (plain.on_call(theirs_ms), plain.line_up(theirs_ms))
+    assert ours.turn_ends_ms(at_ms) == plain.turn_ends_ms(theirs_ms) + ahead_ms
+    assert ours.next_digest_ms(at_ms) == plain.next_digest_ms(theirs_ms) + ahead_ms
