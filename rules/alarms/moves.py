@@ -87,7 +87,7 @@ def _counted(turn: Turn, move: Move, again: Recurrence) -> Turn:
         if again.lost_ms > again.back_ms:
             again.come_back(again.lost_ms, turn.since_ms)
             again.smooth |= not (again.leap or leap)
-        return turn
+        return replace(turn, often=IN_A_LEAP if again.leap else "")  # a milder level of it may stand
     if at_ms - again.first_ms > MOST_MS:
         again.times = 0
     longest_ms = again.needs_ms // LONGEST_GAPS

@@ -40,6 +40,8 @@ def test_what_leaps_and_stays_is_called_about_once_and_stands():
     assert first.evidence.reason.startswith("in one leap between two readings")
     now = next(alarm for alarm in told.engine.alarms() if alarm.name == FALLS)
     assert (now.state, now.priority) == (State.UNACKNOWLEDGED, Priority.MEDIUM)
+    (eased,) = (event for event in told.events if (event.alarm, event.trigger) == (FALLS, Trigger.EASED))
+    assert eased.evidence.reason == first.evidence.reason, "else its repeats say only that nothing falls"
 
 
 @pytest.mark.parametrize("every_ms", [MINUTE // 4, MINUTE, 2 * MINUTE])
