@@ -6,7 +6,7 @@ that went smoothly is told each time. And what came in one leap is not over as i
 be in other water. It stands, a day at most: by then somebody has looked at the labels.
 """
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from math import inf
 
@@ -58,8 +58,16 @@ def told(
     """
     if worked_at:
         again.leap = None
-    its = iter(found) if worked_at else _twice(found, active, move, again)
-    return _until_back(its, move, again, worked_at) if stays else its
+    stops = [*(turn.index for turn in found), move.time_ms.size]
+    for its, start, stop in zip([None, *found], [0, *stops], stops, strict=False):
+        if its is not None:
+            turn = its if worked_at else _counted(its, move, again)
+            active, stands = turn.active, None if turn.active else again.leap
+            again.stands, again.stands_ms = stands, again.lost_ms
+            yield from () if stays and stands else (turn,)
+        if active and again.lost_ms > again.back_ms and not worked_at:  # else it began uncounted
+            yield from _worse(move, start, stop, again)
+        yield from _back(move, start, stop, again, worked_at, stays)
 
 
 def of_limit(again: dict[str, Recurrence], key: str, limit: float) -> Recurrence | None:
@@ -68,17 +76,6 @@ def of_limit(again: dict[str, Recurrence], key: str, limit: float) -> Recurrence
     if its is not None and its.limit != limit:
         its = again[key] = replace(its.anew(), limit=limit)
     return its
-
-
-def _twice(found: list[Turn], active: bool, move: Move, again: Recurrence) -> Iterator[Turn]:
-    """Let what leaps and is back within hours be told twice a day, and more often if it lasts or is worse."""
-    stops = [*(turn.index for turn in found), move.time_ms.size]
-    for turn, start, stop in zip([None, *found], [0, *stops], stops, strict=False):
-        if turn is not None:
-            yield _counted(turn, move, again)
-            active = turn.active
-        if active and again.lost_ms > again.back_ms:  # else it began uncounted
-            yield from _worse(move, start, stop, again)
 
 
 def _counted(turn: Turn, move: Move, again: Recurrence) -> Turn:
@@ -115,23 +112,10 @@ def _worse(move: Move, start: int, stop: int, again: Recurrence) -> Iterator[Tur
     again.furthest = float(np.fmax.reduce(move.level[start:stop], initial=again.furthest))
 
 
-def _until_back(found: Iterable[Turn], move: Move, again: Recurrence, worked_at: bool) -> Iterator[Turn]:
-    """Let what came in one leap stand though it moves no more."""
-    start = 0
-    for turn in found:
-        yield from _back(move, start, turn.index, again, worked_at)
-        start = turn.index
-        if turn.active:
-            again.stands = None
-            yield turn
-        else:
-            again.stands, again.stands_ms = None if again.waits else again.leap, again.lost_ms
-            yield from () if again.stands else (turn,)
-    yield from _back(move, start, move.time_ms.size, again, worked_at)
-
-
-def _back(move: Move, start: int, stop: int, again: Recurrence, worked_at: bool) -> Iterator[Turn]:
-    """Let what leapt be over where the water is back, or after its time."""
+def _back(
+    move: Move, start: int, stop: int, again: Recurrence, worked_at: bool, stays: bool
+) -> Iterator[Turn]:
+    """Let what leapt be over where the water is back, or after its time; it lasted until then."""
     if again.stands is None:
         return
     before, after = again.stands
@@ -140,4 +124,6 @@ def _back(move: Move, start: int, stop: int, again: Recurrence, worked_at: bool)
     over |= worked_at
     if over.any():
         again.stands, at = None, start + int(np.argmax(over))
-        yield Turn(at, False, int(move.time_ms[at]))
+        at_ms = int(move.time_ms[at])
+        again.needs_ms = max(again.needs_ms, LONGEST_GAPS * (at_ms - again.lost_ms))
+        yield from (Turn(at, False, at_ms),) if stays else ()

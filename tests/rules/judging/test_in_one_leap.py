@@ -156,3 +156,22 @@ def test_water_that_creeps_beyond_its_limit_while_a_leap_stands_is_called_about(
     beyond = found.value[C1] > gsw.C_from_SP(34.0, found.temperature[1], 0.0)
     called_h = told.called_s("salinity high", since_ms=told.fault_ms) / 3600
     assert called_h == pytest.approx(found.since_h[np.argmax(beyond)], abs=0.2)
+
+
+@pytest.mark.parametrize(("first_h", "again_h", "third_h"), [(0.74, 2.13, 4.61), (3.3, 4.6, 11.2)])
+def test_a_third_leap_that_stays_is_told_once_it_lasts(first_h, again_h, third_h):
+    """The first and the second went back as they came, after as long as each other."""
+    found = Water(hours=29, every_ms=MINUTE).measured()
+    there = found.after & (found.since_h < first_h) | (found.since_h > third_h)
+    there |= (found.since_h > again_h) & (found.since_h < again_h + first_h)
+    found.value[C1] = found.value[C1] - 2.14 * there
+    told = found.run()
+    third = [
+        event
+        for event in told.announced()
+        if event.alarm == FALLS and event.at_ms > told.fault_ms + third_h * HOUR
+    ]
+    assert [event.trigger for event in third] == [Trigger.RAISED]
+    assert third[0].at_ms - told.fault_ms - third_h * HOUR < 1.5 * max(first_h, 1.2) * HOUR + 12 * MINUTE
+    assert "in one leap" in third[0].evidence.reason
+    assert fed_in_pieces(found, 318_442_907) == told.events
