@@ -300,19 +300,19 @@ class Trust:
                 self._buckets[source_id] = before, np.array([], dtype=np.intp)
             else:
                 at_ms = self._readings.at_ms[here]
-                self._buckets[source_id] = before.followed_by(at_ms, self._sound(source_id))
+                value, base = self._sound(source_id), self.base(self._watch_list.own[source_id])
+                witness = None if base is None else np.where(np.isnan(base), value, np.nan)
+                self._buckets[source_id] = before.followed_by(at_ms, value, witness)
         return self._buckets[source_id]
 
     def _sound(self, source_id: int) -> Floats:
-        """Return what a probe read, NaN where that is no witness: a jump, in air, what it cannot say."""
+        """Return what a probe read, NaN where that is not the water: a jump, in air, what it cannot say."""
         if source_id not in self._sounds:
             value = self._readings.value[self._places[source_id]]
             channel = self._watch_list.own[source_id]
             sensor = self._watch_list.quality(channel).sensor_range
             bad = self._leaps_of(source_id)[0].jumped | (value < sensor.low) | (value > sensor.high)
             bad |= ~self._in_water(channel)
-            base = self.base(channel)
-            bad |= False if base is None else ~np.isnan(base)
             self._sounds[source_id] = np.where(bad, np.nan, value)
         return self._sounds[source_id]
 

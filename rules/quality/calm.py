@@ -200,7 +200,7 @@ def _open_before(before: Buckets, buckets: Buckets) -> tuple[int, tuple[float, f
     first = max(before.size - 1, 0)
     if not before.size or before.when[0, -1] != buckets.when[0, first]:
         return first, None
-    low, high = before.extremes[:, -1].tolist()
+    low, high = before.extremes[:2, -1].tolist()
     return first, (low, high)
 
 
@@ -276,7 +276,7 @@ class _Track:
         alike_ms: int,
     ) -> None:
         self._open, self._began_ms, self._alike_ms = open_part, began_ms, alike_ms
-        self._when, (self._low, self._high) = buckets.when, buckets.extremes
+        self._when, (self._low, self._high) = buckets.when, buckets.extremes[:2]
         self._first, self._usual, self._span, self._times = first, usual, span, times
         closed = buckets.when[0, first:-1]
         self._witnesses = witnesses

@@ -146,31 +146,36 @@ class Buckets:
     """A source's readings by buckets, oldest first, the last one still open.
 
     `when` has each bucket's number, how many readings it holds, and when the first and the last arrived,
-    shape (4, buckets); `extremes` its lowest and highest reading, shape (2, buckets).
+    shape (4, buckets); `extremes` its lowest and highest reading, and the same where it can bear witness,
+    shape (4, buckets).
     """
 
     when: Ints = field(default_factory=lambda: np.empty((4, 0), dtype=np.int64))
-    extremes: Floats = field(default_factory=lambda: np.empty((2, 0)))
+    extremes: Floats = field(default_factory=lambda: np.empty((4, 0)))
 
     @property
     def size(self) -> int:
         """How many buckets there are."""
         return int(self.when.shape[1])
 
-    def followed_by(self, at_ms: Ints, value: Floats) -> tuple[Self, Ints]:
-        """Return the buckets with more readings (shapes n, not empty), and which one each of them is in."""
+    def followed_by(self, at_ms: Ints, value: Floats, witness: Floats | None = None) -> tuple[Self, Ints]:
+        """Return the buckets with more readings (shapes n, not empty), and which one each of them is in.
+
+        `witness` is `value`, NaN where that is nothing to hold another probe against (None: nowhere).
+        """
         numbers = at_ms // BUCKET_MS
         starts = np.concatenate(([0], (numbers[1:] != numbers[:-1]).nonzero()[0] + 1))
         count = np.concatenate((starts[1:], [at_ms.size])) - starts
         when = np.array((numbers[starts], count, at_ms[starts], at_ms[starts + count - 1]))
-        extremes = np.array((np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)))
+        rows = (value, value) if witness is None else (value, witness)
+        extremes = np.array([of.reduceat(its, starts) for its in rows for of in (np.minimum, np.maximum)])
         kept = self.size
         if kept and self.when[0, -1] == numbers[0]:
             kept -= 1
             when[1, 0] += self.when[1, -1]
             when[2, 0] = self.when[2, -1]
-            extremes[0, 0] = np.minimum(extremes[0, 0], self.extremes[0, -1])
-            extremes[1, 0] = np.maximum(extremes[1, 0], self.extremes[1, -1])
+            extremes[::2, 0] = np.minimum(extremes[::2, 0], self.extremes[::2, -1])
+            extremes[1::2, 0] = np.maximum(extremes[1::2, 0], self.extremes[1::2, -1])
         joined = (
             np.concatenate((self.when[:, :kept], when), axis=1),
             np.concatenate((self.extremes[:, :kept], extremes), axis=1),
@@ -185,8 +190,8 @@ class Buckets:
         return type(self)(self.when[:, start:].copy(), self.extremes[:, start:].copy())
 
     def extremes_in(self, numbers: Ints) -> Floats:
-        """Return the lowest and highest reading of each of n buckets, shape (2, n); NaN where none was."""
+        """Return the lowest and highest reading of each of n buckets, shape (2, n); NaN for no witness."""
         if not self.size:
             return np.full((2, numbers.size), np.nan)
         at = np.minimum(self.when[0].searchsorted(numbers), self.size - 1)
-        return np.where(self.when[0, at] == numbers, self.extremes[:, at], np.nan)
+        return np.where(self.when[0, at] == numbers, self.extremes[2:, at], np.nan)

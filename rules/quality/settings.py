@@ -204,6 +204,7 @@ DEFAULT_QUALITY: Final[Mapping[Quantity, QualitySettings]] = {
         spike_suspect=2.0,  # common practice, no source: a door or a fan
         spike_fail=20.0,  # common practice, no source
         max_change_per_hour=30.0,  # common practice, no source
+        max_jump=10.0,  # project judgement: no weather is so sudden; other units than hPa are further off
         min_step=2.0,  # common practice, no source
     ),
 }

@@ -255,6 +255,28 @@ def test_bursts_hide_no_danger(it, lot):
     assert first_call(said, way, after_min=DANGER_MIN) <= DANGER_MIN + crossed_min + 11.0
 
 
+@pytest.mark.parametrize(("by", "over_min"), [(-0.5, 5), (-0.9, 5), (-1.43, 2), (0.83, 6)])
+def test_a_cell_that_moves_by_itself_within_minutes_and_then_stands_still_is_found(by, over_min):
+    """Seen: from 0.7 mS/cm on nothing was told for a day: it was off by that, and no more was asked."""
+
+    def saturates(value):
+        return on_digit(value[0] + by * np.minimum(np.arange(value.size) / over_min, 1.0), 0.01)
+
+    _, said = judged({"c": saturates})
+    (found,) = [(at, event) for at, event in said if event.alarm == "probe/multi/unwatched"]
+    assert "frozen" in found[1].evidence.reason or "stuck" in found[1].evidence.reason, found
+    assert found[0] <= 60.0
+
+
+@pytest.mark.parametrize(("times", "more"), [(1.0, -60.0), (1.0, 61.0), (0.750062, 0.0)])
+def test_a_barometer_that_leaps_as_no_weather_does_moves_no_oxygen(times, more):
+    """Seen: in other units, mm of mercury, oxygen was critical in every vessel at once, and stayed so."""
+    engine, said = judged({"p": lambda value: on_digit(times * value + more, 0.1)})
+    assert not [event for _, event in said if "oxygen" in event.alarm]
+    flags = {it.channel.quantity: it.flag for it in engine.channels()}
+    assert flags[Quantity.AIR_PRESSURE] == Flag.FAIL
+
+
 @not_known
 def test_of_a_failing_cell_few_readings_pass():
     """Seen: steps nine times the usual passed as 3 in 8. Estuary, 18 to 20 November 2012, all rejected."""

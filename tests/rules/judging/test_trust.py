@@ -182,9 +182,10 @@ class Plainly:
     def _belied(self, its, source_id, value, leapt, base, maintained):
         source, day_ms = SOURCES[source_id], its.usual[0]
         sensor = DEFAULT_QUALITY[source.quantity].sensor_range
-        sound = not leapt[0] and sensor.low <= value <= sensor.high and math.isnan(base)
+        read = value if not leapt[0] and sensor.low <= value <= sensor.high else math.nan
+        witness = read if math.isnan(base) else math.nan
         again_ms = self._again(its, source_id, value)
-        since_ms = min(self._frozen(its, source_id, value if sound else math.nan), again_ms)
+        since_ms = min(self._frozen(its, source_id, read, witness), again_ms)
         limit, wet = (
             bend_limit(source.quantity, its.usual[1], day_ms),
             [value] if math.isfinite(value) else [],
@@ -197,9 +198,9 @@ class Plainly:
         where = leapt[0], scatters, leapt[1], leapt[2], again_ms != MOVING, doubted
         return Belied(np.array([since_ms]), *(np.array([bool(it)]) for it in where))
 
-    def _frozen(self, its, source_id, value):
+    def _frozen(self, its, source_id, value, witness):
         read, source = np.array([value]), SOURCES[source_id]
-        now = its.calm.buckets.followed_by(self.now, read)
+        now = its.calm.buckets.followed_by(self.now, read, np.array([witness]))
         witnesses = [Witness(self.probes[it].calm.buckets, least) for it, least in self.witnesses[source_id]]
         counted = source.probe == self.counted
         stale = np.array([self.came_again >= 3]) if counted else None
