@@ -33,14 +33,15 @@ class Move:
     """How far the water went at each of n readings: `level` is turned so that more is further.
 
     It is further than before by `further_by`; where it is `close` the worst limit is near. `leap` is the
-    level before and after the leap that the move at a reading is, None where it is none.
+    level before and after the leap that the move at a reading is, None where it is none; without it all count
+    alike, smooth or not.
     """
 
     time_ms: NDArray[np.int64]
     level: NDArray[np.float64]
     further_by: float
     close: NDArray[np.bool_]
-    leap: Callable[[int], tuple[float, float] | None]
+    leap: Callable[[int], tuple[float, float] | None] | None
 
     def worse_than(self, furthest: float) -> NDArray[np.bool_]:
         """Return where it is worse than what went so far."""
@@ -79,11 +80,11 @@ def of_limit(again: dict[str, Recurrence], key: str, limit: float) -> Recurrence
 
 
 def _counted(turn: Turn, move: Move, again: Recurrence) -> Turn:
-    at_ms, leap = int(move.time_ms[turn.index]), move.leap(turn.index)
+    at_ms, leap = int(move.time_ms[turn.index]), move.leap and move.leap(turn.index)
     if not turn.active:
         if again.lost_ms > again.back_ms:
             again.come_back(again.lost_ms, turn.since_ms)
-            again.smooth |= not (again.leap or leap)
+            again.smooth |= bool(move.leap) and not (again.leap or leap)
         return replace(turn, often=IN_A_LEAP if again.leap else "")  # a milder level of it may stand
     if at_ms - again.first_ms > MOST_MS:
         again.times = 0

@@ -225,7 +225,7 @@ class _Judgement:
         extreme = self._surely(compared, limit)
         beyond = extreme > bound if limit.above else extreme < bound
         state = self.state
-        again = of_limit(state.again, limit.key, limit.value) if limit.of_moves else None
+        again = of_limit(state.again, limit.key, limit.value) if limit.is_told_twice else None
         if is_clear(state.standing, limit.key) and not (beyond.any() or (again and again.stands)):
             return
         if limit.past is not None:
@@ -244,25 +244,28 @@ class _Judgement:
         how = beyond, inside, self.series.time_ms, (on_ms, off_ms)
         active = is_active(state.standing, limit.key)
         found: Iterable[Turn] = carried_turns(state.standing, limit.key, *how)
-        if limit.of_moves and (found or active or again):
+        if limit.is_told_twice and (found or active or again):
             again = state.again.setdefault(limit.key, again or Recurrence(limit=limit.value))
-            stays = limit.level is not Level.AWAY  # what goes on so is told anew
-            found = told([*found], active, self._move(limit), again, self.maintained, stays)
+            stays = limit.of_moves and limit.level is not Level.AWAY  # what goes on so is told anew
+            found = told([*found], active, self._move(limit, compared), again, self.maintained, stays)
         for turn in found:
             here = bound if isinstance(bound, float) else float(bound[turn.index])
             evidence = self._evidence(limit, compared, turn, here)
             made = crossing(limit.condition, limit.level, limit.priority, turn, evidence)
             yield int(self.series.index[turn.index]), made
 
-    def _move(self, limit: Limit) -> Move:
+    def _move(self, limit: Limit, compared: Array) -> Move:
         """Return how far the water went, and where away from its target it is `CLOSE` to a critical limit."""
         band, way = self.tolerance.critical, 1.0 if limit.above else -1.0
-        level, critical = way * self.course.level, band.high if limit.above else band.low
+        level, critical = (
+            way * (self.course.level if limit.of_moves else compared),
+            band.high if limit.above else band.low,
+        )
         close = np.zeros(level.size, dtype=np.bool_)
         if critical is not None and limit.level is not Level.ADVISORY:
             soon_h = CLOSE * self.tolerance.lead_time_ms / MS_PER_HOUR
             close = level + way * self.course.newest_per_hour * soon_h > way * critical
-        leap = partial(self.course.leap, way=way, sure_ms=self._lacked_ms())
+        leap = partial(self.course.leap, way=way, sure_ms=self._lacked_ms()) if limit.of_moves else None
         return Move(self.series.time_ms, level, self.tolerance.deadband, close, leap)
 
     def _lacked_ms(self) -> NDArray[np.int64]:

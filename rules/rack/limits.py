@@ -74,6 +74,11 @@ class Limit:
         """Return whether it is about how fast the water moves, not where it is or is going to be."""
         return self.basis is Basis.RATE
 
+    @property
+    def is_told_twice(self) -> bool:
+        """Return whether what comes and goes is told twice: nothing that is critical, or will be soon."""
+        return self.of_moves or (self.basis is Basis.VALUE and self.level is Level.ADVISORY)
+
 
 FAULT_KEY = f"{Condition.PROBE_FAULT}:{Level.ADVISORY}"
 DISAGREEMENT_KEY = f"{Condition.DISAGREEMENT}:{Level.ADVISORY}"

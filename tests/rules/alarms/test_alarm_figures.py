@@ -122,7 +122,9 @@ def test_critical_alarms_are_the_fewer_part(month):
 
 
 def test_a_setting_that_cries_wolf_is_found_out():
-    """A band as narrow as the thermostats' own play, without deadband or delay: a quiet night floods."""
+    """A band as narrow as the thermostats' own play, without deadband or delay: a quiet night floods.
+
+    It has to be the critical one: beyond the milder one, what comes and goes is told twice."""
     scenario = scenario_of("quiet_night")
     plan, _ = plan_of(scenario)
     narrow = {
@@ -139,4 +141,6 @@ def test_a_setting_that_cries_wolf_is_found_out():
 def nervous(tolerance):
     play = 0.05
     band = Band(tolerance.target - play, tolerance.target + play)
-    return replace(tolerance, advisory=band, deadband=0.0, on_delay_ms=0, off_delay_ms=0)
+    return replace(
+        tolerance, advisory=band, critical=band, deadband=0.0, critical_on_delay_ms=0, off_delay_ms=0
+    )

@@ -177,6 +177,45 @@ def test_water_that_moves_again_is_the_same_however_the_readings_are_cut(waves):
     assert fed_in_pieces(found, 412_733_990) == found.run().events
 
 
+def hovers(hours=30, further=0.0):
+    """Oxygen that moves to and fro across its advisory limit (103 %), from hour 1 on, 97 to 103.6 %.
+
+    From hour 22 on it is more, in mg/L.
+    """
+    found = Water(hours=hours, every_ms=MINUTE).measured()
+    hum = 0.37 + 0.26 * np.sin(2 * np.pi * found.since_h / 0.63)
+    its = hum * (found.since_h > 1.0) + further * (found.since_h > 22.0)
+    found.value[O1] = np.round(found.value[O1] + its, 2)
+    return found
+
+
+def highs(told, least_h=0.0):
+    return [
+        (event.at_ms - told.fault_ms) / HOUR
+        for event in told.announced()
+        if event.alarm == "k1/oxygen_saturation/high" and event.at_ms > told.fault_ms + least_h * HOUR
+    ]
+
+
+def test_a_milder_limit_that_is_crossed_to_and_fro_is_told_twice_a_day():
+    """Seen: 61 times in thirty hours."""
+    told = hovers().run()
+    assert [int(hours // 24) for hours in highs(told)] == [0, 0, 1, 1]
+    assert len([event for event in told.events if event.why == "what comes and goes"]) >= 30
+
+
+def test_what_goes_further_than_it_did_to_and_fro_is_told_as_it_does():
+    """By more than the deadband, 3 %."""
+    told = hovers(hours=26, further=0.26).run()
+    assert len(highs(told)) - len(highs(told, 22.0)) == 2
+    assert highs(told, 22.0)[0] <= 22.0 + 0.63
+
+
+def test_a_limit_that_is_crossed_to_and_fro_is_the_same_however_the_readings_are_cut():
+    found = hovers(hours=26, further=0.26)
+    assert fed_in_pieces(found, 77_120_953) == found.run().events
+
+
 def test_what_another_vessel_of_the_same_supply_does_is_told_meanwhile():
     found = Water(hours=10, every_ms=MINUTE)
     found.temperature[2] = found.temperature[2] - 9.0 * np.clip((found.since_h - 4.4) / 3.0, 0.0, 1.0)
