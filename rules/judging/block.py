@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.alarms.event import Crossing
-from rules.judging.channel import ChannelState, Edge, Verdict, judge_channel
+from rules.judging.channel import ChannelState, judge_channel
 from rules.judging.conversion import convert, raised_by, turns
 from rules.judging.disagreement import differences
 from rules.judging.drop_outs import DropOuts
-from rules.judging.series import Array, Series
+from rules.judging.series import Array, Edge, Series, Verdict
 from rules.judging.silence import Silence
 from rules.judging.unwatched import Loss
 from rules.judging.watch_list import Feedings, WatchList, after_food
