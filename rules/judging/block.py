@@ -212,7 +212,7 @@ class Block:
         name = need.channels[0]
         index, rates = self._moves.get(name, (at.index[:0], np.empty(0)))
         rates = np.concatenate(([self._before[name][1]], rates))
-        if not np.nanmax(np.abs(rates), initial=0.0) > LAGS_FROM_PER_HOUR:
+        if not np.fmax.reduce(np.abs(rates), initial=0.0) > LAGS_FROM_PER_HOUR:
             return None
         newest = np.nan_to_num(np.abs(rates[index.searchsorted(at.index, side="right")]))
         moves: Array = LAGS_TIMES * np.maximum(newest - LAGS_FROM_PER_HOUR, 0.0)
