@@ -17,6 +17,7 @@ where the halves disagree about the direction, small where a change is already l
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
+from math import isnan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -143,6 +144,8 @@ def rose_from(course: Trend, time_ms: Times, tolerance: Tolerance, past: Rise) -
         return None, past
     least = -np.inf if tolerance.advisory.low is None else tolerance.advisory.low
     rising = (course.sure_per_hour > RISES_FAST * tolerance.max_fall_per_hour).nonzero()[0]
+    if not rising.size and isnan(past.level):
+        return np.full(time_ms.size, np.nan), past
     lows = [course.lowest(at) for at in rising.tolist()]
     levels = np.array([past.level, *(low if low >= least else np.nan for low in lows)])
     times_ms = np.concatenate(([past.time_ms], time_ms[rising]))
