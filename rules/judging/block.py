@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.alarms.event import Crossing
-from rules.judging.channel import ChannelState, Edge, Verdict, judge_channel
+from rules.judging.channel import ChannelState, judge_channel
 from rules.judging.conversion import convert, raised_by, turns
 from rules.judging.disagreement import differences
 from rules.judging.drop_outs import DropOuts
-from rules.judging.series import Array, Series
+from rules.judging.series import Array, Edge, Series, Verdict
 from rules.judging.silence import Silence
 from rules.judging.unwatched import Loss
 from rules.judging.watch_list import Feedings, WatchList, after_food
@@ -212,7 +212,7 @@ class Block:
         name = need.channels[0]
         index, rates = self._moves.get(name, (at.index[:0], np.empty(0)))
         rates = np.concatenate(([self._before[name][1]], rates))
-        if not np.nanmax(np.abs(rates), initial=0.0) > LAGS_FROM_PER_HOUR:
+        if not np.fmax.reduce(np.abs(rates), initial=0.0) > LAGS_FROM_PER_HOUR:
             return None
         newest = np.nan_to_num(np.abs(rates[index.searchsorted(at.index, side="right")]))
         moves: Array = LAGS_TIMES * np.maximum(newest - LAGS_FROM_PER_HOUR, 0.0)

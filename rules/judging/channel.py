@@ -15,7 +15,7 @@ from rules.alarms.life_cycle import Condition, Priority
 from rules.alarms.moves import Move, of_limit, told
 from rules.alarms.persistence import Persistence, Phase, Turn, carried_turns, is_active, is_clear
 from rules.alarms.recurrence import Recurrence
-from rules.judging.series import Array, Samples, Series, Shown, number, without
+from rules.judging.series import Array, Edge, Samples, Series, Shown, Verdict, number, without
 from rules.judging.trend import MS_PER_HOUR, NO_TREND, Rise, Trend, TrendState, rose_from, trend
 from rules.quality.calm import Calm
 from rules.quality.flags import NOT_EVALUATED, PASS, SUSPECT, Flag, QartodTest, worse_than_pass
@@ -48,8 +48,6 @@ judgement)."""
 
 CrossingOf = Callable[[Condition, Level, Priority | None, Turn, Evidence], Crossing]
 """Makes the crossing of a channel; a priority of None stands for that of what is lost without its probe."""
-Edge = tuple[int, Crossing]
-"""A crossing, and the reading of the block that made it."""
 
 
 @dataclass(slots=True)
@@ -118,29 +116,6 @@ OF_THE_WATER = tuple(it.name for it in fields(ChannelState) if it.init and it.na
 """What is carried of a channel on which limits have no say; each works out by itself what follows from it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """What came of one block of a channel against its limits: crossings, and the trend of each stretch."""
-
-    shown: Shown
-    edges: list[Edge]
-    courses: list[tuple[slice, Trend]]
-
-    def rate_per_hour(self) -> Array:
-        """Return the slope of the trend at each reading."""
-        return self._along(lambda course: course.rate_per_hour)
-
-    def moves_per_hour(self) -> Array:
-        """Return how fast the value moves at each reading, by the greater of a long and a short look."""
-        return self._along(lambda course: course.swift_per_hour)
-
-    def _along(self, of: Callable[[Trend], Array]) -> Array:
-        found = np.full(self.shown.usable.size, np.nan)
-        for part, course in self.courses:
-            found[part] = of(course)
-        return found
-
-
 def judge_channel(
     shown: Shown,
     state: ChannelState,
@@ -154,8 +129,10 @@ def judge_channel(
     `noise` finds its usual one, `turns` is by how much an hour a lagging thermometer may make a derived value
     rise or fall (shape m). What other probes say is compared later.
     """
-    edges = [*_fault_edges(shown, state, crossing), *_stuck_edges(shown, state, crossing)]
-    courses = []
+    edges, courses = list[Edge](), []
+    # where nothing is worse than passed nor stands, neither can begin nor end
+    if shown.belied or state.standing or state.again or shown.judged.causal.max() > NOT_EVALUATED:
+        edges = [*_fault_edges(shown, state, crossing), *_stuck_edges(shown, state, crossing)]
     for part, back in shown.stretches:
         if back is not None:
             _begin_anew(state, back)
@@ -164,7 +141,8 @@ def judge_channel(
             courses.append((part, judgement.course))
             for limit, value in bounds.limits:
                 bound = value if isinstance(value, float) else value[part]
-                edges += judgement.edges(limit, bound, crossing)
+                if judgement.may_turn(limit, bound):
+                    edges += judgement.edges(limit, bound, crossing)
     if shown.series.error is not None and (lacks := shown.series.error > 0).any():
         state.lacked_ms = int(shown.series.time_ms[lacks][-1])
     state.keep_order()
@@ -215,19 +193,40 @@ class _Judgement:
     noise: Callable[[], float] | None
     rose_from: Array | None
     turns: Array | None
+    farthest: dict[str, float] = field(default_factory=dict)
+
+    def may_turn(self, limit: Limit, bound: float | Array) -> bool:
+        """Return whether a limit may begin or end: not where nothing of it stands and nothing lies beyond.
+
+        Nothing does where not even the farthest does, which all limits of a kind share.
+        """
+        if limit.basis is Basis.DIFFERENCE:  # that is found when all are judged
+            return False
+        again = of_limit(self.state.again, limit.key, limit.value) if limit.of_moves else None
+        if not is_clear(self.state.standing, limit.key) or (again and again.stands):
+            return True
+        if not isinstance(bound, float):
+            return bool(self._beyond(limit, bound).any())
+        if limit.kind not in self.farthest:
+            self.farthest[limit.kind] = self._farthest(limit)
+        farthest = self.farthest[limit.kind]
+        return farthest > bound if limit.above else farthest < bound
+
+    def _farthest(self, limit: Limit) -> float:
+        sure = self.series.error is None and self._doubted(limit) is None
+        if sure and limit.basis is Basis.LIKELY_VALUE:
+            return np.nan
+        outermost = np.fmax if limit.above else np.fmin
+        return float(outermost.reduce(self._surely(self._compared(limit), limit)))
+
+    def _beyond(self, limit: Limit, bound: float | Array) -> NDArray[np.bool_]:
+        extreme = self._surely(self._compared(limit), limit)
+        return extreme > bound if limit.above else extreme < bound
 
     def edges(self, limit: Limit, bound: float | Array, crossing: CrossingOf) -> Iterator[Edge]:
         """Find where the readings cross one limit, and carry its persistence on."""
-        unlikely = limit.basis is Basis.LIKELY_VALUE and self._has_no_likely(limit)
-        if unlikely or limit.basis is Basis.DIFFERENCE:  # that is found when all are judged
-            return
-        compared = self._compared(limit)
-        extreme = self._surely(compared, limit)
-        beyond = extreme > bound if limit.above else extreme < bound
-        state = self.state
+        state, compared, beyond = self.state, self._compared(limit), self._beyond(limit, bound)
         again = of_limit(state.again, limit.key, limit.value) if limit.is_told_twice else None
-        if is_clear(state.standing, limit.key) and not (beyond.any() or (again and again.stands)):
-            return
         if limit.past is not None:
             level = self.course.level
             away = level > limit.past if limit.above else level < limit.past
@@ -294,10 +293,6 @@ class _Judgement:
     def _doubted(self, limit: Limit) -> Array | None:
         """Return what is doubted and may be the water, NaN elsewhere: only what is critical is told of it."""
         return self.series.doubted if limit.level is Level.LIKELY_CRITICAL else None
-
-    def _has_no_likely(self, limit: Limit) -> bool:
-        sure = self.series.error is None and self._doubted(limit) is None
-        return sure and is_clear(self.state.standing, limit.key)
 
     def _surely(self, compared: Array, limit: Limit) -> Array:
         """Return what is compared with a limit: where a value may be off, its end on the limit's safe side.

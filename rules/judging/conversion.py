@@ -11,7 +11,7 @@ from rules.judging.series import Array, Series
 from rules.quantities import Quantity
 from rules.rack.channels import FORMULAS, Channel
 from rules.water.specific_conductance import in_situ_conductivity
-from rules.water.uncertainty import propagated
+from rules.water.uncertainty import propagated, with_uncertainty
 
 
 def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
@@ -21,27 +21,28 @@ def convert(channel: Channel, own: Series, inputs: list[Known]) -> Series:
     of `Channel.needs` at them. The error is that of what is not measured now; None where all is.
     """
     values = [known.value for known in inputs]
-    value = _value(channel, own.value, *values)
     base = None if own.base is None else _value(channel, own.base, *values)
     lacking = {need.quantity: known.error > 0 for need, known in zip(channel.needs, inputs, strict=True)}
-    off, doubtful = _error(own) > 0, np.zeros(value.size, np.bool_) if own.suspect is None else own.suspect
+    size, own_error = own.value.size, _error(own)
+    off, doubtful = own_error > 0, np.zeros(size, np.bool_) if own.suspect is None else own.suspect
     for known, lacks in zip(inputs, lacking.values(), strict=True):
         off, doubtful = off | lacks, doubtful | known.suspect
-    suspect = doubtful if doubtful.any() else None
+    suspect = doubtful if np.count_nonzero(doubtful) else None
     elsewhere = _elsewhere(channel, own, inputs)
-    if not off.any():
+    if not (lost := np.count_nonzero(off)):
+        value = _value(channel, own.value, *values)
         return Series(own.index, own.time_ms, value, None, suspect, elsewhere, base=base)
-    error = np.zeros(value.size)
-    needs = zip(channel.needs, inputs, strict=True)
-    error[off] = propagated(
+    here, needs = slice(None) if lost == size else off, zip(channel.needs, inputs, strict=True)
+    value, error = _value(channel, own.value, *values) if lost < size else np.empty(size), np.zeros(size)
+    value[here], error[here] = with_uncertainty(
         partial(_value, channel),
-        (channel.source.quantity, own.value[off], _error(own)[off]),
-        *((need.quantity, known.value[off], known.error[off]) for need, known in needs),
+        (channel.source.quantity, own.value[here], own_error[here]),
+        *((need.quantity, known.value[here], known.error[here]) for need, known in needs),
     )
     value = np.where(np.isnan(error), np.nan, value)
     otherwise = _otherwise(channel, own, inputs)
-    lost = error, suspect, elsewhere, lacking, base
-    return Series(own.index, own.time_ms, value, *lost, otherwise=otherwise)
+    its = error, suspect, elsewhere, lacking, base
+    return Series(own.index, own.time_ms, value, *its, otherwise=otherwise)
 
 
 def _otherwise(channel: Channel, own: Series, inputs: list[Known]) -> Array | None:

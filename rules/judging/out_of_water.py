@@ -106,12 +106,15 @@ def dryness(cell: Series, state: SourceState) -> Dryness:
     """Return what a cell says in a block; `state` is what was known before."""
     if not cell.time_ms.size:
         return Dryness(cell, state.first_ms, np.array([state.dry_ms]), np.array([state.spell_ms]))
-    dry_ms = np.where(cell.value < DRY_BELOW_MS_CM, cell.time_ms, np.int64(-1))
+    first_ms = int(cell.time_ms[0]) if state.first_ms < 0 else state.first_ms
+    dry = cell.value < DRY_BELOW_MS_CM
+    if not np.count_nonzero(dry):  # then all is as it was before
+        return Dryness(cell, first_ms, *(np.full(dry.size + 1, it) for it in (state.dry_ms, state.spell_ms)))
+    dry_ms = np.where(dry, cell.time_ms, np.int64(-1))
     last_ms = np.maximum.accumulate(np.concatenate([[state.dry_ms], dry_ms]))
     before = last_ms[:-1]
     begins = (dry_ms >= 0) & ((before < 0) | (cell.time_ms - before > SETTLES_WITHIN_MS))
     spell_ms = np.concatenate([[state.spell_ms], np.where(begins, cell.time_ms, np.int64(-1))])
-    first_ms = int(cell.time_ms[0]) if state.first_ms < 0 else state.first_ms
     return Dryness(cell, first_ms, last_ms, np.maximum.accumulate(spell_ms))
 
 

@@ -12,6 +12,7 @@ where most of them agree on it.
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from math import isnan
 from typing import NamedTuple, Self
 
 import numpy as np
@@ -31,6 +32,7 @@ from rules.water.oxygen import STANDARD_AIR_PRESSURE_HPA
 from rules.water.standard_atmosphere import standard_air_pressure_hpa
 
 Bools = NDArray[np.bool_]
+Times = NDArray[np.int64]
 
 PRESSURE_HOLDS_MS = 6 * 3_600_000
 """How long the last air pressure counts as measured now: a deep low moves it by a few hPa in that time."""
@@ -63,14 +65,16 @@ class Known:
     otherwise: Array | None = None
 
 
-def disputed(value: Array, tests: NDArray[np.uint32]) -> Array:
+def disputed(value: Array, tests: NDArray[np.uint32]) -> Array | None:
     """Return the readings (shape n) that are a leap away or an erratic probe's, NaN where one is not.
+
+    None where none is.
 
     What no water of the rack can be is not disputed: nobody believes it.
     """
     failed = flags_of(tests, QartodTest.RATE_OF_CHANGE) == FAIL
-    if not failed.any():
-        return np.full(value.size, np.nan)
+    if not np.count_nonzero(failed):
+        return None
     return np.where(failed & (flags_of(tests, QartodTest.GROSS_RANGE) == PASS), value, np.nan)
 
 
@@ -113,9 +117,10 @@ class Inputs:
         self._known_before = {name: _Before.of(channels[name]) for name in judged}
         self._found: dict[str, Series] = {}
         self._samples: dict[str, NDArray[np.intp]] = {}
-        self._doubts: dict[str, Array] = {}
+        self._doubts: dict[str, Array | None] = {}
+        self._rows: dict[str, tuple[NDArray[np.intp], Times, Array, Bools]] = {}
 
-    def note(self, name: str, measured: Series, sampled: NDArray[np.intp], doubts: Array) -> None:
+    def note(self, name: str, measured: Series, sampled: NDArray[np.intp], doubts: Array | None) -> None:
         """Take in what became of a channel: values measured now (NaN elsewhere), which were sampled, which
         are `disputed`."""
         self._found[name], self._samples[name], self._doubts[name] = measured, sampled, doubts
@@ -142,24 +147,22 @@ class Inputs:
 
         The median where three or more are known now, of two the better one; NaN of one.
         """
-        values = np.stack([self.newest(name, at) for name in names])
+        values = np.array([self.newest(name, at) for name in names])
+        if len(names) == 2:
+            return np.where(np.isnan(values[1]), np.nan, values[0])
         middle, count = median(values)
         best = values[np.argmax(~np.isnan(values), axis=0), np.arange(at.time_ms.size)]
         return np.where(count > 2, middle, np.where(count == 2, best, np.nan))
 
     def of(self, need: Need, vessel: str, at: Series) -> Known:
         """Return the best that is known of a quantity at each reading of `at` (shape m)."""
-        size = at.time_ms.size
-        value, suspect, error = np.full(size, np.nan), np.zeros(size, np.bool_), np.zeros(size)
-        rank, otherwise = np.zeros(size, dtype=np.intp), np.full(size, np.nan)
-        apart_by = WITHOUT_LIMITS[need.quantity].max_disagreement or np.inf
-        known = self._said(need, at, apart_by)
-        if (
-            len(known) == 1
-            and not np.isnan(known[0][1]).any()
-            and np.isnan(self._base(known[0][0], at)).all()
-        ):
-            return Known(known[0][1], error, known[0][2], rank)
+        size, apart_by = at.time_ms.size, WITHOUT_LIMITS[need.quantity].max_disagreement or np.inf
+        known, error, rank = self._said(need, at, apart_by), np.zeros(size), np.zeros(size, dtype=np.intp)
+        if len(known) == 1:
+            name, said, doubtful = known[0]
+            if not np.count_nonzero(np.isnan(said)) and np.isnan(self._base(name, at)).all():
+                return Known(said, error, doubtful, rank)
+        value, suspect, otherwise = np.full(size, np.nan), np.zeros(size, np.bool_), np.full(size, np.nan)
         for place, (name, said, doubtful) in enumerate(known):
             apart = np.abs(said - value)
             error = np.where(apart > apart_by, np.maximum(apart, error), error)
@@ -187,48 +190,53 @@ class Inputs:
         found = []
         for name in need.channels:
             times, values, doubtful = self._last(name, at)
-            now = (at.time_ms - times <= self._holds_ms(name)) & np.isnan(self._disputed(name, at))
+            now, raw = at.time_ms - times <= self._holds_ms(name), self._disputed(name, at)
+            now = now if raw is None else now & np.isnan(raw)
             found.append((name, np.where(now, values, np.nan), doubtful))
         if len(found) < 3:
             return found
-        said = np.stack([values for _, values, _ in found])
+        said = np.array([values for _, values, _ in found])
         middle, count = median(said)
         off = np.abs(said - middle)
         agreed = (count > 2) & (2 * np.count_nonzero(off <= apart_by, axis=0) > count)
         said = np.where(agreed & (off > apart_by), np.nan, said)
         return [(name, its, doubtful) for (name, _, doubtful), its in zip(found, said, strict=True)]
 
-    def _base(self, name: str, at: Series) -> Array:
+    def _base(self, name: str, at: Series) -> Array | float:
         """Return what a channel read before a swift move, where its newest good value is of one; else NaN."""
         before, its = self._before(name).base, self._found.get(name)
-        if its is None or (np.isnan(before) and its.base is None):
-            return np.full(at.index.size, before)
+        if its is None or (its.base is None and isnan(before)):
+            return before
         good = (~np.isnan(its.value)).nonzero()[0]
         base = np.full(good.size, np.nan) if its.base is None else its.base[good]
         place = its.index[good].searchsorted(at.index, side="right")
         newest: Array = np.concatenate([[before], base])[place]
         return newest
 
-    def _disputed(self, name: str, at: Series) -> Array:
-        """Return the newest reading behind a channel where it is disputed, NaN where it is not."""
+    def _disputed(self, name: str, at: Series) -> Array | None:
+        """Return the newest reading behind a channel where it is disputed, NaN elsewhere; None: nowhere."""
         own = self._own(name)
         was, doubts = self._before(own), self._doubts.get(own)
         leapt = was.tests[QartodTest.RATE_OF_CHANGE, -1] == FAIL
-        possible = was.tests[QartodTest.GROSS_RANGE, -1] == PASS
-        before = was.value if leapt and possible else np.nan
-        if doubts is None or (np.isnan(before) and np.isnan(doubts).all()):
+        before = was.value if leapt and was.tests[QartodTest.GROSS_RANGE, -1] == PASS else np.nan
+        if doubts is None and isnan(before):
+            return None
+        if own not in self._doubts:
             return np.full(at.index.size, before)
-        place = self._found[own].index.searchsorted(at.index, side="right")
-        newest: Array = np.concatenate([[before], doubts])[place]
+        its = self._found[own].index
+        doubts = np.full(its.size, np.nan) if doubts is None else doubts
+        newest: Array = np.concatenate([[before], doubts])[its.searchsorted(at.index, side="right")]
         return newest
 
     def _told(self, name: str, at: Series, value: Array) -> Array:
         """Return what a disputed probe makes of a value, in proportion where it is derived; NaN elsewhere."""
         raw, own = self._disputed(name, at), self._own(name)
+        if raw is None:
+            return np.full(value.size, np.nan)
         return raw if own == name else value * raw / self._last(own, at)[1]
 
     def _own(self, name: str) -> str:
-        channel = self._watch_list.channels[self._watch_list.place[name]]
+        channel = self._watch_list.by_name[name]
         return self._watch_list.own[channel.source.id].name
 
     def _next_best(self, need: Need, vessel: str, at: Series) -> tuple[Array, Array, NDArray[np.intp]]:
@@ -252,7 +260,7 @@ class Inputs:
 
     def _usual_variation(self, name: str) -> float:
         """Return by how much a channel usually changes within an hour, either way."""
-        channel = self._watch_list.channels[self._watch_list.place[name]]
+        channel = self._watch_list.by_name[name]
         default = CHANGE_PER_HOUR[channel.quantity]
         usual = self._learned(channel)
         return default if usual is None else near_default(usual.per_hour, default)
@@ -287,27 +295,31 @@ class Inputs:
                 median[known == count] = np.median(values[max(0, count - SAMPLES_KEPT) : count])
         return median
 
-    def _last(self, name: str, at: Series) -> tuple[NDArray[np.int64], Array, Bools]:
+    def _last(self, name: str, at: Series) -> tuple[Times, Array, Bools]:
         """Return when a channel's newest good value was measured, the value, and whether it is suspect.
 
         Only what had arrived before each reading of `at` counts.
         """
-        time_ms, value, suspect, *_ = self._before(name)
         if name not in self._found:
-            size = at.index.size
+            size, (time_ms, value, suspect, *_) = at.index.size, self._before(name)
             return np.full(size, time_ms), np.full(size, value), np.full(size, suspect)
-        times, values, doubts = np.array([time_ms], dtype=np.int64), np.array([value]), np.array([suspect])
-        found = self._found[name]
-        good = ~np.isnan(found.value)
-        here: slice | Bools = slice(None) if good.all() else good
-        times = np.concatenate([times, found.time_ms[here]])
-        values = np.concatenate([values, found.value[here]])
-        doubtful = np.zeros(good.size, np.bool_) if found.suspect is None else found.suspect
-        doubts = np.concatenate([doubts, doubtful[here]])
-        position = found.index[here].searchsorted(at.index, side="right")
+        if name not in self._rows:
+            self._rows[name] = self._good(name, self._found[name])
+        index, times, values, doubts = self._rows[name]
+        position = index.searchsorted(at.index, side="right")
         return times[position], values[position], doubts[position]
 
+    def _good(self, name: str, found: Series) -> tuple[NDArray[np.intp], Times, Array, Bools]:
+        """Return where a channel's good readings are; times, values and doubts from the one before on."""
+        time_ms, value, suspect, *_ = self._before(name)
+        good = ~np.isnan(found.value)
+        here: slice | Bools = slice(None) if np.count_nonzero(good) == good.size else good
+        doubtful = np.zeros(good.size, np.bool_) if found.suspect is None else found.suspect
+        times = np.concatenate((np.array([time_ms], dtype=np.int64), found.time_ms[here]))
+        values = np.concatenate((np.array([value]), found.value[here]))
+        return found.index[here], times, values, np.concatenate((np.array([suspect]), doubtful[here]))
+
     def _holds_ms(self, name: str) -> int:
-        channel = self._watch_list.channels[self._watch_list.place[name]]
+        channel = self._watch_list.by_name[name]
         pressure = channel.quantity is Quantity.AIR_PRESSURE
         return PRESSURE_HOLDS_MS if pressure else channel.source.silent_after_ms

@@ -1,11 +1,12 @@
 """A channel's readings in one block, as they go from step to step of the judgement."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.alarms.event import Crossing
 from rules.judging.trend import Trend, TrendState
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
@@ -13,6 +14,8 @@ from rules.quality.settings import HOUR_MS
 from rules.quantities import Quantity
 
 Array = NDArray[np.float64]
+Edge = tuple[int, Crossing]
+"""A crossing, and the reading of the block that made it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +78,31 @@ class Shown:
     belied: Belied | None
     stretches: list[tuple[slice, bool | None]]
     trends: dict[tuple[int, int], tuple[TrendState, Trend, TrendState]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What came of one block of a channel against its limits: crossings, and the trend of each stretch."""
+
+    shown: Shown
+    edges: list[Edge]
+    courses: list[tuple[slice, Trend]]
+
+    def rate_per_hour(self) -> Array:
+        """Return the slope of the trend at each reading."""
+        return self._along(lambda course: course.rate_per_hour)
+
+    def moves_per_hour(self) -> Array:
+        """Return how fast the value moves at each reading, by the greater of a long and a short look."""
+        return self._along(lambda course: course.swift_per_hour)
+
+    def _along(self, of: Callable[[Trend], Array]) -> Array:
+        if len(self.courses) == len(self.shown.stretches) == 1:
+            return of(self.courses[0][1])
+        found = np.full(self.shown.usable.size, np.nan)
+        for part, course in self.courses:
+            found[part] = of(course)
+        return found
 
 
 @dataclass(frozen=True, slots=True)

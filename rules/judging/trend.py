@@ -17,6 +17,7 @@ where the halves disagree about the direction, small where a change is already l
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
+from math import isnan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,8 +46,6 @@ readings no further apart, is none of it (project judgement)."""
 STEEPEST = 1.5
 """So many times as steep as its height within a window is the line of least squares through a step in the
 middle of it."""
-
-_MEDIAN_OF = 3
 
 _STEPS = 2**18
 """Into so many steps a window is divided, and so is a unit of the quantity: sums over a window stay below
@@ -77,7 +76,7 @@ class Trend:
     """The trend at each of n readings: `level` (the median) and `rate_per_hour`, NaN where unknown.
 
     `filled` is the share of the window that its readings span. The other fields are the medians of the window
-    and before, and where each reading stands in them.
+    and before, and where in them the window of each reading begins and its own stands (-1: nowhere).
     """
 
     level: Array
@@ -102,7 +101,7 @@ class Trend:
         newest, steps = self.place[known], self.medians.steps
         begins = steps.searchsorted(steps[newest] - _STEPS // NEWEST)
         rate = self.rate_per_hour.copy()
-        slope = self.medians.slope(np.maximum(begins, self.oldest[newest]), newest)
+        slope = self.medians.slope(np.maximum(begins, self.oldest[known]), newest)
         enough = (newest - begins >= NEWEST) & (steps[newest] - steps[begins] > _STEPS // (2 * NEWEST))
         rate[known] = np.where(enough, slope, rate[known])
         return rate
@@ -114,8 +113,7 @@ class Trend:
 
     def lowest(self, index: int) -> float:
         """Return the lowest median of the window at a reading."""
-        newest = int(self.place[index])
-        return self.medians.lowest(int(self.oldest[newest]), newest)
+        return self.medians.lowest(int(self.oldest[index]), int(self.place[index]))
 
     def leap(self, index: int, way: float, sure_ms: Times) -> tuple[float, float] | None:
         """Return the level before and after the leap that most of a window's move is (times `way`: 1 or -1).
@@ -123,13 +121,12 @@ class Trend:
         It goes from one reading to the next; None where it is none, or not all is sure since `sure_ms`.
         """
         newest = int(self.place[index])
-        found = self.medians.leap(int(self.oldest[newest]), newest) if newest >= 0 else None
+        found = self.medians.leap(int(self.oldest[index]), newest) if newest >= 0 else None
         return (way * found[1], way * found[2]) if found and found[0] > sure_ms[index] else None
 
     def steady_rate(self, index: NDArray[np.intp]) -> Array:
         """Return the flatter of the slopes of both halves of the window at readings `index` (shape m)."""
-        newest = self.place[index]
-        oldest = self.oldest[newest]
+        newest, oldest = self.place[index], self.oldest[index]
         steps = self.medians.steps
         middle = steps.searchsorted(steps[oldest] + (steps[newest] - steps[oldest]) // 2)
         older, newer = self.medians.slope(oldest, middle), self.medians.slope(middle, newest)
@@ -147,6 +144,8 @@ def rose_from(course: Trend, time_ms: Times, tolerance: Tolerance, past: Rise) -
         return None, past
     least = -np.inf if tolerance.advisory.low is None else tolerance.advisory.low
     rising = (course.sure_per_hour > RISES_FAST * tolerance.max_fall_per_hour).nonzero()[0]
+    if not rising.size and isnan(past.level):
+        return np.full(time_ms.size, np.nan), past
     lows = [course.lowest(at) for at in rising.tolist()]
     levels = np.array([past.level, *(low if low >= least else np.nan for low in lows)])
     times_ms = np.concatenate(([past.time_ms], time_ms[rising]))
@@ -164,7 +163,7 @@ class _Medians:
         self._per_hour = MS_PER_HOUR / window_ms
         products = (self.steps, self._value, self.steps * self.steps, self.steps * self._value)
         self._sums = np.zeros((4, median.size + 1), dtype=np.int64)
-        np.cumsum(products, axis=1, out=self._sums[:, 1:])
+        np.add.accumulate(products, axis=1, out=self._sums[:, 1:])
 
     def lowest(self, start: int, stop: int) -> float:
         """Return the lowest of the medians `start` to `stop`."""
@@ -188,7 +187,7 @@ class _Medians:
         Sums wrap round beyond 64 bits and their differences come back, as long as the window's own fit.
         """
         count, steps, value = stop - start + 1, self.steps[stop], self._value[stop]
-        time, level, square, product = self._sums[:, stop + 1] - self._sums[:, start]
+        time, level, square, product = self._sums.take(stop + 1, axis=1) - self._sums.take(start, axis=1)
         square += steps * (count * steps - 2 * time)  # from the newest of the window on
         product += steps * (count * value - level) - value * time
         time -= count * steps
@@ -208,21 +207,18 @@ def trend(time_ms: Times, value: Array, window_ms: int, state: TrendState) -> tu
     times, values = np.concatenate((state.time_ms, time_ms[good])), np.concatenate((state.value, value[good]))
     before, middle, newest = values[:-2], values[1:-1], values[2:]
     median = np.maximum(np.minimum(before, middle), np.minimum(np.maximum(before, middle), newest))
-    centre_ms = times[1:-1]
-    oldest = centre_ms.searchsorted(centre_ms - window_ms)
-    span = (centre_ms - centre_ms[oldest]) / window_ms
-    enough = (span >= SHORTEST_SPAN).nonzero()[0]
-    place = np.full(value.size, -1, dtype=np.intp)
-    place[good] = np.arange(times.size - good.size, times.size) - (_MEDIAN_OF - 1)
-    known = (place >= 0).nonzero()[0]
-    level = np.full(value.size, np.nan)
-    level[known] = median[place[known]]
-    medians = _Medians(centre_ms, median, window_ms)
-    rates = np.full(median.size, np.nan)
-    rates[enough] = medians.slope(oldest[enough], enough)
-    rate, filled = np.full((2, value.size), np.nan)
-    rate[known], filled[known] = rates[place[known]], span[place[known]]
-    return Trend(level, rate, filled, medians, oldest, place), _tail(times, values, window_ms)
+    centre_ms, medians = times[1:-1], _Medians(times[1:-1], median, window_ms)
+    count = min(good.size, median.size)  # each reading has a median but for the first two of all
+    stop, known = np.arange(median.size - count, median.size), good[good.size - count :]
+    newest_ms, level = centre_ms[median.size - count :], median[median.size - count :]
+    start = centre_ms.searchsorted(newest_ms - window_ms)
+    span = (newest_ms - centre_ms[start]) / window_ms
+    rate = np.where(span >= SHORTEST_SPAN, medians.slope(start, stop), np.nan)
+    if count < value.size:
+        found, places = np.full((3, value.size), np.nan), np.full((2, value.size), -1, dtype=np.intp)
+        found[:, known], places[:, known] = (level, rate, span), (start, stop)
+        (level, rate, span), (start, stop) = found, places
+    return Trend(level, rate, span, medians, start, stop), _tail(times, values, window_ms)
 
 
 def _tail(time_ms: Times, value: Array, window_ms: int) -> TrendState:

@@ -5,7 +5,8 @@ A block lies within one day (UTC): what was learned of a channel changes at midn
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from functools import partial
+from functools import partial, reduce
+from operator import or_
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,6 +61,7 @@ class Trust:
         self._leap_before = {it: channels[its.name].leap for it, its in own if it in places}
         self._of_water: dict[int, Bools] = {}
         self._sounds: dict[int, Floats] = {}
+        self._rows: dict[int, tuple[NDArray[np.intp], Floats, NDArray[np.int64]]] = {}
         self._played: dict[int, tuple[NDArray[np.intp], Again]] = {}
         self._bases: dict[int, Floats | None] = {}
         self._day_ms = int(readings.at_ms[0]) // DAY_MS * DAY_MS
@@ -106,7 +108,7 @@ class Trust:
         again_ms = self._played_since(channel.source, here)
         since_ms = np.minimum(self._frozen_since(channel, here), again_ms)
         erratic, frozen = self._erratic(channel, here), since_ms != MOVING
-        if not (frozen | leapt.jumped | erratic | leapt.loose).any():
+        if not np.count_nonzero(frozen | leapt.jumped | erratic | leapt.loose):
             return None
         shown = self._watch_list.beside[channel.name] or self._watch_list.borne_out_by[channel.name]
         alone = np.bool_(not (shown or channel.needs))
@@ -128,9 +130,10 @@ class Trust:
         if source_id not in self._leaps:
             channel, here = self._watch_list.own[source_id], self._places[source_id]
             in_water, settings = self._in_water(channel), self._watch_list.quality(channel)
-            time_ms, value = self._readings.time_ms[here][in_water], self._readings.value[here][in_water]
-            agreed = self._agreed(channel, here[in_water], value, settings.max_jump)
-            past, beside = self._channels[channel.name].leap, self._beside(channel, here[in_water])
+            wet = here[in_water]
+            time_ms, value = self._readings.time_ms[wet], self._readings.value[wet]
+            past, agreed = self._channels[channel.name].leap, self._agreed(channel, wet)
+            beside = self._beside(channel, wet)
             if self._watch_list.is_maintained(source_id):
                 settings = replace(settings, max_jump=settings.max_jump and 1e300)  # none is a leap
                 past = Leap(past.time_ms, past.value, past.beside)
@@ -142,18 +145,17 @@ class Trust:
             self._leaps[source_id] = found, leap
         return self._leaps[source_id]
 
-    def _agreed(
-        self, channel: Channel, here: NDArray[np.intp], value: Floats, max_jump: float | None
-    ) -> Bools | None:
+    def _agreed(self, channel: Channel, here: NDArray[np.intp]) -> Bools | None:
         """Return where another probe's newest reading in the vessel bears a probe out, or it was just put in.
 
         None where nothing ever could.
         """
         put_in, others = self._put_in(channel, here), self._watch_list.beside[channel.name]
-        agreed = np.zeros(here.size, dtype=np.bool_) if put_in is None else put_in
-        for other in others:
-            agreed |= np.abs(value - self._newest(other, here)[0]) <= (max_jump or 0.0) / 2
-        return agreed if others or put_in is not None else None
+        found = [] if put_in is None else [put_in]
+        for its, _ in (self._newest(other, here) for other in others):
+            near = (self._watch_list.quality(channel).max_jump or 0.0) / 2
+            found.append(np.abs(self._readings.value[here] - its) <= near)
+        return reduce(or_, found) if found else None
 
     def _beside(self, channel: Channel, here: NDArray[np.intp]) -> Beside | None:
         """Return what the cell beside a thermometer shows at places of the block, or the other way."""
@@ -165,13 +167,16 @@ class Trust:
 
     def _newest(self, other: Channel, here: NDArray[np.intp]) -> tuple[Floats, NDArray[np.int64]]:
         """Return the newest reading in the water of a probe at places of the block, and of when it is."""
-        its = self._places.get(other.source.id, np.array([], dtype=np.intp))
-        its = its[self._in_water(other)] if its.size else its
-        leap = self._leap_before.get(other.source.id, self._channels[other.name].leap)
-        value, time_ms = leap.value[-1:] or (np.nan,), leap.time_ms[-1:] or (0,)
+        if other.source.id not in self._rows:
+            its = self._places.get(other.source.id, np.array([], dtype=np.intp))
+            its = its[self._in_water(other)] if its.size else its
+            leap = self._leap_before.get(other.source.id, self._channels[other.name].leap)
+            values = np.concatenate((leap.value[-1:] or (np.nan,), self._readings.value[its]))
+            times_ms = np.concatenate((leap.time_ms[-1:] or (0,), self._readings.time_ms[its]))
+            self._rows[other.source.id] = its, values, times_ms
+        its, values, times_ms = self._rows[other.source.id]
         newest = its.searchsorted(here, side="right")
-        read = np.concatenate((value, self._readings.value[its]))[newest]
-        return read, np.concatenate((time_ms, self._readings.time_ms[its]))[newest]
+        return values[newest], times_ms[newest]
 
     def may_doubt(self, source_id: int) -> bool:
         """Return whether a probe is doubted before the block or anywhere in it; nothing is carried on."""
@@ -209,18 +214,14 @@ class Trust:
         wet = here[in_water]
         if not wet.size:
             return None
-        own, (its, its_ms) = self._readings.value[wet], self._newest(other, wet)
-        time_ms = self._readings.time_ms[wet]
+        time_ms, own = self._readings.time_ms[wet], self._readings.value[wet]
+        its, its_ms = self._newest(other, wet)
         its = np.where(time_ms - its_ms > other.source.silent_after_ms, np.nan, its)
         own, its = in_kelvin(own, channel.quantity), in_kelvin(its, other.quantity)
-        agreed = self._agreed(
-            channel, wet, self._readings.value[wet], self._watch_list.quality(channel).max_jump
-        )
         thermometer = channel if channel.quantity is Quantity.TEMPERATURE else other
-        usual = self.counted(thermometer)
-        before, state.swift = swift(
-            time_ms, own, its, agreed, 0.0 if usual is None else usual.per_hour, state.swift
-        )
+        usual, agreed = self.counted(thermometer), self._agreed(channel, wet)
+        usual_k = 0.0 if usual is None else usual.per_hour
+        before, state.swift = swift(time_ms, own, its, agreed, usual_k, state.swift)
         if np.isnan(before).all():
             return None
         found = np.full(here.size, np.nan)
@@ -272,7 +273,7 @@ class Trust:
             at_ms, value = self._readings.at_ms[here], self._readings.value[here]
             found = played(at_ms, value, state.played, every_ms)
             since_ms = np.minimum(found.since_ms, rested(at_ms, value, state.rests, every_ms))
-            self._played[source_id] = here, replace(found, since_ms=since_ms)
+            self._played[source_id] = here, Again(since_ms, found.matched, found.began_ms)
         return self._played[source_id]
 
     def _played_since(self, source: Source, here: NDArray[np.intp]) -> NDArray[np.int64]:
@@ -282,8 +283,8 @@ class Trust:
         """
         own, at_ms = self._again(source.id)[1], self._readings.at_ms[here]
         since_ms, matched, began_ms = own.since_ms[1:], own.matched[1:], own.began_ms[1:]
-        for other in self._watch_list.plan.sources:
-            if other.probe == source.probe and other.id != source.id:
+        for other in self._watch_list.of_probe[source.probe]:
+            if other.id != source.id:
                 its, found = self._again(other.id)
                 if (found.since_ms == MOVING).all():
                     continue
@@ -345,9 +346,7 @@ def newest_values(watch_list: WatchList, channels: Mapping[str, ChannelState], r
 
     What a probe said before it leapt, as in a bottle, is of another water than the one that a hand measures.
     """
-    newest: dict[str, tuple[int, float]] = {
-        name: (state.good_time_ms, state.good_value) for name, state in channels.items()
-    }
+    newest = {name: (state.good_time_ms, state.good_value) for name, state in channels.items()}
     for channel in watch_list.channels if rules >= BLIND_REFUSED else ():
         its = channels[watch_list.own[channel.source.id].name]
         if its.leap.since_ms >= 0 or its.swift.since_ms >= 0:

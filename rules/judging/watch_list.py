@@ -71,6 +71,9 @@ class WatchList:
         self.by_name = {channel.name: channel for channel in self.channels}
         self.own = {channel.source.id: channel for channel in self.channels if channel.measured}
         self.cells = cells_of(plan.sources)
+        self.of_probe: dict[str, list[Source]] = {}
+        for source in plan.sources:
+            self.of_probe.setdefault(source.probe, []).append(source)
         self.apart = dict(lifted_together(plan.sources))
         alike = {it.twin: [it.twin] for it in self.channels if it.twin}
         for channel in self.channels:
@@ -158,10 +161,10 @@ class WatchList:
 
     def is_maintained(self, source_id: int) -> bool:
         """Return whether somebody is at work on a source's vessel or bus now."""
+        if not self._rack.maintenance:
+            return False
         source = self.own[source_id].source
-        return (
-            bool(self._rack.maintenance) and self._rack.maintenance_of(source.vessel, source.bus) is not None
-        )
+        return self._rack.maintenance_of(source.vessel, source.bus) is not None
 
     def of_the_water(self) -> tuple[RackPlan, dict[str, StageNow], set[Target]]:
         """Return what the water is judged by: the plan but for its limits, stages, and what is maintained."""

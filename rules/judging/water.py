@@ -150,8 +150,7 @@ class Water:
         by = self._watch_list.corrected_by[channel.name]
         if by is None:
             return None
-        now = self.judged.get(by.name)
-        if now is None:
+        if (now := self.judged.get(by.name)) is None:
             return np.ones(here.size, dtype=np.bool_) if self._channels[by.name].doubtful else None
         doubtful = np.isnan(now.value) if now.suspect is None else np.isnan(now.value) | now.suspect
         known = np.concatenate(([self._doubtful[by.name]], doubtful))
@@ -371,11 +370,12 @@ def show(
     """
     dry, out = out_of_water or (None, None)
     judged = judge(series.time_ms, series.value, quality, state.quality, dry).with_inputs(series.suspect)
-    alone = judged.causal == FAIL
+    usable, alone = series.value, judged.causal == FAIL
     if (belied := belie(judged) if belie else None) is not None:
         judged = judged.with_belied(belied)
         series = replace(series, doubted=belied.maybe_water(series.value, judged.tests))
-    usable = np.where(judged.causal == FAIL, np.nan, series.value)
+    if belied is not None or np.count_nonzero(alone):
+        usable = np.where(judged.causal == FAIL, np.nan, usable)
     before, state.quality = (state.dry, state.elsewhere), judged.state
     begun, (state.dry, state.elsewhere) = stretches(usable.size, dry, series.elsewhere, before)
     found = Shown(series, judged, usable, alone, out, belied, begun)
@@ -391,7 +391,8 @@ def _remember(shown: Shown, state: ChannelState) -> None:
     state.doubtful = bool(judged.causal[-1] != PASS)
     state.error = 0.0 if series.error is None else float(series.error[-1])
     state.lacking = series.lacks(-1)
-    good = (~np.isnan(usable) & (series.error is None or series.error == 0)).nonzero()[0]
+    known = ~np.isnan(usable)
+    good = (known if series.error is None else known & (series.error == 0)).nonzero()[0]
     if good.size:
         state.good_suspect = bool(judged.causal[good[-1]] == SUSPECT)
         state.good_time_ms = int(series.time_ms[good[-1]])

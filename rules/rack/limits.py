@@ -66,8 +66,13 @@ class Limit:
     key: str = field(init=False)
     """What the state of this limit is kept under."""
 
+    kind: str = field(init=False)
+    """Limits of one kind are compared with the same, from the same side."""
+
     def __post_init__(self) -> None:
         object.__setattr__(self, "key", f"{self.condition}:{self.level}")
+        doubted = self.level is Level.LIKELY_CRITICAL
+        object.__setattr__(self, "kind", f"{self.basis.name}:{self.above}:{doubted}")
 
     @property
     def of_moves(self) -> bool:

@@ -54,7 +54,7 @@ def polynomial(x: FloatArray, coefficients: tuple[float, ...]) -> FloatArray:
         at, value = float(x.item()), coefficients[-1]
         for coefficient in coefficients[-2::-1]:
             value = value * at + coefficient
-        return np.full(x.shape, value)
+        return np.array((value,))
     result = np.empty(x.shape)
     result.fill(coefficients[-1])
     for coefficient in coefficients[-2::-1]:

@@ -5,7 +5,7 @@ Errors of different inputs count as independent. Give every accuracy at the same
 result is at that level.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -20,9 +20,16 @@ _AT_ONCE = 4_096
 """Values worked out at a time: what all inputs make of them stays in the processor's cache."""
 
 
-@silent_outside
 def propagated(function: Callable[..., FloatArray], *inputs: tuple[str, ArrayLike, ArrayLike]) -> FloatArray:
-    """Return the uncertainty of `function` of the inputs: each a quantity, its n values and its accuracy.
+    """Return the uncertainty of `function` of the inputs, as `with_uncertainty`."""
+    return with_uncertainty(function, *inputs)[1]
+
+
+@silent_outside
+def with_uncertainty(
+    function: Callable[..., FloatArray], *inputs: tuple[str, ArrayLike, ArrayLike]
+) -> tuple[FloatArray, FloatArray]:
+    """Return `function` of the inputs and its uncertainty: each a quantity, its n values and its accuracy.
 
     Accuracies in the unit of their input. NaN where the function is; at the edge of its range the difference
     is taken inwards.
@@ -30,24 +37,27 @@ def propagated(function: Callable[..., FloatArray], *inputs: tuple[str, ArrayLik
     named: dict[str, ArrayLike] = {}
     for place, (name, value, accuracy) in enumerate(inputs, 1):
         named |= {f"{name} {place}": value, f"accuracy of {name} {place}": accuracy}
-    arrays = np.broadcast_arrays(*columns(**named))
+    arrays: Sequence[FloatArray] = columns(**named)
+    if len({array.size for array in arrays}) > 1:
+        arrays = np.broadcast_arrays(*arrays)
     steps = [_STEP_HPA if name == "air_pressure" else _STEP for name, *_ in inputs]
     found = [
         _propagated(function, steps, [array[start : start + _AT_ONCE] for array in arrays])
         for start in range(0, max(arrays[0].size, 1), _AT_ONCE)
     ]
-    return np.concatenate(found)
+    value, uncertainty = found[0] if len(found) == 1 else np.concatenate(found, axis=1)
+    return value, uncertainty
 
 
 def _propagated(
     function: Callable[..., FloatArray], steps: list[float], arrays: list[FloatArray]
-) -> FloatArray:
+) -> tuple[FloatArray, FloatArray]:
     """Work it out for few enough values; `arrays` are those of each input and its accuracy in turn."""
     # What is exact adds nothing.
     off = [place for place, accuracy in enumerate(arrays[1::2]) if accuracy.any()]
     rows = 1 + 2 * len(off)
     # The point itself, then below and above it by each input: one call costs little more for all of them.
-    at = [np.tile(value, rows).reshape(rows, -1) for value in arrays[::2]]
+    at = [value[np.newaxis].repeat(rows, axis=0) for value in arrays[::2]]
     for row, place in enumerate(off):
         at[place][1 + 2 * row] += -steps[place]
         at[place][2 + 2 * row] += steps[place]
@@ -60,4 +70,4 @@ def _propagated(
         taken = 2.0 - np.isnan(below) - np.isnan(above)
         rise = np.where(np.isnan(above), at_point, above) - np.where(np.isnan(below), at_point, below)
         variance = variance + np.square(rise / (taken * step) * accuracy)
-    return np.where(np.isnan(at_point), np.nan, np.sqrt(variance))
+    return at_point, np.where(np.isnan(at_point), np.nan, np.sqrt(variance))

@@ -1,6 +1,7 @@
 """The ranges in which a formula holds."""
 
 from dataclasses import dataclass
+from functools import reduce
 
 import numpy as np
 
@@ -20,9 +21,9 @@ def blank(result: FloatArray, *checks: tuple[FloatArray, Limits]) -> FloatArray:
 
     Values are arrays of n values or of one.
     """
-    for values, limits in checks:
-        result = np.where((values >= limits.low) & (values <= limits.high), result, np.nan)
-    return result
+    within = [it for values, limits in checks for it in (values >= limits.low, values <= limits.high)]
+    good = reduce(np.logical_and, within)
+    return result if np.count_nonzero(good) == good.size else np.where(good, result, np.nan)
 
 
 def settle(values: FloatArray, limits: Limits) -> FloatArray:

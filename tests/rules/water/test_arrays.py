@@ -32,6 +32,14 @@ def _salinity_uncertainty(C, t):
     return uncertainty.propagated(seawater.practical_salinity, *inputs)
 
 
+def _salinity_and_uncertainty(C, t):
+    inputs = ("conductivity", C, 0.5), ("temperature", t, 0.2)
+    value, off = uncertainty.with_uncertainty(seawater.practical_salinity, *inputs)
+    assert value.tobytes() == seawater.practical_salinity(C, t).tobytes()
+    assert off.tobytes() == uncertainty.propagated(seawater.practical_salinity, *inputs).tobytes()
+    return value
+
+
 def _saturation_uncertainty(O2, t, S, P):
     inputs = ("oxygen", O2, 0.1), ("temperature", t, 0.2), ("salinity", S, 0.5), ("air_pressure", P, 2.0)
     return uncertainty.propagated(oxygen.oxygen_saturation_percent, *inputs)
@@ -77,6 +85,7 @@ FUNCTIONS = {
     "oxygen_saturation_percent": (oxygen.oxygen_saturation_percent, (OXYGEN, *ENVIRONMENT)),
     "oxygen_mg_l": (oxygen.oxygen_mg_l, (PERCENT, *ENVIRONMENT)),
     "propagated, salinity": (_salinity_uncertainty, (CONDUCTIVITY, TEMPERATURE)),
+    "with_uncertainty, salinity": (_salinity_and_uncertainty, (CONDUCTIVITY, TEMPERATURE)),
     "propagated, saturation": (_saturation_uncertainty, (OXYGEN, *ENVIRONMENT)),
     "propagated, saturation with conductivity": (
         _saturation_uncertainty_with_conductivity,
