@@ -72,20 +72,24 @@ class HourStatistics:
 
     def with_more(self, value: Floats, sensor: Range) -> Self:
         """Return the same with more readings (NaN: not usable) of the open hour."""
-        quanta, usable = _quanta(value, sensor)
         sums, extremes = self.sums.copy(), self.extremes.copy()
-        sums[:, -1] += np.array((usable.sum(), quanta.sum(), (quanta * quanta).sum()))
-        extremes[0, -1] = np.fmin(extremes[0, -1], np.fmin.reduce(value))
-        extremes[1, -1] = np.fmin(extremes[1, -1], -np.fmax.reduce(value))
+        if value.size == 1 and not np.isnan(only := value.item()):  # the same, as plain numbers
+            its = int((only - sensor.low) * (QUANTA / (sensor.high - sensor.low)))
+            sums[:, -1] += (1, its, its * its)
+        else:
+            quanta, usable = _quanta(value, sensor)
+            sums[:, -1] += (usable.sum(), quanta.sum(), (quanta * quanta).sum())
+        np.fmin(extremes[:, -1], (np.fmin.reduce(value), -np.fmax.reduce(value)), out=extremes[:, -1])
         more = type(self)(self.hour, sums, extremes)
         more.before.update(self.before)
         return more
 
     def last_hours(self, hours: int) -> Self:
         """Return what the tests may still need: the open hour and those up to `hours` before it."""
-        start = int(self.hour.searchsorted(self.hour[-1] - hours))
-        if start == 0:
+        oldest = self.hour[-1] - hours
+        if self.hour[0] >= oldest:
             return self
+        start = int(self.hour.searchsorted(oldest))
         return type(self)(
             self.hour[start:].copy(), self.sums[:, start:].copy(), self.extremes[:, start:].copy()
         )
