@@ -282,15 +282,15 @@ class Trust:
         What is beside it in its probe is so too, where it comes again as well, or shows nothing new for long.
         """
         own, at_ms = self._again(source.id)[1], self._readings.at_ms[here]
-        since_ms, matched, began_ms = own.since_ms[1:], own.matched[1:], own.began_ms[1:]
+        since_ms = own.since_ms[1:]
         for other in self._watch_list.of_probe[source.probe]:
             if other.id != source.id:
                 its, found = self._again(other.id)
                 if (found.since_ms == MOVING).all():
                     continue
                 beside_ms = found.since_ms[its.searchsorted(here, side="right")]
-                quiet = (began_ms < beside_ms) & (at_ms - beside_ms >= COARSE_MS)
-                since_ms = np.where(matched | quiet, np.minimum(since_ms, beside_ms), since_ms)
+                quiet = (own.began_ms[1:] < beside_ms) & (at_ms - beside_ms >= COARSE_MS)
+                since_ms = np.where(own.matched[1:] | quiet, np.minimum(since_ms, beside_ms), since_ms)
         return since_ms
 
     def _buckets_of(self, source_id: int) -> tuple[Buckets, NDArray[np.intp]]:

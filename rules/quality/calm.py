@@ -68,6 +68,13 @@ STALE_POLLS: Final = 3
 """So often may what must change from poll to poll come again, for a probe that is slower than its polls."""
 
 
+def all_since(moment_ms: int, size: int) -> Ints:
+    """Return since when so many readings do not move, all the same (`np.full` takes three times as long)."""
+    since_ms = np.empty(size, dtype=np.int64)
+    since_ms.fill(moment_ms)
+    return since_ms
+
+
 @dataclass(slots=True)
 class Stretch:
     """A row of buckets that lie within `span` of each other; `count` is 0 where there is none.
@@ -176,6 +183,8 @@ def frozen(
     digits = _lately(past.digits, day := int(at_ms[0]) // DAY_MS)
     now_spans = usual.spans(min((its for then, its in digits.items() if then < day), default=0.0))
     spans, alike_ms = zip(*map(_spans, past.spans, (day, day), now_spans), strict=True)
+    closed = buckets.when[0, first:-1]
+    beside = [witness.buckets.extremes_in(closed) for witness in witnesses] if closed.size else []
     tracks = zip((0.0, *now_spans), _TIMES, past.stretches, past.longest, (0, *alike_ms), strict=True)
     for span, times, stretch, lengths, since in tracks:
         if first == buckets.size - 1 and not _is_due(stretch, witnesses, int(buckets.when[3, first])):
@@ -183,7 +192,7 @@ def frozen(
             continue
         own, later_ms = replace(stretch, beside=[*stretch.beside]), max(began_ms, since)
         kept = own, dict(lengths), open_part, began_ms, later_ms
-        track = _Track(buckets, first, usual, span, times, witnesses, *kept)
+        track = _Track(buckets, first, usual, span, times, witnesses, beside, *kept)
         track.follow()
         if track.due:
             since_ms = np.minimum(since_ms, track.frozen_since(at_ms, value, bucket_of))
@@ -269,6 +278,7 @@ class _Track:
         span: float,
         times: int,
         witnesses: Sequence[Witness],
+        beside: list[Floats],
         stretch: Stretch,
         longest: dict[int, int],
         open_part: tuple[float, float] | None,
@@ -278,9 +288,7 @@ class _Track:
         self._open, self._began_ms, self._alike_ms = open_part, began_ms, alike_ms
         self._when, (self._low, self._high) = buckets.when, buckets.extremes[:2]
         self._first, self._usual, self._span, self._times = first, usual, span, times
-        closed = buckets.when[0, first:-1]
-        self._witnesses = witnesses
-        self._beside = [witness.buckets.extremes_in(closed) for witness in witnesses] if closed.size else []
+        self._witnesses, self._beside = witnesses, beside
         fits = len(stretch.beside) == len(witnesses)
         self.stretch, self.longest = stretch if fits else Stretch(), longest
         self.due: list[tuple[int, int, int, float, float]] = []

@@ -81,8 +81,9 @@ def spike_test(value: Floats, suspect: float | None, fail: float | None) -> Flag
         np.abs(distance, out=distance)
         inner = flags[1:-1]
         np.putmask(inner, distance >= 0.0, PASS)  # false where any of the three is NaN
+        farthest = distance.max()
         for threshold, flag in ((suspect, SUSPECT), (fail, FAIL)):
-            if threshold is not None:
+            if threshold is not None and not farthest <= threshold:
                 np.putmask(inner, distance > threshold, flag)
     return _mark_missing(flags, value)
 
