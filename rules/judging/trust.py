@@ -273,7 +273,7 @@ class Trust:
             at_ms, value = self._readings.at_ms[here], self._readings.value[here]
             found = played(at_ms, value, state.played, every_ms)
             since_ms = np.minimum(found.since_ms, rested(at_ms, value, state.rests, every_ms))
-            self._played[source_id] = here, Again(since_ms, found.matched, found.began_ms)
+            self._played[source_id] = here, replace(found, since_ms=since_ms)
         return self._played[source_id]
 
     def _played_since(self, source: Source, here: NDArray[np.intp]) -> NDArray[np.int64]:
