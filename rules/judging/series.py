@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,25 @@ from rules.quantities import Quantity
 Array = NDArray[np.float64]
 Edge = tuple[int, Crossing]
 """A crossing, and the reading of the block that made it."""
+
+
+class Read(NamedTuple):
+    """Readings of a source in one block: where in it, when each was taken in and measured, as given."""
+
+    here: NDArray[np.intp]
+    at_ms: NDArray[np.int64]
+    time_ms: NDArray[np.int64]
+    value: Array
+
+    def only(self, where: NDArray[np.bool_]) -> "Read":
+        """Return some of them (shape m)."""
+        if np.count_nonzero(where) == where.size:
+            return self
+        return Read(self.here[where], self.at_ms[where], self.time_ms[where], self.value[where])
+
+
+_NEVER = np.array([], dtype=np.int64)
+NOTHING_READ = Read(np.array([], dtype=np.intp), _NEVER, _NEVER, np.array([]))
 
 
 @dataclass(frozen=True, slots=True)
