@@ -13,7 +13,7 @@ from rules.judging.disagreement import differences
 from rules.judging.series import Samples, Series, sample
 from rules.judging.water import show
 from rules.plain import from_plain, to_plain
-from rules.quality.settings import QualitySettings, Range
+from rules.quality.settings import QualitySettings, Range, Repeats
 from rules.rack.limits import Bounds, Level, limits_of
 from rules.rack.tolerance import Band, Tolerance
 from tests.rigs.watched_rack import HOUR, MINUTE, PROMPT
@@ -103,6 +103,13 @@ def test_a_reading_that_cannot_be_is_no_evidence_and_in_the_end_a_probe_fault():
 def test_a_suspect_reading_still_counts():
     """4 °C is suspect (the operator's range begins at 5), and yet it is too cold."""
     assert (1, "low_low:critical", True) in edges(judge([15, 4, 4]))
+
+
+def test_a_flat_line_that_is_only_suspect_is_told_of_a_channel_of_which_nothing_stands():
+    state, repeats = ChannelState(), replace(QUALITY, flat_line_suspect=Repeats(3, 0))
+    values = series([15.0, 15.1, *[15.2] * 8])
+    told = judge_channel(show(values, state, repeats), state, Bounds(None, []), crossing)
+    assert edges(told) == [(6, "probe_fault:doubtful", True)]  # the fourth alike, and a minute more
 
 
 def test_without_a_tolerance_only_the_probe_itself_is_judged():
