@@ -34,6 +34,21 @@ class Read(NamedTuple):
         return Read(self.here[where], self.at_ms[where], self.time_ms[where], self.value[where])
 
 
+def known_at(here: NDArray[np.intp], at: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return how many of the places `here` come up to each of the places `at`; both rise.
+
+    Where probes are read in turns one of each lies between two of the other: that need only be looked at.
+    """
+    if here.size == at.size > 1:
+        first = bool(here[0] <= at[0])
+        apart = here > at if first else at >= here
+        if not np.count_nonzero(apart):
+            apart = at[:-1] >= here[1:] if first else here[:-1] > at[1:]
+            if not np.count_nonzero(apart):
+                return np.arange(int(first), at.size + int(first))
+    return here.searchsorted(at, side="right")
+
+
 _NEVER = np.array([], dtype=np.int64)
 NOTHING_READ = Read(np.array([], dtype=np.intp), _NEVER, _NEVER, np.array([]))
 

@@ -15,7 +15,7 @@ from rules import BLIND_REFUSED
 from rules.care.hand_checks import COMPARED_WITHIN_MS
 from rules.care.probe_care import Newest, ProbeCare
 from rules.judging.channel import ChannelState
-from rules.judging.series import NOTHING_READ, Read, Series
+from rules.judging.series import NOTHING_READ, Read, Series, known_at
 from rules.judging.silence import SourceState
 from rules.judging.watch_list import WatchList
 from rules.quality.calm import MOVING, STALE_POLLS, Usual, Witness, frozen
@@ -175,7 +175,7 @@ class Trust:
             times_ms = np.concatenate((leap.time_ms[-1:] or (0,), its.time_ms))
             self._rows[other.source.id] = its.here, values, times_ms
         places, values, times_ms = self._rows[other.source.id]
-        newest = places.searchsorted(here, side="right")
+        newest = known_at(places, here)
         return values[newest], times_ms[newest]
 
     def may_doubt(self, source_id: int) -> bool:
@@ -286,7 +286,7 @@ class Trust:
                 places, found = self._again(other.id)
                 if not np.count_nonzero(found.since_ms != MOVING):
                     continue
-                beside_ms = found.since_ms[places.searchsorted(its.here, side="right")]
+                beside_ms = found.since_ms[known_at(places, its.here)]
                 quiet = (began_ms < beside_ms) & (its.at_ms - beside_ms >= COARSE_MS)
                 since_ms = np.where(matched | quiet, np.minimum(since_ms, beside_ms), since_ms)
         return since_ms

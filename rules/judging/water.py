@@ -29,7 +29,7 @@ from rules.judging.out_of_water import (
     values_in_water,
 )
 from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs, Known, disputed
-from rules.judging.series import NOTHING_READ, Array, Read, Samples, Series, Shown, sample
+from rules.judging.series import NOTHING_READ, Array, Read, Samples, Series, Shown, known_at, sample
 from rules.judging.silence import OF_DRYNESS, Places, SourceState
 from rules.judging.trend import stretches
 from rules.judging.trust import Trust
@@ -156,7 +156,7 @@ class Water:
             return np.ones(here.size, dtype=np.bool_) if self._channels[by.name].doubtful else None
         doubtful = np.isnan(now.value) if now.suspect is None else np.isnan(now.value) | now.suspect
         known = np.concatenate(([self._doubtful[by.name]], doubtful))
-        found: NDArray[np.bool_] = known[now.index.searchsorted(here, "right")]
+        found: NDArray[np.bool_] = known[known_at(now.index, here)]
         return found if found.any() else None
 
     def _note(self, channel: Channel, state: ChannelState) -> None:
