@@ -180,6 +180,13 @@ class Buckets:
     def followed_by(self, at_ms: Ints, value: Floats) -> tuple[Self, Ints]:
         """Return the buckets with more readings (shapes n, not empty), and which one each of them is in."""
         numbers, starts = begins(at_ms, BUCKET_MS)
+        if starts.size == 1 and self.size and self.when[0, -1] == numbers[0]:
+            when, extremes = self.when.copy(), self.extremes.copy()
+            when[1, -1] += at_ms.size
+            when[3, -1] = at_ms[-1]
+            extremes[0, -1] = np.minimum(value.min(), extremes[0, -1])
+            extremes[1, -1] = np.maximum(value.max(), extremes[1, -1])
+            return type(self)(when, extremes), np.full(at_ms.size, self.size - 1)
         count = np.concatenate((starts[1:], [at_ms.size])) - starts
         when = np.array((numbers, count, at_ms[starts], at_ms[starts + count - 1]))
         extremes = np.array((np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)))

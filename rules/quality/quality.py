@@ -147,8 +147,8 @@ def _pass(
 
     No step is greater, no reading is further from the mean of two, and no gap is longer than all of the time.
     """
-    look_back = settings.flat_line_suspect, settings.flat_line_fail, *_attenuated_limits(settings)
-    if any(it is not None for it in look_back) or (unparsable is not None and unparsable.any()):
+    flat = settings.flat_line_suspect is not None or settings.flat_line_fail is not None
+    if flat or _attenuated(settings) or (unparsable is not None and unparsable.any()):
         return False
     low, high, known = float(value.min()), float(value.max()), state.value.tolist()
     ranges = settings.operator_range or settings.sensor_range, settings.climatology
@@ -231,7 +231,7 @@ def _judge_hours(
     """Fill the row of the attenuated signal; return the hours and the greatest step by deviation."""
     sensor = settings.sensor_range
     deviations = settings.max_change_deviations
-    attenuated = any(it is not None for it in _attenuated_limits(settings))
+    attenuated = _attenuated(settings)
     if deviations is None and not attenuated:
         return HourStatistics(), None
     hours, readings = _with_hours(time_ms, usable, settings, state)
@@ -241,7 +241,7 @@ def _judge_hours(
         deviation = hours.deviation_before(settings.deviation_hours, first, sensor)
         max_step = np.repeat(deviations * deviation, readings)
     if attenuated:
-        by_hour = _attenuated(hours, first, settings)
+        by_hour = _variation_flags(hours, first, settings)
         tests[QartodTest.ATTENUATED_SIGNAL] = np.repeat(by_hour, readings)
     return hours.last_hours(_hours_kept(settings)), max_step
 
@@ -258,15 +258,15 @@ def _with_hours(
     return past.followed_by(new), np.diff(starts, append=time_ms.size)
 
 
-def _attenuated_limits(settings: QualitySettings) -> tuple[float | None, float | None]:
-    return settings.attenuated_suspect, settings.attenuated_fail
+def _attenuated(settings: QualitySettings) -> bool:
+    return settings.attenuated_suspect is not None or settings.attenuated_fail is not None
 
 
 def _hours_kept(settings: QualitySettings) -> int:
     return max(settings.deviation_hours, settings.attenuated_hours)
 
 
-def _attenuated(hours: HourStatistics, first: int, settings: QualitySettings) -> Flags:
+def _variation_flags(hours: HourStatistics, first: int, settings: QualitySettings) -> Flags:
     window = settings.attenuated_hours
     variation = hours.span_before(window, first)
     if settings.attenuated_by == "deviation":
