@@ -229,7 +229,7 @@ def played(at_ms: Ints, value: Floats, past: Played, every_ms: int, enough: floa
 def _take_in(
     past: Played, hashes: list[int], row: Floats, begins: Ints, time_ms: Ints, at: Ints, enough: float
 ) -> Iterator[int]:
-    """Take in hashes, some of them old ones, of windows of a row, after `at` readings; yield which are old."""
+    """Take in hashes of windows of a row, complete after `at` readings; yield which of them are old ones."""
     numbers, newest = past.known(hashes), -1
     places = [*numbers]
     first = begins[places]
