@@ -35,13 +35,11 @@ def begins(time_ms: Ints, width_ms: int) -> tuple[Ints, Ints]:
     first, last = int(time_ms[0]) // width_ms, int(time_ms[-1]) // width_ms
     if first == last:
         return np.array([first]), np.array([0])
-    if last - first > time_ms.size:
-        numbers = np.unique(time_ms // width_ms)
-        return numbers, time_ms.searchsorted(numbers * width_ms)
-    numbers = np.arange(first, last + 1)
-    starts = time_ms.searchsorted(np.arange(first, last + 2) * width_ms)
-    there = starts[1:] > starts[:-1]
-    return numbers[there], starts[:-1][there]
+    few = last - first <= time_ms.size
+    numbers = np.arange(first, last + 1) if few else np.unique(time_ms // width_ms)
+    starts = time_ms.searchsorted(numbers * width_ms)
+    there = np.concatenate((starts[1:], [time_ms.size])) > starts
+    return numbers[there], starts[there]
 
 
 @dataclass(frozen=True, slots=True)

@@ -147,8 +147,9 @@ def _pass(
 
     No step is greater, no reading is further from the mean of two, and no gap is longer than all of the time.
     """
-    flat = settings.flat_line_suspect is not None or settings.flat_line_fail is not None
-    if flat or _attenuated(settings) or (unparsable is not None and unparsable.any()):
+    flat = settings.flat_line_suspect, settings.flat_line_fail
+    look_back = (*flat, settings.attenuated_suspect, settings.attenuated_fail)
+    if any(it is not None for it in look_back) or (unparsable is not None and unparsable.any()):
         return False
     low, high, known = float(value.min()), float(value.max()), state.value.tolist()
     ranges = settings.operator_range or settings.sensor_range, settings.climatology
@@ -168,16 +169,19 @@ def _passed(time_ms: Ints, value: Floats, settings: QualitySettings, state: Qual
 
     The one before them was usable: what its own spike test says now changes no summary.
     """
+    limits = (
+        settings.max_gap_ms,
+        True,
+        True,
+        settings.climatology,
+        None,
+        settings.max_change_per_hour,
+        None,
+        None,
+    )
+    flags = [NOT_EVALUATED if limit is None else PASS for limit in limits]  # in the order of the tests
     tests = np.empty((len(QartodTest), 1 + value.size), dtype=np.uint8)
-    tests.fill(NOT_EVALUATED)
-    tests[:, :1] = state.tests
-    tests[QartodTest.SYNTAX : QartodTest.CLIMATOLOGY, 1:] = PASS
-    if settings.max_gap_ms is not None:
-        tests[QartodTest.TIMING, 1:] = PASS
-    if settings.climatology is not None:
-        tests[QartodTest.CLIMATOLOGY, 1:] = PASS
-    if settings.max_change_per_hour is not None:
-        tests[QartodTest.RATE_OF_CHANGE, 1:] = PASS
+    tests[:, :1], tests[:, 1:] = state.tests, np.array(flags)[:, None]
     if settings.spike_suspect is not None or settings.spike_fail is not None:
         tests[QartodTest.SPIKE, :-1] = PASS
     words, summary = pack(tests), tests[QartodTest.SYNTAX, 1:].copy()
@@ -231,7 +235,7 @@ def _judge_hours(
     """Fill the row of the attenuated signal; return the hours and the greatest step by deviation."""
     sensor = settings.sensor_range
     deviations = settings.max_change_deviations
-    attenuated = _attenuated(settings)
+    attenuated = settings.attenuated_suspect is not None or settings.attenuated_fail is not None
     if deviations is None and not attenuated:
         return HourStatistics(), None
     hours, readings = _with_hours(time_ms, usable, settings, state)
@@ -241,7 +245,7 @@ def _judge_hours(
         deviation = hours.deviation_before(settings.deviation_hours, first, sensor)
         max_step = np.repeat(deviations * deviation, readings)
     if attenuated:
-        by_hour = _variation_flags(hours, first, settings)
+        by_hour = _attenuated(hours, first, settings)
         tests[QartodTest.ATTENUATED_SIGNAL] = np.repeat(by_hour, readings)
     return hours.last_hours(_hours_kept(settings)), max_step
 
@@ -258,15 +262,11 @@ def _with_hours(
     return past.followed_by(new), np.diff(starts, append=time_ms.size)
 
 
-def _attenuated(settings: QualitySettings) -> bool:
-    return settings.attenuated_suspect is not None or settings.attenuated_fail is not None
-
-
 def _hours_kept(settings: QualitySettings) -> int:
     return max(settings.deviation_hours, settings.attenuated_hours)
 
 
-def _variation_flags(hours: HourStatistics, first: int, settings: QualitySettings) -> Flags:
+def _attenuated(hours: HourStatistics, first: int, settings: QualitySettings) -> Flags:
     window = settings.attenuated_hours
     variation = hours.span_before(window, first)
     if settings.attenuated_by == "deviation":
