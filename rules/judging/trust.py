@@ -271,7 +271,7 @@ class Trust:
             state, every_ms = self._channels[own.name], own.source.every_ms
             found = played(its.at_ms, its.value, state.played, every_ms)
             since_ms = np.minimum(found.since_ms, rested(its.at_ms, its.value, state.rests, every_ms))
-            self._played[source_id] = its.here, Again(since_ms, found.matched, found.began_ms)
+            self._played[source_id] = its.here, replace(found, since_ms=since_ms)
         return self._played[source_id]
 
     def _played_since(self, source: Source, its: Read) -> NDArray[np.int64]:
@@ -280,15 +280,15 @@ class Trust:
         What is beside it in its probe is so too, where it comes again as well, or shows nothing new for long.
         """
         own = self._again(source.id)[1]
-        since_ms, matched, began_ms = own.since_ms[1:], own.matched[1:], own.began_ms[1:]
+        since_ms = own.since_ms[1:]
         for other in self._watch_list.of_probe[source.probe]:
             if other.id != source.id:
                 places, found = self._again(other.id)
                 if not np.count_nonzero(found.since_ms != MOVING):
                     continue
                 beside_ms = found.since_ms[known_at(places, its.here)]
-                quiet = (began_ms < beside_ms) & (its.at_ms - beside_ms >= COARSE_MS)
-                since_ms = np.where(matched | quiet, np.minimum(since_ms, beside_ms), since_ms)
+                quiet = (own.began_ms[1:] < beside_ms) & (its.at_ms - beside_ms >= COARSE_MS)
+                since_ms = np.where(own.matched[1:] | quiet, np.minimum(since_ms, beside_ms), since_ms)
         return since_ms
 
     def _buckets_of(self, source_id: int) -> tuple[Buckets, NDArray[np.intp]]:

@@ -42,6 +42,9 @@ class FlatRun:
     number: Ints = field(default_factory=lambda: np.empty(0, dtype=np.int64))
 
 
+NO_RUN: Final = FlatRun()
+
+
 @dataclass(frozen=True, slots=True)
 class _Segments:
     """The carried and new readings, cut where neighbours disagree so much that no reading agrees with both.
@@ -64,7 +67,7 @@ def flat_line_test(
     """
     missing = np.isnan(value)
     if settings.flat_line_suspect is None and settings.flat_line_fail is None:
-        return np.where(missing, MISSING, NOT_EVALUATED).astype(np.uint8), FlatRun()
+        return np.where(missing, MISSING, NOT_EVALUATED), NO_RUN
     if not missing.any():
         return _flag_usable(time_ms, value, settings, run)
     flags = np.full(value.size, MISSING, dtype=np.uint8)

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.quality.hour_statistics import begins
 from rules.quality.settings import HOUR_MS
 from rules.quantities import Quantity
 
@@ -168,20 +169,19 @@ def _by_hours(now: Hour, at_ms: Ints, quanta: Ints, doubtful: NDArray[np.bool_])
 
     Of the hour under way, what the block adds to it.
     """
-    known = len(now.last)
-    row = np.concatenate((np.array(now.last, dtype=np.int64), quanta))
-    hours = np.concatenate((np.full(known, now.hour), at_ms // HOUR_MS))
-    steps, bends = np.zeros(row.size, dtype=np.int64), np.zeros(row.size, dtype=np.int64)
-    steps[1:] = np.abs(row[1:] - row[:-1]) * (hours[1:] == hours[:-1])
-    bends[2:] = (row[2:] - 2 * row[1:-1] + row[:-2]) * (hours[2:] == hours[:-2])
-    hours, steps, bends = hours[known:], steps[known:], bends[known:]
-    starts = np.concatenate(([0], (hours[1:] != hours[:-1]).nonzero()[0] + 1))
-    waits = at_ms - np.concatenate(([now.newest_ms], at_ms[:-1]))
+    known, (hours, starts) = len(now.last), begins(at_ms, HOUR_MS)
     begun = starts[1:] if now.hour == hours[0] else starts
-    waits[begun] = at_ms[begun] - hours[begun] * HOUR_MS
+    row = np.concatenate((np.array(now.last, dtype=np.int64), quanta))
+    steps, bends = np.zeros(row.size, dtype=np.int64), np.zeros(row.size, dtype=np.int64)
+    steps[1:] = np.abs(row[1:] - row[:-1])
+    bends[2:] = row[2:] - 2 * row[1:-1] + row[:-2]
+    steps, bends = steps[known:], bends[known:]
+    steps[begun] = bends[begun] = bends[np.minimum(begun + 1, at_ms.size - 1)] = 0  # across two hours
+    waits = at_ms - np.concatenate(([now.newest_ms], at_ms[:-1]))
+    waits[begun] = at_ms[begun] - hours[starts.size - begun.size :] * HOUR_MS
     count = np.concatenate((starts[1:], [at_ms.size])) - starts
     rows = (
-        hours[starts],
+        hours,
         np.logical_or.reduceat(doubtful, starts),
         count,
         np.maximum.reduceat(waits, starts),

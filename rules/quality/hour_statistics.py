@@ -27,6 +27,21 @@ APART: Final = 6
 """Buckets without a reading that end a stretch (half an hour), and for how long closed ones are kept."""
 
 
+def begins(time_ms: Ints, width_ms: int) -> tuple[Ints, Ints]:
+    """Return the numbers of the hours (or what else is so wide) that times lie in, and where each begins.
+
+    The times are in order, and not empty. To divide each takes longer than all else that is done by hours.
+    """
+    first, last = int(time_ms[0]) // width_ms, int(time_ms[-1]) // width_ms
+    if first == last:
+        return np.array([first]), np.array([0])
+    few = last - first <= time_ms.size
+    numbers = np.arange(first, last + 1) if few else np.unique(time_ms // width_ms)
+    starts = time_ms.searchsorted(numbers * width_ms)
+    there = np.concatenate((starts[1:], [time_ms.size])) > starts
+    return numbers[there], starts[there]
+
+
 @dataclass(frozen=True, slots=True)
 class HourStatistics:
     """Statistics of the usable readings of each hour in which any reading came, oldest first.
@@ -45,8 +60,7 @@ class HourStatistics:
     @classmethod
     def of(cls, time_ms: Ints, value: Floats, sensor: Range) -> tuple[Self, Ints]:
         """Return the statistics of one or more readings (NaN: not usable), and where each hour begins."""
-        hours = time_ms // HOUR_MS
-        starts = np.concatenate(([0], (hours[1:] != hours[:-1]).nonzero()[0] + 1))
+        hours, starts = begins(time_ms, HOUR_MS)
         quanta, usable = _quanta(value, sensor)
         sums = np.empty((3, starts.size), dtype=np.int64)
         np.add.reduceat(usable, starts, dtype=np.int64, out=sums[0])
@@ -56,7 +70,7 @@ class HourStatistics:
         np.fmin.reduceat(value, starts, out=extremes[0])
         np.fmax.reduceat(value, starts, out=extremes[1])
         np.negative(extremes[1], out=extremes[1])
-        return cls(hours[starts], sums, extremes), starts
+        return cls(hours, sums, extremes), starts
 
     def followed_by(self, later: Self) -> Self:
         """Return both in one, the hour that they may share put together."""
@@ -72,20 +86,24 @@ class HourStatistics:
 
     def with_more(self, value: Floats, sensor: Range) -> Self:
         """Return the same with more readings (NaN: not usable) of the open hour."""
-        quanta, usable = _quanta(value, sensor)
         sums, extremes = self.sums.copy(), self.extremes.copy()
-        sums[:, -1] += np.array((usable.sum(), quanta.sum(), (quanta * quanta).sum()))
-        extremes[0, -1] = np.fmin(extremes[0, -1], np.fmin.reduce(value))
-        extremes[1, -1] = np.fmin(extremes[1, -1], -np.fmax.reduce(value))
+        if value.size == 1 and not np.isnan(only := value.item()):  # the same, as plain numbers
+            its = int((only - sensor.low) * (QUANTA / (sensor.high - sensor.low)))
+            sums[:, -1] += (1, its, its * its)
+        else:
+            quanta, usable = _quanta(value, sensor)
+            sums[:, -1] += (usable.sum(), quanta.sum(), (quanta * quanta).sum())
+        np.fmin(extremes[:, -1], (np.fmin.reduce(value), -np.fmax.reduce(value)), out=extremes[:, -1])
         more = type(self)(self.hour, sums, extremes)
         more.before.update(self.before)
         return more
 
     def last_hours(self, hours: int) -> Self:
         """Return what the tests may still need: the open hour and those up to `hours` before it."""
-        start = int(self.hour.searchsorted(self.hour[-1] - hours))
-        if start == 0:
+        oldest = self.hour[-1] - hours
+        if self.hour[0] >= oldest:
             return self
+        start = int(self.hour.searchsorted(oldest))
         return type(self)(
             self.hour[start:].copy(), self.sums[:, start:].copy(), self.extremes[:, start:].copy()
         )
@@ -159,10 +177,16 @@ class Buckets:
 
     def followed_by(self, at_ms: Ints, value: Floats) -> tuple[Self, Ints]:
         """Return the buckets with more readings (shapes n, not empty), and which one each of them is in."""
-        numbers = at_ms // BUCKET_MS
-        starts = np.concatenate(([0], (numbers[1:] != numbers[:-1]).nonzero()[0] + 1))
+        numbers, starts = begins(at_ms, BUCKET_MS)
+        if starts.size == 1 and self.size and self.when[0, -1] == numbers[0]:
+            when, extremes = self.when.copy(), self.extremes.copy()
+            when[1, -1] += at_ms.size
+            when[3, -1] = at_ms[-1]
+            extremes[0, -1] = np.minimum(value.min(), extremes[0, -1])
+            extremes[1, -1] = np.maximum(value.max(), extremes[1, -1])
+            return type(self)(when, extremes), np.full(at_ms.size, self.size - 1)
         count = np.concatenate((starts[1:], [at_ms.size])) - starts
-        when = np.array((numbers[starts], count, at_ms[starts], at_ms[starts + count - 1]))
+        when = np.array((numbers, count, at_ms[starts], at_ms[starts + count - 1]))
         extremes = np.array((np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)))
         kept = self.size
         if kept and self.when[0, -1] == numbers[0]:

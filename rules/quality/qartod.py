@@ -81,8 +81,9 @@ def spike_test(value: Floats, suspect: float | None, fail: float | None) -> Flag
         np.abs(distance, out=distance)
         inner = flags[1:-1]
         np.putmask(inner, distance >= 0.0, PASS)  # false where any of the three is NaN
+        farthest = distance.max()
         for threshold, flag in ((suspect, SUSPECT), (fail, FAIL)):
-            if threshold is not None:
+            if threshold is not None and not farthest <= threshold:
                 np.putmask(inner, distance > threshold, flag)
     return _mark_missing(flags, value)
 
@@ -108,10 +109,12 @@ def rate_of_change_test(
         np.putmask(later, step >= 0.0, PASS)
         too_far |= step * float(HOUR_MS) > max_per_hour * (time_ms[1:] - time_ms[:-1])
     if max_step is not None:
-        np.putmask(later, (step >= 0.0) & (max_step[1:] >= 0.0), PASS)
+        if max_per_hour is None:
+            np.putmask(later, (step >= 0.0) & (max_step[1:] >= 0.0), PASS)
         too_far |= step > max_step[1:]
-    np.putmask(later, too_far & (step > min_step), SUSPECT)
-    np.putmask(later, too_far & (step <= min_step), PASS)
+    if too_far.any():
+        np.putmask(later, too_far & (step > min_step), SUSPECT)
+        np.putmask(later, too_far & (step <= min_step), PASS)
     return _mark_missing(flags, value)
 
 

@@ -5,6 +5,7 @@ flags bit for bit, once the amendment to the last reading of each part is made.
 """
 
 from dataclasses import dataclass, replace
+from math import isnan
 from typing import Final, Self
 
 import numpy as np
@@ -23,7 +24,7 @@ from rules.quality.flags import (
     summarise,
     unpack,
 )
-from rules.quality.flat_line import flat_line_test
+from rules.quality.flat_line import NO_RUN, flat_line_test
 from rules.quality.hour_statistics import Floats, HourStatistics, Ints
 from rules.quality.probe_faults import Belied
 from rules.quality.qartod import (
@@ -103,6 +104,8 @@ def judge(
     the state is not changed.
     """
     _check(time_ms, value, state)
+    if value.size and _pass(time_ms, value, settings, state, unparsable):
+        return _passed(time_ms, value, settings, state)
     size = value.size
     summary, causal = np.empty(size, np.uint8), np.empty(size, np.uint8)
     words = np.empty(size, np.uint32)
@@ -130,11 +133,65 @@ def _check(time_ms: Ints, value: Floats, state: QualityState) -> None:
         raise QualityError(
             f"times have the shape {time_ms.shape}, values {value.shape}: each reading needs one of both"
         )
-    times = np.concatenate((state.time_ms[-1:], time_ms))
-    late = (times[1:] <= times[:-1]).nonzero()[0]
-    if late.size:
-        at = int(late[0])
+    known = state.time_ms[-1:]
+    if (time_ms[:1] <= known).any() or (time_ms[1:] <= time_ms[:-1]).any():
+        times = np.concatenate((known, time_ms))
+        at = int((times[1:] <= times[:-1]).argmax())
         raise QualityError(f"time {times[at + 1]} ms follows {times[at]} ms: a channel's times must rise")
+
+
+def _pass(
+    time_ms: Ints, value: Floats, settings: QualitySettings, state: QualityState, unparsable: Bools | None
+) -> bool:
+    """Tell whether no test can find anything in readings (one or more), by how far all lie apart.
+
+    No step is greater, no reading is further from the mean of two, and no gap is longer than all of the time.
+    """
+    flat = settings.flat_line_suspect, settings.flat_line_fail
+    look_back = (*flat, settings.attenuated_suspect, settings.attenuated_fail)
+    if any(it is not None for it in look_back) or (unparsable is not None and unparsable.any()):
+        return False
+    low, high, known = float(value.min()), float(value.max()), state.value.tolist()
+    ranges = settings.operator_range or settings.sensor_range, settings.climatology
+    within = all(it is None or (it.low <= low and high <= it.high) for it in ranges)
+    if not within or len(known) < 2 or any(map(isnan, known)):
+        return False
+    apart, step = max(high, *known) - min(low, *known), settings.max_change_per_hour
+    if apart > settings.min_step if step is not None else settings.max_change_deviations is not None:
+        return False
+    if any(it is not None and apart > it for it in (settings.spike_suspect, settings.spike_fail)):
+        return False
+    return settings.max_gap_ms is None or bool(time_ms[-1] - state.time_ms[-1] <= settings.max_gap_ms)
+
+
+def _passed(time_ms: Ints, value: Floats, settings: QualitySettings, state: QualityState) -> Judged:
+    """Return what comes of readings that `_pass` every test that there is.
+
+    The one before them was usable: what its own spike test says now changes no summary.
+    """
+    limits = (
+        settings.max_gap_ms,
+        True,
+        True,
+        settings.climatology,
+        None,
+        settings.max_change_per_hour,
+        None,
+        None,
+    )
+    flags = [NOT_EVALUATED if limit is None else PASS for limit in limits]  # in the order of the tests
+    tests = np.empty((len(QartodTest), 1 + value.size), dtype=np.uint8)
+    tests[:, :1], tests[:, 1:] = state.tests, np.array(flags)[:, None]
+    if settings.spike_suspect is not None or settings.spike_fail is not None:
+        tests[QartodTest.SPIKE, :-1] = PASS
+    words, summary = pack(tests), tests[QartodTest.SYNTAX, 1:].copy()
+    amended = tests[QartodTest.SPIKE, 0] != state.tests[QartodTest.SPIKE, 0]
+    hours = HourStatistics()
+    if settings.max_change_deviations is not None:
+        hours = _with_hours(time_ms, value, settings, state)[0].last_hours(_hours_kept(settings))
+    times, values = np.concatenate((state.time_ms[-1:], time_ms)), np.concatenate((state.value[-1:], value))
+    now = QualityState(times[-2:], values[-2:], tests[:, -1:].copy(), NO_RUN, hours, settings.sensor_range)
+    return Judged(summary, summary.copy(), words[1:], None, int(words[0]) if amended else None, now)
 
 
 def _judge_part(
@@ -181,12 +238,7 @@ def _judge_hours(
     attenuated = settings.attenuated_suspect is not None or settings.attenuated_fail is not None
     if deviations is None and not attenuated:
         return HourStatistics(), None
-    past = state.hours if state.sensor_range == sensor else HourStatistics()
-    if past.hour.size and time_ms[-1] // HOUR_MS == past.hour[-1]:
-        hours, readings = past.with_more(usable, sensor), np.array([time_ms.size])
-    else:
-        new, starts = HourStatistics.of(time_ms, usable, sensor)
-        hours, readings = past.followed_by(new), np.diff(starts, append=time_ms.size)
+    hours, readings = _with_hours(time_ms, usable, settings, state)
     first = hours.hour.size - readings.size
     max_step = None
     if deviations is not None:
@@ -195,7 +247,23 @@ def _judge_hours(
     if attenuated:
         by_hour = _attenuated(hours, first, settings)
         tests[QartodTest.ATTENUATED_SIGNAL] = np.repeat(by_hour, readings)
-    return hours.last_hours(max(settings.deviation_hours, settings.attenuated_hours)), max_step
+    return hours.last_hours(_hours_kept(settings)), max_step
+
+
+def _with_hours(
+    time_ms: Ints, usable: Floats, settings: QualitySettings, state: QualityState
+) -> tuple[HourStatistics, Ints]:
+    """Return the hours up to the newest reading, and how many readings are in each of the block's."""
+    sensor = settings.sensor_range
+    past = state.hours if state.sensor_range == sensor else HourStatistics()
+    if past.hour.size and time_ms[-1] // HOUR_MS == past.hour[-1]:
+        return past.with_more(usable, sensor), np.array([time_ms.size])
+    new, starts = HourStatistics.of(time_ms, usable, sensor)
+    return past.followed_by(new), np.diff(starts, append=time_ms.size)
+
+
+def _hours_kept(settings: QualitySettings) -> int:
+    return max(settings.deviation_hours, settings.attenuated_hours)
 
 
 def _attenuated(hours: HourStatistics, first: int, settings: QualitySettings) -> Flags:

@@ -60,7 +60,7 @@ def repeated(
         return np.full(1, MOVING), _one_more(int(at_ms[0]), float(value[0]), past)
     times = repeats_after(value, past.value, past.times)[1:]
     starts = np.concatenate(([True], times[1:] == 0)).nonzero()[0]
-    stops = np.append(starts[1:], value.size)
+    stops = np.concatenate((starts[1:], [value.size]))
     since_ms = at_ms[starts]
     before, equal = past.before, past.equal
     if times[0]:
@@ -68,8 +68,8 @@ def repeated(
     elif past.since_ms and not past.frozen:
         before, equal = before + past.times + 1, equal + past.times
     sizes = times[stops - 1] + 1
-    known = before + np.cumsum(sizes) - sizes  # before each run, shape runs
-    same = equal + np.cumsum(sizes - 1) - (sizes - 1)
+    known = before + sizes.cumsum() - sizes  # before each run, shape runs
+    same = known - before + equal - np.arange(sizes.size)
     turns, step = _turns(value[starts], past, goes_on=bool(times[0]))
     found = np.full(value.size, MOVING)
     for run in (sizes > LEAST_READINGS).nonzero()[0].tolist():
@@ -103,7 +103,10 @@ def _fine(known: int, same: int, turns: int) -> bool:
 
 def _turns(value: NDArray[np.float64], past: Repeats, *, goes_on: bool) -> tuple[NDArray[np.int64], int]:
     """Return how often the values of runs (shape runs) had turned when each began, and the newest step."""
-    step = np.nan_to_num(np.sign(np.diff(value, prepend=past.value)))
+    row = np.concatenate(((past.value,), value))
+    step = np.sign(row[1:] - row[:-1])
     step[0] = past.step if goes_on else step[0]
-    turned = step * np.concatenate(([0 if goes_on else past.step], step[:-1])) < 0
-    return past.turns + np.cumsum(turned), int(step[-1])
+    turned = np.zeros(value.size, dtype=np.int64)  # what comes after or before a missing one has not
+    turned[0] = not goes_on and step[0] * past.step < 0
+    turned[1:] = step[1:] * step[:-1] < 0
+    return past.turns + turned.cumsum(), 0 if np.isnan(step[-1]) else int(step[-1])

@@ -7,15 +7,15 @@ again by chance, what a thermostat does by itself; neither zigzags. Of what is c
 how long it rests on a value before it turns back is by its noise.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from itertools import count, islice
 from typing import Final, Self
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from rules.quality.calm import MOVING
+from rules.quality.calm import MOVING, all_since
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -47,6 +47,7 @@ _POWERS: Final = np.array(
 )
 """What each reading of a window counts for in its hash, modulo 2^64."""
 _HIGHEST: Final = 0xFFFFFFFF << 32
+_EARLIER: Final = np.tri(WINDOW - 1, k=-1, dtype=np.bool_)
 
 
 @dataclass(slots=True)
@@ -96,13 +97,19 @@ class Played:
                 del ring[next(iter(ring))]
         return found
 
-    def comes_again(self, number: int, at: int, zigzag_bits: Floats, began_ms: int, enough: float) -> None:
-        """Take in a window that began at a moment, by the number of its hash, after `at` readings."""
+    def comes_again(
+        self, number: int, at: int, zigzag_bits: Floats | None, began_ms: int, enough: float
+    ) -> None:
+        """Take in a window that began at a moment, by the number of its hash, after `at` readings.
+
+        `zigzag_bits` are None where all are 0.
+        """
         goes_on = 0 <= self.chain == number - 1
         if not goes_on:
             self.bits = 0.0
             self.since_ms = self.since_ms if at < self.until else began_ms
-        self.bits += float(zigzag_bits[-(at - self.chain_at if goes_on else WINDOW) :].sum())
+        if zigzag_bits is not None:
+            self.bits += float(zigzag_bits[-(at - self.chain_at if goes_on else WINDOW) :].sum())
         self.chain, self.chain_at = number, at
         if self.bits >= enough or at < self.until:
             self.until = at + STAYS
@@ -127,13 +134,34 @@ class Rests:
 
 @dataclass(frozen=True, slots=True)
 class Again:
-    """What is known before a block and after each of its n readings, shapes n + 1: since when they are played
-    again (`MOVING`: they are not), whether the newest hash is an old one, and when the newest window began
-    (-1: there is none)."""
+    """What is known before a block and after each of its n readings: `since_ms` (n + 1) is since when they
+    are played again (`MOVING`: they are not). What else is asked seldom is worked out then.
+
+    `changed` is where changing readings are, `time_ms` when these and the carried ones came, `ends` after how
+    many of them each hash was complete, `old` (one more) whether it is an old one.
+    """
 
     since_ms: Ints
-    matched: NDArray[np.bool_]
-    began_ms: Ints
+    changed: Ints
+    time_ms: Ints
+    ends: Ints
+    old: NDArray[np.bool_]
+
+    @property
+    def matched(self) -> NDArray[np.bool_]:
+        """Return whether the newest hash is an old one, shape n + 1."""
+        return self.old[self.ends.searchsorted(self.changes, side="right")]
+
+    @property
+    def began_ms(self) -> Ints:
+        """Return when the newest window began, shape n + 1; -1: there is none."""
+        known = self.time_ms.size - self.changed.size
+        return np.concatenate((np.full(WINDOW, -1), self.time_ms))[known + self.changes]
+
+    @property
+    def changes(self) -> Ints:
+        """Return how many changing readings there were, shape n + 1."""
+        return self.changed.searchsorted(np.arange(self.since_ms.size))
 
 
 def rested(at_ms: Ints, value: Floats, past: Rests, every_ms: int) -> Ints:
@@ -142,20 +170,22 @@ def rested(at_ms: Ints, value: Floats, past: Rests, every_ms: int) -> Ints:
     `past` is carried on (it is changed), `every_ms` is how often the probe is to be read (0: not known).
     """
     sound = np.isfinite(value).nonzero()[0]
-    step = np.diff(np.concatenate(([past.value], value[sound])))
-    moved = (step != 0).nonzero()[0]  # a first one moves from what is not known
-    time_ms = np.concatenate(([past.since_ms], at_ms[sound[moved]]))
-    way = np.concatenate(([past.way], np.nan_to_num(np.sign(step[moved]))))
+    row = np.concatenate(((past.value,), value[sound]))
+    way = np.sign(row[1:] - row[:-1])
+    moved = (way != 0).nonzero()[0]  # a first one moves from what is not known: it is NaN, and turns nothing
+    time_ms = np.concatenate(((past.since_ms,), at_ms[sound[moved]]))
+    way = np.concatenate(((past.way,), way[moved]))
     turns = (way[1:] * way[:-1] < 0).nonzero()[0]
     if moved.size:
-        past.value, past.since_ms, past.way = float(value[sound[-1]]), int(time_ms[-1]), int(way[-1])
-    rests = np.rint((time_ms[turns + 1] - time_ms[turns]) / (every_ms or UNKNOWN_EVERY_MS))
+        past.value, past.since_ms = float(row[-1]), int(time_ms[-1])
+        past.way = 0 if np.isnan(way[-1]) else int(way[-1])
     if not turns.size:
         stands = past.played.count < past.played.until
-        return np.full(at_ms.size + 1, past.played.since_ms if stands else MOVING)
+        return all_since(past.played.since_ms if stands else MOVING, at_ms.size + 1)
+    rests = np.rint((time_ms[turns + 1] - time_ms[turns]) / (every_ms or UNKNOWN_EVERY_MS))
     its = played(time_ms[turns + 1], rests, past.played, ONE_IN_MS, ENOUGH_RESTS)
     if (its.since_ms == MOVING).all():
-        return np.full(at_ms.size + 1, MOVING)
+        return all_since(MOVING, at_ms.size + 1)
     place = np.concatenate(([0], sound[moved[turns]] + 1))
     return its.since_ms[place.searchsorted(np.arange(at_ms.size + 1), side="right") - 1]
 
@@ -166,40 +196,54 @@ def played(at_ms: Ints, value: Floats, past: Played, every_ms: int, enough: floa
     `every_ms` is how often the probe is to be read (0: not known), `enough` how many bits prove it.
     """
     known, before = len(past.value), past.count
-    changed = np.isfinite(value)
-    sound = value[changed]
-    changed[changed] = sound != np.concatenate((past.value[-1:] or (np.nan,), sound))[:-1]
-    if not changed.any():
-        played_ms = past.since_ms if before < past.until else MOVING
-        first_ms = past.time_ms[-WINDOW] if known >= WINDOW else -1
-        return Again(*(np.full(value.size + 1, it) for it in (played_ms, past.chain >= 0, first_ms)))
-    place = np.concatenate(([0], np.cumsum(changed)))
+    sound = np.isfinite(value).nonzero()[0]
+    row = np.concatenate((past.value[-1:] or (np.nan,), value[sound]))
+    changed = sound[row[1:] != row[:-1]]
+    time_ms = np.array(past.time_ms, dtype=np.int64)
+    old = np.array([past.chain >= 0])
+    if not changed.size:
+        since = past.since_ms if before < past.until else MOVING
+        return Again(all_since(since, value.size + 1), changed, time_ms, changed, old)
     row = np.concatenate((past.value, value[changed]))
-    time_ms = np.concatenate((np.array(past.time_ms, dtype=np.int64), at_ms[changed]))
-    since_ms = np.full(row.size - known + 1, MOVING)
+    time_ms = np.concatenate((time_ms, at_ms[changed]))
+    since_ms = all_since(MOVING, changed.size + 1)
     since_ms[: max(past.until - before, 0)] = past.since_ms
-    began_ms = np.full(row.size + 1, -1)
-    began_ms[WINDOW:] = time_ms[: max(row.size + 1 - WINDOW, 0)]
-    codes = _hashes(row) if row.size > known else np.empty(0, dtype=np.uint64)
+    first = max(known + 1 - WINDOW, 0)  # of the first window that ends with a new reading
+    codes = _hashes(row[first:])
     share = min((every_ms or UNKNOWN_EVERY_MS) / ONE_IN_MS, 1.0)
     kept = (codes < np.uint64(share * _HIGHEST)).nonzero()[0]
-    kept = kept[kept + WINDOW > known]
-    ends, hashes = kept + WINDOW - known, codes[kept].tolist()
-    matched = np.concatenate(([past.chain >= 0], np.zeros(ends.size, dtype=np.bool_)))
+    ends, hashes = kept + (first + WINDOW - known), codes[kept].tolist()
+    old = np.concatenate((old, np.zeros(ends.size, dtype=np.bool_)))
     if not past.are_new(hashes):
-        old, newest_old = past.known(hashes), -1
-        bits = _zigzag_bits(sliding_window_view(row, WINDOW)[kept[[*old]]])
-        for (place_of, number), its in zip(old.items(), bits, strict=True):
-            past.chain = past.chain if place_of == newest_old + 1 else -1
-            newest_old, at = place_of, int(ends[place_of])
-            past.comes_again(number, before + at, its, int(time_ms[kept[place_of]]), enough)
-            since_ms[at : max(past.until - before, 0)] = past.since_ms
-            matched[place_of + 1] = True
-        past.chain = past.chain if newest_old == len(hashes) - 1 else -1
-    past.count += since_ms.size - 1
+        for place in _take_in(past, hashes, row, first + kept, time_ms, before + ends, enough):
+            old[place + 1] = True
+            if past.until > before:
+                since_ms[ends[place] : past.until - before] = past.since_ms
+    past.count += changed.size
     past.time_ms, past.value = tuple(time_ms[-WINDOW:].tolist()), tuple(row[-WINDOW:].tolist())
-    newest = ends.searchsorted(place, side="right")
-    return Again(since_ms[place], matched[newest], began_ms[known + place])
+    again = Again(all_since(MOVING, value.size + 1), changed, time_ms, ends, old)
+    # As `until` only grows, nothing of the block is played where it is not past what was before.
+    return again if past.until <= before else replace(again, since_ms=since_ms[again.changes])
+
+
+def _take_in(
+    past: Played, hashes: list[int], row: Floats, begins: Ints, time_ms: Ints, at: Ints, enough: float
+) -> Iterator[int]:
+    """Take in hashes of windows of a row, complete after `at` readings; yield which of them are old ones."""
+    numbers, newest = past.known(hashes), -1
+    places = [*numbers]
+    first = begins[places]
+    bits = _zigzag_bits(row[first[:, None] + np.arange(WINDOW)])
+    some = (bits != 0.0).any(axis=1)
+    known = zip(
+        numbers.items(), at[places].tolist(), time_ms[first].tolist(), bits, some.tolist(), strict=True
+    )
+    for (place, number), count_now, began_ms, its, zigzags in known:
+        past.chain = past.chain if place == newest + 1 else -1
+        past.comes_again(number, count_now, its if zigzags else None, began_ms, enough)
+        newest = place
+        yield place
+    past.chain = past.chain if newest == len(hashes) - 1 else -1
 
 
 def _hashes(row: Floats) -> NDArray[np.uint64]:
@@ -219,10 +263,12 @@ def _zigzag_bits(windows: Floats) -> Floats:
     """
     start, end = windows[:, :-1], windows[:, 1:]
     steps = end - start
-    bends = np.diff(steps) / np.abs(steps).min(axis=1, keepdims=True)
+    bends = (steps[:, 1:] - steps[:, :-1]) / np.abs(steps).min(axis=1, keepdims=True)
     size = np.abs(bends)
     turns = np.minimum(size[:, 1:], size[:, :-1])
+    counts = (bends[:, 1:] * bends[:, :-1] < 0) & (turns > _LEAST_ZIGZAG)
+    some = counts.any(axis=1).nonzero()[0]  # where nothing zigzags, nothing need be compared
+    start, end = start[some], end[some]
     same = (start[:, :, None] == start[:, None, :]) & (end[:, :, None] == end[:, None, :])
-    new = ~np.tril(same, -1).any(axis=2)[:, 2:]
-    counts = new & (bends[:, 1:] * bends[:, :-1] < 0) & (turns > _LEAST_ZIGZAG)
+    counts[some] &= ~(same & _EARLIER).any(axis=2)[:, 2:]
     return np.log2(1.0 + np.where(counts, turns, 0.0))

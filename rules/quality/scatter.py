@@ -71,10 +71,17 @@ def erratic(time_ms: Ints, value: Floats, bend: float, past: Scatter) -> tuple[B
         found, now = _one_more(int(time_ms[0]), float(value[0]), bend, past)
         return np.array([found]), now
     row = np.concatenate((np.array(past.newest), value))
-    step = np.diff(row)
-    turns = np.where(step[1:] * step[:-1] < 0, np.abs(np.diff(step)), 0.0)
+    step = row[1:] - row[:-1]
+    turns = np.where(step[1:] * step[:-1] < 0, np.abs(step[1:] - step[:-1]), 0.0)
     bends = turns > np.array([[bend], [_CALMER * bend]])
-    (often, uneasily), (bent, uneasy) = _often(bends, (past.bent, past.uneasy), value.size)
+    kinds = np.concatenate((np.array((past.bent, past.uneasy), dtype=np.bool_), bends), axis=1)
+    bent, uneasy = (tuple(kind) for kind in kinds[:, 1 - WINDOW :].tolist())
+    at = kinds[1].nonzero()[0]  # what bends too much is among them
+    if past.erratic_ms <= past.calm_ms and not (at[_MOST - 1 :] - at[: 1 - _MOST] < WINDOW).any():
+        calm_ms = last(time_ms[-1:] - past.uneasy_ms > CALM_MS, time_ms[-1:], past.calm_ms)
+        since = past.erratic_ms, past.uneasy_ms, int(calm_ms[0])
+        return np.zeros(value.size, dtype=np.bool_), Scatter(tuple(row[-2:].tolist()), bent, uneasy, *since)
+    often, uneasily = _often(kinds, turns.size, value.size)
     begins_ms, uneasy_ms = last(often, time_ms, past.erratic_ms), last(uneasily, time_ms, past.uneasy_ms)
     calm_ms = last(time_ms - uneasy_ms > CALM_MS, time_ms, past.calm_ms)
     newest = (int(times[-1]) for times in (begins_ms, uneasy_ms, calm_ms))
@@ -98,18 +105,14 @@ def _one_more(time_ms: int, value: float, bend: float, past: Scatter) -> tuple[b
     return begins_ms > calm_ms, Scatter(row[-2:], bent, uneasy, begins_ms, uneasy_ms, calm_ms)
 
 
-def _often(
-    now: Bools, before: tuple[tuple[bool, ...], ...], size: int
-) -> tuple[Bools, list[tuple[bool, ...]]]:
-    """Return where most of the last readings do something (shape kinds, n), and what to carry."""
-    known = len(before[0])
-    row = np.concatenate((np.array(before, dtype=np.bool_), now), axis=1)
+def _often(row: Bools, new: int, size: int) -> Bools:
+    """Return where most of the last readings do something, shape kinds, size; `row` ends with `new` ones."""
+    known = row.shape[1] - new
     total = np.zeros((len(row), WINDOW + row.shape[1]), dtype=np.int64)
     row.cumsum(axis=1, out=total[:, WINDOW:])
     many = np.zeros((len(row), size), dtype=np.bool_)
-    found = total[:, WINDOW + known :] - total[:, known:-WINDOW] >= _MOST
-    many[:, size - found.shape[1] :] = found
-    return many, [tuple(kind) for kind in row[:, 1 - WINDOW :].tolist()]
+    many[:, size - new :] = total[:, WINDOW + known :] - total[:, known:-WINDOW] >= _MOST
+    return many
 
 
 def last(where: Bools, time_ms: Ints, before_ms: int) -> Ints:

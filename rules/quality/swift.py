@@ -12,6 +12,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from rules.quality.hour_statistics import begins
 from rules.quality.settings import HOUR_MS
 
 Ints = NDArray[np.int64]
@@ -70,7 +71,8 @@ def swift(
     if not past.has_new_points(int(time_ms[-1])):
         return np.full(own.size, now), past
     newest = past.time_ms[-1] // POINT_MS if past.time_ms else -1
-    new = (np.diff(time_ms // POINT_MS, prepend=newest) > 0).nonzero()[0]
+    numbers, starts = begins(time_ms, POINT_MS)
+    new = starts[numbers > newest]
     points = (
         np.concatenate((np.array(past.time_ms, dtype=np.int64), time_ms[new])),
         np.concatenate((np.array(past.own), own[new])),
@@ -78,7 +80,8 @@ def swift(
     )
     borne_out = np.zeros(new.size, dtype=np.bool_) if agreed is None else agreed[new]
     far = min(max(TIMES_USUAL * usual_k, LEAST_K), MOST_K)
-    hours, usual = _usually(points, past)
+    moves = past.since_ms >= 0 or bool(points[1].max() - points[1].min() > far)
+    hours, usual = _usually(points, past, moves)
     bases, state = _follow(points, usual, borne_out, far, replace(past, **hours))
     return np.concatenate(([now], bases))[new.searchsorted(np.arange(own.size), side="right")], state
 
@@ -115,18 +118,25 @@ def _follow(
     return found, Swift(*kept, past.hours, past.apart, since_ms, base, beside, stood)
 
 
-def _usually(points: tuple[Ints, Floats, Floats], past: Swift) -> tuple[dict[str, Any], Floats]:
-    """Return the last day's hours with these points, and how far both usually stand apart at each of them."""
+def _usually(points: tuple[Ints, Floats, Floats], past: Swift, asked: bool) -> tuple[dict[str, Any], Floats]:
+    """Return the last day's hours with these points, and how far both usually stand apart at each of them.
+
+    The latter (NaN where not `asked`) is of interest to what has moved far only.
+    """
     time_ms, own, other = points
     known, hour = len(past.time_ms), time_ms // HOUR_MS
     there = (np.isfinite(own - other) & (np.arange(own.size) >= known)).nonzero()[0]
-    begins = there[np.diff(hour[there], prepend=past.hours[-1] if past.hours else -1) > 0]
-    hours = (*past.hours, *hour[begins].tolist())
-    apart = (*past.apart, *(own[begins] - other[begins]).tolist())
-    count = len(past.hours) + begins.searchsorted(np.arange(own.size), side="left")
+    hour_there = np.concatenate((past.hours[-1:] or (-1,), hour[there]))
+    first_ones = there[hour_there[1:] > hour_there[:-1]]
+    hours = (*past.hours, *hour[first_ones].tolist())
+    apart = (*past.apart, *(own[first_ones] - other[first_ones]).tolist())
+    kept = {"hours": hours[-HOURS:], "apart": apart[-HOURS:]}
+    if not asked:
+        return kept, np.full(own.size, np.nan)
+    count = len(past.hours) + first_ones.searchsorted(np.arange(own.size), side="left")
     numbers = range(int(count[0]), int(count[-1]) + 1)
     usual = np.array([median(apart[max(0, it - HOURS) : it]) if it else np.nan for it in numbers])
-    return {"hours": hours[-HOURS:], "apart": apart[-HOURS:]}, usual[count - count[0]]
+    return kept, usual[count - count[0]]
 
 
 def _moves(points: tuple[Ints, Floats, Floats], usual: Floats, far: float, known: int) -> tuple[Ints, Ints]:

@@ -110,6 +110,32 @@ def test_judging_in_parts_is_judging_the_whole(series, settings, cuts, some_unpa
     assert_law(time_ms, value, settings, {cut for cut in cuts if cut < len(series)}, unparsable)
 
 
+calm_settings = st.builds(
+    QualitySettings,
+    sensor_range=st.just(SENSOR),
+    operator_range=st.sampled_from([None, Range(1.0, 30.0)]),
+    climatology=st.sampled_from([None, Range(9.9, 10.4)]),
+    max_gap_ms=st.sampled_from([None, 1_800_000]),
+    spike_suspect=st.sampled_from([None, 0.1, 0.6]),
+    spike_fail=st.sampled_from([None, 0.6]),
+    max_change_per_hour=st.sampled_from([None, 0.5]),
+    max_change_deviations=st.sampled_from([None, 1.0]),
+    deviation_hours=st.just(1),
+    min_step=st.sampled_from([0.05, 0.15, 2.0]),
+)
+
+
+@given(st.integers(0, 2**32), calm_settings)
+def test_readings_too_close_for_any_finding_are_flagged_as_by_every_single_test(seed, settings):
+    """The whole runs each test, as it has no past: parts with one need not where nothing can be found."""
+    random, size = np.random.default_rng(seed), 60
+    time_ms = START_MS + np.cumsum(random.choice([30_000, 600_000, 1_800_000, 1_800_001], size))
+    value = random.choice([10.0, 10.02, 10.1, 10.12, 10.3, 10.45], size)
+    value[random.integers(1, size, 3)] = [NAN, 0.9, -7.0]
+    cuts = {1, 2, *random.integers(1, size, 40).tolist()}
+    assert_law(time_ms, value, settings, cuts, random.random(size) < 0.1)
+
+
 @pytest.mark.parametrize("quantity", list(Quantity))
 def test_the_law_over_the_length_of_several_parts(quantity):
     """So long that a block is worked on in parts; with spikes, sentinels, missing and frozen stretches."""
