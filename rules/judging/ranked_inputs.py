@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from rules.care.accuracy import WEATHER_HPA
 from rules.judging.channel import ChannelState
-from rules.judging.series import SAMPLES_KEPT, Array, Samples, Series
+from rules.judging.series import SAMPLES_KEPT, Array, Samples, Series, known_at
 from rules.judging.watch_list import WatchList
 from rules.quality.flags import FAIL, PASS, Flags, QartodTest
 from rules.quality.history import Learned, near_default
@@ -306,7 +306,7 @@ class Inputs:
         if name not in self._rows:
             self._rows[name] = self._good(name, self._found[name])
         index, times, values, doubts = self._rows[name]
-        position = index.searchsorted(at.index, side="right")
+        position = known_at(index, at.index)
         return times[position], values[position], doubts[position]
 
     def _good(self, name: str, found: Series) -> tuple[NDArray[np.intp], Times, Array, Bools]:

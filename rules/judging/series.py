@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,40 @@ from rules.quantities import Quantity
 Array = NDArray[np.float64]
 Edge = tuple[int, Crossing]
 """A crossing, and the reading of the block that made it."""
+
+
+class Read(NamedTuple):
+    """Readings of a source in one block: where in it, when each was taken in and measured, as given."""
+
+    here: NDArray[np.intp]
+    at_ms: NDArray[np.int64]
+    time_ms: NDArray[np.int64]
+    value: Array
+
+    def only(self, where: NDArray[np.bool_]) -> "Read":
+        """Return some of them (shape m)."""
+        if np.count_nonzero(where) == where.size:
+            return self
+        return Read(self.here[where], self.at_ms[where], self.time_ms[where], self.value[where])
+
+
+def known_at(here: NDArray[np.intp], at: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return how many of the places `here` come up to each of the places `at`; both rise.
+
+    Where probes are read in turns one of each lies between two of the other: that need only be looked at.
+    """
+    if here.size == at.size > 1:
+        first = bool(here[0] <= at[0])
+        apart = here > at if first else at >= here
+        if not np.count_nonzero(apart):
+            apart = at[:-1] >= here[1:] if first else here[:-1] > at[1:]
+            if not np.count_nonzero(apart):
+                return np.arange(int(first), at.size + int(first))
+    return here.searchsorted(at, side="right")
+
+
+_NEVER = np.array([], dtype=np.int64)
+NOTHING_READ = Read(np.array([], dtype=np.intp), _NEVER, _NEVER, np.array([]))
 
 
 @dataclass(frozen=True, slots=True)

@@ -187,11 +187,13 @@ class _Medians:
         Sums wrap round beyond 64 bits and their differences come back, as long as the window's own fit.
         """
         count, steps, value = stop - start + 1, self.steps[stop], self._value[stop]
-        time, level, square, product = self._sums.take(stop + 1, axis=1) - self._sums.take(start, axis=1)
+        moments = self._sums.take(stop + 1, axis=1) - self._sums.take(start, axis=1)
+        time, level, square, product = moments
         square += steps * (count * steps - 2 * time)  # from the newest of the window on
         product += steps * (count * value - level) - value * time
         time -= count * steps
         level -= count * value
+        time, level, square, product = moments.astype(np.float64)
         mean = time / count
         slope: Array = (product - mean * level) / np.maximum(square - mean * time, 1.0) * self._per_hour
         return slope

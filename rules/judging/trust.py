@@ -15,12 +15,12 @@ from rules import BLIND_REFUSED
 from rules.care.hand_checks import COMPARED_WITHIN_MS
 from rules.care.probe_care import Newest, ProbeCare
 from rules.judging.channel import ChannelState
-from rules.judging.series import Series
-from rules.judging.silence import Places, SourceState
+from rules.judging.series import NOTHING_READ, Read, Series, known_at
+from rules.judging.silence import SourceState
 from rules.judging.watch_list import WatchList
 from rules.quality.calm import MOVING, STALE_POLLS, Usual, Witness, frozen
 from rules.quality.flags import PASS
-from rules.quality.history import DAY_MS, Learned, learn, learned
+from rules.quality.history import Learned, learn, learned
 from rules.quality.hour_statistics import Buckets
 from rules.quality.leaps import Beside, Leap, Leapt, leaps
 from rules.quality.probe_faults import Belied
@@ -33,7 +33,7 @@ from rules.quality.swift import PER_KELVIN, Swift, swift
 from rules.quantities import Quantity
 from rules.rack.channels import FORMULAS, Channel
 from rules.rack.plan import Source
-from rules.readings import Notice, Readings
+from rules.readings import Notice
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -44,27 +44,27 @@ class Trust:
 
     def __init__(
         self,
-        readings: Readings,
-        places: Places,
+        read: Mapping[int, Read],
+        day_ms: int,
         watch_list: WatchList,
         channels: Mapping[str, ChannelState],
         sources: Mapping[int, SourceState],
-        dry: Callable[[Channel, NDArray[np.intp]], Bools | None],
-        put_in: Callable[[Channel, NDArray[np.intp]], Bools | None],
+        dry: Callable[[Channel, Read], Bools | None],
+        put_in: Callable[[Channel, Read], Bools | None],
     ) -> None:
-        self._put_in = put_in
-        self._readings, self._places, self._watch_list, self._dry = readings, places, watch_list, dry
+        self._read, self._day_ms, self._watch_list = read, day_ms, watch_list
+        self._dry, self._put_in = dry, put_in
         self._channels, self._sources = channels, sources
         self._buckets: dict[int, tuple[Buckets, NDArray[np.intp]]] = {}
         self._leaps: dict[int, tuple[Leapt, Leap]] = {}
         own = watch_list.own.items()
-        self._leap_before = {it: channels[its.name].leap for it, its in own if it in places}
-        self._of_water: dict[int, Bools] = {}
+        self._leap_before = {it: channels[its.name].leap for it, its in own if it in read}
+        self._of_water: dict[int, tuple[Bools, Read]] = {}
+        self._by_others: dict[int, tuple[Bools | None, Beside | None, NDArray[np.int64]]] = {}
         self._sounds: dict[int, Floats] = {}
         self._rows: dict[int, tuple[NDArray[np.intp], Floats, NDArray[np.int64]]] = {}
         self._played: dict[int, tuple[NDArray[np.intp], Again]] = {}
         self._bases: dict[int, Floats | None] = {}
-        self._day_ms = int(readings.at_ms[0]) // DAY_MS * DAY_MS
 
     def usual(self, channel: Channel) -> Learned | None:
         """Return what a channel showed before the day of the block; None where nothing."""
@@ -85,7 +85,7 @@ class Trust:
 
     def belied(self, channel: Channel, series: Series, judged: Judged) -> Belied | None:
         """Return which readings of a channel are belied, None where none is, and learn from the others."""
-        state, here, at_ms = self._channels[channel.name], series.index, self._readings.at_ms[series.index]
+        state, its = self._channels[channel.name], self._read[channel.source.id]
         doubtful = judged.causal != PASS
         if series.error is not None:
             doubtful |= series.error > 0
@@ -95,19 +95,19 @@ class Trust:
             doubtful[:] = True
         found, value = None, series.value
         if channel.measured:
-            found, value = self._disbelieved(channel, here), self._readings.value[here]
+            found, value = self._disbelieved(channel, its), its.value
         if found is not None:
             doubtful |= found.frozen | found.jumped | found.erratic
         wait_ms = channel.source.silent_after_ms
-        state.history = learn(state.history, at_ms, value, doubtful, channel.quantity, wait_ms)
+        state.history = learn(state.history, its.at_ms, value, doubtful, channel.quantity, wait_ms)
         return found
 
-    def _disbelieved(self, channel: Channel, here: NDArray[np.intp]) -> Belied | None:
-        """Return which readings of a probe (at places `here`) are belied, None where none is."""
+    def _disbelieved(self, channel: Channel, its: Read) -> Belied | None:
+        """Return which of its readings a probe is belied in, None where in none."""
         leapt, self._channels[channel.name].leap = self._leaps_of(channel.source.id)
-        again_ms = self._played_since(channel.source, here)
-        since_ms = np.minimum(self._frozen_since(channel, here), again_ms)
-        erratic, frozen = self._erratic(channel, here), since_ms != MOVING
+        again_ms = self._played_since(channel.source, its)
+        since_ms = np.minimum(self._frozen_since(channel, its), again_ms)
+        erratic, frozen = self._erratic(channel), since_ms != MOVING
         if not np.count_nonzero(frozen | leapt.jumped | erratic | leapt.loose):
             return None
         shown = self._watch_list.beside[channel.name] or self._watch_list.borne_out_by[channel.name]
@@ -116,66 +116,66 @@ class Trust:
         played = again_ms != MOVING
         return Belied(since_ms, leapt.jumped, erratic, leapt.young, leapt.loose, played, doubted)
 
-    def _in_water(self, channel: Channel) -> Bools:
-        """Return which readings of a probe are numbers, and of the water."""
+    def _in_water(self, channel: Channel) -> tuple[Bools, Read]:
+        """Return which readings of a probe are numbers, and of the water; and these."""
         source_id = channel.source.id
         if source_id not in self._of_water:
-            here = self._places[source_id]
-            finite, dry = np.isfinite(self._readings.value[here]), self._dry(channel, here)
-            self._of_water[source_id] = finite if dry is None else finite & ~dry
+            its = self._read[source_id]
+            finite, dry = np.isfinite(its.value), self._dry(channel, its)
+            in_water = finite if dry is None else finite & ~dry
+            self._of_water[source_id] = in_water, its.only(in_water)
         return self._of_water[source_id]
 
     def _leaps_of(self, source_id: int) -> tuple[Leapt, Leap]:
         """Return where a probe leaps, and what to carry of it; the water may do so under maintenance."""
         if source_id not in self._leaps:
-            channel, here = self._watch_list.own[source_id], self._places[source_id]
-            in_water, settings = self._in_water(channel), self._watch_list.quality(channel)
-            wet = here[in_water]
-            time_ms, value = self._readings.time_ms[wet], self._readings.value[wet]
+            channel = self._watch_list.own[source_id]
+            (in_water, wet), settings = self._in_water(channel), self._watch_list.quality(channel)
             past, agreed = self._channels[channel.name].leap, self._agreed(channel, wet)
-            beside = self._beside(channel, wet)
+            beside, its_ms = self._beside(channel, wet)
+            self._by_others[source_id] = agreed, beside, its_ms
             if self._watch_list.is_maintained(source_id):
                 settings = replace(settings, max_jump=settings.max_jump and 1e300)  # none is a leap
                 past = Leap(past.time_ms, past.value, past.beside)
-            found, leap = leaps(time_ms, value, settings, past, agreed, beside)
-            if value.size < here.size:
-                everywhere = np.zeros((3, here.size), dtype=np.bool_)
+            found, leap = leaps(wet.time_ms, wet.value, settings, past, agreed, beside)
+            if wet.value.size < in_water.size:
+                everywhere = np.zeros((3, in_water.size), dtype=np.bool_)
                 everywhere[:, in_water] = found.jumped, found.young, found.loose
                 found = Leapt(*everywhere)
             self._leaps[source_id] = found, leap
         return self._leaps[source_id]
 
-    def _agreed(self, channel: Channel, here: NDArray[np.intp]) -> Bools | None:
+    def _agreed(self, channel: Channel, wet: Read) -> Bools | None:
         """Return where another probe's newest reading in the vessel bears a probe out, or it was just put in.
 
         None where nothing ever could.
         """
-        put_in, others = self._put_in(channel, here), self._watch_list.beside[channel.name]
+        put_in, others = self._put_in(channel, wet), self._watch_list.beside[channel.name]
         found = [] if put_in is None else [put_in]
-        for its, _ in (self._newest(other, here) for other in others):
+        for its, _ in (self._newest(other, wet.here) for other in others):
             near = (self._watch_list.quality(channel).max_jump or 0.0) / 2
-            found.append(np.abs(self._readings.value[here] - its) <= near)
+            found.append(np.abs(wet.value - its) <= near)
         return reduce(or_, found) if found else None
 
-    def _beside(self, channel: Channel, here: NDArray[np.intp]) -> Beside | None:
-        """Return what the cell beside a thermometer shows at places of the block, or the other way."""
+    def _beside(self, channel: Channel, wet: Read) -> tuple[Beside | None, NDArray[np.int64]]:
+        """Return what the cell beside a thermometer shows, or the other way, and of when that is."""
         other = self._watch_list.borne_out_by[channel.name]
         if other is None:
-            return None
-        kelvin = in_kelvin(self._newest(other, here)[0], other.quantity)
-        return Beside(kelvin, partial(in_kelvin, quantity=channel.quantity))
+            return None, wet.time_ms
+        value, time_ms = self._newest(other, wet.here)
+        kelvin, of_own = in_kelvin(value, other.quantity), partial(in_kelvin, quantity=channel.quantity)
+        return Beside(kelvin, of_own), time_ms
 
     def _newest(self, other: Channel, here: NDArray[np.intp]) -> tuple[Floats, NDArray[np.int64]]:
         """Return the newest reading in the water of a probe at places of the block, and of when it is."""
         if other.source.id not in self._rows:
-            its = self._places.get(other.source.id, np.array([], dtype=np.intp))
-            its = its[self._in_water(other)] if its.size else its
+            its = self._in_water(other)[1] if other.source.id in self._read else NOTHING_READ
             leap = self._leap_before.get(other.source.id, self._channels[other.name].leap)
-            values = np.concatenate((leap.value[-1:] or (np.nan,), self._readings.value[its]))
-            times_ms = np.concatenate((leap.time_ms[-1:] or (0,), self._readings.time_ms[its]))
-            self._rows[other.source.id] = its, values, times_ms
-        its, values, times_ms = self._rows[other.source.id]
-        newest = its.searchsorted(here, side="right")
+            values = np.concatenate((leap.value[-1:] or (np.nan,), its.value))
+            times_ms = np.concatenate((leap.time_ms[-1:] or (0,), its.time_ms))
+            self._rows[other.source.id] = its.here, values, times_ms
+        places, values, times_ms = self._rows[other.source.id]
+        newest = known_at(places, here)
         return values[newest], times_ms[newest]
 
     def may_doubt(self, source_id: int) -> bool:
@@ -185,7 +185,7 @@ class Trust:
         swift_before = state.swift
         if state.leap.since_ms >= 0 or swift_before.since_ms >= 0:
             return True
-        if source_id not in self._places:
+        if source_id not in self._read:
             return False
         doubted = bool(self._leaps_of(source_id)[0].jumped.any()) or self.base(channel) is not None
         state.swift = swift_before
@@ -203,62 +203,62 @@ class Trust:
         return self._bases[source_id]
 
     def _base(self, channel: Channel, other: Channel) -> Floats | None:
-        state, here = self._channels[channel.name], self._places[channel.source.id]
-        if self._watch_list.is_maintained(channel.source.id):
+        state, source_id = self._channels[channel.name], channel.source.id
+        if self._watch_list.is_maintained(source_id):
             state.swift = Swift()
             return None
-        until_ms = int(self._readings.time_ms[here[-1]])
+        until_ms = int(self._read[source_id].time_ms[-1])
         if state.swift.since_ms < 0 and not state.swift.has_new_points(until_ms):
             return None
-        in_water = self._in_water(channel) & ~self._leaps_of(channel.source.id)[0].jumped
-        wet = here[in_water]
-        if not wet.size:
+        jumped, (in_water, wet) = self._leaps_of(source_id)[0].jumped, self._in_water(channel)
+        stays = ~jumped[in_water]
+        own, (agreed, beside, its_ms) = wet.only(stays), self._by_others[source_id]
+        if beside is None or not own.here.size:
             return None
-        time_ms, own = self._readings.time_ms[wet], self._readings.value[wet]
-        its, its_ms = self._newest(other, wet)
-        its = np.where(time_ms - its_ms > other.source.silent_after_ms, np.nan, its)
-        own, its = in_kelvin(own, channel.quantity), in_kelvin(its, other.quantity)
+        late = own.time_ms - its_ms[stays] > other.source.silent_after_ms
+        its = np.where(late, np.nan, beside.kelvin[stays])
         thermometer = channel if channel.quantity is Quantity.TEMPERATURE else other
-        usual, agreed = self.counted(thermometer), self._agreed(channel, wet)
+        usual = self.counted(thermometer)
         usual_k = 0.0 if usual is None else usual.per_hour
-        before, state.swift = swift(time_ms, own, its, agreed, usual_k, state.swift)
+        agreed = None if agreed is None else agreed[stays]
+        its_own = in_kelvin(own.value, channel.quantity)
+        before, state.swift = swift(own.time_ms, its_own, its, agreed, usual_k, state.swift)
         if np.isnan(before).all():
             return None
-        found = np.full(here.size, np.nan)
-        found[in_water] = before if channel is thermometer else np.exp(before * PER_KELVIN)
+        found = np.full(jumped.size, np.nan)
+        found[in_water & ~jumped] = before if channel is thermometer else np.exp(before * PER_KELVIN)
         return found
 
-    def _erratic(self, channel: Channel, here: NDArray[np.intp]) -> Bools:
+    def _erratic(self, channel: Channel) -> Bools:
         """Return where a probe scatters; nowhere where the settings say that the water itself may leap.
 
         In a current a front goes by in a minute, and comes back.
         """
-        state, in_water = self._channels[channel.name], self._in_water(channel)
+        state, (in_water, wet) = self._channels[channel.name], self._in_water(channel)
         limit = bend_limit(channel.quantity, self.usual(channel), self._day_ms)
         if self._watch_list.quality(channel).max_jump is None and DEFAULT_QUALITY[channel.quantity].max_jump:
             limit = np.inf
-        found, wet = np.zeros(in_water.size, dtype=np.bool_), here[in_water]
-        time_ms, value = self._readings.time_ms[wet], self._readings.value[wet]
-        scatters, state.scatter = erratic(time_ms, value, limit, state.scatter)
+        found = np.zeros(in_water.size, dtype=np.bool_)
+        scatters, state.scatter = erratic(wet.time_ms, wet.value, limit, state.scatter)
         if self._watch_list.is_maintained(channel.source.id):
             state.scatter = Scatter()
         else:
             found[in_water] = scatters
         return found
 
-    def _frozen_since(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.int64]:
+    def _frozen_since(self, channel: Channel, its: Read) -> NDArray[np.int64]:
         """Return since when each reading of a probe is frozen, and carry its calm on."""
-        state, at_ms = self._channels[channel.name], self._readings.at_ms[here]
+        state = self._channels[channel.name]
         own = self._buckets_of(channel.source.id)  # while what is carried is still that of before
         witnesses = [
             Witness(self._buckets_of(source_id)[0], least, along)
             for source_id, least, along in self._watch_list.witnesses[channel.source.id]
         ]
-        stale, value = self._stale(channel.source.probe, here), self._sound(channel.source.id)
+        stale, value = self._stale(channel.source.probe, its.here), self._sound(channel.source.id)
         usual = Usual(channel.quantity, self.usual(channel))
-        found, state.calm = frozen(at_ms, value, state.calm, own, usual, witnesses, stale)
+        found, state.calm = frozen(its.at_ms, value, state.calm, own, usual, witnesses, stale)
         if channel.source.probe not in self._watch_list.plan.fresh:
-            seldom, state.repeats = repeated(at_ms, value, state.repeats)
+            seldom, state.repeats = repeated(its.at_ms, value, state.repeats)
             found = np.minimum(found, seldom)
             if (stands := bool(found[-1] != MOVING)) is not state.calm.frozen:
                 state.calm = replace(state.calm, frozen=stands)
@@ -267,61 +267,55 @@ class Trust:
     def _again(self, source_id: int) -> tuple[NDArray[np.intp], Again]:
         """Return where a source's readings are, and which of them are old ones."""
         if source_id not in self._played:
-            here = self._places.get(source_id, np.array([], dtype=np.intp))
-            own = self._watch_list.own[source_id]
+            its, own = self._read.get(source_id, NOTHING_READ), self._watch_list.own[source_id]
             state, every_ms = self._channels[own.name], own.source.every_ms
-            at_ms, value = self._readings.at_ms[here], self._readings.value[here]
-            found = played(at_ms, value, state.played, every_ms)
-            since_ms = np.minimum(found.since_ms, rested(at_ms, value, state.rests, every_ms))
-            self._played[source_id] = here, replace(found, since_ms=since_ms)
+            found = played(its.at_ms, its.value, state.played, every_ms)
+            since_ms = np.minimum(found.since_ms, rested(its.at_ms, its.value, state.rests, every_ms))
+            self._played[source_id] = its.here, replace(found, since_ms=since_ms)
         return self._played[source_id]
 
-    def _played_since(self, source: Source, here: NDArray[np.intp]) -> NDArray[np.int64]:
+    def _played_since(self, source: Source, its: Read) -> NDArray[np.int64]:
         """Return since when each reading of a source is played again, `MOVING` where it is not.
 
         What is beside it in its probe is so too, where it comes again as well, or shows nothing new for long.
         """
-        own, at_ms = self._again(source.id)[1], self._readings.at_ms[here]
+        own = self._again(source.id)[1]
         since_ms = own.since_ms[1:]
         for other in self._watch_list.of_probe[source.probe]:
             if other.id != source.id:
-                its, found = self._again(other.id)
-                if (found.since_ms == MOVING).all():
+                places, found = self._again(other.id)
+                if not np.count_nonzero(found.since_ms != MOVING):
                     continue
-                beside_ms = found.since_ms[its.searchsorted(here, side="right")]
-                quiet = (own.began_ms[1:] < beside_ms) & (at_ms - beside_ms >= COARSE_MS)
+                beside_ms = found.since_ms[known_at(places, its.here)]
+                quiet = (own.began_ms[1:] < beside_ms) & (its.at_ms - beside_ms >= COARSE_MS)
                 since_ms = np.where(own.matched[1:] | quiet, np.minimum(since_ms, beside_ms), since_ms)
         return since_ms
 
     def _buckets_of(self, source_id: int) -> tuple[Buckets, NDArray[np.intp]]:
         if source_id not in self._buckets:
             before = self._channels[self._watch_list.own[source_id].name].calm.buckets
-            here = self._places.get(source_id)
-            if here is None:
-                self._buckets[source_id] = before, np.array([], dtype=np.intp)
-            else:
-                at_ms = self._readings.at_ms[here]
+            self._buckets[source_id] = before, NOTHING_READ.here
+            if its := self._read.get(source_id):
                 value, base = self._sound(source_id), self.base(self._watch_list.own[source_id])
                 witness = None if base is None else np.where(np.isnan(base), value, np.nan)
-                self._buckets[source_id] = before.followed_by(at_ms, value, witness)
+                self._buckets[source_id] = before.followed_by(its.at_ms, value, witness)
         return self._buckets[source_id]
 
     def _sound(self, source_id: int) -> Floats:
         """Return what a probe read, NaN where that is not the water: a jump, in air, what it cannot say."""
         if source_id not in self._sounds:
-            value = self._readings.value[self._places[source_id]]
+            value = self._read[source_id].value
             channel = self._watch_list.own[source_id]
             sensor = self._watch_list.quality(channel).sensor_range
             bad = self._leaps_of(source_id)[0].jumped | (value < sensor.low) | (value > sensor.high)
-            bad |= ~self._in_water(channel)
+            bad |= ~self._in_water(channel)[0]
             self._sounds[source_id] = np.where(bad, np.nan, value)
         return self._sounds[source_id]
 
     def _count(self, source_id: int) -> tuple[NDArray[np.intp], NDArray[np.int64]]:
         """Return where the counts of answers are, and how often the newest came again after each."""
-        here = self._places.get(source_id, np.array([], dtype=np.intp))
-        before = self._sources[source_id]
-        return here, repeats_after(self._readings.value[here], before.raw, before.repeats)
+        its, before = self._read.get(source_id, NOTHING_READ), self._sources[source_id]
+        return its.here, repeats_after(its.value, before.raw, before.repeats)
 
     def _stale(self, probe: str, here: NDArray[np.intp]) -> Bools | None:
         """Return where the newest count of a probe's answers says that they are old ones; None without it."""
@@ -338,7 +332,7 @@ class Trust:
             here, repeats = self._count(source_id)
             if here.size:
                 state = self._sources[source_id]
-                state.repeats, state.raw = int(repeats[-1]), float(self._readings.value[here[-1]])
+                state.repeats, state.raw = int(repeats[-1]), float(self._read[source_id].value[-1])
 
 
 def newest_values(watch_list: WatchList, channels: Mapping[str, ChannelState], rules: int) -> Newest:

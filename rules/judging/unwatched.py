@@ -108,6 +108,8 @@ _STANDS_STILL = (FaultReason.STUCK, FaultReason.PLAYED)
 NOT_BORNE_OUT = "doubted"
 """What is the matter with a probe that answers and has no fault: it moved as nothing else shows."""
 
+_NOWHERE = np.array([], dtype=np.intp)
+
 _ENDS, _OVER, _BEGINS = range(3)
 """What comes first at the same moment."""
 
@@ -132,7 +134,7 @@ class Unseen:
 
     def last_ms(self, name: str, position: int) -> int:
         """Return when a channel was last seen by readings before `position`."""
-        here = self.seen.get(name, np.array([], dtype=np.intp))
+        here = self.seen.get(name, _NOWHERE)
         before = int(here.searchsorted(position))
         start = int(here[before - 1]) if before else -1
         last_ms = self.before[name].seen_ms if start < 0 else int(self.at_ms[start])
@@ -224,7 +226,7 @@ class Unseen:
         new = state.unseen or found or any(its.size for its in shown)
         if not new and self.at_ms[-1] - since_ms <= danger.missed_ms:
             return
-        here = np.sort(np.concatenate([np.array([], dtype=np.intp), *shown]))
+        here = shown[0] if len(shown) == 1 else np.sort(np.concatenate([_NOWHERE, *shown]))
         seen = np.concatenate([[since_ms], self.at_ms[here], self.at_ms[-1:]])
         known = dict[int, list[tuple[int, int]]]()
         for position, moved_ms in found:

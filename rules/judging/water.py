@@ -29,13 +29,13 @@ from rules.judging.out_of_water import (
     values_in_water,
 )
 from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs, Known, disputed
-from rules.judging.series import Array, Samples, Series, Shown, sample
+from rules.judging.series import NOTHING_READ, Array, Read, Samples, Series, Shown, known_at, sample
 from rules.judging.silence import OF_DRYNESS, Places, SourceState
 from rules.judging.trend import stretches
 from rules.judging.trust import Trust
 from rules.judging.watch_list import OXYGEN, WatchList
 from rules.quality.flags import FAIL, PASS, SUSPECT
-from rules.quality.history import History
+from rules.quality.history import DAY_MS, History
 from rules.quality.leaps import Leap
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged, judge
@@ -48,9 +48,10 @@ from rules.rack.channels import Channel
 from rules.rack.plan import Source
 from rules.readings import Amendment, ChannelFlags, Readings
 
+Bools = NDArray[np.bool_]
+
 _LARGEST_UINT16 = np.iinfo(np.uint16).max
 """Up to here numpy sorts by digits, several times as fast."""
-
 
 Spells = tuple[NDArray[np.int64], NDArray[np.int64]]
 """Places in a block, and the spell of a dry cell that something is told of after each (one more in front)."""
@@ -77,8 +78,7 @@ _of_channel, _of_source = attrgetter(*OF_THE_WATER), attrgetter(*OF_DRYNESS)
 class Water:
     """What a block shows; `channels` and `sources`, the carried states, are changed by `judge`.
 
-    Afterwards `shown` is what channels with readings show, `judged` what of it may be used, `made_of`
-    what a derived one was made of.
+    Afterwards `shown` is what channels show, `judged` what of it may be used, `made_of` what it was made of.
     """
 
     def __init__(
@@ -91,9 +91,12 @@ class Water:
         care: ProbeCare,
     ) -> None:
         self.readings, self.places = readings, places
+        at_ms, time_ms, value = readings.at_ms, readings.time_ms, readings.value
+        self._read = {it: Read(its, at_ms[its], time_ms[its], value[its]) for it, its in places.items()}
         self._watch_list, self._care = watch_list, care
         self._channels, self._sources = channels, sources
-        self.trust = Trust(readings, places, watch_list, channels, sources, self._dry_readings, self._put_in)
+        known = watch_list, channels, sources, self._dry_readings, self._put_in
+        self.trust = Trust(self._read, int(at_ms[0]) // DAY_MS * DAY_MS, *known)
         self._here = [channel for channel in watch_list.channels if channel.source.id in places]
         self.inputs = Inputs(watch_list, channels, [it.name for it in self._here], self.trust.counted)
         self.shown: dict[str, Shown] = {}
@@ -113,11 +116,11 @@ class Water:
     def judge(self) -> Self:
         """Work out what every channel shows that has readings, once."""
         for channel in self._here:
-            here = self.places[channel.source.id]
-            state, series = self._channels[channel.name], self._series(channel, here)
+            its = self._read[channel.source.id]
+            state, series = self._channels[channel.name], self._series(channel, its)
             belie = partial(self.trust.belied, channel, series)
             may_lie = channel.measured or channel.quantity in CHANGE_PER_HOUR or channel.quantity in OXYGEN
-            dry, former_flag = self._out_of_water(channel, here), state.flag
+            dry, former_flag = self._out_of_water(channel, its), state.flag
             quality = self._watch_list.quality(channel)
             self.shown[channel.name] = show(series, state, quality, dry, belie if may_lie else None)
             self._note(channel, state)
@@ -126,17 +129,16 @@ class Water:
         self.trust.note_counts()
         return self
 
-    def _series(self, channel: Channel, here: NDArray[np.intp]) -> Series:
+    def _series(self, channel: Channel, its: Read) -> Series:
         """Return a channel's readings: as measured and calibrated, or converted from another channel's."""
         if channel.measured:
             line = self._care.line(channel.source)
-            read = self.readings.value[here]
-            value, doubted = read if line is None else line.of(read), self._doubted(channel, here)
+            value = its.value if line is None else line.of(its.value)
+            doubted, put_in = self._doubted(channel, its.here), self._put_in(channel, its)
             base = self.trust.base(channel)
             base = base if line is None or base is None else line.of(base)
-            time_ms, put_in = self.readings.time_ms[here], self._put_in(channel, here)
             new = None if put_in is None or not put_in.any() else put_in.astype(np.int64)
-            source = Series(here, time_ms, value, suspect=doubted, elsewhere=new, base=base)
+            source = Series(its.here, its.time_ms, value, suspect=doubted, elsewhere=new, base=base)
             if not channel.needs:
                 return source
         else:
@@ -145,7 +147,7 @@ class Water:
         self.made_of[channel.name] = source, known
         return convert(channel, source, known)
 
-    def _doubted(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.bool_] | None:
+    def _doubted(self, channel: Channel, here: NDArray[np.intp]) -> Bools | None:
         """Return where the temperature is doubtful by which a probe corrects a value; None where nowhere."""
         by = self._watch_list.corrected_by[channel.name]
         if by is None:
@@ -154,7 +156,7 @@ class Water:
             return np.ones(here.size, dtype=np.bool_) if self._channels[by.name].doubtful else None
         doubtful = np.isnan(now.value) if now.suspect is None else np.isnan(now.value) | now.suspect
         known = np.concatenate(([self._doubtful[by.name]], doubtful))
-        found: NDArray[np.bool_] = known[now.index.searchsorted(here, "right")]
+        found: NDArray[np.bool_] = known[known_at(now.index, here)]
         return found if found.any() else None
 
     def _note(self, channel: Channel, state: ChannelState) -> None:
@@ -164,10 +166,11 @@ class Water:
         self.judged[channel.name] = replace(series, value=usable, suspect=suspect)
         now = usable if series.error is None else np.where(series.error > 0, np.nan, usable)
         measured = Series(series.index, series.time_ms, now, suspect=suspect, base=series.base)
-        sampled, kept = np.array([], dtype=np.intp), channel.quantity in (*USUALLY, *OXYGEN)
+        sampled, kept = NOTHING_READ.here, channel.quantity in (*USUALLY, *OXYGEN)
         if kept and not self._watch_list.is_maintained(channel.source.id):
             sampled, state.sample = sample(measured, state.sample)
-        self.inputs.note(channel.name, measured, sampled, disputed(series.value, shown.judged.tests))
+        doubts = None if usable is series.value else disputed(series.value, shown.judged.tests)
+        self.inputs.note(channel.name, measured, sampled, doubts)
 
     def _note_flags(self, channel: Channel, state: ChannelState, former_flag: int) -> None:
         series, judged = self.shown[channel.name].series, self.shown[channel.name].judged
@@ -181,9 +184,7 @@ class Water:
 
     # Out of the water
 
-    def _out_of_water(
-        self, channel: Channel, here: NDArray[np.intp]
-    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
+    def _out_of_water(self, channel: Channel, read: Read) -> tuple[Bools, Bools] | None:
         """Return where a probe's own readings are not of the water, and where the whole probe is out.
 
         None where all are of the water, or nobody knows.
@@ -192,28 +193,28 @@ class Water:
         cell = self._watch_list.cells.get(source.probe, self._watch_list.apart.get(source.id))
         if cell is None or not channel.measured:
             return None
-        its, time_ms = self._dryness(cell), self.readings.time_ms[here]
-        if its.is_over(time_ms):
+        its = self._dryness(cell)
+        if its.is_over(read.time_ms):
             return None
-        out = believed_out(here, time_ms, its, *self._spells(cell, source))
+        out = believed_out(read.here, read.time_ms, its, *self._spells(cell, source))
         return (out | its.dry if source.id == cell else out), out
 
-    def _dry_readings(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.bool_] | None:
+    def _dry_readings(self, channel: Channel, read: Read) -> Bools | None:
         """Return where a probe's own readings are not of the water; None where all are, or nobody knows."""
-        found = self._out_of_water(channel, here)
+        found = self._out_of_water(channel, read)
         return None if found is None else found[0]
 
-    def _put_in(self, channel: Channel, here: NDArray[np.intp]) -> NDArray[np.bool_] | None:
+    def _put_in(self, channel: Channel, read: Read) -> Bools | None:
         """Return where a probe has just been put into the water, as its cell says; None where it has none."""
         source = channel.source
         cell = self._watch_list.cells.get(source.probe, self._watch_list.apart.get(source.id))
         if cell is None:
             return None
-        return self._dryness(cell).put_in(here, self.readings.time_ms[here], self._sources[cell].time_ms)
+        return self._dryness(cell).put_in(read.here, read.time_ms, self._sources[cell].time_ms)
 
     def _dryness(self, cell: int) -> Dryness:
         if cell not in self._dry:
-            self._dry[cell] = dryness(self._read(cell), self._sources[cell])
+            self._dry[cell] = dryness(self._given(cell), self._sources[cell])
         return self._dry[cell]
 
     def _spells(self, cell: int, source: Source) -> tuple[Spells, Spells]:
@@ -236,7 +237,7 @@ class Water:
         its = self._dryness(cell)
         if its.is_over(self.readings.time_ms, JUMPS_WITHIN_MS):
             return borne_out([], before_ms)
-        found = [jumps(self._read(it.id), it.quantity, its, self._sources[it.id]) for it in mates]
+        found = [jumps(self._given(it.id), it.quantity, its, self._sources[it.id]) for it in mates]
         if self._watch_list.is_maintained(cell):
             found.append((its.cell.index[its.dry], its.spell_ms[1:][its.dry]))
         return borne_out(found, before_ms)
@@ -249,7 +250,7 @@ class Water:
         here = its.cell.index[its.dry]
         still_away = np.zeros(here.size, dtype=np.bool_)
         for mate in mates:
-            still_away |= away(here, self._read(mate.id), mate.quantity, its, self._sources[mate.id])
+            still_away |= away(here, self._given(mate.id), mate.quantity, its, self._sources[mate.id])
         return borne_out([given_up(its, still_away)], before_ms)
 
     def _note_dry(self) -> None:
@@ -260,22 +261,21 @@ class Water:
             its, state = self._dryness(cell), self._sources[cell]
             apart = [mate for mate in mates if mate.id in self._watch_list.apart]
             own = (self._watch_list.own[cell].source, *apart) if its.last_ms[-1] >= 0 else ()
-            told = [(it, self._spells(cell, it)) for it in own]
-            for it, spells in told:
+            for it, spells in [(it, self._spells(cell, it)) for it in own]:
                 kept = self._sources[it.id]
                 kept.witness_ms, kept.ended_ms = (int(each[1][-1]) for each in spells)
             for mate in mates:
-                read, kept = self._read(mate.id), self._sources[mate.id]
+                read, kept = self._given(mate.id), self._sources[mate.id]
                 kept.wet = float(values_in_water(read, its, kept)[-1])
                 if read.value.size:
                     kept.raw = float(read.value[-1])
             state.first_ms = its.first_ms
             state.dry_ms, state.spell_ms = int(its.last_ms[-1]), int(its.spell_ms[-1])
 
-    def _read(self, source_id: int) -> Series:
+    def _given(self, source_id: int) -> Series:
         """Return the readings of a source as its probe gave them."""
-        here = self.places.get(source_id, np.array([], dtype=np.intp))
-        return Series(here, self.readings.time_ms[here], self.readings.value[here])
+        its = self._read.get(source_id, NOTHING_READ)
+        return Series(its.here, its.time_ms, its.value)
 
     def others(self, name: str) -> Array:
         """Return what each reading of a channel is compared with that has others beside it."""
@@ -374,7 +374,7 @@ def show(
     if (belied := belie(judged) if belie else None) is not None:
         judged = judged.with_belied(belied)
         series = replace(series, doubted=belied.maybe_water(series.value, judged.tests))
-    if belied is not None or np.count_nonzero(alone):
+    if belied is not None or np.count_nonzero(alone):  # else none fails, so that none is disputed either
         usable = np.where(judged.causal == FAIL, np.nan, usable)
     before, state.quality = (state.dry, state.elsewhere), judged.state
     begun, (state.dry, state.elsewhere) = stretches(usable.size, dry, series.elsewhere, before)

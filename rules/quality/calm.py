@@ -175,23 +175,23 @@ def frozen(
     `stale`: where a count of the probe's answers says that they are old ones; None where it has none.
     """
     buckets, bucket_of = now
-    since_ms = np.where(False if stale is None else stale, at_ms, MOVING)
+    since_ms = all_since(MOVING, at_ms.size) if stale is None else np.where(stale, at_ms, MOVING)
     first, open_part = _open_before(past.buckets, buckets)
     followed = list[tuple[Stretch, dict[int, int]]]()
     anew = not past.buckets.size or at_ms[0] - past.buckets.when[3, -1] > DAY_MS
     began_ms = int(at_ms[0]) if anew else past.began_ms
     digits = _lately(past.digits, day := int(at_ms[0]) // DAY_MS)
     now_spans = usual.spans(min((its for then, its in digits.items() if then < day), default=0.0))
-    spans, alike_ms = zip(*map(_spans, past.spans, (day, day), now_spans), strict=True)
+    spans = tuple(map(_spans, past.spans, (day, day), now_spans))
     closed = buckets.when[0, first:-1]
     beside = [witness.buckets.extremes_in(closed) for witness in witnesses] if closed.size else []
-    tracks = zip((0.0, *now_spans), _TIMES, past.stretches, past.longest, (0, *alike_ms), strict=True)
-    for span, times, stretch, lengths, since in tracks:
+    tracks = zip((0.0, *now_spans), _TIMES, past.stretches, past.longest, ({}, *spans), strict=True)
+    for span, times, stretch, lengths, by_day in tracks:
         if first == buckets.size - 1 and not _is_due(stretch, witnesses, int(buckets.when[3, first])):
             followed.append((stretch, lengths))
             continue
-        own, later_ms = replace(stretch, beside=[*stretch.beside]), max(began_ms, since)
-        kept = own, dict(lengths), open_part, began_ms, later_ms
+        own, alike_ms = replace(stretch, beside=[*stretch.beside]), max(began_ms, _alike_since(by_day, span))
+        kept = own, dict(lengths), open_part, began_ms, alike_ms
         track = _Track(buckets, first, usual, span, times, witnesses, beside, *kept)
         track.follow()
         if track.due:
@@ -225,11 +225,14 @@ def _lately(past: dict[int, _Number], day: int) -> dict[int, _Number]:
     return {then: its for then, its in past.items() if then >= day - FORTNIGHT}
 
 
-def _spans(past: dict[int, float], day: int, span: float) -> tuple[dict[int, float], int]:
-    """Return the spans of the last fortnight's days, and since when they were about as wide as `span`."""
-    spans = _lately(past, day)
-    spans[day] = min(spans.get(day, span), span)
-    return spans, max([0, *((then + 1) * DAY_MS for then, its in spans.items() if its < AS_WIDE * span)])
+def _spans(past: dict[int, float], day: int, span: float) -> dict[int, float]:
+    """Return the spans of the last fortnight's days: the narrowest of each."""
+    return past if past.get(day, np.inf) <= span else {**_lately(past, day), day: span}
+
+
+def _alike_since(by_day: dict[int, float], span: float) -> int:
+    """Return since when spans were about as wide as one is now."""
+    return max([0, *((then + 1) * DAY_MS for then, its in by_day.items() if its < AS_WIDE * span)])
 
 
 def _speaks(

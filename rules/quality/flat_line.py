@@ -67,9 +67,7 @@ def flat_line_test(
     """
     missing = np.isnan(value)
     if settings.flat_line_suspect is None and settings.flat_line_fail is None:
-        flags = np.full(value.size, NOT_EVALUATED)
-        np.putmask(flags, missing, MISSING)
-        return flags, NO_RUN
+        return np.where(missing, MISSING, NOT_EVALUATED), NO_RUN
     if not missing.any():
         return _flag_usable(time_ms, value, settings, run)
     flags = np.full(value.size, MISSING, dtype=np.uint8)

@@ -35,13 +35,11 @@ def begins(time_ms: Ints, width_ms: int) -> tuple[Ints, Ints]:
     first, last = int(time_ms[0]) // width_ms, int(time_ms[-1]) // width_ms
     if first == last:
         return np.array([first]), np.array([0])
-    if last - first > time_ms.size:
-        numbers = np.unique(time_ms // width_ms)
-        return numbers, time_ms.searchsorted(numbers * width_ms)
-    numbers = np.arange(first, last + 1)
-    starts = time_ms.searchsorted(np.arange(first, last + 2) * width_ms)
-    there = starts[1:] > starts[:-1]
-    return numbers[there], starts[:-1][there]
+    few = last - first <= time_ms.size
+    numbers = np.arange(first, last + 1) if few else np.unique(time_ms // width_ms)
+    starts = time_ms.searchsorted(numbers * width_ms)
+    there = np.concatenate((starts[1:], [time_ms.size])) > starts
+    return numbers[there], starts[there]
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +182,13 @@ class Buckets:
         `witness` is `value`, NaN where that is nothing to hold another probe against (None: nowhere).
         """
         numbers, starts = begins(at_ms, BUCKET_MS)
+        if starts.size == 1 and self.size and self.when[0, -1] == numbers[0]:
+            when, extremes = self.when.copy(), self.extremes.copy()
+            when[1, -1] += at_ms.size
+            when[3, -1] = at_ms[-1]
+            extremes[0, -1] = np.minimum(value.min(), extremes[0, -1])
+            extremes[1, -1] = np.maximum(value.max(), extremes[1, -1])
+            return type(self)(when, extremes), np.full(at_ms.size, self.size - 1)
         count = np.concatenate((starts[1:], [at_ms.size])) - starts
         when = np.array((numbers, count, at_ms[starts], at_ms[starts + count - 1]))
         lows, highs = np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)

@@ -109,10 +109,12 @@ def rate_of_change_test(
         np.putmask(later, step >= 0.0, PASS)
         too_far |= step * float(HOUR_MS) > max_per_hour * (time_ms[1:] - time_ms[:-1])
     if max_step is not None:
-        np.putmask(later, (step >= 0.0) & (max_step[1:] >= 0.0), PASS)
+        if max_per_hour is None:
+            np.putmask(later, (step >= 0.0) & (max_step[1:] >= 0.0), PASS)
         too_far |= step > max_step[1:]
-    np.putmask(later, too_far & (step > min_step), SUSPECT)
-    np.putmask(later, too_far & (step <= min_step), PASS)
+    if too_far.any():
+        np.putmask(later, too_far & (step > min_step), SUSPECT)
+        np.putmask(later, too_far & (step <= min_step), PASS)
     return _mark_missing(flags, value)
 
 

@@ -147,7 +147,8 @@ def _pass(
 
     No step is greater, no reading is further from the mean of two, and no gap is longer than all of the time.
     """
-    look_back = settings.flat_line_suspect, settings.flat_line_fail, *_attenuated_limits(settings)
+    flat = settings.flat_line_suspect, settings.flat_line_fail
+    look_back = (*flat, settings.attenuated_suspect, settings.attenuated_fail)
     if any(it is not None for it in look_back) or (unparsable is not None and unparsable.any()):
         return False
     low, high, known = float(value.min()), float(value.max()), state.value.tolist()
@@ -168,16 +169,19 @@ def _passed(time_ms: Ints, value: Floats, settings: QualitySettings, state: Qual
 
     The one before them was usable: what its own spike test says now changes no summary.
     """
+    limits = (
+        settings.max_gap_ms,
+        True,
+        True,
+        settings.climatology,
+        None,
+        settings.max_change_per_hour,
+        None,
+        None,
+    )
+    flags = [NOT_EVALUATED if limit is None else PASS for limit in limits]  # in the order of the tests
     tests = np.empty((len(QartodTest), 1 + value.size), dtype=np.uint8)
-    tests.fill(NOT_EVALUATED)
-    tests[:, :1] = state.tests
-    tests[QartodTest.SYNTAX : QartodTest.CLIMATOLOGY, 1:] = PASS
-    if settings.max_gap_ms is not None:
-        tests[QartodTest.TIMING, 1:] = PASS
-    if settings.climatology is not None:
-        tests[QartodTest.CLIMATOLOGY, 1:] = PASS
-    if settings.max_change_per_hour is not None:
-        tests[QartodTest.RATE_OF_CHANGE, 1:] = PASS
+    tests[:, :1], tests[:, 1:] = state.tests, np.array(flags)[:, None]
     if settings.spike_suspect is not None or settings.spike_fail is not None:
         tests[QartodTest.SPIKE, :-1] = PASS
     words, summary = pack(tests), tests[QartodTest.SYNTAX, 1:].copy()
@@ -231,7 +235,7 @@ def _judge_hours(
     """Fill the row of the attenuated signal; return the hours and the greatest step by deviation."""
     sensor = settings.sensor_range
     deviations = settings.max_change_deviations
-    attenuated = any(it is not None for it in _attenuated_limits(settings))
+    attenuated = settings.attenuated_suspect is not None or settings.attenuated_fail is not None
     if deviations is None and not attenuated:
         return HourStatistics(), None
     hours, readings = _with_hours(time_ms, usable, settings, state)
@@ -256,10 +260,6 @@ def _with_hours(
         return past.with_more(usable, sensor), np.array([time_ms.size])
     new, starts = HourStatistics.of(time_ms, usable, sensor)
     return past.followed_by(new), np.diff(starts, append=time_ms.size)
-
-
-def _attenuated_limits(settings: QualitySettings) -> tuple[float | None, float | None]:
-    return settings.attenuated_suspect, settings.attenuated_fail
 
 
 def _hours_kept(settings: QualitySettings) -> int:

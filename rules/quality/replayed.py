@@ -7,6 +7,7 @@ again by chance, what a thermostat does by itself; neither zigzags. Of what is c
 how long it rests on a value before it turns back is by its noise.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from itertools import count, islice
 from typing import Final, Self
@@ -134,11 +135,10 @@ class Rests:
 @dataclass(frozen=True, slots=True)
 class Again:
     """What is known before a block and after each of its n readings: `since_ms` (n + 1) is since when they
-    are played again (`MOVING`: they are not).
+    are played again (`MOVING`: they are not). What else is asked seldom is worked out then.
 
-    The rest is seldom asked for, so it is worked out then: `changed` is where in the block changing readings
-    are, `time_ms` when these and the carried ones came, `ends` after how many each hash was complete, `old`
-    (one more) whether it is an old one.
+    `changed` is where changing readings are, `time_ms` when these and the carried ones came, `ends` after how
+    many of them each hash was complete, `old` (one more) whether it is an old one.
     """
 
     since_ms: Ints
@@ -215,26 +215,35 @@ def played(at_ms: Ints, value: Floats, past: Played, every_ms: int, enough: floa
     ends, hashes = kept + (first + WINDOW - known), codes[kept].tolist()
     old = np.concatenate((old, np.zeros(ends.size, dtype=np.bool_)))
     if not past.are_new(hashes):
-        numbers = past.known(hashes)
-        places = np.array([*numbers], dtype=np.intp)
-        old[places + 1] = True
-        begins = first + kept[places]
-        bits = _zigzag_bits(row[begins[:, None] + np.arange(WINDOW)])
-        some = (bits != 0.0).any(axis=1)
-        own = zip(ends[places].tolist(), time_ms[begins].tolist(), bits, some.tolist(), strict=True)
-        newest_old = -1
-        for (place, number), (at, began_ms, its, zigzags) in zip(numbers.items(), own, strict=True):
-            past.chain = past.chain if place == newest_old + 1 else -1
-            past.comes_again(number, before + at, its if zigzags else None, began_ms, enough)
-            if before + at < past.until:
-                since_ms[at : past.until - before] = past.since_ms
-            newest_old = place
-        past.chain = past.chain if newest_old == len(hashes) - 1 else -1
+        for place in _take_in(past, hashes, row, first + kept, time_ms, before + ends, enough):
+            old[place + 1] = True
+            if past.until > before:
+                since_ms[ends[place] : past.until - before] = past.since_ms
     past.count += changed.size
     past.time_ms, past.value = tuple(time_ms[-WINDOW:].tolist()), tuple(row[-WINDOW:].tolist())
     again = Again(all_since(MOVING, value.size + 1), changed, time_ms, ends, old)
     # As `until` only grows, nothing of the block is played where it is not past what was before.
     return again if past.until <= before else replace(again, since_ms=since_ms[again.changes])
+
+
+def _take_in(
+    past: Played, hashes: list[int], row: Floats, begins: Ints, time_ms: Ints, at: Ints, enough: float
+) -> Iterator[int]:
+    """Take in hashes of windows of a row, complete after `at` readings; yield which of them are old ones."""
+    numbers, newest = past.known(hashes), -1
+    places = [*numbers]
+    first = begins[places]
+    bits = _zigzag_bits(row[first[:, None] + np.arange(WINDOW)])
+    some = (bits != 0.0).any(axis=1)
+    known = zip(
+        numbers.items(), at[places].tolist(), time_ms[first].tolist(), bits, some.tolist(), strict=True
+    )
+    for (place, number), count_now, began_ms, its, zigzags in known:
+        past.chain = past.chain if place == newest + 1 else -1
+        past.comes_again(number, count_now, its if zigzags else None, began_ms, enough)
+        newest = place
+        yield place
+    past.chain = past.chain if newest == len(hashes) - 1 else -1
 
 
 def _hashes(row: Floats) -> NDArray[np.uint64]:

@@ -5,15 +5,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import Condition, Priority
 from rules.judging.channel import ChannelState, judge_channel
 from rules.judging.disagreement import differences
-from rules.judging.series import Samples, Series, sample
+from rules.judging.series import Samples, Series, known_at, sample
 from rules.judging.water import show
 from rules.plain import from_plain, to_plain
-from rules.quality.settings import QualitySettings, Range
+from rules.quality.settings import QualitySettings, Range, Repeats
 from rules.rack.limits import Bounds, Level, limits_of
 from rules.rack.tolerance import Band, Tolerance
 from tests.rigs.watched_rack import HOUR, MINUTE, PROMPT
@@ -22,6 +24,9 @@ QUALITY = QualitySettings(sensor_range=Range(0.0, 40.0), operator_range=Range(5.
 FORECAST = Tolerance(
     critical=Band(8, 23), on_delay_ms=0, off_delay_ms=0, critical_on_delay_ms=0, lead_time_ms=2 * HOUR
 )
+
+
+places = st.sets(st.integers(0, 12), max_size=8).map(lambda its: np.array(sorted(its), dtype=np.intp))
 
 
 def series(values, *, every=MINUTE, start=0):
@@ -103,6 +108,13 @@ def test_a_reading_that_cannot_be_is_no_evidence_and_in_the_end_a_probe_fault():
 def test_a_suspect_reading_still_counts():
     """4 °C is suspect (the operator's range begins at 5), and yet it is too cold."""
     assert (1, "low_low:critical", True) in edges(judge([15, 4, 4]))
+
+
+def test_a_flat_line_that_is_only_suspect_is_told_of_a_channel_of_which_nothing_stands():
+    state, repeats = ChannelState(), replace(QUALITY, flat_line_suspect=Repeats(3, 0))
+    values = series([15.0, 15.1, *[15.2] * 8])
+    told = judge_channel(show(values, state, repeats), state, Bounds(None, []), crossing)
+    assert edges(told) == [(6, "probe_fault:doubtful", True)]  # the fourth alike, and a minute more
 
 
 def test_without_a_tolerance_only_the_probe_itself_is_judged():
@@ -263,6 +275,16 @@ def test_what_is_just_on_the_limit_and_goes_on_is_heading_out(limit, away, edge)
     half = FORECAST.rate_window_ms // 2 // MINUTE
     values = [limit + away * (half + 1 - minute) for minute in range(half + 3)]
     assert (half + 2, f"heading_out:{edge}", True) in edges(judge(values, FORECAST))
+
+
+@given(places, places)
+def test_what_is_known_at_a_place_is_what_came_up_to_it(here, at):
+    assert known_at(here, at).tolist() == [sum(it <= place for it in here.tolist()) for place in at.tolist()]
+
+
+@given(places, st.integers(-2, 2))
+def test_what_is_known_is_the_same_where_probes_are_read_in_turns(here, off):
+    test_what_is_known_at_a_place_is_what_came_up_to_it.hypothesis.inner_test(here, here + off)
 
 
 def test_of_each_hour_the_first_good_reading_is_kept_wherever_a_block_ends():

@@ -51,6 +51,18 @@ def test_the_longest_calm_of_a_fortnight_counts_three_times_less_what_telling_ta
     assert after.longest[0] == past.longest[0]
 
 
+def test_a_day_keeps_the_narrowest_span_that_a_probe_had_on_it():
+    """A calibration in the day's middle makes what is usual narrower, or wider."""
+    past, kept = Calm(), []
+    for number, digit in enumerate((0.02, 0.01, 0.04)):
+        at_ms, value = np.array([number * HOUR]), np.array([15.0 + number])
+        usual = Usual(Quantity.TEMPERATURE, Learned(0, 100, 0.0, 0.0, digit, 0.1))
+        _, past = frozen(at_ms, value, past, past.buckets.followed_by(at_ms, value), usual, [])
+        kept.append(past.spans)
+    narrow = ({0: usual_span * 0.01} for usual_span in (1.25, 2.5))
+    assert kept == [({0: 0.025}, {0: 0.05}), *2 * [tuple(narrow)]]
+
+
 def test_a_stretch_begins_anew_where_other_witnesses_are_asked():
     at_ms = MINUTE * np.arange(1, 60)
     value, still = np.full(at_ms.size, 15.0), Buckets().followed_by(at_ms, np.full(at_ms.size, 20.0))[0]

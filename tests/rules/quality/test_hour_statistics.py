@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.plain import from_plain, to_plain
-from rules.quality.hour_statistics import QUANTA, HourStatistics
+from rules.quality.hour_statistics import QUANTA, HourStatistics, begins
 from rules.quality.settings import HOUR_MS, Range
 
 SENSOR = Range(-5.0, 50.0)
@@ -33,6 +33,18 @@ def before(time_ms, value, hour, hours):
         for h in range(hour - hours, hour)
     ]
     return [held for held in of_hour if held]
+
+
+@given(
+    st.lists(st.sampled_from([0, 1, 59_999, 300_000, HOUR_MS, 2**61]), max_size=3), st.integers(0, HOUR_MS)
+)
+def test_hours_begin_where_the_quotient_changes(steps, first_ms):
+    """Also after a wait of which nobody could list the hours."""
+    time_ms = first_ms + np.cumsum([0, *steps])
+    numbers, starts = begins(time_ms, HOUR_MS)
+    plainly = [t // HOUR_MS for t in time_ms.tolist()]
+    assert numbers.tolist() == sorted(set(plainly))
+    assert starts.tolist() == [plainly.index(number) for number in numbers]
 
 
 @given(series, st.sampled_from([1, 3, 4]))
