@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.quality.history import COUNTS_AFTER_MS, DAY_MS, FORTNIGHT, LAST_DIGIT, Learned
-from rules.quality.hour_statistics import APART, BUCKET_MS, Buckets
+from rules.quality.hour_statistics import APART, BUCKET_MS, Buckets, all_since
 from rules.quantities import Quantity
 
 Ints = NDArray[np.int64]
@@ -66,13 +66,6 @@ MOVING: Final = np.iinfo(np.int64).max
 
 STALE_POLLS: Final = 3
 """So often may what must change from poll to poll come again, for a probe that is slower than its polls."""
-
-
-def all_since(moment_ms: int, size: int) -> Ints:
-    """Return since when so many readings do not move, all the same (`np.full` takes three times as long)."""
-    since_ms = np.empty(size, dtype=np.int64)
-    since_ms.fill(moment_ms)
-    return since_ms
 
 
 @dataclass(slots=True)
@@ -177,29 +170,27 @@ def frozen(
     buckets, bucket_of = now
     since_ms = all_since(MOVING, at_ms.size) if stale is None else np.where(stale, at_ms, MOVING)
     first, open_part = _open_before(past.buckets, buckets)
-    followed = list[tuple[Stretch, dict[int, int]]]()
-    anew = not past.buckets.size or at_ms[0] - past.buckets.when[3, -1] > DAY_MS
-    began_ms = int(at_ms[0]) if anew else past.began_ms
+    followed, began_ms = list[tuple[Stretch, dict[int, int]]](), past.began_ms
+    if not past.buckets.size or at_ms[0] - past.buckets.when[3, -1] > DAY_MS:
+        began_ms = int(at_ms[0])
     digits = _lately(past.digits, day := int(at_ms[0]) // DAY_MS)
     now_spans = usual.spans(min((its for then, its in digits.items() if then < day), default=0.0))
     spans = tuple(map(_spans, past.spans, (day, day), now_spans))
     closed = buckets.when[0, first:-1]
-    beside = [witness.buckets.extremes_in(closed) for witness in witnesses] if closed.size else []
+    beside = [it.buckets.extremes_in(closed) for it in witnesses] if closed.size else []
     tracks = zip((0.0, *now_spans), _TIMES, past.stretches, past.longest, ({}, *spans), strict=True)
     for span, times, stretch, lengths, by_day in tracks:
         if first == buckets.size - 1 and not _is_due(stretch, witnesses, int(buckets.when[3, first])):
             followed.append((stretch, lengths))
             continue
-        own, alike_ms = replace(stretch, beside=[*stretch.beside]), max(began_ms, _alike_since(by_day, span))
+        own, alike_ms = replace(stretch, beside=[*stretch.beside]), _alike_since(by_day, span, began_ms)
         kept = own, dict(lengths), open_part, began_ms, alike_ms
         track = _Track(buckets, first, usual, span, times, witnesses, beside, *kept)
         track.follow()
         if track.due:
             since_ms = np.minimum(since_ms, track.frozen_since(at_ms, value, bucket_of))
         followed.append((track.stretch, track.longest))
-    steps = np.abs(value - np.concatenate(([past.value], value[:-1])))
-    changed_ms = _note_steps(at_ms, steps, digits, past.changed_ms)
-    newest = float(value[-1]), began_ms, changed_ms, bool(since_ms[-1] != MOVING)
+    newest = float(value[-1]), began_ms, _note_steps(at_ms, value, digits, past), bool(since_ms[-1] != MOVING)
     stretches, longest = zip(*followed, strict=True)
     return since_ms, Calm(buckets.newest(), stretches, longest, spans, digits, *newest)
 
@@ -213,12 +204,13 @@ def _open_before(before: Buckets, buckets: Buckets) -> tuple[int, tuple[float, f
     return first, (low, high)
 
 
-def _note_steps(at_ms: Ints, steps: Floats, digits: dict[int, float], changed_ms: int) -> int:
+def _note_steps(at_ms: Ints, value: Floats, digits: dict[int, float], past: Calm) -> int:
     """Note a day's smallest step; return when a reading last differed from the one before."""
+    steps = np.abs(value - np.concatenate(([past.value], value[:-1])))
     changes, day = (steps != 0).nonzero()[0], int(at_ms[0]) // DAY_MS
     if (moves := steps[steps > 0]).size:
         digits[day] = min(float(moves.min()), digits.get(day, np.inf))
-    return int(at_ms[changes[-1]]) if changes.size else changed_ms
+    return int(at_ms[changes[-1]]) if changes.size else past.changed_ms
 
 
 def _lately(past: dict[int, _Number], day: int) -> dict[int, _Number]:
@@ -230,9 +222,9 @@ def _spans(past: dict[int, float], day: int, span: float) -> dict[int, float]:
     return past if past.get(day, np.inf) <= span else {**_lately(past, day), day: span}
 
 
-def _alike_since(by_day: dict[int, float], span: float) -> int:
+def _alike_since(by_day: dict[int, float], span: float, began_ms: int) -> int:
     """Return since when spans were about as wide as one is now."""
-    return max([0, *((then + 1) * DAY_MS for then, its in by_day.items() if its < AS_WIDE * span)])
+    return max([0, began_ms, *((then + 1) * DAY_MS for then, its in by_day.items() if its < AS_WIDE * span)])
 
 
 def _speaks(

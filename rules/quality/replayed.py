@@ -15,7 +15,8 @@ from typing import Final, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.quality.calm import MOVING, all_since
+from rules.quality.calm import MOVING
+from rules.quality.hour_statistics import all_since
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
