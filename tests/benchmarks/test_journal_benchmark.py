@@ -132,7 +132,7 @@ def test_bytes_written_to_the_card_in_six_hours(tmp_path, benchmark, commit_ever
     each, a_year_gb = written / readings, written * 4 * 365 / 1e9
     print(
         f"\ncommit every {commit_every_ms / 1000:g} s: {readings} readings, {each:.0f} bytes written each "
-        f"({a_year_gb:.1f} GB a year), a snapshot of {snapshot} bytes an hour, file {size} bytes"
+        f"({a_year_gb:.1f} GB a year), a snapshot of {snapshot} bytes every four hours, file {size} bytes"
     )
     assert written / readings < 20_000
 

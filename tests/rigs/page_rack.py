@@ -103,7 +103,7 @@ class PageRack:
         every_ms=MINUTE_MS,
         page="",
         swings=(),
-        polls_a_turn=10,
+        polls_a_turn=60,
     ):
         self.port, self.vessels = free_port(), vessels
         names = [name for name, _, _ in vessels]

@@ -142,6 +142,23 @@ def test_without_a_usable_snapshot_the_journal_alone_gives_the_same(tmp_path, st
     assert numbers == list(range(1, len(numbers) + 1))
 
 
+def test_a_snapshot_of_before_they_were_packed_is_taken(tmp_path):
+    bench = Bench(tmp_path)
+    bench.take(swinging(50))
+    bench.watch.stop()
+    as_it_was = state_of(bench.watch.engine)
+    bench.power_cut()
+    with sqlite3.connect(bench.path) as db:
+        packed = len(db.execute("SELECT state FROM snapshot ORDER BY seq DESC").fetchone()[0])
+        db.execute("DELETE FROM reading")  # only the snapshot knows what these were
+    db.close()
+    assert packed < 0.7 * len(json.dumps(as_it_was))
+    assert spoil_snapshots(bench.path, json.dumps(as_it_was)) == 2
+    journal = Journal(bench.path, writable=False)
+    assert state_of(engine_of(journal)) == as_it_was
+    journal.close()
+
+
 def test_a_damaged_newest_snapshot_gives_way_to_the_older_one(tmp_path):
     bench = Bench(tmp_path)
     bench.take(swinging(50))

@@ -1,6 +1,10 @@
-"""The copy of a journal's readings: whatever is wrong with it, the same comes of the journal."""
+"""The copy of a journal's readings: whatever is wrong with it, the same comes of the journal.
+
+That the same inputs give the same events is for `tests/rules/test_engine_law.py`; one replay shows it here.
+"""
 
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -76,30 +80,53 @@ def made(tmp_path_factory):
 
 @pytest.fixture
 def journal(made, tmp_path):
-    """The same journal, and what comes of it without a copy."""
-    path = tmp_path / "rack.sqlite"
-    with sqlite3.connect(made) as one, sqlite3.connect(path) as other:
+    """The same journal, without a copy."""
+    return moved(made, tmp_path)
+
+
+def moved(journal, folder):
+    path = folder / "rack.sqlite"
+    with sqlite3.connect(journal) as one, sqlite3.connect(path) as other:
         one.backup(other)
     other.close()
     return path
 
 
 @pytest.fixture(scope="module")
+def made_and_copied(made, tmp_path_factory):
+    path = moved(made, tmp_path_factory.mktemp("with-copies"))
+    deque(journal_recording(path, through_copies=True).inputs(), 0)
+    return path
+
+
+@pytest.fixture
+def copied(made_and_copied, tmp_path):
+    """The same journal with its copies beside it."""
+    path = moved(made_and_copied, tmp_path)
+    shutil.copytree(folder_of(made_and_copied), folder_of(path))
+    return path
+
+
+@pytest.fixture(scope="module")
 def plain(made):
+    """What comes of the journal without a copy."""
     recording = journal_recording(made)
     assert recording.readings > ALONE_BELOW, "else nothing is copied"
     return seen(recording)
 
 
 def seen(recording):
-    """Everything that a replay makes of a recording: its readings, bit by bit, deeds and events."""
+    """All that a recording tells: its readings, bit by bit, and deeds."""
     inputs = list(one_by_one(recording.inputs()))
     items = [item for item in inputs if isinstance(item, Readings)]
     deeds = [item for item in inputs if isinstance(item, Action)]
     names = ("seq", "at_ms", "source", "time_ms", "value")
-    columns = [np.concatenate([getattr(it, name) for it in items]).tobytes() for name in names]
+    return [np.concatenate([getattr(it, name) for it in items]).tobytes() for name in names], deeds
+
+
+def judged(recording):
     result = replay(recording, [PLAN])[0]
-    return columns, result.events, deeds, result.refused
+    return result.events, result.refused
 
 
 def through(path):
@@ -112,54 +139,50 @@ def copies(path):
 
 
 def test_absent_and_present(journal, plain):
-    assert plain[1], "else nothing is compared"
+    events = judged(journal_recording(journal))
+    assert events[0], "else nothing is compared"
     assert through(journal) == plain
     first = copies(journal)
     assert list(first) == MONTHS
     assert through(journal) == plain
+    assert judged(journal_recording(journal, through_copies=True)) == events
     assert copies(journal) == first
     with sqlite3.connect(journal) as db:
         db.execute("UPDATE reading SET value = 15.0")
     assert through(journal) == plain, "the copies are what is read"
 
 
-def test_a_journal_that_went_on_has_only_its_last_month_copied_again(journal):
-    through(journal)
-    before = copies(journal)
-    with_more = Journal(journal, writable=True)
+def test_a_journal_that_went_on_has_only_its_last_month_copied_again(copied):
+    before = copies(copied)
+    with_more = Journal(copied, writable=True)
     with with_more.transaction():
         with_more.inputs.append_readings(rows_from(TICKS, 100))
     with_more.close()
-    assert through(journal) == seen(journal_recording(journal))
-    after = copies(journal)
+    assert through(copied) == seen(journal_recording(copied))
+    after = copies(copied)
     assert [name for name in MONTHS if after[name] == before[name]] == MONTHS[:2]
 
 
-def test_what_stands_under_other_seals_is_copied_again(journal):
+def test_what_stands_under_other_seals_is_copied_again(copied):
     """A reading that was written anew, and sealed anew, is not hidden by its copy."""
-    through(journal)
-    with sqlite3.connect(journal) as db:
+    with sqlite3.connect(copied) as db:
         db.execute("UPDATE reading SET value = 23.9 WHERE seq = 1000")
         db.execute("UPDATE seal SET readings = readings + 1 WHERE last_seq >= 1000 AND first_seq <= 1000")
-    assert through(journal) == seen(journal_recording(journal))
+    assert through(copied) == seen(journal_recording(copied))
 
 
-def test_copies_of_another_journal_are_not_taken(journal, plain, tmp_path):
-    other = tmp_path / "other.sqlite"
-    with sqlite3.connect(journal) as one, sqlite3.connect(other) as two:
-        one.backup(two)
-        two.execute("UPDATE meta SET value = 'another' WHERE key = 'id'")
-        two.execute("UPDATE reading SET value = 15.0")
-    two.close()
-    through(other)
-    folder_of(other).rename(folder_of(journal))
-    assert through(journal) == plain
+def test_copies_of_another_journal_are_not_taken(journal, made_and_copied, plain):
+    shutil.copytree(folder_of(made_and_copied), folder_of(journal))
+    with sqlite3.connect(journal) as db:
+        db.execute("UPDATE meta SET value = 'another' WHERE key = 'id'")
+        db.execute("UPDATE reading SET value = 15.0")
+    db.close()
+    assert through(journal) == seen(journal_recording(journal)) != plain
 
 
 @pytest.mark.parametrize("damage", ["a bit", "cut", "empty", "longer", "gone"])
-def test_a_damaged_copy_is_made_anew(journal, plain, damage):
-    through(journal)
-    file = folder_of(journal) / "2026-02"
+def test_a_damaged_copy_is_made_anew(copied, plain, damage):
+    file = folder_of(copied) / "2026-02"
     whole = file.read_bytes()
     middle = len(whole) // 2
     broken = {
@@ -172,7 +195,7 @@ def test_a_damaged_copy_is_made_anew(journal, plain, damage):
         file.unlink()
     else:
         file.write_bytes(broken[damage])
-    assert through(journal) == plain
+    assert through(copied) == plain
     assert file.read_bytes() == whole
 
 

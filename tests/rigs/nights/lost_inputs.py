@@ -8,7 +8,7 @@ drawn from the lots below, which were drawn once by `secrets`.
 import json
 from collections import deque
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import gsw
 import numpy as np
@@ -134,13 +134,13 @@ DANGERS = {
 MIDDLE = {"t": 15.0, "s": 32.0, "o": 96.0}
 
 
-@dataclass(frozen=True)
+@dataclass
 class Told:
-    """What was so, and what was said; times in ms after the start.
+    """What was so, and what was said so far; times in ms after the start.
 
     `crossed_ms` is when the true water crosses its critical limit, `lies_by` how far off the input is,
     `calm_ms` the longest calm stretch of each probe before the fault, `values` what healthy probes read,
-    `heard_ms` when a reading of each input came.
+    `heard_ms` when a reading of each input came, `rest` what the engine has not heard yet.
     """
 
     at_ms: np.ndarray = field(repr=False)
@@ -153,6 +153,20 @@ class Told:
     heard_ms: dict = field(repr=False)
     events: list = field(repr=False)
     engine: Engine = field(repr=False)
+    rest: Readings = field(repr=False)
+
+    def hear(self, until_ms):
+        """Let the engine hear all that comes by a time."""
+        self.rest, events = heard_until(self.engine, self.rest, until_ms)
+        self.events += events
+
+
+def heard_until(engine, readings, until_ms):
+    """Let an engine hear what comes by a time: the readings that come later, and what was said."""
+    stop = int(np.searchsorted(readings.at_ms, START_MS + until_ms, side="right"))
+    events = engine.feed(readings.part(0, stop)).events
+    events += engine.advance(START_MS + until_ms + 1).events
+    return readings.part(stop, len(readings)), events
 
 
 def plan(water, separate):
@@ -257,7 +271,10 @@ def possible(lost, separate):
 
 
 def night(lost, danger, separate):
-    """One input lost, one danger (None for neither): what was so, and what the engine said of it."""
+    """One input lost, one danger (None for neither): what was so, and nothing heard of it but the calm.
+
+    All dangers begin at the same time, and what the engine hears before is the same.
+    """
     kind, which = lost or ("", "none")
     draw = np.random.default_rng(LOST[lost][separate] if lost else WITHOUT[separate])
     tank = int(draw.integers(len(WATERS)))
@@ -265,21 +282,37 @@ def night(lost, danger, separate):
     begins_ms = at + int(draw.uniform(-0.3, 5.0) * HOUR_MS)
     size, late_ms = draw.uniform(-1.0, 1.0), int(draw.uniform(2.0, 5.0) * MINUTE_MS)
     fault = Fault(kind, which, at, size, late_ms if kind == "late" else 0, int(draw.integers(2**31)))
-    at_ms, true, pressure, noise = calm_days(tank)
+    snapshot, events = _until_it_begins(fault, tank, separate, begins_ms)
+    at_ms, true, _, _ = calm_days(tank)
     true, per_hour, crossed_ms = _endangered(true, at_ms, danger, begins_ms)
-    values = shown(tank, true, pressure, noise)
+    values, heard = _heard(fault, tank, true)
     calm_ms = longest_calm_ms(tank, values, at_ms < at) if kind in ("frozen", "dithering") else {}
-    heard = [(it, *_arrives(fault, it, values[it], at_ms, WATERS[tank])) for it in SOURCES]
-    snapshot, earlier = before(tank, separate)
-    engine = Engine.restore(json.loads(snapshot))
-    events = [
-        *earlier,
-        *engine.feed(block([(taken, then, it, value) for it, taken, then, value, _ in heard])).events,
-    ]
-    events += engine.advance(START_MS + WHOLE_H * HOUR_MS).events
+    rest = block([(taken, then, it, value) for it, taken, then, value, _ in heard])
+    rest = rest.part(int(np.searchsorted(rest.at_ms, START_MS + begins_ms)), len(rest))
     lies_by = max(abs(off) for *_, off in heard)
     heard_ms = {it: taken for it, taken, *_ in heard}
-    return Told(at_ms, fault, crossed_ms, per_hour, lies_by, calm_ms, values, heard_ms, events, engine)
+    engine = Engine.restore(json.loads(snapshot))
+    return Told(
+        at_ms, fault, crossed_ms, per_hour, lies_by, calm_ms, values, heard_ms, [*events], engine, rest
+    )
+
+
+def _heard(fault, tank, true):
+    """What healthy probes read of the water, and what is heard of each input after the calm days."""
+    at_ms, _, pressure, noise = calm_days(tank)
+    values = shown(tank, true, pressure, noise)
+    return values, [(it, *_arrives(fault, it, values[it], at_ms, WATERS[tank])) for it in SOURCES]
+
+
+@cache
+def _until_it_begins(fault, tank, separate, begins_ms):
+    """The engine just before a danger begins, as it is written down, and what it has said."""
+    _, heard = _heard(fault, tank, calm_days(tank)[1])
+    snapshot, events = before(tank, separate)
+    engine = Engine.restore(json.loads(snapshot))
+    readings = block([(taken, then, it, value) for it, taken, then, value, _ in heard])
+    _, later = heard_until(engine, readings, begins_ms - 1)
+    return json.dumps(engine.snapshot()), [*events, *later]
 
 
 def _arrives(fault, it, value, at_ms, water):
@@ -355,7 +388,7 @@ def longest_calm_ms(tank, values, until):
         equal = np.diff(values[it][until]) == 0.0
         steady &= equal
         found["frozen", it] = _longest(equal) * every_ms
-        found["dithering", it] = _longest_within(values[it][until], 1.01 * digit[it]) * every_ms
+        found["dithering", it] = _longest_within(values[it][until].tobytes(), 1.01 * digit[it]) * every_ms
     found["frozen", "all"] = _longest(steady) * every_ms
     found["dithering", "all"] = min(found["dithering", it] for it in "tco")
     return found
@@ -366,11 +399,12 @@ def _longest(true):
     return int((edges[1::2] - edges[::2]).max(initial=0))
 
 
+@lru_cache(maxsize=64)
 def _longest_within(value, span):
-    """The most steps over which values stay within a span."""
+    """The most steps over which values (as bytes: most nights share them) stay within a span."""
     best = start = 0
     highest, lowest = deque(), deque()  # places of values that are the greatest, or least, of all after them
-    numbers = value.tolist()
+    numbers = np.frombuffer(value).tolist()
     for stop, now in enumerate(numbers):
         while highest and numbers[highest[-1]] <= now:
             highest.pop()

@@ -105,22 +105,17 @@ def must_be(lost, danger):
 
 
 def judged(lost, danger, separate):
-    """Judge one pair."""
+    """Judge one pair; what is said after it had to be is heard only where nothing was in time."""
     told = night(lost, danger, separate)
     must = must_be(lost, danger)
     deadline_ms = DEADLINES[must](told, danger)
     later_ms = max(told.fault.at_ms, told.crossed_ms)
-    own = [event for event in told.events if _tells(event, danger)]
-    blind = [event for event in told.events if _is_blind(event, told, CALLED_FAULTY)]
-    unwatched = [event for event in told.events if _is_blind(event, told, about_blindness())]
-    found = {
-        "told": {"told": own},
-        "unwatched": {"told": own, "unwatched": unwatched},
-        "either": {"told": own, "unwatched": blind},
-        "frozen": {"told": own, "unwatched": blind, "told otherwise": _others(told)},
-    }[must]
-    found = {said: _standing(events, told, later_ms) for said, events in found.items()}
+    told.hear(int(min(max(deadline_ms, later_ms), WHOLE_H * HOUR_MS)))
+    found = _found(told, must, danger, later_ms)
     said, in_time = _first_in_time(found, deadline_ms)
+    if not in_time:
+        told.hear(WHOLE_H * HOUR_MS)
+        found = _found(told, must, danger, later_ms)
     if said == "watched roughly" and not _shown_roughly(told, danger):
         said = "SILENT"
     all_ms = sorted(event.at_ms - START_MS for events in found.values() for event in events)
@@ -135,6 +130,20 @@ def judged(lost, danger, separate):
         None if at is None else (at - later_ms) / MINUTE_MS,
         _heard(told),
     )
+
+
+def _found(told, must, danger, later_ms):
+    """What tells people in each way that would do."""
+    own = [event for event in told.events if _tells(event, danger)]
+    blind = [event for event in told.events if _is_blind(event, told, CALLED_FAULTY)]
+    unwatched = [event for event in told.events if _is_blind(event, told, about_blindness())]
+    found = {
+        "told": {"told": own},
+        "unwatched": {"told": own, "unwatched": unwatched},
+        "either": {"told": own, "unwatched": blind},
+        "frozen": {"told": own, "unwatched": blind, "told otherwise": _others(told)},
+    }[must]
+    return {said: _standing(events, told, later_ms) for said, events in found.items()}
 
 
 def _standing(events, told, at_ms):
@@ -166,6 +175,7 @@ def _first_in_time(found, deadline_ms):
 def judged_without_danger(lost, separate):
     """Judge a lost input in calm water: at most one alarm, beside those of dangers that truly were unseen."""
     told = night(lost, None, separate)
+    told.hear(WHOLE_H * HOUR_MS)
     raised = [
         event
         for event in told.events

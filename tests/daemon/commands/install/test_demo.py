@@ -1,6 +1,7 @@
 """`bellwatch demo`: the whole night ends well, Ctrl-C at any moment ends cleanly, nothing is left behind."""
 
 import contextlib
+import json
 import os
 import pty
 import re
@@ -155,7 +156,12 @@ def test_without_mosquitto_it_has_a_broker_of_its_own(tmp_path):
             assert running.finish(NIGHT_ENDS_WITHIN_S) == 0, running.output
             assert_a_good_night(running.output)
             return
-        running.wait_for("chiller fails")
+        port = int(re.search(r"embedded broker at port (\d+)", running.output).group(1))
+        with Subscriber(port, "+/+/heartbeat") as screen:
+            screen.wait_for(
+                lambda heard: len({json.loads(it.payload)["inputs"] for it in heard}) > 2,
+                "a watch that takes readings in, and says so",
+            )
         running.process.send_signal(signal.SIGINT)
         assert running.finish(ENDS_WITHIN_S) == INTERRUPTED
 

@@ -9,6 +9,7 @@ import pytest
 from daemon.commands.cli import main
 from daemon.commands.install.fits import what_is_carried
 from daemon.errors import JournalError
+from daemon.journal.journal import Journal
 from daemon.journal.schema import SCHEMA_VERSION
 from tests.rigs.bench import Bench, contents, steady
 from tests.rigs.daemon_run import write_settings
@@ -44,8 +45,8 @@ def test_the_same_version_carries_everything_and_changes_nothing(journal):
 
 
 def test_a_snapshot_of_another_version_is_told_by_its_channels(journal):
-    with closing(sqlite3.connect(journal)) as db:
-        seq, text = db.execute("SELECT seq, state FROM snapshot ORDER BY seq DESC LIMIT 1").fetchone()
+    with closing(Journal(journal, writable=False)) as kept:
+        seq, text = kept.state.snapshots()[0]
     state = json.loads(text) | {"version": 999}
     changed(
         journal, ("DELETE FROM snapshot",), ("INSERT INTO snapshot VALUES (?, ?)", (seq, json.dumps(state)))
