@@ -38,7 +38,7 @@ from rules.judging.trust import bear_out, newest_before, newest_values
 from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, under_what_stands
 from rules.judging.watch_list import WatchList, watched_no_more
 from rules.judging.watched import ChannelNow, DangerNow, channels_now, courses, dangers_now, maintenance_over
-from rules.judging.water import CommonWater, Water, places_by_source
+from rules.judging.water import CommonWater, Water
 from rules.plain import from_plain, to_plain
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, move
@@ -89,7 +89,7 @@ class Engine:
         outcome = Outcome()
         if not len(readings):
             return outcome
-        refuse_disorder(readings, places_by_source(readings, self._sources), self._sources, self._clock_ms)
+        refuse_disorder(readings, readings.places_of(self._sources), self._sources, self._clock_ms)
         for day in by_day(readings):
             rest = day
             while (moment_ms := self._moment_up_to(int(day.at_ms[-1]))) is not None:
@@ -326,7 +326,7 @@ class Engine:
             self._judge_block(readings, outcome)
 
     def _water(self, readings: Readings) -> Water:
-        places = places_by_source(readings, self._sources)
+        places = readings.places_of(self._sources)
         return Water(readings, places, self._watch_list, self._channels, self._sources, self._care)
 
     def _judge_block(self, readings: Readings, outcome: Outcome) -> None:

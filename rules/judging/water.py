@@ -3,10 +3,10 @@
 No limit has a say in it. So engines that judge the same readings by other limits take it from each other.
 """
 
-from collections.abc import Callable, Container, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import chain, pairwise
+from itertools import chain
 from operator import attrgetter
 from typing import Self
 
@@ -50,23 +50,8 @@ from rules.readings import Amendment, ChannelFlags, Readings
 
 Bools = NDArray[np.bool_]
 
-_LARGEST_UINT16 = np.iinfo(np.uint16).max
-"""Up to here numpy sorts by digits, several times as fast."""
-
 Spells = tuple[NDArray[np.int64], NDArray[np.int64]]
 """Places in a block, and the spell of a dry cell that something is told of after each (one more in front)."""
-
-
-def places_by_source(readings: Readings, source_ids: Container[int]) -> Places:
-    """Return the places of each source's readings in a block, in arrival order; others are passed over."""
-    if not len(readings):
-        return {}
-    small = int(readings.source.max()) <= _LARGEST_UINT16
-    order = np.argsort(readings.source.astype(np.uint16) if small else readings.source, kind="stable")
-    ranked = readings.source[order]
-    starts = [0, *((ranked[1:] != ranked[:-1]).nonzero()[0] + 1).tolist(), ranked.size]
-    found = zip(ranked[starts[:-1]].tolist(), pairwise(starts), strict=True)
-    return {source_id: order[start:stop] for source_id, (start, stop) in found if source_id in source_ids}
 
 
 Carried = list[tuple[object, ...]]

@@ -15,7 +15,6 @@ from rules.judging.drop_outs import DropOuts
 from rules.judging.silence import Scope, Silence
 from rules.judging.unwatched import Loss
 from rules.judging.watch_list import WatchList
-from rules.judging.water import places_by_source
 from rules.quantities import Quantity
 from rules.rack.limits import Level
 from rules.rack.plan import Source
@@ -118,13 +117,13 @@ def test_each_source_finds_its_own_readings_however_large_its_number(ids):
     one, two = ids
     column = np.arange(5, dtype=np.int64)
     readings = Readings(column, column, np.array([two, one, 3, one, two]), column, column.astype(float))
-    found = {number: here.tolist() for number, here in places_by_source(readings, [two, one, 12]).items()}
+    found = {number: here.tolist() for number, here in readings.places_of([two, one, 12]).items()}
     assert found == {one: [1, 3], two: [0, 4]}
 
 
 def test_an_empty_block_has_no_places():
     none = np.array([], dtype=np.int64)
-    assert places_by_source(Readings(none, none, none, none, np.array([])), [1]) == {}
+    assert Readings(none, none, none, none, np.array([])).places_of([1]) == {}
 
 
 def test_a_silence_is_told_before_the_reading_that_ends_it_and_what_that_reading_says():
