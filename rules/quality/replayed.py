@@ -77,12 +77,14 @@ class Played:
 
     def are_new(self, codes: list[int]) -> bool:
         """Return whether no hash of the ring is any of these, all of them different; put them there if so."""
-        if len(set(codes)) < len(codes) or not self.ring.keys().isdisjoint(codes):
+        new, kept = dict(zip(codes, count(self.number), strict=False)), self.ring
+        if len(new) < len(codes) or not kept.keys().isdisjoint(new):
             return False
-        self.ring.update(zip(codes, count(self.number), strict=False))
+        if (more := len(kept) + len(new) - KEPT) > 0:
+            new = dict(islice(new.items(), max(more - len(kept), 0), None))
+            self.ring = dict(islice(kept.items(), more, None))
+        self.ring.update(new)
         self.number, self.chain = self.number + len(codes), -1 if codes else self.chain
-        if len(self.ring) > KEPT:
-            self.ring = dict(islice(self.ring.items(), len(self.ring) - KEPT, None))
         return True
 
     def known(self, codes: list[int]) -> dict[int, int]:
