@@ -325,6 +325,23 @@ class TestWhatMisbehaves:
         assert set(emitted.values("temperature", "kreisel-1")) == {1.0}
         assert set(emitted.values("temperature", "kreisel-2")) <= {2.0}
 
+    def test_a_frame_that_never_ends_costs_one_question(self, emitted):
+        """It would swallow the next answers as its own bytes, some twenty, before anybody could know."""
+        asked = []
+
+        def body(connection):
+            for request in requests(connection, peer.over):
+                asked.append(request)
+                if len(asked) == 2:
+                    connection.sendall(struct.pack(">HHHB", 2, 0, 250, 1))
+                connection.sendall(numbered_answer(struct.unpack(">H", request[:2])[0], 1, INPUT, 1850))
+
+        with TcpPeer(body) as peer, running(bus(peer.port, emitted, scale=20)):
+            emitted.wait_for(lambda e: len(e.readings) > 3)
+        assert len(asked) <= len(emitted.readings) + 2
+        assert emitted.kinds() == ["port"]
+        assert "never ends" in emitted.troubles[0].text
+
     def test_a_silent_gateway_does_not_delay_the_stop(self, emitted):
         with (
             TcpPeer(lambda connection: list(requests(connection, peer.over))) as peer,
