@@ -162,9 +162,12 @@ class TextBus:
         return max(LEAST_REST_MS, REST_PER_LATENCY * max(self._timeout_ms, *self._late_ms))
 
     def _drops_late(self, port: Port) -> bool:
-        """Throw away what came between two questions; return whether there was anything, and rest on."""
+        """Throw away what came between two questions; return whether there was anything, and rest on.
+
+        A mere end of line is that of the answer before, cut in two.
+        """
         heard = port.receive(time.monotonic())
-        if not heard:
+        if not heard.strip(b"\r\n"):
             return False
         now_ms = self._clock.now_ms()
         if self._is_owed():
