@@ -351,6 +351,33 @@ class TestTooMuch:
         assert f"flood on {sent}: it publishes far too often" in emitted.troubles[0].text
         assert BURST <= len(emitted.values("temperature", "flood")) < BURST + 500
 
+    @pytest.mark.parametrize("sent", ["lab/junk/up", "lab/east/up"])
+    def test_a_flood_into_a_wildcard_silences_no_topic_that_gave_readings(self, broker, emitted, sent):
+        """A stranger floods, or one of the two probes: the other is heard all the same, each message once."""
+        uplinks = [
+            MqttTopic(name, "lab/+/up", "json", (Field("temperature", "/t"),), 60_000, ("/id", name))
+            for name in ("a1", "a2")
+        ]
+        flood = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        with Subscribed(broker, uplinks, emitted):
+            broker.publish("lab/east/up", '{"id": "a1", "t": 0}')
+            broker.publish("lab/west/up", '{"id": "a2", "t": 0}')
+            emitted.wait_for(lambda e: len(e.readings) == 2)
+            flood.connect(broker.host, broker.port)
+            flood.loop_start()
+            for _ in range(2 * BURST):
+                flood.publish(sent, "{}")
+            emitted.wait_for(lambda e: "refused" in e.kinds())
+            broker.wait_for_log("Sending UNSUBACK")
+            for nth in range(1, 4):
+                broker.publish("lab/west/up", json.dumps({"id": "a2", "t": nth}))
+                broker.publish("lab/east/up", json.dumps({"id": "a1", "t": nth}))
+            emitted.wait_for(lambda e: 3.0 in e.values("temperature", "a2"))
+            flood.disconnect()
+            flood.loop_stop()
+        assert emitted.values("temperature", "a2") == [0, 1, 2, 3]
+        assert emitted.values("temperature", "a1") == ([0] if "east" in sent else [0, 1, 2, 3])
+
     def test_a_huge_payload_is_not_even_sent_to_us(self, broker, emitted):
         with Subscribed(broker, [plain()], emitted):
             before_kib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
