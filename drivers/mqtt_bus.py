@@ -16,7 +16,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from drivers import errors
 from drivers.flood import SHUT_MS, Gates
 from drivers.mqtt_message import Measurement, MqttTopic, check_age, filters_of, measure, overlap
-from drivers.mqtt_packets import Packets
+from drivers.mqtt_packets import Packets, topic_of
 from drivers.outage import Outage
 from drivers.payload import MAX_PAYLOAD_BYTES, json_says
 from drivers.readings import RECEIPTS_OPEN, Emit, Reading, Receipt, Surroundings, Trouble, Waited
@@ -172,7 +172,10 @@ class MqttBus:
     def _on_subscribe(
         self, client: mqtt.Client, _data: object, message_id: int, reasons: list[ReasonCode], _props: object
     ) -> None:
-        for topic, reason in zip(self._asked.pop(message_id), reasons, strict=True):
+        asked = self._asked.pop(message_id, [])
+        if len(asked) != len(reasons):
+            raise errors.PortLostError(f"{self._broker} answers another subscription; does it speak MQTT 5?")
+        for topic, reason in zip(asked, reasons, strict=True):
             if topic == self._mark_topic:
                 if self._mark:
                     client.publish(topic, self._mark, qos=1)
@@ -217,7 +220,10 @@ class MqttBus:
             self.repeats += 1
             return
         self._mark_due_ms = arrival_ms + MARK_WITHIN_MS
-        if message.topic == self._mark_topic:
+        if not topic_of(message):
+            text = f"{self._broker}: a message came under a topic that is no text (MQTT 5.0, 1.5.4)"
+            self._complain(errors.GarbledAnswerError(text, bytes(message.payload)), None)
+        elif message.topic == self._mark_topic:
             self._pass_mark(message)
         elif (topic := self._filter_of(message.topic)) is None:
             # Of a session that was begun under other settings.

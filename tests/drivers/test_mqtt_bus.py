@@ -18,8 +18,10 @@ from drivers.mqtt_bus import LOOP_S, MqttBus
 from drivers.mqtt_message import Field, MqttTopic
 from drivers.readings import Reading, Receipt, Surroundings, Trouble, Waited
 from tests.rigs.emitted import Emitted, running
+from tests.rigs.parts.bare_broker import BareBroker, frame, granted, published
 from tests.rigs.parts.dynamic_security import dynamic_security
 from tests.rigs.parts.mosquitto import Mosquitto, free_port
+from tests.rigs.parts.simulator_process import wait_for
 from tests.rigs.parts.system_clock import SystemClock
 
 CLOCK = SystemClock()
@@ -573,3 +575,25 @@ class TestSetup:
         stop.set()
         MqttBus("air", "127.0.0.1", free_port(), (plain(),), around(), emitted).run(stop)
         assert emitted.items == []
+
+
+class TestABrokerThatChecksNothing:
+    @pytest.mark.parametrize("topic", [b"wild/\xff\xfe", b""])
+    def test_a_topic_that_is_no_text_is_told_and_confirmed(self, emitted, topic):
+        said = [published(topic, b"18", 7), published(b"water/tray", b"19", 8)]
+        with (
+            BareBroker(publishes=said) as broker,
+            running(bus(broker, [plain(), plain("wild", "wild/#")], emitted)),
+        ):
+            emitted.wait_for(lambda e: e.values("temperature", "tray"))
+            wait_for(lambda: frame(0x40, struct.pack(">H", 7)) in broker.heard)
+        assert emitted.kinds() == ["garbled"]
+
+    @pytest.mark.parametrize(
+        "answer", [lambda number, count: granted(number + 1, count), lambda n, _: granted(n, 1)]
+    )
+    def test_an_answer_to_another_subscription_ends_the_connection(self, emitted, answer):
+        with BareBroker(answer) as broker, running(bus(broker, [plain(), plain("wild", "wild/#")], emitted)):
+            emitted.wait_for(lambda e: e.troubles)
+        assert emitted.kinds() == ["port"]
+        assert "another subscription" in emitted.troubles[0].text
