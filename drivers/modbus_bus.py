@@ -181,11 +181,17 @@ class ModbusBus:
             enough = len(heard) >= read.answer_bytes and not others_owe
             return enough or modbus.find_answer(heard, unit.unit_id, read) is not None
 
+        owed = unit.owes(now_ms)
         wire.pause()
         unit.asked(read, self._clock.now_ms())
         request = modbus.encode_read(unit.unit_id, read)
         heard, thinking_s = wire.ask(request, read.answer_bytes, is_whole)
         found = modbus.find_answer(heard, unit.unit_id, read)
+        if found is not None and owed:
+            heard += wire.settle()[0]
+            if modbus.find_answer(heard[found.stop :], unit.unit_id, read):
+                unit.failed(self._clock.now_ms())
+                raise errors.GarbledAnswerError("two answers came, one of them late: none is taken", heard)
         if found is None:
             # It raises, since there is no answer in it.
             return modbus.parse_answer(self._failed(wire, unit, heard), unit.unit_id, read)
