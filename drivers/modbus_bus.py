@@ -144,7 +144,8 @@ class ModbusBus:
             self._outage.over()
 
     def _is_listening(self) -> bool:
-        return bool(self._stray) or any(unit.owes for unit in self._units.values())
+        now_ms = self._clock.now_ms()
+        return bool(self._stray) or any(unit.owes(now_ms) for unit in self._units.values())
 
     def _finishes(self, wire: Wire, poll: _Poll) -> bool:
         """Ask for the next registers of a poll; return whether they were its last."""
@@ -173,18 +174,24 @@ class ModbusBus:
 
     def _ask(self, wire: Wire, poll: _Poll, read: modbus.Read) -> bytes:
         """Return the registers' bytes; raise NoAnswerError, GarbledAnswerError or RefusedError."""
-        unit = poll.unit
-        others_owe = any(other.owes for other in self._units.values() if other is not unit)
+        unit, now_ms = poll.unit, self._clock.now_ms()
+        others_owe = any(other.owes(now_ms) for other in self._units.values() if other is not unit)
 
         def is_whole(heard: bytes) -> bool:
             enough = len(heard) >= read.answer_bytes and not others_owe
             return enough or modbus.find_answer(heard, unit.unit_id, read) is not None
 
+        owed = unit.owes(now_ms)
         wire.pause()
         unit.asked(read, self._clock.now_ms())
         request = modbus.encode_read(unit.unit_id, read)
         heard, thinking_s = wire.ask(request, read.answer_bytes, is_whole)
         found = modbus.find_answer(heard, unit.unit_id, read)
+        if found is not None and owed:
+            heard += wire.settle()[0]
+            if modbus.find_answer(heard[found.stop :], unit.unit_id, read):
+                unit.failed(self._clock.now_ms())
+                raise errors.GarbledAnswerError("two answers came, one of them late: none is taken", heard)
         if found is None:
             # It raises, since there is no answer in it.
             return modbus.parse_answer(self._failed(wire, unit, heard), unit.unit_id, read)
@@ -225,7 +232,8 @@ class ModbusBus:
                 where, read, after_ms = late
                 text = (
                     f"an answer for {read.describe()} came {after_ms} ms after the question, too late or "
-                    f"once too often; thrown away. timeout_ms = {self._line.timeout_ms} may be too short"
+                    f"once too often; thrown away. timeout_ms = {self._line.timeout_ms} may be too short, or "
+                    "somebody else asks on this line"
                 )
                 self._complain(errors.LateAnswerError(text, heard[where]), probe)
                 heard = heard[: where.start] + heard[where.stop :]

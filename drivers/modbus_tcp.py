@@ -108,13 +108,20 @@ class NumberedWire:
     def ask(
         self, request: bytes, _answer_bytes: int, is_whole: Callable[[bytes], bool]
     ) -> tuple[bytes, float]:
-        """Send a request; return its answer, empty after the time-out, and the seconds until then."""
+        """Send a request; return its answer, empty after the time-out, and the seconds until then.
+
+        PortLostError where a frame was begun before and is not over: what comes is counted as its bytes.
+        """
         self._number = (self._number + 1) % _NUMBERS
-        start, answer = time.monotonic(), b""
+        start, answer, in_step = time.monotonic(), b"", not self._begun
         self._port.write(numbered(self._number, request[:-2]))
         until_s = start + self._timeout_s
         while not is_whole(answer) and len(answer) < GULP_BYTES and time.monotonic() < until_s:
             answer += self._receive(until_s, self._number)
+            in_step |= not self._begun
+        if not (answer or in_step):
+            text = f"{self._name}: a frame that it sends never ends; the connection is made anew"
+            raise PortLostError(text, self._begun)
         return answer, time.monotonic() - start
 
     def settle(self) -> tuple[bytes, bool]:

@@ -14,9 +14,9 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from drivers import errors
-from drivers.flood import SHUT_MS, FloodGate
+from drivers.flood import SHUT_MS, Gates
 from drivers.mqtt_message import Measurement, MqttTopic, check_age, filters_of, measure, overlap
-from drivers.mqtt_packets import Packets
+from drivers.mqtt_packets import Packets, topic_of
 from drivers.outage import Outage
 from drivers.payload import MAX_PAYLOAD_BYTES, json_says
 from drivers.readings import RECEIPTS_OPEN, Emit, Reading, Receipt, Surroundings, Trouble, Waited
@@ -70,7 +70,9 @@ class MqttBus:
         self._clock = around.clock
         self._emit = emit
         self._probes = _by_topic(name, topics)
-        self._gates = {topic: FloodGate() for topic in self._probes}
+        self._gates = Gates(self._probes)
+        self._listened = self._gates.listened()
+        self._gave = False
         self._arrived_ms = dict.fromkeys(self._probes, 0)
         self._packets = Packets()
         self._keeps_session = True
@@ -136,7 +138,8 @@ class MqttBus:
                 )
             for number in self._packets.confirmable():
                 client.ack(number, 1)
-            self._look_at_gates(client)
+            self._gates.open_again(self._clock.now_ms())
+            self._listen_anew(client)
             if self._mark and self._clock.now_ms() > self._mark_due_ms:
                 self._do_without_session("it does not come back")
 
@@ -154,17 +157,25 @@ class MqttBus:
         self._waited = 0
         self._mark = secrets.token_hex(8) if flags.session_present else ""
         self._mark_due_ms = self._clock.now_ms() + MARK_WITHIN_MS
-        topics = [topic for topic, gate in self._gates.items() if not gate.is_shut]
-        self._subscribe(client, [*topics, self._mark_topic] if self._keeps_session else topics)
+        self._listened = self._gates.listened()
+        if flags.session_present:  # what was subscribed to, or not, as the connection broke, nobody knows
+            self._unsubscribe(client, self._gates.known() - set(self._listened))
+        marks = [self._mark_topic] if self._keeps_session else []
+        self._subscribe(client, [*self._listened, *marks])
 
     def _subscribe(self, client: mqtt.Client, topics: list[str]) -> None:
+        if not topics:
+            return
         _, message_id = client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in topics])
         self._asked[message_id] = topics
 
     def _on_subscribe(
         self, client: mqtt.Client, _data: object, message_id: int, reasons: list[ReasonCode], _props: object
     ) -> None:
-        for topic, reason in zip(self._asked.pop(message_id), reasons, strict=True):
+        asked = self._asked.pop(message_id, [])
+        if len(asked) != len(reasons):
+            raise errors.PortLostError(f"{self._broker} answers another subscription; does it speak MQTT 5?")
+        for topic, reason in zip(asked, reasons, strict=True):
             if topic == self._mark_topic:
                 if self._mark:
                     client.publish(topic, self._mark, qos=1)
@@ -176,7 +187,7 @@ class MqttBus:
                 f"{self._broker} refuses the subscription: {reason}; "
                 f"its access list must let user {self._username!r} subscribe"
             )
-            for probe in self._probes[topic]:
+            for probe in self._probes[self._filter_of(topic) or topic]:
                 self._complain(refusal, probe, f"{probe.probe} on {topic}: {refusal}")
 
     def _on_disconnect(
@@ -209,20 +220,26 @@ class MqttBus:
             self.repeats += 1
             return
         self._mark_due_ms = arrival_ms + MARK_WITHIN_MS
-        if message.topic == self._mark_topic:
+        if not topic_of(message):
+            text = f"{self._broker}: a message came under a topic that is no text (MQTT 5.0, 1.5.4)"
+            self._complain(errors.GarbledAnswerError(text, bytes(message.payload)), None)
+        elif message.topic == self._mark_topic:
             self._pass_mark(message)
         elif (topic := self._filter_of(message.topic)) is None:
             # Of a session that was begun under other settings.
             client.unsubscribe([it for it in filters_of(message.topic) if it not in self._probes])
-        elif self._mark or self._gates[topic].lets_in(arrival_ms):
+        elif self._mark or self._gates.lets_in(topic, message.topic, arrival_ms):
             # Two messages of one millisecond are two readings.
             self._arrived_ms[topic] = max(arrival_ms, self._arrived_ms[topic] + 1)
+            self._gave = False
             self._take_in(message, self._probes[topic], self._arrived_ms[topic])
+            if self._gave and self._gates.found_home(topic, message.topic):
+                client.unsubscribe(message.topic)  # of a session that ended while its wildcard was shut
             if packet is not None:
                 self._emit(Receipt(partial(self._packets.commit, packet)))
             return
-        elif self._gates[topic].refused == 1:
-            self._shut_out(client, message, topic)
+        elif self._listen_anew(client):
+            self._tell_flood(message, topic)
         if packet is not None:
             self._packets.commit(packet)
 
@@ -243,8 +260,7 @@ class MqttBus:
             )
             self._complain(errors.StaleReadingError(text), None)
 
-    def _shut_out(self, client: mqtt.Client, message: mqtt.MQTTMessage, topic: str) -> None:
-        client.unsubscribe(topic)
+    def _tell_flood(self, message: mqtt.MQTTMessage, topic: str) -> None:
         for probe in self._probes[topic]:
             flood = errors.RefusedError(
                 f"{probe.probe} on {message.topic}: it publishes far too often and is shut out for "
@@ -253,10 +269,19 @@ class MqttBus:
             )
             self._complain(flood, probe)
 
-    def _look_at_gates(self, client: mqtt.Client) -> None:
-        now_ms = self._clock.now_ms()
-        if again := [topic for topic, gate in self._gates.items() if gate.opens(now_ms)]:
-            self._subscribe(client, again)
+    def _listen_anew(self, client: mqtt.Client) -> bool:
+        """Listen to what the gates let in; return whether that has changed."""
+        topics = self._gates.listened()
+        if topics == self._listened:
+            return False
+        self._unsubscribe(client, set(self._listened) - set(topics))  # first, or a message comes by two ways
+        self._subscribe(client, sorted(set(topics) - set(self._listened)))
+        self._listened = topics
+        return True
+
+    def _unsubscribe(self, client: mqtt.Client, topics: set[str]) -> None:
+        if topics:
+            client.unsubscribe(sorted(topics))
 
     def _take_in(self, message: mqtt.MQTTMessage, probes: list[MqttTopic], arrival_ms: int) -> None:
         understood = [self._take(probe, message, arrival_ms) for probe in probes]
@@ -301,6 +326,7 @@ class MqttBus:
 
     def _hand_on(self, probe: MqttTopic, measurement: Measurement, behind_ms: int) -> None:
         """Emit a measurement by the axis, which was `behind_ms` behind UTC at its arrival."""
+        self._gave = True
         time_ms = measurement.time_ms + behind_ms
         if measurement.dated:
             self._newest_ms[probe.probe, measurement.quantity] = measurement.time_ms

@@ -7,6 +7,8 @@ a duplicate, after each new connection of the session. Bytes and numbers only.
 import queue
 from dataclasses import dataclass
 
+import paho.mqtt.client as mqtt
+
 
 @dataclass(slots=True)
 class Packet:
@@ -14,6 +16,14 @@ class Packet:
 
     number: int
     is_committed: bool = False
+
+
+def topic_of(message: mqtt.MQTTMessage) -> str:
+    """Return a message's topic; empty where it is none, as a broker that checks nothing hands on."""
+    try:
+        return message.topic
+    except UnicodeDecodeError:
+        return ""
 
 
 class Packets:

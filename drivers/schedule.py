@@ -3,6 +3,8 @@
 from collections import deque
 
 LEAST_REST_MS = 2_000
+# An answer that has not come after so long never will (project judgement).
+OWED_FOR_MS = 30_000
 # A probe that keeps failing gets at most one part in so many of the line's time.
 REST_PER_COST = 20
 TOLERATED_FAILURES = 2

@@ -7,7 +7,7 @@ a failure nothing is asked of the unit until what it owes has come, or can be ta
 from collections import deque
 
 from drivers.modbus import Read, find_answer
-from drivers.schedule import LEAST_REST_MS, Conduct
+from drivers.schedule import LEAST_REST_MS, OWED_FOR_MS, Conduct
 
 REST_PER_LATENCY = 2
 _REMEMBERED = 8
@@ -27,9 +27,10 @@ class Unit:
         self._conduct = Conduct()
         self._rests_until_ms = 0
 
-    @property
-    def owes(self) -> bool:
-        """Whether a question is open that may still be answered."""
+    def owes(self, now_ms: int) -> bool:
+        """Return whether a question is open that may still be answered."""
+        while self._owed and now_ms > self._owed[0][1] + OWED_FOR_MS:
+            self._owed.popleft()
         return bool(self._owed)
 
     def ready_ms(self, read: Read) -> int:
@@ -65,7 +66,7 @@ class Unit:
         The last that it owes ends its rest. One that it does not owe begins a rest: what is taken for
         an answer to one question may be that to another.
         """
-        for owed in self._owed:
+        for owed in self._owed if self.owes(now_ms) else ():
             if found := find_answer(data, self.unit_id, owed[0]):
                 self._owed.remove(owed)
                 self._late_ms.append(now_ms - owed[1])

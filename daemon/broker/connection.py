@@ -25,6 +25,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from daemon.errors import Finding, SettingsError
 from daemon.journal.outbox import Message
 from daemon.settings.rack import BrokerSettings
+from drivers.mqtt_packets import topic_of
 
 log = structlog.get_logger()
 
@@ -231,6 +232,9 @@ class Connection:
 
     def _on_subscribe(self, reasons: list[ReasonCode]) -> None:
         asked = [(topic, hearing.needed) for hearing in self._hearings for topic in hearing.topics]
+        if len(asked) != len(reasons):
+            self._say("broker_refuses_subscription", "it answers another one; does it speak MQTT 5?")
+            return
         refused = [its for its, reason in zip(asked, reasons, strict=True) if reason.is_failure]
         if not any(needed for _, needed in refused):
             self._listening = self.connections
@@ -250,7 +254,7 @@ class Connection:
 
     def _on_message(self, message: mqtt.MQTTMessage) -> None:
         arrival = Arrival(
-            message.topic,
+            topic_of(message),
             bytes(message.payload),
             message.retain,
             getattr(message.properties, "ResponseTopic", None),

@@ -7,7 +7,7 @@ project's own must be one of `UNITS`, and the first cell that cannot be read is 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 
 import numpy as np
@@ -15,10 +15,12 @@ from numpy.typing import NDArray
 
 from daemon.errors import SourceError
 from daemon.export.csv import csv_lines
-from daemon.tables.values import EARLIEST_MS, LATEST_MS, number, utc_ms
+from daemon.tables.values import LATEST_MS, number, utc_ms
 from rules.quantities import UNITS, Quantity
 
 _SECONDS_BELOW = 1e11  # as seconds the year 5138, as milliseconds 1973
+_ROUNDED = timedelta(milliseconds=1)
+_SECONDS_FROM = 100_000  # below are the days that spreadsheets count, up to the year 2173
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,7 @@ def read_csv(path: Path, layout: CsvLayout, columns: Sequence[str]) -> CsvTable:
     header = [name.strip() for name in next(lines, ("", []))[1]]
     at = [_place(name, header, path) for name in (layout.time_column, *columns)]
     for where, row in lines:
-        if len(row) <= max(at):
+        if len(row) <= max(at) or any(map(str.strip, row[len(header) :])):
             raise SourceError(f"{where}: {len(row)} cells; the header has {len(header)}")
         times.append(_time_ms(row[at[0]], layout.zone, f"{where}, column {layout.time_column}"))
         for name, place, numbers in zip(columns, at[1:], cells, strict=True):
@@ -111,7 +113,7 @@ def _time_ms(text: str, zone: tzinfo | None, where: str) -> float:
     except ValueError:
         return _iso_ms(text, zone, where)
     found *= 1000 if abs(found) < _SECONDS_BELOW else 1
-    if not EARLIEST_MS <= found < LATEST_MS:
+    if not 1000 * _SECONDS_FROM <= found < LATEST_MS:
         raise SourceError(f"{where}: {text!r}; expected ISO 8601, or Unix seconds or milliseconds")
     return round(found)
 
@@ -124,8 +126,13 @@ def _iso_ms(text: str, zone: tzinfo | None, where: str) -> int:
             f"{where}: {text!r}; expected ISO 8601 from 1970 to 2099, such as 2026-07-11T17:00:01Z, "
             "or Unix seconds"
         ) from None
-    if zone is None and datetime.fromisoformat(text).tzinfo is None:
+    logged = datetime.fromisoformat(text)
+    if zone is None and logged.tzinfo is None:
         raise SourceError(f"{where}: {text!r} has no time zone; name the one that the logger kept")
+    read = datetime.fromtimestamp(found / 1000, zone)
+    if logged.tzinfo is None and abs(read.replace(tzinfo=None) - logged) > _ROUNDED:
+        why = f"there was no such time in {zone}; a logger without summer time keeps one such as Etc/GMT-1"
+        raise SourceError(f"{where}: {text!r}: {why}")
     return found
 
 

@@ -116,9 +116,9 @@ class Recorder:
         if self._awake != address or line.now_s() - self._still_since_s > AWAKE_S:
             line.wake()
         self._awake = address
-        line.send(telegram.command(address, what))
+        line.send(command := telegram.command(address, what))
         asked_s = line.now_s()
-        first = line.listen(asked_s + (self.answers_within_s or AGAIN_S))
+        first = self._first_behind(command, asked_s + (self.answers_within_s or AGAIN_S))
         self._still_since_s = line.now_s()
         if not first:
             raise NoAnswerError(f"no answer to {what}; check power, wiring, address, and who makes the break")
@@ -126,6 +126,15 @@ class Recorder:
         answer = self._rest_of(first, GAP_S)
         self._still_since_s = line.now_s()
         return answer
+
+    def _first_behind(self, command: bytes, until_s: float) -> bytes:
+        """Return what comes first behind our own break and command, which a shared wire gives back."""
+        heard = b""
+        while more := self.line.listen(until_s):
+            heard = (heard + more).lstrip(b"\0")
+            if not command.startswith(heard):
+                return heard.removeprefix(command)
+        return b""
 
     def _rest_of(self, heard: bytes, gap_s: float) -> bytes:
         """Return an answer up to its end, or to a silence."""

@@ -12,7 +12,7 @@ from drivers.outage import Outage
 from drivers.ports.kept import Port, Way, keep_open
 from drivers.ports.serial_port import GULP_BYTES
 from drivers.readings import Clock, Emit, Reading, Trouble, emission_rank
-from drivers.schedule import LEAST_REST_MS, Conduct, Schedule
+from drivers.schedule import LEAST_REST_MS, OWED_FOR_MS, Conduct, Schedule
 from drivers.text.line import LinePattern, Lines
 
 # How long a stop request may go unnoticed.
@@ -20,9 +20,8 @@ LOOK_UP_S = 0.1
 # Of a probe that sends more often than it is due, what comes by so much too early is taken.
 EARLY_SHARE = 0.2
 REST_PER_LATENCY = 2
-# While a late answer may come the port is looked at so often; what has not come after so long never will.
+# While a late answer may come the port is looked at so often.
 LISTEN_EVERY_MS = 50
-OWED_FOR_MS = 30_000
 _REMEMBERED = 64
 _FAILED = (errors.NoAnswerError, errors.GarbledAnswerError, errors.PayloadError, errors.LateAnswerError)
 
@@ -162,9 +161,12 @@ class TextBus:
         return max(LEAST_REST_MS, REST_PER_LATENCY * max(self._timeout_ms, *self._late_ms))
 
     def _drops_late(self, port: Port) -> bool:
-        """Throw away what came between two questions; return whether there was anything, and rest on."""
+        """Throw away what came between two questions; return whether there was anything, and rest on.
+
+        A mere end of line is that of the answer before, cut in two.
+        """
         heard = port.receive(time.monotonic())
-        if not heard:
+        if not heard.strip(b"\r\n"):
             return False
         now_ms = self._clock.now_ms()
         if self._is_owed():

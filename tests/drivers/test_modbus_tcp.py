@@ -174,6 +174,30 @@ class TestLateAnswers:
             emitted.wait_for(lambda e: len(e.readings) > 45 and e.kinds().count("late") >= 3, 100)
         assert [r for r in emitted.readings if r.value != BLOCKS[r.quantity]] == []
 
+    def test_an_answer_held_back_until_the_next_question_is_never_taken_for_its_own(self, emitted):
+        """A gateway with a buffer: what was late comes in one piece with the true answer, before it."""
+        values = dict(zip((0, 10, 20), BLOCKS.values(), strict=True))
+        registers = tuple(Register(name, INPUT, 10 * i, "float32") for i, name in enumerate(BLOCKS))
+        dice = random.Random(11)
+
+        def body(connection):
+            held = b""
+            for request in requests(connection, peer.over):
+                unit, function, address, _ = struct.unpack(">BBHH", request[:6])
+                words = struct.unpack(">HH", struct.pack(">f", values[address]))
+                held += answer_frame(unit, function, *words)
+                if dice.random() < 0.8:
+                    connection.sendall(held)
+                    held = b""
+
+        with TcpPeer(body) as peer:
+            line = GatewayLine("127.0.0.1", peer.port, "rtu", timeout_ms=60, retries=0)
+            probe = ModbusProbe("kreisel-1", 1, 20, registers)
+            with running(ModbusBus("gateway", line, (probe,), SystemClock(5), emitted)):
+                emitted.wait_for(lambda e: len(e.readings) > 20 and "garbled" in e.kinds(), 60)
+        assert [r for r in emitted.readings if r.value != BLOCKS[r.quantity]] == []
+        assert "two answers" in next(t.text for t in emitted.troubles if t.kind == "garbled")
+
     def test_an_answer_with_the_number_of_an_earlier_question_is_not_taken(self, emitted):
         def answer(number, unit, function, _address, _count):
             yield numbered_answer(number - 1, unit, function, 9999)
@@ -324,6 +348,23 @@ class TestWhatMisbehaves:
             emitted.wait_for(lambda e: len(e.values("temperature", "kreisel-1")) > 20)
         assert set(emitted.values("temperature", "kreisel-1")) == {1.0}
         assert set(emitted.values("temperature", "kreisel-2")) <= {2.0}
+
+    def test_a_frame_that_never_ends_costs_one_question(self, emitted):
+        """It would swallow the next answers as its own bytes, some twenty, before anybody could know."""
+        asked = []
+
+        def body(connection):
+            for request in requests(connection, peer.over):
+                asked.append(request)
+                if len(asked) == 2:
+                    connection.sendall(struct.pack(">HHHB", 2, 0, 250, 1))
+                connection.sendall(numbered_answer(struct.unpack(">H", request[:2])[0], 1, INPUT, 1850))
+
+        with TcpPeer(body) as peer, running(bus(peer.port, emitted, scale=20)):
+            emitted.wait_for(lambda e: len(e.readings) > 3)
+        assert len(asked) <= len(emitted.readings) + 2
+        assert emitted.kinds() == ["port"]
+        assert "never ends" in emitted.troubles[0].text
 
     def test_a_silent_gateway_does_not_delay_the_stop(self, emitted):
         with (

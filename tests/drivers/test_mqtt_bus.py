@@ -18,8 +18,10 @@ from drivers.mqtt_bus import LOOP_S, MqttBus
 from drivers.mqtt_message import Field, MqttTopic
 from drivers.readings import Reading, Receipt, Surroundings, Trouble, Waited
 from tests.rigs.emitted import Emitted, running
+from tests.rigs.parts.bare_broker import BareBroker, frame, granted, published
 from tests.rigs.parts.dynamic_security import dynamic_security
 from tests.rigs.parts.mosquitto import Mosquitto, free_port
+from tests.rigs.parts.simulator_process import wait_for
 from tests.rigs.parts.system_clock import SystemClock
 
 CLOCK = SystemClock()
@@ -351,6 +353,33 @@ class TestTooMuch:
         assert f"flood on {sent}: it publishes far too often" in emitted.troubles[0].text
         assert BURST <= len(emitted.values("temperature", "flood")) < BURST + 500
 
+    @pytest.mark.parametrize("sent", ["lab/junk/up", "lab/east/up"])
+    def test_a_flood_into_a_wildcard_silences_no_topic_that_gave_readings(self, broker, emitted, sent):
+        """A stranger floods, or one of the two probes: the other is heard all the same, each message once."""
+        uplinks = [
+            MqttTopic(name, "lab/+/up", "json", (Field("temperature", "/t"),), 60_000, ("/id", name))
+            for name in ("a1", "a2")
+        ]
+        flood = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
+        with Subscribed(broker, uplinks, emitted):
+            broker.publish("lab/east/up", '{"id": "a1", "t": 0}')
+            broker.publish("lab/west/up", '{"id": "a2", "t": 0}')
+            emitted.wait_for(lambda e: len(e.readings) == 2)
+            flood.connect(broker.host, broker.port)
+            flood.loop_start()
+            for _ in range(2 * BURST):
+                flood.publish(sent, "{}")
+            emitted.wait_for(lambda e: "refused" in e.kinds())
+            broker.wait_for_log("Sending UNSUBACK")
+            for nth in range(1, 4):
+                broker.publish("lab/west/up", json.dumps({"id": "a2", "t": nth}))
+                broker.publish("lab/east/up", json.dumps({"id": "a1", "t": nth}))
+            emitted.wait_for(lambda e: 3.0 in e.values("temperature", "a2"))
+            flood.disconnect()
+            flood.loop_stop()
+        assert emitted.values("temperature", "a2") == [0, 1, 2, 3]
+        assert emitted.values("temperature", "a1") == ([0] if "east" in sent else [0, 1, 2, 3])
+
     def test_a_huge_payload_is_not_even_sent_to_us(self, broker, emitted):
         with Subscribed(broker, [plain()], emitted):
             before_kib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
@@ -546,3 +575,25 @@ class TestSetup:
         stop.set()
         MqttBus("air", "127.0.0.1", free_port(), (plain(),), around(), emitted).run(stop)
         assert emitted.items == []
+
+
+class TestABrokerThatChecksNothing:
+    @pytest.mark.parametrize("topic", [b"wild/\xff\xfe", b""])
+    def test_a_topic_that_is_no_text_is_told_and_confirmed(self, emitted, topic):
+        said = [published(topic, b"18", 7), published(b"water/tray", b"19", 8)]
+        with (
+            BareBroker(publishes=said) as broker,
+            running(bus(broker, [plain(), plain("wild", "wild/#")], emitted)),
+        ):
+            emitted.wait_for(lambda e: e.values("temperature", "tray"))
+            wait_for(lambda: frame(0x40, struct.pack(">H", 7)) in broker.heard)
+        assert emitted.kinds() == ["garbled"]
+
+    @pytest.mark.parametrize(
+        "answer", [lambda number, count: granted(number + 1, count), lambda n, _: granted(n, 1)]
+    )
+    def test_an_answer_to_another_subscription_ends_the_connection(self, emitted, answer):
+        with BareBroker(answer) as broker, running(bus(broker, [plain(), plain("wild", "wild/#")], emitted)):
+            emitted.wait_for(lambda e: e.troubles)
+        assert emitted.kinds() == ["port"]
+        assert "another subscription" in emitted.troubles[0].text

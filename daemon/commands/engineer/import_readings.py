@@ -43,24 +43,27 @@ def _import(options: argparse.Namespace) -> int:
             if path.exists():
                 raise SourceError(f"{path}: is there already; an import makes a new journal")
         with closing(Journal(part, writable=True)) as journal, shown("import") as show:
-            marks: list[Mark] = []
-            count = 0
-            for more in _steps(journal, options, settings, marks):
+            marks, notes, count = list[Mark](), list[str](), 0
+            for more in _steps(journal, options, settings, marks, notes):
                 count += more
                 show(count)
             journal.checkpoint()
         if marks:
             write_marks(beside_it, marks)
-    print(f"{options.journal}: {count} readings")
+    print("\n".join([f"{options.journal}: {count} readings", *notes]))
     return 0
 
 
 def _steps(
-    journal: Journal, options: argparse.Namespace, settings: Settings | None, marks: list[Mark]
+    journal: Journal,
+    options: argparse.Namespace,
+    settings: Settings | None,
+    marks: list[Mark],
+    notes: list[str],
 ) -> Iterator[int]:
     """Write what the file holds into an empty journal; give the number of readings of each step."""
     if not (options.file.is_dir() or options.file.suffix == ".nc"):
-        return _take_recording(journal, options, settings)
+        return _take_recording(journal, options, settings, notes)
     if settings is not None:
         raise SourceError(f"--settings: the record {options.file} has the plans of its time; leave it out")
     with needing("record", "a record"):
@@ -73,14 +76,15 @@ def _begin(journal: Journal, settings: Settings, at_ms: int) -> None:
 
 
 def _take_recording(
-    journal: Journal, options: argparse.Namespace, settings: Settings | None
+    journal: Journal, options: argparse.Namespace, settings: Settings | None, notes: list[str]
 ) -> Iterator[int]:
-    """Write another logger's CSV down, as `bellwatch replay` would read it."""
+    """Write another logger's CSV down, as `bellwatch replay` would read it; note what was left out."""
     if is_journal(options.file):
         raise SourceError(f"{options.file}: a journal already, which `bellwatch replay` takes as it is")
     if settings is None:
         raise SourceError(f"{options.file}: no record; for another logger's CSV name --settings and --column")
     recording = csv_recording(options.file, csv_layout(options), settings)
+    notes += [f"{count} readings refused: {why}" for why, count in recording.rejected.items()]
     with journal.transaction():
         _begin(journal, settings, recording.start_ms)
         numbers = {key: journal.inputs.source_id(*names) for key, names in recording.sources.items()}

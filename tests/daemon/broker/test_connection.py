@@ -10,6 +10,7 @@ from daemon.broker.connection import RECEIVED_AT_MOST, Connection
 from daemon.errors import SettingsError
 from daemon.journal.outbox import Message
 from daemon.settings.rack import BrokerSettings
+from tests.rigs.parts.bare_broker import BareBroker, granted, published
 from tests.rigs.parts.dynamic_security import dynamic_security
 from tests.rigs.parts.mosquitto import Mosquitto, free_port
 from tests.rigs.parts.simulator_process import wait_for
@@ -224,6 +225,25 @@ def test_an_error_that_nobody_thought_of_is_logged_and_raised_where_the_owner_lo
             assert hearing.take(1) == []
     (died,) = [line for line in said if line["event"] == "thread_died"]
     assert (died["log_level"], died["of"]) == ("critical", "Connection")
+
+
+def test_a_broker_that_checks_nothing_ends_no_thread(said):
+    """A topic that is no text is passed over, an answer to another subscription is as good as a refusal."""
+    said_there = [published(b"rack/\xff", b"1", 7), published(b"rack/a", b"2", 8)]
+    with BareBroker(publishes=said_there) as broker:
+        connection = to(broker)
+        hearing = connection.hear(["rack/#"])
+        with started(connection):
+            assert [arrival.payload for arrival in taken(hearing, 1)] == [b"2"]
+            assert connection.connected
+    with BareBroker(lambda number, count: granted(number, count + 1)) as broker:
+        connection = to(broker)
+        connection.hear(["rack/#"])
+        with started(connection):
+            wait_for(lambda: connection.trouble)
+            assert connection.connected
+            assert not connection.listening
+    assert "thread_died" not in {line["event"] for line in said}
 
 
 def test_an_authority_that_cannot_be_read_is_told_in_one_line(tmp_path):

@@ -66,12 +66,23 @@ def test_comments_blank_lines_decimal_commas_and_gaps(tmp_path):
         ("time,x\n", "column 't' is not among time, x"),
         ("", "column 'time' is not among nothing"),
         ("time,t\n99999999999999999,1\n", "line 2, column time"),
+        ("time,t\n46082.5,1\n", "line 2, column time: '46082.5'; expected ISO 8601"),  # a spreadsheet's day
+        ("time,t\n1783857600,15,5\n", "line 2: 3 cells; the header has 2"),  # a decimal comma
     ],
 )
 def test_the_first_bad_cell_is_named_by_its_line(tmp_path, text, complaint):
     with pytest.raises(SourceError) as told:
         read_csv(csv_file(tmp_path, text), CsvLayout("time"), ["t"])
     assert complaint in str(told.value)
+
+
+@pytest.mark.parametrize("logged", ["2026-03-29 02:00:00", "2026-03-29 02:59:59"])
+def test_a_time_that_its_zone_has_not_is_told(tmp_path, logged):
+    """A logger that keeps no summer time: its hour that is missing here would be laid over the next one."""
+    path = csv_file(tmp_path, f"time,t\n2026-03-29 01:59:59,1\n{logged},1\n2026-03-29 03:00:00,1\n")
+    zone = ZoneInfo("Europe/Copenhagen")
+    with pytest.raises(SourceError, match=r"line 3, column time: .*no such time in Europe/Copenhagen"):
+        read_csv(path, CsvLayout("time", zone=zone), ["t"])
 
 
 def test_a_file_that_is_cut_short_is_told(tmp_path):

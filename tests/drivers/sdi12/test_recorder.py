@@ -64,6 +64,31 @@ def test_what_is_garbled_once_is_asked_again(bad):
     assert said(line) == ["break", "0MC!", "0D0!", "0D0!"]
 
 
+class OneWire(MovedLine):
+    """Break and commands come back: data goes both ways over one wire (SDI-12 version 1.4, 3.1)."""
+
+    def wake(self):
+        super().wake()
+        self.later(0, b"\0")
+
+    def send(self, command):
+        for nth, byte in enumerate(command, start=1):
+            self.later(CHARACTER_S * nth, bytes([byte]))
+        super().send(command)
+
+
+@pytest.mark.parametrize("within_s", [None, 1.0])
+def test_what_comes_back_of_our_own_is_no_answer(within_s):
+    line = OneWire(Sensor())
+    recorder = Recorder(line, within_s)
+    assert recorder.identify("0").version == 14
+    assert recorder.collect("0", recorder.start("0", "M", True), 35, True) == [18.5]
+    assert said(line) == ["break", "0I!", "0MC!", "0D0!"]
+    assert recorder.stray == b""
+    with pytest.raises(NoAnswerError):
+        Recorder(OneWire(), within_s).identify("0")
+
+
 def test_the_answer_ends_before_it_is_asked_again():
     """Bytes in pieces 40 ms apart, as behind a slow adapter."""
     line = MovedLine()

@@ -292,6 +292,21 @@ class TestPolled:
         TextBus("text", port, tuple(alike), port, emitted, 1_000, 0).run(threading.Event())
         assert len(emitted.values("temperature", "b")) > 3
 
+    def test_an_end_of_line_in_two_pieces_is_no_late_answer(self, line, emitted):
+        """At CR the answer is there; the LF comes a character later, or many."""
+        ends = []
+
+        def answer(_name):
+            ends.append(threading.Timer(0.03, os.write, (line.master, b"\n")))
+            ends[-1].start()
+            return b"a:18.5\r", 0
+
+        with Answerer(line, answer), running(bus(line, self.asked("a", every_ms=100), emitted)):
+            emitted.wait_for(lambda e: len(e.readings) > 5)
+        for end in ends:
+            end.join()
+        assert emitted.kinds() == []
+
     def test_how_late_an_answer_was_counts_from_when_it_came(self, monkeypatch, emitted):
         """Not from when it was found at the next poll: the rests of all would grow without end."""
         line = MovedLine({b"?a\r": (3.3, b"a:1\n"), b"?b\r": (0.05, b"b:2\n")}, until_s=7_200)

@@ -59,6 +59,22 @@ def test_another_loggers_csv_is_described_by_a_few_options(bench, tmp_path, caps
     assert readings.time_ms.tolist() == [1_786_701_600_000 + ms for ms in (0, 30_000, 90_000)]
 
 
+def test_readings_that_an_import_leaves_out_are_counted(bench, tmp_path, capsys):
+    """In the night when clocks are set back an hour comes twice, and a logger's file does not say which."""
+    rows = [f"2026-10-25 02:{minute:02}:00,{hour + 15}\n" for hour in range(2) for minute in range(0, 60, 20)]
+    (tmp_path / "logger.csv").write_text("time,bath\n" + "".join(rows))
+    command = [
+        "import",
+        str(tmp_path / "logger.csv"),
+        str(tmp_path / "new.sqlite"),
+        "--settings",
+        settings_of(bench),
+    ]
+    assert main([*command, "--column", "bath=k1-ct/temperature", "--zone", "Europe/Copenhagen"]) == 0
+    told = capsys.readouterr().out.splitlines()
+    assert told == [f"{tmp_path / 'new.sqlite'}: 3 readings", "3 readings refused: time already taken"]
+
+
 @pytest.fixture(params=["csv", "parquet", "nc"])
 def record(bench, tmp_path, request):
     path = tmp_path / ("record.nc" if request.param == "nc" else request.param)
