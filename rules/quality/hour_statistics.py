@@ -193,16 +193,19 @@ class Buckets:
             when, extremes = self.when.copy(), self.extremes.copy()
             when[1, -1] += at_ms.size
             when[3, -1] = at_ms[-1]
-            extremes[0, -1] = np.minimum(value.min(), extremes[0, -1])
-            extremes[1, -1] = np.maximum(value.max(), extremes[1, -1])
+            its = [value.min(), value.max()]
+            its += its if witness is None else [witness.min(), witness.max()]
+            extremes[::2, -1] = np.minimum(its[::2], extremes[::2, -1])
+            extremes[1::2, -1] = np.maximum(its[1::2], extremes[1::2, -1])
             return type(self)(when, extremes), np.full(at_ms.size, self.size - 1)
         count = np.concatenate((starts[1:], [at_ms.size])) - starts
         when = np.array((numbers, count, at_ms[starts], at_ms[starts + count - 1]))
-        lows, highs = np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)
-        its = (lows, highs)
-        if witness is not None:
-            its = np.minimum.reduceat(witness, starts), np.maximum.reduceat(witness, starts)
-        extremes = np.array((lows, highs, *its))
+        rows = [np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)]
+        if witness is None:
+            rows += rows
+        else:
+            rows += [np.minimum.reduceat(witness, starts), np.maximum.reduceat(witness, starts)]
+        extremes = np.array(rows)
         kept = self.size
         if kept and self.when[0, -1] == numbers[0]:
             kept -= 1
