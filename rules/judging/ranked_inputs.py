@@ -41,6 +41,8 @@ PRESSURE_HOLDS_MS = 6 * 3_600_000
 CHANGE_PER_HOUR = {Quantity.TEMPERATURE: 0.5, Quantity.SALINITY: 0.3, Quantity.AIR_PRESSURE: 1.0}
 """While a channel's own history does not say more."""
 ON_ONE_SUPPLY = 1.0
+NO_WEATHER_HPA = 2 * WEATHER_HPA
+"""Deeper or higher than what any weather makes of the standard atmosphere, but for a storm's eye."""
 USUALLY = {Quantity.TEMPERATURE: 3.0, Quantity.SALINITY: 3.0}
 ANYWHERE = {Quantity.TEMPERATURE: (15.0, 10.0), Quantity.SALINITY: (32.0, 6.0)}
 """The water of a moon jellyfish that nobody ever told us anything about."""
@@ -229,10 +231,16 @@ class Inputs:
         return newest
 
     def _told(self, name: str, at: Series, value: Array) -> Array:
-        """Return what a disputed probe makes of a value, in proportion where it is derived; NaN elsewhere."""
+        """Return what a disputed probe makes of a value, in proportion where it is derived; NaN elsewhere.
+
+        What no weather does at the altitude of the rack, where that is known, nobody believes of a barometer.
+        """
         raw, own = self._disputed(name, at), self._own(name)
         if raw is None:
             return np.full(value.size, np.nan)
+        altitude_m = self._watch_list.plan.altitude_m
+        if altitude_m is not None and self._watch_list.by_name[name].quantity is Quantity.AIR_PRESSURE:
+            raw = np.where(np.abs(raw - standard_air_pressure_hpa(altitude_m)) > NO_WEATHER_HPA, np.nan, raw)
         return raw if own == name else value * raw / self._last(own, at)[1]
 
     def _own(self, name: str) -> str:

@@ -1,6 +1,7 @@
 """Faults of probes, cables and lines, put into the readings. Each function is named after its row."""
 
 import math
+from dataclasses import replace
 
 import gsw
 import numpy as np
@@ -74,6 +75,16 @@ def probe_stuck_device(_folder):
     for source in (T1, C1, O1):
         found.value[source][found.after] = found.value[source][np.argmax(found.after)]
     return came(found.run(), K1)
+
+
+def probe_stuck_after_move(_folder):
+    found = Water(hours=7)
+    found.temperature[1] += 0.35 * np.sin(found.since_h * 1.2)
+    found.measured()
+    moved = 0.9 * np.clip(found.since_h * 12, 0.0, 1.0)
+    before = found.value[C1][np.argmax(found.after)]
+    found.value[C1][found.after] = np.round(before - moved[found.after], 2)
+    return came(found.run(), "unwatched")
 
 
 def probe_stuck_alone(_folder):
@@ -314,6 +325,13 @@ def probe_barometer_silent(_folder):
 def probe_barometer_wrong(_folder):
     found = changed(P, lambda w: 500.0 + 0.0 * w.value[P], hours=26, every_ms=MINUTE)
     told = found.run()
+    false = [text for text in told.texts() if "oxygen" in text]
+    return Came(told.daily_s("air pressure|air_pressure|barometer"), f"called: {false[0]}" if false else "")
+
+
+def probe_barometer_leaps(_folder):
+    found = changed(P, lambda w: np.round(0.750062 * w.value[P], 1), hours=26, every_ms=MINUTE)
+    told = found.run(plan=replace(found.plan(), altitude_m=30.0))
     false = [text for text in told.texts() if "oxygen" in text]
     return Came(told.daily_s("air pressure|air_pressure|barometer"), f"called: {false[0]}" if false else "")
 

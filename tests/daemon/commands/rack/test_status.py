@@ -183,7 +183,7 @@ def test_the_pressure_of_the_air_says_if_it_is_not_believed(rack):
     rack.minutes(30)
     send(rack, "barometer", "air_pressure", 101.1)
     said = words(page_of(rack, later_s=9))
-    assert "Air pressure 101.1 hPa not believed: no water can be so; " in said
+    assert "Air pressure 101.1 hPa not believed: no water can be so, changes faster than water does; " in said
     assert "1011.0 hPa if sent in kPa" in said, "1 kPa is 10 hPa (SI)"
 
 
