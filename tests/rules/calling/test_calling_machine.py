@@ -340,6 +340,16 @@ def test_what_was_shelved_and_is_seen_when_the_shelf_ends_is_called_again(after_
     calling.pass_time(ms=HOUR, pieces=1)
 
 
+def test_a_restart_changes_nothing_of_a_call_that_reached_nobody_and_waits_for_the_morning():
+    calling = Calling()
+    calling.begin(start_ms=NOON)
+    calling.hear(alarm="k1/temperature/high", priority=Priority.MEDIUM, trigger="raised")
+    calling.pass_time(ms=12 * HOUR, pieces=1)
+    calling.whole.undelivered(calling.matters["north/loop"].newest_id, calling.now_ms)
+    calling.cut.undelivered(calling.matters["north/loop"].newest_id, calling.now_ms)
+    calling.restart()
+
+
 def test_what_is_asked_about_again_in_a_flood_is_told_with_the_rest_of_it():
     calling = CallingInAFlood()
     calling.begin(start_ms=NIGHT)
