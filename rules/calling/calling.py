@@ -6,8 +6,8 @@
 3. A problem that is over, or that nobody need be called for, calls nobody more. Who was called is told that
    it is over, unless people sleep or only a hold has ended: then the digest says it.
 4. Below critical a person gets no more than the flood gate admits; the rest is told as one call.
-5. Seen is not solved: what somebody has seen and still stands is called again after a time, from that person
-   on; from the next one on where a promise to be there has run out. Everybody who was called is told of it.
+5. Seen is not solved: what somebody has seen and still stands is called again in time, whatever else ends,
+   from that person on, or from the next where a promise to be there has run out. Whoever was called knows it.
 6. A call carries the number of its problem and its own; no number is ever used twice.
 7. A drill is called by day as a critical alarm, beside the flood gate, and ends when anything real is called.
 """
@@ -187,6 +187,8 @@ class Caller:
             problem.answer, problem.answered_ms = Answer(Reply.QUIET, event.who, event.until_ms), self.now_ms
             for person in [told for told in problem.told if told != event.who]:
                 self._write(problem, CallKind.TAKEN, person, Priority.LOW)
+        elif word.stand is Stand.SEEN and before is not None and problem.urgency is None:
+            problem.answer, problem.answered_ms, problem.again_ms = AT_THE_RACK, self.now_ms, None
         self.review(problem, before)
 
     def _home(self, word: Word) -> Problem | None:
@@ -230,18 +232,17 @@ class Caller:
 
     def review(self, problem: Problem, before: Priority | None) -> None:
         """Start, go on with or stop calling, now that the urgency may differ from what it was `before`."""
-        now, seen = problem.urgency, problem.seen
-        if seen is None:
+        now = problem.urgency
+        if problem.seen is None:
             problem.again_ms = None
-        elif problem.again_ms is None and now is not None:  # seen at the rack, while a milder one calls
-            problem.again_ms = self.now_ms + self.duty.manners[seen].ask_again_ms
-            self.calls.plan(problem, problem.due_ms)
+        elif problem.again_ms is None:  # seen at the rack, the last of it or while others call
+            self._ask_again(problem, AT_THE_RACK)
+            self.calls.plan(problem, None if now is None else problem.due_ms)
         if not problem.open:
             self._close(problem)
-        elif now is None:
-            if before is not None:
-                self._settle(problem)
-        elif before is None or now > before:
+        elif now is None and before is not None:
+            self._settle(problem)
+        elif now is not None and (before is None or now > before):
             due_ms = self.now_ms + self.duty.gather_ms
             gathering = problem.handed_ms is None and problem.due_ms is not None and before is not None
             problem.begin()
@@ -260,6 +261,7 @@ class Caller:
             self.calls.plan(problem, self.now_ms)
         else:
             problem.see()
+            self._ask_again(problem, answer)
             self._settle(problem)
         for person in [told for told in problem.told if told != answer.who]:
             self._write(problem, CallKind.TAKEN, person, Priority.LOW)
@@ -267,19 +269,18 @@ class Caller:
     def _settle(self, problem: Problem) -> None:
         """Call nobody more about what is seen or silenced, before it is asked about again."""
         self.upshot.settled.append(problem.number)
-        seen, problem.waits = problem.seen, False
-        if seen is None:  # shelved, say
-            problem.again_ms = None
-            self.calls.plan(problem, None)
-            return
-        if problem.answer is None or problem.answered_ms != self.now_ms:
+        problem.waits = False
+        if problem.seen and (problem.answer is None or problem.answer.reply is Reply.NEXT):
             problem.answer, problem.answered_ms = AT_THE_RACK, self.now_ms
-        answer = problem.answer
+        self.calls.plan(problem, None)
+
+    def _ask_again(self, problem: Problem, answer: Answer) -> None:
+        if (seen := problem.seen) is None:
+            return
         again_ms = QUIET_MS if answer.reply is Reply.QUIET else self.duty.manners[seen].ask_again_ms
         if answer.reply is Reply.ON_MY_WAY and answer.until_ms is not None:
             again_ms = min(max(answer.until_ms - self.now_ms, 0), PROMISED_AT_MOST_MS)
         problem.again_ms = self.now_ms + again_ms
-        self.calls.plan(problem, None)
 
     def call_again(self, problem: Problem) -> None:
         """Let what was seen call again, from whoever answered on, or the next one after that."""

@@ -245,7 +245,7 @@ class Escalation:
             if newest and problem.urgency is not None and problem.failed + 1 < len(self.duty.rota.people):
                 problem.failed += 1
                 problem.step += 1
-                problem.handed_ms = at_ms
+                problem.handed_ms, problem.waits = at_ms, False
                 self._state.calls.plan(problem, at_ms)
         return upshot
 

@@ -200,6 +200,22 @@ def test_what_is_critical_and_seen_is_called_again_in_time_whatever_milder_joins
     }
 
 
+@pytest.mark.parametrize("other", Priority)
+@pytest.mark.parametrize("reply", [Reply.SEEN, Reply.ON_MY_WAY, Reply.QUIET])
+def test_what_comes_and_goes_beside_it_does_not_put_off_that_what_is_seen_calls_again(reply, other):
+    team = calling(duty=SHIPPED)
+    team.hear(word(cause="loop"), NIGHT)
+    team.advance(NIGHT + MIN)
+    says(team, reply, "bo", 1, until=31)
+    for minutes in (20, 30):
+        beside = {"alarm": "k2/temperature/high", "priority": other, "cause": "loop"}
+        team.hear(word(minutes, **beside), NIGHT + minutes * MIN)
+        team.hear(over(minutes + 1, **beside), NIGHT + minutes * MIN + 10_000)
+    (first, *_) = team.advance(NIGHT + 31 * MIN).calls
+    assert ((first.at_ms - NIGHT) / MIN, first.person) == (31, "cy" if reply is Reply.ON_MY_WAY else "bo")
+    assert (first.answer.reply, first.answer.who) == (reply, "bo"), "nobody was at the rack"
+
+
 def test_a_button_pressed_twice_passes_over_nobody():
     team = called()
     told = [call for _ in range(2) for call in calls(says(team, Reply.NEXT, "ada", 1))]

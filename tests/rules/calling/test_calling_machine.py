@@ -8,6 +8,7 @@ who were told. A second calling fold lives through the same story with restarts;
 import json
 from dataclasses import dataclass, field, replace
 
+import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
@@ -70,12 +71,13 @@ class Matter:
     def settle(self, now_ms, reply=Reply.SEEN, who=""):
         """Seen is not solved: it calls again, from whoever answered on."""
         self.call_by_ms, line_up = None, DUTY.rota.line_up(now_ms)
-        self.again_ms = None if self.seen is None else now_ms + AGAIN[self.seen]
-        if reply is Reply.QUIET and self.seen is not None:
-            self.again_ms = now_ms + 30 * MIN
+        self.again_ms = now_ms + (30 * MIN if reply is Reply.QUIET else AGAIN[self.seen])
         self.again_step = (line_up.index(who) if who else 0) + (reply is Reply.ON_MY_WAY)
 
-    def call_again(self):
+    def call_again(self, now_ms):
+        """What is seen calls again once it is time."""
+        if self.again_ms is None or self.again_ms > now_ms:
+            return
         for alarm, (stand, worst) in self.stands.items():
             if stand is Stand.SEEN:
                 self.stands[alarm] = (Stand.CALLS, worst)
@@ -93,12 +95,12 @@ class Matter:
         unseen = stand is before is Stand.CALLS
         self.stands[alarm] = (stand, max(worst, priority) if unseen else priority)
 
-    def review(self, before, now_ms, reply=Reply.SEEN):
-        """Somebody must be called sooner where it is new, or worse than it was."""
-        if self.urgency is None and before is not None:
-            self.settle(now_ms, reply)
+    def review(self, before, now_ms, seen):
+        """Somebody must be called sooner where it is new, or worse than it was; an end settles nothing."""
+        if self.urgency is None and before is not None and seen:
+            self.settle(now_ms)
         elif self.urgency is None:
-            self.again_ms = None if self.seen is None else self.again_ms
+            self.call_by_ms = None
         elif before is None or self.urgency > before:
             gathering = before is not None and self.handed_ms is None and self.call_by_ms is not None
             gathered_ms = now_ms + DUTY.gather_ms
@@ -182,7 +184,7 @@ class Calling(RuleBasedStateMachine):
         before = matter.urgency
         matter.hear(alarm, trigger, priority)
         shelved = trigger == "shelved" and priority is Priority.CRITICAL
-        matter.review(before, self.now_ms, Reply.QUIET if shelved else Reply.SEEN)
+        matter.review(before, self.now_ms, stand is Stand.SEEN)
         if matter.over:
             del self.matters[heard.problem]
             self.ended(matter, told.calls)
@@ -264,12 +266,13 @@ class Calling(RuleBasedStateMachine):
                 assert not self.roomy
                 for about in call.about:
                     matter = self.matters[about.problem]
+                    matter.call_again(call.at_ms)
                     assert matter.urgency is not None, "seen, and told all the same"
                     matter.told.add(call.person)
         for matter in self.matters.values():
-            if matter.again_ms is not None and matter.again_ms <= self.now_ms:
-                assert matter.seen is not Priority.CRITICAL, "what was seen was not called again in time"
-                matter.call_again()
+            late = matter.again_ms is not None and matter.again_ms <= self.now_ms
+            assert not late or matter.seen is not Priority.CRITICAL, "what was seen was not called again"
+            matter.call_again(self.now_ms)
             if matter.urgency is Priority.CRITICAL:
                 assert matter.call_by_ms > self.now_ms, "an unseen critical alarm was not called in time"
             if matter.call_by_ms is not None and matter.call_by_ms <= self.now_ms:
@@ -279,8 +282,7 @@ class Calling(RuleBasedStateMachine):
         assert (call.problem, call.person, call.at_ms) not in self.calls, "called twice at once"
         self.calls.add((call.problem, call.person, call.at_ms))
         matter = self.matters[call.about[0].problem]
-        if matter.again_ms is not None and matter.again_ms <= call.at_ms:
-            matter.call_again()
+        matter.call_again(call.at_ms)
         assert call.priority is matter.urgency, "the worst that nobody has seen"
         assert call.priority is not Priority.LOW
         assert call.priority is not Priority.MEDIUM or self.duty.quiet_ends_ms(call.at_ms) is None
@@ -314,3 +316,44 @@ def test_a_call_that_reaches_nobody_passes_on_although_word_of_a_shelf_went_out_
     calling.pass_time(ms=15_000, pieces=1)
     calling.hear(alarm="k1/temperature/high", priority=Priority.CRITICAL, trigger="shelved")
     calling.not_reached(chance=0)
+
+
+def test_what_is_acknowledged_at_the_rack_in_the_moment_of_an_answer_is_called_again_from_who_is_on_call():
+    calling = Calling()
+    calling.begin(start_ms=NIGHT)
+    calling.hear(alarm="k1/temperature/high", priority=Priority.CRITICAL, trigger="raised")
+    calling.answer(chance=0, who="bo", reply=Reply.SEEN)
+    calling.hear(alarm="k2/temperature/high", priority=Priority.CRITICAL, trigger="raised")
+    calling.hear(alarm="k2/temperature/high", priority=Priority.CRITICAL, trigger="acknowledged")
+    calling.pass_time(ms=HOUR, pieces=1)
+
+
+@pytest.mark.parametrize("after_ms", [MIN, 39 * MIN, HOUR])
+def test_what_was_shelved_and_is_seen_when_the_shelf_ends_is_called_again(after_ms):
+    calling = Calling()
+    calling.begin(start_ms=NIGHT)
+    calling.hear(alarm="k1/oxygen/low", priority=Priority.CRITICAL, trigger="raised")
+    calling.answer(chance=0, who="ada", reply=Reply.SEEN)
+    calling.hear(alarm="k1/oxygen/low", priority=Priority.CRITICAL, trigger="shelved")
+    calling.pass_time(ms=after_ms, pieces=1)
+    calling.hear(alarm="k1/oxygen/low", priority=Priority.CRITICAL, trigger="acknowledged")
+    calling.pass_time(ms=HOUR, pieces=1)
+
+
+def test_a_restart_changes_nothing_of_a_call_that_reached_nobody_and_waits_for_the_morning():
+    calling = Calling()
+    calling.begin(start_ms=NOON)
+    calling.hear(alarm="k1/temperature/high", priority=Priority.MEDIUM, trigger="raised")
+    calling.pass_time(ms=12 * HOUR, pieces=1)
+    calling.whole.undelivered(calling.matters["north/loop"].newest_id, calling.now_ms)
+    calling.cut.undelivered(calling.matters["north/loop"].newest_id, calling.now_ms)
+    calling.restart()
+
+
+def test_what_is_asked_about_again_in_a_flood_is_told_with_the_rest_of_it():
+    calling = CallingInAFlood()
+    calling.begin(start_ms=NIGHT)
+    calling.hear(alarm="k1/oxygen/low", priority=Priority.HIGH, trigger="raised")
+    calling.answer(chance=0, who="ada", reply=Reply.QUIET)
+    calling.hear(alarm="k1/temperature/high", priority=Priority.HIGH, trigger="raised")
+    calling.pass_time(ms=30 * MIN + 15_000, pieces=1)
