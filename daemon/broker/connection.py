@@ -32,6 +32,8 @@ Presence = Callable[[str], Message]
 
 LONGEST_RECONNECT_S = 30
 KEEP_ALIVE_S = 30
+LOOKS_EVERY_S = 5.0
+"""What is published or comes wakes paho's thread; by itself it looks so often whether a ping is due."""
 IN_FLIGHT_AT_MOST = 20
 RECEIVED_AT_MOST = 200
 PACKET_AT_MOST = 65_536
@@ -279,7 +281,9 @@ class _Client(mqtt.Client):
 
     ended_by: BaseException | None = None
 
-    def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> MQTTErrorCode:
+    def loop_forever(
+        self, timeout: float = LOOKS_EVERY_S, retry_first_connection: bool = False
+    ) -> MQTTErrorCode:
         """Do the work of paho's thread, and keep what ends it."""
         try:
             return super().loop_forever(timeout, retry_first_connection)
