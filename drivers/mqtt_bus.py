@@ -3,6 +3,7 @@
 import secrets
 import ssl
 import threading
+from contextlib import suppress
 from functools import partial
 from itertools import combinations
 
@@ -16,14 +17,14 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from drivers import errors
 from drivers.flood import SHUT_MS, Gates
 from drivers.mqtt_message import Measurement, MqttTopic, check_age, filters_of, measure, overlap
-from drivers.mqtt_packets import Packets, topic_of
+from drivers.mqtt_packets import Packet, Packets, topic_of
 from drivers.outage import Outage
 from drivers.payload import MAX_PAYLOAD_BYTES, json_says
 from drivers.readings import RECEIPTS_OPEN, Emit, Reading, Receipt, Surroundings, Trouble, Waited
 
 KEEP_ALIVE_S = 30
-# How long a stop request, or a commit, may go unnoticed.
-LOOP_S = 0.25
+# What the broker sends, a commit and a stop end the wait; what falls due by itself comes so much late.
+LOOP_S = 4
 # The broker keeps for us what is published while we are away, for so long at most.
 SESSION_S = 86_400
 # What is larger is not even sent to us; what is smaller and too large all the same is told with its bytes.
@@ -84,24 +85,29 @@ class MqttBus:
         self._outage = Outage()
         self._asked: dict[int | None, list[str]] = {}
         self._goodbye: errors.ProbeError | None = None
+        self._client = self._new_client()
 
     def run(self, stop: threading.Event) -> None:
         """Receive until `stop` is set; a broker that is away is tried again, the unexpected is raised."""
-        client = self._new_client()
+        threading.Thread(target=self._wake_at, args=(stop,), daemon=True).start()
         try:
             while not stop.is_set():
                 try:
-                    self._receive(client, stop)
+                    self._receive(stop)
                 except (errors.PortLostError, errors.RefusedError) as lost:
                     now_ms = self._clock.now_ms()
                     if self._outage.failed(str(lost), now_ms):
                         self._complain(lost, None)
                     self._clock.wait(stop, self._outage.retry_ms(now_ms))
         finally:
-            client.disconnect()
+            self._client.disconnect()
 
-    def _new_client(self) -> mqtt.Client:
-        client = mqtt.Client(
+    def _wake_at(self, stop: threading.Event) -> None:
+        stop.wait()
+        self._client.wake()
+
+    def _new_client(self) -> "_Client":
+        client = _Client(
             CallbackAPIVersion.VERSION2,
             client_id=f"bellwatch-{self._around.id}-{self._name}",
             protocol=mqtt.MQTTv5,
@@ -118,9 +124,9 @@ class MqttBus:
         client.on_disconnect = self._on_disconnect
         return client
 
-    def _receive(self, client: mqtt.Client, stop: threading.Event) -> None:
+    def _receive(self, stop: threading.Event) -> None:
         """Connect and serve one connection until it ends."""
-        self._goodbye = None
+        client, self._goodbye = self._client, None
         try:
             kept = self._keeps_session
             wanted = _connect_properties(kept)
@@ -236,12 +242,16 @@ class MqttBus:
             if self._gave and self._gates.found_home(topic, message.topic):
                 client.unsubscribe(message.topic)  # of a session that ended while its wildcard was shut
             if packet is not None:
-                self._emit(Receipt(partial(self._packets.commit, packet)))
+                self._emit(Receipt(partial(self._commit, packet)))
             return
         elif self._listen_anew(client):
             self._tell_flood(message, topic)
         if packet is not None:
             self._packets.commit(packet)
+
+    def _commit(self, packet: Packet) -> None:
+        self._packets.commit(packet)
+        self._client.wake()
 
     def _filter_of(self, topic: str) -> str | None:
         if topic in self._probes:
@@ -346,6 +356,15 @@ class MqttBus:
     def _complain(self, error: errors.ProbeError, probe: MqttTopic | None, text: str = "") -> None:
         name, said = probe.probe if probe else None, text or str(error)
         self._emit(Trouble(self._name, name, error.kind, said, error.raw, self._clock.now_ms()))
+
+
+class _Client(mqtt.Client):
+    """paho's client, whose wait in `loop` any thread may end."""
+
+    def wake(self) -> None:
+        if self._sockpairW is not None:
+            with suppress(BlockingIOError):  # it is awake
+                self._sockpairW.send(b"0")
 
 
 def _by_topic(name: str, topics: tuple[MqttTopic, ...]) -> dict[str, list[MqttTopic]]:

@@ -33,6 +33,8 @@ Presence = Callable[[str], Message]
 
 LONGEST_RECONNECT_S = 30
 KEEP_ALIVE_S = 30
+LOOKS_EVERY_S = 5.0
+"""What is published or comes wakes paho's thread; by itself it looks so often whether a ping is due."""
 IN_FLIGHT_AT_MOST = 20
 RECEIVED_AT_MOST = 200
 PACKET_AT_MOST = 65_536
@@ -101,7 +103,8 @@ class Connection:
     `away` says in the log what it means that the broker is not reached. `presence` makes the retained
     word on the owner: "watching", "stopped" and, as the last will, "gone". A session that is `kept_as`
     a name brings what came while we were away, and each message until it is confirmed.
-    `connections` counts how often a broker has let us in, `closed` how often it threw us out, `lost` any end.
+    `connections` counts how often a broker has let us in, `closed` how often it threw us out, `lost` any end,
+    `news` all that came of it.
     `on_confirmed` hears of each message that the broker has taken, by its number, or else why it refuses it;
     it is called in paho's thread. `trouble` is why we are not in, as far as anybody said.
     SettingsError where the password or the authority cannot be read.
@@ -110,7 +113,7 @@ class Connection:
     def __init__(
         self, broker: BrokerSettings, away: str, presence: Presence | None = None, kept_as: str = ""
     ) -> None:
-        self.connections = self.closed = self.lost = 0
+        self.connections = self.closed = self.lost = self.news = 0
         self.trouble = ""
         self.on_confirmed: Callable[[tuple[int, str | None]], None] = lambda _: None
         self._broker = broker
@@ -141,9 +144,7 @@ class Connection:
         client.on_disconnect = lambda _client, _data, _flags, reason, _more: self._on_disconnect(reason)
         client.on_subscribe = lambda _client, _data, _id, reasons, _more: self._on_subscribe(reasons)
         client.on_message = lambda _client, _data, message: self._on_message(message)
-        client.on_publish = lambda _client, _data, number, reason, _more: self.on_confirmed(
-            (number, str(reason) if reason.is_failure else None)
-        )
+        client.on_publish = lambda _client, _data, number, reason, _more: self._on_publish(number, reason)
         return client
 
     def hear(
@@ -221,6 +222,7 @@ class Connection:
             self._say("broker_refuses_connection", str(reason))
             return
         self.connections += 1
+        self.news += 1
         if self._presence is not None:
             self.publish(self._presence("watching"))
         if self._topics():
@@ -264,8 +266,13 @@ class Connection:
             self.connections,
         )
         wanted = [hearing.put(arrival) for hearing in self._hearings]
+        self.news += 1
         if not any(wanted):  # a kept session still hears what an earlier run asked for
             self.confirm(arrival)
+
+    def _on_publish(self, number: int, reason: ReasonCode) -> None:
+        self.on_confirmed((number, str(reason) if reason.is_failure else None))
+        self.news += 1  # after it, as with all that is counted: who sees the number finds it there
 
     def _topics(self) -> list[str]:
         return [topic for hearing in self._hearings for topic in hearing.topics]
@@ -283,7 +290,9 @@ class _Client(mqtt.Client):
 
     ended_by: BaseException | None = None
 
-    def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> MQTTErrorCode:
+    def loop_forever(
+        self, timeout: float = LOOKS_EVERY_S, retry_first_connection: bool = False
+    ) -> MQTTErrorCode:
         """Do the work of paho's thread, and keep what ends it."""
         try:
             return super().loop_forever(timeout, retry_first_connection)

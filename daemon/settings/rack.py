@@ -71,7 +71,7 @@ class RackSettings(LineageSettings):
     )
     people: tuple[Label, ...] = Field((), description="Who works here, as the logbook is to name them")
     altitude_m: Annotated[Number, Field(ge=-500, le=5000)] | None = Field(
-        default=None, description="Altitude: what the air pressure can be, and is where no barometer tells it [m]"
+        default=None, description="Altitude: what the air pressure can be, or is without a barometer [m]"
     )
 
 

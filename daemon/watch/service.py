@@ -38,7 +38,8 @@ STANDSTILL_S = 2.5
 
 GATHERED_S = 0.005
 """What one answer of a probe brings comes within this time, and is judged together."""
-STOPS_WITHIN_S = 0.25
+QUIET_TURNS = 4
+"""So many turns in a row leave the chores alone, as long as nothing was written or came from the broker."""
 
 
 class Companion(Protocol):
@@ -65,7 +66,8 @@ class Arrived:
 class Service:
     """The daemon of one rack; `buses` makes its buses, given where their readings go.
 
-    `chores` are done in each turn, after the readings and before what waits is published.
+    `chores` are done in a turn after which, or before which, something stirred, else now and then: after the
+    readings and before what waits is published.
     """
 
     def __init__(
@@ -96,6 +98,7 @@ class Service:
         self._came = deque[Emitted | BaseException]()  # taken out of there, and not looked at yet
         self._rests_until_s = 0.0  # so that judging has half of the time at most, however much comes
         self._trouble = TroubleLog(journal)
+        self._stirred, self._quiet_turns = (0, 0), QUIET_TURNS
         self._refused: Counter[tuple[str, str]] = Counter()
         self._crash: BaseException | None = None
         self._buses = buses(self._arrivals.put)
@@ -140,7 +143,7 @@ class Service:
         due_ms = self._clock.now_ms() + self._turn_ms
         while not stop.is_set() and (left_s := self._clock.seconds_until(due_ms)) > 0:
             try:
-                self._came.append(self._arrivals.get(timeout=min(left_s, STOPS_WITHIN_S)))
+                self._came.append(self._arrivals.get(timeout=left_s))
             except queue.Empty:
                 continue
             gathers_s = max(GATHERED_S, self._rests_until_s - time.monotonic())
@@ -161,26 +164,35 @@ class Service:
         self._raise_crash()
 
     def _turn(self) -> None:
-        """Take in what has arrived, judge it, write it down, publish what it caused, and do all chores."""
+        """Take in what has arrived, judge it, write it down, publish what it caused, and do the chores."""
         with self._mending():
-            if self._repair.look():
+            stirs = self._stirs()
+            if stirs and self._repair.look():
                 self._watch.start_over()  # what was judged had been numbered for the file that is gone
             arrived = self._arrived()  # after the look: what it raises leaves all that came in the queue
-            self._watch.take(
+            stirs |= self._watch.take(
                 arrived.readings, self._clock.now_ms(), arrived.waited, arrived.receipts, self._stood_still()
             )
             self._turned_s, self._turned_ms = time.monotonic(), self._clock.now_ms()
             self._note_refused()
             self._trouble.keep(self._clock.now_ms())
-            for chore in self._chores:
-                chore(self._clock.now_ms())
-            self._link.deliver(self._journal)
+            if stirs:
+                for chore in self._chores:
+                    chore(self._clock.now_ms())
+                self._link.deliver(self._journal)
             engine = self._watch.engine
             self._link.heartbeat(self._journal.inputs.last_seq(), len(engine.alarms()), engine.courses)
             if self._repair.is_mended():
                 self._sole_writer.beat()
         tell_supervisor("WATCHDOG=1")
         self._raise_crash()
+
+    def _stirs(self) -> bool:
+        """Return whether something was written, or came from the broker, since the turn before."""
+        before, self._stirred = self._stirred, (self._connection.news, self._journal.commits)
+        quiet = self._stirred == before and self._quiet_turns < QUIET_TURNS and self._repair.is_mended()
+        self._quiet_turns = self._quiet_turns + 1 if quiet else 0
+        return not quiet
 
     def _raise_crash(self) -> None:
         if self._crash is not None:

@@ -10,6 +10,7 @@ from contextlib import closing, contextmanager
 from daemon.check.load import load_settings
 from daemon.journal.asking import RequestBox
 from daemon.journal.schema import open_for_reading
+from daemon.watch.service import QUIET_TURNS
 from daemon.wiring import build
 from drivers.readings import Reading
 from tests.rigs.daemon_run import PATIENCE_S, ROOT, DaemonRun, write_settings
@@ -225,3 +226,27 @@ def test_what_comes_after_a_quiet_while_waits_for_no_rest(tmp_path, monkeypatch)
     service._until_next_turn(stop)
     service._leave(on_purpose=False)
     assert began_s[0] - came_s < slow_s / 2
+
+
+def test_chores_rest_while_nothing_stirs_and_are_done_at_once_when_something_does(tmp_path):
+    service = build(load_settings(write_settings(tmp_path, tmp_path / "serial", port=1, commit_every_s=10)))
+    done = []
+    service._chores = [done.append]
+
+    def turns_with_chores(turns):
+        before = len(done)
+        for _ in range(turns):
+            service._turn()
+        return len(done) - before
+
+    try:
+        assert turns_with_chores(1) == 1, "the first looks at all"
+        assert turns_with_chores(QUIET_TURNS) == 0
+        assert turns_with_chores(1) == 1
+        service._connection.news += 1
+        assert turns_with_chores(3) == 1
+        with service._journal.transaction():
+            pass
+        assert turns_with_chores(2) == 1
+    finally:
+        service._leave(on_purpose=False)
