@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.alarms.persistence import Turn
-from rules.alarms.recurrence import LONGEST_GAPS, MOST_MS, Recurrence
+from rules.alarms.recurrence import AGAIN_MS, LONGEST_GAPS, MOST_MS, Recurrence
 
 TOLD, LASTS = 2, 1.5
 """Told so many times, and then when it lasts so many times the longest before, or is worse (project
@@ -98,7 +98,8 @@ def _counted(turn: Turn, move: Move, again: Recurrence) -> Turn:
     if often and not again.smooth:
         often += f"; {THIS_IS_WORSE if again.times > TOLD and not again.waits else MORE_ARE_TOLD}"
     often = "; ".join(filter(None, (often, again.leap and IN_A_LEAP)))
-    return replace(turn, often=often, waits_ms=round(LASTS * longest_ms) if again.waits else 0)
+    waits_ms = min(round(LASTS * longest_ms), AGAIN_MS)  # what lasts for hours does not come and go
+    return replace(turn, often=often, waits_ms=waits_ms if again.waits else 0)
 
 
 def _worse(move: Move, start: int, stop: int, again: Recurrence) -> Iterator[Turn]:

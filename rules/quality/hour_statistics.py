@@ -189,23 +189,18 @@ class Buckets:
         `witness` is `value`, NaN where that is nothing to hold another probe against (None: nowhere).
         """
         numbers, starts = begins(at_ms, BUCKET_MS)
+        its = value if witness is None else witness
         if starts.size == 1 and self.size and self.when[0, -1] == numbers[0]:
             when, extremes = self.when.copy(), self.extremes.copy()
             when[1, -1] += at_ms.size
             when[3, -1] = at_ms[-1]
-            its = [value.min(), value.max()]
-            its += its if witness is None else [witness.min(), witness.max()]
-            extremes[::2, -1] = np.minimum(its[::2], extremes[::2, -1])
-            extremes[1::2, -1] = np.maximum(its[1::2], extremes[1::2, -1])
+            extremes[::2, -1] = np.minimum(extremes[::2, -1], (value.min(), its.min()))
+            extremes[1::2, -1] = np.maximum(extremes[1::2, -1], (value.max(), its.max()))
             return type(self)(when, extremes), np.full(at_ms.size, self.size - 1)
         count = np.concatenate((starts[1:], [at_ms.size])) - starts
         when = np.array((numbers, count, at_ms[starts], at_ms[starts + count - 1]))
-        rows = [np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)]
-        if witness is None:
-            rows += rows
-        else:
-            rows += [np.minimum.reduceat(witness, starts), np.maximum.reduceat(witness, starts)]
-        extremes = np.array(rows)
+        lows, highs = np.minimum.reduceat(value, starts), np.maximum.reduceat(value, starts)
+        extremes = np.array((lows, highs, np.minimum.reduceat(its, starts), np.maximum.reduceat(its, starts)))
         kept = self.size
         if kept and self.when[0, -1] == numbers[0]:
             kept -= 1

@@ -6,11 +6,12 @@ import statistics
 from itertools import pairwise
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from rules.plain import from_plain, to_plain
-from rules.quality.hour_statistics import QUANTA, HourStatistics, begins
+from rules.quality.hour_statistics import QUANTA, Buckets, HourStatistics, begins
 from rules.quality.settings import HOUR_MS, Range
 
 SENSOR = Range(-5.0, 50.0)
@@ -99,3 +100,19 @@ def test_quanta_count_from_the_sensors_lower_limit_to_its_upper_one():
     assert found.extremes[:, 0].tolist() == [-5.0, -50.0]
     more = found.with_more(np.array([50.0, math.nan]), SENSOR)
     assert more.sums[:, 0].tolist() == [4, 2 * whole + half, 2 * whole**2 + half**2]
+
+
+@pytest.mark.parametrize("hidden", [0, 9, 40])
+@pytest.mark.parametrize("size", [1, 2, 5, 40])
+def test_buckets_are_the_same_however_cut(size, hidden):
+    """A poll is a block of one. Some readings bear no witness; 7 lie in a bucket."""
+    time_ms = 1_760_000_000_000 + 43_000 * np.arange(40)
+    value = np.round(45.0 + np.sin(1.7 * np.arange(40)), 2)
+    witness = np.where((np.arange(40) >= 11) & (np.arange(40) < 11 + hidden), math.nan, value)
+    whole, _ = Buckets().followed_by(time_ms, value, witness)
+    carried = Buckets()
+    for start in range(0, 40, size):
+        its = slice(start, start + size)
+        carried, _ = carried.followed_by(time_ms[its], value[its], witness[its])
+    np.testing.assert_equal(carried.when, whole.when)
+    np.testing.assert_equal(carried.extremes, whole.extremes)
