@@ -29,11 +29,12 @@ from drivers.modbus_bus import ModbusBus
 
 polls, sound = [], ModbusBus._finishes
 
-def poll(self, *rest):
-    polls.append(1)
-    if len(polls) > {polls}:
+def poll(self, wire, its):
+    if len(polls) == {polls}:
         raise ZeroDivisionError("a fault that nobody thought of")
-    return sound(self, *rest)
+    is_over = sound(self, wire, its)
+    polls.extend([1] if is_over and its.values else [])  # a busy machine may miss an answer
+    return is_over
 
 def hears(self, message):
     raise ZeroDivisionError("a fault that nobody thought of")
