@@ -27,6 +27,7 @@ log = structlog.get_logger()
 SNAPSHOTS_KEPT = 2
 _FASTEST = 1
 """A slower compression takes up to twelve times as long and saves a tenth more."""
+_PACKED = "packed"
 _TROUBLES = "troubles"
 
 _Record = TypeVar("_Record")
@@ -130,7 +131,9 @@ class State:
     def keep_snapshot(self, seq: int, state: dict[str, Any]) -> None:
         """Keep the engine's state after the input `seq`, packed; the oldest snapshots are dropped."""
         packed = b64encode(zlib.compress(json.dumps(state).encode(), _FASTEST)).decode()
-        self._db.execute("INSERT OR REPLACE INTO snapshot VALUES (?, ?)", (seq, packed))
+        # what cannot unpack it, an older bellwatch, reads of which version it is
+        stored = json.dumps({_PACKED: packed, "version": state["version"]})
+        self._db.execute("INSERT OR REPLACE INTO snapshot VALUES (?, ?)", (seq, stored))
         self._db.execute(
             "DELETE FROM snapshot WHERE seq NOT IN (SELECT seq FROM snapshot ORDER BY seq DESC LIMIT ?)",
             (SNAPSHOTS_KEPT,),
@@ -254,7 +257,9 @@ class State:
 
 def _unpacked(stored: str) -> str:
     """Return a snapshot as JSON; one of before they were packed, or a damaged one, as it is."""
+    if not stored.startswith(json.dumps({_PACKED: ""})[:-2]):
+        return stored
     try:
-        return zlib.decompress(b64decode(stored)).decode()
+        return zlib.decompress(b64decode(json.loads(stored)[_PACKED])).decode()
     except (ValueError, zlib.error):
         return stored

@@ -78,9 +78,11 @@ def _carried(journal: Journal) -> Iterator[str]:
 def _forgotten(journal: Journal) -> Iterator[str]:
     """Yield what the newest snapshot knows that this version cannot take from it and has to learn again."""
     for _, text in journal.state.snapshots()[:1]:
+        channels = list[str]()
         try:
-            Engine.restore(json.loads(text))
+            state = json.loads(text)
+            channels = sorted(state.get("channels", ()))
+            Engine.restore(state)
         except UNUSABLE as error:
-            channels = sorted(json.loads(text).get("channels", ()))
-            yield f"not carried: what was learned of {', '.join(channels)} ({error})"
+            yield f"not carried: what was learned of {', '.join(channels) or 'the probes'} ({error})"
             yield f"             the last {RELEARNT_MS // 3_600_000} h are judged again and learned from"

@@ -11,6 +11,7 @@ from daemon.commands.install.fits import what_is_carried
 from daemon.errors import JournalError
 from daemon.journal.journal import Journal
 from daemon.journal.schema import SCHEMA_VERSION
+from rules.engine import SNAPSHOT_VERSION
 from tests.rigs.bench import Bench, contents, steady
 from tests.rigs.daemon_run import write_settings
 
@@ -56,6 +57,23 @@ def test_a_snapshot_of_another_version_is_told_by_its_channels(journal):
     assert "k1/temperature" in told
     assert "999" in told
     assert lines[-1].startswith("carried: ")
+
+
+@pytest.mark.parametrize("text", ["", '{"packed": "eJ', "[]"])
+def test_a_damaged_snapshot_is_told_in_a_line(journal, text):
+    """Seen: it ended with a JSONDecodeError, and the install with it."""
+    changed(journal, ("UPDATE snapshot SET state = ?", (text,)))
+    lines = list(what_is_carried(journal))
+    assert lines[0].startswith("not carried: what was learned of the probes (")
+    assert lines[-1].startswith("carried: ")
+
+
+def test_who_cannot_unpack_a_snapshot_reads_of_which_version_it_is(journal):
+    """A version of before they were packed goes back by that, with the line above."""
+    with closing(sqlite3.connect(journal)) as db:
+        stored = [json.loads(text) for (text,) in db.execute("SELECT state FROM snapshot")]
+    assert [state["version"] for state in stored] == [SNAPSHOT_VERSION] * len(stored)
+    assert len(stored) > 0
 
 
 def test_a_newer_layout_is_refused_and_an_older_one_told(journal):
