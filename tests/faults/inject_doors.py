@@ -64,7 +64,7 @@ def checked(folder, change):
     path = folder / "bellwatch.toml"
     text = SETTINGS.format(
         name="north", journal=folder / "j.sqlite", port=1883, serial="/dev/none", broker="", silent_s=120,
-        registers=REGISTERS, more="",
+        registers=REGISTERS, more="", timeout_ms=100,
     )  # fmt: skip
     path.write_text(change(text))
     return bellwatch("check", path)
