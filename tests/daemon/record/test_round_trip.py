@@ -246,8 +246,8 @@ def test_what_retention_left_goes_over_and_is_replayed_alike(rack, tmp_path, for
         journal.copy_to(path)
     with closing(Journal(path, writable=True)) as journal:
         with journal.transaction():
-            journal.state.keep_snapshot(journal.inputs.last_seq(), {})
-            journal.state.keep_snapshot(journal.inputs.last_seq() - 900, {})
+            journal.state.keep_snapshot(journal.inputs.last_seq(), {"version": 0})
+            journal.state.keep_snapshot(journal.inputs.last_seq() - 900, {"version": 0})
         assert let_go(journal, journal.inputs.last_seq() - 1000, journal.state.dating(), 3_000) == 3_000
         hours = len([*journal.rows_of("hourly", ["source", "hour_ms"])])
     assert hours > 5

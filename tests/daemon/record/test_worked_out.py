@@ -87,8 +87,8 @@ def test_hourly_rows_are_of_the_readings_that_were_let_go(rack, tmp_path):
         export(journal, tmp_path / "before", "parquet")
     with closing(Journal(tmp_path / "old.sqlite", writable=True)) as journal:
         with journal.transaction():
-            journal.state.keep_snapshot(journal.inputs.last_seq(), {})
-            journal.state.keep_snapshot(journal.inputs.last_seq() - 900, {})
+            journal.state.keep_snapshot(journal.inputs.last_seq(), {"version": 0})
+            journal.state.keep_snapshot(journal.inputs.last_seq() - 900, {"version": 0})
         let_go(journal, journal.inputs.last_seq() - 1000, journal.state.dating(), 3_000)
         export(journal, tmp_path / "after")
     before, after = table(tmp_path / "before", "reading"), table(tmp_path / "after", "reading")
