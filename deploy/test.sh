@@ -38,9 +38,9 @@ check() {
 check ruff check .
 check ruff format --check .
 check mypy
-# Four processes, also on two cores, as most tests wait more than they work; a file's tests in one of them,
-# the longest files first, unless the arguments say otherwise.
-set -- -q -n 4 --dist loadfile --no-loadscope-reorder "$@"
+# Three processes, as most tests wait more than they work; a file's tests in one of them, the longest files
+# first, unless the arguments say otherwise.
+set -- -q -n 3 --dist loadfile --no-loadscope-reorder "$@"
 say pytest "$@"
 status=0
 "$venv/bin/python" -m pytest "$@" || status=$?
