@@ -68,7 +68,10 @@ def _own(module, name):
 
 
 class SharedRacks:
-    """Racks on whose line many rows are tried one after the other; a row that leaves one unwell ends it."""
+    """Racks on whose line many rows are tried one after the other, as long as they are well before each.
+
+    Between two of them others keep this process busy, which plays the probes: that costs answers.
+    """
 
     def __init__(self, new_folder):
         self._new_folder = new_folder
@@ -78,6 +81,9 @@ class SharedRacks:
         """Return what came of a row on the rack that it wants."""
         silent_s = PATIENT_SILENT_S if getattr(function, "patient", False) else None
         rack = self._racks.pop(silent_s, None)
+        if rack is not None and not rack.is_as_new:
+            rack.close()
+            rack = None
         if rack is None:
             rack = WholeRack(self._new_folder(), **({"silent_s": silent_s} if silent_s else {}))
         try:
@@ -85,10 +91,7 @@ class SharedRacks:
         except BaseException:
             rack.close()
             raise
-        if rack.is_as_new:
-            self._racks[silent_s] = rack
-        else:
-            rack.close()
+        self._racks[silent_s] = rack
         return came
 
     def close(self):

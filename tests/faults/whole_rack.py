@@ -40,8 +40,8 @@ SHIPPED_MORE = {
 }
 """What the shipped settings take longer than the rig's, by what was waited for; gathering comes on top."""
 
-AGAIN = "times within"
-"""In the reason of an alarm: what it tells of comes and goes."""
+AGAIN, MISSING = "times within", "answers missing"
+"""In the reason of an alarm: what it tells of comes and goes, or comes in part."""
 
 SETTINGS = """\
 [rack]
@@ -498,8 +498,8 @@ class WholeRack(Listener):
 
     @property
     def is_as_new(self):
-        """Whether nothing is told of what was lost again and again, which goes on for hours."""
-        return not any(AGAIN in alarm.reason for alarm in self.standing())
+        """Whether nothing is told of what was lost again and again, or in part, which goes on for hours."""
+        return not any(AGAIN in alarm.reason or MISSING in alarm.reason for alarm in self.standing())
 
     def owed(self):
         return asked(self.folder / "oncall.sqlite", "SELECT count(*) FROM page WHERE fate = 'waiting'")[0][0]
