@@ -46,7 +46,7 @@ from rules.rack.state import RackState, stages_under
 from rules.readings import Action, Notice, Outcome, Readings, by_day
 from rules.shelved import bring_back, worse_on_the_shelf
 
-SNAPSHOT_VERSION = 21
+SNAPSHOT_VERSION = 22
 
 
 @dataclass(frozen=True, slots=True)

@@ -215,17 +215,18 @@ class Trust:
         own, (agreed, beside, its_ms) = wet.only(stays), self._by_others[source_id]
         if beside is None or not own.here.size:
             return None
-        late = own.time_ms - its_ms[stays] > other.source.silent_after_ms
-        its = np.where(late, np.nan, beside.kelvin[stays])
+        new = state.swift.new_points(own.time_ms)
+        at = new if own is wet else stays.nonzero()[0][new]
+        late = own.time_ms[new] - its_ms[at] > other.source.silent_after_ms
+        points = own.time_ms[new], in_kelvin(own.value[new], channel.quantity), beside.kelvin[at]
+        points[2][late] = np.nan
         thermometer = channel if channel.quantity is Quantity.TEMPERATURE else other
         usual = self.counted(thermometer)
         usual_k = 0.0 if usual is None else usual.per_hour
-        agreed = None if agreed is None else agreed[stays]
-        its_own = in_kelvin(own.value, channel.quantity)
-        before, state.swift = swift(own.time_ms, its_own, its, agreed, usual_k, state.swift)
-        if np.isnan(before).all():
+        bases, state.swift = swift(*points, None if agreed is None else agreed[at], usual_k, state.swift)
+        if np.isnan(bases).all():
             return None
-        found = np.full(jumped.size, np.nan)
+        found, before = np.full(jumped.size, np.nan), bases[known_at(new, np.arange(own.here.size))]
         found[in_water & ~jumped] = before if channel is thermometer else np.exp(before * PER_KELVIN)
         return found
 
@@ -270,8 +271,8 @@ class Trust:
             its, own = self._read.get(source_id, NOTHING_READ), self._watch_list.own[source_id]
             state, every_ms = self._channels[own.name], own.source.every_ms
             found = played(its.at_ms, its.value, state.played, every_ms)
-            since_ms = np.minimum(found.since_ms, rested(its.at_ms, its.value, state.rests, every_ms))
-            self._played[source_id] = its.here, replace(found, since_ms=since_ms)
+            rests = rested(its.at_ms, its.value, found.changed, state.rests, every_ms)
+            self._played[source_id] = its.here, replace(found, since_ms=np.minimum(found.since_ms, rests))
         return self._played[source_id]
 
     def _played_since(self, source: Source, its: Read) -> NDArray[np.int64]:

@@ -289,7 +289,7 @@ class Water:
     def judge_apart(self) -> None:
         """Judge, and leave what was carried before as it is."""
         for state in self._channels.values():
-            state.played, state.rests = state.played.apart(), state.rests.apart()
+            state.played, state.rests = replace(state.played), state.rests.apart()
         self.judge()
 
 

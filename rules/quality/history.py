@@ -138,7 +138,8 @@ def learn(
     if goes_on and past.now.bad:
         return past
     scaled = value * (_QUANTA_IN_DIGIT / LAST_DIGIT[quantity])
-    quanta = np.rint(np.where(doubtful, 0.0, scaled)).astype(np.int64)
+    good = scaled if not np.count_nonzero(doubtful) else np.where(doubtful, 0.0, scaled)
+    quanta = np.rint(good).astype(np.int64)
     if goes_on and at_ms.size == 1:
         now = (
             Hour(past.now.hour, bad=True) if doubtful[0] else past.now.one_more(int(at_ms[0]), int(quanta[0]))

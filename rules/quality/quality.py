@@ -5,7 +5,7 @@ flags bit for bit, once the amendment to the last reading of each part is made.
 """
 
 from dataclasses import dataclass, replace
-from math import isnan
+from math import inf, isnan
 from typing import Final, Self
 
 import numpy as np
@@ -42,6 +42,9 @@ from rules.quality.state import QualityState
 
 PART: Final = 32_768
 """Readings judged at a time: the arrays in work then stay in the processor's cache."""
+
+_SURELY: Final = 0.999
+"""Below so much of a limit no rounding of the test itself can find a step beyond it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,9 +146,9 @@ def _check(time_ms: Ints, value: Floats, state: QualityState) -> None:
 def _pass(
     time_ms: Ints, value: Floats, settings: QualitySettings, state: QualityState, unparsable: Bools | None
 ) -> bool:
-    """Tell whether no test can find anything in readings (one or more), by how far all lie apart.
+    """Tell whether no test can find anything in readings (one or more), by their greatest step.
 
-    No step is greater, no reading is further from the mean of two, and no gap is longer than all of the time.
+    No reading is further from the mean of two, and no step is greater than how far all lie apart.
     """
     flat = settings.flat_line_suspect, settings.flat_line_fail
     look_back = (*flat, settings.attenuated_suspect, settings.attenuated_fail)
@@ -156,12 +159,22 @@ def _pass(
     within = all(it is None or (it.low <= low and high <= it.high) for it in ranges)
     if not within or len(known) < 2 or any(map(isnan, known)):
         return False
-    apart, step = max(high, *known) - min(low, *known), settings.max_change_per_hour
-    if apart > settings.min_step if step is not None else settings.max_change_deviations is not None:
+    if settings.max_change_per_hour is None and settings.max_change_deviations is not None:
         return False
-    if any(it is not None and apart > it for it in (settings.spike_suspect, settings.spike_fail)):
-        return False
-    return settings.max_gap_ms is None or bool(time_ms[-1] - state.time_ms[-1] <= settings.max_gap_ms)
+    least = settings.min_step if settings.max_change_per_hour is not None else inf
+    spikes = [it for it in (settings.spike_suspect, settings.spike_fail) if it is not None]
+    limit = min(_SURELY * it for it in (least, *spikes))
+    if max(high, *known) - min(low, *known) > limit:
+        row = np.concatenate((state.value, value))
+        if value.size == 1 or not np.abs(row[1:] - row[:-1]).max() <= limit:
+            return False
+    return settings.max_gap_ms is None or _gap_ms(time_ms, state) <= settings.max_gap_ms
+
+
+def _gap_ms(time_ms: Ints, state: QualityState) -> int:
+    """Return the longest wait between readings, of one or more."""
+    first = int(time_ms[0] - state.time_ms[-1])
+    return first if time_ms.size == 1 else max(first, int((time_ms[1:] - time_ms[:-1]).max()))
 
 
 def _passed(time_ms: Ints, value: Floats, settings: QualitySettings, state: QualityState) -> Judged:
@@ -180,18 +193,21 @@ def _passed(time_ms: Ints, value: Floats, settings: QualitySettings, state: Qual
         None,
     )
     flags = [NOT_EVALUATED if limit is None else PASS for limit in limits]  # in the order of the tests
-    tests = np.empty((len(QartodTest), 1 + value.size), dtype=np.uint8)
+    tests = np.empty((len(QartodTest), 3), dtype=np.uint8)  # the one before, between, the newest
     tests[:, :1], tests[:, 1:] = state.tests, np.array(flags)[:, None]
     if settings.spike_suspect is not None or settings.spike_fail is not None:
         tests[QartodTest.SPIKE, :-1] = PASS
-    words, summary = pack(tests), tests[QartodTest.SYNTAX, 1:].copy()
+    its, words, summary = pack(tests), np.empty(value.size, np.uint32), np.empty(value.size, np.uint8)
+    words.fill(its[1])
+    words[-1] = its[2]
+    summary.fill(PASS)
     amended = tests[QartodTest.SPIKE, 0] != state.tests[QartodTest.SPIKE, 0]
     hours = HourStatistics()
     if settings.max_change_deviations is not None:
         hours = _with_hours(time_ms, value, settings, state)[0].last_hours(_hours_kept(settings))
     times, values = np.concatenate((state.time_ms[-1:], time_ms)), np.concatenate((state.value[-1:], value))
     now = QualityState(times[-2:], values[-2:], tests[:, -1:].copy(), NO_RUN, hours, settings.sensor_range)
-    return Judged(summary, summary.copy(), words[1:], None, int(words[0]) if amended else None, now)
+    return Judged(summary, summary.copy(), words, None, int(its[0]) if amended else None, now)
 
 
 def _judge_part(

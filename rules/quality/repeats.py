@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.quality.calm import LEAST_MS, LEAST_READINGS, MOVING
+from rules.quality.hour_statistics import all_since
 
 SELDOM, KNOWN_FROM = 20, 200
 """Seldom is one in so many of at least so many readings (project judgement)."""
@@ -58,29 +59,36 @@ def repeated(
     """
     if value.size == 1 and past.times < LEAST_READINGS - 1:
         return np.full(1, MOVING), _one_more(int(at_ms[0]), float(value[0]), past)
-    times = repeats_after(value, past.value, past.times)[1:]
-    starts = np.concatenate(([True], times[1:] == 0)).nonzero()[0]
-    stops = np.concatenate((starts[1:], [value.size]))
-    since_ms = at_ms[starts]
+    carried = past.times + 1 if value[0] == past.value else 0
     before, equal = past.before, past.equal
-    if times[0]:
-        since_ms[0] = past.since_ms
-    elif past.since_ms and not past.frozen:
+    if not carried and past.since_ms and not past.frozen:
         before, equal = before + past.times + 1, equal + past.times
-    sizes = times[stops - 1] + 1
-    known = before + sizes.cumsum() - sizes  # before each run, shape runs
-    same = known - before + equal - np.arange(sizes.size)
-    turns, step = _turns(value[starts], past, goes_on=bool(times[0]))
-    found = np.full(value.size, MOVING)
+    starts = np.concatenate(([0], (value[1:] != value[:-1]).nonzero()[0] + 1))
+    stops = np.concatenate((starts[1:], [value.size]))
+    sizes = stops - starts
+    sizes[0] += carried
+    turned, step = _turned(value[starts], past, goes_on=carried > 0)
+    found, last = all_since(MOVING, value.size), sizes.size - 1
     for run in (sizes > LEAST_READINGS).nonzero()[0].tolist():
-        here = slice(starts[run], stops[run])
-        long = (times[here] >= LEAST_READINGS) & (at_ms[here] - since_ms[run] >= LEAST_MS)
-        if long.any() and _fine(known[run], same[run], turns[run]):
-            found[here] = np.where(long, since_ms[run], MOVING)
-            known[run + 1 :] -= sizes[run]
-            same[run + 1 :] -= sizes[run] - 1
-    newest = float(value[-1]), int(times[-1]), int(since_ms[-1]), bool(found[-1] != MOVING)
-    return found, Repeats(int(known[-1]), int(same[-1]), *newest, int(turns[-1]), step)
+        here, since_ms = slice(starts[run], stops[run]), _since(run, at_ms, starts, carried, past)
+        known = starts[run] + carried * (run > 0)
+        turns = past.turns + int(np.count_nonzero(turned[: run + 1]))
+        times = sizes[run] - np.arange(stops[run] - starts[run], 0, -1)
+        long = (times >= LEAST_READINGS) & (at_ms[here] - since_ms >= LEAST_MS)
+        if long.any() and _fine(before + known, equal + known - run, turns):
+            found[here] = np.where(long, since_ms, MOVING)
+            if run < last:
+                before, equal = before - sizes[run], equal - sizes[run] + 1
+    known = starts[-1] + carried * (last > 0)
+    since_ms, frozen = _since(last, at_ms, starts, carried, past), bool(found[-1] != MOVING)
+    newest = float(value[-1]), int(sizes[-1]) - 1, since_ms, frozen
+    turns = past.turns + int(np.count_nonzero(turned))
+    return found, Repeats(int(before + known), int(equal + known - last), *newest, turns, step)
+
+
+def _since(run: int, at_ms: NDArray[np.int64], starts: NDArray[np.intp], carried: int, past: Repeats) -> int:
+    """Return when a run of equal readings began; the first may go on from before the block."""
+    return past.since_ms if carried and not run else int(at_ms[starts[run]])
 
 
 def _one_more(at_ms: int, value: float, past: Repeats) -> Repeats:
@@ -101,12 +109,11 @@ def _fine(known: int, same: int, turns: int) -> bool:
     return (RULE_OF_THREE + 2 * same) * SELDOM_NEW <= known and 2 * turns > known
 
 
-def _turns(value: NDArray[np.float64], past: Repeats, *, goes_on: bool) -> tuple[NDArray[np.int64], int]:
-    """Return how often the values of runs (shape runs) had turned when each began, and the newest step."""
+def _turned(value: NDArray[np.float64], past: Repeats, *, goes_on: bool) -> tuple[NDArray[np.bool_], int]:
+    """Return which runs (of these values, shape runs) turn back as they begin, and the newest step."""
     row = np.concatenate(((past.value,), value))
     step = np.sign(row[1:] - row[:-1])
     step[0] = past.step if goes_on else step[0]
-    turned = np.zeros(value.size, dtype=np.int64)  # what comes after or before a missing one has not
-    turned[0] = not goes_on and step[0] * past.step < 0
-    turned[1:] = step[1:] * step[:-1] < 0
-    return past.turns + turned.cumsum(), 0 if np.isnan(step[-1]) else int(step[-1])
+    turned = step * np.concatenate(((past.step,), step[:-1])) < 0  # beside a missing one nothing has
+    turned[0] &= not goes_on
+    return turned, 0 if np.isnan(step[-1]) else int(step[-1])

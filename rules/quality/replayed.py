@@ -9,7 +9,7 @@ how long it rests on a value before it turns back is by its noise.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from itertools import count, islice
+from itertools import count
 from typing import Final, Self
 
 import numpy as np
@@ -19,6 +19,7 @@ from rules.quality.calm import MOVING
 from rules.quality.hour_statistics import all_since
 
 Ints = NDArray[np.int64]
+Hashes = NDArray[np.uint64]
 Floats = NDArray[np.float64]
 
 WINDOW: Final = 20
@@ -47,6 +48,7 @@ _POWERS: Final = np.array(
     [pow(_FACTOR, power, 1 << 64) for power in (*range(31, 15, -1), *range(3, -1, -1))], dtype=np.uint64
 )
 """What each reading of a window counts for in its hash, modulo 2^64."""
+_BENDS: Final = WINDOW - 3
 _HIGHEST: Final = 0xFFFFFFFF << 32
 _EARLIER: Final = np.tri(WINDOW - 1, k=-1, dtype=np.bool_)
 
@@ -55,15 +57,16 @@ _EARLIER: Final = np.tri(WINDOW - 1, k=-1, dtype=np.bool_)
 class Played:
     """What is carried of a source: its newest changing readings, how many there were, and the ring.
 
-    `ring` has a number for each hash, in their order; `chain` is that of the newest if it came again (-1: it
-    was new), `chain_at` how many readings there were then, `bits` how sure it is. Until there were `until`,
-    it counts as played, since `since_ms`.
+    `ring` has the newest hashes in their order, of `number` that there were; `chain` is the number of the
+    newest if it came again (-1: it was new), `chain_at` how many readings there were then, `bits` how sure it
+    is. Until there were `until`, it counts as played, since `since_ms`. Of engines that read the same the
+    rings are the same where `number` is.
     """
 
     time_ms: tuple[int, ...] = ()
     value: tuple[float, ...] = ()
     count: int = 0
-    ring: dict[int, int] = field(default_factory=dict)
+    ring: Hashes = field(default_factory=lambda: np.empty(0, dtype=np.uint64), compare=False)
     number: int = 0
     chain: int = -1
     chain_at: int = 0
@@ -71,26 +74,21 @@ class Played:
     since_ms: int = MOVING
     until: int = 0
 
-    def apart(self) -> Self:
-        """Return the same, to be carried on without changing this one."""
-        return replace(self, ring=dict(self.ring))
-
-    def are_new(self, codes: list[int]) -> bool:
+    def are_new(self, codes: Hashes) -> bool:
         """Return whether no hash of the ring is any of these, all of them different; put them there if so."""
-        new, kept = dict(zip(codes, count(self.number), strict=False)), self.ring
-        if len(new) < len(codes) or not kept.keys().isdisjoint(new):
+        row = np.concatenate((self.ring, codes))
+        in_order = np.sort(row)
+        if np.count_nonzero(in_order[1:] == in_order[:-1]):
             return False
-        if (more := len(kept) + len(new) - KEPT) > 0:
-            new = dict(islice(new.items(), max(more - len(kept), 0), None))
-            self.ring = dict(islice(kept.items(), more, None))
-        self.ring.update(new)
-        self.number, self.chain = self.number + len(codes), -1 if codes else self.chain
+        self.ring = row[-KEPT:].copy()
+        self.number, self.chain = self.number + codes.size, -1 if codes.size else self.chain
         return True
 
-    def known(self, codes: list[int]) -> dict[int, int]:
+    def known(self, codes: Hashes) -> dict[int, int]:
         """Return which hashes are in the ring, their numbers by place; put the others there, one by one."""
-        found, ring = dict[int, int](), self.ring
-        for place, code in enumerate(codes):
+        found, first = dict[int, int](), self.number - self.ring.size
+        ring = dict(zip(self.ring.tolist(), count(first), strict=False))
+        for place, code in enumerate(codes.tolist()):
             if code in ring:
                 found[place] = ring[code]
                 continue
@@ -98,21 +96,22 @@ class Played:
             self.number += 1
             if len(ring) > KEPT:
                 del ring[next(iter(ring))]
+        self.ring = np.array([*ring], dtype=np.uint64)
         return found
 
     def comes_again(
-        self, number: int, at: int, zigzag_bits: Floats | None, began_ms: int, enough: float
+        self, number: int, at: int, newest_bits: list[float] | None, began_ms: int, enough: float
     ) -> None:
         """Take in a window that began at a moment, by the number of its hash, after `at` readings.
 
-        `zigzag_bits` are None where all are 0.
+        `newest_bits`: by how much its newest readings zigzag, one, two, ... of them; None where none does.
         """
         goes_on = 0 <= self.chain == number - 1
         if not goes_on:
             self.bits = 0.0
             self.since_ms = self.since_ms if at < self.until else began_ms
-        if zigzag_bits is not None:
-            self.bits += float(zigzag_bits[-(at - self.chain_at if goes_on else WINDOW) :].sum())
+        if newest_bits is not None:
+            self.bits += newest_bits[(min(at - self.chain_at, _BENDS) if goes_on else _BENDS) - 1]
         self.chain, self.chain_at = number, at
         if self.bits >= enough or at < self.until:
             self.until = at + STAYS
@@ -132,7 +131,7 @@ class Rests:
 
     def apart(self) -> Self:
         """Return the same, to be carried on without changing this one."""
-        return replace(self, played=self.played.apart())
+        return replace(self, played=replace(self.played))
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,19 +166,17 @@ class Again:
         return self.changed.searchsorted(np.arange(self.since_ms.size))
 
 
-def rested(at_ms: Ints, value: Floats, past: Rests, every_ms: int) -> Ints:
+def rested(at_ms: Ints, value: Floats, changed: Ints, past: Rests, every_ms: int) -> Ints:
     """Return since when readings (shapes n) are played again by their rests, before and after each (n + 1).
 
-    `past` is carried on (it is changed), `every_ms` is how often the probe is to be read (0: not known).
+    `changed` is where changing ones are, `past` is carried on (it is changed), `every_ms` is how often the
+    probe is to be read (0: not known).
     """
-    sound = np.isfinite(value).nonzero()[0]
-    row = np.concatenate(((past.value,), value[sound]))
-    way = np.sign(row[1:] - row[:-1])
-    moved = (way != 0).nonzero()[0]  # a first one moves from what is not known: it is NaN, and turns nothing
-    time_ms = np.concatenate(((past.since_ms,), at_ms[sound[moved]]))
-    way = np.concatenate(((past.way,), way[moved]))
+    row = np.concatenate(((past.value,), value[changed]))
+    time_ms = np.concatenate(((past.since_ms,), at_ms[changed]))
+    way = np.concatenate(((past.way,), np.sign(row[1:] - row[:-1])))  # of a first one NaN: it turns nothing
     turns = (way[1:] * way[:-1] < 0).nonzero()[0]
-    if moved.size:
+    if changed.size:
         past.value, past.since_ms = float(row[-1]), int(time_ms[-1])
         past.way = 0 if np.isnan(way[-1]) else int(way[-1])
     if not turns.size:
@@ -189,7 +186,7 @@ def rested(at_ms: Ints, value: Floats, past: Rests, every_ms: int) -> Ints:
     its = played(time_ms[turns + 1], rests, past.played, ONE_IN_MS, ENOUGH_RESTS)
     if (its.since_ms == MOVING).all():
         return all_since(MOVING, at_ms.size + 1)
-    place = np.concatenate(([0], sound[moved[turns]] + 1))
+    place = np.concatenate(([0], changed[turns] + 1))
     return its.since_ms[place.searchsorted(np.arange(at_ms.size + 1), side="right") - 1]
 
 
@@ -215,13 +212,13 @@ def played(at_ms: Ints, value: Floats, past: Played, every_ms: int, enough: floa
     codes = _hashes(row[first:])
     share = min((every_ms or UNKNOWN_EVERY_MS) / ONE_IN_MS, 1.0)
     kept = (codes < np.uint64(share * _HIGHEST)).nonzero()[0]
-    ends, hashes = kept + (first + WINDOW - known), codes[kept].tolist()
+    ends, hashes = kept + (first + WINDOW - known), codes[kept]
     old = np.concatenate((old, np.zeros(ends.size, dtype=np.bool_)))
     if not past.are_new(hashes):
-        for place in _take_in(past, hashes, row, first + kept, time_ms, before + ends, enough):
-            old[place + 1] = True
-            if past.until > before:
-                since_ms[ends[place] : past.until - before] = past.since_ms
+        numbers = past.known(hashes)
+        old[1:][[*numbers]] = True
+        for place in _take_in(past, numbers, row, first + kept, time_ms, before + ends, enough):
+            since_ms[ends[place] : past.until - before] = past.since_ms
     past.count += changed.size
     past.time_ms, past.value = tuple(time_ms[-WINDOW:].tolist()), tuple(row[-WINDOW:].tolist())
     again = Again(all_since(MOVING, value.size + 1), changed, time_ms, ends, old)
@@ -230,26 +227,34 @@ def played(at_ms: Ints, value: Floats, past: Played, every_ms: int, enough: floa
 
 
 def _take_in(
-    past: Played, hashes: list[int], row: Floats, begins: Ints, time_ms: Ints, at: Ints, enough: float
+    past: Played,
+    numbers: dict[int, int],
+    row: Floats,
+    begins: Ints,
+    time_ms: Ints,
+    at: Ints,
+    enough: float,
 ) -> Iterator[int]:
-    """Take in hashes of windows of a row, complete after `at` readings; yield which of them are old ones."""
-    numbers, newest = past.known(hashes), -1
-    places = [*numbers]
+    """Take in windows of a row, complete after `at` readings, of which some are old ones (`numbers`).
+
+    Yield after which of these it counts as played.
+    """
+    places, newest = [*numbers], -1
     first = begins[places]
     bits = _zigzag_bits(row[first[:, None] + np.arange(WINDOW)])
-    some = (bits != 0.0).any(axis=1)
-    known = zip(
-        numbers.items(), at[places].tolist(), time_ms[first].tolist(), bits, some.tolist(), strict=True
-    )
-    for (place, number), count_now, began_ms, its, zigzags in known:
+    zigzag = (bits != 0.0).any(axis=1).nonzero()[0]
+    newest_bits = dict(zip(zigzag.tolist(), bits[zigzag, ::-1].cumsum(axis=1).tolist(), strict=True))
+    known = zip(numbers.items(), at[places].tolist(), time_ms[first].tolist(), strict=True)
+    for index, ((place, number), count_now, began_ms) in enumerate(known):
         past.chain = past.chain if place == newest + 1 else -1
-        past.comes_again(number, count_now, its if zigzags else None, began_ms, enough)
+        past.comes_again(number, count_now, newest_bits.get(index), began_ms, enough)
         newest = place
-        yield place
-    past.chain = past.chain if newest == len(hashes) - 1 else -1
+        if past.until > count_now:
+            yield place
+    past.chain = past.chain if newest == at.size - 1 else -1
 
 
-def _hashes(row: Floats) -> NDArray[np.uint64]:
+def _hashes(row: Floats) -> Hashes:
     """Return the hash of each window of a row (shape m), shape (m - WINDOW + 1)."""
     if row.size < WINDOW:
         return np.empty(0, dtype=np.uint64)
@@ -264,14 +269,19 @@ def _zigzag_bits(windows: Floats) -> Floats:
     What goes to and fro between the same readings does so of itself (a pump that shifts them as it starts):
     of a step that its window has already, nothing.
     """
-    start, end = windows[:, :-1], windows[:, 1:]
-    steps = end - start
-    bends = (steps[:, 1:] - steps[:, :-1]) / np.abs(steps).min(axis=1, keepdims=True)
+    found = np.zeros((windows.shape[0], _BENDS))
+    steps = windows[:, 1:] - windows[:, :-1]
+    size = np.abs(steps)
+    digit = size.min(axis=1)
+    some = (2.0 * size.max(axis=1) > _LEAST_ZIGZAG * digit).nonzero()[0]  # nothing else can bend so much
+    if not some.size:
+        return found
+    steps, start, end = steps[some], windows[some, :-1], windows[some, 1:]
+    bends = (steps[:, 1:] - steps[:, :-1]) / digit[some, None]
     size = np.abs(bends)
     turns = np.minimum(size[:, 1:], size[:, :-1])
     counts = (bends[:, 1:] * bends[:, :-1] < 0) & (turns > _LEAST_ZIGZAG)
-    some = counts.any(axis=1).nonzero()[0]  # where nothing zigzags, nothing need be compared
-    start, end = start[some], end[some]
     same = (start[:, :, None] == start[:, None, :]) & (end[:, :, None] == end[:, None, :])
-    counts[some] &= ~(same & _EARLIER).any(axis=2)[:, 2:]
-    return np.log2(1.0 + np.where(counts, turns, 0.0))
+    counts &= ~(same & _EARLIER).any(axis=2)[:, 2:]
+    found[some] = np.log2(1.0 + np.where(counts, turns, 0.0))
+    return found

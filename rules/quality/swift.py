@@ -58,32 +58,36 @@ class Swift:
         """Return whether readings up to a time, all after those known, make a new point."""
         return not self.time_ms or until_ms // POINT_MS > self.time_ms[-1] // POINT_MS
 
+    def new_points(self, time_ms: Ints) -> Ints:
+        """Return which readings (shape n), all after those known, are new points."""
+        newest = self.time_ms[-1] // POINT_MS if self.time_ms else -1
+        numbers, starts = begins(time_ms, POINT_MS)
+        return starts[numbers > newest]
+
 
 def swift(
     time_ms: Ints, own: Floats, other: Floats, agreed: Bools | None, usual_k: float, past: Swift
 ) -> tuple[Floats, Swift]:
-    """Return what a source was before a swift move of its own at each reading, NaN elsewhere; what to carry.
+    """Return what a source was before a swift move of its own, before and at each new point (shape n + 1).
 
-    `own` and `other`: readings and the newest of the other probe, both in kelvin (the latter NaN where there
-    is none now); `agreed`: where a second probe of the quantity bears a reading out. Shapes n, not empty.
+    NaN where it makes none; and what to carry. `own` and `other`: what it read then and the newest of the
+    other probe, both in kelvin (the latter NaN where there is none now); `agreed`: where a second probe of
+    the quantity bears a reading out. Shapes n.
     """
     now = past.base if past.since_ms >= 0 else np.nan
-    if not past.has_new_points(int(time_ms[-1])):
-        return np.full(own.size, now), past
-    newest = past.time_ms[-1] // POINT_MS if past.time_ms else -1
-    numbers, starts = begins(time_ms, POINT_MS)
-    new = starts[numbers > newest]
+    if not time_ms.size:
+        return np.full(1, now), past
     points = (
-        np.concatenate((np.array(past.time_ms, dtype=np.int64), time_ms[new])),
-        np.concatenate((np.array(past.own), own[new])),
-        np.concatenate((np.array(past.other), other[new])),
+        np.concatenate((np.array(past.time_ms, dtype=np.int64), time_ms)),
+        np.concatenate((np.array(past.own), own)),
+        np.concatenate((np.array(past.other), other)),
     )
-    borne_out = np.zeros(new.size, dtype=np.bool_) if agreed is None else agreed[new]
+    borne_out = np.zeros(time_ms.size, dtype=np.bool_) if agreed is None else agreed
     far = min(max(TIMES_USUAL * usual_k, LEAST_K), MOST_K)
     moves = past.since_ms >= 0 or bool(points[1].max() - points[1].min() > far)
     hours, usual = _usually(points, past, moves)
     bases, state = _follow(points, usual, borne_out, far, replace(past, **hours))
-    return np.concatenate(([now], bases))[new.searchsorted(np.arange(own.size), side="right")], state
+    return np.concatenate(([now], bases)), state
 
 
 def _follow(

@@ -176,8 +176,10 @@ class Plainly:
         usual = learned(thermometer.history, int(self.now[0]) // DAY * DAY, T, SILENT_MS)
         usual_k = usual.per_hour if usual and usual.counts(int(self.now[0]) // DAY * DAY) else 0.0
         own, other = kelvin(value, source_id), kelvin(np.array([shows]), pair)
-        found, its.swift = swift(self.now, own, other, self._agrees(source_id, value), usual_k, its.swift)
-        return float(found[0] if source_id != CELL else np.exp(0.021 * found[0]))
+        point = slice(its.swift.has_new_points(int(self.now[0])))
+        its_points = self.now[point], own[point], other[point], self._agrees(source_id, value)[point]
+        found, its.swift = swift(*its_points, usual_k, its.swift)
+        return float(found[-1] if source_id != CELL else np.exp(0.021 * found[-1]))
 
     def _belied(self, its, source_id, value, leapt, base, maintained):
         source, day_ms = SOURCES[source_id], its.usual[0]
@@ -216,7 +218,7 @@ class Plainly:
         """What is beside it in its probe is played too: it comes again as well, or is quiet for long."""
         read = np.array([value])
         own = played(self.now, read, its.played, EVERY_MS)
-        rests = rested(self.now, read, its.rests, EVERY_MS)
+        rests = rested(self.now, read, own.changed, its.rests, EVERY_MS)
         since_ms = min(int(own.since_ms[1]), int(rests[1]))
         its.again = since_ms, bool(own.matched[1]), int(own.began_ms[1])
         if source_id not in self.mates:

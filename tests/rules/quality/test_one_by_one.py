@@ -46,8 +46,9 @@ def of_leaps(at_ms, value, past):
 
 
 def of_swift(at_ms, value, past):
-    found, after = swift(at_ms, value, 15.0 + 0.01 * np.sin(at_ms / 9e6), None, 0.0, past)
-    return [np.nan_to_num(found)], after
+    new = past.new_points(at_ms)
+    found, after = swift(at_ms[new], value[new], 15.0 + 0.01 * np.sin(at_ms[new] / 9e6), None, 0.0, past)
+    return [np.nan_to_num(found)[new.searchsorted(np.arange(at_ms.size), side="right")]], after
 
 
 def of_record(at_ms, value, past):

@@ -89,6 +89,14 @@ def course(draw, size):
     return np.array(value[:size])
 
 
+def at_each(time_ms, own, other, borne_out, usual_k, past):
+    """Return the base at each reading, by the points among them."""
+    new = past.new_points(time_ms)
+    agreed = None if borne_out is None else borne_out[new]
+    bases, past = swift(time_ms[new], own[new], other[new], agreed, usual_k, past)
+    return bases[new.searchsorted(np.arange(own.size), side="right")], past
+
+
 @pytest.mark.parametrize("number", range(45))
 def test_blocks_are_judged_as_reading_by_reading_in_plain_numbers(number):
     draw, size = np.random.default_rng([LOT, number]), 1200
@@ -109,7 +117,7 @@ def test_blocks_are_judged_as_reading_by_reading_in_plain_numbers(number):
     for start, stop in pairwise([0, *cuts[cuts < size].tolist(), size]):
         part = slice(start, stop)
         borne_out = agreed[part] if agreed.any() else None
-        told, past = swift(time_ms[part], own[part], other[part], borne_out, usual_k, past)
+        told, past = at_each(time_ms[part], own[part], other[part], borne_out, usual_k, past)
         found += told.tolist()
     assert np.array_equal(found, expected, equal_nan=True)
     assert past.since_ms == (-1 if plain.since_ms is None else plain.since_ms)
@@ -120,7 +128,7 @@ def test_it_is_compared_at_all():
     """One of two kelvin within ten minutes, that the quantity beside does not show, until it is back."""
     own = np.concatenate((np.full(40, 15.0), np.full(60, 17.0), np.full(20, 15.0)))
     time_ms = 60_000 * np.arange(own.size)
-    told, _ = swift(time_ms, own, np.full(own.size, 15.0), None, 0.0, Swift())
+    told, _ = at_each(time_ms, own, np.full(own.size, 15.0), None, 0.0, Swift())
     moved = np.flatnonzero(~np.isnan(told))
     assert (moved[0], moved[-1]) == (42, 99)
     assert set(told[moved]) == {15.0}
