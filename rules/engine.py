@@ -35,7 +35,7 @@ from rules.judging.disagreement import with_disagreement
 from rules.judging.drop_outs import drop_outs
 from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
 from rules.judging.trust import bear_out, newest_before, newest_values
-from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, under_what_stands
+from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, all_seen_until, under_what_stands
 from rules.judging.watch_list import WatchList, watched_no_more
 from rules.judging.watched import ChannelNow, DangerNow, channels_now, courses, dangers_now, maintenance_over
 from rules.judging.water import CommonWater, Water
@@ -77,6 +77,7 @@ class Engine:
         self._watch_list = WatchList(plan, self._rack)
         self._channels = {it.name: ChannelState(seen_ms=start_ms) for it in self._watch_list.channels}
         self._unwatched: dict[str, Hidden] = {}
+        self._all_seen_until_ms = 0
 
     # Inputs
 
@@ -245,17 +246,8 @@ class Engine:
 
     def snapshot(self) -> dict[str, Any]:
         """Return the whole state as plain JSON values; `Engine.restore` is the exact inverse."""
-        kept = _Kept(
-            self._plan,
-            self._clock_ms,
-            tuple(self._book),
-            self._book.last_number,
-            self._rack,
-            self._care,
-            self._sources,
-            self._channels,
-            self._unwatched,
-        )
+        its = self._rack, self._care, self._sources, self._channels, self._unwatched
+        kept = _Kept(self._plan, self._clock_ms, tuple(self._book), self._book.last_number, *its)
         return {"version": SNAPSHOT_VERSION, **to_plain(kept)}
 
     @classmethod
@@ -304,11 +296,14 @@ class Engine:
         return Notice("stage runs long", at_ms, vessel, {"stage": self._rack.stages[vessel].stage})
 
     def _pass_time(self, until_ms: int, outcome: Outcome) -> None:
-        before_ms, self._clock_ms = self._clock_ms, until_ms
-        clock = np.array([until_ms], dtype=np.int64)
-        fallen = silences(self._plan.sources, self._sources, clock, {})
-        lost = self._losses(before_ms, clock, {}, {}, {})
-        self._settle(due_silences(fallen, self._watch_list) + lost, outcome)
+        before_ms, self._clock_ms, due = self._clock_ms, until_ms, list[Due]()
+        if until_ms > self._all_seen_until_ms:
+            clock, known = np.array([until_ms], dtype=np.int64), (self._plan.sources, self._sources)
+            due += due_silences(silences(*known, clock, {}), self._watch_list)
+            due += self._losses(before_ms, clock, {}, {}, {})
+            dangers = self._watch_list.dangers()
+            self._all_seen_until_ms = all_seen_until(*known, dangers, self._channels, self._unwatched)
+        self._settle(due, outcome)
 
     # The steps of a block
 
@@ -345,6 +340,8 @@ class Engine:
         water.shown = {} if self._common is None else water.shown  # else trends wait for the collector
         due += self._losses(self._clock_ms, readings.at_ms, water.places, block.seen, block.unmoved)
         note_heard(self._sources, readings.at_ms, readings.time_ms, water.places)
+        if block.unmoved:  # what is found frozen was last seen longer ago
+            self._all_seen_until_ms = 0
         start, worse = 0, partial(worse_on_the_shelf, self._book, water.judged, self._watch_list, readings)
         for place, action in readings.acts:
             self._clock_ms, end = action.at_ms, (place, False, action.at_ms)
@@ -361,7 +358,9 @@ class Engine:
         """Find what nobody sees any more, or sees again, up to the last of `at_ms`; note when each was."""
         known = (self._plan.sources, self._sources, self._watch_list.own, self._watch_list.by_name)
         unseen = Unseen(*known, from_ms, at_ms, places, self._channels, seen, unmoved)
-        due = due_losses(unseen.losses(self._watch_list.dangers(), self._unwatched), self._watch_list)
+        as_usual = not (self._unwatched or unmoved) and at_ms[-1] <= self._all_seen_until_ms
+        dangers = () if as_usual else self._watch_list.dangers()
+        due = due_losses(unseen.losses(dangers, self._unwatched), self._watch_list)
         for name in seen:
             self._channels[name].seen_ms = unseen.last_ms(name, at_ms.size)
         return due
@@ -386,6 +385,7 @@ class Engine:
 
     def _drop_limits_that_are_gone(self, at_ms: int, outcome: Outcome) -> None:
         """Let conditions return whose limit, or whole channel, no longer exists."""
+        self._all_seen_until_ms = 0
         self._watch_list.stages_changed()
         possible = self._watch_list.possible_keys()
         for name, keys in possible.items():

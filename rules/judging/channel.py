@@ -216,8 +216,8 @@ class _Judgement:
         sure = self.series.error is None and self._doubted(limit) is None
         if sure and limit.basis is Basis.LIKELY_VALUE:
             return np.nan
-        outermost = np.fmax if limit.above else np.fmin
-        return float(outermost.reduce(self._surely(self._compared(limit), limit)))
+        outermost, its = np.fmax if limit.above else np.fmin, self._surely(self._compared(limit), limit)
+        return float(its[0] if its.size == 1 else outermost.reduce(its))
 
     def _beyond(self, limit: Limit, bound: float | Array) -> NDArray[np.bool_]:
         extreme = self._surely(self._compared(limit), limit)

@@ -278,6 +278,26 @@ class Unseen:
         return self.last_ms(self.own[source.id].name, position) + source.missed_after_ms
 
 
+def all_seen_until(
+    sources: tuple[Source, ...],
+    states: Mapping[int, SourceState],
+    dangers: tuple[Danger, ...],
+    channels: Mapping[str, ChannelState],
+    known: Mapping[str, Hidden],
+) -> int:
+    """Return up to when nothing can fall silent nor be lost, whatever is heard until then; 0: no such time.
+
+    That does not hold where something that was seen before is found frozen.
+    """
+    if any(it.unseen for it in known.values()) or any(states[source.id].silent for source in sources):
+        return 0
+    silent_ms = (states[source.id].at_ms + source.silent_after_ms for source in sources)
+    lost_ms = (
+        max(channels[it.name].seen_ms for it in danger.channels) + danger.missed_ms for danger in dangers
+    )
+    return min((*silent_ms, *lost_ms), default=0)
+
+
 _FAMILY = {Quantity.OXYGEN_SATURATION: Quantity.OXYGEN, Quantity.CONDUCTIVITY: Quantity.SALINITY}
 """Quantities that move together, being the same thing in other units."""
 
