@@ -111,6 +111,10 @@ BUILT_IN: Mapping[str, Record] = {
         _PROBE, 1440, "A spare is gone", "Probe in air, fouled, broken",
         "Measure by hand. Probe in air, or fouled?", "Clean, calibrate or replace it",
     ),
+    "air_pressure/probe_fault": _record(
+        _PROBE, 1440, "Oxygen saturation is off by the weather", "Another barometer, another unit, broken",
+        "Compare with a weather station, not of sea level", "Calibrate it if it reads right, else replace it",
+    ),
     "disagreement": _record(
         _STRAIN, 1440, "One of two is wrong, nobody knows which", "Fouling, drift, calibration",
         "Measure by hand: which probe is right?", "Clean and calibrate the wrong one",

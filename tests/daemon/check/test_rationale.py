@@ -57,3 +57,10 @@ def test_the_wall_shows_why_each_alarm_exists_in_the_nurserys_words(tmp_path):
     assert "May be shelved by who answers for the animals" in entry
     assert shown.count("act within") > 20
     assert max(map(len, shown.splitlines())) <= 140
+
+
+def test_a_new_barometer_that_reads_right_is_calibrated_not_replaced_again():
+    """Seen: one that read 40 hPa less than the one before was doubted, and nothing said what ends that."""
+    doubted = record_of("", "air_pressure", "probe_fault", {})
+    assert "Calibrate it if it reads right" in doubted.action
+    assert "not of sea level" in doubted.check
