@@ -1,7 +1,8 @@
 """Who is called when: the steps from a problem to calls, each taken at one moment.
 
-1. A problem that begins to call, or becomes more urgent, is called from the top of the line-up, after the
-   time in which alarms of one cause gather; it is repeated, and goes on down the line-up, until it is seen.
+1. A problem that begins to call, or becomes more urgent than what was told, is called from the top of the
+   line-up, after the time in which alarms of one cause gather; it is repeated, and goes on down the line-up,
+   until it is seen.
 2. What is not urgent waits for the end of the quiet hours, or for the digest.
 3. A problem that is over, or that nobody need be called for, calls nobody more. Who was called is told that
    it is over, unless people sleep or only a hold has ended: then the digest says it.
@@ -93,14 +94,14 @@ class Calls:
 
     def plan(self, problem: Problem, due_ms: int | None) -> None:
         """Call about a problem next at `due_ms`, or when what is seen of it calls again if that is sooner."""
-        due_ms = min((it for it in (due_ms, problem.again_ms) if it is not None), default=None)
         problem.due_ms = due_ms
-        if due_ms is not None:
-            heapq.heappush(self._dues, (due_ms, problem.number, problem.key))
+        if problem.next_ms is not None:
+            heapq.heappush(self._dues, (problem.next_ms, problem.number, problem.key))
 
     def begin_anew(self, now_ms: int) -> None:
         """Call about what somebody was called about and nobody has answered, from the top of the line-up."""
         for problem in self.problems.values():
+            problem.reached = None
             if problem.urgency is not None and problem.handed_ms is not None and not problem.waits:
                 problem.begin()
                 self.plan(problem, now_ms)
@@ -122,7 +123,7 @@ class Calls:
     def _planned(self, entry: tuple[int, int, str]) -> Problem | None:
         due_ms, number, key = entry
         problem = self.problems.get(key)
-        return problem if problem and (problem.number, problem.due_ms) == (number, due_ms) else None
+        return problem if problem and (problem.number, problem.next_ms) == (number, due_ms) else None
 
     @property
     def given(self) -> Given:
@@ -188,7 +189,7 @@ class Caller:
             for person in [told for told in problem.told if told != event.who]:
                 self._write(problem, CallKind.TAKEN, person, Priority.LOW)
         elif word.stand is Stand.SEEN and before is not None and problem.urgency is None:
-            problem.answer, problem.answered_ms, problem.again_ms = AT_THE_RACK, self.now_ms, None
+            problem.answer = problem.again_ms = None  # whatever was said before
         self.review(problem, before)
 
     def _home(self, word: Word) -> Problem | None:
@@ -232,21 +233,21 @@ class Caller:
 
     def review(self, problem: Problem, before: Priority | None) -> None:
         """Start, go on with or stop calling, now that the urgency may differ from what it was `before`."""
-        now = problem.urgency
+        now, again_ms = problem.urgency, problem.again_ms
         if problem.seen is None:
             problem.again_ms = None
-        elif problem.again_ms is None:  # seen at the rack, the last of it or while others call
+        elif again_ms is None:  # seen at the rack, the last of it or while others call
             self._ask_again(problem, AT_THE_RACK)
-            self.calls.plan(problem, None if now is None else problem.due_ms)
+        if problem.again_ms != again_ms:
+            self.calls.plan(problem, problem.due_ms)
         if not problem.open:
             self._close(problem)
         elif now is None and before is not None:
             self._settle(problem)
         elif now is not None and (before is None or now > before):
-            due_ms = self.now_ms + self.duty.gather_ms
-            gathering = problem.handed_ms is None and problem.due_ms is not None and before is not None
-            problem.begin()
-            self.calls.plan(problem, min(due_ms, problem.due_ms or due_ms) if gathering else due_ms)
+            due_ms = problem.rise_due_ms(now, self.now_ms + self.duty.gather_ms)
+            problem.rise()
+            self.calls.plan(problem, due_ms)
 
     def answered(self, problem: Problem, answer: Answer) -> None:
         """Take what somebody says about a problem, and tell it to the others who were called."""
@@ -255,7 +256,9 @@ class Caller:
             self.end_drill(Outcome.ANSWERED, answer)
             return
         if answer.reply is Reply.NEXT:
-            called = problem.step if problem.urgency is not None else 0
+            if (urgency := problem.urgency) is not None:
+                problem.go_on(urgency, self.manner(problem, urgency), self.now_ms)
+            called = problem.step if urgency is not None else 0
             self.call_again(problem)
             problem.step = max(problem.step, called + 1)
             self.calls.plan(problem, self.now_ms)
@@ -325,16 +328,11 @@ class Caller:
         if urgency is None or self.manner(problem, urgency).when is When.DIGEST or wait_ms is not None:
             self.calls.plan(problem, wait_ms)
             return
-        manner = self.manner(problem, urgency)
-        if problem.handed_ms is None:
-            problem.handed_ms = now_ms
-        elif now_ms > problem.handed_ms:
-            problem.failed = 0
-            if now_ms >= problem.handed_ms + manner.hand_over_ms:
-                problem.step, problem.handed_ms = problem.step + 1, now_ms
-        line_up = self.duty.line_up(now_ms)
+        due_ms, line_up = (
+            problem.turn(urgency, self.manner(problem, urgency), now_ms),
+            self.duty.line_up(now_ms),
+        )
         self._write(problem, CallKind.ALARM, line_up[problem.step % len(line_up)], urgency)
-        due_ms = min(now_ms + manner.repeat_ms, problem.handed_ms + manner.hand_over_ms)
         self.calls.plan(problem, due_ms)
 
     def manner(self, problem: Problem, urgency: Priority) -> Manner:

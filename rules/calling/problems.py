@@ -6,6 +6,8 @@
 3. What a person has seen stays seen until it calls anew; easing is no new call, nor is it when only the
    milder of two limits is left.
 4. An alarm whose cause becomes known goes over to the problem of that cause.
+5. It is called from the top of the line-up where it is worse than what was told since it was called from
+   there. Where that only comes back, and nobody has answered, the calling goes on where it was.
 """
 
 from collections import Counter
@@ -13,7 +15,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 from rules.alarms.event import NO_EVIDENCE, Course
-from rules.alarms.life_cycle import MILDER, WORSE, Priority, Trigger
+from rules.alarms.life_cycle import MILDER, OF_PEOPLE, WORSE, Priority, Trigger
+from rules.calling.duty import Manner
 from rules.calling.records import Answer, Reply, Stand, Word
 
 Given = tuple[int, int, int]
@@ -62,16 +65,28 @@ class Member:
         self.word = replace(self.word, event=replace(self.word.event, evidence=now), as_of_ms=as_of_ms)
 
 
+@dataclass(frozen=True, slots=True)
+class Reached:
+    """How far calls that nobody has answered came: the place in the line-up, called since `handed_ms` and
+    last at `at_ms`, and the `worst` that was told since the top."""
+
+    step: int
+    handed_ms: int
+    worst: Priority
+    at_ms: int
+
+
 @dataclass(slots=True)
 class Problem:
     """Alarms of one cause on one rack, by name.
 
     `calls` counts the calls about it; `step` is the place in the line-up that is called now, since
-    `handed_ms`; `due_ms` is when the next call falls due, the end of the quiet hours where it `waits` for
-    that; `again_ms` is when what is seen calls again, whatever milder calls meanwhile; `failed` counts the
-    people who could not be reached since the last regular call; `told` are those who were called; `lead` is
-    the alarm that they were told of last; `answer` is the last one, since `answered_ms`; `asked` is which of
-    the calls asked for one last.
+    `handed_ms` (None where the first call about what it has become is still due); `due_ms` is when the next
+    call about what calls falls due, the end of the quiet hours where it `waits` for that; `again_ms` is when
+    what is seen calls again, whatever milder calls meanwhile; `failed` counts the people who could not be
+    reached since the last regular call; `told` are those who were called; `lead` is the alarm that they were
+    told of last; `answer` is the last one, since `answered_ms`; `asked` is which of the calls asked for one
+    last.
     """
 
     number: int
@@ -89,6 +104,7 @@ class Problem:
     again_ms: int | None = None
     lead: str = ""
     asked: int = 0
+    reached: Reached | None = None
     _tally: Counter[tuple[Stand, Priority]] = field(init=False, default_factory=Counter)
 
     def __post_init__(self) -> None:
@@ -98,6 +114,8 @@ class Problem:
     def take(self, word: Word) -> None:
         """Take a word on an alarm into account."""
         event = word.event
+        if event.trigger in OF_PEOPLE:
+            self.reached = None
         known = self.members.get(event.alarm)
         member = known or Member(word, word.stand, event.priority)
         kin = [self.members.get(f"{event.channel}/{its.get(event.condition)}") for its in (WORSE, MILDER)]
@@ -112,6 +130,7 @@ class Problem:
 
     def see(self) -> None:
         """Take what calls as seen."""
+        self.reached = None
         self._turn(Stand.CALLS, Stand.SEEN)
 
     def call_again(self) -> None:
@@ -137,12 +156,12 @@ class Problem:
     def is_due_anew(self) -> bool:
         """Return whether a first call about what it has become is still due, and waits for no day."""
         begun = self.urgency is not None and self.handed_ms is None
-        return begun and self.due_ms is not None and not self.waits
+        return begun and self.next_ms is not None and not self.waits
 
     def refusal(self, answer: Answer, at_ms: int, called_by_ms: int) -> str:
         """Return why an answer does not count, else nothing: there is more, which is called by then, or
         somebody else gave a more careful one a moment ago."""
-        last, due_ms = self.answer, self.due_ms
+        last, due_ms = self.answer, self.next_ms
         if answer.reply is Reply.NEXT:
             return ""
         if self.told and self.is_due_anew and due_ms is not None and due_ms <= called_by_ms:
@@ -189,9 +208,47 @@ class Problem:
         """Return whether any of its alarms still stands."""
         return any(n and stand is not Stand.OVER for (stand, _), n in self._tally.items())
 
+    @property
+    def next_ms(self) -> int | None:
+        """Return when somebody is called next: about what calls, or about what was seen if that is sooner."""
+        return min((it for it in (self.due_ms, self.again_ms) if it is not None), default=None)
+
     def begin(self) -> None:
         """Start calling from the top of the line-up."""
+        self.reached = None
+        self.rise()
+
+    def rise(self) -> None:
+        """Start calling about what it has become: from the top, unless it is there when that is called."""
         self.step, self.handed_ms, self.failed, self.waits = 0, None, 0, False
+
+    def rise_due_ms(self, urgency: Priority, gathered_ms: int) -> int:
+        """Return when it is called about what it has become; nobody who is due sooner for that waits."""
+        told = self.reached is not None and urgency <= self.reached.worst
+        if self.due_ms is None or not (told or self.handed_ms is None):
+            return gathered_ms
+        return min(gathered_ms, self.due_ms)
+
+    def go_on(self, urgency: Priority, manner: Manner, now_ms: int) -> None:
+        """Go back to where the calling was, if what calls now was told and it has not rested for long."""
+        was = self.reached
+        if self.handed_ms is not None or was is None or urgency > was.worst:
+            return
+        if now_ms <= was.at_ms + manner.ask_again_ms:
+            self.step, self.handed_ms = was.step, was.handed_ms
+
+    def turn(self, urgency: Priority, manner: Manner, now_ms: int) -> int:
+        """Go down the line-up as far as it is time at a call; return when the next one falls due."""
+        self.go_on(urgency, manner, now_ms)
+        if self.handed_ms is None:
+            self.handed_ms = now_ms
+        elif now_ms > self.handed_ms:
+            self.failed = 0
+            if now_ms >= self.handed_ms + manner.hand_over_ms:
+                self.step, self.handed_ms = self.step + 1, now_ms
+        worst = max(urgency, self.reached.worst) if self.reached else urgency
+        self.reached = Reached(self.step, self.handed_ms, worst, now_ms)
+        return min(now_ms + manner.repeat_ms, self.handed_ms + manner.hand_over_ms)
 
     def words(self, *stands: Stand) -> tuple[Word, ...]:
         """Return the latest word on its alarms in those stands, the most urgent and oldest first."""

@@ -5,7 +5,7 @@ import pytest
 from rules.alarms.event import Course, Evidence
 from rules.alarms.life_cycle import Priority, State
 from rules.calling.calling import Calls
-from rules.calling.problems import Member, Problem
+from rules.calling.problems import Member, Problem, Reached
 from rules.calling.records import (
     Answer,
     Call,
@@ -178,10 +178,11 @@ def test_two_that_have_both_seen_it_are_of_one_mind_and_without_an_answer_all_ar
         ({"told": []}, False),
         ({"due_ms": 20_001}, False),
         ({"due_ms": None}, False),
+        ({"due_ms": None, "again_ms": 20_000}, True),
         ({"waits": True}, False),
         ({"handed_ms": 15_000}, False),
     ],
-    ids=["due", "nobody was told", "due later", "nothing due", "waits for the day", "begun"],
+    ids=["due", "nobody was told", "due later", "nothing due", "seen and due", "waits for the day", "begun"],
 )
 def test_an_answer_to_less_than_is_about_to_be_called_does_not_count(state, refused):
     its = answered(Reply.SEEN, **({"told": ["ada"], "due_ms": 20_000} | state))
@@ -225,8 +226,10 @@ def test_what_anything_real_joins_is_no_drill():
 def test_it_begins_from_the_top_of_the_line_up():
     its = problem(said())
     its.step, its.handed_ms, its.failed, its.waits = 2, 5, 1, True
+    its.reached = Reached(2, 5, CRITICAL, 5)
     its.begin()
     assert (its.step, its.handed_ms, its.failed, its.waits) == (0, None, 0, False)
+    assert its.reached is None
 
 
 def test_an_alarm_that_goes_over_to_another_problem_counts_no_more():
@@ -287,12 +290,12 @@ def test_what_is_seen_calls_again_in_time_whatever_milder_calls_meanwhile():
     its = calls.problems["north/a"]
     its.again_ms = 350
     calls.plan(its, 500)
-    assert (its.due_ms, calls.due_ms()) == (350, 350)
+    assert (its.due_ms, its.next_ms, calls.due_ms()) == (500, 350, 350)
     calls.plan(its, None)
     assert calls.due_ms() == 350
     its.again_ms = None
     calls.plan(its, None)
-    assert (its.due_ms, calls.due_ms()) == (None, None)
+    assert (its.next_ms, calls.due_ms()) == (None, None)
 
 
 def test_the_numbers_that_may_have_been_given_out_are_a_hundred():
@@ -351,6 +354,7 @@ def test_a_new_problem_has_called_nobody():
     assert (its.calls, its.step, its.failed, its.asked, its.answered_ms) == (0, 0, 0, 0, 0)
     assert (its.handed_ms, its.due_ms, its.again_ms, its.answer, its.lead) == (None, None, None, None, "")
     assert (its.told, its.waits, its.urgency, its.open) == ([], False, None, False)
+    assert (its.reached, its.next_ms) == (None, None)
 
 
 def test_what_was_seen_and_is_asked_about_soon_may_be_answered_again():
@@ -372,7 +376,13 @@ def test_only_to_pass_it_on_twice_is_a_slip():
 
 @pytest.mark.parametrize(
     ("state", "anew"),
-    [({}, True), ({"handed_ms": 5}, False), ({"due_ms": None}, False), ({"waits": True}, False)],
+    [
+        ({}, True),
+        ({"handed_ms": 5}, False),
+        ({"due_ms": None}, False),
+        ({"due_ms": None, "again_ms": 20_000}, True),
+        ({"waits": True}, False),
+    ],
 )
 def test_a_first_call_about_what_it_has_become_is_due(state, anew):
     its = answered(Reply.SEEN, **({"due_ms": 20_000} | state))
