@@ -26,9 +26,6 @@ from rules.calling.pair import Waiting
 from rules.calling.problems import Given, Problem
 from rules.calling.records import LET_GO, Answer, Call, CallKind, Reply, Stand, Trails, Upshot, Word
 
-QUIET_MS = 30 * 60_000
-PROMISED_AT_MOST_MS = 2 * 3_600_000
-"""A promise to be there later than this is none (project judgement)."""
 GONE_KEPT = 200
 SKIPPED = 100
 """So many numbers may have been given out since the last one that anybody knows of (project judgement)."""
@@ -237,7 +234,7 @@ class Caller:
         if problem.seen is None:
             problem.again_ms = None
         elif again_ms is None:  # seen at the rack, the last of it or while others call
-            self._ask_again(problem, AT_THE_RACK)
+            problem.ask_again(AT_THE_RACK, self.duty, self.now_ms)
         if problem.again_ms != again_ms:
             self.calls.plan(problem, problem.due_ms)
         if not problem.open:
@@ -264,7 +261,7 @@ class Caller:
             self.calls.plan(problem, self.now_ms)
         else:
             problem.see()
-            self._ask_again(problem, answer)
+            problem.ask_again(answer, self.duty, self.now_ms)
             self._settle(problem)
         for person in [told for told in problem.told if told != answer.who]:
             self._write(problem, CallKind.TAKEN, person, Priority.LOW)
@@ -277,14 +274,6 @@ class Caller:
             problem.answer, problem.answered_ms = AT_THE_RACK, self.now_ms
         self.calls.plan(problem, None)
 
-    def _ask_again(self, problem: Problem, answer: Answer) -> None:
-        if (seen := problem.seen) is None:
-            return
-        again_ms = QUIET_MS if answer.reply is Reply.QUIET else self.duty.manners[seen].ask_again_ms
-        if answer.reply is Reply.ON_MY_WAY and answer.until_ms is not None:
-            again_ms = min(max(answer.until_ms - self.now_ms, 0), PROMISED_AT_MOST_MS)
-        problem.again_ms = self.now_ms + again_ms
-
     def call_again(self, problem: Problem) -> None:
         """Let what was seen call again, from whoever answered on, or the next one after that."""
         problem.call_again()
@@ -294,6 +283,14 @@ class Caller:
         if answer and answer.who in line_up:
             passes_on = answer.reply in (Reply.ON_MY_WAY, Reply.NEXT)
             problem.step = line_up.index(answer.who) + passes_on
+
+    def wait_anew(self, problem: Problem) -> None:
+        """Plan what is not called now by an agreement, or a people's clock, that may have been changed."""
+        if (urgency := problem.urgency) is None:
+            return
+        left_out = problem.due_ms is None and self.manner(problem, urgency).when is not When.DIGEST
+        if problem.waits or left_out:  # until the morning, or to the digest
+            self.calls.plan(problem, self.waits_until_ms(problem, urgency) or self.now_ms)
 
     def call_now(self) -> None:
         """Call at once about everything critical that calls, each from where it stands."""
@@ -355,6 +352,7 @@ class Caller:
             kind = CallKind.DRILL
         elif kind is CallKind.ALARM and self.calls.practice.going_on:
             self.end_drill(Outcome.BROKEN_OFF)
+        problem.asked_in = 0 if kind is CallKind.ALARM else problem.asked_in
         bounded = urgency < Priority.CRITICAL and not is_drill
         if bounded and not flood.admits(person, self.now_ms, self.duty):
             if kind is CallKind.ALARM:

@@ -105,8 +105,11 @@ def tell_held(caller: Caller) -> None:
         if not calling:
             continue
         calling.sort(key=lambda item: (-item[0], item[1].number))
+        line_up = caller.duty.line_up(caller.now_ms)
         for _, problem in calling:
             problem.told += [] if person in problem.told else [person]
+            if line_up[problem.step % len(line_up)] == person:
+                problem.asked_in = caller.calls.summaries + 1
         about = [word for _, problem in calling for word in problem.words(Stand.CALLS)]
         told = tuple(problem.number for _, problem in calling)
         sum_up(caller, CallKind.FLOOD, person, calling[0][0], about, told)

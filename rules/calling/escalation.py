@@ -67,9 +67,9 @@ class Escalation:
         """Go by the team's agreement, which may have been changed, or the people's clock set."""
         self.duty, state = duty, self._state
         self._agenda = Agenda.after(state.clock_ms, duty)
+        caller = self._caller(Upshot())
         for problem in state.calls.problems.values():
-            if problem.waits and problem.due_ms is not None:  # the quiet hours may have been moved
-                state.calls.plan(problem, duty.quiet_ends_ms(state.clock_ms) or state.clock_ms)
+            caller.wait_anew(problem)
         self._take_turns()
 
     def _take_turns(self) -> None:
@@ -241,7 +241,7 @@ class Escalation:
         """
         upshot = self.advance(at_ms)
         for problem in self.problems():
-            newest = f"{problem.number}.{problem.asked}" == call_id and problem.handed_ms is not None
+            newest = problem.was_asked_by(call_id) and problem.handed_ms is not None
             if newest and problem.urgency is not None and problem.failed + 1 < len(self.duty.rota.people):
                 problem.failed += 1
                 problem.step += 1

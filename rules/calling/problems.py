@@ -16,11 +16,14 @@ from dataclasses import dataclass, field, replace
 
 from rules.alarms.event import NO_EVIDENCE, Course
 from rules.alarms.life_cycle import MILDER, OF_PEOPLE, WORSE, Priority, Trigger
-from rules.calling.duty import Manner
+from rules.calling.duty import Duty, Manner
 from rules.calling.records import Answer, Reply, Stand, Word
 
 Given = tuple[int, int, int]
 """The last numbers that were given out: of a problem, of a call about several, and how many calls."""
+QUIET_MS = 30 * 60_000
+PROMISED_AT_MOST_MS = 2 * 3_600_000
+"""A promise to be there later than this is none (project judgement)."""
 TOGETHER_MS = 1_000
 """Two answers within this time were given without knowing of each other: the more careful one holds."""
 
@@ -86,7 +89,7 @@ class Problem:
     what is seen calls again, whatever milder calls meanwhile; `failed` counts the people who could not be
     reached since the last regular call; `told` are those who were called; `lead` is the alarm that they were
     told of last; `answer` is the last one, since `answered_ms`; `asked` is which of the calls asked for one
-    last.
+    last, `asked_in` which of those about several has since.
     """
 
     number: int
@@ -104,6 +107,7 @@ class Problem:
     again_ms: int | None = None
     lead: str = ""
     asked: int = 0
+    asked_in: int = 0
     reached: Reached | None = None
     _tally: Counter[tuple[Stand, Priority]] = field(init=False, default_factory=Counter)
 
@@ -132,6 +136,19 @@ class Problem:
         """Take what calls as seen."""
         self.reached = None
         self._turn(Stand.CALLS, Stand.SEEN)
+
+    def ask_again(self, answer: Answer, duty: Duty, now_ms: int) -> None:
+        """Let what is seen call again in time, as somebody has answered."""
+        if (seen := self.seen) is None:
+            return
+        again_ms = QUIET_MS if answer.reply is Reply.QUIET else duty.manners[seen].ask_again_ms
+        if answer.reply is Reply.ON_MY_WAY and answer.until_ms is not None:
+            again_ms = min(max(answer.until_ms - now_ms, 0), PROMISED_AT_MOST_MS)
+        self.again_ms = now_ms + again_ms
+
+    def was_asked_by(self, call_id: str) -> bool:
+        """Return whether a call is the last one that asked for an answer."""
+        return call_id in (f"{self.number}.{self.asked}", f"0.{self.asked_in}")
 
     def call_again(self) -> None:
         """Let what was seen call again."""

@@ -376,6 +376,25 @@ def test_what_was_held_back_and_has_been_seen_since_is_not_told():
     assert not team.advance(NOON + HOUR).calls
 
 
+def test_who_is_not_reached_by_the_rest_of_a_flood_is_followed_at_once_for_each_of_its_problems():
+    team = calling(NOON, replace(DUTY, flood_calls=1))
+    for number in (1, 2, 3):
+        team.hear(word(number, f"k{number}/oxygen/low", Priority.HIGH), NOON)
+    told = team.advance(NOON + 11 * MIN).calls
+    (rest,) = [call for call in told if call.kind is CallKind.FLOOD]
+    assert (rest.person, rest.problems) == ("ada", (1, 2, 3))
+    team.answer(3, SEEN, NOON + 11 * MIN)
+    team.undelivered(rest.id, NOON + 11 * MIN)
+    told = team.advance(NOON + 22 * MIN).calls
+    assert [(call.kind, call.at_ms - NOON) for call in told if call.person == "bo"][:2] == [
+        (CallKind.ALARM, 11 * MIN),
+        (CallKind.FLOOD, 21 * MIN),
+    ]
+    assert {about.event.vessel for call in told for about in call.about} == {"k1", "k2"}
+    team.undelivered(rest.id, NOON + 22 * MIN)
+    assert not [call for call in team.advance(NOON + 22 * MIN).calls if call.person == "cy"], "an old one"
+
+
 # Racks that fall silent
 
 
