@@ -286,10 +286,10 @@ class Caller:
 
     def wait_anew(self, problem: Problem) -> None:
         """Plan what is not called now by an agreement, or a people's clock, that may have been changed."""
-        if (urgency := problem.urgency) is None:
+        urgency = problem.urgency
+        if urgency is None or self.manner(problem, urgency).when is When.DIGEST:
             return
-        left_out = problem.due_ms is None and self.manner(problem, urgency).when is not When.DIGEST
-        if problem.waits or left_out:  # until the morning, or to the digest
+        if problem.waits or problem.due_ms is None:  # until the morning, or for the digest
             self.calls.plan(problem, self.waits_until_ms(problem, urgency) or self.now_ms)
 
     def call_now(self) -> None:

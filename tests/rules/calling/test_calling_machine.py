@@ -388,6 +388,15 @@ def test_a_restart_changes_nothing_of_a_call_that_reached_nobody_and_waits_for_t
     calling.not_reached(chance=0)
 
 
+def test_a_restart_changes_nothing_where_what_waited_for_the_morning_is_over_and_the_rest_is_for_the_digest():
+    calling = Calling()
+    calling.begin(start_ms=NIGHT)
+    calling.hear(alarm="k1/temperature/high", priority=Priority.MEDIUM, trigger="raised")
+    calling.hear(alarm="k2/temperature/high", priority=Priority.LOW, trigger="raised")
+    calling.pass_time(ms=15_000, pieces=1)
+    calling.hear(alarm="k1/temperature/high", priority=Priority.MEDIUM, trigger="returned")
+
+
 def test_what_is_asked_about_again_in_a_flood_is_told_with_the_rest_of_it():
     calling = CallingInAFlood()
     calling.begin(start_ms=NIGHT)
