@@ -325,10 +325,8 @@ class Caller:
         if urgency is None or self.manner(problem, urgency).when is When.DIGEST or wait_ms is not None:
             self.calls.plan(problem, wait_ms)
             return
-        due_ms, line_up = (
-            problem.turn(urgency, self.manner(problem, urgency), now_ms),
-            self.duty.line_up(now_ms),
-        )
+        due_ms = problem.turn(urgency, self.manner(problem, urgency), now_ms)
+        line_up = self.duty.line_up(now_ms)
         self._write(problem, CallKind.ALARM, line_up[problem.step % len(line_up)], urgency)
         self.calls.plan(problem, due_ms)
 

@@ -122,6 +122,17 @@ def test_from_vessel_to_vessel_it_is_one_danger():
     assert (story.first("bo"), story.first("cy")) == (20.25, 36.25)
 
 
+def test_so_it_is_where_the_worse_of_two_limits_is_crossed_again_and_again():
+    """The steps are those that a rack says where water goes to and fro across its critical limit."""
+    story, high = Story(Priority.HIGH), Priority.HIGH
+    for at in range(4, 60, 8):
+        story.says(at, f"{BESIDE}_high")
+        story.says(at, BESIDE, high, trigger="suppressed", state="suppressed by design")
+        story.says(at + 4, BESIDE, high, trigger="goes on")
+        story.says(at + 4, f"{BESIDE}_high", trigger="handed on", state="normal")
+    assert (story.first("bo"), story.first("cy")) == (20.25, 36.25)
+
+
 def test_what_is_worse_than_anything_told_calls_from_the_top():
     story = Story(Priority.MEDIUM, start_ms=NOON)
     story.comes(*range(4, 70, 8), priority=Priority.HIGH)
