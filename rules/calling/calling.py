@@ -171,13 +171,15 @@ class Caller:
 
     def take(self, word: Word) -> None:
         """Take a word on an alarm into account."""
-        problem = self._home(word)
+        problem, left = self._home(word)
         if problem is None:
             if word.stand is not Stand.CALLS:
                 return
             self.calls.last_number = self.duty.number_after(self.calls.last_number)
             problem = Problem(self.calls.last_number, word.problem)
             self.calls.problems[problem.key] = problem
+        if left is not None:
+            problem.go_on_from(left)
         before, event = problem.urgency, word.event
         problem.take(word)
         self.calls.belongs(word, problem)
@@ -189,9 +191,10 @@ class Caller:
             problem.answer = problem.again_ms = None  # whatever was said before
         self.review(problem, before)
 
-    def _home(self, word: Word) -> Problem | None:
-        """Return the problem that an alarm belongs to now; a newly named cause takes it from another."""
-        problem = self.calls.home(word.rack, word.event.alarm)
+    def _home(self, word: Word) -> tuple[Problem | None, Problem | None]:
+        """Return the problem that an alarm belongs to now; a newly named cause takes it from another, which
+        is given as well if the alarm was its last."""
+        problem, left = self.calls.home(word.rack, word.event.alarm), None
         if problem and word.event.cause and word.problem != problem.key:
             before = problem.urgency
             self.calls.leave(problem, [word])
@@ -199,8 +202,9 @@ class Caller:
                 self.review(problem, before)
             else:
                 self.upshot.settled.append(problem.number)
+                left = problem
             problem = None
-        return problem or self.calls.problems.get(word.problem)
+        return problem or self.calls.problems.get(word.problem), left
 
     def end(
         self, rack: str, chosen: Callable[[Word], bool], trigger: Trigger = Trigger.RETURNED

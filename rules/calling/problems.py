@@ -5,7 +5,8 @@
    eases unseen is called as what it was.
 3. What a person has seen stays seen until it calls anew; easing is no new call, nor is it when only the
    milder of two limits is left.
-4. An alarm whose cause becomes known goes over to the problem of that cause.
+4. An alarm whose cause becomes known goes over to the problem of that cause; with the last one of a problem
+   its calling goes over.
 5. It is called from the top of the line-up where it is worse than what was told since it was called from
    there. Where that only comes back, and nobody has answered, the calling goes on where it was.
 """
@@ -253,6 +254,11 @@ class Problem:
             return
         if now_ms <= was.at_ms + manner.ask_again_ms:
             self.step, self.handed_ms = was.step, was.handed_ms
+
+    def go_on_from(self, left: "Problem") -> None:
+        """Go on with the calling of a problem of which nothing is left."""
+        self.told += [person for person in left.told if person not in self.told]
+        self.reached = self.reached or left.reached
 
     def turn(self, urgency: Priority, manner: Manner, now_ms: int) -> int:
         """Go down the line-up as far as it is time at a call; return when the next one falls due."""

@@ -235,3 +235,18 @@ def test_once_what_was_seen_is_over_its_time_to_be_asked_about_calls_nobody():
     story.says(61, BESIDE, trigger="returned", state="normal")  # it was to be asked about at 62
     story.until(70)
     assert story.called(since=55) == [(55.25, "ada"), (65.25, "ada")]
+
+
+def test_whose_cause_becomes_known_is_called_on_down_the_line_up_and_whoever_was_called_knows_its_end():
+    story = Story(None)
+    story.says(0, cause="")
+    story.says(14, trigger="worsened")  # ada was called about it at 0.25 and has until 15.25
+    story.until(21)
+    assert story.called(since=14) == [(14.25, "ada"), (15.25, "bo"), (20.25, "bo")]
+    other = Story(None)
+    other.says(0, cause="")
+    other.says(16, trigger="worsened")
+    other.until(17)
+    assert other.called(since=15) == [(15.25, "bo"), (16.25, "bo")]
+    other.says(18, trigger="returned", state="normal")
+    assert {call.person for call in other.told if call.kind is CallKind.RETURNED} == {"ada", "bo"}
