@@ -1,8 +1,8 @@
 """Who is called when: the steps from a problem to calls, each taken at one moment.
 
-1. A problem that begins to call, or becomes more urgent than what was told, is called from the top of the
-   line-up, after the time in which alarms of one cause gather; it is repeated, and goes on down the line-up,
-   until it is seen.
+1. A problem that begins to call, or becomes more urgent by what was not told yet, is called from the top of
+   the line-up, after the time in which alarms of one cause gather; it is repeated, and goes on down the
+   line-up, until it is seen.
 2. What is not urgent waits for the end of the quiet hours, or for the digest.
 3. A problem that is over, or that nobody need be called for, calls nobody more. Who was called is told that
    it is over, unless people sleep or only a hold has ended: then the digest says it.

@@ -7,8 +7,8 @@
    milder of two limits is left.
 4. An alarm whose cause becomes known goes over to the problem of that cause; with the last one of a problem
    its calling goes over.
-5. It is called from the top of the line-up where it is worse than what was told since it was called from
-   there. Where that only comes back, and nobody has answered, the calling goes on where it was.
+5. It is called from the top of the line-up where an alarm makes it more urgent. Where that was told already
+   and only comes back, and nobody has answered, the calling goes on where it was.
 """
 
 from collections import Counter
@@ -72,12 +72,12 @@ class Member:
 @dataclass(frozen=True, slots=True)
 class Reached:
     """How far calls that nobody has answered came: the place in the line-up, called since `handed_ms` and
-    last at `at_ms`, and the `worst` that was told since the top."""
+    last at `at_ms`, and the alarms that were `told`, each at its worst."""
 
     step: int
     handed_ms: int
-    worst: Priority
     at_ms: int
+    told: dict[str, Priority]
 
 
 @dataclass(slots=True)
@@ -242,17 +242,22 @@ class Problem:
 
     def rise_due_ms(self, urgency: Priority, gathered_ms: int) -> int:
         """Return when it is called about what it has become; nobody who is due sooner for that waits."""
-        told = self.reached is not None and urgency <= self.reached.worst
-        if self.due_ms is None or not (told or self.handed_ms is None):
+        if self.due_ms is None or not (self.handed_ms is None or self._only_comes_back(urgency)):
             return gathered_ms
         return min(gathered_ms, self.due_ms)
+
+    def _only_comes_back(self, urgency: Priority) -> bool:
+        """Return whether all that is so urgent was told already since people answered last."""
+        told = self.reached.told if self.reached else {}
+        most = (name for name, it in self.members.items() if it.stand is Stand.CALLS and it.worst == urgency)
+        return all(told.get(name, 0) >= urgency for name in most)
 
     def go_on(self, urgency: Priority, manner: Manner, now_ms: int) -> None:
         """Go back to where the calling was, if what calls now was told and it has not rested for long."""
         was = self.reached
-        if self.handed_ms is not None or was is None or urgency > was.worst:
+        if self.handed_ms is not None or was is None or now_ms > was.at_ms + manner.ask_again_ms:
             return
-        if now_ms <= was.at_ms + manner.ask_again_ms:
+        if self._only_comes_back(urgency):
             self.step, self.handed_ms = was.step, was.handed_ms
 
     def go_on_from(self, left: "Problem") -> None:
@@ -269,8 +274,11 @@ class Problem:
             self.failed = 0
             if now_ms >= self.handed_ms + manner.hand_over_ms:
                 self.step, self.handed_ms = self.step + 1, now_ms
-        worst = max(urgency, self.reached.worst) if self.reached else urgency
-        self.reached = Reached(self.step, self.handed_ms, worst, now_ms)
+        told = dict(self.reached.told) if self.reached else {}
+        for name, member in self.members.items():
+            if member.stand is Stand.CALLS:
+                told[name] = max(member.worst, told.get(name, member.worst))
+        self.reached = Reached(self.step, self.handed_ms, now_ms, told)
         return min(now_ms + manner.repeat_ms, self.handed_ms + manner.hand_over_ms)
 
     def words(self, *stands: Stand) -> tuple[Word, ...]:

@@ -74,6 +74,11 @@ class Matter:
     def seen(self):
         return max((worst for stand, worst in self.stands.values() if stand is Stand.SEEN), default=None)
 
+    def was_told(self, told):
+        """Return whether each alarm that is as urgent as any was told as such."""
+        urgent = [alarm for alarm, its in self.stands.items() if its == (Stand.CALLS, self.urgency)]
+        return all(told.get(alarm, 0) >= self.urgency for alarm in urgent)
+
     def settle(self, now_ms, reply=Reply.SEEN, who=""):
         """Seen is not solved: it calls again, from whoever answered on."""
         self.call_by_ms, self.left, line_up = None, None, DUTY.rota.line_up(now_ms)
@@ -112,7 +117,7 @@ class Matter:
         elif self.urgency is None:
             self.call_by_ms = None
         elif before is None or self.urgency > before:
-            told = self.left is not None and self.urgency <= self.left[2]
+            told = self.left is not None and self.was_told(self.left[2])
             kept = before is not None and self.call_by_ms is not None and (self.handed_ms is None or told)
             gathered_ms = now_ms + DUTY.gather_ms
             self.call_by_ms = min(gathered_ms, self.call_by_ms) if kept else gathered_ms
@@ -130,8 +135,9 @@ class Matter:
     def called(self, call):
         """Take a call into account; the person must be the one whose turn it is."""
         manner, now_ms = MANNERS[call.priority], call.at_ms
-        step, handed_ms, worst, called_ms = self.left or (0, 0, Priority.LOW, 0)
-        if self.handed_ms is None and call.priority <= worst and now_ms <= called_ms + AGAIN[call.priority]:
+        step, handed_ms, told, called_ms = self.left or (0, 0, {}, 0)
+        lately = now_ms <= called_ms + AGAIN[call.priority]
+        if self.handed_ms is None and lately and self.was_told(told):
             self.step, self.handed_ms = step, handed_ms
         if self.handed_ms is None:
             self.handed_ms = now_ms
@@ -140,7 +146,9 @@ class Matter:
             if now_ms >= self.handed_ms + manner.hand_over_ms:
                 self.step, self.handed_ms = self.step + 1, now_ms
         self.call_by_ms = min(now_ms + manner.repeat_ms, self.handed_ms + manner.hand_over_ms)
-        self.left = (self.step, self.handed_ms, max(worst, call.priority), now_ms)
+        calling = {alarm: worst for alarm, (stand, worst) in self.stands.items() if stand is Stand.CALLS}
+        told = {alarm: max(calling.get(alarm, 0), told.get(alarm, 0)) for alarm in {*calling, *told}}
+        self.left = (self.step, self.handed_ms, told, now_ms)
         self.newest_id = call.id
         self.told.add(call.person)
         return DUTY.rota.line_up(now_ms)[self.step % TEAM]

@@ -114,12 +114,22 @@ def test_what_is_gone_before_it_was_told_leaves_the_calling_where_it_was():
     assert story.first("cy") <= 68.5
 
 
-def test_from_vessel_to_vessel_it_is_one_danger():
+def test_a_danger_of_another_vessel_that_was_not_told_yet_calls_whoever_is_on_call_first():
+    story = Story(Priority.HIGH)
+    story.comes(4, minutes=20)
+    assert story.called()[-1][1] == "bo"
+    story.says(26, "k3/temperature/high")
+    story.until(27)
+    assert story.called(since=26) == [(26.25, "ada")]
+
+
+def test_where_it_goes_from_vessel_to_vessel_and_back_everybody_is_reached():
     story = Story(Priority.HIGH)
     for at in range(4, 60, 8):
         story.comes(at, alarm="k2/temperature/high")
         story.comes(at + 4, alarm="k3/temperature/high")
-    assert (story.first("bo"), story.first("cy")) == (20.25, 36.25)
+    assert story.called()[:3] == [(0.25, "ada"), (4.25, "ada"), (8.25, "ada")], "each told to ada first"
+    assert (story.first("bo"), story.first("cy")) == (24.25, 40.25)
 
 
 def test_so_it_is_where_the_worse_of_two_limits_is_crossed_again_and_again():

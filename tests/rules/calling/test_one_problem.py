@@ -226,7 +226,7 @@ def test_what_anything_real_joins_is_no_drill():
 def test_it_begins_from_the_top_of_the_line_up():
     its = problem(said())
     its.step, its.handed_ms, its.failed, its.waits = 2, 5, 1, True
-    its.reached = Reached(2, 5, CRITICAL, 5)
+    its.reached = Reached(2, 5, 5, {WARM: CRITICAL})
     its.begin()
     assert (its.step, its.handed_ms, its.failed, its.waits) == (0, None, 0, False)
     assert its.reached is None
