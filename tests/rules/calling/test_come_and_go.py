@@ -132,6 +132,14 @@ def test_where_it_goes_from_vessel_to_vessel_and_back_everybody_is_reached():
     assert (story.first("bo"), story.first("cy")) == (24.25, 40.25)
 
 
+def test_what_comes_back_milder_and_then_as_bad_as_it_was_told_goes_on_as_well():
+    story = Story(Priority.MEDIUM)
+    for at in range(4, 60, 8):
+        story.comes(at)
+        story.comes(at + 4, priority=Priority.HIGH)
+    assert (story.first("bo"), story.first("cy")) == (20.25, 36.25)
+
+
 def test_so_it_is_where_the_worse_of_two_limits_is_crossed_again_and_again():
     """The steps are those that a rack says where water goes to and fro across its critical limit."""
     story, high = Story(Priority.HIGH), Priority.HIGH

@@ -395,6 +395,20 @@ def test_who_is_not_reached_by_the_rest_of_a_flood_is_followed_at_once_for_each_
     assert not [call for call in team.advance(NOON + 22 * MIN).calls if call.person == "cy"], "an old one"
 
 
+@pytest.mark.parametrize("window_min", [10, 35], ids=["told before bo's turn", "told in it"])
+def test_whose_turn_it_is_is_not_passed_over_where_the_rest_of_a_flood_did_not_reach_the_one_before(
+    window_min,
+):
+    team = calling(NOON, replace(DUTY, flood_calls=2, flood_window_ms=window_min * MIN))
+    for number in (1, 2, 3):
+        team.hear(word(number, f"k{number}/oxygen/low", Priority.HIGH), NOON)
+    told = team.advance(NOON + 36 * MIN).calls
+    rest = next(call for call in told if call.kind is CallKind.FLOOD and call.person == "ada")
+    assert "bo" in {call.person for call in told}
+    team.undelivered(rest.id, NOON + 36 * MIN)
+    assert not team.advance(NOON + 36 * MIN).calls
+
+
 # Racks that fall silent
 
 
