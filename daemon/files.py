@@ -1,6 +1,7 @@
 """Files that a power cut leaves whole: the old one or the new one, and what was said to be written is."""
 
 import os
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -34,3 +35,13 @@ def identity(file: Path | int) -> tuple[int, int] | None:
     except FileNotFoundError:
         return None
     return found.st_dev, found.st_ino
+
+
+@contextmanager
+def refused_as_by_sqlite() -> Iterator[None]:
+    """Raise what the disk refuses to a look as SQLite would say it: one trouble, whoever finds it first."""
+    try:
+        yield
+    except OSError as error:
+        what = f"{error.filename}: " if error.filename else ""
+        raise sqlite3.OperationalError(f"{what}{error.strerror}") from error

@@ -78,7 +78,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if error.filename is None:
             raise
         print(
-            f"{error.filename}: permission denied; ask as a user who may, such as that of the watch",
+            f"{error.filename}: permission denied; do this as a user who may, or give this one the right",
             file=sys.stderr,
         )
         return WRONG_USE

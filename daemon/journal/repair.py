@@ -17,7 +17,7 @@ from typing import Any
 import structlog
 
 from daemon.errors import JournalError
-from daemon.files import identity, sync
+from daemon.files import identity, refused_as_by_sqlite, sync
 from daemon.journal.damage import replace_damaged
 from daemon.journal.dating import Dating
 from daemon.journal.journal import Journal
@@ -83,19 +83,13 @@ class JournalRepair:
         self._file, self._log, self._linked = identity(path), self._log_now(), path.is_symlink()
         self._log_bytes = 0
 
+    @refused_as_by_sqlite()
     def look(self) -> bool:
         """Write the journal to its path again where it, or its write-ahead log, was taken away under us.
 
         Return whether that was so; what was not committed has no number then.
-        JournalError where the log was cut: what it held is lost, and the watch begins anew. What the disk
-        refuses is raised as what SQLite says of it, and mended as that.
+        JournalError where the log was cut: what it held is lost, and the watch begins anew.
         """
-        try:
-            return self._look_at_files()
-        except OSError as error:
-            raise sqlite3.OperationalError(f"{error.filename}: {error.strerror}") from error
-
-    def _look_at_files(self) -> bool:
         path, log_now = self._journal.path, self._log_now()
         now = identity(path)
         # Whoever opens our file by a link looks for its log beside where it really lies, and finds none.
@@ -167,7 +161,7 @@ class JournalRepair:
         if lasted_s > GIVES_UP_AFTER_S:
             raise JournalError(
                 f"journal {self._journal.path}: {error}, for {lasted_s:.0f} s now; "
-                "make its disk writable and give it room"
+                "this user must be able to write there, and its disk must be writable and have room"
             ) from error
 
     # A full disk

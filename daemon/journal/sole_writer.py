@@ -10,7 +10,7 @@ import structlog
 
 from daemon.beat import Beat
 from daemon.errors import JournalError
-from daemon.files import identity
+from daemon.files import identity, refused_as_by_sqlite
 
 log = structlog.get_logger()
 
@@ -61,10 +61,12 @@ class SoleWriter:
         os.ftruncate(self._file, 0)
         os.pwrite(self._file, f"{os.getpid()}\n{self._beat.path}\n".encode(), 0)
 
+    @refused_as_by_sqlite()
     def beat(self) -> None:
         """Say that a turn of the watch is done; a lock that was deleted under us is laid anew.
 
-        JournalError where another daemon was quicker with that.
+        JournalError where another daemon was quicker with that, sqlite3.OperationalError where the lock's
+        folder may not be entered: that is the journal's, too.
         """
         if identity(_lock_of(self._journal)) != identity(self._file):
             mine, self._file = self._file, self._taken()

@@ -337,4 +337,4 @@ def test_whoever_may_not_enter_the_journals_folder_is_told_so_in_a_line(settings
             (line,) = done.stderr.splitlines()
             assert done.returncode == 2
             assert line.startswith(str(closed))
-            assert line.endswith(": permission denied; ask as a user who may, such as that of the watch")
+            assert line.endswith(": permission denied; do this as a user who may, or give this one the right")

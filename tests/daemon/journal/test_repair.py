@@ -6,6 +6,7 @@ Each test states what the daemon said (its log), what it did, and what the journ
 import json
 import math
 import random
+import re
 import sqlite3
 import time
 from contextlib import closing, contextmanager
@@ -141,7 +142,7 @@ def test_a_read_only_disk_ends_the_daemon_with_a_clear_line_and_the_broker_says_
         before = numbers(path)
         last_line = daemon.log.strip().splitlines()[-1]
         assert last_line.startswith(f"journal {path}: ")
-        assert "make its disk writable and give it room" in last_line
+        assert "its disk must be writable and have room" in last_line
         listener.wait_until(lambda: listener.newest("watch", "state") == "gone", "the last will")
         daemon.start()
         assert daemon.wait_for_end() == 2
@@ -294,7 +295,9 @@ def test_a_folder_that_nobody_may_enter_any_more_ends_the_watch_with_a_clear_lin
                 daemon.wait_for(lambda: count(folder / "journal.sqlite", "reading") > 2, "readings")
                 folder.chmod(0)
                 assert daemon.wait_for_end() == 2
-                assert "Permission denied, for " in daemon.log.strip().splitlines()[-1]
+                last = daemon.log.strip().splitlines()[-1]
+                assert re.match(rf"journal {folder}/journal.sqlite: .*: Permission denied, for \d+ s", last)
+                assert "this user must be able to write there" in last
                 assert not said(daemon, "thread_died")
                 folder.chmod(0o700)
                 daemon.start()

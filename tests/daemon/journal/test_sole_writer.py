@@ -3,12 +3,14 @@
 import os
 import subprocess
 import sys
+from sqlite3 import OperationalError
 
 import pytest
 
 from daemon.errors import JournalError
 from daemon.journal.sole_writer import SoleWriter, holder_of
 from tests.rigs.daemon_run import PATIENCE_S, ROOT
+from tests.rigs.parts.ordinary_user import needs_root, ordinary_user
 
 HOLDER = """
 import sys
@@ -64,6 +66,18 @@ def test_a_folder_in_the_place_of_the_beat_is_told_in_a_line(tmp_path):
         writer.release(on_purpose=False)
     finally:
         beat.rmdir()
+
+
+@needs_root
+def test_a_folder_that_may_not_be_entered_is_the_journals_trouble_also_where_the_beat_finds_it_first():
+    """Seen: the watch ended at once and was told to "ask as a user who may, such as that of the watch"."""
+    with ordinary_user() as user:
+        writer = SoleWriter(user.folder / "journal.sqlite")
+        user.folder.chmod(0)
+        with user.rights(), pytest.raises(OperationalError, match=r"journal.sqlite.lock: Permission denied$"):
+            writer.beat()
+        writer.beat()
+        writer.release()
 
 
 def test_a_folder_in_the_place_of_the_lock_is_told_to_who_looks(tmp_path):

@@ -1,6 +1,7 @@
 """A user of this machine made for a test, for whom rights count: root may read and write everything."""
 
 import os
+import pwd
 import shutil
 import subprocess
 import sys
@@ -34,6 +35,15 @@ class OrdinaryUser:
     def as_them(self) -> list[str]:
         """Return what goes before a command, so that it runs as them."""
         return ["setpriv", f"--reuid={self.name}", f"--regid={self.name}", "--clear-groups"]
+
+    @contextmanager
+    def rights(self) -> Iterator[None]:
+        """Have this process meanwhile their rights and no others."""
+        os.seteuid(pwd.getpwnam(self.name).pw_uid)
+        try:
+            yield
+        finally:
+            os.seteuid(0)
 
     def run(self, *arguments: object, text: str = "") -> subprocess.CompletedProcess[str]:
         """Run Python with these arguments as them, in the root of the checkout."""
