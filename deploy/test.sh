@@ -38,8 +38,8 @@ check() {
 check ruff check .
 check ruff format --check .
 check mypy
-# Three processes, as most tests wait more than they work; a file's tests in one of them, the longest files
-# first, unless the arguments say otherwise.
+# Three processes, as many tests wait more than they work; a file's tests in one of them, the longest files
+# first (tests/conftest.py), unless the arguments say otherwise.
 set -- -q -n 3 --dist loadfile --no-loadscope-reorder "$@"
 say pytest "$@"
 status=0

@@ -32,43 +32,67 @@ hypothesis.settings.load_profile(FOR)
 
 
 LONGEST_FIRST = (
-    "daemon/sources/test_columns.py",
-    "daemon/tune/test_cluster.py",
     "daemon/commands/install/test_demo.py",
-    "daemon/page/test_pages.py",
-    "daemon/replay/test_measured_series.py",
-    "daemon/culture/test_season.py",
-    "faults/test_faults.py",
     "daemon/oncall/test_process.py",
+    "faults/test_faults.py",
     "drivers/test_modbus_bus.py",
+    "daemon/page/test_pages.py",
+    "daemon/journal/test_repair.py",
+    "drivers/test_modbus_tcp.py",
+    "daemon/oncall/test_page.py",
     "daemon/page/test_acts.py",
-    "daemon/page/test_full_disk.py",
-    "daemon/page/test_every_view.py",
+    "drivers/text/test_bus.py",
     "daemon/record/test_forms.py",
+    "drivers/sdi12/test_bus.py",
+    "daemon/page/test_every_view.py",
+    "drivers/test_mqtt_bus.py",
+    "simulator/test_process.py",
+    "daemon/broker/test_link.py",
     "daemon/report/test_report.py",
+    "daemon/broker/test_connection.py",
     "daemon/journal/test_crash_simulation.py",
-    "rules/calling/test_calling_machine.py",
+    "daemon/page/test_full_disk.py",
+    "daemon/culture/test_season.py",
+    "rules/test_engine_law.py",
+    "daemon/replay/test_measured_series.py",
+    "daemon/sources/test_columns.py",
+    "rules/judging/test_to_and_fro.py",
+    "rules/judging/test_thermostat.py",
     "daemon/replay/test_replay.py",
     "rules/judging/test_refuting_table.py",
-    "daemon/test_fahrenheit.py",
-    "daemon/handover/test_page.py",
-    "daemon/oncall/test_page.py",
-    "daemon/watch/test_sigkill.py",
+    "simulator/rack/test_vessel.py",
+    "daemon/tune/test_cluster.py",
     "rules/alarms/test_alarm_figures.py",
-    "daemon/watch/test_sigkill_mqtt.py",
-    "rules/test_engine_law.py",
-    "test_deploy.py",
-    "daemon/journal/test_repair.py",
-    "daemon/broker/test_connection.py",
+    "rules/judging/test_trust.py",
+    "rules/alarms/test_precedence.py",
+    "benchmarks/test_replay_benchmark.py",
+    "rules/judging/test_comes_and_goes.py",
+    "rules/judging/test_in_one_leap.py",
+    "reference/test_flags_against_human_review.py",
 )
-"""Files that take more than twenty seconds."""
+"""Files that take more than ten seconds, those that wait and then those that compute."""
+COMPUTE = (
+    "benchmarks/", "daemon/culture/", "daemon/replay/", "daemon/sources/", "daemon/tune/", "nights/",
+    "reference/", "rules/", "simulator/rack/",
+)  # fmt: skip
+"""Where tests compute; those of other folders mostly wait, for processes, devices and time."""
 
 
 def pytest_collection_modifyitems(items):
-    """Let several processes begin with the longest files: one begun last would have the others wait."""
-    if "PYTEST_XDIST_WORKER" in os.environ:
-        places = {Path(__file__).parent / name: at for at, name in enumerate(LONGEST_FIRST)}
-        items.sort(key=lambda item: places.get(item.path, len(places)))
+    """Let several processes begin with the longest files: one begun last would have the others wait.
+
+    Files that wait and files that compute go evenly side by side: where all processes wait at once, nobody
+    uses the processors, and where all compute, they are in each other's way.
+    """
+    if "PYTEST_XDIST_WORKER" not in os.environ:
+        return
+    here = Path(__file__).parent
+    places = {here / name: at for at, name in enumerate(LONGEST_FIRST)}
+    kinds = {True: [], False: []}
+    for file in sorted({item.path for item in items}, key=lambda it: (places.get(it, len(places)), it)):
+        kinds[file.relative_to(here).as_posix().startswith(COMPUTE)].append(file)
+    turns = {file: (at + 0.5) / len(files) for files in kinds.values() for at, file in enumerate(files)}
+    items.sort(key=lambda item: turns[item.path])
 
 
 @pytest.fixture(autouse=True)

@@ -357,38 +357,49 @@ def late_slave(folder, seed):
     line.unplug()
 
 
+@contextlib.contextmanager
+def faulty_fourth(folder, fault, every_ms):
+    """A bus with three probes that answer as they should and a fourth that does not; gives what comes."""
+    folder.mkdir()
+    line, emitted = PtyLine(folder / "line"), Emitted()
+    good = {unit: answer_frame(unit, INPUT, 100 * unit) for unit in (1, 2, 3, 4)}
+
+    def answer(request):
+        unit = request[0]
+        if unit != 4:
+            return good[unit]
+        if fault == "dribbles":
+            for nth, byte in enumerate(good[4]):
+                peer.send_after(0.06 * nth, bytes([byte]))
+            return None
+        return good[4][:-2] + b"\x00\x00" if fault == "garbles" else good[4][:4]
+
+    probes = [probe(name, unit, every_ms) for name, unit in (("bad", 4), ("n1", 1), ("n2", 2), ("n3", 3))]
+    with Peer(line, answer) as peer, running(bus(line.path, probes, emitted, timeout_ms=300, retries=2)):
+        yield emitted
+    line.unplug()
+
+
 class TestSharingTheLine:
-    @pytest.mark.parametrize("fault", ["garbles", "cuts short", "dribbles"])
-    def test_a_faulty_probe_leaves_its_neighbours_their_rate(self, line, emitted, fault):
+    def test_a_faulty_probe_leaves_its_neighbours_their_rate(self, tmp_path):
+        """A line for each fault, all at once."""
         every_ms, seconds = 500, 5
-        good = {unit: answer_frame(unit, INPUT, 100 * unit) for unit in (1, 2, 3, 4)}
-
-        def answer(request):
-            unit = request[0]
-            if unit != 4:
-                return good[unit]
-            if fault == "dribbles":
-                for nth, byte in enumerate(good[4]):
-                    peer.send_after(0.06 * nth, bytes([byte]))
-                return None
-            return good[4][:-2] + b"\x00\x00" if fault == "garbles" else good[4][:4]
-
-        neighbours = [probe(f"n{unit}", unit, every_ms) for unit in (1, 2, 3)]
-        with (
-            Peer(line, answer) as peer,
-            running(
-                bus(line.path, [probe("bad", 4, every_ms), *neighbours], emitted, timeout_ms=300, retries=2)
-            ),
-        ):
-            emitted.wait_for(lambda e: e.readings)
+        with contextlib.ExitStack() as stack:
+            lines = {
+                fault: stack.enter_context(faulty_fourth(tmp_path / fault, fault, every_ms))
+                for fault in ("garbles", "cuts short", "dribbles")
+            }
+            for emitted in lines.values():
+                emitted.wait_for(lambda e: e.readings)
             time.sleep(seconds)
-        for unit in (1, 2, 3):
-            values = emitted.values("temperature", f"n{unit}")
-            assert len(values) >= 0.9 * seconds * 1000 / every_ms
-            assert set(values) == {float(unit)}
-            assert emitted.kinds(f"n{unit}") == []
-        assert "garbled" in emitted.kinds("bad")
-        assert emitted.values("temperature", "bad") == []
+        for fault, emitted in lines.items():
+            for unit in (1, 2, 3):
+                values = emitted.values("temperature", f"n{unit}")
+                assert len(values) >= 0.9 * seconds * 1000 / every_ms, fault
+                assert set(values) == {float(unit)}
+                assert emitted.kinds(f"n{unit}") == []
+            assert "garbled" in emitted.kinds("bad"), fault
+            assert emitted.values("temperature", "bad") == []
 
     def test_a_dead_probe_does_not_starve_the_others(self, line, emitted):
         alive = [probe("a", 1, every_ms=100), probe("c", 3, every_ms=150)]

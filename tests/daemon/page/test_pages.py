@@ -178,7 +178,10 @@ def test_a_screen_sounds_once_it_is_told_to_while_nobody_has_seen_it_or_the_watc
         assert "Sound here: off" in text_of(window)
 
 
-def test_a_watch_that_is_killed_or_hangs_is_told_first_and_a_server_that_is_gone_too(tmp_path, window):
+def test_a_watch_that_is_killed_or_hangs_is_told_first_and_a_server_that_is_gone_too(
+    tmp_path, window, monkeypatch
+):
+    monkeypatch.setattr("daemon.view.rack.HUNG_AFTER_S", 4.0)
     with page_rack(tmp_path, days=0.05) as rack:
         with served(rack) as address:
             window.get(address)

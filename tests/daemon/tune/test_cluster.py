@@ -81,7 +81,8 @@ def test_a_worker_that_is_killed_costs_nothing(two_workers, at_home, capsys):
     assert there == here
 
 
-def test_where_no_scheduler_answers_one_line_says_so(at_home, capsys):
+def test_where_no_scheduler_answers_one_line_says_so(at_home, capsys, monkeypatch):
+    monkeypatch.setattr("daemon.tune.cluster.ANSWERS_WITHIN_S", 0.5)  # nobody ever will
     assert main([*at_home, "--cluster", "tcp://127.0.0.1:1"]) == 2
     assert "--cluster tcp://127.0.0.1:1: no scheduler answers; expected" in capsys.readouterr().err
 
