@@ -169,21 +169,23 @@ WRONG = {
 }
 
 _ALL_IN_ONE = """
-import contextlib, io, json, sys, traceback
+import contextlib, io, json, multiprocessing, sys, traceback
 
 from daemon.commands.going_live import here
 from daemon.commands.cli import main
 here.POLLED_WITHIN_S = here.BROKER_WITHIN_S = 0.2
-found = {}
-for name, path in json.load(sys.stdin).items():
+def told(path):
     out = io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
         try:
             status = main(["check", "--here", path])
         except BaseException:
             status = traceback.print_exc(file=out)
-    found[name] = [status, out.getvalue()]
-json.dump(found, sys.stdout)
+    return status, out.getvalue()
+files = json.load(sys.stdin)
+with multiprocessing.get_context("fork").Pool(16) as pool:  # each waits, for ports and a broker
+    found = pool.map(told, files.values(), chunksize=1)
+json.dump(dict(zip(files, found)), sys.stdout)
 """
 
 

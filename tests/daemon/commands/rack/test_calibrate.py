@@ -37,7 +37,7 @@ GAIN, ZERO, WARM = 1.03, 0.2, 0.4
 
 
 class Rack:
-    """The watch in a thread, fed every 20 ms with what the probe sends of the water that it is in."""
+    """The watch in a thread, fed every 10 ms with what the probe sends of the water that it is in."""
 
     def __init__(self, file):
         self.file, self.truth, self.celsius = file, TANK, TANK_C
@@ -54,7 +54,7 @@ class Rack:
             holder = SoleWriter(settings.journal.path)
             journal = Journal(settings.journal.path, writable=True)
             watch = watch_of(journal, settings, self.now_ms)
-            while not self._stop.wait(0.02):
+            while not self._stop.wait(0.01):
                 with self._lock:
                     self.now_ms += self.step_ms
                     watch.take(self._sent(), self.now_ms)

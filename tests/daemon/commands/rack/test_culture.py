@@ -2,7 +2,7 @@
 
 import math
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from copy import copy
 
 import numpy as np
@@ -30,6 +30,9 @@ BEFORE = (
     "bellwatch log k2 deaths 1 --note bubble --who Ada",
 )
 """The same day in the logbook as it was, which knew no batches and no balance."""
+
+
+LOOKS_EVERY_S = 0.005
 
 
 class Desk:
@@ -61,7 +64,7 @@ class Desk:
         with ThreadPoolExecutor(2) as pool:
             done = [pool.submit(main, command) for command in commands]
             wait_for(lambda: len(box.waiting()) == 2, 30)
-            while not all(it.done() for it in done):
+            while wait(done, LOOKS_EVERY_S).not_done:
                 self.rack.watch.take([], self.rack.now_ms)
         return [it.result() for it in done]
 
@@ -73,7 +76,7 @@ class Desk:
         command = ["culture", *arguments, "--settings", str(self.rack.settings_path)]
         with ThreadPoolExecutor(1) as pool:
             done = pool.submit(main, command)
-            while not done.done():
+            while wait([done], LOOKS_EVERY_S).not_done:
                 self.rack.watch.take([], self.rack.now_ms)
         out = self.capsys.readouterr()
         return done.result(), out.out + out.err

@@ -1,7 +1,7 @@
 """The logbook: what is written down is checked, and can be read back."""
 
 import json
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 
 import pytest
 
@@ -158,7 +158,7 @@ def test_who_writes_is_one_of_the_people_and_never_the_services_user(tmp_path, c
             assert capsys.readouterr().err.endswith("--who is one of Ada, Kim\n")
         with ThreadPoolExecutor(1) as pool:
             asking = pool.submit(main, [*command, "--who", "Kim"])
-            while not asking.done():
+            while wait([asking], 0.005).not_done:
                 rack.watch.take([], rack.now_ms)
             assert asking.result() == 0
         (entry,) = rack.journal.history.entries("bell_diameter")
