@@ -31,6 +31,8 @@ BODY_AT_MOST, FIELDS_AT_MOST, ADDRESS_AT_MOST = 4_096, 40, 45
 AT_ONCE, STREAMS_AT_MOST, CONNECTIONS_AT_MOST = 32, 100, 128
 """Each connection takes a file handle, of which the process needs some for what it is there for."""
 PATIENCE_S = 10.0
+LOOKS_EVERY_S = 0.5
+"""Who asks is answered at once; for the end of the server, and of connections, it looks so often."""
 ASKED_WITHIN_S, LASTS_AT_MOST_S = 15.0, 60.0
 """Whoever sends a byte now and then would keep a place for ever."""
 _STYLE_PATH = "/style.css"
@@ -111,7 +113,7 @@ class PageServer(ThreadingHTTPServer):
 
     def start(self) -> None:
         """Serve in a thread of its own."""
-        threading.Thread(target=self.serve_forever, name="pages", daemon=True).start()
+        threading.Thread(target=self.serve_forever, args=(LOOKS_EVERY_S,), name="pages", daemon=True).start()
 
     def stop(self) -> None:
         """Serve no more."""

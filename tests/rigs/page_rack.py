@@ -15,12 +15,14 @@ from daemon.journal.asking import RequestBox
 from daemon.journal.journal import Journal
 from daemon.journal.sole_writer import SoleWriter
 from daemon.page.pages import rack_pages
+from daemon.web import server
 from drivers.readings import Reading
 from tests.rigs.nights.recorded_nights import quiet, watch_of
 from tests.rigs.parts.mosquitto import free_port
 from tests.rigs.parts.simulator_process import wait_for
 
 MINUTE_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
+server.LOOKS_EVERY_S = 0.02  # servers come and go here, and each end is waited for
 
 RACK = """\
 [rack]

@@ -30,7 +30,7 @@ from tests.rigs.nights.nights import (
 )
 
 SEEDS = (1, 2, 3)
-QUIET_SEEDS = range(30)
+QUIET_SEEDS = range(20, 30)  # the twenty before are among the thirty nights of the alarm figures
 
 # By how much a value that the engine works with may be off the truth, beside the probe's own noise,
 # resolution and bias: conductivity and temperature together make salinity, those and oxygen saturation.

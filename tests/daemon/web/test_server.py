@@ -12,6 +12,8 @@ import pytest
 from daemon.web import server as web
 from daemon.web.server import STREAMS_AT_MOST, Page, PageServer
 
+web.LOOKS_EVERY_S = 0.02  # each test has a server of its own, and waits for its end
+
 
 @contextmanager
 def serving(pages=lambda _: Page("calm"), **how):

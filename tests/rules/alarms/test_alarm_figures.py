@@ -97,6 +97,7 @@ def test_thirty_nights_stay_within_the_standards_acceptable_values(month):
     print("\n" + table(month))
     got = month.measures
     assert len(month.nights) == 30
+    assert not [it.events for it in month.nights[:QUIET] if it.events], "a quiet night says nothing at all"
     assert got.alarms >= len(INCIDENTS)  # a month of silence would meet every bound
     within_acceptable(got)
 

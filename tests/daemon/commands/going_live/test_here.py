@@ -54,7 +54,8 @@ def test_a_rack_that_is_well(tmp_path, line, capsys):
         ("right", "user bench\ntopic readwrite #", "lets us in, and we may publish"),
     ],
 )
-def test_the_broker_and_what_it_lets_us_publish(tmp_path, line, capsys, password, acl, says):
+def test_the_broker_and_what_it_lets_us_publish(tmp_path, line, capsys, monkeypatch, password, acl, says):
+    monkeypatch.setattr("daemon.commands.going_live.here.BROKER_WITHIN_S", 2.0)
     (tmp_path / "password").write_text(password)
     (tmp_path / "password").chmod(0o600)
     login = f'username = "bench"\npassword_file = "{tmp_path}/password"\n'
@@ -64,7 +65,8 @@ def test_the_broker_and_what_it_lets_us_publish(tmp_path, line, capsys, password
     assert status == (0 if "lets us in" in says else 2)
 
 
-def test_a_probe_that_does_not_answer_is_named(tmp_path, line, capsys):
+def test_a_probe_that_does_not_answer_is_named(tmp_path, line, capsys, monkeypatch):
+    monkeypatch.setattr("daemon.commands.going_live.here.BROKER_WITHIN_S", 0.5)  # there is none
     settings = write_settings(tmp_path, line.path, free_port())
     with Peer(line, lambda _: None):
         assert main(["check", "--here", str(settings)]) == 2
