@@ -470,20 +470,28 @@ class WholeRack(Listener):
     def lost_or_late(self):
         """Say which stretch of a wired probe's readings since the mark is missing or dated otherwise.
 
-        The probes are read five times a second whatever the watch does; a second is a busy machine's.
+        The probes are read five times a second whatever the watch does; a second is a busy machine's. What
+        had to wait is taken in before it is looked at.
         """
-        newest = self.newest_reading()
-        self.watch.wait_for(lambda: self.newest_reading() > newest + 100, "readings after it")
+        until_s = self.passed_s()
+        self.watch.wait_for(lambda: self._read_for_s() > until_s - 10.0, "the readings up to now")
+        steps = [later - earlier for earlier, later in itertools.pairwise(self._read_at_ms())]
+        worst = max(steps, default=0)
+        return f"{worst / 1000:.0f} s between two readings" if worst > 1500 else ""
+
+    def _read_for_s(self):
+        rows = self._read_at_ms()
+        return (rows[-1] - rows[0]) / 1000 if rows else 0.0
+
+    def _read_at_ms(self):
+        """Return when a wired probe was read since the mark."""
         rows = asked(
             self.journal,
             "SELECT r.at_ms - r.lag_ms FROM reading r JOIN source s ON s.id = r.source WHERE r.seq > ?"
             " AND s.probe = 'k2-multi' AND s.quantity = 'temperature' ORDER BY r.seq",
             self.seq,
         )
-        steps = [later - earlier for (earlier,), (later,) in itertools.pairwise(rows)]
-        worst, lasted_s = max(steps, default=0), (rows[-1][0] - rows[0][0]) / 1000
-        short = lasted_s < self.passed_s() - 10.0
-        return f"{worst / 1000:.0f} s between two readings" if worst > 1500 or short else ""
+        return [at_ms for (at_ms,) in rows]
 
     def heal(self):
         """Take the fault away, and wait until no alarm stands and who was called was told."""
