@@ -1,6 +1,7 @@
 """`bellwatch` and `python -m daemon`: Ctrl-C ends it without a traceback, also while it is still loading."""
 
 import codecs
+import os
 import signal
 import sys
 from io import TextIOWrapper
@@ -10,6 +11,8 @@ INTERRUPTED = 130
 
 def main() -> int:
     """Load the command line and run it; return its exit status."""
+    # numpy's library of matrices, of which nothing here has any, begins a thread for each core at each start.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     codecs.register_error("plain", _plainly)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):

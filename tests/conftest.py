@@ -17,6 +17,9 @@ sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.pycache_prefix = os.environ.setdefault("PYTHONPYCACHEPREFIX", str(ROOT / ".bellwatch" / "pycache"))
 
+# As `daemon.__main__` has it: also in what is started without it, such as the simulator.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # How long an example takes says something of the machine and what else it does, not of the code.
 hypothesis.settings.register_profile("patient", deadline=None)
 hypothesis.settings.register_profile("thorough", deadline=None, max_examples=1000)

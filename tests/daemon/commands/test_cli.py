@@ -62,6 +62,18 @@ def bellwatch(*arguments, **keys):
     )  # fmt: skip
 
 
+def test_loading_numpy_begins_no_threads():
+    """Each start would take some hundredths of a second more."""
+    program = "import os, sys; from daemon.__main__ import main; sys.argv[1:] = ['status', '--schema']; "
+    program += "main(); import numpy; print(len(os.listdir('/proc/self/task')), file=sys.stderr)"
+    environment = {name: value for name, value in os.environ.items() if "OPENBLAS" not in name}
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        check=True, cwd=ROOT, capture_output=True, text=True, timeout=PATIENCE_S, env=environment,
+    )  # fmt: skip
+    assert done.stderr == "1\n"
+
+
 def one_line(text):
     assert text.count("\n") == 1, text
     assert text.endswith("\n")
