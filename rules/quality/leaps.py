@@ -102,12 +102,18 @@ def leaps(
     """
     if settings.max_jump is None or not value.size:
         none = np.zeros((3, value.size), dtype=np.bool_)
-        return Leapt(*none), past if settings.max_jump is not None else Leap()
+        return Leapt(*none), past if settings.max_jump is not None else _only_newest(time_ms, value, past)
     if calm := _calm(time_ms, value, settings.max_jump, past, beside):
         return Leapt(*np.zeros((3, value.size), dtype=np.bool_)), calm
     doubt = _Doubt(time_ms, value, settings.max_jump, settings, past, agreed, beside)
     doubt.follow()
     return doubt.leapt(), doubt.carried()
+
+
+def _only_newest(time_ms: Ints, value: Floats, past: Leap) -> Leap:
+    """Return what to carry where nothing is a leap: by it others are borne out, in the next block too."""
+    times_ms, values = (*past.time_ms, *time_ms[-1:].tolist()), (*past.value, *value[-1:].tolist())
+    return Leap(times_ms[-1:], values[-1:])
 
 
 def _calm(time_ms: Ints, value: Floats, max_jump: float, past: Leap, beside: Beside | None) -> Leap | None:

@@ -5,12 +5,13 @@ the probes read of them follows from the gsw reference library (`tests/rigs/nigh
 """
 
 import json
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
 
-from rules.alarms.life_cycle import Priority
+from rules.alarms.life_cycle import Condition, Priority
 from rules.engine import Engine
 from rules.quantities import Quantity
 from tests.rigs.nights.lost_inputs import (
@@ -24,6 +25,7 @@ from tests.rigs.nights.lost_inputs import (
     calm_days,
     shown,
 )
+from tests.rules.judging import test_frozen as invented
 from tests.rules.judging.test_disputed_inputs import about
 from tests.rules.judging.test_seen_cases import FAULT_MS, announced
 
@@ -80,4 +82,24 @@ def test_any_cut_judges_it_alike(row):
         in_parts += engine.feed(readings.part(start, stop)).events
         engine = Engine.restore(json.loads(json.dumps(engine.snapshot())))
     assert in_parts == said
+    assert json.dumps(engine.snapshot(), sort_keys=True) == json.dumps(whole.snapshot(), sort_keys=True)
+
+
+@pytest.mark.parametrize("switched_off", [Quantity.TEMPERATURE, Quantity.CONDUCTIVITY])
+def test_what_may_leap_bears_out_what_may_not_wherever_the_cut(switched_off):
+    """Seen: live, a cell that fell with its thermometer was at fault, in a replay not. All invented."""
+    at, values = invented.water(0.1)
+    later = at >= invented.HOUR
+    values[invented.T] = values[invented.T] - 4.0 * later
+    values[invented.C] = values[invented.C] * np.exp(-0.021 * 6.0 * later)
+    readings = invented.block(at, values, (invented.T, invented.C))
+    plan = invented.engine_for((invented.T, invented.C)).plan
+    anywhere = {**plan.quality, switched_off: replace(plan.quality[switched_off], max_jump=None)}
+    whole, engine = (Engine(replace(plan, quality=anywhere), invented.MIDNIGHT_MS) for _ in range(2))
+    said, one_by_one = whole.feed(readings).events, []
+    for place in range(len(readings)):
+        one_by_one += engine.feed(readings.part(place, place + 1)).events
+    assert one_by_one == said
+    assert {event.quantity for event in said} >= {Quantity.TEMPERATURE}
+    assert not any(event.condition is Condition.PROBE_FAULT for event in said)
     assert json.dumps(engine.snapshot(), sort_keys=True) == json.dumps(whole.snapshot(), sort_keys=True)

@@ -199,10 +199,13 @@ def test_what_no_operator_takes_for_water_is_no_base_and_without_his_range_what_
     assert leaps(time_ms, value, anywhere, Leap())[0].jumped.tolist() == [False] * 20 + [True] * 20
 
 
-def test_without_a_greatest_jump_nothing_is_a_leap_and_nothing_is_carried():
+def test_without_a_greatest_jump_nothing_is_a_leap_and_only_the_newest_is_carried():
     value, time_ms = np.repeat([15.0, 25.0], 20), 30_000 * (1 + np.arange(40))
     past = Leap((0,), (15.0,), since_ms=5)
-    told, after = leaps(time_ms, value, replace(SETTINGS, max_jump=None), past)
-    assert (told.jumped.any(), told.young.any(), told.loose.any(), after) == (False, False, False, Leap())
+    without = replace(SETTINGS, max_jump=None)
+    told, after = leaps(time_ms, value, without, past)
+    found = told.jumped.any(), told.young.any(), told.loose.any()
+    assert (found, after) == ((False, False, False), Leap((1_200_000,), (25.0,)))
+    assert leaps(time_ms[:0], value[:0], without, past)[1] == Leap((0,), (15.0,))
     told, after = leaps(time_ms[:0], value[:0], SETTINGS, past)
     assert (told.jumped.size, after) == (0, past)
