@@ -398,7 +398,9 @@ class TestSharingTheLine:
                 assert len(values) >= 0.9 * seconds * 1000 / every_ms, fault
                 assert set(values) == {float(unit)}
                 assert emitted.kinds(f"n{unit}") == []
-            assert "garbled" in emitted.kinds("bad"), fault
+            # Whether the first bytes of what dribbles in come in time hangs on the machine.
+            told = {"garbled", "late"} if fault == "dribbles" else {"garbled"}
+            assert told & set(emitted.kinds("bad")), fault
             assert emitted.values("temperature", "bad") == []
 
     def test_a_dead_probe_does_not_starve_the_others(self, line, emitted):
