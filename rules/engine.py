@@ -30,9 +30,9 @@ from rules.deeds import (
 )
 from rules.errors import InputError, RulesError
 from rules.judging.block import Block, Due, due_drop_outs, due_losses, due_silences
-from rules.judging.channel import ChannelState
 from rules.judging.disagreement import with_disagreement
 from rules.judging.drop_outs import drop_outs
+from rules.judging.series import ChannelState
 from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
 from rules.judging.trust import bear_out, newest_before, newest_values
 from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, all_seen_until, under_what_stands

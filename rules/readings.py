@@ -57,6 +57,12 @@ class Readings:
         found = zip(ranked[starts[:-1]].tolist(), pairwise(starts), strict=True)
         return {source_id: order[start:stop] for source_id, (start, stop) in found}
 
+    @cached_property
+    def first_times_ms(self) -> dict[int, tuple[int, bool]]:
+        """Return when each source's first reading was measured, and whether its times rise from there."""
+        its = ((it, self.time_ms[here]) for it, here in self._places.items())
+        return {it: (int(times[0]), not (times[1:] <= times[:-1]).any()) for it, times in its}
+
     def part(self, start: int, stop: int) -> "Readings":
         """Return the readings from `start` up to, not including, `stop`."""
         cut = slice(start, stop)
@@ -124,7 +130,11 @@ class Notice:
         return f"{self.kind}:{self.vessel}:{self.at_ms}"
 
 
-@dataclass(frozen=True, slots=True)
+FLAG_NUMBERS = 10
+"""QARTOD flags are one digit."""
+
+
+@dataclass(frozen=True)
 class ChannelFlags:
     """The quality flags of one channel's readings in one block, and the values as judged: shapes m.
 
@@ -140,6 +150,11 @@ class ChannelFlags:
     summary: NDArray[np.uint8]
     tests: NDArray[np.uint32]
     error: NDArray[np.float64] | None = None
+
+    @cached_property
+    def counts(self) -> NDArray[np.int64]:
+        """Return how many readings have each summary flag, shape FLAG_NUMBERS: engines share these flags."""
+        return np.bincount(self.summary, minlength=FLAG_NUMBERS)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,12 +21,10 @@ from rules.engine import Engine
 from rules.judging.watched import DangerNow
 from rules.judging.water import CommonWater
 from rules.rack.plan import RackPlan
-from rules.readings import Action, Outcome, Readings, by_day
+from rules.readings import FLAG_NUMBERS, Action, ChannelFlags, Outcome, Readings, by_day
 
 RESPONSES = frozenset({"acknowledge", "shelve", "unshelve", "reset"})
 """What people did because of an alarm; under other settings the same alarm may not have been there."""
-
-_FLAG_NUMBERS = 10
 
 Observer = Callable[[Engine, Outcome], None]
 
@@ -78,7 +76,7 @@ class Judging:
                 known.append((item.at_ms, rules))
         if isinstance(item, Action) and item.kind in self._left_out:
             return
-        if isinstance(item, Readings):
+        if isinstance(item, Readings) and item.acts:
             item = replace(item, acts=tuple(it for it in item.acts if it[1].kind not in self._left_out))
         self._engine, outcome = fold(self._engine, item)
         if isinstance(item, Readings):
@@ -153,16 +151,16 @@ class FlagTally:
 
     def __init__(self, counts: dict[str, NDArray[np.int64]]) -> None:
         self._counts = counts
-        self._last: dict[str, tuple[int, int]] = {}  # seq and summary of each channel's newest reading
+        self._last: dict[str, ChannelFlags] = {}
 
     def add(self, outcome: Outcome) -> None:
         """Count the flags of one outcome; an amendment is to the reading before a block, in it or not."""
         late = {(amended.channel, amended.seq): amended for amended in outcome.amendments}
         for flags in outcome.flags:
-            counts = self._counts.setdefault(flags.channel, np.zeros(_FLAG_NUMBERS, dtype=np.int64))
-            seq, summary = self._last.get(flags.channel, (-1, 0))
-            if (amended := late.get((flags.channel, seq))) is not None:
-                counts[summary] -= 1
+            counts = self._counts.setdefault(flags.channel, np.zeros(FLAG_NUMBERS, dtype=np.int64))
+            before = self._last.get(flags.channel) if late else None
+            if before and (amended := late.get((flags.channel, int(before.seq[-1])))):
+                counts[before.summary[-1]] -= 1
                 counts[amended.summary] += 1
-            counts += np.bincount(flags.summary, minlength=_FLAG_NUMBERS)
-            self._last[flags.channel] = int(flags.seq[-1]), int(flags.summary[-1])
+            counts += flags.counts
+            self._last[flags.channel] = flags

@@ -6,16 +6,17 @@ What comes out are the few crossings, each in its place in the order of arrival.
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
+from operator import is_
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.alarms.event import Crossing
-from rules.judging.channel import ChannelState, judge_channel
+from rules.judging.channel import judge_channel
 from rules.judging.conversion import convert, raised_by, turns
 from rules.judging.disagreement import differences
 from rules.judging.drop_outs import DropOuts
-from rules.judging.series import Array, Edge, Series, Verdict
+from rules.judging.series import Array, ChannelState, Edge, Series, Turning, Verdict
 from rules.judging.silence import Silence
 from rules.judging.unwatched import Loss
 from rules.judging.watch_list import Feedings, WatchList, after_food
@@ -35,6 +36,8 @@ judgement)."""
 
 Speeds = tuple[NDArray[np.intp], Array]
 """Where in a block a channel's readings are, and how fast it moves at each."""
+
+_UNMOVED: Speeds = (np.array([], dtype=np.intp), np.empty(0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,24 +202,28 @@ class Block:
         return judge_channel(shown, state, bounds, crossing, noise, self._turns(channel))
 
     def _turns(self, channel: Channel) -> Array | None:
-        """Return by how much an hour a derived value may move as its thermometer lags; None: nothing."""
+        """Return by how much an hour a derived value may move as its thermometer lags; None: nothing.
+
+        Where an engine with other limits found the thermometer to move the same, it is the very array.
+        """
         if channel.name not in self._water.made_of:
             return None
-        source, known = self._water.made_of[channel.name]
-        return turns(channel, source, known, [self._unseen(need, source) for need in channel.needs])
+        shown, moves = self._water.shown[channel.name], [self._moved(need) for need in channel.needs]
+        before, rates = tuple(its for its, _ in moves), [its for _, (_, its) in moves]
+        for known in shown.turns:
+            if known.before == before and all(map(is_, known.rates, rates)):
+                return known.turns
+        source, inputs = self._water.made_of[channel.name]
+        found = turns(channel, source, inputs, [_unseen(*its, source) for its in moves])
+        shown.turns.append(Turning(before, rates, found))
+        return found
 
-    def _unseen(self, need: Need, at: Series) -> Array | None:
-        """Return how much an hour a temperature may move unseen, its thermometer lagging; None: nothing."""
+    def _moved(self, need: Need) -> tuple[float, Speeds]:
+        """Return how fast the thermometer that a need is met by moved before the block, and in it."""
         if need.quantity is not Quantity.TEMPERATURE or not need.channels:
-            return None
+            return np.nan, _UNMOVED
         name = need.channels[0]
-        index, rates = self._moves.get(name, (at.index[:0], np.empty(0)))
-        rates = np.concatenate(([self._before[name][1]], rates))
-        if not np.fmax.reduce(np.abs(rates), initial=0.0) > LAGS_FROM_PER_HOUR:
-            return None
-        newest = np.nan_to_num(np.abs(rates[index.searchsorted(at.index, side="right")]))
-        moves: Array = LAGS_TIMES * np.maximum(newest - LAGS_FROM_PER_HOUR, 0.0)
-        return moves if moves.any() else None
+        return self._before[name][1], self._moves.get(name, _UNMOVED)
 
     def _note(self, channel: Channel, verdict: Verdict) -> None:
         """Keep how a channel moves for those that are made of it, and where it is seen."""
@@ -227,11 +234,12 @@ class Block:
             state.moves_per_hour = float(moves[-1])
         if channel.quantity is Quantity.SALINITY:
             self._rates[channel.name] = series.index, verdict.rate_per_hour()
-        sure, tolerance = ~np.isnan(verdict.shown.usable), self._watch_list.tolerance(channel)
-        if series.error is not None and tolerance is not None:
+        seen = verdict.shown.seen
+        if series.error is not None and (tolerance := self._watch_list.tolerance(channel)) is not None:
             tells = min(distances_to_worst(tolerance), default=np.inf)
-            sure &= ~self._hardly(channel, series.error, tells)
-        self.seen[channel.name] = series.index[sure]
+            hardly = self._hardly(channel, series.error, tells)
+            seen = series.index[~(hardly | np.isnan(verdict.shown.usable))]
+        self.seen[channel.name] = seen
 
     def _note_unmoved(self, channel: Channel, edges: list[Edge]) -> None:
         found = [
@@ -249,3 +257,13 @@ class Block:
         place = self._watch_list.place[channel.name]
         for order, (index, crossing) in enumerate(edges, after):
             yield Due(index, False, int(self._water.readings.at_ms[index]), place, order, crossing)
+
+
+def _unseen(before: float, moves: Speeds, at: Series) -> Array | None:
+    """Return how much an hour a temperature may move unseen, its thermometer lagging; None: nothing."""
+    index, rates = moves[0], np.concatenate(([before], moves[1]))
+    if not np.fmax.reduce(np.abs(rates), initial=0.0) > LAGS_FROM_PER_HOUR:
+        return None
+    newest = np.nan_to_num(np.abs(rates[index.searchsorted(at.index, side="right")]))
+    found: Array = LAGS_TIMES * np.maximum(newest - LAGS_FROM_PER_HOUR, 0.0)
+    return found if found.any() else None

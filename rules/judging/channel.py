@@ -4,8 +4,8 @@ Array kernels find the few readings at which something turns; nothing else leave
 """
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field, fields, replace
-from functools import cache, partial
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,21 +13,25 @@ from numpy.typing import NDArray
 from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority
 from rules.alarms.moves import Move, of_limit, told
-from rules.alarms.persistence import Persistence, Phase, Turn, carried_turns, is_active, is_clear
+from rules.alarms.persistence import Phase, Turn, carried_turns, is_active, is_clear
 from rules.alarms.recurrence import Recurrence
-from rules.judging.series import Array, Edge, Samples, Series, Shown, Verdict, number, without
-from rules.judging.trend import MS_PER_HOUR, NO_TREND, Rise, Trend, TrendState, rose_from, trend
-from rules.quality.calm import Calm
-from rules.quality.flags import NOT_EVALUATED, PASS, SUSPECT, Flag, QartodTest, worse_than_pass
-from rules.quality.history import LEARNED_WITHIN, History, Learned
-from rules.quality.leaps import Leap
+from rules.judging.series import (
+    Array,
+    ChannelState,
+    Edge,
+    Known,
+    Quiet,
+    Series,
+    Shown,
+    Verdict,
+    number,
+    without,
+)
+from rules.judging.trend import MS_PER_HOUR, NO_TREND, Trend, rose_from, trend
+from rules.quality.flags import NOT_EVALUATED, PASS, SUSPECT, QartodTest, worse_than_pass
+from rules.quality.history import LEARNED_WITHIN
 from rules.quality.probe_faults import FaultReason, flags_of, reason_of, stuck
-from rules.quality.repeats import Repeats
-from rules.quality.replayed import Played, Rests
-from rules.quality.scatter import Scatter, last
-from rules.quality.state import QualityState
-from rules.quality.swift import Swift
-from rules.quantities import Quantity
+from rules.quality.scatter import last
 from rules.rack.limits import DISAGREEMENT_KEY, FAULT_KEY, STUCK_KEY, Basis, Bounds, Level, Limit
 from rules.rack.tolerance import Tolerance
 
@@ -50,72 +54,6 @@ CrossingOf = Callable[[Condition, Level, Priority | None, Turn, Evidence], Cross
 """Makes the crossing of a channel; a priority of None stands for that of what is lost without its probe."""
 
 
-@dataclass(slots=True)
-class ChannelState:
-    """What is carried from block to block for one channel.
-
-    `good_*` is the last reading that may be used and lacked nothing; of the last one, `doubtful` is whether
-    it did not pass, `dry` whether it was out of the water, `error` how far it may be off for want of the
-    inputs in `lacking`, `elsewhere` and `base` as in `Series`, `seen_ms` when one last showed the water,
-    `lacked_ms` when one last was off so; `again` is how often each of a probe's own troubles came and went.
-    """
-
-    quality: QualityState = field(default_factory=cache(QualityState))
-    trend: TrendState = field(default_factory=lambda: NO_TREND)
-    rise: Rise = field(default_factory=Rise)
-    standing: dict[str, Persistence] = field(default_factory=dict)
-    last_seq: int = -1
-    time_ms: int = 0
-    value: float = np.nan
-    flag: int = Flag.NOT_EVALUATED
-    rate_per_hour: float = np.nan
-    moves_per_hour: float = np.nan
-    good_time_ms: int = 0
-    good_value: float = np.nan
-    good_suspect: bool = False
-    doubtful: bool = False
-    sample: Samples = field(default_factory=Samples)
-    dry: bool = False
-    elsewhere: int = 0
-    error: float = 0.0
-    lacking: tuple[Quantity, ...] = ()
-    seen_ms: int = 0
-    lacked_ms: int = -1
-    history: History = field(default_factory=History)
-    calm: Calm = field(default_factory=cache(Calm))
-    leap: Leap = field(default_factory=Leap)
-    scatter: Scatter = field(default_factory=Scatter)
-    repeats: Repeats = field(default_factory=Repeats)
-    again: dict[str, Recurrence] = field(default_factory=dict)
-    swift: Swift = field(default_factory=Swift)
-    played: Played = field(default_factory=Played)
-    rests: Rests = field(default_factory=Rests)
-    base: float = np.nan
-    usual: tuple[tuple[int, int], Learned | None] | None = field(init=False, default=None, compare=False)
-    """What `history` tells, and on which day and with which gaps: worked out once a day."""
-
-    @property
-    def fails(self) -> bool:
-        """Say whether its readings fail now, or for a moment do not."""
-        return not is_clear(self.standing, FAULT_KEY)
-
-    def keep_order(self) -> None:
-        """Keep what stands in one order, wherever blocks were cut."""
-        if self.standing or self.again:
-            self.standing, self.again = dict(sorted(self.standing.items())), dict(sorted(self.again.items()))
-
-    def begin_anew(self) -> None:
-        """Forget what a calibration makes jump."""
-        self.trend, self.history, self.repeats = NO_TREND, History(), Repeats()
-        self.leap, self.swift, self.rise, self.usual = Leap(), Swift(), Rise(), None
-        self.again = {key: it.anew() for key, it in self.again.items()}
-
-
-_OF_LIMITS = {"trend", "rise", "standing", "rate_per_hour", "moves_per_hour", "seen_ms", "lacked_ms", "again"}
-OF_THE_WATER = tuple(it.name for it in fields(ChannelState) if it.init and it.name not in _OF_LIMITS)
-"""What is carried of a channel on which limits have no say; each works out by itself what follows from it."""
-
-
 def judge_channel(
     shown: Shown,
     state: ChannelState,
@@ -129,25 +67,49 @@ def judge_channel(
     `noise` finds its usual one, `turns` is by how much an hour a lagging thermometer may make a derived value
     rise or fall (shape m). What other probes say is compared later.
     """
-    edges, courses = list[Edge](), []
+    edges = list[Edge]()
     # where nothing is worse than passed nor stands, neither can begin nor end
     if shown.belied or state.standing or state.again or shown.judged.causal.max() > NOT_EVALUATED:
         edges = [*_fault_edges(shown, state, crossing), *_stuck_edges(shown, state, crossing)]
-    for part, back in shown.stretches:
-        if back is not None:
-            _begin_anew(state, back)
-        if bounds.tolerance is not None:
-            judgement = _judgement(shown, bounds.tolerance, bounds, state, part, noise, turns)
-            courses.append((part, judgement.course))
-            for limit, value in bounds.limits:
-                bound = value if isinstance(value, float) else value[part]
-                if judgement.may_turn(limit, bound):
-                    edges += judgement.edges(limit, bound, crossing)
+    before = state.trend, state.rise
+    calm, known = not (edges or state.standing or state.again), None
+    if calm:
+        known = next((it for it in shown.quiet if it.holds_for(bounds, turns, before)), None)
+    if known is not None:
+        (state.trend, state.rise), courses = known.after, known.courses
+    else:
+        found, courses = _along_limits(shown, state, bounds, crossing, noise, turns)
+        edges += found
+        if calm and not (edges or state.standing or state.again):
+            shown.quiet.append(Quiet(bounds, turns, before, (state.trend, state.rise), courses))
     if shown.series.error is not None and (lacks := shown.series.error > 0).any():
         state.lacked_ms = int(shown.series.time_ms[lacks][-1])
     state.keep_order()
     state.rate_per_hour = float(courses[-1][1].rate_per_hour[-1]) if courses else np.nan
     return Verdict(shown, edges, courses)
+
+
+def _along_limits(
+    shown: Shown,
+    state: ChannelState,
+    bounds: Bounds,
+    crossing: CrossingOf,
+    noise: Callable[[], float] | None,
+    turns: Array | None,
+) -> tuple[list[Edge], list[tuple[slice, Trend]]]:
+    edges, courses = list[Edge](), []
+    for part, back in shown.stretches:
+        if back is not None:
+            _begin_anew(state, back)
+        if bounds.tolerance is None:
+            continue
+        judgement = _judgement(shown, bounds.tolerance, bounds, state, part, noise, turns)
+        courses.append((part, judgement.course))
+        for limit, value in bounds.limits:
+            bound = value if isinstance(value, float) else value[part]
+            if judgement.may_turn(limit, bound):
+                edges += judgement.edges(limit, bound, crossing)
+    return edges, courses
 
 
 def _begin_anew(state: ChannelState, back: bool) -> None:
@@ -168,15 +130,16 @@ def _judgement(
     turns: Array | None,
 ) -> "_Judgement":
     here, usable = shown.series.part(part), shown.usable[part]
-    ramp, turns = None if bounds.ramp is None else bounds.ramp[part], None if turns is None else turns[part]
+    ramp = None if bounds.ramp is None else bounds.ramp[part]
     key, before = (tolerance.rate_window_ms, part.start), state.trend
     known = shown.trends.get(key)
-    if known is None or known[0] is not before:
-        known = before, *trend(here.time_ms, usable, tolerance.rate_window_ms, before)
-        shown.trends[key] = known
-    _, course, state.trend = known
+    if known is None or known.before is not before:
+        known = Known(before, *trend(here.time_ms, usable, tolerance.rate_window_ms, before), turns, {})
+    known = shown.trends[key] = known if known.turns is turns else known._replace(turns=turns, farthest={})
+    course, state.trend = known.course, known.after
     rose, state.rise = rose_from(course, here.time_ms, tolerance, state.rise)
-    return _Judgement(here, usable, course, tolerance, ramp, bounds.maintained, state, noise, rose, turns)
+    own = bounds.maintained, state, noise, rose, None if turns is None else turns[part]
+    return _Judgement(here, usable, course, tolerance, ramp, *own, known.farthest)
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +156,7 @@ class _Judgement:
     noise: Callable[[], float] | None
     rose_from: Array | None
     turns: Array | None
-    farthest: dict[str, float] = field(default_factory=dict)
+    farthest: dict[tuple[str, int], float]
 
     def may_turn(self, limit: Limit, bound: float | Array) -> bool:
         """Return whether a limit may begin or end: not where nothing of it stands and nothing lies beyond.
@@ -207,9 +170,10 @@ class _Judgement:
             return True
         if not isinstance(bound, float):
             return bool(self._beyond(limit, bound).any())
-        if limit.kind not in self.farthest:
-            self.farthest[limit.kind] = self._farthest(limit)
-        farthest = self.farthest[limit.kind]
+        kind = limit.kind, self.tolerance.lead_time_ms
+        if kind not in self.farthest:
+            self.farthest[kind] = self._farthest(limit)
+        farthest = self.farthest[kind]
         return farthest > bound if limit.above else farthest < bound
 
     def _farthest(self, limit: Limit) -> float:

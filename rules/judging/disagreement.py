@@ -15,8 +15,8 @@ from rules.alarms.alarm import Alarm
 from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition
 from rules.alarms.persistence import Phase, carried_turns, is_clear
-from rules.judging.channel import ChannelState, CrossingOf
-from rules.judging.series import Array, Edge, Verdict, number
+from rules.judging.channel import CrossingOf
+from rules.judging.series import Array, ChannelState, Edge, Verdict, number
 from rules.rack.limits import Basis, Bounds, Level
 
 _OF_THE_WATER = frozenset(Condition) - {

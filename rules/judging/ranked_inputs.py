@@ -19,8 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.care.accuracy import WEATHER_HPA
-from rules.judging.channel import ChannelState
-from rules.judging.series import SAMPLES_KEPT, Array, Samples, Series, known_at
+from rules.judging.series import SAMPLES_KEPT, Array, ChannelState, Samples, Series, known_at
 from rules.judging.watch_list import WatchList
 from rules.quality.flags import FAIL, PASS, Flags, QartodTest
 from rules.quality.history import Learned, near_default

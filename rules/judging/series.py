@@ -1,18 +1,31 @@
-"""A channel's readings in one block, as they go from step to step of the judgement."""
+"""A channel's readings in a block, as they go from step to step of the judgement, and what is carried on."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rules.alarms.event import Crossing
-from rules.judging.trend import Trend, TrendState
+from rules.alarms.persistence import Persistence, is_clear
+from rules.alarms.recurrence import Recurrence
+from rules.judging.trend import NO_TREND, Rise, Trend, TrendState
+from rules.quality.calm import Calm
+from rules.quality.flags import Flag
+from rules.quality.history import History, Learned
+from rules.quality.leaps import Leap
 from rules.quality.probe_faults import Belied
 from rules.quality.quality import Judged
+from rules.quality.repeats import Repeats
+from rules.quality.replayed import Played, Rests
+from rules.quality.scatter import Scatter
 from rules.quality.settings import HOUR_MS
+from rules.quality.state import QualityState
+from rules.quality.swift import Swift
 from rules.quantities import Quantity
+from rules.rack.limits import FAULT_KEY, Bounds
 
 Array = NDArray[np.float64]
 Edge = tuple[int, Crossing]
@@ -101,8 +114,9 @@ class Shown:
 
     `alone` is which readings fail each by itself, `out` where the whole probe is out of the water, `belied`
     what else speaks against them; None: nowhere. `stretches` are those of the block, each with whether it
-    begins with a return into the water. `trends` are those that were worked out, by window and start of the
-    stretch: what each went on from, itself, and what is carried on.
+    begins with a return into the water, `seen` where in the block what may be used is. For engines that judge
+    the same by other limits: `trends` are those that were worked out, by window and start of the stretch,
+    `turns` how far thermometers that lag may mislead, `quiet` what came of limits at which nothing turned.
     """
 
     series: Series
@@ -112,7 +126,44 @@ class Shown:
     out: NDArray[np.bool_] | None
     belied: Belied | None
     stretches: list[tuple[slice, bool | None]]
-    trends: dict[tuple[int, int], tuple[TrendState, Trend, TrendState]] = field(default_factory=dict)
+    seen: NDArray[np.intp]
+    trends: dict[tuple[int, int], "Known"] = field(default_factory=dict)
+    turns: list["Turning"] = field(default_factory=list)
+    quiet: list["Quiet"] = field(default_factory=list)
+
+
+class Known(NamedTuple):
+    """A trend, what it went on from and what is carried on; and, of what limits of a kind (with a lead time)
+    are compared with, the farthest, where a value may turn by `turns`."""
+
+    before: TrendState
+    course: Trend
+    after: TrendState
+    turns: Array | None
+    farthest: dict[tuple[str, int], float]
+
+
+class Turning(NamedTuple):
+    """By how much a value may turn, by how fast each of its thermometers moved before the block and in it."""
+
+    before: tuple[float, ...]
+    rates: list[Array]
+    turns: Array | None
+
+
+class Quiet(NamedTuple):
+    """What a channel was judged by that turned nothing, and its trends: what is carried on is of `after`."""
+
+    bounds: Bounds
+    turns: Array | None
+    before: tuple[TrendState, Rise]
+    after: tuple[TrendState, Rise]
+    courses: list[tuple[slice, Trend]]
+
+    def holds_for(self, bounds: Bounds, turns: Array | None, before: tuple[TrendState, Rise]) -> bool:
+        """Return whether a channel would be judged the same (of equal settled bounds there is but one)."""
+        same = self.bounds is bounds and self.turns is turns and self.before[0] is before[0]
+        return same and self.before[1] == before[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +200,72 @@ class Samples:
 
 
 SAMPLES_KEPT = 24
+
+
+@dataclass(slots=True)
+class ChannelState:
+    """What is carried from block to block for one channel.
+
+    `good_*` is the last reading that may be used and lacked nothing; of the last one, `doubtful` is whether
+    it did not pass, `dry` whether it was out of the water, `error` how far it may be off for want of the
+    inputs in `lacking`, `elsewhere` and `base` as in `Series`, `seen_ms` when one last showed the water,
+    `lacked_ms` when one last was off so; `again` is how often each of a probe's own troubles came and went.
+    """
+
+    quality: QualityState = field(default_factory=cache(QualityState))
+    trend: TrendState = field(default_factory=lambda: NO_TREND)
+    rise: Rise = field(default_factory=Rise)
+    standing: dict[str, Persistence] = field(default_factory=dict)
+    last_seq: int = -1
+    time_ms: int = 0
+    value: float = np.nan
+    flag: int = Flag.NOT_EVALUATED
+    rate_per_hour: float = np.nan
+    moves_per_hour: float = np.nan
+    good_time_ms: int = 0
+    good_value: float = np.nan
+    good_suspect: bool = False
+    doubtful: bool = False
+    sample: Samples = field(default_factory=Samples)
+    dry: bool = False
+    elsewhere: int = 0
+    error: float = 0.0
+    lacking: tuple[Quantity, ...] = ()
+    seen_ms: int = 0
+    lacked_ms: int = -1
+    history: History = field(default_factory=History)
+    calm: Calm = field(default_factory=cache(Calm))
+    leap: Leap = field(default_factory=Leap)
+    scatter: Scatter = field(default_factory=Scatter)
+    repeats: Repeats = field(default_factory=Repeats)
+    again: dict[str, Recurrence] = field(default_factory=dict)
+    swift: Swift = field(default_factory=Swift)
+    played: Played = field(default_factory=Played)
+    rests: Rests = field(default_factory=Rests)
+    base: float = np.nan
+    usual: tuple[tuple[int, int], Learned | None] | None = field(init=False, default=None, compare=False)
+    """What `history` tells, and on which day and with which gaps: worked out once a day."""
+
+    @property
+    def fails(self) -> bool:
+        """Say whether its readings fail now, or for a moment do not."""
+        return not is_clear(self.standing, FAULT_KEY)
+
+    def keep_order(self) -> None:
+        """Keep what stands in one order, wherever blocks were cut."""
+        if self.standing or self.again:
+            self.standing, self.again = dict(sorted(self.standing.items())), dict(sorted(self.again.items()))
+
+    def begin_anew(self) -> None:
+        """Forget what a calibration makes jump."""
+        self.trend, self.history, self.repeats = NO_TREND, History(), Repeats()
+        self.leap, self.swift, self.rise, self.usual = Leap(), Swift(), Rise(), None
+        self.again = {key: it.anew() for key, it in self.again.items()}
+
+
+_OF_LIMITS = {"trend", "rise", "standing", "rate_per_hour", "moves_per_hour", "seen_ms", "lacked_ms", "again"}
+OF_THE_WATER = tuple(it.name for it in fields(ChannelState) if it.init and it.name not in _OF_LIMITS)
+"""What is carried of a channel on which limits have no say; each works out by itself what follows from it."""
 
 
 def sample(measured: Series, past: Samples) -> tuple[NDArray[np.intp], Samples]:

@@ -100,6 +100,8 @@ def silences(
         here = places.get(source.id, np.array([], dtype=np.intp))
         heard = np.concatenate([[state.at_ms], at_ms[here], at_ms[-1:]])
         waits_ms = heard[1:] - heard[:-1]
+        if steady and waits_ms.max() <= _NEAR * limit_ms:
+            continue
         too_long = waits_ms > limit_ms
         too_long[0] |= state.silent  # also where the limit has been made longer since
         rough = too_long | (waits_ms > _NEAR * limit_ms)
@@ -181,7 +183,7 @@ def refuse_disorder(
     """Raise InputError where times run backwards."""
     if readings.at_ms[0] < clock_ms or (readings.at_ms[1:] < readings.at_ms[:-1]).any():
         raise InputError("readings must come in the order of their arrival, none before the last")
-    for source_id, here in places.items():
-        times = readings.time_ms[here]
-        if times[0] <= sources[source_id].time_ms or (times[1:] <= times[:-1]).any():
+    for source_id in places:
+        first_ms, rise = readings.first_times_ms[source_id]
+        if first_ms <= sources[source_id].time_ms or not rise:
             raise InputError(f"the times of source {source_id} must rise from reading to reading")

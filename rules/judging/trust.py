@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 from rules import BLIND_REFUSED
 from rules.care.hand_checks import COMPARED_WITHIN_MS
 from rules.care.probe_care import Newest, ProbeCare
-from rules.judging.channel import ChannelState
-from rules.judging.series import NOTHING_READ, Read, Series, known_at
+from rules.judging.series import NOTHING_READ, ChannelState, Read, Series, known_at
 from rules.judging.silence import SourceState
 from rules.judging.watch_list import WatchList
 from rules.quality.calm import MOVING, STALE_POLLS, Usual, Witness, frozen

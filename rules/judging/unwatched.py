@@ -19,7 +19,7 @@ from rules.alarms.alarm import Alarm
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import EXCUSES, Condition, Priority
 from rules.alarms.recurrence import Recurrence
-from rules.judging.channel import ChannelState
+from rules.judging.series import ChannelState
 from rules.judging.silence import Places, Scope, SourceState, scope_of
 from rules.quality.probe_faults import FaultReason
 from rules.quantities import Quantity
@@ -228,11 +228,14 @@ class Unseen:
             return
         here = shown[0] if len(shown) == 1 else np.sort(np.concatenate([_NOWHERE, *shown]))
         seen = np.concatenate([[since_ms], self.at_ms[here], self.at_ms[-1:]])
+        waits_ms = seen[1:] - seen[:-1]
+        if not (state.unseen or state.again.recurs or found) and waits_ms.max() <= danger.missed_ms:
+            return
         known = dict[int, list[tuple[int, int]]]()
         for position, moved_ms in found:
             place = int(here.searchsorted(position))
             known.setdefault(place, []).append((int(self.at_ms[position]), moved_ms))
-        long = seen[1:] - seen[:-1] > danger.missed_ms
+        long = waits_ms > danger.missed_ms
         for place, its in known.items():
             long[place] |= seen[place + 1] - its[-1][1] > danger.missed_ms
         long[0] |= state.unseen

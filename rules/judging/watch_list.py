@@ -86,6 +86,7 @@ class WatchList:
         self._rack = rack
         self._dangers: tuple[Danger, ...] | None = None
         self._quality: dict[str, QualitySettings] = {}
+        self._settled: dict[str, Bounds] = {}
         self._mates: dict[int, list[Source]] = {}
         self.given: set[str] = set()
         for channel in self.channels:
@@ -120,8 +121,8 @@ class WatchList:
     def quality(self, channel: Channel) -> QualitySettings:
         """Return the settings of a channel's quality tests now."""
         if channel.name not in self._quality:
-            its = channel.quantity, channel.source.probe, self.stage(channel).stage
-            self._quality[channel.name] = self.plan.quality_of(*its)
+            probe, stage = channel.source.probe, self.stage(channel).stage
+            self._quality[channel.name] = self.plan.quality_of(channel.quantity, probe, stage)
         return self._quality[channel.name]
 
     def _witnesses(self, source: Source) -> list[Asked]:
@@ -174,6 +175,7 @@ class WatchList:
         """Forget what was worked out for the stages as they were."""
         self._dangers = None
         self._quality.clear()
+        self._settled.clear()
 
     def stage(self, channel: Channel) -> StageNow:
         """Return the stage in a channel's vessel; one without a name where there is none."""
@@ -201,8 +203,11 @@ class WatchList:
 
     def bounds(self, channel: Channel, time_ms: NDArray[np.int64]) -> Bounds:
         """Return what a channel is judged by at the times `time_ms` (shape m), food apart."""
-        tolerances = self.plan.tolerances_of(channel.vessel)
-        found = bounds(tolerances, self.stage(channel), channel.quantity, time_ms)
+        if (found := self._settled.get(channel.name)) is None:
+            tolerances = self.plan.tolerances_of(channel.vessel)
+            found = bounds(tolerances, self.stage(channel), channel.quantity, time_ms)
+            if found.ramp is None:
+                self._settled[channel.name] = found
         return replace(found, maintained=True) if self.is_maintained(channel.source.id) else found
 
     def is_outside(self, channel: Channel, value: float, at_ms: int) -> bool:

@@ -12,8 +12,7 @@ from rules.alarms.alarm import Alarm
 from rules.alarms.event import Course, Trail
 from rules.alarms.life_cycle import Condition, Priority, State
 from rules.care.misread import is_plausible
-from rules.judging.channel import ChannelState
-from rules.judging.series import without
+from rules.judging.series import ChannelState, without
 from rules.judging.silence import SourceState
 from rules.judging.trend import MS_PER_HOUR
 from rules.judging.watch_list import WatchList

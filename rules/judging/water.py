@@ -5,7 +5,7 @@ No limit has a say in it. So engines that judge the same readings by other limit
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cached_property, partial
 from itertools import chain
 from operator import attrgetter
 from typing import Self
@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.care.probe_care import ProbeCare
-from rules.judging.channel import OF_THE_WATER, ChannelState
 from rules.judging.conversion import convert
 from rules.judging.out_of_water import (
     JUMPS_WITHIN_MS,
@@ -29,7 +28,18 @@ from rules.judging.out_of_water import (
     values_in_water,
 )
 from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs, Known, disputed
-from rules.judging.series import NOTHING_READ, Array, Read, Samples, Series, Shown, known_at, sample
+from rules.judging.series import (
+    NOTHING_READ,
+    OF_THE_WATER,
+    Array,
+    ChannelState,
+    Read,
+    Samples,
+    Series,
+    Shown,
+    known_at,
+    sample,
+)
 from rules.judging.silence import OF_DRYNESS, Places, SourceState
 from rules.judging.trend import stretches
 from rules.judging.trust import Trust
@@ -56,7 +66,6 @@ Spells = tuple[NDArray[np.int64], NDArray[np.int64]]
 
 Carried = list[tuple[object, ...]]
 """Of each channel and each source, what is carried of the water."""
-
 _of_channel, _of_source = attrgetter(*OF_THE_WATER), attrgetter(*OF_DRYNESS)
 
 
@@ -75,31 +84,36 @@ class Water:
         sources: Mapping[int, SourceState],
         care: ProbeCare,
     ) -> None:
-        self.readings, self.places = readings, places
-        at_ms, time_ms, value = readings.at_ms, readings.time_ms, readings.value
-        self._read = {it: Read(its, at_ms[its], time_ms[its], value[its]) for it, its in places.items()}
-        self._watch_list, self._care = watch_list, care
+        self.readings, self.places, self._watch_list, self._care = readings, places, watch_list, care
         self._channels, self._sources = channels, sources
-        known = watch_list, channels, sources, self._dry_readings, self._put_in
-        self.trust = Trust(self._read, int(at_ms[0]) // DAY_MS * DAY_MS, *known)
         self._here = [channel for channel in watch_list.channels if channel.source.id in places]
-        self.inputs = Inputs(watch_list, channels, [it.name for it in self._here], self.trust.counted)
         self.shown: dict[str, Shown] = {}
         self.judged: dict[str, Series] = {}
         self.made_of: dict[str, tuple[Series, list[Known]]] = {}
         self.flags: list[ChannelFlags] = []
         self.amendments: list[Amendment] = []
-        self._doubtful = {it.name: channels[it.name].doubtful for it in self._here}
         self._others: dict[str, Array] = {}
         self._dry: dict[int, Dryness] = {}
         self._told: dict[int, tuple[Spells, Spells]] = {}
 
     def may_doubt(self, channels: Iterable[Channel]) -> bool:
         """Return whether a probe of these channels is doubted anywhere in the block; carry nothing on."""
-        return any(map(self.trust.may_doubt, {channel.source.id for channel in channels}))
+        return any(map(self._trust().may_doubt, {channel.source.id for channel in channels}))
+
+    def _trust(self) -> Trust:
+        known = self._watch_list, self._channels, self._sources, self._dry_readings, self._put_in
+        return Trust(self._read, int(self.readings.at_ms[0]) // DAY_MS * DAY_MS, *known)
+
+    @cached_property
+    def _read(self) -> dict[int, Read]:
+        its, at = self.readings, self.places.items()
+        return {it: Read(here, its.at_ms[here], its.time_ms[here], its.value[here]) for it, here in at}
 
     def judge(self) -> Self:
         """Work out what every channel shows that has readings, once."""
+        self.trust, names = self._trust(), [channel.name for channel in self._here]
+        self.inputs = Inputs(self._watch_list, self._channels, names, self.trust.counted)
+        self._doubtful = {name: self._channels[name].doubtful for name in names}
         for channel in self._here:
             its = self._read[channel.source.id]
             state, series = self._channels[channel.name], self._series(channel, its)
@@ -363,12 +377,14 @@ def show(
         usable = np.where(judged.causal == FAIL, np.nan, usable)
     before, state.quality = (state.dry, state.elsewhere), judged.state
     begun, (state.dry, state.elsewhere) = stretches(usable.size, dry, series.elsewhere, before)
-    found = Shown(series, judged, usable, alone, out, belied, begun)
-    _remember(found, state)
+    good = ~np.isnan(usable)
+    seen = series.index if np.count_nonzero(good) == good.size else series.index[good]
+    found = Shown(series, judged, usable, alone, out, belied, begun, seen)
+    _remember(found, good, state)
     return found
 
 
-def _remember(shown: Shown, state: ChannelState) -> None:
+def _remember(shown: Shown, known: Bools, state: ChannelState) -> None:
     series, judged, usable = shown.series, shown.judged, shown.usable
     state.time_ms = int(series.time_ms[-1])
     state.value = float(series.value[-1])
@@ -376,7 +392,6 @@ def _remember(shown: Shown, state: ChannelState) -> None:
     state.doubtful = bool(judged.causal[-1] != PASS)
     state.error = 0.0 if series.error is None else float(series.error[-1])
     state.lacking = series.lacks(-1)
-    known = ~np.isnan(usable)
     good = (known if series.error is None else known & (series.error == 0)).nonzero()[0]
     if good.size:
         state.good_suspect = bool(judged.causal[good[-1]] == SUSPECT)

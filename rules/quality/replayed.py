@@ -76,12 +76,14 @@ class Played:
 
     def are_new(self, codes: Hashes) -> bool:
         """Return whether no hash of the ring is any of these, all of them different; put them there if so."""
+        if not codes.size:
+            return True
         row = np.concatenate((self.ring, codes))
         in_order = np.sort(row)
         if np.count_nonzero(in_order[1:] == in_order[:-1]):
             return False
         self.ring = row[-KEPT:].copy()
-        self.number, self.chain = self.number + codes.size, -1 if codes.size else self.chain
+        self.number, self.chain = self.number + codes.size, -1
         return True
 
     def known(self, codes: Hashes) -> dict[int, int]:

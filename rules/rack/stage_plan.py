@@ -61,9 +61,7 @@ def steps_between(steps: Iterable[StageStep], after_ms: int, until_ms: int) -> l
 def bounds(tolerances: Tolerances, now: StageNow, quantity: Quantity, time_ms: NDArray[np.int64]) -> Bounds:
     """Return what a channel of `quantity` is judged by at the times `time_ms` (shape m)."""
     tolerance = tolerances.get(now.stage, {}).get(quantity)
-    if tolerance is None:
-        return Bounds(None, [])
-    if now.before is None or time_ms[0] >= now.settled_ms:
+    if tolerance is None or now.before is None or time_ms[0] >= now.settled_ms:
         return _settled(tolerance)
     values = _values(tolerances, now, quantity, time_ms)
     limits = [(limit, values[limit.key]) for limit in limits_of(tolerance)]
@@ -71,8 +69,9 @@ def bounds(tolerances: Tolerances, now: StageNow, quantity: Quantity, time_ms: N
 
 
 @lru_cache(maxsize=256)
-def _settled(tolerance: Tolerance) -> Bounds:
-    return Bounds(tolerance, tuple((limit, float(limit.value)) for limit in limits_of(tolerance)))
+def _settled(tolerance: Tolerance | None) -> Bounds:
+    limits = limits_of(tolerance) if tolerance else ()
+    return Bounds(tolerance, tuple((limit, float(limit.value)) for limit in limits))
 
 
 def _values(

@@ -12,6 +12,8 @@ from rules.engine import Engine
 from rules.judging.water import CommonWater, Water
 from rules.quality.settings import Range
 from rules.quantities import Quantity
+from rules.rack.stage_plan import StageStep
+from rules.rack.tolerance import Band, Tolerance
 from rules.readings import Action
 from tests.rigs.examples import examples
 from tests.rules.test_engine_law import (
@@ -159,3 +161,52 @@ def test_an_engine_that_was_told_more_finds_its_own(deed):
         alone = Engine(CALM, START_MS)
         fed(alone, told, engine.clock_ms)
         assert_same_state(engine, alone)
+
+
+OXYGEN = Quantity.OXYGEN_SATURATION
+
+
+WIDE = {
+    Quantity.TEMPERATURE: Tolerance(
+        advisory=Band(5, 40), critical=Band(0, 45), max_rise_per_hour=50.0, rate_window_ms=1_800_000
+    ),
+    OXYGEN: Tolerance(
+        advisory=Band(50, 150), critical=Band(45, 155), max_fall_per_hour=16.0, lead_time_ms=600_000
+    ),
+}
+SHORT, LONG = 300_000, 4 * 3_600_000
+LATE = {"advisory": Band(5, 20), "on_delay_ms": 2_400_000}
+
+
+def by_limits_that_meet(plan):
+    """Plans whose limits differ in one stage, or for one quantity, and are the same in the other.
+
+    So engines carry what is not the same when they come to be judged by the same.
+    """
+    return [
+        plan,
+        limited(plan, rate_window_ms=SHORT),
+        limited(plan, "polyp", rate_window_ms=SHORT),
+        limited(plan, quantity=OXYGEN, rate_window_ms=SHORT),
+        limited(plan, quantity=OXYGEN, max_fall_per_hour=60.0),
+        limited(plan, "polyp", OXYGEN, lead_time_ms=LONG),
+        limited(plan, "polyp", **LATE),
+        limited(limited(plan, "polyp", **LATE), "polyp", OXYGEN, max_fall_per_hour=4.0),
+        limited(limited(plan, "polyp", rate_window_ms=SHORT), "polyp", OXYGEN, max_fall_per_hour=4.0),
+    ]
+
+
+@pytest.mark.parametrize("block", [60, 900])
+def test_engines_that_come_to_be_judged_by_the_same_say_what_each_says_alone(block):
+    """What turned nothing by limits is taken from another engine only where it set out from the same."""
+    steps = {"kreisel-1": (StageStep(START_MS + 2 * 3_600_000, "polyp"),)}
+    plan = replace(CALM, steps=steps, tolerances={"ephyra": WIDE, "polyp": WIDE})
+    readings = six_hours_that_grow_warm(np.random.default_rng(block))
+    common = CommonWater()
+    engines = [(Engine(it, START_MS, common), Engine(it, START_MS)) for it in by_limits_that_meet(plan)]
+    for item in in_blocks(readings, block):
+        for together, alone in engines:
+            assert together.feed(item).events == alone.feed(item).events
+        for together, alone in engines:
+            assert_same_state(together, alone)
+        common.forget()

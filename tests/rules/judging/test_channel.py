@@ -10,9 +10,11 @@ from hypothesis import strategies as st
 
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import Condition, Priority
-from rules.judging.channel import ChannelState, judge_channel
+from rules.alarms.persistence import Persistence, Phase
+from rules.judging.channel import judge_channel
 from rules.judging.disagreement import differences
-from rules.judging.series import Samples, Series, known_at, sample
+from rules.judging.series import ChannelState, Samples, Series, known_at, sample
+from rules.judging.trend import Rise, TrendState
 from rules.judging.water import show
 from rules.plain import from_plain, to_plain
 from rules.quality.settings import QualitySettings, Range, Repeats
@@ -292,3 +294,41 @@ def test_of_each_hour_the_first_good_reading_is_kept_wherever_a_block_ends():
     then, kept = sample(series([15.5, 15.6], every=20 * MINUTE, start=100 * MINUTE), kept)
     assert (first.tolist(), then.tolist()) == ([1, 3], [1])
     assert (kept.hour, kept.value) == ((0, 1, 2), (15.1, 15.3, 15.6))
+
+
+FORECAST_OF_FALL = replace(FORECAST, max_fall_per_hour=2.0, rate_window_ms=20 * MINUTE)
+OWN: dict[Tolerance, Bounds] = {}
+TURNS: dict[float | None, np.ndarray | None] = {}
+OTHERS = {
+    "the same": (FORECAST_OF_FALL, None, {}),
+    "looks further ahead": (replace(FORECAST_OF_FALL, lead_time_ms=8 * HOUR), None, {}),
+    "falls sooner": (replace(FORECAST_OF_FALL, max_fall_per_hour=0.5), None, {}),
+    "may turn less": (replace(FORECAST_OF_FALL, max_fall_per_hour=1.0), 0.0, {}),
+    "rose before": (FORECAST_OF_FALL, None, {"rise": Rise(14.0, 60 * MINUTE)}),
+    "went on from elsewhere": (
+        FORECAST_OF_FALL, None, {"trend": TrendState(np.arange(0, 60) * MINUTE, np.linspace(22.0, 16.0, 60))},
+    ),
+    "out already": (FORECAST_OF_FALL, None, {"standing": {"low:advisory": Persistence(Phase.ACTIVE, 0)}}),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("other", OTHERS)
+def test_what_one_found_is_taken_by_another_only_where_it_would_find_the_very_same(other):
+    """Of engines that share what a channel shows: whatever differs, each says what it says alone."""
+    here = series(16.0 - 0.025 * np.arange(40), start=60 * MINUTE)
+    tolerance, turn, before = OTHERS[other]
+
+    def judged(shown, tolerance, turn, before):
+        state = ChannelState(**before)
+        limits = tuple((limit, float(limit.value)) for limit in limits_of(tolerance))
+        bounds = OWN.setdefault(tolerance, Bounds(tolerance, limits))
+        turns = TURNS.setdefault(turn, None if turn is None else np.full(40, turn))
+        verdict = judge_channel(shown, state, bounds, crossing, None, turns)
+        return repr((edges(verdict), verdict.rate_per_hour().tolist(), to_plain(state)))
+
+    def anew():
+        return show(here, ChannelState(), QUALITY)
+
+    shared, first = anew(), (FORECAST_OF_FALL, None, {}) if turn is None else (tolerance, 2.0, {})
+    assert judged(shared, *first) == judged(anew(), *first)
+    assert judged(shared, tolerance, turn, before) == judged(anew(), tolerance, turn, before)

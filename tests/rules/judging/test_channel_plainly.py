@@ -14,8 +14,8 @@ import pytest
 from rules.alarms.event import Crossing
 from rules.alarms.life_cycle import Condition
 from rules.alarms.persistence import Persistence, turns
-from rules.judging.channel import ChannelState, judge_channel
-from rules.judging.series import Series
+from rules.judging.channel import judge_channel
+from rules.judging.series import ChannelState, Series
 from rules.judging.trend import NO_TREND, Rise, rose_from, trend
 from rules.judging.water import show
 from rules.quality.settings import QualitySettings, Range

@@ -10,9 +10,9 @@ import pytest
 from rules.alarms.event import Crossing, Evidence
 from rules.alarms.life_cycle import Condition, Priority, State
 from rules.alarms.persistence import Phase, carried_turns
-from rules.judging.channel import ChannelState, judge_channel
+from rules.judging.channel import judge_channel
 from rules.judging.disagreement import differences, with_disagreement
-from rules.judging.series import Series
+from rules.judging.series import ChannelState, Series
 from rules.judging.water import show
 from rules.quality.settings import QualitySettings, Range
 from rules.rack.limits import DISAGREEMENT_KEY, Bounds, Level, limits_of

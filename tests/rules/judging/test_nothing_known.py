@@ -6,7 +6,7 @@ nobody knows no number; all else is nothing, but for the few that are named.
 
 import math
 
-from rules.judging.channel import ChannelState
+from rules.judging.series import ChannelState
 from rules.judging.silence import SourceState
 from rules.plain import to_plain
 

@@ -11,8 +11,7 @@ import pytest
 
 from rules.alarms.alarm import Alarm, Hold, HoldKind
 from rules.alarms.life_cycle import Condition, Priority, State
-from rules.judging.channel import ChannelState
-from rules.judging.series import Samples
+from rules.judging.series import ChannelState, Samples
 from rules.judging.trend import TrendState
 from rules.judging.watch_list import WatchList
 from rules.judging.watched import (

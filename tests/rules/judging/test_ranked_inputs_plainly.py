@@ -11,9 +11,8 @@ from statistics import median
 import numpy as np
 import pytest
 
-from rules.judging.channel import ChannelState
 from rules.judging.ranked_inputs import Inputs, Known, disputed
-from rules.judging.series import Samples, Series
+from rules.judging.series import ChannelState, Samples, Series
 from rules.judging.watch_list import WatchList
 from rules.quality.flags import Flag, QartodTest, pack
 from rules.quality.history import Learned

@@ -13,8 +13,7 @@ import pytest
 
 from rules import BLIND_REFUSED
 from rules.engine import Engine
-from rules.judging.channel import ChannelState
-from rules.judging.series import Samples, Series, sample
+from rules.judging.series import ChannelState, Samples, Series, sample
 from rules.judging.trust import in_kelvin, newest_before, newest_values
 from rules.judging.watch_list import WatchList
 from rules.plain import to_plain

@@ -12,7 +12,7 @@ import pytest
 
 from rules.alarms.life_cycle import Priority
 from rules.alarms.recurrence import Recurrence
-from rules.judging.channel import ChannelState
+from rules.judging.series import ChannelState
 from rules.judging.silence import SourceState, note_heard
 from rules.judging.unwatched import Danger, Unseen
 from rules.quantities import Quantity

@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from rules.judging.channel import ChannelState
 from rules.judging.ranked_inputs import USUALLY, Inputs
-from rules.judging.series import SAMPLES_KEPT, Samples, Series
+from rules.judging.series import SAMPLES_KEPT, ChannelState, Samples, Series
 from rules.judging.watch_list import WatchList
 from rules.quantities import Quantity
 from rules.rack.plan import Source

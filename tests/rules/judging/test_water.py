@@ -5,8 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rules.judging.channel import ChannelState
-from rules.judging.series import SAMPLES_KEPT, Samples, Series, number, sample, without
+from rules.judging.series import SAMPLES_KEPT, ChannelState, Samples, Series, number, sample, without
 from rules.judging.trend import stretches
 from rules.judging.water import show
 from rules.quality.calm import MOVING
