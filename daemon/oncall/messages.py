@@ -20,7 +20,7 @@ from daemon.tables.values import one_line, utc_ms
 from rules.alarms.event import AlarmEvent, Course, Evidence, Trail
 from rules.alarms.life_cycle import Priority, State, Trigger
 from rules.calling.pair import OtherSays, Sent, Stance
-from rules.calling.rack_signs import TAKEN_AWAY
+from rules.calling.racks.signs import TAKEN_AWAY
 from rules.calling.records import Answer, CallKind, Reply, Voice, Word
 from rules.care.rationale import Record, Severity
 from rules.plain import to_plain

@@ -1,7 +1,7 @@
 """What is wrong below the watch, told to people: room on the disk, the file of the journal, the clock.
 
 The log tells nobody. What is said here is a notice: every screen shows it for a week, the next digest
-names it, and of those that cannot wait the on-call process calls (`rules.calling.rack_signs.CALLS_FOR`).
+names it, and of those that cannot wait the on-call process calls (`rules.calling.racks.signs.CALLS_FOR`).
 """
 
 import shutil

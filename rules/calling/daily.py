@@ -12,7 +12,7 @@ from rules.alarms.life_cycle import Condition, Priority
 from rules.calling.calling import Caller
 from rules.calling.drill import Outcome
 from rules.calling.duty import Duty, When
-from rules.calling.rack_signs import Rack, RackSigns, sign_word
+from rules.calling.racks.signs import Rack, RackSigns, sign_word
 from rules.calling.records import DRILL, DRILL_LACKING, Call, CallKind, Day, RackToday, Stand, Word
 
 SUMMARY_LISTS = 20

@@ -12,18 +12,19 @@ from typing import Any
 
 from rules.alarms.event import Course
 from rules.alarms.life_cycle import Priority, Trigger
-from rules.calling.calling import Caller, Calls
+from rules.calling.calling import Caller
+from rules.calling.calls import Calls
 from rules.calling.daily import Agenda, begin_drill, practise, tell_held
 from rules.calling.drill import Practice
 from rules.calling.duty import Duty
-from rules.calling.hearing import Hearing
 from rules.calling.older import go_on_beyond, of_version_1
 from rules.calling.pair import OtherSays, Stance, Taken, Waiting
 from rules.calling.problems import Given, Problem
-from rules.calling.rack_signs import CALLS_FOR, EVERY_RACK, RIVALS, WATCHING, RackSigns, sign_word
+from rules.calling.racks.hearing import Hearing
+from rules.calling.racks.signs import CALLS_FOR, EVERY_RACK, RIVALS, WATCHING, RackSigns, sign_word
+from rules.calling.racks.voices import Voices
 from rules.calling.records import DRILL, TWO_RACKS, UNREADABLE, Answer, Upshot, Voice, Word
 from rules.calling.standing_in import goes_otherwise, of_the_other, stand_in
-from rules.calling.voices import Voices
 from rules.errors import InputError
 from rules.plain import from_plain, to_plain
 

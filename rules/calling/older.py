@@ -12,7 +12,7 @@ from rules.calling.calling import Caller
 from rules.calling.drill import Outcome
 from rules.calling.flood import FloodGate
 from rules.calling.problems import Given
-from rules.calling.rack_signs import EVERY_RACK, RackSigns
+from rules.calling.racks.signs import EVERY_RACK, RackSigns
 from rules.calling.records import WENT_BACK, Word
 
 NUMBER_AT_MOST = 10**7

@@ -6,7 +6,7 @@ from rules.alarms.life_cycle import Priority
 from rules.calling.calling import Caller
 from rules.calling.duty import Pair
 from rules.calling.pair import OtherSays
-from rules.calling.rack_signs import RackSigns, sign_word
+from rules.calling.racks.signs import RackSigns, sign_word
 from rules.calling.records import TWO_DUTIES, WATCHER_MISSING, CallKind, Word
 
 

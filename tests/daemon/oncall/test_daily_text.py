@@ -10,7 +10,7 @@ from daemon.oncall.daily_text import daily_text, drill_text
 from daemon.oncall.text_message import fits
 from rules.alarms.life_cycle import Priority
 from rules.calling.drill import Drill, Outcome
-from rules.calling.rack_signs import sign_word
+from rules.calling.racks.signs import sign_word
 from rules.calling.records import DRILL, Answer, Call, CallKind, Day, RackToday, Reply
 
 ZONE, DAY_MS = ZoneInfo("Europe/Copenhagen"), 86_400_000

@@ -17,9 +17,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.alarms.life_cycle import Priority
-from rules.calling import hearing
 from rules.calling.duty import Duty, Manner, When
 from rules.calling.escalation import Escalation
+from rules.calling.racks import hearing
 from rules.calling.records import Answer, CallKind, Reply
 from rules.calling.rota import QuietHours, Rota, Swap, instant_ms
 from rules.errors import InputError

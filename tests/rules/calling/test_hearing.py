@@ -1,8 +1,8 @@
-"""What is news of what racks say, by the three rules in the head of `rules.calling.hearing`."""
+"""What is news of what racks say, by the three rules in the head of `rules.calling.racks.hearing`."""
 
 import pytest
 
-from rules.calling.hearing import Hearing, Journal
+from rules.calling.racks.hearing import Hearing, Journal
 from rules.calling.records import Voice
 from tests.rigs.rack_words import word_of
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from rules.alarms.life_cycle import Priority
-from rules.calling.rack_signs import TAKEN_AWAY, RackSigns
+from rules.calling.racks.signs import TAKEN_AWAY, RackSigns
 from rules.calling.records import RACK_RESTARTS, UNREADABLE
 from tests.rules.calling.test_escalation import DUTY
 

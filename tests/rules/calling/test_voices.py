@@ -6,8 +6,8 @@ import pytest
 
 from rules.alarms.life_cycle import Priority
 from rules.calling.escalation import Escalation
+from rules.calling.racks.voices import Voices
 from rules.calling.records import Answer, Reply, Voice
-from rules.calling.voices import Voices
 from tests.rigs.rack_words import word_of
 from tests.rules.calling.test_escalation import DUTY, HOUR, MIN, NIGHT, SEEN, calling, calls, word
 
