@@ -125,14 +125,22 @@ def _said(call: Call, zone: tzinfo, longest: int = _LONGEST_NAME, most: int = _V
     if call.again:
         lasts = 1, f", for {length_of_time((now_ms - event.since_ms) / 1000)}"
     return [
-        (0, "STILL " if call.answer else ""),
+        (0, "STILL " if call.answer else "BACK " if call.called_before else ""),
         (0, f"{call.priority.word.upper()} {_where(call.about, longest, most)}: {what}"),
         (3, why + by),
         *_numbers(first, call.was, now_ms, zone),
         lasts,
         (0, "."),
         (1, f" {answer_text(call.answer, now_ms, zone)}." if call.answer else ""),
+        (1, _before(call.called_before, longest, most)),
     ]
+
+
+def _before(people: tuple[str, ...], longest: int, most: int) -> str:
+    """Say who was called before it was over and came back."""
+    names = ", ".join(_cut(plain(person), longest) for person in people[:most])
+    more = f"+{len(people) - most}" if len(people) > most else ""
+    return f" Called before: {names}{more}, nobody has it." if people else ""
 
 
 def _numbers(word: Word, was: float | None, now_ms: int, zone: tzinfo) -> Parts:

@@ -2,7 +2,7 @@
 
 1. A problem that begins to call, or becomes more urgent by what was not told yet, is called from the top of
    the line-up, after the time in which alarms of one cause gather; it is repeated, and goes on down the
-   line-up, until it is seen.
+   line-up, until it is seen. What is over unanswered and comes back goes on as `problems` says (5., 6.).
 2. What is not urgent waits for the end of the quiet hours, or for the digest.
 3. A problem that is over, or that nobody need be called for, calls nobody more. Who was called is told that
    it is over, unless people sleep or only a hold has ended: then the digest says it.
@@ -16,7 +16,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from rules.alarms.life_cycle import Priority, State, Trigger
+from rules.alarms.life_cycle import OF_PEOPLE, Priority, State, Trigger
 from rules.calling.calls import Calls
 from rules.calling.drill import Outcome
 from rules.calling.duty import Duty, Manner, When
@@ -43,6 +43,8 @@ class Caller:
 
     def take(self, word: Word) -> None:
         """Take a word on an alarm into account."""
+        if word.event.trigger in OF_PEOPLE:
+            self.calls.rested.forget(word.rack, [word.event.alarm])
         problem, left = self._home(word)
         if problem is None:
             if word.stand is not Stand.CALLS:
@@ -57,8 +59,7 @@ class Caller:
         self.calls.belongs(word, problem)
         if event.trigger is Trigger.SHELVED and event.priority is Priority.CRITICAL:
             problem.answer, problem.answered_ms = Answer(Reply.QUIET, event.who, event.until_ms), self.now_ms
-            for person in [told for told in problem.told if told != event.who]:
-                self._write(problem, CallKind.TAKEN, person, Priority.LOW)
+            self._tell_others(problem, event.who)
         elif word.stand is Stand.SEEN and before is not None and problem.urgency is None:
             problem.answer = problem.again_ms = None  # whatever was said before
         self.review(problem, before)
@@ -122,7 +123,20 @@ class Caller:
             problem.rise()
             self.calls.plan(problem, due_ms)
 
-    def answered(self, problem: Problem, answer: Answer) -> None:
+    def answer(self, number: int, answer: Answer) -> None:
+        """Take what somebody says about a problem, by its number; refused where nothing is left to say."""
+        problem = next((found for found in self.calls.in_order() if found.number == number), None)
+        late = problem is None and answer.reply is not Reply.NEXT
+        if late and self.calls.rested.answered(number, self.now_ms):
+            return
+        if problem is None or (problem.urgency is None and problem.seen is None):
+            self.upshot.refusal = f"{number}: no problem of this number stands now"
+        elif refusal := problem.refusal(answer, self.now_ms, self.now_ms + self.duty.gather_ms):
+            self.upshot.refusal = f"{number}: {refusal}"
+        elif not problem.said_twice(answer, self.now_ms):
+            self._answered(problem, answer)
+
+    def _answered(self, problem: Problem, answer: Answer) -> None:
         """Take what somebody says about a problem, and tell it to the others who were called."""
         problem.answer, problem.answered_ms = answer, self.now_ms
         if problem.is_drill and answer.reply is not Reply.NEXT:
@@ -137,10 +151,14 @@ class Caller:
             self.calls.plan(problem, self.now_ms)
         else:
             problem.see()
+            for word in problem.words(*Stand):
+                self.calls.rested.forget(word.rack, [word.event.alarm])
             problem.ask_again(answer, self.duty, self.now_ms)
             self._settle(problem)
-        for person in [told for told in problem.told if told != answer.who]:
-            self._write(problem, CallKind.TAKEN, person, Priority.LOW)
+        self._tell_others(problem, answer.who)
+
+    def _tell_others(self, problem: Problem, who: str) -> None:
+        self._write(problem, CallKind.TAKEN, [told for told in problem.told if told != who], Priority.LOW)
 
     def _settle(self, problem: Problem) -> None:
         """Call nobody more about what is seen or silenced, before it is asked about again."""
@@ -201,9 +219,9 @@ class Caller:
         if urgency is None or self.manner(problem, urgency).when is When.DIGEST or wait_ms is not None:
             self.calls.plan(problem, wait_ms)
             return
-        due_ms = problem.turn(urgency, self.manner(problem, urgency), now_ms)
-        line_up = self.duty.line_up(now_ms)
-        self._write(problem, CallKind.ALARM, line_up[problem.step % len(line_up)], urgency)
+        line_up, was = self.duty.line_up(now_ms), self.calls.rested.back(problem, now_ms)
+        people, due_ms = problem.turn(urgency, self.manner(problem, urgency), now_ms, line_up, was)
+        self._write(problem, CallKind.ALARM, people, urgency)
         self.calls.plan(problem, due_ms)
 
     def manner(self, problem: Problem, urgency: Priority) -> Manner:
@@ -218,34 +236,49 @@ class Caller:
             return None
         return self.duty.quiet_ends_ms(self.now_ms)
 
-    def _write(self, problem: Problem, kind: CallKind, person: str, urgency: Priority) -> None:
-        """Write to one person about one problem; below critical the flood gate may hold it back."""
-        about = problem.words(*_ABOUT[kind])
-        flood, is_drill = self.calls.flood, problem.is_drill
+    def _write(self, problem: Problem, kind: CallKind, people: list[str], urgency: Priority) -> None:
+        """Write to people about one problem; below critical the flood gate may hold it back."""
+        about, is_drill = problem.words(*_ABOUT[kind]), problem.is_drill
         if kind is CallKind.ALARM and is_drill:
             kind = CallKind.DRILL
         elif kind is CallKind.ALARM and self.calls.practice.going_on:
             self.end_drill(Outcome.BROKEN_OFF)
         problem.asked_in = 0 if kind is CallKind.ALARM else problem.asked_in
-        bounded = urgency < Priority.CRITICAL and not is_drill
-        if bounded and not flood.admits(person, self.now_ms, self.duty):
-            if kind is CallKind.ALARM:
-                flood.hold(person, problem.number, self.now_ms, self.duty)
-            else:
-                self.calls.keep_for_digest(*(ended for ended in about if ended not in self.calls.gone))
-            return
+        if urgency < Priority.CRITICAL and not is_drill:
+            people = [person for person in people if self._admits(person, problem, kind, about)]
+        if people:
+            self._tell(problem, kind, people, urgency, about)
+
+    def _admits(self, person: str, problem: Problem, kind: CallKind, about: tuple[Word, ...]) -> bool:
+        """Return whether the flood gate lets a message through; what it holds is told later."""
+        flood = self.calls.flood
+        if flood.admits(person, self.now_ms, self.duty):
+            return True
+        if kind is CallKind.ALARM:
+            flood.hold(person, problem.number, self.now_ms, self.duty)
+        else:
+            self.calls.keep_for_digest(*(ended for ended in about if ended not in self.calls.gone))
+        return False
+
+    def _tell(
+        self, problem: Problem, kind: CallKind, people: list[str], urgency: Priority, about: tuple[Word, ...]
+    ) -> None:
+        """Owe people a call, each one of its own number."""
         if kind is not CallKind.ALARM:  # it is known by the name under which people were called
             about = tuple(sorted(about, key=lambda word: word.event.alarm != problem.lead))
         first, again = problem.members[about[0].event.alarm], problem.calls > 0
-        problem.calls += 1
-        call_id = f"{problem.number}.{problem.calls}"
-        call = Call(call_id, kind, problem.number, person, urgency, self.now_ms, about, answer=problem.answer)
-        self.send(replace(call, key=problem.key, again=again, was=first.told))
+        call = Call("", kind, problem.number, "", urgency, self.now_ms, about, answer=problem.answer)
+        call = replace(
+            call, key=problem.key, again=again, was=first.told, called_before=problem.called_before
+        )
+        for person in people:
+            problem.calls += 1
+            self.send(replace(call, id=f"{problem.number}.{problem.calls}", person=person))
+            if person not in problem.told:
+                problem.told.append(person)
         problem.asked = problem.calls if kind in (CallKind.ALARM, CallKind.DRILL) else problem.asked
         if kind is CallKind.ALARM:
             problem.lead, first.told = about[0].event.alarm, about[0].event.evidence.value
-        if person not in problem.told:
-            problem.told.append(person)
 
     def _close(self, problem: Problem) -> None:
         """Forget a problem that is over; who was called is told so, else the next digest says it."""
@@ -255,8 +288,8 @@ class Caller:
         if not problem.told or self.waits_until_ms(problem, worst) is not None:
             self.calls.keep_for_digest(*ended)
         elif ended:
-            for person in problem.told:
-                self._write(problem, CallKind.RETURNED, person, Priority.LOW)
+            self._write(problem, CallKind.RETURNED, list(problem.told), Priority.LOW)
+        self.calls.rested.keep(problem, self.now_ms)
         self.calls.leave(problem, problem.words(Stand.OVER))
 
     def send(self, call: Call) -> None:

@@ -10,6 +10,7 @@ from rules.calling.flood import FloodGate
 from rules.calling.pair import Waiting
 from rules.calling.problems import Given, Problem
 from rules.calling.records import Trails, Word
+from rules.calling.rested import Rested
 
 GONE_KEPT = 200
 SKIPPED = 100
@@ -36,6 +37,7 @@ class Calls:
     waiting: Waiting = field(default_factory=Waiting)
     practice: Practice = field(default_factory=Practice)
     trails: dict[str, Trails] = field(default_factory=dict)
+    rested: Rested = field(default_factory=Rested)
     _homes: dict[str, dict[str, Problem]] = field(init=False, default_factory=dict)
     _dues: list[tuple[int, int, str]] = field(init=False, default_factory=list)
 
@@ -75,6 +77,7 @@ class Calls:
 
     def begin_anew(self, now_ms: int) -> None:
         """Call about what somebody was called about and nobody has answered, from the top of the line-up."""
+        self.rested = Rested()
         for problem in self.problems.values():
             problem.reached = None
             if problem.urgency is not None and problem.handed_ms is not None and not problem.waits:

@@ -226,13 +226,7 @@ class Escalation:
     def answer(self, number: int, answer: Answer, at_ms: int) -> Upshot:
         """Take what somebody says about a problem, by its number; refused where nothing is left to say."""
         upshot = self.advance(at_ms)
-        problem = next((found for found in self.problems() if found.number == number), None)
-        if problem is None or (problem.urgency is None and problem.seen is None):
-            upshot.refusal = f"{number}: no problem of this number stands now"
-        elif refusal := problem.refusal(answer, at_ms, at_ms + self.duty.gather_ms):
-            upshot.refusal = f"{number}: {refusal}"
-        elif not problem.said_twice(answer, at_ms):
-            self._caller(upshot).answered(problem, answer)
+        self._caller(upshot).answer(number, answer)
         return upshot
 
     def undelivered(self, call_id: str, at_ms: int) -> Upshot:

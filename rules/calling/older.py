@@ -14,6 +14,7 @@ from rules.calling.flood import FloodGate
 from rules.calling.problems import Given
 from rules.calling.racks.signs import EVERY_RACK, RackSigns
 from rules.calling.records import WENT_BACK, Word
+from rules.calling.rested import Rested
 
 NUMBER_AT_MOST = 10**7
 _EVIDENCE = ("value", "limit", "rate_per_hour", "reached_ms", "reason")
@@ -78,7 +79,7 @@ def go_on_beyond(caller: Caller, known: Given, signs: RackSigns) -> list[Word]:
     caller.end_drill(Outcome.BROKEN_OFF)
     calls.last_number, calls.summaries, calls.written = map(max, calls.given, known)
     calls.skip()
-    calls.flood, calls.waiting.held = FloodGate(), {}
+    calls.flood, calls.waiting.held, calls.rested = FloodGate(), {}, Rested()
     for problem in calls.in_order():
         calls.last_number = caller.duty.number_after(calls.last_number)
         problem.number, problem.calls = calls.last_number, 0

@@ -9,14 +9,17 @@
    its calling goes over.
 5. It is called from the top of the line-up where an alarm makes it more urgent. Where that was told already
    and only comes back, and nobody has answered, the calling goes on where it was.
+6. Where all of it was over meanwhile, those who were called, and told so, are called at once, and the next of
+   the line-up with them; from that person on it goes as ever.
 """
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from rules.alarms.event import NO_EVIDENCE, Course
 from rules.alarms.life_cycle import MILDER, OF_PEOPLE, WORSE, Priority, Trigger
+from rules.alarms.recurrence import AGAIN_MS
 from rules.calling.duty import Duty, Manner
 from rules.calling.records import Answer, Reply, Stand, Word
 
@@ -80,6 +83,21 @@ class Reached:
     told: dict[str, Priority]
 
 
+@dataclass(frozen=True, slots=True)
+class Unanswered:
+    """An alarm of problem `number` that was over at `over_ms`: the worst that was told of it, and who was
+    called, none of whom had answered."""
+
+    number: int
+    over_ms: int
+    worst: Priority
+    people: tuple[str, ...]
+
+    def counts(self, now_ms: int) -> bool:
+        """Return whether what is back now comes and goes; later it is another matter."""
+        return now_ms <= self.over_ms + AGAIN_MS
+
+
 @dataclass(slots=True)
 class Problem:
     """Alarms of one cause on one rack, by name.
@@ -88,9 +106,10 @@ class Problem:
     `handed_ms` (None where the first call about what it has become is still due); `due_ms` is when the next
     call about what calls falls due, the end of the quiet hours where it `waits` for that; `again_ms` is when
     what is seen calls again, whatever milder calls meanwhile; `failed` counts the people who could not be
-    reached since the last regular call; `told` are those who were called; `lead` is the alarm that they were
-    told of last; `answer` is the last one, since `answered_ms`; `asked` is which of the calls asked for one
-    last, `asked_in` which of those about several has since.
+    reached since the last regular call, or were called at once with the one in place; `told` are those who
+    were called; `lead` is the alarm that they were told of last; `answer` is the last one, since
+    `answered_ms`; `asked` is which of the calls asked for one last, `asked_in` which of those about several
+    has since; `was` is what was over, came back, and is not answered yet.
     """
 
     number: int
@@ -110,6 +129,7 @@ class Problem:
     asked: int = 0
     asked_in: int = 0
     reached: Reached | None = None
+    was: dict[str, Unanswered] = field(default_factory=dict)
     _tally: Counter[tuple[Stand, Priority]] = field(init=False, default_factory=Counter)
 
     def __post_init__(self) -> None:
@@ -120,7 +140,7 @@ class Problem:
         """Take a word on an alarm into account."""
         event = word.event
         if event.trigger in OF_PEOPLE:
-            self.reached = None
+            self.reached, self.was = None, {}
         known = self.members.get(event.alarm)
         member = known or Member(word, word.stand, event.priority)
         kin = [self.members.get(f"{event.channel}/{its.get(event.condition)}") for its in (WORSE, MILDER)]
@@ -135,7 +155,7 @@ class Problem:
 
     def see(self) -> None:
         """Take what calls as seen."""
-        self.reached = None
+        self.reached, self.was = None, {}
         self._turn(Stand.CALLS, Stand.SEEN)
 
     def ask_again(self, answer: Answer, duty: Duty, now_ms: int) -> None:
@@ -249,8 +269,11 @@ class Problem:
     def _only_comes_back(self, urgency: Priority) -> bool:
         """Return whether all that is so urgent was told already since people answered last."""
         told = self.reached.told if self.reached else {}
-        most = (name for name, it in self.members.items() if it.stand is Stand.CALLS and it.worst == urgency)
-        return all(told.get(name, 0) >= urgency for name in most)
+        return all(told.get(name, 0) >= urgency for name in self._most(urgency))
+
+    def _most(self, urgency: Priority) -> Iterator[str]:
+        calling = (item for item in self.members.items() if item[1].stand is Stand.CALLS)
+        return (name for name, member in calling if member.worst == urgency)
 
     def go_on(self, urgency: Priority, manner: Manner, now_ms: int) -> None:
         """Go back to where the calling was, if what calls now was told and it has not rested for long."""
@@ -263,26 +286,66 @@ class Problem:
     def go_on_from(self, left: "Problem") -> None:
         """Go on with the calling of a problem of which nothing is left."""
         self.told += [person for person in left.told if person not in self.told]
+        self.was = left.was | self.was
         self.reached = self.reached or left.reached
 
-    def turn(self, urgency: Priority, manner: Manner, now_ms: int) -> int:
-        """Go down the line-up as far as it is time at a call; return when the next one falls due."""
+    @property
+    def called_before(self) -> tuple[str, ...]:
+        """Return who was called about what was over and came back."""
+        return _people(self.was)
+
+    def _come_back(
+        self, was: Mapping[str, Unanswered], urgency: Priority, line_up: Sequence[str], now_ms: int
+    ) -> list[str]:
+        """Go on with the calling about what is back now; return who is called at once, the next person last.
+
+        Nobody is, where the calling goes on anyhow, or all that is so urgent is new or may wait for the day.
+        """
+        self.was |= was
+        called = _people(was)
+        back = any(name in was and was[name].worst >= urgency for name in self._most(urgency))
+        if self.handed_ms is not None or not back or urgency < Priority.HIGH:
+            return []
+        following = [person for person in line_up if person not in called][:1]
+        at_once = [person for person in line_up if person in called] + following
+        self.step = line_up.index(following[0]) if following else 0
+        self.handed_ms, self.failed = now_ms, len(at_once) - 1
+        return at_once
+
+    def turn(
+        self,
+        urgency: Priority,
+        manner: Manner,
+        now_ms: int,
+        line_up: Sequence[str],
+        was: Mapping[str, Unanswered],
+    ) -> tuple[list[str], int]:
+        """Go down the line-up as far as it is time at a call; `was` is back now.
+
+        Return who is called, and when the next call falls due.
+        """
         self.go_on(urgency, manner, now_ms)
+        at_once = self._come_back(was, urgency, line_up, now_ms)
         if self.handed_ms is None:
             self.handed_ms = now_ms
         elif now_ms > self.handed_ms:
             self.failed = 0
             if now_ms >= self.handed_ms + manner.hand_over_ms:
                 self.step, self.handed_ms = self.step + 1, now_ms
-        told = dict(self.reached.told) if self.reached else {}
+        told = {name: its.worst for name, its in was.items()} | (self.reached.told if self.reached else {})
         for name, member in self.members.items():
             if member.stand is Stand.CALLS:
                 told[name] = max(member.worst, told.get(name, member.worst))
         self.reached = Reached(self.step, self.handed_ms, now_ms, told)
-        return min(now_ms + manner.repeat_ms, self.handed_ms + manner.hand_over_ms)
+        due_ms = min(now_ms + manner.repeat_ms, self.handed_ms + manner.hand_over_ms)
+        return at_once or [line_up[self.step % len(line_up)]], due_ms
 
     def words(self, *stands: Stand) -> tuple[Word, ...]:
         """Return the latest word on its alarms in those stands, the most urgent and oldest first."""
         chosen = [member for member in self.members.values() if member.stand in stands]
         chosen.sort(key=lambda member: (-member.worst, member.word.event.since_ms, member.word.event.alarm))
         return tuple(member.word for member in chosen)
+
+
+def _people(was: Mapping[str, Unanswered]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(person for its in was.values() for person in its.people))

@@ -180,7 +180,8 @@ class Call:
     `problem` is the number that people answer by and `key` its name; 0 and none for calls about several.
     `about` are the alarms, the most urgent first; `more` counts those that had no room in it. `answer` is
     the last one, `problems` are those of a flood. One that is sent `again` says how long it lasts, and `was`
-    is the value of its first alarm that was told before.
+    is the value of its first alarm that was told before. It was over and is back where people were
+    `called_before`, none of whom has answered.
     """
 
     id: str
@@ -196,6 +197,7 @@ class Call:
     key: str = ""
     again: bool = False
     was: float | None = None
+    called_before: tuple[str, ...] = ()
     day: Day | None = None
 
     @property

@@ -54,8 +54,10 @@ def text(
     link="",
     again=False,
     was=None,
+    before=(),
 ):
     call = Call(call_id, kind, 41, "ada", priority, ms(AT), about, more, answer, again=again, was=was)
+    call = replace(call, called_before=before)
     return call_text(call, notes or {}, ZONE, link)
 
 
@@ -205,6 +207,27 @@ def test_of_a_probe_that_is_doubted_the_call_says_what_to_type(reason):
     hidden = ("bay-tank-7/temperature", "bay-tank-7/oxygen_saturation")
     lost = word_of("probe/bay-multi/unwatched", ms(AT), vessel="bay-tank-7", hidden=hidden, reason=reason)
     assert "Measure by hand: bellwatch measure bay-tank-7 temperature Answer #" in text(lost)
+
+
+@pytest.mark.parametrize(
+    ("before", "said"),
+    [
+        (("ada",), "ada"),
+        (("ada", "bo", "cy"), "ada, bo, cy"),
+        (("ada", "bo", "cy", "di", "eli"), "ada, bo, cy+2"),
+        (("Ada \N{LATIN SMALL LETTER L WITH STROKE}",), "Ada l"),
+    ],
+)
+def test_what_is_back_unanswered_says_so_and_who_was_called_before(before, said):
+    back = text(word(), before=before, notes={"temperature/high": "Go."})
+    assert back.startswith("BACK CRITICAL north k1: temperature high 19.24 C")
+    assert f" Called before: {said}, nobody has it." in back
+    full = text(word(), before=before, link=LINK)
+    assert full.startswith("BACK CRITICAL north k1: temperature high 19.24 C")
+    assert full.endswith(f"Mains off before wet work Answer #41.2 {LINK}")
+    assert fits(full)
+    passed_on = text(word(), before=before, answer=Answer(Reply.NEXT, "bo"))
+    assert passed_on.startswith("STILL CRITICAL"), "somebody has answered, if only that"
 
 
 def test_the_end_a_flood_and_the_digest():

@@ -229,6 +229,39 @@ def test_who_does_not_answer_is_followed_by_the_next_person(tmp_path, broker, ph
         assert " #1." in phones.texts("bo-1")[0]
 
 
+def test_what_comes_and_goes_alone_reaches_the_next_person_at_once_also_over_a_restart(
+    tmp_path, broker, phones
+):
+    settings = write_oncall(tmp_path, broker.port, phones.port)
+    team = OnCallRun(settings)
+    with RackVoice(broker.port) as rack:
+        with team:
+            connected(team)
+            rack.alarm()
+            phones.wait_for(lambda: phones.texts("ada-1"), "the first call")
+            rack.alarm(Trigger.RETURNED, State.NORMAL)
+            phones.wait_for(lambda: len(phones.texts("ada-1")) == 2, "word of the end")
+            team.wait_for(lambda: fates(tmp_path) == {"sent": 2}, "the marks")
+            assert not phones.texts("bo-1")
+            team.kill_after(0)
+        with team:
+            connected(team)
+            rack.alarm()
+            phones.wait_for(lambda: len(phones.texts()) == 4, "the calls about its return")
+            assert phones.texts("ada-1")[2].startswith("BACK CRITICAL north k1: temperature high")
+            assert phones.texts("bo-1")[0].startswith("BACK CRITICAL north k1: temperature high")
+            rack.alarm(Trigger.RETURNED, State.NORMAL)
+            phones.wait_for(lambda: len(phones.texts()) == 6, "word of the end to both")
+            number = phones.texts("bo-1")[0].split(" #")[1].split(".")[0]
+            late = team.asks("ack", number, "--who", "bo")
+            assert (late.returncode, late.stdout) == (0, f"{number}: seen, says bo\n"), late.stderr
+            rack.alarm()
+            phones.wait_for(lambda: len(phones.texts()) == 7, "the call to who is on call")
+            assert phones.texts("ada-1")[-1].startswith("CRITICAL ")
+            assert team.stop() == 0
+    assert len(phones.texts()) == 7
+
+
 def test_a_route_that_fails_is_followed_by_the_next_then_by_the_next_person(tmp_path, broker, phones):
     """Nothing counts as sent before the receiving end has taken it."""
     settings = write_oncall(tmp_path, broker.port, phones.port, routes=2)

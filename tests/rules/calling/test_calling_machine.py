@@ -2,7 +2,8 @@
 
 The model keeps, for each cause, which alarms call and how bad each was since somebody saw it; the promises
 are those that the duty gives: gathered first, repeated, handed over, silent once seen, its end told to those
-who were told. A second calling fold lives through the same story with restarts; nobody may see a difference.
+who were told, and what is back unanswered to all of those and the next at once. A second calling fold lives
+through the same story with restarts; nobody may see a difference.
 """
 
 import json
@@ -20,6 +21,7 @@ from hypothesis.stateful import (
 )
 
 from rules.alarms.life_cycle import Priority
+from rules.alarms.recurrence import AGAIN_MS
 from rules.calling.escalation import Escalation
 from rules.calling.records import Answer, CallKind, Reply, Stand
 from tests.rigs.examples import examples
@@ -52,6 +54,19 @@ TEAM = len(DUTY.rota.people)
 
 
 @dataclass
+class Rest:
+    """An alarm that is over: how bad it was told, to whom, under which number, since when nothing is left."""
+
+    worst: Priority
+    people: set
+    number: int
+    over_ms: int
+
+    def counts(self, now_ms):
+        return now_ms - self.over_ms <= AGAIN_MS
+
+
+@dataclass
 class Matter:
     """What one cause asks of people: each alarm's stand and its worst priority since somebody saw it."""
 
@@ -65,6 +80,10 @@ class Matter:
     again_ms: int | None = None
     again_step: int = 0
     left: tuple | None = None
+    number: int = 0
+    before: set = field(default_factory=set)
+    at_once: set = field(default_factory=set)
+    at_once_ms: int = -1
 
     @property
     def urgency(self):
@@ -132,13 +151,32 @@ class Matter:
         dues = [due_ms for due_ms in (self.call_by_ms, self.again_ms) if due_ms is not None]
         return self.handed_ms is None and min(dues, default=at_ms + 1) <= at_ms
 
-    def called(self, call):
-        """Take a call into account; the person must be the one whose turn it is."""
+    def come_back(self, rested, now_ms):
+        """What is back unanswered is told to all who were called about it and, if any is left, the next."""
+        people, line_up = set().union(*(rest.people for rest in rested.values())), DUTY.rota.line_up(now_ms)
+        self.before |= people
+        urgent = [alarm for alarm, its in self.stands.items() if its == (Stand.CALLS, self.urgency)]
+        back = any(alarm in rested and rested[alarm].worst >= self.urgency for alarm in urgent)
+        if self.handed_ms is None and back and self.urgency >= Priority.HIGH:
+            others = [person for person in line_up if person not in people][:1]
+            self.at_once, self.at_once_ms = {line_up[0], *people, *others}, now_ms
+            self.step, self.handed_ms = (line_up.index(others[0]) if others else 0), now_ms
+            self.failed = len(self.at_once) - 1
+
+    def rests(self, now_ms):
+        """Return what is known of its alarms now that all are over, if nobody has answered."""
+        told = self.left[2] if self.left else {}
+        bad = {alarm: told[alarm] for alarm in self.stands if told.get(alarm, 0) >= Priority.HIGH}
+        return {alarm: Rest(it, self.before | self.told, self.number, now_ms) for alarm, it in bad.items()}
+
+    def called(self, call, rested):
+        """Take a call into account; the person must be one of those whose turn it is."""
         manner, now_ms = MANNERS[call.priority], call.at_ms
         step, handed_ms, told, called_ms = self.left or (0, 0, {}, 0)
         lately = now_ms <= called_ms + AGAIN[call.priority]
         if self.handed_ms is None and lately and self.was_told(told):
             self.step, self.handed_ms = step, handed_ms
+        self.come_back(rested, now_ms)
         if self.handed_ms is None:
             self.handed_ms = now_ms
         elif now_ms > self.handed_ms:
@@ -147,11 +185,15 @@ class Matter:
                 self.step, self.handed_ms = self.step + 1, now_ms
         self.call_by_ms = min(now_ms + manner.repeat_ms, self.handed_ms + manner.hand_over_ms)
         calling = {alarm: worst for alarm, (stand, worst) in self.stands.items() if stand is Stand.CALLS}
-        told = {alarm: max(calling.get(alarm, 0), told.get(alarm, 0)) for alarm in {*calling, *told}}
+        worst = {alarm: rest.worst for alarm, rest in rested.items()}
+        told = {
+            alarm: max(its.get(alarm, 0) for its in (calling, told, worst)) for alarm in {*calling, *told}
+        }
         self.left = (self.step, self.handed_ms, told, now_ms)
-        self.newest_id = call.id
-        self.told.add(call.person)
-        return DUTY.rota.line_up(now_ms)[self.step % TEAM]
+        self.number = call.problem
+        if self.at_once_ms == now_ms:
+            return self.at_once
+        return {DUTY.rota.line_up(now_ms)[self.step % TEAM]}
 
 
 class Calling(RuleBasedStateMachine):
@@ -166,7 +208,7 @@ class Calling(RuleBasedStateMachine):
         self.whole, self.cut = Escalation(self.duty, start_ms), Escalation(self.duty, start_ms)
         self.whole.link(True, start_ms)
         self.cut.link(True, start_ms)
-        self.matters, self.calls, self.ids = {}, set(), set()
+        self.matters, self.calls, self.ids, self.rested = {}, set(), set(), {}
 
     def say(self, do):
         """Let both folds take an input; what they say is the same."""
@@ -199,6 +241,8 @@ class Calling(RuleBasedStateMachine):
         said = {"trigger": trigger, "state": state, "cause": CAUSES[alarm], "at_ms": self.now_ms}
         heard = word(self.number, alarm, priority, **said)
         told = self.say(lambda team: team.hear(heard, self.now_ms))
+        if trigger in ("acknowledged", "shelved"):
+            self.rested.pop(alarm, None)
         if heard.problem not in self.matters:
             assert not told.calls
             if stand is not Stand.CALLS:
@@ -207,11 +251,12 @@ class Calling(RuleBasedStateMachine):
         before = matter.urgency
         matter.hear(alarm, trigger, priority)
         if trigger in ("acknowledged", "shelved"):
-            matter.left = None
+            matter.left, matter.before = None, set()
         shelved = trigger == "shelved" and priority is Priority.CRITICAL
         matter.review(before, self.now_ms, stand is Stand.SEEN)
         if matter.over:
             del self.matters[heard.problem]
+            self.rested |= matter.rests(self.now_ms)
             self.ended(matter, told.calls)
         elif shelved:
             matter.again_step = 0
@@ -268,11 +313,25 @@ class Calling(RuleBasedStateMachine):
             assert not told.calls
             return
         assert (told.settled, told.refusal) == ([problem.number], "")
+        matter.before = set()
+        for alarm in matter.stands:
+            self.rested.pop(alarm, None)
         self.taken(matter, told.calls, who)
         for alarm, (stand, worst) in matter.stands.items():
             if stand is Stand.CALLS:
                 matter.stands[alarm] = (Stand.SEEN, worst)
         matter.settle(self.now_ms, reply, who)
+
+    @precondition(lambda self: self.roomy and self.rested)
+    @rule(chance=st.integers(0, 20), who=st.sampled_from(DUTY.rota.people), reply=REPLIES)
+    def answer_late(self, chance, who, reply):
+        """What is over can be answered by the number that people have, for as long as that matters."""
+        number = sorted(rest.number for rest in self.rested.values())[chance % len(self.rested)]
+        mine = {alarm: rest for alarm, rest in self.rested.items() if rest.number == number}
+        told = self.say(lambda team: team.answer(number, Answer(reply, who), self.now_ms))
+        assert (told.calls, told.settled) == ([], [])
+        assert (told.refusal == "") == any(rest.counts(self.now_ms) for rest in mine.values())
+        self.rested = {alarm: rest for alarm, rest in self.rested.items() if alarm not in mine}
 
     def taken(self, matter, calls, who):
         """Whoever else was told is told that somebody has it."""
@@ -310,6 +369,7 @@ class Calling(RuleBasedStateMachine):
                     assert matter.urgency is not None, "seen, and told all the same"
                     matter.told.add(call.person)
         for matter in self.matters.values():
+            assert not matter.at_once, "who was called before, or the next, was not called as it came back"
             late = matter.again_ms is not None and matter.again_ms <= self.now_ms
             assert not late or matter.seen is not Priority.CRITICAL, "what was seen was not called again"
             matter.call_again(self.now_ms)
@@ -328,12 +388,17 @@ class Calling(RuleBasedStateMachine):
         assert call.priority is not Priority.MEDIUM or self.duty.quiet_ends_ms(call.at_ms) is None
         calling = {alarm for alarm, (stand, _) in matter.stands.items() if stand is Stand.CALLS}
         assert {about.event.alarm for about in call.about} == calling
-        turn = matter.called(call)
+        rested = {alarm: self.rested.pop(alarm) for alarm in calling & self.rested.keys()}
+        rested = {alarm: rest for alarm, rest in rested.items() if rest.counts(call.at_ms)}
+        turn = matter.at_once or matter.called(call, rested)
+        matter.newest_id = call.id
+        matter.told.add(call.person)
         if (
             not self.roomy
         ):  # since when it is whose turn is not followed: the next repeat is the later of two bounds
             matter.call_by_ms = call.at_ms + MANNERS[call.priority].repeat_ms
-        assert call.person == turn or not self.roomy, "out of turn"
+        assert call.person in turn or not self.roomy, "out of turn"
+        matter.at_once = matter.at_once - {call.person} if self.roomy else set()
 
 
 class CallingInAFlood(Calling):

@@ -237,14 +237,6 @@ def test_whose_turn_begins_meanwhile_is_called_first():
     assert story.called(since=4) == [(4.25, "ada"), (20.25, "bo"), (31.25, "bo")], "on call now"
 
 
-def test_a_problem_of_its_own_that_is_over_has_no_place():
-    story = Story(None)
-    story.comes(0, minutes=20)
-    assert story.called()[-1][1] == "bo"
-    story.comes(22)
-    assert story.called()[-1] == (22.25, "ada"), "it is another one, with a number of its own"
-
-
 def test_once_what_was_seen_is_over_its_time_to_be_asked_about_calls_nobody():
     story = Story(Priority.CRITICAL)
     story.answer(2, Reply.SEEN, "ada")

@@ -1,0 +1,60 @@
+"""What was over before anybody had answered: should it come back, the calling goes on from there.
+
+1. What is high or critical and was called is kept when its problem is over, by rack and alarm, for as long as
+   a rack takes what is back for what comes and goes.
+2. An answer ends that, also one to its number that comes late; so do an act at the rack and another's turn.
+3. What comes back and is over before people were called changes nothing of it.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from itertools import takewhile
+
+from rules.alarms.life_cycle import Priority
+from rules.calling.problems import Problem, Unanswered
+from rules.calling.records import Stand
+
+
+@dataclass(slots=True)
+class Rested:
+    """What nobody had answered, by rack and alarm, the longest over first."""
+
+    of_rack: dict[str, dict[str, Unanswered]] = field(default_factory=dict)
+
+    def keep(self, problem: Problem, now_ms: int) -> None:
+        """Keep what was called of a problem that is over, if nobody has answered."""
+        told = problem.reached.told if problem.reached and problem.told else {}
+        people = tuple(dict.fromkeys([*problem.called_before, *problem.told]))
+        for alarm, member in problem.members.items():
+            was = problem.was.get(alarm)
+            if told.get(alarm, Priority.LOW) >= Priority.HIGH:
+                was = Unanswered(problem.number, now_ms, told[alarm], people)
+            if was:
+                self._put(member.word.rack, alarm, was, now_ms)
+
+    def _put(self, rack: str, alarm: str, was: Unanswered, now_ms: int) -> None:
+        rested = self.of_rack.setdefault(rack, {})
+        rested[alarm] = was
+        for past in list(takewhile(lambda name: not rested[name].counts(now_ms), rested)):
+            del rested[past]
+
+    def back(self, problem: Problem, now_ms: int) -> dict[str, Unanswered]:
+        """Give out what is back of a problem that is called now."""
+        calling = ((name, it.word.rack) for name, it in problem.members.items() if it.stand is Stand.CALLS)
+        known = ((alarm, self.of_rack.get(rack, {}).pop(alarm, None)) for alarm, rack in calling)
+        return {alarm: was for alarm, was in known if was and was.counts(now_ms)}
+
+    def forget(self, rack: str, alarms: Iterable[str]) -> None:
+        """Forget alarms that somebody has answered."""
+        if rested := self.of_rack.get(rack):
+            for alarm in alarms:
+                rested.pop(alarm, None)
+
+    def answered(self, number: int, now_ms: int) -> bool:
+        """Take a late answer; return whether there was anything to answer."""
+        found = False
+        for rack, rested in self.of_rack.items():
+            mine = [alarm for alarm, it in rested.items() if it.number == number and it.counts(now_ms)]
+            self.forget(rack, mine)
+            found = found or bool(mine)
+        return found
