@@ -178,13 +178,18 @@ class Caller:
             passes_on = answer.reply in (Reply.ON_MY_WAY, Reply.NEXT)
             problem.step = line_up.index(answer.who) + passes_on
 
-    def wait_anew(self, problem: Problem) -> None:
-        """Plan what is not called now by an agreement, or a people's clock, that may have been changed."""
+    def plan_anew(self, problem: Problem) -> None:
+        """Plan by an agreement, or a people's clock, that may have been changed; what is called now is never
+        put off by that."""
+        problem.ask_sooner(self.duty, self.now_ms)
+        self.calls.plan(problem, problem.due_ms)
         urgency = problem.urgency
-        if urgency is None or self.manner(problem, urgency).when is When.DIGEST:
+        if urgency is None or (manner := self.manner(problem, urgency)).when is When.DIGEST:
             return
         if problem.waits or problem.due_ms is None:  # until the morning, or for the digest
             self.calls.plan(problem, self.waits_until_ms(problem, urgency) or self.now_ms)
+        elif (again_ms := problem.repeated_ms(manner)) is not None:
+            self.calls.plan(problem, min(problem.due_ms, max(again_ms, self.now_ms)))
 
     def call_now(self) -> None:
         """Call at once about everything critical that calls, each from where it stands."""
@@ -220,9 +225,10 @@ class Caller:
             self.calls.plan(problem, wait_ms)
             return
         line_up, was = self.duty.line_up(now_ms), self.calls.rested.back(problem, now_ms)
-        people, due_ms = problem.turn(urgency, self.manner(problem, urgency), now_ms, line_up, was)
+        manner = self.manner(problem, urgency)
+        people = problem.turn(urgency, manner, now_ms, line_up, was)
         self._write(problem, CallKind.ALARM, people, urgency)
-        self.calls.plan(problem, due_ms)
+        self.calls.plan(problem, problem.repeated_ms(manner))
 
     def manner(self, problem: Problem, urgency: Priority) -> Manner:
         """Return how a problem is told; a drill as what is critical, but never in the quiet hours."""

@@ -70,7 +70,7 @@ class Escalation:
         self._agenda = Agenda.after(state.clock_ms, duty)
         caller = self._caller(Upshot())
         for problem in state.calls.problems.values():
-            caller.wait_anew(problem)
+            caller.plan_anew(problem)
         self._take_turns()
 
     def _take_turns(self) -> None:

@@ -105,7 +105,8 @@ class Problem:
     `calls` counts the calls about it; `step` is the place in the line-up that is called now, since
     `handed_ms` (None where the first call about what it has become is still due); `due_ms` is when the next
     call about what calls falls due, the end of the quiet hours where it `waits` for that; `again_ms` is when
-    what is seen calls again, whatever milder calls meanwhile; `failed` counts the people who could not be
+    what is seen calls again, whatever milder calls meanwhile, counted from `again_from_ms` by the time of the
+    priority `again_by` (None where people said when); `failed` counts the people who could not be
     reached since the last regular call, or were called at once with the one in place; `told` are those who
     were called; `lead` is the alarm that they were told of last; `answer` is the last one, since
     `answered_ms`; `asked` is which of the calls asked for one last, `asked_in` which of those about several
@@ -125,6 +126,8 @@ class Problem:
     answer: Answer | None = None
     answered_ms: int = 0
     again_ms: int | None = None
+    again_by: Priority | None = None
+    again_from_ms: int = 0
     lead: str = ""
     asked: int = 0
     asked_in: int = 0
@@ -162,10 +165,18 @@ class Problem:
         """Let what is seen call again in time, as somebody has answered."""
         if (seen := self.seen) is None:
             return
-        again_ms = QUIET_MS if answer.reply is Reply.QUIET else duty.manners[seen].ask_again_ms
+        again_ms, self.again_by, self.again_from_ms = QUIET_MS, None, now_ms
         if answer.reply is Reply.ON_MY_WAY and answer.until_ms is not None:
             again_ms = min(max(answer.until_ms - now_ms, 0), PROMISED_AT_MOST_MS)
+        elif answer.reply is not Reply.QUIET:
+            again_ms, self.again_by = duty.manners[seen].ask_again_ms, seen
         self.again_ms = now_ms + again_ms
+
+    def ask_sooner(self, duty: Duty, now_ms: int) -> None:
+        """Let what is seen call again sooner, where the team's agreement says so now."""
+        if self.again_ms is not None and self.again_by is not None:
+            again_ms = self.again_from_ms + duty.manners[self.again_by].ask_again_ms
+            self.again_ms = min(self.again_ms, max(again_ms, now_ms))
 
     def was_asked_by(self, call_id: str) -> bool:
         """Return whether a call is the last one that asked for an answer."""
@@ -319,11 +330,8 @@ class Problem:
         now_ms: int,
         line_up: Sequence[str],
         was: Mapping[str, Unanswered],
-    ) -> tuple[list[str], int]:
-        """Go down the line-up as far as it is time at a call; `was` is back now.
-
-        Return who is called, and when the next call falls due.
-        """
+    ) -> list[str]:
+        """Go down the line-up as far as it is time at a call; return who is called. `was` is back now."""
         self.go_on(urgency, manner, now_ms)
         at_once = self._come_back(was, urgency, line_up, now_ms)
         if self.handed_ms is None:
@@ -337,8 +345,13 @@ class Problem:
             if member.stand is Stand.CALLS:
                 told[name] = max(member.worst, told.get(name, member.worst))
         self.reached = Reached(self.step, self.handed_ms, now_ms, told)
-        due_ms = min(now_ms + manner.repeat_ms, self.handed_ms + manner.hand_over_ms)
-        return at_once or [line_up[self.step % len(line_up)]], due_ms
+        return at_once or [line_up[self.step % len(line_up)]]
+
+    def repeated_ms(self, manner: Manner) -> int | None:
+        """Return when somebody is called again about what was called; None where a first call is due."""
+        if self.handed_ms is None or self.reached is None:
+            return None
+        return min(self.reached.at_ms + manner.repeat_ms, self.handed_ms + manner.hand_over_ms)
 
     def words(self, *stands: Stand) -> tuple[Word, ...]:
         """Return the latest word on its alarms in those stands, the most urgent and oldest first."""
