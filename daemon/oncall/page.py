@@ -103,6 +103,7 @@ class AnswerPage:
             problems=[self._problem(problem, now_ms) | self._pictured(team, problem) for problem in problems],
             shown=_stamp(problems),
             stands=bool(problems),
+            unanswered=not problems and team.calls.rested.any_of(link.problems, now_ms),
             greeting=not link.problems and store.when_reached(link.person) is None,
             again=self._again(problems),
         )

@@ -6,7 +6,7 @@
 3. What comes back and is over before people were called changes nothing of it.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from itertools import takewhile
 
@@ -50,11 +50,14 @@ class Rested:
             for alarm in alarms:
                 rested.pop(alarm, None)
 
+    def any_of(self, numbers: Collection[int], now_ms: int) -> bool:
+        """Return whether anything of some problems is left to answer."""
+        every = (it for rested in self.of_rack.values() for it in rested.values())
+        return any(it.number in numbers and it.counts(now_ms) for it in every)
+
     def answered(self, number: int, now_ms: int) -> bool:
         """Take a late answer; return whether there was anything to answer."""
-        found = False
+        found = self.any_of((number,), now_ms)
         for rack, rested in self.of_rack.items():
-            mine = [alarm for alarm, it in rested.items() if it.number == number and it.counts(now_ms)]
-            self.forget(rack, mine)
-            found = found or bool(mine)
+            self.forget(rack, [alarm for alarm, it in rested.items() if it.number == number])
         return found

@@ -135,6 +135,26 @@ def test_a_message_carries_a_link_once_one_has_opened_on_that_phone_and_the_link
     assert link.rpartition("/")[2] not in team.run.log, "a link was logged"
 
 
+def test_what_was_over_before_anybody_answered_can_be_answered_by_a_button(team):
+    answered(team.link_in_greet("ada"), "seen")
+    team.rack.alarm()
+    link = team.link_of("ada")
+    stood = re.search(r'name="shown" value="([^"]*)"', opened(link)[1])[1]
+    team.rack.alarm(Trigger.RETURNED, State.NORMAL)
+    team.phones.wait_for(lambda: any(text.startswith("OVER") for text in team.phones.texts()), "the end")
+    assert "changed since you looked" in opened(link, {"reply": "seen", "shown": stood})[1]
+    text = opened(link)[1]
+    assert "It is over: nothing of this stands now" in text
+    assert "Nobody has answered" in text
+    assert re.findall('name="reply" value="([^"]*)"', text) == ["seen"]
+    text = answered(link, "seen")[1]
+    assert "It is over: nothing of this stands now" in text
+    assert "<button" not in text, "somebody has"
+    team.rack.alarm()
+    team.phones.wait_for(lambda: team.phones.texts("ada-1")[-1].startswith("CRITICAL"), "its return")
+    assert not team.phones.texts("bo-1")
+
+
 TRAIL = Trail(((21_600, 15.0), (7_200, 16.0), (0, 19.24)), (8.0, 12.0, 18.0, 23.0))
 
 
