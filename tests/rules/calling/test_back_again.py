@@ -9,6 +9,8 @@ from dataclasses import replace
 from datetime import date, time
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from rules.alarms.life_cycle import Priority
 from rules.alarms.recurrence import AGAIN_MS
@@ -62,6 +64,36 @@ def test_all_night_each_time_those_who_were_called_and_the_next():
     told = [(call.problem, call.person) for call in story.told if call.kind is CallKind.ALARM]
     assert over == told, "and each is told each time that it is over"
     assert len({call.id for call in story.told}) == len(story.told)
+
+
+@given(
+    st.integers(1, 6),
+    st.lists(st.tuples(st.floats(0.3, 40), st.floats(0.1, 55)), min_size=2, max_size=8),
+    st.sampled_from([Priority.CRITICAL, HIGH]),
+    st.data(),
+)
+def test_each_return_calls_one_more_until_all_are_called_whatever_the_team_and_whose_phones_are_dead(
+    size, spells, priority, data
+):
+    people = ("ada", "bo", "cy", "di", "eli", "fay")[:size]
+    dead = data.draw(st.sets(st.sampled_from(people)))
+    rota = Rota(people, date(2026, 1, 5), time(9), ZONE)
+    story, at = Alone(duty=replace(ASKS_AGAIN, rota=rota, flood_calls=1000)), 0.0
+    for count, (lasts, rests) in enumerate(spells, 1):
+        story.says(at, priority=priority)
+        before = len(story.told)
+        story.until(at + 0.25)
+        at_once = story.told[before:]
+        assert at_once[0].person == people[0]
+        assert len(at_once) == len({call.person for call in at_once}) >= min(count, size)
+        for call in at_once:
+            if call.person in dead:
+                story.team.undelivered(call.id, story.team.clock_ms)
+        story.until(at + 0.25)
+        if size > len(at_once) and at_once[-1].person in dead:
+            assert story.told[-1].person not in {call.person for call in at_once}, "the next one at once"
+        story.ends(at + lasts, priority=priority)
+        at += lasts + rests
 
 
 def test_where_it_stays_the_calling_goes_on_down_the_line_up_as_usual():
