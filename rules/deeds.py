@@ -9,8 +9,6 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
-import numpy as np
-
 from rules import ENTRIES_CHECKED, SECOND_WORD, TOLD_APART
 from rules.alarms.alarm import Alarm, Hold, HoldKind
 from rules.alarms.book import AlarmBook
@@ -20,7 +18,6 @@ from rules.calling.records import DRILL
 from rules.care.probe_care import Newest, ProbeCare
 from rules.culture.acts import act_of
 from rules.errors import InputError, RulesError, none_such
-from rules.judging.watch_list import NEVER_MS, Feedings
 from rules.quantities import Quantity
 from rules.rack.channels import Channel
 from rules.rack.limits import Limit, limits_of
@@ -48,15 +45,18 @@ LOG_KINDS = tuple(ENTRY_KINDS)
 LOOKS_AT_VALUES = frozenset({"shelve", "take_out_of_service", "hand_measurement"})
 """Kinds of action that look at the newest values of the vessel that they are about."""
 
-CUTS_NOTHING = LOOKS_AT_VALUES | {
-    "log", "culture", "acknowledge", "reset", "unshelve", "put_back_into_service", "drill"
+FORESEEN = frozenset({"log", "begin_maintenance", "end_maintenance"})
+"""Kinds of action of which it is worked out beforehand what they change in the readings after them."""
+
+CUTS_NOTHING = LOOKS_AT_VALUES | FORESEEN | {
+    "culture", "acknowledge", "reset", "unshelve", "put_back_into_service", "drill"
 }  # fmt: skip
 
 
 def cuts_nothing(action: Action) -> bool:
     """Return whether the readings before and after an action can be judged as one block.
 
-    It moves no limit; of food, and of a measurement by hand, the engine knows what they change.
+    It moves no limit; of food, of work, and of a measurement by hand, the engine knows what they change.
     """
     return action.kind in CUTS_NOTHING and "limits_too" not in action.body
 
@@ -250,25 +250,6 @@ class Deeds:
                 self.book.hold(meant, HoldKind.MAINTENANCE, maintenance, action.at_ms)
 
         self._each(action, keep)
-
-
-def feedings(acts: Sequence[tuple[int, Action]], deeds: Deeds) -> dict[str, Feedings]:
-    """Return when the animals of each vessel were last fed before each place of a block, as `deeds` have it.
-
-    A refusal is told when its turn comes.
-    """
-    fed = {vessel: ([-1], [at_ms]) for vessel, at_ms in deeds.rack.fed_ms.items()}
-    rack = replace(deeds.rack, fed_ms=dict(deeds.rack.fed_ms))
-    for place, action in acts:
-        if action.kind == "log" and action.body.get("what") == "feed":
-            try:
-                replace(deeds, rack=rack, notices=[]).do(action)
-            except RulesError:
-                continue
-            places, times_ms = fed.setdefault(action.body["vessel"], ([-1], [NEVER_MS]))
-            places.append(place)
-            times_ms.append(rack.fed_ms.get(action.body["vessel"], NEVER_MS))
-    return {vessel: (np.array(places), np.array(times_ms)) for vessel, (places, times_ms) in fed.items()}
 
 
 def finish_maintenance(book: AlarmBook, rack: RackState, target: str, action: Action) -> None:

@@ -24,7 +24,6 @@ from rules.deeds import (
     cuts_nothing,
     end_shelves,
     end_shelves_of_moved,
-    feedings,
     finish_maintenance,
     vessels_looked_at,
 )
@@ -34,11 +33,12 @@ from rules.judging.disagreement import with_disagreement
 from rules.judging.drop_outs import drop_outs
 from rules.judging.series import ChannelState
 from rules.judging.silence import Places, SourceState, note_heard, refuse_disorder, silences
-from rules.judging.trust import bear_out, newest_before, newest_values
+from rules.judging.trust import bear_out
 from rules.judging.unwatched import Hidden, Seen, Unmoved, Unseen, all_seen_until, under_what_stands
 from rules.judging.watch_list import WatchList, watched_no_more
 from rules.judging.watched import ChannelNow, DangerNow, channels_now, courses, dangers_now, maintenance_over
 from rules.judging.water import CommonWater, Water
+from rules.meanwhile import foreseen, meanwhile, newest_before, newest_values
 from rules.plain import from_plain, to_plain
 from rules.rack.plan import RackPlan
 from rules.rack.stage_plan import StageNow, move
@@ -93,15 +93,14 @@ class Engine:
         refuse_disorder(readings, readings.places_of(self._sources), self._sources, self._clock_ms)
         for day in by_day(readings):
             rest = day
-            while (moment_ms := self._moment_up_to(int(day.at_ms[-1]))) is not None:
-                stop = int(np.searchsorted(rest.at_ms, moment_ms))
+            while (step_ms := self._rack.next_step_ms(self._plan)) is not None and step_ms <= day.at_ms[-1]:
+                stop = int(np.searchsorted(rest.at_ms, step_ms))
                 self._judge(rest.part(0, stop), outcome)
                 rest = rest.part(stop, len(rest))
-                while rest.acts and not rest.acts[0][0] and rest.acts[0][1].at_ms < moment_ms:
+                while rest.acts and not rest.acts[0][0] and rest.acts[0][1].at_ms < step_ms:
                     outcome.add(self.act(rest.acts[0][1]))
                     rest = replace(rest, acts=rest.acts[1:])
-                if self._moment_up_to(moment_ms) is not None:  # nobody has put it off
-                    self._reach(moment_ms, outcome)
+                outcome.add_told(self.advance(step_ms))
             self._judge(rest, outcome)
         return outcome
 
@@ -111,7 +110,8 @@ class Engine:
             raise InputError(f"time cannot run back from {self._clock_ms} to {until_ms} ms")
         outcome = Outcome()
         while (moment_ms := self._moment_up_to(until_ms)) is not None:
-            self._reach(moment_ms, outcome)
+            self._pass_time(moment_ms, outcome)
+            outcome.add(self._reach(moment_ms, self._newest_values))
         self._pass_time(until_ms, outcome)
         return outcome
 
@@ -126,12 +126,15 @@ class Engine:
     def act(self, action: Action) -> Outcome:
         """Take in what people did, or say in `Outcome.refusal` why not."""
         outcome = self.advance(action.at_ms)
-        its = self._do(action, partial(newest_values, self._watch_list, self._channels, action.rules))
+        its = self._do(action, partial(self._newest_values, action.rules), self._newest_values)
         outcome.add_told(its)
         outcome.refusal = its.refusal
         return outcome
 
-    def _do(self, action: Action, newest: Callable[[], Newest]) -> Outcome:
+    def _newest_values(self, rules: int = 0) -> Newest:
+        return newest_values(self._watch_list, self._channels, rules)
+
+    def _do(self, action: Action, newest: Callable[[], Newest], shown: Callable[[], Newest]) -> Outcome:
         outcome, deeds = Outcome(), self._deeds(action.at_ms, newest)
         try:
             deeds.do(action)
@@ -140,16 +143,15 @@ class Engine:
         else:
             if action.kind == "end_maintenance":
                 over = action.body["target"], action.at_ms
-                deeds.notices.append(maintenance_over(self._watch_list, self._channels, *over))
+                deeds.notices.append(maintenance_over(self._watch_list, shown(), *over))
             if action.kind == "hand_measurement":
                 bear_out(deeds.notices[0], self._watch_list, self._channels, self._care)
         outcome.notices += deeds.notices
         for name in deeds.changed_channels:
             self._channels[name].begin_anew()
-        if cuts_nothing(action):
-            outcome.events += self._book.take_events()
-        else:
+        if not cuts_nothing(action):
             self._drop_limits_that_are_gone(action.at_ms, outcome)
+        outcome.events += self._book.take_events()
         return outcome
 
     def _deeds(self, at_ms: int, newest: Callable[[], Newest]) -> Deeds:
@@ -267,14 +269,12 @@ class Engine:
     def _moment_up_to(self, until_ms: int) -> int | None:
         """Return the next planned move, end of maintenance, reminder or calibration, if due by `until_ms`."""
         moments = (self._rack.next_moment_ms(self._plan), self._care.next_due_ms())
-        return min(
-            (moment_ms for moment_ms in moments if moment_ms is not None and moment_ms <= until_ms),
-            default=None,
-        )
+        due = (it for it in moments if it is not None and it <= until_ms)
+        return min(due, default=None)
 
-    def _reach(self, moment_ms: int, outcome: Outcome) -> None:
-        """Come to a moment of the plan: it holds for every reading from then on."""
-        self._pass_time(moment_ms, outcome)
+    def _reach(self, moment_ms: int, newest: Callable[[], Newest]) -> Outcome:
+        """Come to a moment of the plan: it holds for every reading from then on; only a move cuts a block."""
+        outcome, moved = Outcome(), self._rack.next_step_ms(self._plan) == moment_ms
         self._rack.done_ms = moment_ms
         for vessel, steps in self._plan.steps.items():
             for step in steps:
@@ -285,12 +285,15 @@ class Engine:
         for target, hold in sorted(self._rack.maintenance.items()):
             if hold.until_ms == moment_ms:
                 finish_maintenance(self._book, self._rack, target, over)
-                outcome.notices.append(maintenance_over(self._watch_list, self._channels, target, moment_ms))
+                outcome.notices.append(maintenance_over(self._watch_list, newest(), target, moment_ms))
         for vessel, due_ms in self._rack.reminders(self._plan):
             if due_ms == moment_ms:
                 outcome.notices.append(self._runs_long(vessel, moment_ms))
         outcome.notices += self._care.reach(moment_ms, self._plan.sources)
-        self._drop_limits_that_are_gone(moment_ms, outcome)
+        if moved:
+            self._drop_limits_that_are_gone(moment_ms, outcome)
+        outcome.events += self._book.take_events()
+        return outcome
 
     def _runs_long(self, vessel: str, at_ms: int) -> Notice:
         return Notice("stage runs long", at_ms, vessel, {"stage": self._rack.stages[vessel].stage})
@@ -321,21 +324,19 @@ class Engine:
             self._judge_block(readings, outcome)
 
     def _water(self, readings: Readings) -> Water:
-        places = readings.places_of(self._sources)
-        return Water(readings, places, self._watch_list, self._channels, self._sources, self._care)
+        places, states = readings.places_of(self._sources), (self._channels, self._sources, self._care)
+        fed, work = foreseen(readings, self._deeds(self._clock_ms, dict))
+        return Water(readings, places, self._watch_list, *states, fed, work)
 
     def _judge_block(self, readings: Readings, outcome: Outcome) -> None:
-        known = self._channels.items() if readings.acts else ()
-        good = {name: (it.good_time_ms, it.good_value) for name, it in known}
-        water = self._water(readings)
-        water = water.judge() if self._common is None else self._common.judged(water)
+        good, own = self._newest_values(), self._water(readings)
+        water = own.judge() if self._common is None else self._common.judged(own)
         fallen = silences(self._plan.sources, self._sources, readings.at_ms, water.places)
         due = due_silences(fallen, self._watch_list)
         gaps = drop_outs(self._plan.sources, self._sources, readings.time_ms, water.places)
         due += due_drop_outs(gaps, readings.at_ms, self._watch_list)
         outcome.add(Outcome(flags=water.flags, amendments=water.amendments))
-        fed = feedings(readings.acts, self._deeds(self._clock_ms, dict))
-        block = Block(water, self._watch_list, self._channels, fed)
+        block = Block(water, self._watch_list, self._channels, own.fed)
         due += block.judge()
         water.shown = {} if self._common is None else water.shown  # else trends wait for the collector
         due += self._losses(self._clock_ms, readings.at_ms, water.places, block.seen, block.unmoved)
@@ -343,12 +344,12 @@ class Engine:
         if block.unmoved:  # what is found frozen was last seen longer ago
             self._all_seen_until_ms = 0
         start, worse = 0, partial(worse_on_the_shelf, self._book, water.judged, self._watch_list, readings)
-        for place, action in readings.acts:
-            self._clock_ms, end = action.at_ms, (place, False, action.at_ms)
+        for place, at_ms, action in meanwhile(readings, self._moment_up_to):
+            self._clock_ms, end = at_ms, (place, False, at_ms)
             self._settle([it for it in [*due, *worse(start)] if it.order[:3] < end], outcome)
-            due = [it for it in due if it.order[:3] >= end]
-            outcome.add(self._do(action, partial(newest_before, place, water.judged, good)))
-            start = place
+            due, start = [it for it in due if it.order[:3] >= end], place
+            newest = partial(newest_before, place, water.judged, good)
+            outcome.add(self._do(action, newest, newest) if action else self._reach(at_ms, newest))
         self._clock_ms = int(readings.at_ms[-1])
         self._settle([*due, *worse(start)], outcome)
 
@@ -387,8 +388,7 @@ class Engine:
         """Let conditions return whose limit, or whole channel, no longer exists."""
         self._all_seen_until_ms = 0
         self._watch_list.stages_changed()
-        possible = self._watch_list.possible_keys()
-        for name, keys in possible.items():
+        for name, keys in (possible := self._watch_list.possible_keys()).items():
             standing = self._channels[name].standing
             for key in sorted(standing.keys() - keys):
                 del standing[key]

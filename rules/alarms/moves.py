@@ -8,6 +8,7 @@ be in other water. It stands, a day at most: by then somebody has looked at the 
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import inf
 
 import numpy as np
@@ -15,6 +16,8 @@ from numpy.typing import NDArray
 
 from rules.alarms.persistence import Turn
 from rules.alarms.recurrence import AGAIN_MS, LONGEST_GAPS, MOST_MS, Recurrence
+
+Bools = NDArray[np.bool_]
 
 TOLD, LASTS = 2, 1.5
 """Told so many times, and then when it lasts so many times the longest before, or is worse (project
@@ -40,35 +43,44 @@ class Move:
     time_ms: NDArray[np.int64]
     level: NDArray[np.float64]
     further_by: float
-    close: NDArray[np.bool_]
+    close: Bools
     leap: Callable[[int], tuple[float, float] | None] | None
 
-    def worse_than(self, furthest: float) -> NDArray[np.bool_]:
+    def worse_than(self, furthest: float) -> Bools:
         """Return where it is worse than what went so far."""
-        worse: NDArray[np.bool_] = self.close | (self.level > furthest + self.further_by)
+        worse: Bools = self.close | (self.level > furthest + self.further_by)
         return worse
 
 
+def spells(worked_at: Bools | None, size: int) -> Iterator[tuple[slice, bool]]:
+    """Go through the stretches of `size` readings in which somebody is at work, or nobody is."""
+    turns = [] if worked_at is None else (np.diff(worked_at).nonzero()[0] + 1).tolist()
+    for start, stop in pairwise([0, *turns, size]):
+        yield slice(start, stop), worked_at is not None and bool(worked_at[start])
+
+
 def told(
-    found: list[Turn], active: bool, move: Move, again: Recurrence, worked_at: bool, stays: bool
+    found: list[Turn], active: bool, move: Move, again: Recurrence, worked_at: Bools | None, stays: bool
 ) -> Iterator[Turn]:
     """Return of a move's turns those that are told, and carry `again` on (it is changed).
 
-    `active` is whether the condition was so before these turns. Where it is `worked_at` people move the
-    water; `stays` is whether what came in a leap does.
+    `active` is whether the condition was so before these turns. Where it is `worked_at` (shape n; None:
+    nowhere) people move the water; `stays` is whether what came in a leap does.
     """
-    if worked_at:
-        again.leap = None
-    stops = [*(turn.index for turn in found), move.time_ms.size]
-    for its, start, stop in zip([None, *found], [0, *stops], stops, strict=False):
-        if its is not None:
-            turn = its if worked_at else _counted(its, move, again)
-            active, stands = turn.active, None if turn.active else again.leap
-            again.stands, again.stands_ms = stands, again.lost_ms
-            yield from () if stays and stands else (turn,)
-        if active and again.lost_ms > again.back_ms and not worked_at:  # else it began uncounted
-            yield from _worse(move, start, stop, again)
-        yield from _back(move, start, stop, again, worked_at, stays)
+    for part, worked in spells(worked_at, move.time_ms.size):
+        here = [turn for turn in found if part.start <= turn.index < part.stop]
+        if worked and (active or here):
+            again.leap = None
+        stops = [*(turn.index for turn in here), part.stop]
+        for its, start, stop in zip([None, *here], [part.start, *stops], stops, strict=False):
+            if its is not None:
+                turn = its if worked else _counted(its, move, again)
+                active, stands = turn.active, None if turn.active else again.leap
+                again.stands, again.stands_ms = stands, again.lost_ms
+                yield from () if stays and stands else (turn,)
+            if active and again.lost_ms > again.back_ms and not worked:  # else it began uncounted
+                yield from _worse(move, start, stop, again)
+            yield from _back(move, start, stop, again, worked, stays)
 
 
 def of_limit(again: dict[str, Recurrence], key: str, limit: float) -> Recurrence | None:

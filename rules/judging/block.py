@@ -153,6 +153,8 @@ class Block:
         """
         bounds = self._watch_list.bounds(channel, series.time_ms)
         bounds = after_food(channel, series, bounds, self._fed.get(channel.vessel))
+        if (worked := self._water.work.at(channel.source, series.index)) is not None:
+            bounds = replace(bounds, maintained=worked)
         more = self._made_by_salt(channel, series, bounds.tolerance)
         if not more:
             return bounds

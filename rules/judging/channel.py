@@ -130,7 +130,7 @@ def _judgement(
     turns: Array | None,
 ) -> "_Judgement":
     here, usable = shown.series.part(part), shown.usable[part]
-    ramp = None if bounds.ramp is None else bounds.ramp[part]
+    ramp, worked = (None if its is None else its[part] for its in (bounds.ramp, bounds.maintained))
     key, before = (tolerance.rate_window_ms, part.start), state.trend
     known = shown.trends.get(key)
     if known is None or known.before is not before:
@@ -138,7 +138,7 @@ def _judgement(
     known = shown.trends[key] = known if known.turns is turns else known._replace(turns=turns, farthest={})
     course, state.trend = known.course, known.after
     rose, state.rise = rose_from(course, here.time_ms, tolerance, state.rise)
-    own = bounds.maintained, state, noise, rose, None if turns is None else turns[part]
+    own = worked, state, noise, rose, None if turns is None else turns[part]
     return _Judgement(here, usable, course, tolerance, ramp, *own, known.farthest)
 
 
@@ -151,7 +151,7 @@ class _Judgement:
     course: Trend
     tolerance: Tolerance
     ramp: NDArray[np.bool_] | None
-    maintained: bool
+    maintained: NDArray[np.bool_] | None
     state: ChannelState
     noise: Callable[[], float] | None
     rose_from: Array | None

@@ -46,6 +46,12 @@ class Read(NamedTuple):
             return self
         return Read(self.here[where], self.at_ms[where], self.time_ms[where], self.value[where])
 
+    def part(self, part: slice) -> "Read":
+        """Return some of them, in their order."""
+        if part.stop - part.start == self.value.size:
+            return self
+        return Read(self.here[part], self.at_ms[part], self.time_ms[part], self.value[part])
+
 
 def known_at(here: NDArray[np.intp], at: NDArray[np.intp]) -> NDArray[np.intp]:
     """Return how many of the places `here` come up to each of the places `at`; both rise.

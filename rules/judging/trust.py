@@ -3,7 +3,7 @@
 A block lies within one day (UTC): what was learned of a channel changes at midnight only.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from functools import partial, reduce
 from operator import or_
@@ -11,9 +11,9 @@ from operator import or_
 import numpy as np
 from numpy.typing import NDArray
 
-from rules import BLIND_REFUSED
+from rules.alarms.moves import spells
 from rules.care.hand_checks import COMPARED_WITHIN_MS
-from rules.care.probe_care import Newest, ProbeCare
+from rules.care.probe_care import ProbeCare
 from rules.judging.series import NOTHING_READ, ChannelState, Read, Series, known_at
 from rules.judging.silence import SourceState
 from rules.judging.watch_list import WatchList
@@ -32,6 +32,7 @@ from rules.quality.swift import PER_KELVIN, Swift, swift
 from rules.quantities import Quantity
 from rules.rack.channels import FORMULAS, Channel
 from rules.rack.plan import Source
+from rules.rack.work import Work
 from rules.readings import Notice
 
 Bools = NDArray[np.bool_]
@@ -45,13 +46,14 @@ class Trust:
         self,
         read: Mapping[int, Read],
         day_ms: int,
+        work: Work,
         watch_list: WatchList,
         channels: Mapping[str, ChannelState],
         sources: Mapping[int, SourceState],
         dry: Callable[[Channel, Read], Bools | None],
         put_in: Callable[[Channel, Read], Bools | None],
     ) -> None:
-        self._read, self._day_ms, self._watch_list = read, day_ms, watch_list
+        self._read, self._day_ms, self._work, self._watch_list = read, day_ms, work, watch_list
         self._dry, self._put_in = dry, put_in
         self._channels, self._sources = channels, sources
         self._buckets: dict[int, tuple[Buckets, NDArray[np.intp]]] = {}
@@ -90,8 +92,8 @@ class Trust:
             doubtful |= series.error > 0
         if series.base is not None:
             doubtful |= ~np.isnan(series.base)
-        if self._watch_list.is_maintained(channel.source.id):
-            doubtful[:] = True
+        if (worked := self._work.at(channel.source, its.here)) is not None:
+            doubtful |= worked
         found, value = None, series.value
         if channel.measured:
             found, value = self._disbelieved(channel, its), its.value
@@ -129,20 +131,39 @@ class Trust:
         """Return where a probe leaps, and what to carry of it; the water may do so under maintenance."""
         if source_id not in self._leaps:
             channel = self._watch_list.own[source_id]
-            (in_water, wet), settings = self._in_water(channel), self._watch_list.quality(channel)
-            past, agreed = self._channels[channel.name].leap, self._agreed(channel, wet)
-            beside, its_ms = self._beside(channel, wet)
-            self._by_others[source_id] = agreed, beside, its_ms
-            if self._watch_list.is_maintained(source_id):
-                settings = replace(settings, max_jump=settings.max_jump and 1e300)  # none is a leap
-                past = Leap(past.time_ms, past.value, past.beside)
-            found, leap = leaps(wet.time_ms, wet.value, settings, past, agreed, beside)
+            in_water, wet = self._in_water(channel)
+            self._by_others[source_id] = self._agreed(channel, wet), *self._beside(channel, wet)
+            found, leap = self._leaps_in(channel, wet)
             if wet.value.size < in_water.size:
                 everywhere = np.zeros((3, in_water.size), dtype=np.bool_)
                 everywhere[:, in_water] = found.jumped, found.young, found.loose
                 found = Leapt(*everywhere)
             self._leaps[source_id] = found, leap
         return self._leaps[source_id]
+
+    def _leaps_in(self, channel: Channel, wet: Read) -> tuple[Leapt, Leap]:
+        settings, found = self._watch_list.quality(channel), []
+        (agreed, beside, _), past = self._by_others[channel.source.id], self._channels[channel.name].leap
+        for _, part, worked in self._spells(channel):
+            by = replace(settings, max_jump=settings.max_jump and 1e300) if worked else settings
+            past = Leap(past.time_ms, past.value, past.beside) if worked else past  # none is a leap
+            agree = None if agreed is None else agreed[part]
+            other = None if beside is None else beside.part(part)
+            its, past = leaps(wet.time_ms[part], wet.value[part], by, past, agree, other)
+            found.append((its.jumped, its.young, its.loose))
+        return Leapt(*map(np.concatenate, zip(*found, strict=True))), past
+
+    def _spells(self, channel: Channel) -> Iterator[tuple[slice, slice, bool]]:
+        """Go through the stretches of a probe's readings while somebody is at work, or nobody is.
+
+        With each comes that of those in the water, which may be empty.
+        """
+        here, (in_water, wet) = self._read[channel.source.id].here, self._in_water(channel)
+        if (at := self._work.at(channel.source, here)) is None:
+            yield slice(0, here.size), slice(0, wet.here.size), False
+        for part, worked in spells(at, here.size) if at is not None else ():
+            start, stop = (int(np.count_nonzero(in_water[:end])) for end in (part.start, part.stop))
+            yield part, slice(start, stop), worked
 
     def _agreed(self, channel: Channel, wet: Read) -> Bools | None:
         """Return where another probe's newest reading in the vessel bears a probe out, or it was just put in.
@@ -202,27 +223,37 @@ class Trust:
         return self._bases[source_id]
 
     def _base(self, channel: Channel, other: Channel) -> Floats | None:
+        found = np.full(self._read[channel.source.id].time_ms.size, np.nan)
+        for part, in_water, worked in self._spells(channel):
+            if worked:
+                self._channels[channel.name].swift = Swift()
+            elif (base := self._base_in(channel, other, part, in_water)) is not None:
+                found[part] = base
+        return None if np.isnan(found).all() else found
+
+    def _base_in(self, channel: Channel, other: Channel, part: slice, part_wet: slice) -> Floats | None:
+        """Return it in a stretch in which nobody is at work, and what of it is in the water."""
         state, source_id = self._channels[channel.name], channel.source.id
-        if self._watch_list.is_maintained(source_id):
-            state.swift = Swift()
-            return None
-        until_ms = int(self._read[source_id].time_ms[-1])
+        until_ms = int(self._read[source_id].time_ms[part][-1])
         if state.swift.since_ms < 0 and not state.swift.has_new_points(until_ms):
             return None
-        jumped, (in_water, wet) = self._leaps_of(source_id)[0].jumped, self._in_water(channel)
+        jumped, (in_water, wet) = self._leaps_of(source_id)[0].jumped[part], self._in_water(channel)
+        in_water, wet = in_water[part], wet.part(part_wet)
         stays = ~jumped[in_water]
         own, (agreed, beside, its_ms) = wet.only(stays), self._by_others[source_id]
         if beside is None or not own.here.size:
             return None
+        kelvin, its_ms = beside.kelvin[part_wet], its_ms[part_wet]
         new = state.swift.new_points(own.time_ms)
         at = new if own is wet else stays.nonzero()[0][new]
         late = own.time_ms[new] - its_ms[at] > other.source.silent_after_ms
-        points = own.time_ms[new], in_kelvin(own.value[new], channel.quantity), beside.kelvin[at]
+        points = own.time_ms[new], in_kelvin(own.value[new], channel.quantity), kelvin[at]
         points[2][late] = np.nan
         thermometer = channel if channel.quantity is Quantity.TEMPERATURE else other
         usual = self.counted(thermometer)
         usual_k = 0.0 if usual is None else usual.per_hour
-        bases, state.swift = swift(*points, None if agreed is None else agreed[at], usual_k, state.swift)
+        borne_out = None if agreed is None else agreed[part_wet][at]
+        bases, state.swift = swift(*points, borne_out, usual_k, state.swift)
         if np.isnan(bases).all():
             return None
         found, before = np.full(jumped.size, np.nan), bases[known_at(new, np.arange(own.here.size))]
@@ -238,12 +269,14 @@ class Trust:
         limit = bend_limit(channel.quantity, self.usual(channel), self._day_ms)
         if self._watch_list.quality(channel).max_jump is None and DEFAULT_QUALITY[channel.quantity].max_jump:
             limit = np.inf
-        found = np.zeros(in_water.size, dtype=np.bool_)
-        scatters, state.scatter = erratic(wet.time_ms, wet.value, limit, state.scatter)
-        if self._watch_list.is_maintained(channel.source.id):
-            state.scatter = Scatter()
-        else:
-            found[in_water] = scatters
+        found, scatters = np.zeros(in_water.size, dtype=np.bool_), np.zeros(wet.value.size, dtype=np.bool_)
+        for _, part, worked in self._spells(channel):
+            if worked:
+                state.scatter = Scatter()
+            else:
+                its = erratic(wet.time_ms[part], wet.value[part], limit, state.scatter)
+                scatters[part], state.scatter = its
+        found[in_water] = scatters
         return found
 
     def _frozen_since(self, channel: Channel, its: Read) -> NDArray[np.int64]:
@@ -333,33 +366,6 @@ class Trust:
             if here.size:
                 state = self._sources[source_id]
                 state.repeats, state.raw = int(repeats[-1]), float(self._read[source_id].value[-1])
-
-
-def newest_values(watch_list: WatchList, channels: Mapping[str, ChannelState], rules: int) -> Newest:
-    """Return each channel's newest usable value with its time before it; NaN while its probe is doubted.
-
-    What a probe said before it leapt, as in a bottle, is of another water than the one that a hand measures.
-    """
-    newest = {name: (state.good_time_ms, state.good_value) for name, state in channels.items()}
-    for channel in watch_list.channels if rules >= BLIND_REFUSED else ():
-        its = channels[watch_list.own[channel.source.id].name]
-        if its.leap.since_ms >= 0 or its.swift.since_ms >= 0:
-            newest[channel.name] = (its.good_time_ms, np.nan)
-    return newest
-
-
-def newest_before(place: int, judged: Mapping[str, Series], before: Newest) -> Newest:
-    """Return the same at a place of a block without doubts, of which `judged` is what may be used."""
-    newest = dict(before)
-    for name, series in judged.items():
-        value = series.value[: series.index.searchsorted(place)]
-        good = ~np.isnan(value)
-        if series.error is not None:
-            good &= series.error[: value.size] == 0
-        if good.any():
-            at = int(good.nonzero()[0][-1])
-            newest[name] = int(series.time_ms[at]), float(value[at])
-    return newest
 
 
 def bear_out(

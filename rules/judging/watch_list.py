@@ -34,7 +34,7 @@ from rules.rack.limits import (
 )
 from rules.rack.plan import RACK_WIDE, RackPlan, Source
 from rules.rack.stage_plan import StageNow, bounds, tolerance_at
-from rules.rack.state import RackState, Target
+from rules.rack.state import RackState
 from rules.rack.tolerance import Tolerance
 from rules.readings import Notice
 from rules.water.specific_conductance import Compensation
@@ -160,16 +160,9 @@ class WatchList:
         its = self._measured.get((channel.vessel, wanted), ())
         return next((it for it in its if it.source.compensation is Compensation.NONE), None)
 
-    def is_maintained(self, source_id: int) -> bool:
-        """Return whether somebody is at work on a source's vessel or bus now."""
-        if not self._rack.maintenance:
-            return False
-        source = self.own[source_id].source
-        return self._rack.maintenance_of(source.vessel, source.bus) is not None
-
-    def of_the_water(self) -> tuple[RackPlan, dict[str, StageNow], set[Target]]:
-        """Return what the water is judged by: the plan but for its limits, stages, and what is maintained."""
-        return self._but_for_limits, dict(self._rack.stages), set(self._rack.maintenance)
+    def of_the_water(self) -> tuple[RackPlan, dict[str, StageNow]]:
+        """Return what the water is judged by: the plan but for its limits, and the stages."""
+        return self._but_for_limits, dict(self._rack.stages)
 
     def stages_changed(self) -> None:
         """Forget what was worked out for the stages as they were."""
@@ -202,13 +195,13 @@ class WatchList:
         return [*here, *(it for it in self.channels if it.name in names)]
 
     def bounds(self, channel: Channel, time_ms: NDArray[np.int64]) -> Bounds:
-        """Return what a channel is judged by at the times `time_ms` (shape m), food apart."""
+        """Return what a channel is judged by at the times `time_ms` (shape m), food and work apart."""
         if (found := self._settled.get(channel.name)) is None:
             tolerances = self.plan.tolerances_of(channel.vessel)
             found = bounds(tolerances, self.stage(channel), channel.quantity, time_ms)
             if found.ramp is None:
                 self._settled[channel.name] = found
-        return replace(found, maintained=True) if self.is_maintained(channel.source.id) else found
+        return found
 
     def is_outside(self, channel: Channel, value: float, at_ms: int) -> bool:
         """Say whether a value is outside one of the channel's bands at a moment."""

@@ -12,6 +12,7 @@ from rules.alarms.alarm import Alarm
 from rules.alarms.event import Course, Trail
 from rules.alarms.life_cycle import Condition, Priority, State
 from rules.care.misread import is_plausible
+from rules.care.probe_care import Newest
 from rules.judging.series import ChannelState, without
 from rules.judging.silence import SourceState
 from rules.judging.trend import MS_PER_HOUR
@@ -198,20 +199,18 @@ def channels_now(
     ]
 
 
-def maintenance_over(
-    watch_list: WatchList, states: Mapping[str, ChannelState], target: str, at_ms: int
-) -> Notice:
-    """Say whether the water is back in its bands after maintenance."""
+def maintenance_over(watch_list: WatchList, newest: Newest, target: str, at_ms: int) -> Notice:
+    """Say whether the water is back in its bands after maintenance, by what each channel showed last."""
     outside, unknown = [], []
     for channel in watch_list.channels:
         if target not in targets_of(channel.vessel, channel.source.bus):
             continue
-        state = states[channel.name]
+        time_ms, value = newest[channel.name]
         if watch_list.tolerance(channel) is None:
             continue
-        if math.isnan(state.good_value) or at_ms - state.good_time_ms > channel.source.silent_after_ms:
+        if math.isnan(value) or at_ms - time_ms > channel.source.silent_after_ms:
             unknown.append(channel.name)
-        elif watch_list.is_outside(channel, state.good_value, at_ms):
+        elif watch_list.is_outside(channel, value, at_ms):
             outside.append(channel.name)
     return Notice("maintenance over", at_ms, target, {"outside": outside, "unknown": unknown})
 

@@ -43,7 +43,7 @@ from rules.judging.series import (
 from rules.judging.silence import OF_DRYNESS, Places, SourceState
 from rules.judging.trend import stretches
 from rules.judging.trust import Trust
-from rules.judging.watch_list import OXYGEN, WatchList
+from rules.judging.watch_list import OXYGEN, Feedings, WatchList
 from rules.quality.flags import FAIL, PASS, SUSPECT
 from rules.quality.history import DAY_MS, History
 from rules.quality.leaps import Leap
@@ -56,6 +56,7 @@ from rules.quality.settings import QualitySettings
 from rules.quality.swift import Swift
 from rules.rack.channels import Channel
 from rules.rack.plan import Source
+from rules.rack.work import Work
 from rules.readings import Amendment, ChannelFlags, Readings
 
 Bools = NDArray[np.bool_]
@@ -83,8 +84,11 @@ class Water:
         channels: Mapping[str, ChannelState],
         sources: Mapping[int, SourceState],
         care: ProbeCare,
+        fed: Mapping[str, Feedings],
+        work: Work,
     ) -> None:
-        self.readings, self.places, self._watch_list, self._care = readings, places, watch_list, care
+        self.readings, self.places, self.fed, self.work = readings, places, fed, work
+        self._watch_list, self._care = watch_list, care
         self._channels, self._sources = channels, sources
         self._here = [channel for channel in watch_list.channels if channel.source.id in places]
         self.shown: dict[str, Shown] = {}
@@ -102,7 +106,7 @@ class Water:
 
     def _trust(self) -> Trust:
         known = self._watch_list, self._channels, self._sources, self._dry_readings, self._put_in
-        return Trust(self._read, int(self.readings.at_ms[0]) // DAY_MS * DAY_MS, *known)
+        return Trust(self._read, int(self.readings.at_ms[0]) // DAY_MS * DAY_MS, self.work, *known)
 
     @cached_property
     def _read(self) -> dict[int, Read]:
@@ -166,8 +170,10 @@ class Water:
         now = usable if series.error is None else np.where(series.error > 0, np.nan, usable)
         measured = Series(series.index, series.time_ms, now, suspect=suspect, base=series.base)
         sampled, kept = NOTHING_READ.here, channel.quantity in (*USUALLY, *OXYGEN)
-        if kept and not self._watch_list.is_maintained(channel.source.id):
-            sampled, state.sample = sample(measured, state.sample)
+        if kept:
+            worked = self.work.at(channel.source, series.index)
+            calm = measured if worked is None else replace(measured, value=np.where(worked, np.nan, now))
+            sampled, state.sample = sample(calm, state.sample)
         doubts = None if usable is series.value else disputed(series.value, shown.judged.tests)
         self.inputs.note(channel.name, measured, sampled, doubts)
 
@@ -237,8 +243,10 @@ class Water:
         if its.is_over(self.readings.time_ms, JUMPS_WITHIN_MS):
             return borne_out([], before_ms)
         found = [jumps(self._given(it.id), it.quantity, its, self._sources[it.id]) for it in mates]
-        if self._watch_list.is_maintained(cell):
-            found.append((its.cell.index[its.dry], its.spell_ms[1:][its.dry]))
+        worked = self.work.at(self._watch_list.own[cell].source, its.cell.index)
+        if worked is not None:
+            there = its.dry & worked
+            found.append((its.cell.index[there], its.spell_ms[1:][there]))
         return borne_out(found, before_ms)
 
     def _ended(self, cell: int, mates: list[Source], before_ms: int) -> Spells:

@@ -85,6 +85,10 @@ class Beside:
     kelvin: Floats
     of_own: Callable[[Floats], Floats]
 
+    def part(self, part: slice) -> "Beside":
+        """Return that beside some of the readings."""
+        return Beside(self.kelvin[part], self.of_own)
+
 
 def leaps(
     time_ms: Ints,

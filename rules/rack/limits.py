@@ -243,10 +243,11 @@ class Bounds:
     """What a channel is judged by in one block: each limit with its value, on a ramp values (shape m).
 
     `ramp` (shape m) says at which readings the target moves as well, so that neither side of it is the
-    way back; None where it never does. While somebody is at work there (`maintained`), the water moves.
+    way back; None where it never does. Where somebody is at work (`maintained`, shape m; None: nowhere), the
+    water moves.
     """
 
     tolerance: Tolerance | None
     limits: Sequence[tuple[Limit, float | NDArray[np.float64]]]
     ramp: NDArray[np.bool_] | None = None
-    maintained: bool = False
+    maintained: NDArray[np.bool_] | None = None

@@ -33,6 +33,18 @@ class RackState:
         found = [self.maintenance[target] for target in targets_of(vessel, bus) if target in self.maintenance]
         return found[0] if found else None
 
+    def let_end(self, until_ms: int) -> Iterator[int]:
+        """Let the maintenance end whose time is over by then; go through the moments."""
+        for target, hold in sorted(self.maintenance.items(), key=lambda it: it[1].until_ms or 0):
+            if hold.until_ms is not None and hold.until_ms <= until_ms:
+                del self.maintenance[target]
+                yield hold.until_ms
+
+    def next_step_ms(self, plan: RackPlan) -> int | None:
+        """Return when the next planned move is due."""
+        moments = (step.at_ms for steps in plan.steps.values() for step in steps)
+        return min((moment for moment in moments if moment > self.done_ms), default=None)
+
     def next_moment_ms(self, plan: RackPlan) -> int | None:
         """Return when a planned move, the end of maintenance or a reminder is due next."""
         moments = [step.at_ms for steps in plan.steps.values() for step in steps]

@@ -258,6 +258,10 @@ DEEDS = {
             "instrument": "S1",
         },
     ),
+    "maintained": (
+        "begin_maintenance",
+        {"target": "vessel/kreisel-1", "for_s": 3600, "why": "water change"},
+    ),
     "stage": ("move_stage", {"vessel": "kreisel-1", "stage": "ephyra"}),
 }
 """What people do, one of each kind; the last moves limits, and shows what a cut costs."""
@@ -297,5 +301,5 @@ def test_ten_deeds_a_day_cost_little(tmp_path, capsys):
     for name in ("note", "food", "by hand"):
         assert results[name].events == results["nothing"].events
         assert not results[name].refused
-    little = [took[name] for name in ("note", "food", "acknowledged", "by hand")]
+    little = [took[name] for name in ("note", "food", "acknowledged", "by hand", "maintained")]
     assert not MEASURED or max(little) < 1.05 * took["nothing"]

@@ -274,12 +274,20 @@ ON_THE_WAY = st.sampled_from(
         ("hand_measurement", {**MEASURED, "vessel": "kreisel-1", "quantity": "salinity", "value": 33.0}),
         ("hand_measurement", {**MEASURED, "vessel": "kreisel-2", "quantity": "conductivity", "value": 39.0}),
         ("drill", {}),
+        ("begin_maintenance", {"target": "vessel/kreisel-1", "for_s": 150, "why": "water change"}),
+        ("begin_maintenance", {"target": "vessel/kreisel-1", "for_s": 3_600, "why": "water change"}),
+        ("begin_maintenance", {"target": "vessel/kreisel-2", "for_s": 40, "why": "probe is being cleaned"}),
+        ("begin_maintenance", {"target": "bus/bench", "for_s": 60, "why": "new cable"}),
+        ("begin_maintenance", {"target": "bus/nowhere", "for_s": 60, "why": "new cable"}),
+        ("end_maintenance", {"target": "vessel/kreisel-1"}),
+        ("end_maintenance", {"target": "vessel/kreisel-2"}),
+        ("end_maintenance", {"target": "bus/bench"}),
     ]
 )
 CUTTING = st.sampled_from(
     [
         ("move_stage", {"vessel": "kreisel-1", "stage": "polyp", "over_s": 120}),
-        ("begin_maintenance", {"target": "vessel/kreisel-1", "for_s": 150, "why": "water change"}),
+        ("calibrate", {**CALIBRATED, "points": [{"read": 49.0, "true": 50.0}]}),
     ]
 )
 
@@ -535,8 +543,6 @@ def test_what_comes_before_the_end_of_maintenance_happens_before_it(monkeypatch)
     ("kind", "body"),
     [
         ("move_stage", {}),
-        ("begin_maintenance", {}),
-        ("end_maintenance", {}),
         ("calibrate", {}),
         ("culture", {"limits_too": ["kreisel-1"]}),
         ("what nobody knows", {}),

@@ -22,6 +22,6 @@ def test_the_third_time_waits_for_half_as_long_again_as_the_longest_but_no_longe
     time_ms = (begins_h * HOUR).round().astype(np.int64) + 1_760_000_000_000
     turns = [Turn(at, at % 2 == 0, int(ms)) for at, ms in enumerate(time_ms)]
     move = Move(time_ms, np.zeros(5), 1.0, np.zeros(5, dtype=np.bool_), None)
-    waits = [turn.waits_ms for turn in told(turns, False, move, Recurrence(limit=18.0), False, False)]
+    waits = [turn.waits_ms for turn in told(turns, False, move, Recurrence(limit=18.0), None, False)]
     assert waits[:4] == [0, 0, 0, 0]
     assert waits[4] == pytest.approx(waits_h * HOUR, abs=MINUTE)

@@ -188,7 +188,7 @@ def moves(turns, level, *, active=False, again=None, close=(), start=0, further_
 
     move = Move(clock(start + len(level), start), np.array(level, dtype=float), further_by, near, leap)
     again = Recurrence() if again is None else again
-    return list(told(turns, active, move, again, worked_at=False, stays=False)), again
+    return list(told(turns, active, move, again, worked_at=None, stays=False)), again
 
 
 def waves(count, *, every=60, lasts=20):

@@ -214,7 +214,9 @@ def found(draw, rows, tolerance, noise, ramp, shift):
             )
             for limit in limits_of(tolerance)
         ]
-        bounds = Bounds(tolerance, limits, None if ramp is None else ramp[part], maintained=True)
+        bounds = Bounds(
+            tolerance, limits, None if ramp is None else ramp[part], np.ones(stop - start, np.bool_)
+        )
         shown = replace(show(series, state, ANYTHING), usable=usable)
         noisy = None if noise is None else lambda: noise
         for index, its in judge_channel(shown, state, bounds, crossing, noisy, unseen).edges:

@@ -228,13 +228,12 @@ def test_after_maintenance_it_is_told_what_is_outside_its_bands_and_what_nobody_
         "k2/temperature": (18.0, 5 * MINUTE),
         "k3/temperature": (15.0, 5 * MINUTE + 1),
     }
-    states = {it.name: ChannelState() for it in watch_list.channels}
-    for name, (value, ago_ms) in known.items():
-        states[name].good_value, states[name].good_time_ms = value, at_ms - ago_ms
-    notice = maintenance_over(watch_list, states, "bus/a", at_ms)
+    newest = {it.name: (0, math.nan) for it in watch_list.channels}
+    newest |= {name: (at_ms - ago_ms, value) for name, (value, ago_ms) in known.items()}
+    notice = maintenance_over(watch_list, newest, "bus/a", at_ms)
     assert (notice.kind, notice.at_ms, notice.vessel) == ("maintenance over", at_ms, "bus/a")
     assert notice.details == {"outside": ["k1/temperature"], "unknown": ["k3/temperature"]}
-    assert maintenance_over(watch_list, states, "vessel/k4", at_ms).details == {
+    assert maintenance_over(watch_list, newest, "vessel/k4", at_ms).details == {
         "outside": [],
         "unknown": ["k4/temperature"],
     }

@@ -11,11 +11,9 @@ import gsw
 import numpy as np
 import pytest
 
-from rules import BLIND_REFUSED
 from rules.engine import Engine
-from rules.judging.series import ChannelState, Samples, Series, sample
-from rules.judging.trust import in_kelvin, newest_before, newest_values
-from rules.judging.watch_list import WatchList
+from rules.judging.series import Samples, Series, sample
+from rules.judging.trust import in_kelvin
 from rules.plain import to_plain
 from rules.quality.calm import MOVING, Calm, Usual, Witness, frozen
 from rules.quality.flags import FAIL, PASS, SUSPECT
@@ -31,7 +29,6 @@ from rules.quality.state import QualityState
 from rules.quality.swift import Swift, swift
 from rules.quantities import Quantity
 from rules.rack.plan import Source
-from rules.rack.state import RackState
 from rules.readings import Action, Readings
 from tests.rigs.watched_rack import plan_of
 
@@ -316,56 +313,6 @@ def test_blocks_are_judged_as_reading_by_reading(sources, number):
         for name in CARRIED:
             found, expected = channels[names[it]][name], to_plain(getattr(its, name))
             assert repr(found) == repr(expected), (names[it], name)
-
-
-def its_of(values, **more):
-    count = np.arange(len(values))
-    return Series(3 * count, 100 + 10 * count, np.array(values, dtype=np.float64), **more)
-
-
-@pytest.mark.parametrize(
-    ("place", "newest"),
-    [
-        (0, (7, 1.0)),
-        (1, (100, 15.0)),
-        (3, (100, 15.0)),
-        (4, (110, 16.0)),
-        (7, (110, 16.0)),
-        (10, (130, 18.0)),
-    ],
-)
-def test_the_newest_value_at_a_place_of_a_block_is_that_of_the_readings_before_it(place, newest):
-    """The third is none."""
-    judged = {"x": its_of([15.0, 16.0, np.nan, 18.0])}
-    assert newest_before(place, judged, {"x": (7, 1.0), "y": (8, 2.0)}) == {"x": newest, "y": (8, 2.0)}
-
-
-def test_what_lacks_an_input_is_no_newest_value():
-    judged = {"x": its_of([15.0, 16.0, 17.0], error=np.array([0.0, 0.5, 0.0]))}
-    found = [newest_before(place, judged, {"x": (7, 1.0)})["x"] for place in (1, 4, 7)]
-    assert found == [(100, 15.0), (100, 15.0), (120, 17.0)]
-    unsure = {"x": its_of([15.0], error=np.array([0.5]))}
-    assert newest_before(9, unsure, {"x": (7, 1.0)}) == {"x": (7, 1.0)}
-
-
-@pytest.mark.parametrize(
-    ("doubt", "rules", "unknown"),
-    [
-        ({}, BLIND_REFUSED, set()),
-        ({"leap": Leap(since_ms=0)}, BLIND_REFUSED, {"k1/conductivity", "k1/salinity"}),
-        ({"swift": Swift(since_ms=0)}, BLIND_REFUSED, {"k1/conductivity", "k1/salinity"}),
-        ({"leap": Leap(since_ms=0)}, BLIND_REFUSED - 1, set()),
-    ],
-)
-def test_nothing_is_known_of_a_probe_that_is_doubted_nor_of_what_is_made_of_it(doubt, rules, unknown):
-    plan = plan_of((SOURCES[A], SOURCES[CELL]), {}, quality=DEFAULT_QUALITY)
-    watched = WatchList(plan, RackState({}))
-    states = {it.name: ChannelState(good_time_ms=9, good_value=15.0) for it in watched.channels}
-    for name, its in doubt.items():
-        setattr(states["k1/conductivity"], name, its)
-    found = newest_values(watched, states, rules)
-    assert {name for name, (_, value) in found.items() if math.isnan(value)} == unknown
-    assert {at_ms for at_ms, _ in found.values()} == {9}
 
 
 def test_a_cells_reading_is_as_many_kelvin_as_sea_water_conducts_more_by():

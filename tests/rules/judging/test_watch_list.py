@@ -9,7 +9,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rules.alarms.alarm import Hold
 from rules.alarms.event import Evidence
 from rules.alarms.life_cycle import Condition, Priority, State
 from rules.alarms.persistence import Turn
@@ -49,9 +48,8 @@ STAGES = {
 K1, K1S = "k1/temperature/m", "k1/temperature/s"
 
 
-def watched(stage="polyp", maintained=(), **more):
+def watched(stage="polyp", **more):
     rack = RackState({"k1": StageNow(stage, 0), "k2": StageNow(stage, 0)})
-    rack.maintenance = {target: Hold("kim", "why", None) for target in maintained}
     return WatchList(plan_of(SOURCES, STAGES, **more), rack)
 
 
@@ -254,15 +252,6 @@ def test_what_stands_although_nothing_can_raise_it_any_more_is_gone():
     assert [it.priority for it in gone[:3]] == [Priority.HIGH, Priority.HIGH, low]
 
 
-def test_who_is_at_work_in_a_vessel_or_on_a_bus_is_so_at_its_probes():
-    at = watched(maintained=("vessel/k2", "bus/b"))
-    assert [it.id for it in SOURCES if at.is_maintained(it.id)] == [4, 5, 6, 7]
-    assert not any(RACK.is_maintained(it.id) for it in SOURCES)
-    times = np.array([0])
-    assert at.bounds(at.by_name[K1S], times).maintained
-    assert not at.bounds(at.by_name[K1], times).maintained
-
-
 def test_outside_is_beyond_a_band_by_the_value_only():
     channel = RACK.by_name[K1]
     assert [it for it in (11.99, 12.0, 18.0, 18.01) if RACK.is_outside(channel, it, 0)] == [11.99, 18.01]
@@ -338,6 +327,6 @@ def test_five_channels_that_are_gone_are_named(count, said):
 
 
 def test_of_the_water_no_limit_is_told_apart():
-    plan, stages, maintained = watched(maintained=("vessel/k2",)).of_the_water()
+    plan, stages = watched().of_the_water()
     assert (plan.tolerances, plan.own_tolerances, plan.sources) == ({}, {}, SOURCES)
-    assert (set(stages), maintained) == ({"k1", "k2"}, {"vessel/k2"})
+    assert set(stages) == {"k1", "k2"}

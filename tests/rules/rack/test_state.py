@@ -1,6 +1,7 @@
 """Which stage lives where when a plan comes into force, and what is due next: worked by hand."""
 
 import json
+from dataclasses import replace
 
 from rules.alarms.alarm import Hold
 from rules.plain import from_plain, to_plain
@@ -66,6 +67,17 @@ def test_what_is_due_next():
     assert rack.next_moment_ms(ahead) == 9_000
     rack.done_ms = 9_000
     assert rack.next_moment_ms(ahead) is None
+
+
+def test_maintenance_ends_in_the_order_of_its_moments_and_what_lasts_stays():
+    rack, whole = RackState({}), Hold("kim", "new pump", None)
+    ends = {"vessel/k1": 900, "bus/a": 300, "vessel/k2": 600, "vessel/k3": 901}
+    rack.maintenance = {target: replace(whole, until_ms=at_ms) for target, at_ms in ends.items()}
+    rack.maintenance["vessel/k4"] = whole
+    left = [(at_ms, set(rack.maintenance)) for at_ms in rack.let_end(900)]
+    assert [at_ms for at_ms, _ in left] == [300, 600, 900]
+    assert [len(those) for _, those in left] == [4, 3, 2]
+    assert set(rack.maintenance) == {"vessel/k3", "vessel/k4"}
 
 
 def test_a_stage_since_nobody_knows_when_is_not_reminded_of():
