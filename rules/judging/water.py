@@ -306,7 +306,7 @@ class Water:
 
     def judged_by(self) -> tuple[object, ...]:
         """Return what decides about the water beside what is carried."""
-        return *self._watch_list.of_the_water(), dict(self._care.newest)
+        return *self._watch_list.of_the_water(), self.work, dict(self._care.newest)
 
     def judge_apart(self) -> None:
         """Judge, and leave what was carried before as it is."""
