@@ -13,7 +13,7 @@ from rules.alarms.persistence import Persistence, is_clear
 from rules.alarms.recurrence import Recurrence
 from rules.judging.trend import NO_TREND, Rise, Trend, TrendState
 from rules.quality.calm import Calm
-from rules.quality.flags import Flag
+from rules.quality.flags import PASS, SUSPECT, Flag
 from rules.quality.history import History, Learned
 from rules.quality.leaps import Leap
 from rules.quality.probe_faults import Belied
@@ -256,6 +256,22 @@ class ChannelState:
     def fails(self) -> bool:
         """Say whether its readings fail now, or for a moment do not."""
         return not is_clear(self.standing, FAULT_KEY)
+
+    def remember(self, shown: Shown, known: NDArray[np.bool_]) -> None:
+        """Remember what the newest reading shows, and the last good one (`known`: may be used)."""
+        series, judged, usable = shown.series, shown.judged, shown.usable
+        self.time_ms = int(series.time_ms[-1])
+        self.value = float(series.value[-1])
+        self.flag = int(judged.summary[-1])
+        self.doubtful = bool(judged.causal[-1] != PASS)
+        self.error = 0.0 if series.error is None else float(series.error[-1])
+        self.lacking = series.lacks(-1)
+        good = (known if series.error is None else known & (series.error == 0)).nonzero()[0]
+        if good.size:
+            self.good_suspect = bool(judged.causal[good[-1]] == SUSPECT)
+            self.good_time_ms = int(series.time_ms[good[-1]])
+            self.good_value = float(usable[good[-1]])
+            self.base = np.nan if series.base is None else float(series.base[good[-1]])
 
     def keep_order(self) -> None:
         """Keep what stands in one order, wherever blocks were cut."""

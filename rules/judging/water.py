@@ -44,7 +44,7 @@ from rules.judging.silence import OF_DRYNESS, Places, SourceState
 from rules.judging.trend import stretches
 from rules.judging.trust import Trust
 from rules.judging.watch_list import OXYGEN, Feedings, WatchList
-from rules.quality.flags import FAIL, PASS, SUSPECT
+from rules.quality.flags import FAIL, SUSPECT
 from rules.quality.history import DAY_MS, History
 from rules.quality.leaps import Leap
 from rules.quality.probe_faults import Belied
@@ -388,21 +388,5 @@ def show(
     good = ~np.isnan(usable)
     seen = series.index if np.count_nonzero(good) == good.size else series.index[good]
     found = Shown(series, judged, usable, alone, out, belied, begun, seen)
-    _remember(found, good, state)
+    state.remember(found, good)
     return found
-
-
-def _remember(shown: Shown, known: Bools, state: ChannelState) -> None:
-    series, judged, usable = shown.series, shown.judged, shown.usable
-    state.time_ms = int(series.time_ms[-1])
-    state.value = float(series.value[-1])
-    state.flag = int(judged.summary[-1])
-    state.doubtful = bool(judged.causal[-1] != PASS)
-    state.error = 0.0 if series.error is None else float(series.error[-1])
-    state.lacking = series.lacks(-1)
-    good = (known if series.error is None else known & (series.error == 0)).nonzero()[0]
-    if good.size:
-        state.good_suspect = bool(judged.causal[good[-1]] == SUSPECT)
-        state.good_time_ms = int(series.time_ms[good[-1]])
-        state.good_value = float(usable[good[-1]])
-        state.base = np.nan if series.base is None else float(series.base[good[-1]])

@@ -82,7 +82,7 @@ def test_a_stage_without_limits_or_outside_the_plan_sets_none():
     for stage in ("bare", "unheard of", ""):
         judged = bounds(TOLERANCES, StageNow(stage, 0), T, np.array([0], dtype=np.int64))
         assert judged.tolerance is None
-        assert judged.limits == []
+        assert judged.limits == ()
 
 
 def test_after_a_stage_without_limits_there_is_nothing_to_ramp_from():
