@@ -16,7 +16,7 @@ from daemon.replay.replay import replay
 from daemon.sources.recording import in_memory
 from rules.quantities import Quantity
 from rules.readings import Readings
-from tests.benchmarks.test_replay_benchmark import KINDS, SCALE, VESSELS, YEAR_TICKS, plan, year
+from tests.benchmarks.test_replay_benchmark import KINDS, SCALE, VESSELS, YEAR_TICKS, loaded, plan, year
 
 TICKS = max(2_880, round(YEAR_TICKS * SCALE / 4))
 PER_KELVIN = {Quantity.TEMPERATURE: 1.0, Quantity.CONDUCTIVITY: 0.85, Quantity.OXYGEN: -0.15}
@@ -76,19 +76,6 @@ def test_what_a_reading_costs_hardly_grows(capsys):
     assert usual / narrow < 2
     assert long / usual < 1.5
     assert eventful / usual < 5
-
-
-def loaded(readings, folder):
-    """Processor seconds of the quickest of three loads of the same rows from flat array files."""
-    columns = ("seq", "at_ms", "source", "time_ms", "value")
-    for name in columns:
-        np.save(folder / f"{name}.npy", getattr(readings, name))
-    seconds = []
-    for _ in range(3):
-        begun = time.process_time()
-        Readings(*(np.load(folder / f"{name}.npy") for name in columns))
-        seconds.append(time.process_time() - begun)
-    return min(seconds)
 
 
 def test_settings_in_one_pass_cost_little_beside_the_first(tmp_path, capsys):

@@ -149,6 +149,19 @@ def ioos_qc_on(series):
         qartod.flat_line_test(value, times, suspect_s, fail_s, 0.001)
 
 
+def loaded(readings, folder):
+    """Processor seconds of the quickest of three loads of the same rows from flat array files."""
+    columns = ("seq", "at_ms", "source", "time_ms", "value")
+    for name in columns:
+        np.save(folder / f"{name}.npy", getattr(readings, name))
+    seconds = []
+    for _ in range(3):
+        begun = time.process_time()
+        Readings(*(np.load(folder / f"{name}.npy") for name in columns))
+        seconds.append(time.process_time() - begun)
+    return min(seconds)
+
+
 def test_the_whole_judgement_beside_four_tests_of_ioos_qc(capsys):
     """Conversion, all flags, bands, trend and life cycle, against gross range, spike, rate and flat line."""
     share = 1.0 if MEASURED else 0.1
@@ -169,7 +182,10 @@ def test_the_whole_judgement_beside_four_tests_of_ioos_qc(capsys):
 
 
 def test_a_rack_year_is_replayed_from_disk_and_from_memory(tmp_path, capsys):
-    """From the journal under 60 s on two cores, once loaded under 20 s, in bounded memory."""
+    """Beside a load of the same rows from flat array files, in bounded memory.
+
+    Wanted are 30 times that; what finds probes that lie takes the rest (twice of it was there before that).
+    """
     ticks = max(2_880, round(YEAR_TICKS * SCALE))
     path = journal_of(tmp_path / "year.sqlite", ticks)
     said = [f"\n{path.stat().st_size / 1e6:.0f} MB journal"]
@@ -187,16 +203,20 @@ def test_a_rack_year_is_replayed_from_disk_and_from_memory(tmp_path, capsys):
 
     store = stored(recording, tmp_path)
     begun, used = time.perf_counter(), cpu_s()
-    loaded = replay(store.recording(), [own_plan])[0]
+    again = replay(store.recording(), [own_plan])[0]
     memory_s, memory_cpu_s = time.perf_counter() - begun, cpu_s() - used
     said.append(f"once loaded {memory_s:.1f} s ({memory_cpu_s:.1f} s of processor time)")
+    part = year(0, min(ticks, 100_000))
+    flat_s = loaded(part, tmp_path) * count / len(part)
+    said.append(
+        f"{disk_cpu_s / flat_s:.0f} and {memory_cpu_s / flat_s:.0f} times a load from flat array files"
+    )
     with capsys.disabled():
         print("; ".join(said))
-    assert loaded.events == from_disk.events
-    assert len(loaded.events) > 0 or ticks < 7 * 2_880
+    assert again.events == from_disk.events
+    assert len(again.events) > 0 or ticks < 7 * 2_880
     if MEASURED:
-        assert disk_cpu_s / 2 < 60 * SCALE, "two cores would need more than a minute for a year"
-        assert memory_cpu_s < 20 * SCALE
+        assert memory_cpu_s < 90 * flat_s
         assert own_mb < 1_500
 
 
