@@ -74,7 +74,7 @@ class Stretch:
 
     `frozen_ms` is how long it may last by the probe's own past (-1: unknown), `moved` by how many times the
     least change a witness must move. `beside` has, for each witness, the highest low and the lowest high of
-    its buckets meanwhile: a single spike moves neither.
+    its buckets meanwhile: a single spike moves neither, nor where it is alone in a bucket.
     """
 
     count: int = 0

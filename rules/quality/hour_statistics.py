@@ -24,7 +24,7 @@ QUANTA: Final = 2.0**20
 
 BUCKET_MS: Final = 5 * 60_000
 APART: Final = 6
-"""Buckets without a reading that end a stretch (half an hour), and for how long closed ones are kept."""
+"""Buckets without a reading that end a stretch (half an hour); closed ones are kept twice as long."""
 
 
 def all_since(moment_ms: int, size: int) -> Ints:
@@ -215,15 +215,23 @@ class Buckets:
         return type(self)(*joined), kept + np.repeat(np.arange(starts.size), count)
 
     def newest(self) -> Self:
-        """Return those that may still be asked for."""
-        start = int(self.when[0].searchsorted(self.when[0, -1] - APART))
+        """Return those that may still be asked for: the oldest with the one before it."""
+        start = int(self.when[0].searchsorted(self.when[0, -1] - 2 * APART))
         if not start:
             return self
         return type(self)(self.when[:, start:].copy(), self.extremes[:, start:].copy())
 
     def extremes_in(self, numbers: Ints) -> Floats:
-        """Return the lowest and highest reading of each of n buckets, shape (2, n); NaN for no witness."""
+        """Return the lowest and highest reading of each of n buckets, shape (2, n); NaN for no witness.
+
+        A reading that is alone in its bucket may be a spike, and counts with the bucket before.
+        """
         if not self.size:
             return np.full((2, numbers.size), np.nan)
         at = np.minimum(self.when[0].searchsorted(numbers), self.size - 1)
-        return np.where(self.when[0, at] == numbers, self.extremes[2:, at], np.nan)
+        before, alone = np.maximum(at - 1, 0), self.when[1, at] == 1
+        follows = (at > 0) & (self.when[0, before] >= numbers - APART)
+        (low, high), (low_before, high_before) = self.extremes[2:, at], self.extremes[2:, before]
+        low = np.where(alone, np.minimum(low, low_before), low)
+        high = np.where(alone, np.maximum(high, high_before), high)
+        return np.where((self.when[0, at] == numbers) & (follows | ~alone), (low, high), np.nan)

@@ -216,6 +216,19 @@ def test_a_spike_of_the_other_probe_is_no_witness():
     assert not told(at, values, (T, T2))[0]
 
 
+@pytest.mark.parametrize("every_min", [3, 5, 8, 15])
+def test_nor_is_one_of_a_probe_that_is_read_once_in_minutes(every_min):
+    """Seen: one stray reading, each five minutes, called somebody about the calm cell beside it."""
+    at, values = water(0.5, digit=0.1, swing_c=0.0, noise=0.01)
+    seldom = slice(None, None, every_min * MINUTE // POLL)
+    at, values = at[seldom], {source: its[seldom].copy() for source, its in values.items()}
+    values[T][:], values[C][:] = 15.0, 39.5
+    values[T][at.size // 2] += 1.2
+    assert not told(at, values, (T, C))[0]
+    values[T][at.size // 2 :] = 16.2
+    assert [fault[0] for fault in told(at, values, (T, C))[0]] == ["k1/conductivity/probe_fault"]
+
+
 def test_what_was_told_as_frozen_is_not_learned_from_and_ends_with_the_first_change():
     at, values = water(6)
     for begin in (4 * DAY, 5 * DAY):

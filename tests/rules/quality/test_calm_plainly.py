@@ -150,7 +150,10 @@ class Plainly:
 
     def _note_beside(self, row, number):
         for place, its in enumerate(self.witnesses):
-            if (read := its.get(number)) and not any(map(math.isnan, read)):
+            read = its.get(number, [])
+            if len(read) == 1:  # might be a spike: with what it read before, within half an hour
+                read = next((read + its[it] for it in range(number - 1, number - 7, -1) if it in its), [])
+            if read and not any(map(math.isnan, read)):
                 low, high = row.beside[place]
                 row.beside[place] = max(low, min(read)), min(high, max(read))
 
