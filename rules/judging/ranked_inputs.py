@@ -40,6 +40,7 @@ PRESSURE_HOLDS_MS = 6 * 3_600_000
 CHANGE_PER_HOUR = {Quantity.TEMPERATURE: 0.5, Quantity.SALINITY: 0.3, Quantity.AIR_PRESSURE: 1.0}
 """While a channel's own history does not say more."""
 ON_ONE_SUPPLY = 1.0
+"""Else as far as the two lay apart in their last days: one loop may cool vessels to several temperatures."""
 NO_WEATHER_HPA = 2 * WEATHER_HPA
 """Deeper or higher than what any weather makes of the standard atmosphere, but for a storm's eye."""
 USUALLY = {Quantity.TEMPERATURE: 3.0, Quantity.SALINITY: 3.0}
@@ -255,15 +256,16 @@ class Inputs:
 
     def _candidates(self, need: Need, vessel: str, at: Series) -> Iterator[tuple[Array, Array]]:
         """Go through what may stand in, with its error: last good values first."""
-        size = at.time_ms.size
         for name in need.channels:
             times, values, _ = self._last(name, at)
             aged = self._usual_variation(name) * (np.maximum(at.time_ms - times, 1) / _MS_PER_HOUR)
             base = self._base(name, at)
             yield np.where(np.isnan(base), values, base), np.fmax(aged, np.abs(values - base))
+        own = self._last_day(need.channels, at)
         for name in need.supplied:
-            yield self.newest(name, at), np.full(size, ON_ONE_SUPPLY)
-        yield self._usual(need, vessel, at)
+            usually = np.abs(self._last_day((name,), at) - own)
+            yield self.newest(name, at), np.fmax(usually, ON_ONE_SUPPLY)
+        yield self._usual(need, vessel, at, own)
 
     def _usual_variation(self, name: str) -> float:
         """Return by how much a channel usually changes within an hour, either way."""
@@ -272,7 +274,7 @@ class Inputs:
         usual = self._learned(channel)
         return default if usual is None else near_default(usual.per_hour, default)
 
-    def _usual(self, need: Need, vessel: str, at: Series) -> tuple[Array, Array]:
+    def _usual(self, need: Need, vessel: str, at: Series, last_day: Array) -> tuple[Array, Array]:
         """Return the vessel's usual value: from the settings, else its last day's, else that of any."""
         size, quantity, plan = at.time_ms.size, need.quantity, self._watch_list.plan
         if quantity is Quantity.AIR_PRESSURE:
@@ -282,14 +284,18 @@ class Inputs:
         given = plan.usual.get(vessel, {}).get(quantity)
         if given is not None:
             return np.full(size, given), np.full(size, USUALLY[quantity])
-        value, error = (np.full(size, number) for number in ANYWHERE[quantity])
-        for name in need.channels[::-1]:
-            median = self._last_day(name, at)
-            value = np.where(np.isnan(median), value, median)
-            error = np.where(np.isnan(median), error, USUALLY[quantity])
-        return value, error
+        (anywhere, error), new = ANYWHERE[quantity], np.isnan(last_day)
+        return np.where(new, anywhere, last_day), np.where(new, error, USUALLY[quantity])
 
-    def _last_day(self, name: str, at: Series) -> Array:
+    def _last_day(self, names: tuple[str, ...], at: Series) -> Array:
+        """Return the median of the last day of the best channel that has one, at each reading; else NaN."""
+        found = np.full(at.time_ms.size, np.nan)
+        for name in names[::-1]:
+            its = self._median_of_samples(name, at)
+            found = np.where(np.isnan(its), found, its)
+        return found
+
+    def _median_of_samples(self, name: str, at: Series) -> Array:
         """Return the median of a channel's samples of its last day at each reading; NaN where few."""
         past = self._before(name).sample.value
         sampled, here = self._samples.get(name, np.array([], dtype=np.intp)), self._found.get(name)

@@ -113,6 +113,18 @@ def test_a_vessel_on_the_same_supply_stands_in_once_it_is_surer_than_the_last_va
     assert rack.saturation.error == pytest.approx(2.0, abs=0.3), "within 1 °C, some 2 % of solubility"
 
 
+@pytest.mark.parametrize(("beside", "apart_c"), [(15.5, 1.0), (19.0, 3.0)])
+def test_a_vessel_of_the_same_supply_is_as_sure_as_the_two_are_usually_alike(beside, apart_c):
+    """Seen: eight hours without its thermometer, a vessel at 10 °C took on 18 of another on its loop, give or
+    take one, and was told to have lost a fifth of its salt."""
+    loop = Supply("loop", Quantity.TEMPERATURE, ("k1", "k2"))
+    rack = Rack(T, C, T2, supplies=(loop,)).poll(26 * 60, T2=beside)
+    rack.poll(24 * 60, without=(T,), T2=beside)
+    (salinity,) = (it for it in rack.engine.channels() if it.channel.quantity is Quantity.SALINITY)
+    assert salinity.error == pytest.approx(32.0 - gsw.SP_from_C(WATER[C], 15.0 + apart_c, 0.0), abs=0.2)
+    assert abs(salinity.value - 32.0) < salinity.error
+
+
 def test_a_vessels_usual_temperature_is_that_of_the_settings_else_of_its_last_day():
     given = Rack(C, O2, P, usual={"k1": {Quantity.TEMPERATURE: 18.0}}).poll(5)
     nothing = Rack(C, O2, P).poll(5)

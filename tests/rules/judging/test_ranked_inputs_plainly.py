@@ -76,7 +76,8 @@ class World:
         draw = self.draw
         known = draw.random() < 0.8
         ago_ms = int(draw.choice([MINUTE, SILENT_MS - MINUTE, 3 * HOUR, 6 * HOUR - MINUTE, 40 * HOUR]))
-        samples = tuple(self._level(channel) for _ in range(int(draw.choice([0, 10, 11, 12, 24]))))
+        usually = float(draw.choice([0.0, 2.25]))
+        samples = tuple(self._level(channel) + usually for _ in range(int(draw.choice([0, 10, 11, 12, 24]))))
         quality = QualityState(tests=flagged(draw.random() < 0.3, draw.random() < 0.7))
         return ChannelState(
             quality=quality,
@@ -190,7 +191,10 @@ class Plainly:
                 value, error = base, max(error, abs(value - base))
             found.append((value, error, of))
         none = len(need.channels)
-        found += [(self.newest(name, place, now_ms), 1.0, none) for name in need.supplied]
+        own = self._last_day(need.channels, place)
+        for name in need.supplied:
+            apart = abs(self._last_day((name,), place) - own)
+            found.append((self.newest(name, place, now_ms), max(1.0, apart), none))  # 1 where it is no number
         found.append((*self._usual(need, vessel, place), none))
         return min((it for it in found if not math.isnan(it[0])), key=lambda it: it[1])
 
@@ -205,12 +209,17 @@ class Plainly:
         given = self.watched.plan.usual.get(vessel, {}).get(need.quantity)
         if given is not None:
             return given, 3.0
-        for name in need.channels:
+        if not math.isnan(own := self._last_day(need.channels, place)):
+            return own, 3.0
+        return {T: (15.0, 10.0), Quantity.SALINITY: (32.0, 6.0)}[need.quantity]
+
+    def _last_day(self, names, place):
+        for name in names:
             sampled = [row.value for row in self._rows(name, place) if row.sampled]
             samples = [*self.world.before[name].sample.value, *sampled]
             if len(samples) >= 12:
-                return float(np.median(samples[-24:])), 3.0
-        return {T: (15.0, 10.0), Quantity.SALINITY: (32.0, 6.0)}[need.quantity]
+                return float(np.median(samples[-24:]))
+        return math.nan
 
     def others(self, names, place, now_ms):
         there = [it for name in names if not math.isnan(it := self.newest(name, place, now_ms))]
