@@ -29,7 +29,8 @@ BELIEVED_FOR_MS = 600_000
 """So long may a cell that was borne out speak for its probe once nothing else does (project judgement)."""
 
 JUMPS_WITHIN_MS = 180_000
-"""What leaves the water shows it in its other quantities within this time (project judgement)."""
+"""What leaves the water shows it in its other quantities within this time, or one and a half of their polls
+where these are slower (project judgement)."""
 
 _JUMP_C = 0.5
 _JUMP_SHARE = 0.05
@@ -113,7 +114,8 @@ def dryness(cell: Series, state: SourceState) -> Dryness:
     dry_ms = np.where(dry, cell.time_ms, np.int64(-1))
     last_ms = np.maximum.accumulate(np.concatenate([[state.dry_ms], dry_ms]))
     before = last_ms[:-1]
-    begins = (dry_ms >= 0) & ((before < 0) | (cell.time_ms - before > SETTLES_WITHIN_MS))
+    was_dry = np.concatenate([[0 <= state.dry_ms == state.time_ms], dry[:-1]])
+    begins = dry & ~was_dry & ((before < 0) | (cell.time_ms - before > SETTLES_WITHIN_MS))
     spell_ms = np.concatenate([[state.spell_ms], np.where(begins, cell.time_ms, np.int64(-1))])
     return Dryness(cell, first_ms, last_ms, np.maximum.accumulate(spell_ms))
 
@@ -143,11 +145,16 @@ def away(
     return far
 
 
-def jumps(other: Series, quantity: Quantity, dryness: Dryness, state: SourceState) -> tuple[Times, Times]:
+def jumps_within_ms(source: Source) -> int:
+    """Return within what time another quantity of a probe must jump to bear a cell out."""
+    return max(JUMPS_WITHIN_MS, source.every_ms * 3 // 2)
+
+
+def jumps(other: Series, source: Source, dryness: Dryness, state: SourceState) -> tuple[Times, Times]:
     """Return where in the block another quantity jumps as the cell goes dry, and in which spell."""
     known = dryness.cell.index.searchsorted(other.index, side="right")
-    spell_ms, far = dryness.spell_ms[known], away(other.index, other, quantity, dryness, state)
-    soon = (spell_ms >= 0) & (other.time_ms - spell_ms <= JUMPS_WITHIN_MS)
+    spell_ms, far = dryness.spell_ms[known], away(other.index, other, source.quantity, dryness, state)
+    soon = (spell_ms >= 0) & (other.time_ms - spell_ms <= jumps_within_ms(source))
     return other.index[far & soon], spell_ms[far & soon]
 
 

@@ -25,6 +25,7 @@ from rules.judging.out_of_water import (
     dryness,
     given_up,
     jumps,
+    jumps_within_ms,
     values_in_water,
 )
 from rules.judging.ranked_inputs import CHANGE_PER_HOUR, USUALLY, Inputs, Known, disputed
@@ -240,9 +241,9 @@ class Water:
     def _witness(self, cell: int, mates: list[Source], before_ms: int) -> Spells:
         """Return what bears a cell out: a jump of one of its mates, or maintenance."""
         its = self._dryness(cell)
-        if its.is_over(self.readings.time_ms, JUMPS_WITHIN_MS):
+        if its.is_over(self.readings.time_ms, max(map(jumps_within_ms, mates), default=JUMPS_WITHIN_MS)):
             return borne_out([], before_ms)
-        found = [jumps(self._given(it.id), it.quantity, its, self._sources[it.id]) for it in mates]
+        found = [jumps(self._given(it.id), it, its, self._sources[it.id]) for it in mates]
         worked = self.work.at(self._watch_list.own[cell].source, its.cell.index)
         if worked is not None:
             there = its.dry & worked

@@ -105,6 +105,25 @@ def test_a_cell_is_believed_for_minutes_unless_what_jumped_stays_away():
     assert {"k1/temperature/high", "k1/conductivity/probe_fault"} <= watched.states.keys(), "heat is told"
 
 
+@pytest.mark.parametrize("every_min", [1, 2, 3, 5, 10])
+def test_a_cell_that_broke_hours_ago_bears_no_witness_however_seldom_it_is_read(every_min):
+    """Seen: read each three minutes or more seldom it went dry anew each time; oxygen that fell was air."""
+    falls = [8.0 - 5.0 * np.clip(number * every_min / 60, 0, 1) for number in range(120 // every_min)]
+    polls = [(15.0, WET, 8.0)] * 20 + [(15.0, DRY, 8.0)] * (240 // every_min)
+    polls += [(15.0, DRY, oxygen) for oxygen in falls]
+    watched = rack()
+    watched.read_all(
+        [
+            (number * every_min * MINUTE, source, value)
+            for number, poll in enumerate(polls)
+            for source, value in enumerate(poll, 1)
+        ]
+    )
+    now = {it.channel.name.split("/")[-1]: it for it in watched.engine.channels()}
+    assert now["oxygen"].value == 3.0
+    assert {"temperature", "oxygen"} <= believed(now)
+
+
 def test_a_probe_that_is_back_settles_first():
     watched = rack()
     polled(watched, [(15.0, WET, 8.0)] * 20 + [(22.0, DRY, 8.0)] * 4)
