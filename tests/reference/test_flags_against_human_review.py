@@ -77,9 +77,9 @@ TOGETHER = [
 TABLE = """
 | quantity     | rejected | caught | by ioos-qc | accepted | flagged | by ioos-qc |
 | temperature  |      758 |    757 |        757 |    34352 |      26 |       8986 |
-| conductivity |      954 |    630 |         11 |    34156 |     394 |       1292 |
+| conductivity |      954 |    630 |         11 |    34156 |     343 |       1292 |
 | salinity     |      954 |    762 |         11 |    34156 |     584 |       1759 |
-| oxygen       |     3884 |    769 |        999 |    31226 |     443 |       2378 |
+| oxygen       |     3884 |    769 |        999 |    31226 |     442 |       2378 |
 """
 """An estuary year: rows that people rejected or accepted, and how many of them are flagged 3 or 4.
 
